@@ -1,0 +1,22 @@
+"""rigwarp: calibrate a projector that shines onto a table through a home-made mirror, and play content undistorted.
+
+Rooms, in working order:
+
+    rig           what was designed (rig.toml)
+    tracing       where the design sends each projector pixel
+    patterns      the structured-light frames
+    devices       displays and cameras, real and virtual
+    capture       frames out, photographs in
+    decode        photographs -> projector pixel seen by each camera pixel
+    camera        lens and table pose of the camera
+    table_map     projector pixel -> table mm, measured, with its uncertainty
+    as_built      how the built mirror strays from the design
+    prewarp       the mesh and gain that undo the distortion
+    live          content through the prewarp, on a screen or into a file
+    verification  what really lands on the table
+
+beside them: geometry (frames, rays, pixel maps), simulation (the virtual rig), files (everything on disk),
+reports (text, pictures, html), commands and cli.py (the command line), errors.
+"""
+
+__version__ = "0.1.0"

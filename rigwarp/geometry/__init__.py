@@ -1,0 +1,29 @@
+"""Frames, rays, planes, triangle meshes and per-pixel maps: the vocabulary of every other room."""
+
+from rigwarp.geometry.arrays import Array, BoolArray, IntArray
+from rigwarp.geometry.frames import (
+    Placement,
+    look_at,
+    rotation_from_degrees,
+    rotation_from_vector,
+    transform_points,
+)
+from rigwarp.geometry.mesh import TriangleMesh
+from rigwarp.geometry.pixel_map import PixelMap
+from rigwarp.geometry.rays import normalize, plane_hit, reflect
+
+__all__ = [
+    "Array",
+    "BoolArray",
+    "IntArray",
+    "PixelMap",
+    "Placement",
+    "TriangleMesh",
+    "look_at",
+    "normalize",
+    "plane_hit",
+    "reflect",
+    "rotation_from_degrees",
+    "rotation_from_vector",
+    "transform_points",
+]

@@ -1,0 +1,10 @@
+"""Names for the array types used everywhere."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.signedinteger[Any]]

@@ -1,0 +1,83 @@
+"""Rotations and rigid placements.
+
+`T_a_from_b` (4, 4) takes coordinates in frame b to coordinates in frame a; `R_a_from_b` (3, 3) is its rotation.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from rigwarp.geometry.arrays import Array
+
+_PARALLEL_TO_UP = 1e-9  # |forward x up| below this: the view is straight up or down
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """Where a part stands: a rigid transform from the part's own frame to the table frame.
+
+    Attributes
+    ----------
+    position_mm : (3,)
+        The part's origin in the table frame.
+    rotation : (3, 3)
+        R_table_from_part.
+    """
+
+    position_mm: Array
+    rotation: Array
+
+    @property
+    def T_table_from_part(self) -> Array:
+        """(4, 4) homogeneous transform, mm."""
+        T = np.eye(4)
+        T[:3, :3] = self.rotation
+        T[:3, 3] = self.position_mm
+        return T
+
+    def to_table(self, points_mm: Array) -> Array:
+        """(..., 3) part coordinates to table coordinates, mm."""
+        return points_mm @ self.rotation.T + self.position_mm
+
+    def to_part(self, points_mm: Array) -> Array:
+        """(..., 3) table coordinates to part coordinates, mm."""
+        return (points_mm - self.position_mm) @ self.rotation
+
+    def moved(self, shift_mm: Array, rotation_vector_rad: Array) -> "Placement":
+        """The same part, shifted and then turned about its own origin; both (3,) along the table's axes."""
+        turn = rotation_from_vector(rotation_vector_rad)
+        return Placement(position_mm=self.position_mm + shift_mm, rotation=turn @ self.rotation)
+
+
+def rotation_from_degrees(rotation_deg: Array) -> Array:
+    """R = Rz Ry Rx of three angles in degrees (rig.toml's `rotation_deg`); (3,) -> (3, 3)."""
+    return Rotation.from_euler("xyz", np.asarray(rotation_deg, float), degrees=True).as_matrix()
+
+
+def rotation_from_vector(rotation_vector_rad: Array) -> Array:
+    """Rotation matrix of a rotation vector (axis times angle, rad); (3,) -> (3, 3)."""
+    return Rotation.from_rotvec(np.asarray(rotation_vector_rad, float)).as_matrix()
+
+
+def look_at(position_mm: Array, aim_mm: Array, roll_rad: float = 0.0) -> Array:
+    """R_table_from_optical of a device at `position_mm` whose optical axis goes through `aim_mm`; (3,), (3,) -> (3, 3).
+
+    Optical frames are x right, y down, z forward. With zero roll the image's x axis is level and its y axis points
+    downwards; looking straight up or down, x points along the table's +x. A positive roll turns the device clockwise
+    as seen from behind it (right-handed about its forward axis). Coinciding points give NaN.
+    """
+    forward = np.asarray(aim_mm, float) - np.asarray(position_mm, float)
+    with np.errstate(invalid="ignore"):
+        forward = forward / np.linalg.norm(forward)
+    right = np.cross(forward, [0.0, 0.0, 1.0])
+    if np.linalg.norm(right) < _PARALLEL_TO_UP:
+        right = np.array([1.0, 0.0, 0.0])
+    right = right / np.linalg.norm(right)
+    level = np.stack([right, np.cross(forward, right), forward], axis=1)
+    return level @ rotation_from_vector(np.array([0.0, 0.0, roll_rad]))
+
+
+def transform_points(T_a_from_b: Array, points: Array) -> Array:
+    """Apply a (4, 4) transform to (..., 3) points."""
+    return points @ T_a_from_b[:3, :3].T + T_a_from_b[:3, 3]

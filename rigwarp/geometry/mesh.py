@@ -1,0 +1,23 @@
+"""A bare triangle mesh, as read from a CAD export."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry.arrays import Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class TriangleMesh:
+    """Triangles in a part's own frame, exactly as they stood in the file (not welded, not repaired).
+
+    Attributes
+    ----------
+    vertices_mm : (N, 3) float64
+    faces : (M, 3) int64
+        Vertex numbers, counter-clockwise seen from the outside where the file says so.
+    """
+
+    vertices_mm: Array
+    faces: NDArray[np.int64]

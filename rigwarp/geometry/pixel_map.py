@@ -1,0 +1,50 @@
+"""The projector-pixel -> table-millimetre map: the one result that all three users share."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry.arrays import Array, BoolArray
+
+NO_LIGHT = -1
+"""Zone number of a projector pixel whose light does not reach the table."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PixelMap:
+    """Where the centre of each projector pixel lands on the table; index [v, u].
+
+    Attributes
+    ----------
+    x_mm, y_mm : (H, W)
+        Table position; NaN where there is no answer.
+    sigma_mm : (H, W)
+        1-sigma of the position (root of the summed variances of x and y, divided by 2: per axis); NaN like x_mm.
+    zone : (H, W) int16
+        One number per smooth piece of mirror, NO_LIGHT where no light reaches the table.
+    measured : (H, W) bool
+        True where camera data support the value, False where it is inferred from a model.
+    """
+
+    x_mm: Array
+    y_mm: Array
+    sigma_mm: Array
+    zone: NDArray[np.int16]
+    measured: BoolArray
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in pixels."""
+        height, width = self.x_mm.shape
+        return width, height
+
+    @property
+    def table_mm(self) -> Array:
+        """(H, W, 2) positions."""
+        return np.stack([self.x_mm, self.y_mm], axis=-1)
+
+    @property
+    def answered(self) -> BoolArray:
+        """(H, W): True where the map has a value."""
+        return np.isfinite(self.x_mm)

@@ -1,0 +1,41 @@
+"""The rig file: what was designed, read and validated."""
+
+from rigwarp.rig.model import (
+    CameraSpec,
+    ConicShape,
+    Content,
+    Facet,
+    FacetsShape,
+    MeshShape,
+    Mirror,
+    MirrorShape,
+    Obstacle,
+    ProfileShape,
+    Projector,
+    Rig,
+    Shape,
+    Table,
+    Target,
+    Tolerance,
+    Transfer,
+)
+
+__all__ = [
+    "CameraSpec",
+    "ConicShape",
+    "Content",
+    "Facet",
+    "FacetsShape",
+    "MeshShape",
+    "Mirror",
+    "MirrorShape",
+    "Obstacle",
+    "ProfileShape",
+    "Projector",
+    "Rig",
+    "Shape",
+    "Table",
+    "Target",
+    "Tolerance",
+    "Transfer",
+]

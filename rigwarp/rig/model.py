@@ -1,0 +1,181 @@
+"""What was designed: the contents of rig.toml as plain, validated values (angles in radians, rotations as matrices)."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from rigwarp.geometry import Array, Placement
+
+Shape = Literal["circle", "rectangle"]
+Transfer = float | Literal["srgb"]
+"""A transfer curve: a power (light = code ** gamma) or the IEC 61966-2-1 curve."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Projector:
+    """A pinhole projector.
+
+    Attributes
+    ----------
+    resolution : (width, height) native pixels.
+    throw_ratio : distance / image width.
+    lens_shift : (2,) share of image width / height by which the image centre is off the axis; + = right, up on a wall.
+    placement : centre of projection and R_table_from_projector (x right, y down, z forward).
+    position_tolerance_mm, rotation_tolerance_rad : 1-sigma of the mounting, per axis.
+    transfer : the projector's nominal transfer curve.
+    """
+
+    resolution: tuple[int, int]
+    throw_ratio: float
+    lens_shift: tuple[float, float]
+    placement: Placement
+    position_tolerance_mm: float
+    rotation_tolerance_rad: float
+    transfer: Transfer
+
+    @property
+    def focal_px(self) -> float:
+        """Focal length in pixels, the same along both axes (square pixels)."""
+        return self.throw_ratio * self.resolution[0]
+
+    @property
+    def principal_px(self) -> Array:
+        """(2,) pixel on the optical axis; pixel (0, 0) is the centre of the top-left pixel."""
+        width, height = self.resolution
+        return np.array(
+            [(width - 1) / 2 - self.lens_shift[0] * width, (height - 1) / 2 + self.lens_shift[1] * height]
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConicShape:
+    """A conic of revolution with even polynomial terms (ISO 10110-12 sag), vertex at the mirror's origin.
+
+    `coefficients_mm` are those of r^4, r^6, ...; `aperture_mm` is (inner, outer) radius.
+    """
+
+    radius_mm: float
+    conic_constant: float
+    coefficients_mm: tuple[float, ...]
+    aperture_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProfileShape:
+    """A surface of revolution about the mirror's z axis, from a table of r and z in `file`."""
+
+    file: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeshShape:
+    """A CAD export in `file`; `reflecting_side` is a unit vector in the mirror frame, `crease_rad` None = automatic."""
+
+    file: str
+    reflecting_side: Array
+    crease_rad: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Facet:
+    """One panel: corners (N, 3) in the mirror frame; single-curved where `bend_radius_mm` and `bend_axis` are given."""
+
+    corners_mm: Array
+    bend_radius_mm: float | None
+    bend_axis: Array | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FacetsShape:
+    """A mirror of one or more panels."""
+
+    facets: tuple[Facet, ...]
+
+
+MirrorShape = ConicShape | ProfileShape | MeshShape | FacetsShape
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mirror:
+    """The design mirror: its shape in its own frame and where it is mounted (placement.part = mirror frame)."""
+
+    shape: MirrorShape
+    placement: Placement
+    position_tolerance_mm: float
+    rotation_tolerance_rad: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Obstacle:
+    """Something that blocks light, as a mesh in `file`."""
+
+    file: str
+    placement: Placement
+
+
+@dataclass(frozen=True, kw_only=True)
+class Table:
+    """The surface that is lit: centred on the table frame's origin, horizontal, at `height_mm`.
+
+    `size_mm` is (width, depth); a circle has both equal to its diameter.
+    """
+
+    shape: Shape
+    size_mm: tuple[float, float]
+    height_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Content:
+    """The canvas that content fills. `rotation_rad` 0: its top edge lies towards +y, its right edge towards +x."""
+
+    shape: Shape
+    size_mm: tuple[float, float]
+    centre_mm: Array
+    rotation_rad: float
+    pixels: tuple[int, int]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CameraSpec:
+    """Which camera looks at the table; `device` is an index, a path, a stream address, or "virtual"."""
+
+    resolution: tuple[int, int]
+    device: int | str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """The ChArUco sheet. `scale` is measured / nominal along its x and y; it lies on the table around `centre_mm`."""
+
+    squares: tuple[int, int]
+    square_mm: float
+    marker_mm: float
+    dictionary: str
+    scale: tuple[float, float]
+    centre_mm: Array
+    rotation_rad: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tolerance:
+    """What counts as good for this rig."""
+
+    content_p95_mm: float
+    figure_rms_um: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rig:
+    """Everything in rig.toml."""
+
+    name: str
+    projector: Projector
+    mirror: Mirror
+    obstacles: tuple[Obstacle, ...]
+    table: Table
+    content: Content
+    camera: CameraSpec
+    target: Target
+    tolerance: Tolerance
