@@ -19,6 +19,7 @@ from rigwarp.rig.model import (
     Tolerance,
     Transfer,
 )
+from rigwarp.rig.transfer import decode_transfer, encode_transfer
 
 __all__ = [
     "CameraSpec",
@@ -38,4 +39,6 @@ __all__ = [
     "Target",
     "Tolerance",
     "Transfer",
+    "decode_transfer",
+    "encode_transfer",
 ]
