@@ -1,5 +1,6 @@
 """The rig file: what was designed, read and validated."""
 
+from rigwarp.rig.canvas import content_to_table, inside_content, inside_table, outline_mm, table_to_content
 from rigwarp.rig.model import (
     CameraSpec,
     ConicShape,
@@ -19,6 +20,7 @@ from rigwarp.rig.model import (
     Tolerance,
     Transfer,
 )
+from rigwarp.rig.parse import parse_rig
 from rigwarp.rig.transfer import decode_transfer, encode_transfer
 
 __all__ = [
@@ -39,6 +41,12 @@ __all__ = [
     "Target",
     "Tolerance",
     "Transfer",
+    "content_to_table",
     "decode_transfer",
     "encode_transfer",
+    "inside_content",
+    "inside_table",
+    "outline_mm",
+    "parse_rig",
+    "table_to_content",
 ]

@@ -43,9 +43,7 @@ class Projector:
     def principal_px(self) -> Array:
         """(2,) pixel on the optical axis; pixel (0, 0) is the centre of the top-left pixel."""
         width, height = self.resolution
-        return np.array(
-            [(width - 1) / 2 - self.lens_shift[0] * width, (height - 1) / 2 + self.lens_shift[1] * height]
-        )
+        return np.array([(width - 1) / 2 - self.lens_shift[0] * width, (height - 1) / 2 + self.lens_shift[1] * height])
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,0 +1,118 @@
+"""The words of rig.toml: every table, its keys and what each one means (used to check names and to word errors)."""
+
+from typing import Final
+
+TOP_LEVEL: Final = {
+    "format": 'the name of this file format, always "rigwarp rig"',
+    "version": "the version of this file format, always 1",
+    "name": "a name for reports and windows",
+    "projector": "the table [projector]",
+    "mirror": "the table [mirror]",
+    "obstacle": "one table [[obstacle]] for each part that blocks light",
+    "table": "the table [table], the surface that is lit",
+    "content": "the table [content], the canvas that content fills",
+    "camera": "the table [camera]",
+    "target": "the table [target], the printed sheet",
+    "tolerance": "the table [tolerance], what counts as good",
+}
+
+PROJECTOR: Final = {
+    "resolution": "native pixels, [width, height]",
+    "throw_ratio": "distance / image width, from the data sheet",
+    "lens_shift": "share of the image width / height by which the centre is off the axis; + is right, up on a wall",
+    "position_mm": "the centre of projection in the table frame, [x, y, z]",
+    "rotation_deg": "R_table_from_projector = Rz Ry Rx of these three angles",
+    "aim_mm": "the point in the table frame that the optical axis goes through, [x, y, z]",
+    "roll_deg": "turn about the optical axis, only together with aim_mm",
+    "position_tolerance_mm": "1-sigma of how well the position is known; 0.01 says that it cannot be elsewhere",
+    "rotation_tolerance_deg": "1-sigma of how well the orientation is known; 0.001 says that it cannot be elsewhere",
+    "gamma": 'exponent of the transfer curve (most projectors: 2.2), or "srgb"',
+}
+
+MIRROR: Final = {
+    "kind": '"mesh", "conic", "profile" or "facets"',
+    "position_mm": "the origin of the mirror's own frame in the table frame, [x, y, z]",
+    "rotation_deg": "R_table_from_mirror = Rz Ry Rx of these three angles",
+    "position_tolerance_mm": "1-sigma of how well the position is known; 0.01 says that it cannot be elsewhere",
+    "rotation_tolerance_deg": "1-sigma of how well the orientation is known; 0.001 says that it cannot be elsewhere",
+}
+
+MIRROR_KINDS: Final = {
+    "mesh": {
+        "file": "the CAD export (STL, PLY or OBJ) in the rig folder",
+        "reflecting_side": 'the side that reflects: "+x", "-x", "+y", "-y", "+z", "-z", or [x, y, z]',
+        "crease_deg": "bends sharper than this are creases; leave it out to have them found",
+    },
+    "conic": {
+        "radius_mm": "radius of curvature at the vertex; negative when the surface bends towards -z",
+        "conic_constant": "0 sphere, -1 paraboloid, below -1 hyperboloid, between ellipsoid",
+        "coefficients_mm": "even polynomial terms of r^4, r^6, ... added to the sag",
+        "aperture_mm": "the radii between which the mirror reflects, [inner, outer]",
+    },
+    "profile": {
+        "file": "a CSV file with the columns r_mm, z_mm in the rig folder",
+    },
+    "facets": {
+        "facet": "one table [[mirror.facet]] for each panel",
+    },
+}
+
+FACET: Final = {
+    "corners_mm": "the panel's corners in order round its rim, mirror frame, [[x, y, z], ...]",
+    "bend_radius_mm": "radius of a single-curved panel, together with bend_axis",
+    "bend_axis": "direction of the bend's axis, mirror frame, together with bend_radius_mm",
+}
+
+OBSTACLE: Final = {
+    "file": "its shape (STL, PLY or OBJ) in the rig folder",
+    "position_mm": "the origin of its own frame in the table frame, [x, y, z]",
+    "rotation_deg": "R_table_from_obstacle = Rz Ry Rx of these three angles",
+}
+
+AREA_SIZES: Final = {
+    "circle": {"diameter_mm": "the diameter of the circle"},
+    "rectangle": {"size_mm": "the sides along x and y, [w, h]"},
+}
+
+TABLE: Final = {
+    "shape": '"circle" or "rectangle"',
+    "height_mm": "height of the surface that is lit, table frame",
+}
+
+CONTENT: Final = {
+    "shape": '"circle" or "rectangle"',
+    "centre_mm": "where the middle of the content lies on the table, [x, y]",
+    "rotation_deg": "0: the content's top edge lies towards +y; positive turns counter-clockwise seen from above",
+    "pixels": "size of the content's pictures, [width, height]",
+}
+
+CAMERA: Final = {
+    "resolution": "pixels of a photograph, [width, height]",
+    "device": 'number, path or stream address of the camera, "virtual" for a virtual rig',
+}
+
+TARGET: Final = {
+    "kind": 'always "charuco"',
+    "squares": "squares of the board along its x and y, [columns, rows]",
+    "square_mm": "nominal side of a square",
+    "marker_mm": "nominal side of a marker, smaller than a square",
+    "dictionary": "OpenCV's name of the marker dictionary",
+    "scale": "measured / nominal length along x and y of the printed sheet",
+    "centre_mm": "where the board's centre lies on the table, [x, y]",
+    "rotation_deg": "0: the printed top edge lies towards +y; positive turns counter-clockwise seen from above",
+}
+
+TOLERANCE: Final = {
+    "content_p95_mm": "largest 95th percentile of the position error that still counts as good",
+    "figure_rms_um": "largest rms deviation of the mirror that still counts as good",
+}
+
+DICTIONARY_SIZES: Final = {
+    **{f"DICT_{bits}X{bits}_{size}": size for bits in (4, 5, 6, 7) for size in (50, 100, 250, 1000)},
+    "DICT_ARUCO_ORIGINAL": 1024,
+    **{f"DICT_APRILTAG_{name}": size for name, size in (("16h5", 30), ("25h9", 35), ("36h10", 2320), ("36h11", 587))},
+    **{f"DICT_APRILTAG_{name}": size for name, size in (("16H5", 30), ("25H9", 35), ("36H10", 2320), ("36H11", 587))},
+    "DICT_ARUCO_MIP_36h12": 250,
+    "DICT_ARUCO_MIP_36H12": 250,
+}
+"""OpenCV's predefined marker dictionaries (OpenCV 5.0) and how many different markers each holds."""

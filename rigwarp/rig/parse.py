@@ -1,0 +1,158 @@
+"""rig.toml -> Rig: every key checked, the first mistake told in one line.
+
+Only what cannot be guessed has to be given: what the projector is and where it stands, the mirror's shape, and the
+sizes of table and content. Everything else has the default that the example in the design shows: no lens shift, gamma
+2.2, parts in the table frame, content in the middle with about 1080 pixels along its longer side, a 1920 x 1080 camera
+number 0, the A3 sheet that ships with the package, and the usual tolerances.
+"""
+
+import math
+import tomllib
+from typing import cast
+
+import numpy as np
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import Placement, look_at, rotation_from_degrees
+from rigwarp.rig.keys import CAMERA, OBSTACLE, PROJECTOR, TOLERANCE, TOP_LEVEL
+from rigwarp.rig.model import CameraSpec, Obstacle, Projector, Rig, Tolerance, Transfer
+from rigwarp.rig.parse_areas import parse_content, parse_table, parse_target
+from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, parse_mirror, part_placement
+from rigwarp.rig.section import POSITIVE, Limits, Section, describe
+
+FORMAT = "rigwarp rig"
+VERSION = 1
+SMALLEST_PICTURE_PX = 16  # along one side; smaller is a slip of the pen
+LARGEST_PICTURE_PX = 16384  # the largest texture side of today's GPUs
+
+_GAMMA = Limits(at_least=1.0, at_most=3.5)
+_SHIFT = Limits(at_least=-2.0, at_most=2.0)  # a share; beyond two pictures it is a percentage by mistake
+
+
+def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
+    """Read a rig file.
+
+    Parameters
+    ----------
+    text : str
+        The file's contents (TOML 1.0).
+    source : str
+        The name that messages give the file.
+
+    Returns
+    -------
+    Rig
+        Angles in radians, rotations as matrices. Files that it names are not looked at.
+
+    Raises
+    ------
+    InputError
+        On the first mistake, in one line: file, key, what was found, what was expected, what to do. Unknown keys are
+        reported before missing ones of the same table, so that a misspelt key is called that.
+    """
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{source}: not valid TOML: {error}. Correct that line; text needs quotes.") from error
+    document = Section(source=source, path="", values=values, meanings=TOP_LEVEL)
+    _check_format(document)
+    table = parse_table(document)
+    return Rig(
+        name=document.text("name", default="unnamed rig"),
+        projector=_projector(document),
+        mirror=parse_mirror(document),
+        obstacles=tuple(_obstacle(section) for section in document.sections("obstacle", OBSTACLE)),
+        table=table,
+        content=parse_content(document, table),
+        camera=_camera(document),
+        target=parse_target(document),
+        tolerance=_tolerance(document),
+    )
+
+
+def _check_format(document: Section) -> None:
+    document.choice("format", [FORMAT])
+    version = document.values.get("version")
+    if type(version) is not int or version != VERSION:
+        found = "nothing" if version is None else describe(version)
+        newer = type(version) is int and version > VERSION
+        advice = "The file was made for a newer rigwarp: update rigwarp." if newer else "Write version = 1."
+        document.fail("version", found=found, expected=str(VERSION), advice=advice)
+
+
+def _projector(document: Section) -> Projector:
+    section = document.section("projector", PROJECTOR, required=True)
+    width, height = section.integers("resolution", 2, at_least=SMALLEST_PICTURE_PX, at_most=LARGEST_PICTURE_PX)
+    throw_ratio = section.number("throw_ratio", limits=POSITIVE)
+    shift_x, shift_y = section.numbers("lens_shift", 2, default=(0.0, 0.0), limits=_SHIFT)
+    return Projector(
+        resolution=(width, height),
+        throw_ratio=throw_ratio,
+        lens_shift=(shift_x, shift_y),
+        placement=_projector_placement(section),
+        position_tolerance_mm=section.number("position_tolerance_mm", default=3.0, limits=POSITIVE),
+        rotation_tolerance_rad=math.radians(section.number("rotation_tolerance_deg", default=1.0, limits=POSITIVE)),
+        transfer=_transfer(section),
+    )
+
+
+def _projector_placement(section: Section) -> Placement:
+    position_mm = section.vector("position_mm", 3)
+    if section.has("rotation_deg") and section.has("aim_mm"):
+        section.fail(
+            "aim_mm",
+            found="a second definition of the orientation beside rotation_deg",
+            expected="one of the two",
+            advice="Remove either aim_mm (with roll_deg) or rotation_deg.",
+        )
+    if section.has("roll_deg") and not section.has("aim_mm"):
+        section.fail(
+            "roll_deg", found="no aim_mm", expected="aim_mm beside it", advice="Add aim_mm or remove roll_deg."
+        )
+    if section.has("rotation_deg"):
+        return Placement(position_mm=position_mm, rotation=rotation_from_degrees(section.vector("rotation_deg", 3)))
+    if not section.has("aim_mm"):
+        section.fail(
+            "rotation_deg", found="nothing", expected="rotation_deg or aim_mm", advice="Say where the projector looks."
+        )
+    aim_mm = section.vector("aim_mm", 3)
+    if np.array_equal(aim_mm, position_mm):
+        section.fail("aim_mm", found="the same point as position_mm", expected="another point")
+    return Placement(
+        position_mm=position_mm,
+        rotation=look_at(position_mm, aim_mm, math.radians(section.number("roll_deg", default=0.0))),
+    )
+
+
+def _transfer(section: Section) -> Transfer:
+    value = section.values.get("gamma", 2.2)
+    if value == "srgb":
+        return "srgb"
+    if isinstance(value, str):
+        section.fail("gamma", found=describe(value), expected=f'a number{_GAMMA} or "srgb"')
+    return section.number("gamma", default=2.2, limits=_GAMMA)
+
+
+def _obstacle(section: Section) -> Obstacle:
+    return Obstacle(file=file_name(section, MESH_ENDINGS), placement=part_placement(section))
+
+
+def _camera(document: Section) -> CameraSpec:
+    section = document.section("camera", CAMERA, required=False)
+    width, height = section.integers(
+        "resolution", 2, at_least=SMALLEST_PICTURE_PX, at_most=LARGEST_PICTURE_PX, default=(1920, 1080)
+    )
+    device = section.values.get("device", 0)
+    is_index = type(device) is int and device >= 0
+    is_name = isinstance(device, str) and device.strip() != ""
+    if not (is_index or is_name):
+        section.fail("device", found=describe(device), expected="a number from 0, or text")
+    return CameraSpec(resolution=(width, height), device=cast(int | str, device))
+
+
+def _tolerance(document: Section) -> Tolerance:
+    section = document.section("tolerance", TOLERANCE, required=False)
+    return Tolerance(
+        content_p95_mm=section.number("content_p95_mm", default=0.5, limits=POSITIVE),
+        figure_rms_um=section.number("figure_rms_um", default=50.0, limits=POSITIVE),
+    )

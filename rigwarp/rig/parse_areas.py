@@ -1,0 +1,137 @@
+"""The tables [table], [content] and [target] of a rig file: what lies in the table plane."""
+
+import math
+from typing import cast
+
+import numpy as np
+
+from rigwarp.geometry import Array
+from rigwarp.rig.canvas import content_to_table, inside_table
+from rigwarp.rig.keys import AREA_SIZES, CONTENT, DICTIONARY_SIZES, TABLE, TARGET
+from rigwarp.rig.model import Content, Shape, Table, Target
+from rigwarp.rig.section import POSITIVE, Limits, Section
+
+LONGER_SIDE_PX = 1080  # default size of content along its longer side
+_SLACK = 1e-9  # relative: an area exactly as large as the table is inside it, whatever the rounding
+_FEWEST_SQUARES = 3  # along each side: four inner corners, the fewest that fix a pose
+
+
+def parse_table(document: Section) -> Table:
+    """Read and check [table]."""
+    section, shape = _area_section(document, "table", TABLE)
+    return Table(shape=shape, size_mm=_size_mm(section, shape), height_mm=section.number("height_mm", default=0.0))
+
+
+def parse_content(document: Section, table: Table) -> Content:
+    """Read and check [content], which must lie on the table."""
+    section, shape = _area_section(document, "content", CONTENT)
+    size_mm = _size_mm(section, shape)
+    longer = max(size_mm)
+    automatic = tuple(max(16, round(LONGER_SIDE_PX * side / longer)) for side in size_mm)
+    width, height = section.integers("pixels", 2, at_least=16, at_most=16384, default=automatic)
+    content = Content(
+        shape=shape,
+        size_mm=size_mm,
+        centre_mm=section.vector("centre_mm", 2, default=(0.0, 0.0)),
+        rotation_rad=math.radians(section.number("rotation_deg", default=0.0)),
+        pixels=(width, height),
+    )
+    _check_on_table(section, content, table)
+    return content
+
+
+def parse_target(document: Section) -> Target:
+    """Read and check [target]."""
+    section = document.section("target", TARGET, required=False)
+    section.choice("kind", ["charuco"], default="charuco")
+    columns, rows = section.integers("squares", 2, at_least=_FEWEST_SQUARES, at_most=200, default=(10, 7))
+    square_mm = section.number("square_mm", default=36.0, limits=POSITIVE)
+    marker_mm = section.number("marker_mm", default=0.75 * square_mm, limits=POSITIVE)
+    if marker_mm >= square_mm:
+        section.fail("marker_mm", found=f"{marker_mm:g}", expected=f"less than square_mm = {square_mm:g}")
+    scale_x, scale_y = section.numbers("scale", 2, default=(1.0, 1.0), limits=Limits(at_least=0.9, at_most=1.1))
+    return Target(
+        squares=(columns, rows),
+        square_mm=square_mm,
+        marker_mm=marker_mm,
+        dictionary=_dictionary(section, columns * rows // 2),
+        scale=(scale_x, scale_y),
+        centre_mm=section.vector("centre_mm", 2, default=(0.0, 0.0)),
+        rotation_rad=math.radians(section.number("rotation_deg", default=0.0)),
+    )
+
+
+def _dictionary(section: Section, markers: int) -> str:
+    name = section.choice("dictionary", list(DICTIONARY_SIZES), default="DICT_5X5_250")
+    if DICTIONARY_SIZES[name] < markers:
+        section.fail(
+            "dictionary",
+            found=f'"{name}", which holds {DICTIONARY_SIZES[name]} markers',
+            expected=f"one with at least the {markers} markers of this board",
+            advice="Choose a larger dictionary or fewer squares, as the printed board has them.",
+        )
+    return name
+
+
+def _area_section(document: Section, key: str, meanings: dict[str, str]) -> tuple[Section, Shape]:
+    """The table of an area and its shape, which decides what its size is called."""
+    values = document.table(key)
+    given = {"shape": values["shape"]} if "shape" in values else {}
+    probe = Section(source=document.source, path=key, values=given, meanings={"shape": meanings["shape"]})
+    shape = cast(Shape, probe.choice("shape", list(AREA_SIZES)))
+    section = Section(
+        source=document.source,
+        path=key,
+        values=values,
+        meanings={**meanings, **AREA_SIZES[shape]},
+        elsewhere={
+            name: f'areas of shape = "{other}", and this one is a {shape}'
+            for other, names in AREA_SIZES.items()
+            if other != shape
+            for name in names
+        },
+    )
+    return section, shape
+
+
+def _size_mm(section: Section, shape: Shape) -> tuple[float, float]:
+    if shape == "circle":
+        diameter_mm = section.number("diameter_mm", limits=POSITIVE)
+        return diameter_mm, diameter_mm
+    width_mm, depth_mm = section.numbers("size_mm", 2, limits=POSITIVE)
+    return width_mm, depth_mm
+
+
+def _check_on_table(section: Section, content: Content, table: Table) -> None:
+    edge_mm = _extremes_mm(content, table) * (1.0 - _SLACK)
+    if np.all(inside_table(table, edge_mm)):
+        return
+    key = "diameter_mm" if content.shape == "circle" else "size_mm"
+    placed = bool(np.any(content.centre_mm != 0.0)) or content.rotation_rad != 0.0
+    how = " where it is placed" if placed else ""
+    size = _named_size(content.shape, content.size_mm)
+    section.fail(
+        key,
+        found=f"a {size}{how}",
+        expected=f"an area inside the table, a {_named_size(table.shape, table.size_mm)}",
+        advice=f"Make the content smaller{', move it' if placed else ''} or correct [table].",
+    )
+
+
+def _extremes_mm(content: Content, table: Table) -> Array:
+    """(N, 2) points of the content area that reach furthest: all inside the table means that the area is."""
+    width, height = content.pixels
+    if content.shape == "rectangle":
+        corners_px = np.array([[x, y] for x in (-0.5, width - 0.5) for y in (-0.5, height - 0.5)])
+        return content_to_table(content, corners_px)
+    outwards = np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+    off_mm = np.linalg.norm(content.centre_mm)
+    if table.shape == "circle" and off_mm > 0.0:
+        outwards = content.centre_mm[None, :] / off_mm
+    return content.centre_mm + outwards * content.size_mm[0] / 2.0
+
+
+def _named_size(shape: Shape, size_mm: tuple[float, float]) -> str:
+    if shape == "circle":
+        return f"circle of {size_mm[0]:g} mm"
+    return f"rectangle of {size_mm[0]:g} x {size_mm[1]:g} mm"
