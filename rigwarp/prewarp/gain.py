@@ -1,0 +1,79 @@
+"""How bright each projector pixel may shine: black outside the content, evened out inside it."""
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt, gaussian_filter
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.rig import Content
+
+LOWEST_GAIN = 0.35
+"""Default bound of the flattening: bright spots are never dimmed below this share of their light."""
+_TARGET_PERCENTILE = 5.0
+"""Flattening aims at the light that 95 % of the content area reaches; the darkest rim is left as it is."""
+_LIGHT_BLUR_PX = 2.0
+"""Measured light is smoothed by this sigma, so that camera noise does not turn into visible grain."""
+
+
+def content_depth_px(content_px: Array, content: Content) -> Array:
+    """How far inside the content's outline each projector pixel lies, in projector pixels.
+
+    Parameters
+    ----------
+    content_px : (H, W, 2)
+        Content pixels at projector pixel centres; NaN where there is no answer.
+
+    Returns
+    -------
+    (H, W)
+        Positive inside, NaN where the map has no answer.
+    """
+    width, height = content.pixels
+    centred = content_px - [(width - 1) / 2, (height - 1) / 2]
+    share = centred / [width / 2, height / 2]
+    if content.shape == "circle":
+        depth = 1.0 - np.hypot(share[..., 0], share[..., 1])
+    else:
+        depth = 1.0 - np.abs(share).max(axis=-1)
+    steepness = np.hypot(_difference(depth, 0), _difference(depth, 1))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(steepness > 0, depth / steepness, np.sign(depth) * np.inf)
+
+
+def _difference(values: Array, axis: int) -> Array:
+    """Central difference; one-sided at rims and beside NaN, zero where no neighbour is known."""
+    step = np.diff(values, axis=axis)
+    pad = np.full_like(np.take(values, [0], axis=axis), np.nan)
+    pair = np.stack([np.concatenate([pad, step], axis=axis), np.concatenate([step, pad], axis=axis)])
+    known = np.isfinite(pair)
+    return np.where(known, pair, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+
+
+def edge_coverage(depth_px: Array) -> Array:
+    """Share of a projector pixel inside the content: a one-pixel ramp across the outline; 0 where NaN."""
+    return np.clip(np.nan_to_num(depth_px, nan=-1.0, posinf=1.0, neginf=-1.0) + 0.5, 0.0, 1.0)
+
+
+def flattening(light: Array, inside: BoolArray, *, lowest_gain: float = LOWEST_GAIN) -> Array:
+    """Factors that even out the light over the content area.
+
+    Parameters
+    ----------
+    light : (H, W)
+        Irradiance on the table made by each projector pixel at white, any unit; NaN unknown (the nearest known
+        pixel's is used), 0 or less counts as unknown.
+    inside : (H, W)
+        The pixels to even out.
+
+    Returns
+    -------
+    (H, W)
+        lowest_gain .. 1; 1 everywhere when no light is known inside.
+    """
+    known = inside & np.isfinite(light) & (light > 0)
+    if not known.any():
+        return np.ones(light.shape)
+    nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
+    filled = light[nearest[0], nearest[1]]
+    smooth = gaussian_filter(filled, _LIGHT_BLUR_PX, mode="nearest")
+    target = np.percentile(smooth[known], _TARGET_PERCENTILE)
+    return np.clip(target / smooth, lowest_gain, 1.0)

@@ -1,0 +1,45 @@
+"""What undoes the distortion: a mesh in projector pixels that carries content coordinates, and a gain per pixel."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry import Array
+from rigwarp.rig import Transfer
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prewarp:
+    """Everything a renderer needs to put content undistorted on the table.
+
+    Attributes
+    ----------
+    projector_resolution : (width, height) native projector pixels.
+    content_pixels : (width, height) of the content canvas.
+    vertices_px : (N, 2)
+        Projector pixels (u, v); no vertex is shared by two zones. Some lie outside the picture.
+    content_px : (N, 2)
+        Content pixels at those vertices; outside the light they are extrapolated and only serve for drawing.
+    triangles : (M, 3) int32
+        Vertex numbers; all triangles turn the same way.
+    triangle_zone : (M,) int16
+        The smooth piece of mirror that a triangle belongs to.
+    zone : (H, W) int16
+        Which zone's triangles colour a projector pixel; NO_LIGHT (-1): none do.
+    gain : (H, W) float32
+        Factor on linear light; 0 = black.
+    transfer : the projector's transfer curve.
+    mesh_error_px : largest distance, in content pixels, between the mesh and the table map at lit content pixels.
+    """
+
+    projector_resolution: tuple[int, int]
+    content_pixels: tuple[int, int]
+    vertices_px: Array
+    content_px: Array
+    triangles: NDArray[np.int32]
+    triangle_zone: NDArray[np.int16]
+    zone: NDArray[np.int16]
+    gain: NDArray[np.float32]
+    transfer: Transfer
+    mesh_error_px: float

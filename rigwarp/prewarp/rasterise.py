@@ -1,0 +1,95 @@
+"""The mesh seen from every projector pixel: the linear interpolation a GPU does, in NumPy."""
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry import Array, BoolArray, IntArray
+
+_MAX_SAMPLES = 1 << 19
+"""Pixels judged at a time: bounds the temporary arrays to about 30 MB."""
+_EXACT_SPAN = 9
+_ON_EDGE = 1e-9
+"""A pixel centre this far outside a triangle (share of its height) still counts as on its edge."""
+
+
+def interpolate_mesh(
+    vertices_px: Array,
+    values: Array,
+    triangles: NDArray[np.int32],
+    resolution: tuple[int, int],
+    *,
+    triangle_zone: NDArray[np.int16] | None = None,
+    zone: NDArray[np.int16] | None = None,
+) -> Array:
+    """Interpolate vertex values linearly at all pixel centres.
+
+    Parameters
+    ----------
+    vertices_px : (N, 2)
+        Pixels (u, v); NaN vertices make their triangles vanish.
+    values : (N, C)
+    triangles : (M, 3)
+        Degenerate triangles cover nothing.
+    resolution : (width, height)
+    triangle_zone, zone : (M,), (H, W)
+        When given, a triangle colours only pixels of its own zone.
+
+    Returns
+    -------
+    (H, W, C)
+        NaN where no triangle lies.
+    """
+    width, height = resolution
+    out = np.full((height * width, values.shape[1]), np.nan)
+    flat_zone = None if zone is None else zone.reshape(-1)
+    for chosen, columns, rows in _boxes(vertices_px[triangles], resolution):
+        inside, weights = _barycentric(vertices_px[triangles[chosen]], columns, rows)
+        inside &= (columns >= 0) & (columns < width) & (rows >= 0) & (rows < height)
+        pixel = rows * width + columns
+        if flat_zone is not None and triangle_zone is not None:
+            inside &= flat_zone[np.where(inside, pixel, 0)] == triangle_zone[chosen][:, None]
+        which, sample = np.nonzero(inside)
+        corner_values = values[triangles[chosen[which]]]
+        out[pixel[which, sample]] = np.einsum("nk,nkc->nc", weights[which, sample], corner_values)
+    return out.reshape(height, width, -1)
+
+
+def _boxes(corners_px: Array, resolution: tuple[int, int]) -> Iterator[tuple[IntArray, IntArray, IntArray]]:
+    """Triangles in batches of one bounding-box size: (numbers (m,), columns (m, k), rows (m, k)) of their pixels."""
+    limit = np.array(resolution) - 1
+    with np.errstate(invalid="ignore"):
+        first = np.maximum(np.ceil(corners_px.min(axis=1) - _ON_EDGE), 0.0)
+        last = np.minimum(np.floor(corners_px.max(axis=1) + _ON_EDGE), limit)
+        span = last - first + 1
+        usable = np.all(span > 0, axis=1)
+    numbers = np.nonzero(usable)[0]
+    first, span = first[numbers].astype(np.intp), _rounded_up(span[numbers].astype(np.intp))
+    for size in np.unique(span, axis=0):
+        group = np.nonzero((span == size).all(axis=1))[0]
+        offset_v, offset_u = (a.reshape(1, -1) for a in np.mgrid[: size[1], : size[0]])
+        batch = max(1, _MAX_SAMPLES // offset_u.size)
+        for start in range(0, group.size, batch):
+            part = group[start : start + batch]
+            yield numbers[part], first[part, :1] + offset_u, first[part, 1:] + offset_v
+
+
+def _rounded_up(span: IntArray) -> IntArray:
+    """Box sizes rounded up to 1 + a power of two, so that few different sizes are left; small ones stay exact."""
+    steps = np.maximum(span - 1, 1)
+    return np.where(span <= _EXACT_SPAN, span, 1 + 2 ** np.ceil(np.log2(steps)).astype(np.intp))
+
+
+def _barycentric(corners_px: Array, columns: IntArray, rows: IntArray) -> tuple[BoolArray, Array]:
+    """Which samples lie inside, and their weights: (m, 3, 2), (m, k), (m, k) -> (m, k), (m, k, 3)."""
+    a, b, c = (corners_px[:, i, None, :] for i in range(3))
+    ab, ac = b - a, c - a
+    area = ab[..., 0] * ac[..., 1] - ab[..., 1] * ac[..., 0]
+    du, dv = columns - a[..., 0], rows - a[..., 1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        weight_b = (du * ac[..., 1] - dv * ac[..., 0]) / area
+        weight_c = (dv * ab[..., 0] - du * ab[..., 1]) / area
+    weight_a = 1.0 - weight_b - weight_c
+    inside = (weight_a >= -_ON_EDGE) & (weight_b >= -_ON_EDGE) & (weight_c >= -_ON_EDGE)
+    return inside, np.stack([weight_a, weight_b, weight_c], axis=-1)
