@@ -1,0 +1,188 @@
+"""A height field as a tensor-product B-spline: values, derivatives and the linear system that fits one."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.interpolate import BSpline
+
+from rigwarp.geometry.arrays import Array
+
+_CHUNK = 32768  # points evaluated at a time: keeps the gathered coefficients in the processor's cache
+_TAYLOR_ORDER = 2  # past the last knot the surface goes on with its position, slope and curvature there
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeightSpline:
+    """z(x, y) = sum_ij c_ij B_i(x) B_j(y) on uniform knots, mm.
+
+    Attributes
+    ----------
+    start_mm, cell_mm : (2,)
+        Lower corner of the spline's domain and the size of its cells, along x and y.
+    coefficients_mm : (nx, ny)
+        nx - degree cells along x, ny - degree along y.
+    degree : int
+
+    Notes
+    -----
+    Beyond its domain each basis function is continued by its second-order Taylor polynomial, so that the surface goes
+    on with the curvature of its border: harmless for Newton steps and for interpolation stencils that reach past a rim.
+    """
+
+    start_mm: Array
+    cell_mm: Array
+    coefficients_mm: Array
+    degree: int
+
+    @classmethod
+    def over(
+        cls, bounds_mm: tuple[tuple[float, float], tuple[float, float]], *, cells: tuple[int, int], degree: int = 5
+    ) -> "HeightSpline":
+        """A flat spline (all coefficients zero) over ((xmin, xmax), (ymin, ymax)) with so many cells along x and y."""
+        low, high = np.array(bounds_mm, float).T
+        shape = (cells[0] + degree, cells[1] + degree)
+        return cls(
+            start_mm=low, cell_mm=(high - low) / np.array(cells, float), coefficients_mm=np.zeros(shape), degree=degree
+        )
+
+    @property
+    def cells(self) -> tuple[int, int]:
+        """Number of cells along x and y."""
+        nx, ny = self.coefficients_mm.shape
+        return nx - self.degree, ny - self.degree
+
+    @property
+    def bounds_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """((xmin, xmax), (ymin, ymax)) of the domain."""
+        end = self.start_mm + self.cell_mm * np.array(self.cells)
+        return (float(self.start_mm[0]), float(end[0])), (float(self.start_mm[1]), float(end[1]))
+
+    @property
+    def knots(self) -> tuple[Array, Array]:
+        """Knots along x and y: uniform, `degree` of them before and after the domain."""
+        steps = [np.arange(-self.degree, n + self.degree + 1) for n in self.cells]
+        return (self.start_mm[0] + self.cell_mm[0] * steps[0], self.start_mm[1] + self.cell_mm[1] * steps[1])
+
+    def with_coefficients(self, coefficients_mm: Array) -> "HeightSpline":
+        """The same knots with other coefficients, (nx, ny) or flat (nx * ny,)."""
+        return HeightSpline(
+            start_mm=self.start_mm,
+            cell_mm=self.cell_mm,
+            degree=self.degree,
+            coefficients_mm=np.reshape(coefficients_mm, self.coefficients_mm.shape),
+        )
+
+    def value(self, x_mm: Array, y_mm: Array, *, nux: int = 0, nuy: int = 0) -> Array:
+        """Height (or its derivative d^nux/dx^nux d^nuy/dy^nuy) at (...,) points; NaN where x or y is NaN."""
+        return self._evaluate(x_mm, y_mm, ((nux, nuy),))[0]
+
+    def gradient(self, x_mm: Array, y_mm: Array) -> Array:
+        """(..., 2): dz/dx and dz/dy; NaN where x or y is NaN."""
+        return np.stack(self._evaluate(x_mm, y_mm, ((1, 0), (0, 1))), axis=-1)
+
+    def value_and_gradient(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+        """`value` and `gradient` in one pass, (...,) and (..., 2)."""
+        z, zx, zy = self._evaluate(x_mm, y_mm, ((0, 0), (1, 0), (0, 1)))
+        return z, np.stack([zx, zy], axis=-1)
+
+    def design_matrix(self, x_mm: Array, y_mm: Array, *, nux: int = 0, nuy: int = 0) -> sparse.csr_matrix:
+        """(N, nx * ny) basis values: `design_matrix(x, y) @ coefficients.ravel() == value(x, y)`.
+
+        Points (N,) must be finite; they may lie outside the domain (see the class notes).
+        """
+        first_x, bx = self._basis(x_mm, 0, (nux,))
+        first_y, by = self._basis(y_mm, 1, (nuy,))
+        order = np.arange(self.degree + 1)
+        columns = (first_x[:, None] + order)[:, :, None] * self.coefficients_mm.shape[1]
+        columns = columns + (first_y[:, None] + order)[:, None, :]
+        values = bx[0].T[:, :, None] * by[0].T[:, None, :]
+        n, per_row = len(values), (self.degree + 1) ** 2
+        return sparse.csr_matrix(
+            (values.ravel(), columns.ravel(), np.arange(n + 1) * per_row), shape=(n, self.coefficients_mm.size)
+        )
+
+    def _evaluate(self, x_mm: Array, y_mm: Array, orders: tuple[tuple[int, int], ...]) -> list[Array]:
+        x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
+        results = [np.empty(x.size) for _ in orders]
+        flat_x, flat_y = x.ravel(), y.ravel()
+        for begin in range(0, x.size, _CHUNK):
+            part = slice(begin, begin + _CHUNK)
+            for result, values in zip(results, self._evaluate_chunk(flat_x[part], flat_y[part], orders), strict=True):
+                result[part] = values
+        return [result.reshape(x.shape) for result in results]
+
+    def _evaluate_chunk(self, x: Array, y: Array, orders: tuple[tuple[int, int], ...]) -> list[Array]:
+        nux, nuy = sorted({o[0] for o in orders}), sorted({o[1] for o in orders})
+        first_x, bx = self._basis(x, 0, tuple(nux))
+        first_y, by = self._basis(y, 1, tuple(nuy))
+        table, ny = self.coefficients_mm.ravel(), self.coefficients_mm.shape[1]
+        base = first_x * ny + first_y
+        sums = {order: np.zeros(len(x)) for order in orders}
+        for i in range(self.degree + 1):
+            rows = {order: np.zeros(len(x)) for order in nuy}
+            for j in range(self.degree + 1):
+                c = table.take(base + (i * ny + j))
+                for k, order in enumerate(nuy):
+                    rows[order] += c * by[k][j]
+            for ox, oy in orders:
+                sums[ox, oy] += bx[nux.index(ox)][i] * rows[oy]
+        return [sums[order] for order in orders]
+
+    def _basis(self, position_mm: Array, axis: int, orders: tuple[int, ...]) -> tuple[NDArray[np.int64], list[Array]]:
+        """First non-zero basis function (N,) and, per derivative order, the (degree + 1, N) values from there on."""
+        s = (np.asarray(position_mm, float) - self.start_mm[axis]) / self.cell_mm[axis]
+        cells = self.cells[axis]
+        inside = np.clip(s, 0.0, float(cells))
+        first = np.minimum(np.nan_to_num(inside).astype(np.int64), cells - 1)
+        past = s - inside
+        bases = []
+        polynomials = _uniform_basis(self.degree)
+        for order in orders:
+            basis = _derivative_values(polynomials, inside - first, order)
+            if np.any(past != 0.0):
+                basis = basis + self._continuation(polynomials, inside - first, past, order, basis)
+            bases.append(basis / self.cell_mm[axis] ** order)
+        return first, bases
+
+    @staticmethod
+    def _continuation(polynomials: Array, within: Array, past: Array, order: int, basis: Array) -> Array:
+        """What to add to `basis` past the domain: the rest of the second-order Taylor polynomial of order-th rank."""
+        extra = np.where(past != 0.0, -basis, 0.0) if order > _TAYLOR_ORDER else np.zeros_like(basis)
+        weight = np.ones_like(past)
+        for k in range(1, _TAYLOR_ORDER - order + 1):
+            weight = weight * past / k
+            extra = extra + _derivative_values(polynomials, within, order + k) * weight
+        return extra
+
+
+_BASIS_CACHE: dict[int, Array] = {}
+
+
+def _uniform_basis(degree: int) -> Array:
+    """(degree + 1 functions, degree + 1 powers): the uniform B-spline's pieces on one cell, in powers of s in 0..1.
+
+    Piece f belongs to the basis function that starts f - degree cells before the cell. Taken from
+    scipy.interpolate.BSpline so that the recursion is not repeated here.
+    """
+    if degree not in _BASIS_CACHE:
+        one = BSpline.basis_element(np.arange(degree + 2.0), extrapolate=False)
+        pieces = np.empty((degree + 1, degree + 1))
+        for f in range(degree + 1):
+            start, factorial = float(degree - f), 1.0
+            for power in range(degree + 1):
+                factorial *= max(power, 1)
+                pieces[f, power] = one.derivative(power)(start) / factorial if power else one(start)
+        _BASIS_CACHE[degree] = pieces
+    return _BASIS_CACHE[degree]
+
+
+def _derivative_values(polynomials: Array, s: Array, order: int) -> Array:
+    """(functions, N) derivatives of the cell polynomials at s (N,)."""
+    degree = polynomials.shape[1] - 1
+    values = np.zeros((len(polynomials), len(s)))
+    for power in range(degree, order - 1, -1):
+        factor = np.prod(np.arange(power - order + 1, power + 1)) if order else 1.0
+        values = values * s + (polynomials[:, power] * factor)[:, None]
+    return values

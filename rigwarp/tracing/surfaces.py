@@ -1,0 +1,138 @@
+"""What every mirror surface can do, and how a ray meets one."""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.height_spline import HeightSpline
+
+Bounds = tuple[tuple[float, float], tuple[float, float]]
+
+_NEWTON_STEPS = 12  # quadratic convergence from a few mm away needs 4 or 5; the rest is for grazing rays
+_CONVERGED_MM = 1e-11  # below the rounding of coordinates of some hundred mm times a few
+_LOST_MM = 1e-6  # a ray whose last step still leaves this height error has not found the surface
+
+
+class Surface(Protocol):
+    """One smooth piece of mirror: a height field z = sag(x, y) in its own frame, with an aperture.
+
+    Attributes
+    ----------
+    zone : its number in Trace.zone.
+    name : what to call it in reports.
+    T_mirror_from_surface : (4, 4), mm.
+    bounds_mm : ((xmin, xmax), (ymin, ymax)) of the aperture, surface frame.
+    """
+
+    @property
+    def zone(self) -> int: ...
+    @property
+    def name(self) -> str: ...
+    @property
+    def T_mirror_from_surface(self) -> Array: ...
+    @property
+    def bounds_mm(self) -> Bounds: ...
+
+    def sag(self, x_mm: Array, y_mm: Array) -> Array:
+        """(...,) height at (...,) points, mm; goes on smoothly past the aperture, NaN where the shape ends."""
+
+    def gradient(self, x_mm: Array, y_mm: Array) -> Array:
+        """(..., 2) dz/dx, dz/dy; NaN where sag is."""
+
+    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
+        """(...,) whether points lie within the aperture; False for NaN."""
+
+    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
+        """(...,) sideways distance from the aperture, 0 inside, NaN for NaN."""
+
+    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
+        """(...,) 1-sigma of each slope component (dimensionless) from fitting the surface; 0 for closed forms."""
+
+    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
+        """Distances (...,) along rays (surface frame) close to where they may meet the surface, the likeliest first."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FiguredSurface:
+    """A surface with a smooth height deviation added to its sag."""
+
+    base: Surface
+    figure: HeightSpline
+
+    @property
+    def zone(self) -> int:
+        """Zone number of the surface underneath."""
+        return self.base.zone
+
+    @property
+    def name(self) -> str:
+        """Name of the surface underneath."""
+        return self.base.name
+
+    @property
+    def T_mirror_from_surface(self) -> Array:
+        """(4, 4), that of the surface underneath."""
+        return self.base.T_mirror_from_surface
+
+    @property
+    def bounds_mm(self) -> Bounds:
+        """Aperture bounds of the surface underneath."""
+        return self.base.bounds_mm
+
+    def sag(self, x_mm: Array, y_mm: Array) -> Array:
+        """Height of design plus deviation, mm."""
+        return self.base.sag(x_mm, y_mm) + self.figure.value(x_mm, y_mm)
+
+    def gradient(self, x_mm: Array, y_mm: Array) -> Array:
+        """(..., 2) slopes of design plus deviation."""
+        return self.base.gradient(x_mm, y_mm) + self.figure.gradient(x_mm, y_mm)
+
+    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
+        """The design's aperture."""
+        return self.base.inside(x_mm, y_mm)
+
+    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
+        """Distance from the design's aperture."""
+        return self.base.outside_mm(x_mm, y_mm)
+
+    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
+        """The design's own fit uncertainty; the deviation is taken as exact."""
+        return self.base.slope_sigma(x_mm, y_mm)
+
+    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
+        """Where the rays may meet the design: a deviation of micrometres is left to the Newton steps."""
+        return self.base.first_guesses(origins_mm, directions)
+
+
+def refine_hit(surface: Surface, origins_mm: Array, directions: Array, guess_mm: Array) -> Array:
+    """Distance (...,) along rays (..., 3), surface frame, to the surface; NaN where Newton's steps find none.
+
+    Newton's method on z(t) - sag(x(t), y(t)); Spencer and Murty (1962), JOSA 52, 672.
+    """
+    shape = guess_mm.shape
+    o, d = np.broadcast_to(origins_mm, (*shape, 3)).reshape(-1, 3), directions.reshape(-1, 3)
+    distance = guess_mm.reshape(-1).copy()
+    open_rays = np.flatnonzero(np.isfinite(distance))
+    error = np.full(distance.shape, np.inf)
+    for _ in range(_NEWTON_STEPS):
+        p = o[open_rays] + distance[open_rays, None] * d[open_rays]
+        miss = p[:, 2] - surface.sag(p[:, 0], p[:, 1])
+        slope = surface.gradient(p[:, 0], p[:, 1])
+        error[open_rays] = np.abs(miss)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            step = miss / (d[open_rays, 2] - np.sum(slope * d[open_rays, :2], axis=-1))
+        distance[open_rays] -= step
+        open_rays = open_rays[np.isfinite(step) & (np.abs(step) > _CONVERGED_MM)]
+        if open_rays.size == 0:
+            break
+    distance[~(error < _LOST_MM)] = np.nan
+    return distance.reshape(shape)
+
+
+def unit_normals(surface: Surface, x_mm: Array, y_mm: Array) -> Array:
+    """(..., 3) unit normals in the surface frame, on its +z side; NaN where the surface has none."""
+    slope = surface.gradient(x_mm, y_mm)
+    normal = np.concatenate([-slope, np.ones((*slope.shape[:-1], 1))], axis=-1)
+    return normal / np.linalg.norm(normal, axis=-1, keepdims=True)
