@@ -1,1 +1,57 @@
-"""files."""
+"""Everything on disk: rig folders, runs, and each file that rigwarp reads or writes."""
+
+from rigwarp.files.atomic import write_bytes, write_json, write_npz, write_text
+from rigwarp.files.camera_file import read_camera, read_camera_extra, write_camera
+from rigwarp.files.maps import read_map, write_map
+from rigwarp.files.patterns_file import read_patterns, write_patterns
+from rigwarp.files.pictures import list_photos, read_colour, read_photo, write_picture
+from rigwarp.files.prewarp_file import read_prewarp, write_prewarp
+from rigwarp.files.reading import Field, read_bytes, read_json, read_npz, read_text
+from rigwarp.files.rig_folder import RigFolder, open_rig
+from rigwarp.files.runs import (
+    RESULTS,
+    SCANS,
+    complete_runs,
+    current_result,
+    is_complete,
+    latest_complete,
+    make_current,
+    new_run,
+    read_start,
+)
+
+__all__ = [
+    "RESULTS",
+    "SCANS",
+    "Field",
+    "RigFolder",
+    "complete_runs",
+    "current_result",
+    "is_complete",
+    "latest_complete",
+    "list_photos",
+    "make_current",
+    "new_run",
+    "open_rig",
+    "read_bytes",
+    "read_camera",
+    "read_camera_extra",
+    "read_colour",
+    "read_json",
+    "read_map",
+    "read_npz",
+    "read_patterns",
+    "read_photo",
+    "read_prewarp",
+    "read_start",
+    "read_text",
+    "write_bytes",
+    "write_camera",
+    "write_json",
+    "write_map",
+    "write_npz",
+    "write_patterns",
+    "write_picture",
+    "write_prewarp",
+    "write_text",
+]

@@ -1,0 +1,142 @@
+"""Files written whole or not at all: temporary name in the same folder, fsync, rename; no silent overwriting."""
+
+import io
+import json
+import os
+import secrets
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from rigwarp.errors import InputError
+
+TEMPORARY_ENDING = ".part"
+"""Ending of files that are being written; no reader ever looks at one."""
+
+
+def write_bytes(path: Path, data: bytes | memoryview, *, replace: bool = False) -> None:
+    """Write a file whole.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder must exist.
+    data : bytes
+        The whole contents.
+    replace : bool
+        Allow a file of this name to be replaced; a reader sees the old contents or the new ones, never a mixture.
+
+    Raises
+    ------
+    InputError
+        If the file is already there and `replace` is false, or if it cannot be written.
+    """
+    path = Path(path)
+    if not replace and os.path.lexists(path):
+        raise _already_there(path)
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}{TEMPORARY_ENDING}")
+    try:
+        _write_through(temporary, data)
+        _take_name(temporary, path, replace=replace)
+        _sync_folder(path.parent)
+    except OSError as error:
+        raise InputError(
+            f"{path}: cannot be written ({error.strerror or error}). "
+            "Check that the folder exists and may be written to, and that the disk has space."
+        ) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str, *, replace: bool = False) -> None:
+    """Write a UTF-8 text file whole; see `write_bytes`."""
+    write_bytes(path, text.encode("utf-8"), replace=replace)
+
+
+def write_json(
+    path: Path, contents: Mapping[str, Any], *, format: str, version: int = 1, replace: bool = False
+) -> None:
+    """Write a JSON file whole, with its `format` and `version` first; see `write_bytes`.
+
+    NumPy numbers and arrays become numbers and lists; NaN, which JSON does not have, becomes null.
+    """
+    plain = {"format": format, "version": version, **{str(key): plain_json(value) for key, value in contents.items()}}
+    text = json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False)
+    write_text(path, text + "\n", replace=replace)
+
+
+def write_npz(
+    path: Path,
+    arrays: Mapping[str, ArrayLike],
+    *,
+    format: str,
+    version: int = 1,
+    header: Mapping[str, Any] | None = None,
+    replace: bool = False,
+) -> None:
+    """Write arrays and a `header` (a JSON string that starts with format and version) whole; see `write_bytes`."""
+    if "header" in arrays:
+        raise ValueError("the array name 'header' is taken by the file's own header")
+    described = {"format": format, "version": version, **plain_json(dict(header or {}))}
+    text = json.dumps(described, ensure_ascii=False, allow_nan=False)
+    buffer = io.BytesIO()
+    np.savez(buffer, allow_pickle=False, header=np.array(text), **{name: np.asarray(a) for name, a in arrays.items()})
+    write_bytes(path, buffer.getbuffer(), replace=replace)
+
+
+def plain_json(value: Any) -> Any:
+    """Plain Python numbers, lists, dicts and text from NumPy values, tuples and paths; NaN and infinities give None."""
+    if isinstance(value, Mapping):
+        return {str(key): plain_json(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain_json(item) for item in value]
+    if isinstance(value, np.ndarray | np.generic):
+        return plain_json(value.tolist())
+    if isinstance(value, float):
+        return value if np.isfinite(value) else None
+    if isinstance(value, Path):
+        return value.as_posix()
+    return value
+
+
+def _write_through(path: Path, data: bytes | memoryview) -> None:
+    """Write a new file and wait until the disk has it."""
+    with open(path, "xb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _take_name(temporary: Path, path: Path, *, replace: bool) -> None:
+    """Give the finished file its name, without a moment in which a second writer could be overwritten."""
+    if replace:
+        os.replace(temporary, path)
+        return
+    try:
+        os.link(temporary, path)  # unlike a rename it fails when the name is taken
+    except FileExistsError:
+        raise _already_there(path) from None
+    except OSError:  # a file system without hard links, such as the FAT of a memory card
+        if path.exists():
+            raise _already_there(path) from None
+        os.rename(temporary, path)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new name itself durable; Windows cannot open folders and does not need it."""
+    if os.name == "nt":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _already_there(path: Path) -> InputError:
+    return InputError(
+        f"{path}: found a file that is already there, expected none. Move it away, or choose another name."
+    )

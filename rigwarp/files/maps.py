@@ -1,0 +1,74 @@
+"""map.npz and design.npz: where each projector pixel lands on the table."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_npz
+from rigwarp.files.reading import Field, read_npz
+from rigwarp.geometry import PixelMap
+from rigwarp.geometry.pixel_map import NO_LIGHT
+
+FORMAT = "rigwarp map"
+_FIELDS = {
+    "x_mm": Field(kind="f", dtype=np.float64, shape=("H", "W")),
+    "y_mm": Field(kind="f", dtype=np.float64, shape=("H", "W")),
+    "sigma_mm": Field(kind="f", dtype=np.float64, shape=("H", "W")),
+    "zone": Field(kind="i", dtype=np.int16, shape=("H", "W")),
+    "measured": Field(kind="b", dtype=np.bool_, shape=("H", "W")),
+}
+
+
+def write_map(
+    path: Path,
+    pixel_map: PixelMap,
+    *,
+    rig_hash: str,
+    scan: str | None = None,
+    extra: Mapping[str, Any] | None = None,
+    replace: bool = False,
+) -> None:
+    """Write a map; `scan` names the scan it was measured from (None: a design), `extra` is added to the header."""
+    header = {
+        "rig_hash": rig_hash,
+        "scan": scan,
+        "units": {"x_mm": "mm", "y_mm": "mm", "sigma_mm": "mm"},
+        "frame": "table: origin in its middle, x right, y away, z up",
+        "index": "[v, u] of projector pixel centres; (0, 0) is the centre of the top-left pixel",
+        **(extra or {}),
+    }
+    arrays = {name: getattr(pixel_map, name) for name in _FIELDS}
+    write_npz(path, arrays, format=FORMAT, header=header, replace=replace)
+
+
+def read_map(path: Path, *, make_with: str = "") -> tuple[PixelMap, dict[str, Any]]:
+    """A map and its header.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged or foreign, or says something that no map can say.
+    """
+    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with)
+    pixel_map = PixelMap(**arrays)
+    _check(path, pixel_map)
+    return pixel_map, header
+
+
+def _check(path: Path, pixel_map: PixelMap) -> None:
+    answered = np.isfinite(pixel_map.x_mm)
+    wrong = {
+        "no pixels": pixel_map.x_mm.size == 0,
+        "an infinite value": any(np.isinf(a).any() for a in (pixel_map.x_mm, pixel_map.y_mm, pixel_map.sigma_mm)),
+        "a pixel with only one coordinate": not np.array_equal(answered, np.isfinite(pixel_map.y_mm)),
+        "a position without sigma_mm": not np.isfinite(pixel_map.sigma_mm[answered]).all(),
+        "a negative sigma_mm": bool((pixel_map.sigma_mm[answered] < 0.0).any()),
+        f"a zone below {NO_LIGHT}": bool((pixel_map.zone < NO_LIGHT).any()),
+        "a measured pixel without a position": bool((pixel_map.measured & ~answered).any()),
+    }
+    for what, is_so in wrong.items():
+        if is_so:
+            raise InputError(f"{path}: found {what}, expected a map of the table. Make the file again.")

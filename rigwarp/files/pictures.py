@@ -1,0 +1,96 @@
+"""Photographs and frames on disk."""
+
+from pathlib import Path
+from typing import Any, cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_bytes
+from rigwarp.files.reading import read_bytes
+
+PHOTO_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+
+Picture = NDArray[np.uint8] | NDArray[np.uint16]
+
+
+def read_photo(path: Path) -> Picture:
+    """A photograph as grey values.
+
+    Returns
+    -------
+    (H, W) uint8 or uint16
+        As many bits as the file has. Colour becomes 0.299 R + 0.587 G + 0.114 B of the code values (ITU-R BT.601),
+        rounded to the nearest one; transparency is dropped. Rows and columns are those of the sensor: a rotation
+        noted beside the picture (EXIF) is not applied, so that photos of one camera agree however it was held.
+
+    Raises
+    ------
+    InputError
+        If the file is missing or is no PNG, JPEG or TIFF picture of 8 or 16 bits.
+    """
+    path = Path(path)
+    picture = _decode(path, read_bytes(path))
+    if picture.ndim == 2:
+        return picture
+    if picture.shape[2] < 3:
+        return cast(Picture, np.ascontiguousarray(picture[..., 0]))
+    return cast(Picture, cv2.cvtColor(picture[..., :3], cv2.COLOR_BGR2GRAY))
+
+
+def read_colour(path: Path) -> NDArray[np.uint8]:
+    """A picture as content: (H, W, 3) uint8 RGB; grey is repeated, 16 bits are scaled to 8, transparency is dropped."""
+    path = Path(path)
+    picture = _decode(path, read_bytes(path))
+    if picture.dtype == np.uint16:
+        picture = ((picture.astype(np.uint32) * 255 + 32767) // 65535).astype(np.uint8)
+    if picture.ndim == 2 or picture.shape[2] < 3:
+        grey = picture if picture.ndim == 2 else picture[..., 0]
+        return np.repeat(grey[..., None], 3, axis=2)
+    return np.ascontiguousarray(picture[..., 2::-1])
+
+
+def write_picture(path: Path, picture: NDArray[Any], *, replace: bool = False) -> None:
+    """Write (H, W) grey or (H, W, 3) RGB, uint8 or uint16, whole and without loss, as PNG or TIFF by the name."""
+    path = Path(path)
+    if picture.dtype not in (np.uint8, np.uint16) or picture.ndim not in (2, 3) or path.suffix not in (".png", ".tif"):
+        raise ValueError(f"cannot write {picture.dtype} {picture.shape} as {path.suffix}")
+    stored = picture if picture.ndim == 2 else picture[..., ::-1]
+    done, data = cv2.imencode(path.suffix, np.ascontiguousarray(stored))
+    if not done:
+        raise InputError(f"{path}: the picture could not be encoded as {path.suffix[1:].upper()}. Use the ending .png.")
+    write_bytes(path, data.tobytes(), replace=replace)
+
+
+def list_photos(folder: Path) -> list[Path]:
+    """The photographs in a folder, by name.
+
+    Raises
+    ------
+    InputError
+        If there is no such folder or no photograph in it.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise InputError(f"{folder}: found no such folder, expected a folder of photographs. Check the path.")
+    photos = sorted(p for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS and not p.name.startswith("."))
+    if not photos:
+        endings = ", ".join(ending[1:] for ending in PHOTO_ENDINGS)
+        raise InputError(f"{folder}: found no photograph, expected files of type {endings}. Put them there.")
+    return photos
+
+
+def _decode(path: Path, data: bytes) -> Picture:
+    if path.suffix.lower() not in PHOTO_ENDINGS:
+        raise InputError(f"{path}: found the ending {path.suffix!r}, expected png, jpg or tif. Convert the picture.")
+    try:
+        picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED) if data else None
+    except cv2.error:
+        picture = None
+    if picture is None:
+        raise InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
+    if picture.dtype not in (np.uint8, np.uint16):
+        raise InputError(f"{path}: found {picture.dtype} values, expected 8 or 16 bits. Convert the picture.")
+    return cast(Picture, picture)

@@ -1,0 +1,100 @@
+"""prewarp.npz: the mesh and gain that a renderer needs."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_npz
+from rigwarp.files.reading import Field, read_npz
+from rigwarp.prewarp import Prewarp
+from rigwarp.rig import Transfer
+
+FORMAT = "rigwarp prewarp"
+_FIELDS = {
+    "vertices_px": Field(kind="f", dtype=np.float64, shape=("N", 2)),
+    "content_px": Field(kind="f", dtype=np.float64, shape=("N", 2)),
+    "triangles": Field(kind="i", dtype=np.int32, shape=("M", 3)),
+    "triangle_zone": Field(kind="i", dtype=np.int16, shape=("M",)),
+    "zone": Field(kind="i", dtype=np.int16, shape=("H", "W")),
+    "gain": Field(kind="f", dtype=np.float32, shape=("H", "W")),
+}
+
+
+def write_prewarp(
+    path: Path, prewarp: Prewarp, *, extra: Mapping[str, Any] | None = None, replace: bool = False
+) -> None:
+    """Write a prewarp; `extra` (rig hash, scan) is added to the header."""
+    header = {
+        "projector_resolution": prewarp.projector_resolution,
+        "content_pixels": prewarp.content_pixels,
+        "transfer": prewarp.transfer,
+        "mesh_error_px": prewarp.mesh_error_px,
+        **(extra or {}),
+    }
+    arrays = {name: getattr(prewarp, name) for name in _FIELDS}
+    write_npz(path, arrays, format=FORMAT, header=header, replace=replace)
+
+
+def read_prewarp(path: Path, *, make_with: str = "") -> Prewarp:
+    """The prewarp in a file.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged or foreign, or could not be drawn as it stands.
+    """
+    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with)
+    prewarp = Prewarp(
+        **arrays,
+        projector_resolution=_size(path, header, "projector_resolution"),
+        content_pixels=_size(path, header, "content_pixels"),
+        transfer=_transfer(path, header),
+        mesh_error_px=_number(path, header, "mesh_error_px"),
+    )
+    _check(path, prewarp)
+    return prewarp
+
+
+def _size(path: Path, header: Mapping[str, Any], key: str) -> tuple[int, int]:
+    value = header.get(key)
+    if not (isinstance(value, list) and len(value) == 2 and all(type(n) is int and n > 0 for n in value)):
+        raise _wrong(path, f"{key} {json.dumps(value)[:80]}", "[width, height]")
+    return value[0], value[1]
+
+
+def _transfer(path: Path, header: Mapping[str, Any]) -> Transfer:
+    if header.get("transfer") == "srgb":
+        return "srgb"
+    power = _number(path, header, "transfer")
+    if power <= 0.0:
+        raise _wrong(path, f"transfer {power:g}", 'a positive power or "srgb"')
+    return power
+
+
+def _number(path: Path, header: Mapping[str, Any], key: str) -> float:
+    value = header.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise _wrong(path, f"{key} {json.dumps(value)[:80]}", "a number")
+    return float(value)
+
+
+def _check(path: Path, prewarp: Prewarp) -> None:
+    width, height = prewarp.projector_resolution
+    if prewarp.gain.shape != (height, width):
+        raise _wrong(path, f"a gain of shape {prewarp.gain.shape}", f"{height} x {width}, the projector's resolution")
+    if not (np.isfinite(prewarp.vertices_px).all() and np.isfinite(prewarp.content_px).all()):
+        raise _wrong(path, "a mesh vertex that is not a finite number", "finite ones")
+    if prewarp.triangles.size and not 0 <= prewarp.triangles.min() <= prewarp.triangles.max() < len(
+        prewarp.vertices_px
+    ):
+        raise _wrong(path, "a triangle with a vertex that is not there", "vertex numbers of this mesh")
+    if not (np.isfinite(prewarp.gain).all() and (prewarp.gain >= 0.0).all()):
+        raise _wrong(path, "a gain that is negative or not a finite number", "0 or more")
+
+
+def _wrong(path: Path, found: str, expected: str) -> InputError:
+    return InputError(f"{path}: found {found}, expected {expected}. Make the file again with: rigwarp fit")

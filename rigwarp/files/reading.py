@@ -1,0 +1,181 @@
+"""Reading JSON and npz files that may be missing, truncated, foreign or tampered with: every fault is an InputError."""
+
+import json
+import math
+import struct
+import tokenize
+import zipfile
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NoReturn
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.errors import InputError
+
+# All that zipfile, zlib and numpy were seen to raise on damaged archives.
+_DAMAGED = (
+    ValueError,
+    OSError,
+    EOFError,
+    KeyError,
+    IndexError,
+    TypeError,
+    SyntaxError,
+    MemoryError,
+    OverflowError,
+    RuntimeError,
+    struct.error,
+    tokenize.TokenError,
+    zipfile.BadZipFile,
+    zlib.error,
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Field:
+    """What an array in a file must be.
+
+    Attributes
+    ----------
+    kind : NumPy's kind letters that are accepted, such as "f" or "iu".
+    dtype : what it is turned into.
+    shape : a whole number is a fixed length, a word stands for the same length wherever it appears.
+    """
+
+    kind: str
+    dtype: type
+    shape: tuple[int | str, ...]
+
+
+def read_bytes(path: Path, *, make_with: str = "") -> bytes:
+    """The contents of a file; `make_with` says what to do when it is missing."""
+    advice = make_with or "Check the path."
+    try:
+        return Path(path).read_bytes()
+    except FileNotFoundError:
+        raise InputError(f"{path}: found no such file, expected one. {advice}") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error}). {advice}") from error
+
+
+def read_text(path: Path, *, make_with: str = "") -> str:
+    """The contents of a UTF-8 text file, with or without a byte-order mark."""
+    try:
+        return read_bytes(path, make_with=make_with).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"{path}: found bytes that are not UTF-8 text (at byte {error.start}), expected a text file. "
+            "Save it again with the encoding UTF-8."
+        ) from None
+
+
+def read_json(path: Path, *, format: str, version: int = 1, make_with: str = "") -> dict[str, Any]:
+    """A JSON object of the given format, without its `format` and `version`.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, is not JSON, holds NaN or an infinity, or is of another format or version.
+    """
+    text = read_text(path, make_with=make_with)
+    try:
+        contents = json.loads(text, parse_constant=_not_a_number, parse_float=_finite)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: not a readable JSON file ({error}). It may be cut off: make it again.") from None
+    if not isinstance(contents, dict):
+        raise InputError(f'{path}: found no JSON object, expected one with format = "{format}". Make the file again.')
+    check_format(path, contents, format=format, version=version)
+    return {key: value for key, value in contents.items() if key not in ("format", "version")}
+
+
+def check_format(path: Path, contents: Mapping[str, Any], *, format: str, version: int) -> None:
+    """Raise InputError unless `contents` carries this format and version."""
+    found = contents.get("format")
+    if found != format:
+        raise InputError(
+            f'{path}: found format {json.dumps(found)[:80]}, expected "{format}". '
+            "This file was made for something else."
+        )
+    number = contents.get("version")
+    if type(number) is not int or number != version:
+        advice = "Update rigwarp." if type(number) is int and number > version else "Make the file again."
+        raise InputError(f"{path}: found version {json.dumps(number)[:80]}, expected {version}. {advice}")
+
+
+def read_npz(
+    path: Path, fields: Mapping[str, Field], *, format: str, version: int = 1, make_with: str = ""
+) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
+    """The named arrays of an npz file, checked and converted, and its header.
+
+    Arrays beyond `fields` are ignored.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged, of another format, or an array is absent or of another type or shape.
+    """
+    if not Path(path).is_file():
+        raise InputError(f"{path}: found no such file, expected one. {make_with or 'Check the path.'}")
+    try:
+        with np.load(path, allow_pickle=False) as archive:
+            names = set(archive.files) if isinstance(archive, np.lib.npyio.NpzFile) else set()
+            raw = {name: archive[name] for name in ("header", *fields) if name in names}
+    except _DAMAGED as error:
+        reason = str(error).partition("\n")[0][:120]
+        raise InputError(f"{path}: not a readable npz file ({reason}). It may be cut off: make it again.") from None
+    header = _header(path, raw.pop("header", None), format=format, version=version)
+    return _checked(path, raw, fields), header
+
+
+def _header(path: Path, array: NDArray[Any] | None, *, format: str, version: int) -> dict[str, Any]:
+    if array is None or array.shape != () or array.dtype.kind != "U":
+        raise InputError(f"{path}: found no header, expected a JSON string named header. Make the file again.")
+    try:
+        header = json.loads(str(array), parse_constant=_not_a_number, parse_float=_finite)
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: the header is not JSON ({error}). Make the file again.") from None
+    if not isinstance(header, dict):
+        raise InputError(f"{path}: the header is not a JSON object. Make the file again.")
+    check_format(path, header, format=format, version=version)
+    return header
+
+
+def _checked(path: Path, raw: Mapping[str, NDArray[Any]], fields: Mapping[str, Field]) -> dict[str, NDArray[Any]]:
+    lengths: dict[str, int] = {}
+    checked: dict[str, NDArray[Any]] = {}
+    for name, field in fields.items():
+        array = raw.get(name)
+        if array is None:
+            raise InputError(f"{path}: found no array {name}, expected one. Make the file again.")
+        if array.dtype.kind not in field.kind:
+            raise InputError(
+                f"{path}: array {name}: found type {array.dtype}, expected {np.dtype(field.dtype)}. "
+                "Make the file again."
+            )
+        expected = tuple(lengths.get(side, side) if isinstance(side, str) else side for side in field.shape)
+        matches = len(array.shape) == len(expected) and all(
+            isinstance(side, str) or side == length for side, length in zip(expected, array.shape, strict=True)
+        )
+        if not matches:
+            words = " x ".join(str(side) for side in expected)
+            raise InputError(f"{path}: array {name}: found shape {array.shape}, expected {words}. Make the file again.")
+        lengths |= {
+            side: length for side, length in zip(field.shape, array.shape, strict=True) if isinstance(side, str)
+        }
+        checked[name] = array.astype(field.dtype)
+    return checked
+
+
+def _not_a_number(word: str) -> NoReturn:
+    raise ValueError(f"{word} is not a JSON number")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text} is too large")
+    return value

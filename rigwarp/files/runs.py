@@ -1,0 +1,190 @@
+"""Runs: one folder per scan or result, finished when it has a stop record; and which result is current."""
+
+import re
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Final
+
+import rigwarp
+from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_json
+from rigwarp.files.reading import read_json
+from rigwarp.files.rig_folder import RigFolder
+
+SCANS: Final = "scans"
+RESULTS: Final = "results"
+CURRENT_FILE: Final = "current.json"
+_START = "rigwarp run start"
+_STOP = "rigwarp run stop"
+_CURRENT = "rigwarp current"
+_NAME = re.compile(r"(\d{8}T\d{6}Z)(?:-(\d+))?")
+_MADE_WITH = {SCANS: "rigwarp scan", RESULTS: "rigwarp fit"}
+_OPENCV = ("opencv-python", "opencv-python-headless", "opencv-contrib-python", "opencv-contrib-python-headless")
+
+
+@contextmanager
+def new_run(
+    parent: Path, command: str, folder: RigFolder, *, settings: Mapping[str, Any] | None = None
+) -> Iterator[Path]:
+    """A new run folder, named by the UTC time, to be filled inside the `with` block.
+
+    It gets start.json at once and stop.json when the block ends without an exception. A run that was interrupted has
+    no stop.json and is never used.
+
+    Parameters
+    ----------
+    parent : Path
+        `root / "scans"` or `root / "results"`; made when missing.
+    command : str
+        The command line that makes the run.
+    folder : RigFolder
+        Its rig.toml and hash are recorded.
+    settings : mapping, optional
+        Everything else that the result depends on, as JSON values.
+    """
+    started = datetime.now(UTC)
+    run = _make_folder(Path(parent), started)
+    write_json(
+        run / "start.json",
+        {
+            "command": command,
+            "settings": dict(settings or {}),
+            "started_utc": started.isoformat(timespec="milliseconds"),
+            "rig_hash": folder.rig_hash,
+            "rig_toml": folder.rig_text,
+            "versions": _versions(),
+        },
+        format=_START,
+    )
+    yield run
+    stopped = datetime.now(UTC)
+    write_json(
+        run / "stop.json",
+        {
+            "exit_status": 0,
+            "started_utc": started.isoformat(timespec="milliseconds"),
+            "stopped_utc": stopped.isoformat(timespec="milliseconds"),
+            "seconds": (stopped - started).total_seconds(),
+        },
+        format=_STOP,
+    )
+
+
+def complete_runs(parent: Path) -> list[Path]:
+    """The finished runs under `parent`, oldest first; empty when there are none."""
+    if not Path(parent).is_dir():
+        return []
+    runs = [child for child in Path(parent).iterdir() if _NAME.fullmatch(child.name) and is_complete(child)]
+    return sorted(runs, key=_order)
+
+
+def latest_complete(parent: Path) -> Path:
+    """The newest finished run under `parent`.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    runs = complete_runs(parent)
+    if not runs:
+        make_with = _MADE_WITH.get(Path(parent).name)
+        advice = f"Run: {make_with} {Path(parent).parent}" if make_with else "Make one first."
+        raise InputError(f"{parent}: found no finished run, expected at least one. {advice}")
+    return runs[-1]
+
+
+def is_complete(run: Path) -> bool:
+    """True for a run that ended well: it has a readable stop.json with exit status 0."""
+    try:
+        return bool(read_json(run / "stop.json", format=_STOP).get("exit_status") == 0)
+    except InputError:
+        return False
+
+
+def read_start(run: Path) -> dict[str, Any]:
+    """The start record of a run: command, settings, time, rig hash, rig.toml, versions."""
+    return read_json(run / "start.json", format=_START)
+
+
+def make_current(root: Path, run: Path) -> None:
+    """Make a finished run the live result of the rig folder `root`, in one step.
+
+    Raises
+    ------
+    InputError
+        If the run is not finished or does not lie in the rig folder.
+    """
+    if not is_complete(run):
+        raise InputError(
+            f"{run}: found no stop.json, expected a finished run. Make the result again: rigwarp fit {root}"
+        )
+    try:
+        name = run.resolve().relative_to(root.resolve())
+    except ValueError:
+        raise InputError(f"{run}: lies outside the rig folder {root}, expected a run inside it.") from None
+    write_json(root / CURRENT_FILE, {"result": name.as_posix()}, format=_CURRENT, replace=True)
+
+
+def current_result(root: Path) -> Path:
+    """The folder of the result that is live.
+
+    Raises
+    ------
+    InputError
+        If there is none, or if current.json names something that is no finished run inside the rig folder.
+    """
+    file = root / CURRENT_FILE
+    advice = f"Make one with: rigwarp fit {root}"
+    name = read_json(file, format=_CURRENT, make_with=advice).get("result")
+    run = root / name if isinstance(name, str) and name and "\0" not in name else None
+    if run is None or not run.resolve().is_relative_to(root.resolve()) or not is_complete(run):
+        raise InputError(f"{file}: found result {str(name)[:80]!r}, expected a finished run in this folder. {advice}")
+    return run
+
+
+def _make_folder(parent: Path, time: datetime) -> Path:
+    """A folder that did not exist before, also when two runs start in the same second."""
+    stamp = time.strftime("%Y%m%dT%H%M%SZ")
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        for number in range(1, 1000):
+            run = parent / (stamp if number == 1 else f"{stamp}-{number}")
+            try:
+                run.mkdir()
+            except FileExistsError:
+                continue
+            return run
+    except OSError as error:
+        raise InputError(
+            f"{parent}: cannot make a run folder there ({error.strerror or error}). "
+            "Check that the rig folder may be written to."
+        ) from error
+    raise InputError(f"{parent}: found 999 runs of the same second, expected fewer. Remove some.")
+
+
+def _order(run: Path) -> tuple[str, int]:
+    match = _NAME.fullmatch(run.name)
+    return (match.group(1), int(match.group(2) or 1)) if match else (run.name, 0)
+
+
+def _versions() -> dict[str, str]:
+    return {
+        "rigwarp": rigwarp.__version__,
+        "python": sys.version.split()[0],
+        "numpy": metadata.version("numpy"),
+        "opencv": _opencv_version(),
+    }
+
+
+def _opencv_version() -> str:
+    for name in _OPENCV:
+        try:
+            return metadata.version(name)
+        except metadata.PackageNotFoundError:
+            continue
+    return "unknown"

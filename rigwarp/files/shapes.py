@@ -1,0 +1,106 @@
+"""CAD meshes and mirror profiles from the rig folder."""
+
+import csv
+import io
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.errors import InputError
+from rigwarp.files.reading import read_bytes, read_text
+from rigwarp.geometry import Array, TriangleMesh
+
+_COLUMNS = ("r_mm", "z_mm")
+_FEWEST_ROWS = 4  # of a profile: fewer do not define a curvature with anything to check it by
+
+
+def read_mesh(path: Path, *, key: str) -> TriangleMesh:
+    """Triangles of an STL, PLY or OBJ file, exactly as they stand there.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    key : str
+        Where it was named, such as `rig.toml: mirror.file`; starts every message.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, cannot be read, or holds no triangles or a vertex that is not finite.
+    """
+    import trimesh  # half a second, and only rigs with meshes need it
+
+    data = read_bytes(path, make_with=f"It is named by {key}: put it there or correct the name.")
+    try:
+        loaded: Any = trimesh.load(io.BytesIO(data), file_type=path.suffix[1:].lower(), process=False, force="mesh")
+        vertices_mm = np.array(loaded.vertices, np.float64)
+        faces = np.array(loaded.faces, np.int64)
+    except Exception as error:  # trimesh's readers raise whatever the damaged bytes lead them to
+        reason = str(error).partition("\n")[0][:120] or type(error).__name__
+        raise InputError(
+            f"{key}: {path} cannot be read as {path.suffix[1:].upper()} ({reason}). Export it again."
+        ) from error
+    if vertices_mm.ndim != 2 or vertices_mm.shape[1:] != (3,) or faces.ndim != 2 or not len(faces):
+        raise InputError(f"{key}: {path}: found no triangles, expected a triangle mesh. Export it again as a surface.")
+    if not np.isfinite(vertices_mm).all():
+        raise InputError(f"{key}: {path}: found a vertex that is not a finite number. Export the file again.")
+    if faces.min() < 0 or faces.max() >= len(vertices_mm):
+        raise InputError(f"{key}: {path}: found a triangle with a vertex that is not there. Export the file again.")
+    return TriangleMesh(vertices_mm=vertices_mm, faces=faces)
+
+
+def read_profile(path: Path, *, key: str) -> Array:
+    """(N, 2) r and z in mm from a CSV file whose first line names the columns r_mm and z_mm (others are ignored).
+
+    Blank lines and lines that start with # are skipped.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, a column or number is missing, r is negative or does not increase, or rows are too few.
+    """
+    text = read_text(path, make_with=f"It is named by {key}: put it there or correct the name.")
+    lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
+    rows = [[cell.strip() for cell in row] for row in csv.reader([line for _, line in lines])]
+    if not rows or any(column not in rows[0] for column in _COLUMNS):
+        found = ", ".join(rows[0])[:60] if rows else "an empty file"
+        raise InputError(
+            f"{key}: {path}: found {found}, expected a first line that names the columns r_mm, z_mm. "
+            "Separate columns by commas and write decimals with a point."
+        )
+    picked = [rows[0].index(column) for column in _COLUMNS]
+    points = [
+        [_cell(path, key, number, row, column) for column in picked]
+        for (number, _), row in zip(lines[1:], rows[1:], strict=True)
+    ]
+    profile = np.array(points, float).reshape(-1, 2)
+    _check_profile(path, key, profile)
+    return profile
+
+
+def _cell(path: Path, key: str, line: int, row: list[str], column: int) -> float:
+    text = row[column] if column < len(row) else ""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f'{key}: {path}, line {line}: found "{text[:40]}", expected a number. Correct that line.')
+    return value
+
+
+def _check_profile(path: Path, key: str, profile: Array) -> None:
+    if len(profile) < _FEWEST_ROWS:
+        raise InputError(f"{key}: {path}: found {len(profile)} rows, expected at least {_FEWEST_ROWS}. Add rows.")
+    if profile[0, 0] < 0.0:
+        raise InputError(f"{key}: {path}: found r_mm = {profile[0, 0]:g}, expected 0 or more. r is a radius.")
+    steps = np.diff(profile[:, 0])
+    if np.any(steps <= 0.0):
+        row = int(np.argmax(steps <= 0.0)) + 1
+        raise InputError(
+            f"{key}: {path}: found r_mm = {profile[row, 0]:g} after {profile[row - 1, 0]:g}, "
+            "expected r_mm to increase. Sort the rows by r_mm and remove repeated ones."
+        )
