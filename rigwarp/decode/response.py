@@ -1,0 +1,139 @@
+"""The camera's response curve and the projector's level curve, from the uniform grey frames.
+
+A camera pixel under a uniform frame of code v receives light t L(v) + b: t and b differ from pixel to pixel, the
+projector's level curve L does not. With the right inverse response g, the share (g(I_v) - g(I_black)) /
+(g(I_white) - g(I_black)) is therefore the same at every pixel. The one-parameter family of g used here holds linear
+cameras (shape 1) and sRGB ones (shape 2.4); where the table shows too little variety to tell, a weak prior decides.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+
+_SRGB_SHAPE = 2.4
+_SRGB_OFFSET = 0.055
+_SHAPES = np.arange(1.0, 3.01, 0.05)
+_LINEAR_PRIOR = (1.0, 0.3)  # mean and sigma of the shape for 16-bit pictures, usually raw
+_CODED_PRIOR = (_SRGB_SHAPE, 0.6)  # for 8-bit pictures, usually gamma-coded
+_BLOCK = 8  # camera pixels: averaging over blocks keeps noise from favouring one shape
+_MIN_BLOCKS = 20
+_MODEL_ERROR = 2e-3  # share of white: blocks are not quite uniform, so agreement below this says nothing
+
+
+@dataclass(frozen=True, kw_only=True)
+class Response:
+    """How code values on both sides relate to light.
+
+    Attributes
+    ----------
+    shape, shape_sigma : the camera's inverse response, 1 = linear, 2.4 = sRGB.
+    full_scale : the camera's largest code value.
+    level_codes : (L,) projector codes 0..1 of the grey steps.
+    level_light : (L,) share of white light at those codes, 0 at black and 1 at white.
+    """
+
+    shape: float
+    shape_sigma: float
+    full_scale: int
+    level_codes: Array
+    level_light: Array
+
+    def table(self) -> Array:
+        """(full_scale + 1,) linear light 0..1 of each camera code value."""
+        return linearise(np.arange(self.full_scale + 1) / self.full_scale, self.shape)
+
+    def slope_table(self) -> Array:
+        """(full_scale + 1,) d(light) / d(code value)."""
+        return np.gradient(self.table())
+
+    def projector_light(self, code: Array) -> Array:
+        """Measured share of white light of projector codes 0..1, any shape."""
+        return np.asarray(PchipInterpolator(self.level_codes, self.level_light)(np.clip(code, 0.0, 1.0)))
+
+
+def linearise(value: Array, shape: float) -> Array:
+    """Linear light of camera values 0..1 for one member of the response family, 0 -> 0 and 1 -> 1."""
+    offset = _SRGB_OFFSET * (shape - 1.0) / (_SRGB_SHAPE - 1.0)
+    toe = (offset / (1 + offset)) ** shape
+    return (((value + offset) / (1 + offset)) ** shape - toe) / (1 - toe)
+
+
+def estimate_response(
+    levels: dict[int, NDArray[np.unsignedinteger]], lit: NDArray[np.bool_], full_scale: int
+) -> Response:
+    """Estimate both curves from the photographs of the uniform frames.
+
+    Parameters
+    ----------
+    levels : projector code 0..255 -> (H, W) photograph; black (0) and white (255) among them.
+    lit : (H, W) camera pixels that the projector lights and that never saturate.
+    full_scale : the camera's largest code value.
+
+    Raises
+    ------
+    MeasurementError
+        If there are too few lit, unsaturated pixels to judge.
+    """
+    codes = np.array(sorted(levels))
+    blocks = _block_means([levels[c] for c in codes], lit) / full_scale
+    if blocks.shape[1] < _MIN_BLOCKS:
+        raise MeasurementError(
+            f"only {blocks.shape[1]} patches of 8x8 camera pixels are evenly lit and not saturated, {_MIN_BLOCKS} are "
+            "needed: point the camera at the lit table and expose so that the white frame stays below full scale"
+        )
+    misfit = np.array([_misfit(blocks, shape) for shape in _SHAPES])
+    mean, sigma = _LINEAR_PRIOR if full_scale > 255 else _CODED_PRIOR
+    cost = misfit + ((_SHAPES - mean) / sigma) ** 2
+    shape, shape_sigma = _parabola_minimum(_SHAPES, cost)
+    light = np.maximum.accumulate(np.average(_shares(blocks, shape), axis=1, weights=_contrast(blocks)))
+    return Response(
+        shape=shape, shape_sigma=shape_sigma, full_scale=full_scale, level_codes=codes / 255.0, level_light=light
+    )
+
+
+def _block_means(photos: Sequence[NDArray[np.unsignedinteger]], lit: NDArray[np.bool_]) -> Array:
+    """(L, N) mean code values of the camera blocks that are lit throughout."""
+    height, width = (n // _BLOCK * _BLOCK for n in lit.shape)
+
+    def by_block(image: NDArray[np.generic]) -> NDArray[np.generic]:
+        return image[:height, :width].reshape(height // _BLOCK, _BLOCK, width // _BLOCK, _BLOCK)
+
+    whole = by_block(lit).all(axis=(1, 3))
+    return np.stack([by_block(photo).mean(axis=(1, 3), dtype=float)[whole] for photo in photos])
+
+
+def _contrast(blocks: Array) -> Array:
+    return (blocks[-1] - blocks[0]) ** 2
+
+
+def _shares(blocks: Array, shape: float) -> Array:
+    """(L, N) share of white light per level and block."""
+    light = linearise(blocks, shape)
+    return (light - light[0]) / (light[-1] - light[0])
+
+
+def _misfit(blocks: Array, shape: float) -> float:
+    """How much the shares differ between blocks, in units of what blocks can be trusted to."""
+    shares = _shares(blocks, shape)[1:-1]
+    if not len(shares):
+        return 0.0
+    weights = _contrast(blocks)
+    mean = np.average(shares, axis=1, weights=weights)
+    variance = np.average((shares - mean[:, None]) ** 2, axis=1, weights=weights)
+    return float(np.mean(variance) / _MODEL_ERROR**2)
+
+
+def _parabola_minimum(x: Array, cost: Array) -> tuple[float, float]:
+    """Minimum of a sampled cost and the distance at which it rises by one."""
+    best = int(np.clip(np.argmin(cost), 1, len(x) - 2))
+    step = x[1] - x[0]
+    left, middle, right = cost[best - 1 : best + 2]
+    curvature = max((left - 2 * middle + right) / step**2, 1e-9)
+    shift = np.clip((left - right) / (2 * step * curvature), -step, step)
+    return float(x[best] + shift), float(np.sqrt(2.0 / curvature))
