@@ -1,1 +1,25 @@
-"""camera."""
+"""The camera: its lens from photos of a hand-held board, its pose from one photo of the sheet on the table.
+
+`CameraModel` then takes camera pixels to table millimetres, with the uncertainty that lens and pose bring along.
+"""
+
+from rigwarp.camera.board import board_corners_mm, board_to_table, charuco_board
+from rigwarp.camera.detection import BoardView, detect_board
+from rigwarp.camera.lens import LensResult, calibrate_lens, calibrate_lens_from_views
+from rigwarp.camera.model import CameraModel
+from rigwarp.camera.table_pose import TablePose, locate_table, locate_table_from_view
+
+__all__ = [
+    "BoardView",
+    "CameraModel",
+    "LensResult",
+    "TablePose",
+    "board_corners_mm",
+    "board_to_table",
+    "calibrate_lens",
+    "calibrate_lens_from_views",
+    "charuco_board",
+    "detect_board",
+    "locate_table",
+    "locate_table_from_view",
+]

@@ -1,0 +1,274 @@
+"""The lens from photographs of a hand-held board."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.camera.bundle import Bundle, adjust, cost, observe
+from rigwarp.camera.detection import BoardView, Grey, detect_board
+from rigwarp.camera.distortion import fold_radius, undistort
+from rigwarp.camera.planar import MIN_CORNERS, planar_poses, spans_a_plane
+from rigwarp.camera.projection import LENS_TERMS, N_LENS, lens_matrix
+from rigwarp.camera.robust import RobustFit, fit_robustly
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.rig.model import Target
+
+MIN_VIEWS = 3
+"""Photos below which a lens is refused; ten or more are wanted."""
+
+_WANTED_VIEWS = 8
+_WANTED_COVERAGE = 0.5
+_COVERAGE_CELLS = (8, 6)
+_FOCAL_GUESSES = (0.5, 0.8, 1.2, 2.0, 4.0)  # in image widths: from a wide angle to a short telephoto lens
+_BAD_VIEW = 3.0  # times the median photo's noise: the board moved, or it is another board
+_FOCAL_REFUSED, _FOCAL_DOUBTFUL = 0.02, 0.005  # relative 1-sigma
+_AIC_PER_TERM = 2.0
+_BASE_TERMS = ("fx", "fy", "cx", "cy", "k1")
+_FURTHER_TERMS = (("k2",), ("p1", "p2"), ("k3",))
+
+
+@dataclass(frozen=True, kw_only=True)
+class LensResult:
+    """A lens and what is needed to judge it.
+
+    Attributes
+    ----------
+    resolution : (width, height) of the photos.
+    matrix : (3, 3); distortion : (5,)
+        OpenCV's model; k1, k2, p1, p2, k3.
+    covariance_lens : (9, 9)
+        Of fx, fy, cx, cy, k1, k2, p1, p2, k3, board poses marginalised, scaled by the residuals; zero for terms that
+        the data did not ask for.
+    terms : names of the terms that were estimated.
+    rms_px : RMS length of the residuals of the corners kept.
+    views : the photos used; fit : poses, residuals, kept corners and noise of each, in the same order.
+    used : indices of the photos used, in the order given.
+    rejected : (index, reason) of the others.
+    coverage : share of the frame's cells (8 x 6) with a corner in them.
+    warnings : what makes the result weaker than it could be, and what to do about it.
+    """
+
+    resolution: tuple[int, int]
+    matrix: Array
+    distortion: Array
+    covariance_lens: Array
+    terms: tuple[str, ...]
+    rms_px: float
+    views: tuple[BoardView, ...]
+    fit: RobustFit
+    used: tuple[int, ...]
+    rejected: tuple[tuple[int, str], ...]
+    coverage: float
+    warnings: tuple[str, ...]
+
+    @property
+    def lens(self) -> Array:
+        """(9,) fx, fy, cx, cy, k1, k2, p1, p2, k3."""
+        return self.fit.bundle.lens
+
+    @property
+    def sigmas(self) -> Array:
+        """(9,) 1-sigma of the terms of `lens`."""
+        return np.sqrt(np.diag(self.covariance_lens))
+
+    @property
+    def view_rms_px(self) -> Array:
+        """(V,) RMS length of the residuals in each photo used."""
+        return self.fit.view_rms_px
+
+    @property
+    def residual_px(self) -> tuple[Array, ...]:
+        """Per photo used, (N, 2) measured minus predicted."""
+        return self.fit.residual_px
+
+
+def calibrate_lens(photos: Sequence[Grey], target: Target) -> LensResult:
+    """Estimate the lens from photographs of the hand-held board, each with the board tilted another way.
+
+    Parameters
+    ----------
+    photos : sequence of (H, W) uint8 or uint16, all of one size
+    target : Target
+
+    Raises
+    ------
+    InputError
+        Photos of different sizes, or that are not grey.
+    MeasurementError
+        Too few photos show the board, or they do not determine the lens.
+    """
+    return calibrate_lens_from_views([detect_board(photo, target) for photo in photos])
+
+
+def calibrate_lens_from_views(views: Sequence[BoardView]) -> LensResult:
+    """The same from corners that were already found, in the order of the photos."""
+    resolution = _common_resolution(views)
+    rejected = {i: reason for i, view in enumerate(views) if (reason := _unusable(view)) is not None}
+    used = [i for i in range(len(views)) if i not in rejected]
+    while True:
+        _need_views(used, rejected, len(views))
+        corners = [(views[i].object_mm, views[i].image_px) for i in used]
+        fit, terms = _choose_terms(_first_guess(corners, resolution), corners, resolution)
+        bad = _misfits(fit)
+        if not bad:
+            break
+        rejected |= {used[place]: reason for place, reason in bad.items()}
+        used = [i for i in used if i not in rejected]
+    free = _free(terms)
+    covariance = np.zeros((N_LENS, N_LENS))
+    covariance[np.ix_(free, free)] = fit.equations.covariance(None)
+    coverage = frame_coverage([views[i].image_px for i in used], resolution)
+    return LensResult(
+        resolution=resolution,
+        matrix=lens_matrix(fit.bundle.lens),
+        distortion=fit.bundle.lens[4:].copy(),
+        covariance_lens=covariance,
+        terms=terms,
+        rms_px=fit.rms_px,
+        views=tuple(views[i] for i in used),
+        fit=fit,
+        used=tuple(used),
+        rejected=tuple(sorted(rejected.items())),
+        coverage=coverage,
+        warnings=_warnings(fit.bundle.lens, covariance, len(used), coverage),
+    )
+
+
+def frame_coverage(image_px: Sequence[Array], resolution: tuple[int, int]) -> float:
+    """Share of the frame's 8 x 6 cells that hold at least one corner."""
+    points = np.concatenate([np.zeros((0, 2)), *image_px])
+    edges = [np.linspace(-0.5, n - 0.5, cells + 1) for n, cells in zip(resolution, _COVERAGE_CELLS, strict=True)]
+    counts, _, _ = np.histogram2d(points[:, 0], points[:, 1], bins=edges)
+    return float(np.mean(counts > 0))
+
+
+def folds_inside(lens: Array, resolution: tuple[int, int]) -> bool:
+    """Whether the lens polynomial folds back within the frame: some pixel then has no direction."""
+    if not np.isfinite(fold_radius(lens[4:])):
+        return False
+    u, v = (np.linspace(-0.5, n - 0.5, 9) for n in resolution)
+    rim = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
+    ideal = undistort((rim - lens[2:4]) / lens[:2], lens[4:], tolerance=1e-9)
+    return not np.isfinite(ideal).all()
+
+
+def _common_resolution(views: Sequence[BoardView]) -> tuple[int, int]:
+    if not views:
+        raise MeasurementError(f"there are no photos of the board; take {_WANTED_VIEWS} or more")
+    resolution = views[0].resolution
+    for i, view in enumerate(views):
+        if view.resolution != resolution:
+            raise InputError(
+                f"photo {i + 1} of the board is {view.resolution[0]} x {view.resolution[1]} pixels, photo 1 is "
+                f"{resolution[0]} x {resolution[1]}: all photos must come from one camera at one setting"
+            )
+    return resolution
+
+
+def _unusable(view: BoardView) -> str | None:
+    if view.mirrored:
+        return "the board is there only in mirror image: switch off the camera's mirror mode"
+    if view.n < MIN_CORNERS:
+        return f"{view.n} corners of the board found, {MIN_CORNERS} needed"
+    return None if spans_a_plane(view.object_mm) else "the corners found all lie on one line"
+
+
+def _need_views(used: Sequence[int], rejected: dict[int, str], n: int) -> None:
+    if len(used) < MIN_VIEWS:
+        reasons = "; ".join(f"photo {i + 1}: {reason}" for i, reason in sorted(rejected.items())[:5])
+        raise MeasurementError(
+            f"{len(used)} of {n} photos of the board can be used, at least {MIN_VIEWS} are needed"
+            f"{' (' + reasons + ')' if reasons else ''}. Take ten or more sharp photos with the board tilted about 30 "
+            "degrees in different directions, and check that [target] in rig.toml describes the printed sheet"
+        )
+
+
+def _free(terms: Sequence[str]) -> BoolArray:
+    return np.array([name in terms for name in LENS_TERMS])
+
+
+def _first_guess(corners: Sequence[tuple[Array, Array]], resolution: tuple[int, int]) -> Bundle:
+    """The best of a few focal lengths, each with poses from the homographies and a few steps of adjustment."""
+    observations = observe(corners, [np.ones(len(image)) for _, image in corners])
+    best: tuple[float, Bundle] | None = None
+    for guess in _FOCAL_GUESSES:
+        lens = np.zeros(N_LENS)
+        lens[:2] = guess * resolution[0]
+        lens[2:4] = (np.array(resolution) - 1) / 2
+        poses = [planar_poses(points, image, lens) for points, image in corners]
+        if not all(poses):
+            continue
+        start = Bundle(lens=lens, poses=tuple(pose[0] for pose in poses))
+        if not np.isfinite(cost(start, observations)):
+            continue
+        for terms in (("fx", "fy"), _BASE_TERMS):
+            start = adjust(start, observations, free=_free(terms), max_steps=10)
+        misfit = cost(start, observations)
+        if start.lens[:2].min() > 0.0 and (best is None or misfit < best[0]):
+            best = (misfit, start)
+    if best is None:
+        raise MeasurementError("no focal length explains the photos of the board: are they all of one flat board?")
+    return best[1]
+
+
+def _choose_terms(
+    start: Bundle, corners: Sequence[tuple[Array, Array]], resolution: tuple[int, int]
+) -> tuple[RobustFit, tuple[str, ...]]:
+    """Add distortion terms as long as the data ask for them (Akaike: 2 per term) and the lens does not fold."""
+    terms: tuple[str, ...] = _BASE_TERMS
+    fit = fit_robustly(start, corners, free=_free(terms))
+    for extra in _FURTHER_TERMS:
+        candidate = (*terms, *extra)
+        trial = fit_robustly(fit.bundle, corners, free=_free(candidate))
+        if not folds_inside(trial.bundle.lens, resolution) and _better(trial, fit, len(extra)):
+            fit, terms = trial, candidate
+    return fit, tuple(name for name in LENS_TERMS if name in terms)
+
+
+def _better(trial: RobustFit, fit: RobustFit, n_extra: int) -> bool:
+    """Akaike's rule on the same corners with the same noise: the trial's, which does not suffer from missing terms."""
+
+    def misfit(candidate: RobustFit) -> float:
+        return sum(
+            float(np.sum(r[k] ** 2)) / s**2
+            for r, k, s in zip(candidate.residual_px, trial.kept, trial.noise_px, strict=True)
+        )
+
+    return misfit(fit) - misfit(trial) > _AIC_PER_TERM * n_extra
+
+
+def _misfits(fit: RobustFit) -> dict[int, str]:
+    """Photos to leave out, by place among those used: the worst one only, since it may have spoilt the others."""
+    typical = float(np.median(fit.noise_px))
+    worst = int(np.argmax(fit.noise_px))
+    few = [i for i, kept in enumerate(fit.kept) if kept.sum() < MIN_CORNERS or kept.mean() < 0.5]
+    if few:
+        return {few[0]: "most of its corners do not fit the other photos: was the board bent, or moved while exposed?"}
+    if fit.noise_px[worst] > _BAD_VIEW * typical:
+        return {
+            worst: f"corners scatter by {fit.noise_px[worst]:.2f} px, those of the other photos by {typical:.2f} px"
+        }
+    return {}
+
+
+def _warnings(lens: Array, covariance: Array, n: int, coverage: float) -> tuple[str, ...]:
+    """Judge the lens; refuses one whose focal length is a guess."""
+    relative = float(np.sqrt(max(covariance[0, 0], covariance[1, 1])) / lens[:2].min())
+    if not relative < _FOCAL_REFUSED:
+        raise MeasurementError(
+            f"the focal length is uncertain by {100 * relative:.1f} %, at most {100 * _FOCAL_REFUSED:g} % is usable: "
+            "the board faces the camera in nearly all photos; take more with it tilted about 30 degrees left, right, up "
+            "and down"
+        )
+    found = []
+    if relative > _FOCAL_DOUBTFUL:
+        found.append(f"focal length uncertain by {100 * relative:.2f} %: add photos with the board tilted more")
+    if n < _WANTED_VIEWS:
+        found.append(f"only {n} photos used: {_WANTED_VIEWS} or more make the lens reliable")
+    if coverage < _WANTED_COVERAGE:
+        found.append(
+            f"the board covers {100 * coverage:.0f} % of the frame: bring it close and into the corners of the picture"
+        )
+    return tuple(found)

@@ -1,0 +1,53 @@
+"""Pinhole projection with distortion, and its derivatives with respect to lens and pose.
+
+A lens is a vector of nine: fx, fy, cx, cy (px), k1, k2, p1, p2, k3. A pose takes world points to the camera:
+X_camera = R X + t. Small changes of a pose are (turn, shift): R -> exp(turn) R and t -> t + shift, camera axes.
+"""
+
+import numpy as np
+
+from rigwarp.camera.distortion import distort, distort_jacobian, distort_term_jacobian
+from rigwarp.geometry import Array
+
+LENS_TERMS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+N_LENS = len(LENS_TERMS)
+N_POSE = 6
+
+
+def lens_vector(matrix: Array, distortion: Array) -> Array:
+    """(9,) lens from OpenCV's matrix (3, 3) and distortion (5,)."""
+    return np.concatenate([[matrix[0, 0], matrix[1, 1], matrix[0, 2], matrix[1, 2]], distortion])
+
+
+def lens_matrix(lens: Array) -> Array:
+    """OpenCV's (3, 3) matrix of a (9,) lens."""
+    fx, fy, cx, cy = lens[:4]
+    return np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
+
+
+def project_camera_points(camera_mm: Array, lens: Array) -> Array:
+    """(..., 3) points in the camera frame to (..., 2) pixels; the caller sees to points behind the camera."""
+    return distort(camera_mm[..., :2] / camera_mm[..., 2:], lens[4:]) * lens[:2] + lens[2:4]
+
+
+def project_with_jacobians(points_mm: Array, lens: Array, R: Array, t_mm: Array) -> tuple[Array, Array, Array]:
+    """Pixels of (N, 3) world points, with d(px)/d(lens) and d(px)/d(turn, shift).
+
+    Returns
+    -------
+    pixels : (N, 2); by_lens : (N, 2, 9); by_pose : (N, 2, 6), px per rad and px per mm.
+    """
+    turned = points_mm @ R.T
+    camera = turned + t_mm
+    xy = camera[..., :2] / camera[..., 2:]
+    distorted = distort(xy, lens[4:])
+    by_lens = np.zeros((*xy.shape, N_LENS))
+    by_lens[..., 0, 0], by_lens[..., 1, 1] = distorted[..., 0], distorted[..., 1]
+    by_lens[..., 0, 2] = by_lens[..., 1, 3] = 1.0
+    by_lens[..., 4:] = distort_term_jacobian(xy) * lens[:2, None]
+    by_xy = distort_jacobian(xy, lens[4:]) * lens[:2, None]
+    by_camera = np.concatenate([by_xy, -np.sum(by_xy * xy[..., None, :], axis=-1, keepdims=True)], axis=-1)
+    by_camera /= camera[..., 2][..., None, None]
+    # d(exp(w) p) = w x p, so a row g of d(px)/d(camera) turns into g . (w x p) = (p x g) . w
+    by_turn = np.cross(turned[..., None, :], by_camera)
+    return distorted * lens[:2] + lens[2:4], by_lens, np.concatenate([by_turn, by_camera], axis=-1)
