@@ -1,0 +1,123 @@
+"""The CPU renderer against the float64 reference, and both against closed forms and OpenCV."""
+
+import cv2
+import numpy as np
+import pytest
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import PixelMap
+from rigwarp.live import CpuRenderer
+from rigwarp.live.reference import ReferenceRenderer
+from rigwarp.live.sampling import fit_to_canvas, sample_map
+from rigwarp.prewarp import Prewarp, build_prewarp
+from rigwarp.rig import Content
+
+WIDTH, HEIGHT = 320, 180
+
+
+def curved_prewarp(transfer=2.2, *, pixels=(400, 300), light=True) -> Prewarp:
+    """A bent map with zoom from about 0.6 to 2.4 content pixels per projector pixel."""
+    v, u = np.mgrid[:HEIGHT, :WIDTH].astype(float)
+    x = (u - 160) * 0.6 + 0.004 * (u - 160) * np.abs(u - 160) + 8 * np.sin(v / 30)
+    y = (90 - v) * 0.8 + 6 * np.cos(u / 40)
+    table_map = PixelMap(
+        x_mm=x,
+        y_mm=y,
+        sigma_mm=np.full(x.shape, 0.01),
+        zone=np.zeros(x.shape, np.int16),
+        measured=np.ones(x.shape, bool),
+    )
+    content = Content(
+        shape="circle", size_mm=(140.0, 140.0), centre_mm=np.array([4.0, -3.0]), rotation_rad=0.3, pixels=pixels
+    )
+    return build_prewarp(table_map, content, transfer, light=1.5 - u / 400 if light else None)
+
+
+def plain_prewarp(transfer="srgb", gain=1.0, size=(64, 48)) -> Prewarp:
+    """Content pixel = projector pixel."""
+    width, height = size
+    corners = np.array([[-1.0, -1.0], [width, -1.0], [width, height], [-1.0, height]])
+    return Prewarp(
+        projector_resolution=size,
+        content_pixels=size,
+        vertices_px=corners,
+        content_px=corners,
+        triangles=np.array([[0, 1, 2], [0, 2, 3]], np.int32),
+        triangle_zone=np.zeros(2, np.int16),
+        zone=np.zeros((height, width), np.int16),
+        gain=np.full((height, width), gain, np.float32),
+        transfer=transfer,
+        mesh_error_px=0.0,
+    )
+
+
+def noisy(width, height, seed=3):
+    """Hard content: random bytes with many zeros, where a gamma curve is steepest."""
+    rng = np.random.default_rng(seed)
+    picture = rng.integers(0, 256, (height, width, 3), dtype=np.uint8)
+    picture[rng.random(picture.shape) < 0.4] = 0
+    return picture
+
+
+@pytest.mark.parametrize("transfer", [2.2, "srgb", 1.0])
+@pytest.mark.parametrize("size", [(400, 300), (150, 400), (1300, 900)])
+def test_cpu_agrees_with_the_reference_within_one_code(transfer, size):
+    prewarp = curved_prewarp(transfer)
+    picture = noisy(*size)
+    cpu, reference = CpuRenderer(prewarp).render(picture), ReferenceRenderer(prewarp).render(picture)
+    difference = np.abs(cpu.astype(int) - reference)
+    assert difference.max() <= 1
+    assert np.mean(difference > 0) < 2e-3  # only values that round either way
+    assert reference.max() > 60  # the frame is not simply black
+
+
+def test_identity_gives_the_picture_back():
+    """sRGB in, sRGB out, gain 1: every code value survives."""
+    picture = noisy(64, 48)
+    for renderer in (CpuRenderer(plain_prewarp()), ReferenceRenderer(plain_prewarp())):
+        np.testing.assert_array_equal(renderer.render(picture), picture)
+
+
+def test_gain_acts_on_linear_light():
+    """Half of white's light at gamma 2.2 is code 255 * 0.5 ** (1 / 2.2) = 186.08."""
+    white = np.full((48, 64, 3), 255, np.uint8)
+    assert np.all(CpuRenderer(plain_prewarp(2.2, 0.5)).render(white) == 186)
+
+
+def test_minified_checkerboard_becomes_grey_of_half_the_light():
+    """A one-pixel checkerboard at half size holds no detail: light 1/2 everywhere inside."""
+    prewarp = plain_prewarp(2.2)
+    v, u = np.mgrid[:96, :128]
+    board = np.repeat(((u + v) % 2 * 255).astype(np.uint8)[..., None], 3, axis=2)
+    inside = CpuRenderer(prewarp).render(board)[2:-2, 2:-2]
+    assert np.all(inside == 186)
+
+
+def test_outside_oracle_remap_on_linear_light():
+    """One tap per pixel: cv2.remap (OpenCV 5) of the float64 linear picture through the plain float map."""
+    prewarp = curved_prewarp(1.0, pixels=(120, 90), light=False)
+    samples = sample_map(prewarp, (120, 90))
+    assert samples.taps[samples.gain > 0].max() == 1
+    picture = noisy(120, 90)
+    code = picture / 255.0
+    linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+    warped = cv2.remap(linear, samples.position_px, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    expected = np.round(255 * warped * prewarp.gain[..., None])
+    assert np.abs(ReferenceRenderer(prewarp).render(picture) - expected).max() <= 1
+
+
+def test_another_aspect_is_letterboxed():
+    scale, offset_px = fit_to_canvas((200, 100), (64, 48))
+    assert scale == pytest.approx(0.32)
+    np.testing.assert_allclose(offset_px, [0.0, 8.0])
+    frame = CpuRenderer(plain_prewarp()).render(np.full((100, 200, 3), 255, np.uint8))
+    assert np.all(frame[:7] == 0)
+    assert np.all(frame[-7:] == 0)
+    assert np.all(frame[9:-9, 1:-1] == 255)
+
+
+def test_wrong_pictures_are_refused():
+    renderer = CpuRenderer(plain_prewarp())
+    for wrong in (np.zeros((4, 4), np.uint8), np.zeros((4, 4, 3), np.float32), np.zeros((4, 4, 4), np.uint8)):
+        with pytest.raises(InputError, match="8-bit RGB"):
+            renderer.render(wrong)
