@@ -1,0 +1,121 @@
+"""The camera's lens: table points to pixels and pixels to rays, with its own arithmetic."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.geometry import Array
+from rigwarp.simulation.truth import CameraTruth
+
+_BEYOND = 1.15  # the lens model is followed to this multiple of the picture's corner, then goes on straight
+_INVERSE_STEPS = 12  # Newton steps; 4 reach 1e-12 with ordinary lenses
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lens:
+    """Pinhole with radial, tangential and thin-prism distortion (OpenCV's rational model without k4..k6).
+
+    `largest_radius` is the ideal image radius up to which the polynomial is used: beyond the field it may fold back, which
+    no glass does.
+    """
+
+    focal_px: Array
+    principal_px: Array
+    distortion: Array
+    thin_prism: Array
+    largest_radius: float
+
+    def project(self, x: Array, y: Array, z: Array) -> tuple[Array, Array]:
+        """Camera-frame coordinates (any shape) to pixels; NaN for points that are not in front of the camera."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            front = np.where(z > 0.0, z, np.nan)
+            return self._to_pixels(*self._distort(x / front, y / front))
+
+    def rays(self, u_px: Array, v_px: Array) -> tuple[Array, Array]:
+        """Ideal image coordinates X/Z, Y/Z of pixels (any shape), by Newton's method on the distortion."""
+        wanted_x = (u_px - self.principal_px[0]) / self.focal_px[0]
+        wanted_y = (v_px - self.principal_px[1]) / self.focal_px[1]
+        x, y = np.array(wanted_x, float), np.array(wanted_y, float)
+        h = 1e-6
+        for _ in range(_INVERSE_STEPS):
+            fx, fy = self._distort(x, y)
+            ax, ay = self._distort(x + h, y)
+            bx, by = self._distort(x, y + h)
+            j11, j21, j12, j22 = (ax - fx) / h, (ay - fy) / h, (bx - fx) / h, (by - fy) / h
+            det = j11 * j22 - j12 * j21
+            ex, ey = wanted_x - fx, wanted_y - fy
+            x, y = x + (j22 * ex - j12 * ey) / det, y + (j11 * ey - j21 * ex) / det
+            if max(np.abs(ex).max(initial=0.0), np.abs(ey).max(initial=0.0)) < 1e-13:
+                break
+        return x, y
+
+    def _to_pixels(self, x: Array, y: Array) -> tuple[Array, Array]:
+        return x * self.focal_px[0] + self.principal_px[0], y * self.focal_px[1] + self.principal_px[1]
+
+    def _distort(self, x: Array, y: Array) -> tuple[Array, Array]:
+        k1, k2, p1, p2, k3 = self.distortion
+        s1, s2, s3, s4 = self.thin_prism
+        r2 = x * x + y * y
+        scale = np.sqrt(np.minimum(1.0, self.largest_radius**2 / np.maximum(r2, 1e-30)))
+        xi, yi = x * scale, y * scale
+        r2 = xi * xi + yi * yi
+        radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        xy = 2.0 * xi * yi
+        dx = xi * radial + p1 * xy + p2 * (r2 + 2.0 * xi * xi) + r2 * (s1 + s2 * r2)
+        dy = yi * radial + p2 * xy + p1 * (r2 + 2.0 * yi * yi) + r2 * (s3 + s4 * r2)
+        return dx / scale, dy / scale
+
+
+def true_lens(camera: CameraTruth, resolution: tuple[int, int]) -> Lens:
+    """The lens of the real camera."""
+    width, height = resolution
+    corners = np.array([[-0.5, -0.5], [width - 0.5, -0.5], [width - 0.5, height - 0.5], [-0.5, height - 0.5]])
+    free = Lens(
+        focal_px=camera.focal_px,
+        principal_px=camera.principal_px,
+        distortion=camera.distortion,
+        thin_prism=camera.thin_prism,
+        largest_radius=np.inf,
+    )
+    x, y = free.rays(corners[:, 0], corners[:, 1])
+    return Lens(
+        focal_px=camera.focal_px,
+        principal_px=camera.principal_px,
+        distortion=camera.distortion,
+        thin_prism=camera.thin_prism,
+        largest_radius=float(_BEYOND * np.hypot(x, y).max()),
+    )
+
+
+class TableView:
+    """The camera above the table plane: which pixel sees which spot."""
+
+    def __init__(self, camera: CameraTruth, lens: Lens, height_mm: float) -> None:
+        self._lens = lens
+        self._R = camera.placement.rotation.T
+        self._centre_mm = camera.placement.position_mm
+        self._height_mm = height_mm
+
+    def to_pixels(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+        """Pixels (u, v) that see (N,) spots on the table; NaN behind the camera."""
+        return self.space_to_pixels(x_mm, y_mm, np.full_like(x_mm, self._height_mm))
+
+    def space_to_pixels(self, x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
+        """Pixels (u, v) that see (N,) points of the table frame."""
+        dx, dy, dz = x_mm - self._centre_mm[0], y_mm - self._centre_mm[1], z_mm - self._centre_mm[2]
+        R = self._R
+        return self._lens.project(
+            R[0, 0] * dx + R[0, 1] * dy + R[0, 2] * dz,
+            R[1, 0] * dx + R[1, 1] * dy + R[1, 2] * dz,
+            R[2, 0] * dx + R[2, 1] * dy + R[2, 2] * dz,
+        )
+
+    def to_table(self, u_px: Array, v_px: Array) -> tuple[Array, Array]:
+        """Spots (x, y) on the table that pixels see; NaN where they look past it."""
+        x, y = self._lens.rays(u_px, v_px)
+        R = self._R.T
+        dx, dy, dz = (R[i, 0] * x + R[i, 1] * y + R[i, 2] for i in range(3))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = (self._height_mm - self._centre_mm[2]) / dz
+            t = np.where(t > 0.0, t, np.nan)
+        return self._centre_mm[0] + t * dx, self._centre_mm[1] + t * dy

@@ -1,0 +1,145 @@
+"""The way of light: projector pupil, mirror as built and seated, obstacles, table plane."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
+from rigwarp.rig import Rig
+from rigwarp.simulation.mirror import NO_PIECE, Piece, reflect_first
+from rigwarp.simulation.projector import RealProjector
+
+_FAR_MM = 1e5  # light that would meet the table plane further out is gone
+_CLEAR_MM = 1e-3  # an obstacle within this distance of a ray's ends does not block it
+
+
+@dataclass(frozen=True, kw_only=True)
+class Landing:
+    """Where (N,) rays meet the table plane, NaN for those that do not, and their last mirror piece.
+
+    `piece` is the number of mirror pieces for light that missed the mirror and fell straight on the table, NO_PIECE for
+    light that does not arrive.
+    """
+
+    x_mm: Array
+    y_mm: Array
+    piece: NDArray[np.int16]
+
+
+class LightPath:
+    """Follows light from the projector to the table."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        projector: RealProjector,
+        pieces: tuple[Piece, ...],
+        seat: Placement,
+        *,
+        table_height_mm: float,
+        focus_mm: float | None,
+        meshes: Mapping[str, TriangleMesh],
+    ) -> None:
+        self.projector = projector
+        self.pieces = pieces
+        self._seat = seat
+        self._table_height_mm = table_height_mm
+        self._obstacles = _obstacles(rig, meshes)
+        self.focus_mm = focus_mm if focus_mm is not None else self._axis_length_mm()
+
+    def land(self, u_px: Array, v_px: Array, pupil: int) -> Landing:
+        """Where the rays of (N,) pixel positions from one pupil point land."""
+        origin, directions = self.projector.rays(u_px, v_px, self.projector.pupil_mm[pupil], self.focus_mm)
+        return self._follow(origin, directions)[0]
+
+    def _axis_length_mm(self) -> float:
+        """Light path from the projector to the table along the middle of the picture, or the nearest ray that arrives."""
+        width, height = self.projector.resolution
+        share = np.linspace(-0.5, 0.5, 41)
+        u, v = (a.ravel() for a in np.meshgrid((width - 1) / 2 + share * width, (height - 1) / 2 + share * height))
+        landing, length = self._follow(*self.projector.chief_rays(u, v))
+        off_centre = np.hypot((u - (width - 1) / 2), (v - (height - 1) / 2))
+        off_centre[~np.isfinite(landing.x_mm)] = np.inf
+        nearest = int(np.argmin(off_centre))
+        if not np.isfinite(off_centre[nearest]):
+            raise InputError(
+                "virtual rig: no light of the projector reaches the table by way of the mirror. "
+                "Check the positions and rotations of projector and mirror in rig.toml, and the errors in virtual.toml."
+            )
+        return float(length[nearest])
+
+    def _follow(self, origin: Array, directions: Array) -> tuple[Landing, Array]:
+        """Rays from one point (3,) along (3, N): where they land, and the path length to there."""
+        R, place = self._seat.rotation, self._seat.position_mm
+        starts = np.repeat((R.T @ (origin - place))[:, None], directions.shape[1], axis=1)
+        hit, off, piece = reflect_first(self.pieces, starts, R.T @ directions)
+        missed = piece == NO_PIECE
+        hit = R @ hit + place[:, None]
+        off = R @ off
+        if missed.any():
+            hit[:, missed] = origin[:, None]
+            off[:, missed] = directions[:, missed]
+            piece = np.where(missed, np.int16(len(self.pieces)), piece)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            reach = (self._table_height_mm - hit[2]) / off[2]
+        lands = (reach > 0.0) & (reach < _FAR_MM)
+        if len(self.pieces) > 1:
+            lands[lands] = ~self._meets_mirror_again(hit[:, lands], off[:, lands])
+        x, y = hit[0] + reach * off[0], hit[1] + reach * off[1]
+        first = np.sqrt(np.sum((hit - origin[:, None]) ** 2, axis=0))
+        if self._obstacles is not None and lands.any():
+            last = np.stack([x, y, np.full_like(x, self._table_height_mm)])
+            starts = np.repeat(origin[:, None], directions.shape[1], axis=1)
+            lands[lands] = ~(
+                self._blocked(starts[:, lands], hit[:, lands]) | self._blocked(hit[:, lands], last[:, lands])
+            )
+        landing = Landing(
+            x_mm=np.where(lands, x, np.nan),
+            y_mm=np.where(lands, y, np.nan),
+            piece=np.where(lands, piece, np.int16(NO_PIECE)),
+        )
+        return landing, first + reach
+
+    def _meets_mirror_again(self, points_mm: Array, directions: Array) -> BoolArray:
+        R, place = self._seat.rotation, self._seat.position_mm
+        own, turned = R.T @ (points_mm - place[:, None]), R.T @ directions
+        met = np.zeros(points_mm.shape[1], bool)
+        for piece in self.pieces:
+            met |= np.isfinite(piece.meet(own, turned))
+        return met
+
+    def _blocked(self, starts_mm: Array, ends_mm: Array) -> BoolArray:
+        """Does an obstacle stand between (3, N) points?"""
+        assert self._obstacles is not None
+        way = (ends_mm - starts_mm).T
+        length = np.linalg.norm(way, axis=1)
+        far = np.flatnonzero(length > 2 * _CLEAR_MM)
+        blocked = np.zeros(length.size, bool)
+        if not far.size:
+            return blocked
+        directions = way[far] / length[far, None]
+        origins = starts_mm.T[far] + _CLEAR_MM * directions
+        at, ray, _ = self._obstacles.ray.intersects_location(origins, directions, multiple_hits=False)
+        depth = np.sum((at - origins[ray]) * directions[ray], axis=1)
+        blocked[far[ray[depth < length[far[ray]] - 2 * _CLEAR_MM]]] = True
+        return blocked
+
+
+def _obstacles(rig: Rig, meshes: Mapping[str, TriangleMesh]) -> trimesh.Trimesh | None:
+    """All obstacles as one mesh in the table frame."""
+    parts = []
+    for number, obstacle in enumerate(rig.obstacles):
+        if obstacle.file not in meshes:
+            raise InputError(
+                f"obstacle[{number}].file: the virtual rig was not given the mesh {obstacle.file!r}. "
+                "Put the file into the rig folder or remove the obstacle."
+            )
+        mesh = meshes[obstacle.file]
+        parts.append(
+            trimesh.Trimesh(obstacle.placement.to_table(mesh.vertices_mm), mesh.faces, process=False, validate=False)
+        )
+    return trimesh.util.concatenate(parts) if parts else None

@@ -1,0 +1,89 @@
+"""The projector as mounted: rays from every point of its exit pupil, and the light of its pixels."""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry import Array, Placement
+from rigwarp.rig import Projector
+from rigwarp.simulation.truth import ProjectorTruth
+
+_TOE_CODE = 0.1  # dark codes up to about here are crushed by `toe`
+_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1: share of linear R, G, B in luminance
+HEXAGONAL_COUNTS = {1: 0, 7: 1, 19: 2, 37: 3}
+"""Numbers of pupil points that fill a hexagon, and their number of rings."""
+
+
+class RealProjector:
+    """The projector with its mounting error, throw error and exit pupil."""
+
+    def __init__(self, nominal: Projector, truth: ProjectorTruth) -> None:
+        self.resolution = nominal.resolution
+        self.placement: Placement = nominal.placement.moved(truth.position_error_mm, truth.rotation_error_rad)
+        self._focal_px = nominal.focal_px * (1.0 + truth.throw_ratio_percent / 100.0)
+        self._principal_px = nominal.principal_px
+        self._truth = truth
+        self.pupil_mm = pupil_points(truth.pupil_diameter_mm, truth.pupil_samples)
+
+    def chief_rays(self, u_px: Array, v_px: Array) -> tuple[Array, Array]:
+        """Rays through the pupil's centre: origin (3,) and unit directions (3, N), table frame."""
+        return self.placement.position_mm, _unit(self.placement.rotation @ self._slopes(u_px, v_px))
+
+    def rays(self, u_px: Array, v_px: Array, pupil: Array, focus_mm: float) -> tuple[Array, Array]:
+        """Rays of (N,) pixels from one pupil point: origin (3,) and unit directions (3, N), table frame.
+
+        All rays of a pixel meet in the plane at `focus_mm` in front of the projector.
+        """
+        own = np.array([pupil[0], pupil[1], 0.0])
+        to_focus = self._slopes(u_px, v_px) * focus_mm - own[:, None]
+        return self.placement.to_table(own), _unit(self.placement.rotation @ to_focus)
+
+    def pixel_flux(self, u_px: Array, v_px: Array) -> Array:
+        """Light that a white pixel sends out, relative to one at the picture's middle."""
+        width, height = self.resolution
+        r2 = (u_px - (width - 1) / 2) ** 2 + (v_px - (height - 1) / 2) ** 2
+        return 1.0 - self._truth.vignetting * r2 / (((width - 1) ** 2 + (height - 1) ** 2) / 4.0)
+
+    def emitted(self, frame: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """Light per pixel, as a share of white, of a shown (H, W) grey or (H, W, 3) RGB picture."""
+        light = self._response()[frame]
+        if light.ndim == 3:
+            light = light @ _LUMA
+        if self._truth.blur_px > 0.0:
+            light = cv2.GaussianBlur(light, (0, 0), self._truth.blur_px, borderType=cv2.BORDER_CONSTANT)
+        floor = np.float32(self._truth.black_level)
+        return np.asarray(floor + (1 - floor) * light, np.float32)
+
+    def _response(self) -> NDArray[np.float32]:
+        """Light of the 256 code values, 0 to 1."""
+        code = np.arange(256) / 255.0
+        if self._truth.transfer == "srgb":
+            light = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+        else:
+            light = code**self._truth.transfer
+        light = light * (1.0 - self._truth.toe * np.exp(-code / _TOE_CODE))
+        return (light / light[-1]).astype(np.float32)
+
+    def _slopes(self, u_px: Array, v_px: Array) -> Array:
+        x = (u_px - self._principal_px[0]) / self._focal_px
+        y = (v_px - self._principal_px[1]) / self._focal_px
+        return np.stack([x, y, np.ones_like(x)])
+
+
+def pupil_points(diameter_mm: float, samples: int) -> Array:
+    """(samples, 2) hexagonally packed points whose mean square radius is that of the full disc, diameter^2 / 8."""
+    rings = HEXAGONAL_COUNTS[samples]
+    points = [
+        (i + j / 2.0, j * np.sqrt(0.75))
+        for i in range(-rings, rings + 1)
+        for j in range(-rings, rings + 1)
+        if abs(i + j) <= rings
+    ]
+    grid = np.array(sorted(points, key=lambda p: (round(np.hypot(*p), 9), np.arctan2(p[1], p[0]))))
+    if rings:
+        grid = grid * np.sqrt(diameter_mm**2 / 8.0 / np.mean(np.sum(grid**2, axis=1)))
+    return grid
+
+
+def _unit(vectors: Array) -> Array:
+    return vectors / np.sqrt(vectors[0] ** 2 + vectors[1] ** 2 + vectors[2] ** 2)

@@ -1,0 +1,185 @@
+"""The linear operator from projector pixels to camera pixels, built once.
+
+Every projector pixel is a little quadrilateral. From each pupil point its four corners are followed to the table and on to
+the camera's sensor, where the light is spread evenly over the quadrilateral they span; every camera pixel gathers the
+exact share that falls on it. Overlapping light adds, folds included, whichever way round they are.
+"""
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from rigwarp.geometry import Array
+from rigwarp.simulation.lens import TableView
+from rigwarp.simulation.light_path import LightPath
+from rigwarp.simulation.mirror import NO_PIECE
+from rigwarp.simulation.overlap import pixel_overlaps, quad_area_px2
+
+_PIXELS_AT_ONCE = 12_000  # projector pixels per band: a band's arrays stay within the cache
+_SPLIT = 4  # a pixel across an edge of the mirror is cut into this many squared
+_THREADS = 2
+_SMALLEST_PX2 = 1e-9  # light on less than this has come to a caustic point; it is put where the quad's middle is
+
+
+@dataclass(frozen=True, kw_only=True)
+class Quads:
+    """Light on the sensor: corners (N, 4) in pixels, each quad's light, and the projector pixel it comes from."""
+
+    x_px: Array
+    y_px: Array
+    flux: Array
+    pixel: NDArray[np.int64]
+
+    @classmethod
+    def joined(cls, parts: list["Quads"]) -> "Quads":
+        """All of them."""
+        return cls(
+            x_px=np.concatenate([p.x_px for p in parts]),
+            y_px=np.concatenate([p.y_px for p in parts]),
+            flux=np.concatenate([p.flux for p in parts]),
+            pixel=np.concatenate([p.pixel for p in parts]),
+        )
+
+
+def build_transport(
+    path: LightPath,
+    view: TableView,
+    camera_resolution: tuple[int, int],
+    *,
+    progress: Callable[[float], None] | None = None,
+) -> sparse.csr_array:
+    """(camera pixels, projector pixels) operator: light sent out to light received, both per pixel, row-major pixels."""
+    width, height = path.projector.resolution
+    rows = max(1, _PIXELS_AT_ONCE // width)
+    bands = [(top, min(top + rows, height)) for top in range(0, height, rows)]
+
+    def one(band: tuple[int, int]) -> sparse.csc_array:
+        return _band_operator(path, view, camera_resolution, *band)
+
+    parts = []
+    with ThreadPoolExecutor(_THREADS) as pool:
+        for done, part in enumerate(pool.map(one, bands), start=1):
+            parts.append(part)
+            if progress is not None:
+                progress(done / len(bands))
+    # sparse.hstack of CSC parts would do, with twice the memory
+    indptr = np.concatenate([[0], *(p.indptr[1:].astype(np.int64) + 0 for p in parts)])
+    offsets = np.repeat(np.cumsum([0] + [p.nnz for p in parts[:-1]]), [p.shape[1] for p in parts])
+    indptr[1:] += offsets
+    columns = sparse.csc_array(
+        (np.concatenate([p.data for p in parts]), np.concatenate([p.indices for p in parts]), indptr),
+        shape=(camera_resolution[0] * camera_resolution[1], width * height),
+    )
+    del parts
+    return columns.tocsr()
+
+
+def _band_operator(
+    path: LightPath, view: TableView, camera_resolution: tuple[int, int], top: int, bottom: int
+) -> sparse.csc_array:
+    """The operator's columns for the projector rows top..bottom-1."""
+    width = path.projector.resolution[0]
+    samples = len(path.projector.pupil_mm)
+    quads = Quads.joined([q for k in range(samples) for q in _band_quads(path, view, top, bottom, k)])
+    quads = _without_bow_ties(quads)
+    area = quad_area_px2(quads.x_px, quads.y_px)
+    density = quads.flux / samples / area
+    pixels, columns, values = [], [], []
+    for overlap in pixel_overlaps(quads.x_px, quads.y_px, camera_resolution):
+        pixels.append((overlap.row * camera_resolution[0] + overlap.column).astype(np.int32))
+        columns.append(quads.pixel[overlap.quad].astype(np.int32))
+        values.append((overlap.area_px2 * density[overlap.quad]).astype(np.float32))
+    shape = (camera_resolution[0] * camera_resolution[1], (bottom - top) * width)
+    if not values:
+        return sparse.csc_array(shape, dtype=np.float32)
+    entries = (np.concatenate(values), (np.concatenate(pixels), np.concatenate(columns)))
+    return sparse.coo_array(entries, shape=shape).tocsc()  # adds up what several pupil points and pieces bring
+
+
+def _band_quads(path: LightPath, view: TableView, top: int, bottom: int, pupil: int) -> list[Quads]:
+    """Quads of a band of projector rows from one pupil point; `pixel` counts from the band's first."""
+    width = path.projector.resolution[0]
+    rows = bottom - top
+    u, v = np.meshgrid(np.arange(width + 1) - 0.5, np.arange(top, bottom + 1) - 0.5)
+    landing = path.land(u.ravel(), v.ravel(), pupil)
+    x, y = view.to_pixels(landing.x_mm, landing.y_mm)
+    piece = np.where(np.isfinite(x), landing.piece, NO_PIECE).reshape(rows + 1, width + 1)
+    low, high = _extremes(piece)
+    uc, vc = np.meshgrid(np.arange(width, dtype=float), np.arange(top, bottom, dtype=float))
+    flux = path.projector.pixel_flux(uc, vc).ravel()
+    whole = np.flatnonzero(((low == high) & (low != NO_PIECE)).ravel())
+    x4, y4 = _corners(x.reshape(piece.shape), whole), _corners(y.reshape(piece.shape), whole)
+    parts = [Quads(x_px=x4, y_px=y4, flux=flux[whole], pixel=whole)]
+    mixed = np.flatnonzero((low != high).ravel())
+    if mixed.size:
+        parts.append(_split_quads(path, view, mixed, uc.ravel()[mixed], vc.ravel()[mixed], flux[mixed], pupil))
+    return parts
+
+
+def _split_quads(
+    path: LightPath, view: TableView, pixel: NDArray[np.int64], u: Array, v: Array, flux: Array, pupil: int
+) -> Quads:
+    """Pixels across an edge, cut up; parts that still lie across it are dropped, so no light is invented."""
+    step = np.arange(_SPLIT + 1) / _SPLIT - 0.5
+    us = (u[:, None, None] + step[None, None, :] + 0.0 * step[None, :, None]).ravel()
+    vs = (v[:, None, None] + step[None, :, None] + 0.0 * step[None, None, :]).ravel()
+    landing = path.land(us, vs, pupil)
+    x, y = view.to_pixels(landing.x_mm, landing.y_mm)
+    shape = (u.size, _SPLIT + 1, _SPLIT + 1)
+    piece = np.where(np.isfinite(x), landing.piece, NO_PIECE).reshape(shape)
+    low, high = _extremes(piece)
+    q, j, i = np.nonzero((low == high) & (low != NO_PIECE))
+    x, y = x.reshape(shape), y.reshape(shape)
+    return Quads(
+        x_px=np.stack([x[q, j, i], x[q, j, i + 1], x[q, j + 1, i + 1], x[q, j + 1, i]], axis=1),
+        y_px=np.stack([y[q, j, i], y[q, j, i + 1], y[q, j + 1, i + 1], y[q, j + 1, i]], axis=1),
+        flux=flux[q] / _SPLIT**2,
+        pixel=pixel[q],
+    )
+
+
+def _extremes(piece: NDArray[np.int16]) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
+    """Smallest and largest piece number among the four corners of each cell; (..., h + 1, w + 1) -> (..., h, w) twice."""
+    corners = (piece[..., :-1, :-1], piece[..., :-1, 1:], piece[..., 1:, 1:], piece[..., 1:, :-1])
+    return np.minimum.reduce(corners), np.maximum.reduce(corners)
+
+
+def _corners(grid: Array, cells: NDArray[np.int64]) -> Array:
+    """(N, 4) corner values, in order round each cell, of the chosen cells of a corner grid."""
+    across = grid.shape[1]
+    first = cells // (across - 1) * across + cells % (across - 1)
+    flat = grid.ravel()
+    return np.stack([flat[first], flat[first + 1], flat[first + across + 1], flat[first + across]], axis=1)
+
+
+def _without_bow_ties(quads: Quads) -> Quads:
+    """Quads on a fold as two triangles with half of the light each, and none without an area."""
+    x, y = quads.x_px, quads.y_px
+    first = (x[:, 1] - x[:, 0]) * (y[:, 2] - y[:, 0]) - (x[:, 2] - x[:, 0]) * (y[:, 1] - y[:, 0])
+    second = (x[:, 2] - x[:, 0]) * (y[:, 3] - y[:, 0]) - (x[:, 3] - x[:, 0]) * (y[:, 2] - y[:, 0])
+    crossed = np.flatnonzero(first * second <= 0.0)
+    if crossed.size:
+        plain = np.flatnonzero(first * second > 0.0)
+        halves = [
+            Quads(
+                x_px=x[crossed][:, order],
+                y_px=y[crossed][:, order],
+                flux=quads.flux[crossed] / 2.0,
+                pixel=quads.pixel[crossed],
+            )
+            for order in ([0, 1, 2, 2], [0, 2, 3, 3])
+        ]
+        rest = Quads(x_px=x[plain], y_px=y[plain], flux=quads.flux[plain], pixel=quads.pixel[plain])
+        quads = Quads.joined([rest, *halves])
+    flat = np.flatnonzero(np.abs(quad_area_px2(quads.x_px, quads.y_px)) < _SMALLEST_PX2)
+    if not flat.size:
+        return quads
+    x, y = quads.x_px.copy(), quads.y_px.copy()
+    side = np.sqrt(_SMALLEST_PX2)
+    x[flat] = x[flat].mean(axis=1, keepdims=True) + side * np.array([-1.0, 1.0, 1.0, -1.0])
+    y[flat] = y[flat].mean(axis=1, keepdims=True) + side * np.array([-1.0, -1.0, 1.0, 1.0])
+    return Quads(x_px=x, y_px=y, flux=quads.flux, pixel=quads.pixel)

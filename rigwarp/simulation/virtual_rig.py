@@ -1,0 +1,292 @@
+"""The virtual rig: a display and a camera that behave like the real thing, and the truth to judge results by."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.errors import DeviceError, InputError
+from rigwarp.geometry import Array, PixelMap, Placement, TriangleMesh
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.rig import Rig
+from rigwarp.simulation.board import PrintedBoard, held_poses, sheet_on_table
+from rigwarp.simulation.lens import TableView, true_lens
+from rigwarp.simulation.light_path import LightPath
+from rigwarp.simulation.mirror import NO_PIECE, built_pieces, design_pieces, height_difference
+from rigwarp.simulation.projector import RealProjector
+from rigwarp.simulation.sensor import Sensor, hazed
+from rigwarp.simulation.table_top import on_table_top, reflectance, seen_area_mm2
+from rigwarp.simulation.transport import build_transport
+from rigwarp.simulation.truth import VirtualTruth
+
+_WHITE_CODE = 0.85  # automatic exposure: projected white comes out at this share of the code range
+_WHITE_SHARE = 0.999  # the share of the picture that may not be brighter
+_PAPER_CODE = 0.8  # the same for the sheet under room light
+_ROOM_FALL = 0.25  # room light is this much stronger at one side of the picture than at the other
+_BACKGROUND = 0.25  # reflectance of what is behind a board held by hand
+_CHIEF_ROWS = 64  # projector rows traced at once for the true map
+
+
+class VirtualDisplay:
+    """The virtual projector's input."""
+
+    def __init__(self, resolution: tuple[int, int]) -> None:
+        self._resolution = resolution
+        self.shown: NDArray[np.uint8] = np.zeros((resolution[1], resolution[0]), np.uint8)
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in native pixels."""
+        return self._resolution
+
+    def show(self, frame: NDArray[np.uint8]) -> None:
+        """Show a (H, W) grey or (H, W, 3) RGB picture of 8 bits."""
+        wanted = (self._resolution[1], self._resolution[0])
+        if frame.dtype != np.uint8 or frame.shape[:2] != wanted or frame.shape[2:] not in ((), (3,)):
+            raise DeviceError(
+                f"virtual display: got a picture of shape {frame.shape} and type {frame.dtype}, "
+                f"expected {wanted} or {(*wanted, 3)} and uint8. Make it at the projector's native size."
+            )
+        self.shown = frame.copy()
+
+    def close(self) -> None:
+        """Nothing to give back; the last picture stays on."""
+
+
+class VirtualCamera:
+    """The virtual camera above the table."""
+
+    def __init__(self, resolution: tuple[int, int], grab: Callable[[], NDArray[np.uint8]]) -> None:
+        self._resolution = resolution
+        self._grab = grab
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in pixels."""
+        return self._resolution
+
+    def grab(self) -> NDArray[np.uint8]:
+        """Photograph what the display shows now: (H, W) grey."""
+        return self._grab()
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+
+class VirtualRig:
+    """What was really built, as a physical model.
+
+    Parameters
+    ----------
+    rig : the design.
+    truth : what was built instead (virtual.toml).
+    meshes : the obstacles' meshes by file name, as rig.toml names them.
+    profiles : (N, 2) tables r_mm, z_mm of profile mirrors by file name.
+
+    Notes
+    -----
+    Photographs are numbered from the construction on; each has its own random numbers from (seed, number), so that a run
+    can be repeated.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        truth: VirtualTruth,
+        *,
+        meshes: Mapping[str, TriangleMesh] | None = None,
+        profiles: Mapping[str, Array] | None = None,
+    ) -> None:
+        self._rig = rig
+        self._truth = truth
+        self._resolution = rig.camera.resolution
+        self._design = design_pieces(rig.mirror, truth.surface, profiles or {})
+        self._built = built_pieces(self._design, truth.built)
+        self._projector = RealProjector(rig.projector, truth.projector)
+        height_mm = rig.table.height_mm + truth.room.table_height_error_mm
+        self._path = LightPath(
+            rig,
+            self._projector,
+            self._built,
+            rig.mirror.placement.moved(truth.built.seat_shift_mm, truth.built.seat_turn_rad),
+            table_height_mm=height_mm,
+            focus_mm=truth.projector.focus_mm,
+            meshes=meshes or {},
+        )
+        self._table_height_mm = height_mm
+        self._lens = true_lens(truth.camera, self._resolution)
+        self._view = TableView(truth.camera, self._lens, height_mm)
+        self._sensor = Sensor(truth.camera, self._resolution)
+        self._board = PrintedBoard(rig.target, truth.sheet)
+        self._photos = 0
+        self._scene: _Scene | None = None
+        self.display = VirtualDisplay(rig.projector.resolution)
+        self.camera = VirtualCamera(self._resolution, self._grab)
+
+    def prepare(self, *, progress: Callable[[float], None] | None = None) -> None:
+        """Build the light transport now rather than at the first photograph; `progress` gets shares up to 1."""
+        if self._scene is None:
+            self._scene = self._build_scene(progress)
+
+    def board_photos(self, count: int = 14) -> list[NDArray[np.uint8]]:
+        """Photographs (H, W) of the sheet held by hand in `count` poses under room light, the projector off."""
+        poses = held_poses(self._lens, self._board.size_mm, self._resolution, count, self._truth.seed)
+        return [self._photograph_board(pose, np.float32(_BACKGROUND)) for pose in poses]
+
+    def table_sheet_photo(self) -> NDArray[np.uint8]:
+        """Photograph (H, W) of the sheet lying on the table as the rig's target says, room light, the projector off."""
+        height_mm = self._table_height_mm + self._truth.sheet.thickness_mm
+        lying = sheet_on_table(self._rig.target, self._board.size_mm, height_mm)
+        eye = self._truth.camera.placement
+        pose = Placement(position_mm=eye.to_part(lying.position_mm), rotation=eye.rotation.T @ lying.rotation)
+        return self._photograph_board(pose, self._reflectance())
+
+    def true_map(self) -> PixelMap:
+        """Where the light of each projector pixel's centre lands on the table, for judging results only.
+
+        The mean over the exit pupil; NaN where less than half of the pupil's light lands on the table top. Zones are the
+        mirror's pieces; light that goes past the mirror has the number after the last.
+        """
+        width, height = self._projector.resolution
+        x, y = np.full((height, width), np.nan), np.full((height, width), np.nan)
+        zone = np.full((height, width), NO_LIGHT, np.int16)
+        for top in range(0, height, _CHIEF_ROWS):
+            rows = slice(top, min(top + _CHIEF_ROWS, height))
+            x[rows], y[rows], zone[rows] = self._centroids(rows)
+        lit = np.isfinite(x)
+        return PixelMap(x_mm=x, y_mm=y, sigma_mm=np.where(lit, 0.0, np.nan), zone=zone, measured=lit)
+
+    def true_camera(self) -> dict[str, Any]:
+        """The camera as camera.json holds it; what its five coefficients cannot hold is left out."""
+        camera = self._truth.camera
+        R = camera.placement.rotation.T
+        return {
+            "format": "rigwarp camera",
+            "version": 1,
+            "resolution": list(self._resolution),
+            "matrix": [
+                [float(camera.focal_px[0]), 0.0, float(camera.principal_px[0])],
+                [0.0, float(camera.focal_px[1]), float(camera.principal_px[1])],
+                [0.0, 0.0, 1.0],
+            ],
+            "distortion": camera.distortion.tolist(),
+            "R_camera_from_table": R.tolist(),
+            "t_camera_from_table_mm": (-R @ camera.placement.position_mm).tolist(),
+        }
+
+    def true_figure_mm(self, x_mm: Array, y_mm: Array, zone: int = 0) -> Array:
+        """Built minus design height along the mirror's z at mirror-frame positions (any shape), without the seat's error.
+
+        NaN where either surface has no mirror.
+        """
+        if not 0 <= zone < len(self._built):
+            raise InputError(f"virtual rig: the mirror has no piece {zone}; it has {len(self._built)}.")
+        x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
+        return height_difference(self._design[zone], self._built[zone], x.ravel(), y.ravel()).reshape(x.shape)
+
+    def _grab(self) -> NDArray[np.uint8]:
+        self.prepare()
+        assert self._scene is not None
+        light = self._projector.emitted(self.display.shown)
+        return self._sensor.expose(self._scene.radiance(light), self._scene.gain, self._next_random())
+
+    def _next_random(self) -> np.random.Generator:
+        self._photos += 1
+        return np.random.default_rng([self._truth.seed, self._photos])
+
+    def _reflectance(self) -> NDArray[np.float32]:
+        room = self._truth.room
+        return reflectance(
+            self._rig.table,
+            self._view,
+            self._resolution,
+            albedo=room.albedo,
+            texture=room.texture,
+            margin_mm=room.table_margin_mm,
+            seed=self._truth.seed,
+        )
+
+    def _build_scene(self, progress: Callable[[float], None] | None) -> "_Scene":
+        transport = build_transport(self._path, self._view, self._resolution, progress=progress)
+        width, height = self._resolution
+        area = seen_area_mm2(self._view, self._resolution)
+        per_area = np.where(np.isfinite(area) & (area > 0.0), 1.0 / area, 0.0)
+        light = (transport @ np.ones(transport.shape[1], np.float32)).reshape(height, width) * per_area
+        surface = self._reflectance()
+        lit = light[(light > 0.0) & (surface > 0.0)]
+        if not lit.size:
+            raise InputError(
+                "virtual rig: the camera sees no projected light on the table. "
+                "Check camera.position_mm and camera.aim_mm in virtual.toml, and the mirror in rig.toml."
+            )
+        room = self._truth.room
+        scene = _Scene(
+            transport=transport,
+            irradiance_per_light=(per_area / np.median(lit)).astype(np.float32),
+            reflectance=surface,
+            ambient=room.ambient,
+            haze=room.haze,
+        )
+        radiance = scene.radiance(np.ones((self._projector.resolution[1], self._projector.resolution[0]), np.float32))
+        scene.gain = self._sensor.gain_for(radiance, peak_code=_WHITE_CODE, share=_WHITE_SHARE)
+        return scene
+
+    def _centroids(self, rows: slice) -> tuple[Array, Array, NDArray[np.int16]]:
+        width = self._projector.resolution[0]
+        u, v = (
+            a.ravel() for a in np.meshgrid(np.arange(width, dtype=float), np.arange(rows.start, rows.stop, dtype=float))
+        )
+        count, x, y = np.zeros(u.size), np.zeros(u.size), np.zeros(u.size)
+        samples = len(self._projector.pupil_mm)
+        zone = np.full(u.size, NO_PIECE, np.int16)
+        for k in range(samples):
+            landing = self._path.land(u, v, k)
+            lands = landing.piece != NO_PIECE
+            count += lands
+            x += np.where(lands, landing.x_mm, 0.0)
+            y += np.where(lands, landing.y_mm, 0.0)
+            zone = np.where((zone == NO_PIECE) & lands, landing.piece, zone)
+        with np.errstate(invalid="ignore"):
+            x, y = x / count, y / count
+        good = (2 * count >= samples) & on_table_top(self._rig.table, self._truth.room.table_margin_mm, x, y)
+        shape = (-1, width)
+        return (
+            np.where(good, x, np.nan).reshape(shape),
+            np.where(good, y, np.nan).reshape(shape),
+            np.where(good, zone, np.int16(NO_LIGHT)).astype(np.int16).reshape(shape),
+        )
+
+    def _photograph_board(self, pose: Placement, behind: Any) -> NDArray[np.uint8]:
+        paper, ink = self._board.coverage(self._lens, pose, self._resolution)
+        sheet = self._truth.sheet
+        radiance = behind * (1 - paper) + np.float32(sheet.paper) * (paper - ink) + np.float32(sheet.ink) * ink
+        slope = np.linspace(1.0 - _ROOM_FALL / 2, 1.0 + _ROOM_FALL / 2, self._resolution[0], dtype=np.float32)
+        radiance = hazed(np.asarray(radiance * slope, np.float32), self._truth.room.haze)
+        gain = self._sensor.gain_at(sheet.paper * (1.0 + _ROOM_FALL / 2), _PAPER_CODE)
+        return self._sensor.expose(radiance, gain, self._next_random())
+
+
+class _Scene:
+    """The light transport with the table, ready to be photographed."""
+
+    def __init__(
+        self,
+        *,
+        transport: Any,
+        irradiance_per_light: NDArray[np.float32],
+        reflectance: NDArray[np.float32],
+        ambient: float,
+        haze: float,
+    ) -> None:
+        self._transport = transport
+        self._weight = irradiance_per_light
+        self._reflectance = reflectance
+        self._ambient = np.float32(ambient)
+        self._haze = haze
+        self.gain = 1.0
+
+    def radiance(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
+        """(H, W) radiance of the table for light (h, w) per projector pixel; 1 = projected white on a white table."""
+        irradiance = (self._transport @ light.ravel()).reshape(self._weight.shape) * self._weight
+        return hazed((irradiance + self._ambient) * self._reflectance, self._haze)
