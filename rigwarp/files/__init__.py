@@ -1,6 +1,6 @@
 """Everything on disk: rig folders, runs, and each file that rigwarp reads or writes."""
 
-from rigwarp.files.atomic import write_bytes, write_json, write_npz, write_text
+from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
 from rigwarp.files.camera_file import read_camera, read_camera_extra, write_camera
 from rigwarp.files.maps import read_map, write_map
 from rigwarp.files.patterns_file import read_patterns, write_patterns
@@ -19,6 +19,7 @@ from rigwarp.files.runs import (
     new_run,
     read_start,
 )
+from rigwarp.files.shapes import read_mesh, read_profile, write_stl
 
 __all__ = [
     "RESULTS",
@@ -33,16 +34,19 @@ __all__ = [
     "make_current",
     "new_run",
     "open_rig",
+    "plain_json",
     "read_bytes",
     "read_camera",
     "read_camera_extra",
     "read_colour",
     "read_json",
     "read_map",
+    "read_mesh",
     "read_npz",
     "read_patterns",
     "read_photo",
     "read_prewarp",
+    "read_profile",
     "read_start",
     "read_text",
     "write_bytes",
@@ -53,5 +57,6 @@ __all__ = [
     "write_patterns",
     "write_picture",
     "write_prewarp",
+    "write_stl",
     "write_text",
 ]

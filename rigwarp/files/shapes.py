@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_bytes
 from rigwarp.files.reading import read_bytes, read_text
 from rigwarp.geometry import Array, TriangleMesh
 
@@ -104,3 +105,18 @@ def _check_profile(path: Path, key: str, profile: Array) -> None:
             f"{key}: {path}: found r_mm = {profile[row, 0]:g} after {profile[row - 1, 0]:g}, "
             "expected r_mm to increase. Sort the rows by r_mm and remove repeated ones."
         )
+
+
+def write_stl(path: Path, mesh: TriangleMesh, *, replace: bool = False) -> None:
+    """Write a mesh as binary STL, whole; coordinates are rounded to float32, as the format has it.
+
+    Normals are those of the right-hand rule over each triangle's corners; (0, 0, 0) where a triangle has no area.
+    """
+    corners_mm = mesh.vertices_mm[mesh.faces]
+    across = np.cross(corners_mm[:, 1] - corners_mm[:, 0], corners_mm[:, 2] - corners_mm[:, 0])
+    length = np.linalg.norm(across, axis=1, keepdims=True)
+    records = np.zeros(len(mesh.faces), np.dtype([("floats", "<f4", (4, 3)), ("attribute", "<u2")]))
+    records["floats"][:, 0] = np.divide(across, length, out=np.zeros_like(across), where=length > 0.0)
+    records["floats"][:, 1:] = corners_mm
+    head = b"binary STL, millimetres".ljust(80) + len(records).to_bytes(4, "little")
+    write_bytes(path, head + records.tobytes(), replace=replace)

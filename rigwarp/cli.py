@@ -1,0 +1,203 @@
+"""The command line: `rigwarp COMMAND ...`. Here, and only here, exceptions become text and exit codes.
+
+A command is a module of rigwarp.commands with a typed function of the same name. Only the module of the command that
+was asked for is imported; the help texts of the others are read from their source, so that `rigwarp --help` is quick.
+"""
+
+import ast
+import functools
+import importlib
+import importlib.util
+import os
+import platform
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+import typer
+
+import rigwarp
+from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, RigwarpError
+
+COMMANDS: Final = {
+    "demo": "demo",
+    "new": "new_rig",
+    "check": "check",
+    "trace": "trace",
+    "targets": "targets",
+    "camera": "camera",
+    "scan": "scan",
+    "fit": "fit",
+    "verify": "verify",
+    "report": "report",
+    "calibrate": "calibrate",
+    "play": "play",
+    "export": "export",
+}
+"""Command -> its module in rigwarp.commands, and the function in it."""
+
+EXIT_UNEXPECTED: Final = 1
+_TRACEBACK_OPTION = "--traceback"
+_TRACEBACK_VARIABLE = "RIGWARP_TRACEBACK"
+
+_HELP = """Calibrate a projector that shines onto a table through a mirror, and play content undistorted.
+
+Exit codes: 0 ok, 1 unexpected, 2 usage, 3 bad input, 4 device, 5 measurement unusable, 6 out of tolerance,
+130 interrupted.
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code; messages go to stderr."""
+    os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # it would stand on stdout, beside the JSON object
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    given, show_traceback = _without_traceback_option(given)
+    try:
+        return _run(given)
+    except KeyboardInterrupt:
+        return _interrupted()
+    except RigwarpError as error:
+        if show_traceback:
+            traceback.print_exc()
+        _complain(str(error))
+        return error.exit_code
+    except Exception as error:
+        if show_traceback:
+            traceback.print_exc()
+        _complain(f"unexpected {type(error).__name__}: {_one_line(error)}. {_where_logged(given, show_traceback)}")
+        return EXIT_UNEXPECTED
+
+
+def available_commands() -> dict[str, str]:
+    """Command -> module, for the commands that this installation has, in working order."""
+    return {name: module for name, module in COMMANDS.items() if _source_of(module) is not None}
+
+
+def build_app(requested: str | None) -> typer.Typer:
+    """The application, with the function of the requested command and only the names and help of the others."""
+    app = typer.Typer(
+        name="rigwarp", help=_HELP, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False
+    )
+    app.callback()(_global_options)
+    for name, module in available_commands().items():
+        if name == requested:
+            app.command(name)(_interruptible(_load(module)))
+        else:
+            app.command(name, help=_help_of(module))(_not_loaded)
+    return app
+
+
+def _run(arguments: list[str]) -> int:
+    requested = next((word for word in arguments if not word.startswith("-")), None)
+    try:
+        build_app(requested)(arguments, prog_name="rigwarp")
+    except SystemExit as leaving:
+        code = EXIT_OK if leaving.code is None else leaving.code
+        if code == EXIT_INTERRUPTED:
+            return _interrupted()
+        return code if isinstance(code, int) else EXIT_UNEXPECTED
+    return EXIT_OK
+
+
+def _global_options(
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version and leave.", is_eager=True, callback=lambda on: _version(on)),
+    ] = False,
+    show_traceback: Annotated[
+        bool,
+        typer.Option(
+            _TRACEBACK_OPTION,
+            help=f"Show where an error comes from (also: {_TRACEBACK_VARIABLE}=1).",
+            show_default=False,
+        ),
+    ] = False,
+) -> None:
+    """Options of rigwarp itself; `--traceback` is taken out before, so that it may stand anywhere."""
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"rigwarp {rigwarp.__version__}")
+        raise typer.Exit
+
+
+def _load(module: str) -> Callable[..., Any]:
+    function: Callable[..., Any] = getattr(importlib.import_module(f"rigwarp.commands.{module}"), module)
+    return function
+
+
+def _interruptible(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The function with Ctrl-C turned into our exit code, before the option parser can turn it into its own."""
+
+    @functools.wraps(function)
+    def run(*args: Any, **kwargs: Any) -> None:
+        try:
+            function(*args, **kwargs)
+        except KeyboardInterrupt:
+            raise SystemExit(EXIT_INTERRUPTED) from None
+
+    return run
+
+
+def _not_loaded() -> None:
+    """Stands for a command that was not asked for."""
+
+
+def _source_of(module: str) -> str | None:
+    """Source text of a command's module without importing it; None when there is no such module."""
+    spec = importlib.util.find_spec(f"rigwarp.commands.{module}")
+    if spec is None or spec.origin is None:
+        return None
+    return Path(spec.origin).read_text(encoding="utf-8")
+
+
+def _help_of(module: str) -> str:
+    """First paragraph of the docstring of a command's function."""
+    for node in ast.parse(_source_of(module) or "").body:
+        if isinstance(node, ast.FunctionDef) and node.name == module:
+            return (ast.get_docstring(node) or "").partition("\n\n")[0]
+    return ""
+
+
+def _without_traceback_option(arguments: list[str]) -> tuple[list[str], bool]:
+    """The arguments without `--traceback`, and whether it (or its environment variable) is given."""
+    options = arguments[: arguments.index("--")] if "--" in arguments else arguments
+    rest = [word for word in options if word != _TRACEBACK_OPTION] + arguments[len(options) :]
+    wanted = len(rest) < len(arguments) or os.environ.get(_TRACEBACK_VARIABLE, "") not in ("", "0")
+    return rest, wanted
+
+
+def _interrupted() -> int:
+    _complain("interrupted; what was not finished is not used, and the command can be run again.")
+    return EXIT_INTERRUPTED
+
+
+def _complain(message: str) -> None:
+    print(f"rigwarp: {message}", file=sys.stderr)  # noqa: T201 - this is the place where errors become text
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(str(error).split())[:300] or "no further message"
+
+
+def _where_logged(arguments: list[str], shown: bool) -> str:
+    """Write the details of the exception being handled to a file and say where it is."""
+    if shown:
+        return "The details stand above."
+    now = datetime.now(UTC)
+    path = Path(tempfile.gettempdir()) / f"rigwarp-{now:%Y%m%dT%H%M%SZ}-{os.getpid()}.log"
+    about = f"rigwarp {rigwarp.__version__}, Python {platform.python_version()}, {platform.platform()}\n{arguments}\n\n"
+    try:
+        path.write_text(about + traceback.format_exc(), encoding="utf-8")
+    except OSError:
+        return f"Run it again with {_TRACEBACK_OPTION} to see the details."
+    return f"The details are in {path}."
+
+
+if __name__ == "__main__":
+    sys.exit(main())
