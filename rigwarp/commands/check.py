@@ -153,7 +153,7 @@ def _tell_machine(console: Console, machine: Machine) -> None:
     console.say("\nThis computer")
     console.table(
         [
-            ("displays", f"{displays} (driver {machine.display_driver})"),
+            ("displays", f"{displays} (window system: {machine.display_driver})"),
             ("cameras", cameras),
             ("OpenGL", machine.gl_renderer or "none"),
         ]
@@ -163,7 +163,7 @@ def _tell_machine(console: Console, machine: Machine) -> None:
 def _shape(shape: MirrorShape, folder: RigFolder) -> str:
     if isinstance(shape, ConicShape):
         inner, outer = shape.aperture_mm
-        return f"conic, R {shape.radius_mm:g} mm, k {shape.conic_constant:g}, reflecting from r = {inner:g} to {outer:g} mm"
+        return f"conic, R {shape.radius_mm:g} mm, k {shape.conic_constant:g}, radii {inner:g} to {outer:g} mm"
     if isinstance(shape, FacetsShape):
         return f"{len(shape.facets)} panels"
     if isinstance(shape, MeshShape):

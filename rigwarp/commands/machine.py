@@ -17,7 +17,7 @@ class Machine:
     Attributes
     ----------
     displays : (width, height) of each monitor, in the order of `--display`; empty without a screen.
-    display_driver : how windows are made ("x11", "wayland", "windows", "cocoa", "offscreen", ...).
+    display_driver : how windows are made ("x11", "wayland", "windows", "cocoa", ...), or why they cannot be.
     cameras : what the operating system calls them, by device path; empty where it does not tell.
     gl_renderer : name of the OpenGL renderer; None when there is no OpenGL 3.3.
     gl_problem : why there is none, in one line.
@@ -44,7 +44,13 @@ def look_around() -> Machine:
     )
 
 
+def _on_linux() -> bool:
+    return sys.platform.startswith("linux")
+
+
 def _displays() -> tuple[str, tuple[tuple[int, int], ...]]:
+    if _on_linux() and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
+        return "none: neither X nor Wayland runs here", ()  # SDL would try, complain on stderr and make one up
     import pygame
 
     try:
@@ -63,9 +69,7 @@ def _displays() -> tuple[str, tuple[tuple[int, int], ...]]:
 def _gl() -> tuple[str | None, str | None]:
     import moderngl
 
-    windowless: dict[str, Any] = (
-        {"backend": "egl"} if sys.platform.startswith("linux") and not os.environ.get("DISPLAY") else {}
-    )
+    windowless: dict[str, Any] = {"backend": "egl"} if _on_linux() and not os.environ.get("DISPLAY") else {}
     try:
         context = moderngl.create_context(require=330, standalone=True, **windowless)
     except Exception as error:  # moderngl raises bare exceptions when libGL or libEGL is missing
