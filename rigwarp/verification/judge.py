@@ -1,0 +1,128 @@
+"""How far the dots landed from where they should be."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+from rigwarp.verification.locate import DotsFound
+from rigwarp.verification.plan import DotPlan
+
+_FEWEST_DOTS = 4
+
+
+@dataclass(frozen=True, kw_only=True)
+class ErrorFigures:
+    """Lengths of 2-D residual vectors: how many, root mean square, 95th percentile, largest; mm."""
+
+    n: int
+    rms_mm: float
+    p95_mm: float
+    max_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Similarity:
+    """measured = scale R(rotation) wanted + shift: the part of the error that a zoom, turn and move would take away."""
+
+    scale: float
+    rotation_rad: float
+    shift_mm: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class VerificationResult:
+    """The residuals of a dot grid.
+
+    Attributes
+    ----------
+    n, rms_mm, p95_mm, max_mm : absolute figures, nothing fitted.
+    ids : (n,) dots judged.
+    table_mm : (n, 2) where they should be.
+    vectors_mm : (n, 2) measured minus wanted.
+    sigma_mm : (n,) 1-sigma per axis from photo noise.
+    missing : id -> reason.
+    doubled : id -> (k, 2) table mm of all its images.
+    unreadable : number of blobs of light that belong to no dot.
+    similarity : best fit; `after_similarity` are the figures of what it leaves.
+    """
+
+    n: int
+    rms_mm: float
+    p95_mm: float
+    max_mm: float
+    ids: NDArray[np.int32]
+    table_mm: Array
+    vectors_mm: Array
+    sigma_mm: Array
+    missing: dict[int, str]
+    doubled: dict[int, Array]
+    unreadable: int
+    similarity: Similarity
+    after_similarity: ErrorFigures
+
+
+def judge_dots(found: DotsFound, plan: DotPlan) -> VerificationResult:
+    """Compare dots found with the plan.
+
+    Raises
+    ------
+    MeasurementError
+        When fewer than four dots were found.
+    """
+    if len(found.ids) < _FEWEST_DOTS:
+        raise MeasurementError(
+            f"only {len(found.ids)} of {len(plan.ids)} dots were read, at least {_FEWEST_DOTS} needed"
+        )
+    wanted = plan.table_mm[found.ids]
+    vectors = found.table_mm - wanted
+    figures = error_figures(vectors)
+    similarity, left = fit_similarity(wanted, found.table_mm)
+    return VerificationResult(
+        n=figures.n,
+        rms_mm=figures.rms_mm,
+        p95_mm=figures.p95_mm,
+        max_mm=figures.max_mm,
+        ids=found.ids,
+        table_mm=wanted,
+        vectors_mm=vectors,
+        sigma_mm=found.sigma_mm,
+        missing=found.missing,
+        doubled=found.doubled,
+        unreadable=len(found.unreadable),
+        similarity=similarity,
+        after_similarity=error_figures(left),
+    )
+
+
+def error_figures(vectors_mm: Array) -> ErrorFigures:
+    """Figures of (n, 2) residual vectors; of their lengths, not per axis."""
+    length = np.linalg.norm(vectors_mm, axis=1)
+    return ErrorFigures(
+        n=len(length),
+        rms_mm=float(np.sqrt(np.mean(length**2))),
+        p95_mm=float(np.percentile(length, 95.0)),
+        max_mm=float(length.max()),
+    )
+
+
+def fit_similarity(wanted_mm: Array, measured_mm: Array) -> tuple[Similarity, Array]:
+    """Least-squares similarity wanted -> measured, and the residuals (n, 2) it leaves.
+
+    Notes
+    -----
+    In the complex plane the similarity is linear, z -> a z + b, so the fit is a linear one; a = scale exp(i rotation).
+    """
+    z, w = (points @ np.array([1.0, 1.0j]) for points in (wanted_mm, measured_mm))
+    centred = z - z.mean()
+    factor = np.vdot(centred, w - w.mean()) / np.vdot(centred, centred).real
+    shift = w.mean() - factor * z.mean()
+    left = w - factor * z - shift
+    similarity = Similarity(
+        scale=float(np.abs(factor)),
+        rotation_rad=float(np.angle(factor)),
+        shift_mm=np.array([shift.real, shift.imag]),
+    )
+    return similarity, np.stack([left.real, left.imag], axis=-1)
