@@ -112,11 +112,12 @@ def _covered(
     points = pose.to_table(np.stack([x4, y4, np.zeros_like(x4)], axis=-1))
     u, v = lens.project(points[..., 0], points[..., 1], points[..., 2])
     seen = np.isfinite(u).all(axis=1)
-    cover = np.zeros(resolution[0] * resolution[1])
-    for part in pixel_overlaps(u[seen], v[seen], resolution):
-        cover += np.bincount(
-            part.row * resolution[0] + part.column, weights=np.abs(part.area_px2), minlength=cover.size
-        )
+    parts = list(pixel_overlaps(u[seen], v[seen], resolution))
+    if not parts:
+        return np.zeros((resolution[1], resolution[0]), np.float32)
+    pixel = np.concatenate([part.pixel for part in parts])
+    area = np.abs(np.concatenate([part.area_px2 for part in parts]))
+    cover = np.bincount(pixel, weights=area, minlength=resolution[0] * resolution[1])
     return np.minimum(cover, 1.0).astype(np.float32).reshape(resolution[1], resolution[0])
 
 

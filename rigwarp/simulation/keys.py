@@ -73,7 +73,7 @@ PROJECTOR: Final = {
     "blur_px": "sigma of the picture's blur in projector pixels",
     "pupil_diameter_mm": "diameter of the exit pupil",
     "pupil_samples": "how many points stand for the pupil: 1, 7, 19 or 37",
-    "focus_mm": "distance of the plane in focus, mirror folded out; leave it out for where the middle of the picture lands",
+    "focus_mm": "distance of the plane in focus, mirror folded out; left out: the middle of the picture is sharp",
     "gamma": 'the real transfer curve: a power or "srgb"',
     "toe": "how much of their light the darkest codes lose, 0 to 1",
     "vignetting": "share of light lost in the picture's corners",

@@ -12,6 +12,7 @@ from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
 from rigwarp.rig import Rig
 from rigwarp.simulation.mirror import NO_PIECE, Piece, reflect_first
 from rigwarp.simulation.projector import RealProjector
+from rigwarp.simulation.table_top import on_table_top
 
 _FAR_MM = 1e5  # light that would meet the table plane further out is gone
 _CLEAR_MM = 1e-3  # an obstacle within this distance of a ray's ends does not block it
@@ -22,12 +23,13 @@ class Landing:
     """Where (N,) rays meet the table plane, NaN for those that do not, and their last mirror piece.
 
     `piece` is the number of mirror pieces for light that missed the mirror and fell straight on the table, NO_PIECE for
-    light that does not arrive.
+    light that does not arrive. `on_top` tells whether the spot is on the table top rather than beside it.
     """
 
     x_mm: Array
     y_mm: Array
     piece: NDArray[np.int16]
+    on_top: BoolArray
 
 
 class LightPath:
@@ -41,13 +43,16 @@ class LightPath:
         seat: Placement,
         *,
         table_height_mm: float,
+        table_margin_mm: float,
         focus_mm: float | None,
         meshes: Mapping[str, TriangleMesh],
     ) -> None:
         self.projector = projector
         self.pieces = pieces
         self._seat = seat
+        self._table = rig.table
         self._table_height_mm = table_height_mm
+        self._margin_mm = table_margin_mm
         self._obstacles = _obstacles(rig, meshes)
         self.focus_mm = focus_mm if focus_mm is not None else self._axis_length_mm()
 
@@ -57,7 +62,7 @@ class LightPath:
         return self._follow(origin, directions)[0]
 
     def _axis_length_mm(self) -> float:
-        """Light path from the projector to the table along the middle of the picture, or the nearest ray that arrives."""
+        """Light path to the table of the ray nearest to the middle of the picture that arrives."""
         width, height = self.projector.resolution
         share = np.linspace(-0.5, 0.5, 41)
         u, v = (a.ravel() for a in np.meshgrid((width - 1) / 2 + share * width, (height - 1) / 2 + share * height))
@@ -101,6 +106,7 @@ class LightPath:
             x_mm=np.where(lands, x, np.nan),
             y_mm=np.where(lands, y, np.nan),
             piece=np.where(lands, piece, np.int16(NO_PIECE)),
+            on_top=lands & on_table_top(self._table, self._margin_mm, x, y),
         )
         return landing, first + reach
 
@@ -142,4 +148,12 @@ def _obstacles(rig: Rig, meshes: Mapping[str, TriangleMesh]) -> trimesh.Trimesh 
         parts.append(
             trimesh.Trimesh(obstacle.placement.to_table(mesh.vertices_mm), mesh.faces, process=False, validate=False)
         )
-    return trimesh.util.concatenate(parts) if parts else None
+    if not parts:
+        return None
+    first = np.cumsum([0] + [len(part.vertices) for part in parts[:-1]])
+    return trimesh.Trimesh(
+        np.concatenate([part.vertices for part in parts]),
+        np.concatenate([part.faces + start for part, start in zip(parts, first, strict=True)]),
+        process=False,
+        validate=False,
+    )

@@ -48,7 +48,7 @@ class Piece:
     inside: Inside
 
     def meet(self, origins_mm: Array, directions: Array) -> Array:
-        """Path length (N,) from (3, N) origins along unit directions (mirror frame) to the first hit; inf for a miss."""
+        """Path length (N,) to the first hit of rays (3, N) with unit directions, mirror frame; inf for a miss."""
         o, d = self.to_own(origins_mm), self.R_mirror_from_piece.T @ directions
         t = self._base_hit(o, d)
         found = np.flatnonzero(np.isfinite(t))
@@ -67,7 +67,7 @@ class Piece:
         return self.R_mirror_from_piece.T @ (points_mm - self.origin_mm[:, None])
 
     def _base_hit(self, o: Array, d: Array) -> Array:
-        """Where rays first meet the sheet of the base conic that holds its vertex, inside the widened outline; else inf."""
+        """Where rays first meet the base conic, on the sheet that holds its vertex and near the outline; else inf."""
         c, k = self.surface.base.curvature_per_mm, self.surface.base.conic_constant
         a = c * (d[0] * d[0] + d[1] * d[1] + (1.0 + k) * d[2] * d[2])
         b = c * (o[0] * d[0] + o[1] * d[1] + (1.0 + k) * o[2] * d[2]) - d[2]
@@ -163,8 +163,8 @@ def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mappin
     if isinstance(shape, ProfileShape) and shape.file in profiles:
         return (_revolved(profiles[shape.file]),)
     raise InputError(
-        "virtual.toml: surface: found nothing, expected the table [surface], because rig.toml gives the mirror as a file. "
-        "Add it with the closed form that the file was made from."
+        "virtual.toml: surface: found nothing, expected the table [surface], because rig.toml gives the mirror as "
+        "a file. Add it with the closed form that the file was made from."
     )
 
 

@@ -15,16 +15,16 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array
 
 _UPRIGHT = 1e-9  # |dx| in px below which an edge piece counts as vertical; the error stays below dx * dy / 2
-_CELLS_AT_ONCE = 200_000  # quads x corners of their windows handled in one go: stays within the cache
+_CORNERS_AT_ONCE = 60_000  # quads x corners of their windows handled in one go: stays within the cache
+_MANY = 1 << 20  # more cells than any window has along one axis
 
 
 @dataclass(frozen=True, kw_only=True)
 class Overlaps:
-    """Areas of a group of quads: quad number, pixel column and row, and signed area in px^2, all (M,)."""
+    """Areas of a group of quads: quad number, row-major pixel number, and signed area in px^2, all (M,)."""
 
     quad: NDArray[np.int64]
-    column: NDArray[np.int64]
-    row: NDArray[np.int64]
+    pixel: NDArray[np.int64]
     area_px2: Array
 
 
@@ -39,42 +39,50 @@ def pixel_overlaps(x: Array, y: Array, resolution: tuple[int, int]) -> Iterator[
     Parameters
     ----------
     x, y : (N, 4)
-        Corners in order round each quad, in pixels; pixel (0, 0) covers [-0.5, 0.5]. A self-crossing quad counts its two
-        halves with opposite signs. Corners must be finite.
+        Corners in order round each quad, in pixels; pixel (0, 0) covers [-0.5, 0.5]. A self-crossing quad counts its
+        two halves with opposite signs. Corners must be finite.
     resolution : (width, height)
         Only this part of the plane is answered.
 
     Yields
     ------
     Overlaps
-        In no particular order; every (quad, pixel) pair at most once; pixels that a quad's window holds but the quad does
-        not touch appear with area 0.
+        In no particular order; every (quad, pixel) pair at most once; pairs without a common area not at all.
     """
     width, height = resolution
     x = x + 0.5  # pixel i now covers [i, i + 1]
     y = y + 0.5
-    left = np.clip(np.floor(x.min(axis=1)), 0, width).astype(np.int64)
-    right = np.clip(np.ceil(x.max(axis=1)), 0, width).astype(np.int64)
-    top = np.clip(np.floor(y.min(axis=1)), 0, height).astype(np.int64)
-    bottom = np.clip(np.ceil(y.max(axis=1)), 0, height).astype(np.int64)
+    left, right = _cells(x, width)
+    top, bottom = _cells(y, height)
     columns, rows = _padded(right - left), _padded(bottom - top)
     seen = np.flatnonzero((right > left) & (bottom > top))
-    if not len(seen):
+    if not seen.size:
         return
-    size = columns[seen] * (1 << 20) + rows[seen]
-    seen = seen[np.argsort(size, kind="stable")]
-    size = columns[seen] * (1 << 20) + rows[seen]
-    for group in np.split(seen, np.flatnonzero(np.diff(size)) + 1):
-        k, r = int(columns[group[0]]), int(rows[group[0]])
-        step = max(1, _CELLS_AT_ONCE // (4 * (k + 1)))
-        for start in range(0, len(group), step):
-            part = group[start : start + step]
-            area = _window_areas(x[part] - left[part, None], y[part] - top[part, None], k, r)
-            column = left[part, None] + np.arange(k)
-            row = top[part, None] + np.arange(r)
-            inside = ((row < height)[:, :, None] & (column < width)[:, None, :]) & (area != 0.0)
-            q, j, i = np.nonzero(inside)
-            yield Overlaps(quad=part[q], column=column[q, i], row=row[q, j], area_px2=area[q, j, i])
+    size = columns * _MANY + rows
+    seen = seen[np.argsort(size[seen], kind="stable")]
+    starts = np.flatnonzero(np.diff(size[seen], prepend=-1))
+    for first, last in zip(starts, np.append(starts[1:], seen.size), strict=True):
+        k, r = int(columns[seen[first]]), int(rows[seen[first]])
+        step = max(1, _CORNERS_AT_ONCE // ((k + 1) * (r + 1)))
+        for start in range(first, last, step):
+            part = seen[start : min(start + step, last)]
+            column = left[part] + np.arange(k)[:, None]
+            row = top[part] + np.arange(r)[:, None]
+            area = _window_areas((x[part] - left[part, None]).T, (y[part] - top[part, None]).T, k, r)
+            touched = (area != 0.0) & (row < height)[:, None] & (column < width)[None]
+            pixel = row[:, None] * width + column[None]
+            quad = np.broadcast_to(part, area.shape)
+            yield Overlaps(quad=quad[touched], pixel=pixel[touched], area_px2=area[touched])
+
+
+def _cells(corners: Array, count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First cell and end cell (exclusive) that each quad reaches along one axis, within [0, count]."""
+    low = np.minimum(np.minimum(corners[:, 0], corners[:, 1]), np.minimum(corners[:, 2], corners[:, 3]))
+    high = np.maximum(np.maximum(corners[:, 0], corners[:, 1]), np.maximum(corners[:, 2], corners[:, 3]))
+    return (
+        np.clip(np.floor(low), 0, count).astype(np.int64),
+        np.clip(np.ceil(high), 0, count).astype(np.int64),
+    )
 
 
 def _padded(cells: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -84,13 +92,13 @@ def _padded(cells: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _window_areas(x: Array, y: Array, columns: int, rows: int) -> Array:
-    """Signed areas (N, rows, columns) in windows that start at (0, 0); x, y (N, 4)."""
-    cumulative = np.zeros((rows + 1, columns + 1, len(x)))
-    xs, ys = np.ascontiguousarray(x.T), np.ascontiguousarray(y.T)
+    """Signed areas (rows, columns, N) in windows that start at (0, 0); x, y (4, N)."""
+    cumulative = np.zeros((rows + 1, columns + 1, x.shape[1]))
+    xs, ys = np.ascontiguousarray(x), np.ascontiguousarray(y)
     for e in range(4):
         _add_edge(cumulative, xs[e], ys[e], xs[(e + 1) % 4], ys[(e + 1) % 4])
-    by_row = np.diff(cumulative, axis=0)
-    return np.moveaxis(by_row[:, :-1] - by_row[:, 1:], -1, 0)
+    by_row = cumulative[1:] - cumulative[:-1]
+    return by_row[:, :-1] - by_row[:, 1:]
 
 
 def _add_edge(cumulative: Array, x0: Array, y0: Array, x1: Array, y1: Array) -> None:

@@ -5,7 +5,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, Placement
-from rigwarp.rig import Projector
+from rigwarp.rig import Projector, decode_transfer
 from rigwarp.simulation.truth import ProjectorTruth
 
 _TOE_CODE = 0.1  # dark codes up to about here are crushed by `toe`
@@ -50,17 +50,16 @@ class RealProjector:
         if light.ndim == 3:
             light = light @ _LUMA
         if self._truth.blur_px > 0.0:
-            light = cv2.GaussianBlur(light, (0, 0), self._truth.blur_px, borderType=cv2.BORDER_CONSTANT)
+            light = np.asarray(
+                cv2.GaussianBlur(light, (0, 0), self._truth.blur_px, borderType=cv2.BORDER_CONSTANT), np.float32
+            )
         floor = np.float32(self._truth.black_level)
         return np.asarray(floor + (1 - floor) * light, np.float32)
 
     def _response(self) -> NDArray[np.float32]:
         """Light of the 256 code values, 0 to 1."""
         code = np.arange(256) / 255.0
-        if self._truth.transfer == "srgb":
-            light = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
-        else:
-            light = code**self._truth.transfer
+        light = decode_transfer(code, self._truth.transfer)
         light = light * (1.0 - self._truth.toe * np.exp(-code / _TOE_CODE))
         return (light / light[-1]).astype(np.float32)
 

@@ -35,7 +35,9 @@ class Sensor:
     def optics(self, radiance: NDArray[np.float32]) -> NDArray[np.float32]:
         """Lens blur and vignetting."""
         if self._truth.blur_px > 0.0:
-            radiance = cv2.GaussianBlur(radiance, (0, 0), self._truth.blur_px, borderType=cv2.BORDER_REPLICATE)
+            radiance = np.asarray(
+                cv2.GaussianBlur(radiance, (0, 0), self._truth.blur_px, borderType=cv2.BORDER_REPLICATE), np.float32
+            )
         return np.asarray(radiance * self._transmission, np.float32)
 
     def digitise(self, light: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table
 from rigwarp.simulation.lens import TableView
+from rigwarp.simulation.truth import RoomTruth
 
 _WAVES = 24
 _WAVELENGTHS_MM = (12.0, 160.0)  # of the cloudiness of paint or paper
@@ -20,39 +21,48 @@ def on_table_top(table: Table, margin_mm: float, x_mm: Array, y_mm: Array) -> Bo
         return (np.abs(x_mm) <= half[0]) & (np.abs(y_mm) <= half[1])
 
 
-def seen_area_mm2(view: TableView, resolution: tuple[int, int]) -> Array:
-    """(H, W) area of the table plane within each camera pixel; NaN where a pixel looks past the table."""
-    width, height = resolution
-    u, v = np.meshgrid(np.arange(width + 1) - 0.5, np.arange(height + 1) - 0.5)
-    x, y = view.to_table(u, v)
+class TableTop:
+    """What each camera pixel sees of the table plane.
+
+    Attributes
+    ----------
+    area_mm2 : (H, W) area within the pixel; NaN where it looks past the table plane.
+    reflectance : (H, W) diffuse reflectance; 0 beside the table top, where the floor lies dark and far below.
+    """
+
+    def __init__(
+        self, table: Table, view: TableView, resolution: tuple[int, int], room: RoomTruth, *, seed: int
+    ) -> None:
+        width, height = resolution
+        u, v = np.meshgrid(np.arange(width + 1) - 0.5, np.arange(height + 1) - 0.5)
+        x, y = view.to_table(u, v)
+        self.area_mm2 = _cell_areas(x, y)
+        x, y = _cell_middles(x), _cell_middles(y)
+        top = on_table_top(table, room.table_margin_mm, x, y)
+        light = room.albedo * (1.0 + room.texture * _clouds(x[top], y[top], seed))
+        self.reflectance = np.zeros((height, width), np.float32)
+        self.reflectance[top] = light
+
+
+def _cell_areas(x: Array, y: Array) -> Array:
+    """Areas of the cells of a grid of corners: half the cross product of the diagonals."""
     ax, ay = x[1:, 1:] - x[:-1, :-1], y[1:, 1:] - y[:-1, :-1]
     bx, by = x[1:, :-1] - x[:-1, 1:], y[1:, :-1] - y[:-1, 1:]
     return 0.5 * np.abs(ax * by - ay * bx)
 
 
-def reflectance(
-    table: Table,
-    view: TableView,
-    resolution: tuple[int, int],
-    *,
-    albedo: float,
-    texture: float,
-    margin_mm: float,
-    seed: int,
-) -> NDArray[np.float32]:
-    """(H, W) diffuse reflectance at pixel centres; 0 beside the table top, where the floor lies dark and far below."""
-    width, height = resolution
-    u, v = np.meshgrid(np.arange(width, dtype=float), np.arange(height, dtype=float))
-    x, y = view.to_table(u, v)
-    top = on_table_top(table, margin_mm, x, y)
-    cloud = np.zeros(x.shape, np.float32)
-    if texture > 0.0:
-        x32, y32 = np.nan_to_num(x).astype(np.float32), np.nan_to_num(y).astype(np.float32)
-        random = np.random.default_rng([seed, 0x7AB1E])
-        for _ in range(_WAVES):
-            length = np.exp(random.uniform(*np.log(_WAVELENGTHS_MM)))
-            angle, phase = random.uniform(0.0, 2.0 * np.pi, 2)
-            kx, ky = 2.0 * np.pi / length * np.cos(angle), 2.0 * np.pi / length * np.sin(angle)
-            cloud += np.cos(np.float32(kx) * x32 + np.float32(ky) * y32 + np.float32(phase))
-        cloud *= np.float32(texture * np.sqrt(2.0 / _WAVES))
-    return np.where(top, np.float32(albedo) * (1.0 + cloud), 0.0).astype(np.float32)
+def _cell_middles(corner: Array) -> Array:
+    return 0.25 * (corner[1:, 1:] + corner[:-1, :-1] + corner[1:, :-1] + corner[:-1, 1:])
+
+
+def _clouds(x_mm: Array, y_mm: Array, seed: int) -> NDArray[np.float32]:
+    """A smooth random pattern of unit variance."""
+    x, y = x_mm.astype(np.float32), y_mm.astype(np.float32)
+    random = np.random.default_rng([seed, 0x7AB1E])
+    clouds = np.zeros(x.shape, np.float32)
+    for _ in range(_WAVES):
+        length = np.exp(random.uniform(*np.log(_WAVELENGTHS_MM)))
+        angle, phase = random.uniform(0.0, 2.0 * np.pi, 2)
+        kx, ky = 2.0 * np.pi / length * np.cos(angle), 2.0 * np.pi / length * np.sin(angle)
+        clouds += np.cos(np.float32(kx) * x + np.float32(ky) * y + np.float32(phase))
+    return clouds * np.float32(np.sqrt(2.0 / _WAVES))

@@ -1,13 +1,14 @@
 """The linear operator from projector pixels to camera pixels, built once.
 
-Every projector pixel is a little quadrilateral. From each pupil point its four corners are followed to the table and on to
-the camera's sensor, where the light is spread evenly over the quadrilateral they span; every camera pixel gathers the
-exact share that falls on it. Overlapping light adds, folds included, whichever way round they are.
+Every projector pixel is a little quadrilateral. From each pupil point its four corners are followed to the table and on
+to the camera's sensor, where the light is spread evenly over the quadrilateral they span; every camera pixel gathers
+the exact share that falls on it. Overlapping light adds, folds included, whichever way round they are.
 """
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,8 +52,8 @@ def build_transport(
     camera_resolution: tuple[int, int],
     *,
     progress: Callable[[float], None] | None = None,
-) -> sparse.csr_array:
-    """(camera pixels, projector pixels) operator: light sent out to light received, both per pixel, row-major pixels."""
+) -> sparse.csc_array:
+    """(camera pixels, projector pixels) operator: light sent out to light received, row-major pixels."""
     width, height = path.projector.resolution
     rows = max(1, _PIXELS_AT_ONCE // width)
     bands = [(top, min(top + rows, height)) for top in range(0, height, rows)]
@@ -66,16 +67,20 @@ def build_transport(
             parts.append(part)
             if progress is not None:
                 progress(done / len(bands))
-    # sparse.hstack of CSC parts would do, with twice the memory
-    indptr = np.concatenate([[0], *(p.indptr[1:].astype(np.int64) + 0 for p in parts)])
-    offsets = np.repeat(np.cumsum([0] + [p.nnz for p in parts[:-1]]), [p.shape[1] for p in parts])
-    indptr[1:] += offsets
-    columns = sparse.csc_array(
-        (np.concatenate([p.data for p in parts]), np.concatenate([p.indices for p in parts]), indptr),
-        shape=(camera_resolution[0] * camera_resolution[1], width * height),
-    )
-    del parts
-    return columns.tocsr()
+    return _side_by_side(parts)
+
+
+def _side_by_side(parts: list[sparse.csc_array]) -> sparse.csc_array:
+    """Column blocks as one matrix, each block given up as soon as it is copied."""
+    starts = np.cumsum([0] + [part.nnz for part in parts])
+    shape = (parts[0].shape[0], sum(part.shape[1] for part in parts))
+    values = np.zeros(starts[-1], np.float32)
+    rows = np.zeros(starts[-1], np.int32)
+    ends = np.concatenate([[0], *(start + part.indptr[1:] for start, part in zip(starts[:-1], parts, strict=True))])
+    for start, end in pairwise(starts):
+        part = parts.pop(0)
+        values[start:end], rows[start:end] = part.data, part.indices
+    return sparse.csc_array((values, rows, ends.astype(np.int32)), shape=shape)
 
 
 def _band_operator(
@@ -90,7 +95,7 @@ def _band_operator(
     density = quads.flux / samples / area
     pixels, columns, values = [], [], []
     for overlap in pixel_overlaps(quads.x_px, quads.y_px, camera_resolution):
-        pixels.append((overlap.row * camera_resolution[0] + overlap.column).astype(np.int32))
+        pixels.append(overlap.pixel.astype(np.int32))
         columns.append(quads.pixel[overlap.quad].astype(np.int32))
         values.append((overlap.area_px2 * density[overlap.quad]).astype(np.float32))
     shape = (camera_resolution[0] * camera_resolution[1], (bottom - top) * width)
@@ -111,10 +116,11 @@ def _band_quads(path: LightPath, view: TableView, top: int, bottom: int, pupil: 
     low, high = _extremes(piece)
     uc, vc = np.meshgrid(np.arange(width, dtype=float), np.arange(top, bottom, dtype=float))
     flux = path.projector.pixel_flux(uc, vc).ravel()
-    whole = np.flatnonzero(((low == high) & (low != NO_PIECE)).ravel())
+    _, on_top = _extremes(landing.on_top.reshape(piece.shape).astype(np.int16))
+    whole = np.flatnonzero(((low == high) & (low != NO_PIECE) & (on_top > 0)).ravel())
     x4, y4 = _corners(x.reshape(piece.shape), whole), _corners(y.reshape(piece.shape), whole)
     parts = [Quads(x_px=x4, y_px=y4, flux=flux[whole], pixel=whole)]
-    mixed = np.flatnonzero((low != high).ravel())
+    mixed = np.flatnonzero(((low != high) & (on_top > 0)).ravel())
     if mixed.size:
         parts.append(_split_quads(path, view, mixed, uc.ravel()[mixed], vc.ravel()[mixed], flux[mixed], pupil))
     return parts
@@ -143,7 +149,7 @@ def _split_quads(
 
 
 def _extremes(piece: NDArray[np.int16]) -> tuple[NDArray[np.int16], NDArray[np.int16]]:
-    """Smallest and largest piece number among the four corners of each cell; (..., h + 1, w + 1) -> (..., h, w) twice."""
+    """Smallest and largest value at the four corners of each cell; (..., h + 1, w + 1) -> (..., h, w) twice."""
     corners = (piece[..., :-1, :-1], piece[..., :-1, 1:], piece[..., 1:, 1:], piece[..., 1:, :-1])
     return np.minimum.reduce(corners), np.maximum.reduce(corners)
 

@@ -43,7 +43,7 @@ class Dent:
 
 @dataclass(frozen=True, kw_only=True)
 class Ripple:
-    """A sinusoidal height error along a direction, or in rings around the piece's origin when `direction_rad` is None."""
+    """A sinusoidal height error along a direction, or in rings about the piece's origin (`direction_rad` None)."""
 
     amplitude_mm: float
     period_mm: float

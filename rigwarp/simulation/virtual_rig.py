@@ -15,9 +15,9 @@ from rigwarp.simulation.lens import TableView, true_lens
 from rigwarp.simulation.light_path import LightPath
 from rigwarp.simulation.mirror import NO_PIECE, built_pieces, design_pieces, height_difference
 from rigwarp.simulation.projector import RealProjector
+from rigwarp.simulation.scene import Scene
 from rigwarp.simulation.sensor import Sensor, hazed
-from rigwarp.simulation.table_top import on_table_top, reflectance, seen_area_mm2
-from rigwarp.simulation.transport import build_transport
+from rigwarp.simulation.table_top import TableTop, on_table_top
 from rigwarp.simulation.truth import VirtualTruth
 
 _WHITE_CODE = 0.85  # automatic exposure: projected white comes out at this share of the code range
@@ -86,8 +86,8 @@ class VirtualRig:
 
     Notes
     -----
-    Photographs are numbered from the construction on; each has its own random numbers from (seed, number), so that a run
-    can be repeated.
+    Photographs are numbered from the construction on; each has its own random numbers from (seed, number), so that a
+    run can be repeated.
     """
 
     def __init__(
@@ -111,6 +111,7 @@ class VirtualRig:
             self._built,
             rig.mirror.placement.moved(truth.built.seat_shift_mm, truth.built.seat_turn_rad),
             table_height_mm=height_mm,
+            table_margin_mm=truth.room.table_margin_mm,
             focus_mm=truth.projector.focus_mm,
             meshes=meshes or {},
         )
@@ -120,14 +121,19 @@ class VirtualRig:
         self._sensor = Sensor(truth.camera, self._resolution)
         self._board = PrintedBoard(rig.target, truth.sheet)
         self._photos = 0
-        self._scene: _Scene | None = None
+        self._scene: Scene | None = None
+        self._top: TableTop | None = None
+        self._gain = 1.0
         self.display = VirtualDisplay(rig.projector.resolution)
         self.camera = VirtualCamera(self._resolution, self._grab)
 
     def prepare(self, *, progress: Callable[[float], None] | None = None) -> None:
         """Build the light transport now rather than at the first photograph; `progress` gets shares up to 1."""
         if self._scene is None:
-            self._scene = self._build_scene(progress)
+            self._scene = Scene(self._path, self._view, self._table_top(), self._truth.room, progress=progress)
+            width, height = self._projector.resolution
+            white = self._scene.radiance(np.ones((height, width), np.float32))
+            self._gain = self._sensor.gain_for(white, peak_code=_WHITE_CODE, share=_WHITE_SHARE)
 
     def board_photos(self, count: int = 14) -> list[NDArray[np.uint8]]:
         """Photographs (H, W) of the sheet held by hand in `count` poses under room light, the projector off."""
@@ -140,13 +146,13 @@ class VirtualRig:
         lying = sheet_on_table(self._rig.target, self._board.size_mm, height_mm)
         eye = self._truth.camera.placement
         pose = Placement(position_mm=eye.to_part(lying.position_mm), rotation=eye.rotation.T @ lying.rotation)
-        return self._photograph_board(pose, self._reflectance())
+        return self._photograph_board(pose, self._table_top().reflectance)
 
     def true_map(self) -> PixelMap:
         """Where the light of each projector pixel's centre lands on the table, for judging results only.
 
-        The mean over the exit pupil; NaN where less than half of the pupil's light lands on the table top. Zones are the
-        mirror's pieces; light that goes past the mirror has the number after the last.
+        The mean over the exit pupil; NaN where under half of the pupil's light lands, or beside the table top. Zones
+        are the mirror's pieces; light that goes past the mirror has the number after the last.
         """
         width, height = self._projector.resolution
         x, y = np.full((height, width), np.nan), np.full((height, width), np.nan)
@@ -176,9 +182,9 @@ class VirtualRig:
         }
 
     def true_figure_mm(self, x_mm: Array, y_mm: Array, zone: int = 0) -> Array:
-        """Built minus design height along the mirror's z at mirror-frame positions (any shape), without the seat's error.
+        """Built minus design height along the mirror's z at mirror-frame positions (any shape).
 
-        NaN where either surface has no mirror.
+        Without the seat's error; NaN where either surface has no mirror.
         """
         if not 0 <= zone < len(self._built):
             raise InputError(f"virtual rig: the mirror has no piece {zone}; it has {len(self._built)}.")
@@ -189,48 +195,16 @@ class VirtualRig:
         self.prepare()
         assert self._scene is not None
         light = self._projector.emitted(self.display.shown)
-        return self._sensor.expose(self._scene.radiance(light), self._scene.gain, self._next_random())
+        return self._sensor.expose(self._scene.radiance(light), self._gain, self._next_random())
 
     def _next_random(self) -> np.random.Generator:
         self._photos += 1
         return np.random.default_rng([self._truth.seed, self._photos])
 
-    def _reflectance(self) -> NDArray[np.float32]:
-        room = self._truth.room
-        return reflectance(
-            self._rig.table,
-            self._view,
-            self._resolution,
-            albedo=room.albedo,
-            texture=room.texture,
-            margin_mm=room.table_margin_mm,
-            seed=self._truth.seed,
-        )
-
-    def _build_scene(self, progress: Callable[[float], None] | None) -> "_Scene":
-        transport = build_transport(self._path, self._view, self._resolution, progress=progress)
-        width, height = self._resolution
-        area = seen_area_mm2(self._view, self._resolution)
-        per_area = np.where(np.isfinite(area) & (area > 0.0), 1.0 / area, 0.0)
-        light = (transport @ np.ones(transport.shape[1], np.float32)).reshape(height, width) * per_area
-        surface = self._reflectance()
-        lit = light[(light > 0.0) & (surface > 0.0)]
-        if not lit.size:
-            raise InputError(
-                "virtual rig: the camera sees no projected light on the table. "
-                "Check camera.position_mm and camera.aim_mm in virtual.toml, and the mirror in rig.toml."
-            )
-        room = self._truth.room
-        scene = _Scene(
-            transport=transport,
-            irradiance_per_light=(per_area / np.median(lit)).astype(np.float32),
-            reflectance=surface,
-            ambient=room.ambient,
-            haze=room.haze,
-        )
-        radiance = scene.radiance(np.ones((self._projector.resolution[1], self._projector.resolution[0]), np.float32))
-        scene.gain = self._sensor.gain_for(radiance, peak_code=_WHITE_CODE, share=_WHITE_SHARE)
-        return scene
+    def _table_top(self) -> TableTop:
+        if self._top is None:
+            self._top = TableTop(self._rig.table, self._view, self._resolution, self._truth.room, seed=self._truth.seed)
+        return self._top
 
     def _centroids(self, rows: slice) -> tuple[Array, Array, NDArray[np.int16]]:
         width = self._projector.resolution[0]
@@ -265,28 +239,3 @@ class VirtualRig:
         radiance = hazed(np.asarray(radiance * slope, np.float32), self._truth.room.haze)
         gain = self._sensor.gain_at(sheet.paper * (1.0 + _ROOM_FALL / 2), _PAPER_CODE)
         return self._sensor.expose(radiance, gain, self._next_random())
-
-
-class _Scene:
-    """The light transport with the table, ready to be photographed."""
-
-    def __init__(
-        self,
-        *,
-        transport: Any,
-        irradiance_per_light: NDArray[np.float32],
-        reflectance: NDArray[np.float32],
-        ambient: float,
-        haze: float,
-    ) -> None:
-        self._transport = transport
-        self._weight = irradiance_per_light
-        self._reflectance = reflectance
-        self._ambient = np.float32(ambient)
-        self._haze = haze
-        self.gain = 1.0
-
-    def radiance(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
-        """(H, W) radiance of the table for light (h, w) per projector pixel; 1 = projected white on a white table."""
-        irradiance = (self._transport @ light.ravel()).reshape(self._weight.shape) * self._weight
-        return hazed((irradiance + self._ambient) * self._reflectance, self._haze)

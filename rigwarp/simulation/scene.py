@@ -1,0 +1,52 @@
+"""The lit table: projected light, room light and haze, as the camera's lens receives them."""
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.errors import InputError
+from rigwarp.simulation.lens import TableView
+from rigwarp.simulation.light_path import LightPath
+from rigwarp.simulation.sensor import hazed
+from rigwarp.simulation.table_top import TableTop
+from rigwarp.simulation.transport import build_transport
+from rigwarp.simulation.truth import RoomTruth
+
+
+class Scene:
+    """The light transport together with the table.
+
+    Attributes
+    ----------
+    transport : (camera pixels, projector pixels) sparse operator, light sent to light received per pixel.
+    """
+
+    def __init__(
+        self,
+        path: LightPath,
+        view: TableView,
+        top: TableTop,
+        room: RoomTruth,
+        *,
+        progress: Callable[[float], None] | None = None,
+    ) -> None:
+        height, width = top.reflectance.shape
+        self.transport = build_transport(path, view, (width, height), progress=progress)
+        self._top = top
+        self._room = room
+        per_area = np.where(top.area_mm2 > 0.0, 1.0 / top.area_mm2, 0.0)
+        everything = np.ones(self.transport.shape[1], np.float32)
+        white = (self.transport @ everything).reshape(height, width) * per_area
+        lit = white[(white > 0.0) & (top.reflectance > 0.0)]
+        if not lit.size:
+            raise InputError(
+                "virtual rig: the camera sees no projected light on the table. "
+                "Check camera.position_mm and camera.aim_mm in virtual.toml, and the mirror in rig.toml."
+            )
+        self._per_light = (per_area / np.median(lit)).astype(np.float32)
+
+    def radiance(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
+        """(H, W) radiance for (h, w) light of the projector's pixels; 1 = typical projected white on a white table."""
+        irradiance = (self.transport @ light.ravel()).reshape(self._per_light.shape) * self._per_light
+        return hazed((irradiance + np.float32(self._room.ambient)) * self._top.reflectance, self._room.haze)
