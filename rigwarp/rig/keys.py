@@ -17,36 +17,36 @@ TOP_LEVEL: Final = {
 }
 
 PROJECTOR: Final = {
-    "resolution": "native pixels, [width, height]",
-    "throw_ratio": "distance / image width, from the data sheet",
-    "lens_shift": "share of the image width / height by which the centre is off the axis; + is right, up on a wall",
+    "resolution": "the native pixels, [width, height]",
+    "throw_ratio": "the distance / image width, from the data sheet",
+    "lens_shift": "the share of the image width / height by which its centre is off the axis; + is right, up",
     "position_mm": "the centre of projection in the table frame, [x, y, z]",
-    "rotation_deg": "R_table_from_projector = Rz Ry Rx of these three angles",
+    "rotation_deg": "the angles of R_table_from_projector = Rz Ry Rx about x, y and z, [x, y, z]",
     "aim_mm": "the point in the table frame that the optical axis goes through, [x, y, z]",
-    "roll_deg": "turn about the optical axis, only together with aim_mm",
-    "position_tolerance_mm": "1-sigma of how well the position is known; 0.01 says that it cannot be elsewhere",
-    "rotation_tolerance_deg": "1-sigma of how well the orientation is known; 0.001 says that it cannot be elsewhere",
-    "gamma": 'exponent of the transfer curve (most projectors: 2.2), or "srgb"',
+    "roll_deg": "the turn about the optical axis, only together with aim_mm",
+    "position_tolerance_mm": "the 1-sigma of how well the position is known, 0.01 if it cannot be elsewhere",
+    "rotation_tolerance_deg": "the 1-sigma of how well the orientation is known, 0.001 if it cannot be otherwise",
+    "gamma": 'the exponent of the transfer curve (most projectors: 2.2), or "srgb"',
 }
 
 MIRROR: Final = {
     "kind": '"mesh", "conic", "profile" or "facets"',
     "position_mm": "the origin of the mirror's own frame in the table frame, [x, y, z]",
-    "rotation_deg": "R_table_from_mirror = Rz Ry Rx of these three angles",
-    "position_tolerance_mm": "1-sigma of how well the position is known; 0.01 says that it cannot be elsewhere",
-    "rotation_tolerance_deg": "1-sigma of how well the orientation is known; 0.001 says that it cannot be elsewhere",
+    "rotation_deg": "the angles of R_table_from_mirror = Rz Ry Rx about x, y and z, [x, y, z]",
+    "position_tolerance_mm": "the 1-sigma of how well the position is known, 0.01 if it cannot be elsewhere",
+    "rotation_tolerance_deg": "the 1-sigma of how well the orientation is known, 0.001 if it cannot be otherwise",
 }
 
 MIRROR_KINDS: Final = {
     "mesh": {
         "file": "the CAD export (STL, PLY or OBJ) in the rig folder",
         "reflecting_side": 'the side that reflects: "+x", "-x", "+y", "-y", "+z", "-z", or [x, y, z]',
-        "crease_deg": "bends sharper than this are creases; leave it out to have them found",
+        "crease_deg": "the bend from which on an edge is a crease, or leave it out to have creases found",
     },
     "conic": {
-        "radius_mm": "radius of curvature at the vertex; negative when the surface bends towards -z",
-        "conic_constant": "0 sphere, -1 paraboloid, below -1 hyperboloid, between ellipsoid",
-        "coefficients_mm": "even polynomial terms of r^4, r^6, ... added to the sag",
+        "radius_mm": "the radius of curvature at the vertex, negative when the surface bends towards -z",
+        "conic_constant": "0 for a sphere, -1 for a paraboloid, below -1 for a hyperboloid, else an ellipsoid",
+        "coefficients_mm": "the even polynomial terms of r^4, r^6, ... added to the sag",
         "aperture_mm": "the radii between which the mirror reflects, [inner, outer]",
     },
     "profile": {
@@ -59,14 +59,14 @@ MIRROR_KINDS: Final = {
 
 FACET: Final = {
     "corners_mm": "the panel's corners in order round its rim, mirror frame, [[x, y, z], ...]",
-    "bend_radius_mm": "radius of a single-curved panel, together with bend_axis",
-    "bend_axis": "direction of the bend's axis, mirror frame, together with bend_radius_mm",
+    "bend_radius_mm": "the radius of a single-curved panel, together with bend_axis",
+    "bend_axis": "the direction of the bend's axis, mirror frame, together with bend_radius_mm",
 }
 
 OBSTACLE: Final = {
     "file": "its shape (STL, PLY or OBJ) in the rig folder",
     "position_mm": "the origin of its own frame in the table frame, [x, y, z]",
-    "rotation_deg": "R_table_from_obstacle = Rz Ry Rx of these three angles",
+    "rotation_deg": "the angles of R_table_from_obstacle = Rz Ry Rx about x, y and z, [x, y, z]",
 }
 
 AREA_SIZES: Final = {
@@ -76,35 +76,35 @@ AREA_SIZES: Final = {
 
 TABLE: Final = {
     "shape": '"circle" or "rectangle"',
-    "height_mm": "height of the surface that is lit, table frame",
+    "height_mm": "the height of the surface that is lit, table frame",
 }
 
 CONTENT: Final = {
     "shape": '"circle" or "rectangle"',
-    "centre_mm": "where the middle of the content lies on the table, [x, y]",
-    "rotation_deg": "0: the content's top edge lies towards +y; positive turns counter-clockwise seen from above",
-    "pixels": "size of the content's pictures, [width, height]",
+    "centre_mm": "the point where the middle of the content lies on the table, [x, y]",
+    "rotation_deg": "0 if the content's top edge lies towards +y; positive turns it counter-clockwise seen from above",
+    "pixels": "the size of the content's pictures, [width, height]",
 }
 
 CAMERA: Final = {
-    "resolution": "pixels of a photograph, [width, height]",
-    "device": 'number, path or stream address of the camera, "virtual" for a virtual rig',
+    "resolution": "the pixels of a photograph, [width, height]",
+    "device": 'the number, path or stream address of the camera, "virtual" for a virtual rig',
 }
 
 TARGET: Final = {
-    "kind": 'always "charuco"',
-    "squares": "squares of the board along its x and y, [columns, rows]",
-    "square_mm": "nominal side of a square",
-    "marker_mm": "nominal side of a marker, smaller than a square",
+    "kind": '"charuco"',
+    "squares": "the squares of the board along its x and y, [columns, rows]",
+    "square_mm": "the nominal side of a square",
+    "marker_mm": "the nominal side of a marker, smaller than a square",
     "dictionary": "OpenCV's name of the marker dictionary",
-    "scale": "measured / nominal length along x and y of the printed sheet",
-    "centre_mm": "where the board's centre lies on the table, [x, y]",
-    "rotation_deg": "0: the printed top edge lies towards +y; positive turns counter-clockwise seen from above",
+    "scale": "the measured / nominal length along x and y of the printed sheet",
+    "centre_mm": "the point where the board's centre lies on the table, [x, y]",
+    "rotation_deg": "0 if the printed top edge lies towards +y; positive turns it counter-clockwise seen from above",
 }
 
 TOLERANCE: Final = {
-    "content_p95_mm": "largest 95th percentile of the position error that still counts as good",
-    "figure_rms_um": "largest rms deviation of the mirror that still counts as good",
+    "content_p95_mm": "the largest 95th percentile of the position error that still counts as good",
+    "figure_rms_um": "the largest rms deviation of the mirror that still counts as good",
 }
 
 DICTIONARY_SIZES: Final = {

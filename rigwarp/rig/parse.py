@@ -52,7 +52,7 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
     """
     try:
         values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # numbers of thousands of digits are no TOMLDecodeError
         raise InputError(f"{source}: not valid TOML: {error}. Correct that line; text needs quotes.") from error
     document = Section(source=source, path="", values=values, meanings=TOP_LEVEL)
     _check_format(document)
@@ -71,7 +71,14 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
 
 
 def _check_format(document: Section) -> None:
-    document.choice("format", [FORMAT])
+    found = document.values.get("format")
+    if found != FORMAT:
+        document.fail(
+            "format",
+            found="nothing" if found is None else describe(found),
+            expected=f'"{FORMAT}"',
+            advice=f'If this is a rig file, write format = "{FORMAT}" at its top.',
+        )
     version = document.values.get("version")
     if type(version) is not int or version != VERSION:
         found = "nothing" if version is None else describe(version)

@@ -62,7 +62,8 @@ def parse_target(document: Section) -> Target:
 
 
 def _dictionary(section: Section, markers: int) -> str:
-    name = section.choice("dictionary", list(DICTIONARY_SIZES), default="DICT_5X5_250")
+    named = f"the name of one of OpenCV's {len(DICTIONARY_SIZES)} marker dictionaries"
+    name = section.choice("dictionary", list(DICTIONARY_SIZES), default="DICT_5X5_250", named=named)
     if DICTIONARY_SIZES[name] < markers:
         section.fail(
             "dictionary",

@@ -31,8 +31,8 @@ def parse_mirror(document: Section) -> Mirror:
         values=values,
         meanings={**MIRROR, **MIRROR_KINDS[kind]},
         elsewhere={
-            key: f'mirrors of kind = "{other}", and this one is of kind "{kind}"'
-            for other, keys in MIRROR_KINDS.items()
+            key: f'mirrors of kind = {_kinds_with(key)}, and this one is of kind "{kind}"'
+            for keys in MIRROR_KINDS.values()
             for key in keys
             if key not in MIRROR_KINDS[kind]
         },
@@ -67,6 +67,10 @@ def _kind(document: Section, found: object) -> str:
     values = {} if found is None else {"kind": found}
     section = Section(source=document.source, path="mirror", values=values, meanings=meanings)
     return section.choice("kind", list(MIRROR_KINDS))
+
+
+def _kinds_with(key: str) -> str:
+    return listed([f'"{kind}"' for kind, keys in MIRROR_KINDS.items() if key in keys])
 
 
 def _shape(section: Section, kind: str) -> MirrorShape:

@@ -15,6 +15,7 @@ MISSING: Final = object()
 """Default of a key that must be given."""
 
 _SHOWN_CHARACTERS = 60  # a longer value would push the advice off the line
+_LARGEST = 1e300  # whole numbers beyond it have no float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +80,7 @@ class Section:
     def fail(self, key: str, *, found: str, expected: str, index: str = "", advice: str = "") -> NoReturn:
         """Raise the InputError for one key; `index` such as `[1]` points into a list."""
         base = key.partition("[")[0]
-        advice = advice or f"{base} is {self.meanings[base]}."
+        advice = advice or f"Give {self.meanings[base]}."
         raise InputError(f"{self.source}: {self.where(key)}{index}: found {found}, expected {expected}. {advice}")
 
     def number(self, key: str, *, default: Any = MISSING, limits: Limits = ANY) -> float:
@@ -133,9 +134,9 @@ class Section:
             self.fail(key, found=describe(value), expected="text")
         return value
 
-    def choice(self, key: str, choices: Sequence[str], *, default: Any = MISSING) -> str:
-        """One of a few words."""
-        expected = listed([f'"{choice}"' for choice in choices])
+    def choice(self, key: str, choices: Sequence[str], *, default: Any = MISSING, named: str = "") -> str:
+        """One of a few words; `named` says what they are where they are too many to be listed."""
+        expected = named or listed([f'"{choice}"' for choice in choices])
         value = self._absent(key, default, expected) if key not in self.values else self.values[key]
         if not isinstance(value, str) or value not in choices:
             self.fail(key, found=describe(value), expected=expected, advice=_nearest(value, choices, quote='"'))
@@ -172,19 +173,19 @@ class Section:
             yield Section(source=self.source, path=f"{where}[{i}]", values=values, meanings=meanings)
 
     def _unknown(self, key: str) -> NoReturn:
-        place = f"the table [{self.path}]" if self.path else "the top level of the file"
+        place = f"the table {self.path}" if self.path else "the top level of the file"
         if key in self.elsewhere:
-            advice = f"{key} belongs to {self.elsewhere[key]}; remove it or change that"
+            advice = f"{key} belongs to {self.elsewhere[key]}: remove it or change that."
         else:
-            advice = _nearest(key, list(self.meanings)).rstrip(".")
+            advice = _nearest(key, list(self.meanings))
         raise InputError(
             f"{self.source}: {self.where(shown_key(key))}: found an unknown key in {place}, "
-            f"expected one of {', '.join(self.meanings)}. {advice}."
+            f"expected one of {', '.join(self.meanings)}. {advice}"
         )
 
     def _absent(self, key: str, default: Any, expected: str) -> Any:
         if default is MISSING:
-            self.fail(key, found="nothing", expected=expected, advice=f"Add it: {key} is {self.meanings[key]}.")
+            self.fail(key, found="nothing", expected=expected, advice=f"Add {key}: {self.meanings[key]}.")
         return default
 
     def _list(self, key: str, index: str, value: Any, count: int | None, expected: str) -> list[Any]:
@@ -197,10 +198,12 @@ class Section:
         return value
 
     def _number(self, key: str, index: str, value: Any, limits: Limits) -> float:
-        is_number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not is_number or not abs(value) < math.inf or not limits.allow(value):
+        number = math.nan
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            number = float(value) if abs(value) < _LARGEST else math.nan
+        if not math.isfinite(number) or not limits.allow(number):
             self.fail(key, index=index, found=describe(value), expected=f"a number{limits}")
-        return float(value)
+        return number
 
 
 def describe(value: Any) -> str:
@@ -208,7 +211,7 @@ def describe(value: Any) -> str:
     if isinstance(value, bool):
         return f"{str(value).lower()} (a truth value)"
     if isinstance(value, int | float):
-        return repr(value)
+        return _shortened(repr(value))
     if isinstance(value, str):
         return _shortened(f'the text "{value.encode("unicode_escape").decode("ascii")}"')
     if isinstance(value, dict):
