@@ -24,6 +24,8 @@ _CHUNK = 1 << 16  # pixels decoded at a time: the work stays in the processor's 
 _MAX_SIGMA_PX = 1.0  # a worse position is of no use to anybody
 _CHI2_LIMIT = 25.0  # of 3 degrees of freedom: 1.5e-5 of good pixels are lost
 _CHI2_MEDIAN = 2.366  # of 3 degrees of freedom
+_NEIGHBOUR_STEPS = 4.0  # times the usual step between neighbours ...
+_NEIGHBOUR_PX = 2.0  # ... plus this much are still neighbours in the projector picture
 _RIM_PX = 0.5  # the outermost pixel's own half width
 
 
@@ -35,6 +37,8 @@ class Reason(IntEnum):
     SATURATED = 2
     INCONSISTENT = 3
     OUTSIDE = 4
+    STRAY = 5
+    """Decoded well by itself, but far from what its neighbours see."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -259,17 +263,36 @@ def _assemble(
         image.ravel()[lit[good]] = values[good]
         return image
 
+    u, v = picture(results[0][0]), picture(results[1][0])
+    stray = _strays(u, v)
+    reason[stray] = Reason.STRAY
     table = chain.light_of_code
     light = table[levels[max(levels)]] - table[levels[min(levels)]]
     return Decoded(
-        u_px=picture(results[0][0]),
-        v_px=picture(results[1][0]),
-        sigma_u_px=picture(results[0][1]),
-        sigma_v_px=picture(results[1][1]),
+        u_px=np.where(stray, np.nan, u),
+        v_px=np.where(stray, np.nan, v),
+        sigma_u_px=np.where(stray, np.nan, picture(results[0][1])),
+        sigma_v_px=np.where(stray, np.nan, picture(results[1][1])),
         reason=reason,
         light=np.where(reason == Reason.SATURATED, np.nan, light),
-        chi2=picture(results[0][2] + results[1][2]),
+        chi2=np.where(stray, np.nan, picture(results[0][2] + results[1][2])),
         response=response,
         noise=chain.noise,
         harmonics={"x": chain.errors[0], "y": chain.errors[1]},
     )
+
+
+def _strays(u_px: Array, v_px: Array) -> NDArray[np.bool_]:
+    """Decoded pixels that agree with fewer than two of their four neighbours."""
+    near: list[NDArray[np.bool_]] = []
+    for axis in (0, 1):
+        step = np.hypot(np.diff(u_px, axis=axis), np.diff(v_px, axis=axis))
+        usual = float(np.nanmedian(step)) if np.isfinite(step).any() else 0.0
+        near.append(step < _NEIGHBOUR_STEPS * usual + _NEIGHBOUR_PX)
+    down, across = (agree.astype(np.uint8) for agree in near)
+    agreeing = np.zeros(u_px.shape, np.uint8)
+    agreeing[:-1] += down
+    agreeing[1:] += down
+    agreeing[:, :-1] += across
+    agreeing[:, 1:] += across
+    return np.isfinite(u_px) & (agreeing < 2)

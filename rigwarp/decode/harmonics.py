@@ -1,8 +1,8 @@
 """What is left of the chain's nonlinearity: phase errors that repeat three times a period, found from the data.
 
-With N steps, harmonics of order mN +- 1 masquerade as the fundamental, and the phase error is a sum of sines and cosines
-of multiples of N times the phase. At one pixel the periods disagree by the differences of their errors; over many pixels
-this determines each period's error curve. The idea of correcting from several frequencies of one scan: Xing and Guo,
+With N steps, harmonics of order mN +- 1 masquerade as the fundamental, and the phase error is a sum of sines and
+cosines of multiples of N times the phase. At one pixel the periods disagree by the differences of their errors; over
+many pixels this determines each period's error curve. The idea of correcting from several frequencies of one scan: Xing and Guo,
 Optics Express 26, 16277 (2018).
 """
 

@@ -1,1 +1,6 @@
-"""devices."""
+"""Displays and cameras, real and virtual, behind the same small protocols."""
+
+from rigwarp.devices.bench import Bench, open_bench, open_virtual
+from rigwarp.devices.protocols import Camera, Display, Frame, Photo
+
+__all__ = ["Bench", "Camera", "Display", "Frame", "Photo", "open_bench", "open_virtual"]

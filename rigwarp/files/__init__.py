@@ -2,6 +2,7 @@
 
 from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
 from rigwarp.files.camera_file import read_camera, read_camera_extra, write_camera
+from rigwarp.files.decoded_file import read_decoded, write_decoded
 from rigwarp.files.maps import read_map, write_map
 from rigwarp.files.patterns_file import read_patterns, write_patterns
 from rigwarp.files.pictures import list_photos, read_colour, read_photo, write_picture
@@ -39,6 +40,7 @@ __all__ = [
     "read_camera",
     "read_camera_extra",
     "read_colour",
+    "read_decoded",
     "read_json",
     "read_map",
     "read_mesh",
@@ -51,6 +53,7 @@ __all__ = [
     "read_text",
     "write_bytes",
     "write_camera",
+    "write_decoded",
     "write_json",
     "write_map",
     "write_npz",

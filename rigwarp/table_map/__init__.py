@@ -1,1 +1,20 @@
-"""table_map."""
+"""The table map: projector pixel -> table millimetre, measured, with its uncertainty.
+
+Samples (camera pixels with a decoded projector position and a place on the table) are compared with the traced design;
+the design's pose is registered to them, and a smooth residual surface per zone takes up what is left.
+"""
+
+from rigwarp.table_map.fit import HeldOut, TableMapFit, fit_table_map
+from rigwarp.table_map.registration import Registration, register
+from rigwarp.table_map.samples import Samples, bin_samples, samples_from_scan
+
+__all__ = [
+    "HeldOut",
+    "Registration",
+    "Samples",
+    "TableMapFit",
+    "bin_samples",
+    "fit_table_map",
+    "register",
+    "samples_from_scan",
+]

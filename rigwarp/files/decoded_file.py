@@ -1,0 +1,74 @@
+"""decoded.npz: which projector position each camera pixel of a scan sees."""
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.decode import Decoded, HarmonicError, Noise, Response
+from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_npz
+from rigwarp.files.reading import Field, read_npz
+
+FORMAT = "rigwarp decoded scan"
+# Values are kept for the decoded pixels only: a scan rarely fills the camera's picture.
+_FIELDS = {
+    "pixel": Field(kind="iu", dtype=np.int64, shape=("N",)),
+    "u_px": Field(kind="f", dtype=np.float64, shape=("N",)),
+    "v_px": Field(kind="f", dtype=np.float64, shape=("N",)),
+    "sigma_u_px": Field(kind="f", dtype=np.float64, shape=("N",)),
+    "sigma_v_px": Field(kind="f", dtype=np.float64, shape=("N",)),
+    "light": Field(kind="f", dtype=np.float64, shape=("N",)),
+    "chi2": Field(kind="f", dtype=np.float64, shape=("N",)),
+    "reason": Field(kind="iu", dtype=np.uint8, shape=("H", "W")),
+}
+_ROUNDED = ("sigma_u_px", "sigma_v_px", "light", "chi2")  # known to a few per cent: four bytes hold them
+
+
+def write_decoded(path: Path, decoded: Decoded) -> None:
+    """Write a decoded scan."""
+    pixel = np.flatnonzero(decoded.valid)
+    arrays: dict[str, Any] = {
+        name: getattr(decoded, name).ravel()[pixel].astype(np.float32 if name in _ROUNDED else np.float64)
+        for name in _FIELDS
+        if name not in ("pixel", "reason")
+    }
+    header = {
+        "response": asdict(decoded.response),
+        "noise": asdict(decoded.noise),
+        "harmonics": {axis: asdict(error) for axis, error in decoded.harmonics.items()},
+        "index": "pixel = row * width + column of the camera picture",
+    }
+    write_npz(path, {"pixel": pixel, "reason": decoded.reason, **arrays}, format=FORMAT, header=header)
+
+
+def read_decoded(path: Path) -> Decoded:
+    """Back from `write_decoded`.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged or foreign.
+    """
+    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with="Scan again: rigwarp scan RIG")
+    reason, pixel = arrays["reason"], arrays["pixel"]
+    if pixel.size and not 0 <= pixel.min() <= pixel.max() < reason.size:
+        raise InputError(f"{path}: found a pixel outside the picture. Scan again: rigwarp scan RIG")
+
+    def picture(name: str) -> np.ndarray:
+        image = np.full(reason.shape, np.nan)
+        image.ravel()[pixel] = arrays[name]
+        return image
+
+    try:
+        response = {k: np.asarray(v, float) if isinstance(v, list) else v for k, v in header["response"].items()}
+        harmonics = {
+            axis: HarmonicError(order=e["order"], coefficients_turns=np.asarray(e["coefficients_turns"], float))
+            for axis, e in header["harmonics"].items()
+        }
+        learnt = {"response": Response(**response), "noise": Noise(**header["noise"]), "harmonics": harmonics}
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
+    pictures = {name: picture(name) for name in _FIELDS if name not in ("pixel", "reason")}
+    return Decoded(reason=reason, **pictures, **learnt)

@@ -1,0 +1,196 @@
+"""The table map: registered design plus a smooth residual per zone, on the whole projector grid."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.camera import CameraModel
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, BoolArray, PixelMap
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.table_map.design_field import DesignField, design_field
+from rigwarp.table_map.registration import Registration, register
+from rigwarp.table_map.samples import Samples, bin_samples
+from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
+from rigwarp.table_map.support import light_picture, nearest_zone, pixel_centres, support
+from rigwarp.table_map.uncertainty import common_sigma, spread_sigma
+from rigwarp.tracing import OpticalModel, trace_map
+
+_CELL_PX = 4  # samples are averaged over cells of so many projector pixels before fitting
+_KNOT_PX = 12.0  # knot spacing of the residual surface
+_BORDER_PX = 2.0  # samples this close to another zone may belong to it and are left out
+_MIN_CELLS = 40  # of a zone; fewer do not carry a surface
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeldOut:
+    """Distance between the map and samples that were not used for it (cells of 4 x 4 projector pixels)."""
+
+    n: int
+    rms_mm: float
+    p95_mm: float
+    max_mm: float
+    z_spread: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class TableMapFit:
+    """The measured table map and what is needed to judge it.
+
+    Attributes
+    ----------
+    table_map : the result.
+    random_mm, common_mm : (H, W) its two parts of sigma: decoding and fit; camera lens and pose.
+    light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
+    registration : how the design had to be moved.
+    held_out : the honest residual.
+    cells : the averaged samples, (N) of them, with `cell_sigma_mm` (N,) and `cell_zone` (N,).
+    samples_used, samples_offered : camera pixels.
+    """
+
+    table_map: PixelMap
+    random_mm: Array
+    common_mm: Array
+    light: Array
+    registration: Registration
+    held_out: HeldOut
+    cells: Samples
+    cell_sigma_mm: Array
+    cell_zone: NDArray[np.int64]
+    samples_used: int
+    samples_offered: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class _ZoneFit:
+    zone: int
+    field: DesignField
+    surface: SmoothSurface
+    cells: Samples
+    sigma_mm: Array
+    inflation: float  # how much larger the held-out residuals are than noise and fit explain
+
+
+def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, tolerances: Array) -> TableMapFit:
+    """Fit the table map to the samples of a scan.
+
+    Parameters
+    ----------
+    model : the traced design.
+    samples : one per decoded camera pixel.
+    camera : lens and pose, for the common part of the uncertainty.
+    tolerances : (12,) mounting tolerances, see `mounting_tolerances`.
+
+    Raises
+    ------
+    MeasurementError
+        If no zone has enough samples.
+    """
+    design = trace_map(model)
+    zone, away_px = nearest_zone(design.zone, samples.pixels_px)
+    inner = samples.only(away_px >= _BORDER_PX)
+    inner_zone = zone[away_px >= _BORDER_PX]
+    registration = _register(model, inner, inner_zone, tolerances)
+    fits = [
+        fit
+        for number in np.unique(inner_zone)
+        if (fit := _fit_zone(registration.model, int(number), inner.only(inner_zone == number))) is not None
+    ]
+    if not fits:
+        raise MeasurementError(
+            f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
+            "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"
+        )
+    return _assemble(fits, registration, samples, camera, model.table_height_mm)
+
+
+def _register(model: OpticalModel, samples: Samples, zone: NDArray[np.int64], tolerances: Array) -> Registration:
+    every = max(1, len(samples) // 20_000)
+    thin = samples.only(np.arange(0, len(samples), every))
+    return register(model, thin.pixels_px, thin.table_mm, zone[::every], tolerances)
+
+
+def _fit_zone(model: OpticalModel, zone: int, samples: Samples) -> _ZoneFit | None:
+    field = design_field(model, zone, samples.pixels_px)
+    residual = samples.table_mm - field.table_mm(samples.pixels_px)
+    known: BoolArray = np.isfinite(residual).all(axis=-1)
+    samples, residual = samples.only(known), residual[known]
+    if len(samples) < _MIN_CELLS:
+        return None
+    slope = field.slope_mm(samples.pixels_px)
+    cells, mean_residual, sigma = bin_samples(samples, residual, slope, cell_px=_CELL_PX)
+    if len(cells) < _MIN_CELLS:
+        return None
+    surface = smooth_surface(cells.pixels_px, mean_residual, sigma, cell_px=_KNOT_PX)
+    misfit = np.linalg.norm(surface.held_out_mm, axis=-1) / surface.held_out_sigma_mm
+    inflation = float(np.median(misfit)) / 1.177 if len(misfit) else 1.0  # 1.177: median of a unit Rayleigh
+    return _ZoneFit(zone=zone, field=field, surface=surface, cells=cells, sigma_mm=sigma, inflation=max(inflation, 1.0))
+
+
+def _assemble(
+    fits: list[_ZoneFit], registration: Registration, samples: Samples, camera: CameraModel, height_mm: float
+) -> TableMapFit:
+    design = trace_map(registration.model)
+    shape = design.zone.shape
+    measured, answered = support(samples, design, [f.zone for f in fits])
+    owner, _ = nearest_zone(design.zone, pixel_centres(shape).reshape(-1, 2))
+    owner = owner.reshape(shape)
+    table_mm, random = np.full((*shape, 2), np.nan), np.full(shape, np.nan)
+    for fit in fits:
+        here = answered & (owner == fit.zone)
+        v, u = np.nonzero(here)
+        pixels = np.stack([u, v], axis=-1).astype(float)
+        table_mm[here] = fit.field.table_mm(pixels) + fit.surface.value(pixels)
+        random[here] = fit.inflation * spread_sigma(fit.surface, shape)[here]
+    answered &= np.isfinite(table_mm).all(axis=-1)
+    common = common_sigma(camera, height_mm, table_mm, answered)
+    table_map = PixelMap(
+        x_mm=np.where(answered, table_mm[..., 0], np.nan),
+        y_mm=np.where(answered, table_mm[..., 1], np.nan),
+        sigma_mm=np.where(answered, np.hypot(random, common), np.nan),
+        zone=np.where(answered, owner, NO_LIGHT).astype(np.int16),
+        measured=measured & answered,
+    )
+    cells = _concatenate([f.cells for f in fits])
+    return TableMapFit(
+        table_map=table_map,
+        random_mm=random,
+        common_mm=common,
+        light=light_picture(cells, shape, answered),
+        registration=registration,
+        held_out=_held_out(fits),
+        cells=cells,
+        cell_sigma_mm=np.concatenate([f.sigma_mm for f in fits]),
+        cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
+        samples_used=int(cells.count.sum()),
+        samples_offered=len(samples),
+    )
+
+
+def _concatenate(parts: list[Samples]) -> Samples:
+    def joined(name: str) -> Array:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    return Samples(
+        pixels_px=joined("pixels_px"),
+        sigma_px=joined("sigma_px"),
+        table_mm=joined("table_mm"),
+        light=joined("light"),
+        camera_px=joined("camera_px"),
+        count=np.concatenate([part.count for part in parts]),
+    )
+
+
+def _held_out(fits: list[_ZoneFit]) -> HeldOut:
+    residual = np.concatenate([np.linalg.norm(f.surface.held_out_mm, axis=-1) for f in fits])
+    z = np.concatenate([f.surface.held_out_mm / f.surface.held_out_sigma_mm[:, None] for f in fits])
+    if not len(residual):
+        return HeldOut(n=0, rms_mm=np.nan, p95_mm=np.nan, max_mm=np.nan, z_spread=np.nan)
+    return HeldOut(
+        n=len(residual),
+        rms_mm=float(np.sqrt(np.mean(residual**2))),
+        p95_mm=float(np.percentile(residual, 95)),
+        max_mm=float(residual.max()),
+        z_spread=float(np.std(z)),
+    )

@@ -1,0 +1,132 @@
+"""Samples of the map: which projector position was seen at which place on the table."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.camera import CameraModel
+from rigwarp.decode import Decoded
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.rig import Table, inside_table
+
+_MIN_SAMPLES = 500
+_OUTLIER_SIGMAS = 6.0
+_PASSES = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Samples:
+    """N samples.
+
+    Attributes
+    ----------
+    pixels_px : (N, 2) projector position (u, v).
+    sigma_px : (N, 2) its 1-sigma.
+    table_mm : (N, 2) table position.
+    light : (N,) relative light there at white.
+    camera_px : (N, 2) the camera position that saw it.
+    count : (N,) how many camera pixels each sample stands for.
+    """
+
+    pixels_px: Array
+    sigma_px: Array
+    table_mm: Array
+    light: Array
+    camera_px: Array
+    count: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.pixels_px)
+
+    def only(self, which: NDArray[Any]) -> "Samples":
+        """The samples that a mask or index array picks."""
+        return Samples(
+            pixels_px=self.pixels_px[which],
+            sigma_px=self.sigma_px[which],
+            table_mm=self.table_mm[which],
+            light=self.light[which],
+            camera_px=self.camera_px[which],
+            count=self.count[which],
+        )
+
+
+def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table) -> Samples:
+    """One sample per decoded camera pixel that looks at the table region.
+
+    What lies outside the region may be the floor, at another height, and is left out.
+
+    Raises
+    ------
+    MeasurementError
+        If there are hardly any.
+    """
+    v, u = np.nonzero(decoded.valid)
+    camera_px = np.stack([u, v], axis=-1).astype(float)
+    table_mm = camera.to_plane(camera_px, table.height_mm)
+    keep: BoolArray = np.isfinite(table_mm).all(axis=-1)
+    keep[keep] = inside_table(table, table_mm[keep])
+    if np.count_nonzero(keep) < _MIN_SAMPLES:
+        raise MeasurementError(
+            f"{len(camera_px)} camera pixels decode, but only {np.count_nonzero(keep)} of them look at the table "
+            f"region ({_MIN_SAMPLES} are needed): check camera.json (was the camera moved?) and the [table] size in rig.toml"
+        )
+    v, u = v[keep], u[keep]
+    return Samples(
+        pixels_px=np.stack([decoded.u_px[v, u], decoded.v_px[v, u]], axis=-1),
+        sigma_px=np.stack([decoded.sigma_u_px[v, u], decoded.sigma_v_px[v, u]], axis=-1),
+        table_mm=table_mm[keep],
+        light=decoded.light[v, u],
+        camera_px=camera_px[keep],
+        count=np.ones(np.count_nonzero(keep), np.int64),
+    )
+
+
+def bin_samples(samples: Samples, residual_mm: Array, slope_mm: Array, *, cell_px: int) -> tuple[Samples, Array, Array]:
+    """Average the samples in square cells of the projector picture, leaving out those that disagree with their cell.
+
+    Parameters
+    ----------
+    samples : N samples.
+    residual_mm : (N, 2) their distance from a map that is nearly right, so that it hardly varies within a cell.
+    slope_mm : (N, 2, 2) d(table mm) / d(projector px) there.
+    cell_px : cell size.
+
+    Returns
+    -------
+    cells : one sample per occupied cell, at the mean position of its members, table_mm the mean.
+    residual_mm : (M, 2) mean residual of each cell.
+    sigma_mm : (M,) 1-sigma of that mean, per axis.
+    """
+    column, row = (np.floor((samples.pixels_px + 0.5) / cell_px).astype(np.int64)).T
+    row, column = row - row.min(), column - column.min()
+    key = row * (int(column.max()) + 1) + column
+    _, cell = np.unique(key, return_inverse=True)
+    variance = np.einsum("nij,nj->n", slope_mm**2, samples.sigma_px**2) / 2.0
+    kept = np.ones(len(samples), bool)
+    for _ in range(_PASSES):
+        weight = np.where(kept, 1.0 / variance, 0.0)
+        total = np.maximum(np.bincount(cell, weight), 1e-300)
+
+        def mean(values: Array, weight: Array = weight, total: Array = total) -> Array:
+            columns = values.reshape(len(values), -1).T
+            return np.stack([np.bincount(cell, weight * c) / total for c in columns], axis=-1)
+
+        centre = mean(residual_mm)
+        distance = np.max(np.abs(residual_mm - centre[cell]), axis=-1)
+        spread = np.sqrt(variance) + 0.5 * np.median(distance)
+        kept = distance < _OUTLIER_SIGMAS * spread
+    count = np.bincount(cell, kept.astype(float)).astype(np.int64)
+    occupied = count > 0
+    sigma = 1.0 / np.sqrt(total)
+    cells = Samples(
+        pixels_px=mean(samples.pixels_px),
+        sigma_px=mean(samples.sigma_px) / np.sqrt(np.maximum(count, 1))[:, None],
+        table_mm=mean(samples.table_mm),
+        light=mean(samples.light)[:, 0],
+        camera_px=mean(samples.camera_px),
+        count=count,
+    )
+    return cells.only(occupied), mean(residual_mm)[occupied], sigma[occupied]

@@ -1,0 +1,186 @@
+"""A smooth surface through scattered residuals, with its own uncertainty.
+
+Penalised tensor-product cubic B-splines (Eilers and Marx 1996, P-splines), the smoothness chosen by what predicts
+held-out tiles best, outliers weighted down by iteration (Huber 1964). The posterior variance comes from the entries of
+the inverse normal matrix within its band (Takahashi, Fagan and Chen 1973).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.linalg import cho_solve_banded, cholesky_banded
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.height_spline import HeightSpline
+
+_DEGREE = 3
+_SMOOTHNESS = 10.0 ** np.arange(-4.0, 3.1, 1.0)  # penalty relative to the mean data weight per coefficient
+_RIDGE = 1e-9  # the same, on the coefficients themselves: decides where there are no data at all
+_ROBUST_PASSES = 4
+_HUBER = 2.5  # sigmas
+
+
+@dataclass(frozen=True, kw_only=True)
+class SmoothSurface:
+    """Two values (x and y residual, mm) as smooth functions of projector position.
+
+    Attributes
+    ----------
+    x, y : splines over projector pixels (their lengths along u and v are pixels, their heights mm).
+    smoothness : the chosen penalty, relative.
+    held_out_mm : (K, 2) residuals at the held-out samples, predicted without them.
+    held_out_sigma_mm : (K,) what the noise and the fit together lead one to expect there.
+    """
+
+    x: HeightSpline
+    y: HeightSpline
+    smoothness: float
+    held_out_mm: Array
+    held_out_sigma_mm: Array
+    _inverse_band: Array
+
+    def value(self, pixels_px: Array) -> Array:
+        """(..., 2) residual, mm, at (..., 2) pixels."""
+        u, v = pixels_px[..., 0], pixels_px[..., 1]
+        return np.stack([self.x.value(u, v), self.y.value(u, v)], axis=-1)
+
+    def sigma(self, pixels_px: Array) -> Array:
+        """(N,) 1-sigma of either value at (N, 2) pixels, mm."""
+        basis = self.x.design_matrix(pixels_px[:, 0], pixels_px[:, 1])
+        return np.sqrt(np.maximum(_quadratic_form(basis, self._inverse_band), 0.0))
+
+
+def smooth_surface(pixels_px: Array, values_mm: Array, sigma_mm: Array, *, cell_px: float) -> SmoothSurface:
+    """Fit a surface to scattered values.
+
+    Parameters
+    ----------
+    pixels_px : (N, 2) positions.
+    values_mm : (N, 2) values.
+    sigma_mm : (N,) 1-sigma of each, per axis.
+    cell_px : knot spacing.
+    """
+    blank = _blank_spline(pixels_px, cell_px)
+    basis = blank.design_matrix(pixels_px[:, 0], pixels_px[:, 1])
+    penalty = _penalty(blank)
+    weight = 1.0 / sigma_mm**2
+    held = _held_out_tiles(pixels_px, cell_px)
+    scores = [_held_out_score(basis, penalty, values_mm, weight, held, smoothness) for smoothness in _SMOOTHNESS]
+    best = _SMOOTHNESS[int(np.argmin(scores))]
+    kept, _, band = _robust_solve(basis[~held], penalty, values_mm[~held], weight[~held], best)
+    held_out = values_mm[held] - basis[held] @ kept
+    expected = np.sqrt(sigma_mm[held] ** 2 + np.maximum(_quadratic_form(basis[held], _inverse_band(band)), 0.0))
+    coefficients, _, band = _robust_solve(basis, penalty, values_mm, weight, best)
+    return SmoothSurface(
+        x=blank.with_coefficients(coefficients[:, 0]),
+        y=blank.with_coefficients(coefficients[:, 1]),
+        smoothness=float(best),
+        held_out_mm=held_out,
+        held_out_sigma_mm=expected,
+        _inverse_band=_inverse_band(band),
+    )
+
+
+def _blank_spline(pixels_px: Array, cell_px: float) -> HeightSpline:
+    low, high = pixels_px.min(axis=0) - 0.5, pixels_px.max(axis=0) + 0.5
+    cells = np.maximum(np.ceil((high - low) / cell_px), 1).astype(int)
+    bounds = ((float(low[0]), float(high[0])), (float(low[1]), float(high[1])))
+    return HeightSpline.over(bounds, cells=(int(cells[0]), int(cells[1])), degree=_DEGREE)
+
+
+def _held_out_tiles(pixels_px: Array, cell_px: float) -> BoolArray:
+    """One knot cell in eight, spread like a knight's moves."""
+    column, row = np.floor(pixels_px / cell_px).astype(int).T
+    return (3 * column + row) % 8 == 0
+
+
+def _penalty(spline: HeightSpline) -> sparse.csr_matrix:
+    """Summed squared second differences of the coefficients, along both axes and across."""
+    nx, ny = spline.coefficients_mm.shape
+
+    def difference(n: int, order: int) -> sparse.csr_matrix:
+        return sparse.csr_matrix(np.diff(np.eye(n), n=order, axis=0)) if n > order else sparse.csr_matrix((0, n))
+
+    along_x = sparse.kron(difference(nx, 2), sparse.identity(ny))
+    along_y = sparse.kron(sparse.identity(nx), difference(ny, 2))
+    across = np.sqrt(2.0) * sparse.kron(difference(nx, 1), difference(ny, 1))
+    rows = sparse.vstack([along_x, along_y, across])
+    return (rows.T @ rows).tocsr()
+
+
+def _robust_solve(
+    basis: sparse.csr_matrix, penalty: sparse.csr_matrix, values: Array, weight: Array, smoothness: float
+) -> tuple[Array, Array, Array]:
+    """Coefficients (n, 2), final weights, and the banded Cholesky factor of the normal matrix."""
+    robust = np.ones(len(values))
+    for _ in range(_ROBUST_PASSES):
+        coefficients, factor = _solve(basis, penalty, values, weight * robust, smoothness)
+        misfit = np.sqrt(np.sum((values - basis @ coefficients) ** 2, axis=1) / 2.0 * weight)
+        scale = max(float(np.median(misfit)) / 0.83, 1.0)  # 0.83: median of the root mean square of two unit normals
+        robust = np.minimum(1.0, _HUBER * scale / np.maximum(misfit, 1e-12))
+    return coefficients, weight * robust, factor
+
+
+def _solve(
+    basis: sparse.csr_matrix, penalty: sparse.csr_matrix, values: Array, weight: Array, smoothness: float
+) -> tuple[Array, Array]:
+    normal = basis.T @ basis.multiply(weight[:, None])
+    size = normal.diagonal().sum() / np.count_nonzero(normal.diagonal())
+    matrix = normal + smoothness * size * penalty + _RIDGE * size * sparse.identity(normal.shape[0])
+    factor = cholesky_banded(_lower_band(matrix), lower=True)
+    return cho_solve_banded((factor, True), basis.T @ (weight[:, None] * values)), factor
+
+
+def _held_out_score(
+    basis: sparse.csr_matrix,
+    penalty: sparse.csr_matrix,
+    values: Array,
+    weight: Array,
+    held: BoolArray,
+    smoothness: float,
+) -> float:
+    """Robust mean misfit of the held-out samples, in sigmas."""
+    coefficients, _ = _solve(basis[~held], penalty, values[~held], weight[~held], smoothness)
+    misfit = np.sum((values[held] - basis[held] @ coefficients) ** 2, axis=1) * weight[held]
+    return float(np.mean(np.minimum(misfit, 10.0 * np.median(misfit))))
+
+
+def _lower_band(matrix: sparse.spmatrix) -> Array:
+    """LAPACK's lower band storage of a symmetric sparse matrix: band[i - j, j] = matrix[i, j]."""
+    entries = sparse.tril(matrix).tocoo()
+    offset = entries.row - entries.col
+    band = np.zeros((int(offset.max()) + 1, matrix.shape[0]))
+    band[offset, entries.col] = entries.data
+    return band
+
+
+def _inverse_band(factor: Array) -> Array:
+    """Entries of (L L^T)^-1 inside L's band, in the same lower band storage (Takahashi's recursion)."""
+    width, size = factor.shape[0] - 1, factor.shape[1]
+    inverse = np.zeros_like(factor)
+    window = np.zeros((width, width))  # the inverse's entries for the `width` rows after the current one
+    for j in range(size - 1, -1, -1):
+        below = factor[1:, j] / factor[0, j]
+        column = -window @ below
+        diagonal = 1.0 / factor[0, j] ** 2 - below @ column
+        inverse[0, j], inverse[1:, j] = diagonal, column
+        window[1:, 1:] = window[:-1, :-1].copy()
+        window[0, 0] = diagonal
+        window[0, 1:] = window[1:, 0] = column[:-1]
+    return inverse
+
+
+def _quadratic_form(basis: sparse.csr_matrix, inverse_band: Array) -> Array:
+    """b^T A^-1 b for each row b of `basis`, whose entries lie within the band of each other."""
+    per_row = (_DEGREE + 1) ** 2
+    columns = basis.indices.reshape(-1, per_row)
+    values = basis.data.reshape(-1, per_row)
+    total = np.zeros(len(columns))
+    for a in range(per_row):
+        total += values[:, a] ** 2 * inverse_band[0, columns[:, a]]
+        for b in range(a):
+            low = np.minimum(columns[:, a], columns[:, b])
+            offset = np.abs(columns[:, a] - columns[:, b])
+            total += 2.0 * values[:, a] * values[:, b] * inverse_band[offset, low]
+    return total

@@ -1,0 +1,68 @@
+"""Where on the projector grid there are data, which zone a pixel belongs to, and how bright it is."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_closing, binary_fill_holes, distance_transform_edt, gaussian_filter
+
+from rigwarp.geometry import Array, BoolArray, PixelMap
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.table_map.samples import Samples
+
+_REACH_PX = 2.5  # a pixel is measured when a sample lies this close
+_GAP_PX = 6  # gaps narrower than this between measured pixels count as measured
+_LIGHT_BLUR_PX = 6.0  # brightness varies slowly; the blur takes out the table's texture and the noise
+
+
+def nearest_zone(zone_map: NDArray[np.int16], pixels_px: Array) -> tuple[NDArray[np.int64], Array]:
+    """Zone of each pixel position by the nearest designed-lit pixel, and the distance to the nearest other zone."""
+    lit = zone_map != NO_LIGHT
+    row, column = distance_transform_edt(~lit, return_distances=False, return_indices=True)
+    filled = zone_map[row, column].astype(np.int64)
+    height, width = zone_map.shape
+    u = np.clip(np.rint(pixels_px[:, 0]).astype(int), 0, width - 1)
+    v = np.clip(np.rint(pixels_px[:, 1]).astype(int), 0, height - 1)
+    away = np.full(zone_map.shape, np.inf)
+    for number in np.unique(filled):
+        if np.any(filled != number):
+            inside = filled == number
+            away[inside] = distance_transform_edt(inside)[inside]
+    return filled[v, u], away[v, u]
+
+
+def pixel_centres(shape: tuple[int, ...]) -> Array:
+    v, u = np.mgrid[: shape[0], : shape[1]]
+    return np.stack([u, v], axis=-1).astype(float)
+
+
+def support(samples: Samples, design: PixelMap, zones: list[int]) -> tuple[BoolArray, BoolArray]:
+    """Pixels with a sample close by, and pixels that may be answered: those, and the designed-lit holes inside them."""
+    height, width = design.zone.shape
+    seen = np.zeros((height, width), bool)
+    u = np.clip(np.rint(samples.pixels_px[:, 0]).astype(int), 0, width - 1)
+    v = np.clip(np.rint(samples.pixels_px[:, 1]).astype(int), 0, height - 1)
+    seen[v, u] = True
+    near = distance_transform_edt(~seen) <= _REACH_PX
+    disk = np.hypot(*np.ogrid[-_GAP_PX : _GAP_PX + 1, -_GAP_PX : _GAP_PX + 1]) <= _GAP_PX
+    measured = binary_closing(np.pad(near, _GAP_PX), disk)[_GAP_PX:-_GAP_PX, _GAP_PX:-_GAP_PX]
+    holes = binary_fill_holes(measured) & ~measured
+    return measured, measured | (holes & np.isin(design.zone, zones))
+
+
+def light_picture(samples: Samples, shape: tuple[int, ...], answered: BoolArray) -> Array:
+    """(H, W) light that each pixel makes on the table, relative, smoothed; NaN where unanswered.
+
+    Normalised convolution of the samples' light, so that gaps are bridged by their surroundings.
+    """
+    height, width = shape
+    u = np.clip(np.rint(samples.pixels_px[:, 0]).astype(int), 0, width - 1)
+    v = np.clip(np.rint(samples.pixels_px[:, 1]).astype(int), 0, height - 1)
+    known = np.isfinite(samples.light)
+    index = v[known] * width + u[known]
+    count = np.bincount(index, minlength=height * width).reshape(shape).astype(float)
+    total = np.bincount(index, samples.light[known], minlength=height * width).reshape(shape)
+    weight = gaussian_filter(count, _LIGHT_BLUR_PX)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        light = gaussian_filter(total, _LIGHT_BLUR_PX) / weight
+    known_here = weight > 1e-9
+    row, column = distance_transform_edt(~known_here, return_distances=False, return_indices=True)
+    return np.where(answered, light[row, column], np.nan)

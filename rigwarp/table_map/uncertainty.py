@@ -1,0 +1,40 @@
+"""The two parts of a position's uncertainty, on the projector grid."""
+
+import numpy as np
+from scipy.interpolate import RegularGridInterpolator
+from scipy.ndimage import map_coordinates
+
+from rigwarp.camera import CameraModel
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.table_map.smooth import SmoothSurface
+from rigwarp.table_map.support import pixel_centres
+
+_STEP_PX = 8  # both parts vary slowly: worked out on a grid and interpolated
+_TABLE_NODES = 25
+
+
+def spread_sigma(surface: SmoothSurface, shape: tuple[int, ...]) -> Array:
+    """(H, W) random 1-sigma per axis of a fitted surface: decode noise carried through the fit, mm."""
+    rows, columns = (np.arange(0, n + _STEP_PX, _STEP_PX, dtype=float) for n in shape)
+    grid = np.stack(np.meshgrid(columns, rows), axis=-1)
+    low, high = np.array(surface.x.bounds_mm).T
+    sigma = surface.sigma(np.clip(grid.reshape(-1, 2), low, high)).reshape(grid.shape[:2])
+    at = pixel_centres(shape)[..., ::-1] / _STEP_PX
+    return np.asarray(map_coordinates(sigma, np.moveaxis(at, -1, 0), order=1, mode="nearest"))
+
+
+def common_sigma(camera: CameraModel, height_mm: float, table_mm: Array, answered: BoolArray) -> Array:
+    """(H, W) 1-sigma per axis that lens and pose of the camera leave on neighbouring positions alike, mm.
+
+    Zero where the camera file states no covariance; NaN where unanswered.
+    """
+    common = np.full(answered.shape, np.nan)
+    where = table_mm[answered]
+    axes = [np.linspace(a, b, _TABLE_NODES) for a, b in zip(where.min(axis=0), where.max(axis=0), strict=True)]
+    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
+    points = np.concatenate([grid, np.full((*grid.shape[:-1], 1), height_mm)], axis=-1)
+    covariance = camera.plane_covariance(camera.project(points), height_mm)
+    sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0)
+    sigma[~np.isfinite(sigma)] = np.nanmax(sigma) if np.isfinite(sigma).any() else 0.0
+    common[answered] = RegularGridInterpolator(axes, sigma)(where)
+    return common
