@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
 
-_UPRIGHT = 1e-9  # |dx| in px below which an edge piece counts as vertical; the error stays below dx * dy / 2
+_UPRIGHT = 1e-30  # px; only keeps the inverse of an upright edge's width finite
 _CORNERS_AT_ONCE = 60_000  # quads x corners of their windows handled in one go: stays within the cache
 _MANY = 1 << 20  # more cells than any window has along one axis
 
@@ -103,23 +103,24 @@ def _window_areas(x: Array, y: Array, columns: int, rows: int) -> Array:
 
 def _add_edge(cumulative: Array, x0: Array, y0: Array, x1: Array, y1: Array) -> None:
     """Add one edge's closed integral of max(x - c, 0) dy over y < r for every corner (r, c) of the windows."""
+    r = np.arange(float(cumulative.shape[0]))[:, None]
+    c = np.arange(float(cumulative.shape[1]))[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         dx_dy = (x1 - x0) / (y1 - y0)
-    for r in range(cumulative.shape[0]):
-        ya, yb = np.minimum(y0, r), np.minimum(y1, r)
-        dy = yb - ya
-        xa = np.where(y0 < r, x0, x1 + (r - y1) * dx_dy)
-        xb = np.where(y1 < r, x1, x0 + (r - y0) * dx_dy)
-        np.copyto(xa, x0, where=dy == 0.0)
-        np.copyto(xb, x0, where=dy == 0.0)
-        dx = xb - xa
-        upright = np.abs(dx) < _UPRIGHT
-        weight = dy / np.where(upright, 1.0, 2.0 * dx)
-        np.copyto(weight, 0.0, where=upright)
-        straight = np.where(upright, dy, 0.0)
-        any_upright = bool(upright.any())
-        for c in range(cumulative.shape[1]):
-            ramp_b, ramp_a = np.maximum(xb - c, 0.0), np.maximum(xa - c, 0.0)
-            cumulative[r, c] += (ramp_b * ramp_b - ramp_a * ramp_a) * weight
-            if any_upright:
-                cumulative[r, c] += straight * ramp_a
+        at_r = x0 + (r - y0) * dx_dy  # (rows, N): where the edge crosses the line y = r
+    dy = np.minimum(y1, r) - np.minimum(y0, r)
+    xa = np.where(y0 < r, x0, at_r)
+    xb = np.where(y1 < r, x1, at_r)
+    np.copyto(xa, x0, where=dy == 0.0)
+    np.copyto(xb, x0, where=dy == 0.0)
+    low, high = np.minimum(xa, xb), np.maximum(xa, xb)
+    per_length = 1.0 / np.maximum(high - low, _UPRIGHT)
+    # the mean of max(x - c, 0) is (share of the piece right of c) * (mean of its two ends there): no differences of
+    # squares, which would lose all digits on edges that are nearly upright
+    reach = high[:, None] - c
+    mean = np.clip(reach * per_length[:, None], 0.0, 1.0)
+    np.maximum(reach, 0.0, out=reach)
+    reach += np.maximum(low[:, None] - c, 0.0)
+    mean *= reach
+    mean *= 0.5 * dy[:, None]
+    cumulative += mean

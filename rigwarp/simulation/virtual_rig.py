@@ -25,7 +25,7 @@ _WHITE_SHARE = 0.999  # the share of the picture that may not be brighter
 _PAPER_CODE = 0.8  # the same for the sheet under room light
 _ROOM_FALL = 0.25  # room light is this much stronger at one side of the picture than at the other
 _BACKGROUND = 0.25  # reflectance of what is behind a board held by hand
-_CHIEF_ROWS = 64  # projector rows traced at once for the true map
+_CHIEFS_AT_ONCE = 12_000  # pixels traced at once for the true map: stays within the cache
 
 
 class VirtualDisplay:
@@ -157,8 +157,9 @@ class VirtualRig:
         width, height = self._projector.resolution
         x, y = np.full((height, width), np.nan), np.full((height, width), np.nan)
         zone = np.full((height, width), NO_LIGHT, np.int16)
-        for top in range(0, height, _CHIEF_ROWS):
-            rows = slice(top, min(top + _CHIEF_ROWS, height))
+        step = max(1, _CHIEFS_AT_ONCE // width)
+        for top in range(0, height, step):
+            rows = slice(top, min(top + step, height))
             x[rows], y[rows], zone[rows] = self._centroids(rows)
         lit = np.isfinite(x)
         return PixelMap(x_mm=x, y_mm=y, sigma_mm=np.where(lit, 0.0, np.nan), zone=zone, measured=lit)
