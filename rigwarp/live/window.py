@@ -1,0 +1,185 @@
+"""A borderless window of the projector's native size on a chosen display, drawn by OpenGL or by the CPU."""
+
+import os
+from typing import Literal
+
+import moderngl
+import numpy as np
+import pygame
+
+from rigwarp.errors import DeviceError, UsageError
+from rigwarp.live.cpu import CpuRenderer
+from rigwarp.live.gl import GlRenderer, gl_missing, is_software
+from rigwarp.live.picture import Picture
+from rigwarp.prewarp import Prewarp
+
+Drawing = Literal["auto", "gl", "cpu"]
+TITLE = "rigwarp"
+_MADE_UP_SCREENS = ("offscreen", "dummy")
+"""Video drivers without a real display: the one they report has no meaning."""
+_ENVIRONMENT = {
+    "PYGAME_HIDE_SUPPORT_PROMPT": "1",
+    "SDL_WINDOWS_DPI_AWARENESS": "permonitorv2",  # native pixels on scaled desktops
+    "SDL_VIDEO_MINIMIZE_ON_FOCUS_LOSS": "0",  # a click on another display must not take the picture away
+    "SDL_FRAMEBUFFER_ACCELERATION": "0",  # else SDL draws software surfaces by an OpenGL context of its own
+}
+
+
+class Window:
+    """What the projector shows. Open it with `open_window`."""
+
+    def __init__(self, renderer: GlRenderer | CpuRenderer, screen: moderngl.Framebuffer | None, notice: str) -> None:
+        self._renderer = renderer
+        self._screen = screen
+        self._open = True
+        self.notice = notice
+
+    @property
+    def drawing(self) -> str:
+        """Who draws: the name of the OpenGL renderer, or the CPU."""
+        return self._renderer.name if isinstance(self._renderer, GlRenderer) else "CPU (OpenCV remap)"
+
+    def show(self, picture: Picture | None) -> None:
+        """Show a picture, warped; None: the one before once more. Returns after the flip."""
+        if isinstance(self._renderer, GlRenderer):
+            assert self._screen is not None  # a GL window has one
+            if picture is not None:
+                self._renderer.load(picture)
+            self._renderer.draw(self._screen)
+        elif picture is not None:
+            self._blit(self._renderer.render(picture))
+        pygame.display.flip()
+
+    def blank(self) -> None:
+        """Black, in both buffers."""
+        for _ in range(2):
+            if self._screen is not None:
+                self._screen.use()
+                self._screen.clear(0.0, 0.0, 0.0)
+            else:
+                pygame.display.get_surface().fill((0, 0, 0))
+            pygame.display.flip()
+
+    def stop_asked(self) -> bool:
+        """Handle what happened since the last call; True after Escape, q, or the window manager's close."""
+        asked = False
+        for event in pygame.event.get():
+            asked |= event.type == pygame.QUIT
+            asked |= event.type == pygame.KEYDOWN and event.key in (pygame.K_ESCAPE, pygame.K_q)
+        return asked
+
+    def grab(self) -> Picture:
+        """(H, W, 3) what the window holds: for tests."""
+        if self._screen is not None:
+            width, height = self._screen.size
+            data = np.frombuffer(self._screen.read(components=3, alignment=1), np.uint8)
+            return data.reshape(height, width, 3)[::-1].copy()
+        return np.ascontiguousarray(pygame.surfarray.array3d(pygame.display.get_surface()).swapaxes(0, 1))
+
+    def close(self) -> None:
+        """Leave black and close; calling it twice is fine."""
+        if not self._open:
+            return
+        self._open = False
+        self.blank()
+        self._renderer.close()
+        pygame.display.quit()
+
+    def _blit(self, frame: Picture) -> None:
+        height, width = frame.shape[:2]
+        surface = pygame.image.frombuffer(frame.tobytes(), (width, height), "RGB")
+        pygame.display.get_surface().blit(surface, (0, 0))
+
+
+def open_window(prewarp: Prewarp, *, display: int = 0, drawing: Drawing = "auto") -> Window:
+    """Open the window.
+
+    Parameters
+    ----------
+    prewarp : what to draw with; its projector resolution is the window's size.
+    display : number of the display, 0 the first.
+    drawing : "auto" takes OpenGL when a GPU does it and the CPU otherwise; "gl" and "cpu" insist.
+
+    Raises
+    ------
+    DeviceError
+        When there is no such display, or "gl" is asked for and missing.
+    """
+    for name, value in _ENVIRONMENT.items():
+        os.environ.setdefault(name, value)
+    if drawing not in ("auto", "gl", "cpu"):
+        raise UsageError(f"drawing {drawing!r} is not one of auto, gl, cpu")
+    try:
+        pygame.display.init()
+    except pygame.error as error:
+        raise DeviceError(
+            f"no window can be opened ({error}); check DISPLAY, or use --still to write a file"
+        ) from error
+    try:
+        notice = _check_display(prewarp.projector_resolution, display)
+        return _opened(prewarp, display, drawing, notice)
+    except BaseException:
+        pygame.display.quit()
+        raise
+
+
+def _check_display(size: tuple[int, int], display: int) -> str:
+    """What is wrong with the display but no reason to stop, in words; empty when nothing is."""
+    sizes = pygame.display.get_desktop_sizes()
+    if not 0 <= display < len(sizes):
+        known = ", ".join(f"{i}: {w} x {h}" for i, (w, h) in enumerate(sizes))
+        raise DeviceError(f"there is no display {display}; this machine has {known}. Choose one with --display")
+    driver = pygame.display.get_driver()
+    if driver in _MADE_UP_SCREENS:
+        return f"no screen here: drawing into memory (video driver {driver})"
+    if tuple(sizes[display]) == size:
+        return ""
+    found = f"display {display} is {sizes[display][0]} x {sizes[display][1]}, the projector {size[0]} x {size[1]}"
+    return f"{found}: the picture is not where it belongs until that display runs at the projector's native size"
+
+
+def _opened(prewarp: Prewarp, display: int, drawing: Drawing, notice: str) -> Window:
+    if drawing != "cpu":
+        window = _gl_window(prewarp, display, notice, insist=drawing == "gl")
+        if window is not None:
+            return window
+    pygame.display.set_mode(prewarp.projector_resolution, pygame.NOFRAME, display=display)
+    _dress()
+    return Window(CpuRenderer(prewarp), None, notice)
+
+
+def _gl_window(prewarp: Prewarp, display: int, notice: str, *, insist: bool) -> Window | None:
+    """A window drawn by OpenGL; None when OpenGL is missing or slower than OpenCV and nobody insists."""
+    try:
+        _set_gl_mode(prewarp.projector_resolution, display)
+        context = moderngl.create_context(require=330)
+    except Exception as error:  # moderngl raises bare exceptions; SDL its own
+        if insist:
+            raise gl_missing(error) from error
+        return None
+    if is_software(context) and not insist:
+        context.release()
+        pygame.display.quit()  # an OpenGL window cannot become a software one
+        pygame.display.init()
+        return None
+    _dress()
+    return Window(GlRenderer(prewarp, context), context.screen, notice)
+
+
+def _set_gl_mode(size: tuple[int, int], display: int) -> None:
+    for attribute, value in (
+        (pygame.GL_CONTEXT_MAJOR_VERSION, 3),
+        (pygame.GL_CONTEXT_MINOR_VERSION, 3),
+        (pygame.GL_CONTEXT_PROFILE_MASK, pygame.GL_CONTEXT_PROFILE_CORE),
+    ):
+        pygame.display.gl_set_attribute(attribute, value)
+    flags = pygame.OPENGL | pygame.DOUBLEBUF | pygame.NOFRAME
+    try:
+        pygame.display.set_mode(size, flags, display=display, vsync=1)
+    except pygame.error:  # some drivers refuse to wait for the display
+        pygame.display.set_mode(size, flags, display=display)
+
+
+def _dress() -> None:
+    pygame.display.set_caption(TITLE)
+    pygame.mouse.set_visible(False)
