@@ -10,6 +10,7 @@ from rigwarp.decode import Decoded, HarmonicError, Noise, Response
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
+from rigwarp.geometry import Array
 
 FORMAT = "rigwarp decoded scan"
 # Values are kept for the decoded pixels only: a scan rarely fills the camera's picture.
@@ -56,19 +57,36 @@ def read_decoded(path: Path) -> Decoded:
     if pixel.size and not 0 <= pixel.min() <= pixel.max() < reason.size:
         raise InputError(f"{path}: found a pixel outside the picture. Scan again: rigwarp scan RIG")
 
-    def picture(name: str) -> np.ndarray:
-        image = np.full(reason.shape, np.nan)
+    def picture(name: str) -> Array:
+        image: Array = np.full(reason.shape, np.nan)
         image.ravel()[pixel] = arrays[name]
         return image
 
     try:
-        response = {k: np.asarray(v, float) if isinstance(v, list) else v for k, v in header["response"].items()}
+        learnt = header["response"]
+        response = Response(
+            shape=float(learnt["shape"]),
+            shape_sigma=float(learnt["shape_sigma"]),
+            full_scale=int(learnt["full_scale"]),
+            level_codes=np.asarray(learnt["level_codes"], float),
+            level_light=np.asarray(learnt["level_light"], float),
+        )
+        noise = Noise(floor=float(header["noise"]["floor"]), per_light=float(header["noise"]["per_light"]))
         harmonics = {
             axis: HarmonicError(order=e["order"], coefficients_turns=np.asarray(e["coefficients_turns"], float))
             for axis, e in header["harmonics"].items()
         }
-        learnt = {"response": Response(**response), "noise": Noise(**header["noise"]), "harmonics": harmonics}
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
-    pictures = {name: picture(name) for name in _FIELDS if name not in ("pixel", "reason")}
-    return Decoded(reason=reason, **pictures, **learnt)
+    return Decoded(
+        u_px=picture("u_px"),
+        v_px=picture("v_px"),
+        sigma_u_px=picture("sigma_u_px"),
+        sigma_v_px=picture("sigma_v_px"),
+        reason=reason,
+        light=picture("light"),
+        chi2=picture("chi2"),
+        response=response,
+        noise=noise,
+        harmonics=harmonics,
+    )

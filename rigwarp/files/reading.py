@@ -121,7 +121,8 @@ def read_npz(
     if not Path(path).is_file():
         raise InputError(f"{path}: found no such file, expected one. {make_with or 'Check the path.'}")
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        # opened here because numpy leaves the file open when the archive is damaged
+        with open(path, "rb") as file, np.load(file, allow_pickle=False) as archive:
             names = set(archive.files) if isinstance(archive, np.lib.npyio.NpzFile) else set()
             raw = {name: archive[name] for name in ("header", *fields) if name in names}
     except _DAMAGED as error:
