@@ -13,7 +13,8 @@ from rigwarp.rig import Rig
 from rigwarp.simulation.board import PrintedBoard, held_poses, sheet_on_table
 from rigwarp.simulation.lens import TableView, true_lens
 from rigwarp.simulation.light_path import LightPath
-from rigwarp.simulation.mirror import NO_PIECE, built_pieces, design_pieces, height_difference
+from rigwarp.simulation.mirror import NO_PIECE, height_difference
+from rigwarp.simulation.pieces import built_pieces, design_pieces
 from rigwarp.simulation.projector import RealProjector
 from rigwarp.simulation.scene import Scene
 from rigwarp.simulation.sensor import Sensor, hazed

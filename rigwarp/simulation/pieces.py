@@ -1,0 +1,204 @@
+"""The pieces of the mirror: as designed, and as built."""
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import Array, BoolArray, normalize, rotation_from_vector
+from rigwarp.rig import ConicShape, Facet, FacetsShape, Mirror, ProfileShape
+from rigwarp.simulation.mirror import Inside, Piece
+from rigwarp.simulation.surface import (
+    Conic,
+    Even,
+    GaussianDent,
+    HeightTerm,
+    LineRipple,
+    Polynomial,
+    Profile,
+    RingRipple,
+    Surface,
+    monomials,
+    zernike_monomials,
+)
+from rigwarp.simulation.truth import BuiltTruth, FacetError, Ripple, SurfaceTruth
+
+
+def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mapping[str, Array]) -> tuple[Piece, ...]:
+    """The mirror as designed: from the rig, or from virtual.toml's closed form where the rig has only a file.
+
+    `profiles` holds the (N, 2) tables r_mm, z_mm of profile mirrors by file name.
+    """
+    shape = mirror.shape
+    if isinstance(shape, FacetsShape):
+        return tuple(_facet_piece(facet) for facet in shape.facets)
+    if surface is not None:
+        return (_whole(*_closed_form(surface)),)
+    if isinstance(shape, ConicShape):
+        base = Conic(curvature_per_mm=1.0 / shape.radius_mm, conic_constant=shape.conic_constant)
+        terms = (Even(coefficients=shape.coefficients_mm),) if shape.coefficients_mm else ()
+        return (_whole(Surface(base=base, terms=terms), _ring(*shape.aperture_mm)),)
+    if isinstance(shape, ProfileShape) and shape.file in profiles:
+        return (_revolved(profiles[shape.file]),)
+    raise InputError(
+        "virtual.toml: surface: found nothing, expected the table [surface], because rig.toml gives the mirror as "
+        "a file. Add it with the closed form that the file was made from."
+    )
+
+
+def built_pieces(design: tuple[Piece, ...], built: BuiltTruth) -> tuple[Piece, ...]:
+    """The design with everything that went wrong in making it; the seat is not part of it."""
+    tilted = {error.piece: error for error in built.facets}
+    return tuple(_built_piece(piece, built, number, tilted.get(number)) for number, piece in enumerate(design))
+
+
+def _whole(surface: Surface, inside: Inside) -> Piece:
+    return Piece(origin_mm=np.zeros(3), R_mirror_from_piece=np.eye(3), surface=surface, inside=inside)
+
+
+def _closed_form(truth: SurfaceTruth) -> tuple[Surface, Inside]:
+    curvature = 1.0 / truth.radius_mm if np.isfinite(truth.radius_mm) else 0.0
+    base = Conic(curvature_per_mm=curvature, conic_constant=truth.conic_constant)
+    terms: tuple[HeightTerm, ...] = ()
+    if truth.terms:
+        terms = (Polynomial(coefficients=monomials(truth.terms), centre_mm=(0.0, 0.0), scale_mm=1.0),)
+    cx, cy = truth.aperture_centre_mm
+    if truth.aperture_size_mm is not None:
+        half_w, half_d = truth.aperture_size_mm[0] / 2, truth.aperture_size_mm[1] / 2
+
+        def inside_rectangle(x: Array, y: Array, margin: float) -> BoolArray:
+            return (np.abs(x - cx) <= half_w + margin) & (np.abs(y - cy) <= half_d + margin)
+
+        return Surface(base=base, terms=terms), inside_rectangle
+    radius = truth.aperture_radius_mm if truth.aperture_radius_mm is not None else np.inf
+
+    def inside_circle(x: Array, y: Array, margin: float) -> BoolArray:
+        return (x - cx) ** 2 + (y - cy) ** 2 <= (radius + margin) ** 2
+
+    return Surface(base=base, terms=terms), inside_circle
+
+
+def _ring(inner: float, outer: float) -> Inside:
+    def inside(x: Array, y: Array, margin: float) -> BoolArray:
+        r2 = x * x + y * y
+        return (r2 >= max(inner - margin, 0.0) ** 2) & (r2 <= (outer + margin) ** 2)
+
+    return inside
+
+
+def _revolved(table: Array) -> Piece:
+    r, z = table[np.argsort(table[:, 0])].T
+    curvature = 2.0 * float(np.polynomial.polynomial.polyfit(r * r, z - z[0], 1)[1]) if r.size > 2 else 0.0
+    base = Conic(curvature_per_mm=curvature, conic_constant=-1.0)
+    paraboloid = Polynomial(
+        coefficients=monomials([(2, 0, -curvature / 2), (0, 2, -curvature / 2)]), centre_mm=(0.0, 0.0), scale_mm=1.0
+    )
+    return _whole(Surface(base=base, terms=(paraboloid, Profile.through(r, z))), _ring(float(r[0]), float(r[-1])))
+
+
+def _facet_piece(facet: Facet) -> Piece:
+    """A panel: origin at its corners' mean, z along its normal (corners counter-clockwise), x along its first edge.
+
+    A bend is a cylinder that touches the panel's plane along the bend axis through that origin.
+    """
+    corners = facet.corners_mm
+    centre = corners.mean(axis=0)
+    following = np.roll(corners, -1, axis=0)
+    normal = normalize(np.sum(np.cross(corners - centre, following - centre), axis=0))
+    x_axis = normalize((corners[1] - corners[0]) - normal * (normal @ (corners[1] - corners[0])))
+    R = np.stack([x_axis, np.cross(normal, x_axis), normal], axis=1)
+    outline = (corners - centre) @ R[:, :2]
+    terms: tuple[HeightTerm, ...] = ()
+    if facet.bend_radius_mm is not None and facet.bend_axis is not None:
+        along = R[:, :2].T @ facet.bend_axis
+        terms = (_bent(1.0 / facet.bend_radius_mm, float(np.arctan2(along[1], along[0]))),)
+    flat = Conic(curvature_per_mm=0.0, conic_constant=0.0)
+    return Piece(
+        origin_mm=centre,
+        R_mirror_from_piece=R,
+        surface=Surface(base=flat, terms=terms),
+        inside=_polygon(outline),
+    )
+
+
+def _bent(curvature_per_mm: float, axis_rad: float) -> Polynomial:
+    """Circular cylinder about a line in the plane, as its series to the sixth power of the distance from the axis."""
+    c, s = np.cos(axis_rad), np.sin(axis_rad)
+    across = np.zeros((2, 2))
+    across[1, 0], across[0, 1] = -s, c
+    table = np.zeros((7, 7))
+    power = np.array([[1.0]])
+    series = {2: curvature_per_mm / 2, 4: curvature_per_mm**3 / 8, 6: curvature_per_mm**5 / 16}
+    for n in range(1, 7):
+        grown = np.zeros((n + 1, n + 1))
+        grown[1:, :-1] += across[1, 0] * power
+        grown[:-1, 1:] += across[0, 1] * power
+        power = grown
+        table[: n + 1, : n + 1] += series.get(n, 0.0) * power
+    return Polynomial(coefficients=table, centre_mm=(0.0, 0.0), scale_mm=1.0)
+
+
+def _polygon(outline: Array) -> Inside:
+    """Even-odd test of a polygon (N, 2); widened, it is its bounding box."""
+    low, high = outline.min(axis=0), outline.max(axis=0)
+
+    def inside(x: Array, y: Array, margin: float) -> BoolArray:
+        box = (x >= low[0] - margin) & (x <= high[0] + margin) & (y >= low[1] - margin) & (y <= high[1] + margin)
+        if margin > 0.0:
+            return box
+        odd = np.zeros(x.shape, bool)
+        for (xa, ya), (xb, yb) in zip(outline, np.roll(outline, -1, axis=0), strict=True):
+            if ya != yb:
+                odd ^= ((ya > y) != (yb > y)) & (x < xa + (y - ya) * (xb - xa) / (yb - ya))
+        return odd & box
+
+    return inside
+
+
+def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError | None) -> Piece:
+    surface = _grown(piece.surface, 1.0 + built.radius_percent / 100.0)
+    terms: list[HeightTerm] = []
+    if built.zernike:
+        cx, cy = (float(v) for v in built.zernike_centre_mm)
+        table = zernike_monomials(built.zernike)
+        terms.append(Polynomial(coefficients=table, centre_mm=(cx, cy), scale_mm=built.zernike_radius_mm))
+    for dent in built.dents:
+        if dent.piece == number:
+            x, y = (float(v) for v in dent.position_mm)
+            terms.append(GaussianDent(position_mm=(x, y), sigma_mm=dent.sigma_mm, depth_mm=dent.depth_mm))
+    terms += [_ripple(ripple) for ripple in built.ripples]
+    R = piece.R_mirror_from_piece
+    if tilt is not None:
+        R = R @ rotation_from_vector(np.array([*tilt.tilt_rad, 0.0]))
+        if tilt.curvature_per_mm != 0.0:
+            terms.append(_bent(tilt.curvature_per_mm, tilt.bend_rad))
+    return Piece(
+        origin_mm=piece.origin_mm, R_mirror_from_piece=R, surface=surface.with_terms(terms), inside=piece.inside
+    )
+
+
+def _ripple(ripple: Ripple) -> HeightTerm:
+    if ripple.direction_rad is None:
+        return RingRipple(amplitude_mm=ripple.amplitude_mm, period_mm=ripple.period_mm, phase_rad=ripple.phase_rad)
+    return LineRipple(
+        amplitude_mm=ripple.amplitude_mm,
+        period_mm=ripple.period_mm,
+        direction_rad=ripple.direction_rad,
+        phase_rad=ripple.phase_rad,
+    )
+
+
+def _grown(surface: Surface, factor: float) -> Surface:
+    """A radius of curvature that came out larger: the conic's, and the second-order terms of a polynomial."""
+    base = Conic(curvature_per_mm=surface.base.curvature_per_mm / factor, conic_constant=surface.base.conic_constant)
+    terms = tuple(_grown_term(term, factor) for term in surface.terms)
+    return Surface(base=base, terms=terms)
+
+
+def _grown_term(term: HeightTerm, factor: float) -> HeightTerm:
+    if not isinstance(term, Polynomial):
+        return term
+    table = term.coefficients.copy()
+    i, j = np.indices(table.shape)
+    table[i + j == 2] /= factor
+    return Polynomial(coefficients=table, centre_mm=term.centre_mm, scale_mm=term.scale_mm)

@@ -1,0 +1,104 @@
+"""A small virtual rig that every test can change: text in, rig and virtual rig out."""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from rigwarp.rig import Rig, parse_rig
+from rigwarp.simulation import VirtualRig, parse_truth
+
+CONVEX = """
+kind = "conic"
+radius_mm = 100
+conic_constant = 0
+aperture_mm = [0, 60]
+position_mm = [0, 0, 400]
+"""
+
+RIG = """
+format = "rigwarp rig"
+version = 1
+name = "test"
+[projector]
+resolution = [{pw}, {ph}]
+throw_ratio = 1.2
+position_mm = {projector}
+rotation_deg = {projector_rotation}
+[mirror]
+{mirror}
+[table]
+shape = "{table_shape}"
+{table_size}
+height_mm = {table_height}
+[content]
+shape = "circle"
+diameter_mm = 100
+pixels = [100, 100]
+[camera]
+resolution = [{cw}, {ch}]
+device = "virtual"
+[target]
+kind = "charuco"
+squares = [10, 7]
+square_mm = 36.0
+marker_mm = 27.0
+dictionary = "DICT_5X5_250"
+scale = {scale}
+centre_mm = {target_centre}
+rotation_deg = {target_rotation}
+"""
+
+# a rig without any defect: what remains is geometry
+IDEAL = """
+format = "rigwarp virtual rig"
+version = 1
+seed = 3
+[projector]
+blur_px = 0
+pupil_diameter_mm = 0
+pupil_samples = 1
+vignetting = 0
+black_level = 0
+[camera]
+position_mm = [0, -300, 900]
+aim_mm = [0, 0, 0]
+focal_px = 450
+blur_px = 0
+vignetting = 0
+read_noise_e = 0
+full_well_e = 1e9
+[room]
+ambient = 0
+haze = 0
+texture = 0
+"""
+
+
+@pytest.fixture(scope="session")
+def make_rig() -> Callable[..., Rig]:
+    """Make a rig, with any of the values in braces changed."""
+
+    def make(**changes: Any) -> Rig:
+        values = {
+            "pw": 320, "ph": 180, "projector": [0, 0, 310], "projector_rotation": [0, 0, 0], "mirror": CONVEX,
+            "table_shape": "circle", "table_size": "diameter_mm = 500", "table_height": 0, "cw": 480, "ch": 270,
+            "scale": [1.0, 1.0], "target_centre": [0, 0], "target_rotation": 0,
+        } | changes  # fmt: skip
+        return parse_rig(RIG.format(**values))
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def make_virtual(make_rig: Callable[..., Rig]) -> Callable[..., VirtualRig]:
+    """Make a virtual rig; `truth` is the text of virtual.toml, `replace` pairs of text to change in it."""
+
+    def make(truth: str = IDEAL, replace: dict[str, str] | None = None, extra: str = "", **changes: Any) -> VirtualRig:
+        for old, new in (replace or {}).items():
+            assert old in truth
+            truth = truth.replace(old, new)
+        rig = make_rig(**changes)
+        return VirtualRig(rig, parse_truth(truth + extra, rig))
+
+    return make
