@@ -1,0 +1,212 @@
+"""Exit codes, one-line errors, --json, Ctrl-C, and how quick --help is."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any
+
+import pytest
+import typer
+
+from rigwarp import cli, errors
+from rigwarp.cli import COMMANDS, available_commands, main
+
+HELP_LIMIT_S = 0.5  # what a person takes for immediate; measured 0.26 s on two shared cores
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    """Run a command line in this process: exit code, stdout, stderr."""
+
+    def go(*arguments: str | Path) -> tuple[int, str, str]:
+        code = main([str(a) for a in arguments])
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return go
+
+
+@pytest.fixture
+def command(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[..., Any]], None]:
+    """Put a function in the place of `rigwarp check`."""
+
+    def replace(function: Callable[..., Any]) -> None:
+        monkeypatch.setattr(cli, "_load", lambda module: function)
+
+    return replace
+
+
+def test_version(run: Callable[..., Any]) -> None:
+    assert run("--version") == (0, "rigwarp 0.1.0\n", "")
+
+
+def test_help_lists_the_commands_in_order(run: Callable[..., Any]) -> None:
+    code, out, _ = run("--help")
+    assert code == 0
+    places = [out.index(f" {name} ", out.index("Commands")) for name in available_commands()]
+    assert places == sorted(places)
+    assert "Validate a rig file" in out
+
+
+def test_each_command_loads_and_has_help(run: Callable[..., Any]) -> None:
+    for name in available_commands():
+        code, out, err = run(name, "--help")
+        assert (code, err) == (0, ""), name
+        assert f"rigwarp {name}" in out
+
+
+def test_help_of_each_command_is_read_from_its_source() -> None:
+    for name, module in available_commands().items():
+        assert cli._help_of(module), f"{name}: {module}.py has no function {module} with a docstring"
+
+
+def test_help_is_quick_and_imports_nothing_heavy() -> None:
+    script = (
+        "import sys; from rigwarp.cli import main; main(['--help'])\n"
+        "heavy = {'numpy', 'scipy', 'cv2', 'pygame', 'moderngl', 'matplotlib', 'trimesh'} & set(sys.modules)\n"
+        "assert not heavy, heavy"
+    )
+    took_s = []
+    for _ in range(3):
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-c", script], check=True, stdout=subprocess.DEVNULL)
+        took_s.append(time.perf_counter() - start)
+    assert min(took_s) < HELP_LIMIT_S
+
+
+@pytest.mark.parametrize("arguments", [[], ["nonsense"], ["check"], ["check", "a", "b"], ["check", "--nonsense", "a"]])
+def test_usage_errors(run: Callable[..., Any], arguments: list[str]) -> None:
+    code, out, err = run(*arguments)
+    assert code == 2
+    assert arguments == [] or (out == "" and err != "")
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (errors.RigwarpError, 1),
+        (errors.UsageError, 2),
+        (errors.InputError, 3),
+        (errors.DeviceError, 4),
+        (errors.MeasurementError, 5),
+        (errors.ToleranceError, 6),
+    ],
+)
+def test_our_errors_are_one_line_with_their_code(
+    run: Callable[..., Any], command: Callable[..., None], error: type[errors.RigwarpError], code: int
+) -> None:
+    def check() -> None:
+        raise error("rig.toml: found this, expected that")
+
+    command(check)
+    assert run("check") == (code, "", "rigwarp: rig.toml: found this, expected that\n")
+
+
+def test_unexpected_errors_are_one_line_and_a_log(
+    run: Callable[..., Any], command: Callable[..., None], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    def check() -> None:
+        raise ZeroDivisionError("two\nlines")
+
+    command(check)
+    monkeypatch.setattr(cli.tempfile, "gettempdir", lambda: str(tmp_path))
+    code, out, err = run("check")
+    assert (code, out) == (1, "")
+    assert err.count("\n") == 1
+    assert "unexpected ZeroDivisionError: two lines." in err
+    (log,) = tmp_path.iterdir()
+    assert str(log) in err
+    assert "Traceback" in log.read_text()
+
+
+@pytest.mark.parametrize("by", ["option", "late option", "environment"])
+def test_traceback_on_request(
+    run: Callable[..., Any], command: Callable[..., None], monkeypatch: pytest.MonkeyPatch, by: str
+) -> None:
+    def check() -> None:
+        raise ZeroDivisionError("x")
+
+    command(check)
+    monkeypatch.setenv("RIGWARP_TRACEBACK", "1" if by == "environment" else "")
+    arguments = {"option": ["--traceback", "check"], "late option": ["check", "--traceback"], "environment": ["check"]}
+    code, _, err = run(*arguments[by])
+    assert code == 1
+    assert "Traceback (most recent call last)" in err
+
+
+def test_interrupt_in_a_command(run: Callable[..., Any], command: Callable[..., None]) -> None:
+    def check() -> None:
+        raise KeyboardInterrupt
+
+    command(check)
+    code, out, err = run("check")
+    assert (code, out) == (130, "")
+    assert err.startswith("rigwarp: interrupted")
+    assert err.count("\n") == 1
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows sends Ctrl-C to a whole console")
+def test_real_ctrl_c(tmp_path: Path) -> None:
+    """SIGINT in a process that is filling a run folder: exit code 130, and the run is not used."""
+    script = (
+        "import sys, time, pathlib\n"
+        "from rigwarp import cli\n"
+        "from rigwarp.commands.scenarios import create_rig\n"
+        "from rigwarp.files import new_run, open_rig\n"
+        "root = pathlib.Path(sys.argv[1])\n"
+        "create_rig('round-table', root)\n"
+        "def check():\n"
+        "    with new_run(root / 'scans', 'check', open_rig(root)):\n"
+        "        print('ready', flush=True)\n"
+        "        time.sleep(60)\n"
+        "cli._load = lambda module: check\n"
+        "sys.exit(cli.main(['check']))\n"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", script, str(tmp_path / "rig")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "ready\n"
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=20)
+    assert process.returncode == 130
+    assert err.startswith("rigwarp: interrupted")
+    assert err.count("\n") == 1
+    (run,) = (tmp_path / "rig" / "scans").iterdir()
+    assert sorted(path.name for path in run.iterdir()) == ["start.json"]
+
+
+def test_commands_keep_their_annotations(run: Callable[..., Any], command: Callable[..., None]) -> None:
+    """The wrapper around a command must not hide its options from the parser."""
+    seen = []
+
+    def check(path: Path, n: Annotated[int, typer.Option("--number")] = 3) -> None:
+        seen.append((path, n))
+
+    command(check)
+    assert run("check", "a/b", "--number", "7")[0] == 0
+    assert seen == [(Path("a/b"), 7)]
+
+
+def test_command_names_are_the_fixed_ones() -> None:
+    assert list(COMMANDS) == [
+        "demo", "new", "check", "trace", "targets", "camera", "scan", "fit", "verify", "report", "calibrate", "play",
+        "export",
+    ]  # fmt: skip
+
+
+def test_json_error_leaves_stdout_empty(run: Callable[..., Any], tmp_path: Path) -> None:
+    code, out, err = run("check", tmp_path, "--json")
+    assert (code, out) == (3, "")
+    assert err.count("\n") == 1
+
+
+def test_json_is_one_object(run: Callable[..., Any], tmp_path: Path) -> None:
+    code, out, _ = run("new", tmp_path / "rig", "--json")
+    assert code == 0
+    assert json.loads(out)["scenario"] == "round-table"

@@ -1,0 +1,162 @@
+"""`rigwarp new` and `rigwarp check`."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy.spatial import cKDTree
+
+from rigwarp.cli import main
+from rigwarp.commands import machine
+from rigwarp.commands.console import CAUTION
+from rigwarp.commands.machine import Machine
+from rigwarp.commands.scenarios import create_rig, scenario_names
+from rigwarp.files import make_current, new_run, open_rig, write_map
+from rigwarp.geometry import PixelMap
+from rigwarp.rig import inside_content
+from rigwarp.tracing import build_model, trace_map
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    """Run a command line in this process: exit code, stdout, stderr."""
+
+    def go(*arguments: str | Path) -> tuple[int, str, str]:
+        code = main([str(a) for a in arguments])
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return go
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Path:
+    create_rig("round-table", tmp_path / "rig")
+    return tmp_path / "rig"
+
+
+@pytest.mark.parametrize("scenario", scenario_names())
+def test_new_makes_a_rig_that_opens(run: Callable[..., Any], tmp_path: Path, scenario: str) -> None:
+    code, out, _ = run("new", tmp_path / "a" / "b", "--like", scenario)
+    assert code == 0
+    assert "rig.toml" in out
+    assert open_rig(tmp_path / "a" / "b").rig.name != "unnamed rig"
+
+
+def test_new_refuses_a_folder_with_something_in_it(run: Callable[..., Any], tmp_path: Path) -> None:
+    (tmp_path / "precious.txt").write_text("x")
+    code, out, err = run("new", tmp_path)
+    assert (code, out) == (3, "")
+    assert "found files in it" in err
+    assert [path.name for path in tmp_path.iterdir()] == ["precious.txt"]
+
+
+def test_new_on_a_file(run: Callable[..., Any], tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    code, _, err = run("new", tmp_path / "file")
+    assert code == 3
+    assert "cannot be made a folder" in err
+
+
+def test_unknown_scenario_lists_the_known_ones(run: Callable[..., Any], tmp_path: Path) -> None:
+    code, _, err = run("new", tmp_path / "rig", "--like", "square-table")
+    assert code == 2
+    assert all(name in err for name in scenario_names())
+    assert not (tmp_path / "rig").exists()
+
+
+def test_round_table_lights_its_content(rig: Path) -> None:
+    """Geometry: traced light lands within 3 mm of every point of the content area (pixels are 0.3 mm apart there)."""
+    folder = open_rig(rig)
+    lit = trace_map(build_model(folder.rig, meshes=folder.meshes))
+    landed_mm = lit.table_mm[lit.answered]
+    grid_mm = np.stack(np.meshgrid(*[np.arange(-240.0, 241.0, 5.0)] * 2), axis=-1).reshape(-1, 2)
+    grid_mm = grid_mm[inside_content(folder.rig.content, grid_mm)]
+    distance_mm, _ = cKDTree(landed_mm).query(grid_mm)
+    assert distance_mm.max() < 3.0
+
+
+def test_check_of_a_new_rig(run: Callable[..., Any], rig: Path) -> None:
+    code, out, err = run("check", rig)
+    assert code == 0
+    assert "Harbour chart table" in out
+    assert f"missing; make it with: rigwarp trace {rig}" in out
+    assert " ".join(err.split()) == CAUTION
+
+
+def test_check_reports_what_is_there(run: Callable[..., Any], rig: Path) -> None:
+    folder = open_rig(rig)
+    one = np.ones((2, 2))
+    pixel_map = PixelMap(x_mm=one, y_mm=one, sigma_mm=one, zone=np.zeros((2, 2), np.int16), measured=one > 2)
+    write_map(rig / "design.npz", pixel_map, rig_hash=folder.rig_hash)
+    with new_run(rig / "results", "fit", folder) as result:
+        pass
+    with pytest.raises(KeyboardInterrupt), new_run(rig / "results", "fit", folder):
+        raise KeyboardInterrupt
+    make_current(rig, result)
+    code, out, _ = run("check", rig, "--json")
+    assert code == 0
+    files = json.loads(out)["files"]
+    assert files["design.npz"].startswith("up to date, 100 %")
+    assert files["results"] == f"1 finished, latest {result.name}, 1 unfinished (not used)"
+    assert files["current"] == f"results/{result.name}"
+    assert files["camera.json"] is None
+    (rig / "rig.toml").write_text(folder.rig_text.replace("480.0", "470.0"))
+    assert "out of date" in run("check", rig)[1]
+
+
+@pytest.mark.parametrize("name", ["camera.json", "design.npz", "current.json"])
+def test_check_refuses_broken_files(run: Callable[..., Any], rig: Path, name: str) -> None:
+    (rig / name).write_text("{")
+    code, out, err = run("check", rig)
+    assert (code, out) == (3, "")
+    assert name in err
+    assert err.count("\n") == 1
+
+
+def test_check_on_a_mistake(run: Callable[..., Any], rig: Path) -> None:
+    text = (rig / "rig.toml").read_text()
+    (rig / "rig.toml").write_text(text.replace("throw_ratio", "throw_ration"))
+    code, _, err = run("check", rig)
+    assert code == 3
+    assert "projector.throw_ration" in err
+    assert "Did you mean throw_ratio?" in err
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [
+        (Machine(displays=(), display_driver="none", cameras={}, gl_renderer=None, gl_problem="no libGL"), "no libGL"),
+        (
+            Machine(displays=(), display_driver="x", cameras={}, gl_renderer="llvmpipe", gl_problem=None),
+            "computed in software",
+        ),
+        (
+            Machine(displays=((800, 600),), display_driver="x11", cameras={}, gl_renderer="a GPU", gl_problem=None),
+            "no display has the projector's 1280 x 720",
+        ),
+    ],
+)
+def test_remarks_about_the_machine(
+    run: Callable[..., Any], rig: Path, monkeypatch: pytest.MonkeyPatch, found: Machine, words: str
+) -> None:
+    monkeypatch.setattr("rigwarp.commands.check.look_around", lambda: found)
+    code, out, _ = run("check", rig)
+    assert code == 0
+    assert words in out
+
+
+def test_remarks_about_the_rig(run: Callable[..., Any], rig: Path) -> None:
+    text = (rig / "rig.toml").read_text()
+    (rig / "rig.toml").write_text(text.replace("pixels = [1080, 1080]", "pixels = [1080, 720]"))
+    assert "pictures get stretched" in run("check", rig)[1]
+
+
+def test_looking_around_works_without_a_screen(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("DISPLAY", raising=False)
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    found = machine.look_around()
+    assert (found.gl_renderer is None) == (found.gl_problem is not None)
