@@ -1,6 +1,7 @@
 """A borderless window of the projector's native size on a chosen display, drawn by OpenGL or by the CPU."""
 
 import os
+import sys
 from typing import Literal
 
 import moderngl
@@ -105,8 +106,7 @@ def open_window(prewarp: Prewarp, *, display: int = 0, drawing: Drawing = "auto"
     DeviceError
         When there is no such display, or "gl" is asked for and missing.
     """
-    for name, value in _ENVIRONMENT.items():
-        os.environ.setdefault(name, value)
+    _prepare_environment()
     if drawing not in ("auto", "gl", "cpu"):
         raise UsageError(f"drawing {drawing!r} is not one of auto, gl, cpu")
     try:
@@ -121,6 +121,16 @@ def open_window(prewarp: Prewarp, *, display: int = 0, drawing: Drawing = "auto"
     except BaseException:
         pygame.display.quit()
         raise
+
+
+def _prepare_environment() -> None:
+    """What SDL reads once, when it starts; the user's own settings win."""
+    for name, value in _ENVIRONMENT.items():
+        os.environ.setdefault(name, value)
+    without_desktop = not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+    if sys.platform.startswith("linux") and without_desktop:
+        # a text console's own display, else memory; looking for a desktop would only print complaints
+        os.environ.setdefault("SDL_VIDEODRIVER", "kmsdrm,offscreen")
 
 
 def _check_display(size: tuple[int, int], display: int) -> str:

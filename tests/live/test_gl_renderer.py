@@ -1,0 +1,68 @@
+"""The GPU renderer against the float64 reference and the CPU renderer."""
+
+import importlib.util
+from pathlib import Path
+
+import moderngl
+import numpy as np
+import pytest
+
+from rigwarp.errors import DeviceError
+from rigwarp.live import CpuRenderer, gl
+from rigwarp.live.gl import GlRenderer, standalone_context
+from rigwarp.live.reference import ReferenceRenderer
+
+_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
+bent_rig = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(bent_rig)
+
+
+@pytest.fixture(scope="module")
+def context(gl_available):
+    context = standalone_context()
+    yield context
+    context.release()
+
+
+@pytest.mark.gl
+@pytest.mark.parametrize("transfer", [2.2, "srgb"])
+@pytest.mark.parametrize("size", [(400, 300), (150, 401), (1301, 900)])
+def test_gpu_cpu_and_reference_agree_within_one_code(context, transfer, size):
+    """Odd sizes: rows of 3-byte pixels that are no multiple of four are where an upload goes wrong."""
+    prewarp = bent_rig.curved_prewarp(transfer)
+    picture = bent_rig.noisy(*size)
+    gpu = GlRenderer(prewarp, context)
+    frame = gpu.render(picture).astype(int)
+    gpu.close()
+    assert np.abs(frame - ReferenceRenderer(prewarp).render(picture)).max() <= 1
+    assert np.abs(frame - CpuRenderer(prewarp).render(picture)).max() <= 1
+    assert frame.max() > 60
+
+
+@pytest.mark.gl
+def test_identity_keeps_every_code_and_the_rows_upright(context):
+    picture = bent_rig.noisy(64, 48)
+    picture[0] = 255
+    gpu = GlRenderer(bent_rig.plain_prewarp(), context)
+    np.testing.assert_array_equal(gpu.render(picture), picture)
+    gpu.close()
+
+
+@pytest.mark.gl
+def test_one_renderer_takes_pictures_of_changing_size(context):
+    prewarp = bent_rig.curved_prewarp()
+    gpu = GlRenderer(prewarp, context)
+    for size in ((400, 300), (90, 70), (400, 300)):
+        picture = bent_rig.noisy(*size)
+        assert np.abs(gpu.render(picture).astype(int) - ReferenceRenderer(prewarp).render(picture)).max() <= 1
+    gpu.close()
+    gpu.close()
+
+
+def test_missing_opengl_is_a_device_error_with_the_package_line(monkeypatch):
+    def refuse(**_):
+        raise Exception("cannot load libGL")
+
+    monkeypatch.setattr(moderngl, "create_context", refuse)
+    with pytest.raises(DeviceError, match="libgl1 libegl1 libgl1-mesa-dri"):
+        gl.standalone_context()
