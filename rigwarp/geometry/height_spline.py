@@ -1,5 +1,7 @@
 """A height field as a tensor-product B-spline: values, derivatives and the linear system that fits one."""
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.interpolate import BSpline
 
-from rigwarp.geometry.arrays import Array
+from rigwarp.geometry.arrays import Array, IntArray
 
 _CHUNK = 32768  # points evaluated at a time: keeps the gathered coefficients in the processor's cache
 _TAYLOR_ORDER = 2  # past the last knot the surface goes on with its position, slope and curvature there
@@ -102,6 +104,39 @@ class HeightSpline:
         return sparse.csr_matrix(
             (values.ravel(), columns.ravel(), np.arange(n + 1) * per_row), shape=(n, self.coefficients_mm.size)
         )
+
+    def normal_equations(self, x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
+        """(M, M) matrix and (M,) right-hand side of the least-squares fit to points (N,), M = nx * ny.
+
+        The same as A.T @ A and A.T @ z with `design_matrix`, summed cell by cell with dense blocks, which is faster.
+        """
+        matrix = np.zeros((self.coefficients_mm.size, self.coefficients_mm.size))
+        right = np.zeros(self.coefficients_mm.size)
+        for rows, where, block in self._cell_blocks(x_mm, y_mm):
+            matrix[np.ix_(where, where)] += block @ block.T
+            right[where] += block @ z_mm[rows]
+        return matrix, right
+
+    def right_hand_side(self, x_mm: Array, y_mm: Array, z_mm: Array) -> Array:
+        """(M,) the right-hand side of `normal_equations` alone."""
+        right = np.zeros(self.coefficients_mm.size)
+        for rows, where, block in self._cell_blocks(x_mm, y_mm):
+            right[where] += block @ z_mm[rows]
+        return right
+
+    def _cell_blocks(self, x_mm: Array, y_mm: Array) -> Iterator[tuple[IntArray, IntArray, Array]]:
+        """Per cell with points: their row numbers (n,), the coefficients that matter (K,), basis values (K, n)."""
+        first_x, bx = self._basis(x_mm, 0, (0,))
+        first_y, by = self._basis(y_mm, 1, (0,))
+        size, ny = self.degree + 1, self.coefficients_mm.shape[1]
+        corner = first_x * ny + first_y
+        order = np.argsort(corner, kind="stable")
+        begins = np.flatnonzero(np.diff(corner[order], prepend=-1))
+        own = (np.arange(size)[:, None] * ny + np.arange(size)).ravel()
+        for begin, end in itertools.pairwise([*begins, len(order)]):
+            rows = order[begin:end]
+            block = (bx[0][:, None, rows] * by[0][None, :, rows]).reshape(size * size, -1)
+            yield rows, corner[rows[0]] + own, block
 
     def _evaluate(self, x_mm: Array, y_mm: Array, orders: tuple[tuple[int, int], ...]) -> list[Array]:
         x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))

@@ -2,17 +2,27 @@
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
+from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, Rig
 from rigwarp.tracing.conic import ConicSurface
-from rigwarp.tracing.mesh_mirror import mesh_surfaces
+from rigwarp.tracing.mesh_mirror import Light, mesh_surfaces
 from rigwarp.tracing.model import OpticalModel
 from rigwarp.tracing.panel import flat_panel
+from rigwarp.tracing.pinhole import pixel_rays
 from rigwarp.tracing.scan_grid import pixel_grid
-from rigwarp.tracing.shadows import Blockers
+from rigwarp.tracing.shadows import Blockers, MirrorShade
 from rigwarp.tracing.surfaces import Surface
+from rigwarp.tracing.tessellation import chord_error_mm, join, tessellate
+from rigwarp.tracing.welding import weld
 
+_RAYS_ACROSS = 320  # rays across the picture that look for the patches of a mesh which the light meets
+_BEYOND = 0.1  # how far past the picture's rim they look, in picture sizes
+_CLEARANCE = 1.5  # times the triangles' chord error: how far light must pass from the mirror's own triangles
+_CLEARANCE_MM = 1e-3  # for flat panels, against rounding in a single-precision tracer
 _NO_PROFILES: Mapping[str, Array] = {}
 
 
@@ -33,20 +43,23 @@ def build_model(
         Where a file is missing from the mappings, or the mirror cannot be what the rig says it is.
     """
     obstacles = [(_named(meshes, o.file, f"obstacle[{i}].file"), o.placement) for i, o in enumerate(rig.obstacles)]
+    surfaces = _surfaces(rig, meshes=meshes, profiles=profiles)
+    shape = rig.mirror.shape
+    body = weld(meshes[shape.file]) if isinstance(shape, MeshShape) else join([tessellate(s) for s in surfaces])
+    clearance_mm = _CLEARANCE * chord_error_mm(body, surfaces) + _CLEARANCE_MM
     model = OpticalModel(
         projector=rig.projector,
         mirror=rig.mirror.placement,
-        surfaces=mirror_surfaces(rig, meshes=meshes, profiles=profiles),
+        surfaces=surfaces,
         blockers=Blockers(obstacles),
+        shade=MirrorShade(body, clearance_mm=clearance_mm),
         table_height_mm=rig.table.height_mm,
     )
     _check_lit(model)
     return model
 
 
-def mirror_surfaces(
-    rig: Rig, *, meshes: Mapping[str, TriangleMesh], profiles: Mapping[str, Array]
-) -> tuple[Surface, ...]:
+def _surfaces(rig: Rig, *, meshes: Mapping[str, TriangleMesh], profiles: Mapping[str, Array]) -> tuple[Surface, ...]:
     """The rig's mirror as smooth surfaces, one per zone."""
     shape = rig.mirror.shape
     if isinstance(shape, ConicShape):
@@ -61,8 +74,18 @@ def mirror_surfaces(
     if isinstance(shape, FacetsShape):
         return tuple(flat_panel(facet, zone=i) for i, facet in enumerate(shape.facets))
     if isinstance(shape, MeshShape):
-        return mesh_surfaces(shape, _named(meshes, shape.file, "mirror.file"))
+        return mesh_surfaces(shape, _named(meshes, shape.file, "mirror.file"), _light(rig))
     raise InputError("mirror.kind 'profile' cannot be traced yet. Use a mesh or a conic.")
+
+
+def _light(rig: Rig) -> Light:
+    """The projector's light and a little beyond its picture (for mounting errors), mirror frame."""
+    width, height = rig.projector.resolution
+    step = max(width, height) / _RAYS_ACROSS
+    u, v = (np.arange(-_BEYOND * n, (1.0 + _BEYOND) * n, step) for n in (width, height))
+    directions = pixel_rays(rig.projector, np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2))
+    mirror = rig.mirror.placement
+    return Light(origin_mm=mirror.to_part(rig.projector.placement.position_mm), directions=directions @ mirror.rotation)
 
 
 def _named(meshes: Mapping[str, TriangleMesh], file: str, key: str) -> TriangleMesh:
@@ -74,8 +97,8 @@ def _named(meshes: Mapping[str, TriangleMesh], file: str, key: str) -> TriangleM
 def _check_lit(model: OpticalModel) -> None:
     """InputError if no light of the projector meets the mirror."""
     width, height = model.projector.resolution
-    hit = model.mirror_hit(model.pixel_rays(pixel_grid((width, height), step_px=max(width, height) / 64)))
-    if (hit.zone >= 0).any():
+    pixels = pixel_grid((width, height), step_px=max(width, height) / 64).reshape(-1, 2)
+    if (model.reflection(model.pixel_rays(pixels)).zone != NO_LIGHT).any():
         return
     raise InputError(
         f"mirror: none of the projector's light meets it (in the table frame the projector stands at "

@@ -67,6 +67,10 @@ class ConicSurface:
         """Zero: a closed form."""
         return np.zeros(np.broadcast(x_mm, y_mm).shape)
 
+    def rim_points(self, spacing_mm: float) -> Array:
+        """(N, 2) points along the aperture's circles."""
+        return rings(self.aperture_mm, spacing_mm)
+
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Both meetings with the bare conic, the one nearer to the vertex plane first; NaN on the other sheet.
 
@@ -98,3 +102,12 @@ class ConicSurface:
         for a in reversed(self.coefficients_mm):
             value = value * r2 + a
         return value
+
+
+def rings(radii_mm: tuple[float, float], spacing_mm: float) -> Array:
+    """(N, 2) points on circles around the origin, at most `spacing_mm` apart."""
+    circles = []
+    for radius in radii_mm:
+        angle = np.linspace(0.0, 2.0 * np.pi, max(int(2.0 * np.pi * radius / spacing_mm) + 1, 1), endpoint=False)
+        circles.append(radius * np.stack([np.cos(angle), np.sin(angle)], axis=-1))
+    return np.concatenate(circles)

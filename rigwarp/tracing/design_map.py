@@ -1,14 +1,18 @@
 """The design map: where every projector pixel should land, by tracing a coarse grid and interpolating per surface."""
 
+from dataclasses import dataclass
+
 import numpy as np
-from scipy import sparse
+from numpy.typing import NDArray
 
-from rigwarp.geometry import Array, PixelMap, normalize
-from rigwarp.tracing.model import MirrorHit, OpticalModel, Trace, meet_surface
-from rigwarp.tracing.scan_grid import grid_axis, interpolation_matrix, pixel_grid
-from rigwarp.tracing.surfaces import Surface
+from rigwarp.geometry import Array, BoolArray, PixelMap, reflect
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.tracing.model import OpticalModel, Reflection, Trace, fate_without_obstacles
+from rigwarp.tracing.reasons import Reason
+from rigwarp.tracing.scan_grid import GridSpread, pixel_grid
+from rigwarp.tracing.surfaces import Surface, meet_surface
 
-_REACH = 2.0  # a slope error s moves the reflected ray by 2 s
+_REACH = 2.0  # a slope error s turns the reflected ray by 2 s
 
 
 def trace_map(model: OpticalModel, step_px: int = 8) -> PixelMap:
@@ -19,88 +23,154 @@ def trace_map(model: OpticalModel, step_px: int = 8) -> PixelMap:
     model : OpticalModel
     step_px : int
         Spacing of the traced grid; positions and directions in between are interpolated on the smooth continuation of
-        each surface, apertures and shadows are judged for every pixel. 1 traces every pixel (the check path).
+        each surface, apertures and obstacles' shadows are judged for every pixel. 1 traces every pixel (the check
+        path).
 
     Returns
     -------
     PixelMap
         `measured` is False everywhere; `sigma_mm` is the surface fit's uncertainty carried to the table.
     """
-    trace = trace_pixels(model, step_px=step_px)
+    dense = _Dense.everywhere(model, step_px=step_px)
+    on_table = model.landing_mm(dense.light)
+    lit = dense.reasons(model, on_table) == Reason.LIT
     width, height = model.projector.resolution
+    shape = (height, width)
     return PixelMap(
-        x_mm=trace.table_mm[..., 0].copy(),
-        y_mm=trace.table_mm[..., 1].copy(),
-        sigma_mm=_table_sigma(model, trace),
-        zone=trace.zone,
-        measured=np.zeros((height, width), bool),
+        x_mm=np.where(lit, on_table[:, 0], np.nan).reshape(shape),
+        y_mm=np.where(lit, on_table[:, 1], np.nan).reshape(shape),
+        sigma_mm=np.where(lit, dense.sigma_mm, np.nan).reshape(shape),
+        zone=np.where(lit, dense.light.zone, NO_LIGHT).astype(np.int16).reshape(shape),
+        measured=np.zeros(shape, bool),
     )
 
 
 def trace_pixels(model: OpticalModel, *, step_px: int = 8) -> Trace:
-    """The full `Trace` of every projector pixel, (H, W, ...); see `trace_map`."""
-    pixels = pixel_grid(model.projector.resolution)
-    directions = model.pixel_rays(pixels)
-    if step_px == 1:
-        return model.follow(directions, model.mirror_hit(directions))
-    shape = directions.shape[:2]
-    best = np.full(shape, np.inf)
-    hit = MirrorHit(
-        mirror_mm=np.full((*shape, 3), np.nan), normal=np.full((*shape, 3), np.nan), zone=np.full(shape, -1, np.int16)
+    """The full `Trace` of every projector pixel, (H, W, ...), by the same path as `trace_map`."""
+    dense = _Dense.everywhere(model, step_px=step_px)
+    on_table = model.landing_mm(dense.light)
+    width, height = model.projector.resolution
+    directions = model.pixel_rays(pixel_grid((width, height)).reshape(-1, 2))
+    return model.as_trace((height, width), directions, dense.light, on_table, dense.reasons(model, on_table))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Dense:
+    """Light of all pixels, row by row, as it leaves the mirror, and its 1-sigma on the table."""
+
+    light: Reflection
+    sigma_mm: Array
+    step_px: int
+
+    @classmethod
+    def everywhere(cls, model: OpticalModel, *, step_px: int) -> "_Dense":
+        width, height = model.projector.resolution
+        n = width * height
+        best, sigma = np.full(n, np.inf), np.full(n, np.nan)
+        at, out, zone = np.full((n, 3), np.nan), np.full((n, 3), np.nan), np.full(n, NO_LIGHT, np.int16)
+        for surface in model.surfaces:
+            part = _on_surface(model, surface, step_px=step_px)
+            nearer = part.distance_mm < best[part.pixels]
+            here = part.pixels[nearer]
+            best[here], sigma[here], zone[here] = part.distance_mm[nearer], part.sigma_mm[nearer], surface.zone
+            at[here], out[here] = part.at_mirror_mm[nearer], part.reflected[nearer]
+        return cls(light=Reflection(at_mirror_mm=at, reflected=out, zone=zone), sigma_mm=sigma, step_px=step_px)
+
+    def reasons(self, model: OpticalModel, on_table_mm: Array) -> NDArray[np.uint8]:
+        """(H * W,) `Reason`; the mirror's own shade is looked for on a coarse grid first."""
+        resolution = model.projector.resolution
+        reason = fate_without_obstacles(self.light.at_mirror_mm, on_table_mm)
+        met = reason != Reason.MISSES_MIRROR
+        missed = np.flatnonzero(~met)
+        if len(missed):
+            spills = model.spills(model.pixel_rays(_pixels(missed, resolution)))
+            reason[missed[spills]] = Reason.SPILL
+        for rows in self._worth_a_look(model, reason, on_table_mm, met):
+            directions = model.pixel_rays(_pixels(rows, resolution))
+            reason[rows] = model.shaded(reason[rows], directions, self.light, on_table_mm, rows)
+        return model.obstructed(reason, self.light.at_mirror_mm, on_table_mm)
+
+    def _worth_a_look(
+        self, model: OpticalModel, reason: NDArray[np.uint8], on_table_mm: Array, met: BoolArray
+    ) -> list[NDArray[np.intp]]:
+        """Pixels within two coarse cells of one whose light the mirror's body stops."""
+        width, height = model.projector.resolution
+        if self.step_px == 1:
+            return [np.flatnonzero(met)]
+        v, u = np.arange(0, height, self.step_px), np.arange(0, width, self.step_px)
+        rows = (v[:, None] * width + u).ravel()
+        asked = rows[met[rows]]
+        directions = model.pixel_rays(_pixels(asked, (width, height)))
+        stopped = np.zeros(width * height, bool)
+        found = model.shaded(reason[asked], directions, self.light, on_table_mm, asked) != reason[asked]
+        stopped[asked[found]] = True
+        if not found.any():
+            return []
+        coarse = np.pad(stopped[rows].reshape(len(v), len(u)), 2)
+        grown = np.zeros_like(coarse)
+        for shift in [(i, j) for i in range(-2, 3) for j in range(-2, 3)]:
+            grown |= np.roll(coarse, shift, (0, 1))
+        near = np.kron(grown[2:-2, 2:-2], np.ones((self.step_px, self.step_px), bool))[:height, :width]
+        return [np.flatnonzero(near.ravel() & met)]
+
+
+def _pixels(rows: NDArray[np.intp], resolution: tuple[int, int]) -> Array:
+    """(N, 2) pixel positions of row-by-row numbers."""
+    return np.stack([rows % resolution[0], rows // resolution[0]], axis=-1).astype(float)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _SurfacePart:
+    """Pixels (K,), numbered row by row, that meet one surface within its aperture, table frame."""
+
+    pixels: NDArray[np.intp]
+    distance_mm: Array
+    at_mirror_mm: Array
+    reflected: Array
+    sigma_mm: Array
+
+
+def _on_surface(model: OpticalModel, surface: Surface, *, step_px: int) -> _SurfacePart:
+    spread = GridSpread(model.projector.resolution, step_px=step_px)
+    directions = model.pixel_rays(spread.nodes_px.reshape(-1, 2))
+    coarse = _meet(model, surface, directions, extended=step_px != 1)
+    distance = spread.dense(coarse["distance"])
+    x, y = spread.dense(coarse["x"]), spread.dense(coarse["y"])
+    inside = np.flatnonzero(surface.inside(x, y) & (distance > 0.0))
+    columns = {name: spread.dense(values)[inside] for name, values in coarse.items() if name not in "xy"}
+    # next to rays that the smooth continuation does not meet, interpolation has no full stencil
+    lost = np.flatnonzero(spread.partly_known(coarse["distance"]))
+    if len(lost):
+        own = _meet(model, surface, model.pixel_rays(_pixels(lost, model.projector.resolution)), extended=False)
+        kept = np.isfinite(own["distance"])
+        inside = np.concatenate([inside, lost[kept]])
+        columns = {name: np.concatenate([values, own[name][kept]]) for name, values in columns.items()}
+    return _SurfacePart(
+        pixels=inside,
+        distance_mm=columns["distance"],
+        at_mirror_mm=np.stack([columns[f"at{i}"] for i in range(3)], axis=-1),
+        reflected=np.stack([columns[f"out{i}"] for i in range(3)], axis=-1),
+        sigma_mm=np.abs(columns["sigma"]),
     )
-    for surface in model.surfaces:
-        distance, point, normal = _dense_from_coarse(model, surface, directions, step_px=step_px)
-        nearer = distance < best
-        best[nearer] = distance[nearer]
-        hit.mirror_mm[nearer], hit.normal[nearer], hit.zone[nearer] = point[nearer], normal[nearer], surface.zone
-    return model.follow(directions, hit)
 
 
-def _dense_from_coarse(
-    model: OpticalModel, surface: Surface, directions: Array, *, step_px: int
-) -> tuple[Array, Array, Array]:
-    """Distance (H, W), inf outside the aperture, and point and normal (H, W, 3) where each pixel meets a surface."""
-    origin = model.mirror.to_part(model.projector.placement.position_mm)
-    resolution = model.projector.resolution
-    rays = model.pixel_rays(pixel_grid(resolution, step_px=step_px)) @ model.mirror.rotation
-    coarse_shape = rays.shape[:2]
-    distance, _, _, normal = meet_surface(surface, origin, rays.reshape(-1, 3), extended=True)
-    distance = np.where(np.isfinite(distance), distance, np.nan)
-    across, down = (interpolation_matrix(grid_axis(n, step_px), np.arange(float(n))) for n in resolution)
-    dense = _spread(distance.reshape(coarse_shape), down, across)
-    n = np.stack([_spread(normal[:, i].reshape(coarse_shape), down, across) for i in range(3)], axis=-1)
-    dense_rays = directions @ model.mirror.rotation
-    point = origin + dense[..., None] * dense_rays
-    T = surface.T_mirror_from_surface
-    local = (point - T[:3, 3]) @ T[:3, :3]
-    inside = surface.inside(local[..., 0], local[..., 1])
-    return np.where(inside & (dense > 0.0), dense, np.inf), point, normalize(n)
-
-
-def _spread(coarse: Array, down: sparse.csr_matrix, across: sparse.csr_matrix) -> Array:
-    return np.asarray((across @ (down @ coarse).T).T)
-
-
-def _table_sigma(model: OpticalModel, trace: Trace) -> Array:
-    """(H, W) 1-sigma per axis, mm: slope uncertainty of the surface times twice the way to the table."""
-    sigma = np.full(trace.zone.shape, np.nan)
-    for surface in model.surfaces:
-        here = trace.zone == surface.zone
-        T = surface.T_mirror_from_surface
-        local = (trace.mirror_mm[here] - T[:3, 3]) @ T[:3, :3]
-        landed = np.concatenate([trace.table_mm[here], np.full((len(local), 1), model.table_height_mm)], axis=-1)
-        way = np.linalg.norm(landed - model.mirror.to_table(trace.mirror_mm[here]), axis=-1)
-        sigma[here] = _REACH * way * _slope_sigma(surface, local)
-    return sigma
-
-
-def _slope_sigma(surface: Surface, local: Array) -> Array:
-    """Slope uncertainty at many points, from a grid of 33 x 33 over the aperture: it varies slowly."""
-    (x0, x1), (y0, y1) = surface.bounds_mm
-    gx, gy = np.meshgrid(np.linspace(x0, x1, 33), np.linspace(y0, y1, 33), indexing="ij")
-    grid = surface.slope_sigma(gx, gy)
-    if not grid.any():
-        return np.zeros(len(local))
-    i = np.clip(np.rint((local[:, 0] - x0) / (x1 - x0) * 32), 0, 32).astype(int)
-    j = np.clip(np.rint((local[:, 1] - y0) / (y1 - y0) * 32), 0, 32).astype(int)
-    return grid[i, j]
+def _meet(model: OpticalModel, surface: Surface, directions: Array, *, extended: bool) -> dict[str, Array]:
+    """What is interpolated, one (N,) column each: distance, x, y, at0..2, out0..2, sigma; NaN where not met."""
+    rays = directions @ model.mirror.rotation
+    met = meet_surface(surface, model.source_in_mirror_mm, rays, extended=extended)
+    light = Reflection(
+        at_mirror_mm=model.mirror.to_table(met.point_mm),
+        reflected=reflect(rays, met.normal) @ model.mirror.rotation.T,
+        zone=np.empty(0, np.int16),
+    )
+    way = np.linalg.norm(model.landing_mm(light) - light.at_mirror_mm, axis=-1)
+    columns = {
+        "distance": np.where(np.isfinite(met.distance_mm), met.distance_mm, np.nan),
+        "x": met.local_mm[:, 0],
+        "y": met.local_mm[:, 1],
+        # light that leaves upward has no way to the table; 0 keeps the interpolation next to it alive
+        "sigma": np.nan_to_num(_REACH * way) * surface.slope_sigma(met.local_mm[:, 0], met.local_mm[:, 1]),
+    }
+    for i in range(3):
+        columns[f"at{i}"], columns[f"out{i}"] = light.at_mirror_mm[:, i], light.reflected[:, i]
+    return columns

@@ -10,6 +10,8 @@ from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.tracing.outline import Outline
 from rigwarp.tracing.surfaces import Bounds
 
+_DEGREE = 5
+
 
 @dataclass(frozen=True, kw_only=True)
 class HeightFit:
@@ -20,11 +22,13 @@ class HeightFit:
     spline : the height field, patch frame, mm.
     residual_rms_mm : of the points about the spline, corrected for the degrees of freedom spent.
     half_covariance : (M, M) matrix L with covariance of the coefficients = L L^T, mm^2.
+    misfit_slope : 1-sigma slope of what the spline cannot follow: residuals that neighbouring points share.
     """
 
     spline: HeightSpline
     residual_rms_mm: float
     half_covariance: Array
+    misfit_slope: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +63,7 @@ class SplineSurface:
         return self.outline.outside_mm(x_mm, y_mm)
 
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
-        """1-sigma of a slope component, from the scatter of the vertices about the spline."""
+        """1-sigma of a slope component, from the vertices' scatter about the spline and its misfit."""
         x, y = np.broadcast_arrays(x_mm, y_mm)
         known = np.isfinite(x) & np.isfinite(y)
         sigma = np.full(x.shape, np.nan)
@@ -67,8 +71,12 @@ class SplineSurface:
         for nux, nuy in ((1, 0), (0, 1)):
             rows = self.fit.spline.design_matrix(x[known], y[known], nux=nux, nuy=nuy) @ self.fit.half_covariance
             variance += np.sum(rows * rows, axis=1)
-        sigma[known] = np.sqrt(variance / 2.0)
+        sigma[known] = np.sqrt(variance / 2.0 + self.fit.misfit_slope**2)
         return sigma
+
+    def rim_points(self, spacing_mm: float) -> Array:
+        """(N, 2) points along the outline."""
+        return self.outline.rim_points(spacing_mm)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Where the rays meet the patch's mean plane."""
@@ -77,11 +85,62 @@ class SplineSurface:
 
 
 _SMOOTHING = 1e-9  # share of the data's weight: decides coefficients that no point supports, moves others by < 1e-6 mm
-_POINTS_PER_CELL = 4.0  # fewer and the fit follows the noise of the vertices
+_STIFFNESS = 1e-12  # the same for second differences, which the few vertices of a coarse strip leave open
+_CELLS = (1, 2, 3, 5, 7, 10, 14, 19, 25)  # per longer side, tried in turn
+_SAMPLE = 6000  # points that decide the number of cells
+_POINTS_PER_COEFFICIENT = 1.6  # fewer and nothing is left to judge the fit by
+_WORTH = 0.97  # more cells must lower the predicted error to this share
 
 
-def fit_height(points_mm: Array, *, cells: tuple[int, int], degree: int = 5) -> HeightFit:
-    """Least-squares spline through (N, 3) points of a patch frame.
+def fit_height(points_mm: Array) -> HeightFit:
+    """Least-squares spline through (N, 3) points of a patch frame, with as many cells as the points call for.
+
+    The number of cells is the one after which generalised cross-validation (Craven and Wahba 1979, Numer. Math. 31,
+    377) predicts no clear gain any more.
+    """
+    sample = points_mm[:: max(1, len(points_mm) // _SAMPLE)]
+    best, best_score = _CELLS[0], np.inf
+    failures = 0
+    for along in _CELLS:
+        cells = _square_cells(points_mm, along)
+        spent = (cells[0] + _DEGREE) * (cells[1] + _DEGREE)
+        if along > 1 and spent * _POINTS_PER_COEFFICIENT > len(sample):
+            break
+        spline, _ = _solve(sample, cells)
+        residual = sample[:, 2] - spline.value(sample[:, 0], sample[:, 1])
+        freedom = max(1.0 - spent / len(sample), 0.05)
+        score = float(np.sqrt(np.mean(residual**2))) / freedom
+        failures = 0 if score < _WORTH * best_score else failures + 1
+        if score < _WORTH * best_score:
+            best, best_score = along, score
+        if failures == 2:  # one step without gain may be the surface's own symmetry
+            break
+    return fit_height_on(points_mm, cells=_square_cells(points_mm, best))
+
+
+def fit_height_by_density(points_mm: Array) -> HeightFit:
+    """Least-squares spline with cells that hold about 25 points: the finest surface that they can carry safely."""
+    along = int(np.clip(np.sqrt(len(points_mm)) / 5.0, 1, 16))
+    return fit_height_on(points_mm, cells=_square_cells(points_mm, along))
+
+
+def fit_height_on(points_mm: Array, *, cells: tuple[int, int]) -> HeightFit:
+    """Least-squares spline through (N, 3) points on so many cells, with its uncertainty."""
+    spline, factor = _solve(points_mm, cells)
+    residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
+    scatter = float(np.sqrt(residual @ residual / max(len(residual) - len(factor), 1)))
+    half = linalg.solve_triangular(np.tril(factor), np.eye(len(factor)), lower=True).T * scatter
+    ripple = _lasting_ripple(points_mm, residual, spline)
+    return HeightFit(
+        spline=spline,
+        residual_rms_mm=scatter,
+        half_covariance=half,
+        misfit_slope=ripple * np.pi / float(spline.cell_mm.max()),
+    )
+
+
+def _solve(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline, Array]:
+    """Spline and the lower Cholesky factor of its normal equations.
 
     Third differences of the coefficients are weighed in very slightly, so that cells without points (corners of the
     bounding box, holes) continue their neighbours' curvature.
@@ -89,24 +148,39 @@ def fit_height(points_mm: Array, *, cells: tuple[int, int], degree: int = 5) -> 
     x, y, z = points_mm.T
     margin = 1e-3 * max(float(np.ptp(x)), float(np.ptp(y)))
     bounds = ((x.min() - margin, x.max() + margin), (y.min() - margin, y.max() + margin))
-    flat = HeightSpline.over(bounds, cells=cells, degree=degree)
-    design = flat.design_matrix(x, y)
-    normal = (design.T @ design).toarray()
-    penalty = _third_differences(flat.coefficients_mm.shape)
-    normal += penalty * (_SMOOTHING * np.trace(normal) / np.trace(penalty))
-    factor = linalg.cho_factor(normal, lower=True)
-    coefficients = linalg.cho_solve(factor, design.T @ z)
-    for _ in range(2):  # iterative refinement: the normal equations square the condition number
-        coefficients += linalg.cho_solve(factor, design.T @ (z - design @ coefficients))
-    residual = z - design @ coefficients
-    freedom = max(len(z) - coefficients.size, 1)
-    scatter = float(np.sqrt(residual @ residual / freedom))
-    lower = np.tril(factor[0])
-    half = linalg.solve_triangular(lower, np.eye(len(lower)), lower=True).T * scatter
-    return HeightFit(spline=flat.with_coefficients(coefficients), residual_rms_mm=scatter, half_covariance=half)
+    flat = HeightSpline.over(bounds, cells=cells, degree=_DEGREE)
+    normal, right = flat.normal_equations(x, y, z)
+    weight = np.trace(normal) / len(normal)
+    for order, share in ((3, _SMOOTHING), (2, _STIFFNESS)):
+        normal += share * weight * _differences(flat.coefficients_mm.shape, order)
+    factor = linalg.cholesky(normal, lower=True)
+    spline = flat.with_coefficients(linalg.cho_solve((factor, True), right))
+    # iterative refinement: the normal equations square the condition number
+    more = linalg.cho_solve((factor, True), flat.right_hand_side(x, y, z - spline.value(x, y)))
+    return spline.with_coefficients(spline.coefficients_mm.ravel() + more), factor
 
 
-def _third_differences(shape: tuple[int, int]) -> Array:
-    """(M, M) quadratic form of the coefficients' third differences along both axes."""
-    dx, dy = (np.diff(np.eye(n), n=3, axis=0) for n in shape)
+def _lasting_ripple(points_mm: Array, residual_mm: Array, spline: HeightSpline) -> float:
+    """RMS of what neighbouring residuals share: what the spline cannot follow, as opposed to the vertices' noise."""
+    third = np.floor(3.0 * (points_mm[:, :2] - spline.start_mm) / spline.cell_mm).astype(np.int64)
+    _, bin_number = np.unique(third[:, 0] * 10_000 + third[:, 1], return_inverse=True)
+    count = np.bincount(bin_number.reshape(-1))
+    total = np.bincount(bin_number.reshape(-1), weights=residual_mm)
+    square = float(residual_mm @ residual_mm)
+    pairs = float(np.sum(count * (count - 1.0)))
+    if pairs == 0.0:
+        return float(np.sqrt(square / len(residual_mm)))
+    return float(np.sqrt(max((float(total @ total) - square) / pairs, 0.0)))  # mean product of two different neighbours
+
+
+def _square_cells(points_mm: Array, along: int) -> tuple[int, int]:
+    """Numbers of about square cells, `along` of them on the longer side of the bounding box."""
+    size = np.ptp(points_mm[:, :2], axis=0)
+    nx, ny = np.maximum(1, np.rint(along * size / size.max())).astype(int)
+    return int(nx), int(ny)
+
+
+def _differences(shape: tuple[int, int], order: int) -> Array:
+    """(M, M) quadratic form of the coefficients' differences along both axes."""
+    dx, dy = (np.diff(np.eye(n), n=order, axis=0) for n in shape)
     return np.kron(dx.T @ dx, np.eye(shape[1])) + np.kron(np.eye(shape[0]), dy.T @ dy)

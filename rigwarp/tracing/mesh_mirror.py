@@ -1,4 +1,6 @@
-"""The mirror of a CAD export: each smooth patch becomes a height field with the patch's real outline."""
+"""The mirror of a CAD export: each smooth patch that the light meets becomes a surface."""
+
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -7,48 +9,87 @@ from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape
 from rigwarp.tracing.height_field import SplineSurface, fit_height
 from rigwarp.tracing.outline import Outline
-from rigwarp.tracing.panel import frame_on_plane
-from rigwarp.tracing.patches import Patch, border_edges, reflecting_faces, smooth_patches, weld
+from rigwarp.tracing.panel import FlatSurface, frame_on_plane
+from rigwarp.tracing.patches import Patch, reflecting_faces, smooth_patches
+from rigwarp.tracing.shadows import RayTracer
+from rigwarp.tracing.welding import Numbers, rounding_mm, weld
 
-_SHARP_RAD = np.deg2rad(30.0)  # neighbouring faces that turn by more than this form an edge
 _SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a mesh in metres or inches is
 _LARGEST_MIRROR_MM = 5000.0
-_CELLS = 10  # per side of the bounding box: 8 mm on an 80 mm mirror
-_POINTS_PER_COEFFICIENT = 2.0  # fewer vertices than this per coefficient and cells get larger
+_WORTH_A_ZONE = 0.002  # share of the light on the mirror: less is a rim or a fillet, not a piece of mirror
+_FLAT_ROUNDINGS = 4.0  # vertices of a plane stray from it by rounding alone
+_FLAT_SHARE = 1e-6  # of a patch's size: a bow that bends light by 4e-6 rad, 0.003 mm on the table
 
 
-def mesh_surfaces(shape: MeshShape, mesh: TriangleMesh) -> tuple[SplineSurface, ...]:
-    """The reflecting patches of a CAD export as surfaces; InputError where it cannot be a mirror in millimetres."""
+@dataclass(frozen=True, kw_only=True)
+class Light:
+    """The projector's light in the mirror frame: from one point (3,) along (N, 3) unit directions."""
+
+    origin_mm: Array
+    directions: Array
+
+
+def mesh_surfaces(shape: MeshShape, mesh: TriangleMesh, light: Light) -> tuple[SplineSurface | FlatSurface, ...]:
+    """The patches of a CAD export that the light meets first, the most lit one first.
+
+    Raises
+    ------
+    InputError
+        Where the mesh cannot be a mirror in millimetres, has no face on the reflecting side, or the light misses it or
+        meets its back.
+    """
     _check_size(mesh, shape.file)
+    rounding = rounding_mm(mesh)
     welded = weld(mesh)
     front = reflecting_faces(welded, shape.reflecting_side, file=shape.file)
-    crease_rad = _SHARP_RAD if shape.crease_rad is None else shape.crease_rad
-    largest = smooth_patches(front, crease_rad=crease_rad)[0]
-    return (patch_surface(largest, zone=0),)
+    origins = np.broadcast_to(light.origin_mm, light.directions.shape)
+    met, _ = RayTracer(welded).first(origins, light.directions)
+    _check_light(met, front, shape.file)
+    patches = smooth_patches(front, crease_rad=shape.crease_rad, rounding_mm=rounding)
+    hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
+    share = np.array([hits[p.numbers].sum() for p in patches]) / hits[front.numbers].sum()
+    lit = [patches[i] for i in np.argsort(-share, kind="stable") if share[i] > _WORTH_A_ZONE]
+    return tuple(patch_surface(patch, zone=i, rounding_mm=rounding) for i, patch in enumerate(lit))
 
 
-def patch_surface(patch: Patch, *, zone: int) -> SplineSurface:
-    """Fit a height field through a patch's vertices, in the frame of its mean plane."""
-    areas = patch.area_vectors_mm2
-    normal = areas.sum(axis=0) / np.linalg.norm(areas.sum(axis=0))
+def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurface | FlatSurface:
+    """Fit a plane, or else a height field, through a patch's vertices, in the frame of its mean plane."""
+    areas = patch.area_vectors_mm2.sum(axis=0)
     used = np.unique(patch.faces)
     points = patch.vertices_mm[used]
-    T = frame_on_plane(points, normal)
-    local = (patch.vertices_mm - T[:3, 3]) @ T[:3, :3]
-    edges = local[border_edges(patch.faces)][..., :2]
-    fit = fit_height(local[used], cells=_cells_for(local[used]))
-    return SplineSurface(
-        zone=zone, name=f"patch {zone}", T_mirror_from_surface=T, fit=fit, outline=Outline(edges_mm=edges)
-    )
+    flat = _plane_through(points, areas / np.linalg.norm(areas))
+    off = (points - flat[:3, 3]) @ flat[:3, 2]
+    border = (patch.vertices_mm[patch.border] - flat[:3, 3]) @ flat[:3, :3]
+    outline = Outline(edges_mm=border[..., :2])
+    allowed = max(_FLAT_ROUNDINGS * rounding_mm, _FLAT_SHARE * float(np.ptp(points, axis=0).max()))
+    if np.sqrt(np.mean(off**2)) <= allowed:
+        return FlatSurface(zone=zone, name=f"panel {zone}", T_mirror_from_surface=flat, outline=outline)
+    fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
+    return SplineSurface(zone=zone, name=f"patch {zone}", T_mirror_from_surface=flat, fit=fit, outline=outline)
 
 
-def _cells_for(points_mm: Array, degree: int = 5) -> tuple[int, int]:
-    """Cells along x and y: square, and no more than the vertices can carry."""
-    width, depth = np.ptp(points_mm[:, 0]), np.ptp(points_mm[:, 1])
-    carried = np.sqrt(len(points_mm) / _POINTS_PER_COEFFICIENT) - degree
-    along = int(np.clip(carried, 1, _CELLS))
-    cell = max(width, depth) / along
-    return max(1, round(width / cell)), max(1, round(depth / cell))
+def _plane_through(points_mm: Array, normal: Array) -> Array:
+    """(4, 4) frame on the least-squares plane; on the mean normal of a patch that is not flat at all."""
+    centred = points_mm - points_mm.mean(axis=0)
+    _, spread, axes = np.linalg.svd(centred, full_matrices=False)
+    least = axes[2] * np.sign(axes[2] @ normal)
+    return frame_on_plane(points_mm, least if least @ normal > 0.9 and spread[2] < 0.2 * spread[1] else normal)
+
+
+def _check_light(met: Numbers, front: Patch, file: str) -> None:
+    """InputError unless the light first meets faces of the reflecting side."""
+    on_mesh = met[met >= 0]
+    if len(on_mesh) == 0:
+        raise InputError(
+            f"mirror.file {file!r}: none of {len(met)} rays of the projector meets the mesh. Correct the projector's "
+            "and the mirror's position and rotation, or the mesh's origin and units."
+        )
+    on_front = int(np.isin(on_mesh, front.numbers).sum())
+    if on_front == 0:
+        raise InputError(
+            f"mirror.file {file!r}: all {len(on_mesh)} rays that meet the mesh meet its back first, faces that look "
+            "away from mirror.reflecting_side. Correct reflecting_side (in the mesh's axes) or mirror.rotation_deg."
+        )
 
 
 def _check_size(mesh: TriangleMesh, file: str) -> None:

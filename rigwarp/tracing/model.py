@@ -2,36 +2,18 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array, Placement, normalize, plane_hit, reflect
+from rigwarp.geometry import Array, BoolArray, IntArray, Placement, normalize, plane_hit, reflect
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Projector
-from rigwarp.tracing.shadows import Blockers
-from rigwarp.tracing.surfaces import FiguredSurface, Surface, refine_hit, unit_normals
-
-
-class Reason(IntEnum):
-    """What becomes of a pixel's light."""
-
-    LIT = 0
-    """It reaches the table by one reflection."""
-    MISSES_MIRROR = 1
-    """It passes the mirror and does not reach the table either."""
-    SPILL = 2
-    """It passes the mirror and reaches the table plane directly."""
-    SHADOW_IN = 3
-    """An obstacle blocks it on its way to the mirror."""
-    SHADOW_OUT = 4
-    """An obstacle blocks it on its way from the mirror to the table."""
-    UPWARD = 5
-    """It leaves the mirror without ever coming down to the table."""
-    DOUBLE_BOUNCE = 6
-    """It meets the mirror a second time."""
+from rigwarp.tracing.pinhole import pixel_rays
+from rigwarp.tracing.reasons import Reason
+from rigwarp.tracing.shadows import Blockers, MirrorShade
+from rigwarp.tracing.surfaces import FiguredSurface, Surface, meet_surface
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,22 +37,38 @@ class Trace:
 
 
 @dataclass(frozen=True, kw_only=True)
-class MirrorHit:
-    """Rays at the mirror, mirror frame: point (..., 3), normal (..., 3) against the ray, zone (...,) or NO_LIGHT."""
+class Reflection:
+    """Light as it leaves the mirror, table frame.
 
-    mirror_mm: Array
-    normal: Array
+    Attributes
+    ----------
+    at_mirror_mm : (..., 3) point on the mirror, NaN where the mirror is missed.
+    reflected : (..., 3) direction from there, about of unit length.
+    zone : (...,) int16 number of the surface, NO_LIGHT where the mirror is missed.
+    """
+
+    at_mirror_mm: Array
+    reflected: Array
     zone: NDArray[np.int16]
 
 
 @dataclass(frozen=True, kw_only=True)
 class OpticalModel:
-    """A rig's designed light path. Immutable: `moved` and `with_figure` give new models."""
+    """A rig's designed light path. Immutable: `moved` and `with_figure` give new models.
+
+    Attributes
+    ----------
+    projector, mirror : where they stand.
+    surfaces : one per zone.
+    blockers, shade : what obstacles (table frame) and the mirror's own body (mirror frame) keep from passing.
+    table_height_mm : of the lit plane.
+    """
 
     projector: Projector
     mirror: Placement
     surfaces: tuple[Surface, ...]
     blockers: Blockers
+    shade: MirrorShade
     table_height_mm: float
 
     @property
@@ -80,10 +78,7 @@ class OpticalModel:
 
     def pixel_rays(self, pixels_px: Array) -> Array:
         """(..., 2) pixels to (..., 3) unit directions in the table frame."""
-        pixels = np.asarray(pixels_px, float)
-        sideways = (pixels - self.projector.principal_px) / self.projector.focal_px
-        ahead = np.concatenate([sideways, np.ones((*sideways.shape[:-1], 1))], axis=-1)
-        return normalize(ahead) @ self.projector.placement.rotation.T
+        return pixel_rays(self.projector, pixels_px)
 
     def trace(self, pixels_px: Array, *, extended: bool = False, zone: int | None = None) -> Trace:
         """Follow pixels' light to the table.
@@ -98,59 +93,112 @@ class OpticalModel:
         zone : int, optional
             Consider this surface only.
         """
-        directions = self.pixel_rays(pixels_px)
-        hit = self.mirror_hit(directions, extended=extended, zone=zone)
-        return self.follow(directions, hit, extended=extended)
+        pixels = np.asarray(pixels_px, float)
+        directions = self.pixel_rays(pixels.reshape(-1, 2))
+        light = self.reflection(directions, extended=extended, zone=zone)
+        on_table = self.landing_mm(light)
+        if extended:
+            reason = fate_without_obstacles(light.at_mirror_mm, on_table)
+        else:
+            reason = self.reasons(directions, light, on_table)
+        return self.as_trace(pixels.shape[:-1], directions, light, on_table, reason)
 
-    def mirror_hit(self, directions: Array, *, extended: bool = False, zone: int | None = None) -> MirrorHit:
-        """Where rays from the projector (..., 3), unit, table frame, first meet the mirror."""
-        shape = directions.shape[:-1]
-        rays = directions.reshape(-1, 3) @ self.mirror.rotation
-        origin = self.mirror.to_part(self.projector.placement.position_mm)
-        best = np.full(len(rays), np.inf)
-        gap = np.full(len(rays), np.inf)
-        point, normal = np.full((len(rays), 3), np.nan), np.full((len(rays), 3), np.nan)
-        number = np.full(len(rays), NO_LIGHT, np.int16)
-        for surface in self.surfaces:
-            if zone is not None and surface.zone != zone:
-                continue
-            distance, outside, here, n = meet_surface(surface, origin, rays, extended=extended)
-            nearer = (outside < gap) | ((outside == gap) & (distance < best))
-            best[nearer], gap[nearer] = distance[nearer], outside[nearer]
-            point[nearer], normal[nearer], number[nearer] = here[nearer], n[nearer], surface.zone
-        return MirrorHit(
-            mirror_mm=point.reshape(*shape, 3), normal=normal.reshape(*shape, 3), zone=number.reshape(shape)
+    def reflection(self, directions: Array, *, extended: bool = False, zone: int | None = None) -> Reflection:
+        """Where rays from the projector (N, 3), unit, table frame, first meet the mirror and how they leave it."""
+        rays = directions @ self.mirror.rotation
+        n = len(rays)
+        best, gap = np.full(n, np.inf), np.full(n, np.inf)
+        point, normal = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
+        number = np.full(n, NO_LIGHT, np.int16)
+        candidates = [s for s in self.surfaces if zone is None or s.zone == zone]
+        for surface in candidates:
+            met = meet_surface(surface, self.source_in_mirror_mm, rays, extended=extended)
+            known = np.isfinite(met.distance_mm)
+            outside = np.where(known, 0.0, np.inf)
+            if extended and len(candidates) > 1:
+                outside[known] = surface.outside_mm(met.local_mm[known, 0], met.local_mm[known, 1])
+            nearer = (outside < gap) | ((outside == gap) & (met.distance_mm < best))
+            best[nearer], gap[nearer] = met.distance_mm[nearer], outside[nearer]
+            point[nearer], normal[nearer], number[nearer] = met.point_mm[nearer], met.normal[nearer], surface.zone
+        return Reflection(
+            at_mirror_mm=self.mirror.to_table(point),
+            reflected=reflect(rays, normal) @ self.mirror.rotation.T,
+            zone=number,
         )
 
-    def follow(self, directions: Array, hit: MirrorHit, *, extended: bool = False) -> Trace:
-        """From the mirror to the table: reflect, meet the table plane, look for what blocks the way."""
-        reflected = reflect(directions, hit.normal @ self.mirror.rotation.T)
-        at_mirror = self.mirror.to_table(hit.mirror_mm)
-        return self.land(directions, at_mirror, reflected, hit, extended=extended)
+    @property
+    def source_in_mirror_mm(self) -> Array:
+        """(3,) the projector's centre of projection in the mirror frame."""
+        return self.mirror.to_part(self.projector.placement.position_mm)
 
-    def land(
-        self, directions: Array, at_mirror_mm: Array, reflected: Array, hit: MirrorHit, *, extended: bool
+    def landing_mm(self, light: Reflection) -> Array:
+        """(..., 3) where reflected light comes down on the table plane; NaN where it does not."""
+        distance = plane_hit(light.at_mirror_mm, light.reflected, self.table_height_mm)
+        with np.errstate(invalid="ignore"):
+            distance = np.where(light.reflected[..., 2] < 0.0, distance, np.nan)
+        return light.at_mirror_mm + distance[..., None] * light.reflected
+
+    def reasons(self, directions: Array, light: Reflection, on_table_mm: Array) -> NDArray[np.uint8]:
+        """(N,) `Reason` of rays (N, 3), table frame, with everything in the way."""
+        reason = fate_without_obstacles(light.at_mirror_mm, on_table_mm)
+        missed = np.flatnonzero(reason == Reason.MISSES_MIRROR)
+        reason[missed] = np.where(self.spills(directions[missed]), Reason.SPILL, Reason.MISSES_MIRROR)
+        met = np.flatnonzero(reason != Reason.MISSES_MIRROR)
+        met = met[reason[met] != Reason.SPILL]
+        reason[met] = self.shaded(reason[met], directions[met], light, on_table_mm, met)
+        return self.obstructed(reason, light.at_mirror_mm, on_table_mm)
+
+    def spills(self, directions: Array) -> BoolArray:
+        """(N,) whether light that misses the mirror comes down on the table plane."""
+        source = np.broadcast_to(self.projector.placement.position_mm, directions.shape)
+        direct = plane_hit(source, directions, self.table_height_mm)
+        return np.isfinite(direct) & (directions[:, 2] < 0.0)
+
+    def obstructed(self, reason: NDArray[np.uint8], at_mirror_mm: Array, on_table_mm: Array) -> NDArray[np.uint8]:
+        """`reason` (N,) with the obstacles' shadows written in."""
+        reason = reason.copy()
+        source = self.projector.placement.position_mm
+        met = np.flatnonzero((reason != Reason.MISSES_MIRROR) & (reason != Reason.SPILL))
+        reason[met[self.blockers.block(source, at_mirror_mm[met])]] = Reason.SHADOW_IN
+        lit = np.flatnonzero(reason == Reason.LIT)
+        reason[lit[self.blockers.block(at_mirror_mm[lit], on_table_mm[lit])]] = Reason.SHADOW_OUT
+        return reason
+
+    def shaded(
+        self, reason: NDArray[np.uint8], directions: Array, light: Reflection, on_table_mm: Array, rows: IntArray
+    ) -> NDArray[np.uint8]:
+        """`reason` (K,) of the rays numbered `rows` into `light`, with what the mirror's own body does to them."""
+        reason = reason.copy()
+        R, source = self.mirror.rotation, self.source_in_mirror_mm
+        point = self.mirror.to_part(light.at_mirror_mm[rows])
+        out = light.reflected[rows] @ R
+        normal = normalize(out - directions @ R)
+        length = np.where(
+            reason == Reason.LIT, np.linalg.norm(on_table_mm[rows] - light.at_mirror_mm[rows], axis=1), np.inf
+        )
+        again, reflecting = self.shade.on_way_out(source, point, normal, out, length)
+        reason[again & (reason == Reason.LIT)] = Reason.SHADOW_OUT
+        reason[reflecting] = Reason.DOUBLE_BOUNCE
+        reason[self.shade.on_way_in(source, point, normal)] = Reason.SHADOW_IN
+        return reason
+
+    def as_trace(
+        self,
+        shape: tuple[int, ...],
+        directions: Array,
+        light: Reflection,
+        on_table_mm: Array,
+        reason: NDArray[np.uint8],
     ) -> Trace:
-        """`follow` with the reflected directions (table frame) already known."""
-        distance = plane_hit(at_mirror_mm, reflected, self.table_height_mm)
-        on_table = at_mirror_mm + distance[..., None] * reflected
-        missed = np.isnan(hit.mirror_mm[..., 0])
-        reason = np.full(missed.shape, Reason.LIT, np.uint8)
-        reason[~missed & ~(reflected[..., 2] < 0.0)] = Reason.UPWARD
-        reason[~missed & np.isnan(distance)] = Reason.UPWARD
-        reason[missed] = Reason.MISSES_MIRROR
-        if not extended:
-            source = np.broadcast_to(self.projector.placement.position_mm, at_mirror_mm.shape)
-            direct = plane_hit(source, directions, self.table_height_mm)
-            reason[missed & np.isfinite(direct) & (directions[..., 2] < 0.0)] = Reason.SPILL
-            self._mark_shadows(reason, at_mirror_mm, on_table)
+        """Results of N rays in the shape that was asked for."""
         lit = reason == Reason.LIT
+        normal = normalize(light.reflected - directions) @ self.mirror.rotation
         return Trace(
-            table_mm=np.where(lit[..., None], on_table[..., :2], np.nan),
-            mirror_mm=hit.mirror_mm,
-            normal=hit.normal,
-            zone=np.where(lit, hit.zone, NO_LIGHT).astype(np.int16),
-            reason=reason,
+            table_mm=np.where(lit[:, None], on_table_mm[:, :2], np.nan).reshape(*shape, 2),
+            mirror_mm=self.mirror.to_part(light.at_mirror_mm).reshape(*shape, 3),
+            normal=normal.reshape(*shape, 3),
+            zone=np.where(lit, light.zone, NO_LIGHT).astype(np.int16).reshape(shape),
+            reason=reason.reshape(shape),
         )
 
     def moved(
@@ -171,38 +219,9 @@ class OpticalModel:
         )
         return replace(self, surfaces=surfaces)
 
-    def _mark_shadows(self, reason: NDArray[np.uint8], at_mirror_mm: Array, on_table_mm: Array) -> None:
-        lit = reason == Reason.LIT
-        way_in = np.where(np.isfinite(at_mirror_mm), at_mirror_mm, np.nan)
-        reason[self.blockers.block(self.projector.placement.position_mm, way_in)] = Reason.SHADOW_IN
-        way_out = np.where((lit & (reason == Reason.LIT))[..., None], on_table_mm, np.nan)
-        reason[self.blockers.block(at_mirror_mm, way_out)] = Reason.SHADOW_OUT
 
-
-def meet_surface(
-    surface: Surface, origin_mm: Array, rays: Array, *, extended: bool
-) -> tuple[Array, Array, Array, Array]:
-    """Meet one surface with rays (N, 3) from one point (3,), mirror frame.
-
-    Returns
-    -------
-    distance (N,), sideways distance from the aperture (N,), point (N, 3), normal against the ray (N, 3); mirror frame.
-    Rays that do not meet the surface have infinite distances.
-    """
-    T = surface.T_mirror_from_surface
-    R = T[:3, :3]
-    origin, local = (origin_mm - T[:3, 3]) @ R, rays @ R
-    distance, outside = np.full(len(rays), np.inf), np.full(len(rays), np.inf)
-    guesses = surface.first_guesses(origin, local)
-    for guess in guesses[:1] if extended else guesses:
-        found = refine_hit(surface, origin, local, guess)
-        p = origin + found[:, None] * local
-        out = surface.outside_mm(p[:, 0], p[:, 1])
-        with np.errstate(invalid="ignore"):
-            better = (found > 0.0) & (found < distance) & (extended | (out == 0.0))
-        distance[better], outside[better] = found[better], out[better]
-    known = np.isfinite(distance)
-    p = np.where(known[:, None], origin + np.where(known, distance, 0.0)[:, None] * local, np.nan)
-    n = unit_normals(surface, p[:, 0], p[:, 1])
-    n = np.where(np.sum(n * local, axis=-1, keepdims=True) > 0.0, -n, n)
-    return distance, outside, p @ R.T + T[:3, 3], n @ R.T
+def fate_without_obstacles(at_mirror_mm: Array, on_table_mm: Array) -> NDArray[np.uint8]:
+    """(N,) LIT, UPWARD or MISSES_MIRROR."""
+    reason = np.where(np.isnan(on_table_mm[:, 0]), Reason.UPWARD, Reason.LIT).astype(np.uint8)
+    reason[np.isnan(at_mirror_mm[:, 0])] = Reason.MISSES_MIRROR
+    return reason

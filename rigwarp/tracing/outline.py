@@ -1,5 +1,6 @@
 """Planar outlines: which points lie inside a set of closed polygons, and how far away the others are."""
 
+import itertools
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -40,14 +41,15 @@ class Outline:
         x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
         flat_x, flat_y = x.ravel(), y.ravel()
         low, size, state = self._lookup
-        with np.errstate(invalid="ignore"):
-            ix, iy = np.floor((flat_x - low[0]) / size[0]), np.floor((flat_y - low[1]) / size[1])
-            on_grid = (ix >= 0) & (ix < _GRID) & (iy >= 0) & (iy < _GRID)
         answer = np.zeros(flat_x.shape, bool)
-        cell = state[np.where(on_grid, ix, 0).astype(int), np.where(on_grid, iy, 0).astype(int)]
-        answer[on_grid] = cell[on_grid] == 1
-        unsure = np.flatnonzero(on_grid & (cell == 2))
-        answer[unsure] = self._crossings_odd(flat_x[unsure], flat_y[unsure])
+        with np.errstate(invalid="ignore"):
+            cx, cy = (flat_x - low[0]) / size[0], (flat_y - low[1]) / size[1]
+            on_grid = np.flatnonzero((cx >= 0.0) & (cx <= _GRID) & (cy >= 0.0) & (cy <= _GRID))
+        ix, iy = (np.minimum(c[on_grid].astype(np.int64), _GRID - 1) for c in (cx, cy))
+        cell = state[ix, iy]
+        answer[on_grid] = cell == 1
+        unsure = cell == 2
+        answer[on_grid[unsure]] = self._crossings_odd(flat_x[on_grid[unsure]], flat_y[on_grid[unsure]], iy[unsure])
         return answer.reshape(x.shape)
 
     def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
@@ -58,6 +60,14 @@ class Outline:
         distance[out] = self._edge_distance(np.stack([x.ravel()[out], y.ravel()[out]], axis=-1))
         return distance.reshape(x.shape)
 
+    def rim_points(self, spacing_mm: float) -> Array:
+        """(N, 2) points along the edges, corners included, at most `spacing_mm` apart."""
+        pieces = []
+        for a, b in self.edges_mm:
+            count = int(np.ceil(np.linalg.norm(b - a) / spacing_mm))
+            pieces.append(a + np.linspace(0.0, 1.0, max(count, 1), endpoint=False)[:, None] * (b - a))
+        return np.concatenate(pieces)
+
     @cached_property
     def _lookup(self) -> tuple[Array, Array, NDArray[np.int8]]:
         """Grid corner, cell size and per cell: 0 outside, 1 inside, 2 an edge comes near."""
@@ -65,35 +75,53 @@ class Outline:
         low = np.array([x0, y0])
         size = np.maximum(np.array([x1 - x0, y1 - y0]) / _GRID, 1e-9)
         centres = low + (np.arange(_GRID)[:, None] + 0.5) * size
-        gx, gy = np.meshgrid(centres[:, 0], centres[:, 1], indexing="ij")
-        state = self._crossings_odd(gx.ravel(), gy.ravel()).reshape(gx.shape).astype(np.int8)
-        near = np.zeros((_GRID, _GRID), bool)
+        state = np.zeros((_GRID, _GRID), np.int8)
+        for row, y in enumerate(centres[:, 1]):
+            crossed = np.sort(self._crossings(y))
+            state[:, row] = np.searchsorted(crossed, centres[:, 0]) % 2
+        state[self._cells_near_edges(low, size)] = 2
+        return low, size, state
+
+    @cached_property
+    def _rows(self) -> list[NDArray[np.int64]]:
+        """Per row of the lookup grid, the edges that reach into it."""
+        low, size, _ = self._lookup
+        span = np.clip(np.floor((np.sort(self.edges_mm[:, :, 1], axis=1) - low[1]) / size[1]), 0, _GRID - 1)
+        return [np.flatnonzero((span[:, 0] <= row) & (span[:, 1] >= row)) for row in range(_GRID)]
+
+    def _cells_near_edges(self, low: Array, size: Array) -> BoolArray:
+        """(GRID, GRID) cells that an edge passes through, and their neighbours."""
+        near = np.zeros((_GRID + 2, _GRID + 2), bool)
         for a, b in self.edges_mm:
             steps = int(np.ceil(np.max(np.abs(b - a) / size) * 2)) + 2
             along = (a + np.linspace(0.0, 1.0, steps)[:, None] * (b - a) - low) / size
             i, j = np.clip(along.astype(int), 0, _GRID - 1).T
-            near[i, j] = True
+            near[i + 1, j + 1] = True
         grown = near.copy()
-        for axis in (0, 1):
-            before = grown.copy()
-            for shift in (1, -1):
-                rolled = np.roll(before, shift, axis)
-                grown |= rolled
-        state[grown] = 2
-        return low, size, state
+        for shift in [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]:
+            grown |= np.roll(near, shift, (0, 1))
+        return grown[1:-1, 1:-1]
 
-    def _crossings_odd(self, x: Array, y: Array) -> BoolArray:
-        """Even-odd rule by counting the edges that a ray towards +x crosses."""
+    def _crossings(self, y: float) -> Array:
+        """x where edges cross a horizontal line; an edge owns its lower end, so shared corners count once."""
         a, b = self.edges_mm[:, 0], self.edges_mm[:, 1]
+        straddles = (a[:, 1] > y) != (b[:, 1] > y)
+        a, b = a[straddles], b[straddles]
+        return a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
+
+    def _crossings_odd(self, x: Array, y: Array, row: NDArray[np.int64]) -> BoolArray:
+        """Even-odd rule by counting the edges that a ray towards +x crosses, among those of the points' grid rows."""
         odd = np.zeros(x.shape, bool)
-        rise = np.where(b[:, 1] == a[:, 1], 1.0, b[:, 1] - a[:, 1])
-        step = max(1, _PAIRS // max(len(a), 1))
-        for begin in range(0, len(x), step):
-            part = slice(begin, begin + step)
-            px, py = x[part, None], y[part, None]
+        order = np.argsort(row, kind="stable")
+        begins = np.flatnonzero(np.diff(row[order], prepend=-1))
+        for begin, end in itertools.pairwise([*begins, len(order)]):
+            points = order[begin:end]
+            a, b = np.moveaxis(self.edges_mm[self._rows[row[points[0]]]], 1, 0)
+            px, py = x[points, None], y[points, None]
             straddles = (a[:, 1] > py) != (b[:, 1] > py)
+            rise = np.where(b[:, 1] == a[:, 1], 1.0, b[:, 1] - a[:, 1])
             crosses = straddles & (px < a[:, 0] + (py - a[:, 1]) * (b[:, 0] - a[:, 0]) / rise)
-            odd[part] = np.sum(crosses, axis=1) % 2 == 1
+            odd[points] = np.sum(crosses, axis=1) % 2 == 1
         return odd
 
     def _edge_distance(self, points: Array) -> Array:

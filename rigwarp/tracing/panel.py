@@ -49,6 +49,10 @@ class FlatSurface:
         """Zero: a closed form."""
         return np.zeros(np.broadcast(x_mm, y_mm).shape)
 
+    def rim_points(self, spacing_mm: float) -> Array:
+        """(N, 2) points along the outline."""
+        return self.outline.rim_points(spacing_mm)
+
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Where the rays meet the plane."""
         with np.errstate(invalid="ignore", divide="ignore"):

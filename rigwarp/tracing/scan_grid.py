@@ -3,7 +3,7 @@
 import numpy as np
 from scipy import sparse
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 
 _STENCIL = 6  # points of the Lagrange interpolation: fifth order, 1e-6 mm on 8 px cells of a smooth mirror
 
@@ -18,6 +18,36 @@ def pixel_grid(resolution: tuple[int, int], *, step_px: float = 1.0) -> Array:
     """(rows, columns, 2) pixel positions u, v that cover the picture."""
     u, v = (grid_axis(n, step_px) for n in resolution)
     return np.stack(np.meshgrid(u, v), axis=-1)
+
+
+class GridSpread:
+    """From values on a coarse grid of pixels to all pixels, by local Lagrange interpolation."""
+
+    def __init__(self, resolution: tuple[int, int], *, step_px: int) -> None:
+        self.nodes_px = pixel_grid(resolution, step_px=step_px)
+        self._across, self._down = (
+            interpolation_matrix(grid_axis(n, step_px), np.arange(float(n))) for n in resolution
+        )
+        self._plain = step_px == 1
+
+    def dense(self, values: Array) -> Array:
+        """(nodes,) values to (H * W,), both row by row; NaN only where the stencil holds a NaN."""
+        if self._plain:
+            return values
+        coarse = values.reshape(self.nodes_px.shape[:2])
+        if np.isfinite(coarse).all():
+            return ((self._down @ coarse) @ self._across.toarray().T).ravel()
+        return np.asarray((self._across @ (self._down @ coarse).T).T).ravel()
+
+    def partly_known(self, values: Array) -> BoolArray:
+        """(H * W,) where the stencil holds both NaN and numbers."""
+        known = np.isfinite(values).reshape(self.nodes_px.shape[:2])
+        if self._plain or known.all():
+            return np.zeros(self._down.shape[0] * self._across.shape[0], bool)
+        present = known.astype(float)
+        share = np.asarray((abs(self._across) @ (abs(self._down) @ present).T).T)
+        whole = np.asarray((abs(self._across) @ (abs(self._down) @ np.ones_like(present)).T).T)
+        return ((share > 0.0) & (share < whole * (1.0 - 1e-9))).ravel()
 
 
 def interpolation_matrix(nodes: Array, targets: Array) -> sparse.csr_matrix:

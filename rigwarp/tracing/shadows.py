@@ -1,53 +1,107 @@
-"""What stands in the way of light: obstacle meshes, asked by an outside ray tracer."""
+"""What stands in the way of light: obstacles and the mirror itself, asked by an outside ray tracer."""
 
 from collections.abc import Sequence
 
 import numpy as np
 import trimesh
+from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
+from rigwarp.tracing.tessellation import join
 
 _CLEAR = 1e-6  # share of a segment left out at both ends, so that a surface does not shade itself
+_STEEPEST = 0.1  # cosine of the angle of incidence beyond which a clearance along the ray grows no further
+
+
+class RayTracer:
+    """Triangles ready for many first-hit queries."""
+
+    def __init__(self, mesh: TriangleMesh) -> None:
+        self._mesh = trimesh.Trimesh(vertices=mesh.vertices_mm, faces=mesh.faces, process=False)
+        self._corners = np.asarray(mesh.vertices_mm, float)[mesh.faces[:, 0]]
+        self.normals = np.cross(
+            mesh.vertices_mm[mesh.faces[:, 1]] - self._corners, mesh.vertices_mm[mesh.faces[:, 2]] - self._corners
+        )
+        self._low, self._high = mesh.vertices_mm.min(axis=0), mesh.vertices_mm.max(axis=0)
+
+    def first(self, origins_mm: Array, directions: Array) -> tuple[NDArray[np.int64], Array]:
+        """(N,) first triangle (-1: none) and distance in lengths of the direction (inf: none)."""
+        triangle = np.full(len(directions), -1)
+        near = np.flatnonzero(self._may_meet(origins_mm, directions))
+        if len(near):
+            triangle[near] = self._mesh.ray.intersects_first(origins_mm[near], directions[near])
+        hit = triangle >= 0
+        normal = self.normals[triangle[hit]]
+        distance = np.full(len(triangle), np.inf)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ahead = np.sum((self._corners[triangle[hit]] - origins_mm[hit]) * normal, axis=-1)
+            distance[hit] = np.maximum(ahead / np.sum(directions[hit] * normal, axis=-1), 0.0)
+        return triangle.astype(np.int64), distance
+
+    def light_side(self, origin_mm: Array) -> Array:
+        """(M, 3) normals of the triangles, turned to the side on which a point (3,) lies; not of unit length."""
+        towards = np.sum((origin_mm - self._corners) * self.normals, axis=-1, keepdims=True)
+        return np.where(towards < 0.0, -self.normals, self.normals)
+
+    def _may_meet(self, origins_mm: Array, directions: Array) -> BoolArray:
+        """Slab test against the bounding box, which most rays miss."""
+        enter, leave = np.zeros(len(directions)), np.full(len(directions), np.inf)
+        for axis in range(3):
+            d, o = directions[:, axis], origins_mm[:, axis]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                a, b = (self._low[axis] - o) / d, (self._high[axis] - o) / d
+            level = d == 0.0
+            a = np.where(level, np.where((o < self._low[axis]) | (o > self._high[axis]), np.inf, -np.inf), a)
+            b = np.where(level, np.inf, b)
+            enter, leave = np.maximum(enter, np.minimum(a, b)), np.minimum(leave, np.maximum(a, b))
+        return enter <= leave + 1e-6 * np.abs(leave)
 
 
 class Blockers:
-    """Obstacles in the table frame, ready for many segment queries."""
+    """Obstacles in the table frame."""
 
     def __init__(self, obstacles: Sequence[tuple[TriangleMesh, Placement]]) -> None:
-        vertices, faces, count = [], [], 0
-        for mesh, placement in obstacles:
-            vertices.append(placement.to_table(np.asarray(mesh.vertices_mm, float)))
-            faces.append(mesh.faces + count)
-            count += len(mesh.vertices_mm)
-        self._mesh = (
-            trimesh.Trimesh(vertices=np.concatenate(vertices), faces=np.concatenate(faces), process=False)
-            if count
-            else None
-        )
+        placed = [
+            TriangleMesh(vertices_mm=place.to_table(np.asarray(mesh.vertices_mm, float)), faces=mesh.faces)
+            for mesh, place in obstacles
+            if len(mesh.faces)
+        ]
+        self._tracer = RayTracer(join(placed)) if placed else None
 
     def block(self, starts_mm: Array, ends_mm: Array) -> BoolArray:
-        """(...,) whether anything lies between starts and ends (..., 3), table frame; False where either is NaN."""
-        starts, ends = np.broadcast_arrays(starts_mm, ends_mm)
-        blocked = np.zeros(starts.shape[:-1], bool)
-        if self._mesh is None:
+        """(N,) whether anything lies between starts and ends (N, 3), table frame; the ends themselves are left out."""
+        blocked = np.zeros(len(ends_mm), bool)
+        if self._tracer is None or len(ends_mm) == 0:
             return blocked
-        known = np.isfinite(starts).all(axis=-1) & np.isfinite(ends).all(axis=-1)
-        if not known.any():
-            return blocked
-        origin, way = starts[known], ends[known] - starts[known]
-        length = np.linalg.norm(way, axis=-1)
-        near = self._first_hit_mm(origin + _CLEAR * way, way / length[:, None])
-        blocked[known] = near < (1.0 - 2.0 * _CLEAR) * length
-        return blocked
+        way = ends_mm - starts_mm
+        _, distance = self._tracer.first(starts_mm + _CLEAR * way, (1.0 - 2.0 * _CLEAR) * way)
+        return distance < 1.0
 
-    def _first_hit_mm(self, origins_mm: Array, directions: Array) -> Array:
-        """(N,) distance to the first triangle, inf where there is none."""
-        assert self._mesh is not None
-        triangle = self._mesh.ray.intersects_first(origins_mm, directions)
-        hit = triangle >= 0
-        distance = np.full(len(triangle), np.inf)
-        normal = self._mesh.face_normals[triangle[hit]]
-        corner = self._mesh.vertices[self._mesh.faces[triangle[hit], 0]]
-        ahead = np.sum((corner - origins_mm[hit]) * normal, axis=-1)
-        distance[hit] = ahead / np.sum(directions[hit] * normal, axis=-1)
-        return distance
+
+class MirrorShade:
+    """The mirror as a body in its own frame: what it shades, and where its light meets it again."""
+
+    def __init__(self, body: TriangleMesh, *, clearance_mm: float) -> None:
+        self._tracer = RayTracer(body)
+        self._clearance_mm = clearance_mm
+
+    def on_way_in(self, origin_mm: Array, points_mm: Array, normals: Array) -> BoolArray:
+        """(N,) whether the body lies between the projector (3,) and points on the mirror (N, 3)."""
+        way = points_mm - origin_mm
+        length = np.linalg.norm(way, axis=-1)
+        _, distance = self._tracer.first(np.broadcast_to(origin_mm, way.shape), way / length[:, None])
+        steepness = np.abs(np.sum(way * normals, axis=-1)) / length
+        return distance < length - 2.0 * self._clearance_mm / np.maximum(steepness, _STEEPEST)
+
+    def on_way_out(
+        self, origin_mm: Array, points_mm: Array, normals: Array, reflected: Array, length_mm: Array
+    ) -> tuple[BoolArray, BoolArray]:
+        """(N,) whether light meets the body again within `length_mm` (N,), and whether on its reflecting side.
+
+        `normals` point to the light's side. Rays start a clearance above the surface, so that the flat triangles
+        under them do not get in the way.
+        """
+        triangle, distance = self._tracer.first(points_mm + self._clearance_mm * normals, reflected)
+        meets = distance < length_mm
+        lit_side = self._tracer.light_side(origin_mm)[triangle]
+        return meets, meets & (np.sum(reflected * lit_side, axis=-1) < 0.0)

@@ -50,6 +50,9 @@ class Surface(Protocol):
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
         """(...,) 1-sigma of each slope component (dimensionless) from fitting the surface; 0 for closed forms."""
 
+    def rim_points(self, spacing_mm: float) -> Array:
+        """(N, 2) points on the aperture's rim, at most `spacing_mm` apart, corners included."""
+
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Distances (...,) along rays (surface frame) close to where they may meet the surface, the likeliest first."""
 
@@ -101,6 +104,10 @@ class FiguredSurface:
         """The design's own fit uncertainty; the deviation is taken as exact."""
         return self.base.slope_sigma(x_mm, y_mm)
 
+    def rim_points(self, spacing_mm: float) -> Array:
+        """The design's rim."""
+        return self.base.rim_points(spacing_mm)
+
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Where the rays may meet the design: a deviation of micrometres is left to the Newton steps."""
         return self.base.first_guesses(origins_mm, directions)
@@ -136,3 +143,42 @@ def unit_normals(surface: Surface, x_mm: Array, y_mm: Array) -> Array:
     slope = surface.gradient(x_mm, y_mm)
     normal = np.concatenate([-slope, np.ones((*slope.shape[:-1], 1))], axis=-1)
     return normal / np.linalg.norm(normal, axis=-1, keepdims=True)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Meeting:
+    """Rays at one surface.
+
+    Attributes
+    ----------
+    distance_mm : (N,) along the rays, inf where the surface is not met.
+    local_mm : (N, 2) x and y in the surface's frame, NaN where not met.
+    point_mm, normal : (N, 3) in the mirror frame, the unit normal against the ray; NaN where not met.
+    """
+
+    distance_mm: Array
+    local_mm: Array
+    point_mm: Array
+    normal: Array
+
+
+def meet_surface(surface: Surface, origin_mm: Array, rays: Array, *, extended: bool) -> Meeting:
+    """Meet one surface with unit rays (N, 3) from one point (3,), mirror frame; `extended` ignores the aperture."""
+    T = surface.T_mirror_from_surface
+    R = T[:3, :3]
+    origin, local = (origin_mm - T[:3, 3]) @ R, rays @ R
+    distance = np.full(len(rays), np.inf)
+    guesses = surface.first_guesses(origin, local)
+    for guess in guesses[:1] if extended else guesses:
+        found = refine_hit(surface, origin, local, guess)
+        with np.errstate(invalid="ignore"):
+            better = np.flatnonzero((found > 0.0) & (found < distance))
+        if not extended:
+            p = origin + found[better, None] * local[better]
+            better = better[surface.inside(p[:, 0], p[:, 1])]
+        distance[better] = found[better]
+    known = np.isfinite(distance)
+    p = origin + np.where(known, distance, np.nan)[:, None] * local
+    n = unit_normals(surface, p[:, 0], p[:, 1])
+    n = np.where(np.sum(n * local, axis=-1, keepdims=True) > 0.0, -n, n)
+    return Meeting(distance_mm=distance, local_mm=p[:, :2], point_mm=p @ R.T + T[:3, 3], normal=n @ R.T)

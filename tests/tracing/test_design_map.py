@@ -43,7 +43,6 @@ def test_stl_of_a_sphere_traces_like_the_sphere(
     shape = MeshShape(file="m.stl", reflecting_side=np.array([0.0, 0.0, 1.0]), crease_rad=None)
     rig = rig_around(shape, projector_mm=(0, 0, -120.0))
 
-
     placement = Placement(position_mm=np.array([0, 0, -offset_mm]), rotation=np.eye(3))
     rig = replace(rig, mirror=replace(rig.mirror, placement=placement))
     found, truth = trace_map(build_model(rig, meshes={"m.stl": mesh})), trace_map(exact)
