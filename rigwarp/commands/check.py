@@ -12,6 +12,7 @@ from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import RESULTS, SCANS, RigFolder, complete_runs, current_result, open_rig, read_camera, read_map
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, MirrorShape, Rig
 
+_VIRTUAL = "virtual"  # as camera.device: a virtual rig, which needs no display
 _PLAUSIBLE_PART_MM = (5.0, 5000.0)  # largest extent of a mirror or obstacle; outside, the file is in other units
 _SQUARE_PIXELS = 0.01  # relative difference of content pixel sides that one would see
 
@@ -113,9 +114,11 @@ def _rig_remarks(folder: RigFolder) -> list[str]:
 def _machine_remarks(rig: Rig, machine: Machine) -> list[str]:
     remarks = []
     if machine.gl_renderer is None:
-        remarks.append(f"no OpenGL: {machine.gl_problem}. The slower CPU renderer is used.")
+        remarks.append(f"{machine.gl_problem}. The CPU renderer is used instead.")
     elif machine.gl_in_software:
         remarks.append("OpenGL is computed in software here: the CPU renderer is used instead.")
+    if rig.camera.device == _VIRTUAL:
+        return remarks
     if not machine.displays:
         remarks.append("no display found: nothing can be projected from this computer.")
     elif rig.projector.resolution not in machine.displays:
@@ -153,7 +156,7 @@ def _tell_machine(console: Console, machine: Machine) -> None:
     console.say("\nThis computer")
     console.table(
         [
-            ("displays", f"{displays} (window system: {machine.display_driver})"),
+            ("displays", f"{displays} ({machine.display_driver})"),
             ("cameras", cameras),
             ("OpenGL", machine.gl_renderer or "none"),
         ]

@@ -4,10 +4,9 @@ import os
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-_SOFTWARE_RENDERERS = ("llvmpipe", "softpipe", "swrast", "gdi generic", "basic render")
-_GL_PACKAGES = "on Debian and Ubuntu: apt install libgl1 libegl1 libgl1-mesa-dri"
+from rigwarp.errors import DeviceError
+from rigwarp.live.gl import is_software, standalone_context
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,6 +19,7 @@ class Machine:
     display_driver : how windows are made ("x11", "wayland", "windows", "cocoa", ...), or why they cannot be.
     cameras : what the operating system calls them, by device path; empty where it does not tell.
     gl_renderer : name of the OpenGL renderer; None when there is no OpenGL 3.3.
+    gl_in_software : True when OpenGL is computed by the CPU, so that the CPU renderer is the faster one.
     gl_problem : why there is none, in one line.
     """
 
@@ -27,20 +27,21 @@ class Machine:
     display_driver: str
     cameras: dict[str, str]
     gl_renderer: str | None
+    gl_in_software: bool
     gl_problem: str | None
-
-    @property
-    def gl_in_software(self) -> bool:
-        """True when OpenGL is computed by the CPU, so that the CPU renderer is the faster one."""
-        return self.gl_renderer is not None and any(name in self.gl_renderer.lower() for name in _SOFTWARE_RENDERERS)
 
 
 def look_around() -> Machine:
     """Find displays, cameras and OpenGL; opens no window and no camera."""
     driver, displays = _displays()
-    renderer, problem = _gl()
+    renderer, in_software, problem = _gl()
     return Machine(
-        displays=displays, display_driver=driver, cameras=_cameras(), gl_renderer=renderer, gl_problem=problem
+        displays=displays,
+        display_driver=driver,
+        cameras=_cameras(),
+        gl_renderer=renderer,
+        gl_in_software=in_software,
+        gl_problem=problem,
     )
 
 
@@ -50,13 +51,13 @@ def _on_linux() -> bool:
 
 def _displays() -> tuple[str, tuple[tuple[int, int], ...]]:
     if _on_linux() and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
-        return "none: neither X nor Wayland runs here", ()  # SDL would try, complain on stderr and make one up
+        return "neither X nor Wayland runs here", ()  # SDL would try, complain on stderr and make one up
     import pygame
 
     try:
         pygame.display.init()
     except pygame.error as error:
-        return f"none ({error})", ()
+        return str(error), ()
     try:
         driver = pygame.display.get_driver()
         # without a screen SDL silently takes "offscreen" or "dummy", whose one display is made up
@@ -66,16 +67,14 @@ def _displays() -> tuple[str, tuple[tuple[int, int], ...]]:
         pygame.display.quit()
 
 
-def _gl() -> tuple[str | None, str | None]:
-    import moderngl
-
-    windowless: dict[str, Any] = {"backend": "egl"} if _on_linux() and not os.environ.get("DISPLAY") else {}
+def _gl() -> tuple[str | None, bool, str | None]:
+    """Renderer, whether it is software, and why there is none."""
     try:
-        context = moderngl.create_context(require=330, standalone=True, **windowless)
-    except Exception as error:  # moderngl raises bare exceptions when libGL or libEGL is missing
-        return None, f"{' '.join(str(error).split())[:120]} ({_GL_PACKAGES})"
+        context = standalone_context()
+    except DeviceError as error:
+        return None, False, str(error)
     try:
-        return str(context.info["GL_RENDERER"]), None
+        return str(context.info["GL_RENDERER"]), is_software(context), None
     finally:
         context.release()
 

@@ -5,7 +5,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
@@ -16,7 +15,7 @@ import typer
 from rigwarp import cli, errors
 from rigwarp.cli import COMMANDS, available_commands, main
 
-HELP_LIMIT_S = 0.5  # what a person takes for immediate; measured 0.26 s on two shared cores
+HELP_LIMIT_S = 0.5  # what a person takes for immediate; measured 0.26 s
 
 
 @pytest.fixture
@@ -71,12 +70,11 @@ def test_help_is_quick_and_imports_nothing_heavy() -> None:
         "heavy = {'numpy', 'scipy', 'cv2', 'pygame', 'moderngl', 'matplotlib', 'trimesh'} & set(sys.modules)\n"
         "assert not heavy, heavy"
     )
-    took_s = []
-    for _ in range(3):
-        start = time.perf_counter()
-        subprocess.run([sys.executable, "-c", script], check=True, stdout=subprocess.DEVNULL)
-        took_s.append(time.perf_counter() - start)
-    assert min(took_s) < HELP_LIMIT_S
+    before = os.times()
+    subprocess.run([sys.executable, "-c", script], check=True, stdout=subprocess.DEVNULL)
+    after = os.times()
+    took_s = after.children_user + after.children_system - before.children_user - before.children_system
+    assert took_s < HELP_LIMIT_S  # processor time: the clock on the wall would measure who else is busy
 
 
 @pytest.mark.parametrize("arguments", [[], ["nonsense"], ["check"], ["check", "a", "b"], ["check", "--nonsense", "a"]])

@@ -126,27 +126,38 @@ def test_check_on_a_mistake(run: Callable[..., Any], rig: Path) -> None:
     assert "Did you mean throw_ratio?" in err
 
 
+def machine_with(**found: Any) -> Machine:
+    """A computer with a display for the rig and a GPU, but for what is given."""
+    usual: dict[str, Any] = {
+        "displays": ((1280, 720),),
+        "display_driver": "x11",
+        "cameras": {},
+        "gl_renderer": "a GPU",
+        "gl_in_software": False,
+        "gl_problem": None,
+    }
+    return Machine(**(usual | found))
+
+
 @pytest.mark.parametrize(
     ("found", "words"),
     [
-        (Machine(displays=(), display_driver="none", cameras={}, gl_renderer=None, gl_problem="no libGL"), "no libGL"),
-        (
-            Machine(displays=(), display_driver="x", cameras={}, gl_renderer="llvmpipe", gl_problem=None),
-            "computed in software",
-        ),
-        (
-            Machine(displays=((800, 600),), display_driver="x11", cameras={}, gl_renderer="a GPU", gl_problem=None),
-            "no display has the projector's 1280 x 720",
-        ),
+        (machine_with(), "This computer"),
+        (machine_with(gl_renderer=None, gl_problem="no libGL"), "no libGL"),
+        (machine_with(gl_renderer="llvmpipe", gl_in_software=True), "computed in software"),
+        (machine_with(displays=()), "no display found"),
+        (machine_with(displays=((800, 600),)), "no display has the projector's 1280 x 720"),
     ],
 )
 def test_remarks_about_the_machine(
     run: Callable[..., Any], rig: Path, monkeypatch: pytest.MonkeyPatch, found: Machine, words: str
 ) -> None:
     monkeypatch.setattr("rigwarp.commands.check.look_around", lambda: found)
+    (rig / "rig.toml").write_text((rig / "rig.toml").read_text().replace('device = "virtual"', "device = 0"))
     code, out, _ = run("check", rig)
     assert code == 0
     assert words in out
+    assert ("Remarks" in out) == (found != machine_with())
 
 
 def test_remarks_about_the_rig(run: Callable[..., Any], rig: Path) -> None:
