@@ -19,7 +19,7 @@ curved_prewarp, plain_prewarp, noisy = bent_rig.curved_prewarp, bent_rig.plain_p
 
 
 @pytest.mark.parametrize("transfer", [2.2, "srgb", 1.0])
-@pytest.mark.parametrize("size", [(400, 300), (150, 400), (1300, 900)])
+@pytest.mark.parametrize("size", [(400, 300), (150, 400), (800, 600)])
 def test_cpu_agrees_with_the_reference_within_one_code(transfer, size):
     prewarp = curved_prewarp(transfer)
     picture = noisy(*size)
@@ -27,7 +27,7 @@ def test_cpu_agrees_with_the_reference_within_one_code(transfer, size):
     difference = np.abs(cpu.astype(int) - reference)
     assert difference.max() <= 1
     assert np.mean(difference > 0) < 2e-3  # only values that round either way
-    assert reference.max() > 60  # the frame is not simply black
+    assert reference.max() > 90  # the frame is not simply black
 
 
 def test_identity_gives_the_picture_back():
@@ -53,16 +53,20 @@ def test_minified_checkerboard_becomes_grey_of_half_the_light():
 
 
 def test_outside_oracle_remap_on_linear_light():
-    """One tap per pixel: cv2.remap (OpenCV 5) of the float64 linear picture through the plain float map."""
-    prewarp = curved_prewarp(1.0, pixels=(50, 40), light=False)
-    samples = sample_map(prewarp, (50, 40))
-    assert samples.taps[samples.gain > 0].max() == 1
-    picture = noisy(50, 40)
+    """Where a pixel has one tap: cv2.remap (OpenCV 5) of the linear picture through the same positions.
+
+    In float32: for float64 pictures OpenCV 5.0 still rounds positions to 1/32 pixel (6 codes off here).
+    """
+    prewarp = curved_prewarp(1.0, pixels=(120, 90), light=False)
+    samples = sample_map(prewarp, (120, 90))
+    single = (samples.taps == 1) & (samples.gain > 0)
+    assert single.sum() > 5000
+    picture = noisy(120, 90)
     code = picture / 255.0
-    linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
+    linear = np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
     warped = cv2.remap(linear, samples.position_px, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     expected = np.round(255 * warped * prewarp.gain[..., None])
-    assert np.abs(ReferenceRenderer(prewarp).render(picture) - expected).max() <= 1
+    assert np.abs(ReferenceRenderer(prewarp).render(picture) - expected)[single].max() <= 1
 
 
 def test_another_aspect_is_letterboxed():
