@@ -64,8 +64,9 @@ def write_json(
     NumPy numbers and arrays become numbers and lists; NaN, which JSON does not have, becomes null.
     """
     plain = {"format": format, "version": version, **{str(key): plain_json(value) for key, value in contents.items()}}
-    text = json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False)
-    write_text(path, text + "\n", replace=replace)
+    text = json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    # a file name that is no UTF-8 comes as lone surrogates, whose backslash form is JSON again
+    write_bytes(path, text.encode("utf-8", "backslashreplace"), replace=replace)
 
 
 def write_npz(

@@ -58,8 +58,9 @@ def read_bytes(path: Path, *, make_with: str = "") -> bytes:
         return Path(path).read_bytes()
     except FileNotFoundError:
         raise InputError(f"{path}: found no such file, expected one. {advice}") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror or error}). {advice}") from error
+    except (OSError, ValueError) as error:  # ValueError: a name that no file system takes
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"{path}: cannot be read ({reason}). {advice}") from error
 
 
 def read_text(path: Path, *, make_with: str = "") -> str:

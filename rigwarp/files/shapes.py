@@ -1,6 +1,5 @@
 """CAD meshes and mirror profiles from the rig folder."""
 
-import csv
 import io
 import math
 from pathlib import Path
@@ -65,7 +64,7 @@ def read_profile(path: Path, *, key: str) -> Array:
     """
     text = read_text(path, make_with=f"It is named by {key}: put it there or correct the name.")
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
-    rows = [[cell.strip() for cell in row] for row in csv.reader([line for _, line in lines])]
+    rows = [[cell.strip(' \t"') for cell in line.split(",")] for _, line in lines]
     if not rows or any(column not in rows[0] for column in _COLUMNS):
         found = ", ".join(rows[0])[:60] if rows else "an empty file"
         raise InputError(

@@ -56,7 +56,7 @@ def part_placement(section: Section) -> Placement:
 def file_name(section: Section, endings: tuple[str, ...]) -> str:
     """The name of a file in the rig folder, by its ending."""
     name = section.text("file")
-    if not name.lower().endswith(endings):
+    if not name.isprintable() or not name.lower().endswith(endings):
         section.fail("file", found=describe(name), expected=f"a name ending in {listed(endings)}")
     return name
 

@@ -259,6 +259,7 @@ def test_prewarp_values(tmp_path: Path, changes: dict[str, Any], words: str) -> 
         ("r_mm,z_mm\n0,0\n1,nan\n2,1\n3,4\n", "line 3"),
         ("r_mm,z_mm\n0,0\n2,1\n1,3\n3,4\n", "increase"),
         ("r_mm,z_mm\n-1,0\n2,1\n3,3\n4,4\n", "radius"),
+        ('r_mm,z_mm\n"0,0\n2,1\n3,"3\n4,x\n', "line 5"),
     ],
 )
 def test_profile_values(tmp_path: Path, text: str, words: str) -> None:

@@ -85,6 +85,13 @@ def test_byte_order_mark_is_accepted(root: Path) -> None:
     assert open_rig(root).rig.name == "unnamed rig"
 
 
+def test_impossible_file_names(root: Path) -> None:
+    for name in ("x" * 5000 + ".stl", "parts/mirror.stl/a.stl"):
+        (root / "rig.toml").write_text(MESH_RIG.replace("parts/mirror.stl", name))
+        with pytest.raises(InputError, match=r"mirror\.file"):
+            open_rig(root)
+
+
 def test_missing_mesh_names_the_key(root: Path) -> None:
     (root / "parts" / "mirror.stl").unlink()
     with pytest.raises(InputError, match=r"mirror\.stl: found no such file.*rig\.toml: mirror\.file"):

@@ -207,5 +207,5 @@ def test_meshes_of_another_program(tmp_path: Path, ending: str) -> None:
 
 def test_profile(tmp_path: Path) -> None:
     path = tmp_path / "profile.csv"
-    path.write_text("# from the lathe\n\nz_mm, r_mm, remark\n0, 0, vertex\n0.5, 10,\n2, 20,\n4.5, 30, rim\n")
+    path.write_text('# from the lathe\n\n"z_mm", r_mm, remark\n0, 0, vertex\n0.5, 10,\n2, 20,\n4.5, 30, rim\n')
     np.testing.assert_array_equal(read_profile(path, key="k"), [[0, 0], [10, 0.5], [20, 2], [30, 4.5]])

@@ -20,7 +20,7 @@ TRIANGLE = "[[mirror.facet]]\ncorners_mm = [[0, 0, 0], [100, 0, 0], [0, 100, 0]]
 
 def with_mirror(lines: str, *, rest: str = "") -> str:
     """FULL with another [mirror]; `rest` are its sub-tables."""
-    return re.sub(r"\[mirror\]\n(?:.+\n)+", f"[mirror]\n{lines}\n{rest}\n", FULL)
+    return re.sub(r"\[mirror\]\n(?:.+\n)+", lambda _: f"[mirror]\n{lines}\n{rest}\n", FULL)
 
 
 def replaced(old: str, new: str, text: str = FULL) -> str:

@@ -18,7 +18,7 @@ TRIANGLE = "[[mirror.facet]]\ncorners_mm = [[0, 0, 0], [100, 0, 0], [0, 100, 0]]
 
 def with_mirror(lines: str, *, rest: str = "") -> str:
     """FULL with another [mirror]; `rest` are its sub-tables."""
-    return re.sub(r"\[mirror\]\n(?:.+\n)+", f"[mirror]\n{lines}\n{rest}\n", FULL)
+    return re.sub(r"\[mirror\]\n(?:.+\n)+", lambda _: f"[mirror]\n{lines}\n{rest}\n", FULL)
 
 
 def replaced(old: str, new: str, text: str = FULL) -> str:
@@ -95,6 +95,7 @@ MISTAKES = {
     "mesh without file": (with_mirror('kind = "mesh"'), "mirror.file", "nothing"),
     "mesh of unknown type": (with_mirror('kind = "mesh"\nfile = "mirror.step"'), "mirror.file", ".stl"),
     "mesh file empty": (with_mirror('kind = "mesh"\nfile = " "'), "mirror.file", "text"),
+    "mesh file of two lines": (with_mirror('kind = "mesh"\nfile = "a\\nb.stl"'), "mirror.file", "a\\nb.stl"),
     "profile of unknown type": (with_mirror('kind = "profile"\nfile = "p.xlsx"'), "mirror.file", ".csv"),
     "reflecting side": (replaced('"+z"', '"up"'), "mirror.reflecting_side", '"+z"'),
     "reflecting side zero": (replaced('"+z"', "[0, 0, 0]"), "mirror.reflecting_side", "length zero"),
