@@ -9,8 +9,7 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.errors import UsageError
-from rigwarp.files import RigFolder, current_result, open_rig, read_colour, read_map, read_prewarp, write_picture
-from rigwarp.geometry import PixelMap
+from rigwarp.files import RigFolder, current_result, open_rig, read_colour, read_prewarp, write_picture
 from rigwarp.live import CpuRenderer, Picture
 from rigwarp.live.sources import StillSource
 from rigwarp.prewarp import Prewarp, build_prewarp
@@ -67,19 +66,9 @@ def _current_prewarp(folder: RigFolder) -> Prewarp:
 
 
 def _design_prewarp(folder: RigFolder) -> Prewarp:
-    return build_prewarp(_design_map(folder), folder.rig.content, folder.rig.projector.transfer)
+    from rigwarp.commands.design import design_map  # brings the ray tracer along, which a measured warp does not need
 
-
-def _design_map(folder: RigFolder) -> PixelMap:
-    """design.npz if it was traced from this very design, else a fresh trace."""
-    path = folder.root / "design.npz"
-    if path.exists():
-        table_map, header = read_map(path, make_with=f"Make it with: rigwarp trace {folder.root}")
-        if header.get("rig_hash") == folder.rig_hash:
-            return table_map
-    from rigwarp.tracing import build_model, trace_map  # slow to load and seldom needed here
-
-    return trace_map(build_model(folder.rig, meshes=folder.meshes, profiles=folder.profiles))
+    return build_prewarp(design_map(folder), folder.rig.content, folder.rig.projector.transfer)
 
 
 def _write_still(console: Console, prewarp: Prewarp, picture: Picture, still: Path, warp: str) -> None:

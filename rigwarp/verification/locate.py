@@ -19,7 +19,7 @@ _GHOST_SHARE = 0.1
 """A second image of a dot counts as doubling when it has at least this share of the first one's light."""
 
 _UNREADABLE_SHARE = 0.25
-"""Unreadable light is reported when it covers this share of a typical dot; less is a rim or a glint."""
+"""Unreadable light is reported when it has this share of a typical dot's size and brightness; less is a rim or haze."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,13 +132,13 @@ def _unreadable(pixels: BrightPixels, camera: CameraModel, height_mm: float) -> 
     The rim of a readable dot, where single pixels are too noisy to read, is not reported.
     """
     found = []
-    reasons = {MIXED: "two dots on one spot", NO_DOT: "blinks as no dot does"}
     size = np.bincount(pixels.blob)
-    typical = np.median(size[np.unique(pixels.blob[pixels.dot >= 0])])
-    for code, reason in reasons.items():
-        for blob in np.unique(pixels.blob[pixels.dot == code]):
-            if size[blob] < max(_FEWEST_PX, _UNREADABLE_SHARE * typical):
-                continue
+    swing = np.bincount(pixels.blob, weights=pixels.swing) / np.maximum(size, 1)
+    dots = np.unique(pixels.blob[pixels.dot >= 0])
+    suspect = size >= max(_FEWEST_PX, _UNREADABLE_SHARE * np.median(size[dots]))
+    suspect &= swing >= _UNREADABLE_SHARE * np.median(swing[dots])
+    for code, reason in ((MIXED, "two dots on one spot"), (NO_DOT, "blinks as no dot does")):
+        for blob in np.unique(pixels.blob[(pixels.dot == code) & suspect[pixels.blob]]):
             member = pixels.blob == blob
             middle = np.array([pixels.columns[member].mean(), pixels.rows[member].mean()])
             found.append(UnreadableBlob(table_mm=camera.to_plane(middle, height_mm), reason=reason))

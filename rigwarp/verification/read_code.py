@@ -27,6 +27,10 @@ _JOIN_PX = 2
 NO_DOT, MIXED = -1, -2
 _HALF_NORMAL = 0.6745  # median |x| of a unit normal
 
+_LIGHT_8_BIT, _LIGHT_16_BIT = (
+    decode_transfer(np.linspace(0.0, 1.0, codes), "srgb").astype(np.float32) for codes in (1 << 8, 1 << 16)
+)
+
 
 @dataclass(frozen=True, kw_only=True)
 class BrightPixels:
@@ -49,9 +53,7 @@ class BrightPixels:
 
 def linear_light(photo: GreyPhoto) -> NDArray[np.float32]:
     """Approximate linear light 0..1 of a gamma-coded photo; cameras code about as sRGB does."""
-    top = 255 if photo.dtype == np.uint8 else 65535
-    table = decode_transfer(np.arange(top + 1) / top, "srgb").astype(np.float32)
-    return table[photo]
+    return _LIGHT_8_BIT[photo] if photo.dtype == np.uint8 else _LIGHT_16_BIT[photo]
 
 
 def read_pixels(photos: Sequence[GreyPhoto], words: NDArray[np.uint8]) -> BrightPixels:
