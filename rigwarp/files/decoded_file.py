@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from rigwarp.decode import Decoded, HarmonicError, Noise, Response
+from rigwarp.decode import Decoded, HarmonicError, Noise, Reason, Response
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
@@ -54,8 +54,10 @@ def read_decoded(path: Path) -> Decoded:
     """
     arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with="Scan again: rigwarp scan RIG")
     reason, pixel = arrays["reason"], arrays["pixel"]
-    if pixel.size and not 0 <= pixel.min() <= pixel.max() < reason.size:
-        raise InputError(f"{path}: found a pixel outside the picture. Scan again: rigwarp scan RIG")
+    if not np.array_equal(pixel, np.flatnonzero(reason == Reason.OK)):
+        raise InputError(
+            f"{path}: found values at other pixels than those decoded, expected the same. Scan again: rigwarp scan RIG"
+        )
 
     def picture(name: str) -> Array:
         image: Array = np.full(reason.shape, np.nan)

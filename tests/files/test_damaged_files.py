@@ -13,10 +13,12 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import CameraModel
+from rigwarp.decode import Decoded, Noise, Response
 from rigwarp.errors import InputError
 from rigwarp.files import (
     list_photos,
     read_camera,
+    read_decoded,
     read_map,
     read_mesh,
     read_patterns,
@@ -24,6 +26,7 @@ from rigwarp.files import (
     read_prewarp,
     read_profile,
     write_camera,
+    write_decoded,
     write_map,
     write_patterns,
     write_picture,
@@ -56,6 +59,18 @@ def write_all(folder: Path) -> dict[str, Reader]:
         ),
     )
     write_patterns(folder / "patterns.json", fast_set((64, 48), transfer=2.2))
+    write_decoded(
+        folder / "decoded.npz",
+        Decoded(
+            **dict.fromkeys(("u_px", "v_px", "sigma_u_px", "sigma_v_px", "light", "chi2"), one),
+            reason=np.zeros((6, 8), np.uint8),
+            response=Response(
+                shape=1.0, shape_sigma=0.1, full_scale=255, level_codes=np.arange(3.0), level_light=np.arange(3.0)
+            ),
+            noise=Noise(floor=1.0, per_light=0.5),
+            harmonics={},
+        ),
+    )
     write_prewarp(
         folder / "prewarp.npz",
         Prewarp(
@@ -77,6 +92,7 @@ def write_all(folder: Path) -> dict[str, Reader]:
     (folder / "profile.csv").write_text("r_mm,z_mm\n0,0\n1,0.1\n2,0.4\n3,0.9\n")
     return {
         "map.npz": read_map,
+        "decoded.npz": read_decoded,
         "camera.json": read_camera,
         "patterns.json": read_patterns,
         "prewarp.npz": read_prewarp,
@@ -86,7 +102,16 @@ def write_all(folder: Path) -> dict[str, Reader]:
     }
 
 
-KINDS = ["map.npz", "camera.json", "patterns.json", "prewarp.npz", "photo.png", "mirror.stl", "profile.csv"]
+KINDS = [
+    "map.npz",
+    "decoded.npz",
+    "camera.json",
+    "patterns.json",
+    "prewarp.npz",
+    "photo.png",
+    "mirror.stl",
+    "profile.csv",
+]
 
 
 def fails(reader: Reader, path: Path) -> str:
@@ -248,6 +273,19 @@ def test_prewarp_values(tmp_path: Path, changes: dict[str, Any], words: str) -> 
         arrays = {name: file[name] for name in file.files} | changes
     np.savez(path, **arrays)
     assert words in fails(read_prewarp, path)
+
+
+def test_decoded_values_belong_to_decoded_pixels(tmp_path: Path) -> None:
+    write_all(tmp_path)
+    path = tmp_path / "decoded.npz"
+    with np.load(path) as file:
+        arrays = {name: file[name] for name in file.files}
+    np.savez(path, **(arrays | {"pixel": arrays["pixel"] + 1}))
+    assert "other pixels" in fails(read_decoded, path)
+    header = json.loads(str(arrays["header"]))
+    del header["noise"]
+    np.savez(path, **(arrays | {"header": np.array(json.dumps(header))}))
+    assert "header is incomplete" in fails(read_decoded, path)
 
 
 @pytest.mark.parametrize(

@@ -9,10 +9,12 @@ import pytest
 import trimesh
 
 from rigwarp.camera import CameraModel
+from rigwarp.decode import Decoded, HarmonicError, Noise, Reason, Response
 from rigwarp.files import (
     read_camera,
     read_camera_extra,
     read_colour,
+    read_decoded,
     read_map,
     read_mesh,
     read_patterns,
@@ -20,6 +22,7 @@ from rigwarp.files import (
     read_prewarp,
     read_profile,
     write_camera,
+    write_decoded,
     write_map,
     write_patterns,
     write_picture,
@@ -127,6 +130,34 @@ def test_patterns(tmp_path: Path) -> None:
     written = fast_set((1280, 720), transfer=2.2)
     write_patterns(tmp_path / "patterns.json", written)
     assert read_patterns(tmp_path / "patterns.json") == written
+
+
+def test_decoded_scan(tmp_path: Path) -> None:
+    """Positions exactly, their uncertainties to four bytes; nothing where nothing was decoded."""
+    rng = np.random.default_rng(RNG_SEED)
+    reason = rng.integers(0, 3, (7, 9)).astype(np.uint8)
+    pictures = {
+        name: np.where(reason == Reason.OK, rng.random((7, 9)), np.nan)
+        for name in ("u_px", "v_px", "sigma_u_px", "sigma_v_px", "light", "chi2")
+    }
+    written = Decoded(
+        **pictures,
+        reason=reason,
+        response=Response(
+            shape=0.8, shape_sigma=0.01, full_scale=255, level_codes=np.arange(3.0), level_light=np.arange(3) / 2
+        ),
+        noise=Noise(floor=1.0, per_light=0.5),
+        harmonics={"x": HarmonicError(order=3, coefficients_turns=rng.random((4, 2)))},
+    )
+    write_decoded(tmp_path / "decoded.npz", written)
+    found = read_decoded(tmp_path / "decoded.npz")
+    for name in ("u_px", "v_px", "reason"):
+        np.testing.assert_array_equal(getattr(found, name), getattr(written, name))
+    for name in ("sigma_u_px", "sigma_v_px", "light", "chi2"):
+        np.testing.assert_allclose(getattr(found, name), getattr(written, name), rtol=1e-7)
+    assert (found.noise, found.response.shape, found.response.full_scale) == (written.noise, 0.8, 255)
+    np.testing.assert_array_equal(found.response.level_codes, written.response.level_codes)
+    np.testing.assert_array_equal(found.harmonics["x"].coefficients_turns, written.harmonics["x"].coefficients_turns)
 
 
 def test_prewarp(tmp_path: Path) -> None:
