@@ -23,8 +23,8 @@ def lattice_size(pixels: int) -> int:
     return -(-max(pixels - 1, 1) // TILE_PX) * TILE_PX + 1
 
 
-def point_errors(values: Array, counts: BoolArray) -> Array:
-    """How large an error is left if a lattice point is not used, its dependants included.
+def own_errors(values: Array, counts: BoolArray) -> Array:
+    """How far each lattice point's value is from the mean of the ends of the side that it halves.
 
     Parameters
     ----------
@@ -36,19 +36,25 @@ def point_errors(values: Array, counts: BoolArray) -> Array:
     Returns
     -------
     (n, m)
-        Corners and centres of the tiles: infinite (always used).
+        Corners and centres of the tiles, which are always used: infinite.
     """
-    errors = np.where(counts, _own_errors(values), 0.0)
-    step = 2
-    while step <= TILE_PX:
-        _raise_to_neighbours(errors, step)
-        step *= 2
+    errors = np.where(counts, _midpoint_errors(values), 0.0)
     errors[::TILE_PX, ::TILE_PX] = np.inf
     errors[TILE_PX // 2 :: TILE_PX, TILE_PX // 2 :: TILE_PX] = np.inf
     return errors
 
 
-def _own_errors(values: Array) -> Array:
+def with_dependants(own: Array) -> Array:
+    """Errors (n, m) raised to those of every point that needs theirs; above any threshold they make a whole mesh."""
+    errors = own.copy()
+    step = 2
+    while step <= TILE_PX:
+        _raise_to_neighbours(errors, step)
+        step *= 2
+    return errors
+
+
+def _midpoint_errors(values: Array) -> Array:
     """Distance between each lattice point's value and the mean of the ends of the side it halves."""
     errors = np.zeros(values.shape[:2])
     step = TILE_PX
@@ -97,7 +103,7 @@ def _raise_to_neighbours(errors: Array, step: int) -> None:
 def triangles_of(used: BoolArray) -> IntArray:
     """The triangles of the mesh whose used points are given; (n, m) -> (M, 3, 2) lattice (row, column).
 
-    All turn the same way. `used` must come from `point_errors(...) > threshold`.
+    Each begins with its right angle; all turn the same way. `used` must be `with_dependants(...) > threshold`.
     """
     parts = []
     step = TILE_PX

@@ -6,19 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray, PixelMap
-from rigwarp.prewarp.bisection import compact, lattice_size, point_errors, triangles_of
+from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
+from rigwarp.prewarp.bisection import compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.extend import extend_linearly
 from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, flattening
 from rigwarp.prewarp.model import Prewarp
-from rigwarp.prewarp.rasterise import interpolate_mesh
+from rigwarp.prewarp.rasterise import cover_pixels, interpolate
 from rigwarp.rig import Content, Transfer
 from rigwarp.rig.canvas import table_to_content
 
 TOLERANCE_PX = 0.05
 """Default: the mesh may stray from the map by this many content pixels."""
-_TIGHTEN = 0.7
-_MAX_TIGHTENINGS = 12
 _ZoneMesh = tuple[Array, Array, NDArray[np.int32]]
 
 
@@ -76,56 +74,52 @@ def content_coordinates(prewarp: Prewarp) -> Array:
 
     NaN where no triangle of the pixel's own zone lies.
     """
-    return interpolate_mesh(
+    cover = cover_pixels(
         prewarp.vertices_px,
-        prewarp.content_px,
         prewarp.triangles,
         prewarp.projector_resolution,
         triangle_zone=prewarp.triangle_zone,
         zone=prewarp.zone,
     )
+    return interpolate(cover, prewarp.content_px, prewarp.triangles)
 
 
 def _zone_mesh(content_px: Array, drawn: BoolArray, tolerance_px: float, own: BoolArray) -> _ZoneMesh:
-    """The mesh of one zone: vertices (N, 2), content pixels (N, 2), triangles (M, 3)."""
+    """The mesh of one zone: vertices (N, 2), content pixels (N, 2), triangles (M, 3).
+
+    The sides' middles decide first; then every triangle that still strays somewhere from the map is halved.
+    """
     height, width = drawn.shape
     lattice = np.full((lattice_size(height), lattice_size(width), 2), np.nan)
     lattice[:height, :width] = np.where(own[..., None], content_px, np.nan)
     counts = np.zeros(lattice.shape[:2], bool)
     counts[:height, :width] = drawn
     lattice = extend_linearly(lattice)
-    errors = point_errors(lattice, counts)
-    threshold = tolerance_px
-    for _ in range(_MAX_TIGHTENINGS):
-        vertices_px, triangles = compact(triangles_of(errors > threshold), counts.shape)
+    errors = own_errors(lattice, counts)
+    while True:
+        corners = triangles_of(with_dependants(errors) > tolerance_px)
+        vertices_px, triangles = compact(_touching(corners, drawn), counts.shape)
         columns, rows = vertices_px.astype(int).T
         values = lattice[rows, columns]
-        drawn_by_mesh = interpolate_mesh(vertices_px, values, triangles, (width, height))
-        worst = np.linalg.norm(drawn_by_mesh - content_px, axis=-1)[drawn].max()
-        if worst <= tolerance_px:
-            break
-        threshold *= _TIGHTEN
-    return _pruned(vertices_px, values, triangles, drawn)
+        cover = cover_pixels(vertices_px, triangles, (width, height))
+        stray = np.linalg.norm(interpolate(cover, values, triangles) - content_px, axis=-1)
+        bad = triangles[np.unique(cover.triangle[drawn & (stray > tolerance_px)])]
+        if not bad.size:
+            return vertices_px, values, triangles
+        middle = (vertices_px[bad[:, 1]] + vertices_px[bad[:, 2]]).astype(int) // 2  # of the longest side
+        errors[middle[:, 1], middle[:, 0]] = np.inf
 
 
-def _pruned(vertices_px: Array, values: Array, triangles: NDArray[np.int32], drawn: BoolArray) -> _ZoneMesh:
-    """Only the triangles that touch a drawn pixel, and the vertices they use."""
+def _touching(corners: IntArray, drawn: BoolArray) -> IntArray:
+    """Those triangles (M, 3, 2) (row, column) whose bounding box holds a drawn pixel."""
     height, width = drawn.shape
-    corners = vertices_px[triangles]
-    # summed-area table: how many drawn pixels lie in each triangle's bounding box
+    # summed-area table: how many drawn pixels lie above and left of each pixel's corner
     total = np.zeros((height + 1, width + 1), np.int64)
     total[1:, 1:] = drawn.cumsum(axis=0).cumsum(axis=1)
-    low = np.clip(corners.min(axis=1).astype(int), 0, [width, height])
-    high = np.clip(corners.max(axis=1).astype(int) + 1, 0, [width, height])
-    inside = (
-        total[high[:, 1], high[:, 0]]
-        - total[low[:, 1], high[:, 0]]
-        - total[high[:, 1], low[:, 0]]
-        + total[low[:, 1], low[:, 0]]
-    )
-    kept = triangles[inside > 0]
-    used, numbers = np.unique(kept, return_inverse=True)
-    return vertices_px[used], values[used], numbers.reshape(-1, 3).astype(np.int32)
+    top, left = np.minimum(corners.min(axis=1), [height, width]).T
+    bottom, right = np.minimum(corners.max(axis=1) + 1, [height, width]).T
+    inside = total[bottom, right] - total[top, right] - total[bottom, left] + total[top, left]
+    return corners[inside > 0]
 
 
 def _assembled(

@@ -1,6 +1,7 @@
 """The mesh seen from every projector pixel: the linear interpolation a GPU does, in NumPy."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,46 +15,59 @@ _ON_EDGE = 1e-9
 """A pixel centre this far outside a triangle (share of its height) still counts as on its edge."""
 
 
-def interpolate_mesh(
+@dataclass(frozen=True, kw_only=True)
+class Cover:
+    """Which triangle lies on each pixel centre: number (H, W), -1 for none, and corner weights (H, W, 3)."""
+
+    triangle: NDArray[np.int32]
+    weights: Array
+
+
+def cover_pixels(
     vertices_px: Array,
-    values: Array,
     triangles: NDArray[np.int32],
     resolution: tuple[int, int],
     *,
     triangle_zone: NDArray[np.int16] | None = None,
     zone: NDArray[np.int16] | None = None,
-) -> Array:
-    """Interpolate vertex values linearly at all pixel centres.
+) -> Cover:
+    """Find the triangle on every pixel centre.
 
     Parameters
     ----------
     vertices_px : (N, 2)
         Pixels (u, v); NaN vertices make their triangles vanish.
-    values : (N, C)
     triangles : (M, 3)
-        Degenerate triangles cover nothing.
+        Degenerate triangles cover nothing; where two overlap either may win.
     resolution : (width, height)
     triangle_zone, zone : (M,), (H, W)
-        When given, a triangle colours only pixels of its own zone.
-
-    Returns
-    -------
-    (H, W, C)
-        NaN where no triangle lies.
+        When given, a triangle covers only pixels of its own zone.
     """
     width, height = resolution
-    out = np.full((height * width, values.shape[1]), np.nan)
+    covering = np.full(height * width, -1, np.int32)
+    weights = np.full((height * width, 3), np.nan)
     flat_zone = None if zone is None else zone.reshape(-1)
     for chosen, columns, rows in _boxes(vertices_px[triangles], resolution):
-        inside, weights = _barycentric(vertices_px[triangles[chosen]], columns, rows)
+        inside, barycentric = _barycentric(vertices_px[triangles[chosen]], columns, rows)
         inside &= (columns >= 0) & (columns < width) & (rows >= 0) & (rows < height)
         pixel = rows * width + columns
         if flat_zone is not None and triangle_zone is not None:
             inside &= flat_zone[np.where(inside, pixel, 0)] == triangle_zone[chosen][:, None]
         which, sample = np.nonzero(inside)
-        corner_values = values[triangles[chosen[which]]]
-        out[pixel[which, sample]] = np.einsum("nk,nkc->nc", weights[which, sample], corner_values)
-    return out.reshape(height, width, -1)
+        at = pixel[which, sample]
+        covering[at] = chosen[which]
+        weights[at] = barycentric[which, sample]
+    return Cover(triangle=covering.reshape(height, width), weights=weights.reshape(height, width, 3))
+
+
+def interpolate(cover: Cover, values: Array, triangles: NDArray[np.int32]) -> Array:
+    """Vertex values (N, C) at all pixel centres, linear in each triangle; (H, W, C), NaN where no triangle lies."""
+    out = np.full((*cover.triangle.shape, values.shape[1]), np.nan)
+    hit = cover.triangle >= 0
+    corners = triangles[cover.triangle[hit]]
+    weights = cover.weights[hit]
+    out[hit] = sum(weights[:, k, None] * values[corners[:, k]] for k in range(3))
+    return out
 
 
 def _boxes(corners_px: Array, resolution: tuple[int, int]) -> Iterator[tuple[IntArray, IntArray, IntArray]]:

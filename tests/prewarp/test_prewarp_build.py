@@ -147,7 +147,7 @@ def test_flattening_evens_out_measured_light(sphere):
     inside = np.hypot(table_map.x_mm, table_map.y_mm) < 238.0
     out = (light * prewarp.gain)[inside]
     assert out.max() / out.min() < 1.1
-    assert light[inside].max() / light[inside].min() > 1.4
+    assert light[inside].max() / light[inside].min() > 1.3
     assert prewarp.gain[inside].min() >= 0.35
     strong = build_prewarp(table_map, content(), 2.2, light=np.where(u < 640, 10.0, 1.0))
     assert strong.gain[360, 500] == pytest.approx(0.35, abs=1e-6)
