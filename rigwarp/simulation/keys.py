@@ -47,7 +47,7 @@ ZERNIKE: Final = {
 DENT: Final = {
     "position_mm": "its middle in the mirror frame (panels: in the panel's own frame), [x, y]",
     "width_mm": "full width at half depth of the Gaussian",
-    "depth_um": "how much lower along z the surface is in the middle",
+    "depth_um": "depth of its middle along the mirror's z, away from the projector (negative: a bump)",
     "facet": "number of the panel it is on",
 }
 
@@ -73,7 +73,7 @@ PROJECTOR: Final = {
     "blur_px": "sigma of the picture's blur in projector pixels",
     "pupil_diameter_mm": "diameter of the exit pupil",
     "pupil_samples": "how many points stand for the pupil: 1, 7, 19 or 37",
-    "focus_mm": "distance of the plane in focus, mirror folded out; left out: the middle of the picture is sharp",
+    "focus_mm": "distance of the plane in focus before the mirror bends it; left out: as sharp on the table as it gets",
     "gamma": 'the real transfer curve: a power or "srgb"',
     "toe": "how much of their light the darkest codes lose, 0 to 1",
     "vignetting": "share of light lost in the picture's corners",

@@ -15,6 +15,10 @@ from rigwarp.simulation.projector import RealProjector
 from rigwarp.simulation.table_top import on_table_top
 
 _FAR_MM = 1e5  # light that would meet the table plane further out is gone
+_FOCUS_GRID = 41  # squared rays for finding the sharpest focus
+_FOCUS_STEP_MM = 0.25  # off the pupil's middle: small against the optics, large against rounding
+_FOCUS_TRIAL_MM = 500.0
+_NEAREST_FOCUS_MM = 20.0
 _CLEAR_MM = 1e-3  # an obstacle within this distance of a ray's ends does not block it
 
 
@@ -54,31 +58,48 @@ class LightPath:
         self._table_height_mm = table_height_mm
         self._margin_mm = table_margin_mm
         self._obstacles = _obstacles(rig, meshes)
-        self.focus_mm = focus_mm if focus_mm is not None else self._axis_length_mm()
+        self.focus_mm = focus_mm if focus_mm is not None else self._sharpest_focus_mm()
 
     def land(self, u_px: Array, v_px: Array, pupil: int) -> Landing:
         """Where the rays of (N,) pixel positions from one pupil point land."""
         origin, directions = self.projector.rays(u_px, v_px, self.projector.pupil_mm[pupil], self.focus_mm)
-        return self._follow(origin, directions)[0]
+        return self._follow(origin, directions)
 
-    def _axis_length_mm(self) -> float:
-        """Light path to the table of the ray nearest to the middle of the picture that arrives."""
+    def _sharpest_focus_mm(self) -> float:
+        """Where a patient hand leaves the focus ring: least mean square smear over the area where light is wanted.
+
+        A ray of a pixel that leaves the pupil at p towards the plane at distance f lands A p + B p / f aside of the
+        chief ray, to first order; so the best 1/f is that of a linear least-squares problem.
+        """
         width, height = self.projector.resolution
-        share = np.linspace(-0.5, 0.5, 41)
+        share = (np.arange(_FOCUS_GRID) + 0.5) / _FOCUS_GRID - 0.5
         u, v = (a.ravel() for a in np.meshgrid((width - 1) / 2 + share * width, (height - 1) / 2 + share * height))
-        landing, length = self._follow(*self.projector.chief_rays(u, v))
-        off_centre = np.hypot((u - (width - 1) / 2), (v - (height - 1) / 2))
-        off_centre[~np.isfinite(landing.x_mm)] = np.inf
-        nearest = int(np.argmin(off_centre))
-        if not np.isfinite(off_centre[nearest]):
+        chief = self._landing(u, v, np.zeros(2), _FOCUS_TRIAL_MM)
+        wanted = on_table_top(self._table, 0.0, chief[0], chief[1])
+        if not wanted.any():
             raise InputError(
                 "virtual rig: no light of the projector reaches the table by way of the mirror. "
                 "Check the positions and rotations of projector and mirror in rig.toml, and the errors in virtual.toml."
             )
-        return float(length[nearest])
+        u, v, chief = u[wanted], v[wanted], chief[:, wanted]
+        still, turned = [], []
+        for step in _FOCUS_STEP_MM * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]):
+            far = self._landing(u, v, step, _FAR_MM) - chief
+            near = self._landing(u, v, step, _FOCUS_TRIAL_MM) - chief
+            still.append(far)
+            turned.append((near - far) / (1.0 / _FOCUS_TRIAL_MM - 1.0 / _FAR_MM))
+        a, b = np.concatenate(still, axis=1), np.concatenate(turned, axis=1)
+        good = np.isfinite(a).all(axis=0) & np.isfinite(b).all(axis=0)
+        best = -np.sum(a[:, good] * b[:, good]) / max(np.sum(b[:, good] ** 2), 1e-300) + 1.0 / _FAR_MM
+        return float(1.0 / np.clip(best, 1.0 / _FAR_MM, 1.0 / _NEAREST_FOCUS_MM))
 
-    def _follow(self, origin: Array, directions: Array) -> tuple[Landing, Array]:
-        """Rays from one point (3,) along (3, N): where they land, and the path length to there."""
+    def _landing(self, u_px: Array, v_px: Array, pupil_mm: Array, focus_mm: float) -> Array:
+        """(2, N) landing of rays from a point of the pupil plane."""
+        landing = self._follow(*self.projector.rays(u_px, v_px, pupil_mm, focus_mm))
+        return np.stack([landing.x_mm, landing.y_mm])
+
+    def _follow(self, origin: Array, directions: Array) -> Landing:
+        """Rays from one point (3,) along (3, N): where they land."""
         R, place = self._seat.rotation, self._seat.position_mm
         starts = np.repeat((R.T @ (origin - place))[:, None], directions.shape[1], axis=1)
         hit, off, piece = reflect_first(self.pieces, starts, R.T @ directions)
@@ -95,20 +116,18 @@ class LightPath:
         if len(self.pieces) > 1:
             lands[lands] = ~self._meets_mirror_again(hit[:, lands], off[:, lands])
         x, y = hit[0] + reach * off[0], hit[1] + reach * off[1]
-        first = np.sqrt(np.sum((hit - origin[:, None]) ** 2, axis=0))
         if self._obstacles is not None and lands.any():
             last = np.stack([x, y, np.full_like(x, self._table_height_mm)])
             starts = np.repeat(origin[:, None], directions.shape[1], axis=1)
             lands[lands] = ~(
                 self._blocked(starts[:, lands], hit[:, lands]) | self._blocked(hit[:, lands], last[:, lands])
             )
-        landing = Landing(
+        return Landing(
             x_mm=np.where(lands, x, np.nan),
             y_mm=np.where(lands, y, np.nan),
             piece=np.where(lands, piece, np.int16(NO_PIECE)),
             on_top=lands & on_table_top(self._table, self._margin_mm, x, y),
         )
-        return landing, first + reach
 
     def _meets_mirror_again(self, points_mm: Array, directions: Array) -> BoolArray:
         R, place = self._seat.rotation, self._seat.position_mm

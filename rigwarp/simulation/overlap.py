@@ -16,6 +16,7 @@ from rigwarp.geometry import Array
 
 _UPRIGHT = 1e-30  # px; only keeps the inverse of an upright edge's width finite
 _CORNERS_AT_ONCE = 60_000  # quads x corners of their windows handled in one go: stays within the cache
+_NOTHING_PX2 = 1e-13  # areas below this are rounding
 _MANY = 1 << 20  # more cells than any window has along one axis
 
 
@@ -69,7 +70,7 @@ def pixel_overlaps(x: Array, y: Array, resolution: tuple[int, int]) -> Iterator[
             column = left[part] + np.arange(k)[:, None]
             row = top[part] + np.arange(r)[:, None]
             area = _window_areas((x[part] - left[part, None]).T, (y[part] - top[part, None]).T, k, r)
-            touched = (area != 0.0) & (row < height)[:, None] & (column < width)[None]
+            touched = (np.abs(area) > _NOTHING_PX2) & (row < height)[:, None] & (column < width)[None]
             pixel = row[:, None] * width + column[None]
             quad = np.broadcast_to(part, area.shape)
             yield Overlaps(quad=quad[touched], pixel=pixel[touched], area_px2=area[touched])

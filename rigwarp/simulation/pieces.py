@@ -21,7 +21,7 @@ from rigwarp.simulation.surface import (
     monomials,
     zernike_monomials,
 )
-from rigwarp.simulation.truth import BuiltTruth, FacetError, Ripple, SurfaceTruth
+from rigwarp.simulation.truth import BuiltTruth, Dent, FacetError, Ripple, SurfaceTruth
 
 
 def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mapping[str, Array]) -> tuple[Piece, ...]:
@@ -46,10 +46,15 @@ def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mappin
     )
 
 
-def built_pieces(design: tuple[Piece, ...], built: BuiltTruth) -> tuple[Piece, ...]:
-    """The design with everything that went wrong in making it; the seat is not part of it."""
+def built_pieces(design: tuple[Piece, ...], built: BuiltTruth, light_mm: Array) -> tuple[Piece, ...]:
+    """The design with everything that went wrong in making it; the seat is not part of it.
+
+    `light_mm` (3,) is where the light comes from, in the mirror's frame: dents point away from it.
+    """
     tilted = {error.piece: error for error in built.facets}
-    return tuple(_built_piece(piece, built, number, tilted.get(number)) for number, piece in enumerate(design))
+    return tuple(
+        _built_piece(piece, built, number, tilted.get(number), light_mm) for number, piece in enumerate(design)
+    )
 
 
 def _whole(surface: Surface, inside: Inside) -> Piece:
@@ -155,17 +160,14 @@ def _polygon(outline: Array) -> Inside:
     return inside
 
 
-def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError | None) -> Piece:
+def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError | None, light_mm: Array) -> Piece:
     surface = _grown(piece.surface, 1.0 + built.radius_percent / 100.0)
     terms: list[HeightTerm] = []
     if built.zernike:
         cx, cy = (float(v) for v in built.zernike_centre_mm)
         table = zernike_monomials(built.zernike)
         terms.append(Polynomial(coefficients=table, centre_mm=(cx, cy), scale_mm=built.zernike_radius_mm))
-    for dent in built.dents:
-        if dent.piece == number:
-            x, y = (float(v) for v in dent.position_mm)
-            terms.append(GaussianDent(position_mm=(x, y), sigma_mm=dent.sigma_mm, depth_mm=dent.depth_mm))
+    terms += [_dent(dent, piece, light_mm) for dent in built.dents if dent.piece == number]
     terms += [_ripple(ripple) for ripple in built.ripples]
     R = piece.R_mirror_from_piece
     if tilt is not None:
@@ -175,6 +177,16 @@ def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError 
     return Piece(
         origin_mm=piece.origin_mm, R_mirror_from_piece=R, surface=surface.with_terms(terms), inside=piece.inside
     )
+
+
+def _dent(dent: Dent, piece: Piece, light_mm: Array) -> GaussianDent:
+    """The dent as a change of height: downwards along z where the light comes from above the surface."""
+    x, y = (float(v) for v in dent.position_mm)
+    z, zx, zy = piece.surface.height_and_slopes(np.array([x]), np.array([y]))
+    light = piece.to_own(light_mm[:, None])[:, 0]
+    above = (light[2] - z[0]) - zx[0] * (light[0] - x) - zy[0] * (light[1] - y)
+    depth_mm = dent.depth_mm if above > 0.0 else -dent.depth_mm
+    return GaussianDent(position_mm=(x, y), sigma_mm=dent.sigma_mm, depth_mm=depth_mm)
 
 
 def _ripple(ripple: Ripple) -> HeightTerm:

@@ -25,10 +25,6 @@ class RealProjector:
         self._truth = truth
         self.pupil_mm = pupil_points(truth.pupil_diameter_mm, truth.pupil_samples)
 
-    def chief_rays(self, u_px: Array, v_px: Array) -> tuple[Array, Array]:
-        """Rays through the pupil's centre: origin (3,) and unit directions (3, N), table frame."""
-        return self.placement.position_mm, _unit(self.placement.rotation @ self._slopes(u_px, v_px))
-
     def rays(self, u_px: Array, v_px: Array, pupil: Array, focus_mm: float) -> tuple[Array, Array]:
         """Rays of (N,) pixels from one pupil point: origin (3,) and unit directions (3, N), table frame.
 

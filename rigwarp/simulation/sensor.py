@@ -8,7 +8,7 @@ from rigwarp.geometry import Array
 from rigwarp.rig import encode_transfer
 from rigwarp.simulation.truth import CameraTruth
 
-_RESPONSE_STEPS = 8192  # entries of the response table: a hundredth of a code value at the curve's steepest
+_RESPONSE_STEPS = 65536  # entries of the response table: 0.05 of a code value at the curve's steepest
 _HAZE_REACH = 0.15  # sigma of the wide spread of stray light, as a share of the picture's width
 _HAZE_SHRINK = 8  # the spread is worked out on a picture this many times smaller
 

@@ -138,7 +138,8 @@ def _split_quads(
     shape = (u.size, _SPLIT + 1, _SPLIT + 1)
     piece = np.where(np.isfinite(x), landing.piece, NO_PIECE).reshape(shape)
     low, high = _extremes(piece)
-    q, j, i = np.nonzero((low == high) & (low != NO_PIECE))
+    _, on_top = _extremes(landing.on_top.reshape(shape).astype(np.int16))
+    q, j, i = np.nonzero((low == high) & (low != NO_PIECE) & (on_top > 0))
     x, y = x.reshape(shape), y.reshape(shape)
     return Quads(
         x_px=np.stack([x[q, j, i], x[q, j, i + 1], x[q, j + 1, i + 1], x[q, j + 1, i]], axis=1),

@@ -33,7 +33,7 @@ class SurfaceTruth:
 
 @dataclass(frozen=True, kw_only=True)
 class Dent:
-    """A Gaussian dimple: `depth_mm` is taken off the height along the piece's z, `sigma_mm` is its Gaussian sigma."""
+    """A Gaussian dimple, `depth_mm` deep along the piece's z, away from the projector; `sigma_mm` is its sigma."""
 
     piece: int
     position_mm: Array
@@ -94,7 +94,8 @@ class ProjectorTruth:
     throw_ratio_percent : growth of the throw ratio.
     blur_px : sigma of the Gaussian blur of the picture.
     pupil_diameter_mm, pupil_samples : the round exit pupil and how many points stand for it.
-    focus_mm : distance of the plane in focus along the optical axis, mirror folded out; None = where the axis lands.
+    focus_mm : distance of the plane in focus along the optical axis, as if there were no mirror; None = as sharp on
+        the table as it gets. (A convex mirror moves it far in front of the table.)
     transfer : light = code ** gamma, or the sRGB curve.
     toe : share by which dark codes are crushed: light * (1 - toe * exp(-code / 0.1)).
     vignetting : share of light lost in the picture's corner (quadratic).

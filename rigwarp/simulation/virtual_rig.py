@@ -103,7 +103,8 @@ class VirtualRig:
         self._truth = truth
         self._resolution = rig.camera.resolution
         self._design = design_pieces(rig.mirror, truth.surface, profiles or {})
-        self._built = built_pieces(self._design, truth.built)
+        light_mm = rig.mirror.placement.to_part(rig.projector.placement.position_mm)
+        self._built = built_pieces(self._design, truth.built, light_mm)
         self._projector = RealProjector(rig.projector, truth.projector)
         height_mm = rig.table.height_mm + truth.room.table_height_error_mm
         self._path = LightPath(

@@ -33,7 +33,7 @@ shape = "{table_shape}"
 height_mm = {table_height}
 [content]
 shape = "circle"
-diameter_mm = 100
+diameter_mm = {content_mm}
 pixels = [100, 100]
 [camera]
 resolution = [{cw}, {ch}]
@@ -82,7 +82,8 @@ def make_rig() -> Callable[..., Rig]:
     def make(**changes: Any) -> Rig:
         values = {
             "pw": 320, "ph": 180, "projector": [0, 0, 310], "projector_rotation": [0, 0, 0], "mirror": CONVEX,
-            "table_shape": "circle", "table_size": "diameter_mm = 500", "table_height": 0, "cw": 480, "ch": 270,
+            "table_shape": "circle", "table_size": "diameter_mm = 500", "table_height": 0, "content_mm": 100,
+            "cw": 480, "ch": 270,
             "scale": [1.0, 1.0], "target_centre": [0, 0], "target_rotation": 0,
         } | changes  # fmt: skip
         return parse_rig(RIG.format(**values))

@@ -1,0 +1,69 @@
+"""Obstacles cast shadows on both legs of the light's way."""
+
+import numpy as np
+import pytest
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import Placement, TriangleMesh
+from rigwarp.rig import Obstacle, Rig
+from rigwarp.simulation import VirtualRig, parse_truth
+
+MIRROR = """
+kind = "facets"
+position_mm = [0, 0, 700]
+[[mirror.facet]]
+corners_mm = [[-200, -200, 0], [-200, 200, 0], [200, 200, 0], [200, -200, 0]]
+"""
+
+
+def _plate(half_mm):
+    corners = np.array([[-1.0, -1, 0], [1, -1, 0], [1, 1, 0], [-1, 1, 0]]) * half_mm
+    return TriangleMesh(vertices_mm=corners, faces=np.array([[0, 1, 2], [0, 2, 3]]))
+
+
+@pytest.fixture
+def shaded(make_rig):
+    """A plate of 20 mm at a height of 450 mm, between projector (200 mm) and mirror (700 mm), off the axis."""
+
+    def make(x_mm, meshes):
+        plain = make_rig(mirror=MIRROR, projector=[0, 0, 200])
+        plate = Obstacle(
+            file="plate.stl", placement=Placement(position_mm=np.array([x_mm, 0, 450.0]), rotation=np.eye(3))
+        )
+        fields = {name: getattr(plain, name) for name in plain.__dataclass_fields__} | {"obstacles": (plate,)}
+        rig = Rig(**fields)
+        return VirtualRig(rig, parse_truth(IDEAL, rig), meshes=meshes)
+
+    return make
+
+
+IDEAL = """
+format = "rigwarp virtual rig"
+version = 1
+[projector]
+pupil_samples = 1
+pupil_diameter_mm = 0
+[camera]
+position_mm = [0, -300, 900]
+aim_mm = [0, 0, 0]
+focal_px = 450
+"""
+
+
+def test_a_plate_shades_the_ways_up_and_down(shaded):
+    x_mm = 50.0
+    spot = shaded(x_mm, {"plate.stl": _plate(10.0)}).true_map()
+    row = spot.x_mm[90]
+    focal = 1.2 * 320
+    slope = (np.arange(320) - 159.5) / focal
+    up = np.abs(250 * slope - x_mm) < 10.0  # crosses z = 450 on the way up after 250 mm
+    down = np.abs((500 + 250) * slope - x_mm) < 10.0  # and on the way down after 500 + 250 mm
+    on_table = np.abs(1200 * slope) < 270  # the table top reaches 20 mm beyond its 250
+    assert (up & on_table).any()
+    assert (down & on_table).any()
+    np.testing.assert_array_equal(np.isfinite(row), on_table & ~up & ~down)
+
+
+def test_a_missing_mesh_is_named(shaded):
+    with pytest.raises(InputError, match=r"obstacle\[0\].file.*plate.stl"):
+        shaded(50.0, {})
