@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rigwarp.camera.projection import N_LENS, project_with_jacobians
+from rigwarp.camera.projection import N_POSE, project_camera_points, project_with_jacobians
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, rotation_from_vector
 
@@ -36,10 +36,6 @@ class Pose:
     R: Array
     t_mm: Array
 
-    def moved(self, step: Array) -> "Pose":
-        """By (6,) turn (rad) and shift (mm), camera axes."""
-        return Pose(R=rotation_from_vector(step[:3]) @ self.R, t_mm=self.t_mm + step[3:])
-
 
 @dataclass(frozen=True, kw_only=True)
 class LensPrior:
@@ -59,45 +55,42 @@ class Bundle:
 
 @dataclass(frozen=True, kw_only=True)
 class NormalEquations:
-    """Blocks of J^T W J and J^T W r for the free lens terms and each pose."""
+    """Blocks of J^T W J and J^T W r for F free lens terms and V poses.
+
+    Attributes
+    ----------
+    lens : (F, F); cross : (V, F, 6); pose : (V, 6, 6); lens_gradient : (F,); pose_gradient : (V, 6)
+    """
 
     lens: Array
-    cross: tuple[Array, ...]
-    pose: tuple[Array, ...]
+    cross: Array
+    pose: Array
     lens_gradient: Array
-    pose_gradient: tuple[Array, ...]
+    pose_gradient: Array
 
     def damped(self, damping: float) -> "NormalEquations":
         """Levenberg-Marquardt: diagonals raised by a share."""
-        return replace(
-            self,
-            lens=self.lens + damping * np.diag(np.diag(self.lens)),
-            pose=tuple(block + damping * np.diag(np.diag(block)) for block in self.pose),
-        )
+        raised = 1.0 + damping * np.eye(N_POSE)
+        return replace(self, lens=self.lens * (1.0 + damping * np.eye(len(self.lens))), pose=self.pose * raised)
 
     def reduced(self) -> Array:
-        """The lens block with the poses eliminated."""
-        return self.lens - sum(
-            (B @ np.linalg.solve(C, B.T) for B, C in zip(self.cross, self.pose, strict=True)), np.zeros_like(self.lens)
-        )
+        """(F, F) the lens block with the poses eliminated."""
+        return self.lens - np.sum(self.cross @ _solve(self.pose, _transposed(self.cross)), axis=0)
 
-    def solve(self) -> tuple[Array, tuple[Array, ...]]:
-        """Steps of lens and poses that zero the linearised gradient."""
-        right = self.lens_gradient.copy()
-        for B, C, g in zip(self.cross, self.pose, self.pose_gradient, strict=True):
-            right -= B @ np.linalg.solve(C, g)
-        lens_step: Array = np.linalg.solve(self.reduced(), right) if right.size else right
-        return lens_step, tuple(
-            np.linalg.solve(C, g - B.T @ lens_step)
-            for B, C, g in zip(self.cross, self.pose, self.pose_gradient, strict=True)
-        )
+    def solve(self) -> tuple[Array, Array]:
+        """Steps of lens (F,) and poses (V, 6) that zero the linearised gradient."""
+        gradient = self.pose_gradient[..., None]
+        right = self.lens_gradient - np.sum(self.cross @ _solve(self.pose, gradient), axis=0)[:, 0]
+        lens_step = _solve(self.reduced(), right)
+        pulled = gradient - _transposed(self.cross) @ lens_step[:, None]
+        return lens_step, _solve(self.pose, pulled)[..., 0]
 
     def covariance(self, photo: int | None) -> Array:
         """Unscaled covariance of the free lens terms, joined with the pose of one photo unless `photo` is None."""
         lens = _inverse(self.reduced())
         if photo is None:
             return lens
-        pull = np.linalg.solve(self.pose[photo], self.cross[photo].T)
+        pull = _solve(self.pose[photo], self.cross[photo].T)
         cross = -lens @ pull.T
         return np.block([[lens, cross], [cross.T, _inverse(self.pose[photo]) + pull @ lens @ pull.T]])
 
@@ -113,18 +106,20 @@ def observe(corners: Sequence[tuple[Array, Array]], weights: Sequence[Array]) ->
 def residuals(bundle: Bundle, observations: Sequence[Observation]) -> tuple[Array, ...]:
     """(N, 2) px per photo: measured minus predicted, unweighted."""
     return tuple(
-        seen.image_px - project_with_jacobians(seen.points_mm, bundle.lens, pose.R, pose.t_mm)[0]
+        seen.image_px - project_camera_points(seen.points_mm @ pose.R.T + pose.t_mm, bundle.lens)
         for seen, pose in zip(observations, bundle.poses, strict=True)
     )
 
 
 def cost(bundle: Bundle, observations: Sequence[Observation], prior: LensPrior | None = None) -> float:
     """Weighted sum of squared residuals, px^2 (plus the prior's share); inf for a point at or behind the camera."""
-    total = 0.0
-    for seen, pose, apart in zip(observations, bundle.poses, residuals(bundle, observations), strict=True):
-        if np.any((seen.points_mm @ pose.R.T + pose.t_mm)[:, 2] <= 0.0):
-            return float("inf")
-        total += float(np.sum(seen.weight[:, None] * apart**2))
+    points, image, weight, R, t = _stacked(bundle, observations)
+    camera = (R @ points[..., None])[..., 0] + t
+    if np.any(camera[:, 2] <= 0.0):
+        return float("inf")
+    with np.errstate(over="ignore", invalid="ignore"):  # a wild trial step is turned down below
+        apart = image - project_camera_points(camera, bundle.lens)
+        total = float(np.sum(weight[:, None] * apart**2))
     if prior is not None:
         off = bundle.lens - prior.lens
         total += float(off @ prior.information @ off)
@@ -135,28 +130,23 @@ def normal_equations(
     bundle: Bundle, observations: Sequence[Observation], *, free: BoolArray, prior: LensPrior | None = None
 ) -> NormalEquations:
     """Linearise at a bundle; `free` (9,) says which lens terms may move."""
-    lens, lens_gradient = np.zeros((N_LENS, N_LENS)), np.zeros(N_LENS)
-    cross, pose_blocks, pose_gradient = [], [], []
-    for seen, pose in zip(observations, bundle.poses, strict=True):
-        predicted, by_lens, by_pose = project_with_jacobians(seen.points_mm, bundle.lens, pose.R, pose.t_mm)
-        root = np.sqrt(seen.weight)[:, None]
-        apart = (root * (seen.image_px - predicted)).ravel()
-        J = (root[..., None] * by_lens).reshape(-1, N_LENS)
-        G = (root[..., None] * by_pose).reshape(len(J), -1)
-        lens += J.T @ J
-        lens_gradient += J.T @ apart
-        cross.append((J.T @ G)[free])
-        pose_blocks.append(G.T @ G)
-        pose_gradient.append(G.T @ apart)
+    points, image, weight, R, t = _stacked(bundle, observations)
+    predicted, by_lens, by_pose = project_with_jacobians(points, bundle.lens, R, t)
+    root = np.sqrt(weight)[:, None]
+    apart = (root * (image - predicted))[..., None]
+    J, G = root[..., None] * by_lens, root[..., None] * by_pose
+    firsts = np.cumsum([0, *(len(seen.weight) for seen in observations[:-1])])
+    lens = np.sum(_transposed(J) @ J, axis=0)
+    lens_gradient = np.sum(_transposed(J) @ apart, axis=0)[:, 0]
     if prior is not None:
-        lens += prior.information
-        lens_gradient += prior.information @ (prior.lens - bundle.lens)
+        lens = lens + prior.information
+        lens_gradient = lens_gradient + prior.information @ (prior.lens - bundle.lens)
     return NormalEquations(
         lens=lens[np.ix_(free, free)],
-        cross=tuple(cross),
-        pose=tuple(pose_blocks),
+        cross=np.add.reduceat(_transposed(J[..., free]) @ G, firsts, axis=0),
+        pose=np.add.reduceat(_transposed(G) @ G, firsts, axis=0),
         lens_gradient=lens_gradient[free],
-        pose_gradient=tuple(pose_gradient),
+        pose_gradient=np.add.reduceat(_transposed(G) @ apart, firsts, axis=0)[..., 0],
     )
 
 
@@ -202,7 +192,29 @@ def _stepped(bundle: Bundle, equations: NormalEquations, free: BoolArray) -> Bun
         return None
     lens = bundle.lens.copy()
     lens[free] += lens_step
-    return Bundle(lens=lens, poses=tuple(pose.moved(step) for pose, step in zip(bundle.poses, pose_steps, strict=True)))
+    turns = rotation_from_vector(pose_steps[:, :3])
+    poses = zip(bundle.poses, turns, pose_steps[:, 3:], strict=True)
+    return Bundle(lens=lens, poses=tuple(Pose(R=turn @ p.R, t_mm=p.t_mm + shift) for p, turn, shift in poses))
+
+
+def _stacked(bundle: Bundle, observations: Sequence[Observation]) -> tuple[Array, Array, Array, Array, Array]:
+    """All photos' points, pixels and weights in a row, with each point's R and t."""
+    counts = [len(seen.weight) for seen in observations]
+    return (
+        np.concatenate([seen.points_mm for seen in observations]),
+        np.concatenate([seen.image_px for seen in observations]),
+        np.concatenate([seen.weight for seen in observations]),
+        np.repeat([pose.R for pose in bundle.poses], counts, axis=0),
+        np.repeat([pose.t_mm for pose in bundle.poses], counts, axis=0),
+    )
+
+
+def _transposed(blocks: Array) -> Array:
+    return np.swapaxes(blocks, -1, -2)
+
+
+def _solve(matrix: Array, right: Array) -> Array:
+    return np.asarray(np.linalg.solve(matrix, right), np.float64)
 
 
 def _inverse(matrix: Array) -> Array:

@@ -17,9 +17,10 @@ Grey = NDArray[np.uint8] | NDArray[np.uint16]
 
 _STRETCH_PERCENT = (0.5, 99.5)  # black and white of the stretched photo: highlights and dead pixels left out
 _ENOUGH = 0.6  # share of the board's corners at which no further way of looking is tried
-_WINDOW_SHARE = 0.2  # half window of the corner refinement, in squares: stays within the markers' black border
+_CLEARANCE_PX = 1.0  # the refinement's window ends this far before the markers, whose edges would pull
 _WINDOW_PX = (2, 12)  # half window limits: fewer pixels are noise, more see lens distortion
 _MAX_MOVE = 0.25  # a refined corner that moved further than this share of a square went to something else
+_SMALLEST_MARKER_PX = 10  # side of a marker: 7 cells or more cannot be told in fewer pixels
 _LARGE_PX = 2400  # photos wider than this are also searched at half size
 
 
@@ -139,7 +140,7 @@ def _search(picture: NDArray[np.uint8], size: float, board: cv2.aruco.CharucoBoa
     """OpenCV's marker and corner search; pixels are brought back to the full photo."""
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMax = 43  # soft edges of large or defocused markers
-    parameters.minMarkerPerimeterRate = 0.01  # small boards: 1 % of the photo's longer side
+    parameters.minMarkerPerimeterRate = 4 * _SMALLEST_MARKER_PX * size / max(picture.shape)
     detector = cv2.aruco.CharucoDetector(board, cv2.aruco.CharucoParameters(), parameters)
     corners, ids, _, _ = detector.detectBoard(picture)
     if ids is None or len(ids) == 0:
@@ -152,7 +153,8 @@ def _search(picture: NDArray[np.uint8], size: float, board: cv2.aruco.CharucoBoa
 def _refined(grey: NDArray[np.float32], found: _Found, target: Target) -> BoardView:
     """Corners moved to where the gradients around them say, in a window that suits the size of the squares there."""
     square_px = _square_px(found, target)
-    half = np.clip(np.round(_WINDOW_SHARE * square_px), *_WINDOW_PX).astype(int)
+    gap_px = square_px * (target.square_mm - target.marker_mm) / (2.0 * target.square_mm)
+    half = np.clip(np.round(gap_px - _CLEARANCE_PX), *_WINDOW_PX).astype(int)
     refined = found.image_px.copy()
     stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 100, 1e-4)
     for size in np.unique(half):

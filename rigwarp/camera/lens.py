@@ -259,8 +259,8 @@ def _warnings(lens: Array, covariance: Array, n: int, coverage: float) -> tuple[
     if not relative < _FOCAL_REFUSED:
         raise MeasurementError(
             f"the focal length is uncertain by {100 * relative:.1f} %, at most {100 * _FOCAL_REFUSED:g} % is usable: "
-            "the board faces the camera in nearly all photos; take more with it tilted about 30 degrees left, right, up "
-            "and down"
+            "the board faces the camera in nearly all photos; take more with it tilted about 30 degrees left, "
+            "right, up and down"
         )
     found = []
     if relative > _FOCAL_DOUBTFUL:

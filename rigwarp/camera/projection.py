@@ -31,13 +31,19 @@ def project_camera_points(camera_mm: Array, lens: Array) -> Array:
 
 
 def project_with_jacobians(points_mm: Array, lens: Array, R: Array, t_mm: Array) -> tuple[Array, Array, Array]:
-    """Pixels of (N, 3) world points, with d(px)/d(lens) and d(px)/d(turn, shift).
+    """Pixels of world points, with d(px)/d(lens) and d(px)/d(turn, shift).
+
+    Parameters
+    ----------
+    points_mm : (..., 3)
+    lens : (9,)
+    R, t_mm : (3, 3) and (3,), or one pose per point: (..., 3, 3) and (..., 3)
 
     Returns
     -------
-    pixels : (N, 2); by_lens : (N, 2, 9); by_pose : (N, 2, 6), px per rad and px per mm.
+    pixels : (..., 2); by_lens : (..., 2, 9); by_pose : (..., 2, 6), px per rad and px per mm.
     """
-    turned = points_mm @ R.T
+    turned = (R @ points_mm[..., None])[..., 0]
     camera = turned + t_mm
     xy = camera[..., :2] / camera[..., 2:]
     distorted = distort(xy, lens[4:])

@@ -57,8 +57,8 @@ def locate_table(photo: Grey, lens: LensResult | CameraModel, target: Target, *,
         Of the size for which the lens holds.
     lens : LensResult or CameraModel
         With a LensResult the board photos and this one are adjusted together, so that the covariance of lens and pose
-        is the joint one (and the lens changes by a fraction of its sigma). A CameraModel's lens is kept as prior knowledge
-        with its covariance, or taken as exact when it has none.
+        is the joint one (and the lens changes by a fraction of its sigma). A CameraModel's lens is kept as prior
+        knowledge with its covariance, or taken as exact when it has none.
     target : Target
         Where the sheet lies, and its true scale.
     height_mm : float
