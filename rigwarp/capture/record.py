@@ -81,8 +81,8 @@ def read_frames(folder: Path, count: int) -> list[Path]:
     surplus = sorted(number for number in found if number >= count)
     if surplus:
         raise InputError(
-            f"{folder}: found photograph {surplus[0]:04d}, but there are only {count} patterns (0000 to {count - 1:04d})."
-            " Number the photographs like the patterns they show."
+            f"{folder}: found photograph {surplus[0]:04d}, but the patterns end at {count - 1:04d}. "
+            "Number the photographs like the patterns they show."
         )
     return [found[number] for number in range(count)]
 

@@ -2,8 +2,8 @@
 
 With N steps, harmonics of order mN +- 1 masquerade as the fundamental, and the phase error is a sum of sines and
 cosines of multiples of N times the phase. At one pixel the periods disagree by the differences of their errors; over
-many pixels this determines each period's error curve. The idea of correcting from several frequencies of one scan: Xing and Guo,
-Optics Express 26, 16277 (2018).
+many pixels this determines each period's error curve. The idea of correcting from several frequencies of one scan:
+Xing and Guo, Optics Express 26, 16277 (2018).
 """
 
 from dataclasses import dataclass

@@ -23,7 +23,9 @@ _LINEAR_PRIOR = (1.0, 0.3)  # mean and sigma of the shape for 16-bit pictures, u
 _CODED_PRIOR = (_SRGB_SHAPE, 0.6)  # for 8-bit pictures, usually gamma-coded
 _BLOCK = 8  # camera pixels: averaging over blocks keeps noise from favouring one shape
 _MIN_BLOCKS = 20
-_MODEL_ERROR = 2e-3  # share of white: blocks are not quite uniform, so agreement below this says nothing
+_BRIGHT_ENOUGH = 0.2  # of the best contrast: in dimmer blocks rounding to whole codes hides the curve
+_GROUPS = 12  # blocks are compared in groups of like brightness
+_MODEL_ERROR = 5e-4  # share of white: blocks are not quite uniform, so agreement below this says nothing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,6 +84,9 @@ def estimate_response(
     """
     codes = np.array(sorted(levels))
     blocks = _block_means([levels[c] for c in codes], lit) / full_scale
+    if blocks.size:
+        contrast = blocks[-1] - blocks[0]
+        blocks = blocks[:, contrast > _BRIGHT_ENOUGH * np.quantile(contrast, 0.98)]
     if blocks.shape[1] < _MIN_BLOCKS:
         raise MeasurementError(
             f"only {blocks.shape[1]} patches of 8x8 camera pixels are evenly lit and not saturated, {_MIN_BLOCKS} are "
@@ -119,14 +124,15 @@ def _shares(blocks: Array, shape: float) -> Array:
 
 
 def _misfit(blocks: Array, shape: float) -> float:
-    """How much the shares differ between blocks, in units of what blocks can be trusted to."""
+    """How much the shares of bright and dark blocks differ: chi-square over groups of like brightness."""
     shares = _shares(blocks, shape)[1:-1]
-    if not len(shares):
-        return 0.0
     weights = _contrast(blocks)
     mean = np.average(shares, axis=1, weights=weights)
-    variance = np.average((shares - mean[:, None]) ** 2, axis=1, weights=weights)
-    return float(np.mean(variance) / _MODEL_ERROR**2)
+    groups = np.array_split(np.argsort(blocks[-1]), _GROUPS)
+    spread = [np.average(shares[:, g], axis=1, weights=weights[g]) - mean for g in groups]
+    # a group of weak contrast is known less well, in proportion
+    trust = np.array([np.sqrt(np.mean(weights[g]) / weights.max()) for g in groups])
+    return float(np.sum((np.array(spread) * trust[:, None] / _MODEL_ERROR) ** 2))
 
 
 def _parabola_minimum(x: Array, cost: Array) -> tuple[float, float]:

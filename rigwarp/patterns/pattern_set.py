@@ -66,7 +66,7 @@ class PatternSet:
         line = np.rint(255.0 * encode_transfer(self._light(frame, np.arange(extent)), self.transfer)).astype(np.uint8)
         return np.tile(line, (height, 1)) if frame.axis == "x" else np.tile(line[:, None], (1, width))
 
-    def _light(self, frame: PhaseFrame, position_px: Array) -> Array:
+    def _light(self, frame: PhaseFrame, position_px: NDArray[np.int_]) -> Array:
         low, high = self.light_range
         wave = 0.5 + 0.5 * np.cos(2 * np.pi * (position_px / frame.period_px - frame.step / frame.steps))
         return low + (high - low) * wave
@@ -152,9 +152,10 @@ def fast_set(resolution: tuple[int, int], transfer: Transfer) -> PatternSet:
     InputError
         For a projector larger than the periods reach.
     """
+    axes: tuple[tuple[Literal["x", "y"], int], ...] = (("x", resolution[0]), ("y", resolution[1]))
     waves = [
         PhaseFrame(axis=axis, period_px=period, step=step, steps=_STEPS)
-        for axis, extent in zip(("x", "y"), resolution, strict=True)
+        for axis, extent in axes
         for period in choose_periods_px(extent)
         for step in range(_STEPS)
     ]

@@ -1,6 +1,6 @@
 """The table map: registered design plus a smooth residual per zone, on the whole projector grid."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,7 +114,7 @@ def _register(model: OpticalModel, samples: Samples, zone: NDArray[np.int64], to
 def _fit_zone(model: OpticalModel, zone: int, samples: Samples) -> _ZoneFit | None:
     field = design_field(model, zone, samples.pixels_px)
     residual = samples.table_mm - field.table_mm(samples.pixels_px)
-    known: BoolArray = np.isfinite(residual).all(axis=-1)
+    known: BoolArray = np.asarray(np.isfinite(residual).all(axis=-1))
     samples, residual = samples.only(known), residual[known]
     if len(samples) < _MIN_CELLS:
         return None
@@ -122,6 +122,8 @@ def _fit_zone(model: OpticalModel, zone: int, samples: Samples) -> _ZoneFit | No
     cells, mean_residual, sigma = bin_samples(samples, residual, slope, cell_px=_CELL_PX)
     if len(cells) < _MIN_CELLS:
         return None
+    # the mean residual is added to the design at the mean pixel: a mean of positions would feel the map's curvature
+    cells = replace(cells, table_mm=field.table_mm(cells.pixels_px) + mean_residual)
     surface = smooth_surface(cells.pixels_px, mean_residual, sigma, cell_px=_KNOT_PX)
     misfit = np.linalg.norm(surface.held_out_mm, axis=-1) / surface.held_out_sigma_mm
     inflation = float(np.median(misfit)) / 1.177 if len(misfit) else 1.0  # 1.177: median of a unit Rayleigh

@@ -66,12 +66,13 @@ def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table) -> Sa
     v, u = np.nonzero(decoded.valid)
     camera_px = np.stack([u, v], axis=-1).astype(float)
     table_mm = camera.to_plane(camera_px, table.height_mm)
-    keep: BoolArray = np.isfinite(table_mm).all(axis=-1)
+    keep: BoolArray = np.asarray(np.isfinite(table_mm).all(axis=-1))
     keep[keep] = inside_table(table, table_mm[keep])
     if np.count_nonzero(keep) < _MIN_SAMPLES:
         raise MeasurementError(
             f"{len(camera_px)} camera pixels decode, but only {np.count_nonzero(keep)} of them look at the table "
-            f"region ({_MIN_SAMPLES} are needed): check camera.json (was the camera moved?) and the [table] size in rig.toml"
+            f"region ({_MIN_SAMPLES} are needed): check camera.json (was the camera moved?) and the [table] size in "
+            "rig.toml"
         )
     v, u = v[keep], u[keep]
     return Samples(

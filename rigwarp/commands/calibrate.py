@@ -1,0 +1,59 @@
+"""`rigwarp calibrate`: scan, fit, verify and report in one go."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from rigwarp.commands.console import Console
+from rigwarp.commands.fit import FitMade, camera_of, fit_scan, held_out_figures, tell_fit
+from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.commands.scan import ScanTaken, take_scan, tell_scan
+from rigwarp.commands.verify import Checked, error_figures, require_tolerance, tell_verification, verify_result
+from rigwarp.devices import Bench, open_bench
+from rigwarp.files import RigFolder, open_rig
+from rigwarp.reports.report import write_report
+
+
+@dataclass(frozen=True, kw_only=True)
+class Calibrated:
+    """Everything that one calibration made."""
+
+    scan: ScanTaken
+    fit: FitMade
+    checks: dict[str, Checked]
+    report: Path
+
+
+def calibrate(rig: RigArgument, json: JsonOption = False) -> None:
+    """Scan, fit, verify and report in one go; the result becomes current.
+
+    Exit code 6 when the picture then is out of the rig's own tolerance.
+    """
+    console = Console(json=json)
+    folder = open_rig(rig)
+    camera_of(folder)  # better missed now than after the scan
+    console.caution()
+    with open_bench(folder) as bench:
+        made = calibrate_rig(console, folder, bench)
+    console.say(f"Report {made.report}")
+    console.result(
+        {
+            "scan": made.scan.run,
+            "result": made.fit.run,
+            "table_map": held_out_figures(folder.rig, made.fit.table_map),
+            "as_built": made.fit.as_built.to_dict(),
+            "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
+            "report": made.report,
+        }
+    )
+    require_tolerance(folder, made.checks["after"].result)
+
+
+def calibrate_rig(console: Console, folder: RigFolder, bench: Bench) -> Calibrated:
+    """Scan, fit, verify and report on a bench, telling each step."""
+    scan = take_scan(console, folder, bench)
+    tell_scan(console, scan)
+    fit = fit_scan(console, folder, scan.run, decoded=scan.decoded)
+    tell_fit(console, folder.rig, fit)
+    checks = verify_result(console, folder, fit.run, bench)
+    tell_verification(console, checks)
+    return Calibrated(scan=scan, fit=fit, checks=checks, report=write_report(folder, fit.run))

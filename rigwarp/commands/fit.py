@@ -1,0 +1,220 @@
+"""`rigwarp fit`: a scan becomes the table map, the as-built mirror and the prewarp; the result becomes current."""
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import typer
+
+from rigwarp.as_built import AsBuilt, estimate_as_built
+from rigwarp.camera import CameraModel
+from rigwarp.commands.console import Console
+from rigwarp.commands.design import design_model
+from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.commands.scan import DECODED_FILE, scan_figures
+from rigwarp.decode import Decoded
+from rigwarp.errors import InputError
+from rigwarp.files import (
+    RESULTS,
+    SCANS,
+    RigFolder,
+    is_complete,
+    latest_complete,
+    make_current,
+    new_run,
+    open_rig,
+    read_camera,
+    read_decoded,
+    write_as_built,
+    write_json,
+    write_map,
+    write_prewarp,
+)
+from rigwarp.geometry import Array
+from rigwarp.prewarp import Prewarp, build_prewarp
+from rigwarp.rig import Rig, inside_content
+from rigwarp.table_map import TableMapFit, fit_table_map, mounting_tolerances, samples_from_scan
+from rigwarp.tracing import OpticalModel, trace_map
+
+CAMERA_FILE = "camera.json"
+MAP_FILE = "map.npz"
+PREWARP_FILE = "prewarp.npz"
+FIT_FILE = "fit.json"
+
+
+@dataclass(frozen=True, kw_only=True)
+class FitMade:
+    """A finished result folder and what is in it; `seconds` per stage."""
+
+    run: Path
+    table_map: TableMapFit
+    as_built: AsBuilt
+    prewarp: Prewarp
+    seconds: dict[str, float]
+
+
+def fit(
+    rig: RigArgument,
+    scan: Annotated[
+        str | None, typer.Option("--scan", metavar="STAMP", help="The scan to use; by default the latest finished one.")
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Fit the table map, the as-built mirror and the prewarp to a scan, and make the result current."""
+    console = Console(json=json)
+    folder = open_rig(rig)
+    made = fit_scan(console, folder, _chosen_scan(folder, scan))
+    tell_fit(console, folder.rig, made)
+    console.result(
+        {
+            "result": made.run,
+            "table_map": held_out_figures(folder.rig, made.table_map),
+            "as_built": made.as_built.to_dict(),
+            "seconds": made.seconds,
+        }
+    )
+
+
+def fit_scan(console: Console, folder: RigFolder, scan: Path, *, decoded: Decoded | None = None) -> FitMade:
+    """Everything that follows from one scan, written to a new result folder that becomes current."""
+    start = time.monotonic()
+    camera = camera_of(folder)
+    decoded = decoded or read_decoded(scan / DECODED_FILE)
+    _check_sizes(folder, camera, decoded)
+    with (
+        new_run(folder.root / RESULTS, "fit", folder, settings={"scan": scan.name}) as run,
+        console.progress(3, "Fitting") as advance,
+    ):
+        model = design_model(folder)
+        tolerances = rig_tolerances(folder.rig)
+        clock = _Laps(start)
+        table_map = fit_table_map(model, samples_from_scan(decoded, camera, folder.rig.table), camera, tolerances)
+        clock.lap("fit")
+        advance()
+        as_built = _as_built(model, table_map, tolerances, camera)
+        clock.lap("as_built")
+        advance()
+        transfer = folder.rig.projector.transfer
+        prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
+        clock.lap("prewarp")
+        advance()
+        write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=scan.name)
+        write_as_built(run, as_built)
+        write_prewarp(run / PREWARP_FILE, prewarp, extra={"rig_hash": folder.rig_hash, "scan": scan.name})
+        write_json(run / FIT_FILE, _fit_record(folder.rig, table_map, decoded, clock.seconds), format="rigwarp fit")
+    make_current(folder.root, run)
+    return FitMade(run=run, table_map=table_map, as_built=as_built, prewarp=prewarp, seconds=clock.seconds)
+
+
+class _Laps:
+    """Seconds per stage."""
+
+    def __init__(self, start: float) -> None:
+        self._last = start
+        self.seconds: dict[str, float] = {}
+
+    def lap(self, name: str) -> None:
+        now = time.monotonic()
+        self.seconds[name] = now - self._last
+        self._last = now
+
+
+def camera_of(folder: RigFolder) -> CameraModel:
+    """The rig's calibrated camera."""
+    make_with = f"Make it with: rigwarp camera {folder.root} --lens DIR --table PHOTO"
+    return read_camera(folder.root / CAMERA_FILE, make_with=make_with)
+
+
+def rig_tolerances(rig: Rig) -> Array:
+    """(12,) mounting tolerances of the rig file."""
+    projector, mirror = rig.projector, rig.mirror
+    return mounting_tolerances(
+        projector.position_tolerance_mm,
+        projector.rotation_tolerance_rad,
+        mirror.position_tolerance_mm,
+        mirror.rotation_tolerance_rad,
+    )
+
+
+def held_out_figures(rig: Rig, table_map: TableMapFit) -> dict[str, Any]:
+    """The map judged by samples that it was not fitted to, and how much of the lit content area it covers."""
+    held_out = table_map.held_out
+    return {
+        "n": held_out.n,
+        "rms_mm": held_out.rms_mm,
+        "p95_mm": held_out.p95_mm,
+        "max_mm": held_out.max_mm,
+        "coverage": content_coverage(rig, table_map),
+        "z_spread": held_out.z_spread,
+    }
+
+
+def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
+    """Share of the projector pixels that the registered design sends to the content area which the map has measured."""
+    design = trace_map(table_map.registration.model)
+    wanted = design.answered
+    wanted[wanted] = inside_content(rig.content, design.table_mm[wanted])
+    return float(np.mean(table_map.table_map.measured[wanted])) if wanted.any() else 0.0
+
+
+def tell_fit(console: Console, rig: Rig, made: FitMade) -> None:
+    """The result for people."""
+    figures = held_out_figures(rig, made.table_map)
+    registration = made.table_map.registration
+    built = made.as_built.figures
+    console.say(f"Result {made.run} (now current)")
+    console.table(
+        [
+            ("table map, on samples held out", f"{figures['rms_mm']:.3f} mm rms, {figures['p95_mm']:.3f} mm P95"),
+            ("content area covered", f"{figures['coverage']:.1%}"),
+            ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
+            ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
+            ("mirror figure", f"{built.rms_um:.0f} um rms, {built.rms_without_power_um:.0f} um without power"),
+            (
+                "warp mesh",
+                f"{len(made.prewarp.triangles)} triangles, off by {made.prewarp.mesh_error_px:.3f} px at most",
+            ),
+        ]
+    )
+    for direction in made.as_built.unobservable:
+        console.say(f"  the data cannot tell: {direction}")
+
+
+def _as_built(model: OpticalModel, table_map: TableMapFit, tolerances: Array, camera: CameraModel) -> AsBuilt:
+    return estimate_as_built(model, table_map.cells, table_map.cell_sigma_mm, table_map.cell_zone, tolerances, camera)
+
+
+def _chosen_scan(folder: RigFolder, stamp: str | None) -> Path:
+    scans = folder.root / SCANS
+    if stamp is None:
+        return latest_complete(scans)
+    if not is_complete(scans / stamp):
+        raise InputError(f"{scans / stamp}: found no finished scan there. List them with: rigwarp check {folder.root}")
+    return scans / stamp
+
+
+def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> None:
+    seen = decoded.reason.shape[::-1]
+    if camera.resolution != seen:
+        raise InputError(
+            f"{folder.root / CAMERA_FILE}: calibrated at {camera.resolution[0]} x {camera.resolution[1]} pixels, but "
+            f"the scan has {seen[0]} x {seen[1]}. Calibrate and scan at the same resolution."
+        )
+
+
+def _fit_record(rig: Rig, table_map: TableMapFit, decoded: Decoded, seconds: dict[str, float]) -> dict[str, Any]:
+    registration = table_map.registration
+    names = ("projector_shift_mm", "projector_turn_rad", "mirror_shift_mm", "mirror_turn_rad")
+    return {
+        "table_map": held_out_figures(rig, table_map),
+        "registration": {
+            "rms_before_mm": registration.rms_before_mm,
+            "rms_after_mm": registration.rms_after_mm,
+            "shifts": dict(zip(names, registration.shifts.reshape(4, 3), strict=True)),
+        },
+        "samples": {"offered": table_map.samples_offered, "used": table_map.samples_used},
+        "decode": scan_figures(decoded),
+        "seconds": seconds,
+    }

@@ -1,0 +1,162 @@
+"""Decoding: right positions, true uncertainty, and reasons where there is no answer."""
+
+import numpy as np
+import pytest
+from synthetic_scan import photographs, smooth_scene
+
+from rigwarp.decode import Decoded, Reason, decode, estimate_response
+from rigwarp.decode.unwrap import unwrap
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.patterns import choose_periods_px, fast_set
+from rigwarp.rig import encode_transfer
+
+SHAPE, RESOLUTION = (300, 420), (854, 480)
+PATTERNS = fast_set(RESOLUTION, 2.2)
+
+
+def scanned(seed: int = 1, **changes: object) -> tuple[Decoded, np.ndarray, np.ndarray]:
+    u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    settings = {"brightness": brightness, "ambient": ambient, "rng": np.random.default_rng(seed)} | changes
+    return decode(photographs(PATTERNS, u, v, **settings), PATTERNS), u, v
+
+
+def test_positions_and_their_uncertainty_are_true() -> None:
+    decoded, u, v = scanned()
+    assert decoded.valid.mean() > 0.999
+    for found, sigma, true in ((decoded.u_px, decoded.sigma_u_px, u), (decoded.v_px, decoded.sigma_v_px, v)):
+        z = (found - true)[decoded.valid] / sigma[decoded.valid]
+        assert abs(z.mean()) < 0.05
+        # 126,000 samples: the spread's own error is 0.002; the rest is the response and noise model
+        assert 0.95 < z.std() < 1.05
+
+
+def test_uncertainty_is_near_the_cramer_rao_bound() -> None:
+    """sigma_phi >= sqrt(2/N) sigma/B per sinusoid (Applied Optics 37, 7253, 1998), four sinusoids together."""
+    flat = np.full(SHAPE, 0.5)
+    variance = 4e-4**2 * 100
+    decoded, _, _ = scanned(brightness=flat, ambient=np.full(SHAPE, 0.05), noise=(variance, 0.0), response=1.0)
+    amplitude = 0.5 * 0.48
+    quantum = (1 / 255) ** 2 / 12
+    periods = np.array(choose_periods_px(RESOLUTION[0]))
+    one = periods / (2 * np.pi) * np.sqrt(2 / 3 * (variance + quantum)) / amplitude
+    bound = 1 / np.sqrt(np.sum(1 / one**2))
+    assert np.nanmedian(decoded.sigma_u_px) == pytest.approx(bound, rel=0.03)
+
+
+@pytest.mark.parametrize("blur_px", [0.0, 1.0, 2.5])
+def test_blur_costs_precision_only(blur_px: float) -> None:
+    decoded, u, _ = scanned(blur_px=blur_px)
+    error = (decoded.u_px - u)[decoded.valid]
+    assert decoded.valid.mean() > 0.999
+    assert abs(error.mean()) < 0.003  # px; a bias would not average out on the table
+    assert np.abs(error).max() < 1.0
+
+
+def test_a_projector_of_another_gamma_is_corrected() -> None:
+    """The patterns are encoded for 2.2 and shown by a projector of 2.5: without correction 0.1 to 0.2 px rms."""
+    u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    rng = np.random.default_rng(2)
+    photos = []
+    for index in range(len(PATTERNS.frames)):
+        shown = (PATTERNS.picture(index) / 255.0) ** 2.5
+        row = np.clip(v, 0, RESOLUTION[1] - 1)
+        column = np.clip(u, 0, RESOLUTION[0] - 1)
+        r0, c0 = row.astype(int), column.astype(int)
+        r1, c1 = np.minimum(r0 + 1, RESOLUTION[1] - 1), np.minimum(c0 + 1, RESOLUTION[0] - 1)
+        fr, fc = row - r0, column - c0
+        light = (1 - fr) * ((1 - fc) * shown[r0, c0] + fc * shown[r0, c1]) + fr * (
+            (1 - fc) * shown[r1, c0] + fc * shown[r1, c1]
+        )
+        exposed = ambient + brightness * light
+        exposed = exposed + rng.normal(size=SHAPE) * np.sqrt(1e-6 + 4e-5 * exposed)
+        photos.append(np.rint(255 * encode_transfer(exposed, "srgb")).astype(np.uint8))
+    decoded = decode(photos, PATTERNS)
+    error = (decoded.u_px - u)[decoded.valid]
+    assert decoded.valid.mean() > 0.99
+    assert np.std(error) < 1.15 * np.nanmedian(decoded.sigma_u_px)
+
+
+def test_the_response_curve_is_found() -> None:
+    u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    for response, shape in (("srgb", 2.4), (1.0, 1.0)):
+        photos = photographs(
+            PATTERNS,
+            u,
+            v,
+            brightness=brightness,
+            ambient=ambient + 0.05,
+            rng=np.random.default_rng(3),
+            response=response,
+        )
+        levels = {code: photos[i] for code, i in PATTERNS.level_indices().items()}
+        found = estimate_response(levels, np.ones(SHAPE, bool), 255)
+        assert found.shape == pytest.approx(shape, abs=0.2)
+        codes = np.array([48, 128, 208]) / 255
+        assert found.projector_light(codes) == pytest.approx(codes**2.2, abs=0.004)  # IEC-like power curve, exact input
+
+
+def test_two_light_paths_are_noticed() -> None:
+    """A second path of 20 % leaves each sinusoid perfect; only the disagreement of the periods gives it away."""
+    u, v, _, _ = smooth_scene(SHAPE, RESOLUTION)
+    share = np.zeros(SHAPE)
+    share[100:200, 100:300] = 0.2
+    other = ((u + 137.0) % RESOLUTION[0], (v + 91.0) % RESOLUTION[1], share)
+    decoded, u, _ = scanned(second_path=other, brightness=np.full(SHAPE, 0.5))
+    mixed = share > 0
+    assert (decoded.reason[mixed] != Reason.OK).mean() > 0.95
+    assert decoded.valid[~mixed].mean() > 0.99
+
+
+def test_dark_and_saturated_pixels_say_so() -> None:
+    _, _, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    brightness = brightness.copy()
+    brightness[:50] = 0.001
+    brightness[-50:] = 1.3
+    decoded, _, _ = scanned(brightness=brightness, ambient=ambient)
+    assert (decoded.reason[:50] == Reason.TOO_DARK).mean() > 0.99  # noise lifts a few over the threshold
+    assert not decoded.valid[:50].any()
+    assert (decoded.reason[-50:] == Reason.SATURATED).mean() > 0.99
+    assert np.isnan(decoded.u_px[:50]).all()
+    assert decoded.valid[60:240].mean() > 0.999
+
+
+def test_a_single_wrong_pixel_is_a_stray() -> None:
+    u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    u = u.copy()
+    u[150, 200] += 200.0
+    photos = photographs(PATTERNS, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(1))
+    assert decode(photos, PATTERNS).reason[150, 200] == Reason.STRAY
+
+
+def test_unwrapping_is_exact_without_noise() -> None:
+    for extent in (480, 1280, 1920, 3840):
+        periods = choose_periods_px(extent)
+        position = np.linspace(-0.5, extent - 0.5, 20_011)
+        turns = position / np.array(periods)[:, None] % 1.0
+        assert np.abs(unwrap(turns, periods, extent) - position).max() < 1e-9
+
+
+def test_wrong_numbers_and_sizes_of_photographs_are_refused() -> None:
+    u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    photos = photographs(PATTERNS, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(1))
+    with pytest.raises(InputError, match="31 photographs for 32"):
+        decode(photos[:-1], PATTERNS)
+    with pytest.raises(InputError, match="0005"):
+        decode([*photos[:5], photos[5][:-1], *photos[6:]], PATTERNS)
+
+
+def test_a_black_scan_is_refused() -> None:
+    black = [np.full(SHAPE, 7, np.uint8)] * len(PATTERNS.frames)
+    with pytest.raises(MeasurementError, match="projector is on"):
+        decode(black, PATTERNS)
+
+
+def test_16_bit_photographs_decode_like_8_bit_ones() -> None:
+    u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    eight = photographs(
+        PATTERNS, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(1), response=1.0
+    )
+    decoded = decode([photo.astype(np.uint16) * 257 for photo in eight], PATTERNS)
+    error = (decoded.u_px - u)[decoded.valid]
+    assert decoded.valid.mean() > 0.99
+    assert np.std(error) < 0.06  # px, what these photographs give in 8 bits
