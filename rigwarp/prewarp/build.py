@@ -54,9 +54,7 @@ def build_prewarp(
     if not drawn.any():
         raise MeasurementError(_nothing_lit(table_map))
     zones = np.unique(table_map.zone[drawn])
-    parts = [
-        _zone_mesh(content_px, drawn & (table_map.zone == zone), tolerance_px, table_map.zone == zone) for zone in zones
-    ]
+    parts = [_zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
     gain = coverage if light is None else coverage * flattening(light, drawn, lowest_gain=flatten_limit)
     return _assembled(parts, zones, table_map, content, gain, transfer, content_px)
 
@@ -84,14 +82,29 @@ def content_coordinates(prewarp: Prewarp) -> Array:
     return interpolate(cover, prewarp.content_px, prewarp.triangles)
 
 
-def _zone_mesh(content_px: Array, drawn: BoolArray, tolerance_px: float, own: BoolArray) -> _ZoneMesh:
-    """The mesh of one zone: vertices (N, 2), content pixels (N, 2), triangles (M, 3).
+def _zone_mesh(content_px: Array, drawn: BoolArray, own: BoolArray, tolerance_px: float) -> _ZoneMesh:
+    """The mesh of the zone whose pixels are `own`: vertices (N, 2), content pixels (N, 2), triangles (M, 3)."""
+    window = _window(drawn & own)
+    here = np.where(own[window][..., None], content_px[window], np.nan)
+    vertices_px, values, triangles = _refined_mesh(here, (drawn & own)[window], tolerance_px)
+    corner_px = np.array([window[1].start, window[0].start])
+    return vertices_px + corner_px, values, triangles
+
+
+def _window(mask: BoolArray) -> tuple[slice, slice]:
+    """The smallest window that holds every True."""
+    rows, columns = np.nonzero(mask.any(axis=1))[0], np.nonzero(mask.any(axis=0))[0]
+    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+
+
+def _refined_mesh(content_px: Array, drawn: BoolArray, tolerance_px: float) -> _ZoneMesh:
+    """The mesh of one smooth map (NaN where it has no answer), within tolerance at all drawn pixels.
 
     The sides' middles decide first; then every triangle that still strays somewhere from the map is halved.
     """
     height, width = drawn.shape
     lattice = np.full((lattice_size(height), lattice_size(width), 2), np.nan)
-    lattice[:height, :width] = np.where(own[..., None], content_px, np.nan)
+    lattice[:height, :width] = content_px
     counts = np.zeros(lattice.shape[:2], bool)
     counts[:height, :width] = drawn
     lattice = extend_linearly(lattice)
