@@ -8,11 +8,13 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, Rig
+from rigwarp.tracing.bent_panel import bent_panel
 from rigwarp.tracing.conic import ConicSurface
 from rigwarp.tracing.mesh_mirror import Light, mesh_surfaces
 from rigwarp.tracing.model import OpticalModel
 from rigwarp.tracing.panel import flat_panel
 from rigwarp.tracing.pinhole import pixel_rays
+from rigwarp.tracing.profile import profile_surfaces
 from rigwarp.tracing.scan_grid import pixel_grid
 from rigwarp.tracing.shadows import Blockers, MirrorShade
 from rigwarp.tracing.surfaces import Surface
@@ -72,10 +74,15 @@ def _surfaces(rig: Rig, *, meshes: Mapping[str, TriangleMesh], profiles: Mapping
             ),
         )
     if isinstance(shape, FacetsShape):
-        return tuple(flat_panel(facet, zone=i) for i, facet in enumerate(shape.facets))
+        return tuple(
+            (flat_panel if facet.bend_radius_mm is None else bent_panel)(facet, zone=i)
+            for i, facet in enumerate(shape.facets)
+        )
     if isinstance(shape, MeshShape):
         return mesh_surfaces(shape, _named(meshes, shape.file, "mirror.file"), _light(rig))
-    raise InputError("mirror.kind 'profile' cannot be traced yet. Use a mesh or a conic.")
+    if shape.file not in profiles:
+        raise InputError(f"mirror.file: the profile {shape.file!r} was not read. Put the file next to rig.toml.")
+    return profile_surfaces(profiles[shape.file], file=shape.file)
 
 
 def _light(rig: Rig) -> Light:

@@ -88,7 +88,7 @@ _SMOOTHING = 1e-9  # share of the data's weight: decides coefficients that no po
 _STIFFNESS = 1e-12  # the same for second differences, which the few vertices of a coarse strip leave open
 _CELLS = (1, 2, 3, 5, 7, 10, 14, 19, 25)  # per longer side, tried in turn
 _SAMPLE = 6000  # points that decide the number of cells
-_POINTS_PER_COEFFICIENT = 1.6  # fewer and nothing is left to judge the fit by
+_POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _WORTH = 0.97  # more cells must lower the predicted error to this share
 
 
