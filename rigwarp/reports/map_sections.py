@@ -1,0 +1,167 @@
+"""Report chapters on the table map, its light and its uncertainty."""
+
+import numpy as np
+
+from rigwarp.geometry import PixelMap
+from rigwarp.reports import figures_map
+from rigwarp.reports.coverage import Coverage, judge_coverage
+from rigwarp.reports.result_parts import ResultParts
+from rigwarp.reports.section import Picture, Rows, Section
+from rigwarp.reports.table_raster import TableRaster, raster_table
+from rigwarp.reports.wording import as_number, flat_rows, number, quantity, share
+from rigwarp.rig import Rig, inside_content
+
+
+def map_sections(parts: ResultParts) -> list[Section]:
+    """The chapters that rest on map.npz and fit.json."""
+    if parts.table_map is None:
+        why = [f"Table map: {parts.missing.get('table map', 'not there')}."]
+        return [Section(anchor="map", title="Table map", tables=_fit_tables(parts), missing=why)]
+    raster = raster_table(parts.table_map, parts.rig)
+    coverage = judge_coverage(parts.table_map, parts.rig, raster=raster)
+    return [
+        _map_section(parts, parts.table_map),
+        _light_section(parts, parts.table_map, raster, coverage),
+        _uncertainty_section(parts.table_map, parts.rig, raster),
+    ]
+
+
+def _map_section(parts: ResultParts, table_map: PixelMap) -> Section:
+    grid = Picture(
+        png=figures_map.table_grid(table_map, parts.rig),
+        alt="Lines of the projector's pixel grid drawn where they lie on the table, with the outlines of table and "
+        "content.",
+        caption="Where the projector's pixels lie on the table. Solid outline: table; dashed: content area. "
+        "Straight, even lines mean little distortion.",
+    )
+    fit_missing = [f"Figures of the fit: {parts.missing['fit figures']}."] if "fit figures" in parts.missing else []
+    return Section(
+        anchor="map",
+        title="Table map",
+        paragraphs=[
+            "The table map says for every projector pixel where its light lands. It was fitted to the photographs of "
+            "the "
+            "scan. The residual below is that of samples which were held out of the fit. It shows how well the map "
+            "agrees "
+            "with the camera; errors of the camera calibration itself, for example from the printed sheet's scale, "
+            "are in "
+            "the uncertainty but not in this residual."
+        ],
+        tables=_fit_tables(parts),
+        pictures=[grid],
+        missing=fit_missing,
+    )
+
+
+def _fit_tables(parts: ResultParts) -> list[Rows]:
+    tables = []
+    figures = parts.fit.get("table_map")
+    if isinstance(figures, dict):
+        tables.append(Rows(rows=_residual_rows(figures), note="z-spread: residuals over predicted noise; 1 is ideal."))
+    registration = parts.fit.get("registration")
+    if isinstance(registration, dict):
+        tables.append(Rows(rows=_registration_rows(registration), head=("How the design had to be moved", "")))
+    decode = {key: parts.fit[key] for key in ("samples", "decode") if isinstance(parts.fit.get(key), dict)}
+    if decode:
+        tables.append(Rows(rows=flat_rows(decode), head=("Decoding of the scan", "")))
+    return tables
+
+
+def _residual_rows(figures: dict[str, object]) -> list[tuple[str, str]]:
+    return [
+        ("held-out samples", number(figures.get("n"))),
+        ("residual, rms", quantity(figures.get("rms_mm"), "mm")),
+        ("residual, P95", quantity(figures.get("p95_mm"), "mm")),
+        ("residual, largest", quantity(figures.get("max_mm"), "mm")),
+        ("lit content area supported by measurements", share(figures.get("coverage"))),
+        ("z-spread", number(figures.get("z_spread"))),
+    ]
+
+
+def _registration_rows(registration: dict[str, object]) -> list[tuple[str, str]]:
+    rows = [
+        ("design against samples, as drawn, rms", quantity(registration.get("rms_before_mm"), "mm")),
+        ("after moving projector and mirror, rms", quantity(registration.get("rms_after_mm"), "mm")),
+    ]
+    shifts = registration.get("shifts")
+    for key, value in shifts.items() if isinstance(shifts, dict) else ():
+        in_degrees = str(key).endswith("_rad") and isinstance(value, list)
+        if in_degrees:
+            key, value = str(key).replace("_rad", "_deg"), [float(np.degrees(as_number(v))) for v in value]
+        rows += flat_rows({key: value})
+    return rows
+
+
+def _light_section(parts: ResultParts, table_map: PixelMap, raster: TableRaster, coverage: Coverage) -> Section:
+    rig = parts.rig
+    pictures = [
+        Picture(
+            png=figures_map.mm_per_pixel(table_map, rig, raster=raster),
+            alt=f"Two maps of the table. Long side of a pixel: {_spread_words(coverage.mm_per_pixel_long)} mm. "
+            f"Ratio of its sides: {_spread_words(coverage.anisotropy)}.",
+            caption="How large a projector pixel is on the table (left), and how far from round (right). "
+            "Details finer than about two pixels cannot be shown.",
+        ),
+        Picture(
+            png=figures_map.irradiance(table_map, rig, raster=raster),
+            alt="Map of the brightness of a white picture on the table; darkest over brightest content is "
+            f"{number(coverage.evenness, 2)}.",
+            caption="Brightness of a uniformly white picture without gain correction, computed from the map for a lens "
+            "that sends out the same intensity in all directions.",
+        ),
+    ]
+    missing = []
+    if parts.design is None:
+        missing.append(f"The design's light: {parts.missing.get('design map', 'not there')}.")
+    else:
+        pictures.append(
+            Picture(
+                png=figures_map.design_light(parts.design, rig),
+                alt="The projector's picture, coloured by where the light of each pixel goes according to the design.",
+                caption="What the design does with the projector's light.",
+            )
+        )
+    return Section(
+        anchor="light",
+        title="Pixels and brightness",
+        tables=[Rows(rows=coverage.rows(), note=f"Areas counted in cells of {coverage.cell_mm:g} mm.")],
+        pictures=pictures,
+        missing=missing,
+    )
+
+
+def _uncertainty_section(table_map: PixelMap, rig: Rig, raster: TableRaster) -> Section:
+    inside = inside_content(rig.content, table_map.table_mm)
+    sigma_um = 1000.0 * table_map.sigma_mm[inside & np.isfinite(table_map.sigma_mm)]
+    if not sigma_um.size:
+        return Section(anchor="uncertainty", title="Uncertainty", missing=["No pixel lights the content area."])
+    median, high, largest = (float(v) for v in (np.median(sigma_um), np.percentile(sigma_um, 95), sigma_um.max()))
+    rows = [
+        ("median", quantity(median, "µm")),
+        ("95 % of the pixels below", quantity(high, "µm")),
+        ("largest", quantity(largest, "µm")),
+    ]
+    picture = Picture(
+        png=figures_map.sigma_map(table_map, rig, raster=raster),
+        alt=f"Map of the 1-sigma uncertainty over the table; median {number(median)} micrometres.",
+        caption="1-sigma of the map's position per axis: decoding noise, fit, and the camera's lens and pose together. "
+        "Where the camera came without a covariance, its part is missing. Hatched: inferred, not measured.",
+    )
+    return Section(
+        anchor="uncertainty",
+        title="Uncertainty",
+        paragraphs=[
+            "Over the content area, 1-sigma per axis. It does not contain what the rig file says about the world: a "
+            "wrong "
+            "scale of the printed sheet or a wrong table height shifts everything together. Measured lengths of the "
+            "sheet "
+            "belong in target.scale."
+        ],
+        tables=[Rows(rows=rows, head=("1-sigma per axis", ""))],
+        pictures=[picture],
+    )
+
+
+def _spread_words(spread: object) -> str:
+    smallest, largest = (getattr(spread, name) for name in ("smallest", "largest"))
+    return f"{number(smallest)} to {number(largest)}"

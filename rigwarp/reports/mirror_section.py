@@ -1,0 +1,106 @@
+"""Report chapter on the built mirror: how it strays from the design, and what the data cannot tell."""
+
+import numpy as np
+
+from rigwarp.reports.as_built_facts import WORKSHOP_HINTS, AsBuiltFacts
+from rigwarp.reports.figures_mirror import deviation_map, slope_maps, term_name, zernike_bars
+from rigwarp.reports.result_parts import ResultParts
+from rigwarp.reports.section import Picture, Rows, Section
+from rigwarp.reports.wording import number, quantity
+
+_SURE = 2.0  # a term is worth a hint when it is this many sigma from zero
+
+
+def mirror_section(parts: ResultParts, facts: AsBuiltFacts) -> Section:
+    """The chapter that rests on as_built.json and as_built.npz."""
+    tables = [
+        Rows(rows=rows, head=(title, ""))
+        for title, rows in (
+            ("Deviation", facts.figures),
+            ("Corrections to the mounting", facts.pose),
+            ("Further figures", facts.others),
+        )
+        if rows
+    ]
+    if facts.zernike:
+        tables.insert(min(1, len(tables)), _zernike_table(facts))
+    missing = []
+    if "as-built figures" in parts.missing:
+        missing.append(f"Figures of the built mirror: {parts.missing['as-built figures']}.")
+    if "as-built mirror" in parts.missing:
+        missing.append(f"Maps of the built mirror: {parts.missing['as-built mirror']}.")
+    if not facts.zernike and not missing:
+        missing.append("No Zernike terms in as_built.json.")
+    return Section(
+        anchor="mirror",
+        title="The mirror as built",
+        paragraphs=_paragraphs(facts),
+        tables=tables,
+        pictures=_pictures(parts, facts),
+        points=facts.unobservable,
+        missing=missing,
+    )
+
+
+def _paragraphs(facts: AsBuiltFacts) -> list[str]:
+    text = [
+        "Built minus design along the mirror's z axis, after the best rigid alignment; plus is towards the "
+        "reflecting side. "
+        "Only the part of the mirror that lights the table can be seen."
+    ]
+    if facts.unobservable:
+        text.append(
+            "The data cannot tell the following; what is reported along these directions comes from the rig file's "
+            "tolerances:"
+        )
+    return text
+
+
+def _zernike_table(facts: AsBuiltFacts) -> Rows:
+    rows = []
+    for n, m, value, sigma in sorted(facts.zernike):
+        sure = abs(value) > _SURE * sigma if np.isfinite(sigma) else False
+        hint = WORKSHOP_HINTS.get((n, m), "") if sure else "not distinguishable from zero" if np.isfinite(sigma) else ""
+        rows.append((term_name(n, m), quantity(value, "µm"), quantity(sigma, "µm", 2), hint))
+    return Rows(
+        rows=rows,
+        head=("Zernike term (n, m)", "rms", "1-sigma", "hint"),
+        note="OSA/ANSI order and norm. The last column gives hints from common workshop practice, not a diagnosis. "
+        "The terms are independent of each other only on a full disk; the rms of the whole is taken from the map.",
+    )
+
+
+def _pictures(parts: ResultParts, facts: AsBuiltFacts) -> list[Picture]:
+    pictures = []
+    grid = parts.as_built_grid or {}
+    x, y = grid.get("x_mm"), grid.get("y_mm")
+    if x is not None and y is not None and "height_um" in grid:
+        pictures.append(
+            Picture(
+                png=deviation_map(x, y, grid["height_um"], grid.get("height_sigma_um")),
+                alt="Map of the mirror's height deviation with two sections through its middle; rms "
+                f"{number(facts.figure_rms_um)} "
+                "micrometres.",
+                caption="Height deviation, and sections along the dashed lines with a band of 2-sigma.",
+            )
+        )
+    if x is not None and y is not None and "slope_x_mrad" in grid and "slope_y_mrad" in grid:
+        pictures.append(
+            Picture(
+                png=slope_maps(x, y, grid["slope_x_mrad"], grid["slope_y_mrad"]),
+                alt="Maps of the mirror's slope deviation along x and along y.",
+                caption="Slope deviation: what moves the light. A slope error of 1 mrad turns the reflected ray by 2 "
+                "mrad.",
+            )
+        )
+    if facts.zernike:
+        largest = max(facts.zernike, key=lambda term: abs(term[2]))
+        pictures.append(
+            Picture(
+                png=zernike_bars(facts.zernike),
+                alt=f"Bars of the Zernike terms; the largest is {term_name(largest[0], largest[1])} with "
+                f"{number(largest[2])} micrometres.",
+                caption="The deviation split into Zernike terms; a bar is the term's rms over the full disk.",
+            )
+        )
+    return pictures

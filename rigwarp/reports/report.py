@@ -1,0 +1,71 @@
+"""report.html: a result on one self-contained page, for people."""
+
+from pathlib import Path
+
+import jinja2
+
+from rigwarp.files import RigFolder, write_text
+from rigwarp.reports.as_built_facts import read_facts
+from rigwarp.reports.check_section import check_section
+from rigwarp.reports.map_sections import map_sections
+from rigwarp.reports.mirror_section import mirror_section
+from rigwarp.reports.origin_sections import caution_section, origin_section
+from rigwarp.reports.result_parts import read_parts
+from rigwarp.reports.verdicts import judge_result, summary_sentences
+
+REPORT_FILE = "report.html"
+
+
+def write_report(folder: RigFolder, result: Path) -> Path:
+    """Write the report of a result into its folder, in place of an older one.
+
+    Parameters
+    ----------
+    folder : RigFolder
+    result : Path
+        A result folder of it. What is missing there is said to be missing; nothing is required.
+
+    Returns
+    -------
+    Path
+        report.html: one page with its pictures inside, which needs no other file and no network.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be written.
+    """
+    path = result / REPORT_FILE
+    write_text(path, render_report(folder, result), replace=True)
+    return path
+
+
+def render_report(folder: RigFolder, result: Path) -> str:
+    """The page as HTML text; see `write_report`."""
+    parts = read_parts(folder, result)
+    facts = read_facts(parts.as_built)
+    return _template().render(
+        title=parts.rig.name,
+        result=parts.name,
+        changed=parts.changed,
+        sentences=summary_sentences(parts, facts),
+        verdicts=judge_result(parts, facts),
+        sections=[
+            check_section(parts),
+            *map_sections(parts),
+            mirror_section(parts, facts),
+            origin_section(parts),
+            caution_section(),
+        ],
+    )
+
+
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("rigwarp.reports"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("report.html")

@@ -1,0 +1,107 @@
+"""Does the result keep what the rig file asks for? In numbers, and in a few sentences."""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from rigwarp.reports.as_built_facts import AsBuiltFacts
+from rigwarp.reports.result_parts import ResultParts
+from rigwarp.reports.wording import as_number, quantity, share
+
+State = Literal["pass", "fail", "not measured"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Verdict:
+    """One requirement: what was asked for, what was found."""
+
+    what: str
+    found: str
+    asked: str
+    state: State
+
+
+def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
+    """The rig's tolerances against the result."""
+    tolerance = parts.rig.tolerance
+    p95 = as_number(after_figures(parts).get("p95_mm"))
+    return [
+        Verdict(
+            what="Content on the table, 95 % of the check dots within",
+            found=quantity(p95, "mm"),
+            asked=f"at most {tolerance.content_p95_mm:g} mm",
+            state=_state(p95, tolerance.content_p95_mm),
+        ),
+        Verdict(
+            what="Mirror, built minus design, rms",
+            found=quantity(facts.figure_rms_um, "µm"),
+            asked=f"at most {tolerance.figure_rms_um:g} µm",
+            state=_state(facts.figure_rms_um, tolerance.figure_rms_um),
+        ),
+    ]
+
+
+def after_figures(parts: ResultParts) -> dict[str, object]:
+    """The verification through the measured warp; empty when there is none."""
+    found = parts.verification.get("after")
+    return found if isinstance(found, dict) else {}
+
+
+def before_figures(parts: ResultParts) -> dict[str, object]:
+    """The verification through the design's warp; empty when there is none."""
+    found = parts.verification.get("before")
+    return found if isinstance(found, dict) else {}
+
+
+def summary_sentences(parts: ResultParts, facts: AsBuiltFacts) -> list[str]:
+    """The result in words."""
+    said = [_about_picture(parts), _about_map(parts)]
+    if math.isfinite(facts.figure_rms_um):
+        limit = parts.rig.tolerance.figure_rms_um
+        relation = "within" if facts.figure_rms_um <= limit else "outside"
+        said.append(
+            f"The built mirror differs from the design by {quantity(facts.figure_rms_um, 'µm')} rms after the best "
+            "rigid "
+            f"alignment, {relation} the {limit:g} µm that the rig asks for."
+        )
+        if facts.unobservable:
+            said.append("Some of it the data cannot tell apart; see the section on the mirror.")
+    else:
+        said.append("Nothing is said about the built mirror: its estimate is missing.")
+    return said
+
+
+def _about_picture(parts: ResultParts) -> str:
+    after, before = as_number(after_figures(parts).get("p95_mm")), as_number(before_figures(parts).get("p95_mm"))
+    limit = parts.rig.tolerance.content_p95_mm
+    if not math.isfinite(after):
+        return (
+            "The picture on the table has not been verified yet; the numbers below say only how well the map fits its "
+            "own data."
+        )
+    good = "keeps" if after <= limit else "misses"
+    text = (
+        f"Of the check dots on the table, 95 % lie within {quantity(after, 'mm')} of their place. "
+        f"That {good} the {limit:g} mm that the rig asks for."
+    )
+    if math.isfinite(before):
+        text += f" Through the warp computed from the design alone it was {quantity(before, 'mm')}."
+    return text
+
+
+def _about_map(parts: ResultParts) -> str:
+    block = parts.fit.get("table_map")
+    figures = block if isinstance(block, dict) else {}
+    rms, coverage = as_number(figures.get("rms_mm")), figures.get("coverage")
+    if not math.isfinite(rms):
+        return "How well the map fits samples that were held out of it is not recorded."
+    return (
+        f"Samples held out of the map's fit differ from it by {quantity(rms, 'mm')} rms; "
+        f"{share(coverage)} of the lit content area is supported by measurements."
+    )
+
+
+def _state(value: float, limit: float) -> State:
+    if not math.isfinite(value):
+        return "not measured"
+    return "pass" if value <= limit else "fail"

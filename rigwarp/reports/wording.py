@@ -1,0 +1,90 @@
+"""Numbers and keys as a reader wants to see them."""
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+# Longest first: a key's unit is its ending.
+_UNITS = (
+    ("_mm2", "mm²"),
+    ("_mrad", "mrad"),
+    ("_urad", "µrad"),
+    ("_rad", "rad"),
+    ("_deg", "°"),
+    ("_mm", "mm"),
+    ("_um", "µm"),
+    ("_px", "px"),
+    ("_s", "s"),
+)
+_WORDS = {"rms": "rms", "p95": "P95", "pv": "PV", "n": "number", "z": "z", "utc": "UTC"}
+
+
+def key_words(key: str) -> str:
+    """A file's key in words with its unit: "rms_without_power_um" -> "rms without power (µm)"."""
+    for ending, unit in _UNITS:
+        if key.endswith(ending) and len(key) > len(ending):
+            return f"{_plain(key.removesuffix(ending))} ({unit})"
+    return _plain(key)
+
+
+def number(value: Any, digits: int = 3) -> str:
+    """A number with so many significant digits and no power of ten; "-" for what is no finite number."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int):
+        return str(value)
+    if not isinstance(value, float) or not math.isfinite(value):
+        return "-"
+    if value == 0.0:
+        return "0"
+    decimals = min(max(digits - 1 - math.floor(math.log10(abs(value))), 0), 6)
+    return f"{value:.{decimals}f}"
+
+
+def quantity(value: Any, unit: str, digits: int = 3) -> str:
+    """A number and its unit; "-" without one where there is no number."""
+    text = number(value, digits)
+    return text if text == "-" else f"{text} {unit}"
+
+
+def share(value: Any) -> str:
+    """A share as per cent."""
+    return "-" if not _is_number(value) else f"{100.0 * value:.1f} %"
+
+
+def flat_rows(contents: Mapping[str, Any], *, prefix: str = "") -> list[tuple[str, str]]:
+    """Rows of key and value for a nested JSON object: short lists of numbers on one line, longer things as a count."""
+    rows: list[tuple[str, str]] = []
+    for key, value in contents.items():
+        name = f"{prefix}{key_words(str(key))}"
+        if isinstance(value, Mapping):
+            rows += flat_rows(value, prefix=f"{name}: ") if value else [(name, "none")]
+        else:
+            rows.append((name, plain_value(value)))
+    return rows
+
+
+def plain_value(value: Any) -> str:
+    """A JSON value on one line."""
+    if value is None:
+        return "-"
+    if isinstance(value, str):
+        return value
+    if isinstance(value, Sequence):
+        if len(value) > 12:
+            return f"{len(value)} entries"
+        return ", ".join(plain_value(v) for v in value) or "none"
+    return number(value)
+
+
+def as_number(value: Any) -> float:
+    """A finite number, else NaN."""
+    return float(value) if _is_number(value) else math.nan
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _plain(key: str) -> str:
+    return " ".join(_WORDS.get(word, word) for word in key.split("_") if word)
