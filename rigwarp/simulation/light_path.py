@@ -58,12 +58,21 @@ class LightPath:
         self._table_height_mm = table_height_mm
         self._margin_mm = table_margin_mm
         self._obstacles = _obstacles(rig, meshes)
+        if self._obstacles is not None:
+            self._blocked(np.zeros((3, 1)), np.ones((3, 1)))  # sets up the ray engine before threads share it
         self.focus_mm = focus_mm if focus_mm is not None else self._sharpest_focus_mm()
 
     def land(self, u_px: Array, v_px: Array, pupil: int) -> Landing:
         """Where the rays of (N,) pixel positions from one pupil point land."""
         origin, directions = self.projector.rays(u_px, v_px, self.projector.pupil_mm[pupil], self.focus_mm)
         return self._follow(origin, directions)
+
+    def blocked_from(self, eye_mm: Array, x_mm: Array, y_mm: Array) -> BoolArray:
+        """Does an obstacle hide spots (N,) on the table from a point (3,) above it?"""
+        if self._obstacles is None:
+            return np.zeros(x_mm.size, bool)
+        spots = np.stack([x_mm, y_mm, np.full_like(x_mm, self._table_height_mm)])
+        return self._blocked(np.repeat(eye_mm[:, None], x_mm.size, axis=1), spots)
 
     def _sharpest_focus_mm(self) -> float:
         """Where a patient hand leaves the focus ring: least mean square smear over the area where light is wanted.

@@ -10,6 +10,7 @@ from rigwarp.rig import ConicShape, Facet, FacetsShape, Mirror, ProfileShape
 from rigwarp.simulation.mirror import Inside, Piece
 from rigwarp.simulation.surface import (
     Conic,
+    Cylinder,
     Even,
     GaussianDent,
     HeightTerm,
@@ -104,7 +105,8 @@ def _revolved(table: Array) -> Piece:
 def _facet_piece(facet: Facet) -> Piece:
     """A panel: origin at its corners' mean, z along its normal (corners counter-clockwise), x along its first edge.
 
-    A bend is a cylinder that touches the panel's plane along the bend axis through that origin.
+    A bend is a cylinder that touches the panel's plane along the bend axis through that origin; a positive radius bends
+    the rim towards the normal.
     """
     corners = facet.corners_mm
     centre = corners.mean(axis=0)
@@ -116,7 +118,8 @@ def _facet_piece(facet: Facet) -> Piece:
     terms: tuple[HeightTerm, ...] = ()
     if facet.bend_radius_mm is not None and facet.bend_axis is not None:
         along = R[:, :2].T @ facet.bend_axis
-        terms = (_bent(1.0 / facet.bend_radius_mm, float(np.arctan2(along[1], along[0]))),)
+        axis_rad = float(np.arctan2(along[1], along[0]))
+        terms = (Cylinder(curvature_per_mm=1.0 / facet.bend_radius_mm, axis_rad=axis_rad),)
     flat = Conic(curvature_per_mm=0.0, conic_constant=0.0)
     return Piece(
         origin_mm=centre,
@@ -124,23 +127,6 @@ def _facet_piece(facet: Facet) -> Piece:
         surface=Surface(base=flat, terms=terms),
         inside=_polygon(outline),
     )
-
-
-def _bent(curvature_per_mm: float, axis_rad: float) -> Polynomial:
-    """Circular cylinder about a line in the plane, as its series to the sixth power of the distance from the axis."""
-    c, s = np.cos(axis_rad), np.sin(axis_rad)
-    across = np.zeros((2, 2))
-    across[1, 0], across[0, 1] = -s, c
-    table = np.zeros((7, 7))
-    power = np.array([[1.0]])
-    series = {2: curvature_per_mm / 2, 4: curvature_per_mm**3 / 8, 6: curvature_per_mm**5 / 16}
-    for n in range(1, 7):
-        grown = np.zeros((n + 1, n + 1))
-        grown[1:, :-1] += across[1, 0] * power
-        grown[:-1, 1:] += across[0, 1] * power
-        power = grown
-        table[: n + 1, : n + 1] += series.get(n, 0.0) * power
-    return Polynomial(coefficients=table, centre_mm=(0.0, 0.0), scale_mm=1.0)
 
 
 def _polygon(outline: Array) -> Inside:
@@ -173,7 +159,7 @@ def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError 
     if tilt is not None:
         R = R @ rotation_from_vector(np.array([*tilt.tilt_rad, 0.0]))
         if tilt.curvature_per_mm != 0.0:
-            terms.append(_bent(tilt.curvature_per_mm, tilt.bend_rad))
+            terms.append(Cylinder(curvature_per_mm=tilt.curvature_per_mm, axis_rad=tilt.bend_rad))
     return Piece(
         origin_mm=piece.origin_mm, R_mirror_from_piece=R, surface=surface.with_terms(terms), inside=piece.inside
     )

@@ -43,6 +43,23 @@ class Conic:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Cylinder:
+    """A circular cylinder that touches z = 0 along a line through the origin, `axis_rad` from x."""
+
+    curvature_per_mm: float
+    axis_rad: float
+
+    def height_and_slopes(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array, Array]:
+        """Height in mm and slopes; like a conic, it goes on steeply beyond its side."""
+        across_x, across_y = -np.sin(self.axis_rad), np.cos(self.axis_rad)
+        s = across_x * x_mm + across_y * y_mm
+        c = self.curvature_per_mm
+        root = np.sqrt(np.maximum(1.0 - c * c * s * s, _STEEPEST))
+        slope = c * s / root
+        return c * s * s / (1.0 + root), slope * across_x, slope * across_y
+
+
+@dataclass(frozen=True, kw_only=True)
 class Even:
     """Even terms A4 r^4 + A6 r^6 + ... in mm."""
 

@@ -1,5 +1,7 @@
 """The table top as the camera sees it: how much of it each pixel holds, and its gently uneven reflectance."""
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,11 +29,19 @@ class TableTop:
     Attributes
     ----------
     area_mm2 : (H, W) area within the pixel; NaN where it looks past the table plane.
-    reflectance : (H, W) diffuse reflectance; 0 beside the table top, where the floor lies dark and far below.
+    reflectance : (H, W) diffuse reflectance; 0 beside the table top, where the floor lies dark and far below, and where
+        something dark stands in front of it (`hidden` tells for spots of the table).
     """
 
     def __init__(
-        self, table: Table, view: TableView, resolution: tuple[int, int], room: RoomTruth, *, seed: int
+        self,
+        table: Table,
+        view: TableView,
+        resolution: tuple[int, int],
+        room: RoomTruth,
+        *,
+        hidden: Callable[[Array, Array], BoolArray],
+        seed: int,
     ) -> None:
         width, height = resolution
         u, v = np.meshgrid(np.arange(width + 1) - 0.5, np.arange(height + 1) - 0.5)
@@ -39,6 +49,7 @@ class TableTop:
         self.area_mm2 = _cell_areas(x, y)
         x, y = _cell_middles(x), _cell_middles(y)
         top = on_table_top(table, room.table_margin_mm, x, y)
+        top[top] = ~hidden(x[top], y[top])
         light = room.albedo * (1.0 + room.texture * _clouds(x[top], y[top], seed))
         self.reflectance = np.zeros((height, width), np.float32)
         self.reflectance[top] = light

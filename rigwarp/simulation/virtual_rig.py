@@ -206,7 +206,15 @@ class VirtualRig:
 
     def _table_top(self) -> TableTop:
         if self._top is None:
-            self._top = TableTop(self._rig.table, self._view, self._resolution, self._truth.room, seed=self._truth.seed)
+            eye_mm = self._truth.camera.placement.position_mm
+            self._top = TableTop(
+                self._rig.table,
+                self._view,
+                self._resolution,
+                self._truth.room,
+                hidden=lambda x, y: self._path.blocked_from(eye_mm, x, y),
+                seed=self._truth.seed,
+            )
         return self._top
 
     def _centroids(self, rows: slice) -> tuple[Array, Array, NDArray[np.int16]]:

@@ -6,6 +6,7 @@ import pytest
 from rigwarp.simulation.mirror import Piece, reflect_first
 from rigwarp.simulation.surface import (
     Conic,
+    Cylinder,
     Even,
     GaussianDent,
     LineRipple,
@@ -120,6 +121,7 @@ def test_slopes_of_every_surface_are_the_derivatives_of_its_height():
     r = np.linspace(0, 60, 61)
     surfaces = [
         *_rough_terms(),
+        Cylinder(curvature_per_mm=1 / 90, axis_rad=0.4),
         Conic(curvature_per_mm=-1 / 150, conic_constant=-2.0),
         Profile.through(r, r**2 / 200 + 1e-7 * r**4),
         Polynomial(
