@@ -1,19 +1,17 @@
 """Ready-made rigs to start from: each is a folder here with a rig.toml, and a virtual.toml for the virtual rig.
 
-A mesh mirror is not stored but computed from its formula by a function in `MIRRORS`.
+A mesh mirror is not stored but computed from the closed form that its virtual.toml holds.
 """
 
-from collections.abc import Callable
 from importlib import resources
+from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Final
 
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import write_bytes, write_stl
-from rigwarp.geometry import TriangleMesh
+from rigwarp.rig import MeshShape, parse_rig
 
-MIRRORS: Final[dict[str, Callable[[], TriangleMesh]]] = {}
-"""Scenario -> the mesh that becomes its mirror.stl, for scenarios with a mesh mirror."""
+__all__ = ["create_rig", "scenario_names"]
 
 
 def scenario_names() -> list[str]:
@@ -48,15 +46,28 @@ def create_rig(scenario: str, folder: Path) -> list[Path]:
     if scenario not in names:
         raise UsageError(f'found no scenario "{scenario}", expected one of: {", ".join(names)}. Choose one of them.')
     _make_empty(folder)
+    origin = resources.files(__name__).joinpath(scenario)
     written = []
-    for file in sorted(resources.files(__name__).joinpath(scenario).iterdir(), key=lambda entry: entry.name):
+    for file in sorted(origin.iterdir(), key=lambda entry: entry.name):
         if file.is_file():
             written.append(folder / file.name)
             write_bytes(written[-1], file.read_bytes())
-    if scenario in MIRRORS:
-        written.append(folder / "mirror.stl")
-        write_stl(written[-1], MIRRORS[scenario]())
-    return written
+    return written + _write_mirror(origin, folder)
+
+
+def _write_mirror(origin: Traversable, folder: Path) -> list[Path]:
+    """The mesh that rig.toml names, if it names one."""
+    rig = parse_rig(origin.joinpath("rig.toml").read_text(encoding="utf-8"))
+    if not isinstance(rig.mirror.shape, MeshShape):
+        return []
+    from rigwarp.commands.scenarios.tessellation import freeform_mesh  # a quarter of a second, and only meshes need it
+    from rigwarp.simulation import parse_truth
+
+    truth = parse_truth(origin.joinpath("virtual.toml").read_text(encoding="utf-8"), rig)
+    assert truth.surface is not None
+    path = folder / rig.mirror.shape.file
+    write_stl(path, freeform_mesh(truth.surface, seed=truth.seed))
+    return [path]
 
 
 def _make_empty(folder: Path) -> None:
