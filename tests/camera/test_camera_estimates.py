@@ -90,7 +90,7 @@ def test_schur_covariance_is_the_corner_of_the_dense_inverse(noisy, target):
 
 
 def test_claimed_covariance_is_that_of_repeated_measurements(make_views, true_lens, table_pose, target):
-    """Sixteen noisy jobs: squared Mahalanobis distance per degree of freedom; its root is 1 +- 0.05 over 16 x 14 numbers."""
+    """Sixteen noisy jobs: squared Mahalanobis distance per degree of freedom; its root is 1 +- 0.05."""
     rng = np.random.default_rng(32)
     distances, pulls = [], []
     for _ in range(16):
