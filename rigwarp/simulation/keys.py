@@ -45,7 +45,7 @@ ZERNIKE: Final = {
 }
 
 DENT: Final = {
-    "position_mm": "its middle in the mirror frame (panels: in the panel's own frame), [x, y]",
+    "position_mm": "its middle in the mirror frame (panels: in the panel's own frame: x along its first edge), [x, y]",
     "width_mm": "full width at half depth of the Gaussian",
     "depth_um": "depth of its middle along the mirror's z, away from the projector (negative: a bump)",
     "facet": "number of the panel it is on",

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 import numpy as np
+from scipy.optimize import least_squares
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray, normalize, rotation_from_vector
@@ -105,28 +106,45 @@ def _revolved(table: Array) -> Piece:
 def _facet_piece(facet: Facet) -> Piece:
     """A panel: origin at its corners' mean, z along its normal (corners counter-clockwise), x along its first edge.
 
-    A bend is a cylinder that touches the panel's plane along the bend axis through that origin; a positive radius bends
-    the rim towards the normal.
+    A bent panel lies on the cylinder through its corners, a positive radius with the rim towards the normal; its origin
+    is on the cylinder's lowest line, y along the bend's axis. Outlines are straight as seen along z.
     """
     corners = facet.corners_mm
     centre = corners.mean(axis=0)
     following = np.roll(corners, -1, axis=0)
     normal = normalize(np.sum(np.cross(corners - centre, following - centre), axis=0))
-    x_axis = normalize((corners[1] - corners[0]) - normal * (normal @ (corners[1] - corners[0])))
-    R = np.stack([x_axis, np.cross(normal, x_axis), normal], axis=1)
-    outline = (corners - centre) @ R[:, :2]
+    radius_mm, axis = facet.bend_radius_mm, facet.bend_axis
+    bent = radius_mm is not None and axis is not None
+    along = normalize(axis) if axis is not None else corners[1] - corners[0]
+    if bent:
+        normal = normalize(normal - along * (normal @ along))
+    first = normalize(along - normal * (normal @ along))
+    second = np.cross(normal, first)
+    R = np.stack([-second, first, normal] if bent else [first, second, normal], axis=1)
     terms: tuple[HeightTerm, ...] = ()
-    if facet.bend_radius_mm is not None and facet.bend_axis is not None:
-        along = R[:, :2].T @ facet.bend_axis
-        axis_rad = float(np.arctan2(along[1], along[0]))
-        terms = (Cylinder(curvature_per_mm=1.0 / facet.bend_radius_mm, axis_rad=axis_rad),)
+    if radius_mm is not None and bent:
+        centre = centre + R @ _lowest_point((corners - centre) @ R, radius_mm)
+        terms = (Cylinder(curvature_per_mm=1.0 / radius_mm, axis_rad=np.pi / 2),)
     flat = Conic(curvature_per_mm=0.0, conic_constant=0.0)
     return Piece(
         origin_mm=centre,
         R_mirror_from_piece=R,
         surface=Surface(base=flat, terms=terms),
-        inside=_polygon(outline),
+        inside=_polygon((corners - centre) @ R[:, :2]),
     )
+
+
+def _lowest_point(corners_mm: Array, radius_mm: float) -> Array:
+    """(3,) where a circle of the given radius through the corners (N, 3), seen along y, touches its tangent along x."""
+    x, z = corners_mm[:, 0], corners_mm[:, 2]
+
+    def off_circle(lowest: Array) -> Array:
+        return np.hypot(x - lowest[0], z - lowest[1] - radius_mm) - abs(radius_mm)
+
+    spread = min(float(np.mean((x - x.mean()) ** 2)), 0.9 * radius_mm**2)
+    sag = radius_mm - np.copysign(np.sqrt(radius_mm**2 - spread), radius_mm)
+    found = least_squares(off_circle, [x.mean(), z.mean() - sag], xtol=1e-15, ftol=1e-15, gtol=1e-15).x
+    return np.array([found[0], 0.0, found[1]])
 
 
 def _polygon(outline: Array) -> Inside:

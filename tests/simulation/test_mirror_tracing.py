@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
+from rigwarp.geometry import Placement, rotation_from_degrees
+from rigwarp.rig import Facet, FacetsShape, Mirror
 from rigwarp.simulation.mirror import Piece, reflect_first
+from rigwarp.simulation.pieces import design_pieces
 from rigwarp.simulation.surface import (
     Conic,
     Cylinder,
@@ -174,3 +177,26 @@ def test_a_ray_past_the_rim_misses_and_nothing_is_invented():
     assert number.tolist() == [0, -1]
     assert np.isnan(hit[:, 1]).all()
     assert np.isnan(off[:, 1]).all()
+
+
+@pytest.mark.parametrize("radius", [80.0, -80.0])
+def test_a_bent_panel_is_the_cylinder_through_its_corners(radius):
+    # a quarter of a tube: corners on a circle of 80 mm at -20 and +30 degrees, the panel 60 mm long along y
+    angle = np.deg2rad([-20.0, 30.0])
+    x, z = abs(radius) * np.sin(angle), radius * (1 - np.cos(angle))
+    corners = np.array([[x[0], -30, z[0]], [x[1], -30, z[1]], [x[1], 30, z[1]], [x[0], 30, z[0]]])
+    facet = Facet(corners_mm=corners, bend_radius_mm=radius, bend_axis=np.array([0.0, 1.0, 0.0]))
+    shift = Placement(
+        position_mm=np.array([1.0, 2.0, 3.0]), rotation=rotation_from_degrees(np.array([5.0, -8.0, 30.0]))
+    )
+    moved = Facet(corners_mm=shift.to_table(corners), bend_radius_mm=radius, bend_axis=shift.rotation[:, 1])
+    at = np.linspace(-15, 25, 9)
+    expected = radius * (1 - np.sqrt(1 - (at / radius) ** 2))
+    for one, place in ((facet, Placement(position_mm=np.zeros(3), rotation=np.eye(3))), (moved, shift)):
+        mirror = Mirror(
+            shape=FacetsShape(facets=(one,)), placement=place, position_tolerance_mm=1.0, rotation_tolerance_rad=0.01
+        )
+        (piece,) = design_pieces(mirror, None, {})
+        start = place.to_table(np.stack([at, 0 * at + 4, 0 * at + 200], axis=1)).T
+        down = np.repeat(-place.rotation[:, 2:], at.size, axis=1)
+        np.testing.assert_allclose(200 - piece.meet(start, down), expected, rtol=0, atol=1e-7)  # the fit's own end

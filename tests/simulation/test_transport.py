@@ -185,7 +185,7 @@ def test_a_wide_pupil_smears_light_off_a_rippled_mirror(make_virtual):
 
     def modulation(pupil_mm, extra):
         virtual = make_virtual(
-            replace={"pupil_diameter_mm = 0\npupil_samples = 1": f"pupil_diameter_mm = {pupil_mm}\npupil_samples = 19"},
+            replace={"pupil_diameter_mm = 0\npupil_samples = 1": f"pupil_diameter_mm = {pupil_mm}\npupil_samples = 7"},
             extra=extra,
         )
         virtual.prepare()
