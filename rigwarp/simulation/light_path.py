@@ -122,8 +122,8 @@ class LightPath:
         with np.errstate(divide="ignore", invalid="ignore"):
             reach = (self._table_height_mm - hit[2]) / off[2]
         lands = (reach > 0.0) & (reach < _FAR_MM)
-        if len(self.pieces) > 1:
-            lands[lands] = ~self._meets_mirror_again(hit[:, lands], off[:, lands])
+        again = lands & ~missed
+        lands[again] = ~self._meets_mirror_again(hit[:, again], off[:, again])
         x, y = hit[0] + reach * off[0], hit[1] + reach * off[1]
         if self._obstacles is not None and lands.any():
             last = np.stack([x, y, np.full_like(x, self._table_height_mm)])
