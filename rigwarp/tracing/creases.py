@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.tracing.welding import Edges, Numbers
 
 SMALLEST_CREASE_RAD = np.deg2rad(0.2)  # half a degree must be found; below this a crease moves light like a seat error
@@ -22,10 +22,11 @@ ALWAYS_CREASE_RAD = np.deg2rad(60.0)  # no tessellation that a mirror can be mad
 _ENOUGH_VERTICES = 24  # three times the unknowns
 _MOST_VERTICES = 48
 _MOST_RINGS = 6
-_STRIPS_FOR_SMOOTH = 5  # rows of vertices across an edge (four strips) before a smooth surface counts as evidence
+_ROWS_FOR_SMOOTH = 6  # rows of vertices across an edge (five strips) before a smooth surface counts as evidence
+_FAR = 8.0  # widths; rows beyond say nothing about the edge
 _ROW = 0.2  # rows of vertices are at least this far apart, in units of the width of the triangles at the edge
 _EXPLAINED = 0.02  # smooth fit within this share of (turn x width): the surface is smooth; a kink leaves 0.1 to 0.2
-_OF_CURVATURE = 0.5  # a crease jumps by at least this share of the turn that curvature explains
+_OF_CURVATURE = 0.25  # a crease jumps by at least this share of the turn that curvature explains
 _SIGNIFICANT = 4.0  # J in units of its own standard error
 _DETERMINED = 1e-6  # share of an unknown that may lie in the undetermined combinations
 _BATCH = 20_000  # edges at a time
@@ -50,14 +51,19 @@ def is_crease(vertices_mm: Array, faces: Numbers, normals: Array, edges: Edges, 
     answer = np.zeros(len(suspects), bool)
     for begin in range(0, len(suspects), _BATCH):
         part = suspects[begin : begin + _BATCH]
-        around = _rings(neighbours, np.concatenate([edges.ends[part], edges.opposite[part]], axis=1))
-        answer[begin : begin + _BATCH] = _judge(_local(vertices_mm, normals, edges, part, around))
+        start = np.concatenate([edges.ends[part], edges.opposite[part]], axis=1)
+        near = _local(vertices_mm, normals, edges, part, _rings(neighbours, start, least=2))
+        answer[begin : begin + _BATCH] = _judge(near)
+        few = np.flatnonzero(_rows(near) < _ROWS_FOR_SMOOTH)  # at a rim the rows lie on one side only
+        if len(few):
+            wider = _rings(neighbours, start[few], least=_MOST_RINGS)
+            answer[begin + few] = _judge(_local(vertices_mm, normals, edges, part[few], wider))
     return answer
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Neighbourhood:
-    """Vertices around each edge in its own frame, in units of `width_mm` across and of the edge's length along."""
+    """Vertices around each edge in its own frame, in units of a row's spacing (`width_mm` across)."""
 
     s: Array
     t: Array
@@ -73,14 +79,15 @@ def _vertex_neighbours(count: int, faces: Numbers) -> sparse.csr_matrix:
     return graph + graph.T + sparse.identity(count, dtype=np.float32, format="csr")
 
 
-def _rings(neighbours: sparse.csr_matrix, start: Numbers) -> sparse.csr_matrix:
-    """(S, N) vertices around each row's start vertices: as many rings as it takes to have enough of them."""
+def _rings(neighbours: sparse.csr_matrix, start: Numbers, *, least: int) -> sparse.csr_matrix:
+    """(S, N) vertices around each row's start vertices: `least` rings, or more to have enough of them."""
     rows = np.repeat(np.arange(len(start)), start.shape[1])
     around = sparse.csr_matrix(
         (np.ones(start.size, np.float32), (rows, start.ravel())), shape=(len(start), neighbours.shape[0])
     )
-    around = around @ neighbours
-    for _ in range(_MOST_RINGS - 1):
+    for _ in range(least):
+        around = around @ neighbours
+    for _ in range(_MOST_RINGS - least):
         few = np.diff(around.indptr) < _ENOUGH_VERTICES
         if not few.any():
             break
@@ -105,19 +112,19 @@ def _local(
     normal = normal - along * np.sum(normal * along, axis=1, keepdims=True)
     normal = normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-300)
     across = np.cross(normal, along)
-    outer = vertices_mm[edges.opposite[part]] - start[:, None]
-    width = np.mean(np.abs(np.sum(outer * across[:, None], axis=-1)), axis=1)
-    width = np.maximum(width, 0.1 * length)
     counts = np.diff(around.indptr)
     slot = np.arange(around.nnz) - np.repeat(around.indptr[:-1], counts)
     row = np.repeat(np.arange(len(part)), counts)
     rel = vertices_mm[around.indices] - 0.5 * (start + end)[row]
-    s = np.sum(rel * across[row], axis=1) / width[row]
-    t = np.sum(rel * along[row], axis=1) / length[row]
+    s, t = np.sum(rel * across[row], axis=1), np.sum(rel * along[row], axis=1)
+    width, depth = (_typical(np.abs(v), row, around.indptr, length) for v in (s, t))
+    s, t = s / width[row], t / depth[row]
     q = np.sum(rel * normal[row], axis=1)
     shape = (len(part), int(counts.max()))
     padded = [np.zeros(shape) for _ in range(4)]
-    for array, values in zip(padded, (s, t, q, 1.0 / (1.0 + 0.25 * (s * s + t * t))), strict=True):
+    for array, values in zip(
+        padded, (s, t, q, np.where(np.abs(s) < _FAR, (1.0 + 0.25 * (s * s + t * t)) ** -3.0, 0.0)), strict=True
+    ):
         array[row, slot] = values
     if shape[1] > _MOST_VERTICES:
         nearest = np.argsort(-padded[3], axis=1)[:, :_MOST_VERTICES]
@@ -137,6 +144,13 @@ def _local(
     )
 
 
+def _typical(sizes: Array, row: Numbers, begins: IntArray, length_mm: Array) -> Array:
+    """(S,) about one row's spacing: the median of each neighbourhood's distances, over the 1.5 rows it stands for."""
+    order = np.lexsort((sizes, row))
+    middle = (begins[:-1] + begins[1:]) // 2
+    return np.maximum(sizes[order][middle] / 1.5, 0.1 * length_mm)
+
+
 def _judge(near: _Neighbourhood) -> BoolArray:
     s, t = near.s, near.t
     rise = np.maximum(s, 0.0)
@@ -152,7 +166,7 @@ def _judge(near: _Neighbourhood) -> BoolArray:
     found = (jump > SMALLEST_CREASE_RAD) & (jump > _SIGNIFICANT * sigma) & (near.turn_rad > 0.5 * jump)
     found &= jump > _OF_CURVATURE * np.minimum(curved, near.turn_rad)
     found &= smooth.residual_rms > _EXPLAINED * near.turn_rad * near.width_mm
-    enough = (_rows(near) >= _STRIPS_FOR_SMOOTH) & kinked.determined[:, 6]
+    enough = (_rows(near) >= _ROWS_FOR_SMOOTH) & kinked.determined[:, 6]
     return np.where(enough, found, near.turn_rad > SMALLEST_CREASE_RAD)
 
 

@@ -16,6 +16,8 @@ _SLIVER = 20.0  # a triangle lower than so many roundings has no trustworthy nor
 _MANY_EDGES = 20_000  # more suspects than this are first asked whether one smooth surface explains them
 _KINK_SHOWS = 0.02  # a kink J within a spline cell of size h leaves at least this times J h as residual there
 _FRAGMENT = 1e-3  # share of the area below which a patch is a leftover of its neighbour
+_EAR_FACES = 3  # so few triangles at a corner hang on vertices that nothing else can confirm
+_EAR = 0.03  # share of the area up to which they are taken for a corner, not for a panel
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +96,12 @@ def smooth_patches(patch: Patch, *, crease_rad: float | None, rounding_mm: float
     label: Numbers = face_groups(len(patch.faces), edges.faces[~crease]).astype(np.int64)
     label = _absorb_fragments(patch, edges, label)
     area = np.bincount(label, weights=np.linalg.norm(patch.area_vectors_mm2, axis=1))
-    return [patch.part(label == k) for k in np.argsort(-area) if area[k] > 0.0]
+    parts = [patch.part(label == k) for k in np.argsort(-area) if area[k] > 0.0]
+    if crease_rad is not None or len(parts) == 1:
+        return parts
+    # once a neighbour across a crease is out of the way, a piece may show creases of its own
+    finer = [q for p in parts for q in smooth_patches(p, crease_rad=None, rounding_mm=rounding_mm)]
+    return sorted(finer, key=lambda p: -float(np.linalg.norm(p.area_vectors_mm2, axis=1).sum()))
 
 
 def _trusted_normals(patch: Patch, rounding_mm: float) -> Array:
@@ -148,7 +155,8 @@ def _absorb_fragments(patch: Patch, edges: Edges, label: Numbers) -> Numbers:
     length = np.linalg.norm(np.diff(patch.vertices_mm[edges.ends], axis=1)[:, 0], axis=1)
     for _ in range(3):  # a fragment may border on another one first
         area = np.bincount(label, weights=size)
-        small = area < _FRAGMENT * area.sum()
+        single = (np.bincount(label) <= _EAR_FACES) & (area < _EAR * area.sum())
+        small = single | (area < _FRAGMENT * area.sum())
         a, b = label[edges.faces[:, 0]], label[edges.faces[:, 1]]
         a, b, weight = np.concatenate([a, b]), np.concatenate([b, a]), np.tile(length * ~edges.same_way, 2)
         moves = small[a] & (a != b) & (area[b] > area[a])
