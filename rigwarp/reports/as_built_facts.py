@@ -52,7 +52,7 @@ def read_facts(contents: Mapping[str, Any]) -> AsBuiltFacts:
     assert isinstance(figures, Mapping)
     rms = next((v for k, v in (*contents.items(), *figures.items()) if k in ("figure_rms_um", "rms_um")), math.nan)
     pose = {k: v for k, v in contents.items() if "pose" in k or "shift" in k or "turn" in k}
-    taken = {"figures", "zernike", "unobservable", *pose}
+    taken = {"figures", "figure_rms_um", "rms_um", "zernike", "unobservable", *pose}
     others = {k: v for k, v in contents.items() if k not in taken}
     return AsBuiltFacts(
         figure_rms_um=as_number(rms),
@@ -60,7 +60,9 @@ def read_facts(contents: Mapping[str, Any]) -> AsBuiltFacts:
         unobservable=[
             plain_value(v.get("name", v) if isinstance(v, Mapping) else v) for v in contents.get("unobservable") or []
         ],
-        figures=flat_rows(figures),
+        figures=flat_rows(
+            {"rms_um": rms, **{k: v for k, v in figures.items() if k not in ("figure_rms_um", "rms_um")}}
+        ),
         pose=flat_rows(pose),
         others=flat_rows(others),
     )

@@ -174,7 +174,7 @@ def _contours(axes: Axes, raster: TableRaster, light: Array) -> None:
 
 def _two_tables(rig: Rig) -> tuple[Figure, tuple[Axes, Axes]]:
     width, depth = rig.table.size_mm
-    figure = style.new_figure(height_inch=float(np.clip(2.7 * depth / width, 1.2, 5.0)) + 1.35)
+    figure = style.new_figure(height_inch=float(np.clip(2.45 * depth / width, 1.2, 5.0)) + 1.3)
     left, right = figure.subplots(1, 2)
     return figure, (left, right)
 

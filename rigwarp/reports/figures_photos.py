@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Array
 from rigwarp.reports import figures_style as style
-from rigwarp.rig import Rig, outline_mm
+from rigwarp.reports.outlines import content_outline
+from rigwarp.rig import Rig
 
 _MARGIN = 0.06  # room around the content area, of its size in the photograph
 Photo = NDArray[np.uint8] | NDArray[np.uint16]
@@ -22,7 +23,7 @@ def photo_pair(before: Photo | None, after: Photo | None, camera: CameraModel | 
     box = next((crop_box(outline, p.shape) for p in (before, after) if p is not None and outline is not None), None)
     shape = _shown_shape(box, before, after)
     with style.styled():
-        figure = style.new_figure(height_inch=float(np.clip(2.9 * shape[0] / shape[1], 1.0, 6.0)) + 0.4)
+        figure = style.new_figure(height_inch=float(np.clip(2.9 * shape[0] / shape[1], 1.0, 6.0)) + 0.35)
         left, right = figure.subplots(1, 2)
         _draw(left, before, box, outline, "Before: the design's warp")
         _draw(right, after, box, outline, "After: the measured warp")
@@ -31,9 +32,8 @@ def photo_pair(before: Photo | None, after: Photo | None, camera: CameraModel | 
 
 def content_outline_px(camera: CameraModel, rig: Rig) -> Array:
     """(N, 2) closed line around the content area in camera pixels; NaN where the camera cannot see it."""
-    edge = outline_mm(rig.content, 361)
-    closed = np.vstack([edge, edge[:1]])
-    return camera.project(np.column_stack([closed, np.full(len(closed), rig.table.height_mm)]))
+    edge = content_outline(rig.content)
+    return camera.project(np.column_stack([edge, np.full(len(edge), rig.table.height_mm)]))
 
 
 def crop_box(outline_px: Array, shape: tuple[int, ...]) -> tuple[slice, slice] | None:

@@ -43,7 +43,7 @@ def residual_pair(before: Residuals | None, after: Residuals | None, rig: Rig) -
     """Residuals through the design's warp and through the measured one, side by side, each with its own scale; PNG."""
     width, depth = rig.table.size_mm
     with style.styled():
-        figure = style.new_figure(height_inch=float(np.clip(2.75 * depth / width, 1.2, 6.0)) + 1.15)
+        figure = style.new_figure(height_inch=float(np.clip(2.45 * depth / width, 1.2, 6.0)) + 1.15)
         left, right = figure.subplots(1, 2)
         _draw_or_say(left, before, rig, "Before: the design's warp", colour=style.VERMILION)
         _draw_or_say(right, after, rig, "After: the measured warp", colour=style.BLUE, y_label=False)

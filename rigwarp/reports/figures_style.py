@@ -10,7 +10,8 @@ from matplotlib.figure import Figure
 from matplotlib.image import AxesImage
 
 from rigwarp.geometry import Array
-from rigwarp.rig import Rig, Table, outline_mm
+from rigwarp.reports.outlines import content_outline, table_outline
+from rigwarp.rig import Rig
 
 WIDTH_INCH: Final = 6.0
 DPI: Final = 200
@@ -71,24 +72,13 @@ def table_axes(axes: Axes, rig: Rig, *, title: str = "", y_label: bool = True) -
     axes.set_ylabel("y (mm)" if y_label else "")
     if title:
         axes.set_title(title)
-    table, content = table_outline(rig.table), outline_mm(rig.content, 361)
+    table, content = table_outline(rig.table), content_outline(rig.content)
     axes.plot(*table.T, color=BLACK, linewidth=1.2)
-    axes.plot(*np.vstack([content, content[:1]]).T, color=BLACK, linewidth=0.8, linestyle=(0, (4, 2)))
+    axes.plot(*content.T, color=BLACK, linewidth=0.8, linestyle=(0, (4, 2)))
     reach = np.vstack([table, content])
     middle, half = (reach.max(axis=0) + reach.min(axis=0)) / 2, np.ptp(reach, axis=0) / 2 * _MARGIN
     axes.set_xlim(middle[0] - half[0], middle[0] + half[0])
     axes.set_ylim(middle[1] - half[1], middle[1] + half[1])
-
-
-def table_outline(table: Table) -> Array:
-    """(N, 2) closed line around the table, mm."""
-    half = np.array(table.size_mm) / 2.0
-    if table.shape == "rectangle":
-        unit = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]], float)
-    else:
-        angle = np.linspace(0.0, 2 * np.pi, 361)
-        unit = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
-    return np.asarray(half * unit)
 
 
 def picture_on_table(axes: Axes, values: Array, extent_mm: tuple[float, float, float, float], **how: Any) -> AxesImage:

@@ -6,7 +6,7 @@ from rigwarp.reports.as_built_facts import WORKSHOP_HINTS, AsBuiltFacts
 from rigwarp.reports.figures_mirror import deviation_map, slope_maps, term_name, zernike_bars
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.section import Picture, Rows, Section
-from rigwarp.reports.wording import number, quantity
+from rigwarp.reports.wording import number, with_sigma
 
 _SURE = 2.0  # a term is worth a hint when it is this many sigma from zero
 
@@ -61,7 +61,7 @@ def _zernike_table(facts: AsBuiltFacts) -> Rows:
     for n, m, value, sigma in sorted(facts.zernike):
         sure = abs(value) > _SURE * sigma if np.isfinite(sigma) else False
         hint = WORKSHOP_HINTS.get((n, m), "") if sure else "not distinguishable from zero" if np.isfinite(sigma) else ""
-        rows.append((term_name(n, m), quantity(value, "µm"), quantity(sigma, "µm", 2), hint))
+        rows.append((term_name(n, m), *with_sigma(value, sigma, "µm"), hint))
     return Rows(
         rows=rows,
         head=("Zernike term (n, m)", "rms", "1-sigma", "hint"),

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, PixelMap
+from rigwarp.reports.outlines import content_outline
 from rigwarp.reports.pixel_scale import determinant, singular_values, table_jacobian
 from rigwarp.rig import Rig
 
@@ -142,13 +143,8 @@ def raster_table(pixel_map: PixelMap, rig: Rig, *, cell_mm: float | None = None)
 def _grid(rig: Rig, cell_mm: float | None) -> tuple[Array, Array, float]:
     """Cell centres along x and y, and the side of a cell; symmetric about the middle of the area."""
     table = np.array(rig.table.size_mm) / 2.0
-    reach = (
-        float(np.hypot(*rig.content.size_mm)) / 2.0
-        if rig.content.shape == "rectangle"
-        else max(rig.content.size_mm) / 2.0
-    )
-    low = np.minimum(-table, rig.content.centre_mm - reach)
-    high = np.maximum(table, rig.content.centre_mm + reach)
+    edge = content_outline(rig.content)
+    low, high = np.minimum(-table, edge.min(axis=0)), np.maximum(table, edge.max(axis=0))
     cell = float((high - low).max()) / _CELLS_ACROSS if cell_mm is None else cell_mm
     counts = np.maximum(np.ceil((high - low) / cell - 1e-9).astype(int), 1)
     axes = [(low[i] + high[i]) / 2.0 + (np.arange(n) - (n - 1) / 2.0) * cell for i, n in enumerate(counts)]
@@ -156,14 +152,13 @@ def _grid(rig: Rig, cell_mm: float | None) -> tuple[Array, Array, float]:
 
 
 def _splits(table_mm: Array, large_mm: Array, x: Array, y: Array, cell: float) -> NDArray[np.int64]:
-    """(H, W) points per pixel side, a power of two; 0 for pixels without a derivative or wholly beside the grid."""
+    """(H, W) points per pixel side; 0 for pixels without a derivative or wholly beside the grid."""
     with np.errstate(invalid="ignore"):
         near = np.isfinite(large_mm)
         for i, axis in enumerate((x, y)):
             near &= (table_mm[..., i] > axis[0] - cell - large_mm) & (table_mm[..., i] < axis[-1] + cell + large_mm)
         needed = np.where(near, large_mm * _POINTS_ACROSS_CELL / cell, 1.0)
-    exact = 2.0 ** np.ceil(np.log2(np.clip(needed, 1.0, _MOST_SPLITS)))
-    return np.where(near, exact, 0.0).astype(np.int64)
+    return np.where(near, np.clip(np.ceil(needed), 1.0, _MOST_SPLITS), 0.0).astype(np.int64)
 
 
 def _sheet_names(pixel_map: PixelMap, jacobian: Array) -> NDArray[np.int64]:

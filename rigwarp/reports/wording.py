@@ -16,6 +16,7 @@ _UNITS = (
     ("_px", "px"),
     ("_s", "s"),
 )
+_NO_BREAK = "\u00a0"  # a number and its unit stay on one line
 _WORDS = {"rms": "rms", "p95": "P95", "pv": "PV", "n": "number", "z": "z", "utc": "UTC"}
 
 
@@ -44,12 +45,20 @@ def number(value: Any, digits: int = 3) -> str:
 def quantity(value: Any, unit: str, digits: int = 3) -> str:
     """A number and its unit; "-" without one where there is no number."""
     text = number(value, digits)
-    return text if text == "-" else f"{text} {unit}"
+    return text if text == "-" else f"{text}{_NO_BREAK}{unit}"
+
+
+def with_sigma(value: float, sigma: float, unit: str) -> tuple[str, str]:
+    """A value and its uncertainty, to the decimals that the uncertainty (two digits) makes meaningful."""
+    if not (math.isfinite(sigma) and sigma > 0.0):
+        return quantity(value, unit), quantity(sigma, unit)
+    decimals = min(max(1 - math.floor(math.log10(sigma)), 0), 6)
+    return f"{value:.{decimals}f}{_NO_BREAK}{unit}", f"{sigma:.{decimals}f}{_NO_BREAK}{unit}"
 
 
 def share(value: Any) -> str:
     """A share as per cent."""
-    return "-" if not _is_number(value) else f"{100.0 * value:.1f} %"
+    return "-" if not _is_number(value) else f"{100.0 * value:.1f}{_NO_BREAK}%"
 
 
 def flat_rows(contents: Mapping[str, Any], *, prefix: str = "") -> list[tuple[str, str]]:
