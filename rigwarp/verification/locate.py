@@ -79,11 +79,7 @@ def locate_dots(photos: Sequence[GreyPhoto], plan: DotPlan, camera: CameraModel,
             f"none of the {len(plan.ids)} dots could be read in the photos; check that the camera sees the table, "
             "that the exposure is locked and neither black nor burnt out, and that the pictures were really shown"
         )
-    images: dict[int, list[BlobCentre]] = {}
-    for centre in sorted(centres, key=lambda c: -c.flux):
-        seen = images.setdefault(centre.dot, [])
-        if not seen or centre.flux >= _GHOST_SHARE * seen[0].flux:
-            seen.append(centre)
+    images = _images(centres, plan.diameter_mm)
     ids = np.array(sorted(images), np.int32)
     best = [images[int(i)][0] for i in ids]
     return DotsFound(
@@ -109,6 +105,17 @@ def _check(photos: Sequence[GreyPhoto], plan: DotPlan, camera: CameraModel) -> N
                 f"check photo {number} is {photo.dtype} {photo.shape}, expected 8- or 16-bit grey {(height, width)} "
                 "as in the camera file"
             )
+
+
+def _images(centres: list[BlobCentre], diameter_mm: float) -> dict[int, list[BlobCentre]]:
+    """All images of each dot seen, brightest first; ghosts and the pieces of a dot cut by an edge are no images."""
+    images: dict[int, list[BlobCentre]] = {}
+    for centre in sorted(centres, key=lambda c: -c.flux):
+        seen = images.setdefault(centre.dot, [])
+        apart = all(np.linalg.norm(centre.table_mm - other.table_mm) > diameter_mm for other in seen)
+        if apart and (not seen or centre.flux >= _GHOST_SHARE * seen[0].flux):
+            seen.append(centre)
+    return images
 
 
 def _missing(
