@@ -2,6 +2,7 @@
 
 import os
 import sys
+import warnings
 from typing import Literal
 
 import moderngl
@@ -184,10 +185,12 @@ def _set_gl_mode(size: tuple[int, int], display: int) -> None:
     ):
         pygame.display.gl_set_attribute(attribute, value)
     flags = pygame.OPENGL | pygame.DOUBLEBUF | pygame.NOFRAME
-    try:
-        pygame.display.set_mode(size, flags, display=display, vsync=1)
-    except pygame.error:  # some drivers refuse to wait for the display
-        pygame.display.set_mode(size, flags, display=display)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # pygame warns when the driver cannot wait for the display
+        try:
+            pygame.display.set_mode(size, flags, display=display, vsync=1)
+        except pygame.error:  # other drivers refuse the window altogether
+            pygame.display.set_mode(size, flags, display=display)
 
 
 def _dress() -> None:
