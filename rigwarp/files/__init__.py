@@ -1,5 +1,6 @@
 """Everything on disk: rig folders, runs, and each file that rigwarp reads or writes."""
 
+from rigwarp.files.as_built_file import read_as_built, write_as_built
 from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
 from rigwarp.files.camera_file import read_camera, read_camera_extra, write_camera
 from rigwarp.files.decoded_file import read_decoded, write_decoded
@@ -36,6 +37,7 @@ __all__ = [
     "new_run",
     "open_rig",
     "plain_json",
+    "read_as_built",
     "read_bytes",
     "read_camera",
     "read_camera_extra",
@@ -51,6 +53,7 @@ __all__ = [
     "read_profile",
     "read_start",
     "read_text",
+    "write_as_built",
     "write_bytes",
     "write_camera",
     "write_decoded",
