@@ -15,7 +15,7 @@ from rigwarp.simulation.projector import RealProjector
 from rigwarp.simulation.table_top import on_table_top
 
 _FAR_MM = 1e5  # light that would meet the table plane further out is gone
-_FOCUS_GRID = 41  # squared rays for finding the sharpest focus
+_GRID = 61  # squared rays that look at the picture as a whole
 _FOCUS_STEP_MM = 0.25  # off the pupil's middle: small against the optics, large against rounding
 _FOCUS_TRIAL_MM = 500.0
 _NEAREST_FOCUS_MM = 20.0
@@ -60,6 +60,8 @@ class LightPath:
         self._obstacles = _obstacles(rig, meshes)
         if self._obstacles is not None:
             self._blocked(np.zeros((3, 1)), np.ones((3, 1)))  # sets up the ray engine before threads share it
+        self._catches_itself = True
+        self._catches_itself = len(pieces) > 1 or self._any_meets_mirror_again()
         self.focus_mm = focus_mm if focus_mm is not None else self._sharpest_focus_mm()
 
     def land(self, u_px: Array, v_px: Array, pupil: int) -> Landing:
@@ -80,9 +82,7 @@ class LightPath:
         A ray of a pixel that leaves the pupil at p towards the plane at distance f lands A p + B p / f aside of the
         chief ray, to first order; so the best 1/f is that of a linear least-squares problem.
         """
-        width, height = self.projector.resolution
-        share = (np.arange(_FOCUS_GRID) + 0.5) / _FOCUS_GRID - 0.5
-        u, v = (a.ravel() for a in np.meshgrid((width - 1) / 2 + share * width, (height - 1) / 2 + share * height))
+        u, v = self._grid()
         chief = self._landing(u, v, np.zeros(2), _FOCUS_TRIAL_MM)
         wanted = on_table_top(self._table, 0.0, chief[0], chief[1])
         if not wanted.any():
@@ -122,8 +122,9 @@ class LightPath:
         with np.errstate(divide="ignore", invalid="ignore"):
             reach = (self._table_height_mm - hit[2]) / off[2]
         lands = (reach > 0.0) & (reach < _FAR_MM)
-        again = lands & ~missed
-        lands[again] = ~self._meets_mirror_again(hit[:, again], off[:, again])
+        if self._catches_itself:
+            again = lands & ~missed
+            lands[again] = ~self._meets_mirror_again(hit[:, again], off[:, again])
         x, y = hit[0] + reach * off[0], hit[1] + reach * off[1]
         if self._obstacles is not None and lands.any():
             last = np.stack([x, y, np.full_like(x, self._table_height_mm)])
@@ -137,6 +138,20 @@ class LightPath:
             piece=np.where(lands, piece, np.int16(NO_PIECE)),
             on_top=lands & on_table_top(self._table, self._margin_mm, x, y),
         )
+
+    def _any_meets_mirror_again(self) -> bool:
+        """Does any of a grid of rays meet the mirror a second time? Most mirrors of one piece never do."""
+        u, v = self._grid()
+        with_check = self._follow(*self.projector.rays(u, v, np.zeros(2), _FOCUS_TRIAL_MM)).piece
+        self._catches_itself = False
+        return bool((with_check != self._follow(*self.projector.rays(u, v, np.zeros(2), _FOCUS_TRIAL_MM)).piece).any())
+
+    def _grid(self) -> tuple[Array, Array]:
+        """A grid of pixel positions over the picture, its rim included."""
+        width, height = self.projector.resolution
+        share = np.linspace(-0.5, 0.5, _GRID)
+        u, v = np.meshgrid((width - 1) / 2 + share * width, (height - 1) / 2 + share * height)
+        return u.ravel(), v.ravel()
 
     def _meets_mirror_again(self, points_mm: Array, directions: Array) -> BoolArray:
         R, place = self._seat.rotation, self._seat.position_mm

@@ -37,6 +37,8 @@ class Piece:
         o, d = self.to_own(origins_mm), self.R_mirror_from_piece.T @ directions
         t = self._base_hit(o, d)
         found = np.flatnonzero(np.isfinite(t))
+        if found.size == t.size:  # the usual case without the copies
+            return self._settle(o, d, t)
         t[found] = self._settle(o[:, found], d[:, found], t[found])
         return t
 
@@ -72,7 +74,7 @@ class Piece:
         t = t.copy()
         busy = np.arange(t.size)
         for _ in range(_STEPS):
-            if busy.size == t.size:  # the usual case without the copies
+            if busy.size == t.size:
                 ob, db, tb = o, d, t
             else:
                 ob, db, tb = o[:, busy], d[:, busy], t[busy]

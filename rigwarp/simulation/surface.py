@@ -90,15 +90,47 @@ class Polynomial:
         x = (x_mm - self.centre_mm[0]) / self.scale_mm
         y = (y_mm - self.centre_mm[1]) / self.scale_mm
         value, by_x, by_y = np.zeros_like(x), np.zeros_like(x), np.zeros_like(x)
+        inner, inner_y = np.zeros_like(x), np.zeros_like(x)
         for row in self.coefficients[::-1]:
-            by_x = by_x * x + value
-            inner, inner_y = np.zeros_like(x), np.zeros_like(x)
-            for c in np.trim_zeros(row, "b")[::-1]:
-                inner_y = inner_y * y + inner
-                inner = inner * y + c
-            value = value * x + inner
-            by_y = by_y * x + inner_y
-        return value, by_x / self.scale_mm, by_y / self.scale_mm
+            by_x *= x
+            by_x += value
+            value *= x
+            by_y *= x
+            last = int(np.max(np.flatnonzero(row), initial=0))
+            inner.fill(row[last])
+            inner_y.fill(0.0)
+            for c in row[:last][::-1]:
+                inner_y *= y
+                inner_y += inner
+                inner *= y
+                inner += c
+            value += inner
+            by_y += inner_y
+        by_x /= self.scale_mm
+        by_y /= self.scale_mm
+        return value, by_x, by_y
+
+    def about(self, centre_mm: tuple[float, float], scale_mm: float) -> "Polynomial":
+        """The same polynomial written about another centre and scale."""
+        grow = scale_mm / self.scale_mm
+        shift = [(new - old) / self.scale_mm for new, old in zip(centre_mm, self.centre_mm, strict=True)]
+        size = len(self.coefficients)
+        to_x, to_y = (
+            np.array(
+                [[comb(i, a) * d ** (i - a) * grow**a if a <= i else 0.0 for a in range(size)] for i in range(size)]
+            )
+            for d in shift
+        )
+        return Polynomial(coefficients=to_x.T @ self.coefficients @ to_y, centre_mm=centre_mm, scale_mm=scale_mm)
+
+    def plus(self, other: "Polynomial") -> "Polynomial":
+        """Both as one, written like `other`."""
+        own = self.about(other.centre_mm, other.scale_mm).coefficients
+        size = max(len(own), len(other.coefficients))
+        table = np.zeros((size, size))
+        table[: len(own), : len(own)] += own
+        table[: len(other.coefficients), : len(other.coefficients)] += other.coefficients
+        return Polynomial(coefficients=table, centre_mm=other.centre_mm, scale_mm=other.scale_mm)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,8 +223,15 @@ class Surface:
         return z, zx, zy
 
     def with_terms(self, extra: Iterable[HeightTerm]) -> "Surface":
-        """The same surface with more terms."""
-        return Surface(base=self.base, terms=(*self.terms, *extra))
+        """The same surface with more terms; polynomials are joined, because they cost the most time."""
+        rest: list[HeightTerm] = []
+        joined: Polynomial | None = None
+        for term in (*self.terms, *extra):
+            if isinstance(term, Polynomial):
+                joined = term if joined is None else joined.plus(term)
+            else:
+                rest.append(term)
+        return Surface(base=self.base, terms=(*rest, joined) if joined is not None else tuple(rest))
 
 
 def monomials(terms: Iterable[tuple[int, int, float]]) -> Array:

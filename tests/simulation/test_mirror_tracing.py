@@ -200,3 +200,14 @@ def test_a_bent_panel_is_the_cylinder_through_its_corners(radius):
         start = place.to_table(np.stack([at, 0 * at + 4, 0 * at + 200], axis=1)).T
         down = np.repeat(-place.rotation[:, 2:], at.size, axis=1)
         np.testing.assert_allclose(200 - piece.meet(start, down), expected, rtol=0, atol=1e-7)  # the fit's own end
+
+
+def test_joined_polynomials_are_their_sum():
+    random = np.random.default_rng(3)
+    one = Polynomial(coefficients=random.normal(0, 1, (4, 4)), centre_mm=(1.0, -2.0), scale_mm=3.0)
+    two = Polynomial(coefficients=random.normal(0, 1, (6, 6)), centre_mm=(-4.0, 5.0), scale_mm=7.0)
+    x, y = random.uniform(-10, 10, (2, 50))
+    for got, a, b in zip(
+        one.plus(two).height_and_slopes(x, y), one.height_and_slopes(x, y), two.height_and_slopes(x, y), strict=True
+    ):
+        np.testing.assert_allclose(got, a + b, rtol=1e-11, atol=1e-11 * np.abs(a + b).max())  # rounding
