@@ -33,7 +33,9 @@ def write_as_built(folder: Path, as_built: "AsBuilt") -> None:
         "frame": "mirror, after the best rigid alignment of built to design; height along z, + towards the light",
         "units": {"x_mm": "mm", "y_mm": "mm", "height_um": "um", "slope_x_mrad": "mrad", "slope_y_mrad": "mrad"},
     }
-    arrays = {name: np.asarray(getattr(as_built, name), field.dtype) for name, field in _FIELDS.items()}
+    arrays: dict[str, NDArray[Any]] = {
+        name: np.asarray(getattr(as_built, name), field.dtype) for name, field in _FIELDS.items()
+    }
     write_npz(folder / GRID_FILE, arrays, format=FORMAT, header=header)
     write_json(folder / FIGURES_FILE, as_built.to_dict(), format=FORMAT)
 
