@@ -148,7 +148,7 @@ def _typical(sizes: Array, row: Numbers, begins: IntArray, length_mm: Array) -> 
     """(S,) about one row's spacing: the median of each neighbourhood's distances, over the 1.5 rows it stands for."""
     order = np.lexsort((sizes, row))
     middle = (begins[:-1] + begins[1:]) // 2
-    return np.maximum(sizes[order][middle] / 1.5, 0.1 * length_mm)
+    return np.maximum(sizes[order][middle] / 1.5, 1e-3 * length_mm)
 
 
 def _judge(near: _Neighbourhood) -> BoolArray:
@@ -173,8 +173,12 @@ def _judge(near: _Neighbourhood) -> BoolArray:
 def _rows(near: _Neighbourhood) -> Numbers:
     """(S,) how many rows of vertices lie across each edge."""
     s = np.sort(np.where(near.weight > 0.0, near.s, np.inf), axis=1)
-    with np.errstate(invalid="ignore"):
-        return 1 + np.sum(np.diff(s, axis=1) * np.isfinite(s[:, 1:]) > _ROW, axis=1)
+    count, last = np.zeros(len(s), np.int64), np.full(len(s), -np.inf)
+    for column in s.T:
+        new = np.isfinite(column) & (column > last + _ROW)
+        count[new] += 1
+        last[new] = column[new]
+    return count
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,7 +13,7 @@ from rigwarp.tracing.welding import Edges, Numbers, area_vectors, edges_of, face
 
 _GRAZING = 1e-3  # cosine: faces closer than this to edge-on do not count as reflecting
 _SLIVER = 20.0  # a triangle lower than so many roundings has no trustworthy normal
-_MANY_EDGES = 20_000  # more suspects than this are first asked whether one smooth surface explains them
+_MANY_EDGES = 3_000  # more suspects than this are first asked whether one smooth surface explains them
 _KINK_SHOWS = 0.02  # a kink J within a spline cell of size h leaves at least this times J h as residual there
 _FRAGMENT = 1e-3  # share of the area below which a patch is a leftover of its neighbour
 _EAR_FACES = 3  # so few triangles at a corner hang on vertices that nothing else can confirm
