@@ -8,10 +8,11 @@ from rigwarp.camera.board import board_to_table
 from rigwarp.camera.bundle import Bundle, LensPrior, Pose, adjust, cost, observe
 from rigwarp.camera.detection import BoardView, Grey, detect_board
 from rigwarp.camera.lens import LensResult, folds_inside
-from rigwarp.camera.model import N_PARAMETERS, CameraModel
+from rigwarp.camera.model import CameraModel
 from rigwarp.camera.planar import MIN_CORNERS, planar_poses, spans_a_plane
-from rigwarp.camera.projection import LENS_TERMS, N_LENS, lens_matrix
+from rigwarp.camera.projection import LENS_TERMS, N_LENS, N_POSE, lens_matrix
 from rigwarp.camera.robust import RobustFit, fit_robustly
+from rigwarp.camera.sheet import SheetSigma, sheet_covariance, sheet_shifts_mm
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig.model import Target
@@ -48,7 +49,14 @@ class TablePose:
     warnings: tuple[str, ...]
 
 
-def locate_table(photo: Grey, lens: LensResult | CameraModel, target: Target, *, height_mm: float) -> TablePose:
+def locate_table(
+    photo: Grey,
+    lens: LensResult | CameraModel,
+    target: Target,
+    *,
+    height_mm: float,
+    sheet_sigma: SheetSigma | None = None,
+) -> TablePose:
     """Locate the camera from one photo of the sheet on the table.
 
     Parameters
@@ -63,6 +71,8 @@ def locate_table(photo: Grey, lens: LensResult | CameraModel, target: Target, *,
         Where the sheet lies, and its true scale.
     height_mm : float
         Of the printed surface in the table frame.
+    sheet_sigma : SheetSigma or None
+        How well the print's scale and height are known; None leaves their share out of the covariance.
 
     Raises
     ------
@@ -71,24 +81,36 @@ def locate_table(photo: Grey, lens: LensResult | CameraModel, target: Target, *,
     MeasurementError
         The sheet is not found, or its pose is ambiguous.
     """
-    return locate_table_from_view(detect_board(photo, target), lens, target, height_mm=height_mm)
+    return locate_table_from_view(
+        detect_board(photo, target), lens, target, height_mm=height_mm, sheet_sigma=sheet_sigma
+    )
 
 
 def locate_table_from_view(
-    view: BoardView, lens: LensResult | CameraModel, target: Target, *, height_mm: float
+    view: BoardView,
+    lens: LensResult | CameraModel,
+    target: Target,
+    *,
+    height_mm: float,
+    sheet_sigma: SheetSigma | None = None,
 ) -> TablePose:
     """The same from corners that were already found."""
     _check_view(view, lens)
     table_mm = board_to_table(view.object_mm, target, height_mm=height_mm)
     start, margin = _pose_above_table(table_mm, view.image_px, lens.lens, height_mm)
-    fit, free = _joint_fit(lens, start, table_mm, view.image_px)
-    place = len(fit.bundle.poses) - 1
-    pose, kept = fit.bundle.poses[place], fit.kept[place]
+    joint = _joint_fit(lens, start, table_mm, view.image_px)
+    fit = joint.fit
+    pose, kept = fit.bundle.poses[-1], fit.kept[-1]
     if kept.sum() < MIN_CORNERS or kept.mean() < 0.5:
         raise MeasurementError(
             f"only {kept.sum()} of {view.n} corners of the sheet on the table fit the lens: is the sheet flat, and is "
             "this photo from the same camera at the same zoom and focus as those of the board?"
         )
+    covariance = _joint_covariance(joint) if _knows_its_lens(lens) else None
+    if covariance is not None and sheet_sigma is not None:
+        boards = [points for points, _ in joint.corners[:-1]]
+        causes = sheet_shifts_mm(boards, view.object_mm, target, height_mm=height_mm, sigma=sheet_sigma)
+        covariance += sheet_covariance(fit, joint.corners, causes, free=joint.free, prior=joint.prior)
     return TablePose(
         camera=CameraModel(
             resolution=view.resolution,
@@ -96,16 +118,16 @@ def locate_table_from_view(
             distortion=fit.bundle.lens[4:],
             R_camera_from_table=pose.R,
             t_camera_from_table_mm=pose.t_mm,
-            covariance=_joint_covariance(lens, fit, free, place),
+            covariance=covariance,
         ),
         view=view,
         table_mm=table_mm,
-        residual_px=fit.residual_px[place],
+        residual_px=fit.residual_px[-1],
         kept=kept,
-        rms_px=float(fit.view_rms_px[place]),
-        noise_px=float(fit.noise_px[place]),
+        rms_px=float(fit.view_rms_px[-1]),
+        noise_px=float(fit.noise_px[-1]),
         other_pose_chi_squared=margin,
-        warnings=_warnings(view, target, fit, place, folds=folds_inside(fit.bundle.lens, view.resolution)),
+        warnings=_warnings(view, target, fit, folds=folds_inside(fit.bundle.lens, view.resolution)),
     )
 
 
@@ -153,20 +175,30 @@ def _pose_above_table(table_mm: Array, image_px: Array, lens: Array, height_mm: 
     return best, margin
 
 
-def _joint_fit(
-    lens: LensResult | CameraModel, start: Pose, table_mm: Array, image_px: Array
-) -> tuple[RobustFit, BoolArray]:
-    """Adjust lens and table pose together with whatever the lens was made from; the table's photo comes last."""
-    sheet = (table_mm, image_px)
+@dataclass(frozen=True, kw_only=True)
+class _JointFit:
+    """A fit of lens and table pose, the photo of the table last, with what went into it."""
+
+    fit: RobustFit
+    corners: tuple[tuple[Array, Array], ...]
+    free: BoolArray
+    prior: LensPrior | None
+
+
+def _joint_fit(lens: LensResult | CameraModel, start: Pose, table_mm: Array, image_px: Array) -> _JointFit:
+    """Adjust lens and table pose together with whatever the lens was made from."""
+    corners = [(table_mm, image_px)]
+    poses: tuple[Pose, ...] = (start,)
+    prior = None
     if isinstance(lens, LensResult):
         free = np.array([name in lens.terms for name in LENS_TERMS])
-        boards = [
-            (view.object_mm[kept], view.image_px[kept]) for view, kept in zip(lens.views, lens.fit.kept, strict=True)
-        ]
-        bundle = Bundle(lens=lens.lens, poses=(*lens.fit.bundle.poses, start))
-        return fit_robustly(bundle, [*boards, sheet], free=free), free
-    prior, free = _prior(lens)
-    return fit_robustly(Bundle(lens=lens.lens, poses=(start,)), [sheet], free=free, prior=prior), free
+        boards = zip(lens.views, lens.fit.kept, strict=True)
+        corners = [*((view.object_mm[kept], view.image_px[kept]) for view, kept in boards), *corners]
+        poses = (*lens.fit.bundle.poses, start)
+    else:
+        prior, free = _prior(lens)
+    fit = fit_robustly(Bundle(lens=lens.lens, poses=poses), corners, free=free, prior=prior)
+    return _JointFit(fit=fit, corners=tuple(corners), free=free, prior=prior)
 
 
 def _prior(camera: CameraModel) -> tuple[LensPrior | None, BoolArray]:
@@ -182,26 +214,29 @@ def _prior(camera: CameraModel) -> tuple[LensPrior | None, BoolArray]:
     return LensPrior(lens=camera.lens, information=information), free
 
 
-def _joint_covariance(lens: LensResult | CameraModel, fit: RobustFit, free: BoolArray, place: int) -> Array | None:
-    """(15, 15), zero for lens terms that were not estimated; None when the lens came without a covariance."""
-    if isinstance(lens, CameraModel) and lens.covariance is None:
-        return None
-    estimated = np.concatenate([free, np.ones(N_PARAMETERS - N_LENS, bool)])
-    covariance = np.zeros((N_PARAMETERS, N_PARAMETERS))
-    joint = fit.equations.covariance(place)
-    covariance[np.ix_(estimated, estimated)] = (joint + joint.T) / 2
+def _knows_its_lens(lens: LensResult | CameraModel) -> bool:
+    """Whether the uncertainty of the lens is known: without it, that of the pose would be a pretence."""
+    return isinstance(lens, LensResult) or lens.covariance is not None
+
+
+def _joint_covariance(joint: _JointFit) -> Array:
+    """(15, 15) from the corners' noise, zero for lens terms that were not estimated."""
+    estimated = np.concatenate([joint.free, np.ones(N_POSE, bool)])
+    covariance = np.zeros((N_LENS + N_POSE, N_LENS + N_POSE))
+    block = joint.fit.equations.covariance(len(joint.corners) - 1)
+    covariance[np.ix_(estimated, estimated)] = (block + block.T) / 2
     return covariance
 
 
-def _warnings(view: BoardView, target: Target, fit: RobustFit, place: int, *, folds: bool) -> tuple[str, ...]:
+def _warnings(view: BoardView, target: Target, fit: RobustFit, *, folds: bool) -> tuple[str, ...]:
     found = []
     n_all = (target.squares[0] - 1) * (target.squares[1] - 1)
     if view.n < _WANTED_SHARE * n_all:
         found.append(f"{view.n} of the sheet's {n_all} corners found on the table: uncover it, or light it evenly")
-    others = fit.noise_px[:place]
-    if len(others) and fit.noise_px[place] > 2.0 * float(np.median(others)):
+    others = fit.noise_px[:-1]
+    if len(others) and fit.noise_px[-1] > 2.0 * float(np.median(others)):
         found.append(
-            f"the corners on the table scatter by {fit.noise_px[place]:.2f} px, those on the board by "
+            f"the corners on the table scatter by {fit.noise_px[-1]:.2f} px, those on the board by "
             f"{np.median(others):.2f} px: the sheet may not lie flat, or the photo is less sharp"
         )
     if folds:

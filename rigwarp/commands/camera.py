@@ -11,6 +11,7 @@ import typer
 
 import rigwarp
 from rigwarp.camera import (
+    STEEL_RULE,
     BoardView,
     CameraModel,
     LensResult,
@@ -36,6 +37,7 @@ from rigwarp.files import (
 )
 
 CAMERA_FILE = "camera.json"
+PAPER_MM = 0.1  # plain office paper, 80 g/m2
 _STAMP = "%Y%m%dT%H%M%SZ"
 _LENS_USE, _TABLE_USE = "lens", "table"
 
@@ -81,6 +83,10 @@ def camera(
     replace: Annotated[
         bool, typer.Option("--replace", help="Make a new camera.json; the old one is kept beside it.")
     ] = False,
+    thickness_mm: Annotated[
+        float,
+        typer.Option("--thickness", metavar="MM", help="Of the sheet on the table: 0.1 for plain paper.", min=0.0),
+    ] = PAPER_MM,
     json: JsonOption = False,
 ) -> None:
     """Calibrate the camera's lens and find where it is over the table; writes camera.json.
@@ -103,12 +109,18 @@ def camera(
     _require_free(folder, replace=replace)
     if table is None:
         lens, table = _photograph(console, folder)
-    made = calibrate_camera(console, folder, lens=lens, table=table, replace=replace)
+    made = calibrate_camera(console, folder, lens=lens, table=table, thickness_mm=thickness_mm, replace=replace)
     console.result(_result(made))
 
 
 def calibrate_camera(
-    console: Console, folder: RigFolder, *, lens: Path | None, table: Path, replace: bool = False
+    console: Console,
+    folder: RigFolder,
+    *,
+    lens: Path | None,
+    table: Path,
+    thickness_mm: float = PAPER_MM,
+    replace: bool = False,
 ) -> CameraMade:
     """Calibrate from photos on disk, write camera.json and tell what came out; `lens` None keeps the earlier lens."""
     _require_free(folder, replace=replace)
@@ -121,7 +133,11 @@ def calibrate_camera(
             advance()
     result = None if lens is None else calibrate_lens_from_views(views[:-1])
     pose = locate_table_from_view(
-        views[-1], result or _earlier(folder), folder.rig.target, height_mm=folder.rig.table.height_mm
+        views[-1],
+        result or _earlier(folder),
+        folder.rig.target,
+        height_mm=folder.rig.table.height_mm + thickness_mm,
+        sheet_sigma=STEEL_RULE,
     )
     photos = _photos_used([*files, table], sums, views, result, pose)
     aside = _write(folder, result, pose, photos)
@@ -164,8 +180,8 @@ def _look(folder: RigFolder, path: Path) -> BoardView:
     size, wanted = photo.shape[::-1], folder.rig.camera.resolution
     if size != wanted:
         raise InputError(
-            f"{path}: found {size[0]} x {size[1]} pixels, rig.toml says camera.resolution = [{wanted[0]}, "
-            f"{wanted[1]}]. All photos and scans must have one size: set camera.resolution to that of the scans, or take the photos "
+            f"{path}: found {size[0]} x {size[1]} pixels, rig.toml says camera.resolution = [{wanted[0]}, {wanted[1]}]."
+            " All photos and scans must have one size: set camera.resolution to that of the scans, or take the photos "
             "again with the same setting."
         )
     return detect_board(photo, folder.rig.target)

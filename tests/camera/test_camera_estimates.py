@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rigwarp.camera import CameraModel, board_corners_mm, board_to_table, calibrate_lens_from_views
+from rigwarp.camera import CameraModel, SheetSigma, board_corners_mm, board_to_table, calibrate_lens_from_views
 from rigwarp.camera.bundle import normal_equations, observe
 from rigwarp.camera.table_pose import locate_table_from_view
 from rigwarp.errors import InputError, MeasurementError
@@ -186,6 +186,36 @@ def test_lens_as_prior_knowledge_agrees_with_the_joint_adjustment(noisy, target)
     assert np.abs(apart / np.where(sigma > 0, sigma, 1.0)[[*range(9), 12, 13, 14]]).max() < 0.2
     ratio = np.sqrt(np.diag(stepwise.covariance))[known] / sigma[known]
     np.testing.assert_allclose(ratio, 1.0, atol=0.2)  # the two estimate the sheet's noise from different shares of data
+
+
+def test_a_wrong_print_scale_moves_the_camera_as_its_covariance_says(noisy, target):
+    """The whole job once more with the print 0.1 % wider or the sheet 0.2 mm higher, against the linear forecast."""
+    views, sheet, lens = noisy
+    sigma = SheetSigma(scale=1e-3, height_mm=0.2)
+    before = locate_table_from_view(sheet, lens, target, height_mm=HEIGHT_MM).camera
+    claimed = locate_table_from_view(sheet, lens, target, height_mm=HEIGHT_MM, sheet_sigma=sigma).camera.covariance
+    steps = []
+    for axis in range(2):
+        growth = np.array([1.0, 1.0, 1.0]) + 1e-3 * np.eye(3)[axis]
+        grown = replace(target, scale=(target.scale[0] * growth[0], target.scale[1] * growth[1]))
+        wider = [replace(view, object_mm=view.object_mm * growth) for view in views]
+        lying = replace(sheet, object_mm=sheet.object_mm * growth)
+        after = locate_table_from_view(lying, calibrate_lens_from_views(wider), grown, height_mm=HEIGHT_MM).camera
+        steps.append(_step(before, after))
+    steps.append(_step(before, locate_table_from_view(sheet, lens, target, height_mm=HEIGHT_MM + 0.2).camera))
+    expected = np.sum([np.outer(step, step) for step in steps], axis=0)
+    sheet_share = np.sqrt(np.diag(claimed - before.covariance))
+    known = np.diag(before.covariance) > 0.0
+    # a wider print also changes the photos' weights, which the forecast does not know
+    slack = 0.2 * np.sqrt(np.diag(before.covariance))[known]
+    assert np.all(np.abs(sheet_share - np.sqrt(np.diag(expected)))[known] < 0.1 * sheet_share[known] + slack)
+
+
+def _step(before, after):
+    turn = cv2.Rodrigues(after.R_camera_from_table @ before.R_camera_from_table.T)[0].ravel()
+    return np.concatenate(
+        [after.lens - before.lens, turn, after.t_camera_from_table_mm - before.t_camera_from_table_mm]
+    )
 
 
 @pytest.mark.parametrize("n", [0, 1, 2])
