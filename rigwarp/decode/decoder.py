@@ -18,6 +18,7 @@ from rigwarp.geometry import Array
 from rigwarp.patterns import PatternSet
 
 _MIN_CONTRAST = 0.015  # (white - black) / full scale below which a pixel is not looked at
+_MIN_CONTRAST_SIGMAS = 6.0  # the same, in standard deviations of that difference
 _MIN_LIT = 500  # camera pixels; fewer are no scan
 _SAMPLE = 120_000  # pixels from which noise and harmonics are learnt
 _CHUNK = 1 << 16  # pixels decoded at a time: the work stays in the processor's cache
@@ -252,8 +253,10 @@ def _assemble(
     for axis, (position, sigma, chi2, _) in zip(axes, results, strict=True):
         outside = (position < -_RIM_PX) | (position > axis.extent_px - 1 + _RIM_PX)
         verdict[outside] = Reason.OUTSIDE
-        verdict[sigma > _MAX_SIGMA_PX] = Reason.TOO_DARK
         verdict[~(chi2 < _CHI2_LIMIT)] = Reason.INCONSISTENT
+    for _, sigma, _, _ in results:
+        verdict[sigma > _MAX_SIGMA_PX] = Reason.TOO_DARK
+    verdict[_lost_in_noise(levels, lit, chain)] = Reason.TOO_DARK
     reason = reason.copy()
     reason.ravel()[lit] = verdict
     good = verdict == Reason.OK
@@ -280,6 +283,16 @@ def _assemble(
         noise=chain.noise,
         harmonics={"x": chain.errors[0], "y": chain.errors[1]},
     )
+
+
+def _lost_in_noise(
+    levels: dict[int, NDArray[np.unsignedinteger]], lit: NDArray[np.intp], chain: _Chain
+) -> NDArray[np.bool_]:
+    """Pixels whose white and black photographs do not differ beyond doubt."""
+    white, black = levels[max(levels)].ravel()[lit], levels[min(levels)].ravel()[lit]
+    difference = chain.light_of_code[white] - chain.light_of_code[black]
+    noise = np.sqrt(chain.variance_of_code[white] + chain.variance_of_code[black])
+    return np.asarray(difference < _MIN_CONTRAST_SIGMAS * noise)
 
 
 def _strays(u_px: Array, v_px: Array) -> NDArray[np.bool_]:

@@ -1,8 +1,9 @@
 """A smooth surface through scattered residuals, with its own uncertainty.
 
 Penalised tensor-product cubic B-splines (Eilers and Marx 1996, P-splines), the smoothness chosen by what predicts
-held-out tiles best, outliers weighted down by iteration (Huber 1964). The posterior variance comes from the entries of
-the inverse normal matrix within its band (Takahashi, Fagan and Chen 1973).
+held-out tiles best, outliers weighted down by iteration (Huber 1964). A first fit shows where the surface bends more
+than usual (a dent in the mirror); there the penalty is relaxed, so that detail survives and noise does not. The
+posterior variance comes from the entries of the inverse normal matrix within its band (Takahashi, Fagan and Chen 1973).
 """
 
 from dataclasses import dataclass
@@ -10,15 +11,25 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.ndimage import gaussian_filter
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.height_spline import HeightSpline
 
 _DEGREE = 3
-_SMOOTHNESS = 10.0 ** np.arange(-4.0, 3.1, 1.0)  # penalty relative to the mean data weight per coefficient
+_SMOOTHNESS = 10.0 ** np.arange(-3.0, 2.1, 1.0)  # penalty relative to the mean data weight per coefficient
 _RIDGE = 1e-9  # the same, on the coefficients themselves: decides where there are no data at all
 _ROBUST_PASSES = 4
 _HUBER = 2.5  # sigmas
+_AS_GOOD = (
+    1.02  # the least smooth surface that predicts so nearly as well as the best: noise is owned up to, bias is not
+)
+_ROUNDS = 3
+_PILOT = 0.1  # the first fit that shows where the surface bends is this much less smooth than predicts best
+_BENDING_BLUR = 1.0  # cells
+_USUAL = 0.5  # times the median bending still counts as usual
+_SOFTEST = 1e-4
+_GROSS = 400.0  # times the median squared misfit: beyond is no detail but an outlier
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,11 +74,16 @@ def smooth_surface(pixels_px: Array, values_mm: Array, sigma_mm: Array, *, cell_
     """
     blank = _blank_spline(pixels_px, cell_px)
     basis = blank.design_matrix(pixels_px[:, 0], pixels_px[:, 1])
-    penalty = _penalty(blank)
     weight = 1.0 / sigma_mm**2
     held = _held_out_tiles(pixels_px, cell_px)
-    scores = [_held_out_score(basis, penalty, values_mm, weight, held, smoothness) for smoothness in _SMOOTHNESS]
-    best = _SMOOTHNESS[int(np.argmin(scores))]
+    even = np.ones(blank.coefficients_mm.shape)
+    best, penalty = _SMOOTHNESS[0], _penalty(blank, even)
+    for round_ in range(_ROUNDS):  # an even penalty first, then one relaxed where the fit so far bends
+        if round_ > 0:
+            first, _, _ = _robust_solve(basis, penalty, values_mm, weight, best * _PILOT)
+            penalty = _penalty(blank, _stiffness(first.reshape(*even.shape, 2)))
+        scores = [_held_out_score(basis, penalty, values_mm, weight, held, smoothness) for smoothness in _SMOOTHNESS]
+        best = _SMOOTHNESS[int(np.argmax(scores <= _AS_GOOD * np.min(scores)))]
     kept, _, band = _robust_solve(basis[~held], penalty, values_mm[~held], weight[~held], best)
     held_out = values_mm[held] - basis[held] @ kept
     expected = np.sqrt(sigma_mm[held] ** 2 + np.maximum(_quadratic_form(basis[held], _inverse_band(band)), 0.0))
@@ -95,17 +111,34 @@ def _held_out_tiles(pixels_px: Array, cell_px: float) -> BoolArray:
     return (3 * column + row) % 8 == 0
 
 
-def _penalty(spline: HeightSpline) -> sparse.csr_matrix:
-    """Summed squared second differences of the coefficients, along both axes and across."""
+def _stiffness(coefficients: Array) -> Array:
+    """(nx, ny) relative penalty: 1 where the surface (nx, ny, 2) bends as usual, less where it bends more."""
+    padded = np.pad(coefficients, ((1, 1), (1, 1), (0, 0)), mode="reflect", reflect_type="odd")
+    along_x, along_y = (np.diff(padded, n=2, axis=axis) for axis in (0, 1))
+    bending = np.sum(along_x[:, 1:-1] ** 2, axis=-1) + np.sum(along_y[1:-1] ** 2, axis=-1)
+    bending = gaussian_filter(bending, _BENDING_BLUR, mode="nearest")
+    usual = _USUAL * float(np.median(bending)) + 1e-300
+    return np.maximum(usual / (usual + bending), _SOFTEST)
+
+
+def _penalty(spline: HeightSpline, stiffness: Array) -> sparse.csr_matrix:
+    """Summed squared second differences of the coefficients, along both axes and across, each times its stiffness."""
     nx, ny = spline.coefficients_mm.shape
+    root = np.sqrt(stiffness)
 
     def difference(n: int, order: int) -> sparse.csr_matrix:
         return sparse.csr_matrix(np.diff(np.eye(n), n=order, axis=0)) if n > order else sparse.csr_matrix((0, n))
 
-    along_x = sparse.kron(difference(nx, 2), sparse.identity(ny))
-    along_y = sparse.kron(sparse.identity(nx), difference(ny, 2))
-    across = np.sqrt(2.0) * sparse.kron(difference(nx, 1), difference(ny, 1))
-    rows = sparse.vstack([along_x, along_y, across])
+    def weighted(rows: sparse.spmatrix, root: Array) -> sparse.spmatrix:
+        return sparse.diags(root.ravel()) @ rows
+
+    rows = sparse.vstack(
+        [
+            weighted(sparse.kron(difference(nx, 2), sparse.identity(ny)), root[1:-1]),
+            weighted(sparse.kron(sparse.identity(nx), difference(ny, 2)), root[:, 1:-1]),
+            weighted(np.sqrt(2.0) * sparse.kron(difference(nx, 1), difference(ny, 1)), root[1:, 1:]),
+        ]
+    )
     return (rows.T @ rows).tocsr()
 
 
@@ -143,7 +176,7 @@ def _held_out_score(
     """Robust mean misfit of the held-out samples, in sigmas."""
     coefficients, _ = _solve(basis[~held], penalty, values[~held], weight[~held], smoothness)
     misfit = np.sum((values[held] - basis[held] @ coefficients) ** 2, axis=1) * weight[held]
-    return float(np.mean(np.minimum(misfit, 10.0 * np.median(misfit))))
+    return float(np.mean(np.minimum(misfit, _GROSS * np.median(misfit))))
 
 
 def _lower_band(matrix: sparse.spmatrix) -> Array:

@@ -1,0 +1,160 @@
+"""The table map: right within its own uncertainty, bridged where unseen, silent outside the light."""
+
+import numpy as np
+import pytest
+from bench_rigs import convex_rig, flat_rig, overhead_camera
+
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, PixelMap
+from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.rig import Rig, inside_table
+from rigwarp.table_map import Samples, TableMapFit, fit_table_map, mounting_tolerances
+from rigwarp.tracing import OpticalModel, build_model, trace_map
+
+SIGMA_PX = 0.03
+TOLERANCES = mounting_tolerances(3.0, np.radians(1.0), 1.0, np.radians(0.5))
+
+
+def built(rig: Rig) -> OpticalModel:
+    """The same rig mounted a little wrong, its mirror with a bump of 60 um and a dent of 12 um."""
+    model = build_model(rig, meshes={}).moved(
+        np.array([1.0, -2.0, 1.5]),
+        np.radians([0.4, -0.3, 0.6]),
+        np.array([0.3, 0.4, -0.2]),
+        np.radians([0.3, -0.4, 0.1]),
+    )
+    grid = np.linspace(-46.0, 46.0, 93)
+    x, y = (g.ravel() for g in np.meshgrid(grid, grid, indexing="ij"))
+    height = 0.06 * (x**2 - y**2) / 45**2 - 0.012 * np.exp(-((x - 8) ** 2 + (y + 4) ** 2) / (2 * 5.0**2))
+    spline = HeightSpline.over(((-46.0, 46.0), (-46.0, 46.0)), cells=(30, 30))
+    basis = spline.design_matrix(x, y)
+    normal = (basis.T @ basis).toarray() + 1e-9 * np.eye(basis.shape[1])
+    return model.with_figure({0: spline.with_coefficients(np.linalg.solve(normal, basis.T @ height))})
+
+
+def scan_of(model: OpticalModel, rig: Rig, *, count: int = 150_000, seed: int = 5) -> Samples:
+    """Samples spread evenly over the projector picture, with decode noise."""
+    rng = np.random.default_rng(seed)
+    true_px = rng.uniform([0, 0], [639, 359], (count, 2))
+    table = model.trace(true_px).table_mm
+    seen = np.isfinite(table).all(axis=-1)
+    seen[seen] = inside_table(rig.table, table[seen])
+    table = table[seen]
+    pixels = true_px[seen] + SIGMA_PX * rng.normal(size=table.shape)
+    return Samples(
+        pixels_px=pixels,
+        sigma_px=np.full(table.shape, SIGMA_PX),
+        table_mm=table,
+        light=np.full(len(table), 0.5),
+        camera_px=overhead_camera().project(np.column_stack([table, np.zeros(len(table))])),
+        count=np.ones(len(table), np.int64),
+    )
+
+
+def on_table(truth: PixelMap, rig: Rig) -> Array:
+    inside = truth.answered.copy()
+    inside[inside] = inside_table(rig.table, truth.table_mm[inside])
+    return inside
+
+
+@pytest.fixture(scope="module")
+def fitted() -> tuple[TableMapFit, PixelMap, Rig]:
+    rig = convex_rig()
+    truth_model = built(rig)
+    fit = fit_table_map(build_model(rig, meshes={}), scan_of(truth_model, rig), overhead_camera(), TOLERANCES)
+    return fit, trace_map(truth_model, step_px=1), rig
+
+
+def test_the_map_is_right_within_its_own_uncertainty(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:
+    fit, truth, rig = fitted
+    inside = on_table(truth, rig)
+    inside &= fit.table_map.measured
+    error = (fit.table_map.table_mm - truth.table_mm)[inside]
+    assert np.sqrt(np.mean(np.sum(error**2, axis=1))) < 0.02  # mm; one sample is 0.04 mm, hundreds share a knot cell
+    z = error / fit.table_map.sigma_mm[inside][:, None]
+    assert 0.7 < z.std() < 1.3  # neighbouring pixels share a few thousand independent coefficients
+    assert 0.9 < fit.held_out.z_spread < 1.1
+
+
+def test_all_of_the_lit_table_is_covered_and_nothing_beyond(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:
+    fit, truth, rig = fitted
+    inside = on_table(truth, rig)
+    assert fit.table_map.measured[inside].mean() > 0.999
+    radius = np.hypot(fit.table_map.x_mm, fit.table_map.y_mm)
+    assert np.nanmax(radius) < 250 + 6  # mm: a sample's reach is 2.5 pixels of up to 2 mm
+
+
+def test_registration_explains_the_mounting(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:
+    registration = fitted[0].registration
+    assert registration.rms_before_mm > 5.0
+    assert registration.rms_after_mm < 2.5  # mm: what a rigid move cannot explain of a 60 um bump
+
+
+def test_uncertainty_of_the_camera_is_kept_apart() -> None:
+    rig = convex_rig()
+    model = build_model(rig, meshes={})
+    covariance = np.zeros((15, 15))
+    covariance[12, 12] = covariance[13, 13] = 0.2**2  # the camera's place is known to 0.2 mm along x and y
+    fit = fit_table_map(model, scan_of(model, rig), overhead_camera(covariance), TOLERANCES)
+    measured = fit.table_map.measured
+    assert fit.common_mm[measured] == pytest.approx(0.2, rel=1e-6)
+    assert fit.random_mm[measured].max() < 0.05
+    assert np.allclose(fit.table_map.sigma_mm[measured], np.hypot(fit.common_mm, fit.random_mm)[measured])
+
+
+def test_wrong_samples_do_no_harm(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:
+    _, truth, rig = fitted
+    samples = scan_of(built(rig), rig)
+    rng = np.random.default_rng(8)
+    wrong = rng.choice(len(samples), len(samples) // 100, replace=False)
+    pixels = samples.pixels_px.copy()
+    pixels[wrong] = pixels[rng.permutation(wrong)]
+    spoilt = Samples(**{**samples.__dict__, "pixels_px": pixels})
+    fit = fit_table_map(build_model(rig, meshes={}), spoilt, overhead_camera(), TOLERANCES)
+    inside = on_table(truth, rig) & fit.table_map.measured
+    error = np.linalg.norm((fit.table_map.table_mm - truth.table_mm)[inside], axis=1)
+    assert np.sqrt(np.mean(error**2)) < 0.03  # mm, against 0.02 without
+
+
+def test_a_hole_is_bridged_and_flagged(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:
+    _, truth, rig = fitted
+    samples = scan_of(built(rig), rig)
+    hole = np.hypot(*(samples.table_mm - [60.0, -30.0]).T) < 25.0
+    fit = fit_table_map(build_model(rig, meshes={}), samples.only(~hole), overhead_camera(), TOLERANCES)
+    inside = np.hypot(truth.x_mm - 60.0, truth.y_mm + 30.0) < 15.0
+    assert fit.table_map.answered[inside].all()
+    assert not fit.table_map.measured[inside].any()
+    error = np.linalg.norm((fit.table_map.table_mm - truth.table_mm)[inside], axis=1)
+    sigma = fit.table_map.sigma_mm
+    assert error.max() < 0.3  # mm: bridged from the rim, the bump's curvature continues
+    assert np.mean(error < 3 * np.sqrt(2) * sigma[inside]) > 0.9
+    assert np.median(sigma[inside]) > 1.5 * np.median(sigma[fit.table_map.measured])
+
+
+def test_a_flat_mirror_gives_a_homography() -> None:
+    """Closed form: a plane mirror is a second projector behind it, and its picture on the table a homography."""
+    rig = flat_rig()
+    model = build_model(rig, meshes={}).moved(
+        np.array([1.0, 0.5, -1.0]), np.radians([0.2, 0.1, -0.3]), np.zeros(3), np.radians([0.1, -0.2, 0.0])
+    )
+    placement = model.projector.placement
+    normal = model.mirror.rotation[:, 2]
+    flip = np.eye(3) - 2 * np.outer(normal, normal)
+    centre = model.mirror.position_mm + flip @ (placement.position_mm - model.mirror.position_mm)
+    f, (cx, cy) = rig.projector.focal_px, rig.projector.principal_px
+    rays = flip @ placement.rotation @ np.array([[1 / f, 0, -cx / f], [0, 1 / f, -cy / f], [0, 0, 1]])
+    fit = fit_table_map(build_model(rig, meshes={}), scan_of(model, rig), overhead_camera(), TOLERANCES)
+    v, u = np.nonzero(fit.table_map.measured)
+    direction = rays @ np.stack([u, v, np.ones(len(u))])
+    wanted = (centre[:, None] - centre[2] * direction / direction[2])[:2].T
+    error = np.linalg.norm(fit.table_map.table_mm[v, u] - wanted, axis=1)
+    assert len(u) > 10_000
+    assert np.sqrt(np.mean(error**2)) < 0.02  # mm
+
+
+def test_too_few_samples_are_refused() -> None:
+    rig = convex_rig()
+    model = build_model(rig, meshes={})
+    samples = scan_of(model, rig)
+    with pytest.raises(MeasurementError, match="samples"):
+        fit_table_map(model, samples.only(np.arange(30)), overhead_camera(), TOLERANCES)
