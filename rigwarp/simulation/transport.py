@@ -63,10 +63,14 @@ def build_transport(
 
     parts = []
     with ThreadPoolExecutor(_THREADS) as pool:
-        for done, part in enumerate(pool.map(one, bands), start=1):
-            parts.append(part)
-            if progress is not None:
-                progress(done / len(bands))
+        try:
+            for done, part in enumerate(pool.map(one, bands), start=1):
+                parts.append(part)
+                if progress is not None:
+                    progress(done / len(bands))
+        except BaseException:  # an interruption must not wait for all the bands still queued
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
     return _side_by_side(parts)
 
 

@@ -181,3 +181,16 @@ def test_a_small_rig_is_ready_at_once(make_virtual):
     count = len(shares)
     virtual.prepare(progress=shares.append)
     assert len(shares) == count  # built once
+
+
+def test_an_interruption_stops_the_preparation_and_it_can_be_run_again(make_virtual):
+    virtual = make_virtual()
+
+    def interrupt(share):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        virtual.prepare(progress=interrupt)
+    shares = []
+    virtual.prepare(progress=shares.append)
+    assert shares[-1] == 1.0
