@@ -16,7 +16,7 @@ def map_sections(parts: ResultParts) -> list[Section]:
     """The chapters that rest on map.npz and fit.json."""
     if parts.table_map is None:
         why = [f"Table map: {parts.missing.get('table map', 'not there')}."]
-        return [Section(anchor="map", title="Table map", tables=_fit_tables(parts), missing=why)]
+        return [Section(anchor="map", title="Table map", tables=_fit_tables(parts), missing=why + _fit_missing(parts))]
     raster = raster_table(parts.table_map, parts.rig)
     coverage = judge_coverage(parts.table_map, parts.rig, raster=raster)
     return [
@@ -34,7 +34,6 @@ def _map_section(parts: ResultParts, table_map: PixelMap) -> Section:
         caption="Where the projector's pixels lie on the table. Solid outline: table; dashed: content area. "
         "Straight, even lines mean little distortion.",
     )
-    fit_missing = [f"Figures of the fit: {parts.missing['fit figures']}."] if "fit figures" in parts.missing else []
     return Section(
         anchor="map",
         title="Table map",
@@ -49,8 +48,12 @@ def _map_section(parts: ResultParts, table_map: PixelMap) -> Section:
         ],
         tables=_fit_tables(parts),
         pictures=[grid],
-        missing=fit_missing,
+        missing=_fit_missing(parts),
     )
+
+
+def _fit_missing(parts: ResultParts) -> list[str]:
+    return [f"Figures of the fit: {parts.missing['fit figures']}."] if "fit figures" in parts.missing else []
 
 
 def _fit_tables(parts: ResultParts) -> list[Rows]:

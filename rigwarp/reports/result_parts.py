@@ -1,5 +1,6 @@
 """What a result folder holds, read as far as it is there: a part that is missing or damaged is noted, not fatal."""
 
+import io
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -11,7 +12,16 @@ from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, read_camera, read_camera_extra, read_json, read_map, read_photo, read_text
+from rigwarp.files import (
+    RigFolder,
+    read_bytes,
+    read_camera,
+    read_camera_extra,
+    read_json,
+    read_map,
+    read_photo,
+    read_text,
+)
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.rig import Rig, parse_rig
 
@@ -149,7 +159,7 @@ def _any_json(path: Path) -> dict[str, Any]:
 def _grid(path: Path) -> dict[str, Array]:
     """The arrays of an as-built file that agree with each other."""
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        with np.load(io.BytesIO(read_bytes(path)), allow_pickle=False) as archive:
             arrays = {
                 name: np.asarray(archive[name], float) for name in ("x_mm", "y_mm", *_GRIDS) if name in archive.files
             }

@@ -1,0 +1,223 @@
+"""The report page: self-contained, well-formed, true to its files, and honest about what is missing."""
+
+import base64
+import json
+import re
+from html.parser import HTMLParser
+
+import cv2
+import numpy as np
+import pytest
+
+from rigwarp.cli import main
+from rigwarp.files import open_rig, write_json
+from rigwarp.reports import figures_style
+from rigwarp.reports.report import write_report
+
+VOID = {"meta", "img", "br", "hr", "link", "input"}
+
+
+class Page(HTMLParser):
+    """Checks nesting while reading, and collects what the tests look at."""
+
+    def __init__(self, text):
+        super().__init__(convert_charrefs=True)
+        self.open, self.images, self.links, self.ids, self.tags, self.words = [], [], [], [], set(), []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag, attributes):
+        attributes = dict(attributes)
+        self.tags.add(tag)
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag == "img":
+            self.images.append(attributes)
+        if tag == "a":
+            self.links.append(attributes["href"])
+        if "id" in attributes:
+            self.ids.append(attributes["id"])
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if "style" not in self.open:
+            self.words.append(data)
+
+    @property
+    def text(self):
+        return re.sub(r"\s+", " ", " ".join(self.words))
+
+
+@pytest.fixture
+def page_of(monkeypatch):
+    """Makes a page; the figures, which other tests look at, become one white dot to save time."""
+    done, dot = cv2.imencode(".png", np.full((1, 1, 3), 255, np.uint8))
+    assert done
+    monkeypatch.setattr(figures_style, "png", lambda figure: dot.tobytes())
+
+    def make(folder, result):
+        return Page(write_report(folder, result).read_text(encoding="utf-8"))
+
+    return make
+
+
+def test_page_is_whole_and_needs_nothing_else(finished):
+    folder, result = finished
+    page = Page(write_report(folder, result).read_text(encoding="utf-8"))
+    assert len(page.images) == 10  # residuals, photos, grid, size, brightness, design, sigma, height, slopes, Zernike
+    for image in page.images:
+        kind, data = image["src"].split(",", 1)
+        assert kind == "data:image/png;base64"
+        picture = cv2.imdecode(np.frombuffer(base64.b64decode(data), np.uint8), cv2.IMREAD_COLOR)
+        assert picture.shape[1] == 1200
+        assert len(image["alt"]) > 20
+    assert page.tags.isdisjoint({"script", "link", "iframe", "object"})
+    text = (finished[1] / "report.html").read_text(encoding="utf-8")
+    assert not re.search(r"(src|href)=\"(?!data:|#)", text)
+    assert "http:" not in text
+    assert "https:" not in text
+    assert "@import" not in text
+    assert not re.search(r"url\(", text)
+
+
+def test_every_chapter_can_be_reached(finished, page_of):
+    page = page_of(*finished)
+    assert len(page.ids) == len(set(page.ids))
+    assert {link.removeprefix("#") for link in page.links} <= set(page.ids)
+    assert len(page.links) == 7
+
+
+def test_page_says_the_numbers_of_its_files(finished, page_of):
+    folder, result = finished
+    text = page_of(folder, result).text
+    verification = json.loads((result / "verification.json").read_text())
+    for when in ("before", "after"):
+        assert f"{verification[when]['p95_mm']:.3g}"[:4] in text
+    for words in (
+        "0.0410 mm rms",
+        "98.7 %",
+        "61.7 µm",
+        "spin about the mirror's axis",
+        "20260102T030405Z",
+        folder.rig_hash,
+    ):
+        assert words in text.replace("\u00a0", " ")
+    assert "0.573" in text  # 0.01 rad of projector turn, in degrees
+
+
+def test_verdicts_follow_the_tolerances(finished, page_of):
+    page = page_of(*finished)
+    verdicts = [word.strip() for word in page.words if word.strip() in ("pass", "fail", "not measured")]
+    assert verdicts == ["pass", "fail"]  # P95 of about 0.15 mm against 0.5 mm; 61.7 um against 50 um
+
+
+def test_terms_that_are_noise_get_no_workshop_hint(finished, page_of):
+    text = page_of(*finished).text
+    assert "wrong radius" in text  # power: 31.5 +- 4 um
+    assert "uneven clamping" not in text  # astigmatism: 0.5 +- 2 um
+    assert "not a diagnosis" in text
+
+
+def test_an_empty_result_is_said_to_be_empty(small_folder, page_of, tmp_path):
+    result = tmp_path / "rig" / "results" / "20260101T000000Z"
+    result.mkdir(parents=True)
+    page = page_of(small_folder, result)
+    assert page.images == []
+    for name in (
+        "map.npz",
+        "fit.json",
+        "verification.json",
+        "as_built.json",
+        "as_built.npz",
+        "stop.json",
+        "camera.json",
+    ):
+        assert f"no {name} in the folder" in page.text
+    assert "must not be used" in page.text
+    assert [w.strip() for w in page.words].count("not measured") >= 2
+
+
+@pytest.mark.parametrize(
+    "name", ["map.npz", "fit.json", "verification.json", "as_built.json", "as_built.npz", "pictures/check_after.png"]
+)
+def test_a_damaged_part_is_named_and_the_rest_is_shown(finished, page_of, name):
+    folder, result = finished
+    path = result / name
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    page = page_of(folder, result)
+    assert path.name in page.text
+    assert len(page.images) >= 5
+
+
+@pytest.mark.parametrize(
+    "verification",
+    [
+        {"after": None},
+        {"after": {"n": 5}},
+        {"after": {"p95_mm": "much", "points_mm": "none", "vectors_mm": [1, 2]}},
+        {"before": [], "after": {"p95_mm": 0.3, "points_mm": [[0, 0], [1]], "vectors_mm": [[0, 0], [1, 1]]}},
+        {
+            "after": {
+                "p95_mm": 0.3,
+                "points_mm": [],
+                "vectors_mm": [],
+                "similarity": {"scale": None, "shift_mm": [None]},
+            }
+        },
+    ],
+)
+def test_odd_verification_files_do_not_stop_the_report(finished, page_of, verification):
+    folder, result = finished
+    write_json(result / "verification.json", verification, format="rigwarp verification", replace=True)
+    page_of(folder, result)
+
+
+def test_odd_as_built_files_do_not_stop_the_report(finished, page_of):
+    folder, result = finished
+    odd = {"figures": [1], "zernike": [[2], {"n": 2, "m": 0, "um": 3.5}, "x"], "unobservable": "spin", "poses": None}
+    write_json(result / "as_built.json", odd, format="rigwarp as-built", version=7, replace=True)
+    page = page_of(folder, result)
+    assert "3.50" in page.text
+
+
+def test_a_changed_rig_is_warned_of_and_the_old_one_is_shown(finished, page_of):
+    folder, result = finished
+    file = folder.root / "rig.toml"
+    file.write_text(file.read_text().replace("content_p95_mm = 0.5", "content_p95_mm = 0.01"))
+    page = page_of(open_rig(folder.root), result)
+    assert "has changed since" in page.text
+    assert "at most 0.5 mm" in page.text
+
+
+def test_names_are_text_not_markup(finished, page_of):
+    folder, result = finished
+    file = folder.root / "rig.toml"
+    file.write_text(file.read_text().replace("Harbour chart table", "<b onclick='x'>Tom & Co</b>"))
+    (result / "start.json").unlink()  # today's rig is shown
+    page = page_of(open_rig(folder.root), result)
+    assert "b" not in page.tags
+    assert "<b onclick='x'>Tom & Co</b>" in page.text
+
+
+@pytest.mark.usefixtures("page_of")
+def test_the_report_is_made_again_in_place_of_the_old_one(finished):
+    folder, result = finished
+    first = write_report(folder, result).read_bytes()
+    assert write_report(folder, result).read_bytes() == first  # nothing in it depends on when it was made
+
+
+@pytest.mark.usefixtures("page_of")
+def test_command_writes_the_report_of_the_current_result(finished, capsys):
+    folder, result = finished
+    assert main(["report", str(folder.root), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["report"] == (result / "report.html").as_posix()
+    assert (result / "report.html").stat().st_size > 10_000
+
+
+def test_command_without_a_result_says_what_to_do(small_folder, capsys):
+    assert main(["report", str(small_folder.root)]) == 3
+    assert "rigwarp fit" in capsys.readouterr().err
