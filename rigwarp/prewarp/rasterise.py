@@ -10,6 +10,7 @@ from rigwarp.geometry import Array, BoolArray, IntArray
 
 _MAX_SAMPLES = 1 << 19
 """Pixels judged at a time: bounds the temporary arrays to about 30 MB."""
+_ROWS_AT_ONCE = 128
 _EXACT_SPAN = 9
 _ON_EDGE = 1e-9
 """A pixel centre this far outside a triangle (share of its height) still counts as on its edge."""
@@ -63,10 +64,12 @@ def cover_pixels(
 def interpolate(cover: Cover, values: Array, triangles: NDArray[np.int32]) -> Array:
     """Vertex values (N, C) at all pixel centres, linear in each triangle; (H, W, C), NaN where no triangle lies."""
     out = np.full((*cover.triangle.shape, values.shape[1]), np.nan)
-    hit = cover.triangle >= 0
-    corners = triangles[cover.triangle[hit]]
-    weights = cover.weights[hit]
-    out[hit] = sum(weights[:, k, None] * values[corners[:, k]] for k in range(3))
+    for start in range(0, len(out), _ROWS_AT_ONCE):
+        rows = slice(start, start + _ROWS_AT_ONCE)
+        hit = cover.triangle[rows] >= 0
+        corners = triangles[cover.triangle[rows][hit]]
+        weights = cover.weights[rows][hit]
+        out[rows][hit] = sum(weights[:, k, None] * values[corners[:, k]] for k in range(3))
     return out
 
 
