@@ -2,7 +2,7 @@
 
 import cv2
 import numpy as np
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, diags_array
 from scipy.spatial import cKDTree
 
 SUPERSAMPLING = 8
@@ -44,6 +44,10 @@ class Scene:
         pixel = rows[which] * width + columns[which]
         self._share = csr_array((strength, (pixel, disc)), shape=(width * height, len(discs)))
         self._dot = np.array([d[2] for d in discs])
+
+    def cover(self, pixels):
+        """Make the table black at (H, W) camera pixels."""
+        self._share = diags_array((~pixels).astype(float).ravel()) @ self._share
 
     def photograph(self, lit, rng, *, noise=0.004, ambient=0.03, haze=0.01, blur_px=0.7, exposure=0.6, bits=8):
         """Photo with the dots of `lit` (bool per dot id) shown: vignetting, haze, blur, noise, sRGB code."""
