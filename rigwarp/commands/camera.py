@@ -92,9 +92,9 @@ def camera(
     """Calibrate the camera's lens and find where it is over the table; writes camera.json.
 
     Take about ten photos of the board, held by hand close to the camera and tilted about 30 degrees in different
-    directions, so that together they reach into all corners of the picture. Then fix the camera over the table, lay the
-    sheet where [target] in rig.toml says, and take one photo of it. Zoom, focus and picture size stay the same in all
-    of them and in the scans.
+    directions, so that together they reach into all corners of the picture. Then fix the camera over the table, lay
+    the sheet where target.centre_mm in rig.toml says, and take one photo of it. Zoom, focus and picture size stay the
+    same in all of them and in the scans.
 
     With --table alone the lens of the camera.json that is there is kept: for a camera that was only moved. Without both
     the photos come from the rig's own camera.

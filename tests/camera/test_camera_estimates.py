@@ -189,14 +189,14 @@ def test_lens_as_prior_knowledge_agrees_with_the_joint_adjustment(noisy, target)
 
 
 def test_a_wrong_print_scale_moves_the_camera_as_its_covariance_says(noisy, target):
-    """The whole job once more with the print 0.1 % wider or the sheet 0.2 mm higher, against the linear forecast."""
+    """The whole job once more with the print 0.01 % wider or the sheet 0.2 mm higher, against the linear forecast."""
     views, sheet, lens = noisy
-    sigma = SheetSigma(scale=1e-3, height_mm=0.2)
+    sigma = SheetSigma(scale=1e-4, height_mm=0.2)
     before = locate_table_from_view(sheet, lens, target, height_mm=HEIGHT_MM).camera
     claimed = locate_table_from_view(sheet, lens, target, height_mm=HEIGHT_MM, sheet_sigma=sigma).camera.covariance
     steps = []
     for axis in range(2):
-        growth = np.array([1.0, 1.0, 1.0]) + 1e-3 * np.eye(3)[axis]
+        growth = 1.0 + 1e-4 * np.eye(3)[axis]
         grown = replace(target, scale=(target.scale[0] * growth[0], target.scale[1] * growth[1]))
         wider = [replace(view, object_mm=view.object_mm * growth) for view in views]
         lying = replace(sheet, object_mm=sheet.object_mm * growth)
@@ -206,7 +206,7 @@ def test_a_wrong_print_scale_moves_the_camera_as_its_covariance_says(noisy, targ
     expected = np.sum([np.outer(step, step) for step in steps], axis=0)
     sheet_share = np.sqrt(np.diag(claimed - before.covariance))
     known = np.diag(before.covariance) > 0.0
-    # a wider print also changes the photos' weights, which the forecast does not know
+    # a wider print also changes the photos' weights a little, which the forecast does not know
     slack = 0.2 * np.sqrt(np.diag(before.covariance))[known]
     assert np.all(np.abs(sheet_share - np.sqrt(np.diag(expected)))[known] < 0.1 * sheet_share[known] + slack)
 

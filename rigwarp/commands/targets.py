@@ -1,0 +1,95 @@
+"""`rigwarp targets`: print-ready sheets of the ChArUco board."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rigwarp.commands.console import Console
+from rigwarp.commands.options import JsonOption
+from rigwarp.errors import InputError
+from rigwarp.files import open_rig, write_bytes
+from rigwarp.reports.target_page import target_keys
+from rigwarp.reports.targets import (
+    A3,
+    SHEET_FORMATS,
+    SMALL_TARGET,
+    STANDARD_TARGET,
+    TargetSheet,
+    draw_target,
+    fits,
+)
+from rigwarp.rig import Target
+
+
+def targets(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder for the sheets.", show_default=False)],
+    rig: Annotated[
+        Path | None,
+        typer.Option(metavar="RIG", help="Draw the board that this rig's target keys describe.", show_default=False),
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Write print-ready PDF sheets of the board, for the hand and for the table, at true size.
+
+    Each board comes for A4, US Letter and, where it needs it, A3: on one sheet if it fits, else as tiles to be joined.
+    Without --rig there are two boards: a large one (A3) and one that fits on A4 and Letter. Print at 100 %, measure
+    both rulers with a steel rule, and write measured / nominal along x and y into rig.toml as target.scale.
+    """
+    console = Console(json=json)
+    boards = [STANDARD_TARGET, SMALL_TARGET] if rig is None else [open_rig(rig).rig.target]
+    sheets = [sheet for board in boards for sheet in _sheets(board)]
+    _write(folder, sheets)
+    console.table(
+        [(sheet.name, sheet.paper, sheet.pages, _size(sheet.target)) for sheet in sheets],
+        head=("file", "paper", "sheets", "pattern"),
+    )
+    for board in boards:
+        console.say(f"\n[target] in rig.toml for the {_size(board)} board:")
+        console.say(target_keys(board))
+    console.say("\nPrint at 100 %, without fitting to the page. Measure both rulers with a steel rule and add:")
+    console.say("scale = [measured / nominal along x, measured / nominal along y]")
+    console.result(
+        {
+            "folder": folder,
+            "sheets": [
+                {
+                    "file": sheet.name,
+                    "paper": sheet.paper,
+                    "pages": sheet.pages,
+                    "squares": list(sheet.target.squares),
+                    "square_mm": sheet.target.square_mm,
+                    "marker_mm": sheet.target.marker_mm,
+                    "dictionary": sheet.target.dictionary,
+                }
+                for sheet in sheets
+            ],
+        }
+    )
+
+
+def _sheets(board: Target) -> list[TargetSheet]:
+    """One file per paper; A3 only for a board that needs it."""
+    small = [paper for paper in SHEET_FORMATS if paper is not A3]
+    papers = small if all(fits(board, paper) for paper in small) else SHEET_FORMATS
+    return [draw_target(board, paper) for paper in papers]
+
+
+def _size(board: Target) -> str:
+    width, height = (n * board.square_mm for n in board.squares)
+    return f"{width:g} x {height:g} mm"
+
+
+def _write(folder: Path, sheets: list[TargetSheet]) -> None:
+    """All the sheets or none: a name that is taken is found before anything is written."""
+    taken = [sheet.name for sheet in sheets if (folder / sheet.name).exists()]
+    if taken:
+        raise InputError(
+            f"{folder}: found {', '.join(taken)}, expected no such file. Name another folder, or move "
+            "the old sheets away."
+        )
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: found a file, expected a folder (or nothing yet). Name another folder.")
+    folder.mkdir(parents=True, exist_ok=True)
+    for sheet in sheets:
+        write_bytes(folder / sheet.name, sheet.pdf)
