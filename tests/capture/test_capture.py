@@ -1,0 +1,133 @@
+"""Frames out and photographs in: order, numbering, and what is refused."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bench_rigs import convex_rig
+
+from rigwarp.capture import FRAMES, PATTERNS_FILE, export_patterns, import_frames, photograph, read_frames, record_scan
+from rigwarp.devices import Bench
+from rigwarp.errors import DeviceError, InputError
+from rigwarp.files import read_patterns, read_photo, write_picture
+from rigwarp.patterns import PatternSet, fast_set
+
+RESOLUTION = (640, 360)
+
+
+class LookingGlass:
+    """Display and camera in one: the photograph is the picture itself, shrunk."""
+
+    def __init__(self, resolution: tuple[int, int] = RESOLUTION) -> None:
+        self.resolution = resolution
+        self.shown: list[np.ndarray] = []
+
+    def show(self, frame: np.ndarray) -> None:
+        self.shown.append(frame)
+
+    def grab(self) -> np.ndarray:
+        return self.shown[-1][::2, ::2]
+
+    def close(self) -> None:
+        """Nothing to give back."""
+
+
+def bench(glass: LookingGlass) -> Bench:
+    return Bench(display=glass, camera=glass)
+
+
+@pytest.fixture
+def patterns() -> PatternSet:
+    return fast_set(RESOLUTION, 2.2)
+
+
+def count() -> tuple[list[int], object]:
+    steps: list[int] = []
+    return steps, lambda: steps.append(1)
+
+
+def test_each_picture_is_shown_before_it_is_photographed() -> None:
+    glass = LookingGlass()
+    steps, advance = count()
+    pictures = [np.full((360, 640), n, np.uint8) for n in (3, 1, 2)]
+    photos = list(photograph(bench(glass), pictures, advance=advance))
+    assert [int(p[0, 0]) for p in photos] == [3, 1, 2]
+    assert len(steps) == 3
+
+
+def test_a_recorded_scan_holds_every_frame(tmp_path: Path, patterns: PatternSet) -> None:
+    _, advance = count()
+    photos = record_scan(tmp_path, patterns, bench(LookingGlass()), advance=advance)
+    assert read_patterns(tmp_path / PATTERNS_FILE) == patterns
+    paths = read_frames(tmp_path / FRAMES, len(patterns.frames))
+    for index, path in enumerate(paths):
+        assert np.array_equal(read_photo(path), photos[index])
+        assert np.array_equal(photos[index], patterns.picture(index)[::2, ::2])
+
+
+def test_a_display_of_another_size_is_refused(tmp_path: Path, patterns: PatternSet) -> None:
+    with pytest.raises(DeviceError, match="1280 x 720"):
+        record_scan(tmp_path, patterns, bench(LookingGlass((1280, 720))), advance=lambda: None)
+    assert not list(tmp_path.iterdir())
+
+
+def exported(tmp_path: Path, patterns: PatternSet) -> Path:
+    away = tmp_path / "away"
+    export_patterns(away, patterns, advance=lambda: None)
+    (away / FRAMES).mkdir()
+    return away
+
+
+def test_away_scan_round_trip_with_mixed_file_types(tmp_path: Path, patterns: PatternSet) -> None:
+    rig = convex_rig()
+    away = exported(tmp_path, patterns)
+    for index in range(len(patterns.frames)):
+        shown = read_photo(away / "patterns" / f"{index:04d}.png")
+        assert np.array_equal(shown, patterns.picture(index))
+        photo = np.full((540, 960), index * 1000, np.uint16)
+        write_picture(away / FRAMES / f"{index:04d}.{'tif' if index % 2 else 'png'}", photo)
+    run = tmp_path / "run"
+    run.mkdir()
+    found, photos = import_frames(away, run, rig, advance=lambda: None)
+    assert found == patterns
+    assert [int(p[0, 0]) for p in photos] == [i * 1000 for i in range(len(patterns.frames))]
+    assert (run / FRAMES / "0001.tif").read_bytes() == (away / FRAMES / "0001.tif").read_bytes()
+
+
+def test_exported_patterns_are_not_overwritten(tmp_path: Path, patterns: PatternSet) -> None:
+    away = exported(tmp_path, patterns)
+    with pytest.raises(InputError, match="new folder"):
+        export_patterns(away, patterns, advance=lambda: None)
+
+
+@pytest.mark.parametrize(
+    ("names", "said"),
+    [
+        (["0000.png", "0002.png"], "0001"),
+        (["0000.png", "0001.png", "0002.png", "0003.png"], "0003"),
+        (["0000.png", "0001.png", "0001.jpg", "0002.png"], "both"),
+        ([], "3 of 3"),
+    ],
+)
+def test_wrong_numbering_is_named(tmp_path: Path, names: list[str], said: str) -> None:
+    for name in names:
+        (tmp_path / name).touch()
+    (tmp_path / "Thumbs.db").touch()  # what operating systems leave behind is no photograph
+    with pytest.raises(InputError, match=said):
+        read_frames(tmp_path, 3)
+
+
+def test_photographs_of_another_size_are_refused(tmp_path: Path, patterns: PatternSet) -> None:
+    away = exported(tmp_path, patterns)
+    for index in range(len(patterns.frames)):
+        write_picture(away / FRAMES / f"{index:04d}.png", np.zeros((100, 100), np.uint8))
+    (tmp_path / "run").mkdir()
+    with pytest.raises(InputError, match="100 x 100"):
+        import_frames(away, tmp_path / "run", convex_rig(), advance=lambda: None)
+
+
+def test_patterns_of_another_projector_are_refused(tmp_path: Path) -> None:
+    away = exported(tmp_path, fast_set((1280, 720), 2.2))
+    (tmp_path / "run").mkdir()
+    with pytest.raises(InputError, match="1280 x 720"):
+        import_frames(away, tmp_path / "run", convex_rig(), advance=lambda: None)
