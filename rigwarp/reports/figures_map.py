@@ -31,10 +31,11 @@ _REASON_WORDS = {
 def table_grid(pixel_map: PixelMap, rig: Rig) -> bytes:
     """Every 40th row and column of projector pixels as it lies on the table, one colour per zone; PNG."""
     with style.styled():
-        figure = style.new_figure(height_inch=5.6)
+        zones = [int(z) for z in np.unique(pixel_map.zone[pixel_map.zone != NO_LIGHT])]
+        extra_inch = 0.8 if len(zones) < 2 else 1.1
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.2, extra_inch=extra_inch))
         axes = figure.add_subplot()
         style.table_axes(axes, rig, title=f"The projector's pixels on the table, every {_GRID_STEP_PX}th line")
-        zones = [int(z) for z in np.unique(pixel_map.zone[pixel_map.zone != NO_LIGHT])]
         for number, zone in enumerate(zones):
             colour = style.SERIES[number % len(style.SERIES)]
             here = np.where((pixel_map.zone == zone)[..., None], pixel_map.table_mm, np.nan)
@@ -77,7 +78,7 @@ def irradiance(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None = No
     on_content = light[inside_content(rig.content, raster.centres_mm) & np.isfinite(light)]
     light = light / style.robust_range(on_content)[1] if on_content.size else light
     with style.styled():
-        figure = style.new_figure(height_inch=5.0)
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=4.3, extra_inch=0.8))
         axes = figure.add_subplot()
         low, high = 0.0, max(1.0, style.robust_range(light)[1])
         _table_picture(
@@ -100,7 +101,7 @@ def sigma_map(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None = Non
     """1-sigma of the map's position over the table; places inferred from the model are hatched; PNG."""
     raster = raster_table(pixel_map, rig) if raster is None else raster
     with style.styled():
-        figure = style.new_figure(height_inch=5.0)
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=4.3, extra_inch=0.8))
         axes = figure.add_subplot()
         sigma = 1000.0 * raster.mean(pixel_map.sigma_mm)
         _table_picture(
@@ -129,7 +130,8 @@ def design_light(pixel_map: PixelMap, rig: Rig, *, reason: NDArray[np.uint8] | N
     light = pixel_light(rig.projector)
     shares = [100.0 * float(light[fate == i].sum()) for i in range(len(words))]
     with style.styled():
-        figure = style.new_figure(height_inch=4.6)
+        height, width = fate.shape
+        figure = style.new_figure(height_inch=float(np.clip(5.4 * height / width, 1.5, 8.0)) + 1.25)
         axes = figure.add_subplot()
         palette = ListedColormap(colours)
         axes.imshow(fate, cmap=palette, vmin=-0.5, vmax=len(words) - 0.5)
@@ -173,8 +175,7 @@ def _contours(axes: Axes, raster: TableRaster, light: Array) -> None:
 
 
 def _two_tables(rig: Rig) -> tuple[Figure, tuple[Axes, Axes]]:
-    width, depth = rig.table.size_mm
-    figure = style.new_figure(height_inch=float(np.clip(2.45 * depth / width, 1.2, 5.0)) + 1.3)
+    figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.3))
     left, right = figure.subplots(1, 2)
     return figure, (left, right)
 

@@ -33,7 +33,7 @@ class Residuals:
 def residual_vectors(points_mm: Array, vectors_mm: Array, rig: Rig, title: str) -> bytes:
     """Residuals (N, 2) at points (N, 2), mm in the table frame, as enlarged arrows on the table; PNG."""
     with style.styled():
-        figure = style.new_figure(height_inch=6.0)
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.1))
         axes = figure.add_subplot()
         _draw(axes, Residuals(points_mm=points_mm, vectors_mm=vectors_mm).known(), rig, title, colour=style.BLUE)
         return style.png(figure)
@@ -41,9 +41,8 @@ def residual_vectors(points_mm: Array, vectors_mm: Array, rig: Rig, title: str) 
 
 def residual_pair(before: Residuals | None, after: Residuals | None, rig: Rig) -> bytes:
     """Residuals through the design's warp and through the measured one, side by side, each with its own scale; PNG."""
-    width, depth = rig.table.size_mm
     with style.styled():
-        figure = style.new_figure(height_inch=float(np.clip(2.45 * depth / width, 1.2, 6.0)) + 1.15)
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.15))
         left, right = figure.subplots(1, 2)
         _draw_or_say(left, before, rig, "Before: the design's warp", colour=style.VERMILION)
         _draw_or_say(right, after, rig, "After: the measured warp", colour=style.BLUE, y_label=False)

@@ -75,10 +75,24 @@ def table_axes(axes: Axes, rig: Rig, *, title: str = "", y_label: bool = True) -
     table, content = table_outline(rig.table), content_outline(rig.content)
     axes.plot(*table.T, color=BLACK, linewidth=1.2)
     axes.plot(*content.T, color=BLACK, linewidth=0.8, linestyle=(0, (4, 2)))
-    reach = np.vstack([table, content])
-    middle, half = (reach.max(axis=0) + reach.min(axis=0)) / 2, np.ptp(reach, axis=0) / 2 * _MARGIN
-    axes.set_xlim(middle[0] - half[0], middle[0] + half[0])
-    axes.set_ylim(middle[1] - half[1], middle[1] + half[1])
+    low, high = _shown_range(rig)
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(low[1], high[1])
+
+
+def table_height(rig: Rig, *, panel_inch: float, extra_inch: float) -> float:
+    """Height of a figure whose table panels are `panel_inch` wide; `extra_inch`: for what stands above and below."""
+    low, high = _shown_range(rig)
+    width, depth = high - low
+    return float(np.clip(panel_inch * depth / width, 1.2, 8.0)) + extra_inch
+
+
+def _shown_range(rig: Rig) -> tuple[Array, Array]:
+    """(2,), (2,) lower and upper end of the axes over the table, mm."""
+    reach = np.vstack([table_outline(rig.table), content_outline(rig.content)])
+    low, high = reach.min(axis=0), reach.max(axis=0)
+    room = (_MARGIN - 1.0) / 2.0 * (high - low)
+    return low - room, high + room
 
 
 def picture_on_table(axes: Axes, values: Array, extent_mm: tuple[float, float, float, float], **how: Any) -> AxesImage:
