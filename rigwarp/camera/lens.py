@@ -203,14 +203,13 @@ def _first_guess(corners: Sequence[tuple[Array, Array]], resolution: tuple[int, 
         start = Bundle(lens=lens, poses=tuple(pose[0] for pose in poses))
         if not np.isfinite(cost(start, observations)):
             continue
-        for terms in (("fx", "fy"), _BASE_TERMS):
-            start = adjust(start, observations, free=_free(terms), max_steps=10)
+        start = adjust(start, observations, free=_free(("fx", "fy")), max_steps=5)
         misfit = cost(start, observations)
         if start.lens[:2].min() > 0.0 and (best is None or misfit < best[0]):
             best = (misfit, start)
     if best is None:
         raise MeasurementError("no focal length explains the photos of the board: are they all of one flat board?")
-    return best[1]
+    return adjust(best[1], observations, free=_free(_BASE_TERMS), max_steps=10)
 
 
 def _choose_terms(
