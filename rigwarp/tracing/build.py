@@ -7,10 +7,10 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.rig import ConicShape, FacetsShape, MeshShape, Rig
+from rigwarp.rig import ConicShape, FacetsShape, MeshShape, ProfileShape, Rig
 from rigwarp.tracing.bent_panel import bent_panel
 from rigwarp.tracing.conic import ConicSurface
-from rigwarp.tracing.mesh_mirror import Light, mesh_surfaces
+from rigwarp.tracing.mesh_mirror import Light, mesh_mirror
 from rigwarp.tracing.model import OpticalModel
 from rigwarp.tracing.panel import flat_panel
 from rigwarp.tracing.pinhole import pixel_rays
@@ -19,7 +19,6 @@ from rigwarp.tracing.scan_grid import pixel_grid
 from rigwarp.tracing.shadows import Blockers, MirrorShade
 from rigwarp.tracing.surfaces import Surface
 from rigwarp.tracing.tessellation import chord_error_mm, join, tessellate
-from rigwarp.tracing.welding import weld
 
 _RAYS_ACROSS = 320  # rays across the picture that look for the patches of a mesh which the light meets
 _BEYOND = 0.1  # how far past the picture's rim they look, in picture sizes
@@ -45,9 +44,14 @@ def build_model(
         Where a file is missing from the mappings, or the mirror cannot be what the rig says it is.
     """
     obstacles = [(_named(meshes, o.file, f"obstacle[{i}].file"), o.placement) for i, o in enumerate(rig.obstacles)]
-    surfaces = _surfaces(rig, meshes=meshes, profiles=profiles)
     shape = rig.mirror.shape
-    body = weld(meshes[shape.file]) if isinstance(shape, MeshShape) else join([tessellate(s) for s in surfaces])
+    if isinstance(shape, MeshShape):
+        exported = mesh_mirror(shape, _named(meshes, shape.file, "mirror.file"), _light(rig))
+        surfaces: tuple[Surface, ...] = exported.surfaces
+        body = exported.body
+    else:
+        surfaces = _closed_forms(shape, profiles)
+        body = join([tessellate(s) for s in surfaces])
     clearance_mm = _CLEARANCE * chord_error_mm(body, surfaces) + _CLEARANCE_MM
     model = OpticalModel(
         projector=rig.projector,
@@ -61,9 +65,8 @@ def build_model(
     return model
 
 
-def _surfaces(rig: Rig, *, meshes: Mapping[str, TriangleMesh], profiles: Mapping[str, Array]) -> tuple[Surface, ...]:
-    """The rig's mirror as smooth surfaces, one per zone."""
-    shape = rig.mirror.shape
+def _closed_forms(shape: ConicShape | ProfileShape | FacetsShape, profiles: Mapping[str, Array]) -> tuple[Surface, ...]:
+    """A mirror that is not a mesh as smooth surfaces, one per zone."""
     if isinstance(shape, ConicShape):
         return (
             ConicSurface(
@@ -78,8 +81,6 @@ def _surfaces(rig: Rig, *, meshes: Mapping[str, TriangleMesh], profiles: Mapping
             (flat_panel if facet.bend_radius_mm is None else bent_panel)(facet, zone=i)
             for i, facet in enumerate(shape.facets)
         )
-    if isinstance(shape, MeshShape):
-        return mesh_surfaces(shape, _named(meshes, shape.file, "mirror.file"), _light(rig))
     if shape.file not in profiles:
         raise InputError(f"mirror.file: the profile {shape.file!r} was not read. Put the file next to rig.toml.")
     return profile_surfaces(profiles[shape.file], file=shape.file)

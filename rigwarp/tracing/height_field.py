@@ -86,8 +86,8 @@ class SplineSurface:
 
 _SMOOTHING = 1e-9  # share of the data's weight: decides coefficients that no point supports, moves others by < 1e-6 mm
 _STIFFNESS = 1e-12  # the same for second differences, which the few vertices of a coarse strip leave open
-_CELLS = (1, 2, 3, 5, 7, 10, 14, 19, 25)  # per longer side, tried in turn
-_SAMPLE = 6000  # points that decide the number of cells
+_CELLS = (1, 2, 4, 7, 10, 14, 19, 25)  # per longer side, tried in turn
+_SAMPLE = 4000  # points that decide the number of cells
 _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _WORTH = 0.97  # more cells must lower the predicted error to this share
 
@@ -118,10 +118,11 @@ def fit_height(points_mm: Array) -> HeightFit:
     return fit_height_on(points_mm, cells=_square_cells(points_mm, best))
 
 
-def fit_height_by_density(points_mm: Array) -> HeightFit:
+def spline_by_density(points_mm: Array) -> HeightSpline:
     """Least-squares spline with cells that hold about 25 points: the finest surface that they can carry safely."""
-    along = int(np.clip(np.sqrt(len(points_mm)) / 5.0, 1, 16))
-    return fit_height_on(points_mm, cells=_square_cells(points_mm, along))
+    sample = points_mm[:: max(1, len(points_mm) // _SAMPLE)]
+    along = int(np.clip(np.sqrt(len(sample)) / 5.0, 1, 16))
+    return _solve(sample, _square_cells(points_mm, along))[0]
 
 
 def fit_height_on(points_mm: Array, *, cells: tuple[int, int]) -> HeightFit:
@@ -147,7 +148,7 @@ def _solve(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline, Arra
     """
     x, y, z = points_mm.T
     margin = 1e-3 * max(float(np.ptp(x)), float(np.ptp(y)))
-    bounds = ((x.min() - margin, x.max() + margin), (y.min() - margin, y.max() + margin))
+    bounds = ((float(x.min()) - margin, float(x.max()) + margin), (float(y.min()) - margin, float(y.max()) + margin))
     flat = HeightSpline.over(bounds, cells=cells, degree=_DEGREE)
     normal, right = flat.normal_equations(x, y, z)
     weight = np.trace(normal) / len(normal)

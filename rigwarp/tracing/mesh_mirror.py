@@ -12,7 +12,7 @@ from rigwarp.tracing.outline import Outline
 from rigwarp.tracing.panel import FlatSurface, frame_on_plane
 from rigwarp.tracing.patches import Patch, reflecting_faces, smooth_patches
 from rigwarp.tracing.shadows import RayTracer
-from rigwarp.tracing.welding import Numbers, rounding_mm, weld
+from rigwarp.tracing.welding import Numbers, rounding_mm, used_vertices, weld
 
 _SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a mesh in metres or inches is
 _LARGEST_MIRROR_MM = 5000.0
@@ -29,7 +29,15 @@ class Light:
     directions: Array
 
 
-def mesh_surfaces(shape: MeshShape, mesh: TriangleMesh, light: Light) -> tuple[SplineSurface | FlatSurface, ...]:
+@dataclass(frozen=True, kw_only=True)
+class MeshMirror:
+    """A CAD export's reflecting surfaces, and all of it, welded, as a body that blocks light."""
+
+    surfaces: tuple[SplineSurface | FlatSurface, ...]
+    body: TriangleMesh
+
+
+def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirror:
     """The patches of a CAD export that the light meets first, the most lit one first.
 
     Raises
@@ -49,13 +57,14 @@ def mesh_surfaces(shape: MeshShape, mesh: TriangleMesh, light: Light) -> tuple[S
     hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
     share = np.array([hits[p.numbers].sum() for p in patches]) / hits[front.numbers].sum()
     lit = [patches[i] for i in np.argsort(-share, kind="stable") if share[i] > _WORTH_A_ZONE]
-    return tuple(patch_surface(patch, zone=i, rounding_mm=rounding) for i, patch in enumerate(lit))
+    surfaces = tuple(patch_surface(patch, zone=i, rounding_mm=rounding) for i, patch in enumerate(lit))
+    return MeshMirror(surfaces=surfaces, body=welded)
 
 
 def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurface | FlatSurface:
     """Fit a plane, or else a height field, through a patch's vertices, in the frame of its mean plane."""
     areas = patch.area_vectors_mm2.sum(axis=0)
-    used = np.unique(patch.faces)
+    used = np.flatnonzero(used_vertices(patch.faces, len(patch.vertices_mm)))
     points = patch.vertices_mm[used]
     flat = _plane_through(points, areas / np.linalg.norm(areas))
     off = (points - flat[:3, 3]) @ flat[:3, 2]
@@ -93,7 +102,7 @@ def _check_light(met: Numbers, front: Patch, file: str) -> None:
 
 
 def _check_size(mesh: TriangleMesh, file: str) -> None:
-    used = mesh.vertices_mm[np.unique(mesh.faces)] if len(mesh.faces) else np.empty((0, 3))
+    used = mesh.vertices_mm[used_vertices(mesh.faces, len(mesh.vertices_mm))] if len(mesh.faces) else np.empty((0, 3))
     if len(used) == 0:
         raise InputError(f"mirror.file {file!r}: it has no triangles. Export the mirror again.")
     if not np.isfinite(used).all():

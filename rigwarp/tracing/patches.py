@@ -7,9 +7,17 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray, TriangleMesh
 from rigwarp.tracing.creases import ALWAYS_CREASE_RAD, SMALLEST_CREASE_RAD, is_crease, turns
-from rigwarp.tracing.height_field import fit_height_by_density
+from rigwarp.tracing.height_field import spline_by_density
 from rigwarp.tracing.panel import frame_on_plane
-from rigwarp.tracing.welding import Edges, Numbers, area_vectors, edges_of, face_groups, outward_faces
+from rigwarp.tracing.welding import (
+    Edges,
+    Numbers,
+    area_vectors,
+    edges_of,
+    face_groups,
+    outward_faces,
+    used_vertices,
+)
 
 _GRAZING = 1e-3  # cosine: faces closer than this to edge-on do not count as reflecting
 _SLIVER = 20.0  # a triangle lower than so many roundings has no trustworthy normal
@@ -120,7 +128,7 @@ def _near_misfit(patch: Patch, edges: Edges, crease: BoolArray) -> BoolArray:
     odd = np.zeros(len(patch.vertices_mm), bool)
     for k in range(label.max() + 1):
         faces = patch.faces[label == k]
-        used = np.unique(faces)
+        used = np.flatnonzero(used_vertices(faces, len(odd)))
         if len(used) < 100:  # too few vertices for the residuals to say anything: look at every edge
             odd[used] = True
             continue
@@ -132,16 +140,16 @@ def _misfit(points_mm: Array, direction: Array) -> BoolArray:
     """(N,) points whose spline cell, or a neighbouring one, has residuals that a crease could leave."""
     T = frame_on_plane(points_mm, direction / np.linalg.norm(direction))
     local = (points_mm - T[:3, 3]) @ T[:3, :3]
-    fit = fit_height_by_density(local)
-    residual = local[:, 2] - fit.spline.value(local[:, 0], local[:, 1])
-    nx, ny = fit.spline.cells
-    cell = np.floor((local[:, :2] - fit.spline.start_mm) / fit.spline.cell_mm).astype(int)
+    spline = spline_by_density(local)
+    residual = local[:, 2] - spline.value(local[:, 0], local[:, 1])
+    nx, ny = spline.cells
+    cell = np.floor((local[:, :2] - spline.start_mm) / spline.cell_mm).astype(int)
     cell = np.clip(cell, 0, [nx - 1, ny - 1])
     total, count = np.zeros((nx + 2, ny + 2)), np.zeros((nx + 2, ny + 2))
     np.add.at(total, (cell[:, 0] + 1, cell[:, 1] + 1), residual**2)
     np.add.at(count, (cell[:, 0] + 1, cell[:, 1] + 1), 1.0)
     rms = np.sqrt(total / np.maximum(count, 1.0))
-    suspect = rms > _KINK_SHOWS * SMALLEST_CREASE_RAD * fit.spline.cell_mm.min()
+    suspect = rms > _KINK_SHOWS * SMALLEST_CREASE_RAD * spline.cell_mm.min()
     grown = suspect.copy()
     for dx in (-1, 0, 1):
         for dy in (-1, 0, 1):

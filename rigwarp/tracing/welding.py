@@ -47,13 +47,13 @@ def area_vectors(vertices_mm: Array, faces: Numbers) -> Array:
 
 def rounding_mm(mesh: TriangleMesh) -> float:
     """How far rounding to float32 may have moved a vertex: half a step at the largest coordinate."""
-    return 0.5 * _FLOAT32 * float(np.abs(mesh.vertices_mm[np.unique(mesh.faces)]).max())
+    return 0.5 * _FLOAT32 * float(np.abs(mesh.vertices_mm[used_vertices(mesh.faces, len(mesh.vertices_mm))]).max())
 
 
 def weld(mesh: TriangleMesh) -> TriangleMesh:
     """Merge vertices that only rounding keeps apart; drop faces that collapse or repeat, and vertices without face."""
-    used, faces = np.unique(mesh.faces, return_inverse=True)
-    points = np.asarray(mesh.vertices_mm, float)[used]
+    used = used_vertices(mesh.faces, len(mesh.vertices_mm))
+    points, faces = np.asarray(mesh.vertices_mm, float)[used], _renumbered(mesh.faces, used)
     size = float(np.ptp(points, axis=0).max())
     tolerance = max(_WELD * size, 2.0 * _ROUNDINGS * rounding_mm(mesh))
     bucket = np.floor((points - points.min(axis=0)) * ((_BUCKETS - 1) / size)).astype(np.int64)
@@ -65,8 +65,21 @@ def weld(mesh: TriangleMesh) -> TriangleMesh:
     corner = np.sort(faces, axis=1)
     n = len(first)
     _, kept = np.unique((corner[:, 0] * n + corner[:, 1]) * n + corner[:, 2], return_index=True)
-    left, faces = np.unique(faces[np.sort(kept)], return_inverse=True)
-    return TriangleMesh(vertices_mm=points[first][left], faces=faces.reshape(-1, 3).astype(np.int64))
+    faces = faces[np.sort(kept)]
+    left = used_vertices(faces, n)
+    return TriangleMesh(vertices_mm=points[first][left], faces=_renumbered(faces, left))
+
+
+def used_vertices(faces: Numbers, count: int) -> BoolArray:
+    """(count,) which vertices belong to a face."""
+    used = np.zeros(count, bool)
+    used[faces.ravel()] = True
+    return used
+
+
+def _renumbered(faces: Numbers, used: BoolArray) -> Numbers:
+    """Faces after the vertices that are not used have gone."""
+    return (np.cumsum(used) - 1)[faces].astype(np.int64)
 
 
 def _merge_close(points: Array, tolerance: float) -> Numbers:

@@ -1,7 +1,7 @@
 """The full-picture map: the coarse path against the dense one, and a mesh against the surface it was cut from."""
 
 from dataclasses import replace
-from time import perf_counter
+from time import process_time
 
 import numpy as np
 import pytest
@@ -23,9 +23,9 @@ def test_coarse_grid_agrees_with_every_pixel_traced(rig_around, conic_shape):
 
 def test_a_picture_of_1280_by_720_takes_less_than_two_seconds(rig_around, conic_shape):
     model = build_model(rig_around(conic_shape()), meshes={})
-    start = perf_counter()
+    start = process_time()  # other work on the machine must not decide
     trace_map(model)
-    assert perf_counter() - start < 2.0
+    assert process_time() - start < 2.0
 
 
 @pytest.mark.parametrize(("stored", "offset_mm", "rms_mm"), [(np.float32, 0.0, 0.005), (np.float32, 400.0, 0.01)])
