@@ -48,17 +48,18 @@ def build_model(
     if isinstance(shape, MeshShape):
         exported = mesh_mirror(shape, _named(meshes, shape.file, "mirror.file"), _light(rig))
         surfaces: tuple[Surface, ...] = exported.surfaces
-        body = exported.body
+        body, chord_error = exported.body, exported.chord_error_mm
     else:
         surfaces = _closed_forms(shape, profiles)
-        body = join([tessellate(s) for s in surfaces])
-    clearance_mm = _CLEARANCE * chord_error_mm(body, surfaces) + _CLEARANCE_MM
+        pieces = [tessellate(s) for s in surfaces]
+        body = join(pieces)
+        chord_error = max(chord_error_mm(piece, s) for piece, s in zip(pieces, surfaces, strict=True))
     model = OpticalModel(
         projector=rig.projector,
         mirror=rig.mirror.placement,
         surfaces=surfaces,
         blockers=Blockers(obstacles),
-        shade=MirrorShade(body, clearance_mm=clearance_mm),
+        shade=MirrorShade(body, clearance_mm=_CLEARANCE * chord_error + _CLEARANCE_MM),
         table_height_mm=rig.table.height_mm,
     )
     _check_lit(model)

@@ -12,6 +12,7 @@ from rigwarp.tracing.outline import Outline
 from rigwarp.tracing.panel import FlatSurface, frame_on_plane
 from rigwarp.tracing.patches import Patch, reflecting_faces, smooth_patches
 from rigwarp.tracing.shadows import RayTracer
+from rigwarp.tracing.tessellation import chord_error_mm
 from rigwarp.tracing.welding import Numbers, rounding_mm, used_vertices, weld
 
 _SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a mesh in metres or inches is
@@ -31,10 +32,14 @@ class Light:
 
 @dataclass(frozen=True, kw_only=True)
 class MeshMirror:
-    """A CAD export's reflecting surfaces, and all of it, welded, as a body that blocks light."""
+    """A CAD export's reflecting surfaces, and all of it, welded, as a body that blocks light.
+
+    `chord_error_mm` is how far the surfaces stand off their triangles.
+    """
 
     surfaces: tuple[SplineSurface | FlatSurface, ...]
     body: TriangleMesh
+    chord_error_mm: float
 
 
 def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirror:
@@ -58,7 +63,9 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     share = np.array([hits[p.numbers].sum() for p in patches]) / hits[front.numbers].sum()
     lit = [patches[i] for i in np.argsort(-share, kind="stable") if share[i] > _WORTH_A_ZONE]
     surfaces = tuple(patch_surface(patch, zone=i, rounding_mm=rounding) for i, patch in enumerate(lit))
-    return MeshMirror(surfaces=surfaces, body=welded)
+    patch_meshes = [TriangleMesh(vertices_mm=p.vertices_mm, faces=p.faces) for p in lit]
+    error = max(chord_error_mm(m, s) for m, s in zip(patch_meshes, surfaces, strict=True))
+    return MeshMirror(surfaces=surfaces, body=welded, chord_error_mm=error)
 
 
 def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurface | FlatSurface:

@@ -36,16 +36,10 @@ def join(meshes: list[TriangleMesh]) -> TriangleMesh:
     )
 
 
-def chord_error_mm(mesh: TriangleMesh, surfaces: tuple[Surface, ...]) -> float:
-    """Largest height of a surface above or below the triangles (at their middles), over all surfaces' apertures."""
-    worst = 0.0
+def chord_error_mm(mesh: TriangleMesh, surface: Surface) -> float:
+    """Largest height of a surface above or below its own triangles, at their middles."""
     middles = mesh.vertices_mm[mesh.faces].mean(axis=1)
-    size = float(np.ptp(mesh.vertices_mm, axis=0).max())
-    for surface in surfaces:
-        T = surface.T_mirror_from_surface
-        local = (middles - T[:3, 3]) @ T[:3, :3]
-        local = local[surface.inside(local[:, 0], local[:, 1])]
-        gap = np.abs(surface.sag(local[:, 0], local[:, 1]) - local[:, 2])
-        near = gap[gap < 0.02 * size]  # other patches and the back of a solid lie above or below the same aperture
-        worst = max(worst, float(near.max(initial=0.0)))
-    return worst
+    T = surface.T_mirror_from_surface
+    local = (middles - T[:3, 3]) @ T[:3, :3]
+    gap = np.abs(surface.sag(local[:, 0], local[:, 1]) - local[:, 2])
+    return float(np.nanmax(gap, initial=0.0))
