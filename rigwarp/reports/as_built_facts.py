@@ -26,6 +26,9 @@ WORKSHOP_HINTS: Final = {
 }
 
 
+_RMS_KEYS = ("figure_rms_um", "rms_um")
+
+
 @dataclass(frozen=True, kw_only=True)
 class AsBuiltFacts:
     """The as-built mirror in numbers, as far as the file has them; NaN or empty where it has not.
@@ -50,9 +53,9 @@ def read_facts(contents: Mapping[str, Any]) -> AsBuiltFacts:
     """Pick the facts from the contents of as_built.json."""
     figures = contents.get("figures") if isinstance(contents.get("figures"), Mapping) else {}
     assert isinstance(figures, Mapping)
-    rms = next((v for k, v in (*contents.items(), *figures.items()) if k in ("figure_rms_um", "rms_um")), math.nan)
+    rms = next((v for k, v in (*contents.items(), *figures.items()) if k in _RMS_KEYS), math.nan)
     pose = {k: v for k, v in contents.items() if "pose" in k or "shift" in k or "turn" in k}
-    taken = {"figures", "figure_rms_um", "rms_um", "zernike", "unobservable", *pose}
+    taken = {"figures", *_RMS_KEYS, "zernike", "unobservable", *pose}
     others = {k: v for k, v in contents.items() if k not in taken}
     return AsBuiltFacts(
         figure_rms_um=as_number(rms),
@@ -60,12 +63,16 @@ def read_facts(contents: Mapping[str, Any]) -> AsBuiltFacts:
         unobservable=[
             plain_value(v.get("name", v) if isinstance(v, Mapping) else v) for v in contents.get("unobservable") or []
         ],
-        figures=flat_rows(
-            {"rms_um": rms, **{k: v for k, v in figures.items() if k not in ("figure_rms_um", "rms_um")}}
-        ),
+        figures=flat_rows(_figures_first(rms, figures)),
         pose=flat_rows(pose),
         others=flat_rows(others),
     )
+
+
+def _figures_first(rms_um: Any, figures: Mapping[str, Any]) -> dict[str, Any]:
+    """The figures with the rms on top, wherever it stood; nothing when there are none."""
+    rest = {key: value for key, value in figures.items() if key not in _RMS_KEYS}
+    return {"rms_um": rms_um, **rest} if rest or math.isfinite(as_number(rms_um)) else {}
 
 
 def _terms(listed: Any) -> list[tuple[int, int, float, float]]:

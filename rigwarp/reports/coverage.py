@@ -41,8 +41,9 @@ class Coverage:
     nine_point_evenness : the same over nine points, centres of a 3 x 3 division of the content (of the square that fits
         into a round one); dark points count as 0.
     corner_to_centre : mean of the four outer corner points of the nine, over the middle one.
-    light_on_content, light_beside, light_lost : shares of the projector's light: on the content area, elsewhere on the
-        table plane, not there by way of the mirror.
+    light_on_content, light_beside, light_lost : shares of the projector's light: on the content area, elsewhere in the
+        map, and not in the map. A traced design places all light that the mirror sends to the table plane; a measured
+        map only what lands on the table, where the camera can see it.
     fold_px : pairs of neighbouring pixels whose images have opposite orientation: the length of fold lines, in pixels.
     flipped_share : of the pixels with light, turned over against the majority of their zone.
     cell_mm : side of the cells that areas were counted with.
@@ -82,7 +83,7 @@ class Coverage:
             ("  corners / middle", _number(self.corner_to_centre)),
             ("light on the content", f"{100 * self.light_on_content:.1f} % of the projector's light"),
             ("light beside it", f"{100 * self.light_beside:.1f} %"),
-            ("light that does not get there", f"{100 * self.light_lost:.1f} %"),
+            ("light elsewhere or lost", f"{100 * self.light_lost:.1f} %"),
             (
                 "folds",
                 f"{self.fold_px} px long, {100 * self.flipped_share:.2f} % turned over" if self.fold_px else "none",

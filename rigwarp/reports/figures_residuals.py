@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from rigwarp.geometry import Array
 from rigwarp.reports import figures_style as style
+from rigwarp.reports.wording import number
 from rigwarp.rig import Rig
 
 _ARROW_SPACINGS = 1.3  # the 95th percentile is drawn this long, in distances between neighbouring points
@@ -75,7 +76,7 @@ def _draw(axes: Axes, residuals: Residuals, rig: Rig, title: str, *, colour: str
     rms, p95 = float(np.sqrt(np.mean(length**2))), float(np.percentile(length, 95))
     _scale_key(axes, arrows, nice_length(p95), enlarged)
     figures = f"rms {rms:.2g}, P95 {p95:.2g}, largest {length.max():.2g} mm"
-    axes.set_xlabel(f"x (mm)\n{figures}\narrows enlarged × {enlarged:.3g}")
+    axes.set_xlabel(f"x (mm)\n{figures}\narrows enlarged × {number(enlarged, 2)}")
 
 
 def _scale_key(axes: Axes, arrows: Quiver, key_mm: float, enlarged: float) -> None:

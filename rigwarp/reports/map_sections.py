@@ -5,11 +5,14 @@ import numpy as np
 from rigwarp.geometry import PixelMap
 from rigwarp.reports import figures_map
 from rigwarp.reports.coverage import Coverage, judge_coverage
+from rigwarp.reports.figures_residuals import residual_vectors
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.section import Picture, Rows, Section
 from rigwarp.reports.table_raster import TableRaster, raster_table
 from rigwarp.reports.wording import as_number, flat_rows, number, quantity, share
-from rigwarp.rig import Rig, inside_content
+from rigwarp.rig import Rig, inside_content, inside_table
+
+_ARROW_STEP_PX = 40
 
 
 def map_sections(parts: ResultParts) -> list[Section]:
@@ -34,6 +37,11 @@ def _map_section(parts: ResultParts, table_map: PixelMap) -> Section:
         caption="Where the projector's pixels lie on the table. Solid outline: table; dashed: content area. "
         "Straight, even lines mean little distortion.",
     )
+    pictures, missing = [grid], _fit_missing(parts)
+    if parts.design is None:
+        missing.append(f"Comparison with the design: {parts.missing.get('design map', 'not there')}.")
+    else:
+        pictures.append(_design_picture(table_map, parts.design, parts.rig))
     return Section(
         anchor="map",
         title="Table map",
@@ -47,8 +55,21 @@ def _map_section(parts: ResultParts, table_map: PixelMap) -> Section:
             "the uncertainty but not in this residual."
         ],
         tables=_fit_tables(parts),
-        pictures=[grid],
-        missing=_fit_missing(parts),
+        pictures=pictures,
+        missing=missing,
+    )
+
+
+def _design_picture(table_map: PixelMap, design: PixelMap, rig: Rig) -> Picture:
+    """How far the built rig sends light from where the design sends it, at a grid of projector pixels."""
+    every = np.s_[_ARROW_STEP_PX // 2 :: _ARROW_STEP_PX, _ARROW_STEP_PX // 2 :: _ARROW_STEP_PX]
+    planned, found = design.table_mm[every].reshape(-1, 2), table_map.table_mm[every].reshape(-1, 2)
+    here = inside_table(rig.table, planned)
+    return Picture(
+        png=residual_vectors(planned[here], (found - planned)[here], rig, "Measured map minus design"),
+        alt="Arrows on the table from where the design sends the light of a projector pixel towards where it lands.",
+        caption="What measuring corrects: each arrow starts where the design sends the light of every "
+        f"{_ARROW_STEP_PX}th projector pixel and points to where the map says that it lands.",
     )
 
 

@@ -49,7 +49,7 @@ def origin_section(parts: ResultParts) -> Section:
     for title, contents in (
         ("Settings", start.get("settings")),
         ("Time taken", parts.fit.get("seconds")),
-        ("Camera", parts.fit.get("camera") or parts.camera_extra),
+        ("Camera (camera.json as it is now)", parts.fit.get("camera") or parts.camera_extra),
     ):
         if isinstance(contents, dict) and contents:
             unit = " (s)" if title == "Time taken" else ""

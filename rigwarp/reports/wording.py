@@ -16,6 +16,8 @@ _UNITS = (
     ("_px", "px"),
     ("_s", "s"),
 )
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_SMALLEST_POWER = -4  # smaller numbers have more zeros than one can count at a glance
 _NO_BREAK = "\u00a0"  # a number and its unit stay on one line
 _WORDS = {"rms": "rms", "p95": "P95", "pv": "PV", "n": "number", "z": "z", "utc": "UTC"}
 
@@ -29,7 +31,7 @@ def key_words(key: str) -> str:
 
 
 def number(value: Any, digits: int = 3) -> str:
-    """A number with so many significant digits and no power of ten; "-" for what is no finite number."""
+    """A number with so many significant digits, as a power of ten only when tiny; "-" for what is no finite number."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int):
@@ -38,8 +40,10 @@ def number(value: Any, digits: int = 3) -> str:
         return "-"
     if value == 0.0:
         return "0"
-    decimals = min(max(digits - 1 - math.floor(math.log10(abs(value))), 0), 6)
-    return f"{value:.{decimals}f}"
+    power = math.floor(math.log10(abs(value)))
+    if power < _SMALLEST_POWER:
+        return f"{value / 10.0**power:.{digits - 1}f}·10{str(power).translate(_RAISED)}"
+    return f"{value:.{max(digits - 1 - power, 0)}f}"
 
 
 def quantity(value: Any, unit: str, digits: int = 3) -> str:

@@ -129,7 +129,7 @@ def write_result(folder: RigFolder, rng) -> Path:
     width, height = folder.rig.projector.resolution
     u, v = centred_pixels(width, height)
     mapped = make_map(u * 520 / height, -v * 520 / height)
-    write_map(folder.root / "design.npz", mapped, rig_hash=folder.rig_hash)
+    write_map(folder.root / "design.npz", make_map(u * 515 / height + 3.0, -v * 515 / height), rig_hash=folder.rig_hash)
     write_camera(folder.root / "camera.json", overhead_camera(resolution=folder.rig.camera.resolution))
     x = np.linspace(-30.0, 30.0, 31)
     height_um = 20.0 * (x**2 + x[:, None] ** 2) / 900.0

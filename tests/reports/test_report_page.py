@@ -67,7 +67,8 @@ def page_of(monkeypatch):
 def test_page_is_whole_and_needs_nothing_else(finished):
     folder, result = finished
     page = Page(write_report(folder, result).read_text(encoding="utf-8"))
-    assert len(page.images) == 10  # residuals, photos, grid, size, brightness, design, sigma, height, slopes, Zernike
+    # residuals, photos, grid, against design, size, brightness, design's light, sigma, height, slopes, Zernike
+    assert len(page.images) == 11
     for image in page.images:
         kind, data = image["src"].split(",", 1)
         assert kind == "data:image/png;base64"
