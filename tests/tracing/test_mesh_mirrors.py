@@ -77,9 +77,15 @@ def _forms(vertices, faces, rng):
     }
 
 
-@pytest.mark.parametrize("back", ["sheet", "block"])
 @pytest.mark.parametrize(
-    "form", ["closed", "welded", "inside out", "wound at random", "repeated and collapsed triangles"]
+    ("back", "form"),
+    [
+        ("sheet", "closed"),
+        ("sheet", "wound at random"),
+        ("sheet", "repeated and collapsed triangles"),
+        ("block", "welded"),
+        ("block", "inside out"),
+    ],
 )
 def test_closed_forms_of_a_sphere_trace_like_the_sphere(model_of, sphere, scattered, rng, back, form):
     """check_values.md §8's bound for the open surface, 0.005 mm rms, for bodies around it as well."""
@@ -120,7 +126,7 @@ def _revolved(sag, *, rings_mm, sectors):
     return np.column_stack([points, sag(*points.T)]), np.concatenate(faces)
 
 
-@pytest.mark.parametrize("ring_mm", [0.5, 2.0, 5.0])
+@pytest.mark.parametrize("ring_mm", [2.0, 5.0])
 def test_a_revolved_dome_is_one_zone(model_of, sphere, ring_mm):
     """Its meridian edges turn by up to 2 degrees, four times the smallest crease that is found between panels."""
     vertices, faces = _revolved(sphere.surfaces[0].sag, rings_mm=np.arange(ring_mm, 45.1, ring_mm), sectors=72)
@@ -129,7 +135,7 @@ def test_a_revolved_dome_is_one_zone(model_of, sphere, ring_mm):
     assert _rms_mm(trace_map(model), trace_map(sphere)) <= 0.03  # check_values.md §2.3, 2 mm rings: 0.033 max
 
 
-@pytest.mark.parametrize("edge_mm", [2.0, 5.0, 10.0])
+@pytest.mark.parametrize("edge_mm", [5.0, 10.0])
 @pytest.mark.parametrize("kind", ["sphere", "freeform", "cylinder in strips"])
 def test_coarse_curves_are_not_split(model_of, scattered, mesh_from, rng, edge_mm, kind):
     shapes = {
@@ -151,7 +157,7 @@ def _roof(rig_around, *, fold_deg):
     return (lambda x, y: np.abs(x) * slope), exact
 
 
-@pytest.mark.parametrize("fold_deg", [0.5, 10.0, 40.0])
+@pytest.mark.parametrize("fold_deg", [0.5, 40.0])
 @pytest.mark.parametrize("columns", [3, 41])
 def test_two_flat_panels_of_a_thin_sheet_are_two_zones_up_to_the_crease(rig_around, fold_deg, columns):
     sag, exact = _roof(rig_around, fold_deg=fold_deg)

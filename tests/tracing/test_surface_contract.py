@@ -1,5 +1,7 @@
 """What every kind of mirror surface must keep to."""
 
+import functools
+
 import numpy as np
 import pytest
 
@@ -25,6 +27,7 @@ def _profile():
     return profile_surfaces(np.stack([r, r**2 / 180.0], axis=-1), file="p.csv")[0]
 
 
+@functools.cache
 def _spline():
     x, y = np.meshgrid(np.linspace(-30, 30, 41), np.linspace(-20, 20, 31))
     points = np.stack([x.ravel(), y.ravel(), (x**2 / 200 + y**2 / 300 + x**3 / 1e5).ravel()], axis=-1)
