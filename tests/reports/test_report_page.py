@@ -11,7 +11,7 @@ import pytest
 
 from rigwarp.cli import main
 from rigwarp.files import open_rig, write_json
-from rigwarp.reports import figures_style
+from rigwarp.reports import figures_style, table_raster
 from rigwarp.reports.report import write_report
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
@@ -53,7 +53,8 @@ class Page(HTMLParser):
 
 @pytest.fixture
 def page_of(monkeypatch):
-    """Makes a page; the figures, which other tests look at, become one white dot to save time."""
+    """Makes a page; to save time cells are coarse, and the figures, which other tests look at, become one white dot."""
+    monkeypatch.setattr(table_raster, "_CELLS_ACROSS", 50)
     done, dot = cv2.imencode(".png", np.full((1, 1, 3), 255, np.uint8))
     assert done
     monkeypatch.setattr(figures_style, "png", lambda figure: dot.tobytes())
