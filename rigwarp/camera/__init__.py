@@ -4,14 +4,15 @@
 """
 
 from rigwarp.camera.board import board_corners_mm, board_to_table, charuco_board
+from rigwarp.camera.board_shape import EXACT_PRINT, PLAIN_PRINT, SheetSigma
 from rigwarp.camera.detection import BoardView, detect_board
 from rigwarp.camera.lens import LensResult, calibrate_lens, calibrate_lens_from_views
 from rigwarp.camera.model import CameraModel
-from rigwarp.camera.sheet import STEEL_RULE, SheetSigma
 from rigwarp.camera.table_pose import TablePose, locate_table, locate_table_from_view
 
 __all__ = [
-    "STEEL_RULE",
+    "EXACT_PRINT",
+    "PLAIN_PRINT",
     "BoardView",
     "CameraModel",
     "LensResult",

@@ -38,6 +38,12 @@ def board_corners_mm(target: Target) -> Array:
     return corners * np.array([*target.scale, 1.0])
 
 
+def board_size_mm(target: Target) -> tuple[float, float]:
+    """(width, height) of the pattern as really printed."""
+    width, height = (n * target.square_mm * s for n, s in zip(target.squares, target.scale, strict=True))
+    return width, height
+
+
 def board_to_table(board_mm: Array, target: Target, *, height_mm: float) -> Array:
     """Points of the sheet, in its own frame as really printed, to the table frame.
 
@@ -54,7 +60,7 @@ def board_to_table(board_mm: Array, target: Target, *, height_mm: float) -> Arra
     -------
     (..., 3) table mm.
     """
-    width, depth = (n * target.square_mm * s for n, s in zip(target.squares, target.scale, strict=True))
+    width, depth = board_size_mm(target)
     right, up = board_mm[..., 0] - width / 2, depth / 2 - board_mm[..., 1]
     c, s = np.cos(target.rotation_rad), np.sin(target.rotation_rad)
     return np.stack(

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.camera.board import board_corners_mm, charuco_board
+from rigwarp.camera.board import board_corners_mm, board_size_mm, charuco_board
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, IntArray
 from rigwarp.rig.model import Target
@@ -35,6 +35,7 @@ class BoardView:
     object_mm : (N, 3)
         Board frame, as really printed (`scale` applied), z = 0.
     image_px : (N, 2)
+    size_mm : (width, height) of the whole pattern, as really printed.
     square_px : (N,)
         Length of a square's shorter side around each corner, px.
     legacy : True when the sheet has the layout that OpenCV printed before 4.6.
@@ -45,6 +46,7 @@ class BoardView:
     ids: IntArray
     object_mm: Array
     image_px: Array
+    size_mm: tuple[float, float]
     square_px: Array
     legacy: bool
     mirrored: bool
@@ -170,6 +172,7 @@ def _refined(grey: NDArray[np.float32], found: _Found, target: Target) -> BoardV
         ids=found.ids[keep],
         object_mm=board_corners_mm(target)[found.ids[keep]],
         image_px=refined[keep],
+        size_mm=board_size_mm(target),
         square_px=square_px[keep],
         legacy=found.legacy,
         mirrored=found.mirrored,

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.camera.bundle import Bundle, adjust, cost, observe
+from rigwarp.camera.board_shape import EXACT_PRINT, N_SHAPE, PLAIN_PRINT, SheetSigma, board_bends
+from rigwarp.camera.bundle import N_SHARED, Bundle, Corners, Prior, adjust, cost, observe
 from rigwarp.camera.detection import BoardView, Grey, detect_board
 from rigwarp.camera.distortion import fold_radius, undistort
 from rigwarp.camera.planar import MIN_CORNERS, planar_poses, spans_a_plane
@@ -39,9 +40,11 @@ class LensResult:
     matrix : (3, 3); distortion : (5,)
         OpenCV's model; k1, k2, p1, p2, k3.
     covariance_lens : (9, 9)
-        Of fx, fy, cx, cy, k1, k2, p1, p2, k3, board poses marginalised, scaled by the residuals; zero for terms that
-        the data did not ask for.
-    terms : names of the terms that were estimated.
+        Of fx, fy, cx, cy, k1, k2, p1, p2, k3, scaled by the residuals; zero for terms that
+        the data did not ask for. Board poses and the shape of the print are marginalised.
+    terms : names of the lens terms that were estimated.
+    shape_sigmas : (5,) of the print's shape, see `board_shape`.
+    sheet_sigma : what was known of the print beforehand.
     rms_px : RMS length of the residuals of the corners kept.
     views : the photos used; fit : poses, residuals, kept corners and noise of each, in the same order.
     used : indices of the photos used, in the order given.
@@ -55,6 +58,8 @@ class LensResult:
     distortion: Array
     covariance_lens: Array
     terms: tuple[str, ...]
+    shape_sigmas: Array
+    sheet_sigma: SheetSigma
     rms_px: float
     views: tuple[BoardView, ...]
     fit: RobustFit
@@ -67,6 +72,11 @@ class LensResult:
     def lens(self) -> Array:
         """(9,) fx, fy, cx, cy, k1, k2, p1, p2, k3."""
         return self.fit.bundle.lens
+
+    @property
+    def shape(self) -> Array:
+        """(5,) aspect, squareness and bow of the board that was held, see `board_shape`."""
+        return self.fit.bundle.shape
 
     @property
     def sigmas(self) -> Array:
@@ -84,13 +94,15 @@ class LensResult:
         return self.fit.residual_px
 
 
-def calibrate_lens(photos: Sequence[Grey], target: Target) -> LensResult:
+def calibrate_lens(photos: Sequence[Grey], target: Target, *, sheet_sigma: SheetSigma = PLAIN_PRINT) -> LensResult:
     """Estimate the lens from photographs of the hand-held board, each with the board tilted another way.
 
     Parameters
     ----------
     photos : sequence of (H, W) uint8 or uint16, all of one size
     target : Target
+    sheet_sigma : SheetSigma
+        How well the board is known; what is not zero is estimated along with the lens.
 
     Raises
     ------
@@ -99,26 +111,27 @@ def calibrate_lens(photos: Sequence[Grey], target: Target) -> LensResult:
     MeasurementError
         Too few photos show the board, or they do not determine the lens.
     """
-    return calibrate_lens_from_views([detect_board(photo, target) for photo in photos])
+    return calibrate_lens_from_views([detect_board(photo, target) for photo in photos], sheet_sigma=sheet_sigma)
 
 
-def calibrate_lens_from_views(views: Sequence[BoardView]) -> LensResult:
+def calibrate_lens_from_views(views: Sequence[BoardView], *, sheet_sigma: SheetSigma = PLAIN_PRINT) -> LensResult:
     """The same from corners that were already found, in the order of the photos."""
     resolution = _common_resolution(views)
     rejected = {i: reason for i, view in enumerate(views) if (reason := _unusable(view)) is not None}
     used = [i for i in range(len(views)) if i not in rejected]
     while True:
         _need_views(used, rejected, len(views))
-        corners = [(views[i].object_mm, views[i].image_px) for i in used]
-        fit, terms = _choose_terms(_first_guess(corners, resolution), corners, resolution)
+        corners = [board_corners(views[i]) for i in used]
+        fit, terms = _choose_terms(_first_guess(corners, resolution), corners, resolution, sheet_sigma)
         bad = _misfits(fit)
         if not bad:
             break
         rejected |= {used[place]: reason for place, reason in bad.items()}
         used = [i for i in used if i not in rejected]
-    free = _free(terms)
-    covariance = np.zeros((N_LENS, N_LENS))
-    covariance[np.ix_(free, free)] = fit.equations.covariance(None)
+    free = free_terms(terms, sheet_sigma)
+    shared = np.zeros((N_SHARED, N_SHARED))
+    shared[np.ix_(free, free)] = fit.equations.covariance(None)
+    covariance = shared[:N_LENS, :N_LENS]
     coverage = frame_coverage([views[i].image_px for i in used], resolution)
     return LensResult(
         resolution=resolution,
@@ -126,6 +139,8 @@ def calibrate_lens_from_views(views: Sequence[BoardView]) -> LensResult:
         distortion=fit.bundle.lens[4:].copy(),
         covariance_lens=covariance,
         terms=terms,
+        shape_sigmas=np.sqrt(np.diag(shared)[N_LENS:]),
+        sheet_sigma=sheet_sigma,
         rms_px=fit.rms_px,
         views=tuple(views[i] for i in used),
         fit=fit,
@@ -134,6 +149,24 @@ def calibrate_lens_from_views(views: Sequence[BoardView]) -> LensResult:
         coverage=coverage,
         warnings=_warnings(fit.bundle.lens, covariance, len(used), coverage),
     )
+
+
+def board_corners(view: BoardView) -> Corners:
+    """A view of the hand-held board as the bundle takes it."""
+    bends = board_bends(view.object_mm, view.size_mm, flat=False)
+    return Corners(points_mm=view.object_mm, image_px=view.image_px, bends=bends)
+
+
+def free_terms(terms: Sequence[str], sheet_sigma: SheetSigma) -> BoolArray:
+    """(14,) which shared terms may move: the lens terms named, and the print's shape where it is not known exactly."""
+    return np.concatenate([[name in terms for name in LENS_TERMS], sheet_sigma.shape > 0.0])
+
+
+def shape_prior(sheet_sigma: SheetSigma) -> Prior:
+    """The print as it should be, as prior knowledge; nothing is known of the lens."""
+    sigma = sheet_sigma.shape
+    information = np.divide(1.0, sigma**2, out=np.zeros(N_SHAPE), where=sigma > 0.0)
+    return Prior(shared=np.zeros(N_SHARED), information=np.diag(np.concatenate([np.zeros(N_LENS), information])))
 
 
 def frame_coverage(image_px: Sequence[Array], resolution: tuple[int, int]) -> float:
@@ -185,42 +218,39 @@ def _need_views(used: Sequence[int], rejected: dict[int, str], n: int) -> None:
         )
 
 
-def _free(terms: Sequence[str]) -> BoolArray:
-    return np.array([name in terms for name in LENS_TERMS])
-
-
-def _first_guess(corners: Sequence[tuple[Array, Array]], resolution: tuple[int, int]) -> Bundle:
+def _first_guess(corners: Sequence[Corners], resolution: tuple[int, int]) -> Bundle:
     """The best of a few focal lengths, each with poses from the homographies and a few steps of adjustment."""
-    observations = observe(corners, [np.ones(len(image)) for _, image in corners])
+    observations = observe(corners, [np.ones(len(seen.image_px)) for seen in corners])
     best: tuple[float, Bundle] | None = None
     for guess in _FOCAL_GUESSES:
         lens = np.zeros(N_LENS)
         lens[:2] = guess * resolution[0]
         lens[2:4] = (np.array(resolution) - 1) / 2
-        poses = [planar_poses(points, image, lens) for points, image in corners]
+        poses = [planar_poses(seen.points_mm, seen.image_px, lens) for seen in corners]
         if not all(poses):
             continue
-        start = Bundle(lens=lens, poses=tuple(pose[0] for pose in poses))
+        start = Bundle(shared=np.concatenate([lens, np.zeros(N_SHAPE)]), poses=tuple(pose[0] for pose in poses))
         if not np.isfinite(cost(start, observations)):
             continue
-        start = adjust(start, observations, free=_free(("fx", "fy")), max_steps=5)
+        start = adjust(start, observations, free=free_terms(("fx", "fy"), EXACT_PRINT), max_steps=5)
         misfit = cost(start, observations)
         if start.lens[:2].min() > 0.0 and (best is None or misfit < best[0]):
             best = (misfit, start)
     if best is None:
         raise MeasurementError("no focal length explains the photos of the board: are they all of one flat board?")
-    return adjust(best[1], observations, free=_free(_BASE_TERMS), max_steps=10)
+    return adjust(best[1], observations, free=free_terms(_BASE_TERMS, EXACT_PRINT), max_steps=10)
 
 
 def _choose_terms(
-    start: Bundle, corners: Sequence[tuple[Array, Array]], resolution: tuple[int, int]
+    start: Bundle, corners: Sequence[Corners], resolution: tuple[int, int], sheet_sigma: SheetSigma
 ) -> tuple[RobustFit, tuple[str, ...]]:
     """Add distortion terms as long as the data ask for them (Akaike: 2 per term) and the lens does not fold."""
     terms: tuple[str, ...] = _BASE_TERMS
-    fit = fit_robustly(start, corners, free=_free(terms))
+    prior = shape_prior(sheet_sigma)
+    fit = fit_robustly(start, corners, free=free_terms(terms, sheet_sigma), prior=prior)
     for extra in _FURTHER_TERMS:
         candidate = (*terms, *extra)
-        trial = fit_robustly(fit.bundle, corners, free=_free(candidate))
+        trial = fit_robustly(fit.bundle, corners, free=free_terms(candidate, sheet_sigma), prior=prior)
         if not folds_inside(trial.bundle.lens, resolution) and _better(trial, fit, len(extra)):
             fit, terms = trial, candidate
     return fit, tuple(name for name in LENS_TERMS if name in terms)

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rigwarp.camera.arrow import NormalEquations
 from rigwarp.camera.bundle import (
     Bundle,
-    LensPrior,
-    NormalEquations,
+    Corners,
     Observation,
+    Prior,
     adjust,
     normal_equations,
     observe,
@@ -74,19 +75,19 @@ def rms_length(vectors: Array) -> float:
 
 def fit_robustly(
     start: Bundle,
-    corners: Sequence[tuple[Array, Array]],
+    corners: Sequence[Corners],
     *,
     free: BoolArray,
-    prior: LensPrior | None = None,
+    prior: Prior | None = None,
 ) -> RobustFit:
     """Adjust a bundle while finding the corners that do not belong.
 
     Parameters
     ----------
     start : Bundle
-    corners : per photo, (N, 3) mm and (N, 2) px
-    free : (9,) which lens terms may move
-    prior : LensPrior or None
+    corners : per photo
+    free : (14,) which shared terms may move
+    prior : Prior or None
 
     Notes
     -----
@@ -94,18 +95,18 @@ def fit_robustly(
     pull; then plain least squares on the corners within 4.5 s until the choice settles. The noise of a photo is the rms
     of its residuals per degree of freedom, drawn towards that of all photos by 12 degrees of freedom's worth.
     """
-    bundle, kept = start, tuple(np.ones(len(image), bool) for _, image in corners)
+    bundle, kept = start, tuple(np.ones(len(seen.image_px), bool) for seen in corners)
     for _ in range(_SOFT_ROUNDS):
-        apart = residuals(bundle, _observations(corners, kept, np.ones(len(corners))))
+        apart = residuals(bundle, corners)
         weights = _soft_weights(apart)
         bundle = adjust(bundle, observe(corners, weights), free=free, prior=prior, max_steps=8)
-    noise = _median_noise(residuals(bundle, _observations(corners, kept, np.ones(len(corners)))))
+    noise = _median_noise(residuals(bundle, corners))
     n_shared = int(free.sum())
     for _ in range(_HARD_ROUNDS):
-        apart = residuals(bundle, _observations(corners, kept, noise))
+        apart = residuals(bundle, corners)
         chosen = tuple(np.linalg.norm(r, axis=-1) <= _OUTLIER * s for r, s in zip(apart, noise, strict=True))
         bundle = adjust(bundle, _observations(corners, chosen, noise), free=free, prior=prior)
-        apart = residuals(bundle, _observations(corners, chosen, noise))
+        apart = residuals(bundle, corners)
         settled = all(np.array_equal(a, b) for a, b in zip(chosen, kept, strict=True))
         previous, kept, noise = noise, chosen, _photo_noise(apart, chosen, n_shared)
         if settled and np.allclose(previous, noise, rtol=1e-3):
@@ -116,14 +117,12 @@ def fit_robustly(
         bundle=bundle,
         kept=kept,
         noise_px=noise,
-        residual_px=residuals(bundle, seen),
+        residual_px=residuals(bundle, corners),
         equations=normal_equations(bundle, seen, free=free, prior=prior),
     )
 
 
-def _observations(
-    corners: Sequence[tuple[Array, Array]], kept: Sequence[BoolArray], noise_px: Array
-) -> list[Observation]:
+def _observations(corners: Sequence[Corners], kept: Sequence[BoolArray], noise_px: Array) -> list[Observation]:
     return observe(corners, [k / s**2 for k, s in zip(kept, noise_px, strict=True)])
 
 

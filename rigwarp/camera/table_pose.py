@@ -5,14 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.camera.board import board_to_table
-from rigwarp.camera.bundle import Bundle, LensPrior, Pose, adjust, cost, observe
+from rigwarp.camera.board_shape import N_SHAPE, PLAIN_PRINT, SheetSigma, board_bends
+from rigwarp.camera.bundle import N_SHARED, Bundle, Corners, Pose, Prior, adjust, cost, observe
 from rigwarp.camera.detection import BoardView, Grey, detect_board
-from rigwarp.camera.lens import LensResult, folds_inside
+from rigwarp.camera.lens import LensResult, board_corners, folds_inside, free_terms, shape_prior
 from rigwarp.camera.model import CameraModel
 from rigwarp.camera.planar import MIN_CORNERS, planar_poses, spans_a_plane
-from rigwarp.camera.projection import LENS_TERMS, N_LENS, N_POSE, lens_matrix
+from rigwarp.camera.projection import N_LENS, N_POSE, lens_matrix
 from rigwarp.camera.robust import RobustFit, fit_robustly
-from rigwarp.camera.sheet import SheetSigma, sheet_covariance, sheet_shifts_mm
+from rigwarp.camera.sheet import sheet_causes, sheet_covariance
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig.model import Target
@@ -55,7 +56,7 @@ def locate_table(
     target: Target,
     *,
     height_mm: float,
-    sheet_sigma: SheetSigma | None = None,
+    sheet_sigma: SheetSigma = PLAIN_PRINT,
 ) -> TablePose:
     """Locate the camera from one photo of the sheet on the table.
 
@@ -71,8 +72,9 @@ def locate_table(
         Where the sheet lies, and its true scale.
     height_mm : float
         Of the printed surface in the table frame.
-    sheet_sigma : SheetSigma or None
-        How well the print's scale and height are known; None leaves their share out of the covariance.
+    sheet_sigma : SheetSigma
+        How well the sheet on the table is known: its share is part of the covariance. The sheet and the board in the
+        hand are taken for prints of one printer, equally long and equally square.
 
     Raises
     ------
@@ -92,13 +94,15 @@ def locate_table_from_view(
     target: Target,
     *,
     height_mm: float,
-    sheet_sigma: SheetSigma | None = None,
+    sheet_sigma: SheetSigma = PLAIN_PRINT,
 ) -> TablePose:
     """The same from corners that were already found."""
     _check_view(view, lens)
     table_mm = board_to_table(view.object_mm, target, height_mm=height_mm)
-    start, margin = _pose_above_table(table_mm, view.image_px, lens.lens, height_mm)
-    joint = _joint_fit(lens, start, table_mm, view.image_px)
+    sheet = _sheet_corners(view, table_mm, target)
+    shape = lens.shape if isinstance(lens, LensResult) else np.zeros(N_SHAPE)
+    start, margin = _pose_above_table(sheet, np.concatenate([lens.lens, shape]), height_mm)
+    joint = _joint_fit(lens, start, sheet)
     fit = joint.fit
     pose, kept = fit.bundle.poses[-1], fit.kept[-1]
     if kept.sum() < MIN_CORNERS or kept.mean() < 0.5:
@@ -106,11 +110,13 @@ def locate_table_from_view(
             f"only {kept.sum()} of {view.n} corners of the sheet on the table fit the lens: is the sheet flat, and is "
             "this photo from the same camera at the same zoom and focus as those of the board?"
         )
-    covariance = _joint_covariance(joint) if _knows_its_lens(lens) else None
-    if covariance is not None and sheet_sigma is not None:
-        boards = [points for points, _ in joint.corners[:-1]]
-        causes = sheet_shifts_mm(boards, view.object_mm, target, height_mm=height_mm, sigma=sheet_sigma)
-        covariance += sheet_covariance(fit, joint.corners, causes, free=joint.free, prior=joint.prior)
+    covariance = None
+    if _knows_its_lens(lens):
+        causes = sheet_causes(
+            joint.corners, target.centre_mm, sheet_sigma, shape_known=bool(joint.free[N_LENS:][:2].all())
+        )
+        by_sheet = sheet_covariance(fit, joint.corners, causes, free=joint.free, prior=joint.prior)
+        covariance = _joint_covariance(joint) + by_sheet
     return TablePose(
         camera=CameraModel(
             resolution=view.resolution,
@@ -149,12 +155,12 @@ def _check_view(view: BoardView, lens: LensResult | CameraModel) -> None:
         )
 
 
-def _pose_above_table(table_mm: Array, image_px: Array, lens: Array, height_mm: float) -> tuple[Pose, float]:
+def _pose_above_table(sheet: Corners, shared: Array, height_mm: float) -> tuple[Pose, float]:
     """The refined pose with the camera above the sheet, and by how much (chi-squared) it beats the other one."""
-    seen = observe([(table_mm, image_px)], [np.full(len(image_px), 1.0 / _NOISE_PX**2)])
+    seen = observe([sheet], [np.full(len(sheet.image_px), 1.0 / _NOISE_PX**2)])
     found: list[tuple[float, Pose]] = []
-    for pose in planar_poses(table_mm, image_px, lens):
-        refined = adjust(Bundle(lens=lens, poses=(pose,)), seen, free=np.zeros(N_LENS, bool))
+    for pose in planar_poses(sheet.points_mm, sheet.image_px, shared[:N_LENS]):
+        refined = adjust(Bundle(shared=shared, poses=(pose,)), seen, free=np.zeros(N_SHARED, bool))
         (pose,) = refined.poses
         if (-pose.R.T @ pose.t_mm)[2] > height_mm:
             found.append((cost(refined, seen), pose))
@@ -166,7 +172,7 @@ def _pose_above_table(table_mm: Array, image_px: Array, lens: Array, height_mm: 
     found.sort(key=lambda entry: entry[0])
     best_cost, best = found[0]
     others = [misfit for misfit, pose in found[1:] if not np.allclose(pose.R, best.R, atol=1e-6)]
-    margin = (others[0] - best_cost) / max(best_cost / (2 * len(image_px)), 1.0) if others else float("inf")
+    margin = (others[0] - best_cost) / max(best_cost / (2 * len(sheet.image_px)), 1.0) if others else float("inf")
     if margin < _DECISIVE:
         raise MeasurementError(
             "two positions of the camera explain the photo of the sheet equally well: the sheet is too small in the "
@@ -180,38 +186,47 @@ class _JointFit:
     """A fit of lens and table pose, the photo of the table last, with what went into it."""
 
     fit: RobustFit
-    corners: tuple[tuple[Array, Array], ...]
+    corners: tuple[Corners, ...]
     free: BoolArray
-    prior: LensPrior | None
+    prior: Prior | None
 
 
-def _joint_fit(lens: LensResult | CameraModel, start: Pose, table_mm: Array, image_px: Array) -> _JointFit:
+def _sheet_corners(view: BoardView, table_mm: Array, target: Target) -> Corners:
+    """The sheet's corners in the table frame, and how they move there when the print is not what it should be."""
+    axes = board_to_table(np.eye(3), target, height_mm=0.0) - board_to_table(np.zeros(3), target, height_mm=0.0)
+    bends = board_bends(view.object_mm, view.size_mm, flat=True)
+    return Corners(points_mm=table_mm, image_px=view.image_px, bends=axes.T @ bends)
+
+
+def _joint_fit(lens: LensResult | CameraModel, start: Pose, sheet: Corners) -> _JointFit:
     """Adjust lens and table pose together with whatever the lens was made from."""
-    corners = [(table_mm, image_px)]
-    poses: tuple[Pose, ...] = (start,)
-    prior = None
+    corners, poses = [sheet], [start]
     if isinstance(lens, LensResult):
-        free = np.array([name in lens.terms for name in LENS_TERMS])
         boards = zip(lens.views, lens.fit.kept, strict=True)
-        corners = [*((view.object_mm[kept], view.image_px[kept]) for view, kept in boards), *corners]
-        poses = (*lens.fit.bundle.poses, start)
+        corners = [*(board_corners(view).only(kept) for view, kept in boards), sheet]
+        poses = [*lens.fit.bundle.poses, start]
+        shared, free = lens.fit.bundle.shared, free_terms(lens.terms, lens.sheet_sigma)
+        prior: Prior | None = shape_prior(lens.sheet_sigma)
     else:
-        prior, free = _prior(lens)
-    fit = fit_robustly(Bundle(lens=lens.lens, poses=poses), corners, free=free, prior=prior)
+        shared = np.concatenate([lens.lens, np.zeros(N_SHAPE)])
+        prior, free = _lens_prior(lens)
+    fit = fit_robustly(Bundle(shared=shared, poses=tuple(poses)), corners, free=free, prior=prior)
     return _JointFit(fit=fit, corners=tuple(corners), free=free, prior=prior)
 
 
-def _prior(camera: CameraModel) -> tuple[LensPrior | None, BoolArray]:
-    """A camera's lens as prior knowledge; terms without a variance are taken as exact."""
+def _lens_prior(camera: CameraModel) -> tuple[Prior | None, BoolArray]:
+    """A camera's lens as prior knowledge; terms without a variance are taken as exact, and so is the print's shape."""
+    free = np.zeros(N_SHARED, bool)
     if camera.covariance is None:
-        return None, np.zeros(N_LENS, bool)
-    covariance = camera.covariance[:N_LENS, :N_LENS]
-    free = np.diag(covariance) > 0.0
-    scale = 1.0 / np.sqrt(np.diag(covariance)[free])
-    information = np.zeros((N_LENS, N_LENS))
-    inverse = np.linalg.inv(covariance[np.ix_(free, free)] * np.outer(scale, scale))
-    information[np.ix_(free, free)] = inverse * np.outer(scale, scale)
-    return LensPrior(lens=camera.lens, information=information), free
+        return None, free
+    variances = np.diag(camera.covariance)[:N_LENS]
+    free[:N_LENS] = variances > 0.0
+    chosen = np.flatnonzero(free)
+    scale = 1.0 / np.sqrt(variances[chosen])
+    information = np.zeros((N_SHARED, N_SHARED))
+    inverse = np.linalg.inv(camera.covariance[np.ix_(chosen, chosen)] * np.outer(scale, scale))
+    information[np.ix_(chosen, chosen)] = inverse * np.outer(scale, scale)
+    return Prior(shared=np.concatenate([camera.lens, np.zeros(N_SHAPE)]), information=information), free
 
 
 def _knows_its_lens(lens: LensResult | CameraModel) -> bool:
@@ -220,12 +235,13 @@ def _knows_its_lens(lens: LensResult | CameraModel) -> bool:
 
 
 def _joint_covariance(joint: _JointFit) -> Array:
-    """(15, 15) from the corners' noise, zero for lens terms that were not estimated."""
-    estimated = np.concatenate([joint.free, np.ones(N_POSE, bool)])
-    covariance = np.zeros((N_LENS + N_POSE, N_LENS + N_POSE))
-    block = joint.fit.equations.covariance(len(joint.corners) - 1)
-    covariance[np.ix_(estimated, estimated)] = (block + block.T) / 2
-    return covariance
+    """(15, 15) from the corners' noise, the print's shape marginalised; zero for lens terms that were not estimated."""
+    estimated = np.flatnonzero(np.concatenate([joint.free, np.ones(N_POSE, bool)]))
+    everything = np.zeros((N_SHARED + N_POSE, N_SHARED + N_POSE))
+    everything[np.ix_(estimated, estimated)] = joint.fit.equations.covariance(len(joint.corners) - 1)
+    wanted = np.r_[:N_LENS, N_SHARED : N_SHARED + N_POSE]
+    covariance = everything[np.ix_(wanted, wanted)]
+    return (covariance + covariance.T) / 2
 
 
 def _warnings(view: BoardView, target: Target, fit: RobustFit, *, folds: bool) -> tuple[str, ...]:

@@ -11,7 +11,6 @@ import typer
 
 import rigwarp
 from rigwarp.camera import (
-    STEEL_RULE,
     BoardView,
     CameraModel,
     LensResult,
@@ -137,7 +136,6 @@ def calibrate_camera(
         result or _earlier(folder),
         folder.rig.target,
         height_mm=folder.rig.table.height_mm + thickness_mm,
-        sheet_sigma=STEEL_RULE,
     )
     photos = _photos_used([*files, table], sums, views, result, pose)
     aside = _write(folder, result, pose, photos)

@@ -79,6 +79,7 @@ def view_of() -> Callable[..., BoardView]:
             ids=np.flatnonzero(inside),
             object_mm=object_mm[inside],
             image_px=image_px[inside],
+            size_mm=(360.0, 252.0),
             square_px=np.full(int(inside.sum()), 60.0),
             legacy=False,
             mirrored=False,
