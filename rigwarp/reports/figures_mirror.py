@@ -26,8 +26,13 @@ _TERM_WORDS = {
     (4, 0): "spherical",
     (4, 2): "2nd astigmatism",
     (4, 4): "quadrafoil",
+    (5, -3): "2nd trefoil",
+    (5, -1): "2nd coma",
+    (5, 1): "2nd coma",
+    (5, 3): "2nd trefoil",
+    (6, 0): "2nd spherical",
 }
-_MOST_TERMS = 21  # orders 0 to 5; more bars cannot be told apart
+_MOST_TERMS = 28  # orders 0 to 6; more bars cannot be told apart
 
 
 def term_name(n: int, m: int) -> str:

@@ -57,13 +57,7 @@ def summary_sentences(parts: ResultParts, facts: AsBuiltFacts) -> list[str]:
     """The result in words."""
     said = [_about_picture(parts), _about_map(parts)]
     if math.isfinite(facts.figure_rms_um):
-        limit = parts.rig.tolerance.figure_rms_um
-        relation = "within" if facts.figure_rms_um <= limit else "outside"
-        said.append(
-            f"The built mirror differs from the design by {quantity(facts.figure_rms_um, 'µm')} rms after the best "
-            "rigid "
-            f"alignment, {relation} the {limit:g} µm that the rig asks for."
-        )
+        said.append(_about_mirror(parts.rig.tolerance.figure_rms_um, facts))
         if facts.unobservable:
             said.append("Some of it the data cannot tell apart; see the section on the mirror.")
     else:
@@ -99,6 +93,22 @@ def _about_map(parts: ResultParts) -> str:
         f"Samples held out of the map's fit differ from it by {quantity(rms, 'mm')} rms; "
         f"{share(coverage)} of the lit content area is supported by measurements."
     )
+
+
+def _about_mirror(limit_um: float, facts: AsBuiltFacts) -> str:
+    relation = "within" if facts.figure_rms_um <= limit_um else "outside"
+    text = (
+        f"The built mirror differs from the design by {quantity(facts.figure_rms_um, 'µm')} rms after the best rigid "
+        f"alignment, {relation} the {limit_um:g} µm that the rig asks for"
+    )
+    text += (
+        f"; {quantity(facts.rms_without_power_um, 'µm')} without power."
+        if math.isfinite(facts.rms_without_power_um)
+        else "."
+    )
+    if math.isfinite(facts.noise_rms_um):
+        text += f" The height is uncertain by {quantity(facts.noise_rms_um, 'µm', 2)} (1-sigma, rms over the mirror)."
+    return text
 
 
 def _state(value: float, limit: float) -> State:

@@ -177,6 +177,21 @@ def test_odd_verification_files_do_not_stop_the_report(finished, page_of, verifi
     page_of(folder, result)
 
 
+@pytest.mark.parametrize("nested", [True, False])
+def test_form_figures_are_put_into_words(finished, page_of, nested):
+    folder, result = finished
+    figures = {"rms_um": 38.25, "rms_without_power_um": 12.5, "noise_rms_um": 4.75, "n": 900, "ripple_period_mm": 2.5}
+    contents = {"figures": figures} if nested else figures
+    write_json(result / "as_built.json", contents, format="rigwarp as built", replace=True)
+    text = page_of(folder, result).text.replace("\u00a0", " ")
+    assert "by 38.2 µm rms after the best rigid alignment, within the 50 µm" in text
+    assert "12.5 µm without power" in text
+    assert "uncertain by 4.8 µm" in text
+    assert "total, rms (RMSt) 38.2 µm" in text
+    assert "grid points 900" in text
+    assert "ripple period (mm) 2.50" in text
+
+
 def test_odd_as_built_files_do_not_stop_the_report(finished, page_of):
     folder, result = finished
     odd = {"figures": [1], "zernike": [[2], {"n": 2, "m": 0, "um": 3.5}, "x"], "unobservable": "spin", "poses": None}
