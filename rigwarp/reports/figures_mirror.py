@@ -113,7 +113,7 @@ def zernike_bars(terms: Sequence[tuple[int, int, float, float]]) -> bytes:
         axes.barh(place, value, color=[style.VERMILION if v > 0 else style.BLUE for v in value], height=0.7)
         axes.errorbar(value, place, xerr=2.0 * sigma, fmt="none", ecolor=style.BLACK, elinewidth=1.0, capsize=2.5)
         axes.set_yticks(place, [term_name(term[0], term[1]) for term in shown])
-        axes.invert_yaxis()
+        axes.set_ylim(len(shown) - 0.4, -0.6)  # the first term on top
         axes.axvline(0.0, color=style.BLACK, linewidth=0.8)
         axes.grid(axis="x", color=style.PALE)
         axes.set_axisbelow(True)
