@@ -8,7 +8,13 @@ import numpy as np
 from rigwarp.camera.board_shape import EXACT_PRINT, N_SHAPE, PLAIN_PRINT, SheetSigma, board_bends
 from rigwarp.camera.bundle import N_SHARED, Bundle, Corners, Prior, adjust, cost, observe
 from rigwarp.camera.detection import BoardView, Grey, detect_board
-from rigwarp.camera.distortion import fold_radius, undistort
+from rigwarp.camera.lens_judgement import (
+    WANTED_VIEWS,
+    folds_inside,
+    frame_coverage,
+    lens_warnings,
+    print_warnings,
+)
 from rigwarp.camera.planar import MIN_CORNERS, planar_poses, spans_a_plane
 from rigwarp.camera.projection import LENS_TERMS, N_LENS, lens_matrix
 from rigwarp.camera.robust import RobustFit, fit_robustly
@@ -19,12 +25,8 @@ from rigwarp.rig.model import Target
 MIN_VIEWS = 3
 """Photos below which a lens is refused; ten or more are wanted."""
 
-_WANTED_VIEWS = 8
-_WANTED_COVERAGE = 0.5
-_COVERAGE_CELLS = (8, 6)
 _FOCAL_GUESSES = (0.5, 0.8, 1.2, 2.0, 4.0)  # in image widths: from a wide angle to a short telephoto lens
 _BAD_VIEW = 3.0  # times the median photo's noise: the board moved, or it is another board
-_FOCAL_REFUSED, _FOCAL_DOUBTFUL = 0.02, 0.005  # relative 1-sigma
 _AIC_PER_TERM = 2.0
 _BASE_TERMS = ("fx", "fy", "cx", "cy", "k1")
 _FURTHER_TERMS = (("k2",), ("p1", "p2"), ("k3",))
@@ -147,7 +149,10 @@ def calibrate_lens_from_views(views: Sequence[BoardView], *, sheet_sigma: SheetS
         used=tuple(used),
         rejected=tuple(sorted(rejected.items())),
         coverage=coverage,
-        warnings=_warnings(fit.bundle.lens, covariance, len(used), coverage),
+        warnings=(
+            *lens_warnings(fit.bundle.lens, covariance, len(used), coverage),
+            *print_warnings(fit.bundle.shape, sheet_sigma),
+        ),
     )
 
 
@@ -169,27 +174,9 @@ def shape_prior(sheet_sigma: SheetSigma) -> Prior:
     return Prior(shared=np.zeros(N_SHARED), information=np.diag(np.concatenate([np.zeros(N_LENS), information])))
 
 
-def frame_coverage(image_px: Sequence[Array], resolution: tuple[int, int]) -> float:
-    """Share of the frame's 8 x 6 cells that hold at least one corner."""
-    points = np.concatenate([np.zeros((0, 2)), *image_px])
-    edges = [np.linspace(-0.5, n - 0.5, cells + 1) for n, cells in zip(resolution, _COVERAGE_CELLS, strict=True)]
-    counts, _, _ = np.histogram2d(points[:, 0], points[:, 1], bins=edges)
-    return float(np.mean(counts > 0))
-
-
-def folds_inside(lens: Array, resolution: tuple[int, int]) -> bool:
-    """Whether the lens polynomial folds back within the frame: some pixel then has no direction."""
-    if not np.isfinite(fold_radius(lens[4:])):
-        return False
-    u, v = (np.linspace(-0.5, n - 0.5, 9) for n in resolution)
-    rim = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
-    ideal = undistort((rim - lens[2:4]) / lens[:2], lens[4:], tolerance=1e-9)
-    return not np.isfinite(ideal).all()
-
-
 def _common_resolution(views: Sequence[BoardView]) -> tuple[int, int]:
     if not views:
-        raise MeasurementError(f"there are no photos of the board; take {_WANTED_VIEWS} or more")
+        raise MeasurementError(f"there are no photos of the board; take {WANTED_VIEWS} or more")
     resolution = views[0].resolution
     for i, view in enumerate(views):
         if view.resolution != resolution:
@@ -280,24 +267,3 @@ def _misfits(fit: RobustFit) -> dict[int, str]:
             worst: f"corners scatter by {fit.noise_px[worst]:.2f} px, those of the other photos by {typical:.2f} px"
         }
     return {}
-
-
-def _warnings(lens: Array, covariance: Array, n: int, coverage: float) -> tuple[str, ...]:
-    """Judge the lens; refuses one whose focal length is a guess."""
-    relative = float(np.sqrt(max(covariance[0, 0], covariance[1, 1])) / lens[:2].min())
-    if not relative < _FOCAL_REFUSED:
-        raise MeasurementError(
-            f"the focal length is uncertain by {100 * relative:.1f} %, at most {100 * _FOCAL_REFUSED:g} % is usable: "
-            "the board faces the camera in nearly all photos; take more with it tilted about 30 degrees left, "
-            "right, up and down"
-        )
-    found = []
-    if relative > _FOCAL_DOUBTFUL:
-        found.append(f"focal length uncertain by {100 * relative:.2f} %: add photos with the board tilted more")
-    if n < _WANTED_VIEWS:
-        found.append(f"only {n} photos used: {_WANTED_VIEWS} or more make the lens reliable")
-    if coverage < _WANTED_COVERAGE:
-        found.append(
-            f"the board covers {100 * coverage:.0f} % of the frame: bring it close and into the corners of the picture"
-        )
-    return tuple(found)

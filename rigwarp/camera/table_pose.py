@@ -8,7 +8,8 @@ from rigwarp.camera.board import board_to_table
 from rigwarp.camera.board_shape import N_SHAPE, PLAIN_PRINT, SheetSigma, board_bends
 from rigwarp.camera.bundle import N_SHARED, Bundle, Corners, Pose, Prior, adjust, cost, observe
 from rigwarp.camera.detection import BoardView, Grey, detect_board
-from rigwarp.camera.lens import LensResult, board_corners, folds_inside, free_terms, shape_prior
+from rigwarp.camera.lens import LensResult, board_corners, free_terms, shape_prior
+from rigwarp.camera.lens_judgement import folds_inside
 from rigwarp.camera.model import CameraModel
 from rigwarp.camera.planar import MIN_CORNERS, planar_poses, spans_a_plane
 from rigwarp.camera.projection import N_LENS, N_POSE, lens_matrix

@@ -19,6 +19,7 @@ from rigwarp.camera import (
     detect_board,
     locate_table_from_view,
 )
+from rigwarp.camera.board_shape import SHAPE_TERMS
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.devices import open_virtual
@@ -141,6 +142,11 @@ def calibrate_camera(
     aside = _write(folder, result, pose, photos)
     made = CameraMade(path=folder.root / CAMERA_FILE, kept_aside=aside, lens=result, pose=pose, photos=photos)
     _tell(console, made)
+    if folder.rig.target.scale == (1.0, 1.0):
+        console.note(
+            "target.scale in rig.toml is [1, 1], as for a perfect print; printers err by 0.1 to 0.5 %. Measure the "
+            "printed rulers, enter measured / nominal, and run this again: every length on the table hangs on it."
+        )
     return made
 
 
@@ -249,6 +255,8 @@ def _figures(result: LensResult | None, pose: TablePose) -> dict[str, Any]:
             "photos_used": len(result.used),
             "photos_rejected": len(result.rejected),
             "coverage": result.coverage,
+            "print": dict(zip(SHAPE_TERMS, result.shape, strict=True)),
+            "print_sigma": dict(zip(SHAPE_TERMS, result.shape_sigmas, strict=True)),
         }
     table = {
         "corners": pose.view.n,

@@ -160,6 +160,14 @@ def test_a_bowed_and_skewed_board_is_measured_not_believed(make_views, true_lens
     assert np.abs((believed_flat.lens - true_lens)[:2] / believed_flat.sigmas[:2]).max() > 4.0
 
 
+def test_a_scale_that_nobody_entered_is_noticed(make_views):
+    """A print 0.2 % too wide and 0.2 % too low, described as perfect."""
+    views, _ = make_views(np.random.default_rng(43), shape=np.array([2e-3, 0.0, 0.0, 0.0, 0.0]))
+    lens = calibrate_lens_from_views(views)
+    assert lens.shape[0] == pytest.approx(2e-3, abs=2e-4)
+    assert any("% wider" in warning and "target.scale" in warning for warning in lens.warnings)
+
+
 def test_gross_errors_are_left_out(make_views, true_lens, target):
     views, _ = make_views(np.random.default_rng(34))
     spoilt = views[2].image_px.copy()
