@@ -233,9 +233,11 @@ def _solve(
     weight = 1.0 / (np.stack([p.sigma_turns for p in phases]) * periods) ** 2
     each = unwrap(turns, axis.periods_px, axis.extent_px)
     total = np.sum(weight, axis=0)
-    position = np.sum(weight * each, axis=0) / total
+    with np.errstate(divide="ignore", invalid="ignore"):  # no modulation at all: no weight, no position
+        position = np.sum(weight * each, axis=0) / total
+        sigma = 1.0 / np.sqrt(total)
     chi2 = np.sum(weight * (each - position) ** 2, axis=0)
-    return position, 1.0 / np.sqrt(total), chi2
+    return position, sigma, chi2
 
 
 def _assemble(

@@ -19,12 +19,13 @@ from rigwarp.geometry.height_spline import HeightSpline
 _DEGREE = 3
 _SMOOTHNESS = 10.0 ** np.arange(-3.0, 2.1, 1.0)  # penalty relative to the mean data weight per coefficient
 _RIDGE = 1e-9  # the same, on the coefficients themselves: decides where there are no data at all
-_ROBUST_PASSES = 4
+_ROBUST_PASSES = 3
 _HUBER = 2.5  # sigmas
 _AS_GOOD = (
     1.02  # the least smooth surface that predicts so nearly as well as the best: noise is owned up to, bias is not
 )
-_ROUNDS = 3
+_ROUNDS = 2  # of relaxing the penalty where the fit so far bends
+_NEARBY = np.array([0.1, 1.0, 10.0])
 _PILOT = 0.1  # the first fit that shows where the surface bends is this much less smooth than predicts best
 _BENDING_BLUR = 1.0  # cells
 _USUAL = 0.5  # times the median bending still counts as usual
@@ -77,13 +78,12 @@ def smooth_surface(pixels_px: Array, values_mm: Array, sigma_mm: Array, *, cell_
     weight = 1.0 / sigma_mm**2
     held = _held_out_tiles(pixels_px, cell_px)
     even = np.ones(blank.coefficients_mm.shape)
-    best, penalty = _SMOOTHNESS[0], _penalty(blank, even)
-    for round_ in range(_ROUNDS):  # an even penalty first, then one relaxed where the fit so far bends
-        if round_ > 0:
-            first, _, _ = _robust_solve(basis, penalty, values_mm, weight, best * _PILOT)
-            penalty = _penalty(blank, _stiffness(first.reshape(*even.shape, 2)))
-        scores = [_held_out_score(basis, penalty, values_mm, weight, held, smoothness) for smoothness in _SMOOTHNESS]
-        best = _SMOOTHNESS[int(np.argmax(scores <= _AS_GOOD * np.min(scores)))]
+    penalty = _penalty(blank, even)
+    best = _predicts_best(basis, penalty, values_mm, weight, held, _SMOOTHNESS)
+    for _ in range(_ROUNDS):
+        first, _, _ = _robust_solve(basis, penalty, values_mm, weight, best * _PILOT)
+        penalty = _penalty(blank, _stiffness(first.reshape(*even.shape, 2)))
+        best = _predicts_best(basis, penalty, values_mm, weight, held, best * _NEARBY)
     kept, _, band = _robust_solve(basis[~held], penalty, values_mm[~held], weight[~held], best)
     held_out = values_mm[held] - basis[held] @ kept
     expected = np.sqrt(sigma_mm[held] ** 2 + np.maximum(_quadratic_form(basis[held], _inverse_band(band)), 0.0))
@@ -129,14 +129,14 @@ def _penalty(spline: HeightSpline, stiffness: Array) -> sparse.csr_matrix:
     def difference(n: int, order: int) -> sparse.csr_matrix:
         return sparse.csr_matrix(np.diff(np.eye(n), n=order, axis=0)) if n > order else sparse.csr_matrix((0, n))
 
-    def weighted(rows: sparse.spmatrix, root: Array) -> sparse.spmatrix:
-        return sparse.diags(root.ravel()) @ rows
+    def weighted(along_u: sparse.csr_matrix, along_v: sparse.csr_matrix, root: Array) -> sparse.coo_matrix:
+        return sparse.coo_matrix(sparse.kron(along_u, along_v).multiply(root.reshape(-1, 1)))
 
     rows = sparse.vstack(
         [
-            weighted(sparse.kron(difference(nx, 2), sparse.identity(ny)), root[1:-1]),
-            weighted(sparse.kron(sparse.identity(nx), difference(ny, 2)), root[:, 1:-1]),
-            weighted(np.sqrt(2.0) * sparse.kron(difference(nx, 1), difference(ny, 1)), root[1:, 1:]),
+            weighted(difference(nx, 2), difference(ny, 0), root[1:-1]),
+            weighted(difference(nx, 0), difference(ny, 2), root[:, 1:-1]),
+            weighted(difference(nx, 1), difference(ny, 1), np.sqrt(2.0) * root[1:, 1:]),
         ]
     )
     return (rows.T @ rows).tocsr()
@@ -148,7 +148,8 @@ def _robust_solve(
     """Coefficients (n, 2), final weights, and the banded Cholesky factor of the normal matrix."""
     robust = np.ones(len(values))
     for _ in range(_ROBUST_PASSES):
-        coefficients, factor = _solve(basis, penalty, values, weight * robust, smoothness)
+        normal, right = _equations(basis, values, weight * robust)
+        coefficients, factor = _solve(normal, penalty, right, smoothness)
         misfit = np.sqrt(np.sum((values - basis @ coefficients) ** 2, axis=1) / 2.0 * weight)
         scale = max(float(np.median(misfit)) / 0.83, 1.0)  # 0.83: median of the root mean square of two unit normals
         robust = np.minimum(1.0, _HUBER * scale / np.maximum(misfit, 1e-12))
@@ -156,27 +157,37 @@ def _robust_solve(
 
 
 def _solve(
-    basis: sparse.csr_matrix, penalty: sparse.csr_matrix, values: Array, weight: Array, smoothness: float
+    normal: sparse.csr_matrix, penalty: sparse.csr_matrix, right: Array, smoothness: float
 ) -> tuple[Array, Array]:
-    normal = basis.T @ basis.multiply(weight[:, None])
+    """Coefficients of the penalised normal equations, and the banded Cholesky factor of their matrix."""
     size = normal.diagonal().sum() / np.count_nonzero(normal.diagonal())
     matrix = normal + smoothness * size * penalty + _RIDGE * size * sparse.identity(normal.shape[0])
     factor = cholesky_banded(_lower_band(matrix), lower=True)
-    return cho_solve_banded((factor, True), basis.T @ (weight[:, None] * values)), factor
+    return cho_solve_banded((factor, True), right), factor
 
 
-def _held_out_score(
+def _equations(basis: sparse.csr_matrix, values: Array, weight: Array) -> tuple[sparse.csr_matrix, Array]:
+    """Normal matrix and right-hand side of the weighted least squares."""
+    weighted = sparse.diags(weight) @ basis
+    return (basis.T @ weighted).tocsr(), weighted.T @ values
+
+
+def _predicts_best(
     basis: sparse.csr_matrix,
     penalty: sparse.csr_matrix,
     values: Array,
     weight: Array,
     held: BoolArray,
-    smoothness: float,
+    candidates: Array,
 ) -> float:
-    """Robust mean misfit of the held-out samples, in sigmas."""
-    coefficients, _ = _solve(basis[~held], penalty, values[~held], weight[~held], smoothness)
-    misfit = np.sum((values[held] - basis[held] @ coefficients) ** 2, axis=1) * weight[held]
-    return float(np.mean(np.minimum(misfit, _GROSS * np.median(misfit))))
+    """The least smooth of the candidates that predict the held-out samples about as well as the best of them."""
+    normal, right = _equations(basis[~held], values[~held], weight[~held])
+    scores = []
+    for smoothness in candidates:
+        coefficients, _ = _solve(normal, penalty, right, smoothness)
+        misfit = np.sum((values[held] - basis[held] @ coefficients) ** 2, axis=1) * weight[held]
+        scores.append(np.mean(np.minimum(misfit, _GROSS * np.median(misfit))))
+    return float(candidates[int(np.argmax(scores <= _AS_GOOD * np.min(scores)))])
 
 
 def _lower_band(matrix: sparse.spmatrix) -> Array:
