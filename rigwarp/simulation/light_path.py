@@ -83,18 +83,17 @@ class LightPath:
         chief ray, to first order; so the best 1/f is that of a linear least-squares problem.
         """
         u, v = self._grid()
-        chief = self._landing(u, v, np.zeros(2), _FOCUS_TRIAL_MM)
+        chief, piece = self._landing(u, v, np.zeros(2), _FOCUS_TRIAL_MM)
         wanted = on_table_top(self._table, 0.0, chief[0], chief[1])
         if not wanted.any():
             raise InputError(
                 "virtual rig: no light of the projector reaches the table by way of the mirror. "
                 "Check the positions and rotations of projector and mirror in rig.toml, and the errors in virtual.toml."
             )
-        u, v, chief = u[wanted], v[wanted], chief[:, wanted]
+        u, v, chief, piece = u[wanted], v[wanted], chief[:, wanted], piece[wanted]
         still, turned = [], []
         for step in _FOCUS_STEP_MM * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]):
-            far = self._landing(u, v, step, _FAR_MM) - chief
-            near = self._landing(u, v, step, _FOCUS_TRIAL_MM) - chief
+            far, near = (self._smear(u, v, step, focus_mm, chief, piece) for focus_mm in (_FAR_MM, _FOCUS_TRIAL_MM))
             still.append(far)
             turned.append((near - far) / (1.0 / _FOCUS_TRIAL_MM - 1.0 / _FAR_MM))
         a, b = np.concatenate(still, axis=1), np.concatenate(turned, axis=1)
@@ -102,10 +101,20 @@ class LightPath:
         best = -np.sum(a[:, good] * b[:, good]) / max(np.sum(b[:, good] ** 2), 1e-300) + 1.0 / _FAR_MM
         return float(1.0 / np.clip(best, 1.0 / _FAR_MM, 1.0 / _NEAREST_FOCUS_MM))
 
-    def _landing(self, u_px: Array, v_px: Array, pupil_mm: Array, focus_mm: float) -> Array:
-        """(2, N) landing of rays from a point of the pupil plane."""
+    def _smear(
+        self, u_px: Array, v_px: Array, pupil_mm: Array, focus_mm: float, chief: Array, piece: NDArray[np.int16]
+    ) -> Array:
+        """(2, N) how far aside of the chief rays' landing (2, N) light lands; NaN off another piece than theirs (N,).
+
+        Two sides of a fold send a pixel's light to places that no focus brings together.
+        """
+        spot, own = self._landing(u_px, v_px, pupil_mm, focus_mm)
+        return np.where(own == piece, spot - chief, np.nan)
+
+    def _landing(self, u_px: Array, v_px: Array, pupil_mm: Array, focus_mm: float) -> tuple[Array, NDArray[np.int16]]:
+        """(2, N) landing of rays from a point of the pupil plane, and the piece of mirror (N,) that they came by."""
         landing = self._follow(*self.projector.rays(u_px, v_px, pupil_mm, focus_mm))
-        return np.stack([landing.x_mm, landing.y_mm])
+        return np.stack([landing.x_mm, landing.y_mm]), landing.piece
 
     def _follow(self, origin: Array, directions: Array) -> Landing:
         """Rays from one point (3,) along (3, N): where they land."""

@@ -141,9 +141,14 @@ def _lowest_point(corners_mm: Array, radius_mm: float) -> Array:
     def off_circle(lowest: Array) -> Array:
         return np.hypot(x - lowest[0], z - lowest[1] - radius_mm) - abs(radius_mm)
 
+    def directions(lowest: Array) -> Array:
+        away = np.stack([lowest[0] - x, lowest[1] + radius_mm - z], axis=1)
+        return np.asarray(away / np.linalg.norm(away, axis=1, keepdims=True))
+
     spread = min(float(np.mean((x - x.mean()) ** 2)), 0.9 * radius_mm**2)
     sag = radius_mm - np.copysign(np.sqrt(radius_mm**2 - spread), radius_mm)
-    found = least_squares(off_circle, [x.mean(), z.mean() - sag], xtol=1e-15, ftol=1e-15, gtol=1e-15).x
+    start = [x.mean(), z.mean() - sag]
+    found = least_squares(off_circle, start, jac=directions, xtol=1e-15, ftol=1e-15, gtol=1e-15).x
     return np.array([found[0], 0.0, found[1]])
 
 

@@ -153,8 +153,9 @@ class VirtualRig:
     def true_map(self) -> PixelMap:
         """Where the light of each projector pixel's centre lands on the table, for judging results only.
 
-        The mean over the exit pupil; NaN where under half of the pupil's light lands, or beside the table top. Zones
-        are the mirror's pieces; light that goes past the mirror has the number after the last.
+        The mean over the part of the exit pupil whose light comes by way of one piece of mirror, the one that carries
+        most of it; NaN where that is under half of the pupil's light, or beside the table top. Zones are the mirror's
+        pieces; light that goes past the mirror has the number after the last.
         """
         width, height = self._projector.resolution
         x, y = np.full((height, width), np.nan), np.full((height, width), np.nan)
@@ -222,16 +223,18 @@ class VirtualRig:
         u, v = (
             a.ravel() for a in np.meshgrid(np.arange(width, dtype=float), np.arange(rows.start, rows.stop, dtype=float))
         )
-        count, x, y = np.zeros(u.size), np.zeros(u.size), np.zeros(u.size)
+        # per piece of mirror, and for light that goes past it: next to a fold the pupil's rays part
+        count, x, y = (np.zeros((len(self._built) + 1, u.size)) for _ in range(3))
         samples = len(self._projector.pupil_mm)
-        zone = np.full(u.size, NO_PIECE, np.int16)
         for k in range(samples):
             landing = self._path.land(u, v, k)
-            lands = landing.piece != NO_PIECE
-            count += lands
-            x += np.where(lands, landing.x_mm, 0.0)
-            y += np.where(lands, landing.y_mm, 0.0)
-            zone = np.where((zone == NO_PIECE) & lands, landing.piece, zone)
+            lands = np.flatnonzero(landing.piece != NO_PIECE)
+            place = (landing.piece[lands], lands)
+            count[place] += 1.0
+            x[place] += landing.x_mm[lands]
+            y[place] += landing.y_mm[lands]
+        zone = np.argmax(count, axis=0)
+        count, x, y = (np.take_along_axis(a, zone[None], axis=0)[0] for a in (count, x, y))
         with np.errstate(invalid="ignore"):
             x, y = x / count, y / count
         good = (2 * count >= samples) & on_table_top(self._rig.table, self._truth.room.table_margin_mm, x, y)

@@ -5,6 +5,14 @@ import pytest
 
 from rigwarp.rig import inside_table
 
+ROOF = """
+kind = "facets"
+position_mm = [0, 0, 700]
+[[mirror.facet]]
+corners_mm = [[-500, -300, 8.73], [-500, 300, 8.73], [0, 300, 0], [0, -300, 0]]
+[[mirror.facet]]
+corners_mm = [[0, -300, 0], [0, 300, 0], [500, 300, 8.73], [500, -300, 8.73]]
+"""
 FLAT = """
 kind = "facets"
 position_mm = [0, 0, 700]
@@ -154,6 +162,20 @@ def test_the_middle_of_the_gathered_light_is_where_the_map_says(make_virtual):
     assert abs((v - cv).mean()) < 0.003
 
 
+def test_beside_a_fold_the_map_tells_where_most_of_a_pixels_light_goes(make_virtual):
+    """The pupil's rays part at the ridge; their mean would lie between the two pictures, where no light is."""
+    pupil = {"pupil_diameter_mm = 0": "pupil_diameter_mm = 6", "pupil_samples = 1": "pupil_samples = 7"}
+    changes = {"mirror": ROOF, "projector": [0, 0, 200], "table_size": "diameter_mm = 1200"}
+    wide, sharp = (make_virtual(replace=replace, **changes).true_map() for replace in (pupil, {}))
+    both = wide.answered & sharp.answered & (wide.zone == sharp.zone)
+    ridge = np.abs(np.arange(320) - 159.5) < 4.0  # 6 mm at 500 mm from the lens: 4.6 px
+    assert both[:, ridge].sum() > 500
+    # the part of the pupil on one side of the ridge is off its middle by up to 2 mm; out of focus by at most
+    # 1200 mm x tan(2 deg) x 0.35 / 1200 = 1.2 % of that
+    off = np.linalg.norm(wide.table_mm - sharp.table_mm, axis=-1)[both]
+    assert off.max() < 0.1  # mm; the two pictures lie 84 mm apart
+
+
 def test_a_flat_mirror_lights_the_table_evenly_whatever_the_camera(make_virtual):
     virtual = make_virtual(
         mirror=FLAT,
@@ -208,6 +230,11 @@ def test_the_focus_ring_is_turned_to_where_the_mirror_equation_says(make_virtual
     assert abs(near_axis._path.focus_mm - 134.444) < 0.05  # mm; spherical aberration over 3 mm of mirror
     flat = make_virtual(mirror=FLAT, projector=[0, 0, 200])
     assert abs(flat._path.focus_mm - 1200.0) < 1e-3
+    # each side of a shallow roof turns the plane of the table by 2 x 1 degree against the picture's: mirrored, the side
+    # meets 1200 - x tan(2 deg) or so; both average to the flat mirror's focus. Pupil rays that fall on the other side
+    # of the ridge land 42 mm away and would pull the ring by hundreds of mm
+    roof = make_virtual(mirror=ROOF, projector=[0, 0, 200])
+    assert abs(roof._path.focus_mm - 1200.0) < 15.0
 
 
 def test_hexagons_of_pupil_points_have_the_spread_of_a_disc():
