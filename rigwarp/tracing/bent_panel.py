@@ -118,17 +118,20 @@ def bent_panel(facet: Facet, *, zone: int) -> CylinderSurface:
 
 
 def _apex(corners_mm: Array, radius_mm: float) -> tuple[Array, float]:
-    """Apex (3,) of the cylinder through corners (N, 3), axis along y, and the worst corner's distance; Gauss-Newton."""
+    """Apex (3,) of the cylinder nearest to corners (N, 3), axis along y, and the worst corner's distance; Gauss-Newton.
+
+    Least squares of the distances to the cylinder, as ruler and sheet leave them, not of heights.
+    """
     x, _, z = corners_mm.T
     apex = np.array([0.0, 0.0])
-    misfit = np.full(len(x), np.inf)
+    off = np.full(len(x), np.inf)
     for _ in range(_STEPS):
-        s = np.clip((x - apex[0]) / radius_mm, -0.999, 0.999)
-        root = np.sqrt(1.0 - s * s)
-        misfit = z - apex[1] - radius_mm * s * s / (1.0 + root)
-        jacobian = np.stack([-s / root, np.ones_like(s)], axis=-1)
-        step = np.linalg.lstsq(jacobian, misfit, rcond=1e-9)[0]
+        across, above = x - apex[0], z - apex[1] - radius_mm
+        distance = np.hypot(across, above)
+        off = distance - abs(radius_mm)
+        outward = np.stack([across, above], axis=-1) / distance[:, None]
+        step = np.linalg.lstsq(outward, off, rcond=1e-9)[0]
         apex = apex + step
         if np.abs(step).max() < _CONVERGED_MM * abs(radius_mm):
             break
-    return np.array([apex[0], 0.0, apex[1]]), float(np.abs(misfit).max())
+    return np.array([apex[0], 0.0, apex[1]]), float(np.abs(off).max())
