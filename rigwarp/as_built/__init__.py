@@ -1,1 +1,22 @@
-"""as_built."""
+"""How far the built mirror strays from its design, told from the samples of the table map.
+
+One maximum-a-posteriori fit finds how projector and mirror are mounted and what figure the mirror has; the figure is
+reported after rigid alignment, and what the data cannot tell is named instead of numbered.
+"""
+
+from rigwarp.as_built.alignment import remove_rigid
+from rigwarp.as_built.estimate import estimate_as_built
+from rigwarp.as_built.form import FormFigures
+from rigwarp.as_built.result import AsBuilt, Mounting
+from rigwarp.as_built.ripple import Ripple
+from rigwarp.as_built.zernike import ZernikeTerm
+
+__all__ = [
+    "AsBuilt",
+    "FormFigures",
+    "Mounting",
+    "Ripple",
+    "ZernikeTerm",
+    "estimate_as_built",
+    "remove_rigid",
+]

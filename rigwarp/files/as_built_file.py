@@ -1,56 +1,76 @@
-"""as_built.npz and as_built.json: how the built mirror strays from the design."""
+"""as_built.npz and as_built.json: the built mirror against its design."""
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.as_built import AsBuilt
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json, write_npz
 from rigwarp.files.reading import Field, read_json, read_npz
 
-if TYPE_CHECKING:  # the estimator is needed only to name its result
-    from rigwarp.as_built import AsBuilt
-
 FORMAT = "rigwarp as built"
-GRID_FILE = "as_built.npz"
-FIGURES_FILE = "as_built.json"
+ARRAYS_FILE = "as_built.npz"
+NUMBERS_FILE = "as_built.json"
+_GRID = ("ny", "nx")
 _FIELDS = {
     "x_mm": Field(kind="f", dtype=np.float64, shape=("nx",)),
     "y_mm": Field(kind="f", dtype=np.float64, shape=("ny",)),
-    **{
-        name: Field(kind="f", dtype=np.float64, shape=("ny", "nx"))
-        for name in ("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad")
-    },
-    "zone": Field(kind="i", dtype=np.int16, shape=("ny", "nx")),
+    "height_um": Field(kind="f", dtype=np.float64, shape=_GRID),
+    "height_sigma_um": Field(kind="f", dtype=np.float64, shape=_GRID),
+    "slope_x_mrad": Field(kind="f", dtype=np.float64, shape=_GRID),
+    "slope_y_mrad": Field(kind="f", dtype=np.float64, shape=_GRID),
+    "zone": Field(kind="i", dtype=np.int16, shape=_GRID),
 }
+_ADVICE = "Make it with: rigwarp fit"
 
 
-def write_as_built(folder: Path, as_built: "AsBuilt") -> None:
-    """Write the grid (as_built.npz) and the figures (as_built.json) into a result folder."""
+def write_as_built(
+    folder: Path, result: AsBuilt, *, extra: Mapping[str, Any] | None = None, replace: bool = False
+) -> None:
+    """Write as_built.npz and as_built.json into a folder; `extra` (rig hash, scan) goes into both."""
     header = {
-        "frame": "mirror, after the best rigid alignment of built to design; height along z, + towards the light",
-        "units": {"x_mm": "mm", "y_mm": "mm", "height_um": "um", "slope_x_mrad": "mrad", "slope_y_mrad": "mrad"},
+        "frame": "mirror, after rigid alignment of built to design",
+        "index": "[y, x]; NaN outside the lit footprint",
+        "sign": "built minus design along the mirror's z axis, + towards the reflecting side",
+        "units": {"x_mm": "mm", "y_mm": "mm", "height_um": "um", "height_sigma_um": "um", "slope_x_mrad": "mrad"},
+        **(extra or {}),
     }
-    arrays: dict[str, NDArray[Any]] = {
-        name: np.asarray(getattr(as_built, name), field.dtype) for name, field in _FIELDS.items()
-    }
-    write_npz(folder / GRID_FILE, arrays, format=FORMAT, header=header)
-    write_json(folder / FIGURES_FILE, as_built.to_dict(), format=FORMAT)
+    arrays = {name: getattr(result, name) for name in _FIELDS}
+    write_npz(Path(folder) / ARRAYS_FILE, arrays, format=FORMAT, header=header, replace=replace)
+    numbers = {**(extra or {}), **result.to_dict()}
+    write_json(Path(folder) / NUMBERS_FILE, numbers, format=FORMAT, replace=replace)
 
 
 def read_as_built(folder: Path) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
-    """The grid arrays by name and the figures of a result.
+    """The arrays of as_built.npz and the contents of as_built.json.
 
     Raises
     ------
     InputError
-        If a file is missing, damaged or foreign, or the grid is none.
+        If a file is missing, damaged or foreign, or the arrays contradict each other.
     """
-    make_with = "Make it with: rigwarp fit RIG"
-    grid, _ = read_npz(folder / GRID_FILE, _FIELDS, format=FORMAT, make_with=make_with)
-    for axis in ("x_mm", "y_mm"):
-        if len(grid[axis]) < 2 or not (np.diff(grid[axis]) > 0.0).all():
-            raise InputError(f"{folder / GRID_FILE}: found {axis} that does not increase, expected a grid. {make_with}")
-    return grid, read_json(folder / FIGURES_FILE, format=FORMAT, make_with=make_with)
+    path = Path(folder) / ARRAYS_FILE
+    arrays, _ = read_npz(path, _FIELDS, format=FORMAT, make_with=_ADVICE)
+    _check(path, arrays)
+    return arrays, read_json(Path(folder) / NUMBERS_FILE, format=FORMAT, make_with=_ADVICE)
+
+
+def _check(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:
+    lit = np.isfinite(arrays["height_um"])
+    wrong = {
+        "grid lines that do not increase": any(
+            not (np.isfinite(arrays[k]).all() and (np.diff(arrays[k]) > 0.0).all()) for k in ("x_mm", "y_mm")
+        ),
+        "no height at all": not lit.any(),
+        "an infinite height": bool(np.isinf(arrays["height_um"]).any()),
+        "a height without its sigma": not np.isfinite(arrays["height_sigma_um"][lit]).all(),
+        "a negative sigma": bool((arrays["height_sigma_um"][lit] < 0.0).any()),
+        "a height where the zone says there is none": bool((arrays["zone"][lit] < 0).any()),
+    }
+    for what, is_so in wrong.items():
+        if is_so:
+            raise InputError(f"{path}: found {what}, expected a map of the mirror. {_ADVICE}")

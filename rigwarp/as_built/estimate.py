@@ -1,0 +1,267 @@
+"""From the samples of a scan to the built mirror."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial import legendre
+from numpy.typing import ArrayLike, NDArray
+from scipy import sparse
+
+from rigwarp.as_built.footprint import SurfacePoints, zone_points
+from rigwarp.as_built.form import form_figures
+from rigwarp.as_built.map_fit import OPTICS_SIGMA, Data, MapFit, fit_map
+from rigwarp.as_built.observability import observability
+from rigwarp.as_built.result import AsBuilt, Mounting
+from rigwarp.as_built.ripple import find_ripple
+from rigwarp.as_built.zernike import ZernikeTerm, enclosing_disk, fit_matrix
+from rigwarp.camera import CameraModel
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+from rigwarp.table_map import Samples
+from rigwarp.tracing import OpticalModel
+
+_FEWEST_SAMPLES = 400
+_MOST_SAMPLES = 30_000
+_LEAST_SIGMA_MM = 0.002  # no averaged sample is better: the table itself is not flat to this
+_WARP_ORDER = 3
+_WARP_MM = 0.02  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
+_WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance
+_SLOPE_STEP_MM = 0.05  # central differences of a spline with cells of 2 mm or more: error < 0.1 %
+_POWER_FROM_PRIOR = 0.5  # share of the power's variance that comes from the mounting tolerances: more is not measured
+
+
+def estimate_as_built(
+    model: OpticalModel,
+    cells: Samples,
+    cell_sigma_mm: ArrayLike,
+    cell_zone: ArrayLike,
+    tolerances: ArrayLike,
+    camera: CameraModel,
+) -> AsBuilt:
+    """How the mirror was built and how it and the projector are mounted.
+
+    Parameters
+    ----------
+    model : OpticalModel
+        The design, as in rig.toml (not registered).
+    cells : Samples
+        N averaged samples: projector pixel -> table mm.
+    cell_sigma_mm : (N,)
+        1-sigma of table_mm per axis.
+    cell_zone : (N,)
+        Zone that lights each.
+    tolerances : (12,)
+        1-sigma of the mounting: projector shift mm, turn rad, mirror shift mm, turn rad, three each, table axes.
+    camera : CameraModel
+        Its covariance gives the errors that all samples share.
+
+    Raises
+    ------
+    MeasurementError
+        Where samples are too few, or the design does not send light where it was measured.
+
+    Notes
+    -----
+    One maximum-a-posteriori fit; see `rigwarp.as_built.map_fit`. Besides the camera's own covariance the table
+    positions may be off by smooth polynomials (order 3, 0.02 mm each): a sheet that was stretched, a table that is not
+    flat, a lens that is not a polynomial. Without them thousands of samples would claim a radius to a micrometre.
+    """
+    tolerances = np.asarray(tolerances, float)
+    data = _data(model, cells, np.asarray(cell_sigma_mm, float), np.asarray(cell_zone, np.int64), camera)
+    fit = fit_map(model, data, tolerances)
+    return _result(model, data, fit, tolerances, camera)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Heights:
+    """Heights over the footprint's n points: values (n,), sigma (n,), slopes (n, 2), mm and mm/mm along mirror z."""
+
+    value: Array
+    sigma: Array
+    slope: Array
+
+
+def _data(model: OpticalModel, cells: Samples, sigma_mm: Array, zone: NDArray[np.int64], camera: CameraModel) -> Data:
+    good = np.isfinite(cells.pixels_px).all(axis=-1) & np.isfinite(cells.table_mm).all(axis=-1)
+    good &= np.isfinite(sigma_mm) & (sigma_mm > 0.0) & np.isin(zone, [s.zone for s in model.surfaces])
+    if np.count_nonzero(good) < _FEWEST_SAMPLES:
+        raise MeasurementError(
+            f"as built: {np.count_nonzero(good)} of {len(good)} averaged samples can be used, {_FEWEST_SAMPLES} are "
+            "needed to tell the mirror's shape. Scan again with more of the lit table in the camera's view."
+        )
+    chosen = np.flatnonzero(good)
+    chosen = chosen[:: -(-len(chosen) // _MOST_SAMPLES)]
+    table = cells.table_mm[chosen]
+    known = camera.covariance is not None
+    common = [_warp(table, _WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
+    if camera.covariance is not None:
+        common.append(_camera_errors(camera, cells.camera_px[chosen], model.table_height_mm))
+    return Data(
+        pixels_px=cells.pixels_px[chosen],
+        table_mm=table,
+        sigma_mm=np.hypot(sigma_mm[chosen], _LEAST_SIGMA_MM),
+        zone=zone[chosen],
+        camera=np.nan_to_num(np.concatenate(common, axis=-1)),
+    )
+
+
+def _camera_errors(camera: CameraModel, camera_px: Array, height_mm: float) -> Array:
+    """(N, 2, c) table shifts for one sigma of each independent error of the camera's lens and pose."""
+    covariance = np.asarray(camera.covariance, float)
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    value, vector = np.linalg.eigh(covariance / size / size[:, None])
+    half = size[:, None] * vector * np.sqrt(np.maximum(value, 0.0))
+    return camera.plane_sensitivity(camera_px, height_mm) @ half
+
+
+def _warp(table_mm: Array, sigma_mm: float) -> Array:
+    """(N, 2, 2 k) smooth table shifts: products of Legendre polynomials of unit rms, times sigma, along x and y."""
+    low, high = table_mm.min(axis=0), table_mm.max(axis=0)
+    x, y = (2.0 * (table_mm - 0.5 * (low + high)) / max(float((high - low).max()), 1e-9)).T
+    unit = np.eye(_WARP_ORDER + 1)
+    products = [
+        np.sqrt((2 * i + 1) * (2 * j + 1)) * legendre.legval(x, unit[i]) * legendre.legval(y, unit[j])
+        for i in range(_WARP_ORDER + 1)
+        for j in range(_WARP_ORDER + 1 - i)
+    ]
+    functions = sigma_mm * np.stack(products, axis=-1)
+    still = np.zeros_like(functions)
+    return np.stack([np.concatenate([functions, still], axis=-1), np.concatenate([still, functions], axis=-1)], axis=1)
+
+
+def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, camera: CameraModel) -> AsBuilt:
+    grid = fit.footprint
+    side = grid.side
+    heights = _heights(model, fit)
+    xy = grid.points.point_mm[:, :2]
+    disk = enclosing_disk(xy)
+    terms, to_terms = fit_matrix(disk, xy)
+    share, zernike = _zernike(fit, 1000.0 * side * heights.value, terms, to_terms)
+    height_um, slope_mrad = 1000.0 * side * heights.value, 1000.0 * side * heights.slope
+    n_mount = len(tolerances)
+    middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
+    told = observability(model, fit.motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
+    determined = share < _POWER_FROM_PRIOR
+    open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
+    ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
+    return AsBuilt(
+        x_mm=grid.x_mm,
+        y_mm=grid.y_mm,
+        height_um=grid.spread(height_um),
+        height_sigma_um=grid.spread(1000.0 * heights.sigma),
+        slope_x_mrad=grid.spread(slope_mrad[:, 0]),
+        slope_y_mrad=grid.spread(slope_mrad[:, 1]),
+        zone=grid.zone,
+        pose=_mounting(fit, told.determined),
+        unobservable=open_names,
+        power_determined=determined,
+        power_prior_share=share,
+        zernike=zernike,
+        aperture_centre_mm=disk.centre_mm,
+        aperture_radius_mm=disk.radius_mm,
+        figures=form_figures(
+            height_um,
+            slope_mrad,
+            1000.0 * heights.sigma,
+            xy_mm=xy,
+            disk=disk,
+            rigid=fit.motions.shown,
+            spacing_mm=float(grid.x_mm[1] - grid.x_mm[0]),
+        ),
+        ripple=ripple,
+        ripple_search=search,
+        residual_mm=float(np.sqrt(np.nanmean(fit.residual_mm**2))),
+        held_out_mm=fit.held_out_rms_mm,
+        noise_scale=fit.noise_scale,
+        n_samples=len(data.zone),
+        reflecting_side=int(side),
+        camera_known=camera.covariance is not None,
+    )
+
+
+def _heights(model: OpticalModel, fit: MapFit) -> _Heights:
+    """Heights along mirror z after alignment, with the coefficients' covariance carried through."""
+    grid, motions, c = fit.footprint, fit.motions, fit.coefficients_mm
+    zone = grid.zone[grid.lit]
+    rows = _height_rows(fit, grid.points, zone)
+    value, motion = motions.remove(rows @ c)
+    covariance = fit.covariance[fit.n_dense :, fit.n_dense :]
+    # variance of (rows - shown shown^T rows) c, without forming that dense matrix twice
+    shown_rows = np.asarray(rows.T @ motions.shown).T
+    spread = rows @ covariance - motions.shown @ (shown_rows @ covariance)
+    variance = np.asarray(rows.multiply(spread).sum(axis=1)).ravel()
+    variance -= np.sum((spread @ shown_rows.T) * motions.shown, axis=1)
+    slope = []
+    for axis in (0, 1):
+        shift = _SLOPE_STEP_MM * np.eye(2)[axis]
+        ends = []
+        for sign in (1.0, -1.0):
+            points = _shifted(model, grid.points.point_mm[:, :2] + sign * shift, zone)
+            fields = np.concatenate([points.upward, np.cross(points.point_mm, points.upward)], axis=-1)
+            ends.append(_height_rows(fit, points, zone) @ c - fields @ motion)
+        slope.append((ends[0] - ends[1]) / (2.0 * _SLOPE_STEP_MM))
+    return _Heights(value=value, sigma=np.sqrt(np.maximum(variance, 0.0)), slope=np.stack(slope, axis=-1))
+
+
+def _height_rows(fit: MapFit, points: SurfacePoints, zone: NDArray[np.int16]) -> sparse.csr_matrix:
+    """(n, K) sparse: heights along mirror z per coefficient."""
+    rows = fit.basis.rows(points.local_mm, zone)
+    return sparse.csr_matrix(sparse.diags(points.per_height) @ rows)
+
+
+def _shifted(model: OpticalModel, xy_mm: Array, zone: NDArray[np.int16]) -> SurfacePoints:
+    return zone_points(model.surfaces, xy_mm[None], zone[None])
+
+
+def _zernike(
+    fit: MapFit, height_um: Array, terms: tuple[tuple[int, int], ...], to_terms: Array
+) -> tuple[float, tuple[ZernikeTerm, ...]]:
+    """Terms with sigmas, and the share of the power's variance that comes from the mounting tolerances."""
+    grid, shown, n = fit.footprint, fit.motions.shown, fit.n_dense
+    rows = _height_rows(fit, grid.points, grid.zone[grid.lit])
+    from_c = np.asarray((rows.T @ to_terms.T).T) - (to_terms @ shown) @ np.asarray(rows.T @ shown).T
+    spread = from_c @ fit.covariance[n:]
+    sigma_um = 1000.0 * np.sqrt(np.maximum(np.sum(spread[:, n:] * from_c, axis=1), 0.0))
+    um = to_terms @ height_um
+    power = terms.index((2, 0))
+    mounted = spread[power, : len(fit.scale)]
+    share = float(np.sum(mounted**2) / max((1e-3 * sigma_um[power]) ** 2, 1e-300))
+    found = tuple(
+        ZernikeTerm(n=order, m=m, um=float(a), sigma_um=float(s))
+        for (order, m), a, s in zip(terms, um, sigma_um, strict=True)
+    )
+    return share, found
+
+
+def _mounting(fit: MapFit, determined: NDArray[np.bool_]) -> Mounting:
+    unit = np.repeat([1.0, 1000.0, 1.0, 1000.0], 3)
+    sigma = np.sqrt(np.diag(fit.covariance))[: len(fit.scale)] * fit.scale
+    n = len(unit)
+    return Mounting(
+        values=fit.mounting[:n] * unit,
+        sigma=sigma[:n] * unit,
+        prior_sigma=fit.scale[:n] * unit,
+        determined=determined,
+        optics=fit.mounting[n:],
+        optics_sigma=sigma[n:],
+        optics_prior_sigma=OPTICS_SIGMA,
+    )
+
+
+def _all_slopes(model: OpticalModel, data: Data, fit: MapFit, side: float) -> tuple[Array, Array]:
+    """Where samples of the largest zone meet the mirror (M, 2) and the slopes there (M, 2), mrad, mirror frame.
+
+    The figure's slopes plus what the residuals say about them: finer than the spline's cells.
+    """
+    zones, counts = np.unique(data.zone, return_counts=True)
+    zone = int(zones[np.argmax(counts)])
+    state = fit.linearised
+    here = (data.zone == zone) & np.isfinite(fit.residual_mm).all(axis=-1)
+    figure = fit.basis.figures(fit.coefficients_mm)[zone]
+    local = state.local_mm[here]
+    slope = figure.gradient(local[:, 0], local[:, 1])
+    slope = slope + np.linalg.solve(state.by_height[here][:, :, 1:], fit.residual_mm[here][:, :, None])[:, :, 0]
+    R = next(s for s in model.surfaces if s.zone == zone).T_mirror_from_surface[:3, :3]
+    mirror = slope @ R[:2, :2].T
+    trusted = fit.weight[here] > 0.5
+    return state.mirror_mm[here][trusted, :2], 1000.0 * side * mirror[trusted]
