@@ -5,7 +5,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from rigwarp.reports.wording import as_number, flat_rows, plain_value, quantity
+from rigwarp.reports.mounting_rows import mounting_table
+from rigwarp.reports.section import Rows
+from rigwarp.reports.wording import as_number, flat_rows, key_words, plain_value, quantity
 
 # Which deviation points where in a workshop. Common practice, not a diagnosis; springback as the usual cause of a wrong
 # focal length: Andraka et al., ASME ES2009-90163.
@@ -24,10 +26,6 @@ WORKSHOP_HINTS: Final = {
     (4, 4): "four corners held",
     (4, 0): "wrong conic, flat centre or turned-down edge of a drawn part",
 }
-
-
-_RMS_KEYS = ("figure_rms_um", "rms_um")
-
 # Form quantities in words; letters in brackets as in ISO 10110-5 and ISO 14999-4.
 _FIGURE_WORDS: Final = {
     "rms_um": ("total, rms (RMSt)", "µm"),
@@ -44,6 +42,14 @@ _FIGURE_WORDS: Final = {
     "spacing_mm": ("grid spacing", "mm"),
     "n": ("grid points", ""),
 }
+_BLOCK_TITLES: Final = {
+    "zernike": "Disk of the Zernike terms",
+    "ripple_search": "Search for ripple",
+    "fit": "Fit of mounting and figure",
+    "sign": "Signs",
+}
+_RMS_KEYS = ("figure_rms_um", "rms_um")
+_ORIGIN_KEY = "from"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,66 +60,110 @@ class AsBuiltFacts:
     ----------
     figure_rms_um : built minus design after the best rigid alignment.
     rms_without_power_um, noise_rms_um : the same without power; 1-sigma of the height, rms over the mirror.
-    zernike : (n, m, um, 1-sigma um), OSA/ANSI order and norm.
+    power_told : False where the data do not tell the mirror's power: then the total is no measurement either.
+    power_note : what the file says about that.
+    zernike : (n, m, um, 1-sigma um), OSA/ANSI order and norm, of the terms that have a value.
+    untold_terms : (n, m) of those that the data do not tell.
     unobservable : directions that the data cannot tell, by name.
-    figures, pose, others : rows of further numbers.
+    figures, mounting, others : tables of further numbers.
     """
 
     figure_rms_um: float = math.nan
     rms_without_power_um: float = math.nan
     noise_rms_um: float = math.nan
+    power_told: bool = True
+    power_note: str = ""
     zernike: list[tuple[int, int, float, float]] = field(default_factory=list)
+    untold_terms: list[tuple[int, int]] = field(default_factory=list)
     unobservable: list[str] = field(default_factory=list)
-    figures: list[tuple[str, str]] = field(default_factory=list)
-    pose: list[tuple[str, str]] = field(default_factory=list)
-    others: list[tuple[str, str]] = field(default_factory=list)
+    figures: Rows | None = None
+    mounting: Rows | None = None
+    others: list[Rows] = field(default_factory=list)
 
 
 def read_facts(contents: Mapping[str, Any]) -> AsBuiltFacts:
-    """Pick the facts from the contents of as_built.json."""
-    nested = contents.get("figures")
+    """Pick the facts from the contents of as_built.json; what has another form than expected is left out."""
     figures = {key: value for key, value in contents.items() if key in (*_FIGURE_WORDS, *_RMS_KEYS)}
-    figures |= nested if isinstance(nested, Mapping) else {}
+    figures |= _mapping(contents.get("figures"))
     rms = next((figures[key] for key in _RMS_KEYS if key in figures), math.nan)
-    pose = {k: v for k, v in contents.items() if "pose" in k or "shift" in k or "turn" in k}
-    taken = {"figures", *_RMS_KEYS, *_FIGURE_WORDS, "zernike", "unobservable", *pose}
-    others = {k: v for k, v in contents.items() if k not in taken}
+    power = _mapping(contents.get("power"))
+    zernike = contents.get("zernike")
+    terms, untold = _terms(zernike.get("terms") if isinstance(zernike, Mapping) else zernike)
+    unobservable = contents.get("unobservable")
     return AsBuiltFacts(
         figure_rms_um=as_number(rms),
         rms_without_power_um=as_number(figures.get("rms_without_power_um")),
         noise_rms_um=as_number(figures.get("noise_rms_um")),
-        zernike=_terms(contents.get("zernike")),
-        unobservable=[
-            plain_value(v.get("name", v) if isinstance(v, Mapping) else v) for v in contents.get("unobservable") or []
-        ],
-        figures=_figure_rows(rms, figures),
-        pose=flat_rows(pose),
-        others=flat_rows(others),
+        power_told=power.get("determined") is not False,
+        power_note=plain_value(power.get("note") or ""),
+        zernike=terms,
+        untold_terms=untold,
+        unobservable=[plain_value(item) for item in unobservable] if isinstance(unobservable, list) else [],
+        figures=_figures_table(rms, figures),
+        mounting=mounting_table(_mapping(contents.get("pose"))),
+        others=_other_tables(contents),
     )
 
 
-def _figure_rows(rms_um: Any, figures: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """The form figures in words, the total rms on top wherever it stood; nothing when there are none."""
+def _mapping(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _figures_table(rms_um: Any, figures: Mapping[str, Any]) -> Rows | None:
+    """The form figures in words, the total rms on top wherever it stood; None when there are none."""
     ordered = {"rms_um": rms_um} if math.isfinite(as_number(rms_um)) else {}
-    ordered |= {key: value for key, value in figures.items() if key not in _RMS_KEYS}
+    ordered |= {key: value for key, value in figures.items() if key not in (*_RMS_KEYS, _ORIGIN_KEY)}
     rows = []
     for key, value in ordered.items():
         if key in _FIGURE_WORDS:
             words, unit = _FIGURE_WORDS[key]
-            rows.append((words, quantity(value, unit).strip()))
+            rows.append((words, "not told by the data" if value is None else quantity(value, unit).strip()))
         else:
             rows += flat_rows({key: value})
-    return rows
+    return Rows(rows=rows, head=("Deviation", ""), note=_origin(figures)) if rows else None
 
 
-def _terms(listed: Any) -> list[tuple[int, int, float, float]]:
-    """Zernike terms from [n, m, um, sigma] lists or {n, m, um, sigma} objects; anything else is left out."""
-    terms = []
+def _other_tables(contents: Mapping[str, Any]) -> list[Rows]:
+    """One table for each remaining object or list of objects, one for all single values."""
+    taken = {"figures", "pose", "power", "unobservable", *_RMS_KEYS, *_FIGURE_WORDS}
+    if isinstance(contents.get("zernike"), list):
+        taken.add("zernike")
+    tables, single = [], {}
+    for key, value in contents.items():
+        if key in taken:
+            continue
+        if isinstance(value, Mapping):
+            rows = flat_rows({k: v for k, v in value.items() if k not in (_ORIGIN_KEY, "terms")})
+            if rows:
+                tables.append(
+                    Rows(rows=rows, head=(_BLOCK_TITLES.get(key, key_words(key).capitalize()), ""), note=_origin(value))
+                )
+        elif isinstance(value, list) and value and all(isinstance(item, Mapping) for item in value):
+            names = list(value[0])
+            cells = [[plain_value(item.get(name)) for name in names] for item in value]
+            tables.append(Rows(rows=cells, head=[key_words(name) for name in names]))
+        else:
+            single[key] = "none stands out" if key == "ripple" and value is None else value
+    return tables + ([Rows(rows=flat_rows(single), head=("Further figures", ""))] if single else [])
+
+
+def _origin(block: Mapping[str, Any]) -> str:
+    """What a block of numbers was computed from, as a sentence."""
+    text = block.get(_ORIGIN_KEY)
+    return f"{text[0].upper()}{text[1:]}." if isinstance(text, str) and text else ""
+
+
+def _terms(listed: Any) -> tuple[list[tuple[int, int, float, float]], list[tuple[int, int]]]:
+    """Zernike terms from [n, m, um, sigma] lists or {n, m, um, sigma_um} objects: those with a value, those without."""
+    told, untold = [], []
     for entry in listed if isinstance(listed, list) else []:
         if isinstance(entry, Mapping):
-            entry = [entry.get("n"), entry.get("m"), entry.get("um"), entry.get("sigma", entry.get("sigma_um"))]
-        if isinstance(entry, list) and len(entry) >= 3 and all(type(k) is int for k in entry[:2]):
-            value, sigma = as_number(entry[2]), as_number(entry[3]) if len(entry) > 3 else math.nan
-            if math.isfinite(value):
-                terms.append((entry[0], entry[1], value, sigma))
-    return terms
+            entry = [entry.get("n"), entry.get("m"), entry.get("um"), entry.get("sigma_um", entry.get("sigma"))]
+        if not (isinstance(entry, list) and len(entry) >= 3 and all(type(k) is int for k in entry[:2])):
+            continue
+        value, sigma = as_number(entry[2]), as_number(entry[3]) if len(entry) > 3 else math.nan
+        if math.isfinite(value):
+            told.append((entry[0], entry[1], value, sigma))
+        else:
+            untold.append((entry[0], entry[1]))
+    return told, untold

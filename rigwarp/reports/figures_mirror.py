@@ -41,7 +41,23 @@ def term_name(n: int, m: int) -> str:
     return f"Z({n}, {m})" if word is None else f"Z({n}, {m}) {word}"
 
 
-def deviation_map(x_mm: Array, y_mm: Array, height_um: Array, height_sigma_um: Array | None = None) -> bytes:
+def without_power(x_mm: Array, y_mm: Array, height_um: Array) -> Array:
+    """Heights (ny, nx) less their least-squares 1, x, y and x^2 + y^2 over the grid points that have a value."""
+    x, y = np.meshgrid(x_mm, y_mm)
+    functions = np.stack([np.ones_like(x), x, y, x**2 + y**2], axis=-1)
+    known = np.isfinite(height_um)
+    share = np.linalg.lstsq(functions[known], height_um[known], rcond=None)[0]
+    return np.asarray(height_um - functions @ share)
+
+
+def deviation_map(
+    x_mm: Array,
+    y_mm: Array,
+    height_um: Array,
+    height_sigma_um: Array | None = None,
+    *,
+    title: str = "Built minus design",
+) -> bytes:
     """Height deviation over the mirror, and two sections through the middle of the measured area; PNG.
 
     Parameters
@@ -54,7 +70,7 @@ def deviation_map(x_mm: Array, y_mm: Array, height_um: Array, height_sigma_um: A
         figure = style.new_figure(height_inch=4.4)
         grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1.0])
         axes = figure.add_subplot(grid[:, 0])
-        _signed_picture(figure, axes, x_mm, y_mm, height_um, "Built minus design", "height (µm)")
+        _signed_picture(figure, axes, x_mm, y_mm, height_um, title, "height (µm)")
         sections = [figure.add_subplot(grid[i, 1]) for i in (0, 1)]
         known = np.isfinite(height_um)
         if known.any():
@@ -81,7 +97,7 @@ def slope_maps(x_mm: Array, y_mm: Array, slope_x_mrad: Array, slope_y_mrad: Arra
     """Slope deviation along x and along y, (ny, nx), with one scale for both; PNG."""
     limit = max(_symmetric_limit(slope_x_mrad), _symmetric_limit(slope_y_mrad))
     with style.styled():
-        figure = style.new_figure(height_inch=3.9)
+        figure = style.new_figure(height_inch=4.2)
         axes = figure.subplots(1, 2, sharey=True)
         for ax, slope, name in ((axes[0], slope_x_mrad, "x"), (axes[1], slope_y_mrad, "y")):
             _signed_picture(

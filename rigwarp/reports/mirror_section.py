@@ -3,7 +3,7 @@
 import numpy as np
 
 from rigwarp.reports.as_built_facts import WORKSHOP_HINTS, AsBuiltFacts
-from rigwarp.reports.figures_mirror import deviation_map, slope_maps, term_name, zernike_bars
+from rigwarp.reports.figures_mirror import deviation_map, slope_maps, term_name, without_power, zernike_bars
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.section import Picture, Rows, Section
 from rigwarp.reports.wording import number, with_sigma
@@ -13,29 +13,19 @@ _SURE = 2.0  # a term is worth a hint when it is this many sigma from zero
 
 def mirror_section(parts: ResultParts, facts: AsBuiltFacts) -> Section:
     """The chapter that rests on as_built.json and as_built.npz."""
-    tables = [
-        Rows(rows=rows, head=(title, ""))
-        for title, rows in (
-            ("Deviation", facts.figures),
-            ("Corrections to the mounting", facts.pose),
-            ("Further figures", facts.others),
-        )
-        if rows
-    ]
-    if facts.zernike:
-        tables.insert(min(1, len(tables)), _zernike_table(facts))
+    tables = [facts.figures, _zernike_table(facts), facts.mounting, *facts.others]
     missing = []
     if "as-built figures" in parts.missing:
         missing.append(f"Figures of the built mirror: {parts.missing['as-built figures']}.")
     if "as-built mirror" in parts.missing:
         missing.append(f"Maps of the built mirror: {parts.missing['as-built mirror']}.")
-    if not facts.zernike and not missing:
+    if not (facts.zernike or missing):
         missing.append("No Zernike terms in as_built.json.")
     return Section(
         anchor="mirror",
         title="The mirror as built",
         paragraphs=_paragraphs(facts),
-        tables=tables,
+        tables=[table for table in tables if table is not None],
         pictures=_pictures(parts, facts),
         points=facts.unobservable,
         missing=missing,
@@ -49,6 +39,8 @@ def _paragraphs(facts: AsBuiltFacts) -> list[str]:
         "Only the part of the mirror that lights the table can be seen."
     ]
     if facts.unobservable:
+        if facts.power_note:
+            text.append(f"{facts.power_note[0].upper()}{facts.power_note[1:]}.")
         text.append(
             "The data cannot tell the following; what is reported along these directions comes from the rig file's "
             "tolerances:"
@@ -56,12 +48,15 @@ def _paragraphs(facts: AsBuiltFacts) -> list[str]:
     return text
 
 
-def _zernike_table(facts: AsBuiltFacts) -> Rows:
-    rows = []
-    for n, m, value, sigma in sorted(facts.zernike):
+def _zernike_table(facts: AsBuiltFacts) -> Rows | None:
+    by_term = {term: ("not told", "", "see what the data cannot tell") for term in facts.untold_terms}
+    for n, m, value, sigma in facts.zernike:
         sure = abs(value) > _SURE * sigma if np.isfinite(sigma) else False
         hint = WORKSHOP_HINTS.get((n, m), "") if sure else "not distinguishable from zero" if np.isfinite(sigma) else ""
-        rows.append((term_name(n, m), *with_sigma(value, sigma, "µm"), hint))
+        by_term[n, m] = (*with_sigma(value, sigma, "µm"), hint)
+    rows = [(term_name(*term), *by_term[term]) for term in sorted(by_term)]
+    if not rows:
+        return None
     return Rows(
         rows=rows,
         head=("Zernike term (n, m)", "rms", "1-sigma", "hint"),
@@ -82,6 +77,16 @@ def _pictures(parts: ResultParts, facts: AsBuiltFacts) -> list[Picture]:
                 f"{number(facts.figure_rms_um)} "
                 "micrometres.",
                 caption="Height deviation, and sections along the dashed lines with a band of 2-sigma.",
+            )
+        )
+        pictures.append(
+            Picture(
+                png=deviation_map(
+                    x, y, without_power(x, y, grid["height_um"]), title="Built minus design, without power"
+                ),
+                alt="The same map of the mirror's height deviation after taking out the best-fitting power.",
+                caption="The same without power (and the shift and tilt that go with it): what bending, dents and "
+                "ripple look like whatever the mirror's radius is.",
             )
         )
     if x is not None and y is not None and "slope_x_mrad" in grid and "slope_y_mrad" in grid:

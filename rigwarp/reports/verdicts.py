@@ -8,7 +8,7 @@ from rigwarp.reports.as_built_facts import AsBuiltFacts
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.wording import as_number, quantity, share
 
-State = Literal["pass", "fail", "not measured"]
+State = Literal["pass", "fail", "undecided", "not measured"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,16 +29,22 @@ def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
         Verdict(
             what="Content on the table, 95 % of the check dots within",
             found=quantity(p95, "mm"),
-            asked=f"at most {tolerance.content_p95_mm:g} mm",
+            asked=f"at most {tolerance.content_p95_mm:g}\u00a0mm",
             state=_state(p95, tolerance.content_p95_mm),
         ),
-        Verdict(
-            what="Mirror, built minus design, rms",
-            found=quantity(facts.figure_rms_um, "µm"),
-            asked=f"at most {tolerance.figure_rms_um:g} µm",
-            state=_state(facts.figure_rms_um, tolerance.figure_rms_um),
-        ),
+        _mirror_verdict(tolerance.figure_rms_um, facts),
     ]
+
+
+def _mirror_verdict(limit_um: float, facts: AsBuiltFacts) -> Verdict:
+    """Where the data leave the power open, only what is bad without it can be judged."""
+    found, state = quantity(facts.figure_rms_um, "µm"), _state(facts.figure_rms_um, limit_um)
+    if not facts.power_told and math.isfinite(facts.figure_rms_um):
+        found = f"{quantity(facts.rms_without_power_um, 'µm')} without power; power not told"
+        state = "fail" if facts.rms_without_power_um > limit_um else "undecided"
+    return Verdict(
+        what="Mirror, built minus design, rms", found=found, asked=f"at most {limit_um:g}\u00a0µm", state=state
+    )
 
 
 def after_figures(parts: ResultParts) -> dict[str, object]:
@@ -96,16 +102,23 @@ def _about_map(parts: ResultParts) -> str:
 
 
 def _about_mirror(limit_um: float, facts: AsBuiltFacts) -> str:
-    relation = "within" if facts.figure_rms_um <= limit_um else "outside"
-    text = (
-        f"The built mirror differs from the design by {quantity(facts.figure_rms_um, 'µm')} rms after the best rigid "
-        f"alignment, {relation} the {limit_um:g} µm that the rig asks for"
-    )
-    text += (
-        f"; {quantity(facts.rms_without_power_um, 'µm')} without power."
-        if math.isfinite(facts.rms_without_power_um)
-        else "."
-    )
+    total, rest = quantity(facts.figure_rms_um, "µm"), quantity(facts.rms_without_power_um, "µm")
+    if not facts.power_told:
+        text = (
+            f"Without power, the built mirror differs from the design by {rest} rms after the best rigid alignment; "
+            "the "
+            f"rig asks for {limit_um:g} µm in all. Its power, that is its radius, the data do not tell; with the most "
+            f"probable one the total is {total}. The distance from projector to mirror, measured and entered in "
+            "rig.toml "
+            "with its own tolerance, would decide it."
+        )
+    else:
+        relation = "within" if facts.figure_rms_um <= limit_um else "outside"
+        text = (
+            f"The built mirror differs from the design by {total} rms after the best rigid alignment, {relation} the "
+            f"{limit_um:g} µm that the rig asks for"
+        )
+        text += "." if rest == "-" else f"; {rest} without power."
     if math.isfinite(facts.noise_rms_um):
         text += f" The height is uncertain by {quantity(facts.noise_rms_um, 'µm', 2)} (1-sigma, rms over the mirror)."
     return text

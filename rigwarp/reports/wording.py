@@ -83,6 +83,8 @@ def plain_value(value: Any) -> str:
         return "-"
     if isinstance(value, str):
         return value
+    if isinstance(value, Mapping):
+        return "; ".join(f"{name} {text}" for name, text in flat_rows(value)) or "none"
     if isinstance(value, Sequence):
         if len(value) > 12:
             return f"{len(value)} entries"
@@ -100,4 +102,7 @@ def _is_number(value: Any) -> bool:
 
 
 def _plain(key: str) -> str:
-    return " ".join(_WORDS.get(word, word) for word in key.split("_") if word)
+    words = [word for word in key.split("_") if word]
+    if len(words) > 1 and words[0] == "n":
+        words[0] = "number of"
+    return " ".join(_WORDS.get(word, word) for word in words)

@@ -111,6 +111,16 @@ def test_mirror_maps_show_hills_red_and_dips_blue():
     picture(figures_mirror.slope_maps(x, x, height, height))
 
 
+def test_taking_out_power_leaves_the_rest():
+    """Piston, tilt and power vanish; astigmatism, which is orthogonal to them on a symmetric grid, stays."""
+    x = np.linspace(-30.0, 30.0, 31)
+    gx, gy = np.meshgrid(x, x)
+    rest = 0.05 * (gx**2 - gy**2)
+    got = figures_mirror.without_power(x, x, 7.0 + 0.3 * gx - 0.2 * gy + 0.1 * (gx**2 + gy**2) + rest)
+    assert np.abs(got - rest).max() < 1e-9  # um; rounding
+    assert np.isnan(figures_mirror.without_power(x, x, np.full_like(rest, np.nan))).all()
+
+
 def test_mirror_figures_without_data():
     x = np.linspace(-30.0, 30.0, 11)
     nothing = np.full((11, 11), np.nan)

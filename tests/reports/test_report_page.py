@@ -68,8 +68,9 @@ def page_of(monkeypatch):
 def test_page_is_whole_and_needs_nothing_else(finished):
     folder, result = finished
     page = Page(write_report(folder, result).read_text(encoding="utf-8"))
-    # residuals, photos, grid, against design, size, brightness, design's light, sigma, height, slopes, Zernike
-    assert len(page.images) == 11
+    # residuals, photos; grid, against design, size, brightness, design's light, sigma;
+    # height, height without power, slopes, Zernike
+    assert len(page.images) == 12
     for image in page.images:
         kind, data = image["src"].split(",", 1)
         assert kind == "data:image/png;base64"
@@ -177,6 +178,42 @@ def test_odd_verification_files_do_not_stop_the_report(finished, page_of, verifi
     page_of(folder, result)
 
 
+def test_power_that_the_data_do_not_tell_is_not_judged(finished, page_of):
+    """The total rests on the most probable power: neither pass nor fail, unless the rest alone is too much."""
+    folder, result = finished
+    for rest_um, verdict in ((12.5, "undecided"), (73.0, "fail")):
+        figures = {"rms_um": 99.7, "rms_without_power_um": rest_um, "power_pv_um": None, "from": "height map"}
+        terms = [{"n": 2, "m": 0, "um": None, "sigma_um": None}, {"n": 2, "m": 2, "um": 30.0, "sigma_um": 1.0}]
+        contents = {
+            "figures": figures,
+            "power": {"determined": False, "note": "told by the tolerances"},
+            "zernike": {"terms": terms, "aperture_radius_mm": 27.5, "from": "least squares"},
+            "unobservable": ["radius against distance"],
+        }
+        write_json(result / "as_built.json", contents, format="rigwarp as built", replace=True)
+        page = page_of(folder, result)
+        assert [w.strip() for w in page.words if w.strip() in ("pass", "fail", "undecided")] == ["pass", verdict]
+        assert "Told by the tolerances." in page.text
+        assert "power, peak to valley (A) not told by the data" in page.text
+        assert "Z(2, 0) power not told" in page.text
+        assert "uneven clamping" in page.text
+
+
+def test_mounting_is_shown_in_millimetres_and_degrees(finished, page_of):
+    folder, result = finished
+    pose = {
+        "mirror_turn_mrad_x": {"value": 50.0, "sigma": 5.0, "tolerance": 10.0},
+        "mirror_shift_mm_y": {"value": None, "sigma": None, "tolerance": 1.0},
+        "optics": {"throw_ratio_share": {"value": 0.004, "sigma": 0.001, "tolerance": 0.005}},
+        "from": "fit",
+    }
+    write_json(result / "as_built.json", {"pose": pose}, format="rigwarp as built", replace=True)
+    text = page_of(folder, result).text.replace("\u00a0", " ")
+    assert "mirror turn x 2.86 ° 0.29 ° 0.57 ° 5.0 tolerances away" in text  # 50 mrad = 2.865 deg
+    assert "mirror shift y not told by the scan 1.0 mm" in text
+    assert "throw ratio 0.40 % 0.10 % 0.50 %" in text
+
+
 @pytest.mark.parametrize("nested", [True, False])
 def test_form_figures_are_put_into_words(finished, page_of, nested):
     folder, result = finished
@@ -206,7 +243,7 @@ def test_a_changed_rig_is_warned_of_and_the_old_one_is_shown(finished, page_of):
     file.write_text(file.read_text().replace("content_p95_mm = 0.5", "content_p95_mm = 0.01"))
     page = page_of(open_rig(folder.root), result)
     assert "has changed since" in page.text
-    assert "at most 0.5 mm" in page.text
+    assert "at most 0.5\u00a0mm" in page.text
 
 
 def test_names_are_text_not_markup(finished, page_of):
