@@ -49,7 +49,7 @@ def _paragraphs(facts: AsBuiltFacts) -> list[str]:
 
 
 def _zernike_table(facts: AsBuiltFacts) -> Rows | None:
-    by_term = {term: ("not told", "", "see what the data cannot tell") for term in facts.untold_terms}
+    by_term = dict.fromkeys(facts.untold_terms, ("not told", "", "see what the data cannot tell"))
     for n, m, value, sigma in facts.zernike:
         sure = abs(value) > _SURE * sigma if np.isfinite(sigma) else False
         hint = WORKSHOP_HINTS.get((n, m), "") if sure else "not distinguishable from zero" if np.isfinite(sigma) else ""

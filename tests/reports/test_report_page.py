@@ -243,7 +243,7 @@ def test_a_changed_rig_is_warned_of_and_the_old_one_is_shown(finished, page_of):
     file.write_text(file.read_text().replace("content_p95_mm = 0.5", "content_p95_mm = 0.01"))
     page = page_of(open_rig(folder.root), result)
     assert "has changed since" in page.text
-    assert "at most 0.5\u00a0mm" in page.text
+    assert "at most 0.5 mm" in page.text
 
 
 def test_names_are_text_not_markup(finished, page_of):
