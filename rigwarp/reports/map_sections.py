@@ -84,7 +84,14 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
         tables.append(Rows(rows=_residual_rows(figures), note="z-spread: residuals over predicted noise; 1 is ideal."))
     registration = parts.fit.get("registration")
     if isinstance(registration, dict):
-        tables.append(Rows(rows=_registration_rows(registration), head=("How the design had to be moved", "")))
+        tables.append(
+            Rows(
+                rows=_registration_rows(registration),
+                head=("Where the fit started: the design, moved", ""),
+                note="A rigid move that brings the design near the samples, with the mirror's shape left as drawn: shape "
+                "errors are in these numbers. How the parts are mounted is estimated in the chapter on the mirror.",
+            )
+        )
     decode = {key: parts.fit[key] for key in ("samples", "decode") if isinstance(parts.fit.get(key), dict)}
     if decode:
         tables.append(Rows(rows=flat_rows(decode), head=("Decoding of the scan", "")))
