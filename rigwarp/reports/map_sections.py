@@ -88,7 +88,8 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
             Rows(
                 rows=_registration_rows(registration),
                 head=("Where the fit started: the design, moved", ""),
-                note="A rigid move that brings the design near the samples, with the mirror's shape left as drawn: shape "
+                note="A rigid move that brings the design near the samples, with the mirror's shape left as drawn: "
+                "shape "
                 "errors are in these numbers. How the parts are mounted is estimated in the chapter on the mirror.",
             )
         )
