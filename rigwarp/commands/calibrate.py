@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.fit import FitMade, camera_of, fit_scan, held_out_figures, tell_fit
+from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scan, held_out_figures, tell_fit
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.commands.scan import ScanTaken, take_scan, tell_scan
 from rigwarp.commands.verify import Checked, error_figures, require_tolerance, tell_verification, verify_result
@@ -40,7 +40,7 @@ def calibrate(rig: RigArgument, json: JsonOption = False) -> None:
             "scan": made.scan.run,
             "result": made.fit.run,
             "table_map": held_out_figures(folder.rig, made.fit.table_map),
-            "as_built": made.fit.as_built.to_dict(),
+            "as_built": as_built_figures(made.fit.as_built),
             "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
             "report": made.report,
         }

@@ -13,7 +13,7 @@ from rigwarp.commands.calibrate import Calibrated, calibrate_rig
 from rigwarp.commands.camera import calibrate_camera
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model, trace_design
-from rigwarp.commands.fit import camera_of
+from rigwarp.commands.fit import as_built_figures, camera_of
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scenarios import create_rig
 from rigwarp.commands.trace import draw_design
@@ -37,7 +37,7 @@ class Judged:
     """What was measured against what was built; only a virtual rig can tell."""
 
     table_map: dict[str, Any]
-    figure_residual_um: float
+    figure_residual_um: float | None
 
 
 def demo(
@@ -141,8 +141,10 @@ def map_against_truth(rig: Rig, table_map: PixelMap, truth: PixelMap) -> dict[st
     }
 
 
-def _figure_residual_um(folder: RigFolder, built: AsBuilt, virtual: VirtualRig) -> float:
+def _figure_residual_um(folder: RigFolder, built: AsBuilt | None, virtual: VirtualRig) -> float | None:
     """Estimated minus true figure, rms, both aligned rigidly to the design."""
+    if built is None:
+        return None
     model = design_model(folder)
     x, y = np.meshgrid(built.x_mm, built.y_mm)
     true_um = np.full(built.height_um.shape, np.nan)
@@ -185,12 +187,16 @@ def _tell(console: Console, made: Calibrated, judged: Judged, pictures: dict[str
         [
             ("table map", f"{figures['rms_mm']:.3f} mm rms, {figures['p95_mm']:.3f} mm P95"),
             ("content area covered", f"{figures['coverage']:.1%}"),
-            ("mirror figure, estimate minus truth", f"{judged.figure_residual_um:.1f} um rms"),
+            ("mirror figure, estimate minus truth", _micrometres(judged.figure_residual_um)),
         ]
     )
     console.say("\nPictures")
     console.table([(what, str(path)) for what, path in pictures.items()])
     console.say(f"\nReport {made.report}")
+
+
+def _micrometres(rms_um: float | None) -> str:
+    return "not told by this scan" if rms_um is None else f"{rms_um:.1f} um rms"
 
 
 def _result(
@@ -199,7 +205,7 @@ def _result(
     return {
         "rig": root,
         "table_map": judged.table_map,
-        "as_built": {**made.fit.as_built.to_dict(), "residual_rms_um": judged.figure_residual_um},
+        "as_built": {**(as_built_figures(made.fit.as_built) or {}), "residual_rms_um": judged.figure_residual_um},
         "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
         "seconds": seconds,
         "pictures": {path.name: path for path in pictures.values()},

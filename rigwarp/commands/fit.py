@@ -15,7 +15,7 @@ from rigwarp.commands.design import design_model
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.commands.scan import DECODED_FILE, scan_figures
 from rigwarp.decode import Decoded
-from rigwarp.errors import InputError
+from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import (
     RESULTS,
     SCANS,
@@ -46,11 +46,11 @@ FIT_FILE = "fit.json"
 
 @dataclass(frozen=True, kw_only=True)
 class FitMade:
-    """A finished result folder and what is in it; `seconds` per stage."""
+    """A finished result folder and what is in it; `as_built` None where the mirror's shape could not be told."""
 
     run: Path
     table_map: TableMapFit
-    as_built: AsBuilt
+    as_built: AsBuilt | None
     prewarp: Prewarp
     seconds: dict[str, float]
 
@@ -71,7 +71,7 @@ def fit(
         {
             "result": made.run,
             "table_map": held_out_figures(folder.rig, made.table_map),
-            "as_built": made.as_built.to_dict(),
+            "as_built": as_built_figures(made.as_built),
             "seconds": made.seconds,
         }
     )
@@ -93,7 +93,7 @@ def fit_scan(console: Console, folder: RigFolder, scan: Path, *, decoded: Decode
         table_map = fit_table_map(model, samples_from_scan(decoded, camera, folder.rig.table), camera, tolerances)
         clock.lap("fit")
         advance()
-        as_built = _as_built(model, table_map, tolerances, camera)
+        as_built = _as_built(console, model, table_map, tolerances, camera)
         clock.lap("as_built")
         advance()
         transfer = folder.rig.projector.transfer
@@ -101,7 +101,8 @@ def fit_scan(console: Console, folder: RigFolder, scan: Path, *, decoded: Decode
         clock.lap("prewarp")
         advance()
         write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=scan.name)
-        write_as_built(run, as_built)
+        if as_built is not None:
+            write_as_built(run, as_built)
         write_prewarp(run / PREWARP_FILE, prewarp, extra={"rig_hash": folder.rig_hash, "scan": scan.name})
         write_json(run / FIT_FILE, _fit_record(folder.rig, table_map, decoded, clock.seconds), format="rigwarp fit")
     make_current(folder.root, run)
@@ -163,7 +164,6 @@ def tell_fit(console: Console, rig: Rig, made: FitMade) -> None:
     """The result for people."""
     figures = held_out_figures(rig, made.table_map)
     registration = made.table_map.registration
-    built = made.as_built.figures
     console.say(f"Result {made.run} (now current)")
     console.table(
         [
@@ -171,19 +171,42 @@ def tell_fit(console: Console, rig: Rig, made: FitMade) -> None:
             ("content area covered", f"{figures['coverage']:.1%}"),
             ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
-            ("mirror figure", f"{built.rms_um:.0f} um rms, {built.rms_without_power_um:.0f} um without power"),
+            ("mirror figure", _figure(made.as_built)),
             (
                 "warp mesh",
                 f"{len(made.prewarp.triangles)} triangles, off by {made.prewarp.mesh_error_px:.3f} px at most",
             ),
         ]
     )
-    for direction in made.as_built.unobservable:
+    for direction in made.as_built.unobservable if made.as_built else ():
         console.say(f"  the data cannot tell: {direction}")
 
 
-def _as_built(model: OpticalModel, table_map: TableMapFit, tolerances: Array, camera: CameraModel) -> AsBuilt:
-    return estimate_as_built(model, table_map.cells, table_map.cell_sigma_mm, table_map.cell_zone, tolerances, camera)
+def as_built_figures(as_built: AsBuilt | None) -> dict[str, Any] | None:
+    """What `--json` says of the mirror; `figure_rms_um` first."""
+    if as_built is None:
+        return None
+    return {"figure_rms_um": as_built.figures.rms_um, **as_built.to_dict()}
+
+
+def _figure(as_built: AsBuilt | None) -> str:
+    if as_built is None:
+        return "not told by this scan"
+    figures = as_built.figures
+    return f"{figures.rms_um:.0f} um rms, {figures.rms_without_power_um:.0f} um without power"
+
+
+def _as_built(
+    console: Console, model: OpticalModel, table_map: TableMapFit, tolerances: Array, camera: CameraModel
+) -> AsBuilt | None:
+    """The mirror's shape; a scan that cannot tell it still makes a map to play by."""
+    try:
+        return estimate_as_built(
+            model, table_map.cells, table_map.cell_sigma_mm, table_map.cell_zone, tolerances, camera
+        )
+    except MeasurementError as error:
+        console.note(f"The mirror's shape cannot be told: {error}")
+        return None
 
 
 def _chosen_scan(folder: RigFolder, stamp: str | None) -> Path:

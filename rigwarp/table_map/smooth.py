@@ -10,15 +10,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
-from scipy.linalg import cho_solve_banded, cholesky_banded
+from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
 from scipy.ndimage import gaussian_filter
 
+from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.height_spline import HeightSpline
 
 _DEGREE = 3
 _SMOOTHNESS = 10.0 ** np.arange(-3.0, 2.1, 1.0)  # penalty relative to the mean data weight per coefficient
-_RIDGE = 1e-9  # the same, on the coefficients themselves: decides where there are no data at all
+_RIDGES = (1e-9, 1e-8, 1e-7, 1e-6, 1e-5)  # the same, on the coefficients themselves, as much as it takes to decide all
 _ROBUST_PASSES = 3
 _HUBER = 2.5  # sigmas
 _AS_GOOD = (
@@ -161,9 +162,18 @@ def _solve(
 ) -> tuple[Array, Array]:
     """Coefficients of the penalised normal equations, and the banded Cholesky factor of their matrix."""
     size = normal.diagonal().sum() / np.count_nonzero(normal.diagonal())
-    matrix = normal + smoothness * size * penalty + _RIDGE * size * sparse.identity(normal.shape[0])
-    factor = cholesky_banded(_lower_band(matrix), lower=True)
-    return cho_solve_banded((factor, True), right), factor
+    band = _lower_band(normal + smoothness * size * penalty)
+    for ridge in _RIDGES:
+        band[0] += ridge * size
+        try:
+            factor = cholesky_banded(band, lower=True)
+        except LinAlgError:  # samples of very unlike weight leave less than the digits of a float
+            continue
+        return cho_solve_banded((factor, True), right), factor
+    raise MeasurementError(
+        "the samples are too uneven to fit a smooth map: some parts of the picture are far better lit than others. "
+        "Scan again with a longer exposure, or without the light that burns out one place"
+    )
 
 
 def _equations(basis: sparse.csr_matrix, values: Array, weight: Array) -> tuple[sparse.csr_matrix, Array]:
