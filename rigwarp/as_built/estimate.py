@@ -205,7 +205,7 @@ def _heights(model: OpticalModel, fit: MapFit) -> _Heights:
 
 def _height_rows(fit: MapFit, points: SurfacePoints, zone: NDArray[np.int16]) -> sparse.csr_matrix:
     """(n, K) sparse: heights along mirror z per coefficient."""
-    rows = fit.basis.rows(points.local_mm, zone)
+    rows = fit.figure_rows(points.local_mm, zone)
     return sparse.csr_matrix(sparse.diags(points.per_height) @ rows)
 
 
@@ -257,9 +257,7 @@ def _all_slopes(model: OpticalModel, data: Data, fit: MapFit, side: float) -> tu
     zone = int(zones[np.argmax(counts)])
     state = fit.linearised
     here = (data.zone == zone) & np.isfinite(fit.residual_mm).all(axis=-1)
-    figure = fit.basis.figures(fit.coefficients_mm)[zone]
-    local = state.local_mm[here]
-    slope = figure.gradient(local[:, 0], local[:, 1])
+    slope = fit.rows.deviation(fit.coefficients_mm, here).slope
     slope = slope + np.linalg.solve(state.by_height[here][:, :, 1:], fit.residual_mm[here][:, :, None])[:, :, 0]
     R = next(s for s in model.surfaces if s.zone == zone).T_mirror_from_surface[:3, :3]
     mirror = slope @ R[:2, :2].T

@@ -9,8 +9,8 @@ from scipy import sparse
 from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
 
-_DEGREE = 3
-_CELL_MM = 2.0  # finest detail worth a coefficient: about the size of the projector's pupil seen on the mirror
+DEGREE = 5
+_CELL_MM = 2.4  # finest detail worth a coefficient: about the size of the projector's pupil seen on the mirror
 _MOST_COEFFICIENTS = 900  # dense normal equations of this size take a tenth of a second
 _AMPLITUDE_MM = 0.3  # 1-sigma of any one smooth form error: a radius off by a quarter on a shallow 90 mm mirror
 
@@ -77,7 +77,7 @@ def figure_basis(local_mm: Array, zone: NDArray[np.integer]) -> FigureBasis:
         here = local_mm[zone == number]
         boxes[int(number)] = (here.min(axis=0), here.max(axis=0))
     cell = _CELL_MM
-    while sum(np.prod(_cells(box, cell) + _DEGREE) for box in boxes.values()) > _MOST_COEFFICIENTS:
+    while sum(np.prod(_cells(box, cell) + DEGREE) for box in boxes.values()) > _MOST_COEFFICIENTS:
         cell *= 1.05
     splines = []
     for low, high in boxes.values():
@@ -85,7 +85,7 @@ def figure_basis(local_mm: Array, zone: NDArray[np.integer]) -> FigureBasis:
         centre = 0.5 * (low + high)
         half = 0.5 * cells * cell
         bounds = tuple((float(c - h), float(c + h)) for c, h in zip(centre, half, strict=True))
-        splines.append(HeightSpline.over((bounds[0], bounds[1]), cells=(int(cells[0]), int(cells[1])), degree=_DEGREE))
+        splines.append(HeightSpline.over((bounds[0], bounds[1]), cells=(int(cells[0]), int(cells[1])), degree=DEGREE))
     return FigureBasis(zones=tuple(boxes), splines=tuple(splines))
 
 

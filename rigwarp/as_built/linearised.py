@@ -6,13 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.figure_basis import FigureBasis
-from rigwarp.as_built.ray_geometry import ZoneRays, mounting_jacobian, with_optics, zone_rays
+from rigwarp.as_built.figure_basis import DEGREE, FigureBasis
+from rigwarp.as_built.ray_geometry import Deviation, ZoneRays, mounting_jacobian, with_optics, zone_rays
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing import OpticalModel
 
 N_MOUNT = 12
 N_OPTICS = 3
+PER_SAMPLE = (DEGREE + 1) ** 2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,9 +24,9 @@ class Linearised:
     ----------
     table_mm : (N, 2) landing points.
     dense : (N, 2, 15 + c) by mounting, optics and the camera's c whitened errors.
-    figure : (N, 2, 16) by the 16 spline coefficients that matter to each sample, mm per mm.
+    figure : (N, 2, p) by the p = 36 spline coefficients that matter to each sample, mm per mm.
     by_height : (N, 2, 3) by height (mm) and slopes of the figure at each sample.
-    columns : (N, 16) which coefficients those are.
+    columns : (N, p) which coefficients those are.
     local_mm : (N, 2) hits in the surface frames.
     mirror_mm, normal : (N, 3) hits and normals in the mirror frame.
     """
@@ -79,7 +80,7 @@ class Linearised:
         return result
 
     def _groups(self) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-        """Samples (n,) that share their coefficients, and those coefficients (16,)."""
+        """Samples (n,) that share their coefficients, and those coefficients (p,)."""
         if not self.figure.shape[-1]:
             return
         first = self.columns[:, 0]
@@ -98,22 +99,24 @@ def moved_model(design: OpticalModel, mounting: Array) -> OpticalModel:
 
 @dataclass(frozen=True, kw_only=True)
 class FigureRows:
-    """Spline values (N, 16) and slopes at the spots where N samples meet the mirror, and their columns (N, 16)."""
+    """Spline values (N, p) and slopes at the spots (N, 2) of N samples on the mirror, and their columns (N, p)."""
 
     columns: NDArray[np.int64]
     value: Array
     slope_x: Array
     slope_y: Array
+    spot_mm: Array
 
     @classmethod
     def at(cls, basis: FigureBasis, local_mm: Array, zone: NDArray[np.integer]) -> "FigureRows":
         """Rows for spots (N, 2) of the zones' own frames; rows of NaN spots are those of the spline's corner."""
         n = len(local_mm)
         rows = cls(
-            columns=np.zeros((n, 16), np.int64),
-            value=np.zeros((n, 16)),
-            slope_x=np.zeros((n, 16)),
-            slope_y=np.zeros((n, 16)),
+            columns=np.zeros((n, PER_SAMPLE), np.int64),
+            value=np.zeros((n, PER_SAMPLE)),
+            slope_x=np.zeros((n, PER_SAMPLE)),
+            slope_y=np.zeros((n, PER_SAMPLE)),
+            spot_mm=local_mm,
         )
         for number, spline, start in zip(basis.zones, basis.splines, basis.starts, strict=True):
             here = zone == number
@@ -121,33 +124,34 @@ class FigureRows:
             x, y = np.where(np.isfinite(spot), spot, spline.start_mm).T
             for target, order in ((rows.value, (0, 0)), (rows.slope_x, (1, 0)), (rows.slope_y, (0, 1))):
                 block = spline.design_matrix(x, y, nux=order[0], nuy=order[1])
-                target[here] = block.data.reshape(-1, 16)
-            rows.columns[here] = block.indices.reshape(-1, 16) + start
+                target[here] = block.data.reshape(-1, PER_SAMPLE)
+            rows.columns[here] = block.indices.reshape(-1, PER_SAMPLE) + start
         return rows
 
     @classmethod
     def none(cls, n: int) -> "FigureRows":
         """No figure at all."""
         empty = np.zeros((n, 0))
-        return cls(columns=np.zeros((n, 0), np.int64), value=empty, slope_x=empty, slope_y=empty)
+        return cls(
+            columns=np.zeros((n, 0), np.int64), value=empty, slope_x=empty, slope_y=empty, spot_mm=np.zeros((n, 2))
+        )
 
-    def heights(self, coefficients_mm: Array) -> tuple[Array, Array]:
-        """(N,) heights and (N, 2) slopes."""
-        mine = coefficients_mm[self.columns]
-        sums = [np.sum(rows * mine, axis=-1) for rows in (self.value, self.slope_x, self.slope_y)]
-        return sums[0], np.stack(sums[1:], axis=-1)
+    def deviation(self, coefficients_mm: Array, which: BoolArray) -> Deviation:
+        """Heights and slopes of the chosen samples."""
+        mine = coefficients_mm[self.columns[which]]
+        sums = [np.sum(rows[which] * mine, axis=-1) for rows in (self.value, self.slope_x, self.slope_y)]
+        return Deviation(height_mm=sums[0], slope=np.stack(sums[1:], axis=-1), spot_mm=self.spot_mm[which])
 
 
 def trace_samples(
     model: OpticalModel, rows: FigureRows, coefficients_mm: Array, *, pixels_px: Array, zone: NDArray[np.integer]
 ) -> list[tuple[BoolArray, ZoneRays]]:
     """Rays of (N, 2) pixels, zone by zone: which samples, and their rays."""
-    height, slope = rows.heights(coefficients_mm)
     traced = []
     for surface in model.surfaces:
         here = zone == surface.zone
         if here.any():
-            traced.append((here, zone_rays(model, surface, pixels_px[here], height[here], slope[here])))
+            traced.append((here, zone_rays(model, surface, pixels_px[here], rows.deviation(coefficients_mm, here))))
     return traced
 
 

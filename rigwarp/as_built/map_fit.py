@@ -10,12 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
+from scipy import linalg, sparse
 
 from rigwarp.as_built.alignment import RigidMotions, rigid_motions
 from rigwarp.as_built.figure_basis import FigureBasis, figure_basis
 from rigwarp.as_built.footprint import Footprint, footprint
 from rigwarp.as_built.linearised import FigureRows, Linearised, linearise, moved_model, trace_samples
+from rigwarp.as_built.ray_geometry import spot_polynomials
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing import OpticalModel
@@ -25,10 +26,11 @@ OPTICS_SIGMA = np.array([0.005, 0.004, 0.004])
 
 _POSE_PASSES = 6
 _THIN_SAMPLES = 5000  # find the way with so many, then use them all
-_THIN_ROUNDS = 2  # where rays meet the mirror must be known well before the figure is tied to those spots
-_MOST_PASSES = 12
+_THIN_ROUNDS = 2  # where rays meet the mirror must be known well before the figure is tied to those spots:
+_FULL_ROUNDS = 1  # each round ties it to where the round before says they do
+_MOST_PASSES = 8
 _PLAIN_PASSES = 3  # Gauss-Newton is quadratic here: the third pass moves the mounting by 1 % of its tolerance
-_DONE = 0.01  # a step below this share of every tolerance ends the fit
+_DONE = 0.02  # a step below this share of every tolerance ends the fit
 _FIRST_SMOOTHNESS = 1e-3
 _AS_GOOD = 1.01  # of equally good smoothnesses the smallest: a stiff figure pushes its misfit into the mounting
 _HUBER = 2.5
@@ -85,10 +87,27 @@ class MapFit:
     smoothness: float
     held_out_rms_mm: float
     passes: int
+    zone_of_rays: NDArray[np.int64]
     basis: FigureBasis
     footprint: Footprint
     motions: RigidMotions
     linearised: Linearised
+    rows: FigureRows
+
+    def figure_rows(self, local_mm: Array, zone: NDArray[np.integer]) -> sparse.csr_matrix:
+        """(n, K) height of the figure along the surfaces' z per coefficient, at points (n, 2) of the surface frames.
+
+        The figure is tied to spots that belong to the rays; a cubic map per zone says which spot a point is now.
+        """
+        spots = np.array(local_mm)
+        for number in np.unique(zone):
+            rays, here = self.zone_of_rays == number, zone == number
+            now, then = self.linearised.local_mm[rays], self.rows.spot_mm[rays]
+            good = np.isfinite(now).all(axis=-1) & np.isfinite(then).all(axis=-1)
+            known = spot_polynomials(now[good], now[good])[0]
+            shift = np.linalg.lstsq(known, then[good] - now[good], rcond=None)[0]
+            spots[here] += spot_polynomials(local_mm[here], now[good])[0] @ shift
+        return self.basis.rows(spots, zone)
 
     @property
     def n_dense(self) -> int:
@@ -107,15 +126,15 @@ def fit_map(design: OpticalModel, data: Data, tolerances: Array) -> MapFit:
     scale = np.concatenate([tolerances, OPTICS_SIGMA])
     start, seen = _pose_only(design, data, scale)
     _check_seen(seen)
-    every = max(1, len(data.zone) // _THIN_SAMPLES)
     spots = _spots(seen)
-    for _ in range(_THIN_ROUNDS):
-        thin = _Fit(design, data.every(every), scale, spots.every(every))
-        unknown = thin.approach(thin.begin(start))
+    every = max(1, len(data.zone) // _THIN_SAMPLES)
+    for stride in (*(_THIN_ROUNDS * (every,)), *(_FULL_ROUNDS * (1,))):
+        fit = _Fit(design, data.every(stride), scale, spots.every(stride))
+        unknown = fit.approach(fit.begin(start))
         start = unknown[: len(scale)]
-        spots = _spots(thin.all_rays(data, unknown))
-    full = _Fit(design, data, scale, spots)
-    return _finish(full, full.solve(full.begin(start)))
+        spots = _spots(fit.all_rays(data, unknown) if stride > 1 else fit.linearise(unknown))
+    fit = _Fit(design, data, scale, spots)
+    return _finish(fit, fit.solve(fit.begin(start)))
 
 
 def _finish(fit: "_Fit", solution: tuple[Array, Linearised, float]) -> MapFit:
@@ -143,6 +162,8 @@ def _finish(fit: "_Fit", solution: tuple[Array, Linearised, float]) -> MapFit:
         footprint=fit.grid,
         motions=fit.motions,
         linearised=state,
+        rows=fit.rows,
+        zone_of_rays=fit.data.zone,
     )
 
 

@@ -16,7 +16,58 @@ from rigwarp.tracing.surfaces import refine_hit
 
 _HESSIAN_STEP_MM = 0.02  # central differences of slopes: error ~ step^2 * fourth derivative, rounding ~ 1e-16 / step
 _OPTICS_STEP = 1e-5
+_MAP_ORDER = 3  # spots wander smoothly when parts move by their tolerances: what a cubic leaves is below 1 um
 _UP = np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Deviation:
+    """Height deviation of a surface at N rays, as a function of spots that belong to the rays.
+
+    When parts move, a ray meets the mirror elsewhere and takes its deviation along: a spin of the mirror about its axis
+    then changes nothing at all, however rough the deviation is. Slopes follow by the chain rule, with the cubic map that
+    best takes spots to where the rays meet the mirror now.
+
+    Attributes
+    ----------
+    height_mm : (N,)
+    slope : (N, 2) by the spots.
+    spot_mm : (N, 2)
+    """
+
+    height_mm: Array
+    slope: Array
+    spot_mm: Array
+
+    @classmethod
+    def none(cls, n: int) -> "Deviation":
+        """A surface as designed."""
+        return cls(height_mm=np.zeros(n), slope=np.zeros((n, 2)), spot_mm=np.zeros((n, 2)))
+
+    def strain(self, moves_mm: Array) -> Array:
+        """(N, 2, 2, k) derivatives by the spots of the smooth map from spots to (N, 2, k) positions or moves.
+
+        [n, i, j]: of component i by spot coordinate j. Zero where nothing deviates and nobody needs it.
+        """
+        n, _, k = moves_mm.shape
+        if not self.slope.any():
+            return np.zeros((n, 2, 2, k))
+        value, by_x, by_y = spot_polynomials(self.spot_mm, self.spot_mm)
+        good = np.isfinite(value).all(axis=-1) & np.isfinite(moves_mm).all(axis=(1, 2))
+        known = value[good]
+        gain = np.linalg.solve(known.T @ known, known.T @ moves_mm[good].reshape(-1, 2 * k))
+        return np.stack([(by_x @ gain).reshape(n, 2, k), (by_y @ gain).reshape(n, 2, k)], axis=2)
+
+
+def spot_polynomials(spot_mm: Array, reference_mm: Array) -> tuple[Array, Array, Array]:
+    """(N, 10) cubic polynomials of spots (N, 2), scaled by the extent of reference spots, and their derivatives."""
+    centre, size = np.nanmean(reference_mm, axis=0), max(float(np.nanstd(reference_mm)), 1e-9)
+    x, y = ((spot_mm - centre) / size).T
+    powers = [(i, j) for i in range(_MAP_ORDER + 1) for j in range(_MAP_ORDER + 1 - i)]
+    value = np.stack([x**i * y**j for i, j in powers], axis=-1)
+    by_x = np.stack([i * x ** max(i - 1, 0) * y**j for i, j in powers], axis=-1) / size
+    by_y = np.stack([j * x**i * y ** max(j - 1, 0) for i, j in powers], axis=-1) / size
+    return value, by_x, by_y
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +87,8 @@ class ZoneRays:
         x and y of the hit in the surface's own frame.
     axes : (3, 3) R_table_from_surface.
     surface : the design surface.
+    deviation, deviation_slope : what is on top of it, and its slopes (N, 2) in the surface frame.
+    to_spots : (N, 2, 2) d(spot) / d(surface x, y).
     steepness : (N,) length of (-slope, 1): unit normal = +-(-slope, 1) / steepness.
     side : (N,) +1 where the light comes from the surface frame's +z side, -1 else.
     """
@@ -51,6 +104,9 @@ class ZoneRays:
     local_mm: Array
     axes: Array
     surface: Surface
+    deviation: Deviation
+    deviation_slope: Array
+    to_spots: Array
     steepness: Array
     side: Array
 
@@ -81,11 +137,6 @@ class ZoneRays:
         raw = -(d_slope @ self.axes[:, :2].T) * (self.side / self.steepness)[:, None]
         return raw - _dot(self.normal, raw) * self.normal
 
-    def slide(self, d_point: Array) -> Array:
-        """(N, 3) change of the normal when the hit moves by (N, 3) along the surface."""
-        sideways = d_point @ self.axes[:, :2]
-        return self.normal_change(np.einsum("nij,nj->ni", self.hessian, sideways))
-
     def along_ray(self, displacement: Array) -> Array:
         """(N, 3) move of the hit along the ray when the surface is displaced by (N, 3).
 
@@ -95,34 +146,35 @@ class ZoneRays:
         return self.direction * (_dot(n, displacement) / _dot(n, self.direction))
 
     def by_height(self) -> Array:
-        """(N, 2, 3): d(table mm) / d(height mm, slope x, slope y) of a deviation in the surface's frame."""
+        """(N, 2, 3): d(table mm) / d(height mm, slopes by the deviation's spots)."""
         up = np.broadcast_to(self.axes[:, 2], self.point_mm.shape)
         d_point = self.along_ray(up)
         still = np.zeros_like(d_point)
-        columns = [self.landing(d_point, self.slide(d_point))]
+        bent = np.einsum("nij,nj->ni", self.hessian, d_point @ self.axes[:, :2])
+        columns = [self.landing(d_point, self.normal_change(bent))]
         for k in (0, 1):
             d_slope = np.zeros((len(d_point), 2))
-            d_slope[:, k] = 1.0
+            d_slope[:] = self.to_spots[:, k]
             columns.append(self.landing(still, self.normal_change(d_slope)))
         return np.stack(columns, axis=-1)
 
 
-def zone_rays(model: OpticalModel, surface: Surface, pixels_px: Array, height_mm: Array, slope: Array) -> ZoneRays:
-    """Trace (N, 2) pixels by one surface whose height deviates by (N,) and slopes by (N, 2) where each ray meets it.
-
-    The deviation belongs to the ray: it stays the same when parts move and the ray meets another spot. A spin of the
-    mirror about its axis then changes nothing at all, however rough the deviation is.
-    """
+def zone_rays(model: OpticalModel, surface: Surface, pixels_px: Array, deviation: Deviation) -> ZoneRays:
+    """Trace (N, 2) pixels by one surface with a deviation, by its smooth continuation past the aperture."""
     T = surface.T_mirror_from_surface
     axes = model.mirror.rotation @ T[:3, :3]
     origin_table = model.projector.placement.position_mm
     direction = model.pixel_rays(pixels_px)
-    start = (model.mirror.to_part(origin_table) - T[:3, 3]) @ T[:3, :3] - height_mm[:, None] * _UP
+    start = (model.mirror.to_part(origin_table) - T[:3, 3]) @ T[:3, :3] - deviation.height_mm[:, None] * _UP
     along = direction @ axes
     there = refine_hit(surface, start, along, surface.first_guesses(start, along)[0])
     base = start + there[:, None] * along
     design_slope = surface.gradient(base[:, 0], base[:, 1])
     side = -np.sign(np.sum(np.concatenate([-design_slope, np.ones((len(base), 1))], axis=-1) * along, axis=-1))
+    to_spots = np.broadcast_to(np.eye(2), (len(base), 2, 2))
+    if deviation.slope.any():
+        to_spots = np.linalg.inv(deviation.strain(base[:, :2, None])[..., 0])
+    slope = np.einsum("ni,nij->nj", deviation.slope, to_spots)
     steepness, normal = _normals(design_slope + slope, side, axes)
     point = origin_table + there[:, None] * direction
     reflected = reflect(direction, normal)
@@ -140,6 +192,9 @@ def zone_rays(model: OpticalModel, surface: Surface, pixels_px: Array, height_mm
         local_mm=base[:, :2],
         axes=axes,
         surface=surface,
+        deviation=deviation,
+        deviation_slope=slope,
+        to_spots=to_spots,
         steepness=steepness,
         side=side,
     )
@@ -153,22 +208,42 @@ def mounting_jacobian(model: OpticalModel, rays: ZoneRays, pixels_px: Array) -> 
     """
     d, n = rays.direction, rays.normal
     arm = rays.point_mm - model.mirror.position_mm
-    columns: dict[int, Array] = {}
+    changes: dict[int, _Change] = {}
     for k, axis in enumerate(np.eye(3)):
         e = np.broadcast_to(axis, d.shape)
         d_point = e - rays.along_ray(e)
-        columns[k] = rays.landing(d_point, rays.slide(d_point))
-        columns[3 + k] = _by_direction(rays, np.cross(axis, d))
+        changes[k] = _Change(point=d_point, on_mirror=d_point)
+        changes[3 + k] = _by_direction(rays, np.cross(axis, d))
         d_point = rays.along_ray(e)
-        columns[6 + k] = rays.landing(d_point, rays.slide(d_point - e))
+        changes[6 + k] = _Change(point=d_point, on_mirror=d_point - e)
         displaced = np.cross(axis, arm)
         d_point = rays.along_ray(displaced)
-        columns[9 + k] = rays.landing(d_point, np.cross(axis, n) + rays.slide(d_point - displaced))
+        changes[9 + k] = _Change(point=d_point, on_mirror=d_point - displaced, normal=np.cross(axis, n))
     for k in range(3):
         step = _OPTICS_STEP * np.eye(3)[k]
         ahead, behind = (with_optics(model, s).pixel_rays(pixels_px) for s in (step, -step))
-        columns[12 + k] = _by_direction(rays, (ahead - behind) / (2.0 * _OPTICS_STEP))
-    return np.stack([columns[k] for k in range(15)], axis=-1)
+        changes[12 + k] = _by_direction(rays, (ahead - behind) / (2.0 * _OPTICS_STEP))
+    ordered = [changes[k] for k in range(15)]
+    moves = np.stack([c.on_mirror @ rays.axes[:, :2] for c in ordered], axis=-1)
+    strain = rays.deviation.strain(moves)
+    columns = []
+    for k, change in enumerate(ordered):
+        bent = np.einsum("nij,nj->ni", rays.hessian, moves[..., k])
+        bent -= np.einsum("ni,nij,njk->nk", rays.deviation_slope, strain[..., k], rays.to_spots)
+        d_normal = rays.normal_change(bent) + change.normal
+        columns.append(rays.landing(change.point, d_normal, change.direction))
+    return np.stack(columns, axis=-1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Change:
+    """What one unit of a parameter does, (N, 3) each: to the hit point, to the spot relative to the mirror's body, to
+    the normal by turning it, and to the ray's direction."""
+
+    point: Array
+    on_mirror: Array
+    normal: Array | float = 0.0
+    direction: Array | None = None
 
 
 def with_optics(model: OpticalModel, change: Array) -> OpticalModel:
@@ -179,11 +254,11 @@ def with_optics(model: OpticalModel, change: Array) -> OpticalModel:
     return replace(model, projector=grown)
 
 
-def _by_direction(rays: ZoneRays, d_direction: Array) -> Array:
-    """(N, 2) move of the landing point for a change (N, 3) of the ray leaving the same centre of projection."""
+def _by_direction(rays: ZoneRays, d_direction: Array) -> _Change:
+    """A change (N, 3) of the rays leaving the same centre of projection."""
     free = rays.there_mm[:, None] * d_direction
     d_point = free - rays.along_ray(free)
-    return rays.landing(d_point, rays.slide(d_point), d_direction)
+    return _Change(point=d_point, on_mirror=d_point, direction=d_direction)
 
 
 def _normals(slope: Array, side: Array, axes: Array) -> tuple[Array, Array]:
