@@ -12,6 +12,7 @@ from rigwarp.prewarp.extend import extend_linearly
 from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, flattening
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate
+from rigwarp.prewarp.seam import seam_weights
 from rigwarp.rig import Content, Transfer
 from rigwarp.rig.canvas import table_to_content
 
@@ -56,6 +57,7 @@ def build_prewarp(
     zones = np.unique(table_map.zone[drawn])
     parts = [_zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
     gain = coverage if light is None else coverage * flattening(light, drawn, lowest_gain=flatten_limit)
+    gain = gain * seam_weights(content_px, table_map.zone, content.pixels)
     return _assembled(parts, zones, table_map, content, gain, transfer, content_px)
 
 
