@@ -65,5 +65,4 @@ def test_a_single_zone_is_left_alone() -> None:
 
 def test_zones_that_do_not_meet_are_left_alone() -> None:
     content, zone = two_halves(-30.0)
-    weights = seam_weights(content, zone, PIXELS)
-    assert np.all(weights == 1.0)
+    assert seam_weights(content, zone, PIXELS) == pytest.approx(1.0, abs=1e-12)  # interpolation between equal numbers
