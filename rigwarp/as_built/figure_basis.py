@@ -10,7 +10,7 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
 
 DEGREE = 5
-_CELL_MM = 2.4  # finest detail worth a coefficient: about the size of the projector's pupil seen on the mirror
+CELL_MM = 2.4  # finest detail worth a coefficient: about the size of the projector's pupil seen on the mirror
 _MOST_COEFFICIENTS = 900  # dense normal equations of this size take a tenth of a second
 _AMPLITUDE_MM = 0.3  # 1-sigma of any one smooth form error: a radius off by a quarter on a shallow 90 mm mirror
 
@@ -70,13 +70,16 @@ class FigureBasis:
         return sparse.csr_matrix(sparse.block_diag([_roughness(s) for s in self.splines]))
 
 
-def figure_basis(local_mm: Array, zone: NDArray[np.integer]) -> FigureBasis:
-    """Splines over the bounding boxes of hits (N, 2), surface frames, of zones (N,)."""
+def figure_basis(local_mm: Array, zone: NDArray[np.integer], *, cell_mm: float) -> FigureBasis:
+    """Splines over the bounding boxes of hits (N, 2), surface frames, of zones (N,).
+
+    Cells are larger than asked for where there would be too many of them.
+    """
     boxes = {}
     for number in np.unique(zone):
         here = local_mm[zone == number]
         boxes[int(number)] = (here.min(axis=0), here.max(axis=0))
-    cell = _CELL_MM
+    cell = cell_mm
     while sum(np.prod(_cells(box, cell) + DEGREE) for box in boxes.values()) > _MOST_COEFFICIENTS:
         cell *= 1.05
     splines = []

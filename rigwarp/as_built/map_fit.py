@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy import linalg, sparse
 
 from rigwarp.as_built.alignment import RigidMotions, rigid_motions
-from rigwarp.as_built.figure_basis import FigureBasis, figure_basis
+from rigwarp.as_built.figure_basis import CELL_MM, FigureBasis, figure_basis
 from rigwarp.as_built.footprint import Footprint, footprint
 from rigwarp.as_built.linearised import FigureRows, Linearised, linearise, moved_model, trace_samples
 from rigwarp.as_built.ray_geometry import spot_polynomials
@@ -28,6 +28,7 @@ _POSE_PASSES = 6
 _THIN_SAMPLES = 5000  # find the way with so many, then use them all
 _THIN_ROUNDS = 2  # where rays meet the mirror must be known well before the figure is tied to those spots:
 _FULL_ROUNDS = 1  # each round ties it to where the round before says they do
+_COARSE_CELL_MM = 8.0  # of the thin rounds: a stiff figure does not run away while the mounting is still wrong
 _MOST_PASSES = 8
 _PLAIN_PASSES = 3  # Gauss-Newton is quadratic here: the third pass moves the mounting by 1 % of its tolerance
 _DONE = 0.02  # a step below this share of every tolerance ends the fit
@@ -128,8 +129,8 @@ def fit_map(design: OpticalModel, data: Data, tolerances: Array) -> MapFit:
     _check_seen(seen)
     spots = _spots(seen)
     every = max(1, len(data.zone) // _THIN_SAMPLES)
-    for stride in (*(_THIN_ROUNDS * (every,)), *(_FULL_ROUNDS * (1,))):
-        fit = _Fit(design, data.every(stride), scale, spots.every(stride))
+    for stride, cell_mm in (*(_THIN_ROUNDS * ((every, _COARSE_CELL_MM),)), *(_FULL_ROUNDS * ((1, CELL_MM),))):
+        fit = _Fit(design, data.every(stride), scale, spots.every(stride), cell_mm=cell_mm)
         unknown = fit.approach(fit.begin(start))
         start = unknown[: len(scale)]
         spots = _spots(fit.all_rays(data, unknown) if stride > 1 else fit.linearise(unknown))
@@ -170,12 +171,14 @@ def _finish(fit: "_Fit", solution: tuple[Array, Linearised, float]) -> MapFit:
 class _Fit:
     """One maximum-a-posteriori problem: data, priors, and Levenberg-Marquardt steps towards its solution."""
 
-    def __init__(self, design: OpticalModel, data: Data, scale: Array, spots: "_Spots") -> None:
+    def __init__(
+        self, design: OpticalModel, data: Data, scale: Array, spots: "_Spots", *, cell_mm: float = CELL_MM
+    ) -> None:
         self.design, self.data, self.scale = design, data, scale
         known = np.isfinite(spots.mirror_mm[:, 0])
         self.grid = footprint(design, spots.mirror_mm[known], data.zone[known], spots.normal[known])
         self.motions = rigid_motions(self.grid.points)
-        self.basis = figure_basis(spots.local_mm[known], data.zone[known])
+        self.basis = figure_basis(spots.local_mm[known], data.zone[known], cell_mm=cell_mm)
         self.rows = FigureRows.at(self.basis, spots.local_mm, data.zone)
         self.n_dense = len(scale) + data.camera.shape[-1]
         self.size = self.n_dense + self.basis.size
@@ -212,7 +215,8 @@ class _Fit:
             self.passes += 1
             state = self.linearise(unknown)
             residual = self.residual(state.table_mm, unknown)
-            weight = np.where(np.isfinite(residual[:, 0]), 1.0 / self.data.sigma_mm**2, 0.0)
+            inflation = self.inflation(residual)
+            weight = np.where(np.isfinite(residual[:, 0]), 1.0 / (inflation * self.data.sigma_mm) ** 2, 0.0)
             unknown = unknown + self.step(state, np.nan_to_num(residual), weight, unknown)
         return unknown
 

@@ -25,8 +25,8 @@ class Deviation:
     """Height deviation of a surface at N rays, as a function of spots that belong to the rays.
 
     When parts move, a ray meets the mirror elsewhere and takes its deviation along: a spin of the mirror about its axis
-    then changes nothing at all, however rough the deviation is. Slopes follow by the chain rule, with the cubic map that
-    best takes spots to where the rays meet the mirror now.
+    then changes nothing at all, however rough the deviation is. Slopes follow by the chain rule, with the cubic map
+    that best takes spots to where the rays meet the mirror now.
 
     Attributes
     ----------

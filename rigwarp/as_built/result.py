@@ -203,7 +203,7 @@ _FROM = {
         "maximum a posteriori fit of mounting, projector optics, camera errors and figure to all samples; null where "
         "the scan leaves more than 80 % of the tolerance's variance"
     ),
-    "figures": "height map after rigid alignment, over its grid points, unweighted; nothing else removed but what is named",
+    "figures": "height map after rigid alignment, its grid points unweighted; nothing else removed but what is named",
     "zernike": (
         "least squares on the lit grid points over their enclosing circle, OSA/ANSI order and normalisation, "
         "sigma from the posterior covariance"
