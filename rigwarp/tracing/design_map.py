@@ -9,29 +9,29 @@ from rigwarp.geometry import Array, BoolArray, PixelMap, reflect
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.tracing.model import OpticalModel, Reflection, Trace, fate_without_obstacles
 from rigwarp.tracing.reasons import Reason
-from rigwarp.tracing.scan_grid import GridSpread, pixel_grid
+from rigwarp.tracing.scan_grid import GridSpread, pixel_grid, usual_step_px
 from rigwarp.tracing.surfaces import Surface, meet_surface
 
 _REACH = 2.0  # a slope error s turns the reflected ray by 2 s
 
 
-def trace_map(model: OpticalModel, step_px: int = 8) -> PixelMap:
+def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
     """Trace all pixels of the projector.
 
     Parameters
     ----------
     model : OpticalModel
-    step_px : int
-        Spacing of the traced grid; positions and directions in between are interpolated on the smooth continuation of
-        each surface, apertures and obstacles' shadows are judged for every pixel. 1 traces every pixel (the check
-        path).
+    step_px : int, optional
+        Spacing of the traced grid, by default fine enough for a smooth mirror; positions and directions in between are
+        interpolated on the smooth continuation of each surface, apertures and obstacles' shadows are judged for every
+        pixel. 1 traces every pixel (the check path).
 
     Returns
     -------
     PixelMap
         `measured` is False everywhere; `sigma_mm` is the surface fit's uncertainty carried to the table.
     """
-    dense = _Dense.everywhere(model, step_px=step_px)
+    dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
     on_table = model.landing_mm(dense.light)
     lit = dense.reasons(model, on_table) == Reason.LIT
     width, height = model.projector.resolution
@@ -45,9 +45,9 @@ def trace_map(model: OpticalModel, step_px: int = 8) -> PixelMap:
     )
 
 
-def trace_pixels(model: OpticalModel, *, step_px: int = 8) -> Trace:
+def trace_pixels(model: OpticalModel, *, step_px: int | None = None) -> Trace:
     """The full `Trace` of every projector pixel, (H, W, ...), by the same path as `trace_map`."""
-    dense = _Dense.everywhere(model, step_px=step_px)
+    dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
     on_table = model.landing_mm(dense.light)
     width, height = model.projector.resolution
     directions = model.pixel_rays(pixel_grid((width, height)).reshape(-1, 2))

@@ -7,6 +7,7 @@ from scipy import linalg
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.tracing.fit_misfit import SlopeMisfit, slope_misfit
 from rigwarp.tracing.outline import Outline
 from rigwarp.tracing.surfaces import Bounds
 
@@ -22,13 +23,13 @@ class HeightFit:
     spline : the height field, patch frame, mm.
     residual_rms_mm : of the points about the spline, corrected for the degrees of freedom spent.
     half_covariance : (M, M) matrix L with covariance of the coefficients = L L^T, mm^2.
-    misfit_slope : 1-sigma slope of what the spline cannot follow: residuals that neighbouring points share.
+    misfit : slope error from what the spline's cells cannot follow.
     """
 
     spline: HeightSpline
     residual_rms_mm: float
     half_covariance: Array
-    misfit_slope: float
+    misfit: SlopeMisfit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,7 +72,7 @@ class SplineSurface:
         for nux, nuy in ((1, 0), (0, 1)):
             rows = self.fit.spline.design_matrix(x[known], y[known], nux=nux, nuy=nuy) @ self.fit.half_covariance
             variance += np.sum(rows * rows, axis=1)
-        sigma[known] = np.sqrt(variance / 2.0 + self.fit.misfit_slope**2)
+        sigma[known] = np.sqrt(variance / 2.0 + self.fit.misfit.at(x[known], y[known]) ** 2)
         return sigma
 
     def rim_points(self, spacing_mm: float) -> Array:
@@ -87,6 +88,8 @@ class SplineSurface:
 _SMOOTHING = 1e-9  # share of the data's weight: decides coefficients that no point supports, moves others by < 1e-6 mm
 _STIFFNESS = 1e-12  # the same for second differences, which the few vertices of a coarse strip leave open
 _CELLS = (1, 2, 4, 7, 10, 14, 19, 25)  # per longer side, tried in turn
+_RIM_CELLS = 1  # added all around, so that interpolation next to the rim sees a surface that goes on smoothly
+_FINER, _COARSER = 1.25, 1.4  # the fits that the chosen one is compared with, in numbers of cells
 _SAMPLE = 4000  # points that decide the number of cells
 _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _WORTH = 0.97  # more cells must lower the predicted error to this share
@@ -103,7 +106,7 @@ def fit_height(points_mm: Array) -> HeightFit:
     failures = 0
     for along in _CELLS:
         cells = _square_cells(points_mm, along)
-        spent = (cells[0] + _DEGREE) * (cells[1] + _DEGREE)
+        spent = _coefficients(cells)
         if along > 1 and spent * _POINTS_PER_COEFFICIENT > len(sample):
             break
         spline, _ = _solve(sample, cells)
@@ -129,15 +132,28 @@ def fit_height_on(points_mm: Array, *, cells: tuple[int, int]) -> HeightFit:
     """Least-squares spline through (N, 3) points on so many cells, with its uncertainty."""
     spline, factor = _solve(points_mm, cells)
     residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
-    scatter = float(np.sqrt(residual @ residual / max(len(residual) - len(factor), 1)))
+    scatter = float(np.sqrt(residual @ residual / max(len(residual) - _coefficients(cells), 1)))
     half = linalg.solve_triangular(np.tril(factor), np.eye(len(factor)), lower=True).T * scatter
-    ripple = _lasting_ripple(points_mm, residual, spline)
+    others = [_solve(points_mm, c)[0] for c in _compared_cells(cells)]
     return HeightFit(
         spline=spline,
         residual_rms_mm=scatter,
         half_covariance=half,
-        misfit_slope=ripple * np.pi / float(spline.cell_mm.max()),
+        misfit=slope_misfit(spline, others, points_mm),
     )
+
+
+def _compared_cells(cells: tuple[int, int]) -> list[tuple[int, int]]:
+    """Finer and, where there is such a thing, coarser cells."""
+    finer, coarser = ((max(1, round(cells[0] * by)), max(1, round(cells[1] * by))) for by in (_FINER, 1.0 / _COARSER))
+    if finer == cells:
+        finer = (cells[0] + 1, cells[1] + 1)
+    return [finer] if coarser == cells else [finer, coarser]
+
+
+def _coefficients(cells: tuple[int, int]) -> int:
+    """Number of those that points can decide: the ones beyond the rim do not count."""
+    return (cells[0] + _DEGREE) * (cells[1] + _DEGREE)
 
 
 def _solve(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline, Array]:
@@ -147,9 +163,11 @@ def _solve(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline, Arra
     bounding box, holes) continue their neighbours' curvature.
     """
     x, y, z = points_mm.T
-    margin = 1e-3 * max(float(np.ptp(x)), float(np.ptp(y)))
-    bounds = ((float(x.min()) - margin, float(x.max()) + margin), (float(y.min()) - margin, float(y.max()) + margin))
-    flat = HeightSpline.over(bounds, cells=cells, degree=_DEGREE)
+    low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
+    cell = np.maximum((high - low) / cells, 1e-3 * float((high - low).max()))
+    low, high = low - _RIM_CELLS * cell, high + _RIM_CELLS * cell
+    wider = (cells[0] + 2 * _RIM_CELLS, cells[1] + 2 * _RIM_CELLS)
+    flat = HeightSpline.over(((low[0], high[0]), (low[1], high[1])), cells=wider, degree=_DEGREE)
     normal, right = flat.normal_equations(x, y, z)
     weight = np.trace(normal) / len(normal)
     for order, share in ((3, _SMOOTHING), (2, _STIFFNESS)):
@@ -159,19 +177,6 @@ def _solve(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline, Arra
     # iterative refinement: the normal equations square the condition number
     more = linalg.cho_solve((factor, True), flat.right_hand_side(x, y, z - spline.value(x, y)))
     return spline.with_coefficients(spline.coefficients_mm.ravel() + more), factor
-
-
-def _lasting_ripple(points_mm: Array, residual_mm: Array, spline: HeightSpline) -> float:
-    """RMS of what neighbouring residuals share: what the spline cannot follow, as opposed to the vertices' noise."""
-    third = np.floor(3.0 * (points_mm[:, :2] - spline.start_mm) / spline.cell_mm).astype(np.int64)
-    _, bin_number = np.unique(third[:, 0] * 10_000 + third[:, 1], return_inverse=True)
-    count = np.bincount(bin_number.reshape(-1))
-    total = np.bincount(bin_number.reshape(-1), weights=residual_mm)
-    square = float(residual_mm @ residual_mm)
-    pairs = float(np.sum(count * (count - 1.0)))
-    if pairs == 0.0:
-        return float(np.sqrt(square / len(residual_mm)))
-    return float(np.sqrt(max((float(total @ total) - square) / pairs, 0.0)))  # mean product of two different neighbours
 
 
 def _square_cells(points_mm: Array, along: int) -> tuple[int, int]:

@@ -8,6 +8,15 @@ from rigwarp.geometry import Array, BoolArray
 _STENCIL = 6  # points of the Lagrange interpolation: fifth order, 1e-6 mm on 8 px cells of a smooth mirror
 
 
+_NODES_ACROSS = 160  # a grid of as many cells follows any mirror that a picture survives
+_COARSEST_PX = 8
+
+
+def usual_step_px(resolution: tuple[int, int]) -> int:
+    """Spacing of a grid that is fine against the mirror, whatever the picture's resolution."""
+    return int(np.clip(max(resolution) // _NODES_ACROSS, 1, _COARSEST_PX))
+
+
 def grid_axis(count: int, step_px: float) -> Array:
     """Evenly spaced positions from pixel 0 to the last one or just past it."""
     cells = int(np.ceil((count - 1) / step_px))
