@@ -1,0 +1,90 @@
+"""Runs the benchmarks beside this file and reports what they measured.
+
+    python tests/benchmarks/run.py [--json] [NAME ...]
+
+Each bench_NAME.py has a function `measure() -> dict` of plain numbers, texts and nested dicts. Its key "held", where it
+has one, is a dict from what was wanted, in words, to whether it holds; if anything does not, the exit code is 1.
+A benchmark can also be run alone: `python tests/benchmarks/bench_NAME.py [--json]`.
+"""
+
+import argparse
+import importlib.util
+import json
+import os
+import platform
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+_HERE = Path(__file__).resolve().parent
+
+
+def machine() -> dict[str, Any]:
+    """What the figures were measured on."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    load = os.getloadavg()[0] if hasattr(os, "getloadavg") else None
+    return {"python": platform.python_version(), "system": platform.machine(), "cores": cores, "load": load}
+
+
+def names() -> list[str]:
+    """All benchmarks, in alphabetical order."""
+    return sorted(path.stem.removeprefix("bench_") for path in _HERE.glob("bench_*.py"))
+
+
+def measure_of(name: str) -> Callable[[], dict[str, Any]]:
+    """The measure function of bench_NAME.py."""
+    spec = importlib.util.spec_from_file_location(f"bench_{name}", _HERE / f"bench_{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.measure
+
+
+def alone(name: str, measure: Callable[[], dict[str, Any]]) -> int:
+    """What a benchmark does when it is run by itself; the exit code."""
+    parser = argparse.ArgumentParser(prog=f"bench_{name}")
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+    return report({name: measure()}, as_json=parser.parse_args().json)
+
+
+def report(found: dict[str, dict[str, Any]], *, as_json: bool) -> int:
+    """Write results to stdout; 1 where something wanted does not hold, else 0."""
+    if as_json:
+        sys.stdout.write(json.dumps({"machine": machine(), "benchmarks": found}, indent=1) + "\n")
+    else:
+        for name, figures in found.items():
+            sys.stdout.write("\n".join([name, *_lines(figures, 1)]) + "\n")
+    return 0 if all(all(figures.get("held", {}).values()) for figures in found.values()) else 1
+
+
+def _lines(figures: dict[str, Any], depth: int) -> list[str]:
+    lines = []
+    for key, value in figures.items():
+        if isinstance(value, dict):
+            lines += ["  " * depth + key, *_lines(value, depth + 1)]
+        else:
+            shown = f"{value:.4g}" if isinstance(value, float) else {True: "yes", False: "NO"}.get(value, str(value))
+            lines.append("  " * depth + f"{key}: {shown}")
+    return lines
+
+
+def main() -> int:
+    """All benchmarks, or those that are named."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("names", nargs="*", metavar="NAME", help=f"one of: {', '.join(names())}")
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+    asked = parser.parse_args()
+    unknown = set(asked.names) - set(names())
+    if unknown:
+        parser.error(f"no benchmark {', '.join(sorted(unknown))}; there are: {', '.join(names())}")
+    found = {}
+    for name in asked.names or names():
+        sys.stderr.write(f"{name} ...\n")
+        found[name] = measure_of(name)()
+    return report(found, as_json=asked.json)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
