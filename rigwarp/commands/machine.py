@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.gl import is_software, standalone_context
+from rigwarp.live.gl_context import is_software, standalone_context
 
 
 @dataclass(frozen=True, kw_only=True)

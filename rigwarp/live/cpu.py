@@ -1,4 +1,8 @@
-"""The renderer for machines without a usable GPU: OpenCV's remap in linear light."""
+"""The renderer for machines without a usable GPU: OpenCV's remap in linear light.
+
+The picture is turned into four channels of linear light, because OpenCV's remap is twice as fast on four as on three.
+The frame is worked on in strips of rows that stay in the processor's cache, each cut to the columns that are lit.
+"""
 
 from dataclasses import dataclass
 from typing import Any
@@ -7,92 +11,175 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.live.picture import Picture, checked, light_of_codes
-from rigwarp.live.sampling import SampleMap, sample_map, tap_positions
+from rigwarp.live.dither import thresholds
+from rigwarp.live.picture import Picture, checked
+from rigwarp.live.sampling import SampleMap, tap_counts, tap_positions
+from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
 from rigwarp.rig.transfer import encode_transfer
 
 _NO_MAP: Any = None  # OpenCV's stubs ask for an array here; an empty one gives NaN in OpenCV 5.0
-_ROW_PX = 1024
-"""Scattered pixels are laid out in rows of this length: remap allows no side of 32768 or more."""
-_KEPT_BITS = 13
-"""Mantissa bits of the light that the encoding table looks at: steps of 2^-13, 0.014 codes at gamma 2.2."""
-_DROPPED_BITS = 23 - _KEPT_BITS
+_STRIP_ROWS = 64
+_FULL = 65535
+"""Full light in 16 bits: near black one step is 1.6 code values at gamma 2.2, so rounding to it stays below one."""
+_NOWHERE_PX = -16.0
+_CODE_PARTS = 255
+"""Parts of a code value that dithering looks at; 256 would not leave room for code 255."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Group:
-    """Projector pixels with one number of taps."""
+    """Pixels of a strip that take the same number of taps; the others' positions lie outside the picture."""
 
-    where: tuple[NDArray[np.intp], ...]
+    window: tuple[slice, slice]
     taps: list[NDArray[np.float32]]
-    gain: NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Strip:
+    """Some rows of the frame, cut to the lit columns; gain and thresholds have three equal channels."""
+
+    window: tuple[slice, slice]
+    groups: list[_Group]
+    gain: NDArray[Any]
+    threshold: NDArray[np.uint16]
 
 
 class CpuRenderer:
     """`Renderer` on the CPU; the sampling positions are kept while the picture's size stays the same."""
 
-    def __init__(self, prewarp: Prewarp) -> None:
-        self._prewarp = prewarp
-        self._light = light_of_codes().astype(np.float32)
-        self._codes = _encoding_table(prewarp.transfer)
+    def __init__(self, prewarp: Prewarp | Warp, *, dither: bool = False) -> None:
+        self._dither = dither
         self._size: tuple[int, int] | None = None
-        self._groups: list[_Group] = []
+        self._strips: list[_Strip] = []
+        self._averaged = False
+        self.use(as_warp(prewarp))
+
+    def use(self, warp: Warp) -> None:
+        """Draw with another warp from now on; the picture's size is looked up anew."""
+        self._warp = warp
+        self._size = None
+        self._codes = _encoding_table(warp.prewarp.transfer, parts=_CODE_PARTS if self._dither else 1)
+        self._light = warp.light()
 
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
         picture = checked(picture)
-        size = (picture.shape[1], picture.shape[0])
-        if size != self._size:
-            self._groups = _groups(sample_map(self._prewarp, size))
-            self._size = size
-        light: NDArray[np.float32] = np.asarray(cv2.LUT(np.ascontiguousarray(picture), self._light), np.float32)
-        width, height = self._prewarp.projector_resolution
+        self._look_up((picture.shape[1], picture.shape[0]))
+        # more than one tap: floats, so that their mean is rounded once only
+        table = (self._light * _FULL).astype(np.float32) if self._averaged else _rounded(self._light * _FULL)
+        light = cv2.LUT(cv2.cvtColor(picture, cv2.COLOR_RGB2RGBA), table)
+        width, height = self._warp.prewarp.projector_resolution
         frame = np.zeros((height, width, 3), np.uint8)
-        for group in self._groups:
-            frame[group.where] = self._codes[_table_index(_gathered(light, group))]
+        for strip in self._strips:
+            frame[strip.window] = self._drawn(light, strip)
         return frame
 
     def close(self) -> None:
         """Nothing to free."""
 
+    def _look_up(self, size: tuple[int, int]) -> None:
+        if size == self._size:
+            return
+        samples = self._warp.samples(size)
+        self._averaged = any(taps != (1, 1) for taps in tap_counts(samples))
+        self._strips = _strips(samples, averaged=self._averaged)
+        self._size = size
 
-def _groups(samples: SampleMap) -> list[_Group]:
-    """Lit projector pixels by their number of taps, positions laid out as remap wants them."""
+    def _drawn(self, light: NDArray[Any], strip: _Strip) -> NDArray[np.uint8]:
+        """The codes of one strip; (rows, columns, 3)."""
+        rows, columns = strip.window
+        gathered = _gathered(light, strip, (rows.stop - rows.start, columns.stop - columns.start))
+        three = cv2.cvtColor(gathered, cv2.COLOR_RGBA2RGB)
+        if self._averaged:
+            dimmed = cv2.multiply(three, strip.gain, dtype=cv2.CV_16U)
+        else:
+            dimmed = cv2.multiply(three, strip.gain, scale=1.0 / _FULL)
+        codes = cv2.LUT(np.asarray(dimmed, np.uint16), self._codes)
+        if not self._dither:
+            return np.asarray(codes, np.uint8)
+        return (cv2.add(codes, strip.threshold) // _CODE_PARTS).astype(np.uint8)
+
+
+def _gathered(light: NDArray[Any], strip: _Strip, shape: tuple[int, int]) -> NDArray[Any]:
+    """Sum over the taps; every pixel belongs to one group and gets zero from the others."""
+    if len(strip.groups) == 1:
+        return _sum_of_taps(light, strip.groups[0])
+    total = np.zeros((*shape, 4), light.dtype)
+    for group in strip.groups:
+        part = total[group.window]
+        part += _sum_of_taps(light, group)
+    return total
+
+
+def _sum_of_taps(light: NDArray[Any], group: _Group) -> NDArray[Any]:
+    total: NDArray[Any] | None = None
+    for positions in group.taps:
+        sample = cv2.remap(light, positions, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        total = sample if total is None else cv2.add(total, sample, dst=total)
+    assert total is not None  # a group has at least one tap
+    return total
+
+
+def _strips(samples: SampleMap, *, averaged: bool) -> list[_Strip]:
+    """The frame's lit strips, with everything that does not depend on the picture."""
+    height, width = samples.gain_root.shape
+    lit = samples.gain_root > 0
+    threshold = np.floor(thresholds((height, width)) * _CODE_PARTS).astype(np.uint16)
+    strips = []
+    for start in range(0, height, _STRIP_ROWS):
+        rows = slice(start, min(start + _STRIP_ROWS, height))
+        columns = _span(lit[rows].any(axis=0))
+        if columns is None:
+            continue
+        window = (rows, columns)
+        share = samples.gain[window] / samples.taps[window].astype(np.float32).prod(axis=-1)
+        gain = share if averaged else _rounded(share.astype(np.float64) * _FULL)
+        strips.append(
+            _Strip(
+                window=window,
+                groups=_groups(samples, window),
+                gain=np.ascontiguousarray(np.repeat(gain[..., None], 3, axis=2)),
+                threshold=np.ascontiguousarray(np.repeat(threshold[window][..., None], 3, axis=2)),
+            )
+        )
+    return strips
+
+
+def _groups(samples: SampleMap, window: tuple[slice, slice]) -> list[_Group]:
+    """The pixels of a window by their number of taps; a group that is alone covers the whole window."""
+    lit = samples.gain_root[window] > 0
+    taps = samples.taps[window]
+    counts = [(int(u), int(v)) for u, v in np.unique(taps[lit], axis=0)]
     found = []
-    for taps in np.unique(samples.taps[samples.gain > 0]):
-        where = np.nonzero((samples.taps == taps) & (samples.gain > 0))
-        rows = -(-where[0].size // _ROW_PX)
+    for count in counts:
+        own = lit & (taps == count).all(axis=-1)
+        rows, columns = slice(0, lit.shape[0]), slice(0, lit.shape[1])
+        if len(counts) > 1:
+            rows, columns = _span(own.any(axis=1)) or rows, _span(own.any(axis=0)) or columns
+        inner = own[rows, columns]
+        where = (np.nonzero(own)[0] + window[0].start, np.nonzero(own)[1] + window[1].start)
         laid_out = []
-        for position in tap_positions(samples, where, int(taps)):
-            padded = np.zeros((rows * _ROW_PX, 2), np.float32)
-            padded[: len(position)] = position
-            laid_out.append(padded.reshape(rows, _ROW_PX, 2))
-        gain = samples.gain[where] / np.float32(taps) ** 2
-        found.append(_Group(where=where, taps=laid_out, gain=gain[:, None]))
+        for position in tap_positions(samples, where, count):
+            field = np.full((*inner.shape, 2), _NOWHERE_PX, np.float32)
+            field[inner] = position
+            laid_out.append(field)
+        found.append(_Group(window=(rows, columns), taps=laid_out))
     return found
 
 
-def _gathered(light: NDArray[np.float32], group: _Group) -> NDArray[np.float32]:
-    """Linear light of a group's pixels, gain applied; (N, 3) float32."""
-    total = np.zeros((*group.taps[0].shape[:2], 3), np.float32)
-    for positions in group.taps:
-        sample = cv2.remap(light, positions, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-        cv2.add(total, sample, dst=total)
-    return total.reshape(-1, 3)[: len(group.gain)] * group.gain
+def _span(used: Any) -> slice | None:
+    """From the first True to the last; None when there is none."""
+    numbers = np.nonzero(used)[0]
+    return slice(int(numbers[0]), int(numbers[-1]) + 1) if numbers.size else None
 
 
-def _table_index(light: NDArray[np.float32]) -> NDArray[np.uint32]:
-    """The upper bits of the float itself: an index whose steps grow with the light, as the eye's and the code's do."""
-    bits = np.ascontiguousarray(np.minimum(light, np.float32(1.0))).view(np.uint32)
-    return np.right_shift(bits, np.uint32(_DROPPED_BITS))
+def _rounded(values: NDArray[np.float64]) -> NDArray[np.uint16]:
+    return np.round(values).astype(np.uint16)
 
 
-def _encoding_table(transfer: Transfer) -> NDArray[np.uint8]:
-    """8-bit projector codes by `_table_index`, for light 0 .. 1."""
-    count = int(_table_index(np.ones(1, np.float32))[0]) + 1
-    index = np.arange(count, dtype=np.uint32) << _DROPPED_BITS
-    middle = (index + (np.uint32(1) << (_DROPPED_BITS - 1))).view(np.float32)
-    middle[0] = 0.0
-    return np.round(encode_transfer(middle.astype(np.float64), transfer) * 255.0).astype(np.uint8)
+def _encoding_table(transfer: Transfer, *, parts: int) -> NDArray[Any]:
+    """Projector codes of 16-bit light: 8 bits rounded, or `parts` of a code in 16 bits."""
+    codes = encode_transfer(np.arange(_FULL + 1) / _FULL, transfer) * 255.0 * parts
+    return np.round(codes).astype(np.uint8 if parts == 1 else np.uint16)

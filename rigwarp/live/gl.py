@@ -1,140 +1,261 @@
-"""The GPU renderer: one draw per frame, by OpenGL 3.3."""
+"""The GPU renderer, by OpenGL 3.3; by compute shaders where OpenGL 4.3 has them and they are quicker."""
 
-import sys
-from typing import Any
+import time
+from typing import Any, Literal
 
 import moderngl
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
+from rigwarp.live import shaders
+from rigwarp.live.gl_context import COMPUTE_VERSION, NUDGE, is_software, standalone_context, weighs_in_256ths
 from rigwarp.live.picture import Picture, checked
-from rigwarp.live.sampling import SampleMap, sample_map
-from rigwarp.live.shaders import FRAGMENT, VERTEX
+from rigwarp.live.sampling import GRID, SampleMap
+from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 
-SOFTWARE_RENDERERS = ("llvmpipe", "softpipe", "swrast", "gdi generic", "basic render")
-"""Parts of GL_RENDERER that tell an OpenGL computed by the CPU; OpenCV is faster there."""
-GL_PACKAGES = "on Debian and Ubuntu: apt install libgl1 libegl1 libgl1-mesa-dri"
-_PICTURE_UNIT, _PLACE_UNIT, _STEPS_UNIT = 0, 1, 2
-
-
-def standalone_context() -> moderngl.Context:
-    """An OpenGL context without a window.
-
-    Raises
-    ------
-    DeviceError
-        When there is no OpenGL 3.3.
-    """
-    windowless: dict[str, Any] = {"backend": "egl"} if sys.platform.startswith("linux") else {}
-    try:
-        return moderngl.create_context(require=330, standalone=True, **windowless)
-    except Exception as error:  # moderngl raises bare exceptions when libGL or libEGL is missing
-        raise gl_missing(error) from error
-
-
-def gl_missing(error: Exception) -> DeviceError:
-    """The error to show when moderngl or the window could not be given OpenGL."""
-    return DeviceError(f"OpenGL 3.3 is not available ({' '.join(str(error).split())[:120]}); {GL_PACKAGES}")
-
-
-def is_software(context: moderngl.Context) -> bool:
-    """True when this OpenGL runs on the CPU."""
-    return any(name in str(context.info["GL_RENDERER"]).lower() for name in SOFTWARE_RENDERERS)
+Way = Literal["auto", "drawn", "computed"]
+_CODES, _LIGHT, _PICTURE, _PLACE, _STEPS, _FRAME = range(6)  # texture units
+_UNITS = {
+    "codes": _CODES,
+    "light": _LIGHT,
+    "picture": _PICTURE,
+    "place": _PLACE,
+    "steps": _STEPS,
+    "frame": _FRAME,
+}
+_GROUP_SIDE = 16
+_WIDEST_BY_UNIT_PX = 4096
+"""Beyond it float32 texture coordinates are too coarse to name a 256th of a pixel."""
+_ORIGIN_PX = 32.0
+"""Added to positions before they are packed, so that those beside the picture are positive."""
+_RACE_DRAWS = 24
 
 
 class GlRenderer:
     """`Renderer` on the GPU; `draw` puts the frame straight into a window."""
 
-    def __init__(self, prewarp: Prewarp, context: moderngl.Context | None = None) -> None:
-        self._prewarp = prewarp
+    def __init__(
+        self,
+        prewarp: Prewarp | Warp,
+        context: moderngl.Context | None = None,
+        *,
+        dither: bool = False,
+        way: Way = "auto",
+    ) -> None:
         self._own_context = context is None
         self._context = standalone_context() if context is None else context
-        self._program = self._context.program(vertex_shader=VERTEX, fragment_shader=FRAGMENT)
-        self._draw_call = self._context.vertex_array(self._program, [])
-        self._picture: moderngl.Texture | None = None
-        self._maps: list[moderngl.Texture] = []
-        self._frame: moderngl.Framebuffer | None = None
         self._open = True
-        for name, unit in (("picture", _PICTURE_UNIT), ("place", _PLACE_UNIT), ("steps", _STEPS_UNIT)):
-            self._program[name] = unit
-        self._program["rows"] = prewarp.projector_resolution[1]
-        self._program["gamma"] = 0.0 if prewarp.transfer == "srgb" else float(prewarp.transfer)
+        self._warp = as_warp(prewarp)
+        self._resolution = self._warp.prewarp.projector_resolution
+        self._way: Way = self._allowed(way)
+        self._exact_unit = not is_software(self._context) and weighs_in_256ths(self._context, shaders.VERTEX)
+        self._border = self._context.sampler(
+            filter=(moderngl.LINEAR, moderngl.LINEAR), border_color=(0.0, 0.0, 0.0, 0.0)
+        )
+        self._programs = self._made_programs(dither)
+        self._calls = {n: self._context.vertex_array(p, []) for n, p in self._programs.items() if "drawn" in n}
+        self._light = self._context.texture((256, 1), 1, dtype="f4")
+        self._maps: list[moderngl.Texture] = []
+        self._content: list[Any] = []  # codes, picture, the picture's framebuffer, upload buffer
+        self._frame: moderngl.Texture | None = None
+        self._screen: moderngl.Framebuffer | None = None
+        self._size: tuple[int, int] | None = None
+        self.use(self._warp)
 
     @property
     def name(self) -> str:
         """What OpenGL calls its renderer."""
         return str(self._context.info["GL_RENDERER"])
 
+    @property
+    def way(self) -> Way:
+        """How the warp is done: drawn or computed; auto until the first draw has found out which is quicker."""
+        return self._way
+
+    def use(self, warp: Warp) -> None:
+        """Draw with another warp from the next `draw` on; the loaded picture stays.
+
+        Raises
+        ------
+        ValueError
+            When it was made for another projector resolution.
+        """
+        if warp.prewarp.projector_resolution != self._resolution:
+            raise ValueError(f"a warp for {warp.prewarp.projector_resolution}, expected {self._resolution}")
+        self._warp = warp
+        transfer = warp.prewarp.transfer
+        for name, program in self._programs.items():
+            if name.startswith("warp"):
+                program["gamma"] = 0.0 if transfer == "srgb" else float(transfer)
+        self._light.write(warp.light().astype(np.float32).tobytes())
+        if self._size is not None:
+            self._place(warp.samples(self._size))
+            self._decode()
+
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
-        width, height = self._prewarp.projector_resolution
-        if self._frame is None:
-            self._frame = self._context.framebuffer([self._context.texture((width, height), 4)])
+        width, height = self._resolution
+        if self._screen is None:
+            self._screen = self._context.framebuffer([self._context.texture((width, height), 4)])
         self.load(picture)
-        self.draw(self._frame)
-        data = np.frombuffer(self._frame.read(components=3, alignment=1), np.uint8)
+        self.draw(self._screen)
+        data = np.frombuffer(self._screen.read(components=3, alignment=1), np.uint8)
         return np.ascontiguousarray(data.reshape(height, width, 3)[::-1])
 
     def load(self, picture: Picture) -> None:
         """Take a picture to the GPU; it is drawn until the next one comes."""
-        picture = checked(picture)
+        picture = np.ascontiguousarray(checked(picture))
         size = (picture.shape[1], picture.shape[0])
-        if self._picture is None or self._picture.size != size:
+        if size != self._size:
             self._resize(size)
-        assert self._picture is not None  # _resize has made it
-        self._picture.write(np.ascontiguousarray(picture), alignment=1)
+        codes, buffer = self._content[0], self._content[3]
+        buffer.orphan()  # the GPU may still be reading the last picture from it
+        buffer.write(picture)
+        codes.write(buffer, alignment=1)
+        self._decode()
 
     def draw(self, target: moderngl.Framebuffer) -> None:
         """Draw the frame into a framebuffer of the projector's native size; the picture must be loaded."""
-        if self._picture is None:
+        if self._size is None:
             raise ValueError("no picture has been loaded")
-        target.use()
-        self._context.viewport = (0, 0, *self._prewarp.projector_resolution)
-        self._context.disable(moderngl.BLEND | moderngl.DEPTH_TEST | moderngl.CULL_FACE)
-        self._picture.use(_PICTURE_UNIT)
-        for texture, unit in zip(self._maps, (_PLACE_UNIT, _STEPS_UNIT), strict=True):
-            texture.use(unit)
-        self._draw_call.render(moderngl.TRIANGLES, vertices=3)
+        if self._way == "auto":
+            self._way = self._quicker(target)
+        self._draw(target, self._way)
 
     def close(self) -> None:
-        """Free textures, program and, if it is our own, the context."""
+        """Free textures, programs and, if it is our own, the context."""
         if not self._open:
             return
         self._open = False
-        self._release_picture()
-        if self._frame is not None:
-            self._frame.color_attachments[0].release()
-            self._frame.release()
-        self._draw_call.release()
-        self._program.release()
+        self._release_content()
+        if self._screen is not None:
+            self._screen.color_attachments[0].release()
+            self._screen.release()
+        loose = [*self._maps, *([self._frame] if self._frame else []), self._light, self._border]
+        for item in (*loose, *self._calls.values(), *self._programs.values()):
+            item.release()
         if self._own_context:
             self._context.release()
+
+    def _draw(self, target: moderngl.Framebuffer, way: Way) -> None:
+        self._context.disable(moderngl.BLEND | moderngl.DEPTH_TEST | moderngl.CULL_FACE)
+        self._content[1].use(_PICTURE)
+        self._border.use(_PICTURE)
+        for texture, unit in zip(self._maps, (_PLACE, _STEPS), strict=True):
+            texture.use(unit)
+        if way == "computed":
+            if self._frame is None:
+                self._frame = self._context.texture(self._resolution, 4)
+                self._frame.filter = (moderngl.NEAREST, moderngl.NEAREST)
+            self._compute("warp_computed", self._frame, self._resolution)
+            self._frame.use(_FRAME)
+        target.use()
+        self._context.viewport = (0, 0, *self._resolution)
+        self._calls["copy_drawn" if way == "computed" else "warp_drawn"].render(moderngl.TRIANGLES, vertices=3)
+        self._border.clear(_PICTURE)
+
+    def _decode(self) -> None:
+        """Codes to linear light, for the whole picture: once per picture, not once per tap."""
+        assert self._size is not None  # only called with a picture
+        codes, picture, frame, _ = self._content
+        codes.use(_CODES)
+        self._light.use(_LIGHT)
+        if "decode_computed" in self._programs:
+            self._compute("decode_computed", picture, self._size)
+            return
+        frame.use()
+        self._context.viewport = (0, 0, *self._size)
+        self._calls["decode_drawn"].render(moderngl.TRIANGLES, vertices=3)
+
+    def _compute(self, name: str, image: moderngl.Texture, size: tuple[int, int]) -> None:
+        image.bind_to_image(0, read=False, write=True)
+        self._programs[name].run(-(-size[0] // _GROUP_SIDE), -(-size[1] // _GROUP_SIDE))
+        self._context.memory_barrier()
+
+    def _quicker(self, target: moderngl.Framebuffer) -> Way:
+        """Draw some frames either way and see; ties go to drawing, which needs no extra frame."""
+        ways: tuple[Way, Way] = ("drawn", "computed")
+        seconds = dict.fromkeys(ways, np.inf)
+        for way in (*ways, *ways):  # the first round of each also compiles and warms up
+            self._context.finish()
+            start = time.perf_counter()
+            for _ in range(_RACE_DRAWS):
+                self._draw(target, way)
+            self._context.finish()
+            seconds[way] = min(seconds[way], time.perf_counter() - start)
+        return "computed" if seconds["computed"] < seconds["drawn"] else "drawn"
+
+    def _allowed(self, way: Way) -> Way:
+        can = self._context.version_code >= COMPUTE_VERSION
+        if way == "computed" and not can:
+            raise DeviceError("OpenGL 4.3 is needed for compute shaders, and this machine has less. Use drawn.")
+        return way if can and not (way == "auto" and is_software(self._context)) else "drawn"
+
+    def _made_programs(self, dither: bool) -> dict[str, Any]:
+        drawn = {"warp_drawn": shaders.WARP_DRAWN, "copy_drawn": shaders.COPY_DRAWN}
+        drawn["decode_drawn"] = shaders.DECODE_DRAWN
+        made: dict[str, Any] = {
+            name: self._context.program(vertex_shader=shaders.VERTEX, fragment_shader=text)
+            for name, text in drawn.items()
+        }
+        if self._way != "drawn":
+            made["warp_computed"] = self._context.compute_shader(shaders.WARP_COMPUTED)
+            made["decode_computed"] = self._context.compute_shader(shaders.DECODE_COMPUTED)
+        values = {**_UNITS, "rows": self._resolution[1], "dither": dither, "nudge": NUDGE, "by_unit": False}
+        for program in made.values():
+            for name in set(values) & set(program):
+                program[name] = values[name]
+        return made
 
     def _resize(self, size: tuple[int, int]) -> None:
         """Make room for pictures of another size, and look up where each projector pixel finds itself in them."""
         largest = int(self._context.info["GL_MAX_TEXTURE_SIZE"])
-        if max(*size, *self._prewarp.projector_resolution) > largest:
-            raise DeviceError(f"a picture of {size[0]} x {size[1]} is more than this GPU takes ({largest} a side)")
-        self._release_picture()
-        self._picture = self._context.texture(size, 3, alignment=1)
-        self._maps = [self._map_texture(data) for data in _map_data(sample_map(self._prewarp, size))]
+        if max(3 * size[0], size[1], *self._resolution) > largest:
+            raise DeviceError(
+                f"a picture of {size[0]} x {size[1]} is more than this GPU takes; make it at most "
+                f"{largest // 3} wide and {largest} high"
+            )
+        samples = self._warp.samples(size)
+        self._release_content()
+        codes = self._context.texture((3 * size[0], size[1]), 1, alignment=1)
+        codes.filter = (moderngl.NEAREST, moderngl.NEAREST)
+        picture = self._context.texture(size, 4, dtype="f2")
+        frame = self._context.framebuffer([picture])
+        self._content = [codes, picture, frame, self._context.buffer(reserve=3 * size[0] * size[1])]
+        by_unit = self._exact_unit and max(size) <= _WIDEST_BY_UNIT_PX
+        for name, program in self._programs.items():
+            if name.startswith("warp"):
+                program["by_unit"] = by_unit
+        self._size = size
+        self._place(samples)
 
-    def _map_texture(self, data: np.ndarray[Any, np.dtype[np.float32]]) -> moderngl.Texture:
-        texture = self._context.texture(self._prewarp.projector_resolution, 4, data.tobytes(), dtype="f4")
-        texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
-        return texture
+    def _place(self, samples: SampleMap) -> None:
+        data = (packed_places(samples).tobytes(), packed_steps(samples).tobytes())
+        if not self._maps:
+            self._maps = [self._context.texture(self._resolution, 2, dtype="u4")]
+            self._maps.append(self._context.texture(self._resolution, 4, dtype="i2"))
+            for texture in self._maps:
+                texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
+        for texture, values in zip(self._maps, data, strict=True):
+            texture.write(values)
 
-    def _release_picture(self) -> None:
-        for texture in (self._picture, *self._maps):
-            if texture is not None:
-                texture.release()
-        self._picture, self._maps = None, []
+    def _release_content(self) -> None:
+        for item in reversed(self._content):
+            item.release()
+        self._content = []
 
 
-def _map_data(samples: SampleMap) -> tuple[np.ndarray[Any, np.dtype[np.float32]], ...]:
-    """The two textures of the shader: place (H, W, 4) and steps (H, W, 4)."""
-    taps = samples.taps.astype(np.float32)
-    place = np.dstack([samples.position_px, samples.gain, taps])
-    along_u, along_v = samples.step_px[..., 0], samples.step_px[..., 1]
-    return place.astype(np.float32), np.dstack([along_u, along_v]).astype(np.float32)
+def packed_places(samples: SampleMap) -> NDArray[np.uint32]:
+    """(H, W, 2): u in 256ths with the gain's root below it, v in 256ths with the numbers of taps less one below it."""
+    grid = np.round((samples.position_px + np.float32(_ORIGIN_PX)) * GRID).astype(np.uint32) << 10
+    taps = samples.taps.astype(np.uint32) - 1
+    below = np.stack([samples.gain_root.astype(np.uint32), taps[..., 0] | taps[..., 1] << 4], axis=-1)
+    return np.ascontiguousarray(grid | below)
+
+
+def packed_steps(samples: SampleMap) -> NDArray[np.int16]:
+    """(H, W, 4): steps from tap to tap in 128ths of a pixel, along the projector's u, then its v."""
+    steps = np.concatenate([samples.step_px[..., 0], samples.step_px[..., 1]], axis=-1)
+    return np.ascontiguousarray(np.clip(np.round(steps * (GRID / 2)), -32768, 32767).astype(np.int16))

@@ -4,8 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
-from rigwarp.live.picture import Picture, checked, light_of_codes
-from rigwarp.live.sampling import sample_map, tap_positions
+from rigwarp.live.dither import thresholds
+from rigwarp.live.picture import Picture, checked
+from rigwarp.live.sampling import tap_counts, tap_positions
+from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig.transfer import encode_transfer
 
@@ -13,20 +15,27 @@ from rigwarp.rig.transfer import encode_transfer
 class ReferenceRenderer:
     """NumPy in float64, nothing clever: for tests and benchmarks."""
 
-    def __init__(self, prewarp: Prewarp) -> None:
-        self._prewarp = prewarp
+    def __init__(self, prewarp: Prewarp | Warp, *, dither: bool = False) -> None:
+        self._warp = as_warp(prewarp)
+        self._dither = dither
 
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
         picture = checked(picture)
-        samples = sample_map(self._prewarp, (picture.shape[1], picture.shape[0]))
-        light = light_of_codes()[picture]
-        out = np.zeros((*samples.gain.shape, 3))
-        for taps in np.unique(samples.taps[samples.gain > 0]):
-            where = np.nonzero((samples.taps == taps) & (samples.gain > 0))
-            total = sum(bilinear(light, position) for position in tap_positions(samples, where, int(taps)))
-            out[where] = total / float(taps) ** 2 * samples.gain[where][:, None]
-        return np.round(encode_transfer(out, samples.transfer) * 255.0).astype(np.uint8)
+        samples = self._warp.samples((picture.shape[1], picture.shape[0]))
+        light = self._warp.light()[picture]
+        out = np.zeros((*samples.gain_root.shape, 3))
+        for taps in tap_counts(samples):
+            where = np.nonzero((samples.taps == taps).all(axis=-1) & (samples.gain_root > 0))
+            total = sum(bilinear(light, position) for position in tap_positions(samples, where, taps))
+            out[where] = total / float(taps[0] * taps[1]) * samples.gain[where][:, None]
+        codes = encode_transfer(out, samples.transfer) * 255.0
+        rounding = thresholds(codes.shape[:2])[..., None] if self._dither else 0.5
+        return np.minimum(np.floor(codes + rounding), 255.0).astype(np.uint8)
+
+    def use(self, warp: Warp) -> None:
+        """Draw with another warp from now on."""
+        self._warp = warp
 
     def close(self) -> None:
         """Nothing to free."""

@@ -1,27 +1,33 @@
 """Where each projector pixel looks into a picture, in numbers that float32 and float64 renderers treat alike.
 
-A projector pixel averages n x n bilinear samples spread over its footprint in the picture, n from the map's
-derivative, so that a minified picture does not flicker or alias. All positions are multiples of 1/2048 pixel: sums of
-such numbers below 8192 are exact in float32, so a GPU, OpenCV and the float64 reference sample the very same points.
-Without that, a weight of 1e-4 instead of 0 would be worth several code values in the darks of a gamma curve.
+A projector pixel averages n x m bilinear samples spread over its footprint in the picture, n and m from the map's
+derivative, so that a minified picture does not flicker or alias. All positions are multiples of 1/256 pixel: that is
+what the bilinear filter of a GPU works with (eight bits of weight), and sums of such numbers are exact in float32. So a
+GPU, OpenCV and the float64 reference sample the very same points with the very same weights. Without that, a weight of
+1e-4 instead of 0 would be worth several code values in the darks of a gamma curve. The gain is kept as a square root
+of ten bits for the same reason: 0.2 code values at most, and the renderers cannot disagree.
 """
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.live.picture import MAX_SIDE_PX
 from rigwarp.prewarp import Prewarp, content_coordinates
 from rigwarp.rig import Transfer
 
-_GRID = 2048.0
-"""Positions per pixel; 24 bits of float32 then reach MAX_SIDE_PX = 8192."""
+Sampling = Literal["fine", "quick"]
+GRID = 256.0
+"""Positions per pixel."""
+GAIN_STEPS = 1023.0
 _MAX_TAPS = 16
-_TAP_SLACK = 0.05
-"""Footprints up to this share wider than n pixels still use n taps: no visible difference, a quarter of the cost."""
+_SLACK = {"fine": 0.05, "quick": 1.0}
+"""Footprints up to this much wider than n pixels still use n taps. Fine: no visible difference, up to a quarter of the
+cost. Quick: detail finer than a projector pixel may flicker when it moves, one tap serves up to two pixels."""
 _NOWHERE_PX = -16.0
 _ROWS_AT_ONCE = 128
 """Bounds the float64 arrays at work to some 50 MB for a 4K projector."""
@@ -37,10 +43,10 @@ class SampleMap:
         Middle of the footprint in picture pixels; outside the picture where nothing is drawn.
     step_px : (H, W, 2, 2) float32
         From one tap to the next: step_px[..., :, 0] along the projector's u, [..., :, 1] along its v.
-    taps : (H, W) uint8
-        n: the footprint is averaged over n x n taps.
-    gain : (H, W) float32
-        Factor on linear light, 0 = black.
+    taps : (H, W, 2) uint8
+        The footprint is averaged over taps[..., 0] (along u) x taps[..., 1] (along v) samples.
+    gain_root : (H, W) uint16
+        Square root of the factor on linear light, in 1023rds; 0 = black.
     transfer : the projector's transfer curve.
     picture_size : (width, height) of the picture.
     """
@@ -48,12 +54,25 @@ class SampleMap:
     position_px: NDArray[np.float32]
     step_px: NDArray[np.float32]
     taps: NDArray[np.uint8]
-    gain: NDArray[np.float32]
+    gain_root: NDArray[np.uint16]
     transfer: Transfer
     picture_size: tuple[int, int]
 
+    @property
+    def gain(self) -> NDArray[np.float32]:
+        """(H, W) factor on linear light, 0 = black."""
+        root = self.gain_root.astype(np.float32) / np.float32(GAIN_STEPS)
+        return root * root
 
-def sample_map(prewarp: Prewarp, picture_size: tuple[int, int]) -> SampleMap:
+
+def sample_map(
+    prewarp: Prewarp,
+    picture_size: tuple[int, int],
+    *,
+    canvas_px: Array | None = None,
+    hidden: BoolArray | None = None,
+    sampling: Sampling = "fine",
+) -> SampleMap:
     """Sampling positions for a picture that fills the content canvas as far as its aspect allows.
 
     Parameters
@@ -61,6 +80,11 @@ def sample_map(prewarp: Prewarp, picture_size: tuple[int, int]) -> SampleMap:
     prewarp : mesh and gain.
     picture_size : (width, height)
         The picture is centred on the canvas, its aspect kept; what it leaves free stays black.
+    canvas_px : (H, W, 2), optional
+        The canvas pixel to show at each projector pixel; by default what the mesh says.
+    hidden : (H, W), optional
+        Projector pixels that stay black.
+    sampling : "fine" or "quick", how many taps a footprint gets.
 
     Raises
     ------
@@ -69,36 +93,46 @@ def sample_map(prewarp: Prewarp, picture_size: tuple[int, int]) -> SampleMap:
     """
     if max(picture_size) > MAX_SIDE_PX:
         raise InputError(f"the picture is {picture_size[0]} x {picture_size[1]} pixels, at most {MAX_SIDE_PX} a side")
-    canvas_px = content_coordinates(prewarp)
+    canvas_px = content_coordinates(prewarp) if canvas_px is None else canvas_px
     scale, offset_px = fit_to_canvas(picture_size, prewarp.content_pixels)
     height, width = prewarp.gain.shape
     samples = SampleMap(
         position_px=np.empty((height, width, 2), np.float32),
         step_px=np.empty((height, width, 2, 2), np.float32),
-        taps=np.empty((height, width), np.uint8),
-        gain=np.empty((height, width), np.float32),
+        taps=np.empty((height, width, 2), np.uint8),
+        gain_root=np.empty((height, width), np.uint16),
         transfer=prewarp.transfer,
         picture_size=picture_size,
     )
+    gain = prewarp.gain if hidden is None else np.where(hidden, np.float32(0.0), prewarp.gain)
     for start in range(0, height, _ROWS_AT_ONCE):
         rows = slice(start, min(start + _ROWS_AT_ONCE, height))
         halo = slice(max(rows.start - 1, 0), rows.stop + 1)  # derivatives look one row further
         picture_px = (canvas_px[halo] + 0.5 - offset_px) / scale - 0.5
         footprint = _footprint(picture_px)
         inner = slice(rows.start - halo.start, rows.stop - halo.start)
-        _fill_rows(samples, rows, picture_px[inner], footprint[inner], prewarp.gain[rows])
+        _fill_rows(samples, rows, picture_px[inner], footprint[inner], gain[rows], _SLACK[sampling])
     return samples
 
 
-def _fill_rows(samples: SampleMap, rows: slice, picture_px: Array, footprint: Array, gain: NDArray[np.float32]) -> None:
+def _fill_rows(
+    samples: SampleMap,
+    rows: slice,
+    picture_px: Array,
+    footprint: Array,
+    gain: NDArray[np.float32],
+    slack: float,
+) -> None:
     """Write some rows of a sample map."""
-    widest = np.linalg.norm(footprint, axis=-2).max(axis=-1)
-    taps = np.clip(np.ceil(widest - _TAP_SLACK), 1, _MAX_TAPS)
-    lit = np.isfinite(picture_px).all(axis=-1) & (gain > 0)
-    samples.position_px[rows] = _on_grid(np.where(lit[..., None], picture_px, _NOWHERE_PX), 1)
-    samples.step_px[rows] = _on_grid(footprint / taps[..., None, None], 2)
+    taps = np.clip(np.ceil(np.linalg.norm(footprint, axis=-2) - slack), 1, _MAX_TAPS)
+    root = np.round(np.sqrt(np.clip(gain, 0.0, 1.0)) * GAIN_STEPS)
+    lit = np.isfinite(picture_px).all(axis=-1) & (root > 0)
+    # one pixel past the picture is as black as anywhere: positions stay small enough to be packed for the GPU
+    near = np.clip(picture_px, _NOWHERE_PX + 8, np.array(samples.picture_size) - _NOWHERE_PX - 8)
+    samples.position_px[rows] = _on_grid(np.where(lit[..., None], near, _NOWHERE_PX), 1)
+    samples.step_px[rows] = _on_grid(footprint / taps[..., None, :], 2)
     samples.taps[rows] = taps
-    samples.gain[rows] = np.where(lit, gain, 0.0)
+    samples.gain_root[rows] = np.where(lit, root, 0)
 
 
 def fit_to_canvas(picture_size: tuple[int, int], canvas_size: tuple[int, int]) -> tuple[float, Array]:
@@ -108,16 +142,23 @@ def fit_to_canvas(picture_size: tuple[int, int], canvas_size: tuple[int, int]) -
     return scale, (canvas - scale * picture) / 2.0
 
 
-def tap_positions(samples: SampleMap, where: tuple[NDArray[np.intp], ...], taps: int) -> list[NDArray[np.float32]]:
-    """Positions of the n x n taps of the projector pixels `where` (np.nonzero's form), each (N, 2), exact."""
+def tap_positions(
+    samples: SampleMap, where: tuple[NDArray[np.intp], ...], taps: tuple[int, int]
+) -> list[NDArray[np.float32]]:
+    """Positions of the n x m taps of the projector pixels `where` (np.nonzero's form), each (N, 2), exact."""
     position, step = samples.position_px[where], samples.step_px[where]
-    offsets = (2 * np.arange(taps, dtype=np.float32) + 1 - taps) / 2
-    return [position + i * step[..., 0] + j * step[..., 1] for j in offsets for i in offsets]
+    along_u, along_v = ((2 * np.arange(n, dtype=np.float32) + 1 - n) / 2 for n in taps)
+    return [position + i * step[..., 0] + j * step[..., 1] for j in along_v for i in along_u]
+
+
+def tap_counts(samples: SampleMap) -> list[tuple[int, int]]:
+    """The different (along u, along v) numbers of taps among the lit pixels."""
+    return [(int(u), int(v)) for u, v in np.unique(samples.taps[samples.gain_root > 0].reshape(-1, 2), axis=0)]
 
 
 def _on_grid(values_px: Array, multiple: int) -> NDArray[np.float32]:
-    """Rounded to multiples of `multiple` / 2048; steps need 2, because half steps are used."""
-    grid = _GRID / multiple
+    """Rounded to multiples of `multiple` / 256; steps need 2, because half steps are used."""
+    grid = GRID / multiple
     bounded = np.clip(values_px, -2.0 * MAX_SIDE_PX, 2.0 * MAX_SIDE_PX)
     return (np.round(bounded * grid) / grid).astype(np.float32)
 

@@ -1,31 +1,41 @@
-"""The one draw of the GPU renderer, as GLSL 3.30.
+"""The GPU renderer's shaders: bytes -> linear light -> the projector's codes -> the window.
 
-Texels are fetched and weighted by hand: the texture unit's own filter weighs with 8 bits only, which shows as steps
-of several code values in the darks. Nothing here uses OpenGL's texture coordinates: texel (u, v) is the picture's own
-pixel, and only `row` turns OpenGL's bottom-up rows into top-down ones.
+The warp itself is one text, run either by a fragment shader straight into the target, or by a compute shader into a
+frame that is then copied to the target. Which is quicker depends on the GPU: consumer chips draw fast, data-centre
+chips have hundreds of compute units and few that draw. Nothing but `row` turns OpenGL's bottom-up rows into our own.
 """
 
-VERTEX = """
-#version 330 core
+GLSL_FRAGMENT = "#version 330 core\n"
+GLSL_COMPUTE = "#version 430 core\nlayout(local_size_x = 16, local_size_y = 16) in;\n"
+
+VERTEX = """#version 330 core
 void main() {
     // one triangle that covers the whole viewport
     gl_Position = vec4(gl_VertexID == 1 ? 3.0 : -1.0, gl_VertexID == 2 ? 3.0 : -1.0, 0.0, 1.0);
 }
 """
 
-FRAGMENT = """
-#version 330 core
-uniform sampler2D picture;   // 8-bit sRGB codes
-uniform sampler2D place;     // u, v in picture pixels, gain, taps
-uniform sampler2D steps;     // from tap to tap: du/du', dv/du', du/dv', dv/dv'
-uniform int rows;            // height of the projector's picture
-uniform float gamma;         // of the projector; 0: the sRGB curve
-out vec4 colour;
-
-vec3 decoded(vec3 code) {
-    vec3 curved = pow((code + 0.055) / 1.055, vec3(2.4));
-    return mix(curved, code / 12.92, lessThanEqual(code, vec3(0.04045)));
+_DECODE = """
+uniform sampler2D codes;     // one channel: R, G, B, R, G, B, ... of a row side by side
+uniform sampler2D light;     // 256 x 1: linear light of a code value
+float light_of(ivec2 at) {
+    return texelFetch(light, ivec2(int(texelFetch(codes, at, 0).r * 255.0 + 0.5), 0), 0).r;
 }
+vec4 decoded(ivec2 at) {
+    ivec2 first = ivec2(3 * at.x, at.y);
+    // alpha 1 is not used by the warp; four channels are what textures are stored as anyway
+    return vec4(light_of(first), light_of(first + ivec2(1, 0)), light_of(first + ivec2(2, 0)), 1.0);
+}
+"""
+
+_WARP = """
+uniform sampler2D picture;   // linear light, black border
+uniform usampler2D place;    // u | root of the gain, v | taps; see `packed_places`
+uniform isampler2D steps;    // from tap to tap, in 128ths: du/du', dv/du', du/dv', dv/dv'
+uniform float gamma;         // of the projector; 0: the sRGB curve
+uniform bool by_unit;        // bilinear by the texture unit, whose weights have 8 bits: enough for positions in 256ths
+uniform float nudge;         // a quarter of a 256th: the texture unit cuts off what float rounding left below a step
+uniform bool dither;
 
 vec3 encoded(vec3 light) {
     light = clamp(light, 1e-12, 1.0);
@@ -36,10 +46,11 @@ vec3 encoded(vec3 light) {
 
 vec3 light_at(ivec2 at, ivec2 size) {
     if (any(lessThan(at, ivec2(0))) || any(greaterThanEqual(at, size))) return vec3(0.0);
-    return decoded(texelFetch(picture, at, 0).rgb);
+    return texelFetch(picture, at, 0).rgb;
 }
 
-vec3 bilinear(vec2 at, ivec2 size) {
+vec3 bilinear(vec2 at, ivec2 size, vec2 inverse) {
+    if (by_unit) return textureLod(picture, (at + (0.5 + nudge)) * inverse, 0.0).rgb;
     vec2 corner = floor(at);
     vec2 share = at - corner;
     ivec2 first = ivec2(corner);
@@ -48,25 +59,69 @@ vec3 bilinear(vec2 at, ivec2 size) {
     return mix(above, below, share.y);
 }
 
-void main() {
-    ivec2 pixel = ivec2(gl_FragCoord.xy);
-    ivec2 row = ivec2(pixel.x, rows - 1 - pixel.y);
-    vec4 here = texelFetch(place, row, 0);
-    colour = vec4(0.0, 0.0, 0.0, 1.0);
-    if (here.z <= 0.0) return;
+float threshold(ivec2 pixel) {
+    // rank in the 8 x 8 recursive matrix: bits of x ^ y and y, coarsest last
+    uint x = uint(pixel.x) & 7u, y = uint(pixel.y) & 7u, d = x ^ y;
+    uint rank = (d & 1u) << 5 | (y & 1u) << 4 | (d & 2u) << 2 | (y & 2u) << 1 | (d & 4u) >> 1 | (y & 4u) >> 2;
+    return (float(rank) + 0.5) / 64.0;
+}
+
+vec4 shown(ivec2 pixel) {
+    uvec2 packed_place = texelFetch(place, pixel, 0).xy;
+    uint root = packed_place.x & 1023u;
+    if (root == 0u) return vec4(0.0, 0.0, 0.0, 1.0);
+    vec2 at = vec2(packed_place >> 10u) / 256.0 - 32.0;
+    float gain = float(root) / 1023.0;
+    gain *= gain;
     ivec2 size = textureSize(picture, 0);
-    int taps = int(here.w);
+    vec2 inverse = 1.0 / vec2(size);
+    uint taps = packed_place.y & 255u;
     vec3 light = vec3(0.0);
-    if (taps == 1) {
-        light = bilinear(here.xy, size);
+    if (taps == 0u) {
+        light = bilinear(at, size, inverse);
     } else {
-        vec4 between = texelFetch(steps, row, 0);
-        float first = 0.5 * (1.0 - here.w);
-        for (int j = 0; j < taps; ++j)
-            for (int i = 0; i < taps; ++i)
-                light += bilinear(here.xy + (first + float(i)) * between.xy + (first + float(j)) * between.zw, size);
-        light /= here.w * here.w;
+        vec4 between = vec4(texelFetch(steps, pixel, 0)) / 128.0;
+        int along_u = int(taps & 15u) + 1, along_v = int(taps >> 4u) + 1;
+        at -= 0.5 * (float(along_u - 1) * between.xy + float(along_v - 1) * between.zw);
+        for (int j = 0; j < along_v; ++j)
+            for (int i = 0; i < along_u; ++i)
+                light += bilinear(at + float(i) * between.xy + float(j) * between.zw, size, inverse);
+        light /= float(along_u * along_v);
     }
-    colour.rgb = floor(encoded(light * here.z) * 255.0 + 0.5) / 255.0;
+    float rounding = dither ? threshold(pixel) : 0.5;
+    return vec4(min(floor(encoded(light * gain) * 255.0 + rounding), 255.0) / 255.0, 1.0);
 }
 """
+
+_TO_TARGET = """
+uniform int rows;            // height of the projector's picture
+out vec4 colour;
+ivec2 row(vec2 fragment) { return ivec2(int(fragment.x), rows - 1 - int(fragment.y)); }
+"""
+
+_TO_IMAGE = """
+ivec2 here() { return ivec2(gl_GlobalInvocationID.xy); }
+bool inside(ivec2 size) { return all(lessThan(here(), size)); }
+"""
+
+DECODE_DRAWN = GLSL_FRAGMENT + _DECODE + "out vec4 colour;\nvoid main() { colour = decoded(ivec2(gl_FragCoord.xy)); }\n"
+DECODE_COMPUTED = (
+    GLSL_COMPUTE
+    + _DECODE
+    + _TO_IMAGE
+    + "layout(rgba16f, binding = 0) writeonly uniform image2D destination;\n"
+    + "void main() { if (inside(imageSize(destination))) imageStore(destination, here(), decoded(here())); }\n"
+)
+WARP_DRAWN = GLSL_FRAGMENT + _WARP + _TO_TARGET + "void main() { colour = shown(row(gl_FragCoord.xy)); }\n"
+WARP_COMPUTED = (
+    GLSL_COMPUTE
+    + _WARP
+    + _TO_IMAGE
+    + "layout(rgba8, binding = 0) writeonly uniform image2D destination;\n"
+    + "void main() { if (inside(imageSize(destination))) imageStore(destination, here(), shown(here())); }\n"
+)
+COPY_DRAWN = (
+    GLSL_FRAGMENT
+    + _TO_TARGET
+    + "uniform sampler2D frame;\nvoid main() { colour = texelFetch(frame, row(gl_FragCoord.xy), 0); }\n"
+)

@@ -11,7 +11,8 @@ import pygame
 
 from rigwarp.errors import DeviceError, UsageError
 from rigwarp.live.cpu import CpuRenderer
-from rigwarp.live.gl import GlRenderer, gl_missing, is_software
+from rigwarp.live.gl import GlRenderer
+from rigwarp.live.gl_context import COMPUTE_VERSION, gl_missing, is_software
 from rigwarp.live.picture import Picture
 from rigwarp.prewarp import Prewarp
 
@@ -162,8 +163,7 @@ def _opened(prewarp: Prewarp, display: int, drawing: Drawing, notice: str) -> Wi
 def _gl_window(prewarp: Prewarp, display: int, notice: str, *, insist: bool) -> Window | None:
     """A window drawn by OpenGL; None when OpenGL is missing or slower than OpenCV and nobody insists."""
     try:
-        _set_gl_mode(prewarp.projector_resolution, display)
-        context = moderngl.create_context(require=330)
+        context = _gl_context(prewarp.projector_resolution, display)
     except Exception as error:  # moderngl raises bare exceptions; SDL its own
         if insist:
             raise gl_missing(error) from error
@@ -177,10 +177,20 @@ def _gl_window(prewarp: Prewarp, display: int, notice: str, *, insist: bool) -> 
     return Window(GlRenderer(prewarp, context), context.screen, notice)
 
 
-def _set_gl_mode(size: tuple[int, int], display: int) -> None:
+def _gl_context(size: tuple[int, int], display: int) -> moderngl.Context:
+    """Set an OpenGL mode: 4.3, which has compute shaders, or else 3.3."""
+    try:
+        _set_gl_mode(size, display, (4, 3))
+        return moderngl.create_context(require=COMPUTE_VERSION)
+    except Exception:  # moderngl raises bare exceptions, SDL its own: less than OpenGL 4.3, or none at all
+        _set_gl_mode(size, display, (3, 3))
+        return moderngl.create_context(require=330)
+
+
+def _set_gl_mode(size: tuple[int, int], display: int, version: tuple[int, int]) -> None:
     for attribute, value in (
-        (pygame.GL_CONTEXT_MAJOR_VERSION, 3),
-        (pygame.GL_CONTEXT_MINOR_VERSION, 3),
+        (pygame.GL_CONTEXT_MAJOR_VERSION, version[0]),
+        (pygame.GL_CONTEXT_MINOR_VERSION, version[1]),
         (pygame.GL_CONTEXT_PROFILE_MASK, pygame.GL_CONTEXT_PROFILE_CORE),
     ):
         pygame.display.gl_set_attribute(attribute, value)

@@ -1,6 +1,7 @@
-"""The mesh and gain that undo the distortion."""
+"""The mesh and gain that undo the distortion, and corrections by hand on top of them."""
 
+from rigwarp.prewarp.adjustment import UNCHANGED, Adjustment, Drag
 from rigwarp.prewarp.build import build_prewarp, content_coordinates
 from rigwarp.prewarp.model import Prewarp
 
-__all__ = ["Prewarp", "build_prewarp", "content_coordinates"]
+__all__ = ["UNCHANGED", "Adjustment", "Drag", "Prewarp", "build_prewarp", "content_coordinates"]

@@ -1,0 +1,121 @@
+"""What somebody at the table may correct by hand, on top of the measured map."""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.rig import Content
+from rigwarp.rig.canvas import content_to_table, table_to_content
+
+Point = tuple[float, float]
+DRAG_REACH_MM = 60.0
+"""Default radius over which a dragged spot takes its surroundings along."""
+_SAFE_REACH = 2.0
+"""A drag reaches at least this many times its own length: the falloff's slope is below 1.54, so nothing folds over."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drag:
+    """A spot that was taken along: what was seen at `at_mm` is then seen `by_mm` further; table frame."""
+
+    at_mm: Point
+    by_mm: Point
+    reach_mm: float = DRAG_REACH_MM
+
+
+@dataclass(frozen=True, kw_only=True)
+class Adjustment:
+    """A correction by hand; the default one changes nothing.
+
+    Attributes
+    ----------
+    shift_mm : how far the content is moved on the table (x, y).
+    turn_deg : by how much it is turned about the content's centre, counter-clockwise seen from above.
+    scale : by how much it is enlarged about the content's centre.
+    drags : local corrections, in the order in which they were made.
+    brightness : factor on the light, 0 .. 1.
+    black_level : share of the full light that black gets, 0 .. 0.2.
+    masks : polygons on the table (mm) that stay without light.
+    """
+
+    shift_mm: Point = (0.0, 0.0)
+    turn_deg: float = 0.0
+    scale: float = 1.0
+    drags: tuple[Drag, ...] = ()
+    brightness: float = 1.0
+    black_level: float = 0.0
+    masks: tuple[tuple[Point, ...], ...] = ()
+
+
+UNCHANGED = Adjustment()
+
+
+def adjusted_canvas(canvas_px: Array, content: Content, adjustment: Adjustment) -> Array:
+    """The canvas pixel to show at each place.
+
+    Parameters
+    ----------
+    canvas_px : (..., 2)
+        Where on the canvas the light lands, by measurement; NaN stays NaN.
+    content : the canvas on the table.
+    adjustment : the correction.
+
+    Returns
+    -------
+    (..., 2)
+        Canvas pixels whose content belongs there once the correction is applied.
+    """
+    if not _moves(adjustment):
+        return canvas_px
+    shown_mm = content_to_table(content, canvas_px)
+    return table_to_content(content, unadjusted_mm(shown_mm, content, adjustment))
+
+
+def unadjusted_mm(shown_mm: Array, content: Content, adjustment: Adjustment) -> Array:
+    """Where the content seen at (..., 2) table positions lies without the correction: the inverse, drag by drag."""
+    spot = np.asarray(shown_mm, float)
+    for drag in reversed(adjustment.drags):
+        spot = spot - _taken_along(spot, drag)
+    turn = np.radians(adjustment.turn_deg)
+    back = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    centred = spot - content.centre_mm - np.array(adjustment.shift_mm)
+    return centred @ back.T / adjustment.scale + content.centre_mm
+
+
+def _taken_along(spot_mm: Array, drag: Drag) -> Array:
+    """The drag's displacement at (..., 2) places seen after it: all of it at the drag's end, (1 - r^2)^2 around it."""
+    by = np.array(drag.by_mm)
+    reach = max(drag.reach_mm, _SAFE_REACH * float(np.linalg.norm(by)))
+    distance = np.linalg.norm(spot_mm - np.array(drag.at_mm) - by, axis=-1) / reach
+    falloff: Array = np.maximum(1.0 - distance**2, 0.0) ** 2
+    return falloff[..., None] * by
+
+
+def masked(canvas_px: Array, content: Content, adjustment: Adjustment) -> BoolArray:
+    """True where (..., 2) canvas positions, as measured, lie in one of the masks; False for NaN."""
+    hidden = np.zeros(canvas_px.shape[:-1], bool)
+    if not adjustment.masks:
+        return hidden
+    table_mm = content_to_table(content, canvas_px)
+    for polygon in adjustment.masks:
+        hidden |= _inside(table_mm, np.array(polygon, float))
+    return hidden
+
+
+def _inside(points: Array, polygon: Array) -> BoolArray:
+    """Even-odd rule: count the polygon's edges that a ray towards +x crosses."""
+    inside = np.zeros(points.shape[:-1], bool)
+    x, y = points[..., 0], points[..., 1]
+    for (x0, y0), (x1, y1) in pairwise([*polygon, polygon[0]]):
+        if y0 == y1:
+            continue
+        crosses = (y0 > y) != (y1 > y)
+        inside ^= crosses & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
+    return inside & np.isfinite(x)
+
+
+def _moves(adjustment: Adjustment) -> bool:
+    same = (adjustment.shift_mm, adjustment.turn_deg, adjustment.scale) == ((0.0, 0.0), 0.0, 1.0)
+    return bool(adjustment.drags) or not same

@@ -1,0 +1,229 @@
+"""What a frame costs, as a ratio to a plain textured draw (GPU) or a bare fixed-point remap (CPU) in the same run.
+
+    python tests/benchmarks/bench_live.py [--json] [--rig NPZ ...] [--quick]
+
+The warp is a bent one whose footprint is one content pixel, so that one sample per projector pixel is right; "best"
+has content of 1.6 times that density, as the ready-made rigs do, and averages 2 x 2 samples. `--rig` compares the
+renderers' output on prewarp files as well, in code values.
+"""
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from rigwarp.errors import DeviceError
+from rigwarp.live.cpu import CpuRenderer
+from rigwarp.live.reference import ReferenceRenderer
+from rigwarp.live.warp import Warp, warp_of
+from rigwarp.prewarp import Prewarp
+
+SIZES = {"1080p": (1920, 1080), "2160p": (3840, 2160)}
+GPU_TARGETS = {"1080p": 1.25, "2160p": 1.5}
+CPU_TARGET, BEST_TARGET, UPLOAD_TARGET = 1.25, 3.0, 5.0
+BEST_DENSITY = 1.6
+BLIT_VERTEX = "#version 330 core\nout vec2 at;\nvoid main() { at = vec2(gl_VertexID == 1 ? 2.0 : 0.0, gl_VertexID == 2 ? 2.0 : 0.0); gl_Position = vec4(at * 2.0 - 1.0, 0.0, 1.0); }"  # noqa: E501
+BLIT_FRAGMENT = "#version 330 core\nuniform sampler2D picture;\nin vec2 at;\nout vec4 colour;\nvoid main() { colour = texture(picture, at); }"  # noqa: E501
+
+
+def bent_warp(size: tuple[int, int], density: float = 1.0) -> Warp:
+    """A smooth warp whose footprint is 0.85 to 1.0 content pixels times `density`; the gain falls to one side."""
+    width, height = size
+    columns, rows = width // 20 + 2, height // 20 + 2
+    v, u = np.mgrid[:rows, :columns] * 20.0
+    x = 0.93 * u + 0.012 * width * np.sin(v / height * 4.0)
+    y = 0.93 * v + 0.012 * height * np.cos(u / width * 5.0) + 0.02 * height
+    corner = (np.arange(rows - 1)[:, None] * columns + np.arange(columns - 1)).reshape(-1)
+    halves = [np.stack([corner, corner + 1, corner + columns], -1)]
+    halves.append(np.stack([corner + 1, corner + columns + 1, corner + columns], -1))
+    triangles = np.concatenate(halves).astype(np.int32)
+    prewarp = Prewarp(
+        projector_resolution=size,
+        content_pixels=(round(width * density), round(height * density)),
+        vertices_px=np.stack([u, v], -1).reshape(-1, 2),
+        content_px=np.stack([x, y], -1).reshape(-1, 2) * density,
+        triangles=triangles,
+        triangle_zone=np.zeros(len(triangles), np.int16),
+        zone=np.zeros((height, width), np.int16),
+        gain=np.tile(np.linspace(1.0, 0.4, width, dtype=np.float32), (height, 1)),
+        transfer=2.2,
+        mesh_error_px=0.0,
+    )
+    return warp_of(prewarp)
+
+
+def picture_of(size: tuple[int, int]) -> np.ndarray[Any, np.dtype[np.uint8]]:
+    """Smooth colour with hard noise in it."""
+    width, height = size
+    v, u = np.mgrid[:height, :width]
+    base = np.stack([u * 255 // width, v * 255 // height, (u + v) % 256], -1).astype(np.uint8)
+    noise = np.random.default_rng(1).integers(0, 256, (height // 4, width // 4, 3), dtype=np.uint8)
+    base[: noise.shape[0], : noise.shape[1]] = noise
+    return base
+
+
+def least_ms(work: Callable[[], object], finish: Callable[[], object], draws: int, rounds: int = 5) -> float:
+    """The median over rounds of the time of one piece of work, a whole round being in flight at a time."""
+    for _ in range(3):
+        work()
+    finish()
+    found = []
+    for _ in range(rounds):
+        start = time.perf_counter()
+        for _ in range(draws):
+            work()
+        finish()
+        found.append((time.perf_counter() - start) / draws * 1e3)
+    return float(np.median(found))
+
+
+def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
+    """The GPU's figures at one size."""
+    import moderngl
+
+    from rigwarp.live.gl import GlRenderer
+
+    size = SIZES[name]
+    target = context.framebuffer([context.texture(size, 4)])
+    plain = context.texture(size, 4, bytes(4 * size[0] * size[1]))
+    program = context.program(vertex_shader=BLIT_VERTEX, fragment_shader=BLIT_FRAGMENT)
+    call = context.vertex_array(program, [])
+
+    def blit() -> None:
+        target.use()
+        plain.use(0)
+        call.render(moderngl.TRIANGLES, vertices=3)
+
+    ways = ("drawn", "computed") if context.version_code >= 430 else ("drawn",)
+    blit_ms = [least_ms(blit, context.finish, draws)]
+    result: dict[str, Any] = {}
+    for label, density in (("one_tap", 1.0), ("best", BEST_DENSITY)):
+        warp = bent_warp(size, density)
+        picture = picture_of(warp.prewarp.content_pixels)
+        for way in ways:
+            renderer = GlRenderer(warp, context, way=way)  # type: ignore[arg-type]  # one of the two words
+            renderer.load(picture)
+            result[f"{label}_{way}_ms"] = least_ms(lambda r=renderer: r.draw(target), context.finish, draws)  # type: ignore[misc]
+            if label == "one_tap":
+                upload = least_ms(lambda r=renderer, p=picture: r.load(p), context.finish, max(draws // 4, 4))  # type: ignore[misc]
+                result[f"upload_{way}_ms"] = upload
+            renderer.close()
+        renderer = GlRenderer(warp, context)
+        renderer.load(picture)
+        renderer.draw(target)
+        result[f"{label}_way"] = renderer.way
+        renderer.close()
+        blit_ms.append(least_ms(blit, context.finish, draws))
+    base = float(np.median(blit_ms))
+    ratios = {key.removesuffix("_ms") + "_ratio": value / base for key, value in result.items() if key.endswith("_ms")}
+    chosen = ratios[f"one_tap_{result['one_tap_way']}_ratio"]
+    best = ratios[f"best_{result['best_way']}_ratio"]
+    upload = min(ratios[f"upload_{way}_ratio"] for way in ways)
+    met = {"one_tap": chosen <= GPU_TARGETS[name], "best": best <= BEST_TARGET, "upload": upload <= UPLOAD_TARGET}
+    return {
+        "blit_ms": base,
+        **result,
+        **ratios,
+        "ratio": chosen,
+        "best_ratio": best,
+        "upload_ratio": upload,
+        "met": met,
+    }
+
+
+def measure_cpu(rounds: int) -> dict[str, Any]:
+    """The CPU's figures at 1080p: whole frames, upload and conversions included, against the bare remap."""
+    size = SIZES["1080p"]
+    warp = bent_warp(size)
+    picture = picture_of(size)
+    position = warp.samples(size).position_px
+    fixed = cv2.convertMaps(position, np.empty(0), cv2.CV_16SC2)
+    renderer, best = CpuRenderer(warp), CpuRenderer(bent_warp(size, BEST_DENSITY))
+    dense = picture_of(best._warp.prewarp.content_pixels)
+    work: dict[str, Callable[[], object]] = {
+        "bare_remap": lambda: cv2.remap(picture, *fixed, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT),
+        "one_tap": lambda: renderer.render(picture),
+        "best": lambda: best.render(dense),
+    }
+    times: dict[str, list[float]] = {key: [] for key in work}
+    for _ in range(rounds):  # interleaved, so that a busy moment hits all of them
+        for key, call in work.items():
+            start = time.perf_counter()
+            call()
+            times[key].append((time.perf_counter() - start) * 1e3)
+    least = {key: float(np.min(values[1:])) for key, values in times.items()}
+    ratio = least["one_tap"] / least["bare_remap"]
+    return {
+        **{f"{key}_ms": value for key, value in least.items()},
+        "ratio": ratio,
+        "best_ratio": least["best"] / least["bare_remap"],
+        "threads": cv2.getNumThreads(),
+        "met": {"one_tap": ratio <= CPU_TARGET},
+    }
+
+
+def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
+    """Largest difference between the renderers and the float64 reference, in code values, on hard content."""
+    warp = warp_of(prewarp)
+    width, height = prewarp.content_pixels
+    rng = np.random.default_rng(3)
+    picture = rng.integers(0, 256, (height, width, 3), dtype=np.uint8)
+    picture[rng.random(picture.shape) < 0.4] = 0
+    expected = ReferenceRenderer(warp).render(picture).astype(int)
+    found = {"cpu": int(np.abs(CpuRenderer(warp).render(picture) - expected).max())}
+    if context is not None:
+        from rigwarp.live.gl import GlRenderer
+
+        for way in ("drawn", "computed") if context.version_code >= 430 else ("drawn",):
+            renderer = GlRenderer(warp, context, way=way)  # type: ignore[arg-type]  # one of the two words
+            frame = renderer.render(picture)
+            found[f"gpu_{way}"] = int(np.abs(frame - expected).max())
+            found[f"gpu_{way}_by_texture_unit"] = int(renderer._exact_unit)
+            renderer.close()
+    return found
+
+
+def measure(*, rigs: dict[str, Prewarp] | None = None, quick: bool = False) -> dict[str, Any]:
+    """All figures; the GPU's are there only when a GPU draws, software OpenGL being no measure of anything."""
+    from rigwarp.live.gl_context import is_software, standalone_context
+
+    context = None
+    try:
+        context = standalone_context()
+    except DeviceError as error:
+        renderer = str(error)
+    else:
+        renderer = str(context.info["GL_RENDERER"])
+    result: dict[str, Any] = {"gl_renderer": renderer, "cpu": measure_cpu(5 if quick else 25)}
+    if context is not None and not is_software(context):
+        result["gpu"] = {name: measure_gpu(context, name, 20 if quick else 100) for name in SIZES}
+    result["agreement_codes"] = {name: measure_agreement(rig, context) for name, rig in (rigs or {}).items()}
+    if context is not None:
+        context.release()
+    return result
+
+
+def main() -> None:
+    """The command."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+    parser.add_argument("--quick", action="store_true", help="fewer repeats")
+    parser.add_argument("--rig", nargs="*", default=[], type=Path, help="prewarp.npz files to compare the renderers on")
+    options = parser.parse_args()
+    rigs = {}
+    if options.rig:
+        from rigwarp.files.prewarp_file import read_prewarp
+
+        rigs = {path.parent.name or path.stem: read_prewarp(path) for path in options.rig}
+    figures = measure(rigs=rigs, quick=options.quick)
+    sys.stdout.write(json.dumps(figures, indent=None if options.json else 2) + "\n")
+
+
+if __name__ == "__main__":
+    main()
