@@ -13,13 +13,16 @@ from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.registration import Registration, register
 from rigwarp.table_map.samples import Samples, bin_samples
 from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
-from rigwarp.table_map.support import light_picture, nearest_zone, pixel_centres, support
+from rigwarp.table_map.support import light_picture, support
 from rigwarp.table_map.uncertainty import common_sigma, spread_sigma
+from rigwarp.table_map.zones import assign_zones, zone_owners
 from rigwarp.tracing import OpticalModel, trace_map
 
 _CELL_PX = 4  # samples are averaged over cells of so many projector pixels before fitting
 _KNOT_PX = 12.0  # knot spacing of the residual surface
-_BORDER_PX = 2.0  # samples this close to another zone may belong to it and are left out
+_GROSS = 10.0  # times the usual distance from the registered design, but at least ...
+_GROSS_MM = 5.0  # ... this much: such a sample was decoded wrongly
+_STRAY_MM = 2.0  # a sample this far from the fitted surface supports nothing
 _MIN_CELLS = 40  # of a zone; fewer do not carry a surface
 
 
@@ -67,9 +70,9 @@ class _ZoneFit:
     zone: int
     field: DesignField
     surface: SmoothSurface
+    samples: Samples  # those that agree with the surface
     cells: Samples
     sigma_mm: Array
-    inflation: float  # how much larger the held-out residuals are than noise and fit explain
 
 
 def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, tolerances: Array) -> TableMapFit:
@@ -87,22 +90,21 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
     MeasurementError
         If no zone has enough samples.
     """
-    design = trace_map(model)
-    zone, away_px = nearest_zone(design.zone, samples.pixels_px)
-    inner = samples.only(away_px >= _BORDER_PX)
-    inner_zone = zone[away_px >= _BORDER_PX]
-    registration = _register(model, inner, inner_zone, tolerances)
+    zone = assign_zones(model, trace_map(model).zone, samples)
+    registration = _register(model, samples, zone, tolerances)
+    design = trace_map(registration.model)
+    zone = assign_zones(registration.model, design.zone, samples)
     fits = [
         fit
-        for number in np.unique(inner_zone)
-        if (fit := _fit_zone(registration.model, int(number), inner.only(inner_zone == number))) is not None
+        for number in np.unique(zone)
+        if (fit := _fit_zone(registration.model, int(number), samples.only(zone == number))) is not None
     ]
     if not fits:
         raise MeasurementError(
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
             "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"
         )
-    return _assemble(fits, registration, samples, camera, model.table_height_mm)
+    return _assemble(fits, registration, design, len(samples), camera)
 
 
 def _register(model: OpticalModel, samples: Samples, zone: NDArray[np.int64], tolerances: Array) -> Registration:
@@ -114,7 +116,9 @@ def _register(model: OpticalModel, samples: Samples, zone: NDArray[np.int64], to
 def _fit_zone(model: OpticalModel, zone: int, samples: Samples) -> _ZoneFit | None:
     field = design_field(model, zone, samples.pixels_px)
     residual = samples.table_mm - field.table_mm(samples.pixels_px)
-    known: BoolArray = np.asarray(np.isfinite(residual).all(axis=-1))
+    size = np.linalg.norm(residual, axis=-1)
+    usual = float(np.nanmedian(size)) if np.isfinite(size).any() else 0.0
+    known: BoolArray = np.asarray(size < np.maximum(_GROSS * usual, _GROSS_MM))
     samples, residual = samples.only(known), residual[known]
     if len(samples) < _MIN_CELLS:
         return None
@@ -125,28 +129,33 @@ def _fit_zone(model: OpticalModel, zone: int, samples: Samples) -> _ZoneFit | No
     # the mean residual is added to the design at the mean pixel: a mean of positions would feel the map's curvature
     cells = replace(cells, table_mm=field.table_mm(cells.pixels_px) + mean_residual)
     surface = smooth_surface(cells.pixels_px, mean_residual, sigma, cell_px=_KNOT_PX)
-    misfit = np.linalg.norm(surface.held_out_mm, axis=-1) / surface.held_out_sigma_mm
-    inflation = float(np.median(misfit)) / 1.177 if len(misfit) else 1.0  # 1.177: median of a unit Rayleigh
-    return _ZoneFit(zone=zone, field=field, surface=surface, cells=cells, sigma_mm=sigma, inflation=max(inflation, 1.0))
+    left_mm = np.linalg.norm(residual - surface.value(samples.pixels_px), axis=-1)
+    return _ZoneFit(
+        zone=zone,
+        field=field,
+        surface=surface,
+        samples=samples.only(left_mm < _STRAY_MM),
+        cells=cells,
+        sigma_mm=sigma,
+    )
 
 
 def _assemble(
-    fits: list[_ZoneFit], registration: Registration, samples: Samples, camera: CameraModel, height_mm: float
+    fits: list[_ZoneFit], registration: Registration, design: PixelMap, offered: int, camera: CameraModel
 ) -> TableMapFit:
-    design = trace_map(registration.model)
     shape = design.zone.shape
+    samples = _concatenate([f.samples for f in fits])
     measured, answered = support(samples, design, [f.zone for f in fits])
-    owner, _ = nearest_zone(design.zone, pixel_centres(shape).reshape(-1, 2))
-    owner = owner.reshape(shape)
+    owner = zone_owners(samples, np.concatenate([np.full(len(f.samples), f.zone) for f in fits]), shape)
     table_mm, random = np.full((*shape, 2), np.nan), np.full(shape, np.nan)
     for fit in fits:
         here = answered & (owner == fit.zone)
         v, u = np.nonzero(here)
         pixels = np.stack([u, v], axis=-1).astype(float)
         table_mm[here] = fit.field.table_mm(pixels) + fit.surface.value(pixels)
-        random[here] = fit.inflation * spread_sigma(fit.surface, shape)[here]
+        random[here] = spread_sigma(fit.surface, shape)[here]
     answered &= np.isfinite(table_mm).all(axis=-1)
-    common = common_sigma(camera, height_mm, table_mm, answered)
+    common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered)
     table_map = PixelMap(
         x_mm=np.where(answered, table_mm[..., 0], np.nan),
         y_mm=np.where(answered, table_mm[..., 1], np.nan),
@@ -165,8 +174,8 @@ def _assemble(
         cells=cells,
         cell_sigma_mm=np.concatenate([f.sigma_mm for f in fits]),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
-        samples_used=int(cells.count.sum()),
-        samples_offered=len(samples),
+        samples_used=len(samples),
+        samples_offered=offered,
     )
 
 

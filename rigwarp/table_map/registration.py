@@ -12,6 +12,7 @@ _MOST_SAMPLES = 2500
 _ITERATIONS = 8
 _DONE = 1e-4  # a step below this share of every tolerance ends the iteration
 _HUBER = 2.0
+_WORTH = 40.0
 _STEP = 1e-3  # share of a tolerance for the numerical derivatives
 _SMALLEST_MISFIT_MM = 0.02  # a built mirror never agrees better with a rigid move of its design
 
@@ -104,8 +105,8 @@ def _step(jacobian: Array, residual: Array, scaled: Array) -> Array:
     flat = residual.ravel()
     good = np.isfinite(flat) & np.isfinite(jacobian).all(axis=1)
     a, w = jacobian[good], weight[good]
-    # neighbouring samples share their misfit, so a thousand of them are worth far fewer: count them as a hundred
-    w = w * min(1.0, 200.0 / np.count_nonzero(good))
+    # what a rigid move cannot explain is common to neighbours: thousands of samples are worth a few tens
+    w = w * min(1.0, _WORTH / np.count_nonzero(good))
     normal = a.T @ (w[:, None] * a) + np.eye(len(scaled))
     return np.asarray(np.linalg.solve(normal, a.T @ (w * flat[good]) - scaled), float)
 

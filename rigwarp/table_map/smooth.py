@@ -42,13 +42,15 @@ class SmoothSurface:
     ----------
     x, y : splines over projector pixels (their lengths along u and v are pixels, their heights mm).
     smoothness : the chosen penalty, relative.
-    held_out_mm : (K, 2) residuals at the held-out samples, predicted without them.
+    held_out_px : (K, 2) where the held-out samples are.
+    held_out_mm : (K, 2) residuals there, predicted without them.
     held_out_sigma_mm : (K,) what the noise and the fit together lead one to expect there.
     """
 
     x: HeightSpline
     y: HeightSpline
     smoothness: float
+    held_out_px: Array
     held_out_mm: Array
     held_out_sigma_mm: Array
     _inverse_band: Array
@@ -93,6 +95,7 @@ def smooth_surface(pixels_px: Array, values_mm: Array, sigma_mm: Array, *, cell_
         x=blank.with_coefficients(coefficients[:, 0]),
         y=blank.with_coefficients(coefficients[:, 1]),
         smoothness=float(best),
+        held_out_px=pixels_px[held],
         held_out_mm=held_out,
         held_out_sigma_mm=expected,
         _inverse_band=_inverse_band(band),

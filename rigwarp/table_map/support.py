@@ -1,32 +1,14 @@
-"""Where on the projector grid there are data, which zone a pixel belongs to, and how bright it is."""
+"""Where on the projector grid there are data, and how bright it is there."""
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, binary_fill_holes, distance_transform_edt, gaussian_filter
 
 from rigwarp.geometry import Array, BoolArray, PixelMap
-from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.table_map.samples import Samples
 
 _REACH_PX = 2.5  # a pixel is measured when a sample lies this close
 _GAP_PX = 6  # gaps narrower than this between measured pixels count as measured
 _LIGHT_BLUR_PX = 6.0  # brightness varies slowly; the blur takes out the table's texture and the noise
-
-
-def nearest_zone(zone_map: NDArray[np.int16], pixels_px: Array) -> tuple[NDArray[np.int64], Array]:
-    """Zone of each pixel position by the nearest designed-lit pixel, and the distance to the nearest other zone."""
-    lit = zone_map != NO_LIGHT
-    row, column = distance_transform_edt(~lit, return_distances=False, return_indices=True)
-    filled = zone_map[row, column].astype(np.int64)
-    height, width = zone_map.shape
-    u = np.clip(np.rint(pixels_px[:, 0]).astype(int), 0, width - 1)
-    v = np.clip(np.rint(pixels_px[:, 1]).astype(int), 0, height - 1)
-    away = np.full(zone_map.shape, np.inf)
-    for number in np.unique(filled):
-        if np.any(filled != number):
-            inside = filled == number
-            away[inside] = distance_transform_edt(inside)[inside]
-    return filled[v, u], away[v, u]
 
 
 def pixel_centres(shape: tuple[int, ...]) -> Array:

@@ -1,0 +1,73 @@
+"""Which zone of the mirror lit a sample, and which zone a projector pixel belongs to.
+
+The design says so to within the mounting: near a crease the built mirror's border runs a few pixels beside the designed
+one. There the place on the table decides, since neighbouring zones throw neighbouring pixels to different places.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
+
+from rigwarp.geometry import Array
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.table_map.registration import trace_zones
+from rigwarp.table_map.samples import Samples
+from rigwarp.tracing import OpticalModel
+
+_UNSURE_PX = 80.0  # beyond this distance from a designed border the design is taken at its word
+_CLEARLY = 3.0  # times nearer to where another zone throws the pixel ...
+_CLEARLY_MM = 3.0  # ... and by at least this much: then it is the other zone's
+
+
+def assign_zones(model: OpticalModel, zone_map: NDArray[np.int16], samples: Samples) -> NDArray[np.int64]:
+    """(N,) zone of each sample: by the design map (H, W), or by where it landed when that speaks clearly against it."""
+    filled, away = _filled(zone_map)
+    u, v = _indices(samples.pixels_px, zone_map.shape)
+    zone = filled[v, u].copy()
+    numbers = np.unique(filled)
+    unsure = np.flatnonzero(away[v, u] < _UNSURE_PX)
+    if len(numbers) < 2 or not len(unsure):
+        return zone
+    pixels, table = samples.pixels_px[unsure], samples.table_mm[unsure]
+    distance = np.stack([_distance(model, pixels, table, int(n)) for n in numbers])
+    nearest = np.argmin(distance, axis=0)
+    shortest = distance[nearest, np.arange(len(unsure))]
+    own = distance[np.searchsorted(numbers, zone[unsure]), np.arange(len(unsure))]
+    changes = (own > _CLEARLY * shortest) & (own > shortest + _CLEARLY_MM)
+    zone[unsure[changes]] = numbers[nearest[changes]]
+    return zone
+
+
+def zone_owners(samples: Samples, zone: NDArray[np.int64], shape: tuple[int, ...]) -> NDArray[np.int64]:
+    """(H, W) zone of the nearest sample to each projector pixel."""
+    u, v = _indices(samples.pixels_px, shape)
+    seen = np.full(shape, NO_LIGHT, np.int64)
+    seen[v, u] = zone
+    row, column = distance_transform_edt(seen == NO_LIGHT, return_distances=False, return_indices=True)
+    return np.asarray(seen[row, column])
+
+
+def _filled(zone_map: NDArray[np.int16]) -> tuple[NDArray[np.int64], Array]:
+    """The zone of the nearest lit pixel, (H, W), and the distance to the nearest pixel of another zone."""
+    row, column = distance_transform_edt(zone_map == NO_LIGHT, return_distances=False, return_indices=True)
+    filled = zone_map[row, column].astype(np.int64)
+    away = np.full(zone_map.shape, np.inf)
+    for number in np.unique(filled):
+        inside = filled == number
+        if not inside.all():
+            away[inside] = distance_transform_edt(inside)[inside]
+    return filled, away
+
+
+def _indices(pixels_px: Array, shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Column and row of the nearest pixel."""
+    u = np.clip(np.rint(pixels_px[:, 0]).astype(np.int64), 0, shape[1] - 1)
+    v = np.clip(np.rint(pixels_px[:, 1]).astype(np.int64), 0, shape[0] - 1)
+    return u, v
+
+
+def _distance(model: OpticalModel, pixels_px: Array, table_mm: Array, zone: int) -> Array:
+    """How far from where a zone would throw each pixel it was seen; infinite where the zone throws it nowhere."""
+    landed = trace_zones(model, pixels_px, np.full(len(pixels_px), zone))
+    distance = np.linalg.norm(landed - table_mm, axis=-1)
+    return np.where(np.isfinite(distance), distance, np.inf)
