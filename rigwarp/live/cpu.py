@@ -4,6 +4,7 @@ The picture is turned into four channels of linear light, because OpenCV's remap
 The frame is worked on in strips of rows that stay in the processor's cache, each cut to the columns that are lit.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +22,7 @@ from rigwarp.rig.transfer import encode_transfer
 
 _NO_MAP: Any = None  # OpenCV's stubs ask for an array here; an empty one gives NaN in OpenCV 5.0
 _STRIP_ROWS = 64
+_FEW_CORES = 4
 _FULL = 65535
 """Full light in 16 bits: near black one step is 1.6 code values at gamma 2.2, so rounding to it stays below one."""
 _NOWHERE_PX = -16.0
@@ -54,6 +56,9 @@ class CpuRenderer:
         self._size: tuple[int, int] | None = None
         self._strips: list[_Strip] = []
         self._averaged = False
+        # with many cores, strips side by side scale better than OpenCV's cutting up each operation by itself
+        cores = cv2.getNumThreads()
+        self._workers = ThreadPoolExecutor(cores, thread_name_prefix="rigwarp-cpu") if cores > _FEW_CORES else None
         self.use(as_warp(prewarp))
 
     def use(self, warp: Warp) -> None:
@@ -72,12 +77,17 @@ class CpuRenderer:
         light = cv2.LUT(cv2.cvtColor(picture, cv2.COLOR_RGB2RGBA), table)
         width, height = self._warp.prewarp.projector_resolution
         frame = np.zeros((height, width, 3), np.uint8)
-        for strip in self._strips:
+
+        def draw(strip: _Strip) -> None:
             frame[strip.window] = self._drawn(light, strip)
+
+        list(self._workers.map(draw, self._strips) if self._workers else map(draw, self._strips))
         return frame
 
     def close(self) -> None:
-        """Nothing to free."""
+        """End the threads."""
+        if self._workers is not None:
+            self._workers.shutdown()
 
     def _look_up(self, size: tuple[int, int]) -> None:
         if size == self._size:

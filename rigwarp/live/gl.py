@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
 from rigwarp.live import shaders
-from rigwarp.live.gl_context import COMPUTE_VERSION, NUDGE, is_software, standalone_context, weighs_in_256ths
+from rigwarp.live.gl_context import COMPUTE_VERSION, is_software, standalone_context
 from rigwarp.live.picture import Picture, checked
 from rigwarp.live.sampling import GRID, SampleMap
 from rigwarp.live.warp import Warp, as_warp
@@ -26,8 +26,10 @@ _UNITS = {
     "frame": _FRAME,
 }
 _GROUP_SIDE = 16
-_WIDEST_BY_UNIT_PX = 4096
-"""Beyond it float32 texture coordinates are too coarse to name a 256th of a pixel."""
+_RIM_PX = 3
+"""Black texels around the picture on the GPU: one before it, two after it."""
+_BUFFERS = 3
+"""Uploads in flight: the GPU reads one while the next is written."""
 _ORIGIN_PX = 32.0
 """Added to positions before they are packed, so that those beside the picture are positive."""
 _RACE_DRAWS = 24
@@ -50,15 +52,12 @@ class GlRenderer:
         self._warp = as_warp(prewarp)
         self._resolution = self._warp.prewarp.projector_resolution
         self._way: Way = self._allowed(way)
-        self._exact_unit = not is_software(self._context) and weighs_in_256ths(self._context, shaders.VERTEX)
-        self._border = self._context.sampler(
-            filter=(moderngl.LINEAR, moderngl.LINEAR), border_color=(0.0, 0.0, 0.0, 0.0)
-        )
         self._programs = self._made_programs(dither)
         self._calls = {n: self._context.vertex_array(p, []) for n, p in self._programs.items() if "drawn" in n}
         self._light = self._context.texture((256, 1), 1, dtype="f4")
         self._maps: list[moderngl.Texture] = []
-        self._content: list[Any] = []  # codes, picture, the picture's framebuffer, upload buffer
+        self._content: list[Any] = []  # codes, picture, the picture's framebuffer
+        self._buffers: list[moderngl.Buffer] = []
         self._frame: moderngl.Texture | None = None
         self._screen: moderngl.Framebuffer | None = None
         self._size: tuple[int, int] | None = None
@@ -89,6 +88,7 @@ class GlRenderer:
         for name, program in self._programs.items():
             if name.startswith("warp"):
                 program["gamma"] = 0.0 if transfer == "srgb" else float(transfer)
+                program["by_unit"] = warp.sampling == "quick"
         self._light.write(warp.light().astype(np.float32).tobytes())
         if self._size is not None:
             self._place(warp.samples(self._size))
@@ -110,10 +110,9 @@ class GlRenderer:
         size = (picture.shape[1], picture.shape[0])
         if size != self._size:
             self._resize(size)
-        codes, buffer = self._content[0], self._content[3]
-        buffer.orphan()  # the GPU may still be reading the last picture from it
-        buffer.write(picture)
-        codes.write(buffer, alignment=1)
+        self._buffers.append(self._buffers.pop(0))
+        self._buffers[0].write(picture)
+        self._content[0].write(self._buffers[0], alignment=1)
         self._decode()
 
     def draw(self, target: moderngl.Framebuffer) -> None:
@@ -133,7 +132,7 @@ class GlRenderer:
         if self._screen is not None:
             self._screen.color_attachments[0].release()
             self._screen.release()
-        loose = [*self._maps, *([self._frame] if self._frame else []), self._light, self._border]
+        loose = [*self._maps, *([self._frame] if self._frame else []), self._light]
         for item in (*loose, *self._calls.values(), *self._programs.values()):
             item.release()
         if self._own_context:
@@ -142,7 +141,6 @@ class GlRenderer:
     def _draw(self, target: moderngl.Framebuffer, way: Way) -> None:
         self._context.disable(moderngl.BLEND | moderngl.DEPTH_TEST | moderngl.CULL_FACE)
         self._content[1].use(_PICTURE)
-        self._border.use(_PICTURE)
         for texture, unit in zip(self._maps, (_PLACE, _STEPS), strict=True):
             texture.use(unit)
         if way == "computed":
@@ -154,19 +152,18 @@ class GlRenderer:
         target.use()
         self._context.viewport = (0, 0, *self._resolution)
         self._calls["copy_drawn" if way == "computed" else "warp_drawn"].render(moderngl.TRIANGLES, vertices=3)
-        self._border.clear(_PICTURE)
 
     def _decode(self) -> None:
         """Codes to linear light, for the whole picture: once per picture, not once per tap."""
         assert self._size is not None  # only called with a picture
-        codes, picture, frame, _ = self._content
+        codes, picture, frame = self._content
         codes.use(_CODES)
         self._light.use(_LIGHT)
         if "decode_computed" in self._programs:
-            self._compute("decode_computed", picture, self._size)
+            self._compute("decode_computed", picture, picture.size)
             return
         frame.use()
-        self._context.viewport = (0, 0, *self._size)
+        self._context.viewport = (0, 0, *picture.size)
         self._calls["decode_drawn"].render(moderngl.TRIANGLES, vertices=3)
 
     def _compute(self, name: str, image: moderngl.Texture, size: tuple[int, int]) -> None:
@@ -203,7 +200,7 @@ class GlRenderer:
         if self._way != "drawn":
             made["warp_computed"] = self._context.compute_shader(shaders.WARP_COMPUTED)
             made["decode_computed"] = self._context.compute_shader(shaders.DECODE_COMPUTED)
-        values = {**_UNITS, "rows": self._resolution[1], "dither": dither, "nudge": NUDGE, "by_unit": False}
+        values = {**_UNITS, "rows": self._resolution[1], "dither": dither}
         for program in made.values():
             for name in set(values) & set(program):
                 program[name] = values[name]
@@ -212,7 +209,7 @@ class GlRenderer:
     def _resize(self, size: tuple[int, int]) -> None:
         """Make room for pictures of another size, and look up where each projector pixel finds itself in them."""
         largest = int(self._context.info["GL_MAX_TEXTURE_SIZE"])
-        if max(3 * size[0], size[1], *self._resolution) > largest:
+        if max(3 * size[0], size[1] + _RIM_PX, *self._resolution) > largest:
             raise DeviceError(
                 f"a picture of {size[0]} x {size[1]} is more than this GPU takes; make it at most "
                 f"{largest // 3} wide and {largest} high"
@@ -221,13 +218,12 @@ class GlRenderer:
         self._release_content()
         codes = self._context.texture((3 * size[0], size[1]), 1, alignment=1)
         codes.filter = (moderngl.NEAREST, moderngl.NEAREST)
-        picture = self._context.texture(size, 4, dtype="f2")
-        frame = self._context.framebuffer([picture])
-        self._content = [codes, picture, frame, self._context.buffer(reserve=3 * size[0] * size[1])]
-        by_unit = self._exact_unit and max(size) <= _WIDEST_BY_UNIT_PX
+        picture = self._context.texture((size[0] + _RIM_PX, size[1] + _RIM_PX), 4, dtype="f2")
+        self._content = [codes, picture, self._context.framebuffer([picture])]
+        self._buffers = [self._context.buffer(reserve=3 * size[0] * size[1]) for _ in range(_BUFFERS)]
         for name, program in self._programs.items():
-            if name.startswith("warp"):
-                program["by_unit"] = by_unit
+            if name.startswith("decode"):
+                program["size"] = size
         self._size = size
         self._place(samples)
 
@@ -242,9 +238,9 @@ class GlRenderer:
             texture.write(values)
 
     def _release_content(self) -> None:
-        for item in reversed(self._content):
+        for item in (*reversed(self._content), *self._buffers):
             item.release()
-        self._content = []
+        self._content, self._buffers = [], []
 
 
 def packed_places(samples: SampleMap) -> NDArray[np.uint32]:

@@ -18,10 +18,13 @@ void main() {
 _DECODE = """
 uniform sampler2D codes;     // one channel: R, G, B, R, G, B, ... of a row side by side
 uniform sampler2D light;     // 256 x 1: linear light of a code value
+uniform ivec2 size;          // of the picture
 float light_of(ivec2 at) {
     return texelFetch(light, ivec2(int(texelFetch(codes, at, 0).r * 255.0 + 0.5), 0), 0).r;
 }
-vec4 decoded(ivec2 at) {
+vec4 decoded(ivec2 texel) {
+    ivec2 at = texel - 1;    // the texture has a black rim, so that nobody need look whether a sample lies outside
+    if (any(lessThan(at, ivec2(0))) || any(greaterThanEqual(at, size))) return vec4(0.0);
     ivec2 first = ivec2(3 * at.x, at.y);
     // alpha 1 is not used by the warp; four channels are what textures are stored as anyway
     return vec4(light_of(first), light_of(first + ivec2(1, 0)), light_of(first + ivec2(2, 0)), 1.0);
@@ -29,12 +32,12 @@ vec4 decoded(ivec2 at) {
 """
 
 _WARP = """
-uniform sampler2D picture;   // linear light, black border
+uniform sampler2D picture;   // linear light with a black rim: one texel before the picture, two after it
 uniform usampler2D place;    // u | root of the gain, v | taps; see `packed_places`
 uniform isampler2D steps;    // from tap to tap, in 128ths: du/du', dv/du', du/dv', dv/dv'
 uniform float gamma;         // of the projector; 0: the sRGB curve
-uniform bool by_unit;        // bilinear by the texture unit, whose weights have 8 bits: enough for positions in 256ths
-uniform float nudge;         // a quarter of a 256th: the texture unit cuts off what float rounding left below a step
+uniform bool by_unit;        // bilinear by the texture unit: quicker, but its weights have so few bits that a black
+                             // texel beside a white one may be 8 codes off
 uniform bool dither;
 
 vec3 encoded(vec3 light) {
@@ -44,18 +47,17 @@ vec3 encoded(vec3 light) {
     return mix(curved, light * 12.92, lessThanEqual(light, vec3(0.0031308)));
 }
 
-vec3 light_at(ivec2 at, ivec2 size) {
-    if (any(lessThan(at, ivec2(0))) || any(greaterThanEqual(at, size))) return vec3(0.0);
-    return texelFetch(picture, at, 0).rgb;
-}
-
-vec3 bilinear(vec2 at, ivec2 size, vec2 inverse) {
-    if (by_unit) return textureLod(picture, (at + (0.5 + nudge)) * inverse, 0.0).rgb;
-    vec2 corner = floor(at);
-    vec2 share = at - corner;
-    ivec2 first = ivec2(corner);
-    vec3 above = mix(light_at(first, size), light_at(first + ivec2(1, 0), size), share.x);
-    vec3 below = mix(light_at(first + ivec2(0, 1), size), light_at(first + ivec2(1, 1), size), share.x);
+vec3 bilinear(vec2 at) {
+    vec2 size = vec2(textureSize(picture, 0));
+    at = clamp(at + 1.0, vec2(0.0), size - 2.0);
+    if (by_unit) return textureLod(picture, (at + 0.5) / size, 0.0).rgb;
+    ivec2 first = ivec2(at);
+    vec2 share = at - vec2(first);
+    vec3 above = mix(
+        texelFetch(picture, first, 0).rgb, texelFetchOffset(picture, first, 0, ivec2(1, 0)).rgb, share.x);
+    vec3 below = mix(
+        texelFetchOffset(picture, first, 0, ivec2(0, 1)).rgb,
+        texelFetchOffset(picture, first, 0, ivec2(1, 1)).rgb, share.x);
     return mix(above, below, share.y);
 }
 
@@ -73,19 +75,17 @@ vec4 shown(ivec2 pixel) {
     vec2 at = vec2(packed_place >> 10u) / 256.0 - 32.0;
     float gain = float(root) / 1023.0;
     gain *= gain;
-    ivec2 size = textureSize(picture, 0);
-    vec2 inverse = 1.0 / vec2(size);
     uint taps = packed_place.y & 255u;
     vec3 light = vec3(0.0);
     if (taps == 0u) {
-        light = bilinear(at, size, inverse);
+        light = bilinear(at);
     } else {
         vec4 between = vec4(texelFetch(steps, pixel, 0)) / 128.0;
         int along_u = int(taps & 15u) + 1, along_v = int(taps >> 4u) + 1;
         at -= 0.5 * (float(along_u - 1) * between.xy + float(along_v - 1) * between.zw);
         for (int j = 0; j < along_v; ++j)
             for (int i = 0; i < along_u; ++i)
-                light += bilinear(at + float(i) * between.xy + float(j) * between.zw, size, inverse);
+                light += bilinear(at + float(i) * between.xy + float(j) * between.zw);
         light /= float(along_u * along_v);
     }
     float rounding = dither ? threshold(pixel) : 0.5;

@@ -32,8 +32,11 @@ BLIT_VERTEX = "#version 330 core\nout vec2 at;\nvoid main() { at = vec2(gl_Verte
 BLIT_FRAGMENT = "#version 330 core\nuniform sampler2D picture;\nin vec2 at;\nout vec4 colour;\nvoid main() { colour = texture(picture, at); }"  # noqa: E501
 
 
-def bent_warp(size: tuple[int, int], density: float = 1.0) -> Warp:
-    """A smooth warp whose footprint is 0.85 to 1.0 content pixels times `density`; the gain falls to one side."""
+def bent_warp(size: tuple[int, int], density: float = 1.0, *, disc: bool = False) -> Warp:
+    """A smooth warp whose footprint is 0.85 to 1.0 content pixels times `density`; the gain falls to one side.
+
+    `disc`: only a disc as high as the frame is lit, as on a round table.
+    """
     width, height = size
     columns, rows = width // 20 + 2, height // 20 + 2
     v, u = np.mgrid[:rows, :columns] * 20.0
@@ -43,6 +46,10 @@ def bent_warp(size: tuple[int, int], density: float = 1.0) -> Warp:
     halves = [np.stack([corner, corner + 1, corner + columns], -1)]
     halves.append(np.stack([corner + 1, corner + columns + 1, corner + columns], -1))
     triangles = np.concatenate(halves).astype(np.int32)
+    gain = np.tile(np.linspace(1.0, 0.4, width, dtype=np.float32), (height, 1))
+    if disc:
+        across, down = np.arange(width) - width / 2, np.arange(height)[:, None] - height / 2
+        gain[np.hypot(across, down) > height / 2] = 0.0
     prewarp = Prewarp(
         projector_resolution=size,
         content_pixels=(round(width * density), round(height * density)),
@@ -51,7 +58,7 @@ def bent_warp(size: tuple[int, int], density: float = 1.0) -> Warp:
         triangles=triangles,
         triangle_zone=np.zeros(len(triangles), np.int16),
         zone=np.zeros((height, width), np.int16),
-        gain=np.tile(np.linspace(1.0, 0.4, width, dtype=np.float32), (height, 1)),
+        gain=gain,
         transfer=2.2,
         mesh_error_px=0.0,
     )
@@ -145,10 +152,12 @@ def measure_cpu(rounds: int) -> dict[str, Any]:
     position = warp.samples(size).position_px
     fixed = cv2.convertMaps(position, np.empty(0), cv2.CV_16SC2)
     renderer, best = CpuRenderer(warp), CpuRenderer(bent_warp(size, BEST_DENSITY))
+    disc = CpuRenderer(bent_warp(size, disc=True))
     dense = picture_of(best._warp.prewarp.content_pixels)
     work: dict[str, Callable[[], object]] = {
         "bare_remap": lambda: cv2.remap(picture, *fixed, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT),
         "one_tap": lambda: renderer.render(picture),
+        "disc": lambda: disc.render(picture),
         "best": lambda: best.render(dense),
     }
     times: dict[str, list[float]] = {key: [] for key in work}
@@ -162,9 +171,10 @@ def measure_cpu(rounds: int) -> dict[str, Any]:
     return {
         **{f"{key}_ms": value for key, value in least.items()},
         "ratio": ratio,
+        "disc_ratio": least["disc"] / least["bare_remap"],
         "best_ratio": least["best"] / least["bare_remap"],
         "threads": cv2.getNumThreads(),
-        "met": {"one_tap": ratio <= CPU_TARGET},
+        "met": {"one_tap": ratio <= CPU_TARGET, "disc": least["disc"] <= CPU_TARGET * least["bare_remap"]},
     }
 
 
@@ -184,7 +194,6 @@ def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
             renderer = GlRenderer(warp, context, way=way)  # type: ignore[arg-type]  # one of the two words
             frame = renderer.render(picture)
             found[f"gpu_{way}"] = int(np.abs(frame - expected).max())
-            found[f"gpu_{way}_by_texture_unit"] = int(renderer._exact_unit)
             renderer.close()
     return found
 
