@@ -1,7 +1,7 @@
 """A height field as a tensor-product B-spline: values, derivatives and the linear system that fits one."""
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ from scipy.interpolate import BSpline
 from rigwarp.geometry.arrays import Array, IntArray
 
 _CHUNK = 32768  # points evaluated at a time: keeps the gathered coefficients in the processor's cache
+_POINTS_AT_ONCE = 512  # of one cell, in the normal equations
 _TAYLOR_ORDER = 2  # past the last knot the surface goes on with its position, slope and curvature there
 
 
@@ -110,33 +111,62 @@ class HeightSpline:
 
         The same as A.T @ A and A.T @ z with `design_matrix`, summed cell by cell with dense blocks, which is faster.
         """
+        size = self.degree + 1
+        pair_i, pair_k = np.triu_indices(size)
+        pair = np.empty((size, size), int)  # B_i B_k is the same as B_k B_i: 21 products instead of 36 for a quintic
+        pair[pair_i, pair_k] = pair[pair_k, pair_i] = np.arange(len(pair_i))
         matrix = np.zeros((self.coefficients_mm.size, self.coefficients_mm.size))
         right = np.zeros(self.coefficients_mm.size)
-        for rows, where, block in self._cell_blocks(x_mm, y_mm):
-            matrix[np.ix_(where, where)] += block @ block.T
-            right[where] += block @ z_mm[rows]
+        for rows, where, bx, by in self._cells(x_mm, y_mm):
+            products = (bx[pair_i] * bx[pair_k]) @ (by[pair_i] * by[pair_k]).T
+            block = products[pair[:, None, :, None], pair[None, :, None, :]]
+            matrix[np.ix_(where, where)] += block.reshape(size * size, size * size)
+            right[where] += ((bx * z_mm[rows]) @ by.T).ravel()
         return matrix, right
 
     def right_hand_side(self, x_mm: Array, y_mm: Array, z_mm: Array) -> Array:
         """(M,) the right-hand side of `normal_equations` alone."""
         right = np.zeros(self.coefficients_mm.size)
-        for rows, where, block in self._cell_blocks(x_mm, y_mm):
-            right[where] += block @ z_mm[rows]
+        for rows, where, bx, by in self._cells(x_mm, y_mm):
+            right[where] += ((bx * z_mm[rows]) @ by.T).ravel()
         return right
 
-    def _cell_blocks(self, x_mm: Array, y_mm: Array) -> Iterator[tuple[IntArray, IntArray, Array]]:
-        """Per cell with points: their row numbers (n,), the coefficients that matter (K,), basis values (K, n)."""
+    def by_cell(
+        self, x_mm: Array, y_mm: Array, orders: Sequence[tuple[int, int]]
+    ) -> Iterator[tuple[IntArray, IntArray, list[Array]]]:
+        """Points (N,) cell by cell: their numbers (n,), those of the coefficients that matter there (K,), and for each
+        order of derivatives (nux, nuy) the (K, n) basis values: columns of `design_matrix` without its zeros.
+        """
+        firsts, bases = zip(*(self._basis(p, axis, (0, 1, 2)) for axis, p in enumerate((x_mm, y_mm))), strict=True)
+        size, ny = self.degree + 1, self.coefficients_mm.shape[1]
+        corner = firsts[0] * ny + firsts[1]
+        order = np.argsort(corner, kind="stable")
+        begins = np.flatnonzero(np.diff(corner[order], prepend=-1))
+        own = (np.arange(size)[:, None] * ny + np.arange(size)).ravel()
+        for rows in np.split(order, begins[1:]):
+            values = [
+                (bases[0][nux][:, None, rows] * bases[1][nuy][None, :, rows]).reshape(size * size, -1)
+                for nux, nuy in orders
+            ]
+            yield rows, corner[rows[0]] + own, values
+
+    def _cells(self, x_mm: Array, y_mm: Array) -> Iterator[tuple[IntArray, IntArray, Array, Array]]:
+        """Per cell with points: their row numbers (n,), the coefficients that matter, basis values (K, n) in x and y.
+
+        In parts of few points, so that a library's threads never wait for each other over matrices this small.
+        """
         first_x, bx = self._basis(x_mm, 0, (0,))
         first_y, by = self._basis(y_mm, 1, (0,))
         size, ny = self.degree + 1, self.coefficients_mm.shape[1]
         corner = first_x * ny + first_y
         order = np.argsort(corner, kind="stable")
-        begins = np.flatnonzero(np.diff(corner[order], prepend=-1))
+        in_x, in_y, corner = bx[0][:, order], by[0][:, order], corner[order]
+        begins = np.flatnonzero(np.diff(corner, prepend=-1))
         own = (np.arange(size)[:, None] * ny + np.arange(size)).ravel()
         for begin, end in itertools.pairwise([*begins, len(order)]):
-            rows = order[begin:end]
-            block = (bx[0][:, None, rows] * by[0][None, :, rows]).reshape(size * size, -1)
-            yield rows, corner[rows[0]] + own, block
+            for start in range(begin, end, _POINTS_AT_ONCE):
+                part = slice(start, min(start + _POINTS_AT_ONCE, end))
+                yield order[part], corner[begin] + own, in_x[:, part], in_y[:, part]
 
     def _evaluate(self, x_mm: Array, y_mm: Array, orders: tuple[tuple[int, int], ...]) -> list[Array]:
         x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))

@@ -16,7 +16,7 @@ from rigwarp.tracing.panel import flat_panel
 from rigwarp.tracing.pinhole import pixel_rays
 from rigwarp.tracing.profile import profile_surfaces
 from rigwarp.tracing.scan_grid import pixel_grid
-from rigwarp.tracing.shadows import Blockers, MirrorShade
+from rigwarp.tracing.shadows import Blockers, MirrorShade, RayTracer
 from rigwarp.tracing.surfaces import Surface
 from rigwarp.tracing.tessellation import chord_error_mm, join, tessellate
 
@@ -52,7 +52,7 @@ def build_model(
     else:
         surfaces = _closed_forms(shape, profiles)
         pieces = [tessellate(s) for s in surfaces]
-        body = join(pieces)
+        body = RayTracer(join(pieces))
         chord_error = max(chord_error_mm(piece, s) for piece, s in zip(pieces, surfaces, strict=True))
     model = OpticalModel(
         projector=rig.projector,

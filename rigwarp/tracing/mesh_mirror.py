@@ -32,13 +32,13 @@ class Light:
 
 @dataclass(frozen=True, kw_only=True)
 class MeshMirror:
-    """A CAD export's reflecting surfaces, and all of it, welded, as a body that blocks light.
+    """A CAD export's reflecting surfaces, and all of it, welded, as a body that blocks light, ready for rays.
 
     `chord_error_mm` is how far the surfaces stand off their triangles.
     """
 
     surfaces: tuple[SplineSurface | FlatSurface, ...]
-    body: TriangleMesh
+    body: RayTracer
     chord_error_mm: float
 
 
@@ -56,7 +56,8 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     welded = weld(mesh)
     front = reflecting_faces(welded, shape.reflecting_side, file=shape.file)
     origins = np.broadcast_to(light.origin_mm, light.directions.shape)
-    met, _ = RayTracer(welded).first(origins, light.directions)
+    body = RayTracer(welded)
+    met, _ = body.first(origins, light.directions)
     _check_light(met, front, shape.file)
     patches = smooth_patches(front, crease_rad=shape.crease_rad, rounding_mm=rounding)
     hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
@@ -65,7 +66,7 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     surfaces = tuple(patch_surface(patch, zone=i, rounding_mm=rounding) for i, patch in enumerate(lit))
     patch_meshes = [TriangleMesh(vertices_mm=p.vertices_mm, faces=p.faces) for p in lit]
     error = max(chord_error_mm(m, s) for m, s in zip(patch_meshes, surfaces, strict=True))
-    return MeshMirror(surfaces=surfaces, body=welded, chord_error_mm=error)
+    return MeshMirror(surfaces=surfaces, body=body, chord_error_mm=error)
 
 
 def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurface | FlatSurface:
@@ -87,9 +88,10 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurfa
 def _plane_through(points_mm: Array, normal: Array) -> Array:
     """(4, 4) frame on the least-squares plane; on the mean normal of a patch that is not flat at all."""
     centred = points_mm - points_mm.mean(axis=0)
-    _, spread, axes = np.linalg.svd(centred, full_matrices=False)
-    least = axes[2] * np.sign(axes[2] @ normal)
-    return frame_on_plane(points_mm, least if least @ normal > 0.9 and spread[2] < 0.2 * spread[1] else normal)
+    square, axes = np.linalg.eigh(centred.T @ centred)
+    least = axes[:, 0] * np.sign(axes[:, 0] @ normal)
+    flat = square[0] < 0.2**2 * square[1]
+    return frame_on_plane(points_mm, least if least @ normal > 0.9 and flat else normal)
 
 
 def _check_light(met: Numbers, front: Patch, file: str) -> None:

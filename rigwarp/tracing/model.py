@@ -156,6 +156,8 @@ class OpticalModel:
 
     def obstructed(self, reason: NDArray[np.uint8], at_mirror_mm: Array, on_table_mm: Array) -> NDArray[np.uint8]:
         """`reason` (N,) with the obstacles' shadows written in."""
+        if not self.blockers.any:
+            return reason
         reason = reason.copy()
         source = self.projector.placement.position_mm
         met = np.flatnonzero((reason != Reason.MISSES_MIRROR) & (reason != Reason.SPILL))

@@ -44,9 +44,7 @@ class GridSpread:
         if self._plain:
             return values
         coarse = values.reshape(self.nodes_px.shape[:2])
-        if np.isfinite(coarse).all():
-            return ((self._down @ coarse) @ self._across.toarray().T).ravel()
-        return np.asarray((self._across @ (self._down @ coarse).T).T).ravel()
+        return np.asarray(self._down @ np.ascontiguousarray((self._across @ coarse.T).T)).ravel()
 
     def partly_known(self, values: Array) -> BoolArray:
         """(H * W,) where the stencil holds both NaN and numbers."""

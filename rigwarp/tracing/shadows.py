@@ -22,7 +22,7 @@ class RayTracer:
         self.normals = np.cross(
             mesh.vertices_mm[mesh.faces[:, 1]] - self._corners, mesh.vertices_mm[mesh.faces[:, 2]] - self._corners
         )
-        self._low, self._high = mesh.vertices_mm.min(axis=0), mesh.vertices_mm.max(axis=0)
+        self._low, self._high = ([float(f(a)) for a in mesh.vertices_mm.T] for f in (np.min, np.max))
 
     def first(self, origins_mm: Array, directions: Array) -> tuple[NDArray[np.int64], Array]:
         """(N,) first triangle (-1: none) and distance in lengths of the direction (inf: none)."""
@@ -68,6 +68,11 @@ class Blockers:
         ]
         self._tracer = RayTracer(join(placed)) if placed else None
 
+    @property
+    def any(self) -> bool:
+        """Whether there are any."""
+        return self._tracer is not None
+
     def block(self, starts_mm: Array, ends_mm: Array) -> BoolArray:
         """(N,) whether anything lies between starts and ends (N, 3), table frame; the ends themselves are left out."""
         blocked = np.zeros(len(ends_mm), bool)
@@ -81,8 +86,8 @@ class Blockers:
 class MirrorShade:
     """The mirror as a body in its own frame: what it shades, and where its light meets it again."""
 
-    def __init__(self, body: TriangleMesh, *, clearance_mm: float) -> None:
-        self._tracer = RayTracer(body)
+    def __init__(self, body: RayTracer, *, clearance_mm: float) -> None:
+        self._tracer = body
         self._clearance_mm = clearance_mm
 
     def on_way_in(self, origin_mm: Array, points_mm: Array, normals: Array) -> BoolArray:

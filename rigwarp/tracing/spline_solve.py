@@ -1,0 +1,71 @@
+"""The least-squares spline through a patch's points on given cells, and the factor of its normal equations."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg
+
+from rigwarp.geometry import Array
+from rigwarp.geometry.height_spline import HeightSpline
+
+DEGREE = 5
+_SMOOTHING = 1e-9  # share of the data's weight: decides coefficients that no point supports, moves others by < 1e-6 mm
+_STIFFNESS = 1e-12  # the same for second differences, which the few vertices of a coarse strip leave open
+_RIM_CELLS = 1  # added all around, so that interpolation next to the rim sees a surface that goes on smoothly
+
+
+@dataclass(frozen=True, kw_only=True)
+class NormalFactor:
+    """Lower Cholesky factor of normal equations in LAPACK's band form, (bandwidth + 1, M).
+
+    Each basis function meets its neighbours only; a band is quicker than the full matrix, and the small blocks that it
+    is worked on in do not wake a library's threads, which on a busy machine cost more than they save.
+    """
+
+    band: Array
+
+    @classmethod
+    def of(cls, normal: Array, *, bandwidth: int) -> "NormalFactor":
+        """Factor of a symmetric positive definite (M, M) matrix."""
+        size = len(normal)
+        band = np.zeros((bandwidth + 1, size))
+        for below in range(min(bandwidth + 1, size)):
+            band[below, : size - below] = np.diagonal(normal, -below)
+        return cls(band=linalg.cholesky_banded(band, lower=True, overwrite_ab=True, check_finite=False))
+
+    def solve(self, right: Array) -> Array:
+        """Solution of the equations, (M,) or (M, K)."""
+        return np.asarray(linalg.cho_solve_banded((self.band, True), right, check_finite=False))
+
+    def inverse(self) -> Array:
+        """(M, M) inverse of the matrix: the coefficients' covariance per unit variance of a point."""
+        return self.solve(np.eye(self.band.shape[1]))
+
+
+def solve_spline(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline, NormalFactor]:
+    """Least-squares spline through (N, 3) points with so many cells between the outermost points.
+
+    Third differences of the coefficients are weighed in very slightly, so that cells without points (beyond the rim,
+    corners of the bounding box, holes) continue their neighbours' curvature.
+    """
+    x, y, z = points_mm.T
+    low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
+    cell = np.maximum((high - low) / cells, 1e-3 * float((high - low).max()))
+    low, high = low - _RIM_CELLS * cell, high + _RIM_CELLS * cell
+    wider = (cells[0] + 2 * _RIM_CELLS, cells[1] + 2 * _RIM_CELLS)
+    flat = HeightSpline.over(((low[0], high[0]), (low[1], high[1])), cells=wider, degree=DEGREE)
+    normal, right = flat.normal_equations(x, y, z)
+    weight = np.trace(normal) / len(normal)
+    for order, share in ((3, _SMOOTHING), (2, _STIFFNESS)):
+        normal += share * weight * _differences(flat.coefficients_mm.shape, order)
+    factor = NormalFactor.of(normal, bandwidth=DEGREE * flat.coefficients_mm.shape[1] + DEGREE)
+    spline = flat.with_coefficients(factor.solve(right))
+    # iterative refinement: the normal equations square the condition number
+    more = factor.solve(flat.right_hand_side(x, y, z - spline.value(x, y)))
+    return spline.with_coefficients(spline.coefficients_mm.ravel() + more), factor
+
+
+def _differences(shape: tuple[int, int], order: int) -> Array:
+    """(M, M) quadratic form of the coefficients' differences along both axes."""
+    dx, dy = (np.diff(np.eye(n), n=order, axis=0) for n in shape)
+    return np.kron(dx.T @ dx, np.eye(shape[1])) + np.kron(np.eye(shape[0]), dy.T @ dy)
