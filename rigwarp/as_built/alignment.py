@@ -10,7 +10,7 @@ from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.tracing import OpticalModel, Surface
 
-_SHOWS = 0.05  # height change per size of motion; see `RigidMotions`
+_SHOWS = 0.01  # height change per size of motion; see `RigidMotions`
 _SYMMETRY = 1e-5  # the same, below which a motion leaves the surface as it is; a closed form gives 1e-15, a spline 1e-6
 
 
@@ -31,10 +31,9 @@ class RigidMotions:
 
     Notes
     -----
-    A motion whose height change is below 5 % of its size is not used for alignment. Decentring a shallow paraboloid
+    A motion whose height change is below 1 % of its size is not used for alignment. Decentring a shallow paraboloid
     together with the tilt that undoes it leaves only a trace of coma: taking 8 um of coma out of a mirror of R = 250
-    mm and 45 mm radius that way would take a shift of 20 mm, which nobody's mount is off by. Such coma stays in the
-    figure.
+    mm that way would take a shift of centimetres, which nobody's mount is off by. Such coma stays in the figure.
     """
 
     fields: Array

@@ -173,7 +173,7 @@ def zone_rays(model: OpticalModel, surface: Surface, pixels_px: Array, deviation
     side = -np.sign(np.sum(np.concatenate([-design_slope, np.ones((len(base), 1))], axis=-1) * along, axis=-1))
     to_spots = np.broadcast_to(np.eye(2), (len(base), 2, 2))
     if deviation.slope.any():
-        to_spots = np.linalg.inv(deviation.strain(base[:, :2, None])[..., 0])
+        to_spots = np.asarray(np.linalg.inv(deviation.strain(base[:, :2, None])[..., 0]), float)
     slope = np.einsum("ni,nij->nj", deviation.slope, to_spots)
     steepness, normal = _normals(design_slope + slope, side, axes)
     point = origin_table + there[:, None] * direction

@@ -1,0 +1,123 @@
+"""A small optical model and synthetic samples of it, made by exact tracing of a known figure plus noise in pixels."""
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse.linalg import spsolve
+
+from rigwarp.camera import CameraModel
+from rigwarp.geometry import Placement, look_at, rotation_from_degrees
+from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.rig import CameraSpec, ConicShape, Content, Mirror, Projector, Rig, Table, Target, Tolerance
+from rigwarp.table_map import Samples
+from rigwarp.tracing import build_model
+
+TOLERANCES = np.repeat([3.0, np.deg2rad(1.0), 1.0, np.deg2rad(0.5)], 3)
+RADIUS_MM = 45.0
+
+
+def make_model(*, conic_constant=-1.0):
+    """A folded path: projector from in front, convex mirror 480 mm above the table."""
+    position, aim = np.array([0.0, -32.0, 403.0]), np.array([0.0, 60.0, 480.0])
+    projector = Projector(
+        resolution=(1280, 720),
+        throw_ratio=1.2,
+        lens_shift=(0.0, 0.0),
+        placement=Placement(position_mm=position, rotation=look_at(position, aim)),
+        position_tolerance_mm=3.0,
+        rotation_tolerance_rad=np.deg2rad(1.0),
+        transfer=2.2,
+    )
+    shape = ConicShape(radius_mm=250.0, conic_constant=conic_constant, coefficients_mm=(), aperture_mm=(0.0, RADIUS_MM))
+    mirror = Mirror(
+        shape=shape,
+        placement=Placement(position_mm=aim, rotation=rotation_from_degrees(np.array([-28.6, 0.0, 0.0]))),
+        position_tolerance_mm=1.0,
+        rotation_tolerance_rad=np.deg2rad(0.5),
+    )
+    return build_model(_rig(projector, mirror), meshes={})
+
+
+def _rig(projector, mirror):
+    """The rest of a rig: a round table of 500 mm and what nothing here reads."""
+    return Rig(
+        name="as built",
+        projector=projector,
+        mirror=mirror,
+        obstacles=(),
+        table=Table(shape="circle", size_mm=(500.0, 500.0), height_mm=0.0),
+        content=Content(
+            shape="circle", size_mm=(480.0, 480.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(64, 64)
+        ),
+        camera=CameraSpec(resolution=(1920, 1080), device=0),
+        target=Target(
+            squares=(10, 7),
+            square_mm=36.0,
+            marker_mm=27.0,
+            dictionary="DICT_5X5_250",
+            scale=(1.0, 1.0),
+            centre_mm=np.zeros(2),
+            rotation_rad=0.0,
+        ),
+        tolerance=Tolerance(content_p95_mm=0.5, figure_rms_um=50.0),
+    )
+
+
+def spline_of(height_mm):
+    """A quintic spline over the mirror that follows height_mm(x, y), to better than 1e-5 mm for smooth functions."""
+    blank = HeightSpline.over(((-50.0, 50.0), (-50.0, 50.0)), cells=(40, 40), degree=5)
+    line = np.linspace(-50.0, 50.0, 180)
+    x, y = (a.ravel() for a in np.meshgrid(line, line))
+    basis = blank.design_matrix(x, y)
+    normal = (basis.T @ basis + 1e-10 * sparse.identity(basis.shape[1])).tocsc()
+    return blank.with_coefficients(spsolve(normal, basis.T @ height_mm(x, y)))
+
+
+def make_camera(*, covariance=True):
+    """A camera 0.9 m away whose stated uncertainty moves the table by some 0.02 mm."""
+    position = np.array([-420.0, -90.0, 830.0])
+    R = look_at(position, np.array([0.0, 5.0, 0.0])).T
+    sigma = 0.3 * np.array([0.6, 0.6, 0.8, 0.8, 2e-3, 1e-2, 1e-4, 1e-4, 1e-2, 1e-4, 1e-4, 1e-4, 0.05, 0.05, 0.1])
+    return CameraModel(
+        resolution=(1920, 1080),
+        matrix=np.array([[1882.0, 0.0, 968.0], [0.0, 1884.5, 531.0], [0.0, 0.0, 1.0]]),
+        distortion=np.zeros(5),
+        R_camera_from_table=R,
+        t_camera_from_table_mm=-R @ position,
+        covariance=np.diag(sigma**2) if covariance else None,
+    )
+
+
+def scan(built, camera, *, step_px=6, sigma_px=0.02, seed=0):
+    """Samples of a built model on a pixel grid: what the table map hands over, with sigma (N,) and zone (N,)."""
+    rng = np.random.default_rng(seed)
+    u, v = np.meshgrid(np.arange(2.5, 1280, step_px), np.arange(2.5, 720, step_px))
+    pixels = np.stack([u, v], axis=-1).reshape(-1, 2)
+    trace = built.trace(pixels)
+    with np.errstate(invalid="ignore"):
+        lit = np.linalg.norm(trace.table_mm, axis=-1) < 250.0
+    pixels, table, zone = pixels[lit], trace.table_mm[lit], trace.zone[lit].astype(int)
+    steps = [built.trace(pixels + e, extended=True).table_mm - table for e in np.eye(2)]
+    noise = sum(sigma_px * rng.normal(size=(len(table), 1)) * s for s in steps)
+    sigma = sigma_px * np.sqrt(sum(np.sum(s**2, axis=-1) for s in steps) / 2.0)
+    camera_px = camera.project(np.concatenate([table, np.zeros((len(table), 1))], axis=-1))
+    samples = Samples(
+        pixels_px=pixels,
+        sigma_px=np.full(pixels.shape, sigma_px),
+        table_mm=table + noise,
+        light=np.ones(len(table)),
+        camera_px=camera_px,
+        count=np.ones(len(table), np.int64),
+    )
+    return samples, sigma, zone
+
+
+def moved(model, shifts):
+    """The model with (12,) shifts and turns."""
+    return model.moved(shifts[0:3], shifts[3:6], shifts[6:9], shifts[9:12])
+
+
+def with_throw(model, share):
+    """The model with another throw ratio."""
+    return replace(model, projector=replace(model.projector, throw_ratio=model.projector.throw_ratio * (1 + share)))

@@ -1,0 +1,66 @@
+"""Rigid alignment: symmetries of known surfaces, and rigid motions that must come out entirely."""
+
+import numpy as np
+import pytest
+from as_built_rig import make_model
+
+from rigwarp.as_built import remove_rigid
+from rigwarp.as_built.alignment import rigid_motions
+from rigwarp.as_built.footprint import zone_points
+from rigwarp.geometry import rotation_from_vector
+from rigwarp.tracing.conic import ConicSurface
+from rigwarp.tracing.outline import Outline
+from rigwarp.tracing.panel import FlatSurface
+
+LINE = np.arange(-36.0, 37.0, 2.0)
+
+
+def conic(radius_mm, conic_constant):
+    return ConicSurface(radius_mm=radius_mm, conic_constant=conic_constant, coefficients_mm=(), aperture_mm=(0.0, 45.0))
+
+
+def flat():
+    corners = np.array([[-40.0, -40.0], [40.0, -40.0], [40.0, 40.0], [-40.0, 40.0]])
+    return FlatSurface(zone=0, name="flat", T_mirror_from_surface=np.eye(4), outline=Outline.from_corners(corners))
+
+
+@pytest.mark.parametrize(
+    ("surface", "count", "turning"),
+    [(conic(100.0, 0.0), 3, 3), (conic(100.0, -1.0), 1, 1), (conic(-60.0, -2.25), 1, 1), (flat(), 3, 1)],
+    ids=["sphere", "paraboloid", "hyperboloid", "plane"],
+)
+def test_symmetries_of_known_surfaces(surface, count, turning):
+    grid = np.stack(np.meshgrid(LINE, LINE), axis=-1)
+    motions = rigid_motions(zone_points((surface,), grid, np.zeros(grid.shape[:2], np.int16)))
+    assert len(motions.symmetries) == count
+    turns = motions.symmetries[:, 3:]
+    assert np.linalg.matrix_rank(turns, tol=1e-6) == turning
+
+
+@pytest.mark.parametrize("surface", [conic(60.0, 0.0), conic(-80.0, -1.0), flat()], ids=["sphere", "bowl", "plane"])
+def test_a_rigid_motion_leaves_nothing(surface):
+    """Height difference between a surface and itself moved by 10 um and 0.1 mrad: exact, by bisection along z."""
+    x, y = (a.ravel() for a in np.meshgrid(LINE, LINE))
+    shift, turn = np.array([0.004, -0.006, 0.007]), np.array([5e-5, -7e-5, 4e-5])
+    R = rotation_from_vector(turn)
+    z = surface.sag(x, y)
+    moved = z.copy()
+    for _ in range(4):  # fixed point: the moved surface at (x, y) is met where the body point lies on the design
+        body = (np.stack([x, y, moved], axis=-1) - shift) @ R
+        moved = moved - (body[:, 2] - surface.sag(body[:, 0], body[:, 1]))
+    height_um = 1000.0 * (moved - z).reshape(len(LINE), len(LINE))
+    left = remove_rigid(height_um, LINE, LINE, (surface,))
+    assert np.std(height_um) > 1.0
+    # second order in the motion: (0.01 mm)^2 / 60 mm is a nanometre or two
+    assert np.nanmax(np.abs(left)) < 0.01
+
+
+def test_figure_is_kept_and_missing_points_stay_missing():
+    model = make_model()
+    X, Y = np.meshgrid(LINE, LINE)
+    height = 10.0 * ((X / 36.0) ** 2 - (Y / 36.0) ** 2)
+    height[np.hypot(X, Y) > 36.0] = np.nan
+    left = remove_rigid(height, LINE, LINE, model)
+    np.testing.assert_array_equal(np.isnan(left), np.isnan(height))
+    # astigmatism over a round aperture is no rigid motion: nothing but rounding and the grid's asymmetry goes
+    np.testing.assert_allclose(left[np.isfinite(left)], height[np.isfinite(height)], atol=1e-6)

@@ -1,0 +1,42 @@
+"""A known wave in noisy slopes must be found, and noise alone must not be taken for one."""
+
+import numpy as np
+import pytest
+
+from rigwarp.as_built.ripple import find_ripple
+
+
+def slopes(amplitude_um, period_mm, direction_deg, *, seed=0):
+    """Slopes in mrad at 14,000 scattered points of a 60 x 50 mm footprint, with 0.06 mrad of noise and some form."""
+    rng = np.random.default_rng(seed)
+    xy = rng.uniform([-30.0, -25.0], [30.0, 25.0], (14_000, 2))
+    b = np.deg2rad(direction_deg)
+    k = 2.0 * np.pi / period_mm * np.array([np.cos(b), np.sin(b)])
+    wave = -amplitude_um * np.sin(xy @ k)[:, None] * k  # um / mm = mrad
+    form = 0.05 * xy + 1e-3 * xy**2
+    return xy, wave + form + 0.06 * rng.normal(size=xy.shape)
+
+
+@pytest.mark.parametrize(("period_mm", "direction_deg"), [(2.0, 28.0), (4.0, 90.0), (7.0, 151.0)])
+def test_a_wave_is_found(period_mm, direction_deg):
+    ripple, search = find_ripple(*slopes(0.05, period_mm, direction_deg))
+    assert ripple is not None
+    assert search.shortest_mm < period_mm < search.longest_mm
+    assert ripple.period_mm == pytest.approx(period_mm, rel=0.01)  # an eighth of the spectrum's own resolution
+    assert abs((ripple.direction_deg - direction_deg + 90.0) % 180.0 - 90.0) < 1.0
+    # 0.06 mrad over 14,000 points: slope amplitude known to 0.7 urad, 0.001 um here; the rest is the form's share
+    assert ripple.amplitude_um == pytest.approx(0.05, rel=0.1)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_is_no_ripple(seed):
+    ripple, search = find_ripple(*slopes(0.0, 4.0, 0.0, seed=seed))
+    assert ripple is None
+    assert 0.0 < search.least_amplitude_um < 0.05
+
+
+def test_too_few_points_find_nothing():
+    rng = np.random.default_rng(0)
+    ripple, search = find_ripple(rng.uniform(0.0, 10.0, (12, 2)), rng.normal(size=(12, 2)))
+    assert ripple is None
+    assert search.shortest_mm == search.longest_mm
