@@ -9,8 +9,9 @@ from scipy import sparse
 
 from rigwarp.as_built.footprint import SurfacePoints, zone_points
 from rigwarp.as_built.form import form_figures
-from rigwarp.as_built.map_fit import OPTICS_SIGMA, Data, MapFit, fit_map
+from rigwarp.as_built.map_fit import OPTICS_SIGMA, MapFit, fit_map
 from rigwarp.as_built.observability import observability
+from rigwarp.as_built.problem import Data
 from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import find_ripple
 from rigwarp.as_built.zernike import ZernikeTerm, enclosing_disk, fit_matrix
