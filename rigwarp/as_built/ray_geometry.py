@@ -226,13 +226,27 @@ def mounting_jacobian(model: OpticalModel, rays: ZoneRays, pixels_px: Array) -> 
     ordered = [changes[k] for k in range(15)]
     moves = np.stack([c.on_mirror @ rays.axes[:, :2] for c in ordered], axis=-1)
     strain = rays.deviation.strain(moves)
+    bent = _slope_changes(rays, moves, strain)
     columns = []
     for k, change in enumerate(ordered):
-        bent = np.einsum("nij,nj->ni", rays.hessian, moves[..., k])
-        bent -= np.einsum("ni,nij,njk->nk", rays.deviation_slope, strain[..., k], rays.to_spots)
-        d_normal = rays.normal_change(bent) + change.normal
+        d_normal = rays.normal_change(bent[:, k]) + change.normal
         columns.append(rays.landing(change.point, d_normal, change.direction))
     return np.stack(columns, axis=-1)
+
+
+def _slope_changes(rays: ZoneRays, moves: Array, strain: Array) -> Array:
+    """(N, k, 2) changes of the slopes when hits move by (N, 2, k) along the mirror, spots straining by (N, 2, 2, k).
+
+    H move - g (strain B) with the design's second derivatives H and the deviation's slopes g: written out, because
+    products of many 2 x 2 matrices are slow.
+    """
+    H, g, B = rays.hessian[..., None], rays.deviation_slope[..., None], rays.to_spots[..., None]
+    pulled = [g[:, 0] * strain[:, 0, j] + g[:, 1] * strain[:, 1, j] for j in (0, 1)]
+    parts = [
+        H[:, i, 0] * moves[:, 0] + H[:, i, 1] * moves[:, 1] - pulled[0] * B[:, 0, i] - pulled[1] * B[:, 1, i]
+        for i in (0, 1)
+    ]
+    return np.stack(parts, axis=-1)
 
 
 @dataclass(frozen=True, kw_only=True)
