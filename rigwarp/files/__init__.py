@@ -1,5 +1,6 @@
 """Everything on disk: rig folders, runs, and each file that rigwarp reads or writes."""
 
+from rigwarp.files.adjust_file import ADJUST_FILE, read_adjustment, write_adjustment
 from rigwarp.files.as_built_file import read_as_built, write_as_built
 from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
 from rigwarp.files.camera_file import read_camera, read_camera_extra, write_camera
@@ -24,6 +25,7 @@ from rigwarp.files.runs import (
 from rigwarp.files.shapes import read_mesh, read_profile, write_stl
 
 __all__ = [
+    "ADJUST_FILE",
     "RESULTS",
     "SCANS",
     "Field",
@@ -37,6 +39,7 @@ __all__ = [
     "new_run",
     "open_rig",
     "plain_json",
+    "read_adjustment",
     "read_as_built",
     "read_bytes",
     "read_camera",
@@ -53,6 +56,7 @@ __all__ = [
     "read_profile",
     "read_start",
     "read_text",
+    "write_adjustment",
     "write_as_built",
     "write_bytes",
     "write_camera",

@@ -1,0 +1,197 @@
+"""Keeping the warp up to date beside the frame loop: new calibrations, corrections by hand, and saving them.
+
+Everything slow (reading files, looking up sampling positions) happens in one thread; the frame loop takes the finished
+warp between two frames.
+"""
+
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from rigwarp.errors import RigwarpError
+from rigwarp.files import ADJUST_FILE, current_result, read_adjustment, read_prewarp, write_adjustment
+from rigwarp.files.runs import CURRENT_FILE
+from rigwarp.live.statistics import Counts
+from rigwarp.live.warp import Warp, warp_of
+from rigwarp.prewarp import UNCHANGED, Adjustment
+
+log = logging.getLogger(__name__)
+POLL_S = 0.25
+_Stamp = tuple[int, int, int] | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fresh:
+    """A warp to take over; `from_file`: its adjustment was changed by somebody else, on disk."""
+
+    warp: Warp
+    from_file: bool
+
+
+class WarpKeeper:
+    """Watches a rig folder and prepares warps.
+
+    Parameters
+    ----------
+    warp : what is drawn with at first.
+    root : the rig folder; None watches and saves nothing.
+    follow_result : take over a new current.json; off for the design's warp.
+    counts : where swaps and refused files are counted.
+    chore : called about every POLL_S from the keeper's thread.
+    """
+
+    def __init__(
+        self,
+        warp: Warp,
+        *,
+        root: Path | None = None,
+        follow_result: bool = True,
+        counts: Counts | None = None,
+        chore: Callable[[], None] | None = None,
+    ) -> None:
+        self.picture_size: tuple[int, int] | None = None
+        self._warp = warp
+        self._adjustment = warp.adjustment
+        self._root = root
+        self._follow = follow_result
+        self._counts = counts or Counts()
+        self._chore = chore
+        self._wanted: tuple[Adjustment, bool] | None = None
+        self._fresh: Fresh | None = None
+        self._revision = 0
+        self._changed = threading.Condition()
+        self._ended = False
+        self._stamps = {name: self._stamp(name) for name in (CURRENT_FILE, ADJUST_FILE)}
+        self._thread = threading.Thread(target=self._keep_on, name="rigwarp-keeper", daemon=True)
+
+    def start(self, revision: int = 0) -> None:
+        """Begin; `revision` is that of the adjustment the first warp carries."""
+        self._revision = revision
+        self._thread.start()
+
+    def want(self, adjustment: Adjustment, *, save: bool) -> None:
+        """Ask for a warp under this adjustment; of several, the newest counts."""
+        with self._changed:
+            before_saves = self._wanted is not None and self._wanted[1]
+            self._wanted = (adjustment, save or before_saves)
+            self._changed.notify_all()
+
+    def take(self) -> Fresh | None:
+        """The newest finished warp, once; None when there is nothing new."""
+        if self._fresh is None:
+            return None
+        with self._changed:
+            fresh, self._fresh = self._fresh, None
+            if fresh is not None:
+                self._counts.swaps += 1
+            return fresh
+
+    def close(self) -> None:
+        """Finish what was asked for (saving included) and stop."""
+        with self._changed:
+            self._ended = True
+            self._changed.notify_all()
+        if self._thread.is_alive():
+            self._thread.join(timeout=10.0)
+
+    def _keep_on(self) -> None:
+        while True:
+            with self._changed:
+                if not self._ended and self._wanted is None:
+                    self._changed.wait(POLL_S)
+                wanted, self._wanted = self._wanted, None
+                ended = self._ended
+            try:
+                if wanted is not None:
+                    self._prepare(wanted[0], save=wanted[1])
+                if ended and wanted is None:
+                    return
+                if not ended:
+                    self._look()
+                    if self._chore is not None:
+                        self._chore()
+            except Exception:  # this thread must outlive whatever a file or a disk comes up with
+                log.exception("the warp could not be brought up to date; the old one stays")
+                self._counts.refused += 1
+
+    def _prepare(self, adjustment: Adjustment, *, save: bool) -> None:
+        self._adjustment = adjustment
+        self._hand_over(self._warp.adjusted(adjustment), from_file=False)
+        if not save or self._root is None:
+            return
+        self._revision += 1
+        try:
+            write_adjustment(self._root / ADJUST_FILE, adjustment, revision=self._revision)
+        except RigwarpError as error:
+            log.warning("the correction is shown, and not saved: %s", error)
+            self._counts.refused += 1
+        self._stamps[ADJUST_FILE] = self._stamp(ADJUST_FILE)
+
+    def _hand_over(self, warp: Warp, *, from_file: bool) -> None:
+        if self.picture_size is not None:
+            warp.samples(self.picture_size)  # the slow part, before the frame loop gets to see it
+        self._warp = warp
+        with self._changed:
+            kept_flag = self._fresh is not None and self._fresh.from_file
+            self._fresh = Fresh(warp=warp, from_file=from_file or kept_flag)
+
+    def _look(self) -> None:
+        """Take over files that have changed."""
+        if self._root is None:
+            return
+        if self._follow and self._is_new(CURRENT_FILE):
+            try:
+                self._take_result(self._root)
+            except RigwarpError as error:
+                self._refuse(error)
+        if self._is_new(ADJUST_FILE):
+            try:
+                self._take_adjustment(self._root / ADJUST_FILE)
+            except RigwarpError as error:
+                self._refuse(error)
+
+    def _take_result(self, root: Path) -> None:
+        run = current_result(root)
+        prewarp = read_prewarp(run / "prewarp.npz")
+        if prewarp.projector_resolution != self._warp.prewarp.projector_resolution:
+            log.warning("%s is for a projector of %s pixels; start again to use it", run, prewarp.projector_resolution)
+            self._counts.refused += 1
+            return
+        old = self._warp
+        self._hand_over(
+            warp_of(prewarp, old.content, adjustment=self._adjustment, sampling=old.sampling), from_file=False
+        )
+        log.info("now drawing with %s", run)
+
+    def _take_adjustment(self, path: Path) -> None:
+        if path.exists():
+            adjustment, self._revision = read_adjustment(path)
+        else:
+            adjustment = UNCHANGED  # somebody removed it: back to the measured map
+        if adjustment != self._adjustment:
+            self._adjustment = adjustment
+            self._hand_over(self._warp.adjusted(adjustment), from_file=True)
+            log.info("took over %s, revision %d", path, self._revision)
+
+    def _refuse(self, error: RigwarpError) -> None:
+        self._counts.refused += 1
+        log.warning("refused, the old one stays: %s", error)
+
+    def _is_new(self, name: str) -> bool:
+        stamp = self._stamp(name)
+        if stamp == self._stamps[name]:
+            return False
+        self._stamps[name] = stamp
+        return True
+
+    def _stamp(self, name: str) -> _Stamp:
+        """What tells a new file from the old one: files are replaced whole, so the inode changes too."""
+        if self._root is None:
+            return None
+        try:
+            facts = (self._root / name).stat()
+        except OSError:
+            return None
+        return facts.st_mtime_ns, facts.st_size, facts.st_ino

@@ -1,0 +1,187 @@
+"""Somebody at the table corrects the content: keys and pointer in, a new adjustment out, with undo and redo.
+
+Number keys choose what the arrow keys do; Shift makes a step ten times as large, Ctrl a tenth. The pointer takes a spot
+along while a button is held, or sets the corners of a mask.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from rigwarp.prewarp import UNCHANGED, Adjustment, Drag
+from rigwarp.prewarp.adjustment import DRAG_REACH_MM
+
+Tool = Literal["place", "turn", "size", "light", "black", "spot", "mask"]
+TOOLS: dict[str, Tool] = {
+    "1": "place",
+    "2": "turn",
+    "3": "size",
+    "4": "light",
+    "5": "black",
+    "6": "spot",
+    "7": "mask",
+}
+ARROWS = {"left": (-1, 0), "right": (1, 0), "up": (0, 1), "down": (0, -1)}
+STEP_MM, STEP_DEG, STEP_SCALE, STEP_LIGHT, STEP_BLACK = 1.0, 0.1, 0.001, 0.02, 0.002
+STEP_REACH_MM = 5.0
+_MOST_UNDO = 200
+_LEAST_DRAG_MM = 0.05
+"""A click without a movement is no drag."""
+KEYS_HELP = (
+    "1 place  2 turn  3 size  4 light  5 black  6 spot  7 mask",
+    "arrows: change   Shift x 10   Ctrl / 10",
+    "U undo   Shift+U redo   Backspace: back to the measured map",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Input:
+    """One thing that the person did.
+
+    Attributes
+    ----------
+    kind : "key", or the pointer's "press", "move", "release", "wheel".
+    key : the key's name in lower case, for kind "key".
+    shift, ctrl : held meanwhile.
+    at_px : projector pixel under the pointer.
+    turn : of the wheel.
+    """
+
+    kind: Literal["key", "press", "move", "release", "wheel"]
+    key: str = ""
+    shift: bool = False
+    ctrl: bool = False
+    at_px: tuple[int, int] = (0, 0)
+    turn: int = 0
+
+
+class Operator:
+    """The correction in hand, and how it came about."""
+
+    def __init__(self, adjustment: Adjustment = UNCHANGED) -> None:
+        self.adjustment = adjustment
+        self.tool: Tool = "place"
+        self.reach_mm = DRAG_REACH_MM
+        self.pointer_mm: tuple[float, float] | None = None
+        self.corners: list[tuple[float, float]] = []
+        self._undo: list[Adjustment] = []
+        self._redo: list[Adjustment] = []
+        self._held: tuple[float, float] | None = None
+        self._before = adjustment
+
+    def change(self, adjustment: Adjustment) -> None:
+        """Take a new adjustment as one step that can be undone."""
+        if adjustment == self.adjustment:
+            return
+        self._undo = [*self._undo, self.adjustment][-_MOST_UNDO:]
+        self._redo.clear()
+        self.adjustment = adjustment
+
+    def undo(self) -> None:
+        """One step back."""
+        if self._undo:
+            self._redo.append(self.adjustment)
+            self.adjustment = self._undo.pop()
+
+    def redo(self) -> None:
+        """One undone step forward again."""
+        if self._redo:
+            self._undo.append(self.adjustment)
+            self.adjustment = self._redo.pop()
+
+    def reset(self) -> None:
+        """Back to the measured map; can be undone like any step."""
+        self.corners.clear()
+        self.change(UNCHANGED)
+
+    def key(self, key: str, *, shift: bool = False, ctrl: bool = False) -> bool:
+        """Handle a key; True when it meant something."""
+        if key in TOOLS:
+            self.tool = TOOLS[key]
+            self.corners.clear()
+        elif key in ARROWS:
+            factor = (10.0 if shift else 1.0) * (0.1 if ctrl else 1.0)
+            self._step(*(factor * part for part in ARROWS[key]))
+        elif key == "u":
+            self.redo() if shift else self.undo()
+        elif key == "backspace":
+            self.reset()
+        elif key == "return" and self.tool == "mask":
+            self._close_mask()
+        elif key == "delete" and self.tool == "mask":
+            self._drop_mask()
+        else:
+            return False
+        return True
+
+    def pointer(self, what: Input, at_mm: tuple[float, float] | None) -> None:
+        """Handle the pointer; `at_mm` is the table position under it, None where no light falls."""
+        if what.kind == "wheel":
+            self.reach_mm = float(np.clip(self.reach_mm + STEP_REACH_MM * what.turn, STEP_REACH_MM, 1000.0))
+            return
+        self.pointer_mm = at_mm if at_mm is not None else self.pointer_mm
+        if what.kind == "release":
+            self._let_go()
+        elif at_mm is None:
+            return
+        elif what.kind == "press" and self.tool == "mask":
+            self.corners.append(at_mm)
+        elif what.kind == "press" and self.tool == "spot":
+            self._held, self._before = at_mm, self.adjustment
+        elif what.kind == "move" and self._held is not None:
+            by = (at_mm[0] - self._held[0], at_mm[1] - self._held[1])
+            drag = Drag(at_mm=self._held, by_mm=by, reach_mm=self.reach_mm)
+            self.adjustment = replace(self._before, drags=(*self._before.drags, drag))
+
+    def words(self) -> str:
+        """What is being done, for the overlay."""
+        now = self.adjustment
+        return {
+            "place": f"place   x {now.shift_mm[0]:+.1f} mm   y {now.shift_mm[1]:+.1f} mm",
+            "turn": f"turn   {now.turn_deg:+.2f} deg",
+            "size": f"size   {100 * now.scale:.1f} %",
+            "light": f"light   {100 * now.brightness:.0f} %",
+            "black": f"black   {100 * now.black_level:.1f} %",
+            "spot": f"spot   hold and drag, reach {self.reach_mm:.0f} mm   {len(now.drags)} done",
+            "mask": f"mask   {len(self.corners)} corners, Enter closes it, Delete takes the last one away",
+        }[self.tool]
+
+    def _step(self, right: float, up: float) -> None:
+        now, both = self.adjustment, right + up
+        if self.tool == "place":
+            x, y = now.shift_mm
+            self.change(replace(now, shift_mm=(_tidy(x + STEP_MM * right), _tidy(y + STEP_MM * up))))
+        elif self.tool == "turn":  # left and up turn counter-clockwise
+            self.change(replace(now, turn_deg=_tidy(now.turn_deg + STEP_DEG * (up - right))))
+        elif self.tool == "size":
+            self.change(replace(now, scale=float(np.clip(_tidy(now.scale + STEP_SCALE * both), 0.1, 10.0))))
+        elif self.tool == "light":
+            self.change(replace(now, brightness=float(np.clip(_tidy(now.brightness + STEP_LIGHT * both), 0.0, 1.0))))
+        elif self.tool == "black":
+            self.change(replace(now, black_level=float(np.clip(_tidy(now.black_level + STEP_BLACK * both), 0.0, 0.2))))
+
+    def _let_go(self) -> None:
+        if self._held is None:
+            return
+        made, self._held = self.adjustment, None
+        self.adjustment = self._before
+        moved = made.drags[-1].by_mm if len(made.drags) > len(self._before.drags) else (0.0, 0.0)
+        if np.hypot(*moved) >= _LEAST_DRAG_MM:
+            self.change(made)
+
+    def _close_mask(self) -> None:
+        if len(self.corners) >= 3:
+            self.change(replace(self.adjustment, masks=(*self.adjustment.masks, tuple(self.corners))))
+        self.corners = []
+
+    def _drop_mask(self) -> None:
+        if self.corners:
+            self.corners.pop()
+        else:
+            self.change(replace(self.adjustment, masks=self.adjustment.masks[:-1]))
+
+
+def _tidy(value: float) -> float:
+    """Steps add up without 0.30000000000000004."""
+    return round(value, 6)
