@@ -23,7 +23,7 @@ from rigwarp.tracing import OpticalModel
 
 _FEWEST_SAMPLES = 400
 _MOST_SAMPLES = 30_000
-_LEAST_SIGMA_MM = 0.002  # no averaged sample is better: the table itself is not flat to this
+_LEAST_SIGMA_MM = 0.01  # errors that neighbours share (decoding, pupil, the map's own interpolation) end here
 _WARP_ORDER = 3
 _WARP_MM = 0.02  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
 _WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance

@@ -14,9 +14,9 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing import OpticalModel
 
-_MOST_PASSES = 8
+_MOST_PASSES = 10
 _PLAIN_PASSES = 3  # Gauss-Newton is quadratic here: the third pass moves the mounting by 1 % of its tolerance
-_DONE = 0.02  # a step below this share of every tolerance ends the fit
+_DONE = 0.05  # a step below this share of every tolerance ends the fit
 _SETTLED = 0.5  # a last step above this share means that there is no answer
 _FIRST_SMOOTHNESS = 1e-3
 _AS_GOOD = 1.01  # of equally good smoothnesses the smallest: a stiff figure pushes its misfit into the mounting
@@ -81,6 +81,7 @@ class Problem:
         self.stiffness = 0.0  # absolute weight of the roughness, 1/mm^2
         self.held_rms_mm = np.nan
         self.passes = 0
+        self.least_inflation = np.inf  # never grows: else a pass that overshoots hands everything back to the priors
 
     def begin(self, start: Array) -> Array:
         """Unknowns with the first ones given."""
@@ -108,7 +109,7 @@ class Problem:
             self.passes += 1
             state = self.linearise(unknown)
             residual = self.residual(state.table_mm, unknown)
-            inflation = self.inflation(residual)
+            inflation = self.least_inflation = min(self.least_inflation, self.inflation(residual))
             weight = np.where(np.isfinite(residual[:, 0]), 1.0 / (inflation * self.data.sigma_mm) ** 2, 0.0)
             unknown = unknown + self.step(state, np.nan_to_num(residual), weight, unknown)
         return unknown
@@ -126,7 +127,7 @@ class Problem:
             self.passes += 1
             state = self.linearise(unknown)
             residual = self.residual(state.table_mm, unknown)
-            inflation = self.inflation(residual)
+            inflation = self.least_inflation = min(self.least_inflation, self.inflation(residual))
             weight = self.robust(residual, inflation) / (inflation * self.data.sigma_mm) ** 2
             if passes == 0:
                 self.choose_smoothness(state, np.nan_to_num(residual), weight, unknown)
