@@ -3,32 +3,95 @@
 from dataclasses import asdict
 from pathlib import Path
 
+import numpy as np
+
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import DESIGN_FILE, design_model, trace_design
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import RigFolder, open_rig, write_bytes
 from rigwarp.geometry import PixelMap
 from rigwarp.reports import judge_coverage, raster_table
+from rigwarp.reports.coverage import Coverage
 from rigwarp.reports.figures_map import design_light, irradiance, mm_per_pixel, table_grid
-from rigwarp.tracing import trace_pixels
+from rigwarp.reports.figures_sensitivity import tolerance_bars
+from rigwarp.reports.forecast_rows import (
+    SENSITIVITY_HEAD,
+    cause_rows,
+    export_rows,
+    sensitivity_facts,
+    sensitivity_rows,
+)
+from rigwarp.reports.light_paths import LightPaths, judge_light
+from rigwarp.tracing import (
+    ExportCheck,
+    Forecast,
+    Sensitivity,
+    check_export,
+    forecast,
+    sensitivity,
+    trace_pixels,
+)
 
 PICTURES = "design_pictures"
+_SEED = 1  # the same rig gets the same forecast
 
 
 def trace(rig: RigArgument, json: JsonOption = False) -> None:
-    """Trace the design: what is lit, how sharply, how brightly, and what is blocked; writes design.npz and pictures."""
+    """Trace the design: what is lit, how sharply, how brightly, what is blocked, and which dimension matters.
+
+    Writes design.npz and pictures. The forecast draws rigs at random within the tolerances in rig.toml and tells how
+    far their pictures would be off if nothing were measured.
+    """
     console = Console(json=json)
     folder = open_rig(rig)
     model = design_model(folder)
     design = trace_design(folder, model)
-    coverage = judge_coverage(design, folder.rig)
     reason = trace_pixels(model).reason
-    pictures = draw_design(folder, design, {"light_paths.png": design_light(design, folder.rig, reason=reason)})
+    coverage = judge_coverage(design, folder.rig)
+    light = judge_light(model, design, reason, folder.rig)
+    export = check_export(model, design, folder.rig)
+    found = sensitivity(model, folder.rig)
+    expected = forecast(found, np.random.default_rng(_SEED))
+    more = {
+        "light_paths.png": design_light(design, folder.rig, reason=reason),
+        "tolerances.png": tolerance_bars(found, expected),
+    }
+    pictures = draw_design(folder, design, more)
     console.say(f"{folder.rig.name}: the design, traced into {folder.root / DESIGN_FILE}")
-    console.table(coverage.rows())
+    _tell_design(console, coverage, light, export)
+    _tell_forecast(console, found, expected)
     for picture in pictures:
         console.say(f"  picture {picture}")
-    console.result({"design": folder.root / DESIGN_FILE, "coverage": asdict(coverage), "pictures": pictures})
+    console.result(
+        {
+            "design": folder.root / DESIGN_FILE,
+            "coverage": asdict(coverage),
+            "light": asdict(light),
+            "export": None if export is None else asdict(export),
+            "sensitivity": sensitivity_facts(found),
+            "forecast": {**asdict(expected), "sentence": expected.sentence},
+            "pictures": pictures,
+        }
+    )
+
+
+def _tell_design(console: Console, coverage: Coverage, light: LightPaths, export: ExportCheck | None) -> None:
+    console.table(light.zone_rows(), head=("zone", "piece of mirror", "light", "content area"))
+    console.table(coverage.rows() + light.rows())
+    if export is not None:
+        console.table(export_rows(export))
+        if export.advice:
+            console.say(f"  {export.advice}")
+
+
+def _tell_forecast(console: Console, found: Sensitivity, expected: Forecast) -> None:
+    console.say(
+        "\nWhich dimension matters: mm on the table per unit, over the content area; left: rms after the best shift, "
+        "turn and scale"
+    )
+    console.table(sensitivity_rows(found), head=SENSITIVITY_HEAD)
+    console.say(f"\n{expected.sentence}")
+    console.table(cause_rows(expected))
 
 
 def draw_design(folder: RigFolder, design: PixelMap, more: dict[str, bytes] | None = None) -> list[Path]:

@@ -9,7 +9,7 @@ from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.tracing.fit_uncertainty import SlopeUncertainty, slope_uncertainty
 from rigwarp.tracing.outline import Outline
 from rigwarp.tracing.spline_solve import DEGREE, solve_spline
-from rigwarp.tracing.surfaces import Bounds
+from rigwarp.tracing.surfaces import Bounds, Tessellation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,6 +37,7 @@ class SplineSurface:
     T_mirror_from_surface: Array
     fit: HeightFit
     outline: Outline
+    tessellation: Tessellation | None = None
 
     @property
     def bounds_mm(self) -> Bounds:

@@ -12,6 +12,7 @@ from rigwarp.tracing.outline import Outline
 from rigwarp.tracing.panel import FlatSurface, frame_on_plane
 from rigwarp.tracing.patches import Patch, reflecting_faces, smooth_patches
 from rigwarp.tracing.shadows import RayTracer
+from rigwarp.tracing.surfaces import Tessellation
 from rigwarp.tracing.tessellation import chord_error_mm
 from rigwarp.tracing.welding import Numbers, rounding_mm, used_vertices, weld
 
@@ -80,9 +81,34 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurfa
     outline = Outline(edges_mm=border[..., :2])
     allowed = max(_FLAT_ROUNDINGS * rounding_mm, _FLAT_SHARE * float(np.ptp(points, axis=0).max()))
     if np.sqrt(np.mean(off**2)) <= allowed:
-        return FlatSurface(zone=zone, name=f"panel {zone}", T_mirror_from_surface=flat, outline=outline)
+        return FlatSurface(
+            zone=zone,
+            name=f"panel {zone}",
+            T_mirror_from_surface=flat,
+            outline=outline,
+            tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), misfit_share=0.0),
+        )
     fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
-    return SplineSurface(zone=zone, name=f"patch {zone}", T_mirror_from_surface=flat, fit=fit, outline=outline)
+    return SplineSurface(
+        zone=zone,
+        name=f"patch {zone}",
+        T_mirror_from_surface=flat,
+        fit=fit,
+        outline=outline,
+        tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, misfit_share=fit.uncertainty.misfit_share),
+    )
+
+
+def _tessellation(patch: Patch, *, noise_mm: float, misfit_share: float) -> Tessellation:
+    corners = patch.vertices_mm[patch.faces]
+    edges = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=-1)
+    return Tessellation(
+        triangles=len(patch.faces),
+        edge_median_mm=float(np.median(edges)),
+        edge_p95_mm=float(np.percentile(edges, 95)),
+        noise_mm=noise_mm,
+        misfit_share=misfit_share,
+    )
 
 
 def _plane_through(points_mm: Array, normal: Array) -> Array:

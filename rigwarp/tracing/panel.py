@@ -8,7 +8,7 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Facet
 from rigwarp.tracing.outline import Outline
-from rigwarp.tracing.surfaces import Bounds
+from rigwarp.tracing.surfaces import Bounds, Tessellation
 
 _PLANAR_MM = 0.01  # corners typed with three decimals stay below this; a bent or mistyped panel does not
 _THIN_MM = 1e-6  # a polygon narrower than this has no plane
@@ -16,12 +16,13 @@ _THIN_MM = 1e-6  # a polygon narrower than this has no plane
 
 @dataclass(frozen=True, kw_only=True)
 class FlatSurface:
-    """A plane, z = 0 in its own frame, within an outline."""
+    """A plane, z = 0 in its own frame, within an outline; `tessellation` where it was found in a mesh."""
 
     zone: int
     name: str
     T_mirror_from_surface: Array
     outline: Outline
+    tessellation: Tessellation | None = None
 
     @property
     def bounds_mm(self) -> Bounds:

@@ -15,6 +15,25 @@ _CONVERGED_MM = 1e-11  # below the rounding of coordinates of some hundred mm ti
 _LOST_MM = 1e-6  # a ray whose last step still leaves this height error has not found the surface
 
 
+@dataclass(frozen=True, kw_only=True)
+class Tessellation:
+    """The triangles that a surface was fitted to.
+
+    Attributes
+    ----------
+    triangles : how many.
+    edge_median_mm, edge_p95_mm : of their edges' lengths.
+    noise_mm : rms of the vertices about the surface.
+    misfit_share : 0 where the uncertainty of the slopes is that noise's, 1 where vertices are too far apart.
+    """
+
+    triangles: int
+    edge_median_mm: float
+    edge_p95_mm: float
+    noise_mm: float
+    misfit_share: float
+
+
 class Surface(Protocol):
     """One smooth piece of mirror: a height field z = sag(x, y) in its own frame, with an aperture.
 
