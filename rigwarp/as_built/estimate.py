@@ -28,7 +28,7 @@ _WARP_ORDER = 3
 _WARP_MM = 0.02  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
 _WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance
 _SLOPE_STEP_MM = 0.05  # central differences of a spline with cells of 2 mm or more: error < 0.1 %
-_POWER_FROM_PRIOR = 0.2  # share of the power's variance from the mounting tolerances: more, and they decide
+_POWER_FROM_PRIOR = 0.1  # share of the power's variance from the mounting tolerances: more, and they decide
 
 
 def estimate_as_built(

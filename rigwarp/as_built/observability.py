@@ -54,7 +54,9 @@ def observability(
             names.append(name)
             weak = _without(weak, (weak @ (weak.T @ direction))[:, None])
     names += [_describe(direction) for direction in weak.T]
-    return Observability(names=tuple(names), determined=np.diag(covariance) < UNDETERMINED)
+    counted = {name: names.count(name) for name in names}
+    once = tuple(name if n == 1 else f"{name} ({_NUMBERS.get(n, n)} directions)" for name, n in counted.items())
+    return Observability(names=once, determined=np.diag(covariance) < UNDETERMINED)
 
 
 def _symmetries(
