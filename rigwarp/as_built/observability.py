@@ -12,6 +12,7 @@ UNDETERMINED = 0.8
 """Share of the prior variance that must be left for a direction to count as not told by the scan."""
 
 _INSIDE = 0.9  # share of a named direction (length) that must lie among the undetermined ones
+_NUMBERS = {2: "two", 3: "three"}
 _WORTH_NAMING = 0.35  # components of a unit direction below this are not mentioned
 _PARTS = tuple(
     f"{part} {what} {axis}" for part in ("projector", "mirror") for what in ("shift", "turn") for axis in "xyz"
