@@ -34,6 +34,16 @@ class HarmonicError:
         basis = _basis(turns, self.order)
         return (turns - np.einsum("kjn,kj->kn", basis, self.coefficients_turns)) % 1.0
 
+    def fade(self, turns: Array) -> Array:
+        """(K, N) factor that takes the same harmonics out of the amplitudes; phases as measured in.
+
+        With N steps the harmonic N - 1 adds h exp(-i N phi) to 1, whose angle is the phase error and whose length is
+        the amplitude error. For N = 3 that is the second harmonic, by far the strongest of a gamma error.
+        """
+        cosine, sine = np.moveaxis(_basis(turns, self.order), 1, 0)
+        a, b = self.coefficients_turns.T[:, :, None]
+        return 1.0 - 2 * np.pi * (a * sine - b * cosine)
+
 
 def no_error(periods: int, order: int) -> HarmonicError:
     """The error of a chain that is linear already."""
@@ -66,21 +76,18 @@ def estimate_harmonics(
     share = weight / np.sum(weight, axis=0)
     disagreement = positions_px - np.sum(share * positions_px, axis=0)
     effect = _basis(turns, order) * np.asarray(periods_px)[:, None, None]  # (K, 2, N) px per turn of coefficient
-    kept = np.isfinite(disagreement).all(axis=0)
-    count = len(periods_px)
+    count, pixels = disagreement.shape
+    # d(disagreement of period k) / d(coefficient of period m) = (k = m) effect - share_m effect_m
+    design = np.broadcast_to(-effect * share[:, None], (count, count, 2, pixels)).copy()
+    design[range(count), range(count)] += effect
+    design = (design / sigma_px[:, None, None]).reshape(count, 2 * count, pixels)
+    target = disagreement / sigma_px
+    kept = np.flatnonzero(np.isfinite(target).all(axis=0))
     solution = np.zeros(2 * count)
     for _ in range(_PASSES):
-        rows, values = [], []
-        for k in range(count):
-            columns = -effect * share[:, None, :]
-            columns[k] += effect[k]
-            scale = 1.0 / sigma_px[k, kept]
-            rows.append(columns[:, :, kept].reshape(2 * count, -1) * scale)
-            values.append(disagreement[k, kept] * scale)
-        design, target = np.concatenate(rows, axis=1), np.concatenate(values)
-        solution = np.linalg.lstsq(design @ design.T, design @ target, rcond=1e-9)[0]
-        misfit = np.abs(target - solution @ design).reshape(count, -1).max(axis=0)
-        limit = _ROBUST_SIGMAS * max(float(np.median(misfit)), 1.0)
-        kept = kept.copy()
-        kept[np.flatnonzero(kept)[misfit > limit]] = False
+        rows = design[:, :, kept].transpose(1, 0, 2).reshape(2 * count, -1)
+        values = target[:, kept].ravel()
+        solution = np.linalg.lstsq(rows @ rows.T, rows @ values, rcond=1e-9)[0]
+        misfit = np.abs(values - solution @ rows).reshape(count, -1).max(axis=0)
+        kept = kept[misfit <= _ROBUST_SIGMAS * max(float(np.median(misfit)), 1.0)]
     return HarmonicError(order=order, coefficients_turns=solution.reshape(count, 2))

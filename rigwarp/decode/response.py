@@ -9,6 +9,7 @@ cameras (shape 1) and sRGB ones (shape 2.4); where the table shows too little va
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
@@ -18,12 +19,14 @@ from rigwarp.geometry import Array
 
 _SRGB_SHAPE = 2.4
 _SRGB_OFFSET = 0.055
-_SHAPES = np.arange(1.0, 3.01, 0.05)
+_SHAPES = (1.0, 3.0)  # least and greatest
+_COARSE, _FINE = 0.25, 0.05  # steps of the search
 _LINEAR_PRIOR = (1.0, 0.3)  # mean and sigma of the shape for 16-bit pictures, usually raw
 _CODED_PRIOR = (_SRGB_SHAPE, 0.6)  # for 8-bit pictures, usually gamma-coded
 _BLOCK = 8  # camera pixels: averaging over blocks keeps noise from favouring one shape
 _MIN_BLOCKS = 20
 _BRIGHT_ENOUGH = 0.2  # of the best contrast: in dimmer blocks rounding to whole codes hides the curve
+_MOST_BLOCKS = 3000  # more are not needed
 _GROUPS = 12  # blocks are compared in groups of like brightness
 _MODEL_ERROR = 5e-4  # share of white: blocks are not quite uniform, so agreement below this says nothing
 
@@ -92,10 +95,8 @@ def estimate_response(
             f"only {blocks.shape[1]} patches of 8x8 camera pixels are evenly lit and not saturated, {_MIN_BLOCKS} are "
             "needed: point the camera at the lit table and expose so that the white frame stays below full scale"
         )
-    misfit = np.array([_misfit(blocks, shape) for shape in _SHAPES])
-    mean, sigma = _LINEAR_PRIOR if full_scale > 255 else _CODED_PRIOR
-    cost = misfit + ((_SHAPES - mean) / sigma) ** 2
-    shape, shape_sigma = _parabola_minimum(_SHAPES, cost)
+    blocks = blocks[:, np.argsort(blocks[-1])]
+    shape, shape_sigma = _best_shape(blocks, _LINEAR_PRIOR if full_scale > 255 else _CODED_PRIOR)
     light = np.maximum.accumulate(np.average(_shares(blocks, shape), axis=1, weights=_contrast(blocks)))
     return Response(
         shape=shape, shape_sigma=shape_sigma, full_scale=full_scale, level_codes=codes / 255.0, level_light=light
@@ -103,14 +104,35 @@ def estimate_response(
 
 
 def _block_means(photos: Sequence[NDArray[np.unsignedinteger]], lit: NDArray[np.bool_]) -> Array:
-    """(L, N) mean code values of the camera blocks that are lit throughout."""
+    """(L, N) mean code values of camera blocks that are lit throughout, from every so-manieth row of blocks."""
     height, width = (n // _BLOCK * _BLOCK for n in lit.shape)
+    step = max(1, int(np.count_nonzero(lit)) // (_BLOCK**2 * _MOST_BLOCKS))
 
-    def by_block(image: NDArray[np.generic]) -> NDArray[np.generic]:
-        return image[:height, :width].reshape(height // _BLOCK, _BLOCK, width // _BLOCK, _BLOCK)
+    def means(image: NDArray[np.generic]) -> Array:
+        bands = image[:height, :width].reshape(height // _BLOCK, _BLOCK, width)[::step]
+        flat = np.ascontiguousarray(bands.reshape(-1, width), np.float32)
+        # INTER_AREA with a whole factor is the plain mean
+        return np.asarray(
+            cv2.resize(flat, (width // _BLOCK, len(flat) // _BLOCK), interpolation=cv2.INTER_AREA), float
+        )
 
-    whole = by_block(lit).all(axis=(1, 3))
-    return np.stack([by_block(photo).mean(axis=(1, 3), dtype=float)[whole] for photo in photos])
+    if not height or not width:
+        return np.zeros((len(photos), 0))
+    whole = means(lit.view(np.uint8)) > 1.0 - 0.5 / _BLOCK**2
+    return np.stack([means(photo)[whole] for photo in photos])
+
+
+def _best_shape(blocks: Array, prior: tuple[float, float]) -> tuple[float, float]:
+    """The shape that makes the shares of bright and dark blocks agree, and its sigma; `blocks` sorted by brightness."""
+
+    def cost(shapes: Array) -> Array:
+        return np.array([_misfit(blocks, s) + ((s - prior[0]) / prior[1]) ** 2 for s in shapes])
+
+    coarse = np.arange(_SHAPES[0], _SHAPES[1] + _FINE, _COARSE)
+    best = float(coarse[np.argmin(cost(coarse))])
+    fine = best + _FINE * np.arange(-5, 6)
+    fine = fine[(fine > _SHAPES[0] - _FINE) & (fine < _SHAPES[1] + _FINE)]
+    return _parabola_minimum(fine, cost(fine))
 
 
 def _contrast(blocks: Array) -> Array:
@@ -127,12 +149,14 @@ def _misfit(blocks: Array, shape: float) -> float:
     """How much the shares of bright and dark blocks differ: chi-square over groups of like brightness."""
     shares = _shares(blocks, shape)[1:-1]
     weights = _contrast(blocks)
-    mean = np.average(shares, axis=1, weights=weights)
-    groups = np.array_split(np.argsort(blocks[-1]), _GROUPS)
-    spread = [np.average(shares[:, g], axis=1, weights=weights[g]) - mean for g in groups]
+    starts = np.linspace(0, blocks.shape[1], _GROUPS, endpoint=False).astype(int)
+    total = np.add.reduceat(weights, starts)
+    sums = np.add.reduceat(weights * shares, starts, axis=1)
+    spread = sums / total - sums.sum(axis=1, keepdims=True) / total.sum()
     # a group of weak contrast is known less well, in proportion
-    trust = np.array([np.sqrt(np.mean(weights[g]) / weights.max()) for g in groups])
-    return float(np.sum((np.array(spread) * trust[:, None] / _MODEL_ERROR) ** 2))
+    sizes = np.diff(np.append(starts, blocks.shape[1]))
+    trust = np.sqrt(total / sizes / weights.max())
+    return float(np.sum((spread * trust / _MODEL_ERROR) ** 2))
 
 
 def _parabola_minimum(x: Array, cost: Array) -> tuple[float, float]:

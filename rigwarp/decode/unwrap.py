@@ -9,37 +9,53 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from rigwarp.geometry import Array
 
-_CELLS = 64  # per turn of phase difference
-_REACH = 10  # cells around the curve that still belong to it: 0.16 turns, five sigma even in dim light
+CELLS = 64
+"""Cells per turn of phase difference."""
+BYTE_TURN = 256
+"""Phases are compared as bytes, so that their differences wrap by themselves; four byte values are a cell."""
+_CELL_MIDDLE = 1.5 / 4.0  # a cell holds the differences 0, 1, 2, 3 of rounded bytes
+_REACH = 10.0  # cells around the curve that still belong to it: 0.16 turns, five sigma even in dim light
 _STEP_PX = 0.5
 _MARGIN_PX = 2.0  # positions just outside the projector, so that noise at its rim is not folded to the other side
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
 def position_table(periods_px: tuple[float, ...], extent_px: int) -> NDArray[np.float32]:
     """(64, 64, 64) nearest position, pixels, over the phase differences of four periods; NaN far from every position.
 
     The first period is the reference: the axes are the differences of the second, third and fourth phase to it.
+    Nearest in the metric of independent phases, e.e - (e.1)^2 / 4 for the differences' errors e; its square root is a
+    linear map to a space where a k-d tree finds neighbours.
     """
-    reach = np.arange(-_REACH, _REACH + 1)
-    offsets = np.stack(np.meshgrid(reach, reach, reach, indexing="ij"), axis=-1).reshape(-1, 3)
     rates = 1.0 / np.asarray(periods_px)
-    nearest = np.full((_CELLS,) * 3, np.nan, np.float32)
-    misfit = np.full((_CELLS,) * 3, np.inf, np.float32)
-    for position in np.arange(-_MARGIN_PX, extent_px + _MARGIN_PX, _STEP_PX):
-        point = (position * (rates[1:] - rates[0])) % 1.0 * _CELLS
-        cell = np.floor(point).astype(int) + offsets
-        error = cell + 0.5 - point
-        distance = np.sum(error**2, axis=1) - np.sum(error, axis=1) ** 2 / len(periods_px)
-        index = tuple((cell % _CELLS).T)
-        closer = distance < misfit[index]
-        index = tuple(i[closer] for i in index)
-        misfit[index] = distance[closer]
-        nearest[index] = position
-    return nearest
+    position = np.arange(-_MARGIN_PX, extent_px + _MARGIN_PX, _STEP_PX)
+    points = (position[:, None] * (rates[1:] - rates[0])) % 1.0 * CELLS
+    wraps = np.stack(np.meshgrid(*[(-CELLS, 0, CELLS)] * 3, indexing="ij"), axis=-1).reshape(-1, 1, 3)
+    copies = (points + wraps).reshape(-1, 3)
+    near = np.all((copies > -_REACH) & (copies < CELLS + _REACH), axis=1)
+    metric = np.eye(3) - (1 - np.sqrt(1 / len(periods_px))) / 3  # squared: 1 - 1/4 of the ones matrix
+    tree = cKDTree(copies[near] @ metric)
+    middles = np.stack(np.meshgrid(*[np.arange(CELLS) + _CELL_MIDDLE] * 3, indexing="ij"), axis=-1)
+    _, index = tree.query(middles.reshape(-1, 3) @ metric, distance_upper_bound=_REACH)
+    owner = np.append(np.tile(position, len(wraps))[near], np.nan)  # the index past the end: nothing near
+    return owner[index].reshape((CELLS,) * 3).astype(np.float32)
+
+
+def rough_position(turns: Array, periods_px: tuple[float, ...], extent_px: int) -> Array:
+    """(N,) position to within a fraction of a period, from (4, N) phases; NaN where they fit no position."""
+    byte = np.minimum(np.rint(turns % 1.0 * BYTE_TURN), BYTE_TURN - 1).astype(np.uint8)
+    cell = ((byte[1:] - byte[0]) >> 2).astype(np.intp)
+    return position_table(periods_px, extent_px)[cell[0], cell[1], cell[2]].astype(float)
+
+
+def refine(rough_px: Array, turns: Array, periods_px: tuple[float, ...]) -> Array:
+    """(K, N) positions that have the phases `turns` (K, N) and are nearest to `rough_px` (N,)."""
+    periods = np.asarray(periods_px)[:, None]
+    return periods * (turns + np.round(rough_px / periods - turns))
 
 
 def unwrap(turns: Array, periods_px: tuple[float, ...], extent_px: int) -> Array:
@@ -58,9 +74,4 @@ def unwrap(turns: Array, periods_px: tuple[float, ...], extent_px: int) -> Array
         Position in projector pixels from each phase, all in the same place up to noise; NaN where the phases fit no
         position.
     """
-    table = position_table(periods_px, extent_px)
-    difference = (turns[1:] - turns[0]) % 1.0
-    cell = np.minimum((difference * _CELLS).astype(np.intp), _CELLS - 1)
-    rough = table[cell[0], cell[1], cell[2]].astype(float)
-    periods = np.asarray(periods_px)[:, None]
-    return periods * (turns + np.round(rough / periods - turns))
+    return refine(rough_position(turns, periods_px, extent_px), turns, periods_px)

@@ -1,10 +1,26 @@
 """Structured light: which frames are shown, and how each one looks.
 
 A pattern set is a list of frames in the order they are shown: uniform grey levels from black to white (the references,
-and the steps that linearise the response), then phase-shifted sinusoids along x and along y.
+and the steps that linearise the response), then phase-shifted sinusoids along x and along y, in one set after the bars
+of a Gray code. The first wave of each axis comes once more at the end.
 """
 
-from rigwarp.patterns.pattern_set import LevelFrame, PatternFrame, PatternSet, PhaseFrame, fast_set
+from rigwarp.patterns.frames import GrayFrame, LevelFrame, PatternFrame, PhaseFrame
+from rigwarp.patterns.pattern_set import PatternSet
 from rigwarp.patterns.periods import choose_periods_px, code_separation
+from rigwarp.patterns.sets import SETS, fast_set, fine_set, gray_set, make_set
 
-__all__ = ["LevelFrame", "PatternFrame", "PatternSet", "PhaseFrame", "choose_periods_px", "code_separation", "fast_set"]
+__all__ = [
+    "SETS",
+    "GrayFrame",
+    "LevelFrame",
+    "PatternFrame",
+    "PatternSet",
+    "PhaseFrame",
+    "choose_periods_px",
+    "code_separation",
+    "fast_set",
+    "fine_set",
+    "gray_set",
+    "make_set",
+]

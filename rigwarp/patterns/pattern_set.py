@@ -1,42 +1,24 @@
 """A list of frames, its dictionary form (patterns.json) and its pictures."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
-from rigwarp.patterns.periods import choose_periods_px
+from rigwarp.patterns.frames import (
+    Axis,
+    GrayFrame,
+    LevelFrame,
+    PatternFrame,
+    PhaseFrame,
+    frame_from_dict,
+    frame_to_dict,
+)
 from rigwarp.rig import Transfer, encode_transfer
-
-# Code values of the uniform frames, black to white. Ascending, so that no two neighbours make a full flash.
-_LEVELS = (0, 48, 88, 128, 168, 208, 232, 255)
-# Share of white between which the sinusoids swing: clear of the toe and shoulder of ordinary projectors.
-_LIGHT_RANGE = (0.02, 0.98)
-_STEPS = 3
-
-
-@dataclass(frozen=True, kw_only=True)
-class LevelFrame:
-    """A uniform frame of one code value, 0..255."""
-
-    level: int
-
-
-@dataclass(frozen=True, kw_only=True)
-class PhaseFrame:
-    """One step of a sinusoid along projector `axis`: light follows cos(2 pi (position / period - step / steps))."""
-
-    axis: Literal["x", "y"]
-    period_px: float
-    step: int
-    steps: int
-
-
-PatternFrame = LevelFrame | PhaseFrame
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,14 +29,17 @@ class PatternSet:
     ----------
     resolution : (width, height) of the projector, pixels.
     transfer : the projector transfer curve that the sinusoids were encoded for.
-    light_range : share of white at the troughs and crests of the sinusoids.
-    frames : the frames.
+    light_range : share of white at the troughs and crests of the sinusoids, and of dark and bright bars.
+    frames : the frames. One that stands there a second time (of the same exposure) is a repeat: it tells whether
+        something moved meanwhile.
+    name : how the set is called, for people.
     """
 
     resolution: tuple[int, int]
     transfer: Transfer
     light_range: tuple[float, float]
     frames: tuple[PatternFrame, ...]
+    name: str = "fast"
 
     def picture(self, index: int) -> NDArray[np.uint8]:
         """Frame `index` as code values, (H, W) uint8."""
@@ -63,40 +48,69 @@ class PatternSet:
         if isinstance(frame, LevelFrame):
             return np.full((height, width), frame.level, np.uint8)
         extent = width if frame.axis == "x" else height
-        line = np.rint(255.0 * encode_transfer(self._light(frame, np.arange(extent)), self.transfer)).astype(np.uint8)
+        light = self._wave(frame, extent) if isinstance(frame, PhaseFrame) else self._bars(frame, extent)
+        line = np.rint(255.0 * encode_transfer(light, self.transfer)).astype(np.uint8)
         return np.tile(line, (height, 1)) if frame.axis == "x" else np.tile(line[:, None], (1, width))
 
-    def _light(self, frame: PhaseFrame, position_px: NDArray[np.int_]) -> Array:
+    def _wave(self, frame: PhaseFrame, extent: int) -> Array:
         low, high = self.light_range
-        wave = 0.5 + 0.5 * np.cos(2 * np.pi * (position_px / frame.period_px - frame.step / frame.steps))
+        wave = 0.5 + 0.5 * np.cos(2 * np.pi * (np.arange(extent) / frame.period_px - frame.step / frame.steps))
         return low + (high - low) * wave
 
+    def _bars(self, frame: GrayFrame, extent: int) -> Array:
+        low, high = self.light_range
+        cell = ((np.arange(extent) + 0.5) / frame.cell_px).astype(np.int64)
+        bright = ((cell ^ (cell >> 1)) >> frame.bit & 1) != frame.inverted
+        return np.where(bright, high, low)
+
+    @property
+    def exposures(self) -> tuple[int, ...]:
+        """The exposure numbers that occur, ascending."""
+        return tuple(sorted({frame.exposure for frame in self.frames}))
+
+    def of_exposure(self, exposure: int) -> tuple["PatternSet", list[int]]:
+        """The frames of one exposure as a set of its own (exposure 0), and their indices in this one."""
+        indices = [i for i, frame in enumerate(self.frames) if frame.exposure == exposure]
+        frames = tuple(replace(self.frames[i], exposure=0) for i in indices)
+        return replace(self, frames=frames), indices
+
+    def repeats(self) -> list[tuple[int, int]]:
+        """(first, again) indices of the frames that are shown twice."""
+        first: dict[PatternFrame, int] = {}
+        return [(first[f], i) for i, f in enumerate(self.frames) if first.setdefault(f, i) != i]
+
     def level_indices(self) -> dict[int, int]:
-        """Code value -> index of each uniform frame, darkest first."""
-        found = {f.level: i for i, f in enumerate(self.frames) if isinstance(f, LevelFrame)}
+        """Code value -> index of each uniform frame (where it is first shown), darkest first."""
+        found: dict[int, int] = {}
+        for index, frame in enumerate(self.frames):
+            if isinstance(frame, LevelFrame):
+                found.setdefault(frame.level, index)
         return dict(sorted(found.items()))
 
-    def phase_indices(self, axis: Literal["x", "y"]) -> dict[float, list[int]]:
+    def phase_indices(self, axis: Axis) -> dict[float, list[int]]:
         """Period -> indices of its frames in step order, for one axis, shortest period first."""
         found: dict[float, dict[int, int]] = {}
         for index, frame in enumerate(self.frames):
             if isinstance(frame, PhaseFrame) and frame.axis == axis:
-                found.setdefault(frame.period_px, {})[frame.step] = index
+                found.setdefault(frame.period_px, {}).setdefault(frame.step, index)
         return {period: [found[period][s] for s in sorted(found[period])] for period in sorted(found)}
+
+    def gray_indices(self, axis: Axis) -> list[tuple[int, int]]:
+        """(plain, inverted) indices of the bits of one axis, coarsest bit first; empty without a Gray code."""
+        found: dict[int, dict[bool, int]] = {}
+        for index, frame in enumerate(self.frames):
+            if isinstance(frame, GrayFrame) and frame.axis == axis:
+                found.setdefault(frame.bit, {}).setdefault(frame.inverted, index)
+        return [(found[bit][False], found[bit][True]) for bit in sorted(found, reverse=True)]
 
     def to_dict(self) -> dict[str, Any]:
         """The contents of patterns.json, without format and version."""
-        frames: list[dict[str, Any]] = [
-            {"kind": "level", "level": f.level}
-            if isinstance(f, LevelFrame)
-            else {"kind": "phase", "axis": f.axis, "period_px": f.period_px, "step": f.step, "steps": f.steps}
-            for f in self.frames
-        ]
         return {
+            "set": self.name,
             "resolution": list(self.resolution),
             "gamma": self.transfer,
             "light_range": list(self.light_range),
-            "frames": frames,
+            "frames": [frame_to_dict(f) for f in self.frames],
         }
 
     @staticmethod
@@ -112,52 +126,15 @@ class PatternSet:
             width, height = (int(n) for n in data["resolution"])
             low, high = (float(n) for n in data["light_range"])
             gamma = data["gamma"]
-            frames = tuple(_frame_from_dict(f) for f in data["frames"])
+            frames = tuple(frame_from_dict(f) for f in data["frames"])
             transfer: Transfer = "srgb" if gamma == "srgb" else float(gamma)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            name = str(data.get("set", "fast"))  # sets written before there were others have no name
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
             raise InputError(
                 f"patterns.json: not a usable pattern set ({error!r}); export the patterns again"
             ) from None
         if width < 1 or height < 1 or not 0 <= low < high <= 1:
             raise InputError("patterns.json: resolution or light_range out of range; export the patterns again")
-        return PatternSet(resolution=(width, height), transfer=transfer, light_range=(low, high), frames=frames)
-
-
-def _frame_from_dict(data: Mapping[str, Any]) -> PatternFrame:
-    if data["kind"] == "level":
-        frame = LevelFrame(level=int(data["level"]))
-        if not 0 <= frame.level <= 255:
-            raise ValueError(f"level {frame.level} is not 0..255")
-        return frame
-    if data["kind"] != "phase" or data["axis"] not in ("x", "y"):
-        raise ValueError(f"unknown frame {dict(data)}")
-    wave = PhaseFrame(
-        axis=data["axis"], period_px=float(data["period_px"]), step=int(data["step"]), steps=int(data["steps"])
-    )
-    if not (wave.period_px > 2 and wave.steps >= 3 and 0 <= wave.step < wave.steps):
-        raise ValueError(f"impossible phase frame {dict(data)}")
-    return wave
-
-
-def fast_set(resolution: tuple[int, int], transfer: Transfer) -> PatternSet:
-    """The 24-frame set, 4 periods x 3 steps x 2 axes, after eight grey levels from black to white.
-
-    Parameters
-    ----------
-    resolution : (width, height) of the projector.
-    transfer : the projector's nominal transfer curve; the sinusoids are encoded so that their light is sinusoidal.
-
-    Raises
-    ------
-    InputError
-        For a projector larger than the periods reach.
-    """
-    axes: tuple[tuple[Literal["x", "y"], int], ...] = (("x", resolution[0]), ("y", resolution[1]))
-    waves = [
-        PhaseFrame(axis=axis, period_px=period, step=step, steps=_STEPS)
-        for axis, extent in axes
-        for period in choose_periods_px(extent)
-        for step in range(_STEPS)
-    ]
-    levels = [LevelFrame(level=level) for level in _LEVELS]
-    return PatternSet(resolution=resolution, transfer=transfer, light_range=_LIGHT_RANGE, frames=(*levels, *waves))
+        return PatternSet(
+            resolution=(width, height), transfer=transfer, light_range=(low, high), frames=frames, name=name
+        )

@@ -139,7 +139,7 @@ def test_unwrapping_is_exact_without_noise() -> None:
 def test_wrong_numbers_and_sizes_of_photographs_are_refused() -> None:
     u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
     photos = photographs(PATTERNS, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(1))
-    with pytest.raises(InputError, match="31 photographs for 32"):
+    with pytest.raises(InputError, match="33 photographs for 34"):
         decode(photos[:-1], PATTERNS)
     with pytest.raises(InputError, match="0005"):
         decode([*photos[:5], photos[5][:-1], *photos[6:]], PATTERNS)

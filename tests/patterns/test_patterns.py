@@ -23,7 +23,7 @@ def test_separation_finds_a_repeating_set() -> None:
 
 def test_the_fast_set_has_24_waves_and_the_references() -> None:
     patterns = fast_set((1280, 720), 2.2)
-    waves = [f for f in patterns.frames if isinstance(f, PhaseFrame)]
+    waves = {f for f in patterns.frames if isinstance(f, PhaseFrame)}
     levels = [f.level for f in patterns.frames if isinstance(f, LevelFrame)]
     assert len(waves) == 24
     assert {f.axis for f in waves} == {"x", "y"}

@@ -1,0 +1,219 @@
+"""What a scan tells about its own chain: noise, harmonic errors, and by how much misfits exceed the noise.
+
+Learnt from a sample of pixels with the plain formulas; `block` then applies it to all of them quickly.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.decode.gray import cell_position
+from rigwarp.decode.harmonics import HarmonicError, estimate_harmonics, no_error
+from rigwarp.decode.layout import AxisLayout
+from rigwarp.decode.noise import Noise, estimate_noise
+from rigwarp.decode.phase import Phase, phase_of_steps
+from rigwarp.decode.response import Response
+from rigwarp.decode.unwrap import refine, rough_position
+from rigwarp.geometry import Array
+
+_HARMONIC_LIMIT_PX = 0.005  # a smaller error curve is lost in any noise and not worth taking out
+_CHI2_MEDIAN = {1: 0.4549, 2: 1.3863, 3: 2.3660, 4: 3.3567, 5: 4.3515, 6: 5.3481, 7: 6.3458}
+_CHI2_UPPER = {1: 10.83, 2: 13.82, 3: 16.27, 4: 18.47, 5: 20.52, 6: 22.46, 7: 24.32}
+_PASSES = 4
+_HARMONIC_THINNING = 3  # every third pixel of the sample tells the harmonic errors
+AMPLITUDE_TOLERANCE = 0.02
+"""Share of the amplitude by which no blur model is better trusted: lenses do not blur like a Gaussian."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class AxisChain:
+    """What was learnt about one axis.
+
+    Attributes
+    ----------
+    error : phase error curves, all zero where they do not matter.
+    variance_scale : true variance of a light value over that of the noise model.
+    residual_rows : (K - 2, K) as AxisLayout.amplitude_residuals, with the usual unevenness of the periods taken out.
+    """
+
+    error: HarmonicError
+    variance_scale: float
+    residual_rows: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Chain:
+    """What was learnt about the chain.
+
+    The variance of a light value is floor + per_light * light, with the rounding to codes in it: for a linear camera
+    that is constant, for a gamma-coded one nearly proportional to light.
+    """
+
+    response: Response
+    noise: Noise
+    light_of_code: Array
+    floor: float
+    per_light: float
+    axes: tuple[AxisChain, AxisChain]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Solved:
+    """One axis at N pixels: position and 1-sigma (pixels), misfit of the phases and of the amplitudes."""
+
+    position_px: Array
+    sigma_px: Array
+    chi2: Array
+    amplitude_chi2: Array
+
+
+def learn_chain(
+    sample: NDArray[np.unsignedinteger], axes: tuple[AxisLayout, AxisLayout], response: Response, ends: tuple[int, int]
+) -> Chain:
+    """Learn from (F, N) photographs at N lit pixels; `ends` are the frame indices of black and white."""
+    table, quantum = response.table(), response.slope_table()
+    noise = _noise(sample, axes, table, quantum)
+    floor, per_light = _straight_variance(noise, table, quantum)
+    raw = tuple(
+        AxisChain(
+            error=no_error(len(axis.periods_px), axis.steps),
+            variance_scale=1.0,
+            residual_rows=axis.amplitude_residuals(),
+        )
+        for axis in axes
+    )
+    chain = Chain(
+        response=response, noise=noise, light_of_code=table, floor=floor, per_light=per_light, axes=(raw[0], raw[1])
+    )
+    variance = middle_variance(sample, ends, chain)
+    learnt = [_learn_axis(sample, axis, plain, chain, variance) for axis, plain in zip(axes, raw, strict=True)]
+    return replace(chain, axes=(learnt[0], learnt[1]))
+
+
+def middle_variance(codes: NDArray[np.unsignedinteger], ends: tuple[int, int], chain: Chain) -> Array:
+    """(N,) variance of a light value halfway between black and white: the average over a sinusoid."""
+    middle = 0.5 * (chain.light_of_code[codes[ends[0]]] + chain.light_of_code[codes[ends[1]]])
+    return np.asarray(chain.floor + chain.per_light * middle)
+
+
+def solve_plainly(
+    codes: NDArray[np.unsignedinteger], axis: AxisLayout, learnt: AxisChain, chain: Chain, variance: Array
+) -> Solved:
+    """Position of one axis at N pixels by the textbook formulas, in float64; the reference for `block`.
+
+    Parameters
+    ----------
+    codes : (F, N) photographs.
+    variance : (N,) of one light value, before `variance_scale`.
+    """
+    return _solve_phases(codes, _phases(codes, axis, chain, variance), axis, learnt, variance)
+
+
+def _solve_phases(
+    codes: NDArray[np.unsignedinteger], phases: list[Phase], axis: AxisLayout, learnt: AxisChain, variance: Array
+) -> Solved:
+    measured = np.stack([p.turns for p in phases])
+    turns = learnt.error.correct(measured)
+    periods = np.asarray(axis.periods_px)[:, None]
+    sigma = np.stack([p.sigma_turns for p in phases]) * periods * np.sqrt(learnt.variance_scale)
+    each = refine(_rough(codes, turns, axis), turns, axis.periods_px)
+    with np.errstate(divide="ignore", invalid="ignore"):  # no modulation at all: no weight, no position
+        weight = 1.0 / sigma**2
+        total = np.sum(weight, axis=0)
+        position = np.sum(weight * each, axis=0) / total
+        chi2 = np.sum(weight * (each - position) ** 2, axis=0)
+        sigma_px = 1.0 / np.sqrt(total)
+    amplitude = np.stack([p.amplitude for p in phases]) * learnt.error.fade(measured)
+    return Solved(
+        position_px=position,
+        sigma_px=sigma_px,
+        chi2=chi2,
+        amplitude_chi2=_amplitude_chi2(amplitude, axis, learnt, variance),
+    )
+
+
+def _amplitude_chi2(amplitude: Array, axis: AxisLayout, learnt: AxisChain, variance: Array) -> Array:
+    rates = 1.0 / np.asarray(axis.periods_px) ** 2
+    usual_squared = rates @ amplitude**2 / rates.sum()
+    misfit = np.sum((learnt.residual_rows @ amplitude) ** 2, axis=0)
+    expected = 2.0 / axis.steps * learnt.variance_scale * variance + AMPLITUDE_TOLERANCE**2 * usual_squared
+    return np.asarray(misfit / expected)
+
+
+def _noise(
+    sample: NDArray[np.unsignedinteger], axes: tuple[AxisLayout, AxisLayout], table: Array, quantum: Array
+) -> Noise:
+    waves = [list(frames) for axis in axes for frames in axis.frames]
+    square = quantum**2
+    return estimate_noise(
+        np.stack([table[sample[wave]].mean(axis=0) for wave in waves]),
+        np.stack([square[sample[wave]].mean(axis=0) for wave in waves]),
+        axes[0].steps,
+    )
+
+
+def _straight_variance(noise: Noise, table: Array, quantum: Array) -> tuple[float, float]:
+    """Floor and slope over light of the noise model's variance, rounding included."""
+    codes = np.arange(len(table) // 50, len(table) - len(table) // 50, max(1, len(table) // 256))
+    light, variance = table[codes], noise.variance(table[codes], quantum[codes])
+    slope, floor = np.polyfit(light, variance, 1, w=1.0 / variance)
+    if slope < 0:
+        return float(np.mean(variance)), 0.0
+    return max(float(floor), 0.2 * float(variance.min())), float(slope)
+
+
+def _learn_axis(
+    sample: NDArray[np.unsignedinteger], axis: AxisLayout, plain: AxisChain, chain: Chain, variance: Array
+) -> AxisChain:
+    phases = _phases(sample, axis, chain, variance)
+    periods = np.asarray(axis.periods_px)
+    amplitude = np.stack([p.amplitude for p in phases])
+    error, scale, freedom = plain.error, 1.0, len(periods) - 1
+    if freedom:
+        few = slice(None, None, _HARMONIC_THINNING)
+        turns = np.stack([p.turns[few] for p in phases])
+        sigma = np.stack([p.sigma_turns[few] for p in phases]) * periods[:, None]
+        positions = refine(_rough(sample[:, few], turns, axis), turns, axis.periods_px)
+        error = estimate_harmonics(turns, positions, sigma, periods, axis.steps)
+        if np.max(np.hypot(*error.coefficients_turns.T) * periods) < _HARMONIC_LIMIT_PX:
+            error = plain.error
+        amplitude = amplitude * error.fade(np.stack([p.turns for p in phases]))
+        corrected = replace(plain, error=error)
+        scale = _usual_excess(_solve_phases(sample, phases, axis, corrected, variance).chi2, freedom)
+    return AxisChain(
+        error=error, variance_scale=scale, residual_rows=_centred_rows(plain.residual_rows, amplitude, axis.periods_px)
+    )
+
+
+def _usual_excess(chi2: Array, freedom: int) -> float:
+    """Misfit over what noise alone would give, from the pixels that are not far from it."""
+    chi2 = chi2[np.isfinite(chi2)]
+    scale = np.inf
+    for _ in range(_PASSES):
+        kept = chi2[chi2 < scale * _CHI2_UPPER[freedom]]
+        if kept.size == 0:
+            return 1.0
+        scale = max(float(np.median(kept)) / _CHI2_MEDIAN[freedom], 1e-3)
+    return scale
+
+
+def _centred_rows(rows: Array, amplitude: Array, periods_px: tuple[float, ...]) -> Array:
+    """The rows less what they usually give: periods that the chain passes better or worse than a blur would."""
+    if not len(rows):
+        return rows
+    usual = np.mean(amplitude, axis=0)
+    strong = usual > np.median(usual)
+    bias = np.median((rows @ amplitude[:, strong]) / usual[strong], axis=1) if strong.any() else np.zeros(len(rows))
+    return np.asarray(rows - bias[:, None] / len(periods_px))
+
+
+def _phases(codes: NDArray[np.unsignedinteger], axis: AxisLayout, chain: Chain, variance: Array) -> list[Phase]:
+    light = [chain.light_of_code[codes[list(frames)]] for frames in axis.frames]
+    return [phase_of_steps(values, np.broadcast_to(variance, values.shape)) for values in light]
+
+
+def _rough(codes: NDArray[np.unsignedinteger], turns: Array, axis: AxisLayout) -> Array:
+    if axis.bits:
+        return cell_position(codes, axis)
+    return rough_position(turns, axis.periods_px, axis.extent_px)

@@ -1,0 +1,71 @@
+"""The result of decoding."""
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.decode.harmonics import HarmonicError
+from rigwarp.decode.noise import Noise
+from rigwarp.decode.response import Response
+from rigwarp.geometry import Array
+
+Rounded = NDArray[Any]
+"""float32: known to a few per cent, so that four bytes hold it; a 4K scan has many pixels."""
+
+
+class Reason(IntEnum):
+    """Why a camera pixel has no projector position."""
+
+    OK = 0
+    TOO_DARK = 1
+    SATURATED = 2
+    INCONSISTENT = 3
+    """Phases or amplitudes of the periods contradict each other, here or all around: two light paths, most often."""
+    OUTSIDE = 4
+    STRAY = 5
+    """Decoded well by itself, but far from what its neighbours see."""
+    MOVED = 6
+    """The frames that were shown twice differ here: something moved during the scan."""
+    FOLDED = 7
+    """Among light that folds over itself; what decodes there is an island in what does not."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decoded:
+    """What each camera pixel sees; all arrays (H, W) of the camera.
+
+    Attributes
+    ----------
+    u_px, v_px : projector position, NaN where there is none.
+    sigma_u_px, sigma_v_px : 1-sigma of it, float32.
+    reason : Reason of each pixel, uint8.
+    light : linear light of white minus black, share of full scale, float32; NaN where saturated.
+    chi2 : misfit of the phases and amplitudes of both axes, float32; NaN where not decoded.
+    response, noise : what was learnt about the chain.
+    harmonics : phase error curves per axis that were taken out.
+    degrees_of_freedom : of chi2.
+    moved_share : share of the decodable pixels that something moved at; 0 where the set cannot tell.
+    folded : what is wrong with the mirror where light folds over itself, in words; empty where it does not.
+    """
+
+    u_px: Array
+    v_px: Array
+    sigma_u_px: Rounded
+    sigma_v_px: Rounded
+    reason: NDArray[np.uint8]
+    light: Rounded
+    chi2: Rounded
+    response: Response
+    noise: Noise
+    harmonics: dict[str, HarmonicError]
+    degrees_of_freedom: int = 6
+    moved_share: float = 0.0
+    folded: str = ""
+
+    @property
+    def valid(self) -> NDArray[np.bool_]:
+        """(H, W): True where a position was found."""
+        return self.reason == Reason.OK
