@@ -1,20 +1,36 @@
 """`rigwarp play`: content on the table, undistorted; or the projector frame of one picture as a file."""
 
+import logging
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.errors import UsageError
-from rigwarp.files import RigFolder, current_result, open_rig, read_colour, read_prewarp, write_picture
-from rigwarp.live import CpuRenderer, Picture
-from rigwarp.live.sources import StillSource
-from rigwarp.prewarp import Prewarp, build_prewarp
+from rigwarp.errors import DeviceError, RigwarpError, UsageError
+from rigwarp.files import (
+    ADJUST_FILE,
+    RigFolder,
+    current_result,
+    open_rig,
+    read_adjustment,
+    read_prewarp,
+    write_picture,
+)
+from rigwarp.live import CpuRenderer, Warp, warp_of
+from rigwarp.live.opening import open_source
+from rigwarp.live.sources import DWELL_S, FADE_S, Source
+from rigwarp.live.statistics import Counts
+from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp, build_prewarp
+
+if TYPE_CHECKING:
+    from rigwarp.live.session import Session
 
 _STILL_ENDINGS = (".png", ".tif")
+_STATS_S = 1.0
 
 
 class Drawing(StrEnum):
@@ -25,9 +41,52 @@ class Drawing(StrEnum):
     cpu = "cpu"
 
 
+class Samples(StrEnum):
+    """How finely content is sampled."""
+
+    fine = "fine"
+    quick = "quick"
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Wishes:
+    """What was asked for, besides the rig."""
+
+    name: str | None
+    scene: str | None
+    dwell_s: float
+    fade_s: float
+    design: bool
+    display: int
+    seconds: float | None
+    drawing: Drawing
+    samples: Samples
+    dither: bool
+    statistics: bool
+    remote_port: int | None
+    remote_host: str
+    log_file: Path | None
+    heartbeat: Path | None
+    memory_limit_mib: float | None
+
+
 def play(
     rig: RigArgument,
-    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="A picture: PNG, JPEG or TIFF.", show_default=False)],
+    source: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[SOURCE]",
+            help="A picture, a folder of pictures, a video, camera:0, a stream's address, or a check picture: "
+            "check:grid, check:wedges, check:greys, check:white.",
+            show_default=False,
+        ),
+    ] = None,
+    scene: Annotated[
+        str | None,
+        typer.Option("--scene", metavar="MODULE:FUNCTION", help="Instead of SOURCE: draw every frame in Python."),
+    ] = None,
+    dwell: Annotated[float, typer.Option("--dwell", help="Folder: seconds from picture to picture.")] = DWELL_S,
+    fade: Annotated[float, typer.Option("--fade", help="Folder: seconds of cross-fade at the end of them.")] = FADE_S,
     still: Annotated[
         Path | None,
         typer.Option("--still", metavar="OUT.png", help="Write the projector frame to a file and open no window."),
@@ -41,23 +100,87 @@ def play(
     drawing: Annotated[
         Drawing, typer.Option("--draw", help="auto: the GPU if there is one; gl or cpu: insist on it.")
     ] = Drawing.auto,
+    samples: Annotated[
+        Samples, typer.Option("--samples", help="fine: averages all detail; quick: for slow machines.")
+    ] = Samples.fine,
+    dither: Annotated[bool, typer.Option("--dither", help="Dither between code values: smoother ramps.")] = False,
+    statistics: Annotated[bool, typer.Option("--stats", help="Frame counts on stderr, once a second.")] = False,
+    remote: Annotated[
+        int | None, typer.Option("--remote", metavar="PORT", help="Listen for OSC commands on this UDP port.")
+    ] = None,
+    remote_host: Annotated[
+        str, typer.Option("--remote-host", help="Where to listen; 0.0.0.0 lets other machines in.")
+    ] = "127.0.0.1",
+    log_file: Annotated[Path | None, typer.Option("--log", metavar="FILE", help="A log that does not grow.")] = None,
+    heartbeat: Annotated[
+        Path | None, typer.Option("--heartbeat", metavar="FILE", help="A file rewritten every 5 s while all is well.")
+    ] = None,
+    memory_limit: Annotated[
+        float | None, typer.Option("--memory-limit", metavar="MIB", help="Stop when more memory is in use.")
+    ] = None,
+    write_service: Annotated[
+        Path | None,
+        typer.Option(
+            "--write-service", metavar="FILE", help="Write a systemd user unit with these options; no window."
+        ),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Play content through the warp; Escape or q ends it.
+    """Play content through the warp; Escape or q ends it, h shows the keys that correct it.
 
-    The picture is fitted to the rig's content canvas, its aspect kept. Black is left behind when the player ends.
+    Content is fitted to the rig's canvas, its aspect kept. A correction is kept in adjust.json in the rig folder; it
+    and a newer result are taken over while playing. Black is left behind when the player ends.
     """
     console = Console(json=json)
     if still is not None and still.suffix.lower() not in _STILL_ENDINGS:
         raise UsageError(f"--still {still}: expected a name that ends in .png or .tif")
+    if (source is None) == (scene is None):
+        raise UsageError("found a SOURCE and --scene, expected one of them" if source else "a SOURCE is missing")
     folder = open_rig(rig)
-    picture = read_colour(source)
-    prewarp = _design_prewarp(folder) if design else _current_prewarp(folder)
-    warp = "design" if design else "measured"
+    wishes = _Wishes(
+        name=source,
+        scene=scene,
+        dwell_s=dwell,
+        fade_s=fade,
+        design=design,
+        display=display,
+        seconds=seconds,
+        drawing=drawing,
+        samples=samples,
+        dither=dither,
+        statistics=statistics,
+        remote_port=remote,
+        remote_host=remote_host,
+        log_file=log_file,
+        heartbeat=heartbeat,
+        memory_limit_mib=memory_limit,
+    )
+    if write_service is not None:
+        _write_service(console, folder, wishes, write_service)
+        return
+    counts = Counts()
+    opened = _open(folder, wishes, counts)
+    try:
+        prewarp = _design_prewarp(folder) if design else _current_prewarp(folder)
+    except BaseException:
+        opened.close()
+        raise
+    adjustment, revision = _adjustment(console, folder, wishes)
+    warp = warp_of(prewarp, folder.rig.content, adjustment=adjustment, sampling=samples.value)
     if still is not None:
-        _write_still(console, prewarp, picture, still, warp)
+        _write_still(console, warp, opened, still, wishes)
     else:
-        _play(console, prewarp, picture, warp, display=display, seconds=seconds, drawing=drawing)
+        _play(console, folder, warp, opened, wishes, counts, revision)
+
+
+def _open(folder: RigFolder, wishes: _Wishes, counts: Counts) -> Source:
+    if wishes.scene is not None:
+        from rigwarp.live.scene import SceneSource, load_scene
+
+        return SceneSource(load_scene(wishes.scene), folder.rig.content)
+    return open_source(
+        wishes.name or "", folder.rig.content, dwell_s=wishes.dwell_s, fade_s=wishes.fade_s, counts=counts
+    )
 
 
 def _current_prewarp(folder: RigFolder) -> Prewarp:
@@ -71,43 +194,161 @@ def _design_prewarp(folder: RigFolder) -> Prewarp:
     return build_prewarp(design_map(folder), folder.rig.content, folder.rig.projector.transfer)
 
 
-def _write_still(console: Console, prewarp: Prewarp, picture: Picture, still: Path, warp: str) -> None:
-    write_picture(still, CpuRenderer(prewarp).render(picture))
-    width, height = prewarp.projector_resolution
-    console.say(f"{still}: {width} x {height} pixels, {warp} warp; show it pixel for pixel at the native size.")
-    console.result({"still": still, "resolution": [width, height], "warp": warp})
+def _adjustment(console: Console, folder: RigFolder, wishes: _Wishes) -> tuple[Adjustment, int]:
+    """The correction to begin with; one made for the measured map is no use on the design's."""
+    path = folder.root / ADJUST_FILE
+    if wishes.design or not path.exists():
+        return UNCHANGED, 0
+    try:
+        return read_adjustment(path)
+    except RigwarpError as error:  # the show goes on, as it does when the file breaks while playing
+        console.note(f"playing without the correction by hand: {error}")
+        return UNCHANGED, 0
+
+
+def _word(wishes: _Wishes) -> str:
+    return "design" if wishes.design else "measured"
+
+
+def _write_still(console: Console, warp: Warp, source: Source, still: Path, wishes: _Wishes) -> None:
+    picture = source.at(0.0)
+    source.close()
+    write_picture(still, CpuRenderer(warp, dither=wishes.dither).render(picture))
+    width, height = warp.prewarp.projector_resolution
+    console.say(
+        f"{still}: {width} x {height} pixels, {_word(wishes)} warp; show it pixel for pixel at the native size."
+    )
+    console.result({"still": still, "resolution": [width, height], "warp": _word(wishes)})
+
+
+def _write_service(console: Console, folder: RigFolder, wishes: _Wishes, path: Path) -> None:
+    from rigwarp.live.unattended import write_service
+
+    root = folder.root.resolve()
+    name = wishes.name or ""
+    named = str(Path(name).resolve()) if Path(name).exists() else name
+    arguments = [str(root), *([named] if wishes.name else ["--scene", wishes.scene or ""])]
+    given: dict[str, Any] = {
+        "--dwell": wishes.dwell_s,
+        "--fade": wishes.fade_s,
+        "--display": wishes.display,
+        "--draw": wishes.drawing.value,
+        "--samples": wishes.samples.value,
+        "--remote": wishes.remote_port,
+        "--remote-host": wishes.remote_host if wishes.remote_port is not None else None,
+        "--log": wishes.log_file.resolve() if wishes.log_file else root / "play.log",
+        "--heartbeat": wishes.heartbeat.resolve() if wishes.heartbeat else root / "heartbeat.json",
+    }
+    for option, value in given.items():
+        arguments += [option, str(value)] if value is not None else []
+    arguments += [word for word, on in (("--design", wishes.design), ("--dither", wishes.dither)) if on]
+    write_service(path, arguments, memory_limit_mib=wishes.memory_limit_mib)
+    console.say(f"{path}: move it to ~/.config/systemd/user/, then: systemctl --user enable --now {path.name}")
+    console.say("loginctl enable-linger makes it start at power-on, before anybody logs in.")
+    console.result({"service": path})
 
 
 def _play(
     console: Console,
-    prewarp: Prewarp,
-    picture: Picture,
-    warp: str,
-    *,
-    display: int,
-    seconds: float | None,
-    drawing: Drawing,
+    folder: RigFolder,
+    warp: Warp,
+    source: Source,
+    wishes: _Wishes,
+    counts: Counts,
+    revision: int,
 ) -> None:
-    from rigwarp.live import player  # windows and OpenGL: not needed for --still
+    from rigwarp.live import player, unattended  # windows and OpenGL: not needed for --still
+    from rigwarp.live.keeper import WarpKeeper
+    from rigwarp.live.remote import Remote
+    from rigwarp.live.session import Session
     from rigwarp.live.window import Window
+
+    handlers: list[logging.Handler] = [_Notes(console)]
+    if wishes.log_file is not None:
+        handlers.append(unattended.start_log(wishes.log_file))
+    logging.getLogger("rigwarp").addHandler(handlers[0])
+    remote = None
+    if wishes.remote_port is not None:
+        remote = Remote(wishes.remote_port, host=wishes.remote_host, counts=counts)
+    root = None if wishes.design else folder.root
+    keeper = WarpKeeper(warp, root=root, counts=counts)
+    session = Session(
+        warp,
+        source,
+        keeper=keeper,
+        remote=remote,
+        open_named=lambda name: open_source(
+            name, folder.rig.content, dwell_s=wishes.dwell_s, fade_s=wishes.fade_s, counts=counts
+        ),
+        counts=counts,
+    )
+    heart = unattended.Heartbeat(session.pacing, path=wishes.heartbeat, memory_limit_mib=wishes.memory_limit_mib)
+    keeper.chore = heart.beat
+    keeper.start(revision)
+    watch = _Watch(console, heart, statistics=wishes.statistics)
 
     def opened(window: Window) -> None:
         if window.notice:
             console.note(window.notice)
-        console.note(f"{warp} warp, drawn by {window.drawing}; Escape or q ends.")
+        console.note(f"{_word(wishes)} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
+        unattended.notify_service("READY=1")
 
     console.caution()
-    played = player.play(
-        prewarp, StillSource(picture), display=display, drawing=drawing.value, seconds=seconds, on_open=opened
-    )
+    try:
+        played = player.play(
+            warp,
+            session,
+            display=wishes.display,
+            drawing=wishes.drawing.value,
+            dither=wishes.dither,
+            seconds=wishes.seconds,
+            on_open=opened,
+            on_frame=watch.frame,
+        )
+        logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
+    finally:
+        for handler in handlers:
+            logging.getLogger("rigwarp").removeHandler(handler)
+            handler.close()
     if played.reason == "interrupted":
         raise KeyboardInterrupt
+    if played.reason == "memory":
+        raise DeviceError(f"more than {wishes.memory_limit_mib:g} MiB of memory in use. Start again, or allow more.")
     console.result(
         {
             "frames": played.frames,
             "seconds": played.seconds,
             "drawing": played.drawing,
             "ended_by": played.reason,
-            "warp": warp,
+            "warp": _word(wishes),
+            "statistics": played.statistics,
         }
     )
+
+
+class _Watch:
+    """Looks at the session after every frame: prints counts, and stops when too much memory is in use."""
+
+    def __init__(self, console: Console, heart: Any, *, statistics: bool) -> None:
+        self._console, self._heart, self._statistics = console, heart, statistics
+        self._next_s = 0.0
+
+    def frame(self, session: "Session") -> Any:
+        """Called after every flip; a reason ends the run."""
+        now = session.run_s
+        if self._statistics and now >= self._next_s:
+            self._next_s = now + _STATS_S
+            self._console.note("  ".join(f"{key} {value}" for key, value in session.pacing.as_dict().items()))
+        return "memory" if self._heart.too_large else None
+
+
+class _Notes(logging.Handler):
+    """Warnings of the player, for whoever watches the terminal."""
+
+    def __init__(self, console: Console) -> None:
+        super().__init__(logging.WARNING)
+        self._console = console
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One line."""
+        self._console.note(record.getMessage())

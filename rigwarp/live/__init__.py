@@ -2,5 +2,6 @@
 
 from rigwarp.live.cpu import CpuRenderer
 from rigwarp.live.picture import Picture, Renderer
+from rigwarp.live.warp import Warp, warp_of
 
-__all__ = ["CpuRenderer", "Picture", "Renderer"]
+__all__ = ["CpuRenderer", "Picture", "Renderer", "Warp", "warp_of"]

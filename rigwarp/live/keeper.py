@@ -5,6 +5,7 @@ warp between two frames.
 """
 
 import logging
+import os
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -19,6 +20,8 @@ from rigwarp.prewarp import UNCHANGED, Adjustment
 
 log = logging.getLogger(__name__)
 POLL_S = 0.25
+REFUSED_FILE = "adjust.refused.json"
+"""Where an unreadable adjust.json goes when a new one is saved."""
 _Stamp = tuple[int, int, int] | None
 
 
@@ -39,6 +42,10 @@ class WarpKeeper:
     root : the rig folder; None watches and saves nothing.
     follow_result : take over a new current.json; off for the design's warp.
     counts : where swaps and refused files are counted.
+
+    Attributes
+    ----------
+    picture_size : (width, height) of the pictures being shown; sampling positions are prepared for it.
     chore : called about every POLL_S from the keeper's thread.
     """
 
@@ -49,7 +56,6 @@ class WarpKeeper:
         root: Path | None = None,
         follow_result: bool = True,
         counts: Counts | None = None,
-        chore: Callable[[], None] | None = None,
     ) -> None:
         self.picture_size: tuple[int, int] | None = None
         self._warp = warp
@@ -57,18 +63,20 @@ class WarpKeeper:
         self._root = root
         self._follow = follow_result
         self._counts = counts or Counts()
-        self._chore = chore
+        self.chore: Callable[[], None] | None = None
         self._wanted: tuple[Adjustment, bool] | None = None
         self._fresh: Fresh | None = None
         self._revision = 0
+        self._spoiled = False
         self._changed = threading.Condition()
         self._ended = False
         self._stamps = {name: self._stamp(name) for name in (CURRENT_FILE, ADJUST_FILE)}
         self._thread = threading.Thread(target=self._keep_on, name="rigwarp-keeper", daemon=True)
 
     def start(self, revision: int = 0) -> None:
-        """Begin; `revision` is that of the adjustment the first warp carries."""
+        """Begin; `revision` is that of the adjustment the first warp carries, 0 when none could be read."""
         self._revision = revision
+        self._spoiled = revision == 0 and self._stamps[ADJUST_FILE] is not None
         self._thread.start()
 
     def want(self, adjustment: Adjustment, *, save: bool) -> None:
@@ -110,8 +118,8 @@ class WarpKeeper:
                     return
                 if not ended:
                     self._look()
-                    if self._chore is not None:
-                        self._chore()
+                    if self.chore is not None:
+                        self.chore()
             except Exception:  # this thread must outlive whatever a file or a disk comes up with
                 log.exception("the warp could not be brought up to date; the old one stays")
                 self._counts.refused += 1
@@ -123,8 +131,11 @@ class WarpKeeper:
             return
         self._revision += 1
         try:
+            if self._spoiled:  # what somebody wrote by hand is put aside, not lost
+                os.replace(self._root / ADJUST_FILE, self._root / REFUSED_FILE)
+                self._spoiled = False
             write_adjustment(self._root / ADJUST_FILE, adjustment, revision=self._revision)
-        except RigwarpError as error:
+        except (RigwarpError, OSError) as error:
             log.warning("the correction is shown, and not saved: %s", error)
             self._counts.refused += 1
         self._stamps[ADJUST_FILE] = self._stamp(ADJUST_FILE)
@@ -149,7 +160,9 @@ class WarpKeeper:
         if self._is_new(ADJUST_FILE):
             try:
                 self._take_adjustment(self._root / ADJUST_FILE)
+                self._spoiled = False
             except RigwarpError as error:
+                self._spoiled = True
                 self._refuse(error)
 
     def _take_result(self, root: Path) -> None:

@@ -7,94 +7,132 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from types import FrameType
-from typing import Literal
+from typing import Any, Literal
 
 from rigwarp.live.picture import Picture
+from rigwarp.live.session import Session
 from rigwarp.live.sources import Source
+from rigwarp.live.warp import Warp, as_warp
 from rigwarp.live.window import Drawing, Window, open_window
 from rigwarp.prewarp import Prewarp
 
-EndReason = Literal["key", "time", "frames", "terminated", "interrupted"]
+EndReason = Literal["key", "time", "frames", "terminated", "interrupted", "memory"]
 _IDLE_FLIP_S = 1 / 60
 """Longest pause between two looks at the keyboard; without a vertical sync it also paces the loop."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Played:
-    """How a run of the player went: frames shown, seconds, who drew, why it ended, notices for the user."""
+    """How a run of the player went: frames shown, seconds, who drew, why it ended, notices for the user, counters."""
 
     frames: int
     seconds: float
     drawing: str
     reason: EndReason
     notice: str
+    statistics: dict[str, Any]
 
 
 def play(
-    prewarp: Prewarp,
-    source: Source,
+    prewarp: Prewarp | Warp,
+    source: Source | Session,
     *,
     display: int = 0,
     drawing: Drawing = "auto",
+    dither: bool = False,
     seconds: float | None = None,
     frames: int | None = None,
     clock: Callable[[], float] = time.monotonic,
     pause: Callable[[float], None] = time.sleep,
     on_open: Callable[[Window], None] | None = None,
+    on_frame: Callable[[Session], EndReason | None] | None = None,
 ) -> Played:
     """Show a source through the prewarp until Escape, q, SIGTERM, Ctrl-C or a limit; black is left behind.
 
     Parameters
     ----------
-    prewarp, display, drawing : see `open_window`.
-    source : the pictures.
+    prewarp, display, drawing, dither : see `open_window`.
+    source : the pictures, or a session with everything that can be changed while they run. It is closed at the end.
     seconds, frames : optional limits.
     clock, pause : time in seconds, and how to wait; passed in so that tests need not wait.
     on_open : called once with the window before the first frame.
+    on_frame : called after every flip; a reason ends the run.
     """
-    with _stop_signals() as signalled:
-        window = open_window(prewarp, display=display, drawing=drawing)
-        try:
-            if on_open is not None:
-                on_open(window)
-            started = clock()
-            shown, reason = _loop(window, source, signalled, started, seconds, frames, clock, pause)
-            lasted = clock() - started
-        finally:
-            window.close()
-            source.close()
-    return Played(frames=shown, seconds=lasted, drawing=window.drawing, reason=reason, notice=window.notice)
+    warp = as_warp(prewarp)
+    session = source if isinstance(source, Session) else Session(warp, source)
+    try:
+        with _stop_signals() as signalled:
+            window = open_window(warp, display=display, drawing=drawing, dither=dither)
+            try:
+                if on_open is not None:
+                    on_open(window)
+                started = clock()
+                loop = _Loop(window, session, signalled, started, seconds, frames, clock, pause, on_frame)
+                reason = loop.run()
+                lasted = clock() - started
+            finally:
+                window.close()
+    finally:
+        session.close()
+    return Played(
+        frames=session.counts.shown,
+        seconds=lasted,
+        drawing=window.drawing,
+        reason=reason,
+        notice=window.notice,
+        statistics=session.pacing.as_dict(),
+    )
 
 
-def _loop(
-    window: Window,
-    source: Source,
-    signalled: list[int],
-    started: float,
-    seconds: float | None,
-    frames: int | None,
-    clock: Callable[[], float],
-    pause: Callable[[float], None],
-) -> tuple[int, EndReason]:
-    shown = 0
-    last: Picture | None = None
-    while True:
-        now = clock() - started
-        if signalled:
-            return shown, "interrupted" if signalled[0] == signal.SIGINT else "terminated"
-        if window.stop_asked():
-            return shown, "key"
-        if seconds is not None and now >= seconds:
-            return shown, "time"
-        if frames is not None and shown >= frames:
-            return shown, "frames"
-        picture = source.at(now)
-        window.show(picture if picture is not last else None)
-        last = picture
-        shown += 1
-        spent = clock() - started - now
-        if spent < _IDLE_FLIP_S:
-            pause(_IDLE_FLIP_S - spent)
+@dataclass(frozen=True)
+class _Loop:
+    """The frame loop."""
+
+    window: Window
+    session: Session
+    signalled: list[int]
+    started: float
+    seconds: float | None
+    frames: int | None
+    clock: Callable[[], float]
+    pause: Callable[[float], None]
+    on_frame: Callable[[Session], EndReason | None] | None
+
+    def run(self) -> EndReason:
+        """Frame after frame until something ends it."""
+        last: Picture | None = None
+        while True:
+            now = self.clock() - self.started
+            reason = self._reason_to_end(now)
+            if reason is not None:
+                return reason
+            picture = self.session.picture(now)
+            warp = self.session.fresh_warp()
+            if warp is not None:
+                self.window.use(warp)
+            fresh = picture is not last
+            self.window.show(picture if fresh else None)
+            last = picture
+            flipped = self.clock() - self.started
+            self.session.pacing.flipped(flipped, fresh=fresh)
+            if self.on_frame is not None and (reason := self.on_frame(self.session)) is not None:
+                return reason
+            if flipped - now < _IDLE_FLIP_S:
+                self.pause(_IDLE_FLIP_S - (flipped - now))
+
+    def _reason_to_end(self, now: float) -> EndReason | None:
+        if self.signalled:
+            return "interrupted" if self.signalled[0] == signal.SIGINT else "terminated"
+        inputs, stop = self.window.inputs()
+        if stop:
+            return "key"
+        for what in inputs:
+            self.session.handle(what)
+        if self.seconds is not None and now >= self.seconds:
+            return "time"
+        if self.frames is not None and self.session.counts.shown >= self.frames:
+            return "frames"
+        return None
 
 
 @contextmanager

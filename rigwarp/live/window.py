@@ -13,7 +13,9 @@ from rigwarp.errors import DeviceError, UsageError
 from rigwarp.live.cpu import CpuRenderer
 from rigwarp.live.gl import GlRenderer
 from rigwarp.live.gl_context import COMPUTE_VERSION, gl_missing, is_software
+from rigwarp.live.operator import Input
 from rigwarp.live.picture import Picture
+from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 
 Drawing = Literal["auto", "gl", "cpu"]
@@ -26,6 +28,11 @@ _ENVIRONMENT = {
     "SDL_VIDEO_MINIMIZE_ON_FOCUS_LOSS": "0",  # a click on another display must not take the picture away
     "SDL_FRAMEBUFFER_ACCELERATION": "0",  # else SDL draws software surfaces by an OpenGL context of its own
 }
+_POINTER: dict[int, Literal["press", "move", "release"]] = {
+    pygame.MOUSEBUTTONDOWN: "press",
+    pygame.MOUSEMOTION: "move",
+    pygame.MOUSEBUTTONUP: "release",
+}
 
 
 class Window:
@@ -35,6 +42,8 @@ class Window:
         self._renderer = renderer
         self._screen = screen
         self._open = True
+        self._picture: Picture | None = None
+        self._stale = False
         self.notice = notice
 
     @property
@@ -49,9 +58,17 @@ class Window:
             if picture is not None:
                 self._renderer.load(picture)
             self._renderer.draw(self._screen)
-        elif picture is not None:
-            self._blit(self._renderer.render(picture))
+        elif picture is not None or self._stale:
+            self._picture = self._picture if picture is None else picture
+            assert self._picture is not None  # the first call brings one
+            self._blit(self._renderer.render(self._picture))
+            self._stale = False
         pygame.display.flip()
+
+    def use(self, warp: Warp) -> None:
+        """Draw with another warp from the next `show` on."""
+        self._renderer.use(warp)
+        self._stale = self._picture is not None
 
     def blank(self) -> None:
         """Black, in both buffers."""
@@ -63,13 +80,21 @@ class Window:
                 pygame.display.get_surface().fill((0, 0, 0))
             pygame.display.flip()
 
-    def stop_asked(self) -> bool:
-        """Handle what happened since the last call; True after Escape, q, or the window manager's close."""
-        asked = False
+    def inputs(self) -> tuple[list[Input], bool]:
+        """What people did since the last call, and True after Escape, q, or the window manager's close."""
+        found: list[Input] = []
+        stop = False
         for event in pygame.event.get():
-            asked |= event.type == pygame.QUIT
-            asked |= event.type == pygame.KEYDOWN and event.key in (pygame.K_ESCAPE, pygame.K_q)
-        return asked
+            if event.type == pygame.QUIT:
+                stop = True
+            elif event.type == pygame.KEYDOWN:
+                stop |= event.key in (pygame.K_ESCAPE, pygame.K_q)
+                found.append(_key(event))
+            elif event.type in _POINTER and getattr(event, "button", 1) == 1:
+                found.append(Input(kind=_POINTER[event.type], at_px=(int(event.pos[0]), int(event.pos[1]))))
+            elif event.type == pygame.MOUSEWHEEL:
+                found.append(Input(kind="wheel", turn=int(event.y)))
+        return found, stop
 
     def grab(self) -> Picture:
         """(H, W, 3) what the window holds: for tests."""
@@ -94,13 +119,16 @@ class Window:
         pygame.display.get_surface().blit(surface, (0, 0))
 
 
-def open_window(prewarp: Prewarp, *, display: int = 0, drawing: Drawing = "auto") -> Window:
+def open_window(
+    prewarp: Prewarp | Warp, *, display: int = 0, drawing: Drawing = "auto", dither: bool = False
+) -> Window:
     """Open the window.
 
     Parameters
     ----------
     prewarp : what to draw with; its projector resolution is the window's size.
     display : number of the display, 0 the first.
+    dither : see `dither`.
     drawing : "auto" takes OpenGL when a GPU does it and the CPU otherwise; "gl" and "cpu" insist.
 
     Raises
@@ -118,8 +146,9 @@ def open_window(prewarp: Prewarp, *, display: int = 0, drawing: Drawing = "auto"
             f"no window can be opened ({error}); check DISPLAY, or use --still to write a file"
         ) from error
     try:
-        notice = _check_display(prewarp.projector_resolution, display)
-        return _opened(prewarp, display, drawing, notice)
+        warp = as_warp(prewarp)
+        notice = _check_display(warp.prewarp.projector_resolution, display)
+        return _opened(warp, display, drawing, notice, dither)
     except BaseException:
         pygame.display.quit()
         raise
@@ -150,20 +179,20 @@ def _check_display(size: tuple[int, int], display: int) -> str:
     return f"{found}: the picture is not where it belongs until that display runs at the projector's native size"
 
 
-def _opened(prewarp: Prewarp, display: int, drawing: Drawing, notice: str) -> Window:
+def _opened(warp: Warp, display: int, drawing: Drawing, notice: str, dither: bool) -> Window:
     if drawing != "cpu":
-        window = _gl_window(prewarp, display, notice, insist=drawing == "gl")
+        window = _gl_window(warp, display, notice, dither, insist=drawing == "gl")
         if window is not None:
             return window
-    pygame.display.set_mode(prewarp.projector_resolution, pygame.NOFRAME, display=display)
+    pygame.display.set_mode(warp.prewarp.projector_resolution, pygame.NOFRAME, display=display)
     _dress()
-    return Window(CpuRenderer(prewarp), None, notice)
+    return Window(CpuRenderer(warp, dither=dither), None, notice)
 
 
-def _gl_window(prewarp: Prewarp, display: int, notice: str, *, insist: bool) -> Window | None:
+def _gl_window(warp: Warp, display: int, notice: str, dither: bool, *, insist: bool) -> Window | None:
     """A window drawn by OpenGL; None when OpenGL is missing or slower than OpenCV and nobody insists."""
     try:
-        context = _gl_context(prewarp.projector_resolution, display)
+        context = _gl_context(warp.prewarp.projector_resolution, display)
     except Exception as error:  # moderngl raises bare exceptions; SDL its own
         if insist:
             raise gl_missing(error) from error
@@ -174,7 +203,7 @@ def _gl_window(prewarp: Prewarp, display: int, notice: str, *, insist: bool) -> 
         pygame.display.init()
         return None
     _dress()
-    return Window(GlRenderer(prewarp, context), context.screen, notice)
+    return Window(GlRenderer(warp, context, dither=dither), context.screen, notice)
 
 
 def _gl_context(size: tuple[int, int], display: int) -> moderngl.Context:
@@ -206,3 +235,14 @@ def _set_gl_mode(size: tuple[int, int], display: int, version: tuple[int, int]) 
 def _dress() -> None:
     pygame.display.set_caption(TITLE)
     pygame.mouse.set_visible(False)
+
+
+def _key(event: pygame.event.Event) -> Input:
+    name = pygame.key.name(event.key).lower()
+    held = event.mod if hasattr(event, "mod") else 0
+    return Input(
+        kind="key",
+        key="return" if name == "enter" else name,
+        shift=bool(held & pygame.KMOD_SHIFT),
+        ctrl=bool(held & pygame.KMOD_CTRL),
+    )
