@@ -31,7 +31,7 @@ def tolerance_bars(found: Sensitivity, expected: Forecast) -> bytes:
         axes.set_ylim(len(shown) - 0.4, -0.6)
         axes.grid(axis="x", color=style.PALE)
         axes.set_axisbelow(True)
-        axes.set_xlabel("rms shift of the picture on the content area (mm) at 1-sigma of each tolerance")
+        axes.set_xlabel("rms shift on the content area (mm), each at its 1-sigma")
         axes.set_title(f"What moves the picture; all together {expected.p95_mm:.2g} mm (P95)")
         axes.legend(loc="lower right", frameon=False)
         return style.png(figure)

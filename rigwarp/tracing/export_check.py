@@ -67,12 +67,12 @@ def check_export(model: OpticalModel, design: PixelMap, rig: Rig) -> ExportCheck
 
 
 def _advice(zones: tuple[ZoneExport, ...], p95_mm: float, limit_mm: float) -> str:
-    worst = max(zones, key=lambda z: (z.tessellation.misfit_share, z.tessellation.noise_mm)).tessellation
+    worst = max(zones, key=lambda z: (z.tessellation.too_few, z.tessellation.noise_mm)).tessellation
     found = (
         f"The export leaves the design uncertain by {p95_mm:.2g} mm on the table, more than {limit_mm:.2g} mm, a tenth "
         "of tolerance.content_p95_mm. "
     )
-    if worst.misfit_share > 0.5:
+    if worst.too_few:
         return found + (
             f"Its triangles are too coarse for the mirror's bends (edges of {worst.edge_median_mm:.2g} mm): export the "
             f"mirror again with edges of {worst.edge_median_mm / 2:.2g} mm or less, or give it as conic or profile."

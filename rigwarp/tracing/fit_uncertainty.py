@@ -20,20 +20,15 @@ _NODES_PER_CELL, _FEWEST_NODES = (
     4,
     20,
 )  # the variance of a spline's slope waves from cell to cell and rises within one towards the rim
-_CLEARLY = 3.0  # a change of fit with so many times the noise's variance is no longer noise
 
 
 @dataclass(frozen=True, kw_only=True)
 class SlopeUncertainty:
-    """1-sigma of each slope component (dimensionless): `sigma` (nx, ny) at nodes `step_mm` apart from `start_mm` on.
-
-    `misfit_share` is the share of the nodes at which misfit rather than noise decides.
-    """
+    """1-sigma of each slope component (dimensionless): `sigma` (nx, ny) at nodes `step_mm` apart from `start_mm` on."""
 
     start_mm: Array
     step_mm: Array
     sigma: Array
-    misfit_share: float
 
     def at(self, x_mm: Array, y_mm: Array) -> Array:
         """(N,) at points (N,), linear between the nodes; beyond them that of the nearest."""
@@ -62,10 +57,9 @@ def slope_uncertainty(
     place = [(a - s) / d * n - 0.5 for a, s, d, n in zip((x, y), low, high - low, bins, strict=True)]
     variance = ndimage.map_coordinates(misfit, place, order=1, mode="nearest")
     noise = scatter_mm**2 * _noise_variance(spline, factor, x.ravel(), y.ravel()).reshape(x.shape)
-    misfit_share = float(np.mean(variance > _CLEARLY * noise))
     variance = np.maximum(variance, noise)  # not the sum: the finer fit's change holds about as much noise
     step = np.array([n[1] - n[0] for n in nodes])
-    return SlopeUncertainty(start_mm=low, step_mm=step, sigma=np.sqrt(variance), misfit_share=misfit_share)
+    return SlopeUncertainty(start_mm=low, step_mm=step, sigma=np.sqrt(variance))
 
 
 def _noise_variance(spline: HeightSpline, factor: NormalFactor, x_mm: Array, y_mm: Array) -> Array:

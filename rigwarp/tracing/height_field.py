@@ -1,6 +1,6 @@
 """A smooth mirror patch as a least-squares B-spline height field."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,11 +21,13 @@ class HeightFit:
     spline : the height field, patch frame, mm.
     residual_rms_mm : of the points about the spline, corrected for the degrees of freedom spent.
     uncertainty : of its slopes.
+    too_few_points : whether more cells than the points can carry would have been worth while.
     """
 
     spline: HeightSpline
     residual_rms_mm: float
     uncertainty: SlopeUncertainty
+    too_few_points: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,11 +95,12 @@ def fit_height(points_mm: Array) -> HeightFit:
     """
     sample = points_mm[:: max(1, len(points_mm) // _SAMPLE)]
     best, best_score = _CELLS[0], np.inf
-    failures = 0
+    failures, starved = 0, False
     for along in _CELLS:
         cells = _square_cells(points_mm, along)
         spent = _coefficients(cells)
         if along > 1 and spent * _POINTS_PER_COEFFICIENT > len(sample):
+            starved = failures == 0
             break
         spline, _ = solve_spline(sample, cells)
         residual = sample[:, 2] - spline.value(sample[:, 0], sample[:, 1])
@@ -108,7 +111,7 @@ def fit_height(points_mm: Array) -> HeightFit:
             best, best_score = along, score
         if failures == 2:  # one step without gain may be the surface's own symmetry
             break
-    return fit_height_on(points_mm, cells=_square_cells(points_mm, best))
+    return replace(fit_height_on(points_mm, cells=_square_cells(points_mm, best)), too_few_points=starved)
 
 
 def spline_by_density(points_mm: Array) -> HeightSpline:

@@ -86,7 +86,7 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurfa
             name=f"panel {zone}",
             T_mirror_from_surface=flat,
             outline=outline,
-            tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), misfit_share=0.0),
+            tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), too_few=False),
         )
     fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
     return SplineSurface(
@@ -95,11 +95,11 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurfa
         T_mirror_from_surface=flat,
         fit=fit,
         outline=outline,
-        tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, misfit_share=fit.uncertainty.misfit_share),
+        tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
     )
 
 
-def _tessellation(patch: Patch, *, noise_mm: float, misfit_share: float) -> Tessellation:
+def _tessellation(patch: Patch, *, noise_mm: float, too_few: bool) -> Tessellation:
     corners = patch.vertices_mm[patch.faces]
     edges = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=-1)
     return Tessellation(
@@ -107,7 +107,7 @@ def _tessellation(patch: Patch, *, noise_mm: float, misfit_share: float) -> Tess
         edge_median_mm=float(np.median(edges)),
         edge_p95_mm=float(np.percentile(edges, 95)),
         noise_mm=noise_mm,
-        misfit_share=misfit_share,
+        too_few=too_few,
     )
 
 

@@ -24,14 +24,14 @@ class Tessellation:
     triangles : how many.
     edge_median_mm, edge_p95_mm : of their edges' lengths.
     noise_mm : rms of the vertices about the surface.
-    misfit_share : 0 where the uncertainty of the slopes is that noise's, 1 where vertices are too far apart.
+    too_few : whether the surface bends more than so few vertices can tell; else their noise is what limits the fit.
     """
 
     triangles: int
     edge_median_mm: float
     edge_p95_mm: float
     noise_mm: float
-    misfit_share: float
+    too_few: bool
 
 
 class Surface(Protocol):

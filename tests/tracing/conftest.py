@@ -88,12 +88,12 @@ def rng():
     return np.random.default_rng(20240611)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def rig_around():
     return make_rig
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def conic_shape():
     return conic
 
