@@ -1,0 +1,48 @@
+"""Conics against an outside optics library: its stored results always, its own tracing where it is installed."""
+
+import importlib.util
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rigwarp.tracing import build_model
+
+_WITHIN_MM = 1e-9  # rounding grows to 2.5e-11 mm where light lands metres out (check_values.md §2.1)
+
+
+def _outside():
+    path = Path(__file__).with_name("optiland_conics.py")
+    spec = importlib.util.spec_from_file_location("optiland_conics", path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules.setdefault("optiland_conics", module)
+    spec.loader.exec_module(module)
+    return module
+
+
+outside = _outside()
+stored = json.loads(outside.FILE.read_text(encoding="utf-8"))
+
+
+def _ours(rig_around, conic_shape, radius_mm, k):
+    model = build_model(rig_around(conic_shape(radius_mm, k, aperture_mm=(0.0, 95.0))), meshes={})
+    return model.trace(np.array(outside.PIXELS), extended=True).table_mm
+
+
+@pytest.mark.parametrize("case", stored["table_mm"], ids=lambda c: f"R={c['radius_mm']:g}, k={c['conic']:g}")
+def test_conics_are_traced_as_stored(rig_around, conic_shape, case):
+    ours = _ours(rig_around, conic_shape, case["radius_mm"], case["conic"])[:: stored["every"]]
+    theirs = np.array(case["xy"])
+    assert np.isfinite(theirs).all()
+    assert np.abs(ours - theirs).max() < _WITHIN_MM
+
+
+@pytest.mark.filterwarnings("ignore")  # its own compiler's, on first use
+@pytest.mark.parametrize(("radius_mm", "k"), outside.CASES)
+def test_conics_are_traced_as_by_the_library_itself(rig_around, conic_shape, radius_mm, k):
+    if importlib.util.find_spec("optiland") is None:
+        pytest.skip("optiland is not installed: pip install rigwarp[test-outside]; its stored results are compared")
+    theirs = outside.trace(radius_mm, k)
+    assert np.abs(_ours(rig_around, conic_shape, radius_mm, k) - theirs).max() < _WITHIN_MM
