@@ -150,7 +150,8 @@ def _figure_residual_um(folder: RigFolder, built: AsBuilt | None, virtual: Virtu
     true_um = np.full(built.height_um.shape, np.nan)
     for zone in np.unique(built.zone[np.isfinite(built.height_um)]):
         here = (built.zone == zone) & np.isfinite(built.height_um)
-        true_um[here] = 1000.0 * virtual.true_figure_mm(x[here], y[here], zone=int(zone))
+        along_z_mm = virtual.true_figure_mm(x[here], y[here], zone=int(zone))
+        true_um[here] = 1000.0 * built.reflecting_side * along_z_mm  # both + towards the reflecting side
     aligned: Array = remove_rigid(true_um, built.x_mm, built.y_mm, model)
     return float(np.sqrt(np.nanmean((built.height_um - aligned) ** 2)))
 
