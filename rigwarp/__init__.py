@@ -19,4 +19,19 @@ beside them: geometry (frames, rays, pixel maps), simulation (the virtual rig), 
 reports (text, pictures, html), commands and cli.py (the command line), errors.
 """
 
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rigwarp.live.library import load_warp
+
+__all__ = ["__version__", "load_warp"]
 __version__ = "0.1.0"
+
+
+def __getattr__(name: str) -> Any:
+    """`load_warp` brings OpenCV along, so it is imported when it is first asked for."""
+    if name == "load_warp":
+        from rigwarp.live.library import load_warp
+
+        return load_warp
+    raise AttributeError(f"module 'rigwarp' has no attribute {name!r}")

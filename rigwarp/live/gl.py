@@ -61,6 +61,7 @@ class GlRenderer:
         self._frame: moderngl.Texture | None = None
         self._screen: moderngl.Framebuffer | None = None
         self._size: tuple[int, int] | None = None
+        self._foreign: moderngl.Texture | None = None
         self.use(self._warp)
 
     @property
@@ -92,7 +93,7 @@ class GlRenderer:
         self._light.write(warp.light().astype(np.float32).tobytes())
         if self._size is not None:
             self._place(warp.samples(self._size))
-            self._decode()
+            self._decode(self._foreign)
 
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
@@ -114,6 +115,16 @@ class GlRenderer:
         self._buffers[0].write(picture)
         self._content[0].write(self._buffers[0], alignment=1)
         self._decode()
+
+    def load_texture(self, texture: moderngl.Texture, *, bottom_up: bool = True) -> None:
+        """Take a picture that is on the GPU already: sRGB code values, three or four channels.
+
+        `bottom_up` is right for what OpenGL has drawn; False for a picture that was uploaded with its first row first.
+        """
+        if texture.size != self._size:
+            self._resize(texture.size)
+        self._programs["decode_texture_drawn"]["bottom_up"] = bottom_up
+        self._decode(texture)
 
     def draw(self, target: moderngl.Framebuffer) -> None:
         """Draw the frame into a framebuffer of the projector's native size; the picture must be loaded."""
@@ -153,18 +164,19 @@ class GlRenderer:
         self._context.viewport = (0, 0, *self._resolution)
         self._calls["copy_drawn" if way == "computed" else "warp_drawn"].render(moderngl.TRIANGLES, vertices=3)
 
-    def _decode(self) -> None:
+    def _decode(self, foreign: moderngl.Texture | None = None) -> None:
         """Codes to linear light, for the whole picture: once per picture, not once per tap."""
-        assert self._size is not None  # only called with a picture
+        self._foreign = foreign
         codes, picture, frame = self._content
-        codes.use(_CODES)
+        (codes if foreign is None else foreign).use(_CODES)
         self._light.use(_LIGHT)
-        if "decode_computed" in self._programs:
+        if foreign is None and "decode_computed" in self._programs:
             self._compute("decode_computed", picture, picture.size)
             return
         frame.use()
         self._context.viewport = (0, 0, *picture.size)
-        self._calls["decode_drawn"].render(moderngl.TRIANGLES, vertices=3)
+        name = "decode_drawn" if foreign is None else "decode_texture_drawn"
+        self._calls[name].render(moderngl.TRIANGLES, vertices=3)
 
     def _compute(self, name: str, image: moderngl.Texture, size: tuple[int, int]) -> None:
         image.bind_to_image(0, read=False, write=True)
@@ -192,7 +204,7 @@ class GlRenderer:
 
     def _made_programs(self, dither: bool) -> dict[str, Any]:
         drawn = {"warp_drawn": shaders.WARP_DRAWN, "copy_drawn": shaders.COPY_DRAWN}
-        drawn["decode_drawn"] = shaders.DECODE_DRAWN
+        drawn |= {"decode_drawn": shaders.DECODE_DRAWN, "decode_texture_drawn": shaders.DECODE_TEXTURE_DRAWN}
         made: dict[str, Any] = {
             name: self._context.program(vertex_shader=shaders.VERTEX, fragment_shader=text)
             for name, text in drawn.items()

@@ -31,6 +31,26 @@ vec4 decoded(ivec2 texel) {
 }
 """
 
+_DECODE_TEXTURE = """
+uniform sampler2D codes;     // somebody else's texture
+uniform sampler2D light;     // 256 x 1: linear light of a code value
+uniform ivec2 size;
+uniform bool bottom_up;      // drawn by OpenGL: its first row is the picture's last
+float light_of(float code) {
+    // between two codes, for textures of more than 8 bits
+    float at = clamp(code, 0.0, 1.0) * 255.0;
+    int below = int(at);
+    float low = texelFetch(light, ivec2(below, 0), 0).r, high = texelFetch(light, ivec2(min(below + 1, 255), 0), 0).r;
+    return mix(low, high, at - float(below));
+}
+vec4 decoded(ivec2 texel) {
+    ivec2 at = texel - 1;
+    if (any(lessThan(at, ivec2(0))) || any(greaterThanEqual(at, size))) return vec4(0.0);
+    vec3 code = texelFetch(codes, ivec2(at.x, bottom_up ? size.y - 1 - at.y : at.y), 0).rgb;
+    return vec4(light_of(code.r), light_of(code.g), light_of(code.b), 1.0);
+}
+"""
+
 _WARP = """
 uniform sampler2D picture;   // linear light with a black rim: one texel before the picture, two after it
 uniform usampler2D place;    // u | root of the gain, v | taps; see `packed_places`
@@ -104,7 +124,9 @@ ivec2 here() { return ivec2(gl_GlobalInvocationID.xy); }
 bool inside(ivec2 size) { return all(lessThan(here(), size)); }
 """
 
-DECODE_DRAWN = GLSL_FRAGMENT + _DECODE + "out vec4 colour;\nvoid main() { colour = decoded(ivec2(gl_FragCoord.xy)); }\n"
+_DECODE_MAIN = "out vec4 colour;\nvoid main() { colour = decoded(ivec2(gl_FragCoord.xy)); }\n"
+DECODE_DRAWN = GLSL_FRAGMENT + _DECODE + _DECODE_MAIN
+DECODE_TEXTURE_DRAWN = GLSL_FRAGMENT + _DECODE_TEXTURE + _DECODE_MAIN
 DECODE_COMPUTED = (
     GLSL_COMPUTE
     + _DECODE
