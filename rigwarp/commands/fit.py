@@ -102,7 +102,7 @@ def fit_scan(console: Console, folder: RigFolder, scan: Path, *, decoded: Decode
         advance()
         write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=scan.name)
         if as_built is not None:
-            write_as_built(run, as_built)
+            write_as_built(run, as_built, extra={"rig_hash": folder.rig_hash, "scan": scan.name})
         write_prewarp(run / PREWARP_FILE, prewarp, extra={"rig_hash": folder.rig_hash, "scan": scan.name})
         write_json(run / FIT_FILE, _fit_record(folder.rig, table_map, decoded, clock.seconds), format="rigwarp fit")
     make_current(folder.root, run)
