@@ -56,6 +56,11 @@ def look_up(codes: NDArray[np.unsignedinteger], table: Single, out: NDArray[Any]
         np.take(table, codes, out=out, mode="clip")
 
 
+def compare(values: NDArray[Any], limit: Any, how: int, out: NDArray[Any]) -> None:
+    """out = 255 where the comparison (cv2.CMP_...) holds, else 0; with NaN it does not."""
+    cv2.compare(values, limit, how, dst=out)
+
+
 class AxisSolver:
     """Positions of one axis, block by block."""
 
@@ -155,7 +160,7 @@ class AxisSolver:
         binary[:] = 0
         rough[:] = np.float32(0.5 * self._layout.cell_px - 0.5)
         for number, (plain, inverted) in enumerate(self._layout.bits):
-            cv2.compare(codes[plain], codes[inverted], cv2.CMP_GT, dst=bit)
+            compare(codes[plain], codes[inverted], cv2.CMP_GT, bit)
             np.bitwise_xor(binary, bit, out=binary)
             weight = self._layout.cell_px * 2.0 ** (len(self._layout.bits) - 1 - number) / 255.0
             np.multiply(binary, np.float32(weight), out=part)

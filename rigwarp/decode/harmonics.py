@@ -31,6 +31,8 @@ class HarmonicError:
 
     def correct(self, turns: Array) -> Array:
         """Phases without the error; (K, N) turns in, (K, N) turns 0..1 out."""
+        if not self.coefficients_turns.any():
+            return turns % 1.0
         basis = _basis(turns, self.order)
         return (turns - np.einsum("kjn,kj->kn", basis, self.coefficients_turns)) % 1.0
 
@@ -40,6 +42,8 @@ class HarmonicError:
         With N steps the harmonic N - 1 adds h exp(-i N phi) to 1, whose angle is the phase error and whose length is
         the amplitude error. For N = 3 that is the second harmonic, by far the strongest of a gamma error.
         """
+        if not self.coefficients_turns.any():
+            return np.ones_like(turns)
         cosine, sine = np.moveaxis(_basis(turns, self.order), 1, 0)
         a, b = self.coefficients_turns.T[:, :, None]
         return 1.0 - 2 * np.pi * (a * sine - b * cosine)

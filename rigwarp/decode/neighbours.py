@@ -14,7 +14,8 @@ _WINDOW = 5  # camera pixels; misfit is averaged over a square of them
 _WINDOW_SIGMAS = 4.5  # of the averaged chi-square ...
 _WINDOW_FACTOR = 1.15  # ... above this times its expectation: the noise model is not better than that everywhere
 _CORNERS = 3  # of the four squares that meet in a pixel
-_MOVED_WINDOW = 9
+_MOVED_CELL = 8  # camera pixels
+_MOVED_SHARE = 0.2  # of a cell's pixels are lit, at least, for a verdict
 _MOVED_MISFIT = 3.0  # chi-square per degree of freedom between a frame and its repeat
 _STRIP = 96  # rows looked at together
 _NEIGHBOUR_STEPS = 4.0  # times the usual step between neighbours ...
@@ -32,6 +33,8 @@ def judge_by_neighbours(pictures: Pictures, freedom: int) -> None:
 
     with ThreadPoolExecutor(THREADS) as pool:
         list(pool.map(work, range(0, height, _STRIP)))
+    if pictures.moved is not None:
+        _moved_cells(pictures, verdict)
     take_out(pictures, verdict)
 
 
@@ -56,52 +59,69 @@ def _usual_step_px(pictures: Pictures) -> float:
 def _judge_strip(
     pictures: Pictures, top: int, bottom: int, freedom: int, usual_px: float, verdict: NDArray[np.uint8]
 ) -> None:
-    halo = max(_WINDOW, _MOVED_WINDOW) - 1
+    halo = _WINDOW - 1
     first, last = max(0, top - halo), min(len(pictures.reason), bottom + halo)
-    inner = slice(top - first, bottom - first)
-    reason = pictures.reason[first:last]
-    if not (reason[inner] == Reason.OK).any():
+    lit = np.flatnonzero((pictures.reason[top:bottom] == Reason.OK).any(axis=0))
+    if not lit.size:
         return
-    found = verdict[top:bottom]
-    stray = _stands_alone(pictures.u_px[first:last], pictures.v_px[first:last], usual_px)[inner]
-    found[stray] = Reason.STRAY
-    usable = ((reason == Reason.OK) | (reason == Reason.INCONSISTENT)).view(np.uint8)
+    strip = (slice(first, last), slice(max(0, int(lit[0]) - halo), int(lit[-1]) + 1 + halo))
+    inner = slice(top - first, bottom - first)
+    reason = pictures.reason[strip]
+    found = verdict[top:bottom, strip[1]]
+    alone = _stands_alone(pictures.u_px[strip], pictures.v_px[strip], usual_px)[inner]
+    np.bitwise_or(found, np.bitwise_and(alone, np.uint8(Reason.STRAY)), out=found)
     if freedom:
+        usable = ((reason == Reason.OK) | (reason == Reason.INCONSISTENT)).view(np.uint8)
         spread = _WINDOW_SIGMAS * np.sqrt(2.0 * freedom) / _WINDOW
         limit = _WINDOW_FACTOR * freedom + spread
-        found[_mean_exceeds(pictures.misfit[first:last], usable, _WINDOW, limit)[inner]] = Reason.INCONSISTENT
-    if pictures.moved is not None:
-        lit = (reason != Reason.TOO_DARK).view(np.uint8) & (reason != Reason.SATURATED).view(np.uint8)
-        found[_mean_exceeds(pictures.moved[first:last] * lit, lit, _MOVED_WINDOW, _MOVED_MISFIT)[inner]] = Reason.MOVED
+        found[_mean_exceeds(pictures.misfit[strip], usable, limit)[inner]] = Reason.INCONSISTENT
 
 
-def _mean_exceeds(steps: NDArray[np.uint8], usable: NDArray[np.uint8], window: int, limit: float) -> NDArray[np.bool_]:
+def _moved_cells(pictures: Pictures, verdict: NDArray[np.uint8]) -> None:
+    """Mark the cells whose repeated frames differ, by the mean over their lit pixels."""
+    assert pictures.moved is not None
+    height, width = pictures.reason.shape
+    cells = (-(-width // _MOVED_CELL), -(-height // _MOVED_CELL))
+    lit = ((pictures.reason == Reason.OK) | (pictures.reason == Reason.INCONSISTENT)).view(np.uint8)
+    # INTER_AREA averages over the cell; as float, since rounding to whole steps would hide small differences
+    steps = cv2.resize((pictures.moved * lit).astype(np.float32), cells, interpolation=cv2.INTER_AREA)
+    share = cv2.resize(lit.astype(np.float32), cells, interpolation=cv2.INTER_AREA)
+    exceeds = (steps > _MOVED_MISFIT / MISFIT_STEP * share) & (share > _MOVED_SHARE)
+    if exceeds.any():
+        moved = cv2.resize(exceeds.view(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST_EXACT)
+        verdict[moved > 0] = Reason.MOVED
+
+
+def _mean_exceeds(steps: NDArray[np.uint8], usable: NDArray[np.uint8], limit: float) -> NDArray[np.bool_]:
     """Where the mean over the usable pixels exceeds a limit in the squares around; `steps` is 0 where not usable.
 
     A pixel is a corner of four squares; three must exceed, so that a clean pixel beside a bad area is kept.
     """
-    square = (window, window)
-    total = cv2.boxFilter(steps, cv2.CV_32F, square, normalize=False, borderType=cv2.BORDER_CONSTANT)
-    count = cv2.boxFilter(usable, cv2.CV_32F, square, normalize=False, borderType=cv2.BORDER_CONSTANT)
-    cv2.scaleAdd(count, -limit / MISFIT_STEP, total, dst=total)
-    half = window // 2
-    exceeds = np.pad((total > 0).view(np.uint8), half)
+    square = (_WINDOW, _WINDOW)
+    total, count = (
+        np.asarray(cv2.boxFilter(image, cv2.CV_16U, square, normalize=False, borderType=cv2.BORDER_CONSTANT))
+        for image in (steps, usable)
+    )
+    np.multiply(count, np.uint16(limit / MISFIT_STEP), out=count)
+    half = _WINDOW // 2
     height, width = steps.shape
+    exceeds = np.pad((total > count).view(np.uint8), half)
     corners = exceeds[:height, :width] + exceeds[2 * half :, :width]
     corners += exceeds[:height, 2 * half :]
     corners += exceeds[2 * half :, 2 * half :]
     return np.asarray(corners >= _CORNERS)
 
 
-def _stands_alone(u_px: Array, v_px: Array, usual_px: float) -> NDArray[np.bool_]:
-    """Pixels that agree with fewer than two of their four neighbours."""
+def _stands_alone(u_px: Array, v_px: Array, usual_px: float) -> NDArray[np.uint8]:
+    """255 at pixels that agree with fewer than two of their four neighbours, else 0."""
     near_px = _NEIGHBOUR_STEPS * usual_px + _NEIGHBOUR_PX
     agreeing = np.zeros(u_px.shape, np.uint8)
     for one, other in (((slice(1, None), slice(None)), (slice(None, -1), slice(None))),
                        ((slice(None), slice(1, None)), (slice(None), slice(None, -1)))):  # fmt: skip
         # comparisons with NaN are false
-        near = (cv2.absdiff(u_px[one], u_px[other]) < near_px) & (cv2.absdiff(v_px[one], v_px[other]) < near_px)
-        count = near.view(np.uint8)
-        agreeing[one] += count
-        agreeing[other] += count
-    return np.asarray(agreeing < 2)
+        near = np.asarray(cv2.inRange(u_px[one] - u_px[other], -near_px, near_px), np.uint8)
+        near &= np.asarray(cv2.inRange(v_px[one] - v_px[other], -near_px, near_px), np.uint8)
+        near &= np.uint8(1)
+        agreeing[one] += near
+        agreeing[other] += near
+    return np.asarray(cv2.inRange(agreeing, 0, 1), np.uint8)

@@ -112,9 +112,7 @@ def _block_means(photos: Sequence[NDArray[np.unsignedinteger]], lit: NDArray[np.
         bands = image[:height, :width].reshape(height // _BLOCK, _BLOCK, width)[::step]
         flat = np.ascontiguousarray(bands.reshape(-1, width), np.float32)
         # INTER_AREA with a whole factor is the plain mean
-        return np.asarray(
-            cv2.resize(flat, (width // _BLOCK, len(flat) // _BLOCK), interpolation=cv2.INTER_AREA), float
-        )
+        return np.asarray(cv2.resize(flat, (width // _BLOCK, len(flat) // _BLOCK), interpolation=cv2.INTER_AREA), float)
 
     if not height or not width:
         return np.zeros((len(photos), 0))
@@ -130,7 +128,7 @@ def _best_shape(blocks: Array, prior: tuple[float, float]) -> tuple[float, float
 
     coarse = np.arange(_SHAPES[0], _SHAPES[1] + _FINE, _COARSE)
     best = float(coarse[np.argmin(cost(coarse))])
-    fine = best + _FINE * np.arange(-5, 6)
+    fine: Array = best + _FINE * np.arange(-5.0, 6.0)
     fine = fine[(fine > _SHAPES[0] - _FINE) & (fine < _SHAPES[1] + _FINE)]
     return _parabola_minimum(fine, cost(fine))
 

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.decode.block import AxisSolver, Scratch, Single, look_up
+from rigwarp.decode.block import AxisSolver, Scratch, Single, compare, look_up
 from rigwarp.decode.chain import Chain
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.layout import AxisLayout
@@ -150,7 +150,7 @@ class WholeScan:
         cv2.multiply(light, light, dst=part)
         # the difference of two values has twice the variance of one
         cv2.scaleAdd(variance, -2.0 * _MIN_CONTRAST_SIGMAS**2, part, dst=part)
-        cv2.compare(part, 0.0, cv2.CMP_LT, dst=lost)
+        compare(part, 0.0, cv2.CMP_LT, lost)
 
     def _verdict(self, work: Scratch, reason: NDArray[np.uint8], misfit: NDArray[np.uint8]) -> None:
         """Reason per pixel; comparisons with NaN are false, so that what has no position fails."""
@@ -163,21 +163,22 @@ class WholeScan:
         if self.freedom:
             limits.append(("chi2", _CHI2_LIMIT[self.freedom]))
         for name, limit in limits:
-            cv2.compare(work.array(name), limit, cv2.CMP_LT, dst=mask)
+            compare(work.array(name), limit, cv2.CMP_LT, mask)
             np.bitwise_and(good, mask, out=good)
         for tag, layout in zip("xy", self._layouts, strict=True):
             cv2.inRange(work.array(f"position{tag}"), -_RIM_PX, layout.extent_px - 1 + _RIM_PX, dst=mask)
             np.bitwise_and(inside, mask, out=inside)
-            cv2.compare(work.array(f"sigma{tag}"), _MAX_SIGMA_PX, cv2.CMP_GT, dst=mask)
-            np.bitwise_or(lost, mask, out=lost)
+            # white and black differ, but stripes do not show: light from many places at once
+            compare(work.array(f"sigma{tag}"), _MAX_SIGMA_PX, cv2.CMP_LT, mask)
+            np.bitwise_and(good, mask, out=good)
         found, usable = work.array("found", np.uint8), work.array("reference", np.uint8)
         # lost in noise before inconsistent before outside before OK
-        cv2.compare(inside, 0, cv2.CMP_EQ, dst=found)
+        compare(inside, 0, cv2.CMP_EQ, found)
         np.bitwise_and(found, np.uint8(Reason.OUTSIDE), out=found)
         _choose(good, found, Reason.INCONSISTENT, mask)
         np.bitwise_not(lost, out=usable)
         _choose(usable, found, Reason.TOO_DARK, mask)
-        cv2.compare(reason, 0, cv2.CMP_EQ, dst=usable)  # what was dark or saturated from the start stays so
+        compare(reason, 0, cv2.CMP_EQ, usable)  # what was dark or saturated from the start stays so
         np.bitwise_and(found, usable, out=found)
         np.maximum(reason, found, out=reason)
         self._coarse_misfit(work, reason, misfit)
@@ -185,9 +186,9 @@ class WholeScan:
     def _coarse_misfit(self, work: Scratch, reason: NDArray[np.uint8], misfit: NDArray[np.uint8]) -> None:
         coarse, mask = work.array("difference", np.uint8), work.array("byte", np.uint8)
         cv2.convertScaleAbs(work.array("chi2"), dst=coarse, alpha=1.0 / MISFIT_STEP)
-        cv2.compare(reason, int(Reason.OK), cv2.CMP_EQ, dst=mask)
+        compare(reason, int(Reason.OK), cv2.CMP_EQ, mask)
         np.bitwise_and(coarse, mask, out=coarse)
-        cv2.compare(reason, int(Reason.INCONSISTENT), cv2.CMP_EQ, dst=mask)
+        compare(reason, int(Reason.INCONSISTENT), cv2.CMP_EQ, mask)
         np.bitwise_or(coarse, mask, out=misfit)
 
     def _compare_repeats(
