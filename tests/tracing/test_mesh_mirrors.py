@@ -90,7 +90,7 @@ def _forms(vertices, faces, rng):
 def test_closed_forms_of_a_sphere_trace_like_the_sphere(model_of, sphere, scattered, rng, back, form):
     """check_values.md §8's bound for the open surface, 0.005 mm rms, for bodies around it as well."""
     sag = sphere.surfaces[0].sag
-    points = scattered(rng, half_x=40.0, half_y=27.0, edge_mm=2.0)
+    points = scattered(rng, half_x=40.0, half_y=27.0, edge_mm=3.0)
     backs = {"sheet": lambda x, y: sag(x, y) + 1.0, "block": lambda x, y: 30.0 + 0.0 * x}
     mesh = _forms(*_closed(points, sag, back=backs[back]), rng)[form]
     model = model_of(mesh)
@@ -126,7 +126,7 @@ def _revolved(sag, *, rings_mm, sectors):
     return np.column_stack([points, sag(*points.T)]), np.concatenate(faces)
 
 
-@pytest.mark.parametrize("ring_mm", [2.0, 5.0])
+@pytest.mark.parametrize("ring_mm", [3.0, 5.0])
 def test_a_revolved_dome_is_one_zone(model_of, sphere, ring_mm):
     """Its meridian edges turn by up to 2 degrees, four times the smallest crease that is found between panels."""
     vertices, faces = _revolved(sphere.surfaces[0].sag, rings_mm=np.arange(ring_mm, 45.1, ring_mm), sectors=72)
@@ -149,28 +149,27 @@ def test_coarse_curves_are_not_split(model_of, scattered, mesh_from, rng, edge_m
     assert len(model_of(mesh_from(shapes[kind], points)).surfaces) == 1
 
 
-def _roof(rig_around, *, fold_deg):
+def _roof(rig_around, *, fold_deg, resolution):
     slope = np.tan(np.deg2rad(fold_deg / 2))
     left = np.array([[-60, -40, 60 * slope], [-60, 40, 60 * slope], [0, 40, 0], [0, -40, 0]])
     panels = tuple(Facet(corners_mm=c, bend_radius_mm=None, bend_axis=None) for c in (left, left * [-1, 1, 1]))
-    exact = build_model(rig_around(FacetsShape(facets=panels)), meshes={})
+    exact = build_model(rig_around(FacetsShape(facets=panels), resolution=resolution), meshes={})
     return (lambda x, y: np.abs(x) * slope), exact
 
 
-@pytest.mark.parametrize("fold_deg", [0.5, 40.0])
-@pytest.mark.parametrize("columns", [3, 41])
+@pytest.mark.parametrize(("fold_deg", "columns"), [(0.5, 3), (0.5, 41), (40.0, 3)])
 def test_two_flat_panels_of_a_thin_sheet_are_two_zones_up_to_the_crease(rig_around, fold_deg, columns):
-    sag, exact = _roof(rig_around, fold_deg=fold_deg)
+    resolution = (640, 360)
+    sag, exact = _roof(rig_around, fold_deg=fold_deg, resolution=resolution)
     points = _grid(np.linspace(-60.0, 60.0, columns), np.linspace(-40.0, 40.0, 2 if columns == 3 else 27))
     mesh = _soup(*_closed(points, sag, back=lambda x, y: sag(x, y) + 1.0))
     shape = MeshShape(file="m.stl", reflecting_side=_DOWN, crease_rad=None)
-    model = build_model(rig_around(shape), meshes={"m.stl": mesh})
+    model = build_model(rig_around(shape, resolution=resolution), meshes={"m.stl": mesh})
     assert len(model.surfaces) == 2
     assert all(isinstance(s, FlatSurface) for s in model.surfaces)
     found, truth = trace_map(model), trace_map(exact)
     off = np.linalg.norm(found.table_mm - truth.table_mm, axis=-1)
-    u = np.arange(1280)
-    away = np.abs(u - 639.5) > 1.0
+    away = np.abs(np.arange(resolution[0]) - (resolution[0] - 1) / 2) > 1.0
     assert np.nanmax(off[:, away]) <= 0.005
     assert np.array_equal(found.answered[:, away], truth.answered[:, away])
 
