@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scan, held_out_figures, tell_fit
+from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scans, held_out_figures, tell_fit
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.commands.scan import ScanTaken, take_scan, tell_scan
+from rigwarp.commands.scan import ScanTaken, take_scans, tell_scan
 from rigwarp.commands.verify import Checked, error_figures, require_tolerance, tell_verification, verify_result
 from rigwarp.devices import Bench, open_bench
 from rigwarp.files import RigFolder, open_rig
@@ -17,7 +17,7 @@ from rigwarp.reports.report import write_report
 class Calibrated:
     """Everything that one calibration made."""
 
-    scan: ScanTaken
+    scans: list[ScanTaken]
     fit: FitMade
     checks: dict[str, Checked]
     report: Path
@@ -37,7 +37,7 @@ def calibrate(rig: RigArgument, json: JsonOption = False) -> None:
     console.say(f"Report {made.report}")
     console.result(
         {
-            "scan": made.scan.run,
+            "scans": [scan.run for scan in made.scans],
             "result": made.fit.run,
             "table_map": held_out_figures(folder.rig, made.fit.table_map),
             "as_built": as_built_figures(made.fit.as_built),
@@ -50,10 +50,11 @@ def calibrate(rig: RigArgument, json: JsonOption = False) -> None:
 
 def calibrate_rig(console: Console, folder: RigFolder, bench: Bench) -> Calibrated:
     """Scan, fit, verify and report on a bench, telling each step."""
-    scan = take_scan(console, folder, bench)
-    tell_scan(console, scan)
-    fit = fit_scan(console, folder, scan.run, decoded=scan.decoded)
+    scans = take_scans(console, folder, bench)
+    for scan in scans:
+        tell_scan(console, scan)
+    fit = fit_scans(console, folder, [scan.run for scan in scans], decoded=[scan.decoded for scan in scans])
     tell_fit(console, folder.rig, fit)
     checks = verify_result(console, folder, fit.run, bench)
     tell_verification(console, checks)
-    return Calibrated(scan=scan, fit=fit, checks=checks, report=write_report(folder, fit.run))
+    return Calibrated(scans=scans, fit=fit, checks=checks, report=write_report(folder, fit.run))

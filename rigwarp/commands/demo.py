@@ -15,6 +15,7 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model, trace_design
 from rigwarp.commands.fit import as_built_figures, camera_of
 from rigwarp.commands.options import JsonOption
+from rigwarp.commands.scan import scan_seconds
 from rigwarp.commands.scenarios import create_rig
 from rigwarp.commands.trace import draw_design
 from rigwarp.commands.verify import PICTURES, error_figures, require_tolerance
@@ -177,7 +178,7 @@ def _residuals(result: VerificationResult) -> Residuals:
 
 
 def _seconds(made: Calibrated, trace_s: float, *, total: float, calibration_s: float) -> dict[str, float]:
-    parts = {"trace": trace_s, "scan": made.scan.scan_s, "decode": made.scan.decode_s, **made.fit.seconds}
+    parts = {"trace": trace_s, **scan_seconds(made.scans), **made.fit.seconds}
     return {**parts, "verify": calibration_s - sum(parts.values()) + trace_s, "total": total}
 
 

@@ -1,6 +1,7 @@
 """`rigwarp fit`: a scan becomes the table map, the as-built mirror and the prewarp; the result becomes current."""
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -13,13 +14,14 @@ from rigwarp.camera import CameraModel
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.commands.scan import DECODED_FILE, scan_figures
+from rigwarp.commands.scan import DECODED_FILE, MAP_FILE, scan_figures
 from rigwarp.decode import Decoded
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import (
     RESULTS,
     SCANS,
     RigFolder,
+    complete_runs,
     is_complete,
     latest_complete,
     make_current,
@@ -27,6 +29,7 @@ from rigwarp.files import (
     open_rig,
     read_camera,
     read_decoded,
+    read_start,
     write_as_built,
     write_json,
     write_map,
@@ -35,11 +38,10 @@ from rigwarp.files import (
 from rigwarp.geometry import Array
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
-from rigwarp.table_map import TableMapFit, fit_table_map, mounting_tolerances, samples_from_scan
+from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, mounting_tolerances, samples_from_scan
 from rigwarp.tracing import OpticalModel, trace_map
 
 CAMERA_FILE = "camera.json"
-MAP_FILE = "map.npz"
 PREWARP_FILE = "prewarp.npz"
 FIT_FILE = "fit.json"
 
@@ -65,7 +67,7 @@ def fit(
     """Fit the table map, the as-built mirror and the prewarp to a scan, and make the result current."""
     console = Console(json=json)
     folder = open_rig(rig)
-    made = fit_scan(console, folder, _chosen_scan(folder, scan))
+    made = fit_scans(console, folder, _chosen_scans(folder, scan))
     tell_fit(console, folder.rig, made)
     console.result(
         {
@@ -77,20 +79,29 @@ def fit(
     )
 
 
-def fit_scan(console: Console, folder: RigFolder, scan: Path, *, decoded: Decoded | None = None) -> FitMade:
-    """Everything that follows from one scan, written to a new result folder that becomes current."""
+def fit_scans(
+    console: Console, folder: RigFolder, scans: Sequence[Path], *, decoded: Sequence[Decoded] | None = None
+) -> FitMade:
+    """Everything that follows from a scan, written to a new result folder that becomes current.
+
+    `scans` are its run folders, more than one where the zones were lit one at a time; `decoded` saves reading them.
+    """
     start = time.monotonic()
     camera = camera_of(folder)
-    decoded = decoded or read_decoded(scan / DECODED_FILE)
-    _check_sizes(folder, camera, decoded)
+    decoded = decoded or [read_decoded(scan / DECODED_FILE) for scan in scans]
+    for one in decoded:
+        _check_sizes(folder, camera, one)
+    names = [scan.name for scan in scans]
+    origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
     with (
-        new_run(folder.root / RESULTS, "fit", folder, settings={"scan": scan.name}) as run,
+        new_run(folder.root / RESULTS, "fit", folder, settings={"scans": names}) as run,
         console.progress(3, "Fitting") as advance,
     ):
         model = design_model(folder)
         tolerances = rig_tolerances(folder.rig)
         clock = _Laps(start)
-        table_map = fit_table_map(model, samples_from_scan(decoded, camera, folder.rig.table), camera, tolerances)
+        samples = join_samples([samples_from_scan(one, camera, folder.rig.table) for one in decoded])
+        table_map = fit_table_map(model, samples, camera, tolerances)
         clock.lap("fit")
         advance()
         as_built = _as_built(console, model, table_map, tolerances, camera)
@@ -100,10 +111,10 @@ def fit_scan(console: Console, folder: RigFolder, scan: Path, *, decoded: Decode
         prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
         clock.lap("prewarp")
         advance()
-        write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=scan.name)
+        write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=origin["scan"])
         if as_built is not None:
-            write_as_built(run, as_built, extra={"rig_hash": folder.rig_hash, "scan": scan.name})
-        write_prewarp(run / PREWARP_FILE, prewarp, extra={"rig_hash": folder.rig_hash, "scan": scan.name})
+            write_as_built(run, as_built, extra=origin)
+        write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
         write_json(run / FIT_FILE, _fit_record(folder.rig, table_map, decoded, clock.seconds), format="rigwarp fit")
     make_current(folder.root, run)
     return FitMade(run=run, table_map=table_map, as_built=as_built, prewarp=prewarp, seconds=clock.seconds)
@@ -209,13 +220,30 @@ def _as_built(
         return None
 
 
-def _chosen_scan(folder: RigFolder, stamp: str | None) -> Path:
+def _chosen_scans(folder: RigFolder, stamp: str | None) -> list[Path]:
+    """The run folders of one scan: a single one, or one per zone."""
     scans = folder.root / SCANS
-    if stamp is None:
-        return latest_complete(scans)
-    if not is_complete(scans / stamp):
+    if stamp is not None and not is_complete(scans / stamp):
         raise InputError(f"{scans / stamp}: found no finished scan there. List them with: rigwarp check {folder.root}")
-    return scans / stamp
+    chosen = scans / stamp if stamp else latest_complete(scans)
+    settings = _settings(chosen)
+    if "group" not in settings:
+        return [chosen]
+    parts = {
+        read_start(run)["settings"].get("zone"): run for run in complete_runs(scans) if _group(run) == settings["group"]
+    }
+    missing = [zone for zone in settings.get("zones", []) if zone not in parts]
+    if missing:
+        raise InputError(
+            f"{chosen}: the scan of zone {missing[0]} that belongs to it is not finished. Scan again: rigwarp scan "
+            f"{folder.root}"
+        )
+    return [parts[zone] for zone in settings["zones"]]
+
+
+def _settings(run: Path) -> dict[str, Any]:
+    settings = read_start(run).get("settings")
+    return settings if isinstance(settings, dict) else {}
 
 
 def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> None:
@@ -227,8 +255,11 @@ def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> No
         )
 
 
-def _fit_record(rig: Rig, table_map: TableMapFit, decoded: Decoded, seconds: dict[str, float]) -> dict[str, Any]:
+def _fit_record(
+    rig: Rig, table_map: TableMapFit, decoded: Sequence[Decoded], seconds: dict[str, float]
+) -> dict[str, Any]:
     registration = table_map.registration
+    figures = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
     names = ("projector_shift_mm", "projector_turn_rad", "mirror_shift_mm", "mirror_turn_rad")
     return {
         "table_map": held_out_figures(rig, table_map),
@@ -238,6 +269,6 @@ def _fit_record(rig: Rig, table_map: TableMapFit, decoded: Decoded, seconds: dic
             "shifts": dict(zip(names, registration.shifts.reshape(4, 3), strict=True)),
         },
         "samples": {"offered": table_map.samples_offered, "used": table_map.samples_used},
-        "decode": scan_figures(decoded),
+        "decode": figures if len(decoded) > 1 else figures["scan 1"],
         "seconds": seconds,
     }

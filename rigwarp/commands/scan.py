@@ -1,23 +1,29 @@
 """`rigwarp scan`: patterns out, photographs in, decoded."""
 
+import secrets
 import time
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 import typer
+from numpy.typing import NDArray
 
 from rigwarp.capture import export_patterns, import_frames, record_scan
 from rigwarp.commands.console import Console
+from rigwarp.commands.design import design_map
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.decode import Decoded, Reason, decode
-from rigwarp.devices import Bench, Photo, open_bench
-from rigwarp.errors import UsageError
-from rigwarp.files import SCANS, RigFolder, new_run, open_rig, write_decoded
+from rigwarp.devices import Bench, MaskedDisplay, Photo, open_bench
+from rigwarp.errors import InputError, UsageError
+from rigwarp.files import SCANS, RigFolder, current_result, new_run, open_rig, read_map, write_decoded
+from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.patterns import PatternSet, fast_set
 
 DECODED_FILE = "decoded.npz"
+MAP_FILE = "map.npz"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,23 +62,66 @@ def scan(
         _export(console, export, patterns)
         return
     if import_ is not None:
-        taken = import_scan(console, folder, import_)
+        taken = [import_scan(console, folder, import_)]
     else:
         console.caution()
         with open_bench(folder) as bench:
-            taken = take_scan(console, folder, bench, patterns)
-    tell_scan(console, taken)
-    console.result({"scan": taken.run, **scan_figures(taken.decoded), "seconds": _seconds(taken)})
+            taken = take_scans(console, folder, bench, patterns)
+    for one in taken:
+        tell_scan(console, one)
+    console.result(
+        {
+            "scan": taken[-1].run,
+            "scans": [{"scan": one.run, **scan_figures(one.decoded)} for one in taken],
+            "seconds": scan_seconds(taken),
+        }
+    )
 
 
-def take_scan(console: Console, folder: RigFolder, bench: Bench, patterns: PatternSet | None = None) -> ScanTaken:
+def take_scans(
+    console: Console, folder: RigFolder, bench: Bench, patterns: PatternSet | None = None
+) -> list[ScanTaken]:
+    """Scan a rig on a bench: at once, or one zone of the mirror at a time where it has several.
+
+    Where two zones light one spot their patterns would mix; lit one after the other, both are measured there.
+    """
+    zone_map = zones_of(folder)
+    numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
+    if len(numbers) < 2:
+        return [take_scan(console, folder, bench, patterns)]
+    group = secrets.token_hex(4)
+    taken = []
+    for number in numbers:
+        lit = Bench(display=MaskedDisplay(bench.display, zone_map == number), camera=bench.camera)
+        settings = {"zone": number, "zones": numbers, "group": group}
+        taken.append(take_scan(console, folder, lit, patterns, settings=settings))
+    return taken
+
+
+def take_scan(
+    console: Console,
+    folder: RigFolder,
+    bench: Bench,
+    patterns: PatternSet | None = None,
+    *,
+    settings: Mapping[str, Any] | None = None,
+) -> ScanTaken:
     """Show the patterns on a bench, photograph and decode them."""
     shown = patterns or fast_set(folder.rig.projector.resolution, folder.rig.projector.transfer)
     start = time.monotonic()
-    with new_run(folder.root / SCANS, "scan", folder) as run:
+    with new_run(folder.root / SCANS, "scan", folder, settings=settings) as run:
         with console.progress(len(shown.frames), "Scanning") as advance:
             photos = record_scan(run, shown, bench, advance=advance)
         return _decode_into(run, photos, shown, start)
+
+
+def zones_of(folder: RigFolder) -> NDArray[np.int16]:
+    """(H, W) zone of each projector pixel: as measured last, or as designed."""
+    try:
+        measured, header = read_map(current_result(folder.root) / MAP_FILE)
+    except InputError:
+        return design_map(folder).zone
+    return measured.zone if header.get("rig_hash") == folder.rig_hash else design_map(folder).zone
 
 
 def import_scan(console: Console, folder: RigFolder, source: Path) -> ScanTaken:
@@ -132,5 +181,6 @@ def _export(console: Console, target: Path, patterns: PatternSet) -> None:
     console.caution()
 
 
-def _seconds(taken: ScanTaken) -> dict[str, float]:
-    return {"scan": taken.scan_s, "decode": taken.decode_s}
+def scan_seconds(taken: Sequence[ScanTaken]) -> dict[str, float]:
+    """How long showing and decoding took."""
+    return {"scan": sum(one.scan_s for one in taken), "decode": sum(one.decode_s for one in taken)}

@@ -1,6 +1,7 @@
 """Displays and cameras, real and virtual, behind the same small protocols."""
 
 from rigwarp.devices.bench import Bench, open_bench, open_virtual
+from rigwarp.devices.masked import MaskedDisplay
 from rigwarp.devices.protocols import Camera, Display, Frame, Photo
 
-__all__ = ["Bench", "Camera", "Display", "Frame", "Photo", "open_bench", "open_virtual"]
+__all__ = ["Bench", "Camera", "Display", "Frame", "MaskedDisplay", "Photo", "open_bench", "open_virtual"]

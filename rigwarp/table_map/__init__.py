@@ -6,7 +6,7 @@ the design's pose is registered to them, and a smooth residual surface per zone 
 
 from rigwarp.table_map.fit import HeldOut, TableMapFit, fit_table_map
 from rigwarp.table_map.registration import Registration, mounting_tolerances, register
-from rigwarp.table_map.samples import Samples, bin_samples, samples_from_scan
+from rigwarp.table_map.samples import Samples, bin_samples, join_samples, samples_from_scan
 
 __all__ = [
     "HeldOut",
@@ -15,6 +15,7 @@ __all__ = [
     "TableMapFit",
     "bin_samples",
     "fit_table_map",
+    "join_samples",
     "mounting_tolerances",
     "register",
     "samples_from_scan",

@@ -11,7 +11,7 @@ from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.registration import Registration, register
-from rigwarp.table_map.samples import Samples, bin_samples
+from rigwarp.table_map.samples import Samples, bin_samples, join_samples
 from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
 from rigwarp.table_map.support import light_picture, support
 from rigwarp.table_map.uncertainty import common_sigma, spread_sigma
@@ -144,7 +144,7 @@ def _assemble(
     fits: list[_ZoneFit], registration: Registration, design: PixelMap, offered: int, camera: CameraModel
 ) -> TableMapFit:
     shape = design.zone.shape
-    samples = _concatenate([f.samples for f in fits])
+    samples = join_samples([f.samples for f in fits])
     measured, answered = support(samples, design, [f.zone for f in fits])
     owner = zone_owners(samples, np.concatenate([np.full(len(f.samples), f.zone) for f in fits]), shape)
     table_mm, random = np.full((*shape, 2), np.nan), np.full(shape, np.nan)
@@ -163,7 +163,7 @@ def _assemble(
         zone=np.where(answered, owner, NO_LIGHT).astype(np.int16),
         measured=measured & answered,
     )
-    cells = _concatenate([f.cells for f in fits])
+    cells = join_samples([f.cells for f in fits])
     return TableMapFit(
         table_map=table_map,
         random_mm=random,
@@ -176,20 +176,6 @@ def _assemble(
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
         samples_used=len(samples),
         samples_offered=offered,
-    )
-
-
-def _concatenate(parts: list[Samples]) -> Samples:
-    def joined(name: str) -> Array:
-        return np.concatenate([getattr(part, name) for part in parts])
-
-    return Samples(
-        pixels_px=joined("pixels_px"),
-        sigma_px=joined("sigma_px"),
-        table_mm=joined("table_mm"),
-        light=joined("light"),
-        camera_px=joined("camera_px"),
-        count=np.concatenate([part.count for part in parts]),
     )
 
 

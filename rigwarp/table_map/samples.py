@@ -1,5 +1,6 @@
 """Samples of the map: which projector position was seen at which place on the table."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -82,6 +83,22 @@ def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table) -> Sa
         light=decoded.light[v, u],
         camera_px=camera_px[keep],
         count=np.ones(np.count_nonzero(keep), np.int64),
+    )
+
+
+def join_samples(parts: Sequence[Samples]) -> Samples:
+    """All samples of several scans or zones."""
+
+    def joined(name: str) -> Array:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    return Samples(
+        pixels_px=joined("pixels_px"),
+        sigma_px=joined("sigma_px"),
+        table_mm=joined("table_mm"),
+        light=joined("light"),
+        camera_px=joined("camera_px"),
+        count=np.concatenate([part.count for part in parts]),
     )
 
 
