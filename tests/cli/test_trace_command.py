@@ -1,0 +1,88 @@
+"""`rigwarp trace`: the design judged, its forecast, and the files it leaves."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from rigwarp.cli import main
+from rigwarp.commands.scenarios import create_rig
+
+PICTURES = {
+    "pixel_grid.png", "mm_per_pixel.png", "brightness.png", "light_paths.png", "tolerances.png",
+}  # fmt: skip
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    """Run a command line in this process: exit code, stdout, stderr."""
+
+    def go(*arguments: str | Path) -> tuple[int, str, str]:
+        code = main([str(a) for a in arguments])
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return go
+
+
+@pytest.fixture
+def counter(tmp_path: Path) -> Path:
+    """The folded counter with a small picture, so that drawing is quick."""
+    create_rig("folded-counter", tmp_path / "rig")
+    file = tmp_path / "rig" / "rig.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace("[1280, 720]", "[320, 180]"), encoding="utf-8")
+    return tmp_path / "rig"
+
+
+def test_the_design_of_a_folded_mirror_as_data(run, counter):
+    code, out, _ = run("trace", counter, "--json")
+    assert code == 0
+    found = json.loads(out)
+    zones = found["light"]["zones"]
+    assert [(z["zone"], z["name"]) for z in zones] == [(0, "facet 0"), (1, "facet 1")]
+    # the halves are each other's mirror images, and all light of the upright projector meets one of them
+    assert [z["light"] for z in zones] == pytest.approx([0.5, 0.5], abs=1e-9)
+    assert found["light"]["reflected"] == pytest.approx(1.0)
+    assert found["light"]["spill_on_content"] == 0.0
+    assert found["coverage"]["lit_share"] > 0.999
+    assert found["coverage"]["fold_px"] == 0
+    assert found["export"] is None
+    parts = {k["part"] for k in found["sensitivity"]}
+    assert parts == {"projector", "mirror", "facet 0", "facet 1"}
+    along_fold = next(k for k in found["sensitivity"] if (k["part"], k["name"]) == ("projector", "along y"))
+    # the fold runs along the table's y: two mirrors leave a shift along it as it is
+    assert along_fold["rms_mm_per_unit"] == pytest.approx(1.0, abs=1e-6)
+    expected = found["forecast"]
+    assert sum(c["share"] for c in expected["causes"]) == pytest.approx(1.0)
+    assert expected["sentence"].startswith(f"As mounted, expect the picture to be off by {expected['p95_mm']:.2g} mm")
+    assert {Path(p).name for p in found["pictures"]} == PICTURES
+    assert all(Path(p).read_bytes().startswith(b"\x89PNG") for p in found["pictures"])
+    assert Path(found["design"]).exists()
+
+
+def test_the_same_rig_gets_the_same_forecast_in_words(run, counter):
+    told = [run("trace", counter)[1] for _ in range(2)]
+    assert told[0] == told[1]
+    text = told[0]
+    for words in (
+        "piece of mirror", "facet 1", "content area lit", "mm per pixel, short side", "folds", "projector about x",
+        "As mounted, expect the picture to be off by", "mirror rotation", "tolerances.png",
+    ):  # fmt: skip
+        assert words in text, words
+    assert "e-1" not in text  # rounding errors are no figures
+
+
+def test_shadows_and_spill_are_told(run, tmp_path):
+    """The round table's projector sends light past its small mirror; upward, so that none of it spills."""
+    create_rig("round-table", tmp_path / "rig")
+    file = tmp_path / "rig" / "rig.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace("[1280, 720]", "[320, 180]"), encoding="utf-8")
+    code, out, _ = run("trace", tmp_path / "rig", "--json")
+    assert code == 0
+    found = json.loads(out)
+    light = found["light"]
+    lost = [light[k] for k in ("passes_mirror", "spill", "blocked_before", "blocked_after", "upward", "double_bounce")]
+    assert light["reflected"] + sum(lost) == pytest.approx(1.0, abs=1e-9)
+    assert sum(lost) == pytest.approx(found["coverage"]["light_lost"], abs=1e-9)
+    assert light["passes_mirror"] > 0.1

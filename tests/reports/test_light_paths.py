@@ -1,0 +1,104 @@
+"""Where a design's light goes: shares that follow from geometry."""
+
+import numpy as np
+import pytest
+
+from rigwarp.reports.forecast_rows import SENSITIVITY_HEAD, cause_rows, sensitivity_rows
+from rigwarp.reports.light_paths import judge_light
+from rigwarp.rig import parse_rig
+from rigwarp.tracing import build_model, forecast, sensitivity, trace_map, trace_pixels
+
+_REST = """
+[camera]
+resolution = [640, 480]
+device = 0
+[target]
+kind = "charuco"
+squares = [10, 7]
+square_mm = 36.0
+marker_mm = 27.0
+dictionary = "DICT_5X5_250"
+"""
+_SPILL = """
+format = "rigwarp rig"
+version = 1
+name = "spill"
+[projector]
+resolution = [200, 100]
+throw_ratio = 1000
+position_mm = [0, 0, 1000]
+rotation_deg = [180, 0, 0]
+[mirror]
+kind = "facets"
+position_mm = [0, 0, 900]
+rotation_deg = [0, 0, 0]
+[[mirror.facet]]
+corners_mm = [[0.0, -1, 0.2], [0.03, -1, 0.0], [0.03, 1, 0.0], [0.0, 1, 0.2]]
+[table]
+shape = "rectangle"
+size_mm = [1.5, 0.5]
+[content]
+shape = "rectangle"
+size_mm = [0.5, 0.5]
+pixels = [16, 16]
+"""
+_DOME = """
+format = "rigwarp rig"
+version = 1
+name = "dome"
+[projector]
+resolution = [320, 180]
+throw_ratio = 1.2
+position_mm = [0, 0, 310]
+rotation_deg = [0, 0, 0]
+[mirror]
+kind = "conic"
+radius_mm = 100
+conic_constant = 0
+aperture_mm = [0, 60]
+position_mm = [0, 0, 400]
+[table]
+shape = "circle"
+diameter_mm = 500
+[content]
+shape = "circle"
+diameter_mm = 300
+pixels = [16, 16]
+"""
+
+
+def test_light_past_the_mirror_spills_where_the_projector_points():
+    """A projector straight above the table, its beam 1 mm wide there, and a strip of mirror in 0.3 of it.
+
+    The strip is steep and sends its light sideways and upward; 0.5 mm of the 1 mm lies on the content.
+    """
+    rig = parse_rig(_SPILL + _REST)
+    model = build_model(rig, meshes={})
+    reason = trace_pixels(model).reason
+    light = judge_light(model, trace_map(model), reason, rig)
+    # at the mirror the beam is 0.1 mm wide: the strip from 0 to 0.03 covers 60 of 200 columns
+    assert light.upward + light.reflected == pytest.approx(0.3, abs=0.005)
+    assert light.spill == pytest.approx(0.7, abs=0.005)
+    # content: |x| < 0.25 mm, 100 of 200 columns, of which the strip shades 50 (x from 0 to 0.25)
+    assert light.spill_on_content == pytest.approx(0.25, abs=0.005)
+    rows = dict(light.rows())
+    assert rows["  passes the mirror and spills onto the table plane"] == f"{100 * light.spill:.1f} %"
+    assert "  blocked before the mirror" not in rows
+    assert light.zone_rows()[0][:2] == ("0", "facet 0")
+
+
+def test_rows_of_a_sensitivity():
+    rig = parse_rig(_DOME + _REST)
+    model = build_model(rig, meshes={})
+    found = sensitivity(model, rig)
+    rows = sensitivity_rows(found)
+    assert all(len(row) == len(SENSITIVITY_HEAD) for row in rows)
+    names = [row[0] for row in rows]
+    assert names[:2] == ["projector along x", "projector along y"]
+    assert "mirror radius" in names
+    spin = rows[names.index("mirror about z")]  # a coaxial sphere does not show its spin
+    assert spin[2:5] == ("0", "0", "0")
+    assert sum(row[1] == "µm" for row in rows) == 5
+    expected = forecast(found, np.random.default_rng(0), draws=50)
+    assert [row[0] for row in cause_rows(expected)] == [c.name for c in expected.causes]
+    assert cause_rows(expected)[0][2].endswith("%")
