@@ -229,9 +229,8 @@ def _chosen_scans(folder: RigFolder, stamp: str | None) -> list[Path]:
     settings = _settings(chosen)
     if "group" not in settings:
         return [chosen]
-    parts = {
-        read_start(run)["settings"].get("zone"): run for run in complete_runs(scans) if _group(run) == settings["group"]
-    }
+    together = [run for run in complete_runs(scans) if _settings(run).get("group") == settings["group"]]
+    parts = {_settings(run).get("zone"): run for run in together}
     missing = [zone for zone in settings.get("zones", []) if zone not in parts]
     if missing:
         raise InputError(

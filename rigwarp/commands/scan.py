@@ -1,28 +1,27 @@
 """`rigwarp scan`: patterns out, photographs in, decoded."""
 
-import secrets
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 import typer
-from numpy.typing import NDArray
 
-from rigwarp.capture import export_patterns, import_frames, record_scan
+from rigwarp.capture import Recorded, export_patterns, import_frames, record_scan
 from rigwarp.commands.console import Console
-from rigwarp.commands.design import design_map
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.decode import Decoded, Reason, decode
-from rigwarp.devices import Bench, MaskedDisplay, Photo, open_bench
-from rigwarp.errors import InputError, UsageError
-from rigwarp.files import SCANS, RigFolder, current_result, new_run, open_rig, read_map, write_decoded
-from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.patterns import PatternSet, fast_set
+from rigwarp.decode import Decoded, Reason
+from rigwarp.devices import Bench, open_bench
+from rigwarp.errors import UsageError
+from rigwarp.files import SCANS, RigFolder, new_run, open_rig, write_decoded
+from rigwarp.patterns import MAX_EXPOSURES, SETS, PatternSet, make_set
 
 DECODED_FILE = "decoded.npz"
+DEFAULT_SET = "fast"
+_MOVED_WORTH_TELLING = 0.005
 MAP_FILE = "map.npz"
 
 
@@ -44,22 +43,51 @@ def scan(
     import_: Annotated[
         Path | None, typer.Option("--import", metavar="DIR", help="Take photographs made elsewhere from there.")
     ] = None,
+    set_: Annotated[
+        str, typer.Option("--set", metavar="NAME", help=f"Which patterns: {', '.join(SETS)} (see below).")
+    ] = DEFAULT_SET,
+    blur: Annotated[
+        float | None,
+        typer.Option(
+            "--blur",
+            metavar="PX",
+            min=0.0,
+            help="Sigma of the projector's blur on the table, in its pixels, that the periods are chosen for. "
+            "By default it is measured first; --export takes ordinary periods.",
+        ),
+    ] = None,
+    exposures: Annotated[
+        int,
+        typer.Option(
+            "--exposures",
+            metavar="N",
+            min=1,
+            max=MAX_EXPOSURES,
+            help="With --export: the set N times, to be photographed with N exposures, each fixed during its turn.",
+        ),
+    ] = 1,
     json: JsonOption = False,
 ) -> None:
     """Show the patterns, photograph each, and decode them into a scan folder.
 
+    Sets: "fast", 24 sinusoids of 4 periods after 8 grey levels; "fine", 48 sinusoids, for less noise; "gray", Gray
+    code and its inverse, then 16 sinusoids, slower and easy to check by eye. Two of the frames come once more at the
+    end and tell whether something moved.
+
     With --export DIR the patterns are written as pictures, to be shown and photographed by other means: show
     DIR/patterns/0000.png and so on full screen at the projector's native size, photograph each with everything locked
     (position, focus, exposure, white balance), and save the photographs as DIR/frames/0000.png (or .jpg, .tif) and so
-    on. Then use --import DIR.
+    on. Then use --import DIR. With --exposures 2 the whole set follows once more, for a second exposure time: what is
+    burnt out or too dark in one is read from the other.
     """
     if export is not None and import_ is not None:
         raise UsageError("--export and --import exclude each other: export first, take the photographs, then import")
     console = Console(json=json)
     folder = open_rig(rig)
-    patterns = fast_set(folder.rig.projector.resolution, folder.rig.projector.transfer)
+    if exposures > 1 and export is None:
+        raise UsageError("--exposures works with --export only: the exposure is set at the camera, between the turns")
     if export is not None:
-        _export(console, export, patterns)
+        _export(console, export, _set_for(folder, set_, blur, exposures))
         return
     if import_ is not None:
         taken = [import_scan(console, folder, import_)]
@@ -78,50 +106,22 @@ def scan(
     )
 
 
-def take_scans(
-    console: Console, folder: RigFolder, bench: Bench, patterns: PatternSet | None = None
-) -> list[ScanTaken]:
-    """Scan a rig on a bench: at once, or one zone of the mirror at a time where it has several.
-
-    Where two zones light one spot their patterns would mix; lit one after the other, both are measured there.
-    """
-    zone_map = zones_of(folder)
-    numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
-    if len(numbers) < 2:
-        return [take_scan(console, folder, bench, patterns)]
-    group = secrets.token_hex(4)
-    taken = []
-    for number in numbers:
-        lit = Bench(display=MaskedDisplay(bench.display, zone_map == number), camera=bench.camera)
-        settings = {"zone": number, "zones": numbers, "group": group}
-        taken.append(take_scan(console, folder, lit, patterns, settings=settings))
-    return taken
-
-
 def take_scan(
-    console: Console,
-    folder: RigFolder,
-    bench: Bench,
-    patterns: PatternSet | None = None,
-    *,
-    settings: Mapping[str, Any] | None = None,
+    console: Console, folder: RigFolder, bench: Bench, *, set_name: str = DEFAULT_SET, blur_px: float | None = None
 ) -> ScanTaken:
-    """Show the patterns on a bench, photograph and decode them."""
-    shown = patterns or fast_set(folder.rig.projector.resolution, folder.rig.projector.transfer)
+    """Show the patterns on a bench, photograph and decode them; without a blur the periods follow the one measured."""
+    shown = _set_for(folder, set_name, blur_px)
+    adapt = None if blur_px is not None else partial(_set_for, folder, set_name)
     start = time.monotonic()
-    with new_run(folder.root / SCANS, "scan", folder, settings=settings) as run:
+    with new_run(folder.root / SCANS, "scan", folder, settings={"set": set_name, "blur_px": blur_px}) as run:
         with console.progress(len(shown.frames), "Scanning") as advance:
-            photos = record_scan(run, shown, bench, advance=advance)
-        return _decode_into(run, photos, shown, start)
+            recorded = record_scan(run, shown, bench, advance=advance, adapt=adapt)
+        return _decode_into(run, recorded, start)
 
 
-def zones_of(folder: RigFolder) -> NDArray[np.int16]:
-    """(H, W) zone of each projector pixel: as measured last, or as designed."""
-    try:
-        measured, header = read_map(current_result(folder.root) / MAP_FILE)
-    except InputError:
-        return design_map(folder).zone
-    return measured.zone if header.get("rig_hash") == folder.rig_hash else design_map(folder).zone
+def _set_for(folder: RigFolder, name: str, blur_px: float | None, exposures: int = 1) -> PatternSet:
+    projector = folder.rig.projector
+    return make_set(name, projector.resolution, projector.transfer, blur_px=blur_px, exposures=exposures)
 
 
 def import_scan(console: Console, folder: RigFolder, source: Path) -> ScanTaken:
@@ -129,13 +129,13 @@ def import_scan(console: Console, folder: RigFolder, source: Path) -> ScanTaken:
     start = time.monotonic()
     with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name}) as run:
         with console.progress(len(list(source.glob("frames/*"))), "Importing") as advance:
-            patterns, photos = import_frames(source, run, folder.rig, advance=advance)
-        return _decode_into(run, photos, patterns, start)
+            recorded = import_frames(source, run, folder.rig, advance=advance)
+        return _decode_into(run, recorded, start)
 
 
-def _decode_into(run: Path, photos: list[Photo], patterns: PatternSet, start: float) -> ScanTaken:
+def _decode_into(run: Path, recorded: Recorded, start: float) -> ScanTaken:
     shown = time.monotonic()
-    decoded = decode(photos, patterns)
+    decoded = recorded.decoder.finish()
     write_decoded(run / DECODED_FILE, decoded)
     return ScanTaken(run=run, decoded=decoded, scan_s=shown - start, decode_s=time.monotonic() - shown)
 
@@ -148,6 +148,8 @@ def scan_figures(decoded: Decoded) -> dict[str, object]:
         "pixels": {reason.name.lower(): int(counts[reason]) for reason in Reason},
         "median_sigma_px": float(np.nanmedian(sigma)),
         "response_shape": decoded.response.shape,
+        "moved_share": decoded.moved_share,
+        "folded": decoded.folded or None,
         "noise": {"floor": decoded.noise.floor, "per_light": decoded.noise.per_light},
     }
 
@@ -162,9 +164,16 @@ def tell_scan(console: Console, taken: ScanTaken) -> None:
             ("camera pixels decoded", f"{counts[Reason.OK]} of {lit} lit"),
             ("saturated", f"{counts[Reason.SATURATED]}"),
             ("inconsistent", f"{counts[Reason.INCONSISTENT] + counts[Reason.STRAY] + counts[Reason.OUTSIDE]}"),
+            ("moved during the scan", f"{counts[Reason.MOVED]}"),
             ("median uncertainty", f"{scan_figures(taken.decoded)['median_sigma_px']:.3f} projector px"),
         ]
     )
+    if taken.decoded.moved_share > _MOVED_WORTH_TELLING:
+        console.note(
+            f"{taken.decoded.moved_share:.1%} of the decodable pixels moved during the scan; they are left out."
+        )
+    if taken.decoded.folded:
+        console.note(f"Not everything is single-valued: {taken.decoded.folded}. These parts are left out.")
 
 
 def _export(console: Console, target: Path, patterns: PatternSet) -> None:
