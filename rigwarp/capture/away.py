@@ -3,8 +3,8 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from rigwarp.capture.record import FRAMES, PATTERNS_FILE, frame_name, read_frames, read_photos
-from rigwarp.devices import Photo
+from rigwarp.capture.record import FRAMES, PATTERNS_FILE, Recorded, frame_name, read_frames, read_scan_photo
+from rigwarp.decode import Decoder
 from rigwarp.errors import InputError
 from rigwarp.files import read_bytes, read_patterns, write_bytes, write_patterns, write_picture
 from rigwarp.patterns import PatternSet
@@ -37,13 +37,17 @@ def export_patterns(folder: Path, patterns: PatternSet, *, advance: Callable[[],
     return written
 
 
-def import_frames(source: Path, run: Path, rig: Rig, *, advance: Callable[[], None]) -> tuple[PatternSet, list[Photo]]:
+def import_frames(source: Path, run: Path, rig: Rig, *, advance: Callable[[], None]) -> Recorded:
     """Copy DIR/patterns.json and DIR/frames/NNNN.* into a run folder, unchanged, and read them.
+
+    Only what patterns.json says counts: which set, periods and exposures the photographs show.
 
     Raises
     ------
     InputError
         If something is missing, unreadable, or not of this rig's resolutions.
+    MeasurementError
+        If the photographs show hardly any pattern.
     """
     patterns = read_patterns(source / PATTERNS_FILE)
     if patterns.resolution != rig.projector.resolution:
@@ -52,10 +56,11 @@ def import_frames(source: Path, run: Path, rig: Rig, *, advance: Callable[[], No
             f"rig.toml says projector.resolution = {list(rig.projector.resolution)}. Export the patterns of this rig."
         )
     paths = read_frames(source / FRAMES, len(patterns.frames))
-    photos = read_photos(paths, rig.camera.resolution)
+    decoder = Decoder(patterns)
     write_patterns(run / PATTERNS_FILE, patterns)
     (run / FRAMES).mkdir()
     for path in paths:
+        decoder.add(read_scan_photo(path, rig.camera.resolution))
         write_bytes(run / FRAMES / path.name.lower(), read_bytes(path))
         advance()
-    return patterns, photos
+    return Recorded(patterns=patterns, decoder=decoder)

@@ -2,13 +2,16 @@
 
 import re
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from rigwarp.capture.frame_writer import FrameWriter
+from rigwarp.decode import Decoder, blur_from_stripes
 from rigwarp.devices import Bench, Frame, Photo
 from rigwarp.errors import DeviceError, InputError
-from rigwarp.files import read_photo, write_patterns, write_picture
-from rigwarp.patterns import PatternSet
+from rigwarp.files import read_photo, write_patterns
+from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame
 
 FRAMES: Final = "frames"
 PATTERNS_FILE: Final = "patterns.json"
@@ -29,27 +32,86 @@ def photograph(bench: Bench, pictures: Iterable[Frame], *, advance: Callable[[],
         yield photo
 
 
-def record_scan(run: Path, patterns: PatternSet, bench: Bench, *, advance: Callable[[], None]) -> list[Photo]:
+@dataclass(frozen=True, kw_only=True)
+class Recorded:
+    """A scan whose photographs are all there: what was shown, and the decoder that has taken them."""
+
+    patterns: PatternSet
+    decoder: Decoder
+
+
+def record_scan(
+    run: Path,
+    patterns: PatternSet,
+    bench: Bench,
+    *,
+    advance: Callable[[], None],
+    adapt: Callable[[float], PatternSet] | None = None,
+) -> Recorded:
     """Show a pattern set, photograph it and keep patterns.json and the frames in a run folder.
+
+    The photographs go to the decoder as they come; the files are written meanwhile.
+
+    Parameters
+    ----------
+    adapt : makes the set for a measured blur (sigma, projector pixels). It is asked after the uniform frames and two
+        stripe frames, and must begin with the same uniform frames. Without it the set is shown as it is.
 
     Raises
     ------
     DeviceError
         If the display does not have the resolution of the patterns.
+    MeasurementError
+        If the camera sees hardly anything of them.
     """
     if bench.display.resolution != patterns.resolution:
         raise DeviceError(
             f"the display has {bench.display.resolution[0]} x {bench.display.resolution[1]} pixels, the rig file's "
             f"projector {patterns.resolution[0]} x {patterns.resolution[1]}: set the projector's native resolution"
         )
-    write_patterns(run / PATTERNS_FILE, patterns)
     (run / FRAMES).mkdir()
-    photos = []
-    pictures = (patterns.picture(index) for index in range(len(patterns.frames)))
-    for index, photo in enumerate(photograph(bench, pictures, advance=advance)):
-        write_picture(run / FRAMES / frame_name(index), photo)
-        photos.append(photo)
-    return photos
+    with FrameWriter() as writer:
+        leading = _leading_levels(patterns) if adapt else 0
+        first: list[Photo] = []
+        for index, photo in enumerate(_photographs(patterns, range(leading), bench, advance)):
+            writer.write(run / FRAMES / frame_name(index), photo)
+            first.append(photo)
+        if adapt:
+            patterns = _adapted(patterns, first, bench, adapt)
+        write_patterns(run / PATTERNS_FILE, patterns)
+        decoder = Decoder(patterns)
+        for photo in first:
+            decoder.add(photo)
+        rest = range(leading, len(patterns.frames))
+        for index, photo in zip(rest, _photographs(patterns, rest, bench, advance), strict=True):
+            writer.write(run / FRAMES / frame_name(index), photo)
+            decoder.add(photo)
+    return Recorded(patterns=patterns, decoder=decoder)
+
+
+def _photographs(patterns: PatternSet, indices: range, bench: Bench, advance: Callable[[], None]) -> Iterator[Photo]:
+    return photograph(bench, (patterns.picture(index) for index in indices), advance=advance)
+
+
+def _leading_levels(patterns: PatternSet) -> int:
+    """How many uniform frames the set begins with."""
+    return next((i for i, f in enumerate(patterns.frames) if not isinstance(f, LevelFrame)), len(patterns.frames))
+
+
+def _adapted(
+    patterns: PatternSet, levels: list[Photo], bench: Bench, adapt: Callable[[float], PatternSet]
+) -> PatternSet:
+    """The set for the blur that two opposite stripe frames show."""
+    period_px = max(patterns.phase_indices("x"))
+    pair = tuple(PhaseFrame(axis="x", period_px=period_px, step=step, steps=4) for step in (0, 2))
+    stripes = list(photograph(bench, map(replace(patterns, frames=pair).picture, range(2)), advance=lambda: None))
+    codes = [frame.level for frame in patterns.frames[: len(levels)] if isinstance(frame, LevelFrame)]
+    low, high = patterns.light_range
+    seen = dict(zip(codes, levels, strict=True))
+    adapted = adapt(blur_from_stripes(seen, (stripes[0], stripes[1]), period_px, high - low))
+    if adapted.frames[: len(levels)] != patterns.frames[: len(levels)]:
+        raise ValueError("an adapted pattern set begins with the same uniform frames")
+    return adapted
 
 
 def read_frames(folder: Path, count: int) -> list[Path]:
@@ -87,22 +149,19 @@ def read_frames(folder: Path, count: int) -> list[Path]:
     return [found[number] for number in range(count)]
 
 
-def read_photos(paths: Iterable[Path], resolution: tuple[int, int]) -> list[Photo]:
-    """Photographs as grey pictures, all of the given (width, height).
+def read_scan_photo(path: Path, resolution: tuple[int, int]) -> Photo:
+    """A photograph as grey picture of the given (width, height).
 
     Raises
     ------
     InputError
-        If one is unreadable or has another size.
+        If it is unreadable or has another size.
     """
-    photos = []
-    for path in paths:
-        photo = read_photo(path)
-        if photo.shape[::-1] != resolution:
-            raise InputError(
-                f"{path}: the photograph has {photo.shape[1]} x {photo.shape[0]} pixels, rig.toml says "
-                f"camera.resolution = [{resolution[0]}, {resolution[1]}]. Use the photographs as the camera made them, "
-                "or correct rig.toml."
-            )
-        photos.append(photo)
-    return photos
+    photo = read_photo(path)
+    if photo.shape[::-1] != resolution:
+        raise InputError(
+            f"{path}: the photograph has {photo.shape[1]} x {photo.shape[0]} pixels, rig.toml says "
+            f"camera.resolution = [{resolution[0]}, {resolution[1]}]. Use the photographs as the camera made them, "
+            "or correct rig.toml."
+        )
+    return photo

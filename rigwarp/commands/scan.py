@@ -1,11 +1,11 @@
 """`rigwarp scan`: patterns out, photographs in, decoded."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 import typer
@@ -22,7 +22,6 @@ from rigwarp.patterns import MAX_EXPOSURES, SETS, PatternSet, make_set
 DECODED_FILE = "decoded.npz"
 DEFAULT_SET = "fast"
 _MOVED_WORTH_TELLING = 0.005
-MAP_FILE = "map.npz"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +93,9 @@ def scan(
     else:
         console.caution()
         with open_bench(folder) as bench:
-            taken = take_scans(console, folder, bench, patterns)
+            from rigwarp.commands.zone_scan import take_scans  # it is built of this module's take_scan
+
+            taken = take_scans(console, folder, bench, set_name=set_, blur_px=blur)
     for one in taken:
         tell_scan(console, one)
     console.result(
@@ -107,13 +108,23 @@ def scan(
 
 
 def take_scan(
-    console: Console, folder: RigFolder, bench: Bench, *, set_name: str = DEFAULT_SET, blur_px: float | None = None
+    console: Console,
+    folder: RigFolder,
+    bench: Bench,
+    *,
+    set_name: str = DEFAULT_SET,
+    blur_px: float | None = None,
+    part: Mapping[str, Any] | None = None,
 ) -> ScanTaken:
-    """Show the patterns on a bench, photograph and decode them; without a blur the periods follow the one measured."""
+    """Show the patterns on a bench, photograph and decode them; without a blur the periods follow the one measured.
+
+    `part` is noted in the run's settings: of which group of scans it is one.
+    """
     shown = _set_for(folder, set_name, blur_px)
     adapt = None if blur_px is not None else partial(_set_for, folder, set_name)
+    noted = {"set": set_name, "blur_px": blur_px, **(part or {})}
     start = time.monotonic()
-    with new_run(folder.root / SCANS, "scan", folder, settings={"set": set_name, "blur_px": blur_px}) as run:
+    with new_run(folder.root / SCANS, "scan", folder, settings=noted) as run:
         with console.progress(len(shown.frames), "Scanning") as advance:
             recorded = record_scan(run, shown, bench, advance=advance, adapt=adapt)
         return _decode_into(run, recorded, start)

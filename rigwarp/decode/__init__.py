@@ -5,6 +5,7 @@ from rigwarp.decode.decoder import Decoder, decode
 from rigwarp.decode.harmonics import HarmonicError
 from rigwarp.decode.noise import Noise, estimate_noise
 from rigwarp.decode.response import Response, estimate_response
+from rigwarp.decode.sharpness import blur_from_stripes
 
 __all__ = [
     "Decoded",
@@ -13,6 +14,7 @@ __all__ = [
     "Noise",
     "Reason",
     "Response",
+    "blur_from_stripes",
     "decode",
     "estimate_noise",
     "estimate_response",

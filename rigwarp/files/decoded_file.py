@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 
 from rigwarp.decode import Decoded, HarmonicError, Noise, Reason, Response
+from rigwarp.decode.decoded import Rounded
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
-from rigwarp.geometry import Array
 
 FORMAT = "rigwarp decoded scan"
 # Values are kept for the decoded pixels only: a scan rarely fills the camera's picture.
@@ -39,6 +39,9 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "response": asdict(decoded.response),
         "noise": asdict(decoded.noise),
         "harmonics": {axis: asdict(error) for axis, error in decoded.harmonics.items()},
+        "degrees_of_freedom": decoded.degrees_of_freedom,
+        "moved_share": decoded.moved_share,
+        "folded": decoded.folded,
         "index": "pixel = row * width + column of the camera picture",
     }
     write_npz(path, {"pixel": pixel, "reason": decoded.reason, **arrays}, format=FORMAT, header=header)
@@ -59,8 +62,8 @@ def read_decoded(path: Path) -> Decoded:
             f"{path}: found values at other pixels than those decoded, expected the same. Scan again: rigwarp scan RIG"
         )
 
-    def picture(name: str) -> Array:
-        image: Array = np.full(reason.shape, np.nan)
+    def picture(name: str) -> Rounded:
+        image = np.full(reason.shape, np.nan, np.float32 if name in _ROUNDED else np.float64)
         image.ravel()[pixel] = arrays[name]
         return image
 
@@ -78,6 +81,9 @@ def read_decoded(path: Path) -> Decoded:
             axis: HarmonicError(order=e["order"], coefficients_turns=np.asarray(e["coefficients_turns"], float))
             for axis, e in header["harmonics"].items()
         }
+        # scans decoded before these were noted have none of them
+        freedom = int(header.get("degrees_of_freedom", 6))
+        moved_share, folded = float(header.get("moved_share", 0.0)), str(header.get("folded", ""))
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
     return Decoded(
@@ -91,4 +97,7 @@ def read_decoded(path: Path) -> Decoded:
         response=response,
         noise=noise,
         harmonics=harmonics,
+        degrees_of_freedom=freedom,
+        moved_share=moved_share,
+        folded=folded,
     )

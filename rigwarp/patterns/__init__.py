@@ -8,9 +8,10 @@ of a Gray code. The first wave of each axis comes once more at the end.
 from rigwarp.patterns.frames import GrayFrame, LevelFrame, PatternFrame, PhaseFrame
 from rigwarp.patterns.pattern_set import PatternSet
 from rigwarp.patterns.periods import choose_periods_px, code_separation
-from rigwarp.patterns.sets import SETS, fast_set, fine_set, gray_set, make_set
+from rigwarp.patterns.sets import MAX_EXPOSURES, SETS, fast_set, fine_set, gray_set, make_set
 
 __all__ = [
+    "MAX_EXPOSURES",
     "SETS",
     "GrayFrame",
     "LevelFrame",

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from bench_rigs import convex_rig
@@ -11,12 +12,13 @@ from rigwarp.devices import Bench
 from rigwarp.errors import DeviceError, InputError
 from rigwarp.files import read_patterns, read_photo, write_picture
 from rigwarp.patterns import PatternSet, fast_set
+from rigwarp.rig import decode_transfer, encode_transfer
 
 RESOLUTION = (640, 360)
 
 
 class LookingGlass:
-    """Display and camera in one: the photograph is the picture itself, shrunk."""
+    """Display and camera in one: the photograph is the picture itself, shrunk; white does not burn out."""
 
     def __init__(self, resolution: tuple[int, int] = RESOLUTION) -> None:
         self.resolution = resolution
@@ -26,10 +28,15 @@ class LookingGlass:
         self.shown.append(frame)
 
     def grab(self) -> np.ndarray:
-        return self.shown[-1][::2, ::2]
+        return seen(self.shown[-1])
 
     def close(self) -> None:
         """Nothing to give back."""
+
+
+def seen(picture: np.ndarray) -> np.ndarray:
+    """The photograph of a picture."""
+    return np.minimum(picture[::2, ::2], 250)  # white is not burnt out
 
 
 def bench(glass: LookingGlass) -> Bench:
@@ -57,18 +64,63 @@ def test_each_picture_is_shown_before_it_is_photographed() -> None:
 
 def test_a_recorded_scan_holds_every_frame(tmp_path: Path, patterns: PatternSet) -> None:
     _, advance = count()
-    photos = record_scan(tmp_path, patterns, bench(LookingGlass()), advance=advance)
+    glass = LookingGlass()
+    assert record_scan(tmp_path, patterns, bench(glass), advance=advance).patterns == patterns
     assert read_patterns(tmp_path / PATTERNS_FILE) == patterns
     paths = read_frames(tmp_path / FRAMES, len(patterns.frames))
     for index, path in enumerate(paths):
-        assert np.array_equal(read_photo(path), photos[index])
-        assert np.array_equal(photos[index], patterns.picture(index)[::2, ::2])
+        assert np.array_equal(read_photo(path), seen(patterns.picture(index)))
 
 
 def test_a_display_of_another_size_is_refused(tmp_path: Path, patterns: PatternSet) -> None:
     with pytest.raises(DeviceError, match="1280 x 720"):
         record_scan(tmp_path, patterns, bench(LookingGlass((1280, 720))), advance=lambda: None)
     assert not list(tmp_path.iterdir())
+
+
+def test_the_periods_follow_the_blur_that_is_measured(tmp_path: Path, patterns: PatternSet) -> None:
+    """A Gaussian blur of 6 px: stretched periods, recorded as shown; the stripes that measured it are not kept."""
+
+    class Blurred(LookingGlass):
+        def grab(self) -> np.ndarray:
+            light = decode_transfer(self.shown[-1] / 255.0, 2.2)
+            blurred = cv2.GaussianBlur(light, (0, 0), 6.0, borderType=cv2.BORDER_REFLECT)
+            return seen(np.rint(255 * encode_transfer(blurred, 2.2)).astype(np.uint8))
+
+    asked: list[float] = []
+
+    def adapt(blur_px: float) -> PatternSet:
+        asked.append(blur_px)
+        return fast_set(RESOLUTION, 2.2, blur_px=blur_px)
+
+    recorded = record_scan(tmp_path, patterns, bench(Blurred()), advance=lambda: None, adapt=adapt)
+    assert asked[0] == pytest.approx(6.0, abs=0.3)  # px; cells hold no whole number of stripes
+    assert recorded.patterns == fast_set(RESOLUTION, 2.2, blur_px=asked[0])
+    assert max(recorded.patterns.phase_indices("x")) > 30
+    assert read_patterns(tmp_path / PATTERNS_FILE) == recorded.patterns
+    assert len(read_frames(tmp_path / FRAMES, len(patterns.frames))) == len(patterns.frames)
+    decoded = recorded.decoder.finish()
+    column = np.arange(0, 640, 2)
+    middle = slice(20, -20)  # of the picture: at its rim the blur of this glass mirrors the stripes
+    error = (decoded.u_px - column)[middle, middle]
+    assert np.isfinite(error).mean() > 0.99
+    assert np.nanmax(np.abs(error)) < 0.5
+
+
+def test_a_photograph_that_cannot_be_written_stops_the_scan(tmp_path: Path, patterns: PatternSet) -> None:
+    (tmp_path / FRAMES).mkdir()
+    with pytest.raises(FileExistsError):
+        record_scan(tmp_path, patterns, bench(LookingGlass()), advance=lambda: None)
+    run = tmp_path / "run"
+    run.mkdir()
+
+    class Vandal(LookingGlass):
+        def grab(self) -> np.ndarray:
+            (run / FRAMES / "0003.png").mkdir(exist_ok=True)
+            return super().grab()
+
+    with pytest.raises(InputError, match="0003"):
+        record_scan(run, patterns, bench(Vandal()), advance=lambda: None)
 
 
 def exported(tmp_path: Path, patterns: PatternSet) -> Path:
@@ -84,13 +136,17 @@ def test_away_scan_round_trip_with_mixed_file_types(tmp_path: Path, patterns: Pa
     for index in range(len(patterns.frames)):
         shown = read_photo(away / "patterns" / f"{index:04d}.png")
         assert np.array_equal(shown, patterns.picture(index))
-        photo = np.full((540, 960), index * 1000, np.uint16)
+        photo = cv2.resize(shown, (960, 540)).astype(np.uint16) * 200
         write_picture(away / FRAMES / f"{index:04d}.{'tif' if index % 2 else 'png'}", photo)
     run = tmp_path / "run"
     run.mkdir()
-    found, photos = import_frames(away, run, rig, advance=lambda: None)
-    assert found == patterns
-    assert [int(p[0, 0]) for p in photos] == [i * 1000 for i in range(len(patterns.frames))]
+    recorded = import_frames(away, run, rig, advance=lambda: None)
+    assert recorded.patterns == patterns
+    decoded = recorded.decoder.finish()
+    row, column = np.mgrid[:540, :960]
+    # the photographs are the pictures enlarged by 1.5, pixel centres to pixel centres
+    assert np.nanmedian(np.abs(decoded.u_px - ((column + 0.5) / 1.5 - 0.5))) < 0.05
+    assert np.nanmedian(np.abs(decoded.v_px - ((row + 0.5) / 1.5 - 0.5))) < 0.05
     assert (run / FRAMES / "0001.tif").read_bytes() == (away / FRAMES / "0001.tif").read_bytes()
 
 
