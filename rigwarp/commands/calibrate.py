@@ -6,8 +6,9 @@ from pathlib import Path
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scans, held_out_figures, tell_fit
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.commands.scan import ScanTaken, take_scans, tell_scan
+from rigwarp.commands.scan import ScanTaken, tell_scan
 from rigwarp.commands.verify import Checked, error_figures, require_tolerance, tell_verification, verify_result
+from rigwarp.commands.zone_scan import take_scans
 from rigwarp.devices import Bench, open_bench
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.reports.report import write_report
