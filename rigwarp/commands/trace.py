@@ -2,6 +2,7 @@
 
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -34,6 +35,11 @@ from rigwarp.tracing import (
 
 PICTURES = "design_pictures"
 _SEED = 1  # the same rig gets the same forecast
+_ENOUGH_LIGHT = 0.005  # share of the projector's light: with less on the content there is no picture to move
+_FORECAST_FROM = (
+    "rigs drawn within rig.toml's 1-sigma tolerances, shifts linear in each parameter; tolerance.figure_rms_um is "
+    "shared out among each zone's Zernike terms up to n = 4 as 1 / n^2"
+)
 
 
 def trace(rig: RigArgument, json: JsonOption = False) -> None:
@@ -50,16 +56,18 @@ def trace(rig: RigArgument, json: JsonOption = False) -> None:
     coverage = judge_coverage(design, folder.rig)
     light = judge_light(model, design, reason, folder.rig)
     export = check_export(model, design, folder.rig)
-    found = sensitivity(model, folder.rig)
-    expected = forecast(found, np.random.default_rng(_SEED))
-    more = {
-        "light_paths.png": design_light(design, folder.rig, reason=reason),
-        "tolerances.png": tolerance_bars(found, expected),
-    }
+    found = sensitivity(model, folder.rig) if coverage.light_on_content > _ENOUGH_LIGHT else None
+    expected = None if found is None else forecast(found, np.random.default_rng(_SEED))
+    more = {"light_paths.png": design_light(design, folder.rig, reason=reason)}
+    if found is not None and expected is not None:
+        more["tolerances.png"] = tolerance_bars(found, expected)
     pictures = draw_design(folder, design, more)
     console.say(f"{folder.rig.name}: the design, traced into {folder.root / DESIGN_FILE}")
     _tell_design(console, coverage, light, export)
-    _tell_forecast(console, found, expected)
+    if found is not None and expected is not None:
+        _tell_forecast(console, found, expected)
+    else:
+        console.say("\nNo forecast: hardly any light lands on the content area. Correct the aim in rig.toml first.")
     for picture in pictures:
         console.say(f"  picture {picture}")
     console.result(
@@ -68,11 +76,15 @@ def trace(rig: RigArgument, json: JsonOption = False) -> None:
             "coverage": asdict(coverage),
             "light": asdict(light),
             "export": None if export is None else asdict(export),
-            "sensitivity": sensitivity_facts(found),
-            "forecast": {**asdict(expected), "sentence": expected.sentence},
+            "sensitivity": [] if found is None else sensitivity_facts(found),
+            "forecast": None if expected is None else _forecast_facts(expected),
             "pictures": pictures,
         }
     )
+
+
+def _forecast_facts(expected: Forecast) -> dict[str, Any]:
+    return {**asdict(expected), "sentence": expected.sentence, "from": _FORECAST_FROM}
 
 
 def _tell_design(console: Console, coverage: Coverage, light: LightPaths, export: ExportCheck | None) -> None:
