@@ -10,6 +10,8 @@ from rigwarp.reports.pixel_scale import determinant, pixel_light, table_jacobian
 from rigwarp.rig import Content, Rig, inside_content
 from rigwarp.tracing import OpticalModel, Reason
 
+_MOST_TRACED = 20_000  # blocked pixels that are followed past what blocks them
+
 
 @dataclass(frozen=True, kw_only=True)
 class ZoneLight:
@@ -31,6 +33,7 @@ class LightPaths:
     passes_mirror : goes past the mirror and nowhere near the table.
     spill, spill_on_content : goes past the mirror straight to the table plane; of that, onto the content area.
     blocked_before, blocked_after : stopped by an obstacle or the mirror itself before and after the mirror.
+    blocked_from_content : of both, what would land on the content area if nothing were in the way.
     upward : leaves the mirror without coming down.
     double_bounce : meets the mirror a second time.
     zones : every zone of the design, lit or not.
@@ -42,6 +45,7 @@ class LightPaths:
     spill_on_content: float
     blocked_before: float
     blocked_after: float
+    blocked_from_content: float
     upward: float
     double_bounce: float
     zones: tuple[ZoneLight, ...]
@@ -54,6 +58,7 @@ class LightPaths:
             ("    of that, onto the content", self.spill_on_content),
             ("  blocked before the mirror", self.blocked_before),
             ("  blocked after the mirror", self.blocked_after),
+            ("    of what is blocked, meant for the content", self.blocked_from_content),
             ("  leaves upward", self.upward),
             ("  meets the mirror twice", self.double_bounce),
         ]
@@ -86,6 +91,9 @@ def judge_light(model: OpticalModel, design: PixelMap, reason: NDArray[np.uint8]
         spill_on_content=_spill_on_content(model, reason == Reason.SPILL, rig),
         blocked_before=share[Reason.SHADOW_IN],
         blocked_after=share[Reason.SHADOW_OUT],
+        blocked_from_content=_blocked_from_content(
+            model, (reason == Reason.SHADOW_IN) | (reason == Reason.SHADOW_OUT), rig
+        ),
         upward=share[Reason.UPWARD],
         double_bounce=share[Reason.DOUBLE_BOUNCE],
         zones=_zones(model, design, rig),
@@ -114,6 +122,18 @@ def _spill_on_content(model: OpticalModel, spilt: NDArray[np.bool_], rig: Rig) -
     source = rig.projector.placement.position_mm
     spot = source + plane_hit(np.broadcast_to(source, rays.shape), rays, model.table_height_mm)[:, None] * rays
     return float(pixel_light(rig.projector)[spilt][inside_content(rig.content, spot[:, :2])].sum())
+
+
+def _blocked_from_content(model: OpticalModel, blocked: NDArray[np.bool_], rig: Rig) -> float:
+    """Share of the projector's light that is blocked on its way to the content area, from every k-th such pixel."""
+    v, u = np.nonzero(blocked)
+    every = max(1, len(u) // _MOST_TRACED)
+    pixels = np.stack([u, v], axis=-1)[::every].astype(float)
+    spots = model.trace(pixels, extended=True).table_mm
+    light = pixel_light(rig.projector)[v, u]
+    sampled = light[::every]
+    meant = sampled[inside_content(rig.content, spots)].sum() / max(float(sampled.sum()), 1e-300)
+    return float(meant * light.sum())
 
 
 def _area_mm2(content: Content) -> float:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from rigwarp.geometry import TriangleMesh
 from rigwarp.reports.forecast_rows import SENSITIVITY_HEAD, cause_rows, sensitivity_rows
 from rigwarp.reports.light_paths import judge_light
 from rigwarp.rig import parse_rig
@@ -85,6 +86,22 @@ def test_light_past_the_mirror_spills_where_the_projector_points():
     assert rows["  passes the mirror and spills onto the table plane"] == f"{100 * light.spill:.1f} %"
     assert "  blocked before the mirror" not in rows
     assert light.zone_rows()[0][:2] == ("0", "facet 0")
+
+
+def test_light_that_a_plate_keeps_from_the_content():
+    """A plate of 5 x 5 mm right over the lens of the dome's rig, between it and the mirror's middle."""
+    text = _DOME + '[[obstacle]]\nfile = "plate.stl"\nposition_mm = [0, 0, 350]\n' + _REST
+    rig = parse_rig(text)
+    plate = TriangleMesh(
+        vertices_mm=np.array([[-2.5, -2.5, 0], [2.5, -2.5, 0], [2.5, 2.5, 0], [-2.5, 2.5, 0]], float),
+        faces=np.array([[0, 1, 2], [0, 2, 3]]),
+    )
+    model = build_model(rig, meshes={"plate.stl": plate})
+    light = judge_light(model, trace_map(model), trace_pixels(model).reason, rig)
+    # 40 mm over the lens, in a picture of 320 x 180 px with a focal length of 384 px: 48 x 48 px, up to cos^3
+    assert light.blocked_before == pytest.approx(48 * 48 / (320 * 180), rel=0.1)
+    # the middle of the dome lights the middle of the table, 150 mm around it and more
+    assert light.blocked_from_content == pytest.approx(light.blocked_before + light.blocked_after)
 
 
 def test_rows_of_a_sensitivity():
