@@ -6,6 +6,7 @@ import pytest
 from rigwarp.geometry import TriangleMesh
 from rigwarp.reports.forecast_rows import SENSITIVITY_HEAD, cause_rows, sensitivity_rows
 from rigwarp.reports.light_paths import judge_light
+from rigwarp.reports.pixel_scale import pixel_light
 from rigwarp.rig import parse_rig
 from rigwarp.tracing import build_model, forecast, sensitivity, trace_map, trace_pixels
 
@@ -98,8 +99,8 @@ def test_light_that_a_plate_keeps_from_the_content():
     )
     model = build_model(rig, meshes={"plate.stl": plate})
     light = judge_light(model, trace_map(model), trace_pixels(model).reason, rig)
-    # 40 mm over the lens, in a picture of 320 x 180 px with a focal length of 384 px: 48 x 48 px, up to cos^3
-    assert light.blocked_before == pytest.approx(48 * 48 / (320 * 180), rel=0.1)
+    # 40 mm over the lens, with a focal length of 384 px: the middle 48 x 48 px
+    assert light.blocked_before == pytest.approx(float(pixel_light(rig.projector)[66:114, 136:184].sum()), rel=1e-9)
     # the middle of the dome lights the middle of the table, 150 mm around it and more
     assert light.blocked_from_content == pytest.approx(light.blocked_before + light.blocked_after)
 
