@@ -1,6 +1,7 @@
 """`rigwarp play`: content on the table, undistorted; or the projector frame of one picture as a file."""
 
 import logging
+from contextlib import closing
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -22,6 +23,7 @@ from rigwarp.files import (
 )
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.opening import open_source
+from rigwarp.live.picture import rgb_of
 from rigwarp.live.sources import DWELL_S, FADE_S, Source
 from rigwarp.live.statistics import Counts
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp, build_prewarp
@@ -159,18 +161,14 @@ def play(
         _write_service(console, folder, wishes, write_service)
         return
     counts = Counts()
-    opened = _open(folder, wishes, counts)
-    try:
+    with closing(_open(folder, wishes, counts)) as opened:
         prewarp = _design_prewarp(folder) if design else _current_prewarp(folder)
-    except BaseException:
-        opened.close()
-        raise
-    adjustment, revision = _adjustment(console, folder, wishes)
-    warp = warp_of(prewarp, folder.rig.content, adjustment=adjustment, sampling=samples.value)
-    if still is not None:
-        _write_still(console, warp, opened, still, wishes)
-    else:
-        _play(console, folder, warp, opened, wishes, counts, revision)
+        adjustment, revision = _adjustment(console, folder, wishes)
+        warp = warp_of(prewarp, folder.rig.content, adjustment=adjustment, sampling=samples.value)
+        if still is not None:
+            _write_still(console, warp, opened, still, wishes)
+        else:
+            _play(console, folder, warp, opened, wishes, counts, revision)
 
 
 def _open(folder: RigFolder, wishes: _Wishes, counts: Counts) -> Source:
@@ -211,8 +209,7 @@ def _word(wishes: _Wishes) -> str:
 
 
 def _write_still(console: Console, warp: Warp, source: Source, still: Path, wishes: _Wishes) -> None:
-    picture = source.at(0.0)
-    source.close()
+    picture = rgb_of(source.at(0.0))
     write_picture(still, CpuRenderer(warp, dither=wishes.dither).render(picture))
     width, height = warp.prewarp.projector_resolution
     console.say(
@@ -263,13 +260,13 @@ def _play(
     from rigwarp.live.session import Session
     from rigwarp.live.window import Window
 
+    remote = None
+    if wishes.remote_port is not None:
+        remote = Remote(wishes.remote_port, host=wishes.remote_host, counts=counts)
     handlers: list[logging.Handler] = [_Notes(console)]
     if wishes.log_file is not None:
         handlers.append(unattended.start_log(wishes.log_file))
     logging.getLogger("rigwarp").addHandler(handlers[0])
-    remote = None
-    if wishes.remote_port is not None:
-        remote = Remote(wishes.remote_port, host=wishes.remote_host, counts=counts)
     root = None if wishes.design else folder.root
     keeper = WarpKeeper(warp, root=root, counts=counts)
     session = Session(

@@ -1,7 +1,7 @@
 """Video files as frames in order: PyAV where it is installed, OpenCV otherwise."""
 
 import importlib.util
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
@@ -9,12 +9,16 @@ import cv2
 import numpy as np
 
 from rigwarp.errors import DeviceError, InputError
-from rigwarp.live.picture import Picture
+from rigwarp.live.picture import LUMA_601, LUMA_709, AnyPicture, YuvPicture
 
 Decoder = Literal["auto", "av", "cv2"]
-Frame = tuple[float, Picture]
+Frame = tuple[float, AnyPicture]
 """Seconds since the file's first frame, and the picture."""
 _USUAL_RATE_HZ = 25.0
+_PLANAR = ("yuv420p", "yuvj420p")
+# The numbers of ITU-T H.273 for colour matrices; range 2 is FFmpeg's for full.
+_NEW_MATRICES, _OLD_MATRICES, _FULL_RANGE = (1,), (5, 6), 2
+_HD_HEIGHT = 720
 
 
 class FrameReader(Protocol):
@@ -23,8 +27,8 @@ class FrameReader(Protocol):
     duration_s: float
     """From the first frame to the end of the last one: what a loop lasts."""
 
-    def frames(self, from_s: float = 0.0) -> Iterator[Frame]:
-        """The frames from the one shown at `from_s` to the last."""
+    def frames(self, from_s: float = 0.0, *, planes: Callable[[], bool] = bool) -> Iterator[Frame]:
+        """The frames from the one shown at `from_s` to the last; as planes where that is wanted and possible."""
 
     def close(self) -> None:
         """Close the file."""
@@ -66,7 +70,7 @@ class _AvReader:
         stated = float(self._stream.duration * self._base_s) if self._stream.duration else counted
         self.duration_s = stated or float(self._file.duration or 0) / 1e6 or self._frame_s
 
-    def frames(self, from_s: float = 0.0) -> Iterator[Frame]:
+    def frames(self, from_s: float = 0.0, *, planes: Callable[[], bool] = bool) -> Iterator[Frame]:
         """See `FrameReader`."""
         self._file.seek(self._start + int(from_s / self._base_s), stream=self._stream, backward=True)
         last_s = -self._frame_s
@@ -74,12 +78,26 @@ class _AvReader:
             at_s = (frame.pts - self._start) * self._base_s if frame.pts is not None else last_s + self._frame_s
             last_s = at_s
             if at_s + self._frame_s > from_s + 1e-6:
-                yield at_s, frame.to_ndarray(format="rgb24")
+                yield at_s, _planes_of(frame) if planes() and _has_planes(frame) else frame.to_ndarray(format="rgb24")
         self.duration_s = max(last_s + self._frame_s, self._frame_s)  # headers can be wrong; the last frame is not
 
     def close(self) -> None:
         """See `FrameReader`."""
         self._file.close()
+
+
+def _has_planes(frame: Any) -> bool:
+    return frame.format.name in _PLANAR and frame.width % 2 == 0 and frame.height % 2 == 0
+
+
+def _planes_of(frame: Any) -> YuvPicture:
+    """A decoded frame as it is; where the file does not say which matrix it means, small pictures mean BT.601."""
+    name = frame.format.name
+    unknown = int(frame.colorspace) not in _OLD_MATRICES + _NEW_MATRICES
+    old = frame.height < _HD_HEIGHT if unknown else int(frame.colorspace) in _OLD_MATRICES
+    full = name.startswith("yuvj") or int(frame.color_range) == _FULL_RANGE
+    planes = np.asarray(frame.to_ndarray(), np.uint8)
+    return YuvPicture(planes=planes, luma=LUMA_601 if old else LUMA_709, full_range=full)
 
 
 class _CvReader:
@@ -94,7 +112,7 @@ class _CvReader:
         if not self._file.isOpened():
             raise _no_video(path, None)
 
-    def frames(self, from_s: float = 0.0) -> Iterator[Frame]:
+    def frames(self, from_s: float = 0.0, *, planes: Callable[[], bool] = bool) -> Iterator[Frame]:
         """See `FrameReader`; OpenCV tells no times, so frames are counted."""
         wanted = int(from_s / self._frame_s + 1e-6)
         if wanted < self._next:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from rigwarp.errors import DeviceError
 from rigwarp.live import shaders
 from rigwarp.live.gl_context import COMPUTE_VERSION, is_software, standalone_context
-from rigwarp.live.picture import Picture, checked
+from rigwarp.live.picture import AnyPicture, Picture, YuvPicture, checked
 from rigwarp.live.sampling import GRID, SampleMap
 from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
@@ -61,6 +61,7 @@ class GlRenderer:
         self._frame: moderngl.Texture | None = None
         self._screen: moderngl.Framebuffer | None = None
         self._size: tuple[int, int] | None = None
+        self._planar = False
         self._foreign: moderngl.Texture | None = None
         self.use(self._warp)
 
@@ -105,14 +106,20 @@ class GlRenderer:
         data = np.frombuffer(self._screen.read(components=3, alignment=1), np.uint8)
         return np.ascontiguousarray(data.reshape(height, width, 3)[::-1])
 
-    def load(self, picture: Picture) -> None:
+    def load(self, picture: AnyPicture) -> None:
         """Take a picture to the GPU; it is drawn until the next one comes."""
-        picture = np.ascontiguousarray(checked(picture))
+        planar = isinstance(picture, YuvPicture)
+        data = np.ascontiguousarray(picture.planes if isinstance(picture, YuvPicture) else checked(picture))
         size = (picture.shape[1], picture.shape[0])
-        if size != self._size:
-            self._resize(size)
+        if size != self._size or planar != self._planar:
+            self._resize(size, planar=planar)
+        if isinstance(picture, YuvPicture):
+            matrix = picture.to_rgb_matrix().T.astype(np.float32).tobytes()
+            for name in ("decode_yuv_drawn", "decode_yuv_computed"):
+                if name in self._programs:
+                    self._programs[name]["to_rgb"].write(matrix)
         self._buffers.append(self._buffers.pop(0))
-        self._buffers[0].write(picture)
+        self._buffers[0].write(data)
         self._content[0].write(self._buffers[0], alignment=1)
         self._decode()
 
@@ -121,7 +128,7 @@ class GlRenderer:
 
         `bottom_up` is right for what OpenGL has drawn; False for a picture that was uploaded with its first row first.
         """
-        if texture.size != self._size:
+        if texture.size != self._size or self._planar:
             self._resize(texture.size)
         self._programs["decode_texture_drawn"]["bottom_up"] = bottom_up
         self._decode(texture)
@@ -170,12 +177,13 @@ class GlRenderer:
         codes, picture, frame = self._content
         (codes if foreign is None else foreign).use(_CODES)
         self._light.use(_LIGHT)
-        if foreign is None and "decode_computed" in self._programs:
-            self._compute("decode_computed", picture, picture.size)
+        kind = "decode_yuv" if self._planar else "decode"
+        if foreign is None and f"{kind}_computed" in self._programs:
+            self._compute(f"{kind}_computed", picture, picture.size)
             return
         frame.use()
         self._context.viewport = (0, 0, *picture.size)
-        name = "decode_drawn" if foreign is None else "decode_texture_drawn"
+        name = f"{kind}_drawn" if foreign is None else "decode_texture_drawn"
         self._calls[name].render(moderngl.TRIANGLES, vertices=3)
 
     def _compute(self, name: str, image: moderngl.Texture, size: tuple[int, int]) -> None:
@@ -205,6 +213,7 @@ class GlRenderer:
     def _made_programs(self, dither: bool) -> dict[str, Any]:
         drawn = {"warp_drawn": shaders.WARP_DRAWN, "copy_drawn": shaders.COPY_DRAWN}
         drawn |= {"decode_drawn": shaders.DECODE_DRAWN, "decode_texture_drawn": shaders.DECODE_TEXTURE_DRAWN}
+        drawn["decode_yuv_drawn"] = shaders.DECODE_YUV_DRAWN
         made: dict[str, Any] = {
             name: self._context.program(vertex_shader=shaders.VERTEX, fragment_shader=text)
             for name, text in drawn.items()
@@ -212,31 +221,33 @@ class GlRenderer:
         if self._way != "drawn":
             made["warp_computed"] = self._context.compute_shader(shaders.WARP_COMPUTED)
             made["decode_computed"] = self._context.compute_shader(shaders.DECODE_COMPUTED)
+            made["decode_yuv_computed"] = self._context.compute_shader(shaders.DECODE_YUV_COMPUTED)
         values = {**_UNITS, "rows": self._resolution[1], "dither": dither}
         for program in made.values():
             for name in set(values) & set(program):
                 program[name] = values[name]
         return made
 
-    def _resize(self, size: tuple[int, int]) -> None:
+    def _resize(self, size: tuple[int, int], *, planar: bool = False) -> None:
         """Make room for pictures of another size, and look up where each projector pixel finds itself in them."""
         largest = int(self._context.info["GL_MAX_TEXTURE_SIZE"])
-        if max(3 * size[0], size[1] + _RIM_PX, *self._resolution) > largest:
+        if max(3 * size[0], 2 * size[1], *self._resolution) > largest:
             raise DeviceError(
                 f"a picture of {size[0]} x {size[1]} is more than this GPU takes; make it at most "
-                f"{largest // 3} wide and {largest} high"
+                f"{largest // 3} wide and {largest // 2} high"
             )
         samples = self._warp.samples(size)
         self._release_content()
-        codes = self._context.texture((3 * size[0], size[1]), 1, alignment=1)
+        rows = (size[0], size[1] * 3 // 2) if planar else (3 * size[0], size[1])
+        codes = self._context.texture(rows, 1, alignment=1)
         codes.filter = (moderngl.NEAREST, moderngl.NEAREST)
         picture = self._context.texture((size[0] + _RIM_PX, size[1] + _RIM_PX), 4, dtype="f2")
         self._content = [codes, picture, self._context.framebuffer([picture])]
-        self._buffers = [self._context.buffer(reserve=3 * size[0] * size[1]) for _ in range(_BUFFERS)]
+        self._buffers = [self._context.buffer(reserve=rows[0] * rows[1]) for _ in range(_BUFFERS)]
         for name, program in self._programs.items():
             if name.startswith("decode"):
                 program["size"] = size
-        self._size = size
+        self._size, self._planar = size, planar
         self._place(samples)
 
     def _place(self, samples: SampleMap) -> None:

@@ -3,7 +3,7 @@
 import numpy as np
 
 from rigwarp.live.operator import KEYS_HELP, Operator
-from rigwarp.live.picture import Picture
+from rigwarp.live.picture import AnyPicture, Picture, rgb_of
 from rigwarp.live.table_drawing import TableDrawing
 from rigwarp.prewarp.adjustment import unadjusted_mm
 from rigwarp.rig import Content
@@ -12,12 +12,12 @@ _INK, _SHADE = (255, 214, 120), (0, 0, 0)
 _MARK = (120, 220, 255)
 
 
-def with_overlay(picture: Picture, content: Content, operator: Operator, *, help_shown: bool) -> Picture:
+def with_overlay(picture: AnyPicture, content: Content, operator: Operator, *, help_shown: bool) -> Picture:
     """A copy of the picture with the present tool, the pointer and unfinished masks drawn on it.
 
     Everything is given in table millimetres as seen, and drawn where the correction carries it back to.
     """
-    drawing = TableDrawing.over(content, picture.copy())
+    drawing = TableDrawing.over(content, np.array(rgb_of(picture)))
     lines = [operator.words(), *(KEYS_HELP if help_shown else ())]
     letter_mm = max(min(content.size_mm) / 40.0, 3.0)
     x, y = content.centre_mm

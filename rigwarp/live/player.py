@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from types import FrameType
 from typing import Any, Literal
 
-from rigwarp.live.picture import Picture
+from rigwarp.live.picture import AnyPicture
 from rigwarp.live.session import Session
 from rigwarp.live.sources import Source
 from rigwarp.live.warp import Warp, as_warp
@@ -64,6 +64,7 @@ def play(
         with _stop_signals() as signalled:
             window = open_window(warp, display=display, drawing=drawing, dither=dither)
             try:
+                session.takes_planes = window.takes_planes
                 if on_open is not None:
                     on_open(window)
                 started = clock()
@@ -100,7 +101,7 @@ class _Loop:
 
     def run(self) -> EndReason:
         """Frame after frame until something ends it."""
-        last: Picture | None = None
+        last: AnyPicture | None = None
         while True:
             now = self.clock() - self.started
             reason = self._reason_to_end(now)

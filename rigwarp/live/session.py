@@ -13,10 +13,11 @@ from rigwarp.errors import RigwarpError
 from rigwarp.live.keeper import WarpKeeper
 from rigwarp.live.operator import Input, Operator
 from rigwarp.live.overlay import with_overlay
-from rigwarp.live.picture import Picture
+from rigwarp.live.picture import AnyPicture, Picture
 from rigwarp.live.remote import Command, Remote
 from rigwarp.live.sources import Source
 from rigwarp.live.statistics import Counts, Pacing
+from rigwarp.live.video import VideoSource
 from rigwarp.live.warp import Warp
 from rigwarp.rig.canvas import content_to_table
 
@@ -52,6 +53,7 @@ class Session:
         self.counts = counts or Counts()
         self.pacing = Pacing(counts=self.counts)
         self.operator = Operator(warp.adjustment)
+        self.takes_planes = False
         self.dark = False
         self.running = True
         self._source, self._keeper, self._remote, self._open_named = source, keeper, remote, open_named
@@ -64,19 +66,21 @@ class Session:
         self._unsaved = False
         self._decorated: tuple[Any, Picture] | None = None
 
-    def picture(self, now_s: float) -> Picture:
+    def picture(self, now_s: float) -> AnyPicture:
         """What to show at this moment of the run; the same object as before when nothing has changed."""
         self._now_s = now_s
         if self._remote is not None:
             for command in self._remote.commands():
                 self._obey(command)
         self._take_opened()
+        if isinstance(self._source, VideoSource):
+            self._source.wants_planes = self.takes_planes
         picture = self._source.at(self.media_s)
         if self._keeper is not None:
             self._keeper.picture_size = (picture.shape[1], picture.shape[0])
         if self.dark:
             if self._black is None or self._black.shape != picture.shape:
-                self._black = np.zeros_like(picture)
+                self._black = np.zeros(picture.shape, np.uint8)
             return self._black
         return self._with_overlay(picture)
 
@@ -179,7 +183,7 @@ class Session:
             self._unsaved = not save
             self._keeper.want(self.operator.adjustment, save=save)
 
-    def _with_overlay(self, picture: Picture) -> Picture:
+    def _with_overlay(self, picture: AnyPicture) -> AnyPicture:
         if self._now_s >= self._overlay_until_s or self.warp.content is None:
             self._decorated = None
             return picture

@@ -31,18 +31,25 @@ vec4 decoded(ivec2 texel) {
 }
 """
 
-_DECODE_TEXTURE = """
-uniform sampler2D codes;     // somebody else's texture
-uniform sampler2D light;     // 256 x 1: linear light of a code value
-uniform ivec2 size;
-uniform bool bottom_up;      // drawn by OpenGL: its first row is the picture's last
+_LIGHT_OF_FLOAT = """
 float light_of(float code) {
-    // between two codes, for textures of more than 8 bits
+    // between two codes, for what has more than 8 bits
     float at = clamp(code, 0.0, 1.0) * 255.0;
     int below = int(at);
     float low = texelFetch(light, ivec2(below, 0), 0).r, high = texelFetch(light, ivec2(min(below + 1, 255), 0), 0).r;
     return mix(low, high, at - float(below));
 }
+"""
+
+_DECODE_TEXTURE = (
+    """
+uniform sampler2D codes;     // somebody else's texture
+uniform sampler2D light;
+uniform ivec2 size;
+uniform bool bottom_up;      // drawn by OpenGL: its first row is the picture's last
+"""
+    + _LIGHT_OF_FLOAT
+    + """
 vec4 decoded(ivec2 texel) {
     ivec2 at = texel - 1;
     if (any(lessThan(at, ivec2(0))) || any(greaterThanEqual(at, size))) return vec4(0.0);
@@ -50,6 +57,39 @@ vec4 decoded(ivec2 texel) {
     return vec4(light_of(code.r), light_of(code.g), light_of(code.b), 1.0);
 }
 """
+)
+
+_DECODE_YUV = (
+    """
+uniform sampler2D codes;     // one channel: Y, then U and V of half the size packed into rows of the full width
+uniform sampler2D light;
+uniform ivec2 size;
+uniform mat4x3 to_rgb;
+"""
+    + _LIGHT_OF_FLOAT
+    + """
+float chroma_at(ivec2 at, int plane) {
+    ivec2 half_size = size / 2;
+    at = clamp(at, ivec2(0), half_size - 1);
+    int number = at.y * half_size.x + at.x + plane * half_size.x * half_size.y;
+    return texelFetch(codes, ivec2(number % size.x, size.y + number / size.x), 0).r;
+}
+float chroma(vec2 at, int plane) {
+    vec2 corner = floor(at), share = at - corner;
+    ivec2 first = ivec2(corner);
+    float above = mix(chroma_at(first, plane), chroma_at(first + ivec2(1, 0), plane), share.x);
+    float below = mix(chroma_at(first + ivec2(0, 1), plane), chroma_at(first + ivec2(1, 1), plane), share.x);
+    return mix(above, below, share.y);
+}
+vec4 decoded(ivec2 texel) {
+    ivec2 at = texel - 1;
+    if (any(lessThan(at, ivec2(0))) || any(greaterThanEqual(at, size))) return vec4(0.0);
+    vec2 spot = vec2(float(at.x) * 0.5, (float(at.y) + 0.5) * 0.5 - 0.5);
+    vec3 code = to_rgb * vec4(texelFetch(codes, at, 0).r, chroma(spot, 0), chroma(spot, 1), 1.0);
+    return vec4(light_of(code.r), light_of(code.g), light_of(code.b), 1.0);
+}
+"""
+)
 
 _WARP = """
 uniform sampler2D picture;   // linear light with a black rim: one texel before the picture, two after it
@@ -127,13 +167,14 @@ bool inside(ivec2 size) { return all(lessThan(here(), size)); }
 _DECODE_MAIN = "out vec4 colour;\nvoid main() { colour = decoded(ivec2(gl_FragCoord.xy)); }\n"
 DECODE_DRAWN = GLSL_FRAGMENT + _DECODE + _DECODE_MAIN
 DECODE_TEXTURE_DRAWN = GLSL_FRAGMENT + _DECODE_TEXTURE + _DECODE_MAIN
-DECODE_COMPUTED = (
-    GLSL_COMPUTE
-    + _DECODE
-    + _TO_IMAGE
+DECODE_YUV_DRAWN = GLSL_FRAGMENT + _DECODE_YUV + _DECODE_MAIN
+_DECODE_TO_IMAGE = (
+    _TO_IMAGE
     + "layout(rgba16f, binding = 0) writeonly uniform image2D destination;\n"
     + "void main() { if (inside(imageSize(destination))) imageStore(destination, here(), decoded(here())); }\n"
 )
+DECODE_COMPUTED = GLSL_COMPUTE + _DECODE + _DECODE_TO_IMAGE
+DECODE_YUV_COMPUTED = GLSL_COMPUTE + _DECODE_YUV + _DECODE_TO_IMAGE
 WARP_DRAWN = GLSL_FRAGMENT + _WARP + _TO_TARGET + "void main() { colour = shown(row(gl_FragCoord.xy)); }\n"
 WARP_COMPUTED = (
     GLSL_COMPUTE

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from rigwarp.errors import InputError, RigwarpError
-from rigwarp.live.picture import CONTENT_TRANSFER, Picture, checked, light_of_codes
+from rigwarp.live.picture import CONTENT_TRANSFER, AnyPicture, Picture, checked, light_of_codes
 from rigwarp.rig.transfer import encode_transfer
 
 log = logging.getLogger(__name__)
@@ -24,7 +24,7 @@ _FULL = 65535
 class Source(Protocol):
     """Something that has a picture for every moment. `at` never waits: what is not there yet is not shown yet."""
 
-    def at(self, time_s: float) -> Picture:
+    def at(self, time_s: float) -> AnyPicture:
         """The picture to show `time_s` after the start; the same object as before when nothing has changed.
 
         Time may jump, in either direction, when somebody seeks.

@@ -6,8 +6,9 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
+from rigwarp.errors import InputError
 from rigwarp.live.decoding import Decoder, FrameReader, open_reader
-from rigwarp.live.picture import Picture
+from rigwarp.live.picture import AnyPicture
 from rigwarp.live.statistics import Counts
 
 log = logging.getLogger(__name__)
@@ -23,6 +24,8 @@ _RETRY_S = 2.0
 class VideoSource:
     """A looping video file.
 
+    `wants_planes` may be set at any time: frames decoded from then on are `YuvPicture` where the file allows it.
+
     Parameters
     ----------
     path : the file.
@@ -33,25 +36,24 @@ class VideoSource:
 
     def __init__(
         self,
-        path: Path,
+        path: Path | str,
         *,
         decoder: Decoder = "auto",
         counts: Counts | None = None,
         wait: Callable[[float], object] | None = None,
     ) -> None:
-        self._open: Callable[[], FrameReader] = lambda: open_reader(path, decoder)
-        self._path = path
+        self._path = Path(path)
+        self._open: Callable[[], FrameReader] = lambda: open_reader(self._path, decoder)
         self._counts = counts or Counts()
         reader = self._open()
         self.duration_s = reader.duration_s
+        self.wants_planes = False
         first = next(reader.frames(), None)
         if first is None:
             reader.close()
-            from rigwarp.live.decoding import _no_video
-
-            raise _no_video(path, None)
-        self._shown = first[1]
-        self._queue: deque[tuple[int, float, Picture]] = deque()
+            raise InputError(f"{path}: found a video without a picture, expected at least one. Encode it again.")
+        self._shown: AnyPicture = first[1]
+        self._queue: deque[tuple[int, float, AnyPicture]] = deque()
         self._changed = threading.Condition()
         self._ended = False
         self._seek_s: float | None = 0.0
@@ -62,7 +64,7 @@ class VideoSource:
         self._thread = threading.Thread(target=self._decode_on, args=(reader,), name="rigwarp-video", daemon=True)
         self._thread.start()
 
-    def at(self, time_s: float) -> Picture:
+    def at(self, time_s: float) -> AnyPicture:
         """The frame of this moment of the endless loop; the one before as long as it is not decoded."""
         with self._changed:
             if time_s < self._last_s - 1e-9 or time_s > self._last_s + _JUMP_S:
@@ -130,7 +132,7 @@ class VideoSource:
             generation = self._generation
             if self._seek_s is not None and abs(self._seek_s - base_s - from_s) < 1e-9:
                 self._seek_s = None
-        for at_s, picture in reader.frames(from_s):
+        for at_s, picture in reader.frames(from_s, planes=lambda: self.wants_planes):
             with self._changed:
                 self._changed.wait_for(
                     lambda: self._ended or self._seek_s is not None or len(self._queue) < QUEUE_FRAMES

@@ -14,7 +14,7 @@ from rigwarp.live.cpu import CpuRenderer
 from rigwarp.live.gl import GlRenderer
 from rigwarp.live.gl_context import COMPUTE_VERSION, gl_missing, is_software
 from rigwarp.live.operator import Input
-from rigwarp.live.picture import Picture
+from rigwarp.live.picture import AnyPicture, Picture, rgb_of
 from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 
@@ -42,7 +42,7 @@ class Window:
         self._renderer = renderer
         self._screen = screen
         self._open = True
-        self._picture: Picture | None = None
+        self._picture: AnyPicture | None = None
         self._stale = False
         self.notice = notice
 
@@ -51,7 +51,12 @@ class Window:
         """Who draws: the name of the OpenGL renderer, or the CPU."""
         return self._renderer.name if isinstance(self._renderer, GlRenderer) else "CPU (OpenCV remap)"
 
-    def show(self, picture: Picture | None) -> None:
+    @property
+    def takes_planes(self) -> bool:
+        """True when video frames are best left as their decoder gives them."""
+        return isinstance(self._renderer, GlRenderer)
+
+    def show(self, picture: AnyPicture | None) -> None:
         """Show a picture, warped; None: the one before once more. Returns after the flip."""
         if isinstance(self._renderer, GlRenderer):
             assert self._screen is not None  # a GL window has one
@@ -61,7 +66,7 @@ class Window:
         elif picture is not None or self._stale:
             self._picture = self._picture if picture is None else picture
             assert self._picture is not None  # the first call brings one
-            self._blit(self._renderer.render(self._picture))
+            self._blit(self._renderer.render(rgb_of(self._picture)))
             self._stale = False
         pygame.display.flip()
 

@@ -2,6 +2,7 @@
 
     python tests/benchmarks/bench_live.py [--json] [--rig NPZ ...] [--quick]
 
+"upload" is a video frame as its decoder gives it, turned into linear light; "upload_rgb" the same as RGB.
 The warp is a bent one whose footprint is one content pixel, so that one sample per projector pixel is right; "best"
 has content of 1.6 times that density, as the ready-made rigs do, and averages 2 x 2 samples. `--rig` compares the
 renderers' output on prewarp files as well, in code values.
@@ -20,6 +21,7 @@ import numpy as np
 
 from rigwarp.errors import DeviceError
 from rigwarp.live.cpu import CpuRenderer
+from rigwarp.live.picture import YuvPicture
 from rigwarp.live.reference import ReferenceRenderer
 from rigwarp.live.warp import Warp, warp_of
 from rigwarp.prewarp import Prewarp
@@ -119,7 +121,10 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
             result[f"{label}_{way}_ms"] = least_ms(lambda r=renderer: r.draw(target), context.finish, draws)  # type: ignore[misc]
             if label == "one_tap":
                 upload = least_ms(lambda r=renderer, p=picture: r.load(p), context.finish, max(draws // 4, 4))  # type: ignore[misc]
-                result[f"upload_{way}_ms"] = upload
+                result[f"upload_rgb_{way}_ms"] = upload
+                video = YuvPicture(planes=np.resize(picture, (size[1] * 3 // 2, size[0])))
+                upload = least_ms(lambda r=renderer, p=video: r.load(p), context.finish, max(draws // 4, 4))  # type: ignore[misc]
+                result[f"upload_video_{way}_ms"] = upload
             renderer.close()
         renderer = GlRenderer(warp, context)
         renderer.load(picture)
@@ -131,7 +136,7 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
     ratios = {key.removesuffix("_ms") + "_ratio": value / base for key, value in result.items() if key.endswith("_ms")}
     chosen = ratios[f"one_tap_{result['one_tap_way']}_ratio"]
     best = ratios[f"best_{result['best_way']}_ratio"]
-    upload = min(ratios[f"upload_{way}_ratio"] for way in ways)
+    upload = ratios[f"upload_video_{result['one_tap_way']}_ratio"]
     met = {"one_tap": chosen <= GPU_TARGETS[name], "best": best <= BEST_TARGET, "upload": upload <= UPLOAD_TARGET}
     return {
         "blit_ms": base,

@@ -12,6 +12,8 @@ from rigwarp.live import CpuRenderer, gl_context
 from rigwarp.live.gl import GlRenderer
 from rigwarp.live.gl_context import COMPUTE_VERSION, standalone_context
 from rigwarp.live.reference import ReferenceRenderer
+from rigwarp.live.warp import warp_of
+from rigwarp.prewarp import Adjustment
 
 _spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
 bent_rig = importlib.util.module_from_spec(_spec)
@@ -49,6 +51,29 @@ def test_identity_keeps_every_code_and_the_rows_upright(context):
     picture[0] = 255
     gpu = GlRenderer(bent_rig.plain_prewarp(), context)
     np.testing.assert_array_equal(gpu.render(picture), picture)
+    gpu.close()
+
+
+@pytest.mark.gl
+@pytest.mark.parametrize("way", ["drawn", "computed"])
+def test_another_warp_is_taken_between_two_frames(context, way):
+    """The picture stays loaded; brightness and black level come along."""
+    if way == "computed" and context.version_code < COMPUTE_VERSION:
+        pytest.skip("no compute shaders here")
+    picture = bent_rig.noisy(200, 150)
+    gpu = GlRenderer(bent_rig.curved_prewarp(2.2), context, way=way)
+    gpu.render(picture)
+    target = context.framebuffer([context.texture((320, 180), 4)])
+    for warp in (
+        warp_of(bent_rig.curved_prewarp("srgb")),
+        warp_of(bent_rig.curved_prewarp(2.2)).adjusted(Adjustment(brightness=0.5, black_level=0.05)),
+    ):
+        gpu.use(warp)
+        gpu.draw(target)
+        frame = np.frombuffer(target.read(components=3, alignment=1), np.uint8).reshape(180, 320, 3)[::-1]
+        assert np.abs(frame.astype(int) - ReferenceRenderer(warp).render(picture)).max() <= 1
+    with pytest.raises(ValueError, match="expected"):
+        gpu.use(warp_of(bent_rig.plain_prewarp()))
     gpu.close()
 
 

@@ -1,0 +1,92 @@
+"""Video frames as planes: the colours of the standards, the same on the GPU, and as another decoder sees them."""
+
+import importlib.util
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rigwarp.live.decoding import open_reader
+from rigwarp.live.gl import GlRenderer
+from rigwarp.live.gl_context import COMPUTE_VERSION, standalone_context
+from rigwarp.live.picture import LUMA_601, LUMA_709, YuvPicture, light_of_codes, rgb_of
+
+_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
+bent_rig = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(bent_rig)
+
+
+def flat(y, u, v, **options):
+    planes = np.concatenate([np.full((48, 64), y), np.full((12, 64), u), np.full((12, 64), v)]).astype(np.uint8)
+    return YuvPicture(planes=planes, **options)
+
+
+@pytest.mark.parametrize(
+    ("yuv", "rgb", "options"),
+    [
+        # limited range, from the definitions: Y = 16 + 219 Y', Cb = 128 + 224 (B' - Y') / (2 (1 - kb)), to whole codes
+        ((16, 128, 128), (0, 0, 0), {}),
+        ((235, 128, 128), (255, 255, 255), {}),
+        ((63, 102, 240), (255, 1, 0), {"luma": LUMA_709}),
+        ((32, 240, 118), (1, 0, 255), {"luma": LUMA_709}),
+        ((81, 90, 240), (254, 0, 0), {"luma": LUMA_601}),
+        ((41, 240, 110), (0, 0, 255), {"luma": LUMA_601}),
+        ((128, 128, 128), (128, 128, 128), {"full_range": True}),
+        ((76, 85, 255), (254, 0, 0), {"luma": LUMA_601, "full_range": True}),
+    ],
+)
+def test_known_colours(yuv, rgb, options):
+    shown = rgb_of(flat(*yuv, **options))
+    assert shown.shape == (48, 64, 3)
+    np.testing.assert_allclose(shown[20, 20].astype(int), rgb, atol=1)
+
+
+@pytest.mark.gl
+@pytest.mark.parametrize("way", ["drawn", "computed"])
+def test_the_gpu_makes_the_same_colours(gl_available, way):
+    """Random planes on the identity warp, whose sRGB projector gives the codes back; 1 code for rounding either way."""
+    context = standalone_context()
+    if way == "computed" and context.version_code < COMPUTE_VERSION:
+        context.release()
+        pytest.skip("no compute shaders here")
+    planes = np.random.default_rng(3).integers(16, 236, (72, 64), dtype=np.uint8)
+    renderer = GlRenderer(bent_rig.plain_prewarp(), context, way=way)
+    target = context.framebuffer([context.texture((64, 48), 4)])
+    for picture in (YuvPicture(planes=planes), YuvPicture(planes=planes, luma=LUMA_601, full_range=True)):
+        renderer.load(picture)
+        renderer.draw(target)
+        shown = np.frombuffer(target.read(components=3, alignment=1), np.uint8).reshape(48, 64, 3)[::-1].astype(int)
+        assert np.abs(shown - rgb_of(picture)).max() <= 1
+    rgb = bent_rig.noisy(64, 48)
+    np.testing.assert_array_equal(renderer.render(rgb), rgb)  # and back to RGB
+    renderer.close()
+    context.release()
+    assert light_of_codes()[255] == 1.0
+
+
+def test_a_decoded_file_keeps_its_colours(tmp_path):
+    """The planes of a smooth clip, turned into RGB here and by FFmpeg's own scaler, whose whole-number arithmetic and
+    repeated chroma are good to a few codes; the wrong matrix would be out by seven on average."""
+    av = pytest.importorskip("av")
+    path = tmp_path / "smooth.mp4"
+    with av.open(str(path), "w") as file:
+        stream = file.add_stream("mpeg4", rate=25)
+        stream.width, stream.height, stream.pix_fmt = 128, 96, "yuv420p"
+        stream.bit_rate = 4_000_000
+        v, u = np.mgrid[:96, :128]
+        smooth = np.stack([u * 2, v * 2, 255 - u - v], axis=-1).clip(0, 255).astype(np.uint8)
+        for _ in range(3):
+            for packet in stream.encode(av.VideoFrame.from_ndarray(smooth, format="rgb24")):
+                file.mux(packet)
+        for packet in stream.encode():
+            file.mux(packet)
+    reader = open_reader(path, "av")
+    (_, planar), (_, rgb) = next(reader.frames(planes=lambda: True)), next(reader.frames())
+    reader.close()
+    assert isinstance(planar, YuvPicture)
+    difference = np.abs(rgb_of(planar).astype(int) - rgb)[2:-2, 2:-2]
+    wrong = np.abs(rgb_of(replace(planar, luma=LUMA_709)).astype(int) - rgb)[2:-2, 2:-2]
+    assert difference.mean() < 2.0
+    assert difference.max() <= 6
+    assert wrong.mean() > 5.0
