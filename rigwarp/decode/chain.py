@@ -18,7 +18,9 @@ from rigwarp.decode.unwrap import refine, rough_position
 from rigwarp.geometry import Array
 
 _HARMONIC_LIMIT_PX = 0.005  # a smaller error curve is lost in any noise and not worth taking out
-_CHI2_MEDIAN = {1: 0.4549, 2: 1.3863, 3: 2.3660, 4: 3.3567, 5: 4.3515, 6: 5.3481, 7: 6.3458}
+# Quantiles of chi-square per degrees of freedom. The usual misfit is read at the third quartile: misfits that scatter
+# more than chi-square, as they do where the noise model is not the whole truth, then count as they should.
+_CHI2_QUARTILE = {1: 1.3233, 2: 2.7726, 3: 4.1083, 4: 5.3853, 5: 6.6257, 6: 7.8408, 7: 9.0371}
 _CHI2_UPPER = {1: 10.83, 2: 13.82, 3: 16.27, 4: 18.47, 5: 20.52, 6: 22.46, 7: 24.32}
 _PASSES = 4
 _HARMONIC_THINNING = 3  # every third pixel of the sample tells the harmonic errors
@@ -194,7 +196,7 @@ def _usual_excess(chi2: Array, freedom: int) -> float:
         kept = chi2[chi2 < scale * _CHI2_UPPER[freedom]]
         if kept.size == 0:
             return 1.0
-        scale = max(float(np.median(kept)) / _CHI2_MEDIAN[freedom], 1e-3)
+        scale = max(float(np.quantile(kept, 0.75)) / _CHI2_QUARTILE[freedom], 1e-3)
     return scale
 
 

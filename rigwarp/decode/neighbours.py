@@ -13,6 +13,7 @@ from rigwarp.geometry import Array
 _WINDOW = 5  # camera pixels; misfit is averaged over a square of them
 _WINDOW_SIGMAS = 4.5  # of the averaged chi-square ...
 _WINDOW_FACTOR = 1.15  # ... above this times its expectation: the noise model is not better than that everywhere
+_USUAL_FACTOR = 1.3  # ... or this times what is usual in this scan
 _CORNERS = 3  # of the four squares that meet in a pixel
 _MOVED_CELL = 8  # camera pixels
 _MOVED_SHARE = 0.2  # of a cell's pixels are lit, at least, for a verdict
@@ -25,11 +26,12 @@ _NEIGHBOUR_PX = 2.0  # ... plus this much are still neighbours in the projector 
 def judge_by_neighbours(pictures: Pictures, freedom: int) -> None:
     """Change the reason of pixels whose surroundings speak against them; their values become NaN."""
     usual_px = _usual_step_px(pictures)
+    limit = _misfit_limit(pictures, freedom)
     height = len(pictures.reason)
     verdict = np.zeros_like(pictures.reason)
 
     def work(top: int) -> None:
-        _judge_strip(pictures, top, min(top + _STRIP, height), freedom, usual_px, verdict)
+        _judge_strip(pictures, top, min(top + _STRIP, height), limit, usual_px, verdict)
 
     with ThreadPoolExecutor(THREADS) as pool:
         list(pool.map(work, range(0, height, _STRIP)))
@@ -48,6 +50,18 @@ def take_out(pictures: Pictures, verdict: NDArray[np.uint8]) -> None:
         picture.ravel()[out] = np.nan
 
 
+def _misfit_limit(pictures: Pictures, freedom: int) -> float:
+    """Above which mean of chi-square over a square of pixels is suspect; 0 where there is no chi-square."""
+    if not freedom:
+        return 0.0
+    spread = _WINDOW_SIGMAS * np.sqrt(2.0 * freedom) / _WINDOW
+    rows = pictures.chi2[:: 2 * _WINDOW]
+    decoded = rows[np.isfinite(rows)]
+    runs = decoded[: decoded.size // _WINDOW**2 * _WINDOW**2].reshape(-1, _WINDOW**2)
+    usual = float(np.median(runs.mean(axis=1))) if len(runs) else float(freedom)
+    return max(_WINDOW_FACTOR * freedom, _USUAL_FACTOR * usual) + spread
+
+
 def _usual_step_px(pictures: Pictures) -> float:
     """Median distance in the projector picture between what horizontal neighbours see."""
     rows = slice(None, None, 16)
@@ -57,7 +71,7 @@ def _usual_step_px(pictures: Pictures) -> float:
 
 
 def _judge_strip(
-    pictures: Pictures, top: int, bottom: int, freedom: int, usual_px: float, verdict: NDArray[np.uint8]
+    pictures: Pictures, top: int, bottom: int, limit: float, usual_px: float, verdict: NDArray[np.uint8]
 ) -> None:
     halo = _WINDOW - 1
     first, last = max(0, top - halo), min(len(pictures.reason), bottom + halo)
@@ -70,10 +84,8 @@ def _judge_strip(
     found = verdict[top:bottom, strip[1]]
     alone = _stands_alone(pictures.u_px[strip], pictures.v_px[strip], usual_px)[inner]
     np.bitwise_or(found, np.bitwise_and(alone, np.uint8(Reason.STRAY)), out=found)
-    if freedom:
+    if limit > 0:
         usable = ((reason == Reason.OK) | (reason == Reason.INCONSISTENT)).view(np.uint8)
-        spread = _WINDOW_SIGMAS * np.sqrt(2.0 * freedom) / _WINDOW
-        limit = _WINDOW_FACTOR * freedom + spread
         found[_mean_exceeds(pictures.misfit[strip], usable, limit)[inner]] = Reason.INCONSISTENT
 
 

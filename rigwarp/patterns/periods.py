@@ -18,9 +18,10 @@ _PERIODS_PX = (
 )
 
 
-# The largest and smallest factor by which blur stretches or shrinks the periods. Shorter ones come too close to the
-# pixel raster of camera and projector; longer ones gain nothing, since so blurred a picture has no use for precision.
-_STRETCH = (0.7, 3.0)
+# By how much blur may stretch the periods. They are never shrunk: a sharp picture shows the projector's pixels as
+# steps, which shift the phase by up to 1 / (P - 1) of the amplitude, more than a shorter period gains. Beyond three
+# times nothing is won, since so blurred a picture has no use for precision.
+_STRETCH = (1.0, 3.0)
 
 
 def choose_periods_px(extent_px: int, *, blur_px: float | None = None) -> tuple[float, ...]:
@@ -30,8 +31,8 @@ def choose_periods_px(extent_px: int, *, blur_px: float | None = None) -> tuple[
     ----------
     extent_px : projector pixels along the axis.
     blur_px : sigma of the defocus in projector pixels. The noise of a position is least at a period of 2 pi sigma
-        (amplitude exp(-2 pi^2 sigma^2 / P^2) times slope 2 pi / P); the periods are scaled towards it. None: as they
-        are, best for a sigma of 3.6 px and good from 0 to 6.
+        (amplitude exp(-2 pi^2 sigma^2 / P^2) times slope 2 pi / P); the periods are stretched towards it. None: as they
+        are, best for a sigma of 3.6 px.
 
     Raises
     ------
@@ -47,7 +48,7 @@ def choose_periods_px(extent_px: int, *, blur_px: float | None = None) -> tuple[
     stretch = 1.0
     if blur_px is not None:
         wanted = 2 * np.pi * blur_px / float(np.mean(_PERIODS_PX[0][1]))
-        stretch = float(np.clip(wanted, max(_STRETCH[0], extent_px / reach_limit_px), _STRETCH[1]))
+        stretch = float(np.clip(wanted, *_STRETCH))
     # a scaled set tells positions apart over a scaled distance
     periods = next(periods for reach_px, periods in _PERIODS_PX if extent_px / stretch <= reach_px)
     return tuple(round(period * stretch, 3) for period in periods)
