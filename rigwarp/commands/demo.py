@@ -17,12 +17,14 @@ from rigwarp.commands.fit import as_built_figures, camera_of
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scan import scan_seconds
 from rigwarp.commands.scenarios import create_rig
+from rigwarp.commands.trace import PICTURES as DESIGN_PICTURES
 from rigwarp.commands.trace import draw_design
 from rigwarp.commands.verify import PICTURES, error_figures, require_tolerance
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.files import RigFolder, open_rig, write_bytes, write_picture
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.reports import judge_coverage
+from rigwarp.reports.figures_mirror import deviation_map
 from rigwarp.reports.figures_photos import photo_pair
 from rigwarp.reports.figures_residuals import Residuals, residual_pair
 from rigwarp.rig import Rig, inside_content
@@ -164,13 +166,18 @@ def _draw(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
         "before_after.png": photo_pair(before.photo, after.photo, camera_of(folder), folder.rig),
         "residuals.png": residual_pair(_residuals(before.result), _residuals(after.result), folder.rig),
     }
-    for name, data in drawn.items():
-        write_bytes(target / name, data, replace=True)
-    return {
-        "the design's light on the table": folder.root / "design_pictures" / "pixel_grid.png",
+    shown = {
+        "the design's light on the table": folder.root / DESIGN_PICTURES / "pixel_grid.png",
         "before and after, photographed": target / "before_after.png",
         "what is left, as arrows": target / "residuals.png",
     }
+    built = made.fit.as_built
+    if built is not None:
+        drawn["deviation.png"] = deviation_map(built.x_mm, built.y_mm, built.height_um, built.height_sigma_um)
+        shown["built mirror minus design"] = target / "deviation.png"
+    for name, data in drawn.items():
+        write_bytes(target / name, data, replace=True)
+    return shown
 
 
 def _residuals(result: VerificationResult) -> Residuals:
