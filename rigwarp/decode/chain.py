@@ -22,6 +22,7 @@ _HARMONIC_LIMIT_PX = 0.005  # a smaller error curve is lost in any noise and not
 # more than chi-square, as they do where the noise model is not the whole truth, then count as they should.
 _CHI2_QUARTILE = {1: 1.3233, 2: 2.7726, 3: 4.1083, 4: 5.3853, 5: 6.6257, 6: 7.8408, 7: 9.0371}
 _CHI2_UPPER = {1: 10.83, 2: 13.82, 3: 16.27, 4: 18.47, 5: 20.52, 6: 22.46, 7: 24.32}
+_MOST_EXCESS = 4.0  # no camera is twice as noisy as it shows: beyond, it is the light that contradicts itself
 _PASSES = 4
 _HARMONIC_THINNING = 3  # every third pixel of the sample tells the harmonic errors
 AMPLITUDE_TOLERANCE = 0.02
@@ -197,7 +198,7 @@ def _usual_excess(chi2: Array, freedom: int) -> float:
         if kept.size == 0:
             return 1.0
         scale = max(float(np.quantile(kept, 0.75)) / _CHI2_QUARTILE[freedom], 1e-3)
-    return scale
+    return min(scale, _MOST_EXCESS)
 
 
 def _centred_rows(rows: Array, amplitude: Array, periods_px: tuple[float, ...]) -> Array:

@@ -1,10 +1,14 @@
 """Decoding: right positions, true uncertainty, and reasons where there is no answer."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from synthetic_scan import photographs, smooth_scene
 
 from rigwarp.decode import Decoded, Reason, decode, estimate_response
+from rigwarp.decode.chain import learn_chain, middle_variance, solve_plainly
+from rigwarp.decode.layout import axis_layout
 from rigwarp.decode.unwrap import unwrap
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import choose_periods_px, fast_set
@@ -129,7 +133,7 @@ def test_a_single_wrong_pixel_is_a_stray() -> None:
 
 
 def test_unwrapping_is_exact_without_noise() -> None:
-    for extent in (480, 1280, 1920, 3840):
+    for extent in (480, 3840):
         periods = choose_periods_px(extent)
         position = np.linspace(-0.5, extent - 0.5, 20_011)
         turns = position / np.array(periods)[:, None] % 1.0
@@ -160,3 +164,31 @@ def test_16_bit_photographs_decode_like_8_bit_ones() -> None:
     error = (decoded.u_px - u)[decoded.valid]
     assert decoded.valid.mean() > 0.99
     assert np.std(error) < 0.06  # px, what these photographs give in 8 bits
+
+
+def test_the_quick_way_agrees_with_the_plain_formulas() -> None:
+    """float32 passes over blocks against float64 textbook formulas, pixel by pixel, with and without a gamma error."""
+    u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    for shown in (2.2, 2.5):
+        photos = photographs(
+            replace(PATTERNS, transfer=shown), u, v, brightness=brightness, ambient=ambient,
+            rng=np.random.default_rng(4), blur_px=1.0,
+        )  # fmt: skip
+        decoded = decode(photos, PATTERNS)
+        layouts = (axis_layout(PATTERNS, "x"), axis_layout(PATTERNS, "y"))
+        levels = PATTERNS.level_indices()
+        ends = (levels[0], levels[255])
+        stack = np.stack([photo[decoded.valid] for photo in photos])
+        response = decoded.response
+        chain = learn_chain(stack[:, ::7], layouts, response, ends)
+        variance = middle_variance(stack, ends, chain)
+        for axis, learnt, found, sigma in zip(
+            layouts, chain.axes, (decoded.u_px, decoded.v_px), (decoded.sigma_u_px, decoded.sigma_v_px), strict=True
+        ):
+            # both learn the same from different samples, but for the harmonic error: use what was used
+            used = replace(learnt, error=decoded.harmonics["x" if axis is layouts[0] else "y"])
+            plain = solve_plainly(stack, axis, used, chain, variance)
+            assert np.abs(plain.position_px - found[decoded.valid]).max() < 1e-3  # px
+            ratio = plain.sigma_px / sigma[decoded.valid]
+            assert abs(np.median(ratio) - 1) < 0.1  # two samples' noise estimates
+            assert np.std(ratio / np.median(ratio)) < 0.1

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from synthetic_scan import Scene
+from synthetic_scan import Scene, photograph
 
 from rigwarp.decode import Decoded
 from rigwarp.geometry import Array
@@ -157,3 +157,10 @@ def _positions(x: Array, y: Array) -> tuple[Array, Array]:
     u = PROJECTOR[0] * (0.5 + 0.46 * x + 0.015 * np.sin(3 * y)) - 0.5
     v = PROJECTOR[1] * (0.5 + 0.45 * y + 0.03 * x**2) - 0.5
     return u, v
+
+
+def small(patterns: PatternSet, *, seed: int = 5) -> tuple[JudgedScene, list[NDArray[np.uint8]]]:
+    """The hard scene for a 480 x 270 camera, and its photographs."""
+    judged = hard_scene((480, 270))
+    photos = photograph(judged.scene, patterns, rng=np.random.default_rng(seed), noise=NOISE, response=1.0)
+    return judged, photos

@@ -1,0 +1,48 @@
+"""All three sets on one scene, against whole pixels found by OpenCV-contrib and against the known answer."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from decode_scenes import NOISE, PROJECTOR, judge, small
+from synthetic_scan import photographs, smooth_scene
+
+from rigwarp.decode import decode
+from rigwarp.patterns import make_set
+
+REFERENCE = Path(__file__).parent / "gray_code_reference.npz"  # its origin is in the file; see tests/support
+CAMERA_SHAPE = (120, 160)
+
+
+@pytest.mark.parametrize("name", ["fast", "fine", "gray"])
+def test_whole_pixels_agree_with_an_outside_decoder(name: str) -> None:
+    with np.load(REFERENCE) as stored:
+        pixels, origin = stored["pixels"], json.loads(str(stored["origin"]))
+    assert origin["computed_by"].startswith("cv2.structured_light.GrayCodePattern")
+    u, v, brightness, ambient = smooth_scene(CAMERA_SHAPE, PROJECTOR)
+    patterns = make_set(name, PROJECTOR, 2.2)
+    photos = photographs(
+        patterns, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(3), noise=NOISE, response=1.0
+    )
+    decoded = decode(photos, patterns)
+    both = decoded.valid & (pixels[..., 0] >= 0)
+    assert both.mean() > 0.99
+    # a whole pixel is off by up to half a pixel; our noise here is up to 0.1 px, so 0.5 px more is five sigma
+    assert np.abs(decoded.u_px - pixels[..., 0])[both].max() < 1.0
+    assert np.abs(decoded.v_px - pixels[..., 1])[both].max() < 1.0
+    assert abs(np.mean((decoded.u_px - pixels[..., 0])[both])) < 0.01  # pixel centres, not corners: 0.5 would show
+
+
+@pytest.mark.parametrize(("name", "two_path"), [("fast", 0.95), ("fine", 0.95), ("gray", 0.95)])
+def test_the_hard_scene_is_decoded_or_refused(name: str, two_path: float) -> None:
+    """The full-size figures are the benchmark's; this is a quarter of the picture in each direction."""
+    patterns = make_set(name, PROJECTOR, 2.2)
+    judged, photos = small(patterns)
+    figures = judge(judged, patterns, decode(photos, patterns), photos)
+    assert figures["precision"] >= 0.998
+    assert figures["recall"] >= 0.98  # at a quarter of the size rims are four times as much of it
+    assert figures["wrong_by_4px"] <= 1e-4
+    assert figures["two_path_rejected"] >= two_path
+    assert figures["std_over_bound"] <= 1.03
+    assert 0.96 < figures["z_spread"] < 1.04
