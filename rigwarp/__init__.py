@@ -19,19 +19,24 @@ beside them: geometry (frames, rays, pixel maps), simulation (the virtual rig), 
 reports (text, pictures, html), commands and cli.py (the command line), errors.
 """
 
-from typing import TYPE_CHECKING, Any
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from rigwarp.live.library import load_warp
+    from pathlib import Path
+
+    from rigwarp.live.library import LoadedWarp
 
 __all__ = ["__version__", "load_warp"]
 __version__ = "0.1.0"
 
 
-def __getattr__(name: str) -> Any:
-    """`load_warp` brings OpenCV along, so it is imported when it is first asked for."""
-    if name == "load_warp":
-        from rigwarp.live.library import load_warp
+def load_warp(rig: Path | str, *, dither: bool = False) -> LoadedWarp:
+    """The measured warp of a rig folder, for programs that draw themselves; see `rigwarp.live.library.load_warp`.
 
-        return load_warp
-    raise AttributeError(f"module 'rigwarp' has no attribute {name!r}")
+    `load_warp(rig).draw(texture, framebuffer)` warps on the GPU, `load_warp(rig).apply(image)` on the CPU.
+    """
+    from rigwarp.live import library  # brings OpenCV along: only for those who ask for it
+
+    return library.load_warp(rig, dither=dither)

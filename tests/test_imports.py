@@ -120,9 +120,10 @@ def test_every_room_has_a_row() -> None:
 
 
 def test_package_imports_nothing() -> None:
-    """`import rigwarp` stays cheap."""
+    """`import rigwarp` stays cheap: what stands outside functions and TYPE_CHECKING is the language's own."""
     tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
-    assert list(imported_names(tree, "rigwarp")) == []
+    at_once = ast.Module([node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)], [])
+    assert {name.partition(".")[0] for name in imported_names(at_once, "rigwarp")} <= {"typing", "__future__"}
 
 
 @pytest.mark.parametrize(

@@ -33,6 +33,8 @@ _BUFFERS = 3
 _ORIGIN_PX = 32.0
 """Added to positions before they are packed, so that those beside the picture are positive."""
 _RACE_DRAWS = 24
+_WRITTEN_IMAGE = 0x08 | 0x20
+"""GL_TEXTURE_FETCH_BARRIER_BIT and GL_SHADER_IMAGE_ACCESS_BARRIER_BIT: all barriers would wait for uploads as well."""
 
 
 class GlRenderer:
@@ -189,7 +191,7 @@ class GlRenderer:
     def _compute(self, name: str, image: moderngl.Texture, size: tuple[int, int]) -> None:
         image.bind_to_image(0, read=False, write=True)
         self._programs[name].run(-(-size[0] // _GROUP_SIDE), -(-size[1] // _GROUP_SIDE))
-        self._context.memory_barrier()
+        self._context.memory_barrier(_WRITTEN_IMAGE)
 
     def _quicker(self, target: moderngl.Framebuffer) -> Way:
         """Draw some frames either way and see; ties go to drawing, which needs no extra frame."""
