@@ -3,6 +3,7 @@
 Learnt from a sample of pixels with the plain formulas; `block` then applies it to all of them quickly.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +25,6 @@ _CHI2_QUARTILE = {1: 1.3233, 2: 2.7726, 3: 4.1083, 4: 5.3853, 5: 6.6257, 6: 7.84
 _CHI2_UPPER = {1: 10.83, 2: 13.82, 3: 16.27, 4: 18.47, 5: 20.52, 6: 22.46, 7: 24.32}
 _MOST_EXCESS = 4.0  # no camera is twice as noisy as it shows: beyond, it is the light that contradicts itself
 _PASSES = 4
-_HARMONIC_THINNING = 3  # every third pixel of the sample tells the harmonic errors
 AMPLITUDE_TOLERANCE = 0.02
 """Share of the amplitude by which no blur model is better trusted: lenses do not blur like a Gaussian."""
 
@@ -90,7 +90,8 @@ def learn_chain(
         response=response, noise=noise, light_of_code=table, floor=floor, per_light=per_light, axes=(raw[0], raw[1])
     )
     variance = middle_variance(sample, ends, chain)
-    learnt = [_learn_axis(sample, axis, plain, chain, variance) for axis, plain in zip(axes, raw, strict=True)]
+    with ThreadPoolExecutor(len(axes)) as pool:
+        learnt = list(pool.map(lambda axis, plain: _learn_axis(sample, axis, plain, chain, variance), axes, raw))
     return replace(chain, axes=(learnt[0], learnt[1]))
 
 
@@ -174,14 +175,13 @@ def _learn_axis(
     amplitude = np.stack([p.amplitude for p in phases])
     error, scale, freedom = plain.error, 1.0, len(periods) - 1
     if freedom:
-        few = slice(None, None, _HARMONIC_THINNING)
-        turns = np.stack([p.turns[few] for p in phases])
-        sigma = np.stack([p.sigma_turns[few] for p in phases]) * periods[:, None]
-        positions = refine(_rough(sample[:, few], turns, axis), turns, axis.periods_px)
+        turns = np.stack([p.turns for p in phases])
+        sigma = np.stack([p.sigma_turns for p in phases]) * periods[:, None]
+        positions = refine(_rough(sample, turns, axis), turns, axis.periods_px)
         error = estimate_harmonics(turns, positions, sigma, periods, axis.steps)
         if np.max(np.hypot(*error.coefficients_turns.T) * periods) < _HARMONIC_LIMIT_PX:
             error = plain.error
-        amplitude = amplitude * error.fade(np.stack([p.turns for p in phases]))
+        amplitude = amplitude * error.fade(turns)
         corrected = replace(plain, error=error)
         scale = _usual_excess(_solve_phases(sample, phases, axis, corrected, variance).chi2, freedom)
     return AxisChain(

@@ -20,6 +20,7 @@ _LIT_SHARE = 0.25  # of a cell, to be judged at all
 _BAD_SHARE = 0.5  # of a cell's lit pixels: what decodes among them are islands
 _FLIP_SHARE = 0.2  # of a cell's decoded pixels with the rarer orientation, where much else fails
 _FLIP_BAD_SHARE = 0.15
+_FEW_BAD = 0.01  # of the lit pixels: not worth a closer look
 _WORTH_TELLING = 0.02  # of the lit cells
 _LITTLE_LEFT = 0.2  # of the lit pixels
 _STEP = 3  # camera pixels over which the orientation is judged: noise of a position is far less than what they differ
@@ -45,6 +46,9 @@ def find_folds(pictures: Pictures) -> Folds:
     good = reason == Reason.OK
     bad = (reason == Reason.INCONSISTENT) | (reason == Reason.STRAY)
     verdict = np.zeros_like(reason)
+    failing = np.count_nonzero(bad)
+    if failing < _FEW_BAD * (failing + np.count_nonzero(good)):
+        return Folds(verdict=verdict, text="")
     good_share, bad_share = _cell_means(good), _cell_means(bad)
     lit_share = good_share + bad_share
     judged = lit_share > _LIT_SHARE

@@ -14,7 +14,7 @@ from rigwarp.decode.layout import axis_layout
 from rigwarp.decode.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.response import estimate_response
 from rigwarp.decode.unwrap import position_table
-from rigwarp.decode.whole import Pictures, WholeScan, empty_pictures
+from rigwarp.decode.whole import Pictures, WholeScan, new_pictures, shown_frames
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
 
@@ -23,7 +23,7 @@ Codes = NDArray[np.unsignedinteger]
 _MIN_CONTRAST = 0.015  # (white - black) / full scale below which a pixel is not looked at
 _MIN_LIT = 500  # camera pixels; fewer are no scan
 _LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
-_SAMPLE = 15_000  # pixels from which noise and harmonics are learnt
+_SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
 
 
@@ -38,7 +38,6 @@ class ExposureDecoder:
             raise InputError("patterns.json: fewer than two uniform grey frames. Export the patterns again.")
         self._ends = (levels[min(levels)], levels[max(levels)])
         self._photos: list[Codes] = []
-        self._brightest: Codes | None = None
         for layout in self._layouts:
             if not layout.bits:
                 position_table(layout.periods_px, layout.extent_px)  # made while nobody waits
@@ -47,10 +46,6 @@ class ExposureDecoder:
         """The photograph of the next frame, of the same size and type as the first; MeasurementError as `decode`."""
         index = len(self._photos)
         self._photos.append(np.ascontiguousarray(photo))
-        if self._brightest is None:
-            self._brightest = photo.copy()
-        else:
-            cv2.max(self._brightest, photo, dst=self._brightest)
         if index == max(self._ends):
             self._check_lit(self._first_look())
 
@@ -61,11 +56,11 @@ class ExposureDecoder:
         usable = reason == Reason.OK
         levels = {code: self._photos[index] for code, index in self._patterns.level_indices().items()}
         response = estimate_response(levels, usable, self._full_scale)
-        sample = _sample(self._photos, usable)
+        sample = _sample(self._photos, usable, shown_frames(self._layouts))
         chain = learn_chain(sample, self._layouts, response, self._ends)
         repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
         whole = WholeScan(self._photos, self._layouts, chain, self._ends, repeats)
-        pictures = empty_pictures(reason, repeats=bool(repeats))
+        pictures = new_pictures(reason, repeats=bool(repeats))
         whole.run(pictures)
         judge_by_neighbours(pictures, whole.freedom)
         return _decoded(pictures, chain, whole.freedom)
@@ -75,9 +70,8 @@ class ExposureDecoder:
         return int(np.iinfo(self._photos[0].dtype).max)
 
     def _first_look(self) -> NDArray[np.uint8]:
-        """Which pixels the projector reaches, and which of them saturate."""
+        """Which pixels the projector reaches, and which of them saturate in the white frame."""
         black, white = (self._photos[i] for i in self._ends)
-        assert self._brightest is not None
         least = np.ceil(_MIN_CONTRAST * self._full_scale)
         lit, burnt = np.zeros(black.shape, np.uint8), np.zeros(black.shape, np.uint8)
         compare(cv2.subtract(white, black), float(least), cv2.CMP_GE, lit)
@@ -85,7 +79,7 @@ class ExposureDecoder:
         np.bitwise_and(lit, cv2.medianBlur(lit, _LIT_WINDOW), out=lit)
         dark = np.bitwise_not(lit, out=lit)
         reason = np.bitwise_and(dark, np.uint8(Reason.TOO_DARK), out=dark)
-        compare(self._brightest, float(self._full_scale), cv2.CMP_EQ, burnt)
+        compare(white, float(self._full_scale), cv2.CMP_EQ, burnt)
         np.bitwise_and(burnt, np.uint8(Reason.SATURATED), out=burnt)
         return np.maximum(reason, burnt, out=reason)
 
@@ -101,12 +95,16 @@ class ExposureDecoder:
         )
 
 
-def _sample(photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Codes:
-    """(F, N) usable pixels of evenly spaced rows: whole rows, since memory is read in runs."""
+def _sample(photos: Sequence[Codes], usable: NDArray[np.bool_], shown: list[int]) -> Codes:
+    """(F, N) usable pixels of evenly spaced rows: whole rows, since memory is read in runs; none that saturates."""
     step = max(1, int(np.count_nonzero(usable)) // _SAMPLE)
     rows = slice(step // 2, None, step)
     kept = usable[rows]
-    return np.stack([photo[rows][kept] for photo in photos])
+    sample = np.stack([photo[rows][kept] for photo in photos])
+    burnt = sample[shown].max(axis=0) == np.iinfo(sample.dtype).max
+    if burnt.all():
+        raise MeasurementError("the camera's picture saturates everywhere: expose less and scan again")
+    return sample[:, ~burnt]
 
 
 def _gain(chain: Chain, first: Codes, again: Codes) -> float:

@@ -51,11 +51,11 @@ class Pictures:
     moved: NDArray[np.uint8] | None
 
 
-def empty_pictures(reason: NDArray[np.uint8], *, repeats: bool) -> Pictures:
-    """Pictures without any answer."""
+def new_pictures(reason: NDArray[np.uint8], *, repeats: bool) -> Pictures:
+    """Pictures to be filled by WholeScan.run, which sets every pixel."""
     shape = reason.shape
-    u, v = (np.full(shape, np.nan) for _ in range(2))
-    singles = [np.full(shape, np.nan, np.float32) for _ in range(4)]
+    u, v = (np.empty(shape) for _ in range(2))
+    singles = [np.empty(shape, np.float32) for _ in range(4)]
     return Pictures(
         u_px=u,
         v_px=v,
@@ -67,6 +67,12 @@ def empty_pictures(reason: NDArray[np.uint8], *, repeats: bool) -> Pictures:
         misfit=np.zeros(shape, np.uint8),
         moved=np.zeros(shape, np.uint8) if repeats else None,
     )
+
+
+def shown_frames(layouts: tuple[AxisLayout, AxisLayout]) -> list[int]:
+    """Indices of all waves and bars."""
+    waves = [index for axis in layouts for frames in axis.frames for index in frames]
+    return waves + [index for axis in layouts for pair in axis.bits for index in pair]
 
 
 class WholeScan:
@@ -96,6 +102,8 @@ class WholeScan:
         self._repeats = repeats
         self._light = np.asarray(chain.light_of_code, np.float32)
         self._solvers = [AxisSolver(*parts, chain) for parts in zip(layouts, chain.axes, strict=True)]
+        self._full_scale = int(np.iinfo(photos[0].dtype).max)
+        self._shown = shown_frames(layouts)
         self._no_answer = np.full(256, np.nan, np.float32)
         self._no_answer[Reason.OK] = 0.0
         phase = sum(len(axis.periods_px) - 1 for axis in layouts)
@@ -103,13 +111,15 @@ class WholeScan:
 
     def run(self, pictures: Pictures) -> None:
         """Fill the pictures."""
-        usable = pictures.reason == Reason.OK
-        blocks = list(_blocks(usable))
+        blocks = _blocks(pictures.reason == Reason.OK)
         idle: SimpleQueue[Scratch] = SimpleQueue()
         for _ in range(THREADS):
             idle.put(Scratch(max((r.stop - r.start) * (c.stop - c.start) for r, c in blocks)))
 
         def work(block: tuple[slice, slice]) -> None:
+            _fill_beside(pictures, block)
+            if block[1].start == block[1].stop:
+                return
             scratch = idle.get()
             # a pixel without modulation or light divides zero by zero: it gets no position
             try:
@@ -132,6 +142,7 @@ class WholeScan:
         cv2.add(work.array("chi2x"), work.array("chi2y"), dst=total)
         cv2.add(total, work.array("amplitudex"), dst=total)
         cv2.add(total, work.array("amplitudey"), dst=total)
+        self._mark_saturated(codes, work, pictures.reason[block])
         self._verdict(work, pictures.reason[block], pictures.misfit[block])
         if pictures.moved is not None:
             self._compare_repeats(codes, work, pictures.moved[block])
@@ -151,6 +162,21 @@ class WholeScan:
         # the difference of two values has twice the variance of one
         cv2.scaleAdd(variance, -2.0 * _MIN_CONTRAST_SIGMAS**2, part, dst=part)
         compare(part, 0.0, cv2.CMP_LT, lost)
+
+    def _mark_saturated(
+        self, codes: list[NDArray[np.unsignedinteger]], work: Scratch, reason: NDArray[np.uint8]
+    ) -> None:
+        """SATURATED where any photograph of a wave or bar is at full scale, unless it is too dark."""
+        brightest = work.array("brightest", codes[0].dtype)
+        mask, lit = work.array("byte", np.uint8), work.array("difference", np.uint8)
+        np.copyto(brightest, codes[self._ends[1]])
+        for index in self._shown:
+            cv2.max(brightest, codes[index], dst=brightest)
+        compare(brightest, float(self._full_scale), cv2.CMP_EQ, mask)
+        np.bitwise_and(mask, np.uint8(Reason.SATURATED), out=mask)
+        compare(reason, 0, cv2.CMP_EQ, lit)
+        np.bitwise_and(mask, lit, out=mask)
+        np.maximum(reason, mask, out=reason)
 
     def _verdict(self, work: Scratch, reason: NDArray[np.uint8], misfit: NDArray[np.uint8]) -> None:
         """Reason per pixel; comparisons with NaN are false, so that what has no position fails."""
@@ -229,13 +255,23 @@ def _choose(keep: NDArray[np.uint8], found: NDArray[np.uint8], other: int, spare
     np.bitwise_or(found, spare, out=found)
 
 
+def _fill_beside(pictures: Pictures, block: tuple[slice, slice]) -> None:
+    """No answer in the block's rows left and right of it."""
+    rows, columns = block
+    for picture in (
+        pictures.u_px, pictures.v_px, pictures.sigma_u_px, pictures.sigma_v_px, pictures.light, pictures.chi2,
+    ):  # fmt: skip
+        picture[rows, : columns.start] = np.nan
+        picture[rows, columns.stop :] = np.nan
+
+
 def _blocks(usable: NDArray[np.bool_]) -> list[tuple[slice, slice]]:
-    """Rows and columns that hold the usable pixels, at most BLOCK pixels each (but always a whole row)."""
+    """All rows, at most BLOCK pixels (but always a whole row) at a time, with the columns that hold usable pixels."""
     height, width = usable.shape
     rows = max(1, BLOCK // width)
     found = []
     for top in range(0, height, rows):
         columns = np.flatnonzero(usable[top : top + rows].any(axis=0))
-        if columns.size:
-            found.append((slice(top, min(top + rows, height)), slice(int(columns[0]), int(columns[-1]) + 1)))
+        ends = (int(columns[0]), int(columns[-1]) + 1) if columns.size else (0, 0)
+        found.append((slice(top, min(top + rows, height)), slice(*ends)))
     return found
