@@ -79,7 +79,7 @@ def _band_cholesky(matrix: Array, bandwidth: int) -> Array:
         reach = min(stop + bandwidth, size)
         corner = np.linalg.cholesky(left[start:stop, start:stop])
         left[start:stop, start:stop] = corner
-        below = linalg.solve_triangular(corner, left[stop:reach, start:stop].T, lower=True, check_finite=False).T
+        below = left[stop:reach, start:stop] @ np.linalg.inv(corner).T
         left[stop:reach, start:stop] = below
         for column in range(stop, reach, _BLOCK):
             rows = below[column - stop :]

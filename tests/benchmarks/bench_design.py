@@ -159,9 +159,7 @@ def _mesh_tracer(folder: Path) -> tuple[Any, dict[str, float]]:
     mesh = trimesh.load(folder / "mirror.stl", force="mesh")
     loaded = time.perf_counter()
     d = _rays()
-    at, ray, face = mesh.ray.intersects_location(
-        np.broadcast_to([0.0, 0.0, _LENS_MM], d.shape), d, multiple_hits=False
-    )
+    at, ray, face = mesh.ray.intersects_location(np.broadcast_to([0.0, 0.0, _LENS_MM], d.shape), d, multiple_hits=False)
     shares = trimesh.triangles.points_to_barycentric(mesh.triangles[face], at)
     n = np.einsum("nk,nkj->nj", shares, mesh.vertex_normals[mesh.faces[face]])
     n /= np.linalg.norm(n, axis=-1, keepdims=True)
