@@ -23,6 +23,8 @@ _HARMONIC_LIMIT_PX = 0.005  # a smaller error curve is lost in any noise and not
 # more than chi-square, as they do where the noise model is not the whole truth, then count as they should.
 _CHI2_QUARTILE = {1: 1.3233, 2: 2.7726, 3: 4.1083, 4: 5.3853, 5: 6.6257, 6: 7.8408, 7: 9.0371}
 _CHI2_UPPER = {1: 10.83, 2: 13.82, 3: 16.27, 4: 18.47, 5: 20.52, 6: 22.46, 7: 24.32}
+_HARMONIC_SIGMAS = 4.0
+_HARMONIC_THINNING = 3  # every third pixel of the sample tells the harmonic errors
 _MOST_EXCESS = 4.0  # no camera is twice as noisy as it shows: beyond, it is the light that contradicts itself
 _PASSES = 4
 AMPLITUDE_TOLERANCE = 0.02
@@ -177,16 +179,28 @@ def _learn_axis(
     if freedom:
         turns = np.stack([p.turns for p in phases])
         sigma = np.stack([p.sigma_turns for p in phases]) * periods[:, None]
-        positions = refine(_rough(sample, turns, axis), turns, axis.periods_px)
-        error = estimate_harmonics(turns, positions, sigma, periods, axis.steps)
-        if np.max(np.hypot(*error.coefficients_turns.T) * periods) < _HARMONIC_LIMIT_PX:
-            error = plain.error
+        error = _harmonic_error(sample, turns, sigma, axis)
         amplitude = amplitude * error.fade(turns)
         corrected = replace(plain, error=error)
         scale = _usual_excess(_solve_phases(sample, phases, axis, corrected, variance).chi2, freedom)
     return AxisChain(
         error=error, variance_scale=scale, residual_rows=_centred_rows(plain.residual_rows, amplitude, axis.periods_px)
     )
+
+
+def _harmonic_error(
+    sample: NDArray[np.unsignedinteger], turns: Array, sigma_px: Array, axis: AxisLayout
+) -> HarmonicError:
+    """The axis's error curves; none where they are lost in their own uncertainty."""
+    few = slice(None, None, _HARMONIC_THINNING)
+    positions = refine(_rough(sample[:, few], turns[:, few], axis), turns[:, few], axis.periods_px)
+    error = estimate_harmonics(turns[:, few], positions, sigma_px[:, few], np.asarray(axis.periods_px), axis.steps)
+    found_px = np.hypot(*error.coefficients_turns.T) * np.asarray(axis.periods_px)
+    # a coefficient fitted to n phases is known to sqrt(2 / n) of one phase's sigma
+    noise_px = float(np.median(sigma_px)) * np.sqrt(2.0 / max(1, positions.shape[1]))
+    if np.max(found_px) < max(_HARMONIC_LIMIT_PX, _HARMONIC_SIGMAS * noise_px):
+        return no_error(len(axis.periods_px), axis.steps)
+    return error
 
 
 def _usual_excess(chi2: Array, freedom: int) -> float:
