@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.decoded import Reason
-from rigwarp.decode.whole import MISFIT_STEP, THREADS, Pictures
+from rigwarp.decode.whole import MISFIT_STEP, MOVED_STEP, THREADS, Pictures
 from rigwarp.geometry import Array
 
 _WINDOW = 5  # camera pixels; misfit is averaged over a square of them
@@ -18,7 +18,7 @@ _CORNERS = 3  # of the four squares that meet in a pixel
 _MOVED_CELL = 8  # camera pixels
 _MOVED_SHARE = 0.2  # of a cell's pixels are lit, at least, for a verdict
 _MOVED_MISFIT = 3.0  # chi-square per degree of freedom between a frame and its repeat
-_STRIP = 96  # rows looked at together
+_STRIP = 48  # rows looked at together
 _NEIGHBOUR_STEPS = 4.0  # times the usual step between neighbours ...
 _NEIGHBOUR_PX = 2.0  # ... plus this much are still neighbours in the projector picture
 
@@ -92,15 +92,16 @@ def _judge_strip(
 def _moved_cells(pictures: Pictures, verdict: NDArray[np.uint8]) -> None:
     """Mark the cells whose repeated frames differ, by the mean over their lit pixels."""
     assert pictures.moved is not None
-    height, width = pictures.reason.shape
-    cells = (-(-width // _MOVED_CELL), -(-height // _MOVED_CELL))
-    lit = ((pictures.reason == Reason.OK) | (pictures.reason == Reason.INCONSISTENT)).view(np.uint8)
+    height, width = pictures.moved.shape
+    cells = (-(-width // _MOVED_CELL), -(-height * MOVED_STEP // _MOVED_CELL))
+    reason = pictures.reason[::MOVED_STEP]
+    lit = ((reason == Reason.OK) | (reason == Reason.INCONSISTENT)).view(np.uint8)
     # INTER_AREA averages over the cell; as float, since rounding to whole steps would hide small differences
     steps = cv2.resize((pictures.moved * lit).astype(np.float32), cells, interpolation=cv2.INTER_AREA)
     share = cv2.resize(lit.astype(np.float32), cells, interpolation=cv2.INTER_AREA)
     exceeds = (steps > _MOVED_MISFIT / MISFIT_STEP * share) & (share > _MOVED_SHARE)
     if exceeds.any():
-        moved = cv2.resize(exceeds.view(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST_EXACT)
+        moved = cv2.resize(exceeds.view(np.uint8), verdict.shape[::-1], interpolation=cv2.INTER_NEAREST_EXACT)
         verdict[moved > 0] = Reason.MOVED
 
 
@@ -127,13 +128,13 @@ def _mean_exceeds(steps: NDArray[np.uint8], usable: NDArray[np.uint8], limit: fl
 def _stands_alone(u_px: Array, v_px: Array, usual_px: float) -> NDArray[np.uint8]:
     """255 at pixels that agree with fewer than two of their four neighbours, else 0."""
     near_px = _NEIGHBOUR_STEPS * usual_px + _NEIGHBOUR_PX
+    u, v = u_px.astype(np.float32), v_px.astype(np.float32)  # the limit is whole pixels
     agreeing = np.zeros(u_px.shape, np.uint8)
     for one, other in (((slice(1, None), slice(None)), (slice(None, -1), slice(None))),
                        ((slice(None), slice(1, None)), (slice(None), slice(None, -1)))):  # fmt: skip
         # comparisons with NaN are false
-        near = np.asarray(cv2.inRange(u_px[one] - u_px[other], -near_px, near_px), np.uint8)
-        near &= np.asarray(cv2.inRange(v_px[one] - v_px[other], -near_px, near_px), np.uint8)
-        near &= np.uint8(1)
+        near = (np.abs(u[one] - u[other]) < near_px).view(np.uint8)
+        near &= (np.abs(v[one] - v[other]) < near_px).view(np.uint8)
         agreeing[one] += near
         agreeing[other] += near
     return np.asarray(cv2.inRange(agreeing, 0, 1), np.uint8)

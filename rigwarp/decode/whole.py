@@ -18,6 +18,8 @@ from rigwarp.geometry import Array
 BLOCK = 1 << 15
 """Pixels solved at a time: a dozen float32 arrays of them stay in the processor's cache."""
 THREADS = 2
+MOVED_STEP = 2
+"""Camera rows from one that is looked at for movement to the next."""
 MISFIT_STEP = 0.5
 """Chi-square per step of the coarse misfit picture."""
 _MAX_SIGMA_PX = 1.0  # a worse position is of no use to anybody
@@ -37,7 +39,8 @@ class Pictures:
     u_px, v_px : float64; NaN where `reason` is not OK, as the float32 sigmas, light and chi2.
     reason : as given for what is dark or saturated, verdicts elsewhere.
     misfit : chi2 in steps of MISFIT_STEP, 255 and more is 255; 0 where dark, saturated or outside.
-    moved : chi2 of one degree of freedom between the frames shown twice, in the same steps; None without such frames.
+    moved : (H / MOVED_STEP, W) chi2 of one degree of freedom between the frames shown twice, in the same steps, in
+        every MOVED_STEP-th row; None without such frames.
     """
 
     u_px: Array
@@ -65,7 +68,7 @@ def new_pictures(reason: NDArray[np.uint8], *, repeats: bool) -> Pictures:
         chi2=singles[3],
         reason=reason,
         misfit=np.zeros(shape, np.uint8),
-        moved=np.zeros(shape, np.uint8) if repeats else None,
+        moved=np.zeros((-(-shape[0] // MOVED_STEP), shape[1]), np.uint8) if repeats else None,
     )
 
 
@@ -145,7 +148,8 @@ class WholeScan:
         self._mark_saturated(codes, work, pictures.reason[block])
         self._verdict(work, pictures.reason[block], pictures.misfit[block])
         if pictures.moved is not None:
-            self._compare_repeats(codes, work, pictures.moved[block])
+            rows = slice(block[0].start // MOVED_STEP, -(-block[0].stop // MOVED_STEP))
+            self._compare_repeats(codes, work, pictures.moved[rows, block[1]])
         self._store(work, pictures, block)
 
     def _light_and_noise(self, codes: list[NDArray[np.unsignedinteger]], work: Scratch) -> None:
@@ -220,18 +224,21 @@ class WholeScan:
     def _compare_repeats(
         self, codes: list[NDArray[np.unsignedinteger]], work: Scratch, moved: NDArray[np.uint8]
     ) -> None:
-        first, again, total = work.array("first"), work.array("second"), work.array("square")
+        """In every second row: movement is judged by larger cells."""
+        count = len(moved)
+        first, again, total = (work.array(name)[:count] for name in ("first", "second", "square"))
         total[:] = 0.0
         for before, after, gain in self._repeats:
-            look_up(codes[before], self._light, first)
-            look_up(codes[after], self._light, again)
+            look_up(codes[before][::MOVED_STEP], self._light, first)
+            look_up(codes[after][::MOVED_STEP], self._light, again)
             cv2.scaleAdd(again, -gain, first, dst=first)
             cv2.multiply(first, first, dst=first)
             cv2.add(total, first, dst=total)
-        np.divide(total, work.array("variance"), out=total)
+        np.divide(total, work.array("variance")[::MOVED_STEP], out=total)
         per_step = 1.0 / (2.0 * len(self._repeats) * MISFIT_STEP)
-        cv2.convertScaleAbs(total, dst=work.array("byte", np.uint8), alpha=per_step)
-        moved[:] = work.array("byte", np.uint8)
+        coarse = work.array("byte", np.uint8)[:count]
+        cv2.convertScaleAbs(total, dst=coarse, alpha=per_step)
+        moved[:] = coarse
 
     def _store(self, work: Scratch, pictures: Pictures, block: tuple[slice, slice]) -> None:
         """Into the pictures, NaN where there is no answer."""
@@ -266,9 +273,9 @@ def _fill_beside(pictures: Pictures, block: tuple[slice, slice]) -> None:
 
 
 def _blocks(usable: NDArray[np.bool_]) -> list[tuple[slice, slice]]:
-    """All rows, at most BLOCK pixels (but always a whole row) at a time, with the columns that hold usable pixels."""
+    """All rows, at most BLOCK pixels (but always two whole rows) at a time; the columns that hold usable pixels."""
     height, width = usable.shape
-    rows = max(1, BLOCK // width)
+    rows = MOVED_STEP * max(1, BLOCK // width // MOVED_STEP)
     found = []
     for top in range(0, height, rows):
         columns = np.flatnonzero(usable[top : top + rows].any(axis=0))
