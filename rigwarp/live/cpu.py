@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from rigwarp.live.dither import thresholds
 from rigwarp.live.picture import Picture, checked
-from rigwarp.live.sampling import SampleMap, tap_counts, tap_positions
+from rigwarp.live.sampling import SampleMap, cubic_weights, of_kind, sample_kinds, tap_positions
 from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
@@ -32,10 +32,11 @@ _CODE_PARTS = 255
 
 @dataclass(frozen=True, kw_only=True)
 class _Group:
-    """Pixels of a strip that take the same number of taps; the others' positions lie outside the picture."""
+    """Pixels of a strip that are sampled in the same way; the others' positions lie outside the picture."""
 
     window: tuple[slice, slice]
     taps: list[NDArray[np.float32]]
+    cubic: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,7 +94,7 @@ class CpuRenderer:
         if size == self._size:
             return
         samples = self._warp.samples(size)
-        self._averaged = any(taps != (1, 1) for taps in tap_counts(samples))
+        self._averaged = any(kind != (1, 1, False) for kind in sample_kinds(samples))
         self._strips = _strips(samples, averaged=self._averaged)
         self._size = size
 
@@ -115,12 +116,31 @@ class CpuRenderer:
 def _gathered(light: NDArray[Any], strip: _Strip, shape: tuple[int, int]) -> NDArray[Any]:
     """Sum over the taps; every pixel belongs to one group and gets zero from the others."""
     if len(strip.groups) == 1:
-        return _sum_of_taps(light, strip.groups[0])
+        return _sampled(light, strip.groups[0])
     total = np.zeros((*shape, 4), light.dtype)
     for group in strip.groups:
         part = total[group.window]
-        part += _sum_of_taps(light, group)
+        part += _sampled(light, group)
     return total
+
+
+def _sampled(light: NDArray[Any], group: _Group) -> NDArray[Any]:
+    return _cubic(light, group.taps[0]) if group.cubic else _sum_of_taps(light, group)
+
+
+def _cubic(light: NDArray[Any], positions: NDArray[np.float32]) -> NDArray[Any]:
+    """Catmull-Rom samples: OpenCV's own cubic is another one, and in steps of 1/32 pixel."""
+    corner = np.floor(positions)
+    weights = cubic_weights(positions - corner)
+    total = np.zeros((*positions.shape[:2], light.shape[2]), np.float32)
+    for dv, weight_v in enumerate(weights, start=-1):
+        row = np.zeros_like(total)
+        for du, weight_u in enumerate(weights, start=-1):
+            at = corner + np.array([du, dv], np.float32)
+            sample = cv2.remap(light, at, _NO_MAP, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+            row += sample * weight_u[..., :1]
+        total += row * weight_v[..., 1:]
+    return np.maximum(total, 0.0, out=total)
 
 
 def _sum_of_taps(light: NDArray[Any], group: _Group) -> NDArray[Any]:
@@ -158,24 +178,22 @@ def _strips(samples: SampleMap, *, averaged: bool) -> list[_Strip]:
 
 
 def _groups(samples: SampleMap, window: tuple[slice, slice]) -> list[_Group]:
-    """The pixels of a window by their number of taps; a group that is alone covers the whole window."""
-    lit = samples.gain_root[window] > 0
-    taps = samples.taps[window]
-    counts = [(int(u), int(v)) for u, v in np.unique(taps[lit], axis=0)]
+    """The pixels of a window by how they are sampled; a group that is alone covers the whole window."""
+    kinds = sample_kinds(samples, window)
     found = []
-    for count in counts:
-        own = lit & (taps == count).all(axis=-1)
-        rows, columns = slice(0, lit.shape[0]), slice(0, lit.shape[1])
-        if len(counts) > 1:
+    for kind in kinds:
+        own = of_kind(samples, kind, window)
+        rows, columns = slice(0, own.shape[0]), slice(0, own.shape[1])
+        if len(kinds) > 1:
             rows, columns = _span(own.any(axis=1)) or rows, _span(own.any(axis=0)) or columns
         inner = own[rows, columns]
         where = (np.nonzero(own)[0] + window[0].start, np.nonzero(own)[1] + window[1].start)
         laid_out = []
-        for position in tap_positions(samples, where, count):
+        for position in tap_positions(samples, where, kind[:2]):
             field = np.full((*inner.shape, 2), _NOWHERE_PX, np.float32)
             field[inner] = position
             laid_out.append(field)
-        found.append(_Group(window=(rows, columns), taps=laid_out))
+        found.append(_Group(window=(rows, columns), taps=laid_out, cubic=kind[2]))
     return found
 
 

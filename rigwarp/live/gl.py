@@ -28,8 +28,6 @@ _UNITS = {
 _GROUP_SIDE = 16
 _RIM_PX = 3
 """Black texels around the picture on the GPU: one before it, two after it."""
-_BUFFERS = 3
-"""Uploads in flight: the GPU reads one while the next is written."""
 _ORIGIN_PX = 32.0
 """Added to positions before they are packed, so that those beside the picture are positive."""
 _RACE_DRAWS = 24
@@ -58,8 +56,9 @@ class GlRenderer:
         self._calls = {n: self._context.vertex_array(p, []) for n, p in self._programs.items() if "drawn" in n}
         self._light = self._context.texture((256, 1), 1, dtype="f4")
         self._maps: list[moderngl.Texture] = []
-        self._content: list[Any] = []  # codes, picture, the picture's framebuffer
-        self._buffers: list[moderngl.Buffer] = []
+        self._content: list[Any] = []  # codes, and the buffer they come through
+        self._picture: list[Any] = []  # linear light, and its framebuffer
+        self._wide = False
         self._frame: moderngl.Texture | None = None
         self._screen: moderngl.Framebuffer | None = None
         self._size: tuple[int, int] | None = None
@@ -120,9 +119,10 @@ class GlRenderer:
             for name in ("decode_yuv_drawn", "decode_yuv_computed"):
                 if name in self._programs:
                     self._programs[name]["to_rgb"].write(matrix)
-        self._buffers.append(self._buffers.pop(0))
-        self._buffers[0].write(data)
-        self._content[0].write(self._buffers[0], alignment=1)
+        codes, buffer = self._content[0], self._content[1]
+        buffer.orphan()  # the GPU may still be reading the last picture from it
+        buffer.write(data)
+        codes.write(buffer, alignment=1)
         self._decode()
 
     def load_texture(self, texture: moderngl.Texture, *, bottom_up: bool = True) -> None:
@@ -160,7 +160,7 @@ class GlRenderer:
 
     def _draw(self, target: moderngl.Framebuffer, way: Way) -> None:
         self._context.disable(moderngl.BLEND | moderngl.DEPTH_TEST | moderngl.CULL_FACE)
-        self._content[1].use(_PICTURE)
+        self._picture[0].use(_PICTURE)
         for texture, unit in zip(self._maps, (_PLACE, _STEPS), strict=True):
             texture.use(unit)
         if way == "computed":
@@ -176,11 +176,11 @@ class GlRenderer:
     def _decode(self, foreign: moderngl.Texture | None = None) -> None:
         """Codes to linear light, for the whole picture: once per picture, not once per tap."""
         self._foreign = foreign
-        codes, picture, frame = self._content
+        codes, (picture, frame) = self._content[0], self._picture
         (codes if foreign is None else foreign).use(_CODES)
         self._light.use(_LIGHT)
         kind = "decode_yuv" if self._planar else "decode"
-        if foreign is None and f"{kind}_computed" in self._programs:
+        if foreign is None and not self._wide and f"{kind}_computed" in self._programs:
             self._compute(f"{kind}_computed", picture, picture.size)
             return
         frame.use()
@@ -243,16 +243,24 @@ class GlRenderer:
         rows = (size[0], size[1] * 3 // 2) if planar else (3 * size[0], size[1])
         codes = self._context.texture(rows, 1, alignment=1)
         codes.filter = (moderngl.NEAREST, moderngl.NEAREST)
-        picture = self._context.texture((size[0] + _RIM_PX, size[1] + _RIM_PX), 4, dtype="f2")
-        self._content = [codes, picture, self._context.framebuffer([picture])]
-        self._buffers = [self._context.buffer(reserve=rows[0] * rows[1]) for _ in range(_BUFFERS)]
+        self._content = [codes, self._context.buffer(reserve=rows[0] * rows[1])]
         for name, program in self._programs.items():
             if name.startswith("decode"):
                 program["size"] = size
         self._size, self._planar = size, planar
         self._place(samples)
 
+    def _make_picture(self, size: tuple[int, int], *, wide: bool) -> None:
+        """Room for the picture's light: half floats, but whole ones where the cubic takes differences of them."""
+        if self._picture and self._wide == wide and self._picture[0].size == (size[0] + _RIM_PX, size[1] + _RIM_PX):
+            return
+        for item in reversed(self._picture):
+            item.release()
+        texture = self._context.texture((size[0] + _RIM_PX, size[1] + _RIM_PX), 4, dtype="f4" if wide else "f2")
+        self._picture, self._wide = [texture, self._context.framebuffer([texture])], wide
+
     def _place(self, samples: SampleMap) -> None:
+        self._make_picture(samples.picture_size, wide=bool(samples.cubic.any()))
         data = (packed_places(samples).tobytes(), packed_steps(samples).tobytes())
         if not self._maps:
             self._maps = [self._context.texture(self._resolution, 2, dtype="u4")]
@@ -263,16 +271,17 @@ class GlRenderer:
             texture.write(values)
 
     def _release_content(self) -> None:
-        for item in (*reversed(self._content), *self._buffers):
+        for item in (*self._content, *reversed(self._picture)):
             item.release()
-        self._content, self._buffers = [], []
+        self._content, self._picture = [], []
 
 
 def packed_places(samples: SampleMap) -> NDArray[np.uint32]:
-    """(H, W, 2): u in 256ths with the gain's root below it, v in 256ths with the numbers of taps less one below it."""
+    """(H, W, 2): u in 256ths with the gain's root below it, v in 256ths with the way of sampling below it."""
     grid = np.round((samples.position_px + np.float32(_ORIGIN_PX)) * GRID).astype(np.uint32) << 10
     taps = samples.taps.astype(np.uint32) - 1
-    below = np.stack([samples.gain_root.astype(np.uint32), taps[..., 0] | taps[..., 1] << 4], axis=-1)
+    how = taps[..., 0] | taps[..., 1] << 4 | samples.cubic.astype(np.uint32) << 8
+    below = np.stack([samples.gain_root.astype(np.uint32), how], axis=-1)
     return np.ascontiguousarray(grid | below)
 
 

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array
 from rigwarp.live.dither import thresholds
 from rigwarp.live.picture import Picture, checked
-from rigwarp.live.sampling import tap_counts, tap_positions
+from rigwarp.live.sampling import cubic_weights, of_kind, sample_kinds, tap_positions
 from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig.transfer import encode_transfer
@@ -25,10 +25,11 @@ class ReferenceRenderer:
         samples = self._warp.samples((picture.shape[1], picture.shape[0]))
         light = self._warp.light()[picture]
         out = np.zeros((*samples.gain_root.shape, 3))
-        for taps in tap_counts(samples):
-            where = np.nonzero((samples.taps == taps).all(axis=-1) & (samples.gain_root > 0))
-            total = sum(bilinear(light, position) for position in tap_positions(samples, where, taps))
-            out[where] = total / float(taps[0] * taps[1]) * samples.gain[where][:, None]
+        for kind in sample_kinds(samples):
+            where = np.nonzero(of_kind(samples, kind))
+            sample = cubic if kind[2] else bilinear
+            total = sum(sample(light, position) for position in tap_positions(samples, where, kind[:2]))
+            out[where] = total / float(kind[0] * kind[1]) * samples.gain[where][:, None]
         codes = encode_transfer(out, samples.transfer) * 255.0
         rounding = thresholds(codes.shape[:2])[..., None] if self._dither else 0.5
         return np.minimum(np.floor(codes + rounding), 255.0).astype(np.uint8)
@@ -43,13 +44,24 @@ class ReferenceRenderer:
 
 def bilinear(light: Array, position_px: NDArray[np.float32]) -> Array:
     """Bilinear samples of (h, w, 3) at (N, 2) pixels, black outside; (N, 3)."""
-    position = position_px.astype(np.float64)
-    corner = np.floor(position).astype(int)
-    fraction = position - corner
-    out = np.zeros((len(position), light.shape[2]))
-    for du, weight_u in ((0, 1 - fraction[:, 0]), (1, fraction[:, 0])):
-        for dv, weight_v in ((0, 1 - fraction[:, 1]), (1, fraction[:, 1])):
+    share = position_px.astype(np.float64) % 1.0
+    return _weighted(light, position_px, [1.0 - share, share], first=0)
+
+
+def cubic(light: Array, position_px: NDArray[np.float32]) -> Array:
+    """Catmull-Rom samples of (h, w, 3) at (N, 2) pixels, black outside, never negative; (N, 3)."""
+    weights = cubic_weights(position_px.astype(np.float64) % 1.0)
+    return np.maximum(_weighted(light, position_px, weights, first=-1), 0.0)
+
+
+def _weighted(light: Array, position_px: NDArray[np.float32], weights: list[Array], *, first: int) -> Array:
+    """Sum over the pixels around each place, from `first` before it on, weighted along u and v."""
+    corner = np.floor(position_px).astype(int)
+    out = np.zeros((len(position_px), light.shape[2]))
+    for du, weight_u in enumerate(weights, start=first):
+        for dv, weight_v in enumerate(weights, start=first):
             u, v = corner[:, 0] + du, corner[:, 1] + dv
             inside = (u >= 0) & (u < light.shape[1]) & (v >= 0) & (v < light.shape[0])
-            out[inside] += (weight_u * weight_v)[inside, None] * light[v[inside], u[inside]]
+            weight = (weight_u[:, 0] * weight_v[:, 1])[inside, None]
+            out[inside] += weight * light[v[inside], u[inside]]
     return out

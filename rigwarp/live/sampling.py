@@ -1,15 +1,16 @@
 """Where each projector pixel looks into a picture, in numbers that float32 and float64 renderers treat alike.
 
 A projector pixel averages n x m bilinear samples spread over its footprint in the picture, n and m from the map's
-derivative, so that a minified picture does not flicker or alias. All positions are multiples of 1/256 pixel: that is
-what the bilinear filter of a GPU works with (eight bits of weight), and sums of such numbers are exact in float32. So a
+derivative, so that a minified picture does not flicker or alias; where the picture is magnified, one sample by
+Catmull-Rom's cubic keeps it sharper than a bilinear one (A class of local interpolating splines, 1974). All positions
+are multiples of 1/256 pixel, and sums of such numbers are exact in float32. So a
 GPU, OpenCV and the float64 reference sample the very same points with the very same weights. Without that, a weight of
 1e-4 instead of 0 would be worth several code values in the darks of a gamma curve. The gain is kept as a square root
 of ten bits for the same reason: 0.2 code values at most, and the renderers cannot disagree.
 """
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from rigwarp.prewarp import Prewarp, content_coordinates
 from rigwarp.rig import Transfer
 
 Sampling = Literal["fine", "quick"]
+Kind = tuple[int, int, bool]
 GRID = 256.0
 """Positions per pixel."""
 GAIN_STEPS = 1023.0
@@ -28,6 +30,8 @@ _MAX_TAPS = 16
 _SLACK = {"fine": 0.05, "quick": 1.0}
 """Footprints up to this much wider than n pixels still use n taps. Fine: no visible difference, up to a quarter of the
 cost. Quick: detail finer than a projector pixel may flicker when it moves, one tap serves up to two pixels."""
+_MAGNIFIED = 0.75
+"""Footprints narrower than this (pixels, along both axes) get the cubic."""
 _NOWHERE_PX = -16.0
 _ROWS_AT_ONCE = 128
 """Bounds the float64 arrays at work to some 50 MB for a 4K projector."""
@@ -45,6 +49,8 @@ class SampleMap:
         From one tap to the next: step_px[..., :, 0] along the projector's u, [..., :, 1] along its v.
     taps : (H, W, 2) uint8
         The footprint is averaged over taps[..., 0] (along u) x taps[..., 1] (along v) samples.
+    cubic : (H, W) bool
+        True: one cubic sample instead of bilinear taps.
     gain_root : (H, W) uint16
         Square root of the factor on linear light, in 1023rds; 0 = black.
     transfer : the projector's transfer curve.
@@ -54,6 +60,7 @@ class SampleMap:
     position_px: NDArray[np.float32]
     step_px: NDArray[np.float32]
     taps: NDArray[np.uint8]
+    cubic: NDArray[np.bool_]
     gain_root: NDArray[np.uint16]
     transfer: Transfer
     picture_size: tuple[int, int]
@@ -100,6 +107,7 @@ def sample_map(
         position_px=np.empty((height, width, 2), np.float32),
         step_px=np.empty((height, width, 2, 2), np.float32),
         taps=np.empty((height, width, 2), np.uint8),
+        cubic=np.empty((height, width), bool),
         gain_root=np.empty((height, width), np.uint16),
         transfer=prewarp.transfer,
         picture_size=picture_size,
@@ -111,7 +119,7 @@ def sample_map(
         picture_px = (canvas_px[halo] + 0.5 - offset_px) / scale - 0.5
         footprint = _footprint(picture_px)
         inner = slice(rows.start - halo.start, rows.stop - halo.start)
-        _fill_rows(samples, rows, picture_px[inner], footprint[inner], gain[rows], _SLACK[sampling])
+        _fill_rows(samples, rows, picture_px[inner], footprint[inner], gain[rows], sampling)
     return samples
 
 
@@ -121,10 +129,11 @@ def _fill_rows(
     picture_px: Array,
     footprint: Array,
     gain: NDArray[np.float32],
-    slack: float,
+    sampling: Sampling,
 ) -> None:
     """Write some rows of a sample map."""
-    taps = np.clip(np.ceil(np.linalg.norm(footprint, axis=-2) - slack), 1, _MAX_TAPS)
+    widths = np.linalg.norm(footprint, axis=-2)
+    taps = np.clip(np.ceil(widths - _SLACK[sampling]), 1, _MAX_TAPS)
     root = np.round(np.sqrt(np.clip(gain, 0.0, 1.0)) * GAIN_STEPS)
     lit = np.isfinite(picture_px).all(axis=-1) & (root > 0)
     # one pixel past the picture is as black as anywhere: positions stay small enough to be packed for the GPU
@@ -132,6 +141,9 @@ def _fill_rows(
     samples.position_px[rows] = _on_grid(np.where(lit[..., None], near, _NOWHERE_PX), 1)
     samples.step_px[rows] = _on_grid(footprint / taps[..., None, :], 2)
     samples.taps[rows] = taps
+    # further out bilinear gives black, while products of two negative lobes of the cubic would be light
+    beside = ((near >= -1.0) & (near <= np.array(samples.picture_size))).all(axis=-1)
+    samples.cubic[rows] = lit & beside & (widths < _MAGNIFIED).all(axis=-1) & (sampling == "fine")
     samples.gain_root[rows] = np.where(lit, root, 0)
 
 
@@ -151,9 +163,29 @@ def tap_positions(
     return [position + i * step[..., 0] + j * step[..., 1] for j in along_v for i in along_u]
 
 
-def tap_counts(samples: SampleMap) -> list[tuple[int, int]]:
-    """The different (along u, along v) numbers of taps among the lit pixels."""
-    return [(int(u), int(v)) for u, v in np.unique(samples.taps[samples.gain_root > 0].reshape(-1, 2), axis=0)]
+def sample_kinds(samples: SampleMap, window: tuple[slice, slice] = (slice(None), slice(None))) -> list[Kind]:
+    """The different ways of sampling among the lit pixels of a window: (taps along u, taps along v, cubic)."""
+    lit = samples.gain_root[window] > 0
+    keys = np.concatenate([samples.taps[window][lit], samples.cubic[window][lit, None]], axis=-1)
+    return [(int(u), int(v), bool(cubic)) for u, v, cubic in np.unique(keys, axis=0)]
+
+
+def of_kind(samples: SampleMap, kind: Kind, window: tuple[slice, slice] = (slice(None), slice(None))) -> BoolArray:
+    """Which lit pixels of a window are sampled in that way."""
+    lit = samples.gain_root[window] > 0
+    found: BoolArray = lit & (samples.taps[window] == kind[:2]).all(axis=-1) & (samples.cubic[window] == kind[2])
+    return found
+
+
+def cubic_weights(share: NDArray[Any]) -> list[NDArray[Any]]:
+    """Catmull-Rom weights of the four samples around a place, `share` (0 .. 1) past the second one."""
+    square, cube = share * share, share * share * share
+    return [
+        square - 0.5 * (cube + share),
+        1.5 * cube - 2.5 * square + 1.0,
+        2.0 * square - 1.5 * cube + 0.5 * share,
+        0.5 * (cube - square),
+    ]
 
 
 def _on_grid(values_px: Array, multiple: int) -> NDArray[np.float32]:

@@ -93,7 +93,7 @@ vec4 decoded(ivec2 texel) {
 
 _WARP = """
 uniform sampler2D picture;   // linear light with a black rim: one texel before the picture, two after it
-uniform usampler2D place;    // u | root of the gain, v | taps; see `packed_places`
+uniform usampler2D place;    // u | root of the gain, v | cubic, taps; see `packed_places`
 uniform isampler2D steps;    // from tap to tap, in 128ths: du/du', dv/du', du/dv', dv/dv'
 uniform float gamma;         // of the projector; 0: the sRGB curve
 uniform bool by_unit;        // bilinear by the texture unit: quicker, but its weights have so few bits that a black
@@ -121,6 +121,27 @@ vec3 bilinear(vec2 at) {
     return mix(above, below, share.y);
 }
 
+vec4 cubic_weights(float t) {
+    float square = t * t, cube = t * t * t;
+    return vec4(square - 0.5 * (cube + t), 1.5 * cube - 2.5 * square + 1.0, 2.0 * square - 1.5 * cube + 0.5 * t,
+                0.5 * (cube - square));
+}
+
+vec3 cubic(vec2 at) {
+    ivec2 last = textureSize(picture, 0) - 1;
+    at = clamp(at + 1.0, vec2(0.0), vec2(last - 1));
+    ivec2 first = ivec2(at);
+    vec4 along_u = cubic_weights(at.x - float(first.x)), along_v = cubic_weights(at.y - float(first.y));
+    vec3 total = vec3(0.0);
+    for (int j = 0; j < 4; ++j) {
+        vec3 row = vec3(0.0);
+        for (int i = 0; i < 4; ++i)
+            row += along_u[i] * texelFetch(picture, clamp(first + ivec2(i - 1, j - 1), ivec2(0), last), 0).rgb;
+        total += along_v[j] * row;
+    }
+    return max(total, 0.0);
+}
+
 float threshold(ivec2 pixel) {
     // rank in the 8 x 8 recursive matrix: bits of x ^ y and y, coarsest last
     uint x = uint(pixel.x) & 7u, y = uint(pixel.y) & 7u, d = x ^ y;
@@ -137,7 +158,9 @@ vec4 shown(ivec2 pixel) {
     gain *= gain;
     uint taps = packed_place.y & 255u;
     vec3 light = vec3(0.0);
-    if (taps == 0u) {
+    if ((packed_place.y & 256u) != 0u) {
+        light = cubic(at);
+    } else if (taps == 0u) {
         light = bilinear(at);
     } else {
         vec4 between = vec4(texelFetch(steps, pixel, 0)) / 128.0;

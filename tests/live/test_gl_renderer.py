@@ -29,7 +29,7 @@ def context(gl_available):
 
 @pytest.mark.gl
 @pytest.mark.parametrize("transfer", [2.2, "srgb"])
-@pytest.mark.parametrize("size", [(400, 300), (150, 401), (801, 600)])
+@pytest.mark.parametrize("size", [(400, 300), (90, 67), (801, 600)])
 @pytest.mark.parametrize("way", ["drawn", "computed"])
 def test_gpu_cpu_and_reference_agree_within_one_code(context, transfer, size, way):
     """Odd sizes: rows of 3-byte pixels that are no multiple of four are where an upload goes wrong."""
