@@ -70,7 +70,7 @@ def estimate_as_built(
     tolerances = np.asarray(tolerances, float)
     data = _data(model, cells, np.asarray(cell_sigma_mm, float), np.asarray(cell_zone, np.int64), camera)
     fit = fit_map(model, data, tolerances)
-    return _result(model, data, fit, tolerances, camera)
+    return _result(model, fit.data, fit, tolerances, camera)
 
 
 @dataclass(frozen=True, kw_only=True)

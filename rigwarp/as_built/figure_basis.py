@@ -11,7 +11,7 @@ from rigwarp.geometry.height_spline import HeightSpline
 
 DEGREE = 5
 CELL_MM = 2.4  # finest detail worth a coefficient: about the size of the projector's pupil seen on the mirror
-_MOST_COEFFICIENTS = 900  # dense normal equations of this size take a tenth of a second
+_MOST_COEFFICIENTS = 2600  # dense normal equations of this size take a tenth of a second
 _AMPLITUDE_MM = 0.3  # 1-sigma of any one smooth form error: a radius off by a quarter on a shallow 90 mm mirror
 
 

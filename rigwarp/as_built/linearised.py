@@ -155,6 +155,23 @@ def trace_samples(
     return traced
 
 
+def landing(
+    design: OpticalModel,
+    mounting: Array,
+    rows: FigureRows,
+    coefficients_mm: Array,
+    *,
+    pixels_px: Array,
+    zone: NDArray[np.integer],
+) -> Array:
+    """(N, 2) landing points alone; arguments as in `linearise`."""
+    table = np.full((len(pixels_px), 2), np.nan)
+    model = moved_model(design, mounting)
+    for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone):
+        table[here] = rays.table_mm
+    return table
+
+
 def linearise(
     design: OpticalModel,
     mounting: Array,

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.spatial import cKDTree
 
 from rigwarp.as_built.alignment import RigidMotions
 from rigwarp.as_built.figure_basis import CELL_MM, FigureBasis
 from rigwarp.as_built.footprint import Footprint
 from rigwarp.as_built.linearised import FigureRows, Linearised, linearise
-from rigwarp.as_built.problem import Data, Problem, inverse, spots_of
+from rigwarp.as_built.problem import Data, Problem, Spots, inverse, spots_of
 from rigwarp.as_built.ray_geometry import spot_polynomials
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
@@ -32,6 +33,7 @@ _THIN_ROUNDS = 2  # where rays meet the mirror must be known well before the fig
 _FULL_ROUNDS = 1  # each round ties it to where the round before says they do
 _COARSE_CELL_MM = 8.0  # of the thin rounds: a stiff figure does not run away while the mounting is still wrong
 _MISFIT_FLOOR_MM = 0.3  # how well a mere move of the design explains the samples before the figure is let in
+_SEAM_MM = 2.5  # half the pupil of a small projector on the mirror, and what the mounting's tolerances move the seam
 _WORTH_SAMPLES = 200.0  # neighbours share that misfit: all samples together count as so many
 
 
@@ -51,6 +53,7 @@ class MapFit:
     smoothness : the chosen roughness precision, relative.
     held_out_rms_mm : of tiles predicted without their own samples.
     passes : Gauss-Newton passes of the last round.
+    data : the samples that were used.
     zone_of_rays : (N,) zone of each sample.
     basis, footprint, motions : what the figure is made of, where it is reported, how it is aligned.
     linearised, rows : landing points and derivatives at the solution, and the figure's rows.
@@ -66,6 +69,7 @@ class MapFit:
     smoothness: float
     held_out_rms_mm: float
     passes: int
+    data: Data
     zone_of_rays: NDArray[np.int64]
     basis: FigureBasis
     footprint: Footprint
@@ -105,10 +109,10 @@ def fit_map(design: OpticalModel, data: Data, tolerances: Array) -> MapFit:
     scale = np.concatenate([tolerances, OPTICS_SIGMA])
     start, seen = _pose_only(design, data, scale)
     _check_seen(seen)
-    spots = spots_of(seen)
+    data, spots = _away_from_seams(data, spots_of(seen))
     every = max(1, len(data.zone) // _THIN_SAMPLES)
     for stride, cell_mm in (*(_THIN_ROUNDS * ((every, _COARSE_CELL_MM),)), *(_FULL_ROUNDS * ((1, CELL_MM),))):
-        fit = Problem(design, data.every(stride), scale, spots.every(stride), cell_mm=cell_mm)
+        fit = Problem(design, data.only(slice(None, None, stride)), scale, spots.only(slice(None, None, stride)), cell_mm=cell_mm)
         unknown = fit.approach(fit.begin(start))
         start = unknown[: len(scale)]
         spots = spots_of(fit.all_rays(data, unknown) if stride > 1 else fit.linearise(unknown))
@@ -141,6 +145,7 @@ def _finish(fit: Problem, solution: tuple[Array, Linearised, float]) -> MapFit:
         motions=fit.motions,
         linearised=state,
         rows=fit.rows,
+        data=fit.data,
         zone_of_rays=fit.data.zone,
     )
 
@@ -186,6 +191,17 @@ def _pose_only(design: OpticalModel, data: Data, scale: Array) -> tuple[Array, L
         camera=np.zeros((len(data.pixels_px), 2, 0)),
     )
     return unknown, full
+
+
+def _away_from_seams(data: Data, spots: Spots) -> tuple[Data, Spots]:
+    """Without samples whose light came partly by way of another zone: the projector's pupil is some mm wide there."""
+    near = np.zeros(len(data.zone), bool)
+    known = np.isfinite(spots.mirror_mm).all(axis=-1)
+    for number in np.unique(data.zone):
+        here, others = known & (data.zone == number), known & (data.zone != number)
+        if others.any():
+            near[here] = cKDTree(spots.mirror_mm[others]).query(spots.mirror_mm[here], k=1)[0] < _SEAM_MM
+    return data.only(~near), spots.only(~near)
 
 
 def _check_seen(seen: Linearised) -> None:

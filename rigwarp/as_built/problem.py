@@ -9,15 +9,20 @@ from scipy import linalg
 from rigwarp.as_built.alignment import rigid_motions
 from rigwarp.as_built.figure_basis import CELL_MM, figure_basis
 from rigwarp.as_built.footprint import footprint
-from rigwarp.as_built.linearised import FigureRows, Linearised, linearise
+from rigwarp.as_built.linearised import FigureRows, Linearised, landing, linearise
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing import OpticalModel
 
-_MOST_PASSES = 10
-_PLAIN_PASSES = 3  # Gauss-Newton is quadratic here: the third pass moves the mounting by 1 % of its tolerance
-_DONE = 0.05  # a step below this share of every tolerance ends the fit
-_SETTLED = 0.5  # a last step above this share means that there is no answer
+_MOST_PASSES = 12
+_PLAIN_PASSES = 3  # the way there is quadratic: the third pass moves the mounting by 1 % of its tolerance
+_DONE = 0.05  # a step below this share of every tolerance ends the fit,
+_NEAR = 0.01  # and so does a gain in chi square below this: everything is within a tenth of its own sigma
+_SETTLED = 0.5  # a last step above this share, with a gain above the next number, means that there is no answer
+_SETTLED_GAIN = 1.0
+_PROBE = 0.25  # share of a step at which the bend of its way is felt
+_SHORTEST = 1.0 / 64.0  # of a step before the fit is given up
+_LOST = 100.0  # what a sample that no longer reaches the table costs, in chi square
 _FIRST_SMOOTHNESS = 1e-3
 _AS_GOOD = 1.01  # of equally good smoothnesses the smallest: a stiff figure pushes its misfit into the mounting
 _HUBER = 2.5
@@ -38,9 +43,9 @@ class Data:
     zone: NDArray[np.int64]
     camera: Array
 
-    def every(self, step: int) -> "Data":
-        """Every step-th sample."""
-        return Data(**{name: getattr(self, name)[::step] for name in self.__dataclass_fields__})
+    def only(self, which: BoolArray | slice) -> "Data":
+        """The samples that a mask or a slice picks."""
+        return Data(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,9 +56,9 @@ class Spots:
     mirror_mm: Array
     normal: Array
 
-    def every(self, step: int) -> "Spots":
-        """Every step-th of them."""
-        return Spots(local_mm=self.local_mm[::step], mirror_mm=self.mirror_mm[::step], normal=self.normal[::step])
+    def only(self, which: BoolArray | slice) -> "Spots":
+        """Those that a mask or a slice picks."""
+        return Spots(local_mm=self.local_mm[which], mirror_mm=self.mirror_mm[which], normal=self.normal[which])
 
 
 def spots_of(rays: Linearised) -> Spots:
@@ -111,7 +116,7 @@ class Problem:
             residual = self.residual(state.table_mm, unknown)
             inflation = self.least_inflation = min(self.least_inflation, self.inflation(residual))
             weight = np.where(np.isfinite(residual[:, 0]), 1.0 / (inflation * self.data.sigma_mm) ** 2, 0.0)
-            unknown = unknown + self.step(state, np.nan_to_num(residual), weight, unknown)
+            unknown = unknown + self.step(state, np.nan_to_num(residual), weight, unknown)[0]
         return unknown
 
     def solve(self, unknown: Array) -> tuple[Array, Linearised, float]:
@@ -131,21 +136,59 @@ class Problem:
             weight = self.robust(residual, inflation) / (inflation * self.data.sigma_mm) ** 2
             if passes == 0:
                 self.choose_smoothness(state, np.nan_to_num(residual), weight, unknown)
-            step = self.step(state, np.nan_to_num(residual), weight, unknown)
+            step, gain = self.step(state, np.nan_to_num(residual), weight, unknown)
             unknown = unknown + step
             size = float(np.abs(step[: len(self.scale)]).max())
-            if passes > 0 and size < _DONE:
+            if passes > 0 and (size < _DONE or gain < _NEAR):
                 break
-        if not size < _SETTLED:
+        if not (size < _SETTLED or gain < _SETTLED_GAIN):
             raise not_settled()
         return unknown, self.linearise(unknown), inflation
 
-    def step(self, state: Linearised, residual: Array, weight: Array, unknown: Array) -> Array:
-        """One Gauss-Newton step."""
+    def step(self, state: Linearised, residual: Array, weight: Array, unknown: Array) -> tuple[Array, float]:
+        """One Gauss-Newton step along its bent way, no longer than it is good for, and the gain it promised.
+
+        Notes
+        -----
+        Mounting and figure trade against each other along curved valleys of chi square; a straight step of some
+        tolerances leaves them. So the step t v + t^2 a / 2 follows the bend a (geodesic acceleration: Transtrum and
+        Sethna 2012, arXiv 1201.5885), with t halved until chi square does not grow.
+        """
         prior = self.prior(state, weight)
-        matrix = state.normal_matrix(weight, self.size) + prior
         right = state.gradient(weight, residual, self.size) - prior @ unknown
-        return solve_balanced(matrix, right)
+        solve = Balanced(state.normal_matrix(weight, self.size) + prior)
+        ahead = solve(right)
+        gain = float(right @ ahead)
+        probed = self.misfit(unknown + _PROBE * ahead) - residual
+        curved = -2.0 / _PROBE**2 * (probed + _PROBE * state.apply(ahead))
+        reached = np.isfinite(curved).all(axis=-1)
+        bend = -solve(state.gradient(np.where(reached, weight, 0.0), np.nan_to_num(curved), self.size))
+        before = self.chi_square(residual, weight, prior, unknown)
+        share = 1.0
+        while True:
+            step = share * ahead + 0.5 * share**2 * bend
+            after = self.chi_square(self.misfit(unknown + step), weight, prior, unknown + step)
+            if after <= before or share <= _SHORTEST:
+                return step, gain
+            share *= 0.5
+
+    def misfit(self, unknown: Array) -> Array:
+        """(N, 2) residuals by exact tracing, without derivatives."""
+        n = len(self.scale)
+        table = landing(
+            self.design,
+            unknown[:n] * self.scale,
+            self.rows,
+            unknown[self.n_dense :],
+            pixels_px=self.data.pixels_px,
+            zone=self.data.zone,
+        )
+        return self.residual(table, unknown)
+
+    def chi_square(self, residual: Array, weight: Array, prior: Array, unknown: Array) -> float:
+        """Weighted squares of residuals (N, 2) and prior together."""
+        squares = weight * np.sum(residual**2, axis=-1)
+        return float(np.sum(np.where(np.isfinite(squares), squares, _LOST)) + unknown @ prior @ unknown)
 
     def linearise(self, unknown: Array) -> Linearised:
         """Trace and differentiate by the whitened unknowns; samples that do not reach the table get zero rows."""
@@ -204,7 +247,7 @@ class Problem:
         for smoothness in _SMOOTHNESS:
             self.stiffness = float(smoothness * unit)
             prior = self.prior(state, weight)
-            step = solve_balanced(matrix + prior, right - prior @ unknown)
+            step = Balanced(matrix + prior)(right - prior @ unknown)
             misfit = np.sum((known[held] - judged.apply(step)) ** 2, axis=1)
             z = misfit * weight[held]
             score = float(np.mean(np.minimum(z, 10.0 * np.median(z))))
@@ -251,26 +294,34 @@ class Problem:
         return prior
 
 
-def solve_balanced(matrix: Array, right: Array) -> Array:
-    """Solution (n,) of a symmetric positive definite system, balanced first: unknowns differ by powers of ten.
+class Balanced:
+    """Solver of a symmetric positive definite system, balanced first: unknowns differ by powers of ten.
 
     Raises
     ------
     MeasurementError
         Where the matrix is not positive definite: the passes have run away from every sensible mounting.
     """
-    size = 1.0 / np.sqrt(np.diag(matrix))
-    try:
-        factor = linalg.cho_factor(matrix * size * size[:, None])
-    except (linalg.LinAlgError, ValueError):
-        raise not_settled() from None
-    return np.asarray(size * linalg.cho_solve(factor, size * right), float)
+
+    def __init__(self, matrix: Array) -> None:
+        self._size = 1.0 / np.sqrt(np.diag(matrix))
+        try:
+            self._factor = linalg.cho_factor(matrix * self._size * self._size[:, None])
+        except (linalg.LinAlgError, ValueError):
+            raise not_settled() from None
+
+    def __call__(self, right: Array) -> Array:
+        """Solution (n,)."""
+        return np.asarray(self._size * linalg.cho_solve(self._factor, self._size * right), float)
 
 
 def inverse(matrix: Array) -> Array:
     """Inverse of a symmetric positive definite matrix, balanced first."""
     size = 1.0 / np.sqrt(np.diag(matrix))
-    balanced = linalg.inv(matrix * size * size[:, None])
+    try:
+        balanced = linalg.inv(matrix * size * size[:, None])
+    except (linalg.LinAlgError, ValueError):
+        raise not_settled() from None
     return 0.5 * (balanced + balanced.T) * size * size[:, None]
 
 
