@@ -23,6 +23,7 @@ class DesignField:
 
     zone: int
     direct: OpticalModel
+    nodes_px: tuple[Array, Array]
     x: RectBivariateSpline | None
     y: RectBivariateSpline | None
 
@@ -38,7 +39,7 @@ class DesignField:
         return np.stack([self.x.ev(u, v), self.y.ev(u, v)], axis=-1)
 
     def slope_mm(self, pixels_px: Array) -> Array:
-        """(N, 2, 2) d(table mm) / d(projector px)."""
+        """(N, 2, 2) d(table mm) / d(projector px), at the nearest traced pixel: it varies slowly."""
         if self.x is None or self.y is None:
             half = 0.5
             columns = [
@@ -46,9 +47,13 @@ class DesignField:
                 for step in (np.array([half, 0.0]), np.array([0.0, half]))
             ]
             return np.stack(columns, axis=-1)
-        u, v = pixels_px.T
-        rows = [np.stack([s.ev(u, v, dx=1), s.ev(u, v, dy=1)], axis=-1) for s in (self.x, self.y)]
-        return np.stack(rows, axis=-2)
+        across, down = self.nodes_px
+        i, j = (
+            np.clip(np.rint((p - n[0]) / (n[1] - n[0])), 0, len(n) - 1).astype(np.intp)
+            for p, n in zip(pixels_px.T, (across, down), strict=True)
+        )
+        rows = [np.stack([s(across, down, dx=1), s(across, down, dy=1)], axis=-1) for s in (self.x, self.y)]
+        return np.stack(rows, axis=-2)[i, j]
 
 
 def design_field(model: OpticalModel, zone: int, pixels_px: Array) -> DesignField:
@@ -61,6 +66,6 @@ def design_field(model: OpticalModel, zone: int, pixels_px: Array) -> DesignFiel
     grid = np.stack(np.meshgrid(across, down, indexing="ij"), axis=-1)
     table = model.trace(grid, zone=zone, extended=True).table_mm
     if not np.isfinite(table).all():
-        return DesignField(zone=zone, direct=model, x=None, y=None)
+        return DesignField(zone=zone, direct=model, nodes_px=(across, down), x=None, y=None)
     x, y = (RectBivariateSpline(across, down, table[..., i], kx=_DEGREE, ky=_DEGREE, s=0) for i in (0, 1))
-    return DesignField(zone=zone, direct=model, x=x, y=y)
+    return DesignField(zone=zone, direct=model, nodes_px=(across, down), x=x, y=y)

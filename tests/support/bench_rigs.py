@@ -3,7 +3,13 @@
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.rig import Rig, parse_rig
+from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.rig import Rig, inside_table, parse_rig
+from rigwarp.table_map import Samples
+from rigwarp.tracing import OpticalModel, build_model
+
+SIGMA_PX = 0.03
+"""Decode noise of `scan_of`."""
 
 _CONVEX = """
 format = "rigwarp rig"
@@ -77,4 +83,40 @@ def overhead_camera(covariance: np.ndarray | None = None) -> CameraModel:
         R_camera_from_table=np.diag([1.0, -1.0, -1.0]),
         t_camera_from_table_mm=np.array([0.0, 0.0, 1000.0]),
         covariance=covariance,
+    )
+
+
+def built_convex(rig: Rig) -> OpticalModel:
+    """The same rig mounted a little wrong, its mirror with a bump of 60 um and a dent of 12 um."""
+    model = build_model(rig, meshes={}).moved(
+        np.array([1.0, -2.0, 1.5]),
+        np.radians([0.4, -0.3, 0.6]),
+        np.array([0.3, 0.4, -0.2]),
+        np.radians([0.3, -0.4, 0.1]),
+    )
+    grid = np.linspace(-46.0, 46.0, 93)
+    x, y = (g.ravel() for g in np.meshgrid(grid, grid, indexing="ij"))
+    height = 0.06 * (x**2 - y**2) / 45**2 - 0.012 * np.exp(-((x - 8) ** 2 + (y + 4) ** 2) / (2 * 5.0**2))
+    spline = HeightSpline.over(((-46.0, 46.0), (-46.0, 46.0)), cells=(30, 30))
+    basis = spline.design_matrix(x, y)
+    normal = (basis.T @ basis).toarray() + 1e-9 * np.eye(basis.shape[1])
+    return model.with_figure({0: spline.with_coefficients(np.linalg.solve(normal, basis.T @ height))})
+
+
+def scan_of(model: OpticalModel, rig: Rig, *, count: int = 150_000, seed: int = 5) -> Samples:
+    """Samples spread evenly over the projector picture, with decode noise."""
+    rng = np.random.default_rng(seed)
+    true_px = rng.uniform([0, 0], np.array(rig.projector.resolution) - 1.0, (count, 2))
+    table = model.trace(true_px).table_mm
+    seen = np.isfinite(table).all(axis=-1)
+    seen[seen] = inside_table(rig.table, table[seen])
+    table = table[seen]
+    pixels = true_px[seen] + SIGMA_PX * rng.normal(size=table.shape)
+    return Samples(
+        pixels_px=pixels,
+        sigma_px=np.full(table.shape, SIGMA_PX),
+        table_mm=table,
+        light=np.full(len(table), 0.5),
+        camera_px=overhead_camera().project(np.column_stack([table, np.zeros(len(table))])),
+        count=np.ones(len(table), np.int64),
     )

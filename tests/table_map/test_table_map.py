@@ -2,53 +2,15 @@
 
 import numpy as np
 import pytest
-from bench_rigs import convex_rig, flat_rig, overhead_camera
+from bench_rigs import built_convex, convex_rig, flat_rig, overhead_camera, scan_of
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, PixelMap
-from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.rig import Rig, inside_table
 from rigwarp.table_map import Samples, TableMapFit, fit_table_map, mounting_tolerances
-from rigwarp.tracing import OpticalModel, build_model, trace_map
+from rigwarp.tracing import build_model, trace_map
 
-SIGMA_PX = 0.03
 TOLERANCES = mounting_tolerances(3.0, np.radians(1.0), 1.0, np.radians(0.5))
-
-
-def built(rig: Rig) -> OpticalModel:
-    """The same rig mounted a little wrong, its mirror with a bump of 60 um and a dent of 12 um."""
-    model = build_model(rig, meshes={}).moved(
-        np.array([1.0, -2.0, 1.5]),
-        np.radians([0.4, -0.3, 0.6]),
-        np.array([0.3, 0.4, -0.2]),
-        np.radians([0.3, -0.4, 0.1]),
-    )
-    grid = np.linspace(-46.0, 46.0, 93)
-    x, y = (g.ravel() for g in np.meshgrid(grid, grid, indexing="ij"))
-    height = 0.06 * (x**2 - y**2) / 45**2 - 0.012 * np.exp(-((x - 8) ** 2 + (y + 4) ** 2) / (2 * 5.0**2))
-    spline = HeightSpline.over(((-46.0, 46.0), (-46.0, 46.0)), cells=(30, 30))
-    basis = spline.design_matrix(x, y)
-    normal = (basis.T @ basis).toarray() + 1e-9 * np.eye(basis.shape[1])
-    return model.with_figure({0: spline.with_coefficients(np.linalg.solve(normal, basis.T @ height))})
-
-
-def scan_of(model: OpticalModel, rig: Rig, *, count: int = 150_000, seed: int = 5) -> Samples:
-    """Samples spread evenly over the projector picture, with decode noise."""
-    rng = np.random.default_rng(seed)
-    true_px = rng.uniform([0, 0], [639, 359], (count, 2))
-    table = model.trace(true_px).table_mm
-    seen = np.isfinite(table).all(axis=-1)
-    seen[seen] = inside_table(rig.table, table[seen])
-    table = table[seen]
-    pixels = true_px[seen] + SIGMA_PX * rng.normal(size=table.shape)
-    return Samples(
-        pixels_px=pixels,
-        sigma_px=np.full(table.shape, SIGMA_PX),
-        table_mm=table,
-        light=np.full(len(table), 0.5),
-        camera_px=overhead_camera().project(np.column_stack([table, np.zeros(len(table))])),
-        count=np.ones(len(table), np.int64),
-    )
 
 
 def on_table(truth: PixelMap, rig: Rig) -> Array:
@@ -60,7 +22,7 @@ def on_table(truth: PixelMap, rig: Rig) -> Array:
 @pytest.fixture(scope="module")
 def fitted() -> tuple[TableMapFit, PixelMap, Rig]:
     rig = convex_rig()
-    truth_model = built(rig)
+    truth_model = built_convex(rig)
     fit = fit_table_map(build_model(rig, meshes={}), scan_of(truth_model, rig), overhead_camera(), TOLERANCES)
     return fit, trace_map(truth_model, step_px=1), rig
 
@@ -104,7 +66,7 @@ def test_uncertainty_of_the_camera_is_kept_apart() -> None:
 
 def test_wrong_samples_do_no_harm(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:
     _, truth, rig = fitted
-    samples = scan_of(built(rig), rig)
+    samples = scan_of(built_convex(rig), rig)
     rng = np.random.default_rng(8)
     wrong = rng.choice(len(samples), len(samples) // 100, replace=False)
     pixels = samples.pixels_px.copy()
@@ -118,7 +80,7 @@ def test_wrong_samples_do_no_harm(fitted: tuple[TableMapFit, PixelMap, Rig]) -> 
 
 def test_a_hole_is_bridged_and_flagged(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:
     _, truth, rig = fitted
-    samples = scan_of(built(rig), rig)
+    samples = scan_of(built_convex(rig), rig)
     hole = np.hypot(*(samples.table_mm - [60.0, -30.0]).T) < 25.0
     fit = fit_table_map(build_model(rig, meshes={}), samples.only(~hole), overhead_camera(), TOLERANCES)
     inside = np.hypot(truth.x_mm - 60.0, truth.y_mm + 30.0) < 15.0
