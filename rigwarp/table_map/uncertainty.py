@@ -11,6 +11,7 @@ from rigwarp.table_map.support import pixel_centres
 
 _STEP_PX = 8  # both parts vary slowly: worked out on a grid and interpolated
 _TABLE_NODES = 25
+_LENS_PX = 0.01  # camera pixels by which real lenses stray from their model; common practice, no source
 _NEAR = 3.0  # grid steps over which held-out residuals are averaged
 _FEW = 0.005  # density of held-out samples below which the average of all counts
 _GROSS = 100.0  # times the median squared residual: beyond is an outlier, not a misfit
@@ -49,15 +50,18 @@ def _excess(surface: SmoothSurface, shape: tuple[int, ...]) -> Array:
 def common_sigma(camera: CameraModel, height_mm: float, table_mm: Array, answered: BoolArray) -> Array:
     """(H, W) 1-sigma per axis that lens and pose of the camera leave on neighbouring positions alike, mm.
 
-    Zero where the camera file states no covariance; NaN where unanswered.
+    The camera's own covariance (nothing where its file states none), and what no five-term lens model gets right; NaN
+    where unanswered.
     """
     common = np.full(answered.shape, np.nan)
     where = table_mm[answered]
     axes = [np.linspace(a, b, _TABLE_NODES) for a, b in zip(where.min(axis=0), where.max(axis=0), strict=True)]
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
     points = np.concatenate([grid, np.full((*grid.shape[:-1], 1), height_mm)], axis=-1)
-    covariance = camera.plane_covariance(camera.project(points), height_mm)
-    sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0)
+    pixels = camera.project(points)
+    covariance = camera.plane_covariance(pixels, height_mm)
+    scale_mm = np.sqrt(np.sum(camera.plane_jacobian(pixels, height_mm) ** 2, axis=(-1, -2)) / 2.0)
+    sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0 + (_LENS_PX * scale_mm) ** 2)
     sigma[~np.isfinite(sigma)] = np.nanmax(sigma) if np.isfinite(sigma).any() else 0.0
     common[answered] = RegularGridInterpolator(axes, sigma)(where)
     return common
