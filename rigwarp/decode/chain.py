@@ -3,6 +3,7 @@
 Learnt from a sample of pixels with the plain formulas; `block` then applies it to all of them quickly.
 """
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from rigwarp.decode.gray import cell_position
 from rigwarp.decode.harmonics import HarmonicError, estimate_harmonics, no_error
 from rigwarp.decode.layout import AxisLayout
-from rigwarp.decode.noise import Noise, estimate_noise
+from rigwarp.decode.noise import Noise, estimate_noise, scatter_of_means, scatter_of_repeats
 from rigwarp.decode.phase import Phase, phase_of_steps
 from rigwarp.decode.response import Response
 from rigwarp.decode.unwrap import refine, rough_position
@@ -74,11 +75,21 @@ class Solved:
 
 
 def learn_chain(
-    sample: NDArray[np.unsignedinteger], axes: tuple[AxisLayout, AxisLayout], response: Response, ends: tuple[int, int]
+    sample: NDArray[np.unsignedinteger],
+    axes: tuple[AxisLayout, AxisLayout],
+    response: Response,
+    ends: tuple[int, int],
+    repeats: Sequence[tuple[int, int]] = (),
 ) -> Chain:
-    """Learn from (F, N) photographs at N lit pixels; `ends` are the frame indices of black and white."""
-    table, quantum = response.table(), response.slope_table()
-    noise = _noise(sample, axes, table, quantum)
+    """Learn from (F, N) photographs at N lit pixels.
+
+    Parameters
+    ----------
+    ends : frame indices of black and white.
+    repeats : (first, again) indices of frames shown twice.
+    """
+    table, quantum = response.table(), response.slope_table() * _code_step(sample)
+    noise = _noise(sample, axes, repeats, table, quantum)
     floor, per_light = _straight_variance(noise, table, quantum)
     raw = tuple(
         AxisChain(
@@ -147,16 +158,27 @@ def _amplitude_chi2(amplitude: Array, axis: AxisLayout, learnt: AxisChain, varia
     return np.asarray(misfit / expected)
 
 
+def _code_step(sample: NDArray[np.unsignedinteger]) -> int:
+    """Distance of the code values that occur: 16-bit files often hold 8, 10 or 12 bits, spread out."""
+    present = np.unique(sample[:: max(1, len(sample) // 8)])
+    return int(np.gcd.reduce(np.diff(present))) if present.size > 1 else 1
+
+
 def _noise(
-    sample: NDArray[np.unsignedinteger], axes: tuple[AxisLayout, AxisLayout], table: Array, quantum: Array
+    sample: NDArray[np.unsignedinteger],
+    axes: tuple[AxisLayout, AxisLayout],
+    repeats: Sequence[tuple[int, int]],
+    table: Array,
+    quantum: Array,
 ) -> Noise:
     waves = [list(frames) for axis in axes for frames in axis.frames]
     square = quantum**2
-    return estimate_noise(
-        np.stack([table[sample[wave]].mean(axis=0) for wave in waves]),
-        np.stack([square[sample[wave]].mean(axis=0) for wave in waves]),
-        axes[0].steps,
-    )
+    means = np.stack([table[sample[wave]].mean(axis=0) for wave in waves])
+    found = [
+        scatter_of_means(means, np.stack([square[sample[wave]].mean(axis=0) for wave in waves]), axes[0].steps),
+        *(scatter_of_repeats(table[sample[a]], table[sample[b]], square[sample[a]]) for a, b in repeats),
+    ]
+    return estimate_noise(found)
 
 
 def _straight_variance(noise: Noise, table: Array, quantum: Array) -> tuple[float, float]:

@@ -57,7 +57,7 @@ class ExposureDecoder:
         levels = {code: self._photos[index] for code, index in self._patterns.level_indices().items()}
         response = estimate_response(levels, usable, self._full_scale)
         sample = _sample(self._photos, usable, shown_frames(self._layouts))
-        chain = learn_chain(sample, self._layouts, response, self._ends)
+        chain = learn_chain(sample, self._layouts, response, self._ends, self._patterns.repeats())
         repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
         whole = WholeScan(self._photos, self._layouts, chain, self._ends, repeats)
         pictures = new_pictures(reason, repeats=bool(repeats))
