@@ -72,7 +72,7 @@ class Coverage:
         """What it is and how much, as text."""
         return [
             ("content area lit", f"{100 * self.lit_share:.1f} %"),
-            ("  of that, measured", f"{100 * self.measured_share:.1f} %"),
+            *([("  of that, measured", f"{100 * self.measured_share:.1f} %")] if self.measured_share > 0.0 else []),
             ("  lit twice", f"{100 * self.doubled_share:.1f} % of the content area"),
             ("dark patches", self._dark()),
             ("mm per pixel, long side", _range(self.mm_per_pixel_long)),
