@@ -46,6 +46,7 @@ class Drawing(StrEnum):
 class Samples(StrEnum):
     """How finely content is sampled."""
 
+    auto = "auto"
     fine = "fine"
     quick = "quick"
 
@@ -103,8 +104,9 @@ def play(
         Drawing, typer.Option("--draw", help="auto: the GPU if there is one; gl or cpu: insist on it.")
     ] = Drawing.auto,
     samples: Annotated[
-        Samples, typer.Option("--samples", help="fine: averages all detail; quick: for slow machines.")
-    ] = Samples.fine,
+        Samples,
+        typer.Option("--samples", help="fine: averages all detail; quick: less work; auto: quick without a GPU."),
+    ] = Samples.auto,
     dither: Annotated[bool, typer.Option("--dither", help="Dither between code values: smoother ramps.")] = False,
     statistics: Annotated[bool, typer.Option("--stats", help="Frame counts on stderr, once a second.")] = False,
     remote: Annotated[
@@ -164,7 +166,9 @@ def play(
     with closing(_open(folder, wishes, counts)) as opened:
         prewarp = _design_prewarp(folder) if design else _current_prewarp(folder)
         adjustment, revision = _adjustment(console, folder, wishes)
-        warp = warp_of(prewarp, folder.rig.content, adjustment=adjustment, sampling=samples.value)
+        warp = warp_of(
+            prewarp, folder.rig.content, adjustment=adjustment, sampling="quick" if samples is Samples.quick else "fine"
+        )
         if still is not None:
             _write_still(console, warp, opened, still, wishes)
         else:
@@ -281,12 +285,16 @@ def _play(
     )
     heart = unattended.Heartbeat(session.pacing, path=wishes.heartbeat, memory_limit_mib=wishes.memory_limit_mib)
     keeper.chore = heart.beat
-    keeper.start(revision)
     watch = _Watch(console, heart, statistics=wishes.statistics)
 
     def opened(window: Window) -> None:
         if window.notice:
             console.note(window.notice)
+        if wishes.samples is Samples.auto and not window.on_gpu:
+            session.warp = warp.sampled("quick")
+            window.use(session.warp)
+            keeper.draw_with(session.warp)
+        keeper.start(revision)
         console.note(f"{_word(wishes)} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
         unattended.notify_service("READY=1")
 

@@ -73,6 +73,10 @@ class WarpKeeper:
         self._stamps = {name: self._stamp(name) for name in (CURRENT_FILE, ADJUST_FILE)}
         self._thread = threading.Thread(target=self._keep_on, name="rigwarp-keeper", daemon=True)
 
+    def draw_with(self, warp: Warp) -> None:
+        """Begin with another warp after all; before `start` only."""
+        self._warp = warp
+
     def start(self, revision: int = 0) -> None:
         """Begin; `revision` is that of the adjustment the first warp carries, 0 when none could be read."""
         self._revision = revision

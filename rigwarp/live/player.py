@@ -64,7 +64,7 @@ def play(
         with _stop_signals() as signalled:
             window = open_window(warp, display=display, drawing=drawing, dither=dither)
             try:
-                session.takes_planes = window.takes_planes
+                session.takes_planes = window.on_gpu
                 if on_open is not None:
                     on_open(window)
                 started = clock()

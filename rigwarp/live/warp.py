@@ -1,6 +1,6 @@
 """What a renderer draws with: a prewarp, the correction by hand on top of it, and how finely to sample."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +51,10 @@ class Warp:
         """(256,) linear light of the picture's code values, with brightness and black level."""
         black = self.adjustment.black_level
         return black + (1.0 - black) * self.adjustment.brightness * light_of_codes()
+
+    def sampled(self, sampling: Sampling) -> "Warp":
+        """The same warp, sampled more finely or more quickly."""
+        return self if sampling == self.sampling else replace(self, sampling=sampling, _samples={})
 
     def adjusted(self, adjustment: Adjustment) -> "Warp":
         """The same warp under another correction."""

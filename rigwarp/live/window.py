@@ -52,8 +52,8 @@ class Window:
         return self._renderer.name if isinstance(self._renderer, GlRenderer) else "CPU (OpenCV remap)"
 
     @property
-    def takes_planes(self) -> bool:
-        """True when video frames are best left as their decoder gives them."""
+    def on_gpu(self) -> bool:
+        """True when OpenGL draws; it takes video frames as their decoder gives them."""
         return isinstance(self._renderer, GlRenderer)
 
     def show(self, picture: AnyPicture | None) -> None:

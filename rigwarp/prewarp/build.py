@@ -9,7 +9,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.prewarp.bisection import compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.extend import extend_linearly
-from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, flattening
+from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, flattening, rim_share
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate
 from rigwarp.prewarp.seam import seam_weights
@@ -29,6 +29,7 @@ def build_prewarp(
     light: Array | None = None,
     tolerance_px: float = TOLERANCE_PX,
     flatten_limit: float = LOWEST_GAIN,
+    flatten_falloff: float = 0.0,
 ) -> Prewarp:
     """Build the mesh and the gain that put content undistorted on the table.
 
@@ -40,6 +41,7 @@ def build_prewarp(
     light : (H, W), optional
         Irradiance on the table made by each projector pixel at white, any unit, NaN unknown; brightness is evened
         out with it, never below `flatten_limit`. Without it nothing is dimmed.
+    flatten_falloff : share of the light by which the content's rim may stay darker than its middle, 0 .. below 1.
     tolerance_px : content pixels by which the mesh may stray from the map at any lit content pixel.
 
     Raises
@@ -56,7 +58,10 @@ def build_prewarp(
         raise MeasurementError(_nothing_lit(table_map))
     zones = np.unique(table_map.zone[drawn])
     parts = [_zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
-    gain = coverage if light is None else coverage * flattening(light, drawn, lowest_gain=flatten_limit)
+    gain = coverage
+    if light is not None:
+        rim = rim_share(content_px, content)
+        gain = coverage * flattening(light, drawn, lowest_gain=flatten_limit, falloff=flatten_falloff, rim=rim)
     gain = gain * seam_weights(content_px, table_map.zone, content.pixels)
     return _assembled(parts, zones, table_map, content, gain, transfer, content_px)
 

@@ -53,7 +53,22 @@ def edge_coverage(depth_px: Array) -> Array:
     return np.clip(np.nan_to_num(depth_px, nan=-1.0, posinf=1.0, neginf=-1.0) + 0.5, 0.0, 1.0)
 
 
-def flattening(light: Array, inside: BoolArray, *, lowest_gain: float = LOWEST_GAIN) -> Array:
+def rim_share(content_px: Array, content: Content) -> Array:
+    """(H, W) squared distance from the content's middle: 0 there, 1 at a circle's rim or a rectangle's corners."""
+    width, height = content.pixels
+    share = (content_px - [(width - 1) / 2, (height - 1) / 2]) / [width / 2, height / 2]
+    squared: Array = np.sum(share**2, axis=-1) / (1.0 if content.shape == "circle" else 2.0)
+    return np.clip(np.nan_to_num(squared, nan=1.0), 0.0, 1.0)
+
+
+def flattening(
+    light: Array,
+    inside: BoolArray,
+    *,
+    lowest_gain: float = LOWEST_GAIN,
+    falloff: float = 0.0,
+    rim: Array | None = None,
+) -> Array:
     """Factors that even out the light over the content area.
 
     Parameters
@@ -63,6 +78,9 @@ def flattening(light: Array, inside: BoolArray, *, lowest_gain: float = LOWEST_G
         pixel's is used), 0 or less counts as unknown.
     inside : (H, W)
         The pixels to even out.
+    lowest_gain : no pixel is dimmed below this share.
+    falloff : share of the light by which the rim may stay darker than the middle: less light is given away.
+    rim : (H, W), see `rim_share`; needed for a falloff.
 
     Returns
     -------
@@ -75,5 +93,6 @@ def flattening(light: Array, inside: BoolArray, *, lowest_gain: float = LOWEST_G
     nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
     filled = light[nearest[0], nearest[1]]
     smooth = gaussian_filter(filled, _LIGHT_BLUR_PX, mode="nearest")
-    target = np.percentile(smooth[known], _TARGET_PERCENTILE)
-    return np.clip(target / smooth, lowest_gain, 1.0)
+    wanted = 1.0 - falloff * (np.zeros(light.shape) if rim is None else rim)
+    target = np.percentile((smooth / wanted)[known], _TARGET_PERCENTILE)
+    return np.clip(target * wanted / smooth, lowest_gain, 1.0)

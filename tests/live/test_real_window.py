@@ -115,7 +115,7 @@ def test_a_swap_shows_the_old_frame_then_the_new_one_and_nothing_else(screen, ri
 
     picture = read_colour(tmp_path / "noise.png")
     old = CpuRenderer(warp_in(rig)).render(picture)
-    process = player(screen, rig, tmp_path / "noise.png")
+    process = player(screen, rig, tmp_path / "noise.png", "--samples", "fine")
     try:
         assert until(lambda: np.array_equal(screen.grab(SIZE), old))
         result_rig.add_result(rig, 8.0)

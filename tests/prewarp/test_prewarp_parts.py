@@ -5,7 +5,7 @@ import pytest
 
 from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.extend import extend_linearly
-from rigwarp.prewarp.gain import content_depth_px, edge_coverage, flattening
+from rigwarp.prewarp.gain import content_depth_px, edge_coverage, flattening, rim_share
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate
 from rigwarp.rig import Content
 
@@ -94,3 +94,22 @@ def test_flattening_of_a_step_and_of_unknown_light():
     assert gain[25, 25] == pytest.approx(0.5, abs=1e-6)  # unknown light is taken from its neighbours
     assert gain[45, 75] == pytest.approx(1.0, abs=1e-6)
     np.testing.assert_array_equal(flattening(np.full((4, 4), np.nan), np.ones((4, 4), bool)), 1.0)
+
+
+def test_a_wanted_falloff_leaves_that_much_less_light_at_the_rim():
+    """Even light over a disc, a quarter less wanted at its rim: gain 1 - r^2 / 4 up to one factor, 1 at the rim."""
+    content = Content(
+        shape="circle", size_mm=(100.0, 100.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(200, 200)
+    )
+    v, u = np.mgrid[:200, :200].astype(float)
+    rim = rim_share(np.stack([u, v], -1), content)
+    assert rim[100, 100] == pytest.approx(0.0, abs=1e-4)
+    assert rim[100, 0] == pytest.approx(0.99, abs=0.01)
+    inside = rim < 1.0
+    gain = flattening(np.full((200, 200), 7.0), inside, lowest_gain=0.1, falloff=0.25, rim=rim)
+    ratio = gain[inside] / (1.0 - 0.25 * rim[inside])
+    # where it is not cut at 1 (the target is what 95 % of the area reaches) the shape is the wanted one
+    free = gain[inside] < 1.0
+    assert free.any()
+    np.testing.assert_allclose(ratio[free], ratio[free].max(), rtol=1e-9)
+    assert gain[100, 0] / gain[100, 100] == pytest.approx(0.7525, abs=0.01)
