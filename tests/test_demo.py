@@ -9,7 +9,7 @@ from rigwarp.cli import main
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("scenario", ["round-table", "freeform-desk"])
+@pytest.mark.parametrize("scenario", ["round-table", "freeform-desk", "folded-counter"])
 def test_the_demo_keeps_its_promises(scenario: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     root = tmp_path / scenario
     assert main(["demo", scenario, "--dir", str(root), "--json"]) == 0

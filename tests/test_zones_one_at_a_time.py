@@ -1,0 +1,84 @@
+"""A mirror of two panels whose pictures overlap: scanned one panel at a time, fitted together, drawn once."""
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small_rig import make_small_rig
+
+from rigwarp.cli import main
+from rigwarp.commands.demo import map_against_truth
+from rigwarp.devices import MaskedDisplay, open_virtual
+from rigwarp.files import complete_runs, current_result, open_rig, read_map, read_start
+
+
+class Screen:
+    """A display that remembers what it showed."""
+
+    resolution = (4, 2)
+
+    def show(self, frame: np.ndarray) -> None:
+        self.shown = frame
+
+    def close(self) -> None:
+        raise AssertionError("a part of a display does not close the whole")
+
+
+def test_a_masked_display_is_black_outside_the_mask() -> None:
+    screen, mask = Screen(), np.array([[True, False, True, False], [False, True, False, True]])
+    part = MaskedDisplay(screen, mask)
+    for frame in (np.full((2, 4), 9, np.uint8), np.full((2, 4, 3), 9, np.uint8)):
+        part.show(frame)
+        assert screen.shown.dtype == np.uint8
+        assert np.all(screen.shown[mask] == 9)
+        assert np.all(screen.shown[~mask] == 0)
+    part.close()
+    assert part.resolution == (4, 2)
+
+
+@pytest.fixture(scope="module")
+def counter(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = make_small_rig(tmp_path_factory.mktemp("zones") / "counter", "folded-counter")
+    assert main(["camera", str(root)]) == 0
+    assert main(["scan", str(root)]) == 0
+    assert main(["fit", str(root)]) == 0
+    return root
+
+
+def test_each_zone_is_scanned_by_itself(counter: Path) -> None:
+    settings = [read_start(run)["settings"] for run in complete_runs(counter / "scans")]
+    assert [s["zone"] for s in settings] == [0, 1]
+    assert len({s["group"] for s in settings}) == 1
+
+
+def test_the_overlap_is_in_the_map_of_both_zones(counter: Path) -> None:
+    folder = open_rig(counter)
+    table_map, _ = read_map(current_result(counter) / "map.npz")
+    figures = map_against_truth(folder.rig, table_map, open_virtual(folder).true_map())
+    assert figures["rms_mm"] < 0.1
+    assert figures["coverage"] > 0.99
+    seam = np.abs(table_map.x_mm) < 1.0  # the two pictures overlap by about 5 mm around x = 0
+    assert (seam & (table_map.zone == 0)).sum() > 100
+    assert (seam & (table_map.zone == 1)).sum() > 100
+
+
+def test_every_dot_is_seen_once(counter: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    capsys.readouterr()
+    assert main(["verify", str(counter), "--no-before", "--json"]) == 0
+    after = json.loads(capsys.readouterr().out)["verification"]["after"]
+    assert after["missing"] == 0
+    assert after["doubled"] == 0
+    assert after["max_mm"] < 0.5
+
+
+def test_a_zone_whose_scan_is_missing_is_named(
+    counter: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    copy = tmp_path / "counter"
+    shutil.copytree(counter, copy)
+    (complete_runs(copy / "scans")[0] / "stop.json").unlink()
+    capsys.readouterr()
+    assert main(["fit", str(copy)]) == 3
+    assert "zone 0" in capsys.readouterr().err
