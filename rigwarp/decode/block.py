@@ -180,8 +180,9 @@ class AxisSolver:
         With r_k the residual phase (turns) against the rough position: sums W = B^2/P^2, M = B^2 r/P, Q = B^2 r^2;
         position = rough + M/W, misfit = Q - M^2/W. `angles` is used up.
         """
-        weight, first, second = work.array("W"), work.array("M"), work.array("Q")
-        square, part = work.array("square"), work.array("part")
+        # arrays that `_wave` no longer needs: the fewer there are, the more of them stay in the cache
+        weight, first, second = work.array("cosine"), work.array("sine"), work.array("first")
+        square, part = work.array("second"), work.array("part")
         for k, rate in enumerate(self._rates):
             residual = angles[k]  # minus the residual phase, in turns
             cv2.addWeighted(rough, rate, residual, 1.0 / _DEGREES, 0.0, dst=residual)
@@ -210,8 +211,9 @@ class AxisSolver:
         np.sqrt(sigma, out=sigma)
 
     def _judge_amplitudes(self, amplitudes: list[Single], variance: Single, work: Scratch, tag: str) -> None:
-        """amplitude = squared length of what blur does not explain, over its variance; needs W of `_combine`."""
-        chi2, part, square = work.array(f"amplitude{tag}"), work.array("part"), work.array("square")
+        """amplitude = squared length of what blur does not explain, over its variance; `_combine` left the weight."""
+        chi2, part, square = work.array(f"amplitude{tag}"), work.array("part"), work.array("second")
+        weight = work.array("cosine")
         chi2[:] = 0.0
         for row in self._rows:
             cv2.addWeighted(amplitudes[0], row[0], amplitudes[1], row[1], 0.0, dst=part)
@@ -221,7 +223,7 @@ class AxisSolver:
             cv2.add(chi2, part, dst=chi2)
         if len(self._rows):
             usual = AMPLITUDE_TOLERANCE**2 / float(np.sum(self._rates**2))
-            cv2.addWeighted(variance, 2.0 / self._steps * self._scale, work.array("W"), usual, 0.0, dst=square)
+            cv2.addWeighted(variance, 2.0 / self._steps * self._scale, weight, usual, 0.0, dst=square)
             np.divide(chi2, square, out=chi2)
 
 

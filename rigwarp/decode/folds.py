@@ -23,6 +23,7 @@ _FLIP_BAD_SHARE = 0.15
 _FEW_BAD = 0.01  # of the lit pixels: not worth a closer look
 _WORTH_TELLING = 0.02  # of the lit cells
 _LITTLE_LEFT = 0.2  # of the lit pixels
+_ROW_STEP = 4  # camera rows from one that is looked at to the next
 _STEP = 3  # camera pixels over which the orientation is judged: noise of a position is far less than what they differ
 
 
@@ -52,13 +53,11 @@ def find_folds(pictures: Pictures) -> Folds:
     good_share, bad_share = _cell_means(good), _cell_means(bad)
     lit_share = good_share + bad_share
     judged = lit_share > _LIT_SHARE
-    if not judged.any() or not (judged & (bad_share > _FLIP_BAD_SHARE * lit_share)).any():
+    suspect = judged & (bad_share > _FLIP_BAD_SHARE * lit_share)
+    if not suspect.any():
         return Folds(verdict=verdict, text="")
-    positive, negative = _orientations(pictures.u_px, pictures.v_px)
-    positive_share, negative_share = _cell_means(positive), _cell_means(negative)
-    flips = np.minimum(positive_share, negative_share) > _FLIP_SHARE * (positive_share + negative_share)
+    flipping = _flips(pictures.u_px, pictures.v_px, suspect)
     crowded = judged & (bad_share > _BAD_SHARE * lit_share)
-    flipping = judged & flips & (bad_share > _FLIP_BAD_SHARE * lit_share)
     folded = crowded | flipping
     share = np.count_nonzero(folded) / np.count_nonzero(judged)
     if share < _WORTH_TELLING:
@@ -68,7 +67,7 @@ def find_folds(pictures: Pictures) -> Folds:
     islands = cv2.erode(folded.view(np.uint8), np.ones((3, 3), np.uint8)).view(bool) | flipping
     verdict[cv2.resize(islands.view(np.uint8), size, interpolation=cv2.INTER_NEAREST_EXACT) > 0] = Reason.FOLDED
     left = float(np.count_nonzero(good & (verdict == 0))) / max(1.0, float(np.count_nonzero(good | bad)))
-    text = _text(folded, share, bool((flips & folded).any()))
+    text = _text(folded, share, bool(flipping.any()))
     if left < _LITTLE_LEFT:
         raise MeasurementError(
             f"only {left:.0%} of what the camera sees lit can be mapped pixel by pixel, {_LITTLE_LEFT:.0%} are needed: "
@@ -97,15 +96,20 @@ def _cell_means(mask: NDArray[np.bool_]) -> Array:
     return np.asarray(cv2.resize(255 * mask.view(np.uint8), cells, interpolation=cv2.INTER_AREA), float) / 255.0
 
 
-def _orientations(u_px: Array, v_px: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Where d(u, v) / d(column, row) has a positive and a negative determinant."""
-    size = (u_px.shape[0] - _STEP, u_px.shape[1] - _STEP)
-    corner = (slice(None, size[0]), slice(None, size[1]))
-    right, below = (corner[0], slice(_STEP, None)), (slice(_STEP, None), corner[1])
-    across = (u_px[right] - u_px[corner], v_px[right] - v_px[corner])
-    down = (u_px[below] - u_px[corner], v_px[below] - v_px[corner])
-    determinant = across[0] * down[1] - across[1] * down[0]
-    positive, negative = (np.zeros(u_px.shape, bool) for _ in range(2))
-    positive[corner] = determinant > 0
-    negative[corner] = determinant < 0
-    return positive, negative
+def _flips(u_px: Array, v_px: Array, wanted: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which of the wanted cells hold both orientations: signs of the determinant of d(u, v) / d(column, row)."""
+    height, width = u_px.shape
+    flips = np.zeros_like(wanted)
+    for row in np.flatnonzero(wanted.any(axis=1)):
+        rows = np.arange(row * _CELL, min((row + 1) * _CELL, height - _STEP), _ROW_STEP)
+        if not rows.size:
+            continue
+        (u, below_u), (v, below_v) = ((values[rows], values[rows + _STEP]) for values in (u_px, v_px))
+        across_u, across_v = (values[:, _STEP:] - values[:, :-_STEP] for values in (u, v))
+        down_u, down_v = (below_u - u)[:, :-_STEP], (below_v - v)[:, :-_STEP]
+        determinant = np.zeros((len(rows), wanted.shape[1] * _CELL))
+        determinant[:, : width - _STEP] = across_u * down_v - across_v * down_u
+        by_cell = determinant.reshape(len(rows), -1, _CELL)
+        positive, negative = (np.count_nonzero(sign, axis=(0, 2)) for sign in (by_cell > 0, by_cell < 0))
+        flips[row] = np.minimum(positive, negative) > _FLIP_SHARE * (positive + negative)
+    return flips & wanted

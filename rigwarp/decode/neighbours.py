@@ -96,9 +96,9 @@ def _moved_cells(pictures: Pictures, verdict: NDArray[np.uint8]) -> None:
     cells = (-(-width // _MOVED_CELL), -(-height * MOVED_STEP // _MOVED_CELL))
     reason = pictures.reason[::MOVED_STEP]
     lit = ((reason == Reason.OK) | (reason == Reason.INCONSISTENT)).view(np.uint8)
-    # INTER_AREA averages over the cell; as float, since rounding to whole steps would hide small differences
-    steps = cv2.resize((pictures.moved * lit).astype(np.float32), cells, interpolation=cv2.INTER_AREA)
-    share = cv2.resize(lit.astype(np.float32), cells, interpolation=cv2.INTER_AREA)
+    # INTER_AREA averages over the cell, rounded to whole steps: the limit is several of them
+    steps = np.asarray(cv2.resize(pictures.moved * lit, cells, interpolation=cv2.INTER_AREA), float)
+    share = np.asarray(cv2.resize(lit * np.uint8(255), cells, interpolation=cv2.INTER_AREA), float) / 255.0
     exceeds = (steps > _MOVED_MISFIT / MISFIT_STEP * share) & (share > _MOVED_SHARE)
     if exceeds.any():
         moved = cv2.resize(exceeds.view(np.uint8), verdict.shape[::-1], interpolation=cv2.INTER_NEAREST_EXACT)

@@ -15,7 +15,7 @@ from rigwarp.decode.decoded import Reason
 from rigwarp.decode.layout import AxisLayout
 from rigwarp.geometry import Array
 
-BLOCK = 1 << 15
+BLOCK = 28_000
 """Pixels solved at a time: a dozen float32 arrays of them stay in the processor's cache."""
 THREADS = 2
 MOVED_STEP = 2
@@ -226,7 +226,7 @@ class WholeScan:
     ) -> None:
         """In every second row: movement is judged by larger cells."""
         count = len(moved)
-        first, again, total = (work.array(name)[:count] for name in ("first", "second", "square"))
+        first, again, total = (work.array(name)[:count] for name in ("first", "second", "sine"))
         total[:] = 0.0
         for before, after, gain in self._repeats:
             look_up(codes[before][::MOVED_STEP], self._light, first)
