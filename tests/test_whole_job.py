@@ -70,6 +70,8 @@ def test_fit_says_the_same_again(rig: Path, capsys: pytest.CaptureFixture[str]) 
     assert np.abs(before.table_mm - after.table_mm)[both].max() < 1e-3
     assert set(made["table_map"]) >= {"n", "rms_mm", "p95_mm", "max_mm", "coverage"}
     assert made["table_map"]["rms_mm"] < 0.1
+    assert made["as_built"]["figure_rms_um"] > 0.0
+    assert set(made["seconds"]) == {"trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total"}
 
 
 def test_an_away_scan_gives_the_same_map(rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -45,6 +45,8 @@ from rigwarp.tracing import OpticalModel, trace_map
 CAMERA_FILE = "camera.json"
 PREWARP_FILE = "prewarp.npz"
 FIT_FILE = "fit.json"
+STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total")
+"""The stages whose seconds `--json` states; null for those that a command does not run."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,7 +77,8 @@ def fit(
             "result": made.run,
             "table_map": held_out_figures(folder.rig, made.table_map),
             "as_built": as_built_figures(made.as_built),
-            "seconds": made.seconds,
+            "verification": None,  # nothing was shown on the table yet
+            "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
         }
     )
 
