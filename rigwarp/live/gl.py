@@ -25,7 +25,7 @@ _UNITS = {
     "steps": _STEPS,
     "frame": _FRAME,
 }
-_GROUP_SIDE = 16
+_GROUP_SIDE = 8
 _RIM_PX = 3
 """Black texels around the picture on the GPU: one before it, two after it."""
 _ORIGIN_PX = 32.0

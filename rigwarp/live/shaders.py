@@ -6,7 +6,7 @@ chips have hundreds of compute units and few that draw. Nothing but `row` turns 
 """
 
 GLSL_FRAGMENT = "#version 330 core\n"
-GLSL_COMPUTE = "#version 430 core\nlayout(local_size_x = 16, local_size_y = 16) in;\n"
+GLSL_COMPUTE = "#version 430 core\nlayout(local_size_x = 8, local_size_y = 8) in;\n"
 
 VERTEX = """#version 330 core
 void main() {

@@ -16,6 +16,7 @@ QUEUE_FRAMES = 8
 """Frames decoded ahead: at 1080p 50 MB. Looping without a gap needs four."""
 _JUMP_S = 1.0
 """Time moving on by more than this at once is a seek; less is a hiccup, and frames are dropped instead."""
+_BEHIND_S = 2.0
 _EARLY_S = 0.004
 """A frame this little before its time counts as due: otherwise jitter would show it a whole period late."""
 _RETRY_S = 2.0
@@ -70,12 +71,14 @@ class VideoSource:
             if time_s < self._last_s - 1e-9 or time_s > self._last_s + _JUMP_S:
                 self._seek(time_s)
             self._last_s = time_s
-            due = 0
+            due, newest_s = 0, time_s
             while self._queue and self._queue[0][1] <= time_s + _EARLY_S:
-                generation, _, picture = self._queue.popleft()
+                generation, at_s, picture = self._queue.popleft()
                 if generation == self._generation:
-                    self._shown = picture
+                    self._shown, newest_s = picture, at_s
                     due += 1
+            if time_s - newest_s > _BEHIND_S:  # decoding is slower than the video: leave some out, keep the pace
+                self._seek(time_s)
             if due > 1:
                 self._counts.dropped += due - 1
             if not self._queue:
