@@ -4,7 +4,6 @@ Learnt from a sample of pixels with the plain formulas; `block` then applies it 
 """
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -103,8 +102,7 @@ def learn_chain(
         response=response, noise=noise, light_of_code=table, floor=floor, per_light=per_light, axes=(raw[0], raw[1])
     )
     variance = middle_variance(sample, ends, chain)
-    with ThreadPoolExecutor(len(axes)) as pool:
-        learnt = list(pool.map(lambda axis, plain: _learn_axis(sample, axis, plain, chain, variance), axes, raw))
+    learnt = [_learn_axis(sample, axis, plain, chain, variance) for axis, plain in zip(axes, raw, strict=True)]
     return replace(chain, axes=(learnt[0], learnt[1]))
 
 

@@ -20,6 +20,7 @@ _LIT_SHARE = 0.25  # of a cell, to be judged at all
 _BAD_SHARE = 0.5  # of a cell's lit pixels: what decodes among them are islands
 _FLIP_SHARE = 0.2  # of a cell's decoded pixels with the rarer orientation, where much else fails
 _FLIP_BAD_SHARE = 0.15
+_BAD = (Reason.INCONSISTENT, Reason.STRAY)
 _FEW_BAD = 0.01  # of the lit pixels: not worth a closer look
 _WORTH_TELLING = 0.02  # of the lit cells
 _LITTLE_LEFT = 0.2  # of the lit pixels
@@ -29,9 +30,9 @@ _STEP = 3  # camera pixels over which the orientation is judged: noise of a posi
 
 @dataclass(frozen=True, kw_only=True)
 class Folds:
-    """(H, W) FOLDED where islands are to be taken out, else 0; and what to tell, empty if nothing."""
+    """(H, W) FOLDED where islands are to be taken out, else 0; and what to tell. None and empty if there is nothing."""
 
-    verdict: NDArray[np.uint8]
+    verdict: NDArray[np.uint8] | None
     text: str
 
 
@@ -44,29 +45,29 @@ def find_folds(pictures: Pictures) -> Folds:
         If little of what the camera sees lit is single-valued.
     """
     reason = pictures.reason
-    good = reason == Reason.OK
-    bad = (reason == Reason.INCONSISTENT) | (reason == Reason.STRAY)
-    verdict = np.zeros_like(reason)
-    failing = np.count_nonzero(bad)
-    if failing < _FEW_BAD * (failing + np.count_nonzero(good)):
-        return Folds(verdict=verdict, text="")
-    good_share, bad_share = _cell_means(good), _cell_means(bad)
+    nothing = Folds(verdict=None, text="")
+    good_count = np.count_nonzero(reason == Reason.OK)
+    bad_count = sum(np.count_nonzero(reason == kind) for kind in _BAD)
+    if bad_count < _FEW_BAD * (bad_count + good_count):
+        return nothing
+    good_share, bad_share = _cell_shares(reason, (Reason.OK,)), _cell_shares(reason, _BAD)
     lit_share = good_share + bad_share
     judged = lit_share > _LIT_SHARE
     suspect = judged & (bad_share > _FLIP_BAD_SHARE * lit_share)
     if not suspect.any():
-        return Folds(verdict=verdict, text="")
+        return nothing
     flipping = _flips(pictures.u_px, pictures.v_px, suspect)
     crowded = judged & (bad_share > _BAD_SHARE * lit_share)
     folded = crowded | flipping
     share = np.count_nonzero(folded) / np.count_nonzero(judged)
     if share < _WORTH_TELLING:
-        return Folds(verdict=verdict, text="")
+        return nothing
     size = (reason.shape[1], reason.shape[0])
     # at the rim of a bad area good pixels are no islands: only what is surrounded by it goes
     islands = cv2.erode(folded.view(np.uint8), np.ones((3, 3), np.uint8)).view(bool) | flipping
-    verdict[cv2.resize(islands.view(np.uint8), size, interpolation=cv2.INTER_NEAREST_EXACT) > 0] = Reason.FOLDED
-    left = float(np.count_nonzero(good & (verdict == 0))) / max(1.0, float(np.count_nonzero(good | bad)))
+    verdict = np.asarray(cv2.resize(islands.view(np.uint8), size, interpolation=cv2.INTER_NEAREST_EXACT), np.uint8)
+    verdict *= np.uint8(Reason.FOLDED)
+    left = float(np.count_nonzero((reason == Reason.OK) & (verdict == 0))) / float(bad_count + good_count)
     text = _text(folded, share, bool(flipping.any()))
     if left < _LITTLE_LEFT:
         raise MeasurementError(
@@ -90,10 +91,13 @@ def _text(folded: NDArray[np.bool_], share: float, flips: bool) -> str:
     )
 
 
-def _cell_means(mask: NDArray[np.bool_]) -> Array:
-    height, width = mask.shape
+def _cell_shares(reason: NDArray[np.uint8], kinds: tuple[Reason, ...]) -> Array:
+    """Share of the pixels of each cell that have one of these reasons."""
+    table = np.zeros(256, np.uint8)
+    table[list(kinds)] = 255
+    height, width = reason.shape
     cells = (-(-width // _CELL), -(-height // _CELL))
-    return np.asarray(cv2.resize(255 * mask.view(np.uint8), cells, interpolation=cv2.INTER_AREA), float) / 255.0
+    return np.asarray(cv2.resize(cv2.LUT(reason, table), cells, interpolation=cv2.INTER_AREA), float) / 255.0
 
 
 def _flips(u_px: Array, v_px: Array, wanted: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -36,18 +36,20 @@ def judge_by_neighbours(pictures: Pictures, freedom: int) -> None:
     with ThreadPoolExecutor(THREADS) as pool:
         list(pool.map(work, range(0, height, _STRIP)))
     if pictures.moved is not None:
-        _moved_cells(pictures, verdict)
+        _mark_moved(pictures, pictures.moved, verdict)
     take_out(pictures, verdict)
 
 
 def take_out(pictures: Pictures, verdict: NDArray[np.uint8]) -> None:
     """Give decoded pixels the reasons in `verdict` where it is not 0, and remove their values."""
-    out = np.flatnonzero((verdict != 0) & (pictures.reason == Reason.OK))
-    pictures.reason.ravel()[out] = verdict.ravel()[out]
-    for picture in (
-        pictures.u_px, pictures.v_px, pictures.sigma_u_px, pictures.sigma_v_px, pictures.light, pictures.chi2,
-    ):  # fmt: skip
-        picture.ravel()[out] = np.nan
+    for top in range(0, len(verdict), _STRIP):  # by strips, for the sake of memory
+        rows = slice(top, top + _STRIP)
+        out = np.nonzero((verdict[rows] != 0) & (pictures.reason[rows] == Reason.OK))
+        pictures.reason[rows][out] = verdict[rows][out]
+        for picture in (
+            pictures.u_px, pictures.v_px, pictures.sigma_u_px, pictures.sigma_v_px, pictures.light, pictures.chi2,
+        ):  # fmt: skip
+            picture[rows][out] = np.nan
 
 
 def _misfit_limit(pictures: Pictures, freedom: int) -> float:
@@ -89,20 +91,21 @@ def _judge_strip(
         found[_mean_exceeds(pictures.misfit[strip], usable, limit)[inner]] = Reason.INCONSISTENT
 
 
-def _moved_cells(pictures: Pictures, verdict: NDArray[np.uint8]) -> None:
-    """Mark the cells whose repeated frames differ, by the mean over their lit pixels."""
-    assert pictures.moved is not None
-    height, width = pictures.moved.shape
+def _mark_moved(pictures: Pictures, moved: NDArray[np.uint8], verdict: NDArray[np.uint8]) -> None:
+    """Mark the cells whose repeated frames differ, by the mean over their lit pixels; `moved` is used up."""
+    height, width = moved.shape
     cells = (-(-width // _MOVED_CELL), -(-height * MOVED_STEP // _MOVED_CELL))
-    reason = pictures.reason[::MOVED_STEP]
-    lit = ((reason == Reason.OK) | (reason == Reason.INCONSISTENT)).view(np.uint8)
+    table = np.zeros(256, np.uint8)
+    table[[Reason.OK, Reason.INCONSISTENT]] = 255
+    lit = np.asarray(cv2.LUT(pictures.reason[::MOVED_STEP], table), np.uint8)
+    np.bitwise_and(moved, lit, out=moved)
     # INTER_AREA averages over the cell, rounded to whole steps: the limit is several of them
-    steps = np.asarray(cv2.resize(pictures.moved * lit, cells, interpolation=cv2.INTER_AREA), float)
-    share = np.asarray(cv2.resize(lit * np.uint8(255), cells, interpolation=cv2.INTER_AREA), float) / 255.0
+    steps = np.asarray(cv2.resize(moved, cells, interpolation=cv2.INTER_AREA), float)
+    share = np.asarray(cv2.resize(lit, cells, interpolation=cv2.INTER_AREA), float) / 255.0
     exceeds = (steps > _MOVED_MISFIT / MISFIT_STEP * share) & (share > _MOVED_SHARE)
     if exceeds.any():
-        moved = cv2.resize(exceeds.view(np.uint8), verdict.shape[::-1], interpolation=cv2.INTER_NEAREST_EXACT)
-        verdict[moved > 0] = Reason.MOVED
+        marked = cv2.resize(exceeds.view(np.uint8), verdict.shape[::-1], interpolation=cv2.INTER_NEAREST_EXACT)
+        verdict[np.asarray(marked) > 0] = Reason.MOVED
 
 
 def _mean_exceeds(steps: NDArray[np.uint8], usable: NDArray[np.uint8], limit: float) -> NDArray[np.bool_]:

@@ -124,7 +124,8 @@ def _decoded(pictures: Pictures, chain: Chain, freedom: int) -> Decoded:
             "projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
         )
     folds = find_folds(pictures)
-    take_out(pictures, folds.verdict)
+    if folds.verdict is not None:
+        take_out(pictures, folds.verdict)
     return Decoded(
         u_px=pictures.u_px,
         v_px=pictures.v_px,
