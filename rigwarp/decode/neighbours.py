@@ -1,13 +1,13 @@
 """What a pixel's neighbours say about it: misfit all around, movement, and positions that stand alone."""
 
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.decoded import Reason
-from rigwarp.decode.whole import MISFIT_STEP, MOVED_STEP, THREADS, Pictures
+from rigwarp.decode.whole import MISFIT_STEP, MOVED_STEP, Pictures
 from rigwarp.geometry import Array
 
 _WINDOW = 5  # camera pixels; misfit is averaged over a square of them
@@ -23,7 +23,7 @@ _NEIGHBOUR_STEPS = 4.0  # times the usual step between neighbours ...
 _NEIGHBOUR_PX = 2.0  # ... plus this much are still neighbours in the projector picture
 
 
-def judge_by_neighbours(pictures: Pictures, freedom: int) -> None:
+def judge_by_neighbours(pictures: Pictures, freedom: int, pool: Executor) -> None:
     """Change the reason of pixels whose surroundings speak against them; their values become NaN."""
     usual_px = _usual_step_px(pictures)
     limit = _misfit_limit(pictures, freedom)
@@ -33,8 +33,7 @@ def judge_by_neighbours(pictures: Pictures, freedom: int) -> None:
     def work(top: int) -> None:
         _judge_strip(pictures, top, min(top + _STRIP, height), limit, usual_px, verdict)
 
-    with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(work, range(0, height, _STRIP)))
+    list(pool.map(work, range(0, height, _STRIP)))
     if pictures.moved is not None:
         _mark_moved(pictures, pictures.moved, verdict)
     take_out(pictures, verdict)

@@ -1,6 +1,7 @@
 """Decoding one exposure of a pattern set."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from rigwarp.decode.layout import axis_layout
 from rigwarp.decode.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.response import estimate_response
 from rigwarp.decode.unwrap import position_table
-from rigwarp.decode.whole import Pictures, WholeScan, new_pictures, shown_frames
+from rigwarp.decode.whole import THREADS, Pictures, WholeScan, new_pictures, shown_frames
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
 
@@ -61,8 +62,9 @@ class ExposureDecoder:
         repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
         whole = WholeScan(self._photos, self._layouts, chain, self._ends, repeats)
         pictures = new_pictures(reason, repeats=bool(repeats))
-        whole.run(pictures)
-        judge_by_neighbours(pictures, whole.freedom)
+        with ThreadPoolExecutor(THREADS) as pool:
+            whole.run(pictures, pool)
+            judge_by_neighbours(pictures, whole.freedom, pool)
         return _decoded(pictures, chain, whole.freedom)
 
     @property

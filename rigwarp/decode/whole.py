@@ -1,7 +1,7 @@
 """All pixels of a scan: block by block on the machine's cores, each pixel with its verdict."""
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from queue import SimpleQueue
 
@@ -15,7 +15,7 @@ from rigwarp.decode.decoded import Reason
 from rigwarp.decode.layout import AxisLayout
 from rigwarp.geometry import Array
 
-BLOCK = 28_000
+BLOCK = 24_000
 """Pixels solved at a time: a dozen float32 arrays of them stay in the processor's cache."""
 THREADS = 2
 MOVED_STEP = 2
@@ -112,8 +112,8 @@ class WholeScan:
         phase = sum(len(axis.periods_px) - 1 for axis in layouts)
         self.freedom = phase + sum(len(learnt.residual_rows) for learnt in chain.axes)
 
-    def run(self, pictures: Pictures) -> None:
-        """Fill the pictures."""
+    def run(self, pictures: Pictures, pool: Executor) -> None:
+        """Fill the pictures, THREADS blocks at a time."""
         blocks = _blocks(pictures.reason == Reason.OK)
         idle: SimpleQueue[Scratch] = SimpleQueue()
         for _ in range(THREADS):
@@ -131,8 +131,7 @@ class WholeScan:
             finally:
                 idle.put(scratch)
 
-        with ThreadPoolExecutor(THREADS) as pool:
-            list(pool.map(work, blocks))
+        list(pool.map(work, blocks))
 
     def _solve(self, block: tuple[slice, slice], work: Scratch, pictures: Pictures) -> None:
         codes = [photo[block] for photo in self._photos]
