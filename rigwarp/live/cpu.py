@@ -57,6 +57,8 @@ class CpuRenderer:
         self._size: tuple[int, int] | None = None
         self._strips: list[_Strip] = []
         self._averaged = False
+        self._narrow: Any = None
+        self._wide: Any = None
         # with many cores, strips side by side scale better than OpenCV's cutting up each operation by itself
         cores = cv2.getNumThreads()
         self._workers = ThreadPoolExecutor(cores, thread_name_prefix="rigwarp-cpu") if cores > _FEW_CORES else None
@@ -75,12 +77,15 @@ class CpuRenderer:
         self._look_up((picture.shape[1], picture.shape[0]))
         # more than one tap: floats, so that their mean is rounded once only
         table = (self._light * _FULL).astype(np.float32) if self._averaged else _rounded(self._light * _FULL)
-        light = cv2.LUT(cv2.cvtColor(picture, cv2.COLOR_RGB2RGBA), table)
+        # written over the last picture's: fresh memory costs as much as the work itself
+        self._narrow = cv2.LUT(picture, table, dst=self._narrow)
+        self._wide = cv2.cvtColor(self._narrow, cv2.COLOR_RGB2RGBA, dst=self._wide)
+        light = self._wide
         width, height = self._warp.prewarp.projector_resolution
         frame = np.zeros((height, width, 3), np.uint8)
 
         def draw(strip: _Strip) -> None:
-            frame[strip.window] = self._drawn(light, strip)
+            self._draw(light, strip, frame[strip.window])
 
         list(self._workers.map(draw, self._strips) if self._workers else map(draw, self._strips))
         return frame
@@ -98,19 +103,19 @@ class CpuRenderer:
         self._strips = _strips(samples, averaged=self._averaged)
         self._size = size
 
-    def _drawn(self, light: NDArray[Any], strip: _Strip) -> NDArray[np.uint8]:
-        """The codes of one strip; (rows, columns, 3)."""
-        rows, columns = strip.window
-        gathered = _gathered(light, strip, (rows.stop - rows.start, columns.stop - columns.start))
+    def _draw(self, light: NDArray[Any], strip: _Strip, into: NDArray[np.uint8]) -> None:
+        """Write the codes of one strip (rows, columns, 3)."""
+        gathered = _gathered(light, strip, into.shape[:2])
         three = cv2.cvtColor(gathered, cv2.COLOR_RGBA2RGB)
         if self._averaged:
-            dimmed = cv2.multiply(three, strip.gain, dtype=cv2.CV_16U)
+            three = cv2.multiply(three, strip.gain, dtype=cv2.CV_16U)
         else:
-            dimmed = cv2.multiply(three, strip.gain, scale=1.0 / _FULL)
-        codes = cv2.LUT(np.asarray(dimmed, np.uint16), self._codes)
-        if not self._dither:
-            return np.asarray(codes, np.uint8)
-        return (cv2.add(codes, strip.threshold) // _CODE_PARTS).astype(np.uint8)
+            cv2.multiply(three, strip.gain, dst=three, scale=1.0 / _FULL)
+        dimmed = np.asarray(three, np.uint16)
+        if self._dither:
+            into[...] = cv2.add(cv2.LUT(dimmed, self._codes), strip.threshold) // _CODE_PARTS
+        else:
+            cv2.LUT(dimmed, self._codes, dst=into)
 
 
 def _gathered(light: NDArray[Any], strip: _Strip, shape: tuple[int, int]) -> NDArray[Any]:

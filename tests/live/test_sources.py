@@ -117,7 +117,7 @@ def test_a_starved_video_holds_its_frame_and_drops_when_late(tmp_path, decoder):
 
 
 def test_a_decoder_that_is_too_slow_leaves_frames_out_instead_of_falling_behind(tmp_path, monkeypatch):
-    """30 ms a frame for a video of 60 per second, over 6 s: what is shown is never 3 s behind the time."""
+    """60 ms a frame for a video of 60 per second, over 5 s: left alone it would be 3.6 s behind at the end."""
     path = tmp_path / "coded.mp4"
     coded.write_video(path, 600, (160, 64))
     source = VideoSource(path, decoder="cv2")
@@ -125,7 +125,7 @@ def test_a_decoder_that_is_too_slow_leaves_frames_out_instead_of_falling_behind(
 
     def slowly(self, from_s=0.0, **options):
         for at_s, picture in run_through(self, from_s, **options):
-            time.sleep(0.03)
+            time.sleep(0.06)
             yield at_s, picture
 
     source.close()
@@ -133,12 +133,12 @@ def test_a_decoder_that_is_too_slow_leaves_frames_out_instead_of_falling_behind(
     source = VideoSource(path, decoder="cv2")
     try:
         start, lag = time.monotonic(), []
-        while (now := time.monotonic() - start) < 6.0:
+        while (now := time.monotonic() - start) < 5.0:
             lag.append(now - coded.number_in(source.at(now)) / coded.RATE_HZ)
             time.sleep(0.01)
         assert max(lag) > 1.5  # it does fall behind at first
-        assert max(lag) < 3.2
-        assert min(lag[len(lag) // 2 :]) < 1.5  # and catches up
+        assert max(lag) < 3.0
+        assert min(lag[len(lag) // 2 :]) < 1.0  # and catches up
     finally:
         source.close()
 
