@@ -59,7 +59,10 @@ def find_folds(pictures: Pictures) -> Folds:
     flipping = _flips(pictures.u_px, pictures.v_px, suspect)
     crowded = judged & (bad_share > _BAD_SHARE * lit_share)
     folded = crowded | flipping
-    share = np.count_nonzero(folded) / np.count_nonzero(judged)
+    # at the rim of the light some cells always fail: only inside it they tell something
+    inside = cv2.erode(judged.view(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).view(bool)
+    told = folded & (inside if inside.any() else judged)
+    share = float(np.count_nonzero(told)) / float(np.count_nonzero(inside if inside.any() else judged))
     if share < _WORTH_TELLING:
         return nothing
     size = (reason.shape[1], reason.shape[0])
@@ -68,7 +71,7 @@ def find_folds(pictures: Pictures) -> Folds:
     verdict = np.asarray(cv2.resize(islands.view(np.uint8), size, interpolation=cv2.INTER_NEAREST_EXACT), np.uint8)
     verdict *= np.uint8(Reason.FOLDED)
     left = float(np.count_nonzero((reason == Reason.OK) & (verdict == 0))) / float(bad_count + good_count)
-    text = _text(folded, share, bool(flipping.any()))
+    text = _text(told, share, bool((flipping & told).any()))
     if left < _LITTLE_LEFT:
         raise MeasurementError(
             f"only {left:.0%} of what the camera sees lit can be mapped pixel by pixel, {_LITTLE_LEFT:.0%} are needed: "
