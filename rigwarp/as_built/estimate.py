@@ -1,15 +1,12 @@
 """From the samples of a scan to the built mirror."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import ArrayLike, NDArray
-from scipy import sparse
 
-from rigwarp.as_built.footprint import SurfacePoints, zone_points
 from rigwarp.as_built.form import form_figures
-from rigwarp.as_built.map_fit import OPTICS_SIGMA, MapFit, fit_map
+from rigwarp.as_built.heights import Heights, heights_of
+from rigwarp.as_built.map_fit import OPTICS_SIGMA, SHARED_MM, MapFit, fit_map
 from rigwarp.as_built.observability import observability
 from rigwarp.as_built.problem import Data
 from rigwarp.as_built.result import AsBuilt, Mounting
@@ -23,11 +20,9 @@ from rigwarp.tracing import OpticalModel
 
 _FEWEST_SAMPLES = 400
 _MOST_SAMPLES = 30_000
-_LEAST_SIGMA_MM = 0.01  # errors that neighbours share (decoding, pupil, the map's own interpolation) end here
 _WARP_ORDER = 3
 _WARP_MM = 0.02  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
 _WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance
-_SLOPE_STEP_MM = 0.05  # central differences of a spline with cells of 2 mm or more: error < 0.1 %
 _POWER_FROM_PRIOR = 0.1  # share of the power's variance from the mounting tolerances: more, and they decide
 
 
@@ -73,15 +68,6 @@ def estimate_as_built(
     return _result(model, fit.data, fit, tolerances, camera)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Heights:
-    """Heights over the footprint's n points: values (n,), sigma (n,), slopes (n, 2), mm and mm/mm along mirror z."""
-
-    value: Array
-    sigma: Array
-    slope: Array
-
-
 def _data(model: OpticalModel, cells: Samples, sigma_mm: Array, zone: NDArray[np.int64], camera: CameraModel) -> Data:
     good = np.isfinite(cells.pixels_px).all(axis=-1) & np.isfinite(cells.table_mm).all(axis=-1)
     good &= np.isfinite(sigma_mm) & (sigma_mm > 0.0) & np.isin(zone, [s.zone for s in model.surfaces])
@@ -100,8 +86,9 @@ def _data(model: OpticalModel, cells: Samples, sigma_mm: Array, zone: NDArray[np
     return Data(
         pixels_px=cells.pixels_px[chosen],
         table_mm=table,
-        sigma_mm=np.hypot(sigma_mm[chosen], _LEAST_SIGMA_MM),
+        sigma_mm=np.hypot(sigma_mm[chosen], SHARED_MM),
         zone=zone[chosen],
+        worth=np.ones(len(chosen)),
         camera=np.nan_to_num(np.concatenate(common, axis=-1)),
     )
 
@@ -133,11 +120,11 @@ def _warp(table_mm: Array, sigma_mm: float) -> Array:
 def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, camera: CameraModel) -> AsBuilt:
     grid = fit.footprint
     side = grid.side
-    heights = _heights(model, fit)
+    heights = heights_of(model, fit)
     xy = grid.points.point_mm[:, :2]
     disk = enclosing_disk(xy)
     terms, to_terms = fit_matrix(disk, xy)
-    share, zernike = _zernike(fit, 1000.0 * side * heights.value, terms, to_terms)
+    share, zernike = _zernike(heights, side, terms, to_terms, len(fit.scale))
     height_um, slope_mrad = 1000.0 * side * heights.value, 1000.0 * side * heights.slope
     n_mount = len(tolerances)
     middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
@@ -180,53 +167,14 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, cam
     )
 
 
-def _heights(model: OpticalModel, fit: MapFit) -> _Heights:
-    """Heights along mirror z after alignment, with the coefficients' covariance carried through."""
-    grid, motions, c = fit.footprint, fit.motions, fit.coefficients_mm
-    zone = grid.zone[grid.lit]
-    rows = _height_rows(fit, grid.points, zone)
-    value, motion = motions.remove(rows @ c)
-    covariance = fit.covariance[fit.n_dense :, fit.n_dense :]
-    # variance of (rows - shown shown^T rows) c, without forming that dense matrix twice
-    shown_rows = np.asarray(rows.T @ motions.shown).T
-    spread = rows @ covariance - motions.shown @ (shown_rows @ covariance)
-    variance = np.asarray(rows.multiply(spread).sum(axis=1)).ravel()
-    variance -= np.sum((spread @ shown_rows.T) * motions.shown, axis=1)
-    slope = []
-    for axis in (0, 1):
-        shift = _SLOPE_STEP_MM * np.eye(2)[axis]
-        ends = []
-        for sign in (1.0, -1.0):
-            points = _shifted(model, grid.points.point_mm[:, :2] + sign * shift, zone)
-            fields = np.concatenate([points.upward, np.cross(points.point_mm, points.upward)], axis=-1)
-            ends.append(_height_rows(fit, points, zone) @ c - fields @ motion)
-        slope.append((ends[0] - ends[1]) / (2.0 * _SLOPE_STEP_MM))
-    return _Heights(value=value, sigma=np.sqrt(np.maximum(variance, 0.0)), slope=np.stack(slope, axis=-1))
-
-
-def _height_rows(fit: MapFit, points: SurfacePoints, zone: NDArray[np.int16]) -> sparse.csr_matrix:
-    """(n, K) sparse: heights along mirror z per coefficient."""
-    rows = fit.figure_rows(points.local_mm, zone)
-    return sparse.csr_matrix(sparse.diags(points.per_height) @ rows)
-
-
-def _shifted(model: OpticalModel, xy_mm: Array, zone: NDArray[np.int16]) -> SurfacePoints:
-    return zone_points(model.surfaces, xy_mm[None], zone[None])
-
-
 def _zernike(
-    fit: MapFit, height_um: Array, terms: tuple[tuple[int, int], ...], to_terms: Array
+    heights: Heights, side: float, terms: tuple[tuple[int, int], ...], to_terms: Array, n_mount: int
 ) -> tuple[float, tuple[ZernikeTerm, ...]]:
     """Terms with sigmas, and the share of the power's variance that comes from the mounting tolerances."""
-    grid, shown, n = fit.footprint, fit.motions.shown, fit.n_dense
-    rows = _height_rows(fit, grid.points, grid.zone[grid.lit])
-    from_c = np.asarray((rows.T @ to_terms.T).T) - (to_terms @ shown) @ np.asarray(rows.T @ shown).T
-    spread = from_c @ fit.covariance[n:]
-    sigma_um = 1000.0 * np.sqrt(np.maximum(np.sum(spread[:, n:] * from_c, axis=1), 0.0))
-    um = to_terms @ height_um
+    value, covariance, spread = heights.linear(to_terms)
+    um, sigma_um = 1000.0 * side * value, 1000.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
     power = terms.index((2, 0))
-    mounted = spread[power, : len(fit.scale)]
-    share = float(np.sum(mounted**2) / max((1e-3 * sigma_um[power]) ** 2, 1e-300))
+    share = float(np.sum(spread[power, :n_mount] ** 2) / max(float(covariance[power, power]), 1e-300))
     found = tuple(
         ZernikeTerm(n=order, m=m, um=float(a), sigma_um=float(s))
         for (order, m), a, s in zip(terms, um, sigma_um, strict=True)

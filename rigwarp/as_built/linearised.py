@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from rigwarp.as_built.figure_basis import DEGREE, FigureBasis
 from rigwarp.as_built.ray_geometry import Deviation, ZoneRays, mounting_jacobian, with_optics, zone_rays
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.tracing import OpticalModel
+from rigwarp.tracing import OpticalModel, Surface
 
 N_MOUNT = 12
 N_OPTICS = 3
@@ -170,6 +170,11 @@ def landing(
     for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone):
         table[here] = rays.table_mm
     return table
+
+
+def hits(design: OpticalModel, mounting: Array, surface: Surface, pixels_px: Array) -> Array:
+    """(N, 2) where pixels' rays meet one surface of the design, mounted so, in its own frame."""
+    return zone_rays(moved_model(design, mounting), surface, pixels_px, Deviation.none(len(pixels_px))).local_mm
 
 
 def linearise(

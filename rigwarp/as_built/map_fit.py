@@ -6,7 +6,7 @@ predicts held-out tiles best, and the noise is what the residuals of whole tiles
 samples' own sigma.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,12 @@ _FULL_ROUNDS = 1  # each round ties it to where the round before says they do
 _COARSE_CELL_MM = 8.0  # of the thin rounds: a stiff figure does not run away while the mounting is still wrong
 _MISFIT_FLOOR_MM = 0.3  # how well a mere move of the design explains the samples before the figure is let in
 _SEAM_MM = 2.5  # half the pupil of a small projector on the mirror, and what the mounting's tolerances move the seam
+SHARED_MM = 0.01
+"""Error of table positions that neighbours have in common (decoding, pupil, interpolation of the map), 1-sigma."""
+
+_SHARED_MM = 1.25  # neighbours are what one pupil covers on the mirror
+_PROBES = 400
+_RIM_MM, _RIM_STEP_MM = 1.5, 0.5
 _WORTH_SAMPLES = 200.0  # neighbours share that misfit: all samples together count as so many
 
 
@@ -77,8 +83,10 @@ class MapFit:
     linearised: Linearised
     rows: FigureRows
 
-    def figure_rows(self, local_mm: Array, zone: NDArray[np.integer]) -> sparse.csr_matrix:
-        """(n, K) height of the figure along the surfaces' z per coefficient, at points (n, 2) of the surface frames.
+    def figure_rows(
+        self, local_mm: Array, zone: NDArray[np.integer], *, nux: int = 0, nuy: int = 0
+    ) -> sparse.csr_matrix:
+        """(n, K) height (or a derivative) along the surfaces' z per coefficient, at points (n, 2) of surface frames.
 
         The figure is tied to spots that belong to the rays; a cubic map per zone says which spot a point is now.
         """
@@ -90,7 +98,7 @@ class MapFit:
             known = spot_polynomials(now[good], now[good])[0]
             shift = np.linalg.lstsq(known, then[good] - now[good], rcond=None)[0]
             spots[here] += spot_polynomials(local_mm[here], now[good])[0] @ shift
-        return self.basis.rows(spots, zone)
+        return self.basis.rows(spots, zone, nux=nux, nuy=nuy)
 
     @property
     def n_dense(self) -> int:
@@ -109,10 +117,12 @@ def fit_map(design: OpticalModel, data: Data, tolerances: Array) -> MapFit:
     scale = np.concatenate([tolerances, OPTICS_SIGMA])
     start, seen = _pose_only(design, data, scale)
     _check_seen(seen)
-    data, spots = _away_from_seams(data, spots_of(seen))
+    data, spots = _away_from_rims(design, data, spots_of(seen))
+    data = replace(data, worth=_worth(data, spots))
     every = max(1, len(data.zone) // _THIN_SAMPLES)
     for stride, cell_mm in (*(_THIN_ROUNDS * ((every, _COARSE_CELL_MM),)), *(_FULL_ROUNDS * ((1, CELL_MM),))):
-        fit = Problem(design, data.only(slice(None, None, stride)), scale, spots.only(slice(None, None, stride)), cell_mm=cell_mm)
+        part = slice(None, None, stride)
+        fit = Problem(design, data.only(part), scale, spots.only(part), cell_mm=cell_mm)
         unknown = fit.approach(fit.begin(start))
         start = unknown[: len(scale)]
         spots = spots_of(fit.all_rays(data, unknown) if stride > 1 else fit.linearise(unknown))
@@ -126,7 +136,7 @@ def _finish(fit: Problem, solution: tuple[Array, Linearised, float]) -> MapFit:
     residual = fit.residual(state.table_mm, unknown)
     robust = fit.robust(residual, inflation)
     noise = max(inflation, fit.tile_scale(state, residual, robust))
-    weight = robust / (noise * fit.data.sigma_mm) ** 2
+    weight = robust * fit.data.worth / (noise * fit.data.sigma_mm) ** 2
     prior = fit.prior(state, weight)
     covariance = inverse(state.normal_matrix(weight, fit.size) + prior)
     return MapFit(
@@ -193,15 +203,36 @@ def _pose_only(design: OpticalModel, data: Data, scale: Array) -> tuple[Array, L
     return unknown, full
 
 
-def _away_from_seams(data: Data, spots: Spots) -> tuple[Data, Spots]:
-    """Without samples whose light came partly by way of another zone: the projector's pupil is some mm wide there."""
+def _away_from_rims(design: OpticalModel, data: Data, spots: Spots) -> tuple[Data, Spots]:
+    """Without samples whose light came only partly by way of their zone: the projector's pupil is some mm wide there.
+
+    At a seam the rest comes by way of the neighbour and pulls the sample over; at a rim it is missing.
+    """
     near = np.zeros(len(data.zone), bool)
     known = np.isfinite(spots.mirror_mm).all(axis=-1)
-    for number in np.unique(data.zone):
-        here, others = known & (data.zone == number), known & (data.zone != number)
+    for surface in design.surfaces:
+        here, others = known & (data.zone == surface.zone), known & (data.zone != surface.zone)
+        if not here.any():
+            continue
+        rim = cKDTree(surface.rim_points(_RIM_STEP_MM))
+        near[here] = rim.query(spots.local_mm[here])[0] < _RIM_MM
         if others.any():
-            near[here] = cKDTree(spots.mirror_mm[others]).query(spots.mirror_mm[here], k=1)[0] < _SEAM_MM
+            near[here] |= cKDTree(spots.mirror_mm[others]).query(spots.mirror_mm[here])[0] < _SEAM_MM
     return data.only(~near), spots.only(~near)
+
+
+def _worth(data: Data, spots: Spots) -> Array:
+    """(N,) what each sample's information counts, given that its neighbours within the pupil share part of its error.
+
+    The mean of n samples with independent errors s and a common one f has the variance s^2 / n + f^2: n samples of
+    variance s^2 + n f^2 each tell as much.
+    """
+    known = np.flatnonzero(np.isfinite(spots.mirror_mm).all(axis=-1))
+    tree = cKDTree(spots.mirror_mm[known])
+    probes = spots.mirror_mm[known[:: max(1, len(known) // _PROBES)]]
+    n = max(float(np.median(tree.query_ball_point(probes, _SHARED_MM, return_length=True))), 1.0)
+    common = min(SHARED_MM**2, float(np.min(data.sigma_mm**2)))
+    return np.asarray(data.sigma_mm**2 / (data.sigma_mm**2 + (n - 1.0) * common), float)
 
 
 def _check_seen(seen: Linearised) -> None:

@@ -14,14 +14,17 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing import OpticalModel
 
-_MOST_PASSES = 12
+_MOST_PASSES = 20
 _PLAIN_PASSES = 3  # the way there is quadratic: the third pass moves the mounting by 1 % of its tolerance
 _DONE = 0.05  # a step below this share of every tolerance ends the fit,
 _NEAR = 0.01  # and so does a gain in chi square below this: everything is within a tenth of its own sigma
 _SETTLED = 0.5  # a last step above this share, with a gain above the next number, means that there is no answer
 _SETTLED_GAIN = 1.0
 _PROBE = 0.25  # share of a step at which the bend of its way is felt
-_SHORTEST = 1.0 / 64.0  # of a step before the fit is given up
+_LEAST_DAMPING, _MOST_DAMPING = 1.0, 1e7  # precision per squared tolerance that holds the mounting back in a step
+_HELD = 1e12  # the same, so large that the mounting stays where it is
+_CORRECTIONS = 3  # each leaves about a tenth
+_MORE_DAMPING, _LESS_DAMPING = 10.0, 10.0
 _LOST = 100.0  # what a sample that no longer reaches the table costs, in chi square
 _FIRST_SMOOTHNESS = 1e-3
 _AS_GOOD = 1.01  # of equally good smoothnesses the smallest: a stiff figure pushes its misfit into the mounting
@@ -35,13 +38,18 @@ _FEWEST_PER_TILE = 4
 
 @dataclass(frozen=True, kw_only=True)
 class Data:
-    """N samples as the fit needs them; `camera` (N, 2, c) are derivatives by whitened camera errors."""
+    """N samples as the fit needs them.
+
+    `camera` (N, 2, c) are derivatives by whitened camera errors; `worth` (N,) is the share of its own information that
+    a sample adds to that of its neighbours, with which it shares part of its error.
+    """
 
     pixels_px: Array
     table_mm: Array
     sigma_mm: Array
     zone: NDArray[np.int64]
     camera: Array
+    worth: Array
 
     def only(self, which: BoolArray | slice) -> "Data":
         """The samples that a mask or a slice picks."""
@@ -86,6 +94,7 @@ class Problem:
         self.stiffness = 0.0  # absolute weight of the roughness, 1/mm^2
         self.held_rms_mm = np.nan
         self.passes = 0
+        self.damping = 0.0
         self.least_inflation = np.inf  # never grows: else a pass that overshoots hands everything back to the priors
 
     def begin(self, start: Array) -> Array:
@@ -115,7 +124,8 @@ class Problem:
             state = self.linearise(unknown)
             residual = self.residual(state.table_mm, unknown)
             inflation = self.least_inflation = min(self.least_inflation, self.inflation(residual))
-            weight = np.where(np.isfinite(residual[:, 0]), 1.0 / (inflation * self.data.sigma_mm) ** 2, 0.0)
+            precision = self.data.worth / (inflation * self.data.sigma_mm) ** 2
+            weight = np.where(np.isfinite(residual[:, 0]), precision, 0.0)
             unknown = unknown + self.step(state, np.nan_to_num(residual), weight, unknown)[0]
         return unknown
 
@@ -128,20 +138,23 @@ class Problem:
             Where the passes do not come to rest.
         """
         unknown = self.approach(unknown)
+        least_noise = np.inf
         for passes in range(_MOST_PASSES):
             self.passes += 1
             state = self.linearise(unknown)
             residual = self.residual(state.table_mm, unknown)
             inflation = self.least_inflation = min(self.least_inflation, self.inflation(residual))
-            weight = self.robust(residual, inflation) / (inflation * self.data.sigma_mm) ** 2
+            robust = self.robust(residual, inflation)
+            least_noise = min(least_noise, max(inflation, self.tile_scale(state, residual, robust)))
+            weight = robust * self.data.worth / (least_noise * self.data.sigma_mm) ** 2
             if passes == 0:
                 self.choose_smoothness(state, np.nan_to_num(residual), weight, unknown)
             step, gain = self.step(state, np.nan_to_num(residual), weight, unknown)
             unknown = unknown + step
             size = float(np.abs(step[: len(self.scale)]).max())
-            if passes > 0 and (size < _DONE or gain < _NEAR):
+            if passes > 0 and ((size < _DONE and self.damping == 0.0) or gain < _NEAR):
                 break
-        if not (size < _SETTLED or gain < _SETTLED_GAIN):
+        if not ((size < _SETTLED and self.damping == 0.0) or gain < _SETTLED_GAIN):
             raise not_settled()
         return unknown, self.linearise(unknown), inflation
 
@@ -151,26 +164,42 @@ class Problem:
         Notes
         -----
         Mounting and figure trade against each other along curved valleys of chi square; a straight step of some
-        tolerances leaves them. So the step t v + t^2 a / 2 follows the bend a (geodesic acceleration: Transtrum and
-        Sethna 2012, arXiv 1201.5885), with t halved until chi square does not grow.
+        tolerances leaves them. So a step a + b / 2 follows the bend b (geodesic acceleration: Transtrum and Sethna
+        2012, arXiv 1201.5885), and then the figure alone takes up what that leaves (variable projection: Golub and
+        Pereyra 1973). Where chi square grows all the same, the mounting is damped (Levenberg 1944) until it does not.
         """
         prior = self.prior(state, weight)
+        matrix = state.normal_matrix(weight, self.size) + prior
         right = state.gradient(weight, residual, self.size) - prior @ unknown
-        solve = Balanced(state.normal_matrix(weight, self.size) + prior)
-        ahead = solve(right)
-        gain = float(right @ ahead)
-        probed = self.misfit(unknown + _PROBE * ahead) - residual
-        curved = -2.0 / _PROBE**2 * (probed + _PROBE * state.apply(ahead))
-        reached = np.isfinite(curved).all(axis=-1)
-        bend = -solve(state.gradient(np.where(reached, weight, 0.0), np.nan_to_num(curved), self.size))
         before = self.chi_square(residual, weight, prior, unknown)
-        share = 1.0
+        held = Balanced(self.damped(matrix, _HELD))
+        gain = None
         while True:
-            step = share * ahead + 0.5 * share**2 * bend
-            after = self.chi_square(self.misfit(unknown + step), weight, prior, unknown + step)
-            if after <= before or share <= _SHORTEST:
-                return step, gain
-            share *= 0.5
+            solve = Balanced(self.damped(matrix, self.damping))
+            ahead = solve(right)
+            gain = float(right @ ahead) if gain is None else gain
+            curved = -2.0 / _PROBE**2 * (self.misfit(unknown + _PROBE * ahead) - residual + _PROBE * state.apply(ahead))
+            reached = np.isfinite(curved).all(axis=-1)
+            bend = -solve(state.gradient(np.where(reached, weight, 0.0), np.nan_to_num(curved), self.size))
+            there = unknown + ahead + 0.5 * bend
+            for _ in range(_CORRECTIONS):
+                left = self.misfit(there)
+                reached = np.isfinite(left).all(axis=-1)
+                pull = state.gradient(np.where(reached, weight, 0.0), np.nan_to_num(left), self.size)
+                there = there + held(pull - prior @ there)
+            if self.chi_square(self.misfit(there), weight, prior, there) <= before:
+                self.damping = self.damping / _LESS_DAMPING if self.damping > _LEAST_DAMPING else 0.0
+                return there - unknown, gain
+            if self.damping > _MOST_DAMPING:
+                return np.zeros_like(there), gain
+            self.damping = max(self.damping * _MORE_DAMPING, _LEAST_DAMPING)
+
+    def damped(self, matrix: Array, damping: float) -> Array:
+        """The normal matrix with the mounting held back."""
+        result = matrix.copy()
+        mounting = range(len(self.scale))
+        result[mounting, mounting] += damping
+        return result
 
     def misfit(self, unknown: Array) -> Array:
         """(N, 2) residuals by exact tracing, without derivatives."""
@@ -272,7 +301,8 @@ class Problem:
         column, row = self.tiles(state)
         _, tile = np.unique(np.stack([self.data.zone, column, row]), axis=1, return_inverse=True)
         tile = tile.reshape(-1)
-        weight = np.where(np.isfinite(residual[:, 0]), robust / self.data.sigma_mm**2, 0.0)
+        precision = robust * self.data.worth / self.data.sigma_mm**2
+        weight = np.where(np.isfinite(residual[:, 0]), precision, 0.0)
         total = np.bincount(tile, weight)
         many = np.bincount(tile, weight > 0.0) >= _FEWEST_PER_TILE
         if not many.any():
