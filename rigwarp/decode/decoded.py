@@ -42,7 +42,7 @@ class Decoded:
     u_px, v_px : projector position, NaN where there is none.
     sigma_u_px, sigma_v_px : 1-sigma of it, float32.
     reason : Reason of each pixel, uint8.
-    light : linear light of white minus black, share of full scale, float32; NaN where saturated.
+    light : linear light of white minus black, share of full scale, float32; NaN where not decoded.
     chi2 : misfit of the phases and amplitudes of both axes, float32; NaN where not decoded.
     response, noise : what was learnt about the chain.
     harmonics : phase error curves per axis that were taken out.
