@@ -11,6 +11,7 @@ renderers' output on prewarp files as well, in code values.
 import argparse
 import json
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -217,10 +218,46 @@ def measure(*, rigs: dict[str, Prewarp] | None = None, quick: bool = False) -> d
     result: dict[str, Any] = {"gl_renderer": renderer, "cpu": measure_cpu(5 if quick else 25)}
     if context is not None and not is_software(context):
         result["gpu"] = {name: measure_gpu(context, name, 20 if quick else 100) for name in SIZES}
-    result["agreement_codes"] = {name: measure_agreement(rig, context) for name, rig in (rigs or {}).items()}
+    result["agreement_codes"] = {
+        name: measure_agreement(rig, context) for name, rig in (scenario_rigs() if rigs is None else rigs).items()
+    }
     if context is not None:
         context.release()
+    result["held"] = held(result)
     return result
+
+
+def held(result: dict[str, Any]) -> dict[str, bool]:
+    """What was wanted, in words, and whether it holds."""
+    cpu = result["cpu"]["met"]
+    found = {
+        f"CPU, everything lit: at most {CPU_TARGET} times a bare remap": cpu["one_tap"],
+        f"CPU, a disc lit: at most {CPU_TARGET} times a bare remap": cpu["disc"],
+    }
+    for size, figures in result.get("gpu", {}).items():
+        met = figures["met"]
+        found[f"GPU {size}: at most {GPU_TARGETS[size]} times a plain draw"] = met["one_tap"]
+        found[f"GPU {size}, best filter: at most {BEST_TARGET} times a plain draw"] = met["best"]
+        found[f"GPU {size}, a video frame's upload: at most {UPLOAD_TARGET} times a plain draw"] = met["upload"]
+    for name, codes in result["agreement_codes"].items():
+        found[f"{name}: all renderers within one code of the reference"] = max(codes.values()) <= 1
+    return found
+
+
+def scenario_rigs() -> dict[str, Prewarp]:
+    """The ready-made rigs, warped by their design."""
+    from rigwarp.commands.design import design_map
+    from rigwarp.commands.scenarios import create_rig
+    from rigwarp.files import open_rig
+    from rigwarp.prewarp import build_prewarp
+
+    rigs = {}
+    with tempfile.TemporaryDirectory() as parent:
+        for name in ("round-table", "folded-counter", "freeform-desk"):
+            create_rig(name, Path(parent) / name)
+            folder = open_rig(Path(parent) / name)
+            rigs[name] = build_prewarp(design_map(folder), folder.rig.content, folder.rig.projector.transfer)
+    return rigs
 
 
 def main() -> None:
@@ -228,10 +265,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--json", action="store_true", help="one JSON object")
     parser.add_argument("--quick", action="store_true", help="fewer repeats")
-    parser.add_argument("--rig", nargs="*", default=[], type=Path, help="prewarp.npz files to compare the renderers on")
+    parser.add_argument(
+        "--rig",
+        nargs="*",
+        type=Path,
+        help="prewarp.npz files to compare the renderers on, instead of the ready-made rigs",
+    )
     options = parser.parse_args()
-    rigs = {}
-    if options.rig:
+    rigs = None
+    if options.rig is not None:
         from rigwarp.files.prewarp_file import read_prewarp
 
         rigs = {path.parent.name or path.stem: read_prewarp(path) for path in options.rig}
