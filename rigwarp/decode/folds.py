@@ -22,6 +22,7 @@ _FLIP_SHARE = 0.2  # of a cell's decoded pixels with the rarer orientation, wher
 _FLIP_BAD_SHARE = 0.15
 _BAD = (Reason.INCONSISTENT, Reason.STRAY)
 _FEW_BAD = 0.01  # of the lit pixels: not worth a closer look
+_LEAST_GOOD = 0.05  # of a cell's lit pixels decode
 _WORTH_TELLING = 0.02  # of the lit cells
 _LITTLE_LEFT = 0.2  # of the lit pixels
 _ROW_STEP = 4  # camera rows from one that is looked at to the next
@@ -56,7 +57,8 @@ def find_folds(pictures: Pictures) -> Folds:
     suspect = judged & (bad_share > _FLIP_BAD_SHARE * lit_share)
     if not suspect.any():
         return nothing
-    flipping = _flips(pictures.u_px, pictures.v_px, suspect)
+    # where next to nothing decodes there is no orientation to look at
+    flipping = _flips(pictures.u_px, pictures.v_px, suspect & (good_share > _LEAST_GOOD * lit_share))
     crowded = judged & (bad_share > _BAD_SHARE * lit_share)
     folded = crowded | flipping
     # at the rim of the light some cells always fail: only inside it they tell something
