@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rigwarp.files import ADJUST_FILE, current_result, open_rig, read_adjustment, read_prewarp
+from rigwarp.files import ADJUST_FILE, current_result, make_current, open_rig, read_adjustment, read_prewarp
 from rigwarp.live import CpuRenderer, warp_of
 from rigwarp.prewarp import content_coordinates
 from rigwarp.rig.canvas import content_to_table
@@ -128,9 +128,11 @@ def test_a_swap_shows_the_old_frame_then_the_new_one_and_nothing_else(screen, ri
     process = player(screen, rig, tmp_path / "noise.png", "--samples", "fine", drawing=drawing)
     try:
         assert until(lambda: same(screen.grab(SIZE), old))
-        result_rig.add_result(rig, 8.0)
-        new = CpuRenderer(warp_in(rig)).render(picture)
+        run = result_rig.add_result(rig, 8.0, current=False)
+        warp = warp_of(read_prewarp(run / "prewarp.npz"), open_rig(rig).rig.content)
+        new = CpuRenderer(warp).render(picture)
         assert np.mean(old != new) > 0.3
+        make_current(rig, run)
         seen = []
         deadline = time.monotonic() + 25.0
         while time.monotonic() < deadline and (not seen or seen[-1] != "new"):
