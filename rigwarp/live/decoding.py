@@ -1,5 +1,6 @@
 """Video files as frames in order: PyAV where it is installed, OpenCV otherwise."""
 
+import importlib
 import importlib.util
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -54,8 +55,7 @@ def open_reader(path: Path, decoder: Decoder = "auto") -> FrameReader:
 
 class _AvReader:
     def __init__(self, path: Path) -> None:
-        import av
-
+        av: Any = importlib.import_module("av")  # an extra, which type checkers need not have
         try:
             self._file: Any = av.open(str(path))
             self._stream = self._file.streams.video[0]
