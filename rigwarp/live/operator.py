@@ -31,7 +31,8 @@ _LEAST_DRAG_MM = 0.05
 KEYS_HELP = (
     "1 place  2 turn  3 size  4 light  5 black  6 spot  7 mask",
     "arrows: change   Shift x 10   Ctrl / 10",
-    "U undo   Shift+U redo   Backspace: back to the measured map",
+    "U undo   Shift+U redo",
+    "Backspace: as measured",
 )
 
 
@@ -144,7 +145,7 @@ class Operator:
             "light": f"light   {100 * now.brightness:.0f} %",
             "black": f"black   {100 * now.black_level:.1f} %",
             "spot": f"spot   hold and drag, reach {self.reach_mm:.0f} mm   {len(now.drags)} done",
-            "mask": f"mask   {len(self.corners)} corners, Enter closes it, Delete takes the last one away",
+            "mask": f"mask   {len(self.corners)} corners   Enter closes, Delete takes back",
         }[self.tool]
 
     def _step(self, right: float, up: float) -> None:

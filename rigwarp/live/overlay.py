@@ -19,7 +19,7 @@ def with_overlay(picture: AnyPicture, content: Content, operator: Operator, *, h
     """
     drawing = TableDrawing.over(content, np.array(rgb_of(picture)))
     lines = [operator.words(), *(KEYS_HELP if help_shown else ())]
-    letter_mm = max(min(content.size_mm) / 40.0, 3.0)
+    letter_mm = max(min(content.size_mm) / 46.0, 3.0)
     x, y = content.centre_mm
     for number, line in enumerate(lines):
         at = (float(x), float(y) - content.size_mm[1] * 0.22 - number * 1.9 * letter_mm)

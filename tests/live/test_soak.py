@@ -9,8 +9,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
-
-import pytest
+from statistics import median
 
 SECONDS = float(os.environ.get("RIGWARP_SOAK_SECONDS", "8"))
 PROGRAM = """
@@ -57,8 +56,7 @@ print(json.dumps({"shown": played.frames, "wrong": wrong[:5], "dropped": counts.
 """
 
 
-@pytest.mark.parametrize("decoder", ["any"])
-def test_a_looped_video_is_whole_and_memory_flat(tmp_path, decoder):
+def test_a_looped_video_is_whole_and_memory_flat(tmp_path):
     import importlib.util
 
     here = Path(__file__).parent
@@ -80,5 +78,8 @@ def test_a_looped_video_is_whole_and_memory_flat(tmp_path, decoder):
     assert result["shown"] == total
     assert result["wrong"] == []
     assert result["dropped"] == 0
-    settled = result["memory"][len(result["memory"]) // 3 :]  # decoders and allocators fill their pools first
-    assert max(settled) <= 1.02 * min(settled)
+    memory = result["memory"]
+    third = len(memory) // 3  # decoders and allocators fill their pools first
+    # medians: a frame more or less in the queue at the moment of looking is worth 1 % at 1080p
+    assert abs(median(memory[-third:]) / median(memory[third : 2 * third]) - 1.0) <= 0.02
+    assert max(memory[third:]) <= 1.05 * min(memory[third:])
