@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.block import AxisSolver, Scratch, Single, compare, look_up
-from rigwarp.decode.chain import Chain
+from rigwarp.decode.chain import SHOWN_ROUNDING, Chain
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.layout import AxisLayout
 from rigwarp.geometry import Array
@@ -163,8 +163,9 @@ class WholeScan:
         cv2.subtract(light, black, dst=light)
         cv2.multiply(light, light, dst=part)
         # the difference of two values has twice the variance of one
-        cv2.scaleAdd(variance, -2.0 * _MIN_CONTRAST_SIGMAS**2, part, dst=part)
-        compare(part, 0.0, cv2.CMP_LT, lost)
+        cv2.scaleAdd(variance, -2.0 * _MIN_CONTRAST_SIGMAS**2, part, dst=black)
+        compare(black, 0.0, cv2.CMP_LT, lost)
+        cv2.scaleAdd(part, SHOWN_ROUNDING**2, variance, dst=variance)
 
     def _mark_saturated(
         self, codes: list[NDArray[np.unsignedinteger]], work: Scratch, reason: NDArray[np.uint8]

@@ -136,7 +136,8 @@ def test_away_scan_round_trip_with_mixed_file_types(tmp_path: Path, patterns: Pa
     for index in range(len(patterns.frames)):
         shown = read_photo(away / "patterns" / f"{index:04d}.png")
         assert np.array_equal(shown, patterns.picture(index))
-        photo = cv2.resize(shown, (960, 540)).astype(np.uint16) * 200
+        light = decode_transfer(cv2.resize(shown, (960, 540)) / 255.0, 2.2)  # 16-bit pictures are linear as a rule
+        photo = np.rint(50_000 * light).astype(np.uint16)
         write_picture(away / FRAMES / f"{index:04d}.{'tif' if index % 2 else 'png'}", photo)
     run = tmp_path / "run"
     run.mkdir()
