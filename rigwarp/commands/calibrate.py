@@ -6,7 +6,7 @@ from pathlib import Path
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scans, held_out_figures, tell_fit
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.commands.scan import ScanTaken, tell_scan
+from rigwarp.commands.scan_runs import ScanTaken, tell_scan
 from rigwarp.commands.verify import Checked, error_figures, require_tolerance, tell_verification, verify_result
 from rigwarp.commands.zone_scan import take_scans
 from rigwarp.devices import Bench, open_bench

@@ -15,7 +15,7 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model, trace_design
 from rigwarp.commands.fit import as_built_figures, camera_of
 from rigwarp.commands.options import JsonOption
-from rigwarp.commands.scan import scan_seconds
+from rigwarp.commands.scan_runs import scan_seconds
 from rigwarp.commands.scenarios import create_rig
 from rigwarp.commands.trace import PICTURES as DESIGN_PICTURES
 from rigwarp.commands.trace import draw_design

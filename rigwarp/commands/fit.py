@@ -14,7 +14,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.commands.scan import DECODED_FILE, scan_figures
+from rigwarp.commands.scan_runs import DECODED_FILE, scan_figures
 from rigwarp.commands.zone_scan import MAP_FILE
 from rigwarp.decode import Decoded
 from rigwarp.errors import InputError, MeasurementError

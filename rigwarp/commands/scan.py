@@ -1,37 +1,19 @@
 """`rigwarp scan`: patterns out, photographs in, decoded."""
 
-import time
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
-import numpy as np
 import typer
 
-from rigwarp.capture import Recorded, export_patterns, import_frames, record_scan
+from rigwarp.capture import export_patterns
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.decode import Decoded, Reason
-from rigwarp.devices import Bench, open_bench
+from rigwarp.commands.scan_runs import DEFAULT_SET, import_scan, scan_figures, scan_seconds, set_for, tell_scan
+from rigwarp.commands.zone_scan import take_scans
+from rigwarp.devices import open_bench
 from rigwarp.errors import UsageError
-from rigwarp.files import SCANS, RigFolder, new_run, open_rig, write_decoded
-from rigwarp.patterns import MAX_EXPOSURES, SETS, PatternSet, make_set
-
-DECODED_FILE = "decoded.npz"
-DEFAULT_SET = "fast"
-_MOVED_WORTH_TELLING = 0.005
-
-
-@dataclass(frozen=True, kw_only=True)
-class ScanTaken:
-    """A finished scan folder, what it decodes to, and how long showing and decoding took."""
-
-    run: Path
-    decoded: Decoded
-    scan_s: float
-    decode_s: float
+from rigwarp.files import open_rig
+from rigwarp.patterns import MAX_EXPOSURES, SETS, PatternSet
 
 
 def scan(
@@ -86,15 +68,13 @@ def scan(
     if exposures > 1 and export is None:
         raise UsageError("--exposures works with --export only: the exposure is set at the camera, between the turns")
     if export is not None:
-        _export(console, export, _set_for(folder, set_, blur, exposures))
+        _export(console, export, set_for(folder, set_, blur, exposures))
         return
     if import_ is not None:
         taken = [import_scan(console, folder, import_)]
     else:
         console.caution()
         with open_bench(folder) as bench:
-            from rigwarp.commands.zone_scan import take_scans  # it is built of this module's take_scan
-
             taken = take_scans(console, folder, bench, set_name=set_, blur_px=blur)
     for one in taken:
         tell_scan(console, one)
@@ -105,86 +85,6 @@ def scan(
             "seconds": scan_seconds(taken),
         }
     )
-
-
-def take_scan(
-    console: Console,
-    folder: RigFolder,
-    bench: Bench,
-    *,
-    set_name: str = DEFAULT_SET,
-    blur_px: float | None = None,
-    part: Mapping[str, Any] | None = None,
-) -> ScanTaken:
-    """Show the patterns on a bench, photograph and decode them; without a blur the periods follow the one measured.
-
-    `part` is noted in the run's settings: of which group of scans it is one.
-    """
-    shown = _set_for(folder, set_name, blur_px)
-    adapt = None if blur_px is not None else partial(_set_for, folder, set_name)
-    noted = {"set": set_name, "blur_px": blur_px, **(part or {})}
-    start = time.monotonic()
-    with new_run(folder.root / SCANS, "scan", folder, settings=noted) as run:
-        with console.progress(len(shown.frames), "Scanning") as advance:
-            recorded = record_scan(run, shown, bench, advance=advance, adapt=adapt)
-        return _decode_into(run, recorded, start)
-
-
-def _set_for(folder: RigFolder, name: str, blur_px: float | None, exposures: int = 1) -> PatternSet:
-    projector = folder.rig.projector
-    return make_set(name, projector.resolution, projector.transfer, blur_px=blur_px, exposures=exposures)
-
-
-def import_scan(console: Console, folder: RigFolder, source: Path) -> ScanTaken:
-    """Make a scan folder of photographs taken elsewhere."""
-    start = time.monotonic()
-    with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name}) as run:
-        with console.progress(len(list(source.glob("frames/*"))), "Importing") as advance:
-            recorded = import_frames(source, run, folder.rig, advance=advance)
-        return _decode_into(run, recorded, start)
-
-
-def _decode_into(run: Path, recorded: Recorded, start: float) -> ScanTaken:
-    shown = time.monotonic()
-    decoded = recorded.decoder.finish()
-    write_decoded(run / DECODED_FILE, decoded)
-    return ScanTaken(run=run, decoded=decoded, scan_s=shown - start, decode_s=time.monotonic() - shown)
-
-
-def scan_figures(decoded: Decoded) -> dict[str, object]:
-    """What the scan says of itself: pixels per reason, and the median uncertainty."""
-    counts = np.bincount(decoded.reason.ravel(), minlength=len(Reason))
-    sigma = np.hypot(decoded.sigma_u_px, decoded.sigma_v_px) / np.sqrt(2.0)
-    return {
-        "pixels": {reason.name.lower(): int(counts[reason]) for reason in Reason},
-        "median_sigma_px": float(np.nanmedian(sigma)),
-        "response_shape": decoded.response.shape,
-        "moved_share": decoded.moved_share,
-        "folded": decoded.folded or None,
-        "noise": {"floor": decoded.noise.floor, "per_light": decoded.noise.per_light},
-    }
-
-
-def tell_scan(console: Console, taken: ScanTaken) -> None:
-    """The scan's figures for people."""
-    counts = np.bincount(taken.decoded.reason.ravel(), minlength=len(Reason))
-    lit = int(counts.sum() - counts[Reason.TOO_DARK])
-    console.say(f"Scan {taken.run}")
-    console.table(
-        [
-            ("camera pixels decoded", f"{counts[Reason.OK]} of {lit} lit"),
-            ("saturated", f"{counts[Reason.SATURATED]}"),
-            ("inconsistent", f"{counts[Reason.INCONSISTENT] + counts[Reason.STRAY] + counts[Reason.OUTSIDE]}"),
-            ("moved during the scan", f"{counts[Reason.MOVED]}"),
-            ("median uncertainty", f"{scan_figures(taken.decoded)['median_sigma_px']:.3f} projector px"),
-        ]
-    )
-    if taken.decoded.moved_share > _MOVED_WORTH_TELLING:
-        console.note(
-            f"{taken.decoded.moved_share:.1%} of the decodable pixels moved during the scan; they are left out."
-        )
-    if taken.decoded.folded:
-        console.note(f"Not everything is single-valued: {taken.decoded.folded}. These parts are left out.")
 
 
 def _export(console: Console, target: Path, patterns: PatternSet) -> None:
@@ -199,8 +99,3 @@ def _export(console: Console, target: Path, patterns: PatternSet) -> None:
     console.say(f"then run: rigwarp scan RIG --import {target}")
     console.result({"patterns": written, "count": len(written)})
     console.caution()
-
-
-def scan_seconds(taken: Sequence[ScanTaken]) -> dict[str, float]:
-    """How long showing and decoding took."""
-    return {"scan": sum(one.scan_s for one in taken), "decode": sum(one.decode_s for one in taken)}

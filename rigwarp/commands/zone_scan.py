@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_map
-from rigwarp.commands.scan import DEFAULT_SET, ScanTaken, take_scan
+from rigwarp.commands.scan_runs import DEFAULT_SET, ScanTaken, take_scan
 from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, current_result, read_map

@@ -1,0 +1,117 @@
+"""A scan as a run: frames shown and photographed or taken from elsewhere, decoded, and what it says of itself."""
+
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.capture import Recorded, import_frames, record_scan
+from rigwarp.commands.console import Console
+from rigwarp.decode import Decoded, Reason
+from rigwarp.devices import Bench
+from rigwarp.files import SCANS, RigFolder, new_run, write_decoded
+from rigwarp.patterns import PatternSet, make_set
+
+DECODED_FILE = "decoded.npz"
+DEFAULT_SET = "fast"
+_MOVED_WORTH_TELLING = 0.005
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScanTaken:
+    """A finished scan folder, what it decodes to, and how long showing and decoding took."""
+
+    run: Path
+    decoded: Decoded
+    scan_s: float
+    decode_s: float
+
+
+def take_scan(
+    console: Console,
+    folder: RigFolder,
+    bench: Bench,
+    *,
+    set_name: str = DEFAULT_SET,
+    blur_px: float | None = None,
+    part: Mapping[str, Any] | None = None,
+) -> ScanTaken:
+    """Show the patterns on a bench, photograph and decode them; without a blur the periods follow the one measured.
+
+    `part` is noted in the run's settings: of which group of scans it is one.
+    """
+    shown = set_for(folder, set_name, blur_px)
+    adapt = None if blur_px is not None else partial(set_for, folder, set_name)
+    noted = {"set": set_name, "blur_px": blur_px, **(part or {})}
+    start = time.monotonic()
+    with new_run(folder.root / SCANS, "scan", folder, settings=noted) as run:
+        with console.progress(len(shown.frames), "Scanning") as advance:
+            recorded = record_scan(run, shown, bench, advance=advance, adapt=adapt)
+        return _decode_into(run, recorded, start)
+
+
+def import_scan(console: Console, folder: RigFolder, source: Path) -> ScanTaken:
+    """Make a scan folder of photographs taken elsewhere."""
+    start = time.monotonic()
+    with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name}) as run:
+        with console.progress(len(list(source.glob("frames/*"))), "Importing") as advance:
+            recorded = import_frames(source, run, folder.rig, advance=advance)
+        return _decode_into(run, recorded, start)
+
+
+def set_for(folder: RigFolder, name: str, blur_px: float | None, exposures: int = 1) -> PatternSet:
+    """A pattern set for the rig's projector."""
+    projector = folder.rig.projector
+    return make_set(name, projector.resolution, projector.transfer, blur_px=blur_px, exposures=exposures)
+
+
+def _decode_into(run: Path, recorded: Recorded, start: float) -> ScanTaken:
+    shown = time.monotonic()
+    decoded = recorded.decoder.finish()
+    write_decoded(run / DECODED_FILE, decoded)
+    return ScanTaken(run=run, decoded=decoded, scan_s=shown - start, decode_s=time.monotonic() - shown)
+
+
+def scan_figures(decoded: Decoded) -> dict[str, object]:
+    """What the scan says of itself: pixels per reason, and the median uncertainty."""
+    counts = np.bincount(decoded.reason.ravel(), minlength=len(Reason))
+    sigma = np.hypot(decoded.sigma_u_px, decoded.sigma_v_px) / np.sqrt(2.0)
+    return {
+        "pixels": {reason.name.lower(): int(counts[reason]) for reason in Reason},
+        "median_sigma_px": float(np.nanmedian(sigma)),
+        "response_shape": decoded.response.shape,
+        "moved_share": decoded.moved_share,
+        "folded": decoded.folded or None,
+        "noise": {"floor": decoded.noise.floor, "per_light": decoded.noise.per_light},
+    }
+
+
+def tell_scan(console: Console, taken: ScanTaken) -> None:
+    """The scan's figures for people."""
+    counts = np.bincount(taken.decoded.reason.ravel(), minlength=len(Reason))
+    lit = int(counts.sum() - counts[Reason.TOO_DARK])
+    console.say(f"Scan {taken.run}")
+    console.table(
+        [
+            ("camera pixels decoded", f"{counts[Reason.OK]} of {lit} lit"),
+            ("saturated", f"{counts[Reason.SATURATED]}"),
+            ("inconsistent", f"{counts[Reason.INCONSISTENT] + counts[Reason.STRAY] + counts[Reason.OUTSIDE]}"),
+            ("moved during the scan", f"{counts[Reason.MOVED]}"),
+            ("median uncertainty", f"{scan_figures(taken.decoded)['median_sigma_px']:.3f} projector px"),
+        ]
+    )
+    if taken.decoded.moved_share > _MOVED_WORTH_TELLING:
+        console.note(
+            f"{taken.decoded.moved_share:.1%} of the decodable pixels moved during the scan; they are left out."
+        )
+    if taken.decoded.folded:
+        console.note(f"Not everything is single-valued: {taken.decoded.folded}. These parts are left out.")
+
+
+def scan_seconds(taken: Sequence[ScanTaken]) -> dict[str, float]:
+    """How long showing and decoding took."""
+    return {"scan": sum(one.scan_s for one in taken), "decode": sum(one.decode_s for one in taken)}
