@@ -5,16 +5,24 @@ reported after rigid alignment, and what the data cannot tell is named instead o
 """
 
 from rigwarp.as_built.alignment import remove_rigid
-from rigwarp.as_built.estimate import estimate_as_built
+from rigwarp.as_built.defects import Defect
+from rigwarp.as_built.estimate import RaisedScan, estimate_as_built
+from rigwarp.as_built.findings import Finding
 from rigwarp.as_built.form import FormFigures
+from rigwarp.as_built.panels import Fold, Panel
 from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import Ripple
 from rigwarp.as_built.zernike import ZernikeTerm
 
 __all__ = [
     "AsBuilt",
+    "Defect",
+    "Finding",
+    "Fold",
     "FormFigures",
     "Mounting",
+    "Panel",
+    "RaisedScan",
     "Ripple",
     "ZernikeTerm",
     "estimate_as_built",

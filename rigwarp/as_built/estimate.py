@@ -1,29 +1,60 @@
 """From the samples of a scan to the built mirror."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import QhullError
 
+from rigwarp.as_built.defects import Defect, find_defects
+from rigwarp.as_built.findings import findings_of
+from rigwarp.as_built.footprint import Footprint
 from rigwarp.as_built.form import form_figures
 from rigwarp.as_built.heights import Heights, heights_of
-from rigwarp.as_built.map_fit import OPTICS_SIGMA, SHARED_MM, MapFit, fit_map
+from rigwarp.as_built.linearised import N_MOUNT, N_OPTICS, FigureRows, landing
+from rigwarp.as_built.map_fit import OPTICS_SIGMA, SHARED_MM, MapFit, check_enough, fit_map
 from rigwarp.as_built.observability import observability
-from rigwarp.as_built.problem import Data
+from rigwarp.as_built.panels import panels_of
+from rigwarp.as_built.problem import Data, join_data
 from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import find_ripple
 from rigwarp.as_built.zernike import ZernikeTerm, enclosing_disk, fit_matrix
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
+from rigwarp.rig import Measured
 from rigwarp.table_map import Samples
 from rigwarp.tracing import OpticalModel
 
-_FEWEST_SAMPLES = 400
 _MOST_SAMPLES = 30_000
 _WARP_ORDER = 3
 _WARP_MM = 0.02  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
 _WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance
 _POWER_FROM_PRIOR = 0.1  # share of the power's variance from the mounting tolerances: more, and they decide
+
+
+@dataclass(frozen=True, kw_only=True)
+class RaisedScan:
+    """A second scan on a board that stands higher than the table, with the camera's pose from a sheet on that board.
+
+    Attributes
+    ----------
+    cells, cell_sigma_mm, cell_zone : as for the scan on the table.
+    camera : CameraModel
+        The same camera as for the scan on the table, in the table's frame.
+    raised_mm, raised_sigma_mm : how much higher the board stands, and how well that is known, 1-sigma.
+    place_sigma_mm : how well it is known where the sheet lies on the board sideways, 1-sigma.
+    """
+
+    cells: Samples
+    cell_sigma_mm: Array
+    cell_zone: NDArray[np.int64]
+    camera: CameraModel
+    raised_mm: float
+    raised_sigma_mm: float = 0.2
+    place_sigma_mm: float = 0.5
 
 
 def estimate_as_built(
@@ -33,6 +64,9 @@ def estimate_as_built(
     cell_zone: ArrayLike,
     tolerances: ArrayLike,
     camera: CameraModel,
+    *,
+    raised: Sequence[RaisedScan] = (),
+    measured: Sequence[Measured] = (),
 ) -> AsBuilt:
     """How the mirror was built and how it and the projector are mounted.
 
@@ -50,47 +84,95 @@ def estimate_as_built(
         1-sigma of the mounting: projector shift mm, turn rad, mirror shift mm, turn rad, three each, table axes.
     camera : CameraModel
         Its covariance gives the errors that all samples share.
+    raised : scans on boards above the table, which tell the mirror's radius apart from its distance.
+    measured : lengths from rig.toml.
 
     Raises
     ------
     MeasurementError
-        Where samples are too few, or the design does not send light where it was measured.
+        Where samples are too few, the design does not send light where it was measured, or the light meets so small or
+        so folded a part of the mirror that its shape cannot be told.
 
     Notes
     -----
     One maximum-a-posteriori fit; see `rigwarp.as_built.map_fit`. Besides the camera's own covariance the table
-    positions may be off by smooth polynomials (order 3, 0.02 mm each): a sheet that was stretched, a table that is not
-    flat, a lens that is not a polynomial. Without them thousands of samples would claim a radius to a micrometre.
+    positions may be off by smooth polynomials (order 3, 0.02 mm each, the same at every height, like the camera's
+    errors): a sheet that was stretched, a table that is not flat, a lens that is not a polynomial. Without them
+    thousands of samples would claim a radius to a micrometre.
     """
     tolerances = np.asarray(tolerances, float)
-    data = _data(model, cells, np.asarray(cell_sigma_mm, float), np.asarray(cell_zone, np.int64), camera)
-    fit = fit_map(model, data, tolerances)
-    return _result(model, fit.data, fit, tolerances, camera)
+    table = RaisedScan(
+        cells=cells,
+        cell_sigma_mm=np.asarray(cell_sigma_mm, float),
+        cell_zone=np.asarray(cell_zone, np.int64),
+        camera=camera,
+        raised_mm=0.0,
+    )
+    try:
+        data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
+        fit = fit_map(model, data, tolerances, measured)
+        return _result(model, fit.data, fit, tolerances, camera)
+    except (np.linalg.LinAlgError, QhullError) as error:
+        raise MeasurementError(
+            f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "
+            "the mirror gathers it in a spot. Expected light spread over some square centimetres of both. Check "
+            "position_mm, rotation_deg and the mirror's radius in rig.toml, look at the picture of: rigwarp trace, and "
+            "scan again."
+        ) from error
 
 
-def _data(model: OpticalModel, cells: Samples, sigma_mm: Array, zone: NDArray[np.int64], camera: CameraModel) -> Data:
+def _data(model: OpticalModel, scan: RaisedScan) -> Data:
+    cells, sigma_mm, zone, camera = scan.cells, scan.cell_sigma_mm, scan.cell_zone, scan.camera
     good = np.isfinite(cells.pixels_px).all(axis=-1) & np.isfinite(cells.table_mm).all(axis=-1)
     good &= np.isfinite(sigma_mm) & (sigma_mm > 0.0) & np.isin(zone, [s.zone for s in model.surfaces])
-    if np.count_nonzero(good) < _FEWEST_SAMPLES:
-        raise MeasurementError(
-            f"as built: {np.count_nonzero(good)} of {len(good)} averaged samples can be used, {_FEWEST_SAMPLES} are "
-            "needed to tell the mirror's shape. Scan again with more of the lit table in the camera's view."
-        )
+    check_enough(int(np.count_nonzero(good)))
     chosen = np.flatnonzero(good)
     chosen = chosen[:: -(-len(chosen) // _MOST_SAMPLES)]
     table = cells.table_mm[chosen]
     known = camera.covariance is not None
     common = [_warp(table, _WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
+    height = model.table_height_mm + scan.raised_mm
     if camera.covariance is not None:
-        common.append(_camera_errors(camera, cells.camera_px[chosen], model.table_height_mm))
+        common.append(_camera_errors(camera, cells.camera_px[chosen], height))
+    if scan.raised_mm:
+        common.append(_board_errors(model, scan, cells.pixels_px[chosen], zone[chosen], table))
     return Data(
         pixels_px=cells.pixels_px[chosen],
         table_mm=table,
         sigma_mm=np.hypot(sigma_mm[chosen], SHARED_MM),
         zone=zone[chosen],
-        worth=np.ones(len(chosen)),
         camera=np.nan_to_num(np.concatenate(common, axis=-1)),
+        worth=np.ones(len(chosen)),
+        height_mm=np.full(len(chosen), height),
     )
+
+
+def _board_errors(
+    model: OpticalModel, scan: RaisedScan, pixels_px: Array, zone: NDArray[np.int64], table_mm: Array
+) -> Array:
+    """(N, 2, 4) table shifts for one sigma of a raised board's height, place along x and y, and turn.
+
+    The sheet on the board tells the camera's pose relative to the board; where the board is, a ruler told.
+    """
+    height = model.table_height_mm + scan.raised_mm
+    where = [
+        landing(
+            model,
+            np.zeros(N_MOUNT + N_OPTICS),
+            FigureRows.none(len(zone)),
+            np.zeros(0),
+            pixels_px=pixels_px,
+            zone=zone,
+            height_mm=np.full(len(zone), height + up),
+        )
+        for up in (0.0, 1.0)
+    ]
+    result = np.zeros((len(zone), 2, 4))
+    result[:, :, 0] = scan.raised_sigma_mm * (where[1] - where[0])
+    result[:, 0, 1] = result[:, 1, 2] = scan.place_sigma_mm
+    reach = max(float(np.abs(table_mm).max()), 1e-9)
+    result[:, :, 3] = scan.place_sigma_mm / reach * np.stack([-table_mm[:, 1], table_mm[:, 0]], axis=-1)
+    return result
 
 
 def _camera_errors(camera: CameraModel, camera_px: Array, height_mm: float) -> Array:
@@ -132,11 +214,14 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, cam
     determined = share < _POWER_FROM_PRIOR
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
     ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
+    panels, folds = panels_of(model.surfaces, grid, heights, side)
+    height_map, sigma_map = grid.spread(height_um), grid.spread(1000.0 * heights.sigma)
+    defects = _defects(grid, height_map, sigma_map)
     return AsBuilt(
         x_mm=grid.x_mm,
         y_mm=grid.y_mm,
-        height_um=grid.spread(height_um),
-        height_sigma_um=grid.spread(1000.0 * heights.sigma),
+        height_um=height_map,
+        height_sigma_um=sigma_map,
         slope_x_mrad=grid.spread(slope_mrad[:, 0]),
         slope_y_mrad=grid.spread(slope_mrad[:, 1]),
         zone=grid.zone,
@@ -156,6 +241,19 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, cam
             rigid=fit.motions.shown,
             spacing_mm=float(grid.x_mm[1] - grid.x_mm[0]),
         ),
+        panels=panels,
+        folds=folds,
+        defects=defects,
+        findings=findings_of(
+            zernike=zernike,
+            power_determined=determined,
+            radius_mm=disk.radius_mm,
+            folds=folds,
+            panels=panels,
+            defects=defects,
+            ripple=ripple,
+            way_mm=float(middle[2] - model.table_height_mm),
+        ),
         ripple=ripple,
         ripple_search=search,
         residual_mm=float(np.sqrt(np.nanmean(fit.residual_mm**2))),
@@ -165,6 +263,15 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, cam
         reflecting_side=int(side),
         camera_known=camera.covariance is not None,
     )
+
+
+def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect, ...]:
+    """Defects of each zone by itself: at a fold the form has a step."""
+    found: list[Defect] = []
+    for zone in np.unique(grid.zone[grid.lit]):
+        here = grid.zone == zone
+        found += find_defects(grid.x_mm, grid.y_mm, np.where(here, height_um, np.nan), np.where(here, sigma_um, np.nan))
+    return tuple(sorted(found, key=lambda defect: -abs(defect.depth_um)))
 
 
 def _zernike(

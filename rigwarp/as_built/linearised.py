@@ -144,14 +144,22 @@ class FigureRows:
 
 
 def trace_samples(
-    model: OpticalModel, rows: FigureRows, coefficients_mm: Array, *, pixels_px: Array, zone: NDArray[np.integer]
+    model: OpticalModel,
+    rows: FigureRows,
+    coefficients_mm: Array,
+    *,
+    pixels_px: Array,
+    zone: NDArray[np.integer],
+    height_mm: Array | None = None,
 ) -> list[tuple[BoolArray, ZoneRays]]:
     """Rays of (N, 2) pixels, zone by zone: which samples, and their rays."""
     traced = []
     for surface in model.surfaces:
         here = zone == surface.zone
         if here.any():
-            traced.append((here, zone_rays(model, surface, pixels_px[here], rows.deviation(coefficients_mm, here))))
+            deviation = rows.deviation(coefficients_mm, here)
+            height = None if height_mm is None else height_mm[here]
+            traced.append((here, zone_rays(model, surface, pixels_px[here], deviation, height_mm=height)))
     return traced
 
 
@@ -163,11 +171,12 @@ def landing(
     *,
     pixels_px: Array,
     zone: NDArray[np.integer],
+    height_mm: Array | None = None,
 ) -> Array:
     """(N, 2) landing points alone; arguments as in `linearise`."""
     table = np.full((len(pixels_px), 2), np.nan)
     model = moved_model(design, mounting)
-    for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone):
+    for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone, height_mm=height_mm):
         table[here] = rays.table_mm
     return table
 
@@ -186,6 +195,7 @@ def linearise(
     pixels_px: Array,
     zone: NDArray[np.integer],
     camera: Array,
+    height_mm: Array | None = None,
 ) -> Linearised:
     """Trace exactly and differentiate.
 
@@ -197,6 +207,7 @@ def linearise(
     pixels_px : (N, 2)
     zone : (N,)
     camera : (N, 2, c) d(table mm) / d(whitened camera errors), passed through.
+    height_mm : (N,) of the lit surface for each sample; the table's own where left out.
     """
     model = moved_model(design, mounting)
     n = len(pixels_px)
@@ -204,7 +215,7 @@ def linearise(
     mirror, normal = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
     mount, by_height = np.full((n, 2, N_MOUNT + N_OPTICS), np.nan), np.full((n, 2, 3), np.nan)
     increment = _turn_increments(mounting)
-    for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone):
+    for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone, height_mm=height_mm):
         table[here], local[here] = rays.table_mm, rays.local_mm
         mirror[here] = model.mirror.to_part(rays.point_mm)
         normal[here] = rays.normal @ model.mirror.rotation

@@ -6,6 +6,7 @@ predicts held-out tiles best, and the noise is what the residuals of whole tiles
 samples' own sigma.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,10 +18,12 @@ from rigwarp.as_built.alignment import RigidMotions
 from rigwarp.as_built.figure_basis import CELL_MM, FigureBasis
 from rigwarp.as_built.footprint import Footprint
 from rigwarp.as_built.linearised import FigureRows, Linearised, linearise
+from rigwarp.as_built.measured import Lengths
 from rigwarp.as_built.problem import Data, Problem, Spots, inverse, spots_of
 from rigwarp.as_built.ray_geometry import spot_polynomials
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
+from rigwarp.rig import Measured
 from rigwarp.tracing import OpticalModel
 
 OPTICS_SIGMA = np.array([0.005, 0.004, 0.004])
@@ -34,6 +37,7 @@ _FULL_ROUNDS = 1  # each round ties it to where the round before says they do
 _COARSE_CELL_MM = 8.0  # of the thin rounds: a stiff figure does not run away while the mounting is still wrong
 _MISFIT_FLOOR_MM = 0.3  # how well a mere move of the design explains the samples before the figure is let in
 _SEAM_MM = 2.5  # half the pupil of a small projector on the mirror, and what the mounting's tolerances move the seam
+FEWEST_SAMPLES = 400
 SHARED_MM = 0.01
 """Error of table positions that neighbours have in common (decoding, pupil, interpolation of the map), 1-sigma."""
 
@@ -106,8 +110,8 @@ class MapFit:
         return self.linearised.dense.shape[-1]
 
 
-def fit_map(design: OpticalModel, data: Data, tolerances: Array) -> MapFit:
-    """Fit; `tolerances` (12,) are the mounting's prior sigmas.
+def fit_map(design: OpticalModel, data: Data, tolerances: Array, measured: Sequence[Measured] = ()) -> MapFit:
+    """Fit; `tolerances` (12,) are the mounting's prior sigmas, `measured` lengths of the built rig.
 
     Raises
     ------
@@ -115,18 +119,20 @@ def fit_map(design: OpticalModel, data: Data, tolerances: Array) -> MapFit:
         Where the design, moved within its tolerances, does not send light where it was measured.
     """
     scale = np.concatenate([tolerances, OPTICS_SIGMA])
-    start, seen = _pose_only(design, data, scale)
+    lengths = Lengths(design, measured, scale)
+    start, seen = _pose_only(design, data, lengths)
     _check_seen(seen)
     data, spots = _away_from_rims(design, data, spots_of(seen))
+    check_enough(len(data.zone))
     data = replace(data, worth=_worth(data, spots))
     every = max(1, len(data.zone) // _THIN_SAMPLES)
     for stride, cell_mm in (*(_THIN_ROUNDS * ((every, _COARSE_CELL_MM),)), *(_FULL_ROUNDS * ((1, CELL_MM),))):
         part = slice(None, None, stride)
-        fit = Problem(design, data.only(part), scale, spots.only(part), cell_mm=cell_mm)
+        fit = Problem(design, data.only(part), lengths, spots.only(part), cell_mm=cell_mm)
         unknown = fit.approach(fit.begin(start))
         start = unknown[: len(scale)]
         spots = spots_of(fit.all_rays(data, unknown) if stride > 1 else fit.linearise(unknown))
-    fit = Problem(design, data, scale, spots)
+    fit = Problem(design, data, lengths, spots)
     return _finish(fit, fit.solve(fit.begin(start)))
 
 
@@ -138,7 +144,9 @@ def _finish(fit: Problem, solution: tuple[Array, Linearised, float]) -> MapFit:
     noise = max(inflation, fit.tile_scale(state, residual, robust))
     weight = robust * fit.data.worth / (noise * fit.data.sigma_mm) ** 2
     prior = fit.prior(state, weight)
-    covariance = inverse(state.normal_matrix(weight, fit.size) + prior)
+    matrix = state.normal_matrix(weight, fit.size) + prior
+    fit.add_lengths(unknown, matrix, np.zeros(fit.size))
+    covariance = inverse(matrix)
     return MapFit(
         mounting=unknown[: len(fit.scale)] * fit.scale,
         scale=fit.scale,
@@ -160,8 +168,9 @@ def _finish(fit: Problem, solution: tuple[Array, Linearised, float]) -> MapFit:
     )
 
 
-def _pose_only(design: OpticalModel, data: Data, scale: Array) -> tuple[Array, Linearised]:
+def _pose_only(design: OpticalModel, data: Data, lengths: Lengths) -> tuple[Array, Linearised]:
     """Whitened mounting (15,) that brings the bare design close to the samples, and the rays there."""
+    scale = lengths.scale
     every = max(1, len(data.pixels_px) // 3000)
     thin = slice(None, None, every)
     blank = np.zeros((len(data.pixels_px[thin]), 2, 0))
@@ -174,6 +183,7 @@ def _pose_only(design: OpticalModel, data: Data, scale: Array) -> tuple[Array, L
             np.zeros(0),
             pixels_px=data.pixels_px[thin],
             zone=data.zone[thin],
+            height_mm=data.height_mm[thin],
             camera=blank,
         )
         residual = data.table_mm[thin] - state.table_mm
@@ -186,8 +196,10 @@ def _pose_only(design: OpticalModel, data: Data, scale: Array) -> tuple[Array, L
         weight *= min(1.0, _WORTH_SAMPLES / len(weight))
         flat = state.dense[good].reshape(-1, len(scale)) * scale
         both = np.repeat(weight, 2)
-        matrix = flat.T @ (both[:, None] * flat) + np.eye(len(scale))
-        step = np.linalg.solve(matrix, flat.T @ (both * residual[good].ravel()) - unknown)
+        known = lengths.jacobian(unknown)
+        matrix = flat.T @ (both[:, None] * flat) + np.eye(len(scale)) + known.T @ known
+        right = flat.T @ (both * residual[good].ravel()) - unknown + known.T @ lengths.residual(unknown)
+        step = np.linalg.solve(matrix, right)
         unknown = unknown + step
         if np.abs(step).max() < 1e-3:
             break
@@ -198,6 +210,7 @@ def _pose_only(design: OpticalModel, data: Data, scale: Array) -> tuple[Array, L
         np.zeros(0),
         pixels_px=data.pixels_px,
         zone=data.zone,
+        height_mm=data.height_mm,
         camera=np.zeros((len(data.pixels_px), 2, 0)),
     )
     return unknown, full
@@ -242,4 +255,13 @@ def _check_seen(seen: Linearised) -> None:
             f"as built: by the design only {100 * share:.0f} % of {len(seen.table_mm)} measured pixels reach the table "
             "(50 % are needed) even after moving projector and mirror within their tolerances. Check position_mm, "
             "rotation_deg and the tolerances of [projector] and [mirror] in rig.toml."
+        )
+
+
+def check_enough(n: int) -> None:
+    """Raise MeasurementError where n samples are too few to tell a shape."""
+    if n < FEWEST_SAMPLES:
+        raise MeasurementError(
+            f"as built: {n} averaged samples can be used, {FEWEST_SAMPLES} are needed to tell the mirror's shape. Scan "
+            "again with more of the lit table in the camera's view."
         )

@@ -1,5 +1,6 @@
 """One maximum-a-posteriori problem: samples, priors, and Gauss-Newton passes towards its solution."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from rigwarp.as_built.alignment import rigid_motions
 from rigwarp.as_built.figure_basis import CELL_MM, figure_basis
 from rigwarp.as_built.footprint import footprint
 from rigwarp.as_built.linearised import FigureRows, Linearised, landing, linearise
+from rigwarp.as_built.measured import Lengths
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing import OpticalModel
@@ -25,6 +27,7 @@ _LEAST_DAMPING, _MOST_DAMPING = 1.0, 1e7  # precision per squared tolerance that
 _HELD = 1e12  # the same, so large that the mounting stays where it is
 _CORRECTIONS = 3  # each leaves about a tenth
 _MORE_DAMPING, _LESS_DAMPING = 10.0, 10.0
+_STILL_SEEN = 0.3  # share of the samples that must reach the table at every pass
 _LOST = 100.0  # what a sample that no longer reaches the table costs, in chi square
 _FIRST_SMOOTHNESS = 1e-3
 _AS_GOOD = 1.01  # of equally good smoothnesses the smallest: a stiff figure pushes its misfit into the mounting
@@ -41,7 +44,8 @@ class Data:
     """N samples as the fit needs them.
 
     `camera` (N, 2, c) are derivatives by whitened camera errors; `worth` (N,) is the share of its own information that
-    a sample adds to that of its neighbours, with which it shares part of its error.
+    a sample adds to that of its neighbours, with which it shares part of its error; `height_mm` (N,) is how high the
+    lit surface stood.
     """
 
     pixels_px: Array
@@ -50,10 +54,31 @@ class Data:
     zone: NDArray[np.int64]
     camera: Array
     worth: Array
+    height_mm: Array
 
     def only(self, which: BoolArray | slice) -> "Data":
         """The samples that a mask or a slice picks."""
         return Data(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
+
+
+def join_data(table: Data, raised: Sequence[Data]) -> Data:
+    """Scans of one rig together: the camera errors of the one on the table are those of all; what others have more of
+    them is their own."""
+    parts = [table, *raised]
+    common = table.camera.shape[-1]
+    own = [part.camera.shape[-1] - common for part in parts]
+    camera = [
+        np.pad(part.camera, ((0, 0), (0, 0), (0, sum(own) - own[i]))) if sum(own) else part.camera
+        for i, part in enumerate(parts)
+    ]
+    for i, block in enumerate(camera):
+        block[..., common:] = np.roll(block[..., common:], sum(own[:i]), axis=-1)
+    joined = {
+        name: np.concatenate([getattr(part, name) for part in parts])
+        for name in Data.__dataclass_fields__
+        if name != "camera"
+    }
+    return Data(**joined, camera=np.concatenate(camera))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,9 +103,10 @@ class Problem:
     """One maximum-a-posteriori problem: data, priors, and Levenberg-Marquardt steps towards its solution."""
 
     def __init__(
-        self, design: OpticalModel, data: Data, scale: Array, spots: "Spots", *, cell_mm: float = CELL_MM
+        self, design: OpticalModel, data: Data, lengths: Lengths, spots: Spots, *, cell_mm: float = CELL_MM
     ) -> None:
-        self.design, self.data, self.scale = design, data, scale
+        self.design, self.data, self.lengths = design, data, lengths
+        self.scale = scale = lengths.scale
         known = np.isfinite(spots.mirror_mm[:, 0])
         self.grid = footprint(design, spots.mirror_mm[known], data.zone[known], spots.normal[known])
         self.motions = rigid_motions(self.grid.points)
@@ -114,6 +140,7 @@ class Problem:
             np.zeros(0),
             pixels_px=data.pixels_px,
             zone=data.zone,
+            height_mm=data.height_mm,
             camera=np.zeros((len(data.zone), 2, 0)),
         )
 
@@ -171,6 +198,7 @@ class Problem:
         prior = self.prior(state, weight)
         matrix = state.normal_matrix(weight, self.size) + prior
         right = state.gradient(weight, residual, self.size) - prior @ unknown
+        self.add_lengths(unknown, matrix, right)
         before = self.chi_square(residual, weight, prior, unknown)
         held = Balanced(self.damped(matrix, _HELD))
         gain = None
@@ -194,6 +222,13 @@ class Problem:
                 return np.zeros_like(there), gain
             self.damping = max(self.damping * _MORE_DAMPING, _LEAST_DAMPING)
 
+    def add_lengths(self, unknown: Array, matrix: Array, right: Array) -> None:
+        """Add measured lengths to the normal equations in place."""
+        n = len(self.scale)
+        jacobian = self.lengths.jacobian(unknown[:n])
+        matrix[:n, :n] += jacobian.T @ jacobian
+        right[:n] += jacobian.T @ self.lengths.residual(unknown[:n])
+
     def damped(self, matrix: Array, damping: float) -> Array:
         """The normal matrix with the mounting held back."""
         result = matrix.copy()
@@ -211,13 +246,17 @@ class Problem:
             unknown[self.n_dense :],
             pixels_px=self.data.pixels_px,
             zone=self.data.zone,
+            height_mm=self.data.height_mm,
         )
         return self.residual(table, unknown)
 
     def chi_square(self, residual: Array, weight: Array, prior: Array, unknown: Array) -> float:
         """Weighted squares of residuals (N, 2) and prior together."""
+        lengths = self.lengths.residual(unknown[: len(self.scale)])
         squares = weight * np.sum(residual**2, axis=-1)
-        return float(np.sum(np.where(np.isfinite(squares), squares, _LOST)) + unknown @ prior @ unknown)
+        return float(
+            np.sum(np.where(np.isfinite(squares), squares, _LOST)) + unknown @ prior @ unknown + lengths @ lengths
+        )
 
     def linearise(self, unknown: Array) -> Linearised:
         """Trace and differentiate by the whitened unknowns; samples that do not reach the table get zero rows."""
@@ -229,8 +268,11 @@ class Problem:
             unknown[self.n_dense :],
             pixels_px=self.data.pixels_px,
             zone=self.data.zone,
+            height_mm=self.data.height_mm,
             camera=self.data.camera,
         )
+        if np.isfinite(state.table_mm[:, 0]).mean() < _STILL_SEEN:
+            raise not_settled()
         state.dense[..., :n] *= self.scale
         for array in (state.dense, state.figure):
             array[~np.isfinite(array)] = 0.0
@@ -270,6 +312,7 @@ class Problem:
         kept_weight = np.where(held, 0.0, weight)
         matrix = state.normal_matrix(kept_weight, self.size)
         right = state.gradient(kept_weight, known, self.size)
+        self.add_lengths(unknown, matrix, right)
         unit = self.roughness_unit(state, weight)
         judged = state.only(held)
         candidates = []

@@ -159,8 +159,13 @@ class ZoneRays:
         return np.stack(columns, axis=-1)
 
 
-def zone_rays(model: OpticalModel, surface: Surface, pixels_px: Array, deviation: Deviation) -> ZoneRays:
-    """Trace (N, 2) pixels by one surface with a deviation, by its smooth continuation past the aperture."""
+def zone_rays(
+    model: OpticalModel, surface: Surface, pixels_px: Array, deviation: Deviation, *, height_mm: Array | None = None
+) -> ZoneRays:
+    """Trace (N, 2) pixels by one surface with a deviation, by its smooth continuation past the aperture.
+
+    `height_mm` (N,) is how high the lit surface stood for each, the table's height where it is left out.
+    """
     T = surface.T_mirror_from_surface
     axes = model.mirror.rotation @ T[:3, :3]
     origin_table = model.projector.placement.position_mm
@@ -178,7 +183,7 @@ def zone_rays(model: OpticalModel, surface: Surface, pixels_px: Array, deviation
     steepness, normal = _normals(design_slope + slope, side, axes)
     point = origin_table + there[:, None] * direction
     reflected = reflect(direction, normal)
-    way = plane_hit(point, reflected, model.table_height_mm)
+    way = plane_hit(point, reflected, model.table_height_mm if height_mm is None else height_mm)
     way = np.where(reflected[:, 2] < 0.0, way, np.nan)
     return ZoneRays(
         direction=direction,

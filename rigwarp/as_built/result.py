@@ -6,7 +6,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.as_built.defects import Defect
+from rigwarp.as_built.findings import Finding
 from rigwarp.as_built.form import FormFigures
+from rigwarp.as_built.panels import Fold, Panel
 from rigwarp.as_built.ripple import Ripple, RippleSearch
 from rigwarp.as_built.zernike import ZernikeTerm
 from rigwarp.geometry import Array, BoolArray
@@ -71,6 +74,9 @@ class AsBuilt:
     power_prior_share : share of the power's variance that comes from those tolerances.
     zernike : terms of the height over the disk around `aperture_centre_mm` (2,) with `aperture_radius_mm`.
     figures : RMS, PV, slopes.
+    panels, folds : each piece of a mirror of several, and the folds between them.
+    defects : dents and bumps that stand out from the form around them.
+    findings : what a workshop can make of all that, the one that moves the picture most first.
     ripple : the periodic part that stands out, or None; `ripple_search` says what was looked for.
     residual_mm : rms distance per axis between the samples and the fit.
     held_out_mm : the same for tiles of samples that were predicted without them.
@@ -95,6 +101,10 @@ class AsBuilt:
     aperture_centre_mm: Array
     aperture_radius_mm: float
     figures: FormFigures
+    panels: tuple[Panel, ...]
+    folds: tuple[Fold, ...]
+    defects: tuple[Defect, ...]
+    findings: tuple[Finding, ...]
     ripple: Ripple | None
     ripple_search: RippleSearch
     residual_mm: float
@@ -124,6 +134,10 @@ class AsBuilt:
                 "aperture_radius_mm": self.aperture_radius_mm,
                 "from": _FROM["zernike"],
             },
+            "panels": [_plain(asdict(panel)) for panel in self.panels],
+            "folds": [asdict(fold) for fold in self.folds],
+            "defects": [asdict(defect) for defect in self.defects],
+            "findings": [asdict(finding) for finding in self.findings],
             "ripple": None if self.ripple is None else asdict(self.ripple),
             "ripple_search": {**asdict(self.ripple_search), "from": _FROM["ripple"]},
             "zones": self._zones(),
@@ -190,6 +204,11 @@ class AsBuilt:
                 }
             )
         return rows
+
+
+def _plain(values: dict[str, Any]) -> dict[str, Any]:
+    """With lists in place of arrays."""
+    return {key: value.tolist() if isinstance(value, np.ndarray) else value for key, value in values.items()}
 
 
 _OPTICS_TOLD = 0.9  # sigma over tolerance below which the scan has told something

@@ -8,6 +8,7 @@ from scipy.ndimage import distance_transform_edt
 from rigwarp.geometry import Array, BoolArray
 
 _STANDS_OUT = 25.0  # peak power over the local median; noise alone reaches 13 once in 10^4 frequencies
+_LEAST_UM, _LEAST_MRAD = 0.05, 0.03  # 0.02 mm on a table 0.4 m away: finer waves are the decoding's, not the mirror's
 _FINEST_SPACINGS = 2.5  # periods shorter than so many sample spacings are not looked for
 _COARSEST_SHARE = 0.25  # of the footprint: longer waves are form, not ripple
 _POLYNOMIAL = 6  # order of the smooth form taken off first
@@ -61,7 +62,7 @@ def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleS
     searched = (length > 1.0 / band[1]) & (length < 1.0 / band[0])
     ratio, local = _over_noise(length, power, searched)
     height_um = scale * np.sqrt(_STANDS_OUT * np.median(local[searched] / length[searched] ** 2)) / (2.0 * np.pi)
-    search = RippleSearch(shortest_mm=band[0], longest_mm=band[1], least_amplitude_um=float(height_um))
+    search = RippleSearch(shortest_mm=band[0], longest_mm=band[1], least_amplitude_um=max(float(height_um), _LEAST_UM))
     # white slope noise falls as 1/k in height; the peak that matters is the highest one in slope
     best = int(np.argmax(np.where(searched, ratio, 0.0)))
     if ratio[best] < _STANDS_OUT:
@@ -69,7 +70,10 @@ def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleS
     wave = _refine(xy_mm, left, k[best], 0.5 / float(np.ptp(xy_mm, axis=0).max()))
     direction = np.degrees(np.arctan2(wave[1], wave[0])) % 180.0
     size = float(np.linalg.norm(wave))
-    amplitude = np.linalg.norm(_wave_fit(xy_mm, left, wave)[0]) / (2.0 * np.pi * size)
+    slope = float(np.linalg.norm(_wave_fit(xy_mm, left, wave)[0]))
+    amplitude = slope / (2.0 * np.pi * size)
+    if slope < _LEAST_MRAD or amplitude < _LEAST_UM:
+        return None, search
     return (
         Ripple(
             period_mm=1.0 / size,

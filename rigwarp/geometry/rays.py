@@ -31,8 +31,8 @@ def reflect(directions: Array, normals: Array) -> Array:
     return directions - 2.0 * np.sum(directions * normals, axis=-1, keepdims=True) * normals
 
 
-def plane_hit(origins_mm: Array, directions: Array, height_mm: float) -> Array:
-    """Distance along rays to the plane z = height; (..., 3), (..., 3) -> (...,), NaN when the ray never gets there.
+def plane_hit(origins_mm: Array, directions: Array, height_mm: float | Array) -> Array:
+    """Distance along rays to the plane z = height; (..., 3), (..., 3) and one height or (...,) of them -> (...,), NaN when the ray never gets there.
 
     Distances are in units of the direction's length and always positive.
     """

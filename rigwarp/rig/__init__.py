@@ -1,12 +1,14 @@
 """The rig file: what was designed, read and validated."""
 
 from rigwarp.rig.canvas import content_to_table, inside_content, inside_table, outline_mm, table_to_content
+from rigwarp.rig.keys import MEASURED_LENGTHS
 from rigwarp.rig.model import (
     CameraSpec,
     ConicShape,
     Content,
     Facet,
     FacetsShape,
+    Measured,
     MeshShape,
     Mirror,
     MirrorShape,
@@ -24,11 +26,13 @@ from rigwarp.rig.parse import parse_rig
 from rigwarp.rig.transfer import decode_transfer, encode_transfer
 
 __all__ = [
+    "MEASURED_LENGTHS",
     "CameraSpec",
     "ConicShape",
     "Content",
     "Facet",
     "FacetsShape",
+    "Measured",
     "MeshShape",
     "Mirror",
     "MirrorShape",

@@ -14,6 +14,7 @@ TOP_LEVEL: Final = {
     "camera": "the table [camera]",
     "target": "the table [target], the printed sheet",
     "tolerance": "the table [tolerance], what counts as good",
+    "measured": "one table [[measured]] for each length measured on the built rig",
 }
 
 PROJECTOR: Final = {
@@ -106,6 +107,21 @@ TOLERANCE: Final = {
     "content_p95_mm": "the largest 95th percentile of the position error that still counts as good",
     "figure_rms_um": "the largest rms deviation of the mirror that still counts as good",
 }
+
+MEASURED: Final = {
+    "what": "which length it is, by its name",
+    "mm": "the length",
+    "sigma_mm": "how well it was measured, 1-sigma",
+}
+
+MEASURED_LENGTHS: Final = (
+    "projector to mirror vertex",
+    "projector to mirror vertex, sideways",
+    "projector to table",
+    "mirror vertex to table",
+)
+"""The lengths that can be measured, between the projector's centre of projection, the origin of the mirror's own frame,
+and the table's surface; `sideways` is the horizontal distance."""
 
 DICTIONARY_SIZES: Final = {
     **{f"DICT_{bits}X{bits}_{size}": size for bits in (4, 5, 6, 7) for size in (50, 100, 250, 1000)},

@@ -165,6 +165,15 @@ class Tolerance:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Measured:
+    """A length measured on the built rig: one of the names in `MEASURED_LENGTHS`, with its 1-sigma."""
+
+    what: str
+    mm: float
+    sigma_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Rig:
     """Everything in rig.toml."""
 
@@ -177,3 +186,4 @@ class Rig:
     camera: CameraSpec
     target: Target
     tolerance: Tolerance
+    measured: tuple[Measured, ...] = ()

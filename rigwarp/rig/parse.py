@@ -14,8 +14,8 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Placement, look_at, rotation_from_degrees
-from rigwarp.rig.keys import CAMERA, OBSTACLE, PROJECTOR, TOLERANCE, TOP_LEVEL
-from rigwarp.rig.model import CameraSpec, Obstacle, Projector, Rig, Tolerance, Transfer
+from rigwarp.rig.keys import CAMERA, MEASURED, MEASURED_LENGTHS, OBSTACLE, PROJECTOR, TOLERANCE, TOP_LEVEL
+from rigwarp.rig.model import CameraSpec, Measured, Obstacle, Projector, Rig, Tolerance, Transfer
 from rigwarp.rig.parse_areas import parse_content, parse_table, parse_target
 from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, parse_mirror, part_placement
 from rigwarp.rig.section import POSITIVE, Limits, Section, describe
@@ -67,6 +67,7 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
         camera=_camera(document),
         target=parse_target(document),
         tolerance=_tolerance(document),
+        measured=tuple(_measured(section) for section in document.sections("measured", MEASURED)),
     )
 
 
@@ -162,4 +163,16 @@ def _tolerance(document: Section) -> Tolerance:
     return Tolerance(
         content_p95_mm=section.number("content_p95_mm", default=0.5, limits=POSITIVE),
         figure_rms_um=section.number("figure_rms_um", default=50.0, limits=POSITIVE),
+    )
+
+
+def _measured(section: Section) -> Measured:
+    what = section.text("what")
+    if what not in MEASURED_LENGTHS:
+        names = ", ".join(f'"{name}"' for name in MEASURED_LENGTHS)
+        section.fail("what", found=describe(what), expected=f"one of {names}")
+    return Measured(
+        what=what,
+        mm=section.number("mm", limits=POSITIVE),
+        sigma_mm=section.number("sigma_mm", default=0.5, limits=POSITIVE),
     )
