@@ -23,6 +23,7 @@ POLL_S = 0.25
 REFUSED_FILE = "adjust.refused.json"
 """Where an unreadable adjust.json goes when a new one is saved."""
 _Stamp = tuple[int, int, int] | None
+_UNSEEN: _Stamp = (-1, -1, -1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -139,10 +140,11 @@ class WarpKeeper:
                 os.replace(self._root / ADJUST_FILE, self._root / REFUSED_FILE)
                 self._spoiled = False
             write_adjustment(self._root / ADJUST_FILE, adjustment, revision=self._revision)
+            # read it back at the next look: had somebody else changed it since, a stamp taken here would hide that
+            self._stamps[ADJUST_FILE] = _UNSEEN
         except (RigwarpError, OSError) as error:
             log.warning("the correction is shown, and not saved: %s", error)
             self._counts.refused += 1
-        self._stamps[ADJUST_FILE] = self._stamp(ADJUST_FILE)
 
     def _hand_over(self, warp: Warp, *, from_file: bool) -> None:
         if self.picture_size is not None:

@@ -105,7 +105,7 @@ def test_a_correction_from_outside_is_taken_over_and_a_broken_one_is_kept_aside(
     assert fresh.from_file
     assert fresh.warp.adjustment == Adjustment(turn_deg=2.0)
     path.write_text('{"format": "rigwarp adjust", "version": 1, "turn_deg": "a lot", "note": "three hours of work"}')
-    assert until(lambda: counts.refused == 1)
+    assert until(lambda: counts.refused >= 1)
     assert keeper.take() is None
     keeper.want(Adjustment(turn_deg=3.0), save=True)
     assert until(lambda: (rig / REFUSED_FILE).exists())
