@@ -107,7 +107,7 @@ def _fold(grid: Footprint, zones: tuple[int, int], at: tuple[int, int], value: A
     lit = grid.zone[grid.lit]
     upward = [grid.points.upward[lit == z].mean(axis=0) for z in zones]
     normals = [u / np.linalg.norm(u) for u in upward]
-    sine = float(np.linalg.norm(np.cross(*normals)))
+    sine = float(np.linalg.norm(np.cross(normals[0], normals[1])))
     if sine < _FLAT:
         return None
     rows = np.zeros(len(value))
@@ -120,5 +120,5 @@ def _fold(grid: Footprint, zones: tuple[int, int], at: tuple[int, int], value: A
     return Fold(
         zones=zones,
         opened_deg=float(np.degrees(rows @ value)),
-        sigma_deg=float(np.degrees(np.sqrt(max(rows @ covariance @ rows, 0.0)))),
+        sigma_deg=float(np.degrees(np.sqrt(max(float(rows @ covariance @ rows), 0.0)))),
     )

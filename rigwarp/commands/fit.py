@@ -38,7 +38,7 @@ from rigwarp.files import (
 )
 from rigwarp.geometry import Array
 from rigwarp.prewarp import Prewarp, build_prewarp
-from rigwarp.rig import Rig, inside_content
+from rigwarp.rig import Measured, Rig, inside_content
 from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, mounting_tolerances, samples_from_scan
 from rigwarp.tracing import OpticalModel, trace_map
 
@@ -108,7 +108,7 @@ def fit_scans(
         table_map = fit_table_map(model, samples, camera, tolerances)
         clock.lap("fit")
         advance()
-        as_built = _as_built(console, model, table_map, tolerances, camera)
+        as_built = _as_built(console, model, table_map, tolerances, camera, folder.rig.measured)
         clock.lap("as_built")
         advance()
         transfer = folder.rig.projector.transfer
@@ -212,12 +212,23 @@ def _figure(as_built: AsBuilt | None) -> str:
 
 
 def _as_built(
-    console: Console, model: OpticalModel, table_map: TableMapFit, tolerances: Array, camera: CameraModel
+    console: Console,
+    model: OpticalModel,
+    table_map: TableMapFit,
+    tolerances: Array,
+    camera: CameraModel,
+    measured: Sequence[Measured],
 ) -> AsBuilt | None:
     """The mirror's shape; a scan that cannot tell it still makes a map to play by."""
     try:
         return estimate_as_built(
-            model, table_map.cells, table_map.cell_sigma_mm, table_map.cell_zone, tolerances, camera
+            model,
+            table_map.cells,
+            table_map.cell_sigma_mm,
+            table_map.cell_zone,
+            tolerances,
+            camera,
+            measured=measured,
         )
     except MeasurementError as error:
         console.note(f"The mirror's shape cannot be told: {error}")

@@ -1,0 +1,130 @@
+"""`rigwarp export`: results for other programs and for the workshop, in open formats."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+import numpy as np
+import typer
+
+from rigwarp.as_built.mould import check_zones, corrected_mesh, correction_of, surface_mesh
+from rigwarp.commands.console import Console
+from rigwarp.commands.design import design_model
+from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.errors import InputError
+from rigwarp.files import RigFolder, current_result, open_rig, read_as_built, write_stl
+from rigwarp.files.atomic import write_npz, write_text
+from rigwarp.rig import MeshShape
+
+
+@dataclass(frozen=True, kw_only=True)
+class Request:
+    """What was asked for, from which result."""
+
+    folder: RigFolder
+    result: Path
+    out: Path | None
+    replace: bool
+    share: float
+    without_power: bool
+
+    def path(self, name: str) -> Path:
+        """Where to write: the file given, or one of this name in the result folder."""
+        return self.out or self.result / name
+
+
+def export(
+    rig: RigArgument,
+    format: Annotated[str, typer.Option("--format", metavar="FORMAT", help="mould, deviation-npz or deviation-csv.")],
+    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="By default in the result folder.")] = None,
+    share: Annotated[
+        float,
+        typer.Option("--share", help="mould: the share of the deviation to take off, 0.1 to 1.", min=0.1, max=1.0),
+    ] = 0.8,
+    without_power: Annotated[
+        bool, typer.Option("--without-power", help="mould: leave the mirror's power as designed.")
+    ] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Overwrite a file that is there.")] = False,
+    json: JsonOption = False,
+) -> None:
+    """Write the current result for other programs and for the workshop.
+
+    mould: the design mesh as STL with the smooth part of the mirror's deviation taken off, for the next mirror; refused
+    where the scan does not tell the deviation. deviation-npz, deviation-csv: the map of the deviation.
+    """
+    console = Console(json=json)
+    if format not in FORMATS:
+        raise InputError(f"--format: found {format!r}, expected one of {', '.join(FORMATS)}.")
+    folder = open_rig(rig)
+    request = Request(
+        folder=folder,
+        result=current_result(folder.root),
+        out=out,
+        replace=replace,
+        share=share,
+        without_power=without_power,
+    )
+    written = FORMATS[format](request)
+    console.say(f"wrote {written['file']}")
+    console.result({"format": format, **written})
+
+
+def _mould(request: Request) -> dict[str, Any]:
+    arrays, numbers = read_as_built(request.result)
+    model = design_model(request.folder)
+    correction = correction_of(
+        x_mm=arrays["x_mm"],
+        y_mm=arrays["y_mm"],
+        height_um=arrays["height_um"],
+        sigma_um=arrays["height_sigma_um"],
+        zone=arrays["zone"],
+        reflecting_side=int(numbers["sign"]["reflecting_side_along_mirror_z"]),
+        power_determined=bool(numbers["power"]["determined"]),
+        share=request.share,
+        without_power=request.without_power,
+    )
+    check_zones(model, correction)
+    shape = request.folder.rig.mirror.shape
+    if isinstance(shape, MeshShape):
+        mesh = corrected_mesh(request.folder.meshes[shape.file], model, correction)
+    else:
+        mesh = surface_mesh(model, correction)
+    path = request.path("corrected_mould.stl")
+    write_stl(path, mesh, replace=request.replace)
+    return {
+        "file": path,
+        "share": request.share,
+        "correction_rms_um": correction.rms_um,
+        "correction_largest_um": correction.largest_um,
+        "triangles": len(mesh.faces),
+    }
+
+
+def _deviation_npz(request: Request) -> dict[str, Any]:
+    arrays, numbers = read_as_built(request.result)
+    path = request.path("deviation.npz")
+    header = {"frame": "mirror, after rigid alignment of built to design", "sign": numbers["sign"]["height"]}
+    write_npz(path, arrays, format="rigwarp deviation", header=header, replace=request.replace)
+    return {"file": path, "points": int(np.isfinite(arrays["height_um"]).sum())}
+
+
+def _deviation_csv(request: Request) -> dict[str, Any]:
+    arrays, _ = read_as_built(request.result)
+    names = ("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad")
+    lit = np.isfinite(arrays["height_um"])
+    x, y = np.meshgrid(arrays["x_mm"], arrays["y_mm"])
+    columns = [x[lit], y[lit], *(arrays[name][lit] for name in names)]
+    lines = [",".join(("x_mm", "y_mm", *names))]
+    lines += [",".join(f"{value:.6g}" for value in row) for row in zip(*columns, strict=True)]
+    path = request.path("deviation.csv")
+    write_text(path, "\n".join(lines) + "\n", replace=request.replace)
+    return {"file": path, "points": int(lit.sum())}
+
+
+FORMATS: Final[dict[str, Callable[[Request], dict[str, Any]]]] = {
+    "mould": _mould,
+    "deviation-npz": _deviation_npz,
+    "deviation-csv": _deviation_csv,
+}
+"""Format -> what writes it."""
