@@ -115,7 +115,8 @@ def fit_scans(
         prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
         clock.lap("prewarp")
         advance()
-        write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=origin["scan"])
+        parts = {"sigma_random_mm": table_map.random_mm, "sigma_common_mm": table_map.common_mm}
+        write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=origin["scan"], more=parts)
         if as_built is not None:
             write_as_built(run, as_built, extra=origin)
         write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)

@@ -26,7 +26,7 @@ from rigwarp.live.opening import open_source
 from rigwarp.live.picture import rgb_of
 from rigwarp.live.sources import DWELL_S, FADE_S, Source
 from rigwarp.live.statistics import Counts
-from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp, build_prewarp
+from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 
 if TYPE_CHECKING:
     from rigwarp.live.session import Session
@@ -164,7 +164,7 @@ def play(
         return
     counts = Counts()
     with closing(_open(folder, wishes, counts)) as opened:
-        prewarp = _design_prewarp(folder) if design else _current_prewarp(folder)
+        prewarp = _designed(folder) if design else _current_prewarp(folder)
         adjustment, revision = _adjustment(console, folder, wishes)
         warp = warp_of(
             prewarp, folder.rig.content, adjustment=adjustment, sampling="quick" if samples is Samples.quick else "fine"
@@ -190,10 +190,10 @@ def _current_prewarp(folder: RigFolder) -> Prewarp:
     return read_prewarp(current_result(folder.root) / "prewarp.npz", make_with=advice)
 
 
-def _design_prewarp(folder: RigFolder) -> Prewarp:
-    from rigwarp.commands.design import design_map  # brings the ray tracer along, which a measured warp does not need
+def _designed(folder: RigFolder) -> Prewarp:
+    from rigwarp.commands.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
 
-    return build_prewarp(design_map(folder), folder.rig.content, folder.rig.projector.transfer)
+    return design_prewarp(folder)
 
 
 def _adjustment(console: Console, folder: RigFolder, wishes: _Wishes) -> tuple[Adjustment, int]:

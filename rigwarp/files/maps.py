@@ -9,7 +9,7 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
-from rigwarp.geometry import PixelMap
+from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 
 FORMAT = "rigwarp map"
@@ -29,9 +29,13 @@ def write_map(
     rig_hash: str,
     scan: str | None = None,
     extra: Mapping[str, Any] | None = None,
+    more: Mapping[str, Array] | None = None,
     replace: bool = False,
 ) -> None:
-    """Write a map; `scan` names the scan it was measured from (None: a design), `extra` is added to the header."""
+    """Write a map; `scan` names the scan it was measured from (None: a design), `extra` is added to the header.
+
+    `more` are further (H, W) arrays, such as the random and the common part of sigma_mm; readers may ignore them.
+    """
     header = {
         "rig_hash": rig_hash,
         "scan": scan,
@@ -40,7 +44,7 @@ def write_map(
         "index": "[v, u] of projector pixel centres; (0, 0) is the centre of the top-left pixel",
         **(extra or {}),
     }
-    arrays = {name: getattr(pixel_map, name) for name in _FIELDS}
+    arrays = {**(more or {}), **{name: getattr(pixel_map, name) for name in _FIELDS}}
     write_npz(path, arrays, format=FORMAT, header=header, replace=replace)
 
 
