@@ -95,7 +95,7 @@ def local_form(height: Array, width_px: float, wanted: BoolArray | None = None) 
     right = np.stack([mean(filled * rows**a * columns**b) for a, b in powers], -1)
     basis = np.stack([rows**a * columns**b for a, b in powers], -1)
     form = np.full(height.shape, np.nan)
-    ridge = 1e-9 * np.trace(matrix[wanted], axis1=-2, axis2=-1)[:, None, None] * np.eye(6)
+    ridge = 1e-13 * np.trace(matrix[wanted], axis1=-2, axis2=-1)[:, None, None] * np.eye(6)
     solved = np.linalg.solve(matrix[wanted] + ridge, right[wanted][..., None])[..., 0]
     form[wanted] = np.sum(basis[wanted] * solved, axis=-1)
     return form

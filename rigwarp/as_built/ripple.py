@@ -8,7 +8,7 @@ from scipy.ndimage import distance_transform_edt
 from rigwarp.geometry import Array, BoolArray
 
 _STANDS_OUT = 25.0  # peak power over the local median; noise alone reaches 13 once in 10^4 frequencies
-_LEAST_UM, _LEAST_MRAD = 0.05, 0.03  # 0.02 mm on a table 0.4 m away: finer waves are the decoding's, not the mirror's
+_LEAST_UM, _LEAST_MRAD = 0.01, 0.01  # 8 um on a table 0.4 m away: finer waves are the decoding's, not the mirror's
 _FINEST_SPACINGS = 2.5  # periods shorter than so many sample spacings are not looked for
 _COARSEST_SHARE = 0.25  # of the footprint: longer waves are form, not ripple
 _POLYNOMIAL = 6  # order of the smooth form taken off first

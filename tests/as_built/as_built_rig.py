@@ -9,7 +9,19 @@ from scipy.sparse.linalg import spsolve
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Placement, look_at, rotation_from_degrees
 from rigwarp.geometry.height_spline import HeightSpline
-from rigwarp.rig import CameraSpec, ConicShape, Content, Mirror, Projector, Rig, Table, Target, Tolerance
+from rigwarp.rig import (
+    CameraSpec,
+    ConicShape,
+    Content,
+    Facet,
+    FacetsShape,
+    Mirror,
+    Projector,
+    Rig,
+    Table,
+    Target,
+    Tolerance,
+)
 from rigwarp.table_map import Samples
 from rigwarp.tracing import build_model
 
@@ -19,20 +31,48 @@ RADIUS_MM = 45.0
 
 def make_model(*, conic_constant=-1.0):
     """A folded path: projector from in front, convex mirror 480 mm above the table."""
-    position, aim = np.array([0.0, -32.0, 403.0]), np.array([0.0, 60.0, 480.0])
+    shape = ConicShape(radius_mm=250.0, conic_constant=conic_constant, coefficients_mm=(), aperture_mm=(0.0, RADIUS_MM))
+    vertex = np.array([0.0, 60.0, 480.0])
+    return model_of(shape, np.array([0.0, -32.0, 403.0]), vertex, rotation_from_degrees(np.array([-28.6, 0.0, 0.0])))
+
+
+def concave_model():
+    """A concave sphere of R = 100 mm, 400 mm above the table, light folded by 50 degrees, projector 120 mm away."""
+    shape = ConicShape(radius_mm=100.0, conic_constant=0.0, coefficients_mm=(), aperture_mm=(0.0, 40.0))
+    tilt = np.deg2rad(25.0)
+    axis = np.array([0.0, -np.sin(tilt), -np.cos(tilt)])  # towards the light: half way between lens and table
+    out = np.array([0.0, 0.0, -1.0])
+    vertex = np.array([0.0, 0.0, 400.0])
+    rotation = np.stack([np.array([1.0, 0.0, 0.0]), np.cross(axis, [1.0, 0.0, 0.0]), axis], axis=-1)
+    return model_of(shape, vertex - 120.0 * (out - 2.0 * (out @ axis) * axis), vertex, rotation)
+
+
+def folded_model():
+    """Two flat panels that meet in a fold along y, like a roof over a projector that looks up."""
+    left = np.array([[-62.0, -40.0, 15.0], [0.0, -40.0, 0.0], [0.0, 46.0, 0.0], [-62.0, 46.0, 15.0]])
+    right = np.array([[0.0, -40.0, 0.0], [62.0, -40.0, 15.0], [62.0, 46.0, 15.0], [0.0, 46.0, 0.0]])
+    facets = tuple(Facet(corners_mm=c, bend_radius_mm=None, bend_axis=None) for c in (left, right))
+    lens, vertex = np.array([0.0, 45.0, 460.0]), np.array([0.0, 0.0, 600.0])
+    rotation = rotation_from_degrees(np.array([180.0, 0.0, 0.0]))
+    return model_of(
+        FacetsShape(facets=facets), lens, vertex, rotation, aim=lens + np.array([0.0, 0.0, 1.0]), shift=(0.0, 0.75)
+    )
+
+
+def model_of(shape, lens, vertex, rotation, *, aim=None, shift=(0.0, 0.0)):
+    """The optical model of a projector at `lens` that looks at a mirror at `vertex`."""
     projector = Projector(
         resolution=(1280, 720),
         throw_ratio=1.2,
-        lens_shift=(0.0, 0.0),
-        placement=Placement(position_mm=position, rotation=look_at(position, aim)),
+        lens_shift=shift,
+        placement=Placement(position_mm=lens, rotation=look_at(lens, vertex if aim is None else aim)),
         position_tolerance_mm=3.0,
         rotation_tolerance_rad=np.deg2rad(1.0),
         transfer=2.2,
     )
-    shape = ConicShape(radius_mm=250.0, conic_constant=conic_constant, coefficients_mm=(), aperture_mm=(0.0, RADIUS_MM))
     mirror = Mirror(
         shape=shape,
-        placement=Placement(position_mm=aim, rotation=rotation_from_degrees(np.array([-28.6, 0.0, 0.0]))),
+        placement=Placement(position_mm=vertex, rotation=rotation),
         position_tolerance_mm=1.0,
         rotation_tolerance_rad=np.deg2rad(0.5),
     )
@@ -89,28 +129,42 @@ def make_camera(*, covariance=True):
     )
 
 
-def scan(built, camera, *, step_px=6, sigma_px=0.02, seed=0):
-    """Samples of a built model on a pixel grid: what the table map hands over, with sigma (N,) and zone (N,)."""
+def scan(built, camera, *, step_px=6, sigma_px=0.02, seed=0, reach_mm=250.0, lit_by=None):
+    """Samples of a built model on a pixel grid: what the table map hands over, with sigma (N,) and zone (N,).
+
+    `lit_by` is the model that says which pixel goes by way of which zone: the design of a mirror whose panels were
+    moved, because a panel behind its design's own triangles would lie in their shade.
+    """
     rng = np.random.default_rng(seed)
     u, v = np.meshgrid(np.arange(2.5, 1280, step_px), np.arange(2.5, 720, step_px))
     pixels = np.stack([u, v], axis=-1).reshape(-1, 2)
-    trace = built.trace(pixels)
+    trace = (lit_by or built).trace(pixels)
     with np.errstate(invalid="ignore"):
-        lit = np.linalg.norm(trace.table_mm, axis=-1) < 250.0
-    pixels, table, zone = pixels[lit], trace.table_mm[lit], trace.zone[lit].astype(int)
-    steps = [built.trace(pixels + e, extended=True).table_mm - table for e in np.eye(2)]
+        lit = np.linalg.norm(trace.table_mm, axis=-1) < reach_mm
+    pixels, zone = pixels[lit], trace.zone[lit].astype(int)
+    table, right, down = (_landing(built, pixels + step, zone) for step in ([0.0, 0.0], [1.0, 0.0], [0.0, 1.0]))
+    steps = [right - table, down - table]
     noise = sum(sigma_px * rng.normal(size=(len(table), 1)) * s for s in steps)
     sigma = sigma_px * np.sqrt(sum(np.sum(s**2, axis=-1) for s in steps) / 2.0)
-    camera_px = camera.project(np.concatenate([table, np.zeros((len(table), 1))], axis=-1))
+    height = np.full((len(table), 1), built.table_height_mm)
     samples = Samples(
         pixels_px=pixels,
         sigma_px=np.full(pixels.shape, sigma_px),
         table_mm=table + noise,
         light=np.ones(len(table)),
-        camera_px=camera_px,
+        camera_px=camera.project(np.concatenate([table, height], axis=-1)),
         count=np.ones(len(table), np.int64),
     )
     return samples, sigma, zone
+
+
+def _landing(built, pixels, zone):
+    """(N, 2) where pixels land by way of their zones, whose surfaces go on past their rims."""
+    table = np.full(pixels.shape, np.nan)
+    for number in np.unique(zone):
+        here = zone == number
+        table[here] = built.trace(pixels[here], extended=True, zone=int(number)).table_mm
+    return table
 
 
 def moved(model, shifts):

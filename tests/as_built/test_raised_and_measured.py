@@ -1,0 +1,102 @@
+"""What a second table height and a measured length add: the mirror's radius apart from its distance."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from as_built_rig import TOLERANCES, concave_model, make_camera, make_model, moved, scan
+
+from rigwarp.as_built import RaisedScan, estimate_as_built
+from rigwarp.as_built import estimate as estimate_module
+from rigwarp.as_built.measured import Lengths, length_mm
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.rig import MEASURED_LENGTHS, Measured, parse_rig
+
+LOOSE = np.repeat([2.0, 0.01, 2.0, 0.01], 3)  # mm and rad: poses as from a ruler and a protractor
+STEP_PX = 20
+RIG = """
+format = "rigwarp rig"
+version = 1
+[projector]
+resolution = [1280, 720]
+throw_ratio = 1.2
+position_mm = [0, 0, 500]
+rotation_deg = [0, 0, 0]
+[mirror]
+kind = "conic"
+radius_mm = 250
+conic_constant = 0
+aperture_mm = [0, 45]
+position_mm = [0, 0, 600]
+[table]
+shape = "circle"
+diameter_mm = 500
+[content]
+shape = "circle"
+diameter_mm = 480
+"""
+
+
+def power_sigma_um(result):
+    return next(t.sigma_um for t in result.zernike if (t.n, t.m) == (2, 0))
+
+
+def test_a_second_height_shrinks_the_uncertainty_of_the_radius_more_than_three_times():
+    """A concave sphere of R = 100 mm, heights 0 and 100 mm; a linear study of this rig finds a factor of 6."""
+    model, camera = concave_model(), make_camera()
+    table = scan(model, camera, step_px=STEP_PX)
+    cells, sigma, zone = scan(replace(model, table_height_mm=100.0), camera, step_px=STEP_PX, seed=1)
+    board = RaisedScan(cells=cells, cell_sigma_mm=sigma, cell_zone=zone, camera=camera, raised_mm=100.0)
+    one = estimate_as_built(model, *table, LOOSE, camera)
+    two = estimate_as_built(model, *table, LOOSE, camera, raised=[board])
+    assert power_sigma_um(one) > 3.0 * power_sigma_um(two)
+    power = next(t for t in two.zernike if (t.n, t.m) == (2, 0))
+    assert abs(power.um) < 3.0 * power.sigma_um  # the mirror is as designed
+
+
+def test_a_measured_length_enters_as_data():
+    """Steel rule from lens to vertex, 0.1 mm: the fitted distance follows it and the power becomes surer."""
+    model, camera = make_model(), make_camera()
+    seat = np.array([1.5, -1.2, 1.4, 0, 0, 0, 0.3, 0.2, -0.3, 0, 0, 0])
+    built = moved(model, seat)
+    what = "projector to mirror vertex"
+    ruler = Measured(what=what, mm=length_mm(built, what), sigma_mm=0.1)
+    table = scan(built, camera, step_px=STEP_PX)
+    without = estimate_as_built(model, *table, TOLERANCES, camera)
+    with_it = estimate_as_built(model, *table, TOLERANCES, camera, measured=[ruler])
+    shifts = with_it.pose.values / np.repeat([1.0, 1000.0, 1.0, 1000.0], 3)
+    assert abs(length_mm(moved(model, shifts), what) - ruler.mm) < 0.3  # three of its sigmas
+    assert power_sigma_um(with_it) < 0.7 * power_sigma_um(without)
+
+
+@pytest.mark.parametrize("what", MEASURED_LENGTHS)
+def test_lengths_are_those_of_the_model_and_their_derivatives_fit(what):
+    model = make_model()
+    scale = np.concatenate([TOLERANCES, [0.005, 0.004, 0.004]])
+    measured = Measured(what=what, mm=length_mm(model, what) + 1.0, sigma_mm=0.5)
+    lengths = Lengths(model, [measured], scale)
+    assert lengths.residual(np.zeros(15)) == pytest.approx([2.0])  # 1 mm at a sigma of 0.5 mm
+    step = 1e-3 * np.eye(15)[2]  # of the projector's shift along z
+    change = lengths.residual(np.zeros(15)) - lengths.residual(step)
+    assert lengths.jacobian(np.zeros(15)) @ step == pytest.approx(change, abs=1e-5)
+
+
+def test_measured_lengths_are_read_from_the_rig_file():
+    text = RIG + '[[measured]]\nwhat = "projector to mirror vertex"\nmm = 275.0\n'
+    assert parse_rig(RIG).measured == ()
+    assert parse_rig(text).measured == (Measured(what="projector to mirror vertex", mm=275.0, sigma_mm=0.5),)
+
+
+def test_a_length_that_nobody_knows_is_refused():
+    with pytest.raises(InputError, match=r"what.*projector to table"):
+        parse_rig(RIG + '[[measured]]\nwhat = "projector to moon"\nmm = 4e11\n')
+
+
+def test_equations_without_a_solution_become_advice(monkeypatch):
+    def singular(*_, **__):
+        raise np.linalg.LinAlgError("Singular matrix")
+
+    monkeypatch.setattr(estimate_module, "fit_map", singular)
+    model, camera = make_model(), make_camera()
+    with pytest.raises(MeasurementError, match="too small a part of the mirror"):
+        estimate_as_built(model, *scan(model, camera, step_px=STEP_PX), TOLERANCES, camera)
