@@ -8,6 +8,7 @@ from numpy.polynomial import legendre
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import QhullError
 
+from rigwarp.as_built.acceptance import acceptance_of
 from rigwarp.as_built.defects import Defect, find_defects
 from rigwarp.as_built.findings import findings_of
 from rigwarp.as_built.footprint import Footprint
@@ -217,6 +218,15 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, cam
     panels, folds = panels_of(model.surfaces, grid, heights, side)
     height_map, sigma_map = grid.spread(height_um), grid.spread(1000.0 * heights.sigma)
     defects = _defects(grid, height_map, sigma_map)
+    figures = form_figures(
+        height_um,
+        slope_mrad,
+        1000.0 * heights.sigma,
+        xy_mm=xy,
+        disk=disk,
+        rigid=fit.motions.shown,
+        spacing_mm=float(grid.x_mm[1] - grid.x_mm[0]),
+    )
     return AsBuilt(
         x_mm=grid.x_mm,
         y_mm=grid.y_mm,
@@ -232,15 +242,8 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, cam
         zernike=zernike,
         aperture_centre_mm=disk.centre_mm,
         aperture_radius_mm=disk.radius_mm,
-        figures=form_figures(
-            height_um,
-            slope_mrad,
-            1000.0 * heights.sigma,
-            xy_mm=xy,
-            disk=disk,
-            rigid=fit.motions.shown,
-            spacing_mm=float(grid.x_mm[1] - grid.x_mm[0]),
-        ),
+        figures=figures,
+        acceptance=acceptance_of(grid, figures, radius_mm=disk.radius_mm, power_determined=determined),
         panels=panels,
         folds=folds,
         defects=defects,

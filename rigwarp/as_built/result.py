@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.as_built.acceptance import Acceptance
 from rigwarp.as_built.defects import Defect
 from rigwarp.as_built.findings import Finding
 from rigwarp.as_built.form import FormFigures
@@ -77,6 +78,7 @@ class AsBuilt:
     panels, folds : each piece of a mirror of several, and the folds between them.
     defects : dents and bumps that stand out from the form around them.
     findings : what a workshop can make of all that, the one that moves the picture most first.
+    acceptance : where the design is a single flat: what it says of the measuring chain.
     ripple : the periodic part that stands out, or None; `ripple_search` says what was looked for.
     residual_mm : rms distance per axis between the samples and the fit.
     held_out_mm : the same for tiles of samples that were predicted without them.
@@ -105,6 +107,7 @@ class AsBuilt:
     folds: tuple[Fold, ...]
     defects: tuple[Defect, ...]
     findings: tuple[Finding, ...]
+    acceptance: Acceptance | None
     ripple: Ripple | None
     ripple_search: RippleSearch
     residual_mm: float
@@ -138,6 +141,7 @@ class AsBuilt:
             "folds": [asdict(fold) for fold in self.folds],
             "defects": [asdict(defect) for defect in self.defects],
             "findings": [asdict(finding) for finding in self.findings],
+            "flat_acceptance": self._acceptance(),
             "ripple": None if self.ripple is None else asdict(self.ripple),
             "ripple_search": {**asdict(self.ripple_search), "from": _FROM["ripple"]},
             "zones": self._zones(),
@@ -191,6 +195,14 @@ class AsBuilt:
             return {"n": term.n, "m": term.m, "um": None, "sigma_um": None}
         return asdict(term)
 
+    def _acceptance(self) -> dict[str, Any] | None:
+        if self.acceptance is None:
+            return None
+        numbers = asdict(self.acceptance)
+        if not np.isfinite(self.acceptance.bow_um):
+            numbers["bow_um"] = None
+        return {**numbers, "from": _FROM["acceptance"]}
+
     def _zones(self) -> list[dict[str, Any]]:
         rows = []
         for number in np.unique(self.zone[self.zone >= 0]):
@@ -228,6 +240,7 @@ _FROM = {
         "sigma from the posterior covariance"
     ),
     "ripple": "spectrum of the slopes: figure plus what the fit left, after a smooth polynomial",
+    "acceptance": "common practice for front-surface mirrors on float glass: 12 fringes of 633 nm per 25 mm",
     "fit": "samples averaged over cells of projector pixels, against the fitted model",
     "sign": "built minus design along the mirror's z axis, + towards the reflecting side",
 }
