@@ -11,6 +11,7 @@ from scipy.spatial import QhullError
 from rigwarp.as_built.acceptance import acceptance_of
 from rigwarp.as_built.defects import Defect, find_defects
 from rigwarp.as_built.findings import findings_of
+from rigwarp.as_built.fit_data import Data, join_data
 from rigwarp.as_built.footprint import Footprint
 from rigwarp.as_built.form import form_figures
 from rigwarp.as_built.heights import Heights, heights_of
@@ -18,7 +19,6 @@ from rigwarp.as_built.linearised import N_MOUNT, N_OPTICS, FigureRows, landing
 from rigwarp.as_built.map_fit import OPTICS_SIGMA, SHARED_MM, MapFit, check_enough, fit_map
 from rigwarp.as_built.observability import observability
 from rigwarp.as_built.panels import panels_of
-from rigwarp.as_built.problem import Data, join_data
 from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import find_ripple
 from rigwarp.as_built.zernike import ZernikeTerm, enclosing_disk, fit_matrix

@@ -16,10 +16,11 @@ from scipy.spatial import cKDTree
 
 from rigwarp.as_built.alignment import RigidMotions
 from rigwarp.as_built.figure_basis import CELL_MM, FigureBasis
+from rigwarp.as_built.fit_data import Data, Spots, spots_of
 from rigwarp.as_built.footprint import Footprint
 from rigwarp.as_built.linearised import FigureRows, Linearised, linearise
 from rigwarp.as_built.measured import Lengths
-from rigwarp.as_built.problem import Data, Problem, Spots, inverse, spots_of
+from rigwarp.as_built.problem import Problem, inverse
 from rigwarp.as_built.ray_geometry import spot_polynomials
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array

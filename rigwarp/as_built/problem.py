@@ -1,14 +1,12 @@
 """One maximum-a-posteriori problem: samples, priors, and Gauss-Newton passes towards its solution."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
 from rigwarp.as_built.alignment import rigid_motions
 from rigwarp.as_built.figure_basis import CELL_MM, figure_basis
+from rigwarp.as_built.fit_data import Data, Spots
 from rigwarp.as_built.footprint import footprint
 from rigwarp.as_built.linearised import FigureRows, Linearised, landing, linearise
 from rigwarp.as_built.measured import Lengths
@@ -37,66 +35,6 @@ _SMOOTHNESS = 10.0 ** np.arange(-7.0, -3.4, 0.5)  # roughness precision over dat
 _MEDIAN_PAIR = 0.83  # median of the root mean square of two unit normals
 _TILE_MM = 2.0  # side of the tiles that are held out, and over which noise is averaged
 _FEWEST_PER_TILE = 4
-
-
-@dataclass(frozen=True, kw_only=True)
-class Data:
-    """N samples as the fit needs them.
-
-    `camera` (N, 2, c) are derivatives by whitened camera errors; `worth` (N,) is the share of its own information that
-    a sample adds to that of its neighbours, with which it shares part of its error; `height_mm` (N,) is how high the
-    lit surface stood.
-    """
-
-    pixels_px: Array
-    table_mm: Array
-    sigma_mm: Array
-    zone: NDArray[np.int64]
-    camera: Array
-    worth: Array
-    height_mm: Array
-
-    def only(self, which: BoolArray | slice) -> "Data":
-        """The samples that a mask or a slice picks."""
-        return Data(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
-
-
-def join_data(table: Data, raised: Sequence[Data]) -> Data:
-    """Scans of one rig together: the camera errors of the one on the table are those of all; what others have more of
-    them is their own."""
-    parts = [table, *raised]
-    common = table.camera.shape[-1]
-    own = [part.camera.shape[-1] - common for part in parts]
-    camera = [
-        np.pad(part.camera, ((0, 0), (0, 0), (0, sum(own) - own[i]))) if sum(own) else part.camera
-        for i, part in enumerate(parts)
-    ]
-    for i, block in enumerate(camera):
-        block[..., common:] = np.roll(block[..., common:], sum(own[:i]), axis=-1)
-    joined = {
-        name: np.concatenate([getattr(part, name) for part in parts])
-        for name in Data.__dataclass_fields__
-        if name != "camera"
-    }
-    return Data(**joined, camera=np.concatenate(camera))
-
-
-@dataclass(frozen=True, kw_only=True)
-class Spots:
-    """Where N samples meet the mirror: surface frames (N, 2), mirror frame and normal (N, 3)."""
-
-    local_mm: Array
-    mirror_mm: Array
-    normal: Array
-
-    def only(self, which: BoolArray | slice) -> "Spots":
-        """Those that a mask or a slice picks."""
-        return Spots(local_mm=self.local_mm[which], mirror_mm=self.mirror_mm[which], normal=self.normal[which])
-
-
-def spots_of(rays: Linearised) -> Spots:
-    """The spots that traced rays meet."""
-    return Spots(local_mm=rays.local_mm, mirror_mm=rays.mirror_mm, normal=rays.normal)
 
 
 class Problem:
