@@ -12,6 +12,7 @@ from rigwarp.geometry.height_spline import HeightSpline
 DEGREE = 5
 CELL_MM = 2.4  # finest detail worth a coefficient: about the size of the projector's pupil seen on the mirror
 _MOST_COEFFICIENTS = 2600  # dense normal equations of this size take a tenth of a second
+_SAMPLES_EACH, _FEWEST_COEFFICIENTS = 4, 200  # finer than the samples there is nothing to tell
 _AMPLITUDE_MM = 0.3  # 1-sigma of any one smooth form error: a radius off by a quarter on a shallow 90 mm mirror
 
 
@@ -80,7 +81,8 @@ def figure_basis(local_mm: Array, zone: NDArray[np.integer], *, cell_mm: float) 
         here = local_mm[zone == number]
         boxes[int(number)] = (here.min(axis=0), here.max(axis=0))
     cell = cell_mm
-    while sum(np.prod(_cells(box, cell) + DEGREE) for box in boxes.values()) > _MOST_COEFFICIENTS:
+    most = min(_MOST_COEFFICIENTS, max(len(local_mm) // _SAMPLES_EACH, _FEWEST_COEFFICIENTS))
+    while sum(np.prod(_cells(box, cell) + DEGREE) for box in boxes.values()) > most:
         cell *= 1.05
     splines = []
     for low, high in boxes.values():

@@ -39,7 +39,7 @@ def errors(result, figure, model):
     return float(np.sqrt(np.mean(off**2))), float(np.std(left))
 
 
-def estimate(model, camera, built, *, seed=0, step_px=7):
+def estimate(model, camera, built, *, seed=0, step_px=10):
     samples, sigma, zone = scan(built, camera, seed=seed, step_px=step_px)
     return estimate_as_built(model, samples, sigma, zone, TOLERANCES, camera)
 

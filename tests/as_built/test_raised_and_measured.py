@@ -13,7 +13,7 @@ from rigwarp.errors import InputError, MeasurementError
 from rigwarp.rig import MEASURED_LENGTHS, Measured, parse_rig
 
 LOOSE = np.repeat([2.0, 0.01, 2.0, 0.01], 3)  # mm and rad: poses as from a ruler and a protractor
-STEP_PX = 20
+STEP_PX = 26
 RIG = """
 format = "rigwarp rig"
 version = 1
