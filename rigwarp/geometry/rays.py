@@ -32,9 +32,9 @@ def reflect(directions: Array, normals: Array) -> Array:
 
 
 def plane_hit(origins_mm: Array, directions: Array, height_mm: float | Array) -> Array:
-    """Distance along rays to the plane z = height; (..., 3), (..., 3) and one height or (...,) of them -> (...,), NaN when the ray never gets there.
+    """Distance along rays to the plane z = height: (..., 3), (..., 3) and one height or (...,) of them -> (...,).
 
-    Distances are in units of the direction's length and always positive.
+    Distances are in units of the direction's length and always positive; NaN when the ray never gets there.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         distance = (height_mm - origins_mm[..., 2]) / directions[..., 2]

@@ -105,9 +105,9 @@ class ConicSurface:
 
 
 def rings(radii_mm: tuple[float, float], spacing_mm: float) -> Array:
-    """(N, 2) points on circles around the origin, at most `spacing_mm` apart."""
+    """(N, 2) points on circles around the origin, at most `spacing_mm` apart; a circle of radius 0 is no rim."""
     circles = []
-    for radius in radii_mm:
-        angle = np.linspace(0.0, 2.0 * np.pi, max(int(2.0 * np.pi * radius / spacing_mm) + 1, 1), endpoint=False)
+    for radius in (r for r in radii_mm if r > 0.0):
+        angle = np.linspace(0.0, 2.0 * np.pi, int(2.0 * np.pi * radius / spacing_mm) + 1, endpoint=False)
         circles.append(radius * np.stack([np.cos(angle), np.sin(angle)], axis=-1))
     return np.concatenate(circles)

@@ -5,7 +5,7 @@ import pytest
 
 from rigwarp.geometry import reflect
 from rigwarp.tracing import Reason, build_model
-from rigwarp.tracing.conic import ConicSurface
+from rigwarp.tracing.conic import ConicSurface, rings
 
 _CLOSED_FORM_MM = 1e-9  # tolerance of check_values.md §8; the tables give eight decimals, half a unit of which is 5e-9
 _PRINTED_MM = 6e-9
@@ -113,3 +113,10 @@ def test_law_of_reflection_on_a_tilted_asphere(rig_around, conic_shape):
     assert np.sum(incoming * normal, 1) == pytest.approx(-np.sum(outgoing * normal, 1), abs=1e-12)
     assert np.abs(np.sum(np.cross(incoming, normal) * outgoing, 1)).max() < 1e-12
     assert outgoing == pytest.approx(reflect(incoming, normal), abs=1e-12)
+
+
+def test_the_vertex_is_no_rim() -> None:
+    """A full aperture has one rim, its outer circle; only a hole in the middle gives a second one."""
+    full, holed = rings((0.0, 45.0), 1.0), rings((5.0, 45.0), 1.0)
+    assert np.allclose(np.linalg.norm(full, axis=1), 45.0)
+    assert set(np.round(np.linalg.norm(holed, axis=1), 9)) == {5.0, 45.0}
