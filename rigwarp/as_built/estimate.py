@@ -21,10 +21,11 @@ from rigwarp.as_built.observability import observability
 from rigwarp.as_built.panels import panels_of
 from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import find_ripple
-from rigwarp.as_built.zernike import ZernikeTerm, enclosing_disk, fit_matrix
+from rigwarp.as_built.zernike import ZernikeTerm, fit_matrix
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
+from rigwarp.geometry.zernike import enclosing_disk
 from rigwarp.rig import Measured
 from rigwarp.table_map import Samples
 from rigwarp.tracing import OpticalModel

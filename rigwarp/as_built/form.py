@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.as_built.zernike import Disk
 from rigwarp.geometry import Array
+from rigwarp.geometry.zernike import Disk
 
 _ROTATIONAL_ORDERS = (0, 2, 4, 6, 8)  # radial functions Z(n, 0) that make up the rotationally symmetric part
 

@@ -1,15 +1,13 @@
-"""Zernike functions in OSA/ANSI order (ANSI Z80.28, the same functions as ISO 24157) and fits of them."""
+"""Zernike terms of a deviation: which of them a footprint can tell apart, and their fit."""
 
 from dataclasses import dataclass
-from math import factorial
 
 import numpy as np
-from scipy.spatial import ConvexHull
 
 from rigwarp.geometry import Array
+from rigwarp.geometry.zernike import Disk, osa_terms
 
 HIGHEST_ORDER = 6
-_CENTRE_STEPS = 4000  # of the enclosing circle: leaves its radius at most 0.03 % too large
 _MOST_CONDITION = 300.0  # of the functions over the footprint: beyond that, coefficients are no longer a description
 
 
@@ -21,57 +19,6 @@ class ZernikeTerm:
     m: int
     um: float
     sigma_um: float
-
-
-def osa_terms(order: int) -> tuple[tuple[int, int], ...]:
-    """(n, m) up to an order n, in the order j = (n (n + 2) + m) / 2."""
-    return tuple((n, m) for n in range(order + 1) for m in range(-n, n + 1, 2))
-
-
-def zernike(n: int, m: int, rho: Array, theta: Array) -> Array:
-    """Z(n, m) at (...,) polar coordinates of the unit disk, mean square 1 over the disk.
-
-    N R(rho) cos(m theta) for m >= 0, N R(rho) sin(|m| theta) for m < 0, N = sqrt((2 - delta_m0) (n + 1)).
-
-    Raises
-    ------
-    ValueError
-        Where no such function exists.
-    """
-    k = abs(m)
-    if k > n or (n - k) % 2:
-        raise ValueError(f"there is no Zernike function n = {n}, m = {m}: n - |m| must be even and not negative")
-    radial = np.zeros(np.shape(rho))
-    for i in range((n - k) // 2 + 1):
-        c = (-1) ** i * factorial(n - i) / (factorial(i) * factorial((n + k) // 2 - i) * factorial((n - k) // 2 - i))
-        radial = radial + c * np.asarray(rho, float) ** (n - 2 * i)
-    angular = np.cos(k * np.asarray(theta, float)) if m >= 0 else np.sin(k * np.asarray(theta, float))
-    return np.asarray(np.sqrt((1.0 if m == 0 else 2.0) * (n + 1)) * radial * angular, float)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Disk:
-    """A circular aperture: centre (2,) and radius, mm."""
-
-    centre_mm: Array
-    radius_mm: float
-
-    def functions(self, xy_mm: Array, terms: tuple[tuple[int, int], ...]) -> Array:
-        """(N, terms) Zernike functions at points (N, 2)."""
-        x, y = ((xy_mm - self.centre_mm) / self.radius_mm).T
-        rho, theta = np.hypot(x, y), np.arctan2(y, x)
-        return np.stack([zernike(n, m, rho, theta) for n, m in terms], axis=-1)
-
-
-def enclosing_disk(xy_mm: Array) -> Disk:
-    """The smallest circle around points (N, 2), to 0.03 % of its radius (Badoiu and Clarkson 2003)."""
-    rim = xy_mm[ConvexHull(xy_mm).vertices]
-    centre = rim.mean(axis=0)
-    for i in range(1, _CENTRE_STEPS):
-        away = rim - centre
-        centre = centre + away[np.argmax(np.sum(away**2, axis=-1))] / (i + 1)
-    radius = float(np.sqrt(np.max(np.sum((rim - centre) ** 2, axis=-1))))
-    return Disk(centre_mm=centre, radius_mm=radius)
 
 
 def fit_matrix(disk: Disk, xy_mm: Array) -> tuple[tuple[tuple[int, int], ...], Array]:

@@ -5,8 +5,9 @@ import pytest
 from as_built_rig import RADIUS_MM, TOLERANCES, make_camera, make_model, moved, scan, spline_of, with_throw
 
 from rigwarp.as_built import estimate_as_built, remove_rigid
-from rigwarp.as_built.zernike import Disk, fit_matrix
+from rigwarp.as_built.zernike import fit_matrix
 from rigwarp.errors import MeasurementError
+from rigwarp.geometry.zernike import Disk
 
 UNIT = np.repeat([1.0, 1000.0, 1.0, 1000.0], 3)  # mm stay, rad become mrad
 SEAT = np.array([0, 0, 0, 0, 0, 0, 0.25, -0.2, 0.25, *np.deg2rad([0.25, 0.2, 0.25])])

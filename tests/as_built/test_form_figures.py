@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rigwarp.as_built.form import form_figures
-from rigwarp.as_built.zernike import Disk
+from rigwarp.geometry.zernike import Disk
 
 
 def test_power_irregularity_and_symmetric_part():

@@ -29,7 +29,8 @@ from as_built_rig import (  # noqa: E402
 )
 
 from rigwarp.as_built import estimate_as_built, remove_rigid  # noqa: E402
-from rigwarp.as_built.zernike import Disk, fit_matrix, zernike  # noqa: E402
+from rigwarp.as_built.zernike import fit_matrix  # noqa: E402
+from rigwarp.geometry.zernike import Disk, zernike  # noqa: E402
 
 _RIGS = 20
 _STEP_PX = 7  # a 1280 x 720 projector: some 8000 samples
