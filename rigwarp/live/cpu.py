@@ -64,6 +64,11 @@ class CpuRenderer:
         self._workers = ThreadPoolExecutor(cores, thread_name_prefix="rigwarp-cpu") if cores > _FEW_CORES else None
         self.use(as_warp(prewarp))
 
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) of the projector's frame."""
+        return self._warp.prewarp.projector_resolution
+
     def use(self, warp: Warp) -> None:
         """Draw with another warp from now on; the picture's size is looked up anew."""
         self._warp = warp

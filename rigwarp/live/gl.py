@@ -60,6 +60,7 @@ class GlRenderer:
         self._picture: list[Any] = []  # linear light, and its framebuffer
         self._wide = False
         self._frame: moderngl.Texture | None = None
+        self._plain: moderngl.Texture | None = None
         self._screen: moderngl.Framebuffer | None = None
         self._size: tuple[int, int] | None = None
         self._planar = False
@@ -70,6 +71,11 @@ class GlRenderer:
     def name(self) -> str:
         """What OpenGL calls its renderer."""
         return str(self._context.info["GL_RENDERER"])
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) of the projector's frame."""
+        return self._resolution
 
     @property
     def way(self) -> Way:
@@ -143,6 +149,22 @@ class GlRenderer:
             self._way = self._quicker(target)
         self._draw(target, self._way)
 
+    def draw_frame(self, frame: Picture, target: moderngl.Framebuffer) -> None:
+        """Draw a projector frame (H, W, 3) into a framebuffer as it is, without the warp."""
+        if self._plain is None:
+            self._plain = self._context.texture(self._resolution, 3, alignment=1)
+            self._plain.filter = (moderngl.NEAREST, moderngl.NEAREST)
+        self._plain.write(np.ascontiguousarray(frame).data)
+        self._plain.use(_FRAME)
+        self._context.disable(moderngl.BLEND | moderngl.DEPTH_TEST | moderngl.CULL_FACE)
+        target.use()
+        self._context.viewport = (0, 0, *self._resolution)
+        self._calls["copy_drawn"].render(moderngl.TRIANGLES, vertices=3)
+
+    def finish(self) -> None:
+        """Wait until everything is drawn."""
+        self._context.finish()
+
     def close(self) -> None:
         """Free textures, programs and, if it is our own, the context."""
         if not self._open:
@@ -152,7 +174,7 @@ class GlRenderer:
         if self._screen is not None:
             self._screen.color_attachments[0].release()
             self._screen.release()
-        loose = [*self._maps, *([self._frame] if self._frame else []), self._light]
+        loose = [*self._maps, *(item for item in (self._frame, self._plain) if item is not None), self._light]
         for item in (*loose, *self._calls.values(), *self._programs.values()):
             item.release()
         if self._own_context:

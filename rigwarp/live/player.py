@@ -5,10 +5,12 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import FrameType
 from typing import Any, Literal
 
+from rigwarp.live.interlude import LentDisplay, Measurement, hold_interlude
+from rigwarp.live.operator import Input
 from rigwarp.live.picture import AnyPicture
 from rigwarp.live.session import Session
 from rigwarp.live.sources import Source
@@ -85,7 +87,7 @@ def play(
     )
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Loop:
     """The frame loop."""
 
@@ -98,6 +100,8 @@ class _Loop:
     clock: Callable[[], float]
     pause: Callable[[float], None]
     on_frame: Callable[[Session], EndReason | None] | None
+    _inputs: list[Input] = field(default_factory=list)
+    _stop: bool = False
 
     def run(self) -> EndReason:
         """Frame after frame until something ends it."""
@@ -107,6 +111,11 @@ class _Loop:
             reason = self._reason_to_end(now)
             if reason is not None:
                 return reason
+            measurement = self.session.measurement_due(now)
+            if measurement is not None:
+                self._interlude(measurement, now)
+                last = None
+                continue
             picture = self.session.picture(now)
             warp = self.session.fresh_warp()
             if warp is not None:
@@ -121,12 +130,36 @@ class _Loop:
             if flipped - now < _IDLE_FLIP_S:
                 self.pause(_IDLE_FLIP_S - (flipped - now))
 
+    def _interlude(self, measurement: Measurement, began: float) -> None:
+        """Lend the window to a measurement."""
+
+        def shown() -> None:
+            self.session.counts.shown += 1  # a sign of life
+
+        hold_interlude(measurement, LentDisplay(self.window, taken_back=self._taken_back, shown=shown))
+        self.session.after_interlude(self.clock() - self.started - began)
+
+    def _taken_back(self) -> str | None:
+        """Why an interlude has to end, in words; the loop does afterwards what was asked for."""
+        if self.signalled:
+            return "the player has to end"
+        self._look_for_inputs()
+        if self._stop or any(what.kind != "move" for what in self._inputs):
+            return "somebody is at the keys or the pointer"
+        return "the remote control wants something" if self.session.content_wanted else None
+
+    def _look_for_inputs(self) -> None:
+        inputs, stop = self.window.inputs()
+        self._inputs += inputs
+        self._stop |= stop
+
     def _reason_to_end(self, now: float) -> EndReason | None:
         if self.signalled:
             return "interrupted" if self.signalled[0] == signal.SIGINT else "terminated"
-        inputs, stop = self.window.inputs()
-        if stop:
+        self._look_for_inputs()
+        if self._stop:
             return "key"
+        inputs, self._inputs = self._inputs, []
         for what in inputs:
             self.session.handle(what)
         if self.seconds is not None and now >= self.seconds:

@@ -100,6 +100,11 @@ class Remote:
         newest = {command.name: command for command in found}
         return [c for c in found if c.name not in _LATEST_COUNTS or newest[c.name] is c]
 
+    @property
+    def wants_something(self) -> bool:
+        """True when a command waits that changes something."""
+        return any(command.name != "status" for command in tuple(self._waiting))
+
     def answer(self, sender: tuple[str, int], text: str) -> None:
         """Send a status."""
         try:

@@ -19,6 +19,8 @@ Scene = Callable[[float, TableDrawing], None]
 class SceneSource:
     """A scene as a source. When the scene fails, the last picture stays and the reason goes to the log, once."""
 
+    round_s: float | None = None
+
     def __init__(self, scene: Scene, content: Content) -> None:
         self._scene, self._content = scene, content
         self._complaint = ""

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from rigwarp.errors import RigwarpError
+from rigwarp.live.interlude import Interludes, Measurement
 from rigwarp.live.keeper import WarpKeeper
 from rigwarp.live.operator import Input, Operator
 from rigwarp.live.overlay import with_overlay
@@ -37,6 +38,10 @@ class Session:
     remote : where commands come from.
     open_named : opens a source that is asked for by name.
     counts : the run's counters.
+
+    Attributes
+    ----------
+    interludes : where a measurement asks for the window; see `rigwarp.live.interlude`.
     """
 
     def __init__(
@@ -53,6 +58,7 @@ class Session:
         self.counts = counts or Counts()
         self.pacing = Pacing(counts=self.counts)
         self.operator = Operator(warp.adjustment)
+        self.interludes = Interludes()
         self.takes_planes = False
         self.dark = False
         self.running = True
@@ -71,6 +77,8 @@ class Session:
         self._now_s = now_s
         if self._remote is not None:
             for command in self._remote.commands():
+                if command.name != "status":
+                    self.interludes.touched(now_s)
                 self._obey(command)
         self._take_opened()
         if isinstance(self._source, VideoSource):
@@ -93,6 +101,23 @@ class Session:
         if fresh.from_file:
             self.operator.change(fresh.warp.adjustment)
         return fresh.warp
+
+    def measurement_due(self, now_s: float) -> Measurement | None:
+        """The measurement to run before the picture of this moment, when the moment is quiet; see `Quiet`."""
+        if not self.interludes.waiting:
+            return None
+        return self.interludes.due(now_s, at_seam=self._at_seam(now_s))
+
+    def after_interlude(self, lasted_s: float) -> None:
+        """Go on where the content stood when the interlude began."""
+        self._offset_s -= lasted_s
+        self.counts.interludes += 1
+        self.pacing.interrupted()
+
+    @property
+    def content_wanted(self) -> bool:
+        """True when somebody has sent a command that the picture has to follow."""
+        return self._remote is not None and self._remote.wants_something
 
     @property
     def run_s(self) -> float:
@@ -120,6 +145,8 @@ class Session:
     def handle(self, what: Input) -> None:
         """A key or the pointer."""
         before = self.operator.adjustment
+        if what.kind != "move":  # a mouse on a shaking table is nobody
+            self.interludes.touched(self._now_s)
         if what.kind == "key":
             if what.key == "space":
                 self.run_on(not self.running)
@@ -174,6 +201,13 @@ class Session:
             self._remote.close()
         if self._keeper is not None:
             self._keeper.close()
+
+    def _at_seam(self, now_s: float) -> bool:
+        """True when the source comes to an end or goes round between the last picture and this moment."""
+        round_s = self._source.round_s
+        if round_s is None or self.dark or not self.running:
+            return True
+        return self.media_s // round_s != (now_s + self._offset_s) // round_s
 
     def _wake_overlay(self) -> None:
         self._overlay_until_s = max(self._overlay_until_s, self._now_s + OVERLAY_S)

@@ -24,6 +24,10 @@ _FULL = 65535
 class Source(Protocol):
     """Something that has a picture for every moment. `at` never waits: what is not there yet is not shown yet."""
 
+    @property
+    def round_s(self) -> float | None:
+        """Seconds from one end of a loop or dwell to the next; None when no moment is better than another."""
+
     def at(self, time_s: float) -> AnyPicture:
         """The picture to show `time_s` after the start; the same object as before when nothing has changed.
 
@@ -36,6 +40,8 @@ class Source(Protocol):
 
 class StillSource:
     """One picture, for ever."""
+
+    round_s: float | None = None
 
     def __init__(self, picture: Picture) -> None:
         self._picture = checked(picture)
@@ -84,6 +90,11 @@ class FolderSource:
             self.close()
             raise InputError(f"none of the {len(self._files)} pictures of {self._files[0].parent} can be read")
         self._shown = first
+
+    @property
+    def round_s(self) -> float:
+        """The dwell time: at its end the next picture has come up entirely."""
+        return self._dwell_s
 
     def at(self, time_s: float) -> Picture:
         """The picture of this moment, or the mixture of two."""

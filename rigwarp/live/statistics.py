@@ -24,6 +24,7 @@ class Counts:
     late : flips that came late.
     swaps, refused : new warps taken, and files that could not be used.
     restarts : times a dead source was opened again.
+    interludes : times the window was lent to a measurement; its frames count among `shown` only.
     packets, malformed : remote control.
     """
 
@@ -36,6 +37,7 @@ class Counts:
     swaps: int = 0
     refused: int = 0
     restarts: int = 0
+    interludes: int = 0
     packets: int = 0
     malformed: int = 0
 
@@ -66,6 +68,10 @@ class Pacing:
                 self.counts.late += 1
             self._periods.append(period)
         self._last_s = now_s
+
+    def interrupted(self) -> None:
+        """The next flip ends a pause that was meant, and tells nothing about the period."""
+        self._last_s = None
 
     @property
     def period_s(self) -> float | None:

@@ -41,6 +41,8 @@ class StreamSource:
         self._thread = threading.Thread(target=self._read_on, name="rigwarp-stream", daemon=True)
         self._thread.start()
 
+    round_s: float | None = None
+
     def at(self, time_s: float) -> Picture:
         """The newest frame, whatever the time."""
         return self._newest

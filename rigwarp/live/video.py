@@ -86,6 +86,11 @@ class VideoSource:
             self._changed.notify_all()
             return self._shown
 
+    @property
+    def round_s(self) -> float:
+        """The length of the loop."""
+        return self.duration_s
+
     def ready(self, timeout_s: float) -> bool:
         """Wait until the frame after the present one is decoded, for programs that must not miss any."""
         with self._changed:
@@ -112,7 +117,7 @@ class VideoSource:
             try:
                 reader = reader or self._open()
                 jumped = self._run_through(reader, from_s, base_s)
-                length = reader.duration_s
+                length = self.duration_s = reader.duration_s  # known for certain after the first round
                 if jumped is None:
                     from_s, base_s = 0.0, base_s + length
                 else:

@@ -8,6 +8,7 @@ from typing import Literal
 import moderngl
 import numpy as np
 import pygame
+from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError, UsageError
 from rigwarp.live.cpu import CpuRenderer
@@ -69,6 +70,24 @@ class Window:
             self._blit(self._renderer.render(rgb_of(self._picture)))
             self._stale = False
         pygame.display.flip()
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in native pixels."""
+        return self._renderer.resolution
+
+    def show_frame(self, frame: NDArray[np.uint8]) -> None:
+        """Show a (H, W) grey or (H, W, 3) RGB projector frame as it is; it is on its way out when this returns."""
+        colours = frame if frame.ndim == 3 else np.repeat(frame[..., None], 3, axis=2)
+        if isinstance(self._renderer, GlRenderer):
+            assert self._screen is not None  # a GL window has one
+            self._renderer.draw_frame(colours, self._screen)
+        else:
+            self._blit(colours)
+            self._stale = self._picture is not None
+        pygame.display.flip()
+        if isinstance(self._renderer, GlRenderer):
+            self._renderer.finish()  # a flip only queues the frame
 
     def use(self, warp: Warp) -> None:
         """Draw with another warp from the next `show` on."""

@@ -1,0 +1,247 @@
+"""The player's window, lent to a measurement: when, what is shown, and how the content comes back."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rigwarp.errors import DisplayTakenBack, InputError, MeasurementError
+from rigwarp.live.interlude import Interludes, LentDisplay, Quiet, hold_interlude
+from rigwarp.live.operator import Input
+from rigwarp.live.session import Session
+from rigwarp.live.sources import StillSource
+from rigwarp.live.warp import warp_of
+from rigwarp.prewarp import Prewarp
+
+SOON = Quiet(untouched_s=1.0)
+
+
+class Loop(StillSource):
+    """A source that goes round every four seconds and remembers what it was asked for."""
+
+    def __init__(self, round_s=4.0):
+        super().__init__(np.full((4, 4, 3), 99, np.uint8))
+        self.round_s, self.times = round_s, []
+
+    def at(self, time_s):
+        self.times.append(time_s)
+        return super().at(time_s)
+
+
+class Paper:
+    """A window that remembers."""
+
+    resolution = (6, 4)
+
+    def __init__(self):
+        self.frames = []
+
+    def show_frame(self, frame):
+        self.frames.append(frame)
+
+
+def session_with(source):
+    corners = np.array([[-1.0, -1.0], [4, -1.0], [4, 4], [-1.0, 4]])
+    prewarp = Prewarp(
+        projector_resolution=(4, 4),
+        content_pixels=(4, 4),
+        vertices_px=corners,
+        content_px=corners,
+        triangles=np.array([[0, 1, 2], [0, 2, 3]], np.int32),
+        triangle_zone=np.zeros(2, np.int16),
+        zone=np.zeros((4, 4), np.int16),
+        gain=np.ones((4, 4), np.float32),
+        transfer="srgb",
+        mesh_error_px=0.0,
+    )
+    return Session(warp_of(prewarp), source)
+
+
+def measure(display):
+    """Nothing."""
+
+
+def first_due(session, times):
+    for now in times:
+        if session.measurement_due(now) is not None:
+            return now
+        session.picture(now)
+    return None
+
+
+def test_waits_for_the_end_of_the_loop():
+    session = session_with(Loop())
+    session.interludes.ask(measure, quiet=SOON)
+    assert first_due(session, np.arange(0.0, 9.0, 0.5)) == 4.0
+    assert not session.interludes.waiting
+    session.close()
+
+
+def test_a_still_picture_needs_no_seam_and_darkness_neither():
+    still, dark = session_with(Loop(round_s=None)), session_with(Loop())
+    dark.dark = True
+    for session in (still, dark):
+        session.interludes.ask(measure, quiet=SOON)
+        assert first_due(session, np.arange(0.0, 9.0, 0.5)) == 1.0  # untouched for a second
+        session.close()
+
+
+def test_somebody_at_the_keys_puts_it_off():
+    session = session_with(Loop(round_s=None))
+    session.interludes.ask(measure, quiet=SOON)
+    session.picture(0.9)
+    session.handle(Input(kind="key", key="1"))
+    assert first_due(session, np.arange(1.0, 9.0, 0.1)) == pytest.approx(1.9)
+    session.close()
+
+
+def test_patience_ends():
+    session = session_with(Loop(round_s=1000.0))
+    session.interludes.ask(measure, quiet=Quiet(untouched_s=1.0, patience_s=5.0))
+    session.picture(2.0)
+    assert first_due(session, np.arange(2.0, 9.0, 0.5)) == 7.0
+    session.close()
+
+
+def test_it_can_be_called_off():
+    asked = Interludes()
+    asked.ask(measure, quiet=SOON)
+    asked.cancel()
+    assert asked.due(100.0, at_seam=True) is None
+
+
+def test_time_goes_on_where_it_stood():
+    loop = Loop()
+    session = session_with(loop)
+    session.picture(3.9)
+    session.after_interlude(60.0)  # from 4.0 to 64.0
+    session.picture(64.0)
+    session.picture(64.5)
+    assert loop.times == pytest.approx([3.9, 4.0, 4.5])
+    assert session.pacing.counts.interludes == 1
+    session.close()
+
+
+def test_frames_of_a_wrong_kind_are_refused():
+    display = LentDisplay(Paper(), taken_back=lambda: None, shown=lambda: None)
+    for wrong in (np.zeros((6, 4), np.uint8), np.zeros((4, 6), np.uint16), np.zeros((4, 6, 4), np.uint8)):
+        with pytest.raises(InputError, match="expected uint8"):
+            display.show(wrong)
+
+
+def test_taken_back_in_the_middle_and_never_used_afterwards(caplog):
+    paper, wanted = Paper(), []
+    display = LentDisplay(paper, taken_back=lambda: wanted[0] if wanted else None, shown=lambda: None)
+
+    def measurement(display):
+        display.show(np.zeros((4, 6), np.uint8))
+        wanted.append("somebody is there")
+        display.show(np.zeros((4, 6), np.uint8))
+
+    caplog.set_level("INFO", "rigwarp")
+    hold_interlude(measurement, display)
+    assert len(paper.frames) == 1
+    assert "somebody is there" in caplog.text
+    with pytest.raises(DisplayTakenBack, match="over"):
+        display.show(np.zeros((4, 6), np.uint8))
+
+
+def test_a_failing_measurement_ends_nothing_but_itself(caplog):
+    def measurement(display):
+        raise MeasurementError("too dark")
+
+    hold_interlude(measurement, LentDisplay(Paper(), taken_back=lambda: None, shown=lambda: None))
+    assert "too dark" in caplog.text
+
+
+PROGRAM = """
+import importlib.util, json, sys
+import numpy as np
+from pathlib import Path
+import pygame
+
+spec = importlib.util.spec_from_file_location("bent_rig", Path(sys.argv[1]))
+bent_rig = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(bent_rig)
+from rigwarp.errors import DisplayTakenBack
+from rigwarp.live import CpuRenderer, player
+from rigwarp.live.interlude import Quiet
+from rigwarp.live.session import Session
+from rigwarp.live.sources import StillSource
+from rigwarp.live.warp import warp_of
+
+warp, picture = warp_of(bent_rig.curved_prewarp()), bent_rig.noisy(400, 300)
+content = CpuRenderer(warp).render(picture)
+rng = np.random.default_rng(5)
+grey = rng.integers(0, 256, content.shape[:2], dtype=np.uint8)
+colour = rng.integers(0, 256, content.shape, dtype=np.uint8)
+names = {"content": content, "grey": np.repeat(grey[..., None], 3, 2), "colour": colour, "black": 0 * content}
+windows, seen, ended = [], [], []
+
+flip = pygame.display.flip
+def look_and_flip():
+    held = windows[0].grab().astype(int)
+    apart = {name: int(np.abs(held - frame).max()) for name, frame in names.items()}
+    name = min(apart, key=apart.get)
+    seen.append(name if apart[name] <= (1 if name == "content" else 0) else "other")
+    flip()
+pygame.display.flip = look_and_flip
+
+def measure(display):
+    assert display.resolution == (content.shape[1], content.shape[0])
+    display.show(grey)
+    display.show(colour)
+    if sys.argv[3] == "key":
+        pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=pygame.K_q))
+    try:
+        display.show(grey)
+    except DisplayTakenBack:
+        ended.append(True)
+        raise
+
+session = Session(warp, StillSource(picture))
+session.interludes.ask(measure, quiet=Quiet(untouched_s=0.05))
+played = player.play(warp, session, drawing=sys.argv[2], on_open=windows.append, seconds=3.0,
+                     on_frame=lambda s: "frames" if s.counts.shown >= 12 and s.counts.interludes else None)
+print(json.dumps({"seen": seen, "reason": played.reason, "ended": ended, "counts": played.statistics}))
+"""
+
+
+def run(drawing, how):
+    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    environment |= {"SDL_VIDEODRIVER": "offscreen", "SDL_AUDIODRIVER": "dummy", "PYGAME_HIDE_SUPPORT_PROMPT": "1"}
+    rig = Path(__file__).with_name("bent_rig.py")
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, str(rig), drawing, how],
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    return json.loads(done.stdout.strip().splitlines()[-1])
+
+
+@pytest.mark.parametrize("drawing", ["cpu", pytest.param("gl", marks=pytest.mark.gl)])
+def test_patterns_are_shown_to_the_pixel_between_two_frames_of_content(drawing, request):
+    if drawing == "gl":
+        request.getfixturevalue("gl_available")
+    result = run(drawing, "quietly")
+    shown, left = result["seen"][:-2], result["seen"][-2:]
+    assert left == ["black", "black"]
+    first = shown.index("grey")
+    assert first >= 1
+    assert shown == ["content"] * first + ["grey", "colour", "grey"] + ["content"] * (len(shown) - first - 3)
+    assert shown[-1] == "content"  # no black, nothing mixed
+    assert result["counts"]["interludes"] == 1
+
+
+def test_a_key_takes_the_window_back():
+    result = run("cpu", "key")
+    assert result["ended"] == [True]
+    assert result["reason"] == "key"
+    assert result["seen"][-4:] == ["grey", "colour", "black", "black"]
