@@ -2,6 +2,17 @@
 
 from rigwarp.devices.bench import Bench, open_bench, open_virtual
 from rigwarp.devices.masked import MaskedDisplay
-from rigwarp.devices.protocols import Camera, Display, Frame, Photo
+from rigwarp.devices.protocols import Camera, Display, Frame, Photo, Shot, StreamingCamera
 
-__all__ = ["Bench", "Camera", "Display", "Frame", "MaskedDisplay", "Photo", "open_bench", "open_virtual"]
+__all__ = [
+    "Bench",
+    "Camera",
+    "Display",
+    "Frame",
+    "MaskedDisplay",
+    "Photo",
+    "Shot",
+    "StreamingCamera",
+    "open_bench",
+    "open_virtual",
+]

@@ -1,6 +1,7 @@
 """What every display and camera can do, real or virtual."""
 
-from typing import Protocol
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,14 +25,61 @@ class Display(Protocol):
 
 
 class Camera(Protocol):
-    """Something that photographs the table."""
+    """Something that photographs the table.
+
+    Attributes
+    ----------
+    unlocked : what may change by itself because the driver would not let it be fixed: of "exposure", "gain",
+        "white balance", "focus".
+    """
+
+    unlocked: tuple[str, ...]
 
     @property
     def resolution(self) -> tuple[int, int]:
         """(width, height) in pixels."""
 
+    @property
+    def exposure_s(self) -> float | None:
+        """The exposure time, seconds; None when it is unknown or cannot be set."""
+
+    def set_exposure(self, seconds: float) -> float | None:
+        """Ask for an exposure time; returns the one that is set now, None when the camera cannot be told."""
+
     def grab(self) -> Photo:
         """Photograph what is shown now: (H, W) grey, 8 or 16 bit, exposed after the last `show` returned."""
 
+    def look(self) -> Photo:
+        """The newest photograph, whatever was shown when it was exposed: for a live picture."""
+
     def close(self) -> None:
         """Give the camera back; calling it twice is fine."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shot:
+    """A photograph and when it arrived (seconds of the clock that only goes forward, `time.monotonic`)."""
+
+    photo: Photo
+    arrived_s: float
+
+
+@runtime_checkable
+class StreamingCamera(Camera, Protocol):
+    """A camera that delivers photographs by itself: when one was exposed is known by its arrival alone.
+
+    Its `grab` waits long enough for almost any camera; the capture loop measures how long is needed and does better.
+    """
+
+    @property
+    def frame_s(self) -> float:
+        """The usual time from one photograph to the next."""
+
+    def next_shot(self, after_s: float) -> Shot:
+        """The first photograph that arrives after a moment; waits for it.
+
+        Raises
+        ------
+        DeviceError
+            When none comes.
+        """

@@ -21,6 +21,9 @@ from rigwarp.simulation.sensor import Sensor, hazed
 from rigwarp.simulation.table_top import TableTop, on_table_top
 from rigwarp.simulation.truth import VirtualTruth
 
+NOMINAL_EXPOSURE_S = 1 / 30
+"""What the automatic exposure is called: two frames of a 60 Hz projector, as one would choose."""
+_SHUTTER_S = (1e-4, 2.0)  # the range of ordinary cameras
 _WHITE_CODE = 0.85  # automatic exposure: projected white comes out at this share of the code range
 _WHITE_SHARE = 0.999  # the share of the picture that may not be brighter
 _PAPER_CODE = 0.8  # the same for the sheet under room light
@@ -56,20 +59,36 @@ class VirtualDisplay:
 
 
 class VirtualCamera:
-    """The virtual camera above the table."""
+    """The virtual camera above the table; nothing about it changes by itself."""
 
-    def __init__(self, resolution: tuple[int, int], grab: Callable[[], NDArray[np.uint8]]) -> None:
+    def __init__(self, resolution: tuple[int, int], grab: Callable[[float], NDArray[np.uint8]]) -> None:
         self._resolution = resolution
         self._grab = grab
+        self._exposure_s = NOMINAL_EXPOSURE_S
+        self.unlocked: tuple[str, ...] = ()
 
     @property
     def resolution(self) -> tuple[int, int]:
         """(width, height) in pixels."""
         return self._resolution
 
+    @property
+    def exposure_s(self) -> float | None:
+        """The exposure time, seconds; at first the one that puts projected white well into the code range."""
+        return self._exposure_s
+
+    def set_exposure(self, seconds: float) -> float | None:
+        """Set the exposure time, within what the shutter can do; returns what is set now."""
+        self._exposure_s = float(np.clip(seconds, *_SHUTTER_S))
+        return self._exposure_s
+
     def grab(self) -> NDArray[np.uint8]:
         """Photograph what the display shows now: (H, W) grey."""
-        return self._grab()
+        return self._grab(self._exposure_s / NOMINAL_EXPOSURE_S)
+
+    def look(self) -> NDArray[np.uint8]:
+        """The same: a virtual camera is never late."""
+        return self.grab()
 
     def close(self) -> None:
         """Nothing to give back."""
@@ -195,11 +214,12 @@ class VirtualRig:
         x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
         return height_difference(self._design[zone], self._built[zone], x.ravel(), y.ravel()).reshape(x.shape)
 
-    def _grab(self) -> NDArray[np.uint8]:
+    def _grab(self, exposure: float) -> NDArray[np.uint8]:
+        """A photograph; twice the `exposure` (1: nominal) collects twice the electrons in the same wells."""
         self.prepare()
         assert self._scene is not None
         light = self._projector.emitted(self.display.shown)
-        return self._sensor.expose(self._scene.radiance(light), self._gain, self._next_random())
+        return self._sensor.expose(self._scene.radiance(light), self._gain * exposure, self._next_random())
 
     def _next_random(self) -> np.random.Generator:
         self._photos += 1

@@ -92,6 +92,23 @@ def test_light_follows_the_real_transfer_curve(make_virtual):
     np.testing.assert_allclose(np.array(means[:2]) / means[2], [0.01, half], rtol=0, atol=0.003)  # half a code of 180
 
 
+def test_an_exposure_twice_as_long_collects_twice_the_electrons(make_virtual):
+    """Light doubles; its shot noise grows by the square root of two (Poisson), in a sensor without read noise."""
+    virtual = make_virtual(replace={"full_well_e = 1e9": "full_well_e = 2000\nresponse = 1.0"})
+    virtual.display.show(np.full((180, 320), 100, np.uint8))
+    seconds = virtual.camera.exposure_s
+    means, sigmas = [], []
+    for factor in (1, 2, 4):
+        assert virtual.camera.set_exposure(factor * seconds) == pytest.approx(factor * seconds)
+        pair = [virtual.camera.grab()[120:150, 225:255].astype(float) for _ in range(2)]
+        means.append(np.mean(pair))
+        sigmas.append(np.sqrt(np.var(pair[1] - pair[0]) / 2 - 1 / 12))  # without the rounding to whole codes
+    # 1800 pixels: means to 0.02 codes, sigmas to 2 per cent
+    np.testing.assert_allclose(np.array(means) / means[0], [1, 2, 4], rtol=0.005)
+    np.testing.assert_allclose(np.array(sigmas) / sigmas[0], [1, 2**0.5, 2], rtol=0.1)
+    assert virtual.camera.set_exposure(1e9) < 10  # no shutter stays open for ever
+
+
 def test_spots_are_photographed_where_the_true_map_says(make_virtual):
     virtual = make_virtual(
         replace={"focal_px = 450": "focal_px = 450\ndistortion = [-0.1, 0.03, 0.001, -0.001, 0]"},
