@@ -1,4 +1,4 @@
-"""Conic mirrors traced by an outside optics library, optiland (install the extra `test-outside`).
+"""Conic mirrors traced by an outside optics library, optiland (in the extra `test`).
 
     python tests/tracing/optiland_conics.py
 
