@@ -1,36 +1,69 @@
-"""`rigwarp verify`: a grid of dots through the warp, photographed, compared with where it should be."""
+"""`rigwarp verify`: check pictures through the live warp, photographed, compared with what should be.
 
-from dataclasses import dataclass
+What verification.json then holds stands in `rigwarp.commands.check_record`.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 import typer
 
 from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
+from rigwarp.commands.check_record import (
+    VERIFICATION_FILE,
+    Checked,
+    ContentShown,
+    Quality,
+    check_figures,
+    error_figures,
+    tell_verification,
+    write_verification,
+)
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_prewarp
-from rigwarp.commands.fit import PREWARP_FILE, camera_of
+from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE, camera_of
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.devices import Bench, Photo, open_bench
-from rigwarp.errors import ToleranceError
-from rigwarp.files import RigFolder, current_result, open_rig, read_prewarp, write_json, write_picture
-from rigwarp.live import CpuRenderer
-from rigwarp.prewarp import Prewarp
-from rigwarp.verification import VerificationResult, dot_pictures, judge_dots, locate_dots, plan_dots
+from rigwarp.errors import InputError, ToleranceError
+from rigwarp.files import (
+    ADJUST_FILE,
+    RigFolder,
+    current_result,
+    open_rig,
+    read_adjustment,
+    read_json,
+    read_prewarp,
+    write_picture,
+)
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.live import CpuRenderer, Warp, warp_of
+from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
+from rigwarp.prewarp.adjustment import adjusted_mm, hidden_mm, unadjusted_mm
+from rigwarp.rig import Content, inside_content
+from rigwarp.verification import (
+    DotPlan,
+    VerificationResult,
+    chart_picture,
+    dot_pictures,
+    judge_dots,
+    light_table,
+    line_charts,
+    locate_dots,
+    measure_charts,
+    measure_uniformity,
+    plan_dots,
+)
 
-VERIFICATION_FILE = "verification.json"
+__all__ = ["PICTURES", "VERIFICATION_FILE", "Checked", "error_figures", "require_tolerance", "tell_verification"]
+
 PICTURES = "pictures"
-_ALL_DOTS = 1  # index of the picture that shows every dot
-
-
-@dataclass(frozen=True, kw_only=True)
-class Checked:
-    """The dots through one warp, and the photograph of all of them."""
-
-    result: VerificationResult
-    photo: Photo
+_BLACK, _ALL_DOTS = 0, 1  # indices of the pictures without any dot and with every dot
+_RIM_POINTS = 12  # of a dot, that must lie on the light
 
 
 def verify(
@@ -40,9 +73,12 @@ def verify(
     ] = True,
     json: JsonOption = False,
 ) -> None:
-    """Show a grid of dots through the current warp, photograph it, and measure how far each dot is off.
+    """Show check pictures through the live warp, photograph them, and measure the picture on the table.
 
-    The dots blink in a code of their own, so each is known wherever it lands. Nothing of the structured light is used.
+    Dots blink in a code of their own, so each is known wherever it lands; nothing of the structured light is used. They
+    tell how far the picture is off, its scale, skew and turn, how straight lines are, and what is missing or doubled.
+    Patches of fine lines tell its resolution, white pictures the evenness of its light. A correction by hand
+    (adjust.json) is in force as in `rigwarp play`; the dots are wanted where the corrected content puts them.
     Exit code 6 when the picture is out of the rig's own tolerance.
     """
     console = Console(json=json)
@@ -52,7 +88,7 @@ def verify(
     with open_bench(folder) as bench:
         checks = verify_result(console, folder, result, bench, before=before)
     tell_verification(console, checks)
-    console.result({"result": result, "verification": {k: error_figures(c.result) for k, c in checks.items()}})
+    console.result({"result": result, "verification": {k: check_figures(c) for k, c in checks.items()}})
     require_tolerance(folder, checks["after"].result)
 
 
@@ -61,52 +97,119 @@ def verify_result(
 ) -> dict[str, Checked]:
     """Measure a result's warp (and the design's); writes verification.json and the photographs beside it."""
     camera = camera_of(folder)
-    warps = {"after": read_prewarp(result / PREWARP_FILE)}
-    if before:
-        warps = {"before": design_prewarp(folder), **warps}
-    checks = {name: check_dots(console, folder, warp, bench, camera) for name, warp in warps.items()}
+    adjustment, revision = hand_correction(folder)
+    response = response_shape(result)
+    checker = partial(check_warp, console, folder, bench, camera, adjustment=adjustment)
+    checks = {"before": checker(design_prewarp(folder))} if before else {}
+    checks["after"] = checker(read_prewarp(result / PREWARP_FILE), quality=True, response_shape=response)
     (result / PICTURES).mkdir(exist_ok=True)
     for name, check in checks.items():
         write_picture(result / PICTURES / f"check_{name}.png", check.photo, replace=True)
-    record = {name: _record(check.result) for name, check in checks.items()}
-    write_json(result / VERIFICATION_FILE, record, format="rigwarp verification", replace=True)
+    left_out = len(plan_dots(folder.rig.content).ids) - len(dots_shown(folder.rig.content, adjustment).ids)
+    shown = ContentShown(adjustment=adjustment, revision=revision, left_out=left_out)
+    write_verification(result, checks, shown, response)
     return checks
 
 
-def check_dots(console: Console, folder: RigFolder, warp: Prewarp, bench: Bench, camera: CameraModel) -> Checked:
-    """Show the dots through a warp and measure them."""
-    plan = plan_dots(folder.rig.content)
-    renderer = CpuRenderer(warp)
-    pictures = dot_pictures(plan)
-    with console.progress(len(pictures), "Verifying") as advance:
-        photos = list(photograph(bench, map(renderer.render, pictures), advance=advance))
-    found = locate_dots(photos, plan, camera, folder.rig.table.height_mm)
-    return Checked(result=judge_dots(found, plan), photo=photos[_ALL_DOTS])
+def check_warp(
+    console: Console,
+    folder: RigFolder,
+    bench: Bench,
+    camera: CameraModel,
+    prewarp: Prewarp,
+    *,
+    adjustment: Adjustment = UNCHANGED,
+    quality: bool = False,
+    response_shape: float | None = None,
+) -> Checked:
+    """Show the dots through a warp under a correction by hand and measure them; with `quality` lines and light too."""
+    content, height_mm = folder.rig.content, folder.rig.table.height_mm
+    warp = warp_of(prewarp, content, adjustment=adjustment)
+    plan = dots_shown(content, adjustment)
+    photos = _photographs(console, bench, warp, dot_pictures(plan))
+    found = judge_dots(locate_dots(photos, plan, camera, height_mm), plan)
+    seen = None
+    if quality:
+        undo: Callable[[Array], Array] = partial(unadjusted_mm, content=content, adjustment=adjustment)
+        seen = _quality(console, folder, bench, camera, warp, photos[_BLACK], undo, response_shape)
+    return Checked(result=found, photo=photos[_ALL_DOTS], quality=seen)
 
 
-def error_figures(result: VerificationResult) -> dict[str, Any]:
-    """The figures that `--json` promises, and what else judges the grid."""
-    return {
-        "n": result.n,
-        "rms_mm": result.rms_mm,
-        "p95_mm": result.p95_mm,
-        "max_mm": result.max_mm,
-        "missing": len(result.missing),
-        "doubled": len(result.doubled),
-    }
+def dots_shown(content: Content, adjustment: Adjustment) -> DotPlan:
+    """The dots that a correction by hand leaves on the light, wanted where it puts them.
+
+    Light lies on the content area as rig.toml has it: what is moved off it is cut, and masks stay dark.
+    """
+    plan = plan_dots(content)
+    if adjustment == UNCHANGED:
+        return plan
+    angle = np.linspace(0.0, 2.0 * np.pi, _RIM_POINTS, endpoint=False)
+    rim = plan.diameter_mm / 2.0 * np.column_stack([np.cos(angle), np.sin(angle)])
+    seen = adjusted_mm(plan.table_mm[:, None] + rim, content, adjustment)
+    lit: BoolArray = np.all(inside_content(content, seen) & ~hidden_mm(seen, adjustment), axis=1)
+    return plan.aimed_at(adjusted_mm(plan.table_mm, content, adjustment), lit)
 
 
-def tell_verification(console: Console, checks: dict[str, Checked]) -> None:
-    """The residuals for people."""
-    console.say("Dots on the table, distance from where they should be")
-    names = {"before": "with the design's warp", "after": "with the measured warp"}
-    console.table(
-        [
-            (names[key], c.result.n, c.result.rms_mm, c.result.p95_mm, c.result.max_mm, len(c.result.missing))
-            for key, c in checks.items()
-        ],
-        head=("", "dots", "rms mm", "P95 mm", "max mm", "missing"),
+def hand_correction(folder: RigFolder) -> tuple[Adjustment, int]:
+    """The correction by hand in force, and its revision; none, revision 0, without an adjust.json."""
+    path = folder.root / ADJUST_FILE
+    return read_adjustment(path) if path.exists() else (UNCHANGED, 0)
+
+
+def response_shape(result: Path) -> float | None:
+    """The camera's response as the result's scan measured it; None where the result does not tell."""
+    try:
+        decoded = read_json(result / FIT_FILE, format="rigwarp fit").get("decode")
+    except InputError:
+        return None
+    record = decoded.get("scan 1", decoded) if isinstance(decoded, dict) else {}
+    shape = record.get("response_shape")
+    return float(shape) if isinstance(shape, int | float) else None
+
+
+def _quality(
+    console: Console,
+    folder: RigFolder,
+    bench: Bench,
+    camera: CameraModel,
+    warp: Warp,
+    black: Photo,
+    undo: Callable[[Array], Array],
+    shape: float | None,
+) -> Quality:
+    """Lines and light through a warp."""
+    content, height_mm = folder.rig.content, folder.rig.table.height_mm
+    charts = line_charts(content)
+    lines = _photographs(console, bench, warp, [chart_picture(chart, content) for chart in charts])
+    white = np.full((content.pixels[1], content.pixels[0], 3), 255, np.uint8)
+    even = _photographs(console, bench, warp, [white])[0]
+    bare = replace(warp.prewarp, gain=(warp.prewarp.gain > 0).astype(np.float32))
+    uneven = _photographs(console, bench, warp_of(bare, content, adjustment=warp.adjustment), [white])[0]
+    light = light_table(black, shape)
+    nine = partial(
+        measure_uniformity,
+        black=black,
+        light_of_code=light,
+        content=content,
+        camera=camera,
+        height_mm=height_mm,
+        undo=undo,
     )
+    return Quality(
+        modulations=tuple(measure_charts(lines, charts, black, light, content, camera, height_mm, undo=undo)),
+        light_before_gain=nine(uneven),
+        light_after_gain=nine(even),
+    )
+
+
+def _photographs(console: Console, bench: Bench, warp: Warp, pictures: list[np.ndarray]) -> list[Photo]:
+    """Photographs of content pictures shown through a warp."""
+    renderer = CpuRenderer(warp)
+    try:
+        with console.progress(len(pictures), "Verifying") as advance:
+            return list(photograph(bench, map(renderer.render, pictures), advance=advance))
+    finally:
+        renderer.close()
 
 
 def require_tolerance(folder: RigFolder, result: VerificationResult) -> None:
@@ -117,20 +220,3 @@ def require_tolerance(folder: RigFolder, result: VerificationResult) -> None:
             f"the picture is off by {result.p95_mm:.2f} mm (P95), tolerance.content_p95_mm allows {allowed:g}: "
             "check that nothing has moved since the camera was calibrated, and calibrate again"
         )
-
-
-def _record(result: VerificationResult) -> dict[str, Any]:
-    return {
-        **error_figures(result),
-        "missing": sorted(result.missing),
-        "doubled": sorted(result.doubled),
-        "similarity": {
-            "scale": result.similarity.scale,
-            "rotation_deg": float(np.degrees(result.similarity.rotation_rad)),
-            "shift_mm": result.similarity.shift_mm,
-            "rms_after_mm": result.after_similarity.rms_mm,
-            "p95_after_mm": result.after_similarity.p95_mm,
-        },
-        "points_mm": result.table_mm,
-        "vectors_mm": result.vectors_mm,
-    }

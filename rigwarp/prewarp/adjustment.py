@@ -12,6 +12,7 @@ from rigwarp.rig.canvas import content_to_table, table_to_content
 Point = tuple[float, float]
 DRAG_REACH_MM = 60.0
 """Default radius over which a dragged spot takes its surroundings along."""
+_ROUNDS = 100  # 0.77 ** 100 of a drag's length is nothing
 _SAFE_REACH = 2.0
 """A drag reaches at least this many times its own length: the falloff's slope is below 1.54, so nothing folds over."""
 
@@ -84,6 +85,31 @@ def unadjusted_mm(shown_mm: Array, content: Content, adjustment: Adjustment) -> 
     return centred @ back.T / adjustment.scale + content.centre_mm
 
 
+def adjusted_mm(content_mm: Array, content: Content, adjustment: Adjustment) -> Array:
+    """Where content that lies at (..., 2) table positions without the correction is seen with it.
+
+    The inverse of `unadjusted_mm`. Each drag is undone there by an explicit formula, so it is found here by iteration:
+    its displacement changes by at most 0.77 of a step (`_SAFE_REACH`), which makes every round a contraction.
+    """
+    turn = np.radians(adjustment.turn_deg)
+    there = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    centred = np.asarray(content_mm, float) - content.centre_mm
+    spot = adjustment.scale * centred @ there.T + content.centre_mm + np.array(adjustment.shift_mm)
+    for drag in adjustment.drags:
+        start = spot
+        for _ in range(_ROUNDS):
+            spot = start + _taken_along(spot, drag)
+    return spot
+
+
+def hidden_mm(table_mm: Array, adjustment: Adjustment) -> BoolArray:
+    """True where (..., 2) table positions lie in one of the masks; False for NaN."""
+    hidden = np.zeros(np.shape(table_mm)[:-1], bool)
+    for polygon in adjustment.masks:
+        hidden |= _inside(np.asarray(table_mm, float), np.array(polygon, float))
+    return hidden
+
+
 def _taken_along(spot_mm: Array, drag: Drag) -> Array:
     """The drag's displacement at (..., 2) places seen after it: all of it at the drag's end, (1 - r^2)^2 around it."""
     by = np.array(drag.by_mm)
@@ -95,13 +121,9 @@ def _taken_along(spot_mm: Array, drag: Drag) -> Array:
 
 def masked(canvas_px: Array, content: Content, adjustment: Adjustment) -> BoolArray:
     """True where (..., 2) canvas positions, as measured, lie in one of the masks; False for NaN."""
-    hidden = np.zeros(canvas_px.shape[:-1], bool)
     if not adjustment.masks:
-        return hidden
-    table_mm = content_to_table(content, canvas_px)
-    for polygon in adjustment.masks:
-        hidden |= _inside(table_mm, np.array(polygon, float))
-    return hidden
+        return np.zeros(canvas_px.shape[:-1], bool)
+    return hidden_mm(content_to_table(content, canvas_px), adjustment)
 
 
 def _inside(points: Array, polygon: Array) -> BoolArray:

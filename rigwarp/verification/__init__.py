@@ -1,19 +1,35 @@
-"""What really lands on the table: blinking dots, photographed, each compared with its place."""
+"""What really lands on the table: blinking dots, lines and light, photographed, each compared with what should be."""
 
+from rigwarp.verification.charts import Modulation, chart_picture, line_charts, measure_charts
 from rigwarp.verification.draw import dot_pictures
 from rigwarp.verification.judge import ErrorFigures, Similarity, VerificationResult, judge_dots
 from rigwarp.verification.locate import DotsFound, UnreadableBlob, locate_dots
 from rigwarp.verification.plan import DotPlan, plan_dots
+from rigwarp.verification.read_code import light_table
+from rigwarp.verification.shape import AffineShape, LineFigure, fit_affine_shape, straightness, worst_line
+from rigwarp.verification.uniformity import NinePoints, measure_uniformity
 
 __all__ = [
+    "AffineShape",
     "DotPlan",
     "DotsFound",
     "ErrorFigures",
+    "LineFigure",
+    "Modulation",
+    "NinePoints",
     "Similarity",
     "UnreadableBlob",
     "VerificationResult",
+    "chart_picture",
     "dot_pictures",
+    "fit_affine_shape",
     "judge_dots",
+    "light_table",
+    "line_charts",
     "locate_dots",
+    "measure_charts",
+    "measure_uniformity",
     "plan_dots",
+    "straightness",
+    "worst_line",
 ]

@@ -9,6 +9,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.verification.locate import DotsFound
 from rigwarp.verification.plan import DotPlan
+from rigwarp.verification.shape import AffineShape, LineFigure, fit_affine_shape, straightness
 
 _FEWEST_DOTS = 4
 
@@ -47,6 +48,8 @@ class VerificationResult:
     doubled : id -> (k, 2) table mm of all its images.
     unreadable : number of blobs of light that belong to no dot.
     similarity : best fit; `after_similarity` are the figures of what it leaves.
+    affine : scale, anisotropy, shear, rotation and shift of the picture as a whole.
+    lines : how straight the grid's lines are on the table.
     """
 
     n: int
@@ -62,6 +65,8 @@ class VerificationResult:
     unreadable: int
     similarity: Similarity
     after_similarity: ErrorFigures
+    affine: AffineShape
+    lines: tuple[LineFigure, ...]
 
 
 def judge_dots(found: DotsFound, plan: DotPlan) -> VerificationResult:
@@ -94,6 +99,8 @@ def judge_dots(found: DotsFound, plan: DotPlan) -> VerificationResult:
         unreadable=len(found.unreadable),
         similarity=similarity,
         after_similarity=error_figures(left),
+        affine=fit_affine_shape(wanted, found.table_mm),
+        lines=tuple(straightness(plan.grid[found.ids], found.table_mm)),
     )
 
 

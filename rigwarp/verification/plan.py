@@ -1,6 +1,6 @@
 """Which dots to show and where they should land."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,16 +29,19 @@ class DotPlan:
         Centres in content pixels.
     table_mm : (N, 2)
         Where they should land.
+    grid : (N, 2) int
+        Column and row of each dot in the grid, (0, 0) in the content's middle, rows counted upwards.
     words : (N, n) uint8
         In which of the n blinking frames a dot is lit.
-    diameter_mm : of each dot on the table.
-    spacing_mm : between neighbours.
+    diameter_mm : of each dot on the content.
+    spacing_mm : between neighbours on the content.
     """
 
     content: Content
     ids: NDArray[np.int32]
     content_px: Array
     table_mm: Array
+    grid: NDArray[np.int32]
     words: NDArray[np.uint8]
     diameter_mm: float
     spacing_mm: float
@@ -47,6 +50,29 @@ class DotPlan:
     def n_pictures(self) -> int:
         """Black, all dots, and one per blinking frame."""
         return 2 + self.words.shape[1]
+
+    def aimed_at(self, table_mm: Array, shown: BoolArray) -> "DotPlan":
+        """The plan for content that somebody has moved: only the dots `shown` (N,), each wanted at `table_mm` (N, 2).
+
+        Raises
+        ------
+        InputError
+            When fewer than four dots are left.
+        """
+        if np.count_nonzero(shown) < _FEWEST_DOTS:
+            raise InputError(
+                f"only {np.count_nonzero(shown)} of the {len(shown)} check dots are left by the correction by hand "
+                "(adjust.json), at least 4 needed: it moves the content off the lit area or masks it"
+            )
+        count = int(np.count_nonzero(shown))
+        return replace(
+            self,
+            ids=np.arange(count, dtype=np.int32),
+            content_px=self.content_px[shown],
+            table_mm=table_mm[shown],
+            grid=self.grid[shown],
+            words=blink_words(count),
+        )
 
 
 def plan_dots(
@@ -85,6 +111,7 @@ def plan_dots(
         ids=np.arange(len(own_mm), dtype=np.int32),
         content_px=content_px,
         table_mm=content_to_table(content, content_px),
+        grid=np.rint(own_mm / spacing_mm).astype(np.int32),
         words=blink_words(len(own_mm)),
         diameter_mm=diameter_mm,
         spacing_mm=spacing_mm,

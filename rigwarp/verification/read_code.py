@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from rigwarp.decode.response import linearise
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.rig.transfer import decode_transfer
 from rigwarp.verification.blink_code import word_numbers
@@ -54,6 +55,17 @@ class BrightPixels:
 def linear_light(photo: GreyPhoto) -> NDArray[np.float32]:
     """Approximate linear light 0..1 of a gamma-coded photo; cameras code about as sRGB does."""
     return _LIGHT_8_BIT[photo] if photo.dtype == np.uint8 else _LIGHT_16_BIT[photo]
+
+
+def light_table(photo: GreyPhoto, response_shape: float | None = None) -> NDArray[np.float32]:
+    """Linear light 0..1 of every code value of a photo's type.
+
+    By the camera's response as a scan measured it (`rigwarp.decode.response`), or about as sRGB where none is known.
+    """
+    if response_shape is None:
+        return _LIGHT_8_BIT if photo.dtype == np.uint8 else _LIGHT_16_BIT
+    codes = 1 << (8 * photo.dtype.itemsize)
+    return linearise(np.linspace(0.0, 1.0, codes), response_shape).astype(np.float32)
 
 
 def read_pixels(photos: Sequence[GreyPhoto], words: NDArray[np.uint8]) -> BrightPixels:
