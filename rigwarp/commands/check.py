@@ -151,7 +151,7 @@ def _tell_progress(console: Console, progress: list[tuple[str, str | None, str]]
 
 
 def _tell_machine(console: Console, machine: Machine) -> None:
-    displays = ", ".join(f"{i}: {w} x {h}" for i, (w, h) in enumerate(machine.displays)) or "none"
+    displays = ", ".join(machine.monitors) or "none"
     cameras = ", ".join(f"{path} {name}" for path, name in machine.cameras.items()) or "none listed"
     console.say("\nThis computer")
     console.table(

@@ -1,10 +1,9 @@
 """What this computer offers: displays, cameras and an OpenGL renderer."""
 
-import os
-import sys
 from dataclasses import dataclass
-from pathlib import Path
 
+from rigwarp.devices.camera_list import cameras_here
+from rigwarp.devices.video_output import Monitor, start_screens
 from rigwarp.errors import DeviceError
 from rigwarp.live.gl_context import is_software, standalone_context
 
@@ -16,6 +15,7 @@ class Machine:
     Attributes
     ----------
     displays : (width, height) of each monitor, in the order of `--display`; empty without a screen.
+    monitors : the same in words, with places and names.
     display_driver : how windows are made ("x11", "wayland", "windows", "cocoa", ...), or why they cannot be.
     cameras : what the operating system calls them, by device path; empty where it does not tell.
     gl_renderer : name of the OpenGL renderer; None when there is no OpenGL 3.3.
@@ -29,40 +29,33 @@ class Machine:
     gl_renderer: str | None
     gl_in_software: bool
     gl_problem: str | None
+    monitors: tuple[str, ...] = ()
 
 
 def look_around() -> Machine:
     """Find displays, cameras and OpenGL; opens no window and no camera."""
-    driver, displays = _displays()
+    driver, monitors = _displays()
     renderer, in_software, problem = _gl()
     return Machine(
-        displays=displays,
+        displays=tuple(m.size for m in monitors),
+        monitors=tuple(str(m) for m in monitors),
         display_driver=driver,
-        cameras=_cameras(),
+        cameras=cameras_here(),
         gl_renderer=renderer,
         gl_in_software=in_software,
         gl_problem=problem,
     )
 
 
-def _on_linux() -> bool:
-    return sys.platform.startswith("linux")
-
-
-def _displays() -> tuple[str, tuple[tuple[int, int], ...]]:
-    if _on_linux() and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
-        return "neither X nor Wayland runs here", ()  # SDL would try, complain on stderr and make one up
+def _displays() -> tuple[str, tuple[Monitor, ...]]:
     import pygame
 
     try:
-        pygame.display.init()
-    except pygame.error as error:
+        found = tuple(start_screens())
+    except DeviceError as error:
         return str(error), ()
     try:
-        driver = pygame.display.get_driver()
-        # without a screen SDL silently takes "offscreen" or "dummy", whose one display is made up
-        sizes = () if driver in ("offscreen", "dummy") else tuple(pygame.display.get_desktop_sizes())
-        return driver, sizes
+        return pygame.display.get_driver(), found
     finally:
         pygame.display.quit()
 
@@ -77,12 +70,3 @@ def _gl() -> tuple[str | None, bool, str | None]:
         return str(context.info["GL_RENDERER"]), is_software(context), None
     finally:
         context.release()
-
-
-def _cameras() -> dict[str, str]:
-    """Linux only: other systems tell camera names through their own frameworks."""
-    found = {}
-    for device in sorted(Path("/sys/class/video4linux").glob("video*"), key=lambda p: int(p.name[5:])):
-        name = device / "name"
-        found[f"/dev/{device.name}"] = name.read_text(errors="replace").strip() if name.is_file() else "unnamed"
-    return found

@@ -1,11 +1,10 @@
 """The display and the camera that a rig file asks for."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 
 from rigwarp.devices.protocols import Camera, Display
-from rigwarp.errors import DeviceError
 from rigwarp.files import RigFolder, read_text
 from rigwarp.simulation import VirtualRig, parse_truth
 
@@ -22,26 +21,39 @@ class Bench:
 
 
 @contextmanager
-def open_bench(folder: RigFolder) -> Iterator[Bench]:
+def open_bench(folder: RigFolder, *, display: int | None = None) -> Iterator[Bench]:
     """The devices of a rig, given back at the end.
+
+    Parameters
+    ----------
+    display : number of the monitor that is the projector; by default the only one of its size beside the primary one.
+        Virtual rigs have a display of their own.
 
     Raises
     ------
     DeviceError
-        For anything but a virtual rig: live capture from real devices is not built yet.
+        If the camera or the display is missing, busy, or not as the rig file says.
     """
-    if folder.rig.camera.device != VIRTUAL:
-        raise DeviceError(
-            f"{folder.root}: camera.device is {folder.rig.camera.device!r}, and real cameras cannot be driven yet. "
-            f"Show the patterns and take the photographs by hand: rigwarp scan {folder.root} --export DIR, "
-            f"then rigwarp scan {folder.root} --import DIR"
-        )
+    with ExitStack() as opened:
+        yield _virtual(folder, opened) if folder.rig.camera.device == VIRTUAL else _real(folder, display, opened)
+
+
+def _virtual(folder: RigFolder, opened: ExitStack) -> Bench:
     virtual = open_virtual(folder)
-    try:
-        yield Bench(display=virtual.display, camera=virtual.camera)
-    finally:
-        virtual.camera.close()
-        virtual.display.close()
+    opened.callback(virtual.display.close)
+    opened.callback(virtual.camera.close)
+    return Bench(display=virtual.display, camera=virtual.camera)
+
+
+def _real(folder: RigFolder, display: int | None, opened: ExitStack) -> Bench:
+    from rigwarp.devices.video_camera import open_video_camera  # with the window toolkit, only when there is a window
+    from rigwarp.devices.window_display import open_window_display
+
+    camera = open_video_camera(folder.rig.camera.device, folder.rig.camera.resolution)
+    opened.callback(camera.close)
+    window = open_window_display(folder.rig.projector.resolution, display=display)
+    opened.callback(window.close)
+    return Bench(display=window, camera=camera)
 
 
 def open_virtual(folder: RigFolder) -> VirtualRig:

@@ -1,7 +1,5 @@
 """A borderless window of the projector's native size on a chosen display, drawn by OpenGL or by the CPU."""
 
-import os
-import sys
 import warnings
 from typing import Literal
 
@@ -10,6 +8,7 @@ import numpy as np
 import pygame
 from numpy.typing import NDArray
 
+from rigwarp.devices.video_output import MADE_UP_SCREENS, dress_window, prepare_environment
 from rigwarp.errors import DeviceError, UsageError
 from rigwarp.live.cpu import CpuRenderer
 from rigwarp.live.gl import GlRenderer
@@ -20,15 +19,6 @@ from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 
 Drawing = Literal["auto", "gl", "cpu"]
-TITLE = "rigwarp"
-_MADE_UP_SCREENS = ("offscreen", "dummy")
-"""Video drivers without a real display: the one they report has no meaning."""
-_ENVIRONMENT = {
-    "PYGAME_HIDE_SUPPORT_PROMPT": "1",
-    "SDL_WINDOWS_DPI_AWARENESS": "permonitorv2",  # native pixels on scaled desktops
-    "SDL_VIDEO_MINIMIZE_ON_FOCUS_LOSS": "0",  # a click on another display must not take the picture away
-    "SDL_FRAMEBUFFER_ACCELERATION": "0",  # else SDL draws software surfaces by an OpenGL context of its own
-}
 _POINTER: dict[int, Literal["press", "move", "release"]] = {
     pygame.MOUSEBUTTONDOWN: "press",
     pygame.MOUSEMOTION: "move",
@@ -160,7 +150,7 @@ def open_window(
     DeviceError
         When there is no such display, or "gl" is asked for and missing.
     """
-    _prepare_environment()
+    prepare_environment()
     if drawing not in ("auto", "gl", "cpu"):
         raise UsageError(f"drawing {drawing!r} is not one of auto, gl, cpu")
     try:
@@ -178,16 +168,6 @@ def open_window(
         raise
 
 
-def _prepare_environment() -> None:
-    """What SDL reads once, when it starts; the user's own settings win."""
-    for name, value in _ENVIRONMENT.items():
-        os.environ.setdefault(name, value)
-    without_desktop = not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
-    if sys.platform.startswith("linux") and without_desktop:
-        # a text console's own display, else memory; looking for a desktop would only print complaints
-        os.environ.setdefault("SDL_VIDEODRIVER", "kmsdrm,offscreen")
-
-
 def _check_display(size: tuple[int, int], display: int) -> str:
     """What is wrong with the display but no reason to stop, in words; empty when nothing is."""
     sizes = pygame.display.get_desktop_sizes()
@@ -195,7 +175,7 @@ def _check_display(size: tuple[int, int], display: int) -> str:
         known = ", ".join(f"{i}: {w} x {h}" for i, (w, h) in enumerate(sizes))
         raise DeviceError(f"there is no display {display}; this machine has {known}. Choose one with --display")
     driver = pygame.display.get_driver()
-    if driver in _MADE_UP_SCREENS:
+    if driver in MADE_UP_SCREENS:
         return f"no screen here: drawing into memory (video driver {driver})"
     if tuple(sizes[display]) == size:
         return ""
@@ -209,7 +189,7 @@ def _opened(warp: Warp, display: int, drawing: Drawing, notice: str, dither: boo
         if window is not None:
             return window
     pygame.display.set_mode(warp.prewarp.projector_resolution, pygame.NOFRAME, display=display)
-    _dress()
+    dress_window()
     return Window(CpuRenderer(warp, dither=dither), None, notice)
 
 
@@ -226,7 +206,7 @@ def _gl_window(warp: Warp, display: int, notice: str, dither: bool, *, insist: b
         pygame.display.quit()  # an OpenGL window cannot become a software one
         pygame.display.init()
         return None
-    _dress()
+    dress_window()
     return Window(GlRenderer(warp, context, dither=dither), context.screen, notice)
 
 
@@ -254,11 +234,6 @@ def _set_gl_mode(size: tuple[int, int], display: int, version: tuple[int, int]) 
             pygame.display.set_mode(size, flags, display=display, vsync=1)
         except pygame.error:  # other drivers refuse the window altogether
             pygame.display.set_mode(size, flags, display=display)
-
-
-def _dress() -> None:
-    pygame.display.set_caption(TITLE)
-    pygame.mouse.set_visible(False)
 
 
 def _key(event: pygame.event.Event) -> Input:

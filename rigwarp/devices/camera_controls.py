@@ -1,0 +1,80 @@
+"""What a camera would change by itself is fixed, as far as its driver lets it; exposure times in seconds."""
+
+import math
+from collections.abc import Callable
+from typing import Final, Protocol
+
+import cv2
+
+EXPOSURE: Final = "exposure"
+CONTROLS: Final = (EXPOSURE, "gain", "white balance", "focus")
+_V4L = "V4L2"
+_LOG_SECONDS = ("DSHOW", "MSMF")  # their exposure is the binary logarithm of seconds
+_V4L_STEP_S = 1e-4  # V4L2_CID_EXPOSURE_ABSOLUTE counts 100 microseconds (linux/v4l2-controls.h documentation)
+# OpenCV passes the driver's own value on: V4L2_EXPOSURE_MANUAL is 1, a quarter stands for manual on Windows
+_MANUAL_EXPOSURE = {_V4L: 1.0, "DSHOW": 0.25, "MSMF": 0.25}
+_MISSING = -1.0  # what OpenCV tells of a control that a V4L2 driver does not have
+
+
+class Driver(Protocol):
+    """The part of cv2.VideoCapture that sets controls."""
+
+    def get(self, property_: int, /) -> float:
+        """Value of a property."""
+
+    def set(self, property_: int, value: float, /) -> bool:
+        """True when the driver takes it."""
+
+    def getBackendName(self) -> str:
+        """Which of OpenCV's backends drives the camera."""
+
+
+def fix_controls(driver: Driver) -> tuple[str, ...]:
+    """Switch off what is automatic and hold the present values; returns what could not be fixed."""
+    steps: dict[str, Callable[[Driver], bool]] = {
+        EXPOSURE: _fix_exposure,
+        "gain": lambda d: _hold(d, cv2.CAP_PROP_GAIN),
+        "white balance": lambda d: _switch_off(d, cv2.CAP_PROP_AUTO_WB),
+        "focus": lambda d: _switch_off(d, cv2.CAP_PROP_AUTOFOCUS),
+    }
+    return tuple(name for name in CONTROLS if not steps[name](driver))
+
+
+def exposure_s(driver: Driver) -> float | None:
+    """The exposure time, seconds; None where the driver does not tell, or not in seconds."""
+    value = driver.get(cv2.CAP_PROP_EXPOSURE)
+    name = driver.getBackendName()
+    if name == _V4L:
+        return value * _V4L_STEP_S if value > 0 else None
+    return float(2.0**value) if name in _LOG_SECONDS else None
+
+
+def set_exposure_s(driver: Driver, seconds: float) -> float | None:
+    """Set the exposure time; returns what the driver then says, None when it refuses."""
+    before = exposure_s(driver)
+    if before is None or not _fix_exposure(driver):
+        return None
+    value = max(1.0, round(seconds / _V4L_STEP_S)) if driver.getBackendName() == _V4L else _log2(seconds)
+    return exposure_s(driver) if driver.set(cv2.CAP_PROP_EXPOSURE, value) else None
+
+
+def _fix_exposure(driver: Driver) -> bool:
+    manual = _MANUAL_EXPOSURE.get(driver.getBackendName(), 0.0)
+    value = driver.get(cv2.CAP_PROP_EXPOSURE)
+    return driver.set(cv2.CAP_PROP_AUTO_EXPOSURE, manual) and driver.set(cv2.CAP_PROP_EXPOSURE, value)
+
+
+def _hold(driver: Driver, property_: int) -> bool:
+    return driver.set(property_, driver.get(property_))
+
+
+def _switch_off(driver: Driver, property_: int) -> bool:
+    """True also where a V4L2 camera has no such automatic: nothing there changes by itself."""
+    if driver.getBackendName() == _V4L and driver.get(property_) == _MISSING:
+        return True
+    return driver.set(property_, 0.0) and driver.get(property_) == 0.0
+
+
+def _log2(seconds: float) -> float:
+    """The whole power of two that is nearest: those drivers know no other."""
+    return float(round(math.log2(max(seconds, 1e-6))))

@@ -1,0 +1,188 @@
+"""A real camera: by index, device path or network address, through OpenCV."""
+
+import os
+import sys
+import threading
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.devices.camera_controls import CONTROLS, exposure_s, fix_controls, set_exposure_s
+from rigwarp.devices.camera_list import listed_cameras, users_of
+from rigwarp.devices.newest_frame import NewestFrames
+from rigwarp.devices.protocols import Photo, Shot
+from rigwarp.errors import DeviceError
+
+ASSUMED_LATENCY_S: Final = 1.0
+"""From a picture shown to its photograph, for almost any camera; the capture loop measures the real one."""
+OPEN_TIMEOUT_S: Final = 10.0
+FRAME_TIMEOUT_S: Final = 5.0
+_ADDRESS = "://"
+_QUIET = {
+    # FFmpeg's own messages would stand beside our one line; no buffering, or every picture is late
+    "OPENCV_FFMPEG_LOGLEVEL": "-8",
+    "OPENCV_FFMPEG_CAPTURE_OPTIONS": "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay",
+}
+
+
+class VideoCamera:
+    """A camera that delivers pictures by itself. Open it with `open_video_camera`."""
+
+    def __init__(self, capture: cv2.VideoCapture, name: str, resolution: tuple[int, int], unlocked: Sequence[str]):
+        self._capture = capture
+        self._resolution = resolution
+        self._frames = NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S)
+        self.unlocked: tuple[str, ...] = tuple(unlocked)
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in pixels."""
+        return self._resolution
+
+    @property
+    def exposure_s(self) -> float | None:
+        """The exposure time, seconds; None when the driver does not tell or will not be told."""
+        return None if "exposure" in self.unlocked else exposure_s(self._capture)
+
+    def set_exposure(self, seconds: float) -> float | None:
+        """Set the exposure time; returns what the driver then says, None when it refuses."""
+        return set_exposure_s(self._capture, seconds)
+
+    @property
+    def frame_s(self) -> float:
+        """The usual time from one photograph to the next."""
+        return self._frames.frame_s
+
+    def next_shot(self, after_s: float) -> Shot:
+        """The first photograph that arrives after a moment of `time.monotonic`; DeviceError when none comes."""
+        picture, arrived_s = self._frames.after(after_s)
+        return Shot(photo=as_grey(picture), arrived_s=arrived_s)
+
+    def grab(self) -> Photo:
+        """Photograph what is shown now, after a wait that is long enough for almost any camera."""
+        return self.next_shot(time.monotonic() + ASSUMED_LATENCY_S).photo
+
+    def look(self) -> Photo:
+        """The next photograph that comes in."""
+        return self.next_shot(time.monotonic()).photo
+
+    def close(self) -> None:
+        """Give the camera back; calling it twice is fine."""
+        self._frames.close()
+
+
+def as_grey(picture: NDArray[Any]) -> Photo:
+    """(H, W) grey values of 8 or 16 bits.
+
+    Colour becomes 0.299 R + 0.587 G + 0.114 B of the code values (ITU-R BT.601), as in photographs from files. Where
+    one colour is burnt out the grey value is set to full scale: a weighted mean of it would follow the light no more,
+    without looking burnt out.
+    """
+    if picture.ndim == 2:
+        return np.ascontiguousarray(picture)
+    if picture.shape[2] == 1:
+        return np.ascontiguousarray(picture[..., 0])
+    full_scale = np.iinfo(picture.dtype).max
+    grey = cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_BGR2GRAY)
+    grey[(picture[..., :3] == full_scale).any(axis=2)] = full_scale
+    return np.asarray(grey, picture.dtype)
+
+
+def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCamera:
+    """Open a camera, fix what it would change by itself, and see that it delivers pictures of the wanted size.
+
+    Parameters
+    ----------
+    device : index, device path, or address (http, rtsp).
+    resolution : (width, height) that it is asked for.
+
+    Raises
+    ------
+    DeviceError
+        If there is no such camera, it is busy or silent, or has another resolution.
+    """
+    name = f"camera {device}"
+    _require_there(device, name)
+    capture = _opened(device, name)
+    if _ADDRESS not in str(device):
+        capture.set(cv2.CAP_PROP_FRAME_WIDTH, resolution[0])
+        capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
+    unlocked = CONTROLS if _ADDRESS in str(device) else fix_controls(capture)
+    camera = VideoCamera(capture, name, resolution, unlocked)
+    try:
+        found = camera.look().shape[::-1]
+    except DeviceError as error:
+        camera.close()
+        raise DeviceError(f"{error}{_used_by(device)}") from None
+    if found != resolution:
+        camera.close()
+        raise DeviceError(
+            f"{name} delivers {found[0]} x {found[1]} pixels, rig.toml says camera.resolution = {list(resolution)}: "
+            "enter one that the camera has (and calibrate it with that), or set it at the camera"
+        )
+    return camera
+
+
+def _opened(device: int | str, name: str) -> cv2.VideoCapture:
+    """An opened capture; what hangs in a driver or a network is left behind in its thread."""
+    for key, value in _QUIET.items():
+        os.environ.setdefault(key, value)
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    found: list[cv2.VideoCapture] = []
+    thread = threading.Thread(target=lambda: found.append(_capture(device)), name="camera opening", daemon=True)
+    thread.start()
+    thread.join(OPEN_TIMEOUT_S)
+    if not found:
+        raise DeviceError(
+            f"{name} has not answered within {OPEN_TIMEOUT_S:g} s: check that it is on and can be reached"
+        )
+    if not found[0].isOpened():
+        if _ADDRESS in str(device):
+            raise DeviceError(
+                f"{name} cannot be reached or sends no video: check the address in rig.toml (camera.device), in a "
+                "browser or video player on this computer"
+            )
+        raise DeviceError(
+            f"{name} cannot be opened{_used_by(device)}: close other programs that use it, and check that it is a "
+            f"camera (there are: {listed_cameras()})"
+        )
+    return found[0]
+
+
+def _capture(device: int | str) -> cv2.VideoCapture:
+    if _ADDRESS not in str(device):
+        return cv2.VideoCapture(device)
+    wait_ms = int(1000 * FRAME_TIMEOUT_S)
+    limits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, wait_ms, cv2.CAP_PROP_READ_TIMEOUT_MSEC, wait_ms]
+    return cv2.VideoCapture(device, cv2.CAP_FFMPEG, limits)
+
+
+def _require_there(device: int | str, name: str) -> None:
+    """Where the system keeps cameras as files, what is missing or forbidden can be told apart."""
+    path = _path_of(device)
+    if path is None:
+        return
+    if not path.exists():
+        raise DeviceError(f"there is no {name} ({path}): connect it, or enter another in rig.toml (camera.device); "
+                          f"there are: {listed_cameras()}")  # fmt: skip
+    if not os.access(path, os.R_OK | os.W_OK):
+        raise DeviceError(f"{name} ({path}) may not be used by you: join the group that owns it (usually: video)")
+
+
+def _path_of(device: int | str) -> Path | None:
+    if _ADDRESS in str(device):
+        return None
+    if isinstance(device, str):
+        return Path(device)
+    return Path(f"/dev/video{device}") if sys.platform.startswith("linux") else None
+
+
+def _used_by(device: int | str) -> str:
+    path = _path_of(device)
+    users = users_of(path) if path is not None else []
+    return f"; it is in use by {', '.join(users)}" if users else ""
