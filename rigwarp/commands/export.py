@@ -11,9 +11,10 @@ import typer
 from rigwarp.as_built.mould import check_zones, corrected_mesh, correction_of, surface_mesh
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model
+from rigwarp.commands.export_warp import export_warp
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, current_result, open_rig, read_as_built, write_stl
+from rigwarp.files import WARP_FORMATS, RigFolder, current_result, open_rig, read_as_built, write_stl
 from rigwarp.files.atomic import write_npz, write_text
 from rigwarp.rig import MeshShape
 
@@ -36,8 +37,24 @@ class Request:
 
 def export(
     rig: RigArgument,
-    format: Annotated[str, typer.Option("--format", metavar="FORMAT", help="mould, deviation-npz or deviation-csv.")],
-    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="By default in the result folder.")] = None,
+    format: Annotated[
+        str,
+        typer.Option(
+            "--format",
+            metavar="FORMAT",
+            help="obj, gltf, pfm, stmap, csv, npz or mpcdi (experimental): the warp. mould, deviation-npz or "
+            "deviation-csv: the mirror.",
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="PATH",
+            help="File, or folder for a warp; by default in the result folder.",
+            show_default=False,
+        ),
+    ] = None,
     share: Annotated[
         float,
         typer.Option("--share", help="mould: the share of the deviation to take off, 0.1 to 1.", min=0.1, max=1.0),
@@ -45,18 +62,31 @@ def export(
     without_power: Annotated[
         bool, typer.Option("--without-power", help="mould: leave the mirror's power as designed.")
     ] = False,
-    replace: Annotated[bool, typer.Option("--replace", help="Overwrite a file that is there.")] = False,
+    correction: Annotated[
+        bool, typer.Option("--correction/--no-correction", help="Warps: include the correction by hand (adjust.json).")
+    ] = True,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an export that is there.")] = False,
     json: JsonOption = False,
 ) -> None:
     """Write the current result for other programs and for the workshop.
+
+    A warp comes as a folder: its file, the gain as pictures, and a README.md on origin, row order and units. obj, gltf:
+    a mesh with texture coordinates. pfm: absolute content pixels. stmap: OpenEXR, for compositing (needs the extra
+    package: pip install 'rigwarp[exr]'). csv, npz: for scripts. mpcdi: the open interchange standard of VESA,
+    EXPERIMENTAL: written from memory of the standard, never checked against its text or a reader.
 
     mould: the design mesh as STL with the smooth part of the mirror's deviation taken off, for the next mirror; refused
     where the scan does not tell the deviation. deviation-npz, deviation-csv: the map of the deviation.
     """
     console = Console(json=json)
-    if format not in FORMATS:
-        raise InputError(f"--format: found {format!r}, expected one of {', '.join(FORMATS)}.")
+    if format not in (*WARP_FORMATS, *FORMATS):
+        raise InputError(f"--format: found {format!r}, expected one of {', '.join((*WARP_FORMATS, *FORMATS))}.")
     folder = open_rig(rig)
+    if format in WARP_FORMATS:
+        result = current_result(folder.root)
+        written = export_warp(folder, result, format, out=out, replace=replace, correction=correction)
+        _tell(console, format, written)
+        return
     request = Request(
         folder=folder,
         result=current_result(folder.root),
@@ -66,7 +96,13 @@ def export(
         without_power=without_power,
     )
     written = FORMATS[format](request)
+    _tell(console, format, written)
+
+
+def _tell(console: Console, format: str, written: dict[str, Any]) -> None:
     console.say(f"wrote {written['file']}")
+    if format == "mpcdi":
+        console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")
     console.result({"format": format, **written})
 
 

@@ -5,6 +5,7 @@ from rigwarp.files.as_built_file import read_as_built, write_as_built
 from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
 from rigwarp.files.camera_file import read_camera, read_camera_extra, write_camera
 from rigwarp.files.decoded_file import read_decoded, write_decoded
+from rigwarp.files.export_folder import EXPORT_FILE, new_export
 from rigwarp.files.maps import read_map, write_map
 from rigwarp.files.patterns_file import read_patterns, write_patterns
 from rigwarp.files.pictures import list_photos, read_colour, read_photo, write_picture
@@ -23,11 +24,14 @@ from rigwarp.files.runs import (
     read_start,
 )
 from rigwarp.files.shapes import read_mesh, read_profile, write_stl
+from rigwarp.files.warp_export import WARP_FORMATS, write_warp_files
 
 __all__ = [
     "ADJUST_FILE",
+    "EXPORT_FILE",
     "RESULTS",
     "SCANS",
+    "WARP_FORMATS",
     "Field",
     "RigFolder",
     "complete_runs",
@@ -36,6 +40,7 @@ __all__ = [
     "latest_complete",
     "list_photos",
     "make_current",
+    "new_export",
     "new_run",
     "open_rig",
     "plain_json",
@@ -69,4 +74,5 @@ __all__ = [
     "write_prewarp",
     "write_stl",
     "write_text",
+    "write_warp_files",
 ]

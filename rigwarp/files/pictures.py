@@ -55,13 +55,20 @@ def read_colour(path: Path) -> NDArray[np.uint8]:
 def write_picture(path: Path, picture: NDArray[Any], *, replace: bool = False) -> None:
     """Write (H, W) grey or (H, W, 3) RGB, uint8 or uint16, whole and without loss, as PNG or TIFF by the name."""
     path = Path(path)
-    if picture.dtype not in (np.uint8, np.uint16) or picture.ndim not in (2, 3) or path.suffix not in (".png", ".tif"):
-        raise ValueError(f"cannot write {picture.dtype} {picture.shape} as {path.suffix}")
+    if path.suffix not in (".png", ".tif"):
+        raise ValueError(f"cannot write a picture as {path.suffix}")
+    write_bytes(path, picture_bytes(picture, ending=path.suffix), replace=replace)
+
+
+def picture_bytes(picture: NDArray[Any], *, ending: str = ".png") -> bytes:
+    """(H, W) grey or (H, W, 3) RGB, uint8 or uint16, encoded without loss as PNG, or TIFF with the ending .tif."""
+    if picture.dtype not in (np.uint8, np.uint16) or picture.ndim not in (2, 3):
+        raise ValueError(f"cannot write {picture.dtype} {picture.shape} as {ending}")
     stored = picture if picture.ndim == 2 else picture[..., ::-1]
-    done, data = cv2.imencode(path.suffix, np.ascontiguousarray(stored))
+    done, data = cv2.imencode(ending, np.ascontiguousarray(stored))
     if not done:
-        raise InputError(f"{path}: the picture could not be encoded as {path.suffix[1:].upper()}. Use the ending .png.")
-    write_bytes(path, data.tobytes(), replace=replace)
+        raise InputError(f"a picture could not be encoded as {ending[1:].upper()}. Use the ending .png.")
+    return data.tobytes()
 
 
 def list_photos(folder: Path) -> list[Path]:

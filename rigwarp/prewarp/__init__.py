@@ -3,5 +3,15 @@
 from rigwarp.prewarp.adjustment import UNCHANGED, Adjustment, Drag
 from rigwarp.prewarp.build import build_prewarp, content_coordinates
 from rigwarp.prewarp.model import Prewarp
+from rigwarp.prewarp.plain import PlainWarp, plain_warp
 
-__all__ = ["UNCHANGED", "Adjustment", "Drag", "Prewarp", "build_prewarp", "content_coordinates"]
+__all__ = [
+    "UNCHANGED",
+    "Adjustment",
+    "Drag",
+    "PlainWarp",
+    "Prewarp",
+    "build_prewarp",
+    "content_coordinates",
+    "plain_warp",
+]

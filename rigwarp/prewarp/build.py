@@ -1,6 +1,8 @@
 """From a table map to the prewarp: mesh, gain, zones."""
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +20,8 @@ from rigwarp.rig.canvas import table_to_content
 
 TOLERANCE_PX = 0.05
 """Default: the mesh may stray from the map by this many content pixels."""
-_ZoneMesh = tuple[Array, Array, NDArray[np.int32]]
+ZoneMesh = tuple[Array, Array, NDArray[np.int32]]
+"""Vertices (N, 2), content pixels (N, 2), triangles (M, 3) of one zone."""
 
 
 def build_prewarp(
@@ -57,7 +60,7 @@ def build_prewarp(
     if not drawn.any():
         raise MeasurementError(_nothing_lit(table_map))
     zones = np.unique(table_map.zone[drawn])
-    parts = [_zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
+    parts = [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
     gain = coverage
     if light is not None:
         rim = rim_share(content_px, content)
@@ -89,22 +92,25 @@ def content_coordinates(prewarp: Prewarp) -> Array:
     return interpolate(cover, prewarp.content_px, prewarp.triangles)
 
 
-def _zone_mesh(content_px: Array, drawn: BoolArray, own: BoolArray, tolerance_px: float) -> _ZoneMesh:
+def zone_mesh(content_px: Array, drawn: BoolArray, own: BoolArray, tolerance_px: float) -> ZoneMesh:
     """The mesh of the zone whose pixels are `own`: vertices (N, 2), content pixels (N, 2), triangles (M, 3)."""
+    # one pixel of room all round: a GPU leaves out pixels whose centre lies on the mesh's outer edge
+    content_px = np.pad(content_px, ((1, 1), (1, 1), (0, 0)), constant_values=np.nan)
+    drawn, own = np.pad(drawn, 1), np.pad(own, 1)
     window = _window(drawn & own)
     here = np.where(own[window][..., None], content_px[window], np.nan)
     vertices_px, values, triangles = _refined_mesh(here, (drawn & own)[window], tolerance_px)
-    corner_px = np.array([window[1].start, window[0].start])
+    corner_px = np.array([window[1].start, window[0].start]) - 1
     return vertices_px + corner_px, values, triangles
 
 
 def _window(mask: BoolArray) -> tuple[slice, slice]:
-    """The smallest window that holds every True."""
+    """The smallest window that holds every True and a pixel around it; the mask's own rim is False."""
     rows, columns = np.nonzero(mask.any(axis=1))[0], np.nonzero(mask.any(axis=0))[0]
-    return slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+    return slice(int(rows[0]) - 1, int(rows[-1]) + 2), slice(int(columns[0]) - 1, int(columns[-1]) + 2)
 
 
-def _refined_mesh(content_px: Array, drawn: BoolArray, tolerance_px: float) -> _ZoneMesh:
+def _refined_mesh(content_px: Array, drawn: BoolArray, tolerance_px: float) -> ZoneMesh:
     """The mesh of one smooth map (NaN where it has no answer), within tolerance at all drawn pixels.
 
     The sides' middles decide first; then every triangle that still strays somewhere from the map is halved.
@@ -143,7 +149,7 @@ def _touching(corners: IntArray, drawn: BoolArray) -> IntArray:
 
 
 def _assembled(
-    parts: list[_ZoneMesh],
+    parts: list[ZoneMesh],
     zones: NDArray[np.int16],
     table_map: PixelMap,
     content: Content,
@@ -152,14 +158,10 @@ def _assembled(
     content_px: Array,
 ) -> Prewarp:
     """The zones' meshes put side by side, and how far they stray from the map."""
-    first = np.cumsum([0] + [len(part[0]) for part in parts])[:-1]
     prewarp = Prewarp(
         projector_resolution=table_map.resolution,
         content_pixels=content.pixels,
-        vertices_px=np.concatenate([part[0] for part in parts]),
-        content_px=np.concatenate([part[1] for part in parts]),
-        triangles=np.concatenate([part[2] + np.int32(start) for part, start in zip(parts, first, strict=True)]),
-        triangle_zone=np.repeat(zones, [len(part[2]) for part in parts]).astype(np.int16),
+        **joined_meshes(parts, zones),
         zone=table_map.zone,
         gain=gain.astype(np.float32),
         transfer=transfer,
@@ -167,3 +169,14 @@ def _assembled(
     )
     stray = np.linalg.norm(content_coordinates(prewarp) - content_px, axis=-1)
     return replace(prewarp, mesh_error_px=float(stray[gain > 0].max()))
+
+
+def joined_meshes(parts: Sequence[ZoneMesh], zones: NDArray[np.int16]) -> dict[str, Any]:
+    """One mesh of the zones' meshes, as the fields of `Prewarp`; no vertex is shared by two zones."""
+    first = np.cumsum([0] + [len(part[0]) for part in parts])[:-1]
+    return {
+        "vertices_px": np.concatenate([part[0] for part in parts]),
+        "content_px": np.concatenate([part[1] for part in parts]),
+        "triangles": np.concatenate([part[2] + np.int32(start) for part, start in zip(parts, first, strict=True)]),
+        "triangle_zone": np.repeat(zones, [len(part[2]) for part in parts]).astype(np.int16),
+    }

@@ -1,0 +1,103 @@
+"""The warp pixel by pixel for other programs: PFM, ST map (OpenEXR), CSV, npz."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.errors import DeviceError
+from rigwarp.files.atomic import write_npz
+from rigwarp.geometry import Array
+from rigwarp.prewarp import PlainWarp
+from rigwarp.prewarp.extend import extend_linearly
+
+_FARTHEST_SHARE: Final = 1.0
+"""An ST map's continuation past the light goes at most this far beyond the picture: enough for any filter."""
+
+PFM_NOTES: Final = """\
+* `warp.pfm`, portable float map, colour (`PF`), little-endian float32, {width} x {height}: the projector's own pixels.
+  Rows are stored from the bottom of the picture to its top, as the format has it; most readers turn them round.
+* Red: content pixel u (to the right), green: content pixel v (down). Absolute positions, in pixels of a picture of
+  {content_width} x {content_height}; (0, 0) is the *centre* of its upper left pixel. For a picture of another width W:
+  (u + 0.5) * W / {content_width} - 0.5, and likewise down.
+* Blue: the gain on linear light, 0 .. 1.
+* NaN in red and green: this projector pixel shows nothing; its gain is 0.
+"""
+
+STMAP_NOTES: Final = """\
+* `warp.exr`, OpenEXR, scan lines from the top, 32-bit float, {width} x {height}: the projector's own pixels.
+* R = s, G = t: place in the content picture, 0 .. 1 over its whole width and height. Origin at its lower left corner, t
+  up: the centre of the picture's pixel (x, y), counted from the upper left one, is s = (x + 0.5) / width and
+  t = 1 - (y + 0.5) / height.
+* B = 0. A = the gain on linear light, 0 .. 1: multiply with it (unpremultiplied: R and G are not multiplied by A).
+* Where A is 0 the projector pixel is black; R and G continue smoothly there, so that filters do no harm at the rim.
+"""
+
+CSV_NOTES: Final = """\
+* `warp.csv`, one line per projector pixel that is lit (gain above 0), from the top, decimals with a point. Columns:
+  `u_px`, `v_px` the projector pixel, counted from 0 at the upper left; `content_u_px`, `content_v_px` the content pixel
+  that it shows, in a picture of {content_width} x {content_height}, (0, 0) being the *centre* of its upper left pixel;
+  `gain` the factor on linear light, 0 .. 1; `zone` the smooth piece of mirror.
+"""
+
+NPZ_NOTES: Final = """\
+* `warp.npz`, NumPy archive. Arrays with index [v, u] of projector pixels, row 0 at the top, {height} x {width}:
+  `content_u_px`, `content_v_px` the content pixel shown, in a picture of {content_width} x {content_height}, (0, 0)
+  being the *centre* of its upper left pixel, NaN where none; `gain` the factor on linear light, 0 .. 1; `zone` the
+  smooth piece of mirror, -1 none; `header` a JSON string.
+"""
+
+
+def pfm_bytes(values: Array) -> bytes:
+    """(H, W, 3) values as a colour PFM, little-endian, rows from the bottom (Netpbm's pfm(5))."""
+    height, width = values.shape[:2]
+    return f"PF\n{width} {height}\n-1.0\n".encode("ascii") + values[::-1].astype("<f4").tobytes()
+
+
+def warp_pfm_bytes(warp: PlainWarp) -> bytes:
+    """Absolute content pixels and gain; see `PFM_NOTES`."""
+    return pfm_bytes(np.dstack([warp.canvas_px, warp.prewarp.gain]))
+
+
+def write_stmap(path: Path, warp: PlainWarp) -> None:
+    """The ST map as OpenEXR; see `STMAP_NOTES`. The library writes the file itself: give a name that nobody reads yet.
+
+    Raises
+    ------
+    DeviceError
+        If the OpenEXR package is not installed.
+    """
+    try:
+        import OpenEXR  # an extra: only this format needs it
+    except ImportError:
+        raise DeviceError("OpenEXR is not installed; install it with: pip install 'rigwarp[exr]'") from None
+    share = (extend_linearly(warp.canvas_px) + 0.5) / warp.prewarp.content_pixels
+    s, t = np.moveaxis(np.clip(share, -_FARTHEST_SHARE, 1.0 + _FARTHEST_SHARE), -1, 0)
+    rgba = np.dstack([s, 1.0 - t, np.zeros_like(s), warp.prewarp.gain]).astype(np.float32)
+    header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage}
+    with OpenEXR.File(header, {"RGBA": np.ascontiguousarray(rgba)}) as file:
+        file.write(str(path))
+
+
+def csv_bytes(warp: PlainWarp) -> bytes:
+    """One line per lit projector pixel; see `CSV_NOTES`."""
+    rows, columns = np.nonzero(warp.lit)
+    content = warp.canvas_px[rows, columns]
+    gain, zone = (a[rows, columns].tolist() for a in (warp.prewarp.gain, warp.prewarp.zone))
+    line = "%d,%d,%.4f,%.4f,%.5f,%d"
+    values = zip(columns.tolist(), rows.tolist(), *content.T.tolist(), gain, zone, strict=True)
+    lines = ["u_px,v_px,content_u_px,content_v_px,gain,zone", *(line % each for each in values)]
+    return ("\n".join(lines) + "\n").encode("ascii")
+
+
+def write_warp_npz(path: Path, warp: PlainWarp, header: Mapping[str, Any]) -> None:
+    """Arrays over the projector's pixels; see `NPZ_NOTES`."""
+    arrays: dict[str, NDArray[Any]] = {
+        "content_u_px": warp.canvas_px[..., 0],
+        "content_v_px": warp.canvas_px[..., 1],
+        "gain": warp.prewarp.gain,
+        "zone": warp.prewarp.zone,
+    }
+    write_npz(path, arrays, format="rigwarp warp", header=header)

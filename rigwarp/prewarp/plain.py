@@ -1,0 +1,76 @@
+"""The warp as another program has to apply it: everything in it, the correction by hand included."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.prewarp.adjustment import UNCHANGED, Adjustment, adjusted_canvas, masked
+from rigwarp.prewarp.build import TOLERANCE_PX, content_coordinates, joined_meshes, zone_mesh
+from rigwarp.prewarp.model import Prewarp
+from rigwarp.rig import Content
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlainWarp:
+    """A warp with nothing left to add, as a mesh and per pixel.
+
+    Attributes
+    ----------
+    prewarp : mesh and gain, the correction by hand in both.
+    canvas_px : (H, W, 2)
+        Content pixel (u, v) that each projector pixel shows, interpolated from the mesh; NaN where none. May lie
+        outside the picture where a correction has moved it: black there.
+    """
+
+    prewarp: Prewarp
+    canvas_px: Array
+
+    @property
+    def lit(self) -> BoolArray:
+        """(H, W) True where light is wanted."""
+        return np.asarray(self.prewarp.gain > 0.0)
+
+
+def plain_warp(prewarp: Prewarp, content: Content, adjustment: Adjustment = UNCHANGED) -> PlainWarp:
+    """Put the correction by hand into the mesh and the gain.
+
+    Parameters
+    ----------
+    prewarp : as measured.
+    content : the canvas on the table.
+    adjustment : shift, turn, scale and drags go into the mesh, brightness and masks into the gain. The black level,
+        which is light added to black, has no place in either.
+
+    Returns
+    -------
+    PlainWarp
+        Its mesh is within 0.05 content pixels of the corrected map, like the one without a correction.
+    """
+    measured_px = content_coordinates(prewarp)
+    shown_px = adjusted_canvas(measured_px, content, adjustment)
+    gain = np.where(masked(measured_px, content, adjustment), 0.0, prewarp.gain * adjustment.brightness)
+    if shown_px is measured_px:
+        return PlainWarp(prewarp=replace(prewarp, gain=gain.astype(np.float32)), canvas_px=measured_px)
+    gain = np.where(_on_picture(shown_px, content), gain, 0.0)
+    made = _meshed(replace(prewarp, gain=gain.astype(np.float32)), shown_px)
+    canvas_px = content_coordinates(made)
+    stray = np.linalg.norm(canvas_px - shown_px, axis=-1)[gain > 0.0]
+    made = replace(made, mesh_error_px=float(stray.max()) if stray.size else 0.0)
+    return PlainWarp(prewarp=made, canvas_px=canvas_px)
+
+
+def _on_picture(canvas_px: Array, content: Content) -> BoolArray:
+    """True where (..., 2) canvas positions lie on the picture or within a pixel of its edge; False for NaN."""
+    centred = np.abs(canvas_px - (np.array(content.pixels) - 1.0) / 2.0)
+    return np.all(centred <= np.array(content.pixels) / 2.0 + 1.0, axis=-1)
+
+
+def _meshed(prewarp: Prewarp, shown_px: Array) -> Prewarp:
+    """The prewarp with a mesh of other content positions; its own where nothing is lit any more."""
+    drawn = np.asarray(prewarp.gain > 0.0)
+    zones = np.unique(prewarp.zone[drawn])
+    if not len(zones):
+        return prewarp
+    parts = [zone_mesh(shown_px, drawn, prewarp.zone == zone, TOLERANCE_PX) for zone in zones]
+    return replace(prewarp, **joined_meshes(parts, zones))
