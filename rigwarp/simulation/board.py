@@ -1,5 +1,7 @@
 """The printed ChArUco sheet, drawn area-exactly through the real lens, and poses for holding it by hand."""
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -29,14 +31,22 @@ class PrintedBoard:
         self.paper_mm = np.array([[-border, -border, self.size_mm[0] + border, self.size_mm[1] + border]])
 
     def coverage(
-        self, lens: Lens, pose: Placement, resolution: tuple[int, int]
+        self,
+        lens: Lens,
+        pose: Placement,
+        resolution: tuple[int, int],
+        *,
+        depth_mm: Callable[[Array], Array] | None = None,
     ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Share of each camera pixel (H, W) that sees paper, and that sees ink; `pose` is camera-from-board."""
+        """Share of each camera pixel (H, W) that sees paper, and that sees ink; `pose` is camera-from-board.
+
+        `depth_mm` tells how far (..., 2) spots of a sheet that is not flat lie along the board's z axis.
+        """
         per_mm = float(lens.focal_px.mean()) / float(np.linalg.norm(pose.position_mm))
         piece_mm = _EDGE_PX / per_mm
         return (
-            _covered(self.paper_mm, piece_mm, lens, pose, resolution),
-            _covered(self.ink_mm, piece_mm, lens, pose, resolution),
+            _covered(self.paper_mm, piece_mm, lens, pose, resolution, depth_mm),
+            _covered(self.ink_mm, piece_mm, lens, pose, resolution, depth_mm),
         )
 
 
@@ -105,11 +115,17 @@ def _black_cells(board: cv2.aruco.CharucoBoard, dictionary: cv2.aruco.Dictionary
 
 
 def _covered(
-    boxes_mm: Array, piece_mm: float, lens: Lens, pose: Placement, resolution: tuple[int, int]
+    boxes_mm: Array,
+    piece_mm: float,
+    lens: Lens,
+    pose: Placement,
+    resolution: tuple[int, int],
+    depth_mm: Callable[[Array], Array] | None,
 ) -> NDArray[np.float32]:
     """Share of each pixel covered by non-overlapping rectangles on the board."""
     x4, y4 = _cut(boxes_mm, piece_mm)
-    points = pose.to_table(np.stack([x4, y4, np.zeros_like(x4)], axis=-1))
+    depth = np.zeros_like(x4) if depth_mm is None else depth_mm(np.stack([x4, y4], axis=-1))
+    points = pose.to_table(np.stack([x4, y4, depth], axis=-1))
     u, v = lens.project(points[..., 0], points[..., 1], points[..., 2])
     seen = np.isfinite(u).all(axis=1)
     parts = list(pixel_overlaps(u[seen], v[seen], resolution))

@@ -78,6 +78,7 @@ PROJECTOR: Final = {
     "toe": "how much of their light the darkest codes lose, 0 to 1",
     "vignetting": "share of light lost in the picture's corners",
     "black_level": "light of a black picture as a share of white",
+    "lamp": "light of the lamp as a share of what it was when the camera's exposure was set",
 }
 
 CAMERA: Final = {
@@ -104,6 +105,7 @@ ROOM: Final = {
     "texture": "relative rms of the table's unevenness in reflectance",
     "table_margin_mm": "how far the table top reaches beyond the area where light is wanted",
     "table_height_error_mm": "real minus stated height of the table",
+    "table_bow_mm": "how far the table's middle stands above its rim; falls off with the square of the distance",
 }
 
 SHEET: Final = {

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.geometry import Array
+from rigwarp.simulation.table_form import TableForm
 from rigwarp.simulation.truth import CameraTruth
 
 _BEYOND = 1.15  # the lens model is followed to this multiple of the picture's corner, then goes on straight
@@ -99,17 +100,17 @@ def true_lens(camera: CameraTruth, resolution: tuple[int, int]) -> Lens:
 
 
 class TableView:
-    """The camera above the table plane: which pixel sees which spot."""
+    """The camera above the table: which pixel sees which spot."""
 
-    def __init__(self, camera: CameraTruth, lens: Lens, height_mm: float) -> None:
+    def __init__(self, camera: CameraTruth, lens: Lens, form: TableForm) -> None:
         self._lens = lens
         self._R = camera.placement.rotation.T
         self._centre_mm = camera.placement.position_mm
-        self._height_mm = height_mm
+        self._form = form
 
     def to_pixels(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
         """Pixels (u, v) that see (N,) spots on the table; NaN behind the camera."""
-        return self.space_to_pixels(x_mm, y_mm, np.full_like(x_mm, self._height_mm))
+        return self.space_to_pixels(x_mm, y_mm, self._form.z_mm(x_mm, y_mm))
 
     def space_to_pixels(self, x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
         """Pixels (u, v) that see (N,) points of the table frame."""
@@ -127,6 +128,7 @@ class TableView:
         R = self._R.T
         dx, dy, dz = (R[i, 0] * x + R[i, 1] * y + R[i, 2] for i in range(3))
         with np.errstate(divide="ignore", invalid="ignore"):
-            t = (self._height_mm - self._centre_mm[2]) / dz
+            centre = tuple(np.full_like(dx, c) for c in self._centre_mm)
+            t = self._form.reach((centre[0], centre[1], centre[2]), (dx, dy, dz))
             t = np.where(t > 0.0, t, np.nan)
         return self._centre_mm[0] + t * dx, self._centre_mm[1] + t * dy

@@ -12,6 +12,7 @@ from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
 from rigwarp.rig import Rig
 from rigwarp.simulation.mirror import NO_PIECE, Piece, reflect_first
 from rigwarp.simulation.projector import RealProjector
+from rigwarp.simulation.table_form import TableForm
 from rigwarp.simulation.table_top import on_table_top
 
 _FAR_MM = 1e5  # light that would meet the table plane further out is gone
@@ -46,7 +47,7 @@ class LightPath:
         pieces: tuple[Piece, ...],
         seat: Placement,
         *,
-        table_height_mm: float,
+        form: TableForm,
         table_margin_mm: float,
         focus_mm: float | None,
         meshes: Mapping[str, TriangleMesh],
@@ -55,7 +56,7 @@ class LightPath:
         self.pieces = pieces
         self._seat = seat
         self._table = rig.table
-        self._table_height_mm = table_height_mm
+        self._form = form
         self._margin_mm = table_margin_mm
         self._obstacles = _obstacles(rig, meshes)
         if self._obstacles is not None:
@@ -73,7 +74,7 @@ class LightPath:
         """Does an obstacle hide spots (N,) on the table from a point (3,) above it?"""
         if self._obstacles is None:
             return np.zeros(x_mm.size, bool)
-        spots = np.stack([x_mm, y_mm, np.full_like(x_mm, self._table_height_mm)])
+        spots = np.stack([x_mm, y_mm, self._form.z_mm(x_mm, y_mm)])
         return self._blocked(np.repeat(eye_mm[:, None], x_mm.size, axis=1), spots)
 
     def _sharpest_focus_mm(self) -> float:
@@ -129,14 +130,14 @@ class LightPath:
             off[:, missed] = directions[:, missed]
             piece = np.where(missed, np.int16(len(self.pieces)), piece)
         with np.errstate(divide="ignore", invalid="ignore"):
-            reach = (self._table_height_mm - hit[2]) / off[2]
+            reach = self._form.reach((hit[0], hit[1], hit[2]), (off[0], off[1], off[2]))
         lands = (reach > 0.0) & (reach < _FAR_MM)
         if self._catches_itself:
             again = lands & ~missed
             lands[again] = ~self._meets_mirror_again(hit[:, again], off[:, again])
         x, y = hit[0] + reach * off[0], hit[1] + reach * off[1]
         if self._obstacles is not None and lands.any():
-            last = np.stack([x, y, np.full_like(x, self._table_height_mm)])
+            last = np.stack([x, y, self._form.z_mm(x, y)])
             starts = np.repeat(origin[:, None], directions.shape[1], axis=1)
             lands[lands] = ~(
                 self._blocked(starts[:, lands], hit[:, lands]) | self._blocked(hit[:, lands], last[:, lands])

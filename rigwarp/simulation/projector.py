@@ -41,7 +41,7 @@ class RealProjector:
         return 1.0 - self._truth.vignetting * r2 / (((width - 1) ** 2 + (height - 1) ** 2) / 4.0)
 
     def emitted(self, frame: NDArray[np.uint8]) -> NDArray[np.float32]:
-        """Light per pixel, as a share of white, of a shown (H, W) grey or (H, W, 3) RGB picture."""
+        """Light per pixel, as a share of white of a new lamp, of a shown (H, W) grey or (H, W, 3) RGB picture."""
         light = self._response()[frame]
         if light.ndim == 3:
             light = light @ _LUMA
@@ -50,7 +50,7 @@ class RealProjector:
                 cv2.GaussianBlur(light, (0, 0), self._truth.blur_px, borderType=cv2.BORDER_CONSTANT), np.float32
             )
         floor = np.float32(self._truth.black_level)
-        return np.asarray(floor + (1 - floor) * light, np.float32)
+        return np.asarray(np.float32(self._truth.lamp) * (floor + (1 - floor) * light), np.float32)
 
     def _response(self) -> NDArray[np.float32]:
         """Light of the 256 code values, 0 to 1."""

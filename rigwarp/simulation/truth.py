@@ -100,6 +100,7 @@ class ProjectorTruth:
     toe : share by which dark codes are crushed: light * (1 - toe * exp(-code / 0.1)).
     vignetting : share of light lost in the picture's corner (quadratic).
     black_level : light of a black picture as a share of white.
+    lamp : light as a share of what it was when the camera's exposure was set.
     """
 
     position_error_mm: Array
@@ -113,6 +114,7 @@ class ProjectorTruth:
     toe: float
     vignetting: float
     black_level: float
+    lamp: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,6 +158,7 @@ class RoomTruth:
     albedo : mean diffuse reflectance of the table; texture: its relative rms; both cancel in ratios.
     table_margin_mm : how far the table top reaches beyond the area where light is wanted.
     table_height_error_mm : real minus stated height of the table.
+    table_bow_mm : how far the table's middle stands above its rim (of the area where light is wanted).
     """
 
     ambient: float
@@ -164,6 +167,7 @@ class RoomTruth:
     texture: float
     table_margin_mm: float
     table_height_error_mm: float
+    table_bow_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -229,6 +229,7 @@ def _projector(section: Section, rig: Rig) -> ProjectorTruth:
         toe=section.number("toe", default=0.0, limits=_SHARE),
         vignetting=section.number("vignetting", default=0.15, limits=_SHARE_BELOW_1),
         black_level=section.number("black_level", default=0.001, limits=_SHARE_BELOW_1),
+        lamp=section.number("lamp", default=1.0, limits=Limits(above=0.0, at_most=2.0)),
     )
 
 
@@ -287,6 +288,7 @@ def _room(section: Section) -> RoomTruth:
         texture=section.number("texture", default=0.01, limits=Limits(at_least=0.0, below=0.2)),
         table_margin_mm=section.number("table_margin_mm", default=20.0, limits=_NOT_NEGATIVE),
         table_height_error_mm=section.number("table_height_error_mm", default=0.0),
+        table_bow_mm=section.number("table_bow_mm", default=0.0, limits=Limits(at_least=-20.0, at_most=20.0)),
     )
 
 

@@ -18,6 +18,7 @@ from rigwarp.simulation.pieces import built_pieces, design_pieces
 from rigwarp.simulation.projector import RealProjector
 from rigwarp.simulation.scene import Scene
 from rigwarp.simulation.sensor import Sensor, hazed
+from rigwarp.simulation.table_form import TableForm
 from rigwarp.simulation.table_top import TableTop, on_table_top
 from rigwarp.simulation.truth import VirtualTruth
 
@@ -125,20 +126,19 @@ class VirtualRig:
         light_mm = rig.mirror.placement.to_part(rig.projector.placement.position_mm)
         self._built = built_pieces(self._design, truth.built, light_mm)
         self._projector = RealProjector(rig.projector, truth.projector)
-        height_mm = rig.table.height_mm + truth.room.table_height_error_mm
+        self._form = TableForm.of(rig.table, truth.room)
         self._path = LightPath(
             rig,
             self._projector,
             self._built,
             rig.mirror.placement.moved(truth.built.seat_shift_mm, truth.built.seat_turn_rad),
-            table_height_mm=height_mm,
+            form=self._form,
             table_margin_mm=truth.room.table_margin_mm,
             focus_mm=truth.projector.focus_mm,
             meshes=meshes or {},
         )
-        self._table_height_mm = height_mm
         self._lens = true_lens(truth.camera, self._resolution)
-        self._view = TableView(truth.camera, self._lens, height_mm)
+        self._view = TableView(truth.camera, self._lens, self._form)
         self._sensor = Sensor(truth.camera, self._resolution)
         self._board = PrintedBoard(rig.target, truth.sheet)
         self._photos = 0
@@ -163,11 +163,17 @@ class VirtualRig:
 
     def table_sheet_photo(self) -> NDArray[np.uint8]:
         """Photograph (H, W) of the sheet lying on the table as the rig's target says, room light, the projector off."""
-        height_mm = self._table_height_mm + self._truth.sheet.thickness_mm
+        height_mm = self._form.height_mm + self._truth.sheet.thickness_mm
         lying = sheet_on_table(self._rig.target, self._board.size_mm, height_mm)
         eye = self._truth.camera.placement
         pose = Placement(position_mm=eye.to_part(lying.position_mm), rotation=eye.rotation.T @ lying.rotation)
-        return self._photograph_board(pose, self._table_top().reflectance)
+
+        def into_table(spot_mm: Array) -> Array:
+            """The sheet follows a bowed table: how far (..., 2) spots of the sheet lie below a flat one."""
+            on_table = lying.to_table(np.concatenate([spot_mm, np.zeros((*spot_mm.shape[:-1], 1))], axis=-1))
+            return self._form.height_mm - self._form.z_mm(on_table[..., 0], on_table[..., 1])
+
+        return self._photograph_board(pose, self._table_top().reflectance, into_table)
 
     def true_map(self) -> PixelMap:
         """Where the light of each projector pixel's centre lands on the table, for judging results only.
@@ -265,8 +271,10 @@ class VirtualRig:
             np.where(good, zone, np.int16(NO_LIGHT)).astype(np.int16).reshape(shape),
         )
 
-    def _photograph_board(self, pose: Placement, behind: Any) -> NDArray[np.uint8]:
-        paper, ink = self._board.coverage(self._lens, pose, self._resolution)
+    def _photograph_board(
+        self, pose: Placement, behind: Any, depth_mm: Callable[[Array], Array] | None = None
+    ) -> NDArray[np.uint8]:
+        paper, ink = self._board.coverage(self._lens, pose, self._resolution, depth_mm=depth_mm)
         sheet = self._truth.sheet
         radiance = behind * (1 - paper) + np.float32(sheet.paper) * (paper - ink) + np.float32(sheet.ink) * ink
         slope = np.linspace(1.0 - _ROOM_FALL / 2, 1.0 + _ROOM_FALL / 2, self._resolution[0], dtype=np.float32)

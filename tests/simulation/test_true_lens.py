@@ -5,6 +5,7 @@ import numpy as np
 
 from rigwarp.geometry import Placement, look_at
 from rigwarp.simulation.lens import TableView, true_lens
+from rigwarp.simulation.table_form import TableForm
 from rigwarp.simulation.truth import CameraTruth
 
 
@@ -27,7 +28,7 @@ def _camera():
 
 def test_projection_equals_opencv():
     camera = _camera()
-    view = TableView(camera, true_lens(camera, (1920, 1080)), 0.0)
+    view = TableView(camera, true_lens(camera, (1920, 1080)), TableForm.flat(0.0))
     random = np.random.default_rng(1)
     x, y, z = random.uniform(-300, 300, 400), random.uniform(-200, 200, 400), random.uniform(-20, 60, 400)
     u, v = view.space_to_pixels(x, y, z)
@@ -42,7 +43,7 @@ def test_projection_equals_opencv():
 
 def test_pixels_to_table_and_back():
     camera = _camera()
-    view = TableView(camera, true_lens(camera, (1920, 1080)), 12.0)
+    view = TableView(camera, true_lens(camera, (1920, 1080)), TableForm.flat(12.0))
     u, v = np.meshgrid(np.linspace(-0.5, 1919.5, 40), np.linspace(-0.5, 1079.5, 30))
     x, y = view.to_table(u, v)
     back_u, back_v = view.to_pixels(x.ravel(), y.ravel())
