@@ -20,6 +20,8 @@ from rigwarp.patterns.frames import (
 )
 from rigwarp.rig import Transfer, encode_transfer
 
+_GOLDEN = 0.6180339887498949  # multiples of it fill the unit interval evenly, however few or many
+
 
 @dataclass(frozen=True, kw_only=True)
 class PatternSet:
@@ -49,8 +51,10 @@ class PatternSet:
             return np.full((height, width), frame.level, np.uint8)
         extent = width if frame.axis == "x" else height
         light = self._wave(frame, extent) if isinstance(frame, PhaseFrame) else self._bars(frame, extent)
-        line = np.rint(255.0 * encode_transfer(light, self.transfer)).astype(np.uint8)
-        return np.tile(line, (height, 1)) if frame.axis == "x" else np.tile(line[:, None], (1, width))
+        code = 255.0 * encode_transfer(light, self.transfer)
+        across = height if frame.axis == "x" else width
+        drawn = _dithered(code, across) if isinstance(frame, PhaseFrame) else np.tile(_rounded(code), (across, 1))
+        return drawn if frame.axis == "x" else np.ascontiguousarray(drawn.T)
 
     def _wave(self, frame: PhaseFrame, extent: int) -> Array:
         low, high = self.light_range
@@ -138,3 +142,17 @@ class PatternSet:
         return PatternSet(
             resolution=(width, height), transfer=transfer, light_range=(low, high), frames=frames, name=name
         )
+
+
+def _rounded(code: Array) -> NDArray[np.uint8]:
+    return np.rint(code).astype(np.uint8)
+
+
+def _dithered(code: Array, rows: int) -> NDArray[np.uint8]:
+    """(rows, N) whole codes whose mean over a few rows is `code` (N,).
+
+    Plainly rounded, every row would be wrong in the same way at the same place, and no number of camera pixels would
+    average that out.
+    """
+    offset = (np.arange(rows) * _GOLDEN % 1.0).astype(np.float32)
+    return np.floor(code.astype(np.float32) + offset[:, None]).astype(np.uint8)

@@ -5,7 +5,7 @@ import pytest
 
 from rigwarp.errors import InputError
 from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame, choose_periods_px, code_separation, fast_set
-from rigwarp.rig import decode_transfer
+from rigwarp.rig import decode_transfer, encode_transfer
 
 
 @pytest.mark.parametrize("resolution", [(320, 180), (854, 480), (1280, 720), (1920, 1080), (3840, 2160), (4096, 2160)])
@@ -38,13 +38,15 @@ def test_projected_light_is_a_sinusoid(transfer: float | str) -> None:
     for axis, position in (("x", np.arange(640)), ("y", np.arange(360))):
         for period, indices in patterns.phase_indices(axis).items():
             for step, index in enumerate(indices):
-                picture = patterns.picture(index)
-                line = picture[0] if axis == "x" else picture[:, 0]
-                light = decode_transfer(line / 255.0, transfer)
+                picture = patterns.picture(index) if axis == "x" else patterns.picture(index).T
                 wanted = 0.5 + 0.48 * np.cos(2 * np.pi * (position / period - step / 3))
-                # half a code value, as light: slope of the curve at most 2.3 (sRGB at white)
-                assert np.abs(light - wanted).max() < 0.5 / 255 * 2.4
-                assert np.ptp(picture, axis=0 if axis == "x" else 1).max() == 0
+                # one code value, as light: slope of the curve at most 2.3 (sRGB at white)
+                assert np.abs(decode_transfer(picture / 255.0, transfer) - wanted).max() < 1 / 255 * 2.4
+                # multiples of the golden ratio: the mean of any eight rows is right to a quarter of a code value
+                code = 255 * encode_transfer(wanted, transfer)
+                for rows in (picture[:8], picture[101:109]):
+                    assert np.abs(rows.mean(axis=0) - code).max() < 0.25
+                assert np.abs(picture.mean(axis=0) - code).max() < 0.02
 
 
 def test_dictionary_round_trip() -> None:
