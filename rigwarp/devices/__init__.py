@@ -1,10 +1,11 @@
 """Displays and cameras, real and virtual, behind the same small protocols."""
 
-from rigwarp.devices.bench import Bench, open_bench, open_virtual
+from rigwarp.devices.bench import VIRTUAL, Bench, open_bench, open_virtual
 from rigwarp.devices.masked import MaskedDisplay
 from rigwarp.devices.protocols import Camera, Display, Frame, Photo, Shot, StreamingCamera
 
 __all__ = [
+    "VIRTUAL",
     "Bench",
     "Camera",
     "Display",

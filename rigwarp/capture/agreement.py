@@ -1,0 +1,91 @@
+"""Whether two photographs show the same picture: cell by cell, where the projector's light falls, against the noise."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.devices import Photo
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, BoolArray
+
+_CELL = 8  # camera pixels; also the block of JPEG, whose noise is alike within one
+_LIT_SIGMAS = 5.0  # a cell is lit when the test light changes it by that many standard deviations of its noise
+_ROUNDING = 2.0 / 12.0  # code value squared: of a difference of two rounded values
+_WORST_SHARE = 0.005  # of the lit cells decide: a torn picture differs in a band, which may be narrow
+_LEAST_CELLS = 4
+_SLACK = 3.0  # other pictures have other noise than the two test lights: shot noise, and what JPEG makes of stripes
+_MOST_SLACK = 8.0  # beyond that, what differs all the time is no noise
+
+
+@dataclass(frozen=True, kw_only=True)
+class Agreement:
+    """What the test lights told: where light falls, and how much photographs of one picture differ.
+
+    Attributes
+    ----------
+    lit : (rows, columns) cells that the projector's light reaches.
+    noise : (rows, columns) mean squared difference of two photographs of one picture.
+    usual : the largest `difference` between photographs of one picture that was seen.
+    ceiling : the largest that can pass for noise.
+    """
+
+    lit: BoolArray
+    noise: Array
+    usual: float
+    ceiling: float
+
+    def difference(self, one: Photo, other: Photo) -> float:
+        """Mean squared difference of the most different lit cells, as a multiple of the noise; 1 on the average."""
+        ratios = (_cells(one, other) / self.noise)[self.lit]
+        count = min(ratios.size, max(_LEAST_CELLS, int(_WORST_SHARE * ratios.size)))
+        return float(np.partition(ratios, -count)[-count:].mean())
+
+    def same(self, one: Photo, other: Photo) -> bool:
+        """True when noise explains the difference of two photographs."""
+        return self.within_noise(self.difference(one, other))
+
+    def within_noise(self, difference: float) -> bool:
+        """True when noise explains a difference."""
+        return difference <= _SLACK * self.usual
+
+    def may_be_noise(self, differences: Sequence[float]) -> bool:
+        """True for differences between photographs of a picture at rest that are larger than usual, and all alike."""
+        return max(differences) <= min(2.0 * min(differences), self.ceiling)
+
+    def used_to(self, difference: float) -> "Agreement":
+        """The same with a larger usual difference."""
+        return replace(self, usual=max(self.usual, difference))
+
+
+def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement:
+    """From photographs of two uniform test lights at rest, at least two of each.
+
+    Raises
+    ------
+    MeasurementError
+        If the camera sees hardly any difference between the two.
+    """
+    pairs = [pair for photos in (dark, bright) for pair in pairwise(photos)]
+    noise = np.max([np.mean([_cells(*p) for p in pairwise(photos)], axis=0) for photos in (dark, bright)], axis=0)
+    noise = np.maximum(noise, max(_ROUNDING, float(np.median(noise))))  # of so few pairs each cell knows little itself
+    lit = _cells(dark[-1], bright[-1]) > (_LIT_SIGMAS**2) * noise
+    if np.count_nonzero(lit) < _LEAST_CELLS:
+        raise MeasurementError(
+            f"the camera sees hardly any change when the projector's light changes ({np.count_nonzero(lit)} places): "
+            "check that the projector is on, that this window is on it, that the camera sees the table, the exposure"
+        )
+    first = Agreement(lit=lit, noise=noise, usual=1.0, ceiling=1.0)
+    usual = max(first.difference(*pair) for pair in pairs)
+    return replace(first, usual=usual, ceiling=_SLACK * _MOST_SLACK * usual)
+
+
+def _cells(one: Photo, other: Photo) -> Array:
+    """Mean squared difference per cell, (rows, columns)."""
+    difference: NDArray[np.float32] = one.astype(np.float32) - other.astype(np.float32)
+    rows, columns = (max(1, n // _CELL) for n in difference.shape)
+    inner = difference[: rows * _CELL, : columns * _CELL] ** 2
+    return np.asarray(cv2.resize(inner, (columns, rows), interpolation=cv2.INTER_AREA), float)

@@ -1,0 +1,253 @@
+"""The pre-flight: before a scan is worth its time, look at what the camera sees of a few simple pictures.
+
+A dozen or two of photographs: steady white, the grey levels down to black, two broad stripe pictures for the blur and
+four with stripes one pixel wide. No two neighbouring pictures are black and white.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.camera import CameraModel, detect_board
+from rigwarp.camera.field_of_view import content_in_view, content_pixels
+from rigwarp.camera.sheet_move import sheet_move
+from rigwarp.capture.exposure_search import ExposureFound, find_exposure
+from rigwarp.capture.findings import (
+    Finding,
+    about_blur,
+    about_contrast,
+    about_exposure,
+    about_room_light,
+    about_scaling,
+    about_settings,
+    about_steadiness,
+    about_view,
+    not_measured,
+)
+from rigwarp.capture.findings_pose import POSE, about_pose
+from rigwarp.capture.record import photograph
+from rigwarp.decode import blur_from_stripes, estimate_response
+from rigwarp.decode.finest_stripes import measure_finest_stripes, stripe_frames
+from rigwarp.decode.light_levels import LightLevels, lit_pixels, measure_light
+from rigwarp.decode.steadiness import Steadiness, measure_steadiness
+from rigwarp.devices import Bench, Frame, Photo, StreamingCamera
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import BoolArray
+from rigwarp.patterns import PatternSet, PhaseFrame
+from rigwarp.rig import Rig
+
+FRAME_S = 1 / 60
+"""One frame of a usual projector."""
+
+_LEVELS = (255, 232, 208, 168, 128, 88, 48, 0)  # downwards: no two neighbours make a full flash
+_RAMP = (64, 144, 208)  # towards white, likewise
+_WHITES, _BLACKS = 12, 5  # unchanging pictures, to see whether they stay the same
+_QUICK_WHITES = 4
+_BLUR_PERIOD_PX, _BLUR_LIGHT = 25.0, (0.02, 0.98)
+_BURNT, _BRIGHT, _DIM = 0.001, 0.97, 0.4  # of white: outside, the exposure is searched for
+
+
+@dataclass(frozen=True, kw_only=True)
+class Preflight:
+    """What the pre-flight found.
+
+    Attributes
+    ----------
+    findings : one per thing looked at.
+    exposure_s : the camera's exposure at the end; None when it does not say.
+    white : (H, W) photograph of projected white.
+    """
+
+    findings: tuple[Finding, ...]
+    exposure_s: float | None
+    white: Photo
+
+
+def count_photographs(*, quick: bool) -> int:
+    """About how many photographs the pre-flight takes, for a progress bar."""
+    return len(_RAMP) + len(_LEVELS) + 6 + (_QUICK_WHITES if quick else _WHITES + _BLACKS)
+
+
+def run_preflight(
+    bench: Bench,
+    rig: Rig,
+    *,
+    camera: CameraModel | None,
+    sheet_height_mm: float,
+    quick: bool = False,
+    frame_s: float = FRAME_S,
+    advance: Callable[[], None],
+) -> Preflight:
+    """Look at everything that can be told before a scan.
+
+    Parameters
+    ----------
+    camera : from camera.json; without it nothing is said about the content area and the camera's place.
+    sheet_height_mm : of the print on the table, table frame.
+    quick : leaves the exposure alone where it will do, and takes fewer photographs.
+    frame_s : one frame of the projector.
+    """
+    looked_at = None if camera is None else content_pixels(camera, rig.content, rig.table.height_mm)
+    _shown(bench, [_level(bench, code) for code in _RAMP], advance)
+    (white,) = _shown(bench, [_level(bench, 255)], advance)
+    found = _exposed(bench, white, looked_at, quick=quick, frame_s=frame_s)
+    whites = _steady(bench, _QUICK_WHITES if quick else _WHITES, advance)
+    photos = [whites[-1], *_shown(bench, [_level(bench, code) for code in _LEVELS[1:]], advance)]
+    levels = dict(zip(_LEVELS, photos, strict=True))
+    blacks = [] if quick else [levels[0], *_steady(bench, _BLACKS - 1, advance)]
+    light = measure_light(levels[0], levels[255], looked_at)
+    lit = lit_pixels(levels[0], levels[255])
+    noise = _noise(whites, lit)
+    findings = [
+        about_exposure(light, found, bench.camera.exposure_s),
+        about_contrast(light, noise),
+        about_room_light(light),
+        about_settings(bench.camera.unlocked),
+    ]
+    if findings[1].severity != "stop":
+        findings += _about_light(bench, rig, levels, whites, blacks, lit, frame_s, advance)
+    findings += _about_place(rig, camera, whites[-1], light, sheet_height_mm)
+    return Preflight(findings=tuple(findings), exposure_s=bench.camera.exposure_s, white=whites[-1])
+
+
+def _about_light(
+    bench: Bench,
+    rig: Rig,
+    levels: dict[int, Photo],
+    whites: Sequence[Photo],
+    blacks: Sequence[Photo],
+    lit: BoolArray,
+    frame_s: float,
+    advance: Callable[[], None],
+) -> list[Finding]:
+    """Scaling, steadiness and blur; what cannot be measured is a finding as well."""
+    found = []
+    broad = _shown(bench, _broad_stripes(rig, bench.display.resolution), advance)
+    fine = {axis: _shown(bench, stripe_frames(bench.display.resolution, axis), advance) for axis in ("x", "y")}
+    try:
+        found.append(about_scaling({axis: measure_finest_stripes(levels, pair) for axis, pair in fine.items()}))
+    except MeasurementError as error:
+        found.append(not_measured("pixel for pixel", str(error)))
+    try:
+        steady, dark = _steadiness(levels, whites, blacks, lit)
+        found.append(about_steadiness(steady, dark, frame_s, bench.camera.exposure_s))
+    except MeasurementError as error:
+        found.append(not_measured("steady light", str(error)))
+    try:
+        swing = _BLUR_LIGHT[1] - _BLUR_LIGHT[0]
+        found.append(about_blur(blur_from_stripes(levels, (broad[0], broad[1]), _BLUR_PERIOD_PX, swing)))
+    except MeasurementError as error:
+        found.append(not_measured("sharpness", str(error)))
+    return found
+
+
+def _about_place(
+    rig: Rig, camera: CameraModel | None, white: Photo, light: LightLevels, sheet_height_mm: float
+) -> list[Finding]:
+    """Content area and the camera's place, both by camera.json."""
+    if camera is None:
+        reason = "there is no camera.json yet: make it with rigwarp camera RIG"
+        return [not_measured("content in view", reason), not_measured(POSE, reason)]
+    if camera.resolution != white.shape[::-1]:
+        reason = (
+            f"camera.json is for {camera.resolution[0]} x {camera.resolution[1]} px, the camera delivers "
+            f"{white.shape[1]} x {white.shape[0]}: set camera.resolution right and make camera.json again"
+        )
+        return [not_measured("content in view", reason, severity="stop")]
+    height_mm = rig.table.height_mm
+    move = sheet_move(
+        detect_board(white, rig.target),
+        camera,
+        rig.target,
+        rig.content,
+        sheet_height_mm=sheet_height_mm,
+        height_mm=height_mm,
+    )
+    return [
+        about_view(content_in_view(camera, rig.content, height_mm), light),
+        about_pose(move, tolerance_mm=rig.tolerance.content_p95_mm),
+    ]
+
+
+def _exposed(
+    bench: Bench, white: Photo, looked_at: BoolArray | None, *, quick: bool, frame_s: float
+) -> ExposureFound | None:
+    """Search for the exposure, with white shown, where the camera lets it be set; in a quick look only if need be."""
+    start_s = bench.camera.exposure_s
+    if start_s is None:
+        return None  # not to be set from here; what to change at the camera is told
+    if quick and _burnt(white, looked_at) <= _BURNT and _DIM < _brightest(white, looked_at) < _BRIGHT:
+        return None
+
+    if bench.camera.set_exposure(start_s) is None:
+        return None
+
+    def tried(seconds: float) -> tuple[float, float]:
+        real_s = bench.camera.set_exposure(seconds)
+        photo = bench.camera.grab()
+        return (seconds if real_s is None else real_s), _brightest(photo, looked_at)
+
+    return find_exposure(tried, frame_s=frame_s)
+
+
+def _brightest(white: Photo, looked_at: BoolArray | None) -> float:
+    """What one pixel in a thousand exceeds, as a share of full scale."""
+    seen = white if looked_at is None or not looked_at.any() else white[looked_at]
+    return float(np.quantile(seen, 0.999)) / float(np.iinfo(white.dtype).max)
+
+
+def _burnt(white: Photo, looked_at: BoolArray | None) -> float:
+    seen = white if looked_at is None or not looked_at.any() else white[looked_at]
+    return float(np.mean(seen == np.iinfo(white.dtype).max))
+
+
+def _noise(whites: Sequence[Photo], lit: BoolArray) -> float:
+    """Of one pixel from photograph to photograph, as a share of full scale."""
+    if not lit.any():
+        return 0.0
+    apart = whites[-1][lit].astype(np.float32) - whites[-2][lit]
+    # the middle half of the differences: what flickers or moves does not count as noise
+    low, high = np.quantile(apart, [0.25, 0.75])
+    return float((high - low) / 1.349 / np.sqrt(2.0)) / float(np.iinfo(whites[0].dtype).max)
+
+
+def _steadiness(
+    levels: dict[int, Photo], whites: Sequence[Photo], blacks: Sequence[Photo], lit: BoolArray
+) -> tuple[Steadiness, Steadiness | None]:
+    full_scale = int(np.iinfo(whites[0].dtype).max)
+    usable = lit & (levels[255] < full_scale)
+    table = estimate_response(dict(levels), usable, full_scale).table()
+    steady = measure_steadiness(whites, lit, response=table)
+    return steady, measure_steadiness(blacks, lit, response=table) if len(blacks) > 1 else None
+
+
+def _level(bench: Bench, code: int) -> Frame:
+    width, height = bench.display.resolution
+    return np.full((height, width), code, np.uint8)
+
+
+def _broad_stripes(rig: Rig, resolution: tuple[int, int]) -> list[Frame]:
+    pair = tuple(PhaseFrame(axis="x", period_px=_BLUR_PERIOD_PX, step=step, steps=4) for step in (0, 2))
+    shown = PatternSet(
+        resolution=resolution, transfer=rig.projector.transfer, light_range=_BLUR_LIGHT, frames=pair, name="blur"
+    )
+    return [shown.picture(index) for index in range(len(pair))]
+
+
+def _shown(bench: Bench, frames: Sequence[Frame], advance: Callable[[], None]) -> list[Photo]:
+    return list(photograph(bench, frames, advance=advance))
+
+
+def _steady(bench: Bench, count: int, advance: Callable[[], None]) -> list[Photo]:
+    """Successive photographs of what is shown now."""
+    photos, after_s = [], -np.inf
+    for _ in range(count):
+        if isinstance(bench.camera, StreamingCamera) and np.isfinite(after_s):
+            shot = bench.camera.next_shot(after_s)
+            photos.append(shot.photo)
+            after_s = shot.arrived_s
+        else:
+            photos.append(bench.camera.grab())
+        advance()
+    return photos

@@ -1,0 +1,153 @@
+"""Photographs that certainly show what the display shows, from a camera that nothing ties to the display.
+
+Pictures arrive in the order in which they were exposed, so once a photograph of a picture has been accepted, every
+later one shows that picture, the next one, or a mixture of both. A photograph is accepted when it arrived so late that
+its exposure must have begun after the flip, agrees with the one before it (no mixture), and differs from the last
+accepted one if another picture is shown now (not stale). A picture that comes twice, bit by bit the same, is one
+photograph that was delivered twice, and proves nothing.
+"""
+
+import time
+from typing import Final
+
+import numpy as np
+
+from rigwarp.capture.latency import Latency
+from rigwarp.capture.paced_display import PacedDisplay
+from rigwarp.devices import Frame, Photo, Shot, StreamingCamera
+from rigwarp.errors import DeviceError, MeasurementError
+
+_ROLLING_FRAMES = 1.0  # a rolling shutter begins its last row up to a frame later than its first
+_LEAD_FRAMES = 2.0  # photographs before the first acceptable one that may serve as its witness
+_SAME_AGAIN: Final = 6  # deliveries of one and the same picture, bit by bit, that must mean a camera without noise
+_AT_REST: Final = 8  # photographs in a row that are equally unlike: noise, larger than that of the test lights
+_TRIES: Final = 100
+_STALE_S = 3.0
+_CHANGE_CODES = 3.0  # mean change of the projector's code values that no camera can miss
+_EXPOSURE_FRAMES = 6.0  # photographs that may still be on their way with the exposure before
+
+
+class SettledCamera:
+    """A streaming camera and the display that it watches, whose latency is known.
+
+    Parameters
+    ----------
+    camera : what delivers; it stays open when this one is closed.
+    display : what it watches; everything must be shown through this one.
+    latency : as measured with these two.
+    """
+
+    def __init__(self, camera: StreamingCamera, display: PacedDisplay, latency: Latency) -> None:
+        self._camera = camera
+        self._display = display
+        self._agreement = latency.agreement
+        self._wait_s = latency.max_s
+        self._accepted: tuple[Frame, Photo] | None = latency.last
+        self._witness: Shot | None = None
+        self._not_before_s = -np.inf
+        self.unlocked = camera.unlocked
+        self.retaken = 0
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in pixels."""
+        return self._camera.resolution
+
+    @property
+    def exposure_s(self) -> float | None:
+        """The exposure time, seconds; None when it is unknown or cannot be set."""
+        return self._camera.exposure_s
+
+    def set_exposure(self, seconds: float) -> float | None:
+        """Set the exposure time and let what was exposed before pass; returns what is set now, None if refused."""
+        value = self._camera.set_exposure(seconds)
+        self._not_before_s = time.monotonic() + self._wait_s + _EXPOSURE_FRAMES * self._camera.frame_s
+        self._accepted = self._witness = None
+        return value
+
+    def grab(self) -> Photo:
+        """Photograph what is shown now.
+
+        Raises
+        ------
+        DeviceError
+            If the camera fails, or still shows the picture before long after it should not.
+        MeasurementError
+            If no two photographs agree.
+        """
+        frame_s = self._camera.frame_s
+        ready_s = max(self._display.shown_s + self._wait_s + _ROLLING_FRAMES * frame_s, self._not_before_s)
+        witness = self._witness if self._still_shown() else None
+        moment_s = witness.arrived_s if witness else ready_s - _LEAD_FRAMES * frame_s
+        differences: list[float] = []
+        repeats = 0
+        for _ in range(_TRIES):
+            shot = self._camera.next_shot(moment_s)
+            moment_s = shot.arrived_s
+            if witness is None or shot.arrived_s < self._not_before_s:
+                witness = shot
+                continue
+            if np.array_equal(shot.photo, witness.photo):
+                repeats += 1
+                if repeats < _SAME_AGAIN:
+                    continue
+            repeats = 0
+            difference = self._agreement.difference(shot.photo, witness.photo)
+            if moment_s >= ready_s:
+                differences.append(difference)
+                if self._agrees(differences) and not self._stale(shot, ready_s):
+                    return self._accept(shot)
+                self.retaken += 1
+            witness = shot
+        raise MeasurementError(
+            f"{_TRIES} photographs of one picture keep differing, {differences[-1] if differences else 0:.0f} times as "
+            "much as noise explains: let nothing move before the camera, keep other light steady, and set the exposure "
+            "to two or more whole periods of the projector's picture (1/30 s or longer)"
+        )
+
+    def look(self) -> Photo:
+        """The next photograph that comes in, whatever it shows."""
+        return self._camera.look()
+
+    def close(self) -> None:
+        """Leaves the camera itself open: it belongs to somebody else."""
+
+    def _still_shown(self) -> bool:
+        return self._accepted is not None and self._accepted[0] is self._display.shown
+
+    def _agrees(self, differences: list[float]) -> bool:
+        """Whether the last two photographs show the same, or all of them are equally noisy."""
+        if self._agreement.within_noise(differences[-1]):
+            return True
+        last = differences[-_AT_REST:]
+        if len(last) < _AT_REST or not self._agreement.may_be_noise(last):
+            return False
+        self._agreement = self._agreement.used_to(max(last))
+        return True
+
+    def _stale(self, shot: Shot, ready_s: float) -> bool:
+        """Whether a photograph still shows the picture before."""
+        if self._accepted is None or self._accepted[0] is self._display.shown:
+            return False
+        shown, photo = self._accepted
+        if not self._agreement.same(shot.photo, photo):
+            return False
+        if shot.arrived_s < ready_s + _STALE_S:
+            return True
+        if self._display.shown is not None and _mean_change(shown, self._display.shown) < _CHANGE_CODES:
+            return False  # so small a change may well be invisible
+        raise DeviceError(
+            f"the camera still sees the picture before, {shot.arrived_s - self._display.shown_s:.1f} s after it "
+            "changed: check that the projector follows (no freeze, no other window before it) and that the camera's "
+            "picture is live"
+        )
+
+    def _accept(self, shot: Shot) -> Photo:
+        assert self._display.shown is not None  # a photograph is taken of something
+        self._accepted, self._witness = (self._display.shown, shot.photo), shot
+        return shot.photo
+
+
+def _mean_change(one: Frame, other: Frame) -> float:
+    grey = [frame.mean(axis=2) if frame.ndim == 3 else frame.astype(float) for frame in (one, other)]
+    return float(np.abs(grey[0] - grey[1]).mean())

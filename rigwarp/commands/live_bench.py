@@ -1,0 +1,74 @@
+"""The devices of a rig, ready to measure: flashing kept slow, the latency known, what cannot be fixed said."""
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import numpy as np
+
+from rigwarp.capture import CHANGES_PER_S, Latency, SettledBench, settle
+from rigwarp.commands.console import Console
+from rigwarp.devices import VIRTUAL, open_bench
+from rigwarp.errors import UsageError
+from rigwarp.files import RigFolder
+
+FAST_WARNING = (
+    "Warning: --fast-patterns changes the whole picture more than six times a second. That is more than the three "
+    "flashes a second that are considered safe, and can cause seizures in people with photosensitive epilepsy, also in "
+    "those who do not know that they have it. Go on only if nobody can see the projector's light or its reflections."
+)
+
+
+@contextmanager
+def live_bench(
+    console: Console, folder: RigFolder, *, display: int | None = None, fast: bool = False, yes: bool = False
+) -> Iterator[SettledBench]:
+    """Open a rig's devices; each photograph then belongs to the picture that is shown.
+
+    Parameters
+    ----------
+    display : number of the monitor that is the projector; None: the one of its size.
+    fast : change pictures as fast as the devices can, after a warning. Virtual rigs always do: nobody watches them.
+    yes : the warning has been confirmed.
+
+    Raises
+    ------
+    UsageError
+        If fast patterns are asked for and nobody confirms.
+    DeviceError, MeasurementError
+        If the devices are missing, fail, or do not see each other.
+    """
+    if fast and folder.rig.camera.device != VIRTUAL:
+        _confirm(console, yes)
+    with open_bench(folder, display=display) as bench:
+        if bench.camera.unlocked:
+            console.note(
+                f"The camera's driver does not fix {_listed(bench.camera.unlocked)}: fix it at the camera itself if it "
+                "changes by itself."
+            )
+        ready = settle(bench, np.random.default_rng(), changes_per_s=None if fast else CHANGES_PER_S)
+        if ready.latency is not None:
+            _tell(console, ready.latency)
+        yield ready
+
+
+def _tell(console: Console, latency: Latency) -> None:
+    console.note(
+        f"From display to camera it takes {1000 * latency.median_s:.0f} ms, at most {1000 * latency.max_s:.0f}; the "
+        f"camera delivers {1 / latency.frame_s:.0f} pictures a second."
+    )
+
+
+def _confirm(console: Console, yes: bool) -> None:
+    console.note(FAST_WARNING)
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        raise UsageError("--fast-patterns has to be confirmed: answer on a terminal, or add --yes")
+    console.note("Type yes to go on:")
+    if sys.stdin.readline().strip().lower() != "yes":
+        raise UsageError("--fast-patterns was not confirmed; without it patterns keep to a safe rate")
+
+
+def _listed(words: tuple[str, ...]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
