@@ -1,0 +1,131 @@
+"""Photographs belong to what is shown, whatever the camera does: judged by a model that knows the truth of each."""
+
+import itertools
+
+import numpy as np
+import pytest
+from loose_stream import Faults, LooseStream, seen
+
+from rigwarp.capture import settle
+from rigwarp.devices import Bench
+from rigwarp.errors import DeviceError, MeasurementError
+from rigwarp.patterns import fast_set
+
+PATTERNS = 1000
+
+
+def settled(stream, **options):
+    return settle(
+        Bench(display=stream, camera=stream), np.random.default_rng(4), changes_per_s=None, changes=12, **options
+    )
+
+
+@pytest.fixture(autouse=True)
+def short_settling(monkeypatch):
+    """The model's latency is a few milliseconds: nothing has to wait for a second."""
+    monkeypatch.setattr("rigwarp.capture.latency._SETTLE_S", 0.05)
+
+
+def test_no_mixed_or_stale_photograph_in_a_thousand_patterns():
+    """A camera that loses, repeats and delays pictures, with an exposure longer than half its frame time.
+
+    It behaves while the latency is measured; then pictures come up to six frame times later than any did.
+    """
+    stream = LooseStream()
+    bench = settled(stream)
+    stream.faults = Faults(lost=0.03, stuck=0.05, late=0.03, late_s=0.012)
+    shown = fast_set(stream.resolution, 2.2)
+    wrong = []
+    for number, index in enumerate(itertools.islice(itertools.cycle(range(len(shown.frames))), PATTERNS)):
+        picture = shown.picture(index)
+        bench.display.show(picture)
+        photo = bench.camera.grab()
+        error = photo - seen(picture)
+        # noise of 1.5 codes over 48 pixels of a row: its rms is 1.5 +- 0.15, eight sigmas below 2.7;
+        # a mixture of 2 per cent of a neighbouring pattern adds 1.6 codes rms, and shows
+        if np.sqrt((error**2).mean(axis=1)).max() > 2.7:
+            wrong.append(number)
+    assert wrong == []
+    assert bench.camera.retaken > 20  # there was something to be found
+
+
+def test_the_latency_is_that_of_the_model():
+    stream = LooseStream(frame_s=0.004, exposure_s=0.002, readout_s=0.001, delay_s=0.006, shows_after_s=0.005)
+    bench = settled(stream)
+    fixed_s = 0.005 + 0.002 + 0.001 + 0.006
+    # the wait for the next exposure to begin is between nothing and a frame; this machine's clock is good to 2 ms
+    assert fixed_s - 0.0005 < bench.latency.median_s < fixed_s + 0.004 + 0.002
+    assert bench.latency.median_s <= bench.latency.max_s < fixed_s + 0.004 + 0.02
+    assert bench.latency.frame_s == 0.004
+
+
+def test_the_same_picture_again_is_photographed_again():
+    stream = LooseStream()
+    bench = settled(stream)
+    photos = []
+    for _ in range(3):
+        bench.display.show(np.full((48, 64), 90, np.uint8))
+        photos.append(bench.camera.grab())
+    for one, other in itertools.pairwise(photos):
+        assert not np.array_equal(one, other)
+        assert np.abs(one.mean() - other.mean()) < 0.5
+
+
+def test_a_change_too_small_to_be_seen_is_no_stale_photograph(monkeypatch):
+    monkeypatch.setattr("rigwarp.capture.settled_camera._STALE_S", 0.05)
+    stream = LooseStream()
+    bench = settled(stream)
+    picture = np.full((48, 64), 90, np.uint8)
+    bench.display.show(picture)
+    bench.camera.grab()
+    picture[3, 4] = 91
+    bench.display.show(picture)
+    assert bench.camera.grab().mean() == pytest.approx(seen(picture).mean(), abs=0.5)
+
+
+def test_a_display_that_freezes_is_named(monkeypatch):
+    monkeypatch.setattr("rigwarp.capture.settled_camera._STALE_S", 0.05)
+    stream = LooseStream()
+    bench = settled(stream)
+    bench.display.show(np.full((48, 64), 90, np.uint8))
+    bench.camera.grab()
+    monkeypatch.setattr(stream, "show", lambda frame: None)
+    bench.display.show(np.full((48, 64), 200, np.uint8))
+    with pytest.raises(DeviceError, match="picture before"):
+        bench.camera.grab()
+
+
+def test_light_that_flickers_is_named():
+    stream = LooseStream()
+    bench = settled(stream)
+    steady = stream._developed
+    flicker = itertools.count()
+    stream._developed = lambda number: np.minimum(steady(number) + 40 * (next(flicker) % 3), 255).astype(np.uint8)
+    bench.display.show(np.full((48, 64), 90, np.uint8))
+    with pytest.raises(MeasurementError, match="keep differing"):
+        bench.camera.grab()
+
+
+def test_more_noise_than_the_test_lights_had_is_borne():
+    stream = LooseStream()
+    bench = settled(stream)
+    stream.noise = 4.0  # as after four times the exposure: shot noise doubles, and more
+    picture = np.full((48, 64), 90, np.uint8)
+    bench.display.show(picture)
+    assert bench.camera.grab().mean() == pytest.approx(seen(picture).mean(), abs=1.0)
+
+
+def test_a_camera_that_sees_nothing_of_the_display_is_named():
+    stream = LooseStream()
+    stream.show = lambda frame: None
+    with pytest.raises(MeasurementError, match="hardly any change"):
+        settled(stream)
+
+
+def test_a_camera_without_noise_is_served_too():
+    stream = LooseStream(noise=0.0)
+    bench = settled(stream)
+    for level in (20, 90, 200):
+        picture = np.full((48, 64), level, np.uint8)
+        bench.display.show(picture)
+        assert np.abs(bench.camera.grab() - seen(picture)).max() <= 0.5
