@@ -38,21 +38,19 @@ def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> Finding:
         text = f"{seen} from where it was, {_sigmas(move)} sigma: the camera has not moved ({off} on the table at most)"
         return Finding(what=POSE, severity="fine", text=text, figures=figures)
     again = "make camera.json again: rigwarp camera RIG --table PHOTO --replace"
-    if slid > _RELAID_MM or turned > _RELAID_DEG:
-        if lifted < _PLAIN_LIFT_MM and tilted < _PLAIN_LIFT_DEG:
-            text = (
-                f"the sheet lies {slid:.0f} mm and {turned:.1f}° from where it was, flat on the table: if nobody moved "
-                f"it, the camera has moved, and {again}"
-            )
-            return Finding(what=POSE, severity="remark", text=text, figures=figures)
-    elif move.lift_chi_squared < _SURE_LIFT:
+    relaid = slid > _RELAID_MM or turned > _RELAID_DEG
+    if relaid and lifted < _PLAIN_LIFT_MM and tilted < _PLAIN_LIFT_DEG:
         text = (
-            f"{seen} from where it was, along the table: if nobody touched it, the camera has moved by {off}; {again}"
+            f"the sheet lies {slid:.0f} mm and {turned:.1f}° from where it was, flat on the table: if nobody moved it, "
+            f"the camera has moved, and {again}"
         )
         return Finding(what=POSE, severity="remark", text=text, figures=figures)
+    who = "the camera has moved"
+    if not relaid and move.lift_chi_squared < _SURE_LIFT:
+        who = "the camera has moved, or the sheet along the table"
     text = (
-        f"{seen} from where it was ({lifted:.2f} mm up or down, {tilted:.2f}° tilted, {_sigmas(move)} sigma): the "
-        f"camera has moved, and places on the table are wrong by up to {off}; {again}"
+        f"{seen} from where it was ({lifted:.2f} mm up or down, {tilted:.2f}° tilted, {_sigmas(move)} sigma): {who}; "
+        f"places on the table may be wrong by {off}. Put it back, or {again}"
     )
     severe = not move.off_mm <= tolerance_mm
     return Finding(what=POSE, severity="stop" if severe else "remark", text=text, figures=figures)

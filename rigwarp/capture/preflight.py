@@ -1,7 +1,7 @@
 """The pre-flight: before a scan is worth its time, look at what the camera sees of a few simple pictures.
 
-A dozen or two of photographs: steady white, the grey levels down to black, two broad stripe pictures for the blur and
-four with stripes one pixel wide. No two neighbouring pictures are black and white.
+Some thirty photographs: steady white, the grey levels down to black, two broad stripe pictures for the blur and four
+with stripes one pixel wide. No two neighbouring pictures are black and white.
 """
 
 from collections.abc import Callable, Sequence
@@ -27,11 +27,11 @@ from rigwarp.capture.findings import (
 )
 from rigwarp.capture.findings_pose import POSE, about_pose
 from rigwarp.capture.record import photograph
-from rigwarp.decode import blur_from_stripes, estimate_response
+from rigwarp.decode import blur_from_stripes
 from rigwarp.decode.finest_stripes import measure_finest_stripes, stripe_frames
-from rigwarp.decode.light_levels import LightLevels, lit_pixels, measure_light
-from rigwarp.decode.steadiness import Steadiness, measure_steadiness
-from rigwarp.devices import Bench, Frame, Photo, StreamingCamera
+from rigwarp.decode.light_levels import LightLevels, lit_pixels, measure_light, usual_response
+from rigwarp.decode.steadiness import measure_steadiness
+from rigwarp.devices import Bench, Frame, Photo
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import BoolArray
 from rigwarp.patterns import PatternSet, PhaseFrame
@@ -42,6 +42,7 @@ FRAME_S = 1 / 60
 
 _LEVELS = (255, 232, 208, 168, 128, 88, 48, 0)  # downwards: no two neighbours make a full flash
 _RAMP = (64, 144, 208)  # towards white, likewise
+_BETWEEN = 64  # darker than any mixture of stripes
 _WHITES, _BLACKS = 12, 5  # unchanging pictures, to see whether they stay the same
 _QUICK_WHITES = 4
 _BLUR_PERIOD_PX, _BLUR_LIGHT = 25.0, (0.02, 0.98)
@@ -66,7 +67,7 @@ class Preflight:
 
 def count_photographs(*, quick: bool) -> int:
     """About how many photographs the pre-flight takes, for a progress bar."""
-    return len(_RAMP) + len(_LEVELS) + 6 + (_QUICK_WHITES if quick else _WHITES + _BLACKS)
+    return len(_RAMP) + len(_LEVELS) + 12 + (_QUICK_WHITES if quick else _WHITES + _BLACKS)
 
 
 def run_preflight(
@@ -123,14 +124,16 @@ def _about_light(
 ) -> list[Finding]:
     """Scaling, steadiness and blur; what cannot be measured is a finding as well."""
     found = []
-    broad = _shown(bench, _broad_stripes(rig, bench.display.resolution), advance)
-    fine = {axis: _shown(bench, stripe_frames(bench.display.resolution, axis), advance) for axis in ("x", "y")}
+    broad = _apart(bench, _broad_stripes(rig, bench.display.resolution), advance)
+    fine = {axis: _apart(bench, stripe_frames(bench.display.resolution, axis), advance) for axis in ("x", "y")}
     try:
         found.append(about_scaling({axis: measure_finest_stripes(levels, pair) for axis, pair in fine.items()}))
     except MeasurementError as error:
         found.append(not_measured("pixel for pixel", str(error)))
     try:
-        steady, dark = _steadiness(levels, whites, blacks, lit)
+        response = usual_response(int(np.iinfo(whites[0].dtype).max))  # the levels may flicker too: not from them
+        steady = measure_steadiness(whites, lit, response=response)
+        dark = measure_steadiness(blacks, lit, response=response) if len(blacks) > 1 else None
         found.append(about_steadiness(steady, dark, frame_s, bench.camera.exposure_s))
     except MeasurementError as error:
         found.append(not_measured("steady light", str(error)))
@@ -212,16 +215,6 @@ def _noise(whites: Sequence[Photo], lit: BoolArray) -> float:
     return float((high - low) / 1.349 / np.sqrt(2.0)) / float(np.iinfo(whites[0].dtype).max)
 
 
-def _steadiness(
-    levels: dict[int, Photo], whites: Sequence[Photo], blacks: Sequence[Photo], lit: BoolArray
-) -> tuple[Steadiness, Steadiness | None]:
-    full_scale = int(np.iinfo(whites[0].dtype).max)
-    usable = lit & (levels[255] < full_scale)
-    table = estimate_response(dict(levels), usable, full_scale).table()
-    steady = measure_steadiness(whites, lit, response=table)
-    return steady, measure_steadiness(blacks, lit, response=table) if len(blacks) > 1 else None
-
-
 def _level(bench: Bench, code: int) -> Frame:
     width, height = bench.display.resolution
     return np.full((height, width), code, np.uint8)
@@ -239,15 +232,19 @@ def _shown(bench: Bench, frames: Sequence[Frame], advance: Callable[[], None]) -
     return list(photograph(bench, frames, advance=advance))
 
 
+def _apart(bench: Bench, frames: Sequence[Frame], advance: Callable[[], None]) -> list[Photo]:
+    """Photographs of pictures that may look the same to the camera, a dark one before each.
+
+    A camera that nothing ties to the display would take the second for the first, delivered late.
+    """
+    dark = _level(bench, _BETWEEN)
+    return _shown(bench, [shown for frame in frames for shown in (dark, frame)], advance)[1::2]
+
+
 def _steady(bench: Bench, count: int, advance: Callable[[], None]) -> list[Photo]:
-    """Successive photographs of what is shown now."""
-    photos, after_s = [], -np.inf
-    for _ in range(count):
-        if isinstance(bench.camera, StreamingCamera) and np.isfinite(after_s):
-            shot = bench.camera.next_shot(after_s)
-            photos.append(shot.photo)
-            after_s = shot.arrived_s
-        else:
-            photos.append(bench.camera.grab())
+    """Successive photographs of what is shown now; the first is certain to show it, and the others follow it."""
+    photos = []
+    for number in range(count):
+        photos.append(bench.camera.look() if number else bench.camera.grab())
         advance()
     return photos

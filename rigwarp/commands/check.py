@@ -1,14 +1,20 @@
-"""`rigwarp check`: is the rig file right, what is there already, what does this computer offer."""
+"""`rigwarp check`: is the rig file right, what is there already, and does what stands on the bench work."""
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
+import typer
 
+from rigwarp.capture.findings import require_no_stop
+from rigwarp.capture.preflight import Preflight
 from rigwarp.commands.console import Console
+from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.machine import Machine, look_around
 from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.commands.preflight import preflight, tell_findings
+from rigwarp.errors import DeviceError
 from rigwarp.files import RESULTS, SCANS, RigFolder, complete_runs, current_result, open_rig, read_camera, read_map
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, MirrorShape, Rig
 
@@ -17,11 +23,24 @@ _PLAUSIBLE_PART_MM = (5.0, 5000.0)  # largest extent of a mirror or obstacle; ou
 _SQUARE_PIXELS = 0.01  # relative difference of content pixel sides that one would see
 
 
-def check(rig: RigArgument, json: JsonOption = False) -> None:
-    """Validate a rig file, and list what is there and what is missing.
+def check(
+    rig: RigArgument,
+    files_only: Annotated[
+        bool, typer.Option("--files-only", help="Leave projector and camera alone.", show_default=False)
+    ] = False,
+    display: Annotated[
+        int | None, typer.Option("--display", metavar="N", help="Which monitor is the projector.", show_default=False)
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Validate a rig file, list what is there, and try out projector and camera.
 
-    Exit code 3 when rig.toml or a file beside it is wrong; missing results are no mistake, they are listed with the
-    command that makes them.
+    Missing results are no mistake, they are listed with the command that makes them. Where projector and camera are
+    there, a few pictures are shown and photographed: is the picture shown pixel for pixel, the exposure right (it is
+    set, where the camera lets it be), the light steady, the picture sharp, the whole content area seen and lit, and
+    is the camera where camera.json has it. Each finding is one line with what to do.
+
+    Exit code 3 when rig.toml or a file beside it is wrong, 5 when a scan would be worth nothing as things are.
     """
     console = Console(json=json)
     folder = open_rig(rig)
@@ -31,6 +50,9 @@ def check(rig: RigArgument, json: JsonOption = False) -> None:
     _tell_rig(console, folder)
     _tell_progress(console, progress)
     _tell_machine(console, machine)
+    console.caution()
+    looked, reason = (None, "left alone") if files_only else _try_out(console, folder, display)
+    _tell_bench(console, looked, reason)
     if remarks:
         console.say("\nRemarks")
         for remark in remarks:
@@ -40,10 +62,26 @@ def check(rig: RigArgument, json: JsonOption = False) -> None:
             "rig": {"name": folder.rig.name, "folder": folder.root, "hash": folder.rig_hash},
             "files": {name: state for name, state, _ in progress},
             "machine": asdict(machine),
+            "bench": {
+                "looked_at": looked is not None,
+                "reason": reason,
+                "findings": [finding.record() for finding in looked.findings] if looked else [],
+                "exposure_s": looked.exposure_s if looked else None,
+            },
             "remarks": remarks,
         }
     )
-    console.caution()
+    if looked is not None:
+        require_no_stop(looked.findings)
+
+
+def _try_out(console: Console, folder: RigFolder, display: int | None) -> tuple[Preflight | None, str | None]:
+    """The pre-flight, or why there is none: devices that are not there yet are no mistake."""
+    try:
+        with live_bench(console, folder, display=display) as bench:
+            return preflight(console, folder, bench), None
+    except DeviceError as error:
+        return None, str(error)
 
 
 def _progress(folder: RigFolder) -> list[tuple[str, str | None, str]]:
@@ -161,6 +199,14 @@ def _tell_machine(console: Console, machine: Machine) -> None:
             ("OpenGL", machine.gl_renderer or "none"),
         ]
     )
+
+
+def _tell_bench(console: Console, looked: Preflight | None, reason: str | None) -> None:
+    console.say("\nProjector and camera")
+    if looked is None:
+        console.table([("not tried out", reason)])
+    else:
+        tell_findings(console, looked.findings)
 
 
 def _shape(shape: MirrorShape, folder: RigFolder) -> str:

@@ -8,7 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
+from small_rig import make_small_rig
 
+from rigwarp.capture.findings import Finding
+from rigwarp.capture.preflight import Preflight
 from rigwarp.cli import main
 from rigwarp.commands import machine
 from rigwarp.commands.console import CAUTION
@@ -80,7 +83,7 @@ def test_round_table_lights_its_content(rig: Path) -> None:
 
 
 def test_check_of_a_new_rig(run: Callable[..., Any], rig: Path) -> None:
-    code, out, err = run("check", rig)
+    code, out, err = run("check", rig, "--files-only")
     assert code == 0
     assert "Harbour chart table" in out
     assert f"missing; make it with: rigwarp trace {rig}" in out
@@ -97,7 +100,7 @@ def test_check_reports_what_is_there(run: Callable[..., Any], rig: Path) -> None
     with pytest.raises(KeyboardInterrupt), new_run(rig / "results", "fit", folder):
         raise KeyboardInterrupt
     make_current(rig, result)
-    code, out, _ = run("check", rig, "--json")
+    code, out, _ = run("check", rig, "--files-only", "--json")
     assert code == 0
     files = json.loads(out)["files"]
     assert files["design.npz"].startswith("up to date, 100 %")
@@ -105,13 +108,13 @@ def test_check_reports_what_is_there(run: Callable[..., Any], rig: Path) -> None
     assert files["current"] == f"results/{result.name}"
     assert files["camera.json"] is None
     (rig / "rig.toml").write_text(folder.rig_text.replace("480.0", "470.0"))
-    assert "out of date" in run("check", rig)[1]
+    assert "out of date" in run("check", rig, "--files-only")[1]
 
 
 @pytest.mark.parametrize("name", ["camera.json", "design.npz", "current.json"])
 def test_check_refuses_broken_files(run: Callable[..., Any], rig: Path, name: str) -> None:
     (rig / name).write_text("{")
-    code, out, err = run("check", rig)
+    code, out, err = run("check", rig, "--files-only")
     assert (code, out) == (3, "")
     assert name in err
     assert err.count("\n") == 1
@@ -120,10 +123,49 @@ def test_check_refuses_broken_files(run: Callable[..., Any], rig: Path, name: st
 def test_check_on_a_mistake(run: Callable[..., Any], rig: Path) -> None:
     text = (rig / "rig.toml").read_text()
     (rig / "rig.toml").write_text(text.replace("throw_ratio", "throw_ration"))
-    code, _, err = run("check", rig)
+    code, _, err = run("check", rig, "--files-only")
     assert code == 3
     assert "projector.throw_ration" in err
     assert "Did you mean throw_ratio?" in err
+
+
+def test_check_tries_out_projector_and_camera(run: Callable[..., Any], tmp_path: Path) -> None:
+    """On the virtual rig everything is fine but what needs camera.json; with a projector that scales, exit code 5."""
+    root = make_small_rig(tmp_path / "rig")
+    code, out, _ = run("check", root, "--json")
+    assert code == 0
+    bench = json.loads(out)["bench"]
+    assert bench["looked_at"]
+    assert {f["what"]: f["severity"] for f in bench["findings"]} == {
+        "exposure": "fine",
+        "contrast": "fine",
+        "room light": "fine",
+        "camera settings": "fine",
+        "pixel for pixel": "fine",
+        "steady light": "fine",
+        "sharpness": "fine",
+        "content in view": "remark",
+        "camera's place": "remark",
+    }
+
+
+def test_what_stops_a_scan_is_exit_code_5(run: Callable[..., Any], rig: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    stop = Finding(what="contrast", severity="stop", text="hardly any light", figures={"contrast": 0.01})
+    looked = Preflight(findings=(stop,), exposure_s=None, white=np.zeros((2, 2), np.uint8))
+    monkeypatch.setattr("rigwarp.commands.check.preflight", lambda console, folder, bench: looked)
+    code, out, err = run("check", rig)
+    assert code == 5
+    assert "STOP" in out
+    assert "contrast: hardly any light" in err
+
+
+def test_devices_that_are_not_there_are_no_mistake(run: Callable[..., Any], rig: Path) -> None:
+    text = (rig / "rig.toml").read_text()
+    (rig / "rig.toml").write_text(text.replace('device = "virtual"', 'device = "/dev/no-such-camera"'))
+    code, out, _ = run("check", rig)
+    assert code == 0
+    assert "not tried out" in out
+    assert "/dev/no-such-camera" in out
 
 
 def machine_with(**found: Any) -> Machine:
@@ -154,7 +196,7 @@ def test_remarks_about_the_machine(
 ) -> None:
     monkeypatch.setattr("rigwarp.commands.check.look_around", lambda: found)
     (rig / "rig.toml").write_text((rig / "rig.toml").read_text().replace('device = "virtual"', "device = 0"))
-    code, out, _ = run("check", rig)
+    code, out, _ = run("check", rig, "--files-only")
     assert code == 0
     assert words in out
     assert ("Remarks" in out) == (found != machine_with())
@@ -163,7 +205,7 @@ def test_remarks_about_the_machine(
 def test_remarks_about_the_rig(run: Callable[..., Any], rig: Path) -> None:
     text = (rig / "rig.toml").read_text()
     (rig / "rig.toml").write_text(text.replace("pixels = [1080, 1080]", "pixels = [1080, 720]"))
-    assert "pictures get stretched" in run("check", rig)[1]
+    assert "pictures get stretched" in run("check", rig, "--files-only")[1]
 
 
 def test_looking_around_works_without_a_screen(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,0 +1,66 @@
+"""What of the content area the camera sees."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from rigwarp.camera.model import CameraModel
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.rig.canvas import inside_content, outline_mm
+from rigwarp.rig.model import Content
+
+_GRID = 81  # points across the content area: a part in 5000 of it
+_OUTLINE = 180
+
+
+@dataclass(frozen=True, kw_only=True)
+class ContentInView:
+    """How the content area lies in the camera's picture.
+
+    Attributes
+    ----------
+    share : of the content area that is inside the picture.
+    margin_px : least distance of its outline to the picture's rim; negative where it lies outside.
+    side : which rim that is: "left", "right", "top" or "bottom".
+    """
+
+    share: float
+    margin_px: float
+    side: str
+
+
+def content_outline_px(camera: CameraModel, content: Content, height_mm: float) -> Array:
+    """(180, 2) the content area's edge in camera pixels, in order round it; NaN where the camera cannot see it."""
+    edge = outline_mm(content, _OUTLINE)
+    return camera.project(np.column_stack([edge, np.full(len(edge), height_mm)]))
+
+
+def content_in_view(camera: CameraModel, content: Content, height_mm: float) -> ContentInView:
+    """Judge how the content area on the table, at `height_mm`, lies in the picture."""
+    reach = np.hypot(*content.size_mm) / 2.0 * np.linspace(-1.0, 1.0, _GRID)
+    points = np.stack(np.meshgrid(reach, reach), axis=-1).reshape(-1, 2) + content.centre_mm
+    points = points[inside_content(content, points)]
+    pixels = camera.project(np.column_stack([points, np.full(len(points), height_mm)]))
+    width, height = camera.resolution
+    with np.errstate(invalid="ignore"):
+        inside = np.all((pixels >= -0.5) & (pixels <= [width - 0.5, height - 0.5]), axis=-1)
+    outline = content_outline_px(camera, content, height_mm)
+    room = np.column_stack([outline + 0.5, [width - 0.5, height - 0.5] - outline])
+    least = np.where(np.isfinite(room), room, -np.inf).min(axis=0)
+    side = int(np.argmin(least))
+    return ContentInView(
+        share=float(np.mean(inside)), margin_px=float(least[side]), side=("left", "top", "right", "bottom")[side]
+    )
+
+
+def content_pixels(camera: CameraModel, content: Content, height_mm: float) -> BoolArray:
+    """(H, W) camera pixels that look at the content area."""
+    outline = content_outline_px(camera, content, height_mm)
+    width, height = camera.resolution
+    filled = np.zeros((height, width), np.uint8)
+    known = outline[np.isfinite(outline).all(axis=-1)]
+    if len(known) > 2:
+        far = 4 * max(width, height)  # OpenCV's whole numbers; what lies further out is cut off all the same
+        cv2.fillPoly(filled, [np.rint(known.clip(-far, far)).astype(np.int32)], 1)
+    return filled > 0

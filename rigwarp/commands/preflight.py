@@ -1,0 +1,52 @@
+"""The pre-flight as commands use it: all of it in `rigwarp check`, a quick one before each live scan."""
+
+from rigwarp.camera import CameraModel
+from rigwarp.capture.findings import Finding, require_no_stop
+from rigwarp.capture.preflight import Preflight, count_photographs, run_preflight
+from rigwarp.commands.console import Console
+from rigwarp.devices import Bench
+from rigwarp.files import RigFolder, read_camera, read_camera_extra
+
+_CAMERA_FILE = "camera.json"
+_PAPER_MM = 0.1  # plain office paper; camera.json notes what was really there
+_MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
+
+
+def preflight(console: Console, folder: RigFolder, bench: Bench, *, quick: bool = False) -> Preflight:
+    """Take the pictures of the pre-flight on a bench and judge them; says nothing."""
+    camera, sheet_height_mm = _camera(folder)
+    with console.progress(count_photographs(quick=quick), "Looking") as advance:
+        return run_preflight(
+            bench, folder.rig, camera=camera, sheet_height_mm=sheet_height_mm, quick=quick, advance=advance
+        )
+
+
+def preflight_before_scan(console: Console, folder: RigFolder, bench: Bench) -> Preflight:
+    """The quick pre-flight: tells what could be better, and refuses a scan that would be worth nothing.
+
+    Raises
+    ------
+    MeasurementError
+        Naming what stops the scan and what to do about it.
+    """
+    looked = preflight(console, folder, bench, quick=True)
+    for finding in looked.findings:
+        if finding.severity == "remark":
+            console.note(f"{finding.what}: {finding.text}")
+    require_no_stop(looked.findings)
+    return looked
+
+
+def tell_findings(console: Console, findings: tuple[Finding, ...]) -> None:
+    """All findings for people, one line each."""
+    console.table([(_MARKS[finding.severity], finding.what, finding.text) for finding in findings])
+
+
+def _camera(folder: RigFolder) -> tuple[CameraModel | None, float]:
+    """The camera of camera.json, and at what height the sheet's print lay."""
+    path = folder.root / _CAMERA_FILE
+    usual_mm = folder.rig.table.height_mm + _PAPER_MM
+    if not path.exists():
+        return None, usual_mm
+    noted = read_camera_extra(path).get("sheet_height_mm")
+    return read_camera(path), float(noted) if isinstance(noted, int | float) else usual_mm
