@@ -11,6 +11,7 @@ from rigwarp.simulation.lens import TableView
 from rigwarp.simulation.truth import RoomTruth
 
 _WAVES = 24
+_RIM_SAMPLES = 6  # squared, of a pixel across the table's edge: its light is right to a hundredth
 _WAVELENGTHS_MM = (12.0, 160.0)  # of the cloudiness of paint or paper
 
 
@@ -47,12 +48,25 @@ class TableTop:
         u, v = np.meshgrid(np.arange(width + 1) - 0.5, np.arange(height + 1) - 0.5)
         x, y = view.to_table(u, v)
         self.area_mm2 = _cell_areas(x, y)
+        corners = on_table_top(table, room.table_margin_mm, x, y)
         x, y = _cell_middles(x), _cell_middles(y)
-        top = on_table_top(table, room.table_margin_mm, x, y)
+        cover = _cell_cover(corners, lambda u, v: on_table_top(table, room.table_margin_mm, *view.to_table(u, v)))
+        top = cover > 0.0
         top[top] = ~hidden(x[top], y[top])
         light = room.albedo * (1.0 + room.texture * _clouds(x[top], y[top], seed))
         self.reflectance = np.zeros((height, width), np.float32)
-        self.reflectance[top] = light
+        self.reflectance[top] = cover[top] * light
+
+
+def _cell_cover(corners: BoolArray, is_top: Callable[[Array, Array], BoolArray]) -> NDArray[np.float32]:
+    """Share (H, W) of each pixel that sees the table top, from its corners (H + 1, W + 1); finer where they differ."""
+    four = np.stack([corners[:-1, :-1], corners[:-1, 1:], corners[1:, :-1], corners[1:, 1:]])
+    cover = four.all(axis=0).astype(np.float32)
+    rows, columns = np.nonzero(four.any(axis=0) & ~four.all(axis=0))
+    step = (np.arange(_RIM_SAMPLES) + 0.5) / _RIM_SAMPLES - 0.5
+    u, v = (a.ravel() for a in np.meshgrid(step, step))
+    cover[rows, columns] = is_top(columns[:, None] + u, rows[:, None] + v).mean(axis=1)
+    return cover
 
 
 def _cell_areas(x: Array, y: Array) -> Array:
