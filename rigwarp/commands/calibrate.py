@@ -3,13 +3,23 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+from rigwarp.commands.budget import tell_coverage
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scans, held_out_figures, tell_fit
-from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.commands.scan_runs import ScanTaken, tell_scan
+from rigwarp.commands.live_bench import live_bench
+from rigwarp.commands.options import (
+    AverageOption,
+    DisplayOption,
+    FastOption,
+    JsonOption,
+    ResumeOption,
+    RigArgument,
+    YesOption,
+)
+from rigwarp.commands.scan_runs import ScanTaken, ScanWishes, tell_scan
 from rigwarp.commands.verify import Checked, error_figures, require_tolerance, tell_verification, verify_result
 from rigwarp.commands.zone_scan import take_scans
-from rigwarp.devices import Bench, open_bench
+from rigwarp.devices import Bench
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.reports.report import write_report
 
@@ -24,7 +34,15 @@ class Calibrated:
     report: Path
 
 
-def calibrate(rig: RigArgument, json: JsonOption = False) -> None:
+def calibrate(
+    rig: RigArgument,
+    average: AverageOption = 1,
+    resume: ResumeOption = False,
+    display: DisplayOption = None,
+    fast_patterns: FastOption = False,
+    yes: YesOption = False,
+    json: JsonOption = False,
+) -> None:
     """Scan, fit, verify and report in one go; the result becomes current.
 
     Exit code 6 when the picture then is out of the rig's own tolerance.
@@ -33,8 +51,8 @@ def calibrate(rig: RigArgument, json: JsonOption = False) -> None:
     folder = open_rig(rig)
     camera_of(folder)  # better missed now than after the scan
     console.caution()
-    with open_bench(folder) as bench:
-        made = calibrate_rig(console, folder, bench)
+    with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes) as bench:
+        made = calibrate_rig(console, folder, bench, ScanWishes(average=average), resume=resume)
     console.say(f"Report {made.report}")
     console.result(
         {
@@ -49,13 +67,16 @@ def calibrate(rig: RigArgument, json: JsonOption = False) -> None:
     require_tolerance(folder, made.checks["after"].result)
 
 
-def calibrate_rig(console: Console, folder: RigFolder, bench: Bench) -> Calibrated:
-    """Scan, fit, verify and report on a bench, telling each step."""
-    scans = take_scans(console, folder, bench)
+def calibrate_rig(
+    console: Console, folder: RigFolder, bench: Bench, wishes: ScanWishes | None = None, *, resume: bool = False
+) -> Calibrated:
+    """Scan, fit, verify and report on a bench, telling each step; `resume` goes on with an interrupted scan."""
+    scans = take_scans(console, folder, bench, wishes, resume=resume)
     for scan in scans:
         tell_scan(console, scan)
     fit = fit_scans(console, folder, [scan.run for scan in scans], decoded=[scan.decoded for scan in scans])
     tell_fit(console, folder.rig, fit)
     checks = verify_result(console, folder, fit.run, bench)
     tell_verification(console, checks)
+    tell_coverage(console, fit.run)
     return Calibrated(scans=scans, fit=fit, checks=checks, report=write_report(folder, fit.run))

@@ -11,6 +11,7 @@ import typer
 
 from rigwarp.as_built import AsBuilt, estimate_as_built
 from rigwarp.camera import CameraModel
+from rigwarp.commands.budget import tell_budget, write_budget
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model
 from rigwarp.commands.options import JsonOption, RigArgument
@@ -41,6 +42,7 @@ from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Measured, Rig, inside_content
 from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, mounting_tolerances, samples_from_scan
 from rigwarp.tracing import OpticalModel, trace_map
+from rigwarp.verification import MapBudget
 
 CAMERA_FILE = "camera.json"
 PREWARP_FILE = "prewarp.npz"
@@ -57,6 +59,7 @@ class FitMade:
     table_map: TableMapFit
     as_built: AsBuilt | None
     prewarp: Prewarp
+    budget: MapBudget
     seconds: dict[str, float]
 
 
@@ -115,14 +118,21 @@ def fit_scans(
         prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
         clock.lap("prewarp")
         advance()
-        parts = {"sigma_random_mm": table_map.random_mm, "sigma_common_mm": table_map.common_mm}
+        parts = {
+            "sigma_random_mm": table_map.random_mm,
+            "sigma_common_mm": table_map.common_mm,
+            "sigma_decode_mm": table_map.decode_mm,
+        }
         write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=origin["scan"], more=parts)
         if as_built is not None:
             write_as_built(run, as_built, extra=origin)
         write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
         write_json(run / FIT_FILE, _fit_record(folder.rig, table_map, decoded, clock.seconds), format="rigwarp fit")
+        budget = write_budget(folder, run)
     make_current(folder.root, run)
-    return FitMade(run=run, table_map=table_map, as_built=as_built, prewarp=prewarp, seconds=clock.seconds)
+    return FitMade(
+        run=run, table_map=table_map, as_built=as_built, prewarp=prewarp, budget=budget, seconds=clock.seconds
+    )
 
 
 class _Laps:
@@ -194,6 +204,7 @@ def tell_fit(console: Console, rig: Rig, made: FitMade) -> None:
             ),
         ]
     )
+    tell_budget(console, made.budget)
     for direction in made.as_built.unobservable if made.as_built else ():
         console.say(f"  the data cannot tell: {direction}")
 

@@ -14,6 +14,7 @@ import typer
 
 from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
+from rigwarp.commands.budget import BUDGET_FILE, tell_coverage, write_budget
 from rigwarp.commands.check_record import (
     VERIFICATION_FILE,
     Checked,
@@ -88,6 +89,7 @@ def verify(
     with open_bench(folder) as bench:
         checks = verify_result(console, folder, result, bench, before=before)
     tell_verification(console, checks)
+    tell_coverage(console, result)
     console.result({"result": result, "verification": {k: check_figures(c) for k, c in checks.items()}})
     require_tolerance(folder, checks["after"].result)
 
@@ -108,6 +110,8 @@ def verify_result(
     left_out = len(plan_dots(folder.rig.content).ids) - len(dots_shown(folder.rig.content, adjustment).ids)
     shown = ContentShown(adjustment=adjustment, revision=revision, left_out=left_out)
     write_verification(result, checks, shown, response)
+    if (result / BUDGET_FILE).is_file():  # results of older versions have none
+        write_budget(folder, result)
     return checks
 
 

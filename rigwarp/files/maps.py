@@ -20,6 +20,10 @@ _FIELDS = {
     "zone": Field(kind="i", dtype=np.int16, shape=("H", "W")),
     "measured": Field(kind="b", dtype=np.bool_, shape=("H", "W")),
 }
+_SIGMAS = {
+    name: Field(kind="f", dtype=np.float64, shape=("H", "W"))
+    for name in ("sigma_decode_mm", "sigma_random_mm", "sigma_common_mm")
+}
 
 
 def write_map(
@@ -60,6 +64,17 @@ def read_map(path: Path, *, make_with: str = "") -> tuple[PixelMap, dict[str, An
     pixel_map = PixelMap(**arrays)
     _check(path, pixel_map)
     return pixel_map, header
+
+
+def read_map_sigmas(path: Path, *, make_with: str = "") -> dict[str, Array]:
+    """The parts of a measured map's uncertainty: sigma_decode_mm, sigma_random_mm, sigma_common_mm; (H, W) each.
+
+    Raises
+    ------
+    InputError
+        Like `read_map`; also for a design, or a map made before these were kept.
+    """
+    return read_npz(path, _SIGMAS, format=FORMAT, make_with=make_with)[0]
 
 
 def _check(path: Path, pixel_map: PixelMap) -> None:

@@ -45,6 +45,7 @@ class TableMapFit:
     ----------
     table_map : the result.
     random_mm, common_mm : (H, W) its two parts of sigma: decoding and fit; camera lens and pose.
+    decode_mm : (H, W) of the random part, what decode noise alone explains.
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
     registration : how the design had to be moved.
     held_out : the honest residual.
@@ -55,6 +56,7 @@ class TableMapFit:
     table_map: PixelMap
     random_mm: Array
     common_mm: Array
+    decode_mm: Array
     light: Array
     registration: Registration
     held_out: HeldOut
@@ -147,13 +149,13 @@ def _assemble(
     samples = join_samples([f.samples for f in fits])
     measured, answered = support(samples, design, [f.zone for f in fits])
     owner = zone_owners(samples, np.concatenate([np.full(len(f.samples), f.zone) for f in fits]), shape)
-    table_mm, random = np.full((*shape, 2), np.nan), np.full(shape, np.nan)
+    table_mm, (decode, random) = np.full((*shape, 2), np.nan), np.full((2, *shape), np.nan)
     for fit in fits:
         here = answered & (owner == fit.zone)
         v, u = np.nonzero(here)
         pixels = np.stack([u, v], axis=-1).astype(float)
         table_mm[here] = fit.field.table_mm(pixels) + fit.surface.value(pixels)
-        random[here] = spread_sigma(fit.surface, shape)[here]
+        decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, shape))
     answered &= np.isfinite(table_mm).all(axis=-1)
     common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered)
     table_map = PixelMap(
@@ -168,6 +170,7 @@ def _assemble(
         table_map=table_map,
         random_mm=random,
         common_mm=common,
+        decode_mm=decode,
         light=light_picture(cells, shape, answered),
         registration=registration,
         held_out=_held_out(fits),

@@ -11,24 +11,28 @@ from rigwarp.table_map.support import pixel_centres
 
 _STEP_PX = 8  # both parts vary slowly: worked out on a grid and interpolated
 _TABLE_NODES = 25
-_LENS_PX = 0.01  # camera pixels by which real lenses stray from their model; common practice, no source
+LENS_PX = 0.01  # camera pixels by which real lenses stray from their model; common practice, no source
 _NEAR = 3.0  # grid steps over which held-out residuals are averaged
 _FEW = 0.005  # density of held-out samples below which the average of all counts
 _GROSS = 100.0  # times the median squared residual: beyond is an outlier, not a misfit
 
 
-def spread_sigma(surface: SmoothSurface, shape: tuple[int, ...]) -> Array:
-    """(H, W) random 1-sigma per axis of a fitted surface, mm.
+def spread_sigma(surface: SmoothSurface, shape: tuple[int, ...]) -> tuple[Array, Array]:
+    """(H, W), (H, W) random 1-sigma per axis of a fitted surface, mm: from decode noise alone, and as a whole.
 
-    Decode noise carried through the fit, times how much larger the held-out residuals thereabouts are than it explains.
+    Decode noise carried through the fit; the whole is that times how much larger the held-out residuals thereabouts
+    are than it explains.
     """
     rows, columns = (np.arange(0, n + _STEP_PX, _STEP_PX, dtype=float) for n in shape)
     grid = np.stack(np.meshgrid(columns, rows), axis=-1)
     low, high = np.array(surface.x.bounds_mm).T
-    sigma = surface.sigma(np.clip(grid.reshape(-1, 2), low, high)).reshape(grid.shape[:2])
-    sigma = sigma * _excess(surface, grid.shape[:2])
-    at = pixel_centres(shape)[..., ::-1] / _STEP_PX
-    return np.asarray(map_coordinates(sigma, np.moveaxis(at, -1, 0), order=1, mode="nearest"))
+    noise = surface.sigma(np.clip(grid.reshape(-1, 2), low, high)).reshape(grid.shape[:2])
+    at = np.moveaxis(pixel_centres(shape)[..., ::-1] / _STEP_PX, -1, 0)
+    from_noise, whole = (
+        np.asarray(map_coordinates(sigma, at, order=1, mode="nearest"))
+        for sigma in (noise, noise * _excess(surface, grid.shape[:2]))
+    )
+    return from_noise, whole
 
 
 def _excess(surface: SmoothSurface, shape: tuple[int, ...]) -> Array:
@@ -61,7 +65,7 @@ def common_sigma(camera: CameraModel, height_mm: float, table_mm: Array, answere
     pixels = camera.project(points)
     covariance = camera.plane_covariance(pixels, height_mm)
     scale_mm = np.sqrt(np.sum(camera.plane_jacobian(pixels, height_mm) ** 2, axis=(-1, -2)) / 2.0)
-    sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0 + (_LENS_PX * scale_mm) ** 2)
+    sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0 + (LENS_PX * scale_mm) ** 2)
     sigma[~np.isfinite(sigma)] = np.nanmax(sigma) if np.isfinite(sigma).any() else 0.0
     common[answered] = RegularGridInterpolator(axes, sigma)(where)
     return common

@@ -1,0 +1,126 @@
+"""budget.json: the uncertainty budget of a result, made from its files and kept beside them."""
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.camera import PLAIN_PRINT
+from rigwarp.commands.console import Console
+from rigwarp.errors import InputError
+from rigwarp.files import (
+    RigFolder,
+    read_camera,
+    read_json,
+    read_map,
+    read_map_sigmas,
+    read_prewarp,
+    write_json,
+)
+from rigwarp.prewarp import content_coordinates
+from rigwarp.rig import content_to_table
+from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget
+
+BUDGET_FILE = "budget.json"
+FORMAT = "rigwarp budget"
+_REPORTED = ("centre", "middle", "rim")
+
+
+def write_budget(folder: RigFolder, result: Path) -> MapBudget:
+    """Make the budget of a result, with its check grid where it has been verified, and write budget.json.
+
+    Raises
+    ------
+    InputError
+        If a file it rests on is missing or damaged, or the map was made before its uncertainty was kept by cause.
+    """
+    rig = folder.rig
+    table_map, _ = read_map(result / "map.npz")
+    sigmas = read_map_sigmas(result / "map.npz")
+    prewarp = read_prewarp(result / "prewarp.npz")
+    shown_mm = content_to_table(rig.content, content_coordinates(prewarp))
+    warp = WarpSigmas(
+        table_mm=table_map.table_mm,
+        decode_mm=sigmas["sigma_decode_mm"],
+        random_mm=sigmas["sigma_random_mm"],
+        mesh_mm=np.linalg.norm(shown_mm - table_map.table_mm, axis=-1),
+        zone=table_map.zone,
+        lit=(prewarp.gain > 0.0) & np.isfinite(shown_mm[..., 0]),
+    )
+    budget = map_budget(
+        warp,
+        read_camera(folder.root / "camera.json"),
+        content=rig.content,
+        table=rig.table,
+        target=rig.target,
+        sheet=PLAIN_PRINT,
+        check=_check_grid(result / "verification.json"),
+    )
+    write_json(result / BUDGET_FILE, budget_record(budget), format=FORMAT, replace=True)
+    return budget
+
+
+def budget_record(budget: MapBudget) -> dict[str, Any]:
+    """The budget as JSON values; lengths are 1-sigma per axis in mm unless their name says otherwise."""
+    keys = {part: [cause.key for cause in budget.causes if cause.part == part] for part in ("repeatable", "common")}
+    return {
+        "causes": [asdict(cause) for cause in budget.causes],
+        "regions": [
+            {
+                "name": region.name,
+                "places": region.n,
+                "sigma_mm": region.sigma_mm,
+                **{f"{part}_mm": region.of(names) for part, names in keys.items()},
+                "combined_mm": region.combined_mm,
+                "expanded_mm": region.expanded_mm,
+            }
+            for region in budget.regions
+        ],
+        "coverage_factor": 2,
+        "check_grid": asdict(budget.check) if budget.check else None,
+        "camera_covariance_known": budget.camera_known,
+        "assumed_flatness_mm": budget.flatness_mm,
+    }
+
+
+def tell_budget(console: Console, budget: MapBudget) -> None:
+    """The budget in two lines, for people."""
+    expanded = [f"{r.name} {r.expanded_mm:.2f} mm" for r in budget.regions if r.name in _REPORTED]
+    whole = next(region for region in budget.regions if region.name == "all")
+    named = {cause.key: cause.name for cause in budget.causes}
+    largest = sorted(whole.sigma_mm, key=lambda key: -whole.sigma_mm[key])[:2]
+    console.table(
+        [
+            ("uncertainty (k = 2, per axis)", ", ".join(expanded)),
+            ("  most of it", ", ".join(named[key] for key in largest)),
+        ]
+    )
+
+
+def tell_coverage(console: Console, result: Path) -> None:
+    """What the check grid says of the budget, in a line; nothing for results without one."""
+    path = result / BUDGET_FILE
+    found = read_json(path, format=FORMAT).get("check_grid") if path.is_file() else None
+    if found:
+        console.say(
+            f"Of the dots' residuals {found['inside']:.1%} lie inside the budget's repeatable part (k = 2); "
+            f"inside what the scan alone predicts, {found['inside_predicted']:.1%}"
+        )
+
+
+def _check_grid(path: Path) -> CheckGrid | None:
+    """The dots of a verification through the measured warp; None where there is none to go by."""
+    if not path.is_file():
+        return None
+    after = read_json(path, format="rigwarp verification").get("after")
+    if not isinstance(after, dict):
+        return None
+    try:
+        points, vectors = (np.array(after[key], float).reshape(-1, 2) for key in ("points_mm", "vectors_mm"))
+        sigma = np.array(after.get("sigma_mm") or np.zeros(len(points)), float).reshape(len(points))
+        if len(points) != len(vectors) or not all(np.isfinite(a).all() for a in (points, vectors, sigma)):
+            raise ValueError
+    except (KeyError, TypeError, ValueError):
+        raise InputError(f"{path}: found no list of dots in it. Measure them again: rigwarp verify") from None
+    return CheckGrid(points_mm=points, vectors_mm=vectors, sigma_mm=sigma) if len(points) > 4 else None
