@@ -12,6 +12,8 @@ from rigwarp.live import shaders
 from rigwarp.live.gl_context import COMPUTE_VERSION, is_software, standalone_context
 from rigwarp.live.picture import AnyPicture, Picture, YuvPicture, checked
 from rigwarp.live.sampling import GRID, SampleMap
+from rigwarp.live.texture_unit import interpolates_exactly
+from rigwarp.live.upload import StorageUpload, TextureUpload, open_upload
 from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 
@@ -56,9 +58,10 @@ class GlRenderer:
         self._calls = {n: self._context.vertex_array(p, []) for n, p in self._programs.items() if "drawn" in n}
         self._light = self._context.texture((256, 1), 1, dtype="f4")
         self._maps: list[moderngl.Texture] = []
-        self._content: list[Any] = []  # codes, and the buffer they come through
+        self._upload: StorageUpload | TextureUpload | None = None
         self._picture: list[Any] = []  # linear light, and its framebuffer
         self._wide = False
+        self._exact: dict[str, bool] = {}
         self._frame: moderngl.Texture | None = None
         self._plain: moderngl.Texture | None = None
         self._screen: moderngl.Framebuffer | None = None
@@ -97,7 +100,6 @@ class GlRenderer:
         for name, program in self._programs.items():
             if name.startswith("warp"):
                 program["gamma"] = 0.0 if transfer == "srgb" else float(transfer)
-                program["by_unit"] = warp.sampling == "quick"
         self._light.write(warp.light().astype(np.float32).tobytes())
         if self._size is not None:
             self._place(warp.samples(self._size))
@@ -125,10 +127,11 @@ class GlRenderer:
             for name in ("decode_yuv_drawn", "decode_yuv_computed"):
                 if name in self._programs:
                     self._programs[name]["to_rgb"].write(matrix)
-        codes, buffer = self._content[0], self._content[1]
-        buffer.orphan()  # the GPU may still be reading the last picture from it
-        buffer.write(data)
-        codes.write(buffer, alignment=1)
+        if self._upload is None:
+            self._upload = open_upload(
+                self._context, _bytes_of(size, planar), computed="decode_computed" in self._programs
+            )
+        self._upload.write(data)
         self._decode()
 
     def load_texture(self, texture: moderngl.Texture, *, bottom_up: bool = True) -> None:
@@ -198,11 +201,13 @@ class GlRenderer:
     def _decode(self, foreign: moderngl.Texture | None = None) -> None:
         """Codes to linear light, for the whole picture: once per picture, not once per tap."""
         self._foreign = foreign
-        codes, (picture, frame) = self._content[0], self._picture
-        (codes if foreign is None else foreign).use(_CODES)
+        picture, frame = self._picture
+        source = self._upload if foreign is None else foreign
+        assert source is not None  # one or the other was loaded
+        source.use(_CODES)
         self._light.use(_LIGHT)
         kind = "decode_yuv" if self._planar else "decode"
-        if foreign is None and not self._wide and f"{kind}_computed" in self._programs:
+        if isinstance(source, StorageUpload):
             self._compute(f"{kind}_computed", picture, picture.size)
             return
         frame.use()
@@ -262,13 +267,10 @@ class GlRenderer:
             )
         samples = self._warp.samples(size)
         self._release_content()
-        rows = (size[0], size[1] * 3 // 2) if planar else (3 * size[0], size[1])
-        codes = self._context.texture(rows, 1, alignment=1)
-        codes.filter = (moderngl.NEAREST, moderngl.NEAREST)
-        self._content = [codes, self._context.buffer(reserve=rows[0] * rows[1])]
-        for name, program in self._programs.items():
-            if name.startswith("decode"):
-                program["size"] = size
+        for program in self._programs.values():
+            for name, value in (("size", size), ("row_bytes", _bytes_of(size, planar)[0])):
+                if name in program:
+                    program[name] = value
         self._size, self._planar = size, planar
         self._place(samples)
 
@@ -283,6 +285,10 @@ class GlRenderer:
 
     def _place(self, samples: SampleMap) -> None:
         self._make_picture(samples.picture_size, wide=bool(samples.cubic.any()))
+        by_unit = self._warp.sampling == "quick" or self._unit_is_exact(self._picture[0].dtype)
+        for name, program in self._programs.items():
+            if name.startswith("warp"):
+                program["by_unit"] = by_unit
         data = (packed_places(samples).tobytes(), packed_steps(samples).tobytes())
         if not self._maps:
             self._maps = [self._context.texture(self._resolution, 2, dtype="u4")]
@@ -292,10 +298,23 @@ class GlRenderer:
         for texture, values in zip(self._maps, data, strict=True):
             texture.write(values)
 
+    def _unit_is_exact(self, dtype: Literal["f2", "f4"]) -> bool:
+        """Whether the texture unit may interpolate for us: tried out once for each kind of texture."""
+        if dtype not in self._exact:
+            self._exact[dtype] = not is_software(self._context) and interpolates_exactly(self._context, dtype)
+        return self._exact[dtype]
+
     def _release_content(self) -> None:
-        for item in (*self._content, *reversed(self._picture)):
+        if self._upload is not None:
+            self._upload.release()
+        for item in reversed(self._picture):
             item.release()
-        self._content, self._picture = [], []
+        self._upload, self._picture = None, []
+
+
+def _bytes_of(size: tuple[int, int], planar: bool) -> tuple[int, int]:
+    """(bytes in a row, rows) of a picture of that size."""
+    return (size[0], size[1] * 3 // 2) if planar else (3 * size[0], size[1])
 
 
 def packed_places(samples: SampleMap) -> NDArray[np.uint32]:

@@ -15,12 +15,25 @@ void main() {
 }
 """
 
+_BYTES_OF_TEXTURE = """
+uniform sampler2D codes;     // one channel, a byte each; rows of the picture's three channels, or of its planes' width
+float code_at(ivec2 at) { return texelFetch(codes, at, 0).r; }
+"""
+
+_BYTES_OF_STORAGE = """
+layout(std430, binding = 1) readonly buffer Bytes { uint words[]; };
+uniform int row_bytes;
+float code_at(ivec2 at) {
+    int number = at.y * row_bytes + at.x;
+    return float(words[number >> 2] >> ((number & 3) * 8) & 255u) / 255.0;
+}
+"""
+
 _DECODE = """
-uniform sampler2D codes;     // one channel: R, G, B, R, G, B, ... of a row side by side
 uniform sampler2D light;     // 256 x 1: linear light of a code value
 uniform ivec2 size;          // of the picture
 float light_of(ivec2 at) {
-    return texelFetch(light, ivec2(int(texelFetch(codes, at, 0).r * 255.0 + 0.5), 0), 0).r;
+    return texelFetch(light, ivec2(int(code_at(at) * 255.0 + 0.5), 0), 0).r;
 }
 vec4 decoded(ivec2 texel) {
     ivec2 at = texel - 1;    // the texture has a black rim, so that nobody need look whether a sample lies outside
@@ -33,11 +46,8 @@ vec4 decoded(ivec2 texel) {
 
 _LIGHT_OF_FLOAT = """
 float light_of(float code) {
-    // between two codes, for what has more than 8 bits
-    float at = clamp(code, 0.0, 1.0) * 255.0;
-    int below = int(at);
-    float low = texelFetch(light, ivec2(below, 0), 0).r, high = texelFetch(light, ivec2(min(below + 1, 255), 0), 0).r;
-    return mix(low, high, at - float(below));
+    // between two codes, for what has more than 8 bits; the texture unit's coarse weights are good to 1/256 of a code
+    return textureLod(light, vec2((clamp(code, 0.0, 1.0) * 255.0 + 0.5) / 256.0, 0.5), 0.0).r;
 }
 """
 
@@ -61,7 +71,6 @@ vec4 decoded(ivec2 texel) {
 
 _DECODE_YUV = (
     """
-uniform sampler2D codes;     // one channel: Y, then U and V of half the size packed into rows of the full width
 uniform sampler2D light;
 uniform ivec2 size;
 uniform mat4x3 to_rgb;
@@ -71,8 +80,8 @@ uniform mat4x3 to_rgb;
 float chroma_at(ivec2 at, int plane) {
     ivec2 half_size = size / 2;
     at = clamp(at, ivec2(0), half_size - 1);
-    int number = at.y * half_size.x + at.x + plane * half_size.x * half_size.y;
-    return texelFetch(codes, ivec2(number % size.x, size.y + number / size.x), 0).r;
+    int row = at.y + plane * half_size.y;  // below Y, U's rows and then V's, two of them side by side
+    return code_at(ivec2(at.x + (row & 1) * half_size.x, size.y + (row >> 1)));
 }
 float chroma(vec2 at, int plane) {
     vec2 corner = floor(at), share = at - corner;
@@ -85,19 +94,37 @@ vec4 decoded(ivec2 texel) {
     ivec2 at = texel - 1;
     if (any(lessThan(at, ivec2(0))) || any(greaterThanEqual(at, size))) return vec4(0.0);
     vec2 spot = vec2(float(at.x) * 0.5, (float(at.y) + 0.5) * 0.5 - 0.5);
-    vec3 code = to_rgb * vec4(texelFetch(codes, at, 0).r, chroma(spot, 0), chroma(spot, 1), 1.0);
+    vec3 code = to_rgb * vec4(code_at(at), chroma(spot, 0), chroma(spot, 1), 1.0);
     return vec4(light_of(code.r), light_of(code.g), light_of(code.b), 1.0);
 }
 """
 )
 
-_WARP = """
+_BILINEAR = """
 uniform sampler2D picture;   // linear light with a black rim: one texel before the picture, two after it
+
+vec3 by_the_unit(vec2 at) {
+    return textureLod(picture, (at + 0.5) / vec2(textureSize(picture, 0)), 0.0).rgb;
+}
+vec3 by_arithmetic(vec2 at) {
+    ivec2 first = ivec2(at);
+    vec2 share = at - vec2(first);
+    vec3 above = mix(
+        texelFetch(picture, first, 0).rgb, texelFetchOffset(picture, first, 0, ivec2(1, 0)).rgb, share.x);
+    vec3 below = mix(
+        texelFetchOffset(picture, first, 0, ivec2(0, 1)).rgb,
+        texelFetchOffset(picture, first, 0, ivec2(1, 1)).rgb, share.x);
+    return mix(above, below, share.y);
+}
+"""
+
+_WARP = (
+    _BILINEAR
+    + """
 uniform usampler2D place;    // u | root of the gain, v | cubic, taps; see `packed_places`
 uniform isampler2D steps;    // from tap to tap, in 128ths: du/du', dv/du', du/dv', dv/dv'
 uniform float gamma;         // of the projector; 0: the sRGB curve
-uniform bool by_unit;        // bilinear by the texture unit: quicker, but its weights have so few bits that a black
-                             // texel beside a white one may be 8 codes off
+uniform bool by_unit;        // bilinear by the texture unit; see `texture_unit`
 uniform bool dither;
 
 vec3 encoded(vec3 light) {
@@ -108,17 +135,8 @@ vec3 encoded(vec3 light) {
 }
 
 vec3 bilinear(vec2 at) {
-    vec2 size = vec2(textureSize(picture, 0));
-    at = clamp(at + 1.0, vec2(0.0), size - 2.0);
-    if (by_unit) return textureLod(picture, (at + 0.5) / size, 0.0).rgb;
-    ivec2 first = ivec2(at);
-    vec2 share = at - vec2(first);
-    vec3 above = mix(
-        texelFetch(picture, first, 0).rgb, texelFetchOffset(picture, first, 0, ivec2(1, 0)).rgb, share.x);
-    vec3 below = mix(
-        texelFetchOffset(picture, first, 0, ivec2(0, 1)).rgb,
-        texelFetchOffset(picture, first, 0, ivec2(1, 1)).rgb, share.x);
-    return mix(above, below, share.y);
+    at = clamp(at + 1.0, vec2(0.0), vec2(textureSize(picture, 0)) - 2.0);
+    return by_unit ? by_the_unit(at) : by_arithmetic(at);
 }
 
 vec4 cubic_weights(float t) {
@@ -175,6 +193,7 @@ vec4 shown(ivec2 pixel) {
     return vec4(min(floor(encoded(light * gain) * 255.0 + rounding), 255.0) / 255.0, 1.0);
 }
 """
+)
 
 _TO_TARGET = """
 uniform int rows;            // height of the projector's picture
@@ -188,16 +207,16 @@ bool inside(ivec2 size) { return all(lessThan(here(), size)); }
 """
 
 _DECODE_MAIN = "out vec4 colour;\nvoid main() { colour = decoded(ivec2(gl_FragCoord.xy)); }\n"
-DECODE_DRAWN = GLSL_FRAGMENT + _DECODE + _DECODE_MAIN
+DECODE_DRAWN = GLSL_FRAGMENT + _BYTES_OF_TEXTURE + _DECODE + _DECODE_MAIN
 DECODE_TEXTURE_DRAWN = GLSL_FRAGMENT + _DECODE_TEXTURE + _DECODE_MAIN
-DECODE_YUV_DRAWN = GLSL_FRAGMENT + _DECODE_YUV + _DECODE_MAIN
+DECODE_YUV_DRAWN = GLSL_FRAGMENT + _BYTES_OF_TEXTURE + _DECODE_YUV + _DECODE_MAIN
 _DECODE_TO_IMAGE = (
     _TO_IMAGE
-    + "layout(rgba16f, binding = 0) writeonly uniform image2D destination;\n"
+    + "layout(binding = 0) writeonly uniform image2D destination;\n"
     + "void main() { if (inside(imageSize(destination))) imageStore(destination, here(), decoded(here())); }\n"
 )
-DECODE_COMPUTED = GLSL_COMPUTE + _DECODE + _DECODE_TO_IMAGE
-DECODE_YUV_COMPUTED = GLSL_COMPUTE + _DECODE_YUV + _DECODE_TO_IMAGE
+DECODE_COMPUTED = GLSL_COMPUTE + _BYTES_OF_STORAGE + _DECODE + _DECODE_TO_IMAGE
+DECODE_YUV_COMPUTED = GLSL_COMPUTE + _BYTES_OF_STORAGE + _DECODE_YUV + _DECODE_TO_IMAGE
 WARP_DRAWN = GLSL_FRAGMENT + _WARP + _TO_TARGET + "void main() { colour = shown(row(gl_FragCoord.xy)); }\n"
 WARP_COMPUTED = (
     GLSL_COMPUTE
@@ -205,6 +224,22 @@ WARP_COMPUTED = (
     + _TO_IMAGE
     + "layout(rgba8, binding = 0) writeonly uniform image2D destination;\n"
     + "void main() { if (inside(imageSize(destination))) imageStore(destination, here(), shown(here())); }\n"
+)
+UNIT_ERROR = (
+    GLSL_FRAGMENT
+    + _BILINEAR
+    + """
+uniform vec2 tolerance;      // absolute, and relative to the light
+out vec4 colour;
+void main() {
+    // places all over the picture, as good as random, in steps of 1/256 pixel
+    uvec2 here = uvec2(gl_FragCoord.xy) * uvec2(40503u, 52711u) + uvec2(gl_FragCoord.yx) * uvec2(30011u, 60013u);
+    uvec2 last = uvec2(textureSize(picture, 0) - 2) * 256u;
+    vec2 at = vec2(here % last) / 256.0;
+    vec3 right = by_arithmetic(at), wrong = abs(by_the_unit(at) - right) / (tolerance.x + tolerance.y * right);
+    colour = vec4(max(max(wrong.r, wrong.g), wrong.b));
+}
+"""
 )
 COPY_DRAWN = (
     GLSL_FRAGMENT
