@@ -20,6 +20,7 @@ class Scene:
     Attributes
     ----------
     transport : (camera pixels, projector pixels) sparse operator, light sent to light received per pixel.
+    white : typical projected white per area of a white table, in the transport's own unit: what radiance 1 stands for.
     """
 
     def __init__(
@@ -29,6 +30,7 @@ class Scene:
         top: TableTop,
         room: RoomTruth,
         *,
+        white: float | None = None,
         progress: Callable[[float], None] | None = None,
     ) -> None:
         height, width = top.reflectance.shape
@@ -37,14 +39,15 @@ class Scene:
         self._room = room
         per_area = np.where(top.area_mm2 > 0.0, 1.0 / top.area_mm2, 0.0)
         everything = np.ones(self.transport.shape[1], np.float32)
-        white = (self.transport @ everything).reshape(height, width) * per_area
-        lit = white[(white > 0.0) & (top.reflectance > 0.0)]
+        bright = (self.transport @ everything).reshape(height, width) * per_area
+        lit = bright[(bright > 0.0) & (top.reflectance > 0.0)]
         if not lit.size:
             raise InputError(
                 "virtual rig: the camera sees no projected light on the table. "
                 "Check camera.position_mm and camera.aim_mm in virtual.toml, and the mirror in rig.toml."
             )
-        self._per_light = (per_area / np.median(lit)).astype(np.float32)
+        self.white = float(np.median(lit)) if white is None else white
+        self._per_light = (per_area / self.white).astype(np.float32)
 
     def radiance(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
         """(H, W) radiance for (h, w) light of the projector's pixels; 1 = typical projected white on a white table."""

@@ -61,7 +61,7 @@ class TableTop:
 def _cell_cover(corners: BoolArray, is_top: Callable[[Array, Array], BoolArray]) -> NDArray[np.float32]:
     """Share (H, W) of each pixel that sees the table top, from its corners (H + 1, W + 1); finer where they differ."""
     four = np.stack([corners[:-1, :-1], corners[:-1, 1:], corners[1:, :-1], corners[1:, 1:]])
-    cover = four.all(axis=0).astype(np.float32)
+    cover: NDArray[np.float32] = np.asarray(four.all(axis=0), np.float32)
     rows, columns = np.nonzero(four.any(axis=0) & ~four.all(axis=0))
     step = (np.arange(_RIM_SAMPLES) + 0.5) / _RIM_SAMPLES - 0.5
     u, v = (a.ravel() for a in np.meshgrid(step, step))

@@ -1,6 +1,8 @@
 """The virtual rig: a display and a camera that behave like the real thing, and the truth to judge results by."""
 
+import itertools
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -141,7 +143,9 @@ class VirtualRig:
         self._view = TableView(truth.camera, self._lens, self._form)
         self._sensor = Sensor(truth.camera, self._resolution)
         self._board = PrintedBoard(rig.target, truth.sheet)
-        self._photos = 0
+        self._meshes, self._profiles = meshes, profiles
+        self._photos = itertools.count(1)
+        self._set_before: tuple[float, float] | None = None
         self._scene: Scene | None = None
         self._top: TableTop | None = None
         self._gain = 1.0
@@ -151,10 +155,31 @@ class VirtualRig:
     def prepare(self, *, progress: Callable[[float], None] | None = None) -> None:
         """Build the light transport now rather than at the first photograph; `progress` gets shares up to 1."""
         if self._scene is None:
-            self._scene = Scene(self._path, self._view, self._table_top(), self._truth.room, progress=progress)
+            typical = None if self._set_before is None else self._set_before[1]
+            self._scene = Scene(
+                self._path, self._view, self._table_top(), self._truth.room, white=typical, progress=progress
+            )
+            if self._set_before is not None:
+                self._gain = self._set_before[0]
+                return
             width, height = self._projector.resolution
             white = self._scene.radiance(np.ones((height, width), np.float32))
             self._gain = self._sensor.gain_for(white, peak_code=_WHITE_CODE, share=_WHITE_SHARE)
+
+    @property
+    def truth(self) -> VirtualTruth:
+        """What was really built, for judging results only."""
+        return self._truth
+
+    def changed(self, truth: VirtualTruth) -> "VirtualRig":
+        """The same rig after something has happened to it: exposure, focus and room as they were, new noise."""
+        self.prepare()
+        assert self._scene is not None
+        focused = replace(truth.projector, focus_mm=self._path.focus_mm)
+        after = VirtualRig(self._rig, replace(truth, projector=focused), meshes=self._meshes, profiles=self._profiles)
+        after._photos = self._photos
+        after._set_before = (self._gain, self._scene.white)
+        return after
 
     def board_photos(self, count: int = 14) -> list[NDArray[np.uint8]]:
         """Photographs (H, W) of the sheet held by hand in `count` poses under room light, the projector off."""
@@ -228,8 +253,7 @@ class VirtualRig:
         return self._sensor.expose(self._scene.radiance(light), self._gain * exposure, self._next_random())
 
     def _next_random(self) -> np.random.Generator:
-        self._photos += 1
-        return np.random.default_rng([self._truth.seed, self._photos])
+        return np.random.default_rng([self._truth.seed, next(self._photos)])
 
     def _table_top(self) -> TableTop:
         if self._top is None:
