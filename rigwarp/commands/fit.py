@@ -122,6 +122,7 @@ def fit_scans(
             "sigma_random_mm": table_map.random_mm,
             "sigma_common_mm": table_map.common_mm,
             "sigma_decode_mm": table_map.decode_mm,
+            "light": table_map.light,
         }
         write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=origin["scan"], more=parts)
         if as_built is not None:

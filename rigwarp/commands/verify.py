@@ -29,8 +29,9 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_prewarp
 from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE, camera_of
 from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.commands.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
 from rigwarp.devices import Bench, Photo, open_bench
-from rigwarp.errors import InputError, ToleranceError
+from rigwarp.errors import InputError, MeasurementError, ToleranceError
 from rigwarp.files import (
     ADJUST_FILE,
     RigFolder,
@@ -112,7 +113,17 @@ def verify_result(
     write_verification(result, checks, shown, response)
     if (result / BUDGET_FILE).is_file():  # results of older versions have none
         write_budget(folder, result)
+    _keep_look(console, folder, result, bench, camera)
     return checks
+
+
+def _keep_look(console: Console, folder: RigFolder, result: Path, bench: Bench, camera: CameraModel) -> None:
+    """Five more photographs, by which a later `verify --quick` sees what has moved since."""
+    photos = take_look(bench.display, bench.camera, quick_frames(folder, prewarp_of(result)))
+    try:
+        store_state(folder, result, state_of(folder, result, photos, camera, bench.camera.exposure_s))
+    except MeasurementError as error:
+        console.note(f"No quick look is kept for rigwarp verify --quick: {error}")
 
 
 def check_warp(

@@ -6,7 +6,7 @@ from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz,
 from rigwarp.files.camera_file import read_camera, read_camera_extra, write_camera
 from rigwarp.files.decoded_file import read_decoded, write_decoded
 from rigwarp.files.export_folder import EXPORT_FILE, new_export
-from rigwarp.files.maps import read_map, read_map_sigmas, write_map
+from rigwarp.files.maps import read_map, read_map_light, read_map_sigmas, write_map
 from rigwarp.files.patterns_file import read_patterns, write_patterns
 from rigwarp.files.pictures import list_photos, read_colour, read_photo, write_picture
 from rigwarp.files.prewarp_file import read_prewarp, write_prewarp
@@ -57,6 +57,7 @@ __all__ = [
     "read_decoded",
     "read_json",
     "read_map",
+    "read_map_light",
     "read_map_sigmas",
     "read_mesh",
     "read_npz",

@@ -77,6 +77,22 @@ def read_map_sigmas(path: Path, *, make_with: str = "") -> dict[str, Array]:
     return read_npz(path, _SIGMAS, format=FORMAT, make_with=make_with)[0]
 
 
+def read_map_light(path: Path) -> Array | None:
+    """(H, W) relative light that each projector pixel makes on the table; None for a map that does not tell.
+
+    Raises
+    ------
+    InputError
+        Like `read_map`, but not for a missing array.
+    """
+    field = {"light": Field(kind="f", dtype=np.float64, shape=("H", "W"))}
+    read_npz(path, {}, format=FORMAT)  # damage is told, an older map without light is none
+    try:
+        return read_npz(path, field, format=FORMAT)[0]["light"]
+    except InputError:
+        return None
+
+
 def _check(path: Path, pixel_map: PixelMap) -> None:
     answered = np.isfinite(pixel_map.x_mm)
     wrong = {

@@ -2,13 +2,18 @@
 
 from rigwarp.verification.budget import Cause, RegionBudget
 from rigwarp.verification.charts import Modulation, chart_picture, line_charts, measure_charts
+from rigwarp.verification.corrected_map import moved_map, shifted_map
 from rigwarp.verification.draw import dot_pictures
+from rigwarp.verification.drift_judgement import DriftJudgement, judge_drift
 from rigwarp.verification.grid_coverage import CheckGrid, GridCoverage
 from rigwarp.verification.judge import ErrorFigures, Similarity, VerificationResult, judge_dots
+from rigwarp.verification.light_model import light_model
 from rigwarp.verification.locate import DotsFound, UnreadableBlob, locate_dots
 from rigwarp.verification.map_budget import MapBudget, WarpSigmas, map_budget
 from rigwarp.verification.plan import DotPlan, plan_dots
+from rigwarp.verification.quick import QuickLook, QuickState, ambient_light, quick_pictures, quick_plan, read_quick
 from rigwarp.verification.read_code import light_table
+from rigwarp.verification.residual_field import ResidualField, fit_residual_field
 from rigwarp.verification.shape import AffineShape, LineFigure, fit_affine_shape, straightness, worst_line
 from rigwarp.verification.uniformity import NinePoints, measure_uniformity
 
@@ -18,28 +23,41 @@ __all__ = [
     "CheckGrid",
     "DotPlan",
     "DotsFound",
+    "DriftJudgement",
     "ErrorFigures",
     "GridCoverage",
     "LineFigure",
     "MapBudget",
     "Modulation",
     "NinePoints",
+    "QuickLook",
+    "QuickState",
     "RegionBudget",
+    "ResidualField",
     "Similarity",
     "UnreadableBlob",
     "VerificationResult",
     "WarpSigmas",
+    "ambient_light",
     "chart_picture",
     "dot_pictures",
     "fit_affine_shape",
+    "fit_residual_field",
     "judge_dots",
+    "judge_drift",
+    "light_model",
     "light_table",
     "line_charts",
     "locate_dots",
     "map_budget",
     "measure_charts",
     "measure_uniformity",
+    "moved_map",
     "plan_dots",
+    "quick_pictures",
+    "quick_plan",
+    "read_quick",
+    "shifted_map",
     "straightness",
     "worst_line",
 ]

@@ -1,0 +1,100 @@
+"""A new result made from an earlier one: its map corrected, everything else that still holds taken along."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.commands.budget import BUDGET_FILE, write_budget
+from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE
+from rigwarp.commands.zone_scan import MAP_FILE
+from rigwarp.errors import InputError
+from rigwarp.files import (
+    RESULTS,
+    RigFolder,
+    new_run,
+    read_bytes,
+    read_json,
+    read_map,
+    read_map_light,
+    write_bytes,
+    write_json,
+    write_map,
+    write_prewarp,
+)
+from rigwarp.files.as_built_file import ARRAYS_FILE, NUMBERS_FILE
+from rigwarp.files.maps import read_map_sigmas
+from rigwarp.geometry import Array, PixelMap
+from rigwarp.prewarp import Prewarp, build_prewarp
+
+_TAKEN_ALONG = (ARRAYS_FILE, NUMBERS_FILE)
+"""The mirror is the same one."""
+_LEAST_GAIN = 0.02
+
+
+def rebuilt_prewarp(folder: RigFolder, earlier: Path, table_map: PixelMap, old: Prewarp) -> Prewarp:
+    """The warp of a corrected map, evened out by the light that was measured with the earlier one."""
+    light = read_map_light(earlier / MAP_FILE)
+    return build_prewarp(
+        table_map,
+        folder.rig.content,
+        folder.rig.projector.transfer,
+        light=light_of_gain(old) if light is None else light,
+    )
+
+
+def light_of_gain(prewarp: Prewarp) -> Array:
+    """(H, W) what light a gain was made for, as far as it tells: light that it evened out; NaN where it is dark."""
+    gain = prewarp.gain.astype(float)
+    return np.where(gain > _LEAST_GAIN, 1.0 / np.maximum(gain, _LEAST_GAIN), np.nan)
+
+
+def write_derived(
+    folder: RigFolder,
+    earlier: Path,
+    table_map: PixelMap,
+    prewarp: Prewarp,
+    *,
+    command: str,
+    note: Mapping[str, Any],
+    more_sigma_mm: Array | None = None,
+) -> Path:
+    """A finished result folder from an earlier result; it does not become current.
+
+    Parameters
+    ----------
+    table_map, prewarp : what is new.
+    command : the command line that makes it.
+    note : what was done, for start.json and fit.json.
+    more_sigma_mm : (H, W) uncertainty of the correction, added to the map's random part.
+    """
+    _, header = read_map(earlier / MAP_FILE)
+    scan = header.get("scan") if isinstance(header.get("scan"), str) else None
+    origin = {"rig_hash": folder.rig_hash, "scan": scan}
+    with new_run(folder.root / RESULTS, command, folder, settings={"from": earlier.name, **note}) as run:
+        write_map(run / MAP_FILE, table_map, rig_hash=folder.rig_hash, scan=scan, more=_parts(earlier, more_sigma_mm))
+        for name in _TAKEN_ALONG:
+            if (earlier / name).is_file():
+                write_bytes(run / name, read_bytes(earlier / name))
+        write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+        if (earlier / FIT_FILE).is_file():
+            figures = read_json(earlier / FIT_FILE, format="rigwarp fit")
+            write_json(run / FIT_FILE, {**figures, "corrected": {"from": earlier.name, **note}}, format="rigwarp fit")
+        if (earlier / BUDGET_FILE).is_file():
+            write_budget(folder, run)
+    return run
+
+
+def _parts(earlier: Path, more_sigma_mm: Array | None) -> dict[str, Array]:
+    """The arrays beside the map that still hold."""
+    parts: dict[str, Array] = {}
+    try:
+        parts |= read_map_sigmas(earlier / MAP_FILE)
+    except InputError:
+        pass  # a map made before the parts were kept
+    else:
+        if more_sigma_mm is not None:
+            parts["sigma_random_mm"] = np.hypot(parts["sigma_random_mm"], more_sigma_mm)
+    light = read_map_light(earlier / MAP_FILE)
+    return parts if light is None else {**parts, "light": light}

@@ -1,0 +1,241 @@
+"""Has the camera moved? Told from two pictures of the table by room light, in which the projector has no part.
+
+The table's own looks (its edge, a sheet or marks that lie on it, its grain) are brought to cover each other by moving
+the camera: direct photometric alignment, coarse to fine, with the camera's six degrees of freedom over the table plane.
+"""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.camera import CameraModel
+from rigwarp.camera.projection import N_POSE, project_with_jacobians
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, rotation_from_vector
+from rigwarp.rig import Table
+
+_BLURS_PX = (16.0, 8.0, 4.0)
+"""Coarse to fine: shifts up to about twice the coarsest are found; finer than the last, noise outweighs the grain."""
+_BAND = 5.0  # the broadest detail compared, in multiples of the finest
+_ROUNDS = 12
+_DONE_PX = 1e-3
+_BEYOND = 1.25  # the picture is compared up to this multiple of the table's half sides: its edge belongs to it
+_MOST_PIXELS = 60_000
+_HUBER = 2.0
+_HALF_NORMAL = 0.6745
+_PRIOR = np.repeat([0.1, 100.0], 3)  # rad, mm: wide, and yet it holds what a bare table does not tell
+_KNOWN_PX = 0.3
+"""A picture that tells the camera's place to less than this has told it."""
+_GRID = 9
+
+
+@dataclass(frozen=True, kw_only=True)
+class CameraMotion:
+    """How the camera moved between two pictures.
+
+    Attributes
+    ----------
+    camera : where it stands now.
+    turn_rad, shift_mm : (3,) in the camera's axes: R -> exp(turn) R, t -> t + shift.
+    covariance : (6, 6) of turn and shift, from the pictures' noise.
+    moved_mm : by how much its place in the room changed.
+    seen_px, sigma_px : rms shift of the table in its picture, and 1-sigma of that.
+    known : False where the room light shows too little of the table to tell.
+    light : present room light over that of the reference.
+    """
+
+    camera: CameraModel
+    turn_rad: Array
+    shift_mm: Array
+    covariance: Array
+    moved_mm: float
+    seen_px: float
+    sigma_px: float
+    known: bool
+    light: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Spots:
+    """Pixels (N, 2) of the reference, the points (N, 3) of the table that they see, and their light (N,)."""
+
+    points_mm: Array
+    light: Array
+
+
+def register_camera(
+    reference: NDArray[np.float32],
+    present: NDArray[np.float32],
+    camera: CameraModel,
+    table: Table,
+) -> CameraMotion:
+    """Find the camera's motion between two pictures by room light.
+
+    Parameters
+    ----------
+    reference, present : (H, W) linear light, the projector black.
+    camera : lens, and pose when the reference was taken.
+    table : what is seen.
+
+    Raises
+    ------
+    MeasurementError
+        When the pictures' size is not the camera's.
+    """
+    wanted = camera.resolution[::-1]
+    if reference.shape != wanted or present.shape != wanted:
+        raise MeasurementError(
+            f"pictures by room light are {reference.shape} and {present.shape}, expected {wanted} as in the camera file"
+        )
+    pose, gain = np.zeros(N_POSE), np.array([1.0, 0.0])
+    for blur in _BLURS_PX:
+        spots = _spots(_detail(reference, blur), camera, table, blur)
+        pose, gain, normal, noise = _aligned(spots, _detail(present, blur), camera, pose, gain, blur)
+    # neighbours share their noise after the blur: a pixel in 4 pi blur^2 is independent
+    share = max(1.0, 4.0 * np.pi * blur**2 * _density(spots, camera))
+    covariance = np.asarray(np.linalg.inv(normal / (noise**2 * share) + np.diag(_PRIOR**-2.0)), float)
+    moved = moved_camera(camera, pose)
+    points = _grid(table)
+    by_pose = _project(camera, np.zeros(N_POSE), points)[1]
+    seen = moved.project(points) - camera.project(points)
+    sigma = np.sqrt(np.einsum("nij,jk,nik->ni", by_pose, covariance, by_pose).sum(axis=-1))
+    sigma_px = float(np.sqrt(np.mean(sigma**2)))
+    return CameraMotion(
+        camera=moved,
+        turn_rad=pose[:3],
+        shift_mm=pose[3:],
+        covariance=covariance,
+        moved_mm=float(np.linalg.norm(moved.position_mm - camera.position_mm)),
+        seen_px=float(np.sqrt(np.nanmean(np.sum(seen**2, axis=-1)))),
+        sigma_px=sigma_px,
+        known=sigma_px < _KNOWN_PX,
+        light=_light_ratio(reference, present, camera, moved, points),
+    )
+
+
+def _light_ratio(
+    reference: NDArray[np.float32], present: NDArray[np.float32], before: CameraModel, after: CameraModel, points: Array
+) -> float:
+    """How bright spots of the table are, over how bright they were; the median."""
+    pairs = ((reference, before), (present, after))
+    then, now = (_sampled(_smooth(one), np.nan_to_num(camera.project(points), nan=-1.0)) for one, camera in pairs)
+    known = np.isfinite(then) & np.isfinite(now) & (then > 0)
+    return float(np.median(now[known] / then[known])) if known.any() else float("nan")
+
+
+def _smooth(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), _BLURS_PX[-1]), np.float32)
+
+
+def moved_camera(camera: CameraModel, pose: Array) -> CameraModel:
+    """The camera after (6,) turn and shift in its own axes."""
+    return replace(
+        camera,
+        R_camera_from_table=rotation_from_vector(pose[:3]) @ camera.R_camera_from_table,
+        t_camera_from_table_mm=camera.t_camera_from_table_mm + pose[3:],
+    )
+
+
+def _detail(picture: NDArray[np.float32], blur_px: float) -> NDArray[np.float32]:
+    """What is about so fine in a picture: broader is the lens's falloff, which stays where it is in the frame."""
+    fine = cv2.GaussianBlur(picture, (0, 0), blur_px)
+    return np.asarray(fine - cv2.GaussianBlur(picture, (0, 0), _BAND * blur_px), np.float32)
+
+
+def _spots(picture: NDArray[np.float32], camera: CameraModel, table: Table, blur_px: float) -> _Spots:
+    """A lattice of pixels that see the table or just beside it."""
+    height, width = picture.shape
+    step = max(1, int(blur_px), int(np.sqrt(height * width / _MOST_PIXELS)))
+    edge = int(2 * blur_px) + 1
+    v, u = np.mgrid[edge : height - edge : step, edge : width - edge : step]
+    pixels = np.stack([u.ravel(), v.ravel()], axis=-1).astype(float)
+    spot = camera.to_plane(pixels, table.height_mm)
+    share = spot / (np.array(table.size_mm) / 2.0)
+    with np.errstate(invalid="ignore"):
+        far = np.hypot(*share.T) if table.shape == "circle" else np.abs(share).max(axis=-1)
+        near = far < _BEYOND
+    points = np.column_stack([spot[near], np.full(np.count_nonzero(near), table.height_mm)])
+    return _Spots(points_mm=points, light=picture[v.ravel()[near], u.ravel()[near]].astype(float))
+
+
+def _aligned(
+    spots: _Spots, present: NDArray[np.float32], camera: CameraModel, pose: Array, gain: Array, blur_px: float
+) -> tuple[Array, Array, Array, float]:
+    """Gauss-Newton with Huber weights on pose (6,) and light (2,) at one fineness; the pose's normal matrix, noise."""
+    slope_u = np.asarray(cv2.Sobel(present, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8), np.float32)
+    slope_v = np.asarray(cv2.Sobel(present, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8), np.float32)
+    scale = np.concatenate([_PRIOR, [1.0, 1.0]])
+    normal, noise = np.zeros((N_POSE, N_POSE)), 1.0
+    for _ in range(_ROUNDS):
+        pixels, by_pose = _project(camera, pose, spots.points_mm)
+        now, du, dv = (_sampled(image, pixels) for image in (present, slope_u, slope_v))
+        misfit = now - (gain[0] * spots.light + gain[1])
+        used = np.isfinite(misfit)
+        noise = float(np.median(np.abs(misfit[used] - np.median(misfit[used]))) / _HALF_NORMAL) + 1e-9
+        weight = np.minimum(1.0, _HUBER * noise / np.maximum(np.abs(misfit[used]), 1e-12))
+        columns = du[used, None] * by_pose[used, 0] + dv[used, None] * by_pose[used, 1]
+        jacobian = np.column_stack([columns, -spots.light[used], -np.ones(np.count_nonzero(used))])
+        normal = (jacobian * weight[:, None]).T @ jacobian
+        right = -(jacobian * weight[:, None]).T @ misfit[used]
+        scaled = normal * np.outer(scale, scale)
+        # the prior speaks in units of the pictures' noise; it only holds directions that the table does not show
+        hold = np.concatenate([np.full(N_POSE, noise**2), np.zeros(2)])
+        pull = np.concatenate([noise**2 * pose / _PRIOR, np.zeros(2)])
+        step = scale * np.linalg.solve(scaled + np.diag(hold), scale * right - pull)
+        pose, gain = pose + step[:N_POSE], gain + step[N_POSE:]
+        if np.max(np.linalg.norm(by_pose @ step[:N_POSE], axis=-1), initial=0.0) < _DONE_PX:
+            break
+    # light is a nuisance: its share is taken out of what the pose is known by
+    a, b, c = normal[:N_POSE, :N_POSE], normal[:N_POSE, N_POSE:], normal[N_POSE:, N_POSE:]
+    told = a - b @ np.linalg.solve(c, b.T) - _told_by_noise(by_pose[used], noise, blur_px)
+    values, vectors = np.linalg.eigh(told * np.outer(_PRIOR, _PRIOR))
+    told = (vectors * np.maximum(values, 0.0)) @ vectors.T / np.outer(_PRIOR, _PRIOR)
+    return pose, gain, told, noise
+
+
+def _told_by_noise(by_pose: Array, noise: float, blur_px: float) -> Array:
+    """What noise in the slopes of one picture feigns to tell of the pose, (6, 6).
+
+    White noise smoothed by a Gaussian of sigma s to a variance v has slopes of variance v / (2 s^2) along each axis;
+    half of the misfit's variance is the present picture's.
+    """
+    return noise**2 / 2.0 / (2.0 * blur_px**2) * np.einsum("nij,nik->jk", by_pose, by_pose)
+
+
+def _project(camera: CameraModel, pose: Array, points_mm: Array) -> tuple[Array, Array]:
+    """Pixels (N, 2) of points seen by a camera moved by a pose, and their derivatives (N, 2, 6) by a further one."""
+    moved = moved_camera(camera, pose)
+    pixels, _, by_pose = project_with_jacobians(
+        points_mm, moved.lens, moved.R_camera_from_table, moved.t_camera_from_table_mm
+    )
+    return pixels, by_pose
+
+
+def _sampled(picture: NDArray[np.float32], pixels: Array) -> Array:
+    """(N,) bilinear values; NaN outside the picture."""
+    height, width = picture.shape
+    inside = np.all((pixels >= 0.0) & (pixels <= [width - 1.0, height - 1.0]), axis=-1)
+    position = np.where(inside[:, None], pixels, 0.0)
+    base = np.minimum(position.astype(int), [width - 2, height - 2])
+    fu, fv = (position - base).T
+    u, v = base.T
+    top = picture[v, u] * (1 - fu) + picture[v, u + 1] * fu
+    low = picture[v + 1, u] * (1 - fu) + picture[v + 1, u + 1] * fu
+    return np.where(inside, top * (1 - fv) + low * fv, np.nan)
+
+
+def _density(spots: _Spots, camera: CameraModel) -> float:
+    """How many compared pixels there are per camera pixel of the area they cover."""
+    pixels = camera.project(spots.points_mm)
+    u, v = np.unique(np.rint(pixels[:, 0])), np.unique(np.rint(pixels[:, 1]))
+    step = np.median(np.diff(u)) * np.median(np.diff(v))
+    return 1.0 / max(float(step), 1.0)
+
+
+def _grid(table: Table) -> Array:
+    """Points of the table (n, 3) at which a motion is judged."""
+    x, y = (0.45 * size * np.linspace(-1.0, 1.0, _GRID) for size in table.size_mm)
+    grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    return np.column_stack([grid, np.full(len(grid), table.height_mm)])

@@ -1,0 +1,265 @@
+"""What has moved: rigid motions of projector and mirror that explain how the light moved on the table.
+
+Each explanation is a maximum-a-posteriori fit of a few rigid motions to the dots' shifts, by the traced light path.
+The camera's own motion is known from elsewhere, with an uncertainty that every explanation may use. Explanations are
+told apart by how much better one fits than the other, in units of the dots' noise; where that is not decisive both are
+named.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry import Array
+from rigwarp.table_map.registration import apply_shifts, trace_zones
+from rigwarp.tracing import OpticalModel
+
+Moved = Literal["nothing", "projector", "mirror", "projector or mirror", "projector and mirror"]
+
+_PRIOR = np.repeat([5.0, np.radians(2.0)] * 2, 3)  # mm and rad of what happens to a rig that nobody has rebuilt
+_PARTS: dict[str, tuple[int, ...]] = {"projector": tuple(range(6)), "mirror": tuple(range(6, 12))}
+_ROUNDS = 6
+_DONE = 1e-4  # a step below this share of the prior ends the iteration
+_STEP = 1e-3
+_HUBER = 3.0
+_SMALLEST_MM = 0.005  # no dot is known better than this from one look to the next
+_MODEL_SHARE = 0.002  # of a dot's shift, that a light path fitted to the map does not get right
+_DECISIVE = 25.0  # chi-squared between two explanations: five sigma
+_WORTH_MM = 0.05  # rms shift of the light below which nobody would notice
+_RIGID_SIGMAS, _RIGID_MM = 4.0, 0.1  # what a rigid motion may leave, rms, before it is something else
+_DOTS_PER_FREEDOM = 2
+
+
+@dataclass(frozen=True, kw_only=True)
+class PartMotion:
+    """A rigid motion of one part along table axes, about its own origin, with 1-sigma per component.
+
+    Attributes
+    ----------
+    part : "projector" or "mirror".
+    shift_mm, turn_rad : (3,); a turn is a rotation vector.
+    shift_sigma_mm, turn_sigma_rad : (3,); 0 where the motion was taken to be a pure turn or a pure shift.
+    """
+
+    part: str
+    shift_mm: Array
+    turn_rad: Array
+    shift_sigma_mm: Array
+    turn_sigma_rad: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class LightShift:
+    """Dots that have moved.
+
+    Attributes
+    ----------
+    pixels_px, zone : (K, 2), (K,) the projector pixels and zones that light them.
+    moved_mm : (K, 2) now minus then.
+    sigma_mm : (K,) 1-sigma of that per axis, from photo noise.
+    by_camera : (K, 2, 6) how a further turn and shift of the camera (its axes) would move them in the measurement.
+    camera_covariance : (6, 6) how well the camera's motion is known.
+    """
+
+    pixels_px: Array
+    zone: NDArray[np.int64]
+    moved_mm: Array
+    sigma_mm: Array
+    by_camera: Array
+    camera_covariance: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Explanation:
+    """What explains a shift of the light.
+
+    Attributes
+    ----------
+    moved : the part, both, either, or nothing.
+    motions : one per part that moved, or per alternative where either may have.
+    shifts : (12,) the motion to correct by: projector shift, turn, mirror shift, turn (mm, rad, table axes).
+    camera_pose : (6,) further turn and shift of the camera that goes with it.
+    left_mm : (K, 2) what it leaves of the dots' shifts.
+    rigid : False when no rigid motion explains the shift to the dots' noise.
+    rms_mm, left_rms_mm : of the shift as measured, and of what is left.
+    chi_squared : per explanation tried.
+    """
+
+    moved: Moved
+    motions: tuple[PartMotion, ...]
+    shifts: Array
+    camera_pose: Array
+    left_mm: Array
+    rigid: bool
+    rms_mm: float
+    left_rms_mm: float
+    chi_squared: dict[str, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Fit:
+    """One explanation: shifts (12,), which of them were free, camera pose (6,), what is left, covariance of these."""
+
+    free: tuple[int, ...]
+    shifts: Array
+    camera_pose: Array
+    left_mm: Array
+    chi_squared: float
+    covariance: Array
+
+
+def explain_shift(model: OpticalModel, light: LightShift) -> Explanation:
+    """Find which part has moved.
+
+    Parameters
+    ----------
+    model : the light path as it was, mirror figure included as far as it is known.
+    light : how dots on the table have moved since.
+    """
+    fitter = _Fitter(model, light)
+    fits = {"nothing": fitter.fit(()), **{part: fitter.fit(free) for part, free in _PARTS.items()}}
+    fits["projector and mirror"] = fitter.fit(_PARTS["projector"] + _PARTS["mirror"])
+    noise = _noise(fits["projector and mirror"], light)
+    chi = {name: fit.chi_squared / noise**2 for name, fit in fits.items()}
+    moved = _verdict(chi, _robust_rms(fits["nothing"].left_mm))
+    named = ("projector", "mirror") if moved == "projector or mirror" else (moved,)
+    chosen = fits[min(named, key=lambda name: chi[name])]
+    motions = tuple(motion for name in named for motion in _motions(fitter, name, fits[name], noise))
+    left = _rms(chosen.left_mm)
+    usual = _rms(np.repeat(fitter.sigma_mm[:, None], 2, axis=1))
+    return Explanation(
+        moved=moved,
+        motions=motions,
+        shifts=chosen.shifts,
+        camera_pose=chosen.camera_pose,
+        left_mm=chosen.left_mm,
+        rigid=bool(_robust_rms(chosen.left_mm) < max(_RIGID_SIGMAS * usual, _RIGID_MM)),
+        rms_mm=_rms(light.moved_mm),
+        left_rms_mm=left,
+        chi_squared=chi,
+    )
+
+
+def _verdict(chi: dict[str, float], left_mm: float) -> Moved:
+    """The explanation that the figures support; `left_mm` of the shift if only the camera's place is in doubt."""
+    single = min(("projector", "mirror"), key=lambda name: chi[name])
+    other = "mirror" if single == "projector" else "projector"
+    gained = chi["nothing"] - min(chi[single], chi["projector and mirror"])
+    if gained < _DECISIVE or left_mm < _WORTH_MM:
+        return "nothing"
+    if chi[single] - chi["projector and mirror"] > 2.0 * _DECISIVE:
+        return "projector and mirror"
+    if chi[other] - chi[single] < _DECISIVE:
+        return "projector or mirror"
+    return "projector" if single == "projector" else "mirror"
+
+
+def _motions(fitter: "_Fitter", name: str, fit: _Fit, noise: float) -> list[PartMotion]:
+    """The motions of an explanation; a pure shift or a pure turn where that explains as much."""
+    if name == "nothing":
+        return []
+    if name in _PARTS:
+        halves = [fitter.fit(_PARTS[name][:3]), fitter.fit(_PARTS[name][3:])]
+        plain = min(halves, key=lambda half: half.chi_squared)
+        fit = plain if plain.chi_squared - fit.chi_squared < _DECISIVE * noise**2 else fit
+    sigma = np.zeros(12)
+    sigma[list(fit.free)] = noise * np.sqrt(np.diag(fit.covariance)[: len(fit.free)])
+    return [
+        PartMotion(
+            part=part,
+            shift_mm=fit.shifts[list(rows[:3])],
+            turn_rad=fit.shifts[list(rows[3:])],
+            shift_sigma_mm=sigma[list(rows[:3])],
+            turn_sigma_rad=sigma[list(rows[3:])],
+        )
+        for part, rows in _PARTS.items()
+        if set(rows) & set(fit.free)
+    ]
+
+
+class _Fitter:
+    """Gauss-Newton on some of the twelve rigid motions and the camera's six, with Huber weights."""
+
+    def __init__(self, model: OpticalModel, light: LightShift) -> None:
+        self._model = model
+        self._light = light
+        self._start = trace_zones(model, light.pixels_px, light.zone)
+        size = np.linalg.norm(light.moved_mm, axis=-1)
+        self.sigma_mm = np.sqrt(light.sigma_mm**2 + _SMALLEST_MM**2 + (_MODEL_SHARE * size) ** 2)
+        self._camera_information = np.linalg.inv(light.camera_covariance)
+
+    def fit(self, free: Sequence[int]) -> _Fit:
+        """The best explanation by these motions."""
+        chosen, shifts, pose = list(free), np.zeros(12), np.zeros(6)
+        information = np.zeros((len(chosen) + 6,) * 2)
+        information[: len(chosen), : len(chosen)] = np.diag(_PRIOR[chosen] ** -2.0)
+        information[len(chosen) :, len(chosen) :] = self._camera_information
+        covariance = np.asarray(np.linalg.inv(information), float)
+        for _ in range(_ROUNDS):
+            jacobian = self._jacobian(chosen, shifts)
+            left = self._left(shifts, pose)
+            weight = self._weight(left)
+            good = np.isfinite(jacobian).all(axis=1)
+            a, w = jacobian[good], weight[good]
+            now = np.concatenate([shifts[chosen], pose])
+            covariance = np.asarray(np.linalg.inv(a.T @ (w[:, None] * a) + information), float)
+            step = covariance @ (a.T @ (w * left.ravel()[good]) - information @ now)
+            shifts[chosen] += step[: len(chosen)]
+            pose = pose + step[len(chosen) :]
+            if np.max(np.abs(step[: len(chosen)]) / _PRIOR[chosen], initial=0.0) < _DONE:
+                break
+        left = self._left(shifts, pose)
+        now = np.concatenate([shifts[chosen], pose])
+        cost = self._cost(left) + float(now @ information @ now)
+        return _Fit(
+            free=tuple(chosen),
+            shifts=shifts,
+            camera_pose=pose,
+            left_mm=left,
+            chi_squared=cost,
+            covariance=covariance,
+        )
+
+    def _left(self, shifts: Array, pose: Array) -> Array:
+        moved = trace_zones(apply_shifts(self._model, shifts), self._light.pixels_px, self._light.zone) - self._start
+        return self._light.moved_mm - moved - self._light.by_camera @ pose
+
+    def _jacobian(self, chosen: list[int], shifts: Array) -> Array:
+        """(2 K, free + 6) by finite differences of the traced light path."""
+        base = trace_zones(apply_shifts(self._model, shifts), self._light.pixels_px, self._light.zone)
+        columns = []
+        for k in chosen:
+            aside = shifts.copy()
+            aside[k] += _STEP * _PRIOR[k]
+            there = trace_zones(apply_shifts(self._model, aside), self._light.pixels_px, self._light.zone)
+            columns.append((there - base).ravel() / (_STEP * _PRIOR[k]))
+        camera = self._light.by_camera.reshape(-1, 6)
+        return np.column_stack([*columns, camera]) if columns else camera
+
+    def _weight(self, left: Array) -> Array:
+        distance = np.linalg.norm(np.nan_to_num(left), axis=-1) / self.sigma_mm
+        return np.repeat(np.minimum(1.0, _HUBER / np.maximum(distance, 1e-9)) / self.sigma_mm**2, 2)
+
+    def _cost(self, left: Array) -> float:
+        """Huber's rho, twice: the sum of squares for dots that fit."""
+        distance = np.linalg.norm(left[np.isfinite(left).all(axis=-1)], axis=-1)
+        distance = distance / self.sigma_mm[np.isfinite(left).all(axis=-1)]
+        return float(np.sum(np.where(distance < _HUBER, distance**2, 2.0 * _HUBER * distance - _HUBER**2)))
+
+
+def _noise(fit: _Fit, light: LightShift) -> float:
+    """By how much the dots scatter more than their sigmas about the explanation that has every freedom; at least 1."""
+    freedom = max(_DOTS_PER_FREEDOM * len(light.pixels_px) - len(fit.free), 1)
+    return max(1.0, float(np.sqrt(fit.chi_squared / freedom)))
+
+
+def _rms(vectors_mm: Array) -> float:
+    return float(np.sqrt(np.nanmean(np.sum(vectors_mm**2, axis=-1))))
+
+
+def _robust_rms(vectors_mm: Array) -> float:
+    """Of the lengths of 2-D Gaussian vectors, the median is 1.177 sigma and the rms 1.414 sigma."""
+    return float(np.nanmedian(np.linalg.norm(vectors_mm, axis=-1)) * np.sqrt(2.0) / 1.17741)
