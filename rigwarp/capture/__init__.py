@@ -2,9 +2,11 @@
 
 from rigwarp.capture.averaged_camera import averaged
 from rigwarp.capture.away import export_patterns, import_frames
+from rigwarp.capture.frames_folder import FRAMES, PATTERNS_FILE, frame_name, read_frames, recorded_frames
 from rigwarp.capture.latency import Latency
 from rigwarp.capture.paced_display import CHANGES_PER_S, PacedDisplay
-from rigwarp.capture.record import FRAMES, PATTERNS_FILE, Recorded, frame_name, photograph, read_frames, record_scan
+from rigwarp.capture.record import Recorded, photograph, record_scan
+from rigwarp.capture.resume import can_resume, resume_scan
 from rigwarp.capture.settle import SettledBench, settle
 
 __all__ = [
@@ -16,11 +18,14 @@ __all__ = [
     "Recorded",
     "SettledBench",
     "averaged",
+    "can_resume",
     "export_patterns",
     "frame_name",
     "import_frames",
     "photograph",
     "read_frames",
     "record_scan",
+    "recorded_frames",
+    "resume_scan",
     "settle",
 ]

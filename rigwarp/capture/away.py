@@ -3,7 +3,8 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from rigwarp.capture.record import FRAMES, PATTERNS_FILE, Recorded, frame_name, read_frames, read_scan_photo
+from rigwarp.capture.frames_folder import FRAMES, PATTERNS_FILE, frame_name, read_frames, read_scan_photo
+from rigwarp.capture.record import Recorded
 from rigwarp.decode import Decoder
 from rigwarp.errors import InputError
 from rigwarp.files import read_bytes, read_patterns, write_bytes, write_patterns, write_picture

@@ -23,7 +23,7 @@ class FrameWriter:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
     ) -> None:
-        self._pool.shutdown(wait=True, cancel_futures=error is not None)
+        self._pool.shutdown(wait=True)  # also after a failure: what was photographed is kept
         if error is None:
             for future in self._pending:
                 future.result()

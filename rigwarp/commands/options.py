@@ -8,6 +8,39 @@ import typer
 RigArgument = Annotated[
     Path, typer.Argument(metavar="RIG", help="The rig folder, or its rig.toml.", show_default=False)
 ]
+DisplayOption = Annotated[
+    int | None,
+    typer.Option(
+        "--display",
+        metavar="N",
+        min=0,
+        help="Which monitor is the projector, as `rigwarp check` counts them; by default the only one of its size "
+        "beside the primary one.",
+    ),
+]
+AverageOption = Annotated[
+    int, typer.Option("--average", metavar="N", min=1, max=100, help="Photographs per pattern, whose mean is used.")
+]
+ResumeOption = Annotated[
+    bool,
+    typer.Option(
+        "--resume",
+        help="Go on with the scan that was interrupted last, with its settings, unless something has moved since.",
+        show_default=False,
+    ),
+]
+FastOption = Annotated[
+    bool,
+    typer.Option(
+        "--fast-patterns",
+        help="Change patterns as fast as the devices can: more than the three flashes a second that are considered "
+        "safe. Has to be confirmed.",
+        show_default=False,
+    ),
+]
+YesOption = Annotated[
+    bool, typer.Option("--yes", help="Confirm --fast-patterns without being asked.", show_default=False)
+]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="One JSON object on stdout, everything else on stderr.", show_default=False)
 ]

@@ -7,10 +7,26 @@ import typer
 
 from rigwarp.capture import export_patterns
 from rigwarp.commands.console import Console
-from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.commands.scan_runs import DEFAULT_SET, import_scan, scan_figures, scan_seconds, set_for, tell_scan
+from rigwarp.commands.live_bench import live_bench
+from rigwarp.commands.options import (
+    AverageOption,
+    DisplayOption,
+    FastOption,
+    JsonOption,
+    ResumeOption,
+    RigArgument,
+    YesOption,
+)
+from rigwarp.commands.scan_runs import (
+    DEFAULT_SET,
+    ScanWishes,
+    import_scan,
+    scan_figures,
+    scan_seconds,
+    set_for,
+    tell_scan,
+)
 from rigwarp.commands.zone_scan import take_scans
-from rigwarp.devices import open_bench
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
 from rigwarp.patterns import MAX_EXPOSURES, SETS, PatternSet
@@ -44,9 +60,15 @@ def scan(
             metavar="N",
             min=1,
             max=MAX_EXPOSURES,
-            help="With --export: the set N times, to be photographed with N exposures, each fixed during its turn.",
+            help="The set N times, with N exposures: the present one, four times as long, a quarter, and so on. With "
+            "--export you set them at the camera, each fixed during its turn.",
         ),
     ] = 1,
+    average: AverageOption = 1,
+    resume: ResumeOption = False,
+    display: DisplayOption = None,
+    fast_patterns: FastOption = False,
+    yes: YesOption = False,
     json: JsonOption = False,
 ) -> None:
     """Show the patterns, photograph each, and decode them into a scan folder.
@@ -54,6 +76,10 @@ def scan(
     Sets: "fast", 24 sinusoids of 4 periods after 8 grey levels; "fine", 48 sinusoids, for less noise; "gray", Gray
     code and its inverse, then 16 sinusoids, slower and easy to check by eye. Two of the frames come once more at the
     end and tell whether something moved.
+
+    First a grey light changes 30 times, to measure how long it takes from display to camera. A photograph counts only
+    when it must show the new pattern and agrees with the one before it. Escape in the pattern window stops. When a
+    device fails, the photographs are kept: --resume goes on at the first missing one, unless something has moved.
 
     With --export DIR the patterns are written as pictures, to be shown and photographed by other means: show
     DIR/patterns/0000.png and so on full screen at the projector's native size, photograph each with everything locked
@@ -63,10 +89,10 @@ def scan(
     """
     if export is not None and import_ is not None:
         raise UsageError("--export and --import exclude each other: export first, take the photographs, then import")
+    if resume and (export is not None or import_ is not None):
+        raise UsageError("--resume is for scans with a display and a camera, without --export and --import")
     console = Console(json=json)
     folder = open_rig(rig)
-    if exposures > 1 and export is None:
-        raise UsageError("--exposures works with --export only: the exposure is set at the camera, between the turns")
     if export is not None:
         _export(console, export, set_for(folder, set_, blur, exposures))
         return
@@ -74,8 +100,9 @@ def scan(
         taken = [import_scan(console, folder, import_)]
     else:
         console.caution()
-        with open_bench(folder) as bench:
-            taken = take_scans(console, folder, bench, set_name=set_, blur_px=blur)
+        wishes = ScanWishes(set_name=set_, blur_px=blur, exposures=exposures, average=average)
+        with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes) as bench:
+            taken = take_scans(console, folder, bench, wishes, resume=resume)
     for one in taken:
         tell_scan(console, one)
     console.result(

@@ -1,23 +1,34 @@
 """A scan as a run: frames shown and photographed or taken from elsewhere, decoded, and what it says of itself."""
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from rigwarp.capture import Recorded, import_frames, record_scan
+from rigwarp.capture import (
+    PATTERNS_FILE,
+    Recorded,
+    can_resume,
+    import_frames,
+    record_scan,
+    recorded_frames,
+    resume_scan,
+)
 from rigwarp.commands.console import Console
 from rigwarp.decode import Decoded, Reason
 from rigwarp.devices import Bench
-from rigwarp.files import SCANS, RigFolder, new_run, write_decoded
+from rigwarp.errors import DeviceError
+from rigwarp.files import SCANS, RigFolder, continued_run, new_run, read_patterns, write_decoded
 from rigwarp.patterns import PatternSet, make_set
 
 DECODED_FILE = "decoded.npz"
 DEFAULT_SET = "fast"
+COMMAND = "scan"
+"""What start.json calls a scan that was taken with a display and a camera."""
 _MOVED_WORTH_TELLING = 0.005
 
 
@@ -31,27 +42,95 @@ class ScanTaken:
     decode_s: float
 
 
+@dataclass(frozen=True, kw_only=True)
+class ScanWishes:
+    """How a scan is to be taken.
+
+    Attributes
+    ----------
+    set_name : of the pattern set.
+    blur_px : sigma that the periods are chosen for, projector pixels; None: the one that is measured first.
+    exposures : how many times the set is photographed, each with another exposure.
+    average : photographs per pattern.
+    """
+
+    set_name: str = DEFAULT_SET
+    blur_px: float | None = None
+    exposures: int = 1
+    average: int = 1
+
+
 def take_scan(
     console: Console,
     folder: RigFolder,
     bench: Bench,
+    wishes: ScanWishes,
     *,
-    set_name: str = DEFAULT_SET,
-    blur_px: float | None = None,
     part: Mapping[str, Any] | None = None,
 ) -> ScanTaken:
-    """Show the patterns on a bench, photograph and decode them; without a blur the periods follow the one measured.
+    """Show the patterns on a bench, photograph and decode them; `part` says of which group of scans it is one."""
+    shown = set_for(folder, wishes.set_name, wishes.blur_px, wishes.exposures)
 
-    `part` is noted in the run's settings: of which group of scans it is one.
-    """
-    shown = set_for(folder, set_name, blur_px)
-    adapt = None if blur_px is not None else partial(set_for, folder, set_name)
-    noted = {"set": set_name, "blur_px": blur_px, **(part or {})}
+    def adapt(blur_px: float) -> PatternSet:
+        return set_for(folder, wishes.set_name, blur_px, wishes.exposures)
+
     start = time.monotonic()
-    with new_run(folder.root / SCANS, "scan", folder, settings=noted) as run:
-        with console.progress(len(shown.frames), "Scanning") as advance:
-            recorded = record_scan(run, shown, bench, advance=advance, adapt=adapt)
+    with new_run(folder.root / SCANS, COMMAND, folder, settings={**as_settings(wishes), **(part or {})}) as run:
+        with _kept(folder, run), console.progress(len(shown.frames), "Scanning") as advance:
+            recorded = record_scan(
+                run,
+                shown,
+                bench,
+                advance=advance,
+                adapt=None if wishes.blur_px is not None else adapt,
+                average=wishes.average,
+            )
         return _decode_into(run, recorded, start)
+
+
+def continue_scan(console: Console, folder: RigFolder, bench: Bench, run: Path) -> ScanTaken:
+    """Go on with an interrupted scan for which `can_resume` is true."""
+    start = time.monotonic()
+    frames = len(read_patterns(run / PATTERNS_FILE).frames)
+    console.note(f"Going on with {run}: {recorded_frames(run)} of {frames} photographs are there.")
+    with continued_run(run):
+        with _kept(folder, run), console.progress(frames, "Scanning") as advance:
+            recorded = resume_scan(run, bench, advance=advance)
+        return _decode_into(run, recorded, start)
+
+
+@contextmanager
+def _kept(folder: RigFolder, run: Path) -> Iterator[None]:
+    """Adds to what devices complain of that the scan can go on later."""
+    try:
+        yield
+    except DeviceError as error:
+        if not can_resume(run):
+            raise
+        raise DeviceError(
+            f"{error}. {recorded_frames(run)} photographs are kept; go on with: rigwarp scan {folder.root} --resume"
+        ) from error
+
+
+def as_settings(wishes: ScanWishes) -> dict[str, Any]:
+    """The wishes as a run's settings."""
+    return {
+        "set": wishes.set_name,
+        "blur_px": wishes.blur_px,
+        "exposures": wishes.exposures,
+        "average": wishes.average,
+    }
+
+
+def wishes_of(settings: Mapping[str, Any]) -> ScanWishes:
+    """Back from `as_settings`, as far as they are there."""
+    blur = settings.get("blur_px")
+    return ScanWishes(
+        set_name=str(settings.get("set", DEFAULT_SET)),
+        blur_px=None if blur is None else float(blur),
+        exposures=int(settings.get("exposures", 1)),
+        average=int(settings.get("average", 1)),
+    )
 
 
 def import_scan(console: Console, folder: RigFolder, source: Path) -> ScanTaken:

@@ -1,39 +1,137 @@
 """Scanning a mirror of several zones: one zone at a time, so that no spot sees two patterns at once."""
 
 import secrets
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.capture import can_resume
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_map
-from rigwarp.commands.scan_runs import DEFAULT_SET, ScanTaken, take_scan
+from rigwarp.commands.scan_runs import (
+    COMMAND,
+    DECODED_FILE,
+    ScanTaken,
+    ScanWishes,
+    continue_scan,
+    take_scan,
+    wishes_of,
+)
 from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, current_result, read_map
+from rigwarp.files import (
+    SCANS,
+    RigFolder,
+    complete_runs,
+    current_result,
+    interrupted_run,
+    read_decoded,
+    read_map,
+    read_start,
+)
 from rigwarp.geometry.pixel_map import NO_LIGHT
 
 MAP_FILE = "map.npz"
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Zones:
+    """The scans that belong together: one for each zone of a mirror that has several.
+
+    Attributes
+    ----------
+    group : what they note; empty for a scan of everything at once.
+    numbers : the zones, in the order they are scanned; one entry for everything at once.
+    map : (H, W) zone of each projector pixel.
+    """
+
+    group: str
+    numbers: list[int]
+    map: NDArray[np.int16]
+
+    def part(self, number: int) -> dict[str, Any]:
+        """What the scan of a zone notes."""
+        return {"zone": number, "zones": self.numbers, "group": self.group} if self.group else {}
+
+    def lit(self, bench: Bench, number: int) -> Bench:
+        """The bench with only a zone lit."""
+        if not self.group:
+            return bench
+        display = MaskedDisplay(bench.display, self.map == number)
+        return replace(bench, display=display)
+
+
 def take_scans(
-    console: Console, folder: RigFolder, bench: Bench, *, set_name: str = DEFAULT_SET, blur_px: float | None = None
+    console: Console, folder: RigFolder, bench: Bench, wishes: ScanWishes | None = None, *, resume: bool = False
 ) -> list[ScanTaken]:
     """Scan a rig on a bench: at once, or one zone of the mirror at a time where it has several.
 
     Where two zones light one spot their patterns would mix; lit one after the other, both are measured there.
+
+    Parameters
+    ----------
+    resume : go on with the scan that was interrupted last; its settings count.
+
+    Raises
+    ------
+    InputError
+        If there is none.
     """
+    if resume:
+        return _resumed(console, folder, bench)
     zone_map = zones_of(folder)
     numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
-    if len(numbers) < 2:
-        return [take_scan(console, folder, bench, set_name=set_name, blur_px=blur_px)]
-    group = secrets.token_hex(4)
+    group = secrets.token_hex(4) if len(numbers) > 1 else ""
+    zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map)
+    return [_taken(console, folder, bench, wishes or ScanWishes(), zones, number) for number in zones.numbers]
+
+
+def _taken(
+    console: Console, folder: RigFolder, bench: Bench, wishes: ScanWishes, zones: _Zones, number: int
+) -> ScanTaken:
+    return take_scan(console, folder, zones.lit(bench, number), wishes, part=zones.part(number))
+
+
+def _resumed(console: Console, folder: RigFolder, bench: Bench) -> list[ScanTaken]:
+    """The interrupted scan and those of the zones that were still to come; finished ones of its group are read."""
+    run = _interrupted(folder)
+    settings = read_start(run)["settings"]
+    group = str(settings.get("group", ""))
+    zones = _Zones(group=group, numbers=settings["zones"] if group else [0], map=zones_of(folder))
+    done = dict(_finished(folder, group)) if group else {}
+    stopped_at = settings.get("zone", 0)
     taken = []
-    for number in numbers:
-        lit = Bench(display=MaskedDisplay(bench.display, zone_map == number), camera=bench.camera)
-        part = {"zone": number, "zones": numbers, "group": group}
-        taken.append(take_scan(console, folder, lit, set_name=set_name, blur_px=blur_px, part=part))
+    for number in zones.numbers:
+        if number in done:
+            taken.append(done[number])
+        elif number == stopped_at and can_resume(run):
+            taken.append(continue_scan(console, folder, zones.lit(bench, number), run))
+        else:
+            taken.append(_taken(console, folder, bench, wishes_of(settings), zones, number))
     return taken
+
+
+def _interrupted(folder: RigFolder) -> Path:
+    run = interrupted_run(folder.root / SCANS)
+    start = read_start(run) if run is not None else {}
+    if run is None or start.get("command") != COMMAND:
+        raise InputError(f"{folder.root}: found no scan that was interrupted after the last finished one. Begin a new "
+                         f"one: rigwarp scan {folder.root}")  # fmt: skip
+    if start.get("rig_hash") != folder.rig_hash:
+        raise InputError(f"{run}: was begun with another rig.toml. Begin a new scan: rigwarp scan {folder.root}")
+    return run
+
+
+def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
+    """Zone and scan of the finished runs of a group."""
+    for run in complete_runs(folder.root / SCANS):
+        settings = read_start(run).get("settings", {})
+        if settings.get("group") == group:
+            yield settings["zone"], ScanTaken(run=run, decoded=read_decoded(run / DECODED_FILE), scan_s=0, decode_s=0)
 
 
 def zones_of(folder: RigFolder) -> NDArray[np.int16]:

@@ -61,6 +61,27 @@ def new_run(
         format=_START,
     )
     yield run
+    _finish(run, started)
+
+
+@contextmanager
+def continued_run(run: Path) -> Iterator[Path]:
+    """An interrupted run, to be completed inside the `with` block; it gets its stop.json as in `new_run`.
+
+    Raises
+    ------
+    InputError
+        If its start.json is damaged.
+    """
+    try:
+        started = datetime.fromisoformat(str(read_start(run).get("started_utc")))
+    except ValueError:
+        raise InputError(f"{run / 'start.json'}: found no time in started_utc. Begin a new run.") from None
+    yield run
+    _finish(run, started)
+
+
+def _finish(run: Path, started: datetime) -> None:
     stopped = datetime.now(UTC)
     write_json(
         run / "stop.json",
@@ -72,6 +93,14 @@ def new_run(
         },
         format=_STOP,
     )
+
+
+def interrupted_run(parent: Path) -> Path | None:
+    """The newest run under `parent`, if it has no stop.json; None when it is finished or there is none."""
+    if not Path(parent).is_dir():
+        return None
+    runs = sorted((child for child in Path(parent).iterdir() if _NAME.fullmatch(child.name)), key=_order)
+    return runs[-1] if runs and not is_complete(runs[-1]) else None
 
 
 def complete_runs(parent: Path) -> list[Path]:

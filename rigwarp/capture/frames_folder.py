@@ -1,0 +1,79 @@
+"""The photographs of a scan as numbered files."""
+
+import re
+from pathlib import Path
+from typing import Final
+
+from rigwarp.devices import Photo
+from rigwarp.errors import InputError
+from rigwarp.files import read_photo
+
+FRAMES: Final = "frames"
+PATTERNS_FILE: Final = "patterns.json"
+_NUMBERED = re.compile(r"(\d{4})\.(png|jpg|jpeg|tif|tiff)", re.IGNORECASE)
+
+
+def frame_name(index: int) -> str:
+    """The file name of a frame: 0000.png, 0001.png, ..."""
+    return f"{index:04d}.png"
+
+
+def recorded_frames(run: Path) -> int:
+    """How many photographs a run holds, counted from 0000.png up to the first that is missing."""
+    count = 0
+    while (run / FRAMES / frame_name(count)).is_file():
+        count += 1
+    return count
+
+
+def read_frames(folder: Path, count: int) -> list[Path]:
+    """The files of frames 0 .. count - 1 in a folder.
+
+    Raises
+    ------
+    InputError
+        If one is missing, there is one too many, or a number occurs twice.
+    """
+    if not folder.is_dir():
+        raise InputError(f"{folder}: found no such folder, expected {count} photographs {frame_name(0)} and so on.")
+    found: dict[int, Path] = {}
+    for path in sorted(folder.iterdir()):
+        match = _NUMBERED.fullmatch(path.name)
+        if match is None:
+            continue
+        number = int(match.group(1))
+        if number in found:
+            raise InputError(f"{folder}: found both {found[number].name} and {path.name}. Remove one of them.")
+        found[number] = path
+    missing = [number for number in range(count) if number not in found]
+    if missing:
+        listed = ", ".join(f"{n:04d}" for n in missing[:6]) + (" ..." if len(missing) > 6 else "")
+        raise InputError(
+            f"{folder}: {len(missing)} of {count} photographs are missing ({listed}), expected one per pattern, "
+            "named like the pattern: 0000.png, or .jpg or .tif. Take the missing ones again."
+        )
+    surplus = sorted(number for number in found if number >= count)
+    if surplus:
+        raise InputError(
+            f"{folder}: found photograph {surplus[0]:04d}, but the patterns end at {count - 1:04d}. "
+            "Number the photographs like the patterns they show."
+        )
+    return [found[number] for number in range(count)]
+
+
+def read_scan_photo(path: Path, resolution: tuple[int, int]) -> Photo:
+    """A photograph as grey picture of the given (width, height).
+
+    Raises
+    ------
+    InputError
+        If it is unreadable or has another size.
+    """
+    photo = read_photo(path)
+    if photo.shape[::-1] != resolution:
+        raise InputError(
+            f"{path}: the photograph has {photo.shape[1]} x {photo.shape[0]} pixels, rig.toml says "
+            f"camera.resolution = [{resolution[0]}, {resolution[1]}]. Use the photographs as the camera made them, "
+            "or correct rig.toml."
+        )
+    return photo

@@ -1,0 +1,91 @@
+"""The preview's window as the capture sees it: pictures in, keys out, never waiting for either."""
+
+import contextlib
+import subprocess
+import sys
+import threading
+
+from rigwarp.capture.preview_drawing import Picture
+from rigwarp.capture.preview_process import CLOSED, HEADER
+
+_END_S = 5.0  # for the process to end by itself
+
+
+class PreviewWindow:
+    """A window on the operator's screen, in a process of its own so that it cannot disturb the projector's.
+
+    Parameters
+    ----------
+    projector : number of the projector's monitor, which the window keeps off; None when nothing is projected.
+    """
+
+    def __init__(self, *, projector: int | None = None) -> None:
+        place = [] if projector is None else [str(projector)]
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "rigwarp.capture.preview_process", *place],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+        self._keys: list[str] = []
+        self._next: Picture | None = None
+        self._news = threading.Condition()
+        self._over = False
+        for target in (self._write, self._read):
+            threading.Thread(target=target, name="preview", daemon=True).start()
+
+    @property
+    def open(self) -> bool:
+        """False once the window is closed, or where there is no screen for it."""
+        return not self._over and self._process.poll() is None
+
+    def show(self, picture: Picture) -> None:
+        """Show an RGB picture soon; one that was not shown yet is dropped."""
+        with self._news:
+            self._next = picture
+            self._news.notify()
+
+    def keys(self) -> list[str]:
+        """Names of the keys pressed since the last call, in order; "close" for the window's own button."""
+        with self._news:
+            keys, self._keys = self._keys, []
+        return keys
+
+    def close(self) -> None:
+        """Close the window; calling it twice is fine."""
+        with self._news:
+            self._over = True
+            self._news.notify()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(_END_S)
+            return
+        self._process.kill()
+        self._process.wait()
+
+    def _write(self) -> None:
+        stream = self._process.stdin
+        assert stream is not None
+        with contextlib.suppress(OSError):  # the window is gone: `open` says so
+            while True:
+                with self._news:
+                    self._news.wait_for(lambda: self._over or self._next is not None)
+                    if self._over:
+                        break
+                    picture, self._next = self._next, None
+                assert picture is not None
+                stream.write(HEADER.pack(picture.shape[1], picture.shape[0]))
+                stream.write(picture.tobytes())
+                stream.flush()
+        with contextlib.suppress(OSError):
+            stream.close()
+
+    def _read(self) -> None:
+        stream = self._process.stdout
+        assert stream is not None
+        for line in stream:
+            with self._news:
+                self._keys.append(line.decode().strip())
+                if self._keys[-1] == CLOSED:
+                    self._over = True
+                    self._news.notify()
+        stream.close()

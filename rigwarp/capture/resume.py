@@ -1,0 +1,78 @@
+"""Going on with a scan that was interrupted, if nothing has moved since."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from rigwarp.capture.averaged_camera import averaged
+from rigwarp.capture.bracket import expose, exposure_kept
+from rigwarp.capture.capture_file import CAPTURE_FILE, read_capture_notes
+from rigwarp.capture.frame_writer import FrameWriter
+from rigwarp.capture.frames_folder import FRAMES, PATTERNS_FILE, frame_name, read_scan_photo, recorded_frames
+from rigwarp.capture.record import Recorded, record_rest, require_resolution
+from rigwarp.capture.unmoved import compare
+from rigwarp.decode import Decoder
+from rigwarp.devices import Bench, Photo
+from rigwarp.errors import MeasurementError
+from rigwarp.files import read_patterns
+from rigwarp.patterns import LevelFrame, PatternSet
+
+
+def can_resume(run: Path) -> bool:
+    """True when an interrupted scan holds enough to go on with: its patterns, its settings, and its uniform frames."""
+    if not ((run / PATTERNS_FILE).is_file() and (run / CAPTURE_FILE).is_file()):
+        return False
+    levels = read_patterns(run / PATTERNS_FILE).level_indices().values()
+    return recorded_frames(run) > max(levels, default=0)
+
+
+def resume_scan(run: Path, bench: Bench, *, advance: Callable[[], None]) -> Recorded:
+    """Go on at the first missing frame of an interrupted scan.
+
+    White and the first stripes that are there are shown once more and compared with their photographs.
+
+    Parameters
+    ----------
+    run : a folder for which `can_resume` is true.
+    advance : called once for each frame that is there, and for each that is photographed.
+
+    Raises
+    ------
+    MeasurementError
+        If something has moved or the light has changed.
+    DeviceError
+        As in `record_scan`.
+    """
+    patterns, notes, there = read_patterns(run / PATTERNS_FILE), read_capture_notes(run), recorded_frames(run)
+    require_resolution(bench, patterns)
+    bench = Bench(display=bench.display, camera=averaged(bench.camera, notes.average))
+    decoder = Decoder(patterns)
+    photos = [read_scan_photo(run / FRAMES / frame_name(i), bench.camera.resolution) for i in range(there)]
+    with exposure_kept(bench.camera), FrameWriter() as writer:
+        expose(bench.camera, notes.exposures_s, 0)
+        _require_unmoved(photos, patterns, bench)
+        for photo in photos:
+            decoder.add(photo)
+            advance()
+        record_rest(run, patterns, bench, there, writer, decoder, notes.exposures_s, advance)
+    return Recorded(patterns=patterns, decoder=decoder)
+
+
+def _require_unmoved(photos: list[Photo], patterns: PatternSet, bench: Bench) -> None:
+    levels = patterns.level_indices()
+    black, white = photos[min(levels.values())], photos[levels[max(levels)]]
+    shown = {"white": levels[max(levels)]}
+    for axis in ("x", "y"):
+        waves = [i for i, f in enumerate(patterns.frames) if not isinstance(f, LevelFrame) and f.axis == axis]
+        if waves[0] < len(photos):
+            shown[f"the stripes along {axis}"] = waves[0]
+    moved = []
+    for name, index in shown.items():
+        bench.display.show(patterns.picture(index))
+        movement = compare(photos[index], (bench.camera.grab(), bench.camera.grab()), black, white)
+        if movement.matters:
+            moved.append(f"{name}: {movement}")
+    if moved:
+        raise MeasurementError(
+            f"something has moved since the scan was interrupted, or the light has changed ({'; '.join(moved)}): put "
+            "it back and try again, or begin a new scan without --resume"
+        )
