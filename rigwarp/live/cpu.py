@@ -4,9 +4,10 @@ The picture is turned into four channels of linear light, because OpenCV's remap
 The frame is worked on in strips of rows that stay in the processor's cache, each cut to the columns that are lit.
 """
 
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -20,9 +21,9 @@ from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
 from rigwarp.rig.transfer import encode_transfer
 
+_Piece = TypeVar("_Piece")
 _NO_MAP: Any = None  # OpenCV's stubs ask for an array here; an empty one gives NaN in OpenCV 5.0
 _STRIP_ROWS = 64
-_FEW_CORES = 4
 _FULL = 65535
 """Full light in 16 bits: near black one step is 1.6 code values at gamma 2.2, so rounding to it stays below one."""
 _NOWHERE_PX = -16.0
@@ -57,11 +58,10 @@ class CpuRenderer:
         self._size: tuple[int, int] | None = None
         self._strips: list[_Strip] = []
         self._averaged = False
-        self._narrow: Any = None
-        self._wide: Any = None
-        # with many cores, strips side by side scale better than OpenCV's cutting up each operation by itself
+        self._room: NDArray[Any] = np.empty((0, 0, 4), np.uint16)
+        # strips side by side scale better than OpenCV's cutting up each operation by itself: they stay in the cache
         cores = cv2.getNumThreads()
-        self._workers = ThreadPoolExecutor(cores, thread_name_prefix="rigwarp-cpu") if cores > _FEW_CORES else None
+        self._workers = ThreadPoolExecutor(cores, thread_name_prefix="rigwarp-cpu") if cores > 1 else None
         self.use(as_warp(prewarp))
 
     @property
@@ -74,31 +74,53 @@ class CpuRenderer:
         self._warp = warp
         self._size = None
         self._codes = _encoding_table(warp.prewarp.transfer, parts=_CODE_PARTS if self._dither else 1)
-        self._light = warp.light()
+        light = warp.light() * _FULL
+        self._light = light.astype(np.float32)
+        self._light_pairs = _pairs(_rounded(light))
 
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
         picture = checked(picture)
         self._look_up((picture.shape[1], picture.shape[0]))
-        # more than one tap: floats, so that their mean is rounded once only
-        table = (self._light * _FULL).astype(np.float32) if self._averaged else _rounded(self._light * _FULL)
-        # written over the last picture's: fresh memory costs as much as the work itself
-        self._narrow = cv2.LUT(picture, table, dst=self._narrow)
-        self._wide = cv2.cvtColor(self._narrow, cv2.COLOR_RGB2RGBA, dst=self._wide)
-        light = self._wide
+        light = self._light_of(picture)
         width, height = self._warp.prewarp.projector_resolution
         frame = np.zeros((height, width, 3), np.uint8)
 
         def draw(strip: _Strip) -> None:
             self._draw(light, strip, frame[strip.window])
 
-        list(self._workers.map(draw, self._strips) if self._workers else map(draw, self._strips))
+        self._all(draw, self._strips)
         return frame
 
     def close(self) -> None:
         """End the threads."""
         if self._workers is not None:
             self._workers.shutdown()
+
+    def _light_of(self, picture: Picture) -> NDArray[Any]:
+        """(h, w, 4) light of 0 .. 65535 and a channel without meaning, a few rows at a time.
+
+        Whole numbers for one tap; for the mean of several floats, so that it is rounded once only.
+        """
+        shape, kind = (*picture.shape[:2], 4), np.dtype(np.float32 if self._averaged else np.uint16)
+        if self._room.shape != shape or self._room.dtype != kind:
+            self._room = np.empty(shape, kind)  # kept: fresh memory costs as much as the work itself
+
+        def turn(start: int) -> None:
+            codes, room = picture[start : start + _STRIP_ROWS], self._room[start : start + _STRIP_ROWS]
+            if self._averaged:
+                cv2.cvtColor(cv2.LUT(codes, self._light), cv2.COLOR_RGB2RGBA, dst=room)
+                return
+            pairs = cv2.cvtColor(codes, cv2.COLOR_RGB2RGBA).reshape(len(codes), -1).view(np.uint16)
+            cv2.LUT(pairs, self._light_pairs, dst=room.reshape(len(codes), -1).view(np.int32))
+
+        self._all(turn, range(0, shape[0], _STRIP_ROWS))
+        return self._room
+
+    def _all(self, work: Callable[[_Piece], None], pieces: Iterable[_Piece]) -> None:
+        """Do some work on all pieces, side by side where there are cores for it."""
+        for _ in self._workers.map(work, pieces) if self._workers else map(work, pieces):
+            pass  # the results are where the work has put them; an exception comes out here
 
     def _look_up(self, size: tuple[int, int]) -> None:
         if size == self._size:
@@ -215,6 +237,12 @@ def _span(used: Any) -> slice | None:
 
 def _rounded(values: NDArray[np.float64]) -> NDArray[np.uint16]:
     return np.round(values).astype(np.uint16)
+
+
+def _pairs(table: NDArray[np.uint16]) -> NDArray[np.int32]:
+    """(65536,) what two bytes side by side turn into, two values side by side: half as many look-ups."""
+    two_bytes = np.arange(65536, dtype=np.uint16).view(np.uint8).reshape(-1, 2)
+    return table[two_bytes].view(np.int32)[:, 0]
 
 
 def _encoding_table(transfer: Transfer, *, parts: int) -> NDArray[Any]:

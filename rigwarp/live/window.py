@@ -129,7 +129,7 @@ class Window:
 
     def _blit(self, frame: Picture) -> None:
         height, width = frame.shape[:2]
-        surface = pygame.image.frombuffer(frame.tobytes(), (width, height), "RGB")
+        surface = pygame.image.frombuffer(np.ascontiguousarray(frame), (width, height), "RGB")
         pygame.display.get_surface().blit(surface, (0, 0))
 
 
