@@ -22,6 +22,8 @@ class LookingGlass:
 
     def __init__(self, resolution: tuple[int, int] = RESOLUTION) -> None:
         self.resolution = resolution
+        self.exposure_s = None
+        self.unlocked = ()
         self.shown: list[np.ndarray] = []
 
     def show(self, frame: np.ndarray) -> None:

@@ -60,7 +60,7 @@ def test_a_gray_code_scan_in_two_exposures(rig: Path, tmp_path: Path, capsys: py
 def test_mistakes_on_the_command_line(rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["scan", str(rig), "--export", str(tmp_path / "a"), "--set", "hasty"]) == 2
     assert "fast, fine, gray" in capsys.readouterr().err
-    assert main(["scan", str(rig), "--exposures", "2"]) == 2
-    assert "--export" in capsys.readouterr().err
+    assert main(["scan", str(rig), "--export", str(tmp_path / "a"), "--resume"]) == 2
+    assert "--resume" in capsys.readouterr().err
     assert main(["scan", str(rig), "--export", str(tmp_path / "a"), "--import", str(tmp_path / "b")]) == 2
     assert not (tmp_path / "a").exists()
