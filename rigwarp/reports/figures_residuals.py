@@ -34,7 +34,7 @@ class Residuals:
 def residual_vectors(points_mm: Array, vectors_mm: Array, rig: Rig, title: str) -> bytes:
     """Residuals (N, 2) at points (N, 2), mm in the table frame, as enlarged arrows on the table; PNG."""
     with style.styled():
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.1))
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.25))
         axes = figure.add_subplot()
         _draw(axes, Residuals(points_mm=points_mm, vectors_mm=vectors_mm).known(), rig, title, colour=style.BLUE)
         return style.png(figure)
@@ -43,7 +43,7 @@ def residual_vectors(points_mm: Array, vectors_mm: Array, rig: Rig, title: str) 
 def residual_pair(before: Residuals | None, after: Residuals | None, rig: Rig) -> bytes:
     """Residuals through the design's warp and through the measured one, side by side, each with its own scale; PNG."""
     with style.styled():
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.15))
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.3))
         left, right = figure.subplots(1, 2)
         _draw_or_say(left, before, rig, "Before: the design's warp", colour=style.VERMILION)
         _draw_or_say(right, after, rig, "After: the measured warp", colour=style.BLUE, y_label=False)
@@ -75,7 +75,7 @@ def _draw(axes: Axes, residuals: Residuals, rig: Rig, title: str, *, colour: str
     )
     rms, p95 = float(np.sqrt(np.mean(length**2))), float(np.percentile(length, 95))
     _scale_key(axes, arrows, nice_length(p95), enlarged)
-    figures = f"rms {rms:.2g}, P95 {p95:.2g}, largest {length.max():.2g} mm"
+    figures = f"rms {rms:.2g}, P95 {p95:.2g} mm\nlargest {length.max():.2g} mm"
     axes.set_xlabel(f"x (mm)\n{figures}\narrows enlarged × {number(enlarged, 2)}")
 
 
@@ -93,6 +93,7 @@ def _scale_key(axes: Axes, arrows: Quiver, key_mm: float, enlarged: float) -> No
         labelpos="E",
         coordinates="data",
         color=style.BLACK,
+        fontproperties={"size": 7},
     )
 
 

@@ -9,8 +9,9 @@ from rigwarp.reports.figures_residuals import residual_vectors
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.section import Picture, Rows, Section
 from rigwarp.reports.table_raster import TableRaster, raster_table
+from rigwarp.reports.uncertainty_section import uncertainty_section
 from rigwarp.reports.wording import as_number, flat_rows, number, quantity, share
-from rigwarp.rig import Rig, inside_content, inside_table
+from rigwarp.rig import Rig, inside_table
 
 _ARROW_STEP_PX = 40
 
@@ -25,7 +26,7 @@ def map_sections(parts: ResultParts) -> list[Section]:
     return [
         _map_section(parts, parts.table_map),
         _light_section(parts, parts.table_map, raster, coverage),
-        _uncertainty_section(parts.table_map, parts.rig, raster),
+        uncertainty_section(parts, parts.table_map, raster),
     ]
 
 
@@ -91,11 +92,12 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
                 note="A rigid move that brings the design near the samples, with the mirror's shape left as drawn: "
                 "shape "
                 "errors are in these numbers. How the parts are mounted is estimated in the chapter on the mirror.",
+                detail=True,
             )
         )
     decode = {key: parts.fit[key] for key in ("samples", "decode") if isinstance(parts.fit.get(key), dict)}
     if decode:
-        tables.append(Rows(rows=flat_rows(decode), head=("Decoding of the scan", "")))
+        tables.append(Rows(rows=flat_rows(decode), head=("Decoding of the scan", ""), detail=True))
     return tables
 
 
@@ -159,38 +161,6 @@ def _light_section(parts: ResultParts, table_map: PixelMap, raster: TableRaster,
         tables=[Rows(rows=coverage.rows(), note=f"Areas counted in cells of {coverage.cell_mm:g} mm.")],
         pictures=pictures,
         missing=missing,
-    )
-
-
-def _uncertainty_section(table_map: PixelMap, rig: Rig, raster: TableRaster) -> Section:
-    inside = inside_content(rig.content, table_map.table_mm)
-    sigma_um = 1000.0 * table_map.sigma_mm[inside & np.isfinite(table_map.sigma_mm)]
-    if not sigma_um.size:
-        return Section(anchor="uncertainty", title="Uncertainty", missing=["No pixel lights the content area."])
-    median, high, largest = (float(v) for v in (np.median(sigma_um), np.percentile(sigma_um, 95), sigma_um.max()))
-    rows = [
-        ("median", quantity(median, "µm")),
-        ("95 % of the pixels below", quantity(high, "µm")),
-        ("largest", quantity(largest, "µm")),
-    ]
-    picture = Picture(
-        png=figures_map.sigma_map(table_map, rig, raster=raster),
-        alt=f"Map of the 1-sigma uncertainty over the table; median {number(median)} micrometres.",
-        caption="1-sigma of the map's position per axis: decoding noise, fit, and the camera's lens and pose together. "
-        "Where the camera came without a covariance, its part is missing. Hatched: inferred, not measured.",
-    )
-    return Section(
-        anchor="uncertainty",
-        title="Uncertainty",
-        paragraphs=[
-            "Over the content area, 1-sigma per axis. It does not contain what the rig file says about the world: a "
-            "wrong "
-            "scale of the printed sheet or a wrong table height shifts everything together. Measured lengths of the "
-            "sheet "
-            "belong in target.scale."
-        ],
-        tables=[Rows(rows=rows, head=("1-sigma per axis", ""))],
-        pictures=[picture],
     )
 
 

@@ -1,5 +1,7 @@
 """Report chapter on the built mirror: how it strays from the design, and what the data cannot tell."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from rigwarp.reports.as_built_facts import WORKSHOP_HINTS, AsBuiltFacts
@@ -13,7 +15,8 @@ _SURE = 2.0  # a term is worth a hint when it is this many sigma from zero
 
 def mirror_section(parts: ResultParts, facts: AsBuiltFacts) -> Section:
     """The chapter that rests on as_built.json and as_built.npz."""
-    tables = [facts.figures, _zernike_table(facts), facts.mounting, *facts.others]
+    others = [replace(table, detail=True) if _is_pairs(table) else table for table in facts.others]
+    tables = [facts.figures, _zernike_table(facts), facts.mounting, *others]
     missing = []
     if "as-built figures" in parts.missing:
         missing.append(f"Figures of the built mirror: {parts.missing['as-built figures']}.")
@@ -29,7 +32,13 @@ def mirror_section(parts: ResultParts, facts: AsBuiltFacts) -> Section:
         pictures=_pictures(parts, facts),
         points=facts.unobservable,
         missing=missing,
+        pictures_first=True,
     )
+
+
+def _is_pairs(table: Rows) -> bool:
+    """Plain names and values, of use to experts only; tables with more columns are lists of findings."""
+    return all(len(row) == 2 for row in table.rows)
 
 
 def _paragraphs(facts: AsBuiltFacts) -> list[str]:

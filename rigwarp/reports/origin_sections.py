@@ -53,7 +53,11 @@ def origin_section(parts: ResultParts) -> Section:
     ):
         if isinstance(contents, dict) and contents:
             unit = " (s)" if title == "Time taken" else ""
-            tables.append(Rows(rows=[(f"{k}{unit}", v) for k, v in flat_rows(contents)], head=(title, "")))
+            rows = [(f"{k}{unit}", v) for k, v in flat_rows(contents)]
+            tables.append(Rows(rows=rows, head=(title, ""), detail=True))
+    if parts.file_hashes:
+        hashes = list(parts.file_hashes.items())
+        tables.append(Rows(rows=hashes, head=("File, as it is now", "SHA-256"), detail=True))
     text = start.get("rig_toml")
     return Section(
         anchor="origin",

@@ -1,5 +1,6 @@
 """What a result folder holds, read as far as it is there: a part that is missing or damaged is noted, not fatal."""
 
+import hashlib
 import io
 import json
 from collections.abc import Callable
@@ -43,7 +44,9 @@ class ResultParts:
     design : design.npz, only if it belongs to the same rig.
     fit, verification, start, stop : the JSON files of these names, without format and version.
     as_built, as_built_grid : as_built.json; the arrays of as_built.npz.
+    budget : budget.json.
     camera, camera_extra : camera.json of the rig folder, as it is today.
+    file_hashes : name (from the rig folder) -> SHA-256, of the files that the report and the warp rest on.
     photo_before, photo_after : photographs of the check picture.
     missing : name of the part -> why it cannot be shown.
     """
@@ -59,12 +62,14 @@ class ResultParts:
     verification: dict[str, Any]
     as_built: dict[str, Any]
     as_built_grid: dict[str, Array] | None
+    budget: dict[str, Any]
     camera: CameraModel | None
     camera_extra: dict[str, Any]
     photo_before: Photo | None
     photo_after: Photo | None
     start: dict[str, Any]
     stop: dict[str, Any]
+    file_hashes: dict[str, str]
     missing: dict[str, str]
 
 
@@ -113,14 +118,32 @@ def read_parts(folder: RigFolder, result: Path) -> ResultParts:
         verification=collect.part("verification", result / "verification.json", _any_json) or {},
         as_built=collect.part("as-built figures", result / "as_built.json", _any_json) or {},
         as_built_grid=collect.part("as-built mirror", result / "as_built.npz", _grid),
+        budget=collect.part("budget", result / "budget.json", _any_json) or {},
         camera=collect.part("camera", camera_file, read_camera),
         camera_extra=collect.part("camera", camera_file, read_camera_extra) or {},
         photo_before=photos[0],
         photo_after=photos[1],
         start=start,
         stop=collect.part("stop record", result / "stop.json", lambda p: read_json(p, format="rigwarp run stop")) or {},
+        file_hashes=_file_hashes(folder.root, result, header, start),
         missing=collect.missing,
     )
+
+
+def _file_hashes(root: Path, result: Path, header: dict[str, Any], start: dict[str, Any]) -> dict[str, str]:
+    """SHA-256 of rig and camera file, what was decoded of each scan, and the result's own files but the report."""
+    settings = start.get("settings")
+    listed = settings.get("scans") if isinstance(settings, dict) else None
+    stamps = listed if isinstance(listed, list) else [header.get("scan")]
+    scans = [root / "scans" / str(stamp) for stamp in stamps if isinstance(stamp, str) and "/" not in stamp]
+    paths = [root / "rig.toml", root / "camera.json", root / "design.npz"]
+    paths += [scan / name for scan in scans for name in ("patterns.json", "decoded.npz")]
+    paths += sorted(path for path in result.glob("*") if path.suffix in (".json", ".npz"))
+    return {
+        path.relative_to(root).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in paths
+        if path.is_file() and path.is_relative_to(root)
+    }
 
 
 def _rig_of_result(folder: RigFolder, start: dict[str, Any]) -> Rig:

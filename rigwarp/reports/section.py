@@ -1,6 +1,7 @@
 """The building blocks of a report page: sections of text, tables, figures and lists, in the order of reading."""
 
 import base64
+import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -18,19 +19,33 @@ class Picture:
         """The picture as a data address, so that the page needs no other file."""
         return "data:image/png;base64," + base64.b64encode(self.png).decode("ascii")
 
+    @property
+    def size(self) -> tuple[int, int]:
+        """(width, height) in pixels, from the PNG's first chunk: a browser then keeps room for it."""
+        width, height = struct.unpack(">II", self.png[16:24])
+        return width, height
+
 
 @dataclass(frozen=True, kw_only=True)
 class Rows:
-    """A table; the first column of each row names it. `note` stands under it."""
+    """A table; the first column of each row names it.
+
+    `note` stands under it; the last `strong` rows are set off as totals; `detail`: for the expert, after the pictures.
+    """
 
     rows: Sequence[Sequence[str]]
     head: Sequence[str] = ()
     note: str = ""
+    strong: int = 0
+    detail: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
 class Section:
-    """A chapter of the report; `missing` lists what should be in it and is not, and why."""
+    """A chapter of the report; `missing` lists what should be in it and is not, and why.
+
+    Pictures stand after the tables, unless `pictures_first`; tables marked as detail come last.
+    """
 
     anchor: str
     title: str
@@ -40,3 +55,4 @@ class Section:
     points: Sequence[str] = ()
     missing: Sequence[str] = field(default_factory=list)
     preformatted: str = ""
+    pictures_first: bool = False

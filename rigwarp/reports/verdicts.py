@@ -6,6 +6,7 @@ from typing import Literal
 
 from rigwarp.reports.as_built_facts import AsBuiltFacts
 from rigwarp.reports.result_parts import ResultParts
+from rigwarp.reports.uncertainty_section import budget_facts
 from rigwarp.reports.wording import as_number, quantity, share
 
 State = Literal["pass", "fail", "undecided", "not measured"]
@@ -61,7 +62,7 @@ def before_figures(parts: ResultParts) -> dict[str, object]:
 
 def summary_sentences(parts: ResultParts, facts: AsBuiltFacts) -> list[str]:
     """The result in words."""
-    said = [_about_picture(parts), _about_map(parts)]
+    said = [_about_picture(parts), *_about_uncertainty(parts), _about_map(parts)]
     if math.isfinite(facts.figure_rms_um):
         said.append(_about_mirror(parts.rig.tolerance.figure_rms_um, facts))
         if facts.unobservable:
@@ -87,6 +88,16 @@ def _about_picture(parts: ResultParts) -> str:
     if math.isfinite(before):
         text += f" Through the warp computed from the design alone it was {quantity(before, 'mm')}."
     return text
+
+
+def _about_uncertainty(parts: ResultParts) -> list[str]:
+    facts = budget_facts(parts.budget)
+    if not math.isfinite(facts.expanded_mm):
+        return []
+    return [
+        f"Measured against a perfect ruler on the table, a spot of the picture is uncertain by ± "
+        f"{quantity(facts.expanded_mm, 'mm', 2)} per axis (k = 2), mostly by {' and '.join(facts.largest)}."
+    ]
 
 
 def _about_map(parts: ResultParts) -> str:

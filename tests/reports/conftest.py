@@ -1,11 +1,13 @@
 """Rigs and maps made by formula, and a rig folder with a complete, made-up result."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from rigwarp.camera import CameraModel
+from rigwarp.commands.budget import write_budget
 from rigwarp.commands.scenarios import create_rig
 from rigwarp.files import (
     RigFolder,
@@ -17,8 +19,10 @@ from rigwarp.files import (
     write_map,
     write_npz,
     write_picture,
+    write_prewarp,
 )
 from rigwarp.geometry import PixelMap, look_at
+from rigwarp.prewarp import build_prewarp
 from rigwarp.rig import parse_rig
 
 RIG = """
@@ -130,11 +134,14 @@ def write_result(folder: RigFolder, rng) -> Path:
     u, v = centred_pixels(width, height)
     mapped = make_map(u * 520 / height, -v * 520 / height)
     write_map(folder.root / "design.npz", make_map(u * 515 / height + 3.0, -v * 515 / height), rig_hash=folder.rig_hash)
-    write_camera(folder.root / "camera.json", overhead_camera(resolution=folder.rig.camera.resolution))
+    camera = overhead_camera(resolution=folder.rig.camera.resolution)
+    write_camera(folder.root / "camera.json", replace(camera, covariance=1e-8 * np.eye(15)))
     x = np.linspace(-30.0, 30.0, 31)
     height_um = 20.0 * (x**2 + x[:, None] ** 2) / 900.0
     with new_run(folder.root / "results", "fit", folder, settings={"scan": "20260102T030405Z"}) as run:
-        write_map(run / "map.npz", mapped, rig_hash=folder.rig_hash, scan="20260102T030405Z")
+        parts = {f"sigma_{part}_mm": np.full((height, width), 0.004) for part in ("decode", "random", "common")}
+        write_map(run / "map.npz", mapped, rig_hash=folder.rig_hash, scan="20260102T030405Z", more=parts)
+        write_prewarp(run / "prewarp.npz", build_prewarp(mapped, folder.rig.content, 2.2))
         table_map = {"n": 1000, "rms_mm": 0.041, "p95_mm": 0.07, "max_mm": 0.2, "coverage": 0.987, "z_spread": 1.1}
         turns = {"projector_shift_mm": [1.0, 2.0, 0.5], "projector_turn_rad": [0.01, 0.0, 0.0]}
         registration = {"rms_before_mm": 6.5, "rms_after_mm": 0.4, "shifts": turns}
@@ -150,6 +157,7 @@ def write_result(folder: RigFolder, rng) -> Path:
         photo = np.tile(np.arange(640, dtype=np.uint8) % 200, (480, 1))
         for when in ("before", "after"):
             write_picture(run / "pictures" / f"check_{when}.png", photo)
+        write_budget(folder, run)
     make_current(folder.root, run)
     return run
 
@@ -179,15 +187,26 @@ def camera_above():
     return overhead_camera
 
 
-@pytest.fixture
-def small_folder(tmp_path):
+def make_small_folder(root: Path) -> RigFolder:
     """The round table with a small projector and camera, nothing measured yet."""
-    root = tmp_path / "rig"
     create_rig("round-table", root)
     file = root / "rig.toml"
     text = file.read_text().replace("[1280, 720]", "[160, 90]").replace("[1920, 1080]", "[640, 480]")
     file.write_text(text)
     return open_rig(root)
+
+
+@pytest.fixture
+def small_folder(tmp_path):
+    """A rig folder with nothing measured yet."""
+    return make_small_folder(tmp_path / "rig")
+
+
+@pytest.fixture(scope="module")
+def finished_once(tmp_path_factory):
+    """A rig folder and its current result, for tests that only look."""
+    folder = make_small_folder(tmp_path_factory.mktemp("finished") / "rig")
+    return folder, write_result(folder, np.random.default_rng(20240611))
 
 
 @pytest.fixture

@@ -1,6 +1,7 @@
 """The report page: self-contained, well-formed, true to its files, and honest about what is missing."""
 
 import base64
+import hashlib
 import json
 import re
 from html.parser import HTMLParser
@@ -68,9 +69,9 @@ def page_of(monkeypatch):
 def test_page_is_whole_and_needs_nothing_else(finished):
     folder, result = finished
     page = Page(write_report(folder, result).read_text(encoding="utf-8"))
-    # residuals, photos; grid, against design, size, brightness, design's light, sigma;
+    # residuals, photos; grid, against design, size, brightness, design's light, budget, sigma;
     # height, height without power, slopes, Zernike
-    assert len(page.images) == 12
+    assert len(page.images) == 13
     for image in page.images:
         kind, data = image["src"].split(",", 1)
         assert kind == "data:image/png;base64"
@@ -144,7 +145,16 @@ def test_an_empty_result_is_said_to_be_empty(small_folder, page_of, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "name", ["map.npz", "fit.json", "verification.json", "as_built.json", "as_built.npz", "pictures/check_after.png"]
+    "name",
+    [
+        "map.npz",
+        "fit.json",
+        "verification.json",
+        "as_built.json",
+        "as_built.npz",
+        "budget.json",
+        "pictures/check_after.png",
+    ],
 )
 def test_a_damaged_part_is_named_and_the_rest_is_shown(finished, page_of, name):
     folder, result = finished
@@ -235,6 +245,45 @@ def test_odd_as_built_files_do_not_stop_the_report(finished, page_of):
     write_json(result / "as_built.json", odd, format="rigwarp as-built", version=7, replace=True)
     page = page_of(folder, result)
     assert "3.50" in page.text
+
+
+def test_budget_is_shown_by_cause_and_region(finished, page_of):
+    folder, result = finished
+    budget = json.loads((result / "budget.json").read_text())
+    text = page_of(folder, result).text.replace("\u00a0", " ")
+    for cause in budget["causes"]:
+        assert cause["name"] in text
+        assert cause["how"] in text
+    whole = {region["name"]: region for region in budget["regions"]}["all"]
+    assert f"uncertain by ± {whole['expanded_mm']:.2f} mm per axis (k = 2)" in text
+    assert f"expanded, k = 2 {1000 * budget['regions'][0]['expanded_mm']:.0f} µm" in text
+    assert f"{100 * budget['check_grid']['inside']:.1f} %" in text
+
+
+@pytest.mark.parametrize(
+    "budget",
+    [
+        {},
+        {"causes": "none", "regions": 3, "check_grid": []},
+        {
+            "causes": [{"key": "a"}, "b"],
+            "regions": [{"name": "all", "sigma_mm": {"a": "much"}, "expanded_mm": None}, 7],
+        },
+        {"causes": [{}], "regions": [{}], "check_grid": {"n": None, "inside": "most"}},
+    ],
+)
+def test_odd_budget_files_do_not_stop_the_report(finished, page_of, budget):
+    folder, result = finished
+    write_json(result / "budget.json", budget, format="rigwarp budget", replace=True)
+    page_of(folder, result)
+
+
+def test_files_are_listed_with_their_hashes(finished, page_of):
+    folder, result = finished
+    text = page_of(folder, result).text
+    for path in (folder.root / "rig.toml", folder.root / "camera.json", result / "map.npz", result / "budget.json"):
+        name = path.relative_to(folder.root).as_posix()
+        assert f"{name} {hashlib.sha256(path.read_bytes()).hexdigest()}" in text
 
 
 def test_a_changed_rig_is_warned_of_and_the_old_one_is_shown(finished, page_of):

@@ -1,0 +1,87 @@
+"""The report in a real browser: nothing broken, nothing missing, nothing cut off, on a phone, a desktop and paper."""
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pypdfium2
+import pytest
+from browser import browser, console_messages, look_at_pages, run_browser
+
+from rigwarp.reports import table_raster
+from rigwarp.reports.report import write_report
+
+PHONE_PX, DESKTOP_PX = 390, 1280
+DARK = "--blink-settings=preferredColorScheme=0"
+READABLE = 4.5  # contrast of text, WCAG 2.1 success criterion 1.4.3
+
+
+@pytest.fixture(scope="module")
+def page(finished_once: Any) -> Path:
+    """A complete report with real figures; coarse table cells save time and change no size."""
+    browser()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(table_raster, "_CELLS_ACROSS", 50)
+        return write_report(*finished_once)
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of "rgb(r, g, b)", as WCAG defines it."""
+    channels = [int(n) / 255.0 for n in re.findall(r"\d+", colour)[:3]]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(found: dict[str, Any]) -> float:
+    bright, dark = sorted((luminance(found["colour"]), luminance(found["background"])), reverse=True)
+    return (bright + 0.05) / (dark + 0.05)
+
+
+def test_report_is_whole_on_phone_desktop_and_in_the_dark(page: Path, tmp_path: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    broken = text.replace("data:image/png;base64,iVBOR", "data:image/png;base64,AAAA", 1)
+    broken = broken.replace("</h1>", '</h1><div style="width:2000px">x</div><script>console.error("oh"); no()</script>')
+    seen = look_at_pages(
+        tmp_path,
+        {"phone": (text, PHONE_PX), "desktop": (text, DESKTOP_PX), "broken": (broken, PHONE_PX)},
+    )
+    for name, width in (("phone", PHONE_PX), ("desktop", DESKTOP_PX)):
+        found = seen[name]
+        assert found["width"] == width
+        assert found["wrong"] == []
+        assert found["missing"] == []
+        assert found["pictures"] == text.count("<img ") >= 13
+        assert found["needed"] <= width
+        assert found["beyond"] == []
+        assert found["scrolled"] == []
+        assert contrast(found) > READABLE
+        assert luminance(found["background"]) > 0.9
+    # the same look finds what is wrong with a page that was broken on purpose
+    assert any("oh" in word for word in seen["broken"]["wrong"])
+    assert any("no is not defined" in word for word in seen["broken"]["wrong"])
+    assert len(seen["broken"]["missing"]) == 1
+    assert seen["broken"]["needed"] > PHONE_PX
+    (dark,) = look_at_pages(tmp_path, {"dark": (text, PHONE_PX)}, DARK).values()
+    assert luminance(dark["background"]) < 0.05
+    assert contrast(dark) > READABLE
+
+
+def test_the_browser_has_nothing_to_say_of_the_page_as_it_is(page: Path, tmp_path: Path) -> None:
+    """Its content security policy included: the page may load nothing but the pictures that it carries."""
+    assert console_messages(page) == []
+    text = page.read_text(encoding="utf-8")
+    calling = tmp_path / "calling.html"
+    calling.write_text(text.replace("</h1>", '</h1><img src="http://192.0.2.1/x.png" alt="">', 1), encoding="utf-8")
+    assert any("Content Security Policy" in said for said in console_messages(calling))
+
+
+def test_print_shows_what_is_folded_away(page: Path, tmp_path: Path) -> None:
+    paper = tmp_path / "report.pdf"
+    run_browser("--no-pdf-header-footer", f"--print-to-pdf={paper}", page.as_uri())
+    document = pypdfium2.PdfDocument(paper)
+    said = " ".join(sheet.get_textpage().get_text_bounded() for sheet in document)
+    assert 5 <= len(document) <= 25
+    said = re.sub(r"\s+", "", said)
+    for words in ("Harbourcharttable", "Uncertainty", "SHA-256", "map.npz", "Cautions", "position_tolerance_mm"):
+        assert words in said
+    document.close()
