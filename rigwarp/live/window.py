@@ -1,7 +1,7 @@
 """A borderless window of the projector's native size on a chosen display, drawn by OpenGL or by the CPU."""
 
 import warnings
-from typing import Literal
+from typing import Any, Literal
 
 import moderngl
 import numpy as np
@@ -129,7 +129,8 @@ class Window:
 
     def _blit(self, frame: Picture) -> None:
         height, width = frame.shape[:2]
-        surface = pygame.image.frombuffer(np.ascontiguousarray(frame), (width, height), "RGB")
+        pixels: Any = np.ascontiguousarray(frame)  # a buffer, which the stubs do not know
+        surface = pygame.image.frombuffer(pixels, (width, height), "RGB")
         pygame.display.get_surface().blit(surface, (0, 0))
 
 
