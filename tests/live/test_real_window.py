@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import x_screen
 
 from rigwarp.files import ADJUST_FILE, current_result, make_current, open_rig, read_adjustment, read_prewarp
 from rigwarp.live import CpuRenderer, warp_of
@@ -24,7 +25,7 @@ def _beside(name):
     return module
 
 
-result_rig, x_screen = _beside("result_rig"), _beside("x_screen")
+result_rig = _beside("result_rig")
 SIZE = (result_rig.WIDTH, result_rig.HEIGHT)
 
 
