@@ -16,8 +16,17 @@ from rigwarp.files.quick_file import QUICK_FILE, read_quick_file, write_quick
 from rigwarp.live import CpuRenderer
 from rigwarp.prewarp import Prewarp
 from rigwarp.table_map import invert
+from rigwarp.table_map.registration import apply_shifts
 from rigwarp.tracing import OpticalModel
-from rigwarp.verification import QuickState, ambient_light, light_model, quick_pictures, quick_plan, read_quick
+from rigwarp.verification import (
+    QuickState,
+    ambient_light,
+    figured_model,
+    map_mounting,
+    quick_pictures,
+    quick_plan,
+    read_quick,
+)
 
 _SAME_CAMERA = 1e-9  # relative: the same numbers, written and read
 
@@ -72,6 +81,7 @@ def state_of(
         flux=look.flux[told],
         pixels_px=pixels[told],
         zone=inverse.zones[row][told],
+        mounting=map_mounting(_figured(folder, result), table_map, rig_tolerances(folder.rig)),
         exposure_s=np.nan if exposure_s is None else exposure_s,
     )
 
@@ -102,16 +112,19 @@ def read_state(folder: RigFolder, result: Path) -> QuickState:
     return state
 
 
-def light_model_of(folder: RigFolder, result: Path) -> OpticalModel:
+def light_model_of(folder: RigFolder, result: Path, state: QuickState) -> OpticalModel:
     """The light path of a result, with the mirror's figure where the result tells it."""
+    return apply_shifts(_figured(folder, result), state.mounting)
+
+
+def _figured(folder: RigFolder, result: Path) -> OpticalModel:
     heights, side = None, 1
     try:
         heights, numbers = read_as_built(result)
         side = int(numbers["sign"]["reflecting_side_along_mirror_z"])
     except (InputError, KeyError, TypeError, ValueError):
         heights = None  # a scan need not tell the mirror's shape; the design's serves then
-    table_map, _ = read_map(result / MAP_FILE)
-    return light_model(design_model(folder), table_map, rig_tolerances(folder.rig), heights, reflecting_side=side)
+    return figured_model(design_model(folder), heights, reflecting_side=side)
 
 
 def prewarp_of(result: Path) -> Prewarp:

@@ -1,6 +1,6 @@
 """Re-registration: a quick look's rigid motion put into the map, without a new scan."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from rigwarp.camera import CameraModel
+from rigwarp.camera.projection import N_LENS
 from rigwarp.commands.derived_result import light_of_gain
 from rigwarp.commands.fit import CAMERA_FILE
 from rigwarp.files import RigFolder, read_bytes, read_camera_extra, write_bytes, write_camera
@@ -64,6 +65,21 @@ def corrected_prewarp(
         light = light_of_gain(old)
     prewarp = build_prewarp(moved, folder.rig.content, folder.rig.projector.transfer, light=light)
     return Corrected(table_map=moved, prewarp=prewarp, sigma_mm=sigma)
+
+
+def recalibrated(camera: CameraModel, judged: DriftJudgement) -> CameraModel:
+    """The camera where the look found it; what the look does not know of its pose is added to its covariance."""
+    covariance = camera.covariance
+    if covariance is not None:
+        covariance = covariance.copy()
+        covariance[N_LENS:, N_LENS:] += judged.camera.covariance
+    now = judged.camera_now
+    return replace(
+        camera,
+        R_camera_from_table=now.R_camera_from_table,
+        t_camera_from_table_mm=now.t_camera_from_table_mm,
+        covariance=covariance,
+    )
 
 
 def motion_note(judged: DriftJudgement) -> dict[str, Any]:

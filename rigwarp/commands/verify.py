@@ -27,11 +27,19 @@ from rigwarp.commands.check_record import (
 )
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_prewarp
+from rigwarp.commands.drift import (
+    drift_record,
+    outcome_record,
+    quick_check,
+    reregister,
+    tell_drift,
+    tell_reregistration,
+)
 from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE, camera_of
-from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
 from rigwarp.devices import Bench, Photo, open_bench
-from rigwarp.errors import InputError, MeasurementError, ToleranceError
+from rigwarp.errors import InputError, MeasurementError, ToleranceError, UsageError
 from rigwarp.files import (
     ADJUST_FILE,
     RigFolder,
@@ -49,6 +57,7 @@ from rigwarp.prewarp.adjustment import adjusted_mm, hidden_mm, unadjusted_mm
 from rigwarp.rig import Content, inside_content
 from rigwarp.verification import (
     DotPlan,
+    ErrorFigures,
     VerificationResult,
     chart_picture,
     dot_pictures,
@@ -73,6 +82,16 @@ def verify(
     before: Annotated[
         bool, typer.Option("--before/--no-before", help="Also measure what the design's warp would give.")
     ] = True,
+    display: DisplayOption = None,
+    quick: Annotated[
+        bool, typer.Option("--quick", help="A few frames only: what has moved since the last verification?")
+    ] = False,
+    again: Annotated[
+        bool,
+        typer.Option(
+            "--reregister", help="With --quick: put what has moved into a new result, and keep it if it is better."
+        ),
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Show check pictures through the live warp, photograph them, and measure the picture on the table.
@@ -82,17 +101,41 @@ def verify(
     Patches of fine lines tell its resolution, white pictures the evenness of its light. A correction by hand
     (adjust.json) is in force as in `rigwarp play`; the dots are wanted where the corrected content puts them.
     Exit code 6 when the picture is out of the rig's own tolerance.
+
+    With --quick, five photographs (two of a sparse grid of dots, three of black) are compared with those kept by the
+    last verification: has the camera moved, the projector, the mirror, or has the light changed? --reregister corrects
+    camera.json and the map by the rigid motion found, without a scan.
     """
+    if again and not quick:
+        raise UsageError("--reregister goes with --quick: it corrects by what a quick look finds")
     console = Console(json=json)
     folder = open_rig(rig)
+    if quick:
+        _verify_quickly(console, folder, display, correct=again)
+        return
     result = current_result(folder.root)
     console.caution()
-    with open_bench(folder) as bench:
+    with open_bench(folder, display=display) as bench:
         checks = verify_result(console, folder, result, bench, before=before)
     tell_verification(console, checks)
     tell_coverage(console, result)
     console.result({"result": result, "verification": {k: check_figures(c) for k, c in checks.items()}})
     require_tolerance(folder, checks["after"].result)
+
+
+def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *, correct: bool) -> None:
+    """`verify --quick`: what has moved; and what comes of correcting it."""
+    console.caution()
+    with open_bench(folder, display=display) as bench:
+        check = quick_check(folder, bench)
+        correct = correct and check.judged.advice == "re-register"
+        tell_drift(console, folder, check, corrected=correct)
+        done = reregister(folder, check, bench) if correct else None
+    if done is not None:
+        tell_reregistration(console, done)
+    outcome = None if done is None else outcome_record(done)
+    console.result({"result": check.result, **drift_record(check), "reregistration": outcome})
+    require_tolerance(folder, check.judged.picture if done is None else done.picture)
 
 
 def verify_result(
@@ -227,7 +270,7 @@ def _photographs(console: Console, bench: Bench, warp: Warp, pictures: list[np.n
         renderer.close()
 
 
-def require_tolerance(folder: RigFolder, result: VerificationResult) -> None:
+def require_tolerance(folder: RigFolder, result: VerificationResult | ErrorFigures) -> None:
     """Raise ToleranceError when the picture is worse than rig.toml allows."""
     allowed = folder.rig.tolerance.content_p95_mm
     if result.p95_mm > allowed:

@@ -21,13 +21,14 @@ _CAMERA = {
     "R_camera_from_table": Field(kind="f", dtype=np.float64, shape=(3, 3)),
     "t_camera_from_table_mm": Field(kind="f", dtype=np.float64, shape=(3,)),
 }
-_DOTS = {
+_LOOK = {
     "ids": Field(kind="i", dtype=np.int32, shape=("K",)),
     "table_mm": Field(kind="f", dtype=np.float64, shape=("K", 2)),
     "sigma_mm": Field(kind="f", dtype=np.float64, shape=("K",)),
     "flux": Field(kind="f", dtype=np.float64, shape=("K",)),
     "pixels_px": Field(kind="f", dtype=np.float64, shape=("K", 2)),
     "zone": Field(kind="i", dtype=np.int64, shape=("K",)),
+    "mounting": Field(kind="f", dtype=np.float64, shape=(12,)),
 }
 _AMBIENT = {"ambient": Field(kind="iu", dtype=np.uint16, shape=("H", "W"))}
 
@@ -40,7 +41,7 @@ def write_quick(path: Path, state: QuickState, *, rig_hash: str, replace: bool =
         "units": {"table_mm": "mm", "pixels_px": "projector pixels", "ambient": "linear light, 65535 = full scale"},
     }
     arrays = {name: getattr(state.camera, name) for name in _CAMERA}
-    arrays |= {name: getattr(state, name) for name in _DOTS}
+    arrays |= {name: getattr(state, name) for name in _LOOK}
     arrays["ambient"] = np.rint(np.clip(state.ambient, 0.0, 1.0) * _FULL).astype(np.uint16)
     write_npz(path, arrays, format=FORMAT, header=header, replace=replace)
 
@@ -53,13 +54,13 @@ def read_quick_file(path: Path) -> tuple[QuickState, dict[str, Any]]:
     InputError
         If the file is missing, damaged or foreign, or says something that no look at a table can show.
     """
-    arrays, header = read_npz(path, {**_CAMERA, **_DOTS, **_AMBIENT}, format=FORMAT, make_with=_ADVICE)
+    arrays, header = read_npz(path, {**_CAMERA, **_LOOK, **_AMBIENT}, format=FORMAT, make_with=_ADVICE)
     height, width = arrays["ambient"].shape
     try:
         camera = CameraModel(resolution=(width, height), **{name: arrays[name] for name in _CAMERA})
     except InputError as error:
         raise InputError(f"{path}: {error}. {_ADVICE}") from error
-    numbers = [arrays[name] for name in ("table_mm", "sigma_mm", "flux", "pixels_px")]
+    numbers = [arrays[name] for name in ("table_mm", "sigma_mm", "flux", "pixels_px", "mounting")]
     wrong = {
         "no dots": len(arrays["ids"]) == 0,
         "numbers of dots that do not increase": bool((np.diff(arrays["ids"]) <= 0).any() or (arrays["ids"] < 0).any()),
@@ -77,7 +78,7 @@ def read_quick_file(path: Path) -> tuple[QuickState, dict[str, Any]]:
             camera=camera,
             ambient=(arrays["ambient"] / np.float32(_FULL)).astype(np.float32),
             exposure_s=float(exposure) if isinstance(exposure, float) else float("nan"),
-            **{name: arrays[name] for name in _DOTS},
+            **{name: arrays[name] for name in _LOOK},
         ),
         header,
     )

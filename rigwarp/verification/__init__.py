@@ -7,7 +7,7 @@ from rigwarp.verification.draw import dot_pictures
 from rigwarp.verification.drift_judgement import DriftJudgement, judge_drift
 from rigwarp.verification.grid_coverage import CheckGrid, GridCoverage
 from rigwarp.verification.judge import ErrorFigures, Similarity, VerificationResult, judge_dots
-from rigwarp.verification.light_model import light_model
+from rigwarp.verification.light_model import figured_model, map_mounting
 from rigwarp.verification.locate import DotsFound, UnreadableBlob, locate_dots
 from rigwarp.verification.map_budget import MapBudget, WarpSigmas, map_budget
 from rigwarp.verification.plan import DotPlan, plan_dots
@@ -41,15 +41,16 @@ __all__ = [
     "ambient_light",
     "chart_picture",
     "dot_pictures",
+    "figured_model",
     "fit_affine_shape",
     "fit_residual_field",
     "judge_dots",
     "judge_drift",
-    "light_model",
     "light_table",
     "line_charts",
     "locate_dots",
     "map_budget",
+    "map_mounting",
     "measure_charts",
     "measure_uniformity",
     "moved_map",

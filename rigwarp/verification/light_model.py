@@ -18,35 +18,39 @@ _FEWEST_NODES = 50
 _ROUNDS = 10  # each gains two digits on a slope of a hundredth
 
 
-def light_model(
-    design: OpticalModel,
-    table_map: PixelMap,
-    tolerances: Array,
-    heights: Mapping[str, NDArray[np.generic]] | None,
-    *,
-    reflecting_side: int = 1,
+def figured_model(
+    design: OpticalModel, heights: Mapping[str, NDArray[np.generic]] | None, *, reflecting_side: int = 1
 ) -> OpticalModel:
-    """The model that agrees best with a measured map.
+    """The design with the measured figure.
 
     Parameters
     ----------
     design : as rig.toml has it.
-    table_map : the measurement.
-    tolerances : (12,) of the mounting, see `mounting_tolerances`.
     heights : x_mm, y_mm, height_um, zone of as_built.npz; None where the figure is not known: the design's is used.
     reflecting_side : +1 where positive heights are along the mirror's +z, -1 else.
+    """
+    return design if heights is None else design.with_figure(_figures(design, heights, reflecting_side))
+
+
+def map_mounting(model: OpticalModel, table_map: PixelMap, tolerances: Array) -> Array:
+    """(12,) shifts, in the order of `Registration.shifts`, by which a model agrees best with a measured map.
+
+    Parameters
+    ----------
+    model : of `figured_model`.
+    table_map : the measurement.
+    tolerances : (12,) of the mounting, see `mounting_tolerances`.
 
     Notes
     -----
-    With the figure in it the model follows the map to hundredths of a millimetre, and so it predicts how light moves
-    with a part to a few thousandths of the shift; with the design's figure alone, to some hundredths.
+    With the figure in it the model then follows the map to hundredths of a millimetre, and so it predicts how light
+    moves with a part to a few thousandths of the shift; with the design's figure alone, to some hundredths.
     """
-    model = design if heights is None else design.with_figure(_figures(design, heights, reflecting_side))
     v, u = np.nonzero(table_map.measured)
     chosen = np.arange(0, len(v), max(1, len(v) // _SAMPLES))
     pixels = np.stack([u[chosen], v[chosen]], axis=-1).astype(float)
     spots = table_map.table_mm[v[chosen], u[chosen]]
-    return register(model, pixels, spots, table_map.zone[v[chosen], u[chosen]].astype(np.int64), tolerances).model
+    return register(model, pixels, spots, table_map.zone[v[chosen], u[chosen]].astype(np.int64), tolerances).shifts
 
 
 def _figures(design: OpticalModel, heights: Mapping[str, NDArray[np.generic]], side: int) -> dict[int, HeightSpline]:

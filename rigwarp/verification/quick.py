@@ -66,6 +66,7 @@ class QuickState:
     ambient : (H, W) float32 linear light of the table with the projector black.
     ids, table_mm, sigma_mm, flux : (K,), (K, 2), (K,), (K,) as in `QuickLook`.
     pixels_px, zone : (K, 2), (K,) int64 the projector pixel and zone that light each dot.
+    mounting : (12,) how the result's light path is mounted, see `map_mounting`.
     exposure_s : of the camera; NaN when it did not tell.
     """
 
@@ -77,6 +78,7 @@ class QuickState:
     flux: Array
     pixels_px: Array
     zone: NDArray[np.int64]
+    mounting: Array
     exposure_s: float
 
 

@@ -125,7 +125,7 @@ def trials(folder: RigFolder, count: int) -> dict[str, Any]:
             rig = base.changed(drifted(base.truth, kind, random))
             photos = take_look(rig.display, rig.camera, frames)
             start = time.process_time()
-            model = light_model_of(folder, result)
+            model = light_model_of(folder, result, state)
             judged = judge_drift(photos, state, plan, model, folder.rig.table)
             corrected = table_map
             if judged.advice == "re-register":

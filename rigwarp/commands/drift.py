@@ -1,0 +1,294 @@
+"""`rigwarp verify --quick`: what has moved since the last verification, and a re-registration where that suffices.
+
+drift.json in the result folder keeps the latest look: findings, advice, why; seconds; picture (n, rms_mm, p95_mm,
+max_mm of the dots against where content wants them); camera (moved_mm, turned_deg, seen_px, sigma_px, known); light
+(what moved, motions of the parts with their sigmas, rms_mm of the shift, left_rms_mm after the motion, dots, lost);
+light_level and room_light over what they were; and, after a re-registration, what came of it.
+"""
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.commands.console import Console
+from rigwarp.commands.derived_result import write_derived
+from rigwarp.commands.fit import camera_of
+from rigwarp.commands.quick_look import (
+    light_model_of,
+    prewarp_of,
+    quick_frames,
+    read_state,
+    state_of,
+    store_state,
+    take_look,
+)
+from rigwarp.commands.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
+from rigwarp.commands.zone_scan import MAP_FILE
+from rigwarp.devices import Bench, Photo
+from rigwarp.errors import MeasurementError
+from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
+from rigwarp.verification import DriftJudgement, judge_drift, quick_plan, read_quick
+from rigwarp.verification.drift import PartMotion
+from rigwarp.verification.judge import ErrorFigures, error_figures
+
+DRIFT_FILE = "drift.json"
+FORMAT = "rigwarp drift"
+_BETTER = 3.0  # sigmas by which the mean square error must fall before a new result is kept
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reregistered:
+    """What came of a re-registration.
+
+    Attributes
+    ----------
+    result : the folder that is current now.
+    kept : False where the corrected warp was no better: then everything stays as it was.
+    picture : the dots through the corrected warp; those of the look where no warp was made.
+    camera_aside : where the old camera.json was put; None where the camera has not moved.
+    seconds : of computing.
+    """
+
+    result: Path
+    kept: bool
+    picture: ErrorFigures
+    camera_aside: Path | None
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class QuickCheck:
+    """A quick look judged: the result it looked at, the photographs, and how long computing took."""
+
+    result: Path
+    judged: DriftJudgement
+    photos: list[Photo]
+    seconds: float
+
+
+def quick_check(folder: RigFolder, bench: Bench) -> QuickCheck:
+    """Look, compare with the stored look, and write drift.json.
+
+    Raises
+    ------
+    InputError
+        When the current result has no look to compare with, or it no longer belongs to this rig.
+    MeasurementError
+        When the photographs cannot be read.
+    """
+    result = current_result(folder.root)
+    start = time.monotonic()
+    state = read_state(folder, result)
+    frames = quick_frames(folder, prewarp_of(result))
+    looking = time.monotonic()
+    photos = take_look(bench.display, bench.camera, frames, exposure_s=state.exposure_s)
+    looked = time.monotonic()
+    model = light_model_of(folder, result, state)
+    judged = judge_drift(photos, state, quick_plan(folder.rig.content), model, folder.rig.table)
+    seconds = time.monotonic() - start - (looked - looking)
+    check = QuickCheck(result=result, judged=judged, photos=photos, seconds=seconds)
+    write_json(result / DRIFT_FILE, drift_record(check), format=FORMAT, replace=True)
+    return check
+
+
+def reregister(folder: RigFolder, check: QuickCheck, bench: Bench) -> Reregistered:
+    """Put what a look found into camera.json and a new result, look again, and keep it only if it is better.
+
+    Raises
+    ------
+    MeasurementError
+        When the look says that no re-registration will do.
+    """
+    judged = check.judged
+    if judged.advice == "scan":
+        raise MeasurementError(f"re-registration is no use: {judged.why}. Calibrate: rigwarp calibrate {folder.root}")
+    start, shown_s = time.monotonic(), 0.0
+    run, photos, picture = check.result, check.photos, judged.picture
+    if judged.light.moved != "nothing":
+        run = _corrected_result(folder, check)
+        begun = time.monotonic()
+        photos = take_look(bench.display, bench.camera, quick_frames(folder, prewarp_of(run)))
+        shown_s = time.monotonic() - begun
+        plan = quick_plan(folder.rig.content)
+        look = read_quick(photos, plan.ids, plan.table_mm, plan, judged.camera_now, folder.rig.table.height_mm)
+        picture = error_figures(look.table_mm - plan.table_mm[look.ids])
+        if not _is_better(judged, look.ids, look.table_mm, plan.table_mm):
+            return _outcome(check, kept=False, picture=picture, aside=None, seconds=time.monotonic() - start - shown_s)
+    aside = None
+    if "camera" in judged.findings:
+        aside = write_moved_camera(folder, recalibrated(camera_of(folder), judged), judged)
+    camera = camera_of(folder)
+    store_state(folder, run, state_of(folder, run, photos, camera, bench.camera.exposure_s))
+    if run != check.result:
+        make_current(folder.root, run)
+    seconds = time.monotonic() - start - shown_s
+    return _outcome(check, kept=True, picture=picture, aside=aside, seconds=seconds, run=run)
+
+
+def _corrected_result(folder: RigFolder, check: QuickCheck) -> Path:
+    """A finished result folder with the light moved as the look found it; not current yet."""
+    table_map, _ = read_map(check.result / MAP_FILE)
+    state = read_state(folder, check.result)
+    corrected = corrected_prewarp(
+        folder,
+        table_map,
+        light_model_of(folder, check.result, state),
+        check.judged,
+        light=read_map_light(check.result / MAP_FILE),
+        old=prewarp_of(check.result),
+    )
+    return write_derived(
+        folder,
+        check.result,
+        corrected.table_map,
+        corrected.prewarp,
+        command="verify --quick --reregister",
+        note={"reregistered": motion_note(check.judged)},
+        more_sigma_mm=corrected.sigma_mm,
+    )
+
+
+def _is_better(judged: DriftJudgement, ids: Any, now_mm: Any, wanted_mm: Any) -> bool:
+    """Whether dots that both looks show are nearer to their places now: paired squares of their errors."""
+    both = np.intersect1d(ids, judged.look.ids)
+    before, after = (
+        np.sum((spots[np.isin(numbers, both)] - wanted_mm[both]) ** 2, axis=1)
+        for spots, numbers in ((judged.look.table_mm, judged.look.ids), (now_mm, ids))
+    )
+    gain = before - after
+    return bool(gain.mean() > _BETTER * gain.std(ddof=1) / np.sqrt(len(gain)))
+
+
+def _outcome(
+    check: QuickCheck,
+    *,
+    kept: bool,
+    picture: ErrorFigures,
+    aside: Path | None,
+    seconds: float,
+    run: Path | None = None,
+) -> Reregistered:
+    done = Reregistered(result=run or check.result, kept=kept, picture=picture, camera_aside=aside, seconds=seconds)
+    record = {**drift_record(check), "reregistration": outcome_record(done)}
+    write_json(check.result / DRIFT_FILE, record, format=FORMAT, replace=True)
+    return done
+
+
+def drift_record(check: QuickCheck) -> dict[str, Any]:
+    """What drift.json and `--json` say of a look."""
+    judged = check.judged
+    return {
+        "findings": list(judged.findings),
+        "advice": judged.advice,
+        "why": judged.why,
+        "seconds": check.seconds,
+        "picture": vars(judged.picture),
+        "camera": {
+            "moved_mm": judged.camera.moved_mm,
+            "turned_deg": float(np.degrees(np.linalg.norm(judged.camera.turn_rad))),
+            "seen_px": judged.camera.seen_px,
+            "sigma_px": judged.camera.sigma_px,
+            "known": judged.camera.known,
+        },
+        "light": {
+            "moved": judged.light.moved,
+            "motions": [_motion_record(motion) for motion in judged.light.motions],
+            "rms_mm": judged.light.rms_mm,
+            "left_rms_mm": judged.light.left_rms_mm,
+            "dots": len(judged.look.ids),
+            "lost": judged.look.expected - len(judged.look.ids),
+        },
+        "light_level": judged.light_level,
+        "room_light": judged.room_light,
+    }
+
+
+def _motion_record(motion: PartMotion) -> dict[str, Any]:
+    return {
+        "part": motion.part,
+        "shift_mm": motion.shift_mm,
+        "shift_sigma_mm": motion.shift_sigma_mm,
+        "turn_deg": np.degrees(motion.turn_rad),
+        "turn_sigma_deg": np.degrees(motion.turn_sigma_rad),
+    }
+
+
+def outcome_record(done: Reregistered) -> dict[str, Any]:
+    """What drift.json and `--json` say of a re-registration."""
+    return {
+        "result": done.result,
+        "kept": done.kept,
+        "picture": vars(done.picture),
+        "camera_kept_aside": done.camera_aside,
+        "seconds": done.seconds,
+    }
+
+
+def tell_drift(console: Console, folder: RigFolder, check: QuickCheck, *, corrected: bool) -> None:
+    """A look in words."""
+    judged = check.judged
+    console.say("Since the last verification: " + (", ".join(_WORDS[name] for name in judged.findings) or "no change"))
+    rows = [("picture, 95 % of the dots within", f"{judged.picture.p95_mm:.3f} mm of where they should be")]
+    if judged.camera.known:
+        rows.append(
+            (
+                "table in the camera's picture",
+                f"{judged.camera.seen_px:.2f} px away, sigma {judged.camera.sigma_px:.2f} px",
+            )
+        )
+    rows.append(("light on the table", f"{judged.light.rms_mm:.3f} mm away, rms of {len(judged.look.ids)} dots"))
+    rows += [(f"  if it is the {motion.part}", _motion_words(motion)) for motion in judged.light.motions]
+    rows += [
+        ("projected light", f"{judged.light_level:.0%} of what it was"),
+        ("room light", f"{judged.room_light:.0%} of what it was"),
+    ]
+    console.table(rows)
+    advice = {
+        "nothing": "Nothing needs to be done about the picture's place",
+        "re-register": "A re-registration suffices"
+        + ("" if corrected else f": rigwarp verify {folder.root} --quick --reregister"),
+        "scan": f"A new scan is due: rigwarp calibrate {folder.root}",
+    }
+    console.say(f"{advice[judged.advice]} ({judged.why}).")
+
+
+_WORDS = {
+    "camera": "the camera has moved",
+    "projector": "the projector has moved",
+    "mirror": "the mirror has moved",
+    "projector or mirror": "the projector or the mirror has moved; the data do not tell which",
+    "projector and mirror": "both the projector and the mirror have moved",
+    "camera, projector or mirror": "the camera, the projector or the mirror has moved; the data do not tell which",
+    "light level": "the projector's light has changed",
+    "camera exposure": "the camera's exposure has changed",
+    "room light": "the room light has changed",
+}
+
+
+def _motion_words(motion: PartMotion) -> str:
+    """Length and angle of a motion, and its components."""
+    parts = []
+    for name, unit, values, sigma in (
+        ("shifted", "mm", motion.shift_mm, motion.shift_sigma_mm),
+        ("turned", "deg", np.degrees(motion.turn_rad), np.degrees(motion.turn_sigma_rad)),
+    ):
+        if np.any(sigma > 0.0):
+            size = float(np.linalg.norm(values))
+            components = ", ".join(f"{v:+.2f}" for v in values)
+            parts.append(f"{name} by {size:.2f} {unit} (x, y, z: {components}; sigma {np.max(sigma):.2f})")
+    return ", ".join(parts)
+
+
+def tell_reregistration(console: Console, done: Reregistered) -> None:
+    """A re-registration in words."""
+    if not done.kept:
+        console.say(
+            f"Re-registered, and no better ({done.picture.p95_mm:.3f} mm P95): the result before stays current."
+        )
+        return
+    console.say(f"Re-registered: P95 {done.picture.p95_mm:.3f} mm. Current result {done.result}")
+    if done.camera_aside is not None:
+        console.say(f"The camera's new place is in camera.json; the one before is kept as {done.camera_aside.name}.")
