@@ -136,6 +136,7 @@ def wishes_of(settings: Mapping[str, Any]) -> ScanWishes:
 def import_scan(console: Console, folder: RigFolder, source: Path) -> ScanTaken:
     """Make a scan folder of photographs taken elsewhere."""
     start = time.monotonic()
+    read_patterns(source / PATTERNS_FILE)  # a foreign folder is refused before a run is begun
     with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name}) as run:
         with console.progress(len(list(source.glob("frames/*"))), "Importing") as advance:
             recorded = import_frames(source, run, folder.rig, advance=advance)
