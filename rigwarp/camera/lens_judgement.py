@@ -7,13 +7,15 @@ import numpy as np
 from rigwarp.camera.board_shape import SheetSigma
 from rigwarp.camera.distortion import fold_radius, undistort
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, IntArray
 
 WANTED_VIEWS = 8
 """Photos from which on a lens is reliable."""
 
 _WANTED_COVERAGE = 0.5
-_COVERAGE_CELLS = (8, 6)
+COVERAGE_CELLS = (8, 6)
+"""The frame's cells along its width and height."""
+
 _FOCAL_REFUSED, _FOCAL_DOUBTFUL = 0.02, 0.005  # relative 1-sigma
 _UNEXPECTED = 3.0  # sigmas of the print's description
 _BOWED_MM = 1.5
@@ -21,10 +23,15 @@ _BOWED_MM = 1.5
 
 def frame_coverage(image_px: Sequence[Array], resolution: tuple[int, int]) -> float:
     """Share of the frame's 8 x 6 cells that hold at least one corner."""
+    return float(np.mean(cell_counts(image_px, resolution) > 0))
+
+
+def cell_counts(image_px: Sequence[Array], resolution: tuple[int, int]) -> IntArray:
+    """(6, 8) how many corners lie in each of the frame's 8 x 6 cells, rows from the top."""
     points = np.concatenate([np.zeros((0, 2)), *image_px])
-    edges = [np.linspace(-0.5, n - 0.5, cells + 1) for n, cells in zip(resolution, _COVERAGE_CELLS, strict=True)]
+    edges = [np.linspace(-0.5, n - 0.5, cells + 1) for n, cells in zip(resolution, COVERAGE_CELLS, strict=True)]
     counts, _, _ = np.histogram2d(points[:, 0], points[:, 1], bins=edges)
-    return float(np.mean(counts > 0))
+    return counts.T.astype(np.int64)
 
 
 def folds_inside(lens: Array, resolution: tuple[int, int]) -> bool:

@@ -59,6 +59,27 @@ class CameraModel:
         """(3,) the camera's centre of projection in the table frame."""
         return -self.R_camera_from_table.T @ self.t_camera_from_table_mm
 
+    @property
+    def position_sigma_mm(self) -> Array | None:
+        """(3,) 1-sigma of `position_mm`; None when the covariance is not known.
+
+        Notes
+        -----
+        position = -(exp(turn) R)^T (t + shift): its derivatives are -R^T [t]x by the turn and -R^T by the shift.
+        """
+        if self.covariance is None:
+            return None
+        x, y, z = self.t_camera_from_table_mm
+        cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+        by_pose = -self.R_camera_from_table.T @ np.hstack([cross, np.eye(3)])
+        pose = self.covariance[N_LENS:, N_LENS:]
+        return np.sqrt(np.maximum(np.diag(by_pose @ pose @ by_pose.T), 0.0))
+
+    @property
+    def turn_sigma_rad(self) -> Array | None:
+        """(3,) 1-sigma of the rotation about the camera's own axes; None when the covariance is not known."""
+        return None if self.covariance is None else np.sqrt(np.diag(self.covariance)[N_LENS : N_LENS + 3])
+
     def project(self, points_mm: Array) -> Array:
         """(..., 3) table coordinates to (..., 2) pixels.
 

@@ -9,19 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from rigwarp.camera.board import board_to_table
-from rigwarp.camera.board_shape import N_SHAPE, board_bends
-from rigwarp.camera.bundle import N_SHARED, Bundle, Corners, Pose
+from rigwarp.camera.bundle import Pose
 from rigwarp.camera.detection import BoardView
 from rigwarp.camera.model import CameraModel
-from rigwarp.camera.planar import MIN_CORNERS, planar_poses, spans_a_plane
-from rigwarp.camera.robust import RobustFit, fit_robustly
+from rigwarp.camera.sheet_pose import sheet_pose
 from rigwarp.geometry import Array
 from rigwarp.rig.canvas import outline_mm
 from rigwarp.rig.model import Content, Target
-
-_TWICE = 2.0  # the pose in camera.json comes from a photo of the same kind, with about the same noise
-_REPEATABLE_PX = 0.005  # corners come out this differently under other light, common to all (no source: experience)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,50 +54,22 @@ def sheet_move(
     target : where the sheet lay when camera.json was made.
     sheet_height_mm, height_mm : of the printed surface, and of the table, in the table frame.
     """
-    if view.n < MIN_CORNERS or view.mirrored or not spans_a_plane(view.object_mm):
+    found = sheet_pose(view, camera, target, height_mm=sheet_height_mm)
+    if found is None:
         return None
-    there = board_to_table(view.object_mm, target, height_mm=sheet_height_mm)
     middle = np.array([*target.centre_mm, sheet_height_mm])
-    points = there - middle
-    R, t = camera.R_camera_from_table, camera.R_camera_from_table @ middle + camera.t_camera_from_table_mm
-    fit = _fitted(view, points, camera, Pose(R=R, t_mm=t))
-    (pose,) = fit.bundle.poses
-    # X_camera = R (turned point + shift + middle) + t: camera axes back to table axes
-    turn = R.T @ pose.R
-    motion = np.concatenate([R.T @ (pose.t_mm - t), Rotation.from_matrix(turn).as_rotvec()])
-    covariance = _motion_covariance(fit, R)
+    motion = np.concatenate([found.middle_mm - middle, Rotation.from_matrix(found.turn).as_rotvec()])
+    sigma = np.sqrt(np.diag(found.covariance))
     return SheetMove(
-        corners=int(fit.kept[0].sum()),
+        corners=found.corners,
         shift_mm=motion[:3],
         turn_rad=motion[3:],
-        shift_sigma_mm=np.sqrt(np.diag(covariance))[:3],
-        turn_sigma_rad=np.sqrt(np.diag(covariance))[3:],
-        chi_squared=_chi_squared(motion, covariance, [0, 1, 2, 3, 4, 5]),
-        lift_chi_squared=_chi_squared(motion, covariance, [2, 3, 4]),
-        off_mm=_positions_off_mm(camera, pose, middle, content, height_mm),
+        shift_sigma_mm=sigma[:3],
+        turn_sigma_rad=sigma[3:],
+        chi_squared=_chi_squared(motion, found.covariance, [0, 1, 2, 3, 4, 5]),
+        lift_chi_squared=_chi_squared(motion, found.covariance, [2, 3, 4]),
+        off_mm=_positions_off_mm(camera, found.in_camera, middle, content, height_mm),
     )
-
-
-def _fitted(view: BoardView, points_mm: Array, camera: CameraModel, start: Pose) -> RobustFit:
-    """The sheet's pose in camera coordinates, from where it should be or from any of the two that a flat thing has."""
-    seen = Corners(
-        points_mm=points_mm, image_px=view.image_px, bends=board_bends(view.object_mm, view.size_mm, flat=True) * 0.0
-    )
-    shared = np.concatenate([camera.lens, np.zeros(N_SHAPE)])
-    fixed = np.zeros(N_SHARED, bool)
-    starts = [start, *planar_poses(points_mm, view.image_px, camera.lens)]
-    fits = [fit_robustly(Bundle(shared=shared, poses=(pose,)), [seen], free=fixed) for pose in starts]
-    return min(fits, key=lambda fit: float(np.median(np.linalg.norm(fit.residual_px[0], axis=-1))))
-
-
-def _motion_covariance(fit: RobustFit, R: Array) -> Array:
-    """(6, 6) of (shift mm, turn rad) in table axes, both photos' noise and what light does to corners included."""
-    (pose_block,) = fit.equations.pose  # information of (turn, shift), camera axes
-    covariance = np.linalg.inv(pose_block) * _TWICE
-    spread = 1.0 + (_REPEATABLE_PX / fit.noise_px[0]) ** 2 * fit.kept[0].sum()  # common to all: does not average out
-    order = np.r_[3:6, 0:3]
-    axes = np.kron(np.eye(2), R.T)
-    return np.asarray(axes @ (covariance * spread)[np.ix_(order, order)] @ axes.T)
 
 
 def _chi_squared(motion: Array, covariance: Array, parts: list[int]) -> float:
@@ -122,7 +88,6 @@ def _positions_off_mm(camera: CameraModel, sheet: Pose, middle: Array, content: 
     points = np.column_stack([edge, np.full(len(edge), height_mm)])
     moved = (points - middle) @ sheet.R.T + sheet.t_mm
     own = (moved - camera.t_camera_from_table_mm) @ camera.R_camera_from_table  # where camera.json has those rays begin
-    pixels = camera.project(own)
-    off = np.linalg.norm(camera.to_plane(pixels, height_mm) - edge, axis=-1)
+    off = np.linalg.norm(camera.to_plane(camera.project(own), height_mm) - edge, axis=-1)
     known = off[np.isfinite(off)]
     return float(known.max()) if known.size else float("nan")

@@ -2,7 +2,6 @@
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -19,11 +18,21 @@ from rigwarp.camera import (
     detect_board,
     locate_table_from_view,
 )
-from rigwarp.camera.board_shape import SHAPE_TERMS
+from rigwarp.camera.board import board_corners_mm
+from rigwarp.camera.table_flatness import further_sheet
+from rigwarp.commands.camera_live import take_photos
+from rigwarp.commands.camera_report import (
+    CameraMade,
+    PhotoUsed,
+    content_sigma_mm,
+    figures,
+    judge_lens,
+    picture_of,
+    tell,
+)
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.devices import open_virtual
-from rigwarp.errors import DeviceError, InputError, UsageError
+from rigwarp.errors import InputError, UsageError
 from rigwarp.files import (
     RigFolder,
     list_photos,
@@ -33,41 +42,13 @@ from rigwarp.files import (
     read_photo,
     write_bytes,
     write_camera,
-    write_picture,
 )
 
 CAMERA_FILE = "camera.json"
+CAMERA_PICTURE = "camera.png"
 PAPER_MM = 0.1  # plain office paper, 80 g/m2
 _STAMP = "%Y%m%dT%H%M%SZ"
-_LENS_USE, _TABLE_USE = "lens", "table"
-
-
-@dataclass(frozen=True, kw_only=True)
-class PhotoUsed:
-    """A photograph, what it was for, and what came of it (`rejected` None = used)."""
-
-    file: str
-    sha256: str
-    use: str
-    corners: int
-    rms_px: float | None
-    rejected: str | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class CameraMade:
-    """What one calibration of the camera gave; `lens` None when an earlier lens was kept."""
-
-    path: Path
-    kept_aside: Path | None
-    lens: LensResult | None
-    pose: TablePose
-    photos: tuple[PhotoUsed, ...]
-
-    @property
-    def warnings(self) -> tuple[str, ...]:
-        """What makes the result weaker than it could be."""
-        return (*(self.lens.warnings if self.lens else ()), *self.pose.warnings)
+_LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"
 
 
 def camera(
@@ -77,9 +58,17 @@ def camera(
         typer.Option(metavar="DIR", help="Photos of the hand-held board, each tilted another way.", show_default=False),
     ] = None,
     table: Annotated[
-        Path | None,
-        typer.Option(metavar="PHOTO", help="A photo of the sheet that lies on the table.", show_default=False),
+        list[Path] | None,
+        typer.Option(
+            metavar="PHOTO",
+            help="A photo of the sheet that lies on the table. Given again: of the sheet elsewhere on it.",
+            show_default=False,
+        ),
     ] = None,
+    keep_lens: Annotated[
+        bool,
+        typer.Option("--keep-lens", help="Live: photograph the sheet only, with the lens of the camera.json there is."),
+    ] = False,
     replace: Annotated[
         bool, typer.Option("--replace", help="Make a new camera.json; the old one is kept beside it.")
     ] = False,
@@ -87,29 +76,40 @@ def camera(
         float,
         typer.Option("--thickness", metavar="MM", help="Of the sheet on the table: 0.1 for plain paper.", min=0.0),
     ] = PAPER_MM,
+    preview: Annotated[
+        bool, typer.Option("--preview/--no-preview", help="Live: show the camera's picture in a window.")
+    ] = True,
     json: JsonOption = False,
 ) -> None:
     """Calibrate the camera's lens and find where it is over the table; writes camera.json.
 
-    Take about ten photos of the board, held by hand close to the camera and tilted about 30 degrees in different
-    directions, so that together they reach into all corners of the picture. Then fix the camera over the table, lay
-    the sheet where target.centre_mm in rig.toml says, and take one photo of it. Zoom, focus and picture size stay the
-    same in all of them and in the scans.
+    Without --lens and --table the photos are taken live from the rig's camera, and the window tells what to do. Hold
+    the board close to the camera and tilt it, about 30 degrees, in different directions; a shot is taken when it is
+    sharp, held still and new; the hatched parts of the picture still lack the board. Then fix the camera over the
+    table, lay the sheet where target.centre_mm in rig.toml says, and press Enter. Zoom, focus and picture size stay
+    the same in all of them and in the scans.
 
-    With --table alone the lens of the camera.json that is there is kept: for a camera that was only moved. Without both
-    the photos come from the rig's own camera.
+    With --lens and --table photos taken elsewhere are used: about ten of the board, one of the sheet. With --table
+    alone the lens of the camera.json that is there is kept: for a camera that was only moved. --table may be given
+    several times: the first photo makes the pose, the others, of the sheet elsewhere on the table, check that the table
+    is level and flat.
     """
     console = Console(json=json)
     folder = open_rig(rig)
-    if lens is not None and table is None:
+    if lens is not None and not table:
         raise UsageError(
             f"--lens is given without --table. Add one photo of the sheet on the table: rigwarp camera {rig} --lens "
             f"{lens} --table PHOTO"
         )
+    if keep_lens and (lens is not None or table):
+        raise UsageError("--keep-lens is for live photos; --table alone keeps the lens as well")
     _require_free(folder, replace=replace)
-    if table is None:
-        lens, table = _photograph(console, folder)
-    made = calibrate_camera(console, folder, lens=lens, table=table, thickness_mm=thickness_mm, replace=replace)
+    if not table:
+        taken = take_photos(console, folder, preview=preview, earlier=_earlier(folder) if keep_lens else None)
+        lens, table = taken.lens, [taken.table]
+    made = calibrate_camera(
+        console, folder, lens=lens, table=table[0], further=table[1:], thickness_mm=thickness_mm, replace=replace
+    )
     console.result(_result(made))
 
 
@@ -119,30 +119,45 @@ def calibrate_camera(
     *,
     lens: Path | None,
     table: Path,
+    further: Sequence[Path] = (),
     thickness_mm: float = PAPER_MM,
     replace: bool = False,
 ) -> CameraMade:
-    """Calibrate from photos on disk, write camera.json and tell what came out; `lens` None keeps the earlier lens."""
+    """Calibrate from photos on disk, write camera.json and tell what came out; `lens` None keeps the earlier lens.
+
+    `further` are photos of the sheet elsewhere on the table.
+    """
     _require_free(folder, replace=replace)
-    files = [] if lens is None else [path for path in list_photos(lens) if not _same_file(path, table)]
+    tables = [table, *further]
+    boards = [] if lens is None else [path for path in list_photos(lens) if not _among(path, tables)]
+    files = [*boards, *tables]
     views, sums = [], []
-    with console.progress(len(files) + 1, "Looking for the board") as advance:
-        for path in (*files, table):
+    with console.progress(len(files), "Looking for the board") as advance:
+        for path in files:
             views.append(_look(folder, path))
             sums.append(hashlib.sha256(read_bytes(path)).hexdigest())
             advance()
-    result = None if lens is None else calibrate_lens_from_views(views[:-1])
-    pose = locate_table_from_view(
-        views[-1],
-        result or _earlier(folder),
-        folder.rig.target,
-        height_mm=folder.rig.table.height_mm + thickness_mm,
+    held, lying, others = views[: len(boards)], views[len(boards)], views[len(boards) + 1 :]
+    result = None if lens is None else calibrate_lens_from_views(held)
+    sheet_height_mm = folder.rig.table.height_mm + thickness_mm
+    target = folder.rig.target
+    pose = locate_table_from_view(lying, result or _earlier(folder), target, height_mm=sheet_height_mm)
+    support, released = (None, None) if result is None else judge_lens(result, len(board_corners_mm(target)))
+    made = CameraMade(
+        path=folder.root / CAMERA_FILE,
+        kept_aside=_aside(folder),
+        lens=result,
+        support=support,
+        released=released,
+        pose=pose,
+        sheets=tuple(further_sheet(v, pose.camera, target, sheet_height_mm=sheet_height_mm) for v in others),
+        sheet_height_mm=sheet_height_mm,
+        content_sigma_mm=content_sigma_mm(pose.camera, folder.rig),
+        photos=_photos_used(files, sums, views, result, pose, len(boards)),
     )
-    photos = _photos_used([*files, table], sums, views, result, pose)
-    aside = _write(folder, result, pose, photos)
-    made = CameraMade(path=folder.root / CAMERA_FILE, kept_aside=aside, lens=result, pose=pose, photos=photos)
-    _tell(console, made)
-    if folder.rig.target.scale == (1.0, 1.0):
+    _write(folder, made)
+    tell(console, made, None if result is None else folder.root / CAMERA_PICTURE)
+    if target.scale == (1.0, 1.0):
         console.note(
             "target.scale in rig.toml is [1, 1], as for a perfect print; printers err by 0.1 to 0.5 %. Measure the "
             "printed rulers, enter measured / nominal, and run this again: every length on the table hangs on it."
@@ -157,26 +172,6 @@ def _require_free(folder: RigFolder, *, replace: bool) -> None:
             f"{path}: found a camera that is already there, expected none. Give --replace to make a new one "
             "(the old one is kept beside it)."
         )
-
-
-def _photograph(console: Console, folder: RigFolder) -> tuple[Path, Path]:
-    """Photos from the rig's own camera, kept in the rig folder: (folder of board photos, photo of the sheet)."""
-    if folder.rig.camera.device != "virtual":
-        raise DeviceError(
-            f"{folder.root}: camera.device is {folder.rig.camera.device!r}, and real cameras cannot be driven yet. "
-            f"Take the photos by hand: rigwarp camera {folder.root} --lens DIR --table PHOTO"
-        )
-    virtual = open_virtual(folder)
-    root = folder.root / "photos" / datetime.now(UTC).strftime(_STAMP)
-    (root / "lens").mkdir(parents=True)
-    boards = virtual.board_photos()
-    with console.progress(len(boards) + 1, "Photographing the board") as advance:
-        for number, photo in enumerate(boards):
-            write_picture(root / "lens" / f"{number:02d}.png", photo)
-            advance()
-        write_picture(root / "table.png", virtual.table_sheet_photo())
-        advance()
-    return root / "lens", root / "table.png"
 
 
 def _look(folder: RigFolder, path: Path) -> BoardView:
@@ -198,8 +193,8 @@ def _earlier(folder: RigFolder) -> CameraModel:
     )
 
 
-def _same_file(one: Path, other: Path) -> bool:
-    return other.exists() and one.samefile(other)
+def _among(path: Path, others: Sequence[Path]) -> bool:
+    return any(other.exists() and path.samefile(other) for other in others)
 
 
 def _photos_used(
@@ -208,104 +203,54 @@ def _photos_used(
     views: Sequence[BoardView],
     result: LensResult | None,
     pose: TablePose,
+    n_boards: int,
 ) -> tuple[PhotoUsed, ...]:
-    rms: dict[int, float] = {len(files) - 1: pose.rms_px}
+    rms: dict[int, float] = {n_boards: pose.rms_px}
     rejected: dict[int, str] = {}
     if result is not None:
         rms |= {index: float(value) for index, value in zip(result.used, result.view_rms_px, strict=True)}
         rejected |= dict(result.rejected)
+    uses = [_LENS_USE] * n_boards + [_TABLE_USE] + [_FURTHER_USE] * (len(files) - n_boards - 1)
     return tuple(
         PhotoUsed(
             file=path.name,
             sha256=digest,
-            use=_TABLE_USE if index == len(files) - 1 else _LENS_USE,
+            use=use,
             corners=view.n,
             rms_px=rms.get(index),
             rejected=rejected.get(index),
         )
-        for index, (path, digest, view) in enumerate(zip(files, sums, views, strict=True))
+        for index, (path, digest, view, use) in enumerate(zip(files, sums, views, uses, strict=True))
     )
 
 
-def _write(folder: RigFolder, result: LensResult | None, pose: TablePose, photos: Sequence[PhotoUsed]) -> Path | None:
-    """Write camera.json; an older one is first copied to a name with the time, which is returned."""
-    path, now = folder.root / CAMERA_FILE, datetime.now(UTC)
-    aside = None
-    if path.exists():
-        aside = folder.root / f"camera-until-{now.strftime(_STAMP)}.json"
-        write_bytes(aside, read_bytes(path))
+def _aside(folder: RigFolder) -> Path | None:
+    """What the camera.json that is there will be called; None when there is none."""
+    if not (folder.root / CAMERA_FILE).exists():
+        return None
+    return folder.root / f"camera-until-{datetime.now(UTC).strftime(_STAMP)}.json"
+
+
+def _write(folder: RigFolder, made: CameraMade) -> None:
+    """Write camera.json, and the picture of the lens; an older camera.json is first copied to its other name."""
+    if made.kept_aside is not None:
+        write_bytes(made.kept_aside, read_bytes(made.path))
     extra = {
-        "made": now.isoformat(timespec="seconds"),
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
         "rigwarp": rigwarp.__version__,
         "rig_hash": folder.rig_hash,
-        **_figures(result, pose),
-        "photos": [_photo_record(photo) for photo in photos],
+        **figures(made),
+        "photos": [photo.record() for photo in made.photos],
     }
-    write_camera(path, pose.camera, extra=extra, replace=aside is not None)
-    return aside
-
-
-def _figures(result: LensResult | None, pose: TablePose) -> dict[str, Any]:
-    """The summary that goes into camera.json and into the command's own result."""
-    lens = None
-    if result is not None:
-        lens = {
-            "terms": list(result.terms),
-            "rms_px": result.rms_px,
-            "photos_used": len(result.used),
-            "photos_rejected": len(result.rejected),
-            "coverage": result.coverage,
-            "print": dict(zip(SHAPE_TERMS, result.shape, strict=True)),
-            "print_sigma": dict(zip(SHAPE_TERMS, result.shape_sigmas, strict=True)),
-        }
-    table = {
-        "corners": pose.view.n,
-        "corners_kept": int(pose.kept.sum()),
-        "rms_px": pose.rms_px,
-        "noise_px": pose.noise_px,
-        "position_mm": pose.camera.position_mm,
-    }
-    return {"lens_fit": lens, "table_fit": table, "warnings": [*(result.warnings if result else ()), *pose.warnings]}
-
-
-def _photo_record(photo: PhotoUsed) -> dict[str, Any]:
-    record = {"file": photo.file, "sha256": photo.sha256, "use": photo.use, "corners": photo.corners}
-    return {**record, "rms_px": photo.rms_px, **({"rejected": photo.rejected} if photo.rejected else {})}
-
-
-def _tell(console: Console, made: CameraMade) -> None:
-    model, sigma = made.pose.camera, None
-    console.say("The camera")
-    rows: list[tuple[str, str]] = []
-    if made.lens is not None:
-        n, n_all = len(made.lens.used), len(made.lens.used) + len(made.lens.rejected)
-        sigma = made.lens.sigmas
-        rows += [
-            ("photos of the board used", f"{n} of {n_all}"),
-            ("they cover", f"{made.lens.coverage:.0%} of the picture"),
-            ("focal length", f"{model.lens[0]:.2f} px, sigma {sigma[0]:.2f} px"),
-            ("corners of the boards off by", f"{made.lens.rms_px:.3f} px rms"),
-        ]
-    x, y, z = model.position_mm
-    rows += [
-        ("corners of the sheet off by", f"{made.pose.rms_px:.3f} px rms ({int(made.pose.kept.sum())} corners)"),
-        ("it stands at", f"x {x:.1f}, y {y:.1f}, z {z:.1f} mm over the table"),
-        ("written", str(made.path)),
-    ]
-    if made.kept_aside is not None:
-        rows.append(("the one before is kept as", str(made.kept_aside)))
-    console.table(rows)
-    for photo in made.photos:
-        if photo.rejected:
-            console.note(f"{photo.file} not used: {photo.rejected}")
-    for warning in made.warnings:
-        console.note(f"weak: {warning}")
+    write_camera(made.path, made.pose.camera, extra=extra, replace=made.kept_aside is not None)
+    if made.lens is not None and made.support is not None:
+        write_bytes(folder.root / CAMERA_PICTURE, picture_of(made.lens, made.support), replace=True)
 
 
 def _result(made: CameraMade) -> dict[str, Any]:
     return {
         "camera": made.path,
         "kept_aside": made.kept_aside,
-        **_figures(made.lens, made.pose),
-        "photos": [_photo_record(photo) for photo in made.photos],
+        **figures(made),
+        "photos": [photo.record() for photo in made.photos],
     }

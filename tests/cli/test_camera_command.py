@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+from small_rig import make_small_rig
 
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual
@@ -13,8 +14,7 @@ from rigwarp.files import open_rig, read_camera, read_camera_extra, write_pictur
 @pytest.fixture(scope="module")
 def rig(tmp_path_factory):
     """A rig folder with four photos of the board and one of the sheet, from the virtual rig."""
-    root = tmp_path_factory.mktemp("camera") / "rig"
-    assert main(["new", str(root)]) == 0
+    root = make_small_rig(tmp_path_factory.mktemp("camera") / "rig")
     virtual = open_virtual(open_rig(root))
     (root / "lens").mkdir()
     for number, photo in enumerate(virtual.board_photos(5)):
@@ -49,6 +49,25 @@ def test_makes_a_camera_and_says_what_from(calibrated, rig):
     assert [photo["use"] for photo in extra["photos"]] == ["lens"] * 5 + ["table"]
     assert all(len(photo["sha256"]) == 64 for photo in extra["photos"])
     np.testing.assert_allclose(extra["table_fit"]["position_mm"], camera.position_mm, atol=1e-9)
+
+
+def test_figures_of_the_lens_and_the_pose(calibrated, run):
+    """Sigmas, coverage, residuals over the frame, what the pose is worth: in camera.json, and a picture beside."""
+    extra = read_camera_extra(calibrated / "camera.json")
+    lens, table = extra["lens_fit"], extra["table_fit"]
+    camera = read_camera(calibrated / "camera.json")
+    sigma = np.sqrt(np.diag(camera.covariance))
+    # the pose's photo is adjusted together with the board's: it can only make the lens better known
+    assert 0.0 < sigma[0] <= lens["sigmas"]["fx"] * 1.05
+    assert set(lens["values"]) == {"fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"}
+    frame = lens["frame"]
+    assert np.array(frame["corners"]).shape == (6, 8)
+    assert np.array(frame["corners"]).sum() > 150
+    assert np.array(frame["sigma_px"]).shape == (6, 8)
+    np.testing.assert_allclose(table["position_sigma_mm"], camera.position_sigma_mm)
+    assert 0.0 < table["content_sigma_mm"][0] <= table["content_sigma_mm"][1] < 1.0
+    assert extra["sheet_height_mm"] == pytest.approx(0.1)
+    assert (calibrated / "camera.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
 def test_never_overwrites_silently(calibrated, run):
@@ -87,14 +106,66 @@ def test_photos_of_another_size_are_refused(rig, run, tmp_path):
     assert "camera.resolution" in err
 
 
-def test_a_real_camera_cannot_be_driven_yet(run, tmp_path):
+def test_further_sheets_tell_whether_the_table_is_level(calibrated, run):
+    """The same photo once more is a sheet that lies exactly as high: its own pose, not a shifted one."""
+    sheet = calibrated / "sheet.png"
+    code, out, err = run("camera", calibrated, "--table", sheet, "--table", sheet, "--replace", "--json")
+    assert code == 0
+    result = json.loads(out)
+    (further,) = result["further_sheets"]
+    assert abs(further["rise_mm"]) < 3 * further["rise_sigma_mm"]
+    assert [photo["use"] for photo in result["photos"]] == ["table", "further sheet"]
+    assert "not flat" not in err
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    """Another rig folder, without photos."""
+    return make_small_rig(tmp_path_factory.mktemp("live") / "rig")
+
+
+def test_live_photos_of_the_virtual_camera(small, run):
+    """Nobody at the keys: the virtual hand holds pose after pose, lays down the sheet, and goes on."""
+    code, out, err = run("camera", small, "--no-preview", "--json")
+    assert code == 0
+    result = json.loads(out)
+    (photos,) = (small / "photos").iterdir()
+    shots = sorted((photos / "lens").iterdir())
+    assert len(shots) >= 10
+    assert result["lens_fit"]["photos_used"] >= 10
+    assert (photos / "table.png").exists()
+    assert "Taken (1)" in err
+    # against the truth, which the estimator never saw
+    true = np.array(open_virtual(open_rig(small)).true_camera()["matrix"])
+    fx, sigma = result["lens_fit"]["values"]["fx"], result["lens_fit"]["sigmas"]["fx"]
+    assert abs(fx - true[0, 0]) < 5 * sigma
+
+
+def test_keep_lens_photographs_the_sheet_only(small, run):
+    before = read_camera(small / "camera.json")
+    code, out, _ = run("camera", small, "--no-preview", "--keep-lens", "--replace", "--json")
+    assert code == 0
+    assert json.loads(out)["lens_fit"] is None
+    newest = max((small / "photos").iterdir())
+    assert not (newest / "lens").exists()
+    np.testing.assert_allclose(read_camera(small / "camera.json").position_mm, before.position_mm, atol=1.0)
+
+
+def test_keep_lens_with_photos_is_a_usage_error(small, run):
+    code, _, err = run("camera", small, "--keep-lens", "--table", small / "no.png")
+    assert code == 2
+    assert "--keep-lens" in err
+
+
+def test_a_camera_that_is_not_there(run, tmp_path):
     root = tmp_path / "real"
     run("new", root)
     text = (root / "rig.toml").read_text()
-    (root / "rig.toml").write_text(text.replace('device = "virtual"', "device = 0"))
-    code, _, err = run("camera", root)
+    (root / "rig.toml").write_text(text.replace('device = "virtual"', 'device = "/dev/no-such-camera"'))
+    code, _, err = run("camera", root, "--no-preview")
     assert code == 4
-    assert "--table PHOTO" in err
+    assert "/dev/no-such-camera" in err
+    assert not (root / "camera.json").exists()
 
 
 def test_targets_for_a_rig(rig, run, tmp_path):

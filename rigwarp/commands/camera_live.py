@@ -1,0 +1,142 @@
+"""Photos of board and sheet from the rig's own camera, kept in the rig folder."""
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rigwarp.camera import CameraModel
+from rigwarp.capture.board_session import Asked, BoardSession
+from rigwarp.commands.console import Console
+from rigwarp.commands.preview import Operator, operator
+from rigwarp.devices import VIRTUAL, Camera, Photo, open_virtual
+from rigwarp.files import RigFolder, write_picture
+from rigwarp.simulation import VirtualRig
+
+_STAMP = "%Y%m%dT%H%M%SZ"
+_VIRTUAL_LOOK_S = 0.8  # between looks of the virtual camera: a pose is held for a few of them
+_VIRTUAL_LOOKS = 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class PhotosTaken:
+    """Where live photos were put; `lens` None when only the sheet was photographed."""
+
+    lens: Path | None
+    table: Path
+
+
+def take_photos(
+    console: Console, folder: RigFolder, *, preview: bool = True, earlier: CameraModel | None = None
+) -> PhotosTaken:
+    """Photograph the board held by hand and the sheet on the table, live.
+
+    Every shot is on disk the moment it is taken.
+
+    Parameters
+    ----------
+    preview : show a window where there is a screen.
+    earlier : a camera whose lens is kept: only the sheet is photographed.
+
+    Raises
+    ------
+    DeviceError
+        If the camera is missing, busy or fails.
+    """
+    root = folder.root / "photos" / datetime.now(UTC).strftime(_STAMP)
+    lens = root / "lens" if earlier is None else None
+    (lens or root).mkdir(parents=True)
+
+    def keep(photo: Photo, number: int) -> None:
+        assert lens is not None
+        write_picture(lens / f"{number:02d}.png", photo)
+
+    with operator(console, preview=preview) as watcher, _camera(folder, watcher, lens is not None) as source:
+        session = BoardSession(source.camera, folder.rig, clock=source.clock, show=watcher.show, asked=source.asked)
+        try:
+            if lens is not None:
+                session.board_shots(keep=keep)
+            write_picture(root / "table.png", session.sheet_photo(earlier))
+        except KeyboardInterrupt:
+            if lens is not None and any(lens.iterdir()):
+                console.note(f"The shots taken so far are in {lens}; --lens {lens} uses them.")
+            raise
+    return PhotosTaken(lens=lens, table=root / "table.png")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Source:
+    """A camera, the clock that goes with it, and who says when to go on."""
+
+    camera: Camera
+    clock: Callable[[], float]
+    asked: Callable[[], Asked | None]
+
+
+@contextmanager
+def _camera(folder: RigFolder, watcher: Operator, with_board: bool) -> Iterator[_Source]:
+    if folder.rig.camera.device == VIRTUAL:
+        hand = VirtualHand(open_virtual(folder), with_board=with_board)
+        yield _Source(camera=hand, clock=hand.clock, asked=lambda: watcher.asked() or hand.asked())
+        return
+    from rigwarp.devices.video_camera import open_video_camera
+
+    camera = open_video_camera(folder.rig.camera.device, folder.rig.camera.resolution)
+    try:
+        yield _Source(camera=camera, clock=time.monotonic, asked=watcher.asked)
+    finally:
+        camera.close()
+
+
+class VirtualHand:
+    """A virtual rig's camera while somebody holds the board before it, pose after pose, and then lays down the sheet.
+
+    Its clock is virtual as well: a pose is held for a few looks, which take as long as they are said to.
+    """
+
+    unlocked: tuple[str, ...] = ()
+
+    def __init__(self, virtual: VirtualRig, *, with_board: bool) -> None:
+        self._virtual = virtual
+        self._poses = iter(virtual.board_photos() if with_board else [])
+        self._photo: Photo | None = None
+        self._looks = 0
+        self._laid = False
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in pixels."""
+        return self._virtual.camera.resolution
+
+    @property
+    def exposure_s(self) -> float | None:
+        """Nobody sets the exposure of a photo of the board: it is automatic."""
+        return None
+
+    def set_exposure(self, seconds: float) -> float | None:
+        """Refused, see `exposure_s`."""
+        return None
+
+    def clock(self) -> float:
+        """Virtual seconds."""
+        return self._looks * _VIRTUAL_LOOK_S
+
+    def look(self) -> Photo:
+        """The board as it is held now; the sheet on the table once all poses are through."""
+        if self._photo is None or (self._looks % _VIRTUAL_LOOKS == 0 and not self._laid):
+            held = next(self._poses, None)
+            self._laid = held is None
+            self._photo = self._virtual.table_sheet_photo() if held is None else held
+        self._looks += 1
+        return self._photo
+
+    grab = look
+
+    def asked(self) -> Asked | None:
+        """Goes on as soon as the sheet lies there."""
+        return "go" if self._laid else None
+
+    def close(self) -> None:
+        """Nothing to give back."""
