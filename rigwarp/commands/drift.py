@@ -17,17 +17,17 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.derived_result import write_derived
 from rigwarp.commands.fit import camera_of
 from rigwarp.commands.quick_look import (
+    Looker,
     light_model_of,
     prewarp_of,
     quick_frames,
     read_state,
     state_of,
     store_state,
-    take_look,
 )
 from rigwarp.commands.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
 from rigwarp.commands.zone_scan import MAP_FILE
-from rigwarp.devices import Bench, Photo
+from rigwarp.devices import Photo
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
 from rigwarp.verification import DriftJudgement, judge_drift, quick_plan, read_quick
@@ -69,7 +69,7 @@ class QuickCheck:
     seconds: float
 
 
-def quick_check(folder: RigFolder, bench: Bench) -> QuickCheck:
+def quick_check(folder: RigFolder, looker: Looker) -> QuickCheck:
     """Look, compare with the stored look, and write drift.json.
 
     Raises
@@ -84,7 +84,7 @@ def quick_check(folder: RigFolder, bench: Bench) -> QuickCheck:
     state = read_state(folder, result)
     frames = quick_frames(folder, prewarp_of(result))
     looking = time.monotonic()
-    photos = take_look(bench.display, bench.camera, frames, exposure_s=state.exposure_s)
+    photos = looker.look(frames, exposure_s=state.exposure_s)
     looked = time.monotonic()
     model = light_model_of(folder, result, state)
     judged = judge_drift(photos, state, quick_plan(folder.rig.content), model, folder.rig.table)
@@ -94,7 +94,7 @@ def quick_check(folder: RigFolder, bench: Bench) -> QuickCheck:
     return check
 
 
-def reregister(folder: RigFolder, check: QuickCheck, bench: Bench) -> Reregistered:
+def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregistered:
     """Put what a look found into camera.json and a new result, look again, and keep it only if it is better.
 
     Raises
@@ -110,7 +110,7 @@ def reregister(folder: RigFolder, check: QuickCheck, bench: Bench) -> Reregister
     if judged.light.moved != "nothing":
         run = _corrected_result(folder, check)
         begun = time.monotonic()
-        photos = take_look(bench.display, bench.camera, quick_frames(folder, prewarp_of(run)))
+        photos = looker.look(quick_frames(folder, prewarp_of(run)))
         shown_s = time.monotonic() - begun
         plan = quick_plan(folder.rig.content)
         look = read_quick(photos, plan.ids, plan.table_mm, plan, judged.camera_now, folder.rig.table.height_mm)
@@ -121,7 +121,7 @@ def reregister(folder: RigFolder, check: QuickCheck, bench: Bench) -> Reregister
     if "camera" in judged.findings:
         aside = write_moved_camera(folder, recalibrated(camera_of(folder), judged), judged)
     camera = camera_of(folder)
-    store_state(folder, run, state_of(folder, run, photos, camera, bench.camera.exposure_s))
+    store_state(folder, run, state_of(folder, run, photos, camera, looker.exposure_s))
     if run != check.result:
         make_current(folder.root, run)
     seconds = time.monotonic() - start - shown_s

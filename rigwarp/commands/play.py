@@ -1,7 +1,7 @@
 """`rigwarp play`: content on the table, undistorted; or the projector frame of one picture as a file."""
 
 import logging
-from contextlib import closing
+from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -71,6 +71,7 @@ class _Wishes:
     log_file: Path | None
     heartbeat: Path | None
     memory_limit_mib: float | None
+    watch_hours: float | None = None
 
 
 def play(
@@ -122,6 +123,15 @@ def play(
     memory_limit: Annotated[
         float | None, typer.Option("--memory-limit", metavar="MIB", help="Stop when more memory is in use.")
     ] = None,
+    watch: Annotated[
+        float | None,
+        typer.Option(
+            "--watch",
+            metavar="HOURS",
+            min=0.001,
+            help="So often look, at a quiet moment, whether anything has moved, and take a correction over.",
+        ),
+    ] = None,
     write_service: Annotated[
         Path | None,
         typer.Option(
@@ -158,7 +168,10 @@ def play(
         log_file=log_file,
         heartbeat=heartbeat,
         memory_limit_mib=memory_limit,
+        watch_hours=watch,
     )
+    if design and watch is not None:
+        raise UsageError("found --design and --watch: only a measured warp can be watched for drift")
     if write_service is not None:
         _write_service(console, folder, wishes, write_service)
         return
@@ -237,6 +250,7 @@ def _write_service(console: Console, folder: RigFolder, wishes: _Wishes, path: P
         "--samples": wishes.samples.value,
         "--remote": wishes.remote_port,
         "--remote-host": wishes.remote_host if wishes.remote_port is not None else None,
+        "--watch": wishes.watch_hours,
         "--log": wishes.log_file.resolve() if wishes.log_file else root / "play.log",
         "--heartbeat": wishes.heartbeat.resolve() if wishes.heartbeat else root / "heartbeat.json",
     }
@@ -300,16 +314,17 @@ def _play(
 
     console.caution()
     try:
-        played = player.play(
-            warp,
-            session,
-            display=wishes.display,
-            drawing=wishes.drawing.value,
-            dither=wishes.dither,
-            seconds=wishes.seconds,
-            on_open=opened,
-            on_frame=watch.frame,
-        )
+        with _drift_watch(folder, session, wishes.watch_hours):
+            played = player.play(
+                warp,
+                session,
+                display=wishes.display,
+                drawing=wishes.drawing.value,
+                dither=wishes.dither,
+                seconds=wishes.seconds,
+                on_open=opened,
+                on_frame=watch.frame,
+            )
         logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
     finally:
         for handler in handlers:
@@ -329,6 +344,14 @@ def _play(
             "statistics": played.statistics,
         }
     )
+
+
+def _drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> AbstractContextManager[object]:
+    if hours is None:
+        return nullcontext()
+    from rigwarp.commands.watch import DriftWatch  # brings the measuring rooms, which a plain show does not need
+
+    return DriftWatch(folder, session.interludes, hours=hours)
 
 
 class _Watch:

@@ -1,7 +1,9 @@
 """Quick looks at a running rig: taking one, keeping it with its result, reading it back."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
@@ -9,7 +11,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.commands.design import design_model
 from rigwarp.commands.fit import PREWARP_FILE, camera_of, rig_tolerances
 from rigwarp.commands.zone_scan import MAP_FILE
-from rigwarp.devices import Camera, Display, Frame, Photo
+from rigwarp.devices import Bench, Camera, Display, Frame, Photo
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_as_built, read_map, read_prewarp
 from rigwarp.files.quick_file import QUICK_FILE, read_quick_file, write_quick
@@ -38,6 +40,33 @@ def quick_frames(folder: RigFolder, prewarp: Prewarp) -> list[Frame]:
         return [renderer.render(picture) for picture in quick_pictures(quick_plan(folder.rig.content))]
     finally:
         renderer.close()
+
+
+class Looker(Protocol):
+    """Somebody who can show frames and photograph each."""
+
+    @property
+    def exposure_s(self) -> float | None:
+        """The camera's exposure time, seconds; None when it is unknown."""
+
+    def look(self, frames: Sequence[Frame], *, exposure_s: float = np.nan) -> list[Photo]:
+        """One photograph per frame, at the exposure of an earlier look where that is known."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchLooker:
+    """Looks with a display and a camera that nobody else uses."""
+
+    bench: Bench
+
+    @property
+    def exposure_s(self) -> float | None:
+        """Of the camera, seconds."""
+        return self.bench.camera.exposure_s
+
+    def look(self, frames: Sequence[Frame], *, exposure_s: float = np.nan) -> list[Photo]:
+        """See `Looker`."""
+        return take_look(self.bench.display, self.bench.camera, frames, exposure_s=exposure_s)
 
 
 def take_look(display: Display, camera: Camera, frames: Iterable[Frame], *, exposure_s: float = np.nan) -> list[Photo]:

@@ -37,7 +37,7 @@ from rigwarp.commands.drift import (
 )
 from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE, camera_of
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
-from rigwarp.commands.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
+from rigwarp.commands.quick_look import BenchLooker, prewarp_of, quick_frames, state_of, store_state, take_look
 from rigwarp.devices import Bench, Photo, open_bench
 from rigwarp.errors import InputError, MeasurementError, ToleranceError, UsageError
 from rigwarp.files import (
@@ -127,10 +127,11 @@ def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *,
     """`verify --quick`: what has moved; and what comes of correcting it."""
     console.caution()
     with open_bench(folder, display=display) as bench:
-        check = quick_check(folder, bench)
+        looker = BenchLooker(bench=bench)
+        check = quick_check(folder, looker)
         correct = correct and check.judged.advice == "re-register"
         tell_drift(console, folder, check, corrected=correct)
-        done = reregister(folder, check, bench) if correct else None
+        done = reregister(folder, check, looker) if correct else None
     if done is not None:
         tell_reregistration(console, done)
     outcome = None if done is None else outcome_record(done)
