@@ -3,7 +3,8 @@ in the processor's cache.
 
 Everything here is float32 and reuses its memory. Positions agree with the plain formulas to 1e-3 px: OpenCV's angles
 are good to 1.7e-4 rad, which is 7e-4 px at a period of 25 px for one of four sinusoids. Angles are kept negative and
-in degrees (minus the phase), since that saves a pass: 360 degrees are one period.
+in degrees (minus the phase), since that saves a pass: 360 degrees are one period. What is at full scale becomes NaN in
+the look-up from codes to light and stays so, which saves looking at every photograph for it.
 """
 
 from typing import Any
@@ -69,7 +70,10 @@ class AxisSolver:
         self._steps = layout.steps
         self._rates = 1.0 / np.asarray(layout.periods_px)
         self._light = np.asarray(chain.light_of_code * (2.0 / layout.steps), np.float32)
-        self._rows = learnt.residual_rows
+        # what has saturated is no number, and neither is anything made of it
+        self._light[-1] = np.nan
+        # rows for amplitudes over periods, which is how they are kept here
+        self._rows = learnt.residual_rows * np.asarray(layout.periods_px)
         self._scale = learnt.variance_scale
         self._corrections = _correction_tables(learnt)
         self._index_tables: list[NDArray[np.int32]] = []
@@ -78,26 +82,23 @@ class AxisSolver:
             self._index_tables = [cell * CELLS**2, cell * CELLS, cell]
             self._table = position_table(layout.periods_px, layout.extent_px).ravel()
 
-    def solve(self, codes: list[NDArray[np.unsignedinteger]], variance: Single, work: Scratch, tag: str) -> None:
-        """Fill the scratch arrays `position`, `sigma`, `chi2` and `amplitude` (its chi2), each with `tag` behind.
+    def solve(self, codes: list[NDArray[np.unsignedinteger]], work: Scratch, tag: str) -> None:
+        """Fill the scratch arrays `position`, `sigma`, `chi2`, `amplitude` (its chi2) and `weight`, each with `tag`.
+
+        `weight` is NaN where any of the photographs is at full scale. The scratch array `variance` holds that of one
+        light value, `certainty` one over it.
 
         Parameters
         ----------
         codes : the block in each photograph.
-        variance : of one light value.
         """
         count = len(self._rates)
         angles = [work.array(f"angle{k}") for k in range(count)]
         amplitudes = [work.array(f"amplitude{k}") for k in range(count)]
+        cosine, sine = work.array("cosine"), work.array("sine")
         for k, frames in enumerate(self._layout.frames):
-            self._wave([codes[i] for i in frames], work)
-            cv2.cartToPolar(
-                work.array("cosine"),
-                work.array("sine"),
-                magnitude=amplitudes[k],
-                angle=angles[k],
-                angleInDegrees=True,
-            )
+            self._wave([codes[i] for i in frames], float(self._rates[k]), work)
+            cv2.cartToPolar(cosine, sine, magnitude=amplitudes[k], angle=angles[k], angleInDegrees=True)
             if self._corrections is not None:
                 self._correct(angles[k], amplitudes[k], self._corrections[k], work)
         rough = work.array("rough")
@@ -105,28 +106,32 @@ class AxisSolver:
             self._cells(codes, rough, work)
         else:
             self._look_up_position(angles, rough, work)
-        self._combine(angles, amplitudes, rough, variance, work, tag)
-        self._judge_amplitudes(amplitudes, variance, work, tag)
+        self._combine(angles, amplitudes, rough, work, tag)
+        self._judge_amplitudes(amplitudes, work, tag)
 
-    def _wave(self, codes: list[NDArray[np.unsignedinteger]], work: Scratch) -> None:
-        """cosine = 2/N sum l_n cos(2 pi n / N), sine = minus the sum with the sine."""
+    def _wave(self, codes: list[NDArray[np.unsignedinteger]], rate: float, work: Scratch) -> None:
+        """cosine = 2/N sum l_n cos(2 pi n / N), sine = minus the sum with the sine, both times `rate`."""
         cosine, sine, first, second, part = (work.array(n) for n in ("cosine", "sine", "first", "second", "part"))
         steps = self._steps
-        look_up(codes[0], self._light, cosine)
         if steps % 2 == 0:
-            look_up(codes[steps // 2], self._light, first)
-            cv2.subtract(cosine, first, dst=cosine)
+            look_up(codes[0], self._light, first)
+            look_up(codes[steps // 2], self._light, second)
+            cv2.addWeighted(first, rate, second, -rate, 0.0, dst=cosine)
+        else:
+            look_up(codes[0], self._light, part)
+            np.multiply(part, np.float32(rate), out=cosine)
         for n in range(1, (steps + 1) // 2):
             angle = 2 * np.pi * n / steps
             look_up(codes[n], self._light, first)
             look_up(codes[steps - n], self._light, second)
             if abs(np.cos(angle)) > 1e-9:
-                cv2.addWeighted(first, np.cos(angle), second, np.cos(angle), 0.0, dst=part)
-                cv2.add(cosine, part, dst=cosine)
-            target = sine if n == 1 else part
-            cv2.addWeighted(first, -np.sin(angle), second, np.sin(angle), 0.0, dst=target)
-            if n > 1:
-                cv2.add(sine, part, dst=sine)
+                cv2.add(first, second, dst=part)
+                cv2.scaleAdd(part, rate * np.cos(angle), cosine, dst=cosine)
+            cv2.subtract(second, first, dst=first)
+            if n == 1:
+                np.multiply(first, np.float32(rate * np.sin(angle)), out=sine)
+            else:
+                cv2.scaleAdd(first, rate * np.sin(angle), sine, dst=sine)
 
     def _correct(self, angle: Single, amplitude: Single, tables: tuple[Single, Single], work: Scratch) -> None:
         """Take the harmonic error out of (minus) phases in degrees and out of amplitudes."""
@@ -166,64 +171,51 @@ class AxisSolver:
             np.multiply(binary, np.float32(weight), out=part)
             cv2.add(rough, part, dst=rough)
 
-    def _combine(
-        self,
-        angles: list[Single],
-        amplitudes: list[Single],
-        rough: Single,
-        variance: Single,
-        work: Scratch,
-        tag: str,
-    ) -> None:
-        """Weighted mean of the periods' positions, with B_k^2 / (P_k^2 variance) as weights, and its misfit.
+    def _combine(self, angles: list[Single], amplitudes: list[Single], rough: Single, work: Scratch, tag: str) -> None:
+        """Weighted mean of the periods' positions, with (B_k / P_k)^2 / variance as weights, and its misfit.
 
-        With r_k the residual phase (turns) against the rough position: sums W = B^2/P^2, M = B^2 r/P, Q = B^2 r^2;
-        position = rough + M/W, misfit = Q - M^2/W. `angles` is used up.
+        With d_k the distance (px) of the position of phase k from the rough one, and A = B / P: W = sum A^2,
+        M = sum A (A d), Q = sum (A d)^2; position = rough + M / W, misfit = Q - M^2 / W. `angles` is used up.
         """
         # arrays that `_wave` no longer needs: the fewer there are, the more of them stay in the cache
-        weight, first, second = work.array("cosine"), work.array("sine"), work.array("first")
-        square, part = work.array("second"), work.array("part")
-        for k, rate in enumerate(self._rates):
-            residual = angles[k]  # minus the residual phase, in turns
-            cv2.addWeighted(rough, rate, residual, 1.0 / _DEGREES, 0.0, dst=residual)
-            np.rint(residual, out=part)
-            cv2.subtract(residual, part, dst=residual)
-            cv2.multiply(amplitudes[k], amplitudes[k], dst=square)
-            cv2.multiply(square, residual, dst=part)
+        weight, first, second, part = work.array(f"weight{tag}"), *(work.array(n) for n in ("first", "second", "part"))
+        for k, (distance, amplitude) in enumerate(zip(angles, amplitudes, strict=True)):
+            # minus the distance, in turns; then times the period and the amplitude
+            cv2.addWeighted(rough, self._rates[k], distance, 1.0 / _DEGREES, 0.0, dst=distance)
+            np.rint(distance, out=part)
+            cv2.subtract(distance, part, dst=distance)
+            cv2.multiply(distance, amplitude, dst=part, scale=1.0 / self._rates[k])
             if k == 0:
-                np.multiply(square, np.float32(rate**2), out=weight)
-                np.multiply(part, np.float32(rate), out=first)
-                cv2.multiply(part, residual, dst=second)
+                cv2.multiply(amplitude, amplitude, dst=weight)
+                cv2.multiply(amplitude, part, dst=first)
+                cv2.multiply(part, part, dst=second)
             else:
-                cv2.scaleAdd(square, rate**2, weight, dst=weight)
-                cv2.scaleAdd(part, rate, first, dst=first)
-                cv2.multiply(part, residual, dst=part)
-                cv2.add(second, part, dst=second)
+                cv2.accumulateSquare(amplitude, weight)
+                cv2.accumulateProduct(amplitude, part, first)
+                cv2.accumulateSquare(part, second)
         position, sigma, chi2 = (work.array(f"{n}{tag}") for n in ("position", "sigma", "chi2"))
         np.divide(first, weight, out=part)
         cv2.subtract(rough, part, dst=position)
         cv2.multiply(first, part, dst=first)
         cv2.subtract(second, first, dst=second)
-        np.divide(second, variance, out=chi2)
-        np.multiply(chi2, np.float32(2 * np.pi**2 * self._steps / self._scale), out=chi2)
-        np.divide(variance, weight, out=sigma)
-        np.multiply(sigma, np.float32(self._scale / (2 * np.pi**2 * self._steps)), out=sigma)
+        per_variance = 2 * np.pi**2 * self._steps / self._scale
+        cv2.multiply(second, work.array("certainty"), dst=chi2, scale=per_variance)
+        cv2.divide(work.array("variance"), weight, dst=sigma, scale=1.0 / per_variance)
         np.sqrt(sigma, out=sigma)
 
-    def _judge_amplitudes(self, amplitudes: list[Single], variance: Single, work: Scratch, tag: str) -> None:
+    def _judge_amplitudes(self, amplitudes: list[Single], work: Scratch, tag: str) -> None:
         """amplitude = squared length of what blur does not explain, over its variance; `_combine` left the weight."""
         chi2, part, square = work.array(f"amplitude{tag}"), work.array("part"), work.array("second")
-        weight = work.array("cosine")
         chi2[:] = 0.0
         for row in self._rows:
             cv2.addWeighted(amplitudes[0], row[0], amplitudes[1], row[1], 0.0, dst=part)
             for factor, amplitude in zip(row[2:], amplitudes[2:], strict=True):
                 cv2.scaleAdd(amplitude, factor, part, dst=part)
-            cv2.multiply(part, part, dst=part)
-            cv2.add(chi2, part, dst=chi2)
+            cv2.accumulateSquare(part, chi2)
         if len(self._rows):
             usual = AMPLITUDE_TOLERANCE**2 / float(np.sum(self._rates**2))
-            cv2.addWeighted(variance, 2.0 / self._steps * self._scale, weight, usual, 0.0, dst=square)
+            expected = 2.0 / self._steps * self._scale
+            cv2.addWeighted(work.array("variance"), expected, work.array(f"weight{tag}"), usual, 0.0, dst=square)
             np.divide(chi2, square, out=chi2)
 
 

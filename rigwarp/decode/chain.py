@@ -4,6 +4,7 @@ Learnt from a sample of pixels with the plain formulas; `block` then applies it 
 """
 
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +25,7 @@ _HARMONIC_LIMIT_PX = 0.005  # a smaller error curve is lost in any noise and not
 _CHI2_QUARTILE = {1: 1.3233, 2: 2.7726, 3: 4.1083, 4: 5.3853, 5: 6.6257, 6: 7.8408, 7: 9.0371}
 _CHI2_UPPER = {1: 10.83, 2: 13.82, 3: 16.27, 4: 18.47, 5: 20.52, 6: 22.46, 7: 24.32}
 _HARMONIC_SIGMAS = 4.0
+_NOISE_THINNING = 2  # every second one the noise: each gives ten values
 _HARMONIC_THINNING = 3  # every third pixel of the sample tells the harmonic errors
 _MOST_EXCESS = 4.0  # no camera is twice as noisy as it shows: beyond, it is the light that contradicts itself
 _PASSES = 4
@@ -82,6 +84,7 @@ def learn_chain(
     response: Response,
     ends: tuple[int, int],
     repeats: Sequence[tuple[int, int]] = (),
+    pool: Executor | None = None,
 ) -> Chain:
     """Learn from (F, N) photographs at N lit pixels.
 
@@ -89,9 +92,10 @@ def learn_chain(
     ----------
     ends : frame indices of black and white.
     repeats : (first, again) indices of frames shown twice.
+    pool : works on both axes at once, if given.
     """
     table, quantum = response.table(), response.slope_table() * _code_step(sample)
-    noise = _noise(sample, axes, repeats, table, quantum)
+    noise = _noise(sample[:, ::_NOISE_THINNING], axes, repeats, table, quantum)
     floor, per_light = _straight_variance(noise, table, quantum)
     raw = tuple(
         AxisChain(
@@ -105,7 +109,8 @@ def learn_chain(
         response=response, noise=noise, light_of_code=table, floor=floor, per_light=per_light, axes=(raw[0], raw[1])
     )
     variance = middle_variance(sample, ends, chain)
-    learnt = [_learn_axis(sample, axis, plain, chain, variance) for axis, plain in zip(axes, raw, strict=True)]
+    every = pool.map if pool else map
+    learnt = list(every(lambda axis, plain: _learn_axis(sample, axis, plain, chain, variance), axes, raw))
     return replace(chain, axes=(learnt[0], learnt[1]))
 
 

@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 from rigwarp.decode.harmonics import HarmonicError
 from rigwarp.decode.noise import Noise
 from rigwarp.decode.response import Response
-from rigwarp.geometry import Array
 
 Rounded = NDArray[Any]
-"""float32: known to a few per cent, so that four bytes hold it; a 4K scan has many pixels."""
+"""float32: a 4K scan has many pixels. Positions are rounded by 1e-4 px at most, a three hundredth of their noise."""
 
 
 class Reason(IntEnum):
@@ -39,7 +38,7 @@ class Decoded:
 
     Attributes
     ----------
-    u_px, v_px : projector position, NaN where there is none.
+    u_px, v_px : projector position, float32; NaN where there is none.
     sigma_u_px, sigma_v_px : 1-sigma of it, float32.
     reason : Reason of each pixel, uint8.
     light : linear light of white minus black, share of full scale, float32; NaN where not decoded.
@@ -51,8 +50,8 @@ class Decoded:
     folded : what is wrong with the mirror where light folds over itself, in words; empty where it does not.
     """
 
-    u_px: Array
-    v_px: Array
+    u_px: Rounded
+    v_px: Rounded
     sigma_u_px: Rounded
     sigma_v_px: Rounded
     reason: NDArray[np.uint8]

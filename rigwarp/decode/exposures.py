@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.decoded import Decoded, Reason, Rounded
 from rigwarp.geometry import Array
 
 _CONTRADICTION_SIGMAS = 6.0
@@ -39,18 +39,18 @@ def merge_exposures(found: Sequence[Decoded]) -> Decoded:
     best = np.argmin(np.stack([np.where(d.valid, d.sigma_u_px, np.inf) for d in found]), axis=0)
     chi2 = np.take_along_axis(np.stack([d.chi2 for d in found]), best[None], axis=0)[0]
 
-    def kept(values: Array) -> Array:
-        return np.where(good, values, np.nan)
+    def kept(values: Array) -> Rounded:
+        return np.where(good, values, np.nan).astype(np.float32)
 
     return replace(
         main,
         u_px=kept(u),
         v_px=kept(v),
-        sigma_u_px=kept(sigma_u).astype(np.float32),
-        sigma_v_px=kept(sigma_v).astype(np.float32),
+        sigma_u_px=kept(sigma_u),
+        sigma_v_px=kept(sigma_v),
         reason=verdict,
-        light=kept(light).astype(np.float32),
-        chi2=kept(chi2).astype(np.float32),
+        light=kept(light),
+        chi2=kept(chi2),
         moved_share=max(d.moved_share for d in found),
         folded=main.folded,
     )

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.decode.block import Single
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.whole import Pictures
 from rigwarp.errors import MeasurementError
@@ -25,7 +26,7 @@ _FEW_BAD = 0.01  # of the lit pixels: not worth a closer look
 _LEAST_GOOD = 0.05  # of a cell's lit pixels decode
 _WORTH_TELLING = 0.02  # of the lit cells
 _LITTLE_LEFT = 0.2  # of the lit pixels
-_ROW_STEP = 4  # camera rows from one that is looked at to the next
+_ROW_STEP, _COLUMN_STEP = 4, 2  # camera pixels from one that is looked at to the next; both go into _CELL
 _STEP = 3  # camera pixels over which the orientation is judged: noise of a position is far less than what they differ
 
 
@@ -67,11 +68,9 @@ def find_folds(pictures: Pictures) -> Folds:
     share = float(np.count_nonzero(told)) / float(np.count_nonzero(inside if inside.any() else judged))
     if share < _WORTH_TELLING:
         return nothing
-    size = (reason.shape[1], reason.shape[0])
     # at the rim of a bad area good pixels are no islands: only what is surrounded by it goes
     islands = cv2.erode(folded.view(np.uint8), np.ones((3, 3), np.uint8)).view(bool) | flipping
-    verdict = np.asarray(cv2.resize(islands.view(np.uint8), size, interpolation=cv2.INTER_NEAREST_EXACT), np.uint8)
-    verdict *= np.uint8(Reason.FOLDED)
+    verdict = _over_pixels(islands, reason.shape)
     left = float(np.count_nonzero((reason == Reason.OK) & (verdict == 0))) / float(bad_count + good_count)
     text = _text(told, share, bool((flipping & told).any()))
     if left < _LITTLE_LEFT:
@@ -96,29 +95,46 @@ def _text(folded: NDArray[np.bool_], share: float, flips: bool) -> str:
     )
 
 
+def _over_pixels(islands: NDArray[np.bool_], shape: tuple[int, ...]) -> NDArray[np.uint8]:
+    """FOLDED at the pixels of the chosen cells, else 0."""
+    marked = islands.view(np.uint8) * np.uint8(Reason.FOLDED)
+    return marked.repeat(_CELL, axis=0)[: shape[0]].repeat(_CELL, axis=1)[:, : shape[1]]
+
+
 def _cell_shares(reason: NDArray[np.uint8], kinds: tuple[Reason, ...]) -> Array:
-    """Share of the pixels of each cell that have one of these reasons."""
+    """Share of the pixels of each cell that have one of these reasons; what a cell lacks at the rim has none."""
     table = np.zeros(256, np.uint8)
     table[list(kinds)] = 255
-    height, width = reason.shape
-    cells = (-(-width // _CELL), -(-height // _CELL))
-    return np.asarray(cv2.resize(cv2.LUT(reason, table), cells, interpolation=cv2.INTER_AREA), float) / 255.0
+    rows, columns = (-n % _CELL for n in reason.shape)
+    # whole cells: then INTER_AREA is the plain mean, and quick
+    whole = cv2.copyMakeBorder(cv2.LUT(reason, table), 0, rows, 0, columns, cv2.BORDER_CONSTANT, value=0)
+    cells = (whole.shape[1] // _CELL, whole.shape[0] // _CELL)
+    return np.asarray(cv2.resize(whole, cells, interpolation=cv2.INTER_AREA), float) / 255.0
 
 
-def _flips(u_px: Array, v_px: Array, wanted: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _flips(u_px: Single, v_px: Single, wanted: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Which of the wanted cells hold both orientations: signs of the determinant of d(u, v) / d(column, row)."""
     height, width = u_px.shape
     flips = np.zeros_like(wanted)
+    here = np.arange(0, width - _STEP, _COLUMN_STEP)
+    determinant = np.zeros((_CELL // _ROW_STEP, wanted.shape[1] * _CELL // _COLUMN_STEP), np.float32)
     for row in np.flatnonzero(wanted.any(axis=1)):
         rows = np.arange(row * _CELL, min((row + 1) * _CELL, height - _STEP), _ROW_STEP)
         if not rows.size:
             continue
-        (u, below_u), (v, below_v) = ((values[rows], values[rows + _STEP]) for values in (u_px, v_px))
-        across_u, across_v = (values[:, _STEP:] - values[:, :-_STEP] for values in (u, v))
-        down_u, down_v = (below_u - u)[:, :-_STEP], (below_v - v)[:, :-_STEP]
-        determinant = np.zeros((len(rows), wanted.shape[1] * _CELL))
-        determinant[:, : width - _STEP] = across_u * down_v - across_v * down_u
-        by_cell = determinant.reshape(len(rows), -1, _CELL)
+        determinant[:] = 0.0
+        determinant[: len(rows), : len(here)] = _turns(u_px, v_px, rows, here)
+        by_cell = determinant.reshape(len(determinant), -1, _CELL // _COLUMN_STEP)
         positive, negative = (np.count_nonzero(sign, axis=(0, 2)) for sign in (by_cell > 0, by_cell < 0))
         flips[row] = np.minimum(positive, negative) > _FLIP_SHARE * (positive + negative)
     return flips & wanted
+
+
+def _turns(u_px: Single, v_px: Single, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Single:
+    """(R, C) determinant of d(u, v) / d(column, row) over _STEP camera pixels; NaN where a pixel has no position."""
+    beside, below = columns + _STEP, rows + _STEP
+    (u, beside_u, below_u), (v, beside_v, below_v) = (
+        (image[np.ix_(rows, columns)], image[np.ix_(rows, beside)], image[np.ix_(below, columns)])
+        for image in (u_px, v_px)
+    )
+    return np.asarray((beside_u - u) * (below_v - v) - (beside_v - v) * (below_u - u), np.float32)

@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.decode.block import Single, compare
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.whole import MISFIT_STEP, MOVED_STEP, Pictures
-from rigwarp.geometry import Array
 
 _WINDOW = 5  # camera pixels; misfit is averaged over a square of them
 _WINDOW_SIGMAS = 4.5  # of the averaged chi-square ...
@@ -36,19 +36,29 @@ def judge_by_neighbours(pictures: Pictures, freedom: int, pool: Executor) -> Non
     list(pool.map(work, range(0, height, _STRIP)))
     if pictures.moved is not None:
         _mark_moved(pictures, pictures.moved, verdict)
-    take_out(pictures, verdict)
+    take_out(pictures, verdict, pool)
 
 
-def take_out(pictures: Pictures, verdict: NDArray[np.uint8]) -> None:
+def take_out(pictures: Pictures, verdict: NDArray[np.uint8], pool: Executor) -> None:
     """Give decoded pixels the reasons in `verdict` where it is not 0, and remove their values."""
-    for top in range(0, len(verdict), _STRIP):  # by strips, for the sake of memory
+    values = (
+        pictures.u_px, pictures.v_px, pictures.sigma_u_px, pictures.sigma_v_px, pictures.light, pictures.chi2,
+    )  # fmt: skip
+
+    def work(top: int) -> None:  # by strips, for the sake of memory
         rows = slice(top, top + _STRIP)
-        out = np.nonzero((verdict[rows] != 0) & (pictures.reason[rows] == Reason.OK))
-        pictures.reason[rows][out] = verdict[rows][out]
-        for picture in (
-            pictures.u_px, pictures.v_px, pictures.sigma_u_px, pictures.sigma_v_px, pictures.light, pictures.chi2,
-        ):  # fmt: skip
-            picture[rows][out] = np.nan
+        taken, decoded = (np.zeros(verdict[rows].shape, np.uint8) for _ in range(2))
+        compare(verdict[rows], 0, cv2.CMP_NE, taken)
+        compare(pictures.reason[rows], int(Reason.OK), cv2.CMP_EQ, decoded)
+        np.bitwise_and(taken, decoded, out=taken)
+        if not cv2.hasNonZero(taken):
+            return
+        np.copyto(pictures.reason[rows], verdict[rows], where=taken.view(bool))
+        at = np.flatnonzero(taken)
+        for picture in values:
+            picture[rows].reshape(-1)[at] = np.nan
+
+    list(pool.map(work, range(0, len(verdict), _STRIP)))
 
 
 def _misfit_limit(pictures: Pictures, freedom: int) -> float:
@@ -127,16 +137,22 @@ def _mean_exceeds(steps: NDArray[np.uint8], usable: NDArray[np.uint8], limit: fl
     return np.asarray(corners >= _CORNERS)
 
 
-def _stands_alone(u_px: Array, v_px: Array, usual_px: float) -> NDArray[np.uint8]:
+def _stands_alone(u_px: Single, v_px: Single, usual_px: float) -> NDArray[np.uint8]:
     """255 at pixels that agree with fewer than two of their four neighbours, else 0."""
     near_px = _NEIGHBOUR_STEPS * usual_px + _NEIGHBOUR_PX
-    u, v = u_px.astype(np.float32), v_px.astype(np.float32)  # the limit is whole pixels
     agreeing = np.zeros(u_px.shape, np.uint8)
     for one, other in (((slice(1, None), slice(None)), (slice(None, -1), slice(None))),
                        ((slice(None), slice(1, None)), (slice(None), slice(None, -1)))):  # fmt: skip
-        # comparisons with NaN are false
-        near = (np.abs(u[one] - u[other]) < near_px).view(np.uint8)
-        near &= (np.abs(v[one] - v[other]) < near_px).view(np.uint8)
-        agreeing[one] += near
-        agreeing[other] += near
+        near_u, near_v = (_near(image[one], image[other], near_px) for image in (u_px, v_px))
+        near = np.bitwise_and(near_u, near_v, out=near_u)
+        # 255 is minus one
+        agreeing[one] -= near
+        agreeing[other] -= near
     return np.asarray(cv2.inRange(agreeing, 0, 1), np.uint8)
+
+
+def _near(one_px: Single, other_px: Single, limit_px: float) -> NDArray[np.uint8]:
+    """255 where they differ by less than the limit, else 0; with NaN it is 0."""
+    found = np.zeros(one_px.shape, np.uint8)
+    compare(np.asarray(cv2.absdiff(one_px, other_px)), limit_px, cv2.CMP_LT, found)
+    return found

@@ -11,12 +11,11 @@ TURN = 2 * np.pi
 
 @dataclass(frozen=True, kw_only=True)
 class Phase:
-    """One sinusoid seen by N pixels: phase in turns (0..1), its sigma in turns, amplitude and mean in linear light."""
+    """One sinusoid seen by N pixels: phase in turns (0..1), its sigma in turns, amplitude in linear light."""
 
     turns: Array
     sigma_turns: Array
     amplitude: Array
-    mean: Array
 
 
 def phase_of_steps(light: Array, light_variance: Array) -> Phase:
@@ -34,13 +33,16 @@ def phase_of_steps(light: Array, light_variance: Array) -> Phase:
     The standard N-step formula; the variance is its first-order propagation with each step's own noise.
     """
     steps = light.shape[0]
-    angle = TURN * np.arange(steps)[:, None] / steps
-    cosine = 2.0 / steps * np.sum(light * np.cos(angle), axis=0)
-    sine = 2.0 / steps * np.sum(light * np.sin(angle), axis=0)
+    angle = TURN * np.arange(steps) / steps
+    cosines, sines = np.cos(angle), np.sin(angle)
+    cosine, sine = 2.0 / steps * (cosines @ light), 2.0 / steps * (sines @ light)
     amplitude = np.hypot(cosine, sine)
-    phase = np.arctan2(sine, cosine)
-    weight = np.sin(angle - phase)
+    # sin(angle - phase), the phase's derivative by each value
+    along = np.divide(cosine, amplitude, out=np.ones_like(amplitude), where=amplitude > 0.0)
+    across = np.divide(sine, amplitude, out=np.zeros_like(amplitude), where=amplitude > 0.0)
+    weight = sines[:, None] * along - cosines[:, None] * across
     variance = np.sum(weight**2 * light_variance, axis=0)
     with np.errstate(divide="ignore"):
         sigma = 2.0 / steps * np.sqrt(variance) / amplitude / TURN
-    return Phase(turns=phase / TURN % 1.0, sigma_turns=sigma, amplitude=amplitude, mean=np.mean(light, axis=0))
+    turns = np.arctan2(sine, cosine) / TURN % 1.0
+    return Phase(turns=turns, sigma_turns=sigma, amplitude=amplitude)

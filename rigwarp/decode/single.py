@@ -1,7 +1,7 @@
 """Decoding one exposure of a pattern set."""
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 
 import cv2
 import numpy as np
@@ -39,6 +39,7 @@ class ExposureDecoder:
             raise InputError("patterns.json: fewer than two uniform grey frames. Export the patterns again.")
         self._ends = (levels[min(levels)], levels[max(levels)])
         self._photos: list[Codes] = []
+        self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
         for layout in self._layouts:
             if not layout.bits:
                 position_table(layout.periods_px, layout.extent_px)  # made while nobody waits
@@ -48,24 +49,30 @@ class ExposureDecoder:
         index = len(self._photos)
         self._photos.append(np.ascontiguousarray(photo))
         if index == max(self._ends):
-            self._check_lit(self._first_look())
+            self._reason = self._first_look()
+            self._check_lit(self._reason)
 
     def finish(self) -> Decoded:
         """Decode; MeasurementError as `decode`."""
-        reason = self._first_look()
-        self._check_lit(reason)
+        assert self._reason is not None, "finish comes after all photographs"
+        reason = self._reason
         usable = reason == Reason.OK
         levels = {code: self._photos[index] for code, index in self._patterns.level_indices().items()}
-        response = estimate_response(levels, usable, self._full_scale)
-        sample = _sample(self._photos, usable, shown_frames(self._layouts))
-        chain = learn_chain(sample, self._layouts, response, self._ends, self._patterns.repeats())
-        repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
-        whole = WholeScan(self._photos, self._layouts, chain, self._ends, repeats)
-        pictures = new_pictures(reason, repeats=bool(repeats))
         with ThreadPoolExecutor(THREADS) as pool:
+            pictures, ready = new_pictures(reason, pool, repeats=bool(self._patterns.repeats()))
+            response = estimate_response(levels, usable, self._full_scale)
+            sample = _sample(self._photos, usable, shown_frames(self._layouts))
+            chain = learn_chain(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
+            repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
+            whole = WholeScan(self._photos, self._layouts, chain, self._ends, repeats)
+            wait(ready)
             whole.run(pictures, pool)
             judge_by_neighbours(pictures, whole.freedom, pool)
-        return _decoded(pictures, chain, whole.freedom)
+            moved_share = _moved_share(pictures)
+            folds = find_folds(pictures)
+            if folds.verdict is not None:
+                take_out(pictures, folds.verdict, pool)
+        return _decoded(pictures, chain, whole.freedom, moved_share, folds.text)
 
     @property
     def _full_scale(self) -> int:
@@ -78,7 +85,10 @@ class ExposureDecoder:
         lit, burnt = np.zeros(black.shape, np.uint8), np.zeros(black.shape, np.uint8)
         compare(cv2.subtract(white, black), float(least), cv2.CMP_GE, lit)
         # a lit pixel among dark ones is noise
-        np.bitwise_and(lit, cv2.medianBlur(lit, _LIT_WINDOW), out=lit)
+        around = cv2.boxFilter(
+            np.minimum(lit, 1), -1, (_LIT_WINDOW, _LIT_WINDOW), normalize=False, borderType=cv2.BORDER_REPLICATE
+        )
+        np.bitwise_and(lit, cv2.inRange(around, _LIT_WINDOW**2 // 2 + 1, _LIT_WINDOW**2), out=lit)
         dark = np.bitwise_not(lit, out=lit)
         reason = np.bitwise_and(dark, np.uint8(Reason.TOO_DARK), out=dark)
         compare(white, float(self._full_scale), cv2.CMP_EQ, burnt)
@@ -117,7 +127,8 @@ def _gain(chain: Chain, first: Codes, again: Codes) -> float:
     return float(np.median(ratio)) if ratio.size else 1.0
 
 
-def _decoded(pictures: Pictures, chain: Chain, freedom: int) -> Decoded:
+def _moved_share(pictures: Pictures) -> float:
+    """Share of the decodable pixels at which something moved; MeasurementError if it is nearly all of them."""
     moved = np.count_nonzero(pictures.reason == Reason.MOVED)
     decodable = moved + np.count_nonzero(pictures.reason == Reason.OK)
     if decodable and moved > _ALL_MOVED * decodable:
@@ -125,9 +136,10 @@ def _decoded(pictures: Pictures, chain: Chain, freedom: int) -> Decoded:
             f"the frames shown twice differ on {moved / decodable:.0%} of the decodable pixels: the camera, the "
             "projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
         )
-    folds = find_folds(pictures)
-    if folds.verdict is not None:
-        take_out(pictures, folds.verdict)
+    return moved / decodable if decodable else 0.0
+
+
+def _decoded(pictures: Pictures, chain: Chain, freedom: int, moved_share: float, folded: str) -> Decoded:
     return Decoded(
         u_px=pictures.u_px,
         v_px=pictures.v_px,
@@ -140,6 +152,6 @@ def _decoded(pictures: Pictures, chain: Chain, freedom: int) -> Decoded:
         noise=chain.noise,
         harmonics={"x": chain.axes[0].error, "y": chain.axes[1].error},
         degrees_of_freedom=freedom,
-        moved_share=moved / decodable if decodable else 0.0,
-        folded=folds.text,
+        moved_share=moved_share,
+        folded=folded,
     )

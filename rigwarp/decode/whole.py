@@ -1,7 +1,7 @@
 """All pixels of a scan: block by block on the machine's cores, each pixel with its verdict."""
 
 from collections.abc import Sequence
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from queue import SimpleQueue
 
@@ -13,9 +13,8 @@ from rigwarp.decode.block import AxisSolver, Scratch, Single, compare, look_up
 from rigwarp.decode.chain import SHOWN_ROUNDING, Chain
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.layout import AxisLayout
-from rigwarp.geometry import Array
 
-BLOCK = 24_000
+BLOCK = 36_000
 """Pixels solved at a time: a dozen float32 arrays of them stay in the processor's cache."""
 THREADS = 2
 MOVED_STEP = 2
@@ -36,15 +35,15 @@ class Pictures:
 
     Attributes
     ----------
-    u_px, v_px : float64; NaN where `reason` is not OK, as the float32 sigmas, light and chi2.
+    u_px, v_px, sigma_u_px, sigma_v_px, light, chi2 : NaN where `reason` is not OK.
     reason : as given for what is dark or saturated, verdicts elsewhere.
     misfit : chi2 in steps of MISFIT_STEP, 255 and more is 255; 0 where dark, saturated or outside.
     moved : (H / MOVED_STEP, W) chi2 of one degree of freedom between the frames shown twice, in the same steps, in
         every MOVED_STEP-th row; None without such frames.
     """
 
-    u_px: Array
-    v_px: Array
+    u_px: Single
+    v_px: Single
     sigma_u_px: Single
     sigma_v_px: Single
     light: Single
@@ -54,22 +53,27 @@ class Pictures:
     moved: NDArray[np.uint8] | None
 
 
-def new_pictures(reason: NDArray[np.uint8], *, repeats: bool) -> Pictures:
-    """Pictures to be filled by WholeScan.run, which sets every pixel."""
+def new_pictures(reason: NDArray[np.uint8], pool: Executor, *, repeats: bool) -> tuple[Pictures, list["Future[None]"]]:
+    """Pictures without answers, to be filled by WholeScan.run; they are ready when the futures are done.
+
+    A new array costs most when its memory is first touched: that may as well happen while the chain is being learnt.
+    """
     shape = reason.shape
-    u, v = (np.empty(shape) for _ in range(2))
-    singles = [np.empty(shape, np.float32) for _ in range(4)]
-    return Pictures(
+    values = [np.empty(shape, np.float32) for _ in range(6)]
+    ready = [pool.submit(image.fill, np.nan) for image in values]
+    u, v, sigma_u, sigma_v, light, chi2 = values
+    pictures = Pictures(
         u_px=u,
         v_px=v,
-        sigma_u_px=singles[0],
-        sigma_v_px=singles[1],
-        light=singles[2],
-        chi2=singles[3],
+        sigma_u_px=sigma_u,
+        sigma_v_px=sigma_v,
+        light=light,
+        chi2=chi2,
         reason=reason,
         misfit=np.zeros(shape, np.uint8),
         moved=np.zeros((-(-shape[0] // MOVED_STEP), shape[1]), np.uint8) if repeats else None,
     )
+    return pictures, ready
 
 
 def shown_frames(layouts: tuple[AxisLayout, AxisLayout]) -> list[int]:
@@ -106,7 +110,7 @@ class WholeScan:
         self._light = np.asarray(chain.light_of_code, np.float32)
         self._solvers = [AxisSolver(*parts, chain) for parts in zip(layouts, chain.axes, strict=True)]
         self._full_scale = int(np.iinfo(photos[0].dtype).max)
-        self._shown = shown_frames(layouts)
+        self._bars = [index for axis in layouts for pair in axis.bits for index in pair]
         self._no_answer = np.full(256, np.nan, np.float32)
         self._no_answer[Reason.OK] = 0.0
         phase = sum(len(axis.periods_px) - 1 for axis in layouts)
@@ -120,9 +124,6 @@ class WholeScan:
             idle.put(Scratch(max((r.stop - r.start) * (c.stop - c.start) for r, c in blocks)))
 
         def work(block: tuple[slice, slice]) -> None:
-            _fill_beside(pictures, block)
-            if block[1].start == block[1].stop:
-                return
             scratch = idle.get()
             # a pixel without modulation or light divides zero by zero: it gets no position
             try:
@@ -137,9 +138,9 @@ class WholeScan:
         codes = [photo[block] for photo in self._photos]
         work.reshape(*codes[0].shape)
         self._light_and_noise(codes, work)
-        variance = work.array("variance")
+        np.divide(np.float32(1.0), work.array("variance"), out=work.array("certainty"))
         for solver, tag in zip(self._solvers, "xy", strict=True):
-            solver.solve(codes, variance, work, tag)
+            solver.solve(codes, work, tag)
         total = work.array("chi2")
         cv2.add(work.array("chi2x"), work.array("chi2y"), dst=total)
         cv2.add(total, work.array("amplitudex"), dst=total)
@@ -171,12 +172,14 @@ class WholeScan:
         self, codes: list[NDArray[np.unsignedinteger]], work: Scratch, reason: NDArray[np.uint8]
     ) -> None:
         """SATURATED where any photograph of a wave or bar is at full scale, unless it is too dark."""
-        brightest = work.array("brightest", codes[0].dtype)
         mask, lit = work.array("byte", np.uint8), work.array("difference", np.uint8)
-        np.copyto(brightest, codes[self._ends[1]])
-        for index in self._shown:
-            cv2.max(brightest, codes[index], dst=brightest)
-        compare(brightest, float(self._full_scale), cv2.CMP_EQ, mask)
+        total = work.array("part")
+        cv2.add(work.array("weightx"), work.array("weighty"), dst=total)
+        compare(total, 0.0, cv2.CMP_GE, mask)  # not where it is NaN
+        np.bitwise_not(mask, out=mask)
+        for index in self._bars:
+            compare(codes[index], float(self._full_scale), cv2.CMP_EQ, lit)
+            np.bitwise_or(mask, lit, out=mask)
         np.bitwise_and(mask, np.uint8(Reason.SATURATED), out=mask)
         compare(reason, 0, cv2.CMP_EQ, lit)
         np.bitwise_and(mask, lit, out=mask)
@@ -262,23 +265,14 @@ def _choose(keep: NDArray[np.uint8], found: NDArray[np.uint8], other: int, spare
     np.bitwise_or(found, spare, out=found)
 
 
-def _fill_beside(pictures: Pictures, block: tuple[slice, slice]) -> None:
-    """No answer in the block's rows left and right of it."""
-    rows, columns = block
-    for picture in (
-        pictures.u_px, pictures.v_px, pictures.sigma_u_px, pictures.sigma_v_px, pictures.light, pictures.chi2,
-    ):  # fmt: skip
-        picture[rows, : columns.start] = np.nan
-        picture[rows, columns.stop :] = np.nan
-
-
 def _blocks(usable: NDArray[np.bool_]) -> list[tuple[slice, slice]]:
-    """All rows, at most BLOCK pixels (but always two whole rows) at a time; the columns that hold usable pixels."""
+    """What holds usable pixels, at most BLOCK of them (but always two whole rows) at a time."""
     height, width = usable.shape
     rows = MOVED_STEP * max(1, BLOCK // width // MOVED_STEP)
     found = []
     for top in range(0, height, rows):
         columns = np.flatnonzero(usable[top : top + rows].any(axis=0))
-        ends = (int(columns[0]), int(columns[-1]) + 1) if columns.size else (0, 0)
-        found.append((slice(top, min(top + rows, height)), slice(*ends)))
+        if columns.size:
+            ends = slice(int(columns[0]), int(columns[-1]) + 1)
+            found.append((slice(top, min(top + rows, height)), ends))
     return found

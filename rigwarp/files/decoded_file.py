@@ -24,14 +24,13 @@ _FIELDS = {
     "chi2": Field(kind="f", dtype=np.float64, shape=("N",)),
     "reason": Field(kind="iu", dtype=np.uint8, shape=("H", "W")),
 }
-_ROUNDED = ("sigma_u_px", "sigma_v_px", "light", "chi2")  # known to a few per cent: four bytes hold them
 
 
 def write_decoded(path: Path, decoded: Decoded) -> None:
     """Write a decoded scan."""
     pixel = np.flatnonzero(decoded.valid)
     arrays: dict[str, Any] = {
-        name: getattr(decoded, name).ravel()[pixel].astype(np.float32 if name in _ROUNDED else np.float64)
+        name: getattr(decoded, name).ravel()[pixel].astype(np.float32)
         for name in _FIELDS
         if name not in ("pixel", "reason")
     }
@@ -63,7 +62,7 @@ def read_decoded(path: Path) -> Decoded:
         )
 
     def picture(name: str) -> Rounded:
-        image = np.full(reason.shape, np.nan, np.float32 if name in _ROUNDED else np.float64)
+        image = np.full(reason.shape, np.nan, np.float32)
         image.ravel()[pixel] = arrays[name]
         return image
 

@@ -77,10 +77,10 @@ def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table) -> Sa
         )
     v, u = v[keep], u[keep]
     return Samples(
-        pixels_px=np.stack([decoded.u_px[v, u], decoded.v_px[v, u]], axis=-1),
-        sigma_px=np.stack([decoded.sigma_u_px[v, u], decoded.sigma_v_px[v, u]], axis=-1),
+        pixels_px=np.stack([decoded.u_px[v, u], decoded.v_px[v, u]], axis=-1).astype(float),
+        sigma_px=np.stack([decoded.sigma_u_px[v, u], decoded.sigma_v_px[v, u]], axis=-1).astype(float),
         table_mm=table_mm[keep],
-        light=decoded.light[v, u],
+        light=decoded.light[v, u].astype(float),
         camera_px=camera_px[keep],
         count=np.ones(np.count_nonzero(keep), np.int64),
     )
