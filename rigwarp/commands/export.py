@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, TypeVar
 
 import numpy as np
 import typer
@@ -15,8 +15,11 @@ from rigwarp.commands.export_warp import export_warp
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.errors import InputError
 from rigwarp.files import WARP_FORMATS, RigFolder, current_result, open_rig, read_as_built, write_stl
+from rigwarp.files.as_built_file import NUMBERS_FILE
 from rigwarp.files.atomic import write_npz, write_text
 from rigwarp.rig import MeshShape
+
+_T = TypeVar("_T", int, bool, str)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,8 +118,8 @@ def _mould(request: Request) -> dict[str, Any]:
         height_um=arrays["height_um"],
         sigma_um=arrays["height_sigma_um"],
         zone=arrays["zone"],
-        reflecting_side=int(numbers["sign"]["reflecting_side_along_mirror_z"]),
-        power_determined=bool(numbers["power"]["determined"]),
+        reflecting_side=_told(request.result, numbers, "sign", "reflecting_side_along_mirror_z", int),
+        power_determined=_told(request.result, numbers, "power", "determined", bool),
         share=request.share,
         without_power=request.without_power,
     )
@@ -137,10 +140,23 @@ def _mould(request: Request) -> dict[str, Any]:
     }
 
 
+def _told(result: Path, numbers: dict[str, Any], block: str, key: str, kind: type[_T]) -> _T:
+    """A value of as_built.json, which a file that was changed by hand may lack."""
+    found = numbers.get(block)
+    value = found.get(key) if isinstance(found, dict) else None
+    if type(value) is not kind:
+        raise InputError(
+            f"{result / NUMBERS_FILE}: {block}.{key}: found {str(value)[:60]}, expected {kind.__name__}. "
+            "Make the result again: rigwarp fit"
+        )
+    return value
+
+
 def _deviation_npz(request: Request) -> dict[str, Any]:
     arrays, numbers = read_as_built(request.result)
     path = request.path("deviation.npz")
-    header = {"frame": "mirror, after rigid alignment of built to design", "sign": numbers["sign"]["height"]}
+    sign = _told(request.result, numbers, "sign", "height", str)
+    header = {"frame": "mirror, after rigid alignment of built to design", "sign": sign}
     write_npz(path, arrays, format="rigwarp deviation", header=header, replace=request.replace)
     return {"file": path, "points": int(np.isfinite(arrays["height_um"]).sum())}
 

@@ -17,17 +17,23 @@ from rigwarp.decode import Decoded, Noise, Response
 from rigwarp.errors import InputError
 from rigwarp.files import (
     list_photos,
+    read_adjustment,
+    read_as_built,
     read_camera,
     read_decoded,
     read_map,
+    read_map_sigmas,
     read_mesh,
     read_patterns,
     read_photo,
     read_prewarp,
     read_profile,
+    write_adjustment,
     write_camera,
     write_decoded,
+    write_json,
     write_map,
+    write_npz,
     write_patterns,
     write_picture,
     write_prewarp,
@@ -35,7 +41,7 @@ from rigwarp.files import (
 )
 from rigwarp.geometry import PixelMap, TriangleMesh
 from rigwarp.patterns import fast_set
-from rigwarp.prewarp import Prewarp
+from rigwarp.prewarp import Adjustment, Drag, Prewarp
 
 Reader = Callable[[Path], Any]
 
@@ -89,6 +95,11 @@ def write_all(folder: Path) -> dict[str, Reader]:
     write_picture(folder / "photo.png", np.arange(4800, dtype=np.uint16).reshape(60, 80))
     corners = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [1, 1, 0.5]])
     write_stl(folder / "mirror.stl", TriangleMesh(vertices_mm=corners, faces=np.array([[0, 1, 2], [1, 3, 2]])))
+    axis, layers = np.arange(4.0), ("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad")
+    grids = {"x_mm": axis, "y_mm": axis, "zone": np.zeros((4, 4), np.int16), **dict.fromkeys(layers, np.ones((4, 4)))}
+    write_npz(folder / "as_built.npz", grids, format="rigwarp as built")
+    write_json(folder / "as_built.json", {"figures": {f"n{i}": i for i in range(40)}}, format="rigwarp as built")
+    write_adjustment(folder / "adjust.json", Adjustment(drags=(Drag(at_mm=(1, 2), by_mm=(3, 4)),)), revision=3)
     (folder / "profile.csv").write_text("r_mm,z_mm\n0,0\n1,0.1\n2,0.4\n3,0.9\n")
     return {
         "map.npz": read_map,
@@ -98,6 +109,9 @@ def write_all(folder: Path) -> dict[str, Reader]:
         "prewarp.npz": read_prewarp,
         "photo.png": read_photo,
         "mirror.stl": lambda path: read_mesh(path, key="rig.toml: mirror.file"),
+        "as_built.npz": lambda path: read_as_built(path.parent),
+        "as_built.json": lambda path: read_as_built(path.parent),
+        "adjust.json": read_adjustment,
         "profile.csv": lambda path: read_profile(path, key="rig.toml: mirror.file"),
     }
 
@@ -110,6 +124,9 @@ KINDS = [
     "prewarp.npz",
     "photo.png",
     "mirror.stl",
+    "as_built.npz",
+    "as_built.json",
+    "adjust.json",
     "profile.csv",
 ]
 
@@ -243,6 +260,19 @@ def test_map_values(tmp_path: Path, changes: dict[str, Any], words: str) -> None
         arrays = {name: file[name] for name in file.files} | changes
     np.savez(path, **{name: value for name, value in arrays.items() if value is not None})
     assert words in fails(read_map, path)
+
+
+def test_a_map_without_its_parts_of_uncertainty(tmp_path: Path) -> None:
+    """A map of an older version, or a design: what the budget needs is asked for by name."""
+    write_all(tmp_path)
+    assert "sigma_decode_mm" in fails(read_map_sigmas, tmp_path / "map.npz")
+    with np.load(tmp_path / "map.npz") as file:
+        arrays = {name: file[name] for name in file.files}
+    parts = {f"sigma_{part}_mm": np.ones((6, 8)) for part in ("decode", "random", "common")}
+    np.savez(tmp_path / "map.npz", **arrays, **parts)
+    assert set(read_map_sigmas(tmp_path / "map.npz")) == set(parts)
+    np.savez(tmp_path / "map.npz", **arrays, **parts | {"sigma_random_mm": np.ones((6, 7))})
+    assert "shape" in fails(read_map_sigmas, tmp_path / "map.npz")
 
 
 def test_pickled_arrays_are_not_opened(tmp_path: Path) -> None:
