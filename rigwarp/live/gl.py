@@ -12,7 +12,6 @@ from rigwarp.live import shaders
 from rigwarp.live.gl_context import COMPUTE_VERSION, is_software, standalone_context
 from rigwarp.live.picture import AnyPicture, Picture, YuvPicture, checked
 from rigwarp.live.sampling import GRID, SampleMap
-from rigwarp.live.texture_unit import interpolates_exactly
 from rigwarp.live.upload import StorageUpload, TextureUpload, open_upload
 from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
@@ -61,7 +60,6 @@ class GlRenderer:
         self._upload: StorageUpload | TextureUpload | None = None
         self._picture: list[Any] = []  # linear light, and its framebuffer
         self._wide = False
-        self._exact: dict[str, bool] = {}
         self._frame: moderngl.Texture | None = None
         self._plain: moderngl.Texture | None = None
         self._screen: moderngl.Framebuffer | None = None
@@ -100,6 +98,7 @@ class GlRenderer:
         for name, program in self._programs.items():
             if name.startswith("warp"):
                 program["gamma"] = 0.0 if transfer == "srgb" else float(transfer)
+                program["by_unit"] = warp.sampling == "quick"
         self._light.write(warp.light().astype(np.float32).tobytes())
         if self._size is not None:
             self._place(warp.samples(self._size))
@@ -285,10 +284,6 @@ class GlRenderer:
 
     def _place(self, samples: SampleMap) -> None:
         self._make_picture(samples.picture_size, wide=bool(samples.cubic.any()))
-        by_unit = self._warp.sampling == "quick" or self._unit_is_exact(self._picture[0].dtype)
-        for name, program in self._programs.items():
-            if name.startswith("warp"):
-                program["by_unit"] = by_unit
         data = (packed_places(samples).tobytes(), packed_steps(samples).tobytes())
         if not self._maps:
             self._maps = [self._context.texture(self._resolution, 2, dtype="u4")]
@@ -297,12 +292,6 @@ class GlRenderer:
                 texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
         for texture, values in zip(self._maps, data, strict=True):
             texture.write(values)
-
-    def _unit_is_exact(self, dtype: Literal["f2", "f4"]) -> bool:
-        """Whether the texture unit may interpolate for us: tried out once for each kind of texture."""
-        if dtype not in self._exact:
-            self._exact[dtype] = not is_software(self._context) and interpolates_exactly(self._context, dtype)
-        return self._exact[dtype]
 
     def _release_content(self) -> None:
         if self._upload is not None:

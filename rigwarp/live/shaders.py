@@ -100,31 +100,13 @@ vec4 decoded(ivec2 texel) {
 """
 )
 
-_BILINEAR = """
+_WARP = """
 uniform sampler2D picture;   // linear light with a black rim: one texel before the picture, two after it
-
-vec3 by_the_unit(vec2 at) {
-    return textureLod(picture, (at + 0.5) / vec2(textureSize(picture, 0)), 0.0).rgb;
-}
-vec3 by_arithmetic(vec2 at) {
-    ivec2 first = ivec2(at);
-    vec2 share = at - vec2(first);
-    vec3 above = mix(
-        texelFetch(picture, first, 0).rgb, texelFetchOffset(picture, first, 0, ivec2(1, 0)).rgb, share.x);
-    vec3 below = mix(
-        texelFetchOffset(picture, first, 0, ivec2(0, 1)).rgb,
-        texelFetchOffset(picture, first, 0, ivec2(1, 1)).rgb, share.x);
-    return mix(above, below, share.y);
-}
-"""
-
-_WARP = (
-    _BILINEAR
-    + """
 uniform usampler2D place;    // u | root of the gain, v | cubic, taps; see `packed_places`
 uniform isampler2D steps;    // from tap to tap, in 128ths: du/du', dv/du', du/dv', dv/dv'
 uniform float gamma;         // of the projector; 0: the sRGB curve
-uniform bool by_unit;        // bilinear by the texture unit; see `texture_unit`
+uniform bool by_unit;        // bilinear by the texture unit: quicker, but its weights have so few bits that a black
+                             // texel beside a white one may be 8 codes off; exact along one axis on NVIDIA, not both
 uniform bool dither;
 
 vec3 encoded(vec3 light) {
@@ -135,8 +117,17 @@ vec3 encoded(vec3 light) {
 }
 
 vec3 bilinear(vec2 at) {
-    at = clamp(at + 1.0, vec2(0.0), vec2(textureSize(picture, 0)) - 2.0);
-    return by_unit ? by_the_unit(at) : by_arithmetic(at);
+    vec2 size = vec2(textureSize(picture, 0));
+    at = clamp(at + 1.0, vec2(0.0), size - 2.0);
+    if (by_unit) return textureLod(picture, (at + 0.5) / size, 0.0).rgb;
+    ivec2 first = ivec2(at);
+    vec2 share = at - vec2(first);
+    vec3 above = mix(
+        texelFetch(picture, first, 0).rgb, texelFetchOffset(picture, first, 0, ivec2(1, 0)).rgb, share.x);
+    vec3 below = mix(
+        texelFetchOffset(picture, first, 0, ivec2(0, 1)).rgb,
+        texelFetchOffset(picture, first, 0, ivec2(1, 1)).rgb, share.x);
+    return mix(above, below, share.y);
 }
 
 vec4 cubic_weights(float t) {
@@ -193,7 +184,6 @@ vec4 shown(ivec2 pixel) {
     return vec4(min(floor(encoded(light * gain) * 255.0 + rounding), 255.0) / 255.0, 1.0);
 }
 """
-)
 
 _TO_TARGET = """
 uniform int rows;            // height of the projector's picture
@@ -224,22 +214,6 @@ WARP_COMPUTED = (
     + _TO_IMAGE
     + "layout(rgba8, binding = 0) writeonly uniform image2D destination;\n"
     + "void main() { if (inside(imageSize(destination))) imageStore(destination, here(), shown(here())); }\n"
-)
-UNIT_ERROR = (
-    GLSL_FRAGMENT
-    + _BILINEAR
-    + """
-uniform vec2 tolerance;      // absolute, and relative to the light
-out vec4 colour;
-void main() {
-    // places all over the picture, as good as random, in steps of 1/256 pixel
-    uvec2 here = uvec2(gl_FragCoord.xy) * uvec2(40503u, 52711u) + uvec2(gl_FragCoord.yx) * uvec2(30011u, 60013u);
-    uvec2 last = uvec2(textureSize(picture, 0) - 2) * 256u;
-    vec2 at = vec2(here % last) / 256.0;
-    vec3 right = by_arithmetic(at), wrong = abs(by_the_unit(at) - right) / (tolerance.x + tolerance.y * right);
-    colour = vec4(max(max(wrong.r, wrong.g), wrong.b));
-}
-"""
 )
 COPY_DRAWN = (
     GLSL_FRAGMENT

@@ -3,6 +3,9 @@
     python tests/benchmarks/bench_live.py [--json] [--rig NPZ ...] [--quick]
 
 "upload" is a video frame as its decoder gives it, turned into linear light; "upload_rgb" the same as RGB.
+"drawn" is what OpenGL 3.3 can do, "computed" needs 4.3. On a data-centre GPU, whose few drawing units make even clearing
+the target as dear as a plain draw, one look-up of the map and one sample by the texture unit already cost 2.1 plain
+draws, and the exact arithmetic 3.5; its compute units do all of it for 0.2, which is why the renderer races the two.
 The warp is a bent one whose footprint is one content pixel, so that one sample per projector pixel is right; "best"
 has content of 1.6 times that density, as the ready-made rigs do, and averages 2 x 2 samples. `--rig` compares the
 renderers' output on prewarp files as well, in code values.
@@ -225,9 +228,6 @@ def measure(*, rigs: dict[str, Prewarp] | None = None, quick: bool = False) -> d
         renderer = str(context.info["GL_RENDERER"])
     result: dict[str, Any] = {"gl_renderer": renderer, "cpu": measure_cpu(5 if quick else 25)}
     if context is not None and not is_software(context):
-        from rigwarp.live.texture_unit import interpolates_exactly
-
-        result["texture_unit_exact"] = {kind: interpolates_exactly(context, kind) for kind in ("f2", "f4")}
         result["gpu"] = {name: measure_gpu(context, name, 20 if quick else 100) for name in SIZES}
     result["agreement_codes"] = {
         name: measure_agreement(rig, context) for name, rig in (scenario_rigs() if rigs is None else rigs).items()
