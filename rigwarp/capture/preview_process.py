@@ -1,7 +1,7 @@
 """The preview's window, in a process of its own: pictures come in through stdin, keys go out through stdout.
 
 A picture is its width and height (two little-endian 32-bit numbers) and its RGB bytes. A key is its name on a line;
-closing the window is the key "close". The end of stdin ends the process.
+closing the window is the key "close". The first line says that it is there. The end of stdin ends it all.
 """
 
 import os
@@ -20,6 +20,9 @@ from rigwarp.errors import DeviceError
 
 HEADER: Final = struct.Struct("<II")
 CLOSED: Final = "close"
+READY: Final = "ready"
+"""The line that says that the window is there; no key has this name."""
+
 NO_SCREEN: Final = 4
 """Exit code when there is no screen to show anything on."""
 
@@ -69,6 +72,7 @@ def main(arguments: list[str]) -> int:
     size = (round(SIZE[0] * share), round(SIZE[1] * share))
     pygame.display.set_mode(size, display=monitor.number)
     pygame.display.set_caption(f"{TITLE}: camera")
+    _say(READY)
     newest, clock = _Newest(sys.stdin.buffer), pygame.time.Clock()
     while not newest.ended:
         for event in pygame.event.get():
@@ -76,8 +80,7 @@ def main(arguments: list[str]) -> int:
             if event.type == pygame.KEYDOWN:
                 name = pygame.key.name(event.key).lower()
             if name:
-                sys.stdout.write(f"{name}\n")
-                sys.stdout.flush()
+                _say(name)
         picture = newest.take()
         if picture is not None:
             surface = pygame.image.frombuffer(picture[1], picture[0], "RGB")
@@ -88,6 +91,11 @@ def main(arguments: list[str]) -> int:
         clock.tick(_LOOKS_PER_S)
     pygame.display.quit()
     return 0
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(f"{line}\n")
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":

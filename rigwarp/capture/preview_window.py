@@ -6,9 +6,10 @@ import sys
 import threading
 
 from rigwarp.capture.preview_drawing import Picture
-from rigwarp.capture.preview_process import CLOSED, HEADER
+from rigwarp.capture.preview_process import CLOSED, HEADER, READY
 
-_END_S = 5.0  # for the process to end by itself
+_START_S = 30.0  # for a busy machine to start the process
+_END_S = 5.0  # for it to end by itself
 
 
 class PreviewWindow:
@@ -31,6 +32,7 @@ class PreviewWindow:
         self._next: Picture | None = None
         self._news = threading.Condition()
         self._over = False
+        self._there = False
         for target in (self._write, self._read):
             threading.Thread(target=target, name="preview", daemon=True).start()
 
@@ -39,11 +41,17 @@ class PreviewWindow:
         """False once the window is closed, or where there is no screen for it."""
         return not self._over and self._process.poll() is None
 
+    def wait(self) -> bool:
+        """Wait until the window is there; False where there is no screen for it."""
+        with self._news:
+            self._news.wait_for(lambda: self._there or self._over, _START_S)
+            return self._there
+
     def show(self, picture: Picture) -> None:
         """Show an RGB picture soon; one that was not shown yet is dropped."""
         with self._news:
             self._next = picture
-            self._news.notify()
+            self._news.notify_all()
 
     def keys(self) -> list[str]:
         """Names of the keys pressed since the last call, in order; "close" for the window's own button."""
@@ -55,7 +63,7 @@ class PreviewWindow:
         """Close the window; calling it twice is fine."""
         with self._news:
             self._over = True
-            self._news.notify()
+            self._news.notify_all()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(_END_S)
             return
@@ -83,9 +91,13 @@ class PreviewWindow:
         stream = self._process.stdout
         assert stream is not None
         for line in stream:
+            word = line.decode().strip()
             with self._news:
-                self._keys.append(line.decode().strip())
-                if self._keys[-1] == CLOSED:
-                    self._over = True
-                    self._news.notify()
+                self._there = self._there or word == READY
+                self._over = self._over or word == CLOSED
+                self._keys += [word] if word != READY else []
+                self._news.notify_all()
         stream.close()
+        with self._news:  # the process has ended
+            self._over = True
+            self._news.notify_all()

@@ -13,7 +13,8 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.machine import Machine, look_around
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.commands.preflight import preflight, tell_findings
+from rigwarp.commands.preflight import camera_and_sheet, preflight, tell_findings
+from rigwarp.commands.preview import watch_camera
 from rigwarp.errors import DeviceError
 from rigwarp.files import RESULTS, SCANS, RigFolder, complete_runs, current_result, open_rig, read_camera, read_map
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, MirrorShape, Rig
@@ -28,6 +29,9 @@ def check(
     files_only: Annotated[
         bool, typer.Option("--files-only", help="Leave projector and camera alone.", show_default=False)
     ] = False,
+    preview: Annotated[
+        bool, typer.Option("--preview", help="First show the camera's live picture, to set it up.", show_default=False)
+    ] = False,
     display: Annotated[
         int | None, typer.Option("--display", metavar="N", help="Which monitor is the projector.", show_default=False)
     ] = None,
@@ -40,6 +44,9 @@ def check(
     set, where the camera lets it be), the light steady, the picture sharp, the whole content area seen and lit, and
     is the camera where camera.json has it. Each finding is one line with what to do.
 
+    With --preview a window first shows what the camera sees, to aim and focus it: burnt-out places hatched, the board,
+    the content area's outline where camera.json tells it, and the level. Escape or Enter goes on.
+
     Exit code 3 when rig.toml or a file beside it is wrong, 5 when a scan would be worth nothing as things are.
     """
     console = Console(json=json)
@@ -51,6 +58,9 @@ def check(
     _tell_progress(console, progress)
     _tell_machine(console, machine)
     console.caution()
+    if preview:
+        camera, sheet_height_mm = camera_and_sheet(folder)
+        watch_camera(console, folder, model=camera, sheet_height_mm=sheet_height_mm, display=display)
     looked, reason = (None, "left alone") if files_only else _try_out(console, folder, display)
     _tell_bench(console, looked, reason)
     if remarks:

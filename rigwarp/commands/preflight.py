@@ -14,7 +14,7 @@ _MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
 
 def preflight(console: Console, folder: RigFolder, bench: Bench, *, quick: bool = False) -> Preflight:
     """Take the pictures of the pre-flight on a bench and judge them; says nothing."""
-    camera, sheet_height_mm = _camera(folder)
+    camera, sheet_height_mm = camera_and_sheet(folder)
     with console.progress(count_photographs(quick=quick), "Looking") as advance:
         return run_preflight(
             bench, folder.rig, camera=camera, sheet_height_mm=sheet_height_mm, quick=quick, advance=advance
@@ -42,7 +42,7 @@ def tell_findings(console: Console, findings: tuple[Finding, ...]) -> None:
     console.table([(_MARKS[finding.severity], finding.what, finding.text) for finding in findings])
 
 
-def _camera(folder: RigFolder) -> tuple[CameraModel | None, float]:
+def camera_and_sheet(folder: RigFolder) -> tuple[CameraModel | None, float]:
     """The camera of camera.json, and at what height the sheet's print lay."""
     path = folder.root / _CAMERA_FILE
     usual_mm = folder.rig.table.height_mm + _PAPER_MM

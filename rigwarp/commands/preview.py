@@ -5,15 +5,22 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+import numpy as np
+
+from rigwarp.camera import CameraModel
 from rigwarp.capture.board_session import Asked
 from rigwarp.capture.preview_picture import PreviewState, compose
 from rigwarp.capture.preview_process import CLOSED
 from rigwarp.capture.preview_window import PreviewWindow
+from rigwarp.capture.watch import watch
 from rigwarp.commands.console import Console
-from rigwarp.devices import Photo
+from rigwarp.devices import Photo, open_bench
+from rigwarp.errors import DeviceError
+from rigwarp.files import RigFolder
 
 _GO = ("return", "enter", "space")
 _STOP = ("escape", CLOSED)
+_AIMING_CODE = 160  # what the projector shows meanwhile: its light is seen, and nothing burns out
 
 
 class Operator:
@@ -29,17 +36,10 @@ class Operator:
         self._console = console
         self._window = window
         self._said = ""
-        self._shown = False
-
-    @property
-    def watching(self) -> bool:
-        """True while a window is open."""
-        return self._window is not None and self._window.open
 
     def show(self, photo: Photo, state: PreviewState) -> None:
         """A picture with what is known about it."""
         if self._window is not None and self._window.open:
-            self._shown = True
             self._window.show(compose(photo, state))
         elif state.prompt != self._said:
             self._said = state.prompt
@@ -68,6 +68,46 @@ def operator(console: Console, *, preview: bool, projector: int | None = None) -
         yield Operator(console, window)
     finally:
         if window is not None:
+            window.close()
+
+
+def watch_camera(
+    console: Console, folder: RigFolder, *, model: CameraModel | None, sheet_height_mm: float, display: int | None
+) -> None:
+    """Show the camera's live picture in a window until it is closed, grey light on the table.
+
+    Parameters
+    ----------
+    model : from camera.json, to outline the content area by; None without one.
+    display : number of the projector's monitor.
+
+    Raises
+    ------
+    DeviceError
+        If there is no screen for the window, or the rig's devices are missing.
+    """
+    with open_bench(folder, display=display) as bench:
+        window = PreviewWindow(projector=display)
+        try:
+            if not window.wait():
+                raise DeviceError("there is no screen for the preview: start it on a desktop, or set DISPLAY")
+            watcher = Operator(console, window)
+            width, height = bench.display.resolution
+            grey = np.full((height, width), _AIMING_CODE, np.uint8)
+
+            def done() -> bool:
+                bench.display.show(grey)  # once more: a window has to be looked after
+                return watcher.asked() is not None or not window.open
+
+            watch(
+                bench.camera,
+                folder.rig,
+                model=model if model is not None and model.resolution == bench.camera.resolution else None,
+                sheet_height_mm=sheet_height_mm,
+                show=watcher.show,
+                done=done,
+            )
+        finally:
             window.close()
 
 
