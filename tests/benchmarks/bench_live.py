@@ -6,6 +6,7 @@
 "drawn" is what OpenGL 3.3 can do, "computed" needs 4.3. On a data-centre GPU, whose few drawing units make clearing the
 target as dear as a plain draw, one look-up of the map and one sample by the texture unit already cost 2.1 plain draws,
 and the exact arithmetic 3.5; its compute units do all of it for 0.2. So the renderer races the two.
+The warp is a bent one whose footprint is one content pixel, so that one sample per projector pixel is right; "best"
 has content of 1.6 times that density, as the ready-made rigs do, and averages 2 x 2 samples. `--rig` compares the
 renderers' output on prewarp files as well, in code values.
 """
