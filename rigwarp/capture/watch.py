@@ -52,7 +52,7 @@ def watched(photo: Photo, rig: Rig, model: CameraModel | None, sheet_height_mm: 
         title="Camera",
         prompt=prompt,
         urgent=urgent,
-        lines=(*lines, "Escape ends."),
+        lines=(*lines, "Escape or Enter goes on."),
         view=view,
         outline_px=None if model is None else content_outline_px(model, rig.content, rig.table.height_mm),
     )

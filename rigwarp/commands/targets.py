@@ -1,5 +1,6 @@
 """`rigwarp targets`: print-ready sheets of the ChArUco board."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -7,7 +8,7 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption
-from rigwarp.errors import InputError
+from rigwarp.errors import InputError, UsageError
 from rigwarp.files import open_rig, write_bytes
 from rigwarp.reports.target_page import target_keys
 from rigwarp.reports.targets import (
@@ -21,6 +22,8 @@ from rigwarp.reports.targets import (
 )
 from rigwarp.rig import Target
 
+_SMALLEST_MM, _LARGEST_MM = 8.0, 200.0  # of a square: fewer than ten camera pixels, and a dozen sheets, beyond these
+
 
 def targets(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder for the sheets.", show_default=False)],
@@ -28,16 +31,32 @@ def targets(
         Path | None,
         typer.Option(metavar="RIG", help="Draw the board that this rig's target keys describe.", show_default=False),
     ] = None,
+    square_mm: Annotated[
+        float | None,
+        typer.Option(
+            "--square",
+            metavar="MM",
+            min=_SMALLEST_MM,
+            max=_LARGEST_MM,
+            help="Instead: one board of 10 x 7 squares of this size, for larger or smaller tables.",
+            show_default=False,
+        ),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Write print-ready PDF sheets of the board, for the hand and for the table, at true size.
 
     Each board comes for A4, US Letter and, where it needs it, A3: on one sheet if it fits, else as tiles to be joined.
-    Without --rig there are two boards: a large one (A3) and one that fits on A4 and Letter. Print at 100 %, measure
-    both rulers with a steel rule, and write measured / nominal along x and y into rig.toml as target.scale.
+    Without --rig and --square there are two boards: a large one (A3) and one that fits on A4 and Letter. Print at
+    100 %, measure both rulers with a steel rule, and write measured / nominal along x and y into rig.toml as
+    target.scale.
     """
     console = Console(json=json)
+    if rig is not None and square_mm is not None:
+        raise UsageError("--rig and --square exclude each other: the rig's target keys say how large its squares are")
     boards = [STANDARD_TARGET, SMALL_TARGET] if rig is None else [open_rig(rig).rig.target]
+    if square_mm is not None:
+        boards = [replace(STANDARD_TARGET, square_mm=square_mm, marker_mm=0.75 * square_mm)]
     sheets = [sheet for board in boards for sheet in _sheets(board)]
     _write(folder, sheets)
     console.table(

@@ -20,11 +20,13 @@ QUIET_MM = 7.0
 UNPRINTABLE_MM = 6.0
 """What an ordinary printer leaves white along the edges."""
 
+_RULER_EDGE_MM = 5.0  # rulers come this near to the edge, so that 200 mm fit along the short side of A4
+
 _MM_PER_INCH = 25.4
 _POINTS_PER_MM = 72.0 / _MM_PER_INCH
 HAIRLINE_PT = 0.15 * _POINTS_PER_MM
 TEXT_PT = 2.4 * _POINTS_PER_MM
-_LEFT_MM, _RIGHT_MM, _TOP_MM, _BOTTOM_MM = 18.0, 9.0, 10.0, 28.0  # room for rulers and text around the pattern
+_LEFT_MM, _RIGHT_MM, _TOP_MM, _BOTTOM_MM = 18.0, 9.0, 10.0, 31.0  # room for rulers and text around the pattern
 _RULERS_MM = (200, 150, 100, 50)
 
 
@@ -48,7 +50,7 @@ class SheetLayout:
 
     def ruler_mm(self, axis: int) -> int:
         """Length of the ruler along x (0) or y (1)."""
-        room = self.size_mm[axis] - 2 * UNPRINTABLE_MM
+        room = self.size_mm[axis] - 2 * _RULER_EDGE_MM
         return next((length for length in _RULERS_MM if length <= room), _RULERS_MM[-1])
 
 
@@ -119,7 +121,7 @@ def _ruler_start(layout: SheetLayout, axis: int) -> Array:
     """(2,) zero of the ruler: beside the pattern, and moved so that all of it is on the sheet."""
     beside = np.array([-QUIET_MM, 0.0]) if axis else np.array([0.0, layout.board_mm[1] + QUIET_MM])
     start: Array = layout.start_mm + beside
-    last = layout.size_mm[axis] - UNPRINTABLE_MM - layout.ruler_mm(axis)
+    last = layout.size_mm[axis] - _RULER_EDGE_MM - layout.ruler_mm(axis)
     start[axis] = min(start[axis], last)
     return start
 
@@ -147,13 +149,16 @@ def _texts(layout: SheetLayout) -> list[tuple[float, float, str, float, str]]:
         for mark in (0, length):
             at = start + mark * np.eye(2)[axis]
             where = (at[0], at[1] + 5.8, 0.0) if axis == 0 else (at[0] - 5.8, at[1], 90.0)
-            found.append((where[0], where[1], f"{mark} mm", where[2], "left" if mark == 0 and axis == 0 else "center"))
+            inwards = "left" if (mark == 0) == (axis == 0) else "right"  # upright text runs upwards
+            found.append((where[0], where[1], f"{mark} mm", where[2], inwards))
     left, below = layout.start_mm[0], layout.start_mm[1] + layout.board_mm[1] + QUIET_MM + 9.4
     keys = "   ".join(target_keys(target).split("\n"))
     small_print = [
-        "Print at 100 %, without fitting to the page. Measure both rulers with a steel rule, line to line. rig.toml:",
-        f"scale = [ruler along x / {x_length}, ruler along y / {y_length}]   {keys}",
-        "Glue the hand-held board onto something flat and stiff. Lay the one on the table flat.",
+        "1. Print at 100 % (actual size), never fitted to the page.   2. Measure both rulers with a steel rule, from",
+        f"the first line to that of the last: along x .............. mm of {x_length}, along y .............. mm of "
+        f"{y_length}.   3. In rig.toml, [target]:",
+        f"scale = [along x / {x_length}, along y / {y_length}]   {keys}",
+        "In the hand: glued onto something flat and stiff. On the table: flat, this side up.",
     ]
     found += [(left, below + 3.2 * line, text, 0.0, "left") for line, text in enumerate(small_print)]
     middle = layout.start_mm[0] + layout.board_mm[0] / 2

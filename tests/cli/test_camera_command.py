@@ -175,3 +175,12 @@ def test_targets_for_a_rig(rig, run, tmp_path):
     assert {sheet["file"] for sheet in result["sheets"]} == {path.name for path in (tmp_path / "sheets").iterdir()}
     assert all(sheet["square_mm"] == open_rig(rig).rig.target.square_mm for sheet in result["sheets"])
     assert run("targets", tmp_path / "sheets", "--rig", rig)[0] == 3
+
+
+def test_targets_of_a_size_for_a_larger_table(run, tmp_path, rig):
+    code, out, _ = run("targets", tmp_path / "large", "--square", "42", "--json")
+    assert code == 0
+    sheets = json.loads(out)["sheets"]
+    assert {sheet["paper"] for sheet in sheets} == {"A4", "A3", "Letter"}
+    assert all(sheet["pages"] > 1 and sheet["marker_mm"] == 31.5 for sheet in sheets)
+    assert run("targets", tmp_path / "both", "--square", "55", "--rig", rig)[0] == 2

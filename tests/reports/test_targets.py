@@ -18,11 +18,11 @@ MM_PER_INCH = 25.4
 TRUE_WITHIN_MM = 0.05  # over the whole sheet: a 300 dpi pixel is 0.085 mm, a good printer's own error 0.1 mm on 200
 
 
-def _rasterised(pdf, page=0):
+def _rasterised(pdf, page=0, dpi=DPI):
     """The page as (H, W) grey, and its (2,) mm per pixel, from the size that the file itself states."""
     document = pypdfium2.PdfDocument(pdf)
     sheet = document[page]
-    picture = sheet.render(scale=DPI / 72, grayscale=True).to_numpy()
+    picture = sheet.render(scale=dpi / 72, grayscale=True).to_numpy()
     picture = picture.reshape(picture.shape[:2]).copy()
     size_mm = np.array(sheet.get_size()) / 72 * MM_PER_INCH
     sheet.close()
@@ -75,6 +75,68 @@ def test_rulers_are_true():
     centres = np.array([np.average(g, weights=darkness[g]) for g in groups]) + 0.5
     np.testing.assert_allclose(np.diff(centres * mm_per_px[0]), 50.0, atol=TRUE_WITHIN_MM)
     assert len(centres) == 5
+
+
+@pytest.mark.parametrize(("target", "paper"), [(SMALL_TARGET, A4), (SMALL_TARGET, LETTER), (STANDARD_TARGET, A3)])
+def test_both_rulers_are_200_mm_long(target, paper):
+    """First and last line of each ruler, found as ink in a strip across the long marks, all of it on the paper."""
+    picture, mm_per_px = _rasterised(draw_target(target, paper).pdf)
+    found, expected = _corners_mm(picture, mm_per_px, target)
+    start = (found - expected).mean(axis=0)
+    height = target.squares[1] * target.square_mm
+    for axis, across_mm in ((0, start[1] + height + 7.0 + 3.0), (1, start[0] - 7.0 - 3.0)):
+        index = round(float(across_mm / mm_per_px[1 - axis]))
+        darkness = 255.0 - (picture[index] if axis == 0 else picture[:, index]).astype(float)
+        places = np.flatnonzero(darkness > 60.0)
+        if axis == 0:  # the other ruler's own line crosses the strip before the pattern
+            places = places[places * mm_per_px[0] > start[0] - 1.0]
+        groups = np.split(places, np.flatnonzero(np.diff(places) > 1) + 1)
+        centres = (np.array([np.average(g, weights=darkness[g]) for g in groups]) + 0.5) * mm_per_px[axis]
+        np.testing.assert_allclose(np.diff(centres), 50.0, atol=TRUE_WITHIN_MM)
+        assert len(centres) == 5
+        assert centres[0] > 4.9
+        assert centres[-1] < picture.shape[1 - axis] * mm_per_px[axis] - 4.9
+
+
+READY = Path(__file__).parents[2] / "calibration_targets"
+
+
+@pytest.mark.parametrize("path", sorted(READY.glob("*.pdf")), ids=lambda path: path.stem)
+def test_ready_made_sheets_are_true_and_of_today(path):
+    """The files that lie in calibration_targets: 0.05 mm over 200 mm, and what today's code draws, fine print too."""
+    squares, square_mm, paper = path.stem.split("-")[1:4]
+    assert squares == "10x7"
+    target = next(t for t in (SMALL_TARGET, STANDARD_TARGET) if f"{t.square_mm:g}mm" == square_mm)
+    picture, mm_per_px = _rasterised(path.read_bytes())
+    found, expected = _corners_mm(picture, mm_per_px, target)
+    off = found - expected
+    apart = np.linalg.norm(found[:, None] - found[None], axis=-1)
+    true = np.linalg.norm(expected[:, None] - expected[None], axis=-1)
+    # any two corners: 0.05 mm in 200 mm
+    assert np.abs(apart - true).max() < TRUE_WITHIN_MM * max(true.max() / 200.0, 1.0)
+    assert np.abs(off - off.mean(axis=0)).max() < TRUE_WITHIN_MM
+    today = draw_target(target, {"A4": A4, "A3": A3, "Letter": LETTER}[paper])
+    assert today.name == path.name
+    fresh, ready = (_rasterised(pdf, dpi=60)[0].astype(int) for pdf in (today.pdf, path.read_bytes()))
+    assert np.mean(np.abs(fresh - ready) > 64) < 1e-3  # another font version may move a letter
+
+
+def test_ready_made_sheets_are_complete():
+    assert {path.name for path in READY.glob("*.pdf")} == {
+        "charuco-10x7-24mm-A4.pdf",
+        "charuco-10x7-24mm-Letter.pdf",
+        "charuco-10x7-36mm-A3.pdf",
+        "charuco-10x7-36mm-A4-tiles.pdf",
+        "charuco-10x7-36mm-Letter-tiles.pdf",
+    }
+
+
+def test_the_fine_print_says_what_to_do():
+    document = pypdfium2.PdfDocument(draw_target(SMALL_TARGET, A4).pdf)
+    words = " ".join(document[0].get_textpage().get_text_range().split())
+    document.close()
+    for needed in ("100 %", "never fitted", "steel rule", "mm of 200", "scale = [along x / 200, along y / 200]"):
+        assert needed in words
 
 
 def test_nothing_is_drawn_as_pixels():
