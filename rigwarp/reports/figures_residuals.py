@@ -14,6 +14,7 @@ from rigwarp.rig import Rig
 
 _ARROW_SPACINGS = 1.3  # the 95th percentile is drawn this long, in distances between neighbouring points
 _NICE = (1.0, 2.0, 5.0, 10.0)
+_KEY_STRIP = 0.08  # height of the strip for the scale arrow, of the table's width
 _MOST_ARROWS = 600  # more than that is a grey carpet; every k-th is drawn
 
 
@@ -34,7 +35,7 @@ class Residuals:
 def residual_vectors(points_mm: Array, vectors_mm: Array, rig: Rig, title: str) -> bytes:
     """Residuals (N, 2) at points (N, 2), mm in the table frame, as enlarged arrows on the table; PNG."""
     with style.styled():
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.25))
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.65))
         axes = figure.add_subplot()
         _draw(axes, Residuals(points_mm=points_mm, vectors_mm=vectors_mm).known(), rig, title, colour=style.BLUE)
         return style.png(figure)
@@ -43,7 +44,7 @@ def residual_vectors(points_mm: Array, vectors_mm: Array, rig: Rig, title: str) 
 def residual_pair(before: Residuals | None, after: Residuals | None, rig: Rig) -> bytes:
     """Residuals through the design's warp and through the measured one, side by side, each with its own scale; PNG."""
     with style.styled():
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.3))
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.5))
         left, right = figure.subplots(1, 2)
         _draw_or_say(left, before, rig, "Before: the design's warp", colour=style.VERMILION)
         _draw_or_say(right, after, rig, "After: the measured warp", colour=style.BLUE, y_label=False)
@@ -80,20 +81,21 @@ def _draw(axes: Axes, residuals: Residuals, rig: Rig, title: str, *, colour: str
 
 
 def _scale_key(axes: Axes, arrows: Quiver, key_mm: float, enlarged: float) -> None:
-    """An arrow of a known length in the lower left corner, where neither a round table nor its content is."""
+    """An arrow of a known length below the table, in a strip that the axes get for it."""
     left, right = axes.get_xlim()
     front, back = axes.get_ylim()
+    strip = _KEY_STRIP * (right - left)
+    axes.set_ylim(front - strip, back)
     tip = left + 0.02 * (right - left) + key_mm * enlarged  # a key with its label on the right is placed by its tip
     axes.quiverkey(
         arrows,
         tip,
-        front + 0.03 * (back - front),
+        front - 0.4 * strip,
         key_mm * enlarged,
         f"{key_mm:g} mm",
         labelpos="E",
         coordinates="data",
         color=style.BLACK,
-        fontproperties={"size": 7},
     )
 
 

@@ -81,7 +81,7 @@ def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRa
     facts = budget_facts(parts.budget)
     missing, tables, pictures = [], [], []
     if facts.causes and facts.regions:
-        tables = [_budget_table(facts), *_check_table(facts)]
+        tables = [_budget_table(facts), *_check_table(facts), _how_table(facts)]
         pictures = [_bars(facts)]
     else:
         missing.append(
@@ -115,30 +115,33 @@ def _paragraphs(facts: BudgetFacts) -> list[str]:
 
 
 def _budget_table(facts: BudgetFacts) -> Rows:
-    names = [name for name in (*_THIRDS, *facts.regions) if name in facts.regions]
-    names = list(dict.fromkeys(names))
-    rows = [
-        (name, *(quantity(1000.0 * facts.regions[r].get(key, math.nan), "µm", 2) for r in names), kind, how)
-        for key, name, kind, _, how in facts.causes
-    ]
+    names = list(dict.fromkeys(name for name in (*_THIRDS, *facts.regions) if name in facts.regions))
+
+    def values(key: str) -> list[str]:
+        return [quantity(1000.0 * facts.regions[region].get(key, math.nan), "µm", 2) for region in names]
+
     totals = {
         "repeatable": "together, from run to run",
         "common": "together, the same in scan and check",
         "combined": "all combined",
         "expanded": "expanded, k = 2",
     }
-    rows += [
-        (words, *(quantity(1000.0 * facts.regions[r].get(key, math.nan), "µm", 2) for r in names), "", "")
-        for key, words in totals.items()
-    ]
     return Rows(
-        rows=rows,
-        head=("1-sigma per axis", *names, "type", "how it was evaluated"),
+        rows=[
+            *((name, *values(key), kind) for key, name, kind, _, _ in facts.causes),
+            *((words, *values(key), "") for key, words in totals.items()),
+        ],
+        head=("1-sigma per axis", *names, "type"),
         note="After JCGM 100 (GUM): type A by statistics, type B by other knowledge; combined as the root of the sum "
         "of squares. Centre, middle and rim: thirds of the way from the content's middle to its edge; root mean square "
         "over each.",
         strong=len(totals),
     )
+
+
+def _how_table(facts: BudgetFacts) -> Rows:
+    rows = [(name, how, _PART_WORDS.get(part, part)) for _, name, _, part, how in facts.causes]
+    return Rows(rows=rows, head=("Cause", "how it was evaluated", "scan against check"), detail=True)
 
 
 def _check_table(facts: BudgetFacts) -> list[Rows]:
