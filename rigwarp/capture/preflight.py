@@ -41,7 +41,8 @@ FRAME_S = 1 / 60
 """One frame of a usual projector."""
 
 _LEVELS = (255, 232, 208, 168, 128, 88, 48, 0)  # downwards: no two neighbours make a full flash
-_RAMP = (64, 144, 208)  # towards white, likewise
+_QUICK_LEVELS = (255, 208, 144, 80, 0)
+_RAMP = (96, 184)  # towards white, likewise
 _BETWEEN = 64  # darker than any mixture of stripes
 _WHITES, _BLACKS = 12, 5  # unchanging pictures, to see whether they stay the same
 _QUICK_WHITES = 4
@@ -67,7 +68,9 @@ class Preflight:
 
 def count_photographs(*, quick: bool) -> int:
     """About how many photographs the pre-flight takes, for a progress bar."""
-    return len(_RAMP) + len(_LEVELS) + 12 + (_QUICK_WHITES if quick else _WHITES + _BLACKS)
+    if quick:
+        return len(_RAMP) + len(_QUICK_LEVELS) + 8 + _QUICK_WHITES
+    return len(_RAMP) + len(_LEVELS) + 12 + _WHITES + _BLACKS - 1
 
 
 def run_preflight(
@@ -86,7 +89,7 @@ def run_preflight(
     ----------
     camera : from camera.json; without it nothing is said about the content area and the camera's place.
     sheet_height_mm : of the print on the table, table frame.
-    quick : leaves the exposure alone where it will do, and takes fewer photographs.
+    quick : leaves the exposure alone where it will do, and takes fewer photographs; the blur is left to the scan.
     frame_s : one frame of the projector.
     """
     looked_at = None if camera is None else content_pixels(camera, rig.content, rig.table.height_mm)
@@ -94,8 +97,9 @@ def run_preflight(
     (white,) = _shown(bench, [_level(bench, 255)], advance)
     found = _exposed(bench, white, looked_at, quick=quick, frame_s=frame_s)
     whites = _steady(bench, _QUICK_WHITES if quick else _WHITES, advance)
-    photos = [whites[-1], *_shown(bench, [_level(bench, code) for code in _LEVELS[1:]], advance)]
-    levels = dict(zip(_LEVELS, photos, strict=True))
+    codes = _QUICK_LEVELS if quick else _LEVELS
+    photos = [whites[-1], *_shown(bench, [_level(bench, code) for code in codes[1:]], advance)]
+    levels = dict(zip(codes, photos, strict=True))
     blacks = [] if quick else [levels[0], *_steady(bench, _BLACKS - 1, advance)]
     light = measure_light(levels[0], levels[255], looked_at)
     lit = lit_pixels(levels[0], levels[255])
@@ -124,7 +128,6 @@ def _about_light(
 ) -> list[Finding]:
     """Scaling, steadiness and blur; what cannot be measured is a finding as well."""
     found = []
-    broad = _apart(bench, _broad_stripes(rig, bench.display.resolution), advance)
     fine = {axis: _apart(bench, stripe_frames(bench.display.resolution, axis), advance) for axis in ("x", "y")}
     try:
         found.append(about_scaling({axis: measure_finest_stripes(levels, pair) for axis, pair in fine.items()}))
@@ -137,6 +140,9 @@ def _about_light(
         found.append(about_steadiness(steady, dark, frame_s, bench.camera.exposure_s))
     except MeasurementError as error:
         found.append(not_measured("steady light", str(error)))
+    if not blacks:  # a quick look: the scan measures the blur itself
+        return found
+    broad = _apart(bench, _broad_stripes(rig, bench.display.resolution), advance)
     try:
         swing = _BLUR_LIGHT[1] - _BLUR_LIGHT[0]
         found.append(about_blur(blur_from_stripes(levels, (broad[0], broad[1]), _BLUR_PERIOD_PX, swing)))

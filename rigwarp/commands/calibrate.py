@@ -12,10 +12,12 @@ from rigwarp.commands.options import (
     DisplayOption,
     FastOption,
     JsonOption,
+    LookOption,
     ResumeOption,
     RigArgument,
     YesOption,
 )
+from rigwarp.commands.preflight import preflight_before_scan
 from rigwarp.commands.scan_runs import ScanTaken, ScanWishes, tell_scan
 from rigwarp.commands.verify import Checked, error_figures, require_tolerance, tell_verification, verify_result
 from rigwarp.commands.zone_scan import take_scans
@@ -37,6 +39,7 @@ class Calibrated:
 def calibrate(
     rig: RigArgument,
     average: AverageOption = 1,
+    look: LookOption = True,
     resume: ResumeOption = False,
     display: DisplayOption = None,
     fast_patterns: FastOption = False,
@@ -52,6 +55,7 @@ def calibrate(
     camera_of(folder)  # better missed now than after the scan
     console.caution()
     with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes) as bench:
+        preflight_before_scan(console, folder, bench, wanted=look and not resume)
         made = calibrate_rig(console, folder, bench, ScanWishes(average=average), resume=resume)
     console.say(f"Report {made.report}")
     console.result(

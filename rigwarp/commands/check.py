@@ -12,7 +12,7 @@ from rigwarp.capture.preflight import Preflight
 from rigwarp.commands.console import Console
 from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.machine import Machine, look_around
-from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.preflight import camera_and_sheet, preflight, tell_findings
 from rigwarp.commands.preview import watch_camera
 from rigwarp.errors import DeviceError
@@ -32,9 +32,7 @@ def check(
     preview: Annotated[
         bool, typer.Option("--preview", help="First show the camera's live picture, to set it up.", show_default=False)
     ] = False,
-    display: Annotated[
-        int | None, typer.Option("--display", metavar="N", help="Which monitor is the projector.", show_default=False)
-    ] = None,
+    display: DisplayOption = None,
     json: JsonOption = False,
 ) -> None:
     """Validate a rig file, list what is there, and try out projector and camera.

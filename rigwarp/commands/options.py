@@ -41,6 +41,14 @@ FastOption = Annotated[
 YesOption = Annotated[
     bool, typer.Option("--yes", help="Confirm --fast-patterns without being asked.", show_default=False)
 ]
+LookOption = Annotated[
+    bool,
+    typer.Option(
+        "--look/--no-look",
+        help="First look at what the camera sees of a few pictures, and refuse a scan that would be worth nothing; the "
+        "exposure is set where the camera lets it be and needs it.",
+    ),
+]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="One JSON object on stdout, everything else on stderr.", show_default=False)
 ]

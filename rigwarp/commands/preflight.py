@@ -5,6 +5,7 @@ from rigwarp.capture.findings import Finding, require_no_stop
 from rigwarp.capture.preflight import Preflight, count_photographs, run_preflight
 from rigwarp.commands.console import Console
 from rigwarp.devices import Bench
+from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, read_camera, read_camera_extra
 
 _CAMERA_FILE = "camera.json"
@@ -21,19 +22,28 @@ def preflight(console: Console, folder: RigFolder, bench: Bench, *, quick: bool 
         )
 
 
-def preflight_before_scan(console: Console, folder: RigFolder, bench: Bench) -> Preflight:
+def preflight_before_scan(
+    console: Console, folder: RigFolder, bench: Bench, *, wanted: bool = True
+) -> Preflight | None:
     """The quick pre-flight: tells what could be better, and refuses a scan that would be worth nothing.
+
+    None, and nothing is done, where it is not `wanted`.
 
     Raises
     ------
     MeasurementError
         Naming what stops the scan and what to do about it.
     """
+    if not wanted:
+        return None
     looked = preflight(console, folder, bench, quick=True)
     for finding in looked.findings:
         if finding.severity == "remark":
             console.note(f"{finding.what}: {finding.text}")
-    require_no_stop(looked.findings)
+    try:
+        require_no_stop(looked.findings)
+    except MeasurementError as error:
+        raise MeasurementError(f"{error}. To scan all the same, add --no-look") from None
     return looked
 
 

@@ -13,10 +13,12 @@ from rigwarp.commands.options import (
     DisplayOption,
     FastOption,
     JsonOption,
+    LookOption,
     ResumeOption,
     RigArgument,
     YesOption,
 )
+from rigwarp.commands.preflight import preflight_before_scan
 from rigwarp.commands.scan_runs import (
     DEFAULT_SET,
     ScanWishes,
@@ -65,6 +67,7 @@ def scan(
         ),
     ] = 1,
     average: AverageOption = 1,
+    look: LookOption = True,
     resume: ResumeOption = False,
     display: DisplayOption = None,
     fast_patterns: FastOption = False,
@@ -102,6 +105,7 @@ def scan(
         console.caution()
         wishes = ScanWishes(set_name=set_, blur_px=blur, exposures=exposures, average=average)
         with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes) as bench:
+            preflight_before_scan(console, folder, bench, wanted=look and not resume)
             taken = take_scans(console, folder, bench, wishes, resume=resume)
     for one in taken:
         tell_scan(console, one)
