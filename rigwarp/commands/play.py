@@ -26,6 +26,7 @@ from rigwarp.live.opening import open_source
 from rigwarp.live.picture import rgb_of
 from rigwarp.live.sources import DWELL_S, FADE_S, Source
 from rigwarp.live.statistics import Counts
+from rigwarp.live.stream import StreamSource
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 
 if TYPE_CHECKING:
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 _STILL_ENDINGS = (".png", ".tif")
 _STATS_S = 1.0
+_FIRST_FRAME_S = 10.0
+"""Longer than cameras and streams need to start."""
 
 
 class Drawing(StrEnum):
@@ -148,7 +151,7 @@ def play(
     console = Console(json=json)
     if still is not None and still.suffix.lower() not in _STILL_ENDINGS:
         raise UsageError(f"--still {still}: expected a name that ends in .png or .tif")
-    if (source is None) == (scene is None):
+    if bool(source) == bool(scene):
         raise UsageError("found a SOURCE and --scene, expected one of them" if source else "a SOURCE is missing")
     folder = open_rig(rig)
     wishes = _Wishes(
@@ -226,6 +229,8 @@ def _word(wishes: _Wishes) -> str:
 
 
 def _write_still(console: Console, warp: Warp, source: Source, still: Path, wishes: _Wishes) -> None:
+    if isinstance(source, StreamSource) and not source.ready(_FIRST_FRAME_S):
+        raise DeviceError(f"no picture came from {wishes.name} within {_FIRST_FRAME_S:g} s. Check that it runs.")
     picture = rgb_of(source.at(0.0))
     write_picture(still, CpuRenderer(warp, dither=wishes.dither).render(picture))
     width, height = warp.prewarp.projector_resolution

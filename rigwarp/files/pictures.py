@@ -41,11 +41,13 @@ def read_photo(path: Path) -> Picture:
 
 
 def read_colour(path: Path) -> NDArray[np.uint8]:
-    """A picture as content: (H, W, 3) uint8 RGB; grey is repeated, 16 bits are scaled to 8, transparency is dropped."""
+    """A picture as content: (H, W, 3) uint8 RGB; grey is repeated, 16 bits are cut to 8, transparency is black."""
     path = Path(path)
     picture = _decode(path, read_bytes(path))
     if picture.dtype == np.uint16:
         picture = ((picture.astype(np.uint32) * 255 + 32767) // 65535).astype(np.uint8)
+    if picture.ndim == 3 and picture.shape[2] == 4:
+        picture = ((picture[..., :3].astype(np.uint16) * picture[..., 3:] + 127) // 255).astype(np.uint8)
     if picture.ndim == 2 or picture.shape[2] < 3:
         grey = picture if picture.ndim == 2 else picture[..., 0]
         return np.repeat(grey[..., None], 3, axis=2)

@@ -5,6 +5,7 @@ from pathlib import Path
 from rigwarp.errors import InputError
 from rigwarp.files import list_photos, read_colour
 from rigwarp.live.check_pictures import check_picture
+from rigwarp.live.mixing import reduced
 from rigwarp.live.sources import DWELL_S, FADE_S, FolderSource, Source, StillSource
 from rigwarp.live.statistics import Counts
 from rigwarp.rig import Content
@@ -34,8 +35,10 @@ def open_source(
     if name.startswith(CAMERA) or "://" in name:
         from rigwarp.live.stream import StreamSource
 
-        number = name.removeprefix(CAMERA)
-        return StreamSource(int(number) if number.isdecimal() else number, counts=counts)
+        address = name.removeprefix(CAMERA)
+        if not (address.isdecimal() or address.startswith("/") or "://" in address):
+            raise InputError(f"{name}: found no camera's number, expected camera:0 or the like.")
+        return StreamSource(int(address) if address.isdecimal() else address, counts=counts)
     path = Path(name)
     if path.is_dir():
         return FolderSource(list_photos(path), read_colour, content.pixels, dwell_s=dwell_s, fade_s=fade_s)
@@ -46,4 +49,4 @@ def open_source(
     if path.is_file() and path.suffix.lower() not in PICTURE_ENDINGS:
         known = ", ".join(ending[1:] for ending in PICTURE_ENDINGS + VIDEO_ENDINGS)
         raise InputError(f"{path}: found the ending {path.suffix!r}, expected one of {known}, or a folder of pictures.")
-    return StillSource(read_colour(path))
+    return StillSource(reduced(read_colour(path)))

@@ -1,24 +1,19 @@
 """Where pictures come from: the contract, one picture, and a folder of them. Videos, cameras and scenes have their own
 modules."""
 
-import functools
 import logging
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Protocol
 
-import cv2
-import numpy as np
-
 from rigwarp.errors import InputError, RigwarpError
-from rigwarp.live.picture import CONTENT_TRANSFER, AnyPicture, Picture, checked, light_of_codes
-from rigwarp.rig.transfer import encode_transfer
+from rigwarp.live.mixing import cross_fade, fitted
+from rigwarp.live.picture import AnyPicture, Picture, checked
 
 log = logging.getLogger(__name__)
 DWELL_S = 10.0
 FADE_S = 1.5
-_FULL = 65535
 
 
 class Source(Protocol):
@@ -132,33 +127,3 @@ class FolderSource:
         except RigwarpError as error:
             log.warning("left out: %s", error)
             return None
-
-
-def cross_fade(first: Picture, second: Picture, share: float) -> Picture:
-    """Two pictures of one size mixed in linear light; share 0 is the first, 1 the second."""
-    decode = np.round(light_of_codes() * _FULL).astype(np.uint16)
-    mixed = cv2.addWeighted(cv2.LUT(first, decode), 1.0 - share, cv2.LUT(second, decode), share, 0.0)
-    return np.asarray(cv2.LUT(mixed, _codes_of_light()), np.uint8)
-
-
-def fitted(picture: Picture, size: tuple[int, int]) -> Picture:
-    """The picture on a black canvas (width, height), as large as its aspect allows."""
-    height, width = picture.shape[:2]
-    scale = min(size[0] / width, size[1] / height)
-    inner = (max(round(width * scale), 1), max(round(height * scale), 1))
-    if inner != (width, height):
-        picture = np.asarray(
-            cv2.resize(picture, inner, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC), np.uint8
-        )
-    if inner == size:
-        return picture
-    canvas = np.zeros((size[1], size[0], 3), np.uint8)
-    left, top = (size[0] - inner[0]) // 2, (size[1] - inner[1]) // 2
-    canvas[top : top + inner[1], left : left + inner[0]] = picture
-    return canvas
-
-
-@functools.cache
-def _codes_of_light() -> Picture:
-    """sRGB codes of 16-bit light."""
-    return np.round(encode_transfer(np.arange(_FULL + 1) / _FULL, CONTENT_TRANSFER) * 255).astype(np.uint8)

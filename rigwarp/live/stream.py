@@ -37,7 +37,7 @@ class StreamSource:
         self._address, self._open, self._first_wait_s = address, open_stream, first_wait_s
         self._counts = counts or Counts()
         self._newest: Picture = np.zeros((48, 64, 3), np.uint8)
-        self._ended = threading.Event()
+        self._ended, self._came = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._read_on, name="rigwarp-stream", daemon=True)
         self._thread.start()
 
@@ -46,6 +46,10 @@ class StreamSource:
     def at(self, time_s: float) -> Picture:
         """The newest frame, whatever the time."""
         return self._newest
+
+    def ready(self, timeout_s: float) -> bool:
+        """Wait until a frame has come, for programs that need one."""
+        return self._came.wait(timeout_s)
 
     def close(self) -> None:
         """Let go of the camera; one that hangs in a read is left to its thread."""
@@ -76,6 +80,7 @@ class StreamSource:
                     picture = cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR)
                 self._newest = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), np.uint8)
                 came = True
+                self._came.set()
         except cv2.error as error:
             log.warning("stream %s: %s", self._address, " ".join(str(error).split())[:200])
         finally:

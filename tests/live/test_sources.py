@@ -12,9 +12,10 @@ import pytest
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import read_colour
 from rigwarp.live.check_pictures import PICTURES, check_picture
+from rigwarp.live.mixing import cross_fade, fitted, reduced
 from rigwarp.live.opening import open_source
 from rigwarp.live.scene import SceneSource, load_scene
-from rigwarp.live.sources import FolderSource, cross_fade, fitted
+from rigwarp.live.sources import FolderSource
 from rigwarp.live.statistics import Counts
 from rigwarp.live.stream import StreamSource
 from rigwarp.live.table_drawing import TableDrawing
@@ -73,6 +74,28 @@ def test_fitting_keeps_the_aspect():
     assert canvas.shape == (20, 40, 3)
     assert np.all(canvas[:, 10:30] == 255)
     assert not canvas[:, :9].any()
+
+
+def test_resizing_keeps_the_light():
+    """Lines of one pixel, black and white, have half of white's light: code 188 in sRGB, not 128."""
+    lines = np.zeros((400, 400, 3), np.uint8)
+    lines[:, ::2] = 255
+    for small in (fitted(lines, (100, 100)), reduced(lines, 200), reduced(lines, 131)):
+        assert abs(float(small[2:-2, 2:-2].mean()) - 187.5) < 1.0
+    assert reduced(lines, 400) is lines
+    assert reduced(lines, 131).shape == (100, 100, 3)
+    thin = np.full((1, 900, 3), 77, np.uint8)
+    assert np.all(reduced(thin, 100) == 77)
+    rng = np.random.default_rng(2)
+    tall = rng.integers(0, 256, (517, 90, 3), dtype=np.uint8)
+    assert reduced(tall, 173).shape == (172, 30, 3)
+
+
+def test_what_is_transparent_is_black(tmp_path):
+    picture = np.full((4, 6, 4), 200, np.uint8)
+    picture[:, :2, 3], picture[:, 2:4, 3], picture[:, 4:, 3] = 0, 128, 255
+    cv2.imwrite(str(tmp_path / "logo.png"), picture)
+    np.testing.assert_array_equal(read_colour(tmp_path / "logo.png")[0, :, 1], [0, 0, 100, 100, 200, 200])
 
 
 @pytest.mark.parametrize("decoder", DECODERS)
