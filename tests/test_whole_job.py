@@ -52,7 +52,7 @@ def test_verification_sees_the_improvement(rig: Path) -> None:
 
 def test_a_result_folder_is_complete(rig: Path) -> None:
     result = current_result(rig)
-    wanted = ["start", "map", "as_built", "prewarp", "verification", "report", "stop", "fit"]
+    wanted = ["start", "map", "as_built", "prewarp", "verification", "budget", "report", "stop", "fit"]
     present = {path.stem for path in result.iterdir()}
     assert set(wanted) <= present
     scan = latest_complete(rig / "scans")
