@@ -1,5 +1,6 @@
 """The uncertainty budget of a warp on the table, region by region, and what the check grid says of it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -71,6 +72,13 @@ FLATNESS = Cause(
     part="common",
     how="assumed, not measured: within ± {flatness_mm:g} mm, all values alike",
 )
+SHAPE = Cause(
+    key="flatness",
+    name="table height and flatness",
+    kind="A",
+    part="common",
+    how="measured: photograph of the sheet on the table",
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,14 +100,15 @@ class WarpSigmas:
 class MapBudget:
     """The budget: causes, regions (thirds of the content's reach, all of it, zones), and the check grid's verdict.
 
-    `check` is None before a verification; `camera_known` is False for a camera that came without a covariance.
+    `check` is None before a verification; `camera_known` is False for a camera that came without a covariance;
+    `flatness_mm` is what was assumed of the table, None where it was measured.
     """
 
     causes: tuple[Cause, ...]
     regions: tuple[RegionBudget, ...]
     check: GridCoverage | None
     camera_known: bool
-    flatness_mm: float
+    flatness_mm: float | None
 
 
 def map_budget(
@@ -112,6 +121,7 @@ def map_budget(
     sheet: SheetSigma,
     check: CheckGrid | None = None,
     flatness_mm: float = FLATNESS_MM,
+    shape_sigma: Callable[[Array], Array] | None = None,
 ) -> MapBudget:
     """Make the budget of a warp.
 
@@ -122,7 +132,9 @@ def map_budget(
     content, table, target : of the rig.
     sheet : how well the sheet on the table is known.
     check : residuals of check dots, where there was a verification.
-    flatness_mm : half width of what the table's surface may be off.
+    flatness_mm : half width of what the table's surface may be off, where its shape was not measured.
+    shape_sigma : places (N, 2) -> 1-sigma per axis of positions there, (N,), from the measured shape of the table; the
+        map's random part is taken to hold it.
 
     Notes
     -----
@@ -130,40 +142,48 @@ def map_budget(
     tan(theta) beside its place, theta the angle of the camera's ray to the vertical.
     """
     places = _content_grid(content)
-    pixels = _Nearest(warp)
-    found = {**pixels.at(places), **_common(camera, places, table.height_mm, sheet, target, flatness_mm)}
+    pixels = _Nearest(warp, shape_sigma)
+    found = {**pixels.at(places), **_common(camera, places, table.height_mm, sheet, target)}
+    found["flatness"] = (
+        rectangular(flatness_mm) * _slant(camera, places, table.height_mm) / np.sqrt(2.0)
+        if shape_sigma is None
+        else shape_sigma(places)
+    )
     coverage = None
     if check is not None:
         predicted = np.sqrt(sum(sigma**2 for sigma in pixels.at(check.points_mm).values()))
         coverage, unexplained = judge_grid(check, predicted, places)
         found["unexplained"] = unexplained
-    causes = tuple(_worded(cause, flatness_mm) for cause in _ALL if cause.key in found)
+    last = FLATNESS if shape_sigma is None else SHAPE
+    causes = tuple(_worded(cause, flatness_mm) for cause in (*_ALL, last) if cause.key in found)
     groups = _groups(content, places, pixels.zones(places))
     return MapBudget(
         causes=causes,
         regions=tuple(_region(name, here, {c.key: found[c.key] for c in causes}) for name, here in groups),
         check=coverage,
         camera_known="lens" in found,
-        flatness_mm=flatness_mm,
+        flatness_mm=flatness_mm if shape_sigma is None else None,
     )
 
 
-_ALL = (DECODE, FIT, MESH, UNEXPLAINED, LENS, POSE, LENS_MODEL, PRINT_SCALE, SHEET_HEIGHT, FLATNESS)
+_ALL = (DECODE, FIT, MESH, UNEXPLAINED, LENS, POSE, LENS_MODEL, PRINT_SCALE, SHEET_HEIGHT)
 
 
 class _Nearest:
     """Values of the lit pixels around a place, as a root mean square."""
 
-    def __init__(self, warp: WarpSigmas) -> None:
+    def __init__(self, warp: WarpSigmas, shape_sigma: Callable[[Array], Array] | None) -> None:
         lit = warp.lit & np.isfinite(warp.table_mm).all(axis=-1) & np.isfinite(warp.random_mm)
         thinned = np.zeros_like(lit)
         thinned[::_STRIDE, ::_STRIDE] = lit[::_STRIDE, ::_STRIDE]
         lit = thinned if np.count_nonzero(thinned) >= _PIXELS else lit
         self._tree = cKDTree(warp.table_mm[lit])
         self._zone = warp.zone[lit]
+        decode = warp.decode_mm[lit] ** 2
+        shape = 0.0 if shape_sigma is None else shape_sigma(warp.table_mm[lit]) ** 2
         self._variances = {
-            "decode": warp.decode_mm[lit] ** 2,
-            "map_fit": np.maximum(warp.random_mm[lit] ** 2 - warp.decode_mm[lit] ** 2, 0.0),
+            "decode": decode,
+            "map_fit": np.maximum(warp.random_mm[lit] ** 2 - decode - shape, 0.0),
             "mesh": warp.mesh_mm[lit] ** 2 / 2.0,
         }
         self._count = min(_PIXELS, len(self._zone))
@@ -179,17 +199,12 @@ class _Nearest:
 
 
 def _common(
-    camera: CameraModel, places: Array, height_mm: float, sheet: SheetSigma, target: Target, flatness_mm: float
+    camera: CameraModel, places: Array, height_mm: float, sheet: SheetSigma, target: Target
 ) -> dict[str, Array]:
-    """What deceives scan and check alike, by cause, at (N, 2) places."""
+    """What the camera and the sheet do to scan and check alike, by cause, at (N, 2) places."""
     spots = np.concatenate([places, np.full((len(places), 1), height_mm)], axis=-1)
     stretch = np.sum(camera.plane_jacobian(camera.project(spots), height_mm) ** 2, axis=(-1, -2))
-    away = places - camera.position_mm[:2]
-    slope = np.linalg.norm(away, axis=-1) / (camera.position_mm[2] - height_mm)
-    found = {
-        "lens_model": LENS_PX * np.sqrt(stretch / 2.0),
-        "flatness": rectangular(flatness_mm) * slope / np.sqrt(2.0),
-    }
+    found = {"lens_model": LENS_PX * np.sqrt(stretch / 2.0)}
     shares = camera_shares(camera, places, height_mm, sheet=sheet, centre_mm=target.centre_mm)
     if shares is not None:
         found |= {
@@ -199,6 +214,12 @@ def _common(
             "sheet_height": shares.sheet_height_mm,
         }
     return found
+
+
+def _slant(camera: CameraModel, places: Array, height_mm: float) -> Array:
+    """(N,) tangent of the angle between the camera's rays to (N, 2) places and the vertical."""
+    away = np.linalg.norm(places - camera.position_mm[:2], axis=-1)
+    return np.asarray(away / (camera.position_mm[2] - height_mm))
 
 
 def _worded(cause: Cause, flatness_mm: float) -> Cause:

@@ -118,6 +118,15 @@ def test_a_camera_without_covariance_is_owned_up_to() -> None:
     assert budget_of(camera_above(covariance=np.eye(15) * 1e-8)).camera_known
 
 
+def test_a_measured_table_takes_the_place_of_the_assumed_one() -> None:
+    """Its share is taken off the map's random part, where the correction put it: 5^2 - 3^2 - 2^2 = 12 um^2 are left."""
+    budget = budget_of(camera_above(), shape_sigma=lambda places: np.full(len(places), 0.002))
+    assert budget.flatness_mm is None
+    assert budget.regions[2].sigma_mm["flatness"] == pytest.approx(0.002, rel=1e-9)
+    assert budget.regions[2].sigma_mm["map_fit"] == pytest.approx(1e-3 * np.sqrt(12.0), rel=1e-9)
+    assert [cause.kind for cause in budget.causes if cause.key == "flatness"] == ["A"]
+
+
 def test_zones_are_told_apart() -> None:
     budget = budget_of(camera_above(), warp_sigmas(zone_from_x=50.0), sheet=EXACT_PRINT)
     assert [region.name for region in budget.regions[4:]] == ["zone 0", "zone 1"]
