@@ -5,6 +5,7 @@ import hashlib
 import json
 import re
 from html.parser import HTMLParser
+from importlib.resources import files
 
 import cv2
 import numpy as np
@@ -324,3 +325,29 @@ def test_command_writes_the_report_of_the_current_result(finished, capsys):
 def test_command_without_a_result_says_what_to_do(small_folder, capsys):
     assert main(["report", str(small_folder.root)]) == 3
     assert "rigwarp fit" in capsys.readouterr().err
+
+
+def schemes():
+    """Custom properties of the style sheet, by colour scheme."""
+    css = files("rigwarp.reports").joinpath("templates/report.css").read_text(encoding="utf-8")
+    found = {}
+    for name, block in zip(("light", "dark", "print"), re.findall(r":root \{(.*?)\}", css, re.DOTALL), strict=True):
+        found[name] = dict(re.findall(r"--(\w+): (#\w{6});", block))
+    return found
+
+
+def relative_luminance(colour):
+    """WCAG 2.1, definition of relative luminance."""
+    share = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255.0
+    linear = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    return float(linear @ [0.2126, 0.7152, 0.0722])
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark", "print"])
+@pytest.mark.parametrize("ink", ["text", "quiet", "link", "pass", "fail", "open"])
+def test_every_ink_can_be_read_on_every_ground(scheme, ink):
+    """Contrast of 4.5 : 1 (WCAG 2.1, 1.4.3), on the page and on the bands of tables and warnings."""
+    colours = schemes()[scheme]
+    for ground in ("page", "band"):
+        bright, dark = sorted((relative_luminance(colours[ink]), relative_luminance(colours[ground])), reverse=True)
+        assert (bright + 0.05) / (dark + 0.05) >= 4.5
