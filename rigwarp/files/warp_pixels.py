@@ -72,7 +72,7 @@ def write_stmap(path: Path, warp: PlainWarp) -> None:
     try:
         import OpenEXR  # an extra: only this format needs it
     except ImportError:
-        raise DeviceError("OpenEXR is not installed; install it with: pip install 'rigwarp[exr]'") from None
+        raise DeviceError("OpenEXR is not installed; install it with: pip install OpenEXR") from None
     share = (extend_linearly(warp.canvas_px) + 0.5) / warp.prewarp.content_pixels
     s, t = np.moveaxis(np.clip(share, -_FARTHEST_SHARE, 1.0 + _FARTHEST_SHARE), -1, 0)
     rgba = np.dstack([s, 1.0 - t, np.zeros_like(s), warp.prewarp.gain]).astype(np.float32)

@@ -12,6 +12,8 @@ from typing import Literal
 import numpy as np
 
 COVERAGE_FACTOR = 2.0
+Kind = Literal["A", "B"]
+Part = Literal["repeatable", "common"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,8 +31,8 @@ class Cause:
 
     key: str
     name: str
-    kind: Literal["A", "B"]
-    part: Literal["repeatable", "common"]
+    kind: Kind
+    part: Part
     how: str
 
 

@@ -13,7 +13,7 @@ from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Content, Table, Target, inside_content
 from rigwarp.rig.canvas import content_to_table, table_to_content
 from rigwarp.table_map.uncertainty import LENS_PX
-from rigwarp.verification.budget import Cause, RegionBudget, rectangular
+from rigwarp.verification.budget import Cause, Kind, Part, RegionBudget, rectangular
 from rigwarp.verification.grid_coverage import CheckGrid, GridCoverage, judge_grid
 
 FLATNESS_MM = 0.2
@@ -24,61 +24,21 @@ _STRIDE, _PIXELS = 4, 16
 where in its triangle a place lies is no reason to call its mesh better."""
 _THIRDS = (("centre", 0.0, 1 / 3), ("middle", 1 / 3, 2 / 3), ("rim", 2 / 3, 1.0 + 1e-9))
 
-DECODE = Cause(
-    key="decode", name="decoding noise", kind="A", part="repeatable", how="photo noise carried through the fit"
+_ASSUMED, _MEASURED = "assumed, not measured: within ± {flatness_mm:g} mm", "photograph of the sheet on the table"
+_TABLE: tuple[tuple[Part, str, str, Kind, str], ...] = (
+    ("repeatable", "decode", "decoding noise", "A", "photo noise carried through the fit"),
+    ("repeatable", "map_fit", "fit of the map", "A", "samples held out of the fit, beyond their noise"),
+    ("repeatable", "mesh", "mesh of the warp", "B", "computed: how far the mesh strays from the map"),
+    ("repeatable", "unexplained", "seen on the check grid only", "A", "check dots, beyond all that explains them"),
+    ("common", "lens", "camera lens", "A", "photographs of the board; the pose follows the lens"),
+    ("common", "pose", "camera pose", "A", "photograph of the sheet, lens given"),
+    ("common", "lens_model", "lens beyond its model", "B", f"{LENS_PX:g} camera pixels, common practice"),
+    ("common", "print_scale", "print scale of the sheet", "B", "a steel rule read by eye"),
+    ("common", "sheet_height", "height of the sheet", "B", "thickness and flatness of the paper"),
+    ("common", "flatness", "table height and flatness", "B", _ASSUMED),
 )
-FIT = Cause(
-    key="map_fit",
-    name="fit of the map",
-    kind="A",
-    part="repeatable",
-    how="samples held out of the fit, beyond their noise",
-)
-MESH = Cause(
-    key="mesh",
-    name="mesh of the warp",
-    kind="B",
-    part="repeatable",
-    how="computed: how far the mesh strays from the map",
-)
-UNEXPLAINED = Cause(
-    key="unexplained",
-    name="seen on the check grid only",
-    kind="A",
-    part="repeatable",
-    how="residuals of the check dots beyond what the causes above and their own noise explain",
-)
-LENS = Cause(
-    key="lens", name="camera lens", kind="A", part="common", how="photographs of the board; the pose follows the lens"
-)
-POSE = Cause(key="pose", name="camera pose", kind="A", part="common", how="photograph of the sheet, lens given")
-LENS_MODEL = Cause(
-    key="lens_model",
-    name="lens beyond its model",
-    kind="B",
-    part="common",
-    how=f"{LENS_PX:g} camera pixels, common practice",
-)
-PRINT_SCALE = Cause(
-    key="print_scale", name="print scale of the sheet", kind="B", part="common", how="a steel rule read by eye"
-)
-SHEET_HEIGHT = Cause(
-    key="sheet_height", name="height of the sheet", kind="B", part="common", how="thickness and flatness of the paper"
-)
-FLATNESS = Cause(
-    key="flatness",
-    name="table height and flatness",
-    kind="B",
-    part="common",
-    how="assumed, not measured: within ± {flatness_mm:g} mm, all values alike",
-)
-SHAPE = Cause(
-    key="flatness",
-    name="table height and flatness",
-    kind="A",
-    part="common",
-    how="measured: photograph of the sheet on the table",
-)
+_ALL = tuple(Cause(part=part, key=key, name=name, kind=kind, how=how) for part, key, name, kind, how in _TABLE)
+"""In the order of a budget; those that a result knows nothing about are left out."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,8 +114,7 @@ def map_budget(
         predicted = np.sqrt(sum(sigma**2 for sigma in pixels.at(check.points_mm).values()))
         coverage, unexplained = judge_grid(check, predicted, places)
         found["unexplained"] = unexplained
-    last = FLATNESS if shape_sigma is None else SHAPE
-    causes = tuple(_worded(cause, flatness_mm) for cause in (*_ALL, last) if cause.key in found)
+    causes = tuple(_worded(cause, flatness_mm, shape_sigma is not None) for cause in _ALL if cause.key in found)
     groups = _groups(content, places, pixels.zones(places))
     return MapBudget(
         causes=causes,
@@ -164,9 +123,6 @@ def map_budget(
         camera_known="lens" in found,
         flatness_mm=flatness_mm if shape_sigma is None else None,
     )
-
-
-_ALL = (DECODE, FIT, MESH, UNEXPLAINED, LENS, POSE, LENS_MODEL, PRINT_SCALE, SHEET_HEIGHT)
 
 
 class _Nearest:
@@ -222,8 +178,14 @@ def _slant(camera: CameraModel, places: Array, height_mm: float) -> Array:
     return np.asarray(away / (camera.position_mm[2] - height_mm))
 
 
-def _worded(cause: Cause, flatness_mm: float) -> Cause:
-    return replace(cause, how=cause.how.format(flatness_mm=flatness_mm))
+def _worded(cause: Cause, flatness_mm: float, measured: bool) -> Cause:
+    if cause.key != "flatness":
+        return cause
+    return (
+        replace(cause, kind="A", how=_MEASURED)
+        if measured
+        else replace(cause, how=_ASSUMED.format(flatness_mm=flatness_mm))
+    )
 
 
 def _content_grid(content: Content) -> Array:
