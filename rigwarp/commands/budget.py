@@ -92,7 +92,10 @@ def tell_budget(console: Console, budget: MapBudget) -> None:
     largest = sorted(whole.sigma_mm, key=lambda key: -whole.sigma_mm[key])[:2]
     console.table(
         [
-            ("uncertainty (k = 2, per axis)", ", ".join(expanded)),
+            (
+                "uncertainty (k = 2, per axis)",
+                ", ".join(expanded) + ("" if budget.camera_known else ", camera left out"),
+            ),
             ("  most of it", ", ".join(named[key] for key in largest)),
         ]
     )

@@ -29,11 +29,13 @@ class BudgetFacts:
     causes : (key, name, kind, part, how).
     regions : name -> {key: 1-sigma per axis, mm}, with "repeatable", "common", "combined", "expanded" beside the keys.
     check : figures of the check grid; empty without one.
+    camera_known : False where the camera came without a covariance.
     """
 
     causes: tuple[tuple[str, str, str, str, str], ...]
     regions: Mapping[str, Mapping[str, float]]
     check: Mapping[str, Any]
+    camera_known: bool
 
     @property
     def expanded_mm(self) -> float:
@@ -60,6 +62,7 @@ def budget_facts(contents: Mapping[str, Any]) -> BudgetFacts:
             if isinstance(r, Mapping)
         },
         check=check if isinstance(check, Mapping) else {},
+        camera_known=contents.get("camera_covariance_known") is not False,
     )
 
 
@@ -87,6 +90,11 @@ def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRa
         missing.append(
             f"Budget: {parts.missing.get('budget', 'no causes in budget.json')}. Fit the scan again: rigwarp fit"
         )
+    if not facts.camera_known:
+        missing.append(
+            "The camera's part: camera.json states no covariance, so lens, pose, print scale and sheet height are not "
+            "in the budget, and its sums are too small. Calibrate the camera here: rigwarp camera"
+        )
     sigma = _sigma_picture(table_map, parts.rig, raster)
     return Section(
         anchor="uncertainty",
@@ -100,7 +108,7 @@ def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRa
 
 def _paragraphs(facts: BudgetFacts) -> list[str]:
     text = []
-    if math.isfinite(facts.expanded_mm):
+    if math.isfinite(facts.expanded_mm) and facts.camera_known:
         text.append(
             f"Over the content area a spot of the picture is where it should be within ± "
             f"{quantity(facts.expanded_mm, 'mm', 2)} along each axis of the table (expanded uncertainty, k = 2, about "

@@ -92,7 +92,7 @@ def _about_picture(parts: ResultParts) -> str:
 
 def _about_uncertainty(parts: ResultParts) -> list[str]:
     facts = budget_facts(parts.budget)
-    if not math.isfinite(facts.expanded_mm):
+    if not (math.isfinite(facts.expanded_mm) and facts.camera_known):
         return []
     return [
         f"Measured against a perfect ruler on the table, a spot of the picture is uncertain by ± "

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from rigwarp.cli import main
+from rigwarp.commands.budget import write_budget
 from rigwarp.files import open_rig, write_json
 from rigwarp.reports import figures_style, table_raster
 from rigwarp.reports.report import write_report
@@ -277,6 +278,18 @@ def test_odd_budget_files_do_not_stop_the_report(finished, page_of, budget):
     folder, result = finished
     write_json(result / "budget.json", budget, format="rigwarp budget", replace=True)
     page_of(folder, result)
+
+
+def test_a_budget_without_the_camera_is_owned_up_to(finished, page_of):
+    """camera.json made elsewhere, without a covariance: the sums are too small, and no ± stands in the summary."""
+    folder, result = finished
+    camera = json.loads((folder.root / "camera.json").read_text())
+    (folder.root / "camera.json").write_text(json.dumps({k: v for k, v in camera.items() if k != "covariance"}))
+    write_budget(folder, result)
+    text = page_of(folder, result).text
+    assert "camera.json states no covariance" in text
+    assert "perfect ruler" not in text
+    assert "mesh of the warp" in text
 
 
 def test_files_are_listed_with_their_hashes(finished, page_of):
