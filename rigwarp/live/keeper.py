@@ -21,7 +21,7 @@ from rigwarp.prewarp import UNCHANGED, Adjustment
 log = logging.getLogger(__name__)
 POLL_S = 0.25
 REFUSED_FILE = "adjust.refused.json"
-"""Where an unreadable adjust.json goes when a new one is saved."""
+"""Where an adjust.json goes that is unreadable, or came too late to be taken over, when a new one is saved."""
 _Stamp = tuple[int, int, int] | None
 _UNSEEN: _Stamp = (-1, -1, -1)
 
@@ -68,6 +68,7 @@ class WarpKeeper:
         self._wanted: tuple[Adjustment, bool] | None = None
         self._fresh: Fresh | None = None
         self._revision = 0
+        self._known = self._bytes()
         self._spoiled = False
         self._changed = threading.Condition()
         self._ended = False
@@ -136,10 +137,14 @@ class WarpKeeper:
             return
         self._revision += 1
         try:
-            if self._spoiled:  # what somebody wrote by hand is put aside, not lost
-                os.replace(self._root / ADJUST_FILE, self._root / REFUSED_FILE)
+            path = self._root / ADJUST_FILE
+            if self._spoiled or self._bytes() not in (None, self._known):
+                # unreadable, or changed since the last look: what somebody wrote by hand is put aside, not lost
+                os.replace(path, self._root / REFUSED_FILE)
+                log.warning("%s was changed by somebody else meanwhile; that is kept as %s", path, REFUSED_FILE)
                 self._spoiled = False
-            write_adjustment(self._root / ADJUST_FILE, adjustment, revision=self._revision)
+            write_adjustment(path, adjustment, revision=self._revision)
+            self._known = self._bytes()
             # read it back at the next look: had somebody else changed it since, a stamp taken here would hide that
             self._stamps[ADJUST_FILE] = _UNSEEN
         except (RigwarpError, OSError) as error:
@@ -184,7 +189,15 @@ class WarpKeeper:
         )
         log.info("now drawing with %s", run)
 
+    def _bytes(self) -> bytes | None:
+        """What adjust.json holds now; None when it is not there."""
+        try:
+            return (self._root / ADJUST_FILE).read_bytes() if self._root is not None else None
+        except OSError:
+            return None
+
     def _take_adjustment(self, path: Path) -> None:
+        self._known = self._bytes()
         if path.exists():
             adjustment, self._revision = read_adjustment(path)
         else:

@@ -33,6 +33,8 @@ PREFIX = "/rigwarp/"
 LOCAL = "127.0.0.1"
 _MOST_WAITING = 256
 _PACKET_BYTES = 65536
+_SOCKET_BYTES, _MOST_PACKETS = 1 << 22, 1 << 14
+"""Room for bursts, as far as the system grants it, and for packets that are not understood yet."""
 _TAKES: dict[str, tuple[str, ...]] = {
     "show": ("text",),
     "go": (),
@@ -86,24 +88,29 @@ class Remote:
             self._socket.close()
             raise DeviceError(f"cannot listen on {host}:{port} ({error}); choose another port with --remote") from error
         self.port: int = self._socket.getsockname()[1]
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _SOCKET_BYTES)
         self._socket.settimeout(0.2)
-        self._waiting: deque[Command] = deque(maxlen=_MOST_WAITING)
-        self._ended = threading.Event()
-        self._thread = threading.Thread(target=self._listen, name="rigwarp-remote", daemon=True)
-        self._thread.start()
+        self._packets: deque[tuple[bytes, tuple[str, int]]] = deque(maxlen=_MOST_PACKETS)
+        self._waiting: dict[object, Command] = {}
+        self._lock, self._came, self._ended = threading.Lock(), threading.Event(), threading.Event()
+        self._threads = [
+            threading.Thread(target=work, name=f"rigwarp-remote-{work.__name__}", daemon=True)
+            for work in (self._listen, self._understand)
+        ]
+        for thread in self._threads:
+            thread.start()
 
     def commands(self) -> list[Command]:
         """What has come since the last call, each repeated setting only once, with its newest value."""
-        found: list[Command] = []
-        while self._waiting:
-            found.append(self._waiting.popleft())
-        newest = {command.name: command for command in found}
-        return [c for c in found if c.name not in _LATEST_COUNTS or newest[c.name] is c]
+        with self._lock:
+            found, self._waiting = list(self._waiting.values()), {}
+        return found
 
     @property
     def wants_something(self) -> bool:
         """True when a command waits that changes something."""
-        return any(command.name != "status" for command in tuple(self._waiting))
+        with self._lock:
+            return any(command.name != "status" for command in self._waiting.values())
 
     def answer(self, sender: tuple[str, int], text: str) -> None:
         """Send a status."""
@@ -115,10 +122,13 @@ class Remote:
     def close(self) -> None:
         """Stop listening."""
         self._ended.set()
-        self._thread.join(timeout=2.0)
+        self._came.set()
+        for thread in self._threads:
+            thread.join(timeout=2.0)
         self._socket.close()
 
     def _listen(self) -> None:
+        """Nothing but taking packets off the socket, whose room is small: a burst would lose some."""
         while not self._ended.is_set():
             try:
                 data, sender = self._socket.recvfrom(_PACKET_BYTES)
@@ -128,13 +138,34 @@ class Remote:
                 if self._ended.is_set():
                     return
                 continue  # an earlier answer could not be delivered; some systems report it here
-            self._counts.packets += 1
-            try:
-                self._waiting.extend(command_of(message, sender) for message in parse_packet(data))
-            except MalformedPacket as error:
-                self._counts.malformed += 1
-                if self._counts.malformed in (1, 10, 100, 1000):
-                    log.warning("%d malformed packets so far; the last: %s", self._counts.malformed, error)
+            self._packets.append((data, sender))
+            self._came.set()
+
+    def _understand(self) -> None:
+        while True:
+            self._came.wait()
+            self._came.clear()
+            while self._packets:
+                data, sender = self._packets.popleft()
+                try:
+                    for command in [command_of(message, sender) for message in parse_packet(data)]:
+                        self._keep(command)
+                except MalformedPacket as error:
+                    self._counts.malformed += 1
+                    if self._counts.malformed in (1, 10, 100, 1000):
+                        log.warning("%d malformed packets so far; the last: %s", self._counts.malformed, error)
+                self._counts.packets += 1
+            if self._ended.is_set():
+                return
+
+    def _keep(self, command: Command) -> None:
+        """Let it wait for the frame loop: settings once each, in their newest place; of other commands not too many."""
+        with self._lock:
+            if command.name in _LATEST_COUNTS:
+                self._waiting.pop(command.name, None)
+                self._waiting[command.name] = command
+            elif len(self._waiting) < _MOST_WAITING:
+                self._waiting[object()] = command
 
 
 def command_of(message: Message, sender: tuple[str, int]) -> Command:

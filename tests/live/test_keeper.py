@@ -97,6 +97,18 @@ def test_corrections_are_saved_and_counted_up(rig, kept):
     assert counts.refused == 0
 
 
+def test_a_change_that_meets_our_own_saving_is_kept_aside(rig):
+    """Somebody writes the file and somebody else presses a key before it is looked at: the key wins, both are kept."""
+    keeper = WarpKeeper(warp_in(rig), root=rig)
+    write_adjustment(rig / ADJUST_FILE, Adjustment(turn_deg=7.0), revision=4)
+    keeper.want(Adjustment(turn_deg=3.0), save=True)
+    keeper.start()
+    assert until(lambda: (rig / REFUSED_FILE).exists() and (rig / ADJUST_FILE).exists())
+    keeper.close()
+    assert read_adjustment(rig / REFUSED_FILE)[0] == Adjustment(turn_deg=7.0)
+    assert read_adjustment(rig / ADJUST_FILE)[0] == Adjustment(turn_deg=3.0)
+
+
 def test_a_correction_from_outside_is_taken_over_and_a_broken_one_is_kept_aside(rig, kept):
     keeper, counts = kept
     path = rig / ADJUST_FILE

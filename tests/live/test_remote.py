@@ -3,6 +3,7 @@
 import json
 import random
 import socket
+import struct
 import time
 
 import pytest
@@ -95,6 +96,27 @@ def test_over_the_loopback():
             assert json.loads(answer.values[0]) == {"time_s": 1.5}
         with pytest.raises(DeviceError, match="--remote"):
             Remote(remote.port)
+    finally:
+        remote.close()
+
+
+def test_a_fader_pushes_nothing_else_out():
+    """One bundle of a thousand messages, a source in the middle of it: all that counts comes through, in order."""
+    shifts = [Message(address="/rigwarp/shift", values=(float(n), 0.0)) for n in range(999)]
+    messages = [
+        build_message(m) for m in (*shifts[:500], Message(address="/rigwarp/show", values=("a",)), *shifts[500:])
+    ]
+    counts = Counts()
+    remote = Remote(0, counts=counts)
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+            bundle = b"#bundle\0" + bytes(8) + b"".join(struct.pack(">i", len(m)) + m for m in messages)
+            sender.sendto(bundle, ("127.0.0.1", remote.port))
+            deadline = time.monotonic() + 5.0
+            while counts.packets < 1 and time.monotonic() < deadline:
+                time.sleep(0.01)
+        assert [(c.name, c.values) for c in remote.commands()] == [("show", ("a",)), ("shift", (998.0, 0.0))]
+        assert not remote.wants_something
     finally:
         remote.close()
 
