@@ -54,7 +54,7 @@ def test_a_scan_whose_camera_died_goes_on_at_the_first_missing_frame(
 ) -> None:
     repair = failing_after(monkeypatch, 18, DeviceError("the camera has stopped"))
     capsys.readouterr()
-    assert main(["scan", str(rig), "--average", "2"]) == 4  # 2 photographs a frame: 8 grey frames, 2 for the blur
+    assert main(["scan", str(rig), "--no-look", "--average", "2"]) == 4  # 2 photographs a frame: 8 grey frames, 2 for the blur
     message = capsys.readouterr().err.splitlines()[-1]
     assert "the camera has stopped" in message
     assert f"rigwarp scan {rig} --resume" not in message  # the patterns were not settled yet
@@ -91,7 +91,7 @@ def test_a_scan_does_not_go_on_when_something_has_moved(
     rig: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, before: str, after: str, said: str
 ) -> None:
     repair = failing_after(monkeypatch, 25, KeyboardInterrupt())
-    assert main(["scan", str(rig)]) == 130
+    assert main(["scan", str(rig), "--no-look"]) == 130
     repair()
     truth = (rig / "virtual.toml").read_text(encoding="utf-8")
     assert before in truth
@@ -108,7 +108,7 @@ def test_a_scan_of_another_rig_file_does_not_go_on(
     rig: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     repair = failing_after(monkeypatch, 25, KeyboardInterrupt())
-    assert main(["scan", str(rig)]) == 130
+    assert main(["scan", str(rig), "--no-look"]) == 130
     repair()
     text = (rig / "rig.toml").read_text(encoding="utf-8")
     (rig / "rig.toml").write_text(text + "\n# corrected\n", encoding="utf-8")
@@ -121,7 +121,7 @@ def test_two_exposures_of_a_live_scan(rig: Path, capsys: pytest.CaptureFixture[s
     """The camera is set too dark; the second exposure is four times as long and rescues the scan."""
     truth = (rig / "virtual.toml").read_text(encoding="utf-8")
     (rig / "virtual.toml").write_text(truth.replace("[camera]", "[camera]\nexposure = 0.1"), encoding="utf-8")
-    scanned = run(capsys, "scan", rig, "--exposures", 2)
+    scanned = run(capsys, "scan", rig, "--no-look", "--exposures", 2)
     folder = Path(scanned["scan"])
     shown = read_patterns(folder / "patterns.json")
     assert shown.exposures == (0, 1)
@@ -133,7 +133,7 @@ def test_two_exposures_of_a_live_scan(rig: Path, capsys: pytest.CaptureFixture[s
     lit = (photos[0] > 20) & (photos[1] < 250)
     light = [decode_transfer(photo[lit] / 255, "srgb") for photo in photos]  # this camera's response
     assert np.median(light[1] / light[0]) == pytest.approx(4.0, rel=0.02)  # codes of 20 are good to a fiftieth
-    single = run(capsys, "scan", rig)
+    single = run(capsys, "scan", rig, "--no-look")
     once, twice = (read_decoded(Path(s["scan"]) / "decoded.npz") for s in (single, scanned))
     both = once.valid & twice.valid
     assert both.sum() > 0.97 * once.valid.sum()
