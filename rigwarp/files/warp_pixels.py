@@ -16,6 +16,10 @@ from rigwarp.prewarp.extend import extend_linearly
 _FARTHEST_SHARE: Final = 1.0
 """An ST map's continuation past the light goes at most this far beyond the picture: enough for any filter."""
 
+_BAND_ROWS: Final = 64
+_CSV_HEAD: Final = b"u_px,v_px,content_u_px,content_v_px,gain,zone\n"
+_CSV_LINE: Final = "%d,%d,%.4f,%.4f,%.5f,%d\n"
+
 PFM_NOTES: Final = """\
 * `warp.pfm`, portable float map, colour (`PF`), little-endian float32, {width} x {height}: the projector's own pixels.
   Rows are stored from the bottom of the picture to its top, as the format has it; most readers turn them round.
@@ -83,13 +87,18 @@ def write_stmap(path: Path, warp: PlainWarp) -> None:
 
 def csv_bytes(warp: PlainWarp) -> bytes:
     """One line per lit projector pixel; see `CSV_NOTES`."""
-    rows, columns = np.nonzero(warp.lit)
+    bands = range(0, warp.lit.shape[0], _BAND_ROWS)
+    return b"".join([_CSV_HEAD, *(_csv_band(warp, top) for top in bands)])
+
+
+def _csv_band(warp: PlainWarp, top: int) -> bytes:
+    """The lines of some rows: all of them at once would take gigabytes at 4K."""
+    rows, columns = np.nonzero(warp.lit[top : top + _BAND_ROWS])
+    rows = rows + top
     content = warp.canvas_px[rows, columns]
     gain, zone = (a[rows, columns].tolist() for a in (warp.prewarp.gain, warp.prewarp.zone))
-    line = "%d,%d,%.4f,%.4f,%.5f,%d"
     values = zip(columns.tolist(), rows.tolist(), *content.T.tolist(), gain, zone, strict=True)
-    lines = ["u_px,v_px,content_u_px,content_v_px,gain,zone", *(line % each for each in values)]
-    return ("\n".join(lines) + "\n").encode("ascii")
+    return "".join(_CSV_LINE % each for each in values).encode("ascii")
 
 
 def write_warp_npz(path: Path, warp: PlainWarp, header: Mapping[str, Any]) -> None:
