@@ -54,7 +54,8 @@ def test_a_scan_whose_camera_died_goes_on_at_the_first_missing_frame(
 ) -> None:
     repair = failing_after(monkeypatch, 18, DeviceError("the camera has stopped"))
     capsys.readouterr()
-    assert main(["scan", str(rig), "--no-look", "--average", "2"]) == 4  # 2 photographs a frame: 8 grey frames, 2 for the blur
+    # 2 photographs a frame: 8 grey frames, 2 for the blur
+    assert main(["scan", str(rig), "--no-look", "--average", "2"]) == 4
     message = capsys.readouterr().err.splitlines()[-1]
     assert "the camera has stopped" in message
     assert f"rigwarp scan {rig} --resume" not in message  # the patterns were not settled yet
