@@ -90,7 +90,7 @@ def _take_name(temporary: Path, path: Path) -> None:
     os.rename(path, aside)
     try:
         os.rename(temporary, path)
-    except OSError:
+    except BaseException:  # Ctrl-C included: there is always one of the two
         os.rename(aside, path)
         raise
     shutil.rmtree(aside, ignore_errors=True)

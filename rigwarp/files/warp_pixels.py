@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
-from rigwarp.files.atomic import write_npz
+from rigwarp.files.atomic import TEMPORARY_ENDING, write_bytes, write_npz
+from rigwarp.files.reading import read_bytes
 from rigwarp.geometry import Array
 from rigwarp.prewarp import PlainWarp
 from rigwarp.prewarp.extend import extend_linearly
@@ -66,7 +67,7 @@ def warp_pfm_bytes(warp: PlainWarp) -> bytes:
 
 
 def write_stmap(path: Path, warp: PlainWarp) -> None:
-    """The ST map as OpenEXR; see `STMAP_NOTES`. The library writes the file itself: give a name that nobody reads yet.
+    """The ST map as OpenEXR; see `STMAP_NOTES`.
 
     Raises
     ------
@@ -81,8 +82,13 @@ def write_stmap(path: Path, warp: PlainWarp) -> None:
     s, t = np.moveaxis(np.clip(share, -_FARTHEST_SHARE, 1.0 + _FARTHEST_SHARE), -1, 0)
     rgba = np.dstack([s, 1.0 - t, np.zeros_like(s), warp.prewarp.gain]).astype(np.float32)
     header = {"compression": OpenEXR.ZIP_COMPRESSION, "type": OpenEXR.scanlineimage}
-    with OpenEXR.File(header, {"RGBA": np.ascontiguousarray(rgba)}) as file:
-        file.write(str(path))
+    temporary = path.with_name(f".{path.name}{TEMPORARY_ENDING}")  # the library writes to names only, and not through
+    try:
+        with OpenEXR.File(header, {"RGBA": np.ascontiguousarray(rgba)}) as file:
+            file.write(str(temporary))
+        write_bytes(path, read_bytes(temporary))
+    finally:
+        temporary.unlink(missing_ok=True)
 
 
 def csv_bytes(warp: PlainWarp) -> bytes:

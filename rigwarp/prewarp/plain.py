@@ -50,7 +50,7 @@ def plain_warp(prewarp: Prewarp, content: Content, adjustment: Adjustment = UNCH
     measured_px = content_coordinates(prewarp)
     shown_px = adjusted_canvas(measured_px, content, adjustment)
     gain = np.where(masked(measured_px, content, adjustment), 0.0, prewarp.gain * adjustment.brightness)
-    if shown_px is measured_px:
+    if shown_px is measured_px:  # nothing moves
         return PlainWarp(prewarp=replace(prewarp, gain=gain.astype(np.float32)), canvas_px=measured_px)
     gain = np.where(_on_picture(shown_px, content), gain, 0.0)
     made = _meshed(replace(prewarp, gain=gain.astype(np.float32)), shown_px)
