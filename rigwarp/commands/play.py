@@ -313,6 +313,7 @@ def _play(
             session.warp = warp.sampled("quick")
             window.use(session.warp)
             keeper.draw_with(session.warp)
+        keeper.prepare = window.prepare
         keeper.start(revision)
         console.note(f"{_word(wishes)} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
         unattended.notify_service("READY=1")

@@ -27,6 +27,7 @@ _STRIP_ROWS = 64
 _FULL = 65535
 """Full light in 16 bits: near black one step is 1.6 code values at gamma 2.2, so rounding to it stays below one."""
 _NOWHERE_PX = -16.0
+_NAME = "cpu"
 _CODE_PARTS = 255
 """Parts of a code value that dithering looks at; 256 would not leave room for code 255."""
 
@@ -126,9 +127,16 @@ class CpuRenderer:
         if size == self._size:
             return
         samples = self._warp.samples(size)
-        self._averaged = any(kind != (1, 1, False) for kind in sample_kinds(samples))
-        self._strips = _strips(samples, averaged=self._averaged)
+        self.prepare(samples)
+        self._strips, self._averaged = samples.prepared[_NAME]
         self._size = size
+
+    @staticmethod
+    def prepare(samples: SampleMap) -> None:
+        """Lay out what drawing with these samples needs; from any thread, once, so that drawing need not wait."""
+        if _NAME not in samples.prepared:
+            averaged = any(kind != (1, 1, False) for kind in sample_kinds(samples))
+            samples.prepared[_NAME] = (_strips(samples, averaged=averaged), averaged)
 
     def _draw(self, light: NDArray[Any], strip: _Strip, into: NDArray[np.uint8]) -> None:
         """Write the codes of one strip (rows, columns, 3)."""

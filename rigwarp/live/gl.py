@@ -32,6 +32,7 @@ _RIM_PX = 3
 _ORIGIN_PX = 32.0
 """Added to positions before they are packed, so that those beside the picture are positive."""
 _RACE_DRAWS = 24
+_NAME = "gl"
 _WRITTEN_IMAGE = 0x08 | 0x20
 """GL_TEXTURE_FETCH_BARRIER_BIT and GL_SHADER_IMAGE_ACCESS_BARRIER_BIT: all barriers would wait for uploads as well."""
 
@@ -284,14 +285,20 @@ class GlRenderer:
 
     def _place(self, samples: SampleMap) -> None:
         self._make_picture(samples.picture_size, wide=bool(samples.cubic.any()))
-        data = (packed_places(samples).tobytes(), packed_steps(samples).tobytes())
+        self.prepare(samples)
         if not self._maps:
             self._maps = [self._context.texture(self._resolution, 2, dtype="u4")]
             self._maps.append(self._context.texture(self._resolution, 4, dtype="i2"))
             for texture in self._maps:
                 texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
-        for texture, values in zip(self._maps, data, strict=True):
+        for texture, values in zip(self._maps, samples.prepared[_NAME], strict=True):
             texture.write(values)
+
+    @staticmethod
+    def prepare(samples: SampleMap) -> None:
+        """Pack what drawing with these samples needs; from any thread, once, so that drawing need not wait."""
+        if _NAME not in samples.prepared:
+            samples.prepared[_NAME] = (packed_places(samples), packed_steps(samples))
 
     def _release_content(self) -> None:
         if self._upload is not None:

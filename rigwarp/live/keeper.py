@@ -14,6 +14,7 @@ from pathlib import Path
 from rigwarp.errors import RigwarpError
 from rigwarp.files import ADJUST_FILE, current_result, read_adjustment, read_prewarp, write_adjustment
 from rigwarp.files.runs import CURRENT_FILE
+from rigwarp.live.sampling import SampleMap
 from rigwarp.live.statistics import Counts
 from rigwarp.live.warp import Warp, warp_of
 from rigwarp.prewarp import UNCHANGED, Adjustment
@@ -47,6 +48,7 @@ class WarpKeeper:
     Attributes
     ----------
     picture_size : (width, height) of the pictures being shown; sampling positions are prepared for it.
+    prepare : what the renderer does with new samples before it can draw with them.
     chore : called about every POLL_S from the keeper's thread.
     """
 
@@ -65,6 +67,7 @@ class WarpKeeper:
         self._follow = follow_result
         self._counts = counts or Counts()
         self.chore: Callable[[], None] | None = None
+        self.prepare: Callable[[SampleMap], None] | None = None
         self._wanted: tuple[Adjustment, bool] | None = None
         self._fresh: Fresh | None = None
         self._revision = 0
@@ -153,7 +156,9 @@ class WarpKeeper:
 
     def _hand_over(self, warp: Warp, *, from_file: bool) -> None:
         if self.picture_size is not None:
-            warp.samples(self.picture_size)  # the slow part, before the frame loop gets to see it
+            samples = warp.samples(self.picture_size)  # the slow part, before the frame loop gets to see it
+            if self.prepare is not None:
+                self.prepare(samples)
         self._warp = warp
         with self._changed:
             kept_flag = self._fresh is not None and self._fresh.from_file

@@ -9,7 +9,7 @@ GPU, OpenCV and the float64 reference sample the very same points with the very 
 of ten bits for the same reason: 0.2 code values at most, and the renderers cannot disagree.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
@@ -55,6 +55,7 @@ class SampleMap:
         Square root of the factor on linear light, in 1023rds; 0 = black.
     transfer : the projector's transfer curve.
     picture_size : (width, height) of the picture.
+    prepared : what a renderer has made of all this, under the renderer's name.
     """
 
     position_px: NDArray[np.float32]
@@ -64,6 +65,7 @@ class SampleMap:
     gain_root: NDArray[np.uint16]
     transfer: Transfer
     picture_size: tuple[int, int]
+    prepared: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def gain(self) -> NDArray[np.float32]:
@@ -104,47 +106,61 @@ def sample_map(
     scale, offset_px = fit_to_canvas(picture_size, prewarp.content_pixels)
     height, width = prewarp.gain.shape
     samples = SampleMap(
-        position_px=np.empty((height, width, 2), np.float32),
-        step_px=np.empty((height, width, 2, 2), np.float32),
-        taps=np.empty((height, width, 2), np.uint8),
-        cubic=np.empty((height, width), bool),
-        gain_root=np.empty((height, width), np.uint16),
+        position_px=np.full((height, width, 2), _NOWHERE_PX, np.float32),
+        step_px=np.zeros((height, width, 2, 2), np.float32),
+        taps=np.ones((height, width, 2), np.uint8),
+        cubic=np.zeros((height, width), bool),
+        gain_root=np.zeros((height, width), np.uint16),
         transfer=prewarp.transfer,
         picture_size=picture_size,
     )
     gain = prewarp.gain if hidden is None else np.where(hidden, np.float32(0.0), prewarp.gain)
-    for start in range(0, height, _ROWS_AT_ONCE):
-        rows = slice(start, min(start + _ROWS_AT_ONCE, height))
-        halo = slice(max(rows.start - 1, 0), rows.stop + 1)  # derivatives look one row further
-        picture_px = (canvas_px[halo] + 0.5 - offset_px) / scale - 0.5
+    lit_rows, lit_columns = lit_window(gain)
+    beside = slice(max(lit_columns.start - 1, 0), lit_columns.stop + 1)
+    for start in range(lit_rows.start, lit_rows.stop, _ROWS_AT_ONCE):
+        rows = slice(start, min(start + _ROWS_AT_ONCE, lit_rows.stop))
+        halo = slice(max(rows.start - 1, 0), rows.stop + 1)  # derivatives look one row and column further
+        picture_px = (canvas_px[halo, beside] + 0.5 - offset_px) / scale - 0.5
         footprint = _footprint(picture_px)
-        inner = slice(rows.start - halo.start, rows.stop - halo.start)
-        _fill_rows(samples, rows, picture_px[inner], footprint[inner], gain[rows], sampling)
+        inner = (
+            slice(rows.start - halo.start, rows.stop - halo.start),
+            slice(lit_columns.start - beside.start, lit_columns.stop - beside.start),
+        )
+        window = (rows, lit_columns)
+        _fill(samples, window, picture_px[inner], footprint[inner], gain[window], sampling)
     return samples
 
 
-def _fill_rows(
+def lit_window(gain: NDArray[np.float32]) -> tuple[slice, slice]:
+    """The smallest window of rows and columns that holds all light; empty when there is none."""
+    spans = []
+    for used in (np.nonzero((gain > 0).any(axis=axis))[0] for axis in (1, 0)):
+        spans.append(slice(int(used[0]), int(used[-1]) + 1) if used.size else slice(0, 0))
+    return spans[0], spans[1]
+
+
+def _fill(
     samples: SampleMap,
-    rows: slice,
+    window: tuple[slice, slice],
     picture_px: Array,
     footprint: Array,
     gain: NDArray[np.float32],
     sampling: Sampling,
 ) -> None:
-    """Write some rows of a sample map."""
-    widths = np.linalg.norm(footprint, axis=-2)
+    """Write a window of a sample map."""
+    widths = np.hypot(footprint[..., 0, :], footprint[..., 1, :])
     taps = np.clip(np.ceil(widths - _SLACK[sampling]), 1, _MAX_TAPS)
     root = np.round(np.sqrt(np.clip(gain, 0.0, 1.0)) * GAIN_STEPS)
     lit = np.isfinite(picture_px).all(axis=-1) & (root > 0)
     # one pixel past the picture is as black as anywhere: positions stay small enough to be packed for the GPU
     near = np.clip(picture_px, _NOWHERE_PX + 8, np.array(samples.picture_size) - _NOWHERE_PX - 8)
-    samples.position_px[rows] = _on_grid(np.where(lit[..., None], near, _NOWHERE_PX), 1)
-    samples.step_px[rows] = _on_grid(footprint / taps[..., None, :], 2)
-    samples.taps[rows] = taps
+    samples.position_px[window] = _on_grid(np.where(lit[..., None], near, _NOWHERE_PX), 1)
+    samples.step_px[window] = _on_grid(footprint / taps[..., None, :], 2)
+    samples.taps[window] = taps
     # further out bilinear gives black, while products of two negative lobes of the cubic would be light
     beside = ((near >= -1.0) & (near <= np.array(samples.picture_size))).all(axis=-1)
-    samples.cubic[rows] = lit & beside & (widths < _MAGNIFIED).all(axis=-1) & (sampling == "fine")
-    samples.gain_root[rows] = np.where(lit, root, 0)
+    samples.cubic[window] = lit & beside & (widths < _MAGNIFIED).all(axis=-1) & (sampling == "fine")
+    samples.gain_root[window] = np.where(lit, root, 0)
 
 
 def fit_to_canvas(picture_size: tuple[int, int], canvas_size: tuple[int, int]) -> tuple[float, Array]:
@@ -166,8 +182,9 @@ def tap_positions(
 def sample_kinds(samples: SampleMap, window: tuple[slice, slice] = (slice(None), slice(None))) -> list[Kind]:
     """The different ways of sampling among the lit pixels of a window: (taps along u, taps along v, cubic)."""
     lit = samples.gain_root[window] > 0
-    keys = np.concatenate([samples.taps[window][lit], samples.cubic[window][lit, None]], axis=-1)
-    return [(int(u), int(v), bool(cubic)) for u, v, cubic in np.unique(keys, axis=0)]
+    taps = samples.taps[window][lit].astype(np.intp)
+    keys = (taps[:, 0] << 8 | taps[:, 1]) << 1 | samples.cubic[window][lit]
+    return [(int(key >> 9), int(key >> 1 & 255), bool(key & 1)) for key in np.nonzero(np.bincount(keys))[0]]
 
 
 def of_kind(samples: SampleMap, kind: Kind, window: tuple[slice, slice] = (slice(None), slice(None))) -> BoolArray:

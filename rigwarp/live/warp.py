@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
 from rigwarp.live.picture import light_of_codes
-from rigwarp.live.sampling import SampleMap, Sampling, sample_map
+from rigwarp.live.sampling import SampleMap, Sampling, lit_window, sample_map
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp, content_coordinates
 from rigwarp.prewarp.adjustment import adjusted_canvas, masked
 from rigwarp.rig import Content
@@ -40,8 +40,13 @@ class Warp:
             return kept
         shown, hidden = self.canvas_px, None
         if self.content is not None:
-            shown = adjusted_canvas(self.canvas_px, self.content, self.adjustment)
-            hidden = masked(self.canvas_px, self.content, self.adjustment) if self.adjustment.masks else None
+            rows, columns = lit_window(self.prewarp.gain)
+            lit = slice(max(rows.start - 1, 0), rows.stop + 1), slice(max(columns.start - 1, 0), columns.stop + 1)
+            shown = self.canvas_px.copy()  # most of the picture may be dark, and corrections are the slow part
+            shown[lit] = adjusted_canvas(self.canvas_px[lit], self.content, self.adjustment)
+            if self.adjustment.masks:
+                hidden = np.zeros(self.prewarp.gain.shape, bool)
+                hidden[lit] = masked(self.canvas_px[lit], self.content, self.adjustment)
         made = sample_map(self.prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
         self._samples.clear()
         self._samples[picture_size] = made

@@ -15,6 +15,7 @@ from rigwarp.live.gl import GlRenderer
 from rigwarp.live.gl_context import COMPUTE_VERSION, gl_missing, is_software
 from rigwarp.live.operator import Input
 from rigwarp.live.picture import AnyPicture, Picture, rgb_of
+from rigwarp.live.sampling import SampleMap
 from rigwarp.live.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 
@@ -78,6 +79,10 @@ class Window:
         pygame.display.flip()
         if isinstance(self._renderer, GlRenderer):
             self._renderer.finish()  # a flip only queues the frame
+
+    def prepare(self, samples: SampleMap) -> None:
+        """Do the slow part of drawing with other samples beforehand; from any thread."""
+        self._renderer.prepare(samples)
 
     def use(self, warp: Warp) -> None:
         """Draw with another warp from the next `show` on."""
