@@ -10,7 +10,7 @@ from rigwarp.reports.check_section import check_section
 from rigwarp.reports.map_sections import map_sections
 from rigwarp.reports.mirror_section import mirror_section
 from rigwarp.reports.origin_sections import caution_section, origin_section
-from rigwarp.reports.result_parts import read_parts
+from rigwarp.reports.result_parts import ResultParts, read_parts
 from rigwarp.reports.verdicts import judge_result, summary_sentences
 
 REPORT_FILE = "report.html"
@@ -47,6 +47,7 @@ def render_report(folder: RigFolder, result: Path) -> str:
     return _template().render(
         title=parts.rig.name,
         result=parts.name,
+        made=_made(parts),
         changed=parts.changed,
         sentences=summary_sentences(parts, facts),
         verdicts=judge_result(parts, facts),
@@ -58,6 +59,14 @@ def render_report(folder: RigFolder, result: Path) -> str:
             caution_section(),
         ],
     )
+
+
+def _made(parts: ResultParts) -> str:
+    """When and with what the result was made, as far as it is recorded."""
+    started, versions = parts.start.get("started_utc"), parts.start.get("versions")
+    when = f", made {started[:10]} at {started[11:16]} UTC" if isinstance(started, str) and len(started) > 16 else ""
+    program = versions.get("rigwarp") if isinstance(versions, dict) else None
+    return f"{when} with rigwarp {program}" if when and isinstance(program, str) else when
 
 
 def _template() -> jinja2.Template:

@@ -112,6 +112,7 @@ def test_page_says_the_numbers_of_its_files(finished, page_of):
     ):
         assert words in text.replace("\u00a0", " ")
     assert "0.573" in text  # 0.01 rad of projector turn, in degrees
+    assert re.search(rf"Result {result.name}, made 20\d\d-\d\d-\d\d at \d\d:\d\d UTC with rigwarp \d", text)
 
 
 def test_verdicts_follow_the_tolerances(finished, page_of):
