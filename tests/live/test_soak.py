@@ -9,9 +9,10 @@ import os
 import subprocess
 import sys
 from pathlib import Path
-from statistics import median
 
 SECONDS = float(os.environ.get("RIGWARP_SOAK_SECONDS", "8"))
+FLAT_WITHIN = 0.02
+"""Of memory after the first third, largest against smallest."""
 PROGRAM = """
 import importlib.util, json, sys
 from pathlib import Path
@@ -78,8 +79,7 @@ def test_a_looped_video_is_whole_and_memory_flat(tmp_path):
     assert result["shown"] == total
     assert result["wrong"] == []
     assert result["dropped"] == 0
-    memory = result["memory"]
-    third = len(memory) // 3  # decoders and allocators fill their pools first
-    # medians: a frame more or less in the queue at the moment of looking is worth 1 % at 1080p
-    assert abs(median(memory[-third:]) / median(memory[third : 2 * third]) - 1.0) <= 0.02
-    assert max(memory[third:]) <= 1.05 * min(memory[third:])
+    memory = result["memory"]  # once a second of film
+    sys.stdout.write(f"memory, MiB: {memory[::60]}\n")  # shown by pytest -s
+    warmed_up = memory[len(memory) // 3 :]  # decoders and allocators fill their pools first
+    assert max(warmed_up) <= (1.0 + FLAT_WITHIN) * min(warmed_up)
