@@ -20,6 +20,7 @@ from rigwarp.tracing import OpticalModel, trace_map
 
 _CELL_PX = 4  # samples are averaged over cells of so many projector pixels before fitting
 _KNOT_PX = 12.0  # knot spacing of the residual surface
+_FEW = 100_000  # samples tell a median well enough
 _GROSS = 10.0  # times the usual distance from the registered design, but at least ...
 _GROSS_MM = 5.0  # ... this much: such a sample was decoded wrongly
 _STRAY_MM = 2.0  # a sample this far from the fitted surface supports nothing
@@ -117,26 +118,29 @@ def _register(model: OpticalModel, samples: Samples, zone: NDArray[np.int64], to
 
 def _fit_zone(model: OpticalModel, zone: int, samples: Samples) -> _ZoneFit | None:
     field = design_field(model, zone, samples.pixels_px)
-    residual = samples.table_mm - field.table_mm(samples.pixels_px)
-    size = np.linalg.norm(residual, axis=-1)
-    usual = float(np.nanmedian(size)) if np.isfinite(size).any() else 0.0
+    table_mm, slope = field.table_and_slope_mm(samples.pixels_px)
+    residual = samples.table_mm - table_mm
+    size = np.hypot(*residual.T)
+    usual = float(np.nanmedian(size[:: max(1, len(size) // _FEW)])) if np.isfinite(size).any() else 0.0
     known: BoolArray = np.asarray(size < np.maximum(_GROSS * usual, _GROSS_MM))
-    samples, residual = samples.only(known), residual[known]
+    if not known.all():
+        samples, residual, slope = samples.only(known), residual[known], slope[known]
     if len(samples) < _MIN_CELLS:
         return None
-    slope = field.slope_mm(samples.pixels_px)
-    cells, mean_residual, sigma = bin_samples(samples, residual, slope, cell_px=_CELL_PX)
+    cells, mean_residual, sigma, cell = bin_samples(samples, residual, slope, cell_px=_CELL_PX)
     if len(cells) < _MIN_CELLS:
         return None
     # the mean residual is added to the design at the mean pixel: a mean of positions would feel the map's curvature
     cells = replace(cells, table_mm=field.table_mm(cells.pixels_px) + mean_residual)
     surface = smooth_surface(cells.pixels_px, mean_residual, sigma, cell_px=_KNOT_PX)
-    left_mm = np.linalg.norm(residual - surface.value(samples.pixels_px), axis=-1)
+    # the surface hardly varies within a cell
+    left_mm = np.hypot(*(residual - surface.value(cells.pixels_px)[cell]).T)
+    agrees = (left_mm < _STRAY_MM) & (cell >= 0)
     return _ZoneFit(
         zone=zone,
         field=field,
         surface=surface,
-        samples=samples.only(left_mm < _STRAY_MM),
+        samples=samples if agrees.all() else samples.only(agrees),
         cells=cells,
         sigma_mm=sigma,
     )
@@ -154,7 +158,7 @@ def _assemble(
         here = answered & (owner == fit.zone)
         v, u = np.nonzero(here)
         pixels = np.stack([u, v], axis=-1).astype(float)
-        table_mm[here] = fit.field.table_mm(pixels) + fit.surface.value(pixels)
+        table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.value(pixels)
         decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, shape))
     answered &= np.isfinite(table_mm).all(axis=-1)
     common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered)

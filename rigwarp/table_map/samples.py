@@ -15,6 +15,7 @@ from rigwarp.rig import Table, inside_table
 
 _MIN_SAMPLES = 500
 _OUTLIER_SIGMAS = 6.0
+_FEW = 100_000  # samples tell a median well enough
 _PASSES = 3
 
 
@@ -102,7 +103,9 @@ def join_samples(parts: Sequence[Samples]) -> Samples:
     )
 
 
-def bin_samples(samples: Samples, residual_mm: Array, slope_mm: Array, *, cell_px: int) -> tuple[Samples, Array, Array]:
+def bin_samples(
+    samples: Samples, residual_mm: Array, slope_mm: Array, *, cell_px: int
+) -> tuple[Samples, Array, Array, NDArray[np.int64]]:
     """Average the samples in square cells of the projector picture, leaving out those that disagree with their cell.
 
     Parameters
@@ -117,26 +120,32 @@ def bin_samples(samples: Samples, residual_mm: Array, slope_mm: Array, *, cell_p
     cells : one sample per occupied cell, at the mean position of its members, table_mm the mean.
     residual_mm : (M, 2) mean residual of each cell.
     sigma_mm : (M,) 1-sigma of that mean, per axis.
+    cell : (N,) in which of them each sample lies; -1 for a sample whose whole cell was left out.
     """
     column, row = (np.floor((samples.pixels_px + 0.5) / cell_px).astype(np.int64)).T
     row, column = row - row.min(), column - column.min()
-    key = row * (int(column.max()) + 1) + column
-    _, cell = np.unique(key, return_inverse=True)
-    variance = np.einsum("nij,nj->n", slope_mm**2, samples.sigma_px**2) / 2.0
+    cell = row * (int(column.max()) + 1) + column
+    number = int(cell.max()) + 1
+    variance = (
+        (slope_mm[:, 0, 0] ** 2 + slope_mm[:, 1, 0] ** 2) * samples.sigma_px[:, 0] ** 2
+        + (slope_mm[:, 0, 1] ** 2 + slope_mm[:, 1, 1] ** 2) * samples.sigma_px[:, 1] ** 2
+    ) / 2.0
+    known = np.sqrt(variance)
     kept = np.ones(len(samples), bool)
     for _ in range(_PASSES):
         weight = np.where(kept, 1.0 / variance, 0.0)
-        total = np.maximum(np.bincount(cell, weight), 1e-300)
+        total = np.maximum(np.bincount(cell, weight, number), 1e-300)
 
         def mean(values: Array, weight: Array = weight, total: Array = total) -> Array:
             columns = values.reshape(len(values), -1).T
-            return np.stack([np.bincount(cell, weight * c) / total for c in columns], axis=-1)
+            return np.stack([np.bincount(cell, weight * c, number) / total for c in columns], axis=-1)
 
         centre = mean(residual_mm)
-        distance = np.max(np.abs(residual_mm - centre[cell]), axis=-1)
-        spread = np.sqrt(variance) + 0.5 * np.median(distance)
+        off = np.abs(residual_mm - centre[cell])
+        distance = np.maximum(off[:, 0], off[:, 1])
+        spread = known + 0.5 * np.median(distance[:: max(1, len(distance) // _FEW)])
         kept = distance < _OUTLIER_SIGMAS * spread
-    count = np.bincount(cell, kept.astype(float)).astype(np.int64)
+    count = np.bincount(cell, kept, number).astype(np.int64)
     occupied = count > 0
     sigma = 1.0 / np.sqrt(total)
     cells = Samples(
@@ -147,4 +156,5 @@ def bin_samples(samples: Samples, residual_mm: Array, slope_mm: Array, *, cell_p
         camera_px=mean(samples.camera_px),
         count=count,
     )
-    return cells.only(occupied), mean(residual_mm)[occupied], sigma[occupied]
+    place = np.where(occupied, np.cumsum(occupied) - 1, -1)
+    return cells.only(occupied), mean(residual_mm)[occupied], sigma[occupied], place[cell]

@@ -21,6 +21,9 @@ _CLEARLY_MM = 3.0  # ... and by at least this much: then it is the other zone's
 
 def assign_zones(model: OpticalModel, zone_map: NDArray[np.int16], samples: Samples) -> NDArray[np.int64]:
     """(N,) zone of each sample: by the design map (H, W), or by where it landed when that speaks clearly against it."""
+    lit = np.unique(zone_map[zone_map != NO_LIGHT])
+    if len(lit) == 1:
+        return np.full(len(samples), int(lit[0]), np.int64)
     filled, away = _filled(zone_map)
     u, v = _indices(samples.pixels_px, zone_map.shape)
     zone = filled[v, u].copy()
