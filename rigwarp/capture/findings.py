@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from rigwarp.camera.field_of_view import ContentInView
 from rigwarp.capture.exposure_search import FOUND_BRIGHT, ExposureFound
@@ -12,6 +12,7 @@ from rigwarp.decode.steadiness import Steadiness, steady_exposures_s
 from rigwarp.errors import MeasurementError
 
 Severity = Literal["fine", "remark", "stop"]
+SETTINGS: Final = "camera settings"
 
 _NO_LIGHT = 0.02  # contrast, share of full scale: five codes of 255
 _BURNT, _BURNT_A_LITTLE = 0.02, 0.001  # share of pixels at full scale
@@ -123,7 +124,13 @@ def about_room_light(light: LightLevels) -> Finding:
 def about_scaling(by_axis: Mapping[str, FinestStripes]) -> Finding:
     """Is the picture shown pixel for pixel?"""
     figures = {
-        axis: {"light": s.light, "banding": s.banding, "imbalance": s.imbalance, "contrast": s.contrast}
+        axis: {
+            "light": s.light,
+            "equal_code": s.equal_code,
+            "banding": s.banding,
+            "imbalance": s.imbalance,
+            "contrast": s.contrast,
+        }
         for axis, s in by_axis.items()
     }
     worst = min(by_axis.values(), key=lambda s: s.light)
@@ -206,9 +213,9 @@ def about_view(view: ContentInView, light: LightLevels) -> Finding:
 def about_settings(unlocked: Sequence[str]) -> Finding:
     """What the camera may change by itself."""
     if not unlocked:
-        return _finding("camera settings", "fine", "nothing about the camera changes by itself", {"unlocked": []})
+        return _finding(SETTINGS, "fine", "nothing about the camera changes by itself", {"unlocked": []})
     text = f"{', '.join(unlocked)} may change by itself: fix it at the camera or with its maker's program"
-    return _finding("camera settings", "remark", text, {"unlocked": list(unlocked)})
+    return _finding(SETTINGS, "remark", text, {"unlocked": list(unlocked)})
 
 
 def not_measured(what: str, reason: str, *, severity: Severity = "remark") -> Finding:

@@ -24,7 +24,7 @@ def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> Finding:
     if move is None:
         return not_measured(
             POSE,
-            "the sheet is not in the picture, so whether the camera has moved since camera.json cannot be told: lay it "
+            "the sheet is not in the picture: whether the camera has moved since camera.json cannot be told. Lay it "
             "where target.centre_mm says, or make camera.json again after any knock",
         )
     figures = _figures(move)

@@ -130,7 +130,8 @@ def _about_light(
     found = []
     fine = {axis: _apart(bench, stripe_frames(bench.display.resolution, axis), advance) for axis in ("x", "y")}
     try:
-        found.append(about_scaling({axis: measure_finest_stripes(levels, pair) for axis, pair in fine.items()}))
+        transfer = rig.projector.transfer
+        found.append(about_scaling({a: measure_finest_stripes(levels, pair, transfer) for a, pair in fine.items()}))
     except MeasurementError as error:
         found.append(not_measured("pixel for pixel", str(error)))
     try:

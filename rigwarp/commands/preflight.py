@@ -1,7 +1,7 @@
 """The pre-flight as commands use it: all of it in `rigwarp check`, a quick one before each live scan."""
 
 from rigwarp.camera import CameraModel
-from rigwarp.capture.findings import Finding, require_no_stop
+from rigwarp.capture.findings import SETTINGS, Finding, require_no_stop
 from rigwarp.capture.preflight import Preflight, count_photographs, run_preflight
 from rigwarp.commands.console import Console
 from rigwarp.devices import Bench
@@ -38,7 +38,7 @@ def preflight_before_scan(
         return None
     looked = preflight(console, folder, bench, quick=True)
     for finding in looked.findings:
-        if finding.severity == "remark":
+        if finding.severity == "remark" and finding.what != SETTINGS:  # of which the opened bench has told
             console.note(f"{finding.what}: {finding.text}")
     try:
         require_no_stop(looked.findings)

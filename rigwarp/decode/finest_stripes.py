@@ -5,10 +5,15 @@ values, not light. Stripes of full white and full black give half of white's lig
 to grey codes they give less, because the transfer curve is convex: a code of one half is a quarter of the light. Where
 the mixing changes from place to place, as it does for nearly every scale, the light comes in bands. Scaling that only
 repeats pixels keeps the light but makes one of two opposite stripe pictures brighter than the other.
+
+How much light a photograph stands for is told twice: by the camera's response, estimated from the grey levels, and by
+the grey level that looks as bright, whose light the projector's nominal curve tells. Either may be wrong (a linear
+camera over an even table, a projector's own picture mode), hardly both at once: the larger of them counts.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,6 +22,7 @@ from numpy.typing import NDArray
 from rigwarp.decode.response import estimate_response
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.rig import Transfer, decode_transfer
 
 _REACH_PX = 10.0  # sigma of the local mean, camera pixels: stripes up to 12 px wide on the picture leave no trace
 _STEP = 16  # every so-manieth pixel of the local means is looked at: neighbours say the same
@@ -33,7 +39,9 @@ class FinestStripes:
 
     Attributes
     ----------
-    light : median over the picture of their mean light, as a share of white minus black; 0.5 pixel for pixel.
+    light : median over the picture of their mean light, as a share of white minus black; 0.5 pixel for pixel. By the
+        camera's response or by the level that looks as bright, whichever is larger.
+    equal_code : the projector code (0..255) of the uniform frame that looks as bright; 128 when fully mixed.
     banding : half the distance of its 16 % and 84 % quantiles over the picture: about 0 pixel for pixel.
     imbalance : median of half the difference of their local means, either sign: 0 pixel for pixel.
     contrast : what the camera sees of the stripes themselves, as a share of white's; blur of both sides takes most.
@@ -41,6 +49,7 @@ class FinestStripes:
     """
 
     light: float
+    equal_code: float
     banding: float
     imbalance: float
     contrast: float
@@ -56,13 +65,14 @@ def stripe_frames(resolution: tuple[int, int], axis: str) -> tuple[NDArray[np.ui
     return first, np.uint8(255) - first
 
 
-def measure_finest_stripes(levels: Mapping[int, Photo], stripes: Sequence[Photo]) -> FinestStripes:
+def measure_finest_stripes(levels: Mapping[int, Photo], stripes: Sequence[Photo], transfer: Transfer) -> FinestStripes:
     """Judge one direction of stripes.
 
     Parameters
     ----------
     levels : projector code 0..255 -> (H, W) photograph of that uniform frame; 0 and 255 among them.
     stripes : photographs of the two frames of `stripe_frames`.
+    transfer : the projector's nominal curve.
 
     Raises
     ------
@@ -85,13 +95,31 @@ def measure_finest_stripes(levels: Mapping[int, Photo], stripes: Sequence[Photo]
     power = _local(apart**2)[there] / _local(contrast**2)[there]
     mean, half = (one + other) / 2.0, (one - other) / 2.0
     low, middle, high = np.quantile(mean, [0.16, 0.5, 0.84])
+    code = _equal_code(levels, stripes, usable, there)
     return FinestStripes(
-        light=float(middle),
+        light=max(float(middle), float(decode_transfer(np.array(code / 255.0), transfer))),
+        equal_code=code,
         banding=float((high - low) / 2.0),
         imbalance=float(np.median(np.abs(half))),  # places at the picture's rim see half a stripe
         contrast=float(np.sqrt(np.median(power))),
         places=int(np.count_nonzero(there)),
     )
+
+
+def _equal_code(levels: Mapping[int, Photo], stripes: Sequence[Photo], usable: BoolArray, there: BoolArray) -> float:
+    """Median over the places of the code whose uniform frame looks as bright as the stripes do on average."""
+    codes = np.array(sorted(levels), float)
+    inside = usable.astype(np.float32)
+
+    def looks(photo: Photo) -> Array:
+        return np.asarray(_local(photo * inside)[there])
+
+    steps = np.stack([looks(levels[int(code)]) for code in codes])  # (L, N), growing with the code
+    seen = sum(looks(photo) for photo in stripes) / len(stripes)
+    above = np.clip(np.sum(steps <= seen, axis=0), 1, len(codes) - 1)
+    below_value, above_value = (np.take_along_axis(steps, (above - k)[None], axis=0)[0] for k in (1, 0))
+    share = (seen - below_value) / np.maximum(above_value - below_value, 1e-6)
+    return float(np.median(codes[above - 1] + share * (codes[above] - codes[above - 1])))
 
 
 def _places(of_white: Array, weight: Array) -> BoolArray:
@@ -107,7 +135,7 @@ def _places(of_white: Array, weight: Array) -> BoolArray:
     return np.asarray(there, bool)
 
 
-def _local(values: Array) -> Array:
+def _local(values: NDArray[Any]) -> Array:
     """Local means, every _STEP pixels."""
     smooth = cv2.GaussianBlur(np.asarray(values, np.float32), (0, 0), _REACH_PX, borderType=cv2.BORDER_REPLICATE)
     return np.asarray(smooth[_STEP // 2 :: _STEP, _STEP // 2 :: _STEP], float)

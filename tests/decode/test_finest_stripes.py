@@ -15,15 +15,20 @@ PROJECTOR = (640, 360)
 LEVELS = (0, 48, 88, 128, 168, 208, 232, 255)
 
 
-def photo(frame, *, blur_px=1.5, size=(400, 300), saturated=False):
+def photo(frame, *, blur_px=1.5, size=(400, 300), saturated=False, gamma=GAMMA, linear=False):
     """What an sRGB camera sees of the frame's light, on a table that is brighter in the middle, with a little noise."""
-    light = (frame / 255.0) ** GAMMA
+    light = (frame / 255.0) ** gamma
     light = cv2.GaussianBlur(light, (0, 0), blur_px, borderType=cv2.BORDER_REFLECT)
     light = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
     u, v = np.meshgrid(np.linspace(-1, 1, size[0]), np.linspace(-1, 1, size[1]))
     light = (0.8 - 0.5 * (u**2 + v**2) / 2) * light + 0.02
     light = light * (4.0 if saturated else 1.0)
-    coded = np.where(light < 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
+    light = np.clip(light, 0.0, 1.2)
+    coded = (
+        light
+        if linear
+        else np.where(light < 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
+    )
     noise = np.random.default_rng(int(frame.sum()) % 1000).normal(0.0, 0.8, coded.shape)
     return np.clip(np.rint(255 * coded + noise), 0, 255).astype(np.uint8)
 
@@ -31,7 +36,9 @@ def photo(frame, *, blur_px=1.5, size=(400, 300), saturated=False):
 def measured(path, axis="x", **how):
     """Judge stripes that went through `path` (frame -> frame) on their way."""
     levels = {c: photo(np.full(PROJECTOR[::-1], c, np.uint8), **how) for c in LEVELS}
-    return measure_finest_stripes(levels, [photo(path(frame), **how) for frame in stripe_frames(PROJECTOR, axis)])
+    return measure_finest_stripes(
+        levels, [photo(path(frame), **how) for frame in stripe_frames(PROJECTOR, axis)], GAMMA
+    )
 
 
 def resized(scale, how):
@@ -44,6 +51,17 @@ def resized(scale, how):
         return np.ascontiguousarray(large[top : top + height, left : left + width])
 
     return path
+
+
+@pytest.mark.parametrize("how", [{"linear": True}, {"gamma": 1.8}, {"gamma": 2.6}, {"gamma": 1.9, "linear": True}])
+def test_no_false_alarm_for_other_cameras_and_projectors(how):
+    """Half the light, whatever the curves; the level that looks as bright is 255 * 0.5 ** (1 / gamma)."""
+    found = measured(lambda frame: frame, **how)
+    assert found.equal_code == pytest.approx(255 * 0.5 ** (1 / how.get("gamma", GAMMA)), abs=4)
+    assert 0.44 < found.light < 0.6
+    mixed = measured(lambda frame: cv2.blur(frame, (2, 1)), **how)
+    assert mixed.equal_code == pytest.approx(127.5, abs=2)
+    assert mixed.light < 0.35
 
 
 @pytest.mark.parametrize("axis", ["x", "y"])
