@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 from small_rig import make_small_rig
 
-from rigwarp.camera import CameraModel
+from rigwarp.camera import CameraModel, detect_board
+from rigwarp.camera.sheet_move import sheet_move
 from rigwarp.capture.exposure_search import find_exposure
 from rigwarp.capture.findings import require_no_stop
+from rigwarp.capture.findings_pose import about_pose
 from rigwarp.capture.preflight import count_photographs, run_preflight
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.errors import MeasurementError
@@ -26,7 +28,8 @@ faulty = _module.faulty
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    return open_rig(make_small_rig(tmp_path_factory.mktemp("preflight") / "rig"))
+    """A rig of 320 x 180 projected and 480 x 270 photographed pixels."""
+    return open_rig(make_small_rig(tmp_path_factory.mktemp("preflight") / "rig", share=0.25))
 
 
 @pytest.fixture(scope="module")
@@ -88,7 +91,7 @@ def _overscan(frame):
 
 
 def _smaller_panel(frame):
-    """A projector that takes 640 x 360 and has 427 x 240 pixels."""
+    """A projector that takes 320 x 180 and has 213 x 120 pixels."""
     height, width = frame.shape
     panel = cv2.resize(frame, (width * 2 // 3, height * 2 // 3), interpolation=cv2.INTER_AREA)
     return cv2.resize(panel, (width, height), interpolation=cv2.INTER_NEAREST)
@@ -185,42 +188,68 @@ def test_a_camera_without_camera_json_and_with_a_will_of_its_own(look):
     assert "focus may change" in findings["camera settings"].text
 
 
-def _lying_sheet(folder, **placement):
-    """What to do with each photo: the sheet on the table, darkening it, as the rig's camera or a nudged one sees it."""
-    text = read_text(folder.root / "virtual.toml", make_with="")
-    truth = parse_truth(text, folder.rig, source="virtual.toml")
-    eye = truth.camera.placement.moved(placement.get("shift_mm", np.zeros(3)), placement.get("turn_rad", np.zeros(3)))
-    nudged = VirtualRig(folder.rig, replace(truth, camera=replace(truth.camera, placement=eye)))
-    sheet = (nudged.table_sheet_photo() / 255.0) ** 2.2
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """A function: the finding about the camera's place, from a photo of the sheet on a table lit white.
 
-    def with_sheet(photo, number):
-        return np.rint(255.0 * ((photo / 255.0) ** 2.2 * sheet / sheet.max()) ** (1 / 2.2)).astype(np.uint8)
+    The camera may be nudged (shift mm, turn deg, table axes), the sheet may not lie where it is expected.
+    """
+    small = open_rig(make_small_rig(tmp_path_factory.mktemp("place") / "rig"))
+    truth = parse_truth(read_text(small.root / "virtual.toml", make_with=""), small.rig, source="virtual.toml")
+    true = open_virtual(small).true_camera()
+    names = ("matrix", "distortion", "R_camera_from_table", "t_camera_from_table_mm")
+    believed = CameraModel(resolution=tuple(true["resolution"]), **{name: np.array(true[name]) for name in names})
 
-    return with_sheet
+    def found(*, shift_mm=(0.0, 0.0, 0.0), turn_deg=(0.0, 0.0, 0.0), expected_off_mm=(0.0, 0.0)):
+        eye = truth.camera.placement.moved(np.array(shift_mm), np.radians(turn_deg))
+        nudged = VirtualRig(small.rig, replace(truth, camera=replace(truth.camera, placement=eye)))
+        target = replace(small.rig.target, centre_mm=small.rig.target.centre_mm + np.array(expected_off_mm))
+        view = detect_board(nudged.table_sheet_photo(), target)
+        move = sheet_move(view, believed, target, small.rig.content, sheet_height_mm=0.1, height_mm=0.0)
+        return about_pose(move, tolerance_mm=small.rig.tolerance.content_p95_mm)
+
+    return found
 
 
-def test_a_sheet_that_lies_still(look, folder):
-    findings, _ = look(photo=_lying_sheet(folder))
-    place = findings["camera's place"]
-    assert place.severity == "fine"
-    assert place.figures["table_off_mm"] < 0.1  # the true lens has a prism term that camera.json cannot hold
+def test_a_sheet_that_lies_still(place):
+    found = place()
+    assert found.severity == "fine"
+    assert found.figures["table_off_mm"] < 0.1  # the true lens has a prism term that camera.json cannot hold
 
 
-def test_a_nudged_camera_stops_the_scan(look, folder):
+def test_a_nudged_camera_stops_the_scan(place):
     """Turned by 0.15 degrees about the table's x at 950 mm: 2.5 mm on the table, and more at a slant."""
-    findings, _ = look(photo=_lying_sheet(folder, turn_rad=np.radians([0.15, 0.0, 0.0])))
-    place = findings["camera's place"]
-    assert place.severity == "stop"
-    assert 2.0 < place.figures["table_off_mm"] < 5.0
-    assert "rigwarp camera" in place.text
+    found = place(turn_deg=(0.15, 0.0, 0.0))
+    assert found.severity == "stop"
+    assert 2.0 < found.figures["table_off_mm"] < 5.0
+    assert "rigwarp camera" in found.text
 
 
-def test_a_sheet_that_was_laid_elsewhere_is_a_remark(look, folder):
-    target = replace(folder.rig.target, centre_mm=folder.rig.target.centre_mm + np.array([12.0, -8.0]))
-    findings, _ = look(photo=_lying_sheet(folder), rig=replace(folder.rig, target=target))
-    place = findings["camera's place"]
-    assert place.severity == "remark"
-    assert "14 mm" in place.text  # hypot(12, 8)
+def test_a_lowered_camera_stops_the_scan(place):
+    """By 3 mm of 930: places at 250 mm from below the camera seem 0.8 mm off, and the sheet seems to rise."""
+    found = place(shift_mm=(0.0, 0.0, -3.0))
+    assert found.severity == "stop"
+    assert found.figures["shift_mm"][2] == pytest.approx(3.0, abs=0.5)
+
+
+def test_a_sheet_that_was_laid_elsewhere_is_a_remark(place):
+    found = place(expected_off_mm=(12.0, -8.0))
+    assert found.severity == "remark"
+    assert "14 mm" in found.text  # hypot(12, 8)
+
+
+def test_the_pre_flight_looks_for_the_sheet(look, monkeypatch):
+    """In the photo of projected white, against camera.json."""
+    asked = []
+
+    def sees(photo, target):
+        asked.append(photo.mean())
+        return detect_board(photo, target)
+
+    monkeypatch.setattr("rigwarp.capture.preflight.detect_board", sees)
+    look()
+    assert len(asked) == 1
+    assert asked[0] > 30.0  # 2 for black
 
 
 @pytest.mark.parametrize(("sensitivity", "frames"), [(26.0, 2), (12.0, 4), (0.4, 60), (600.0, None)])
