@@ -18,6 +18,7 @@ _LIMITS: Final = {
     "brightness": (0.0, 1.0),
     "black_level": (0.0, 0.2),
 }
+_CHOICES: Final = {"flatten_limit": (0.05, 1.0), "flatten_falloff": (0.0, 0.9)}
 _FURTHEST_MM = 100_000.0
 _MOST = 1000
 """Drags, masks, or corners of a mask: far more than anybody makes by hand."""
@@ -51,6 +52,8 @@ def read_adjustment(path: Path) -> tuple[Adjustment, int]:
         drags=tuple(_drag(path, f"drags[{i}]", drag) for i, drag in enumerate(drags)),
         masks=tuple(_mask(path, f"masks[{i}]", mask) for i, mask in enumerate(masks)),
         **numbers,
+        flatten_limit=_choice(path, "flatten_limit", contents.get("flatten_limit")),
+        flatten_falloff=_choice(path, "flatten_falloff", contents.get("flatten_falloff")),
     )
     return adjustment, revision
 
@@ -90,6 +93,10 @@ def _number(path: Path, key: str, value: Any, least: float, most: float) -> floa
     if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
         raise _wrong(path, f"{key} {json.dumps(value)[:60]}", f"a number from {least:g} to {most:g}")
     return float(value)
+
+
+def _choice(path: Path, key: str, value: Any) -> float | None:
+    return None if value is None else _number(path, key, value, *_CHOICES[key])
 
 
 def _wrong(path: Path, found: str, expected: str) -> InputError:

@@ -14,14 +14,17 @@ from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
 
 FORMAT = "rigwarp prewarp"
+_GAIN = Field(kind="f", dtype=np.float32, shape=("H", "W"))
 _FIELDS = {
     "vertices_px": Field(kind="f", dtype=np.float64, shape=("N", 2)),
     "content_px": Field(kind="f", dtype=np.float64, shape=("N", 2)),
     "triangles": Field(kind="i", dtype=np.int32, shape=("M", 3)),
     "triangle_zone": Field(kind="i", dtype=np.int16, shape=("M",)),
     "zone": Field(kind="i", dtype=np.int16, shape=("H", "W")),
-    "gain": Field(kind="f", dtype=np.float32, shape=("H", "W")),
+    "gain": _GAIN,
 }
+_MAY_LACK = ("light", "bare_gain")
+"""Only where light was measured, and evened out by a version that keeps what it did it with."""
 
 
 def write_prewarp(
@@ -35,7 +38,8 @@ def write_prewarp(
         "mesh_error_px": prewarp.mesh_error_px,
         **(extra or {}),
     }
-    arrays = {name: getattr(prewarp, name) for name in _FIELDS}
+    arrays = {name: getattr(prewarp, name) for name in (*_FIELDS, *_MAY_LACK)}
+    arrays = {name: array for name, array in arrays.items() if array is not None}
     write_npz(path, arrays, format=FORMAT, header=header, replace=replace)
 
 
@@ -47,7 +51,8 @@ def read_prewarp(path: Path, *, make_with: str = "") -> Prewarp:
     InputError
         If the file is missing, damaged or foreign, or could not be drawn as it stands.
     """
-    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with)
+    optional = dict.fromkeys(_MAY_LACK, _GAIN)
+    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with, optional=optional)
     prewarp = Prewarp(
         **arrays,
         projector_resolution=_size(path, header, "projector_resolution"),
@@ -92,8 +97,11 @@ def _check(path: Path, prewarp: Prewarp) -> None:
         prewarp.vertices_px
     ):
         raise _wrong(path, "a triangle with a vertex that is not there", "vertex numbers of this mesh")
-    if not (np.isfinite(prewarp.gain).all() and (prewarp.gain >= 0.0).all()):
+    gains = [gain for gain in (prewarp.gain, prewarp.bare_gain) if gain is not None]
+    if not all(np.isfinite(gain).all() and (gain >= 0.0).all() for gain in gains):
         raise _wrong(path, "a gain that is negative or not a finite number", "0 or more")
+    if prewarp.light is not None and not (np.isfinite(prewarp.light).all() and (prewarp.light > 0.0).all()):
+        raise _wrong(path, "light that is not a positive number", "more than 0")
 
 
 def _wrong(path: Path, found: str, expected: str) -> InputError:

@@ -108,11 +108,17 @@ def check_format(path: Path, contents: Mapping[str, Any], *, format: str, versio
 
 
 def read_npz(
-    path: Path, fields: Mapping[str, Field], *, format: str, version: int = 1, make_with: str = ""
+    path: Path,
+    fields: Mapping[str, Field],
+    *,
+    format: str,
+    version: int = 1,
+    make_with: str = "",
+    optional: Mapping[str, Field] | None = None,
 ) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
     """The named arrays of an npz file, checked and converted, and its header.
 
-    Arrays beyond `fields` are ignored.
+    Arrays beyond `fields` and `optional` are ignored; those of `optional` may be missing.
 
     Raises
     ------
@@ -125,12 +131,13 @@ def read_npz(
         # opened here because numpy leaves the file open when the archive is damaged
         with open(path, "rb") as file, np.load(file, allow_pickle=False) as archive:
             names = set(archive.files) if isinstance(archive, np.lib.npyio.NpzFile) else set()
-            raw = {name: archive[name] for name in ("header", *fields) if name in names}
+            raw = {name: archive[name] for name in ("header", *fields, *(optional or ())) if name in names}
     except _DAMAGED as error:
         reason = str(error).partition("\n")[0][:120]
         raise InputError(f"{path}: not a readable npz file ({reason}). It may be cut off: make it again.") from None
     header = _header(path, raw.pop("header", None), format=format, version=version)
-    return _checked(path, raw, fields), header
+    there = {name: field for name, field in (optional or {}).items() if name in raw}
+    return _checked(path, raw, {**fields, **there}), header
 
 
 def _header(path: Path, array: NDArray[Any] | None, *, format: str, version: int) -> dict[str, Any]:

@@ -11,8 +11,9 @@ import numpy as np
 
 from rigwarp.prewarp import UNCHANGED, Adjustment, Drag
 from rigwarp.prewarp.adjustment import DRAG_REACH_MM
+from rigwarp.prewarp.gain import LOWEST_GAIN
 
-Tool = Literal["place", "turn", "size", "light", "black", "spot", "mask"]
+Tool = Literal["place", "turn", "size", "light", "black", "spot", "mask", "even"]
 TOOLS: dict[str, Tool] = {
     "1": "place",
     "2": "turn",
@@ -21,15 +22,18 @@ TOOLS: dict[str, Tool] = {
     "5": "black",
     "6": "spot",
     "7": "mask",
+    "8": "even",
 }
 ARROWS = {"left": (-1, 0), "right": (1, 0), "up": (0, 1), "down": (0, -1)}
 STEP_MM, STEP_DEG, STEP_SCALE, STEP_LIGHT, STEP_BLACK = 1.0, 0.1, 0.001, 0.02, 0.002
 STEP_REACH_MM = 5.0
+STEP_EVEN = 0.05
 _MOST_UNDO = 200
 _LEAST_DRAG_MM = 0.05
 """A click without a movement is no drag."""
 KEYS_HELP = (
-    "1 place  2 turn  3 size  4 light  5 black  6 spot  7 mask",
+    "1 place  2 turn  3 size  4 light",
+    "5 black  6 spot  7 mask  8 even",
     "arrows: change   Shift x 10   Ctrl / 10",
     "U undo   Shift+U redo",
     "Backspace: as measured",
@@ -145,6 +149,7 @@ class Operator:
             "light": f"light   {100 * now.brightness:.0f} %",
             "black": f"black   {100 * now.black_level:.1f} %",
             "spot": f"spot   hold and drag, reach {self.reach_mm:.0f} mm   {len(now.drags)} done",
+            "even": f"even   dim to {100 * self._even()[0]:.0f} %   rim darker by {100 * self._even()[1]:.0f} %",
             "mask": f"mask   {len(self.corners)} corners   Enter closes, Delete takes back",
         }[self.tool]
 
@@ -161,6 +166,22 @@ class Operator:
             self.change(replace(now, brightness=float(np.clip(_tidy(now.brightness + STEP_LIGHT * both), 0.0, 1.0))))
         elif self.tool == "black":
             self.change(replace(now, black_level=float(np.clip(_tidy(now.black_level + STEP_BLACK * both), 0.0, 0.2))))
+        elif self.tool == "even":
+            limit, falloff = self._even()
+            limit = float(np.clip(_tidy(limit + STEP_EVEN * up), 0.05, 1.0))
+            self.change(
+                replace(
+                    now, flatten_limit=limit, flatten_falloff=float(np.clip(_tidy(falloff + STEP_EVEN * right), 0, 0.9))
+                )
+            )
+
+    def _even(self) -> tuple[float, float]:
+        """How far spots may be dimmed, and by how much the rim may be darker."""
+        now = self.adjustment
+        return (
+            LOWEST_GAIN if now.flatten_limit is None else now.flatten_limit,
+            0.0 if now.flatten_falloff is None else now.flatten_falloff,
+        )
 
     def _let_go(self) -> None:
         if self._held is None:

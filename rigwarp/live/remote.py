@@ -11,6 +11,7 @@ The address space, all below /rigwarp:
     shift X Y            content moved on the table, in mm (both absolute)
     turn DEGREES         content turned, counter-clockwise seen from above
     scale FACTOR         content enlarged
+    even LIMIT FALLOFF   light evened out: dimmed to LIMIT (0.05..1) at most, the rim darker by FALLOFF (0..0.9)
     undo / redo / reset  steps of the correction
     status               answered to the sender by /rigwarp/status with one JSON text
 
@@ -46,12 +47,13 @@ _TAKES: dict[str, tuple[str, ...]] = {
     "shift": ("number", "number"),
     "turn": ("number",),
     "scale": ("number",),
+    "even": ("number", "number"),
     "undo": (),
     "redo": (),
     "reset": (),
     "status": (),
 }
-_LATEST_COUNTS = {"seek", "brightness", "black", "shift", "turn", "scale", "dark"}
+_LATEST_COUNTS = {"seek", "brightness", "black", "shift", "turn", "scale", "dark", "even"}
 """Of several in one frame only the newest is carried out: a fader sends hundreds a second."""
 
 

@@ -188,6 +188,7 @@ class Session:
             "scale": now.scale,
             "drags": len(now.drags),
             "masks": len(now.masks),
+            "even": [now.flatten_limit, now.flatten_falloff],
             **self.pacing.as_dict(),
         }
 
@@ -251,6 +252,9 @@ class Session:
                 operator.change(replace(now, turn_deg=float(np.clip(numbers[0], -360.0, 360.0))))
             case "scale":
                 operator.change(replace(now, scale=float(np.clip(numbers[0], 0.1, 10.0))))
+            case "even":
+                limit, falloff = float(np.clip(numbers[0], 0.05, 1.0)), float(np.clip(numbers[1], 0.0, 0.9))
+                operator.change(replace(now, flatten_limit=limit, flatten_falloff=falloff))
             case "undo" | "redo" | "reset":
                 getattr(operator, command.name)()
             case "status" if self._remote is not None:

@@ -1,6 +1,6 @@
 """What a renderer draws with: a prewarp, the correction by hand on top of it, and how finely to sample."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import astuple, dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +9,7 @@ from rigwarp.geometry import Array
 from rigwarp.live.picture import light_of_codes
 from rigwarp.live.sampling import SampleMap, Sampling, lit_window, sample_map
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp, content_coordinates
-from rigwarp.prewarp.adjustment import adjusted_canvas, masked
+from rigwarp.prewarp.adjustment import adjusted_canvas, adjusted_gain, masked
 from rigwarp.rig import Content
 
 
@@ -38,8 +38,10 @@ class Warp:
         kept = self._samples.get(picture_size)
         if kept is not None:
             return kept
-        shown, hidden = self.canvas_px, None
+        shown, hidden, prewarp = self.canvas_px, None, self.prewarp
         if self.content is not None:
+            gain = adjusted_gain(prewarp, self.canvas_px, self.content, self.adjustment)
+            prewarp = prewarp if gain is prewarp.gain else replace(prewarp, gain=gain)
             rows, columns = lit_window(self.prewarp.gain)
             lit = slice(max(rows.start - 1, 0), rows.stop + 1), slice(max(columns.start - 1, 0), columns.stop + 1)
             shown = self.canvas_px.copy()  # most of the picture may be dark, and corrections are the slow part
@@ -47,7 +49,7 @@ class Warp:
             if self.adjustment.masks:
                 hidden = np.zeros(self.prewarp.gain.shape, bool)
                 hidden[lit] = masked(self.canvas_px[lit], self.content, self.adjustment)
-        made = sample_map(self.prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
+        made = sample_map(prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
         self._samples.clear()
         self._samples[picture_size] = made
         return made
@@ -97,5 +99,5 @@ def as_warp(source: Prewarp | Warp) -> Warp:
 
 
 def _shape_of(adjustment: Adjustment) -> tuple[object, ...]:
-    """What moves the sampling positions; brightness and black level do not."""
-    return adjustment.shift_mm, adjustment.turn_deg, adjustment.scale, adjustment.drags, adjustment.masks
+    """What changes sampling positions or gain; brightness and black level do not."""
+    return astuple(replace(adjustment, brightness=1.0, black_level=0.0))

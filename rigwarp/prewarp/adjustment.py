@@ -4,8 +4,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.prewarp.gain import LOWEST_GAIN, evened, rim_share
+from rigwarp.prewarp.model import Prewarp
 from rigwarp.rig import Content
 from rigwarp.rig.canvas import content_to_table, table_to_content
 
@@ -39,6 +42,8 @@ class Adjustment:
     brightness : factor on the light, 0 .. 1.
     black_level : share of the full light that black gets, 0 .. 0.2.
     masks : polygons on the table (mm) that stay without light.
+    flatten_limit : where measured light is evened out, no spot is dimmed below this share; None: as fitted.
+    flatten_falloff : share of the light by which the content's rim may stay darker than its middle; None: as fitted.
     """
 
     shift_mm: Point = (0.0, 0.0)
@@ -48,6 +53,8 @@ class Adjustment:
     brightness: float = 1.0
     black_level: float = 0.0
     masks: tuple[tuple[Point, ...], ...] = ()
+    flatten_limit: float | None = None
+    flatten_falloff: float | None = None
 
 
 UNCHANGED = Adjustment()
@@ -100,6 +107,25 @@ def adjusted_mm(content_mm: Array, content: Content, adjustment: Adjustment) -> 
         for _ in range(_ROUNDS):
             spot = start + _taken_along(spot, drag)
     return spot
+
+
+def adjusted_gain(prewarp: Prewarp, canvas_px: Array, content: Content, adjustment: Adjustment) -> NDArray[np.float32]:
+    """(H, W) the gain, its light evened out anew where the correction asks for it and measured light is at hand.
+
+    `canvas_px` (H, W, 2) is what `content_coordinates` gives.
+    """
+    limit, falloff = adjustment.flatten_limit, adjustment.flatten_falloff
+    if (limit is None and falloff is None) or prewarp.light is None or prewarp.bare_gain is None:
+        return prewarp.gain
+    bare, light = prewarp.bare_gain.astype(float), prewarp.light.astype(float)
+    gain = evened(
+        bare,
+        light,
+        rim_share(canvas_px, content),
+        lowest_gain=LOWEST_GAIN if limit is None else limit,
+        falloff=0.0 if falloff is None else falloff,
+    )
+    return gain.astype(np.float32)
 
 
 def hidden_mm(table_mm: Array, adjustment: Adjustment) -> BoolArray:

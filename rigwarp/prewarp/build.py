@@ -11,7 +11,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.prewarp.bisection import compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.extend import extend_linearly
-from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, flattening, rim_share
+from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, evened, rim_share, smooth_light
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate
 from rigwarp.prewarp.seam import seam_weights
@@ -61,12 +61,16 @@ def build_prewarp(
         raise MeasurementError(_nothing_lit(table_map))
     zones = np.unique(table_map.zone[drawn])
     parts = [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
-    gain = coverage
-    if light is not None:
+    bare_gain = coverage * seam_weights(content_px, table_map.zone, content.pixels)
+    smooth = None if light is None else smooth_light(light, drawn)
+    gain = bare_gain
+    if smooth is not None:
         rim = rim_share(content_px, content)
-        gain = coverage * flattening(light, drawn, lowest_gain=flatten_limit, falloff=flatten_falloff, rim=rim)
-    gain = gain * seam_weights(content_px, table_map.zone, content.pixels)
-    return _assembled(parts, zones, table_map, content, gain, transfer, content_px)
+        gain = evened(bare_gain, smooth, rim, lowest_gain=flatten_limit, falloff=flatten_falloff)
+    made = _assembled(parts, zones, table_map, content, gain, transfer, content_px)
+    if smooth is None:
+        return made
+    return replace(made, light=smooth.astype(np.float32), bare_gain=bare_gain.astype(np.float32))
 
 
 def _nothing_lit(table_map: PixelMap) -> str:

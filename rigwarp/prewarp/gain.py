@@ -61,15 +61,8 @@ def rim_share(content_px: Array, content: Content) -> Array:
     return np.clip(np.nan_to_num(squared, nan=1.0), 0.0, 1.0)
 
 
-def flattening(
-    light: Array,
-    inside: BoolArray,
-    *,
-    lowest_gain: float = LOWEST_GAIN,
-    falloff: float = 0.0,
-    rim: Array | None = None,
-) -> Array:
-    """Factors that even out the light over the content area.
+def smooth_light(light: Array, inside: BoolArray) -> Array | None:
+    """Measured light without gaps and noise.
 
     Parameters
     ----------
@@ -77,22 +70,37 @@ def flattening(
         Irradiance on the table made by each projector pixel at white, any unit; NaN unknown (the nearest known
         pixel's is used), 0 or less counts as unknown.
     inside : (H, W)
-        The pixels to even out.
+        Only these pixels' light is used.
+
+    Returns
+    -------
+    (H, W), or None when no light is known inside.
+    """
+    known = inside & np.isfinite(light) & (light > 0)
+    if not known.any():
+        return None
+    nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
+    return np.asarray(gaussian_filter(light[nearest[0], nearest[1]], _LIGHT_BLUR_PX, mode="nearest"))
+
+
+def evened(
+    bare_gain: Array, smooth: Array, rim: Array, *, lowest_gain: float = LOWEST_GAIN, falloff: float = 0.0
+) -> Array:
+    """The gain with the light evened out over all pixels that have any.
+
+    Parameters
+    ----------
+    bare_gain : (H, W) the gain that leaves the light as uneven as it is.
+    smooth : (H, W) the light, see `smooth_light`.
+    rim : (H, W) see `rim_share`.
     lowest_gain : no pixel is dimmed below this share.
     falloff : share of the light by which the rim may stay darker than the middle: less light is given away.
-    rim : (H, W), see `rim_share`; needed for a falloff.
 
     Returns
     -------
     (H, W)
-        lowest_gain .. 1; 1 everywhere when no light is known inside.
+        lowest_gain .. 1 times the bare gain.
     """
-    known = inside & np.isfinite(light) & (light > 0)
-    if not known.any():
-        return np.ones(light.shape)
-    nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    filled = light[nearest[0], nearest[1]]
-    smooth = gaussian_filter(filled, _LIGHT_BLUR_PX, mode="nearest")
-    wanted = 1.0 - falloff * (np.zeros(light.shape) if rim is None else rim)
-    target = np.percentile((smooth / wanted)[known], _TARGET_PERCENTILE)
-    return np.clip(target * wanted / smooth, lowest_gain, 1.0)
+    wanted = 1.0 - falloff * rim
+    target = np.percentile((smooth / wanted)[bare_gain > 0], _TARGET_PERCENTILE)
+    return bare_gain * np.clip(target * wanted / smooth, lowest_gain, 1.0)

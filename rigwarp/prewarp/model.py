@@ -30,6 +30,10 @@ class Prewarp:
     gain : (H, W) float32
         Factor on linear light; 0 = black.
     transfer : the projector's transfer curve.
+    light : (H, W) float32, optional
+        Measured light on the table at white, smoothed, without gaps; with it the evening out can be done anew.
+    bare_gain : (H, W) float32, optional
+        The gain before the light was evened out.
     mesh_error_px : largest distance, in content pixels, between the mesh and the table map at lit content pixels.
     """
 
@@ -43,3 +47,5 @@ class Prewarp:
     gain: NDArray[np.float32]
     transfer: Transfer
     mesh_error_px: float
+    light: NDArray[np.float32] | None = None
+    bare_gain: NDArray[np.float32] | None = None

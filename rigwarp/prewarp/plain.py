@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.prewarp.adjustment import UNCHANGED, Adjustment, adjusted_canvas, masked
+from rigwarp.prewarp.adjustment import UNCHANGED, Adjustment, adjusted_canvas, adjusted_gain, masked
 from rigwarp.prewarp.build import TOLERANCE_PX, content_coordinates, joined_meshes, zone_mesh
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.rig import Content
@@ -39,8 +39,8 @@ def plain_warp(prewarp: Prewarp, content: Content, adjustment: Adjustment = UNCH
     ----------
     prewarp : as measured.
     content : the canvas on the table.
-    adjustment : shift, turn, scale and drags go into the mesh, brightness and masks into the gain. The black level,
-        which is light added to black, has no place in either.
+    adjustment : shift, turn, scale and drags go into the mesh; brightness, masks and evening out into the gain. The
+        black level, which is light added to black, has no place in either.
 
     Returns
     -------
@@ -49,7 +49,8 @@ def plain_warp(prewarp: Prewarp, content: Content, adjustment: Adjustment = UNCH
     """
     measured_px = content_coordinates(prewarp)
     shown_px = adjusted_canvas(measured_px, content, adjustment)
-    gain = np.where(masked(measured_px, content, adjustment), 0.0, prewarp.gain * adjustment.brightness)
+    bright = adjusted_gain(prewarp, measured_px, content, adjustment) * adjustment.brightness
+    gain = np.where(masked(measured_px, content, adjustment), 0.0, bright)
     if shown_px is measured_px:  # nothing moves
         return PlainWarp(prewarp=replace(prewarp, gain=gain.astype(np.float32)), canvas_px=measured_px)
     gain = np.where(_on_picture(shown_px, content), gain, 0.0)

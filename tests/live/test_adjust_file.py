@@ -17,6 +17,8 @@ FULL = Adjustment(
     brightness=0.8,
     black_level=0.01,
     masks=(((0.0, 0.0), (10.0, 0.0), (5.0, 8.0)),),
+    flatten_limit=0.25,
+    flatten_falloff=0.5,
 )
 
 
@@ -41,6 +43,8 @@ def test_round_trip(tmp_path):
         ("masks", [[[0, 0], [1, 1]]]),
         ("masks", "none"),
         ("revision", -1),
+        ("flatten_limit", 0.0),
+        ("flatten_falloff", "some"),
         ("colour", 3),
         ("version", 2),
     ],

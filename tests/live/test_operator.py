@@ -29,6 +29,9 @@ def test_arrows_do_what_the_tool_says():
     assert operator.adjustment.brightness == 1.0  # never above full light
     pressed(operator, "5", "down", "up")
     assert operator.adjustment.black_level == pytest.approx(0.002)
+    pressed(operator, "8", "down", "down", "right")
+    assert (operator.adjustment.flatten_limit, operator.adjustment.flatten_falloff) == pytest.approx((0.25, 0.05))
+    assert "25 %" in operator.words()
     assert not operator.key("f12")
 
 

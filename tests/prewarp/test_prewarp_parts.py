@@ -5,7 +5,7 @@ import pytest
 
 from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.extend import extend_linearly
-from rigwarp.prewarp.gain import content_depth_px, edge_coverage, flattening, rim_share
+from rigwarp.prewarp.gain import content_depth_px, edge_coverage, evened, rim_share, smooth_light
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate
 from rigwarp.rig import Content
 
@@ -89,11 +89,11 @@ def test_flattening_of_a_step_and_of_unknown_light():
     light[:, 60:] = 2.0
     light[20:30, 20:30] = np.nan
     inside = np.ones(light.shape, bool)
-    gain = flattening(light, inside)
+    gain = evened(np.ones(light.shape), smooth_light(light, inside), np.zeros(light.shape))
     assert gain[45, 10] == pytest.approx(0.5, abs=1e-6)
     assert gain[25, 25] == pytest.approx(0.5, abs=1e-6)  # unknown light is taken from its neighbours
     assert gain[45, 75] == pytest.approx(1.0, abs=1e-6)
-    np.testing.assert_array_equal(flattening(np.full((4, 4), np.nan), np.ones((4, 4), bool)), 1.0)
+    assert smooth_light(np.full((4, 4), np.nan), np.ones((4, 4), bool)) is None
 
 
 def test_a_wanted_falloff_leaves_that_much_less_light_at_the_rim():
@@ -106,7 +106,7 @@ def test_a_wanted_falloff_leaves_that_much_less_light_at_the_rim():
     assert rim[100, 100] == pytest.approx(0.0, abs=1e-4)
     assert rim[100, 0] == pytest.approx(0.99, abs=0.01)
     inside = rim < 1.0
-    gain = flattening(np.full((200, 200), 7.0), inside, lowest_gain=0.1, falloff=0.25, rim=rim)
+    gain = evened(inside.astype(float), np.full((200, 200), 7.0), rim, lowest_gain=0.1, falloff=0.25)
     ratio = gain[inside] / (1.0 - 0.25 * rim[inside])
     # where it is not cut at 1 (the target is what 95 % of the area reaches) the shape is the wanted one
     free = gain[inside] < 1.0
