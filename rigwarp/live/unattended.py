@@ -120,16 +120,17 @@ def notify_service(message: str) -> None:
             log.warning("systemd cannot be told %s: %s", message, error)
 
 
-def service_text(arguments: Sequence[str], *, memory_limit_mib: float | None = None) -> str:
+def service_text(arguments: Sequence[str], *, folder: Path, memory_limit_mib: float | None = None) -> str:
     """A systemd user unit that plays from the first log-in on, and starts again whatever happens.
 
     Parameters
     ----------
     arguments : of `rigwarp play`, as on the command line, with absolute paths.
+    folder : the working folder, in which scenes are looked for.
     memory_limit_mib : beyond it systemd ends and restarts the player.
     """
     words = [sys.executable, "-m", "rigwarp.cli", "play", *arguments]
-    command = " ".join(shlex.quote(word).replace("%", "%%").replace("$", "$$") for word in words)
+    command = " ".join(_escaped(shlex.quote(word)).replace("$", "$$") for word in words)
     memory = f"MemoryMax={memory_limit_mib:.0f}M\n" if memory_limit_mib else ""
     return f"""[Unit]
 Description=Content on the table, by rigwarp
@@ -139,6 +140,7 @@ StartLimitIntervalSec=0
 [Service]
 Type=notify
 NotifyAccess=main
+WorkingDirectory={_escaped(str(folder))}
 ExecStart={command}
 Restart=always
 RestartSec=3
@@ -152,5 +154,10 @@ WantedBy=default.target
 
 
 def write_service(path: Path, arguments: Sequence[str], *, memory_limit_mib: float | None = None) -> None:
-    """Write the unit of `service_text`; nothing is overwritten."""
-    write_text(path, service_text(arguments, memory_limit_mib=memory_limit_mib))
+    """Write the unit of `service_text` for the present working folder; nothing is overwritten."""
+    write_text(path, service_text(arguments, folder=Path.cwd(), memory_limit_mib=memory_limit_mib))
+
+
+def _escaped(word: str) -> str:
+    """As systemd has to read it: backslashes and per cent signs mean something to it."""
+    return word.replace("\\", "\\\\").replace("%", "%%")

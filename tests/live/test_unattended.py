@@ -4,6 +4,7 @@ import json
 import logging
 import socket
 import subprocess
+from pathlib import Path
 from shutil import which
 
 import pytest
@@ -77,8 +78,10 @@ def test_systemd_is_told(tmp_path, monkeypatch):
 
 
 def test_the_service_file(tmp_path):
-    text = service_text(["/home/table/my rig", "100%.mp4", "--display", "1"], memory_limit_mib=2000)
-    assert "'/home/table/my rig' 100%%.mp4 --display 1" in text
+    words = ["/home/table/my rig", "100%.mp4", "back\\slash", "--display", "1"]
+    text = service_text(words, folder=Path("/home/table/my 100% scenes"), memory_limit_mib=2000)
+    assert "'/home/table/my rig' 100%%.mp4 'back\\\\slash' --display 1" in text
+    assert "WorkingDirectory=/home/table/my 100%% scenes\n" in text
     assert "MemoryMax=2000M" in text
     assert "Restart=always" in text
     if which("systemd-analyze"):  # the judge of such files, where there is one
