@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from rigwarp.camera import CameraModel, SheetSigma
 from rigwarp.camera.shares import camera_shares
+from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Content, Table, Target, inside_content
 from rigwarp.rig.canvas import content_to_table, table_to_content
@@ -96,6 +97,11 @@ def map_budget(
     shape_sigma : places (N, 2) -> 1-sigma per axis of positions there, (N,), from the measured shape of the table; the
         map's random part is taken to hold it.
 
+    Raises
+    ------
+    MeasurementError
+        When no lit pixel has a place and an uncertainty.
+
     Notes
     -----
     Per axis: the root of half the summed variance of x and y. A surface that lies dz too high is seen by the camera dz
@@ -130,6 +136,8 @@ class _Nearest:
 
     def __init__(self, warp: WarpSigmas, shape_sigma: Callable[[Array], Array] | None) -> None:
         lit = warp.lit & np.isfinite(warp.table_mm).all(axis=-1) & np.isfinite(warp.random_mm)
+        if not lit.any():
+            raise MeasurementError("no lit projector pixel has a place with an uncertainty: there is nothing to budget")
         thinned = np.zeros_like(lit)
         thinned[::_STRIDE, ::_STRIDE] = lit[::_STRIDE, ::_STRIDE]
         lit = thinned if np.count_nonzero(thinned) >= _PIXELS else lit
