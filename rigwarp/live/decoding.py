@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from rigwarp.errors import DeviceError, InputError
-from rigwarp.live.picture import LUMA_601, LUMA_709, AnyPicture, YuvPicture
+from rigwarp.live.picture import LUMA_601, LUMA_709, AnyPicture, Picture, YuvPicture
 
 Decoder = Literal["auto", "av", "cv2"]
 Frame = tuple[float, AnyPicture]
@@ -18,7 +18,7 @@ Frame = tuple[float, AnyPicture]
 _USUAL_RATE_HZ = 25.0
 _PLANAR = ("yuv420p", "yuvj420p")
 # The numbers of ITU-T H.273 for colour matrices; range 2 is FFmpeg's for full.
-_NEW_MATRICES, _OLD_MATRICES, _FULL_RANGE = (1,), (5, 6), 2
+_UNSAID, _NEW_MATRICES, _OLD_MATRICES, _FULL_RANGE = 2, (1,), (5, 6), 2
 _HD_HEIGHT = 720
 
 
@@ -78,7 +78,7 @@ class _AvReader:
             at_s = (frame.pts - self._start) * self._base_s if frame.pts is not None else last_s + self._frame_s
             last_s = at_s
             if at_s + self._frame_s > from_s + 1e-6:
-                yield at_s, _planes_of(frame) if planes() and _has_planes(frame) else frame.to_ndarray(format="rgb24")
+                yield at_s, _planes_of(frame) if planes() and _has_planes(frame) else _rgb_of(frame)
         self.duration_s = max(last_s + self._frame_s, self._frame_s)  # headers can be wrong; the last frame is not
 
     def close(self) -> None:
@@ -87,14 +87,26 @@ class _AvReader:
 
 
 def _has_planes(frame: Any) -> bool:
-    return frame.format.name in _PLANAR and frame.width % 2 == 0 and frame.height % 2 == 0
+    known = int(frame.colorspace) in (_UNSAID, *_NEW_MATRICES, *_OLD_MATRICES)
+    return known and frame.format.name in _PLANAR and frame.width % 2 == 0 and frame.height % 2 == 0
+
+
+def _is_old(frame: Any) -> bool:
+    """True for BT.601's matrix; where the file does not say which one it means, small pictures mean that."""
+    said = int(frame.colorspace)
+    return frame.height < _HD_HEIGHT if said == _UNSAID else said in _OLD_MATRICES
+
+
+def _rgb_of(frame: Any) -> Picture:
+    """A decoded frame as RGB by FFmpeg's scaler, which by itself takes BT.601 for whatever is not said."""
+    if int(frame.colorspace) == _UNSAID and not _is_old(frame):
+        frame = frame.reformat(format="rgb24", src_colorspace="ITU709")
+    return np.asarray(frame.to_ndarray(format="rgb24"), np.uint8)
 
 
 def _planes_of(frame: Any) -> YuvPicture:
-    """A decoded frame as it is; where the file does not say which matrix it means, small pictures mean BT.601."""
-    name = frame.format.name
-    unknown = int(frame.colorspace) not in _OLD_MATRICES + _NEW_MATRICES
-    old = frame.height < _HD_HEIGHT if unknown else int(frame.colorspace) in _OLD_MATRICES
+    """A decoded frame as it is."""
+    name, old = frame.format.name, _is_old(frame)
     full = name.startswith("yuvj") or int(frame.color_range) == _FULL_RANGE
     planes = np.asarray(frame.to_ndarray(), np.uint8)
     return YuvPicture(planes=planes, luma=LUMA_601 if old else LUMA_709, full_range=full)

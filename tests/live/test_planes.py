@@ -90,3 +90,21 @@ def test_a_decoded_file_keeps_its_colours(tmp_path):
     assert difference.mean() < 2.0
     assert difference.max() <= 6
     assert wrong.mean() > 5.0
+
+
+@pytest.mark.parametrize("size", [(128, 96), (960, 720)])
+def test_a_file_that_does_not_say_its_matrix_has_the_same_colours_either_way(tmp_path, size):
+    """Small pictures mean BT.601, large ones BT.709; the other matrix would be out by 14 in this red."""
+    av = pytest.importorskip("av")
+    path = tmp_path / "red.mp4"
+    with av.open(str(path), "w") as file:
+        stream = file.add_stream("mpeg4", rate=25)
+        stream.width, stream.height, stream.pix_fmt = *size, "yuv420p"
+        red = av.VideoFrame.from_ndarray(np.full((size[1], size[0], 3), (200, 40, 60), np.uint8), format="rgb24")
+        for packet in [*stream.encode(red), *stream.encode()]:
+            file.mux(packet)
+    reader = open_reader(path, "av")
+    (_, planar), (_, rgb) = next(reader.frames(planes=lambda: True)), next(reader.frames())
+    reader.close()
+    assert planar.luma == (LUMA_709 if size[1] >= 720 else LUMA_601)
+    assert np.abs(rgb_of(planar)[20, 20].astype(int) - rgb[20, 20]).max() <= 3
