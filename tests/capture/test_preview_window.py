@@ -53,7 +53,7 @@ def test_what_is_composed_is_what_the_screen_shows(screen, monkeypatch):
 
 
 def test_check_shows_the_cameras_picture_until_a_key_is_pressed(screen, tmp_path):
-    rig = make_small_rig(tmp_path / "rig")
+    rig = make_small_rig(tmp_path / "rig", share=0.25)
     process = subprocess.Popen(
         [sys.executable, "-m", "rigwarp.cli", "check", rig, "--preview"],
         env=screen.environment,
@@ -62,11 +62,11 @@ def test_check_shows_the_cameras_picture_until_a_key_is_pressed(screen, tmp_path
         text=True,
     )
     try:
-        left, top, scale = picture_place((540, 960))
+        left, top, scale = picture_place((270, 480))
 
         def table():
             """The middle of the camera's picture: the lit table, grey between black and burnt out."""
-            middle = screen.grab(SIZE)[top : top + round(540 * scale), left : left + round(960 * scale)]
+            middle = screen.grab(SIZE)[top : top + round(270 * scale), left : left + round(480 * scale)]
             return middle[200:330, 380:560].astype(float)
 
         assert until(lambda: 60.0 < table().mean() < 220.0)
@@ -97,7 +97,7 @@ def test_without_a_screen_there_is_no_window(monkeypatch):
 
 
 def test_check_preview_without_a_screen_is_a_device_error(tmp_path):
-    rig = make_small_rig(tmp_path / "rig")
+    rig = make_small_rig(tmp_path / "rig", share=0.25)
     environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER")}
     done = subprocess.run(
         [sys.executable, "-m", "rigwarp.cli", "check", rig, "--preview"],
