@@ -82,11 +82,11 @@ def _about_picture(parts: ResultParts) -> str:
         )
     good = "keeps" if after <= limit else "misses"
     text = (
-        f"Of the check dots on the table, 95 % lie within {quantity(after, 'mm')} of their place. "
+        f"Of the check dots on the table, 95 % lie within {quantity(after, 'mm', 2)} of their place. "
         f"That {good} the {limit:g} mm that the rig asks for."
     )
     if math.isfinite(before):
-        text += f" Through the warp computed from the design alone it was {quantity(before, 'mm')}."
+        text += f" Through the warp computed from the design alone it was {quantity(before, 'mm', 2)}."
     return text
 
 
