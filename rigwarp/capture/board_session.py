@@ -1,12 +1,19 @@
 """Taking the camera's calibration photos live: the board held by hand, shot by shot, then the sheet on the table."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from rigwarp.camera import BoardView, CameraModel, detect_board
+from rigwarp.camera import (
+    BoardView,
+    CameraModel,
+    LensResult,
+    calibrate_lens_from_views,
+    detect_board,
+    locate_table_from_view,
+)
 from rigwarp.camera.board import board_corners_mm
 from rigwarp.camera.board_sharpness import board_blur_px
 from rigwarp.camera.field_of_view import content_outline_px
@@ -14,6 +21,8 @@ from rigwarp.camera.planar import MIN_CORNERS
 from rigwarp.camera.shots import HOLD_S, BoardShots, Looked
 from rigwarp.capture.preview_picture import PreviewState
 from rigwarp.devices import Camera, Photo
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
 from rigwarp.rig import Rig
 
 Asked = Literal["go", "stop"]
@@ -68,6 +77,7 @@ class BoardSession:
         self._show = show
         self._asked = asked
         self._last: tuple[Photo, BoardView, float] | None = None
+        self._views: list[BoardView] = []
 
     def run(self, *, keep: Callable[[Photo, int], None] = lambda photo, number: None) -> BoardPhotos:
         """Board by hand, then the sheet; `keep` gets each shot the moment it is taken, so that none is lost.
@@ -87,6 +97,7 @@ class BoardSession:
         while True:
             photo, view, blur_px = self._look()
             looked = shots.look(view, blur_px, self._clock())
+            self._views = shots.views
             if looked.state == "kept":
                 chosen.append(photo)
                 keep(photo, len(chosen) - 1)
@@ -101,11 +112,10 @@ class BoardSession:
 
         Parameters
         ----------
-        earlier : a camera whose pose is known already: the content area is then outlined.
+        earlier : a camera whose lens is known already; without it the board's shots tell the lens, if there are any.
+            With a lens and the sheet the pose is known, and the content area is outlined.
         """
-        outline = None
-        if earlier is not None:
-            outline = content_outline_px(earlier, self._rig.content, self._rig.table.height_mm)
+        lens = self._lens() if earlier is None else replace(earlier, covariance=None)
         said_go = False
         while True:
             photo, view, blur_px = self._look()
@@ -126,7 +136,7 @@ class BoardSession:
                 urgent=said_go and not whole,
                 lines=tuple(line for line in lines if line),
                 view=view,
-                outline_px=outline,
+                outline_px=None if lens is None or not whole else self._outline(view, lens),
             )
             self._show(photo, state)
             if said_go and whole:
@@ -140,6 +150,29 @@ class BoardSession:
             view = detect_board(photo, self._rig.target)
             self._last = (photo, view, board_blur_px(photo, view))
         return self._last
+
+    def _lens(self) -> CameraModel | None:
+        """The lens that the shots tell, for the preview only; None where they do not yet."""
+        try:
+            lens: LensResult = calibrate_lens_from_views(self._views)
+        except MeasurementError:
+            return None  # the calibration itself will say why, from the photos
+        return CameraModel(
+            resolution=lens.resolution,
+            matrix=lens.matrix,
+            distortion=lens.distortion,
+            R_camera_from_table=np.eye(3),
+            t_camera_from_table_mm=np.zeros(3),
+        )
+
+    def _outline(self, view: BoardView, lens: CameraModel) -> Array | None:
+        """The content area in the picture, by the sheet as it lies now; None where the sheet does not tell the pose."""
+        height_mm = self._rig.table.height_mm
+        try:
+            pose = locate_table_from_view(view, lens, self._rig.target, height_mm=height_mm)
+        except MeasurementError:
+            return None  # held in the hand still, or too small: there is nothing to draw
+        return content_outline_px(pose.camera, self._rig.content, height_mm)
 
     def _wanted(self) -> bool:
         """True when the operator wants to go on."""

@@ -72,6 +72,11 @@ def test_shots_then_the_sheet(scene, tmp_path: Path):
     assert np.array_equal(found.sheet, sheet)
     titles = [state.title for state in watcher.states]
     assert titles.index("Sheet on the table") == 41  # with the look after "go"
+    # lens and pose are known by now: the content area is outlined, centred on the sheet in the table's perspective
+    outline = watcher.states[-1].outline_px
+    middle = watcher.states[-1].view.image_px.mean(axis=0)
+    assert np.isfinite(outline).all()
+    assert np.linalg.norm(outline.mean(axis=0) - middle) < 0.15 * np.ptp(outline, axis=0).max()
     counting = [state.left_s for state in watcher.states if state.left_s is not None]
     assert counting[:4] == pytest.approx([1.5, 1.1, 0.7, 0.3])
 
