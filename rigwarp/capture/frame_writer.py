@@ -28,12 +28,12 @@ class FrameWriter:
             for future in self._pending:
                 future.result()
 
-    def write(self, path: Path, photo: Photo) -> None:
-        """Write a picture some time soon."""
+    def write(self, path: Path, photo: Photo, *, replace: bool = False) -> None:
+        """Write a picture some time soon; `replace` as in `write_picture`."""
         self._pending = [future for future in self._pending if not self._done(future)]
         if len(self._pending) >= _WAITING:
             self._pending.pop(0).result()
-        self._pending.append(self._pool.submit(write_picture, path, photo))
+        self._pending.append(self._pool.submit(write_picture, path, photo, replace=replace))
 
     @staticmethod
     def _done(future: "Future[None]") -> bool:

@@ -40,5 +40,10 @@ class PacedDisplay:
         self._display.show(frame)
         self.shown, self.shown_s = frame.copy(), time.monotonic()
 
+    def confirm(self) -> None:
+        """Show the same once more, which nobody sees: raises DeviceError if the display has gone meanwhile."""
+        if self.shown is not None:
+            self._display.show(self.shown)
+
     def close(self) -> None:
         """Leaves the display itself open: it belongs to somebody else."""

@@ -93,10 +93,10 @@ def record_rest(
     turns_s: Sequence[float | None],
     advance: Callable[[], None],
 ) -> None:
-    """Record the frames of a set from number `begin` on."""
+    """Record the frames of a set from number `begin` on, in place of any that are there."""
     rest = range(begin, len(patterns.frames))
     for index, photo in zip(rest, photographs(patterns, rest, bench, turns_s, advance), strict=True):
-        writer.write(run / FRAMES / frame_name(index), photo)
+        writer.write(run / FRAMES / frame_name(index), photo, replace=True)
         decoder.add(photo)
 
 

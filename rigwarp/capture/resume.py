@@ -21,14 +21,14 @@ def can_resume(run: Path) -> bool:
     """True when an interrupted scan holds enough to go on with: its patterns, its settings, and its uniform frames."""
     if not ((run / PATTERNS_FILE).is_file() and (run / CAPTURE_FILE).is_file()):
         return False
-    levels = read_patterns(run / PATTERNS_FILE).level_indices().values()
-    return recorded_frames(run) > max(levels, default=0)
+    return recorded_frames(run) >= _first_shape(read_patterns(run / PATTERNS_FILE))
 
 
 def resume_scan(run: Path, bench: Bench, *, advance: Callable[[], None]) -> Recorded:
     """Go on at the first missing frame of an interrupted scan.
 
-    White and the first stripes that are there are shown once more and compared with their photographs.
+    White and the first stripes that are there are shown once more and compared with their photographs. The last
+    photograph is taken again: the device that failed may have been failing then.
 
     Parameters
     ----------
@@ -42,7 +42,8 @@ def resume_scan(run: Path, bench: Bench, *, advance: Callable[[], None]) -> Reco
     DeviceError
         As in `record_scan`.
     """
-    patterns, notes, there = read_patterns(run / PATTERNS_FILE), read_capture_notes(run), recorded_frames(run)
+    patterns, notes = read_patterns(run / PATTERNS_FILE), read_capture_notes(run)
+    there = max(_first_shape(patterns), recorded_frames(run) - 1)
     require_resolution(bench, patterns)
     bench = Bench(display=bench.display, camera=averaged(bench.camera, notes.average))
     decoder = Decoder(patterns)
@@ -55,6 +56,11 @@ def resume_scan(run: Path, bench: Bench, *, advance: Callable[[], None]) -> Reco
             advance()
         record_rest(run, patterns, bench, there, writer, decoder, notes.exposures_s, advance)
     return Recorded(patterns=patterns, decoder=decoder)
+
+
+def _first_shape(patterns: PatternSet) -> int:
+    """The first frame after the uniform ones."""
+    return max(patterns.level_indices().values(), default=-1) + 1
 
 
 def _require_unmoved(photos: list[Photo], patterns: PatternSet, bench: Bench) -> None:

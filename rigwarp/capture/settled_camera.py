@@ -96,6 +96,7 @@ class SettledCamera:
             if moment_s >= ready_s:
                 differences.append(difference)
                 if self._agrees(differences) and not self._stale(shot, ready_s):
+                    self._display.confirm()  # a display that is being unplugged looks like a dark picture
                     return self._accept(shot)
                 self.retaken += 1
             witness = shot

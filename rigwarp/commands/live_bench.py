@@ -1,6 +1,7 @@
 """The devices of a rig, ready to measure: flashing kept slow, the latency known, what cannot be fixed said."""
 
 import sys
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -60,7 +61,7 @@ def _tell(console: Console, latency: Latency) -> None:
 
 
 def _confirm(console: Console, yes: bool) -> None:
-    console.note(FAST_WARNING)
+    console.note(textwrap.fill(FAST_WARNING, 100))
     if yes:
         return
     if not sys.stdin.isatty():

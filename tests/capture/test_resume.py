@@ -19,7 +19,7 @@ from rigwarp.simulation.virtual_rig import VirtualCamera
 
 @pytest.fixture(scope="module")
 def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_small_rig(tmp_path_factory.mktemp("resume") / "rig")
+    return make_small_rig(tmp_path_factory.mktemp("resume") / "rig", share=0.25)
 
 
 @pytest.fixture
@@ -71,7 +71,7 @@ def test_a_scan_whose_camera_died_goes_on_at_the_first_missing_frame(
     scanned = run(capsys, "scan", rig, "--resume")
     assert Path(scanned["scan"]) == unfinished
     assert complete_runs(rig / "scans") == [unfinished]
-    for name, data in kept.items():
+    for name, data in sorted(kept.items())[:-1]:  # the last one is taken again
         assert (unfinished / "frames" / name).read_bytes() == data
     assert len(list((unfinished / "frames").iterdir())) == len(read_patterns(unfinished / "patterns.json").frames)
     assert read_photo(unfinished / "frames" / "0030.png").dtype == np.uint16  # averaged, as it was begun

@@ -5,25 +5,19 @@ from pathlib import Path
 
 from rigwarp.commands.scenarios import create_rig
 
-_HALF = 0.5
 
-
-def make_small_rig(root: Path, scenario: str = "round-table") -> Path:
-    """A virtual rig folder with half the pixels along each side, in projector, camera and content."""
+def make_small_rig(root: Path, scenario: str = "round-table", *, share: float = 0.5) -> Path:
+    """A virtual rig folder with a share of the pixels along each side, in projector, camera and content."""
     create_rig(scenario, root)
     rig = (root / "rig.toml").read_text(encoding="utf-8")
-    rig = _halved(rig, "resolution")
-    rig = _halved(rig, "pixels")
+    rig = _scaled(rig, "resolution", lambda n: int(n * share))
+    rig = _scaled(rig, "pixels", lambda n: int(n * share))
     (root / "rig.toml").write_text(rig, encoding="utf-8")
     truth = (root / "virtual.toml").read_text(encoding="utf-8")
-    truth = _scaled(truth, "focal_px", lambda f: f * _HALF)
-    truth = _scaled(truth, "principal_px", lambda c: (c + 0.5) * _HALF - 0.5)
+    truth = _scaled(truth, "focal_px", lambda f: f * share)
+    truth = _scaled(truth, "principal_px", lambda c: (c + 0.5) * share - 0.5)
     (root / "virtual.toml").write_text(truth, encoding="utf-8")
     return root
-
-
-def _halved(text: str, key: str) -> str:
-    return _scaled(text, key, lambda n: int(n * _HALF))
 
 
 def _scaled(text: str, key: str, change) -> str:

@@ -18,6 +18,10 @@ REQUIRE = "RIGWARP_REQUIRE_X"
 _GET_IMAGE, _Z_PIXMAP = 73, 2
 
 
+class OffScreenError(Exception):
+    """That part of the screen is not there, or not any more."""
+
+
 class Screen:
     """A screen of its own; close it at the end."""
 
@@ -58,7 +62,8 @@ class Screen:
         head = self._receive(32)
         while head[0] > 1:  # an event, such as the news of another keyboard layout
             head = self._receive(32)
-        assert head[0] == 1, "the X server gave no picture"
+        if head[0] != 1:
+            raise OffScreenError
         data = self._receive(4 * struct.unpack("<I", head[4:8])[0])
         return np.frombuffer(data, np.uint8).reshape(size[1], size[0], 4)[..., 2::-1].copy()
 
@@ -99,12 +104,11 @@ class TwoMonitors(Screen):
         (folder / "xorg.conf").write_text(_XORG)
         self._start("Xorg", "-config", str(folder / "xorg.conf"), "-logfile", str(folder / "x.log"), "-noreset")
         width, height = size
-        name = f"{width}x{height}"
         # the timings of a monitor that nobody looks at
-        self._xrandr("--newmode", name, "50", *_timings(width), *_timings(height))
+        self._xrandr("--newmode", _MODE, "50", *_timings(width), *_timings(height))
         for output in ("DUMMY0", "DUMMY1"):
-            self._xrandr("--addmode", output, name)
-        self._xrandr("--output", "DUMMY0", "--mode", name, "--pos", "0x0", "--primary")
+            self._xrandr("--addmode", output, _MODE)
+        self._xrandr("--output", "DUMMY0", "--mode", _MODE, "--pos", "0x0", "--primary")
         self.plug_in()
 
     @property
@@ -114,8 +118,7 @@ class TwoMonitors(Screen):
 
     def plug_in(self) -> None:
         """Switch the second monitor on."""
-        name = f"{self.size[0]}x{self.size[1]}"
-        self._xrandr("--output", "DUMMY1", "--mode", name, "--pos", f"{self.second[0]}x0")
+        self._xrandr("--output", "DUMMY1", "--mode", _MODE, "--pos", f"{self.second[0]}x0")
         self._xrandr("--query")  # only now does the server notice that something is connected
 
     def unplug(self) -> None:
@@ -127,13 +130,14 @@ class TwoMonitors(Screen):
         self._xrandr("--output", "DUMMY1", "--pos", "0x0")
 
     def _xrandr(self, *words: str) -> None:
-        subprocess.run(["xrandr", *words], env=self.environment, check=True, timeout=20)
+        subprocess.run(["xrandr", *words], env=self.environment, check=True, timeout=20, stdout=subprocess.DEVNULL)
 
 
 def _timings(extent: int) -> tuple[str, ...]:
     return tuple(str(extent + more) for more in (0, 8, 16, 32))
 
 
+_MODE = "ours"
 _XORG = """
 Section "ServerFlags"
   Option "AutoAddDevices" "false"
