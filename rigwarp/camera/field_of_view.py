@@ -36,11 +36,16 @@ def content_outline_px(camera: CameraModel, content: Content, height_mm: float) 
     return camera.project(np.column_stack([edge, np.full(len(edge), height_mm)]))
 
 
+def content_points_mm(content: Content, across: int) -> Array:
+    """(N, 2) points of a square grid inside the content area, `across` of them along its longest line."""
+    reach = np.hypot(*content.size_mm) / 2.0 * np.linspace(-1.0, 1.0, across)
+    points = np.stack(np.meshgrid(reach, reach), axis=-1).reshape(-1, 2) + content.centre_mm
+    return np.asarray(points[inside_content(content, points)])
+
+
 def content_in_view(camera: CameraModel, content: Content, height_mm: float) -> ContentInView:
     """Judge how the content area on the table, at `height_mm`, lies in the picture."""
-    reach = np.hypot(*content.size_mm) / 2.0 * np.linspace(-1.0, 1.0, _GRID)
-    points = np.stack(np.meshgrid(reach, reach), axis=-1).reshape(-1, 2) + content.centre_mm
-    points = points[inside_content(content, points)]
+    points = content_points_mm(content, _GRID)
     pixels = camera.project(np.column_stack([points, np.full(len(points), height_mm)]))
     width, height = camera.resolution
     with np.errstate(invalid="ignore"):

@@ -47,6 +47,7 @@ _BETWEEN = 64  # darker than any mixture of stripes
 _WHITES, _BLACKS = 12, 5  # unchanging pictures, to see whether they stay the same
 _QUICK_WHITES = 4
 _BLUR_PERIOD_PX, _BLUR_LIGHT = 25.0, (0.02, 0.98)
+_NEARLY_TWO = 1.9  # frames: drivers round
 _BURNT, _BRIGHT, _DIM = 0.001, 0.97, 0.4  # of white: outside, the exposure is searched for
 
 
@@ -183,11 +184,15 @@ def _about_place(
 def _exposed(
     bench: Bench, white: Photo, looked_at: BoolArray | None, *, quick: bool, frame_s: float
 ) -> ExposureFound | None:
-    """Search for the exposure, with white shown, where the camera lets it be set; in a quick look only if need be."""
+    """Search for the exposure, with white shown, where the camera lets it be set and the present one will not do.
+
+    A quick look puts up with one shorter than two projector frames.
+    """
     start_s = bench.camera.exposure_s
     if start_s is None:
         return None  # not to be set from here; what to change at the camera is told
-    if quick and _burnt(white, looked_at) <= _BURNT and _DIM < _brightest(white, looked_at) < _BRIGHT:
+    whole_frames = quick or start_s > _NEARLY_TWO * frame_s
+    if whole_frames and _burnt(white, looked_at) <= _BURNT and _DIM < _brightest(white, looked_at) < _BRIGHT:
         return None
 
     if bench.camera.set_exposure(start_s) is None:

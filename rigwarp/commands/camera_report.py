@@ -9,6 +9,7 @@ import numpy as np
 
 from rigwarp.camera import CameraModel, LensResult, TablePose
 from rigwarp.camera.board_shape import SHAPE_TERMS
+from rigwarp.camera.field_of_view import content_points_mm
 from rigwarp.camera.lens_support import LensSupport, lens_support
 from rigwarp.camera.projection import LENS_TERMS
 from rigwarp.camera.released_board import ReleasedBoard, released_board
@@ -16,7 +17,7 @@ from rigwarp.camera.table_flatness import FurtherSheet, flatness_warnings
 from rigwarp.commands.console import Console
 from rigwarp.geometry import Array
 from rigwarp.reports.figures_lens import lens_picture
-from rigwarp.rig import Rig, inside_content
+from rigwarp.rig import Rig
 
 _GRID = 25  # places across the content area where the camera's uncertainty is worked out
 
@@ -91,9 +92,7 @@ def content_sigma_mm(camera: CameraModel, rig: Rig) -> tuple[float, float] | Non
     """Median and largest 1-sigma (root mean square of both axes' sum) of places in the content area."""
     if camera.covariance is None:
         return None
-    reach = np.hypot(*rig.content.size_mm) / 2.0 * np.linspace(-1.0, 1.0, _GRID)
-    points = np.stack(np.meshgrid(reach, reach), axis=-1).reshape(-1, 2) + rig.content.centre_mm
-    points = points[inside_content(rig.content, points)]
+    points = content_points_mm(rig.content, _GRID)
     height_mm = rig.table.height_mm
     pixels = camera.project(np.column_stack([points, np.full(len(points), height_mm)]))
     spread = camera.plane_covariance(pixels[np.isfinite(pixels).all(axis=-1)], height_mm)

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rigwarp.camera import BoardView
+from rigwarp.camera import BoardView, CameraModel
 from rigwarp.geometry import Array, look_at, rotation_from_vector
 from rigwarp.rig.model import Target
 
@@ -56,6 +56,15 @@ def board_poses() -> list[tuple[Array, Array]]:
 def true_lens() -> Array:
     """(9,) fx, fy, cx, cy, k1, k2, p1, p2, k3 of the camera in these tests."""
     return np.array([MATRIX[0, 0], MATRIX[1, 1], MATRIX[0, 2], MATRIX[1, 2], *DISTORTION])
+
+
+@pytest.fixture(scope="session")
+def camera(table_pose: tuple[Array, Array]) -> CameraModel:
+    """The camera of these tests as camera.json would have it without any error."""
+    R, t = table_pose
+    return CameraModel(
+        resolution=RESOLUTION, matrix=MATRIX, distortion=DISTORTION, R_camera_from_table=R, t_camera_from_table_mm=t
+    )
 
 
 @pytest.fixture(scope="session")

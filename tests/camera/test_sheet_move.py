@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rigwarp.camera import CameraModel, board_corners_mm, board_to_table
+from rigwarp.camera import board_corners_mm, board_to_table
 from rigwarp.camera.field_of_view import content_in_view, content_outline_px, content_pixels
 from rigwarp.camera.sheet_move import sheet_move
 from rigwarp.geometry import rotation_from_vector
@@ -14,19 +14,6 @@ HEIGHT_MM = 0.1
 NOISE_PX = 0.04
 STILL = np.zeros(6)
 CONTENT = Content(shape="circle", size_mm=(400.0, 400.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(400, 400))
-
-
-@pytest.fixture(scope="module")
-def camera(table_pose, true_lens):
-    R, t = table_pose
-    matrix = np.array([[true_lens[0], 0, true_lens[2]], [0, true_lens[1], true_lens[3]], [0, 0, 1]])
-    return CameraModel(
-        resolution=(1280, 720),
-        matrix=matrix,
-        distortion=true_lens[4:],
-        R_camera_from_table=R,
-        t_camera_from_table_mm=t,
-    )
 
 
 @pytest.fixture(scope="module")

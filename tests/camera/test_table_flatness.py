@@ -5,20 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rigwarp.camera import CameraModel, board_corners_mm, board_to_table
+from rigwarp.camera import board_corners_mm, board_to_table
 from rigwarp.camera.table_flatness import flatness_warnings, further_sheet
 from rigwarp.geometry import rotation_from_vector
 
 HEIGHT_MM = 0.1
-
-
-@pytest.fixture(scope="module")
-def camera(table_pose, true_lens):
-    R, t = table_pose
-    matrix = np.array([[true_lens[0], 0, true_lens[2]], [0, true_lens[1], true_lens[3]], [0, 0, 1]])
-    return CameraModel(
-        resolution=(1280, 720), matrix=matrix, distortion=true_lens[4:], R_camera_from_table=R, t_camera_from_table_mm=t
-    )
 
 
 @pytest.fixture(scope="module")

@@ -133,6 +133,17 @@ def test_burnt_out_white_is_cured_where_the_exposure_can_be_set(look, virtual):
     assert exposure["exposure_s"] == pytest.approx(2 / 60)
 
 
+def test_an_exposure_of_less_than_two_frames_is_lengthened(look, virtual):
+    """The full pre-flight wants whole frames; a quick one puts up with what is bright enough."""
+    virtual.camera.set_exposure(1 / 50)
+    findings, _ = look(quick=False)
+    assert findings["exposure"].figures["frames"] == 2
+    virtual.camera.set_exposure(1 / 50)
+    findings, _ = look(quick=True)
+    assert not findings["exposure"].figures["searched"]
+    assert findings["exposure"].figures["exposure_s"] == pytest.approx(1 / 50)
+
+
 def test_burnt_out_white_is_told_where_it_cannot(look):
     def bright(photo, number):
         return np.clip(photo.astype(int) * 3 // 2, 0, 255).astype(np.uint8)
