@@ -1,6 +1,6 @@
 """A new result made from an earlier one: its map corrected, everything else that still holds taken along."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -25,11 +25,12 @@ from rigwarp.files import (
 )
 from rigwarp.files.as_built_file import ARRAYS_FILE, NUMBERS_FILE
 from rigwarp.files.maps import read_map_sigmas
+from rigwarp.files.table_shape_file import TABLE_SHAPE_FILE
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.prewarp import Prewarp, build_prewarp
 
-_TAKEN_ALONG = (ARRAYS_FILE, NUMBERS_FILE)
-"""The mirror is the same one."""
+_TAKEN_ALONG = (ARRAYS_FILE, NUMBERS_FILE, TABLE_SHAPE_FILE)
+"""The mirror and the table are the same ones."""
 _LEAST_GAIN = 0.02
 
 
@@ -59,6 +60,7 @@ def write_derived(
     command: str,
     note: Mapping[str, Any],
     more_sigma_mm: Array | None = None,
+    more_files: Mapping[str, Callable[[Path], None]] | None = None,
 ) -> Path:
     """A finished result folder from an earlier result; it does not become current.
 
@@ -68,14 +70,17 @@ def write_derived(
     command : the command line that makes it.
     note : what was done, for start.json and fit.json.
     more_sigma_mm : (H, W) uncertainty of the correction, added to the map's random part.
+    more_files : writers of further files, by name.
     """
     _, header = read_map(earlier / MAP_FILE)
     scan = header.get("scan") if isinstance(header.get("scan"), str) else None
     origin = {"rig_hash": folder.rig_hash, "scan": scan}
     with new_run(folder.root / RESULTS, command, folder, settings={"from": earlier.name, **note}) as run:
         write_map(run / MAP_FILE, table_map, rig_hash=folder.rig_hash, scan=scan, more=_parts(earlier, more_sigma_mm))
+        for name, write in (more_files or {}).items():
+            write(run / name)
         for name in _TAKEN_ALONG:
-            if (earlier / name).is_file():
+            if (earlier / name).is_file() and not (run / name).exists():
                 write_bytes(run / name, read_bytes(earlier / name))
         write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
         if (earlier / FIT_FILE).is_file():

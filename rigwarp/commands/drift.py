@@ -7,12 +7,13 @@ light_level and room_light over what they were; and, after a re-registration, wh
 """
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from rigwarp.camera import CameraModel
 from rigwarp.commands.console import Console
 from rigwarp.commands.derived_result import write_derived
 from rigwarp.commands.fit import camera_of
@@ -26,11 +27,13 @@ from rigwarp.commands.quick_look import (
     store_state,
 )
 from rigwarp.commands.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
+from rigwarp.commands.shaped_table import CheckPositions, shape_of
 from rigwarp.commands.zone_scan import MAP_FILE
 from rigwarp.devices import Photo
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
-from rigwarp.verification import DriftJudgement, judge_drift, quick_plan, read_quick
+from rigwarp.geometry import Array, IntArray
+from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
 from rigwarp.verification.drift import PartMotion
 from rigwarp.verification.judge import ErrorFigures, error_figures
 
@@ -88,6 +91,8 @@ def quick_check(folder: RigFolder, looker: Looker) -> QuickCheck:
     looked = time.monotonic()
     model = light_model_of(folder, result, state)
     judged = judge_drift(photos, state, quick_plan(folder.rig.content), model, folder.rig.table)
+    errors = _errors_mm(folder, result, judged.camera_now, judged.look)
+    judged = replace(judged, picture=error_figures(errors))
     seconds = time.monotonic() - start - (looked - looking)
     check = QuickCheck(result=result, judged=judged, photos=photos, seconds=seconds)
     write_json(result / DRIFT_FILE, drift_record(check), format=FORMAT, replace=True)
@@ -114,8 +119,10 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
         shown_s = time.monotonic() - begun
         plan = quick_plan(folder.rig.content)
         look = read_quick(photos, plan.ids, plan.table_mm, plan, judged.camera_now, folder.rig.table.height_mm)
-        picture = error_figures(look.table_mm - plan.table_mm[look.ids])
-        if not _is_better(judged, look.ids, look.table_mm, plan.table_mm):
+        errors = _errors_mm(folder, run, judged.camera_now, look)
+        before = _errors_mm(folder, check.result, judged.camera_now, judged.look)
+        picture = error_figures(errors)
+        if not _is_better(judged.look.ids, before, look.ids, errors):
             return _outcome(check, kept=False, picture=picture, aside=None, seconds=time.monotonic() - start - shown_s)
     aside = None
     if "camera" in judged.findings:
@@ -151,12 +158,18 @@ def _corrected_result(folder: RigFolder, check: QuickCheck) -> Path:
     )
 
 
-def _is_better(judged: DriftJudgement, ids: Any, now_mm: Any, wanted_mm: Any) -> bool:
+def _errors_mm(folder: RigFolder, result: Path, camera: CameraModel, look: QuickLook) -> Array:
+    """(K, 2) where the dots of a look are minus where content wants them, on the table as the result knows it."""
+    shift = CheckPositions(shape_of(result, camera)).shift_mm(look.table_mm)
+    return look.table_mm + shift - quick_plan(folder.rig.content).table_mm[look.ids]
+
+
+def _is_better(ids_before: IntArray, before_mm: Array, ids: IntArray, after_mm: Array) -> bool:
     """Whether dots that both looks show are nearer to their places now: paired squares of their errors."""
-    both = np.intersect1d(ids, judged.look.ids)
+    both = np.intersect1d(ids, ids_before)
     before, after = (
-        np.sum((spots[np.isin(numbers, both)] - wanted_mm[both]) ** 2, axis=1)
-        for spots, numbers in ((judged.look.table_mm, judged.look.ids), (now_mm, ids))
+        np.sum(errors[np.isin(numbers, both)] ** 2, axis=1)
+        for errors, numbers in ((before_mm, ids_before), (after_mm, ids))
     )
     gain = before - after
     return bool(gain.mean() > _BETTER * gain.std(ddof=1) / np.sqrt(len(gain)))

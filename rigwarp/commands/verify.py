@@ -38,6 +38,8 @@ from rigwarp.commands.drift import (
 from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE, camera_of
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.quick_look import BenchLooker, prewarp_of, quick_frames, state_of, store_state, take_look
+from rigwarp.commands.refine import refine, refined_record, tell_refined
+from rigwarp.commands.shaped_table import CheckPositions, shape_of
 from rigwarp.devices import Bench, Photo, open_bench
 from rigwarp.errors import InputError, MeasurementError, ToleranceError, UsageError
 from rigwarp.files import (
@@ -92,6 +94,15 @@ def verify(
             "--reregister", help="With --quick: put what has moved into a new result, and keep it if it is better."
         ),
     ] = False,
+    refine_: Annotated[
+        bool, typer.Option("--refine", help="Feed what is measured back into a new result, kept if it is better.")
+    ] = False,
+    sheet: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--sheet", metavar="PHOTO", help="With --refine: photograph of the sheet on the table; may be repeated."
+        ),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Show check pictures through the live warp, photograph them, and measure the picture on the table.
@@ -105,13 +116,24 @@ def verify(
     With --quick, five photographs (two of a sparse grid of dots, three of black) are compared with those kept by the
     last verification: has the camera moved, the projector, the mirror, or has the light changed? --reregister corrects
     camera.json and the map by the rigid motion found, without a scan.
+
+    With --refine, the smooth part of the dots' residuals goes back into the map; and where a photograph of the printed
+    sheet lying on the table shows that the table is not flat, its shape goes into the map and into the check itself.
+    The new result is measured again and becomes current only if it is better beyond the dots' noise.
     """
+    if quick and refine_:
+        raise UsageError("found --quick and --refine, expected one of them: refining takes the whole check")
+    if sheet and not refine_:
+        raise UsageError("--sheet goes with --refine: it tells whether the table is flat")
     if again and not quick:
         raise UsageError("--reregister goes with --quick: it corrects by what a quick look finds")
     console = Console(json=json)
     folder = open_rig(rig)
     if quick:
         _verify_quickly(console, folder, display, correct=again)
+        return
+    if refine_:
+        _verify_and_refine(console, folder, display, sheet or [])
         return
     result = current_result(folder.root)
     console.caution()
@@ -139,6 +161,29 @@ def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *,
     require_tolerance(folder, check.judged.picture if done is None else done.picture)
 
 
+def _verify_and_refine(console: Console, folder: RigFolder, display: int | None, sheet: list[Path]) -> None:
+    """`verify --refine`: feed back what is measured; then the whole check of the result that is current."""
+    console.caution()
+    camera = camera_of(folder)
+    with open_bench(folder, display=display) as bench:
+
+        def check(prewarp: Prewarp) -> VerificationResult:
+            return check_warp(console, folder, bench, camera, prewarp).result
+
+        done = refine(console, folder, check, sheet)
+        tell_refined(console, done)
+        checks = verify_result(console, folder, done.result, bench, before=False)
+    tell_verification(console, checks)
+    console.result(
+        {
+            "result": done.result,
+            "refinement": refined_record(done),
+            "verification": {k: check_figures(c) for k, c in checks.items()},
+        }
+    )
+    require_tolerance(folder, checks["after"].result)
+
+
 def verify_result(
     console: Console, folder: RigFolder, result: Path, bench: Bench, *, before: bool = True
 ) -> dict[str, Checked]:
@@ -149,6 +194,8 @@ def verify_result(
     checker = partial(check_warp, console, folder, bench, camera, adjustment=adjustment)
     checks = {"before": checker(design_prewarp(folder))} if before else {}
     checks["after"] = checker(read_prewarp(result / PREWARP_FILE), quality=True, response_shape=response)
+    positions = CheckPositions(shape_of(result, camera))
+    checks = {name: replace(check, result=positions.judged(check.result)) for name, check in checks.items()}
     (result / PICTURES).mkdir(exist_ok=True)
     for name, check in checks.items():
         write_picture(result / PICTURES / f"check_{name}.png", check.photo, replace=True)

@@ -1,6 +1,7 @@
 """How far the dots landed from where they should be."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +43,7 @@ class VerificationResult:
     n, rms_mm, p95_mm, max_mm : absolute figures, nothing fitted.
     ids : (n,) dots judged.
     table_mm : (n, 2) where they should be.
+    grid : (n, 2) column and row of each in the plan.
     vectors_mm : (n, 2) measured minus wanted.
     sigma_mm : (n,) 1-sigma per axis from photo noise.
     missing : id -> reason.
@@ -58,6 +60,7 @@ class VerificationResult:
     max_mm: float
     ids: NDArray[np.int32]
     table_mm: Array
+    grid: NDArray[np.int32]
     vectors_mm: Array
     sigma_mm: Array
     missing: dict[int, str]
@@ -81,27 +84,43 @@ def judge_dots(found: DotsFound, plan: DotPlan) -> VerificationResult:
         raise MeasurementError(
             f"only {len(found.ids)} of {len(plan.ids)} dots were read, at least {_FEWEST_DOTS} needed"
         )
-    wanted = plan.table_mm[found.ids]
-    vectors = found.table_mm - wanted
-    figures = error_figures(vectors)
-    similarity, left = fit_similarity(wanted, found.table_mm)
+    return _judged(found, plan.table_mm[found.ids], plan.grid[found.ids])
+
+
+def judged_anew(result: VerificationResult, seen_mm: Array) -> VerificationResult:
+    """The same dots judged by other positions (n, 2) at which they are seen."""
+    left = _figures_of(result.table_mm, seen_mm, result.grid)
+    return replace(result, **left)
+
+
+def _judged(found: DotsFound, wanted_mm: Array, grid: NDArray[np.int32]) -> VerificationResult:
     return VerificationResult(
-        n=figures.n,
-        rms_mm=figures.rms_mm,
-        p95_mm=figures.p95_mm,
-        max_mm=figures.max_mm,
         ids=found.ids,
-        table_mm=wanted,
-        vectors_mm=vectors,
+        table_mm=wanted_mm,
+        grid=grid,
         sigma_mm=found.sigma_mm,
         missing=found.missing,
         doubled=found.doubled,
         unreadable=len(found.unreadable),
-        similarity=similarity,
-        after_similarity=error_figures(left),
-        affine=fit_affine_shape(wanted, found.table_mm),
-        lines=tuple(straightness(plan.grid[found.ids], found.table_mm)),
+        **_figures_of(wanted_mm, found.table_mm, grid),
     )
+
+
+def _figures_of(wanted_mm: Array, seen_mm: Array, grid: NDArray[np.int32]) -> dict[str, Any]:
+    """What follows from where the dots are."""
+    figures = error_figures(seen_mm - wanted_mm)
+    similarity, left = fit_similarity(wanted_mm, seen_mm)
+    return {
+        "n": figures.n,
+        "rms_mm": figures.rms_mm,
+        "p95_mm": figures.p95_mm,
+        "max_mm": figures.max_mm,
+        "vectors_mm": seen_mm - wanted_mm,
+        "similarity": similarity,
+        "after_similarity": error_figures(left),
+        "affine": fit_affine_shape(wanted_mm, seen_mm),
+        "lines": tuple(straightness(grid, seen_mm)),
+    }
 
 
 def error_figures(vectors_mm: Array) -> ErrorFigures:

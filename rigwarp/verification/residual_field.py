@@ -19,6 +19,8 @@ _FEWEST = 20
 _CHUNK = 20_000
 _SMALLEST_NOISE_MM = 1e-3
 _SIGNIFICANT = 11.34  # twice the log-likelihood gained by the smooth part; chi-squared, 3 degrees of freedom, 1 %
+_TRUSTED = 2.0
+"""A smooth part is fed back when its amplitude is this many times what the dots' own common errors may be."""
 _SHORTEST_REACH = 1.0  # of the dots' spacing: finer structure cannot be told from noise
 
 
@@ -31,6 +33,7 @@ class ResidualField:
     points_mm, weights : (n, 2), (n, 2) kernel centres and coefficients.
     reach_mm : correlation length (Gaussian kernel).
     amplitude_mm, noise_mm : 1-sigma per axis of the smooth part and of the noise per dot.
+    bias_mm : 1-sigma of errors that neighbouring dots have in common; the correction is shrunk by what they may be.
     evidence : twice the log-likelihood ratio of smooth part plus noise over noise alone.
     rms_mm : of the correction at the dots.
     """
@@ -40,14 +43,15 @@ class ResidualField:
     reach_mm: float
     amplitude_mm: float
     noise_mm: float
+    bias_mm: float
     evidence: float
     rms_mm: float
     _precision: Array
 
     @property
     def significant(self) -> bool:
-        """Whether noise alone would make such vectors in fewer than one of a hundred rigs."""
-        return self.evidence > _SIGNIFICANT
+        """Whether neither the dots' noise (in fewer than one rig of a hundred) nor their bias makes such vectors."""
+        return self.evidence > _SIGNIFICANT and self.amplitude_mm > _TRUSTED * self.bias_mm
 
     def at(self, table_mm: Array) -> Array:
         """(..., 2) correction at (..., 2) places; NaN stays NaN. Fades to nothing some reaches from the dots."""
@@ -58,7 +62,7 @@ class ResidualField:
 
         def spread(kernel: Array) -> Array:
             variance = self.amplitude_mm**2 - np.einsum("ij,jk,ik->i", kernel, self._precision, kernel)
-            return np.sqrt(np.maximum(variance, 0.0))[:, None]
+            return np.sqrt(np.maximum(variance, 0.0) + self.bias_mm**2)[:, None]
 
         return self._in_chunks(table_mm, 1, spread)[..., 0]
 
@@ -72,7 +76,9 @@ class ResidualField:
         return found.reshape(*np.shape(table_mm)[:-1], width)
 
 
-def fit_residual_field(points_mm: Array, vectors_mm: Array, sigma_mm: Array, *, spacing_mm: float) -> ResidualField:
+def fit_residual_field(
+    points_mm: Array, vectors_mm: Array, sigma_mm: Array, *, spacing_mm: float, bias_mm: float = 0.0
+) -> ResidualField:
     """Fit the smooth part of residual vectors.
 
     Parameters
@@ -80,6 +86,8 @@ def fit_residual_field(points_mm: Array, vectors_mm: Array, sigma_mm: Array, *, 
     points_mm, vectors_mm : (n, 2) places and residuals there.
     sigma_mm : (n,) 1-sigma per axis that is known of each; more noise is allowed for and estimated.
     spacing_mm : of the dots: the field is no finer.
+    bias_mm : 1-sigma per axis of errors of the dots' places that neighbours have in common (light, lens, smear): they
+        look like a smooth part and are none.
 
     Raises
     ------
@@ -111,13 +119,16 @@ def fit_residual_field(points_mm: Array, vectors_mm: Array, sigma_mm: Array, *, 
     alone = min(_minus_log_likelihood(np.diag(known + n**2), vectors_mm) for n in size * np.linspace(0.0, 1.5, 301))
     kernel = amplitude**2 * np.exp(-0.5 * (distance / reach) ** 2)
     factor = cho_factor(kernel + np.diag(known + noise**2), lower=True)
-    weights = cho_solve(factor, vectors_mm)
+    # of a smooth part with this variance, so much is not the dots' own bias
+    share = max(0.0, 1.0 - (bias_mm / amplitude) ** 2)
+    weights = share * cho_solve(factor, vectors_mm)
     return ResidualField(
         points_mm=points_mm,
         weights=weights,
         reach_mm=reach,
         amplitude_mm=amplitude,
         noise_mm=noise,
+        bias_mm=bias_mm,
         evidence=float(2.0 * (alone - best.fun)),
         rms_mm=float(np.sqrt(np.mean(np.sum((kernel @ weights) ** 2, axis=1)))),
         _precision=cho_solve(factor, np.eye(len(points_mm))),

@@ -1,0 +1,244 @@
+"""`rigwarp verify --refine`: what the check measured fed back into the map, and kept only if it is better.
+
+Two things are fed back. The table's shape: a photograph of the printed sheet lying on the table tells whether it is
+flat (`rigwarp.verification.table_shape`); where it is not, all positions move by the height times the slant of the
+camera's view, in the map and in the check alike. And the check dots' residuals: their smooth part, no larger than the
+dots' noise allows (`rigwarp.verification.residual_field`). The new result is measured with dots of its own noise; it
+becomes current only when their mean square error has fallen beyond that noise, and P95 with it.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.camera import CameraModel
+from rigwarp.camera.detection import detect_board
+from rigwarp.commands.console import Console
+from rigwarp.commands.derived_result import rebuilt_prewarp, write_derived
+from rigwarp.commands.fit import camera_of
+from rigwarp.commands.quick_look import prewarp_of
+from rigwarp.commands.shaped_table import CheckPositions, shape_of
+from rigwarp.commands.zone_scan import MAP_FILE
+from rigwarp.devices import VIRTUAL, open_virtual
+from rigwarp.errors import InputError
+from rigwarp.files import RigFolder, current_result, make_current, read_map, read_photo
+from rigwarp.files.table_shape_file import TABLE_SHAPE_FILE, write_table_shape
+from rigwarp.geometry import PixelMap
+from rigwarp.prewarp import Prewarp
+from rigwarp.verification import ResidualField, VerificationResult, fit_residual_field, plan_dots, shifted_map
+from rigwarp.verification.table_shape import TableShape, fit_table_shape
+
+_SHEET_PHOTOS = 4  # of a virtual table, averaged
+_BETTER = 3.0  # sigmas by which the mean square error must fall
+_DOT_BIAS_PX = 0.03
+"""Camera pixels by which neighbouring dots may be misplaced alike: uneven light across them, smear, the lens. Seen on
+virtual rigs: 0.015 px."""
+_FULL_16_BIT = 65535
+
+Check = Callable[[Prewarp], VerificationResult]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Refined:
+    """What came of a refinement.
+
+    Attributes
+    ----------
+    result : the result that is current now.
+    tried : the result that was made; None where nothing was worth it.
+    kept : whether the new result is the current one.
+    shape : the table, where the sheet was seen.
+    field : the smooth part of the dots' residuals.
+    before, after : dots through the old and the new warp, both judged with the table as it is known now.
+    why : in words.
+    """
+
+    result: Path
+    tried: Path | None
+    kept: bool
+    shape: TableShape | None
+    field: ResidualField
+    before: VerificationResult
+    after: VerificationResult | None
+    why: str
+
+
+def refine(console: Console, folder: RigFolder, check: Check, sheet: Sequence[Path]) -> Refined:
+    """Feed back what `check`, which shows dots through a warp and judges them, and photographs of the sheet tell.
+
+    `check` judges by the flat table of camera.json; no correction by hand may be in force in it.
+    """
+    result = current_result(folder.root)
+    camera = camera_of(folder)
+    known = shape_of(result, camera)  # a table that is known already needs no second sheet
+    fresh = _seen_shape(console, folder, camera, sheet) if known is None else None
+    aimed = fresh is not None and fresh.significant
+    shape = fresh if aimed else known
+    positions = CheckPositions(shape)
+    before = positions.judged(check(prewarp_of(result)))
+    expected = positions.shift_mm(before.table_mm) if aimed else np.zeros_like(before.table_mm)
+    field = fit_residual_field(
+        before.table_mm,
+        before.vectors_mm - expected,
+        before.sigma_mm,
+        spacing_mm=plan_dots(folder.rig.content).spacing_mm,
+        bias_mm=_DOT_BIAS_PX * _mm_per_px(camera, folder),
+    )
+    if not aimed and not field.significant:
+        why = "the residuals are no more than the dots' noise" + (", and the table is flat" if fresh else "")
+        return Refined(
+            result=result, tried=None, kept=False, shape=fresh, field=field, before=before, after=None, why=why
+        )
+    run = _refined_result(folder, result, fresh if aimed else None, field, shape)
+    after = positions.judged(check(prewarp_of(run)))
+    kept = is_better(before, after)
+    if kept:
+        make_current(folder.root, run)
+    why = "the new result is better" if kept else "the new result was no better beyond the dots' noise"
+    return Refined(
+        result=run if kept else result,
+        tried=run,
+        kept=kept,
+        shape=fresh or known,
+        field=field,
+        before=before,
+        after=after,
+        why=why,
+    )
+
+
+def _mm_per_px(camera: CameraModel, folder: RigFolder) -> float:
+    """What a camera pixel sees of the middle of the content."""
+    middle = np.array([*folder.rig.content.centre_mm, folder.rig.table.height_mm])
+    jacobian = camera.plane_jacobian(camera.project(middle), folder.rig.table.height_mm)
+    return float(np.sqrt(np.abs(np.linalg.det(jacobian))))
+
+
+def is_better(before: VerificationResult, after: VerificationResult) -> bool:
+    """Paired test on the dots that both checks saw: mean square error lower by three sigmas, and P95 lower too."""
+    both = np.intersect1d(before.ids, after.ids)
+    squares = [np.sum(one.vectors_mm[np.isin(one.ids, both)] ** 2, axis=1) for one in (before, after)]
+    gain = squares[0] - squares[1]
+    lost = len(after.missing) > len(before.missing) or len(after.doubled) > len(before.doubled)
+    sure = gain.mean() > _BETTER * gain.std(ddof=1) / np.sqrt(len(gain))
+    return bool(sure and after.p95_mm < before.p95_mm and not lost)
+
+
+def _seen_shape(console: Console, folder: RigFolder, camera: CameraModel, sheet: Sequence[Path]) -> TableShape | None:
+    """The table's shape from photographs of the sheet; None where there are none."""
+    rig = folder.rig
+    if sheet:
+        photos = [read_photo(path) for path in sheet]
+    elif rig.camera.device == VIRTUAL:
+        virtual = open_virtual(folder)
+        photos = [virtual.table_sheet_photo() for _ in range(_SHEET_PHOTOS)]
+    else:
+        console.note("Whether the table is flat is not looked at: give a photograph of the sheet on it with --sheet.")
+        return None
+    wrong = [photo.shape for photo in photos if photo.shape[::-1] != camera.resolution]
+    if wrong:
+        raise InputError(
+            f"a photograph of the sheet has {wrong[0][1]} x {wrong[0][0]} pixels, camera.json says "
+            f"{camera.resolution[0]} x {camera.resolution[1]}: take it with the camera as it was calibrated"
+        )
+    full = [np.iinfo(photo.dtype).max for photo in photos]
+    mean = np.mean([p * (_FULL_16_BIT / f) for p, f in zip(photos, full, strict=True)], axis=0)
+    return fit_table_shape(detect_board(np.rint(mean).astype(np.uint16), rig.target), camera, rig.target, rig.table)
+
+
+def _refined_result(
+    folder: RigFolder, earlier: Path, new_shape: TableShape | None, field: ResidualField, shape: TableShape | None
+) -> Path:
+    """A finished result folder with the corrections in its map; not current yet."""
+    table_map, _ = read_map(earlier / MAP_FILE)
+    refined, sigma = table_map, np.zeros(table_map.x_mm.shape)
+    if new_shape is not None:
+        correction = new_shape.correction()
+        sigma = correction.sigma_mm(table_map.table_mm)
+        refined = shifted_map(refined, correction.at, correction.sigma_mm)
+    if field.significant:
+        sigma = np.hypot(sigma, field.sigma_mm(refined.table_mm))
+        refined = shifted_map(refined, field.at, field.sigma_mm)
+    prewarp = rebuilt_prewarp(folder, earlier, refined, prewarp_of(earlier))
+    note: dict[str, Any] = {
+        "refined": {
+            "table_bow_mm": None if new_shape is None else new_shape.bow_mm,
+            "residual_rms_mm": field.rms_mm if field.significant else None,
+        }
+    }
+    extra = {} if shape is None else {TABLE_SHAPE_FILE: lambda path: write_table_shape(path, shape)}
+    return write_derived(
+        folder,
+        earlier,
+        _finite(refined, table_map),
+        prewarp,
+        command="verify --refine",
+        note=note,
+        more_sigma_mm=np.nan_to_num(sigma),
+        more_files=extra,
+    )
+
+
+def _finite(refined: PixelMap, table_map: PixelMap) -> PixelMap:
+    """The map with every answered pixel answered still."""
+    if not np.array_equal(refined.answered, table_map.answered):
+        raise InputError("the correction does not cover the map: calibrate anew")
+    return refined
+
+
+def refined_record(done: Refined) -> dict[str, Any]:
+    """What `--json` says of a refinement."""
+    shape = done.shape
+    return {
+        "tried": done.tried,
+        "kept": done.kept,
+        "why": done.why,
+        "table": None
+        if shape is None
+        else {
+            "flat": not shape.significant,
+            "bow_mm": shape.bow_mm,
+            "shift_rms_mm": shape.rms_mm,
+            "corners_off_flat_px": shape.flat_px,
+            "corners_off_px": shape.left_px,
+            "chi_squared": shape.gained,
+        },
+        "residual_field": {
+            "significant": done.field.significant,
+            "rms_mm": done.field.rms_mm,
+            "reach_mm": done.field.reach_mm,
+            "noise_mm": done.field.noise_mm,
+            "evidence": done.field.evidence,
+        },
+        "before": _figures(done.before),
+        "after": None if done.after is None else _figures(done.after),
+    }
+
+
+def _figures(result: VerificationResult) -> dict[str, Any]:
+    return {"n": result.n, "rms_mm": result.rms_mm, "p95_mm": result.p95_mm, "max_mm": result.max_mm}
+
+
+def tell_refined(console: Console, done: Refined) -> None:
+    """A refinement in words."""
+    rows: list[tuple[str, str]] = []
+    if done.shape is not None:
+        rows.append(
+            (
+                "the table",
+                f"not flat by {done.shape.bow_mm:.2f} mm: positions shift by {done.shape.rms_mm:.3f} mm rms"
+                if done.shape.significant
+                else "flat, as far as the sheet's photograph tells",
+            )
+        )
+    if done.field.significant:
+        rows.append(("smooth part of the residuals", f"{done.field.rms_mm:.3f} mm rms"))
+    rows.append(("before", f"{done.before.rms_mm:.3f} mm rms, {done.before.p95_mm:.3f} mm P95"))
+    if done.after is not None:
+        rows.append(("after", f"{done.after.rms_mm:.3f} mm rms, {done.after.p95_mm:.3f} mm P95"))
+    console.say("Refinement")
+    console.table(rows)
+    console.say(f"{'Kept' if done.kept else 'Nothing changed'}: {done.why}. Current result {done.result}")
