@@ -13,6 +13,7 @@ _LOG_SECONDS = ("DSHOW", "MSMF")  # their exposure is the binary logarithm of se
 _V4L_STEP_S = 1e-4  # V4L2_CID_EXPOSURE_ABSOLUTE counts 100 microseconds (linux/v4l2-controls.h documentation)
 # OpenCV passes the driver's own value on: V4L2_EXPOSURE_MANUAL is 1, a quarter stands for manual on Windows
 _MANUAL_EXPOSURE = {_V4L: 1.0, "DSHOW": 0.25, "MSMF": 0.25}
+_DEEP_GREY = {b"Y16 ": 16, b"Y12 ": 12, b"Y10 ": 10}
 _MISSING = -1.0  # what OpenCV tells of a control that a V4L2 driver does not have
 
 
@@ -38,6 +39,16 @@ def fix_controls(driver: Driver) -> tuple[str, ...]:
         "focus": lambda d: _switch_off(d, cv2.CAP_PROP_AUTOFOCUS),
     }
     return tuple(name for name in CONTROLS if not steps[name](driver))
+
+
+def take_all_bits(driver: Driver) -> int | None:
+    """Let a grey camera of more than 8 bits deliver them; returns how many, None for others.
+
+    OpenCV would reduce them to 8 (cap_v4l: V4L2_PIX_FMT_Y16, Y12, Y10) unless it is told not to convert.
+    """
+    code = int(driver.get(cv2.CAP_PROP_FOURCC)).to_bytes(4, "little", signed=True)
+    bits = _DEEP_GREY.get(code)
+    return bits if bits and driver.set(cv2.CAP_PROP_CONVERT_RGB, 0.0) else None
 
 
 def exposure_s(driver: Driver) -> float | None:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.devices.camera_controls import CONTROLS, exposure_s, fix_controls, set_exposure_s
+from rigwarp.devices.camera_controls import CONTROLS, exposure_s, fix_controls, set_exposure_s, take_all_bits
 from rigwarp.devices.camera_list import listed_cameras, users_of
 from rigwarp.devices.newest_frame import NewestFrames
 from rigwarp.devices.protocols import Photo, Shot
@@ -33,8 +33,17 @@ _QUIET = {
 class VideoCamera:
     """A camera that delivers pictures by itself. Open it with `open_video_camera`."""
 
-    def __init__(self, capture: cv2.VideoCapture, name: str, resolution: tuple[int, int], unlocked: Sequence[str]):
+    def __init__(
+        self,
+        capture: cv2.VideoCapture,
+        name: str,
+        resolution: tuple[int, int],
+        *,
+        unlocked: Sequence[str] = CONTROLS,
+        bits: int | None = None,
+    ) -> None:
         self._capture = capture
+        self._bits = bits
         self._resolution = resolution
         self._frames = NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S)
         self.unlocked: tuple[str, ...] = tuple(unlocked)
@@ -61,7 +70,7 @@ class VideoCamera:
     def next_shot(self, after_s: float) -> Shot:
         """The first photograph that arrives after a moment of `time.monotonic`; DeviceError when none comes."""
         picture, arrived_s = self._frames.after(after_s)
-        return Shot(photo=as_grey(picture), arrived_s=arrived_s)
+        return Shot(photo=as_grey(picture, self._bits), arrived_s=arrived_s)
 
     def grab(self) -> Photo:
         """Photograph what is shown now, after a wait that is long enough for almost any camera."""
@@ -76,21 +85,27 @@ class VideoCamera:
         self._frames.close()
 
 
-def as_grey(picture: NDArray[Any]) -> Photo:
-    """(H, W) grey values of 8 or 16 bits.
+def as_grey(picture: NDArray[Any], bits: int | None = None) -> Photo:
+    """(H, W) grey values of 8 or 16 bits; `bits` of the 16 are used (None: all), and stretched over them.
 
     Colour becomes 0.299 R + 0.587 G + 0.114 B of the code values (ITU-R BT.601), as in photographs from files. Where
     one colour is burnt out the grey value is set to full scale: a weighted mean of it would follow the light no more,
     without looking burnt out.
     """
-    if picture.ndim == 2:
-        return np.ascontiguousarray(picture)
-    if picture.shape[2] == 1:
-        return np.ascontiguousarray(picture[..., 0])
+    if picture.ndim == 2 or picture.shape[2] == 1:
+        return _stretched(np.ascontiguousarray(picture.reshape(picture.shape[:2])), bits)
     full_scale = np.iinfo(picture.dtype).max
     grey = cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_BGR2GRAY)
     grey[(picture[..., :3] == full_scale).any(axis=2)] = full_scale
     return np.asarray(grey, picture.dtype)
+
+
+def _stretched(picture: NDArray[Any], bits: int | None) -> Photo:
+    if bits is None or picture.dtype != np.uint16:
+        return picture
+    lost = 16 - bits
+    # the top bits once more at the bottom: the largest value becomes full scale, zero stays zero
+    return np.asarray((picture << lost) | (picture >> max(0, bits - lost)), np.uint16)
 
 
 def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCamera:
@@ -113,7 +128,7 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, resolution[0])
         capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
     unlocked = CONTROLS if _ADDRESS in str(device) else fix_controls(capture)
-    camera = VideoCamera(capture, name, resolution, unlocked)
+    camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=take_all_bits(capture))
     try:
         found = camera.look().shape[::-1]
     except DeviceError as error:
