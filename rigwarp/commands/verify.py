@@ -36,11 +36,12 @@ from rigwarp.commands.drift import (
     tell_reregistration,
 )
 from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE, camera_of
+from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.quick_look import BenchLooker, prewarp_of, quick_frames, state_of, store_state, take_look
 from rigwarp.commands.refine import refine, refined_record, tell_refined
 from rigwarp.commands.shaped_table import CheckPositions, shape_of
-from rigwarp.devices import Bench, Photo, open_bench
+from rigwarp.devices import Bench, Photo
 from rigwarp.errors import InputError, MeasurementError, ToleranceError, UsageError
 from rigwarp.files import (
     ADJUST_FILE,
@@ -137,7 +138,7 @@ def verify(
         return
     result = current_result(folder.root)
     console.caution()
-    with open_bench(folder, display=display) as bench:
+    with live_bench(console, folder, display=display) as bench:
         checks = verify_result(console, folder, result, bench, before=before)
     tell_verification(console, checks)
     tell_coverage(console, result)
@@ -148,7 +149,7 @@ def verify(
 def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *, correct: bool) -> None:
     """`verify --quick`: what has moved; and what comes of correcting it."""
     console.caution()
-    with open_bench(folder, display=display) as bench:
+    with live_bench(console, folder, display=display) as bench:
         looker = BenchLooker(bench=bench)
         check = quick_check(folder, looker)
         correct = correct and check.judged.advice == "re-register"
@@ -165,7 +166,7 @@ def _verify_and_refine(console: Console, folder: RigFolder, display: int | None,
     """`verify --refine`: feed back what is measured; then the whole check of the result that is current."""
     console.caution()
     camera = camera_of(folder)
-    with open_bench(folder, display=display) as bench:
+    with live_bench(console, folder, display=display) as bench:
 
         def check(prewarp: Prewarp) -> VerificationResult:
             return check_warp(console, folder, bench, camera, prewarp).result

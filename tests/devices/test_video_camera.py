@@ -159,6 +159,7 @@ def stream():
 
 def feed(server, size, over):
     """Grey pictures, brighter each time, until it is over."""
+
     def run():
         level = 0
         while not over.wait(0.02):
@@ -214,9 +215,8 @@ def test_a_network_camera_that_goes_is_named(fed, stream):
 
 def test_a_server_that_does_not_answer_does_not_hang(monkeypatch):
     monkeypatch.setattr(video_camera, "FRAME_TIMEOUT_S", 1.0)
-    with socket.create_server(("127.0.0.1", 0)) as deaf:
-        with pytest.raises(DeviceError, match="cannot be reached"):
-            open_video_camera(f"http://127.0.0.1:{deaf.getsockname()[1]}/x", SIZE)
+    with socket.create_server(("127.0.0.1", 0)) as deaf, pytest.raises(DeviceError, match="cannot be reached"):
+        open_video_camera(f"http://127.0.0.1:{deaf.getsockname()[1]}/x", SIZE)
 
 
 def test_a_driver_that_hangs_is_left_behind(monkeypatch):
