@@ -13,7 +13,7 @@ from rigwarp.errors import MeasurementError
 
 CHANGES: Final = 30
 _TEST_CODES = (64, 192)  # uniform greys: enough contrast, nothing burnt out, no full black to white
-_SETTLE_S = 1.0  # longer than any camera's latency that can be worked with
+_SETTLE_S = 2.0  # longer than any latency that can be worked with; network cameras take a second
 _AT_REST = 6  # photographs of each test light
 _LONGEST_S = 3.0
 _SPREAD_FRAMES = 2.0  # random pause before each change, camera frames: no beat between the two clocks
