@@ -8,6 +8,7 @@ import numpy as np
 
 from rigwarp.camera import PLAIN_PRINT
 from rigwarp.commands.console import Console
+from rigwarp.commands.shaped_table import shape_of
 from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
@@ -48,14 +49,17 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         zone=table_map.zone,
         lit=(prewarp.gain > 0.0) & np.isfinite(shown_mm[..., 0]),
     )
+    camera = read_camera(folder.root / "camera.json")
+    shape = shape_of(result, camera)
     budget = map_budget(
         warp,
-        read_camera(folder.root / "camera.json"),
+        camera,
         content=rig.content,
         table=rig.table,
         target=rig.target,
         sheet=PLAIN_PRINT,
         check=_check_grid(result / "verification.json"),
+        shape_sigma=None if shape is None else shape.correction().sigma_mm,
     )
     write_json(result / BUDGET_FILE, budget_record(budget), format=FORMAT, replace=True)
     return budget
