@@ -30,7 +30,7 @@ _MODEL_SHARE = 0.002  # of a dot's shift, that a light path fitted to the map do
 _DECISIVE = 25.0  # chi-squared between two explanations: five sigma
 _WORTH_MM = 0.05  # rms shift of the light below which nobody would notice
 _RIGID_SIGMAS, _RIGID_MM = 4.0, 0.1  # what a rigid motion may leave, rms, before it is something else
-_DOTS_PER_FREEDOM = 2
+_MEDIAN_LENGTH = 1.17741  # of 2-D Gaussian vectors, in sigmas per axis
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +122,7 @@ def explain_shift(model: OpticalModel, light: LightShift) -> Explanation:
     fitter = _Fitter(model, light)
     fits = {"nothing": fitter.fit(()), **{part: fitter.fit(free) for part, free in _PARTS.items()}}
     fits["projector and mirror"] = fitter.fit(_PARTS["projector"] + _PARTS["mirror"])
-    noise = _noise(fits["projector and mirror"], light)
+    noise = _noise(fits["projector and mirror"], fitter.sigma_mm)
     chi = {name: fit.chi_squared / noise**2 for name, fit in fits.items()}
     moved = _verdict(chi, _robust_rms(fits["nothing"].left_mm))
     named = ("projector", "mirror") if moved == "projector or mirror" else (moved,)
@@ -250,10 +250,14 @@ class _Fitter:
         return float(np.sum(np.where(distance < _HUBER, distance**2, 2.0 * _HUBER * distance - _HUBER**2)))
 
 
-def _noise(fit: _Fit, light: LightShift) -> float:
-    """By how much the dots scatter more than their sigmas about the explanation that has every freedom; at least 1."""
-    freedom = max(_DOTS_PER_FREEDOM * len(light.pixels_px) - len(fit.free), 1)
-    return max(1.0, float(np.sqrt(fit.chi_squared / freedom)))
+def _noise(fit: _Fit, sigma_mm: Array) -> float:
+    """By how much the dots scatter more than their sigmas about the explanation that has every freedom; at least 1.
+
+    By the median length, so that single wrong dots do not blur the picture.
+    """
+    numbers = 2 * len(sigma_mm)
+    typical = float(np.nanmedian(np.linalg.norm(fit.left_mm, axis=-1) / sigma_mm)) / _MEDIAN_LENGTH
+    return max(1.0, typical * float(np.sqrt(numbers / max(numbers - len(fit.free), 1))))
 
 
 def _rms(vectors_mm: Array) -> float:
@@ -262,4 +266,4 @@ def _rms(vectors_mm: Array) -> float:
 
 def _robust_rms(vectors_mm: Array) -> float:
     """Of the lengths of 2-D Gaussian vectors, the median is 1.177 sigma and the rms 1.414 sigma."""
-    return float(np.nanmedian(np.linalg.norm(vectors_mm, axis=-1)) * np.sqrt(2.0) / 1.17741)
+    return float(np.nanmedian(np.linalg.norm(vectors_mm, axis=-1)) * np.sqrt(2.0) / _MEDIAN_LENGTH)
