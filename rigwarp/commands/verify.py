@@ -175,6 +175,7 @@ def _verify_and_refine(console: Console, folder: RigFolder, display: int | None,
         tell_refined(console, done)
         checks = verify_result(console, folder, done.result, bench, before=False)
     tell_verification(console, checks)
+    tell_coverage(console, done.result)
     console.result(
         {
             "result": done.result,
