@@ -9,17 +9,14 @@ import os
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does
 
-import io
 import sys
-import tempfile
-from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from demo_rigs import demo_folders
 
 from rigwarp.camera import CameraModel
-from rigwarp.cli import main
 from rigwarp.commands.demo import map_against_truth
 from rigwarp.commands.design import design_model
 from rigwarp.commands.fit import rig_tolerances
@@ -38,19 +35,13 @@ def measure() -> dict[str, Any]:
     """Errors in mm and z of each rig and camera."""
     figures: dict[str, Any] = {}
     held: dict[str, bool] = {}
-    with tempfile.TemporaryDirectory() as name:
-        for scenario in _SCENARIOS:
-            root = Path(name) / scenario
-            with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
-                code = main(["demo", scenario, "--dir", str(root)])
-            if code != 0:
-                raise RuntimeError(f"demo {scenario} ended with {code}")
-            figures[scenario] = _judge(open_rig(root))
-            for camera, wanted in _WANTED_MM.items():
-                found = figures[scenario][camera]
-                held[f"{scenario}, {camera}: at most {wanted:g} mm rms"] = found["rms_mm"] <= wanted
-                held[f"{scenario}, {camera}: covers 99 %"] = found["coverage"] >= 0.99
-                held[f"{scenario}, {camera}: z between {_Z[0]} and {_Z[1]}"] = _Z[0] <= found["z"] <= _Z[1]
+    for scenario, root in demo_folders(_SCENARIOS):
+        figures[scenario] = _judge(open_rig(root))
+        for camera, wanted in _WANTED_MM.items():
+            found = figures[scenario][camera]
+            held[f"{scenario}, {camera}: at most {wanted:g} mm rms"] = found["rms_mm"] <= wanted
+            held[f"{scenario}, {camera}: covers 99 %"] = found["coverage"] >= 0.99
+            held[f"{scenario}, {camera}: z between {_Z[0]} and {_Z[1]}"] = _Z[0] <= found["z"] <= _Z[1]
     return {**figures, "held": held}
 
 
