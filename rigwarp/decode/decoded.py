@@ -29,7 +29,7 @@ class Reason(IntEnum):
     MOVED = 6
     """The frames that were shown twice differ here: something moved during the scan."""
     FOLDED = 7
-    """Among light that folds over itself; what decodes there is an island in what does not."""
+    """Among light that folds over itself, where what decodes is an island in what does not; or smeared beyond use."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +47,7 @@ class Decoded:
     harmonics : phase error curves per axis that were taken out.
     degrees_of_freedom : of chi2.
     moved_share : share of the decodable pixels that something moved at; 0 where the set cannot tell.
-    folded : what is wrong with the mirror where light folds over itself, in words; empty where it does not.
+    folded : what is wrong where light folds over itself or is smeared beyond use, in words; empty where it is not.
     """
 
     u_px: Rounded

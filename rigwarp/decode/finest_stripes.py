@@ -29,6 +29,7 @@ _STEP = 16  # every so-manieth pixel of the local means is looked at: neighbours
 _BRIGHT = 0.25  # of the best contrast; dimmer places are mostly noise
 _FILLED = 0.7  # share of a place's surroundings that must be usable
 _MIN_PLACES = 12
+_FIRST_HARMONIC_RMS = 4.0 / np.pi / np.sqrt(2.0)
 
 Photo = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -45,6 +46,8 @@ class FinestStripes:
     banding : half the distance of its 16 % and 84 % quantiles over the picture: about 0 pixel for pixel.
     imbalance : median of half the difference of their local means, either sign: 0 pixel for pixel.
     contrast : what the camera sees of the stripes themselves, as a share of white's; blur of both sides takes most.
+    allowed : what the blur would leave of it pixel for pixel, told by stripes two pixels wide; NaN without those.
+        Repeated or dropped pixels leave more, smoothing of the signal leaves less.
     places : how many places of the picture were looked at.
     """
 
@@ -53,19 +56,28 @@ class FinestStripes:
     banding: float
     imbalance: float
     contrast: float
+    allowed: float
     places: int
 
 
-def stripe_frames(resolution: tuple[int, int], axis: str) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Stripes one pixel wide across `axis` ("x": upright ones), and the same moved by one pixel; (H, W) uint8."""
+def stripe_frames(
+    resolution: tuple[int, int], axis: str, *, pixels: int = 1
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Stripes so many pixels wide across `axis` ("x": upright ones), and their opposite; (H, W) uint8."""
     width, height = resolution
-    line = np.arange(width if axis == "x" else height) % 2 * np.uint8(255)
+    line = np.arange(width if axis == "x" else height) // pixels % 2 * np.uint8(255)
     first = np.tile(line, (height, 1)) if axis == "x" else np.tile(line[:, None], (1, width))
     first = np.asarray(first, np.uint8)
     return first, np.uint8(255) - first
 
 
-def measure_finest_stripes(levels: Mapping[int, Photo], stripes: Sequence[Photo], transfer: Transfer) -> FinestStripes:
+def measure_finest_stripes(
+    levels: Mapping[int, Photo],
+    stripes: Sequence[Photo],
+    transfer: Transfer,
+    *,
+    wider: Sequence[Photo] | None = None,
+) -> FinestStripes:
     """Judge one direction of stripes.
 
     Parameters
@@ -73,16 +85,22 @@ def measure_finest_stripes(levels: Mapping[int, Photo], stripes: Sequence[Photo]
     levels : projector code 0..255 -> (H, W) photograph of that uniform frame; 0 and 255 among them.
     stripes : photographs of the two frames of `stripe_frames`.
     transfer : the projector's nominal curve.
+    wider : photographs of those two pixels wide.
 
     Raises
     ------
     MeasurementError
         If the camera sees hardly any light, or too much.
+
+    Notes
+    -----
+    A Gaussian blur of sigma s leaves exp(-2 (pi s / P)^2) of a period P: that of half the period is its fourth power.
+    The first harmonic of stripes has 4 / pi of their amplitude, hence 0.90 of their rms.
     """
     black, white = levels[min(levels)], levels[max(levels)]
     full_scale = int(np.iinfo(white.dtype).max)
     usable = (white < full_scale) & (white > black)
-    for photo in stripes:
+    for photo in (*stripes, *(wider or ())):
         usable &= photo < full_scale  # stripes that the camera resolves may be as bright as white
     table = estimate_response(dict(levels), usable, full_scale).table().astype(np.float32)
     dark = table[black]
@@ -91,8 +109,12 @@ def measure_finest_stripes(levels: Mapping[int, Photo], stripes: Sequence[Photo]
     of_white = _local(contrast)
     there = _places(of_white, weight)
     one, other = (_local(np.where(usable, table[photo] - dark, 0.0))[there] / of_white[there] for photo in stripes)
-    apart = np.where(usable, table[stripes[0]] - table[stripes[1]], 0.0)
-    power = _local(apart**2)[there] / _local(contrast**2)[there]
+    of_white_square = _local(contrast**2)[there]
+
+    def seen(pair: Sequence[Photo]) -> float:
+        apart = np.where(usable, table[pair[0]] - table[pair[1]], 0.0)
+        return float(np.sqrt(np.median(_local(apart**2)[there] / of_white_square)))
+
     mean, half = (one + other) / 2.0, (one - other) / 2.0
     low, middle, high = np.quantile(mean, [0.16, 0.5, 0.84])
     code = _equal_code(levels, stripes, usable, there)
@@ -101,9 +123,16 @@ def measure_finest_stripes(levels: Mapping[int, Photo], stripes: Sequence[Photo]
         equal_code=code,
         banding=float((high - low) / 2.0),
         imbalance=float(np.median(np.abs(half))),  # places at the picture's rim see half a stripe
-        contrast=float(np.sqrt(np.median(power))),
+        contrast=seen(stripes),
+        allowed=float("nan") if wider is None else _half_the_period(seen(wider)),
         places=int(np.count_nonzero(there)),
     )
+
+
+def _half_the_period(contrast: float) -> float:
+    """Contrast of stripes half as wide."""
+    fade = min(contrast / _FIRST_HARMONIC_RMS, 1.0)
+    return float(_FIRST_HARMONIC_RMS * fade**4)
 
 
 def _equal_code(levels: Mapping[int, Photo], stripes: Sequence[Photo], usable: BoolArray, there: BoolArray) -> float:

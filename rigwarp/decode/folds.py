@@ -16,7 +16,7 @@ from rigwarp.decode.whole import Pictures
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 
-_CELL = 16  # camera pixels
+CELL = 16  # camera pixels
 _LIT_SHARE = 0.25  # of a cell, to be judged at all
 _BAD_SHARE = 0.5  # of a cell's lit pixels: what decodes among them are islands
 _FLIP_SHARE = 0.2  # of a cell's decoded pixels with the rarer orientation, where much else fails
@@ -25,8 +25,8 @@ _BAD = (Reason.INCONSISTENT, Reason.STRAY)
 _FEW_BAD = 0.01  # of the lit pixels: not worth a closer look
 _LEAST_GOOD = 0.05  # of a cell's lit pixels decode
 _WORTH_TELLING = 0.02  # of the lit cells
-_LITTLE_LEFT = 0.2  # of the lit pixels
-_ROW_STEP, _COLUMN_STEP = 4, 2  # camera pixels from one that is looked at to the next; both go into _CELL
+LITTLE_LEFT = 0.2  # of the lit pixels
+_ROW_STEP, _COLUMN_STEP = 4, 2  # camera pixels from one that is looked at to the next; both go into CELL
 _STEP = 3  # camera pixels over which the orientation is judged: noise of a position is far less than what they differ
 
 
@@ -70,12 +70,12 @@ def find_folds(pictures: Pictures) -> Folds:
         return nothing
     # at the rim of a bad area good pixels are no islands: only what is surrounded by it goes
     islands = cv2.erode(folded.view(np.uint8), np.ones((3, 3), np.uint8)).view(bool) | flipping
-    verdict = _over_pixels(islands, reason.shape)
+    verdict = over_pixels(islands, reason.shape)
     left = float(np.count_nonzero((reason == Reason.OK) & (verdict == 0))) / float(bad_count + good_count)
     text = _text(told, share, bool((flipping & told).any()))
-    if left < _LITTLE_LEFT:
+    if left < LITTLE_LEFT:
         raise MeasurementError(
-            f"only {left:.0%} of what the camera sees lit can be mapped pixel by pixel, {_LITTLE_LEFT:.0%} are needed: "
+            f"only {left:.0%} of what the camera sees lit can be mapped pixel by pixel, {LITTLE_LEFT:.0%} are needed: "
             f"{text}. Check the mirror's surface for ripples of short period and the design for overlapping zones"
         )
     return Folds(verdict=verdict, text=text)
@@ -83,32 +83,32 @@ def find_folds(pictures: Pictures) -> Folds:
 
 def _text(folded: NDArray[np.bool_], share: float, flips: bool) -> str:
     rows, columns = np.nonzero(folded)
-    low, high = (np.quantile((columns, rows), q, axis=1) * _CELL for q in (0.05, 0.95))
+    low, high = (np.quantile((columns, rows), q, axis=1) * CELL for q in (0.05, 0.95))
     why = (
         "and the picture's orientation flips there, as where light folds over itself"
         if flips
         else ("as where light of two zones or folds overlaps")
     )
     return (
-        f"on {share:.0%} of the lit area (mostly camera pixels {low[0]:.0f} to {high[0] + _CELL:.0f} across, "
-        f"{low[1]:.0f} to {high[1] + _CELL:.0f} down) light arrives on several paths at once, {why}"
+        f"on {share:.0%} of the lit area (mostly camera pixels {low[0]:.0f} to {high[0] + CELL:.0f} across, "
+        f"{low[1]:.0f} to {high[1] + CELL:.0f} down) light arrives on several paths at once, {why}"
     )
 
 
-def _over_pixels(islands: NDArray[np.bool_], shape: tuple[int, ...]) -> NDArray[np.uint8]:
+def over_pixels(islands: NDArray[np.bool_], shape: tuple[int, ...]) -> NDArray[np.uint8]:
     """FOLDED at the pixels of the chosen cells, else 0."""
     marked = islands.view(np.uint8) * np.uint8(Reason.FOLDED)
-    return marked.repeat(_CELL, axis=0)[: shape[0]].repeat(_CELL, axis=1)[:, : shape[1]]
+    return marked.repeat(CELL, axis=0)[: shape[0]].repeat(CELL, axis=1)[:, : shape[1]]
 
 
 def _cell_shares(reason: NDArray[np.uint8], kinds: tuple[Reason, ...]) -> Array:
     """Share of the pixels of each cell that have one of these reasons; what a cell lacks at the rim has none."""
     table = np.zeros(256, np.uint8)
     table[list(kinds)] = 255
-    rows, columns = (-n % _CELL for n in reason.shape)
+    rows, columns = (-n % CELL for n in reason.shape)
     # whole cells: then INTER_AREA is the plain mean, and quick
     whole = cv2.copyMakeBorder(cv2.LUT(reason, table), 0, rows, 0, columns, cv2.BORDER_CONSTANT, value=0)
-    cells = (whole.shape[1] // _CELL, whole.shape[0] // _CELL)
+    cells = (whole.shape[1] // CELL, whole.shape[0] // CELL)
     return np.asarray(cv2.resize(whole, cells, interpolation=cv2.INTER_AREA), float) / 255.0
 
 
@@ -117,14 +117,14 @@ def _flips(u_px: Single, v_px: Single, wanted: NDArray[np.bool_]) -> NDArray[np.
     height, width = u_px.shape
     flips = np.zeros_like(wanted)
     here = np.arange(0, width - _STEP, _COLUMN_STEP)
-    determinant = np.zeros((_CELL // _ROW_STEP, wanted.shape[1] * _CELL // _COLUMN_STEP), np.float32)
+    determinant = np.zeros((CELL // _ROW_STEP, wanted.shape[1] * CELL // _COLUMN_STEP), np.float32)
     for row in np.flatnonzero(wanted.any(axis=1)):
-        rows = np.arange(row * _CELL, min((row + 1) * _CELL, height - _STEP), _ROW_STEP)
+        rows = np.arange(row * CELL, min((row + 1) * CELL, height - _STEP), _ROW_STEP)
         if not rows.size:
             continue
         determinant[:] = 0.0
         determinant[: len(rows), : len(here)] = _turns(u_px, v_px, rows, here)
-        by_cell = determinant.reshape(len(determinant), -1, _CELL // _COLUMN_STEP)
+        by_cell = determinant.reshape(len(determinant), -1, CELL // _COLUMN_STEP)
         positive, negative = (np.count_nonzero(sign, axis=(0, 2)) for sign in (by_cell > 0, by_cell < 0))
         flips[row] = np.minimum(positive, negative) > _FLIP_SHARE * (positive + negative)
     return flips & wanted

@@ -14,6 +14,7 @@ from rigwarp.decode.folds import find_folds
 from rigwarp.decode.layout import axis_layout
 from rigwarp.decode.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.response import estimate_response
+from rigwarp.decode.smear import SmearGauge, find_smear
 from rigwarp.decode.unwrap import position_table
 from rigwarp.decode.whole import THREADS, Pictures, WholeScan, new_pictures, shown_frames
 from rigwarp.errors import InputError, MeasurementError
@@ -63,6 +64,8 @@ class ExposureDecoder:
             response = estimate_response(levels, usable, self._full_scale)
             sample = _sample(self._photos, usable, shown_frames(self._layouts))
             chain = learn_chain(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
+            low, high = self._patterns.light_range
+            gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
             whole = WholeScan(self._photos, self._layouts, chain, self._ends, repeats)
             wait(ready)
@@ -70,9 +73,12 @@ class ExposureDecoder:
             judge_by_neighbours(pictures, whole.freedom, pool)
             moved_share = _moved_share(pictures)
             folds = find_folds(pictures)
-            if folds.verdict is not None:
-                take_out(pictures, folds.verdict, pool)
-        return _decoded(pictures, chain, whole.freedom, moved_share, folds.text)
+            smear = find_smear(gauge, self._photos, pictures.reason == Reason.OK, sample)
+            for found in (folds, smear):
+                if found.verdict is not None:
+                    take_out(pictures, found.verdict, pool)
+        told = "; ".join(found.text for found in (folds, smear) if found.text)
+        return _decoded(pictures, chain, whole.freedom, moved_share, told)
 
     @property
     def _full_scale(self) -> int:

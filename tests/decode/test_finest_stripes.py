@@ -33,12 +33,14 @@ def photo(frame, *, blur_px=1.5, size=(400, 300), saturated=False, gamma=GAMMA, 
     return np.clip(np.rint(255 * coded + noise), 0, 255).astype(np.uint8)
 
 
-def measured(path, axis="x", **how):
+def measured(path, axis="x", wider=False, **how):
     """Judge stripes that went through `path` (frame -> frame) on their way."""
+
+    def pair(pixels):
+        return [photo(path(frame), **how) for frame in stripe_frames(PROJECTOR, axis, pixels=pixels)]
+
     levels = {c: photo(np.full(PROJECTOR[::-1], c, np.uint8), **how) for c in LEVELS}
-    return measure_finest_stripes(
-        levels, [photo(path(frame), **how) for frame in stripe_frames(PROJECTOR, axis)], GAMMA
-    )
+    return measure_finest_stripes(levels, pair(1), GAMMA, wider=pair(2) if wider else None)
 
 
 def resized(scale, how):
@@ -99,6 +101,26 @@ def test_contrast_is_what_the_camera_resolves():
     near = measured(lambda frame: frame, blur_px=0.3, size=(1280, 720))
     far = measured(lambda frame: frame, blur_px=0.9, size=(1280, 720))
     assert near.contrast > 3 * far.contrast
+
+
+def test_the_blur_allows_what_is_seen_pixel_for_pixel():
+    """Gaussian blur of 0.6 px: exp(-2 (pi 0.6 / 2)^2) = 0.169 of the first harmonic's 0.90 rms, near enough."""
+    found = measured(lambda frame: frame, wider=True, blur_px=0.6, size=(1280, 720))
+    assert found.contrast == pytest.approx(0.169 * 0.90, rel=0.15)
+    assert found.allowed == pytest.approx(found.contrast, rel=0.25)
+
+
+def test_dropped_pixels_keep_more_contrast_than_the_blur_allows():
+    """A panel of 0.6 times the pixels that leaves the others out: on and off last for one or two of its pixels."""
+
+    def panel(frame):
+        height, width = frame.shape
+        small = cv2.resize(frame, (round(0.6 * width), round(0.6 * height)), interpolation=cv2.INTER_NEAREST)
+        return cv2.resize(small, (width, height), interpolation=cv2.INTER_NEAREST)
+
+    found = measured(panel, wider=True)
+    assert found.light == pytest.approx(0.5, abs=0.03)  # the light is right, and so is the balance
+    assert found.contrast > 3.0 * found.allowed + 0.1
 
 
 def test_hardly_any_light_is_an_error():
