@@ -134,7 +134,7 @@ def _file_hashes(root: Path, result: Path, header: dict[str, Any], start: dict[s
     """SHA-256 of rig and camera file, what was decoded of each scan, and the result's own files but the report."""
     settings = start.get("settings")
     listed = settings.get("scans") if isinstance(settings, dict) else None
-    stamps = listed if isinstance(listed, list) else [header.get("scan")]
+    stamps = listed if isinstance(listed, list) else str(header.get("scan")).split(" + ")  # one per zone
     scans = [root / "scans" / str(stamp) for stamp in stamps if isinstance(stamp, str) and "/" not in stamp]
     paths = [root / "rig.toml", root / "camera.json", root / "design.npz"]
     paths += [scan / name for scan in scans for name in ("patterns.json", "decoded.npz")]

@@ -294,11 +294,20 @@ def test_a_budget_without_the_camera_is_owned_up_to(finished, page_of):
 
 
 def test_files_are_listed_with_their_hashes(finished, page_of):
+    """Those of the scans too, whether start.json lists them (a fit) or map.npz alone does (a corrected result)."""
     folder, result = finished
-    text = page_of(folder, result).text
-    for path in (folder.root / "rig.toml", folder.root / "camera.json", result / "map.npz", result / "budget.json"):
-        name = path.relative_to(folder.root).as_posix()
-        assert f"{name} {hashlib.sha256(path.read_bytes()).hexdigest()}" in text
+    stamps = ("20260102T030405Z", "20260102T030500Z")
+    for stamp in stamps:
+        (folder.root / "scans" / stamp).mkdir(parents=True)
+        (folder.root / "scans" / stamp / "decoded.npz").write_text(stamp)
+    start = json.loads((result / "start.json").read_text())
+    for settings, listed in (({"scans": stamps[1:]}, stamps[1:]), ({"from": "elsewhere"}, stamps[:1])):
+        (result / "start.json").write_text(json.dumps({**start, "settings": settings}))
+        text = page_of(folder, result).text
+        files = [folder.root / "rig.toml", folder.root / "camera.json", result / "map.npz", result / "budget.json"]
+        for path in files + [folder.root / "scans" / stamp / "decoded.npz" for stamp in listed]:
+            name = path.relative_to(folder.root).as_posix()
+            assert f"{name} {hashlib.sha256(path.read_bytes()).hexdigest()}" in text
 
 
 def test_a_changed_rig_is_warned_of_and_the_old_one_is_shown(finished, page_of):
