@@ -6,7 +6,6 @@ from typing import Any, Final, Literal
 
 from rigwarp.camera.field_of_view import ContentInView
 from rigwarp.capture.exposure_search import FOUND_BRIGHT, ExposureFound
-from rigwarp.decode.finest_stripes import FinestStripes
 from rigwarp.decode.light_levels import LightLevels
 from rigwarp.decode.steadiness import Steadiness, steady_exposures_s
 from rigwarp.errors import MeasurementError
@@ -19,9 +18,6 @@ _BURNT, _BURNT_A_LITTLE = 0.02, 0.001  # share of pixels at full scale
 _DIM = 0.35  # white below this share of full scale wastes more than an exposure step
 _CONTRAST_TO_NOISE = (6.0, 25.0)  # of white minus black; half of it is a sinusoid's amplitude: 0.4 and 0.1 px a period
 _ROOM = 0.3  # of white's light: the noise of so much room light begins to show
-_HALF_LIGHT = (0.40, 0.46)  # of the finest stripes: below, mixed by scaling; between, a filter or a slow panel
-_BANDED = 0.03  # of the stripes' light: bands of a scale near one have 0.05 and more
-_UNEQUAL = 0.012  # imbalance of opposite stripes: repeated pixels at a scale of 1.05 give 0.02
 _UNSTEADY = (0.005, 0.15)  # of the light: 0.5 % is 0.02 px of position
 _BLUR_PX = (3.5, 8.0)  # sigma in projector pixels: up to 3.5 the periods of 22 px are the best ones anyway
 _SEEN = (0.9, 0.999)  # of the content area
@@ -119,43 +115,6 @@ def about_room_light(light: LightLevels) -> Finding:
     if light.room > _ROOM:
         text += ": darken the room, or keep lamps and windows from shining onto the table"
     return _finding("room light", "remark" if light.room > _ROOM else "fine", text, {"black_of_white": light.room})
-
-
-def about_scaling(by_axis: Mapping[str, FinestStripes]) -> Finding:
-    """Is the picture shown pixel for pixel?"""
-    figures = {
-        axis: {
-            "light": s.light,
-            "equal_code": s.equal_code,
-            "banding": s.banding,
-            "imbalance": s.imbalance,
-            "contrast": s.contrast,
-        }
-        for axis, s in by_axis.items()
-    }
-    worst = min(by_axis.values(), key=lambda s: s.light)
-    imbalance, banding = (max(getattr(s, name) for s in by_axis.values()) for name in ("imbalance", "banding"))
-    kept = min(s.contrast for s in by_axis.values())
-    if worst.light < _HALF_LIGHT[0] or banding > _BANDED or imbalance > _UNEQUAL:
-        reason = f"stripes one pixel wide give {worst.light:.2f} of white's light where 0.50 is right"
-        if worst.light >= _HALF_LIGHT[0] and imbalance > _UNEQUAL:
-            reason = f"opposite stripes one pixel wide differ by {2 * imbalance:.2f} of white, so pixels are repeated"
-        elif banding > _BANDED:
-            reason += f", in bands that differ by {2 * banding:.2f}"
-        advice = (
-            "the picture is scaled on its way. Set the display to the projector's native size, 100 % scaling and no "
-            "mirroring, and switch off overscan, zoom, keystone and sharpness in the projector's menu"
-        )
-        return _finding("pixel for pixel", "stop", f"{reason}: {advice}", figures)
-    blurred = f"the camera sees {kept:.0%} of their contrast, the rest is blur"
-    if worst.light < _HALF_LIGHT[1]:
-        text = (
-            f"stripes one pixel wide give {worst.light:.2f} of white's light where 0.50 is right, evenly: not scaled, "
-            "but something smooths the signal. Use a digital cable and switch off noise and sharpness filters"
-        )
-        return _finding("pixel for pixel", "remark", text, figures)
-    text = f"stripes one pixel wide give {worst.light:.2f} of white's light, evenly: not scaled; {blurred}"
-    return _finding("pixel for pixel", "fine", text, figures)
 
 
 def about_steadiness(white: Steadiness, black: Steadiness | None, frame_s: float, exposure_s: float | None) -> Finding:

@@ -1,7 +1,7 @@
 """The pre-flight: before a scan is worth its time, look at what the camera sees of a few simple pictures.
 
-Some thirty photographs: steady white, the grey levels down to black, two broad stripe pictures for the blur and four
-with stripes one pixel wide. No two neighbouring pictures are black and white.
+Some fifty photographs: steady white, the grey levels down to black, two broad stripe pictures for the blur and eight
+with stripes one and two pixels wide; about twenty in a quick look. No two neighbouring pictures are black and white.
 """
 
 from collections.abc import Callable, Sequence
@@ -19,13 +19,13 @@ from rigwarp.capture.findings import (
     about_contrast,
     about_exposure,
     about_room_light,
-    about_scaling,
     about_settings,
     about_steadiness,
     about_view,
     not_measured,
 )
 from rigwarp.capture.findings_pose import POSE, about_pose
+from rigwarp.capture.findings_scaling import SCALING, about_scaling
 from rigwarp.capture.record import photograph
 from rigwarp.decode import blur_from_stripes
 from rigwarp.decode.finest_stripes import measure_finest_stripes, stripe_frames
@@ -71,7 +71,7 @@ def count_photographs(*, quick: bool) -> int:
     """About how many photographs the pre-flight takes, for a progress bar."""
     if quick:
         return len(_RAMP) + len(_QUICK_LEVELS) + 8 + _QUICK_WHITES
-    return len(_RAMP) + len(_LEVELS) + 12 + _WHITES + _BLACKS - 1
+    return len(_RAMP) + len(_LEVELS) + 20 + _WHITES + _BLACKS - 1
 
 
 def run_preflight(
@@ -100,57 +100,58 @@ def run_preflight(
     whites = _steady(bench, _QUICK_WHITES if quick else _WHITES, advance)
     codes = _QUICK_LEVELS if quick else _LEVELS
     photos = [whites[-1], *_shown(bench, [_level(bench, code) for code in codes[1:]], advance)]
-    levels = dict(zip(codes, photos, strict=True))
-    blacks = [] if quick else [levels[0], *_steady(bench, _BLACKS - 1, advance)]
-    light = measure_light(levels[0], levels[255], looked_at)
-    lit = lit_pixels(levels[0], levels[255])
-    noise = _noise(whites, lit)
+    blacks = [] if quick else [photos[-1], *_steady(bench, _BLACKS - 1, advance)]
+    light = measure_light(photos[-1], whites[-1], looked_at)
+    lit = lit_pixels(photos[-1], whites[-1])
+    contrast = about_contrast(light, _noise(whites, lit))
     findings = [
         about_exposure(light, found, bench.camera.exposure_s),
-        about_contrast(light, noise),
+        contrast,
         about_room_light(light),
         about_settings(bench.camera.unlocked),
     ]
-    if findings[1].severity != "stop":
-        findings += _about_light(bench, rig, levels, whites, blacks, lit, frame_s, advance)
+    if contrast.severity != "stop":
+        levels = dict(zip(codes, photos, strict=True))
+        fine = contrast.severity == "fine" and not quick  # noise passes for contrast of the finest stripes
+        findings.append(_judged(SCALING, lambda: _scaling(bench, rig, levels, wider=fine, advance=advance)))
+        findings.append(_judged("steady light", lambda: _steady_light(bench, whites, blacks, lit, frame_s)))
+        if not quick:  # else the scan measures the blur itself
+            findings.append(_judged("sharpness", lambda: _sharpness(bench, rig, levels, advance)))
     findings += _about_place(rig, camera, whites[-1], light, sheet_height_mm)
     return Preflight(findings=tuple(findings), exposure_s=bench.camera.exposure_s, white=whites[-1])
 
 
-def _about_light(
-    bench: Bench,
-    rig: Rig,
-    levels: dict[int, Photo],
-    whites: Sequence[Photo],
-    blacks: Sequence[Photo],
-    lit: BoolArray,
-    frame_s: float,
-    advance: Callable[[], None],
-) -> list[Finding]:
-    """Scaling, steadiness and blur; what cannot be measured is a finding as well."""
-    found = []
-    fine = {axis: _apart(bench, stripe_frames(bench.display.resolution, axis), advance) for axis in ("x", "y")}
+def _judged(what: str, judge: Callable[[], Finding]) -> Finding:
+    """A finding; what cannot be measured is one as well."""
     try:
-        transfer = rig.projector.transfer
-        found.append(about_scaling({a: measure_finest_stripes(levels, pair, transfer) for a, pair in fine.items()}))
+        return judge()
     except MeasurementError as error:
-        found.append(not_measured("pixel for pixel", str(error)))
-    try:
-        response = usual_response(int(np.iinfo(whites[0].dtype).max))  # the levels may flicker too: not from them
-        steady = measure_steadiness(whites, lit, response=response)
-        dark = measure_steadiness(blacks, lit, response=response) if len(blacks) > 1 else None
-        found.append(about_steadiness(steady, dark, frame_s, bench.camera.exposure_s))
-    except MeasurementError as error:
-        found.append(not_measured("steady light", str(error)))
-    if not blacks:  # a quick look: the scan measures the blur itself
-        return found
-    broad = _apart(bench, _broad_stripes(rig, bench.display.resolution), advance)
-    try:
-        swing = _BLUR_LIGHT[1] - _BLUR_LIGHT[0]
-        found.append(about_blur(blur_from_stripes(levels, (broad[0], broad[1]), _BLUR_PERIOD_PX, swing)))
-    except MeasurementError as error:
-        found.append(not_measured("sharpness", str(error)))
-    return found
+        return not_measured(what, str(error))
+
+
+def _scaling(bench: Bench, rig: Rig, levels: dict[int, Photo], *, wider: bool, advance: Callable[[], None]) -> Finding:
+    """Stripes one pixel wide in both directions, and those of two pixels to compare with."""
+    size, transfer = bench.display.resolution, rig.projector.transfer
+    judged = {}
+    for axis in ("x", "y"):
+        finest = _apart(bench, stripe_frames(size, axis), advance)
+        double = _apart(bench, stripe_frames(size, axis, pixels=2), advance) if wider else None
+        judged[axis] = measure_finest_stripes(levels, finest, transfer, wider=double)
+    return about_scaling(judged)
+
+
+def _steady_light(
+    bench: Bench, whites: Sequence[Photo], blacks: Sequence[Photo], lit: BoolArray, frame_s: float
+) -> Finding:
+    response = usual_response(int(np.iinfo(whites[0].dtype).max))  # not from the levels: they may flicker too
+    steady = measure_steadiness(whites, lit, response=response)
+    dark = measure_steadiness(blacks, lit, response=response) if len(blacks) > 1 else None
+    return about_steadiness(steady, dark, frame_s, bench.camera.exposure_s)
+
+
+def _sharpness(bench: Bench, rig: Rig, levels: dict[int, Photo], advance: Callable[[], None]) -> Finding:
+    one, other = _apart(bench, _broad_stripes(rig, bench.display.resolution), advance)
+    return about_blur(blur_from_stripes(levels, (one, other), _BLUR_PERIOD_PX, _BLUR_LIGHT[1] - _BLUR_LIGHT[0]))
 
 
 def _about_place(

@@ -109,6 +109,18 @@ def test_a_scaled_picture_stops_the_scan(look, scaled):
         require_no_stop(list(findings.values()))
 
 
+def test_dropped_pixels_stop_the_scan(look):
+    """A projector that takes 320 x 180 and leaves out two of five pixels, without any mixing."""
+
+    def panel(frame):
+        small = cv2.resize(frame, None, fx=0.6, fy=0.6, interpolation=cv2.INTER_NEAREST)
+        return cv2.resize(small, frame.shape[::-1], interpolation=cv2.INTER_NEAREST)
+
+    findings, _ = look(frame=panel, quick=False)
+    assert findings["pixel for pixel"].severity == "stop"
+    assert "repeated or dropped" in findings["pixel for pixel"].text
+
+
 def test_a_blurred_picture_is_blurred_and_not_scaled(look, folder):
     """Blur in light, as a lens makes it: the display cannot do that, so the codes are blurred in linear light."""
     gamma = 2.35  # of the virtual projector
