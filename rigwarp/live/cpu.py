@@ -4,7 +4,7 @@ The picture is turned into four channels of linear light, because OpenCV's remap
 The frame is worked on in strips of rows that stay in the processor's cache, each cut to the columns that are lit.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -23,7 +23,8 @@ from rigwarp.rig.transfer import encode_transfer
 
 _Piece = TypeVar("_Piece")
 _NO_MAP: Any = None  # OpenCV's stubs ask for an array here; an empty one gives NaN in OpenCV 5.0
-_STRIP_ROWS = 64
+_STRIP_PIXELS = 1 << 16
+"""Of this and less OpenCV does an operation in one thread: strips have threads of their own, and stay in the cache."""
 _FULL = 65535
 """Full light in 16 bits: near black one step is 1.6 code values at gamma 2.2, so rounding to it stays below one."""
 _NOWHERE_PX = -16.0
@@ -60,9 +61,8 @@ class CpuRenderer:
         self._strips: list[_Strip] = []
         self._averaged = False
         self._room: NDArray[Any] = np.empty((0, 0, 4), np.uint16)
-        # strips side by side scale better than OpenCV's cutting up each operation by itself: they stay in the cache
-        cores = cv2.getNumThreads()
-        self._workers = ThreadPoolExecutor(cores, thread_name_prefix="rigwarp-cpu") if cores > 1 else None
+        self._cores = cv2.getNumThreads()
+        self._workers = ThreadPoolExecutor(self._cores, thread_name_prefix="rigwarp-cpu") if self._cores > 1 else None
         self.use(as_warp(prewarp))
 
     @property
@@ -107,20 +107,30 @@ class CpuRenderer:
         if self._room.shape != shape or self._room.dtype != kind:
             self._room = np.empty(shape, kind)  # kept: fresh memory costs as much as the work itself
 
+        step = _strip_rows(shape[1])
+
         def turn(start: int) -> None:
-            codes, room = picture[start : start + _STRIP_ROWS], self._room[start : start + _STRIP_ROWS]
+            codes, room = picture[start : start + step], self._room[start : start + step]
             if self._averaged:
                 cv2.cvtColor(cv2.LUT(codes, self._light), cv2.COLOR_RGB2RGBA, dst=room)
                 return
             pairs = cv2.cvtColor(codes, cv2.COLOR_RGB2RGBA).reshape(len(codes), -1).view(np.uint16)
             cv2.LUT(pairs, self._light_pairs, dst=room.reshape(len(codes), -1).view(np.int32))
 
-        self._all(turn, range(0, shape[0], _STRIP_ROWS))
+        self._all(turn, range(0, shape[0], step))
         return self._room
 
-    def _all(self, work: Callable[[_Piece], None], pieces: Iterable[_Piece]) -> None:
-        """Do some work on all pieces, side by side where there are cores for it."""
-        for _ in self._workers.map(work, pieces) if self._workers else map(work, pieces):
+    def _all(self, work: Callable[[_Piece], None], pieces: Sequence[_Piece]) -> None:
+        """Do some work on all pieces, every core on its share of them."""
+
+        def share(first: int) -> None:
+            for piece in pieces[first :: self._cores]:
+                work(piece)
+
+        if self._workers is None:
+            share(0)
+            return
+        for _ in self._workers.map(share, range(self._cores)):
             pass  # the results are where the work has put them; an exception comes out here
 
     def _look_up(self, size: tuple[int, int]) -> None:
@@ -198,8 +208,9 @@ def _strips(samples: SampleMap, *, averaged: bool) -> list[_Strip]:
     lit = samples.gain_root > 0
     threshold = np.floor(thresholds((height, width)) * _CODE_PARTS).astype(np.uint16)
     strips = []
-    for start in range(0, height, _STRIP_ROWS):
-        rows = slice(start, min(start + _STRIP_ROWS, height))
+    step = _strip_rows(width)
+    for start in range(0, height, step):
+        rows = slice(start, min(start + step, height))
         columns = _span(lit[rows].any(axis=0))
         if columns is None:
             continue
@@ -215,6 +226,10 @@ def _strips(samples: SampleMap, *, averaged: bool) -> list[_Strip]:
             )
         )
     return strips
+
+
+def _strip_rows(width: int) -> int:
+    return max(_STRIP_PIXELS // width, 1)
 
 
 def _groups(samples: SampleMap, window: tuple[slice, slice]) -> list[_Group]:
