@@ -1,6 +1,7 @@
 """budget.json and what commands say of it."""
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,9 +9,7 @@ import pytest
 from rigwarp.commands.budget import tell_budget, tell_coverage, write_budget
 from rigwarp.commands.console import Console
 from rigwarp.errors import InputError
-from rigwarp.files import read_camera, write_json
-from rigwarp.files.table_shape_file import write_table_shape
-from rigwarp.verification.table_shape import TERMS, TableShape
+from rigwarp.files import write_json
 
 
 def test_file_states_causes_regions_and_the_check(finished_once):
@@ -72,29 +71,15 @@ def test_without_a_verification_there_is_no_check_grid(finished):
     assert write_budget(folder, result).check is None
 
 
-def test_a_table_whose_shape_was_measured_is_not_assumed_flat(finished):
-    """A height known to 0.01 mm everywhere, against ±0.2 mm assumed: 0.2 / sqrt(3) / 0.01 = 11.5 times less."""
+def test_a_table_whose_shape_was_measured_is_not_assumed_flat(finished, monkeypatch):
+    """Where the result knows the table's shape, what that leaves open takes the place of the assumption."""
     folder, result = finished
-    assumed = write_budget(folder, result).regions[2].sigma_mm["flatness"]
-    covariance = np.zeros((15 + len(TERMS), 15 + len(TERMS)))
-    covariance[14, 14] = 0.01**2  # the camera's last entry: its distance, that is, the whole table's height
-    shape = TableShape(
-        camera=read_camera(folder.root / "camera.json"),
-        camera_change=np.zeros(15),
-        half_mm=(250.0, 250.0),
-        height_mm=folder.rig.table.height_mm,
-        coefficients_mm=np.zeros(len(TERMS)),
-        covariance=covariance,
-        gained=0.0,
-        rms_mm=0.0,
-        bow_mm=0.0,
-        flat_px=0.1,
-        left_px=0.1,
-    )
-    write_table_shape(result / "table_shape.json", shape)
+    assert write_budget(folder, result).flatness_mm == 0.2
+    known = SimpleNamespace(sigma_mm=lambda places: np.full(places.shape[:-1], 0.003))
+    shape = SimpleNamespace(correction=lambda: known)
+    monkeypatch.setattr("rigwarp.commands.budget.shape_of", lambda result, camera: shape)
     budget = write_budget(folder, result)
     assert budget.flatness_mm is None
-    # the camera looks straight down: its distance acts as height does; the spline between nodes costs a few per cent
-    assert budget.regions[2].sigma_mm["flatness"] == pytest.approx(assumed / (0.2 / np.sqrt(3.0) / 0.01), rel=0.1)
+    assert budget.regions[2].sigma_mm["flatness"] == pytest.approx(0.003, rel=1e-9)
     (cause,) = [cause for cause in budget.causes if cause.key == "flatness"]
     assert (cause.kind, "assumed" in cause.how) == ("A", False)
