@@ -35,6 +35,11 @@ class SettledCamera:
     camera : what delivers; it stays open when this one is closed.
     display : what it watches; everything must be shown through this one.
     latency : as measured with these two.
+
+    Attributes
+    ----------
+    retaken : how many photographs did not agree, or were stale.
+    accepted_s : when the last accepted photograph arrived.
     """
 
     def __init__(self, camera: StreamingCamera, display: PacedDisplay, latency: Latency) -> None:
@@ -47,6 +52,7 @@ class SettledCamera:
         self._not_before_s = -np.inf
         self.unlocked = camera.unlocked
         self.retaken = 0
+        self.accepted_s = -np.inf
 
     @property
     def resolution(self) -> tuple[int, int]:
@@ -146,6 +152,7 @@ class SettledCamera:
     def _accept(self, shot: Shot) -> Photo:
         assert self._display.shown is not None  # a photograph is taken of something
         self._accepted, self._witness = (self._display.shown, shot.photo), shot
+        self.accepted_s = shot.arrived_s
         return shot.photo
 
 

@@ -65,7 +65,8 @@ def _lines(figures: dict[str, Any], depth: int) -> list[str]:
         if isinstance(value, dict):
             lines += ["  " * depth + key, *_lines(value, depth + 1)]
         else:
-            shown = f"{value:.4g}" if isinstance(value, float) else {True: "yes", False: "NO"}.get(value, str(value))
+            held = {True: "yes", False: "NO"}.get(value) if isinstance(value, bool) else None
+            shown = held or (f"{value:.4g}" if isinstance(value, float) else str(value))
             lines.append("  " * depth + f"{key}: {shown}")
     return lines
 

@@ -141,3 +141,21 @@ def test_two_exposures_of_a_live_scan(rig: Path, capsys: pytest.CaptureFixture[s
     # shot noise alone would halve the sigma with four times the light; read noise counts for less, and the first
     # exposure helps a little
     assert np.median((twice.sigma_u_px / once.sigma_u_px)[both]) < 0.5
+
+
+def test_a_scan_of_zones_goes_on_in_the_zone_where_it_stopped(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    counter = make_small_rig(tmp_path / "counter", "folded-counter", share=0.25)
+    repair = failing_after(monkeypatch, 50, DeviceError("the camera has stopped"))
+    assert main(["scan", str(counter), "--no-look", "--blur", "3"]) == 4
+    repair()
+    (first,) = complete_runs(counter / "scans")
+    unfinished = sorted((counter / "scans").iterdir())[-1]
+    frames = len(read_patterns(first / "patterns.json").frames)
+    assert len(list((unfinished / "frames").iterdir())) == 50 - frames
+    scanned = run(capsys, "scan", counter, "--resume")
+    assert [Path(s["scan"]) for s in scanned["scans"]] == [first, unfinished]
+    settings = [read_start(one)["settings"] for one in complete_runs(counter / "scans")]
+    assert [s["zone"] for s in settings] == [0, 1]
+    assert len({s["group"] for s in settings}) == 1
