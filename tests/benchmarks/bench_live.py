@@ -164,8 +164,8 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
 def measure_cpu(rounds: int) -> dict[str, Any]:
     """The CPU's figures at 1080p: whole frames, upload and conversions included, against the bare remap.
 
-    Seen on a quiet machine with everything lit: 1.30 on one core, 1.54 on two. The remap itself takes 0.6 of that, being
-    quicker on four 16-bit channels than the bare one on three bytes; turning codes into light and back is two table
+    Seen on a quiet machine with everything lit: 1.30 on one core, 1.54 on two. The remap itself takes 0.6 of that: four
+    16-bit channels are quicker than the bare one's three bytes. Turning codes into light and back takes two table
     look-ups per value, which no processor does more than one at a time.
     """
     size = SIZES["1080p"]

@@ -1,5 +1,6 @@
 """The player's window, lent to a measurement: when, what is shown, and how the content comes back."""
 
+import importlib.util
 import json
 import os
 import subprocess
@@ -15,7 +16,10 @@ from rigwarp.live.operator import Input
 from rigwarp.live.session import Session
 from rigwarp.live.sources import StillSource
 from rigwarp.live.warp import warp_of
-from rigwarp.prewarp import Prewarp
+
+_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
+bent_rig = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(bent_rig)
 
 SOON = Quiet(untouched_s=1.0)
 
@@ -45,20 +49,7 @@ class Paper:
 
 
 def session_with(source):
-    corners = np.array([[-1.0, -1.0], [4, -1.0], [4, 4], [-1.0, 4]])
-    prewarp = Prewarp(
-        projector_resolution=(4, 4),
-        content_pixels=(4, 4),
-        vertices_px=corners,
-        content_px=corners,
-        triangles=np.array([[0, 1, 2], [0, 2, 3]], np.int32),
-        triangle_zone=np.zeros(2, np.int16),
-        zone=np.zeros((4, 4), np.int16),
-        gain=np.ones((4, 4), np.float32),
-        transfer="srgb",
-        mesh_error_px=0.0,
-    )
-    return Session(warp_of(prewarp), source)
+    return Session(warp_of(bent_rig.plain_prewarp(size=(4, 4))), source)
 
 
 def measure(display):

@@ -1,5 +1,6 @@
 """Time, darkness, other sources and remote commands, without a window."""
 
+import importlib.util
 import json
 import socket
 import time
@@ -16,7 +17,10 @@ from rigwarp.live.session import Session
 from rigwarp.live.sources import StillSource
 from rigwarp.live.statistics import Counts, Pacing
 from rigwarp.live.warp import warp_of
-from rigwarp.prewarp import Prewarp
+
+_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
+bent_rig = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(bent_rig)
 
 
 class Ruler(StillSource):
@@ -35,21 +39,7 @@ class Ruler(StillSource):
 
 
 def tiny_warp():
-    corners = np.array([[-1.0, -1.0], [8, -1.0], [8, 8], [-1.0, 8]])
-    return warp_of(
-        Prewarp(
-            projector_resolution=(8, 8),
-            content_pixels=(8, 8),
-            vertices_px=corners,
-            content_px=corners,
-            triangles=np.array([[0, 1, 2], [0, 2, 3]], np.int32),
-            triangle_zone=np.zeros(2, np.int16),
-            zone=np.zeros((8, 8), np.int16),
-            gain=np.ones((8, 8), np.float32),
-            transfer="srgb",
-            mesh_error_px=0.0,
-        )
-    )
+    return warp_of(bent_rig.plain_prewarp(size=(8, 8)))
 
 
 def until(found, seconds=5.0):
@@ -73,6 +63,17 @@ def test_time_stands_still_and_jumps():
     assert ruler.times == pytest.approx([1.0, 1.0, 1.0, 2.0, 100.5])
     session.close()
     assert ruler.closed
+
+
+def test_remote_evening_is_kept_within_bounds():
+    remote = Remote(0)
+    session = Session(tiny_warp(), Ruler(), remote=remote)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        sender.sendto(build_message(Message(address="/rigwarp/even", values=(0.2, 5))), ("127.0.0.1", remote.port))
+        assert until(lambda: remote.wants_something)
+    session.picture(1.0)
+    assert session.status()["even"] == pytest.approx([0.2, 0.9])
+    session.close()
 
 
 def test_dark_and_light_again():
