@@ -44,7 +44,8 @@ def _grid(drawing: TableDrawing) -> None:
         drawing.circle((0.0, 0.0), radius, width_mm=1.2, colour=_WARM)
         drawing.text((radius * 0.7071 + 2.0, radius * 0.7071 + 2.0), f"{radius} mm", height_mm=5.0, colour=_WARM)
     drawing.circle((0.0, 0.0), 2.5, width_mm=None, colour=_COOL)
-    drawing.text((0.0, -reach_y * 0.72), "front", height_mm=9.0, colour=_COOL, middle=True)
+    field = max(int(reach_y // COARSE_MM), 1) - 0.5  # in the middle of a field: a line would run through the word
+    drawing.text((COARSE_MM / 2, -field * COARSE_MM - 4.0), "front", height_mm=9.0, colour=_COOL, middle=True)
 
 
 def _wedges(drawing: TableDrawing) -> None:
