@@ -23,7 +23,7 @@ from rigwarp.commands.quick_look import prewarp_of
 from rigwarp.commands.shaped_table import CheckPositions, shape_of
 from rigwarp.commands.zone_scan import MAP_FILE
 from rigwarp.devices import VIRTUAL, open_virtual
-from rigwarp.errors import InputError
+from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_photo
 from rigwarp.files.table_shape_file import TABLE_SHAPE_FILE, write_table_shape
 from rigwarp.geometry import PixelMap
@@ -33,6 +33,8 @@ from rigwarp.verification.table_shape import TableShape, fit_table_shape
 
 _SHEET_PHOTOS = 4  # of a virtual table, averaged
 _BETTER = 3.0  # sigmas by which the mean square error must fall
+_ASTRAY_PX = 0.25
+"""The sheet may lie elsewhere than camera.json has it by what its print and the lens leave open: up to 0.12 px seen."""
 _DOT_BIAS_PX = 0.03
 """Camera pixels by which neighbouring dots may be misplaced alike: uneven light across them, smear, the lens. Seen on
 virtual rigs: 0.015 px."""
@@ -146,7 +148,13 @@ def _seen_shape(console: Console, folder: RigFolder, camera: CameraModel, sheet:
         )
     full = [np.iinfo(photo.dtype).max for photo in photos]
     mean = np.mean([p * (_FULL_16_BIT / f) for p, f in zip(photos, full, strict=True)], axis=0)
-    return fit_table_shape(detect_board(np.rint(mean).astype(np.uint16), rig.target), camera, rig.target, rig.table)
+    shape = fit_table_shape(detect_board(np.rint(mean).astype(np.uint16), rig.target), camera, rig.target, rig.table)
+    if shape.astray_px > _ASTRAY_PX:
+        raise MeasurementError(
+            f"the sheet on the table lies {shape.astray_px:.2f} px away from where camera.json has it: camera, sheet "
+            "or table have moved since. Make camera.json anew with rigwarp camera, calibrate, and refine then"
+        )
+    return shape
 
 
 def _refined_result(

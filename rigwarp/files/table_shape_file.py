@@ -27,7 +27,7 @@ _SHAPES = {
     "coefficients_mm": (len(TERMS),),
     "covariance": (15 + len(TERMS), 15 + len(TERMS)),
 }
-_NUMBERS = ("height_mm", "gained", "rms_mm", "bow_mm", "flat_px", "left_px")
+_NUMBERS = ("height_mm", "gained", "rms_mm", "bow_mm", "flat_px", "left_px", "astray_px")
 
 
 def write_table_shape(path: Path, shape: TableShape, *, replace: bool = False) -> None:

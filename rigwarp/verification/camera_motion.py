@@ -19,6 +19,7 @@ from rigwarp.rig import Table
 _BLURS_PX = (16.0, 8.0, 4.0)
 """Coarse to fine: shifts up to about twice the coarsest are found; finer than the last, noise outweighs the grain."""
 _BAND = 5.0  # the broadest detail compared, in multiples of the finest
+_FINE_ENOUGH = 6.0  # sigma in pixels of a shrunken picture: interpolating back then changes less than a hundredth
 _ROUNDS = 12
 _DONE_PX = 1e-3
 _BEYOND = 1.25  # the picture is compared up to this multiple of the table's half sides: its edge belongs to it
@@ -140,8 +141,18 @@ def moved_camera(camera: CameraModel, pose: Array) -> CameraModel:
 
 def _detail(picture: NDArray[np.float32], blur_px: float) -> NDArray[np.float32]:
     """What is about so fine in a picture: broader is the lens's falloff, which stays where it is in the frame."""
-    fine = cv2.GaussianBlur(picture, (0, 0), blur_px)
-    return np.asarray(fine - cv2.GaussianBlur(picture, (0, 0), _BAND * blur_px), np.float32)
+    return np.asarray(_blurred(picture, blur_px) - _blurred(picture, _BAND * blur_px), np.float32)
+
+
+def _blurred(picture: NDArray[np.float32], blur_px: float) -> NDArray[np.float32]:
+    """A Gaussian blur; a wide one is worked out on a smaller picture, which it does not notice."""
+    shrink = int(blur_px / _FINE_ENOUGH)
+    if shrink < 2:
+        return np.asarray(cv2.GaussianBlur(picture, (0, 0), blur_px), np.float32)
+    height, width = picture.shape
+    size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
+    small = cv2.GaussianBlur(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), (0, 0), blur_px / shrink)
+    return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _spots(picture: NDArray[np.float32], camera: CameraModel, table: Table, blur_px: float) -> _Spots:

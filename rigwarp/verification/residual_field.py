@@ -105,18 +105,27 @@ def fit_residual_field(
     size = max(float(np.sqrt(np.mean(vectors_mm**2))), _SMALLEST_NOISE_MM)
     longest = float(distance.max())
 
-    def cost(logs: Array) -> float:
+    def cost(logs: Array) -> tuple[float, Array]:
+        """Minus the log-likelihood, and its derivatives by the logarithms of amplitude, reach and noise."""
         amplitude, reach, noise = np.exp(logs)
-        covariance = amplitude**2 * np.exp(-0.5 * (distance / reach) ** 2) + np.diag(known + noise**2)
-        return _minus_log_likelihood(covariance, vectors_mm)
+        smooth = amplitude**2 * np.exp(-0.5 * (distance / reach) ** 2)
+        factor = cho_factor(smooth + np.diag(known + noise**2), lower=True, check_finite=False)
+        weights = cho_solve(factor, vectors_mm, check_finite=False)
+        inverse = cho_solve(factor, np.eye(len(points_mm)), check_finite=False)
+        # d(cost) = tr((K^-1 - w w^T / 2) dK) for two columns of vectors
+        slope = inverse - 0.5 * weights @ weights.T
+        by = [2.0 * smooth, smooth * (distance / reach) ** 2]
+        value = 0.5 * float(np.sum(vectors_mm * weights)) + 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
+        return value, np.array([*(np.sum(slope * d) for d in by), 2.0 * noise**2 * np.trace(slope)])
 
     least = np.log([1e-3 * size, _SHORTEST_REACH * spacing_mm, 1e-3 * size])
     most = np.log([10.0 * size, max(longest, 2.0 * spacing_mm), 3.0 * size])
+    bounds = Bounds(least, most)
     starts = [np.log([0.7 * size, reach, 0.5 * size]) for reach in (1.5 * spacing_mm, 0.3 * longest)]
-    found = [minimize(cost, np.clip(s, least, most), method="L-BFGS-B", bounds=Bounds(least, most)) for s in starts]
+    found = [minimize(cost, np.clip(s, least, most), jac=True, method="L-BFGS-B", bounds=bounds) for s in starts]
     best = min(found, key=lambda one: one.fun)
     amplitude, reach, noise = (float(v) for v in np.exp(best.x))
-    alone = min(_minus_log_likelihood(np.diag(known + n**2), vectors_mm) for n in size * np.linspace(0.0, 1.5, 301))
+    alone = min(_noise_alone(known + n**2, vectors_mm) for n in size * np.linspace(0.0, 1.5, 301))
     kernel = amplitude**2 * np.exp(-0.5 * (distance / reach) ** 2)
     factor = cho_factor(kernel + np.diag(known + noise**2), lower=True)
     # of a smooth part with this variance, so much is not the dots' own bias
@@ -139,8 +148,6 @@ def _kernel(these: Array, those: Array, reach_mm: float) -> Array:
     return np.asarray(np.exp(-0.5 * cdist(these, those, "sqeuclidean") / reach_mm**2))
 
 
-def _minus_log_likelihood(covariance: Array, vectors_mm: Array) -> float:
-    """Of two independent columns of (n, 2) vectors, without constants."""
-    factor = cho_factor(covariance, lower=True, check_finite=False)
-    fit = float(np.sum(vectors_mm * cho_solve(factor, vectors_mm, check_finite=False)))
-    return 0.5 * fit + 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
+def _noise_alone(variance: Array, vectors_mm: Array) -> float:
+    """Minus the log-likelihood of (n, 2) vectors that are independent noise of variances (n,), without constants."""
+    return float(np.sum(0.5 * np.sum(vectors_mm**2, axis=1) / variance + np.log(variance)))

@@ -55,6 +55,7 @@ class TableShape:
     rms_mm : rms shift of positions over the table.
     bow_mm : highest minus lowest point over the table.
     flat_px, left_px : rms of the corners' residuals with a flat table, and with this one.
+    astray_px : by how much the sheet lies elsewhere than the flat table's camera has it, rms.
     """
 
     camera: CameraModel
@@ -68,6 +69,7 @@ class TableShape:
     bow_mm: float
     flat_px: float
     left_px: float
+    astray_px: float
 
     @property
     def significant(self) -> bool:
@@ -157,6 +159,7 @@ def fit_table_shape(view: BoardView, camera: CameraModel, target: Target, table:
         bow_mm=float("nan"),
         flat_px=flat.rms_px,
         left_px=bowed.rms_px,
+        astray_px=fitter.astray_px(flat.unknowns),
     )
     spots = _spots(table, half)
     moved = shape.correction().at(spots)
@@ -215,6 +218,12 @@ class _Fitter:
             rms_px=float(np.sqrt(np.mean(np.sum(left**2, axis=1)))),
             noise_px=sigma,
         )
+
+    def astray_px(self, unknowns: Array) -> float:
+        """By how much a fit moves the corners in the picture, rms: what the camera's file did not expect."""
+        left, _ = self._linearised(np.zeros_like(unknowns))
+        now, _ = self._linearised(unknowns)
+        return float(np.sqrt(np.mean(np.sum((left - now) ** 2, axis=1))))
 
     def _linearised(self, unknowns: Array) -> tuple[Array, Array]:
         """Residuals (n, 2) and d(pixel)/d(unknown) (2 n, 27)."""
