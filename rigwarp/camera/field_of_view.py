@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from rigwarp.camera.detection import BoardView
 from rigwarp.camera.model import CameraModel
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig.canvas import inside_content, outline_mm
@@ -12,6 +13,7 @@ from rigwarp.rig.model import Content
 
 _GRID = 81  # points across the content area: a part in 5000 of it
 _OUTLINE = 180
+_RIM_SQUARES = 2.0  # from the outermost corners to the edge of the paper, generously
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,4 +70,16 @@ def content_pixels(camera: CameraModel, content: Content, height_mm: float) -> B
     if len(known) > 2:
         far = 4 * max(width, height)  # OpenCV's whole numbers; what lies further out is cut off all the same
         cv2.fillPoly(filled, [np.rint(known.clip(-far, far)).astype(np.int32)], 1)
+    return filled > 0
+
+
+def sheet_pixels(view: BoardView) -> BoolArray:
+    """(H, W) camera pixels that look at the printed sheet, its white border included; all False without a sheet."""
+    width, height = view.resolution
+    filled = np.zeros((height, width), np.uint8)
+    if view.n > 2:
+        hull = cv2.convexHull(view.image_px.astype(np.float32))
+        rim_px = max(1, round(_RIM_SQUARES * float(np.median(view.square_px))))
+        cv2.fillConvexPoly(filled, np.rint(hull).astype(np.int32), 1)
+        cv2.polylines(filled, [np.rint(hull).astype(np.int32)], True, 1, 2 * rim_px)
     return filled > 0

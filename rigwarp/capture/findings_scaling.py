@@ -3,8 +3,6 @@
 from collections.abc import Mapping
 from typing import Any, Final
 
-import numpy as np
-
 from rigwarp.capture.findings import Finding
 from rigwarp.decode.finest_stripes import FinestStripes
 
@@ -32,10 +30,8 @@ def about_scaling(by_axis: Mapping[str, FinestStripes]) -> Finding:
             "projector's native size without overscan, use a digital cable, and switch off noise and sharpness filters"
         )
         return Finding(what=SCALING, severity="remark", text=text, figures=_figures(by_axis))
-    kept, allowed = (min(getattr(s, name) for s in by_axis.values()) for name in ("contrast", "allowed"))
-    blurred = f"the camera sees {kept:.0%} of their contrast"
-    blurred += f", the blur allows {allowed:.0%}" if np.isfinite(allowed) else ", the rest is blur"
-    text = f"{told}, evenly: not scaled; {blurred}"
+    kept = min(s.contrast for s in by_axis.values())
+    text = f"{told}, evenly: not scaled; the camera sees {kept:.0%} of their contrast, the rest is blur"
     return Finding(what=SCALING, severity="fine", text=text, figures=_figures(by_axis))
 
 

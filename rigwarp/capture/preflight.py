@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.camera import CameraModel, detect_board
-from rigwarp.camera.field_of_view import content_in_view, content_pixels
+from rigwarp.camera.field_of_view import content_in_view, content_pixels, sheet_pixels
 from rigwarp.camera.sheet_move import sheet_move
 from rigwarp.capture.exposure_search import ExposureFound, find_exposure
 from rigwarp.capture.findings import (
@@ -29,7 +29,7 @@ from rigwarp.capture.findings_scaling import SCALING, about_scaling
 from rigwarp.capture.record import photograph
 from rigwarp.decode import blur_from_stripes
 from rigwarp.decode.finest_stripes import measure_finest_stripes, stripe_frames
-from rigwarp.decode.light_levels import LightLevels, lit_pixels, measure_light, usual_response
+from rigwarp.decode.light_levels import lit_pixels, measure_light, usual_response
 from rigwarp.decode.steadiness import measure_steadiness
 from rigwarp.devices import Bench, Frame, Photo
 from rigwarp.errors import MeasurementError
@@ -93,7 +93,8 @@ def run_preflight(
     quick : leaves the exposure alone where it will do, and takes fewer photographs; the blur is left to the scan.
     frame_s : one frame of the projector.
     """
-    looked_at = None if camera is None else content_pixels(camera, rig.content, rig.table.height_mm)
+    fitting = camera is not None and camera.resolution == bench.camera.resolution
+    looked_at = content_pixels(camera, rig.content, rig.table.height_mm) if camera is not None and fitting else None
     _shown(bench, [_level(bench, code) for code in _RAMP], advance)
     (white,) = _shown(bench, [_level(bench, 255)], advance)
     found = _exposed(bench, white, looked_at, quick=quick, frame_s=frame_s)
@@ -117,7 +118,7 @@ def run_preflight(
         findings.append(_judged("steady light", lambda: _steady_light(bench, whites, blacks, lit, frame_s)))
         if not quick:  # else the scan measures the blur itself
             findings.append(_judged("sharpness", lambda: _sharpness(bench, rig, levels, advance)))
-    findings += _about_place(rig, camera, whites[-1], light, sheet_height_mm)
+    findings += _about_place(rig, camera, whites[-1], photos[-1], sheet_height_mm)
     return Preflight(findings=tuple(findings), exposure_s=bench.camera.exposure_s, white=whites[-1])
 
 
@@ -155,7 +156,7 @@ def _sharpness(bench: Bench, rig: Rig, levels: dict[int, Photo], advance: Callab
 
 
 def _about_place(
-    rig: Rig, camera: CameraModel | None, white: Photo, light: LightLevels, sheet_height_mm: float
+    rig: Rig, camera: CameraModel | None, white: Photo, black: Photo, sheet_height_mm: float
 ) -> list[Finding]:
     """Content area and the camera's place, both by camera.json."""
     if camera is None:
@@ -168,16 +169,11 @@ def _about_place(
         )
         return [not_measured("content in view", reason, severity="stop")]
     height_mm = rig.table.height_mm
-    move = sheet_move(
-        detect_board(white, rig.target),
-        camera,
-        rig.target,
-        rig.content,
-        sheet_height_mm=sheet_height_mm,
-        height_mm=height_mm,
-    )
+    sheet = detect_board(white, rig.target)
+    bare = content_pixels(camera, rig.content, height_mm) & ~sheet_pixels(sheet)  # ink is no shadow
+    move = sheet_move(sheet, camera, rig.target, rig.content, sheet_height_mm=sheet_height_mm, height_mm=height_mm)
     return [
-        about_view(content_in_view(camera, rig.content, height_mm), light),
+        about_view(content_in_view(camera, rig.content, height_mm), measure_light(black, white, bare)),
         about_pose(move, tolerance_mm=rig.tolerance.content_p95_mm),
     ]
 

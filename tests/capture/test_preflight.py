@@ -261,6 +261,32 @@ def test_a_sheet_that_was_laid_elsewhere_is_a_remark(place):
     assert "14 mm" in found.text  # hypot(12, 8)
 
 
+def test_ink_on_the_table_is_no_shadow(tmp_path):
+    """The sheet lies there: black squares that projected white hardly makes brighter, a tenth of the content area."""
+    small = open_rig(make_small_rig(tmp_path / "rig"))
+    virtual = open_virtual(small)
+    true = virtual.true_camera()
+    names = ("matrix", "distortion", "R_camera_from_table", "t_camera_from_table_mm")
+    believed = CameraModel(resolution=tuple(true["resolution"]), **{name: np.array(true[name]) for name in names})
+    sheet = (virtual.table_sheet_photo() / 255.0) ** 2.2
+
+    def with_sheet(photo, number):
+        return np.rint(255.0 * ((photo / 255.0) ** 2.2 * sheet / sheet.max()) ** (1 / 2.2)).astype(np.uint8)
+
+    bench = faulty(Bench(display=virtual.display, camera=virtual.camera), photo=with_sheet)
+    looked = run_preflight(bench, small.rig, camera=believed, sheet_height_mm=0.1, quick=True, advance=lambda: None)
+    found = {finding.what: finding for finding in looked.findings}
+    assert found["content in view"].figures["lit_share"] > 0.99
+    assert found["camera's place"].severity == "fine"
+    assert {finding.severity for finding in looked.findings} == {"fine"}
+
+
+def test_a_camera_json_for_another_picture_size_stops_the_scan(look, camera):
+    findings, _ = look(made=replace(camera, resolution=(1920, 1080)))
+    assert findings["content in view"].severity == "stop"
+    assert "1920 x 1080" in findings["content in view"].text
+
+
 def test_the_pre_flight_looks_for_the_sheet(look, monkeypatch):
     """In the photo of projected white, against camera.json."""
     asked = []

@@ -141,6 +141,24 @@ def test_live_photos_of_the_virtual_camera(small, run):
     assert abs(fx - true[0, 0]) < 5 * sigma
 
 
+def test_stopping_keeps_the_shots(run, tmp_path, monkeypatch):
+    """Escape after some looks: exit code 130, no camera.json, and the shots are where the message says."""
+    root = make_small_rig(tmp_path / "rig")
+    looks = []
+
+    def asked(self):
+        looks.append(1)
+        return "stop" if len(looks) > 16 else None
+
+    monkeypatch.setattr("rigwarp.commands.preview.Operator.asked", asked)
+    code, _, err = run("camera", root, "--no-preview")
+    assert code == 130
+    assert not (root / "camera.json").exists()
+    (shots,) = (root / "photos").glob("*/lens")
+    assert len(list(shots.iterdir())) == 3  # taken at the fourth of the five looks that a pose is held for
+    assert f"--lens {shots}" in err
+
+
 def test_keep_lens_photographs_the_sheet_only(small, run):
     before = read_camera(small / "camera.json")
     code, out, _ = run("camera", small, "--no-preview", "--keep-lens", "--replace", "--json")
