@@ -260,10 +260,12 @@ class GlRenderer:
     def _resize(self, size: tuple[int, int], *, planar: bool = False) -> None:
         """Make room for pictures of another size, and look up where each projector pixel finds itself in them."""
         largest = int(self._context.info["GL_MAX_TEXTURE_SIZE"])
-        if max(3 * size[0], 2 * size[1], *self._resolution) > largest:
+        rim = largest - _RIM_PX
+        most = (rim, rim) if "decode_computed" in self._programs else (min(largest // 3, rim), min(largest // 2, rim))
+        if size[0] > most[0] or size[1] > most[1] or max(self._resolution) > largest:
             raise DeviceError(
-                f"a picture of {size[0]} x {size[1]} is more than this GPU takes; make it at most "
-                f"{largest // 3} wide and {largest // 2} high"
+                f"a picture of {size[0]} x {size[1]} is more than this GPU takes. Make it at most {most[0]} wide and "
+                f"{most[1]} high."
             )
         samples = self._warp.samples(size)
         self._release_content()

@@ -1,5 +1,6 @@
 """Playing: pictures from a source into the window until something says stop."""
 
+import logging
 import signal
 import threading
 import time
@@ -9,6 +10,7 @@ from dataclasses import dataclass, field
 from types import FrameType
 from typing import Any, Literal
 
+from rigwarp.errors import RigwarpError
 from rigwarp.live.interlude import LentDisplay, Measurement, hold_interlude
 from rigwarp.live.operator import Input
 from rigwarp.live.picture import AnyPicture
@@ -18,6 +20,7 @@ from rigwarp.live.warp import Warp, as_warp
 from rigwarp.live.window import Drawing, Window, open_window
 from rigwarp.prewarp import Prewarp
 
+log = logging.getLogger(__name__)
 EndReason = Literal["key", "time", "frames", "terminated", "interrupted", "memory"]
 _IDLE_FLIP_S = 1 / 60
 """Longest pause between two looks at the keyboard; without a vertical sync it also paces the loop."""
@@ -102,6 +105,8 @@ class _Loop:
     on_frame: Callable[[Session], EndReason | None] | None
     _inputs: list[Input] = field(default_factory=list)
     _stop: bool = False
+    _showing: bool = False
+    _complaint: str = ""
 
     def run(self) -> EndReason:
         """Frame after frame until something ends it."""
@@ -121,7 +126,7 @@ class _Loop:
             if warp is not None:
                 self.window.use(warp)
             fresh = picture is not last
-            self.window.show(picture if fresh else None)
+            self._show(picture if fresh else None)
             last = picture
             flipped = self.clock() - self.started
             self.session.pacing.flipped(flipped, fresh=fresh)
@@ -129,6 +134,20 @@ class _Loop:
                 return reason
             if flipped - now < _IDLE_FLIP_S:
                 self.pause(_IDLE_FLIP_S - (flipped - now))
+
+    def _show(self, picture: AnyPicture | None) -> None:
+        """Show a picture; one that cannot be drawn, being too large perhaps, must not end the show."""
+        try:
+            self.window.show(picture)
+            self._showing = True
+        except RigwarpError as error:
+            if not self._showing:
+                raise
+            self.session.counts.refused += 1
+            if str(error) != self._complaint:
+                log.warning("the old picture stays: %s", error)
+            self._complaint = str(error)
+            self.window.show(None)
 
     def _interlude(self, measurement: Measurement, began: float) -> None:
         """Lend the window to a measurement."""

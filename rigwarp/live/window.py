@@ -56,10 +56,10 @@ class Window:
                 self._renderer.load(picture)
             self._renderer.draw(self._screen)
         elif picture is not None or self._stale:
-            self._picture = self._picture if picture is None else picture
-            assert self._picture is not None  # the first call brings one
-            self._blit(self._renderer.render(rgb_of(self._picture)))
-            self._stale = False
+            picture = self._picture if picture is None else picture
+            assert picture is not None  # the first call brings one
+            self._blit(self._renderer.render(rgb_of(picture)))
+            self._picture, self._stale = picture, False
         pygame.display.flip()
 
     @property

@@ -26,7 +26,7 @@ from rigwarp.live import CpuRenderer, player, window
 from rigwarp.live.sources import StillSource
 
 options = json.loads(sys.argv[2])
-press = options.pop("press", None)
+press, huge = options.pop("press", None), options.pop("huge", False)
 prewarp, picture = bent_rig.curved_prewarp(), bent_rig.noisy(400, 300)
 seen = {}
 
@@ -35,12 +35,15 @@ class Source(StillSource):
         if seen["window"]._open and time_s > 0.05 and "difference" not in seen:
             shown = seen["window"].grab().astype(int)
             seen["difference"] = int(np.abs(shown - CpuRenderer(prewarp).render(picture)).max())
+            if huge:
+                seen["huge"] = np.zeros((8, 9000, 3), np.uint8)
             if press:
                 pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=getattr(pygame, press)))
-        return super().at(time_s)
+        return seen["huge"] if "huge" in seen else super().at(time_s)
 
 blank = window.Window.blank
 def blank_and_look(self):
+    seen["last"] = int(np.abs(self.grab().astype(int) - CpuRenderer(prewarp).render(picture)).max())
     blank(self)
     seen["left"] = int(self.grab().max())
 window.Window.blank = blank_and_look
@@ -51,7 +54,8 @@ def opened(w):
 
 played = player.play(prewarp, Source(picture), on_open=opened, **options)
 print(json.dumps({"frames": played.frames, "reason": played.reason, "drawing": played.drawing, "left": seen["left"],
-                  "notice": played.notice, "difference": seen.get("difference"), "seconds": played.seconds}))
+                  "notice": played.notice, "difference": seen.get("difference"), "seconds": played.seconds,
+                  "refused": played.statistics["refused"], "last": seen.get("last")}))
 """
 
 
@@ -97,6 +101,17 @@ def test_draws_straight_into_an_opengl_window(gl_available):
     result = outcome(start(drawing="gl", seconds=0.6))
     assert result["drawing"] == gl_available
     assert result["difference"] <= 1
+    assert result["left"] == 0
+
+
+@pytest.mark.parametrize("drawing", ["cpu", pytest.param("gl", marks=pytest.mark.gl)])
+def test_a_picture_that_is_too_large_leaves_the_old_one(drawing, request):
+    if drawing == "gl":
+        request.getfixturevalue("gl_available")
+    result = outcome(start(huge=True, drawing=drawing, seconds=0.8))
+    assert result["reason"] == "time"
+    assert result["refused"] >= 1
+    assert result["last"] <= 1
     assert result["left"] == 0
 
 
