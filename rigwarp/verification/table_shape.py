@@ -34,7 +34,7 @@ _FEWEST = 20  # corners: twelve heights and a pose want two numbers each
 _SIGNIFICANT = 20.0  # chi-squared gained; on flat tables, with heights held by the prior, it stays below 10
 _WORTH_MM = 0.02  # rms shift on the table that is worth correcting
 _FOLLOW = 6  # each round of meeting the surface gains two digits
-_NODES = 49
+_NODES = 25
 _BEYOND = 1.1  # the correction is worked out over the table and this much more
 
 
