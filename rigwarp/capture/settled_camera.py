@@ -10,6 +10,7 @@ photograph that was delivered twice, and proves nothing.
 import time
 from typing import Final
 
+import cv2
 import numpy as np
 
 from rigwarp.capture.latency import Latency
@@ -22,8 +23,10 @@ _LEAD_FRAMES = 2.0  # photographs before the first acceptable one that may serve
 _SAME_AGAIN: Final = 6  # deliveries of one and the same picture, bit by bit, that must mean a camera without noise
 _AT_REST: Final = 8  # photographs in a row that are equally unlike: noise, larger than that of the test lights
 _TRIES: Final = 100
+_LONGEST_S = 6.0  # the tries go on for at least so long: quick cameras deliver a hundred photographs in a second
 _STALE_S = 3.0
-_CHANGE_CODES = 3.0  # mean change of the projector's code values that no camera can miss
+_CHANGE_CODES = 3.0  # mean change of the projector's code values that no camera can miss ...
+_CHANGE_CELL = 8  # ... in cells of so many projector pixels: finer stripes may look all alike
 _EXPOSURE_FRAMES = 6.0  # photographs that may still be on their way with the exposure before
 
 
@@ -86,8 +89,9 @@ class SettledCamera:
         witness = self._witness if self._still_shown() else None
         moment_s = witness.arrived_s if witness else ready_s - _LEAD_FRAMES * frame_s
         differences: list[float] = []
-        repeats = 0
-        for _ in range(_TRIES):
+        repeats = tries = 0
+        while tries < _TRIES or moment_s < ready_s + _LONGEST_S:
+            tries += 1
             shot = self._camera.next_shot(moment_s)
             moment_s = shot.arrived_s
             if witness is None or shot.arrived_s < self._not_before_s:
@@ -105,9 +109,10 @@ class SettledCamera:
                     self._display.confirm()  # a display that is being unplugged looks like a dark picture
                     return self._accept(shot)
                 self.retaken += 1
+                self._display.confirm()  # another window may have been over ours, and left a hole
             witness = shot
         raise MeasurementError(
-            f"{_TRIES} photographs of one picture keep differing, {differences[-1] if differences else 0:.0f} times as "
+            f"{tries} photographs of one picture keep differing, {differences[-1] if differences else 0:.0f} times as "
             "much as noise explains: let nothing move before the camera, keep other light steady, and set the exposure "
             "to two or more whole periods of the projector's picture (1/30 s or longer)"
         )
@@ -157,5 +162,8 @@ class SettledCamera:
 
 
 def _mean_change(one: Frame, other: Frame) -> float:
-    grey = [frame.mean(axis=2) if frame.ndim == 3 else frame.astype(float) for frame in (one, other)]
+    height, width = one.shape[:2]
+    size = (max(1, width // _CHANGE_CELL), max(1, height // _CHANGE_CELL))
+    cells = [cv2.resize(frame.astype(np.float32), size, interpolation=cv2.INTER_AREA) for frame in (one, other)]
+    grey = [cell.mean(axis=2) if cell.ndim == 3 else cell for cell in cells]
     return float(np.abs(grey[0] - grey[1]).mean())

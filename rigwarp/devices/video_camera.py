@@ -171,7 +171,7 @@ def _opened(device: int | str, name: str) -> cv2.VideoCapture:
 
 def _capture(device: int | str) -> cv2.VideoCapture:
     if _ADDRESS not in str(device):
-        return cv2.VideoCapture(device)
+        return cv2.VideoCapture(device, cv2.CAP_V4L2 if sys.platform.startswith("linux") else cv2.CAP_ANY)
     wait_ms = int(1000 * FRAME_TIMEOUT_S)
     limits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, wait_ms, cv2.CAP_PROP_READ_TIMEOUT_MSEC, wait_ms]
     return cv2.VideoCapture(device, cv2.CAP_FFMPEG, limits)

@@ -2,8 +2,8 @@
 
 Display and camera are a model in real time (tests/support/loose_stream.py): 100 photographs a second with a rolling
 shutter, first without faults, then with lost, repeated and late ones. Time is counted from the flip to the arrival of
-the accepted photograph, in frame times of the camera beyond the largest latency that was measured. A photograph is wrong
-when a row of it differs from its pattern by more than noise explains.
+the accepted photograph, in frame times of the camera beyond the largest latency that was measured. A photograph is
+wrong when a row of it differs from its pattern by more than noise explains.
 """
 
 import sys

@@ -81,6 +81,11 @@ def test_a_change_too_small_to_be_seen_is_no_stale_photograph(monkeypatch):
     picture[3, 4] = 91
     bench.display.show(picture)
     assert bench.camera.grab().mean() == pytest.approx(seen(picture).mean(), abs=0.5)
+    fine = np.where(np.arange(64) % 2, 0, 255).astype(np.uint8)  # a camera may see the same in black on white stripes
+    monkeypatch.setattr("loose_stream.seen", lambda picture: np.full(picture.shape, 110.0, np.float32))
+    for line in (fine, 255 - fine):
+        bench.display.show(np.tile(line, (48, 1)))
+        assert bench.camera.grab().mean() == pytest.approx(110.0, abs=0.5)
 
 
 def test_a_display_that_freezes_is_named(monkeypatch):
@@ -89,13 +94,14 @@ def test_a_display_that_freezes_is_named(monkeypatch):
     bench = settled(stream)
     bench.display.show(np.full((48, 64), 90, np.uint8))
     bench.camera.grab()
-    monkeypatch.setattr(stream, "show", lambda frame: None)
+    monkeypatch.setattr(stream, "show", lambda frame: None)  # also for the repeated one
     bench.display.show(np.full((48, 64), 200, np.uint8))
     with pytest.raises(DeviceError, match="picture before"):
         bench.camera.grab()
 
 
-def test_light_that_flickers_is_named():
+def test_light_that_flickers_is_named(monkeypatch):
+    monkeypatch.setattr("rigwarp.capture.settled_camera._LONGEST_S", 0.1)
     stream = LooseStream()
     bench = settled(stream)
     steady = stream._developed
