@@ -47,10 +47,16 @@ def check_section(parts: ResultParts) -> Section:
             "The dots share nothing with the scan that the map was made from, but they are seen by the same camera: an "
             "error of the camera calibration is in both."
         ],
-        tables=[_figures_table(before, after)] if before or after else [],
+        tables=_tables(before, after),
         pictures=pictures,
         missing=missing,
     )
+
+
+def _tables(before: dict[str, Any], after: dict[str, Any]) -> list[Rows]:
+    """Residuals, and what the check pictures beside the dots say of the measured warp."""
+    tables = [_figures_table(before, after)] if before or after else []
+    return [*tables, *(table for table in (_resolution_table(after), _light_table(after)) if table is not None)]
 
 
 def _figures_table(before: dict[str, Any], after: dict[str, Any]) -> Rows:
@@ -69,11 +75,19 @@ def _figures_table(before: dict[str, Any], after: dict[str, Any]) -> Rows:
     for label, key, unit in _SIMILARITY:
         if any(key in _similarity(found) for found in (before, after)):
             add(label, lambda found, key=key, unit=unit: _similarity_value(found, key, unit))
+    for label, part, key, unit in _SHAPE:
+        if any(key in _part(found, part) for found in (before, after)):
+            add(
+                label,
+                lambda found, part=part, key=key, unit=unit: quantity(as_number(_part(found, part).get(key)), unit),
+            )
     return Rows(
         rows=rows,
         head=("Distance of the dots from their place", "design's warp", "measured warp"),
         note=f"P95 / rms is {_GAUSSIAN_P95_OVER_RMS} for plain noise; more means structure or outliers. "
-        "The last rows: the zoom, turn and shift that would fit best, and what they would leave.",
+        "Best zoom, turn and shift are those that would fit best. Scale, stretch, shear and turn come from the affine "
+        "map that fits best; straightness is the largest distance of a dot from the least-squares line of its row, "
+        "column or diagonal.",
     )
 
 
@@ -84,6 +98,78 @@ _SIMILARITY = (
     ("rms left after these", "rms_after_mm", "mm"),
     ("P95 left after these", "p95_after_mm", "mm"),
 )
+
+
+_SHAPE = (
+    ("scale, off the right size", "affine", "scale_percent", "%"),
+    ("one direction longer than the other", "affine", "anisotropy_percent", "%"),
+    ("shear", "affine", "shear_mrad", "mrad"),
+    ("rotation", "affine", "rotation_mrad", "mrad"),
+    ("least straight line, off by", "straightness", "worst_mm", "mm"),
+    ("least straight line, of its length", "straightness", "worst_percent", "%"),
+)
+
+
+def _part(found: dict[str, Any], name: str) -> dict[str, Any]:
+    value = found.get(name)
+    return value if isinstance(value, dict) else {}
+
+
+def _resolution_table(after: dict[str, Any]) -> Rows | None:
+    """Modulation of the line patches, the mean per place, direction and density."""
+    patches = [one for one in after.get("resolution") or [] if isinstance(one, dict)]
+    densities = sorted({as_number(one.get("lines_per_mm")) for one in patches})
+    if not patches or not np.isfinite(densities).all():
+        return None
+    rows = []
+    for place in ("centre", "rim"):
+        for direction in ("across", "along"):
+            own = [one for one in patches if (one.get("place"), one.get("direction")) == (place, direction)]
+            means = [_mean(own, "modulation", density) for density in densities]
+            limits = [_mean(own, "camera_limit", density) for density in densities]
+            rows.append(
+                (
+                    f"{place}, light changing {direction}",
+                    *(f"{number(m, 2)} ({number(c, 2)})" for m, c in zip(means, limits, strict=True)),
+                )
+            )
+    return Rows(
+        rows=rows,
+        head=(
+            "Modulation of lines through the measured warp",
+            *(f"{density:g} line pairs / mm" for density in densities),
+        ),
+        note="(Imax - Imin) / (Imax + Imin) of sinusoidal lines on the table, as the camera sees them; in brackets "
+        "what the size of the camera's pixels alone would leave. Across: along the content's width; along: along its "
+        "height.",
+    )
+
+
+def _mean(patches: list[dict[str, Any]], key: str, density: float) -> float:
+    values = [as_number(one.get(key)) for one in patches if as_number(one.get("lines_per_mm")) == density]
+    known = [value for value in values if np.isfinite(value)]
+    return float(np.mean(known)) if known else float("nan")
+
+
+def _light_table(after: dict[str, Any]) -> Rows | None:
+    """Nine-point light before and after the gain."""
+    light = _part(after, "uniformity")
+    rows = [
+        (label, number(as_number(nine.get("uniformity")), 2), number(as_number(nine.get("corner_to_centre")), 2))
+        for label, nine in (
+            ("as the light falls", _part(light, "before_gain")),
+            ("evened out by the warp", _part(light, "after_gain")),
+        )
+        if nine
+    ]
+    if not rows:
+        return None
+    return Rows(
+        rows=rows,
+        head=("Light at nine points", "least / largest", "corners / middle"),
+        note="Centres of a 3 x 3 division of the content (ISO 11315-1), a white picture less a black one, in linear "
+        "light by the camera's measured response. The falloff of the camera's own lens is not taken out.",
+    )
 
 
 def _similarity(found: dict[str, Any]) -> dict[str, Any]:
