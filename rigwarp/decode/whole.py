@@ -1,5 +1,6 @@
 """All pixels of a scan: block by block on the machine's cores, each pixel with its verdict."""
 
+import os
 from collections.abc import Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
@@ -14,9 +15,10 @@ from rigwarp.decode.chain import SHOWN_ROUNDING, Chain
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.layout import AxisLayout
 
-BLOCK = 36_000
-"""Pixels solved at a time: a dozen float32 arrays of them stay in the processor's cache."""
-THREADS = 2
+THREADS = min(4, max(2, os.cpu_count() or 1))
+BLOCK = 72_000 // THREADS
+"""Pixels solved at a time: many enough that calls cost little, few enough that their arrays stay near the processor and
+do not add up to more than 10 MB."""
 MOVED_STEP = 2
 """Camera rows from one that is looked at for movement to the next."""
 MISFIT_STEP = 0.5
