@@ -67,6 +67,7 @@ class Operator:
     def __init__(self, adjustment: Adjustment = UNCHANGED) -> None:
         self.adjustment = adjustment
         self.tool: Tool = "place"
+        self.has_light = True  # whether there is measured light that could be evened out
         self.reach_mm = DRAG_REACH_MM
         self.pointer_mm: tuple[float, float] | None = None
         self.corners: list[tuple[float, float]] = []
@@ -149,7 +150,9 @@ class Operator:
             "light": f"light   {100 * now.brightness:.0f} %",
             "black": f"black   {100 * now.black_level:.1f} %",
             "spot": f"spot   hold and drag, reach {self.reach_mm:.0f} mm   {len(now.drags)} done",
-            "even": f"even   dim to {100 * self._even()[0]:.0f} %   rim darker by {100 * self._even()[1]:.0f} %",
+            "even": f"even   dim to {100 * self._even()[0]:.0f} %   rim darker by {100 * self._even()[1]:.0f} %"
+            if self.has_light
+            else "even   no measured light here",
             "mask": f"mask   {len(self.corners)} corners   Enter closes, Delete takes back",
         }[self.tool]
 

@@ -8,7 +8,7 @@ from rigwarp.live.table_drawing import TableDrawing
 from rigwarp.prewarp.adjustment import unadjusted_mm
 from rigwarp.rig import Content
 
-_INK, _SHADE = (255, 214, 120), (0, 0, 0)
+_INK, _GROUND = (255, 214, 120), (0, 0, 0)
 _MARK = (120, 220, 255)
 
 
@@ -23,8 +23,7 @@ def with_overlay(picture: AnyPicture, content: Content, operator: Operator, *, h
     x, y = content.centre_mm
     for number, line in enumerate(lines):
         at = (float(x), float(y) - content.size_mm[1] * 0.22 - number * 1.9 * letter_mm)
-        for offset, ink in ((0.12 * letter_mm, _SHADE), (0.0, _INK)):
-            drawing.text((at[0] + offset, at[1] - offset), line, height_mm=letter_mm, colour=ink, middle=True)
+        drawing.text(at, line, height_mm=letter_mm, colour=_INK, middle=True, ground=_GROUND)
 
     def seen(spot: tuple[float, float]) -> tuple[float, float]:
         back = unadjusted_mm(np.array(spot), content, operator.adjustment)

@@ -55,9 +55,10 @@ class Session:
         counts: Counts | None = None,
     ) -> None:
         self.warp = warp
+        self.operator = Operator(warp.adjustment)
+        self.operator.has_light = warp.prewarp.light is not None
         self.counts = counts or Counts()
         self.pacing = Pacing(counts=self.counts)
-        self.operator = Operator(warp.adjustment)
         self.interludes = Interludes()
         self.takes_planes = False
         self.dark = False
@@ -98,6 +99,7 @@ class Session:
         if fresh is None:
             return None
         self.warp = fresh.warp
+        self.operator.has_light = fresh.warp.prewarp.light is not None
         if fresh.from_file:
             self.operator.change(fresh.warp.adjustment)
         return fresh.warp

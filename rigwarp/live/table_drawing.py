@@ -81,16 +81,29 @@ class TableDrawing:
             cv2.polylines(self.picture, [outline], True, colour, self._thick(width_mm), cv2.LINE_AA, _SHIFT)
 
     def text(
-        self, at: Point, words: str, *, height_mm: float = 6.0, colour: Colour = WHITE, middle: bool = False
+        self,
+        at: Point,
+        words: str,
+        *,
+        height_mm: float = 6.0,
+        colour: Colour = WHITE,
+        middle: bool = False,
+        ground: Colour | None = None,
     ) -> None:
-        """A line of text, its lower left (or its middle) at a place; letters outside ASCII become question marks."""
+        """A line of text, its lower left (or its middle) at a place; letters outside ASCII become question marks.
+
+        `ground`: the colour of a box behind it.
+        """
         words = words.encode("ascii", "replace").decode()
         scale = height_mm * self._px_per_mm / _FONT_HEIGHT_PX
         thick = max(1, round(height_mm * self._px_per_mm / 9))
         u, v = self.to_pixels(np.array(at))
+        (wide, high), below = cv2.getTextSize(words, _FONT, scale, thick)
         if middle:
-            (wide, high), _ = cv2.getTextSize(words, _FONT, scale, thick)
             u, v = u - wide / 2, v + high / 2
+        if ground is not None and words:
+            first = round(u - high / 2), round(v - 1.3 * high)
+            cv2.rectangle(self.picture, first, (round(u + wide + high / 2), round(v + below)), ground, cv2.FILLED)
         cv2.putText(self.picture, words, (round(u), round(v)), _FONT, scale, colour, thick, cv2.LINE_AA)
 
     def to_pixels(self, table_mm: Array) -> Array:
