@@ -1,5 +1,6 @@
 """`rigwarp check`: is the rig file right, what is there already, and does what stands on the bench work."""
 
+from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
@@ -84,12 +85,13 @@ def check(
 
 
 def _try_out(console: Console, folder: RigFolder, display: int | None) -> tuple[Preflight | None, str | None]:
-    """The pre-flight, or why there is none: devices that are not there yet are no mistake."""
-    try:
-        with live_bench(console, folder, display=display) as bench:
-            return preflight(console, folder, bench), None
-    except DeviceError as error:
-        return None, str(error)
+    """The pre-flight, or why there is none: devices that are not there yet are no mistake, ones that fail are."""
+    with ExitStack() as opened:
+        try:
+            bench = opened.enter_context(live_bench(console, folder, display=display))
+        except DeviceError as error:
+            return None, str(error)
+        return preflight(console, folder, bench), None
 
 
 def _progress(folder: RigFolder) -> list[tuple[str, str | None, str]]:

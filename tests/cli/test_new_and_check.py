@@ -17,9 +17,11 @@ from rigwarp.commands import machine
 from rigwarp.commands.console import CAUTION
 from rigwarp.commands.machine import Machine
 from rigwarp.commands.scenarios import create_rig, scenario_names
+from rigwarp.errors import DeviceError
 from rigwarp.files import make_current, new_run, open_rig, write_map
 from rigwarp.geometry import PixelMap
 from rigwarp.rig import inside_content
+from rigwarp.simulation.virtual_rig import VirtualCamera
 from rigwarp.tracing import build_model, trace_map
 
 
@@ -157,6 +159,18 @@ def test_what_stops_a_scan_is_exit_code_5(run: Callable[..., Any], rig: Path, mo
     assert code == 5
     assert "STOP" in out
     assert "contrast: hardly any light" in err
+
+
+def test_a_camera_that_fails_is_exit_code_4(
+    run: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(self: VirtualCamera) -> None:
+        raise DeviceError("the camera has stopped")
+
+    monkeypatch.setattr(VirtualCamera, "grab", fails)
+    code, _, err = run("check", make_small_rig(tmp_path / "rig"))
+    assert code == 4
+    assert "the camera has stopped" in err
 
 
 def test_devices_that_are_not_there_are_no_mistake(run: Callable[..., Any], rig: Path) -> None:
