@@ -164,7 +164,7 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
 def measure_cpu(rounds: int) -> dict[str, Any]:
     """The CPU's figures at 1080p: whole frames, upload and conversions included, against the bare remap.
 
-    Seen on a quiet machine with everything lit: 1.30 on one core, 1.54 on two. The remap itself takes 0.6 of that: four
+    Seen with everything lit: 1.3 on one core, up to 1.5 on two. The remap itself takes 0.6 of that: four
     16-bit channels are quicker than the bare one's three bytes. Turning codes into light and back takes two table
     look-ups per value, which no processor does more than one at a time.
     """
