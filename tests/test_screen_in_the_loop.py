@@ -135,6 +135,16 @@ def when_recorded(process, rig, count):
     assert process.poll() is None, process.communicate()[1]
 
 
+def require_stopped(process, rig, said):
+    """The scan has ended for a device, in one line that says how to go on."""
+    _, err = process.communicate(timeout=LONGEST_S)
+    assert process.returncode == 4, err
+    assert "Traceback" not in err
+    last = err.splitlines()[-1]
+    assert said in last
+    assert f"rigwarp scan {rig} --resume" in last
+
+
 def test_a_scan_survives_the_loss_of_its_camera_and_of_its_monitor(virtual_rig, desktop, loops, start, tmp_path):
     loop = loops()
     rig = copy_with_camera(virtual_rig, tmp_path / "rig", loop.address)
@@ -142,12 +152,7 @@ def test_a_scan_survives_the_loss_of_its_camera_and_of_its_monitor(virtual_rig, 
     process = start("scan", rig, *FAST)
     when_recorded(process, rig, 12)
     loop.close()
-    _, err = process.communicate(timeout=LONGEST_S)
-    assert process.returncode == 4
-    last = err.splitlines()[-1]
-    assert "has stopped" in last
-    assert f"rigwarp scan {rig} --resume" in last
-    assert "Traceback" not in err
+    require_stopped(process, rig, "has stopped")
     kept = {path: path.read_bytes() for path in frames_of(rig)[:-1]}  # the last one is taken again
     assert len(kept) >= 11
 
@@ -155,11 +160,7 @@ def test_a_scan_survives_the_loss_of_its_camera_and_of_its_monitor(virtual_rig, 
     process = start("scan", rig, "--resume", *FAST)
     when_recorded(process, rig, 20)
     desktop.unplug()
-    _, err = process.communicate(timeout=LONGEST_S)
-    assert process.returncode == 4
-    last = err.splitlines()[-1]
-    assert "DUMMY1 is gone" in last
-    assert f"rigwarp scan {rig} --resume" in last
+    require_stopped(process, rig, "DUMMY1 is gone")
 
     desktop.plug_in()
     process = start("scan", rig, "--resume", *FAST)

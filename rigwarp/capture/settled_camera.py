@@ -13,6 +13,7 @@ from typing import Final
 import cv2
 import numpy as np
 
+from rigwarp.capture.borrowed_camera import BorrowedCamera
 from rigwarp.capture.latency import Latency
 from rigwarp.capture.paced_display import PacedDisplay
 from rigwarp.devices import Frame, Photo, Shot, StreamingCamera
@@ -30,7 +31,7 @@ _CHANGE_CELL = 8  # ... in cells of so many projector pixels: finer stripes may 
 _EXPOSURE_FRAMES = 6.0  # photographs that may still be on their way with the exposure before
 
 
-class SettledCamera:
+class SettledCamera(BorrowedCamera):
     """A streaming camera and the display that it watches, whose latency is known.
 
     Parameters
@@ -46,6 +47,7 @@ class SettledCamera:
     """
 
     def __init__(self, camera: StreamingCamera, display: PacedDisplay, latency: Latency) -> None:
+        super().__init__(camera)
         self._camera = camera
         self._display = display
         self._agreement = latency.agreement
@@ -53,19 +55,8 @@ class SettledCamera:
         self._accepted: tuple[Frame, Photo] | None = latency.last
         self._witness: Shot | None = None
         self._not_before_s = -np.inf
-        self.unlocked = camera.unlocked
         self.retaken = 0
         self.accepted_s = -np.inf
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in pixels."""
-        return self._camera.resolution
-
-    @property
-    def exposure_s(self) -> float | None:
-        """The exposure time, seconds; None when it is unknown or cannot be set."""
-        return self._camera.exposure_s
 
     def set_exposure(self, seconds: float) -> float | None:
         """Set the exposure time and let what was exposed before pass; returns what is set now, None if refused."""
@@ -116,13 +107,6 @@ class SettledCamera:
             "much as noise explains: let nothing move before the camera, keep other light steady, and set the exposure "
             "to two or more whole periods of the projector's picture (1/30 s or longer)"
         )
-
-    def look(self) -> Photo:
-        """The next photograph that comes in, whatever it shows."""
-        return self._camera.look()
-
-    def close(self) -> None:
-        """Leaves the camera itself open: it belongs to somebody else."""
 
     def _still_shown(self) -> bool:
         return self._accepted is not None and self._accepted[0] is self._display.shown

@@ -1,0 +1,37 @@
+"""A camera that stands before another one."""
+
+from rigwarp.devices import Camera, Photo
+
+
+class BorrowedCamera:
+    """Passes everything on but the photographs that count; those are up to the class that builds on this one.
+
+    Parameters
+    ----------
+    camera : whose it really is; it stays open when this one is closed.
+    """
+
+    def __init__(self, camera: Camera) -> None:
+        self._lender = camera
+        self.unlocked = camera.unlocked
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in pixels."""
+        return self._lender.resolution
+
+    @property
+    def exposure_s(self) -> float | None:
+        """The exposure time, seconds; None when it is unknown or cannot be set."""
+        return self._lender.exposure_s
+
+    def set_exposure(self, seconds: float) -> float | None:
+        """Ask for an exposure time; returns the one that is set now, None when the camera cannot be told."""
+        return self._lender.set_exposure(seconds)
+
+    def look(self) -> Photo:
+        """The newest photograph, whatever it shows."""
+        return self._lender.look()
+
+    def close(self) -> None:
+        """Leaves the camera itself open: it belongs to somebody else."""
