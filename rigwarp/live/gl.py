@@ -57,6 +57,7 @@ class GlRenderer:
         self._programs = self._made_programs(dither)
         self._calls = {n: self._context.vertex_array(p, []) for n, p in self._programs.items() if "drawn" in n}
         self._light = self._context.texture((256, 1), 1, dtype="f4")
+        self._light.repeat_x = self._light.repeat_y = False  # white must not be mixed with what follows it, black
         self._maps: list[moderngl.Texture] = []
         self._upload: StorageUpload | TextureUpload | None = None
         self._picture: list[Any] = []  # linear light, and its framebuffer
