@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from loose_stream import Faults, LooseStream, seen
 
-from rigwarp.capture import settle
+from rigwarp.capture import averaged, settle
 from rigwarp.devices import Bench
 from rigwarp.errors import DeviceError, MeasurementError
 from rigwarp.patterns import fast_set
@@ -135,3 +135,24 @@ def test_a_camera_without_noise_is_served_too():
         picture = np.full((48, 64), level, np.uint8)
         bench.display.show(picture)
         assert np.abs(bench.camera.grab() - seen(picture)).max() <= 0.5
+
+
+def test_an_exposure_that_was_set_is_waited_for():
+    """The driver takes three frames to heed it; what was exposed before is not taken for it."""
+    stream = LooseStream(settable=True)
+    bench = settled(stream)
+    picture = np.full((48, 64), 60, np.uint8)
+    bench.display.show(picture)
+    for seconds, gain in ((0.02, 2.0), (0.005, 0.5), (0.01, 1.0)):
+        assert bench.camera.set_exposure(seconds) == bench.camera.exposure_s == seconds
+        assert bench.camera.grab().mean() == pytest.approx(gain * seen(picture).mean(), abs=0.5)
+
+
+def test_the_mean_of_four_has_half_the_noise():
+    stream = LooseStream()
+    bench = settled(stream)
+    picture = np.full((48, 64), 90, np.uint8)
+    bench.display.show(picture)
+    codes = averaged(bench.camera, 4).grab() / 257.0
+    # rounding to whole codes adds a twelfth to each variance; 3072 pixels tell a sigma to 1.3 per cent
+    assert codes.std() == pytest.approx(np.sqrt((1.5**2 + 1 / 12) / 4), rel=0.06)

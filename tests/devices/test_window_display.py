@@ -1,5 +1,8 @@
 """The projector's window on an X desktop of two monitors, its pixels grabbed from outside; which monitor it is."""
 
+import subprocess
+import sys
+
 import numpy as np
 import pygame
 import pytest
@@ -56,6 +59,28 @@ def test_a_monitor_that_is_unplugged_is_named_and_its_return_serves(desktop):
     display = open_window_display(SIZE)
     display.show(noise(3))
     np.testing.assert_array_equal(desktop.grab(SIZE, desktop.second), noise(3))
+    display.close()
+
+
+def test_another_window_that_was_in_front_leaves_no_hole(desktop):
+    """And takes the focus, which makes no difference."""
+    display = open_window_display(SIZE)
+    display.show(noise(1))
+    cover = (
+        "import pygame, sys; pygame.display.init(); pygame.display.set_mode((200, 100), pygame.NOFRAME, display=1);"
+        "pygame.display.get_surface().fill((9, 9, 9)); pygame.display.flip(); print('up', flush=True); sys.stdin.read()"
+    )
+    in_front = subprocess.Popen(
+        [sys.executable, "-c", cover], env=desktop.environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    try:
+        while (line := in_front.stdout.readline()) and "up" not in line:
+            """The greeting of the toolkit."""
+        assert not np.array_equal(desktop.grab(SIZE, desktop.second), noise(1))
+    finally:
+        in_front.communicate(timeout=20)
+    display.show(noise(1))
+    np.testing.assert_array_equal(desktop.grab(SIZE, desktop.second), noise(1))
     display.close()
 
 

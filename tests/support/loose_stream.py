@@ -26,6 +26,7 @@ class Faults:
 
 
 NO_FAULTS = Faults()
+_FIRST_EXPOSURE_S = 0.01
 
 
 class LooseStream:
@@ -37,6 +38,8 @@ class LooseStream:
     frame_s, exposure_s, readout_s : of the camera; the last row begins `readout_s` after the first.
     delay_s : from the end of the exposure to the arrival.
     shows_after_s : from the return of `show` until the picture is visible.
+    settable : the exposure can be set: it is 0.01 s at first, takes three frame times to be heeded, and scales the
+        light (not the time, which tells apart what is mixed).
     """
 
     def __init__(
@@ -52,10 +55,12 @@ class LooseStream:
         noise=1.5,
         seed=1,
         ends_after=None,
+        settable=False,
     ):
         self.resolution = size
-        self.unlocked = ("exposure",)
-        self.exposure_s = None
+        self.unlocked = () if settable else ("exposure",)
+        self.exposure_s = _FIRST_EXPOSURE_S if settable else None
+        self._gains = [(-np.inf, 1.0)]
         self.frame_s = frame_s
         self._exposure_s, self._readout_s = exposure_s, readout_s
         self._delay_s, self._shows_after_s = delay_s, shows_after_s
@@ -74,7 +79,11 @@ class LooseStream:
         self._times.append(time.monotonic() + self._shows_after_s)
 
     def set_exposure(self, seconds):
-        return None
+        if self.exposure_s is None:
+            return None
+        self._gains.append((time.monotonic() + 3 * self.frame_s, seconds / _FIRST_EXPOSURE_S))
+        self.exposure_s = seconds
+        return seconds
 
     def next_shot(self, after_s):
         while True:
@@ -125,6 +134,7 @@ class LooseStream:
             from_s = np.maximum(start_s, self._times[shown])
             share = np.clip(np.minimum(start_s + self._exposure_s, until_s) - from_s, 0, None) / self._exposure_s
             light += share[:, None].astype(np.float32) * seen(self._pictures[shown])
+        light *= next(gain for from_s, gain in reversed(self._gains) if start_s[0] >= from_s)
         noise = self.noise * self._random.standard_normal(light.shape, dtype=np.float32)
         return np.clip(np.rint(light + noise), 0, 255).astype(np.uint8)
 
