@@ -1,9 +1,9 @@
 """A measured map against the virtual rig's truth: errors over sigma, where a pixel's place has one meaning.
 
-A projector's pupil spreads the light of a pixel where the mirror bends sharply, as in a dent. The truth is then the mean
-of where that light lands, whereas each spot of the table shows the mean of the pixels whose light it gets: two places,
-and no measurement decides between them. Where the pupil's mean and its middle ray part by more than half a sigma, the
-difference is of that size, and the pixels are judged by themselves.
+A projector's pupil spreads the light of a pixel where the mirror bends sharply, as in a dent. The truth is then the
+mean of where that light lands, whereas each spot of the table shows the mean of the pixels whose light it gets: two
+places, and no measurement decides between them. Where the pupil's mean and its middle ray part by more than half a
+sigma, the difference is of that size, and the pixels are judged by themselves.
 """
 
 from dataclasses import dataclass, replace
@@ -39,7 +39,7 @@ class Errors:
     Attributes
     ----------
     error_mm, z : (N, 2) the error, and the error over the whole sigma.
-    fine_z : (N, 2) the error without its smooth part (polynomials of fifth order) over the random sigma.
+    fine_z : (N, 2) the error without its smooth part (polynomials of fifth order, by zone) over the random sigma.
     smeared : (N,) whether the place of the pixel is no better defined than half a sigma.
     """
 
@@ -75,7 +75,10 @@ def map_errors(folder: RigFolder, fit: TableMapFit, truth: TrueMap) -> Errors:
     error = fit.table_map.table_mm[judged] - place
     apart = np.linalg.norm(truth.middle.table_mm[judged] - place, axis=-1)
     smeared = ~(apart < _SMEARED_SIGMAS * sigma)
-    fine = error - _smooth_part(place / np.abs(place).max(), error, ~smeared)
+    fine, zone = error.copy(), truth.mean.zone[judged]
+    for number in np.unique(zone):
+        here = zone == number
+        fine[here] -= _smooth_part(place[here] / np.abs(place).max(), error[here], ~smeared[here])
     return Errors(
         error_mm=error, z=error / sigma[:, None], fine_z=fine / fit.random_mm[judged][:, None], smeared=smeared
     )
