@@ -161,7 +161,7 @@ def _quality_record(quality: Quality) -> dict[str, Any]:
     }
 
 
-def tell_verification(console: Console, checks: dict[str, Checked], shown: ContentShown | None = None) -> None:
+def tell_verification(console: Console, checks: dict[str, Checked]) -> None:
     """The figures for people."""
     console.say("Dots on the table, distance from where they should be")
     names = {"before": "with the design's warp", "after": "with the measured warp"}
@@ -186,8 +186,6 @@ def tell_verification(console: Console, checks: dict[str, Checked], shown: Conte
         _tell_shape(console, after.result)
         if after.quality is not None:
             _tell_quality(console, after.quality)
-    if shown is not None and shown.left_out:
-        console.note(f"{shown.left_out} dots lie off the light or under a mask of the correction by hand: left out.")
 
 
 def _tell_shape(console: Console, result: VerificationResult) -> None:

@@ -204,6 +204,8 @@ def verify_result(
     left_out = len(plan_dots(folder.rig.content).ids) - len(dots_shown(folder.rig.content, adjustment).ids)
     shown = ContentShown(adjustment=adjustment, revision=revision, left_out=left_out)
     write_verification(result, checks, shown, response)
+    if left_out:
+        console.note(f"{left_out} dots lie off the light or under a mask of the correction by hand: left out.")
     if (result / BUDGET_FILE).is_file():  # results of older versions have none
         write_budget(folder, result)
     _keep_look(console, folder, result, bench, camera)
