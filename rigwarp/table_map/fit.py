@@ -24,6 +24,7 @@ _FEW = 100_000  # samples tell a median well enough
 _GROSS = 10.0  # times the usual distance from the registered design, but at least ...
 _GROSS_MM = 5.0  # ... this much: such a sample was decoded wrongly
 _STRAY_MM = 2.0  # a sample this far from the fitted surface supports nothing
+_RIM_PX = 3.0  # from the picture's border, blur mixes the stripes with darkness: positions err inwards by 0.15 px
 _MIN_CELLS = 40  # of a zone; fewer do not carry a surface
 
 
@@ -116,7 +117,11 @@ def _register(model: OpticalModel, samples: Samples, zone: NDArray[np.int64], to
     return register(model, thin.pixels_px, thin.table_mm, zone[::every], tolerances)
 
 
-def _fit_zone(model: OpticalModel, zone: int, samples: Samples) -> _ZoneFit | None:
+def _fit_zone(model: OpticalModel, zone: int, offered: Samples) -> _ZoneFit | None:
+    rim = _on_the_rim(offered.pixels_px, model.projector.resolution)
+    samples = offered.only(~rim) if rim.any() else offered
+    if len(samples) < _MIN_CELLS:
+        return None
     field = design_field(model, zone, samples.pixels_px)
     table_mm, slope = field.table_and_slope_mm(samples.pixels_px)
     residual = samples.table_mm - table_mm
@@ -136,14 +141,21 @@ def _fit_zone(model: OpticalModel, zone: int, samples: Samples) -> _ZoneFit | No
     # the surface hardly varies within a cell
     left_mm = np.hypot(*(residual - surface.value(cells.pixels_px)[cell]).T)
     agrees = (left_mm < _STRAY_MM) & (cell >= 0)
+    samples = samples if agrees.all() else samples.only(agrees)
     return _ZoneFit(
         zone=zone,
         field=field,
         surface=surface,
-        samples=samples if agrees.all() else samples.only(agrees),
+        samples=join_samples([samples, offered.only(rim)]) if rim.any() else samples,
         cells=cells,
         sigma_mm=sigma,
     )
+
+
+def _on_the_rim(pixels_px: Array, resolution: tuple[int, int]) -> BoolArray:
+    """(N,) True for positions at the border of the projector picture: they say that light arrives, not where."""
+    last = np.array(resolution) - 1.0
+    return np.asarray(((pixels_px < _RIM_PX) | (pixels_px > last - _RIM_PX)).any(axis=-1))
 
 
 def _assemble(
