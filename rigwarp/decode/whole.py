@@ -1,6 +1,5 @@
 """All pixels of a scan: block by block on the machine's cores, each pixel with its verdict."""
 
-import os
 from collections.abc import Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
@@ -15,7 +14,7 @@ from rigwarp.decode.chain import SHOWN_ROUNDING, Chain
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.layout import AxisLayout
 
-THREADS = min(4, max(2, os.cpu_count() or 1))
+THREADS = min(4, max(2, cv2.getNumberOfCPUs()))
 BLOCK = 72_000 // THREADS
 """Pixels solved at a time: many enough that calls cost little, few enough that their arrays stay near the processor and
 do not add up to more than 10 MB."""
