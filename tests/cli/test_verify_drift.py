@@ -142,7 +142,9 @@ def test_a_nudged_camera_gets_its_new_place(rig: Path, capsys: pytest.CaptureFix
     assert done["reregistration"]["camera_kept_aside"].startswith(str(rig / "camera-until-"))
     assert json.loads(Path(done["reregistration"]["camera_kept_aside"]).read_text()) == old
     assert json.loads((rig / "camera.json").read_text())["moved"]["by_mm"] == pytest.approx(2.0, abs=0.5)
-    assert run(capsys, "verify", rig, "--no-before")["verification"]["after"]["p95_mm"] < 0.25
+    again = run(capsys, "verify", rig, "--quick")
+    assert again["findings"] == []
+    assert again["picture"]["p95_mm"] < 0.25
 
 
 def test_refining_a_good_result_changes_nothing(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -194,6 +196,10 @@ def test_a_stored_look_that_is_no_good(rig: Path, capsys: pytest.CaptureFixture[
 )
 def test_options_that_do_not_go_together(rig: Path, words: list[str]) -> None:
     assert main(["verify", str(rig), *words]) == 2
+
+
+def test_the_design_is_not_watched(rig: Path) -> None:
+    assert main(["play", str(rig), "check:grid", "--design", "--watch", "1"]) == 2
 
 
 class Window:
