@@ -18,6 +18,7 @@ _ROUNDING = 2.0 / 12.0  # code value squared: of a difference of two rounded val
 _WORST_SHARE = 0.005  # of the lit cells decide: a torn picture differs in a band, which may be narrow
 _LEAST_CELLS = 4
 _SLACK = 3.0  # other pictures have other noise than the two test lights: shot noise, and what JPEG makes of stripes
+_CLEAR = 4.0  # patterns differ by hundreds; a trace of one that hides in the noise of one pair may show in the next
 _MOST_SLACK = 8.0  # beyond that, what differs all the time is no noise
 
 
@@ -47,6 +48,10 @@ class Agreement:
     def same(self, one: Photo, other: Photo) -> bool:
         """True when noise explains the difference of two photographs."""
         return self.within_noise(self.difference(one, other))
+
+    def clearly_differ(self, one: Photo, other: Photo) -> bool:
+        """True when the two show different pictures, not one picture with a trace of another."""
+        return self.difference(one, other) > _CLEAR * _SLACK * self.usual
 
     def within_noise(self, difference: float) -> bool:
         """True when noise explains a difference."""

@@ -23,6 +23,7 @@ _ROLLING_FRAMES = 1.0  # a rolling shutter begins its last row up to a frame lat
 _LEAD_FRAMES = 2.0  # photographs before the first acceptable one that may serve as its witness
 _SAME_AGAIN: Final = 6  # deliveries of one and the same picture, bit by bit, that must mean a camera without noise
 _AT_REST: Final = 8  # photographs in a row that are equally unlike: noise, larger than that of the test lights
+_CALM: Final = 3  # agreeing photographs more that must follow one which hardly differs from the picture before
 _TRIES: Final = 100
 _LONGEST_S = 6.0  # the tries go on for at least so long: quick cameras deliver a hundred photographs in a second
 _STALE_S = 3.0
@@ -80,7 +81,7 @@ class SettledCamera(BorrowedCamera):
         witness = self._witness if self._still_shown() else None
         moment_s = witness.arrived_s if witness else ready_s - _LEAD_FRAMES * frame_s
         differences: list[float] = []
-        repeats = tries = 0
+        repeats = tries = calm = 0
         while tries < _TRIES or moment_s < ready_s + _LONGEST_S:
             tries += 1
             shot = self._camera.next_shot(moment_s)
@@ -96,9 +97,13 @@ class SettledCamera(BorrowedCamera):
             difference = self._agreement.difference(shot.photo, witness.photo)
             if moment_s >= ready_s:
                 differences.append(difference)
-                if self._agrees(differences) and not self._stale(shot, ready_s):
+                calm = calm + 1 if self._agrees(differences) and not self._stale(shot, ready_s) else 0
+                if calm > _CALM or (calm and self._is_new(shot)):
                     self._display.confirm()  # a display that is being unplugged looks like a dark picture
                     return self._accept(shot)
+                if calm:
+                    witness = shot
+                    continue
                 self.retaken += 1
                 self._display.confirm()  # another window may have been over ours, and left a hole
             witness = shot
@@ -121,6 +126,15 @@ class SettledCamera(BorrowedCamera):
         self._agreement = self._agreement.used_to(max(last))
         return True
 
+    def _is_new(self, shot: Shot) -> bool:
+        """Whether a photograph is clearly another than the last accepted one, or need not be.
+
+        One of the picture before with a trace of this one would be neither the same nor clearly another.
+        """
+        if self._accepted is None or self._accepted[0] is self._display.shown:
+            return True
+        return self._agreement.clearly_differ(shot.photo, self._accepted[1])
+
     def _stale(self, shot: Shot, ready_s: float) -> bool:
         """Whether a photograph still shows the picture before."""
         if self._accepted is None or self._accepted[0] is self._display.shown:
@@ -134,8 +148,8 @@ class SettledCamera(BorrowedCamera):
             return False  # so small a change may well be invisible
         raise DeviceError(
             f"the camera still sees the picture before, {shot.arrived_s - self._display.shown_s:.1f} s after it "
-            "changed: check that the projector follows (no freeze, no other window before it) and that the camera's "
-            "picture is live"
+            "changed: check that the projector follows (no freeze, no other window before it), that the camera's "
+            "picture is live, and that its exposure is long enough to tell patterns apart"
         )
 
     def _accept(self, shot: Shot) -> Photo:

@@ -1,13 +1,16 @@
 """Photographs belong to what is shown, whatever the camera does: judged by a model that knows the truth of each."""
 
 import itertools
+import time
 
 import numpy as np
 import pytest
 from loose_stream import Faults, LooseStream, seen
 
-from rigwarp.capture import averaged, settle
-from rigwarp.devices import Bench
+from rigwarp.capture import Latency, PacedDisplay, averaged, settle
+from rigwarp.capture.agreement import learn_agreement
+from rigwarp.capture.settled_camera import SettledCamera
+from rigwarp.devices import Bench, Shot
 from rigwarp.errors import DeviceError, MeasurementError
 from rigwarp.patterns import fast_set
 
@@ -156,3 +159,41 @@ def test_the_mean_of_four_has_half_the_noise():
     codes = averaged(bench.camera, 4).grab() / 257.0
     # rounding to whole codes adds a twelfth to each variance; 3072 pixels tell a sigma to 1.3 per cent
     assert codes.std() == pytest.approx(np.sqrt((1.5**2 + 1 / 12) / 4), rel=0.06)
+
+
+class Scripted:
+    """A camera whose next photographs are known, each long after the flip."""
+
+    unlocked, frame_s, exposure_s = (), 0.01, None
+
+    def __init__(self, photos):
+        self.photos = list(photos)
+
+    def next_shot(self, after_s):
+        return Shot(photo=self.photos.pop(0), arrived_s=max(after_s, time.monotonic()) + 1.0)
+
+
+def noisy(picture, seed):
+    noise = np.random.default_rng(seed).normal(0.0, 1.5, picture.shape)
+    return np.clip(np.rint(picture + noise), 0, 255).astype(np.uint8)
+
+
+def test_the_picture_before_with_a_trace_of_this_one_is_not_taken_for_it():
+    """It agrees with the one before it within noise, and differs from the accepted one just beyond noise."""
+    old, new = seen(np.full((48, 64), 60.0)), seen(np.full((48, 64), 180.0))
+    still = [[noisy(level, 10 * n + k) for k in range(6)] for n, level in enumerate((old, new))]
+    agreement = learn_agreement(*still)
+    trace = next(
+        mixed
+        for share in np.linspace(0.005, 0.1, 200)
+        if not agreement.same(mixed := noisy((1 - share) * old + share * new, 77), still[0][0])
+    )
+    witness = next(w for w in (noisy(old, seed) for seed in range(100, 300)) if agreement.same(w, trace))
+    frame = np.full((48, 64), 60, np.uint8)
+    latency = Latency(
+        median_s=0.01, max_s=0.01, frame_s=0.01, changes=1, agreement=agreement, last=(frame, still[0][0])
+    )
+    display = PacedDisplay(LooseStream(), changes_per_s=None)
+    display.show(np.full((48, 64), 180, np.uint8))
+    camera = SettledCamera(Scripted([witness, trace, noisy(new, 90), noisy(new, 91), noisy(new, 92)]), display, latency)
+    assert camera.grab().mean() == pytest.approx(new.mean(), abs=0.5)
