@@ -11,7 +11,8 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.table_map.registration import apply_shifts
 from rigwarp.tracing import OpticalModel
 
-_STEP_PX = 8  # differences between two traces vary slowly
+_STEP_PX = 4  # differences between two traces vary slowly, but for dents
+_MARGIN = 4  # nodes around the picture, so that the interpolation's border lies outside it
 
 
 def moved_map(table_map: PixelMap, model: OpticalModel, shifts: Array) -> PixelMap:
@@ -28,7 +29,7 @@ def moved_map(table_map: PixelMap, model: OpticalModel, shifts: Array) -> PixelM
     The difference of the two traced light paths is added to the measurement, which keeps what the model does not know.
     """
     height, width = table_map.x_mm.shape
-    rows, columns = (np.arange(0, n + _STEP_PX, _STEP_PX, dtype=float) for n in (height, width))
+    rows, columns = (_STEP_PX * np.arange(-_MARGIN, n // _STEP_PX + _MARGIN + 1.0) for n in (height, width))
     nodes = np.stack(np.meshgrid(columns, rows), axis=-1)
     moved = apply_shifts(model, shifts)
     spots = table_map.table_mm.copy()
@@ -36,7 +37,7 @@ def moved_map(table_map: PixelMap, model: OpticalModel, shifts: Array) -> PixelM
         there, here = (m.trace(nodes, zone=int(zone), extended=True).table_mm for m in (moved, model))
         difference = _filled(there - here)
         v, u = np.nonzero(table_map.zone == zone)
-        at = np.stack([v, u]) / _STEP_PX
+        at = np.stack([v, u]) / _STEP_PX + _MARGIN
         for axis in (0, 1):
             spots[v, u, axis] += map_coordinates(difference[..., axis], at, order=3, mode="nearest")
     return replace(table_map, x_mm=spots[..., 0], y_mm=spots[..., 1])
