@@ -21,13 +21,14 @@ class Bench:
 
 
 @contextmanager
-def open_bench(folder: RigFolder, *, display: int | None = None) -> Iterator[Bench]:
+def open_bench(folder: RigFolder, *, display: int | None = None, raised_mm: float = 0.0) -> Iterator[Bench]:
     """The devices of a rig, given back at the end.
 
     Parameters
     ----------
     display : number of the monitor that is the projector; by default the only one of its size beside the primary one.
         Virtual rigs have a display of their own.
+    raised_mm : how much higher the board on the table stands; a virtual rig's table is raised by it.
 
     Raises
     ------
@@ -35,11 +36,12 @@ def open_bench(folder: RigFolder, *, display: int | None = None) -> Iterator[Ben
         If the camera or the display is missing, busy, or not as the rig file says.
     """
     with ExitStack() as opened:
-        yield _virtual(folder, opened) if folder.rig.camera.device == VIRTUAL else _real(folder, display, opened)
+        virtual = folder.rig.camera.device == VIRTUAL
+        yield _virtual(folder, opened, raised_mm) if virtual else _real(folder, display, opened)
 
 
-def _virtual(folder: RigFolder, opened: ExitStack) -> Bench:
-    virtual = open_virtual(folder)
+def _virtual(folder: RigFolder, opened: ExitStack, raised_mm: float) -> Bench:
+    virtual = open_virtual(folder, raised_mm=raised_mm)
     opened.callback(virtual.display.close)
     opened.callback(virtual.camera.close)
     return Bench(display=virtual.display, camera=virtual.camera)
@@ -56,8 +58,8 @@ def _real(folder: RigFolder, display: int | None, opened: ExitStack) -> Bench:
     return Bench(display=window, camera=camera)
 
 
-def open_virtual(folder: RigFolder) -> VirtualRig:
-    """The virtual rig of a folder that has a virtual.toml.
+def open_virtual(folder: RigFolder, *, raised_mm: float = 0.0) -> VirtualRig:
+    """The virtual rig of a folder that has a virtual.toml; `raised_mm` with a board of that height on its table.
 
     Raises
     ------
@@ -67,4 +69,5 @@ def open_virtual(folder: RigFolder) -> VirtualRig:
     path = folder.root / _TRUTH_FILE
     text = read_text(path, make_with="Only virtual rigs have one; for a real rig set camera.device to the camera.")
     truth = parse_truth(text, folder.rig, source=str(path))
-    return VirtualRig(folder.rig, truth, meshes=folder.meshes, profiles=folder.profiles)
+    virtual = VirtualRig(folder.rig, truth, meshes=folder.meshes, profiles=folder.profiles)
+    return virtual.raised(raised_mm) if raised_mm else virtual

@@ -106,6 +106,8 @@ ROOM: Final = {
     "table_margin_mm": "how far the table top reaches beyond the area where light is wanted",
     "table_height_error_mm": "real minus stated height of the table",
     "table_bow_mm": "how far the table's middle stands above its rim; falls off with the square of the distance",
+    "board_height_error_mm": "real minus stated height of the board that raises the table for a second scan",
+    "board_tilt_deg": "how that board rises along the table's [x, y]",
 }
 
 SHEET: Final = {

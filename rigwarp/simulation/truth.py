@@ -159,6 +159,8 @@ class RoomTruth:
     table_margin_mm : how far the table top reaches beyond the area where light is wanted.
     table_height_error_mm : real minus stated height of the table.
     table_bow_mm : how far the table's middle stands above its rim (of the area where light is wanted).
+    table_tilt : its slope along x and y.
+    board_height_error_mm, board_tilt : of a board that raises the table: real minus stated height, slope along x and y.
     """
 
     ambient: float
@@ -168,6 +170,9 @@ class RoomTruth:
     table_margin_mm: float
     table_height_error_mm: float
     table_bow_mm: float = 0.0
+    table_tilt: tuple[float, float] = (0.0, 0.0)
+    board_height_error_mm: float = 0.0
+    board_tilt: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -281,6 +281,7 @@ def _camera_placement(section: Section) -> Placement:
 
 
 def _room(section: Section) -> RoomTruth:
+    tilt = section.numbers("board_tilt_deg", 2, default=(0.0, 0.0), limits=Limits(at_least=-10.0, at_most=10.0))
     return RoomTruth(
         ambient=section.number("ambient", default=0.03, limits=_NOT_NEGATIVE),
         haze=section.number("haze", default=0.03, limits=_SHARE_BELOW_1),
@@ -289,6 +290,8 @@ def _room(section: Section) -> RoomTruth:
         table_margin_mm=section.number("table_margin_mm", default=20.0, limits=_NOT_NEGATIVE),
         table_height_error_mm=section.number("table_height_error_mm", default=0.0),
         table_bow_mm=section.number("table_bow_mm", default=0.0, limits=Limits(at_least=-20.0, at_most=20.0)),
+        board_height_error_mm=section.number("board_height_error_mm", default=0.0),
+        board_tilt=(math.tan(math.radians(tilt[0])), math.tan(math.radians(tilt[1]))),
     )
 
 

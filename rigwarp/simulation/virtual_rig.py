@@ -32,6 +32,7 @@ _WHITE_SHARE = 0.999  # the share of the picture that may not be brighter
 _PAPER_CODE = 0.8  # the same for the sheet under room light
 _ROOM_FALL = 0.25  # room light is this much stronger at one side of the picture than at the other
 _BACKGROUND = 0.25  # reflectance of what is behind a board held by hand
+_PHOTOS_ON_BOARD = 100_001  # the first one's number: far from any that was taken on the bare table
 _CHIEFS_AT_ONCE = 12_000  # pixels traced at once for the true map: stays within the cache
 
 
@@ -179,6 +180,22 @@ class VirtualRig:
         after = VirtualRig(self._rig, replace(truth, projector=focused), meshes=self._meshes, profiles=self._profiles)
         after._photos = self._photos
         after._set_before = (self._gain, self._scene.white)
+        return after
+
+    def raised(self, by_mm: float) -> "VirtualRig":
+        """The rig with a board on its table, `by_mm` higher as stated; focused as before, exposed anew, new noise."""
+        room = self._truth.room
+        truth = replace(
+            self._truth,
+            projector=replace(self._truth.projector, focus_mm=self._path.focus_mm),
+            room=replace(
+                room,
+                table_height_error_mm=room.table_height_error_mm + by_mm + room.board_height_error_mm,
+                table_tilt=room.board_tilt,
+            ),
+        )
+        after = VirtualRig(self._rig, truth, meshes=self._meshes, profiles=self._profiles)
+        after._photos = itertools.count(_PHOTOS_ON_BOARD)
         return after
 
     def board_photos(self, count: int = 14) -> list[NDArray[np.uint8]]:

@@ -62,3 +62,20 @@ def test_an_old_lamp_gives_less_light(make_virtual):
 def test_wrong_values_are_refused(make_virtual, place, wrong):
     with pytest.raises(InputError, match=wrong.split(" ")[0]):
         make_virtual(replace={place: f"{place}{wrong}\n"})
+
+
+def test_a_tilted_board_is_met_where_the_plane_says():
+    """A ray (t, 0, 400 - 2 t) meets z = 60 + 0.01 x + 0.02 y at t = 340 / 2.01."""
+    board = TableForm(height_mm=60.0, bow_mm=0.0, half_mm=(1.0, 1.0), tilt=(0.01, 0.02))
+    zero, one = np.zeros(1), np.ones(1)
+    reach = board.reach((zero, zero, 400.0 * one), (one, zero, -2.0 * one))
+    np.testing.assert_allclose(reach, 340.0 / 2.01, rtol=1e-12)
+    np.testing.assert_allclose(board.z_mm(3.0 * one, -2.0 * one), 60.0 + 0.03 - 0.04)
+
+
+def test_a_raised_rig_is_the_same_rig_with_a_higher_table(make_virtual):
+    """A board of 30 mm that is really 30.5 mm lights the spots that a table 30.5 mm higher does."""
+    raised = make_virtual(extra="board_height_error_mm = 0.5\n").raised(30.0).true_map()
+    higher = make_virtual(extra="table_height_error_mm = 30.5\n").true_map()
+    # the raised rig keeps its focus, the other is focused anew: rays of the pupil part by some 0.1 mm, their mean less
+    np.testing.assert_allclose(raised.x_mm, higher.x_mm, atol=0.02)
