@@ -6,10 +6,11 @@ reported after rigid alignment, and what the data cannot tell is named instead o
 
 from rigwarp.as_built.alignment import remove_rigid
 from rigwarp.as_built.defects import Defect
-from rigwarp.as_built.estimate import RaisedScan, estimate_as_built
+from rigwarp.as_built.estimate import estimate_as_built
 from rigwarp.as_built.findings import Finding
 from rigwarp.as_built.form import FormFigures
 from rigwarp.as_built.panels import Fold, Panel
+from rigwarp.as_built.raised import HeightFit, RaisedScan, raised_scan
 from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import Ripple
 from rigwarp.as_built.zernike import ZernikeTerm
@@ -20,11 +21,13 @@ __all__ = [
     "Finding",
     "Fold",
     "FormFigures",
+    "HeightFit",
     "Mounting",
     "Panel",
     "RaisedScan",
     "Ripple",
     "ZernikeTerm",
     "estimate_as_built",
+    "raised_scan",
     "remove_rigid",
 ]

@@ -1,7 +1,6 @@
 """From the samples of a scan to the built mirror."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -15,10 +14,10 @@ from rigwarp.as_built.fit_data import Data, join_data
 from rigwarp.as_built.footprint import Footprint
 from rigwarp.as_built.form import form_figures
 from rigwarp.as_built.heights import Heights, heights_of
-from rigwarp.as_built.linearised import N_MOUNT, N_OPTICS, FigureRows, landing
 from rigwarp.as_built.map_fit import OPTICS_SIGMA, SHARED_MM, MapFit, check_enough, fit_map
 from rigwarp.as_built.observability import observability
 from rigwarp.as_built.panels import panels_of
+from rigwarp.as_built.raised import RaisedScan, board_errors, height_fits, heights_mm
 from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import find_ripple
 from rigwarp.as_built.zernike import ZernikeTerm, fit_matrix
@@ -35,28 +34,6 @@ _WARP_ORDER = 3
 _WARP_MM = 0.02  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
 _WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance
 _POWER_FROM_PRIOR = 0.1  # share of the power's variance from the mounting tolerances: more, and they decide
-
-
-@dataclass(frozen=True, kw_only=True)
-class RaisedScan:
-    """A second scan on a board that stands higher than the table, with the camera's pose from a sheet on that board.
-
-    Attributes
-    ----------
-    cells, cell_sigma_mm, cell_zone : as for the scan on the table.
-    camera : CameraModel
-        The same camera as for the scan on the table, in the table's frame.
-    raised_mm, raised_sigma_mm : how much higher the board stands, and how well that is known, 1-sigma.
-    place_sigma_mm : how well it is known where the sheet lies on the board sideways, 1-sigma.
-    """
-
-    cells: Samples
-    cell_sigma_mm: Array
-    cell_zone: NDArray[np.int64]
-    camera: CameraModel
-    raised_mm: float
-    raised_sigma_mm: float = 0.2
-    place_sigma_mm: float = 0.5
 
 
 def estimate_as_built(
@@ -108,12 +85,12 @@ def estimate_as_built(
         cell_sigma_mm=np.asarray(cell_sigma_mm, float),
         cell_zone=np.asarray(cell_zone, np.int64),
         camera=camera,
-        raised_mm=0.0,
+        board=None,
     )
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
         fit = fit_map(model, data, tolerances, measured)
-        return _result(model, fit.data, fit, tolerances, camera)
+        return _result(model, fit.data, fit, tolerances, [table, *raised])
     except (np.linalg.LinAlgError, QhullError) as error:
         raise MeasurementError(
             f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "
@@ -133,11 +110,11 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
     table = cells.table_mm[chosen]
     known = camera.covariance is not None
     common = [_warp(table, _WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
-    height = model.table_height_mm + scan.raised_mm
+    height = heights_mm(model, scan.board, table)
     if camera.covariance is not None:
-        common.append(_camera_errors(camera, cells.camera_px[chosen], height))
-    if scan.raised_mm:
-        common.append(_board_errors(model, scan, cells.pixels_px[chosen], zone[chosen], table))
+        common.append(_camera_errors(camera, cells.camera_px[chosen], float(height.mean())))
+    if scan.board is not None:
+        common.append(board_errors(model, scan, chosen, scan.board))
     return Data(
         pixels_px=cells.pixels_px[chosen],
         table_mm=table,
@@ -145,36 +122,8 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
         zone=zone[chosen],
         camera=np.nan_to_num(np.concatenate(common, axis=-1)),
         worth=np.ones(len(chosen)),
-        height_mm=np.full(len(chosen), height),
+        height_mm=height,
     )
-
-
-def _board_errors(
-    model: OpticalModel, scan: RaisedScan, pixels_px: Array, zone: NDArray[np.int64], table_mm: Array
-) -> Array:
-    """(N, 2, 4) table shifts for one sigma of a raised board's height, place along x and y, and turn.
-
-    The sheet on the board tells the camera's pose relative to the board; where the board is, a ruler told.
-    """
-    height = model.table_height_mm + scan.raised_mm
-    where = [
-        landing(
-            model,
-            np.zeros(N_MOUNT + N_OPTICS),
-            FigureRows.none(len(zone)),
-            np.zeros(0),
-            pixels_px=pixels_px,
-            zone=zone,
-            height_mm=np.full(len(zone), height + up),
-        )
-        for up in (0.0, 1.0)
-    ]
-    result = np.zeros((len(zone), 2, 4))
-    result[:, :, 0] = scan.raised_sigma_mm * (where[1] - where[0])
-    result[:, 0, 1] = result[:, 1, 2] = scan.place_sigma_mm
-    reach = max(float(np.abs(table_mm).max()), 1e-9)
-    result[:, :, 3] = scan.place_sigma_mm / reach * np.stack([-table_mm[:, 1], table_mm[:, 0]], axis=-1)
-    return result
 
 
 def _camera_errors(camera: CameraModel, camera_px: Array, height_mm: float) -> Array:
@@ -201,7 +150,7 @@ def _warp(table_mm: Array, sigma_mm: float) -> Array:
     return np.stack([np.concatenate([functions, still], axis=-1), np.concatenate([still, functions], axis=-1)], axis=1)
 
 
-def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, camera: CameraModel) -> AsBuilt:
+def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, scans: Sequence[RaisedScan]) -> AsBuilt:
     grid = fit.footprint
     side = grid.side
     heights = heights_of(model, fit)
@@ -265,7 +214,8 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, cam
         noise_scale=fit.noise_scale,
         n_samples=len(data.zone),
         reflecting_side=int(side),
-        camera_known=camera.covariance is not None,
+        camera_known=scans[0].camera.covariance is not None,
+        heights=height_fits(scans, data.height_mm, fit.residual_mm, model.table_height_mm),
     )
 
 

@@ -11,6 +11,7 @@ from rigwarp.as_built.defects import Defect
 from rigwarp.as_built.findings import Finding
 from rigwarp.as_built.form import FormFigures
 from rigwarp.as_built.panels import Fold, Panel
+from rigwarp.as_built.raised import HeightFit
 from rigwarp.as_built.ripple import Ripple, RippleSearch
 from rigwarp.as_built.zernike import ZernikeTerm
 from rigwarp.geometry import Array, BoolArray
@@ -86,6 +87,7 @@ class AsBuilt:
     n_samples : averaged samples used.
     reflecting_side : +1 where + heights are along the mirror's +z, -1 else.
     camera_known : whether the camera came with a covariance.
+    heights : of the table and of each raised board: how well its samples agree with the fit.
     """
 
     x_mm: Array
@@ -116,6 +118,7 @@ class AsBuilt:
     n_samples: int
     reflecting_side: int
     camera_known: bool
+    heights: tuple[HeightFit, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """The contents of as_built.json; numbers that the data do not tell are None."""
@@ -151,6 +154,7 @@ class AsBuilt:
                 "noise_scale": self.noise_scale,
                 "n_samples": self.n_samples,
                 "camera_covariance_known": self.camera_known,
+                "heights": [asdict(height) for height in self.heights],
                 "from": _FROM["fit"],
             },
             "sign": {"height": _FROM["sign"], "reflecting_side_along_mirror_z": self.reflecting_side},

@@ -9,6 +9,7 @@ from as_built_rig import TOLERANCES, concave_model, make_camera, make_model, mov
 from rigwarp.as_built import RaisedScan, estimate_as_built
 from rigwarp.as_built import estimate as estimate_module
 from rigwarp.as_built.measured import Lengths, length_mm
+from rigwarp.camera.raised_board import RaisedBoard
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.rig import MEASURED_LENGTHS, Measured, parse_rig
 
@@ -46,10 +47,20 @@ def test_a_second_height_shrinks_the_uncertainty_of_the_radius_more_than_three_t
     model, camera = concave_model(), make_camera()
     table = scan(model, camera, step_px=STEP_PX)
     cells, sigma, zone = scan(replace(model, table_height_mm=100.0), camera, step_px=STEP_PX, seed=1)
-    board = RaisedScan(cells=cells, cell_sigma_mm=sigma, cell_zone=zone, camera=camera, raised_mm=100.0)
+    stands = RaisedBoard(
+        middle_mm=np.zeros(2),
+        rise_mm=100.0,
+        rise_sigma_mm=0.2,
+        slope=np.zeros(2),
+        slope_sigma=np.full(2, 2e-4),  # what noise of 0.03 px in the corners of a sheet leaves
+        corners=54,
+    )
+    board = RaisedScan(cells=cells, cell_sigma_mm=sigma, cell_zone=zone, camera=camera, board=stands)
     one = estimate_as_built(model, *table, LOOSE, camera)
     two = estimate_as_built(model, *table, LOOSE, camera, raised=[board])
     assert power_sigma_um(one) > 3.0 * power_sigma_um(two)
+    assert [height.raised_mm for height in two.heights] == [0.0, 100.0]
+    assert two.heights[1].residual_rms_mm < 0.03  # mm; noise of 0.02
     power = next(t for t in two.zernike if (t.n, t.m) == (2, 0))
     assert abs(power.um) < 3.0 * power.sigma_um  # the mirror is as designed
 
