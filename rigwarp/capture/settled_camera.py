@@ -8,6 +8,7 @@ photograph that was delivered twice, and proves nothing.
 """
 
 import time
+from collections.abc import Iterator
 from typing import Final
 
 import cv2
@@ -78,40 +79,39 @@ class SettledCamera(BorrowedCamera):
         """
         frame_s = self._camera.frame_s
         ready_s = max(self._display.shown_s + self._wait_s + _ROLLING_FRAMES * frame_s, self._not_before_s)
-        witness = self._witness if self._still_shown() else None
-        moment_s = witness.arrived_s if witness else ready_s - _LEAD_FRAMES * frame_s
         differences: list[float] = []
-        repeats = tries = calm = 0
+        calm = 0
+        for witness, shot in self._pairs(ready_s):
+            differences.append(self._agreement.difference(shot.photo, witness.photo))
+            calm = calm + 1 if self._agrees(differences) and not self._stale(shot, ready_s) else 0
+            accepted = calm > _CALM or (calm > 0 and self._is_new(shot))
+            if accepted or not calm:
+                # a display that is being unplugged looks like a dark picture, and a window in front leaves a hole
+                self._display.confirm()
+            if accepted:
+                return self._accept(shot)
+            self.retaken += not calm
+        raise MeasurementError(
+            f"{len(differences)} photographs of one picture keep differing, by {max(differences, default=0.0):.0f} "
+            "times what noise explains: let nothing move before the camera, keep other light steady, and set the "
+            "exposure to two or more whole periods of the projector's picture (1/30 s or longer)"
+        )
+
+    def _pairs(self, ready_s: float) -> Iterator[tuple[Shot, Shot]]:
+        """Neighbouring photographs that are two and not one delivered twice, the later of which came late enough."""
+        witness = self._witness if self._still_shown() else None
+        moment_s = witness.arrived_s if witness else ready_s - _LEAD_FRAMES * self._camera.frame_s
+        repeats = tries = 0
         while tries < _TRIES or moment_s < ready_s + _LONGEST_S:
             tries += 1
             shot = self._camera.next_shot(moment_s)
             moment_s = shot.arrived_s
-            if witness is None or shot.arrived_s < self._not_before_s:
-                witness = shot
+            repeats = repeats + 1 if witness is not None and np.array_equal(shot.photo, witness.photo) else 0
+            if 0 < repeats < _SAME_AGAIN:
                 continue
-            if np.array_equal(shot.photo, witness.photo):
-                repeats += 1
-                if repeats < _SAME_AGAIN:
-                    continue
-            repeats = 0
-            difference = self._agreement.difference(shot.photo, witness.photo)
-            if moment_s >= ready_s:
-                differences.append(difference)
-                calm = calm + 1 if self._agrees(differences) and not self._stale(shot, ready_s) else 0
-                if calm > _CALM or (calm and self._is_new(shot)):
-                    self._display.confirm()  # a display that is being unplugged looks like a dark picture
-                    return self._accept(shot)
-                if calm:
-                    witness = shot
-                    continue
-                self.retaken += 1
-                self._display.confirm()  # another window may have been over ours, and left a hole
-            witness = shot
-        raise MeasurementError(
-            f"{tries} photographs of one picture keep differing, {differences[-1] if differences else 0:.0f} times as "
-            "much as noise explains: let nothing move before the camera, keep other light steady, and set the exposure "
-            "to two or more whole periods of the projector's picture (1/30 s or longer)"
-        )
+            if witness is not None and moment_s >= ready_s:
+                yield witness, shot
+            witness, repeats = shot, 0
 
     def _still_shown(self) -> bool:
         return self._accepted is not None and self._accepted[0] is self._display.shown
