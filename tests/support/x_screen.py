@@ -103,13 +103,11 @@ class TwoMonitors(Screen):
         self.size = size
         (folder / "xorg.conf").write_text(_XORG)
         self._start("Xorg", "-config", str(folder / "xorg.conf"), "-logfile", str(folder / "x.log"), "-noreset")
-        width, height = size
-        # the timings of a monitor that nobody looks at
-        self._xrandr("--newmode", _MODE, "50", *_timings(width), *_timings(height))
-        for output in ("DUMMY0", "DUMMY1"):
-            self._xrandr("--addmode", output, _MODE)
-        self._xrandr("--output", "DUMMY0", "--mode", _MODE, "--pos", "0x0", "--primary")
-        self.plug_in()
+        try:
+            self._lay_out()
+        except BaseException:
+            self.close()
+            raise
 
     @property
     def second(self) -> tuple[int, int]:
@@ -128,6 +126,15 @@ class TwoMonitors(Screen):
     def mirror(self) -> None:
         """Let the second monitor show the same as the first."""
         self._xrandr("--output", "DUMMY1", "--pos", "0x0")
+
+    def _lay_out(self) -> None:
+        width, height = self.size
+        # the timings of a monitor that nobody looks at
+        self._xrandr("--newmode", _MODE, "50", *_timings(width), *_timings(height))
+        for output in ("DUMMY0", "DUMMY1"):
+            self._xrandr("--addmode", output, _MODE)
+        self._xrandr("--output", "DUMMY0", "--mode", _MODE, "--pos", "0x0", "--primary")
+        self.plug_in()
 
     def _xrandr(self, *words: str) -> None:
         subprocess.run(["xrandr", *words], env=self.environment, check=True, timeout=20, stdout=subprocess.DEVNULL)
