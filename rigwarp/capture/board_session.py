@@ -107,13 +107,14 @@ class BoardSession:
             if self._wanted() and len(chosen) >= MIN_SHOTS:
                 return tuple(chosen)
 
-    def sheet_photo(self, earlier: CameraModel | None = None) -> Photo:
+    def sheet_photo(self, earlier: CameraModel | None = None, *, where: str | None = None) -> Photo:
         """The photo of the sheet on the table, taken when the operator says so and the sheet is seen.
 
         Parameters
         ----------
         earlier : a camera whose lens is known already; without it the board's shots tell the lens, if there are any.
             With a lens and the sheet the pose is known, and the content area is outlined.
+        where : what the sheet is to be laid on; None for the table, where the rig file says.
         """
         lens = self._lens() if earlier is None else replace(earlier, covariance=None)
         said_go = False
@@ -122,7 +123,7 @@ class BoardSession:
             said_go = self._wanted() or said_go
             seen = view.n >= MIN_CORNERS
             whole = view.n >= _WHOLE * len(board_corners_mm(self._rig.target))
-            prompt = "Lay the sheet on the table where target.centre_mm says, flat, and press Enter."
+            prompt = f"Lay the sheet on {where or 'the table where target.centre_mm says'}, flat, and press Enter."
             if said_go and not whole:
                 prompt = f"{view.n} corners of the sheet seen: uncover it, light it evenly, and press Enter again."
             lines = (

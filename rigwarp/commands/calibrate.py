@@ -18,6 +18,7 @@ from rigwarp.commands.options import (
     YesOption,
 )
 from rigwarp.commands.preflight import preflight_before_scan
+from rigwarp.commands.raised_board import refuse_raised
 from rigwarp.commands.scan_runs import ScanTaken, ScanWishes, tell_scan
 from rigwarp.commands.verify import Checked, error_figures, require_tolerance, tell_verification, verify_result
 from rigwarp.commands.zone_scan import take_scans
@@ -53,6 +54,8 @@ def calibrate(
     console = Console(json=json)
     folder = open_rig(rig)
     camera_of(folder)  # better missed now than after the scan
+    if resume:
+        refuse_raised(folder)
     console.caution()
     with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes) as bench:
         preflight_before_scan(console, folder, bench, wanted=look and not resume)

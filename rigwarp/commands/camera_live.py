@@ -29,7 +29,12 @@ class PhotosTaken:
 
 
 def take_photos(
-    console: Console, folder: RigFolder, *, preview: bool = True, earlier: CameraModel | None = None
+    console: Console,
+    folder: RigFolder,
+    *,
+    preview: bool = True,
+    earlier: CameraModel | None = None,
+    raised_mm: float = 0.0,
 ) -> PhotosTaken:
     """Photograph the board held by hand and the sheet on the table, live.
 
@@ -39,6 +44,7 @@ def take_photos(
     ----------
     preview : show a window where there is a screen.
     earlier : a camera whose lens is kept: only the sheet is photographed.
+    raised_mm : the sheet lies on a board that stands this much higher than the table.
 
     Raises
     ------
@@ -53,12 +59,13 @@ def take_photos(
         assert lens is not None
         write_picture(lens / f"{number:02d}.png", photo)
 
-    with operator(console, preview=preview) as watcher, _camera(folder, watcher, lens is not None) as source:
+    with operator(console, preview=preview) as watcher, _camera(folder, watcher, lens is not None, raised_mm) as source:
         session = BoardSession(source.camera, folder.rig, clock=source.clock, show=watcher.show, asked=source.asked)
         try:
             if lens is not None:
                 session.board_shots(keep=keep)
-            write_picture(root / "table.png", session.sheet_photo(earlier))
+            where = f"the board that stands {raised_mm:g} mm higher" if raised_mm else None
+            write_picture(root / "table.png", session.sheet_photo(earlier, where=where))
         except KeyboardInterrupt:
             if lens is not None and any(lens.iterdir()):
                 console.note(f"The shots taken so far are in {lens}; --lens {lens} uses them.")
@@ -76,9 +83,9 @@ class _Source:
 
 
 @contextmanager
-def _camera(folder: RigFolder, watcher: Operator, with_board: bool) -> Iterator[_Source]:
+def _camera(folder: RigFolder, watcher: Operator, with_board: bool, raised_mm: float) -> Iterator[_Source]:
     if folder.rig.camera.device == VIRTUAL:
-        hand = VirtualHand(open_virtual(folder), with_board=with_board)
+        hand = VirtualHand(open_virtual(folder, raised_mm=raised_mm), with_board=with_board)
         yield _Source(camera=hand, clock=hand.clock, asked=lambda: watcher.asked() or hand.asked())
         return
     from rigwarp.devices.video_camera import open_video_camera

@@ -9,29 +9,26 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 
-from rigwarp.as_built import AsBuilt, estimate_as_built
+from rigwarp.as_built import AsBuilt
 from rigwarp.camera import CameraModel
 from rigwarp.commands.budget import tell_budget, write_budget
+from rigwarp.commands.chosen_scans import table_scans
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model
+from rigwarp.commands.fit_mirror import fit_mirror, heights_told
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.commands.scan_runs import DECODED_FILE, scan_figures
 from rigwarp.commands.zone_scan import MAP_FILE
 from rigwarp.decode import Decoded
-from rigwarp.errors import InputError, MeasurementError
+from rigwarp.errors import InputError
 from rigwarp.files import (
     RESULTS,
-    SCANS,
     RigFolder,
-    complete_runs,
-    is_complete,
-    latest_complete,
     make_current,
     new_run,
     open_rig,
     read_camera,
     read_decoded,
-    read_start,
     write_as_built,
     write_json,
     write_map,
@@ -39,9 +36,9 @@ from rigwarp.files import (
 )
 from rigwarp.geometry import Array
 from rigwarp.prewarp import Prewarp, build_prewarp
-from rigwarp.rig import Measured, Rig, inside_content
+from rigwarp.rig import Rig, inside_content
 from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, mounting_tolerances, samples_from_scan
-from rigwarp.tracing import OpticalModel, trace_map
+from rigwarp.tracing import trace_map
 from rigwarp.verification import MapBudget
 
 CAMERA_FILE = "camera.json"
@@ -70,10 +67,14 @@ def fit(
     ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Fit the table map, the as-built mirror and the prewarp to a scan, and make the result current."""
+    """Fit the table map, the as-built mirror and the prewarp to a scan, and make the result current.
+
+    Where there is a scan on a raised board (rigwarp scan RIG --raised MM) with the same rig.toml and camera.json, the
+    mirror is fitted to both scans together.
+    """
     console = Console(json=json)
     folder = open_rig(rig)
-    made = fit_scans(console, folder, _chosen_scans(folder, scan))
+    made = fit_scans(console, folder, table_scans(folder, scan))
     tell_fit(console, folder.rig, made)
     console.result(
         {
@@ -111,7 +112,7 @@ def fit_scans(
         table_map = fit_table_map(model, samples, camera, tolerances)
         clock.lap("fit")
         advance()
-        as_built = _as_built(console, model, table_map, tolerances, camera, folder.rig.measured)
+        as_built = fit_mirror(console, folder, scans, model, table_map, camera, tolerances)
         clock.lap("as_built")
         advance()
         transfer = folder.rig.projector.transfer
@@ -199,6 +200,7 @@ def tell_fit(console: Console, rig: Rig, made: FitMade) -> None:
             ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
             ("mirror figure", _figure(made.as_built)),
+            *([("told by", heights_told(made.as_built))] if made.as_built else []),
             (
                 "warp mesh",
                 f"{len(made.prewarp.triangles)} triangles, off by {made.prewarp.mesh_error_px:.3f} px at most",
@@ -222,55 +224,6 @@ def _figure(as_built: AsBuilt | None) -> str:
         return "not told by this scan"
     figures = as_built.figures
     return f"{figures.rms_um:.0f} um rms, {figures.rms_without_power_um:.0f} um without power"
-
-
-def _as_built(
-    console: Console,
-    model: OpticalModel,
-    table_map: TableMapFit,
-    tolerances: Array,
-    camera: CameraModel,
-    measured: Sequence[Measured],
-) -> AsBuilt | None:
-    """The mirror's shape; a scan that cannot tell it still makes a map to play by."""
-    try:
-        return estimate_as_built(
-            model,
-            table_map.cells,
-            table_map.cell_sigma_mm,
-            table_map.cell_zone,
-            tolerances,
-            camera,
-            measured=measured,
-        )
-    except MeasurementError as error:
-        console.note(f"The mirror's shape cannot be told: {error}")
-        return None
-
-
-def _chosen_scans(folder: RigFolder, stamp: str | None) -> list[Path]:
-    """The run folders of one scan: a single one, or one per zone."""
-    scans = folder.root / SCANS
-    if stamp is not None and not is_complete(scans / stamp):
-        raise InputError(f"{scans / stamp}: found no finished scan there. List them with: rigwarp check {folder.root}")
-    chosen = scans / stamp if stamp else latest_complete(scans)
-    settings = _settings(chosen)
-    if "group" not in settings:
-        return [chosen]
-    together = [run for run in complete_runs(scans) if _settings(run).get("group") == settings["group"]]
-    parts = {_settings(run).get("zone"): run for run in together}
-    missing = [zone for zone in settings.get("zones", []) if zone not in parts]
-    if missing:
-        raise InputError(
-            f"{chosen}: the scan of zone {missing[0]} that belongs to it is not finished. Scan again: rigwarp scan "
-            f"{folder.root}"
-        )
-    return [parts[zone] for zone in settings["zones"]]
-
-
-def _settings(run: Path) -> dict[str, Any]:
-    settings = read_start(run).get("settings")
-    return settings if isinstance(settings, dict) else {}
 
 
 def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> None:

@@ -22,7 +22,13 @@ FAST_WARNING = (
 
 @contextmanager
 def live_bench(
-    console: Console, folder: RigFolder, *, display: int | None = None, fast: bool = False, yes: bool = False
+    console: Console,
+    folder: RigFolder,
+    *,
+    display: int | None = None,
+    fast: bool = False,
+    yes: bool = False,
+    raised_mm: float = 0.0,
 ) -> Iterator[SettledBench]:
     """Open a rig's devices; each photograph then belongs to the picture that is shown.
 
@@ -31,6 +37,7 @@ def live_bench(
     display : number of the monitor that is the projector; None: the one of its size.
     fast : change pictures as fast as the devices can, after a warning. Virtual rigs always do: nobody watches them.
     yes : the warning has been confirmed.
+    raised_mm : of the board on the table; a virtual rig's table is raised by it.
 
     Raises
     ------
@@ -41,7 +48,7 @@ def live_bench(
     """
     if fast and folder.rig.camera.device != VIRTUAL:
         _confirm(console, yes)
-    with open_bench(folder, display=display) as bench:
+    with open_bench(folder, display=display, raised_mm=raised_mm) as bench:
         if bench.camera.unlocked:
             console.note(
                 f"The camera's driver does not fix {_listed(bench.camera.unlocked)}: fix it at the camera itself if it "

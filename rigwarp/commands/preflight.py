@@ -1,5 +1,7 @@
 """The pre-flight as commands use it: all of it in `rigwarp check`, a quick one before each live scan."""
 
+from dataclasses import replace
+
 from rigwarp.camera import CameraModel
 from rigwarp.capture.findings import SETTINGS, Finding, require_no_stop
 from rigwarp.capture.preflight import Preflight, count_photographs, run_preflight
@@ -13,21 +15,29 @@ _PAPER_MM = 0.1  # plain office paper; camera.json notes what was really there
 _MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
 
 
-def preflight(console: Console, folder: RigFolder, bench: Bench, *, quick: bool = False) -> Preflight:
+def preflight(
+    console: Console, folder: RigFolder, bench: Bench, *, quick: bool = False, raised_mm: float = 0.0
+) -> Preflight:
     """Take the pictures of the pre-flight on a bench and judge them; says nothing."""
     camera, sheet_height_mm = camera_and_sheet(folder)
+    table = replace(folder.rig.table, height_mm=folder.rig.table.height_mm + raised_mm)
     with console.progress(count_photographs(quick=quick), "Looking") as advance:
         return run_preflight(
-            bench, folder.rig, camera=camera, sheet_height_mm=sheet_height_mm, quick=quick, advance=advance
+            bench,
+            replace(folder.rig, table=table),
+            camera=camera,
+            sheet_height_mm=sheet_height_mm + raised_mm,
+            quick=quick,
+            advance=advance,
         )
 
 
 def preflight_before_scan(
-    console: Console, folder: RigFolder, bench: Bench, *, wanted: bool = True
+    console: Console, folder: RigFolder, bench: Bench, *, wanted: bool = True, raised_mm: float = 0.0
 ) -> Preflight | None:
     """The quick pre-flight: tells what could be better, and refuses a scan that would be worth nothing.
 
-    None, and nothing is done, where it is not `wanted`.
+    None, and nothing is done, where it is not `wanted`. `raised_mm` is that of a board on the table.
 
     Raises
     ------
@@ -36,7 +46,7 @@ def preflight_before_scan(
     """
     if not wanted:
         return None
-    looked = preflight(console, folder, bench, quick=True)
+    looked = preflight(console, folder, bench, quick=True, raised_mm=raised_mm)
     for finding in looked.findings:
         if finding.severity == "remark" and finding.what != SETTINGS:  # of which the opened bench has told
             console.note(f"{finding.what}: {finding.text}")

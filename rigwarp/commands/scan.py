@@ -19,6 +19,7 @@ from rigwarp.commands.options import (
     YesOption,
 )
 from rigwarp.commands.preflight import preflight_before_scan
+from rigwarp.commands.raised_board import board_note, raised_before
 from rigwarp.commands.scan_runs import (
     DEFAULT_SET,
     ScanWishes,
@@ -66,6 +67,26 @@ def scan(
             "--export you set them at the camera, each fixed during its turn.",
         ),
     ] = 1,
+    raised: Annotated[
+        float | None,
+        typer.Option(
+            "--raised",
+            metavar="MM",
+            min=5.0,
+            max=500.0,
+            help="A second scan, on a board that stands this much higher than the table.",
+            show_default=False,
+        ),
+    ] = None,
+    table: Annotated[
+        Path | None,
+        typer.Option(
+            "--table",
+            metavar="PHOTO",
+            help="With --raised: a photo of the sheet lying on the board; otherwise it is taken now.",
+            show_default=False,
+        ),
+    ] = None,
     average: AverageOption = 1,
     look: LookOption = True,
     resume: ResumeOption = False,
@@ -89,24 +110,32 @@ def scan(
     (position, focus, exposure, white balance), and save the photographs as DIR/frames/0000.png (or .jpg, .tif) and so
     on. Then use --import DIR. With --exposures 2 the whole set follows once more, for a second exposure time: what is
     burnt out or too dark in one is read from the other.
+
+    One scan cannot tell the mirror's radius from its distance. With --raised 60 a second one is taken on a plain, stiff
+    board that stands level on blocks, 60 mm above the table, and covers it; projector, mirror and camera stay as they
+    are. The sheet is laid on the board for one photo, which tells the board's true height and tilt, and taken off
+    again. `fit` then uses both scans for the mirror; the picture's map comes from the one on the table alone.
     """
     if export is not None and import_ is not None:
         raise UsageError("--export and --import exclude each other: export first, take the photographs, then import")
     if resume and (export is not None or import_ is not None):
         raise UsageError("--resume is for scans with a display and a camera, without --export and --import")
+    _check_raised(raised, table, export=export, import_=import_, resume=resume)
     console = Console(json=json)
     folder = open_rig(rig)
     if export is not None:
         _export(console, export, set_for(folder, set_, blur, exposures))
         return
+    note = board_note(console, folder, raised, photo=table, live=import_ is None) if raised else {}
     if import_ is not None:
-        taken = [import_scan(console, folder, import_)]
+        taken = [import_scan(console, folder, import_, note=note)]
     else:
         console.caution()
         wishes = ScanWishes(set_name=set_, blur_px=blur, exposures=exposures, average=average)
-        with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes) as bench:
-            preflight_before_scan(console, folder, bench, wanted=look and not resume)
-            taken = take_scans(console, folder, bench, wishes, resume=resume)
+        height_mm = raised_before(folder) if resume else raised or 0.0
+        with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes, raised_mm=height_mm) as bench:
+            preflight_before_scan(console, folder, bench, wanted=look and not resume, raised_mm=height_mm)
+            taken = take_scans(console, folder, bench, wishes, resume=resume, note=note)
     for one in taken:
         tell_scan(console, one)
     console.result(
@@ -116,6 +145,19 @@ def scan(
             "seconds": scan_seconds(taken),
         }
     )
+
+
+def _check_raised(
+    raised: float | None, table: Path | None, *, export: Path | None, import_: Path | None, resume: bool
+) -> None:
+    if table is not None and raised is None:
+        raise UsageError("--table is the photo of the sheet on a raised board: add --raised MM, how high it stands")
+    if raised is not None and export is not None:
+        raise UsageError("--raised goes with the scan itself, not with --export: the patterns are the same")
+    if raised is not None and resume:
+        raise UsageError("--resume takes the board's height from the scan that was interrupted: leave --raised out")
+    if raised is not None and import_ is not None and table is None:
+        raise UsageError("--raised with --import needs --table PHOTO: a photo of the sheet lying on the board, too")
 
 
 def _export(console: Console, target: Path, patterns: PatternSet) -> None:

@@ -29,6 +29,10 @@ DECODED_FILE = "decoded.npz"
 DEFAULT_SET = "fast"
 COMMAND = "scan"
 """What start.json calls a scan that was taken with a display and a camera."""
+RAISED = "raised_mm"
+"""The setting that a scan on a raised board has, and one on the table has not: how much higher the board stands."""
+RAISED_BOARD = "raised_board"
+"""The setting that holds what the sheet on that board said."""
 _MOVED_WORTH_TELLING = 0.005
 
 
@@ -133,11 +137,13 @@ def wishes_of(settings: Mapping[str, Any]) -> ScanWishes:
     )
 
 
-def import_scan(console: Console, folder: RigFolder, source: Path) -> ScanTaken:
-    """Make a scan folder of photographs taken elsewhere."""
+def import_scan(
+    console: Console, folder: RigFolder, source: Path, *, note: Mapping[str, Any] | None = None
+) -> ScanTaken:
+    """Make a scan folder of photographs taken elsewhere; `note` is added to its settings."""
     start = time.monotonic()
     read_patterns(source / PATTERNS_FILE)  # a foreign folder is refused before a run is begun
-    with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name}) as run:
+    with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name, **(note or {})}) as run:
         with console.progress(len(list(source.glob("frames/*"))), "Importing") as advance:
             recorded = import_frames(source, run, folder.rig, advance=advance)
         return _decode_into(run, recorded, start)

@@ -1,8 +1,8 @@
 """Scanning a mirror of several zones: one zone at a time, so that no spot sees two patterns at once."""
 
 import secrets
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,8 @@ from rigwarp.commands.design import design_map
 from rigwarp.commands.scan_runs import (
     COMMAND,
     DECODED_FILE,
+    RAISED,
+    RAISED_BOARD,
     ScanTaken,
     ScanWishes,
     continue_scan,
@@ -47,15 +49,18 @@ class _Zones:
     group : what they note; empty for a scan of everything at once.
     numbers : the zones, in the order they are scanned; one entry for everything at once.
     map : (H, W) zone of each projector pixel.
+    note : what all of them note besides.
     """
 
     group: str
     numbers: list[int]
     map: NDArray[np.int16]
+    note: Mapping[str, Any] = field(default_factory=dict)
 
     def part(self, number: int) -> dict[str, Any]:
         """What the scan of a zone notes."""
-        return {"zone": number, "zones": self.numbers, "group": self.group} if self.group else {}
+        zone = {"zone": number, "zones": self.numbers, "group": self.group} if self.group else {}
+        return {**self.note, **zone}
 
     def lit(self, bench: Bench, number: int) -> Bench:
         """The bench with only a zone lit."""
@@ -66,7 +71,13 @@ class _Zones:
 
 
 def take_scans(
-    console: Console, folder: RigFolder, bench: Bench, wishes: ScanWishes | None = None, *, resume: bool = False
+    console: Console,
+    folder: RigFolder,
+    bench: Bench,
+    wishes: ScanWishes | None = None,
+    *,
+    resume: bool = False,
+    note: Mapping[str, Any] | None = None,
 ) -> list[ScanTaken]:
     """Scan a rig on a bench: at once, or one zone of the mirror at a time where it has several.
 
@@ -75,6 +86,7 @@ def take_scans(
     Parameters
     ----------
     resume : go on with the scan that was interrupted last; its settings count.
+    note : added to the settings of each.
 
     Raises
     ------
@@ -86,7 +98,7 @@ def take_scans(
     zone_map = zones_of(folder)
     numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
     group = secrets.token_hex(4) if len(numbers) > 1 else ""
-    zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map)
+    zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note or {})
     return [_taken(console, folder, bench, wishes or ScanWishes(), zones, number) for number in zones.numbers]
 
 
@@ -101,7 +113,8 @@ def _resumed(console: Console, folder: RigFolder, bench: Bench) -> list[ScanTake
     run = _interrupted(folder)
     settings = read_start(run)["settings"]
     group = str(settings.get("group", ""))
-    zones = _Zones(group=group, numbers=settings["zones"] if group else [0], map=zones_of(folder))
+    note = {key: settings[key] for key in (RAISED, RAISED_BOARD) if key in settings}
+    zones = _Zones(group=group, numbers=settings["zones"] if group else [0], map=zones_of(folder), note=note)
     done = dict(_finished(folder, group)) if group else {}
     stopped_at = settings.get("zone", 0)
     taken = []

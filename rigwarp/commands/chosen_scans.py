@@ -1,0 +1,92 @@
+"""Which scans a fit is made from: those of the table, and with them those on a raised board where they belong."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rigwarp.camera.raised_board import RaisedBoard
+from rigwarp.commands.raised_board import board_of, same_camera
+from rigwarp.commands.scan_runs import RAISED
+from rigwarp.errors import InputError
+from rigwarp.files import SCANS, RigFolder, complete_runs, is_complete, read_start
+
+
+@dataclass(frozen=True, kw_only=True)
+class RaisedRuns:
+    """The run folders of a scan on a board, and the board."""
+
+    runs: list[Path]
+    board: RaisedBoard
+
+
+def table_scans(folder: RigFolder, stamp: str | None) -> list[Path]:
+    """The run folders of one scan of the table: a single one, or one per zone. By default the latest finished one.
+
+    Raises
+    ------
+    InputError
+        If there is none, it is not finished, or it was taken on a raised board.
+    """
+    scans = folder.root / SCANS
+    if stamp is not None and not is_complete(scans / stamp):
+        raise InputError(f"{scans / stamp}: found no finished scan there. List them with: rigwarp check {folder.root}")
+    if stamp is not None and RAISED in _settings(scans / stamp):
+        raise InputError(
+            f"{scans / stamp}: was taken on a raised board, expected a scan of the table. Leave --scan out: raised "
+            "scans are used together with the table's."
+        )
+    finished = [scans / stamp] if stamp else [run for run in complete_runs(scans) if RAISED not in _settings(run)]
+    if not finished:
+        raise InputError(
+            f"{scans}: found no finished scan of the table, expected at least one. Run: rigwarp scan {folder.root}"
+        )
+    chosen = finished[-1]
+    runs, missing = _together(folder, chosen)
+    if missing:
+        raise InputError(
+            f"{chosen}: the scan of zone {missing[0]} that belongs to it is not finished. Scan again: rigwarp scan "
+            f"{folder.root}"
+        )
+    return runs
+
+
+def raised_scans(folder: RigFolder, table: Sequence[Path]) -> tuple[RaisedRuns | None, str]:
+    """The latest finished scan on a raised board that goes with scans of the table, and why there is none.
+
+    It goes with them when neither rig.toml nor camera.json has changed between the two.
+
+    Returns
+    -------
+    runs : None where there is none.
+    why : empty, or a sentence for people where there is one that cannot be used.
+    """
+    raised = [run for run in complete_runs(folder.root / SCANS) if RAISED in _settings(run)]
+    if not raised:
+        return None, ""
+    latest = raised[-1]
+    runs, missing = _together(folder, latest)
+    again = f"Scan again: rigwarp scan {folder.root} --raised {_settings(latest)[RAISED]:g}"
+    if missing:
+        return None, f"the scan on the raised board of zone {missing[0]} is not finished. {again}"
+    if not same_camera(folder, _settings(latest)):
+        return None, f"camera.json has changed since the scan on the raised board ({latest.name}). {again}"
+    if read_start(latest).get("rig_hash") != read_start(table[0]).get("rig_hash"):
+        return None, f"rig.toml changed between the scan of the table and that on the raised board. {again}"
+    return RaisedRuns(runs=runs, board=board_of(latest, _settings(latest))), ""
+
+
+def _together(folder: RigFolder, chosen: Path) -> tuple[list[Path], list[int]]:
+    """The runs of a scan's group in the order of their zones, and the zones that are missing."""
+    settings = _settings(chosen)
+    if "group" not in settings:
+        return [chosen], []
+    of_group = [run for run in complete_runs(folder.root / SCANS) if _settings(run).get("group") == settings["group"]]
+    parts = {_settings(run).get("zone"): run for run in of_group}
+    zones = settings.get("zones", [])
+    return [parts[zone] for zone in zones if zone in parts], [zone for zone in zones if zone not in parts]
+
+
+def _settings(run: Path) -> dict[str, Any]:
+    settings = read_start(run).get("settings")
+    return settings if isinstance(settings, dict) else {}

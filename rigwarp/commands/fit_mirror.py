@@ -1,0 +1,96 @@
+"""The mirror's part of `rigwarp fit`: with a scan on a raised board where there is one that belongs to it."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from rigwarp.as_built import AsBuilt, RaisedScan, estimate_as_built, raised_scan
+from rigwarp.camera import CameraModel
+from rigwarp.commands.chosen_scans import RaisedRuns, raised_scans
+from rigwarp.commands.console import Console
+from rigwarp.commands.scan_runs import DECODED_FILE
+from rigwarp.errors import MeasurementError
+from rigwarp.files import RigFolder, read_decoded
+from rigwarp.geometry import Array
+from rigwarp.table_map import TableMapFit
+from rigwarp.tracing import OpticalModel
+
+_WORSE, _WORSE_MM = 4.0, 0.15  # a board's samples this much further off than the table's: something was moved
+
+
+def fit_mirror(
+    console: Console,
+    folder: RigFolder,
+    scans: Sequence[Path],
+    model: OpticalModel,
+    table_map: TableMapFit,
+    camera: CameraModel,
+    tolerances: Array,
+) -> AsBuilt | None:
+    """The mirror's shape; None, with a note, for a scan that cannot tell it: a map to play by is made all the same.
+
+    Parameters
+    ----------
+    scans : of the table, from which `table_map` was made.
+    """
+
+    def estimate(raised: Sequence[RaisedScan]) -> AsBuilt:
+        return estimate_as_built(
+            model,
+            table_map.cells,
+            table_map.cell_sigma_mm,
+            table_map.cell_zone,
+            tolerances,
+            camera,
+            raised=raised,
+            measured=folder.rig.measured,
+        )
+
+    found, why = raised_scans(folder, scans)
+    if why:
+        console.note(f"The scan on the raised board is not used: {why}")
+    try:
+        if found is not None and (both := _together(console, folder, found, model, camera, tolerances)) is not None:
+            built = estimate([both])
+            if _agree(console, built):
+                return built
+        return estimate([])
+    except MeasurementError as error:
+        console.note(f"The mirror's shape cannot be told: {error}")
+        return None
+
+
+def heights_told(built: AsBuilt) -> str:
+    """One line for people: how many heights told the mirror's shape, and whether they tell its radius."""
+    boards = [height for height in built.heights if height.raised_mm]
+    if boards:
+        listed = " and ".join(f"{board.raised_mm:.2f} mm" for board in boards)
+        return f"the table and a board {listed} above it"
+    if built.power_determined:
+        return "the table alone"
+    return "the table alone, which does not tell the radius against the distance: rigwarp scan RIG --raised 60"
+
+
+def _together(
+    console: Console, folder: RigFolder, found: RaisedRuns, model: OpticalModel, camera: CameraModel, tolerances: Array
+) -> RaisedScan | None:
+    """The raised scan's samples; None, with a note, where there are too few."""
+    decoded = [read_decoded(run / DECODED_FILE) for run in found.runs]
+    try:
+        return raised_scan(model, decoded, camera, found.board, table=folder.rig.table, tolerances=tolerances)
+    except MeasurementError as error:
+        console.note(f"The scan on the raised board is not used: {error}")
+        return None
+
+
+def _agree(console: Console, built: AsBuilt) -> bool:
+    """Whether one mirror explains the scans at all heights."""
+    table, *boards = built.heights
+    worst = max(boards, key=lambda board: board.residual_rms_mm)
+    if worst.residual_rms_mm <= max(_WORSE * table.residual_rms_mm, _WORSE_MM):
+        return True
+    console.note(
+        f"The scan on the raised board is not used: no mirror explains it ({worst.residual_rms_mm:.2f} mm rms) and the "
+        f"scan of the table ({table.residual_rms_mm:.2f} mm) together. Something was moved in between: take "
+        "both again, one after the other."
+    )
+    return False

@@ -1,0 +1,148 @@
+"""A board on the table for a second scan: what the sheet on it says, and how the scan notes it."""
+
+import hashlib
+import sys
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.camera import detect_board
+from rigwarp.camera.raised_board import RaisedBoard, locate_board
+from rigwarp.commands.camera_live import take_photos
+from rigwarp.commands.console import Console
+from rigwarp.commands.preflight import camera_and_sheet
+from rigwarp.commands.scan_runs import RAISED, RAISED_BOARD
+from rigwarp.devices import VIRTUAL
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.files import RigFolder, interrupted_run, read_bytes, read_photo, read_start
+from rigwarp.files.runs import SCANS
+
+_CAMERA_FILE = "camera.json"
+_OFF_MM, _OFF_SHARE = 3.0, 0.1  # a ruler held to a board is right to a millimetre or two
+_CAMERA = "camera_sha256"
+
+
+def board_note(
+    console: Console, folder: RigFolder, raised_mm: float, *, photo: Path | None, live: bool
+) -> dict[str, Any]:
+    """Locate the board by a photo of the sheet on it; returns what a scan on it notes in its start.json.
+
+    Parameters
+    ----------
+    raised_mm : how much higher than the table it stands by a ruler.
+    photo : of the sheet on the board; None takes it now, from the rig's camera.
+    live : whether a scan follows at once, for which the sheet has to be taken off.
+
+    Raises
+    ------
+    InputError, MeasurementError
+        If there is no camera.json, the sheet is not seen, or it says something else than the ruler.
+    """
+    camera, sheet_height_mm = camera_and_sheet(folder)
+    if camera is None:
+        raise InputError(
+            f"{folder.root / _CAMERA_FILE}: found no camera, which a raised scan needs for the board's height. Make it "
+            f"first, with the sheet on the bare table: rigwarp camera {folder.root}"
+        )
+    if photo is None:
+        photo = take_photos(console, folder, earlier=camera, raised_mm=raised_mm).table
+    view = detect_board(read_photo(photo), folder.rig.target)
+    board = locate_board(view, camera, folder.rig.target, sheet_height_mm=sheet_height_mm)
+    _check_height(board, raised_mm, photo)
+    slope = 1e3 * float(np.linalg.norm(board.slope))
+    console.say(
+        f"The board stands {board.rise_mm:.2f} mm above the table (1-sigma {board.rise_sigma_mm:.2f}) and rises by "
+        f"{slope:.1f} mm per metre, by the sheet on it."
+    )
+    if live:
+        _sheet_off(console, folder)
+    return {
+        RAISED: raised_mm,
+        RAISED_BOARD: {
+            **{name: np.asarray(value).tolist() for name, value in asdict(board).items()},
+            _CAMERA: camera_sum(folder),
+            "sheet_photo": photo.name,
+            "sheet_photo_sha256": hashlib.sha256(read_bytes(photo)).hexdigest(),
+        },
+    }
+
+
+def board_of(run: Path, settings: Mapping[str, Any]) -> RaisedBoard:
+    """The board that a raised scan noted.
+
+    Raises
+    ------
+    InputError
+        If the note is damaged.
+    """
+    noted = settings.get(RAISED_BOARD)
+    try:
+        assert isinstance(noted, dict)
+        return RaisedBoard(
+            middle_mm=_pair(noted["middle_mm"]),
+            rise_mm=float(noted["rise_mm"]),
+            rise_sigma_mm=float(noted["rise_sigma_mm"]),
+            slope=_pair(noted["slope"]),
+            slope_sigma=_pair(noted["slope_sigma"]),
+            corners=int(noted["corners"]),
+        )
+    except (AssertionError, KeyError, TypeError, ValueError):
+        raise InputError(
+            f"{run / 'start.json'}: settings.{RAISED_BOARD} does not tell the board's height. Scan again: rigwarp scan "
+            f"{run.parent.parent} --raised MM"
+        ) from None
+
+
+def same_camera(folder: RigFolder, settings: Mapping[str, Any]) -> bool:
+    """Whether a raised scan was taken with the camera.json that is there now."""
+    noted = settings.get(RAISED_BOARD)
+    return isinstance(noted, dict) and noted.get(_CAMERA) == camera_sum(folder)
+
+
+def camera_sum(folder: RigFolder) -> str:
+    """SHA-256 of camera.json."""
+    return hashlib.sha256(read_bytes(folder.root / _CAMERA_FILE)).hexdigest()
+
+
+def raised_before(folder: RigFolder) -> float:
+    """How high the board stood for the scan that was interrupted last; 0 for the bare table, or where there is none."""
+    run = interrupted_run(folder.root / SCANS)
+    settings = read_start(run).get("settings", {}) if run is not None and (run / "start.json").exists() else {}
+    return float(settings.get(RAISED, 0.0))
+
+
+def refuse_raised(folder: RigFolder) -> None:
+    """Raise InputError where the interrupted scan was one on a raised board: no map of the table comes from it."""
+    if raised_before(folder):
+        raise InputError(
+            f"{folder.root}: the scan that was interrupted last was taken on a raised board, of which no picture on "
+            f"the table can be made. Go on with: rigwarp scan {folder.root} --resume"
+        )
+
+
+def _pair(values: Any) -> np.ndarray[Any, np.dtype[np.float64]]:
+    pair = np.array(values, float)
+    if pair.shape != (2,) or not np.isfinite(pair).all():
+        raise ValueError
+    return pair
+
+
+def _check_height(board: RaisedBoard, raised_mm: float, photo: Path) -> None:
+    if abs(board.rise_mm - raised_mm) > max(_OFF_MM, _OFF_SHARE * raised_mm):
+        raise MeasurementError(
+            f"{photo}: by the sheet in it the board stands {board.rise_mm:.1f} mm above the table, --raised says "
+            f"{raised_mm:g} mm. Does the sheet lie on the board, and has the camera stayed where it was since "
+            f"{_CAMERA_FILE} was made? If so, measure the board's height again"
+        )
+
+
+def _sheet_off(console: Console, folder: RigFolder) -> None:
+    if folder.rig.camera.device == VIRTUAL:
+        return
+    console.note("Now take the sheet off, so that the light falls onto the bare board; leave the board where it is.")
+    if sys.stdin.isatty():
+        console.note("Press Enter when it is off.")
+        sys.stdin.readline()
