@@ -33,7 +33,7 @@ _MOST_SAMPLES = 30_000
 _WARP_ORDER = 3
 _WARP_MM = 0.02  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
 _WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance
-_POWER_FROM_PRIOR = 0.1  # share of the power's variance from the mounting tolerances: more, and they decide
+_POWER_FROM_PRIOR = 0.25  # share of the power's variance from the mounting tolerances: more is over half of its sigma
 
 
 def estimate_as_built(
@@ -157,7 +157,7 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, sca
     xy = grid.points.point_mm[:, :2]
     disk = enclosing_disk(xy)
     terms, to_terms = fit_matrix(disk, xy)
-    share, zernike = _zernike(heights, side, terms, to_terms, len(fit.scale))
+    share, zernike = _zernike(heights, side, terms, to_terms, fit.prior_precision)
     height_um, slope_mrad = 1000.0 * side * heights.value, 1000.0 * side * heights.slope
     n_mount = len(tolerances)
     middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
@@ -229,13 +229,14 @@ def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect
 
 
 def _zernike(
-    heights: Heights, side: float, terms: tuple[tuple[int, int], ...], to_terms: Array, n_mount: int
+    heights: Heights, side: float, terms: tuple[tuple[int, int], ...], to_terms: Array, prior_precision: Array
 ) -> tuple[float, tuple[ZernikeTerm, ...]]:
     """Terms with sigmas, and the share of the power's variance that comes from the mounting tolerances."""
     value, covariance, spread = heights.linear(to_terms)
     um, sigma_um = 1000.0 * side * value, 1000.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
     power = terms.index((2, 0))
-    share = float(np.sum(spread[power, :n_mount] ** 2) / max(float(covariance[power, power]), 1e-300))
+    by_prior = spread[power, : len(prior_precision)]
+    share = float(by_prior @ prior_precision @ by_prior / max(float(covariance[power, power]), 1e-300))
     found = tuple(
         ZernikeTerm(n=order, m=m, um=float(a), sigma_um=float(s))
         for (order, m), a, s in zip(terms, um, sigma_um, strict=True)

@@ -31,10 +31,12 @@ _FIRST_SMOOTHNESS = 1e-3
 _AS_GOOD = 1.01  # of equally good smoothnesses the smallest: a stiff figure pushes its misfit into the mounting
 _HUBER = 2.5
 _GAUGE_MM = 1e-5  # 1-sigma to which the figure is kept free of rigid motions: these belong to the mounting
+_FORM_MM = 0.03  # rms of any one form error that equals a motion of the mirror, 1-sigma; see `_seat_precision`
 _SMOOTHNESS = 10.0 ** np.arange(-7.0, -3.4, 0.5)  # roughness precision over data precision, both per coefficient
 _MEDIAN_PAIR = 0.83  # median of the root mean square of two unit normals
 _TILE_MM = 2.0  # side of the tiles that are held out, and over which noise is averaged
 _FEWEST_PER_TILE = 4
+_SEAT = slice(6, 12)  # the mirror's shifts and turns among the unknowns
 
 
 class Problem:
@@ -295,6 +297,7 @@ class Problem:
 
     def _fixed_prior(self) -> Array:
         prior = np.eye(self.size)
+        prior[_SEAT, _SEAT] = self._seat_precision()
         n = self.n_dense
         prior[n:, n:] *= self.basis.amplitude_precision()
         grid_zone = self.grid.zone[self.grid.lit]
@@ -303,6 +306,19 @@ class Problem:
         rigid = rows.T @ patterns
         prior[n:, n:] += rigid @ rigid.T / _GAUGE_MM**2
         return prior
+
+    def _seat_precision(self) -> Array:
+        """(6, 6) prior precision of the mirror's shifts and turns, in units of its tolerances.
+
+        The pose asked for is where the built form fits the design best, not how its rim sits in the mount: a form error
+        that equals a motion is part of that pose. On a freeform it takes 2 mm of decentring to make up for 20 um of
+        form; tolerances of the seat alone would pull the fit away from there, by many sigmas of every other term.
+        """
+        patterns = self.motions.shown * np.sqrt(len(self.motions.shown))  # of unit rms
+        motion = _FORM_MM * self.motions.inverse @ patterns
+        R = self.design.mirror.rotation
+        by_form = np.concatenate([R @ motion[:3], R @ motion[3:]]) / self.scale[_SEAT, None]
+        return np.asarray(np.linalg.inv(np.eye(6) + by_form @ by_form.T), float)
 
 
 class Balanced:
