@@ -4,7 +4,7 @@ One maximum-a-posteriori fit finds how projector and mirror are mounted and what
 reported after rigid alignment, and what the data cannot tell is named instead of numbered.
 """
 
-from rigwarp.as_built.alignment import remove_rigid
+from rigwarp.as_built.alignment import align_built, remove_rigid
 from rigwarp.as_built.defects import Defect
 from rigwarp.as_built.estimate import estimate_as_built
 from rigwarp.as_built.findings import Finding
@@ -27,6 +27,7 @@ __all__ = [
     "RaisedScan",
     "Ripple",
     "ZernikeTerm",
+    "align_built",
     "estimate_as_built",
     "raised_scan",
     "remove_rigid",

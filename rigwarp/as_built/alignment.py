@@ -1,16 +1,18 @@
 """Rigid alignment of a built surface to its design: the motions, which of them show in the heights, taking them out."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.as_built.footprint import SurfacePoints, nearest_surface, only_points, zone_points
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, rotation_from_vector
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.tracing import OpticalModel, Surface
 
 _SHOWS = 0.01  # height change per size of motion; see `RigidMotions`
+_ALIGN_PASSES, _FOLLOW_PASSES = 6, 4  # each gains two digits: motions are some mm and mrad
 _SYMMETRY = 1e-5  # the same, below which a motion leaves the surface as it is; a closed form gives 1e-15, a spline 1e-6
 
 
@@ -101,3 +103,68 @@ def remove_rigid(height: Array, x_mm: Array, y_mm: Array, model: OpticalModel | 
     aligned = np.full(height.shape, np.nan)
     aligned[lit] = rigid_motions(only_points(points, known)).remove(height[lit])[0]
     return aligned
+
+
+def align_built(
+    figure_mm: Callable[[Array, Array, int], Array],
+    x_mm: Array,
+    y_mm: Array,
+    zone: NDArray[np.int16],
+    model: OpticalModel | Sequence[Surface],
+) -> Array:
+    """Heights (ny, nx) of a built surface above its design, mm, after moving it rigidly to where it fits best.
+
+    Parameters
+    ----------
+    figure_mm : (n,) built minus design along mirror z at (n,) x, y of a zone, for the surface as it was built.
+    x_mm, y_mm : (nx,), (ny,)
+        Grid lines in the mirror frame.
+    zone : (ny, nx)
+        Which surface each grid point belongs to, -1 for none.
+    model : OpticalModel or surfaces
+        The design.
+
+    Returns
+    -------
+    (ny, nx)
+        NaN where there is no surface.
+
+    Notes
+    -----
+    What a mirror's mount takes up is a motion of its own size: decentring a freeform by 2 mm hardly changes its height
+    but takes its form errors along, 2 um for every mrad of their slope. `remove_rigid`, of first order, leaves them
+    where they are; here the built surface itself is moved (Gauss-Newton on the six motions of `RigidMotions`).
+    """
+    surfaces = model.surfaces if isinstance(model, OpticalModel) else tuple(model)
+    grid = np.stack(np.meshgrid(x_mm, y_mm), axis=-1)
+    lit = zone != NO_LIGHT
+    motion, centre = np.zeros(6), np.append(grid[lit].mean(axis=0), 0.0)
+    wanted, number = grid[lit], zone[lit]
+    design = zone_points(surfaces, grid, zone)
+    height = np.full(len(wanted), np.nan)
+    for _ in range(_ALIGN_PASSES):
+        R, shift = rotation_from_vector(motion[3:]), motion[:3]
+        spot = wanted.copy()
+        for _ in range(_FOLLOW_PASSES):
+            point = _built_points(figure_mm, surfaces, spot, number)
+            there = (point - centre) @ R.T + centre + shift
+            spot = spot + wanted - there[:, :2]
+        height = there[:, 2] - design.point_mm[:, 2]
+        known = np.isfinite(height) & np.isfinite(design.upward).all(axis=-1)
+        # found about the mirror's origin; used about the middle of the lit part
+        step = -rigid_motions(only_points(design, known)).remove(height[known])[1]
+        motion = motion + np.concatenate([step[:3] + np.cross(step[3:], centre), step[3:]])
+    aligned = np.full(zone.shape, np.nan)
+    aligned[lit] = np.where(known, height, np.nan)
+    return aligned
+
+
+def _built_points(
+    figure_mm: Callable[[Array, Array, int], Array], surfaces: Sequence[Surface], xy_mm: Array, zone: NDArray[np.int16]
+) -> Array:
+    """(n, 3) points of the built surface at mirror x, y (n, 2)."""
+    point = zone_points(surfaces, xy_mm[None], zone[None]).point_mm.copy()
+    for number in np.unique(zone):
+        here = zone == number
+        point[here, 2] += figure_mm(xy_mm[here, 0], xy_mm[here, 1], int(number))
+    return point

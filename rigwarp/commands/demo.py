@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 
-from rigwarp.as_built import AsBuilt, remove_rigid
+from rigwarp.as_built import AsBuilt, align_built, remove_rigid
 from rigwarp.commands.calibrate import Calibrated, calibrate_rig
 from rigwarp.commands.camera import calibrate_camera
 from rigwarp.commands.console import Console
@@ -23,6 +23,7 @@ from rigwarp.commands.verify import PICTURES, error_figures, require_tolerance
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.files import RigFolder, open_rig, write_bytes, write_picture
 from rigwarp.geometry import Array, PixelMap
+from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.reports import judge_coverage
 from rigwarp.reports.figures_mirror import deviation_map
 from rigwarp.reports.figures_photos import photo_pair
@@ -145,18 +146,25 @@ def map_against_truth(rig: Rig, table_map: PixelMap, truth: PixelMap) -> dict[st
 
 
 def _figure_residual_um(folder: RigFolder, built: AsBuilt | None, virtual: VirtualRig) -> float | None:
-    """Estimated minus true figure, rms, both aligned rigidly to the design."""
+    """Estimated minus true figure, rms, both aligned rigidly to the design over the places where both are known."""
     if built is None:
         return None
-    model = design_model(folder)
     x, y = np.meshgrid(built.x_mm, built.y_mm)
-    true_um = np.full(built.height_um.shape, np.nan)
-    for zone in np.unique(built.zone[np.isfinite(built.height_um)]):
-        here = (built.zone == zone) & np.isfinite(built.height_um)
-        along_z_mm = virtual.true_figure_mm(x[here], y[here], zone=int(zone))
-        true_um[here] = 1000.0 * built.reflecting_side * along_z_mm  # both + towards the reflecting side
-    aligned: Array = remove_rigid(true_um, built.x_mm, built.y_mm, model)
-    return float(np.sqrt(np.nanmean((built.height_um - aligned) ** 2)))
+    zone = np.where(np.isfinite(built.height_um), built.zone, NO_LIGHT)
+    for number in np.unique(zone[zone != NO_LIGHT]):
+        here = zone == number
+        there = np.isfinite(virtual.true_figure_mm(x[here], y[here], zone=int(number)))
+        zone[here] = np.where(there, number, NO_LIGHT)
+    model = design_model(folder)
+
+    def true_mm(x_mm: Array, y_mm: Array, number: int) -> Array:
+        return virtual.true_figure_mm(x_mm, y_mm, zone=number)
+
+    aligned_mm = align_built(true_mm, built.x_mm, built.y_mm, zone, model)
+    estimate_um = np.where(np.isfinite(aligned_mm), built.height_um, np.nan)
+    estimate_um = remove_rigid(estimate_um, built.x_mm, built.y_mm, model)
+    # the truth is along mirror z, the estimate + towards the reflecting side
+    return float(np.sqrt(np.nanmean((estimate_um - 1000.0 * built.reflecting_side * aligned_mm) ** 2)))
 
 
 def _draw(folder: RigFolder, made: Calibrated) -> dict[str, Path]:

@@ -5,7 +5,7 @@ import pytest
 from as_built_rig import make_model
 
 from rigwarp.as_built import remove_rigid
-from rigwarp.as_built.alignment import rigid_motions
+from rigwarp.as_built.alignment import align_built, rigid_motions
 from rigwarp.as_built.footprint import zone_points
 from rigwarp.geometry import rotation_from_vector
 from rigwarp.tracing.conic import ConicSurface
@@ -64,3 +64,33 @@ def test_figure_is_kept_and_missing_points_stay_missing():
     np.testing.assert_array_equal(np.isnan(left), np.isnan(height))
     # astigmatism over a round aperture is no rigid motion: nothing but rounding and the grid's asymmetry goes
     np.testing.assert_allclose(left[np.isfinite(left)], height[np.isfinite(height)], atol=1e-6)
+
+
+def dent(x, y):
+    """20 um deep, sigma 5 mm."""
+    return -0.02 * np.exp(-((x - 8.0) ** 2 + (y + 5.0) ** 2) / 50.0)
+
+
+def test_a_motion_of_a_millimetre_takes_form_errors_along():
+    """A dented bowl moved by 1 mm and 7 mrad is the same bowl: alignment finds the dent where it was."""
+    bowl = conic(-60.0, 1.0)
+    shift, R = np.array([0.8, -0.5, 0.3]), rotation_from_vector(np.array([6e-3, -4e-3, 0.0]))
+
+    def moved_minus_design(x, y, zone):
+        spot = np.stack([x, y], axis=-1)
+        for _ in range(12):  # fixed point, each gains two digits: the body's point that now lies above (x, y)
+            body = np.stack([*spot.T, bowl.sag(*spot.T) + dent(*spot.T)], axis=-1)
+            there = body @ R.T + shift
+            spot = spot + np.stack([x, y], axis=-1) - there[:, :2]
+        return there[:, 2] - bowl.sag(x, y)
+
+    X, Y = np.meshgrid(LINE, LINE)
+    zone = np.where(np.hypot(X, Y) < 34.0, 0, -1).astype(np.int16)
+    left = align_built(moved_minus_design, LINE, LINE, zone, (bowl,))
+    wanted = align_built(lambda x, y, _: dent(x, y), LINE, LINE, zone, (bowl,))
+    np.testing.assert_array_equal(np.isnan(left), zone < 0)
+    # what two turns of 7 mrad leave of spin, 0.05 mrad, moves the dent by half a micrometre: 1 nm on its slope
+    assert 1000.0 * np.nanmax(np.abs(left - wanted)) < 0.05  # um
+    raw = np.full(zone.shape, np.nan)
+    raw[zone == 0] = moved_minus_design(X[zone == 0], Y[zone == 0], 0)
+    assert 1000.0 * np.nanmax(np.abs(remove_rigid(raw, LINE, LINE, (bowl,)) - wanted)) > 1.0
