@@ -29,26 +29,18 @@ sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
 from map_truth import TrueMap, map_errors, read_truth, spread, true_map  # noqa: E402
 from small_rig import make_small_rig  # noqa: E402
+from whole_chain import photographed_camera, scanned, true_camera  # noqa: E402
 
-from rigwarp.camera import (  # noqa: E402
-    CameraModel,
-    calibrate_lens_from_views,
-    detect_board,
-    locate_table_from_view,
-)
 from rigwarp.camera.board_shape import PLAIN_PRINT  # noqa: E402
 from rigwarp.commands.design import design_model  # noqa: E402
 from rigwarp.commands.fit import rig_tolerances  # noqa: E402
-from rigwarp.decode import Decoded, Decoder  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
 from rigwarp.geometry import Array  # noqa: E402
-from rigwarp.patterns import fast_set  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.simulation.truth import VirtualTruth  # noqa: E402
 from rigwarp.table_map import fit_table_map, samples_from_scan  # noqa: E402
 
 _RIGS = 24
-_BOARD_PHOTOS = 14
 _SHEET_MM = 0.2  # nominal thickness: thick enough for the thinnest draw to stay above zero
 _CAMERA_MM = 10.0  # put up anew for each rig, so that its pixels fall elsewhere on the sheet
 _LENS_PX = 0.01  # what table_map allows for
@@ -120,8 +112,14 @@ def _prism_sigma(folder: RigFolder, base: VirtualTruth) -> float:
 def _rig(folder: RigFolder, built: VirtualTruth, truth: TrueMap) -> dict[str, dict[str, Any]]:
     """The whole chain on one rig."""
     virtual = VirtualRig(folder.rig, built, meshes=folder.meshes, profiles=folder.profiles)
-    cameras = dict(zip(_CAMERAS, (_photographed(folder, virtual), _true(folder, virtual)), strict=True))
-    decoded = _scan(folder, virtual)
+    cameras = dict(
+        zip(
+            _CAMERAS,
+            (photographed_camera(folder, virtual, sheet_mm=_SHEET_MM), true_camera(folder, virtual)),
+            strict=True,
+        )
+    )
+    decoded = scanned(folder, virtual)
     found = {}
     for name, camera in cameras.items():
         samples = samples_from_scan(decoded, camera, folder.rig.table)
@@ -136,29 +134,6 @@ def _rig(folder: RigFolder, built: VirtualTruth, truth: TrueMap) -> dict[str, di
             "rms_mm": float(np.sqrt(np.mean(np.sum(errors.error_mm**2, axis=-1)))),
         }
     return found
-
-
-def _photographed(folder: RigFolder, virtual: VirtualRig) -> CameraModel:
-    target = folder.rig.target
-    lens = calibrate_lens_from_views([detect_board(photo, target) for photo in virtual.board_photos(_BOARD_PHOTOS)])
-    sheet = detect_board(virtual.table_sheet_photo(), target)
-    return locate_table_from_view(sheet, lens, target, height_mm=folder.rig.table.height_mm + _SHEET_MM).camera
-
-
-def _true(folder: RigFolder, virtual: VirtualRig) -> CameraModel:
-    exact = virtual.true_camera()
-    names = ("matrix", "distortion", "R_camera_from_table", "t_camera_from_table_mm")
-    arrays: dict[str, Array] = {name: np.asarray(exact[name], float) for name in names}
-    return CameraModel(resolution=folder.rig.camera.resolution, **arrays)
-
-
-def _scan(folder: RigFolder, virtual: VirtualRig) -> Decoded:
-    patterns = fast_set(folder.rig.projector.resolution, folder.rig.projector.transfer)
-    decoder = Decoder(patterns)
-    for index in range(len(patterns.frames)):
-        virtual.display.show(patterns.picture(index))
-        decoder.add(virtual.camera.grab())
-    return decoder.finish()
 
 
 def _pooled(rigs: list[dict[str, Any]]) -> dict[str, Any]:
