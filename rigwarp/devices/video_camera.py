@@ -4,7 +4,8 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,11 +24,9 @@ ASSUMED_LATENCY_S: Final = 1.0
 OPEN_TIMEOUT_S: Final = 10.0
 FRAME_TIMEOUT_S: Final = 5.0
 _ADDRESS = "://"
-_QUIET = {
-    # FFmpeg's own messages would stand beside our one line; no buffering, or every picture is late
-    "OPENCV_FFMPEG_LOGLEVEL": "-8",
-    "OPENCV_FFMPEG_CAPTURE_OPTIONS": "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay",
-}
+_FFMPEG_QUIET = ("OPENCV_FFMPEG_LOGLEVEL", "-8")  # its own messages would stand beside our one line
+_FFMPEG_OPTIONS = "OPENCV_FFMPEG_CAPTURE_OPTIONS"
+_UNBUFFERED = "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay"  # or every picture is late
 
 
 class VideoCamera:
@@ -145,8 +144,7 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
 
 def _opened(device: int | str, name: str) -> cv2.VideoCapture:
     """An opened capture; what hangs in a driver or a network is left behind in its thread."""
-    for key, value in _QUIET.items():
-        os.environ.setdefault(key, value)
+    os.environ.setdefault(*_FFMPEG_QUIET)
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     found: list[cv2.VideoCapture] = []
     thread = threading.Thread(target=lambda: found.append(_capture(device)), name="camera opening", daemon=True)
@@ -174,7 +172,21 @@ def _capture(device: int | str) -> cv2.VideoCapture:
         return cv2.VideoCapture(device, cv2.CAP_V4L2 if sys.platform.startswith("linux") else cv2.CAP_ANY)
     wait_ms = int(1000 * FRAME_TIMEOUT_S)
     limits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, wait_ms, cv2.CAP_PROP_READ_TIMEOUT_MSEC, wait_ms]
-    return cv2.VideoCapture(device, cv2.CAP_FFMPEG, limits)
+    with _unbuffered():
+        return cv2.VideoCapture(device, cv2.CAP_FFMPEG, limits)
+
+
+@contextmanager
+def _unbuffered() -> Iterator[None]:
+    """OpenCV's options for what is opened meanwhile; a video file opened with them would lose its first frame."""
+    if _FFMPEG_OPTIONS in os.environ:
+        yield
+        return
+    os.environ[_FFMPEG_OPTIONS] = _UNBUFFERED
+    try:
+        yield
+    finally:
+        os.environ.pop(_FFMPEG_OPTIONS, None)
 
 
 def _require_there(device: int | str, name: str) -> None:

@@ -200,6 +200,20 @@ def test_a_network_camera_delivers_grey_pictures(fed):
     camera.close()
 
 
+def test_a_video_opened_later_has_all_its_frames(fed, tmp_path):
+    """What makes a network camera quick would cost a file its first frame."""
+    path = str(tmp_path / "clip.mp4")
+    writer = cv2.VideoWriter(path, cv2.VideoWriter_fourcc(*"mp4v"), 30.0, (64, 48))
+    for level in (40, 120, 200):
+        writer.write(np.full((48, 64, 3), level, np.uint8))
+    writer.release()
+    open_video_camera(fed().address, SIZE).close()
+    video = cv2.VideoCapture(path)
+    levels = [int(frame.mean()) for _, frame in iter(video.read, (False, None))]
+    video.release()
+    assert levels == pytest.approx([40, 120, 200], abs=10)  # code values; video is lossy
+
+
 def test_another_resolution_is_refused(fed):
     with pytest.raises(DeviceError, match=r"delivers 160 x 120 pixels, rig.toml says camera.resolution = \[640, 480\]"):
         open_video_camera(fed().address, (640, 480))
