@@ -29,7 +29,7 @@ from rigwarp.rig import Measured
 from rigwarp.table_map import Samples
 from rigwarp.tracing import OpticalModel
 
-_MOST_SAMPLES = 30_000
+_MOST_SAMPLES = 16_000  # neighbours share their errors: more of them tell nothing new
 _WARP_ORDER = 3
 _WARP_MM = 0.02  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
 _WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance
