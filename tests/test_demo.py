@@ -1,19 +1,35 @@
-"""`rigwarp demo` as a user runs it: one JSON object, what it promises, and a folder full of results."""
+"""`rigwarp demo` as a user runs it, and the tour of the README in the folder that it leaves."""
 
+import contextlib
+import io
 import json
 from pathlib import Path
+from typing import Any
 
+import cv2
 import pytest
+from readme import tour_commands
 
 from rigwarp.cli import main
+from rigwarp.files import current_result, open_rig
+
+SCENARIOS = ["round-table", "freeform-desk", "folded-counter"]
+
+
+@pytest.fixture(scope="module")
+def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    """The folder in which a scenario was run as by a visitor, and what the demo said of it."""
+    where = tmp_path_factory.mktemp(request.param)
+    with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(io.StringIO()) as written:
+        patch.chdir(where)
+        assert main(["demo", request.param, "--json"]) == 0
+    return where / "rigwarp-demo", json.loads(written.getvalue())
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("scenario", ["round-table", "freeform-desk", "folded-counter"])
-def test_the_demo_keeps_its_promises(scenario: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    root = tmp_path / scenario
-    assert main(["demo", scenario, "--dir", str(root), "--json"]) == 0
-    said = json.loads(capsys.readouterr().out)
+@pytest.mark.parametrize("demo", SCENARIOS, indirect=True)
+def test_the_demo_keeps_its_promises(demo: tuple[Path, dict[str, Any]]) -> None:
+    where, said = demo
     assert set(said["table_map"]) >= {"n", "rms_mm", "p95_mm", "max_mm", "coverage"}
     assert said["table_map"]["rms_mm"] <= 0.10
     assert said["table_map"]["coverage"] >= 0.97
@@ -25,8 +41,29 @@ def test_the_demo_keeps_its_promises(scenario: str, tmp_path: Path, capsys: pyte
     stages = {"trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total"}
     assert set(said["seconds"]) == stages
     assert all(value > 0.0 for value in said["seconds"].values())
-    assert all(Path(picture).stat().st_size > 10_000 for picture in said["pictures"].values())
-    assert Path(said["report"]).read_text(encoding="utf-8").lower().startswith("<!doctype html>")
+    pictures = [where.parent / picture for picture in said["pictures"].values()]
+    assert all(picture.stat().st_size > 10_000 for picture in pictures)
+    assert (where.parent / said["report"]).read_text(encoding="utf-8").lower().startswith("<!doctype html>")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("demo", SCENARIOS[:1], indirect=True)
+def test_the_tour_of_the_readme_runs(
+    demo: tuple[Path, dict[str, Any]], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its commands work, in their order, in the folder that the demo left."""
+    where, _ = demo
+    steps = tour_commands()
+    assert steps[0] == ["cd", where.name]
+    assert len(steps) > 5
+    monkeypatch.chdir(where)
+    for words in steps[1:]:
+        assert words[0] == "rigwarp"
+        assert main(words[1:]) == 0, (words, capsys.readouterr().err)
+    rig = where / SCENARIOS[0]
+    assert cv2.imread("grid.png").shape[:2] == open_rig(rig).rig.projector.resolution[::-1]
+    result = current_result(rig)
+    assert {"report.html", "warp-obj"} <= {path.name for path in result.iterdir()}
 
 
 def test_an_unknown_scenario_lists_the_known_ones(capsys: pytest.CaptureFixture[str]) -> None:
