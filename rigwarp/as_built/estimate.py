@@ -31,7 +31,7 @@ from rigwarp.tracing import OpticalModel
 
 _MOST_SAMPLES = 16_000  # neighbours share their errors: more of them tell nothing new
 _WARP_ORDER = 3
-_WARP_MM = 0.02  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
+_WARP_MM = 0.01  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
 _WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance
 _POWER_FROM_PRIOR = 0.25  # share of the power's variance from the mounting tolerances: more is over half of its sigma
 
@@ -75,7 +75,7 @@ def estimate_as_built(
     Notes
     -----
     One maximum-a-posteriori fit; see `rigwarp.as_built.map_fit`. Besides the camera's own covariance the table
-    positions may be off by smooth polynomials (order 3, 0.02 mm each, the same at every height, like the camera's
+    positions may be off by smooth polynomials (order 3, 0.01 mm each, the same at every height, like the camera's
     errors): a sheet that was stretched, a table that is not flat, a lens that is not a polynomial. Without them
     thousands of samples would claim a radius to a micrometre.
     """

@@ -12,6 +12,7 @@ from rigwarp.errors import MeasurementError
 
 Severity = Literal["fine", "remark", "stop"]
 SETTINGS: Final = "camera settings"
+CONTENT: Final = "content in view"
 
 _NO_LIGHT = 0.02  # contrast, share of full scale: five codes of 255
 _BURNT, _BURNT_A_LITTLE = 0.02, 0.001  # share of pixels at full scale
@@ -158,15 +159,15 @@ def about_view(view: ContentInView, light: LightLevels) -> Finding:
             f"the camera sees {view.share:.1%} of the content area, cut off at the {view.side} of the picture: "
             "turn the camera or move it back, then make camera.json again"
         )
-        return _finding("content in view", "stop" if view.share < _SEEN[0] else "remark", text, figures)
+        return _finding(CONTENT, "stop" if view.share < _SEEN[0] else "remark", text, figures)
     if light.lit < _LIT[1]:
         text = (
             f"{1.0 - light.lit:.1%} of the content area gets no light: something stands in the way, or projector or "
             "mirror are not where rig.toml has them"
         )
-        return _finding("content in view", "stop" if light.lit < _LIT[0] else "remark", text, figures)
+        return _finding(CONTENT, "stop" if light.lit < _LIT[0] else "remark", text, figures)
     text = f"all of the content area is seen, {view.margin_px:.0f} px from the picture's rim; {light.lit:.1%} is lit"
-    return _finding("content in view", "fine", text, figures)
+    return _finding(CONTENT, "fine", text, figures)
 
 
 def about_settings(unlocked: Sequence[str]) -> Finding:

@@ -14,6 +14,7 @@ from rigwarp.camera.field_of_view import content_in_view, content_pixels, sheet_
 from rigwarp.camera.sheet_move import sheet_move
 from rigwarp.capture.exposure_search import ExposureFound, find_exposure
 from rigwarp.capture.findings import (
+    CONTENT,
     Finding,
     about_blur,
     about_contrast,
@@ -161,7 +162,7 @@ def _about_place(
     """Content area and the camera's place, both by camera.json."""
     if camera is None:
         reason = "there is no camera.json yet: make it with rigwarp camera RIG"
-        return [not_measured("content in view", reason), not_measured(POSE, reason)]
+        return [not_measured(CONTENT, reason), not_measured(POSE, reason)]
     if camera.resolution != white.shape[::-1]:
         reason = (
             f"camera.json is for {camera.resolution[0]} x {camera.resolution[1]} px, the camera delivers "
