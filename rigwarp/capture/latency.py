@@ -41,9 +41,20 @@ class Latency:
 
 
 def measure_latency(
-    display: PacedDisplay, camera: StreamingCamera, random: np.random.Generator, *, changes: int = CHANGES
+    display: PacedDisplay,
+    camera: StreamingCamera,
+    random: np.random.Generator,
+    *,
+    changes: int = CHANGES,
+    rest_s: float | None = None,
 ) -> Latency:
     """Show two greys in turn and time when each arrives.
+
+    Parameters
+    ----------
+    random : for the moments of the changes.
+    changes : how many are timed.
+    rest_s : surely longer than the latency; None: two seconds.
 
     Raises
     ------
@@ -54,7 +65,8 @@ def measure_latency(
     """
     width, height = display.resolution
     greys = [np.full((height, width), code, np.uint8) for code in _TEST_CODES]
-    at_rest = [_photos_at_rest(display, camera, grey) for grey in greys]
+    rest_s = _SETTLE_S if rest_s is None else rest_s
+    at_rest = [_photos_at_rest(display, camera, grey, rest_s) for grey in greys]
     agreement = learn_agreement(*at_rest)
     references = [photos[-1] for photos in at_rest]
     times_s = []
@@ -73,10 +85,10 @@ def measure_latency(
     )
 
 
-def _photos_at_rest(display: PacedDisplay, camera: StreamingCamera, grey: Frame) -> list[Photo]:
+def _photos_at_rest(display: PacedDisplay, camera: StreamingCamera, grey: Frame, rest_s: float) -> list[Photo]:
     display.show(grey)
     photos: list[Photo] = []
-    moment_s = display.shown_s + _SETTLE_S
+    moment_s = display.shown_s + rest_s
     while len(photos) < _AT_REST:
         shot = camera.next_shot(moment_s)
         photos.append(shot.photo)

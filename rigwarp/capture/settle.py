@@ -1,7 +1,7 @@
 """A bench whose photographs certainly belong to what is shown."""
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 
@@ -9,6 +9,10 @@ from rigwarp.capture.latency import CHANGES, Latency, measure_latency
 from rigwarp.capture.paced_display import CHANGES_PER_S, PacedDisplay
 from rigwarp.capture.settled_camera import SettledCamera
 from rigwarp.devices import Bench, StreamingCamera
+from rigwarp.errors import MeasurementError
+
+_CONFIRMING: Final = 4
+_REST_OF_KNOWN: Final = 2.0  # test lights rest that much longer than they should need
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +47,7 @@ def settle(
     *,
     changes_per_s: float | None = CHANGES_PER_S,
     changes: int = CHANGES,
+    known_max_s: float | None = None,
 ) -> SettledBench:
     """Measure a bench's latency, which takes ten seconds or so, and use it from then on.
 
@@ -54,6 +59,8 @@ def settle(
     random : for the moments of the test light.
     changes_per_s : most changes of the picture in a second, the test light's included; None: as fast as possible.
     changes : how many changes of the test light are timed.
+    known_max_s : the longest latency that an earlier measurement found. If a few changes confirm it, which takes a
+        second or two, it is taken over; else it is measured anew.
 
     Raises
     ------
@@ -63,5 +70,20 @@ def settle(
     if not isinstance(bench.camera, StreamingCamera):
         return SettledBench(display=bench.display, camera=bench.camera)
     display = PacedDisplay(bench.display, changes_per_s=changes_per_s)
-    latency = measure_latency(display, bench.camera, random, changes=changes)
+    latency = None if known_max_s is None else _confirmed(display, bench.camera, random, known_max_s)
+    latency = latency or measure_latency(display, bench.camera, random, changes=changes)
     return SettledBench(display=display, camera=SettledCamera(bench.camera, display, latency), latency=latency)
+
+
+def _confirmed(
+    display: PacedDisplay, camera: StreamingCamera, random: np.random.Generator, known_max_s: float
+) -> Latency | None:
+    """An earlier latency, if a few changes do not contradict it."""
+    rest_s = _REST_OF_KNOWN * known_max_s
+    try:
+        found = measure_latency(display, camera, random, changes=_CONFIRMING, rest_s=rest_s)
+    except MeasurementError:  # what was photographed at rest was not at rest: the camera has become slower
+        return None
+    # of few changes the slowest may well be the slowest so far, but hardly by more than a frame
+    fits = found.max_s <= known_max_s + camera.frame_s
+    return replace(found, max_s=max(found.max_s, known_max_s)) if fits else None

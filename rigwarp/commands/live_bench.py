@@ -8,10 +8,11 @@ from contextlib import contextmanager
 import numpy as np
 
 from rigwarp.capture import CHANGES_PER_S, Latency, SettledBench, settle
+from rigwarp.capture.capture_file import CAPTURE_FILE, read_capture_notes
 from rigwarp.commands.console import Console
 from rigwarp.devices import VIRTUAL, open_bench
 from rigwarp.errors import UsageError
-from rigwarp.files import RigFolder
+from rigwarp.files import SCANS, RigFolder, complete_runs
 
 FAST_WARNING = (
     "Warning: --fast-patterns changes the whole picture more than six times a second. That is more than the three "
@@ -29,6 +30,7 @@ def live_bench(
     fast: bool = False,
     yes: bool = False,
     raised_mm: float = 0.0,
+    quick: bool = False,
 ) -> Iterator[SettledBench]:
     """Open a rig's devices; each photograph then belongs to the picture that is shown.
 
@@ -38,6 +40,7 @@ def live_bench(
     fast : change pictures as fast as the devices can, after a warning. Virtual rigs always do: nobody watches them.
     yes : the warning has been confirmed.
     raised_mm : of the board on the table; a virtual rig's table is raised by it.
+    quick : take over the latency that the latest scan measured, where a few changes of the light confirm it.
 
     Raises
     ------
@@ -54,10 +57,22 @@ def live_bench(
                 f"The camera's driver does not fix {_listed(bench.camera.unlocked)}: fix it at the camera itself if it "
                 "changes by itself."
             )
-        ready = settle(bench, np.random.default_rng(), changes_per_s=None if fast else CHANGES_PER_S)
+        known_max_s = _latency_of_latest_scan(folder) if quick else None
+        changes_per_s = None if fast else CHANGES_PER_S
+        ready = settle(bench, np.random.default_rng(), changes_per_s=changes_per_s, known_max_s=known_max_s)
         if ready.latency is not None:
             _tell(console, ready.latency)
         yield ready
+
+
+def _latency_of_latest_scan(folder: RigFolder) -> float | None:
+    """Its longest, seconds; None where no scan has measured one."""
+    measured = [run for run in complete_runs(folder.root / SCANS) if (run / CAPTURE_FILE).is_file()]
+    if not measured:
+        return None
+    latency = read_capture_notes(measured[-1]).facts.get("latency")
+    max_s = latency.get("max_s") if isinstance(latency, dict) else None
+    return float(max_s) if isinstance(max_s, int | float) and max_s > 0 else None
 
 
 def _tell(console: Console, latency: Latency) -> None:

@@ -149,7 +149,7 @@ def verify(
 def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *, correct: bool) -> None:
     """`verify --quick`: what has moved; and what comes of correcting it."""
     console.caution()
-    with live_bench(console, folder, display=display) as bench:
+    with live_bench(console, folder, display=display, quick=True) as bench:
         looker = BenchLooker(bench=bench)
         check = quick_check(folder, looker)
         correct = correct and check.judged.advice == "re-register"

@@ -52,6 +52,26 @@ def test_no_mixed_or_stale_photograph_in_a_thousand_patterns():
     assert bench.camera.retaken > 20  # there was something to be found
 
 
+def test_a_known_latency_is_taken_over_where_a_few_changes_confirm_it():
+    stream = LooseStream()
+    before = settled(stream).latency
+    first = len(stream._pictures)
+    bench = settled(stream, known_max_s=before.max_s)
+    assert len(stream._pictures) - first == 2 + 4  # two test lights at rest, four changes
+    assert bench.latency.max_s >= before.max_s
+    picture = np.full(stream.resolution[::-1], 100, np.uint8)
+    bench.display.show(picture)
+    # noise of 1.5 codes over 3072 pixels: five sigmas of its rms are 0.1
+    assert np.std(bench.camera.grab() - seen(picture)) < 1.6
+
+
+def test_a_latency_that_has_grown_is_measured_again():
+    stream = LooseStream()
+    known_s = settled(stream).latency.max_s
+    slower = LooseStream(delay_s=0.03)
+    assert settled(slower, known_max_s=known_s).latency.max_s > 0.03
+
+
 def test_the_latency_is_that_of_the_model():
     stream = LooseStream(frame_s=0.004, exposure_s=0.002, readout_s=0.001, delay_s=0.006, shows_after_s=0.005)
     bench = settled(stream)
