@@ -1,0 +1,114 @@
+"""`rigwarp export --format mould`: the corrected mould, read by trimesh and formed again in the simulation."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import trimesh
+from small_rig import make_small_rig
+
+from rigwarp.as_built import remove_rigid
+from rigwarp.cli import main
+from rigwarp.commands.design import design_model
+from rigwarp.devices import open_virtual
+from rigwarp.files import make_current, new_run, open_rig, write_json, write_npz
+
+RADIUS_MM = 250.0  # of the scenario's paraboloid: z = r^2 / (2 R), the light on the side of -z
+LIT_MM = 40.0
+SHARE = 0.8
+LINE = np.arange(-LIT_MM, LIT_MM + 0.5)
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Path:
+    """A rig whose current result holds the mirror as it was really built, by the simulation's own surface."""
+    root = make_small_rig(tmp_path / "rig")
+    write_result(root)
+    return root
+
+
+def true_height_um(root: Path) -> np.ndarray:
+    """Built minus design towards the light, aligned, over the lit disk; its radius, clamping, dent and all."""
+    virtual, (x, y) = open_virtual(open_rig(root)), np.meshgrid(LINE, LINE)
+    along_z_um = 1000.0 * virtual.true_figure_mm(x, y)
+    lit = np.hypot(x, y) < LIT_MM
+    return remove_rigid(np.where(lit, -along_z_um, np.nan), LINE, LINE, design_model(open_rig(root)))
+
+
+def write_result(root: Path, *, sigma_um: float = 1.0, power: bool = True) -> None:
+    folder = open_rig(root)
+    height = true_height_um(root)
+    lit = np.isfinite(height)
+    blank = np.where(lit, 0.0, np.nan)
+    arrays = {
+        "x_mm": LINE,
+        "y_mm": LINE,
+        "height_um": height,
+        "height_sigma_um": np.where(lit, sigma_um, np.nan),
+        "slope_x_mrad": blank,
+        "slope_y_mrad": blank,
+        "zone": np.where(lit, 0, -1).astype(np.int16),
+    }
+    with new_run(root / "results", "fit", folder) as run:
+        write_npz(run / "as_built.npz", arrays, format="rigwarp as built", header={})
+        numbers = {
+            "power": {"determined": power},
+            "sign": {"height": "+ towards the light", "reflecting_side_along_mirror_z": -1},
+        }
+        write_json(run / "as_built.json", numbers, format="rigwarp as built")
+    make_current(root, run)
+
+
+def export(capsys: pytest.CaptureFixture[str], *words: object, code: int = 0) -> tuple[dict[str, Any], str]:
+    capsys.readouterr()
+    assert main(["export", *(str(w) for w in words), "--format", "mould", "--json"]) == code
+    told = capsys.readouterr()
+    return (json.loads(told.out) if told.out else {}), told.err
+
+
+def test_the_mould_takes_off_its_share_and_halves_the_error_when_formed_again(
+    rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Springback adds the same deviation to a mould that is nearly the same: built again = corrected + deviation."""
+    file = tmp_path / "mould.stl"
+    written, _ = export(capsys, rig, "--out", file, "--share", SHARE)
+    mesh = trimesh.load_mesh(file)
+    assert len(mesh.faces) == written["triangles"] > 1000
+    x, y, z = mesh.vertices.T
+    inside = np.hypot(x, y) < 0.9 * LIT_MM
+    x, y, z = x[inside], y[inside], z[inside]
+    moved_um = 1000.0 * (z - (x**2 + y**2) / (2.0 * RADIUS_MM))
+    built_um = 1000.0 * open_virtual(open_rig(rig)).true_figure_mm(x, y)
+    rigid = np.stack([np.ones_like(x), x, y], axis=-1)  # a gently curved mirror: heights of rigid motions, to 2 %
+
+    def aligned(height: np.ndarray) -> np.ndarray:
+        return height - rigid @ np.linalg.lstsq(rigid, height, rcond=None)[0]
+
+    before, again = aligned(built_um), aligned(built_um + moved_um)
+    share = -(before @ aligned(moved_um)) / (before @ before)
+    assert share == pytest.approx(SHARE, abs=0.08)  # the dent, a tenth of the figure, is not the mould's
+    assert np.std(again) < 0.5 * np.std(before)
+
+
+def test_a_power_that_is_not_told_is_refused(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write_result(rig, power=False)
+    _, said = export(capsys, rig, code=5)
+    assert "--without-power" in said
+    assert not list(rig.glob("**/*.stl"))
+    export(capsys, rig, "--without-power")
+
+
+def test_a_deviation_below_its_sigma_is_refused(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write_result(rig, sigma_um=100.0)
+    assert "do not correct the mould" in export(capsys, rig, code=5)[1]
+
+
+def test_a_result_without_the_mirror_is_refused(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A scan that could not tell the mirror leaves a result without as_built.*."""
+    folder = open_rig(rig)
+    with new_run(rig / "results", "fit", folder) as run:
+        pass
+    make_current(rig, run)
+    assert "as_built.npz" in export(capsys, rig, code=3)[1]
