@@ -123,7 +123,8 @@ def test_a_shifted_projector_and_an_old_lamp(rig: Path, capsys: pytest.CaptureFi
     assert found["advice"] == "re-register"
     assert found["light_level"] == pytest.approx(0.8, abs=0.02)
     (motion,) = found["light"]["motions"]
-    np.testing.assert_allclose(motion["shift_mm"], [0.6, 0.8, 0.0], atol=0.05)
+    # mm; a motion's scale hangs on the mirror's power, which one height of the table tells to a tenth or so
+    np.testing.assert_allclose(motion["shift_mm"], [0.6, 0.8, 0.0], atol=0.1)
     done = run(capsys, "verify", rig, "--quick", "--reregister")["reregistration"]
     assert done["kept"]
     assert done["picture"]["p95_mm"] < 0.4
