@@ -208,6 +208,9 @@ def tell_fit(console: Console, rig: Rig, made: FitMade) -> None:
         ]
     )
     tell_budget(console, made.budget)
+    for finding in made.as_built.findings if made.as_built else ():
+        console.say(f"  {finding.what}: moves the picture by {finding.moves_mm:.1f} mm; {finding.prewarp}")
+        console.say(f"    hint (common practice): {finding.cause}; remedy: {finding.remedy}")
     for direction in made.as_built.unobservable if made.as_built else ():
         console.say(f"  the data cannot tell: {direction}")
 

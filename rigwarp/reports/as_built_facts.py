@@ -65,6 +65,7 @@ class AsBuiltFacts:
     zernike : (n, m, um, 1-sigma um), OSA/ANSI order and norm, of the terms that have a value.
     untold_terms : (n, m) of those that the data do not tell.
     unobservable : directions that the data cannot tell, by name.
+    findings : what a workshop can make of it; None where nothing stands out.
     figures, mounting, others : tables of further numbers.
     """
 
@@ -76,6 +77,7 @@ class AsBuiltFacts:
     zernike: list[tuple[int, int, float, float]] = field(default_factory=list)
     untold_terms: list[tuple[int, int]] = field(default_factory=list)
     unobservable: list[str] = field(default_factory=list)
+    findings: Rows | None = None
     figures: Rows | None = None
     mounting: Rows | None = None
     others: list[Rows] = field(default_factory=list)
@@ -99,6 +101,7 @@ def read_facts(contents: Mapping[str, Any]) -> AsBuiltFacts:
         zernike=terms,
         untold_terms=untold,
         unobservable=[plain_value(item) for item in unobservable] if isinstance(unobservable, list) else [],
+        findings=_findings_table(contents.get("findings")),
         figures=_figures_table(rms, figures),
         mounting=mounting_table(_mapping(contents.get("pose"))),
         others=_other_tables(contents),
@@ -123,9 +126,32 @@ def _figures_table(rms_um: Any, figures: Mapping[str, Any]) -> Rows | None:
     return Rows(rows=rows, head=("Deviation", ""), note=_origin(figures)) if rows else None
 
 
+def _findings_table(listed: Any) -> Rows | None:
+    """The findings in workshop words, the one that moves the picture most first; None when there are none."""
+    found = [entry for entry in listed if isinstance(entry, Mapping)] if isinstance(listed, list) else []
+    rows = [
+        (
+            plain_value(entry.get("what")),
+            quantity(entry.get("moves_mm"), "mm"),
+            plain_value(entry.get("cause")),
+            plain_value(entry.get("remedy")),
+            plain_value(entry.get("prewarp")),
+        )
+        for entry in found
+    ]
+    if not rows:
+        return None
+    return Rows(
+        rows=rows,
+        head=("What was found", "moves the picture by", "likely cause (hint)", "remedy (hint)", "the picture's warp"),
+        note="Causes and remedies are hints from common workshop practice, not diagnoses. How far a finding moves the "
+        "picture is its slope, taken twice, times the light's way to the table.",
+    )
+
+
 def _other_tables(contents: Mapping[str, Any]) -> list[Rows]:
     """One table for each remaining object or list of objects, one for all single values."""
-    taken = {"figures", "pose", "power", "unobservable", *_RMS_KEYS, *_FIGURE_WORDS}
+    taken = {"figures", "findings", "pose", "power", "unobservable", *_RMS_KEYS, *_FIGURE_WORDS}
     if isinstance(contents.get("zernike"), list):
         taken.add("zernike")
     tables, single = [], {}

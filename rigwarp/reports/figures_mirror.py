@@ -32,6 +32,8 @@ _TERM_WORDS = {
     (5, 3): "2nd trefoil",
     (6, 0): "2nd spherical",
 }
+_AROUND_INCH = 1.55  # title, axis and colour scale of a map
+_TALLEST_INCH = 5.5
 _MOST_TERMS = 28  # orders 0 to 6; more bars cannot be told apart
 
 
@@ -67,7 +69,7 @@ def deviation_map(
     height_sigma_um : (ny, nx), optional; drawn as a 2-sigma band.
     """
     with style.styled():
-        figure = style.new_figure(height_inch=4.4)
+        figure = style.new_figure(height_inch=_figure_height(x_mm, y_mm, panel_inch=2.75, least_inch=3.2))
         grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1.0])
         axes = figure.add_subplot(grid[:, 0])
         _signed_picture(figure, axes, x_mm, y_mm, height_um, title, "height (µm)")
@@ -97,7 +99,7 @@ def slope_maps(x_mm: Array, y_mm: Array, slope_x_mrad: Array, slope_y_mrad: Arra
     """Slope deviation along x and along y, (ny, nx), with one scale for both; PNG."""
     limit = max(_symmetric_limit(slope_x_mrad), _symmetric_limit(slope_y_mrad))
     with style.styled():
-        figure = style.new_figure(height_inch=4.2)
+        figure = style.new_figure(height_inch=_figure_height(x_mm, y_mm, panel_inch=2.45, least_inch=2.0))
         axes = figure.subplots(1, 2, sharey=True)
         for ax, slope, name in ((axes[0], slope_x_mrad, "x"), (axes[1], slope_y_mrad, "y")):
             _signed_picture(
@@ -160,6 +162,12 @@ def _signed_picture(
     if not np.isfinite(values).any():
         style.no_data(axes)
     figure.colorbar(picture, ax=axes, label=label, location="bottom", shrink=0.9)
+
+
+def _figure_height(x_mm: Array, y_mm: Array, *, panel_inch: float, least_inch: float) -> float:
+    """Height of a figure whose map of the mirror is `panel_inch` wide, so that wide mirrors leave no blank above."""
+    wide, deep = (max(float(np.ptp(axis)), 1e-9) for axis in (x_mm, y_mm))
+    return float(np.clip(panel_inch * deep / wide + _AROUND_INCH, least_inch, _TALLEST_INCH))
 
 
 def _section(axes: Axes, along_mm: Array, value: Array, sigma: Array, label: str, colour: str) -> None:

@@ -16,7 +16,7 @@ _SURE = 2.0  # a term is worth a hint when it is this many sigma from zero
 def mirror_section(parts: ResultParts, facts: AsBuiltFacts) -> Section:
     """The chapter that rests on as_built.json and as_built.npz."""
     others = [replace(table, detail=True) if _is_pairs(table) else table for table in facts.others]
-    tables = [facts.figures, _zernike_table(facts), facts.mounting, *others]
+    tables = [facts.findings, facts.figures, _zernike_table(facts), facts.mounting, *others]
     missing = []
     if "as-built figures" in parts.missing:
         missing.append(f"Figures of the built mirror: {parts.missing['as-built figures']}.")
