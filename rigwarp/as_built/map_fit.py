@@ -40,11 +40,10 @@ _COARSE_CELL_MM = 8.0  # of the thin rounds: a stiff figure does not run away wh
 _MISFIT_FLOOR_MM = 0.3  # how well a mere move of the design explains the samples before the figure is let in
 _SEAM_MM = 2.5  # half the pupil of a small projector on the mirror, and what the mounting's tolerances move the seam
 FEWEST_SAMPLES = 400
-SHARED_MM = 0.005
+SHARED_MM = 0.004
 """Error of table positions that neighbours have in common (decoding, pupil, interpolation of the map), 1-sigma."""
 
-_SMEAR_LEFT = 0.9  # share of the pupil's smear that stays an error when its mean size is fitted: 20 of 23 um rms on a
-# virtual desk with a rippled and dented freeform
+_SMEAR_LEFT = 0.9  # of the smear, when its size is fitted: 20 of 23 um rms on a virtual desk with a rippled freeform
 _SHARED_MM = 1.25  # neighbours are what one pupil covers on the mirror
 _PROBES = 400
 _RIM_MM, _RIM_STEP_MM = 1.5, 0.5

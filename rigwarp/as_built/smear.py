@@ -22,6 +22,7 @@ BEAM_MM2 = 0.25
 _REACH_MM = 1.5
 _FEWEST, _MOST = 24, 48  # neighbours for the six coefficients of a quadratic
 _PROBES = 200
+_STIFF = 1e-6  # of about 48: neighbours on a line tell no second derivative across it, and get none
 
 
 def pupil_smear(mirror_mm: Array, table_mm: Array, group: NDArray[np.int64]) -> Array:
@@ -66,6 +67,3 @@ def _laplacian(place_mm: Array, value: Array) -> Array:
     normal = np.einsum("nki,nkj->nij", basis, basis) + _STIFF * np.eye(6)
     shape = np.linalg.solve(normal, np.einsum("nki,nkj->nij", basis, value[near] - value[:, None]))
     return np.asarray((shape[:, 3] + shape[:, 5]) / size**2, float)
-
-
-_STIFF = 1e-6  # of about 48: neighbours on a line tell no second derivative across it, and get none
