@@ -34,6 +34,8 @@ _TERM_WORDS = {
 }
 _AROUND_INCH = 1.55  # title, axis and colour scale of a map
 _TALLEST_INCH = 5.5
+_WIDE = 0.6  # depth over width below which a map gets the whole width of the page
+_SECTION_INCH = 1.9
 _MOST_TERMS = 28  # orders 0 to 6; more bars cannot be told apart
 
 
@@ -69,11 +71,8 @@ def deviation_map(
     height_sigma_um : (ny, nx), optional; drawn as a 2-sigma band.
     """
     with style.styled():
-        figure = style.new_figure(height_inch=_figure_height(x_mm, y_mm, panel_inch=2.75, least_inch=3.2))
-        grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1.0])
-        axes = figure.add_subplot(grid[:, 0])
+        figure, axes, sections = _map_with_sections(x_mm, y_mm)
         _signed_picture(figure, axes, x_mm, y_mm, height_um, title, "height (µm)")
-        sections = [figure.add_subplot(grid[i, 1]) for i in (0, 1)]
         known = np.isfinite(height_um)
         if known.any():
             row, column = (_middle(np.any(known, axis=axis)) for axis in (1, 0))
@@ -162,6 +161,18 @@ def _signed_picture(
     if not np.isfinite(values).any():
         style.no_data(axes)
     figure.colorbar(picture, ax=axes, label=label, location="bottom", shrink=0.9)
+
+
+def _map_with_sections(x_mm: Array, y_mm: Array) -> tuple[Figure, Axes, list[Axes]]:
+    """A place for the map with two sections beside it; below it where the mirror is wide."""
+    if np.ptp(y_mm) < _WIDE * np.ptp(x_mm):
+        map_inch = _figure_height(x_mm, y_mm, panel_inch=5.3, least_inch=1.8)
+        figure = style.new_figure(height_inch=map_inch + _SECTION_INCH)
+        grid = figure.add_gridspec(2, 2, height_ratios=[map_inch, _SECTION_INCH])
+        return figure, figure.add_subplot(grid[0, :]), [figure.add_subplot(grid[1, i]) for i in (0, 1)]
+    figure = style.new_figure(height_inch=_figure_height(x_mm, y_mm, panel_inch=2.75, least_inch=3.2))
+    grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1.0])
+    return figure, figure.add_subplot(grid[:, 0]), [figure.add_subplot(grid[i, 1]) for i in (0, 1)]
 
 
 def _figure_height(x_mm: Array, y_mm: Array, *, panel_inch: float, least_inch: float) -> float:

@@ -1,0 +1,47 @@
+"""Findings in workshop words, as the report's chapter on the mirror has them; maps that leave no blank."""
+
+import cv2
+import numpy as np
+
+from rigwarp.reports.as_built_facts import read_facts
+from rigwarp.reports.figures_mirror import deviation_map
+from rigwarp.reports.figures_style import DPI, WIDTH_INCH
+
+FINDING = {
+    "what": "astigmatism: 16.3 um rms (1-sigma 0.8)",
+    "cause": "uneven clamping",
+    "remedy": "clamp evenly",
+    "moves_mm": 1.884,
+    "prewarp": "the prewarp takes care of it",
+}
+
+
+def test_findings_say_what_they_move_and_that_causes_are_hints() -> None:
+    table = read_facts({"findings": [FINDING]}).findings
+    assert table is not None
+    assert [str(cell).replace("\N{NO-BREAK SPACE}", " ") for cell in table.rows[0]] == [
+        FINDING["what"],
+        "1.88 mm",
+        FINDING["cause"],
+        FINDING["remedy"],
+        FINDING["prewarp"],
+    ]
+    assert sum("hint" in str(title) for title in table.head) == 2
+    assert "not diagnoses" in table.note
+
+
+def test_nothing_found_makes_no_table() -> None:
+    assert read_facts({"findings": []}).findings is None
+    assert read_facts({}).findings is None
+
+
+def test_a_wide_mirror_leaves_no_blank() -> None:
+    """A mirror four times as wide as deep gets the whole width; above it stands nothing but its title."""
+    x, y = np.linspace(-80.0, 80.0, 81), np.linspace(-20.0, 20.0, 21)
+    height = np.outer(y, x)
+    wide = cv2.imdecode(np.frombuffer(deviation_map(x, y, height), np.uint8), cv2.IMREAD_COLOR)
+    assert wide.shape[1] == WIDTH_INCH * DPI
+    blank = (wide == 255).all(axis=(1, 2))
+    assert np.argmin(blank) < 0.1 * wide.shape[0]  # rows above the map's title
+    coloured = (np.ptp(wide.astype(int), axis=2) > 40).any(axis=0)
+    assert np.flatnonzero(coloured)[-1] - np.flatnonzero(coloured)[0] > 0.75 * wide.shape[1]
