@@ -114,3 +114,12 @@ def test_options_that_exclude_each_other(rig: Path, capsys: pytest.CaptureFixtur
 def test_a_raised_scan_is_no_map(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
     raised = complete_runs(rig / "scans")[-1]
     assert "raised board" in run(capsys, "fit", rig, "--scan", raised.name, code=3)[1]
+
+
+def test_an_interrupted_raised_scan_is_not_calibrated_with(
+    rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    copy = tmp_path / "rig"
+    shutil.copytree(rig, copy)
+    (complete_runs(copy / "scans")[-1] / "stop.json").unlink()
+    assert "rigwarp scan" in run(capsys, "calibrate", copy, "--resume", code=3)[1]
