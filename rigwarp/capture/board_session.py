@@ -117,15 +117,17 @@ class BoardSession:
         where : what the sheet is to be laid on; None for the table, where the rig file says.
         """
         lens = self._lens() if earlier is None else replace(earlier, covariance=None)
-        said_go = False
+        said_go, warned = False, False
         while True:
             photo, view, blur_px = self._look()
             said_go = self._wanted() or said_go
             seen = view.n >= MIN_CORNERS
             whole = view.n >= _WHOLE * len(board_corners_mm(self._rig.target))
+            taken = said_go and (whole or (seen and warned))
+            warned = warned or (said_go and seen)
             prompt = f"Lay the sheet on {where or 'the table where target.centre_mm says'}, flat, and press Enter."
-            if said_go and not whole:
-                prompt = f"{view.n} corners of the sheet seen: uncover it, light it evenly, and press Enter again."
+            if warned and not whole:
+                prompt = f"{view.n} corners of the sheet seen: uncover it, light it evenly. Enter takes it as it is."
             lines = (
                 f"{view.n} corners of the sheet" if seen else "no sheet seen",
                 f"blur {blur_px:.1f} px" if np.isfinite(blur_px) else "",
@@ -134,13 +136,13 @@ class BoardSession:
             state = PreviewState(
                 title="Sheet on the table",
                 prompt=prompt,
-                urgent=said_go and not whole,
+                urgent=warned and not whole,
                 lines=tuple(line for line in lines if line),
                 view=view,
                 outline_px=None if lens is None or not whole else self._outline(view, lens),
             )
             self._show(photo, state)
-            if said_go and whole:
+            if taken:
                 return photo
             said_go = said_go and not seen  # a sheet half seen: ask again; none yet: still on its way
 

@@ -12,6 +12,7 @@ from rigwarp.capture.board_session import Asked, BoardSession
 from rigwarp.commands.console import Console
 from rigwarp.commands.preview import Operator, operator
 from rigwarp.devices import VIRTUAL, Camera, Photo, open_virtual
+from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, write_picture
 from rigwarp.simulation import VirtualRig
 
@@ -111,6 +112,7 @@ class VirtualHand:
         self._photo: Photo | None = None
         self._looks = 0
         self._laid = False
+        self._asked_for_sheet = 0
 
     @property
     def resolution(self) -> tuple[int, int]:
@@ -142,7 +144,19 @@ class VirtualHand:
     grab = look
 
     def asked(self) -> Asked | None:
-        """Goes on as soon as the sheet lies there."""
+        """Goes on as soon as the sheet lies there.
+
+        Raises
+        ------
+        MeasurementError
+            If the photo of the sheet is still not taken after some looks: nobody is there to lay it otherwise.
+        """
+        self._asked_for_sheet += self._laid
+        if self._asked_for_sheet > _VIRTUAL_LOOKS:
+            raise MeasurementError(
+                "the virtual camera sees too little of the sheet on the table: give [target] larger or fewer squares, "
+                "or [camera] more pixels, in rig.toml"
+            )
         return "go" if self._laid else None
 
     def close(self) -> None:

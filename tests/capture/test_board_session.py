@@ -1,13 +1,16 @@
 """Taking the calibration photos live: a camera that shows what a hand does, and an operator who answers."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from small_rig import make_small_rig
 
 from rigwarp.capture.board_session import BoardSession
+from rigwarp.commands.camera_live import VirtualHand
 from rigwarp.devices import open_virtual
+from rigwarp.errors import MeasurementError
 from rigwarp.files import open_rig
 
 LOOK_S = 0.4
@@ -100,6 +103,23 @@ def test_a_sheet_that_is_half_hidden_is_refused(scene):
     assert np.array_equal(found, sheet)
     assert watcher.states[1].urgent
     assert "uncover" in watcher.states[1].prompt
+
+
+def test_a_sheet_that_is_half_hidden_is_taken_by_whoever_insists(scene):
+    rig, _, sheet = scene
+    hidden = sheet.copy()
+    hidden[:, : sheet.shape[1] // 2] = 60
+    hand = Hand(held([hidden], 8))
+    found = session(rig, hand, Watcher(hand, (2, "go"), (5, "go"))).sheet_photo()
+    assert np.array_equal(found, hidden)
+    assert hand.looks == 5
+
+
+def test_a_virtual_sheet_that_cannot_be_seen_is_no_endless_wait(scene):
+    rig, _, sheet = scene
+    hand = VirtualHand(SimpleNamespace(table_sheet_photo=lambda: np.full_like(sheet, 60)), with_board=False)
+    with pytest.raises(MeasurementError, match="too little of the sheet"):
+        BoardSession(hand, rig, clock=hand.clock, show=lambda photo, state: None, asked=hand.asked).sheet_photo()
 
 
 def test_stop_ends_it(scene):
