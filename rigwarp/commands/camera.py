@@ -36,6 +36,7 @@ from rigwarp.errors import InputError, UsageError
 from rigwarp.files import (
     RigFolder,
     list_photos,
+    name_aside,
     open_rig,
     read_bytes,
     read_camera,
@@ -47,7 +48,6 @@ from rigwarp.files import (
 CAMERA_FILE = "camera.json"
 CAMERA_PICTURE = "camera.png"
 PAPER_MM = 0.1  # plain office paper, 80 g/m2
-_STAMP = "%Y%m%dT%H%M%SZ"
 _LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"
 
 
@@ -226,9 +226,8 @@ def _photos_used(
 
 def _aside(folder: RigFolder) -> Path | None:
     """What the camera.json that is there will be called; None when there is none."""
-    if not (folder.root / CAMERA_FILE).exists():
-        return None
-    return folder.root / f"camera-until-{datetime.now(UTC).strftime(_STAMP)}.json"
+    path = folder.root / CAMERA_FILE
+    return name_aside(path) if path.exists() else None
 
 
 def _write(folder: RigFolder, made: CameraMade) -> None:

@@ -54,7 +54,7 @@ def take_photos(
     """
     root = folder.root / "photos" / datetime.now(UTC).strftime(_STAMP)
     lens = root / "lens" if earlier is None else None
-    (lens or root).mkdir(parents=True)
+    (lens or root).mkdir(parents=True, exist_ok=True)
 
     def keep(photo: Photo, number: int) -> None:
         assert lens is not None

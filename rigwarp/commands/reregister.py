@@ -11,13 +11,12 @@ from rigwarp.camera import CameraModel
 from rigwarp.camera.projection import N_LENS
 from rigwarp.commands.derived_result import light_of_gain
 from rigwarp.commands.fit import CAMERA_FILE
-from rigwarp.files import RigFolder, read_bytes, read_camera_extra, write_bytes, write_camera
+from rigwarp.files import RigFolder, name_aside, read_bytes, read_camera_extra, write_bytes, write_camera
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification import DriftJudgement, fit_residual_field, moved_map, quick_plan, shifted_map
 
-_STAMP = "%Y%m%dT%H%M%SZ"
 _ENOUGH_DOTS = 20
 
 
@@ -98,8 +97,8 @@ def write_moved_camera(folder: RigFolder, camera: CameraModel, judged: DriftJudg
     Path of the old file's copy.
     """
     path, now = folder.root / CAMERA_FILE, datetime.now(UTC)
-    aside = folder.root / f"camera-until-{now.strftime(_STAMP)}.json"
-    write_bytes(aside, read_bytes(path), replace=True)
+    aside = name_aside(path)
+    write_bytes(aside, read_bytes(path))
     extra = {
         **read_camera_extra(path),
         "moved": {

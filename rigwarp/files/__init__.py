@@ -3,7 +3,7 @@
 from rigwarp.files.adjust_file import ADJUST_FILE, read_adjustment, write_adjustment
 from rigwarp.files.as_built_file import read_as_built, write_as_built
 from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
-from rigwarp.files.camera_file import read_camera, read_camera_extra, write_camera
+from rigwarp.files.camera_file import name_aside, read_camera, read_camera_extra, write_camera
 from rigwarp.files.decoded_file import read_decoded, write_decoded
 from rigwarp.files.export_folder import EXPORT_FILE, new_export
 from rigwarp.files.maps import read_map, read_map_light, read_map_sigmas, write_map
@@ -44,6 +44,7 @@ __all__ = [
     "latest_complete",
     "list_photos",
     "make_current",
+    "name_aside",
     "new_export",
     "new_run",
     "open_rig",

@@ -1,6 +1,8 @@
 """camera.json: lens and pose of the camera, ours or made elsewhere."""
 
 from collections.abc import Mapping
+from datetime import UTC, datetime
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ from rigwarp.files.reading import read_json
 from rigwarp.geometry import Array
 
 FORMAT = "rigwarp camera"
+_STAMP = "%Y%m%dT%H%M%SZ"
 _SHAPES = {
     "matrix": (3, 3),
     "distortion": (5,),
@@ -35,6 +38,13 @@ def write_camera(
     if clash:
         raise ValueError(f"extra keys hide the camera's own: {', '.join(clash)}")
     write_json(path, {**contents, **(extra or {})}, format=FORMAT, replace=replace)
+
+
+def name_aside(path: Path) -> Path:
+    """A free name beside a camera.json for what it says until now: camera-until-STAMP.json."""
+    stamp = datetime.now(UTC).strftime(_STAMP)
+    names = (f"camera-until-{stamp}{f'-{n}' if n > 1 else ''}.json" for n in count(1))
+    return next(path.with_name(name) for name in names if not path.with_name(name).exists())
 
 
 def read_camera(path: Path, *, make_with: str = "") -> CameraModel:
