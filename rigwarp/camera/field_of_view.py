@@ -7,7 +7,7 @@ import numpy as np
 
 from rigwarp.camera.detection import BoardView
 from rigwarp.camera.model import CameraModel
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, at_height
 from rigwarp.rig.canvas import inside_content, outline_mm
 from rigwarp.rig.model import Content
 
@@ -34,8 +34,7 @@ class ContentInView:
 
 def content_outline_px(camera: CameraModel, content: Content, height_mm: float) -> Array:
     """(180, 2) the content area's edge in camera pixels, in order round it; NaN where the camera cannot see it."""
-    edge = outline_mm(content, _OUTLINE)
-    return camera.project(np.column_stack([edge, np.full(len(edge), height_mm)]))
+    return camera.project(at_height(outline_mm(content, _OUTLINE), height_mm))
 
 
 def content_points_mm(content: Content, across: int) -> Array:
@@ -47,8 +46,7 @@ def content_points_mm(content: Content, across: int) -> Array:
 
 def content_in_view(camera: CameraModel, content: Content, height_mm: float) -> ContentInView:
     """Judge how the content area on the table, at `height_mm`, lies in the picture."""
-    points = content_points_mm(content, _GRID)
-    pixels = camera.project(np.column_stack([points, np.full(len(points), height_mm)]))
+    pixels = camera.project(at_height(content_points_mm(content, _GRID), height_mm))
     width, height = camera.resolution
     with np.errstate(invalid="ignore"):
         inside = np.all((pixels >= -0.5) & (pixels <= [width - 0.5, height - 0.5]), axis=-1)

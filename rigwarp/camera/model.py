@@ -7,7 +7,7 @@ import numpy as np
 from rigwarp.camera.distortion import distort_jacobian, fold_radius, undistort
 from rigwarp.camera.projection import N_LENS, N_POSE, lens_vector, project_camera_points, project_with_jacobians
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, at_height
 
 N_PARAMETERS = N_LENS + N_POSE
 _SOLVED_PX = 1e-10  # misclosure of undistortion, well below the 1e-9 px that anything here could notice
@@ -114,8 +114,7 @@ class CameraModel:
         -----
         Implicit function theorem on pixel = projection(P(parameters), parameters): dP = -(dP/dpixel) dprojection.
         """
-        table = self.to_plane(pixels_px, height_mm)
-        points = np.concatenate([table, np.full((*table.shape[:-1], 1), float(height_mm))], axis=-1)
+        points = at_height(self.to_plane(pixels_px, height_mm), height_mm)
         _, by_lens, by_pose = project_with_jacobians(
             points, self.lens, self.R_camera_from_table, self.t_camera_from_table_mm
         )

@@ -7,7 +7,7 @@ import numpy as np
 from rigwarp.camera.board_shape import SheetSigma
 from rigwarp.camera.model import CameraModel
 from rigwarp.camera.projection import N_LENS, N_POSE
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, at_height
 
 _ROUNDING = 1e-6  # of the largest eigenvalue of a correlation matrix: below it, a negative one is rounding
 
@@ -65,7 +65,7 @@ def camera_shares(
     """
     if camera.covariance is None:
         return None
-    pixels = camera.project(np.concatenate([points_mm, np.full((len(points_mm), 1), height_mm)], axis=-1))
+    pixels = camera.project(at_height(points_mm, height_mm))
     by_parameter = camera.plane_sensitivity(pixels, height_mm)
     steps = sheet_steps(camera, height_mm, sheet=sheet, centre_mm=centre_mm)
     without = camera.covariance - steps.T @ steps

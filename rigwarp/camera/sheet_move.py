@@ -13,7 +13,7 @@ from rigwarp.camera.bundle import Pose
 from rigwarp.camera.detection import BoardView
 from rigwarp.camera.model import CameraModel
 from rigwarp.camera.sheet_pose import sheet_pose
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, at_height
 from rigwarp.rig.canvas import outline_mm
 from rigwarp.rig.model import Content, Target
 
@@ -85,8 +85,7 @@ def _positions_off_mm(camera: CameraModel, sheet: Pose, middle: Array, content: 
     NaN when none of them is in the picture.
     """
     edge = np.vstack([outline_mm(content, 24), content.centre_mm[None]])
-    points = np.column_stack([edge, np.full(len(edge), height_mm)])
-    moved = (points - middle) @ sheet.R.T + sheet.t_mm
+    moved = (at_height(edge, height_mm) - middle) @ sheet.R.T + sheet.t_mm
     own = (moved - camera.t_camera_from_table_mm) @ camera.R_camera_from_table  # where camera.json has those rays begin
     off = np.linalg.norm(camera.to_plane(camera.project(own), height_mm) - edge, axis=-1)
     known = off[np.isfinite(off)]

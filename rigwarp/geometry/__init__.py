@@ -3,6 +3,7 @@
 from rigwarp.geometry.arrays import Array, BoolArray, IntArray
 from rigwarp.geometry.frames import (
     Placement,
+    at_height,
     look_at,
     rotation_from_degrees,
     rotation_from_vector,
@@ -19,6 +20,7 @@ __all__ = [
     "PixelMap",
     "Placement",
     "TriangleMesh",
+    "at_height",
     "look_at",
     "normalize",
     "plane_hit",

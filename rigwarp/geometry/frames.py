@@ -78,6 +78,11 @@ def look_at(position_mm: Array, aim_mm: Array, roll_rad: float = 0.0) -> Array:
     return level @ rotation_from_vector(np.array([0.0, 0.0, roll_rad]))
 
 
+def at_height(xy_mm: Array, height_mm: float) -> Array:
+    """(..., 3) points of the plane z = height at (..., 2) x, y."""
+    return np.concatenate([xy_mm, np.full((*xy_mm.shape[:-1], 1), float(height_mm))], axis=-1)
+
+
 def transform_points(T_a_from_b: Array, points: Array) -> Array:
     """Apply a (4, 4) transform to (..., 3) points."""
     return points @ T_a_from_b[:3, :3].T + T_a_from_b[:3, 3]

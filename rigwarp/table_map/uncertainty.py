@@ -5,7 +5,7 @@ from scipy.interpolate import RegularGridInterpolator
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from rigwarp.camera import CameraModel
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, at_height
 from rigwarp.table_map.smooth import SmoothSurface
 from rigwarp.table_map.support import pixel_centres
 
@@ -61,8 +61,7 @@ def common_sigma(camera: CameraModel, height_mm: float, table_mm: Array, answere
     where = table_mm[answered]
     axes = [np.linspace(a, b, _TABLE_NODES) for a, b in zip(where.min(axis=0), where.max(axis=0), strict=True)]
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
-    points = np.concatenate([grid, np.full((*grid.shape[:-1], 1), height_mm)], axis=-1)
-    pixels = camera.project(points)
+    pixels = camera.project(at_height(grid, height_mm))
     covariance = camera.plane_covariance(pixels, height_mm)
     scale_mm = np.sqrt(np.sum(camera.plane_jacobian(pixels, height_mm) ** 2, axis=(-1, -2)) / 2.0)
     sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0 + (LENS_PX * scale_mm) ** 2)
