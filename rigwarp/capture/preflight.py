@@ -94,8 +94,9 @@ def run_preflight(
     quick : leaves the exposure alone where it will do, and takes fewer photographs; the blur is left to the scan.
     frame_s : one frame of the projector.
     """
-    fitting = camera is not None and camera.resolution == bench.camera.resolution
-    looked_at = content_pixels(camera, rig.content, rig.table.height_mm) if camera is not None and fitting else None
+    looked_at = None
+    if camera is not None and camera.resolution == bench.camera.resolution:
+        looked_at = content_pixels(camera, rig.content, rig.table.height_mm)
     _shown(bench, [_level(bench, code) for code in _RAMP], advance)
     (white,) = _shown(bench, [_level(bench, 255)], advance)
     found = _exposed(bench, white, looked_at, quick=quick, frame_s=frame_s)
@@ -119,7 +120,7 @@ def run_preflight(
         findings.append(_judged("steady light", lambda: _steady_light(bench, whites, blacks, lit, frame_s)))
         if not quick:  # else the scan measures the blur itself
             findings.append(_judged("sharpness", lambda: _sharpness(bench, rig, levels, advance)))
-    findings += _about_place(rig, camera, whites[-1], photos[-1], sheet_height_mm)
+    findings += _about_place(rig, camera, looked_at, whites[-1], photos[-1], sheet_height_mm)
     return Preflight(findings=tuple(findings), exposure_s=bench.camera.exposure_s, white=whites[-1])
 
 
@@ -157,21 +158,26 @@ def _sharpness(bench: Bench, rig: Rig, levels: dict[int, Photo], advance: Callab
 
 
 def _about_place(
-    rig: Rig, camera: CameraModel | None, white: Photo, black: Photo, sheet_height_mm: float
+    rig: Rig,
+    camera: CameraModel | None,
+    looked_at: BoolArray | None,
+    white: Photo,
+    black: Photo,
+    sheet_height_mm: float,
 ) -> list[Finding]:
-    """Content area and the camera's place, both by camera.json."""
+    """Content area and the camera's place, both by camera.json; `looked_at`: None where that is for other pictures."""
     if camera is None:
         reason = "there is no camera.json yet: make it with rigwarp camera RIG"
         return [not_measured(CONTENT, reason), not_measured(POSE, reason)]
-    if camera.resolution != white.shape[::-1]:
+    if looked_at is None:
         reason = (
             f"camera.json is for {camera.resolution[0]} x {camera.resolution[1]} px, the camera delivers "
             f"{white.shape[1]} x {white.shape[0]}: set camera.resolution right and make camera.json again"
         )
-        return [not_measured("content in view", reason, severity="stop")]
+        return [not_measured(CONTENT, reason, severity="stop")]
     height_mm = rig.table.height_mm
     sheet = detect_board(white, rig.target)
-    bare = content_pixels(camera, rig.content, height_mm) & ~sheet_pixels(sheet)  # ink is no shadow
+    bare = looked_at & ~sheet_pixels(sheet)  # ink is no shadow
     move = sheet_move(sheet, camera, rig.target, rig.content, sheet_height_mm=sheet_height_mm, height_mm=height_mm)
     return [
         about_view(content_in_view(camera, rig.content, height_mm), measure_light(black, white, bare)),
