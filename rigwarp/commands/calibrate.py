@@ -5,7 +5,7 @@ from pathlib import Path
 
 from rigwarp.commands.budget import tell_coverage
 from rigwarp.commands.console import Console
-from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scans, held_out_figures, tell_fit
+from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scans, tell_fit
 from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.options import (
     AverageOption,
@@ -65,7 +65,7 @@ def calibrate(
         {
             "scans": [scan.run for scan in made.scans],
             "result": made.fit.run,
-            "table_map": held_out_figures(folder.rig, made.fit.table_map),
+            "table_map": made.fit.figures,
             "as_built": as_built_figures(made.fit.as_built),
             "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
             "report": made.report,
@@ -82,7 +82,7 @@ def calibrate_rig(
     for scan in scans:
         tell_scan(console, scan)
     fit = fit_scans(console, folder, [scan.run for scan in scans], decoded=[scan.decoded for scan in scans])
-    tell_fit(console, folder.rig, fit)
+    tell_fit(console, fit)
     checks = verify_result(console, folder, fit.run, bench)
     tell_verification(console, checks)
     tell_coverage(console, fit.run)

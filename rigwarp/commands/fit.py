@@ -50,10 +50,20 @@ STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "to
 
 @dataclass(frozen=True, kw_only=True)
 class FitMade:
-    """A finished result folder and what is in it; `as_built` None where the mirror's shape could not be told."""
+    """A finished result folder and what is in it.
+
+    Attributes
+    ----------
+    run : the folder.
+    table_map : the map, and `figures` what `held_out_figures` says of it.
+    as_built : None where the mirror's shape could not be told.
+    prewarp, budget : made from the map.
+    seconds : per stage.
+    """
 
     run: Path
     table_map: TableMapFit
+    figures: dict[str, Any]
     as_built: AsBuilt | None
     prewarp: Prewarp
     budget: MapBudget
@@ -75,11 +85,11 @@ def fit(
     console = Console(json=json)
     folder = open_rig(rig)
     made = fit_scans(console, folder, table_scans(folder, scan))
-    tell_fit(console, folder.rig, made)
+    tell_fit(console, made)
     console.result(
         {
             "result": made.run,
-            "table_map": held_out_figures(folder.rig, made.table_map),
+            "table_map": made.figures,
             "as_built": as_built_figures(made.as_built),
             "verification": None,  # nothing was shown on the table yet
             "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
@@ -129,11 +139,18 @@ def fit_scans(
         if as_built is not None:
             write_as_built(run, as_built, extra=origin)
         write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
-        write_json(run / FIT_FILE, _fit_record(folder.rig, table_map, decoded, clock.seconds), format="rigwarp fit")
+        figures = held_out_figures(folder.rig, table_map)
+        write_json(run / FIT_FILE, _fit_record(table_map, figures, decoded, clock.seconds), format="rigwarp fit")
         budget = write_budget(folder, run)
     make_current(folder.root, run)
     return FitMade(
-        run=run, table_map=table_map, as_built=as_built, prewarp=prewarp, budget=budget, seconds=clock.seconds
+        run=run,
+        table_map=table_map,
+        figures=figures,
+        as_built=as_built,
+        prewarp=prewarp,
+        budget=budget,
+        seconds=clock.seconds,
     )
 
 
@@ -188,10 +205,9 @@ def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     return float(np.mean(table_map.table_map.measured[wanted])) if wanted.any() else 0.0
 
 
-def tell_fit(console: Console, rig: Rig, made: FitMade) -> None:
+def tell_fit(console: Console, made: FitMade) -> None:
     """The result for people."""
-    figures = held_out_figures(rig, made.table_map)
-    registration = made.table_map.registration
+    figures, registration = made.figures, made.table_map.registration
     console.say(f"Result {made.run} (now current)")
     console.table(
         [
@@ -239,19 +255,19 @@ def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> No
 
 
 def _fit_record(
-    rig: Rig, table_map: TableMapFit, decoded: Sequence[Decoded], seconds: dict[str, float]
+    table_map: TableMapFit, figures: dict[str, Any], decoded: Sequence[Decoded], seconds: dict[str, float]
 ) -> dict[str, Any]:
     registration = table_map.registration
-    figures = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
+    scans = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
     names = ("projector_shift_mm", "projector_turn_rad", "mirror_shift_mm", "mirror_turn_rad")
     return {
-        "table_map": held_out_figures(rig, table_map),
+        "table_map": figures,
         "registration": {
             "rms_before_mm": registration.rms_before_mm,
             "rms_after_mm": registration.rms_after_mm,
             "shifts": dict(zip(names, registration.shifts.reshape(4, 3), strict=True)),
         },
         "samples": {"offered": table_map.samples_offered, "used": table_map.samples_used},
-        "decode": figures if len(decoded) > 1 else figures["scan 1"],
+        "decode": scans if len(decoded) > 1 else scans["scan 1"],
         "seconds": seconds,
     }
