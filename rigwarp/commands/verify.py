@@ -61,6 +61,7 @@ from rigwarp.rig import Content, inside_content
 from rigwarp.verification import (
     DotPlan,
     ErrorFigures,
+    SeenContent,
     VerificationResult,
     chart_picture,
     dot_pictures,
@@ -296,19 +297,11 @@ def _quality(
     bare = replace(warp.prewarp, gain=(warp.prewarp.gain > 0).astype(np.float32))
     uneven = _photographs(console, bench, warp_of(bare, content, adjustment=warp.adjustment), [white])[0]
     light = light_table(black, shape)
-    nine = partial(
-        measure_uniformity,
-        black=black,
-        light_of_code=light,
-        content=content,
-        camera=camera,
-        height_mm=height_mm,
-        undo=undo,
-    )
+    seen = SeenContent.of(black.shape, content, camera, height_mm, undo)
     return Quality(
-        modulations=tuple(measure_charts(lines, charts, black, light, content, camera, height_mm, undo=undo)),
-        light_before_gain=nine(uneven),
-        light_after_gain=nine(even),
+        modulations=tuple(measure_charts(lines, charts, black, light, content, seen)),
+        light_before_gain=measure_uniformity(uneven, black, light, content, seen),
+        light_after_gain=measure_uniformity(even, black, light, content, seen),
     )
 
 

@@ -15,7 +15,7 @@ from rigwarp.verification.quick import QuickLook, QuickState, ambient_light, qui
 from rigwarp.verification.read_code import light_table
 from rigwarp.verification.residual_field import ResidualField, fit_residual_field
 from rigwarp.verification.shape import AffineShape, LineFigure, fit_affine_shape, straightness, worst_line
-from rigwarp.verification.uniformity import NinePoints, measure_uniformity
+from rigwarp.verification.uniformity import NinePoints, SeenContent, measure_uniformity
 
 __all__ = [
     "AffineShape",
@@ -34,6 +34,7 @@ __all__ = [
     "QuickState",
     "RegionBudget",
     "ResidualField",
+    "SeenContent",
     "Similarity",
     "UnreadableBlob",
     "VerificationResult",

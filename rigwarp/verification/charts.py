@@ -11,13 +11,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.camera import CameraModel
 from rigwarp.geometry import Array
 from rigwarp.rig import Content
 from rigwarp.rig.canvas import content_to_table
 from rigwarp.rig.transfer import encode_transfer
 from rigwarp.verification.read_code import GreyPhoto
-from rigwarp.verification.uniformity import ContentPixels, SeenContent, Undo
+from rigwarp.verification.uniformity import ContentPixels, SeenContent
 
 LINES_PER_MM = (0.0625, 0.125, 0.25, 0.5, 1.0, 2.0)
 _STEPS = 3  # line densities shown: the finest that the content's pixels carry, and the next two coarser ones
@@ -128,10 +127,7 @@ def measure_charts(
     black: GreyPhoto,
     light_of_code: NDArray[np.float32],
     content: Content,
-    camera: CameraModel,
-    height_mm: float,
-    *,
-    undo: Undo,
+    seen: SeenContent,
 ) -> list[Modulation]:
     """The modulation of every patch of every chart.
 
@@ -141,9 +137,8 @@ def measure_charts(
     charts : what was shown.
     black : photograph of the black picture.
     light_of_code : linear light of each code value.
-    content, camera, height_mm, undo : as for `measure_uniformity`.
+    content, seen : as for `measure_uniformity`.
     """
-    seen = SeenContent.of(black.shape, content, camera, height_mm, undo)
     found = []
     for patch in chart_patches(content):
         pixels = seen.within(patch.content_px, _INNER * half_side_mm(content), round_=False)

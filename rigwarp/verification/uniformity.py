@@ -54,10 +54,7 @@ def measure_uniformity(
     black: GreyPhoto,
     light_of_code: NDArray[np.float32],
     content: Content,
-    camera: CameraModel,
-    height_mm: float,
-    *,
-    undo: Undo,
+    seen: "SeenContent",
 ) -> NinePoints:
     """The light of a white picture at the nine points, that of a black one taken off.
 
@@ -65,8 +62,8 @@ def measure_uniformity(
     ----------
     white, black : (H, W) photographs at one exposure.
     light_of_code : linear light of each code value, see `light_table`.
-    content, camera, height_mm : what was lit and who saw it.
-    undo : the correction by hand taken back; the points move with the content.
+    content : what was lit.
+    seen : where the photographs' pixels see it; the points move with the content.
 
     Notes
     -----
@@ -75,7 +72,6 @@ def measure_uniformity(
     points = nine_points(content)
     light = np.full(9, np.nan)
     radius_mm = _SPOT_SHARE * min(content.size_mm)
-    seen = SeenContent.of(white.shape, content, camera, height_mm, undo)
     for number, point in enumerate(points):
         pixels = seen.within(table_to_content(content, point), radius_mm, round_=True)
         if len(pixels.rows) >= _FEWEST_PX:
@@ -110,7 +106,7 @@ class SeenContent:
     def of(
         cls, shape: tuple[int, ...], content: Content, camera: CameraModel, height_mm: float, undo: Undo
     ) -> "SeenContent":
-        """For photographs of (H, W) pixels."""
+        """For photographs of (H, W) pixels of a surface at a height; `undo` takes the correction by hand back."""
         rows, columns = np.indices(shape[:2])
         table_mm = camera.to_plane(np.stack([columns, rows], axis=-1).astype(float), height_mm)
         mm_per_px = np.array(content.size_mm) / content.pixels

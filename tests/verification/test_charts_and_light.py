@@ -7,7 +7,14 @@ import pytest
 from rigwarp.camera import CameraModel
 from rigwarp.rig import Content, decode_transfer, encode_transfer
 from rigwarp.rig.canvas import table_to_content
-from rigwarp.verification import chart_picture, light_table, line_charts, measure_charts, measure_uniformity
+from rigwarp.verification import (
+    SeenContent,
+    chart_picture,
+    light_table,
+    line_charts,
+    measure_charts,
+    measure_uniformity,
+)
 from rigwarp.verification.charts import aperture_modulation, chart_patches, fitted_modulation, half_side_mm
 from rigwarp.verification.uniformity import nine_points
 
@@ -43,6 +50,10 @@ def unchanged(table_mm):
     return table_mm
 
 
+def looked_at(canvas, camera, undo=unchanged):
+    return SeenContent.of(camera.resolution[::-1], canvas, camera, 0.0, undo)
+
+
 def seen(picture, canvas, camera, blur_mm=0.0):
     """What a 16-bit linear camera sees of a content picture that lies on the table as it should."""
     light = decode_transfer(picture[..., 0] / 255.0, "srgb")
@@ -63,7 +74,7 @@ def test_gaussian_blur_leaves_the_modulation_of_the_check_values():
     chart = next(c for c in line_charts(canvas) if c.lines_per_mm == 0.5 and c.direction == "across")
     photo = seen(chart_picture(chart, canvas), canvas, camera, blur_mm=0.3)
     black = np.zeros_like(photo)
-    found = measure_charts([photo], [chart], black, LINEAR, canvas, camera, 0.0, undo=unchanged)
+    found = measure_charts([photo], [chart], black, LINEAR, canvas, looked_at(canvas, camera))
     assert [m.place for m in found] == ["centre", "rim", "rim", "rim", "rim"]
     for one in found:
         assert one.modulation == pytest.approx(0.6413806, abs=0.003)
@@ -118,7 +129,7 @@ def test_light_that_falls_off_to_one_side():
     x = camera.to_plane(np.stack(np.indices(camera.resolution[::-1])[::-1], axis=-1).astype(float), 0.0)[..., 0]
     white = np.rint(65535 * (0.05 + 0.5 + 0.3 * x / 60.0)).astype(np.uint16)
     black = np.full_like(white, round(65535 * 0.05))
-    nine = measure_uniformity(white, black, LINEAR, canvas, camera, 0.0, undo=unchanged)
+    nine = measure_uniformity(white, black, LINEAR, canvas, looked_at(canvas, camera))
     assert nine.uniformity == pytest.approx(0.3 / 0.7, abs=2e-3)  # discs of pixels are not quite symmetric
     assert nine.corner_to_centre == pytest.approx(1.0, abs=2e-3)
     np.testing.assert_allclose(nine.light.reshape(3, 3)[:, 2], 1.0, atol=2e-3)
@@ -129,16 +140,15 @@ def test_content_that_was_moved_is_measured_where_it_is():
     canvas, camera = content("rectangle", (90.0, 60.0)), above((130.0, 70.0))
     x = camera.to_plane(np.stack(np.indices(camera.resolution[::-1])[::-1], axis=-1).astype(float), 0.0)[..., 0]
     white = np.rint(65535 * (0.5 + 0.3 * x / 60.0)).astype(np.uint16)
-    nine = measure_uniformity(
-        white, np.zeros_like(white), LINEAR, canvas, camera, 0.0, undo=lambda spot: spot - [10.0, 0.0]
-    )
+    moved = looked_at(canvas, camera, undo=lambda spot: spot - [10.0, 0.0])
+    nine = measure_uniformity(white, np.zeros_like(white), LINEAR, canvas, moved)
     assert nine.uniformity == pytest.approx((0.5 - 0.3 * 20 / 60) / (0.5 + 0.3 * 40 / 60), abs=2e-3)
 
 
 def test_a_spot_that_the_camera_does_not_see_leaves_the_figure_open():
     canvas, camera = content("rectangle", (120.0, 60.0)), above((70.0, 70.0))
     white = np.full(camera.resolution[::-1], 30000, np.uint16)
-    nine = measure_uniformity(white, np.zeros_like(white), LINEAR, canvas, camera, 0.0, undo=unchanged)
+    nine = measure_uniformity(white, np.zeros_like(white), LINEAR, canvas, looked_at(canvas, camera))
     assert np.isnan(nine.uniformity)
     assert nine.light[4] == 1.0
 
