@@ -9,16 +9,12 @@ from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.reading import read_json
 from rigwarp.prewarp import Adjustment, Drag
+from rigwarp.prewarp.adjustment import LIMITS
 
 ADJUST_FILE: Final = "adjust.json"
 FORMAT: Final = "rigwarp adjust"
-_LIMITS: Final = {
-    "turn_deg": (-360.0, 360.0),
-    "scale": (0.1, 10.0),
-    "brightness": (0.0, 1.0),
-    "black_level": (0.0, 0.2),
-}
-_CHOICES: Final = {"flatten_limit": (0.05, 1.0), "flatten_falloff": (0.0, 0.9)}
+_CHOICES: Final = ("flatten_limit", "flatten_falloff")
+"""Numbers that may be null."""
 _FURTHEST_MM = 100_000.0
 _MOST = 1000
 """Drags, masks, or corners of a mask: far more than anybody makes by hand."""
@@ -44,7 +40,7 @@ def read_adjustment(path: Path) -> tuple[Adjustment, int]:
     revision = contents.get("revision", 0)
     if type(revision) is not int or revision < 0:
         raise _wrong(path, f"revision {json.dumps(revision)[:60]}", "a whole number, 0 or more")
-    numbers = {key: _number(path, key, contents.get(key, getattr(Adjustment(), key)), *_LIMITS[key]) for key in _LIMITS}
+    numbers = {key: _limited(path, key, contents.get(key, getattr(Adjustment(), key))) for key in LIMITS}
     drags = _list(path, "drags", contents.get("drags", []))
     masks = _list(path, "masks", contents.get("masks", []))
     adjustment = Adjustment(
@@ -52,8 +48,6 @@ def read_adjustment(path: Path) -> tuple[Adjustment, int]:
         drags=tuple(_drag(path, f"drags[{i}]", drag) for i, drag in enumerate(drags)),
         masks=tuple(_mask(path, f"masks[{i}]", mask) for i, mask in enumerate(masks)),
         **numbers,
-        flatten_limit=_choice(path, "flatten_limit", contents.get("flatten_limit")),
-        flatten_falloff=_choice(path, "flatten_falloff", contents.get("flatten_falloff")),
     )
     return adjustment, revision
 
@@ -95,8 +89,8 @@ def _number(path: Path, key: str, value: Any, least: float, most: float) -> floa
     return float(value)
 
 
-def _choice(path: Path, key: str, value: Any) -> float | None:
-    return None if value is None else _number(path, key, value, *_CHOICES[key])
+def _limited(path: Path, key: str, value: Any) -> Any:
+    return None if value is None and key in _CHOICES else _number(path, key, value, *LIMITS[key])
 
 
 def _wrong(path: Path, found: str, expected: str) -> InputError:

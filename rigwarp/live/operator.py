@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from rigwarp.prewarp import UNCHANGED, Adjustment, Drag
-from rigwarp.prewarp.adjustment import DRAG_REACH_MM
+from rigwarp.prewarp.adjustment import DRAG_REACH_MM, within_limits
 from rigwarp.prewarp.gain import LOWEST_GAIN
 
 Tool = Literal["place", "turn", "size", "light", "black", "spot", "mask", "even"]
@@ -164,19 +164,15 @@ class Operator:
         elif self.tool == "turn":  # left and up turn counter-clockwise
             self.change(replace(now, turn_deg=_tidy(now.turn_deg + STEP_DEG * (up - right))))
         elif self.tool == "size":
-            self.change(replace(now, scale=float(np.clip(_tidy(now.scale + STEP_SCALE * both), 0.1, 10.0))))
+            self.change(within_limits(now, scale=_tidy(now.scale + STEP_SCALE * both)))
         elif self.tool == "light":
-            self.change(replace(now, brightness=float(np.clip(_tidy(now.brightness + STEP_LIGHT * both), 0.0, 1.0))))
+            self.change(within_limits(now, brightness=_tidy(now.brightness + STEP_LIGHT * both)))
         elif self.tool == "black":
-            self.change(replace(now, black_level=float(np.clip(_tidy(now.black_level + STEP_BLACK * both), 0.0, 0.2))))
+            self.change(within_limits(now, black_level=_tidy(now.black_level + STEP_BLACK * both)))
         elif self.tool == "even":
             limit, falloff = self._even()
-            limit = float(np.clip(_tidy(limit + STEP_EVEN * up), 0.05, 1.0))
-            self.change(
-                replace(
-                    now, flatten_limit=limit, flatten_falloff=float(np.clip(_tidy(falloff + STEP_EVEN * right), 0, 0.9))
-                )
-            )
+            limit, falloff = _tidy(limit + STEP_EVEN * up), _tidy(falloff + STEP_EVEN * right)
+            self.change(within_limits(now, flatten_limit=limit, flatten_falloff=falloff))
 
     def _even(self) -> tuple[float, float]:
         """How far spots may be dimmed, and by how much the rim may be darker."""

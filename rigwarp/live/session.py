@@ -20,6 +20,7 @@ from rigwarp.live.sources import Source
 from rigwarp.live.statistics import Counts, Pacing
 from rigwarp.live.video import VideoSource
 from rigwarp.live.warp import Warp
+from rigwarp.prewarp.adjustment import within_limits
 from rigwarp.rig.canvas import content_to_table
 
 log = logging.getLogger(__name__)
@@ -244,19 +245,18 @@ class Session:
             case "dark":
                 self.dark = numbers[0] != 0.0
             case "brightness":
-                operator.change(replace(now, brightness=float(np.clip(numbers[0], 0.0, 1.0))))
+                operator.change(within_limits(now, brightness=numbers[0]))
             case "black":
-                operator.change(replace(now, black_level=float(np.clip(numbers[0], 0.0, 0.2))))
+                operator.change(within_limits(now, black_level=numbers[0]))
             case "shift":
                 x, y = np.clip(numbers, -1e4, 1e4)
                 operator.change(replace(now, shift_mm=(float(x), float(y))))
             case "turn":
-                operator.change(replace(now, turn_deg=float(np.clip(numbers[0], -360.0, 360.0))))
+                operator.change(within_limits(now, turn_deg=numbers[0]))
             case "scale":
-                operator.change(replace(now, scale=float(np.clip(numbers[0], 0.1, 10.0))))
+                operator.change(within_limits(now, scale=numbers[0]))
             case "even":
-                limit, falloff = float(np.clip(numbers[0], 0.05, 1.0)), float(np.clip(numbers[1], 0.0, 0.9))
-                operator.change(replace(now, flatten_limit=limit, flatten_falloff=falloff))
+                operator.change(within_limits(now, flatten_limit=numbers[0], flatten_falloff=numbers[1]))
             case "undo" | "redo" | "reset":
                 getattr(operator, command.name)()
             case "status" if self._remote is not None:

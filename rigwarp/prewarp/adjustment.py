@@ -1,7 +1,8 @@
 """What somebody at the table may correct by hand, on top of the measured map."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,21 @@ class Adjustment:
 
 
 UNCHANGED = Adjustment()
+LIMITS = {
+    "turn_deg": (-360.0, 360.0),
+    "scale": (0.1, 10.0),
+    "brightness": (0.0, 1.0),
+    "black_level": (0.0, 0.2),
+    "flatten_limit": (0.05, 1.0),
+    "flatten_falloff": (0.0, 0.9),
+}
+"""Least and most of the numbers, whether keys, the remote control or a file changes them."""
+
+
+def within_limits(adjustment: Adjustment, **numbers: float) -> Adjustment:
+    """The correction with other numbers, each brought within its `LIMITS`."""
+    kept: dict[str, Any] = {name: float(np.clip(number, *LIMITS[name])) for name, number in numbers.items()}
+    return replace(adjustment, **kept)
 
 
 def adjusted_canvas(canvas_px: Array, content: Content, adjustment: Adjustment) -> Array:
