@@ -9,6 +9,7 @@ from scipy.sparse.linalg import spsolve
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Placement, look_at, rotation_from_degrees
 from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.reports.targets import STANDARD_TARGET
 from rigwarp.rig import (
     CameraSpec,
     ConicShape,
@@ -19,7 +20,6 @@ from rigwarp.rig import (
     Projector,
     Rig,
     Table,
-    Target,
     Tolerance,
 )
 from rigwarp.table_map import Samples
@@ -91,15 +91,7 @@ def _rig(projector, mirror):
             shape="circle", size_mm=(480.0, 480.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(64, 64)
         ),
         camera=CameraSpec(resolution=(1920, 1080), device=0),
-        target=Target(
-            squares=(10, 7),
-            square_mm=36.0,
-            marker_mm=27.0,
-            dictionary="DICT_5X5_250",
-            scale=(1.0, 1.0),
-            centre_mm=np.zeros(2),
-            rotation_rad=0.0,
-        ),
+        target=STANDARD_TARGET,
         tolerance=Tolerance(content_p95_mm=0.5, figure_rms_um=50.0),
     )
 

@@ -7,7 +7,8 @@ import pytest
 from scipy.spatial import Delaunay
 
 from rigwarp.geometry import Placement, TriangleMesh
-from rigwarp.rig import CameraSpec, ConicShape, Content, Mirror, Projector, Rig, Table, Target, Tolerance
+from rigwarp.reports.targets import STANDARD_TARGET
+from rigwarp.rig import CameraSpec, ConicShape, Content, Mirror, Projector, Rig, Table, Tolerance
 
 
 def make_rig(
@@ -46,15 +47,7 @@ def make_rig(
             shape="circle", size_mm=(480.0, 480.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(64, 64)
         ),
         camera=CameraSpec(resolution=(1920, 1080), device=0),
-        target=Target(
-            squares=(10, 7),
-            square_mm=36.0,
-            marker_mm=27.0,
-            dictionary="DICT_5X5_250",
-            scale=(1.0, 1.0),
-            centre_mm=np.zeros(2),
-            rotation_rad=0.0,
-        ),
+        target=STANDARD_TARGET,
         tolerance=Tolerance(content_p95_mm=0.5, figure_rms_um=50.0),
     )
 

@@ -6,7 +6,8 @@ import pytest
 from rigwarp.camera import PLAIN_PRINT, CameraModel
 from rigwarp.camera.board_shape import EXACT_PRINT
 from rigwarp.geometry import look_at
-from rigwarp.rig import Content, Table, Target
+from rigwarp.reports.targets import STANDARD_TARGET
+from rigwarp.rig import Content, Table
 from rigwarp.verification import CheckGrid, RegionBudget, WarpSigmas, map_budget
 from rigwarp.verification.budget import combined, rectangular
 from rigwarp.verification.grid_coverage import judge_grid
@@ -14,15 +15,6 @@ from rigwarp.verification.grid_coverage import judge_grid
 HEIGHT_MM = 800.0  # of the camera
 CONTENT = Content(shape="circle", size_mm=(400.0, 400.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(1000, 1000))
 TABLE = Table(shape="circle", size_mm=(500.0, 500.0), height_mm=0.0)
-TARGET = Target(
-    squares=(10, 7),
-    square_mm=36.0,
-    marker_mm=27.0,
-    dictionary="DICT_5X5_250",
-    scale=(1.0, 1.0),
-    centre_mm=np.zeros(2),
-    rotation_rad=0.0,
-)
 
 
 def camera_above(*, covariance=None) -> CameraModel:
@@ -55,7 +47,7 @@ def warp_sigmas(*, zone_from_x: float = np.inf) -> WarpSigmas:
 
 
 def budget_of(camera: CameraModel, warp: WarpSigmas | None = None, **more):
-    how = {"content": CONTENT, "table": TABLE, "target": TARGET, "sheet": PLAIN_PRINT, **more}
+    how = {"content": CONTENT, "table": TABLE, "target": STANDARD_TARGET, "sheet": PLAIN_PRINT, **more}
     return map_budget(warp or warp_sigmas(), camera, **how)
 
 

@@ -12,20 +12,11 @@ from rigwarp.camera.board import board_corners_mm, board_to_table
 from rigwarp.camera.detection import BoardView
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files.table_shape_file import read_table_shape, write_table_shape
+from rigwarp.reports.targets import STANDARD_TARGET
 from rigwarp.rig import Table
-from rigwarp.rig.model import Target
 from rigwarp.verification.table_shape import TERMS, fit_table_shape, powers
 
 TABLE = Table(shape="circle", size_mm=(500.0, 500.0), height_mm=5.0)
-TARGET = Target(
-    squares=(10, 7),
-    square_mm=36.0,
-    marker_mm=27.0,
-    dictionary="DICT_5X5_250",
-    scale=(1.0, 1.0),
-    centre_mm=np.zeros(2),
-    rotation_rad=0.0,
-)
 
 
 def camera(covariance=None):
@@ -59,8 +50,8 @@ def bow(spots, height):
 
 def view(eye, height, noise_px=0.02, seed=0):
     """The sheet's corners on a table bowed by `height`, as the camera sees them."""
-    corners = board_corners_mm(TARGET)
-    points = board_to_table(corners, TARGET, height_mm=TABLE.height_mm)
+    corners = board_corners_mm(STANDARD_TARGET)
+    points = board_to_table(corners, STANDARD_TARGET, height_mm=TABLE.height_mm)
     points[:, 2] += bow(points, height)
     seen = project(eye, points) + noise_px * np.random.default_rng(seed).normal(size=(len(points), 2))
     return BoardView(
@@ -77,7 +68,7 @@ def view(eye, height, noise_px=0.02, seed=0):
 
 def flat_fit(eye, found):
     """The camera as a calibration with that sheet, taken for flat, would have it (OpenCV's pose)."""
-    points = board_to_table(found.object_mm, TARGET, height_mm=TABLE.height_mm)
+    points = board_to_table(found.object_mm, STANDARD_TARGET, height_mm=TABLE.height_mm)
     _, turn, shift = cv2.solvePnP(points, found.image_px, eye.matrix, eye.distortion)
     return replace(eye, R_camera_from_table=cv2.Rodrigues(turn)[0], t_camera_from_table_mm=shift.ravel())
 
@@ -94,7 +85,7 @@ def test_a_bow_is_found_and_positions_put_right(height):
     truth = camera(lens_known())
     found = view(truth, height)
     flat = flat_fit(truth, found)
-    shape = fit_table_shape(found, flat, TARGET, TABLE)
+    shape = fit_table_shape(found, flat, STANDARD_TARGET, TABLE)
     assert shape.significant
     spots = true_spots()
     raised = np.column_stack([spots, TABLE.height_mm + bow(spots, height)])
@@ -110,7 +101,7 @@ def test_a_flat_table_is_called_flat():
     truth = camera(lens_known())
     for seed in range(4):
         found = view(truth, 0.0, seed=seed)
-        shape = fit_table_shape(found, flat_fit(truth, found), TARGET, TABLE)
+        shape = fit_table_shape(found, flat_fit(truth, found), STANDARD_TARGET, TABLE)
         assert not shape.significant
         assert shape.astray_px < 0.05
 
@@ -118,7 +109,7 @@ def test_a_flat_table_is_called_flat():
 def test_a_sheet_that_lies_elsewhere_is_noticed():
     truth = camera(lens_known())
     moved = replace(truth, t_camera_from_table_mm=truth.t_camera_from_table_mm + np.array([0.5, 0.0, 0.0]))
-    shape = fit_table_shape(view(truth, 0.0), moved, TARGET, TABLE)
+    shape = fit_table_shape(view(truth, 0.0), moved, STANDARD_TARGET, TABLE)
     assert shape.astray_px == pytest.approx(0.5 * 1880.0 / 950.0, rel=0.15)  # px; the table is 850 to 1050 mm away
     assert not shape.significant
 
@@ -133,13 +124,13 @@ def test_too_few_corners():
     found = view(camera(), 0.0)
     few = replace(found, ids=found.ids[:12], object_mm=found.object_mm[:12], image_px=found.image_px[:12])
     with pytest.raises(MeasurementError, match="at least 20"):
-        fit_table_shape(few, camera(), TARGET, TABLE)
+        fit_table_shape(few, camera(), STANDARD_TARGET, TABLE)
 
 
 def test_the_file_holds_it_all(tmp_path):
     truth = camera(lens_known())
     found = view(truth, 0.5)
-    shape = fit_table_shape(found, flat_fit(truth, found), TARGET, TABLE)
+    shape = fit_table_shape(found, flat_fit(truth, found), STANDARD_TARGET, TABLE)
     write_table_shape(tmp_path / "table_shape.json", shape)
     back = read_table_shape(tmp_path / "table_shape.json")
     spots = true_spots()
@@ -155,7 +146,7 @@ def test_the_file_holds_it_all(tmp_path):
 def test_a_damaged_file_is_refused(tmp_path, key, value):
     found = view(camera(), 0.5)
     path = tmp_path / "table_shape.json"
-    write_table_shape(path, fit_table_shape(found, flat_fit(camera(), found), TARGET, TABLE))
+    write_table_shape(path, fit_table_shape(found, flat_fit(camera(), found), STANDARD_TARGET, TABLE))
     path.write_text(json.dumps(json.loads(path.read_text()) | {key: value}))
     with pytest.raises(InputError, match=r"table_shape\.json"):
         read_table_shape(path)
