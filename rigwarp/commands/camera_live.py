@@ -13,10 +13,9 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.preview import Operator, operator
 from rigwarp.devices import VIRTUAL, Camera, Photo, open_virtual
 from rigwarp.errors import MeasurementError
-from rigwarp.files import RigFolder, write_picture
+from rigwarp.files import UTC_STAMP, RigFolder, write_picture
 from rigwarp.simulation import VirtualRig
 
-_STAMP = "%Y%m%dT%H%M%SZ"
 _VIRTUAL_LOOK_S = 0.8  # between looks of the virtual camera: a pose is held for a few of them
 _VIRTUAL_LOOKS = 5
 
@@ -52,7 +51,7 @@ def take_photos(
     DeviceError
         If the camera is missing, busy or fails.
     """
-    root = folder.root / "photos" / datetime.now(UTC).strftime(_STAMP)
+    root = folder.root / "photos" / datetime.now(UTC).strftime(UTC_STAMP)
     lens = root / "lens" if earlier is None else None
     (lens or root).mkdir(parents=True, exist_ok=True)
 

@@ -32,14 +32,13 @@ from rigwarp.commands.zone_scan import MAP_FILE
 from rigwarp.devices import Photo
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
-from rigwarp.geometry import Array, IntArray
+from rigwarp.geometry import Array
 from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
 from rigwarp.verification.drift import PartMotion
-from rigwarp.verification.judge import ErrorFigures, error_figures
+from rigwarp.verification.judge import ErrorFigures, error_figures, nearer_now
 
 DRIFT_FILE = "drift.json"
 FORMAT = "rigwarp drift"
-_BETTER = 3.0  # sigmas by which the mean square error must fall before a new result is kept
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +121,7 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
         errors = _errors_mm(folder, run, judged.camera_now, look)
         before = _errors_mm(folder, check.result, judged.camera_now, judged.look)
         picture = error_figures(errors)
-        if not _is_better(judged.look.ids, before, look.ids, errors):
+        if not nearer_now(judged.look.ids, before, look.ids, errors):
             return _outcome(check, kept=False, picture=picture, aside=None, seconds=time.monotonic() - start - shown_s)
     aside = None
     if "camera" in judged.findings:
@@ -162,17 +161,6 @@ def _errors_mm(folder: RigFolder, result: Path, camera: CameraModel, look: Quick
     """(K, 2) where the dots of a look are minus where content wants them, on the table as the result knows it."""
     shift = CheckPositions(shape_of(result, camera)).shift_mm(look.table_mm)
     return look.table_mm + shift - quick_plan(folder.rig.content).table_mm[look.ids]
-
-
-def _is_better(ids_before: IntArray, before_mm: Array, ids: IntArray, after_mm: Array) -> bool:
-    """Whether dots that both looks show are nearer to their places now: paired squares of their errors."""
-    both = np.intersect1d(ids, ids_before)
-    before, after = (
-        np.sum(errors[np.isin(numbers, both)] ** 2, axis=1)
-        for errors, numbers in ((before_mm, ids_before), (after_mm, ids))
-    )
-    gain = before - after
-    return bool(gain.mean() > _BETTER * gain.std(ddof=1) / np.sqrt(len(gain)))
 
 
 def _outcome(

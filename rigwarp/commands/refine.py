@@ -29,10 +29,10 @@ from rigwarp.files.table_shape_file import TABLE_SHAPE_FILE, write_table_shape
 from rigwarp.geometry import PixelMap
 from rigwarp.prewarp import Prewarp
 from rigwarp.verification import ResidualField, VerificationResult, fit_residual_field, plan_dots, shifted_map
+from rigwarp.verification.judge import nearer_now
 from rigwarp.verification.table_shape import TableShape, fit_table_shape
 
 _SHEET_PHOTOS = 4  # of a virtual table, averaged
-_BETTER = 3.0  # sigmas by which the mean square error must fall
 _ASTRAY_PX = 0.25
 """The sheet may lie elsewhere than camera.json has it by what its print and the lens leave open: up to 0.12 px seen."""
 _DOT_BIAS_PX = 0.03
@@ -121,12 +121,9 @@ def _mm_per_px(camera: CameraModel, folder: RigFolder) -> float:
 
 def is_better(before: VerificationResult, after: VerificationResult) -> bool:
     """Paired test on the dots that both checks saw: mean square error lower by three sigmas, and P95 lower too."""
-    both = np.intersect1d(before.ids, after.ids)
-    squares = [np.sum(one.vectors_mm[np.isin(one.ids, both)] ** 2, axis=1) for one in (before, after)]
-    gain = squares[0] - squares[1]
     lost = len(after.missing) > len(before.missing) or len(after.doubled) > len(before.doubled)
-    sure = gain.mean() > _BETTER * gain.std(ddof=1) / np.sqrt(len(gain))
-    return bool(sure and after.p95_mm < before.p95_mm and not lost)
+    sure = nearer_now(before.ids, before.vectors_mm, after.ids, after.vectors_mm)
+    return sure and after.p95_mm < before.p95_mm and not lost
 
 
 def _seen_shape(console: Console, folder: RigFolder, camera: CameraModel, sheet: Sequence[Path]) -> TableShape | None:

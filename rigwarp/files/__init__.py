@@ -15,6 +15,7 @@ from rigwarp.files.rig_folder import RigFolder, open_rig
 from rigwarp.files.runs import (
     RESULTS,
     SCANS,
+    UTC_STAMP,
     complete_runs,
     continued_run,
     current_result,
@@ -33,6 +34,7 @@ __all__ = [
     "EXPORT_FILE",
     "RESULTS",
     "SCANS",
+    "UTC_STAMP",
     "WARP_FORMATS",
     "Field",
     "RigFolder",

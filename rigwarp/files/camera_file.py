@@ -12,10 +12,10 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.reading import read_json
+from rigwarp.files.runs import UTC_STAMP
 from rigwarp.geometry import Array
 
 FORMAT = "rigwarp camera"
-_STAMP = "%Y%m%dT%H%M%SZ"
 _SHAPES = {
     "matrix": (3, 3),
     "distortion": (5,),
@@ -42,7 +42,7 @@ def write_camera(
 
 def name_aside(path: Path) -> Path:
     """A free name beside a camera.json for what it says until now: camera-until-STAMP.json."""
-    stamp = datetime.now(UTC).strftime(_STAMP)
+    stamp = datetime.now(UTC).strftime(UTC_STAMP)
     names = (f"camera-until-{stamp}{f'-{n}' if n > 1 else ''}.json" for n in count(1))
     return next(path.with_name(name) for name in names if not path.with_name(name).exists())
 

@@ -18,6 +18,9 @@ from rigwarp.files.rig_folder import RigFolder
 SCANS: Final = "scans"
 RESULTS: Final = "results"
 CURRENT_FILE: Final = "current.json"
+UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
+"""How folders and files are named by the time."""
+
 _START = "rigwarp run start"
 _STOP = "rigwarp run stop"
 _CURRENT = "rigwarp current"
@@ -178,7 +181,7 @@ def current_result(root: Path) -> Path:
 
 def _make_folder(parent: Path, time: datetime) -> Path:
     """A folder that did not exist before, also when two runs start in the same second."""
-    stamp = time.strftime("%Y%m%dT%H%M%SZ")
+    stamp = time.strftime(UTC_STAMP)
     try:
         parent.mkdir(parents=True, exist_ok=True)
         for number in range(1, 1000):

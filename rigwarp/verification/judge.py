@@ -7,12 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, IntArray
 from rigwarp.verification.locate import DotsFound
 from rigwarp.verification.plan import DotPlan
 from rigwarp.verification.shape import AffineShape, LineFigure, fit_affine_shape, straightness
 
 _FEWEST_DOTS = 4
+_BETTER = 3.0  # sigmas by which the mean square error must fall to count as lower
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,6 +133,23 @@ def error_figures(vectors_mm: Array) -> ErrorFigures:
         p95_mm=float(np.percentile(length, 95.0)),
         max_mm=float(length.max()),
     )
+
+
+def nearer_now(ids_before: IntArray, before_mm: Array, ids: IntArray, now_mm: Array) -> bool:
+    """Whether the dots that two looks share are nearer to their places in the second: a paired test.
+
+    Parameters
+    ----------
+    ids_before, ids : (K,), (L,) which dots were seen.
+    before_mm, now_mm : (K, 2), (L, 2) their errors.
+
+    Notes
+    -----
+    The mean gain in squared error against its own standard error (paired Student test, any textbook on statistics).
+    """
+    _, first, second = np.intersect1d(ids_before, ids, return_indices=True)
+    gain = np.sum(before_mm[first] ** 2, axis=1) - np.sum(now_mm[second] ** 2, axis=1)
+    return bool(gain.mean() > _BETTER * gain.std(ddof=1) / np.sqrt(len(gain)))
 
 
 def fit_similarity(wanted_mm: Array, measured_mm: Array) -> tuple[Similarity, Array]:
