@@ -11,6 +11,7 @@ from rigwarp.tracing import OpticalModel
 UNDETERMINED = 0.8
 """Share of the prior variance that must be left for a direction to count as not told by the scan."""
 
+_NO_TURN = 1e-5  # rad per mm of motion: less is rounding, as no axis lies 100 m away
 _INSIDE = 0.9  # share of a named direction (length) that must lie among the undetermined ones
 _NUMBERS = {2: "two", 3: "three"}
 _WORTH_NAMING = 0.35  # components of a unit direction below this are not mentioned
@@ -69,17 +70,20 @@ def _symmetries(
     directions = np.stack([_mirror_motion(model, m, tolerances) for m in motions.symmetries], axis=1)
     basis = np.linalg.qr(directions)[0]
     free = [i for i in range(basis.shape[1]) if basis[:, i] @ covariance @ basis[:, i] > UNDETERMINED]
-    turns = int(np.linalg.matrix_rank(motions.symmetries[:, 3:], tol=1e-3 * np.abs(motions.symmetries[:, 3:]).max()))
-    slides = len(motions.symmetries) - turns
+    return (symmetry_names(motions.symmetries) if free else []), basis
+
+
+def symmetry_names(symmetries: Array) -> list[str]:
+    """Motions (j, 6) of unit size (mm) that leave a surface as it is, in words."""
+    turns = int(np.linalg.matrix_rank(symmetries[:, 3:], tol=_NO_TURN))
+    slides = len(symmetries) - turns
     if turns == 3:
-        names = ["turns of the mirror about the centre of its sphere (three directions)"]
-    elif slides == 2:
-        names = ["sliding of the mirror within its plane (two directions)", "spin of the mirror within its plane"]
-    elif slides == 1:
-        names = ["sliding of the mirror along its straight direction"] + turns * ["turn of the mirror about its axis"]
-    else:
-        names = ["spin of the mirror about its axis of revolution"]
-    return (names if free else []), basis
+        return ["turns of the mirror about the centre of its sphere (three directions)"]
+    if slides == 2:
+        return ["sliding of the mirror within its plane (two directions)", "spin of the mirror within its plane"]
+    if slides == 1:
+        return ["sliding of the mirror along its straight direction"] + turns * ["turn of the mirror about its axis"]
+    return ["spin of the mirror about its axis of revolution"]
 
 
 def _candidates(

@@ -2,17 +2,20 @@
 
 import numpy as np
 import pytest
-from as_built_rig import make_model
+from as_built_rig import folded_model, make_model
 
 from rigwarp.as_built import remove_rigid
 from rigwarp.as_built.alignment import align_built, rigid_motions
-from rigwarp.as_built.footprint import zone_points
+from rigwarp.as_built.footprint import nearest_surface, zone_points
+from rigwarp.as_built.observability import symmetry_names
 from rigwarp.geometry import rotation_from_vector
+from rigwarp.tracing.bent_panel import CylinderSurface
 from rigwarp.tracing.conic import ConicSurface
 from rigwarp.tracing.outline import Outline
 from rigwarp.tracing.panel import FlatSurface
 
 LINE = np.arange(-36.0, 37.0, 2.0)
+SQUARE = Outline.from_corners(np.array([[-40.0, -40.0], [40.0, -40.0], [40.0, 40.0], [-40.0, 40.0]]))
 
 
 def conic(radius_mm, conic_constant):
@@ -20,21 +23,32 @@ def conic(radius_mm, conic_constant):
 
 
 def flat():
-    corners = np.array([[-40.0, -40.0], [40.0, -40.0], [40.0, 40.0], [-40.0, 40.0]])
-    return FlatSurface(zone=0, name="flat", T_mirror_from_surface=np.eye(4), outline=Outline.from_corners(corners))
+    return FlatSurface(zone=0, name="flat", T_mirror_from_surface=np.eye(4), outline=SQUARE)
+
+
+def cylinder():
+    return CylinderSurface(radius_mm=300.0, zone=0, name="bent", T_mirror_from_surface=np.eye(4), outline=SQUARE)
 
 
 @pytest.mark.parametrize(
-    ("surface", "count", "turning"),
-    [(conic(100.0, 0.0), 3, 3), (conic(100.0, -1.0), 1, 1), (conic(-60.0, -2.25), 1, 1), (flat(), 3, 1)],
-    ids=["sphere", "paraboloid", "hyperboloid", "plane"],
+    ("surfaces", "names"),
+    [
+        ([conic(100.0, 0.0)], ["turns of the mirror about the centre of its sphere (three directions)"]),
+        ([conic(100.0, -1.0)], ["spin of the mirror about its axis of revolution"]),
+        ([conic(-60.0, -2.25)], ["spin of the mirror about its axis of revolution"]),
+        ([flat()], ["sliding of the mirror within its plane (two directions)", "spin of the mirror within its plane"]),
+        ([cylinder()], ["sliding of the mirror along its straight direction", "turn of the mirror about its axis"]),
+        (folded_model().surfaces, ["sliding of the mirror along its straight direction"]),
+    ],
+    ids=["sphere", "paraboloid", "hyperboloid", "plane", "cylinder", "fold"],
 )
-def test_symmetries_of_known_surfaces(surface, count, turning):
+def test_symmetries_of_known_surfaces(surfaces, names):
+    """Each motion of a surface onto itself is found, told as the slide or turn that it is."""
     grid = np.stack(np.meshgrid(LINE, LINE), axis=-1)
-    motions = rigid_motions(zone_points((surface,), grid, np.zeros(grid.shape[:2], np.int16)))
-    assert len(motions.symmetries) == count
-    turns = motions.symmetries[:, 3:]
-    assert np.linalg.matrix_rank(turns, tol=1e-6) == turning
+    motions = rigid_motions(zone_points(surfaces, grid, nearest_surface(surfaces, grid)))
+    assert symmetry_names(motions.symmetries) == names
+    told = {"three": 3, "two": 2}
+    assert len(motions.symmetries) == sum(next((n for w, n in told.items() if w in name), 1) for name in names)
 
 
 @pytest.mark.parametrize("surface", [conic(60.0, 0.0), conic(-80.0, -1.0), flat()], ids=["sphere", "bowl", "plane"])
