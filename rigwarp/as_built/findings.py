@@ -135,7 +135,7 @@ def _panels(panels: Sequence[Panel], folds: Sequence[Fold], way_mm: float) -> li
             found.append(
                 Finding(
                     what=f"fold between panels {fold.zones[0]} and {fold.zones[1]} {what} by "
-                    f"{abs(fold.opened_deg):.2f} deg (1-sigma {fold.sigma_deg:.2f})",
+                    f"{abs(fold.opened_deg):.3f} deg (1-sigma {fold.sigma_deg:.3f})",
                     cause="springback of the bend" if fold.opened_deg > 0.0 else "bent too far",
                     remedy="bend further by that angle" if fold.opened_deg > 0.0 else "bend less by that angle",
                     moves_mm=float(_TWICE * np.deg2rad(abs(fold.opened_deg) / 2.0) * way_mm),
