@@ -8,13 +8,15 @@ from typing import Any
 
 import numpy as np
 import pytest
-from concave_rig import make_concave_rig
+from concave_rig import give_true_camera, make_concave_rig
+from small_rig import make_small_rig
 
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual
 from rigwarp.files import complete_runs, open_rig, read_camera, read_start, write_picture
 
 STATED_MM, TRUE_MM = 60, 60.7
+TRUE_FOLD_DEG = 0.3  # of the scenario's built mirror
 TRUE_SLOPE = np.tan(np.radians([0.15, -0.1]))
 
 
@@ -123,3 +125,18 @@ def test_an_interrupted_raised_scan_is_not_calibrated_with(
     shutil.copytree(rig, copy)
     (complete_runs(copy / "scans")[-1] / "stop.json").unlink()
     assert "rigwarp scan" in run(capsys, "calibrate", copy, "--resume", code=3)[1]
+
+
+def test_a_folded_mirror_on_a_raised_board(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Panels are lit one at a time on the board too; the fold's springback agrees with what was built."""
+    root = make_small_rig(tmp_path / "rig", "folded-counter", share=0.4)
+    give_true_camera(root)
+    for words in (["scan", root], ["scan", root, "--raised", "60"]):
+        run(capsys, *words, "--no-look")
+    both, _ = run(capsys, "fit", root)
+    table, board = both["as_built"]["fit"]["heights"]
+    assert (table["raised_mm"], board["raised_mm"]) == (0.0, pytest.approx(60.0, abs=0.3))
+    assert board["residual_rms_mm"] < 2.0 * table["residual_rms_mm"]
+    (fold,) = both["as_built"]["folds"]
+    assert 0.0 < fold["sigma_deg"] < 0.01
+    assert fold["opened_deg"] == pytest.approx(TRUE_FOLD_DEG, abs=3.0 * fold["sigma_deg"])

@@ -29,8 +29,7 @@ _SIGMA = np.array([0.3, 0.3, 0.4, 0.4, 1e-3, 5e-3, 5e-5, 5e-5, 5e-3, 5e-5, 5e-5,
 def make_concave_rig(root: Path) -> Path:
     """A rig whose mirror is 1 % too flat and whose raised board stands 0.7 mm too high and askew.
 
-    Case A of the reference values: R = 100, folded by 50 degrees, projector 120 mm away, table 400 mm below. The camera
-    is the true one with a covariance such as a calibration has, which saves calibrating it.
+    Case A of the reference values: R = 100, folded by 50 degrees, projector 120 mm away, table 400 mm below.
     """
     make_small_rig(root)
     text = (root / "rig.toml").read_text(encoding="utf-8")
@@ -45,7 +44,12 @@ def make_concave_rig(root: Path) -> Path:
     truth = re.sub(r"astigmatism_um = .*", "astigmatism_um = 8.0", truth)
     truth = truth.replace("[room]", "[room]\nboard_height_error_mm = 0.7\nboard_tilt_deg = [0.15, -0.1]")
     (root / "virtual.toml").write_text(truth, encoding="utf-8")
+    give_true_camera(root)
+    return root
+
+
+def give_true_camera(root: Path) -> None:
+    """A camera.json with the truth and a covariance such as a calibration has, which saves calibrating it."""
     camera = open_virtual(open_rig(root)).true_camera()
     camera["covariance"] = np.diag(_SIGMA**2).tolist()
     (root / "camera.json").write_text(json.dumps(camera), encoding="utf-8")
-    return root
