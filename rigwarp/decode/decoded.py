@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.harmonics import HarmonicError
+from rigwarp.decode.modulation import Modulation
 from rigwarp.decode.noise import Noise
 from rigwarp.decode.response import Response
 
@@ -48,6 +49,7 @@ class Decoded:
     degrees_of_freedom : of chi2.
     moved_share : share of the decodable pixels that something moved at; 0 where the set cannot tell.
     folded : what is wrong where light folds over itself or is smeared beyond use, in words; empty where it is not.
+    modulation : how strongly the stripes show, in cells; None where that was not noted.
     """
 
     u_px: Rounded
@@ -63,6 +65,7 @@ class Decoded:
     degrees_of_freedom: int = 6
     moved_share: float = 0.0
     folded: str = ""
+    modulation: Modulation | None = None
 
     @property
     def valid(self) -> NDArray[np.bool_]:

@@ -12,6 +12,7 @@ from rigwarp.decode.chain import Chain, learn_chain
 from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.folds import find_folds
 from rigwarp.decode.layout import axis_layout
+from rigwarp.decode.modulation import Modulation, measure_modulation
 from rigwarp.decode.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.response import estimate_response
 from rigwarp.decode.smear import SmearGauge, find_smear
@@ -77,8 +78,11 @@ class ExposureDecoder:
             for found in (folds, smear):
                 if found.verdict is not None:
                     take_out(pictures, found.verdict, pool)
+            shown = measure_modulation(
+                self._photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
+            )
         told = "; ".join(found.text for found in (folds, smear) if found.text)
-        return _decoded(pictures, chain, whole.freedom, moved_share, told)
+        return _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
 
     @property
     def _full_scale(self) -> int:
@@ -145,7 +149,9 @@ def _moved_share(pictures: Pictures) -> float:
     return moved / decodable if decodable else 0.0
 
 
-def _decoded(pictures: Pictures, chain: Chain, freedom: int, moved_share: float, folded: str) -> Decoded:
+def _decoded(
+    pictures: Pictures, chain: Chain, freedom: int, moved_share: float, folded: str, modulation: Modulation
+) -> Decoded:
     return Decoded(
         u_px=pictures.u_px,
         v_px=pictures.v_px,
@@ -160,4 +166,5 @@ def _decoded(pictures: Pictures, chain: Chain, freedom: int, moved_share: float,
         degrees_of_freedom=freedom,
         moved_share=moved_share,
         folded=folded,
+        modulation=modulation,
     )

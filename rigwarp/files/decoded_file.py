@@ -1,12 +1,14 @@
 """decoded.npz: which projector position each camera pixel of a scan sees."""
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rigwarp.decode import Decoded, HarmonicError, Noise, Reason, Response
+from rigwarp.decode import Decoded, HarmonicError, Modulation, Noise, Reason, Response
 from rigwarp.decode.decoded import Rounded
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
@@ -24,6 +26,18 @@ _FIELDS = {
     "chi2": Field(kind="f", dtype=np.float64, shape=("N",)),
     "reason": Field(kind="iu", dtype=np.uint8, shape=("H", "W")),
 }
+# Scans decoded before these were noted have none of them.
+_MODULATION = {
+    f"modulation_{name}": Field(kind="f", dtype=np.float64, shape=shape)
+    for name, shape in {
+        "camera_px": ("cells", 2),
+        "pixels_px": ("cells", 2),
+        "periods_u_px": ("U",),
+        "periods_v_px": ("V",),
+        "u": ("cells", "U"),
+        "v": ("cells", "V"),
+    }.items()
+}
 
 
 def write_decoded(path: Path, decoded: Decoded) -> None:
@@ -34,6 +48,8 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         for name in _FIELDS
         if name not in ("pixel", "reason")
     }
+    if decoded.modulation is not None:
+        arrays |= {f"modulation_{name}": values for name, values in vars(decoded.modulation).items()}
     header = {
         "response": asdict(decoded.response),
         "noise": asdict(decoded.noise),
@@ -54,7 +70,9 @@ def read_decoded(path: Path) -> Decoded:
     InputError
         If the file is missing, damaged or foreign.
     """
-    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with="Scan again: rigwarp scan RIG")
+    arrays, header = read_npz(
+        path, _FIELDS, format=FORMAT, make_with="Scan again: rigwarp scan RIG", optional=_MODULATION
+    )
     reason, pixel = arrays["reason"], arrays["pixel"]
     if not np.array_equal(pixel, np.flatnonzero(reason == Reason.OK)):
         raise InputError(
@@ -99,4 +117,11 @@ def read_decoded(path: Path) -> Decoded:
         degrees_of_freedom=freedom,
         moved_share=moved_share,
         folded=folded,
+        modulation=_modulation(arrays),
     )
+
+
+def _modulation(arrays: Mapping[str, NDArray[Any]]) -> Modulation | None:
+    if not all(name in arrays for name in _MODULATION):
+        return None
+    return Modulation(**{name.removeprefix("modulation_"): arrays[name] for name in _MODULATION})

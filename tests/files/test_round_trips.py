@@ -9,7 +9,7 @@ import pytest
 import trimesh
 
 from rigwarp.camera import CameraModel
-from rigwarp.decode import Decoded, HarmonicError, Noise, Reason, Response
+from rigwarp.decode import Decoded, HarmonicError, Modulation, Noise, Reason, Response
 from rigwarp.files import (
     read_camera,
     read_camera_extra,
@@ -148,6 +148,14 @@ def test_decoded_scan(tmp_path: Path) -> None:
         ),
         noise=Noise(floor=1.0, per_light=0.5),
         harmonics={"x": HarmonicError(order=3, coefficients_turns=rng.random((4, 2)))},
+        modulation=Modulation(
+            camera_px=rng.random((5, 2)),
+            pixels_px=rng.random((5, 2)),
+            periods_u_px=np.array([18.0, 25.0]),
+            periods_v_px=np.array([18.0, 22.0, 25.0]),
+            u=rng.random((5, 2)),
+            v=rng.random((5, 3)),
+        ),
     )
     write_decoded(tmp_path / "decoded.npz", written)
     found = read_decoded(tmp_path / "decoded.npz")
@@ -155,7 +163,23 @@ def test_decoded_scan(tmp_path: Path) -> None:
         np.testing.assert_array_equal(getattr(found, name), getattr(written, name))
     assert (found.noise, found.response.shape, found.response.full_scale) == (written.noise, 0.8, 255)
     np.testing.assert_array_equal(found.response.level_codes, written.response.level_codes)
+    for name, values in vars(written.modulation).items():
+        np.testing.assert_array_equal(getattr(found.modulation, name), values)
     np.testing.assert_array_equal(found.harmonics["x"].coefficients_turns, written.harmonics["x"].coefficients_turns)
+
+
+def test_a_decoded_scan_of_before_the_modulation_was_noted(tmp_path: Path) -> None:
+    written = Decoded(
+        **{name: np.ones((2, 3), np.float32) for name in ("u_px", "v_px", "sigma_u_px", "sigma_v_px", "light", "chi2")},
+        reason=np.zeros((2, 3), np.uint8),
+        response=Response(
+            shape=0.8, shape_sigma=0.01, full_scale=255, level_codes=np.arange(3.0), level_light=np.arange(3) / 2
+        ),
+        noise=Noise(floor=1.0, per_light=0.5),
+        harmonics={},
+    )
+    write_decoded(tmp_path / "decoded.npz", written)
+    assert read_decoded(tmp_path / "decoded.npz").modulation is None
 
 
 def test_prewarp(tmp_path: Path) -> None:
