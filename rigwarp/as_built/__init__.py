@@ -8,6 +8,7 @@ from rigwarp.as_built.alignment import align_built, remove_rigid
 from rigwarp.as_built.defects import Defect
 from rigwarp.as_built.estimate import estimate_as_built
 from rigwarp.as_built.findings import Finding
+from rigwarp.as_built.fine_ripple import FineRipple
 from rigwarp.as_built.form import FormFigures
 from rigwarp.as_built.panels import Fold, Panel
 from rigwarp.as_built.raised import HeightFit, RaisedScan, raised_scan
@@ -19,6 +20,7 @@ __all__ = [
     "AsBuilt",
     "Defect",
     "Finding",
+    "FineRipple",
     "Fold",
     "FormFigures",
     "HeightFit",

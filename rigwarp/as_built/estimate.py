@@ -10,10 +10,12 @@ from scipy.spatial import QhullError
 from rigwarp.as_built.acceptance import acceptance_of
 from rigwarp.as_built.defects import Defect, find_defects
 from rigwarp.as_built.findings import findings_of
+from rigwarp.as_built.fine_ripple import fine_ripples
 from rigwarp.as_built.fit_data import Data, join_data
 from rigwarp.as_built.footprint import Footprint
 from rigwarp.as_built.form import form_figures
 from rigwarp.as_built.heights import Heights, heights_of
+from rigwarp.as_built.linearised import moved_model
 from rigwarp.as_built.map_fit import OPTICS_SIGMA, SHARED_MM, MapFit, check_enough, fit_map
 from rigwarp.as_built.observability import observability
 from rigwarp.as_built.panels import panels_of
@@ -22,6 +24,7 @@ from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import find_ripple
 from rigwarp.as_built.zernike import ZernikeTerm, fit_matrix
 from rigwarp.camera import CameraModel
+from rigwarp.decode import Modulation
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.geometry.zernike import enclosing_disk
@@ -46,6 +49,7 @@ def estimate_as_built(
     *,
     raised: Sequence[RaisedScan] = (),
     measured: Sequence[Measured] = (),
+    modulations: Sequence[Modulation] = (),
 ) -> AsBuilt:
     """How the mirror was built and how it and the projector are mounted.
 
@@ -65,6 +69,7 @@ def estimate_as_built(
         Its covariance gives the errors that all samples share.
     raised : scans on boards above the table, which tell the mirror's radius apart from its distance.
     measured : lengths from rig.toml.
+    modulations : how strongly the stripes of the table's scans show, which tells ripples finer than the beam.
 
     Raises
     ------
@@ -90,7 +95,7 @@ def estimate_as_built(
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
         fit = fit_map(model, data, tolerances, measured)
-        return _result(model, fit.data, fit, tolerances, [table, *raised])
+        return _result(model, fit.data, fit, tolerances, [table, *raised], modulations)
     except (np.linalg.LinAlgError, QhullError) as error:
         raise MeasurementError(
             f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "
@@ -150,7 +155,14 @@ def _warp(table_mm: Array, sigma_mm: float) -> Array:
     return np.stack([np.concatenate([functions, still], axis=-1), np.concatenate([still, functions], axis=-1)], axis=1)
 
 
-def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, scans: Sequence[RaisedScan]) -> AsBuilt:
+def _result(
+    model: OpticalModel,
+    data: Data,
+    fit: MapFit,
+    tolerances: Array,
+    scans: Sequence[RaisedScan],
+    modulations: Sequence[Modulation],
+) -> AsBuilt:
     grid = fit.footprint
     side = grid.side
     heights = heights_of(model, fit)
@@ -165,6 +177,7 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, sca
     determined = share < _POWER_FROM_PRIOR
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
     ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
+    fine = fine_ripples(moved_model(model, fit.mounting), modulations, scans[0].camera, known=ripple)
     panels, folds = panels_of(model.surfaces, grid, heights, side)
     height_map, sigma_map = grid.spread(height_um), grid.spread(1000.0 * heights.sigma)
     defects = _defects(grid, height_map, sigma_map)
@@ -205,10 +218,12 @@ def _result(model: OpticalModel, data: Data, fit: MapFit, tolerances: Array, sca
             panels=panels,
             defects=defects,
             ripple=ripple,
+            fine_ripples=fine,
             way_mm=float(middle[2] - model.table_height_mm),
         ),
         ripple=ripple,
         ripple_search=search,
+        fine_ripples=fine if modulations else None,
         residual_mm=float(np.sqrt(np.nanmean(fit.residual_mm**2))),
         held_out_mm=fit.held_out_rms_mm,
         noise_scale=fit.noise_scale,

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.as_built.defects import Defect
+from rigwarp.as_built.fine_ripple import FineRipple
 from rigwarp.as_built.panels import Fold, Panel
 from rigwarp.as_built.ripple import Ripple
 from rigwarp.as_built.zernike import ZernikeTerm
@@ -18,6 +19,7 @@ _SURE = 2.0  # sigmas from zero
 _WORTH_MM = 0.1  # on the table: less is not worth a workshop's time
 _TWICE = 2.0  # a mirror turned by a turns the light by 2 a
 _POWERLESS = "the prewarp takes care of it"
+_BLURS = "the prewarp cannot take it away: it costs resolution, what is finer than that runs together"
 _LOST = "the prewarp takes care of the shift, not of light and sharpness lost there"
 _TERMS = {
     (2, 0): (
@@ -44,6 +46,7 @@ class Finding:
     moves_mm : how far it moves the picture at most places where it acts (rms over the mirror for forms, the largest
         for dents and ripple).
     prewarp : whether the warp already takes care of it.
+    effect : what `moves_mm` is; light that is spread instead is moved one way and the other by so much (rms).
     """
 
     what: str
@@ -51,6 +54,7 @@ class Finding:
     remedy: str
     moves_mm: float
     prewarp: str
+    effect: str = "moves the picture by"
 
 
 def findings_of(
@@ -62,6 +66,7 @@ def findings_of(
     panels: Sequence[Panel],
     defects: Sequence[Defect],
     ripple: Ripple | None,
+    fine_ripples: Sequence[FineRipple] = (),
     way_mm: float,
 ) -> tuple[Finding, ...]:
     """Findings that are sure and move the picture by more than 0.1 mm, the largest first.
@@ -97,8 +102,24 @@ def findings_of(
                 prewarp=_LOST,
             )
         )
+    found += [_fine(one) for one in fine_ripples]
     worth = [finding for finding in found if finding.moves_mm > _WORTH_MM]
     return tuple(sorted(worth, key=lambda finding: -finding.moves_mm))
+
+
+def _fine(ripple: FineRipple) -> Finding:
+    directions = " or ".join(f"{d:.0f} deg" for d in (ripple.direction_deg, *ripple.also_possible_deg))
+    return Finding(
+        what=f"estimate: ripple finer than the beam, of slopes of {ripple.slope_rms_mrad:.1f} mrad rms (1-sigma "
+        f"{ripple.slope_rms_sigma_mrad:.1f}) along {directions} (1-sigma {ripple.direction_sigma_deg:.0f}), "
+        f"{ripple.amplitude_um:.2f} um if every {ripple.assumed_pitch_mm:.1f} mm",
+        cause="print layers or tool marks finer than the projector's beam is wide; an astigmatic projector lens looks "
+        "alike (then a sheet of paper held into the beam shows one direction of stripes blurred, too)",
+        remedy="lower layers; sand, polish or coat the mould before it is used",
+        moves_mm=ripple.spread_mm,
+        prewarp=_BLURS,
+        effect="spreads the light of a pixel to either side by",
+    )
 
 
 def _forms(zernike: Sequence[ZernikeTerm], power_determined: bool, radius_mm: float, way_mm: float) -> list[Finding]:

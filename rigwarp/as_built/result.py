@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from rigwarp.as_built.acceptance import Acceptance
 from rigwarp.as_built.defects import Defect
 from rigwarp.as_built.findings import Finding
+from rigwarp.as_built.fine_ripple import FineRipple
 from rigwarp.as_built.form import FormFigures
 from rigwarp.as_built.panels import Fold, Panel
 from rigwarp.as_built.raised import HeightFit
@@ -81,6 +82,7 @@ class AsBuilt:
     findings : what a workshop can make of all that, the one that moves the picture most first.
     acceptance : where the design is a single flat: what it says of the measuring chain.
     ripple : the periodic part that stands out, or None; `ripple_search` says what was looked for.
+    fine_ripples : estimates of ripples that blur instead, one per zone at most; None where the scan does not tell.
     residual_mm : rms distance per axis between the samples and the fit.
     held_out_mm : the same for tiles of samples that were predicted without them.
     noise_scale : factor by which the samples' own sigma had to be enlarged to explain the scatter.
@@ -112,6 +114,7 @@ class AsBuilt:
     acceptance: Acceptance | None
     ripple: Ripple | None
     ripple_search: RippleSearch
+    fine_ripples: tuple[FineRipple, ...] | None
     residual_mm: float
     held_out_mm: float
     noise_scale: float
@@ -147,6 +150,12 @@ class AsBuilt:
             "flat_acceptance": self._acceptance(),
             "ripple": None if self.ripple is None else asdict(self.ripple),
             "ripple_search": {**asdict(self.ripple_search), "from": _FROM["ripple"]},
+            "fine_ripple": {
+                "estimate": True,
+                "looked_for": self.fine_ripples is not None,
+                "found": [asdict(one) for one in self.fine_ripples or ()],
+                "from": _FROM["fine_ripple"],
+            },
             "zones": self._zones(),
             "fit": {
                 "residual_rms_mm": self.residual_mm,
@@ -244,6 +253,12 @@ _FROM = {
         "sigma from the posterior covariance"
     ),
     "ripple": "spectrum of the slopes: figure plus what the fit left, after a smooth polynomial",
+    "fine_ripple": (
+        "an estimate: modulation lost along one direction of stripes beyond the other, less what the beam, the camera "
+        "and a usual lens explain; a projector lens more astigmatic than usual looks alike. The amplitude is for the "
+        "assumed pitch. Directions come with what is as likely; a ripple halfway between the directions of the stripes "
+        "looks like a picture out of focus and is not found"
+    ),
     "acceptance": "common practice for front-surface mirrors on float glass: 12 fringes of 633 nm per 25 mm",
     "fit": "samples averaged over cells of projector pixels, against the fitted model",
     "sign": "built minus design along the mirror's z axis, + towards the reflecting side",

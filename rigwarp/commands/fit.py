@@ -122,7 +122,7 @@ def fit_scans(
         table_map = fit_table_map(model, samples, camera, tolerances)
         clock.lap("fit")
         advance()
-        as_built = fit_mirror(console, folder, scans, model, table_map, camera, tolerances)
+        as_built = fit_mirror(console, folder, scans, model, table_map, camera, tolerances, decoded)
         clock.lap("as_built")
         advance()
         transfer = folder.rig.projector.transfer
@@ -225,7 +225,7 @@ def tell_fit(console: Console, made: FitMade) -> None:
     )
     tell_budget(console, made.budget)
     for finding in made.as_built.findings if made.as_built else ():
-        console.say(f"  {finding.what}: moves the picture by {finding.moves_mm:.1f} mm; {finding.prewarp}")
+        console.say(f"  {finding.what}: {finding.effect} {finding.moves_mm:.1f} mm; {finding.prewarp}")
         console.say(f"    hint (common practice): {finding.cause}; remedy: {finding.remedy}")
     for direction in made.as_built.unobservable if made.as_built else ():
         console.say(f"  the data cannot tell: {direction}")

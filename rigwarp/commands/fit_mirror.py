@@ -8,6 +8,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.commands.chosen_scans import RaisedRuns, raised_scans
 from rigwarp.commands.console import Console
 from rigwarp.commands.scan_runs import DECODED_FILE
+from rigwarp.decode import Decoded
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, read_decoded
 from rigwarp.geometry import Array
@@ -25,12 +26,14 @@ def fit_mirror(
     table_map: TableMapFit,
     camera: CameraModel,
     tolerances: Array,
+    decoded: Sequence[Decoded],
 ) -> AsBuilt | None:
     """The mirror's shape; None, with a note, for a scan that cannot tell it: a map to play by is made all the same.
 
     Parameters
     ----------
     scans : of the table, from which `table_map` was made.
+    decoded : the same, read.
     """
 
     def estimate(raised: Sequence[RaisedScan]) -> AsBuilt:
@@ -43,6 +46,7 @@ def fit_mirror(
             camera,
             raised=raised,
             measured=folder.rig.measured,
+            modulations=[one.modulation for one in decoded if one.modulation is not None],
         )
 
     found, why = raised_scans(folder, scans)

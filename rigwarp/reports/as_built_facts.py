@@ -45,11 +45,13 @@ _FIGURE_WORDS: Final = {
 _BLOCK_TITLES: Final = {
     "zernike": "Disk of the Zernike terms",
     "ripple_search": "Search for ripple",
+    "fine_ripple": "Ripple finer than the beam (an estimate)",
     "fit": "Fit of mounting and figure",
     "sign": "Signs",
 }
 _RMS_KEYS = ("figure_rms_um", "rms_um")
 _ORIGIN_KEY = "from"
+_MOVES = "moves the picture by"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,7 +134,7 @@ def _findings_table(listed: Any) -> Rows | None:
     rows = [
         (
             plain_value(entry.get("what")),
-            quantity(entry.get("moves_mm"), "mm"),
+            _moves(entry),
             plain_value(entry.get("cause")),
             plain_value(entry.get("remedy")),
             plain_value(entry.get("prewarp")),
@@ -143,10 +145,16 @@ def _findings_table(listed: Any) -> Rows | None:
         return None
     return Rows(
         rows=rows,
-        head=("What was found", "moves the picture by", "likely cause (hint)", "remedy (hint)", "the picture's warp"),
+        head=("What was found", _MOVES, "likely cause (hint)", "remedy (hint)", "the picture's warp"),
         note="Causes and remedies are hints from common workshop practice, not diagnoses. How far a finding moves the "
         "picture is its slope, taken twice, times the light's way to the table.",
     )
+
+
+def _moves(finding: Mapping[str, Any]) -> str:
+    """How far it moves the picture; or what it does instead."""
+    size, effect = quantity(finding.get("moves_mm"), "mm"), plain_value(finding.get("effect") or _MOVES)
+    return size if effect == _MOVES else f"{effect} {size}"
 
 
 def _other_tables(contents: Mapping[str, Any]) -> list[Rows]:

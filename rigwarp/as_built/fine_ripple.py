@@ -1,0 +1,290 @@
+"""A ripple finer than the projector's beam, told from what stripes of two directions lose at one place.
+
+Such a ripple moves nothing: within one beam all its slopes are there. It spreads the light of a pixel on the table, to
+and fro along one direction, and the stripes that run across that direction lose modulation. Whatever else blurs one
+direction more than the other is fitted beside it: the beam that the mirror makes astigmatic, the camera's blur seen
+through the map, the lens's own astigmatism within what is usual. What is left and stands out is the ripple's.
+
+Stripes along two directions tell the blur along u and along v, not how the two go together. So a ripple halfway between
+them looks like a picture out of focus and is not found, and its direction may be told up to a mirror image only.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.as_built.blur_model import BlurCells, BlurEquations, blur_cells
+from rigwarp.as_built.blur_paths import blur_paths
+from rigwarp.as_built.ripple import Ripple
+from rigwarp.camera import CameraModel
+from rigwarp.decode import Modulation
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.tracing import OpticalModel, Surface
+
+ASSUMED_PITCH_MM = 0.2
+"""Height of a print layer: the usual one. The blur tells slopes, not the pitch; amplitudes are for this one."""
+
+_STEP_DEG = 10
+_PASSES = 30
+_SETTLED = 1e-3  # of chi-square
+_HUBER = 3.0
+_ROUNDS = 3
+_STANDS_OUT = 16.0  # fall of chi-square: four sigma, of which most is what lenses are trusted with
+_POSSIBLE = 0.05  # of the probability: directions that have less together are ruled out
+_LIKELY = 8.0  # chi-square above the best at which one range of directions ends
+_SAME_DEG = 25.0
+_FEWEST_CELLS = 60
+_MOST_CELLS = 1500
+_FEWEST_IN_TILE = 4
+_WEAK = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True)
+class FineRipple:
+    """A ripple that blurs rather than moves: an estimate.
+
+    Attributes
+    ----------
+    zone : of the mirror.
+    direction_deg, direction_sigma_deg : in which its height goes up and down, from the mirror's x axis towards y.
+    also_possible_deg : other directions that the scan does not rule out.
+    slope_rms_mrad, slope_rms_sigma_mrad : of the ripple alone.
+    spread_mm, spread_px : rms distance by which it spreads light on the table along a line, in mm and in projector
+        pixels, median over the zone.
+    assumed_pitch_mm, amplitude_um : half its peak to valley, if it is a wave of this period.
+    """
+
+    zone: int
+    direction_deg: float
+    direction_sigma_deg: float
+    also_possible_deg: tuple[float, ...]
+    slope_rms_mrad: float
+    slope_rms_sigma_mrad: float
+    spread_mm: float
+    spread_px: float
+    assumed_pitch_mm: float
+    amplitude_um: float
+
+
+def fine_ripples(
+    model: OpticalModel,
+    modulations: Sequence[Modulation],
+    camera: CameraModel,
+    *,
+    known: Ripple | None = None,
+) -> tuple[FineRipple, ...]:
+    """Ripples that stand out, one per zone at most.
+
+    Parameters
+    ----------
+    model : the rig as it is mounted.
+    modulations : of the scans of the table.
+    known : a ripple that shows as displacement: what it blurs besides is no other ripple.
+    """
+    found = []
+    for surface in model.surfaces:
+        parts = [one.only(model.trace(one.pixels_px).zone == surface.zone) for one in modulations]
+        part = max(parts, key=lambda one: len(one.pixels_px), default=None)
+        if part is None or len(part.pixels_px) < _FEWEST_CELLS or min(part.u.shape[1], part.v.shape[1]) < 2:
+            continue
+        part = part.only(np.arange(len(part.pixels_px)) % -(-len(part.pixels_px) // _MOST_CELLS) == 0)
+        cells = blur_cells(part, blur_paths(model, surface, part.pixels_px, part.camera_px, camera))
+        if len(cells) < _FEWEST_CELLS:
+            continue
+        ripple = _judged(slopes_told(cells), cells, surface)
+        if ripple is not None and not _is_known(ripple, known):
+            found.append(ripple)
+    return tuple(found)
+
+
+def _is_known(ripple: FineRipple, known: Ripple | None) -> bool:
+    """Whether the ripple that shows as displacement is as steep and lies alike."""
+    if known is None:
+        return False
+    steep = np.sqrt(2.0) * np.pi * known.amplitude_um / known.period_mm
+    off = [_turn(known.direction_deg - d) for d in (ripple.direction_deg, *ripple.also_possible_deg)]
+    return bool(steep > 0.5 * ripple.slope_rms_mrad and np.min(np.abs(off)) < _SAME_DEG)
+
+
+def _turn(degrees: Array | float) -> Array:
+    """Difference of two directions, -90..90."""
+    return np.asarray((np.asarray(degrees, float) + 90.0) % 180.0 - 90.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SlopesTold:
+    """What the blur says of slopes in a surface's own frame.
+
+    Attributes
+    ----------
+    angle_deg : (d,) directions over half a turn.
+    slope_mrad, sigma_mrad : (d,) most probable rms slope along each, and its sigma.
+    chi2 : (d,) with that.
+    chi2_without : with no ripple at all.
+    """
+
+    angle_deg: Array
+    slope_mrad: Array
+    sigma_mrad: Array
+    chi2: Array
+    chi2_without: float
+
+
+def slopes_told(cells: BlurCells) -> SlopesTold:
+    """Fit a ripple of each direction beside all that blurs otherwise."""
+    equations = BlurEquations.of(cells)
+    noise = np.array([_scatter(cells.place, blur) for blur in cells.blur_px2.T])
+    sigma = np.broadcast_to(noise, cells.blur_px2.shape)
+    angles = np.arange(0.0, 180.0, _STEP_DEG)
+    axes = np.stack([np.cos(np.deg2rad(angles)), np.sin(np.deg2rad(angles))], axis=-1)
+    x = equations.expected
+    best = None
+    for _ in range(_ROUNDS):
+        best = min((_solve(equations, sigma, axis, x) for axis in axes[:: len(axes) // 4]), key=lambda one: one.chi2)
+        x = best.x
+        sigma = noise * np.sqrt(np.maximum(np.abs(best.residual_px2) / (_HUBER * noise), 1.0))
+    assert best is not None
+    sigma = sigma * _shared(best.residual_px2 / sigma, cells.tile)
+    without = _solve(equations, sigma, np.zeros(2), x)
+    found = [_solve(equations, sigma, axis, x) for axis in axes]
+    slope = np.sqrt(np.maximum([one.x[0] for one in found], 0.0))
+    sigma_square = np.array([one.sigma for one in found])
+    return SlopesTold(
+        angle_deg=angles,
+        slope_mrad=slope,
+        sigma_mrad=sigma_square / np.maximum(2.0 * slope, np.sqrt(sigma_square)),
+        chi2=np.where(slope > 0.0, [one.chi2 for one in found], without.chi2),
+        chi2_without=without.chi2,
+    )
+
+
+def _judged(told: SlopesTold, cells: BlurCells, surface: Surface) -> FineRipple | None:
+    """The ripple, if there is one beyond doubt: mean and sigma over the range of directions around the likeliest."""
+    above = told.chi2 - told.chi2.min()
+    if told.chi2_without - told.chi2.min() < _STANDS_OUT:
+        return None
+    chance = np.exp(-0.5 * above)
+    ranges = _ranges(above < _LIKELY)
+    weights = [float(chance[part].sum()) for part in ranges]
+    order = np.argsort(weights)[::-1]
+    main = ranges[order[0]]
+    middle, width = _mean_direction(told.angle_deg[main], chance[main])
+    share = chance[main] / chance[main].sum()
+    slope = float(share @ told.slope_mrad[main])
+    variance = float(share @ (told.sigma_mrad[main] ** 2 + (told.slope_mrad[main] - slope) ** 2))
+    others = [ranges[k] for k in order[1:] if weights[k] > _POSSIBLE * sum(weights)]
+    unit = np.array([np.cos(np.deg2rad(middle)), np.sin(np.deg2rad(middle))])
+    aside_px = 1e-3 * slope * cells.by_slope @ unit
+    aside_mm = np.einsum("nij,nj->ni", cells.mm_per_px, aside_px)
+    return FineRipple(
+        zone=surface.zone,
+        direction_deg=_in_mirror(surface, middle),
+        direction_sigma_deg=width,
+        also_possible_deg=tuple(
+            _in_mirror(surface, _mean_direction(told.angle_deg[part], chance[part])[0]) for part in others
+        ),
+        slope_rms_mrad=slope,
+        slope_rms_sigma_mrad=float(np.sqrt(variance)),
+        spread_mm=float(np.median(np.linalg.norm(aside_mm, axis=-1))),
+        spread_px=float(np.median(np.linalg.norm(aside_px, axis=-1))),
+        assumed_pitch_mm=ASSUMED_PITCH_MM,
+        amplitude_um=float(np.sqrt(2.0) * slope * ASSUMED_PITCH_MM / (2.0 * np.pi)),
+    )
+
+
+def _ranges(likely: BoolArray) -> list[NDArray[np.int64]]:
+    """Runs of neighbouring directions, the last one next to the first."""
+    count = len(likely)
+    first = int(np.argmin(likely)) if not likely.all() else 0
+    order = (np.arange(count) + first) % count
+    runs = np.split(order, np.flatnonzero(np.diff(likely[order].astype(int))) + 1)
+    return [run for run in runs if likely[run[0]]]
+
+
+def _mean_direction(angle_deg: Array, chance: Array) -> tuple[float, float]:
+    """Mean and sigma of directions, degrees; a step of the search is part of the sigma."""
+    centre = float(angle_deg[np.argmax(chance)])
+    off = _turn(angle_deg - centre)
+    share = chance / chance.sum()
+    mean = float(share @ off)
+    return centre + mean, float(np.sqrt(share @ (off - mean) ** 2 + _STEP_DEG**2 / 12.0))
+
+
+def _in_mirror(surface: Surface, angle_deg: float) -> float:
+    """A direction of the surface's own frame as seen along the mirror's z axis, 0..180 degrees."""
+    own = np.array([np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))])
+    x, y = surface.T_mirror_from_surface[:2, :2] @ own
+    return float(np.degrees(np.arctan2(y, x)) % 180.0)
+
+
+def _robust(values: Array) -> float:
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+
+
+def _scatter(place: Array, values: Array) -> float:
+    """What a quartic polynomial of the place leaves: noise."""
+    x, y = place.T
+    powers = np.stack([x**i * y**j for i in range(5) for j in range(5 - i)], axis=-1)
+    return max(_robust(values - powers @ np.linalg.lstsq(powers, values, rcond=None)[0]), 1e-6)
+
+
+def _shared(z: Array, tile: NDArray[np.int64]) -> Array:
+    """(2,) by how much whole tiles of z (n, 2) scatter more than the noise of their cells says; 1 or more."""
+    count = np.bincount(tile)
+    used = count >= _FEWEST_IN_TILE
+    sums = np.stack([np.bincount(tile, np.clip(one, -_HUBER, _HUBER))[used] for one in z.T], axis=-1)
+    return np.asarray(np.sqrt(np.maximum(np.mean(sums**2 / count[used, None], axis=0), 1.0)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Solution:
+    x: Array
+    sigma: float
+    chi2: float
+    residual_px2: Array
+
+
+def _solve(equations: BlurEquations, sigma: Array, direction: Array, start: Array) -> _Solution:
+    """The most probable unknowns for a ripple along one direction, by Levenberg and Marquardt's method."""
+    x = np.concatenate([[0.0], start[1:]])
+    state = _normal_equations(equations, sigma, direction, x)
+    damping = 1e-3
+    for _ in range(_PASSES):
+        step = np.linalg.solve(state.normal + damping * np.diag(np.diag(state.normal)), state.right)
+        trial = _normal_equations(equations, sigma, direction, x + step)
+        gain = state.chi2 - trial.chi2
+        if gain > 0.0:
+            x, state, damping = x + step, trial, damping / 10.0
+            if gain < _SETTLED:
+                break
+        else:
+            damping *= 10.0
+            if damping > 1e6:
+                break
+    variance = float(np.linalg.inv(state.normal)[0, 0])
+    return _Solution(x=x, sigma=float(np.sqrt(variance)), chi2=state.chi2, residual_px2=state.residual_px2)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Normal:
+    normal: Array
+    right: Array
+    chi2: float
+    residual_px2: Array
+
+
+def _normal_equations(equations: BlurEquations, sigma: Array, direction: Array, x: Array) -> _Normal:
+    residual, by = equations.at(x, direction)
+    rows = (by / sigma[..., None]).reshape(-1, len(x))
+    z = (residual / sigma).ravel()
+    pull = (equations.expected - x) / equations.tolerance
+    normal = rows.T @ rows + np.diag(1.0 / equations.tolerance**2)
+    normal[0, 0] += _WEAK  # a direction of no effect
+    return _Normal(
+        normal=normal,
+        right=rows.T @ z + pull / equations.tolerance,
+        chi2=float(z @ z + pull @ pull),
+        residual_px2=residual,
+    )
