@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from synthetic_scan import Scene, photograph, smooth_scene
 
-from rigwarp.decode import Decoded, decode
+from rigwarp.decode import Modulation, decode
 from rigwarp.decode.modulation import CELL_PX
 from rigwarp.geometry import Array
 from rigwarp.patterns import LevelFrame, PatternFrame, PatternSet, fast_set, gray_set
@@ -33,11 +33,13 @@ class Uneven(Scene):
         return faded.light(frame, patterns)
 
 
-def scanned(patterns: PatternSet, **scene: float) -> Decoded:
+def scanned(patterns: PatternSet, **scene: float) -> Modulation:
     made = Uneven(
         u_px=U, v_px=V, brightness=BRIGHTNESS, ambient=AMBIENT, blur_u_px=BLUR_U_PX, blur_px=BLUR_V_PX, **scene
     )
-    return decode(photograph(made, patterns, rng=np.random.default_rng(5), response=1.0), patterns)
+    found = decode(photograph(made, patterns, rng=np.random.default_rng(5), response=1.0), patterns).modulation
+    assert found is not None
+    return found
 
 
 def fade(sigma_px: float, periods_px: Array) -> Array:
@@ -48,8 +50,7 @@ def fade(sigma_px: float, periods_px: Array) -> Array:
 @pytest.mark.parametrize("make", [fast_set, gray_set])
 def test_modulation_is_the_blurs_fourier_factor(make) -> None:
     """The waves swing between 0.02 and 0.98 of white: unblurred their amplitude is 0.96 of their mean."""
-    found = scanned(make(RESOLUTION, 2.2)).modulation
-    assert found is not None
+    found = scanned(make(RESOLUTION, 2.2))
     assert len(found.camera_px) > 0.8 * SHAPE[0] * SHAPE[1] / CELL_PX**2
     # 64 pixels of 1.5 % noise each give a cell 0.2 %; the middle of 80 cells 0.03 %, the amplitude's noise adds 0.01 %
     np.testing.assert_allclose(np.median(found.u, axis=0), 0.96 * fade(BLUR_U_PX, found.periods_u_px), rtol=2e-3)
@@ -59,8 +60,7 @@ def test_modulation_is_the_blurs_fourier_factor(make) -> None:
 def test_a_lamp_that_fades_leaves_it_alone_and_scattered_light_lowers_all_alike() -> None:
     """Scattered light of share s adds s to the mean of 1: all modulations are 1 + s times less."""
     patterns = fast_set(RESOLUTION, 2.2)
-    plain, faded, hazy = (scanned(patterns, **scene).modulation for scene in ({}, {"lamp": 0.97}, {"scattered": 0.1}))
-    assert plain is not None and faded is not None and hazy is not None
+    plain, faded, hazy = (scanned(patterns, **scene) for scene in ({}, {"lamp": 0.97}, {"scattered": 0.1}))
     np.testing.assert_allclose(np.median(faded.v, axis=0), np.median(plain.v, axis=0), rtol=2e-3)
     for axis in ("u", "v"):
         ratio = np.median(getattr(plain, axis), axis=0) / np.median(getattr(hazy, axis), axis=0)
@@ -68,8 +68,7 @@ def test_a_lamp_that_fades_leaves_it_alone_and_scattered_light_lowers_all_alike(
 
 
 def test_cells_know_what_they_see() -> None:
-    found = scanned(fast_set(RESOLUTION, 2.2)).modulation
-    assert found is not None
+    found = scanned(fast_set(RESOLUTION, 2.2))
     column, row = np.rint(found.camera_px).astype(int).T
     # a cell's mean position is its middle's but for the scene's bend over 24 camera pixels
     np.testing.assert_allclose(found.pixels_px[:, 0], U[row, column], atol=3.0)
