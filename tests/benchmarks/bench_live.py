@@ -164,9 +164,8 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
 def measure_cpu(rounds: int) -> dict[str, Any]:
     """The CPU's figures at 1080p: whole frames, upload and conversions included, against the bare remap.
 
-    Seen with everything lit: 1.3 on one core, up to 1.5 on two. The remap itself takes 0.6 of that: four
-    16-bit channels are quicker than the bare one's three bytes. Turning codes into light and back takes two table
-    look-ups per value, which no processor does more than one at a time.
+    Both have the same picture, positions and threads, and give a new frame. Ratios are medians over the rounds: "ratio"
+    of the time that passed, "processor_ratio" of all cores' time, which other programs disturb less.
     """
     size = SIZES["1080p"]
     warp = bent_warp(size)
@@ -182,21 +181,24 @@ def measure_cpu(rounds: int) -> dict[str, Any]:
         "disc": lambda: disc.render(picture),
         "best": lambda: best.render(dense),
     }
-    times: dict[str, list[float]] = {key: [] for key in work}
-    for _ in range(rounds):  # interleaved, so that a busy moment hits all of them
-        for key, call in work.items():
-            start = time.perf_counter()
+    times: dict[str, list[tuple[float, float]]] = {key: [] for key in work}
+    for turn in range(rounds + 2):
+        for key, call in work.items():  # interleaved, so that a busy moment hits all of them
+            start = time.perf_counter(), time.process_time()
             call()
-            times[key].append((time.perf_counter() - start) * 1e3)
-    least = {key: float(np.min(values[1:])) for key, values in times.items()}
-    ratio = least["one_tap"] / least["bare_remap"]
+            if turn > 1:  # the first ones find their memory
+                times[key].append((time.perf_counter() - start[0], time.process_time() - start[1]))
+    middle = {key: np.median(values, axis=0) * 1e3 for key, values in times.items()}
+    ratios = {key: np.median(np.divide(values, times["bare_remap"]), axis=0) for key, values in times.items()}
     return {
-        **{f"{key}_ms": value for key, value in least.items()},
-        "ratio": ratio,
-        "disc_ratio": least["disc"] / least["bare_remap"],
-        "best_ratio": least["best"] / least["bare_remap"],
+        **{f"{key}_ms": float(value[0]) for key, value in middle.items()},
+        **{f"{key}_processor_ms": float(value[1]) for key, value in middle.items()},
+        "ratio": float(ratios["one_tap"][0]),
+        "processor_ratio": float(ratios["one_tap"][1]),
+        "disc_ratio": float(ratios["disc"][0]),
+        "best_ratio": float(ratios["best"][0]),
         "threads": cv2.getNumThreads(),
-        "met": {"one_tap": ratio <= CPU_TARGET, "disc": least["disc"] <= CPU_TARGET * least["bare_remap"]},
+        "met": {key: bool(ratios[key][0] <= CPU_TARGET) for key in ("one_tap", "disc")},
     }
 
 
