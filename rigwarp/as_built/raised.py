@@ -28,6 +28,7 @@ class RaisedScan:
     cell_sigma_mm, cell_zone : (N,) as for the scan on the table.
     camera : as for the scan on the table.
     board : how high it stands and how it slopes; None for the table.
+    moved_sigma_mm : 1-sigma per axis by which the light may have moved on the table between the two scans.
     """
 
     cells: Samples
@@ -35,6 +36,7 @@ class RaisedScan:
     cell_zone: NDArray[np.int64]
     camera: CameraModel
     board: RaisedBoard | None
+    moved_sigma_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +64,7 @@ def raised_scan(
     *,
     table: Table,
     tolerances: Array,
+    moved_sigma_mm: float,
 ) -> RaisedScan:
     """What a decoded scan on a board says, as the joint fit needs it.
 
@@ -72,6 +75,7 @@ def raised_scan(
     camera : over the table.
     table : the table below; what lies beyond its region on the board is left out.
     tolerances : (12,) of the mounting.
+    moved_sigma_mm : see `RaisedScan`.
 
     Raises
     ------
@@ -91,6 +95,7 @@ def raised_scan(
         cell_zone=found.cell_zone,
         camera=camera,
         board=board,
+        moved_sigma_mm=moved_sigma_mm,
     )
 
 
@@ -101,7 +106,8 @@ def heights_mm(model: OpticalModel, board: RaisedBoard | None, table_mm: Array) 
 
 
 def board_errors(model: OpticalModel, scan: RaisedScan, chosen: NDArray[np.int64], board: RaisedBoard) -> Array:
-    """(N, 2, 3) table shifts of the chosen samples for one sigma of a board's height and of its slopes along x and y.
+    """(N, 2, 5) table shifts of the chosen samples for one sigma of a board's height, of its slopes along x and y, and
+    of what the light may have moved along x and y since the scan of the table.
 
     Where the board stands higher than thought, the light meets it earlier on its way, and the camera's line of sight
     as well: what shows is the difference of the two slants.
@@ -126,7 +132,8 @@ def board_errors(model: OpticalModel, scan: RaisedScan, chosen: NDArray[np.int64
     slant = ((light[1] - light[0]) - (sight[1] - sight[0])) / _STEP_MM
     lever = table_mm - board.middle_mm
     up_mm = np.column_stack([np.full(len(zone), board.rise_sigma_mm), lever * board.slope_sigma])
-    return np.asarray(slant[:, :, None] * up_mm[:, None, :], float)
+    moved = np.broadcast_to(scan.moved_sigma_mm * np.eye(2), (len(zone), 2, 2))
+    return np.concatenate([slant[:, :, None] * up_mm[:, None, :], moved], axis=-1)
 
 
 def height_fits(

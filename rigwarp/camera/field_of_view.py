@@ -81,3 +81,9 @@ def sheet_pixels(view: BoardView) -> BoolArray:
         cv2.fillConvexPoly(filled, np.rint(hull).astype(np.int32), 1)
         cv2.polylines(filled, [np.rint(hull).astype(np.int32)], True, 1, 2 * rim_px)
     return filled > 0
+
+
+def middle_mm_per_px(camera: CameraModel, content: Content, height_mm: float) -> float:
+    """Side of the square that a camera pixel sees of the content's middle, mm."""
+    middle = camera.project(at_height(content.centre_mm, height_mm))
+    return float(np.sqrt(np.abs(np.linalg.det(camera.plane_jacobian(middle, height_mm)))))

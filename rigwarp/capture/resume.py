@@ -8,13 +8,13 @@ from rigwarp.capture.bracket import expose, exposure_kept
 from rigwarp.capture.capture_file import CAPTURE_FILE, read_capture_notes
 from rigwarp.capture.frame_writer import FrameWriter
 from rigwarp.capture.frames_folder import FRAMES, PATTERNS_FILE, frame_name, read_scan_photo, recorded_frames
+from rigwarp.capture.look_again import movements
 from rigwarp.capture.record import Recorded, record_rest, require_resolution
-from rigwarp.capture.unmoved import compare
 from rigwarp.decode import Decoder
 from rigwarp.devices import Bench, Photo
 from rigwarp.errors import MeasurementError
 from rigwarp.files import read_patterns
-from rigwarp.patterns import LevelFrame, PatternSet
+from rigwarp.patterns import PatternSet
 
 
 def can_resume(run: Path) -> bool:
@@ -64,19 +64,8 @@ def _first_shape(patterns: PatternSet) -> int:
 
 
 def _require_unmoved(photos: list[Photo], patterns: PatternSet, bench: Bench) -> None:
-    levels = patterns.level_indices()
-    black, white = photos[min(levels.values())], photos[levels[max(levels)]]
-    shown = {"white": levels[max(levels)]}
-    for axis in ("x", "y"):
-        waves = [i for i, f in enumerate(patterns.frames) if not isinstance(f, LevelFrame) and f.axis == axis]
-        if waves[0] < len(photos):
-            shown[f"the stripes along {axis}"] = waves[0]
-    moved = []
-    for name, index in shown.items():
-        bench.display.show(patterns.picture(index))
-        movement = compare(photos[index], (bench.camera.grab(), bench.camera.grab()), black, white)
-        if movement.matters:
-            moved.append(f"{name}: {movement}")
+    found = movements(photos.__getitem__, len(photos), patterns, bench)
+    moved = [f"{name}: {movement}" for name, movement in found.items() if movement.matters]
     if moved:
         raise MeasurementError(
             f"something has moved since the scan was interrupted, or the light has changed ({'; '.join(moved)}): put "

@@ -3,21 +3,41 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
+
+import numpy as np
 
 from rigwarp.camera.raised_board import RaisedBoard
 from rigwarp.commands.raised_board import board_of, same_camera
 from rigwarp.commands.scan_runs import RAISED
 from rigwarp.errors import InputError
-from rigwarp.files import SCANS, RigFolder, complete_runs, is_complete, read_start
+from rigwarp.files import SCANS, RigFolder, complete_runs, is_complete, read_json, read_start
+
+MOVED_FILE: Final = "moved.json"
+"""What a look at the bare table after a scan on a raised board has seen (`rigwarp.commands.raised_check`)."""
+MOVED_FORMAT: Final = "rigwarp moved"
+_SLOW_MM = 0.005  # the light may wander by during a scan; common practice, no source
+_UNCHECKED_MM = 0.05
+"""How far the light may have moved between two scans when nobody checked: a mirror 400 mm above the table that turned
+by 60 microradians, a bracket that was leant against. Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class RaisedRuns:
-    """The run folders of a scan on a board, and the board."""
+    """A scan on a raised board.
+
+    Attributes
+    ----------
+    runs : its folders, one per zone.
+    board : what it was taken on.
+    moved_sigma_mm : 1-sigma by which the light may have moved on the table since the scan of it.
+    checked : whether a look at the bare table told that; else it is assumed.
+    """
 
     runs: list[Path]
     board: RaisedBoard
+    moved_sigma_mm: float
+    checked: bool
 
 
 def table_scans(folder: RigFolder, stamp: str | None) -> list[Path]:
@@ -73,7 +93,32 @@ def raised_scans(folder: RigFolder, table: Sequence[Path]) -> tuple[RaisedRuns |
         return None, f"camera.json has changed since the scan on the raised board ({latest.name}). {again}"
     if read_start(latest).get("rig_hash") != read_start(table[0]).get("rig_hash"):
         return None, f"rig.toml changed between the scan of the table and that on the raised board. {again}"
-    return RaisedRuns(runs=runs, board=board_of(latest, _settings(latest))), ""
+    moved, sigma_mm = _moved(latest, table)
+    if moved:
+        return None, f"something moved between the scan of the table and that on the board. {again}"
+    return RaisedRuns(
+        runs=runs,
+        board=board_of(latest, _settings(latest)),
+        moved_sigma_mm=_UNCHECKED_MM if sigma_mm is None else sigma_mm,
+        checked=sigma_mm is not None,
+    ), ""
+
+
+def _moved(raised: Path, table: Sequence[Path]) -> tuple[bool, float | None]:
+    """Whether a look at the bare table saw something moved since the scan of it; 1-sigma of the light's shift, mm.
+
+    None where there was no such look, or not one that compared with this scan of the table.
+    """
+    path = raised / MOVED_FILE
+    if not path.is_file():
+        return False, None
+    noted = read_json(path, format=MOVED_FORMAT)
+    if set(noted.get("since", [])) != {run.name for run in table}:
+        return False, None
+    shift = noted.get("shift_mm")
+    if noted.get("moved") or not isinstance(shift, int | float) or not shift >= 0.0:
+        return True, None
+    return False, float(np.hypot(shift, _SLOW_MM))
 
 
 def _together(folder: RigFolder, chosen: Path) -> tuple[list[Path], list[int]]:

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+
 from rigwarp.as_built import AsBuilt, RaisedScan, estimate_as_built, raised_scan
 from rigwarp.camera import CameraModel
 from rigwarp.commands.chosen_scans import RaisedRuns, raised_scans
@@ -16,6 +18,9 @@ from rigwarp.table_map import TableMapFit
 from rigwarp.tracing import OpticalModel
 
 _WORSE, _WORSE_MM = 4.0, 0.15  # a board's samples this much further off than the table's: something was moved
+_STRAINED = 44.3
+"""Sum of squares of the mounting's 15 numbers over their tolerances that chance exceeds once in 10,000 (chi-squared
+distribution). Two scans between which something moved agree only on a projector and a mirror far from their places."""
 
 
 def fit_mirror(
@@ -55,8 +60,16 @@ def fit_mirror(
     try:
         if found is not None and (both := _together(console, folder, found, model, camera, tolerances)) is not None:
             built = estimate([both])
-            if _agree(console, built):
+            alone = estimate([]) if _strain(built) > _STRAINED else None
+            if _agree(console, built, alone):
+                if not found.checked:
+                    console.note(
+                        "Whether anything moved between the scans of table and board was not looked at: "
+                        f"{found.moved_sigma_mm:g} mm on the table are allowed for."
+                    )
                 return built
+            if alone is not None:
+                return alone
         return estimate([])
     except MeasurementError as error:
         console.note(f"The mirror's shape cannot be told: {error}")
@@ -80,21 +93,42 @@ def _together(
     """The raised scan's samples; None, with a note, where there are too few."""
     decoded = [read_decoded(run / DECODED_FILE) for run in found.runs]
     try:
-        return raised_scan(model, decoded, camera, found.board, table=folder.rig.table, tolerances=tolerances)
+        return raised_scan(
+            model,
+            decoded,
+            camera,
+            found.board,
+            table=folder.rig.table,
+            tolerances=tolerances,
+            moved_sigma_mm=found.moved_sigma_mm,
+        )
     except MeasurementError as error:
         console.note(f"The scan on the raised board is not used: {error}")
         return None
 
 
-def _agree(console: Console, built: AsBuilt) -> bool:
-    """Whether one mirror explains the scans at all heights."""
+def _strain(built: AsBuilt) -> float:
+    """How far projector, mirror and optics are from where they should be: sum of squares over tolerances."""
+    pose = built.pose
+    return float(np.sum((pose.values / pose.prior_sigma) ** 2) + np.sum((pose.optics / pose.optics_prior_sigma) ** 2))
+
+
+def _agree(console: Console, built: AsBuilt, alone: AsBuilt | None) -> bool:
+    """Whether one mirror, near its place, explains the scans at all heights.
+
+    `alone` is what the table's scan tells by itself, where both together strain the mounting.
+    """
     table, *boards = built.heights
     worst = max(boards, key=lambda board: board.residual_rms_mm)
-    if worst.residual_rms_mm <= max(_WORSE * table.residual_rms_mm, _WORSE_MM):
+    if worst.residual_rms_mm > max(_WORSE * table.residual_rms_mm, _WORSE_MM):
+        but = f": {worst.residual_rms_mm:.2f} mm rms are left on the board, {table.residual_rms_mm:.2f} on the table"
+    elif alone is not None and _strain(built) - _strain(alone) > _STRAINED:
+        astray_mm = max(np.linalg.norm(built.pose.projector_shift_mm), np.linalg.norm(built.pose.mirror_shift_mm))
+        but = f", unless mirror or projector are {astray_mm:.0f} mm from their places"
+    else:
         return True
     console.note(
-        f"The scan on the raised board is not used: no mirror explains it ({worst.residual_rms_mm:.2f} mm rms) and the "
-        f"scan of the table ({table.residual_rms_mm:.2f} mm) together. Something was moved in between: take "
-        "both again, one after the other."
+        f"The scan on the raised board is not used: no mirror explains it and the scan of the table together{but}. "
+        "Something was moved in between: take both again, one after the other."
     )
     return False

@@ -16,6 +16,7 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.camera.detection import detect_board
+from rigwarp.camera.field_of_view import middle_mm_per_px
 from rigwarp.commands.console import Console
 from rigwarp.commands.derived_result import rebuilt_prewarp, write_derived
 from rigwarp.commands.fit import camera_of
@@ -87,7 +88,7 @@ def refine(console: Console, folder: RigFolder, check: Check, sheet: Sequence[Pa
         before.vectors_mm - expected,
         before.sigma_mm,
         spacing_mm=plan_dots(folder.rig.content).spacing_mm,
-        bias_mm=_DOT_BIAS_PX * _mm_per_px(camera, folder),
+        bias_mm=_DOT_BIAS_PX * middle_mm_per_px(camera, folder.rig.content, folder.rig.table.height_mm),
     )
     if not aimed and not field.significant:
         why = "the residuals are no more than the dots' noise" + (", and the table is flat" if fresh else "")
@@ -110,13 +111,6 @@ def refine(console: Console, folder: RigFolder, check: Check, sheet: Sequence[Pa
         after=after,
         why=why,
     )
-
-
-def _mm_per_px(camera: CameraModel, folder: RigFolder) -> float:
-    """What a camera pixel sees of the middle of the content."""
-    middle = np.array([*folder.rig.content.centre_mm, folder.rig.table.height_mm])
-    jacobian = camera.plane_jacobian(camera.project(middle), folder.rig.table.height_mm)
-    return float(np.sqrt(np.abs(np.linalg.det(jacobian))))
 
 
 def is_better(before: VerificationResult, after: VerificationResult) -> bool:

@@ -20,6 +20,7 @@ from rigwarp.commands.options import (
 )
 from rigwarp.commands.preflight import preflight_before_scan
 from rigwarp.commands.raised_board import board_note, raised_before
+from rigwarp.commands.raised_check import check_unmoved
 from rigwarp.commands.scan_runs import (
     DEFAULT_SET,
     ScanWishes,
@@ -114,7 +115,9 @@ def scan(
     One scan cannot tell the mirror's radius from its distance. With --raised 60 a second one is taken on a plain, stiff
     board that stands level on blocks, 60 mm above the table, and covers it; projector, mirror and camera stay as they
     are. The sheet is laid on the board for one photo, which tells the board's true height and tilt, and taken off
-    again. `fit` then uses both scans for the mirror; the picture's map comes from the one on the table alone.
+    again. When the board is off, a few pictures on the bare table make sure that nothing has moved since the scan of
+    it, which comes first. `fit` then uses both scans for the mirror; the picture's map comes from the one on the table
+    alone.
     """
     if export is not None and import_ is not None:
         raise UsageError("--export and --import exclude each other: export first, take the photographs, then import")
@@ -128,7 +131,7 @@ def scan(
         return
     note = board_note(console, folder, raised, photo=table, live=import_ is None) if raised else {}
     if import_ is not None:
-        taken = [import_scan(console, folder, import_, note=note)]
+        taken, height_mm = [import_scan(console, folder, import_, note=note)], 0.0
     else:
         console.caution()
         wishes = ScanWishes(set_name=set_, blur_px=blur, exposures=exposures, average=average)
@@ -138,6 +141,8 @@ def scan(
             taken = take_scans(console, folder, bench, wishes, resume=resume, note=note)
     for one in taken:
         tell_scan(console, one)
+    if height_mm:
+        check_unmoved(console, folder, [one.run for one in taken], display=display)
     console.result(
         {
             "scan": taken[-1].run,

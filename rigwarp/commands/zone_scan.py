@@ -139,6 +139,13 @@ def _interrupted(folder: RigFolder) -> Path:
     return run
 
 
+def lit_by(folder: RigFolder, bench: Bench, settings: Mapping[str, Any]) -> Bench:
+    """The bench as it was for a scan with such settings: with one zone lit only, or everything."""
+    group = str(settings.get("group", ""))
+    number = int(settings.get("zone", 0))
+    return _Zones(group=group, numbers=[number], map=zones_of(folder), note={}).lit(bench, number) if group else bench
+
+
 def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
     """Zone and scan of the finished runs of a group."""
     for run in complete_runs(folder.root / SCANS):

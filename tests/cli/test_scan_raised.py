@@ -1,5 +1,6 @@
 """A second scan on a raised board: what it tells of the mirror's radius, judged by what was really built."""
 
+import io
 import json
 import re
 import shutil
@@ -125,6 +126,51 @@ def test_an_interrupted_raised_scan_is_not_calibrated_with(
     shutil.copytree(rig, copy)
     (complete_runs(copy / "scans")[-1] / "stop.json").unlink()
     assert "rigwarp scan" in run(capsys, "calibrate", copy, "--resume", code=3)[1]
+
+
+def test_the_bare_table_is_looked_at_again(rig: Path) -> None:
+    """Nothing moved in the simulation: what shows is the noise of two photographs."""
+    table, raised = complete_runs(rig / "scans")
+    noted = json.loads((raised / "moved.json").read_text())
+    assert noted["since"] == [table.name]
+    assert not noted["moved"]
+    assert noted["shift_mm"] < 0.005
+
+
+@pytest.fixture(scope="module")
+def knocked(rig: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """The rig's mirror turned by 0.1 degrees before the scan on the board, and what that scan said."""
+    root = tmp_path_factory.mktemp("knocked") / "rig"
+    shutil.copytree(rig, root)
+    truth = root / "virtual.toml"
+    turned, count = re.subn(r"seat_turn_deg = \[0\.3,", "seat_turn_deg = [0.4,", truth.read_text())
+    assert count == 1
+    truth.write_text(turned)
+    with pytest.MonkeyPatch.context() as patch:
+        told = io.StringIO()
+        patch.setattr("sys.stderr", told)
+        assert main(["scan", str(root), "--raised", str(STATED_MM), "--no-look"]) == 5
+    return root, told.getvalue()
+
+
+def test_a_knock_between_the_scans_is_seen(knocked: tuple[Path, str], capsys: pytest.CaptureFixture[str]) -> None:
+    root, told = knocked
+    assert "something has moved since the scan of the table" in " ".join(told.split())
+    figures, said = run(capsys, "fit", root)
+    assert "something moved between the scan of the table and that on the board" in " ".join(said.split())
+    assert [height["raised_mm"] for height in figures["as_built"]["fit"]["heights"]] == [0.0]
+
+
+def test_a_knock_that_nobody_looked_for_is_no_mirrors_shape(
+    knocked: tuple[Path, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """0.1 degrees is 1.4 mm of light: the two scans go together for a mirror centimetres from its place only."""
+    root = tmp_path / "rig"
+    shutil.copytree(knocked[0], root)
+    (complete_runs(root / "scans")[-1] / "moved.json").unlink()
+    figures, said = run(capsys, "fit", root)
+    assert "Something was moved in between" in " ".join(said.split())
+    assert [height["raised_mm"] for height in figures["as_built"]["fit"]["heights"]] == [0.0]
 
 
 def test_a_folded_mirror_on_a_raised_board(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
