@@ -4,6 +4,7 @@ Number keys choose what the arrow keys do; Shift makes a step ten times as large
 along while a button is held, or sets the corners of a mask.
 """
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -162,7 +163,8 @@ class Operator:
             x, y = now.shift_mm
             self.change(replace(now, shift_mm=(_tidy(x + STEP_MM * right), _tidy(y + STEP_MM * up))))
         elif self.tool == "turn":  # left and up turn counter-clockwise
-            self.change(replace(now, turn_deg=_tidy(now.turn_deg + STEP_DEG * (up - right))))
+            turned = math.remainder(now.turn_deg + STEP_DEG * (up - right), 360.0)  # no limit, only other words for it
+            self.change(replace(now, turn_deg=_tidy(turned)))
         elif self.tool == "size":
             self.change(within_limits(now, scale=_tidy(now.scale + STEP_SCALE * both)))
         elif self.tool == "light":

@@ -1,11 +1,11 @@
-"""An OpenGL context for tests that need one: missing means skipped, or failed when RIGWARP_REQUIRE_GL=1."""
+"""What OpenGL tests need: missing means skipped, or failed when RIGWARP_REQUIRE_GL=1."""
 
 import os
 
 import pytest
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.gl import standalone_context
+from rigwarp.live.gl_context import COMPUTE_VERSION, standalone_context
 
 REQUIRE = "RIGWARP_REQUIRE_GL"
 
@@ -16,9 +16,34 @@ def gl_available() -> str:
     try:
         context = standalone_context()
     except DeviceError as error:
-        if os.environ.get(REQUIRE, "") not in ("", "0"):
+        if _required():
             pytest.fail(f"{REQUIRE} is set: {error}")
         pytest.skip(str(error))
     name = str(context.info["GL_RENDERER"])
     context.release()
     return name
+
+
+@pytest.fixture(scope="session")
+def gl_ways(gl_available: str) -> tuple[str, ...]:
+    """How the GPU renderer can draw here."""
+    context = standalone_context()
+    version = context.version_code
+    context.release()
+    if version >= COMPUTE_VERSION:
+        return ("drawn", "computed")
+    if _required():
+        pytest.fail(f"{REQUIRE} is set: {gl_available} has version {version} of OpenGL and no compute shaders")
+    return ("drawn",)
+
+
+@pytest.fixture(params=["drawn", "computed"])
+def way(request: pytest.FixtureRequest, gl_ways: tuple[str, ...]) -> str:
+    """One way of drawing after the other."""
+    if request.param not in gl_ways:
+        pytest.skip("no compute shaders here")
+    return str(request.param)
+
+
+def _required() -> bool:
+    return os.environ.get(REQUIRE, "") not in ("", "0")

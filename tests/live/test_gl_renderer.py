@@ -10,7 +10,7 @@ import pytest
 from rigwarp.errors import DeviceError
 from rigwarp.live import CpuRenderer, gl_context
 from rigwarp.live.gl import GlRenderer
-from rigwarp.live.gl_context import COMPUTE_VERSION, standalone_context
+from rigwarp.live.gl_context import standalone_context
 from rigwarp.live.reference import ReferenceRenderer
 from rigwarp.live.warp import warp_of
 from rigwarp.prewarp import Adjustment
@@ -30,11 +30,8 @@ def context(gl_available):
 @pytest.mark.gl
 @pytest.mark.parametrize("transfer", [2.2, "srgb"])
 @pytest.mark.parametrize("size", [(400, 300), (90, 67), (801, 600)])
-@pytest.mark.parametrize("way", ["drawn", "computed"])
 def test_gpu_cpu_and_reference_agree_within_one_code(context, transfer, size, way):
     """Odd sizes: rows of 3-byte pixels that are no multiple of four are where an upload goes wrong."""
-    if way == "computed" and context.version_code < COMPUTE_VERSION:
-        pytest.skip("no compute shaders here")
     prewarp = bent_rig.curved_prewarp(transfer)
     picture = bent_rig.noisy(*size)
     gpu = GlRenderer(prewarp, context, way=way)
@@ -55,11 +52,8 @@ def test_identity_keeps_every_code_and_the_rows_upright(context):
 
 
 @pytest.mark.gl
-@pytest.mark.parametrize("way", ["drawn", "computed"])
 def test_another_warp_is_taken_between_two_frames(context, way):
     """The picture stays loaded; brightness and black level come along."""
-    if way == "computed" and context.version_code < COMPUTE_VERSION:
-        pytest.skip("no compute shaders here")
     picture = bent_rig.noisy(200, 150)
     gpu = GlRenderer(bent_rig.curved_prewarp(2.2), context, way=way)
     gpu.render(picture)

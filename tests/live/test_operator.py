@@ -2,6 +2,7 @@
 
 import pytest
 
+from rigwarp.files import read_adjustment, write_adjustment
 from rigwarp.live.operator import Input, Operator
 from rigwarp.prewarp import UNCHANGED
 
@@ -33,6 +34,18 @@ def test_arrows_do_what_the_tool_says():
     assert (operator.adjustment.flatten_limit, operator.adjustment.flatten_falloff) == pytest.approx((0.25, 0.05))
     assert "25 %" in operator.words()
     assert not operator.key("f12")
+
+
+def test_turning_round_and_round_stays_an_angle_that_the_file_takes(tmp_path):
+    """370 degrees are 10; adjust.json takes no more than 360."""
+    operator = Operator()
+    pressed(operator, "2")
+    for direction, turn_deg in (("left", 10.0), ("right", -10.0)):
+        operator.reset()
+        pressed(operator, *[direction] * 370, shift=True)
+        assert operator.adjustment.turn_deg == pytest.approx(turn_deg)
+        write_adjustment(tmp_path / "adjust.json", operator.adjustment, revision=1)
+        assert read_adjustment(tmp_path / "adjust.json")[0] == operator.adjustment
 
 
 def test_undo_redo_and_reset():

@@ -36,14 +36,14 @@ def scenario_warp(name, root):
 
 @pytest.mark.gl
 @pytest.mark.parametrize("name", scenario_names())
-def test_all_renderers_agree_within_one_code_on_the_ready_made_rigs(name, tmp_path, gl_available):
+def test_all_renderers_agree_within_one_code_on_the_ready_made_rigs(name, tmp_path, gl_ways):
     warp = scenario_warp(name, tmp_path / "rig")
     picture = bent_rig.noisy(*(side // 2 for side in warp.prewarp.content_pixels))
     expected = ReferenceRenderer(warp).render(picture).astype(int)
     assert expected.max() > 100
     assert np.abs(CpuRenderer(warp).render(picture) - expected).max() <= 1
     context = standalone_context()
-    for way in ("drawn", "computed") if context.version_code >= 430 else ("drawn",):
+    for way in gl_ways:
         renderer = GlRenderer(warp, context, way=way)
         assert np.abs(renderer.render(picture) - expected).max() <= 1
         renderer.close()

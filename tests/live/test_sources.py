@@ -30,7 +30,7 @@ _spec.loader.exec_module(coded)
 CONTENT = Content(
     shape="rectangle", size_mm=(200.0, 100.0), centre_mm=np.array([5.0, -5.0]), rotation_rad=0.5, pixels=(400, 200)
 )
-DECODERS = ["cv2", pytest.param("av", marks=pytest.mark.skipif(not importlib.util.find_spec("av"), reason="no PyAV"))]
+DECODERS = ["cv2", "av"]
 
 
 def until(found, seconds=5.0):
