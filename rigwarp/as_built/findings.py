@@ -12,6 +12,7 @@ import numpy as np
 from rigwarp.as_built.defects import Defect
 from rigwarp.as_built.fine_ripple import FineRipple
 from rigwarp.as_built.panels import Fold, Panel
+from rigwarp.as_built.radius import BuiltRadius
 from rigwarp.as_built.ripple import Ripple
 from rigwarp.as_built.zernike import ZernikeTerm
 
@@ -67,6 +68,7 @@ def findings_of(
     defects: Sequence[Defect],
     ripple: Ripple | None,
     fine_ripples: Sequence[FineRipple] = (),
+    radius: BuiltRadius | None = None,
     way_mm: float,
 ) -> tuple[Finding, ...]:
     """Findings that are sure and move the picture by more than 0.1 mm, the largest first.
@@ -74,9 +76,10 @@ def findings_of(
     Parameters
     ----------
     radius_mm : of the Zernike disk.
+    radius : of curvature, where it is known.
     way_mm : typical way of the light from the mirror to the table: a slope s moves the picture by 2 s times that.
     """
-    found = [*_forms(zernike, power_determined, radius_mm, way_mm)] if not panels else [*_panels(panels, folds, way_mm)]
+    found = _panels(panels, folds, way_mm) if panels else _forms(zernike, power_determined, radius, radius_mm, way_mm)
     for defect in defects:
         moves = _TWICE * 1e-3 * defect.slope_mrad * way_mm
         kind = "dent" if defect.depth_um < 0.0 else "bump"
@@ -122,7 +125,9 @@ def _fine(ripple: FineRipple) -> Finding:
     )
 
 
-def _forms(zernike: Sequence[ZernikeTerm], power_determined: bool, radius_mm: float, way_mm: float) -> list[Finding]:
+def _forms(
+    zernike: Sequence[ZernikeTerm], power_determined: bool, radius: BuiltRadius | None, radius_mm: float, way_mm: float
+) -> list[Finding]:
     """Terms of one kind together: astigmatism is one finding, whichever way it lies."""
     size: dict[tuple[int, int], tuple[float, float]] = {}
     for term in zernike:
@@ -134,6 +139,8 @@ def _forms(zernike: Sequence[ZernikeTerm], power_determined: bool, radius_mm: fl
     for key, (um, sigma) in size.items():
         if um > _SURE * sigma:
             name, cause, remedy = _TERMS[key]
+            if key == (2, 0) and radius is not None:
+                name = _radius_off(radius)
             # rms slope of a term over the disk: sqrt(2 n (n + 1)) c / a for |m| = n, at least that for the others
             slope = np.sqrt(2.0 * key[0] * (key[0] + 1)) * um / radius_mm * 1e-3
             found.append(
@@ -146,6 +153,14 @@ def _forms(zernike: Sequence[ZernikeTerm], power_determined: bool, radius_mm: fl
                 )
             )
     return found
+
+
+def _radius_off(radius: BuiltRadius) -> str:
+    design, built = abs(radius.design_mm), abs(radius.built_mm)
+    how = "flatter" if radius.flatter > 0.0 else "rounder"
+    return (
+        f"radius {abs(radius.flatter):.1%} {how}, {built:.1f} mm (1-sigma {radius.sigma_mm:.1f}) instead of {design:g}"
+    )
 
 
 def _panels(panels: Sequence[Panel], folds: Sequence[Fold], way_mm: float) -> list[Finding]:

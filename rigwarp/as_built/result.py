@@ -12,6 +12,7 @@ from rigwarp.as_built.findings import Finding
 from rigwarp.as_built.fine_ripple import FineRipple
 from rigwarp.as_built.form import FormFigures
 from rigwarp.as_built.panels import Fold, Panel
+from rigwarp.as_built.radius import BuiltRadius
 from rigwarp.as_built.raised import HeightFit
 from rigwarp.as_built.ripple import Ripple, RippleSearch
 from rigwarp.as_built.zernike import ZernikeTerm
@@ -75,6 +76,7 @@ class AsBuilt:
     unobservable : directions that the data cannot tell, in words.
     power_determined : False where the radius of the mirror is told by the mounting tolerances rather than by the scan.
     power_prior_share : share of the power's variance that comes from those tolerances.
+    radius : of a mirror that is a single conic, where the power is determined; else None.
     zernike : terms of the height over the disk around `aperture_centre_mm` (2,) with `aperture_radius_mm`.
     figures : RMS, PV, slopes.
     panels, folds : each piece of a mirror of several, and the folds between them.
@@ -103,6 +105,7 @@ class AsBuilt:
     unobservable: tuple[str, ...]
     power_determined: bool
     power_prior_share: float
+    radius: BuiltRadius | None
     zernike: tuple[ZernikeTerm, ...]
     aperture_centre_mm: Array
     aperture_radius_mm: float
@@ -134,6 +137,7 @@ class AsBuilt:
             "power": {
                 "determined": self.power_determined,
                 "prior_share_of_variance": self.power_prior_share,
+                "radius": None if self.radius is None else {**asdict(self.radius), "from": _FROM["radius"]},
                 "note": _POWER_KNOWN if self.power_determined else _POWER_OPEN,
             },
             "figures": {**figures, "from": _FROM["figures"]},
@@ -243,6 +247,10 @@ _POWER_OPEN = (
     "the height map holds the most probable power, and no number is given for it"
 )
 _FROM = {
+    "radius": (
+        "vertex radius of the conic, of the design's conic constant and coefficients, whose Z(2,0) after alignment is "
+        "the built mirror's; other form errors stand in the Zernike terms"
+    ),
     "pose": (
         "maximum a posteriori fit of mounting, projector optics, camera errors and figure to all samples; null where "
         "the scan leaves more than 80 % of the tolerance's variance"

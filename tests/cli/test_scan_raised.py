@@ -73,6 +73,7 @@ def test_two_heights_tell_the_radius(rig: Path, without: Path, capsys: pytest.Ca
     alone, told = run(capsys, "fit", without)
     assert "camera.json has changed" in told
     assert power(alone["as_built"])["um"] is None
+    assert alone["as_built"]["power"]["radius"] is None
     assert any("radius (power) against its distance" in name for name in alone["as_built"]["unobservable"])
     both, _ = run(capsys, "fit", rig)
     figures = both["as_built"]
@@ -84,6 +85,9 @@ def test_two_heights_tell_the_radius(rig: Path, without: Path, capsys: pytest.Ca
     a = figures["zernike"]["aperture_radius_mm"]
     expected_um = -1000.0 * a**2 / (4.0 * np.sqrt(3.0)) * (1.0 / 100.0 - 1.0 / 101.0)
     assert term["um"] == pytest.approx(expected_um, abs=2.0 * term["sigma_um"] + 0.04 * abs(expected_um))
+    radius = figures["power"]["radius"]
+    assert radius["built_mm"] == pytest.approx(101.0, abs=2.0 * radius["sigma_mm"])
+    assert radius["sigma_mm"] < 0.7
     sigma_alone = sigma_um_in_map(without)
     assert sigma_alone > 3.0 * sigma_um_in_map(rig)
 
