@@ -1,14 +1,20 @@
-"""How blur gets into the projector's picture: what spreads light on the table, and by how many projector pixels."""
+"""How blur gets into the projector's picture: what spreads light on the table, and by how many projector pixels.
+
+The map as measured says how far pixels lie apart on the table. What remains to be known is how far light lands aside
+that is turned where it meets the mirror, which the rig's lengths and angles tell: its curvature does not enter.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.as_built.ray_geometry import Deviation, mounting_jacobian, zone_rays
+from rigwarp.as_built.ray_geometry import Deviation, zone_rays
 from rigwarp.camera import CameraModel
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing import OpticalModel, Surface
 
+_ORDER = 3  # of the polynomial that makes up for how the mirror was built: higher ones follow dents
+_MOST_SAMPLES = 4000
 _HALF_PX = 0.5  # to either side of a pixel: the map is smooth over it
 
 
@@ -18,8 +24,8 @@ class BlurPaths:
 
     Attributes
     ----------
-    by_slope : (N, 2, 2) projector px by which light is seen aside per radian of the mirror's slopes, surface frame.
-    by_pupil : (N, 2, 2) projector px per mm aside in the projector's pupil, focused at infinity.
+    by_slope : (N, 2, 2) projector px by which light lands aside per radian of the mirror's slopes, surface frame.
+    by_pupil : (N, 2, 2) projector px per mm aside in the projector's pupil, rays parallel.
     by_camera : (N, 2, 2) projector px per camera px.
     mm_per_px : (N, 2, 2) d(table mm) / d(projector px).
     """
@@ -31,31 +37,78 @@ class BlurPaths:
 
 
 def blur_paths(
-    model: OpticalModel, surface: Surface, pixels_px: Array, camera_px: Array, camera: CameraModel
+    model: OpticalModel,
+    surface: Surface,
+    pixels_px: Array,
+    camera_px: Array,
+    camera: CameraModel,
+    *,
+    mm_per_px: Array,
 ) -> BlurPaths:
-    """What spreads the light of (N, 2) projector pixels, seen by (N, 2) camera pixels.
+    """What spreads the light of (N, 2) projector pixels, seen by (N, 2) camera pixels, where the map has given slopes.
 
     Notes
     -----
-    A ray that leaves the pupil at p towards a focus at distance f is turned by -p / f: that is the effect of `by_pupil`
-    less focal length / f times unity.
+    Light that leaves the pupil at p, parallel to that from its middle, meets the mirror at depth z where the pixel
+    f p / z further (f: focal length in px) meets it, turned: J^-1 F p + f p / z, where F is how far light lands aside
+    that comes to the same point of the mirror from p. A focus at distance s takes f p / s off.
     """
-    none = Deviation.none(len(pixels_px))
-    rays = zone_rays(model, surface, pixels_px, none)
-    sides = []
-    for step in _HALF_PX * np.eye(2):
-        ahead, behind = (zone_rays(model, surface, pixels_px + s, none).table_mm for s in (step, -step))
-        sides.append((ahead - behind) / (2.0 * _HALF_PX))
-    mm_per_px = np.stack(sides, axis=-1)
-    lateral = model.projector.placement.rotation[:, :2]
-    pupil = mounting_jacobian(model, rays, pixels_px)[:, :, :3] @ lateral
-    seen = camera.plane_jacobian(camera_px, model.table_height_mm)
-    to_px = np.full_like(mm_per_px, np.nan)
-    good = np.isfinite(mm_per_px).all(axis=(1, 2)) & (np.abs(np.linalg.det(np.nan_to_num(mm_per_px))) > 0.0)
-    to_px[good] = np.linalg.inv(mm_per_px[good])
+    rays = zone_rays(model, surface, pixels_px, Deviation.none(len(pixels_px)))
+    still, none = np.zeros_like(rays.point_mm), np.zeros((len(pixels_px), 2))
+    axes = model.projector.placement.rotation
+    turned, tilted = [], []
+    for k in (0, 1):
+        aside = np.broadcast_to(axes[:, k], still.shape)
+        along = np.sum(aside * rays.direction, axis=-1, keepdims=True)
+        turn = -(aside - along * rays.direction) / rays.there_mm[:, None]
+        turned.append(rays.landing(still, still, turn))
+        slope = none.copy()
+        slope[:, k] = 1.0
+        tilted.append(rays.landing(still, rays.normal_change(slope)))
+    depth = rays.there_mm * (rays.direction @ axes[:, 2])
+    to_px = _inverse(mm_per_px)
     return BlurPaths(
-        by_slope=to_px @ rays.by_height()[:, :, 1:],
-        by_pupil=to_px @ pupil,
-        by_camera=to_px @ seen,
+        by_slope=to_px @ np.stack(tilted, axis=-1),
+        by_pupil=to_px @ np.stack(turned, axis=-1) + (model.projector.focal_px / depth)[:, None, None] * np.eye(2),
+        by_camera=to_px @ camera.plane_jacobian(camera_px, model.table_height_mm),
         mm_per_px=mm_per_px,
     )
+
+
+def map_slopes(model: OpticalModel, surface: Surface, pixels_px: Array, table_mm: Array, at_px: Array) -> Array:
+    """d(table mm) / d(projector px) (n, 2, 2) at places (n, 2): the design's, and what samples (N, 2) smoothly add.
+
+    A polynomial of where the samples lie off the design makes up for a radius that is off and a bent sheet, without the
+    noise that differences of neighbouring samples would have.
+    """
+    thin = slice(None, None, -(-len(pixels_px) // _MOST_SAMPLES))
+    pixels, table = pixels_px[thin], table_mm[thin]
+    off = table - _landing(model, surface, pixels)
+    good = np.isfinite(off).all(axis=-1)
+    centre, size = pixels.mean(axis=0), max(float(np.ptp(pixels, axis=0).max()) / 2.0, 1e-9)
+    basis = _polynomials((pixels[good] - centre) / size)
+    gain = np.linalg.lstsq(basis, off[good], rcond=None)[0]
+
+    def place(at: Array) -> Array:
+        return np.asarray(_landing(model, surface, at) + _polynomials((at - centre) / size) @ gain)
+
+    steps = _HALF_PX * np.eye(2)
+    return np.stack([(place(at_px + s) - place(at_px - s)) / (2.0 * _HALF_PX) for s in steps], axis=-1)
+
+
+def _landing(model: OpticalModel, surface: Surface, pixels_px: Array) -> Array:
+    return zone_rays(model, surface, pixels_px, Deviation.none(len(pixels_px))).table_mm
+
+
+def _polynomials(place: Array) -> Array:
+    x, y = place.T
+    return np.stack([x**i * y**j for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)], axis=-1)
+
+
+def _inverse(matrices: Array) -> Array:
+    """(N, 2, 2) inverses; NaN where there is none."""
+    result = np.full_like(matrices, np.nan)
+    good: BoolArray = np.asarray(np.isfinite(matrices).all(axis=(1, 2)))
+    good[good] = np.abs(np.linalg.det(matrices[good])) > 0.0
+    result[good] = np.linalg.inv(matrices[good])
+    return result

@@ -179,7 +179,9 @@ def _result(
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
     radius = _radius(model, grid, heights, to_terms[terms.index((2, 0))]) if determined else None
     ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
-    fine = fine_ripples(moved_model(model, fit.mounting), modulations, scans[0].camera, known=ripple)
+    table = scans[0]
+    moved = moved_model(model, fit.mounting)
+    fine = fine_ripples(moved, modulations, table.cells, table.cell_zone, table.camera, known=ripple)
     panels, folds = panels_of(model.surfaces, grid, heights, side)
     height_map, sigma_map = grid.spread(height_um), grid.spread(1000.0 * heights.sigma)
     defects = _defects(grid, height_map, sigma_map)

@@ -14,13 +14,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from rigwarp.as_built.blur_model import BlurCells, BlurEquations, blur_cells
-from rigwarp.as_built.blur_paths import blur_paths
+from rigwarp.as_built.blur_paths import blur_paths, map_slopes
 from rigwarp.as_built.ripple import Ripple
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Modulation
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.table_map import Samples
 from rigwarp.tracing import OpticalModel, Surface
 
 ASSUMED_PITCH_MM = 0.2
@@ -32,10 +34,15 @@ _SETTLED = 1e-3  # of chi-square
 _HUBER = 3.0
 _ROUNDS = 3
 _STANDS_OUT = 16.0  # fall of chi-square: four sigma, of which most is what lenses are trusted with
+_DOUBT = 4.0
+"""By what differences of chi-square between directions are divided: they rest on how the blur varies over the picture,
+by hundredths of a pixel^2, which a beam taken for linear gives half as well as noise would have it."""
+_LEAST_SIGMA_DEG = 5.0
 _POSSIBLE = 0.05  # of the probability: directions that have less together are ruled out
 _LIKELY = 8.0  # chi-square above the best at which one range of directions ends
 _SAME_DEG = 25.0
 _FEWEST_CELLS = 60
+_FEWEST_PERIODS = 2  # per direction: one cannot tell blur from other loss
 _MOST_CELLS = 1500
 _FEWEST_IN_TILE = 4
 _WEAK = 1e-9
@@ -71,6 +78,8 @@ class FineRipple:
 def fine_ripples(
     model: OpticalModel,
     modulations: Sequence[Modulation],
+    samples: Samples,
+    sample_zone: NDArray[np.int64],
     camera: CameraModel,
     *,
     known: Ripple | None = None,
@@ -81,22 +90,38 @@ def fine_ripples(
     ----------
     model : the rig as it is mounted.
     modulations : of the scans of the table.
+    samples, sample_zone : of the table map: N averaged samples, and the zone (N,) that lights each.
     known : a ripple that shows as displacement: what it blurs besides is no other ripple.
     """
+    usable: BoolArray = np.isfinite(np.concatenate([samples.pixels_px, samples.table_mm], axis=-1)).all(axis=-1)
+    samples, sample_zone = samples.only(usable), sample_zone[usable]
+    tree = cKDTree(samples.pixels_px)
+    zones = [sample_zone[tree.query(one.pixels_px)[1]] for one in modulations]
     found = []
     for surface in model.surfaces:
-        parts = [one.only(model.trace(one.pixels_px).zone == surface.zone) for one in modulations]
+        parts = [one.only(number == surface.zone) for one, number in zip(modulations, zones, strict=True)]
         part = max(parts, key=lambda one: len(one.pixels_px), default=None)
-        if part is None or len(part.pixels_px) < _FEWEST_CELLS or min(part.u.shape[1], part.v.shape[1]) < 2:
+        if part is None:
             continue
-        part = part.only(np.arange(len(part.pixels_px)) % -(-len(part.pixels_px) // _MOST_CELLS) == 0)
-        cells = blur_cells(part, blur_paths(model, surface, part.pixels_px, part.camera_px, camera))
-        if len(cells) < _FEWEST_CELLS:
-            continue
-        ripple = _judged(slopes_told(cells), cells, surface)
+        cells = _cells(model, surface, part, samples.only(sample_zone == surface.zone), camera)
+        ripple = None if cells is None else _judged(slopes_told(cells), cells, surface)
         if ripple is not None and not _is_known(ripple, known):
             found.append(ripple)
     return tuple(found)
+
+
+def _cells(
+    model: OpticalModel, surface: Surface, modulation: Modulation, samples: Samples, camera: CameraModel
+) -> BlurCells | None:
+    """Cells of one zone, not too many; None where they are too few."""
+    number = len(modulation.pixels_px)
+    if number < _FEWEST_CELLS or min(modulation.u.shape[1], modulation.v.shape[1]) < _FEWEST_PERIODS:
+        return None
+    part = modulation.only(np.arange(number) % -(-number // _MOST_CELLS) == 0)
+    slopes = map_slopes(model, surface, samples.pixels_px, samples.table_mm, part.pixels_px)
+    paths = blur_paths(model, surface, part.pixels_px, part.camera_px, camera, mm_per_px=slopes)
+    cells = blur_cells(part, paths)
+    return cells if len(cells) >= _FEWEST_CELLS else None
 
 
 def _is_known(ripple: FineRipple, known: Ripple | None) -> bool:
@@ -162,9 +187,9 @@ def slopes_told(cells: BlurCells) -> SlopesTold:
 
 def _judged(told: SlopesTold, cells: BlurCells, surface: Surface) -> FineRipple | None:
     """The ripple, if there is one beyond doubt: mean and sigma over the range of directions around the likeliest."""
-    above = told.chi2 - told.chi2.min()
     if told.chi2_without - told.chi2.min() < _STANDS_OUT:
         return None
+    above = (told.chi2 - told.chi2.min()) / _DOUBT
     chance = np.exp(-0.5 * above)
     ranges = _ranges(above < _LIKELY)
     weights = [float(chance[part].sum()) for part in ranges]
@@ -204,12 +229,12 @@ def _ranges(likely: BoolArray) -> list[NDArray[np.int64]]:
 
 
 def _mean_direction(angle_deg: Array, chance: Array) -> tuple[float, float]:
-    """Mean and sigma of directions, degrees; a step of the search is part of the sigma."""
+    """Mean and sigma of directions, degrees; the sigma is no smaller than what is known of the light path."""
     centre = float(angle_deg[np.argmax(chance)])
     off = _turn(angle_deg - centre)
     share = chance / chance.sum()
     mean = float(share @ off)
-    return centre + mean, float(np.sqrt(share @ (off - mean) ** 2 + _STEP_DEG**2 / 12.0))
+    return centre + mean, float(np.hypot(np.sqrt(share @ (off - mean) ** 2), _LEAST_SIGMA_DEG))
 
 
 def _in_mirror(surface: Surface, angle_deg: float) -> float:
