@@ -16,9 +16,10 @@ from rigwarp.decode.layout import AxisLayout
 from rigwarp.decode.phase import phase_of_steps
 from rigwarp.geometry import Array, BoolArray
 
-CELL_PX = 24
-"""Side of a cell, camera pixels: about a stripe, over which errors that go with the phase average out."""
-_MOST_PIXELS = 150_000  # that are looked at: they tell the modulation of a cell to some tenths of a per cent
+CELL_PX, CELL_STEPS = 24, 6
+"""Side of a cell, camera pixels at least and pixels looked at: about a stripe, over which errors that go with the phase
+average out, and noise to some tenths of a per cent."""
+_MOST_PIXELS = 60_000  # that are looked at: a tenth of what decoding costs
 _FINEST_STEP = 3  # camera pixels: nearer ones share their blur
 _FEWEST_SHARE = 0.5  # of a cell's pixels decode, or it is at a rim
 
@@ -84,33 +85,33 @@ def measure_modulation(
     """
     height, width = u_px.shape
     step = max(_FINEST_STEP, int(np.ceil(np.sqrt(height * width / _MOST_PIXELS))))
-    rows, columns = np.arange(step // 2, height, step), np.arange(step // 2, width, step)
-    thin = np.ix_(rows, columns)
-    place_u, place_v = (np.asarray(image[thin], float) for image in (u_px, v_px))
-    lit = np.isfinite(place_u)
-    row, column = (axis[lit] for axis in np.meshgrid(rows, columns, indexing="ij"))
-    across = -(-width // CELL_PX)
-    cell = row // CELL_PX * across + column // CELL_PX
-    number = -(-height // CELL_PX) * across
-
-    def total(values: Array) -> Array:
-        return np.asarray(np.bincount(cell, values, number), float)
-
+    side = max(CELL_PX, CELL_STEPS * step)
+    thin = (slice(step // 2, None, step), slice(step // 2, None, step))
+    lit = np.isfinite(u_px[thin])
+    row, column = np.nonzero(lit)
+    place = np.stack([step // 2 + step * column, step // 2 + step * row, u_px[thin][lit], v_px[thin][lit]], axis=-1)
+    across = -(-width // side)
+    cell = (place[:, 1] // side * across + place[:, 0] // side).astype(np.int64)
+    number = -(-height // side) * across
     count = np.bincount(cell, minlength=number)
-    kept = count >= max(1.0, _FEWEST_SHARE * (CELL_PX / step) ** 2)
+    kept = count >= max(1.0, _FEWEST_SHARE * (side / step) ** 2)
+
+    def mean(values: Array) -> Array:
+        """(n,) over each cell that is kept."""
+        return np.asarray(np.bincount(cell, values, number)[kept] / count[kept], float)
+
     dark = chain.light_of_code[photos[black][thin][lit]]
     shown = []
     for axis, learnt in zip(layouts, chain.axes, strict=True):
         waves = [chain.light_of_code[np.stack([photos[i][thin][lit] for i in frames])] for frames in axis.frames]
         phases = [phase_of_steps(wave, np.ones_like(wave)) for wave in waves]
-        amplitude = np.stack([phase.amplitude for phase in phases])
-        amplitude = amplitude * learnt.error.fade(np.stack([phase.turns for phase in phases]))
-        mean = [total(wave.mean(axis=0) - dark)[kept] for wave in waves]
-        shown.append(np.stack([total(a)[kept] / m for a, m in zip(amplitude, mean, strict=True)], axis=-1))
-    weight = 1.0 / count[kept]
+        fade = learnt.error.fade(np.stack([phase.turns for phase in phases]))
+        pairs = zip(waves, phases, fade, strict=True)
+        shown.append(np.stack([mean(p.amplitude * f) / mean(w.mean(axis=0) - dark) for w, p, f in pairs], axis=-1))
+    middle = np.stack([mean(values) for values in place.T], axis=-1)
     return Modulation(
-        camera_px=np.stack([total(v)[kept] * weight for v in (column.astype(float), row.astype(float))], axis=-1),
-        pixels_px=np.stack([total(v[lit])[kept] * weight for v in (place_u, place_v)], axis=-1),
+        camera_px=middle[:, :2],
+        pixels_px=middle[:, 2:],
         periods_u_px=np.asarray(layouts[0].periods_px, float),
         periods_v_px=np.asarray(layouts[1].periods_px, float),
         u=shown[0],
