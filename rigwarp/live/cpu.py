@@ -1,18 +1,20 @@
 """The renderer for machines without a usable GPU: OpenCV's remap in linear light.
 
 The picture is turned into four channels of linear light, because OpenCV's remap is twice as fast on four as on three.
-The frame is worked on in tiles that stay in the processor's cache, each turning its own part of the picture into light.
+The frame is worked on in tiles that stay in the processor's cache, each turning its own part of the picture into light:
+in whole numbers where every pixel has one tap (`one_tap`), which is quicker, and in floats otherwise.
 """
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any, TypeVar
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.live.one_tap import OneTapTile, light_of_tile, one_tap_tiles, pairs
 from rigwarp.live.picture import Picture, checked
 from rigwarp.live.sampling import SampleMap, cubic_weights
 from rigwarp.live.tiles import CODE_PARTS, FULL, MOST_PIXELS, Group, Layout, Tile, layout_of
@@ -21,7 +23,6 @@ from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
 from rigwarp.rig.transfer import encode_transfer
 
-_Piece = TypeVar("_Piece")
 _NO_MAP: Any = None  # OpenCV's stubs ask for an array here; an empty one gives NaN in OpenCV 5.0
 _NAME = "cpu"
 
@@ -33,9 +34,10 @@ class CpuRenderer:
         self._dither = dither
         self._size: tuple[int, int] | None = None
         self._layout: Layout | None = None
-        self._room: NDArray[Any] = np.empty((0, 0, 4), np.uint16)
+        self._own_tiles: list[list[OneTapTile]] = []  # one list for every thread
+        self._whole: NDArray[np.float32] = np.empty((0, 0, 4), np.float32)
         self._cores = cv2.getNumThreads()
-        self._workers = ThreadPoolExecutor(self._cores, thread_name_prefix="rigwarp-cpu") if self._cores > 1 else None
+        self._workers = ThreadPoolExecutor(self._cores, thread_name_prefix="rigwarp-cpu")
         self.use(as_warp(prewarp))
 
     @property
@@ -50,7 +52,7 @@ class CpuRenderer:
         self._codes = _encoding_table(warp.prewarp.transfer, parts=CODE_PARTS if self._dither else 1)
         light = warp.light() * FULL
         self._light = light.astype(np.float32)
-        self._light_pairs = _pairs(np.round(light).astype(np.uint16))
+        self._light_pairs = pairs(np.round(light).astype(np.uint16))
 
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
@@ -58,69 +60,65 @@ class CpuRenderer:
         layout = self._look_up((picture.shape[1], picture.shape[0]))
         width, height = self.resolution
         frame = (np.empty if layout.covers else np.zeros)((height, width, 3), np.uint8)
-        kind = np.float32 if layout.averaged else np.uint16
-        whole = None if layout.apart else self._light_of_all(picture, kind)
+        whole = None if layout.apart else self._light_of_all(picture)
 
-        def draw(tile: Tile) -> None:
-            light = whole
-            if light is None:
-                codes = picture[tile.source]
-                light = np.empty((*codes.shape[:2], 4), kind)
-                self._turn(codes, light)
-            self._draw(light, tile, frame[tile.window])
+        def draw_single(number: int, thread: int) -> None:
+            tile = self._own_tiles[thread][number]
+            self._encode(light_of_tile(picture, tile, self._light_pairs), tile, frame[tile.window])
 
-        self._all(draw, layout.tiles)
+        def draw(number: int, _: int) -> None:
+            tile = layout.tiles[number]
+            light = self._light_of(picture[tile.source]) if whole is None else whole
+            self._encode(_averaged(light, tile), tile, frame[tile.window])
+
+        self._all(draw_single if layout.single else draw, range(len(layout.tiles)))
         return frame
 
     def close(self) -> None:
         """End the threads."""
-        if self._workers is not None:
-            self._workers.shutdown()
+        self._workers.shutdown()
 
-    def _light_of_all(self, picture: Picture, kind: type) -> NDArray[Any]:
+    def _light_of_all(self, picture: Picture) -> NDArray[np.float32]:
         """The whole picture's light, some rows at a time."""
         shape = (*picture.shape[:2], 4)
-        if self._room.shape != shape or self._room.dtype != kind:
-            self._room = np.empty(shape, kind)  # kept: fresh memory costs as much as the work itself
+        if self._whole.shape != shape:
+            self._whole = np.empty(shape, np.float32)  # kept: fresh memory costs as much as the work itself
         step = max(MOST_PIXELS // shape[1], 1)
-        rows = [slice(start, start + step) for start in range(0, shape[0], step)]
-        self._all(lambda part: self._turn(picture[part], self._room[part]), rows)
-        return self._room
 
-    def _turn(self, codes: Picture, light: NDArray[Any]) -> None:
-        """Write (h, w, 4) light of 0 .. 65535 and a channel without meaning.
+        def turn(start: int, _: int) -> None:
+            self._light_of(picture[start : start + step], into=self._whole[start : start + step])
 
-        Whole numbers for one tap; for the mean of several floats, so that it is rounded once only.
-        """
-        if light.dtype == np.float32:
-            cv2.cvtColor(cv2.LUT(codes, self._light), cv2.COLOR_RGB2RGBA, dst=light)
-            return
-        pairs = cv2.cvtColor(codes, cv2.COLOR_RGB2RGBA).reshape(len(codes), -1).view(np.uint16)
-        cv2.LUT(pairs, self._light_pairs, dst=light.reshape(len(codes), -1).view(np.int32))
+        self._all(turn, range(0, shape[0], step))
+        return self._whole
 
-    def _all(self, work: Callable[[_Piece], None], pieces: Iterable[_Piece]) -> None:
-        """Do some work on all pieces, every core taking the next one when it has done one."""
+    def _light_of(self, codes: Picture, into: NDArray[np.float32] | None = None) -> Any:
+        """(h, w, 4) light of 0 .. 65535 and a channel without meaning; floats, so that a mean is rounded once only."""
+        return cv2.cvtColor(cv2.LUT(codes, self._light), cv2.COLOR_RGB2RGBA, dst=into)
+
+    def _all(self, work: Callable[[int, int], None], pieces: range) -> None:
+        """Call `work(piece, thread)` for all pieces, every thread taking the next one when it has done one."""
         left = deque(pieces)
 
-        def share(_: int = 0) -> None:
+        def share(thread: int) -> None:
             while True:
                 try:
                     piece = left.popleft()
                 except IndexError:
                     return
-                work(piece)
+                work(piece, thread)
 
-        if self._workers is None:
-            share()
-            return
-        for _ in self._workers.map(share, range(self._cores)):
-            pass  # the results are where the work has put them; an exception comes out here
+        others = [self._workers.submit(share, thread) for thread in range(1, self._cores)]
+        share(0)
+        for other in others:
+            other.result()  # it is where the work has put it; an exception comes out here
 
     def _look_up(self, size: tuple[int, int]) -> Layout:
         if self._layout is None or size != self._size:
             samples = self._warp.samples(size)
             self.prepare(samples)
             self._layout = samples.prepared[_NAME]
+            single = self._layout.single
+            self._own_tiles = [one_tap_tiles(self._layout) for _ in range(self._cores)] if single else []
             self._size = size
         return self._layout
 
@@ -130,27 +128,26 @@ class CpuRenderer:
         if _NAME not in samples.prepared:
             samples.prepared[_NAME] = layout_of(samples)
 
-    def _draw(self, light: NDArray[Any], tile: Tile, into: NDArray[np.uint8]) -> None:
+    def _encode(self, light: NDArray[np.uint16], tile: Tile | OneTapTile, into: NDArray[np.uint8]) -> None:
         """Write the codes of one tile (h, w, 3)."""
-        three = cv2.cvtColor(_gathered(light, tile, into.shape[:2]), cv2.COLOR_RGBA2RGB)
-        if tile.gain is not None:
-            gain = cv2.cvtColor(tile.gain, cv2.COLOR_GRAY2RGB)
-            if tile.gain.dtype == np.uint16:
-                cv2.multiply(three, gain, dst=three, scale=1.0 / FULL)
-            else:
-                three = cv2.multiply(three, gain, dtype=cv2.CV_16U)
-        dimmed = np.asarray(three, np.uint16)
         if self._dither:
-            into[...] = cv2.add(cv2.LUT(dimmed, self._codes), tile.threshold) // CODE_PARTS
+            into[...] = cv2.add(cv2.LUT(light, self._codes), tile.threshold) // CODE_PARTS
         else:
-            cv2.LUT(dimmed, self._codes, dst=into)
+            cv2.LUT(light, self._codes, dst=into)
 
 
-def _gathered(light: NDArray[Any], tile: Tile, shape: tuple[int, int]) -> NDArray[Any]:
+def _averaged(light: NDArray[np.float32], tile: Tile) -> Any:
+    """(h, w, 3) uint16 light of a tile's pixels."""
+    assert tile.gain is not None  # only a single layout leaves it out
+    three = cv2.cvtColor(_gathered(light, tile), cv2.COLOR_RGBA2RGB)
+    return cv2.multiply(three, cv2.cvtColor(tile.gain, cv2.COLOR_GRAY2RGB), dtype=cv2.CV_16U)
+
+
+def _gathered(light: NDArray[np.float32], tile: Tile) -> Any:
     """Sum over the taps; every pixel belongs to one group and gets zero from the others."""
     if len(tile.groups) == 1:
         return _sampled(light, tile.groups[0])
-    total = np.zeros((*shape, 4), light.dtype)
+    total = np.zeros((*tile.threshold.shape[:2], 4), np.float32)
     for group in tile.groups:
         part = total[group.window]
         part += _sampled(light, group)
@@ -183,12 +180,6 @@ def _sum_of_taps(light: NDArray[Any], group: Group) -> NDArray[Any]:
         total = sample if total is None else cv2.add(total, sample, dst=total)
     assert total is not None  # a group has at least one tap
     return total
-
-
-def _pairs(table: NDArray[np.uint16]) -> NDArray[np.int32]:
-    """(65536,) what two bytes side by side turn into, two values side by side: half as many look-ups."""
-    two_bytes = np.arange(65536, dtype=np.uint16).view(np.uint8).reshape(-1, 2)
-    return table[two_bytes].view(np.int32)[:, 0]
 
 
 def _encoding_table(transfer: Transfer, *, parts: int) -> NDArray[Any]:

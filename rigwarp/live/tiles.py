@@ -20,9 +20,11 @@ FULL = 65535
 CODE_PARTS = 255
 """Parts of a code value that dithering looks at; 256 would not leave room for code 255."""
 MOST_PIXELS = 1 << 16
-"""Of this and less OpenCV does an operation in one thread: tiles have threads of their own."""
-_TILE_PIXELS = 1 << 15
-"""At 30 bytes a pixel, and 12 for one of the picture, a tile takes 1.4 MB; with half of this, calls begin to count."""
+"""Of a tile and of its source. Of this and less OpenCV does an operation in one thread, and tiles have their own.
+
+At 35 bytes for each they just fit into 2 MB. Smaller ones need not go to memory as often, but Python's lock, for
+which threads wait between two operations, costs more than that saves.
+"""
 _LEAST_PIXELS = 1 << 12
 _SHAPES = (8, 2)
 """Width to height, at most. Wide tiles have few rows, and shorter ones smaller sources where the picture is turned."""
@@ -51,7 +53,7 @@ class Tile:
     window : rows and columns of the frame.
     source : rows and columns of the picture that the groups' positions are counted in.
     groups : how the pixels are sampled.
-    gain : (h, w) factor on the sum over the taps, whole numbers with FULL as 1 where all have one tap; None: 1.
+    gain : (h, w) float32 factor on the sum over the taps; of a `single` layout uint16 with FULL as 1, or None for 1.
     threshold : (h, w, 3) for dithering, in parts of a code value.
     """
 
@@ -69,13 +71,13 @@ class Layout:
     Attributes
     ----------
     tiles : what no tile covers is black.
-    averaged : some pixels have more than one tap, or the cubic.
+    single : every pixel has one bilinear tap, and the tiles are `apart`.
     apart : every tile has a source of its own; otherwise it is the whole picture, theirs would overlap too much.
     covers : the tiles leave nothing out.
     """
 
     tiles: list[Tile]
-    averaged: bool
+    single: bool
     apart: bool
     covers: bool
 
@@ -85,18 +87,18 @@ def layout_of(samples: SampleMap) -> Layout:
     height, width = samples.gain_root.shape
     frame = slice(0, height), slice(0, width)
     picture = slice(0, samples.picture_size[1]), slice(0, samples.picture_size[0])
-    averaged = any(kind != (1, 1, False) for kind in sample_kinds(samples))
     found = min((_split(samples, frame, MOST_PIXELS, wide) for wide in _SHAPES), key=_cost)
     apart = sum(_area(source) for _, source in found) <= _WORTH * _area(picture)
     if not apart:
         found = [(window, picture) for window, _ in _split(samples, frame, _area(picture), _SHAPES[0])]
+    single = apart and all(kind == (1, 1, False) for kind in sample_kinds(samples))
     rows, columns = (max((_length(window[axis]) for window, _ in found), default=0) + SIDE for axis in (0, 1))
     pattern = np.floor(thresholds((rows, columns)) * CODE_PARTS).astype(np.uint16)
     pattern = np.repeat(pattern[..., None], 3, axis=2)
     share = samples.gain / samples.taps.prod(axis=-1, dtype=np.float32)
     return Layout(
-        tiles=[_tile(samples, window, source, _factor(share[window], averaged), pattern) for window, source in found],
-        averaged=averaged,
+        tiles=[_tile(samples, window, source, _factor(share[window], single), pattern) for window, source in found],
+        single=single,
         apart=apart,
         covers=sum(_area(window) for window, _ in found) == height * width,
     )
@@ -115,7 +117,7 @@ def _split(samples: SampleMap, window: Window, most_source: int, wide: int) -> l
         return []
     window = _within(rows, window[0]), _within(columns, window[1])
     pixels = _area(window)
-    if pixels <= _TILE_PIXELS:
+    if pixels <= MOST_PIXELS:
         source = _source(samples, window)
         if source is None:
             return []
@@ -142,9 +144,9 @@ def _source(samples: SampleMap, window: Window) -> Window | None:
     return (rows, columns) if _length(rows) > 0 and _length(columns) > 0 else None
 
 
-def _factor(share: NDArray[np.float32], averaged: bool) -> NDArray[Any] | None:
+def _factor(share: NDArray[np.float32], single: bool) -> NDArray[Any] | None:
     """The gain of a tile, from the factor on the sum over the taps."""
-    if averaged:
+    if not single:
         return np.ascontiguousarray(share)
     gain = np.round(share.astype(np.float64) * FULL).astype(np.uint16)
     return gain if (gain[gain > 0] != FULL).any() else None

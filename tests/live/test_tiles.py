@@ -61,7 +61,7 @@ def test_tiles_hold_all_light_once_and_their_sources_all_samples(degrees, zoom):
     samples = warp_of(turned(degrees, zoom)).samples((720, 400))
     layout = layout_of(samples)
     assert layout.apart
-    assert len(layout.tiles) > 4
+    assert len(layout.tiles) >= 4
     times = np.zeros(samples.gain_root.shape, int)
     for tile in layout.tiles:
         times[tile.window] += 1
