@@ -164,8 +164,8 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
 def measure_cpu(rounds: int) -> dict[str, Any]:
     """The CPU's figures at 1080p: whole frames, upload and conversions included, against the bare remap.
 
-    Both have the same picture, positions and threads, and make a new frame. "ratio" is that of the shortest times, which
-    nothing else has disturbed; "middle_ratio" the median over the rounds; "processor_ratio" the same of the time of all
+    Both have the same picture, positions and threads, and make a new frame. "ratio" is that of the shortest times,
+    disturbed by nothing; "middle_ratio" the median over the rounds; "processor_ratio" the same of the time of all
     cores together. On a busy machine two threads may have to share a core, and only the last one says much.
     """
     size = SIZES["1080p"]
