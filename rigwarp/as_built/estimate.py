@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.polynomial import legendre
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import QhullError
 
@@ -16,13 +15,14 @@ from rigwarp.as_built.footprint import Footprint
 from rigwarp.as_built.form import form_figures
 from rigwarp.as_built.heights import Heights, heights_of
 from rigwarp.as_built.linearised import moved_model
-from rigwarp.as_built.map_fit import OPTICS_SIGMA, SHARED_MM, MapFit, check_enough, fit_map
+from rigwarp.as_built.map_fit import OPTICS_SIGMA, MapFit, check_enough, fit_map
 from rigwarp.as_built.observability import observability
 from rigwarp.as_built.panels import panels_of
 from rigwarp.as_built.radius import BuiltRadius, built_radius
 from rigwarp.as_built.raised import RaisedScan, board_errors, height_fits, heights_mm
 from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import find_ripple
+from rigwarp.as_built.shared_errors import SHARED_MM, plane_warp
 from rigwarp.as_built.zernike import ZernikeTerm, fit_matrix
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Modulation
@@ -34,9 +34,8 @@ from rigwarp.table_map import Samples
 from rigwarp.tracing import OpticalModel
 
 _MOST_SAMPLES = 16_000  # neighbours share their errors: more of them tell nothing new
-_WARP_ORDER = 3
-_WARP_MM = 0.01  # 1-sigma of each smooth error of the table plane that the camera's covariance does not know
-_WARP_UNKNOWN_CAMERA_MM = 0.1  # the same where the camera came without a covariance
+_WARP_MM = 0.01  # rms per axis of all smooth errors of the table plane that the camera's covariance does not know
+_WARP_UNKNOWN_CAMERA_MM = 0.3  # the same where the camera came without a covariance
 _POWER_FROM_PRIOR = 0.25  # share of the power's variance from the mounting tolerances: more is over half of its sigma
 
 
@@ -81,9 +80,9 @@ def estimate_as_built(
     Notes
     -----
     One maximum-a-posteriori fit; see `rigwarp.as_built.map_fit`. Besides the camera's own covariance the table
-    positions may be off by smooth polynomials (order 3, 0.01 mm each, the same at every height, like the camera's
-    errors): a sheet that was stretched, a table that is not flat, a lens that is not a polynomial. Without them
-    thousands of samples would claim a radius to a micrometre.
+    positions may be off by smooth polynomials (order 3, together 0.01 mm rms, the same at every height, like the
+    camera's errors): a sheet that was stretched, a table that is not flat, a lens that is not a polynomial. Without
+    them thousands of samples would claim a radius to a micrometre.
     """
     tolerances = np.asarray(tolerances, float)
     table = RaisedScan(
@@ -115,7 +114,7 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
     chosen = chosen[:: -(-len(chosen) // _MOST_SAMPLES)]
     table = cells.table_mm[chosen]
     known = camera.covariance is not None
-    common = [_warp(table, _WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
+    common = [plane_warp(table, _WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
     height = heights_mm(model, scan.board, table)
     if camera.covariance is not None:
         common.append(_camera_errors(camera, cells.camera_px[chosen], float(height.mean())))
@@ -129,6 +128,7 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
         camera=np.nan_to_num(np.concatenate(common, axis=-1)),
         worth=np.ones(len(chosen)),
         height_mm=height,
+        scan=np.zeros(len(chosen), np.int64),
     )
 
 
@@ -139,21 +139,6 @@ def _camera_errors(camera: CameraModel, camera_px: Array, height_mm: float) -> A
     value, vector = np.linalg.eigh(covariance / size / size[:, None])
     half = size[:, None] * vector * np.sqrt(np.maximum(value, 0.0))
     return camera.plane_sensitivity(camera_px, height_mm) @ half
-
-
-def _warp(table_mm: Array, sigma_mm: float) -> Array:
-    """(N, 2, 2 k) smooth table shifts: products of Legendre polynomials of unit rms, times sigma, along x and y."""
-    low, high = table_mm.min(axis=0), table_mm.max(axis=0)
-    x, y = (2.0 * (table_mm - 0.5 * (low + high)) / max(float((high - low).max()), 1e-9)).T
-    unit = np.eye(_WARP_ORDER + 1)
-    products = [
-        np.sqrt((2 * i + 1) * (2 * j + 1)) * legendre.legval(x, unit[i]) * legendre.legval(y, unit[j])
-        for i in range(_WARP_ORDER + 1)
-        for j in range(_WARP_ORDER + 1 - i)
-    ]
-    functions = sigma_mm * np.stack(products, axis=-1)
-    still = np.zeros_like(functions)
-    return np.stack([np.concatenate([functions, still], axis=-1), np.concatenate([still, functions], axis=-1)], axis=1)
 
 
 def _result(

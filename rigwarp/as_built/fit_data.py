@@ -16,7 +16,7 @@ class Data:
 
     `camera` (N, 2, c) are derivatives by whitened camera errors; `worth` (N,) is the share of its own information that
     a sample adds to that of its neighbours, with which it shares part of its error; `height_mm` (N,) is how high the
-    lit surface stood.
+    lit surface stood; `scan` (N,) numbers the scans.
     """
 
     pixels_px: Array
@@ -26,6 +26,7 @@ class Data:
     camera: Array
     worth: Array
     height_mm: Array
+    scan: NDArray[np.int64]
 
     def only(self, which: BoolArray | slice) -> "Data":
         """The samples that a mask or a slice picks."""
@@ -47,9 +48,10 @@ def join_data(table: Data, raised: Sequence[Data]) -> Data:
     joined = {
         name: np.concatenate([getattr(part, name) for part in parts])
         for name in Data.__dataclass_fields__
-        if name != "camera"
+        if name not in ("camera", "scan")
     }
-    return Data(**joined, camera=np.concatenate(camera))
+    scan = np.repeat(np.arange(len(parts)), [len(part.zone) for part in parts])
+    return Data(**joined, camera=np.concatenate(camera), scan=scan)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,7 +7,7 @@ samples' own sigma.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from rigwarp.as_built.linearised import FigureRows, Linearised, linearise
 from rigwarp.as_built.measured import Lengths
 from rigwarp.as_built.problem import Problem, inverse
 from rigwarp.as_built.ray_geometry import spot_polynomials
-from rigwarp.as_built.smear import pupil_smear
+from rigwarp.as_built.shared_errors import with_shared_errors
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.rig import Measured
@@ -40,12 +40,6 @@ _COARSE_CELL_MM = 8.0  # of the thin rounds: a stiff figure does not run away wh
 _MISFIT_FLOOR_MM = 0.3  # how well a mere move of the design explains the samples before the figure is let in
 _SEAM_MM = 2.5  # half the pupil of a small projector on the mirror, and what the mounting's tolerances move the seam
 FEWEST_SAMPLES = 400
-SHARED_MM = 0.004
-"""Error of table positions that neighbours have in common (decoding, pupil, interpolation of the map), 1-sigma."""
-
-_SMEAR_LEFT = 0.9  # of the smear, when its size is fitted: 20 of 23 um rms on a virtual desk with a rippled freeform
-_SHARED_MM = 1.25  # neighbours are what one pupil covers on the mirror
-_PROBES = 400
 _RIM_MM, _RIM_STEP_MM = 1.5, 0.5
 _WORTH_SAMPLES = 200.0  # neighbours share that misfit: all samples together count as so many
 
@@ -129,7 +123,7 @@ def fit_map(design: OpticalModel, data: Data, tolerances: Array, measured: Seque
     _check_seen(seen)
     data, spots = _away_from_rims(design, data, spots_of(seen))
     check_enough(len(data.zone))
-    data = _with_shared_errors(data, spots)
+    data = with_shared_errors(data, spots)
     every = max(1, len(data.zone) // _THIN_SAMPLES)
     for stride, cell_mm in (*(_THIN_ROUNDS * ((every, _COARSE_CELL_MM),)), *(_FULL_ROUNDS * ((1, CELL_MM),))):
         part = slice(None, None, stride)
@@ -238,37 +232,6 @@ def _away_from_rims(design: OpticalModel, data: Data, spots: Spots) -> tuple[Dat
         if others.any():
             near[here] |= cKDTree(spots.mirror_mm[others]).query(spots.mirror_mm[here])[0] < _SEAM_MM
     return data.only(~near), spots.only(~near)
-
-
-def _with_shared_errors(data: Data, spots: Spots) -> Data:
-    """With the errors that neighbours share: the pupil's smear, and what has no name.
-
-    The smear's size is one more unknown common to all samples; a share of it stays as an error of each, and that too
-    is the same for all within a pupil's width.
-    """
-    group = np.unique(np.stack([data.zone, data.height_mm], axis=1), axis=0, return_inverse=True)[1].reshape(-1)
-    smear = pupil_smear(spots.mirror_mm, data.table_mm, group)
-    left = _SMEAR_LEFT * np.linalg.norm(smear, axis=-1) / np.sqrt(2.0)
-    common = np.minimum(SHARED_MM**2, float(np.min(data.sigma_mm**2))) + left**2
-    widened = np.hypot(data.sigma_mm, left)
-    return replace(
-        data,
-        sigma_mm=widened,
-        camera=np.concatenate([data.camera, smear[:, :, None]], axis=-1),
-        worth=widened**2 / (widened**2 + (_neighbours(spots) - 1.0) * common),
-    )
-
-
-def _neighbours(spots: Spots) -> float:
-    """How many samples a pupil's width holds.
-
-    The mean of n samples with independent errors s and a common one f has the variance s^2 / n + f^2: n samples of
-    variance s^2 + n f^2 each tell as much.
-    """
-    known = np.flatnonzero(np.isfinite(spots.mirror_mm).all(axis=-1))
-    tree = cKDTree(spots.mirror_mm[known])
-    probes = spots.mirror_mm[known[:: max(1, len(known) // _PROBES)]]
-    return max(float(np.median(tree.query_ball_point(probes, _SHARED_MM, return_length=True))), 1.0)
 
 
 def _check_seen(seen: Linearised) -> None:

@@ -1,0 +1,84 @@
+"""Errors that samples have in common: the warp's size, the pupil's smear, and what neighbours are worth."""
+
+import numpy as np
+import pytest
+
+from rigwarp.as_built.fit_data import Data, Spots, join_data
+from rigwarp.as_built.shared_errors import SHARED_MM, plane_warp, with_shared_errors
+from rigwarp.as_built.smear import BEAM_MM2
+
+LINE = np.arange(-20.0, 20.1, 0.5)
+PLACE = np.stack(np.meshgrid(LINE, LINE), axis=-1).reshape(-1, 2)
+INSIDE = (np.abs(PLACE) < 17.0).all(axis=-1)
+NEIGHBOURS = 21  # of a square lattice of 0.5 mm, within 1.25 mm: i^2 + j^2 <= 6.25
+SIGMA_MM = 0.006
+PERIOD_MM, WAVE_MM = 6.0, 0.1
+
+
+def data_of(table_mm, height_mm=0.0):
+    n = len(table_mm)
+    return Data(
+        pixels_px=np.zeros((n, 2)),
+        table_mm=table_mm,
+        sigma_mm=np.full(n, SIGMA_MM),
+        zone=np.zeros(n, np.int64),
+        camera=np.zeros((n, 2, 1)),
+        worth=np.ones(n),
+        height_mm=np.broadcast_to(height_mm, n),
+        scan=np.zeros(n, np.int64),
+    )
+
+
+def spots_of(place_mm):
+    mirror = np.column_stack([place_mm, np.zeros(len(place_mm))])
+    return Spots(local_mm=place_mm, mirror_mm=mirror, normal=np.broadcast_to([0.0, 0.0, 1.0], mirror.shape))
+
+
+def smooth_mirror(place_mm):
+    """Landing points by a mirror whose magnification grows across it: a smear that is smooth, 1.5 um per mm."""
+    x, y = place_mm.T
+    return np.stack([8.0 * x + 0.02 * x * x + 0.001 * x**3, 8.0 * y + 0.03 * x * y + 0.001 * y**3], axis=-1)
+
+
+def test_the_warp_moves_places_by_its_sigma_all_terms_together():
+    """Legendre polynomials of unit rms are orthonormal over the square: the variances of an axis's ten terms add up."""
+    line = np.linspace(-250.0, 250.0, 201)
+    functions = plane_warp(np.stack(np.meshgrid(line, line), axis=-1).reshape(-1, 2), 0.01)
+    assert functions.shape == (len(line) ** 2, 2, 20)
+    rms = np.sqrt(np.mean(np.sum(functions**2, axis=-1), axis=0))
+    np.testing.assert_allclose(rms, 0.01, rtol=0.03)  # the rim's samples count in full, where cubics are largest
+
+
+def test_a_smooth_smear_is_no_error_of_neighbours():
+    """What the warp of the plane holds is not counted again as noise that neighbours share."""
+    data = with_shared_errors(data_of(smooth_mirror(PLACE)), spots_of(PLACE))
+    smear = data.camera[:, :, -1]
+    assert np.sqrt(np.mean(smear**2)) > 0.004  # mm: it is there, as an unknown of all samples
+    np.testing.assert_allclose(data.sigma_mm, SIGMA_MM, rtol=0.01)
+    alone = SIGMA_MM**2 / (SIGMA_MM**2 + (NEIGHBOURS - 1) * SHARED_MM**2)
+    np.testing.assert_allclose(data.worth[INSIDE], alone, rtol=0.05)  # 0.3 um of the smear are not cubic
+
+
+def test_the_smear_of_a_ripple_is_an_error_of_neighbours():
+    """A wave a sin(k x) is smeared by a k^2 s^2 / 2 sin(k x); nine tenths of it stay, on both axes alike."""
+    k = 2.0 * np.pi / PERIOD_MM
+    table = smooth_mirror(PLACE)
+    table[:, 0] += WAVE_MM * np.sin(k * PLACE[:, 0])
+    data = with_shared_errors(data_of(table), spots_of(PLACE))
+    smear = 0.5 * BEAM_MM2 * k**2 * WAVE_MM * np.sin(k * PLACE[:, 0])
+    left = np.sqrt(np.mean(data.sigma_mm[INSIDE] ** 2) - SIGMA_MM**2)
+    # quadratics over 3 mm flatten the curvature of a wave of 6 mm by a quarter
+    assert left == pytest.approx(0.9 * np.sqrt(np.mean(smear[INSIDE] ** 2) / 2.0), rel=0.35)
+    crest = INSIDE & (np.abs(np.sin(k * PLACE[:, 0])) > 0.9)
+    assert np.median(data.worth[crest]) < 0.2
+
+
+def test_samples_of_a_tilted_board_are_one_scan():
+    """Every sample has its own height there; the smear is told from all of them."""
+    table = smooth_mirror(PLACE)
+    board = data_of(1.1 * table, height_mm=60.0 + 0.01 * table[:, 0])
+    joined = join_data(data_of(table), [board])
+    np.testing.assert_array_equal(joined.scan, np.repeat([0, 1], len(PLACE)))
+    both = with_shared_errors(joined, spots_of(np.concatenate([PLACE, PLACE])))
+    first, second = both.camera[: len(PLACE), :, -1], both.camera[len(PLACE) :, :, -1]
+    np.testing.assert_allclose(second, 1.1 * first, atol=1e-6)  # mm; derivatives are linear in the landing points
