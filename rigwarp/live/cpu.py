@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.live.one_tap import OneTapTile, light_of_tile, one_tap_tiles, pairs
+from rigwarp.live.one_tap import NO_MAP, OneTapTile, light_of_tile, one_tap_tiles, pairs
 from rigwarp.live.picture import Picture, checked
 from rigwarp.live.sampling import SampleMap, cubic_weights
 from rigwarp.live.tiles import CODE_PARTS, FULL, MOST_PIXELS, Group, Layout, Tile, layout_of
@@ -23,7 +23,6 @@ from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
 from rigwarp.rig.transfer import encode_transfer
 
-_NO_MAP: Any = None  # OpenCV's stubs ask for an array here; an empty one gives NaN in OpenCV 5.0
 _NAME = "cpu"
 
 
@@ -167,7 +166,7 @@ def _cubic(light: NDArray[Any], positions: NDArray[np.float32]) -> NDArray[Any]:
         row = np.zeros_like(total)
         for du, weight_u in enumerate(weights, start=-1):
             at = corner + np.array([du, dv], np.float32)
-            sample = cv2.remap(light, at, _NO_MAP, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+            sample = cv2.remap(light, at, NO_MAP, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
             row += sample * weight_u[..., :1]
         total += row * weight_v[..., 1:]
     return np.maximum(total, 0.0, out=total)
@@ -176,7 +175,7 @@ def _cubic(light: NDArray[Any], positions: NDArray[np.float32]) -> NDArray[Any]:
 def _sum_of_taps(light: NDArray[Any], group: Group) -> NDArray[Any]:
     total: NDArray[Any] | None = None
     for positions in group.taps:
-        sample = cv2.remap(light, positions, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+        sample = cv2.remap(light, positions, NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
         total = sample if total is None else cv2.add(total, sample, dst=total)
     assert total is not None  # a group has at least one tap
     return total

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rigwarp.live.picture import Picture
 from rigwarp.live.tiles import FULL, Layout, Tile, Window
 
-_NO_MAP: Any = None  # OpenCV's stubs ask for an array here; an empty one gives NaN in OpenCV 5.0
+NO_MAP: Any = None  # OpenCV's stubs ask for an array here; an empty one gives NaN in OpenCV 5.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,7 +58,7 @@ def light_of_tile(picture: Picture, tile: OneTapTile, table: NDArray[np.int32]) 
     cv2.cvtColor(picture[tile.source], cv2.COLOR_RGB2RGBA, dst=tile.codes)
     cv2.LUT(tile.code_pairs, table, dst=tile.light_pairs)
     mode, border = cv2.INTER_LINEAR, cv2.BORDER_CONSTANT
-    cv2.remap(tile.light, tile.positions, _NO_MAP, mode, dst=tile.sampled, borderMode=border, borderValue=0)
+    cv2.remap(tile.light, tile.positions, NO_MAP, mode, dst=tile.sampled, borderMode=border, borderValue=0)
     cv2.cvtColor(tile.sampled, cv2.COLOR_RGBA2RGB, dst=tile.colours)
     if tile.gain is not None:
         cv2.cvtColor(tile.gain, cv2.COLOR_GRAY2RGB, dst=tile.factors)
