@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from rigwarp.as_built.blur_model import BlurCells, BlurEquations, blur_cells
+from rigwarp.as_built.blur_fit import SlopesTold, slopes_told
+from rigwarp.as_built.blur_model import BlurCells, blur_cells
 from rigwarp.as_built.blur_paths import blur_paths, map_slopes
 from rigwarp.as_built.ripple import Ripple
 from rigwarp.camera import CameraModel
@@ -28,24 +29,17 @@ from rigwarp.tracing import OpticalModel, Surface
 ASSUMED_PITCH_MM = 0.2
 """Height of a print layer: the usual one. The blur tells slopes, not the pitch; amplitudes are for this one."""
 
-_STEP_DEG = 10
-_PASSES = 30
-_SETTLED = 1e-3  # of chi-square
-_HUBER = 3.0
-_ROUNDS = 3
 _STANDS_OUT = 16.0  # fall of chi-square: four sigma, of which most is what lenses are trusted with
 _DOUBT = 4.0
 """By what differences of chi-square between directions are divided: they rest on how the blur varies over the picture,
 by hundredths of a pixel^2, which a beam taken for linear gives half as well as noise would have it."""
-_LEAST_SIGMA_DEG = 5.0
+_LEAST_SIGMA_DEG, _LEAST_SIGMA_SHARE = 5.0, 0.08  # of direction and slope: how well the light path is known
 _POSSIBLE = 0.05  # of the probability: directions that have less together are ruled out
 _LIKELY = 8.0  # chi-square above the best at which one range of directions ends
 _SAME_DEG = 25.0
 _FEWEST_CELLS = 60
 _FEWEST_PERIODS = 2  # per direction: one cannot tell blur from other loss
 _MOST_CELLS = 1500
-_FEWEST_IN_TILE = 4
-_WEAK = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,53 +132,6 @@ def _turn(degrees: Array | float) -> Array:
     return np.asarray((np.asarray(degrees, float) + 90.0) % 180.0 - 90.0)
 
 
-@dataclass(frozen=True, kw_only=True)
-class SlopesTold:
-    """What the blur says of slopes in a surface's own frame.
-
-    Attributes
-    ----------
-    angle_deg : (d,) directions over half a turn.
-    slope_mrad, sigma_mrad : (d,) most probable rms slope along each, and its sigma.
-    chi2 : (d,) with that.
-    chi2_without : with no ripple at all.
-    """
-
-    angle_deg: Array
-    slope_mrad: Array
-    sigma_mrad: Array
-    chi2: Array
-    chi2_without: float
-
-
-def slopes_told(cells: BlurCells) -> SlopesTold:
-    """Fit a ripple of each direction beside all that blurs otherwise."""
-    equations = BlurEquations.of(cells)
-    noise = np.array([_scatter(cells.place, blur) for blur in cells.blur_px2.T])
-    sigma = np.broadcast_to(noise, cells.blur_px2.shape)
-    angles = np.arange(0.0, 180.0, _STEP_DEG)
-    axes = np.stack([np.cos(np.deg2rad(angles)), np.sin(np.deg2rad(angles))], axis=-1)
-    x = equations.expected
-    best = None
-    for _ in range(_ROUNDS):
-        best = min((_solve(equations, sigma, axis, x) for axis in axes[:: len(axes) // 4]), key=lambda one: one.chi2)
-        x = best.x
-        sigma = noise * np.sqrt(np.maximum(np.abs(best.residual_px2) / (_HUBER * noise), 1.0))
-    assert best is not None
-    sigma = sigma * _shared(best.residual_px2 / sigma, cells.tile)
-    without = _solve(equations, sigma, np.zeros(2), x)
-    found = [_solve(equations, sigma, axis, x) for axis in axes]
-    slope = np.sqrt(np.maximum([one.x[0] for one in found], 0.0))
-    sigma_square = np.array([one.sigma for one in found])
-    return SlopesTold(
-        angle_deg=angles,
-        slope_mrad=slope,
-        sigma_mrad=sigma_square / np.maximum(2.0 * slope, np.sqrt(sigma_square)),
-        chi2=np.where(slope > 0.0, [one.chi2 for one in found], without.chi2),
-        chi2_without=without.chi2,
-    )
-
-
 def _judged(told: SlopesTold, cells: BlurCells, surface: Surface) -> FineRipple | None:
     """The ripple, if there is one beyond doubt: mean and sigma over the range of directions around the likeliest."""
     if told.chi2_without - told.chi2.min() < _STANDS_OUT:
@@ -198,7 +145,9 @@ def _judged(told: SlopesTold, cells: BlurCells, surface: Surface) -> FineRipple 
     middle, width = _mean_direction(told.angle_deg[main], chance[main])
     share = chance[main] / chance[main].sum()
     slope = float(share @ told.slope_mrad[main])
-    variance = float(share @ (told.sigma_mrad[main] ** 2 + (told.slope_mrad[main] - slope) ** 2))
+    variance = (_LEAST_SIGMA_SHARE * slope) ** 2 + float(
+        share @ (told.sigma_mrad[main] ** 2 + (told.slope_mrad[main] - slope) ** 2)
+    )
     others = [ranges[k] for k in order[1:] if weights[k] > _POSSIBLE * sum(weights)]
     unit = np.array([np.cos(np.deg2rad(middle)), np.sin(np.deg2rad(middle))])
     aside_px = 1e-3 * slope * cells.by_slope @ unit
@@ -242,74 +191,3 @@ def _in_mirror(surface: Surface, angle_deg: float) -> float:
     own = np.array([np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))])
     x, y = surface.T_mirror_from_surface[:2, :2] @ own
     return float(np.degrees(np.arctan2(y, x)) % 180.0)
-
-
-def _robust(values: Array) -> float:
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
-
-
-def _scatter(place: Array, values: Array) -> float:
-    """What a quartic polynomial of the place leaves: noise."""
-    x, y = place.T
-    powers = np.stack([x**i * y**j for i in range(5) for j in range(5 - i)], axis=-1)
-    return max(_robust(values - powers @ np.linalg.lstsq(powers, values, rcond=None)[0]), 1e-6)
-
-
-def _shared(z: Array, tile: NDArray[np.int64]) -> Array:
-    """(2,) by how much whole tiles of z (n, 2) scatter more than the noise of their cells says; 1 or more."""
-    count = np.bincount(tile)
-    used = count >= _FEWEST_IN_TILE
-    sums = np.stack([np.bincount(tile, np.clip(one, -_HUBER, _HUBER))[used] for one in z.T], axis=-1)
-    return np.asarray(np.sqrt(np.maximum(np.mean(sums**2 / count[used, None], axis=0), 1.0)))
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Solution:
-    x: Array
-    sigma: float
-    chi2: float
-    residual_px2: Array
-
-
-def _solve(equations: BlurEquations, sigma: Array, direction: Array, start: Array) -> _Solution:
-    """The most probable unknowns for a ripple along one direction, by Levenberg and Marquardt's method."""
-    x = np.concatenate([[0.0], start[1:]])
-    state = _normal_equations(equations, sigma, direction, x)
-    damping = 1e-3
-    for _ in range(_PASSES):
-        step = np.linalg.solve(state.normal + damping * np.diag(np.diag(state.normal)), state.right)
-        trial = _normal_equations(equations, sigma, direction, x + step)
-        gain = state.chi2 - trial.chi2
-        if gain > 0.0:
-            x, state, damping = x + step, trial, damping / 10.0
-            if gain < _SETTLED:
-                break
-        else:
-            damping *= 10.0
-            if damping > 1e6:
-                break
-    variance = float(np.linalg.inv(state.normal)[0, 0])
-    return _Solution(x=x, sigma=float(np.sqrt(variance)), chi2=state.chi2, residual_px2=state.residual_px2)
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Normal:
-    normal: Array
-    right: Array
-    chi2: float
-    residual_px2: Array
-
-
-def _normal_equations(equations: BlurEquations, sigma: Array, direction: Array, x: Array) -> _Normal:
-    residual, by = equations.at(x, direction)
-    rows = (by / sigma[..., None]).reshape(-1, len(x))
-    z = (residual / sigma).ravel()
-    pull = (equations.expected - x) / equations.tolerance
-    normal = rows.T @ rows + np.diag(1.0 / equations.tolerance**2)
-    normal[0, 0] += _WEAK  # a direction of no effect
-    return _Normal(
-        normal=normal,
-        right=rows.T @ z + pull / equations.tolerance,
-        chi2=float(z @ z + pull @ pull),
-        residual_px2=residual,
-    )

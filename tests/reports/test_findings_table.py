@@ -30,6 +30,23 @@ def test_findings_say_what_they_move_and_that_causes_are_hints() -> None:
     assert "not diagnoses" in table.note
 
 
+def test_what_is_spread_is_not_said_to_be_moved() -> None:
+    spread = {**FINDING, "effect": "spreads the light of a pixel to either side by"}
+    moved = {**FINDING, "effect": "moves the picture by"}
+    table = read_facts({"findings": [spread, moved]}).findings
+    assert table is not None
+    cells = [str(row[1]).replace("\N{NO-BREAK SPACE}", " ") for row in table.rows]
+    assert cells == ["spreads the light of a pixel to either side by 1.88 mm", "1.88 mm"]
+
+
+def test_an_estimate_is_called_one() -> None:
+    entry = {"estimate": True, "looked_for": True, "found": [{"zone": 0, "slope_rms_mrad": 1.5}], "from": "stripes"}
+    (table,) = read_facts({"fine_ripple": entry}).others
+    assert "estimate" in str(table.head[0])
+    assert any("1.5" in str(cell) for row in table.rows for cell in row)
+    assert table.note == "Stripes."
+
+
 def test_nothing_found_makes_no_table() -> None:
     assert read_facts({"findings": []}).findings is None
     assert read_facts({}).findings is None
