@@ -51,10 +51,15 @@ def observability(
     value, vector = np.linalg.eigh(covariance)
     weak = vector[:, value > UNDETERMINED]
     weak = _without(weak, known)
-    for name, direction in _candidates(model, motions, tolerances, centre_mm):
-        if weak.shape[1] and np.linalg.norm(weak.T @ direction) > _INSIDE:
+    for name, candidate in _candidates(model, motions, tolerances, centre_mm):
+        # decentring a paraboloid and spinning it are not at right angles in units of the tolerances
+        direction = candidate - known @ (known.T @ candidate)
+        size = np.linalg.norm(direction)
+        if weak.shape[1] and size > _WORTH_NAMING and np.linalg.norm(weak.T @ direction) > _INSIDE * size:
             names.append(name)
-            weak = _without(weak, (weak @ (weak.T @ direction))[:, None])
+            found = weak @ (weak.T @ direction)
+            known = np.column_stack([known, found / np.linalg.norm(found)])
+            weak = _without(weak, known)
     names += [_describe(direction) for direction in weak.T]
     counted = {name: names.count(name) for name in names}
     once = tuple(name if n == 1 else f"{name} ({_NUMBERS.get(n, n)} directions)" for name, n in counted.items())

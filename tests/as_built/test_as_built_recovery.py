@@ -112,6 +112,12 @@ def test_spin_of_a_surface_of_revolution_is_named_not_numbered(seated_wrong):
     assert turn["tolerance"] == pytest.approx(np.deg2rad(0.5) * 1000.0)
 
 
+def test_both_ways_of_decentring_a_paraboloid_have_the_same_name(seated_wrong):
+    """Shifted by s and turned back by s / R, a paraboloid of R = 250 mm differs by 0.1 um of coma per mm."""
+    name = "decentring of the mirror with the tilt that undoes it"
+    assert f"{name} (two directions)" in seated_wrong.unobservable
+
+
 def test_turns_about_the_centre_of_a_sphere_are_named(camera):
     sphere = make_model(conic_constant=0.0)
     result = estimate(sphere, camera, sphere, step_px=10)
