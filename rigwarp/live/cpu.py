@@ -50,8 +50,8 @@ class CpuRenderer:
         self._size = None
         self._codes = _encoding_table(warp.prewarp.transfer, parts=CODE_PARTS if self._dither else 1)
         light = warp.light() * FULL
-        self._light = light.astype(np.float32)
-        self._light_pairs = pairs(np.round(light).astype(np.uint16))
+        self._light_pairs = pairs(light.astype(np.float32))
+        self._whole_light_pairs = pairs(np.round(light).astype(np.uint16))
 
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
@@ -63,7 +63,7 @@ class CpuRenderer:
 
         def draw_single(number: int, thread: int) -> None:
             tile = self._own_tiles[thread][number]
-            self._encode(light_of_tile(picture, tile, self._light_pairs), tile, frame[tile.window])
+            self._encode(light_of_tile(picture, tile, self._whole_light_pairs), tile, frame[tile.window])
 
         def draw(number: int, _: int) -> None:
             tile = layout.tiles[number]
@@ -90,9 +90,13 @@ class CpuRenderer:
         self._all(turn, range(0, shape[0], step))
         return self._whole
 
-    def _light_of(self, codes: Picture, into: NDArray[np.float32] | None = None) -> Any:
+    def _light_of(self, codes: Picture, into: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
         """(h, w, 4) light of 0 .. 65535 and a channel without meaning; floats, so that a mean is rounded once only."""
-        return cv2.cvtColor(cv2.LUT(codes, self._light), cv2.COLOR_RGB2RGBA, dst=into)
+        height, width, _ = codes.shape
+        light = np.empty((height, width, 4), np.float32) if into is None else into
+        code_pairs = cv2.cvtColor(codes, cv2.COLOR_RGB2RGBA).reshape(height, -1).view(np.uint16)
+        cv2.LUT(code_pairs, self._light_pairs, dst=light.reshape(height, -1).view(np.float64))
+        return light
 
     def _all(self, work: Callable[[int, int], None], pieces: range) -> None:
         """Call `work(piece, thread)` for all pieces, every thread taking the next one when it has done one."""

@@ -66,10 +66,14 @@ def light_of_tile(picture: Picture, tile: OneTapTile, table: NDArray[np.int32]) 
     return tile.colours
 
 
-def pairs(table: NDArray[np.uint16]) -> NDArray[np.int32]:
-    """(65536,) what two bytes side by side turn into, two values side by side: half as many look-ups."""
+def pairs(table: NDArray[Any]) -> NDArray[Any]:
+    """(65536,) what two bytes side by side turn into, two values side by side: half as many look-ups.
+
+    `table` is (256,) uint16 or float32; the two values look like one int32 or float64.
+    """
     two_bytes = np.arange(65536, dtype=np.uint16).view(np.uint8).reshape(-1, 2)
-    return table[two_bytes].view(np.int32)[:, 0]
+    kind = np.int32 if table.dtype == np.uint16 else np.float64
+    return table[two_bytes].view(kind)[:, 0]
 
 
 def _shapes(tile: Tile) -> tuple[tuple[int, int], tuple[int, int]]:
