@@ -13,6 +13,8 @@ from concave_rig import give_true_camera, make_concave_rig
 from small_rig import make_small_rig
 
 from rigwarp.cli import main
+from rigwarp.commands.console import Console
+from rigwarp.commands.raised_check import check_unmoved
 from rigwarp.devices import open_virtual
 from rigwarp.files import complete_runs, open_rig, read_camera, read_start, write_picture
 
@@ -139,6 +141,27 @@ def test_the_bare_table_is_looked_at_again(rig: Path) -> None:
     assert noted["since"] == [table.name]
     assert not noted["moved"]
     assert noted["shift_mm"] < 0.005
+
+
+@pytest.mark.parametrize(
+    ("device", "scans", "said"),
+    [
+        ('"virtual"', False, "no live scan of the table to compare with"),
+        ("0", True, "Nobody is there to take the board off"),
+    ],
+)
+def test_where_nobody_can_look_again_it_stays_unknown(
+    rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], device: str, scans: bool, said: str
+) -> None:
+    root = tmp_path / "rig"
+    shutil.copytree(rig, root)
+    if not scans:
+        shutil.rmtree(root / "scans")
+    text = (root / "rig.toml").read_text()
+    (root / "rig.toml").write_text(text.replace('device = "virtual"', f"device = {device}"))
+    check_unmoved(Console(json=False), open_rig(root), [tmp_path])
+    assert said in " ".join(capsys.readouterr().err.split())
+    assert not (tmp_path / "moved.json").exists()
 
 
 @pytest.fixture(scope="module")
