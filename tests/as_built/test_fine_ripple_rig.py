@@ -15,12 +15,12 @@ RIPPLE = "[[built.ripple]]\namplitude_um = 0.5\nperiod_mm = 0.9\ndirection_deg =
 
 def rig_with(root, *, ripple):
     """A pupil of 5 mm, focused 100 mm behind the mirror, lights 2.3 mm of it: two and a half periods. It is filled with
-    37 points, 0.35 mm apart there, and pixels are 0.16 mm apart: five to a period."""
+    19 points, 0.48 mm apart there, and pixels are 0.16 mm apart: five to a period."""
     make_small_rig(root)
     text = (root / "virtual.toml").read_text(encoding="utf-8")
     for old, new in (
         ("pupil_diameter_mm = 2.5", "pupil_diameter_mm = 5.0\nfocus_mm = 220.0"),
-        ("pupil_samples = 7", "pupil_samples = 37"),
+        ("pupil_samples = 7", "pupil_samples = 19"),
         *([("[projector]", RIPPLE)] if ripple else []),
     ):
         assert re.search(rf"^{re.escape(old)}", text, re.MULTILINE)
