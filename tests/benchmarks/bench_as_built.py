@@ -4,6 +4,10 @@ Each rig has a mounting, projector optics and a figure drawn at random (astigmat
 part and a dent), a table that is off by smooth errors of some hundredths of a millimetre, and a camera that is off by
 what its covariance says. Samples come from exact tracing; errors are those of the estimate against the drawn figure
 after the same rigid alignment. The z-scores are those of the Zernike terms from order 2 on, power by itself.
+
+Most of the slope error is no error of shape: a paraboloid decentred with the tilt that undoes it sends light nearly
+where it did, so the estimate's dent lies off its place by what the seat's tolerance leaves open, 0.9 mm (1-sigma) along
+both axes. The estimate names this motion as not observable; the slope is stated with it and without it.
 """
 
 import sys
@@ -15,7 +19,7 @@ from typing import Any
 import numpy as np
 
 _TESTS = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(_TESTS / "as_built"), str(_TESTS / "benchmarks")]
+sys.path[:0] = [str(_TESTS / part) for part in ("as_built", "benchmarks", "support")]
 
 from as_built_rig import (  # noqa: E402
     RADIUS_MM,
@@ -27,6 +31,7 @@ from as_built_rig import (  # noqa: E402
     spline_of,
     with_throw,
 )
+from unseen_motion import slope_rms_mrad, without_unseen_motion  # noqa: E402
 
 from rigwarp.as_built import estimate_as_built, remove_rigid  # noqa: E402
 from rigwarp.as_built.zernike import fit_matrix  # noqa: E402
@@ -53,6 +58,7 @@ def measure() -> dict[str, Any]:
     power = np.array([rig["power_z"] for rig in rigs])
     irregularity = np.array([rig["irregularity_um"] for rig in rigs])
     slope = np.array([rig["slope_mrad"] for rig in rigs])
+    shape = np.array([rig["slope_of_shape_mrad"] for rig in rigs])
     spread = float(np.sqrt(np.mean(z**2)))
     within = int(np.sum(np.abs(power) < 2.0))
     best = max(rig["irregularity_um"] for rig in sure)
@@ -61,6 +67,10 @@ def measure() -> dict[str, Any]:
         "irregularity_um": {"median": float(np.median(irregularity)), "largest": float(irregularity.max())},
         "irregularity_sure_camera_um": {"largest": float(best)},
         "slope_mrad": {"median": float(np.median(slope)), "largest": float(slope.max())},
+        "slope_mrad, motions named as not observable taken out": {
+            "median": float(np.median(shape)),
+            "largest": float(shape.max()),
+        },
         "power_within_two_sigma": within,
         "zernike_z_spread": spread,
         "zernike_z_largest": float(np.abs(z).max()),
@@ -69,6 +79,7 @@ def measure() -> dict[str, Any]:
             "irregularity within 3 um": bool(irregularity.max() < _IRREGULARITY_UM),
             "irregularity within 1 um with the true camera": bool(best < _WITH_SURE_CAMERA_UM),
             "slope without power within 0.2 mrad": bool(slope.max() < _SLOPE_MRAD),
+            "the same, motions named as not observable taken out": bool(shape.max() < _SLOPE_MRAD),
             "power within two sigma in 19 of 20": within >= _LEAST_WITHIN,
             "z-scores of spread 0.8 to 1.2": bool(_SPREAD[0] < spread < _SPREAD[1]),
         },
@@ -117,7 +128,8 @@ def _judge(result: Any, figure: Any, model: Any) -> dict[str, Any]:
     height = 1000.0 * result.reflecting_side * figure.value(X, Y)
     truth = remove_rigid(np.where(np.isfinite(result.height_um), height, np.nan), result.x_mm, result.y_mm, model)
     lit = np.isfinite(truth)
-    off = (result.height_um - truth)[lit]
+    error = result.height_um - truth
+    off = error[lit]
     terms = np.column_stack([np.ones(off.size), X[lit], Y[lit], X[lit] ** 2 + Y[lit] ** 2])
     share = np.linalg.lstsq(terms, off, rcond=None)[0]
     slope = np.stack([result.slope_x_mrad[lit], result.slope_y_mrad[lit]], axis=-1)
@@ -130,6 +142,7 @@ def _judge(result: Any, figure: Any, model: Any) -> dict[str, Any]:
     return {
         "irregularity_um": float(np.std(off - terms @ share)),
         "slope_mrad": float(np.sqrt(np.mean(np.sum(slope**2, axis=-1)))),
+        "slope_of_shape_mrad": slope_rms_mrad(without_unseen_motion(error, result), result.x_mm, result.y_mm),
         "power_z": float(z[names.index((2, 0))]),
         "z": z[[n >= 2 and (n, m) != (2, 0) for n, m in names]],
     }

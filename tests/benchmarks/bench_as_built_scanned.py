@@ -2,7 +2,9 @@
 
 Unlike bench_as_built, whose samples are traced, everything here goes through the simulated light path: photos of board
 and sheet, lens and pose, patterns, decoding, map. Each rig draws its mounting from the tolerances in rig.toml, throw
-ratio, print scale, sheet height, camera place and a figure (radius, astigmatism, trefoil, coma, spherical, a dent).
+ratio and lens shift from the sigmas that the fit takes for them, print scale, sheet height, camera place and a figure
+(radius, astigmatism, trefoil, coma, spherical, a dent). The z-scores hang on a few weak directions of the mounting, so
+these draws are whitened: over the twenty rigs their means, variances and correlations are exact.
 Two more rigs have one thing wrong each: a perfect mirror seated 0.4 mm and 0.4 deg off, and a wrong mirror seated well.
 
     python tests/benchmarks/bench_as_built_scanned.py [--json] [--rigs N] [--like SCENARIO]
@@ -28,9 +30,11 @@ sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
 from map_truth import read_truth  # noqa: E402
 from small_rig import make_small_rig  # noqa: E402
+from unseen_motion import slope_rms_mrad, without_unseen_motion  # noqa: E402
 from whole_chain import photographed_camera, scanned  # noqa: E402
 
 from rigwarp.as_built import AsBuilt, align_built, estimate_as_built, remove_rigid  # noqa: E402
+from rigwarp.as_built.map_fit import OPTICS_SIGMA  # noqa: E402
 from rigwarp.as_built.zernike import fit_matrix  # noqa: E402
 from rigwarp.camera.board_shape import PLAIN_PRINT  # noqa: E402
 from rigwarp.commands.design import design_model  # noqa: E402
@@ -47,13 +51,14 @@ from rigwarp.table_map import fit_table_map, samples_from_scan  # noqa: E402
 _RIGS = 20
 _SHEET_MM = 0.2
 _CAMERA_MM = 10.0
-_MOST_SIGMAS = 1.5  # of the mounting: beyond that much of the light misses the table
+_MOST_SIGMAS = 1.5  # of the draws before they are whitened: much beyond, much of the light misses the table
 _RADIUS_PERCENT = 1.5
 _TERMS = {(2, 2): 20.0, (2, -2): 20.0, (3, 3): 8.0, (3, -3): 8.0, (3, 1): 5.0, (3, -1): 5.0, (4, 0): 3.0}  # um rms
 _SEAT_MM, _SEAT_RAD = 0.4, np.deg2rad(0.4)
 _IRREGULARITY_UM, _SLOPE_MRAD, _PERFECT_UM = 3.0, 0.2, 2.0
 _MOST_OUTSIDE = 0.05  # of the rigs, power beyond two sigma: one in twenty
 _SPREAD = (0.8, 1.2)
+_FIGURES = ("irregularity_um", "slope_mrad", "slope_of_shape_mrad")
 
 
 def measure(rigs: int = _RIGS, scenario: str = "round-table") -> dict[str, Any]:
@@ -62,12 +67,13 @@ def measure(rigs: int = _RIGS, scenario: str = "round-table") -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as name:
         folder = open_rig(make_small_rig(Path(name) / "rig", scenario))
         base = read_truth(folder)
-        tried = [_judged(folder, _drawn(folder, base, number)) for number in range(rigs)]
+        mounting = _whitened(max(rigs, _RIGS))
+        tried = [_judged(*_drawn(folder, base, number, mounting[number])) for number in range(rigs)]
         perfect, wrong = (_estimated(folder, truth)[1] for truth in _one_thing_wrong(base))
     found = [one for one in tried if one is not None]
     z = np.concatenate([one["z"] for one in found])
     power = np.array([one["power_z"] for one in found])
-    middle = {name: float(np.median([one[name] for one in found])) for name in ("irregularity_um", "slope_mrad")}
+    middle = {name: float(np.median([one[name] for one in found])) for name in _FIGURES}
     most = {name: float(np.max([one[name] for one in found])) for name in middle}
     spread = float(np.sqrt(np.mean(z**2)))
     outside = int(np.sum(np.abs(power) > 2.0))
@@ -97,6 +103,7 @@ def measure(rigs: int = _RIGS, scenario: str = "round-table") -> dict[str, Any]:
         "held": {
             "irregularity within 3 um": most["irregularity_um"] < _IRREGULARITY_UM,
             "slope without power within 0.2 mrad": most["slope_mrad"] < _SLOPE_MRAD,
+            "the same, motions named as not observable taken out": most["slope_of_shape_mrad"] < _SLOPE_MRAD,
             "power within two sigma in 19 of 20": outside <= max(1, int(_MOST_OUTSIDE * rigs)),
             "z-scores of spread 0.8 to 1.2": bool(_SPREAD[0] < spread < _SPREAD[1]),
             "perfect mirror: figure below 2 um": perfect.figures.rms_without_power_um < _PERFECT_UM,
@@ -107,9 +114,21 @@ def measure(rigs: int = _RIGS, scenario: str = "round-table") -> dict[str, Any]:
     }
 
 
-def _drawn(folder: RigFolder, base: VirtualTruth, number: int) -> VirtualTruth:
+def _whitened(rigs: int) -> Array:
+    """(rigs, 15) draws of mounting and projector optics in units of their sigmas."""
+    values = np.random.default_rng(6999).normal(size=(rigs, 15))
+    values = np.clip(values, -_MOST_SIGMAS, _MOST_SIGMAS)
+    along, _, across = np.linalg.svd(values - values.mean(axis=0), full_matrices=False)
+    return np.asarray(np.sqrt(rigs) * (along @ across), float)
+
+
+def _drawn(
+    folder: RigFolder, base: VirtualTruth, number: int, sigmas: Array
+) -> tuple[RigFolder, VirtualTruth, tuple[float, float]]:
+    """The folder, the truth of one rig, and the lens shift that its projector really has."""
     random = np.random.default_rng(7000 + number)
-    mounting = rig_tolerances(folder.rig) * np.clip(random.normal(size=12), -_MOST_SIGMAS, _MOST_SIGMAS)
+    mounting = rig_tolerances(folder.rig) * sigmas[:12]
+    throw, *shift = OPTICS_SIGMA * sigmas[12:]
     scale = PLAIN_PRINT.scale * random.normal(size=2)
     dent = Dent(
         piece=0,
@@ -130,11 +149,11 @@ def _drawn(folder: RigFolder, base: VirtualTruth, number: int) -> VirtualTruth:
         base.projector,
         position_error_mm=mounting[0:3],
         rotation_error_rad=mounting[3:6],
-        throw_ratio_percent=0.4 * random.normal(),
+        throw_ratio_percent=100.0 * throw,
     )
     sheet_mm = _SHEET_MM + PLAIN_PRINT.height_mm * float(np.clip(random.normal(), -2.0, 2.0))
     moved = base.camera.placement.moved(random.normal(0.0, _CAMERA_MM, 3), np.zeros(3))
-    return replace(
+    truth = replace(
         base,
         seed=3000 + number,
         built=built,
@@ -142,6 +161,8 @@ def _drawn(folder: RigFolder, base: VirtualTruth, number: int) -> VirtualTruth:
         camera=replace(base.camera, placement=moved),
         sheet=replace(base.sheet, scale_error=(float(scale[0]), float(scale[1])), thickness_mm=sheet_mm),
     )
+    stated = folder.rig.projector.lens_shift
+    return folder, truth, (stated[0] + float(shift[0]), stated[1] + float(shift[1]))
 
 
 def _one_thing_wrong(base: VirtualTruth) -> tuple[VirtualTruth, VirtualTruth]:
@@ -156,9 +177,14 @@ def _one_thing_wrong(base: VirtualTruth) -> tuple[VirtualTruth, VirtualTruth]:
     return replace(plain, built=perfect), replace(plain, built=wrong)
 
 
-def _estimated(folder: RigFolder, truth: VirtualTruth) -> tuple[VirtualRig, AsBuilt]:
-    """The whole chain on one rig."""
-    virtual = VirtualRig(folder.rig, truth, meshes=folder.meshes, profiles=folder.profiles)
+def _estimated(
+    folder: RigFolder, truth: VirtualTruth, lens_shift: tuple[float, float] | None = None
+) -> tuple[VirtualRig, AsBuilt]:
+    """The whole chain on one rig, whose projector may have another lens shift than rig.toml says."""
+    rig = folder.rig
+    if lens_shift is not None:
+        rig = replace(rig, projector=replace(rig.projector, lens_shift=lens_shift))
+    virtual = VirtualRig(rig, truth, meshes=folder.meshes, profiles=folder.profiles)
     camera = photographed_camera(folder, virtual, sheet_mm=_SHEET_MM)
     samples = samples_from_scan(scanned(folder, virtual), camera, folder.rig.table)
     model, tolerances = design_model(folder), rig_tolerances(folder.rig)
@@ -167,10 +193,10 @@ def _estimated(folder: RigFolder, truth: VirtualTruth) -> tuple[VirtualRig, AsBu
     return virtual, built
 
 
-def _judged(folder: RigFolder, truth: VirtualTruth) -> dict[str, Any] | None:
+def _judged(folder: RigFolder, truth: VirtualTruth, lens_shift: tuple[float, float]) -> dict[str, Any] | None:
     """One rig's errors; None where the estimate was refused."""
     try:
-        virtual, built = _estimated(folder, truth)
+        virtual, built = _estimated(folder, truth, lens_shift)
     except RigwarpError as error:
         sys.stderr.write(f"rig {truth.seed}: {error}\n")
         return None
@@ -187,10 +213,10 @@ def _judged(folder: RigFolder, truth: VirtualTruth) -> dict[str, Any] | None:
     terms = np.column_stack([np.ones(len(xy)), xy, np.sum(xy**2, axis=-1)])
     left = off.copy()
     left[known] -= terms @ np.linalg.lstsq(terms, off[known], rcond=None)[0]
-    slopes = np.stack(np.gradient(left, built.y_mm, built.x_mm), axis=-1)
     return {
         "irregularity_um": float(np.nanstd(left)),
-        "slope_mrad": float(np.sqrt(np.nanmean(np.sum(slopes**2, axis=-1)))),
+        "slope_mrad": slope_rms_mrad(left, built.x_mm, built.y_mm),
+        "slope_of_shape_mrad": slope_rms_mrad(without_unseen_motion(off, built), built.x_mm, built.y_mm),
         "power_z": float(z[power][0]),
         "power_determined": built.power_determined,
         "z": z[shape],
