@@ -35,6 +35,8 @@ from rigwarp.tracing import OpticalModel
 
 _MOST_SAMPLES = 16_000  # neighbours share their errors: more of them tell nothing new
 _WARP_MM = 0.01  # rms per axis of all smooth errors of the table plane that the camera's covariance does not know
+_WARP_BOARD_MM = 0.01
+"""The same on a raised board alone: the camera's lens shows the board at other places of the picture than the table."""
 _WARP_UNKNOWN_CAMERA_MM = 0.3  # the same where the camera came without a covariance
 _POWER_FROM_PRIOR = 0.25  # share of the power's variance from the mounting tolerances: more is over half of its sigma
 
@@ -119,7 +121,7 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
     if camera.covariance is not None:
         common.append(_camera_errors(camera, cells.camera_px[chosen], float(height.mean())))
     if scan.board is not None:
-        common.append(board_errors(model, scan, chosen, scan.board))
+        common += [board_errors(model, scan, chosen, scan.board), plane_warp(table, _WARP_BOARD_MM)]
     return Data(
         pixels_px=cells.pixels_px[chosen],
         table_mm=table,

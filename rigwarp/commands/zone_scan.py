@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
 
 from rigwarp.capture import can_resume
 from rigwarp.commands.console import Console
@@ -155,9 +156,17 @@ def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
 
 
 def zones_of(folder: RigFolder) -> NDArray[np.int16]:
-    """(H, W) zone of each projector pixel: as measured last, or as designed."""
+    """(H, W) zone of each projector pixel: as measured last, or as designed.
+
+    A pixel whose light is not known to reach the table goes with the nearest zone: where only the pixels before it are
+    lit, their edge blurs into what is measured, on a raised board in the midst of it.
+    """
     try:
         measured, header = read_map(current_result(folder.root) / MAP_FILE)
+        known = measured.zone if header.get("rig_hash") == folder.rig_hash else design_map(folder).zone
     except InputError:
-        return design_map(folder).zone
-    return measured.zone if header.get("rig_hash") == folder.rig_hash else design_map(folder).zone
+        known = design_map(folder).zone
+    if (known == NO_LIGHT).all():
+        return known
+    row, column = distance_transform_edt(known == NO_LIGHT, return_distances=False, return_indices=True)
+    return np.asarray(known[row, column], np.int16)
