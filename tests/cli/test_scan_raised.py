@@ -212,5 +212,5 @@ def test_a_folded_mirror_on_a_raised_board(tmp_path: Path, capsys: pytest.Captur
     assert board["residual_rms_mm"] < 2.0 * table["residual_rms_mm"]
     (fold,) = both["as_built"]["folds"]
     assert 0.0 < fold["sigma_deg"] < 0.01
-    # one panel is hollow, R = 20 m: the tilt of its lit part depends on where that lies, 5 mm off its middle is 0.014 deg
+    # one panel is hollow, R = 20 m: where its lit part lies 5 mm off its middle, that is tilted by 0.014 deg
     assert fold["opened_deg"] == pytest.approx(TRUE_FOLD_DEG, abs=2.0 * fold["sigma_deg"] + 0.014)
