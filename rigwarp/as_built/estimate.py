@@ -205,6 +205,7 @@ def _result(
         findings=findings_of(
             zernike=zernike,
             power_determined=determined,
+            rms_um=figures.rms_um,
             radius=radius,
             radius_mm=disk.radius_mm,
             folds=folds,

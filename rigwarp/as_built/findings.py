@@ -17,6 +17,7 @@ from rigwarp.as_built.ripple import Ripple
 from rigwarp.as_built.zernike import ZernikeTerm
 
 _SURE = 2.0  # sigmas from zero
+_MOST_OF_ALL = 1.2  # of the whole deviation's rms: on a disk no term has more than all of it, but for its rim
 _WORTH_MM = 0.1  # on the table: less is not worth a workshop's time
 _TWICE = 2.0  # a mirror turned by a turns the light by 2 a
 _POWERLESS = "the prewarp takes care of it"
@@ -62,6 +63,7 @@ def findings_of(
     *,
     zernike: Sequence[ZernikeTerm],
     power_determined: bool,
+    rms_um: float,
     radius_mm: float,
     folds: Sequence[Fold],
     panels: Sequence[Panel],
@@ -75,11 +77,14 @@ def findings_of(
 
     Parameters
     ----------
+    rms_um : of the whole deviation.
     radius_mm : of the Zernike disk.
     radius : of curvature, where it is known.
     way_mm : typical way of the light from the mirror to the table: a slope s moves the picture by 2 s times that.
     """
-    found = _panels(panels, folds, way_mm) if panels else _forms(zernike, power_determined, radius, radius_mm, way_mm)
+    if not power_determined:
+        zernike = [term for term in zernike if (term.n, term.m) != (2, 0)]
+    found = _panels(panels, folds, way_mm) if panels else _forms(zernike, rms_um, radius, radius_mm, way_mm)
     for defect in defects:
         moves = _TWICE * 1e-3 * defect.slope_mrad * way_mm
         kind = "dent" if defect.depth_um < 0.0 else "bump"
@@ -126,18 +131,22 @@ def _fine(ripple: FineRipple) -> Finding:
 
 
 def _forms(
-    zernike: Sequence[ZernikeTerm], power_determined: bool, radius: BuiltRadius | None, radius_mm: float, way_mm: float
+    zernike: Sequence[ZernikeTerm], rms_um: float, radius: BuiltRadius | None, radius_mm: float, way_mm: float
 ) -> list[Finding]:
-    """Terms of one kind together: astigmatism is one finding, whichever way it lies."""
+    """Terms of one kind together: astigmatism is one finding, whichever way it lies.
+
+    On a light that is no disk the terms are not independent. One that is larger than the whole deviation is only there
+    to undo others, and means nothing to a workshop.
+    """
     size: dict[tuple[int, int], tuple[float, float]] = {}
     for term in zernike:
         key = (term.n, abs(term.m))
-        if key in _TERMS and (key != (2, 0) or power_determined):
+        if key in _TERMS:
             um, sigma = size.get(key, (0.0, 0.0))
             size[key] = float(np.hypot(um, term.um)), max(sigma, term.sigma_um)
     found = []
     for key, (um, sigma) in size.items():
-        if um > _SURE * sigma:
+        if _SURE * sigma < um < _MOST_OF_ALL * rms_um:
             name, cause, remedy = _TERMS[key]
             if key == (2, 0) and radius is not None:
                 name = _radius_off(radius)

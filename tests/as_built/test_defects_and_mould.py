@@ -64,6 +64,7 @@ def test_findings_are_sorted_by_how_far_they_move_the_picture():
     found = findings_of(
         zernike=terms,
         power_determined=False,
+        rms_um=60.0,
         radius_mm=45.0,
         folds=(),
         panels=(),
@@ -73,6 +74,23 @@ def test_findings_are_sorted_by_how_far_they_move_the_picture():
     )
     assert [f.what.split(":")[0].split(" of")[0] for f in found] == ["astigmatism", "ripple"]
     assert found[1].moves_mm == pytest.approx(0.503, abs=0.002)
+
+
+def test_a_term_larger_than_the_whole_deviation_is_no_finding():
+    """On a strip of light astigmatism of 56 um undoes a power of 45 um: what is there is 20 um in all."""
+    terms = [ZernikeTerm(n=2, m=2, um=56.0, sigma_um=0.5), ZernikeTerm(n=3, m=3, um=12.0, sigma_um=0.4)]
+    found = findings_of(
+        zernike=terms,
+        power_determined=True,
+        rms_um=20.0,
+        radius_mm=45.0,
+        folds=(),
+        panels=(),
+        defects=(),
+        ripple=None,
+        way_mm=400.0,
+    )
+    assert [f.what.split(":")[0] for f in found] == ["trefoil"]
 
 
 def correction(height, *, share=0.8, sigma=1.0, **options):

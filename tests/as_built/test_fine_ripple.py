@@ -90,6 +90,7 @@ def test_the_finding_says_that_it_is_an_estimate_and_what_the_warp_cannot_do():
     (finding,) = findings_of(
         zernike=(),
         power_determined=False,
+        rms_um=60.0,
         radius_mm=45.0,
         folds=(),
         panels=(),
