@@ -21,7 +21,6 @@ reports (text, pictures, html), commands and cli.py (the command line), errors.
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -31,8 +30,6 @@ if TYPE_CHECKING:
 
 __all__ = ["__version__", "load_warp"]
 __version__ = "0.1.0"
-
-os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # its greeting would stand on stdout, beside JSON objects
 
 
 def load_warp(rig: Path | str, *, dither: bool = False) -> LoadedWarp:

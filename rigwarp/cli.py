@@ -53,6 +53,7 @@ Exit codes: 0 ok, 1 unexpected, 2 usage, 3 bad input, 4 device, 5 measurement un
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; messages go to stderr."""
+    os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # it would stand on stdout, beside the JSON object
     # the fits solve many small systems: on a busy machine several BLAS threads spend their time waiting for each other
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     given = list(sys.argv[1:] if arguments is None else arguments)

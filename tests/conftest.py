@@ -6,6 +6,7 @@ import pytest
 
 # as the command line does: the fits solve many small systems, for which several BLAS threads get in each other's way
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
 
 
 @pytest.fixture(autouse=True)

@@ -4,10 +4,13 @@ A picture is its width and height (two little-endian 32-bit numbers) and its RGB
 closing the window is the key "close". The first line says that it is there. The end of stdin ends it all.
 """
 
+import os
 import struct
 import sys
 import threading
 from typing import BinaryIO, Final
+
+os.environ["PYGAME_HIDE_SUPPORT_PROMPT"] = "1"  # it would stand among the keys; must come before pygame
 
 import pygame
 

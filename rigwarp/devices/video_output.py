@@ -16,6 +16,7 @@ MADE_UP_SCREENS: Final = ("offscreen", "dummy")
 """Video drivers without a real display: the one they report has no meaning."""
 TITLE: Final = "rigwarp"
 _ENVIRONMENT = {
+    "PYGAME_HIDE_SUPPORT_PROMPT": "1",
     "SDL_WINDOWS_DPI_AWARENESS": "permonitorv2",  # native pixels on scaled desktops
     "SDL_VIDEO_MINIMIZE_ON_FOCUS_LOSS": "0",  # a click on another display must not take the picture away
     "SDL_FRAMEBUFFER_ACCELERATION": "0",  # else SDL draws software surfaces by an OpenGL context of its own

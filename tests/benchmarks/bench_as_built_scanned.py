@@ -13,6 +13,7 @@ Two more rigs have one thing wrong each: a perfect mirror seated 0.4 mm and 0.4 
 import os
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # it writes to stdout
 
 import argparse
 import sys

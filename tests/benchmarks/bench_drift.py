@@ -20,6 +20,7 @@ from scipy.ndimage import map_coordinates
 
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent / "support")]
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # it would stand on stdout, beside the JSON object
 
 from small_rig import make_small_rig  # noqa: E402
 

@@ -7,6 +7,7 @@ nothing may change.
 import contextlib
 import io
 import json
+import os
 import sys
 import tempfile
 from pathlib import Path
@@ -14,6 +15,7 @@ from typing import Any
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # it would stand on stdout, beside the JSON object
 
 from rigwarp.cli import main  # noqa: E402
 from rigwarp.commands.demo import map_against_truth  # noqa: E402
