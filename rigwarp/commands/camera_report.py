@@ -15,7 +15,7 @@ from rigwarp.camera.projection import LENS_TERMS
 from rigwarp.camera.released_board import ReleasedBoard, released_board
 from rigwarp.camera.table_flatness import FurtherSheet, flatness_warnings
 from rigwarp.commands.console import Console
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, at_height
 from rigwarp.reports.figures_lens import lens_picture
 from rigwarp.rig import Rig
 
@@ -94,7 +94,7 @@ def content_sigma_mm(camera: CameraModel, rig: Rig) -> tuple[float, float] | Non
         return None
     points = content_points_mm(rig.content, _GRID)
     height_mm = rig.table.height_mm
-    pixels = camera.project(np.column_stack([points, np.full(len(points), height_mm)]))
+    pixels = camera.project(at_height(points, height_mm))
     spread = camera.plane_covariance(pixels[np.isfinite(pixels).all(axis=-1)], height_mm)
     sigma = np.sqrt(np.trace(spread, axis1=-2, axis2=-1))
     sigma = sigma[np.isfinite(sigma)]

@@ -5,7 +5,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, at_height
 from rigwarp.reports import figures_style as style
 from rigwarp.reports.outlines import content_outline
 from rigwarp.rig import Rig
@@ -32,8 +32,7 @@ def photo_pair(before: Photo | None, after: Photo | None, camera: CameraModel | 
 
 def content_outline_px(camera: CameraModel, rig: Rig) -> Array:
     """(N, 2) closed line around the content area in camera pixels; NaN where the camera cannot see it."""
-    edge = content_outline(rig.content)
-    return camera.project(np.column_stack([edge, np.full(len(edge), rig.table.height_mm)]))
+    return camera.project(at_height(content_outline(rig.content), rig.table.height_mm))
 
 
 def crop_box(outline_px: Array, shape: tuple[int, ...]) -> tuple[slice, slice] | None:

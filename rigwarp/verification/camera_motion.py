@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rigwarp.camera import CameraModel
 from rigwarp.camera.projection import N_POSE, project_with_jacobians
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, rotation_from_vector
+from rigwarp.geometry import Array, at_height, rotation_from_vector
 from rigwarp.rig import Table
 
 _BLURS_PX = (16.0, 8.0, 4.0)
@@ -167,7 +167,7 @@ def _spots(picture: NDArray[np.float32], camera: CameraModel, table: Table, blur
     with np.errstate(invalid="ignore"):
         far = np.hypot(*share.T) if table.shape == "circle" else np.abs(share).max(axis=-1)
         near = far < _BEYOND
-    points = np.column_stack([spot[near], np.full(np.count_nonzero(near), table.height_mm)])
+    points = at_height(spot[near], table.height_mm)
     return _Spots(points_mm=points, light=picture[v.ravel()[near], u.ravel()[near]].astype(float))
 
 
@@ -249,4 +249,4 @@ def _grid(table: Table) -> Array:
     """Points of the table (n, 3) at which a motion is judged."""
     x, y = (0.45 * size * np.linspace(-1.0, 1.0, _GRID) for size in table.size_mm)
     grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    return np.column_stack([grid, np.full(len(grid), table.height_mm)])
+    return at_height(grid, table.height_mm)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.camera.projection import N_LENS
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, at_height
 from rigwarp.rig import Table
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification.camera_motion import CameraMotion, moved_camera, register_camera
@@ -123,7 +123,7 @@ def _light_shift(
     height_mm: float,
 ) -> LightShift:
     """How the dots that both looks show have moved. A camera that stands elsewhere sees them elsewhere."""
-    spots = np.column_stack([look.table_mm[now], np.full(np.count_nonzero(now), height_mm)])
+    spots = at_height(look.table_mm[now], height_mm)
     by_pose = camera.plane_sensitivity(camera.project(spots), height_mm)[..., N_LENS:]
     return LightShift(
         pixels_px=state.pixels_px[then],

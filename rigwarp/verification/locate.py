@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, at_height
 from rigwarp.verification.centre import BlobCentre, blob_centres
 from rigwarp.verification.plan import DotPlan
 from rigwarp.verification.read_code import MIXED, NO_DOT, BrightPixels, GreyPhoto, read_pixels
@@ -122,8 +122,7 @@ def _missing(
     plan: DotPlan, images: dict[int, list[BlobCentre]], camera: CameraModel, height_mm: float
 ) -> dict[int, str]:
     """Why each dot that was not seen may be missing."""
-    wanted = np.column_stack([plan.table_mm, np.full(len(plan.ids), height_mm)])
-    pixel = camera.project(wanted)
+    pixel = camera.project(at_height(plan.table_mm, height_mm))
     width, height = camera.resolution
     in_view = np.all((pixel >= 0) & (pixel <= [width - 1, height - 1]), axis=1)
     return {

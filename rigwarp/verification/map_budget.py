@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from rigwarp.camera import CameraModel, SheetSigma
 from rigwarp.camera.shares import camera_shares
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, at_height
 from rigwarp.rig import Content, Table, Target, inside_content
 from rigwarp.rig.canvas import content_to_table, table_to_content
 from rigwarp.table_map.uncertainty import LENS_PX
@@ -166,7 +166,7 @@ def _common(
     camera: CameraModel, places: Array, height_mm: float, sheet: SheetSigma, target: Target
 ) -> dict[str, Array]:
     """What the camera and the sheet do to scan and check alike, by cause, at (N, 2) places."""
-    spots = np.concatenate([places, np.full((len(places), 1), height_mm)], axis=-1)
+    spots = at_height(places, height_mm)
     stretch = np.sum(camera.plane_jacobian(camera.project(spots), height_mm) ** 2, axis=(-1, -2))
     found = {"lens_model": LENS_PX * np.sqrt(stretch / 2.0)}
     shares = camera_shares(camera, places, height_mm, sheet=sheet, centre_mm=target.centre_mm)

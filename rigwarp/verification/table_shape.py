@@ -17,7 +17,7 @@ from rigwarp.camera.board import board_to_table
 from rigwarp.camera.detection import BoardView
 from rigwarp.camera.projection import N_LENS, N_POSE, lens_matrix, project_with_jacobians
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, at_height
 from rigwarp.rig import Table
 from rigwarp.rig.model import Target
 from rigwarp.verification.camera_motion import moved_camera
@@ -245,7 +245,7 @@ def _changed(camera: CameraModel, change: Array) -> CameraModel:
 
 def _shift(shape: TableShape, unknowns: Array, table_mm: Array) -> Array:
     """(..., 2) where the bowed table is met by the ray that meets the flat one at (..., 2), minus that."""
-    flat = np.concatenate([table_mm, np.full((*table_mm.shape[:-1], 1), shape.height_mm)], axis=-1)
+    flat = at_height(table_mm, shape.height_mm)
     pixels = shape.camera.project(flat)
     camera = _changed(shape.camera, unknowns[:_N_CAMERA])
     low = camera.to_plane(pixels, shape.height_mm)
