@@ -6,7 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.as_built.blur_model import BlurCells, BlurEquations
+from rigwarp.as_built.scatter import robust_sigma
 from rigwarp.geometry import Array
+from rigwarp.geometry.polynomials import plane_powers
 
 _STEP_DEG = 5.0  # a steep ripple's chi-square rises by some units within it
 _SKIP = 2  # while weights are being found, every second direction is enough
@@ -15,6 +17,7 @@ _SETTLED = 1e-3  # of chi-square
 _HUBER = 3.0  # sigmas beyond which a cell counts less: dents blur by themselves
 _ROUNDS = 3
 _FEWEST_IN_TILE = 4
+_SMOOTH_ORDER = 4
 _WEAK = 1e-9  # keeps the equations solvable for a direction of no effect
 
 
@@ -65,15 +68,11 @@ def slopes_told(cells: BlurCells) -> SlopesTold:
     )
 
 
-def _robust(values: Array) -> float:
-    return float(1.4826 * np.median(np.abs(values - np.median(values))))
-
-
 def _scatter(place: Array, values: Array) -> float:
     """What a quartic polynomial of the place leaves: noise."""
-    x, y = place.T
-    powers = np.stack([x**i * y**j for i in range(5) for j in range(5 - i)], axis=-1)
-    return max(_robust(values - powers @ np.linalg.lstsq(powers, values, rcond=None)[0]), 1e-6)
+    powers = plane_powers(place, _SMOOTH_ORDER)
+    left = values - powers @ np.linalg.lstsq(powers, values, rcond=None)[0]
+    return max(robust_sigma(left), 1e-6)
 
 
 def _shared(z: Array, tile: NDArray[np.int64]) -> Array:

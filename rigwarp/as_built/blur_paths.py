@@ -11,6 +11,7 @@ import numpy as np
 from rigwarp.as_built.ray_geometry import Deviation, zone_rays
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.polynomials import plane_powers
 from rigwarp.tracing import OpticalModel, Surface
 
 _ORDER = 3  # of the polynomial that makes up for how the mirror was built: higher ones follow dents
@@ -86,11 +87,11 @@ def map_slopes(model: OpticalModel, surface: Surface, pixels_px: Array, table_mm
     off = table - _landing(model, surface, pixels)
     good = np.isfinite(off).all(axis=-1)
     centre, size = pixels.mean(axis=0), max(float(np.ptp(pixels, axis=0).max()) / 2.0, 1e-9)
-    basis = _polynomials((pixels[good] - centre) / size)
+    basis = plane_powers((pixels[good] - centre) / size, _ORDER)
     gain = np.linalg.lstsq(basis, off[good], rcond=None)[0]
 
     def place(at: Array) -> Array:
-        return np.asarray(_landing(model, surface, at) + _polynomials((at - centre) / size) @ gain)
+        return np.asarray(_landing(model, surface, at) + plane_powers((at - centre) / size, _ORDER) @ gain)
 
     steps = _HALF_PX * np.eye(2)
     return np.stack([(place(at_px + s) - place(at_px - s)) / (2.0 * _HALF_PX) for s in steps], axis=-1)
@@ -98,11 +99,6 @@ def map_slopes(model: OpticalModel, surface: Surface, pixels_px: Array, table_mm
 
 def _landing(model: OpticalModel, surface: Surface, pixels_px: Array) -> Array:
     return zone_rays(model, surface, pixels_px, Deviation.none(len(pixels_px))).table_mm
-
-
-def _polynomials(place: Array) -> Array:
-    x, y = place.T
-    return np.stack([x**i * y**j for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)], axis=-1)
 
 
 def _inverse(matrices: Array) -> Array:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
+from rigwarp.as_built.scatter import robust_sigma
 from rigwarp.geometry import Array, BoolArray
 
 _SMOOTH_SHARE = 0.12  # width of the form that is taken off, as a share of the footprint
@@ -57,7 +58,7 @@ def find_defects(x_mm: Array, y_mm: Array, height_um: Array, sigma_um: Array) ->
     width_px = _SMOOTH_SHARE * extent
     left = np.where(lit, height_um - local_form(height_um, width_px), 0.0)
     inner = ndimage.binary_erosion(lit, iterations=max(1, int(_RIM_SHARE * extent)))
-    scatter = 1.4826 * float(np.median(np.abs(left[inner] - np.median(left[inner])))) if inner.any() else np.inf
+    scatter = robust_sigma(left[inner]) if inner.any() else np.inf
     threshold = max(_STANDS_OUT * scatter, _LEAST_UM)
     found = []
     for sign in (1.0, -1.0):

@@ -11,6 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from rigwarp.geometry import Array, plane_hit, reflect
+from rigwarp.geometry.polynomials import exponents, plane_powers
 from rigwarp.tracing import OpticalModel, Surface
 from rigwarp.tracing.surfaces import refine_hit
 
@@ -62,9 +63,10 @@ class Deviation:
 def spot_polynomials(spot_mm: Array, reference_mm: Array) -> tuple[Array, Array, Array]:
     """(N, 10) cubic polynomials of spots (N, 2), scaled by the extent of reference spots, and their derivatives."""
     centre, size = np.nanmean(reference_mm, axis=0), max(float(np.nanstd(reference_mm)), 1e-9)
-    x, y = ((spot_mm - centre) / size).T
-    powers = [(i, j) for i in range(_MAP_ORDER + 1) for j in range(_MAP_ORDER + 1 - i)]
-    value = np.stack([x**i * y**j for i, j in powers], axis=-1)
+    place = (spot_mm - centre) / size
+    x, y = place.T
+    powers = exponents(_MAP_ORDER)
+    value = plane_powers(place, _MAP_ORDER)
     by_x = np.stack([i * x ** max(i - 1, 0) * y**j for i, j in powers], axis=-1) / size
     by_y = np.stack([j * x**i * y ** max(j - 1, 0) for i, j in powers], axis=-1) / size
     return value, by_x, by_y

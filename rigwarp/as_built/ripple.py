@@ -6,6 +6,7 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.polynomials import plane_powers
 
 _STANDS_OUT = 25.0  # peak power over the local median; noise alone reaches 13 once in 10^4 frequencies
 _LEAST_UM, _LEAST_MRAD = 0.01, 0.01  # 8 um on a table 0.4 m away: finer waves are the decoding's, not the mirror's
@@ -88,10 +89,8 @@ def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleS
 def _without_form(xy_mm: Array, slope_mrad: Array) -> Array:
     """Slopes minus smooth polynomials of x and y, each component by itself."""
     centre = xy_mm.mean(axis=0)
-    x, y = ((xy_mm - centre) / np.abs(xy_mm - centre).max()).T
-    powers = [x**i * y**j for i in range(_POLYNOMIAL + 1) for j in range(_POLYNOMIAL + 1 - i)]
-    functions = np.stack(powers, axis=-1)
-    normal = functions.T @ functions + 1e-9 * len(x) * np.eye(len(powers))
+    functions = plane_powers((xy_mm - centre) / np.abs(xy_mm - centre).max(), _POLYNOMIAL)
+    normal = functions.T @ functions + 1e-9 * len(xy_mm) * np.eye(functions.shape[1])
     return np.asarray(slope_mrad - functions @ np.linalg.solve(normal, functions.T @ slope_mrad), float)
 
 
