@@ -18,7 +18,7 @@ from rigwarp.as_built.linearised import moved_model
 from rigwarp.as_built.map_fit import OPTICS_SIGMA, MapFit, check_enough, fit_map
 from rigwarp.as_built.observability import observability
 from rigwarp.as_built.panels import panels_of
-from rigwarp.as_built.radius import BuiltRadius, built_radius
+from rigwarp.as_built.radius import built_radius
 from rigwarp.as_built.raised import RaisedScan, board_errors, height_fits, heights_mm
 from rigwarp.as_built.result import AsBuilt, Mounting
 from rigwarp.as_built.ripple import find_ripple
@@ -164,7 +164,17 @@ def _result(
     told = observability(model, fit.motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
     determined = share < _POWER_FROM_PRIOR
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
-    radius = _radius(model, grid, heights, to_terms[terms.index((2, 0))]) if determined else None
+    radius = None
+    if determined:
+        number = terms.index((2, 0))
+        radius = built_radius(
+            model.surfaces,
+            xy,
+            fit.motions,
+            to_power=to_terms[number],
+            power_mm=1e-3 * side * zernike[number].um,
+            sigma_mm=1e-3 * zernike[number].sigma_um,
+        )
     ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
     table = scans[0]
     moved = moved_model(model, fit.mounting)
@@ -251,18 +261,6 @@ def _zernike(
         for (order, m), a, s in zip(terms, um, sigma_um, strict=True)
     )
     return share, found
-
-
-def _radius(model: OpticalModel, grid: Footprint, heights: Heights, to_power: Array) -> BuiltRadius | None:
-    value, covariance, _ = heights.linear(to_power[None])
-    return built_radius(
-        model.surfaces,
-        grid.points.point_mm[:, :2],
-        heights.motions,
-        to_power=to_power,
-        power_mm=float(value[0]),
-        sigma_mm=float(np.sqrt(max(covariance[0, 0], 0.0))),
-    )
 
 
 def _mounting(fit: MapFit, determined: NDArray[np.bool_]) -> Mounting:
