@@ -19,9 +19,12 @@ WHITE = "white"
 
 def can_look_again(run: Path) -> bool:
     """True for a finished scan that was photographed live and whose photographs are still there."""
-    if not ((run / PATTERNS_FILE).is_file() and (run / CAPTURE_FILE).is_file()):
-        return False
-    return recorded_frames(run) == len(read_patterns(run / PATTERNS_FILE).frames)
+    return taken_live(run) and recorded_frames(run) == len(read_patterns(run / PATTERNS_FILE).frames)
+
+
+def taken_live(run: Path) -> bool:
+    """True where a folder notes what was shown and how it was photographed."""
+    return (run / PATTERNS_FILE).is_file() and (run / CAPTURE_FILE).is_file()
 
 
 def moved_since(run: Path, bench: Bench) -> dict[str, Movement]:

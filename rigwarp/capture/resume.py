@@ -5,10 +5,10 @@ from pathlib import Path
 
 from rigwarp.capture.averaged_camera import averaged
 from rigwarp.capture.bracket import expose, exposure_kept
-from rigwarp.capture.capture_file import CAPTURE_FILE, read_capture_notes
+from rigwarp.capture.capture_file import read_capture_notes
 from rigwarp.capture.frame_writer import FrameWriter
 from rigwarp.capture.frames_folder import FRAMES, PATTERNS_FILE, frame_name, read_scan_photo, recorded_frames
-from rigwarp.capture.look_again import movements
+from rigwarp.capture.look_again import movements, taken_live
 from rigwarp.capture.record import Recorded, record_rest, require_resolution
 from rigwarp.decode import Decoder
 from rigwarp.devices import Bench, Photo
@@ -19,9 +19,7 @@ from rigwarp.patterns import PatternSet
 
 def can_resume(run: Path) -> bool:
     """True when an interrupted scan holds enough to go on with: its patterns, its settings, and its uniform frames."""
-    if not ((run / PATTERNS_FILE).is_file() and (run / CAPTURE_FILE).is_file()):
-        return False
-    return recorded_frames(run) >= _first_shape(read_patterns(run / PATTERNS_FILE))
+    return taken_live(run) and recorded_frames(run) >= _first_shape(read_patterns(run / PATTERNS_FILE))
 
 
 def resume_scan(run: Path, bench: Bench, *, advance: Callable[[], None]) -> Recorded:

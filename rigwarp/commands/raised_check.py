@@ -16,7 +16,7 @@ from rigwarp.commands.chosen_scans import MOVED_FILE, MOVED_FORMAT, table_scans
 from rigwarp.commands.console import Console
 from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.preflight import camera_and_sheet
-from rigwarp.commands.zone_scan import lit_by
+from rigwarp.commands.zone_scan import lit_by, zones_of
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_start, write_json
@@ -46,7 +46,8 @@ def check_unmoved(console: Console, folder: RigFolder, raised: Sequence[Path], *
     if folder.rig.camera.device != VIRTUAL and not _board_off(console):
         return
     with live_bench(console, folder, display=display, quick=True) as bench:
-        seen = [moved_since(run, lit_by(folder, bench, read_start(run)["settings"])) for run in table]
+        zone_map = zones_of(folder)
+        seen = [moved_since(run, lit_by(bench, zone_map, read_start(run)["settings"])) for run in table]
     if len(table) > 1:  # where the white of one zone ends depends on where the zones were known to part
         seen = [{name: movement for name, movement in one.items() if name != WHITE} for one in seen]
     apart = {name: movement for one in seen for name, movement in one.items() if movement.matters}

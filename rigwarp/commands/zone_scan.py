@@ -140,11 +140,13 @@ def _interrupted(folder: RigFolder) -> Path:
     return run
 
 
-def lit_by(folder: RigFolder, bench: Bench, settings: Mapping[str, Any]) -> Bench:
-    """The bench as it was for a scan with such settings: with one zone lit only, or everything."""
-    group = str(settings.get("group", ""))
+def lit_by(bench: Bench, zone_map: NDArray[np.int16], settings: Mapping[str, Any]) -> Bench:
+    """The bench as it was for a scan with such settings: with one zone lit only, or everything.
+
+    `zone_map` (H, W) is what `zones_of` says.
+    """
     number = int(settings.get("zone", 0))
-    return _Zones(group=group, numbers=[number], map=zones_of(folder), note={}).lit(bench, number) if group else bench
+    return _Zones(group=str(settings.get("group", "")), numbers=[number], map=zone_map).lit(bench, number)
 
 
 def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
