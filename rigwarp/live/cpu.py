@@ -50,8 +50,8 @@ class CpuRenderer:
         self._size = None
         self._codes = _encoding_table(warp.prewarp.transfer, parts=CODE_PARTS if self._dither else 1)
         light = warp.light() * FULL
-        self._light_pairs = pairs(light.astype(np.float32))
-        self._whole_light_pairs = pairs(np.round(light).astype(np.uint16))
+        self._pairs_float = pairs(light.astype(np.float32))
+        self._pairs_16_bit = pairs(np.round(light).astype(np.uint16))
 
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
@@ -63,7 +63,7 @@ class CpuRenderer:
 
         def draw_single(number: int, thread: int) -> None:
             tile = self._own_tiles[thread][number]
-            self._encode(light_of_tile(picture, tile, self._whole_light_pairs), tile, frame[tile.window])
+            self._encode(light_of_tile(picture, tile, self._pairs_16_bit), tile, frame[tile.window])
 
         def draw(number: int, _: int) -> None:
             tile = layout.tiles[number]
@@ -95,7 +95,7 @@ class CpuRenderer:
         height, width, _ = codes.shape
         light = np.empty((height, width, 4), np.float32) if into is None else into
         code_pairs = cv2.cvtColor(codes, cv2.COLOR_RGB2RGBA).reshape(height, -1).view(np.uint16)
-        cv2.LUT(code_pairs, self._light_pairs, dst=light.reshape(height, -1).view(np.float64))
+        cv2.LUT(code_pairs, self._pairs_float, dst=light.reshape(height, -1).view(np.float64))
         return light
 
     def _all(self, work: Callable[[int, int], None], pieces: range) -> None:

@@ -175,7 +175,8 @@ def _groups(samples: SampleMap, window: Window, origin_px: NDArray[np.float32]) 
         if len(kinds) > 1:
             rows, columns = _span(own.any(axis=1)) or rows, _span(own.any(axis=0)) or columns
         inner = own[rows, columns]
-        where = (np.nonzero(own)[0] + window[0].start, np.nonzero(own)[1] + window[1].start)
+        own_rows, own_columns = np.nonzero(own)
+        where = own_rows + window[0].start, own_columns + window[1].start
         laid_out = []
         for position in tap_positions(samples, where, kind[:2]):
             field = np.full((*inner.shape, 2), _NOWHERE_PX, np.float32)
