@@ -6,6 +6,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.linalg import spsolve
 
+from rigwarp.as_built.findings import findings_of
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Placement, look_at, rotation_from_degrees
 from rigwarp.geometry.height_spline import HeightSpline
@@ -167,3 +168,9 @@ def moved(model, shifts):
 def with_throw(model, share):
     """The model with another throw ratio."""
     return replace(model, projector=replace(model.projector, throw_ratio=model.projector.throw_ratio * (1 + share)))
+
+
+def findings_told(**told):
+    """The findings of a mirror of one piece of which nothing is known but what is told."""
+    nothing = {"zernike": (), "power_determined": False, "folds": (), "panels": (), "defects": (), "ripple": None}
+    return findings_of(**{**nothing, "rms_um": 60.0, "radius_mm": RADIUS_MM, "way_mm": 400.0, **told})

@@ -2,10 +2,9 @@
 
 import numpy as np
 import pytest
-from as_built_rig import make_model
+from as_built_rig import findings_told, make_model
 
 from rigwarp.as_built.defects import find_defects, local_form
-from rigwarp.as_built.findings import findings_of
 from rigwarp.as_built.mould import corrected_mesh, correction_of, surface_mesh
 from rigwarp.as_built.ripple import Ripple, find_ripple
 from rigwarp.as_built.zernike import ZernikeTerm
@@ -61,17 +60,7 @@ def test_findings_are_sorted_by_how_far_they_move_the_picture():
         ZernikeTerm(n=3, m=3, um=0.1, sigma_um=0.4),
         ZernikeTerm(n=2, m=0, um=50.0, sigma_um=1.0),
     ]
-    found = findings_of(
-        zernike=terms,
-        power_determined=False,
-        rms_um=60.0,
-        radius_mm=45.0,
-        folds=(),
-        panels=(),
-        defects=(),
-        ripple=ripple,
-        way_mm=400.0,
-    )
+    found = findings_told(zernike=terms, ripple=ripple)
     assert [f.what.split(":")[0].split(" of")[0] for f in found] == ["astigmatism", "ripple"]
     assert found[1].moves_mm == pytest.approx(0.503, abs=0.002)
 
@@ -79,17 +68,7 @@ def test_findings_are_sorted_by_how_far_they_move_the_picture():
 def test_a_term_larger_than_the_whole_deviation_is_no_finding():
     """On a strip of light astigmatism of 56 um undoes a power of 45 um: what is there is 20 um in all."""
     terms = [ZernikeTerm(n=2, m=2, um=56.0, sigma_um=0.5), ZernikeTerm(n=3, m=3, um=12.0, sigma_um=0.4)]
-    found = findings_of(
-        zernike=terms,
-        power_determined=True,
-        rms_um=20.0,
-        radius_mm=45.0,
-        folds=(),
-        panels=(),
-        defects=(),
-        ripple=None,
-        way_mm=400.0,
-    )
+    found = findings_told(zernike=terms, power_determined=True, rms_um=20.0)
     assert [f.what.split(":")[0] for f in found] == ["trefoil"]
 
 

@@ -2,10 +2,9 @@
 
 import numpy as np
 import pytest
-from as_built_rig import moved, scan
+from as_built_rig import findings_told, moved, scan
 from fine_stripes import PERIODS_PX, Blur, stripes
 
-from rigwarp.as_built.findings import findings_of
 from rigwarp.as_built.fine_ripple import ASSUMED_PITCH_MM, FineRipple, fine_ripples
 from rigwarp.as_built.ripple import Ripple
 from rigwarp.decode import Modulation
@@ -87,18 +86,7 @@ def test_the_finding_says_that_it_is_an_estimate_and_what_the_warp_cannot_do():
         assumed_pitch_mm=ASSUMED_PITCH_MM,
         amplitude_um=0.0675,
     )
-    (finding,) = findings_of(
-        zernike=(),
-        power_determined=False,
-        rms_um=60.0,
-        radius_mm=45.0,
-        folds=(),
-        panels=(),
-        defects=(),
-        ripple=None,
-        fine_ripples=(ripple,),
-        way_mm=400.0,
-    )
+    (finding,) = findings_told(fine_ripples=(ripple,))
     assert finding.what.startswith("estimate: ")
     assert "88 deg or 31 deg" in finding.what
     assert "0.07 um if every 0.2 mm" in finding.what
