@@ -8,7 +8,7 @@ The function is called for every frame with the time in seconds and a cleared dr
 import math
 import time
 
-from rigwarp.live.table_drawing import TableDrawing
+from rigwarp.live.operate.table_drawing import TableDrawing
 
 
 def draw(time_s: float, table: TableDrawing) -> None:

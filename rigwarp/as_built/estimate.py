@@ -6,24 +6,24 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import QhullError
 
-from rigwarp.as_built.acceptance import acceptance_of
-from rigwarp.as_built.defects import Defect, find_defects
-from rigwarp.as_built.findings import findings_of
-from rigwarp.as_built.fine_ripple import fine_ripples
-from rigwarp.as_built.fit_data import Data, join_data
-from rigwarp.as_built.footprint import Footprint
-from rigwarp.as_built.form import form_figures
-from rigwarp.as_built.heights import Heights, heights_of
-from rigwarp.as_built.linearised import moved_model
-from rigwarp.as_built.map_fit import OPTICS_SIGMA, MapFit, check_enough, fit_map
-from rigwarp.as_built.observability import observability
-from rigwarp.as_built.panels import panels_of
-from rigwarp.as_built.radius import built_radius
-from rigwarp.as_built.raised import RaisedScan, board_errors, height_fits, heights_mm
-from rigwarp.as_built.result import AsBuilt, Mounting
-from rigwarp.as_built.ripple import find_ripple
-from rigwarp.as_built.shared_errors import SHARED_MM, plane_warp
-from rigwarp.as_built.zernike import ZernikeTerm, fit_matrix
+from rigwarp.as_built.describe.acceptance import acceptance_of
+from rigwarp.as_built.describe.defects import Defect, find_defects
+from rigwarp.as_built.describe.findings import findings_of
+from rigwarp.as_built.describe.footprint import Footprint
+from rigwarp.as_built.describe.form import form_figures
+from rigwarp.as_built.describe.heights import Heights, heights_of
+from rigwarp.as_built.describe.observability import observability
+from rigwarp.as_built.describe.panels import panels_of
+from rigwarp.as_built.describe.radius import built_radius
+from rigwarp.as_built.describe.result import AsBuilt, Mounting
+from rigwarp.as_built.describe.ripple import find_ripple
+from rigwarp.as_built.describe.zernike import ZernikeTerm, fit_matrix
+from rigwarp.as_built.fine_ripple.estimate import fine_ripples
+from rigwarp.as_built.solve.fit_data import Data, join_data
+from rigwarp.as_built.solve.linearised import moved_model
+from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA, MapFit, check_enough, fit_map
+from rigwarp.as_built.solve.raised import RaisedScan, board_errors, height_fits, heights_mm
+from rigwarp.as_built.solve.shared_errors import SHARED_MM, plane_warp
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Modulation
 from rigwarp.errors import MeasurementError
@@ -81,7 +81,7 @@ def estimate_as_built(
 
     Notes
     -----
-    One maximum-a-posteriori fit; see `rigwarp.as_built.map_fit`. Besides the camera's own covariance the table
+    One maximum-a-posteriori fit; see `rigwarp.as_built.solve.map_fit`. Besides the camera's own covariance the table
     positions may be off by smooth polynomials (order 3, together 0.01 mm rms, the same at every height, like the
     camera's errors): a sheet that was stretched, a table that is not flat, a lens that is not a polynomial. Without
     them thousands of samples would claim a radius to a micrometre.
@@ -128,7 +128,7 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
         sigma_mm=np.hypot(sigma_mm[chosen], SHARED_MM),
         zone=zone[chosen],
         camera=np.nan_to_num(np.concatenate(common, axis=-1)),
-        worth=np.ones(len(chosen)),
+        information_weight=np.ones(len(chosen)),
         height_mm=height,
         scan=np.zeros(len(chosen), np.int64),
     )

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.camera.distortion import distort_jacobian, fold_radius, undistort
+from rigwarp.camera.lens.distortion import distort_jacobian, fold_radius, undistort
 from rigwarp.camera.projection import N_LENS, N_POSE, lens_vector, project_camera_points, project_with_jacobians
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, at_height

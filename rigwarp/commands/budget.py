@@ -88,7 +88,7 @@ def budget_record(budget: MapBudget) -> dict[str, Any]:
     }
 
 
-def tell_budget(console: Console, budget: MapBudget) -> None:
+def print_budget(console: Console, budget: MapBudget) -> None:
     """The budget in two lines, for people."""
     expanded = [f"{r.name} {r.expanded_mm:.2f} mm" for r in budget.regions if r.name in _REPORTED]
     whole = next(region for region in budget.regions if region.name == "all")
@@ -105,7 +105,7 @@ def tell_budget(console: Console, budget: MapBudget) -> None:
     )
 
 
-def tell_coverage(console: Console, result: Path) -> None:
+def print_coverage(console: Console, result: Path) -> None:
     """What the check grid says of the budget, in a line; nothing for results without one."""
     path = result / BUDGET_FILE
     found = read_json(path, format=FORMAT).get("check_grid") if path.is_file() else None

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from rigwarp.commands.budget import tell_coverage
+from rigwarp.commands.budget import print_coverage
 from rigwarp.commands.console import Console
-from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scans, tell_fit
+from rigwarp.commands.fit import FitMade, as_built_figures, camera_of, fit_scans, print_fit
 from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.options import (
     AverageOption,
@@ -19,8 +19,8 @@ from rigwarp.commands.options import (
 )
 from rigwarp.commands.preflight import preflight_before_scan
 from rigwarp.commands.raised_board import refuse_raised
-from rigwarp.commands.scan_runs import ScanTaken, ScanWishes, tell_scan
-from rigwarp.commands.verify import Checked, error_figures, require_tolerance, tell_verification, verify_result
+from rigwarp.commands.scan_runs import ScanOptions, ScanTaken, print_scan
+from rigwarp.commands.verify import Checked, error_figures, print_verification, require_tolerance, verify_result
 from rigwarp.commands.zone_scan import take_scans
 from rigwarp.devices import Bench
 from rigwarp.files import RigFolder, open_rig
@@ -59,7 +59,7 @@ def calibrate(
     console.caution()
     with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes) as bench:
         preflight_before_scan(console, folder, bench, wanted=look and not resume)
-        made = calibrate_rig(console, folder, bench, ScanWishes(average=average), resume=resume)
+        made = calibrate_rig(console, folder, bench, ScanOptions(average=average), resume=resume)
     console.say(f"Report {made.report}")
     console.result(
         {
@@ -75,15 +75,15 @@ def calibrate(
 
 
 def calibrate_rig(
-    console: Console, folder: RigFolder, bench: Bench, wishes: ScanWishes | None = None, *, resume: bool = False
+    console: Console, folder: RigFolder, bench: Bench, options: ScanOptions | None = None, *, resume: bool = False
 ) -> Calibrated:
     """Scan, fit, verify and report on a bench, telling each step; `resume` goes on with an interrupted scan."""
-    scans = take_scans(console, folder, bench, wishes, resume=resume)
+    scans = take_scans(console, folder, bench, options, resume=resume)
     for scan in scans:
-        tell_scan(console, scan)
+        print_scan(console, scan)
     fit = fit_scans(console, folder, [scan.run for scan in scans], decoded=[scan.decoded for scan in scans])
-    tell_fit(console, fit)
+    print_fit(console, fit)
     checks = verify_result(console, folder, fit.run, bench)
-    tell_verification(console, checks)
-    tell_coverage(console, fit.run)
+    print_verification(console, checks)
+    print_coverage(console, fit.run)
     return Calibrated(scans=scans, fit=fit, checks=checks, report=write_report(folder, fit.run))

@@ -18,8 +18,8 @@ from rigwarp.camera import (
     detect_board,
     locate_table_from_view,
 )
-from rigwarp.camera.board import board_corners_mm
-from rigwarp.camera.table_flatness import further_sheet
+from rigwarp.camera.boards.board import board_corners_mm
+from rigwarp.camera.table.table_flatness import further_sheet
 from rigwarp.commands.camera_live import take_photos
 from rigwarp.commands.camera_report import (
     CameraMade,

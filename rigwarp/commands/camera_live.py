@@ -8,9 +8,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from rigwarp.camera import CameraModel
-from rigwarp.capture.board_session import Asked, BoardSession
+from rigwarp.capture.preview.board_session import Asked, BoardSession
 from rigwarp.commands.console import Console
-from rigwarp.commands.preview import Operator, operator
+from rigwarp.commands.preview import PreviewOperator, operator
 from rigwarp.devices import VIRTUAL, Camera, Photo, open_virtual
 from rigwarp.errors import MeasurementError
 from rigwarp.files import UTC_STAMP, RigFolder, write_picture
@@ -83,7 +83,7 @@ class _Source:
 
 
 @contextmanager
-def _camera(folder: RigFolder, watcher: Operator, with_board: bool, raised_mm: float) -> Iterator[_Source]:
+def _camera(folder: RigFolder, watcher: PreviewOperator, with_board: bool, raised_mm: float) -> Iterator[_Source]:
     if folder.rig.camera.device == VIRTUAL:
         hand = VirtualHand(open_virtual(folder, raised_mm=raised_mm), with_board=with_board)
         yield _Source(camera=hand, clock=hand.clock, asked=lambda: watcher.asked() or hand.asked())

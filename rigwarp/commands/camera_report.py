@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 
 from rigwarp.camera import CameraModel, LensResult, TablePose
-from rigwarp.camera.board_shape import SHAPE_TERMS
-from rigwarp.camera.field_of_view import content_points_mm
-from rigwarp.camera.lens_support import LensSupport, lens_support
+from rigwarp.camera.boards.board_shape import SHAPE_TERMS
+from rigwarp.camera.boards.released_board import ReleasedBoard, released_board
+from rigwarp.camera.lens.support import LensSupport, lens_support
 from rigwarp.camera.projection import LENS_TERMS
-from rigwarp.camera.released_board import ReleasedBoard, released_board
-from rigwarp.camera.table_flatness import FurtherSheet, flatness_warnings
+from rigwarp.camera.table.field_of_view import content_points_mm
+from rigwarp.camera.table.table_flatness import FurtherSheet, flatness_warnings
 from rigwarp.commands.console import Console
 from rigwarp.geometry import Array, at_height
-from rigwarp.reports.figures_lens import lens_picture
+from rigwarp.reports.figures.lens import lens_picture
 from rigwarp.rig import Rig
 
 _GRID = 25  # places across the content area where the camera's uncertainty is worked out

@@ -8,13 +8,13 @@ from typing import Annotated, Any
 import numpy as np
 import typer
 
-from rigwarp.capture.findings import require_no_stop
-from rigwarp.capture.preflight import Preflight
+from rigwarp.capture.preflight.findings import require_no_stop
+from rigwarp.capture.preflight.look import Preflight
 from rigwarp.commands.console import Console
 from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.machine import Machine, look_around
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
-from rigwarp.commands.preflight import camera_and_sheet, preflight, tell_findings
+from rigwarp.commands.preflight import camera_and_sheet, preflight, print_findings
 from rigwarp.commands.preview import watch_camera
 from rigwarp.errors import DeviceError
 from rigwarp.files import RESULTS, SCANS, RigFolder, complete_runs, current_result, open_rig, read_camera, read_map
@@ -53,15 +53,15 @@ def check(
     progress = _progress(folder)
     machine = look_around()
     remarks = _rig_remarks(folder) + _machine_remarks(folder.rig, machine)
-    _tell_rig(console, folder)
-    _tell_progress(console, progress)
-    _tell_machine(console, machine)
+    _print_rig(console, folder)
+    _print_progress(console, progress)
+    _print_machine(console, machine)
     console.caution()
     if preview:
         camera, sheet_height_mm = camera_and_sheet(folder)
         watch_camera(console, folder, model=camera, sheet_height_mm=sheet_height_mm, display=display)
     looked, reason = (None, "left alone") if files_only else _try_out(console, folder, display)
-    _tell_bench(console, looked, reason)
+    _print_bench(console, looked, reason)
     if remarks:
         console.say("\nRemarks")
         for remark in remarks:
@@ -175,7 +175,7 @@ def _machine_remarks(rig: Rig, machine: Machine) -> list[str]:
     return remarks
 
 
-def _tell_rig(console: Console, folder: RigFolder) -> None:
+def _print_rig(console: Console, folder: RigFolder) -> None:
     rig = folder.rig
     projector, table, content = rig.projector, rig.table, rig.content
     width, height = projector.resolution
@@ -193,12 +193,12 @@ def _tell_rig(console: Console, folder: RigFolder) -> None:
     )
 
 
-def _tell_progress(console: Console, progress: list[tuple[str, str | None, str]]) -> None:
+def _print_progress(console: Console, progress: list[tuple[str, str | None, str]]) -> None:
     console.say("\nIn the folder")
     console.table([(name, state or f"missing; make it with: {how}") for name, state, how in progress])
 
 
-def _tell_machine(console: Console, machine: Machine) -> None:
+def _print_machine(console: Console, machine: Machine) -> None:
     displays = ", ".join(machine.monitors) or "none"
     cameras = ", ".join(f"{path} {name}" for path, name in machine.cameras.items()) or "none listed"
     console.say("\nThis computer")
@@ -211,12 +211,12 @@ def _tell_machine(console: Console, machine: Machine) -> None:
     )
 
 
-def _tell_bench(console: Console, looked: Preflight | None, reason: str | None) -> None:
+def _print_bench(console: Console, looked: Preflight | None, reason: str | None) -> None:
     console.say("\nProjector and camera")
     if looked is None:
         console.table([("not tried out", reason)])
     else:
-        tell_findings(console, looked.findings)
+        print_findings(console, looked.findings)
 
 
 def _shape(shape: MirrorShape, folder: RigFolder) -> str:

@@ -37,7 +37,7 @@ from rigwarp.commands.console import Console
 from rigwarp.devices import Photo
 from rigwarp.files import write_json
 from rigwarp.prewarp import Adjustment
-from rigwarp.verification import LineFigure, Modulation, NinePoints, VerificationResult, worst_line
+from rigwarp.verification import ChartModulation, LineFigure, NinePoints, VerificationResult, worst_line
 
 VERIFICATION_FILE = "verification.json"
 VERIFICATION_FORMAT = "rigwarp verification"
@@ -47,7 +47,7 @@ VERIFICATION_FORMAT = "rigwarp verification"
 class Quality:
     """What the pictures beside the dots say: sharpness and evenness of the light."""
 
-    modulations: tuple[Modulation, ...]
+    modulations: tuple[ChartModulation, ...]
     light_before_gain: NinePoints
     light_after_gain: NinePoints
 
@@ -161,7 +161,7 @@ def _quality_record(quality: Quality) -> dict[str, Any]:
     }
 
 
-def tell_verification(console: Console, checks: dict[str, Checked]) -> None:
+def print_verification(console: Console, checks: dict[str, Checked]) -> None:
     """The figures for people."""
     console.say("Dots on the table, distance from where they should be")
     names = {"before": "with the design's warp", "after": "with the measured warp"}
@@ -183,12 +183,12 @@ def tell_verification(console: Console, checks: dict[str, Checked]) -> None:
     )
     after = checks.get("after")
     if after is not None:
-        _tell_shape(console, after.result)
+        _print_shape(console, after.result)
         if after.quality is not None:
-            _tell_quality(console, after.quality)
+            _print_quality(console, after.quality)
 
 
-def _tell_shape(console: Console, result: VerificationResult) -> None:
+def _print_shape(console: Console, result: VerificationResult) -> None:
     affine, worst = result.affine, worst_line(result.lines)
     rows = [
         ("scale", f"{100.0 * (affine.scale - 1.0):+.3f} %"),
@@ -202,7 +202,7 @@ def _tell_shape(console: Console, result: VerificationResult) -> None:
     console.table(rows)
 
 
-def _tell_quality(console: Console, quality: Quality) -> None:
+def _print_quality(console: Console, quality: Quality) -> None:
     before, after = quality.light_before_gain, quality.light_after_gain
     console.say("Light at nine points, least over largest")
     console.table(
@@ -212,7 +212,7 @@ def _tell_quality(console: Console, quality: Quality) -> None:
         ],
         head=("", "uniformity", "corners over middle"),
     )
-    console.say("Modulation of fine lines on the table (line pairs per mm; mean of the patches)")
+    console.say("ChartModulation of fine lines on the table (line pairs per mm; mean of the patches)")
     densities = sorted({one.lines_per_mm for one in quality.modulations})
     console.table(
         [

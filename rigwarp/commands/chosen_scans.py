@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from rigwarp.camera.raised_board import RaisedBoard
+from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.commands.raised_board import board_of, same_camera
 from rigwarp.commands.scan_runs import RAISED
 from rigwarp.errors import InputError

@@ -16,7 +16,6 @@ from rigwarp.commands.design import design_model, trace_design
 from rigwarp.commands.fit import as_built_figures, camera_of
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scan_runs import scan_seconds
-from rigwarp.commands.scenarios import create_rig
 from rigwarp.commands.trace import PICTURES as DESIGN_PICTURES
 from rigwarp.commands.trace import draw_design
 from rigwarp.commands.verify import PICTURES, error_figures, require_tolerance
@@ -25,10 +24,11 @@ from rigwarp.files import RigFolder, open_rig, write_bytes, write_picture
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.reports import judge_coverage
-from rigwarp.reports.figures_mirror import deviation_map
-from rigwarp.reports.figures_photos import photo_pair
-from rigwarp.reports.figures_residuals import Residuals, residual_pair
+from rigwarp.reports.figures.mirror import deviation_map
+from rigwarp.reports.figures.photos import photo_pair
+from rigwarp.reports.figures.residuals import Residuals, residual_pair
 from rigwarp.rig import Rig, inside_content
+from rigwarp.scenarios import create_rig
 from rigwarp.simulation import VirtualRig
 from rigwarp.verification import VerificationResult
 
@@ -74,7 +74,7 @@ def demo(
     seconds = _seconds(made, trace_s, total=time.monotonic() - start, calibration_s=time.monotonic() - clock)
     judged = _judge(folder, made, virtual)
     pictures = _draw(folder, made)
-    _tell(console, made, judged, pictures)
+    _print(console, made, judged, pictures)
     console.result(_result(root, made, judged, pictures, seconds))
     require_tolerance(folder, made.checks["after"].result)
 
@@ -197,7 +197,7 @@ def _seconds(made: Calibrated, trace_s: float, *, total: float, calibration_s: f
     return {**parts, "verify": calibration_s - sum(parts.values()) + trace_s, "total": total}
 
 
-def _tell(console: Console, made: Calibrated, judged: Judged, pictures: dict[str, Path]) -> None:
+def _print(console: Console, made: Calibrated, judged: Judged, pictures: dict[str, Path]) -> None:
     figures = judged.table_map
     console.say("\nAgainst what was really built (only a virtual rig can tell)")
     console.table(

@@ -34,8 +34,8 @@ from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
 from rigwarp.geometry import Array
 from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
-from rigwarp.verification.drift import PartMotion
-from rigwarp.verification.judge import ErrorFigures, error_figures, nearer_now
+from rigwarp.verification.dots.judge import ErrorFigures, error_figures, nearer_now
+from rigwarp.verification.drift.motion import PartMotion
 
 DRIFT_FILE = "drift.json"
 FORMAT = "rigwarp drift"
@@ -228,7 +228,7 @@ def outcome_record(done: Reregistered) -> dict[str, Any]:
     }
 
 
-def tell_drift(console: Console, folder: RigFolder, check: QuickCheck, *, corrected: bool) -> None:
+def print_drift(console: Console, folder: RigFolder, check: QuickCheck, *, corrected: bool) -> None:
     """A look in words."""
     judged = check.judged
     console.say("Since the last verification: " + (", ".join(_WORDS[name] for name in judged.findings) or "no change"))
@@ -283,7 +283,7 @@ def _motion_words(motion: PartMotion) -> str:
     return ", ".join(parts)
 
 
-def tell_reregistration(console: Console, done: Reregistered) -> None:
+def print_reregistration(console: Console, done: Reregistered) -> None:
     """A re-registration in words."""
     if not done.kept:
         console.say(

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final, TypeVar
 import numpy as np
 import typer
 
-from rigwarp.as_built.mould import check_zones, corrected_mesh, correction_of, surface_mesh
+from rigwarp.as_built.describe.mould import check_zones, corrected_mesh, correction_of, surface_mesh
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model
 from rigwarp.commands.export_warp import export_warp
@@ -96,7 +96,7 @@ def export(
     if format in WARP_FORMATS:
         result = current_result(folder.root)
         written = export_warp(folder, result, format, out=out, replace=replace, correction=correction)
-        _tell(console, format, written)
+        _print(console, format, written)
         return
     request = Request(
         folder=folder,
@@ -107,10 +107,10 @@ def export(
         without_power=without_power,
     )
     written = FORMATS[format](request)
-    _tell(console, format, written)
+    _print(console, format, written)
 
 
-def _tell(console: Console, format: str, written: dict[str, Any]) -> None:
+def _print(console: Console, format: str, written: dict[str, Any]) -> None:
     console.say(f"wrote {written['file']}")
     if format == "mpcdi":
         console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")

@@ -11,7 +11,7 @@ import typer
 
 from rigwarp.as_built import AsBuilt
 from rigwarp.camera import CameraModel
-from rigwarp.commands.budget import tell_budget, write_budget
+from rigwarp.commands.budget import print_budget, write_budget
 from rigwarp.commands.chosen_scans import table_scans
 from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model
@@ -85,7 +85,7 @@ def fit(
     console = Console(json=json)
     folder = open_rig(rig)
     made = fit_scans(console, folder, table_scans(folder, scan))
-    tell_fit(console, made)
+    print_fit(console, made)
     console.result(
         {
             "result": made.run,
@@ -205,7 +205,7 @@ def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     return float(np.mean(table_map.table_map.measured[wanted])) if wanted.any() else 0.0
 
 
-def tell_fit(console: Console, made: FitMade) -> None:
+def print_fit(console: Console, made: FitMade) -> None:
     """The result for people."""
     figures, registration = made.figures, made.table_map.registration
     console.say(f"Result {made.run} (now current)")
@@ -223,7 +223,7 @@ def tell_fit(console: Console, made: FitMade) -> None:
             ),
         ]
     )
-    tell_budget(console, made.budget)
+    print_budget(console, made.budget)
     for finding in made.as_built.findings if made.as_built else ():
         console.say(f"  {finding.what}: {finding.effect} {finding.moves_mm:.1f} mm; {finding.prewarp}")
         console.say(f"    hint (common practice): {finding.cause}; remedy: {finding.remedy}")

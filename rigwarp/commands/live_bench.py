@@ -7,8 +7,8 @@ from contextlib import contextmanager
 
 import numpy as np
 
-from rigwarp.capture import CHANGES_PER_S, Latency, SettledBench, settle
-from rigwarp.capture.capture_file import CAPTURE_FILE, read_capture_notes
+from rigwarp.capture import CHANGES_PER_S, Latency, SynchronisedBench, synchronise
+from rigwarp.capture.scans.capture_file import CAPTURE_FILE, read_capture_notes
 from rigwarp.commands.console import Console
 from rigwarp.devices import VIRTUAL, open_bench
 from rigwarp.errors import UsageError
@@ -31,7 +31,7 @@ def live_bench(
     yes: bool = False,
     raised_mm: float = 0.0,
     quick: bool = False,
-) -> Iterator[SettledBench]:
+) -> Iterator[SynchronisedBench]:
     """Open a rig's devices; each photograph then belongs to the picture that is shown.
 
     Parameters
@@ -59,9 +59,9 @@ def live_bench(
             )
         known_max_s = _latency_of_latest_scan(folder) if quick else None
         changes_per_s = None if fast else CHANGES_PER_S
-        ready = settle(bench, np.random.default_rng(), changes_per_s=changes_per_s, known_max_s=known_max_s)
+        ready = synchronise(bench, np.random.default_rng(), changes_per_s=changes_per_s, known_max_s=known_max_s)
         if ready.latency is not None:
-            _tell(console, ready.latency)
+            _print(console, ready.latency)
         yield ready
 
 
@@ -75,7 +75,7 @@ def _latency_of_latest_scan(folder: RigFolder) -> float | None:
     return float(max_s) if isinstance(max_s, int | float) and max_s > 0 else None
 
 
-def _tell(console: Console, latency: Latency) -> None:
+def _print(console: Console, latency: Latency) -> None:
     console.note(
         f"From display to camera it takes {1000 * latency.median_s:.0f} ms, at most {1000 * latency.max_s:.0f}; the "
         f"camera delivers {1 / latency.frame_s:.0f} pictures a second."

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from rigwarp.devices.camera_list import cameras_here
 from rigwarp.devices.video_output import Monitor, start_screens
 from rigwarp.errors import DeviceError
-from rigwarp.live.gl_context import is_software, standalone_context
+from rigwarp.live.render.gl_context import is_software, standalone_context
 
 
 @dataclass(frozen=True, kw_only=True)

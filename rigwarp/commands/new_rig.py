@@ -7,7 +7,7 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption
-from rigwarp.commands.scenarios import create_rig
+from rigwarp.scenarios import create_rig
 
 
 def new_rig(

@@ -22,15 +22,15 @@ from rigwarp.files import (
     write_picture,
 )
 from rigwarp.live import CpuRenderer, Warp, warp_of
-from rigwarp.live.opening import open_source
-from rigwarp.live.picture import rgb_of
-from rigwarp.live.sources import DWELL_S, FADE_S, Source
-from rigwarp.live.statistics import Counts
-from rigwarp.live.stream import StreamSource
+from rigwarp.live.render.picture import rgb_of
+from rigwarp.live.run.statistics import Counts
+from rigwarp.live.sources.opening import open_source
+from rigwarp.live.sources.source import DWELL_S, FADE_S, Source
+from rigwarp.live.sources.stream import StreamSource
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 
 if TYPE_CHECKING:
-    from rigwarp.live.session import Session
+    from rigwarp.live.run.session import Session
 
 _STILL_ENDINGS = (".png", ".tif")
 _STATS_S = 1.0
@@ -46,7 +46,7 @@ class Drawing(StrEnum):
     cpu = "cpu"
 
 
-class Samples(StrEnum):
+class SampleCount(StrEnum):
     """How finely content is sampled."""
 
     auto = "auto"
@@ -55,7 +55,7 @@ class Samples(StrEnum):
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Wishes:
+class _PlayOptions:
     """What was asked for, besides the rig."""
 
     name: str | None
@@ -66,7 +66,7 @@ class _Wishes:
     display: int
     seconds: float | None
     drawing: Drawing
-    samples: Samples
+    samples: SampleCount
     dither: bool
     statistics: bool
     remote_port: int | None
@@ -108,9 +108,9 @@ def play(
         Drawing, typer.Option("--draw", help="auto: the GPU if there is one; gl or cpu: insist on it.")
     ] = Drawing.auto,
     samples: Annotated[
-        Samples,
+        SampleCount,
         typer.Option("--samples", help="fine: averages all detail; quick: less work; auto: quick without a GPU."),
-    ] = Samples.auto,
+    ] = SampleCount.auto,
     dither: Annotated[bool, typer.Option("--dither", help="Dither between code values: smoother ramps.")] = False,
     statistics: Annotated[bool, typer.Option("--stats", help="Frame counts on stderr, once a second.")] = False,
     remote: Annotated[
@@ -154,7 +154,7 @@ def play(
     if bool(source) == bool(scene):
         raise UsageError("found a SOURCE and --scene, expected one of them" if source else "a SOURCE is missing")
     folder = open_rig(rig)
-    wishes = _Wishes(
+    options = _PlayOptions(
         name=source,
         scene=scene,
         dwell_s=dwell,
@@ -176,28 +176,31 @@ def play(
     if design and watch is not None:
         raise UsageError("found --design and --watch: only a measured warp can be watched for drift")
     if write_service is not None:
-        _write_service(console, folder, wishes, write_service)
+        _write_service(console, folder, options, write_service)
         return
     counts = Counts()
-    with closing(_open(folder, wishes, counts)) as opened:
+    with closing(_open(folder, options, counts)) as opened:
         prewarp = _designed(folder) if design else _current_prewarp(folder)
-        adjustment, revision = _adjustment(console, folder, wishes)
+        adjustment, revision = _adjustment(console, folder, options)
         warp = warp_of(
-            prewarp, folder.rig.content, adjustment=adjustment, sampling="quick" if samples is Samples.quick else "fine"
+            prewarp,
+            folder.rig.content,
+            adjustment=adjustment,
+            sampling="quick" if samples is SampleCount.quick else "fine",
         )
         if still is not None:
-            _write_still(console, warp, opened, still, wishes)
+            _write_still(console, warp, opened, still, options)
         else:
-            _play(console, folder, warp, opened, wishes, counts, revision)
+            _play(console, folder, warp, opened, options, counts, revision)
 
 
-def _open(folder: RigFolder, wishes: _Wishes, counts: Counts) -> Source:
-    if wishes.scene is not None:
-        from rigwarp.live.scene import SceneSource, load_scene
+def _open(folder: RigFolder, options: _PlayOptions, counts: Counts) -> Source:
+    if options.scene is not None:
+        from rigwarp.live.sources.scene import SceneSource, load_scene
 
-        return SceneSource(load_scene(wishes.scene), folder.rig.content)
+        return SceneSource(load_scene(options.scene), folder.rig.content)
     return open_source(
-        wishes.name or "", folder.rig.content, dwell_s=wishes.dwell_s, fade_s=wishes.fade_s, counts=counts
+        options.name or "", folder.rig.content, dwell_s=options.dwell_s, fade_s=options.fade_s, counts=counts
     )
 
 
@@ -212,10 +215,10 @@ def _designed(folder: RigFolder) -> Prewarp:
     return design_prewarp(folder)
 
 
-def _adjustment(console: Console, folder: RigFolder, wishes: _Wishes) -> tuple[Adjustment, int]:
+def _adjustment(console: Console, folder: RigFolder, options: _PlayOptions) -> tuple[Adjustment, int]:
     """The correction to begin with; one made for the measured map is no use on the design's."""
     path = folder.root / ADJUST_FILE
-    if wishes.design or not path.exists():
+    if options.design or not path.exists():
         return UNCHANGED, 0
     try:
         return read_adjustment(path)
@@ -224,45 +227,45 @@ def _adjustment(console: Console, folder: RigFolder, wishes: _Wishes) -> tuple[A
         return UNCHANGED, 0
 
 
-def _word(wishes: _Wishes) -> str:
-    return "design" if wishes.design else "measured"
+def _word(options: _PlayOptions) -> str:
+    return "design" if options.design else "measured"
 
 
-def _write_still(console: Console, warp: Warp, source: Source, still: Path, wishes: _Wishes) -> None:
+def _write_still(console: Console, warp: Warp, source: Source, still: Path, options: _PlayOptions) -> None:
     if isinstance(source, StreamSource) and not source.ready(_FIRST_FRAME_S):
-        raise DeviceError(f"no picture came from {wishes.name} within {_FIRST_FRAME_S:g} s. Check that it runs.")
+        raise DeviceError(f"no picture came from {options.name} within {_FIRST_FRAME_S:g} s. Check that it runs.")
     picture = rgb_of(source.at(0.0))
-    write_picture(still, CpuRenderer(warp, dither=wishes.dither).render(picture))
+    write_picture(still, CpuRenderer(warp, dither=options.dither).render(picture))
     width, height = warp.prewarp.projector_resolution
     console.say(
-        f"{still}: {width} x {height} pixels, {_word(wishes)} warp; show it pixel for pixel at the native size."
+        f"{still}: {width} x {height} pixels, {_word(options)} warp; show it pixel for pixel at the native size."
     )
-    console.result({"still": still, "resolution": [width, height], "warp": _word(wishes)})
+    console.result({"still": still, "resolution": [width, height], "warp": _word(options)})
 
 
-def _write_service(console: Console, folder: RigFolder, wishes: _Wishes, path: Path) -> None:
-    from rigwarp.live.unattended import write_service
+def _write_service(console: Console, folder: RigFolder, options: _PlayOptions, path: Path) -> None:
+    from rigwarp.live.run.unattended import write_service
 
     root = folder.root.resolve()
-    name = wishes.name or ""
+    name = options.name or ""
     named = str(Path(name).resolve()) if Path(name).exists() else name
-    arguments = [str(root), *([named] if wishes.name else ["--scene", wishes.scene or ""])]
+    arguments = [str(root), *([named] if options.name else ["--scene", options.scene or ""])]
     given: dict[str, Any] = {
-        "--dwell": wishes.dwell_s,
-        "--fade": wishes.fade_s,
-        "--display": wishes.display,
-        "--draw": wishes.drawing.value,
-        "--samples": wishes.samples.value,
-        "--remote": wishes.remote_port,
-        "--remote-host": wishes.remote_host if wishes.remote_port is not None else None,
-        "--watch": wishes.watch_hours,
-        "--log": wishes.log_file.resolve() if wishes.log_file else root / "play.log",
-        "--heartbeat": wishes.heartbeat.resolve() if wishes.heartbeat else root / "heartbeat.json",
+        "--dwell": options.dwell_s,
+        "--fade": options.fade_s,
+        "--display": options.display,
+        "--draw": options.drawing.value,
+        "--samples": options.samples.value,
+        "--remote": options.remote_port,
+        "--remote-host": options.remote_host if options.remote_port is not None else None,
+        "--watch": options.watch_hours,
+        "--log": options.log_file.resolve() if options.log_file else root / "play.log",
+        "--heartbeat": options.heartbeat.resolve() if options.heartbeat else root / "heartbeat.json",
     }
     for option, value in given.items():
         arguments += [option, str(value)] if value is not None else []
-    arguments += [word for word, on in (("--design", wishes.design), ("--dither", wishes.dither)) if on]
-    write_service(path, arguments, memory_limit_mib=wishes.memory_limit_mib)
+    arguments += [word for word, on in (("--design", options.design), ("--dither", options.dither)) if on]
+    write_service(path, arguments, memory_limit_mib=options.memory_limit_mib)
     console.say(f"{path}: move it to ~/.config/systemd/user/, then: systemctl --user enable --now {path.name}")
     console.say("loginctl enable-linger makes it start at power-on, before anybody logs in.")
     console.result({"service": path})
@@ -273,24 +276,27 @@ def _play(
     folder: RigFolder,
     warp: Warp,
     source: Source,
-    wishes: _Wishes,
+    options: _PlayOptions,
     counts: Counts,
     revision: int,
 ) -> None:
-    from rigwarp.live import player, unattended  # windows and OpenGL: not needed for --still
-    from rigwarp.live.keeper import WarpKeeper
-    from rigwarp.live.remote import Remote
-    from rigwarp.live.session import Session
-    from rigwarp.live.window import Window
+    from rigwarp.live.operate.keeper import WarpKeeper
+    from rigwarp.live.operate.remote import Remote
+    from rigwarp.live.run import (
+        player,
+        unattended,  # windows and OpenGL: not needed for --still
+    )
+    from rigwarp.live.run.session import Session
+    from rigwarp.live.run.window import Window
 
     remote = None
-    if wishes.remote_port is not None:
-        remote = Remote(wishes.remote_port, host=wishes.remote_host, counts=counts)
+    if options.remote_port is not None:
+        remote = Remote(options.remote_port, host=options.remote_host, counts=counts)
     handlers: list[logging.Handler] = [_Notes(console)]
-    if wishes.log_file is not None:
-        handlers.append(unattended.start_log(wishes.log_file))
+    if options.log_file is not None:
+        handlers.append(unattended.start_log(options.log_file))
     logging.getLogger("rigwarp").addHandler(handlers[0])
-    root = None if wishes.design else folder.root
+    root = None if options.design else folder.root
     keeper = WarpKeeper(warp, root=root, counts=counts)
     session = Session(
         warp,
@@ -298,36 +304,36 @@ def _play(
         keeper=keeper,
         remote=remote,
         open_named=lambda name: open_source(
-            name, folder.rig.content, dwell_s=wishes.dwell_s, fade_s=wishes.fade_s, counts=counts
+            name, folder.rig.content, dwell_s=options.dwell_s, fade_s=options.fade_s, counts=counts
         ),
         counts=counts,
     )
-    heart = unattended.Heartbeat(session.pacing, path=wishes.heartbeat, memory_limit_mib=wishes.memory_limit_mib)
+    heart = unattended.Heartbeat(session.pacing, path=options.heartbeat, memory_limit_mib=options.memory_limit_mib)
     keeper.chore = heart.beat
-    watch = _Watch(console, heart, statistics=wishes.statistics)
+    watch = _Watch(console, heart, statistics=options.statistics)
 
     def opened(window: Window) -> None:
         if window.notice:
             console.note(window.notice)
-        if wishes.samples is Samples.auto and not window.on_gpu:
+        if options.samples is SampleCount.auto and not window.on_gpu:
             session.warp = warp.sampled("quick")
             window.use(session.warp)
             keeper.draw_with(session.warp)
         keeper.prepare = window.prepare
         keeper.start(revision)
-        console.note(f"{_word(wishes)} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
+        console.note(f"{_word(options)} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
         unattended.notify_service("READY=1")
 
     console.caution()
     try:
-        with _drift_watch(folder, session, wishes.watch_hours):
+        with _drift_watch(folder, session, options.watch_hours):
             played = player.play(
                 warp,
                 session,
-                display=wishes.display,
-                drawing=wishes.drawing.value,
-                dither=wishes.dither,
-                seconds=wishes.seconds,
+                display=options.display,
+                drawing=options.drawing.value,
+                dither=options.dither,
+                seconds=options.seconds,
                 on_open=opened,
                 on_frame=watch.frame,
             )
@@ -339,14 +345,14 @@ def _play(
     if played.reason == "interrupted":
         raise KeyboardInterrupt
     if played.reason == "memory":
-        raise DeviceError(f"more than {wishes.memory_limit_mib:g} MiB of memory in use. Start again, or allow more.")
+        raise DeviceError(f"more than {options.memory_limit_mib:g} MiB of memory in use. Start again, or allow more.")
     console.result(
         {
             "frames": played.frames,
             "seconds": played.seconds,
             "drawing": played.drawing,
             "ended_by": played.reason,
-            "warp": _word(wishes),
+            "warp": _word(options),
             "statistics": played.statistics,
         }
     )

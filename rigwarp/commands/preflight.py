@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 from rigwarp.camera import CameraModel
-from rigwarp.capture.findings import CONTENT, SETTINGS, Finding, require_no_stop
-from rigwarp.capture.preflight import Preflight, count_photographs, run_preflight
+from rigwarp.capture.preflight.findings import CONTENT, SETTINGS, PreflightFinding, require_no_stop
+from rigwarp.capture.preflight.look import Preflight, count_photographs, run_preflight
 from rigwarp.commands.console import Console
 from rigwarp.devices import Bench
 from rigwarp.errors import MeasurementError
@@ -58,7 +58,7 @@ def preflight_before_scan(
     return looked
 
 
-def tell_findings(console: Console, findings: tuple[Finding, ...]) -> None:
+def print_findings(console: Console, findings: tuple[PreflightFinding, ...]) -> None:
     """All findings for people, one line each."""
     console.table([(_MARKS[finding.severity], finding.what, finding.text) for finding in findings])
 

@@ -8,11 +8,11 @@ from contextlib import contextmanager
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.capture.board_session import Asked
-from rigwarp.capture.preview_picture import PreviewState, compose
-from rigwarp.capture.preview_process import CLOSED
-from rigwarp.capture.preview_window import PreviewWindow
-from rigwarp.capture.watch import watch
+from rigwarp.capture.preview.board_session import Asked
+from rigwarp.capture.preview.picture import PreviewState, compose
+from rigwarp.capture.preview.process import CLOSED
+from rigwarp.capture.preview.watch import watch
+from rigwarp.capture.preview.window import PreviewWindow
 from rigwarp.commands.console import Console
 from rigwarp.devices import Photo, open_bench
 from rigwarp.errors import DeviceError
@@ -23,7 +23,7 @@ _STOP = ("escape", CLOSED)
 _AIMING_CODE = 160  # what the projector shows meanwhile: its light is seen, and nothing burns out
 
 
-class Operator:
+class PreviewOperator:
     """Whoever watches: sees pictures or reads words, and answers with keys.
 
     Parameters
@@ -56,7 +56,7 @@ class Operator:
 
 
 @contextmanager
-def operator(console: Console, *, preview: bool, projector: int | None = None) -> Iterator[Operator]:
+def operator(console: Console, *, preview: bool, projector: int | None = None) -> Iterator[PreviewOperator]:
     """Somebody to show pictures to; without `preview`, or without a screen, only words.
 
     Parameters
@@ -65,7 +65,7 @@ def operator(console: Console, *, preview: bool, projector: int | None = None) -
     """
     window = PreviewWindow(projector=projector) if preview else None
     try:
-        yield Operator(console, window)
+        yield PreviewOperator(console, window)
     finally:
         if window is not None:
             window.close()
@@ -91,7 +91,7 @@ def watch_camera(
         try:
             if not window.wait():
                 raise DeviceError("there is no screen for the preview: start it on a desktop, or set DISPLAY")
-            watcher = Operator(console, window)
+            watcher = PreviewOperator(console, window)
             width, height = bench.display.resolution
             grey = np.full((height, width), _AIMING_CODE, np.uint8)
 

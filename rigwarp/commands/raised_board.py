@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from rigwarp.camera import detect_board
-from rigwarp.camera.raised_board import RaisedBoard, locate_board
+from rigwarp.camera.table.raised_board import RaisedBoard, locate_board
 from rigwarp.commands.camera_live import take_photos
 from rigwarp.commands.console import Console
 from rigwarp.commands.preflight import camera_and_sheet

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rigwarp.camera.field_of_view import middle_mm_per_px
+from rigwarp.camera.table.field_of_view import middle_mm_per_px
 from rigwarp.capture import WHITE, can_look_again, moved_since
 from rigwarp.commands.chosen_scans import MOVED_FILE, MOVED_FORMAT, table_scans
 from rigwarp.commands.console import Console

@@ -1,9 +1,9 @@
 """`rigwarp verify --refine`: what the check measured fed back into the map, and kept only if it is better.
 
 Two things are fed back. The table's shape: a photograph of the printed sheet lying on the table tells whether it is
-flat (`rigwarp.verification.table_shape`); where it is not, all positions move by the height times the slant of the
+flat (`verification.quality.table_shape`); where it is not, all positions move by the height times the slant of the
 camera's view, in the map and in the check alike. And the check dots' residuals: their smooth part, no larger than the
-dots' noise allows (`rigwarp.verification.residual_field`). The new result is measured with dots of its own noise; it
+dots' noise allows (`verification.dots.residual_field`). The new result is measured with dots of its own noise; it
 becomes current only when their mean square error has fallen beyond that noise, and P95 with it.
 """
 
@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.camera.detection import detect_board
-from rigwarp.camera.field_of_view import middle_mm_per_px
+from rigwarp.camera.boards.detection import detect_board
+from rigwarp.camera.table.field_of_view import middle_mm_per_px
 from rigwarp.commands.console import Console
 from rigwarp.commands.derived_result import rebuilt_prewarp, write_derived
 from rigwarp.commands.fit import camera_of
@@ -30,8 +30,8 @@ from rigwarp.files.table_shape_file import TABLE_SHAPE_FILE, write_table_shape
 from rigwarp.geometry import PixelMap
 from rigwarp.prewarp import Prewarp
 from rigwarp.verification import ResidualField, VerificationResult, fit_residual_field, plan_dots, shifted_map
-from rigwarp.verification.judge import nearer_now
-from rigwarp.verification.table_shape import TableShape, fit_table_shape
+from rigwarp.verification.dots.judge import nearer_now
+from rigwarp.verification.quality.table_shape import TableShape, fit_table_shape
 
 _SHEET_PHOTOS = 4  # of a virtual table, averaged
 _ASTRAY_PX = 0.25
@@ -221,7 +221,7 @@ def _figures(result: VerificationResult) -> dict[str, Any]:
     return {"n": result.n, "rms_mm": result.rms_mm, "p95_mm": result.p95_mm, "max_mm": result.max_mm}
 
 
-def tell_refined(console: Console, done: Refined) -> None:
+def print_refined(console: Console, done: Refined) -> None:
     """A refinement in words."""
     rows: list[tuple[str, str]] = []
     if done.shape is not None:

@@ -23,12 +23,12 @@ from rigwarp.commands.raised_board import board_note, raised_before
 from rigwarp.commands.raised_check import check_unmoved
 from rigwarp.commands.scan_runs import (
     DEFAULT_SET,
-    ScanWishes,
+    ScanOptions,
     import_scan,
+    print_scan,
     scan_figures,
     scan_seconds,
     set_for,
-    tell_scan,
 )
 from rigwarp.commands.zone_scan import take_scans
 from rigwarp.errors import UsageError
@@ -134,13 +134,13 @@ def scan(
         taken, height_mm = [import_scan(console, folder, import_, note=note)], 0.0
     else:
         console.caution()
-        wishes = ScanWishes(set_name=set_, blur_px=blur, exposures=exposures, average=average)
+        options = ScanOptions(set_name=set_, blur_px=blur, exposures=exposures, average=average)
         height_mm = raised_before(folder) if resume else raised or 0.0
         with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes, raised_mm=height_mm) as bench:
             preflight_before_scan(console, folder, bench, wanted=look and not resume, raised_mm=height_mm)
-            taken = take_scans(console, folder, bench, wishes, resume=resume, note=note)
+            taken = take_scans(console, folder, bench, options, resume=resume, note=note)
     for one in taken:
-        tell_scan(console, one)
+        print_scan(console, one)
     if height_mm:
         check_unmoved(console, folder, [one.run for one in taken], display=display)
     console.result(

@@ -47,7 +47,7 @@ class ScanTaken:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ScanWishes:
+class ScanOptions:
     """How a scan is to be taken.
 
     Attributes
@@ -68,26 +68,26 @@ def take_scan(
     console: Console,
     folder: RigFolder,
     bench: Bench,
-    wishes: ScanWishes,
+    options: ScanOptions,
     *,
     part: Mapping[str, Any] | None = None,
 ) -> ScanTaken:
     """Show the patterns on a bench, photograph and decode them; `part` says of which group of scans it is one."""
-    shown = set_for(folder, wishes.set_name, wishes.blur_px, wishes.exposures)
+    shown = set_for(folder, options.set_name, options.blur_px, options.exposures)
 
     def adapt(blur_px: float) -> PatternSet:
-        return set_for(folder, wishes.set_name, blur_px, wishes.exposures)
+        return set_for(folder, options.set_name, blur_px, options.exposures)
 
     start = time.monotonic()
-    with new_run(folder.root / SCANS, COMMAND, folder, settings={**as_settings(wishes), **(part or {})}) as run:
+    with new_run(folder.root / SCANS, COMMAND, folder, settings={**as_settings(options), **(part or {})}) as run:
         with _kept(folder, run), console.progress(len(shown.frames), "Scanning") as advance:
             recorded = record_scan(
                 run,
                 shown,
                 bench,
                 advance=advance,
-                adapt=None if wishes.blur_px is not None else adapt,
-                average=wishes.average,
+                adapt=None if options.blur_px is not None else adapt,
+                average=options.average,
             )
         return _decode_into(run, recorded, start)
 
@@ -116,20 +116,20 @@ def _kept(folder: RigFolder, run: Path) -> Iterator[None]:
         ) from error
 
 
-def as_settings(wishes: ScanWishes) -> dict[str, Any]:
-    """The wishes as a run's settings."""
+def as_settings(options: ScanOptions) -> dict[str, Any]:
+    """The options as a run's settings."""
     return {
-        "set": wishes.set_name,
-        "blur_px": wishes.blur_px,
-        "exposures": wishes.exposures,
-        "average": wishes.average,
+        "set": options.set_name,
+        "blur_px": options.blur_px,
+        "exposures": options.exposures,
+        "average": options.average,
     }
 
 
-def wishes_of(settings: Mapping[str, Any]) -> ScanWishes:
+def options_of(settings: Mapping[str, Any]) -> ScanOptions:
     """Back from `as_settings`, as far as they are there."""
     blur = settings.get("blur_px")
-    return ScanWishes(
+    return ScanOptions(
         set_name=str(settings.get("set", DEFAULT_SET)),
         blur_px=None if blur is None else float(blur),
         exposures=int(settings.get("exposures", 1)),
@@ -176,7 +176,7 @@ def scan_figures(decoded: Decoded) -> dict[str, object]:
     }
 
 
-def tell_scan(console: Console, taken: ScanTaken) -> None:
+def print_scan(console: Console, taken: ScanTaken) -> None:
     """The scan's figures for people."""
     counts = np.bincount(taken.decoded.reason.ravel(), minlength=len(Reason))
     lit = int(counts.sum() - counts[Reason.TOO_DARK])

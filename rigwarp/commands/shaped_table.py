@@ -9,8 +9,8 @@ from rigwarp.camera import CameraModel
 from rigwarp.files.table_shape_file import TABLE_SHAPE_FILE, read_table_shape
 from rigwarp.geometry import Array
 from rigwarp.verification import VerificationResult
-from rigwarp.verification.judge import judged_anew
-from rigwarp.verification.table_shape import ShapeCorrection, TableShape
+from rigwarp.verification.dots.judge import judged_anew
+from rigwarp.verification.quality.table_shape import ShapeCorrection, TableShape
 
 _SAME = 1e-9  # relative: the same numbers, written and read
 

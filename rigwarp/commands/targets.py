@@ -10,8 +10,9 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import open_rig, write_bytes
-from rigwarp.reports.target_page import target_keys
-from rigwarp.reports.targets import (
+from rigwarp.rig import Target
+from rigwarp.sheets.page import target_keys
+from rigwarp.sheets.pdf import (
     A3,
     SHEET_FORMATS,
     SMALL_TARGET,
@@ -20,7 +21,6 @@ from rigwarp.reports.targets import (
     draw_target,
     fits,
 )
-from rigwarp.rig import Target
 
 _SMALLEST_MM, _LARGEST_MM = 8.0, 200.0  # of a square: fewer than ten camera pixels, and a dozen sheets, beyond these
 

@@ -12,23 +12,22 @@ from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import RigFolder, open_rig, write_bytes
 from rigwarp.geometry import PixelMap
 from rigwarp.reports import judge_coverage, raster_table
-from rigwarp.reports.coverage import Coverage
-from rigwarp.reports.figures_map import design_light, irradiance, mm_per_pixel, table_grid
-from rigwarp.reports.figures_sensitivity import tolerance_bars
-from rigwarp.reports.forecast_rows import (
+from rigwarp.reports.figures.sensitivity import tolerance_bars
+from rigwarp.reports.figures.table_map import design_light, irradiance, mm_per_pixel, table_grid
+from rigwarp.reports.measures.coverage import Coverage
+from rigwarp.reports.measures.light_paths import LightPaths, judge_light
+from rigwarp.reports.measures.tolerance_rows import (
     SENSITIVITY_HEAD,
     cause_rows,
     export_rows,
     sensitivity_facts,
     sensitivity_rows,
 )
-from rigwarp.reports.light_paths import LightPaths, judge_light
 from rigwarp.tracing import (
     ExportCheck,
-    Forecast,
     Sensitivity,
+    ToleranceAnalysis,
     check_export,
-    forecast,
     sensitivity,
     trace_pixels,
 )
@@ -57,15 +56,15 @@ def trace(rig: RigArgument, json: JsonOption = False) -> None:
     light = judge_light(model, design, reason, folder.rig)
     export = check_export(model, design, folder.rig)
     found = sensitivity(model, folder.rig) if coverage.light_on_content > _ENOUGH_LIGHT else None
-    expected = None if found is None else forecast(found, np.random.default_rng(_SEED))
+    expected = None if found is None else analyse_tolerances(found, np.random.default_rng(_SEED))
     more = {"light_paths.png": design_light(design, folder.rig, reason=reason)}
     if found is not None and expected is not None:
         more["tolerances.png"] = tolerance_bars(found, expected)
     pictures = draw_design(folder, design, more)
     console.say(f"{folder.rig.name}: the design, traced into {folder.root / DESIGN_FILE}")
-    _tell_design(console, coverage, light, export)
+    _print_design(console, coverage, light, export)
     if found is not None and expected is not None:
-        _tell_forecast(console, found, expected)
+        _print_forecast(console, found, expected)
     else:
         console.say("\nNo forecast: hardly any light lands on the content area. Correct the aim in rig.toml first.")
     for picture in pictures:
@@ -83,11 +82,11 @@ def trace(rig: RigArgument, json: JsonOption = False) -> None:
     )
 
 
-def _forecast_facts(expected: Forecast) -> dict[str, Any]:
+def _forecast_facts(expected: ToleranceAnalysis) -> dict[str, Any]:
     return {**asdict(expected), "sentence": expected.sentence, "from": _FORECAST_FROM}
 
 
-def _tell_design(console: Console, coverage: Coverage, light: LightPaths, export: ExportCheck | None) -> None:
+def _print_design(console: Console, coverage: Coverage, light: LightPaths, export: ExportCheck | None) -> None:
     console.table(light.zone_rows(), head=("zone", "piece of mirror", "light", "content area"))
     console.table(coverage.rows() + light.rows())
     if export is not None:
@@ -96,7 +95,7 @@ def _tell_design(console: Console, coverage: Coverage, light: LightPaths, export
             console.say(f"  {export.advice}")
 
 
-def _tell_forecast(console: Console, found: Sensitivity, expected: Forecast) -> None:
+def _print_forecast(console: Console, found: Sensitivity, expected: ToleranceAnalysis) -> None:
     console.say(
         "\nWhich dimension matters: mm on the table per unit, over the content area; left: rms after the best shift, "
         "turn and scale"

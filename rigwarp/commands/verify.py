@@ -14,7 +14,7 @@ import typer
 
 from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
-from rigwarp.commands.budget import BUDGET_FILE, tell_coverage, write_budget
+from rigwarp.commands.budget import BUDGET_FILE, print_coverage, write_budget
 from rigwarp.commands.check_record import (
     VERIFICATION_FILE,
     Checked,
@@ -22,7 +22,7 @@ from rigwarp.commands.check_record import (
     Quality,
     check_figures,
     error_figures,
-    tell_verification,
+    print_verification,
     write_verification,
 )
 from rigwarp.commands.console import Console
@@ -30,16 +30,16 @@ from rigwarp.commands.design import design_prewarp
 from rigwarp.commands.drift import (
     drift_record,
     outcome_record,
+    print_drift,
+    print_reregistration,
     quick_check,
     reregister,
-    tell_drift,
-    tell_reregistration,
 )
 from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE, camera_of
 from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.quick_look import BenchLooker, prewarp_of, quick_frames, state_of, store_state, take_look
-from rigwarp.commands.refine import refine, refined_record, tell_refined
+from rigwarp.commands.refine import print_refined, refine, refined_record
 from rigwarp.commands.shaped_table import CheckPositions, shape_of
 from rigwarp.devices import Bench, Photo
 from rigwarp.errors import InputError, MeasurementError, ToleranceError, UsageError
@@ -74,7 +74,7 @@ from rigwarp.verification import (
     plan_dots,
 )
 
-__all__ = ["PICTURES", "VERIFICATION_FILE", "Checked", "error_figures", "require_tolerance", "tell_verification"]
+__all__ = ["PICTURES", "VERIFICATION_FILE", "Checked", "error_figures", "print_verification", "require_tolerance"]
 
 PICTURES = "pictures"
 _BLACK, _ALL_DOTS = 0, 1  # indices of the pictures without any dot and with every dot
@@ -141,8 +141,8 @@ def verify(
     console.caution()
     with live_bench(console, folder, display=display) as bench:
         checks = verify_result(console, folder, result, bench, before=before)
-    tell_verification(console, checks)
-    tell_coverage(console, result)
+    print_verification(console, checks)
+    print_coverage(console, result)
     console.result({"result": result, "verification": {k: check_figures(c) for k, c in checks.items()}})
     require_tolerance(folder, checks["after"].result)
 
@@ -154,10 +154,10 @@ def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *,
         looker = BenchLooker(bench=bench)
         check = quick_check(folder, looker)
         correct = correct and check.judged.advice == "re-register"
-        tell_drift(console, folder, check, corrected=correct)
+        print_drift(console, folder, check, corrected=correct)
         done = reregister(folder, check, looker) if correct else None
     if done is not None:
-        tell_reregistration(console, done)
+        print_reregistration(console, done)
     outcome = None if done is None else outcome_record(done)
     console.result({"result": check.result, **drift_record(check), "reregistration": outcome})
     require_tolerance(folder, check.judged.picture if done is None else done.picture)
@@ -173,10 +173,10 @@ def _verify_and_refine(console: Console, folder: RigFolder, display: int | None,
             return check_warp(console, folder, bench, camera, prewarp).result
 
         done = refine(console, folder, check, sheet)
-        tell_refined(console, done)
+        print_refined(console, done)
         checks = verify_result(console, folder, done.result, bench, before=False)
-    tell_verification(console, checks)
-    tell_coverage(console, done.result)
+    print_verification(console, checks)
+    print_coverage(console, done.result)
     console.result(
         {
             "result": done.result,

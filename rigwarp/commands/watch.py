@@ -18,7 +18,7 @@ from rigwarp.commands.quick_look import take_look
 from rigwarp.devices import VIRTUAL, Camera, Display, Frame, Photo, open_virtual
 from rigwarp.errors import DeviceError, RigwarpError
 from rigwarp.files import RigFolder
-from rigwarp.live.interlude import Interludes, Quiet
+from rigwarp.live.operate.interlude import Interludes, Quiet
 
 log = logging.getLogger(__name__)
 _HOUR_S = 3600.0

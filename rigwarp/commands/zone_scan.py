@@ -18,11 +18,11 @@ from rigwarp.commands.scan_runs import (
     DECODED_FILE,
     RAISED,
     RAISED_BOARD,
+    ScanOptions,
     ScanTaken,
-    ScanWishes,
     continue_scan,
+    options_of,
     take_scan,
-    wishes_of,
 )
 from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
@@ -75,7 +75,7 @@ def take_scans(
     console: Console,
     folder: RigFolder,
     bench: Bench,
-    wishes: ScanWishes | None = None,
+    options: ScanOptions | None = None,
     *,
     resume: bool = False,
     note: Mapping[str, Any] | None = None,
@@ -100,13 +100,13 @@ def take_scans(
     numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
     group = secrets.token_hex(4) if len(numbers) > 1 else ""
     zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note or {})
-    return [_taken(console, folder, bench, wishes or ScanWishes(), zones, number) for number in zones.numbers]
+    return [_taken(console, folder, bench, options or ScanOptions(), zones, number) for number in zones.numbers]
 
 
 def _taken(
-    console: Console, folder: RigFolder, bench: Bench, wishes: ScanWishes, zones: _Zones, number: int
+    console: Console, folder: RigFolder, bench: Bench, options: ScanOptions, zones: _Zones, number: int
 ) -> ScanTaken:
-    return take_scan(console, folder, zones.lit(bench, number), wishes, part=zones.part(number))
+    return take_scan(console, folder, zones.lit(bench, number), options, part=zones.part(number))
 
 
 def _resumed(console: Console, folder: RigFolder, bench: Bench) -> list[ScanTaken]:
@@ -125,7 +125,7 @@ def _resumed(console: Console, folder: RigFolder, bench: Bench) -> list[ScanTake
         elif number == stopped_at and can_resume(run):
             taken.append(continue_scan(console, folder, zones.lit(bench, number), run))
         else:
-            taken.append(_taken(console, folder, bench, wishes_of(settings), zones, number))
+            taken.append(_taken(console, folder, bench, options_of(settings), zones, number))
     return taken
 
 

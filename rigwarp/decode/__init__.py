@@ -1,12 +1,12 @@
 """From photographs of the patterns to the projector position that each camera pixel sees."""
 
+from rigwarp.decode.checks.modulation import Modulation
+from rigwarp.decode.checks.sharpness import blur_from_stripes
 from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.decoder import Decoder, decode
-from rigwarp.decode.harmonics import HarmonicError
-from rigwarp.decode.modulation import Modulation
-from rigwarp.decode.noise import Noise, estimate_noise
-from rigwarp.decode.response import Response, estimate_response
-from rigwarp.decode.sharpness import blur_from_stripes
+from rigwarp.decode.signal.harmonics import HarmonicError
+from rigwarp.decode.signal.noise import Noise, estimate_noise
+from rigwarp.decode.signal.response import Response, estimate_response
 
 __all__ = [
     "Decoded",

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.decode.harmonics import HarmonicError
-from rigwarp.decode.modulation import Modulation
-from rigwarp.decode.noise import Noise
-from rigwarp.decode.response import Response
+from rigwarp.decode.checks.modulation import Modulation
+from rigwarp.decode.signal.harmonics import HarmonicError
+from rigwarp.decode.signal.noise import Noise
+from rigwarp.decode.signal.response import Response
 
 Rounded = NDArray[Any]
 """float32: a 4K scan has many pixels. Positions are rounded by 1e-4 px at most, a three hundredth of their noise."""

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from rigwarp.decode.decoded import Decoded
-from rigwarp.decode.exposures import merge_exposures
-from rigwarp.decode.single import Codes, ExposureDecoder
+from rigwarp.decode.pixels.exposures import merge_exposures
+from rigwarp.decode.pixels.one_exposure import Codes, ExposureDecoder
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
 

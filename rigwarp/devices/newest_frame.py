@@ -17,7 +17,7 @@ _MISS_PAUSE_S = 0.02
 _CLOSE_S = 5.0  # a driver that does not return by then is left to itself
 
 
-class Source(Protocol):
+class FrameSource(Protocol):
     """The part of cv2.VideoCapture that delivers pictures."""
 
     def grab(self) -> bool:
@@ -40,7 +40,7 @@ class NewestFrames:
     timeout_s : longest wait for a picture.
     """
 
-    def __init__(self, source: Source, name: str, *, timeout_s: float) -> None:
+    def __init__(self, source: FrameSource, name: str, *, timeout_s: float) -> None:
         self._source = source
         self._name = name
         self._timeout_s = timeout_s

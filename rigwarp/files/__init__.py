@@ -5,7 +5,8 @@ from rigwarp.files.as_built_file import read_as_built, write_as_built
 from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
 from rigwarp.files.camera_file import name_aside, read_camera, read_camera_extra, write_camera
 from rigwarp.files.decoded_file import read_decoded, write_decoded
-from rigwarp.files.export_folder import EXPORT_FILE, new_export
+from rigwarp.files.exports.export_folder import EXPORT_FILE, new_export
+from rigwarp.files.exports.warp_export import WARP_FORMATS, write_warp_files
 from rigwarp.files.maps import read_map, read_map_light, read_map_sigmas, write_map
 from rigwarp.files.patterns_file import read_patterns, write_patterns
 from rigwarp.files.pictures import list_photos, read_colour, read_photo, write_picture
@@ -27,7 +28,6 @@ from rigwarp.files.runs import (
     read_start,
 )
 from rigwarp.files.shapes import read_mesh, read_profile, write_stl
-from rigwarp.files.warp_export import WARP_FORMATS, write_warp_files
 
 __all__ = [
     "ADJUST_FILE",

@@ -9,7 +9,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
-from rigwarp.verification.quick import QuickState
+from rigwarp.verification.drift.quick import QuickState
 
 QUICK_FILE: Final = "quick.npz"
 FORMAT: Final = "rigwarp quick look"

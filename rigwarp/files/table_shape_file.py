@@ -10,7 +10,7 @@ from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.reading import read_json
 from rigwarp.geometry import Array
-from rigwarp.verification.table_shape import TERMS, TableShape
+from rigwarp.verification.quality.table_shape import TERMS, TableShape
 
 TABLE_SHAPE_FILE: Final = "table_shape.json"
 FORMAT: Final = "rigwarp table shape"

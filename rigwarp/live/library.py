@@ -5,16 +5,16 @@ from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import InputError
 from rigwarp.files import ADJUST_FILE, current_result, open_rig, read_adjustment, read_prewarp
-from rigwarp.live.cpu import CpuRenderer
-from rigwarp.live.picture import Picture
-from rigwarp.live.warp import Warp, warp_of
+from rigwarp.live.render.cpu import CpuRenderer
+from rigwarp.live.render.picture import Picture
+from rigwarp.live.render.warp import Warp, warp_of
 from rigwarp.prewarp import UNCHANGED
 from rigwarp.rig import Rig
 
 if TYPE_CHECKING:
     import moderngl
 
-    from rigwarp.live.gl import GlRenderer
+    from rigwarp.live.render.gl import GlRenderer
 
 
 class LoadedWarp:
@@ -44,7 +44,7 @@ class LoadedWarp:
             texture units 0 to 5 are used.
         bottom_up : True for what OpenGL has drawn, False for a picture uploaded with its first row first.
         """
-        from rigwarp.live.gl import GlRenderer
+        from rigwarp.live.render.gl import GlRenderer
 
         if tuple(framebuffer.size) != self.resolution:
             raise InputError(

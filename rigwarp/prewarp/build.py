@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.prewarp.bisection import compact, lattice_size, own_errors, triangles_of, with_dependants
+from rigwarp.prewarp.edge_blending import blending_weights
 from rigwarp.prewarp.extend import extend_linearly
 from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, evened, rim_share, smooth_light
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate
-from rigwarp.prewarp.seam import seam_weights
 from rigwarp.rig import Content, Transfer
 from rigwarp.rig.canvas import table_to_content
 
@@ -61,7 +61,7 @@ def build_prewarp(
         raise MeasurementError(_nothing_lit(table_map))
     zones = np.unique(table_map.zone[drawn])
     parts = [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
-    bare_gain = coverage * seam_weights(content_px, table_map.zone, content.pixels)
+    bare_gain = coverage * blending_weights(content_px, table_map.zone, content.pixels)
     smooth = None if light is None else smooth_light(light, drawn)
     gain = bare_gain
     if smooth is not None:

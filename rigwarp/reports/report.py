@@ -5,13 +5,13 @@ from pathlib import Path
 import jinja2
 
 from rigwarp.files import RigFolder, write_text
-from rigwarp.reports.as_built_facts import read_facts
-from rigwarp.reports.check_section import check_section
-from rigwarp.reports.map_sections import map_sections
-from rigwarp.reports.mirror_section import mirror_section
-from rigwarp.reports.origin_sections import caution_section, origin_section
 from rigwarp.reports.result_parts import ResultParts, read_parts
-from rigwarp.reports.verdicts import judge_result, summary_sentences
+from rigwarp.reports.sections.as_built_facts import read_facts
+from rigwarp.reports.sections.mirror import mirror_section
+from rigwarp.reports.sections.origin import caution_section, origin_section
+from rigwarp.reports.sections.table_map import map_sections
+from rigwarp.reports.sections.verdicts import judge_result, summary_sentences
+from rigwarp.reports.sections.verification import check_section
 
 REPORT_FILE = "report.html"
 

@@ -18,7 +18,7 @@ from rigwarp.rig.keys import CAMERA, MEASURED, MEASURED_LENGTHS, OBSTACLE, PROJE
 from rigwarp.rig.model import CameraSpec, Measured, Obstacle, Projector, Rig, Tolerance, Transfer
 from rigwarp.rig.parse_areas import parse_content, parse_table, parse_target
 from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, parse_mirror, part_placement
-from rigwarp.rig.section import POSITIVE, Limits, Section, describe
+from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
 
 FORMAT = "rigwarp rig"
 VERSION = 1
@@ -54,7 +54,7 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # numbers of thousands of digits are no TOMLDecodeError
         raise InputError(f"{source}: not valid TOML: {error}. Correct that line; text needs quotes.") from error
-    document = Section(source=source, path="", values=values, meanings=TOP_LEVEL)
+    document = TomlSection(source=source, path="", values=values, meanings=TOP_LEVEL)
     _check_format(document)
     table = parse_table(document)
     return Rig(
@@ -71,7 +71,7 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
     )
 
 
-def _check_format(document: Section) -> None:
+def _check_format(document: TomlSection) -> None:
     found = document.values.get("format")
     if found != FORMAT:
         document.fail(
@@ -88,7 +88,7 @@ def _check_format(document: Section) -> None:
         document.fail("version", found=found, expected=str(VERSION), advice=advice)
 
 
-def _projector(document: Section) -> Projector:
+def _projector(document: TomlSection) -> Projector:
     section = document.section("projector", PROJECTOR, required=True)
     width, height = section.integers("resolution", 2, at_least=SMALLEST_PICTURE_PX, at_most=LARGEST_PICTURE_PX)
     throw_ratio = section.number("throw_ratio", limits=POSITIVE)
@@ -104,7 +104,7 @@ def _projector(document: Section) -> Projector:
     )
 
 
-def _projector_placement(section: Section) -> Placement:
+def _projector_placement(section: TomlSection) -> Placement:
     position_mm = section.vector("position_mm", 3)
     if section.has("rotation_deg") and section.has("aim_mm"):
         section.fail(
@@ -132,7 +132,7 @@ def _projector_placement(section: Section) -> Placement:
     )
 
 
-def _transfer(section: Section) -> Transfer:
+def _transfer(section: TomlSection) -> Transfer:
     value = section.values.get("gamma", 2.2)
     if value == "srgb":
         return "srgb"
@@ -141,11 +141,11 @@ def _transfer(section: Section) -> Transfer:
     return section.number("gamma", default=2.2, limits=_GAMMA)
 
 
-def _obstacle(section: Section) -> Obstacle:
+def _obstacle(section: TomlSection) -> Obstacle:
     return Obstacle(file=file_name(section, MESH_ENDINGS), placement=part_placement(section))
 
 
-def _camera(document: Section) -> CameraSpec:
+def _camera(document: TomlSection) -> CameraSpec:
     section = document.section("camera", CAMERA, required=False)
     width, height = section.integers(
         "resolution", 2, at_least=SMALLEST_PICTURE_PX, at_most=LARGEST_PICTURE_PX, default=(1920, 1080)
@@ -158,7 +158,7 @@ def _camera(document: Section) -> CameraSpec:
     return CameraSpec(resolution=(width, height), device=cast(int | str, device))
 
 
-def _tolerance(document: Section) -> Tolerance:
+def _tolerance(document: TomlSection) -> Tolerance:
     section = document.section("tolerance", TOLERANCE, required=False)
     return Tolerance(
         content_p95_mm=section.number("content_p95_mm", default=0.5, limits=POSITIVE),
@@ -166,7 +166,7 @@ def _tolerance(document: Section) -> Tolerance:
     )
 
 
-def _measured(section: Section) -> Measured:
+def _measured(section: TomlSection) -> Measured:
     what = section.text("what")
     if what not in MEASURED_LENGTHS:
         names = ", ".join(f'"{name}"' for name in MEASURED_LENGTHS)

@@ -9,20 +9,20 @@ from rigwarp.geometry import Array
 from rigwarp.rig.canvas import content_to_table, inside_table
 from rigwarp.rig.keys import AREA_SIZES, CONTENT, DICTIONARY_SIZES, TABLE, TARGET
 from rigwarp.rig.model import Content, Shape, Table, Target
-from rigwarp.rig.section import POSITIVE, Limits, Section
+from rigwarp.rig.section import POSITIVE, Limits, TomlSection
 
 LONGER_SIDE_PX = 1080  # default size of content along its longer side
 _SLACK = 1e-9  # relative: an area exactly as large as the table is inside it, whatever the rounding
 _FEWEST_SQUARES = 3  # along each side: four inner corners, the fewest that fix a pose
 
 
-def parse_table(document: Section) -> Table:
+def parse_table(document: TomlSection) -> Table:
     """Read and check [table]."""
     section, shape = _area_section(document, "table", TABLE)
     return Table(shape=shape, size_mm=_size_mm(section, shape), height_mm=section.number("height_mm", default=0.0))
 
 
-def parse_content(document: Section, table: Table) -> Content:
+def parse_content(document: TomlSection, table: Table) -> Content:
     """Read and check [content], which must lie on the table."""
     section, shape = _area_section(document, "content", CONTENT)
     size_mm = _size_mm(section, shape)
@@ -40,7 +40,7 @@ def parse_content(document: Section, table: Table) -> Content:
     return content
 
 
-def parse_target(document: Section) -> Target:
+def parse_target(document: TomlSection) -> Target:
     """Read and check [target]."""
     section = document.section("target", TARGET, required=False)
     section.choice("kind", ["charuco"], default="charuco")
@@ -61,7 +61,7 @@ def parse_target(document: Section) -> Target:
     )
 
 
-def _dictionary(section: Section, markers: int) -> str:
+def _dictionary(section: TomlSection, markers: int) -> str:
     named = f"the name of one of OpenCV's {len(DICTIONARY_SIZES)} marker dictionaries"
     name = section.choice("dictionary", list(DICTIONARY_SIZES), default="DICT_5X5_250", named=named)
     if DICTIONARY_SIZES[name] < markers:
@@ -74,13 +74,13 @@ def _dictionary(section: Section, markers: int) -> str:
     return name
 
 
-def _area_section(document: Section, key: str, meanings: dict[str, str]) -> tuple[Section, Shape]:
+def _area_section(document: TomlSection, key: str, meanings: dict[str, str]) -> tuple[TomlSection, Shape]:
     """The table of an area and its shape, which decides what its size is called."""
     values = document.table(key)
     given = {"shape": values["shape"]} if "shape" in values else {}
-    probe = Section(source=document.source, path=key, values=given, meanings={"shape": meanings["shape"]})
+    probe = TomlSection(source=document.source, path=key, values=given, meanings={"shape": meanings["shape"]})
     shape = cast(Shape, probe.choice("shape", list(AREA_SIZES)))
-    section = Section(
+    section = TomlSection(
         source=document.source,
         path=key,
         values=values,
@@ -95,7 +95,7 @@ def _area_section(document: Section, key: str, meanings: dict[str, str]) -> tupl
     return section, shape
 
 
-def _size_mm(section: Section, shape: Shape) -> tuple[float, float]:
+def _size_mm(section: TomlSection, shape: Shape) -> tuple[float, float]:
     if shape == "circle":
         diameter_mm = section.number("diameter_mm", limits=POSITIVE)
         return diameter_mm, diameter_mm
@@ -103,7 +103,7 @@ def _size_mm(section: Section, shape: Shape) -> tuple[float, float]:
     return width_mm, depth_mm
 
 
-def _check_on_table(section: Section, content: Content, table: Table) -> None:
+def _check_on_table(section: TomlSection, content: Content, table: Table) -> None:
     edge_mm = _extremes_mm(content, table) * (1.0 - _SLACK)
     if np.all(inside_table(table, edge_mm)):
         return

@@ -9,7 +9,7 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, Placement, rotation_from_degrees
 from rigwarp.rig.keys import FACET, MIRROR, MIRROR_KINDS
 from rigwarp.rig.model import ConicShape, Facet, FacetsShape, MeshShape, Mirror, MirrorShape, ProfileShape
-from rigwarp.rig.section import POSITIVE, Limits, Section, describe, listed
+from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe, listed
 
 MESH_ENDINGS = (".stl", ".ply", ".obj")
 _SIDES = {
@@ -21,11 +21,11 @@ _FLAT_MM = 0.1  # corners may be typed with one decimal; at 400 mm from the tabl
 _COINCIDENT_MM = 1e-6
 
 
-def parse_mirror(document: Section) -> Mirror:
+def parse_mirror(document: TomlSection) -> Mirror:
     """Read and check [mirror]."""
     values = document.table("mirror")
     kind = _kind(document, values.get("kind"))
-    section = Section(
+    section = TomlSection(
         source=document.source,
         path="mirror",
         values=values,
@@ -45,7 +45,7 @@ def parse_mirror(document: Section) -> Mirror:
     )
 
 
-def part_placement(section: Section) -> Placement:
+def part_placement(section: TomlSection) -> Placement:
     """Placement of a mirror or an obstacle; without the keys its own frame is the table frame."""
     return Placement(
         position_mm=section.vector("position_mm", 3, default=(0.0, 0.0, 0.0)),
@@ -53,7 +53,7 @@ def part_placement(section: Section) -> Placement:
     )
 
 
-def file_name(section: Section, endings: tuple[str, ...]) -> str:
+def file_name(section: TomlSection, endings: tuple[str, ...]) -> str:
     """The name of a file in the rig folder, by its ending."""
     name = section.text("file")
     if not name.isprintable() or not name.lower().endswith(endings):
@@ -61,11 +61,11 @@ def file_name(section: Section, endings: tuple[str, ...]) -> str:
     return name
 
 
-def _kind(document: Section, found: object) -> str:
+def _kind(document: TomlSection, found: object) -> str:
     """The kind has to be known before the other keys can be judged."""
     meanings = {"kind": MIRROR["kind"]}
     values = {} if found is None else {"kind": found}
-    section = Section(source=document.source, path="mirror", values=values, meanings=meanings)
+    section = TomlSection(source=document.source, path="mirror", values=values, meanings=meanings)
     return section.choice("kind", list(MIRROR_KINDS))
 
 
@@ -73,7 +73,7 @@ def _kinds_with(key: str) -> str:
     return listed([f'"{kind}"' for kind, keys in MIRROR_KINDS.items() if key in keys])
 
 
-def _shape(section: Section, kind: str) -> MirrorShape:
+def _shape(section: TomlSection, kind: str) -> MirrorShape:
     if kind == "mesh":
         return _mesh(section)
     if kind == "conic":
@@ -83,7 +83,7 @@ def _shape(section: Section, kind: str) -> MirrorShape:
     return _facets(section)
 
 
-def _mesh(section: Section) -> MeshShape:
+def _mesh(section: TomlSection) -> MeshShape:
     crease_rad = None
     if section.has("crease_deg"):
         crease_rad = math.radians(section.number("crease_deg", limits=Limits(above=0.0, below=180.0)))
@@ -92,14 +92,14 @@ def _mesh(section: Section) -> MeshShape:
     )
 
 
-def _reflecting_side(section: Section) -> Array:
+def _reflecting_side(section: TomlSection) -> Array:
     """(3,) unit vector in the mirror frame."""
     if isinstance(section.values.get("reflecting_side"), list):
         return _direction(section, "reflecting_side")
     return _SIDES[section.choice("reflecting_side", list(_SIDES), default="+z")]
 
 
-def _direction(section: Section, key: str) -> Array:
+def _direction(section: TomlSection, key: str) -> Array:
     vector = section.vector(key, 3)
     length = np.linalg.norm(vector)
     if length == 0.0:
@@ -107,7 +107,7 @@ def _direction(section: Section, key: str) -> Array:
     return vector / length
 
 
-def _conic(section: Section) -> ConicShape:
+def _conic(section: TomlSection) -> ConicShape:
     radius_mm = section.number("radius_mm")
     if radius_mm == 0.0:
         section.fail("radius_mm", found="0", expected="a number other than 0")
@@ -134,7 +134,7 @@ def _conic(section: Section) -> ConicShape:
     )
 
 
-def _facets(section: Section) -> FacetsShape:
+def _facets(section: TomlSection) -> FacetsShape:
     facets = tuple(_facet(panel) for panel in section.sections("facet", FACET))
     if not facets:
         raise InputError(
@@ -144,7 +144,7 @@ def _facets(section: Section) -> FacetsShape:
     return FacetsShape(facets=facets)
 
 
-def _facet(section: Section) -> Facet:
+def _facet(section: TomlSection) -> Facet:
     corners_mm = section.points("corners_mm")
     _check_outline(section, corners_mm)
     given = [key for key in ("bend_radius_mm", "bend_axis") if section.has(key)]
@@ -160,7 +160,7 @@ def _facet(section: Section) -> Facet:
     return Facet(corners_mm=corners_mm, bend_radius_mm=radius_mm, bend_axis=_direction(section, "bend_axis"))
 
 
-def _check_outline(section: Section, corners_mm: Array) -> None:
+def _check_outline(section: TomlSection, corners_mm: Array) -> None:
     if len(corners_mm) < 3:
         section.fail("corners_mm", found=f"{len(corners_mm)} corners", expected="at least 3")
     for i, j in itertools.combinations(range(len(corners_mm)), 2):
@@ -173,7 +173,7 @@ def _check_outline(section: Section, corners_mm: Array) -> None:
         section.fail("corners_mm", found="corners on one straight line", expected="corners that enclose an area")
 
 
-def _check_flat(section: Section, corners_mm: Array) -> None:
+def _check_flat(section: TomlSection, corners_mm: Array) -> None:
     centred = corners_mm - corners_mm.mean(axis=0)
     off_mm = np.abs(centred @ np.linalg.svd(centred)[2][2])
     worst = int(np.argmax(off_mm))

@@ -46,7 +46,7 @@ POSITIVE: Final = Limits(above=0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Section:
+class TomlSection:
     """One table of a TOML document.
 
     Attributes
@@ -142,13 +142,13 @@ class Section:
             self.fail(key, found=describe(value), expected=expected, advice=_nearest(value, choices, quote='"'))
         return value
 
-    def section(self, key: str, meanings: Mapping[str, str], *, required: bool) -> "Section":
+    def section(self, key: str, meanings: Mapping[str, str], *, required: bool) -> "TomlSection":
         """The table under `key`; an empty one when it is absent and not required."""
         if key not in self.values:
             if required:
                 self._absent(key, MISSING, f"a table [{self.where(key)}]")
-            return Section(source=self.source, path=self.where(key), values={}, meanings=meanings)
-        return Section(source=self.source, path=self.where(key), values=self.table(key), meanings=meanings)
+            return TomlSection(source=self.source, path=self.where(key), values={}, meanings=meanings)
+        return TomlSection(source=self.source, path=self.where(key), values=self.table(key), meanings=meanings)
 
     def table(self, key: str) -> Mapping[str, Any]:
         """The raw table under `key`, which must be there."""
@@ -160,7 +160,7 @@ class Section:
             )
         return value
 
-    def sections(self, key: str, meanings: Mapping[str, str]) -> Iterator["Section"]:
+    def sections(self, key: str, meanings: Mapping[str, str]) -> Iterator["TomlSection"]:
         """Each table of the array of tables under `key`, in order; none when it is absent."""
         where = self.where(key)
         value = self.values.get(key, [])
@@ -170,7 +170,7 @@ class Section:
         for i, values in enumerate(value):
             if not isinstance(values, dict):
                 self.fail(key, index=f"[{i}]", found=describe(values), expected=f"a table [[{where}]]", advice=advice)
-            yield Section(source=self.source, path=f"{where}[{i}]", values=values, meanings=meanings)
+            yield TomlSection(source=self.source, path=f"{where}[{i}]", values=values, meanings=meanings)
 
     def _unknown(self, key: str) -> NoReturn:
         place = f"the table {self.path}" if self.path else "the top level of the file"

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.simulation.surface import Surface
+from rigwarp.simulation.surface import BuiltSurface
 
 Inside = Callable[[Array, Array, float], BoolArray]
 """Is (x, y) within an outline that was widened by some mm?"""
@@ -29,7 +29,7 @@ class Piece:
 
     origin_mm: Array
     R_mirror_from_piece: Array
-    surface: Surface
+    surface: BuiltSurface
     inside: Inside
 
     def meet(self, origins_mm: Array, directions: Array) -> Array:

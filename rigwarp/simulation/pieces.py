@@ -10,6 +10,7 @@ from rigwarp.geometry import Array, BoolArray, normalize, rotation_from_vector
 from rigwarp.rig import ConicShape, Facet, FacetsShape, Mirror, ProfileShape
 from rigwarp.simulation.mirror import Inside, Piece
 from rigwarp.simulation.surface import (
+    BuiltSurface,
     Conic,
     Cylinder,
     Even,
@@ -19,11 +20,10 @@ from rigwarp.simulation.surface import (
     Polynomial,
     Profile,
     RingRipple,
-    Surface,
     monomials,
     zernike_monomials,
 )
-from rigwarp.simulation.truth import BuiltTruth, Dent, FacetError, Ripple, SurfaceTruth
+from rigwarp.simulation.truth import BuiltRipple, BuiltTruth, Dent, FacetError, SurfaceTruth
 
 
 def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mapping[str, Array]) -> tuple[Piece, ...]:
@@ -39,7 +39,7 @@ def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mappin
     if isinstance(shape, ConicShape):
         base = Conic(curvature_per_mm=1.0 / shape.radius_mm, conic_constant=shape.conic_constant)
         terms = (Even(coefficients=shape.coefficients_mm),) if shape.coefficients_mm else ()
-        return (_whole(Surface(base=base, terms=terms), _ring(*shape.aperture_mm)),)
+        return (_whole(BuiltSurface(base=base, terms=terms), _ring(*shape.aperture_mm)),)
     if isinstance(shape, ProfileShape) and shape.file in profiles:
         return (_revolved(profiles[shape.file]),)
     raise InputError(
@@ -59,11 +59,11 @@ def built_pieces(design: tuple[Piece, ...], built: BuiltTruth, light_mm: Array) 
     )
 
 
-def _whole(surface: Surface, inside: Inside) -> Piece:
+def _whole(surface: BuiltSurface, inside: Inside) -> Piece:
     return Piece(origin_mm=np.zeros(3), R_mirror_from_piece=np.eye(3), surface=surface, inside=inside)
 
 
-def _closed_form(truth: SurfaceTruth) -> tuple[Surface, Inside]:
+def _closed_form(truth: SurfaceTruth) -> tuple[BuiltSurface, Inside]:
     curvature = 1.0 / truth.radius_mm if np.isfinite(truth.radius_mm) else 0.0
     base = Conic(curvature_per_mm=curvature, conic_constant=truth.conic_constant)
     terms: tuple[HeightTerm, ...] = ()
@@ -76,13 +76,13 @@ def _closed_form(truth: SurfaceTruth) -> tuple[Surface, Inside]:
         def inside_rectangle(x: Array, y: Array, margin: float) -> BoolArray:
             return (np.abs(x - cx) <= half_w + margin) & (np.abs(y - cy) <= half_d + margin)
 
-        return Surface(base=base, terms=terms), inside_rectangle
+        return BuiltSurface(base=base, terms=terms), inside_rectangle
     radius = truth.aperture_radius_mm if truth.aperture_radius_mm is not None else np.inf
 
     def inside_circle(x: Array, y: Array, margin: float) -> BoolArray:
         return (x - cx) ** 2 + (y - cy) ** 2 <= (radius + margin) ** 2
 
-    return Surface(base=base, terms=terms), inside_circle
+    return BuiltSurface(base=base, terms=terms), inside_circle
 
 
 def _ring(inner: float, outer: float) -> Inside:
@@ -100,7 +100,7 @@ def _revolved(table: Array) -> Piece:
     paraboloid = Polynomial(
         coefficients=monomials([(2, 0, -curvature / 2), (0, 2, -curvature / 2)]), centre_mm=(0.0, 0.0), scale_mm=1.0
     )
-    return _whole(Surface(base=base, terms=(paraboloid, Profile.through(r, z))), _ring(float(r[0]), float(r[-1])))
+    return _whole(BuiltSurface(base=base, terms=(paraboloid, Profile.through(r, z))), _ring(float(r[0]), float(r[-1])))
 
 
 def _facet_piece(facet: Facet) -> Piece:
@@ -129,7 +129,7 @@ def _facet_piece(facet: Facet) -> Piece:
     return Piece(
         origin_mm=centre,
         R_mirror_from_piece=R,
-        surface=Surface(base=flat, terms=terms),
+        surface=BuiltSurface(base=flat, terms=terms),
         inside=_polygon((corners - centre) @ R[:, :2]),
     )
 
@@ -198,7 +198,7 @@ def _dent(dent: Dent, piece: Piece, light_mm: Array) -> GaussianDent:
     return GaussianDent(position_mm=(x, y), sigma_mm=dent.sigma_mm, depth_mm=depth_mm)
 
 
-def _ripple(ripple: Ripple) -> HeightTerm:
+def _ripple(ripple: BuiltRipple) -> HeightTerm:
     if ripple.direction_rad is None:
         return RingRipple(amplitude_mm=ripple.amplitude_mm, period_mm=ripple.period_mm, phase_rad=ripple.phase_rad)
     return LineRipple(
@@ -209,11 +209,11 @@ def _ripple(ripple: Ripple) -> HeightTerm:
     )
 
 
-def _grown(surface: Surface, factor: float) -> Surface:
+def _grown(surface: BuiltSurface, factor: float) -> BuiltSurface:
     """A radius of curvature that came out larger: the conic's, and the second-order terms of a polynomial."""
     base = Conic(curvature_per_mm=surface.base.curvature_per_mm / factor, conic_constant=surface.base.conic_constant)
     terms = tuple(_grown_term(term, factor) for term in surface.terms)
-    return Surface(base=base, terms=terms)
+    return BuiltSurface(base=base, terms=terms)
 
 
 def _grown_term(term: HeightTerm, factor: float) -> HeightTerm:

@@ -208,7 +208,7 @@ class Profile:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Surface:
+class BuiltSurface:
     """A conic base (which rays meet in closed form) plus smaller terms."""
 
     base: Conic
@@ -222,7 +222,7 @@ class Surface:
             z, zx, zy = z + dz, zx + dzx, zy + dzy
         return z, zx, zy
 
-    def with_terms(self, extra: Iterable[HeightTerm]) -> "Surface":
+    def with_terms(self, extra: Iterable[HeightTerm]) -> "BuiltSurface":
         """The same surface with more terms; polynomials are joined, because they cost the most time."""
         rest: list[HeightTerm] = []
         joined: Polynomial | None = None
@@ -231,7 +231,7 @@ class Surface:
                 joined = term if joined is None else joined.plus(term)
             else:
                 rest.append(term)
-        return Surface(base=self.base, terms=(*rest, joined) if joined is not None else tuple(rest))
+        return BuiltSurface(base=self.base, terms=(*rest, joined) if joined is not None else tuple(rest))
 
 
 def monomials(terms: Iterable[tuple[int, int, float]]) -> Array:

@@ -42,7 +42,7 @@ class Dent:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Ripple:
+class BuiltRipple:
     """A sinusoidal height error along a direction, or in rings about the piece's origin (`direction_rad` None)."""
 
     amplitude_mm: float
@@ -78,7 +78,7 @@ class BuiltTruth:
     zernike_radius_mm: float
     zernike_centre_mm: Array
     dents: tuple[Dent, ...]
-    ripples: tuple[Ripple, ...]
+    ripples: tuple[BuiltRipple, ...]
     facets: tuple[FacetError, ...]
     seat_shift_mm: Array
     seat_turn_rad: Array

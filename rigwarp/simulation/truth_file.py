@@ -9,16 +9,16 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Placement, look_at, rotation_from_degrees
 from rigwarp.rig import ConicShape, FacetsShape, Rig, Transfer
-from rigwarp.rig.section import POSITIVE, Limits, Section, describe
+from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
 from rigwarp.simulation import keys
 from rigwarp.simulation.projector import HEXAGONAL_COUNTS
 from rigwarp.simulation.truth import (
+    BuiltRipple,
     BuiltTruth,
     CameraTruth,
     Dent,
     FacetError,
     ProjectorTruth,
-    Ripple,
     RoomTruth,
     SheetTruth,
     SurfaceTruth,
@@ -55,7 +55,7 @@ def parse_truth(text: str, rig: Rig, *, source: str = "virtual.toml") -> Virtual
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{source}: not valid TOML: {error}. Correct that line; text needs quotes.") from error
-    document = Section(source=source, path="", values=values, meanings=keys.TOP_LEVEL)
+    document = TomlSection(source=source, path="", values=values, meanings=keys.TOP_LEVEL)
     if document.text("format") != FORMAT:
         document.fail("format", found=describe(values["format"]), expected=f'"{FORMAT}"')
     _check_version(document)
@@ -70,12 +70,12 @@ def parse_truth(text: str, rig: Rig, *, source: str = "virtual.toml") -> Virtual
     )
 
 
-def _check_version(document: Section) -> None:
+def _check_version(document: TomlSection) -> None:
     if _whole(document, "version", default=None, at_least=0, at_most=10**6) != VERSION:
         document.fail("version", found=describe(document.values["version"]), expected=str(VERSION))
 
 
-def _whole(section: Section, key: str, *, default: int | None, at_least: int, at_most: int) -> int:
+def _whole(section: TomlSection, key: str, *, default: int | None, at_least: int, at_most: int) -> int:
     if not section.has(key) and default is not None:
         return default
     expected = f"a whole number from {at_least} to {at_most}"
@@ -87,7 +87,7 @@ def _whole(section: Section, key: str, *, default: int | None, at_least: int, at
     return int(value)
 
 
-def _surface(section: Section) -> SurfaceTruth:
+def _surface(section: TomlSection) -> SurfaceTruth:
     section.choice("kind", ["polynomial"])
     radius_mm = section.number("radius_mm") if section.has("radius_mm") else math.inf
     if radius_mm == 0.0:
@@ -112,7 +112,7 @@ def _surface(section: Section) -> SurfaceTruth:
     )
 
 
-def _terms(section: Section) -> tuple[tuple[int, int, float], ...]:
+def _terms(section: TomlSection) -> tuple[tuple[int, int, float], ...]:
     expected = "a list of [i, j, c] with whole powers i and j"
     listed = section.values.get("terms", [])
     if not isinstance(listed, list):
@@ -134,7 +134,7 @@ def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
-def _built(section: Section, rig: Rig) -> BuiltTruth:
+def _built(section: TomlSection, rig: Rig) -> BuiltTruth:
     pieces = len(rig.mirror.shape.facets) if isinstance(rig.mirror.shape, FacetsShape) else 1
     zernike = [_zernike(table) for table in section.sections("zernike", keys.ZERNIKE)]
     astigmatism_mm = section.number("astigmatism_um", default=0.0) / 1000.0
@@ -154,7 +154,7 @@ def _built(section: Section, rig: Rig) -> BuiltTruth:
     )
 
 
-def _aperture_radius_mm(section: Section, rig: Rig, *, needed: bool) -> float:
+def _aperture_radius_mm(section: TomlSection, rig: Rig, *, needed: bool) -> float:
     shape = rig.mirror.shape
     if section.has("aperture_radius_mm"):
         return section.number("aperture_radius_mm", limits=POSITIVE)
@@ -169,7 +169,7 @@ def _aperture_radius_mm(section: Section, rig: Rig, *, needed: bool) -> float:
     return 1.0
 
 
-def _zernike(section: Section) -> tuple[int, int, float]:
+def _zernike(section: TomlSection) -> tuple[int, int, float]:
     n = _whole(section, "n", default=None, at_least=0, at_most=_LARGEST_ORDER)
     m = _whole(section, "m", default=None, at_least=-n, at_most=n)
     if (n - m) % 2:
@@ -177,7 +177,7 @@ def _zernike(section: Section) -> tuple[int, int, float]:
     return n, m, section.number("um") / 1000.0
 
 
-def _dent(section: Section, pieces: int) -> Dent:
+def _dent(section: TomlSection, pieces: int) -> Dent:
     return Dent(
         piece=_whole(section, "facet", default=0, at_least=0, at_most=pieces - 1),
         position_mm=section.vector("position_mm", 2),
@@ -186,13 +186,13 @@ def _dent(section: Section, pieces: int) -> Dent:
     )
 
 
-def _ripple(section: Section) -> Ripple:
+def _ripple(section: TomlSection) -> BuiltRipple:
     rings = section.values.get("rings", False)
     if not isinstance(rings, bool):
         section.fail("rings", found=describe(rings), expected="true or false")
     if rings and section.has("direction_deg"):
         section.fail("direction_deg", found="a direction of rings", expected="either rings = true or direction_deg")
-    return Ripple(
+    return BuiltRipple(
         amplitude_mm=section.number("amplitude_um") / 1000.0,
         period_mm=section.number("period_mm", limits=POSITIVE),
         direction_rad=None if rings else math.radians(section.number("direction_deg", default=0.0)),
@@ -200,7 +200,7 @@ def _ripple(section: Section) -> Ripple:
     )
 
 
-def _facet(section: Section, pieces: int) -> FacetError:
+def _facet(section: TomlSection, pieces: int) -> FacetError:
     tilt = np.deg2rad(section.vector("tilt_deg", 2, default=(0.0, 0.0)))
     radius_mm = section.number("bend_radius_mm") if section.has("bend_radius_mm") else math.inf
     if radius_mm == 0.0:
@@ -213,7 +213,7 @@ def _facet(section: Section, pieces: int) -> FacetError:
     )
 
 
-def _projector(section: Section, rig: Rig) -> ProjectorTruth:
+def _projector(section: TomlSection, rig: Rig) -> ProjectorTruth:
     samples = _whole(section, "pupil_samples", default=7, at_least=1, at_most=37)
     if samples not in HEXAGONAL_COUNTS:
         section.fail("pupil_samples", found=str(samples), expected="1, 7, 19 or 37")
@@ -233,7 +233,7 @@ def _projector(section: Section, rig: Rig) -> ProjectorTruth:
     )
 
 
-def _transfer(section: Section, key: str, default: Transfer) -> Transfer:
+def _transfer(section: TomlSection, key: str, default: Transfer) -> Transfer:
     if not section.has(key):
         return default
     if section.values[key] == "srgb":
@@ -241,7 +241,7 @@ def _transfer(section: Section, key: str, default: Transfer) -> Transfer:
     return section.number(key, limits=_GAMMA)
 
 
-def _camera(section: Section, rig: Rig) -> CameraTruth:
+def _camera(section: TomlSection, rig: Rig) -> CameraTruth:
     width, height = rig.camera.resolution
     focal = section.values.get("focal_px")
     fx, fy = (
@@ -264,7 +264,7 @@ def _camera(section: Section, rig: Rig) -> CameraTruth:
     )
 
 
-def _camera_placement(section: Section) -> Placement:
+def _camera_placement(section: TomlSection) -> Placement:
     position = section.vector("position_mm", 3)
     if section.has("aim_mm") == section.has("rotation_deg"):
         found = "both of aim_mm and rotation_deg" if section.has("aim_mm") else "nothing"
@@ -280,7 +280,7 @@ def _camera_placement(section: Section) -> Placement:
     return Placement(position_mm=position, rotation=look_at(position, aim, roll))
 
 
-def _room(section: Section) -> RoomTruth:
+def _room(section: TomlSection) -> RoomTruth:
     tilt = section.numbers("board_tilt_deg", 2, default=(0.0, 0.0), limits=Limits(at_least=-10.0, at_most=10.0))
     return RoomTruth(
         ambient=section.number("ambient", default=0.03, limits=_NOT_NEGATIVE),
@@ -295,7 +295,7 @@ def _room(section: Section) -> RoomTruth:
     )
 
 
-def _sheet(section: Section) -> SheetTruth:
+def _sheet(section: TomlSection) -> SheetTruth:
     error = section.numbers("scale_error_percent", 2, default=(0.0, 0.0), limits=_PERCENT)
     return SheetTruth(
         scale_error=(error[0] / 100.0, error[1] / 100.0),

@@ -1,25 +1,25 @@
 """The design's light path: every projector pixel from the lens over the mirror to the table."""
 
 from rigwarp.tracing.build import build_model
+from rigwarp.tracing.cad.export_check import ExportCheck, check_export
 from rigwarp.tracing.design_map import trace_map, trace_pixels
-from rigwarp.tracing.export_check import ExportCheck, check_export
-from rigwarp.tracing.forecast import Forecast, forecast
 from rigwarp.tracing.model import OpticalModel, Trace
-from rigwarp.tracing.reasons import Reason
-from rigwarp.tracing.sensitivity import Sensitivity, sensitivity
-from rigwarp.tracing.surfaces import Surface
+from rigwarp.tracing.reasons import LightFate
+from rigwarp.tracing.surfaces.surface import Surface
+from rigwarp.tracing.tolerances.sensitivity import Sensitivity, sensitivity
+from rigwarp.tracing.tolerances.tolerance_analysis import ToleranceAnalysis, analyse_tolerances
 
 __all__ = [
     "ExportCheck",
-    "Forecast",
+    "LightFate",
     "OpticalModel",
-    "Reason",
     "Sensitivity",
     "Surface",
+    "ToleranceAnalysis",
     "Trace",
+    "analyse_tolerances",
     "build_model",
     "check_export",
-    "forecast",
     "sensitivity",
     "trace_map",
     "trace_pixels",

@@ -8,17 +8,17 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, ProfileShape, Rig
-from rigwarp.tracing.bent_panel import bent_panel
-from rigwarp.tracing.conic import ConicSurface
-from rigwarp.tracing.mesh_mirror import Light, mesh_mirror
+from rigwarp.tracing.cad.mesh_mirror import Light, mesh_mirror
+from rigwarp.tracing.cad.tessellation import chord_error_mm, join, tessellate
 from rigwarp.tracing.model import OpticalModel
-from rigwarp.tracing.panel import flat_panel
 from rigwarp.tracing.pinhole import pixel_rays
-from rigwarp.tracing.profile import profile_surfaces
 from rigwarp.tracing.scan_grid import pixel_grid
 from rigwarp.tracing.shadows import Blockers, MirrorShade, RayTracer
-from rigwarp.tracing.surfaces import Surface
-from rigwarp.tracing.tessellation import chord_error_mm, join, tessellate
+from rigwarp.tracing.surfaces.bent_panel import bent_panel
+from rigwarp.tracing.surfaces.conic import ConicSurface
+from rigwarp.tracing.surfaces.panel import flat_panel
+from rigwarp.tracing.surfaces.profile import profile_surfaces
+from rigwarp.tracing.surfaces.surface import Surface
 
 _RAYS_ACROSS = 320  # rays across the picture that look for the patches of a mesh which the light meets
 _BEYOND = 0.1  # how far past the picture's rim they look, in picture sizes

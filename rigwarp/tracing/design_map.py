@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array, BoolArray, PixelMap, reflect
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.tracing.model import OpticalModel, Reflection, Trace, fate_without_obstacles
-from rigwarp.tracing.reasons import Reason
+from rigwarp.tracing.reasons import LightFate
 from rigwarp.tracing.scan_grid import GridSpread, pixel_grid, usual_step_px
-from rigwarp.tracing.surfaces import Surface, meet_surface
+from rigwarp.tracing.surfaces.surface import Surface, meet_surface
 
 _REACH = 2.0  # a slope error s turns the reflected ray by 2 s
 
@@ -33,7 +33,7 @@ def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
     """
     dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
     on_table = model.landing_mm(dense.light)
-    lit = dense.reasons(model, on_table) == Reason.LIT
+    lit = dense.reasons(model, on_table) == LightFate.LIT
     width, height = model.projector.resolution
     shape = (height, width)
     return PixelMap(
@@ -77,14 +77,14 @@ class _Dense:
         return cls(light=Reflection(at_mirror_mm=at, reflected=out, zone=zone), sigma_mm=sigma, step_px=step_px)
 
     def reasons(self, model: OpticalModel, on_table_mm: Array) -> NDArray[np.uint8]:
-        """(H * W,) `Reason`; the mirror's own shade is looked for on a coarse grid first."""
+        """(H * W,) `LightFate`; the mirror's own shade is looked for on a coarse grid first."""
         resolution = model.projector.resolution
         reason = fate_without_obstacles(self.light.at_mirror_mm, on_table_mm)
-        met = reason != Reason.MISSES_MIRROR
+        met = reason != LightFate.MISSES_MIRROR
         missed = np.flatnonzero(~met)
         if len(missed):
             spills = model.spills(model.pixel_rays(_pixels(missed, resolution)))
-            reason[missed[spills]] = Reason.SPILL
+            reason[missed[spills]] = LightFate.SPILL
         for rows in self._worth_a_look(model, reason, on_table_mm, met):
             directions = model.pixel_rays(_pixels(rows, resolution))
             reason[rows] = model.shaded(reason[rows], directions, self.light, on_table_mm, rows)

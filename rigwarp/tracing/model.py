@@ -11,9 +11,9 @@ from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Projector
 from rigwarp.tracing.pinhole import pixel_rays
-from rigwarp.tracing.reasons import Reason
+from rigwarp.tracing.reasons import LightFate
 from rigwarp.tracing.shadows import Blockers, MirrorShade
-from rigwarp.tracing.surfaces import FiguredSurface, Surface, meet_surface
+from rigwarp.tracing.surfaces.surface import FiguredSurface, Surface, meet_surface
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,7 +26,7 @@ class Trace:
     mirror_mm : (..., 3) point on the mirror, mirror frame; NaN where the mirror is missed.
     normal : (..., 3) unit normal there, mirror frame, on the side that the light comes from.
     zone : (...,) int16 number of the surface, NO_LIGHT where no light gets to the table.
-    reason : (...,) uint8, one of `Reason`.
+    reason : (...,) uint8, one of `LightFate`.
     """
 
     table_mm: Array
@@ -139,12 +139,12 @@ class OpticalModel:
         return light.at_mirror_mm + distance[..., None] * light.reflected
 
     def reasons(self, directions: Array, light: Reflection, on_table_mm: Array) -> NDArray[np.uint8]:
-        """(N,) `Reason` of rays (N, 3), table frame, with everything in the way."""
+        """(N,) `LightFate` of rays (N, 3), table frame, with everything in the way."""
         reason = fate_without_obstacles(light.at_mirror_mm, on_table_mm)
-        missed = np.flatnonzero(reason == Reason.MISSES_MIRROR)
-        reason[missed] = np.where(self.spills(directions[missed]), Reason.SPILL, Reason.MISSES_MIRROR)
-        met = np.flatnonzero(reason != Reason.MISSES_MIRROR)
-        met = met[reason[met] != Reason.SPILL]
+        missed = np.flatnonzero(reason == LightFate.MISSES_MIRROR)
+        reason[missed] = np.where(self.spills(directions[missed]), LightFate.SPILL, LightFate.MISSES_MIRROR)
+        met = np.flatnonzero(reason != LightFate.MISSES_MIRROR)
+        met = met[reason[met] != LightFate.SPILL]
         reason[met] = self.shaded(reason[met], directions[met], light, on_table_mm, met)
         return self.obstructed(reason, light.at_mirror_mm, on_table_mm)
 
@@ -160,10 +160,10 @@ class OpticalModel:
             return reason
         reason = reason.copy()
         source = self.projector.placement.position_mm
-        met = np.flatnonzero((reason != Reason.MISSES_MIRROR) & (reason != Reason.SPILL))
-        reason[met[self.blockers.block(source, at_mirror_mm[met])]] = Reason.SHADOW_IN
-        lit = np.flatnonzero(reason == Reason.LIT)
-        reason[lit[self.blockers.block(at_mirror_mm[lit], on_table_mm[lit])]] = Reason.SHADOW_OUT
+        met = np.flatnonzero((reason != LightFate.MISSES_MIRROR) & (reason != LightFate.SPILL))
+        reason[met[self.blockers.block(source, at_mirror_mm[met])]] = LightFate.SHADOW_IN
+        lit = np.flatnonzero(reason == LightFate.LIT)
+        reason[lit[self.blockers.block(at_mirror_mm[lit], on_table_mm[lit])]] = LightFate.SHADOW_OUT
         return reason
 
     def shaded(
@@ -176,12 +176,12 @@ class OpticalModel:
         out = light.reflected[rows] @ R
         normal = normalize(out - directions @ R)
         length = np.where(
-            reason == Reason.LIT, np.linalg.norm(on_table_mm[rows] - light.at_mirror_mm[rows], axis=1), np.inf
+            reason == LightFate.LIT, np.linalg.norm(on_table_mm[rows] - light.at_mirror_mm[rows], axis=1), np.inf
         )
         again, reflecting = self.shade.on_way_out(source, point, normal, out, length)
-        reason[again & (reason == Reason.LIT)] = Reason.SHADOW_OUT
-        reason[reflecting] = Reason.DOUBLE_BOUNCE
-        reason[self.shade.on_way_in(source, point, normal)] = Reason.SHADOW_IN
+        reason[again & (reason == LightFate.LIT)] = LightFate.SHADOW_OUT
+        reason[reflecting] = LightFate.DOUBLE_BOUNCE
+        reason[self.shade.on_way_in(source, point, normal)] = LightFate.SHADOW_IN
         return reason
 
     def as_trace(
@@ -193,7 +193,7 @@ class OpticalModel:
         reason: NDArray[np.uint8],
     ) -> Trace:
         """Results of N rays in the shape that was asked for."""
-        lit = reason == Reason.LIT
+        lit = reason == LightFate.LIT
         normal = normalize(light.reflected - directions) @ self.mirror.rotation
         return Trace(
             table_mm=np.where(lit[:, None], on_table_mm[:, :2], np.nan).reshape(*shape, 2),
@@ -224,6 +224,6 @@ class OpticalModel:
 
 def fate_without_obstacles(at_mirror_mm: Array, on_table_mm: Array) -> NDArray[np.uint8]:
     """(N,) LIT, UPWARD or MISSES_MIRROR."""
-    reason = np.where(np.isnan(on_table_mm[:, 0]), Reason.UPWARD, Reason.LIT).astype(np.uint8)
-    reason[np.isnan(at_mirror_mm[:, 0])] = Reason.MISSES_MIRROR
+    reason = np.where(np.isnan(on_table_mm[:, 0]), LightFate.UPWARD, LightFate.LIT).astype(np.uint8)
+    reason[np.isnan(at_mirror_mm[:, 0])] = LightFate.MISSES_MIRROR
     return reason

@@ -3,7 +3,7 @@
 from enum import IntEnum
 
 
-class Reason(IntEnum):
+class LightFate(IntEnum):
     """Why a pixel does or does not light the table by way of the mirror."""
 
     LIT = 0

@@ -7,7 +7,7 @@ import trimesh
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
-from rigwarp.tracing.tessellation import join
+from rigwarp.tracing.cad.tessellation import join
 
 _CLEAR = 1e-6  # share of a segment left out at both ends, so that a surface does not shade itself
 _STEEPEST = 0.1  # cosine of the angle of incidence beyond which a clearance along the ray grows no further

@@ -1,25 +1,33 @@
 """What really lands on the table: blinking dots, lines and light, photographed, each compared with what should be."""
 
-from rigwarp.verification.budget import Cause, RegionBudget
-from rigwarp.verification.charts import Modulation, chart_picture, line_charts, measure_charts
-from rigwarp.verification.corrected_map import moved_map, shifted_map
-from rigwarp.verification.draw import dot_pictures
-from rigwarp.verification.drift_judgement import DriftJudgement, judge_drift
-from rigwarp.verification.grid_coverage import CheckGrid, GridCoverage
-from rigwarp.verification.judge import ErrorFigures, Similarity, VerificationResult, judge_dots
-from rigwarp.verification.light_model import figured_model, map_mounting
-from rigwarp.verification.locate import DotsFound, UnreadableBlob, locate_dots
-from rigwarp.verification.map_budget import MapBudget, WarpSigmas, map_budget
-from rigwarp.verification.plan import DotPlan, plan_dots
-from rigwarp.verification.quick import QuickLook, QuickState, ambient_light, quick_pictures, quick_plan, read_quick
-from rigwarp.verification.read_code import light_table
-from rigwarp.verification.residual_field import ResidualField, fit_residual_field
-from rigwarp.verification.shape import AffineShape, LineFigure, fit_affine_shape, straightness, worst_line
-from rigwarp.verification.uniformity import NinePoints, SeenContent, measure_uniformity
+from rigwarp.verification.budget.causes import Cause, RegionBudget
+from rigwarp.verification.budget.grid_coverage import CheckGrid, GridCoverage
+from rigwarp.verification.budget.map_budget import MapBudget, WarpSigmas, map_budget
+from rigwarp.verification.dots.corrected_map import moved_map, shifted_map
+from rigwarp.verification.dots.draw import dot_pictures
+from rigwarp.verification.dots.judge import ErrorFigures, Similarity, VerificationResult, judge_dots
+from rigwarp.verification.dots.locate import DotsFound, UnreadableBlob, locate_dots
+from rigwarp.verification.dots.plan import DotPlan, plan_dots
+from rigwarp.verification.dots.read_code import light_table
+from rigwarp.verification.dots.residual_field import ResidualField, fit_residual_field
+from rigwarp.verification.dots.shape import AffineShape, LineFigure, fit_affine_shape, straightness, worst_line
+from rigwarp.verification.drift.judgement import DriftJudgement, judge_drift
+from rigwarp.verification.drift.light_model import figured_model, map_mounting
+from rigwarp.verification.drift.quick import (
+    QuickLook,
+    QuickState,
+    ambient_light,
+    quick_pictures,
+    quick_plan,
+    read_quick,
+)
+from rigwarp.verification.quality.charts import ChartModulation, chart_picture, line_charts, measure_charts
+from rigwarp.verification.quality.uniformity import NinePoints, SeenContent, measure_uniformity
 
 __all__ = [
     "AffineShape",
     "Cause",
+    "ChartModulation",
     "CheckGrid",
     "DotPlan",
     "DotsFound",
@@ -28,7 +36,6 @@ __all__ = [
     "GridCoverage",
     "LineFigure",
     "MapBudget",
-    "Modulation",
     "NinePoints",
     "QuickLook",
     "QuickState",

@@ -6,11 +6,10 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.linalg import spsolve
 
-from rigwarp.as_built.findings import findings_of
+from rigwarp.as_built.describe.findings import findings_of
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Placement, look_at, rotation_from_degrees
 from rigwarp.geometry.height_spline import HeightSpline
-from rigwarp.reports.targets import STANDARD_TARGET
 from rigwarp.rig import (
     CameraSpec,
     ConicShape,
@@ -23,6 +22,7 @@ from rigwarp.rig import (
     Table,
     Tolerance,
 )
+from rigwarp.sheets.pdf import STANDARD_TARGET
 from rigwarp.table_map import Samples
 from rigwarp.tracing import build_model
 

@@ -5,14 +5,14 @@ import pytest
 from as_built_rig import folded_model, make_model
 
 from rigwarp.as_built import remove_rigid
-from rigwarp.as_built.alignment import align_built, rigid_motions
-from rigwarp.as_built.footprint import nearest_surface, zone_points
-from rigwarp.as_built.observability import symmetry_names
+from rigwarp.as_built.describe.alignment import align_built, rigid_motions
+from rigwarp.as_built.describe.footprint import nearest_surface, zone_points
+from rigwarp.as_built.describe.observability import symmetry_names
 from rigwarp.geometry import rotation_from_vector
-from rigwarp.tracing.bent_panel import CylinderSurface
-from rigwarp.tracing.conic import ConicSurface
-from rigwarp.tracing.outline import Outline
-from rigwarp.tracing.panel import FlatSurface
+from rigwarp.tracing.surfaces.bent_panel import CylinderSurface
+from rigwarp.tracing.surfaces.conic import ConicSurface
+from rigwarp.tracing.surfaces.outline import Outline
+from rigwarp.tracing.surfaces.panel import FlatSurface
 
 LINE = np.arange(-36.0, 37.0, 2.0)
 SQUARE = Outline.from_corners(np.array([[-40.0, -40.0], [40.0, -40.0], [40.0, 40.0], [-40.0, 40.0]]))

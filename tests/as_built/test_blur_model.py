@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from as_built_rig import moved, scan, spline_of
 
-from rigwarp.as_built.blur_model import BlurRule, ripple_loss
-from rigwarp.as_built.blur_paths import blur_paths, map_slopes
-from rigwarp.as_built.ray_geometry import Deviation, zone_rays
+from rigwarp.as_built.fine_ripple.blur_model import BlurRule, ripple_loss
+from rigwarp.as_built.fine_ripple.blur_paths import blur_paths, map_slopes
+from rigwarp.as_built.solve.ray_geometry import Deviation, zone_rays
 
 PERIODS_PX = np.array([18.0, 22.75, 24.25, 25.25])
 OTHER_PERIODS_PX = np.array([20.75, 24.75, 25.0, 26.0])

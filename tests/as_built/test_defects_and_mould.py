@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from as_built_rig import findings_told, make_model
 
-from rigwarp.as_built.defects import find_defects, local_form
-from rigwarp.as_built.mould import corrected_mesh, correction_of, surface_mesh
-from rigwarp.as_built.ripple import Ripple, find_ripple
-from rigwarp.as_built.zernike import ZernikeTerm
+from rigwarp.as_built.describe.defects import find_defects, local_form
+from rigwarp.as_built.describe.mould import corrected_mesh, correction_of, surface_mesh
+from rigwarp.as_built.describe.ripple import Ripple, find_ripple
+from rigwarp.as_built.describe.zernike import ZernikeTerm
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import TriangleMesh
 

@@ -5,8 +5,8 @@ import pytest
 from as_built_rig import findings_told, moved, scan
 from fine_stripes import PERIODS_PX, Blur, stripes
 
-from rigwarp.as_built.fine_ripple import ASSUMED_PITCH_MM, FineRipple, fine_ripples
-from rigwarp.as_built.ripple import Ripple
+from rigwarp.as_built.describe.ripple import Ripple
+from rigwarp.as_built.fine_ripple.estimate import ASSUMED_PITCH_MM, FineRipple, fine_ripples
 from rigwarp.decode import Modulation
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rigwarp.as_built.form import form_figures
+from rigwarp.as_built.describe.form import form_figures
 from rigwarp.geometry.zernike import Disk
 
 

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from rigwarp.as_built.alignment import rigid_motions
-from rigwarp.as_built.footprint import nearest_surface, zone_points
-from rigwarp.as_built.radius import built_radius
-from rigwarp.as_built.zernike import fit_matrix
+from rigwarp.as_built.describe.alignment import rigid_motions
+from rigwarp.as_built.describe.footprint import nearest_surface, zone_points
+from rigwarp.as_built.describe.radius import built_radius
+from rigwarp.as_built.describe.zernike import fit_matrix
 from rigwarp.geometry.zernike import enclosing_disk
-from rigwarp.tracing.conic import ConicSurface
+from rigwarp.tracing.surfaces.conic import ConicSurface
 
 
 def conic(radius_mm, conic_constant=0.0, outer_mm=60.0):

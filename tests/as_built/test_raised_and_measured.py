@@ -8,8 +8,8 @@ from as_built_rig import TOLERANCES, concave_model, make_camera, make_model, mov
 
 from rigwarp.as_built import RaisedScan, estimate_as_built
 from rigwarp.as_built import estimate as estimate_module
-from rigwarp.as_built.measured import Lengths, length_mm
-from rigwarp.camera.raised_board import RaisedBoard
+from rigwarp.as_built.solve.measured import Lengths, length_mm
+from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.rig import MEASURED_LENGTHS, Measured, parse_rig
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from as_built_rig import TOLERANCES, moved, spline_of
 
-from rigwarp.as_built.figure_basis import figure_basis
-from rigwarp.as_built.linearised import FigureRows, linearise
-from rigwarp.as_built.map_fit import OPTICS_SIGMA
+from rigwarp.as_built.solve.figure_basis import figure_basis
+from rigwarp.as_built.solve.linearised import FigureRows, linearise
+from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA
 
 N = 200
 SCALE = np.concatenate([TOLERANCES, OPTICS_SIGMA])

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rigwarp.as_built.ripple import find_ripple
+from rigwarp.as_built.describe.ripple import find_ripple
 
 
 def slopes(amplitude_um, period_mm, direction_deg, *, seed=0):

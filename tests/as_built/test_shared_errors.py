@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from rigwarp.as_built.fit_data import Data, Spots, join_data
-from rigwarp.as_built.shared_errors import SHARED_MM, plane_warp, with_shared_errors
-from rigwarp.as_built.smear import BEAM_MM2
+from rigwarp.as_built.solve.fit_data import Data, Spots, join_data
+from rigwarp.as_built.solve.shared_errors import SHARED_MM, plane_warp, with_shared_errors
+from rigwarp.as_built.solve.smear import BEAM_MM2
 
 LINE = np.arange(-20.0, 20.1, 0.5)
 PLACE = np.stack(np.meshgrid(LINE, LINE), axis=-1).reshape(-1, 2)
@@ -23,7 +23,7 @@ def data_of(table_mm, height_mm=0.0):
         sigma_mm=np.full(n, SIGMA_MM),
         zone=np.zeros(n, np.int64),
         camera=np.zeros((n, 2, 1)),
-        worth=np.ones(n),
+        information_weight=np.ones(n),
         height_mm=np.broadcast_to(height_mm, n),
         scan=np.zeros(n, np.int64),
     )

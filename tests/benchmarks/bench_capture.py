@@ -15,7 +15,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 from loose_stream import NO_FAULTS, Faults, LooseStream, seen
 
-from rigwarp.capture import latency, settle
+from rigwarp.capture import synchronise
+from rigwarp.capture.photographs import latency
 from rigwarp.devices import Bench
 from rigwarp.patterns import fast_set
 
@@ -42,7 +43,7 @@ def measure() -> dict[str, Any]:
 
 def _run(faults: Faults, count: int) -> dict[str, Any]:
     stream = LooseStream(frame_s=_FRAME_S, exposure_s=0.6 * _FRAME_S, readout_s=0.35 * _FRAME_S)
-    bench = settle(Bench(display=stream, camera=stream), np.random.default_rng(3), changes_per_s=None)
+    bench = synchronise(Bench(display=stream, camera=stream), np.random.default_rng(3), changes_per_s=None)
     assert bench.latency is not None
     stream.faults = faults
     patterns = fast_set(stream.resolution, 2.2)

@@ -22,7 +22,7 @@ sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "as_built"), str(_TESTS / 
 from as_built_rig import TOLERANCES, make_camera, make_model, moved, scan, spline_of  # noqa: E402
 from fine_stripes import Blur, stripes  # noqa: E402
 
-from rigwarp.as_built.fine_ripple import fine_ripples  # noqa: E402
+from rigwarp.as_built.fine_ripple.estimate import fine_ripples  # noqa: E402
 
 _RIGS = 20  # of each kind
 _SLOPES_MRAD = (1.0, 3.0)

@@ -24,10 +24,10 @@ import cv2
 import numpy as np
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.cpu import CpuRenderer
-from rigwarp.live.picture import YuvPicture
-from rigwarp.live.reference import ReferenceRenderer
-from rigwarp.live.warp import Warp, warp_of
+from rigwarp.live.render.cpu import CpuRenderer
+from rigwarp.live.render.picture import YuvPicture
+from rigwarp.live.render.reference import ReferenceRenderer
+from rigwarp.live.render.warp import Warp, warp_of
 from rigwarp.prewarp import Prewarp
 
 SIZES = {"1080p": (1920, 1080), "2160p": (3840, 2160)}
@@ -100,7 +100,7 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
     """The GPU's figures at one size."""
     import moderngl
 
-    from rigwarp.live.gl import GlRenderer
+    from rigwarp.live.render.gl import GlRenderer
 
     size = SIZES[name]
     target = context.framebuffer([context.texture(size, 4)])
@@ -215,7 +215,7 @@ def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
     expected = ReferenceRenderer(warp).render(picture).astype(int)
     found = {"cpu": int(np.abs(CpuRenderer(warp).render(picture) - expected).max())}
     if context is not None:
-        from rigwarp.live.gl import GlRenderer
+        from rigwarp.live.render.gl import GlRenderer
 
         for way in ("drawn", "computed") if context.version_code >= 430 else ("drawn",):
             renderer = GlRenderer(warp, context, way=way)  # type: ignore[arg-type]  # one of the two words
@@ -227,7 +227,7 @@ def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
 
 def measure(*, rigs: dict[str, Prewarp] | None = None, quick: bool = False) -> dict[str, Any]:
     """All figures; the GPU's are there only when a GPU draws, software OpenGL being no measure of anything."""
-    from rigwarp.live.gl_context import is_software, standalone_context
+    from rigwarp.live.render.gl_context import is_software, standalone_context
 
     context = None
     try:
@@ -269,9 +269,9 @@ def held(result: dict[str, Any]) -> dict[str, bool]:
 def scenario_rigs() -> dict[str, Prewarp]:
     """The ready-made rigs, warped by their design, uneven light evened out."""
     from rigwarp.commands.design import design_map
-    from rigwarp.commands.scenarios import create_rig
     from rigwarp.files import open_rig
     from rigwarp.prewarp import build_prewarp
+    from rigwarp.scenarios import create_rig
 
     rigs = {}
     with tempfile.TemporaryDirectory() as parent:

@@ -31,7 +31,7 @@ from map_truth import TrueMap, map_errors, read_truth, spread, true_map  # noqa:
 from small_rig import make_small_rig  # noqa: E402
 from whole_chain import photographed_camera, scanned, true_camera  # noqa: E402
 
-from rigwarp.camera.board_shape import PLAIN_PRINT  # noqa: E402
+from rigwarp.camera.boards.board_shape import PLAIN_PRINT  # noqa: E402
 from rigwarp.commands.design import design_model  # noqa: E402
 from rigwarp.commands.fit import rig_tolerances  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402

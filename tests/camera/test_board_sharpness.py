@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import detect_board
-from rigwarp.camera.board_sharpness import board_blur_px
+from rigwarp.camera.boards.board_sharpness import board_blur_px
 
 
 @pytest.fixture(scope="module")

@@ -14,9 +14,9 @@ from rigwarp.camera import (
     board_to_table,
     calibrate_lens_from_views,
 )
-from rigwarp.camera.bundle import normal_equations, observe
-from rigwarp.camera.lens import board_corners, free_terms, shape_prior
-from rigwarp.camera.table_pose import locate_table_from_view
+from rigwarp.camera.lens.bundle import normal_equations, observe
+from rigwarp.camera.lens.calibrate import board_corners, free_terms, shape_prior
+from rigwarp.camera.table.table_pose import locate_table_from_view
 from rigwarp.errors import InputError, MeasurementError
 
 NOISE_PX = 0.05

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import CameraModel
-from rigwarp.camera.distortion import distort, fold_radius, undistort
+from rigwarp.camera.lens.distortion import distort, fold_radius, undistort
 from rigwarp.camera.projection import project_with_jacobians
 from rigwarp.errors import InputError
 from rigwarp.geometry import rotation_from_vector

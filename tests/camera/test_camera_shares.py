@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import EXACT_PRINT, PLAIN_PRINT, CameraModel
-from rigwarp.camera.shares import camera_shares, sheet_steps
+from rigwarp.camera.table.shares import camera_shares, sheet_steps
 from rigwarp.geometry import look_at
 
 CENTRE_MM = np.array([30.0, -20.0])

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import CameraModel
-from rigwarp.camera.lens_support import direction_sigma_px, lens_support
+from rigwarp.camera.lens.support import direction_sigma_px, lens_support
 from rigwarp.geometry import rotation_from_vector
 
 RESOLUTION = (1280, 720)

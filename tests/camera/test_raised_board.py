@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import board_corners_mm, board_to_table
-from rigwarp.camera.raised_board import locate_board
+from rigwarp.camera.table.raised_board import locate_board
 from rigwarp.errors import MeasurementError
 
 HEIGHT_MM, NOISE_PX = 0.1, 0.03

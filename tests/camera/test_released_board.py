@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import board_corners_mm, calibrate_lens_from_views
-from rigwarp.camera.released_board import released_board
+from rigwarp.camera.boards.released_board import released_board
 
 NOISE_PX = 0.03
 

@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import board_corners_mm, board_to_table
-from rigwarp.camera.field_of_view import content_in_view, content_outline_px, content_pixels
-from rigwarp.camera.sheet_move import sheet_move
+from rigwarp.camera.table.field_of_view import content_in_view, content_outline_px, content_pixels
+from rigwarp.camera.table.sheet_move import sheet_move
 from rigwarp.geometry import rotation_from_vector
 from rigwarp.rig.model import Content
 

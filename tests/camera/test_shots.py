@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import board_corners_mm
-from rigwarp.camera.shots import HOLD_S, BoardShots, sketch_pose
+from rigwarp.camera.boards.shots import HOLD_S, BoardShots, sketch_pose
 from rigwarp.geometry import rotation_from_vector
 
 STEP_S = 0.5

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import board_corners_mm, board_to_table
-from rigwarp.camera.table_flatness import flatness_warnings, further_sheet
+from rigwarp.camera.table.table_flatness import flatness_warnings, further_sheet
 from rigwarp.geometry import rotation_from_vector
 
 HEIGHT_MM = 0.1

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from small_rig import make_small_rig
 
-from rigwarp.capture.board_session import BoardSession
+from rigwarp.capture.preview.board_session import BoardSession
 from rigwarp.commands.camera_live import VirtualHand
 from rigwarp.devices import open_virtual
 from rigwarp.errors import MeasurementError

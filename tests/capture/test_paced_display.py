@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from rigwarp.capture import CHANGES_PER_S, PacedDisplay, SettledBench, averaged, paced_display, settle
-from rigwarp.capture.bracket import bracket_s, expose, exposure_kept
+from rigwarp.capture import CHANGES_PER_S, PacedDisplay, SynchronisedBench, averaged, synchronise
+from rigwarp.capture.photographs import paced_display
+from rigwarp.capture.scans.bracket import bracket_s, expose, exposure_kept
 from rigwarp.devices import Bench
 from rigwarp.errors import DeviceError
 
@@ -97,8 +98,8 @@ class Still:
 
 def test_a_camera_that_exposes_when_told_needs_no_latency(clock):
     bench = Bench(display=Watched(clock), camera=Still())
-    ready = settle(bench, np.random.default_rng(1))
-    assert isinstance(ready, SettledBench)
+    ready = synchronise(bench, np.random.default_rng(1))
+    assert isinstance(ready, SynchronisedBench)
     assert (ready.display, ready.camera, ready.latency) == (bench.display, bench.camera, None)
 
 

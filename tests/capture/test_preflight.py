@@ -10,11 +10,11 @@ import pytest
 from small_rig import make_small_rig
 
 from rigwarp.camera import CameraModel, detect_board
-from rigwarp.camera.sheet_move import sheet_move
-from rigwarp.capture.exposure_search import find_exposure
-from rigwarp.capture.findings import require_no_stop
-from rigwarp.capture.findings_pose import about_pose
-from rigwarp.capture.preflight import count_photographs, run_preflight
+from rigwarp.camera.table.sheet_move import sheet_move
+from rigwarp.capture.preflight.exposure_search import find_exposure
+from rigwarp.capture.preflight.findings import require_no_stop
+from rigwarp.capture.preflight.findings_pose import about_pose
+from rigwarp.capture.preflight.look import count_photographs, run_preflight
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.errors import MeasurementError
 from rigwarp.files import open_rig, read_text
@@ -295,7 +295,7 @@ def test_the_pre_flight_looks_for_the_sheet(look, monkeypatch):
         asked.append(photo.mean())
         return detect_board(photo, target)
 
-    monkeypatch.setattr("rigwarp.capture.preflight.detect_board", sees)
+    monkeypatch.setattr("rigwarp.capture.preflight.look.detect_board", sees)
     look()
     assert len(asked) == 1
     assert asked[0] > 30.0  # 2 for black

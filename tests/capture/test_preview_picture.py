@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import BoardView
-from rigwarp.capture.preview_drawing import hatch, text_width, wrapped, write
-from rigwarp.capture.preview_picture import (
+from rigwarp.capture.preview.drawing import hatch, text_width, wrapped, write
+from rigwarp.capture.preview.picture import (
     BOARD,
     BURNT,
     CAUTION,

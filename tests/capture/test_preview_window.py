@@ -10,9 +10,9 @@ import pytest
 import x_screen
 from small_rig import make_small_rig
 
-from rigwarp.capture.preview_picture import GOOD, SIZE, PreviewState, compose, picture_place
-from rigwarp.capture.preview_process import operator_monitor
-from rigwarp.capture.preview_window import PreviewWindow
+from rigwarp.capture.preview.picture import GOOD, SIZE, PreviewState, compose, picture_place
+from rigwarp.capture.preview.process import operator_monitor
+from rigwarp.capture.preview.window import PreviewWindow
 from rigwarp.devices.video_output import Monitor
 
 

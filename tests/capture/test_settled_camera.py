@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from loose_stream import Faults, LooseStream, seen
 
-from rigwarp.capture import Latency, PacedDisplay, averaged, settle
-from rigwarp.capture.agreement import learn_agreement
-from rigwarp.capture.settled_camera import SettledCamera
+from rigwarp.capture import Latency, PacedDisplay, averaged, synchronise
+from rigwarp.capture.photographs.agreement import learn_agreement
+from rigwarp.capture.photographs.synchronised_camera import SynchronisedCamera
 from rigwarp.devices import Bench, Shot
 from rigwarp.errors import DeviceError, MeasurementError
 from rigwarp.patterns import fast_set
@@ -18,7 +18,7 @@ PATTERNS = 1000
 
 
 def settled(stream, **options):
-    return settle(
+    return synchronise(
         Bench(display=stream, camera=stream), np.random.default_rng(4), changes_per_s=None, changes=12, **options
     )
 
@@ -26,7 +26,7 @@ def settled(stream, **options):
 @pytest.fixture(autouse=True)
 def short_settling(monkeypatch):
     """The model's latency is a few milliseconds: nothing has to wait for a second."""
-    monkeypatch.setattr("rigwarp.capture.latency._SETTLE_S", 0.05)
+    monkeypatch.setattr("rigwarp.capture.photographs.latency._SETTLE_S", 0.05)
 
 
 def test_no_mixed_or_stale_photograph_in_a_thousand_patterns():
@@ -95,7 +95,7 @@ def test_the_same_picture_again_is_photographed_again():
 
 
 def test_a_change_too_small_to_be_seen_is_no_stale_photograph(monkeypatch):
-    monkeypatch.setattr("rigwarp.capture.settled_camera._STALE_S", 0.05)
+    monkeypatch.setattr("rigwarp.capture.photographs.synchronised_camera._STALE_S", 0.05)
     stream = LooseStream()
     bench = settled(stream)
     picture = np.full((48, 64), 90, np.uint8)
@@ -112,7 +112,7 @@ def test_a_change_too_small_to_be_seen_is_no_stale_photograph(monkeypatch):
 
 
 def test_a_display_that_freezes_is_named(monkeypatch):
-    monkeypatch.setattr("rigwarp.capture.settled_camera._STALE_S", 0.05)
+    monkeypatch.setattr("rigwarp.capture.photographs.synchronised_camera._STALE_S", 0.05)
     stream = LooseStream()
     bench = settled(stream)
     bench.display.show(np.full((48, 64), 90, np.uint8))
@@ -124,7 +124,7 @@ def test_a_display_that_freezes_is_named(monkeypatch):
 
 
 def test_light_that_flickers_is_named(monkeypatch):
-    monkeypatch.setattr("rigwarp.capture.settled_camera._LONGEST_S", 0.1)
+    monkeypatch.setattr("rigwarp.capture.photographs.synchronised_camera._LONGEST_S", 0.1)
     stream = LooseStream()
     bench = settled(stream)
     steady = stream._developed
@@ -215,5 +215,7 @@ def test_the_picture_before_with_a_trace_of_this_one_is_not_taken_for_it():
     )
     display = PacedDisplay(LooseStream(), changes_per_s=None)
     display.show(np.full((48, 64), 180, np.uint8))
-    camera = SettledCamera(Scripted([witness, trace, noisy(new, 90), noisy(new, 91), noisy(new, 92)]), display, latency)
+    camera = SynchronisedCamera(
+        Scripted([witness, trace, noisy(new, 90), noisy(new, 91), noisy(new, 92)]), display, latency
+    )
     assert camera.grab().mean() == pytest.approx(new.mean(), abs=0.5)

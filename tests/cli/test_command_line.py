@@ -154,7 +154,7 @@ def test_real_ctrl_c(tmp_path: Path) -> None:
     script = (
         "import sys, time, pathlib\n"
         "from rigwarp import cli\n"
-        "from rigwarp.commands.scenarios import create_rig\n"
+        "from rigwarp.scenarios import create_rig\n"
         "from rigwarp.files import new_run, open_rig\n"
         "root = pathlib.Path(sys.argv[1])\n"
         "create_rig('round-table', root)\n"

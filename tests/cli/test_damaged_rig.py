@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from rigwarp.cli import main
-from rigwarp.commands.scenarios import create_rig
 from rigwarp.decode import Decoded, Noise, Response
 from rigwarp.files import (
     make_current,
@@ -27,6 +26,7 @@ from rigwarp.files import (
 from rigwarp.geometry import PixelMap
 from rigwarp.patterns import fast_set
 from rigwarp.prewarp import Adjustment, build_prewarp
+from rigwarp.scenarios import create_rig
 
 # which file, and the command that cannot do without it; {rig}, {away} and {out} are folders
 CASES = [

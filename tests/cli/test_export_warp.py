@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from rigwarp.cli import main
-from rigwarp.commands.scenarios import create_rig
 from rigwarp.files import WARP_FORMATS, make_current, new_run, open_rig, write_adjustment, write_prewarp
 from rigwarp.geometry import PixelMap
 from rigwarp.prewarp import Adjustment, build_prewarp
+from rigwarp.scenarios import create_rig
 
 
 @pytest.fixture
@@ -118,7 +118,7 @@ def test_a_broken_export_leaves_nothing(
     def broken(*_: object, **__: object) -> None:
         raise kind
 
-    monkeypatch.setattr("rigwarp.files.warp_export.write_text", broken)  # README.md is written last
+    monkeypatch.setattr("rigwarp.files.exports.warp_export.write_text", broken)  # README.md is written last
     capsys.readouterr()
     assert main(["export", str(rig), "--format", "pfm", "--replace"]) == (3 if isinstance(kind, OSError) else 130)
     assert listing(rig) == before

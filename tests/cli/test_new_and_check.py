@@ -10,17 +10,17 @@ import pytest
 from scipy.spatial import cKDTree
 from small_rig import make_small_rig
 
-from rigwarp.capture.findings import Finding
-from rigwarp.capture.preflight import Preflight
+from rigwarp.capture.preflight.findings import PreflightFinding
+from rigwarp.capture.preflight.look import Preflight
 from rigwarp.cli import main
 from rigwarp.commands import machine
 from rigwarp.commands.console import CAUTION
 from rigwarp.commands.machine import Machine
-from rigwarp.commands.scenarios import create_rig, scenario_names
 from rigwarp.errors import DeviceError
 from rigwarp.files import make_current, new_run, open_rig, write_map
 from rigwarp.geometry import PixelMap
 from rigwarp.rig import inside_content
+from rigwarp.scenarios import create_rig, scenario_names
 from rigwarp.simulation.virtual_rig import VirtualCamera
 from rigwarp.tracing import build_model, trace_map
 
@@ -152,7 +152,7 @@ def test_check_tries_out_projector_and_camera(run: Callable[..., Any], tmp_path:
 
 
 def test_what_stops_a_scan_is_exit_code_5(run: Callable[..., Any], rig: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    stop = Finding(what="contrast", severity="stop", text="hardly any light", figures={"contrast": 0.01})
+    stop = PreflightFinding(what="contrast", severity="stop", text="hardly any light", figures={"contrast": 0.01})
     looked = Preflight(findings=(stop,), exposure_s=None, white=np.zeros((2, 2), np.uint8))
     monkeypatch.setattr("rigwarp.commands.check.preflight", lambda console, folder, bench: looked)
     code, out, err = run("check", rig)

@@ -11,10 +11,10 @@ import cv2
 import numpy as np
 import pytest
 
-from rigwarp.commands.scenarios import create_rig, scenario_names
 from rigwarp.files import open_rig
 from rigwarp.geometry import PixelMap, TriangleMesh
 from rigwarp.rig import Content, MeshShape, Rig, inside_content, outline_mm
+from rigwarp.scenarios import create_rig, scenario_names
 from rigwarp.simulation import VirtualRig, VirtualTruth, parse_truth
 from rigwarp.tracing import OpticalModel, build_model, trace_map
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from rigwarp.cli import main
-from rigwarp.commands.scenarios import create_rig
+from rigwarp.scenarios import create_rig
 
 PICTURES = {
     "pixel_grid.png", "mm_per_pixel.png", "brightness.png", "light_paths.png", "tolerances.png",

@@ -7,9 +7,9 @@ import pytest
 from synthetic_scan import photographs, smooth_scene
 
 from rigwarp.decode import Decoded, Reason, decode, estimate_response
-from rigwarp.decode.chain import learn_chain, middle_variance, solve_plainly
-from rigwarp.decode.layout import axis_layout
-from rigwarp.decode.unwrap import unwrap
+from rigwarp.decode.pixels.layout import axis_layout
+from rigwarp.decode.signal.signal_model import learn_signal_model, middle_variance, solve_plainly
+from rigwarp.decode.signal.unwrap import unwrap
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import choose_periods_px, fast_set
 from rigwarp.rig import encode_transfer
@@ -180,7 +180,7 @@ def test_the_quick_way_agrees_with_the_plain_formulas() -> None:
         ends = (levels[0], levels[255])
         stack = np.stack([photo[decoded.valid] for photo in photos])
         response = decoded.response
-        chain = learn_chain(stack[:, ::7], layouts, response, ends)
+        chain = learn_signal_model(stack[:, ::7], layouts, response, ends)
         variance = middle_variance(stack, ends, chain)
         for axis, learnt, found, sigma in zip(
             layouts, chain.axes, (decoded.u_px, decoded.v_px), (decoded.sigma_u_px, decoded.sigma_v_px), strict=True

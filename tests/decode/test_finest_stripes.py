@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rigwarp.decode.finest_stripes import measure_finest_stripes, stripe_frames
+from rigwarp.decode.checks.finest_stripes import measure_finest_stripes, stripe_frames
 from rigwarp.errors import MeasurementError
 
 GAMMA = 2.2

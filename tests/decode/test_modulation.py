@@ -7,7 +7,7 @@ import pytest
 from synthetic_scan import Scene, photograph, smooth_scene
 
 from rigwarp.decode import Modulation, decode
-from rigwarp.decode.modulation import CELL_PX
+from rigwarp.decode.checks.modulation import CELL_PX
 from rigwarp.geometry import Array
 from rigwarp.patterns import LevelFrame, PatternFrame, PatternSet, fast_set, gray_set
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from rigwarp.decode.light_levels import lit_pixels, measure_light
-from rigwarp.decode.steadiness import measure_steadiness, steady_exposures_s
+from rigwarp.decode.checks.light_levels import lit_pixels, measure_light
+from rigwarp.decode.checks.steadiness import measure_steadiness, steady_exposures_s
 from rigwarp.errors import MeasurementError
 
 SIZE = (360, 320)

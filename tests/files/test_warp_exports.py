@@ -17,8 +17,8 @@ from scipy.ndimage import map_coordinates
 
 from rigwarp.files import WARP_FORMATS, write_warp_files
 from rigwarp.geometry import PixelMap
-from rigwarp.live.reference import ReferenceRenderer
-from rigwarp.live.warp import warp_of
+from rigwarp.live.render.reference import ReferenceRenderer
+from rigwarp.live.render.warp import warp_of
 from rigwarp.prewarp import Adjustment, Drag, PlainWarp, build_prewarp, content_coordinates, plain_warp
 from rigwarp.rig import Content
 from rigwarp.rig.canvas import table_to_content

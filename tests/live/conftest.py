@@ -5,7 +5,7 @@ import os
 import pytest
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.gl_context import COMPUTE_VERSION, standalone_context
+from rigwarp.live.render.gl_context import COMPUTE_VERSION, standalone_context
 
 REQUIRE = "RIGWARP_REQUIRE_GL"
 

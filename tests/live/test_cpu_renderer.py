@@ -10,9 +10,9 @@ import pytest
 
 from rigwarp.errors import InputError
 from rigwarp.live import CpuRenderer
-from rigwarp.live.reference import ReferenceRenderer, cubic
-from rigwarp.live.sampling import cubic_weights, fit_to_canvas, sample_map
-from rigwarp.live.warp import warp_of
+from rigwarp.live.render.reference import ReferenceRenderer, cubic
+from rigwarp.live.render.sampling import cubic_weights, fit_to_canvas, sample_map
+from rigwarp.live.render.warp import warp_of
 from rigwarp.rig import decode_transfer
 
 _spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from rigwarp.errors import DeviceError
-from rigwarp.live import CpuRenderer, gl_context
-from rigwarp.live.gl import GlRenderer
-from rigwarp.live.gl_context import standalone_context
-from rigwarp.live.reference import ReferenceRenderer
-from rigwarp.live.warp import warp_of
+from rigwarp.live import CpuRenderer
+from rigwarp.live.render import gl_context
+from rigwarp.live.render.gl import GlRenderer
+from rigwarp.live.render.gl_context import standalone_context
+from rigwarp.live.render.reference import ReferenceRenderer
+from rigwarp.live.render.warp import warp_of
 from rigwarp.prewarp import Adjustment
 
 _spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 
 from rigwarp.errors import DisplayTakenBack, InputError, MeasurementError
-from rigwarp.live.interlude import Interludes, LentDisplay, Quiet, hold_interlude
-from rigwarp.live.operator import Input
-from rigwarp.live.session import Session
-from rigwarp.live.sources import StillSource
-from rigwarp.live.warp import warp_of
+from rigwarp.live.operate.interlude import Interludes, LentDisplay, Quiet, hold_interlude
+from rigwarp.live.operate.operator import Input
+from rigwarp.live.render.warp import warp_of
+from rigwarp.live.run.session import Session
+from rigwarp.live.sources.source import StillSource
 
 _spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
 bent_rig = importlib.util.module_from_spec(_spec)
@@ -159,11 +159,12 @@ spec = importlib.util.spec_from_file_location("bent_rig", Path(sys.argv[1]))
 bent_rig = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(bent_rig)
 from rigwarp.errors import DisplayTakenBack
-from rigwarp.live import CpuRenderer, player
-from rigwarp.live.interlude import Quiet
-from rigwarp.live.session import Session
-from rigwarp.live.sources import StillSource
-from rigwarp.live.warp import warp_of
+from rigwarp.live import CpuRenderer
+from rigwarp.live.run import player
+from rigwarp.live.operate.interlude import Quiet
+from rigwarp.live.run.session import Session
+from rigwarp.live.sources.source import StillSource
+from rigwarp.live.render.warp import warp_of
 
 warp, picture = warp_of(bent_rig.curved_prewarp()), bent_rig.noisy(400, 300)
 content = CpuRenderer(warp).render(picture)

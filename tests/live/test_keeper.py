@@ -11,11 +11,11 @@ import pytest
 
 from rigwarp.files import ADJUST_FILE, current_result, open_rig, read_adjustment, read_prewarp, write_adjustment
 from rigwarp.live import CpuRenderer, warp_of
-from rigwarp.live.keeper import REFUSED_FILE, WarpKeeper
-from rigwarp.live.operator import Input
-from rigwarp.live.session import Session
-from rigwarp.live.sources import StillSource
-from rigwarp.live.statistics import Counts
+from rigwarp.live.operate.keeper import REFUSED_FILE, WarpKeeper
+from rigwarp.live.operate.operator import Input
+from rigwarp.live.run.session import Session
+from rigwarp.live.run.statistics import Counts
+from rigwarp.live.sources.source import StillSource
 from rigwarp.prewarp import UNCHANGED, Adjustment
 
 _spec = importlib.util.spec_from_file_location("result_rig", Path(__file__).with_name("result_rig.py"))

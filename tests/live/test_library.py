@@ -11,8 +11,8 @@ import pytest
 import rigwarp
 from rigwarp.errors import InputError
 from rigwarp.files import ADJUST_FILE, write_adjustment
-from rigwarp.live.gl_context import standalone_context
-from rigwarp.live.reference import ReferenceRenderer
+from rigwarp.live.render.gl_context import standalone_context
+from rigwarp.live.render.reference import ReferenceRenderer
 from rigwarp.prewarp import Adjustment
 
 _spec = importlib.util.spec_from_file_location("result_rig", Path(__file__).with_name("result_rig.py"))

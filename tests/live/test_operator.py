@@ -3,7 +3,7 @@
 import pytest
 
 from rigwarp.files import read_adjustment, write_adjustment
-from rigwarp.live.operator import Input, Operator
+from rigwarp.live.operate.operator import Input, Operator
 from rigwarp.prewarp import UNCHANGED
 
 

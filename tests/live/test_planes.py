@@ -8,10 +8,10 @@ import av
 import numpy as np
 import pytest
 
-from rigwarp.live.decoding import open_reader
-from rigwarp.live.gl import GlRenderer
-from rigwarp.live.gl_context import standalone_context
-from rigwarp.live.picture import LUMA_601, LUMA_709, YuvPicture, light_of_codes, rgb_of
+from rigwarp.live.render.gl import GlRenderer
+from rigwarp.live.render.gl_context import standalone_context
+from rigwarp.live.render.picture import LUMA_601, LUMA_709, YuvPicture, light_of_codes, rgb_of
+from rigwarp.live.sources.decoding import open_reader
 
 _spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
 bent_rig = importlib.util.module_from_spec(_spec)

@@ -22,8 +22,10 @@ spec = importlib.util.spec_from_file_location("bent_rig", Path(sys.argv[1]))
 bent_rig = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(bent_rig)
 import pygame
-from rigwarp.live import CpuRenderer, player, window
-from rigwarp.live.sources import StillSource
+from rigwarp.live import CpuRenderer
+from rigwarp.live.run import player
+from rigwarp.live.run import window
+from rigwarp.live.sources.source import StillSource
 
 options = json.loads(sys.argv[2])
 press, huge = options.pop("press", None), options.pop("huge", False)

@@ -9,9 +9,9 @@ import time
 import pytest
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.osc import MalformedPacket, Message, build_message, parse_packet
-from rigwarp.live.remote import Command, Remote, command_of
-from rigwarp.live.statistics import Counts
+from rigwarp.live.operate.osc import MalformedPacket, Message, build_message, parse_packet
+from rigwarp.live.operate.remote import Command, Remote, command_of
+from rigwarp.live.run.statistics import Counts
 
 # The two examples of The Open Sound Control 1.0 Specification (2002), byte for byte.
 OSCILLATOR = bytes.fromhex("2f6f7363696c6c61746f722f342f6672657175656e637900 2c660000 43dc0000".replace(" ", ""))

@@ -10,13 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rigwarp.commands.scenarios import create_rig, scenario_names
 from rigwarp.files import open_rig
 from rigwarp.live import CpuRenderer, warp_of
-from rigwarp.live.gl import GlRenderer
-from rigwarp.live.gl_context import standalone_context
-from rigwarp.live.reference import ReferenceRenderer
+from rigwarp.live.render.gl import GlRenderer
+from rigwarp.live.render.gl_context import standalone_context
+from rigwarp.live.render.reference import ReferenceRenderer
 from rigwarp.prewarp import build_prewarp
+from rigwarp.scenarios import create_rig, scenario_names
 from rigwarp.tracing import build_model, trace_map
 
 _spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))

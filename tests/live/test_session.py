@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from rigwarp.errors import InputError
-from rigwarp.live.operator import Input
-from rigwarp.live.osc import Message, build_message, parse_packet
-from rigwarp.live.remote import Remote
-from rigwarp.live.session import Session
-from rigwarp.live.sources import StillSource
-from rigwarp.live.statistics import Counts, Pacing
-from rigwarp.live.warp import warp_of
+from rigwarp.live.operate.operator import Input
+from rigwarp.live.operate.osc import Message, build_message, parse_packet
+from rigwarp.live.operate.remote import Remote
+from rigwarp.live.render.warp import warp_of
+from rigwarp.live.run.session import Session
+from rigwarp.live.run.statistics import Counts, Pacing
+from rigwarp.live.sources.source import StillSource
 
 _spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
 bent_rig = importlib.util.module_from_spec(_spec)
@@ -155,7 +155,7 @@ def test_pacing_counts_what_a_stopwatch_would():
 
 
 def test_the_address_space_is_documented_where_it_is_kept():
-    from rigwarp.live import remote
+    from rigwarp.live.operate import remote
 
     text = Path(remote.__file__).read_text()
     for name in remote._TAKES:

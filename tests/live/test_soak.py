@@ -16,12 +16,12 @@ FLAT_WITHIN = 0.02
 PROGRAM = """
 import importlib.util, json, sys
 from pathlib import Path
-from rigwarp.live import player
-from rigwarp.live.session import Session
-from rigwarp.live.statistics import Counts
-from rigwarp.live.unattended import resident_mib
-from rigwarp.live.video import VideoSource
-from rigwarp.live.warp import warp_of
+from rigwarp.live.run import player
+from rigwarp.live.run.session import Session
+from rigwarp.live.run.statistics import Counts
+from rigwarp.live.run.unattended import resident_mib
+from rigwarp.live.sources.video import VideoSource
+from rigwarp.live.render.warp import warp_of
 
 def beside(name):
     spec = importlib.util.spec_from_file_location(name, Path(sys.argv[1]) / f"{name}.py")

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from rigwarp.live import CpuRenderer, warp_of
-from rigwarp.live.reference import ReferenceRenderer
-from rigwarp.live.tiles import layout_of
+from rigwarp.live.render.reference import ReferenceRenderer
+from rigwarp.live.render.tiles import layout_of
 from rigwarp.prewarp import Prewarp
 
 _spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))

@@ -10,9 +10,9 @@ from shutil import which
 import pytest
 
 from rigwarp.errors import InputError
-from rigwarp.live import unattended
-from rigwarp.live.statistics import Counts, Pacing
-from rigwarp.live.unattended import BEAT_S, Heartbeat, notify_service, service_text, start_log
+from rigwarp.live.run import unattended
+from rigwarp.live.run.statistics import Counts, Pacing
+from rigwarp.live.run.unattended import BEAT_S, Heartbeat, notify_service, service_text, start_log
 
 
 def test_the_heart_beats_only_while_frames_are_shown(tmp_path):

@@ -4,7 +4,7 @@ import numpy as np
 import pygame
 import pytest
 
-from rigwarp.live.window import put
+from rigwarp.live.run.window import put
 
 FRAME = np.random.default_rng(4).integers(0, 256, (5, 7, 3), dtype=np.uint8)
 

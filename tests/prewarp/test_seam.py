@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rigwarp.geometry import Array
-from rigwarp.prewarp.seam import seam_weights
+from rigwarp.prewarp.edge_blending import blending_weights
 
 PIXELS = (400, 300)
 
@@ -33,7 +33,7 @@ def light_on_content(content_px: Array, zone: np.ndarray, weights: Array, row: i
 @pytest.mark.parametrize("overlap_px", [12.0, 60.0])
 def test_weights_add_up_to_one_everywhere(overlap_px: float) -> None:
     content, zone = two_halves(overlap_px)
-    left, right = light_on_content(content, zone, seam_weights(content, zone, PIXELS))
+    left, right = light_on_content(content, zone, blending_weights(content, zone, PIXELS))
     inner = left + right
     # cells are one projector pixel wide (1.4 content pixels), so an edge is known to about that
     assert np.abs(inner - 1.0).mean() < 0.01
@@ -43,7 +43,7 @@ def test_weights_add_up_to_one_everywhere(overlap_px: float) -> None:
 
 def test_a_wide_overlap_is_not_drawn_by_both() -> None:
     content, zone = two_halves(120.0)
-    left, right = light_on_content(content, zone, seam_weights(content, zone, PIXELS))
+    left, right = light_on_content(content, zone, blending_weights(content, zone, PIXELS))
     shared = np.count_nonzero((left > 0.02) & (right > 0.02))
     assert shared < 25  # content pixels: the seam of 12 projector pixels is 17 wide, the overlap 120
     assert np.all(np.diff(left) < 0.02)  # one step down, no waves
@@ -53,16 +53,18 @@ def test_a_wide_overlap_is_not_drawn_by_both() -> None:
 def test_the_sharper_zone_gets_more_of_the_overlap() -> None:
     content, zone = two_halves(100.0, right_scale=0.7)
     content[..., 0] = np.where(zone == 1, PIXELS[0] - (299 - np.mgrid[:200, :300][1]) / 149 * 175.0, content[..., 0])
-    left, right = light_on_content(content, zone, seam_weights(content, zone, PIXELS))
+    left, right = light_on_content(content, zone, blending_weights(content, zone, PIXELS))
     both = slice(225 - 10, 250 - 10)  # content columns that both reach
     assert right[both].sum() > 1.1 * left[both].sum()
 
 
 def test_a_single_zone_is_left_alone() -> None:
     content, zone = two_halves(40.0)
-    assert np.all(seam_weights(content, np.zeros_like(zone), PIXELS) == 1.0)
+    assert np.all(blending_weights(content, np.zeros_like(zone), PIXELS) == 1.0)
 
 
 def test_zones_that_do_not_meet_are_left_alone() -> None:
     content, zone = two_halves(-30.0)
-    assert seam_weights(content, zone, PIXELS) == pytest.approx(1.0, abs=1e-12)  # interpolation between equal numbers
+    assert blending_weights(content, zone, PIXELS) == pytest.approx(
+        1.0, abs=1e-12
+    )  # interpolation between equal numbers

@@ -8,7 +8,6 @@ import pytest
 
 from rigwarp.camera import CameraModel
 from rigwarp.commands.budget import write_budget
-from rigwarp.commands.scenarios import create_rig
 from rigwarp.files import (
     RigFolder,
     make_current,
@@ -24,6 +23,7 @@ from rigwarp.files import (
 from rigwarp.geometry import PixelMap, look_at
 from rigwarp.prewarp import build_prewarp
 from rigwarp.rig import parse_rig
+from rigwarp.scenarios import create_rig
 
 RIG = """
 format = "rigwarp rig"

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from rigwarp.commands.budget import tell_budget, tell_coverage, write_budget
+from rigwarp.commands.budget import print_budget, print_coverage, write_budget
 from rigwarp.commands.console import Console
 from rigwarp.errors import InputError
 from rigwarp.files import write_json
@@ -34,13 +34,13 @@ def test_file_states_causes_regions_and_the_check(finished_once):
 def test_what_is_said_of_it(finished_once, capsys):
     folder, result = finished_once
     console = Console()
-    tell_budget(console, write_budget(folder, result))
-    tell_coverage(console, result)
+    print_budget(console, write_budget(folder, result))
+    print_coverage(console, result)
     said = capsys.readouterr().out
     assert "uncertainty (k = 2, per axis)  centre 0." in said
     assert "most of it" in said
     assert "lie inside the budget's repeatable part" in said
-    tell_coverage(console, folder.root)  # no budget.json there
+    print_coverage(console, folder.root)  # no budget.json there
     assert capsys.readouterr().out == ""
 
 

@@ -3,8 +3,8 @@
 import pytest
 
 from rigwarp.files import read_json, write_json
-from rigwarp.reports.check_section import check_section
 from rigwarp.reports.result_parts import read_parts
+from rigwarp.reports.sections.verification import check_section
 
 PATCH = {"at_mm": [0.0, 0.0], "camera_px_per_mm": 2.0, "camera_limit": 0.9}
 

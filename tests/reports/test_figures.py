@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 
 import rigwarp.reports
-from rigwarp.reports import figures_map, figures_mirror, figures_photos, figures_residuals
-from rigwarp.reports.figures_style import BLUE, GREEN, SKY, VERMILION
-from rigwarp.reports.outlines import content_outline, table_outline
+from rigwarp.reports.figures import mirror as figures_mirror
+from rigwarp.reports.figures import photos as figures_photos
+from rigwarp.reports.figures import residuals as figures_residuals
+from rigwarp.reports.figures import table_map as figures_map
+from rigwarp.reports.figures.outlines import content_outline, table_outline
+from rigwarp.reports.figures.style import BLUE, GREEN, SKY, VERMILION
 
 WIDTH_PX = 1200
 

@@ -3,9 +3,9 @@
 import cv2
 import numpy as np
 
-from rigwarp.reports.as_built_facts import read_facts
-from rigwarp.reports.figures_mirror import deviation_map
-from rigwarp.reports.figures_style import DPI, WIDTH_INCH
+from rigwarp.reports.figures.mirror import deviation_map
+from rigwarp.reports.figures.style import DPI, WIDTH_INCH
+from rigwarp.reports.sections.as_built_facts import read_facts
 
 FINDING = {
     "what": "astigmatism: 16.3 um rms (1-sigma 0.8)",

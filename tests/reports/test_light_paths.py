@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from rigwarp.geometry import TriangleMesh
-from rigwarp.reports.forecast_rows import SENSITIVITY_HEAD, cause_rows, sensitivity_rows
-from rigwarp.reports.light_paths import judge_light
-from rigwarp.reports.pixel_scale import pixel_light
+from rigwarp.reports.measures.light_paths import judge_light
+from rigwarp.reports.measures.pixel_scale import pixel_light
+from rigwarp.reports.measures.tolerance_rows import SENSITIVITY_HEAD, cause_rows, sensitivity_rows
 from rigwarp.rig import parse_rig
-from rigwarp.tracing import build_model, forecast, sensitivity, trace_map, trace_pixels
+from rigwarp.tracing import analyse_tolerances, build_model, sensitivity, trace_map, trace_pixels
 
 _REST = """
 [camera]
@@ -117,6 +117,6 @@ def test_rows_of_a_sensitivity():
     spin = rows[names.index("mirror about z")]  # a coaxial sphere does not show its spin
     assert spin[2:5] == ("0", "0", "0")
     assert sum(row[1] == "µm" for row in rows) == 5
-    expected = forecast(found, np.random.default_rng(0), draws=50)
+    expected = analyse_tolerances(found, np.random.default_rng(0), draws=50)
     assert [row[0] for row in cause_rows(expected)] == [c.name for c in expected.causes]
     assert cause_rows(expected)[0][2].endswith("%")

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rigwarp.reports.pixel_scale import determinant, pixel_light, singular_values, table_jacobian
+from rigwarp.reports.measures.pixel_scale import determinant, pixel_light, singular_values, table_jacobian
 
 
 def test_jacobian_of_an_affine_map_is_its_matrix(map_of, pixels_of):

@@ -8,7 +8,7 @@ import pypdfium2
 import pytest
 from browser import browser, console_messages, look_at_pages, run_browser
 
-from rigwarp.reports import table_raster
+from rigwarp.reports.measures import table_raster
 from rigwarp.reports.report import write_report
 
 PHONE_PX, DESKTOP_PX = 390, 1280

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rigwarp.reports import raster_table
-from rigwarp.reports.pixel_scale import pixel_light
+from rigwarp.reports.measures.pixel_scale import pixel_light
 
 SQUARE = 'shape = "rectangle"\nsize_mm = [200, 200]'
 

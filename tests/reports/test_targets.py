@@ -8,10 +8,10 @@ import numpy as np
 import pypdfium2
 import pytest
 
-from rigwarp.reports.target_ink import board_outlines, cell_outlines
-from rigwarp.reports.target_page import target_keys
-from rigwarp.reports.targets import A3, A4, LETTER, SMALL_TARGET, STANDARD_TARGET, draw_target, fits
 from rigwarp.rig import parse_rig
+from rigwarp.sheets.ink import board_outlines, cell_outlines
+from rigwarp.sheets.page import target_keys
+from rigwarp.sheets.pdf import A3, A4, LETTER, SMALL_TARGET, STANDARD_TARGET, draw_target, fits
 
 DPI = 300
 MM_PER_INCH = 25.4

@@ -8,6 +8,7 @@ from rigwarp.rig import Facet, FacetsShape, Mirror
 from rigwarp.simulation.mirror import Piece, reflect_first
 from rigwarp.simulation.pieces import design_pieces
 from rigwarp.simulation.surface import (
+    BuiltSurface,
     Conic,
     Cylinder,
     Even,
@@ -16,7 +17,6 @@ from rigwarp.simulation.surface import (
     Polynomial,
     Profile,
     RingRipple,
-    Surface,
     monomials,
     zernike_monomials,
 )
@@ -26,7 +26,7 @@ def _conic_piece(radius, k, terms=(), outer=1e3):
     return Piece(
         origin_mm=np.zeros(3),
         R_mirror_from_piece=np.eye(3),
-        surface=Surface(base=Conic(curvature_per_mm=1 / radius, conic_constant=k), terms=tuple(terms)),
+        surface=BuiltSurface(base=Conic(curvature_per_mm=1 / radius, conic_constant=k), terms=tuple(terms)),
         inside=lambda x, y, margin: x * x + y * y <= (outer + margin) ** 2,
     )
 

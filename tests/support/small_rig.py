@@ -3,7 +3,7 @@
 import re
 from pathlib import Path
 
-from rigwarp.commands.scenarios import create_rig
+from rigwarp.scenarios import create_rig
 
 
 def make_small_rig(root: Path, scenario: str = "round-table", *, share: float = 0.5) -> Path:

@@ -7,8 +7,8 @@ import pytest
 from scipy.spatial import Delaunay
 
 from rigwarp.geometry import Placement, TriangleMesh
-from rigwarp.reports.targets import STANDARD_TARGET
 from rigwarp.rig import CameraSpec, ConicShape, Content, Mirror, Projector, Rig, Table, Tolerance
+from rigwarp.sheets.pdf import STANDARD_TARGET
 
 
 def make_rig(

@@ -8,8 +8,8 @@ import trimesh
 
 from rigwarp.geometry import Placement, TriangleMesh
 from rigwarp.rig import Facet, FacetsShape, MeshShape, Obstacle, ProfileShape
-from rigwarp.tracing import Reason, build_model, trace_map, trace_pixels
-from rigwarp.tracing.reasons import Reason as _Reason
+from rigwarp.tracing import LightFate, build_model, trace_map, trace_pixels
+from rigwarp.tracing.reasons import LightFate as _Reason
 
 _RESOLUTION = (320, 180)
 
@@ -31,8 +31,8 @@ def _box(size_mm, centre_mm):
 
 
 def test_reasons_are_the_published_ones():
-    assert Reason is _Reason
-    assert [r.name for r in Reason] == [
+    assert LightFate is _Reason
+    assert [r.name for r in LightFate] == [
         "LIT", "MISSES_MIRROR", "SPILL", "SHADOW_IN", "SHADOW_OUT", "UPWARD", "DOUBLE_BOUNCE",
     ]  # fmt: skip
 
@@ -42,7 +42,7 @@ def test_an_obstacle_by_a_flat_mirror_shades_where_geometry_says(rig_around):
     mesh, obstacle = _box((20.0, 20.0, 2.0), (30.0, 0.0, -200.0))
     rig = rig_around(FacetsShape(facets=(_panel(_square(60)),)), resolution=_RESOLUTION, obstacles=[obstacle])
     trace = trace_pixels(build_model(rig, meshes={"box.stl": mesh}))
-    shaded = trace.reason == Reason.SHADOW_OUT
+    shaded = trace.reason == LightFate.SHADOW_OUT
     free = build_model(replace(rig, obstacles=()), meshes={})
     x, y = np.moveaxis(trace_pixels(free).table_mm, -1, 0)
     far, near = 490.0 / 289.0, 490.0 / 291.0  # magnification from the box's two faces at -199 and -201 to the table
@@ -53,14 +53,14 @@ def test_an_obstacle_by_a_flat_mirror_shades_where_geometry_says(rig_around):
     assert shaded.any()
     assert np.isnan(trace.table_mm[shaded]).all()
     assert (trace.zone[shaded] == -1).all()
-    assert set(np.unique(trace.reason)) == {Reason.LIT, Reason.SHADOW_OUT}
+    assert set(np.unique(trace.reason)) == {LightFate.LIT, LightFate.SHADOW_OUT}
 
 
 def test_an_obstacle_before_the_mirror_shades_on_the_way_in(rig_around):
     mesh, obstacle = _box((4.0, 4.0, 1.0), (0.0, 0.0, -60.0))
     rig = rig_around(FacetsShape(facets=(_panel(_square(60)),)), resolution=_RESOLUTION, obstacles=[obstacle])
     trace = trace_pixels(build_model(rig, meshes={"box.stl": mesh}))
-    v, u = np.nonzero(trace.reason == Reason.SHADOW_IN)
+    v, u = np.nonzero(trace.reason == LightFate.SHADOW_IN)
     half = 2.0 / 29.5 * 1.2 * 320  # the nearer face spans +-2 mm at 29.5 mm from the lens
     assert (u.min(), u.max()) == (np.ceil(159.5 - half), np.floor(159.5 + half))
     assert (v.min(), v.max()) == (np.ceil(89.5 - half), np.floor(89.5 + half))
@@ -70,7 +70,7 @@ def test_light_past_the_mirror_spills_only_when_it_comes_down(rig_around):
     """A projector that looks down past a small mirror lights the table directly; one that looks up does not."""
     facets = FacetsShape(facets=(_panel(_square(15)),))
     up = trace_pixels(build_model(rig_around(facets, resolution=_RESOLUTION), meshes={}))
-    assert set(np.unique(up.reason)) == {Reason.LIT, Reason.MISSES_MIRROR}
+    assert set(np.unique(up.reason)) == {LightFate.LIT, LightFate.MISSES_MIRROR}
     tilted = [[-8.0, -8, 8], [8, -8, -8], [8, 8, -8], [-8, 8, 8]]
     facing_down = np.diag([1.0, -1.0, -1.0])
     rig = rig_around(
@@ -78,9 +78,9 @@ def test_light_past_the_mirror_spills_only_when_it_comes_down(rig_around):
     )
     model = build_model(rig, meshes={})
     down = trace_pixels(model)
-    assert (down.reason == Reason.SPILL).mean() > 0.5
-    assert model.trace(np.array([0.0, 0.0])).reason == Reason.SPILL
-    assert np.isnan(down.table_mm[down.reason == Reason.SPILL]).all()
+    assert (down.reason == LightFate.SPILL).mean() > 0.5
+    assert model.trace(np.array([0.0, 0.0])).reason == LightFate.SPILL
+    assert np.isnan(down.table_mm[down.reason == LightFate.SPILL]).all()
 
 
 def test_light_that_leaves_upward_is_told_apart(rig_around, conic_shape):
@@ -91,8 +91,8 @@ def test_light_that_leaves_upward_is_told_apart(rig_around, conic_shape):
     on_mirror = np.isfinite(trace.mirror_mm[..., 0])
     normal = (np.array([0.0, 0.0, 20.0]) - trace.mirror_mm) / -20.0
     out_z = directions[..., 2] - 2.0 * np.sum(directions * normal, axis=-1) * normal[..., 2]
-    assert np.array_equal(trace.reason[on_mirror] == Reason.UPWARD, out_z[on_mirror] >= 0.0)
-    assert (trace.reason == Reason.UPWARD).any()
+    assert np.array_equal(trace.reason[on_mirror] == LightFate.UPWARD, out_z[on_mirror] >= 0.0)
+    assert (trace.reason == LightFate.UPWARD).any()
 
 
 def _valley(angle_deg):
@@ -128,7 +128,7 @@ def test_double_bounces_in_a_valley_are_found(rig_around, as_mesh):
     again = (reach > 0) & (x * side > 0) & (np.abs(x) < 60) & (np.abs(y) < 40)
     sure = (np.abs(hit[..., 0]) > 0.1) & (np.abs(np.abs(x) - 60) > 0.1) & (np.abs(np.abs(y) - 40) > 0.1)
     assert (again & sure).sum() > 1000
-    found = trace.reason == Reason.DOUBLE_BOUNCE
+    found = trace.reason == LightFate.DOUBLE_BOUNCE
     assert np.array_equal(found[sure & np.isfinite(x)], again[sure & np.isfinite(x)])
 
 
@@ -139,9 +139,9 @@ def test_one_panel_hides_another_from_the_lens(rig_around):
     half = 10.0 / 60.0 * 1.2 * 320
     u, v = np.meshgrid(np.arange(320), np.arange(180))
     on_near = (np.abs(u - 159.5) < half) & (np.abs(v - 89.5) < half)
-    assert (trace.zone[on_near & (trace.reason == Reason.LIT)] == 1).all()
+    assert (trace.zone[on_near & (trace.reason == LightFate.LIT)] == 1).all()
     assert not (trace.zone[~on_near] == 1).any()
-    assert (trace.zone[~on_near & (trace.reason == Reason.LIT)] == 0).all()
+    assert (trace.zone[~on_near & (trace.reason == LightFate.LIT)] == 0).all()
 
 
 def test_the_triangle_that_is_hit_is_the_outside_tracers(rig_around, scattered, mesh_from, rng):
@@ -182,5 +182,5 @@ def test_a_profiles_kink_separates_zones(rig_around):
     assert [s.aperture_mm for s in model.surfaces] == [(0.0, 15.0), (15.0, 40.0)]
     trace = trace_pixels(model)
     radius = np.linalg.norm(trace.mirror_mm[..., :2], axis=-1)
-    lit = trace.reason == Reason.LIT
+    lit = trace.reason == LightFate.LIT
     assert np.array_equal(trace.zone[lit] == 1, radius[lit] > 15.0)

@@ -10,8 +10,8 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Placement, TriangleMesh
 from rigwarp.rig import Facet, FacetsShape, MeshShape
 from rigwarp.tracing import build_model, trace_map
-from rigwarp.tracing.panel import FlatSurface
-from rigwarp.tracing.welding import edges_of, weld
+from rigwarp.tracing.cad.welding import edges_of, weld
+from rigwarp.tracing.surfaces.panel import FlatSurface
 
 _DOWN = np.array([0.0, 0.0, -1.0])
 

@@ -7,7 +7,7 @@ from scipy.integrate import solve_ivp
 from rigwarp.errors import InputError
 from rigwarp.rig import Facet, FacetsShape, ProfileShape
 from rigwarp.tracing import build_model
-from rigwarp.tracing.profile import profile_surfaces
+from rigwarp.tracing.surfaces.profile import profile_surfaces
 
 
 def _equal_pitch_profile():

@@ -8,8 +8,8 @@ import pytest
 from rigwarp.geometry import Placement, rotation_from_vector
 from rigwarp.geometry.zernike import Disk, enclosing_disk, osa_terms, zernike
 from rigwarp.rig import Facet, FacetsShape
-from rigwarp.tracing import build_model, forecast, sensitivity
-from rigwarp.tracing.sensitivity import less_similarity, weighted_quantile
+from rigwarp.tracing import analyse_tolerances, build_model, sensitivity
+from rigwarp.tracing.tolerances.sensitivity import less_similarity, weighted_quantile
 
 _RESOLUTION = (320, 180)
 _DEG = np.pi / 180.0
@@ -25,7 +25,7 @@ def _content(rig, size_mm):
 
 
 def _of(found, name):
-    names = [f"{k.part} {k.name}" for k in found.knobs]
+    names = [f"{k.part} {k.name}" for k in found.parameters]
     i = names.index(name)
     return found.shifts_mm[i], found.effects[i]
 
@@ -154,11 +154,11 @@ def test_weighted_quantile_of_equal_weights_is_numpys(rng):
 
 def test_a_forecast_of_one_cause_has_rayleighs_quantiles(flat):
     """Only the projector's x and y position stray: every spot moves alike, by a 2-D Gaussian of 3 mm per axis."""
-    knobs = tuple(
+    parameters = tuple(
         replace(k, sigma=3.0 if (k.part, k.name) in {("projector", "along x"), ("projector", "along y")} else 0.0)
-        for k in flat.knobs
+        for k in flat.parameters
     )
-    found = forecast(replace(flat, knobs=knobs), np.random.default_rng(5), draws=4000)
+    found = analyse_tolerances(replace(flat, parameters=parameters), np.random.default_rng(5), draws=4000)
     # of 4000 draws: median known to 1.5 %, 95th percentile to 1.5 %
     assert found.p95_mm == pytest.approx(3.0 * 1.17741, rel=0.04)
     assert found.p95_high_mm == pytest.approx(3.0 * 2.447747, rel=0.04)  # check_values.md §5.2
@@ -172,15 +172,15 @@ def test_a_forecast_of_one_cause_has_rayleighs_quantiles(flat):
 def test_a_forecast_agrees_with_rigs_that_are_really_built_so(dome):
     """Each drawn rig traced in full instead of adding up shifts; shape errors left out."""
     _, model, found = dome
-    knobs = tuple(replace(k, sigma=k.sigma if i < 12 else 0.0) for i, k in enumerate(found.knobs))
-    expected = forecast(replace(found, knobs=knobs), np.random.default_rng(2))
+    parameters = tuple(replace(k, sigma=k.sigma if i < 12 else 0.0) for i, k in enumerate(found.parameters))
+    expected = analyse_tolerances(replace(found, parameters=parameters), np.random.default_rng(2))
     assert sum(c.share for c in expected.causes) == pytest.approx(1.0)
     pixels = np.stack(np.meshgrid(np.arange(0.0, 320, 8), np.arange(0.0, 180, 8)), axis=-1).reshape(-1, 2)
     nominal = model.trace(pixels).table_mm
     wanted = np.hypot(*nominal.T) < 150.0
     rng, p95 = np.random.default_rng(3), []
     for _ in range(150):
-        moves = rng.normal(size=12) * [k.sigma for k in knobs[:12]]
+        moves = rng.normal(size=12) * [k.sigma for k in parameters[:12]]
         moves[[3, 4, 5, 9, 10, 11]] *= _DEG
         built = model.moved(*moves.reshape(4, 3))
         off = np.linalg.norm(built.trace(pixels[wanted], extended=True).table_mm - nominal[wanted], axis=-1)

@@ -7,13 +7,13 @@ import pytest
 
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.rig import Facet
-from rigwarp.tracing.bent_panel import bent_panel
-from rigwarp.tracing.conic import ConicSurface
-from rigwarp.tracing.height_field import SplineSurface, fit_height
-from rigwarp.tracing.outline import Outline
-from rigwarp.tracing.panel import flat_panel
-from rigwarp.tracing.profile import profile_surfaces
-from rigwarp.tracing.surfaces import FiguredSurface, meet_surface, unit_normals
+from rigwarp.tracing.surfaces.bent_panel import bent_panel
+from rigwarp.tracing.surfaces.conic import ConicSurface
+from rigwarp.tracing.surfaces.height_field import SplineSurface, fit_height
+from rigwarp.tracing.surfaces.outline import Outline
+from rigwarp.tracing.surfaces.panel import flat_panel
+from rigwarp.tracing.surfaces.profile import profile_surfaces
+from rigwarp.tracing.surfaces.surface import FiguredSurface, meet_surface, unit_normals
 
 _CORNERS = np.array([[-30.0, -20.0, 0.0], [30.0, -20.0, 0.0], [30.0, 20.0, 0.0], [-30.0, 20.0, 0.0]])
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from rigwarp.geometry import reflect
-from rigwarp.tracing import Reason, build_model
-from rigwarp.tracing.conic import ConicSurface, rings
+from rigwarp.tracing import LightFate, build_model
+from rigwarp.tracing.surfaces.conic import ConicSurface, rings
 
 _CLOSED_FORM_MM = 1e-9  # tolerance of check_values.md §8; the tables give eight decimals, half a unit of which is 5e-9
 _PRINTED_MM = 6e-9
@@ -101,7 +101,7 @@ def test_law_of_reflection_on_a_tilted_asphere(rig_around, conic_shape):
     )
     pixels = np.random.default_rng(3).uniform(100, 700, (300, 2))
     trace = model.trace(pixels)
-    lit = trace.reason == Reason.LIT
+    lit = trace.reason == LightFate.LIT
     assert lit.sum() > 200
     R = model.mirror.rotation
     incoming = model.pixel_rays(pixels)[lit] @ R

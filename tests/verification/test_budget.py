@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import PLAIN_PRINT, CameraModel
-from rigwarp.camera.board_shape import EXACT_PRINT
+from rigwarp.camera.boards.board_shape import EXACT_PRINT
 from rigwarp.geometry import look_at
-from rigwarp.reports.targets import STANDARD_TARGET
 from rigwarp.rig import Content, Table
+from rigwarp.sheets.pdf import STANDARD_TARGET
 from rigwarp.verification import CheckGrid, RegionBudget, WarpSigmas, map_budget
-from rigwarp.verification.budget import combined, rectangular
-from rigwarp.verification.grid_coverage import judge_grid
+from rigwarp.verification.budget.causes import combined, rectangular
+from rigwarp.verification.budget.grid_coverage import judge_grid
 
 HEIGHT_MM = 800.0  # of the camera
 CONTENT = Content(shape="circle", size_mm=(400.0, 400.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(1000, 1000))

@@ -7,7 +7,7 @@ import pytest
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.rig import Table
-from rigwarp.verification.camera_motion import moved_camera, register_camera
+from rigwarp.verification.drift.camera_motion import moved_camera, register_camera
 
 SIZE = (480, 360)
 MM_PER_PX = 0.5  # of the drawing

@@ -15,8 +15,8 @@ from rigwarp.verification import (
     measure_charts,
     measure_uniformity,
 )
-from rigwarp.verification.charts import aperture_modulation, chart_patches, fitted_modulation, half_side_mm
-from rigwarp.verification.uniformity import nine_points
+from rigwarp.verification.quality.charts import aperture_modulation, chart_patches, fitted_modulation, half_side_mm
+from rigwarp.verification.quality.uniformity import nine_points
 
 PX_PER_MM = 5.0
 LINEAR = np.linspace(0.0, 1.0, 1 << 16).astype(np.float32)

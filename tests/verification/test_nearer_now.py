@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import ttest_rel
 
-from rigwarp.verification.judge import nearer_now
+from rigwarp.verification.dots.judge import nearer_now
 
 
 @pytest.mark.parametrize("share", [0.5, 0.9, 0.97, 0.99, 1.0, 1.1])

@@ -5,7 +5,7 @@ import pytest
 
 from rigwarp.errors import MeasurementError
 from rigwarp.verification import fit_affine_shape, straightness, worst_line
-from rigwarp.verification.judge import error_figures
+from rigwarp.verification.dots.judge import error_figures
 
 GRID = np.stack(np.meshgrid(np.arange(-4, 5), np.arange(-3, 4)), axis=-1).reshape(-1, 2).astype(np.int32)
 WANTED = 24.0 * GRID + [7.0, -3.0]

@@ -8,7 +8,7 @@ from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files.quick_file import read_quick_file, write_quick
 from rigwarp.rig import Content
 from rigwarp.verification import QuickState, ambient_light, quick_pictures, quick_plan, read_quick
-from rigwarp.verification.quick import SHOWN
+from rigwarp.verification.drift.quick import SHOWN
 
 CONTENT = Content(shape="circle", size_mm=(360.0, 360.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(720, 720))
 PX_PER_MM = 1.5

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import CameraModel
-from rigwarp.camera.board import board_corners_mm, board_to_table
-from rigwarp.camera.detection import BoardView
+from rigwarp.camera.boards.board import board_corners_mm, board_to_table
+from rigwarp.camera.boards.detection import BoardView
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files.table_shape_file import read_table_shape, write_table_shape
-from rigwarp.reports.targets import STANDARD_TARGET
 from rigwarp.rig import Table
-from rigwarp.verification.table_shape import TERMS, fit_table_shape, powers
+from rigwarp.sheets.pdf import STANDARD_TARGET
+from rigwarp.verification.quality.table_shape import TERMS, fit_table_shape, powers
 
 TABLE = Table(shape="circle", size_mm=(500.0, 500.0), height_mm=5.0)
 

@@ -5,7 +5,7 @@ import pytest
 from small_rig_optics import mirror_rig
 
 from rigwarp.table_map.registration import apply_shifts, trace_zones
-from rigwarp.verification.drift import LightShift, explain_shift
+from rigwarp.verification.drift.motion import LightShift, explain_shift
 
 SIGMA_MM = 0.01
 

@@ -1,0 +1,1 @@
+"""What the fitted mirror means: heights, form, terms, defects, findings, the mould."""

@@ -1,0 +1,135 @@
+"""The figure as heights along mirror z over the lit part, aligned to the design, with what is known of their errors."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from rigwarp.as_built.describe.alignment import RigidMotions
+from rigwarp.as_built.describe.footprint import SurfacePoints, zone_points
+from rigwarp.as_built.solve.linearised import hits
+from rigwarp.as_built.solve.map_fit import MapFit
+from rigwarp.as_built.solve.ray_geometry import spot_polynomials
+from rigwarp.geometry import Array
+from rigwarp.tracing import OpticalModel
+
+_SLOPE_STEP_MM = 0.05  # central differences of a spline with cells of 2 mm or more: error < 0.1 %
+_MOVE_STEP = 0.02  # share of each tolerance for the hits' moves: they are smooth and nearly linear
+_MOVE_RAYS = 600  # per zone: a cubic has ten coefficients
+
+
+@dataclass(frozen=True, kw_only=True)
+class Heights:
+    """Heights over the footprint's n points along mirror z, mm, after alignment.
+
+    Attributes
+    ----------
+    value, sigma : (n,)
+    slope : (n, 2) mm per mm.
+    by_mounting : (n, 15) change per whitened unit of mounting and optics: features lie elsewhere on the mirror then.
+    by_figure : (n, K) sparse, per coefficient.
+    motions, covariance : see `MapFit`.
+    """
+
+    value: Array
+    sigma: Array
+    slope: Array
+    by_mounting: Array
+    by_figure: sparse.csr_matrix
+    motions: RigidMotions
+    covariance: Array
+
+    def linear(self, weights: Array) -> tuple[Array, Array, Array]:
+        """Sums (k,) of the aligned heights with weights (k, n), their covariance (k, k), and its rows' halves (k, P).
+
+        The third is the product of the sums' derivatives with the covariance's Cholesky-free square: rows @ covariance.
+        """
+        aligned = weights - (weights @ self.motions.shown) @ self.motions.shown.T
+        rows = np.zeros((len(weights), len(self.covariance)))
+        rows[:, : self.by_mounting.shape[1]] = aligned @ self.by_mounting
+        rows[:, len(self.covariance) - self.by_figure.shape[1] :] = np.asarray((self.by_figure.T @ aligned.T).T)
+        spread = rows @ self.covariance
+        return weights @ self.value, spread @ rows.T, spread
+
+
+def heights_of(model: OpticalModel, fit: MapFit) -> Heights:
+    """The aligned heights of a fit; `model` is the design."""
+    grid, motions, c = fit.footprint, fit.motions, fit.coefficients_mm
+    zone = grid.zone[grid.lit]
+    rows = height_rows(fit, grid.points, zone)
+    value, motion = motions.remove(rows @ c)
+    by_mounting = _by_mounting(model, fit, zone)
+    return Heights(
+        value=value,
+        sigma=_sigma(motions, by_mounting, rows, fit.covariance),
+        slope=_slopes(model, fit, zone, motion),
+        by_mounting=by_mounting,
+        by_figure=rows,
+        motions=motions,
+        covariance=fit.covariance,
+    )
+
+
+def height_rows(fit: MapFit, points: SurfacePoints, zone: NDArray[np.int16]) -> sparse.csr_matrix:
+    """(n, K) sparse: heights along mirror z per coefficient."""
+    rows = fit.figure_rows(points.local_mm, zone)
+    return sparse.csr_matrix(sparse.diags(points.per_height) @ rows)
+
+
+def _sigma(motions: RigidMotions, dense: Array, rows: sparse.csr_matrix, covariance: Array) -> Array:
+    """(n,) square root of the diagonal of A C A^T with A = aligned [dense, 0, rows], without forming A."""
+    n_mount, n_figure = dense.shape[1], rows.shape[1]
+    shown = motions.shown
+    start = len(covariance) - n_figure
+    spread = dense @ covariance[:n_mount] + rows @ covariance[start:]
+    rigid = np.zeros((shown.shape[1], len(covariance)))
+    rigid[:, :n_mount] = shown.T @ dense
+    rigid[:, start:] = np.asarray(rows.T @ shown).T
+    spread -= shown @ (rigid @ covariance)
+    variance = np.asarray(rows.multiply(spread[:, start:]).sum(axis=1)).ravel()
+    variance += np.sum(dense * spread[:, :n_mount], axis=1)
+    variance -= np.sum((spread @ rigid.T) * shown, axis=1)
+    return np.asarray(np.sqrt(np.maximum(variance, 0.0)), float)
+
+
+def _slopes(model: OpticalModel, fit: MapFit, zone: NDArray[np.int16], motion: Array) -> Array:
+    """(n, 2) slopes of the heights along mirror x and y, alignment taken out."""
+    grid, slope = fit.footprint, []
+    for axis in (0, 1):
+        shift = _SLOPE_STEP_MM * np.eye(2)[axis]
+        ends = []
+        for sign in (1.0, -1.0):
+            points = zone_points(model.surfaces, (grid.points.point_mm[:, :2] + sign * shift)[None], zone[None])
+            fields = np.concatenate([points.upward, np.cross(points.point_mm, points.upward)], axis=-1)
+            ends.append(height_rows(fit, points, zone) @ fit.coefficients_mm - fields @ motion)
+        slope.append((ends[0] - ends[1]) / (2.0 * _SLOPE_STEP_MM))
+    return np.stack(slope, axis=-1)
+
+
+def _by_mounting(model: OpticalModel, fit: MapFit, zone: NDArray[np.int16]) -> Array:
+    """(n, 15) change of the heights at fixed places of the mirror when the mounting changes by one tolerance.
+
+    The figure belongs to the rays: with another mounting the same bump would lie elsewhere, -slope . move.
+    """
+    grid, data = fit.footprint, fit.data
+    result = np.zeros((len(zone), len(fit.scale)))
+    local = grid.points.local_mm
+    for surface in model.surfaces:
+        here = zone == surface.zone
+        rays = np.flatnonzero((data.zone == surface.zone) & np.isfinite(fit.linearised.local_mm).all(axis=-1))
+        if not here.any() or len(rays) < _MOVE_RAYS // 10:
+            continue
+        rays = rays[:: max(1, len(rays) // _MOVE_RAYS)]
+        pixels = data.pixels_px[rays]
+        spot = hits(model, fit.mounting, surface, pixels)
+        slopes = [fit.figure_rows(local[here], zone[here], nux=a, nuy=1 - a) @ fit.coefficients_mm for a in (1, 0)]
+        for k, scale in enumerate(fit.scale):
+            step = np.zeros(len(fit.scale))
+            step[k] = _MOVE_STEP * scale
+            move = (hits(model, fit.mounting + step, surface, pixels) - spot) / _MOVE_STEP
+            good = np.isfinite(move).all(axis=-1)
+            gain = np.linalg.lstsq(spot_polynomials(spot[good], spot[good])[0], move[good], rcond=None)[0]
+            there = spot_polynomials(local[here], spot[good])[0] @ gain
+            result[here, k] = -(slopes[0] * there[:, 0] + slopes[1] * there[:, 1])
+    return result * grid.points.per_height[:, None]

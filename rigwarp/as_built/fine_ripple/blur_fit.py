@@ -1,0 +1,137 @@
+"""How steep a ripple of each direction would have to be to explain the blur, everything else fitted beside it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.as_built.fine_ripple.blur_model import BlurCells, BlurEquations
+from rigwarp.as_built.solve.scatter import robust_sigma
+from rigwarp.geometry import Array
+from rigwarp.geometry.polynomials import plane_powers
+
+_STEP_DEG = 5.0  # a steep ripple's chi-square rises by some units within it
+_SKIP = 2  # while weights are being found, every second direction is enough
+_PASSES = 30
+_SETTLED = 1e-3  # of chi-square
+_HUBER = 3.0  # sigmas beyond which a cell counts less: dents blur by themselves
+_ROUNDS = 3
+_FEWEST_IN_TILE = 4
+_SMOOTH_ORDER = 4
+_WEAK = 1e-9  # keeps the equations solvable for a direction of no effect
+
+
+@dataclass(frozen=True, kw_only=True)
+class SlopesTold:
+    """What the blur says of slopes in a surface's own frame.
+
+    Attributes
+    ----------
+    angle_deg : (d,) directions over half a turn.
+    slope_mrad, sigma_mrad : (d,) most probable rms slope along each, and its sigma.
+    chi2 : (d,) with that.
+    chi2_without : with no ripple at all.
+    """
+
+    angle_deg: Array
+    slope_mrad: Array
+    sigma_mrad: Array
+    chi2: Array
+    chi2_without: float
+
+
+def slopes_told(cells: BlurCells) -> SlopesTold:
+    """Fit a ripple of each direction beside all that blurs otherwise."""
+    equations = BlurEquations.of(cells)
+    noise = np.array([_scatter(cells.place, blur) for blur in cells.blur_px2.T])
+    sigma = np.broadcast_to(noise, cells.blur_px2.shape)
+    angles = np.arange(0.0, 180.0, _STEP_DEG)
+    axes = np.stack([np.cos(np.deg2rad(angles)), np.sin(np.deg2rad(angles))], axis=-1)
+    x = equations.expected
+    best = None
+    for _ in range(_ROUNDS):
+        best = min((_solve(equations, sigma, axis, x) for axis in axes[::_SKIP]), key=lambda one: one.chi2)
+        x = best.x
+        sigma = noise * np.sqrt(np.maximum(np.abs(best.residual_px2) / (_HUBER * noise), 1.0))
+    assert best is not None
+    sigma = sigma * _shared(best.residual_px2 / sigma, cells.tile)
+    without = _solve(equations, sigma, np.zeros(2), x)
+    found = [_solve(equations, sigma, axis, x) for axis in axes]
+    slope = np.sqrt(np.maximum([one.x[0] for one in found], 0.0))
+    sigma_square = np.array([one.sigma for one in found])
+    return SlopesTold(
+        angle_deg=angles,
+        slope_mrad=slope,
+        sigma_mrad=sigma_square / np.maximum(2.0 * slope, np.sqrt(sigma_square)),
+        chi2=np.where(slope > 0.0, [one.chi2 for one in found], without.chi2),
+        chi2_without=without.chi2,
+    )
+
+
+def _scatter(place: Array, values: Array) -> float:
+    """What a quartic polynomial of the place leaves: noise."""
+    powers = plane_powers(place, _SMOOTH_ORDER)
+    left = values - powers @ np.linalg.lstsq(powers, values, rcond=None)[0]
+    return max(robust_sigma(left), 1e-6)
+
+
+def _shared(z: Array, tile: NDArray[np.int64]) -> Array:
+    """(2,) by how much whole tiles of z (n, 2) scatter more than the noise of their cells says; 1 or more."""
+    count = np.bincount(tile)
+    used = count >= _FEWEST_IN_TILE
+    if not used.any():
+        return np.ones(2)
+    sums = np.stack([np.bincount(tile, np.clip(one, -_HUBER, _HUBER))[used] for one in z.T], axis=-1)
+    return np.asarray(np.sqrt(np.maximum(np.mean(sums**2 / count[used, None], axis=0), 1.0)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Solution:
+    x: Array
+    sigma: float
+    chi2: float
+    residual_px2: Array
+
+
+def _solve(equations: BlurEquations, sigma: Array, direction: Array, start: Array) -> _Solution:
+    """The most probable unknowns for a ripple along one direction, by Levenberg and Marquardt's method."""
+    x = np.concatenate([[0.0], start[1:]])
+    state = _normal_equations(equations, sigma, direction, x)
+    damping = 1e-3
+    for _ in range(_PASSES):
+        step = np.linalg.solve(state.normal + damping * np.diag(np.diag(state.normal)), state.right)
+        trial = _normal_equations(equations, sigma, direction, x + step)
+        gain = state.chi2 - trial.chi2
+        if gain > 0.0:
+            x, state, damping = x + step, trial, damping / 10.0
+            if gain < _SETTLED:
+                break
+        else:
+            damping *= 10.0
+            if damping > 1e6:
+                break
+    variance = float(np.linalg.inv(state.normal)[0, 0])
+    return _Solution(x=x, sigma=float(np.sqrt(variance)), chi2=state.chi2, residual_px2=state.residual_px2)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Normal:
+    normal: Array
+    right: Array
+    chi2: float
+    residual_px2: Array
+
+
+def _normal_equations(equations: BlurEquations, sigma: Array, direction: Array, x: Array) -> _Normal:
+    residual, by = equations.at(x, direction)
+    rows = (by / sigma[..., None]).reshape(-1, len(x))
+    z = (residual / sigma).ravel()
+    pull = (equations.expected - x) / equations.tolerance
+    normal = rows.T @ rows + np.diag(1.0 / equations.tolerance**2)
+    normal[0, 0] += _WEAK
+    return _Normal(
+        normal=normal,
+        right=rows.T @ z + pull / equations.tolerance,
+        chi2=float(z @ z + pull @ pull),
+        residual_px2=residual,
+    )

@@ -1,0 +1,209 @@
+"""What the stripes of two directions lose, and by what: the equations behind `fine_ripple`.
+
+Of a stripe pattern of period P, blur of variance C (pixels^2, along the direction across which the stripes run) leaves
+exp(-2 pi^2 C / P^2). A sinusoidal ripple, which spreads light by +-d pixels and lets it linger at both ends, leaves
+J0(2 pi d / P): the characteristic function of the arcsine distribution, the same to first order with C = d^2 / 2.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import j0, j1
+
+from rigwarp.as_built.fine_ripple.blur_paths import BlurPaths
+from rigwarp.decode import Modulation
+from rigwarp.geometry import Array, BoolArray
+
+PUPIL_MM, FOCUS_SHARE = (0.6, 0.6), 0.3
+"""Sigma of the projector's pupil, expected and 1-sigma (2.5 mm wide, up to twice that and more), and by what share of
+its best value the focus may be off. Common practice, as all of the following."""
+CAUSES = (
+    (0.5, 0.5),  # camera pixels^2: the camera's blur, of 0.7 px
+    (0.6, 0.5),  # px^2: the projector lens's own blur and its pixels, all around
+    *((0.0, 0.1),) * 5,  # px^2: how that varies over the picture, to the second order
+    (0.0, 0.25),  # px^2: its astigmatism, along u less along v: that of 0.5 px one way and none the other
+    *((0.0, 0.1),) * 5,  # px^2: how that varies
+)
+"""What else blurs, in proportion: expected and 1-sigma."""
+TILES = 6
+"""Per side of the picture: whole tiles tell what neighbours share."""
+
+_MOST_TURN = 2.0  # of the argument of J0, which is zero at 2.4: nothing is left to be measured there
+_SMALL_TURN = 1e-3
+
+
+@dataclass(frozen=True, kw_only=True)
+class BlurRule:
+    """Weights (2, K) that make of -ln(modulation) the blur's variance along u less that along v, and their mean.
+
+    Least squares on -ln M = loss + 2 pi^2 C / P^2: the loss is common to all periods of both directions (light from all
+    around, the projector's curve), the C of the two directions differ.
+    """
+
+    periods_u_px: Array
+    periods_v_px: Array
+    weights_u: Array
+    weights_v: Array
+
+    @classmethod
+    def of(cls, periods_u_px: Array, periods_v_px: Array) -> "BlurRule":
+        """For stripes of these periods (K,), two or more each."""
+        rate_u, rate_v = (2.0 * np.pi**2 / np.asarray(p, float) ** 2 for p in (periods_u_px, periods_v_px))
+        rate = np.concatenate([rate_u, rate_v])
+        rows = np.stack([0.5 * np.concatenate([rate_u, -rate_v]), rate, np.ones(len(rate))], axis=-1)
+        weights = np.linalg.pinv(rows)[:2]
+        return cls(
+            periods_u_px=np.asarray(periods_u_px, float),
+            periods_v_px=np.asarray(periods_v_px, float),
+            weights_u=weights[:, : len(rate_u)],
+            weights_v=weights[:, len(rate_u) :],
+        )
+
+    def blur(self, modulation_u: Array, modulation_v: Array) -> Array:
+        """(n, 2) px^2 of modulations (n, K) each."""
+        return np.asarray(-np.log(modulation_u) @ self.weights_u.T - np.log(modulation_v) @ self.weights_v.T)
+
+    def of_ripple(self, square_u: Array, square_v: Array) -> tuple[Array, Array, Array]:
+        """(n, 2) px^2 that a ripple of squared rms spread (n,) along u and v seems to be, and its two derivatives."""
+        value_u, by_u = ripple_loss(square_u, self.periods_u_px)
+        value_v, by_v = ripple_loss(square_v, self.periods_v_px)
+        value = value_u @ self.weights_u.T + value_v @ self.weights_v.T
+        return value, by_u @ self.weights_u.T, by_v @ self.weights_v.T
+
+
+def ripple_loss(square_px2: Array, periods_px: Array) -> tuple[Array, Array]:
+    """-ln of the modulation that a sinusoidal ripple leaves, and its derivative.
+
+    Parameters
+    ----------
+    square_px2 : (n,) squared rms spread: half the square of the greatest. Below zero, where a fit may step, the loss
+        goes on in proportion.
+    periods_px : (K,) of the stripes.
+
+    Returns
+    -------
+    loss, by_square : (n, K)
+        -ln J0(2 pi d / P) with d = sqrt(2 square); its derivative by the square, 1 / px^2. Held where little is left.
+    """
+    factor = 8.0 * np.pi**2 / np.asarray(periods_px, float) ** 2
+    below = np.minimum(square_px2[:, None], 0.0) * factor
+    turn = np.minimum(np.sqrt(np.maximum(square_px2[:, None], 0.0) * factor), _MOST_TURN)
+    left = j0(turn)
+    # d(-ln J0(t)) / d(t^2) = J1(t) / (2 t J0(t)), a quarter at t = 0
+    slope = np.where(turn > _SMALL_TURN, j1(turn) / (2.0 * np.maximum(turn, _SMALL_TURN) * left), 0.25)
+    return 0.25 * below - np.log(left), slope * factor
+
+
+@dataclass(frozen=True, kw_only=True)
+class BlurCells:
+    """What n cells of one zone show, and the light path there.
+
+    Attributes
+    ----------
+    blur_px2 : (n, 2) variance of the blur along u less that along v, and the mean of both.
+    causes : (n, 2, c) what a unit of each of `CAUSES` makes of these.
+    pupil : (n, 2, 2) px per mm in the pupil, focused at infinity.
+    by_slope : (n, 2, 2) projector px per radian of slope, surface frame.
+    mm_per_px : (n, 2, 2) d(table mm) / d(projector px).
+    place : (n, 2) in the picture, -1..1 over the zone.
+    rule : how the blurs were made of modulations.
+    """
+
+    blur_px2: Array
+    causes: Array
+    pupil: Array
+    by_slope: Array
+    mm_per_px: Array
+    place: Array
+    rule: BlurRule
+
+    def __len__(self) -> int:
+        return len(self.place)
+
+    @property
+    def tile(self) -> NDArray[np.int64]:
+        """(n,) number of the part of the picture."""
+        column, row = np.clip((0.5 * TILES * (self.place + 1.0)).astype(np.int64), 0, TILES - 1).T
+        return np.asarray(row * TILES + column)
+
+    def only(self, which: BoolArray) -> "BlurCells":
+        """The cells that a mask picks."""
+        picked = {name: getattr(self, name)[which] for name in self.__dataclass_fields__ if name != "rule"}
+        return replace(self, **picked)
+
+
+def blur_cells(modulation: Modulation, paths: BlurPaths) -> BlurCells:
+    """The cells of one zone; those without a light path are left out."""
+    rule = BlurRule.of(modulation.periods_u_px, modulation.periods_v_px)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        blur = rule.blur(modulation.u, modulation.v)
+    low, high = modulation.pixels_px.min(axis=0), modulation.pixels_px.max(axis=0)
+    place = 2.0 * (modulation.pixels_px - low) / np.maximum(high - low, 1e-9) - 1.0
+    cells = BlurCells(
+        blur_px2=blur,
+        causes=_causes(paths.by_camera, place),
+        pupil=paths.by_pupil,
+        by_slope=paths.by_slope,
+        mm_per_px=paths.mm_per_px,
+        place=place,
+        rule=rule,
+    )
+    known: BoolArray = np.asarray(np.isfinite(blur).all(axis=-1))
+    for values in (cells.causes, cells.pupil, cells.by_slope):
+        known &= np.isfinite(values).all(axis=(1, 2))
+    return cells.only(known)
+
+
+def _causes(camera: Array, place: Array) -> Array:
+    """(n, 2, c) effects of `CAUSES`."""
+    x, y = place.T
+    field = np.stack([np.ones_like(x), x, y, x * x - 1.0 / 3.0, x * y, y * y - 1.0 / 3.0], axis=-1)
+    none = np.zeros_like(field)
+    seen = _two(np.sum(camera**2, axis=-1))
+    parts = [seen[..., None], np.stack([none, field], axis=1), np.stack([field, none], axis=1)]
+    return np.concatenate(parts, axis=-1)
+
+
+def _two(along: Array) -> Array:
+    """(n, 2) difference and mean of what (n, 2) is along u and v."""
+    return np.stack([along[:, 0] - along[:, 1], 0.5 * (along[:, 0] + along[:, 1])], axis=-1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class BlurEquations:
+    """The blur of all cells as a function of x = (square of the rms slope mrad^2, pupil mm, focus px per mm,
+    causes...): nearly linear.
+
+    Attributes
+    ----------
+    expected, tolerance : (3 + c,) of x; the slope's tolerance is infinite, its square may come out negative.
+    """
+
+    cells: BlurCells
+    expected: Array
+    tolerance: Array
+
+    @classmethod
+    def of(cls, cells: BlurCells) -> "BlurEquations":
+        """With a focus expected where the whole picture is sharpest."""
+        focus = 0.5 * float(np.median(cells.pupil[:, 0, 0] + cells.pupil[:, 1, 1]))
+        named = np.array(CAUSES)
+        return cls(
+            cells=cells,
+            expected=np.concatenate([[0.0, PUPIL_MM[0], focus], named[:, 0]]),
+            tolerance=np.concatenate([[np.inf, PUPIL_MM[1], max(FOCUS_SHARE * abs(focus), 1e-3)], named[:, 1]]),
+        )
+
+    def at(self, x: Array, direction: Array) -> tuple[Array, Array]:
+        """Residual (n, 2) px^2 and derivatives of the model (n, 2, 3 + c), for a ripple along a unit vector (2,)."""
+        cells = self.cells
+        unit = (1e-3 * cells.by_slope @ direction) ** 2
+        ripple, by_u, by_v = cells.rule.of_ripple(*(x[0] * unit.T))
+        by_square = by_u * unit[:, :1] + by_v * unit[:, 1:]
+        free = cells.pupil - x[2] * np.eye(2)
+        beam = _two(np.sum(free**2, axis=-1))
+        turned = _two(np.diagonal(free, axis1=1, axis2=2))
+        model = ripple + x[1] ** 2 * beam + cells.causes @ x[3:]
+        by = [by_square, 2.0 * x[1] * beam, -2.0 * x[1] ** 2 * turned]
+        return cells.blur_px2 - model, np.concatenate([np.stack(by, axis=-1), cells.causes], axis=-1)

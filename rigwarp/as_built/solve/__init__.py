@@ -1,0 +1,1 @@
+"""The maximum-a-posteriori fit of the built mirror: data, unknowns, derivatives, solution."""

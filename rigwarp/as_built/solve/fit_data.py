@@ -1,0 +1,72 @@
+"""What the fit works on: the samples of one scan or several, and where they meet the mirror."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.as_built.solve.linearised import Linearised
+from rigwarp.geometry import Array, BoolArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Data:
+    """N samples as the fit needs them.
+
+    `camera` (N, 2, c) are derivatives by whitened camera errors; `information_weight` (N,) is the share of its own
+    information that a sample adds to that of its neighbours, with which it shares part of its error; `height_mm` (N,)
+    is how high the lit surface stood; `scan` (N,) numbers the scans.
+    """
+
+    pixels_px: Array
+    table_mm: Array
+    sigma_mm: Array
+    zone: NDArray[np.int64]
+    camera: Array
+    information_weight: Array
+    height_mm: Array
+    scan: NDArray[np.int64]
+
+    def only(self, which: BoolArray | slice) -> "Data":
+        """The samples that a mask or a slice picks."""
+        return Data(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
+
+
+def join_data(table: Data, raised: Sequence[Data]) -> Data:
+    """Scans of one rig together: the camera errors of the one on the table are those of all; what others have more of
+    them is their own."""
+    parts = [table, *raised]
+    common = table.camera.shape[-1]
+    own = [part.camera.shape[-1] - common for part in parts]
+    camera = [
+        np.pad(part.camera, ((0, 0), (0, 0), (0, sum(own) - own[i]))) if sum(own) else part.camera
+        for i, part in enumerate(parts)
+    ]
+    for i, block in enumerate(camera):
+        block[..., common:] = np.roll(block[..., common:], sum(own[:i]), axis=-1)
+    joined = {
+        name: np.concatenate([getattr(part, name) for part in parts])
+        for name in Data.__dataclass_fields__
+        if name not in ("camera", "scan")
+    }
+    scan = np.repeat(np.arange(len(parts)), [len(part.zone) for part in parts])
+    return Data(**joined, camera=np.concatenate(camera), scan=scan)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spots:
+    """Where N samples meet the mirror: surface frames (N, 2), mirror frame and normal (N, 3)."""
+
+    local_mm: Array
+    mirror_mm: Array
+    normal: Array
+
+    def only(self, which: BoolArray | slice) -> "Spots":
+        """Those that a mask or a slice picks."""
+        return Spots(local_mm=self.local_mm[which], mirror_mm=self.mirror_mm[which], normal=self.normal[which])
+
+
+def spots_of(rays: Linearised) -> Spots:
+    """The spots that traced rays meet."""
+    return Spots(local_mm=rays.local_mm, mirror_mm=rays.mirror_mm, normal=rays.normal)

@@ -1,0 +1,250 @@
+"""Landing points of all samples and their derivatives by every unknown, and the normal equations made of them."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.as_built.solve.figure_basis import DEGREE, FigureBasis
+from rigwarp.as_built.solve.ray_geometry import Deviation, ZoneRays, mounting_jacobian, with_optics, zone_rays
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.tracing import OpticalModel, Surface
+
+N_MOUNT = 12
+N_OPTICS = 3
+PER_SAMPLE = (DEGREE + 1) ** 2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Linearised:
+    """Derivatives of N landing points.
+
+    Attributes
+    ----------
+    table_mm : (N, 2) landing points.
+    dense : (N, 2, 15 + c) by mounting, optics and the camera's c whitened errors.
+    figure : (N, 2, p) by the p = 36 spline coefficients that matter to each sample, mm per mm.
+    by_height : (N, 2, 3) by height (mm) and slopes of the figure at each sample.
+    columns : (N, p) which coefficients those are.
+    local_mm : (N, 2) hits in the surface frames.
+    mirror_mm, normal : (N, 3) hits and normals in the mirror frame.
+    """
+
+    table_mm: Array
+    dense: Array
+    figure: Array
+    by_height: Array
+    columns: NDArray[np.int64]
+    local_mm: Array
+    mirror_mm: Array
+    normal: Array
+
+    def only(self, which: NDArray[np.bool_]) -> "Linearised":
+        """The samples that a mask picks."""
+        return Linearised(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
+
+    def apply(self, step: Array) -> Array:
+        """(N, 2) first-order move of the landing points for a step (15 + c + K,)."""
+        n_dense = self.dense.shape[-1]
+        move = self.dense @ step[:n_dense]
+        if self.figure.shape[-1]:
+            move = move + np.einsum("nij,nj->ni", self.figure, step[n_dense:][self.columns])
+        return np.asarray(move, float)
+
+    def normal_matrix(self, weight: Array, size: int) -> Array:
+        """(size, size) J^T W J with weights (N,) per axis."""
+        n_dense = self.dense.shape[-1]
+        matrix = np.zeros((size, size))
+        flat = self.dense.reshape(-1, n_dense)
+        both = np.repeat(weight, 2)
+        matrix[:n_dense, :n_dense] = flat.T @ (both[:, None] * flat)
+        for rows, where in self._groups():
+            block = self.figure[rows].reshape(-1, self.figure.shape[-1])
+            weighted = (np.repeat(weight[rows], 2)[:, None] * block).T
+            at = n_dense + where
+            matrix[np.ix_(at, at)] += weighted @ block
+            matrix[at, :n_dense] += weighted @ self.dense[rows].reshape(-1, n_dense)
+        matrix[:n_dense, n_dense:] = matrix[n_dense:, :n_dense].T
+        return matrix
+
+    def gradient(self, weight: Array, residual_mm: Array, size: int) -> Array:
+        """(size,) J^T W r."""
+        n_dense = self.dense.shape[-1]
+        weighted = weight[:, None] * residual_mm
+        result = np.zeros(size)
+        result[:n_dense] = np.einsum("nij,ni->j", self.dense, weighted)
+        if self.figure.shape[-1]:
+            each = np.einsum("nij,ni->nj", self.figure, weighted)
+            result[n_dense:] = np.bincount(self.columns.ravel(), each.ravel(), minlength=size - n_dense)
+        return result
+
+    def _groups(self) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
+        """Samples (n,) that share their coefficients, and those coefficients (p,)."""
+        if not self.figure.shape[-1]:
+            return
+        first = self.columns[:, 0]
+        order = np.argsort(first, kind="stable")
+        begins = np.flatnonzero(np.diff(first[order], prepend=-1))
+        for begin, end in zip(begins, [*begins[1:], len(order)], strict=True):
+            rows = order[begin:end]
+            yield rows, self.columns[rows[0]]
+
+
+def moved_model(design: OpticalModel, mounting: Array) -> OpticalModel:
+    """The design with (15,) mounting and optics changes: twelve shifts and turns, throw share, lens shifts."""
+    m = mounting
+    return with_optics(design.moved(m[0:3], m[3:6], m[6:9], m[9:12]), m[12:15])
+
+
+@dataclass(frozen=True, kw_only=True)
+class FigureRows:
+    """Spline values (N, p) and slopes at the spots (N, 2) of N samples on the mirror, and their columns (N, p)."""
+
+    columns: NDArray[np.int64]
+    value: Array
+    slope_x: Array
+    slope_y: Array
+    spot_mm: Array
+
+    @classmethod
+    def at(cls, basis: FigureBasis, local_mm: Array, zone: NDArray[np.integer]) -> "FigureRows":
+        """Rows for spots (N, 2) of the zones' own frames; rows of NaN spots are those of the spline's corner."""
+        n = len(local_mm)
+        rows = cls(
+            columns=np.zeros((n, PER_SAMPLE), np.int64),
+            value=np.zeros((n, PER_SAMPLE)),
+            slope_x=np.zeros((n, PER_SAMPLE)),
+            slope_y=np.zeros((n, PER_SAMPLE)),
+            spot_mm=local_mm,
+        )
+        for number, spline, start in zip(basis.zones, basis.splines, basis.starts, strict=True):
+            here = zone == number
+            spot = local_mm[here]
+            x, y = np.where(np.isfinite(spot), spot, spline.start_mm).T
+            for target, order in ((rows.value, (0, 0)), (rows.slope_x, (1, 0)), (rows.slope_y, (0, 1))):
+                block = spline.design_matrix(x, y, nux=order[0], nuy=order[1])
+                target[here] = block.data.reshape(-1, PER_SAMPLE)
+            rows.columns[here] = block.indices.reshape(-1, PER_SAMPLE) + start
+        return rows
+
+    @classmethod
+    def none(cls, n: int) -> "FigureRows":
+        """No figure at all."""
+        empty = np.zeros((n, 0))
+        return cls(
+            columns=np.zeros((n, 0), np.int64), value=empty, slope_x=empty, slope_y=empty, spot_mm=np.zeros((n, 2))
+        )
+
+    def deviation(self, coefficients_mm: Array, which: BoolArray) -> Deviation:
+        """Heights and slopes of the chosen samples."""
+        mine = coefficients_mm[self.columns[which]]
+        sums = [np.sum(rows[which] * mine, axis=-1) for rows in (self.value, self.slope_x, self.slope_y)]
+        return Deviation(height_mm=sums[0], slope=np.stack(sums[1:], axis=-1), spot_mm=self.spot_mm[which])
+
+
+def trace_samples(
+    model: OpticalModel,
+    rows: FigureRows,
+    coefficients_mm: Array,
+    *,
+    pixels_px: Array,
+    zone: NDArray[np.integer],
+    height_mm: Array | None = None,
+) -> list[tuple[BoolArray, ZoneRays]]:
+    """Rays of (N, 2) pixels, zone by zone: which samples, and their rays."""
+    traced = []
+    for surface in model.surfaces:
+        here = zone == surface.zone
+        if here.any():
+            deviation = rows.deviation(coefficients_mm, here)
+            height = None if height_mm is None else height_mm[here]
+            traced.append((here, zone_rays(model, surface, pixels_px[here], deviation, height_mm=height)))
+    return traced
+
+
+def landing(
+    design: OpticalModel,
+    mounting: Array,
+    rows: FigureRows,
+    coefficients_mm: Array,
+    *,
+    pixels_px: Array,
+    zone: NDArray[np.integer],
+    height_mm: Array | None = None,
+) -> Array:
+    """(N, 2) landing points alone; arguments as in `linearise`."""
+    table = np.full((len(pixels_px), 2), np.nan)
+    model = moved_model(design, mounting)
+    for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone, height_mm=height_mm):
+        table[here] = rays.table_mm
+    return table
+
+
+def hits(design: OpticalModel, mounting: Array, surface: Surface, pixels_px: Array) -> Array:
+    """(N, 2) where pixels' rays meet one surface of the design, mounted so, in its own frame."""
+    return zone_rays(moved_model(design, mounting), surface, pixels_px, Deviation.none(len(pixels_px))).local_mm
+
+
+def linearise(
+    design: OpticalModel,
+    mounting: Array,
+    rows: FigureRows,
+    coefficients_mm: Array,
+    *,
+    pixels_px: Array,
+    zone: NDArray[np.integer],
+    camera: Array,
+    height_mm: Array | None = None,
+) -> Linearised:
+    """Trace exactly and differentiate.
+
+    Parameters
+    ----------
+    design : as in rig.toml.
+    mounting : (15,) see `moved_model`.
+    rows, coefficients_mm : the figure.
+    pixels_px : (N, 2)
+    zone : (N,)
+    camera : (N, 2, c) d(table mm) / d(whitened camera errors), passed through.
+    height_mm : (N,) of the lit surface for each sample; the table's own where left out.
+    """
+    model = moved_model(design, mounting)
+    n = len(pixels_px)
+    table, local = np.full((n, 2), np.nan), np.full((n, 2), np.nan)
+    mirror, normal = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
+    mount, by_height = np.full((n, 2, N_MOUNT + N_OPTICS), np.nan), np.full((n, 2, 3), np.nan)
+    increment = _turn_increments(mounting)
+    for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone, height_mm=height_mm):
+        table[here], local[here] = rays.table_mm, rays.local_mm
+        mirror[here] = model.mirror.to_part(rays.point_mm)
+        normal[here] = rays.normal @ model.mirror.rotation
+        mount[here] = mounting_jacobian(model, rays, pixels_px[here]) @ increment
+        by_height[here] = rays.by_height()
+    figure = by_height[:, :, 0, None] * rows.value[:, None]
+    figure += by_height[:, :, 1, None] * rows.slope_x[:, None]
+    figure += by_height[:, :, 2, None] * rows.slope_y[:, None]
+    return Linearised(
+        table_mm=table,
+        dense=np.concatenate([mount, camera], axis=-1),
+        figure=figure,
+        by_height=by_height,
+        columns=rows.columns,
+        local_mm=local,
+        mirror_mm=mirror,
+        normal=normal,
+    )
+
+
+def _turn_increments(mounting: Array) -> Array:
+    """(15, 15): increments along table axes by changes of the mounting numbers.
+
+    A rotation vector w changed by dw turns the part by a further J dw, J = I + w x / 2 + (w x)^2 / 6 to second order.
+    """
+    result = np.eye(N_MOUNT + N_OPTICS)
+    result[N_MOUNT, N_MOUNT] = 1.0 / (1.0 + mounting[N_MOUNT])  # growth on top of the growth so far
+    for at in (3, 9):
+        w = mounting[at : at + 3]
+        cross = np.cross(w, np.eye(3)).T
+        result[at : at + 3, at : at + 3] = np.eye(3) + cross / 2.0 + cross @ cross / 6.0
+    return result

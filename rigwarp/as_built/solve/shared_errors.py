@@ -1,0 +1,98 @@
+"""Errors of table positions that samples have in common: all of them, or those within a pupil's width.
+
+What is common to all (a warp of the table plane, the size of the pupil's smear) are unknowns of the fit, with priors.
+What only neighbours share cannot be told from the mirror's own form; it lowers what each of them is worth.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.polynomial import legendre
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from rigwarp.as_built.solve.fit_data import Data, Spots
+from rigwarp.as_built.solve.smear import pupil_smear
+from rigwarp.geometry import Array
+
+SHARED_MM = 0.0012
+"""Error of table positions that neighbours share besides the smear (decoding, interpolation of the map), 1-sigma.
+
+Errors of neighbouring cells, 1 to 2 mm apart on the mirror, correlate by 0.01 to 0.03 of their variance on virtual
+desks with a conic and with a freeform (8 and 6.5 um per axis): 0.8 to 1.4 um. Where a real scan has more, means over
+tiles scatter more than samples, and the fit's noise says so.
+"""
+
+_WARP_ORDER = 3
+_SMEAR_LEFT = 0.9  # of the smear, when its size is fitted: 20 of 23 um rms on a virtual desk with a rippled freeform
+_SHARED_REACH_MM = 1.25  # neighbours are what one pupil covers on the mirror
+_PROBES = 400
+_FEWEST_EACH = 10  # samples of a group for each of the warp's functions: fewer, and the smear's noise counts as smooth
+
+
+def plane_warp(table_mm: Array, sigma_mm: float) -> Array:
+    """(N, 2, 2 k) smooth shifts of places (N, 2) along x and y, one sigma of each of 2 k independent unknowns.
+
+    Products of Legendre polynomials up to a total order of 3; all together they move a place by `sigma_mm` rms per
+    axis, averaged over a square around the places.
+    """
+    functions = _smooth_functions(table_mm)
+    functions = functions * (sigma_mm / np.sqrt(functions.shape[-1]))
+    still = np.zeros_like(functions)
+    return np.stack([np.concatenate([functions, still], axis=-1), np.concatenate([still, functions], axis=-1)], axis=1)
+
+
+def with_shared_errors(data: Data, spots: Spots) -> Data:
+    """With the errors that neighbours share: the pupil's smear, and what has no name.
+
+    The smear's size is one more unknown common to all samples; a share of it stays as an error of each, and that too
+    is the same for all within a pupil's width. Where the smear is smooth over the table, as on every mirror without
+    dents and ripples, so is what stays of it: the warp of the plane holds that.
+    """
+    group = np.unique(np.stack([data.zone, data.scan], axis=1), axis=0, return_inverse=True)[1].reshape(-1)
+    smear = pupil_smear(spots.mirror_mm, data.table_mm, group)
+    left = _SMEAR_LEFT * np.linalg.norm(_uneven_part(smear, data.table_mm, group), axis=-1) / np.sqrt(2.0)
+    common = np.minimum(SHARED_MM**2, float(np.min(data.sigma_mm**2))) + left**2
+    widened = np.hypot(data.sigma_mm, left)
+    return replace(
+        data,
+        sigma_mm=widened,
+        camera=np.concatenate([data.camera, smear[:, :, None]], axis=-1),
+        information_weight=widened**2 / (widened**2 + (_neighbours(spots) - 1.0) * common),
+    )
+
+
+def _smooth_functions(table_mm: Array) -> Array:
+    """(N, k) products of Legendre polynomials, of unit rms over a square around the places (N, 2)."""
+    low, high = table_mm.min(axis=0), table_mm.max(axis=0)
+    x, y = (2.0 * (table_mm - 0.5 * (low + high)) / max(float((high - low).max()), 1e-9)).T
+    unit = np.eye(_WARP_ORDER + 1)
+    products = [
+        np.sqrt((2 * i + 1) * (2 * j + 1)) * legendre.legval(x, unit[i]) * legendre.legval(y, unit[j])
+        for i in range(_WARP_ORDER + 1)
+        for j in range(_WARP_ORDER + 1 - i)
+    ]
+    return np.stack(products, axis=-1)
+
+
+def _uneven_part(smear_mm: Array, table_mm: Array, group: NDArray[np.int64]) -> Array:
+    """What the warp's functions leave of shifts (N, 2), group by group; all of it in groups too small to tell."""
+    uneven = smear_mm.copy()
+    for number in np.unique(group):
+        here = group == number
+        functions = _smooth_functions(table_mm[here])
+        if len(functions) >= _FEWEST_EACH * functions.shape[-1]:
+            uneven[here] -= functions @ np.linalg.lstsq(functions, smear_mm[here], rcond=None)[0]
+    return uneven
+
+
+def _neighbours(spots: Spots) -> float:
+    """How many samples a pupil's width holds.
+
+    The mean of n samples with independent errors s and a common one f has the variance s^2 / n + f^2: n samples of
+    variance s^2 + n f^2 each tell as much.
+    """
+    known = np.flatnonzero(np.isfinite(spots.mirror_mm).all(axis=-1))
+    tree = cKDTree(spots.mirror_mm[known])
+    probes = spots.mirror_mm[known[:: max(1, len(known) // _PROBES)]]
+    return max(float(np.median(tree.query_ball_point(probes, _SHARED_REACH_MM, return_length=True))), 1.0)

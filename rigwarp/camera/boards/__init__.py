@@ -1,0 +1,1 @@
+"""The printed board: its corners, how they are found, how a real print differs."""

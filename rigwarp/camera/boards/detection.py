@@ -1,0 +1,191 @@
+"""Finding the board's corners in a photograph, to a few hundredths of a pixel."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.camera.boards.board import board_corners_mm, board_size_mm, charuco_board
+from rigwarp.errors import InputError
+from rigwarp.geometry import Array, IntArray
+from rigwarp.rig.model import Target
+
+Grey = NDArray[np.uint8] | NDArray[np.uint16]
+
+_STRETCH_PERCENT = (0.5, 99.5)  # black and white of the stretched photo: highlights and dead pixels left out
+_ENOUGH = 0.6  # share of the board's corners at which no further way of looking is tried
+_CLEARANCE_PX = 1.0  # the refinement's window ends this far before the markers, whose edges would pull
+_WINDOW_PX = (2, 12)  # half window limits: fewer pixels are noise, more see lens distortion
+_MAX_MOVE = 0.25  # a refined corner that moved further than this share of a square went to something else
+_SMALLEST_MARKER_PX = 10  # side of a marker: 7 cells or more cannot be told in fewer pixels
+_LARGE_PX = 2400  # photos wider than this are also searched at half size
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoardView:
+    """The board's corners in one photograph; possibly none.
+
+    Attributes
+    ----------
+    resolution : (width, height) of the photo.
+    ids : (N,) corner numbers, OpenCV's order.
+    object_mm : (N, 3)
+        Board frame, as really printed (`scale` applied), z = 0.
+    image_px : (N, 2)
+    size_mm : (width, height) of the whole pattern, as really printed.
+    square_px : (N,)
+        Length of a square's shorter side around each corner, px.
+    legacy : True when the sheet has the layout that OpenCV printed before 4.6.
+    mirrored : True when the board was only found in the mirror image of the photo (and there are no corners).
+    """
+
+    resolution: tuple[int, int]
+    ids: IntArray
+    object_mm: Array
+    image_px: Array
+    size_mm: tuple[float, float]
+    square_px: Array
+    legacy: bool
+    mirrored: bool
+
+    @property
+    def n(self) -> int:
+        """Number of corners."""
+        return len(self.ids)
+
+
+def detect_board(photo: Grey, target: Target) -> BoardView:
+    """Find the corners of the board in a grey photograph.
+
+    Parameters
+    ----------
+    photo : (H, W) uint8 or uint16
+        Any range of values: it is stretched between its own black and white.
+    target : Target
+
+    Returns
+    -------
+    BoardView
+        With no corners when the board is not there.
+
+    Raises
+    ------
+    InputError
+        When the photo is not a grey 8- or 16-bit picture, or the target's keys do not make a board.
+    """
+    _check_photo(photo)
+    grey = _stretched(photo)
+    best = _Found.nothing()
+    for legacy in (False, True):
+        for picture, shrink in _ways_of_looking(grey):
+            found = _search(picture, shrink, charuco_board(target, legacy=legacy), legacy=legacy)
+            best = max(best, found, key=lambda f: len(f.ids))
+            if len(best.ids) >= _ENOUGH * len(board_corners_mm(target)):
+                return _refined(grey, best, target)
+    if len(best.ids) == 0:
+        mirror = _search(_to_8_bit(grey[:, ::-1]), 1.0, charuco_board(target), legacy=False)
+        return _refined(grey, _Found.nothing(mirrored=len(mirror.ids) > 0), target)
+    return _refined(grey, best, target)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Found:
+    """Corners before refinement."""
+
+    ids: IntArray
+    image_px: Array
+    legacy: bool
+    mirrored: bool = False
+
+    @staticmethod
+    def nothing(*, mirrored: bool = False) -> "_Found":
+        return _Found(ids=np.zeros(0, np.int64), image_px=np.zeros((0, 2)), legacy=False, mirrored=mirrored)
+
+
+def _check_photo(photo: Grey) -> None:
+    if photo.ndim != 2 or photo.dtype not in (np.uint8, np.uint16):
+        raise InputError(
+            f"a photo of the board has shape {photo.shape} and type {photo.dtype}, expected grey (H, W), 8 or 16 bit"
+        )
+
+
+def _stretched(photo: Grey) -> NDArray[np.float32]:
+    """The photo as float32 with its own black at 0 and white at 255."""
+    low, high = np.percentile(photo[::3, ::3], _STRETCH_PERCENT)
+    scale = 255.0 / max(high - low, 1.0)
+    return ((photo.astype(np.float32) - np.float32(low)) * np.float32(scale)).clip(-64.0, 320.0)
+
+
+def _to_8_bit(grey: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return np.ascontiguousarray((grey + 0.5).clip(0.0, 255.0).astype(np.uint8))
+
+
+def _as_8_bit(picture: NDArray[Any]) -> NDArray[np.uint8]:
+    return np.asarray(picture, np.uint8)
+
+
+def _ways_of_looking(grey: NDArray[np.float32]) -> Iterator[tuple[NDArray[np.uint8], float]]:
+    """Versions of the photo in which markers may be easier to read, and their size relative to the photo."""
+    plain = _to_8_bit(grey)
+    yield plain, 1.0
+    yield _as_8_bit(cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(plain)), 1.0  # shadows, uneven light
+    if grey.shape[1] > _LARGE_PX:
+        yield _as_8_bit(cv2.resize(plain, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)), 0.5
+    else:
+        yield _as_8_bit(cv2.resize(plain, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)), 2.0  # small markers
+
+
+def _search(picture: NDArray[np.uint8], size: float, board: cv2.aruco.CharucoBoard, *, legacy: bool) -> _Found:
+    """OpenCV's marker and corner search; pixels are brought back to the full photo."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.adaptiveThreshWinSizeMax = 43  # soft edges of large or defocused markers
+    parameters.minMarkerPerimeterRate = 4 * _SMALLEST_MARKER_PX * size / max(picture.shape)
+    detector = cv2.aruco.CharucoDetector(board, cv2.aruco.CharucoParameters(), parameters)
+    corners, ids, _, _ = detector.detectBoard(picture)
+    if ids is None or len(ids) == 0:
+        return _Found.nothing()
+    # centre of the first pixel of a resized picture is at (1/size - 1)/2 of the original
+    image_px = np.reshape(np.asarray(corners, float), (-1, 2)) / size + (1.0 / size - 1.0) / 2.0
+    return _Found(ids=np.ravel(ids).astype(np.int64), image_px=image_px, legacy=legacy)
+
+
+def _refined(grey: NDArray[np.float32], found: _Found, target: Target) -> BoardView:
+    """Corners moved to where the gradients around them say, in a window that suits the size of the squares there."""
+    square_px = _square_px(found, target)
+    gap_px = square_px * (target.square_mm - target.marker_mm) / (2.0 * target.square_mm)
+    half = np.clip(np.round(gap_px - _CLEARANCE_PX), *_WINDOW_PX).astype(int)
+    refined = found.image_px.copy()
+    stop = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 100, 1e-4)
+    for size in np.unique(half):
+        chosen = half == size
+        start = np.ascontiguousarray(refined[chosen], np.float32).reshape(-1, 1, 2)
+        refined[chosen] = cv2.cornerSubPix(grey, start, (int(size), int(size)), (-1, -1), stop).reshape(-1, 2)
+    height, width = grey.shape
+    room = np.minimum(refined, [width - 1, height - 1] - refined).min(axis=-1, initial=np.inf) - half
+    moved = np.linalg.norm(refined - found.image_px, axis=-1)
+    keep = (room >= 1.0) & (moved <= _MAX_MOVE * square_px)
+    return BoardView(
+        resolution=(width, height),
+        ids=found.ids[keep],
+        object_mm=board_corners_mm(target)[found.ids[keep]],
+        image_px=refined[keep],
+        size_mm=board_size_mm(target),
+        square_px=square_px[keep],
+        legacy=found.legacy,
+        mirrored=found.mirrored,
+    )
+
+
+def _square_px(found: _Found, target: Target) -> Array:
+    """(N,) distance to the nearest found neighbour on the board, in squares' worth of pixels."""
+    columns = target.squares[0] - 1
+    place = np.stack([found.ids % columns, found.ids // columns], axis=-1)
+    steps = np.linalg.norm((place[:, None] - place[None]).astype(float), axis=-1)
+    apart = np.linalg.norm(found.image_px[:, None] - found.image_px[None], axis=-1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        per_square = np.where((steps > 0.0) & (steps < 1.5), apart / steps, np.inf)
+    nearest = per_square.min(axis=-1, initial=np.inf)
+    return np.where(np.isfinite(nearest), nearest, 0.0)

@@ -1,0 +1,1 @@
+"""The lens from photographs of a hand-held board."""

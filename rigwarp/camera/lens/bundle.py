@@ -1,0 +1,204 @@
+"""Least squares over one lens, one board and the poses of many photographs of it.
+
+All photos share the lens (9 terms) and the shape of the print (5 terms); each has a pose of its own.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.camera.boards.board_shape import N_SHAPE
+from rigwarp.camera.lens.schur import NormalEquations, transposed
+from rigwarp.camera.projection import N_LENS, project_camera_points, project_with_jacobians
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, BoolArray, rotation_from_vector
+
+N_SHARED = N_LENS + N_SHAPE
+
+_MAX_STEPS = 60
+_CONVERGED = 1e-12  # relative gain of the sum of squares
+_FIRST_DAMPING = 1e-4
+_LARGEST_DAMPING = 1e12
+
+
+@dataclass(frozen=True, kw_only=True)
+class Corners:
+    """The corners found in one photo.
+
+    Attributes
+    ----------
+    points_mm : (N, 3)
+        In the world of the photo's pose, for a print of the expected shape.
+    image_px : (N, 2)
+    bends : (N, 3, 5)
+        How the points move per unit of each shape term.
+    """
+
+    points_mm: Array
+    image_px: Array
+    bends: Array
+
+    def only(self, chosen: BoolArray) -> "Corners":
+        """Those that are chosen."""
+        return Corners(points_mm=self.points_mm[chosen], image_px=self.image_px[chosen], bends=self.bends[chosen])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Observation:
+    """Corners with their weights (N,), 1 / px^2; 0 = left out."""
+
+    corners: Corners
+    weight: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pose:
+    """X_camera = R X + t."""
+
+    R: Array
+    t_mm: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prior:
+    """What is known of the shared terms beforehand: values (14,) and an information matrix (14, 14)."""
+
+    shared: Array
+    information: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bundle:
+    """Shared terms (14,) - lens, then shape of the print - and one pose per photo."""
+
+    shared: Array
+    poses: tuple[Pose, ...]
+
+    @property
+    def lens(self) -> Array:
+        """(9,) fx, fy, cx, cy, k1, k2, p1, p2, k3."""
+        return self.shared[:N_LENS]
+
+    @property
+    def shape(self) -> Array:
+        """(5,) see `board_shape`."""
+        return self.shared[N_LENS:]
+
+
+def observe(corners: Sequence[Corners], weights: Sequence[Array]) -> list[Observation]:
+    """Corners per photo with their weights."""
+    return [Observation(corners=seen, weight=weight) for seen, weight in zip(corners, weights, strict=True)]
+
+
+def predict(bundle: Bundle, corners: Sequence[Corners]) -> tuple[Array, ...]:
+    """(N, 2) px per photo: where the corners should be."""
+    return tuple(
+        project_camera_points((seen.points_mm + seen.bends @ bundle.shape) @ pose.R.T + pose.t_mm, bundle.lens)
+        for seen, pose in zip(corners, bundle.poses, strict=True)
+    )
+
+
+def residuals(bundle: Bundle, corners: Sequence[Corners]) -> tuple[Array, ...]:
+    """(N, 2) px per photo: measured minus predicted."""
+    return tuple(seen.image_px - there for seen, there in zip(corners, predict(bundle, corners), strict=True))
+
+
+def cost(bundle: Bundle, observations: Sequence[Observation], prior: Prior | None = None) -> float:
+    """Weighted sum of squared residuals (plus the prior's share); inf for a point at or behind the camera."""
+    stack = _Stack(bundle, observations)
+    camera = (stack.R @ stack.points[..., None])[..., 0] + stack.t
+    if np.any(camera[:, 2] <= 0.0):
+        return float("inf")
+    with np.errstate(over="ignore", invalid="ignore"):  # a wild trial step is turned down below
+        apart = stack.image - project_camera_points(camera, bundle.lens)
+        total = float(np.sum(stack.weight[:, None] * apart**2))
+    if prior is not None:
+        off = bundle.shared - prior.shared
+        total += float(off @ prior.information @ off)
+    return total if np.isfinite(total) else float("inf")
+
+
+def normal_equations(
+    bundle: Bundle, observations: Sequence[Observation], *, free: BoolArray, prior: Prior | None = None
+) -> NormalEquations:
+    """Linearise at a bundle; `free` (14,) says which shared terms may move."""
+    stack = _Stack(bundle, observations)
+    predicted, by_lens, by_pose = project_with_jacobians(stack.points, bundle.lens, stack.R, stack.t)
+    by_shape = by_pose[..., 3:] @ stack.R @ stack.bends  # a shift of the pose is a shift of the point, camera axes
+    root = np.sqrt(stack.weight)[:, None, None]
+    apart = root * (stack.image - predicted)[..., None]
+    J, G = root * np.concatenate([by_lens, by_shape], axis=-1), root * by_pose
+    firsts = np.cumsum([0, *(len(seen.weight) for seen in observations[:-1])])
+    shared = np.sum(transposed(J) @ J, axis=0)
+    shared_gradient = np.sum(transposed(J) @ apart, axis=0)[:, 0]
+    if prior is not None:
+        shared = shared + prior.information
+        shared_gradient = shared_gradient + prior.information @ (prior.shared - bundle.shared)
+    return NormalEquations(
+        shared=shared[np.ix_(free, free)],
+        cross=np.add.reduceat(transposed(J[..., free]) @ G, firsts, axis=0),
+        pose=np.add.reduceat(transposed(G) @ G, firsts, axis=0),
+        shared_gradient=shared_gradient[free],
+        pose_gradient=np.add.reduceat(transposed(G) @ apart, firsts, axis=0)[..., 0],
+    )
+
+
+def adjust(
+    start: Bundle,
+    observations: Sequence[Observation],
+    *,
+    free: BoolArray,
+    prior: Prior | None = None,
+    max_steps: int = _MAX_STEPS,
+) -> Bundle:
+    """Levenberg-Marquardt from `start`; shared terms that are not free keep their value.
+
+    Raises
+    ------
+    MeasurementError
+        When the start has a board behind the camera, or the equations are singular.
+    """
+    bundle, best, damping = start, cost(start, observations, prior), _FIRST_DAMPING
+    if not np.isfinite(best):
+        raise MeasurementError("the boards' poses give no valid start: a board is at or behind the camera")
+    for _ in range(max_steps):
+        equations = normal_equations(bundle, observations, free=free, prior=prior)
+        while damping < _LARGEST_DAMPING:
+            trial = _stepped(bundle, equations.damped(damping), free)
+            trial_cost = cost(trial, observations, prior) if trial is not None else float("inf")
+            if trial is not None and trial_cost <= best:
+                break
+            damping *= 10.0
+        else:
+            return bundle
+        gain = best - trial_cost
+        bundle, best, damping = trial, trial_cost, max(damping / 10.0, 1e-15)
+        if gain <= _CONVERGED * best:
+            return bundle
+    return bundle
+
+
+def _stepped(bundle: Bundle, equations: NormalEquations, free: BoolArray) -> Bundle | None:
+    try:
+        shared_step, pose_steps = equations.solve()
+    except np.linalg.LinAlgError:
+        return None
+    shared = bundle.shared.copy()
+    shared[free] += shared_step
+    turns = rotation_from_vector(pose_steps[:, :3])
+    poses = zip(bundle.poses, turns, pose_steps[:, 3:], strict=True)
+    return Bundle(shared=shared, poses=tuple(Pose(R=turn @ p.R, t_mm=p.t_mm + shift) for p, turn, shift in poses))
+
+
+class _Stack:
+    """All photos' points (shape applied), pixels, weights and bends in a row, with each point's R and t."""
+
+    def __init__(self, bundle: Bundle, observations: Sequence[Observation]) -> None:
+        counts = [len(seen.weight) for seen in observations]
+        self.bends = np.concatenate([seen.corners.bends for seen in observations])
+        self.points = np.concatenate([seen.corners.points_mm for seen in observations]) + self.bends @ bundle.shape
+        self.image = np.concatenate([seen.corners.image_px for seen in observations])
+        self.weight = np.concatenate([seen.weight for seen in observations])
+        self.R = np.repeat([pose.R for pose in bundle.poses], counts, axis=0)
+        self.t = np.repeat([pose.t_mm for pose in bundle.poses], counts, axis=0)

@@ -1,0 +1,179 @@
+"""How high and how level a board stands over the table, told by the sheet that lies on it and the camera that is known.
+
+The camera stays where it is: the sheet's picture grows as it comes closer, by 1/500 for every 2 mm at a metre.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from rigwarp.camera.boards.board import board_corners_mm, board_to_table
+from rigwarp.camera.boards.board_shape import PLAIN_PRINT, SheetSigma
+from rigwarp.camera.boards.detection import BoardView
+from rigwarp.camera.model import CameraModel
+from rigwarp.camera.projection import N_LENS, lens_matrix
+from rigwarp.camera.table.sheet_pose import SheetPose, sheet_pose
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+from rigwarp.rig.model import Target
+
+_WHOLE = 0.5  # share of the sheet's corners below which something lies on it
+_LEVEL = 0.05  # steeper boards, 3 degrees, are no boards that somebody laid level; small angles hold below
+
+
+@dataclass(frozen=True, kw_only=True)
+class RaisedBoard:
+    """A plane board over the table.
+
+    Attributes
+    ----------
+    middle_mm : (2,) where the sheet told its height, table frame.
+    rise_mm, rise_sigma_mm : how much higher than the table its surface is there.
+    slope, slope_sigma : (2,) how it rises along x and y, mm per mm.
+    corners : how many corners of the sheet told it.
+    """
+
+    middle_mm: Array
+    rise_mm: float
+    rise_sigma_mm: float
+    slope: Array
+    slope_sigma: Array
+    corners: int
+
+    def rise_at(self, table_mm: Array) -> Array:
+        """(...,) mm above the table at (..., 2)."""
+        return np.asarray(self.rise_mm + (table_mm - self.middle_mm) @ self.slope, float)
+
+    def rotation(self) -> Array:
+        """(3, 3) R_table_from_board: turns the table's axes the shortest way so that z stands on the board."""
+        normal = np.array([-self.slope[0], -self.slope[1], 1.0])
+        normal /= np.linalg.norm(normal)
+        axis = np.cross([0.0, 0.0, 1.0], normal)
+        sine = float(np.linalg.norm(axis))
+        turn = axis / sine * np.arctan2(sine, normal[2]) if sine > 0.0 else axis
+        return np.asarray(Rotation.from_rotvec(turn).as_matrix(), float)
+
+    def camera_over(self, camera: CameraModel, *, height_mm: float) -> CameraModel:
+        """The camera in the board's frame: its origin is the board above the table's, its plane z = 0 the board.
+
+        `height_mm` is that of the table.
+        """
+        R = camera.R_camera_from_table
+        return replace(
+            camera,
+            R_camera_from_table=R @ self.rotation(),
+            t_camera_from_table_mm=R @ self.origin_mm(height_mm) + camera.t_camera_from_table_mm,
+            covariance=None,
+        )
+
+    def to_table(self, board_mm: Array, *, height_mm: float) -> Array:
+        """(..., 2) places on the board to (..., 2) table x, y."""
+        return np.asarray(board_mm @ self.rotation()[:2, :2].T + self.origin_mm(height_mm)[:2], float)
+
+    def origin_mm(self, height_mm: float) -> Array:
+        """(3,) the board's point above the table's origin, table frame."""
+        return np.array([0.0, 0.0, height_mm + float(self.rise_at(np.zeros(2)))])
+
+
+def locate_board(
+    view: BoardView,
+    camera: CameraModel,
+    target: Target,
+    *,
+    sheet_height_mm: float,
+    sheet_sigma: SheetSigma = PLAIN_PRINT,
+) -> RaisedBoard:
+    """Height and slope of a board from a photo of the sheet on it.
+
+    Parameters
+    ----------
+    view : what `detect_board` found in the photo.
+    camera : its pose made from the same sheet on the table, whose print lay at `sheet_height_mm`; not moved since.
+    target : describes the sheet. It may lie anywhere on the board.
+
+    Raises
+    ------
+    MeasurementError
+        Where the sheet is not seen, hardly, or stands steeply.
+
+    Notes
+    -----
+    Only what the two sheets do not share counts: the print's scale makes camera, table and board larger together, and
+    an error of lens or pose moves both sheets. So each independent error of the camera is put in, both sheets are
+    located with it, and the difference is its part of sigma (JCGM 100, 5.1). Corner noise and paper that lies
+    unevenly (`sheet_sigma.height_mm`) come on top.
+    """
+    wanted = len(board_corners_mm(target))
+    found = sheet_pose(view, camera, target, height_mm=sheet_height_mm)
+    if found is None or found.corners < _WHOLE * wanted:
+        seen = 0 if found is None else found.corners
+        raise MeasurementError(
+            f"raised board: {seen} of the sheet's {wanted} corners found in its photo, at least {_WHOLE:.0%} are "
+            "needed. Lay the whole sheet on the board, flat, evenly lit, in the camera's view, and take the photo again"
+        )
+    rise, slope = _above(found, None, sheet_height_mm)
+    if np.linalg.norm(slope) > _LEVEL:
+        raise MeasurementError(
+            f"raised board: by the sheet on it, it rises by {np.linalg.norm(slope):.1%} of its length, expected below "
+            f"{_LEVEL:.0%}. Level the board, and see that the sheet lies flat on it"
+        )
+    noise = np.sqrt(np.diag(found.covariance))
+    variance = np.array([noise[2], noise[4], noise[3]]) ** 2  # a turn about y tilts along x
+    variance[0] += sheet_sigma.height_mm**2 + (sheet_sigma.mean_scale * rise) ** 2
+    below = _as_it_lay(view, camera, target, sheet_height_mm)
+    for wrong in _wrong_cameras(camera):
+        parts = [sheet_pose(seen, wrong, target, height_mm=sheet_height_mm) for seen in (view, below)]
+        if parts[0] is not None and parts[1] is not None:
+            up, tilt = _above(parts[0], parts[1], sheet_height_mm)
+            variance += np.array([up - rise, *(tilt - slope)]) ** 2
+    sigma = np.sqrt(variance)
+    return RaisedBoard(
+        middle_mm=found.middle_mm[:2],
+        rise_mm=rise,
+        rise_sigma_mm=float(sigma[0]),
+        slope=slope,
+        slope_sigma=sigma[1:],
+        corners=found.corners,
+    )
+
+
+def _above(sheet: SheetPose, below: SheetPose | None, sheet_height_mm: float) -> tuple[float, Array]:
+    """Height and slope (2,) of a sheet over another one; None: over where it lies by definition."""
+    slope = _slope(sheet)
+    if below is None:
+        return float(sheet.middle_mm[2] - sheet_height_mm), slope
+    base = _slope(below)
+    there = below.middle_mm[2] + (sheet.middle_mm[:2] - below.middle_mm[:2]) @ base
+    return float(sheet.middle_mm[2] - there), slope - base
+
+
+def _slope(sheet: SheetPose) -> Array:
+    normal = sheet.turn[:, 2]
+    return np.asarray(-normal[:2] / normal[2], float)
+
+
+def _as_it_lay(view: BoardView, camera: CameraModel, target: Target, height_mm: float) -> BoardView:
+    """The same corners as the camera would see them on the table."""
+    on_table = board_to_table(view.object_mm, target, height_mm=height_mm)
+    return replace(view, image_px=camera.project(on_table))
+
+
+def _wrong_cameras(camera: CameraModel) -> Iterator[CameraModel]:
+    """The camera with each of its independent errors, one sigma; none where its covariance is not known."""
+    if camera.covariance is None:
+        return
+    size = np.sqrt(np.maximum(np.diag(camera.covariance), 1e-300))
+    value, vector = np.linalg.eigh(camera.covariance / np.outer(size, size))
+    for error in (size[:, None] * vector * np.sqrt(np.maximum(value, 0.0))).T:
+        lens = camera.lens + error[:N_LENS]
+        turn = Rotation.from_rotvec(error[N_LENS : N_LENS + 3]).as_matrix()
+        yield replace(
+            camera,
+            matrix=lens_matrix(lens),
+            distortion=lens[4:],
+            R_camera_from_table=turn @ camera.R_camera_from_table,
+            t_camera_from_table_mm=camera.t_camera_from_table_mm + error[N_LENS + 3 :],
+            covariance=None,
+        )

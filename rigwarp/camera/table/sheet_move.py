@@ -1,0 +1,92 @@
+"""Has the camera moved since camera.json was made? Told by the sheet, if it still lies on the table.
+
+The sheet alone cannot tell a camera that moved from a sheet that was moved. But a sheet on a table can only slide and
+turn in the table's plane: what seems to rise or tilt is the camera.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from rigwarp.camera.boards.detection import BoardView
+from rigwarp.camera.lens.bundle import Pose
+from rigwarp.camera.model import CameraModel
+from rigwarp.camera.table.sheet_pose import sheet_pose
+from rigwarp.geometry import Array, at_height
+from rigwarp.rig.canvas import outline_mm
+from rigwarp.rig.model import Content, Target
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetMove:
+    """Where the sheet seems to lie against where camera.json has it, table axes, about the sheet's middle.
+
+    Attributes
+    ----------
+    corners : how many corners were used.
+    shift_mm, turn_rad : (3,) apparent motion of the sheet; turn is a rotation vector.
+    shift_sigma_mm, turn_sigma_rad : (3,) 1-sigma of both photos together.
+    chi_squared : of the motion, 6 degrees of freedom.
+    lift_chi_squared : of what a sheet on a table cannot do (rise, tilt two ways), 3 degrees of freedom.
+    off_mm : by how much positions in the content area would be wrong if the camera did it; the largest.
+    """
+
+    corners: int
+    shift_mm: Array
+    turn_rad: Array
+    shift_sigma_mm: Array
+    turn_sigma_rad: Array
+    chi_squared: float
+    lift_chi_squared: float
+    off_mm: float
+
+
+def sheet_move(
+    view: BoardView, camera: CameraModel, target: Target, content: Content, *, sheet_height_mm: float, height_mm: float
+) -> SheetMove | None:
+    """Compare the sheet in a new photo with camera.json; None when the sheet is not there, or hardly.
+
+    Parameters
+    ----------
+    view : what `detect_board` found in the photo.
+    camera : as camera.json has it; its lens is taken as it is.
+    target : where the sheet lay when camera.json was made.
+    sheet_height_mm, height_mm : of the printed surface, and of the table, in the table frame.
+    """
+    found = sheet_pose(view, camera, target, height_mm=sheet_height_mm)
+    if found is None:
+        return None
+    middle = np.array([*target.centre_mm, sheet_height_mm])
+    motion = np.concatenate([found.middle_mm - middle, Rotation.from_matrix(found.turn).as_rotvec()])
+    sigma = np.sqrt(np.diag(found.covariance))
+    return SheetMove(
+        corners=found.corners,
+        shift_mm=motion[:3],
+        turn_rad=motion[3:],
+        shift_sigma_mm=sigma[:3],
+        turn_sigma_rad=sigma[3:],
+        chi_squared=_chi_squared(motion, found.covariance, [0, 1, 2, 3, 4, 5]),
+        lift_chi_squared=_chi_squared(motion, found.covariance, [2, 3, 4]),
+        off_mm=_positions_off_mm(camera, found.in_camera, middle, content, height_mm),
+    )
+
+
+def _chi_squared(motion: Array, covariance: Array, parts: list[int]) -> float:
+    chosen, block = motion[parts], covariance[np.ix_(parts, parts)]
+    scale = 1.0 / np.sqrt(np.diag(block))  # mm and rad: solved as correlations
+    pulls = chosen * scale
+    return float(pulls @ np.linalg.solve(block * np.outer(scale, scale), pulls))
+
+
+def _positions_off_mm(camera: CameraModel, sheet: Pose, middle: Array, content: Content, height_mm: float) -> float:
+    """Largest error of table positions round and in the middle of the content if the sheet stayed and the camera moved.
+
+    NaN when none of them is in the picture.
+    """
+    edge = np.vstack([outline_mm(content, 24), content.centre_mm[None]])
+    moved = (at_height(edge, height_mm) - middle) @ sheet.R.T + sheet.t_mm
+    own = (moved - camera.t_camera_from_table_mm) @ camera.R_camera_from_table  # where camera.json has those rays begin
+    off = np.linalg.norm(camera.to_plane(camera.project(own), height_mm) - edge, axis=-1)
+    known = off[np.isfinite(off)]
+    return float(known.max()) if known.size else float("nan")

@@ -1,0 +1,1 @@
+"""Photographs that certainly show what the display shows."""

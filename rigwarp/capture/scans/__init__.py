@@ -1,0 +1,1 @@
+"""The frames of a scan: shown, photographed, kept, continued, exported, imported."""

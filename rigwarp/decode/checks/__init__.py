@@ -1,0 +1,1 @@
+"""What a few photographs tell before a scan: light, sharpness, steadiness, scaling."""

@@ -1,0 +1,279 @@
+"""All pixels of a scan: block by block on the machine's cores, each pixel with its verdict."""
+
+from collections.abc import Sequence
+from concurrent.futures import Executor, Future
+from dataclasses import dataclass
+from queue import SimpleQueue
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.decode.decoded import Reason
+from rigwarp.decode.pixels.fast_solver import AxisSolver, Scratch, Single, compare, look_up
+from rigwarp.decode.pixels.layout import AxisLayout
+from rigwarp.decode.signal.signal_model import SHOWN_ROUNDING, SignalModel
+
+THREADS = min(4, max(2, cv2.getNumberOfCPUs()))
+BLOCK = 72_000 // THREADS
+"""Pixels solved at a time: many enough that calls cost little, few enough that their arrays stay near the processor and
+do not add up to more than 10 MB."""
+MOVED_STEP = 2
+"""Camera rows from one that is looked at for movement to the next."""
+MISFIT_STEP = 0.5
+"""Chi-square per step of the coarse misfit picture."""
+_MAX_SIGMA_PX = 1.0  # a worse position is of no use to anybody
+_RIM_PX = 0.5  # the outermost pixel's own half width
+_MIN_CONTRAST_SIGMAS = 6.0  # white minus black, in standard deviations of that difference
+# Of chi-square with that many degrees of freedom, exceeded by 1e-5 of good pixels.
+_CHI2_LIMIT = {1: 19.5, 2: 23.0, 3: 25.9, 4: 28.5, 5: 30.9, 6: 33.1, 7: 35.3, 8: 37.3, 9: 39.3, 10: 41.3, 12: 45.1,
+               14: 48.7, 20: 58.9, 24: 65.4, 28: 71.7}  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pictures:
+    """What the pass fills; (H, W).
+
+    Attributes
+    ----------
+    u_px, v_px, sigma_u_px, sigma_v_px, light, chi2 : NaN where `reason` is not OK.
+    reason : as given for what is dark or saturated, verdicts elsewhere.
+    misfit : chi2 in steps of MISFIT_STEP, 255 and more is 255; 0 where dark, saturated or outside.
+    moved : (H / MOVED_STEP, W) chi2 of one degree of freedom between the frames shown twice, in the same steps, in
+        every MOVED_STEP-th row; None without such frames.
+    """
+
+    u_px: Single
+    v_px: Single
+    sigma_u_px: Single
+    sigma_v_px: Single
+    light: Single
+    chi2: Single
+    reason: NDArray[np.uint8]
+    misfit: NDArray[np.uint8]
+    moved: NDArray[np.uint8] | None
+
+
+def new_pictures(reason: NDArray[np.uint8], pool: Executor, *, repeats: bool) -> tuple[Pictures, list["Future[None]"]]:
+    """Pictures without answers, to be filled by FullFrame.run; they are ready when the futures are done.
+
+    A new array costs most when its memory is first touched: that may as well happen while the chain is being learnt.
+    """
+    shape = reason.shape
+    values = [np.empty(shape, np.float32) for _ in range(6)]
+    ready = [pool.submit(image.fill, np.nan) for image in values]
+    u, v, sigma_u, sigma_v, light, chi2 = values
+    pictures = Pictures(
+        u_px=u,
+        v_px=v,
+        sigma_u_px=sigma_u,
+        sigma_v_px=sigma_v,
+        light=light,
+        chi2=chi2,
+        reason=reason,
+        misfit=np.zeros(shape, np.uint8),
+        moved=np.zeros((-(-shape[0] // MOVED_STEP), shape[1]), np.uint8) if repeats else None,
+    )
+    return pictures, ready
+
+
+def shown_frames(layouts: tuple[AxisLayout, AxisLayout]) -> list[int]:
+    """Indices of all waves and bars."""
+    waves = [index for axis in layouts for frames in axis.frames for index in frames]
+    return waves + [index for axis in layouts for pair in axis.bits for index in pair]
+
+
+class FullFrame:
+    """Solves every block that has usable pixels.
+
+    Parameters
+    ----------
+    photos : of all frames.
+    layouts : of both axes.
+    chain : what was learnt.
+    ends : frame indices of black and white.
+    repeats : (first, again, gain) of the frames shown twice; the second times gain should equal the first.
+    """
+
+    def __init__(
+        self,
+        photos: Sequence[NDArray[np.unsignedinteger]],
+        layouts: tuple[AxisLayout, AxisLayout],
+        chain: SignalModel,
+        ends: tuple[int, int],
+        repeats: Sequence[tuple[int, int, float]],
+    ) -> None:
+        self._photos = photos
+        self._layouts = layouts
+        self._chain = chain
+        self._ends = ends
+        self._repeats = repeats
+        self._light = np.asarray(chain.light_of_code, np.float32)
+        self._solvers = [AxisSolver(*parts, chain) for parts in zip(layouts, chain.axes, strict=True)]
+        self._full_scale = int(np.iinfo(photos[0].dtype).max)
+        self._bars = [index for axis in layouts for pair in axis.bits for index in pair]
+        self._no_answer = np.full(256, np.nan, np.float32)
+        self._no_answer[Reason.OK] = 0.0
+        phase = sum(len(axis.periods_px) - 1 for axis in layouts)
+        self.freedom = phase + sum(len(learnt.residual_rows) for learnt in chain.axes)
+
+    def run(self, pictures: Pictures, pool: Executor) -> None:
+        """Fill the pictures, THREADS blocks at a time."""
+        blocks = _blocks(pictures.reason == Reason.OK)
+        idle: SimpleQueue[Scratch] = SimpleQueue()
+        for _ in range(THREADS):
+            idle.put(Scratch(max((r.stop - r.start) * (c.stop - c.start) for r, c in blocks)))
+
+        def work(block: tuple[slice, slice]) -> None:
+            scratch = idle.get()
+            # a pixel without modulation or light divides zero by zero: it gets no position
+            try:
+                with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+                    self._solve(block, scratch, pictures)
+            finally:
+                idle.put(scratch)
+
+        list(pool.map(work, blocks))
+
+    def _solve(self, block: tuple[slice, slice], work: Scratch, pictures: Pictures) -> None:
+        codes = [photo[block] for photo in self._photos]
+        work.reshape(*codes[0].shape)
+        self._light_and_noise(codes, work)
+        np.divide(np.float32(1.0), work.array("variance"), out=work.array("certainty"))
+        for solver, tag in zip(self._solvers, "xy", strict=True):
+            solver.solve(codes, work, tag)
+        total = work.array("chi2")
+        cv2.add(work.array("chi2x"), work.array("chi2y"), dst=total)
+        cv2.add(total, work.array("amplitudex"), dst=total)
+        cv2.add(total, work.array("amplitudey"), dst=total)
+        self._mark_saturated(codes, work, pictures.reason[block])
+        self._verdict(work, pictures.reason[block], pictures.misfit[block])
+        if pictures.moved is not None:
+            rows = slice(block[0].start // MOVED_STEP, -(-block[0].stop // MOVED_STEP))
+            self._compare_repeats(codes, work, pictures.moved[rows, block[1]])
+        self._store(work, pictures, block)
+
+    def _light_and_noise(self, codes: list[NDArray[np.unsignedinteger]], work: Scratch) -> None:
+        """light = white - black, variance of a value halfway between, and where the two do not differ beyond doubt."""
+        light, variance, black = work.array("light"), work.array("variance"), work.array("first")
+        part, lost = work.array("part"), work.array("lost", np.uint8)
+        look_up(codes[self._ends[0]], self._light, black)
+        look_up(codes[self._ends[1]], self._light, light)
+        cv2.add(black, light, dst=variance)
+        np.multiply(variance, np.float32(0.5 * self._chain.per_light), out=variance)
+        np.add(variance, np.float32(self._chain.floor), out=variance)
+        cv2.subtract(light, black, dst=light)
+        cv2.multiply(light, light, dst=part)
+        # the difference of two values has twice the variance of one
+        cv2.scaleAdd(variance, -2.0 * _MIN_CONTRAST_SIGMAS**2, part, dst=black)
+        compare(black, 0.0, cv2.CMP_LT, lost)
+        cv2.scaleAdd(part, SHOWN_ROUNDING**2, variance, dst=variance)
+
+    def _mark_saturated(
+        self, codes: list[NDArray[np.unsignedinteger]], work: Scratch, reason: NDArray[np.uint8]
+    ) -> None:
+        """SATURATED where any photograph of a wave or bar is at full scale, unless it is too dark."""
+        mask, lit = work.array("byte", np.uint8), work.array("difference", np.uint8)
+        total = work.array("part")
+        cv2.add(work.array("weightx"), work.array("weighty"), dst=total)
+        compare(total, 0.0, cv2.CMP_GE, mask)  # not where it is NaN
+        np.bitwise_not(mask, out=mask)
+        for index in self._bars:
+            compare(codes[index], float(self._full_scale), cv2.CMP_EQ, lit)
+            np.bitwise_or(mask, lit, out=mask)
+        np.bitwise_and(mask, np.uint8(Reason.SATURATED), out=mask)
+        compare(reason, 0, cv2.CMP_EQ, lit)
+        np.bitwise_and(mask, lit, out=mask)
+        np.maximum(reason, mask, out=reason)
+
+    def _verdict(self, work: Scratch, reason: NDArray[np.uint8], misfit: NDArray[np.uint8]) -> None:
+        """Reason per pixel; comparisons with NaN are false, so that what has no position fails."""
+        mask, good, inside = (work.array(n, np.uint8) for n in ("byte", "difference", "inside"))
+        lost = work.array("lost", np.uint8)
+        freedoms = [len(axis.periods_px) - 1 for axis in self._layouts]
+        good[:] = 255
+        inside[:] = 255
+        limits = [(f"chi2{t}", _CHI2_LIMIT[f]) for t, f in zip("xy", freedoms, strict=True) if f]
+        if self.freedom:
+            limits.append(("chi2", _CHI2_LIMIT[self.freedom]))
+        for name, limit in limits:
+            compare(work.array(name), limit, cv2.CMP_LT, mask)
+            np.bitwise_and(good, mask, out=good)
+        for tag, layout in zip("xy", self._layouts, strict=True):
+            cv2.inRange(work.array(f"position{tag}"), -_RIM_PX, layout.extent_px - 1 + _RIM_PX, dst=mask)
+            np.bitwise_and(inside, mask, out=inside)
+            # white and black differ, but stripes do not show: light from many places at once
+            compare(work.array(f"sigma{tag}"), _MAX_SIGMA_PX, cv2.CMP_LT, mask)
+            np.bitwise_and(good, mask, out=good)
+        found, usable = work.array("found", np.uint8), work.array("reference", np.uint8)
+        # lost in noise before inconsistent before outside before OK
+        compare(inside, 0, cv2.CMP_EQ, found)
+        np.bitwise_and(found, np.uint8(Reason.OUTSIDE), out=found)
+        _choose(good, found, Reason.INCONSISTENT, mask)
+        np.bitwise_not(lost, out=usable)
+        _choose(usable, found, Reason.TOO_DARK, mask)
+        compare(reason, 0, cv2.CMP_EQ, usable)  # what was dark or saturated from the start stays so
+        np.bitwise_and(found, usable, out=found)
+        np.maximum(reason, found, out=reason)
+        self._coarse_misfit(work, reason, misfit)
+
+    def _coarse_misfit(self, work: Scratch, reason: NDArray[np.uint8], misfit: NDArray[np.uint8]) -> None:
+        coarse, mask = work.array("difference", np.uint8), work.array("byte", np.uint8)
+        cv2.convertScaleAbs(work.array("chi2"), dst=coarse, alpha=1.0 / MISFIT_STEP)
+        compare(reason, int(Reason.OK), cv2.CMP_EQ, mask)
+        np.bitwise_and(coarse, mask, out=coarse)
+        compare(reason, int(Reason.INCONSISTENT), cv2.CMP_EQ, mask)
+        np.bitwise_or(coarse, mask, out=misfit)
+
+    def _compare_repeats(
+        self, codes: list[NDArray[np.unsignedinteger]], work: Scratch, moved: NDArray[np.uint8]
+    ) -> None:
+        """In every second row: movement is judged by larger cells."""
+        count = len(moved)
+        first, again, total = (work.array(name)[:count] for name in ("first", "second", "sine"))
+        total[:] = 0.0
+        for before, after, gain in self._repeats:
+            look_up(codes[before][::MOVED_STEP], self._light, first)
+            look_up(codes[after][::MOVED_STEP], self._light, again)
+            cv2.scaleAdd(again, -gain, first, dst=first)
+            cv2.multiply(first, first, dst=first)
+            cv2.add(total, first, dst=total)
+        np.divide(total, work.array("variance")[::MOVED_STEP], out=total)
+        per_step = 1.0 / (2.0 * len(self._repeats) * MISFIT_STEP)
+        coarse = work.array("byte", np.uint8)[:count]
+        cv2.convertScaleAbs(total, dst=coarse, alpha=per_step)
+        moved[:] = coarse
+
+    def _store(self, work: Scratch, pictures: Pictures, block: tuple[slice, slice]) -> None:
+        """Into the pictures, NaN where there is no answer."""
+        gap = work.array("part")
+        reason = work.array("found", np.uint8)
+        np.copyto(reason, pictures.reason[block])
+        cv2.LUT(reason, self._no_answer, dst=gap)
+        np.add(work.array("positionx"), gap, out=pictures.u_px[block])
+        np.add(work.array("positiony"), gap, out=pictures.v_px[block])
+        np.add(work.array("sigmax"), gap, out=pictures.sigma_u_px[block])
+        np.add(work.array("sigmay"), gap, out=pictures.sigma_v_px[block])
+        np.add(work.array("light"), gap, out=pictures.light[block])
+        np.add(work.array("chi2"), gap, out=pictures.chi2[block])
+
+
+def _choose(keep: NDArray[np.uint8], found: NDArray[np.uint8], other: int, spare: NDArray[np.uint8]) -> None:
+    """found = found where keep (255), else other."""
+    np.bitwise_and(found, keep, out=found)
+    np.bitwise_not(keep, out=spare)
+    np.bitwise_and(spare, np.uint8(other), out=spare)
+    np.bitwise_or(found, spare, out=found)
+
+
+def _blocks(usable: NDArray[np.bool_]) -> list[tuple[slice, slice]]:
+    """What holds usable pixels, at most BLOCK of them (but always two whole rows) at a time."""
+    height, width = usable.shape
+    rows = MOVED_STEP * max(1, BLOCK // width // MOVED_STEP)
+    found = []
+    for top in range(0, height, rows):
+        columns = np.flatnonzero(usable[top : top + rows].any(axis=0))
+        if columns.size:
+            ends = slice(int(columns[0]), int(columns[-1]) + 1)
+            found.append((slice(top, min(top + rows, height)), ends))
+    return found

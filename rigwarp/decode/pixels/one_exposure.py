@@ -1,0 +1,170 @@
+"""Decoding one exposure of a pattern set."""
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.decode.checks.modulation import Modulation, measure_modulation
+from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.pixels.fast_solver import compare
+from rigwarp.decode.pixels.folds import find_folds
+from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
+from rigwarp.decode.pixels.layout import axis_layout
+from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
+from rigwarp.decode.pixels.smear import SmearGauge, find_smear
+from rigwarp.decode.signal.response import estimate_response
+from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
+from rigwarp.decode.signal.unwrap import position_table
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.patterns import PatternSet
+
+Codes = NDArray[np.unsignedinteger]
+
+_MIN_CONTRAST = 0.015  # (white - black) / full scale below which a pixel is not looked at
+_MIN_LIT = 500  # camera pixels; fewer are no scan
+_LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
+_SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
+_ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
+
+
+class ExposureDecoder:
+    """Takes the photographs of one exposure one by one and decodes them after the last."""
+
+    def __init__(self, patterns: PatternSet) -> None:
+        self._patterns = patterns
+        self._layouts = (axis_layout(patterns, "x"), axis_layout(patterns, "y"))
+        levels = patterns.level_indices()
+        if len(levels) < 2:
+            raise InputError("patterns.json: fewer than two uniform grey frames. Export the patterns again.")
+        self._ends = (levels[min(levels)], levels[max(levels)])
+        self._photos: list[Codes] = []
+        self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
+        for layout in self._layouts:
+            if not layout.bits:
+                position_table(layout.periods_px, layout.extent_px)  # made while nobody waits
+
+    def add(self, photo: Codes) -> None:
+        """The photograph of the next frame, of the same size and type as the first; MeasurementError as `decode`."""
+        index = len(self._photos)
+        self._photos.append(np.ascontiguousarray(photo))
+        if index == max(self._ends):
+            self._reason = self._first_look()
+            self._check_lit(self._reason)
+
+    def finish(self) -> Decoded:
+        """Decode; MeasurementError as `decode`."""
+        assert self._reason is not None, "finish comes after all photographs"
+        reason = self._reason
+        usable = reason == Reason.OK
+        levels = {code: self._photos[index] for code, index in self._patterns.level_indices().items()}
+        with ThreadPoolExecutor(THREADS) as pool:
+            pictures, ready = new_pictures(reason, pool, repeats=bool(self._patterns.repeats()))
+            response = estimate_response(levels, usable, self._full_scale)
+            sample = _sample(self._photos, usable, shown_frames(self._layouts))
+            chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
+            low, high = self._patterns.light_range
+            gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
+            repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
+            whole = FullFrame(self._photos, self._layouts, chain, self._ends, repeats)
+            wait(ready)
+            whole.run(pictures, pool)
+            judge_by_neighbours(pictures, whole.freedom, pool)
+            moved_share = _moved_share(pictures)
+            folds = find_folds(pictures)
+            smear = find_smear(gauge, self._photos, pictures.reason == Reason.OK, sample)
+            for found in (folds, smear):
+                if found.verdict is not None:
+                    take_out(pictures, found.verdict, pool)
+            shown = measure_modulation(
+                self._photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
+            )
+        told = "; ".join(found.text for found in (folds, smear) if found.text)
+        return _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
+
+    @property
+    def _full_scale(self) -> int:
+        return int(np.iinfo(self._photos[0].dtype).max)
+
+    def _first_look(self) -> NDArray[np.uint8]:
+        """Which pixels the projector reaches, and which of them saturate in the white frame."""
+        black, white = (self._photos[i] for i in self._ends)
+        least = np.ceil(_MIN_CONTRAST * self._full_scale)
+        lit, burnt = np.zeros(black.shape, np.uint8), np.zeros(black.shape, np.uint8)
+        compare(cv2.subtract(white, black), float(least), cv2.CMP_GE, lit)
+        # a lit pixel among dark ones is noise
+        around = cv2.boxFilter(
+            np.minimum(lit, 1), -1, (_LIT_WINDOW, _LIT_WINDOW), normalize=False, borderType=cv2.BORDER_REPLICATE
+        )
+        np.bitwise_and(lit, cv2.inRange(around, _LIT_WINDOW**2 // 2 + 1, _LIT_WINDOW**2), out=lit)
+        dark = np.bitwise_not(lit, out=lit)
+        reason = np.bitwise_and(dark, np.uint8(Reason.TOO_DARK), out=dark)
+        compare(white, float(self._full_scale), cv2.CMP_EQ, burnt)
+        np.bitwise_and(burnt, np.uint8(Reason.SATURATED), out=burnt)
+        return np.maximum(reason, burnt, out=reason)
+
+    def _check_lit(self, reason: NDArray[np.uint8]) -> None:
+        usable = np.count_nonzero(reason == Reason.OK)
+        if usable >= _MIN_LIT:
+            return
+        saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
+        raise MeasurementError(
+            f"the camera sees the pattern on {usable} usable pixels only ({saturated:.1%} are saturated, the rest show "
+            f"less than {_MIN_CONTRAST:.1%} contrast between white and black): check that the projector is on, that "
+            "the camera sees the table, and the exposure"
+        )
+
+
+def _sample(photos: Sequence[Codes], usable: NDArray[np.bool_], shown: list[int]) -> Codes:
+    """(F, N) usable pixels of evenly spaced rows: whole rows, since memory is read in runs; none that saturates."""
+    step = max(1, int(np.count_nonzero(usable)) // _SAMPLE)
+    rows = slice(step // 2, None, step)
+    kept = usable[rows]
+    sample = np.stack([photo[rows][kept] for photo in photos])
+    burnt = sample[shown].max(axis=0) == np.iinfo(sample.dtype).max
+    if burnt.all():
+        raise MeasurementError("the camera's picture saturates everywhere: expose less and scan again")
+    return sample[:, ~burnt]
+
+
+def _gain(chain: SignalModel, first: Codes, again: Codes) -> float:
+    """By what the second photograph of a frame is to be multiplied: lamps drift."""
+    before, after = chain.light_of_code[first], chain.light_of_code[again]
+    bright = before > np.median(before)
+    ratio = before[bright] / np.maximum(after[bright], 1e-6)
+    return float(np.median(ratio)) if ratio.size else 1.0
+
+
+def _moved_share(pictures: Pictures) -> float:
+    """Share of the decodable pixels at which something moved; MeasurementError if it is nearly all of them."""
+    moved = np.count_nonzero(pictures.reason == Reason.MOVED)
+    decodable = moved + np.count_nonzero(pictures.reason == Reason.OK)
+    if decodable and moved > _ALL_MOVED * decodable:
+        raise MeasurementError(
+            f"the frames shown twice differ on {moved / decodable:.0%} of the decodable pixels: the camera, the "
+            "projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
+        )
+    return moved / decodable if decodable else 0.0
+
+
+def _decoded(
+    pictures: Pictures, chain: SignalModel, freedom: int, moved_share: float, folded: str, modulation: Modulation
+) -> Decoded:
+    return Decoded(
+        u_px=pictures.u_px,
+        v_px=pictures.v_px,
+        sigma_u_px=pictures.sigma_u_px,
+        sigma_v_px=pictures.sigma_v_px,
+        reason=pictures.reason,
+        light=pictures.light,
+        chi2=pictures.chi2,
+        response=chain.response,
+        noise=chain.noise,
+        harmonics={"x": chain.axes[0].error, "y": chain.axes[1].error},
+        degrees_of_freedom=freedom,
+        moved_share=moved_share,
+        folded=folded,
+        modulation=modulation,
+    )

@@ -1,0 +1,1 @@
+"""The warp for other programs, in open formats."""

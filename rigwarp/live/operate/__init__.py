@@ -1,0 +1,1 @@
+"""Whoever stands at the table, or sends messages to it: correcting, measuring, keeping the warp up to date."""

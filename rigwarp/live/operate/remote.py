@@ -1,0 +1,198 @@
+"""Remote control by OSC 1.0 over UDP: packets in, commands for the frame loop out.
+
+The address space, all below /rigwarp:
+
+    show NAME            another source: picture, folder, video, camera:0, stream address, check:grid
+    go / hold            let time run, or stand still
+    seek SECONDS         go to a moment of the source
+    dark 1|0             black, and light again
+    brightness 0..1      light of the content
+    black 0..0.2         light of the content's black
+    shift X Y            content moved on the table, in mm (both absolute)
+    turn DEGREES         content turned, counter-clockwise seen from above
+    scale FACTOR         content enlarged
+    even LIMIT FALLOFF   light evened out: dimmed to LIMIT (0.05..1) at most, the rim darker by FALLOFF (0..0.9)
+    undo / redo / reset  steps of the correction
+    status               answered to the sender by /rigwarp/status with one JSON text
+
+Anything else, and anything malformed, is ignored and counted.
+"""
+
+import logging
+import math
+import socket
+import threading
+from collections import deque
+from dataclasses import dataclass
+
+from rigwarp.errors import DeviceError
+from rigwarp.live.operate.osc import MalformedPacket, Message, Value, build_message, parse_packet
+from rigwarp.live.run.statistics import Counts
+
+log = logging.getLogger(__name__)
+PREFIX = "/rigwarp/"
+LOCAL = "127.0.0.1"
+_MOST_WAITING = 256
+_PACKET_BYTES = 65536
+_SOCKET_BYTES, _MOST_PACKETS = 1 << 22, 1 << 14
+"""Room for bursts, as far as the system grants it, and for packets that are not understood yet."""
+_TAKES: dict[str, tuple[str, ...]] = {
+    "show": ("text",),
+    "go": (),
+    "hold": (),
+    "seek": ("number",),
+    "dark": ("number",),
+    "brightness": ("number",),
+    "black": ("number",),
+    "shift": ("number", "number"),
+    "turn": ("number",),
+    "scale": ("number",),
+    "even": ("number", "number"),
+    "undo": (),
+    "redo": (),
+    "reset": (),
+    "status": (),
+}
+_LATEST_COUNTS = {"seek", "brightness", "black", "shift", "turn", "scale", "dark", "even"}
+"""Of several in one frame only the newest is carried out: a fader sends hundreds a second."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Command:
+    """A command with checked values: numbers are finite floats, texts are str."""
+
+    name: str
+    values: tuple[float | str, ...]
+    sender: tuple[str, int]
+
+
+class Remote:
+    """Listens for commands until closed.
+
+    Parameters
+    ----------
+    port : UDP port; 0 takes any free one, see `port`.
+    host : where to listen; by default only this machine itself is heard.
+    counts : where packets are counted.
+
+    Raises
+    ------
+    DeviceError
+        When the port cannot be had.
+    """
+
+    def __init__(self, port: int, *, host: str = LOCAL, counts: Counts | None = None) -> None:
+        self._counts = counts or Counts()
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        try:
+            self._socket.bind((host, port))
+        except (OSError, OverflowError) as error:
+            self._socket.close()
+            raise DeviceError(f"cannot listen on {host}:{port} ({error}); choose another port with --remote") from error
+        self.port: int = self._socket.getsockname()[1]
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _SOCKET_BYTES)
+        self._socket.settimeout(0.2)
+        self._packets: deque[tuple[bytes, tuple[str, int]]] = deque(maxlen=_MOST_PACKETS)
+        self._waiting: dict[object, Command] = {}
+        self._lock, self._came, self._ended = threading.Lock(), threading.Event(), threading.Event()
+        self._threads = [
+            threading.Thread(target=work, name=f"rigwarp-remote-{work.__name__}", daemon=True)
+            for work in (self._listen, self._understand)
+        ]
+        for thread in self._threads:
+            thread.start()
+
+    def commands(self) -> list[Command]:
+        """What has come since the last call, each repeated setting only once, with its newest value."""
+        with self._lock:
+            found, self._waiting = list(self._waiting.values()), {}
+        return found
+
+    @property
+    def wants_something(self) -> bool:
+        """True when a command waits that changes something."""
+        with self._lock:
+            return any(command.name != "status" for command in self._waiting.values())
+
+    def answer(self, sender: tuple[str, int], text: str) -> None:
+        """Send a status."""
+        try:
+            self._socket.sendto(build_message(Message(address=PREFIX + "status", values=(text,))), sender)
+        except OSError as error:
+            log.warning("status could not be sent to %s: %s", sender, error)
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._ended.set()
+        self._came.set()
+        for thread in self._threads:
+            thread.join(timeout=2.0)
+        self._socket.close()
+
+    def _listen(self) -> None:
+        """Nothing but taking packets off the socket, whose room is small: a burst would lose some."""
+        while not self._ended.is_set():
+            try:
+                data, sender = self._socket.recvfrom(_PACKET_BYTES)
+            except TimeoutError:
+                continue
+            except OSError:
+                if self._ended.is_set():
+                    return
+                continue  # an earlier answer could not be delivered; some systems report it here
+            self._packets.append((data, sender))
+            self._came.set()
+
+    def _understand(self) -> None:
+        while True:
+            self._came.wait()
+            self._came.clear()
+            while self._packets:
+                data, sender = self._packets.popleft()
+                try:
+                    for command in [command_of(message, sender) for message in parse_packet(data)]:
+                        self._keep(command)
+                except MalformedPacket as error:
+                    self._counts.malformed += 1
+                    if self._counts.malformed in (1, 10, 100, 1000):
+                        log.warning("%d malformed packets so far; the last: %s", self._counts.malformed, error)
+                self._counts.packets += 1
+            if self._ended.is_set():
+                return
+
+    def _keep(self, command: Command) -> None:
+        """Let it wait for the frame loop: settings once each, in their newest place; of other commands not too many."""
+        with self._lock:
+            if command.name in _LATEST_COUNTS:
+                self._waiting.pop(command.name, None)
+                self._waiting[command.name] = command
+            elif len(self._waiting) < _MOST_WAITING:
+                self._waiting[object()] = command
+
+
+def command_of(message: Message, sender: tuple[str, int]) -> Command:
+    """The command in a message.
+
+    Raises
+    ------
+    MalformedPacket
+        When there is no such command, or its values are of another kind.
+    """
+    name = message.address.removeprefix(PREFIX)
+    takes = _TAKES.get(name) if message.address.startswith(PREFIX) else None
+    if takes is None:
+        raise MalformedPacket(f"no such address: {message.address[:60]!r}")
+    # a button without a value of its own often sends 1
+    values = message.values if takes else ()
+    if len(values) != len(takes):
+        raise MalformedPacket(f"{name}: {len(values)} values, expected {len(takes)}")
+    return Command(name=name, values=tuple(map(_checked, takes, values)), sender=sender)
+
+
+def _checked(kind: str, value: Value) -> float | str:
+    if kind == "text":
+        if isinstance(value, str) and value:
+            return value
+    elif isinstance(value, int | float) and math.isfinite(value):
+        return float(value)
+    raise MalformedPacket(f"found {str(value)[:40]!r}, expected a {kind}")

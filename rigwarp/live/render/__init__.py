@@ -1,0 +1,1 @@
+"""From a content picture to the projector's frame: CPU, GPU, and the slow reference."""

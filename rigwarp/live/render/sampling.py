@@ -1,0 +1,228 @@
+"""Where each projector pixel looks into a picture, in numbers that float32 and float64 renderers treat alike.
+
+A projector pixel averages n x m bilinear samples spread over its footprint in the picture, n and m from the map's
+derivative, so that a minified picture does not flicker or alias; where the picture is magnified, one sample by
+Catmull-Rom's cubic keeps it sharper than a bilinear one (A class of local interpolating splines, 1974). All positions
+are multiples of 1/256 pixel, and sums of such numbers are exact in float32. So a
+GPU, OpenCV and the float64 reference sample the very same points with the very same weights. Without that, a weight of
+1e-4 instead of 0 would be worth several code values in the darks of a gamma curve. The gain is kept as a square root
+of ten bits for the same reason: 0.2 code values at most, and the renderers cannot disagree.
+"""
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.live.render.picture import MAX_SIDE_PX
+from rigwarp.prewarp import Prewarp, content_coordinates
+from rigwarp.rig import Transfer
+
+Sampling = Literal["fine", "quick"]
+Kind = tuple[int, int, bool]
+GRID = 256.0
+"""Positions per pixel."""
+GAIN_STEPS = 1023.0
+_MAX_TAPS = 16
+_SLACK = {"fine": 0.05, "quick": 1.0}
+"""Footprints up to this much wider than n pixels still use n taps. Fine: no visible difference, up to a quarter of the
+cost. Quick: detail finer than a projector pixel may flicker when it moves, one tap serves up to two pixels."""
+_MAGNIFIED = 0.75
+"""Footprints narrower than this (pixels, along both axes) get the cubic."""
+_NOWHERE_PX = -16.0
+_ROWS_AT_ONCE = 128
+"""Bounds the float64 arrays at work to some 50 MB for a 4K projector."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SampleMap:
+    """Sampling positions of every projector pixel in a picture of one size.
+
+    Attributes
+    ----------
+    position_px : (H, W, 2) float32
+        Middle of the footprint in picture pixels; outside the picture where nothing is drawn.
+    step_px : (H, W, 2, 2) float32
+        From one tap to the next: step_px[..., :, 0] along the projector's u, [..., :, 1] along its v.
+    taps : (H, W, 2) uint8
+        The footprint is averaged over taps[..., 0] (along u) x taps[..., 1] (along v) samples.
+    cubic : (H, W) bool
+        True: one cubic sample instead of bilinear taps.
+    gain_root : (H, W) uint16
+        Square root of the factor on linear light, in 1023rds; 0 = black.
+    transfer : the projector's transfer curve.
+    picture_size : (width, height) of the picture.
+    prepared : what a renderer has made of all this, under the renderer's name.
+    """
+
+    position_px: NDArray[np.float32]
+    step_px: NDArray[np.float32]
+    taps: NDArray[np.uint8]
+    cubic: NDArray[np.bool_]
+    gain_root: NDArray[np.uint16]
+    transfer: Transfer
+    picture_size: tuple[int, int]
+    prepared: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def gain(self) -> NDArray[np.float32]:
+        """(H, W) factor on linear light, 0 = black."""
+        root = self.gain_root.astype(np.float32) / np.float32(GAIN_STEPS)
+        return root * root
+
+
+def sample_map(
+    prewarp: Prewarp,
+    picture_size: tuple[int, int],
+    *,
+    canvas_px: Array | None = None,
+    hidden: BoolArray | None = None,
+    sampling: Sampling = "fine",
+) -> SampleMap:
+    """Sampling positions for a picture that fills the content canvas as far as its aspect allows.
+
+    Parameters
+    ----------
+    prewarp : mesh and gain.
+    picture_size : (width, height)
+        The picture is centred on the canvas, its aspect kept; what it leaves free stays black.
+    canvas_px : (H, W, 2), optional
+        The canvas pixel to show at each projector pixel; by default what the mesh says.
+    hidden : (H, W), optional
+        Projector pixels that stay black.
+    sampling : "fine" or "quick", how many taps a footprint gets.
+
+    Raises
+    ------
+    InputError
+        When a side is longer than MAX_SIDE_PX.
+    """
+    if max(picture_size) > MAX_SIDE_PX:
+        raise InputError(f"the picture is {picture_size[0]} x {picture_size[1]} pixels, at most {MAX_SIDE_PX} a side")
+    canvas_px = content_coordinates(prewarp) if canvas_px is None else canvas_px
+    scale, offset_px = fit_to_canvas(picture_size, prewarp.content_pixels)
+    height, width = prewarp.gain.shape
+    samples = SampleMap(
+        position_px=np.full((height, width, 2), _NOWHERE_PX, np.float32),
+        step_px=np.zeros((height, width, 2, 2), np.float32),
+        taps=np.ones((height, width, 2), np.uint8),
+        cubic=np.zeros((height, width), bool),
+        gain_root=np.zeros((height, width), np.uint16),
+        transfer=prewarp.transfer,
+        picture_size=picture_size,
+    )
+    gain = prewarp.gain if hidden is None else np.where(hidden, np.float32(0.0), prewarp.gain)
+    lit_rows, lit_columns = lit_window(gain)
+    beside = slice(max(lit_columns.start - 1, 0), lit_columns.stop + 1)
+    for start in range(lit_rows.start, lit_rows.stop, _ROWS_AT_ONCE):
+        rows = slice(start, min(start + _ROWS_AT_ONCE, lit_rows.stop))
+        halo = slice(max(rows.start - 1, 0), rows.stop + 1)  # derivatives look one row and column further
+        picture_px = (canvas_px[halo, beside] + 0.5 - offset_px) / scale - 0.5
+        footprint = _footprint(picture_px)
+        inner = (
+            slice(rows.start - halo.start, rows.stop - halo.start),
+            slice(lit_columns.start - beside.start, lit_columns.stop - beside.start),
+        )
+        window = (rows, lit_columns)
+        _fill(samples, window, picture_px[inner], footprint[inner], gain[window], sampling)
+    return samples
+
+
+def lit_window(gain: NDArray[np.float32]) -> tuple[slice, slice]:
+    """The smallest window of rows and columns that holds all light; empty when there is none."""
+    spans = []
+    for used in (np.nonzero((gain > 0).any(axis=axis))[0] for axis in (1, 0)):
+        spans.append(slice(int(used[0]), int(used[-1]) + 1) if used.size else slice(0, 0))
+    return spans[0], spans[1]
+
+
+def _fill(
+    samples: SampleMap,
+    window: tuple[slice, slice],
+    picture_px: Array,
+    footprint: Array,
+    gain: NDArray[np.float32],
+    sampling: Sampling,
+) -> None:
+    """Write a window of a sample map."""
+    widths = np.hypot(footprint[..., 0, :], footprint[..., 1, :])
+    taps = np.clip(np.ceil(widths - _SLACK[sampling]), 1, _MAX_TAPS)
+    root = np.round(np.sqrt(np.clip(gain, 0.0, 1.0)) * GAIN_STEPS)
+    lit = np.isfinite(picture_px).all(axis=-1) & (root > 0)
+    # one pixel past the picture is as black as anywhere: positions stay small enough to be packed for the GPU
+    near = np.clip(picture_px, _NOWHERE_PX + 8, np.array(samples.picture_size) - _NOWHERE_PX - 8)
+    samples.position_px[window] = _on_grid(np.where(lit[..., None], near, _NOWHERE_PX), 1)
+    samples.step_px[window] = _on_grid(footprint / taps[..., None, :], 2)
+    samples.taps[window] = taps
+    # further out bilinear gives black, while products of two negative lobes of the cubic would be light
+    beside = ((near >= -1.0) & (near <= np.array(samples.picture_size))).all(axis=-1)
+    samples.cubic[window] = lit & beside & (widths < _MAGNIFIED).all(axis=-1) & (sampling == "fine")
+    samples.gain_root[window] = np.where(lit, root, 0)
+
+
+def fit_to_canvas(picture_size: tuple[int, int], canvas_size: tuple[int, int]) -> tuple[float, Array]:
+    """Canvas pixels per picture pixel, and the (2,) canvas position of the picture's top-left corner, its edge at 0."""
+    picture, canvas = np.array(picture_size, float), np.array(canvas_size, float)
+    scale = float((canvas / picture).min())
+    return scale, (canvas - scale * picture) / 2.0
+
+
+def tap_positions(
+    samples: SampleMap, where: tuple[NDArray[np.intp], ...], taps: tuple[int, int]
+) -> list[NDArray[np.float32]]:
+    """Positions of the n x m taps of the projector pixels `where` (np.nonzero's form), each (N, 2), exact."""
+    position, step = samples.position_px[where], samples.step_px[where]
+    along_u, along_v = ((2 * np.arange(n, dtype=np.float32) + 1 - n) / 2 for n in taps)
+    return [position + i * step[..., 0] + j * step[..., 1] for j in along_v for i in along_u]
+
+
+def sample_kinds(samples: SampleMap, window: tuple[slice, slice] = (slice(None), slice(None))) -> list[Kind]:
+    """The different ways of sampling among the lit pixels of a window: (taps along u, taps along v, cubic)."""
+    lit = samples.gain_root[window] > 0
+    taps = samples.taps[window][lit].astype(np.intp)
+    keys = (taps[:, 0] << 8 | taps[:, 1]) << 1 | samples.cubic[window][lit]
+    return [(int(key >> 9), int(key >> 1 & 255), bool(key & 1)) for key in np.nonzero(np.bincount(keys))[0]]
+
+
+def of_kind(samples: SampleMap, kind: Kind, window: tuple[slice, slice] = (slice(None), slice(None))) -> BoolArray:
+    """Which lit pixels of a window are sampled in that way."""
+    lit = samples.gain_root[window] > 0
+    found: BoolArray = lit & (samples.taps[window] == kind[:2]).all(axis=-1) & (samples.cubic[window] == kind[2])
+    return found
+
+
+def cubic_weights(share: NDArray[Any]) -> list[NDArray[Any]]:
+    """Catmull-Rom weights of the four samples around a place, `share` (0 .. 1) past the second one."""
+    square, cube = share * share, share * share * share
+    return [
+        square - 0.5 * (cube + share),
+        1.5 * cube - 2.5 * square + 1.0,
+        2.0 * square - 1.5 * cube + 0.5 * share,
+        0.5 * (cube - square),
+    ]
+
+
+def _on_grid(values_px: Array, multiple: int) -> NDArray[np.float32]:
+    """Rounded to multiples of `multiple` / 256; steps need 2, because half steps are used."""
+    grid = GRID / multiple
+    bounded = np.clip(values_px, -2.0 * MAX_SIDE_PX, 2.0 * MAX_SIDE_PX)
+    return (np.round(bounded * grid) / grid).astype(np.float32)
+
+
+def _footprint(picture_px: Array) -> Array:
+    """d(picture)/d(projector pixel), (H, W, 2, 2), outputs before inputs; zero where no neighbour is known."""
+    along_u, along_v = _difference(picture_px, 1), _difference(picture_px, 0)
+    return np.stack([along_u, along_v], axis=-1)
+
+
+def _difference(values: Array, axis: int) -> Array:
+    step = np.diff(values, axis=axis)
+    pad = np.full_like(np.take(values, [0], axis=axis), np.nan)
+    before, after = np.concatenate([pad, step], axis=axis), np.concatenate([step, pad], axis=axis)
+    # the smaller of the two sides: a jump between two zones is no footprint
+    gentler = np.where(np.abs(before) < np.abs(after), before, after)
+    gentler = np.where(np.isfinite(before), gentler, after)
+    return np.nan_to_num(np.where(np.isfinite(after), gentler, before), nan=0.0)

@@ -1,0 +1,213 @@
+"""The frame in tiles for the CPU renderer, each with the part of the picture that it shows.
+
+What a tile needs fits into a core's own cache: only the picture, the positions, the gain and the frame itself come from
+memory or go to it, and cores never wait for one another.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.live.render.dither import SIDE, thresholds
+from rigwarp.live.render.sampling import SampleMap, of_kind, sample_kinds, tap_positions
+
+Window = tuple[slice, slice]
+FULL = 65535
+"""Full light in 16 bits: near black one step is 1.6 code values at gamma 2.2, so rounding to it stays below one."""
+CODE_PARTS = 255
+"""Parts of a code value that dithering looks at; 256 would not leave room for code 255."""
+MOST_PIXELS = 1 << 16
+"""Of a tile and of its source. Of this and less OpenCV does an operation in one thread, and tiles have their own.
+
+At 35 bytes for each they just fit into 2 MB. Smaller ones need not go to memory as often, but Python's lock, for
+which threads wait between two operations, costs more than that saves.
+"""
+_LEAST_PIXELS = 1 << 12
+_SHAPES = (8, 2)
+"""Width to height, at most. Wide tiles have few rows, and shorter ones smaller sources where the picture is turned."""
+_ROW_PIXELS = 250
+"""Beginning a row of a tile or of its source costs as much time as turning so many pixels into light."""
+_WORTH = 4.0
+"""How many times every pixel of the picture may be turned into light before it is better done once, in memory."""
+_NOWHERE_PX = -16.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Group:
+    """Pixels of a tile that are sampled in the same way; the others' positions lie outside the picture."""
+
+    window: Window
+    taps: list[NDArray[np.float32]]
+    cubic: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tile:
+    """A window of the frame.
+
+    Attributes
+    ----------
+    window : rows and columns of the frame.
+    source : rows and columns of the picture that the groups' positions are counted in.
+    groups : how the pixels are sampled.
+    gain : (h, w) float32 factor on the sum over the taps; of a `single` layout uint16 with FULL as 1, or None for 1.
+    threshold : (h, w, 3) for dithering, in parts of a code value.
+    """
+
+    window: Window
+    source: Window
+    groups: list[Group]
+    gain: NDArray[Any] | None
+    threshold: NDArray[np.uint16]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """The frame's lit tiles, with everything that does not depend on the picture.
+
+    Attributes
+    ----------
+    tiles : what no tile covers is black.
+    single : every pixel has one bilinear tap, and the tiles are `apart`.
+    apart : every tile has a source of its own; otherwise it is the whole picture, theirs would overlap too much.
+    covers : the tiles leave nothing out.
+    """
+
+    tiles: list[Tile]
+    single: bool
+    apart: bool
+    covers: bool
+
+
+def layout_of(samples: SampleMap) -> Layout:
+    """Lay out tiles for drawing with these samples."""
+    height, width = samples.gain_root.shape
+    frame = slice(0, height), slice(0, width)
+    picture = slice(0, samples.picture_size[1]), slice(0, samples.picture_size[0])
+    found = min((_split(samples, frame, MOST_PIXELS, wide) for wide in _SHAPES), key=_cost)
+    apart = sum(_area(source) for _, source in found) <= _WORTH * _area(picture)
+    if not apart:
+        found = [(window, picture) for window, _ in _split(samples, frame, _area(picture), _SHAPES[0])]
+    single = apart and all(kind == (1, 1, False) for kind in sample_kinds(samples))
+    rows, columns = (max((_length(window[axis]) for window, _ in found), default=0) + SIDE for axis in (0, 1))
+    pattern = np.floor(thresholds((rows, columns)) * CODE_PARTS).astype(np.uint16)
+    pattern = np.repeat(pattern[..., None], 3, axis=2)
+    share = samples.gain / samples.taps.prod(axis=-1, dtype=np.float32)
+    return Layout(
+        tiles=[_tile(samples, window, source, _factor(share[window], single), pattern) for window, source in found],
+        single=single,
+        apart=apart,
+        covers=sum(_area(window) for window, _ in found) == height * width,
+    )
+
+
+def _cost(found: list[tuple[Window, Window]]) -> int:
+    """What sources and rows cost, in pixels turned into light."""
+    return sum(_area(source) + _ROW_PIXELS * (_length(window[0]) + _length(source[0])) for window, source in found)
+
+
+def _split(samples: SampleMap, window: Window, most_source: int, wide: int) -> list[tuple[Window, Window]]:
+    """The lit parts of a window and their sources, each small enough."""
+    lit = samples.gain_root[window] > 0
+    rows, columns = _span(lit.any(axis=1)), _span(lit.any(axis=0))
+    if rows is None or columns is None:
+        return []
+    window = _within(rows, window[0]), _within(columns, window[1])
+    pixels = _area(window)
+    if pixels <= MOST_PIXELS:
+        source = _source(samples, window)
+        if source is None:
+            return []
+        if pixels <= _LEAST_PIXELS or _area(source) <= most_source:
+            return [(window, source)]
+    return [found for half in _halves(window, wide) for found in _split(samples, half, most_source, wide)]
+
+
+def _source(samples: SampleMap, window: Window) -> Window | None:
+    """The part of the picture that goes into a window of the frame; None when that shows only what is beside it."""
+    lit = samples.gain_root[window] > 0
+    position_px, step_px = samples.position_px[window], samples.step_px[window]
+    half = [(samples.taps[window][..., along][lit].max() - 1) / 2 for along in (0, 1)]
+    beyond = 1 if samples.cubic[window].any() else 0
+    spans = []
+    for axis, size in enumerate(samples.picture_size):
+        # no tap is further off than the longest step, most often taken, along either axis
+        reach_px = sum(n * np.abs(step_px[..., axis, along][lit]).max() for along, n in enumerate(half) if n)
+        along_axis = position_px[..., axis][lit]
+        first = math.floor(along_axis.min() - reach_px) - beyond
+        last = math.floor(along_axis.max() + reach_px) + 1 + beyond  # bilinear looks at the next pixel too
+        spans.append(slice(max(first, 0), min(last + 1, size)))
+    columns, rows = spans
+    return (rows, columns) if _length(rows) > 0 and _length(columns) > 0 else None
+
+
+def _factor(share: NDArray[np.float32], single: bool) -> NDArray[Any] | None:
+    """The gain of a tile, from the factor on the sum over the taps."""
+    if not single:
+        return np.ascontiguousarray(share)
+    gain = np.round(share.astype(np.float64) * FULL).astype(np.uint16)
+    return gain if (gain[gain > 0] != FULL).any() else None
+
+
+def _tile(
+    samples: SampleMap, window: Window, source: Window, gain: NDArray[Any] | None, pattern: NDArray[np.uint16]
+) -> Tile:
+    top, left = (part.start % SIDE for part in window)
+    return Tile(
+        window=window,
+        source=source,
+        groups=_groups(samples, window, np.array([source[1].start, source[0].start], np.float32)),
+        gain=gain,
+        threshold=pattern[top : top + _length(window[0]), left : left + _length(window[1])],
+    )
+
+
+def _groups(samples: SampleMap, window: Window, origin_px: NDArray[np.float32]) -> list[Group]:
+    """The pixels of a window by how they are sampled; a group that is alone covers the whole window."""
+    kinds = sample_kinds(samples, window)
+    found = []
+    for kind in kinds:
+        own = of_kind(samples, kind, window)
+        rows, columns = slice(0, own.shape[0]), slice(0, own.shape[1])
+        if len(kinds) > 1:
+            rows, columns = _span(own.any(axis=1)) or rows, _span(own.any(axis=0)) or columns
+        inner = own[rows, columns]
+        own_rows, own_columns = np.nonzero(own)
+        where = own_rows + window[0].start, own_columns + window[1].start
+        laid_out = []
+        for position in tap_positions(samples, where, kind[:2]):
+            field = np.full((*inner.shape, 2), _NOWHERE_PX, np.float32)
+            field[inner] = position - origin_px  # exact: multiples of 1/256 less whole numbers
+            laid_out.append(field)
+        found.append(Group(window=(rows, columns), taps=laid_out, cubic=kind[2]))
+    return found
+
+
+def _halves(window: Window, wide: int) -> tuple[Window, Window]:
+    rows, columns = window
+    if _length(rows) * wide >= _length(columns) and _length(rows) > 1:
+        middle = (rows.start + rows.stop) // 2
+        return (slice(rows.start, middle), columns), (slice(middle, rows.stop), columns)
+    middle = (columns.start + columns.stop) // 2
+    return (rows, slice(columns.start, middle)), (rows, slice(middle, columns.stop))
+
+
+def _span(used: Any) -> slice | None:
+    """From the first True to the last; None when there is none."""
+    numbers = np.nonzero(used)[0]
+    return slice(int(numbers[0]), int(numbers[-1]) + 1) if numbers.size else None
+
+
+def _within(part: slice, whole: slice) -> slice:
+    return slice(whole.start + part.start, whole.start + part.stop)
+
+
+def _length(part: slice) -> int:
+    return int(part.stop - part.start)
+
+
+def _area(window: Window) -> int:
+    return _length(window[0]) * _length(window[1])

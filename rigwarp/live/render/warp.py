@@ -1,0 +1,103 @@
+"""What a renderer draws with: a prewarp, the correction by hand on top of it, and how finely to sample."""
+
+from dataclasses import astuple, dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry import Array
+from rigwarp.live.render.picture import light_of_codes
+from rigwarp.live.render.sampling import SampleMap, Sampling, lit_window, sample_map
+from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp, content_coordinates
+from rigwarp.prewarp.adjustment import adjusted_canvas, adjusted_gain, masked
+from rigwarp.rig import Content
+
+
+@dataclass(frozen=True, kw_only=True)
+class Warp:
+    """A prewarp ready to draw with. Make it with `warp_of`; `adjusted` gives a corrected one cheaply.
+
+    Attributes
+    ----------
+    prewarp : mesh and gain.
+    content : the canvas on the table; None where no correction in millimetres is wanted.
+    adjustment : the correction by hand.
+    sampling : "fine" or "quick".
+    canvas_px : (H, W, 2) canvas pixel under each projector pixel, as measured; NaN where none.
+    """
+
+    prewarp: Prewarp
+    content: Content | None
+    adjustment: Adjustment
+    sampling: Sampling
+    canvas_px: Array
+    _samples: dict[tuple[int, int], SampleMap] = field(default_factory=dict, repr=False)
+
+    def samples(self, picture_size: tuple[int, int]) -> SampleMap:
+        """The sampling positions for pictures of one size (width, height); the last size asked for is kept."""
+        kept = self._samples.get(picture_size)
+        if kept is not None:
+            return kept
+        shown, hidden, prewarp = self.canvas_px, None, self.prewarp
+        if self.content is not None:
+            gain = adjusted_gain(prewarp, self.canvas_px, self.content, self.adjustment)
+            prewarp = prewarp if gain is prewarp.gain else replace(prewarp, gain=gain)
+            rows, columns = lit_window(self.prewarp.gain)
+            lit = slice(max(rows.start - 1, 0), rows.stop + 1), slice(max(columns.start - 1, 0), columns.stop + 1)
+            shown = self.canvas_px.copy()  # most of the picture may be dark, and corrections are the slow part
+            shown[lit] = adjusted_canvas(self.canvas_px[lit], self.content, self.adjustment)
+            if self.adjustment.masks:
+                hidden = np.zeros(self.prewarp.gain.shape, bool)
+                hidden[lit] = masked(self.canvas_px[lit], self.content, self.adjustment)
+        made = sample_map(prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
+        self._samples.clear()
+        self._samples[picture_size] = made
+        return made
+
+    def light(self) -> NDArray[np.float64]:
+        """(256,) linear light of the picture's code values, with brightness and black level."""
+        black = self.adjustment.black_level
+        return black + (1.0 - black) * self.adjustment.brightness * light_of_codes()
+
+    def sampled(self, sampling: Sampling) -> "Warp":
+        """The same warp, sampled more finely or more quickly."""
+        return self if sampling == self.sampling else replace(self, sampling=sampling, _samples={})
+
+    def adjusted(self, adjustment: Adjustment) -> "Warp":
+        """The same warp under another correction."""
+        changes_shape = _shape_of(adjustment) != _shape_of(self.adjustment)
+        return Warp(
+            prewarp=self.prewarp,
+            content=self.content,
+            adjustment=adjustment,
+            sampling=self.sampling,
+            canvas_px=self.canvas_px,
+            _samples={} if changes_shape else dict(self._samples),
+        )
+
+
+def warp_of(
+    prewarp: Prewarp,
+    content: Content | None = None,
+    *,
+    adjustment: Adjustment = UNCHANGED,
+    sampling: Sampling = "fine",
+) -> Warp:
+    """A warp ready to draw with; the mesh is looked up once here (half a second at 4K)."""
+    return Warp(
+        prewarp=prewarp,
+        content=content,
+        adjustment=adjustment,
+        sampling=sampling,
+        canvas_px=content_coordinates(prewarp),
+    )
+
+
+def as_warp(source: Prewarp | Warp) -> Warp:
+    """Renderers take either."""
+    return source if isinstance(source, Warp) else warp_of(source)
+
+
+def _shape_of(adjustment: Adjustment) -> tuple[object, ...]:
+    """What changes sampling positions or gain; brightness and black level do not."""
+    return astuple(replace(adjustment, brightness=1.0, black_level=0.0))

@@ -1,0 +1,1 @@
+"""The frame loop: window, session, statistics, running unattended."""

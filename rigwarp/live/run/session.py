@@ -1,0 +1,295 @@
+"""What is playing and how it is corrected: everything between the sources and the window, one frame at a time."""
+
+import json
+import logging
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from rigwarp.errors import RigwarpError
+from rigwarp.live.operate.interlude import Interludes, Measurement
+from rigwarp.live.operate.keeper import WarpKeeper
+from rigwarp.live.operate.operator import Input, Operator
+from rigwarp.live.operate.overlay import with_overlay
+from rigwarp.live.operate.remote import Command, Remote
+from rigwarp.live.render.picture import AnyPicture, Picture
+from rigwarp.live.render.warp import Warp
+from rigwarp.live.run.statistics import Counts, Pacing
+from rigwarp.live.sources.source import Source
+from rigwarp.live.sources.video import VideoSource
+from rigwarp.prewarp.adjustment import within_limits
+from rigwarp.rig.canvas import content_to_table
+
+log = logging.getLogger(__name__)
+OVERLAY_S = 4.0
+"""How long the overlay stays after the last key."""
+
+
+class Session:
+    """One run of the player, without its window.
+
+    Parameters
+    ----------
+    warp : what is drawn with at first.
+    source : what plays at first.
+    keeper : prepares new warps; None: nothing can be corrected.
+    remote : where commands come from.
+    open_named : opens a source that is asked for by name.
+    counts : the run's counters.
+
+    Attributes
+    ----------
+    interludes : where a measurement asks for the window; see `rigwarp.live.operate.interlude`.
+    """
+
+    def __init__(
+        self,
+        warp: Warp,
+        source: Source,
+        *,
+        keeper: WarpKeeper | None = None,
+        remote: Remote | None = None,
+        open_named: Callable[[str], Source] | None = None,
+        counts: Counts | None = None,
+    ) -> None:
+        self.warp = warp
+        self.operator = Operator(warp.adjustment)
+        self.operator.has_light = warp.prewarp.light is not None
+        self.counts = counts or Counts()
+        self.pacing = Pacing(counts=self.counts)
+        self.interludes = Interludes()
+        self.takes_planes = False
+        self.dark = False
+        self.running = True
+        self._source, self._keeper, self._remote, self._open_named = source, keeper, remote, open_named
+        self._offset_s, self._now_s, self._held_s = 0.0, 0.0, 0.0
+        self._overlay_until_s, self._help = -1.0, False
+        self._opener = ThreadPoolExecutor(1, thread_name_prefix="rigwarp-open")
+        self._opening: tuple[str, Future[Source]] | None = None
+        self._name = ""
+        self._black: Picture | None = None
+        self._unsaved = False
+        self._decorated: tuple[Any, Picture] | None = None
+
+    def picture(self, now_s: float) -> AnyPicture:
+        """What to show at this moment of the run; the same object as before when nothing has changed."""
+        self._now_s = now_s
+        if self._remote is not None:
+            for command in self._remote.commands():
+                if command.name != "status":
+                    self.interludes.touched(now_s)
+                self._obey(command)
+        self._take_opened()
+        if isinstance(self._source, VideoSource):
+            self._source.wants_planes = self.takes_planes
+        picture = self._source.at(self.media_s)
+        if self._keeper is not None:
+            self._keeper.picture_size = (picture.shape[1], picture.shape[0])
+        if self.dark:
+            if self._black is None or self._black.shape != picture.shape:
+                self._black = np.zeros(picture.shape, np.uint8)
+            return self._black
+        return self._with_overlay(picture)
+
+    def fresh_warp(self) -> Warp | None:
+        """A new warp to draw with from this frame on, or None."""
+        fresh = self._keeper.take() if self._keeper is not None else None
+        if fresh is None:
+            return None
+        self.warp = fresh.warp
+        self.operator.has_light = fresh.warp.prewarp.light is not None
+        if fresh.from_file:
+            self.operator.change(fresh.warp.adjustment)
+        return fresh.warp
+
+    def measurement_due(self, now_s: float) -> Measurement | None:
+        """The measurement to run before the picture of this moment, when the moment is quiet; see `Quiet`."""
+        if not self.interludes.waiting:
+            return None
+        return self.interludes.due(now_s, at_seam=self._at_seam(now_s))
+
+    def after_interlude(self, lasted_s: float) -> None:
+        """Go on where the content stood when the interlude began."""
+        self._offset_s -= lasted_s
+        self.counts.interludes += 1
+        self.pacing.interrupted()
+
+    @property
+    def content_wanted(self) -> bool:
+        """True when somebody has sent a command that the picture has to follow."""
+        return self._remote is not None and self._remote.wants_something
+
+    @property
+    def run_s(self) -> float:
+        """Seconds since the run began, as of the last picture."""
+        return self._now_s
+
+    @property
+    def media_s(self) -> float:
+        """The source's own time."""
+        return self._now_s + self._offset_s if self.running else self._held_s
+
+    def run_on(self, on: bool) -> None:
+        """Let the source's time run, or stand still."""
+        if on and not self.running:
+            self._offset_s = self._held_s - self._now_s
+        elif not on and self.running:
+            self._held_s = self.media_s
+        self.running = on
+
+    def seek(self, media_s: float) -> None:
+        """Go to a moment of the source."""
+        self._held_s = max(media_s, 0.0)
+        self._offset_s = self._held_s - self._now_s
+
+    def handle(self, what: Input) -> None:
+        """A key or the pointer."""
+        before = self.operator.adjustment
+        if what.kind != "move":  # a mouse on a shaking table is nobody
+            self.interludes.touched(self._now_s)
+        if what.kind == "key":
+            if what.key == "space":
+                self.run_on(not self.running)
+            elif what.key == "b":
+                self.dark = not self.dark
+            elif what.key == "h":
+                self._help = not self._help
+                self._overlay_until_s = self._now_s + (1e9 if self._help else 0.0)
+            elif self._keeper is not None and self.operator.key(what.key, shift=what.shift, ctrl=what.ctrl):
+                self._wake_overlay()
+        elif self._keeper is not None:
+            self.operator.pointer(what, self.table_mm(what.at_px))
+            if self.operator.tool in ("spot", "mask"):
+                self._wake_overlay()
+        self._after(before, save=what.kind in ("key", "press", "release"))
+
+    def table_mm(self, at_px: tuple[int, int]) -> tuple[float, float] | None:
+        """Where on the table a projector pixel lands; None where no light of it does."""
+        if self.warp.content is None:
+            return None
+        height, width = self.warp.canvas_px.shape[:2]
+        if not (0 <= at_px[0] < width and 0 <= at_px[1] < height):
+            return None
+        x, y = content_to_table(self.warp.content, self.warp.canvas_px[at_px[1], at_px[0]])
+        return (float(x), float(y)) if np.isfinite(x + y) else None
+
+    def status(self) -> dict[str, Any]:
+        """What goes on, in numbers."""
+        now = self.operator.adjustment
+        return {
+            "source": self._name,
+            "time_s": round(self.media_s, 3),
+            "running": self.running,
+            "dark": self.dark,
+            "brightness": now.brightness,
+            "black": now.black_level,
+            "shift_mm": now.shift_mm,
+            "turn_deg": now.turn_deg,
+            "scale": now.scale,
+            "drags": len(now.drags),
+            "masks": len(now.masks),
+            "even": [now.flatten_limit, now.flatten_falloff],
+            **self.pacing.as_dict(),
+        }
+
+    def close(self) -> None:
+        """Close everything that the session was given."""
+        if self._opening is not None:
+            self._opening[1].add_done_callback(_close_unused)
+        self._opener.shutdown(wait=False, cancel_futures=True)
+        self._source.close()
+        if self._remote is not None:
+            self._remote.close()
+        if self._keeper is not None:
+            self._keeper.close()
+
+    def _at_seam(self, now_s: float) -> bool:
+        """True when the source comes to an end or goes round between the last picture and this moment."""
+        round_s = self._source.round_s
+        if round_s is None or self.dark or not self.running:
+            return True
+        return self.media_s // round_s != (now_s + self._offset_s) // round_s
+
+    def _wake_overlay(self) -> None:
+        self._overlay_until_s = max(self._overlay_until_s, self._now_s + OVERLAY_S)
+
+    def _after(self, before: object, *, save: bool) -> None:
+        if self._keeper is not None and (self.operator.adjustment != before or (save and self._unsaved)):
+            self._unsaved = not save
+            self._keeper.want(self.operator.adjustment, save=save)
+
+    def _with_overlay(self, picture: AnyPicture) -> AnyPicture:
+        if self._now_s >= self._overlay_until_s or self.warp.content is None:
+            self._decorated = None
+            return picture
+        operator = self.operator
+        key = (id(picture), operator.words(), operator.pointer_mm, tuple(operator.corners), self._help)
+        if self._decorated is None or self._decorated[0] != key:
+            self._decorated = (key, with_overlay(picture, self.warp.content, operator, help_shown=self._help))
+        return self._decorated[1]
+
+    def _obey(self, command: Command) -> None:
+        before, operator = self.operator.adjustment, self.operator
+        numbers = [value for value in command.values if isinstance(value, float)]
+        now = operator.adjustment
+        match command.name:
+            case "show":
+                self._open(str(command.values[0]))
+            case "go" | "hold":
+                self.run_on(command.name == "go")
+            case "seek":
+                self.seek(numbers[0])
+            case "dark":
+                self.dark = numbers[0] != 0.0
+            case "brightness":
+                operator.change(within_limits(now, brightness=numbers[0]))
+            case "black":
+                operator.change(within_limits(now, black_level=numbers[0]))
+            case "shift":
+                x, y = np.clip(numbers, -1e4, 1e4)
+                operator.change(replace(now, shift_mm=(float(x), float(y))))
+            case "turn":
+                operator.change(within_limits(now, turn_deg=numbers[0]))
+            case "scale":
+                operator.change(within_limits(now, scale=numbers[0]))
+            case "even":
+                operator.change(within_limits(now, flatten_limit=numbers[0], flatten_falloff=numbers[1]))
+            case "undo" | "redo" | "reset":
+                getattr(operator, command.name)()
+            case "status" if self._remote is not None:
+                self._remote.answer(command.sender, json.dumps(self.status()))
+        self._after(before, save=True)
+
+    def _open(self, name: str) -> None:
+        """Open a source beside the frame loop; the present one plays until it is there."""
+        if self._open_named is None:
+            return
+        if self._opening is not None:
+            self._opening[1].add_done_callback(_close_unused)
+        self._opening = (name, self._opener.submit(self._open_named, name))
+
+    def _take_opened(self) -> None:
+        if self._opening is None or not self._opening[1].done():
+            return
+        (name, future), self._opening = self._opening, None
+        try:
+            opened = future.result()
+        except RigwarpError as error:
+            self.counts.refused += 1
+            log.warning("the old source stays: %s", error)
+            return
+        except Exception:  # whatever a file or camera comes up with must not end the show
+            self.counts.refused += 1
+            log.exception("the old source stays: %s cannot be opened", name)
+            return
+        self._source.close()
+        self._source, self._name = opened, name
+        self.seek(0.0)
+
+
+def _close_unused(future: Future[Source]) -> None:
+    if not future.cancelled() and future.exception() is None:
+        future.result().close()

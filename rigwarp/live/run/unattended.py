@@ -1,0 +1,163 @@
+"""Running for months with nobody there: a log that does not grow, a sign of life, a bound on memory, a service file."""
+
+import logging
+import logging.handlers
+import os
+import shlex
+import socket
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from rigwarp.errors import InputError
+from rigwarp.files import write_json, write_text
+from rigwarp.live.run.statistics import Pacing
+
+HEARTBEAT_FORMAT = "rigwarp heartbeat"
+BEAT_S = 5.0
+_LOG_BYTES, _OLD_LOGS = 1_000_000, 5
+_WATCHDOG_S = 60
+log = logging.getLogger(__name__)
+
+
+def start_log(path: Path) -> logging.Handler:
+    """Write the package's log lines to a file; at 1 MB it is put aside, and five old ones are kept."""
+    try:
+        handler = logging.handlers.RotatingFileHandler(
+            path, maxBytes=_LOG_BYTES, backupCount=_OLD_LOGS, encoding="utf-8"
+        )
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written ({error.strerror}). Check that the folder exists.") from error
+    form = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%S")
+    form.converter = time.gmtime
+    handler.setFormatter(form)
+    logger = logging.getLogger("rigwarp")
+    logger.addHandler(handler)
+    logger.setLevel(logging.INFO)
+    return handler
+
+
+class Heartbeat:
+    """Writes a small file, and tells systemd, every few seconds while frames are being shown.
+
+    It is called from another thread than the frame loop's, and falls silent when the frame loop hangs.
+
+    Parameters
+    ----------
+    pacing : the frame loop's counters.
+    path : the file; None writes none.
+    memory_limit_mib : resident memory above which `too_large` turns true.
+    clock, wall : time since some moment, and since 1970.
+    """
+
+    def __init__(
+        self,
+        pacing: Pacing,
+        *,
+        path: Path | None = None,
+        memory_limit_mib: float | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        wall: Callable[[], float] = time.time,
+    ) -> None:
+        self._pacing, self._path, self._limit = pacing, path, memory_limit_mib
+        self._clock, self._wall = clock, wall
+        self._last_s = -BEAT_S
+        self._last_shown = -1
+        self._complained = False
+        self.too_large = False
+
+    def beat(self) -> None:
+        """Call this often; something happens every `BEAT_S`."""
+        now = self._clock()
+        if now - self._last_s < BEAT_S:
+            return
+        self._last_s = now
+        resident = resident_mib()
+        if self._limit is not None and resident is not None and resident > self._limit:
+            if not self.too_large:
+                log.error(
+                    "%.0f MiB of memory in use, %.0f allowed: stopping, to be started afresh", resident, self._limit
+                )
+            self.too_large = True
+        shown = self._pacing.counts.shown
+        if shown == self._last_shown:
+            return  # the frame loop stands still: no sign of life
+        self._last_shown = shown
+        notify_service("WATCHDOG=1")
+        if self._path is not None:
+            self._write(self._path, resident)
+
+    def _write(self, path: Path, resident: float | None) -> None:
+        contents = {"unix_s": round(self._wall(), 1), "memory_mib": resident, **self._pacing.as_dict()}
+        try:
+            write_json(path, contents, format=HEARTBEAT_FORMAT, replace=True)
+            self._complained = False
+        except InputError as error:  # a full disk must not end the show
+            if not self._complained:
+                log.warning("no heartbeat: %s", error)
+            self._complained = True
+
+
+def resident_mib() -> float | None:
+    """Memory that this process holds, in MiB; None where the system does not tell."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    except (OSError, ValueError, IndexError):
+        return None
+    return round(pages * os.sysconf("SC_PAGE_SIZE") / 2**20, 1)
+
+
+def notify_service(message: str) -> None:
+    """Tell systemd something, if it started us and wants to know (sd_notify's protocol: a datagram to a socket)."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address or not hasattr(socket, "AF_UNIX"):
+        return
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
+        try:
+            channel.sendto(message.encode(), "\0" + address[1:] if address[0] == "@" else address)
+        except OSError as error:
+            log.warning("systemd cannot be told %s: %s", message, error)
+
+
+def service_text(arguments: Sequence[str], *, folder: Path, memory_limit_mib: float | None = None) -> str:
+    """A systemd user unit that plays from the first log-in on, and starts again whatever happens.
+
+    Parameters
+    ----------
+    arguments : of `rigwarp play`, as on the command line, with absolute paths.
+    folder : the working folder, in which scenes are looked for.
+    memory_limit_mib : beyond it systemd ends and restarts the player.
+    """
+    words = [sys.executable, "-m", "rigwarp.cli", "play", *arguments]
+    command = " ".join(_escaped(shlex.quote(word)).replace("$", "$$") for word in words)
+    memory = f"MemoryMax={memory_limit_mib:.0f}M\n" if memory_limit_mib else ""
+    return f"""[Unit]
+Description=Content on the table, by rigwarp
+After=graphical-session.target
+StartLimitIntervalSec=0
+
+[Service]
+Type=notify
+NotifyAccess=main
+WorkingDirectory={_escaped(str(folder))}
+ExecStart={command}
+Restart=always
+RestartSec=3
+TimeoutStartSec=120
+TimeoutStopSec=15
+WatchdogSec={_WATCHDOG_S}
+{memory}
+[Install]
+WantedBy=default.target
+"""
+
+
+def write_service(path: Path, arguments: Sequence[str], *, memory_limit_mib: float | None = None) -> None:
+    """Write the unit of `service_text` for the present working folder; nothing is overwritten."""
+    write_text(path, service_text(arguments, folder=Path.cwd(), memory_limit_mib=memory_limit_mib))
+
+
+def _escaped(word: str) -> str:
+    """As systemd has to read it: backslashes and per cent signs mean something to it."""
+    return word.replace("\\", "\\\\").replace("%", "%%")

@@ -1,0 +1,262 @@
+"""A borderless window of the projector's native size on a chosen display, drawn by OpenGL or by the CPU."""
+
+import warnings
+from typing import Any, Literal
+
+import cv2
+import moderngl
+import numpy as np
+import pygame
+from numpy.typing import NDArray
+
+from rigwarp.devices.video_output import MADE_UP_SCREENS, dress_window, prepare_environment
+from rigwarp.errors import DeviceError, UsageError
+from rigwarp.live.operate.operator import Input
+from rigwarp.live.render.cpu import CpuRenderer
+from rigwarp.live.render.gl import GlRenderer
+from rigwarp.live.render.gl_context import COMPUTE_VERSION, gl_missing, is_software
+from rigwarp.live.render.picture import AnyPicture, Picture, rgb_of
+from rigwarp.live.render.sampling import SampleMap
+from rigwarp.live.render.warp import Warp, as_warp
+from rigwarp.prewarp import Prewarp
+
+Drawing = Literal["auto", "gl", "cpu"]
+_BGRX_MASKS = (0xFF0000, 0xFF00, 0xFF)
+"""How nearly all screens keep their pixels: OpenCV writes that directly, in a third of the time of pygame's own way."""
+_POINTER: dict[int, Literal["press", "move", "release"]] = {
+    pygame.MOUSEBUTTONDOWN: "press",
+    pygame.MOUSEMOTION: "move",
+    pygame.MOUSEBUTTONUP: "release",
+}
+
+
+class Window:
+    """What the projector shows. Open it with `open_window`."""
+
+    def __init__(self, renderer: GlRenderer | CpuRenderer, screen: moderngl.Framebuffer | None, notice: str) -> None:
+        self._renderer = renderer
+        self._screen = screen
+        self._open = True
+        self._picture: AnyPicture | None = None
+        self._stale = False
+        self.notice = notice
+
+    @property
+    def drawing(self) -> str:
+        """Who draws: the name of the OpenGL renderer, or the CPU."""
+        return self._renderer.name if isinstance(self._renderer, GlRenderer) else "CPU (OpenCV remap)"
+
+    @property
+    def on_gpu(self) -> bool:
+        """True when OpenGL draws; it takes video frames as their decoder gives them."""
+        return isinstance(self._renderer, GlRenderer)
+
+    def show(self, picture: AnyPicture | None) -> None:
+        """Show a picture, warped; None: the one before once more. Returns after the flip."""
+        if isinstance(self._renderer, GlRenderer):
+            assert self._screen is not None  # a GL window has one
+            if picture is not None:
+                self._renderer.load(picture)
+            self._renderer.draw(self._screen)
+        elif picture is not None or self._stale:
+            picture = self._picture if picture is None else picture
+            assert picture is not None  # the first call brings one
+            put(self._renderer.render(rgb_of(picture)), pygame.display.get_surface())
+            self._picture, self._stale = picture, False
+        pygame.display.flip()
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in native pixels."""
+        return self._renderer.resolution
+
+    def show_frame(self, frame: NDArray[np.uint8]) -> None:
+        """Show a (H, W) grey or (H, W, 3) RGB projector frame as it is; it is on its way out when this returns."""
+        colours = frame if frame.ndim == 3 else np.repeat(frame[..., None], 3, axis=2)
+        if isinstance(self._renderer, GlRenderer):
+            assert self._screen is not None  # a GL window has one
+            self._renderer.draw_frame(colours, self._screen)
+        else:
+            put(colours, pygame.display.get_surface())
+            self._stale = self._picture is not None
+        pygame.display.flip()
+        if isinstance(self._renderer, GlRenderer):
+            self._renderer.finish()  # a flip only queues the frame
+
+    def prepare(self, samples: SampleMap) -> None:
+        """Do the slow part of drawing with other samples beforehand; from any thread."""
+        self._renderer.prepare(samples)
+
+    def use(self, warp: Warp) -> None:
+        """Draw with another warp from the next `show` on."""
+        self._renderer.use(warp)
+        self._stale = self._picture is not None
+
+    def blank(self) -> None:
+        """Black, in both buffers."""
+        for _ in range(2):
+            if self._screen is not None:
+                self._screen.use()
+                self._screen.clear(0.0, 0.0, 0.0)
+            else:
+                pygame.display.get_surface().fill((0, 0, 0))
+            pygame.display.flip()
+
+    def inputs(self) -> tuple[list[Input], bool]:
+        """What people did since the last call, and True after Escape, q, or the window manager's close."""
+        found: list[Input] = []
+        stop = False
+        for event in pygame.event.get():
+            if event.type == pygame.QUIT:
+                stop = True
+            elif event.type == pygame.KEYDOWN:
+                stop |= event.key in (pygame.K_ESCAPE, pygame.K_q)
+                found.append(_key(event))
+            elif event.type in _POINTER and getattr(event, "button", 1) == 1:
+                found.append(Input(kind=_POINTER[event.type], at_px=(int(event.pos[0]), int(event.pos[1]))))
+            elif event.type == pygame.MOUSEWHEEL:
+                found.append(Input(kind="wheel", turn=int(event.y)))
+        return found, stop
+
+    def grab(self) -> Picture:
+        """(H, W, 3) what the window holds: for tests."""
+        if self._screen is not None:
+            width, height = self._screen.size
+            data = np.frombuffer(self._screen.read(components=3, alignment=1), np.uint8)
+            return data.reshape(height, width, 3)[::-1].copy()
+        return np.ascontiguousarray(pygame.surfarray.array3d(pygame.display.get_surface()).swapaxes(0, 1))
+
+    def close(self) -> None:
+        """Leave black and close; calling it twice is fine."""
+        if not self._open:
+            return
+        self._open = False
+        self.blank()
+        self._renderer.close()
+        pygame.display.quit()
+
+
+def put(frame: Picture, surface: pygame.Surface) -> None:
+    """Write an RGB frame into a surface of its size."""
+    height, width = frame.shape[:2]
+    if surface.get_bytesize() == 4 and surface.get_masks()[:3] == _BGRX_MASKS:
+        memory: Any = surface.get_buffer()  # a buffer, which the stubs do not know; the surface is locked meanwhile
+        pixels: Picture = np.ndarray((height, width, 4), np.uint8, memory, strides=(surface.get_pitch(), 4, 1))
+        cv2.cvtColor(frame, cv2.COLOR_RGB2BGRA, dst=pixels)
+        return
+    memory = np.ascontiguousarray(frame)
+    surface.blit(pygame.image.frombuffer(memory, (width, height), "RGB"), (0, 0))
+
+
+def open_window(
+    prewarp: Prewarp | Warp, *, display: int = 0, drawing: Drawing = "auto", dither: bool = False
+) -> Window:
+    """Open the window.
+
+    Parameters
+    ----------
+    prewarp : what to draw with; its projector resolution is the window's size.
+    display : number of the display, 0 the first.
+    dither : see `dither`.
+    drawing : "auto" takes OpenGL when a GPU does it and the CPU otherwise; "gl" and "cpu" insist.
+
+    Raises
+    ------
+    DeviceError
+        When there is no such display, or "gl" is asked for and missing.
+    """
+    prepare_environment()
+    if drawing not in ("auto", "gl", "cpu"):
+        raise UsageError(f"drawing {drawing!r} is not one of auto, gl, cpu")
+    try:
+        pygame.display.init()
+    except pygame.error as error:
+        raise DeviceError(
+            f"no window can be opened ({error}); check DISPLAY, or use --still to write a file"
+        ) from error
+    try:
+        warp = as_warp(prewarp)
+        notice = _check_display(warp.prewarp.projector_resolution, display)
+        return _opened(warp, display, drawing, notice, dither)
+    except BaseException:
+        pygame.display.quit()
+        raise
+
+
+def _check_display(size: tuple[int, int], display: int) -> str:
+    """What is wrong with the display but no reason to stop, in words; empty when nothing is."""
+    sizes = pygame.display.get_desktop_sizes()
+    if not 0 <= display < len(sizes):
+        known = ", ".join(f"{i}: {w} x {h}" for i, (w, h) in enumerate(sizes))
+        raise DeviceError(f"there is no display {display}; this machine has {known}. Choose one with --display")
+    driver = pygame.display.get_driver()
+    if driver in MADE_UP_SCREENS:
+        return f"no screen here: drawing into memory (video driver {driver})"
+    if tuple(sizes[display]) == size:
+        return ""
+    found = f"display {display} is {sizes[display][0]} x {sizes[display][1]}, the projector {size[0]} x {size[1]}"
+    return f"{found}: the picture is not where it belongs until that display runs at the projector's native size"
+
+
+def _opened(warp: Warp, display: int, drawing: Drawing, notice: str, dither: bool) -> Window:
+    if drawing != "cpu":
+        window = _gl_window(warp, display, notice, dither, insist=drawing == "gl")
+        if window is not None:
+            return window
+    pygame.display.set_mode(warp.prewarp.projector_resolution, pygame.NOFRAME, display=display)
+    dress_window()
+    return Window(CpuRenderer(warp, dither=dither), None, notice)
+
+
+def _gl_window(warp: Warp, display: int, notice: str, dither: bool, *, insist: bool) -> Window | None:
+    """A window drawn by OpenGL; None when OpenGL is missing or slower than OpenCV and nobody insists."""
+    try:
+        context = _gl_context(warp.prewarp.projector_resolution, display)
+    except Exception as error:  # moderngl raises bare exceptions; SDL its own
+        if insist:
+            raise gl_missing(error) from error
+        return None
+    if is_software(context) and not insist:
+        context.release()
+        pygame.display.quit()  # an OpenGL window cannot become a software one
+        pygame.display.init()
+        return None
+    dress_window()
+    return Window(GlRenderer(warp, context, dither=dither), context.screen, notice)
+
+
+def _gl_context(size: tuple[int, int], display: int) -> moderngl.Context:
+    """Set an OpenGL mode: 4.3, which has compute shaders, or else 3.3."""
+    try:
+        _set_gl_mode(size, display, (4, 3))
+        return moderngl.create_context(require=COMPUTE_VERSION)
+    except Exception:  # moderngl raises bare exceptions, SDL its own: less than OpenGL 4.3, or none at all
+        _set_gl_mode(size, display, (3, 3))
+        return moderngl.create_context(require=330)
+
+
+def _set_gl_mode(size: tuple[int, int], display: int, version: tuple[int, int]) -> None:
+    for attribute, value in (
+        (pygame.GL_CONTEXT_MAJOR_VERSION, version[0]),
+        (pygame.GL_CONTEXT_MINOR_VERSION, version[1]),
+        (pygame.GL_CONTEXT_PROFILE_MASK, pygame.GL_CONTEXT_PROFILE_CORE),
+    ):
+        pygame.display.gl_set_attribute(attribute, value)
+    flags = pygame.OPENGL | pygame.DOUBLEBUF | pygame.NOFRAME
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # pygame warns when the driver cannot wait for the display
+        try:
+            pygame.display.set_mode(size, flags, display=display, vsync=1)
+        except pygame.error:  # other drivers refuse the window altogether
+            pygame.display.set_mode(size, flags, display=display)
+
+
+def _key(event: pygame.event.Event) -> Input:
+    name = pygame.key.name(event.key).lower()
+    held = event.mod if hasattr(event, "mod") else 0
+    return Input(
+        kind="key",
+        key="return" if name == "enter" else name,
+        shift=bool(held & pygame.KMOD_SHIFT),
+        ctrl=bool(held & pygame.KMOD_CTRL),
+    )

@@ -1,0 +1,152 @@
+"""Video files as frames in order: PyAV where it is installed, OpenCV otherwise."""
+
+import importlib
+import importlib.util
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, Literal, Protocol
+
+import cv2
+import numpy as np
+
+from rigwarp.errors import DeviceError, InputError
+from rigwarp.live.render.picture import LUMA_601, LUMA_709, AnyPicture, Picture, YuvPicture
+
+Decoder = Literal["auto", "av", "cv2"]
+Frame = tuple[float, AnyPicture]
+"""Seconds since the file's first frame, and the picture."""
+_USUAL_RATE_HZ = 25.0
+_PLANAR = ("yuv420p", "yuvj420p")
+# The numbers of ITU-T H.273 for colour matrices; range 2 is FFmpeg's for full.
+_UNSAID, _NEW_MATRICES, _OLD_MATRICES, _FULL_RANGE = 2, (1,), (5, 6), 2
+_HD_HEIGHT = 720
+
+
+class FrameReader(Protocol):
+    """A file that can be read from any moment on, again and again."""
+
+    duration_s: float
+    """From the first frame to the end of the last one: what a loop lasts."""
+
+    def frames(self, from_s: float = 0.0, *, planes: Callable[[], bool] = bool) -> Iterator[Frame]:
+        """The frames from the one shown at `from_s` to the last; as planes where that is wanted and possible."""
+
+    def close(self) -> None:
+        """Close the file."""
+
+
+def open_reader(path: Path, decoder: Decoder = "auto") -> FrameReader:
+    """Open a video file.
+
+    Raises
+    ------
+    InputError
+        When it is missing or no video.
+    DeviceError
+        When PyAV is asked for and not installed.
+    """
+    if not path.is_file():
+        raise InputError(f"{path}: found no such file, expected a video. Check the path.")
+    has_av = importlib.util.find_spec("av") is not None
+    if decoder == "av" and not has_av:
+        raise DeviceError("PyAV is not installed; install it with: pip install 'rigwarp[video]'")
+    return _AvReader(path) if has_av and decoder != "cv2" else _CvReader(path)
+
+
+class _AvReader:
+    def __init__(self, path: Path) -> None:
+        av: Any = importlib.import_module("av")  # an extra, which type checkers need not have
+        try:
+            self._file: Any = av.open(str(path))
+            self._stream = self._file.streams.video[0]
+        except (av.FFmpegError, IndexError) as error:
+            raise _no_video(path, error) from error
+        self._stream.thread_type = "AUTO"  # frame threads: twice as fast, a few frames later
+        self._base_s = float(self._stream.time_base or 1e-6)
+        self._start = self._stream.start_time or 0
+        rate = self._stream.average_rate
+        self._frame_s = 1.0 / float(rate) if rate else 1.0 / _USUAL_RATE_HZ
+        counted = self._stream.frames * self._frame_s
+        stated = float(self._stream.duration * self._base_s) if self._stream.duration else counted
+        self.duration_s = stated or float(self._file.duration or 0) / 1e6 or self._frame_s
+
+    def frames(self, from_s: float = 0.0, *, planes: Callable[[], bool] = bool) -> Iterator[Frame]:
+        """See `FrameReader`."""
+        self._file.seek(self._start + int(from_s / self._base_s), stream=self._stream, backward=True)
+        last_s = -self._frame_s
+        for frame in self._file.decode(self._stream):
+            at_s = (frame.pts - self._start) * self._base_s if frame.pts is not None else last_s + self._frame_s
+            last_s = at_s
+            if at_s + self._frame_s > from_s + 1e-6:
+                yield at_s, _planes_of(frame) if planes() and _has_planes(frame) else _rgb_of(frame)
+        self.duration_s = max(last_s + self._frame_s, self._frame_s)  # headers can be wrong; the last frame is not
+
+    def close(self) -> None:
+        """See `FrameReader`."""
+        self._file.close()
+
+
+def _has_planes(frame: Any) -> bool:
+    known = int(frame.colorspace) in (_UNSAID, *_NEW_MATRICES, *_OLD_MATRICES)
+    return known and frame.format.name in _PLANAR and frame.width % 2 == 0 and frame.height % 2 == 0
+
+
+def _is_old(frame: Any) -> bool:
+    """True for BT.601's matrix; where the file does not say which one it means, small pictures mean that."""
+    said = int(frame.colorspace)
+    return frame.height < _HD_HEIGHT if said == _UNSAID else said in _OLD_MATRICES
+
+
+def _rgb_of(frame: Any) -> Picture:
+    """A decoded frame as RGB by FFmpeg's scaler, which by itself takes BT.601 for whatever is not said."""
+    if int(frame.colorspace) == _UNSAID and not _is_old(frame):
+        frame = frame.reformat(format="rgb24", src_colorspace="ITU709")
+    return np.asarray(frame.to_ndarray(format="rgb24"), np.uint8)
+
+
+def _planes_of(frame: Any) -> YuvPicture:
+    """A decoded frame as it is."""
+    name, old = frame.format.name, _is_old(frame)
+    full = name.startswith("yuvj") or int(frame.color_range) == _FULL_RANGE
+    planes = np.asarray(frame.to_ndarray(), np.uint8)
+    return YuvPicture(planes=planes, luma=LUMA_601 if old else LUMA_709, full_range=full)
+
+
+class _CvReader:
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._file = cv2.VideoCapture(str(path))
+        rate = self._file.get(cv2.CAP_PROP_FPS)
+        self._frame_s = 1.0 / rate if 0.0 < rate < 1000.0 else 1.0 / _USUAL_RATE_HZ
+        count = self._file.get(cv2.CAP_PROP_FRAME_COUNT)
+        self.duration_s = max(count, 1.0) * self._frame_s
+        self._next = 0
+        if not self._file.isOpened():
+            raise _no_video(path, None)
+
+    def frames(self, from_s: float = 0.0, *, planes: Callable[[], bool] = bool) -> Iterator[Frame]:
+        """See `FrameReader`; OpenCV tells no times, so frames are counted."""
+        wanted = int(from_s / self._frame_s + 1e-6)
+        if wanted < self._next:
+            self._file.release()  # setting the position backwards is inexact; a fresh start is not
+            self._file = cv2.VideoCapture(str(self._path))
+            self._next = 0
+        while self._next < wanted and self._file.grab():
+            self._next += 1
+        while True:
+            found, picture = self._file.read()
+            if not found:
+                break
+            self._next += 1
+            rgb = cv2.cvtColor(np.asarray(picture, np.uint8), cv2.COLOR_BGR2RGB)
+            yield (self._next - 1) * self._frame_s, np.asarray(rgb, np.uint8)
+        self.duration_s = max(self._next, 1) * self._frame_s
+
+    def close(self) -> None:
+        """See `FrameReader`."""
+        self._file.release()
+
+
+def _no_video(path: Path, error: Exception | None) -> InputError:
+    reason = f" ({' '.join(str(error).split())[:100]})" if error else ""
+    return InputError(f"{path}: cannot be read as a video{reason}. It may be cut off, or of a kind not known here.")

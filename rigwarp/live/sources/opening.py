@@ -1,0 +1,52 @@
+"""From what the user names to a source."""
+
+from pathlib import Path
+
+from rigwarp.errors import InputError
+from rigwarp.files import list_photos, read_colour
+from rigwarp.live.operate.check_pictures import check_picture
+from rigwarp.live.render.mixing import reduced
+from rigwarp.live.run.statistics import Counts
+from rigwarp.live.sources.source import DWELL_S, FADE_S, FolderSource, Source, StillSource
+from rigwarp.rig import Content
+
+PICTURE_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+VIDEO_ENDINGS = (".mp4", ".mov", ".mkv", ".webm", ".avi", ".m4v", ".mpg", ".mpeg", ".ts", ".ogv")
+CHECK, CAMERA = "check:", "camera:"
+
+
+def open_source(
+    name: str,
+    content: Content,
+    *,
+    dwell_s: float = DWELL_S,
+    fade_s: float = FADE_S,
+    counts: Counts | None = None,
+) -> Source:
+    """Open a picture, a folder of pictures, a video, `camera:N`, a stream's address or `check:NAME`.
+
+    Raises
+    ------
+    InputError, UsageError
+        When there is nothing of that name or it cannot be read.
+    """
+    if name.startswith(CHECK):
+        return StillSource(check_picture(name.removeprefix(CHECK), content))
+    if name.startswith(CAMERA) or "://" in name:
+        from rigwarp.live.sources.stream import StreamSource
+
+        address = name.removeprefix(CAMERA)
+        if not (address.isdecimal() or address.startswith("/") or "://" in address):
+            raise InputError(f"{name}: found no camera's number, expected camera:0 or the like.")
+        return StreamSource(int(address) if address.isdecimal() else address, counts=counts)
+    path = Path(name)
+    if path.is_dir():
+        return FolderSource(list_photos(path), read_colour, content.pixels, dwell_s=dwell_s, fade_s=fade_s)
+    if path.suffix.lower() in VIDEO_ENDINGS:
+        from rigwarp.live.sources.video import VideoSource
+
+        return VideoSource(path, counts=counts)
+    if path.is_file() and path.suffix.lower() not in PICTURE_ENDINGS:
+        known = ", ".join(ending[1:] for ending in PICTURE_ENDINGS + VIDEO_ENDINGS)
+        raise InputError(f"{path}: found the ending {path.suffix!r}, expected one of {known}, or a folder of pictures.")
+    return StillSource(reduced(read_colour(path)))

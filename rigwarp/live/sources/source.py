@@ -1,0 +1,129 @@
+"""Where pictures come from: the contract, one picture, and a folder of them. Videos, cameras and scenes have their own
+modules."""
+
+import logging
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import Protocol
+
+from rigwarp.errors import InputError, RigwarpError
+from rigwarp.live.render.mixing import cross_fade, fitted
+from rigwarp.live.render.picture import AnyPicture, Picture, checked
+
+log = logging.getLogger(__name__)
+DWELL_S = 10.0
+FADE_S = 1.5
+
+
+class Source(Protocol):
+    """Something that has a picture for every moment. `at` never waits: what is not there yet is not shown yet."""
+
+    @property
+    def round_s(self) -> float | None:
+        """Seconds from one end of a loop or dwell to the next; None when no moment is better than another."""
+
+    def at(self, time_s: float) -> AnyPicture:
+        """The picture to show `time_s` after the start; the same object as before when nothing has changed.
+
+        Time may jump, in either direction, when somebody seeks.
+        """
+
+    def close(self) -> None:
+        """Free what the source holds; calling it twice is fine."""
+
+
+class StillSource:
+    """One picture, for ever."""
+
+    round_s: float | None = None
+
+    def __init__(self, picture: Picture) -> None:
+        self._picture = checked(picture)
+
+    def at(self, time_s: float) -> Picture:
+        """The picture."""
+        return self._picture
+
+    def close(self) -> None:
+        """Nothing to free."""
+
+
+class FolderSource:
+    """The pictures of a folder, one after the other, each fading into the next, round and round.
+
+    Parameters
+    ----------
+    files : the pictures in their order.
+    read : how to read one.
+    size : (width, height) of the canvas that each is fitted to, its aspect kept.
+    dwell_s : time from one picture to the next.
+    fade_s : the last part of it, in which the next one comes up; at most `dwell_s`.
+
+    The next picture is read in the background. One that cannot be read is left out, with a line in the log.
+    """
+
+    def __init__(
+        self,
+        files: Sequence[Path],
+        read: Callable[[Path], Picture],
+        size: tuple[int, int],
+        *,
+        dwell_s: float = DWELL_S,
+        fade_s: float = FADE_S,
+    ) -> None:
+        if not files or dwell_s <= 0:
+            raise InputError(f"found {len(files)} pictures and a dwell time of {dwell_s:g} s, expected one or more")
+        self._files, self._read, self._size = list(files), read, size
+        self._dwell_s, self._fade_s = dwell_s, min(max(fade_s, 0.0), dwell_s)
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix="rigwarp-folder")
+        self._loaded: dict[int, Future[Picture | None]] = {}
+        self._last: Picture | None = None
+        self._last_key: tuple[int, int] | None = None
+        first = next((p for p in map(self._load, range(len(self._files))) if p is not None), None)
+        if first is None:
+            self.close()
+            raise InputError(f"none of the {len(self._files)} pictures of {self._files[0].parent} can be read")
+        self._shown = first
+
+    @property
+    def round_s(self) -> float:
+        """The dwell time: at its end the next picture has come up entirely."""
+        return self._dwell_s
+
+    def at(self, time_s: float) -> Picture:
+        """The picture of this moment, or the mixture of two."""
+        turn, into_s = divmod(max(time_s, 0.0), self._dwell_s)
+        now, following = int(turn) % len(self._files), (int(turn) + 1) % len(self._files)
+        share = (into_s - (self._dwell_s - self._fade_s)) / self._fade_s if self._fade_s else 0.0
+        step = round(max(share, 0.0) * 256) if following != now else 0
+        if (now, step) == self._last_key and self._last is not None:
+            return self._last
+        current, coming = self._ready(now), self._ready(following)
+        for gone in set(self._loaded) - {now, following}:
+            del self._loaded[gone]
+        if current is None:
+            return self._shown  # not read yet, or unreadable: hold what is there
+        picture = current if step == 0 or coming is None else cross_fade(current, coming, step / 256)
+        if step == 0 or coming is not None:
+            self._last_key = (now, step)
+        self._last = self._shown = picture
+        return picture
+
+    def close(self) -> None:
+        """Stop reading ahead."""
+        self._worker.shutdown(wait=True, cancel_futures=True)
+
+    def _ready(self, number: int) -> Picture | None:
+        """A picture if it has been read; otherwise reading it begins."""
+        if number not in self._loaded:
+            self._loaded[number] = self._worker.submit(self._load, number)
+        future = self._loaded[number]
+        return future.result() if future.done() else None
+
+    def _load(self, number: int) -> Picture | None:
+        try:
+            return fitted(self._read(self._files[number]), self._size)
+        except RigwarpError as error:
+            log.warning("left out: %s", error)
+            return None

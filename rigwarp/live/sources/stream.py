@@ -1,0 +1,88 @@
+"""A camera or a network stream as a source: the newest frame, and a new start when it dies."""
+
+import logging
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import cv2
+import numpy as np
+
+from rigwarp.live.render.picture import Picture
+from rigwarp.live.run.statistics import Counts
+
+log = logging.getLogger(__name__)
+_FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 10.0
+
+
+class StreamSource:
+    """The newest frame of a camera (its number) or stream (its address); black until the first one has come.
+
+    Parameters
+    ----------
+    address : what OpenCV's VideoCapture takes.
+    counts : where new starts are counted.
+    open_stream : opens an address; returns something with isOpened, read and release.
+    first_wait_s : pause before the first new start; it doubles up to ten seconds.
+    """
+
+    def __init__(
+        self,
+        address: int | str,
+        *,
+        counts: Counts | None = None,
+        open_stream: Callable[[Any], Any] = cv2.VideoCapture,
+        first_wait_s: float = _FIRST_WAIT_S,
+    ) -> None:
+        self._address, self._open, self._first_wait_s = address, open_stream, first_wait_s
+        self._counts = counts or Counts()
+        self._newest: Picture = np.zeros((48, 64, 3), np.uint8)
+        self._ended, self._came = threading.Event(), threading.Event()
+        self._thread = threading.Thread(target=self._read_on, name="rigwarp-stream", daemon=True)
+        self._thread.start()
+
+    round_s: float | None = None
+
+    def at(self, time_s: float) -> Picture:
+        """The newest frame, whatever the time."""
+        return self._newest
+
+    def ready(self, timeout_s: float) -> bool:
+        """Wait until a frame has come, for programs that need one."""
+        return self._came.wait(timeout_s)
+
+    def close(self) -> None:
+        """Let go of the camera; one that hangs in a read is left to its thread."""
+        self._ended.set()
+        self._thread.join(timeout=2.0)
+
+    def _read_on(self) -> None:
+        wait_s = self._first_wait_s
+        while not self._ended.is_set():
+            if self._read_until_it_dies():
+                wait_s = self._first_wait_s
+            if self._ended.wait(wait_s):
+                return
+            wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
+            self._counts.restarts += 1
+            log.warning("stream %s gave no picture; opening it again", self._address)
+
+    def _read_until_it_dies(self) -> bool:
+        """Keep the newest frame; True when at least one came."""
+        stream = self._open(self._address)
+        came = False
+        try:
+            while stream.isOpened() and not self._ended.is_set():
+                found, picture = stream.read()
+                if not found or picture is None:
+                    break
+                if picture.ndim == 2:
+                    picture = cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR)
+                self._newest = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), np.uint8)
+                came = True
+                self._came.set()
+        except cv2.error as error:
+            log.warning("stream %s: %s", self._address, " ".join(str(error).split())[:200])
+        finally:
+            stream.release()
+        return came

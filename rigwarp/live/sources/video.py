@@ -1,0 +1,153 @@
+"""A video as a source: decoded ahead by a thread into a bounded queue, looped without a gap."""
+
+import logging
+import threading
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+
+from rigwarp.errors import InputError
+from rigwarp.live.render.picture import AnyPicture
+from rigwarp.live.run.statistics import Counts
+from rigwarp.live.sources.decoding import Decoder, FrameReader, open_reader
+
+log = logging.getLogger(__name__)
+QUEUE_FRAMES = 8
+"""Frames decoded ahead: at 1080p 50 MB. Looping without a gap needs four."""
+_JUMP_S = 1.0
+"""Time moving on by more than this at once is a seek; less is a hiccup, and frames are dropped instead."""
+_BEHIND_S = 2.0
+_EARLY_S = 0.004
+"""A frame this little before its time counts as due: otherwise jitter would show it a whole period late."""
+_RETRY_S = 2.0
+
+
+class VideoSource:
+    """A looping video file.
+
+    `wants_planes` may be set at any time: frames decoded from then on are `YuvPicture` where the file allows it.
+
+    Parameters
+    ----------
+    path : the file.
+    decoder : see `open_reader`.
+    counts : where dropped and missed frames are counted.
+    wait : how the decoder's thread waits before it tries a broken file again.
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        decoder: Decoder = "auto",
+        counts: Counts | None = None,
+        wait: Callable[[float], object] | None = None,
+    ) -> None:
+        self._path = Path(path)
+        self._open: Callable[[], FrameReader] = lambda: open_reader(self._path, decoder)
+        self._counts = counts or Counts()
+        reader = self._open()
+        self.duration_s = reader.duration_s
+        self.wants_planes = False
+        first = next(reader.frames(), None)
+        if first is None:
+            reader.close()
+            raise InputError(f"{path}: found a video without a picture, expected at least one. Encode it again.")
+        self._shown: AnyPicture = first[1]
+        self._queue: deque[tuple[int, float, AnyPicture]] = deque()
+        self._changed = threading.Condition()
+        self._ended = False
+        self._seek_s: float | None = 0.0
+        self._generation = 0
+        self._last_s = 0.0
+        self._halt = threading.Event()
+        self._wait = wait or self._halt.wait
+        self._thread = threading.Thread(target=self._decode_on, args=(reader,), name="rigwarp-video", daemon=True)
+        self._thread.start()
+
+    def at(self, time_s: float) -> AnyPicture:
+        """The frame of this moment of the endless loop; the one before as long as it is not decoded."""
+        with self._changed:
+            if time_s < self._last_s - 1e-9 or time_s > self._last_s + _JUMP_S:
+                self._seek(time_s)
+            self._last_s = time_s
+            due, newest_s = 0, time_s
+            while self._queue and self._queue[0][1] <= time_s + _EARLY_S:
+                generation, at_s, picture = self._queue.popleft()
+                if generation == self._generation:
+                    self._shown, newest_s = picture, at_s
+                    due += 1
+            if time_s - newest_s > _BEHIND_S:  # decoding is slower than the video: leave some out, keep the pace
+                self._seek(time_s)
+            if due > 1:
+                self._counts.dropped += due - 1
+            if not self._queue:
+                self._counts.starved += 1
+            self._changed.notify_all()
+            return self._shown
+
+    @property
+    def round_s(self) -> float:
+        """The length of the loop."""
+        return self.duration_s
+
+    def ready(self, timeout_s: float) -> bool:
+        """Wait until the frame after the present one is decoded, for programs that must not miss any."""
+        with self._changed:
+            return self._changed.wait_for(lambda: bool(self._queue) and self._seek_s is None, timeout_s)
+
+    def close(self) -> None:
+        """Stop the decoder's thread."""
+        with self._changed:
+            self._ended = True
+            self._halt.set()
+            self._queue.clear()
+            self._changed.notify_all()
+        self._thread.join(timeout=5.0)
+
+    def _seek(self, time_s: float) -> None:
+        self._generation += 1
+        self._queue.clear()
+        self._seek_s = time_s
+
+    def _decode_on(self, reader: FrameReader | None) -> None:
+        """The thread: decode, start over at the end, seek when asked to, open a broken file again."""
+        from_s, base_s = 0.0, 0.0  # in the file; what to add for the place in the endless loop
+        while not self._ended:
+            try:
+                reader = reader or self._open()
+                jumped = self._run_through(reader, from_s, base_s)
+                length = self.duration_s = reader.duration_s  # known for certain after the first round
+                if jumped is None:
+                    from_s, base_s = 0.0, base_s + length
+                else:
+                    turns, from_s = divmod(max(jumped, 0.0), length)
+                    base_s = turns * length
+            except Exception as error:  # whatever a decoder says of a damaged or vanished file
+                log.warning("%s: %s; trying again in %g s", self._path, error, _RETRY_S)
+                self._counts.restarts += 1
+                if reader is not None:
+                    reader.close()
+                reader = None
+                self._wait(_RETRY_S)
+                from_s = 0.0
+        if reader is not None:
+            reader.close()
+
+    def _run_through(self, reader: FrameReader, from_s: float, base_s: float) -> float | None:
+        """Queue frames up to the end of the file; a time to jump to when somebody seeks meanwhile."""
+        with self._changed:
+            generation = self._generation
+            if self._seek_s is not None and abs(self._seek_s - base_s - from_s) < 1e-9:
+                self._seek_s = None
+        for at_s, picture in reader.frames(from_s, planes=lambda: self.wants_planes):
+            with self._changed:
+                self._changed.wait_for(
+                    lambda: self._ended or self._seek_s is not None or len(self._queue) < QUEUE_FRAMES
+                )
+                if self._seek_s is not None or self._ended:
+                    jump, self._seek_s = self._seek_s, None
+                    return jump
+                self._queue.append((generation, base_s + at_s, picture))
+                self._changed.notify_all()
+        return None

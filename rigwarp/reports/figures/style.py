@@ -1,0 +1,114 @@
+"""What all figures share: size, colours, table outlines, colour bars, and how a figure becomes PNG bytes."""
+
+import io
+from typing import Any, Final
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.image import AxesImage
+
+from rigwarp.geometry import Array
+from rigwarp.reports.figures.outlines import content_outline, table_outline
+from rigwarp.rig import Rig
+
+WIDTH_INCH: Final = 6.0
+DPI: Final = 200
+"""6 inches at 200 dots: 1200 pixels wide, and the text is still readable when a phone shows it at a third."""
+
+# Okabe and Ito, Color universal design (2008): told apart with every common kind of colour blindness.
+BLUE: Final = "#0072B2"
+VERMILION: Final = "#D55E00"
+GREEN: Final = "#009E73"
+PURPLE: Final = "#CC79A7"
+ORANGE: Final = "#E69F00"
+SKY: Final = "#56B4E9"
+YELLOW: Final = "#F0E442"
+BLACK: Final = "#000000"
+GREY: Final = "#8C8C8C"
+PALE: Final = "#E4E4E4"
+SERIES: Final = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY, BLACK)
+
+MAGNITUDE_MAP: Final = "viridis"
+LIGHT_MAP: Final = "cividis"
+SIGNED_MAP: Final = "RdBu_r"
+_MARGIN = 1.04  # room around the table, of its size
+_STYLE: Final[Any] = {
+    "font.size": 9.0,
+    "axes.titlesize": 10.0,
+    "axes.labelsize": 9.0,
+    "xtick.labelsize": 8.0,
+    "ytick.labelsize": 8.0,
+    "legend.fontsize": 8.0,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "image.interpolation": "nearest",
+    "font.family": ["DejaVu Sans"],
+}
+
+
+def new_figure(*, height_inch: float) -> Figure:
+    """An empty white figure of the common width; parts are laid out so that nothing overlaps."""
+    return Figure(figsize=(WIDTH_INCH, height_inch), dpi=DPI, layout="constrained", facecolor="white")
+
+
+def styled() -> Any:
+    """The common text sizes and fonts, for a `with` block around the drawing; the caller's own settings return."""
+    return rc_context(_STYLE)
+
+
+def png(figure: Figure) -> bytes:
+    """The figure as PNG."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=DPI, facecolor="white", metadata={"Software": "rigwarp"})
+    return buffer.getvalue()
+
+
+def table_axes(axes: Axes, rig: Rig, *, title: str = "", y_label: bool = True) -> None:
+    """Axes over the table in mm: equal scales, outlines of table and content."""
+    axes.set_aspect("equal")
+    axes.set_xlabel("x (mm)")
+    axes.set_ylabel("y (mm)" if y_label else "")
+    if title:
+        axes.set_title(title)
+    table, content = table_outline(rig.table), content_outline(rig.content)
+    axes.plot(*table.T, color=BLACK, linewidth=1.2)
+    axes.plot(*content.T, color=BLACK, linewidth=0.8, linestyle=(0, (4, 2)))
+    low, high = _shown_range(rig)
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(low[1], high[1])
+
+
+def table_height(rig: Rig, *, panel_inch: float, extra_inch: float) -> float:
+    """Height of a figure whose table panels are `panel_inch` wide; `extra_inch`: for what stands above and below."""
+    low, high = _shown_range(rig)
+    width, depth = high - low
+    return float(np.clip(panel_inch * depth / width, 1.2, 8.0)) + extra_inch
+
+
+def _shown_range(rig: Rig) -> tuple[Array, Array]:
+    """(2,), (2,) lower and upper end of the axes over the table, mm."""
+    reach = np.vstack([table_outline(rig.table), content_outline(rig.content)])
+    low, high = reach.min(axis=0), reach.max(axis=0)
+    room = (_MARGIN - 1.0) / 2.0 * (high - low)
+    return low - room, high + room
+
+
+def picture_on_table(axes: Axes, values: Array, extent_mm: tuple[float, float, float, float], **how: Any) -> AxesImage:
+    """A (ny, nx) value per table cell as a picture; NaN is left blank."""
+    return axes.imshow(np.ma.masked_invalid(values), extent=extent_mm, origin="lower", **how)
+
+
+def robust_range(values: Array, *, share: float = 0.005) -> tuple[float, float]:
+    """Limits of a colour scale that a few extreme values at a rim cannot stretch; (0, 1) when there is no value."""
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return 0.0, 1.0
+    low, high = (float(v) for v in np.quantile(known, [share, 1.0 - share]))
+    return (low, high) if high > low else (low - 0.5e-9 - abs(low) * 1e-6, high + 0.5e-9 + abs(high) * 1e-6)
+
+
+def no_data(axes: Axes, text: str = "no data") -> None:
+    """Say so where there is nothing to draw."""
+    axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", color=GREY)

@@ -1,0 +1,1 @@
+"""What a map or a design does on the table, in numbers."""

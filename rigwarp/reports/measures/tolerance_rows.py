@@ -1,0 +1,76 @@
+"""The forecast of a design in words and rows: what matters, by how much, and whether the export is fine enough."""
+
+from typing import Any
+
+from rigwarp.tracing import ExportCheck, Sensitivity, ToleranceAnalysis
+
+_SHAPE_TERMS = 5  # of the Zernike terms, those that move the picture most
+
+Row = tuple[str, str, str, str, str, str]
+SENSITIVITY_HEAD: Row = ("what", "per", "rms mm", "P95 mm", "left, mm", "at its tolerance")
+
+
+def sensitivity_rows(found: Sensitivity) -> list[Row]:
+    """Parameter, unit, mm on the table per unit (rms, P95, rms left by the best similarity), and mm at its tolerance.
+
+    Of the Zernike terms only those that move the picture most.
+    """
+    pairs = list(zip(found.parameters, found.effects, strict=True))
+    terms = sorted((p for p in pairs if p[0].unit == "µm"), key=lambda p: -p[1].rms_mm)[:_SHAPE_TERMS]
+    return [
+        (
+            f"{parameter.part} {parameter.name}",
+            parameter.unit,
+            _short(effect.rms_mm),
+            _short(effect.p95_mm),
+            _short(effect.rms_similar_mm),
+            f"±{parameter.sigma:.3g} {parameter.unit}: {_short(parameter.sigma * effect.rms_mm)} mm"
+            if parameter.sigma
+            else "",
+        )
+        for parameter, effect in [p for p in pairs if p[0].unit != "µm"] + terms
+    ]
+
+
+def sensitivity_facts(found: Sensitivity) -> list[dict[str, Any]]:
+    """Every parameter as data."""
+    return [
+        {
+            "part": parameter.part,
+            "name": parameter.name,
+            "unit": parameter.unit,
+            "tolerance": parameter.sigma,
+            "rms_mm_per_unit": effect.rms_mm,
+            "p95_mm_per_unit": effect.p95_mm,
+            "rms_mm_per_unit_after_similarity": effect.rms_similar_mm,
+            "p95_mm_per_unit_after_similarity": effect.p95_similar_mm,
+        }
+        for parameter, effect in zip(found.parameters, found.effects, strict=True)
+    ]
+
+
+def cause_rows(expected: ToleranceAnalysis) -> list[tuple[str, str, str, str]]:
+    """Cause, what it alone brings, its share, and its share of what a similarity leaves."""
+    return [
+        (c.name, f"{c.rms_mm:.2g} mm rms", f"{100 * c.share:.0f} %", f"{100 * c.share_similar:.0f} % of the rest")
+        for c in expected.causes
+    ]
+
+
+def export_rows(check: ExportCheck) -> list[tuple[str, str]]:
+    """What it is and how much, per zone and on the table."""
+    rows = []
+    for zone in check.zones:
+        t = zone.tessellation
+        edges = f"{t.triangles} triangles, edges {t.edge_median_mm:.2g} mm (95 % below {t.edge_p95_mm:.2g} mm)"
+        rows.append((f"export, zone {zone.zone}", f"{edges}, vertices within {_short(1000 * t.noise_mm)} µm rms"))
+    uncertain = f"{_short(check.table_rms_mm)} mm rms, P95 {_short(check.table_p95_mm)} mm"
+    verdict = "fine enough" if check.fine_enough else "too coarse"
+    return [*rows, ("  leaves the spots uncertain by", f"{uncertain}: {verdict} (limit {check.limit_mm:.2g} mm)")]
+
+
+def _short(value: float) -> str:
+    """A few digits; what is too small to matter as 0 or a bound."""
+    if abs(value) < 1e-9:
+        return "0"
+    return "<0.001" if abs(value) < 1e-3 else f"{value:.3g}"

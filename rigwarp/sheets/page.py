@@ -1,0 +1,168 @@
+"""One sheet of a printed target: the pattern, rulers along both axes and small print, drawn in millimetres."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch, Rectangle
+from matplotlib.path import Path as Outline
+from matplotlib.transforms import Affine2D
+
+from rigwarp.geometry import Array
+from rigwarp.rig import Target
+from rigwarp.sheets.ink import board_outlines
+
+QUIET_MM = 7.0
+"""White paper between the pattern and anything else that is printed."""
+
+UNPRINTABLE_MM = 6.0
+"""What an ordinary printer leaves white along the edges."""
+
+_RULER_EDGE_MM = 5.0  # rulers come this near to the edge, so that 200 mm fit along the short side of A4
+
+_MM_PER_INCH = 25.4
+_POINTS_PER_MM = 72.0 / _MM_PER_INCH
+HAIRLINE_PT = 0.15 * _POINTS_PER_MM
+TEXT_PT = 2.4 * _POINTS_PER_MM
+_LEFT_MM, _RIGHT_MM, _TOP_MM, _BOTTOM_MM = 18.0, 9.0, 10.0, 31.0  # room for rulers and text around the pattern
+_RULERS_MM = (200, 150, 100, 50)
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetLayout:
+    """A sheet and where things are on it; sheet mm: origin at the top-left corner, x right, y down."""
+
+    target: Target
+    size_mm: tuple[float, float]
+
+    @property
+    def board_mm(self) -> Array:
+        """(2,) width and height of the pattern."""
+        return np.array(self.target.squares) * self.target.square_mm
+
+    @property
+    def start_mm(self) -> Array:
+        """(2,) top-left corner of the pattern: room that is left over is shared out evenly."""
+        spare = np.array(self.size_mm) - least_size(self.target)
+        return np.array([_LEFT_MM, _TOP_MM]) + spare / 2.0
+
+    def ruler_mm(self, axis: int) -> int:
+        """Length of the ruler along x (0) or y (1)."""
+        room = self.size_mm[axis] - 2 * _RULER_EDGE_MM
+        return next((length for length in _RULERS_MM if length <= room), _RULERS_MM[-1])
+
+
+def least_size(target: Target) -> tuple[float, float]:
+    width, height = np.array(target.squares) * target.square_mm
+    return float(width + _LEFT_MM + _RIGHT_MM), float(height + _TOP_MM + _BOTTOM_MM)
+
+
+def target_keys(target: Target) -> str:
+    """The lines to put under [target] in rig.toml."""
+    return "\n".join(
+        [
+            'kind = "charuco"',
+            f"squares = [{target.squares[0]}, {target.squares[1]}]",
+            f"square_mm = {target.square_mm}",
+            f"marker_mm = {target.marker_mm}",
+            f'dictionary = "{target.dictionary}"',
+        ]
+    )
+
+
+def blank_page(size_mm: tuple[float, float]) -> tuple[Figure, Axes]:
+    """A page whose axes are millimetres from its top-left corner, y down."""
+    figure = Figure(figsize=(size_mm[0] / _MM_PER_INCH, size_mm[1] / _MM_PER_INCH))
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set(xlim=(0.0, size_mm[0]), ylim=(size_mm[1], 0.0))
+    axes.axis("off")
+    return figure, axes
+
+
+def sheet_page(layout: SheetLayout) -> Figure:
+    figure, axes = blank_page(layout.size_mm)
+    draw_sheet(axes, layout, np.zeros(2), None)
+    return figure
+
+
+def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectangle | None) -> None:
+    """Everything on a sheet, moved by `shift_mm` and cut at `window`."""
+    artists = [_ink(layout), *_rulers(layout)]
+    for artist in artists:
+        artist.set_transform(Affine2D().translate(*shift_mm) + axes.transData)
+        axes.add_artist(artist)
+        if window is not None:
+            artist.set_clip_path(window)
+    for x, y, text, turn, anchor in _texts(layout):
+        label = axes.text(
+            x + shift_mm[0],
+            y + shift_mm[1],
+            text,
+            rotation=turn,
+            ha=anchor,
+            va="center",
+            rotation_mode="anchor",
+            fontsize=TEXT_PT,
+            clip_on=window is not None,
+        )
+        if window is not None:
+            label.set_clip_path(window)
+
+
+def _ink(layout: SheetLayout) -> PathPatch:
+    outlines = [loop + layout.start_mm for loop in board_outlines(layout.target)]
+    path = Outline.make_compound_path(*(Outline(np.vstack([loop, loop[:1]]), closed=True) for loop in outlines))
+    return PathPatch(path, facecolor="black", edgecolor="none", linewidth=0.0)
+
+
+def _ruler_start(layout: SheetLayout, axis: int) -> Array:
+    """(2,) zero of the ruler: beside the pattern, and moved so that all of it is on the sheet."""
+    beside = np.array([-QUIET_MM, 0.0]) if axis else np.array([0.0, layout.board_mm[1] + QUIET_MM])
+    start: Array = layout.start_mm + beside
+    last = layout.size_mm[axis] - _RULER_EDGE_MM - layout.ruler_mm(axis)
+    start[axis] = min(start[axis], last)
+    return start
+
+
+def _rulers(layout: SheetLayout) -> list[LineCollection]:
+    """A ruler below the pattern and one to its left, with a line every 10 mm."""
+    lines = []
+    for axis in (0, 1):
+        start, length = _ruler_start(layout, axis), layout.ruler_mm(axis)
+        along = np.eye(2)[axis]
+        outwards = np.array([0.0, 1.0]) if axis == 0 else np.array([-1.0, 0.0])
+        lines.append([start, start + length * along])
+        for mark in range(0, length + 1, 10):
+            tick = 4.0 if mark % 50 == 0 else 2.0
+            lines.append([start + mark * along, start + mark * along + tick * outwards])
+    return [LineCollection(lines, colors="black", linewidths=HAIRLINE_PT, capstyle="butt")]
+
+
+def _texts(layout: SheetLayout) -> list[tuple[float, float, str, float, str]]:
+    """x, y, text, turn in degrees, anchor."""
+    target, found = layout.target, []
+    x_length, y_length = layout.ruler_mm(0), layout.ruler_mm(1)
+    for axis, length in ((0, x_length), (1, y_length)):
+        start = _ruler_start(layout, axis)
+        for mark in (0, length):
+            at = start + mark * np.eye(2)[axis]
+            where = (at[0], at[1] + 5.8, 0.0) if axis == 0 else (at[0] - 5.8, at[1], 90.0)
+            inwards = "left" if (mark == 0) == (axis == 0) else "right"  # upright text runs upwards
+            found.append((where[0], where[1], f"{mark} mm", where[2], inwards))
+    left, below = layout.start_mm[0], layout.start_mm[1] + layout.board_mm[1] + QUIET_MM + 9.4
+    keys = "   ".join(target_keys(target).split("\n"))
+    small_print = [
+        "1. Print at 100 % (actual size), never fitted to the page.   2. Measure both rulers with a steel rule, from",
+        f"the first line to that of the last: along x .............. mm of {x_length}, along y .............. mm of "
+        f"{y_length}.   3. In rig.toml, [target]:",
+        f"scale = [along x / {x_length}, along y / {y_length}]   {keys}",
+        "In the hand: glued onto something flat and stiff. On the table: flat, this side up.",
+    ]
+    found += [(left, below + 3.2 * line, text, 0.0, "left") for line, text in enumerate(small_print)]
+    middle = layout.start_mm[0] + layout.board_mm[0] / 2
+    found.append(
+        (middle, layout.start_mm[1] - 4.0, "top edge: towards +y of the table (rotation_deg = 0)", 0.0, "center")
+    )
+    return found

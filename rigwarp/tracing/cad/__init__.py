@@ -1,0 +1,1 @@
+"""From a CAD export to mirror surfaces, and whether the export is fine enough."""

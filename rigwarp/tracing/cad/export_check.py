@@ -1,0 +1,83 @@
+"""Is a CAD export fine enough: what its triangles leave open, carried to the table."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.geometry import PixelMap
+from rigwarp.rig import Rig, inside_content
+from rigwarp.tracing.model import OpticalModel
+from rigwarp.tracing.surfaces.surface import Tessellation
+
+_SHARE_OF_TOLERANCE = 0.1
+
+
+@dataclass(frozen=True, kw_only=True)
+class ZoneExport:
+    """One zone's triangles."""
+
+    zone: int
+    name: str
+    tessellation: Tessellation
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExportCheck:
+    """A mesh mirror's export.
+
+    Attributes
+    ----------
+    zones : those that come from triangles.
+    table_rms_mm, table_p95_mm : expected distance (2-D, 1-sigma) of the traced spots from the CAD model's over the
+        content area: root mean square, and what 95 % of the pixels stay below.
+    limit_mm : a tenth of the rig's tolerance for the picture.
+    fine_enough : whether 95 % stay below the limit.
+    advice : what to do when it is not; empty otherwise.
+    """
+
+    zones: tuple[ZoneExport, ...]
+    table_rms_mm: float
+    table_p95_mm: float
+    limit_mm: float
+    fine_enough: bool
+    advice: str
+
+
+def check_export(model: OpticalModel, design: PixelMap, rig: Rig) -> ExportCheck | None:
+    """Judge the triangles of a traced design; None where the mirror is no mesh or nothing is lit."""
+    zones = tuple(
+        ZoneExport(zone=s.zone, name=s.name, tessellation=t)
+        for s in model.surfaces
+        if (t := getattr(s, "tessellation", None)) is not None
+    )
+    wanted = inside_content(rig.content, design.table_mm)
+    if not zones or not wanted.any():
+        return None
+    off_mm = np.sqrt(2.0) * design.sigma_mm[wanted]
+    p95 = float(np.percentile(off_mm, 95))
+    limit = _SHARE_OF_TOLERANCE * rig.tolerance.content_p95_mm
+    return ExportCheck(
+        zones=zones,
+        table_rms_mm=float(np.sqrt(np.mean(off_mm**2))),
+        table_p95_mm=p95,
+        limit_mm=limit,
+        fine_enough=p95 <= limit,
+        advice="" if p95 <= limit else _advice(zones, p95, limit),
+    )
+
+
+def _advice(zones: tuple[ZoneExport, ...], p95_mm: float, limit_mm: float) -> str:
+    worst = max(zones, key=lambda z: (z.tessellation.too_few, z.tessellation.noise_mm)).tessellation
+    found = (
+        f"The export leaves the design uncertain by {p95_mm:.2g} mm on the table, more than {limit_mm:.2g} mm, a tenth "
+        "of tolerance.content_p95_mm. "
+    )
+    if worst.too_few:
+        return found + (
+            f"Its triangles are too coarse for the mirror's bends (edges of {worst.edge_median_mm:.2g} mm): export the "
+            f"mirror again with edges of {worst.edge_median_mm / 2:.2g} mm or less, or give it as conic or profile."
+        )
+    return found + (
+        f"Its vertices stray {1000 * worst.noise_mm:.2g} µm from a smooth surface: export the mirror again as binary "
+        "STL or with more decimals, its origin near the mirror, or with smaller triangles."
+    )

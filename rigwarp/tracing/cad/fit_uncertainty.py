@@ -1,0 +1,92 @@
+"""How far a fitted height field may be off in slope: what the vertices' noise does, and what its cells cannot follow.
+
+Scatter about a fit says nothing about a bend that the spline rounds off between vertices. What does is how much the
+slopes change when the same vertices are fitted with other cells: with coarser ones by more than the fit's own misfit
+(a quintic's falls with the fifth power of the cell size), with finer ones by about the misfit itself, plus noise where
+the vertices hardly carry the finer cells. The smaller of the two changes, place by place, is taken for the misfit.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from rigwarp.geometry import Array
+from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.tracing.surfaces.spline_solve import NormalFactor
+
+_NODES_PER_CELL, _FEWEST_NODES = (
+    4,
+    20,
+)  # the variance of a spline's slope waves from cell to cell and rises within one towards the rim
+
+
+@dataclass(frozen=True, kw_only=True)
+class SlopeUncertainty:
+    """1-sigma of each slope component (dimensionless): `sigma` (nx, ny) at nodes `step_mm` apart from `start_mm` on."""
+
+    start_mm: Array
+    step_mm: Array
+    sigma: Array
+
+    def at(self, x_mm: Array, y_mm: Array) -> Array:
+        """(N,) at points (N,), linear between the nodes; beyond them that of the nearest."""
+        place = [(a - s) / d for a, s, d in zip((x_mm, y_mm), self.start_mm, self.step_mm, strict=True)]
+        return np.asarray(ndimage.map_coordinates(self.sigma, place, order=1, mode="nearest"))
+
+
+def slope_uncertainty(
+    spline: HeightSpline, others: Sequence[HeightSpline], points_mm: Array, *, factor: NormalFactor, scatter_mm: float
+) -> SlopeUncertainty:
+    """Uncertainty of a spline through points (N, 3) that scatter about it.
+
+    Parameters
+    ----------
+    spline, others : the fit, and fits of the same points with other cells.
+    points_mm : (N, 3)
+    factor : of the fit's normal equations.
+    scatter_mm : 1-sigma of a point.
+    """
+    low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
+    bins = np.maximum(np.rint((high - low) / spline.cell_mm), 1.0).astype(int)
+    counts = np.maximum(_NODES_PER_CELL * bins, _FEWEST_NODES) + 1
+    nodes = [np.linspace(a, b, n) for a, b, n in zip(low, high, counts, strict=True)]
+    x, y = np.meshgrid(*nodes, indexing="ij")
+    misfit = _misfit_variance(spline, others, points_mm, low, (high - low) / bins, bins)
+    place = [(a - s) / d * n - 0.5 for a, s, d, n in zip((x, y), low, high - low, bins, strict=True)]
+    variance = ndimage.map_coordinates(misfit, place, order=1, mode="nearest")
+    noise = scatter_mm**2 * _noise_variance(spline, factor, x.ravel(), y.ravel()).reshape(x.shape)
+    variance = np.maximum(variance, noise)  # not the sum: the finer fit's change holds about as much noise
+    step = np.array([n[1] - n[0] for n in nodes])
+    return SlopeUncertainty(start_mm=low, step_mm=step, sigma=np.sqrt(variance))
+
+
+def _noise_variance(spline: HeightSpline, factor: NormalFactor, x_mm: Array, y_mm: Array) -> Array:
+    """(K,) variance of a slope component at points, per unit variance of a vertex: b A^-1 b for basis derivatives b."""
+    covariance = factor.inverse()
+    variance = np.zeros(len(x_mm))
+    for rows, where, basis in spline.by_cell(x_mm, y_mm, ((1, 0), (0, 1))):
+        local = covariance[np.ix_(where, where)]
+        variance[rows] = sum(np.sum(b * (local @ b), axis=0) for b in basis) / 2.0
+    return variance
+
+
+def _misfit_variance(
+    spline: HeightSpline, others: Sequence[HeightSpline], points_mm: Array, low: Array, size: Array, bins: Array
+) -> Array:
+    """(nx, ny) mean square change of a slope component in each bin, the least among the other fits."""
+    x, y = points_mm[:, 0], points_mm[:, 1]
+    own = spline.gradient(x, y)
+    cell = np.minimum(((points_mm[:, :2] - low) / size).astype(int), bins - 1)
+    number, total = cell[:, 0] * bins[1] + cell[:, 1], int(bins.prod())
+    count = np.bincount(number, minlength=total)
+    least = np.full(total, np.inf)
+    for other in others:
+        change = np.sum((other.gradient(x, y) - own) ** 2, axis=1) / 2.0
+        least = np.minimum(least, np.bincount(number, weights=change, minlength=total) / np.maximum(count, 1))
+    variance, empty = least.reshape(bins), (count == 0).reshape(bins)
+    if not empty.any():
+        return variance
+    nearest = ndimage.distance_transform_edt(empty, sampling=size, return_distances=False, return_indices=True)
+    return np.asarray(variance[tuple(nearest)])

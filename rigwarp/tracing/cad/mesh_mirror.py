@@ -1,0 +1,155 @@
+"""The mirror of a CAD export: each smooth patch that the light meets becomes a surface."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import Array, TriangleMesh
+from rigwarp.rig import MeshShape
+from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
+from rigwarp.tracing.cad.tessellation import chord_error_mm
+from rigwarp.tracing.cad.welding import Numbers, rounding_mm, used_vertices, weld
+from rigwarp.tracing.shadows import RayTracer
+from rigwarp.tracing.surfaces.height_field import SplineSurface, fit_height
+from rigwarp.tracing.surfaces.outline import Outline
+from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
+from rigwarp.tracing.surfaces.surface import Tessellation
+
+_SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a mesh in metres or inches is
+_LARGEST_MIRROR_MM = 5000.0
+_WORTH_A_ZONE = 0.002  # share of the light on the mirror: less is a rim or a fillet, not a piece of mirror
+_FLAT_ROUNDINGS = 4.0  # vertices of a plane stray from it by rounding alone
+_FLAT_SHARE = 1e-6  # of a patch's size: a bow that bends light by 4e-6 rad, 0.003 mm on the table
+
+
+@dataclass(frozen=True, kw_only=True)
+class Light:
+    """The projector's light in the mirror frame: from one point (3,) along (N, 3) unit directions."""
+
+    origin_mm: Array
+    directions: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeshMirror:
+    """A CAD export's reflecting surfaces, and all of it, welded, as a body that blocks light, ready for rays.
+
+    `chord_error_mm` is how far the surfaces stand off their triangles.
+    """
+
+    surfaces: tuple[SplineSurface | FlatSurface, ...]
+    body: RayTracer
+    chord_error_mm: float
+
+
+def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirror:
+    """The patches of a CAD export that the light meets first, the most lit one first.
+
+    Raises
+    ------
+    InputError
+        Where the mesh cannot be a mirror in millimetres, has no face on the reflecting side, or the light misses it or
+        meets its back.
+    """
+    _check_size(mesh, shape.file)
+    rounding = rounding_mm(mesh)
+    welded = weld(mesh)
+    front = reflecting_faces(welded, shape.reflecting_side, file=shape.file)
+    origins = np.broadcast_to(light.origin_mm, light.directions.shape)
+    body = RayTracer(welded)
+    met, _ = body.first(origins, light.directions)
+    _check_light(met, front, shape.file)
+    patches = smooth_patches(front, crease_rad=shape.crease_rad, rounding_mm=rounding)
+    hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
+    share = np.array([hits[p.numbers].sum() for p in patches]) / hits[front.numbers].sum()
+    lit = [patches[i] for i in np.argsort(-share, kind="stable") if share[i] > _WORTH_A_ZONE]
+    surfaces = tuple(patch_surface(patch, zone=i, rounding_mm=rounding) for i, patch in enumerate(lit))
+    patch_meshes = [TriangleMesh(vertices_mm=p.vertices_mm, faces=p.faces) for p in lit]
+    error = max(chord_error_mm(m, s) for m, s in zip(patch_meshes, surfaces, strict=True))
+    return MeshMirror(surfaces=surfaces, body=body, chord_error_mm=error)
+
+
+def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurface | FlatSurface:
+    """Fit a plane, or else a height field, through a patch's vertices, in the frame of its mean plane."""
+    areas = patch.area_vectors_mm2.sum(axis=0)
+    used = np.flatnonzero(used_vertices(patch.faces, len(patch.vertices_mm)))
+    points = patch.vertices_mm[used]
+    flat = _plane_through(points, areas / np.linalg.norm(areas))
+    off = (points - flat[:3, 3]) @ flat[:3, 2]
+    border = (patch.vertices_mm[patch.border] - flat[:3, 3]) @ flat[:3, :3]
+    outline = Outline(edges_mm=border[..., :2])
+    allowed = max(_FLAT_ROUNDINGS * rounding_mm, _FLAT_SHARE * float(np.ptp(points, axis=0).max()))
+    if np.sqrt(np.mean(off**2)) <= allowed:
+        return FlatSurface(
+            zone=zone,
+            name=f"panel {zone}",
+            T_mirror_from_surface=flat,
+            outline=outline,
+            tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), too_few=False),
+        )
+    fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
+    return SplineSurface(
+        zone=zone,
+        name=f"patch {zone}",
+        T_mirror_from_surface=flat,
+        fit=fit,
+        outline=outline,
+        tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
+    )
+
+
+def _tessellation(patch: Patch, *, noise_mm: float, too_few: bool) -> Tessellation:
+    corners = patch.vertices_mm[patch.faces]
+    edges = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=-1)
+    return Tessellation(
+        triangles=len(patch.faces),
+        edge_median_mm=float(np.median(edges)),
+        edge_p95_mm=float(np.percentile(edges, 95)),
+        noise_mm=noise_mm,
+        too_few=too_few,
+    )
+
+
+def _plane_through(points_mm: Array, normal: Array) -> Array:
+    """(4, 4) frame on the least-squares plane; on the mean normal of a patch that is not flat at all."""
+    centred = points_mm - points_mm.mean(axis=0)
+    square, axes = np.linalg.eigh(centred.T @ centred)
+    least = axes[:, 0] * np.sign(axes[:, 0] @ normal)
+    flat = square[0] < 0.2**2 * square[1]
+    return frame_on_plane(points_mm, least if least @ normal > 0.9 and flat else normal)
+
+
+def _check_light(met: Numbers, front: Patch, file: str) -> None:
+    """InputError unless the light first meets faces of the reflecting side."""
+    on_mesh = met[met >= 0]
+    if len(on_mesh) == 0:
+        raise InputError(
+            f"mirror.file {file!r}: none of {len(met)} rays of the projector meets the mesh. Correct the projector's "
+            "and the mirror's position and rotation, or the mesh's origin and units."
+        )
+    on_front = int(np.isin(on_mesh, front.numbers).sum())
+    if on_front == 0:
+        raise InputError(
+            f"mirror.file {file!r}: all {len(on_mesh)} rays that meet the mesh meet its back first, faces that look "
+            "away from mirror.reflecting_side. Correct reflecting_side (in the mesh's axes) or mirror.rotation_deg."
+        )
+
+
+def _check_size(mesh: TriangleMesh, file: str) -> None:
+    used = mesh.vertices_mm[used_vertices(mesh.faces, len(mesh.vertices_mm))] if len(mesh.faces) else np.empty((0, 3))
+    if len(used) == 0:
+        raise InputError(f"mirror.file {file!r}: it has no triangles. Export the mirror again.")
+    if not np.isfinite(used).all():
+        raise InputError(f"mirror.file {file!r}: it has vertices that are not numbers. Export the mirror again.")
+    size = float(np.ptp(used, axis=0).max())
+    if size < _SMALLEST_MIRROR_MM:
+        raise InputError(
+            f"mirror.file {file!r}: the mesh measures {size:.4g} mm across, too small for a mirror; in inches it would "
+            f"be {25.4 * size:.4g} mm, in metres {1000 * size:.4g} mm. Export it in millimetres."
+        )
+    if size > _LARGEST_MIRROR_MM:
+        raise InputError(
+            f"mirror.file {file!r}: the mesh measures {size:.4g} mm across, too large for a mirror; in micrometres it "
+            f"would be {size / 1000:.4g} mm. Export it in millimetres."
+        )

@@ -1,0 +1,1 @@
+"""Mirror surfaces: the contract, and each kind that keeps it."""

@@ -1,0 +1,151 @@
+"""A smooth mirror patch as a least-squares B-spline height field."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, slope_uncertainty
+from rigwarp.tracing.surfaces.outline import Outline
+from rigwarp.tracing.surfaces.spline_solve import DEGREE, solve_spline
+from rigwarp.tracing.surfaces.surface import Bounds, Tessellation
+
+
+@dataclass(frozen=True, kw_only=True)
+class PatchFit:
+    """A fitted spline and what it takes to judge it.
+
+    Attributes
+    ----------
+    spline : the height field, patch frame, mm.
+    residual_rms_mm : of the points about the spline, corrected for the degrees of freedom spent.
+    uncertainty : of its slopes.
+    too_few_points : whether more cells than the points can carry would have been worth while.
+    """
+
+    spline: HeightSpline
+    residual_rms_mm: float
+    uncertainty: SlopeUncertainty
+    too_few_points: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class SplineSurface:
+    """A height field within an outline, both in the patch's own frame."""
+
+    zone: int
+    name: str
+    T_mirror_from_surface: Array
+    fit: PatchFit
+    outline: Outline
+    tessellation: Tessellation | None = None
+
+    @property
+    def bounds_mm(self) -> Bounds:
+        """The outline's bounding box."""
+        return self.outline.bounds_mm
+
+    def sag(self, x_mm: Array, y_mm: Array) -> Array:
+        """Height of the spline, mm."""
+        return self.fit.spline.value(x_mm, y_mm)
+
+    def gradient(self, x_mm: Array, y_mm: Array) -> Array:
+        """(..., 2) slopes of the spline."""
+        return self.fit.spline.gradient(x_mm, y_mm)
+
+    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
+        """Within the outline."""
+        return self.outline.inside(x_mm, y_mm)
+
+    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
+        """Distance from the outline."""
+        return self.outline.outside_mm(x_mm, y_mm)
+
+    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
+        """1-sigma of a slope component, from the vertices' scatter about the spline and its misfit."""
+        x, y = np.broadcast_arrays(x_mm, y_mm)
+        known = np.isfinite(x) & np.isfinite(y)
+        sigma = np.full(x.shape, np.nan)
+        sigma[known] = self.fit.uncertainty.at(x[known], y[known])
+        return sigma
+
+    def rim_points(self, spacing_mm: float) -> Array:
+        """(N, 2) points along the outline."""
+        return self.outline.rim_points(spacing_mm)
+
+    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
+        """Where the rays meet the patch's mean plane."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return (-origins_mm[..., 2] / directions[..., 2],)
+
+
+_CELLS = (1, 2, 4, 7, 10, 14, 19, 25)  # per longer side, tried in turn
+_FINER, _COARSER = 1.25, 1.4  # the fits that the chosen one is compared with, in numbers of cells
+_SAMPLE = 4000  # points that decide the number of cells
+_POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
+_WORTH = 0.97  # more cells must lower the predicted error to this share
+
+
+def fit_height(points_mm: Array) -> PatchFit:
+    """Least-squares spline through (N, 3) points of a patch frame, with as many cells as the points call for.
+
+    The number of cells is the one after which generalised cross-validation (Craven and Wahba 1979, Numer. Math. 31,
+    377) predicts no clear gain any more.
+    """
+    sample = points_mm[:: max(1, len(points_mm) // _SAMPLE)]
+    best, best_score = _CELLS[0], np.inf
+    failures, starved = 0, False
+    for along in _CELLS:
+        cells = _square_cells(points_mm, along)
+        spent = _coefficients(cells)
+        if along > 1 and spent * _POINTS_PER_COEFFICIENT > len(sample):
+            starved = failures == 0
+            break
+        spline, _ = solve_spline(sample, cells)
+        residual = sample[:, 2] - spline.value(sample[:, 0], sample[:, 1])
+        freedom = max(1.0 - spent / len(sample), 0.05)
+        score = float(np.sqrt(np.mean(residual**2))) / freedom
+        failures = 0 if score < _WORTH * best_score else failures + 1
+        if score < _WORTH * best_score:
+            best, best_score = along, score
+        if failures == 2:  # one step without gain may be the surface's own symmetry
+            break
+    return replace(fit_height_on(points_mm, cells=_square_cells(points_mm, best)), too_few_points=starved)
+
+
+def spline_by_density(points_mm: Array) -> HeightSpline:
+    """Least-squares spline with cells that hold about 25 points: the finest surface that they can carry safely."""
+    sample = points_mm[:: max(1, len(points_mm) // _SAMPLE)]
+    along = int(np.clip(np.sqrt(len(sample)) / 5.0, 1, 16))
+    return solve_spline(sample, _square_cells(points_mm, along))[0]
+
+
+def fit_height_on(points_mm: Array, *, cells: tuple[int, int]) -> PatchFit:
+    """Least-squares spline through (N, 3) points on so many cells, with its uncertainty."""
+    spline, factor = solve_spline(points_mm, cells)
+    residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
+    scatter = float(np.sqrt(residual @ residual / max(len(residual) - _coefficients(cells), 1)))
+    others = [solve_spline(points_mm, c)[0] for c in _compared_cells(cells)]
+    uncertainty = slope_uncertainty(spline, others, points_mm, factor=factor, scatter_mm=scatter)
+    return PatchFit(spline=spline, residual_rms_mm=scatter, uncertainty=uncertainty)
+
+
+def _compared_cells(cells: tuple[int, int]) -> list[tuple[int, int]]:
+    """Finer and, where there is such a thing, coarser cells."""
+    finer, coarser = ((max(1, round(cells[0] * by)), max(1, round(cells[1] * by))) for by in (_FINER, 1.0 / _COARSER))
+    if finer == cells:
+        finer = (cells[0] + 1, cells[1] + 1)
+    return [finer] if coarser == cells else [finer, coarser]
+
+
+def _coefficients(cells: tuple[int, int]) -> int:
+    """Number of those that points can decide: the ones beyond the rim do not count."""
+    return (cells[0] + DEGREE) * (cells[1] + DEGREE)
+
+
+def _square_cells(points_mm: Array, along: int) -> tuple[int, int]:
+    """Numbers of about square cells, `along` of them on the longer side of the bounding box."""
+    size = np.ptp(points_mm[:, :2], axis=0)
+    nx, ny = np.maximum(1, np.rint(along * size / size.max())).astype(int)
+    return int(nx), int(ny)

@@ -1,0 +1,1 @@
+"""What the tolerances of a design do to its picture."""

@@ -1,0 +1,1 @@
+"""The uncertainty budget of a warp on the table, and what the check grid says of it."""

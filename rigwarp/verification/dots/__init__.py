@@ -1,0 +1,1 @@
+"""Blinking dots: planned, drawn, read, located, judged, and what follows from where they landed."""

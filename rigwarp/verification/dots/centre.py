@@ -1,0 +1,149 @@
+"""The centre of a dot's light on the table, far finer than a camera pixel.
+
+Light is weighted by the table area that each camera pixel sees, so perspective and lens distortion do not pull the
+centre towards the camera. Frames in which the dot is bright minus those in which it is dark give its picture: with the
+noise of all frames averaged, and ambient light and (nearly all of) its neighbours' haze removed.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import find_objects
+
+from rigwarp.camera import CameraModel
+from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.verification.dots.read_code import BrightPixels, GreyPhoto, linear_light
+
+_WIDEN_SHARE = 0.6
+_WIDEN_PX = 4
+"""A dot's window is its blob, widened on each side by this share of its size and these pixels."""
+_REACH_SIGMAS = 3.0
+"""Light is gathered from an ellipse of this many sigmas of the dot's own spread: 1.5 radii of a disc."""
+_ROUNDS = 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class BlobCentre:
+    """One image of one dot: centre on the table, 1-sigma per axis from photo noise, light times area."""
+
+    dot: int
+    table_mm: Array
+    sigma_mm: float
+    flux: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Window:
+    """The dot's own picture in a window: camera pixels (k, 2), light (k,), its variance, member of the blob."""
+
+    dot: int
+    pixels_px: Array
+    light: Array
+    variance: Array
+    member: BoolArray
+
+
+def blob_centres(
+    photos: Sequence[GreyPhoto],
+    words: NDArray[np.uint8],
+    pixels: BrightPixels,
+    blobs: IntArray,
+    camera: CameraModel,
+    height_mm: float,
+) -> list[BlobCentre]:
+    """Centres of the given blobs; those whose light cannot be told from noise are left out.
+
+    Parameters
+    ----------
+    photos : black, all, blinking frames.
+    words : (N, n) the code.
+    pixels : what `read_pixels` gave; `blobs` are numbers of its blobs that belong to a dot.
+    camera, height_mm : the camera and the lit surface.
+    """
+    windows = _windows(photos, words, pixels, blobs)
+    if not windows:
+        return []
+    all_px = np.concatenate([w.pixels_px for w in windows])
+    table_mm = camera.to_plane(all_px, height_mm)
+    area = np.abs(np.linalg.det(camera.plane_jacobian(all_px, height_mm)))
+    ends = np.cumsum([len(w.light) for w in windows])[:-1]
+    parts = zip(windows, np.split(table_mm, ends), np.split(area, ends), strict=True)
+    return [c for window, at_mm, area_mm2 in parts if (c := _centre(window, at_mm, area_mm2)) is not None]
+
+
+def _windows(
+    photos: Sequence[GreyPhoto], words: NDArray[np.uint8], pixels: BrightPixels, blobs: IntArray
+) -> list[_Window]:
+    height, width = photos[0].shape
+    label = np.zeros((height, width), np.int32)
+    chosen = np.isin(pixels.blob, blobs)
+    numbers, dense = np.unique(pixels.blob[chosen], return_inverse=True)
+    label[pixels.rows[chosen], pixels.columns[chosen]] = dense + 1
+    dot_of = np.zeros(len(numbers), np.int64)
+    dot_of[dense] = pixels.dot[chosen]
+    return [
+        _window(photos, words, label, number + 1, int(dot_of[number]), (box[0], box[1]))
+        for number, box in enumerate(find_objects(label))
+        if box is not None
+    ]
+
+
+def _window(
+    photos: Sequence[GreyPhoto],
+    words: NDArray[np.uint8],
+    label: NDArray[np.int32],
+    number: int,
+    dot: int,
+    box: tuple[slice, slice],
+) -> _Window:
+    """Cut one dot's window out of all photos; pixels of other dots, and one around them, are left out."""
+    wide = tuple(_widened(side, limit) for side, limit in zip(box, label.shape, strict=True))
+    stack = np.stack([linear_light(photo[wide]) for photo in photos]).astype(np.float64)
+    bright = np.concatenate([[False, True], words[dot].astype(bool)])
+    on, off = stack[bright], stack[~bright]
+    light = on.mean(axis=0) - off.mean(axis=0)
+    variance = on.var(axis=0, ddof=1) / len(on) + off.var(axis=0, ddof=1) / len(off)
+    here = label[wide]
+    others = cv2.dilate(((here > 0) & (here != number)).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    kept = ~others | (here == number)
+    rows, columns = np.nonzero(kept)
+    return _Window(
+        dot=dot,
+        pixels_px=np.stack([columns + wide[1].start, rows + wide[0].start], axis=-1).astype(np.float64),
+        light=light[kept],
+        variance=variance[kept],
+        member=(here == number)[kept],
+    )
+
+
+def _widened(side: slice, limit: int) -> slice:
+    margin = int(np.ceil(_WIDEN_SHARE * (side.stop - side.start))) + _WIDEN_PX
+    return slice(max(side.start - margin, 0), min(side.stop + margin, limit))
+
+
+def _centre(window: _Window, at_mm: Array, area_mm2: Array) -> BlobCentre | None:
+    """Light-weighted centre within an ellipse that follows the dot; None where the light is no more than noise."""
+    usable = np.isfinite(at_mm).all(axis=1) & np.isfinite(area_mm2)
+    weight = np.where(window.member & usable, np.maximum(window.light, 0.0) * area_mm2, 0.0)
+    at_mm = np.where(usable[:, None], at_mm, 0.0)
+    if weight.sum() <= 0:
+        return None
+    for _ in range(_ROUNDS):
+        middle = weight @ at_mm / weight.sum()
+        offset = at_mm - middle
+        positive = np.maximum(weight, 0.0)
+        spread = (positive[:, None] * offset).T @ offset / positive.sum() + np.mean(area_mm2[usable]) / 12 * np.eye(2)
+        reach = np.sqrt(np.sum(offset @ np.linalg.inv(spread) * offset, axis=1))
+        inside = usable & (reach <= _REACH_SIGMAS)
+        around = usable & (reach > _REACH_SIGMAS)
+        level = np.median(window.light[around]) if around.any() else 0.0
+        weight = np.where(inside, (window.light - level) * area_mm2, 0.0)
+        if weight.sum() <= 0:
+            return None
+    middle = weight @ at_mm / weight.sum()
+    lever = np.where(inside, area_mm2**2 * window.variance, 0.0) @ (at_mm - middle) ** 2
+    sigma_mm = float(np.sqrt(lever.mean()) / weight.sum())
+    return BlobCentre(dot=window.dot, table_mm=middle, sigma_mm=sigma_mm, flux=float(weight.sum()))

@@ -1,0 +1,172 @@
+"""How far the dots landed from where they should be."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, IntArray
+from rigwarp.verification.dots.locate import DotsFound
+from rigwarp.verification.dots.plan import DotPlan
+from rigwarp.verification.dots.shape import AffineShape, LineFigure, fit_affine_shape, straightness
+
+_FEWEST_DOTS = 4
+_BETTER = 3.0  # sigmas by which the mean square error must fall to count as lower
+
+
+@dataclass(frozen=True, kw_only=True)
+class ErrorFigures:
+    """Lengths of 2-D residual vectors: how many, root mean square, 95th percentile, largest; mm."""
+
+    n: int
+    rms_mm: float
+    p95_mm: float
+    max_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Similarity:
+    """measured = scale R(rotation) wanted + shift: the part of the error that a zoom, turn and move would take away."""
+
+    scale: float
+    rotation_rad: float
+    shift_mm: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class VerificationResult:
+    """The residuals of a dot grid.
+
+    Attributes
+    ----------
+    n, rms_mm, p95_mm, max_mm : absolute figures, nothing fitted.
+    ids : (n,) dots judged.
+    table_mm : (n, 2) where they should be.
+    grid : (n, 2) column and row of each in the plan.
+    vectors_mm : (n, 2) measured minus wanted.
+    sigma_mm : (n,) 1-sigma per axis from photo noise.
+    missing : id -> reason.
+    doubled : id -> (k, 2) table mm of all its images.
+    unreadable : number of blobs of light that belong to no dot.
+    similarity : best fit; `after_similarity` are the figures of what it leaves.
+    affine : scale, anisotropy, shear, rotation and shift of the picture as a whole.
+    lines : how straight the grid's lines are on the table.
+    """
+
+    n: int
+    rms_mm: float
+    p95_mm: float
+    max_mm: float
+    ids: NDArray[np.int32]
+    table_mm: Array
+    grid: NDArray[np.int32]
+    vectors_mm: Array
+    sigma_mm: Array
+    missing: dict[int, str]
+    doubled: dict[int, Array]
+    unreadable: int
+    similarity: Similarity
+    after_similarity: ErrorFigures
+    affine: AffineShape
+    lines: tuple[LineFigure, ...]
+
+
+def judge_dots(found: DotsFound, plan: DotPlan) -> VerificationResult:
+    """Compare dots found with the plan.
+
+    Raises
+    ------
+    MeasurementError
+        When fewer than four dots were found.
+    """
+    if len(found.ids) < _FEWEST_DOTS:
+        raise MeasurementError(
+            f"only {len(found.ids)} of {len(plan.ids)} dots were read, at least {_FEWEST_DOTS} needed"
+        )
+    return _judged(found, plan.table_mm[found.ids], plan.grid[found.ids])
+
+
+def judged_anew(result: VerificationResult, seen_mm: Array) -> VerificationResult:
+    """The same dots judged by other positions (n, 2) at which they are seen."""
+    left = _figures_of(result.table_mm, seen_mm, result.grid)
+    return replace(result, **left)
+
+
+def _judged(found: DotsFound, wanted_mm: Array, grid: NDArray[np.int32]) -> VerificationResult:
+    return VerificationResult(
+        ids=found.ids,
+        table_mm=wanted_mm,
+        grid=grid,
+        sigma_mm=found.sigma_mm,
+        missing=found.missing,
+        doubled=found.doubled,
+        unreadable=len(found.unreadable),
+        **_figures_of(wanted_mm, found.table_mm, grid),
+    )
+
+
+def _figures_of(wanted_mm: Array, seen_mm: Array, grid: NDArray[np.int32]) -> dict[str, Any]:
+    """What follows from where the dots are."""
+    figures = error_figures(seen_mm - wanted_mm)
+    similarity, left = fit_similarity(wanted_mm, seen_mm)
+    return {
+        "n": figures.n,
+        "rms_mm": figures.rms_mm,
+        "p95_mm": figures.p95_mm,
+        "max_mm": figures.max_mm,
+        "vectors_mm": seen_mm - wanted_mm,
+        "similarity": similarity,
+        "after_similarity": error_figures(left),
+        "affine": fit_affine_shape(wanted_mm, seen_mm),
+        "lines": tuple(straightness(grid, seen_mm)),
+    }
+
+
+def error_figures(vectors_mm: Array) -> ErrorFigures:
+    """Figures of (n, 2) residual vectors; of their lengths, not per axis."""
+    length = np.linalg.norm(vectors_mm, axis=1)
+    return ErrorFigures(
+        n=len(length),
+        rms_mm=float(np.sqrt(np.mean(length**2))),
+        p95_mm=float(np.percentile(length, 95.0)),
+        max_mm=float(length.max()),
+    )
+
+
+def nearer_now(ids_before: IntArray, before_mm: Array, ids: IntArray, now_mm: Array) -> bool:
+    """Whether the dots that two looks share are nearer to their places in the second: a paired test.
+
+    Parameters
+    ----------
+    ids_before, ids : (K,), (L,) which dots were seen.
+    before_mm, now_mm : (K, 2), (L, 2) their errors.
+
+    Notes
+    -----
+    The mean gain in squared error against its own standard error (paired Student test, any textbook on statistics).
+    """
+    _, first, second = np.intersect1d(ids_before, ids, return_indices=True)
+    gain = np.sum(before_mm[first] ** 2, axis=1) - np.sum(now_mm[second] ** 2, axis=1)
+    return bool(gain.mean() > _BETTER * gain.std(ddof=1) / np.sqrt(len(gain)))
+
+
+def fit_similarity(wanted_mm: Array, measured_mm: Array) -> tuple[Similarity, Array]:
+    """Least-squares similarity wanted -> measured, and the residuals (n, 2) it leaves.
+
+    Notes
+    -----
+    In the complex plane the similarity is linear, z -> a z + b, so the fit is a linear one; a = scale exp(i rotation).
+    """
+    z, w = (points @ np.array([1.0, 1.0j]) for points in (wanted_mm, measured_mm))
+    centred = z - z.mean()
+    factor = np.vdot(centred, w - w.mean()) / np.vdot(centred, centred).real
+    shift = w.mean() - factor * z.mean()
+    left = w - factor * z - shift
+    similarity = Similarity(
+        scale=float(np.abs(factor)),
+        rotation_rad=float(np.angle(factor)),
+        shift_mm=np.array([shift.real, shift.imag]),
+    )
+    return similarity, np.stack([left.real, left.imag], axis=-1)

@@ -1,0 +1,129 @@
+"""Which dots to show and where they should land."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.rig import Content
+from rigwarp.rig.canvas import content_to_table
+from rigwarp.verification.dots.blink_code import blink_words
+
+SPACING_MM = 24.0
+DIAMETER_MM = 6.0
+"""Several projector and camera pixels across, so that a centroid means something."""
+_FEWEST_DOTS = 4
+
+
+@dataclass(frozen=True, kw_only=True)
+class DotPlan:
+    """A grid of dots, each with its own blinking word.
+
+    Attributes
+    ----------
+    content : the canvas that the dots are drawn on.
+    ids : (N,) 0 .. N - 1
+    content_px : (N, 2)
+        Centres in content pixels.
+    table_mm : (N, 2)
+        Where they should land.
+    grid : (N, 2) int
+        Column and row of each dot in the grid, (0, 0) in the content's middle, rows counted upwards.
+    words : (N, n) uint8
+        In which of the n blinking frames a dot is lit.
+    diameter_mm : of each dot on the content.
+    spacing_mm : between neighbours on the content.
+    """
+
+    content: Content
+    ids: NDArray[np.int32]
+    content_px: Array
+    table_mm: Array
+    grid: NDArray[np.int32]
+    words: NDArray[np.uint8]
+    diameter_mm: float
+    spacing_mm: float
+
+    @property
+    def n_pictures(self) -> int:
+        """Black, all dots, and one per blinking frame."""
+        return 2 + self.words.shape[1]
+
+    def aimed_at(self, table_mm: Array, shown: BoolArray) -> "DotPlan":
+        """The plan for content that somebody has moved: only the dots `shown` (N,), each wanted at `table_mm` (N, 2).
+
+        Raises
+        ------
+        InputError
+            When fewer than four dots are left.
+        """
+        if np.count_nonzero(shown) < _FEWEST_DOTS:
+            raise InputError(
+                f"only {np.count_nonzero(shown)} of the {len(shown)} check dots are left by the correction by hand "
+                "(adjust.json), at least 4 needed: it moves the content off the lit area or masks it"
+            )
+        count = int(np.count_nonzero(shown))
+        return replace(
+            self,
+            ids=np.arange(count, dtype=np.int32),
+            content_px=self.content_px[shown],
+            table_mm=table_mm[shown],
+            grid=self.grid[shown],
+            words=blink_words(count),
+        )
+
+
+def plan_dots(
+    content: Content,
+    *,
+    spacing_mm: float = SPACING_MM,
+    margin_mm: float | None = None,
+    diameter_mm: float = DIAMETER_MM,
+) -> DotPlan:
+    """Spread dots evenly over the content area, the first in its middle.
+
+    Parameters
+    ----------
+    content : the canvas.
+    spacing_mm : square grid along the content's sides.
+    margin_mm : smallest distance of a dot's centre from the content's edge; by default 1.25 diameters.
+    diameter_mm : of the dots.
+
+    Raises
+    ------
+    InputError
+        When fewer than four dots fit or when the dots would touch.
+    """
+    margin_mm = 1.25 * diameter_mm if margin_mm is None else margin_mm
+    if not 0 < 1.5 * diameter_mm <= spacing_mm:
+        raise InputError(f"dots of {diameter_mm:g} mm need a spacing of {1.5 * diameter_mm:g} mm, not {spacing_mm:g}")
+    half_mm = np.array(content.size_mm) / 2.0
+    steps = [np.arange(-n, n + 1) * spacing_mm for n in (half_mm // spacing_mm).astype(int)]
+    own_mm = np.stack(np.meshgrid(*steps), axis=-1).reshape(-1, 2)
+    own_mm = own_mm[_fits(content, own_mm, margin_mm)]
+    if len(own_mm) < _FEWEST_DOTS:
+        raise InputError(f"only {len(own_mm)} dots at {spacing_mm:g} mm fit the content area; choose a closer spacing")
+    content_px = (own_mm * [1.0, -1.0] / content.size_mm + 0.5) * content.pixels - 0.5
+    return DotPlan(
+        content=content,
+        ids=np.arange(len(own_mm), dtype=np.int32),
+        content_px=content_px,
+        table_mm=content_to_table(content, content_px),
+        grid=np.rint(own_mm / spacing_mm).astype(np.int32),
+        words=blink_words(len(own_mm)),
+        diameter_mm=diameter_mm,
+        spacing_mm=spacing_mm,
+    )
+
+
+def _fits(content: Content, own_mm: Array, margin_mm: float) -> BoolArray:
+    """True for points of the content's own axes that keep `margin_mm` from its edge."""
+    half_mm = np.array(content.size_mm) / 2.0 - margin_mm
+    if (half_mm <= 0).any():
+        return np.zeros(len(own_mm), bool)
+    share = own_mm / half_mm
+    if content.shape == "circle":
+        return np.sum(share**2, axis=-1) <= 1.0
+    return np.all(np.abs(share) <= 1.0, axis=-1)

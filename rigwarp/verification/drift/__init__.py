@@ -1,0 +1,1 @@
+"""What has moved since the last look, told by a few photographs."""

@@ -1,0 +1,1 @@
+"""What else a picture on the table is worth: resolution, evenness of its light, and the flatness of the table."""
