@@ -19,11 +19,11 @@ from rigwarp.files import (
     read_prewarp,
     write_json,
 )
+from rigwarp.files.names import BUDGET_FILE, CAMERA_FILE, MAP_FILE, PREWARP_FILE, VERIFICATION_FILE
 from rigwarp.prewarp import content_coordinates
 from rigwarp.rig import content_to_table
 from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget
 
-BUDGET_FILE = "budget.json"
 FORMAT = "rigwarp budget"
 _REPORTED = ("centre", "middle", "rim")
 
@@ -37,9 +37,9 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         If a file it rests on is missing or damaged, or the map was made before its uncertainty was kept by cause.
     """
     rig = folder.rig
-    table_map, _ = read_map(result / "map.npz")
-    sigmas = read_map_sigmas(result / "map.npz")
-    prewarp = read_prewarp(result / "prewarp.npz")
+    table_map, _ = read_map(result / MAP_FILE)
+    sigmas = read_map_sigmas(result / MAP_FILE)
+    prewarp = read_prewarp(result / PREWARP_FILE)
     shown_mm = content_to_table(rig.content, content_coordinates(prewarp))
     warp = WarpSigmas(
         table_mm=table_map.table_mm,
@@ -49,7 +49,7 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         zone=table_map.zone,
         lit=(prewarp.gain > 0.0) & np.isfinite(shown_mm[..., 0]),
     )
-    camera = read_camera(folder.root / "camera.json")
+    camera = read_camera(folder.root / CAMERA_FILE)
     shape = shape_of(result, camera)
     budget = map_budget(
         warp,
@@ -58,7 +58,7 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         table=rig.table,
         target=rig.target,
         sheet=PLAIN_PRINT,
-        check=_check_grid(result / "verification.json"),
+        check=_check_grid(result / VERIFICATION_FILE),
         shape_sigma=None if shape is None else shape.correction().sigma_mm,
     )
     write_json(result / BUDGET_FILE, budget_record(budget), format=FORMAT, replace=True)

@@ -44,8 +44,8 @@ from rigwarp.files import (
     write_bytes,
     write_camera,
 )
+from rigwarp.files.names import CAMERA_FILE
 
-CAMERA_FILE = "camera.json"
 CAMERA_PICTURE = "camera.png"
 PAPER_MM = 0.1  # plain office paper, 80 g/m2
 _LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"
@@ -132,7 +132,7 @@ def calibrate_camera(
     boards = [] if lens is None else [path for path in list_photos(lens) if not _among(path, tables)]
     files = [*boards, *tables]
     views, sums = [], []
-    with console.progress(len(files), "Looking for the board") as advance:
+    with console.stage(len(files), "Looking for the board") as advance:
         for path in files:
             views.append(_look(folder, path))
             sums.append(hashlib.sha256(read_bytes(path)).hexdigest())

@@ -17,7 +17,8 @@ from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.preflight import camera_and_sheet, preflight, print_findings
 from rigwarp.commands.preview import watch_camera
 from rigwarp.errors import DeviceError
-from rigwarp.files import RESULTS, SCANS, RigFolder, complete_runs, current_result, open_rig, read_camera, read_map
+from rigwarp.files import RigFolder, complete_runs, current_result, open_rig, read_camera, read_map
+from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, DESIGN_FILE, RESULTS, SCANS
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, MirrorShape, Rig
 
 _VIRTUAL = "virtual"  # as camera.device: a virtual rig, which needs no display
@@ -107,7 +108,7 @@ def _progress(folder: RigFolder) -> list[tuple[str, str | None, str]]:
 
 
 def _camera_state(folder: RigFolder) -> str | None:
-    path = folder.root / "camera.json"
+    path = folder.root / CAMERA_FILE
     if not path.exists():
         return None
     camera = read_camera(path)
@@ -119,7 +120,7 @@ def _camera_state(folder: RigFolder) -> str | None:
 
 
 def _design_state(folder: RigFolder) -> str | None:
-    path = folder.root / "design.npz"
+    path = folder.root / DESIGN_FILE
     if not path.exists():
         return None
     pixel_map, header = read_map(path)
@@ -138,7 +139,7 @@ def _runs_state(parent: Path) -> str | None:
 
 
 def _current_state(root: Path) -> str | None:
-    if not (root / "current.json").exists():
+    if not (root / CURRENT_FILE).exists():
         return None
     return current_result(root).relative_to(root).as_posix()
 

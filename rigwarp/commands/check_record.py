@@ -36,10 +36,10 @@ import numpy as np
 from rigwarp.commands.console import Console
 from rigwarp.devices import Photo
 from rigwarp.files import write_json
+from rigwarp.files.names import VERIFICATION_FILE
 from rigwarp.prewarp import Adjustment
 from rigwarp.verification import ChartModulation, LineFigure, NinePoints, VerificationResult, worst_line
 
-VERIFICATION_FILE = "verification.json"
 VERIFICATION_FORMAT = "rigwarp verification"
 
 

@@ -11,10 +11,9 @@ from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.commands.raised_board import board_of, same_camera
 from rigwarp.commands.scan_runs import RAISED
 from rigwarp.errors import InputError
-from rigwarp.files import SCANS, RigFolder, complete_runs, is_complete, read_json, read_start
+from rigwarp.files import RigFolder, complete_runs, is_complete, read_json, read_start
+from rigwarp.files.names import MOVED_FILE, SCANS
 
-MOVED_FILE: Final = "moved.json"
-"""What a look at the bare table after a scan on a raised board has seen (`rigwarp.commands.raised_check`)."""
 MOVED_FORMAT: Final = "rigwarp moved"
 _SLOW_MM = 0.005  # the light may wander by during a scan; common practice, no source
 _UNCHECKED_MM = 0.05

@@ -73,7 +73,7 @@ class Console:
         _write(textwrap.fill(CAUTION, _TEXT_WIDTH), sys.stderr)
 
     @contextmanager
-    def progress(self, total: int, label: str) -> Iterator[Callable[..., None]]:
+    def stage(self, total: int, label: str) -> Iterator[Callable[..., None]]:
         """A progress bar on a terminal, nothing elsewhere; yields `advance(steps=1)`."""
         if not sys.stderr.isatty():
             yield _ignore

@@ -16,11 +16,11 @@ from rigwarp.commands.design import design_model, trace_design
 from rigwarp.commands.fit import as_built_figures, camera_of
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scan_runs import scan_seconds
-from rigwarp.commands.trace import PICTURES as DESIGN_PICTURES
 from rigwarp.commands.trace import draw_design
-from rigwarp.commands.verify import PICTURES, error_figures, require_tolerance
+from rigwarp.commands.verify import error_figures, require_tolerance
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.files import RigFolder, open_rig, write_bytes, write_picture
+from rigwarp.files.names import DESIGN_PICTURES, PICTURES
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.reports import judge_coverage
@@ -66,7 +66,7 @@ def demo(
     trace_s = _trace(console, folder)
     virtual = open_virtual(folder)
     _calibrate_camera(console, folder, virtual)
-    with console.progress(100, "Building the virtual light path") as advance:
+    with console.stage(100, "Building the virtual light path") as advance:
         _prepare(virtual, advance)
     bench = Bench(display=virtual.display, camera=virtual.camera)
     clock = time.monotonic()
@@ -103,7 +103,7 @@ def _calibrate_camera(console: Console, folder: RigFolder, virtual: VirtualRig) 
     """Virtual photos of the board into the rig folder, and camera.json from them as from any other photos."""
     photos = folder.root / "photos"
     (photos / "lens").mkdir(parents=True)
-    with console.progress(_BOARD_PHOTOS + 1, "Photographing the board") as advance:
+    with console.stage(_BOARD_PHOTOS + 1, "Photographing the board") as advance:
         for number, photo in enumerate(virtual.board_photos(_BOARD_PHOTOS)):
             write_picture(photos / "lens" / f"{number:02d}.png", photo)
             advance()

@@ -6,12 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from rigwarp.commands.budget import BUDGET_FILE, write_budget
-from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE
-from rigwarp.commands.zone_scan import MAP_FILE
+from rigwarp.commands.budget import write_budget
 from rigwarp.errors import InputError
 from rigwarp.files import (
-    RESULTS,
     RigFolder,
     new_run,
     read_bytes,
@@ -23,13 +20,21 @@ from rigwarp.files import (
     write_map,
     write_prewarp,
 )
-from rigwarp.files.as_built_file import ARRAYS_FILE, NUMBERS_FILE
 from rigwarp.files.maps import read_map_sigmas
-from rigwarp.files.table_shape_file import TABLE_SHAPE_FILE
+from rigwarp.files.names import (
+    AS_BUILT_ARRAYS_FILE,
+    AS_BUILT_FILE,
+    BUDGET_FILE,
+    FIT_FILE,
+    MAP_FILE,
+    PREWARP_FILE,
+    RESULTS,
+    TABLE_SHAPE_FILE,
+)
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.prewarp import Prewarp, build_prewarp
 
-_TAKEN_ALONG = (ARRAYS_FILE, NUMBERS_FILE, TABLE_SHAPE_FILE)
+_TAKEN_ALONG = (AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, TABLE_SHAPE_FILE)
 """The mirror and the table are the same ones."""
 _LEAST_GAIN = 0.02
 

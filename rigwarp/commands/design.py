@@ -1,11 +1,10 @@
 """The design of a rig folder: its optical model and its map, traced once and kept in design.npz."""
 
 from rigwarp.files import RigFolder, read_map, write_map
+from rigwarp.files.names import DESIGN_FILE
 from rigwarp.geometry import PixelMap
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.tracing import OpticalModel, build_model, trace_map
-
-DESIGN_FILE = "design.npz"
 
 
 def design_model(folder: RigFolder) -> OpticalModel:

@@ -15,8 +15,8 @@ from rigwarp.commands.export_warp import export_warp
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.errors import InputError
 from rigwarp.files import WARP_FORMATS, RigFolder, current_result, open_rig, read_as_built, write_stl
-from rigwarp.files.as_built_file import NUMBERS_FILE
 from rigwarp.files.atomic import write_npz, write_text
+from rigwarp.files.names import AS_BUILT_FILE
 from rigwarp.rig import MeshShape
 
 _T = TypeVar("_T", int, bool, str)
@@ -154,7 +154,7 @@ def _told(result: Path, numbers: dict[str, Any], block: str, key: str, kind: typ
     value = found.get(key) if isinstance(found, dict) else None
     if type(value) is not kind:
         raise InputError(
-            f"{result / NUMBERS_FILE}: {block}.{key}: found {str(value)[:60]}, expected {kind.__name__}. "
+            f"{result / AS_BUILT_FILE}: {block}.{key}: found {str(value)[:60]}, expected {kind.__name__}. "
             "Make the result again: rigwarp fit"
         )
     return value

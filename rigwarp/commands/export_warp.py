@@ -7,15 +7,8 @@ import numpy as np
 
 import rigwarp
 from rigwarp.errors import InputError
-from rigwarp.files import (
-    ADJUST_FILE,
-    WARP_FORMATS,
-    RigFolder,
-    new_export,
-    read_adjustment,
-    read_prewarp,
-    write_warp_files,
-)
+from rigwarp.files import WARP_FORMATS, RigFolder, new_export, read_adjustment, read_prewarp, write_warp_files
+from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
 from rigwarp.prewarp import UNCHANGED, Adjustment, plain_warp
 
 
@@ -33,7 +26,7 @@ def export_warp(
     correction : whether the correction by hand is included.
     """
     adjustment = _adjustment(folder) if correction else UNCHANGED
-    prewarp = read_prewarp(result / "prewarp.npz", make_with=f"Make it with: rigwarp fit {folder.root}")
+    prewarp = read_prewarp(result / PREWARP_FILE, make_with=f"Make it with: rigwarp fit {folder.root}")
     target = out or result / f"warp-{format}"
     about = {
         "name": folder.rig.name,

@@ -17,12 +17,10 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_model
 from rigwarp.commands.fit_mirror import fit_mirror, heights_told
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.commands.scan_runs import DECODED_FILE, scan_figures
-from rigwarp.commands.zone_scan import MAP_FILE
+from rigwarp.commands.scan_runs import scan_figures
 from rigwarp.decode import Decoded
 from rigwarp.errors import InputError
 from rigwarp.files import (
-    RESULTS,
     RigFolder,
     make_current,
     new_run,
@@ -34,6 +32,7 @@ from rigwarp.files import (
     write_map,
     write_prewarp,
 )
+from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS
 from rigwarp.geometry import Array
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
@@ -41,9 +40,6 @@ from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, mounting
 from rigwarp.tracing import trace_map
 from rigwarp.verification import MapBudget
 
-CAMERA_FILE = "camera.json"
-PREWARP_FILE = "prewarp.npz"
-FIT_FILE = "fit.json"
 STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total")
 """The stages whose seconds `--json` states; null for those that a command does not run."""
 
@@ -113,7 +109,7 @@ def fit_scans(
     origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
     with (
         new_run(folder.root / RESULTS, "fit", folder, settings={"scans": names}) as run,
-        console.progress(3, "Fitting") as advance,
+        console.stage(3, "Fitting") as advance,
     ):
         model = design_model(folder)
         tolerances = rig_tolerances(folder.rig)

@@ -8,11 +8,12 @@ from contextlib import contextmanager
 import numpy as np
 
 from rigwarp.capture import CHANGES_PER_S, Latency, SynchronisedBench, synchronise
-from rigwarp.capture.scans.capture_file import CAPTURE_FILE, read_capture_notes
+from rigwarp.capture.scans.capture_file import read_capture_notes
 from rigwarp.commands.console import Console
 from rigwarp.devices import VIRTUAL, open_bench
 from rigwarp.errors import UsageError
-from rigwarp.files import SCANS, RigFolder, complete_runs
+from rigwarp.files import RigFolder, complete_runs
+from rigwarp.files.names import CAPTURE_FILE, SCANS
 
 FAST_WARNING = (
     "Warning: --fast-patterns changes the whole picture more than six times a second. That is more than the three "

@@ -12,15 +12,8 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
-from rigwarp.files import (
-    ADJUST_FILE,
-    RigFolder,
-    current_result,
-    open_rig,
-    read_adjustment,
-    read_prewarp,
-    write_picture,
-)
+from rigwarp.files import RigFolder, current_result, open_rig, read_adjustment, read_prewarp, write_picture
+from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.render.picture import rgb_of
 from rigwarp.live.run.statistics import Counts
@@ -206,7 +199,7 @@ def _open(folder: RigFolder, options: _PlayOptions, counts: Counts) -> Source:
 
 def _current_prewarp(folder: RigFolder) -> Prewarp:
     advice = f"Make it with: rigwarp fit {folder.root}"
-    return read_prewarp(current_result(folder.root) / "prewarp.npz", make_with=advice)
+    return read_prewarp(current_result(folder.root) / PREWARP_FILE, make_with=advice)
 
 
 def _designed(folder: RigFolder) -> Prewarp:

@@ -9,8 +9,8 @@ from rigwarp.commands.console import Console
 from rigwarp.devices import Bench
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, read_camera, read_camera_extra
+from rigwarp.files.names import CAMERA_FILE
 
-_CAMERA_FILE = "camera.json"
 _PAPER_MM = 0.1  # plain office paper; camera.json notes what was really there
 _MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
 
@@ -21,7 +21,7 @@ def preflight(
     """Take the pictures of the pre-flight on a bench and judge them; says nothing."""
     camera, sheet_height_mm = camera_and_sheet(folder)
     table = replace(folder.rig.table, height_mm=folder.rig.table.height_mm + raised_mm)
-    with console.progress(count_photographs(quick=quick), "Looking") as advance:
+    with console.stage(count_photographs(quick=quick), "Looking") as advance:
         return run_preflight(
             bench,
             replace(folder.rig, table=table),
@@ -65,7 +65,7 @@ def print_findings(console: Console, findings: tuple[PreflightFinding, ...]) -> 
 
 def camera_and_sheet(folder: RigFolder) -> tuple[CameraModel | None, float]:
     """The camera of camera.json, and at what height the sheet's print lay."""
-    path = folder.root / _CAMERA_FILE
+    path = folder.root / CAMERA_FILE
     usual_mm = folder.rig.table.height_mm + _PAPER_MM
     if not path.exists():
         return None, usual_mm

@@ -9,13 +9,12 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.commands.design import design_model
-from rigwarp.commands.fit import PREWARP_FILE, camera_of, rig_tolerances
-from rigwarp.commands.zone_scan import MAP_FILE
+from rigwarp.commands.fit import camera_of, rig_tolerances
 from rigwarp.devices import Bench, Camera, Display, Frame, Photo
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_as_built, read_map, read_prewarp
-from rigwarp.files.as_built_file import ARRAYS_FILE, NUMBERS_FILE
-from rigwarp.files.quick_file import QUICK_FILE, read_quick_file, write_quick
+from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, MAP_FILE, PREWARP_FILE, QUICK_FILE
+from rigwarp.files.quick_file import read_quick_file, write_quick
 from rigwarp.live import CpuRenderer
 from rigwarp.prewarp import Prewarp
 from rigwarp.table_map import invert
@@ -149,14 +148,14 @@ def light_model_of(folder: RigFolder, result: Path, state: QuickState) -> Optica
 
 def _figured(folder: RigFolder, result: Path) -> OpticalModel:
     """The design with the figure that the result tells; a scan need not tell the mirror's shape."""
-    if not (result / ARRAYS_FILE).is_file():
+    if not (result / AS_BUILT_ARRAYS_FILE).is_file():
         return design_model(folder)
     heights, numbers = read_as_built(result)
     sign = numbers.get("sign")
     side = sign.get("reflecting_side_along_mirror_z") if isinstance(sign, dict) else None
     if side not in (-1, 1):
         raise InputError(
-            f"{result / NUMBERS_FILE}: found no reflecting side, expected 1 or -1. "
+            f"{result / AS_BUILT_FILE}: found no reflecting side, expected 1 or -1. "
             f"Make it with: rigwarp fit {folder.root}"
         )
     return figured_model(design_model(folder), heights, reflecting_side=side)

@@ -18,9 +18,8 @@ from rigwarp.commands.scan_runs import RAISED, RAISED_BOARD
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, interrupted_run, read_bytes, read_photo, read_start
-from rigwarp.files.runs import SCANS
+from rigwarp.files.names import CAMERA_FILE, SCANS, START_FILE
 
-_CAMERA_FILE = "camera.json"
 _OFF_MM, _OFF_SHARE = 3.0, 0.1  # a ruler held to a board is right to a millimetre or two
 _CAMERA = "camera_sha256"
 
@@ -44,7 +43,7 @@ def board_note(
     camera, sheet_height_mm = camera_and_sheet(folder)
     if camera is None:
         raise InputError(
-            f"{folder.root / _CAMERA_FILE}: found no camera, which a raised scan needs for the board's height. Make it "
+            f"{folder.root / CAMERA_FILE}: found no camera, which a raised scan needs for the board's height. Make it "
             f"first, with the sheet on the bare table: rigwarp camera {folder.root}"
         )
     if photo is None:
@@ -104,13 +103,13 @@ def same_camera(folder: RigFolder, settings: Mapping[str, Any]) -> bool:
 
 def camera_sum(folder: RigFolder) -> str:
     """SHA-256 of camera.json."""
-    return hashlib.sha256(read_bytes(folder.root / _CAMERA_FILE)).hexdigest()
+    return hashlib.sha256(read_bytes(folder.root / CAMERA_FILE)).hexdigest()
 
 
 def raised_before(folder: RigFolder) -> float:
     """How high the board stood for the scan that was interrupted last; 0 for the bare table, or where there is none."""
     run = interrupted_run(folder.root / SCANS)
-    settings = read_start(run).get("settings", {}) if run is not None and (run / "start.json").exists() else {}
+    settings = read_start(run).get("settings", {}) if run is not None and (run / START_FILE).exists() else {}
     return float(settings.get(RAISED, 0.0))
 
 
@@ -135,7 +134,7 @@ def _check_height(board: RaisedBoard, raised_mm: float, photo: Path) -> None:
         raise MeasurementError(
             f"{photo}: by the sheet in it the board stands {board.rise_mm:.1f} mm above the table, --raised says "
             f"{raised_mm:g} mm. Does the sheet lie on the board, and has the camera stayed where it was since "
-            f"{_CAMERA_FILE} was made? If so, measure the board's height again"
+            f"{CAMERA_FILE} was made? If so, measure the board's height again"
         )
 
 

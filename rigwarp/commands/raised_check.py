@@ -12,7 +12,7 @@ import numpy as np
 
 from rigwarp.camera.table.field_of_view import middle_mm_per_px
 from rigwarp.capture import WHITE, can_look_again, moved_since
-from rigwarp.commands.chosen_scans import MOVED_FILE, MOVED_FORMAT, table_scans
+from rigwarp.commands.chosen_scans import MOVED_FORMAT, table_scans
 from rigwarp.commands.console import Console
 from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.preflight import camera_and_sheet
@@ -20,6 +20,7 @@ from rigwarp.commands.zone_scan import lit_by, zones_of
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_start, write_json
+from rigwarp.files.names import MOVED_FILE
 
 
 def check_unmoved(console: Console, folder: RigFolder, raised: Sequence[Path], *, display: int | None = None) -> None:

@@ -22,11 +22,11 @@ from rigwarp.commands.derived_result import rebuilt_prewarp, write_derived
 from rigwarp.commands.fit import camera_of
 from rigwarp.commands.quick_look import prewarp_of
 from rigwarp.commands.shaped_table import CheckPositions, shape_of
-from rigwarp.commands.zone_scan import MAP_FILE
 from rigwarp.devices import VIRTUAL, open_virtual
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_photo
-from rigwarp.files.table_shape_file import TABLE_SHAPE_FILE, write_table_shape
+from rigwarp.files.names import MAP_FILE, TABLE_SHAPE_FILE
+from rigwarp.files.table_shape_file import write_table_shape
 from rigwarp.geometry import PixelMap
 from rigwarp.prewarp import Prewarp
 from rigwarp.verification import ResidualField, VerificationResult, fit_residual_field, plan_dots, shifted_map

@@ -166,7 +166,7 @@ def _check_raised(
 
 
 def _export(console: Console, target: Path, patterns: PatternSet) -> None:
-    with console.progress(len(patterns.frames), "Writing patterns") as advance:
+    with console.stage(len(patterns.frames), "Writing patterns") as advance:
         written = export_patterns(target, patterns, advance=advance)
     console.say(f"Wrote {len(written)} patterns to {written[0].parent}.")
     console.say(

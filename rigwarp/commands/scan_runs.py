@@ -9,23 +9,15 @@ from typing import Any
 
 import numpy as np
 
-from rigwarp.capture import (
-    PATTERNS_FILE,
-    Recorded,
-    can_resume,
-    import_frames,
-    record_scan,
-    recorded_frames,
-    resume_scan,
-)
+from rigwarp.capture import Recorded, can_resume, import_frames, record_scan, recorded_frames, resume_scan
 from rigwarp.commands.console import Console
 from rigwarp.decode import Decoded, Reason
 from rigwarp.devices import Bench
 from rigwarp.errors import DeviceError
-from rigwarp.files import SCANS, RigFolder, continued_run, new_run, read_patterns, write_decoded
+from rigwarp.files import RigFolder, continued_run, new_run, read_patterns, write_decoded
+from rigwarp.files.names import DECODED_FILE, PATTERNS_FILE, SCANS
 from rigwarp.patterns import PatternSet, make_set
 
-DECODED_FILE = "decoded.npz"
 DEFAULT_SET = "fast"
 COMMAND = "scan"
 """What start.json calls a scan that was taken with a display and a camera."""
@@ -80,7 +72,7 @@ def take_scan(
 
     start = time.monotonic()
     with new_run(folder.root / SCANS, COMMAND, folder, settings={**as_settings(options), **(part or {})}) as run:
-        with _kept(folder, run), console.progress(len(shown.frames), "Scanning") as advance:
+        with _kept(folder, run), console.stage(len(shown.frames), "Scanning") as advance:
             recorded = record_scan(
                 run,
                 shown,
@@ -98,7 +90,7 @@ def continue_scan(console: Console, folder: RigFolder, bench: Bench, run: Path) 
     frames = len(read_patterns(run / PATTERNS_FILE).frames)
     console.note(f"Going on with {run}: {recorded_frames(run)} of {frames} photographs are there.")
     with continued_run(run):
-        with _kept(folder, run), console.progress(frames, "Scanning") as advance:
+        with _kept(folder, run), console.stage(frames, "Scanning") as advance:
             recorded = resume_scan(run, bench, advance=advance)
         return _decode_into(run, recorded, start)
 
@@ -144,7 +136,7 @@ def import_scan(
     start = time.monotonic()
     read_patterns(source / PATTERNS_FILE)  # a foreign folder is refused before a run is begun
     with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name, **(note or {})}) as run:
-        with console.progress(len(list(source.glob("frames/*"))), "Importing") as advance:
+        with console.stage(len(list(source.glob("frames/*"))), "Importing") as advance:
             recorded = import_frames(source, run, folder.rig, advance=advance)
         return _decode_into(run, recorded, start)
 

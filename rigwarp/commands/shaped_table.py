@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.files.table_shape_file import TABLE_SHAPE_FILE, read_table_shape
+from rigwarp.files.names import TABLE_SHAPE_FILE
+from rigwarp.files.table_shape_file import read_table_shape
 from rigwarp.geometry import Array
 from rigwarp.verification import VerificationResult
 from rigwarp.verification.dots.judge import judged_anew

@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.design import DESIGN_FILE, design_model, trace_design
+from rigwarp.commands.design import design_model, trace_design
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import RigFolder, open_rig, write_bytes
+from rigwarp.files.names import DESIGN_FILE, DESIGN_PICTURES
 from rigwarp.geometry import PixelMap
 from rigwarp.reports import judge_coverage, raster_table
 from rigwarp.reports.figures.sensitivity import tolerance_bars
@@ -27,12 +28,12 @@ from rigwarp.tracing import (
     ExportCheck,
     Sensitivity,
     ToleranceAnalysis,
+    analyse_tolerances,
     check_export,
     sensitivity,
     trace_pixels,
 )
 
-PICTURES = "design_pictures"
 _SEED = 1  # the same rig gets the same forecast
 _ENOUGH_LIGHT = 0.005  # share of the projector's light: with less on the content there is no picture to move
 _FORECAST_FROM = (
@@ -114,7 +115,7 @@ def draw_design(folder: RigFolder, design: PixelMap, more: dict[str, bytes] | No
         "brightness.png": irradiance(design, folder.rig, raster=raster),
         **(more or {}),
     }
-    (folder.root / PICTURES).mkdir(exist_ok=True)
+    (folder.root / DESIGN_PICTURES).mkdir(exist_ok=True)
     for name, data in drawn.items():
-        write_bytes(folder.root / PICTURES / name, data, replace=True)
-    return [folder.root / PICTURES / name for name in drawn]
+        write_bytes(folder.root / DESIGN_PICTURES / name, data, replace=True)
+    return [folder.root / DESIGN_PICTURES / name for name in drawn]

@@ -14,9 +14,8 @@ import typer
 
 from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
-from rigwarp.commands.budget import BUDGET_FILE, print_coverage, write_budget
+from rigwarp.commands.budget import print_coverage, write_budget
 from rigwarp.commands.check_record import (
-    VERIFICATION_FILE,
     Checked,
     ContentShown,
     Quality,
@@ -35,7 +34,7 @@ from rigwarp.commands.drift import (
     quick_check,
     reregister,
 )
-from rigwarp.commands.fit import FIT_FILE, PREWARP_FILE, camera_of
+from rigwarp.commands.fit import camera_of
 from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.quick_look import BenchLooker, prewarp_of, quick_frames, state_of, store_state, take_look
@@ -43,16 +42,8 @@ from rigwarp.commands.refine import print_refined, refine, refined_record
 from rigwarp.commands.shaped_table import CheckPositions, shape_of
 from rigwarp.devices import Bench, Photo
 from rigwarp.errors import InputError, MeasurementError, ToleranceError, UsageError
-from rigwarp.files import (
-    ADJUST_FILE,
-    RigFolder,
-    current_result,
-    open_rig,
-    read_adjustment,
-    read_json,
-    read_prewarp,
-    write_picture,
-)
+from rigwarp.files import RigFolder, current_result, open_rig, read_adjustment, read_json, read_prewarp, write_picture
+from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE, VERIFICATION_FILE
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
@@ -76,7 +67,6 @@ from rigwarp.verification import (
 
 __all__ = ["PICTURES", "VERIFICATION_FILE", "Checked", "error_figures", "print_verification", "require_tolerance"]
 
-PICTURES = "pictures"
 _BLACK, _ALL_DOTS = 0, 1  # indices of the pictures without any dot and with every dot
 _RIM_POINTS = 12  # of a dot, that must lie on the light
 
@@ -309,7 +299,7 @@ def _photographs(console: Console, bench: Bench, warp: Warp, pictures: list[np.n
     """Photographs of content pictures shown through a warp."""
     renderer = CpuRenderer(warp)
     try:
-        with console.progress(len(pictures), "Verifying") as advance:
+        with console.stage(len(pictures), "Verifying") as advance:
             return list(photograph(bench, map(renderer.render, pictures), advance=advance))
     finally:
         renderer.close()

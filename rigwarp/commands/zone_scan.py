@@ -15,7 +15,6 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.design import design_map
 from rigwarp.commands.scan_runs import (
     COMMAND,
-    DECODED_FILE,
     RAISED,
     RAISED_BOARD,
     ScanOptions,
@@ -26,19 +25,9 @@ from rigwarp.commands.scan_runs import (
 )
 from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
-from rigwarp.files import (
-    SCANS,
-    RigFolder,
-    complete_runs,
-    current_result,
-    interrupted_run,
-    read_decoded,
-    read_map,
-    read_start,
-)
+from rigwarp.files import RigFolder, complete_runs, current_result, interrupted_run, read_decoded, read_map, read_start
+from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS
 from rigwarp.geometry.pixel_map import NO_LIGHT
-
-MAP_FILE = "map.npz"
 
 
 @dataclass(frozen=True, kw_only=True)

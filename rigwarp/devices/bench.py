@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 from rigwarp.devices.protocols import Camera, Display
 from rigwarp.files import RigFolder, read_text
+from rigwarp.files.names import VIRTUAL_FILE
 from rigwarp.simulation import VirtualRig, parse_truth
 
 VIRTUAL = "virtual"
-_TRUTH_FILE = "virtual.toml"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +66,7 @@ def open_virtual(folder: RigFolder, *, raised_mm: float = 0.0) -> VirtualRig:
     InputError
         If virtual.toml is missing or wrong.
     """
-    path = folder.root / _TRUTH_FILE
+    path = folder.root / VIRTUAL_FILE
     text = read_text(path, make_with="Only virtual rigs have one; for a real rig set camera.device to the camera.")
     truth = parse_truth(text, folder.rig, source=str(path))
     virtual = VirtualRig(folder.rig, truth, meshes=folder.meshes, profiles=folder.profiles)

@@ -1,11 +1,11 @@
 """Everything on disk: rig folders, runs, and each file that rigwarp reads or writes."""
 
-from rigwarp.files.adjust_file import ADJUST_FILE, read_adjustment, write_adjustment
+from rigwarp.files.adjust_file import read_adjustment, write_adjustment
 from rigwarp.files.as_built_file import read_as_built, write_as_built
 from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
 from rigwarp.files.camera_file import name_aside, read_camera, read_camera_extra, write_camera
 from rigwarp.files.decoded_file import read_decoded, write_decoded
-from rigwarp.files.exports.export_folder import EXPORT_FILE, new_export
+from rigwarp.files.exports.export_folder import new_export
 from rigwarp.files.exports.warp_export import WARP_FORMATS, write_warp_files
 from rigwarp.files.maps import read_map, read_map_light, read_map_sigmas, write_map
 from rigwarp.files.patterns_file import read_patterns, write_patterns
@@ -14,8 +14,6 @@ from rigwarp.files.prewarp_file import read_prewarp, write_prewarp
 from rigwarp.files.reading import Field, read_bytes, read_json, read_npz, read_text
 from rigwarp.files.rig_folder import RigFolder, open_rig
 from rigwarp.files.runs import (
-    RESULTS,
-    SCANS,
     UTC_STAMP,
     complete_runs,
     continued_run,
@@ -30,10 +28,6 @@ from rigwarp.files.runs import (
 from rigwarp.files.shapes import read_mesh, read_profile, write_stl
 
 __all__ = [
-    "ADJUST_FILE",
-    "EXPORT_FILE",
-    "RESULTS",
-    "SCANS",
     "UTC_STAMP",
     "WARP_FORMATS",
     "Field",

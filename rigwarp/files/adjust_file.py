@@ -11,7 +11,6 @@ from rigwarp.files.reading import read_json
 from rigwarp.prewarp import Adjustment, Drag
 from rigwarp.prewarp.adjustment import LIMITS
 
-ADJUST_FILE: Final = "adjust.json"
 FORMAT: Final = "rigwarp adjust"
 _CHOICES: Final = ("flatten_limit", "flatten_falloff")
 """Numbers that may be null."""

@@ -10,11 +10,10 @@ from numpy.typing import NDArray
 from rigwarp.as_built import AsBuilt
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json, write_npz
+from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE
 from rigwarp.files.reading import Field, read_json, read_npz
 
 FORMAT = "rigwarp as built"
-ARRAYS_FILE = "as_built.npz"
-NUMBERS_FILE = "as_built.json"
 _GRID = ("ny", "nx")
 _FIELDS = {
     "x_mm": Field(kind="f", dtype=np.float64, shape=("nx",)),
@@ -40,9 +39,9 @@ def write_as_built(
         **(extra or {}),
     }
     arrays = {name: getattr(result, name) for name in _FIELDS}
-    write_npz(Path(folder) / ARRAYS_FILE, arrays, format=FORMAT, header=header, replace=replace)
+    write_npz(Path(folder) / AS_BUILT_ARRAYS_FILE, arrays, format=FORMAT, header=header, replace=replace)
     numbers = {**(extra or {}), **result.to_dict()}
-    write_json(Path(folder) / NUMBERS_FILE, numbers, format=FORMAT, replace=replace)
+    write_json(Path(folder) / AS_BUILT_FILE, numbers, format=FORMAT, replace=replace)
 
 
 def read_as_built(folder: Path) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
@@ -53,10 +52,10 @@ def read_as_built(folder: Path) -> tuple[dict[str, NDArray[Any]], dict[str, Any]
     InputError
         If a file is missing, damaged or foreign, or the arrays contradict each other.
     """
-    path = Path(folder) / ARRAYS_FILE
+    path = Path(folder) / AS_BUILT_ARRAYS_FILE
     arrays, _ = read_npz(path, _FIELDS, format=FORMAT, make_with=_ADVICE)
     _check(path, arrays)
-    return arrays, read_json(Path(folder) / NUMBERS_FILE, format=FORMAT, make_with=_ADVICE)
+    return arrays, read_json(Path(folder) / AS_BUILT_FILE, format=FORMAT, make_with=_ADVICE)
 
 
 def _check(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:

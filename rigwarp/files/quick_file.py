@@ -11,7 +11,6 @@ from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
 from rigwarp.verification.drift.quick import QuickState
 
-QUICK_FILE: Final = "quick.npz"
 FORMAT: Final = "rigwarp quick look"
 _ADVICE = "Make it with: rigwarp verify"
 _FULL = 65535

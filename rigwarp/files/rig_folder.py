@@ -5,12 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigwarp.errors import InputError
+from rigwarp.files.names import RIG_FILE
 from rigwarp.files.reading import read_bytes, read_text
 from rigwarp.files.shapes import read_mesh, read_profile
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape, ProfileShape, Rig, parse_rig
-
-RIG_FILE = "rig.toml"
 
 
 @dataclass(frozen=True, kw_only=True)

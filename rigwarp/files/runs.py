@@ -12,12 +12,10 @@ from typing import Any, Final
 import rigwarp
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
+from rigwarp.files.names import CURRENT_FILE, RESULTS, SCANS, START_FILE, STOP_FILE
 from rigwarp.files.reading import read_json
 from rigwarp.files.rig_folder import RigFolder
 
-SCANS: Final = "scans"
-RESULTS: Final = "results"
-CURRENT_FILE: Final = "current.json"
 UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
 """How folders and files are named by the time."""
 
@@ -52,7 +50,7 @@ def new_run(
     started = datetime.now(UTC)
     run = _make_folder(Path(parent), started)
     write_json(
-        run / "start.json",
+        run / START_FILE,
         {
             "command": command,
             "settings": dict(settings or {}),
@@ -87,7 +85,7 @@ def continued_run(run: Path) -> Iterator[Path]:
 def _finish(run: Path, started: datetime) -> None:
     stopped = datetime.now(UTC)
     write_json(
-        run / "stop.json",
+        run / STOP_FILE,
         {
             "exit_status": 0,
             "started_utc": started.isoformat(timespec="milliseconds"),
@@ -133,14 +131,14 @@ def latest_complete(parent: Path) -> Path:
 def is_complete(run: Path) -> bool:
     """True for a run that ended well: it has a readable stop.json with exit status 0."""
     try:
-        return bool(read_json(run / "stop.json", format=_STOP).get("exit_status") == 0)
+        return bool(read_json(run / STOP_FILE, format=_STOP).get("exit_status") == 0)
     except InputError:
         return False
 
 
 def read_start(run: Path) -> dict[str, Any]:
     """The start record of a run: command, settings, time, rig hash, rig.toml, versions."""
-    return read_json(run / "start.json", format=_START)
+    return read_json(run / START_FILE, format=_START)
 
 
 def make_current(root: Path, run: Path) -> None:

@@ -12,7 +12,6 @@ from rigwarp.files.reading import read_json
 from rigwarp.geometry import Array
 from rigwarp.verification.quality.table_shape import TERMS, TableShape
 
-TABLE_SHAPE_FILE: Final = "table_shape.json"
 FORMAT: Final = "rigwarp table shape"
 _ADVICE = "Make it with: rigwarp verify --refine"
 _CAMERA = {

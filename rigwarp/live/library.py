@@ -4,7 +4,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import InputError
-from rigwarp.files import ADJUST_FILE, current_result, open_rig, read_adjustment, read_prewarp
+from rigwarp.files import current_result, open_rig, read_adjustment, read_prewarp
+from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
 from rigwarp.live.render.cpu import CpuRenderer
 from rigwarp.live.render.picture import Picture
 from rigwarp.live.render.warp import Warp, warp_of
@@ -90,7 +91,7 @@ def load_warp(rig: Path | str, *, dither: bool = False) -> LoadedWarp:
         When the folder is no rig, has no result, or a file in it is damaged.
     """
     folder = open_rig(rig)
-    prewarp = read_prewarp(current_result(folder.root) / "prewarp.npz", make_with=f"rigwarp fit {folder.root}")
+    prewarp = read_prewarp(current_result(folder.root) / PREWARP_FILE, make_with=f"rigwarp fit {folder.root}")
     path = folder.root / ADJUST_FILE
     adjustment = read_adjustment(path)[0] if path.exists() else UNCHANGED
     return LoadedWarp(warp_of(prewarp, folder.rig.content, adjustment=adjustment), folder.rig, dither=dither)

@@ -5,6 +5,7 @@ from pathlib import Path
 import jinja2
 
 from rigwarp.files import RigFolder, write_text
+from rigwarp.files.names import REPORT_FILE
 from rigwarp.reports.result_parts import ResultParts, read_parts
 from rigwarp.reports.sections.as_built_facts import read_facts
 from rigwarp.reports.sections.mirror import mirror_section
@@ -12,8 +13,6 @@ from rigwarp.reports.sections.origin import caution_section, origin_section
 from rigwarp.reports.sections.table_map import map_sections
 from rigwarp.reports.sections.verdicts import judge_result, summary_sentences
 from rigwarp.reports.sections.verification import check_section
-
-REPORT_FILE = "report.html"
 
 
 def write_report(folder: RigFolder, result: Path) -> Path:

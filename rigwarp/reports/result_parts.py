@@ -23,6 +23,19 @@ from rigwarp.files import (
     read_photo,
     read_text,
 )
+from rigwarp.files.names import (
+    AS_BUILT_ARRAYS_FILE,
+    AS_BUILT_FILE,
+    BUDGET_FILE,
+    CAMERA_FILE,
+    DESIGN_FILE,
+    FIT_FILE,
+    MAP_FILE,
+    RIG_FILE,
+    START_FILE,
+    STOP_FILE,
+    VERIFICATION_FILE,
+)
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.rig import Rig, parse_rig
 
@@ -94,10 +107,8 @@ class _Collector:
 def read_parts(folder: RigFolder, result: Path) -> ResultParts:
     """Everything that is there of a result of this rig folder."""
     collect = _Collector()
-    start = (
-        collect.part("start record", result / "start.json", lambda p: read_json(p, format="rigwarp run start")) or {}
-    )
-    measured = collect.part("table map", result / "map.npz", read_map)
+    start = collect.part("start record", result / START_FILE, lambda p: read_json(p, format="rigwarp run start")) or {}
+    measured = collect.part("table map", result / MAP_FILE, read_map)
     header = measured[1] if measured else {}
     rig_hash = str(header.get("rig_hash") or start.get("rig_hash") or folder.rig_hash)
     changed = rig_hash != folder.rig_hash
@@ -105,7 +116,7 @@ def read_parts(folder: RigFolder, result: Path) -> ResultParts:
         collect.part(f"photograph {when}", result / "pictures" / f"check_{when}.png", read_photo)
         for when in ("before", "after")
     ]
-    camera_file = folder.root / "camera.json"
+    camera_file = folder.root / CAMERA_FILE
     return ResultParts(
         name=result.name,
         rig=_rig_of_result(folder, start) if changed else folder.rig,
@@ -113,18 +124,18 @@ def read_parts(folder: RigFolder, result: Path) -> ResultParts:
         changed=changed,
         table_map=measured[0] if measured else None,
         map_header=header,
-        design=_design(collect, folder.root / "design.npz", rig_hash),
-        fit=collect.part("fit figures", result / "fit.json", _any_json) or {},
-        verification=collect.part("verification", result / "verification.json", _any_json) or {},
-        as_built=collect.part("as-built figures", result / "as_built.json", _any_json) or {},
-        as_built_grid=collect.part("as-built mirror", result / "as_built.npz", _grid),
-        budget=collect.part("budget", result / "budget.json", _any_json) or {},
+        design=_design(collect, folder.root / DESIGN_FILE, rig_hash),
+        fit=collect.part("fit figures", result / FIT_FILE, _any_json) or {},
+        verification=collect.part("verification", result / VERIFICATION_FILE, _any_json) or {},
+        as_built=collect.part("as-built figures", result / AS_BUILT_FILE, _any_json) or {},
+        as_built_grid=collect.part("as-built mirror", result / AS_BUILT_ARRAYS_FILE, _grid),
+        budget=collect.part("budget", result / BUDGET_FILE, _any_json) or {},
         camera=collect.part("camera", camera_file, read_camera),
         camera_extra=collect.part("camera", camera_file, read_camera_extra) or {},
         photo_before=photos[0],
         photo_after=photos[1],
         start=start,
-        stop=collect.part("stop record", result / "stop.json", lambda p: read_json(p, format="rigwarp run stop")) or {},
+        stop=collect.part("stop record", result / STOP_FILE, lambda p: read_json(p, format="rigwarp run stop")) or {},
         file_hashes=_file_hashes(folder.root, result, header, start),
         missing=collect.missing,
     )
@@ -136,7 +147,7 @@ def _file_hashes(root: Path, result: Path, header: dict[str, Any], start: dict[s
     listed = settings.get("scans") if isinstance(settings, dict) else None
     stamps = listed if isinstance(listed, list) else str(header.get("scan")).split(" + ")  # one per zone
     scans = [root / "scans" / str(stamp) for stamp in stamps if isinstance(stamp, str) and "/" not in stamp]
-    paths = [root / "rig.toml", root / "camera.json", root / "design.npz"]
+    paths = [root / RIG_FILE, root / CAMERA_FILE, root / DESIGN_FILE]
     paths += [scan / name for scan in scans for name in ("patterns.json", "decoded.npz")]
     paths += sorted(path for path in result.glob("*") if path.suffix in (".json", ".npz"))
     return {

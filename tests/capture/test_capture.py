@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from bench_rigs import convex_rig
 
-from rigwarp.capture import FRAMES, PATTERNS_FILE, export_patterns, import_frames, photograph, read_frames, record_scan
+from rigwarp.capture import export_patterns, import_frames, photograph, read_frames, record_scan
 from rigwarp.devices import Bench
 from rigwarp.errors import DeviceError, InputError
 from rigwarp.files import read_patterns, read_photo, write_picture
+from rigwarp.files.names import FRAMES, PATTERNS_FILE
 from rigwarp.patterns import PatternSet, fast_set
 from rigwarp.rig import decode_transfer, encode_transfer
 

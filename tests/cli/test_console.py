@@ -38,7 +38,7 @@ def test_json(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_progress_is_silent_away_from_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
-    with Console().progress(10, "Tracing") as advance:
+    with Console().stage(10, "Tracing") as advance:
         advance()
         advance(9)
     assert capsys.readouterr() == ("", "")
@@ -47,7 +47,7 @@ def test_progress_is_silent_away_from_a_terminal(capsys: pytest.CaptureFixture[s
 def test_progress_on_a_terminal(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
     monkeypatch.setenv("TERM", "xterm")
-    with Console().progress(10, "Tracing") as advance:
+    with Console().stage(10, "Tracing") as advance:
         advance(10)
     out, err = capsys.readouterr()
     assert out == ""

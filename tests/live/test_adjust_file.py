@@ -6,7 +6,8 @@ import random
 import pytest
 
 from rigwarp.errors import InputError
-from rigwarp.files import ADJUST_FILE, read_adjustment, write_adjustment
+from rigwarp.files import read_adjustment, write_adjustment
+from rigwarp.files.names import ADJUST_FILE
 from rigwarp.prewarp import Adjustment, Drag
 
 FULL = Adjustment(

@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rigwarp.files import ADJUST_FILE, current_result, open_rig, read_adjustment, read_prewarp, write_adjustment
+from rigwarp.files import current_result, open_rig, read_adjustment, read_prewarp, write_adjustment
+from rigwarp.files.names import ADJUST_FILE, REFUSED_FILE
 from rigwarp.live import CpuRenderer, warp_of
-from rigwarp.live.operate.keeper import REFUSED_FILE, WarpKeeper
+from rigwarp.live.operate.keeper import WarpKeeper
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts

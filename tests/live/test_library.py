@@ -10,7 +10,8 @@ import pytest
 
 import rigwarp
 from rigwarp.errors import InputError
-from rigwarp.files import ADJUST_FILE, write_adjustment
+from rigwarp.files import write_adjustment
+from rigwarp.files.names import ADJUST_FILE
 from rigwarp.live.render.gl_context import standalone_context
 from rigwarp.live.render.reference import ReferenceRenderer
 from rigwarp.prewarp import Adjustment

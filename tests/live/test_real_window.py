@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 import x_screen
 
-from rigwarp.files import ADJUST_FILE, current_result, make_current, open_rig, read_adjustment, read_prewarp
+from rigwarp.files import current_result, make_current, open_rig, read_adjustment, read_prewarp
+from rigwarp.files.names import ADJUST_FILE
 from rigwarp.live import CpuRenderer, warp_of
 from rigwarp.prewarp import content_coordinates
 from rigwarp.rig.canvas import content_to_table

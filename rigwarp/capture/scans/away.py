@@ -3,11 +3,12 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from rigwarp.capture.scans.frames_folder import FRAMES, PATTERNS_FILE, frame_name, read_frames, read_scan_photo
+from rigwarp.capture.scans.frames_folder import frame_name, read_frames, read_scan_photo
 from rigwarp.capture.scans.record import Recorded
 from rigwarp.decode import Decoder
 from rigwarp.errors import InputError
 from rigwarp.files import read_bytes, read_patterns, write_bytes, write_patterns, write_picture
+from rigwarp.files.names import FRAMES, PATTERNS_FILE
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import Rig
 

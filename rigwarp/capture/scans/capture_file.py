@@ -3,12 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from rigwarp.errors import InputError
 from rigwarp.files import read_json, write_json
+from rigwarp.files.names import CAPTURE_FILE
 
-CAPTURE_FILE: Final = "capture.json"
 _FORMAT = "rigwarp capture"
 
 

@@ -2,14 +2,12 @@
 
 import re
 from pathlib import Path
-from typing import Final
 
 from rigwarp.devices import Photo
 from rigwarp.errors import InputError
 from rigwarp.files import read_photo
+from rigwarp.files.names import FRAMES
 
-FRAMES: Final = "frames"
-PATTERNS_FILE: Final = "patterns.json"
 _NUMBERED = re.compile(r"(\d{4})\.(png|jpg|jpeg|tif|tiff)", re.IGNORECASE)
 
 

@@ -9,11 +9,12 @@ from rigwarp.capture.photographs.synchronised_bench import SynchronisedBench
 from rigwarp.capture.scans.bracket import bracket_s, expose, exposure_kept
 from rigwarp.capture.scans.capture_file import CaptureNotes, write_capture_notes
 from rigwarp.capture.scans.frame_writer import FrameWriter
-from rigwarp.capture.scans.frames_folder import FRAMES, PATTERNS_FILE, frame_name
+from rigwarp.capture.scans.frames_folder import frame_name
 from rigwarp.decode import Decoder, blur_from_stripes
 from rigwarp.devices import Bench, Frame, Photo
 from rigwarp.errors import DeviceError
 from rigwarp.files import write_patterns
+from rigwarp.files.names import FRAMES, PATTERNS_FILE
 from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame
 
 

@@ -7,13 +7,14 @@ from rigwarp.capture.photographs.averaged_camera import averaged
 from rigwarp.capture.scans.bracket import expose, exposure_kept
 from rigwarp.capture.scans.capture_file import read_capture_notes
 from rigwarp.capture.scans.frame_writer import FrameWriter
-from rigwarp.capture.scans.frames_folder import FRAMES, PATTERNS_FILE, frame_name, read_scan_photo, recorded_frames
+from rigwarp.capture.scans.frames_folder import frame_name, read_scan_photo, recorded_frames
 from rigwarp.capture.scans.look_again import movements, taken_live
 from rigwarp.capture.scans.record import Recorded, record_rest, require_resolution
 from rigwarp.decode import Decoder
 from rigwarp.devices import Bench, Photo
 from rigwarp.errors import MeasurementError
 from rigwarp.files import read_patterns
+from rigwarp.files.names import FRAMES, PATTERNS_FILE
 from rigwarp.patterns import PatternSet
 
 

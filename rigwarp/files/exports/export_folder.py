@@ -11,9 +11,9 @@ from typing import Any, Final
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import TEMPORARY_ENDING, write_json
+from rigwarp.files.names import EXPORT_FILE
 from rigwarp.files.reading import read_json
 
-EXPORT_FILE: Final = "export.json"
 FORMAT: Final = "rigwarp export"
 
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigwarp.errors import RigwarpError
-from rigwarp.files import ADJUST_FILE, current_result, read_adjustment, read_prewarp, write_adjustment
-from rigwarp.files.runs import CURRENT_FILE
+from rigwarp.files import current_result, read_adjustment, read_prewarp, write_adjustment
+from rigwarp.files.names import ADJUST_FILE, CURRENT_FILE, PREWARP_FILE, REFUSED_FILE
 from rigwarp.live.render.sampling import SampleMap
 from rigwarp.live.render.warp import Warp, warp_of
 from rigwarp.live.run.statistics import Counts
@@ -21,8 +21,6 @@ from rigwarp.prewarp import UNCHANGED, Adjustment
 
 log = logging.getLogger(__name__)
 POLL_S = 0.25
-REFUSED_FILE = "adjust.refused.json"
-"""Where an adjust.json goes that is unreadable, or came too late to be taken over, when a new one is saved."""
 _Stamp = tuple[int, int, int] | None
 _UNSEEN: _Stamp = (-1, -1, -1)
 
@@ -183,7 +181,7 @@ class WarpKeeper:
 
     def _take_result(self, root: Path) -> None:
         run = current_result(root)
-        prewarp = read_prewarp(run / "prewarp.npz")
+        prewarp = read_prewarp(run / PREWARP_FILE)
         if prewarp.projector_resolution != self._warp.prewarp.projector_resolution:
             log.warning("%s is for a projector of %s pixels; start again to use it", run, prewarp.projector_resolution)
             self._counts.refused += 1

@@ -1,0 +1,42 @@
+"""What the files and folders of a rig are called, in one place."""
+
+from typing import Final
+
+RIG_FILE: Final = "rig.toml"
+VIRTUAL_FILE: Final = "virtual.toml"
+CAMERA_FILE: Final = "camera.json"
+DESIGN_FILE: Final = "design.npz"
+ADJUST_FILE: Final = "adjust.json"
+CURRENT_FILE: Final = "current.json"
+REFUSED_FILE: Final = "adjust.refused.json"
+DRIFT_FILE: Final = "drift.json"
+DESIGN_PICTURES: Final = "design_pictures"
+SCANS: Final = "scans"
+RESULTS: Final = "results"
+
+# in a run's folder
+START_FILE: Final = "start.json"
+STOP_FILE: Final = "stop.json"
+
+# in a scan's folder
+PATTERNS_FILE: Final = "patterns.json"
+FRAMES: Final = "frames"
+DECODED_FILE: Final = "decoded.npz"
+CAPTURE_FILE: Final = "capture.json"
+MOVED_FILE: Final = "moved.json"
+
+# in a result's folder
+MAP_FILE: Final = "map.npz"
+AS_BUILT_ARRAYS_FILE: Final = "as_built.npz"
+AS_BUILT_FILE: Final = "as_built.json"
+PREWARP_FILE: Final = "prewarp.npz"
+FIT_FILE: Final = "fit.json"
+BUDGET_FILE: Final = "budget.json"
+VERIFICATION_FILE: Final = "verification.json"
+QUICK_FILE: Final = "quick.npz"
+TABLE_SHAPE_FILE: Final = "table_shape.json"
+PICTURES: Final = "pictures"
+REPORT_FILE: Final = "report.html"
+
+# in an export's folder
+EXPORT_FILE: Final = "export.json"
