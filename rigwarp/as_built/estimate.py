@@ -1,6 +1,7 @@
 """From the samples of a scan to the built mirror."""
 
 from collections.abc import Sequence
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -41,11 +42,29 @@ _WARP_UNKNOWN_CAMERA_MM = 0.3  # the same where the camera came without a covari
 _POWER_FROM_PRIOR = 0.25  # share of the power's variance from the mounting tolerances: more is over half of its sigma
 
 
+class FittedCells(Protocol):
+    """N averaged samples of a table map: projector pixel -> table mm, with what each is worth.
+
+    Attributes
+    ----------
+    cells : the samples.
+    cell_sigma_mm : (N,) 1-sigma of table_mm per axis.
+    cell_zone : (N,) the zone that lights each.
+    """
+
+    @property
+    def cells(self) -> Samples: ...
+
+    @property
+    def cell_sigma_mm(self) -> Array: ...
+
+    @property
+    def cell_zone(self) -> NDArray[np.integer]: ...
+
+
 def estimate_as_built(
     model: OpticalModel,
-    cells: Samples,
-    cell_sigma_mm: ArrayLike,
-    cell_zone: ArrayLike,
+    fit: FittedCells,
     tolerances: ArrayLike,
     camera: CameraModel,
     *,
@@ -59,12 +78,8 @@ def estimate_as_built(
     ----------
     model : OpticalModel
         The design, as in rig.toml (not registered).
-    cells : Samples
-        N averaged samples: projector pixel -> table mm.
-    cell_sigma_mm : (N,)
-        1-sigma of table_mm per axis.
-    cell_zone : (N,)
-        Zone that lights each.
+    fit : FittedCells
+        What `fit_table_map` returns, or anything else with its averaged samples.
     tolerances : (12,)
         1-sigma of the mounting: projector shift mm, turn rad, mirror shift mm, turn rad, three each, table axes.
     camera : CameraModel
@@ -88,16 +103,16 @@ def estimate_as_built(
     """
     tolerances = np.asarray(tolerances, float)
     table = RaisedScan(
-        cells=cells,
-        cell_sigma_mm=np.asarray(cell_sigma_mm, float),
-        cell_zone=np.asarray(cell_zone, np.int64),
+        cells=fit.cells,
+        cell_sigma_mm=np.asarray(fit.cell_sigma_mm, float),
+        cell_zone=np.asarray(fit.cell_zone, np.int64),
         camera=camera,
         board=None,
     )
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
-        fit = fit_map(model, data, tolerances, measured)
-        return _result(model, fit.data, fit, tolerances, [table, *raised], modulations)
+        solved = fit_map(model, data, tolerances, measured)
+        return _result(model, solved.data, solved, tolerances, [table, *raised], modulations)
     except (np.linalg.LinAlgError, QhullError) as error:
         raise MeasurementError(
             f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "

@@ -11,9 +11,10 @@ from rigwarp.camera import CameraModel
 from rigwarp.capture.preview.board_session import Asked, BoardSession
 from rigwarp.commands.console import Console
 from rigwarp.commands.preview import PreviewOperator, operator
-from rigwarp.devices import VIRTUAL, Camera, Photo, open_virtual
+from rigwarp.devices import VIRTUAL, Camera, open_virtual
 from rigwarp.errors import MeasurementError
 from rigwarp.files import UTC_STAMP, RigFolder, write_picture
+from rigwarp.geometry import Photo
 from rigwarp.simulation import VirtualRig
 
 _VIRTUAL_LOOK_S = 0.8  # between looks of the virtual camera: a pose is held for a few of them

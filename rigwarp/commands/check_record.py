@@ -34,9 +34,9 @@ from typing import Any
 import numpy as np
 
 from rigwarp.commands.console import Console
-from rigwarp.devices import Photo
 from rigwarp.files import write_json
 from rigwarp.files.names import VERIFICATION_FILE
+from rigwarp.geometry import Photo
 from rigwarp.prewarp import Adjustment
 from rigwarp.verification import ChartModulation, LineFigure, NinePoints, VerificationResult, worst_line
 

@@ -28,11 +28,10 @@ from rigwarp.commands.quick_look import (
 )
 from rigwarp.commands.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
 from rigwarp.commands.shaped_table import CheckPositions, shape_of
-from rigwarp.devices import Photo
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
 from rigwarp.files.names import DRIFT_FILE, MAP_FILE
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, Photo
 from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures, nearer_now
 from rigwarp.verification.drift.motion import PartMotion

@@ -44,9 +44,7 @@ def fit_mirror(
     def estimate(raised: Sequence[RaisedScan]) -> AsBuilt:
         return estimate_as_built(
             model,
-            table_map.cells,
-            table_map.cell_sigma_mm,
-            table_map.cell_zone,
+            table_map,
             tolerances,
             camera,
             raised=raised,

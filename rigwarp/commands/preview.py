@@ -14,9 +14,10 @@ from rigwarp.capture.preview.process import CLOSED
 from rigwarp.capture.preview.watch import watch
 from rigwarp.capture.preview.window import PreviewWindow
 from rigwarp.commands.console import Console
-from rigwarp.devices import Photo, open_bench
+from rigwarp.devices import open_bench
 from rigwarp.errors import DeviceError
 from rigwarp.files import RigFolder
+from rigwarp.geometry import Photo
 
 _GO = ("return", "enter", "space")
 _STOP = ("escape", CLOSED)

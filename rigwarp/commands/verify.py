@@ -40,11 +40,11 @@ from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.quick_look import BenchLooker, prewarp_of, quick_frames, state_of, store_state, take_look
 from rigwarp.commands.refine import print_refined, refine, refined_record
 from rigwarp.commands.shaped_table import CheckPositions, shape_of
-from rigwarp.devices import Bench, Photo
+from rigwarp.devices import Bench
 from rigwarp.errors import InputError, MeasurementError, ToleranceError, UsageError
 from rigwarp.files import RigFolder, current_result, open_rig, read_adjustment, read_json, read_prewarp, write_picture
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE, VERIFICATION_FILE
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.prewarp.adjustment import adjusted_mm, hidden_mm, unadjusted_mm

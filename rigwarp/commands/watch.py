@@ -15,9 +15,10 @@ import numpy as np
 
 from rigwarp.commands.drift import quick_check, reregister
 from rigwarp.commands.quick_look import take_look
-from rigwarp.devices import VIRTUAL, Camera, Display, Frame, Photo, open_virtual
+from rigwarp.devices import VIRTUAL, Camera, Display, Frame, open_virtual
 from rigwarp.errors import DeviceError, RigwarpError
 from rigwarp.files import RigFolder
+from rigwarp.geometry import Photo
 from rigwarp.live.operate.interlude import Interludes, Quiet
 
 log = logging.getLogger(__name__)

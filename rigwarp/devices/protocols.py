@@ -6,8 +6,9 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.geometry import Photo
+
 Frame = NDArray[np.uint8]
-Photo = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 class Display(Protocol):

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from rigwarp.devices.camera_controls import CONTROLS, exposure_s, fix_controls, set_exposure_s, take_all_bits
 from rigwarp.devices.camera_list import listed_cameras, users_of
 from rigwarp.devices.newest_frame import NewestFrames
-from rigwarp.devices.protocols import Photo, Shot
+from rigwarp.devices.protocols import Shot
 from rigwarp.errors import DeviceError
+from rigwarp.geometry import Photo
 
 ASSUMED_LATENCY_S: Final = 1.0
 """From a picture shown to its photograph, for almost any camera; the capture loop measures the real one."""

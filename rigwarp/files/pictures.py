@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
 from rigwarp.files.reading import read_bytes
+from rigwarp.geometry import Photo
 
 PHOTO_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 
-Picture = NDArray[np.uint8] | NDArray[np.uint16]
 
-
-def read_photo(path: Path) -> Picture:
+def read_photo(path: Path) -> Photo:
     """A photograph as grey values.
 
     Returns
@@ -36,8 +35,8 @@ def read_photo(path: Path) -> Picture:
     if picture.ndim == 2:
         return picture
     if picture.shape[2] < 3:
-        return cast(Picture, np.ascontiguousarray(picture[..., 0]))
-    return cast(Picture, cv2.cvtColor(picture[..., :3], cv2.COLOR_BGR2GRAY))
+        return cast(Photo, np.ascontiguousarray(picture[..., 0]))
+    return cast(Photo, cv2.cvtColor(picture[..., :3], cv2.COLOR_BGR2GRAY))
 
 
 def read_colour(path: Path) -> NDArray[np.uint8]:
@@ -91,7 +90,7 @@ def list_photos(folder: Path) -> list[Path]:
     return photos
 
 
-def _decode(path: Path, data: bytes) -> Picture:
+def _decode(path: Path, data: bytes) -> Photo:
     if path.suffix.lower() not in PHOTO_ENDINGS:
         raise InputError(f"{path}: found the ending {path.suffix!r}, expected png, jpg or tif. Convert the picture.")
     try:
@@ -102,4 +101,4 @@ def _decode(path: Path, data: bytes) -> Picture:
         raise InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
     if picture.dtype not in (np.uint8, np.uint16):
         raise InputError(f"{path}: found {picture.dtype} values, expected 8 or 16 bits. Convert the picture.")
-    return cast(Picture, picture)
+    return cast(Photo, picture)

@@ -1,6 +1,6 @@
 """Frames, rays, planes, triangle meshes and per-pixel maps: the vocabulary of every other room."""
 
-from rigwarp.geometry.arrays import Array, BoolArray, IntArray
+from rigwarp.geometry.arrays import Array, BoolArray, IntArray, Photo
 from rigwarp.geometry.frames import (
     Placement,
     at_height,
@@ -17,6 +17,7 @@ __all__ = [
     "Array",
     "BoolArray",
     "IntArray",
+    "Photo",
     "PixelMap",
     "Placement",
     "TriangleMesh",

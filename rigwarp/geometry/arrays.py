@@ -8,3 +8,6 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.signedinteger[Any]]
+
+Photo = NDArray[np.uint8] | NDArray[np.uint16]
+"""(H, W[, 3]) a photograph: code values as the camera gave them."""

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
@@ -36,12 +35,11 @@ from rigwarp.files.names import (
     STOP_FILE,
     VERIFICATION_FILE,
 )
-from rigwarp.geometry import Array, PixelMap
+from rigwarp.geometry import Array, Photo, PixelMap
 from rigwarp.rig import Rig, parse_rig
 
 _T = TypeVar("_T")
 _GRIDS = ("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad")
-Photo = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,6 +1,7 @@
 """A small optical model and synthetic samples of it, made by exact tracing of a known figure plus noise in pixels."""
 
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy import sparse
@@ -122,8 +123,16 @@ def make_camera(*, covariance=True):
     )
 
 
+class Scanned(NamedTuple):
+    """What the table map hands over: samples, sigma (N,) and zone (N,)."""
+
+    cells: Samples
+    cell_sigma_mm: np.ndarray
+    cell_zone: np.ndarray
+
+
 def scan(built, camera, *, step_px=6, sigma_px=0.02, seed=0, reach_mm=250.0, lit_by=None):
-    """Samples of a built model on a pixel grid: what the table map hands over, with sigma (N,) and zone (N,).
+    """Samples of a built model on a pixel grid.
 
     `lit_by` is the model that says which pixel goes by way of which zone: the design of a mirror whose panels were
     moved, because a panel behind its design's own triangles would lie in their shade.
@@ -148,7 +157,7 @@ def scan(built, camera, *, step_px=6, sigma_px=0.02, seed=0, reach_mm=250.0, lit
         camera_px=camera.project(np.concatenate([table, height], axis=-1)),
         count=np.ones(len(table), np.int64),
     )
-    return samples, sigma, zone
+    return Scanned(cells=samples, cell_sigma_mm=sigma, cell_zone=zone)
 
 
 def _landing(built, pixels, zone):

@@ -22,7 +22,7 @@ def test_a_flat_passes_when_its_slopes_are_those_of_float_glass(saddle_mrad, pas
     model, camera = flat_model(), make_camera()
     curve = saddle_mrad * 1e-3 / 2.0 / 25.0  # slope at 25 mm from the middle
     built = model.with_figure({0: spline_of(lambda x, y: curve * (x * x - y * y))})
-    result = estimate_as_built(model, *scan(built, camera, step_px=26, lit_by=model), TOLERANCES, camera)
+    result = estimate_as_built(model, scan(built, camera, step_px=26, lit_by=model), TOLERANCES, camera)
     assert result.acceptance is not None
     assert result.acceptance.passed is passes
     assert result.to_dict()["flat_acceptance"]["passed"] is passes

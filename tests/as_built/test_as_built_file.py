@@ -13,8 +13,7 @@ from rigwarp.files import read_as_built, write_as_built
 
 @pytest.fixture(scope="module")
 def result(model, camera):
-    samples, sigma, zone = scan(model, camera, step_px=16)
-    return estimate_as_built(model, samples, sigma, zone, TOLERANCES, camera)
+    return estimate_as_built(model, scan(model, camera, step_px=16), TOLERANCES, camera)
 
 
 def test_round_trip(result, tmp_path):

@@ -41,8 +41,7 @@ def errors(result, figure, model):
 
 
 def estimate(model, camera, built, *, seed=0, step_px=10):
-    samples, sigma, zone = scan(built, camera, seed=seed, step_px=step_px)
-    return estimate_as_built(model, samples, sigma, zone, TOLERANCES, camera)
+    return estimate_as_built(model, scan(built, camera, seed=seed, step_px=step_px), TOLERANCES, camera)
 
 
 @pytest.fixture(scope="module")
@@ -136,9 +135,9 @@ def test_the_radius_is_left_to_the_tolerances_when_only_they_know_it(seated_wron
 
 
 def test_too_few_samples_are_refused(model, camera):
-    samples, sigma, zone = scan(model, camera, step_px=60)
+    table = scan(model, camera, step_px=60)
     with pytest.raises(MeasurementError, match="averaged samples can be used"):
-        estimate_as_built(model, samples, sigma, zone, TOLERANCES, camera)
+        estimate_as_built(model, table, TOLERANCES, camera)
 
 
 def test_a_camera_without_covariance_widens_the_sigmas(model):

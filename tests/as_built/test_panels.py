@@ -26,7 +26,7 @@ def opened():
     half = np.tan(np.deg2rad(OPENED_DEG / 2.0))
     built = model.with_figure({0: plane(half, HALF_MM), 1: plane(-half, -HALF_MM)})
     table = scan(built, camera, step_px=20, reach_mm=400.0, lit_by=model)
-    return estimate_as_built(model, *table, TOLERANCES, camera)
+    return estimate_as_built(model, table, TOLERANCES, camera)
 
 
 def test_the_fold_opened_by_what_it_was_opened(opened):

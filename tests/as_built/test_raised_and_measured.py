@@ -56,8 +56,8 @@ def test_a_second_height_shrinks_the_uncertainty_of_the_radius_more_than_three_t
         corners=54,
     )
     board = RaisedScan(cells=cells, cell_sigma_mm=sigma, cell_zone=zone, camera=camera, board=stands)
-    one = estimate_as_built(model, *table, LOOSE, camera)
-    two = estimate_as_built(model, *table, LOOSE, camera, raised=[board])
+    one = estimate_as_built(model, table, LOOSE, camera)
+    two = estimate_as_built(model, table, LOOSE, camera, raised=[board])
     assert power_sigma_um(one) > 3.0 * power_sigma_um(two)
     assert [height.raised_mm for height in two.heights] == [0.0, 100.0]
     assert two.heights[1].residual_rms_mm < 0.03  # mm; noise of 0.02
@@ -73,8 +73,8 @@ def test_a_measured_length_enters_as_data():
     what = "projector to mirror vertex"
     ruler = Measured(what=what, mm=length_mm(built, what), sigma_mm=0.1)
     table = scan(built, camera, step_px=STEP_PX)
-    without = estimate_as_built(model, *table, TOLERANCES, camera)
-    with_it = estimate_as_built(model, *table, TOLERANCES, camera, measured=[ruler])
+    without = estimate_as_built(model, table, TOLERANCES, camera)
+    with_it = estimate_as_built(model, table, TOLERANCES, camera, measured=[ruler])
     shifts = with_it.pose.values / np.repeat([1.0, 1000.0, 1.0, 1000.0], 3)
     assert abs(length_mm(moved(model, shifts), what) - ruler.mm) < 0.3  # three of its sigmas
     assert power_sigma_um(with_it) < 0.7 * power_sigma_um(without)
@@ -110,4 +110,4 @@ def test_equations_without_a_solution_become_advice(monkeypatch):
     monkeypatch.setattr(estimate_module, "fit_map", singular)
     model, camera = make_model(), make_camera()
     with pytest.raises(MeasurementError, match="too small a part of the mirror"):
-        estimate_as_built(model, *scan(model, camera, step_px=STEP_PX), TOLERANCES, camera)
+        estimate_as_built(model, scan(model, camera, step_px=STEP_PX), TOLERANCES, camera)

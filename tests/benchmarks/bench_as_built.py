@@ -91,14 +91,14 @@ def _rig(seed: int, *, sure_camera: bool) -> dict[str, Any]:
     model, camera = make_model(), make_camera()
     figure = _figure(rng)
     built = with_throw(moved(model, TOLERANCES * np.clip(rng.normal(size=12), -2, 2)), 0.004 * rng.normal())
-    samples, sigma, zone = scan(built.with_figure({0: figure}), camera, step_px=_STEP_PX, seed=seed, lit_by=built)
+    table = scan(built.with_figure({0: figure}), camera, step_px=_STEP_PX, seed=seed, lit_by=built)
     if not sure_camera:
         lens = np.linalg.cholesky(np.asarray(camera.covariance)) @ rng.normal(size=15)
-        off = camera.plane_sensitivity(samples.camera_px, 0.0) @ lens + _warp(rng, samples.table_mm)
-        samples.table_mm[:] += off
+        off = camera.plane_sensitivity(table.cells.camera_px, 0.0) @ lens + _warp(rng, table.cells.table_mm)
+        table.cells.table_mm[:] += off
     else:
         camera = replace(camera, covariance=_SURE * np.asarray(camera.covariance))
-    result = estimate_as_built(model, samples, sigma, zone, TOLERANCES, camera)
+    result = estimate_as_built(model, table, TOLERANCES, camera)
     return _judge(result, figure, model)
 
 

@@ -189,7 +189,7 @@ def _estimated(
     samples = samples_from_scan(scanned(folder, virtual), camera, folder.rig.table)
     model, tolerances = design_model(folder), rig_tolerances(folder.rig)
     fit = fit_table_map(model, samples, camera, tolerances)
-    built = estimate_as_built(model, fit.cells, fit.cell_sigma_mm, fit.cell_zone, tolerances, camera)
+    built = estimate_as_built(model, fit, tolerances, camera)
     return virtual, built
 
 

@@ -10,10 +10,8 @@ from numpy.typing import NDArray
 
 from rigwarp.camera.boards.board import board_corners_mm, board_size_mm, charuco_board
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array, IntArray
+from rigwarp.geometry import Array, IntArray, Photo
 from rigwarp.rig.model import Target
-
-Grey = NDArray[np.uint8] | NDArray[np.uint16]
 
 _STRETCH_PERCENT = (0.5, 99.5)  # black and white of the stretched photo: highlights and dead pixels left out
 _ENOUGH = 0.6  # share of the board's corners at which no further way of looking is tried
@@ -57,7 +55,7 @@ class BoardView:
         return len(self.ids)
 
 
-def detect_board(photo: Grey, target: Target) -> BoardView:
+def detect_board(photo: Photo, target: Target) -> BoardView:
     """Find the corners of the board in a grey photograph.
 
     Parameters
@@ -105,14 +103,14 @@ class _Found:
         return _Found(ids=np.zeros(0, np.int64), image_px=np.zeros((0, 2)), legacy=False, mirrored=mirrored)
 
 
-def _check_photo(photo: Grey) -> None:
+def _check_photo(photo: Photo) -> None:
     if photo.ndim != 2 or photo.dtype not in (np.uint8, np.uint16):
         raise InputError(
             f"a photo of the board has shape {photo.shape} and type {photo.dtype}, expected grey (H, W), 8 or 16 bit"
         )
 
 
-def _stretched(photo: Grey) -> NDArray[np.float32]:
+def _stretched(photo: Photo) -> NDArray[np.float32]:
     """The photo as float32 with its own black at 0 and white at 255."""
     low, high = np.percentile(photo[::3, ::3], _STRETCH_PERCENT)
     scale = 255.0 / max(high - low, 1.0)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.camera.boards.board_shape import EXACT_PRINT, N_SHAPE, PLAIN_PRINT, SheetSigma, board_bends
-from rigwarp.camera.boards.detection import BoardView, Grey, detect_board
+from rigwarp.camera.boards.detection import BoardView, detect_board
 from rigwarp.camera.lens.bundle import N_SHARED, Bundle, Corners, Prior, adjust, cost, observe
 from rigwarp.camera.lens.judgement import (
     WANTED_VIEWS,
@@ -19,7 +19,7 @@ from rigwarp.camera.lens.robust import RobustFit, fit_robustly
 from rigwarp.camera.projection import LENS_TERMS, N_LENS, lens_matrix
 from rigwarp.camera.table.planar import MIN_CORNERS, planar_poses, spans_a_plane
 from rigwarp.errors import InputError, MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.rig.model import Target
 
 MIN_VIEWS = 3
@@ -96,7 +96,7 @@ class LensResult:
         return self.fit.residual_px
 
 
-def calibrate_lens(photos: Sequence[Grey], target: Target, *, sheet_sigma: SheetSigma = PLAIN_PRINT) -> LensResult:
+def calibrate_lens(photos: Sequence[Photo], target: Target, *, sheet_sigma: SheetSigma = PLAIN_PRINT) -> LensResult:
     """Estimate the lens from photographs of the hand-held board, each with the board tilted another way.
 
     Parameters

@@ -6,7 +6,7 @@ import numpy as np
 
 from rigwarp.camera.boards.board import board_to_table
 from rigwarp.camera.boards.board_shape import N_SHAPE, PLAIN_PRINT, SheetSigma, board_bends
-from rigwarp.camera.boards.detection import BoardView, Grey, detect_board
+from rigwarp.camera.boards.detection import BoardView, detect_board
 from rigwarp.camera.boards.sheet import sheet_causes, sheet_covariance
 from rigwarp.camera.lens.bundle import N_SHARED, Bundle, Corners, Pose, Prior, adjust, cost, observe
 from rigwarp.camera.lens.calibrate import LensResult, board_corners, free_terms, shape_prior
@@ -16,7 +16,7 @@ from rigwarp.camera.model import CameraModel
 from rigwarp.camera.projection import N_LENS, N_POSE, lens_matrix
 from rigwarp.camera.table.planar import MIN_CORNERS, planar_poses, spans_a_plane
 from rigwarp.errors import InputError, MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.rig.model import Target
 
 _DECISIVE = 25.0  # chi-squared by which the pose chosen must beat the other one: 5 sigma
@@ -52,7 +52,7 @@ class TablePose:
 
 
 def locate_table(
-    photo: Grey,
+    photo: Photo,
     lens: LensResult | CameraModel,
     target: Target,
     *,

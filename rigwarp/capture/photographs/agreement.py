@@ -8,9 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.devices import Photo
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Photo
 
 _CELL = 8  # camera pixels; also the block of JPEG, whose noise is alike within one
 _LIT_SIGMAS = 5.0  # a cell is lit when the test light changes it by that many standard deviations of its noise

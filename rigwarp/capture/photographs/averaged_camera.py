@@ -4,7 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.capture.photographs.borrowed_camera import BorrowedCamera
-from rigwarp.devices import Camera, Photo
+from rigwarp.devices import Camera
+from rigwarp.geometry import Photo
 
 
 class AveragedCamera(BorrowedCamera):

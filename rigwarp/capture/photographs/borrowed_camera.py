@@ -1,6 +1,7 @@
 """A camera that stands before another one."""
 
-from rigwarp.devices import Camera, Photo
+from rigwarp.devices import Camera
+from rigwarp.geometry import Photo
 
 
 class BorrowedCamera:

@@ -8,8 +8,9 @@ import numpy as np
 
 from rigwarp.capture.photographs.agreement import Agreement, learn_agreement
 from rigwarp.capture.photographs.paced_display import PacedDisplay
-from rigwarp.devices import Frame, Photo, StreamingCamera
+from rigwarp.devices import Frame, StreamingCamera
 from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Photo
 
 CHANGES: Final = 30
 _TEST_CODES = (64, 192)  # uniform greys: enough contrast, nothing burnt out, no full black to white

@@ -17,8 +17,9 @@ import numpy as np
 from rigwarp.capture.photographs.borrowed_camera import BorrowedCamera
 from rigwarp.capture.photographs.latency import Latency
 from rigwarp.capture.photographs.paced_display import PacedDisplay
-from rigwarp.devices import Frame, Photo, Shot, StreamingCamera
+from rigwarp.devices import Frame, Shot, StreamingCamera
 from rigwarp.errors import DeviceError, MeasurementError
+from rigwarp.geometry import Photo
 
 _ROLLING_FRAMES = 1.0  # a rolling shutter begins its last row up to a frame later than its first
 _LEAD_FRAMES = 2.0  # photographs before the first acceptable one that may serve as its witness

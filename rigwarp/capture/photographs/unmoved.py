@@ -6,8 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.devices import Photo
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Photo
 
 _CELL = 8  # camera pixels
 _CHANGED = 0.05  # of the contrast of black and white: what a cell must change by to count

@@ -32,9 +32,9 @@ from rigwarp.decode import blur_from_stripes
 from rigwarp.decode.checks.finest_stripes import measure_finest_stripes, stripe_frames
 from rigwarp.decode.checks.light_levels import lit_pixels, measure_light, usual_response
 from rigwarp.decode.checks.steadiness import measure_steadiness
-from rigwarp.devices import Bench, Frame, Photo
+from rigwarp.devices import Bench, Frame
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import BoolArray
+from rigwarp.geometry import BoolArray, Photo
 from rigwarp.patterns import PatternSet, PhaseFrame
 from rigwarp.rig import Rig
 

@@ -20,9 +20,9 @@ from rigwarp.camera.boards.shots import HOLD_S, BoardShots, Looked
 from rigwarp.camera.table.field_of_view import content_outline_px
 from rigwarp.camera.table.planar import MIN_CORNERS
 from rigwarp.capture.preview.picture import PreviewState
-from rigwarp.devices import Camera, Photo
+from rigwarp.devices import Camera
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, Photo
 from rigwarp.rig import Rig
 
 Asked = Literal["go", "stop"]

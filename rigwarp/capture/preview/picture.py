@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from rigwarp.camera import BoardView
 from rigwarp.capture.preview.drawing import Colour, Picture, box, dots, hatch, polyline, text_width, wrapped, write
-from rigwarp.devices import Photo
-from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.geometry import Array, BoolArray, IntArray, Photo
 
 SIZE: Final = (1280, 720)
 """(width, height) of the preview."""

@@ -9,7 +9,8 @@ from rigwarp.camera.boards.board_sharpness import board_blur_px
 from rigwarp.camera.table.field_of_view import content_in_view, content_outline_px
 from rigwarp.camera.table.sheet_move import sheet_move
 from rigwarp.capture.preview.picture import PreviewState
-from rigwarp.devices import Camera, Photo
+from rigwarp.devices import Camera
+from rigwarp.geometry import Photo
 from rigwarp.rig import Rig
 
 _BURNT = 0.001  # share of the picture

@@ -4,8 +4,8 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
 
-from rigwarp.devices import Photo
 from rigwarp.files import write_picture
+from rigwarp.geometry import Photo
 
 _WAITING = 8  # photographs that may wait for the disk: more would fill the memory
 

@@ -3,10 +3,10 @@
 import re
 from pathlib import Path
 
-from rigwarp.devices import Photo
 from rigwarp.errors import InputError
 from rigwarp.files import read_photo
 from rigwarp.files.names import FRAMES
+from rigwarp.geometry import Photo
 
 _NUMBERED = re.compile(r"(\d{4})\.(png|jpg|jpeg|tif|tiff)", re.IGNORECASE)
 

@@ -10,9 +10,10 @@ from rigwarp.capture.photographs.unmoved import Movement, compare
 from rigwarp.capture.scans.bracket import expose, exposure_kept
 from rigwarp.capture.scans.capture_file import read_capture_notes
 from rigwarp.capture.scans.frames_folder import frame_name, read_scan_photo, recorded_frames
-from rigwarp.devices import Bench, Photo
+from rigwarp.devices import Bench
 from rigwarp.files import read_patterns
 from rigwarp.files.names import CAPTURE_FILE, FRAMES, PATTERNS_FILE
+from rigwarp.geometry import Photo
 from rigwarp.patterns import LevelFrame, PatternSet
 
 WHITE = "white"

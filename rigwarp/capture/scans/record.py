@@ -11,10 +11,11 @@ from rigwarp.capture.scans.capture_file import CaptureNotes, write_capture_notes
 from rigwarp.capture.scans.frame_writer import FrameWriter
 from rigwarp.capture.scans.frames_folder import frame_name
 from rigwarp.decode import Decoder, blur_from_stripes
-from rigwarp.devices import Bench, Frame, Photo
+from rigwarp.devices import Bench, Frame
 from rigwarp.errors import DeviceError
 from rigwarp.files import write_patterns
 from rigwarp.files.names import FRAMES, PATTERNS_FILE
+from rigwarp.geometry import Photo
 from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame
 
 

@@ -11,10 +11,11 @@ from rigwarp.capture.scans.frames_folder import frame_name, read_scan_photo, rec
 from rigwarp.capture.scans.look_again import movements, taken_live
 from rigwarp.capture.scans.record import Recorded, record_rest, require_resolution
 from rigwarp.decode import Decoder
-from rigwarp.devices import Bench, Photo
+from rigwarp.devices import Bench
 from rigwarp.errors import MeasurementError
 from rigwarp.files import read_patterns
 from rigwarp.files.names import FRAMES, PATTERNS_FILE
+from rigwarp.geometry import Photo
 from rigwarp.patterns import PatternSet
 
 

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.signal.response import estimate_response
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.rig import Transfer, decode_transfer
 
 _REACH_PX = 10.0  # sigma of the local mean, camera pixels: stripes up to 12 px wide on the picture leave no trace
@@ -30,8 +30,6 @@ _BRIGHT = 0.25  # of the best contrast; dimmer places are mostly noise
 _FILLED = 0.7  # share of a place's surroundings that must be usable
 _MIN_PLACES = 12
 _FIRST_HARMONIC_RMS = 4.0 / np.pi / np.sqrt(2.0)
-
-Photo = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, kw_only=True)

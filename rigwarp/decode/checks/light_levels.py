@@ -3,16 +3,13 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rigwarp.decode.signal.response import linearise
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Photo
 
 _LIT = 0.1  # of the usual contrast: a place that gets less is dark (a shadow, the mirror's rim, another height)
 _NOISE_CODES = 3.0  # of 255: less contrast than this is no light at all
 _CODED_SHAPE, _LINEAR_SHAPE = 2.4, 1.0  # usual response of 8-bit and of 16-bit cameras
-
-Photo = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, kw_only=True)

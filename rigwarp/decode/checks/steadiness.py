@@ -11,13 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Photo
 
 _ROWS = 256  # rows are averaged to about so many bands: noise falls, bands of a few rows stay
 _MIN_ROW = 16  # usable pixels in a band of rows, below which it is left out
 _PEAK = 4.0  # a band period is told when it holds so many times the mean power of its spectrum
-
-Photo = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, kw_only=True)

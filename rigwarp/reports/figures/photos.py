@@ -2,16 +2,14 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
-from rigwarp.geometry import Array, at_height
+from rigwarp.geometry import Array, Photo, at_height
 from rigwarp.reports.figures import style
 from rigwarp.reports.figures.outlines import content_outline
 from rigwarp.rig import Rig
 
 _MARGIN = 0.06  # room around the content area, of its size in the photograph
-Photo = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 def photo_pair(before: Photo | None, after: Photo | None, camera: CameraModel | None, rig: Rig) -> bytes:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import find_objects
 
 from rigwarp.camera import CameraModel
-from rigwarp.geometry import Array, BoolArray, IntArray
-from rigwarp.verification.dots.read_code import BrightPixels, GreyPhoto, linear_light
+from rigwarp.geometry import Array, BoolArray, IntArray, Photo
+from rigwarp.verification.dots.read_code import BrightPixels, linear_light
 
 _WIDEN_SHARE = 0.6
 _WIDEN_PX = 4
@@ -47,7 +47,7 @@ class _Window:
 
 
 def blob_centres(
-    photos: Sequence[GreyPhoto],
+    photos: Sequence[Photo],
     words: NDArray[np.uint8],
     pixels: BrightPixels,
     blobs: IntArray,
@@ -74,9 +74,7 @@ def blob_centres(
     return [c for window, at_mm, area_mm2 in parts if (c := _centre(window, at_mm, area_mm2)) is not None]
 
 
-def _windows(
-    photos: Sequence[GreyPhoto], words: NDArray[np.uint8], pixels: BrightPixels, blobs: IntArray
-) -> list[_Window]:
+def _windows(photos: Sequence[Photo], words: NDArray[np.uint8], pixels: BrightPixels, blobs: IntArray) -> list[_Window]:
     height, width = photos[0].shape
     label = np.zeros((height, width), np.int32)
     chosen = np.isin(pixels.blob, blobs)
@@ -92,7 +90,7 @@ def _windows(
 
 
 def _window(
-    photos: Sequence[GreyPhoto],
+    photos: Sequence[Photo],
     words: NDArray[np.uint8],
     label: NDArray[np.int32],
     number: int,

@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, at_height
+from rigwarp.geometry import Array, Photo, at_height
 from rigwarp.verification.dots.centre import BlobCentre, blob_centres
 from rigwarp.verification.dots.plan import DotPlan
-from rigwarp.verification.dots.read_code import MIXED, NO_DOT, BrightPixels, GreyPhoto, read_pixels
+from rigwarp.verification.dots.read_code import MIXED, NO_DOT, BrightPixels, read_pixels
 
 _FEWEST_PX = 6
 """A blob of fewer pixels has no trustworthy centre."""
@@ -54,7 +54,7 @@ class DotsFound:
     unreadable: tuple[UnreadableBlob, ...]
 
 
-def locate_dots(photos: Sequence[GreyPhoto], plan: DotPlan, camera: CameraModel, height_mm: float) -> DotsFound:
+def locate_dots(photos: Sequence[Photo], plan: DotPlan, camera: CameraModel, height_mm: float) -> DotsFound:
     """Find every dot on the table, wherever it landed.
 
     Parameters
@@ -93,7 +93,7 @@ def locate_dots(photos: Sequence[GreyPhoto], plan: DotPlan, camera: CameraModel,
     )
 
 
-def _check(photos: Sequence[GreyPhoto], plan: DotPlan, camera: CameraModel) -> None:
+def _check(photos: Sequence[Photo], plan: DotPlan, camera: CameraModel) -> None:
     if len(photos) != plan.n_pictures:
         raise MeasurementError(
             f"{len(photos)} photos of {plan.n_pictures} check pictures; photograph each one, in order"

@@ -13,11 +13,10 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from rigwarp.decode.signal.response import linearise
-from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.geometry import Array, BoolArray, IntArray, Photo
 from rigwarp.rig.transfer import decode_transfer
 from rigwarp.verification.dots.blink_code import word_numbers
 
-GreyPhoto = NDArray[np.uint8] | NDArray[np.uint16]
 _BLUR_PX = 0.8
 _NOISE_MULTIPLE = 5.0
 """A pixel is looked at when all dots together raise it this many sigmas above black."""
@@ -52,12 +51,12 @@ class BrightPixels:
     blob: IntArray
 
 
-def linear_light(photo: GreyPhoto) -> NDArray[np.float32]:
+def linear_light(photo: Photo) -> NDArray[np.float32]:
     """Approximate linear light 0..1 of a gamma-coded photo; cameras code about as sRGB does."""
     return _LIGHT_8_BIT[photo] if photo.dtype == np.uint8 else _LIGHT_16_BIT[photo]
 
 
-def light_table(photo: GreyPhoto, response_shape: float | None = None) -> NDArray[np.float32]:
+def light_table(photo: Photo, response_shape: float | None = None) -> NDArray[np.float32]:
     """Linear light 0..1 of every code value of a photo's type.
 
     By the camera's response as a scan measured it (`decode.signal.response`), or about as sRGB where none is known.
@@ -68,7 +67,7 @@ def light_table(photo: GreyPhoto, response_shape: float | None = None) -> NDArra
     return linearise(np.linspace(0.0, 1.0, codes), response_shape).astype(np.float32)
 
 
-def read_pixels(photos: Sequence[GreyPhoto], words: NDArray[np.uint8]) -> BrightPixels:
+def read_pixels(photos: Sequence[Photo], words: NDArray[np.uint8]) -> BrightPixels:
     """Find the lit pixels and read their word.
 
     Parameters

@@ -9,12 +9,11 @@ from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.camera.projection import N_LENS
-from rigwarp.geometry import Array, BoolArray, at_height
+from rigwarp.geometry import Array, BoolArray, Photo, at_height
 from rigwarp.rig import Table
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures
 from rigwarp.verification.dots.plan import DotPlan
-from rigwarp.verification.dots.read_code import GreyPhoto
 from rigwarp.verification.drift.camera_motion import CameraMotion, moved_camera, register_camera
 from rigwarp.verification.drift.motion import Explanation, LightShift, explain_shift
 from rigwarp.verification.drift.quick import QuickLook, QuickState, ambient_light, read_quick
@@ -64,7 +63,7 @@ class DriftJudgement:
 
 
 def judge_drift(
-    photos: Sequence[GreyPhoto], state: QuickState, plan: DotPlan, model: OpticalModel, table: Table
+    photos: Sequence[Photo], state: QuickState, plan: DotPlan, model: OpticalModel, table: Table
 ) -> DriftJudgement:
     """Compare a quick look with the stored one.
 

@@ -14,12 +14,12 @@ from scipy.spatial import cKDTree
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.geometry import Array, BoolArray, IntArray, Photo
 from rigwarp.rig import Content
 from rigwarp.verification.dots.centre import blob_centres
 from rigwarp.verification.dots.draw import dot_pictures
 from rigwarp.verification.dots.plan import DotPlan, plan_dots
-from rigwarp.verification.dots.read_code import BrightPixels, GreyPhoto, linear_light
+from rigwarp.verification.dots.read_code import BrightPixels, linear_light
 
 SHOWN = (False, True, False, True, False)
 """Which of the photographs show the dots; the others show black."""
@@ -97,7 +97,7 @@ def quick_pictures(plan: DotPlan) -> list[NDArray[np.uint8]]:
 
 
 def read_quick(
-    photos: Sequence[GreyPhoto],
+    photos: Sequence[Photo],
     ids: IntArray,
     expected_mm: Array,
     plan: DotPlan,
@@ -147,17 +147,17 @@ def read_quick(
     )
 
 
-def ambient_light(photos: Sequence[GreyPhoto]) -> NDArray[np.float32]:
+def ambient_light(photos: Sequence[Photo]) -> NDArray[np.float32]:
     """(H, W) linear light of the table with the projector black: the mean of the quick photos that show no dots."""
     return _mean_light(photos, shown=False)
 
 
-def _mean_light(photos: Sequence[GreyPhoto], *, shown: bool) -> NDArray[np.float32]:
+def _mean_light(photos: Sequence[Photo], *, shown: bool) -> NDArray[np.float32]:
     chosen = [linear_light(photo) for photo, dots in zip(photos, SHOWN, strict=True) if dots == shown]
     return np.asarray(np.mean(chosen, axis=0, dtype=np.float32))
 
 
-def _check(photos: Sequence[GreyPhoto], camera: CameraModel) -> None:
+def _check(photos: Sequence[Photo], camera: CameraModel) -> None:
     if len(photos) != len(SHOWN):
         raise MeasurementError(f"{len(photos)} photos of {len(SHOWN)} quick pictures; photograph each one, in order")
     wanted = camera.resolution[::-1]

@@ -11,11 +11,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, Photo
 from rigwarp.rig import Content
 from rigwarp.rig.canvas import content_to_table
 from rigwarp.rig.transfer import encode_transfer
-from rigwarp.verification.dots.read_code import GreyPhoto
 from rigwarp.verification.quality.uniformity import ContentPixels, SeenContent
 
 LINES_PER_MM = (0.0625, 0.125, 0.25, 0.5, 1.0, 2.0)
@@ -122,9 +121,9 @@ def chart_picture(chart: Chart, content: Content) -> NDArray[np.uint8]:
 
 
 def measure_charts(
-    photos: Sequence[GreyPhoto],
+    photos: Sequence[Photo],
     charts: Sequence[Chart],
-    black: GreyPhoto,
+    black: Photo,
     light_of_code: NDArray[np.float32],
     content: Content,
     seen: SeenContent,

@@ -7,10 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, Photo
 from rigwarp.rig import Content
 from rigwarp.rig.canvas import content_to_table, table_to_content
-from rigwarp.verification.dots.read_code import GreyPhoto
 
 _SPOT_SHARE = (
     0.02  # radius of a measuring spot, of the content's smaller side; a circle's corner spots end 0.9 % inside
@@ -50,8 +49,8 @@ def nine_points(content: Content) -> Array:
 
 
 def measure_uniformity(
-    white: GreyPhoto,
-    black: GreyPhoto,
+    white: Photo,
+    black: Photo,
     light_of_code: NDArray[np.float32],
     content: Content,
     seen: "SeenContent",
