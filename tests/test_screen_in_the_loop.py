@@ -15,9 +15,9 @@ from loose_stream import Faults
 from screen_loop import ScreenLoop
 
 from rigwarp.cli import main
-from rigwarp.commands.demo import map_against_truth
 from rigwarp.devices import open_virtual
 from rigwarp.files import current_result, latest_complete, open_rig, read_decoded, read_map, read_patterns, read_photo
+from rigwarp.jobs.demo import map_against_truth
 
 FAULTS = Faults(lost=0.03, stuck=0.03, late=0.02, late_s=0.15)
 FAST = ("--fast-patterns", "--yes")

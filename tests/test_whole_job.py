@@ -12,10 +12,10 @@ from small_rig import make_small_rig
 
 from rigwarp.capture import frame_name
 from rigwarp.cli import main
-from rigwarp.commands.demo import map_against_truth
 from rigwarp.devices import open_virtual
 from rigwarp.files import current_result, latest_complete, open_rig, read_camera, read_map, read_patterns, write_picture
 from rigwarp.files.names import FRAMES
+from rigwarp.jobs.demo import map_against_truth
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: object, code: int = 0) -> dict[str, Any]:

@@ -9,9 +9,9 @@ import pytest
 from small_rig import make_small_rig
 
 from rigwarp.cli import main
-from rigwarp.commands.demo import map_against_truth
 from rigwarp.devices import MaskedDisplay, open_virtual
 from rigwarp.files import complete_runs, current_result, open_rig, read_map, read_start
+from rigwarp.jobs.demo import map_against_truth
 
 
 class Screen:

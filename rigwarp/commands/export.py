@@ -1,41 +1,14 @@
 """`rigwarp export`: results for other programs and for the workshop, in open formats."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Final, TypeVar
+from typing import Annotated
 
-import numpy as np
 import typer
 
-from rigwarp.as_built.describe.mould import check_zones, corrected_mesh, correction_of, surface_mesh
 from rigwarp.commands.console import Console
-from rigwarp.commands.design import design_model
-from rigwarp.commands.export_warp import export_warp
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.errors import InputError
-from rigwarp.files import WARP_FORMATS, RigFolder, current_result, open_rig, read_as_built, write_stl
-from rigwarp.files.atomic import write_npz, write_text
-from rigwarp.files.names import AS_BUILT_FILE
-from rigwarp.rig import MeshShape
-
-_T = TypeVar("_T", int, bool, str)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Request:
-    """What was asked for, from which result."""
-
-    folder: RigFolder
-    result: Path
-    out: Path | None
-    replace: bool
-    share: float
-    without_power: bool
-
-    def path(self, name: str) -> Path:
-        """Where to write: the file given, or one of this name in the result folder."""
-        return self.out or self.result / name
+from rigwarp.files import open_rig
+from rigwarp.jobs.export import export_current
 
 
 def export(
@@ -90,101 +63,16 @@ def export(
     deviation-npz, deviation-csv: the map of the deviation.
     """
     console = Console(json=json)
-    if format not in (*WARP_FORMATS, *FORMATS):
-        raise InputError(f"--format: found {format!r}, expected one of {', '.join((*WARP_FORMATS, *FORMATS))}.")
-    folder = open_rig(rig)
-    if format in WARP_FORMATS:
-        result = current_result(folder.root)
-        written = export_warp(folder, result, format, out=out, replace=replace, correction=correction)
-        _print(console, format, written)
-        return
-    request = Request(
-        folder=folder,
-        result=current_result(folder.root),
+    written = export_current(
+        open_rig(rig),
+        format,
         out=out,
         replace=replace,
+        correction=correction,
         share=share,
         without_power=without_power,
     )
-    written = FORMATS[format](request)
-    _print(console, format, written)
-
-
-def _print(console: Console, format: str, written: dict[str, Any]) -> None:
-    console.say(f"wrote {written['file']}")
+    console.say(f"wrote {written.file}")
     if format == "mpcdi":
         console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")
-    console.result({"format": format, **written})
-
-
-def _mould(request: Request) -> dict[str, Any]:
-    arrays, numbers = read_as_built(request.result)
-    model = design_model(request.folder)
-    correction = correction_of(
-        x_mm=arrays["x_mm"],
-        y_mm=arrays["y_mm"],
-        height_um=arrays["height_um"],
-        sigma_um=arrays["height_sigma_um"],
-        zone=arrays["zone"],
-        reflecting_side=_told(request.result, numbers, "sign", "reflecting_side_along_mirror_z", int),
-        power_determined=_told(request.result, numbers, "power", "determined", bool),
-        share=request.share,
-        without_power=request.without_power,
-    )
-    check_zones(model, correction)
-    shape = request.folder.rig.mirror.shape
-    if isinstance(shape, MeshShape):
-        mesh = corrected_mesh(request.folder.meshes[shape.file], model, correction)
-    else:
-        mesh = surface_mesh(model, correction)
-    path = request.path("corrected_mould.stl")
-    write_stl(path, mesh, replace=request.replace)
-    return {
-        "file": path,
-        "share": request.share,
-        "correction_rms_um": correction.rms_um,
-        "correction_largest_um": correction.largest_um,
-        "triangles": len(mesh.faces),
-    }
-
-
-def _told(result: Path, numbers: dict[str, Any], block: str, key: str, kind: type[_T]) -> _T:
-    """A value of as_built.json, which a file that was changed by hand may lack."""
-    found = numbers.get(block)
-    value = found.get(key) if isinstance(found, dict) else None
-    if type(value) is not kind:
-        raise InputError(
-            f"{result / AS_BUILT_FILE}: {block}.{key}: found {str(value)[:60]}, expected {kind.__name__}. "
-            "Make the result again: rigwarp fit"
-        )
-    return value
-
-
-def _deviation_npz(request: Request) -> dict[str, Any]:
-    arrays, numbers = read_as_built(request.result)
-    path = request.path("deviation.npz")
-    sign = _told(request.result, numbers, "sign", "height", str)
-    header = {"frame": "mirror, after rigid alignment of built to design", "sign": sign}
-    write_npz(path, arrays, format="rigwarp deviation", header=header, replace=request.replace)
-    return {"file": path, "points": int(np.isfinite(arrays["height_um"]).sum())}
-
-
-def _deviation_csv(request: Request) -> dict[str, Any]:
-    arrays, _ = read_as_built(request.result)
-    names = ("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad")
-    lit = np.isfinite(arrays["height_um"])
-    x, y = np.meshgrid(arrays["x_mm"], arrays["y_mm"])
-    columns = [x[lit], y[lit], *(arrays[name][lit] for name in names)]
-    lines = [",".join(("x_mm", "y_mm", *names))]
-    lines += [",".join(f"{value:.6g}" for value in row) for row in zip(*columns, strict=True)]
-    path = request.path("deviation.csv")
-    write_text(path, "\n".join(lines) + "\n", replace=request.replace)
-    return {"file": path, "points": int(lit.sum())}
-
-
-FORMATS: Final[dict[str, Callable[[Request], dict[str, Any]]]] = {
-    "mould": _mould,
-    "deviation-npz": _deviation_npz,
-    "deviation-csv": _deviation_csv,
-}
-"""Format -> what writes it."""
+    console.result({"format": format, **written.facts})

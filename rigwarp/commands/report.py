@@ -2,8 +2,8 @@
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.files import current_result, open_rig
-from rigwarp.reports.report import write_report
+from rigwarp.files import open_rig
+from rigwarp.jobs.report import report_current
 
 
 def report(rig: RigArgument, json: JsonOption = False) -> None:
@@ -13,8 +13,6 @@ def report(rig: RigArgument, json: JsonOption = False) -> None:
     the other files of the result do not.
     """
     console = Console(json=json)
-    folder = open_rig(rig)
-    result = current_result(folder.root)
-    path = write_report(folder, result)
-    console.say(f"wrote {path}")
-    console.result({"result": result, "report": path})
+    made = report_current(open_rig(rig))
+    console.say(f"wrote {made.report}")
+    console.result({"result": made.result, "report": made.report})

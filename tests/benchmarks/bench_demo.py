@@ -22,11 +22,11 @@ from demo_rigs import demo_folders
 from map_truth import TrueMap, map_errors, spread, true_map
 
 from rigwarp.camera import CameraModel
-from rigwarp.commands.demo import map_against_truth
 from rigwarp.commands.design import design_model
-from rigwarp.commands.fit import rig_tolerances
 from rigwarp.devices import open_virtual
 from rigwarp.files import RigFolder, complete_runs, open_rig, read_camera, read_decoded
+from rigwarp.jobs.demo import map_against_truth
+from rigwarp.jobs.fit import rig_tolerances
 from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, samples_from_scan
 
 _SCENARIOS = ("round-table", "folded-counter")

@@ -18,9 +18,9 @@ sys.path.insert(0, str(HERE))
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # it would stand on stdout, beside the JSON object
 
 from rigwarp.cli import main  # noqa: E402
-from rigwarp.commands.demo import map_against_truth  # noqa: E402
 from rigwarp.devices import open_virtual  # noqa: E402
 from rigwarp.files import current_result, open_rig, read_map  # noqa: E402
+from rigwarp.jobs.demo import map_against_truth  # noqa: E402
 from rigwarp.scenarios import create_rig  # noqa: E402
 
 BOW_MM = 0.5

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import CameraModel
-from rigwarp.commands.budget import write_budget
 from rigwarp.files import (
     RigFolder,
     make_current,
@@ -21,6 +20,7 @@ from rigwarp.files import (
     write_prewarp,
 )
 from rigwarp.geometry import PixelMap, look_at
+from rigwarp.jobs.budget import write_budget
 from rigwarp.prewarp import build_prewarp
 from rigwarp.rig import parse_rig
 from rigwarp.scenarios import create_rig

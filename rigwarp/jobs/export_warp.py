@@ -1,4 +1,4 @@
-"""The warp of the current result for other programs: what `rigwarp export` does for the formats of a warp."""
+"""The warp of a result for other programs."""
 
 from pathlib import Path
 from typing import Any

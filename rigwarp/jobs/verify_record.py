@@ -33,7 +33,6 @@ from typing import Any
 
 import numpy as np
 
-from rigwarp.commands.console import Console
 from rigwarp.files import write_json
 from rigwarp.files.names import VERIFICATION_FILE
 from rigwarp.geometry import Photo
@@ -159,80 +158,3 @@ def _quality_record(quality: Quality) -> dict[str, Any]:
             "after_gain": asdict(quality.light_after_gain),
         },
     }
-
-
-def print_verification(console: Console, checks: dict[str, Checked]) -> None:
-    """The figures for people."""
-    console.say("Dots on the table, distance from where they should be")
-    names = {"before": "with the design's warp", "after": "with the measured warp"}
-    console.table(
-        [
-            (
-                names.get(key, key),
-                c.result.n,
-                c.result.rms_mm,
-                c.result.p95_mm,
-                c.result.max_mm,
-                c.result.after_similarity.p95_mm,
-                len(c.result.missing),
-                len(c.result.doubled),
-            )
-            for key, c in checks.items()
-        ],
-        head=("", "dots", "rms mm", "P95 mm", "max mm", "P95 less zoom, turn, shift", "missing", "twice"),
-    )
-    after = checks.get("after")
-    if after is not None:
-        _print_shape(console, after.result)
-        if after.quality is not None:
-            _print_quality(console, after.quality)
-
-
-def _print_shape(console: Console, result: VerificationResult) -> None:
-    affine, worst = result.affine, worst_line(result.lines)
-    rows = [
-        ("scale", f"{100.0 * (affine.scale - 1.0):+.3f} %"),
-        ("one direction longer than the other", f"{100.0 * affine.anisotropy:.3f} %"),
-        ("shear, rotation", f"{1e3 * affine.shear_rad:+.2f} mrad, {1e3 * affine.rotation_rad:+.2f} mrad"),
-    ]
-    if worst is not None:
-        rows.append(
-            ("least straight line", f"{worst.off_mm:.3f} mm in {worst.length_mm:.0f} mm ({worst.off_percent:.3f} %)")
-        )
-    console.table(rows)
-
-
-def _print_quality(console: Console, quality: Quality) -> None:
-    before, after = quality.light_before_gain, quality.light_after_gain
-    console.say("Light at nine points, least over largest")
-    console.table(
-        [
-            (label, nine.uniformity, nine.corner_to_centre)
-            for label, nine in (("as the light falls", before), ("evened out", after))
-        ],
-        head=("", "uniformity", "corners over middle"),
-    )
-    console.say("ChartModulation of fine lines on the table (line pairs per mm; mean of the patches)")
-    densities = sorted({one.lines_per_mm for one in quality.modulations})
-    console.table(
-        [
-            (
-                f"{place}, light changing {direction} the content's width"
-                if direction == "across"
-                else f"{place}, light changing along its height",
-                *(_mean_modulation(quality, place, direction, density) for density in densities),
-            )
-            for place in ("centre", "rim")
-            for direction in ("across", "along")
-        ],
-        head=("", *(f"{density:g}" for density in densities)),
-    )
-
-
-def _mean_modulation(quality: Quality, place: str, direction: str, density: float) -> float | None:
-    values = [
-        one.modulation
-        for one in quality.modulations
-        if (one.place, one.direction, one.lines_per_mm) == (place, direction, density) and np.isfinite(one.modulation)
-    ]
-    return float(np.mean(values)) if values else None

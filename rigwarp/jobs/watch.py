@@ -1,4 +1,4 @@
-"""`rigwarp play --watch HOURS`: a quick look at quiet moments of the show, and the correction swapped in.
+"""Watching a show for drift: a quick look at quiet moments of the show, and the correction swapped in.
 
 The player lends its window for the second that five photographs take; judging and correcting run beside it in a thread
 of their own. A corrected result becomes current only after a second look has shown that it is better; the player takes
@@ -13,12 +13,12 @@ from types import TracebackType
 
 import numpy as np
 
-from rigwarp.commands.drift import quick_check, reregister
-from rigwarp.commands.quick_look import take_look
 from rigwarp.devices import VIRTUAL, Camera, Display, Frame, open_virtual
 from rigwarp.errors import DeviceError, RigwarpError
 from rigwarp.files import RigFolder
 from rigwarp.geometry import Photo
+from rigwarp.jobs.drift import quick_check, reregister
+from rigwarp.jobs.quick_look import take_look
 from rigwarp.live.operate.interlude import Interludes, Quiet
 
 log = logging.getLogger(__name__)

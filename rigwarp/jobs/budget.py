@@ -7,8 +7,6 @@ from typing import Any
 import numpy as np
 
 from rigwarp.camera import PLAIN_PRINT
-from rigwarp.commands.console import Console
-from rigwarp.commands.shaped_table import shape_of
 from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
@@ -20,12 +18,12 @@ from rigwarp.files import (
     write_json,
 )
 from rigwarp.files.names import BUDGET_FILE, CAMERA_FILE, MAP_FILE, PREWARP_FILE, VERIFICATION_FILE
+from rigwarp.jobs.shaped_table import shape_of
 from rigwarp.prewarp import content_coordinates
 from rigwarp.rig import content_to_table
 from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget
 
 FORMAT = "rigwarp budget"
-_REPORTED = ("centre", "middle", "rim")
 
 
 def write_budget(folder: RigFolder, result: Path) -> MapBudget:
@@ -86,34 +84,6 @@ def budget_record(budget: MapBudget) -> dict[str, Any]:
         "camera_covariance_known": budget.camera_known,
         "assumed_flatness_mm": budget.flatness_mm,
     }
-
-
-def print_budget(console: Console, budget: MapBudget) -> None:
-    """The budget in two lines, for people."""
-    expanded = [f"{r.name} {r.expanded_mm:.2f} mm" for r in budget.regions if r.name in _REPORTED]
-    whole = next(region for region in budget.regions if region.name == "all")
-    named = {cause.key: cause.name for cause in budget.causes}
-    largest = sorted(whole.sigma_mm, key=lambda key: -whole.sigma_mm[key])[:2]
-    console.table(
-        [
-            (
-                "uncertainty (k = 2, per axis)",
-                ", ".join(expanded) + ("" if budget.camera_known else ", camera left out"),
-            ),
-            ("  most of it", ", ".join(named[key] for key in largest)),
-        ]
-    )
-
-
-def print_coverage(console: Console, result: Path) -> None:
-    """What the check grid says of the budget, in a line; nothing for results without one."""
-    path = result / BUDGET_FILE
-    found = read_json(path, format=FORMAT).get("check_grid") if path.is_file() else None
-    if found:
-        console.say(
-            f"Of the dots' residuals {found['inside']:.1%} lie inside the budget's repeatable part (k = 2); "
-            f"inside what the scan alone predicts, {found['inside_predicted']:.1%}"
-        )
 
 
 def _check_grid(path: Path) -> CheckGrid | None:

@@ -1,4 +1,4 @@
-"""The mirror's part of `rigwarp fit`: with a scan on a raised board where there is one that belongs to it."""
+"""The mirror's part of a fit: with a scan on a raised board where there is one that belongs to it."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -8,12 +8,12 @@ import numpy as np
 from rigwarp.as_built import AsBuilt, RaisedScan, estimate_as_built, raised_scan
 from rigwarp.camera import CameraModel
 from rigwarp.commands.chosen_scans import RaisedRuns, raised_scans
-from rigwarp.commands.console import Console
 from rigwarp.decode import Decoded
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, read_decoded
 from rigwarp.files.names import DECODED_FILE
 from rigwarp.geometry import Array
+from rigwarp.jobs.progress import Progress
 from rigwarp.table_map import TableMapFit
 from rigwarp.tracing import OpticalModel
 
@@ -24,7 +24,7 @@ distribution). Two scans between which something moved agree only on a projector
 
 
 def fit_mirror(
-    console: Console,
+    progress: Progress,
     folder: RigFolder,
     scans: Sequence[Path],
     model: OpticalModel,
@@ -54,14 +54,14 @@ def fit_mirror(
 
     found, why = raised_scans(folder, scans)
     if why:
-        console.note(f"The scan on the raised board is not used: {why}")
+        progress.note(f"The scan on the raised board is not used: {why}")
     try:
-        if found is not None and (both := _together(console, folder, found, model, camera, tolerances)) is not None:
+        if found is not None and (both := _together(progress, folder, found, model, camera, tolerances)) is not None:
             built = estimate([both])
             alone = estimate([]) if _strain(built) > _STRAINED else None
-            if _agree(console, built, alone):
+            if _agree(progress, built, alone):
                 if not found.checked:
-                    console.note(
+                    progress.note(
                         "Whether anything moved between the scans of table and board was not looked at: "
                         f"{found.moved_sigma_mm:g} mm on the table are allowed for."
                     )
@@ -70,23 +70,17 @@ def fit_mirror(
                 return alone
         return estimate([])
     except MeasurementError as error:
-        console.note(f"The mirror's shape cannot be told: {error}")
+        progress.note(f"The mirror's shape cannot be told: {error}")
         return None
 
 
-def heights_told(built: AsBuilt) -> str:
-    """One line for people: how many heights told the mirror's shape, and whether they tell its radius."""
-    boards = [height for height in built.heights if height.raised_mm]
-    if boards:
-        listed = " and ".join(f"{board.raised_mm:.2f} mm" for board in boards)
-        return f"the table and a board {listed} above it"
-    if built.power_determined:
-        return "the table alone"
-    return "the table alone, which does not tell the radius against the distance: rigwarp scan RIG --raised 60"
-
-
 def _together(
-    console: Console, folder: RigFolder, found: RaisedRuns, model: OpticalModel, camera: CameraModel, tolerances: Array
+    progress: Progress,
+    folder: RigFolder,
+    found: RaisedRuns,
+    model: OpticalModel,
+    camera: CameraModel,
+    tolerances: Array,
 ) -> RaisedScan | None:
     """The raised scan's samples; None, with a note, where there are too few."""
     decoded = [read_decoded(run / DECODED_FILE) for run in found.runs]
@@ -101,7 +95,7 @@ def _together(
             moved_sigma_mm=found.moved_sigma_mm,
         )
     except MeasurementError as error:
-        console.note(f"The scan on the raised board is not used: {error}")
+        progress.note(f"The scan on the raised board is not used: {error}")
         return None
 
 
@@ -111,7 +105,7 @@ def _strain(built: AsBuilt) -> float:
     return float(np.sum((pose.values / pose.prior_sigma) ** 2) + np.sum((pose.optics / pose.optics_prior_sigma) ** 2))
 
 
-def _agree(console: Console, built: AsBuilt, alone: AsBuilt | None) -> bool:
+def _agree(progress: Progress, built: AsBuilt, alone: AsBuilt | None) -> bool:
     """Whether one mirror, near its place, explains the scans at all heights.
 
     `alone` is what the table's scan tells by itself, where both together strain the mounting.
@@ -125,7 +119,7 @@ def _agree(console: Console, built: AsBuilt, alone: AsBuilt | None) -> bool:
         but = f", unless mirror or projector are {astray_mm:.0f} mm from their places"
     else:
         return True
-    console.note(
+    progress.note(
         f"The scan on the raised board is not used: no mirror explains it and the scan of the table together{but}. "
         "Something was moved in between: take both again, one after the other."
     )

@@ -1,4 +1,4 @@
-"""`rigwarp verify --refine`: what the check measured fed back into the map, and kept only if it is better.
+"""Refining: what the check measured fed back into the map, and kept only if it is better.
 
 Two things are fed back. The table's shape: a photograph of the printed sheet lying on the table tells whether it is
 flat (`verification.quality.table_shape`); where it is not, all positions move by the height times the slant of the
@@ -17,17 +17,19 @@ import numpy as np
 from rigwarp.camera import CameraModel
 from rigwarp.camera.boards.detection import detect_board
 from rigwarp.camera.table.field_of_view import middle_mm_per_px
-from rigwarp.commands.console import Console
-from rigwarp.commands.derived_result import rebuilt_prewarp, write_derived
-from rigwarp.commands.fit import camera_of
-from rigwarp.commands.quick_look import prewarp_of
-from rigwarp.commands.shaped_table import CheckPositions, shape_of
+from rigwarp.commands.live_bench import live_bench
 from rigwarp.devices import VIRTUAL, open_virtual
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_photo
 from rigwarp.files.names import MAP_FILE, TABLE_SHAPE_FILE
 from rigwarp.files.table_shape_file import write_table_shape
 from rigwarp.geometry import PixelMap
+from rigwarp.jobs.derived_result import rebuilt_prewarp, write_derived
+from rigwarp.jobs.fit import camera_of
+from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.quick_look import prewarp_of
+from rigwarp.jobs.shaped_table import CheckPositions, shape_of
+from rigwarp.jobs.verify import Verified, check_warp, verify_result
 from rigwarp.prewarp import Prewarp
 from rigwarp.verification import ResidualField, VerificationResult, fit_residual_field, plan_dots, shifted_map
 from rigwarp.verification.dots.judge import nearer_now
@@ -69,7 +71,7 @@ class Refined:
     why: str
 
 
-def refine(console: Console, folder: RigFolder, check: Check, sheet: Sequence[Path]) -> Refined:
+def refine(progress: Progress, folder: RigFolder, check: Check, sheet: Sequence[Path]) -> Refined:
     """Feed back what `check`, which shows dots through a warp and judges them, and photographs of the sheet tell.
 
     `check` judges by the flat table of camera.json; no correction by hand may be in force in it.
@@ -77,7 +79,7 @@ def refine(console: Console, folder: RigFolder, check: Check, sheet: Sequence[Pa
     result = current_result(folder.root)
     camera = camera_of(folder)
     known = shape_of(result, camera)  # a table that is known already needs no second sheet
-    fresh = _seen_shape(console, folder, camera, sheet) if known is None else None
+    fresh = _seen_shape(progress, folder, camera, sheet) if known is None else None
     aimed = fresh is not None and fresh.significant
     shape = fresh if aimed else known
     positions = CheckPositions(shape)
@@ -113,6 +115,42 @@ def refine(console: Console, folder: RigFolder, check: Check, sheet: Sequence[Pa
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class RefinedResult:
+    """A refinement, and the whole check of the result that is current after it."""
+
+    refined: Refined
+    verified: Verified
+
+
+def refine_current(
+    progress: Progress,
+    folder: RigFolder,
+    sheet: Sequence[Path] = (),
+    *,
+    display: int | None = None,
+    on_refined: Callable[[Refined], None] | None = None,
+) -> RefinedResult:
+    """Feed back what is measured with the rig's devices; then the whole check of the result that is current.
+
+    Parameters
+    ----------
+    sheet : photographs of the sheet lying on the table.
+    on_refined : told of the refinement before the check begins.
+    """
+    camera = camera_of(folder)
+    with live_bench(progress, folder, display=display) as bench:
+
+        def check(prewarp: Prewarp) -> VerificationResult:
+            return check_warp(progress, folder, bench, camera, prewarp).result
+
+        refined = refine(progress, folder, check, sheet)
+        if on_refined is not None:
+            on_refined(refined)
+        verified = verify_result(progress, folder, refined.result, bench, before=False)
+    return RefinedResult(refined=refined, verified=verified)
+
+
 def is_better(before: VerificationResult, after: VerificationResult) -> bool:
     """Paired test on the dots that both checks saw: mean square error lower by three sigmas, and P95 lower too."""
     lost = len(after.missing) > len(before.missing) or len(after.doubled) > len(before.doubled)
@@ -120,7 +158,7 @@ def is_better(before: VerificationResult, after: VerificationResult) -> bool:
     return sure and after.p95_mm < before.p95_mm and not lost
 
 
-def _seen_shape(console: Console, folder: RigFolder, camera: CameraModel, sheet: Sequence[Path]) -> TableShape | None:
+def _seen_shape(progress: Progress, folder: RigFolder, camera: CameraModel, sheet: Sequence[Path]) -> TableShape | None:
     """The table's shape from photographs of the sheet; None where there are none."""
     rig = folder.rig
     if sheet:
@@ -129,7 +167,7 @@ def _seen_shape(console: Console, folder: RigFolder, camera: CameraModel, sheet:
         virtual = open_virtual(folder)
         photos = [virtual.table_sheet_photo() for _ in range(_SHEET_PHOTOS)]
     else:
-        console.note("Whether the table is flat is not looked at: give a photograph of the sheet on it with --sheet.")
+        progress.note("Whether the table is flat is not looked at: give a photograph of the sheet on it with --sheet.")
         return None
     wrong = [photo.shape for photo in photos if photo.shape[::-1] != camera.resolution]
     if wrong:
@@ -186,58 +224,3 @@ def _finite(refined: PixelMap, table_map: PixelMap) -> PixelMap:
     if not np.array_equal(refined.answered, table_map.answered):
         raise InputError("the correction does not cover the map: calibrate anew")
     return refined
-
-
-def refined_record(done: Refined) -> dict[str, Any]:
-    """What `--json` says of a refinement."""
-    shape = done.shape
-    return {
-        "tried": done.tried,
-        "kept": done.kept,
-        "why": done.why,
-        "table": None
-        if shape is None
-        else {
-            "flat": not shape.significant,
-            "bow_mm": shape.bow_mm,
-            "shift_rms_mm": shape.rms_mm,
-            "corners_off_flat_px": shape.flat_px,
-            "corners_off_px": shape.left_px,
-            "chi_squared": shape.gained,
-        },
-        "residual_field": {
-            "significant": done.field.significant,
-            "rms_mm": done.field.rms_mm,
-            "reach_mm": done.field.reach_mm,
-            "noise_mm": done.field.noise_mm,
-            "evidence": done.field.evidence,
-        },
-        "before": _figures(done.before),
-        "after": None if done.after is None else _figures(done.after),
-    }
-
-
-def _figures(result: VerificationResult) -> dict[str, Any]:
-    return {"n": result.n, "rms_mm": result.rms_mm, "p95_mm": result.p95_mm, "max_mm": result.max_mm}
-
-
-def print_refined(console: Console, done: Refined) -> None:
-    """A refinement in words."""
-    rows: list[tuple[str, str]] = []
-    if done.shape is not None:
-        rows.append(
-            (
-                "the table",
-                f"not flat by {done.shape.bow_mm:.2f} mm: positions shift by {done.shape.rms_mm:.3f} mm rms"
-                if done.shape.significant
-                else "flat, as far as the sheet's photograph tells",
-            )
-        )
-    if done.field.significant:
-        rows.append(("smooth part of the residuals", f"{done.field.rms_mm:.3f} mm rms"))
-    rows.append(("before", f"{done.before.rms_mm:.3f} mm rms, {done.before.p95_mm:.3f} mm P95"))
-    if done.after is not None:
-        rows.append(("after", f"{done.after.rms_mm:.3f} mm rms, {done.after.p95_mm:.3f} mm P95"))
-    console.say("Refinement")
-    console.table(rows)
-    console.say(f"{'Kept' if done.kept else 'Nothing changed'}: {done.why}. Current result {done.result}")

@@ -1,4 +1,4 @@
-"""`rigwarp verify --quick`: what has moved since the last verification, and a re-registration where that suffices.
+"""A quick look: what has moved since the last verification, and a re-registration where that suffices.
 
 drift.json in the result folder keeps the latest look: findings, advice, why; seconds; picture (n, rms_mm, p95_mm,
 max_mm of the dots against where content wants them); camera (moved_mm, turned_deg, seen_px, sigma_px, known); light
@@ -7,6 +7,7 @@ light_level and room_light over what they were; and, after a re-registration, wh
 """
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -14,10 +15,16 @@ from typing import Any
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.commands.console import Console
-from rigwarp.commands.derived_result import write_derived
-from rigwarp.commands.fit import camera_of
-from rigwarp.commands.quick_look import (
+from rigwarp.commands.live_bench import live_bench
+from rigwarp.errors import MeasurementError
+from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
+from rigwarp.files.names import DRIFT_FILE, MAP_FILE
+from rigwarp.geometry import Array, Photo
+from rigwarp.jobs.derived_result import write_derived
+from rigwarp.jobs.fit import camera_of
+from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.quick_look import (
+    BenchLooker,
     Looker,
     light_model_of,
     prewarp_of,
@@ -26,12 +33,8 @@ from rigwarp.commands.quick_look import (
     state_of,
     store_state,
 )
-from rigwarp.commands.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
-from rigwarp.commands.shaped_table import CheckPositions, shape_of
-from rigwarp.errors import MeasurementError
-from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
-from rigwarp.files.names import DRIFT_FILE, MAP_FILE
-from rigwarp.geometry import Array, Photo
+from rigwarp.jobs.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
+from rigwarp.jobs.shaped_table import CheckPositions, shape_of
 from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures, nearer_now
 from rigwarp.verification.drift.motion import PartMotion
@@ -132,6 +135,40 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
     return _outcome(check, kept=True, picture=picture, aside=aside, seconds=seconds, run=run)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Looked:
+    """A quick look, and what came of correcting what it found; None: nothing was corrected."""
+
+    check: QuickCheck
+    reregistered: Reregistered | None
+
+    @property
+    def picture(self) -> ErrorFigures:
+        """The dots through the warp that is current now."""
+        return self.check.judged.picture if self.reregistered is None else self.reregistered.picture
+
+
+def look_quickly(
+    progress: Progress,
+    folder: RigFolder,
+    *,
+    correct: bool = False,
+    display: int | None = None,
+    on_look: Callable[[QuickCheck], None] | None = None,
+) -> Looked:
+    """A quick look with the rig's devices, and with `correct` a re-registration where the look advises one.
+
+    `on_look` is told of the look before anything is corrected.
+    """
+    with live_bench(progress, folder, display=display, quick=True) as bench:
+        looker = BenchLooker(bench=bench)
+        check = quick_check(folder, looker)
+        if on_look is not None:
+            on_look(check)
+        wanted = correct and check.judged.advice == "re-register"
+        return Looked(check=check, reregistered=reregister(folder, check, looker) if wanted else None)
+
+
 def _corrected_result(folder: RigFolder, check: QuickCheck) -> Path:
     """A finished result folder with the light moved as the look found it; not current yet."""
     table_map, _ = read_map(check.result / MAP_FILE)
@@ -224,70 +261,3 @@ def outcome_record(done: Reregistered) -> dict[str, Any]:
         "camera_kept_aside": done.camera_aside,
         "seconds": done.seconds,
     }
-
-
-def print_drift(console: Console, folder: RigFolder, check: QuickCheck, *, corrected: bool) -> None:
-    """A look in words."""
-    judged = check.judged
-    console.say("Since the last verification: " + (", ".join(_WORDS[name] for name in judged.findings) or "no change"))
-    rows = [("picture, 95 % of the dots within", f"{judged.picture.p95_mm:.3f} mm of where they should be")]
-    if judged.camera.known:
-        rows.append(
-            (
-                "table in the camera's picture",
-                f"{judged.camera.seen_px:.2f} px away, sigma {judged.camera.sigma_px:.2f} px",
-            )
-        )
-    rows.append(("light on the table", f"{judged.light.rms_mm:.3f} mm away, rms of {len(judged.look.ids)} dots"))
-    rows += [(f"  if it is the {motion.part}", _motion_words(motion)) for motion in judged.light.motions]
-    rows += [
-        ("projected light", f"{judged.light_level:.0%} of what it was"),
-        ("room light", f"{judged.room_light:.0%} of what it was"),
-    ]
-    console.table(rows)
-    advice = {
-        "nothing": "Nothing needs to be done about the picture's place",
-        "re-register": "A re-registration suffices"
-        + ("" if corrected else f": rigwarp verify {folder.root} --quick --reregister"),
-        "scan": f"A new scan is due: rigwarp calibrate {folder.root}",
-    }
-    console.say(f"{advice[judged.advice]} ({judged.why}).")
-
-
-_WORDS = {
-    "camera": "the camera has moved",
-    "projector": "the projector has moved",
-    "mirror": "the mirror has moved",
-    "projector or mirror": "the projector or the mirror has moved; the data do not tell which",
-    "projector and mirror": "both the projector and the mirror have moved",
-    "camera, projector or mirror": "the camera, the projector or the mirror has moved; the data do not tell which",
-    "light level": "the projector's light has changed",
-    "camera exposure": "the camera's exposure has changed",
-    "room light": "the room light has changed",
-}
-
-
-def _motion_words(motion: PartMotion) -> str:
-    """Length and angle of a motion, and its components."""
-    parts = []
-    for name, unit, values, sigma in (
-        ("shifted", "mm", motion.shift_mm, motion.shift_sigma_mm),
-        ("turned", "deg", np.degrees(motion.turn_rad), np.degrees(motion.turn_sigma_rad)),
-    ):
-        if np.any(sigma > 0.0):
-            size = float(np.linalg.norm(values))
-            components = ", ".join(f"{v:+.2f}" for v in values)
-            parts.append(f"{name} by {size:.2f} {unit} (x, y, z: {components}; sigma {np.max(sigma):.2f})")
-    return ", ".join(parts)
-
-
-def print_reregistration(console: Console, done: Reregistered) -> None:
-    """A re-registration in words."""
-    if not done.kept:
-        console.say(
-            f"Re-registered, and no better ({done.picture.p95_mm:.3f} mm P95): the result before stays current."
-        )
-        return
-    console.say(f"Re-registered: P95 {done.picture.p95_mm:.3f} mm. Current result {done.result}")
-    if done.camera_aside is not None:
-        console.say(f"The camera's new place is in camera.json; the one before is kept as {done.camera_aside.name}.")

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from rigwarp.commands.budget import write_budget
 from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
@@ -32,6 +31,7 @@ from rigwarp.files.names import (
     TABLE_SHAPE_FILE,
 )
 from rigwarp.geometry import Array, PixelMap
+from rigwarp.jobs.budget import write_budget
 from rigwarp.prewarp import Prewarp, build_prewarp
 
 _TAKEN_ALONG = (AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, TABLE_SHAPE_FILE)

@@ -1,0 +1,82 @@
+"""What `rigwarp fit`, and whoever fits with it, says of a fit."""
+
+from typing import Any
+
+from rigwarp.as_built import AsBuilt
+from rigwarp.commands.console import Console
+from rigwarp.jobs.fit import FitMade
+from rigwarp.verification import MapBudget
+
+STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total")
+"""The stages whose seconds `--json` states; null for those that a command does not run."""
+
+
+def print_fit(console: Console, made: FitMade) -> None:
+    """The result for people."""
+    figures, registration = made.figures, made.table_map.registration
+    console.say(f"Result {made.run} (now current)")
+    console.table(
+        [
+            ("table map, on samples held out", f"{figures['rms_mm']:.3f} mm rms, {figures['p95_mm']:.3f} mm P95"),
+            ("content area covered", f"{figures['coverage']:.1%}"),
+            ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
+            ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
+            ("mirror figure", _figure(made.as_built)),
+            *([("told by", heights_told(made.as_built))] if made.as_built else []),
+            (
+                "warp mesh",
+                f"{len(made.prewarp.triangles)} triangles, off by {made.prewarp.mesh_error_px:.3f} px at most",
+            ),
+        ]
+    )
+    print_budget(console, made.budget)
+    for finding in made.as_built.findings if made.as_built else ():
+        console.say(f"  {finding.what}: {finding.effect} {finding.moves_mm:.1f} mm; {finding.prewarp}")
+        console.say(f"    hint (common practice): {finding.cause}; remedy: {finding.remedy}")
+    for direction in made.as_built.unobservable if made.as_built else ():
+        console.say(f"  the data cannot tell: {direction}")
+
+
+def as_built_figures(as_built: AsBuilt | None) -> dict[str, Any] | None:
+    """What `--json` says of the mirror; `figure_rms_um` first."""
+    if as_built is None:
+        return None
+    return {"figure_rms_um": as_built.figures.rms_um, **as_built.to_dict()}
+
+
+def _figure(as_built: AsBuilt | None) -> str:
+    if as_built is None:
+        return "not told by this scan"
+    figures = as_built.figures
+    return f"{figures.rms_um:.0f} um rms, {figures.rms_without_power_um:.0f} um without power"
+
+
+def heights_told(built: AsBuilt) -> str:
+    """One line for people: how many heights told the mirror's shape, and whether they tell its radius."""
+    boards = [height for height in built.heights if height.raised_mm]
+    if boards:
+        listed = " and ".join(f"{board.raised_mm:.2f} mm" for board in boards)
+        return f"the table and a board {listed} above it"
+    if built.power_determined:
+        return "the table alone"
+    return "the table alone, which does not tell the radius against the distance: rigwarp scan RIG --raised 60"
+
+
+_REPORTED = ("centre", "middle", "rim")
+
+
+def print_budget(console: Console, budget: MapBudget) -> None:
+    """The budget in two lines, for people."""
+    expanded = [f"{r.name} {r.expanded_mm:.2f} mm" for r in budget.regions if r.name in _REPORTED]
+    whole = next(region for region in budget.regions if region.name == "all")
+    named = {cause.key: cause.name for cause in budget.causes}
+    largest = sorted(whole.sigma_mm, key=lambda key: -whole.sigma_mm[key])[:2]
+    console.table(
+        [
+            (
+                "uncertainty (k = 2, per axis)",
+                ", ".join(expanded) + ("" if budget.camera_known else ", camera left out"),
+            ),
+            ("  most of it", ", ".join(named[key] for key in largest)),
+        ]
+    )

@@ -1,0 +1,62 @@
+"""What a refinement says: as data, and in words."""
+
+from typing import Any
+
+from rigwarp.commands.console import Console
+from rigwarp.jobs.refine import Refined
+from rigwarp.verification import VerificationResult
+
+
+def refined_record(done: Refined) -> dict[str, Any]:
+    """What `--json` says of a refinement."""
+    shape = done.shape
+    return {
+        "tried": done.tried,
+        "kept": done.kept,
+        "why": done.why,
+        "table": None
+        if shape is None
+        else {
+            "flat": not shape.significant,
+            "bow_mm": shape.bow_mm,
+            "shift_rms_mm": shape.rms_mm,
+            "corners_off_flat_px": shape.flat_px,
+            "corners_off_px": shape.left_px,
+            "chi_squared": shape.gained,
+        },
+        "residual_field": {
+            "significant": done.field.significant,
+            "rms_mm": done.field.rms_mm,
+            "reach_mm": done.field.reach_mm,
+            "noise_mm": done.field.noise_mm,
+            "evidence": done.field.evidence,
+        },
+        "before": _figures(done.before),
+        "after": None if done.after is None else _figures(done.after),
+    }
+
+
+def _figures(result: VerificationResult) -> dict[str, Any]:
+    return {"n": result.n, "rms_mm": result.rms_mm, "p95_mm": result.p95_mm, "max_mm": result.max_mm}
+
+
+def print_refined(console: Console, done: Refined) -> None:
+    """A refinement in words."""
+    rows: list[tuple[str, str]] = []
+    if done.shape is not None:
+        rows.append(
+            (
+                "the table",
+                f"not flat by {done.shape.bow_mm:.2f} mm: positions shift by {done.shape.rms_mm:.3f} mm rms"
+                if done.shape.significant
+                else "flat, as far as the sheet's photograph tells",
+            )
+        )
+    if done.field.significant:
+        rows.append(("smooth part of the residuals", f"{done.field.rms_mm:.3f} mm rms"))
+    rows.append(("before", f"{done.before.rms_mm:.3f} mm rms, {done.before.p95_mm:.3f} mm P95"))
+    if done.after is not None:
+        rows.append(("after", f"{done.after.rms_mm:.3f} mm rms, {done.after.p95_mm:.3f} mm P95"))
+    console.say("Refinement")
+    console.table(rows)
+    console.say(f"{'Kept' if done.kept else 'Nothing changed'}: {done.why}. Current result {done.result}")

@@ -1,0 +1,155 @@
+"""What a demonstration does beside the whole job: photographs of a virtual board, and the truth to judge by."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.as_built import AsBuilt, align_built, remove_rigid
+from rigwarp.commands.design import design_model
+from rigwarp.commands.scan_runs import scan_seconds
+from rigwarp.files import RigFolder, write_bytes, write_picture
+from rigwarp.files.names import DESIGN_PICTURES, PICTURES
+from rigwarp.geometry import Array, PixelMap
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.jobs.calibrate import Calibrated
+from rigwarp.jobs.fit import camera_of
+from rigwarp.jobs.progress import Progress
+from rigwarp.reports.figures.mirror import deviation_map
+from rigwarp.reports.figures.photos import photo_pair
+from rigwarp.reports.figures.residuals import Residuals, residual_pair
+from rigwarp.rig import Rig, inside_content
+from rigwarp.simulation import VirtualRig
+from rigwarp.verification import VerificationResult
+
+_PARENT = Path("rigwarp-demo")
+_BOARD_PHOTOS = 14
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """What was measured against what was built; only a virtual rig can tell."""
+
+    table_map: dict[str, Any]
+    figure_residual_um: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoardPhotos:
+    """Photographs of a virtual board: a folder of them for the lens, one of the sheet on the table."""
+
+    lens: Path
+    table: Path
+
+
+def free_folder(scenario: str) -> Path:
+    """A folder name that is free, so that the demo can be run again."""
+    for number in range(1, 1000):
+        root = _PARENT / (scenario if number == 1 else f"{scenario}-{number}")
+        if not root.exists():
+            return root
+    return _PARENT / scenario
+
+
+def photograph_board(progress: Progress, folder: RigFolder, virtual: VirtualRig) -> BoardPhotos:
+    """Virtual photos of the board into the rig folder, for a camera calibration as from any other photos."""
+    photos = folder.root / "photos"
+    (photos / "lens").mkdir(parents=True)
+    with progress.stage(_BOARD_PHOTOS + 1, "Photographing the board") as advance:
+        for number, photo in enumerate(virtual.board_photos(_BOARD_PHOTOS)):
+            write_picture(photos / "lens" / f"{number:02d}.png", photo)
+            advance()
+        write_picture(photos / "table.png", virtual.table_sheet_photo())
+        advance()
+    return BoardPhotos(lens=photos / "lens", table=photos / "table.png")
+
+
+def build_light_path(progress: Progress, virtual: VirtualRig) -> None:
+    """Compute where a virtual rig's light goes; takes a while."""
+    done = 0
+    with progress.stage(100, "Building the virtual light path") as advance:
+
+        def step(share: float) -> None:
+            nonlocal done
+            advance(int(100 * share) - done)
+            done = int(100 * share)
+
+        virtual.prepare(progress=step)
+
+
+def judge_by_truth(folder: RigFolder, made: Calibrated, virtual: VirtualRig) -> Judged:
+    """A calibration against what was built."""
+    return Judged(
+        table_map=map_against_truth(folder.rig, made.fit.table_map.table_map, virtual.true_map()),
+        figure_residual_um=_figure_residual_um(folder, made.fit.as_built, virtual),
+    )
+
+
+def map_against_truth(rig: Rig, table_map: PixelMap, truth: PixelMap) -> dict[str, Any]:
+    """The measured map against the true one, on the pixels whose light lands on the content area."""
+    wanted = truth.answered
+    wanted[wanted] = inside_content(rig.content, truth.table_mm[wanted])
+    both = wanted & table_map.measured
+    error = np.linalg.norm(table_map.table_mm[both] - truth.table_mm[both], axis=-1)
+    return {
+        "n": int(both.sum()),
+        "rms_mm": float(np.sqrt(np.mean(error**2))),
+        "p95_mm": float(np.percentile(error, 95)),
+        "max_mm": float(error.max()),
+        "coverage": float(both.sum() / wanted.sum()),
+    }
+
+
+def _figure_residual_um(folder: RigFolder, built: AsBuilt | None, virtual: VirtualRig) -> float | None:
+    """Estimated minus true figure, rms, both aligned rigidly to the design over the places where both are known."""
+    if built is None:
+        return None
+    x, y = np.meshgrid(built.x_mm, built.y_mm)
+    zone = np.where(np.isfinite(built.height_um), built.zone, NO_LIGHT)
+    for number in np.unique(zone[zone != NO_LIGHT]):
+        here = zone == number
+        there = np.isfinite(virtual.true_figure_mm(x[here], y[here], zone=int(number)))
+        zone[here] = np.where(there, number, NO_LIGHT)
+    model = design_model(folder)
+
+    def true_mm(x_mm: Array, y_mm: Array, number: int) -> Array:
+        return virtual.true_figure_mm(x_mm, y_mm, zone=number)
+
+    aligned_mm = align_built(true_mm, built.x_mm, built.y_mm, zone, model)
+    estimate_um = np.where(np.isfinite(aligned_mm), built.height_um, np.nan)
+    estimate_um = remove_rigid(estimate_um, built.x_mm, built.y_mm, model)
+    # the truth is along mirror z, the estimate + towards the reflecting side
+    return float(np.sqrt(np.nanmean((estimate_um - 1000.0 * built.reflecting_side * aligned_mm) ** 2)))
+
+
+def draw_calibration(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
+    """Pictures of a calibration, written into its result folder; what each shows -> its file."""
+    target = made.fit.run / PICTURES
+    before, after = made.checks["before"], made.checks["after"]
+    drawn = {
+        "before_after.png": photo_pair(before.photo, after.photo, camera_of(folder), folder.rig),
+        "residuals.png": residual_pair(_residuals(before.result), _residuals(after.result), folder.rig),
+    }
+    shown = {
+        "the design's light on the table": folder.root / DESIGN_PICTURES / "pixel_grid.png",
+        "before and after, photographed": target / "before_after.png",
+        "what is left, as arrows": target / "residuals.png",
+    }
+    built = made.fit.as_built
+    if built is not None:
+        drawn["deviation.png"] = deviation_map(built.x_mm, built.y_mm, built.height_um, built.height_sigma_um)
+        shown["built mirror minus design"] = target / "deviation.png"
+    for name, data in drawn.items():
+        write_bytes(target / name, data, replace=True)
+    return shown
+
+
+def _residuals(result: VerificationResult) -> Residuals:
+    return Residuals(points_mm=result.table_mm, vectors_mm=result.vectors_mm)
+
+
+def stage_seconds(made: Calibrated, trace_s: float, *, total: float, calibration_s: float) -> dict[str, float]:
+    """Seconds per stage of a demonstration; what is left of the calibration is the check."""
+    parts = {"trace": trace_s, **scan_seconds(made.scans), **made.fit.seconds}
+    return {**parts, "verify": calibration_s - sum(parts.values()) + trace_s, "total": total}

@@ -1,0 +1,195 @@
+"""A scan becomes the table map, the as-built mirror and the prewarp; the result becomes current."""
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.as_built import AsBuilt
+from rigwarp.camera import CameraModel
+from rigwarp.commands.design import design_model
+from rigwarp.commands.scan_runs import scan_figures
+from rigwarp.decode import Decoded
+from rigwarp.errors import InputError
+from rigwarp.files import (
+    RigFolder,
+    make_current,
+    new_run,
+    read_camera,
+    read_decoded,
+    write_as_built,
+    write_json,
+    write_map,
+    write_prewarp,
+)
+from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS
+from rigwarp.geometry import Array
+from rigwarp.jobs.budget import write_budget
+from rigwarp.jobs.fit_mirror import fit_mirror
+from rigwarp.jobs.progress import Progress
+from rigwarp.prewarp import Prewarp, build_prewarp
+from rigwarp.rig import Rig, inside_content
+from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, mounting_tolerances, samples_from_scan
+from rigwarp.tracing import trace_map
+from rigwarp.verification import MapBudget
+
+
+@dataclass(frozen=True, kw_only=True)
+class FitMade:
+    """A finished result folder and what is in it.
+
+    Attributes
+    ----------
+    run : the folder.
+    table_map : the map, and `figures` what `held_out_figures` says of it.
+    as_built : None where the mirror's shape could not be told.
+    prewarp, budget : made from the map.
+    seconds : per stage.
+    """
+
+    run: Path
+    table_map: TableMapFit
+    figures: dict[str, Any]
+    as_built: AsBuilt | None
+    prewarp: Prewarp
+    budget: MapBudget
+    seconds: dict[str, float]
+
+
+def fit_scans(
+    progress: Progress, folder: RigFolder, scans: Sequence[Path], *, decoded: Sequence[Decoded] | None = None
+) -> FitMade:
+    """Everything that follows from a scan, written to a new result folder that becomes current.
+
+    `scans` are its run folders, more than one where the zones were lit one at a time; `decoded` saves reading them.
+    """
+    start = time.monotonic()
+    camera = camera_of(folder)
+    decoded = decoded or [read_decoded(scan / DECODED_FILE) for scan in scans]
+    for one in decoded:
+        _check_sizes(folder, camera, one)
+    names = [scan.name for scan in scans]
+    origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
+    with (
+        new_run(folder.root / RESULTS, "fit", folder, settings={"scans": names}) as run,
+        progress.stage(3, "Fitting") as advance,
+    ):
+        model = design_model(folder)
+        tolerances = rig_tolerances(folder.rig)
+        clock = _Laps(start)
+        samples = join_samples([samples_from_scan(one, camera, folder.rig.table) for one in decoded])
+        table_map = fit_table_map(model, samples, camera, tolerances)
+        clock.lap("fit")
+        advance()
+        as_built = fit_mirror(progress, folder, scans, model, table_map, camera, tolerances, decoded)
+        clock.lap("as_built")
+        advance()
+        transfer = folder.rig.projector.transfer
+        prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
+        clock.lap("prewarp")
+        advance()
+        parts = {
+            "sigma_random_mm": table_map.random_mm,
+            "sigma_common_mm": table_map.common_mm,
+            "sigma_decode_mm": table_map.decode_mm,
+            "light": table_map.light,
+        }
+        write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=origin["scan"], more=parts)
+        if as_built is not None:
+            write_as_built(run, as_built, extra=origin)
+        write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+        figures = held_out_figures(folder.rig, table_map)
+        write_json(run / FIT_FILE, _fit_record(table_map, figures, decoded, clock.seconds), format="rigwarp fit")
+        budget = write_budget(folder, run)
+    make_current(folder.root, run)
+    return FitMade(
+        run=run,
+        table_map=table_map,
+        figures=figures,
+        as_built=as_built,
+        prewarp=prewarp,
+        budget=budget,
+        seconds=clock.seconds,
+    )
+
+
+class _Laps:
+    """Seconds per stage."""
+
+    def __init__(self, start: float) -> None:
+        self._last = start
+        self.seconds: dict[str, float] = {}
+
+    def lap(self, name: str) -> None:
+        now = time.monotonic()
+        self.seconds[name] = now - self._last
+        self._last = now
+
+
+def camera_of(folder: RigFolder) -> CameraModel:
+    """The rig's calibrated camera."""
+    make_with = f"Make it with: rigwarp camera {folder.root} --lens DIR --table PHOTO"
+    return read_camera(folder.root / CAMERA_FILE, make_with=make_with)
+
+
+def rig_tolerances(rig: Rig) -> Array:
+    """(12,) mounting tolerances of the rig file."""
+    projector, mirror = rig.projector, rig.mirror
+    return mounting_tolerances(
+        projector.position_tolerance_mm,
+        projector.rotation_tolerance_rad,
+        mirror.position_tolerance_mm,
+        mirror.rotation_tolerance_rad,
+    )
+
+
+def held_out_figures(rig: Rig, table_map: TableMapFit) -> dict[str, Any]:
+    """The map judged by samples that it was not fitted to, and how much of the lit content area it covers."""
+    held_out = table_map.held_out
+    return {
+        "n": held_out.n,
+        "rms_mm": held_out.rms_mm,
+        "p95_mm": held_out.p95_mm,
+        "max_mm": held_out.max_mm,
+        "coverage": content_coverage(rig, table_map),
+        "z_spread": held_out.z_spread,
+    }
+
+
+def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
+    """Share of the projector pixels that the registered design sends to the content area which the map has measured."""
+    design = trace_map(table_map.registration.model)
+    wanted = design.answered
+    wanted[wanted] = inside_content(rig.content, design.table_mm[wanted])
+    return float(np.mean(table_map.table_map.measured[wanted])) if wanted.any() else 0.0
+
+
+def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> None:
+    seen = decoded.reason.shape[::-1]
+    if camera.resolution != seen:
+        raise InputError(
+            f"{folder.root / CAMERA_FILE}: calibrated at {camera.resolution[0]} x {camera.resolution[1]} pixels, but "
+            f"the scan has {seen[0]} x {seen[1]}. Calibrate and scan at the same resolution."
+        )
+
+
+def _fit_record(
+    table_map: TableMapFit, figures: dict[str, Any], decoded: Sequence[Decoded], seconds: dict[str, float]
+) -> dict[str, Any]:
+    registration = table_map.registration
+    scans = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
+    names = ("projector_shift_mm", "projector_turn_rad", "mirror_shift_mm", "mirror_turn_rad")
+    return {
+        "table_map": figures,
+        "registration": {
+            "rms_before_mm": registration.rms_before_mm,
+            "rms_after_mm": registration.rms_after_mm,
+            "shifts": dict(zip(names, registration.shifts.reshape(4, 3), strict=True)),
+        },
+        "samples": {"offered": table_map.samples_offered, "used": table_map.samples_used},
+        "decode": scans if len(decoded) > 1 else scans["scan 1"],
+        "seconds": seconds,
+    }

@@ -1,0 +1,359 @@
+"""Content on the table, undistorted; or the projector frame of one picture as a file."""
+
+import logging
+from collections.abc import Iterator, Mapping
+from contextlib import AbstractContextManager, closing, contextmanager, nullcontext
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rigwarp.errors import DeviceError, RigwarpError
+from rigwarp.files import RigFolder, current_result, read_adjustment, read_prewarp, write_picture
+from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
+from rigwarp.jobs.progress import Progress
+from rigwarp.live import CpuRenderer, Warp, warp_of
+from rigwarp.live.render.picture import rgb_of
+from rigwarp.live.run.statistics import Counts
+from rigwarp.live.sources.opening import open_source
+from rigwarp.live.sources.source import DWELL_S, FADE_S, Source
+from rigwarp.live.sources.stream import StreamSource
+from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
+
+if TYPE_CHECKING:
+    from rigwarp.live.operate.keeper import WarpKeeper
+    from rigwarp.live.run.session import Session
+    from rigwarp.live.run.window import Window
+
+_STATS_S = 1.0
+_FIRST_FRAME_S = 10.0
+"""Longer than cameras and streams need to start."""
+
+
+class Drawing(StrEnum):
+    """Who draws."""
+
+    auto = "auto"
+    gl = "gl"
+    cpu = "cpu"
+
+
+class SampleCount(StrEnum):
+    """How finely content is sampled."""
+
+    auto = "auto"
+    fine = "fine"
+    quick = "quick"
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlayOptions:
+    """What is to be played, and how.
+
+    Attributes
+    ----------
+    name, scene : one of them: a source as `open_source` takes it, or MODULE:FUNCTION that draws every frame.
+    dwell_s, fade_s : of a folder of pictures.
+    design : play by the design's warp, not the measured one.
+    display : number of the display, 0 the first.
+    seconds : end after so many; None: when somebody ends it.
+    drawing, samples, dither : who draws, how finely, and whether between code values.
+    statistics : note frame counts once a second.
+    remote_port, remote_host : listen for OSC commands there.
+    log_file, heartbeat : written while playing.
+    memory_limit_mib : end when more memory is in use.
+    watch_hours : look for drift so often.
+    """
+
+    name: str | None = None
+    scene: str | None = None
+    dwell_s: float = DWELL_S
+    fade_s: float = FADE_S
+    design: bool = False
+    display: int = 0
+    seconds: float | None = None
+    drawing: Drawing = Drawing.auto
+    samples: SampleCount = SampleCount.auto
+    dither: bool = False
+    statistics: bool = False
+    remote_port: int | None = None
+    remote_host: str = "127.0.0.1"
+    log_file: Path | None = None
+    heartbeat: Path | None = None
+    memory_limit_mib: float | None = None
+    watch_hours: float | None = None
+
+    @property
+    def warp(self) -> str:
+        """Which warp it plays by, in a word."""
+        return "design" if self.design else "measured"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Show:
+    """Content that has been opened, and the warp that it goes through.
+
+    Attributes
+    ----------
+    revision : of the correction by hand that `warp` includes.
+    counts : of what is shown and dropped, shared by the source and its player.
+    """
+
+    folder: RigFolder
+    options: PlayOptions
+    source: Source
+    warp: Warp
+    revision: int
+    counts: Counts
+
+
+@dataclass(frozen=True, kw_only=True)
+class StillWritten:
+    """The projector frame of one picture; show it pixel for pixel."""
+
+    path: Path
+    resolution: tuple[int, int]
+    warp: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shown:
+    """A show that has ended."""
+
+    frames: int
+    seconds: float
+    drawing: str
+    ended_by: str
+    warp: str
+    statistics: Mapping[str, Any]
+
+
+@contextmanager
+def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> Iterator[Show]:
+    """Open the content and read the warp; the content is closed afterwards.
+
+    Raises
+    ------
+    InputError, DeviceError
+        When the content cannot be opened, or there is no usable result.
+    """
+    counts = Counts()
+    with closing(_open(folder, options, counts)) as source:
+        prewarp = _designed(folder) if options.design else _measured(folder)
+        adjustment, revision = _adjustment(progress, folder, options)
+        warp = warp_of(
+            prewarp,
+            folder.rig.content,
+            adjustment=adjustment,
+            sampling="quick" if options.samples is SampleCount.quick else "fine",
+        )
+        yield Show(folder=folder, options=options, source=source, warp=warp, revision=revision, counts=counts)
+
+
+def _open(folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
+    if options.scene is not None:
+        from rigwarp.live.sources.scene import SceneSource, load_scene
+
+        return SceneSource(load_scene(options.scene), folder.rig.content)
+    return _open_named(options.name or "", folder=folder, options=options, counts=counts)
+
+
+def _open_named(name: str, *, folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
+    return open_source(name, folder.rig.content, dwell_s=options.dwell_s, fade_s=options.fade_s, counts=counts)
+
+
+def _measured(folder: RigFolder) -> Prewarp:
+    advice = f"Make it with: rigwarp fit {folder.root}"
+    return read_prewarp(current_result(folder.root) / PREWARP_FILE, make_with=advice)
+
+
+def _designed(folder: RigFolder) -> Prewarp:
+    from rigwarp.commands.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
+
+    return design_prewarp(folder)
+
+
+def _adjustment(progress: Progress, folder: RigFolder, options: PlayOptions) -> tuple[Adjustment, int]:
+    """The correction to begin with; one made for the measured map is no use on the design's."""
+    path = folder.root / ADJUST_FILE
+    if options.design or not path.exists():
+        return UNCHANGED, 0
+    try:
+        return read_adjustment(path)
+    except RigwarpError as error:  # the show goes on, as it does when the file breaks while playing
+        progress.note(f"playing without the correction by hand: {error}")
+        return UNCHANGED, 0
+
+
+def write_still(show: Show, still: Path) -> StillWritten:
+    """Write the projector frame of a show's first picture to a file.
+
+    Raises
+    ------
+    DeviceError
+        When a camera or stream gives no picture.
+    """
+    source, options = show.source, show.options
+    if isinstance(source, StreamSource) and not source.ready(_FIRST_FRAME_S):
+        raise DeviceError(f"no picture came from {options.name} within {_FIRST_FRAME_S:g} s. Check that it runs.")
+    picture = rgb_of(source.at(0.0))
+    write_picture(still, CpuRenderer(show.warp, dither=options.dither).render(picture))
+    return StillWritten(path=still, resolution=show.warp.prewarp.projector_resolution, warp=options.warp)
+
+
+def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> None:
+    """Write a systemd user unit that plays with these options."""
+    from rigwarp.live.run.unattended import write_service
+
+    root = folder.root.resolve()
+    name = options.name or ""
+    named = str(Path(name).resolve()) if Path(name).exists() else name
+    arguments = [str(root), *([named] if options.name else ["--scene", options.scene or ""])]
+    given: dict[str, Any] = {
+        "--dwell": options.dwell_s,
+        "--fade": options.fade_s,
+        "--display": options.display,
+        "--draw": options.drawing.value,
+        "--samples": options.samples.value,
+        "--remote": options.remote_port,
+        "--remote-host": options.remote_host if options.remote_port is not None else None,
+        "--watch": options.watch_hours,
+        "--log": options.log_file.resolve() if options.log_file else root / "play.log",
+        "--heartbeat": options.heartbeat.resolve() if options.heartbeat else root / "heartbeat.json",
+    }
+    for option, value in given.items():
+        arguments += [option, str(value)] if value is not None else []
+    arguments += [word for word, on in (("--design", options.design), ("--dither", options.dither)) if on]
+    write_service(path, arguments, memory_limit_mib=options.memory_limit_mib)
+
+
+def play_show(progress: Progress, show: Show) -> Shown:
+    """Play until somebody ends it; black is left behind.
+
+    Raises
+    ------
+    DeviceError
+        When there is no window to be had, or more memory is in use than allowed.
+    KeyboardInterrupt
+        When it was ended by Ctrl-C.
+    """
+    from rigwarp.live.run import player  # windows and OpenGL: not needed for a still
+    from rigwarp.live.run.unattended import Heartbeat
+
+    options = show.options
+    session, keeper = _session_of(show)
+    heart = Heartbeat(session.pacing, path=options.heartbeat, memory_limit_mib=options.memory_limit_mib)
+    keeper.chore = heart.beat
+    watch = _Watch(progress, heart, statistics=options.statistics)
+    with _logged(progress, options.log_file):
+        with _drift_watch(show.folder, session, options.watch_hours):
+            played = player.play(
+                show.warp,
+                session,
+                display=options.display,
+                drawing=options.drawing.value,
+                dither=options.dither,
+                seconds=options.seconds,
+                on_open=partial(_begin, progress, show, session, keeper),
+                on_frame=watch.frame,
+            )
+        logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
+    if played.reason == "interrupted":
+        raise KeyboardInterrupt
+    if played.reason == "memory":
+        raise DeviceError(f"more than {options.memory_limit_mib:g} MiB of memory in use. Start again, or allow more.")
+    return Shown(
+        frames=played.frames,
+        seconds=played.seconds,
+        drawing=played.drawing,
+        ended_by=played.reason,
+        warp=options.warp,
+        statistics=played.statistics,
+    )
+
+
+def _session_of(show: Show) -> tuple["Session", "WarpKeeper"]:
+    """What the player runs, and what keeps its warp up to date."""
+    from rigwarp.live.operate.keeper import WarpKeeper
+    from rigwarp.live.operate.remote import Remote
+    from rigwarp.live.run.session import Session
+
+    options, counts = show.options, show.counts
+    remote = None
+    if options.remote_port is not None:
+        remote = Remote(options.remote_port, host=options.remote_host, counts=counts)
+    keeper = WarpKeeper(show.warp, root=None if options.design else show.folder.root, counts=counts)
+    open_named = partial(_open_named, folder=show.folder, options=options, counts=counts)
+    session = Session(show.warp, show.source, keeper=keeper, remote=remote, open_named=open_named, counts=counts)
+    return session, keeper
+
+
+def _begin(progress: Progress, show: Show, session: "Session", keeper: "WarpKeeper", window: "Window") -> None:
+    """What is done once the window is open."""
+    from rigwarp.live.run.unattended import notify_service
+
+    if window.notice:
+        progress.note(window.notice)
+    if show.options.samples is SampleCount.auto and not window.on_gpu:
+        session.warp = show.warp.sampled("quick")
+        window.use(session.warp)
+        keeper.draw_with(session.warp)
+    keeper.prepare = window.prepare
+    keeper.start(show.revision)
+    progress.note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
+    notify_service("READY=1")
+
+
+@contextmanager
+def _logged(progress: Progress, log_file: Path | None) -> Iterator[None]:
+    """Warnings become notes, and everything goes to the log file where there is one."""
+    from rigwarp.live.run.unattended import start_log
+
+    logger = logging.getLogger("rigwarp")
+    handlers: list[logging.Handler] = [_Notes(progress)]
+    if log_file is not None:
+        handlers.append(start_log(log_file))
+    logger.addHandler(handlers[0])
+    try:
+        yield
+    finally:
+        for handler in handlers:
+            logger.removeHandler(handler)
+            handler.close()
+
+
+def _drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> AbstractContextManager[object]:
+    if hours is None:
+        return nullcontext()
+    from rigwarp.jobs.watch import DriftWatch  # brings the measuring rooms, which a plain show does not need
+
+    return DriftWatch(folder, session.interludes, hours=hours)
+
+
+class _Watch:
+    """Looks at the session after every frame: tells counts, and stops when too much memory is in use."""
+
+    def __init__(self, progress: Progress, heart: Any, *, statistics: bool) -> None:
+        self._progress, self._heart, self._statistics = progress, heart, statistics
+        self._next_s = 0.0
+
+    def frame(self, session: "Session") -> Any:
+        """Called after every flip; a reason ends the run."""
+        now = session.run_s
+        if self._statistics and now >= self._next_s:
+            self._next_s = now + _STATS_S
+            self._progress.note("  ".join(f"{key} {value}" for key, value in session.pacing.as_dict().items()))
+        return "memory" if self._heart.too_large else None
+
+
+class _Notes(logging.Handler):
+    """Warnings of the player, for whoever watches its progress."""
+
+    def __init__(self, progress: Progress) -> None:
+        super().__init__(logging.WARNING)
+        self._progress = progress
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One line."""
+        self._progress.note(record.getMessage())

@@ -1,0 +1,209 @@
+"""Check pictures through the live warp, photographed, compared with what should be.
+
+What verification.json then holds stands in `rigwarp.jobs.verify_record`.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from rigwarp.camera import CameraModel
+from rigwarp.capture import photograph
+from rigwarp.commands.design import design_prewarp
+from rigwarp.commands.live_bench import live_bench
+from rigwarp.devices import Bench
+from rigwarp.errors import InputError, MeasurementError, ToleranceError
+from rigwarp.files import RigFolder, current_result, read_adjustment, read_json, read_prewarp, write_picture
+from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
+from rigwarp.geometry import Array, BoolArray, Photo
+from rigwarp.jobs.budget import write_budget
+from rigwarp.jobs.fit import camera_of
+from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
+from rigwarp.jobs.shaped_table import CheckPositions, shape_of
+from rigwarp.jobs.verify_record import (
+    Checked,
+    ContentShown,
+    Quality,
+    write_verification,
+)
+from rigwarp.live import CpuRenderer, Warp, warp_of
+from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
+from rigwarp.prewarp.adjustment import adjusted_mm, hidden_mm, unadjusted_mm
+from rigwarp.rig import Content, inside_content
+from rigwarp.verification import (
+    DotPlan,
+    ErrorFigures,
+    SeenContent,
+    VerificationResult,
+    chart_picture,
+    dot_pictures,
+    judge_dots,
+    light_table,
+    line_charts,
+    locate_dots,
+    measure_charts,
+    measure_uniformity,
+    plan_dots,
+)
+
+_BLACK, _ALL_DOTS = 0, 1  # indices of the pictures without any dot and with every dot
+_RIM_POINTS = 12  # of a dot, that must lie on the light
+
+
+@dataclass(frozen=True, kw_only=True)
+class Verified:
+    """A result that was checked: "after" through its own warp, and "before" through the design's where asked for."""
+
+    result: Path
+    checks: dict[str, Checked]
+
+
+def verify_current(
+    progress: Progress, folder: RigFolder, *, before: bool = True, display: int | None = None
+) -> Verified:
+    """Open the rig's devices and check the current result with them; see `verify_result`."""
+    result = current_result(folder.root)
+    with live_bench(progress, folder, display=display) as bench:
+        return verify_result(progress, folder, result, bench, before=before)
+
+
+def verify_result(
+    progress: Progress, folder: RigFolder, result: Path, bench: Bench, *, before: bool = True
+) -> Verified:
+    """Measure a result's warp (and the design's); writes verification.json and the photographs beside it."""
+    camera = camera_of(folder)
+    adjustment, revision = hand_correction(folder)
+    response = response_shape(result)
+    checker = partial(check_warp, progress, folder, bench, camera, adjustment=adjustment)
+    checks = {"before": checker(design_prewarp(folder))} if before else {}
+    checks["after"] = checker(read_prewarp(result / PREWARP_FILE), quality=True, response_shape=response)
+    positions = CheckPositions(shape_of(result, camera))
+    checks = {name: replace(check, result=positions.judged(check.result)) for name, check in checks.items()}
+    (result / PICTURES).mkdir(exist_ok=True)
+    for name, check in checks.items():
+        write_picture(result / PICTURES / f"check_{name}.png", check.photo, replace=True)
+    left_out = len(plan_dots(folder.rig.content).ids) - len(dots_shown(folder.rig.content, adjustment).ids)
+    shown = ContentShown(adjustment=adjustment, revision=revision, left_out=left_out)
+    write_verification(result, checks, shown, response)
+    if left_out:
+        progress.note(f"{left_out} dots lie off the light or under a mask of the correction by hand: left out.")
+    if (result / BUDGET_FILE).is_file():  # results of older versions have none
+        write_budget(folder, result)
+    _keep_look(progress, folder, result, bench, camera)
+    return Verified(result=result, checks=checks)
+
+
+def _keep_look(progress: Progress, folder: RigFolder, result: Path, bench: Bench, camera: CameraModel) -> None:
+    """Five more photographs, by which a later `verify --quick` sees what has moved since."""
+    photos = take_look(bench.display, bench.camera, quick_frames(folder, prewarp_of(result)))
+    try:
+        store_state(folder, result, state_of(folder, result, photos, camera, bench.camera.exposure_s))
+    except MeasurementError as error:
+        progress.note(f"No quick look is kept for rigwarp verify --quick: {error}")
+
+
+def check_warp(
+    progress: Progress,
+    folder: RigFolder,
+    bench: Bench,
+    camera: CameraModel,
+    prewarp: Prewarp,
+    *,
+    adjustment: Adjustment = UNCHANGED,
+    quality: bool = False,
+    response_shape: float | None = None,
+) -> Checked:
+    """Show the dots through a warp under a correction by hand and measure them; with `quality` lines and light too."""
+    content, height_mm = folder.rig.content, folder.rig.table.height_mm
+    warp = warp_of(prewarp, content, adjustment=adjustment)
+    plan = dots_shown(content, adjustment)
+    photos = _photographs(progress, bench, warp, dot_pictures(plan))
+    found = judge_dots(locate_dots(photos, plan, camera, height_mm), plan)
+    seen = None
+    if quality:
+        undo: Callable[[Array], Array] = partial(unadjusted_mm, content=content, adjustment=adjustment)
+        seen = _quality(progress, folder, bench, camera, warp, photos[_BLACK], undo, response_shape)
+    return Checked(result=found, photo=photos[_ALL_DOTS], quality=seen)
+
+
+def dots_shown(content: Content, adjustment: Adjustment) -> DotPlan:
+    """The dots that a correction by hand leaves on the light, wanted where it puts them.
+
+    Light lies on the content area as rig.toml has it: what is moved off it is cut, and masks stay dark.
+    """
+    plan = plan_dots(content)
+    if adjustment == UNCHANGED:
+        return plan
+    angle = np.linspace(0.0, 2.0 * np.pi, _RIM_POINTS, endpoint=False)
+    rim = plan.diameter_mm / 2.0 * np.column_stack([np.cos(angle), np.sin(angle)])
+    seen = adjusted_mm(plan.table_mm[:, None] + rim, content, adjustment)
+    lit: BoolArray = np.all(inside_content(content, seen) & ~hidden_mm(seen, adjustment), axis=1)
+    return plan.aimed_at(adjusted_mm(plan.table_mm, content, adjustment), lit)
+
+
+def hand_correction(folder: RigFolder) -> tuple[Adjustment, int]:
+    """The correction by hand in force, and its revision; none, revision 0, without an adjust.json."""
+    path = folder.root / ADJUST_FILE
+    return read_adjustment(path) if path.exists() else (UNCHANGED, 0)
+
+
+def response_shape(result: Path) -> float | None:
+    """The camera's response as the result's scan measured it; None where the result does not tell."""
+    try:
+        decoded = read_json(result / FIT_FILE, format="rigwarp fit").get("decode")
+    except InputError:
+        return None
+    record = decoded.get("scan 1", decoded) if isinstance(decoded, dict) else {}
+    shape = record.get("response_shape")
+    return float(shape) if isinstance(shape, int | float) else None
+
+
+def _quality(
+    progress: Progress,
+    folder: RigFolder,
+    bench: Bench,
+    camera: CameraModel,
+    warp: Warp,
+    black: Photo,
+    undo: Callable[[Array], Array],
+    shape: float | None,
+) -> Quality:
+    """Lines and light through a warp."""
+    content, height_mm = folder.rig.content, folder.rig.table.height_mm
+    charts = line_charts(content)
+    lines = _photographs(progress, bench, warp, [chart_picture(chart, content) for chart in charts])
+    white = np.full((content.pixels[1], content.pixels[0], 3), 255, np.uint8)
+    even = _photographs(progress, bench, warp, [white])[0]
+    bare = replace(warp.prewarp, gain=(warp.prewarp.gain > 0).astype(np.float32))
+    uneven = _photographs(progress, bench, warp_of(bare, content, adjustment=warp.adjustment), [white])[0]
+    light = light_table(black, shape)
+    seen = SeenContent.of(black.shape, content, camera, height_mm, undo)
+    return Quality(
+        modulations=tuple(measure_charts(lines, charts, black, light, content, seen)),
+        light_before_gain=measure_uniformity(uneven, black, light, content, seen),
+        light_after_gain=measure_uniformity(even, black, light, content, seen),
+    )
+
+
+def _photographs(progress: Progress, bench: Bench, warp: Warp, pictures: list[np.ndarray]) -> list[Photo]:
+    """Photographs of content pictures shown through a warp."""
+    renderer = CpuRenderer(warp)
+    try:
+        with progress.stage(len(pictures), "Verifying") as advance:
+            return list(photograph(bench, map(renderer.render, pictures), advance=advance))
+    finally:
+        renderer.close()
+
+
+def require_tolerance(folder: RigFolder, result: VerificationResult | ErrorFigures) -> None:
+    """Raise ToleranceError when the picture is worse than rig.toml allows."""
+    allowed = folder.rig.tolerance.content_p95_mm
+    if result.p95_mm > allowed:
+        raise ToleranceError(
+            f"the picture is off by {result.p95_mm:.2f} mm (P95), tolerance.content_p95_mm allows {allowed:g}: "
+            "check that nothing has moved since the camera was calibrated, and calibrate again"
+        )
