@@ -1,6 +1,7 @@
 """The architecture, read from the source: who may import whom, and what the numeric core must never touch."""
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -101,6 +102,23 @@ def modules() -> list[Path]:
     return sorted(path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "__init__.py")
 
 
+def commands_breaches(source: str, module: str) -> list[str]:
+    """What in a module of `commands` breaks its three floors: commands, texts, and what both stand on."""
+    names = {
+        rest.split(".")[0]
+        for name in imported_names(ast.parse(source), "rigwarp.commands")
+        if name.startswith("rigwarp.commands.") and (rest := name.removeprefix("rigwarp.commands."))
+    }
+    floor = _floor(module)
+    return [f"{module} imports {other}, which is not on a lower floor" for other in names if _floor(other) <= floor]
+
+
+def _floor(module: str) -> int:
+    if module in {"console", "options"}:
+        return 2
+    return 1 if module.endswith("_text") or module == "terminal" else 0
+
+
 def room_of(path: Path) -> str:
     first = path.relative_to(PACKAGE).parts[0]
     return first.removesuffix(".py")
@@ -172,3 +190,20 @@ def test_breach_is_found(room: str, source: str) -> None:
 )
 def test_allowed_source_passes(room: str, source: str) -> None:
     assert breaches(source, room) == []
+
+
+@pytest.mark.parametrize("path", sorted((PACKAGE / "commands").glob("*.py")), ids=lambda path: path.stem)
+def test_no_command_imports_another(path: Path) -> None:
+    assert commands_breaches(path.read_text(encoding="utf-8"), path.stem) == []
+
+
+def test_a_command_that_imports_another_is_found() -> None:
+    assert commands_breaches("from rigwarp.commands.scan import scan", "calibrate") != []
+    assert commands_breaches("from rigwarp.commands.fit_text import print_fit", "verify_text") != []
+    assert commands_breaches("from rigwarp.commands.fit_text import print_fit", "calibrate") == []
+
+
+def test_nobody_else_takes_a_console_or_reads_the_terminal() -> None:
+    others = [path for path in modules() if room_of(path) not in ("commands", "cli")]
+    speaking = [path for path in others if re.search(r": Console\b|sys\.stdin\.", path.read_text(encoding="utf-8"))]
+    assert [path.relative_to(PACKAGE).as_posix() for path in speaking if path.name != "process.py"] == []

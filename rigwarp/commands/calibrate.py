@@ -14,10 +14,12 @@ from rigwarp.commands.options import (
     RigArgument,
     YesOption,
 )
-from rigwarp.commands.scan_runs import ScanOptions, print_scan
+from rigwarp.commands.scan_text import print_scan
+from rigwarp.commands.terminal import confirm_fast
 from rigwarp.commands.verify_text import print_verified
 from rigwarp.files import open_rig
 from rigwarp.jobs.calibrate import Steps, calibrate_live, require_calibratable
+from rigwarp.jobs.scan_runs import ScanOptions
 from rigwarp.jobs.verify import require_tolerance
 from rigwarp.jobs.verify_record import error_figures
 
@@ -40,6 +42,7 @@ def calibrate(
     folder = open_rig(rig)
     require_calibratable(folder, resume=resume)
     console.caution()
+    confirm_fast(console, folder, fast=fast_patterns, yes=yes)
     made = calibrate_live(
         console,
         folder,
@@ -48,7 +51,6 @@ def calibrate(
         resume=resume,
         display=display,
         fast=fast_patterns,
-        yes=yes,
         steps=Steps(
             scanned=partial(print_scan, console),
             fitted=partial(print_fit, console),

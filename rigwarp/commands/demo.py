@@ -7,17 +7,16 @@ from typing import Annotated, Any
 
 import typer
 
-from rigwarp.commands.camera import calibrate_camera
+from rigwarp.commands.camera_text import print_camera
 from rigwarp.commands.console import Console
-from rigwarp.commands.design import design_model, trace_design
 from rigwarp.commands.fit_text import as_built_figures, print_fit
 from rigwarp.commands.options import JsonOption
-from rigwarp.commands.scan_runs import print_scan
-from rigwarp.commands.trace import draw_design
+from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.verify_text import print_verified
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.calibrate import Calibrated, Steps, calibrate_rig
+from rigwarp.jobs.camera import calibrate_camera
 from rigwarp.jobs.demo import (
     Judged,
     build_light_path,
@@ -27,6 +26,8 @@ from rigwarp.jobs.demo import (
     photograph_board,
     stage_seconds,
 )
+from rigwarp.jobs.design import design_model, trace_design
+from rigwarp.jobs.trace import draw_design
 from rigwarp.jobs.verify import require_tolerance
 from rigwarp.jobs.verify_record import error_figures
 from rigwarp.reports import judge_coverage
@@ -55,7 +56,7 @@ def demo(
     trace_s = _trace(console, folder)
     virtual = open_virtual(folder)
     photos = photograph_board(console, folder, virtual)
-    calibrate_camera(console, folder, lens=photos.lens, table=photos.table)
+    print_camera(console, calibrate_camera(console, folder, lens=photos.lens, table=photos.table))
     build_light_path(console, virtual)
     clock = time.monotonic()
     made = calibrate_rig(

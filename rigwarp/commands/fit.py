@@ -4,11 +4,11 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.commands.chosen_scans import table_scans
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
+from rigwarp.jobs.chosen_scans import table_scans
 from rigwarp.jobs.fit import fit_scans
 
 

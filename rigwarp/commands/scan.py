@@ -7,7 +7,6 @@ import typer
 
 from rigwarp.capture import export_patterns
 from rigwarp.commands.console import Console
-from rigwarp.commands.live_bench import live_bench
 from rigwarp.commands.options import (
     AverageOption,
     DisplayOption,
@@ -18,21 +17,16 @@ from rigwarp.commands.options import (
     RigArgument,
     YesOption,
 )
-from rigwarp.commands.preflight import preflight_before_scan
-from rigwarp.commands.raised_board import board_note, raised_before
-from rigwarp.commands.raised_check import check_unmoved
-from rigwarp.commands.scan_runs import (
-    DEFAULT_SET,
-    ScanOptions,
-    import_scan,
-    print_scan,
-    scan_figures,
-    scan_seconds,
-    set_for,
-)
-from rigwarp.commands.zone_scan import take_scans
+from rigwarp.commands.scan_text import print_scan
+from rigwarp.commands.terminal import AtTerminal, confirm_fast
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
+from rigwarp.jobs.live_bench import live_bench
+from rigwarp.jobs.preflight import preflight_before_scan
+from rigwarp.jobs.raised_board import board_note, raised_before
+from rigwarp.jobs.raised_check import check_unmoved
+from rigwarp.jobs.scan_runs import DEFAULT_SET, ScanOptions, import_scan, scan_figures, scan_seconds, set_for
+from rigwarp.jobs.zone_scan import take_scans
 from rigwarp.patterns import MAX_EXPOSURES, SETS, PatternSet
 
 
@@ -129,20 +123,22 @@ def scan(
     if export is not None:
         _export(console, export, set_for(folder, set_, blur, exposures))
         return
-    note = board_note(console, folder, raised, photo=table, live=import_ is None) if raised else {}
+    person = AtTerminal(console)
+    note = board_note(console, folder, raised, photo=table, live=import_ is None, person=person) if raised else {}
     if import_ is not None:
         taken, height_mm = [import_scan(console, folder, import_, note=note)], 0.0
     else:
         console.caution()
+        confirm_fast(console, folder, fast=fast_patterns, yes=yes)
         options = ScanOptions(set_name=set_, blur_px=blur, exposures=exposures, average=average)
         height_mm = raised_before(folder) if resume else raised or 0.0
-        with live_bench(console, folder, display=display, fast=fast_patterns, yes=yes, raised_mm=height_mm) as bench:
+        with live_bench(console, folder, display=display, fast=fast_patterns, raised_mm=height_mm) as bench:
             preflight_before_scan(console, folder, bench, wanted=look and not resume, raised_mm=height_mm)
             taken = take_scans(console, folder, bench, options, resume=resume, note=note)
     for one in taken:
         print_scan(console, one)
     if height_mm:
-        check_unmoved(console, folder, [one.run for one in taken], display=display)
+        check_unmoved(console, folder, [one.run for one in taken], display=display, person=person)
     console.result(
         {
             "scan": taken[-1].run,

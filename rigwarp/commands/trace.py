@@ -1,22 +1,14 @@
 """`rigwarp trace`: what the design promises, before anything is measured."""
 
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from rigwarp.commands.console import Console
-from rigwarp.commands.design import design_model, trace_design
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.files import RigFolder, open_rig, write_bytes
-from rigwarp.files.names import DESIGN_FILE, DESIGN_PICTURES
-from rigwarp.geometry import PixelMap
-from rigwarp.reports import judge_coverage, raster_table
-from rigwarp.reports.figures.sensitivity import tolerance_bars
-from rigwarp.reports.figures.table_map import design_light, irradiance, mm_per_pixel, table_grid
+from rigwarp.files import open_rig
+from rigwarp.jobs.trace import trace_rig
 from rigwarp.reports.measures.coverage import Coverage
-from rigwarp.reports.measures.light_paths import LightPaths, judge_light
+from rigwarp.reports.measures.light_paths import LightPaths
 from rigwarp.reports.measures.tolerance_rows import (
     SENSITIVITY_HEAD,
     cause_rows,
@@ -28,14 +20,8 @@ from rigwarp.tracing import (
     ExportCheck,
     Sensitivity,
     ToleranceAnalysis,
-    analyse_tolerances,
-    check_export,
-    sensitivity,
-    trace_pixels,
 )
 
-_SEED = 1  # the same rig gets the same forecast
-_ENOUGH_LIGHT = 0.005  # share of the projector's light: with less on the content there is no picture to move
 _FORECAST_FROM = (
     "rigs drawn within rig.toml's 1-sigma tolerances, shifts linear in each parameter; tolerance.figure_rms_um is "
     "shared out among each zone's Zernike terms up to n = 4 as 1 / n^2"
@@ -50,35 +36,25 @@ def trace(rig: RigArgument, json: JsonOption = False) -> None:
     """
     console = Console(json=json)
     folder = open_rig(rig)
-    model = design_model(folder)
-    design = trace_design(folder, model)
-    reason = trace_pixels(model).reason
-    coverage = judge_coverage(design, folder.rig)
-    light = judge_light(model, design, reason, folder.rig)
-    export = check_export(model, design, folder.rig)
-    found = sensitivity(model, folder.rig) if coverage.light_on_content > _ENOUGH_LIGHT else None
-    expected = None if found is None else analyse_tolerances(found, np.random.default_rng(_SEED))
-    more = {"light_paths.png": design_light(design, folder.rig, reason=reason)}
-    if found is not None and expected is not None:
-        more["tolerances.png"] = tolerance_bars(found, expected)
-    pictures = draw_design(folder, design, more)
-    console.say(f"{folder.rig.name}: the design, traced into {folder.root / DESIGN_FILE}")
-    _print_design(console, coverage, light, export)
+    made = trace_rig(folder, console)
+    found, expected = made.sensitivity, made.tolerances
+    console.say(f"{folder.rig.name}: the design, traced into {made.path}")
+    _print_design(console, made.coverage, made.light, made.export)
     if found is not None and expected is not None:
         _print_forecast(console, found, expected)
     else:
         console.say("\nNo forecast: hardly any light lands on the content area. Correct the aim in rig.toml first.")
-    for picture in pictures:
+    for picture in made.pictures:
         console.say(f"  picture {picture}")
     console.result(
         {
-            "design": folder.root / DESIGN_FILE,
-            "coverage": asdict(coverage),
-            "light": asdict(light),
-            "export": None if export is None else asdict(export),
+            "design": made.path,
+            "coverage": asdict(made.coverage),
+            "light": asdict(made.light),
+            "export": None if made.export is None else asdict(made.export),
             "sensitivity": [] if found is None else sensitivity_facts(found),
             "forecast": None if expected is None else _forecast_facts(expected),
-            "pictures": pictures,
+            "pictures": made.pictures,
         }
     )
 
@@ -104,18 +80,3 @@ def _print_forecast(console: Console, found: Sensitivity, expected: ToleranceAna
     console.table(sensitivity_rows(found), head=SENSITIVITY_HEAD)
     console.say(f"\n{expected.sentence}")
     console.table(cause_rows(expected))
-
-
-def draw_design(folder: RigFolder, design: PixelMap, more: dict[str, bytes] | None = None) -> list[Path]:
-    """Draw the design's light on the table, in place of older pictures of it."""
-    raster = raster_table(design, folder.rig)
-    drawn = {
-        "pixel_grid.png": table_grid(design, folder.rig),
-        "mm_per_pixel.png": mm_per_pixel(design, folder.rig, raster=raster),
-        "brightness.png": irradiance(design, folder.rig, raster=raster),
-        **(more or {}),
-    }
-    (folder.root / DESIGN_PICTURES).mkdir(exist_ok=True)
-    for name, data in drawn.items():
-        write_bytes(folder.root / DESIGN_PICTURES / name, data, replace=True)
-    return [folder.root / DESIGN_PICTURES / name for name in drawn]

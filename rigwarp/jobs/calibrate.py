@@ -4,17 +4,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from rigwarp.commands.live_bench import live_bench
-from rigwarp.commands.preflight import preflight_before_scan
-from rigwarp.commands.raised_board import refuse_raised
-from rigwarp.commands.scan_runs import ScanOptions, ScanTaken
-from rigwarp.commands.zone_scan import take_scans
 from rigwarp.devices import Bench
 from rigwarp.files import RigFolder
 from rigwarp.jobs.fit import FitMade, camera_of, fit_scans
+from rigwarp.jobs.live_bench import live_bench
+from rigwarp.jobs.preflight import preflight_before_scan
 from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.raised_board import refuse_raised
+from rigwarp.jobs.scan_runs import ScanOptions, ScanTaken
 from rigwarp.jobs.verify import Verified, verify_result
 from rigwarp.jobs.verify_record import Checked
+from rigwarp.jobs.zone_scan import take_scans
 from rigwarp.reports.report import write_report
 
 
@@ -60,7 +60,6 @@ def calibrate_live(
     resume: bool = False,
     display: int | None = None,
     fast: bool = False,
-    yes: bool = False,
     steps: Steps = UNTOLD,
 ) -> Calibrated:
     """Open the rig's devices, look whether a scan is worth it, and calibrate with them.
@@ -68,11 +67,11 @@ def calibrate_live(
     Parameters
     ----------
     look : whether to look first; an interrupted scan goes on without.
-    display, fast, yes : see `live_bench`.
+    display, fast : see `live_bench`.
     resume, steps : see `calibrate_rig`.
     """
     require_calibratable(folder, resume=resume)
-    with live_bench(progress, folder, display=display, fast=fast, yes=yes) as bench:
+    with live_bench(progress, folder, display=display, fast=fast) as bench:
         preflight_before_scan(progress, folder, bench, wanted=look and not resume)
         return calibrate_rig(progress, folder, bench, options, resume=resume, steps=steps)
 

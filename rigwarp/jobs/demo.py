@@ -7,15 +7,15 @@ from typing import Any
 import numpy as np
 
 from rigwarp.as_built import AsBuilt, align_built, remove_rigid
-from rigwarp.commands.design import design_model
-from rigwarp.commands.scan_runs import scan_seconds
 from rigwarp.files import RigFolder, write_bytes, write_picture
 from rigwarp.files.names import DESIGN_PICTURES, PICTURES
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.calibrate import Calibrated
+from rigwarp.jobs.design import design_model
 from rigwarp.jobs.fit import camera_of
 from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.scan_runs import scan_seconds
 from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.photos import photo_pair
 from rigwarp.reports.figures.residuals import Residuals, residual_pair

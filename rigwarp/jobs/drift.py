@@ -15,13 +15,13 @@ from typing import Any
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.commands.live_bench import live_bench
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
 from rigwarp.files.names import DRIFT_FILE, MAP_FILE
 from rigwarp.geometry import Array, Photo
 from rigwarp.jobs.derived_result import write_derived
 from rigwarp.jobs.fit import camera_of
+from rigwarp.jobs.live_bench import live_bench
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.quick_look import (
     BenchLooker,

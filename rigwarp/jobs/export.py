@@ -8,11 +8,11 @@ from typing import Any, Final, TypeVar
 import numpy as np
 
 from rigwarp.as_built.describe.mould import check_zones, corrected_mesh, correction_of, surface_mesh
-from rigwarp.commands.design import design_model
 from rigwarp.errors import InputError
 from rigwarp.files import WARP_FORMATS, RigFolder, current_result, read_as_built, write_stl
 from rigwarp.files.atomic import write_npz, write_text
 from rigwarp.files.names import AS_BUILT_FILE
+from rigwarp.jobs.design import design_model
 from rigwarp.jobs.export_warp import export_warp
 from rigwarp.rig import MeshShape
 

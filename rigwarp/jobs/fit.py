@@ -10,8 +10,6 @@ import numpy as np
 
 from rigwarp.as_built import AsBuilt
 from rigwarp.camera import CameraModel
-from rigwarp.commands.design import design_model
-from rigwarp.commands.scan_runs import scan_figures
 from rigwarp.decode import Decoded
 from rigwarp.errors import InputError
 from rigwarp.files import (
@@ -28,8 +26,10 @@ from rigwarp.files import (
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS
 from rigwarp.geometry import Array
 from rigwarp.jobs.budget import write_budget
+from rigwarp.jobs.design import design_model
 from rigwarp.jobs.fit_mirror import fit_mirror
 from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.scan_runs import scan_figures
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
 from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, mounting_tolerances, samples_from_scan

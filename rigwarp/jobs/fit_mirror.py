@@ -7,12 +7,12 @@ import numpy as np
 
 from rigwarp.as_built import AsBuilt, RaisedScan, estimate_as_built, raised_scan
 from rigwarp.camera import CameraModel
-from rigwarp.commands.chosen_scans import RaisedRuns, raised_scans
 from rigwarp.decode import Decoded
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, read_decoded
 from rigwarp.files.names import DECODED_FILE
 from rigwarp.geometry import Array
+from rigwarp.jobs.chosen_scans import RaisedRuns, raised_scans
 from rigwarp.jobs.progress import Progress
 from rigwarp.table_map import TableMapFit
 from rigwarp.tracing import OpticalModel

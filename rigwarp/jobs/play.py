@@ -169,7 +169,7 @@ def _measured(folder: RigFolder) -> Prewarp:
 
 
 def _designed(folder: RigFolder) -> Prewarp:
-    from rigwarp.commands.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
+    from rigwarp.jobs.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
 
     return design_prewarp(folder)
 

@@ -17,6 +17,28 @@ class Progress(Protocol):
         ...
 
 
+class Person(Protocol):
+    """Whoever may be standing at the rig while a job runs."""
+
+    def ask(self, prompt: str) -> bool:
+        """Put a prompt and wait for the answer; False where nobody is there to answer."""
+        ...
+
+    def entered(self) -> bool:
+        """Whether a line was entered since the last call; never waits."""
+        ...
+
+
+class Nobody:
+    """A rig with nobody beside it."""
+
+    def ask(self, prompt: str) -> bool:
+        return False
+
+    def entered(self) -> bool:
+        return False
+
+
 class Silent:
     """Progress that nobody watches."""
 
@@ -29,6 +51,7 @@ class Silent:
 
 
 SILENT = Silent()
+NOBODY = Nobody()
 
 
 def _ignore(steps: int = 1) -> None:

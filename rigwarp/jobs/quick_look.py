@@ -8,13 +8,13 @@ from typing import Protocol
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.commands.design import design_model
 from rigwarp.devices import Bench, Camera, Display, Frame
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_as_built, read_map, read_prewarp
 from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, MAP_FILE, PREWARP_FILE, QUICK_FILE
 from rigwarp.files.quick_file import read_quick_file, write_quick
 from rigwarp.geometry import Photo
+from rigwarp.jobs.design import design_model
 from rigwarp.jobs.fit import camera_of, rig_tolerances
 from rigwarp.live import CpuRenderer
 from rigwarp.prewarp import Prewarp

@@ -17,7 +17,6 @@ import numpy as np
 from rigwarp.camera import CameraModel
 from rigwarp.camera.boards.detection import detect_board
 from rigwarp.camera.table.field_of_view import middle_mm_per_px
-from rigwarp.commands.live_bench import live_bench
 from rigwarp.devices import VIRTUAL, open_virtual
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_photo
@@ -26,6 +25,7 @@ from rigwarp.files.table_shape_file import write_table_shape
 from rigwarp.geometry import PixelMap
 from rigwarp.jobs.derived_result import rebuilt_prewarp, write_derived
 from rigwarp.jobs.fit import camera_of
+from rigwarp.jobs.live_bench import live_bench
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.quick_look import prewarp_of
 from rigwarp.jobs.shaped_table import CheckPositions, shape_of

@@ -12,15 +12,15 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
-from rigwarp.commands.design import design_prewarp
-from rigwarp.commands.live_bench import live_bench
 from rigwarp.devices import Bench
 from rigwarp.errors import InputError, MeasurementError, ToleranceError
 from rigwarp.files import RigFolder, current_result, read_adjustment, read_json, read_prewarp, write_picture
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
 from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.jobs.budget import write_budget
+from rigwarp.jobs.design import design_prewarp
 from rigwarp.jobs.fit import camera_of
+from rigwarp.jobs.live_bench import live_bench
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
 from rigwarp.jobs.shaped_table import CheckPositions, shape_of

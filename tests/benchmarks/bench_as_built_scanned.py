@@ -37,12 +37,12 @@ from rigwarp.as_built import AsBuilt, align_built, estimate_as_built, remove_rig
 from rigwarp.as_built.describe.zernike import fit_matrix  # noqa: E402
 from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA  # noqa: E402
 from rigwarp.camera.boards.board_shape import PLAIN_PRINT  # noqa: E402
-from rigwarp.commands.design import design_model  # noqa: E402
 from rigwarp.errors import RigwarpError  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
 from rigwarp.geometry import Array  # noqa: E402
 from rigwarp.geometry.pixel_map import NO_LIGHT  # noqa: E402
 from rigwarp.geometry.zernike import Disk  # noqa: E402
+from rigwarp.jobs.design import design_model  # noqa: E402
 from rigwarp.jobs.fit import rig_tolerances  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.simulation.truth import Dent, VirtualTruth  # noqa: E402

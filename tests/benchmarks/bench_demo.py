@@ -22,10 +22,10 @@ from demo_rigs import demo_folders
 from map_truth import TrueMap, map_errors, spread, true_map
 
 from rigwarp.camera import CameraModel
-from rigwarp.commands.design import design_model
 from rigwarp.devices import open_virtual
 from rigwarp.files import RigFolder, complete_runs, open_rig, read_camera, read_decoded
 from rigwarp.jobs.demo import map_against_truth
+from rigwarp.jobs.design import design_model
 from rigwarp.jobs.fit import rig_tolerances
 from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, samples_from_scan
 

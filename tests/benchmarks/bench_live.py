@@ -268,8 +268,8 @@ def held(result: dict[str, Any]) -> dict[str, bool]:
 
 def scenario_rigs() -> dict[str, Prewarp]:
     """The ready-made rigs, warped by their design, uneven light evened out."""
-    from rigwarp.commands.design import design_map
     from rigwarp.files import open_rig
+    from rigwarp.jobs.design import design_map
     from rigwarp.prewarp import build_prewarp
     from rigwarp.scenarios import create_rig
 

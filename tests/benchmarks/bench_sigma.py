@@ -32,9 +32,9 @@ from small_rig import make_small_rig  # noqa: E402
 from whole_chain import photographed_camera, scanned, true_camera  # noqa: E402
 
 from rigwarp.camera.boards.board_shape import PLAIN_PRINT  # noqa: E402
-from rigwarp.commands.design import design_model  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
 from rigwarp.geometry import Array  # noqa: E402
+from rigwarp.jobs.design import design_model  # noqa: E402
 from rigwarp.jobs.fit import rig_tolerances  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.simulation.truth import VirtualTruth  # noqa: E402

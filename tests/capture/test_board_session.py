@@ -8,10 +8,10 @@ import pytest
 from small_rig import make_small_rig
 
 from rigwarp.capture.preview.board_session import BoardSession
-from rigwarp.commands.camera_live import VirtualHand
 from rigwarp.devices import open_virtual
 from rigwarp.errors import MeasurementError
 from rigwarp.files import open_rig
+from rigwarp.jobs.camera_live import VirtualHand
 
 LOOK_S = 0.4
 

@@ -11,9 +11,9 @@ from small_rig import make_small_rig
 
 from rigwarp.as_built import remove_rigid
 from rigwarp.cli import main
-from rigwarp.commands.design import design_model
 from rigwarp.devices import open_virtual
 from rigwarp.files import make_current, new_run, open_rig, write_json, write_npz
+from rigwarp.jobs.design import design_model
 
 RADIUS_MM = 250.0  # of the scenario's paraboloid: z = r^2 / (2 R), the light on the side of -z
 LIT_MM = 40.0

@@ -13,12 +13,12 @@ from small_rig import make_small_rig
 from rigwarp.capture.preflight.findings import PreflightFinding
 from rigwarp.capture.preflight.look import Preflight
 from rigwarp.cli import main
-from rigwarp.commands import machine
 from rigwarp.commands.console import CAUTION
-from rigwarp.commands.machine import Machine
 from rigwarp.errors import DeviceError
 from rigwarp.files import make_current, new_run, open_rig, write_map
 from rigwarp.geometry import PixelMap
+from rigwarp.jobs import machine
+from rigwarp.jobs.machine import Machine
 from rigwarp.rig import inside_content
 from rigwarp.scenarios import create_rig, scenario_names
 from rigwarp.simulation.virtual_rig import VirtualCamera

@@ -11,9 +11,14 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from rigwarp.capture import can_resume
-from rigwarp.commands.console import Console
-from rigwarp.commands.design import design_map
-from rigwarp.commands.scan_runs import (
+from rigwarp.devices import Bench, MaskedDisplay
+from rigwarp.errors import InputError
+from rigwarp.files import RigFolder, complete_runs, current_result, interrupted_run, read_decoded, read_map, read_start
+from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.jobs.design import design_map
+from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.scan_runs import (
     COMMAND,
     RAISED,
     RAISED_BOARD,
@@ -23,11 +28,6 @@ from rigwarp.commands.scan_runs import (
     options_of,
     take_scan,
 )
-from rigwarp.devices import Bench, MaskedDisplay
-from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, complete_runs, current_result, interrupted_run, read_decoded, read_map, read_start
-from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS
-from rigwarp.geometry.pixel_map import NO_LIGHT
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,7 +61,7 @@ class _Zones:
 
 
 def take_scans(
-    console: Console,
+    progress: Progress,
     folder: RigFolder,
     bench: Bench,
     options: ScanOptions | None = None,
@@ -84,21 +84,21 @@ def take_scans(
         If there is none.
     """
     if resume:
-        return _resumed(console, folder, bench)
+        return _resumed(progress, folder, bench)
     zone_map = zones_of(folder)
     numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
     group = secrets.token_hex(4) if len(numbers) > 1 else ""
     zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note or {})
-    return [_taken(console, folder, bench, options or ScanOptions(), zones, number) for number in zones.numbers]
+    return [_taken(progress, folder, bench, options or ScanOptions(), zones, number) for number in zones.numbers]
 
 
 def _taken(
-    console: Console, folder: RigFolder, bench: Bench, options: ScanOptions, zones: _Zones, number: int
+    progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions, zones: _Zones, number: int
 ) -> ScanTaken:
-    return take_scan(console, folder, zones.lit(bench, number), options, part=zones.part(number))
+    return take_scan(progress, folder, zones.lit(bench, number), options, part=zones.part(number))
 
 
-def _resumed(console: Console, folder: RigFolder, bench: Bench) -> list[ScanTaken]:
+def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTaken]:
     """The interrupted scan and those of the zones that were still to come; finished ones of its group are read."""
     run = _interrupted(folder)
     settings = read_start(run)["settings"]
@@ -112,9 +112,9 @@ def _resumed(console: Console, folder: RigFolder, bench: Bench) -> list[ScanTake
         if number in done:
             taken.append(done[number])
         elif number == stopped_at and can_resume(run):
-            taken.append(continue_scan(console, folder, zones.lit(bench, number), run))
+            taken.append(continue_scan(progress, folder, zones.lit(bench, number), run))
         else:
-            taken.append(_taken(console, folder, bench, options_of(settings), zones, number))
+            taken.append(_taken(progress, folder, bench, options_of(settings), zones, number))
     return taken
 
 

@@ -1,7 +1,5 @@
 """The preview window as commands use it: pictures go there where there is a screen, words to the terminal elsewhere."""
 
-import select
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -13,11 +11,11 @@ from rigwarp.capture.preview.picture import PreviewState, compose
 from rigwarp.capture.preview.process import CLOSED
 from rigwarp.capture.preview.watch import watch
 from rigwarp.capture.preview.window import PreviewWindow
-from rigwarp.commands.console import Console
 from rigwarp.devices import open_bench
 from rigwarp.errors import DeviceError
 from rigwarp.files import RigFolder
 from rigwarp.geometry import Photo
+from rigwarp.jobs.progress import NOBODY, Person, Progress
 
 _GO = ("return", "enter", "space")
 _STOP = ("escape", CLOSED)
@@ -29,12 +27,14 @@ class PreviewOperator:
 
     Parameters
     ----------
-    console : where words go.
+    progress : where words go.
     window : None: words only.
+    person : who may press Enter at a terminal instead.
     """
 
-    def __init__(self, console: Console, window: PreviewWindow | None) -> None:
-        self._console = console
+    def __init__(self, progress: Progress, window: PreviewWindow | None, person: Person) -> None:
+        self._progress = progress
+        self._person = person
         self._window = window
         self._said = ""
 
@@ -44,20 +44,22 @@ class PreviewOperator:
             self._window.show(compose(photo, state))
         elif state.prompt != self._said:
             self._said = state.prompt
-            self._console.note(f"{state.title}: {state.prompt}")
+            self._progress.note(f"{state.title}: {state.prompt}")
 
     def asked(self) -> Asked | None:
         """What was asked for since the last call: Enter or space goes on, Escape or closing the window stops."""
         keys = self._window.keys() if self._window is not None else []
         if any(key in _STOP for key in keys):
             return "stop"
-        if any(key in _GO for key in keys) or _line_entered():
+        if any(key in _GO for key in keys) or self._person.entered():
             return "go"
         return None
 
 
 @contextmanager
-def operator(console: Console, *, preview: bool, projector: int | None = None) -> Iterator[PreviewOperator]:
+def operator(
+    progress: Progress, person: Person, *, preview: bool, projector: int | None = None
+) -> Iterator[PreviewOperator]:
     """Somebody to show pictures to; without `preview`, or without a screen, only words.
 
     Parameters
@@ -66,14 +68,20 @@ def operator(console: Console, *, preview: bool, projector: int | None = None) -
     """
     window = PreviewWindow(projector=projector) if preview else None
     try:
-        yield PreviewOperator(console, window)
+        yield PreviewOperator(progress, window, person)
     finally:
         if window is not None:
             window.close()
 
 
 def watch_camera(
-    console: Console, folder: RigFolder, *, model: CameraModel | None, sheet_height_mm: float, display: int | None
+    progress: Progress,
+    folder: RigFolder,
+    *,
+    model: CameraModel | None,
+    sheet_height_mm: float,
+    display: int | None,
+    person: Person = NOBODY,
 ) -> None:
     """Show the camera's live picture in a window until it is closed, grey light on the table.
 
@@ -92,7 +100,7 @@ def watch_camera(
         try:
             if not window.wait():
                 raise DeviceError("there is no screen for the preview: start it on a desktop, or set DISPLAY")
-            watcher = PreviewOperator(console, window)
+            watcher = PreviewOperator(progress, window, person)
             width, height = bench.display.resolution
             grey = np.full((height, width), _AIMING_CODE, np.uint8)
 
@@ -110,11 +118,3 @@ def watch_camera(
             )
         finally:
             window.close()
-
-
-def _line_entered() -> bool:
-    """Whether a line was entered at the terminal; never waits. Windows tells this of sockets only: keys do there."""
-    if sys.platform == "win32" or not sys.stdin.isatty():
-        return False
-    ready, _, _ = select.select([sys.stdin], [], [], 0.0)
-    return bool(ready) and sys.stdin.readline() != ""

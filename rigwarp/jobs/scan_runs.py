@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 
 from rigwarp.capture import Recorded, can_resume, import_frames, record_scan, recorded_frames, resume_scan
-from rigwarp.commands.console import Console
 from rigwarp.decode import Decoded, Reason
 from rigwarp.devices import Bench
 from rigwarp.errors import DeviceError
 from rigwarp.files import RigFolder, continued_run, new_run, read_patterns, write_decoded
 from rigwarp.files.names import DECODED_FILE, PATTERNS_FILE, SCANS
+from rigwarp.jobs.progress import Progress
 from rigwarp.patterns import PatternSet, make_set
 
 DEFAULT_SET = "fast"
@@ -25,7 +25,6 @@ RAISED = "raised_mm"
 """The setting that a scan on a raised board has, and one on the table has not: how much higher the board stands."""
 RAISED_BOARD = "raised_board"
 """The setting that holds what the sheet on that board said."""
-_MOVED_WORTH_TELLING = 0.005
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +56,7 @@ class ScanOptions:
 
 
 def take_scan(
-    console: Console,
+    progress: Progress,
     folder: RigFolder,
     bench: Bench,
     options: ScanOptions,
@@ -72,7 +71,7 @@ def take_scan(
 
     start = time.monotonic()
     with new_run(folder.root / SCANS, COMMAND, folder, settings={**as_settings(options), **(part or {})}) as run:
-        with _kept(folder, run), console.stage(len(shown.frames), "Scanning") as advance:
+        with _kept(folder, run), progress.stage(len(shown.frames), "Scanning") as advance:
             recorded = record_scan(
                 run,
                 shown,
@@ -84,13 +83,13 @@ def take_scan(
         return _decode_into(run, recorded, start)
 
 
-def continue_scan(console: Console, folder: RigFolder, bench: Bench, run: Path) -> ScanTaken:
+def continue_scan(progress: Progress, folder: RigFolder, bench: Bench, run: Path) -> ScanTaken:
     """Go on with an interrupted scan for which `can_resume` is true."""
     start = time.monotonic()
     frames = len(read_patterns(run / PATTERNS_FILE).frames)
-    console.note(f"Going on with {run}: {recorded_frames(run)} of {frames} photographs are there.")
+    progress.note(f"Going on with {run}: {recorded_frames(run)} of {frames} photographs are there.")
     with continued_run(run):
-        with _kept(folder, run), console.stage(frames, "Scanning") as advance:
+        with _kept(folder, run), progress.stage(frames, "Scanning") as advance:
             recorded = resume_scan(run, bench, advance=advance)
         return _decode_into(run, recorded, start)
 
@@ -130,13 +129,13 @@ def options_of(settings: Mapping[str, Any]) -> ScanOptions:
 
 
 def import_scan(
-    console: Console, folder: RigFolder, source: Path, *, note: Mapping[str, Any] | None = None
+    progress: Progress, folder: RigFolder, source: Path, *, note: Mapping[str, Any] | None = None
 ) -> ScanTaken:
     """Make a scan folder of photographs taken elsewhere; `note` is added to its settings."""
     start = time.monotonic()
     read_patterns(source / PATTERNS_FILE)  # a foreign folder is refused before a run is begun
     with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name, **(note or {})}) as run:
-        with console.stage(len(list(source.glob("frames/*"))), "Importing") as advance:
+        with progress.stage(len(list(source.glob("frames/*"))), "Importing") as advance:
             recorded = import_frames(source, run, folder.rig, advance=advance)
         return _decode_into(run, recorded, start)
 
@@ -166,28 +165,6 @@ def scan_figures(decoded: Decoded) -> dict[str, object]:
         "folded": decoded.folded or None,
         "noise": {"floor": decoded.noise.floor, "per_light": decoded.noise.per_light},
     }
-
-
-def print_scan(console: Console, taken: ScanTaken) -> None:
-    """The scan's figures for people."""
-    counts = np.bincount(taken.decoded.reason.ravel(), minlength=len(Reason))
-    lit = int(counts.sum() - counts[Reason.TOO_DARK])
-    console.say(f"Scan {taken.run}")
-    console.table(
-        [
-            ("camera pixels decoded", f"{counts[Reason.OK]} of {lit} lit"),
-            ("saturated", f"{counts[Reason.SATURATED]}"),
-            ("inconsistent", f"{counts[Reason.INCONSISTENT] + counts[Reason.STRAY] + counts[Reason.OUTSIDE]}"),
-            ("moved during the scan", f"{counts[Reason.MOVED]}"),
-            ("median uncertainty", f"{scan_figures(taken.decoded)['median_sigma_px']:.3f} projector px"),
-        ]
-    )
-    if taken.decoded.moved_share > _MOVED_WORTH_TELLING:
-        console.note(
-            f"{taken.decoded.moved_share:.1%} of the decodable pixels moved during the scan; they are left out."
-        )
-    if taken.decoded.folded:
-        console.note(f"Not everything is single-valued: {taken.decoded.folded}. These parts are left out.")
 
 
 def scan_seconds(taken: Sequence[ScanTaken]) -> dict[str, float]:

@@ -3,25 +3,24 @@
 from dataclasses import replace
 
 from rigwarp.camera import CameraModel
-from rigwarp.capture.preflight.findings import CONTENT, SETTINGS, PreflightFinding, require_no_stop
+from rigwarp.capture.preflight.findings import CONTENT, SETTINGS, require_no_stop
 from rigwarp.capture.preflight.look import Preflight, count_photographs, run_preflight
-from rigwarp.commands.console import Console
 from rigwarp.devices import Bench
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, read_camera, read_camera_extra
 from rigwarp.files.names import CAMERA_FILE
+from rigwarp.jobs.progress import Progress
 
 _PAPER_MM = 0.1  # plain office paper; camera.json notes what was really there
-_MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
 
 
 def preflight(
-    console: Console, folder: RigFolder, bench: Bench, *, quick: bool = False, raised_mm: float = 0.0
+    progress: Progress, folder: RigFolder, bench: Bench, *, quick: bool = False, raised_mm: float = 0.0
 ) -> Preflight:
     """Take the pictures of the pre-flight on a bench and judge them; says nothing."""
     camera, sheet_height_mm = camera_and_sheet(folder)
     table = replace(folder.rig.table, height_mm=folder.rig.table.height_mm + raised_mm)
-    with console.stage(count_photographs(quick=quick), "Looking") as advance:
+    with progress.stage(count_photographs(quick=quick), "Looking") as advance:
         return run_preflight(
             bench,
             replace(folder.rig, table=table),
@@ -33,7 +32,7 @@ def preflight(
 
 
 def preflight_before_scan(
-    console: Console, folder: RigFolder, bench: Bench, *, wanted: bool = True, raised_mm: float = 0.0
+    progress: Progress, folder: RigFolder, bench: Bench, *, wanted: bool = True, raised_mm: float = 0.0
 ) -> Preflight | None:
     """The quick pre-flight: tells what could be better, and refuses a scan that would be worth nothing.
 
@@ -46,21 +45,16 @@ def preflight_before_scan(
     """
     if not wanted:
         return None
-    looked = preflight(console, folder, bench, quick=True, raised_mm=raised_mm)
+    looked = preflight(progress, folder, bench, quick=True, raised_mm=raised_mm)
     for finding in looked.findings:
         if finding.severity == "remark" and finding.what != SETTINGS:  # of which the opened bench has told
-            console.note(f"{finding.what}: {finding.text}")
+            progress.note(f"{finding.what}: {finding.text}")
     try:
         # nearer to the mirror the light has not spread as far yet: it need not fill the content area on a board
         require_no_stop([f for f in looked.findings if not (raised_mm and f.what == CONTENT)])
     except MeasurementError as error:
         raise MeasurementError(f"{error}. To scan all the same, add --no-look") from None
     return looked
-
-
-def print_findings(console: Console, findings: tuple[PreflightFinding, ...]) -> None:
-    """All findings for people, one line each."""
-    console.table([(_MARKS[finding.severity], finding.what, finding.text) for finding in findings])
 
 
 def camera_and_sheet(folder: RigFolder) -> tuple[CameraModel | None, float]:

@@ -4,7 +4,6 @@ A light that moved by a tenth of a millimetre in between would pass for a mirror
 rounder, which no fit could notice. moved.json beside the raised scan keeps what was seen.
 """
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -12,24 +11,32 @@ import numpy as np
 
 from rigwarp.camera.table.field_of_view import middle_mm_per_px
 from rigwarp.capture import WHITE, can_look_again, moved_since
-from rigwarp.commands.chosen_scans import MOVED_FORMAT, table_scans
-from rigwarp.commands.console import Console
-from rigwarp.commands.live_bench import live_bench
-from rigwarp.commands.preflight import camera_and_sheet
-from rigwarp.commands.zone_scan import lit_by, zones_of
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_start, write_json
 from rigwarp.files.names import MOVED_FILE
+from rigwarp.jobs.chosen_scans import MOVED_FORMAT, table_scans
+from rigwarp.jobs.live_bench import live_bench
+from rigwarp.jobs.preflight import camera_and_sheet
+from rigwarp.jobs.progress import NOBODY, Person, Progress
+from rigwarp.jobs.zone_scan import lit_by, zones_of
 
 
-def check_unmoved(console: Console, folder: RigFolder, raised: Sequence[Path], *, display: int | None = None) -> None:
+def check_unmoved(
+    progress: Progress,
+    folder: RigFolder,
+    raised: Sequence[Path],
+    *,
+    display: int | None = None,
+    person: Person = NOBODY,
+) -> None:
     """Compare the light on the bare table with that of the latest scan of it, and keep what is seen.
 
     Parameters
     ----------
     raised : the run folders of a scan on a board that has just been taken.
     display : number of the projector's monitor.
+    person : who takes the board off.
 
     Raises
     ------
@@ -42,11 +49,11 @@ def check_unmoved(console: Console, folder: RigFolder, raised: Sequence[Path], *
         table = []
     camera, _ = camera_and_sheet(folder)
     if camera is None or not table or not all(can_look_again(run) for run in table):
-        console.note("There is no live scan of the table to compare with: whether anything has moved stays unknown.")
+        progress.note("There is no live scan of the table to compare with: whether anything has moved stays unknown.")
         return
-    if folder.rig.camera.device != VIRTUAL and not _board_off(console):
+    if folder.rig.camera.device != VIRTUAL and not _board_off(progress, person):
         return
-    with live_bench(console, folder, display=display, quick=True) as bench:
+    with live_bench(progress, folder, display=display, quick=True) as bench:
         zone_map = zones_of(folder)
         seen = [moved_since(run, lit_by(bench, zone_map, read_start(run)["settings"])) for run in table]
     if len(table) > 1:  # where the white of one zone ends depends on where the zones were known to part
@@ -64,17 +71,15 @@ def check_unmoved(console: Console, folder: RigFolder, raised: Sequence[Path], *
             f"board is not used with it. Is the board off the table? Else take both again, one right after the other: "
             f"rigwarp scan {folder.root}, then with --raised"
         )
-    console.say(f"Nothing has moved since the scan of the table: the light lies where it lay, to {shift_mm:.3f} mm.")
+    progress.note(f"Nothing has moved since the scan of the table: the light lies where it lay, to {shift_mm:.3f} mm.")
 
 
-def _board_off(console: Console) -> bool:
+def _board_off(progress: Progress, person: Person) -> bool:
     """Ask for the bare table; False where nobody answers."""
-    if not sys.stdin.isatty():
-        console.note("Nobody is there to take the board off: whether anything has moved stays unknown.")
-        return False
-    console.note(
+    off = person.ask(
         "Now take the board away without touching anything else, and press Enter: a few pictures on the bare table "
         "make sure that nothing has moved."
     )
-    sys.stdin.readline()
-    return True
+    if not off:
+        progress.note("Nobody is there to take the board off: whether anything has moved stays unknown.")
+    return off

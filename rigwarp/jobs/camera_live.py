@@ -9,12 +9,12 @@ from pathlib import Path
 
 from rigwarp.camera import CameraModel
 from rigwarp.capture.preview.board_session import Asked, BoardSession
-from rigwarp.commands.console import Console
-from rigwarp.commands.preview import PreviewOperator, operator
 from rigwarp.devices import VIRTUAL, Camera, open_virtual
 from rigwarp.errors import MeasurementError
 from rigwarp.files import UTC_STAMP, RigFolder, write_picture
 from rigwarp.geometry import Photo
+from rigwarp.jobs.preview import PreviewOperator, operator
+from rigwarp.jobs.progress import NOBODY, Person, Progress
 from rigwarp.simulation import VirtualRig
 
 _VIRTUAL_LOOK_S = 0.8  # between looks of the virtual camera: a pose is held for a few of them
@@ -30,12 +30,13 @@ class PhotosTaken:
 
 
 def take_photos(
-    console: Console,
+    progress: Progress,
     folder: RigFolder,
     *,
     preview: bool = True,
     earlier: CameraModel | None = None,
     raised_mm: float = 0.0,
+    person: Person = NOBODY,
 ) -> PhotosTaken:
     """Photograph the board held by hand and the sheet on the table, live.
 
@@ -46,6 +47,7 @@ def take_photos(
     preview : show a window where there is a screen.
     earlier : a camera whose lens is kept: only the sheet is photographed.
     raised_mm : the sheet lies on a board that stands this much higher than the table.
+    person : who may press Enter at a terminal.
 
     Raises
     ------
@@ -60,7 +62,10 @@ def take_photos(
         assert lens is not None
         write_picture(lens / f"{number:02d}.png", photo)
 
-    with operator(console, preview=preview) as watcher, _camera(folder, watcher, lens is not None, raised_mm) as source:
+    with (
+        operator(progress, person, preview=preview) as watcher,
+        _camera(folder, watcher, lens is not None, raised_mm) as source,
+    ):
         session = BoardSession(source.camera, folder.rig, clock=source.clock, show=watcher.show, asked=source.asked)
         try:
             if lens is not None:
@@ -69,7 +74,7 @@ def take_photos(
             write_picture(root / "table.png", session.sheet_photo(earlier, where=where))
         except KeyboardInterrupt:
             if lens is not None and any(lens.iterdir()):
-                console.note(f"The shots taken so far are in {lens}; --lens {lens} uses them.")
+                progress.note(f"The shots taken so far are in {lens}; --lens {lens} uses them.")
             raise
     return PhotosTaken(lens=lens, table=root / "table.png")
 

@@ -1,7 +1,6 @@
 """A board on the table for a second scan: what the sheet on it says, and how the scan notes it."""
 
 import hashlib
-import sys
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
@@ -11,21 +10,21 @@ import numpy as np
 
 from rigwarp.camera import detect_board
 from rigwarp.camera.table.raised_board import RaisedBoard, locate_board
-from rigwarp.commands.camera_live import take_photos
-from rigwarp.commands.console import Console
-from rigwarp.commands.preflight import camera_and_sheet
-from rigwarp.commands.scan_runs import RAISED, RAISED_BOARD
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, interrupted_run, read_bytes, read_photo, read_start
 from rigwarp.files.names import CAMERA_FILE, SCANS, START_FILE
+from rigwarp.jobs.camera_live import take_photos
+from rigwarp.jobs.preflight import camera_and_sheet
+from rigwarp.jobs.progress import NOBODY, Person, Progress
+from rigwarp.jobs.scan_runs import RAISED, RAISED_BOARD
 
 _OFF_MM, _OFF_SHARE = 3.0, 0.1  # a ruler held to a board is right to a millimetre or two
 _CAMERA = "camera_sha256"
 
 
 def board_note(
-    console: Console, folder: RigFolder, raised_mm: float, *, photo: Path | None, live: bool
+    progress: Progress, folder: RigFolder, raised_mm: float, *, photo: Path | None, live: bool, person: Person = NOBODY
 ) -> dict[str, Any]:
     """Locate the board by a photo of the sheet on it; returns what a scan on it notes in its start.json.
 
@@ -34,6 +33,7 @@ def board_note(
     raised_mm : how much higher than the table it stands by a ruler.
     photo : of the sheet on the board; None takes it now, from the rig's camera.
     live : whether a scan follows at once, for which the sheet has to be taken off.
+    person : who takes it off.
 
     Raises
     ------
@@ -47,17 +47,17 @@ def board_note(
             f"first, with the sheet on the bare table: rigwarp camera {folder.root}"
         )
     if photo is None:
-        photo = take_photos(console, folder, earlier=camera, raised_mm=raised_mm).table
+        photo = take_photos(progress, folder, earlier=camera, raised_mm=raised_mm, person=person).table
     view = detect_board(read_photo(photo), folder.rig.target)
     board = locate_board(view, camera, folder.rig.target, sheet_height_mm=sheet_height_mm)
     _check_height(board, raised_mm, photo)
     slope = 1e3 * float(np.linalg.norm(board.slope))
-    console.say(
+    progress.note(
         f"The board stands {board.rise_mm:.2f} mm above the table (1-sigma {board.rise_sigma_mm:.2f}) and rises by "
         f"{slope:.1f} mm per metre, by the sheet on it."
     )
     if live:
-        _sheet_off(console, folder)
+        _sheet_off(progress, folder, person)
     return {
         RAISED: raised_mm,
         RAISED_BOARD: {
@@ -138,10 +138,8 @@ def _check_height(board: RaisedBoard, raised_mm: float, photo: Path) -> None:
         )
 
 
-def _sheet_off(console: Console, folder: RigFolder) -> None:
+def _sheet_off(progress: Progress, folder: RigFolder, person: Person) -> None:
     if folder.rig.camera.device == VIRTUAL:
         return
-    console.note("Now take the sheet off, so that the light falls onto the bare board; leave the board where it is.")
-    if sys.stdin.isatty():
-        console.note("Press Enter when it is off.")
-        sys.stdin.readline()
+    progress.note("Now take the sheet off, so that the light falls onto the bare board; leave the board where it is.")
+    person.ask("Press Enter when it is off.")

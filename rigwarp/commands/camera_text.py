@@ -1,0 +1,95 @@
+"""The camera's figures for people."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from rigwarp.camera import LensResult
+from rigwarp.camera.boards.released_board import ReleasedBoard
+from rigwarp.camera.lens.support import LensSupport
+from rigwarp.camera.projection import LENS_TERMS
+from rigwarp.camera.table.table_flatness import FurtherSheet
+from rigwarp.commands.console import Console
+from rigwarp.geometry import Array
+from rigwarp.jobs.camera import CAMERA_PICTURE
+from rigwarp.jobs.camera_record import CameraMade
+
+
+def print_camera(console: Console, made: CameraMade) -> None:
+    """The result for people."""
+    console.say("The camera")
+    rows = [] if made.lens is None or made.support is None else _lens_rows(made.lens, made.support, made.released)
+    rows += _pose_rows(made)
+    rows += _sheet_rows(made.sheets)
+    rows.append(("written", str(made.path)))
+    if made.lens is not None:
+        rows.append(("residuals over the picture", str(made.path.with_name(CAMERA_PICTURE))))
+    if made.kept_aside is not None:
+        rows.append(("the one before is kept as", str(made.kept_aside)))
+    console.table(rows)
+    for photo in made.photos:
+        if photo.rejected:
+            console.note(f"{photo.file} not used: {photo.rejected}")
+    for warning in made.warnings:
+        console.note(f"weak: {warning}")
+
+
+def _lens_rows(lens: LensResult, support: LensSupport, released: ReleasedBoard | None) -> list[tuple[str, str]]:
+    values, sigmas = _by_term(lens.lens), _by_term(lens.sigmas)
+    distortion = [f"{name} {values[name]:+.4f} ± {sigmas[name]:.4f}" for name in LENS_TERMS[4:] if name in lens.terms]
+    rows = [
+        ("photos of the board used", f"{len(lens.used)} of {len(lens.used) + len(lens.rejected)}"),
+        ("they cover", f"{lens.coverage:.0%} of the picture"),
+        ("focal lengths", f"{values['fx']:.2f} ± {sigmas['fx']:.2f}, {values['fy']:.2f} ± {sigmas['fy']:.2f} px"),
+        ("principal point", f"{values['cx']:.2f} ± {sigmas['cx']:.2f}, {values['cy']:.2f} ± {sigmas['cy']:.2f} px"),
+        ("distortion", ", ".join(distortion)),
+        (
+            "corners of the boards off by",
+            f"{lens.rms_px:.3f} px rms, {support.structure_px:.3f} px of it a pattern over the picture",
+        ),
+        (
+            "a direction is uncertain by",
+            f"{np.nanmin(support.sigma_px):.2f} px in the middle, {np.nanmax(support.corner_sigma_px):.2f} px in the "
+            "worst corner",
+        ),
+        ("bow of the board", f"{float(np.abs(lens.shape[2:]).max()):.2f} mm at half a diagonal"),
+    ]
+    if released is not None:
+        rows.append(
+            ("the board corner by corner", f"{released.bow_mm:.2f} mm out of plane in {released.views} whole photos")
+        )
+    return rows
+
+
+def _by_term(values: Array) -> Mapping[str, float]:
+    return dict(zip(LENS_TERMS, values.tolist(), strict=True))
+
+
+def _pose_rows(made: CameraMade) -> list[tuple[str, str]]:
+    camera = made.pose.camera
+    position, turn = camera.position_sigma_mm, camera.turn_sigma_rad
+    stands = ", ".join(f"{name} {value:.1f}" for name, value in zip("xyz", camera.position_mm, strict=True))
+    if position is not None:
+        stands += f", ± {', '.join(f'{sigma:.1f}' for sigma in position)}"
+    rows = [
+        ("corners of the sheet off by", f"{made.pose.rms_px:.3f} px rms ({int(made.pose.kept.sum())} corners)"),
+        ("it stands at", f"{stands} mm"),
+    ]
+    if turn is not None:
+        rows.append(("its direction is known to", f"{np.degrees(turn).max():.3f}° (1 sigma)"))
+    if made.content_sigma_mm is not None:
+        usual, worst = made.content_sigma_mm
+        rows.append(("a place in the content area to", f"{usual:.2f} mm, at worst {worst:.2f} mm (1 sigma)"))
+    return rows
+
+
+def _sheet_rows(sheets: Sequence[FurtherSheet | None]) -> list[tuple[str, str]]:
+    return [
+        (
+            f"sheet {number}",
+            f"at ({sheet.middle_mm[0]:.0f}, {sheet.middle_mm[1]:.0f}) mm, {sheet.rise_mm:+.2f} ± "
+            f"{sheet.rise_sigma_mm:.2f} mm higher, slopes {sheet.tilt_mrad[0]:+.1f}, {sheet.tilt_mrad[1]:+.1f} mrad",
+        )
+        for number, sheet in enumerate(sheets, start=2)
+        if sheet is not None
+    ]

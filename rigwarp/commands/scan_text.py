@@ -1,0 +1,31 @@
+"""A scan's figures for people."""
+
+import numpy as np
+
+from rigwarp.commands.console import Console
+from rigwarp.decode import Reason
+from rigwarp.jobs.scan_runs import ScanTaken, scan_figures
+
+_MOVED_WORTH_TELLING = 0.005
+
+
+def print_scan(console: Console, taken: ScanTaken) -> None:
+    """The scan's figures for people."""
+    counts = np.bincount(taken.decoded.reason.ravel(), minlength=len(Reason))
+    lit = int(counts.sum() - counts[Reason.TOO_DARK])
+    console.say(f"Scan {taken.run}")
+    console.table(
+        [
+            ("camera pixels decoded", f"{counts[Reason.OK]} of {lit} lit"),
+            ("saturated", f"{counts[Reason.SATURATED]}"),
+            ("inconsistent", f"{counts[Reason.INCONSISTENT] + counts[Reason.STRAY] + counts[Reason.OUTSIDE]}"),
+            ("moved during the scan", f"{counts[Reason.MOVED]}"),
+            ("median uncertainty", f"{scan_figures(taken.decoded)['median_sigma_px']:.3f} projector px"),
+        ]
+    )
+    if taken.decoded.moved_share > _MOVED_WORTH_TELLING:
+        console.note(
+            f"{taken.decoded.moved_share:.1%} of the decodable pixels moved during the scan; they are left out."
+        )
+    if taken.decoded.folded:
+        console.note(f"Not everything is single-valued: {taken.decoded.folded}. These parts are left out.")

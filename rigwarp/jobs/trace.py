@@ -1,0 +1,106 @@
+"""What the design promises, before anything is measured."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from rigwarp.files import RigFolder, write_bytes
+from rigwarp.files.names import DESIGN_FILE, DESIGN_PICTURES
+from rigwarp.geometry import PixelMap
+from rigwarp.jobs.design import design_model, trace_design
+from rigwarp.jobs.progress import SILENT, Progress
+from rigwarp.reports import judge_coverage, raster_table
+from rigwarp.reports.figures.sensitivity import tolerance_bars
+from rigwarp.reports.figures.table_map import design_light, irradiance, mm_per_pixel, table_grid
+from rigwarp.reports.measures.coverage import Coverage
+from rigwarp.reports.measures.light_paths import LightPaths, judge_light
+from rigwarp.tracing import (
+    ExportCheck,
+    Sensitivity,
+    ToleranceAnalysis,
+    analyse_tolerances,
+    check_export,
+    sensitivity,
+    trace_pixels,
+)
+
+_SEED = 1  # the same rig gets the same analysis
+_ENOUGH_LIGHT = 0.005  # share of the projector's light: with less on the content there is no picture to move
+_STAGES = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Traced:
+    """The design of a rig, traced.
+
+    Attributes
+    ----------
+    path : design.npz.
+    design : its map.
+    coverage, light : what it does for the content area, and where the light goes.
+    export : whether the CAD export is fine enough; None for mirrors in closed form.
+    sensitivity, tolerances : which dimension matters, and what all tolerances do together; None where hardly any light
+        lands on the content area.
+    pictures : files.
+    """
+
+    path: Path
+    design: PixelMap
+    coverage: Coverage
+    light: LightPaths
+    export: ExportCheck | None
+    sensitivity: Sensitivity | None
+    tolerances: ToleranceAnalysis | None
+    pictures: list[Path]
+
+
+def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
+    """Trace the design, write design.npz and pictures in place of older ones, and judge it.
+
+    Raises
+    ------
+    InputError
+        If the mirror cannot be traced.
+    """
+    with progress.stage(_STAGES, "Tracing") as advance:
+        model = design_model(folder)
+        design = trace_design(folder, model)
+        advance()
+        reason = trace_pixels(model).reason
+        coverage = judge_coverage(design, folder.rig)
+        light = judge_light(model, design, reason, folder.rig)
+        export = check_export(model, design, folder.rig)
+        advance()
+        found = sensitivity(model, folder.rig) if coverage.light_on_content > _ENOUGH_LIGHT else None
+        expected = None if found is None else analyse_tolerances(found, np.random.default_rng(_SEED))
+        more = {"light_paths.png": design_light(design, folder.rig, reason=reason)}
+        if found is not None and expected is not None:
+            more["tolerances.png"] = tolerance_bars(found, expected)
+        pictures = draw_design(folder, design, more)
+        advance()
+    return Traced(
+        path=folder.root / DESIGN_FILE,
+        design=design,
+        coverage=coverage,
+        light=light,
+        export=export,
+        sensitivity=found,
+        tolerances=expected,
+        pictures=pictures,
+    )
+
+
+def draw_design(folder: RigFolder, design: PixelMap, more: dict[str, bytes] | None = None) -> list[Path]:
+    """Draw the design's light on the table, in place of older pictures of it."""
+    raster = raster_table(design, folder.rig)
+    drawn = {
+        "pixel_grid.png": table_grid(design, folder.rig),
+        "mm_per_pixel.png": mm_per_pixel(design, folder.rig, raster=raster),
+        "brightness.png": irradiance(design, folder.rig, raster=raster),
+        **(more or {}),
+    }
+    (folder.root / DESIGN_PICTURES).mkdir(exist_ok=True)
+    for name, data in drawn.items():
+        write_bytes(folder.root / DESIGN_PICTURES / name, data, replace=True)
+    return [folder.root / DESIGN_PICTURES / name for name in drawn]
