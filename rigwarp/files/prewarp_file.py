@@ -1,4 +1,4 @@
-"""prewarp.npz: the mesh and gain that a renderer needs."""
+"""prewarp.npz: content coordinates per pixel, mesh and gain that a renderer needs."""
 
 import json
 from collections.abc import Mapping
@@ -23,8 +23,13 @@ _FIELDS = {
     "zone": Field(kind="i", dtype=np.int16, shape=("H", "W")),
     "gain": _GAIN,
 }
-_MAY_LACK = ("light", "bare_gain")
-"""Only where light was measured, and evened out by a version that keeps what it did it with."""
+_MAY_LACK = {
+    # only where light was measured, and evened out by a version that keeps what it did it with
+    "light": _GAIN,
+    "bare_gain": _GAIN,
+    # older versions kept the mesh alone
+    "canvas_px": Field(kind="f", dtype=np.float32, shape=("H", "W", 2)),
+}
 
 
 def write_prewarp(
@@ -51,8 +56,7 @@ def read_prewarp(path: Path, *, make_with: str = "") -> Prewarp:
     InputError
         If the file is missing, damaged or foreign, or could not be drawn as it stands.
     """
-    optional = dict.fromkeys(_MAY_LACK, _GAIN)
-    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with, optional=optional)
+    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with, optional=_MAY_LACK)
     prewarp = Prewarp(
         **arrays,
         projector_resolution=_size(path, header, "projector_resolution"),
@@ -102,6 +106,9 @@ def _check(path: Path, prewarp: Prewarp) -> None:
         raise _wrong(path, "a gain that is negative or not a finite number", "0 or more")
     if prewarp.light is not None and not (np.isfinite(prewarp.light).all() and (prewarp.light > 0.0).all()):
         raise _wrong(path, "light that is not a positive number", "more than 0")
+
+    if prewarp.canvas_px is not None and not np.isfinite(prewarp.canvas_px[prewarp.gain > 0.0]).all():
+        raise _wrong(path, "a lit pixel without a content pixel", "one for each")
 
 
 def _wrong(path: Path, found: str, expected: str) -> InputError:

@@ -14,13 +14,12 @@ from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.names import CURRENT_FILE, RESULTS, SCANS, START_FILE, STOP_FILE
 from rigwarp.files.reading import read_json
+from rigwarp.files.records.run import StartRecord, StopRecord
 from rigwarp.files.rig_folder import RigFolder
 
 UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
 """How folders and files are named by the time."""
 
-_START = "rigwarp run start"
-_STOP = "rigwarp run stop"
 _CURRENT = "rigwarp current"
 _NAME = re.compile(r"(\d{8}T\d{6}Z)(?:-(\d+))?")
 _MADE_WITH = {SCANS: "rigwarp scan", RESULTS: "rigwarp fit"}
@@ -49,18 +48,14 @@ def new_run(
     """
     started = datetime.now(UTC)
     run = _make_folder(Path(parent), started)
-    write_json(
-        run / START_FILE,
-        {
-            "command": command,
-            "settings": dict(settings or {}),
-            "started_utc": started.isoformat(timespec="milliseconds"),
-            "rig_hash": folder.rig_hash,
-            "rig_toml": folder.rig_text,
-            "versions": _versions(),
-        },
-        format=_START,
-    )
+    StartRecord(
+        command=command,
+        settings=dict(settings or {}),
+        started_utc=started.isoformat(timespec="milliseconds"),
+        rig_hash=folder.rig_hash,
+        rig_toml=folder.rig_text,
+        versions=_versions(),
+    ).write(run / START_FILE)
     yield run
     _finish(run, started)
 
@@ -84,16 +79,12 @@ def continued_run(run: Path) -> Iterator[Path]:
 
 def _finish(run: Path, started: datetime) -> None:
     stopped = datetime.now(UTC)
-    write_json(
-        run / STOP_FILE,
-        {
-            "exit_status": 0,
-            "started_utc": started.isoformat(timespec="milliseconds"),
-            "stopped_utc": stopped.isoformat(timespec="milliseconds"),
-            "seconds": (stopped - started).total_seconds(),
-        },
-        format=_STOP,
-    )
+    StopRecord(
+        exit_status=0,
+        started_utc=started.isoformat(timespec="milliseconds"),
+        stopped_utc=stopped.isoformat(timespec="milliseconds"),
+        seconds=(stopped - started).total_seconds(),
+    ).write(run / STOP_FILE)
 
 
 def interrupted_run(parent: Path) -> Path | None:
@@ -131,14 +122,14 @@ def latest_complete(parent: Path) -> Path:
 def is_complete(run: Path) -> bool:
     """True for a run that ended well: it has a readable stop.json with exit status 0."""
     try:
-        return bool(read_json(run / STOP_FILE, format=_STOP).get("exit_status") == 0)
+        return StopRecord.read(run / STOP_FILE).exit_status == 0
     except InputError:
         return False
 
 
 def read_start(run: Path) -> dict[str, Any]:
     """The start record of a run: command, settings, time, rig hash, rig.toml, versions."""
-    return read_json(run / START_FILE, format=_START)
+    return read_json(run / START_FILE, format=StartRecord.FORMAT)
 
 
 def make_current(root: Path, run: Path) -> None:

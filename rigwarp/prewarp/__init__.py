@@ -1,7 +1,7 @@
 """The mesh and gain that undo the distortion, and corrections by hand on top of them."""
 
 from rigwarp.prewarp.adjustment import UNCHANGED, Adjustment, Drag
-from rigwarp.prewarp.build import build_prewarp, content_coordinates
+from rigwarp.prewarp.build import build_prewarp, content_coordinates, mesh_coordinates
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.prewarp.plain import PlainWarp, plain_warp
 
@@ -13,5 +13,6 @@ __all__ = [
     "Prewarp",
     "build_prewarp",
     "content_coordinates",
+    "mesh_coordinates",
     "plain_warp",
 ]

@@ -20,8 +20,8 @@ from rigwarp.rig.canvas import table_to_content
 
 TOLERANCE_PX = 0.05
 """Default: the mesh may stray from the map by this many content pixels."""
-ZoneMesh = tuple[Array, Array, NDArray[np.int32]]
-"""Vertices (N, 2), content pixels (N, 2), triangles (M, 3) of one zone."""
+ZoneMesh = tuple[Array, Array, NDArray[np.int32], float]
+"""Vertices (N, 2), content pixels (N, 2), triangles (M, 3) of one zone; how far they stray from the map at most."""
 
 
 def build_prewarp(
@@ -82,6 +82,14 @@ def _nothing_lit(table_map: PixelMap) -> str:
 
 
 def content_coordinates(prewarp: Prewarp) -> Array:
+    """Content pixel under each projector pixel centre, (H, W, 2), NaN where none.
+
+    Exact where the prewarp keeps what was computed; that of older files is interpolated from their mesh.
+    """
+    return mesh_coordinates(prewarp) if prewarp.canvas_px is None else prewarp.canvas_px.astype(float)
+
+
+def mesh_coordinates(prewarp: Prewarp) -> Array:
     """Content pixel under each projector pixel centre, interpolated from the mesh as a GPU does; (H, W, 2).
 
     NaN where no triangle of the pixel's own zone lies.
@@ -97,15 +105,15 @@ def content_coordinates(prewarp: Prewarp) -> Array:
 
 
 def zone_mesh(content_px: Array, drawn: BoolArray, own: BoolArray, tolerance_px: float) -> ZoneMesh:
-    """The mesh of the zone whose pixels are `own`: vertices (N, 2), content pixels (N, 2), triangles (M, 3)."""
+    """The mesh of the zone whose pixels are `own`; see `ZoneMesh`."""
     # one pixel of room all round: a GPU leaves out pixels whose centre lies on the mesh's outer edge
     content_px = np.pad(content_px, ((1, 1), (1, 1), (0, 0)), constant_values=np.nan)
     drawn, own = np.pad(drawn, 1), np.pad(own, 1)
     window = _window(drawn & own)
     here = np.where(own[window][..., None], content_px[window], np.nan)
-    vertices_px, values, triangles = _refined_mesh(here, (drawn & own)[window], tolerance_px)
+    vertices_px, values, triangles, stray_px = _refined_mesh(here, (drawn & own)[window], tolerance_px)
     corner_px = np.array([window[1].start, window[0].start]) - 1
-    return vertices_px + corner_px, values, triangles
+    return vertices_px + corner_px, values, triangles, stray_px
 
 
 def _window(mask: BoolArray) -> tuple[slice, slice]:
@@ -135,7 +143,7 @@ def _refined_mesh(content_px: Array, drawn: BoolArray, tolerance_px: float) -> Z
         stray = np.linalg.norm(interpolate(cover, values, triangles) - content_px, axis=-1)
         bad = triangles[np.unique(cover.triangle[drawn & (stray > tolerance_px)])]
         if not bad.size:
-            return vertices_px, values, triangles
+            return vertices_px, values, triangles, float(stray[drawn].max())
         middle = (vertices_px[bad[:, 1]] + vertices_px[bad[:, 2]]).astype(int) // 2  # of the longest side
         errors[middle[:, 1], middle[:, 0]] = np.inf
 
@@ -161,18 +169,17 @@ def _assembled(
     transfer: Transfer,
     content_px: Array,
 ) -> Prewarp:
-    """The zones' meshes put side by side, and how far they stray from the map."""
-    prewarp = Prewarp(
+    """The zones' meshes put side by side, and the map itself."""
+    return Prewarp(
         projector_resolution=table_map.resolution,
         content_pixels=content.pixels,
         **joined_meshes(parts, zones),
         zone=table_map.zone,
         gain=gain.astype(np.float32),
         transfer=transfer,
-        mesh_error_px=float("nan"),
+        mesh_error_px=max(part[3] for part in parts),
+        canvas_px=content_px.astype(np.float32),
     )
-    stray = np.linalg.norm(content_coordinates(prewarp) - content_px, axis=-1)
-    return replace(prewarp, mesh_error_px=float(stray[gain > 0].max()))
 
 
 def joined_meshes(parts: Sequence[ZoneMesh], zones: NDArray[np.int16]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""What undoes the distortion: a mesh in projector pixels that carries content coordinates, and a gain per pixel."""
+"""What undoes the distortion: content coordinates per projector pixel, the same as a mesh, and a gain per pixel."""
 
 from dataclasses import dataclass
 
@@ -35,6 +35,9 @@ class Prewarp:
     bare_gain : (H, W) float32, optional
         The gain before the light was evened out.
     mesh_error_px : largest distance, in content pixels, between the mesh and the table map at lit content pixels.
+    canvas_px : (H, W, 2) float32, optional
+        Content pixel under each projector pixel's centre, straight from the table map; NaN where no light reaches the
+        table. Older files lack it: `content_coordinates` then takes the mesh.
     """
 
     projector_resolution: tuple[int, int]
@@ -49,3 +52,4 @@ class Prewarp:
     mesh_error_px: float
     light: NDArray[np.float32] | None = None
     bare_gain: NDArray[np.float32] | None = None
+    canvas_px: NDArray[np.float32] | None = None

@@ -6,7 +6,7 @@ import numpy as np
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.prewarp.adjustment import UNCHANGED, Adjustment, adjusted_canvas, adjusted_gain, masked
-from rigwarp.prewarp.build import TOLERANCE_PX, content_coordinates, joined_meshes, zone_mesh
+from rigwarp.prewarp.build import TOLERANCE_PX, content_coordinates, joined_meshes, mesh_coordinates, zone_mesh
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.rig import Content
 
@@ -17,7 +17,7 @@ class PlainWarp:
 
     Attributes
     ----------
-    prewarp : mesh and gain, the correction by hand in both.
+    prewarp : mesh and gain, the correction by hand in both; the mesh is all it has, so that every form of it agrees.
     canvas_px : (H, W, 2)
         Content pixel (u, v) that each projector pixel shows, interpolated from the mesh; NaN where none. May lie
         outside the picture where a correction has moved it: black there.
@@ -52,10 +52,11 @@ def plain_warp(prewarp: Prewarp, content: Content, adjustment: Adjustment = UNCH
     bright = adjusted_gain(prewarp, measured_px, content, adjustment) * adjustment.brightness
     gain = np.where(masked(measured_px, content, adjustment), 0.0, bright)
     if shown_px is measured_px:  # nothing moves
-        return PlainWarp(prewarp=replace(prewarp, gain=gain.astype(np.float32)), canvas_px=measured_px)
+        made = replace(prewarp, gain=gain.astype(np.float32), canvas_px=None)
+        return PlainWarp(prewarp=made, canvas_px=mesh_coordinates(made))
     gain = np.where(_on_picture(shown_px, content), gain, 0.0)
-    made = _meshed(replace(prewarp, gain=gain.astype(np.float32)), shown_px)
-    canvas_px = content_coordinates(made)
+    made = _meshed(replace(prewarp, gain=gain.astype(np.float32), canvas_px=None), shown_px)
+    canvas_px = mesh_coordinates(made)
     stray = np.linalg.norm(canvas_px - shown_px, axis=-1)[gain > 0.0]
     made = replace(made, mesh_error_px=float(stray.max()) if stray.size else 0.0)
     return PlainWarp(prewarp=made, canvas_px=canvas_px)

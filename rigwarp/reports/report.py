@@ -62,10 +62,9 @@ def render_report(folder: RigFolder, result: Path) -> str:
 
 def _made(parts: ResultParts) -> str:
     """When and with what the result was made, as far as it is recorded."""
-    started, versions = parts.start.get("started_utc"), parts.start.get("versions")
-    when = f", made {started[:10]} at {started[11:16]} UTC" if isinstance(started, str) and len(started) > 16 else ""
-    program = versions.get("rigwarp") if isinstance(versions, dict) else None
-    return f"{when} with rigwarp {program}" if when and isinstance(program, str) else when
+    started, program = parts.start.started_utc, parts.start.program
+    when = f", made {started[:10]} at {started[11:16]} UTC" if started is not None and len(started) > 16 else ""
+    return f"{when} with rigwarp {program}" if when and program is not None else when
 
 
 def _template() -> jinja2.Template:

@@ -1,8 +1,6 @@
 """What a result folder holds, read as far as it is there: a part that is missing or damaged is noted, not fatal."""
 
 import hashlib
-import io
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,13 +12,10 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
-    read_bytes,
     read_camera,
     read_camera_extra,
-    read_json,
     read_map,
     read_photo,
-    read_text,
 )
 from rigwarp.files.names import (
     AS_BUILT_ARRAYS_FILE,
@@ -35,11 +30,22 @@ from rigwarp.files.names import (
     STOP_FILE,
     VERIFICATION_FILE,
 )
-from rigwarp.geometry import Array, Photo, PixelMap
+from rigwarp.files.records import (
+    AsBuiltRecord,
+    BudgetRecord,
+    FitRecord,
+    MapOrigin,
+    MirrorGrid,
+    StartRecord,
+    StopRecord,
+    VerificationRecord,
+    read_mirror_grid,
+)
+from rigwarp.geometry import PixelMap
 from rigwarp.rig import Rig, parse_rig
 
 _T = TypeVar("_T")
-_GRIDS = ("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad")
+Photo = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,11 +57,10 @@ class ResultParts:
     name : the result folder's name.
     rig : what the result was made for: the rig recorded in it, or today's where none is recorded.
     rig_hash, changed : hash of that rig; True when the rig folder has changed since.
-    table_map, map_header : map.npz.
+    table_map, map_origin : map.npz.
     design : design.npz, only if it belongs to the same rig.
-    fit, verification, start, stop : the JSON files of these names, without format and version.
-    as_built, as_built_grid : as_built.json; the arrays of as_built.npz.
-    budget : budget.json.
+    fit, verification, as_built, budget, start, stop : the JSON files of these names; empty records where missing.
+    as_built_grid : the arrays of as_built.npz.
     camera, camera_extra : camera.json of the rig folder, as it is today.
     file_hashes : name (from the rig folder) -> SHA-256, of the files that the report and the warp rest on.
     photo_before, photo_after : photographs of the check picture.
@@ -67,19 +72,19 @@ class ResultParts:
     rig_hash: str
     changed: bool
     table_map: PixelMap | None
-    map_header: dict[str, Any]
+    map_origin: MapOrigin
     design: PixelMap | None
-    fit: dict[str, Any]
-    verification: dict[str, Any]
-    as_built: dict[str, Any]
-    as_built_grid: dict[str, Array] | None
-    budget: dict[str, Any]
+    fit: FitRecord
+    verification: VerificationRecord
+    as_built: AsBuiltRecord
+    as_built_grid: MirrorGrid | None
+    budget: BudgetRecord
     camera: CameraModel | None
     camera_extra: dict[str, Any]
     photo_before: Photo | None
     photo_after: Photo | None
-    start: dict[str, Any]
-    stop: dict[str, Any]
+    start: StartRecord
+    stop: StopRecord
     file_hashes: dict[str, str]
     missing: dict[str, str]
 
@@ -105,10 +110,10 @@ class _Collector:
 def read_parts(folder: RigFolder, result: Path) -> ResultParts:
     """Everything that is there of a result of this rig folder."""
     collect = _Collector()
-    start = collect.part("start record", result / START_FILE, lambda p: read_json(p, format="rigwarp run start")) or {}
+    start = collect.part("start record", result / START_FILE, StartRecord.read) or StartRecord()
     measured = collect.part("table map", result / MAP_FILE, read_map)
-    header = measured[1] if measured else {}
-    rig_hash = str(header.get("rig_hash") or start.get("rig_hash") or folder.rig_hash)
+    origin = MapOrigin.from_dict(measured[1] if measured else {})
+    rig_hash = origin.rig_hash or start.rig_hash or folder.rig_hash
     changed = rig_hash != folder.rig_hash
     photos = [
         collect.part(f"photograph {when}", result / "pictures" / f"check_{when}.png", read_photo)
@@ -121,30 +126,30 @@ def read_parts(folder: RigFolder, result: Path) -> ResultParts:
         rig_hash=rig_hash,
         changed=changed,
         table_map=measured[0] if measured else None,
-        map_header=header,
+        map_origin=origin,
         design=_design(collect, folder.root / DESIGN_FILE, rig_hash),
-        fit=collect.part("fit figures", result / FIT_FILE, _any_json) or {},
-        verification=collect.part("verification", result / VERIFICATION_FILE, _any_json) or {},
-        as_built=collect.part("as-built figures", result / AS_BUILT_FILE, _any_json) or {},
-        as_built_grid=collect.part("as-built mirror", result / AS_BUILT_ARRAYS_FILE, _grid),
-        budget=collect.part("budget", result / BUDGET_FILE, _any_json) or {},
+        fit=collect.part("fit figures", result / FIT_FILE, FitRecord.read_any) or FitRecord(),
+        verification=collect.part("verification", result / VERIFICATION_FILE, VerificationRecord.read_any)
+        or VerificationRecord(),
+        as_built=collect.part("as-built figures", result / AS_BUILT_FILE, AsBuiltRecord.read_any) or AsBuiltRecord(),
+        as_built_grid=collect.part("as-built mirror", result / AS_BUILT_ARRAYS_FILE, read_mirror_grid),
+        budget=collect.part("budget", result / BUDGET_FILE, BudgetRecord.read_any) or BudgetRecord(),
         camera=collect.part("camera", camera_file, read_camera),
         camera_extra=collect.part("camera", camera_file, read_camera_extra) or {},
         photo_before=photos[0],
         photo_after=photos[1],
         start=start,
-        stop=collect.part("stop record", result / STOP_FILE, lambda p: read_json(p, format="rigwarp run stop")) or {},
-        file_hashes=_file_hashes(folder.root, result, header, start),
+        stop=collect.part("stop record", result / STOP_FILE, StopRecord.read) or StopRecord(),
+        file_hashes=_file_hashes(folder.root, result, origin, start),
         missing=collect.missing,
     )
 
 
-def _file_hashes(root: Path, result: Path, header: dict[str, Any], start: dict[str, Any]) -> dict[str, str]:
+def _file_hashes(root: Path, result: Path, origin: MapOrigin, start: StartRecord) -> dict[str, str]:
     """SHA-256 of rig and camera file, what was decoded of each scan, and the result's own files but the report."""
-    settings = start.get("settings")
-    listed = settings.get("scans") if isinstance(settings, dict) else None
-    stamps = listed if isinstance(listed, list) else str(header.get("scan")).split(" + ")  # one per zone
-    scans = [root / "scans" / str(stamp) for stamp in stamps if isinstance(stamp, str) and "/" not in stamp]
+    # one per zone; a corrected result's settings list none, but its map names them
+    stamps = (origin.scan or "").split(" + ") if start.scans is None else start.scans
+    scans = [root / "scans" / stamp for stamp in stamps if stamp and "/" not in stamp]
     paths = [root / RIG_FILE, root / CAMERA_FILE, root / DESIGN_FILE]
     paths += [scan / name for scan in scans for name in ("patterns.json", "decoded.npz")]
     paths += sorted(path for path in result.glob("*") if path.suffix in (".json", ".npz"))
@@ -155,13 +160,12 @@ def _file_hashes(root: Path, result: Path, header: dict[str, Any], start: dict[s
     }
 
 
-def _rig_of_result(folder: RigFolder, start: dict[str, Any]) -> Rig:
+def _rig_of_result(folder: RigFolder, start: StartRecord) -> Rig:
     """The rig that the result was made with; today's where the record is unusable (the report warns of the change)."""
-    text = start.get("rig_toml")
-    if not isinstance(text, str):
+    if start.rig_toml is None:
         return folder.rig
     try:
-        return parse_rig(text, source="the rig.toml recorded in the result")
+        return parse_rig(start.rig_toml, source="the rig.toml recorded in the result")
     except InputError:
         return folder.rig
 
@@ -170,35 +174,7 @@ def _design(collect: _Collector, path: Path, rig_hash: str) -> PixelMap | None:
     read = collect.part("design map", path, read_map)
     if read is None:
         return None
-    if read[1].get("rig_hash") != rig_hash:
+    if MapOrigin.from_dict(read[1]).rig_hash != rig_hash:
         collect.missing["design map"] = "design.npz belongs to another state of the rig"
         return None
     return read[0]
-
-
-def _any_json(path: Path) -> dict[str, Any]:
-    """A JSON object of one of our formats, of any version: a report shows what it can."""
-    text = read_text(path)
-    try:
-        name = json.loads(text).get("format")
-    except (ValueError, AttributeError, RecursionError):
-        name = None
-    if not (isinstance(name, str) and name.startswith("rigwarp")):
-        raise InputError(f"{path}: found no rigwarp file in it. Make the result again.")
-    return read_json(path, format=name, version=json.loads(text).get("version"))
-
-
-def _grid(path: Path) -> dict[str, Array]:
-    """The arrays of an as-built file that agree with each other."""
-    try:
-        with np.load(io.BytesIO(read_bytes(path)), allow_pickle=False) as archive:
-            arrays = {
-                name: np.asarray(archive[name], float) for name in ("x_mm", "y_mm", *_GRIDS) if name in archive.files
-            }
-    except Exception as error:  # numpy and zipfile raise a dozen kinds on damaged archives
-        raise InputError(f"{path}: not a readable npz file ({type(error).__name__}). Make the result again.") from error
-    x, y = arrays.get("x_mm"), arrays.get("y_mm")
-    if x is None or y is None or x.ndim != 1 or y.ndim != 1 or min(len(x), len(y)) < 2:
-        raise InputError(f"{path}: found no grid x_mm, y_mm in it. Make the result again.")
-    shape = (len(y), len(x))
-    return {name: a for name, a in arrays.items() if name in ("x_mm", "y_mm") or a.shape == shape}

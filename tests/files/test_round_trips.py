@@ -1,6 +1,7 @@
 """Each file: what was written is what is read."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -10,6 +11,7 @@ import trimesh
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, HarmonicError, Modulation, Noise, Reason, Response
+from rigwarp.errors import InputError
 from rigwarp.files import (
     read_camera,
     read_camera_extra,
@@ -92,6 +94,22 @@ def test_map_is_what_numpy_reads(tmp_path: Path) -> None:
         assert set(file.files) == {"x_mm", "y_mm", "sigma_mm", "zone", "measured", "header"}
         assert file["zone"].dtype == np.int16
         assert json.loads(str(file["header"]))["format"] == "rigwarp map"
+
+
+def test_prewarp_keeps_content_coordinates_and_older_files_lack_them(tmp_path: Path) -> None:
+    mesh_only = make_prewarp()
+    rng = np.random.default_rng(RNG_SEED)
+    canvas_px = rng.uniform(0.0, 100.0, (9, 16, 2)).astype(np.float32)
+    dark = mesh_only.gain < 0.3
+    canvas_px[dark] = np.nan
+    gain = np.where(dark, np.float32(0.0), mesh_only.gain)
+    write_prewarp(tmp_path / "new.npz", replace(mesh_only, gain=gain, canvas_px=canvas_px))
+    write_prewarp(tmp_path / "old.npz", mesh_only)
+    np.testing.assert_array_equal(read_prewarp(tmp_path / "new.npz").canvas_px, canvas_px)
+    assert read_prewarp(tmp_path / "old.npz").canvas_px is None
+    write_prewarp(tmp_path / "torn.npz", replace(mesh_only, canvas_px=canvas_px))  # light where nothing is known
+    with pytest.raises(InputError, match="a lit pixel without a content pixel"):
+        read_prewarp(tmp_path / "torn.npz")
 
 
 @pytest.mark.parametrize("covariance", [True, False])

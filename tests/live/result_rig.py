@@ -48,6 +48,7 @@ def add_result(root: Path, shift_mm: float, *, current: bool = True, resolution:
             projector_resolution=resolution,
             gain=np.ones((height, width), np.float32),
             zone=np.zeros((height, width), np.int16),
+            canvas_px=None,
         )
     with new_run(root / "results", "made for a test", folder) as run:
         write_prewarp(run / "prewarp.npz", prewarp)

@@ -1,11 +1,13 @@
 """The prewarp against the analytic map it was built from."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import PixelMap
-from rigwarp.prewarp import Prewarp, build_prewarp, content_coordinates
+from rigwarp.prewarp import Prewarp, build_prewarp, content_coordinates, mesh_coordinates
 from rigwarp.rig import Content
 from rigwarp.rig.canvas import table_to_content
 
@@ -62,7 +64,7 @@ def test_mesh_stays_within_tolerance_of_the_closed_form(sphere):
     _, prewarp = sphere
     lit = np.argwhere(prewarp.gain > 0)
     wanted = table_to_content(content(), convex_sphere_mm(lit[:, 1].astype(float), lit[:, 0].astype(float)))
-    found = content_coordinates(prewarp)[lit[:, 0], lit[:, 1]]
+    found = mesh_coordinates(prewarp)[lit[:, 0], lit[:, 1]]
     error = np.linalg.norm(found - wanted, axis=-1)
     assert error.max() <= 0.05
     assert error.max() == pytest.approx(prewarp.mesh_error_px, abs=1e-9)
@@ -84,7 +86,7 @@ def test_gain_covers_exactly_the_content_area(sphere):
 
 def test_every_lit_pixel_lies_in_a_triangle_and_no_edge_is_cracked(sphere):
     _, prewarp = sphere
-    assert np.isfinite(content_coordinates(prewarp)[prewarp.gain > 0]).all()
+    assert np.isfinite(mesh_coordinates(prewarp)[prewarp.gain > 0]).all()
     edges = np.sort(np.concatenate([prewarp.triangles[:, [i, (i + 1) % 3]] for i in range(3)]), axis=1)
     pairs, uses = np.unique(edges, axis=0, return_counts=True)
     assert uses.max() == 2
@@ -158,3 +160,17 @@ def test_nothing_on_the_content_is_an_error_that_says_so():
     v, u = np.mgrid[:40, :60].astype(float)
     with pytest.raises(MeasurementError, match="content area"):
         build_prewarp(pixel_map(np.stack([u + 1000, v], axis=-1)), content(), 2.2)
+
+
+def test_what_was_computed_is_kept(sphere):
+    """Per pixel nothing is lost to the mesh: the map's own content coordinate, and at most float32's rounding."""
+    table_map, prewarp = sphere
+    lit = prewarp.gain > 0
+    exact = table_to_content(content(), table_map.table_mm)
+    assert np.abs(content_coordinates(prewarp) - exact)[lit].max() < 1e-3
+    assert np.linalg.norm(mesh_coordinates(prewarp) - exact, axis=-1)[lit].max() > 0.01
+
+
+def test_without_it_the_mesh_is_taken(sphere):
+    _, prewarp = sphere
+    np.testing.assert_array_equal(content_coordinates(replace(prewarp, canvas_px=None)), mesh_coordinates(prewarp))

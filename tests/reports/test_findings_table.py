@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 
+from rigwarp.files.records import AsBuiltRecord
 from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.style import DPI, WIDTH_INCH
 from rigwarp.reports.sections.as_built_facts import read_facts
@@ -17,7 +18,7 @@ FINDING = {
 
 
 def test_findings_say_what_they_move_and_that_causes_are_hints() -> None:
-    table = read_facts({"findings": [FINDING]}).findings
+    table = read_facts(AsBuiltRecord.from_dict({"findings": [FINDING]})).findings
     assert table is not None
     assert [str(cell).replace("\N{NO-BREAK SPACE}", " ") for cell in table.rows[0]] == [
         FINDING["what"],
@@ -33,7 +34,7 @@ def test_findings_say_what_they_move_and_that_causes_are_hints() -> None:
 def test_what_is_spread_is_not_said_to_be_moved() -> None:
     spread = {**FINDING, "effect": "spreads the light of a pixel to either side by"}
     moved = {**FINDING, "effect": "moves the picture by"}
-    table = read_facts({"findings": [spread, moved]}).findings
+    table = read_facts(AsBuiltRecord.from_dict({"findings": [spread, moved]})).findings
     assert table is not None
     cells = [str(row[1]).replace("\N{NO-BREAK SPACE}", " ") for row in table.rows]
     assert cells == ["spreads the light of a pixel to either side by 1.88 mm", "1.88 mm"]
@@ -41,15 +42,15 @@ def test_what_is_spread_is_not_said_to_be_moved() -> None:
 
 def test_an_estimate_is_called_one() -> None:
     entry = {"estimate": True, "looked_for": True, "found": [{"zone": 0, "slope_rms_mrad": 1.5}], "from": "stripes"}
-    (table,) = read_facts({"fine_ripple": entry}).others
+    (table,) = read_facts(AsBuiltRecord.from_dict({"fine_ripple": entry})).others
     assert "estimate" in str(table.head[0])
     assert any("1.5" in str(cell) for row in table.rows for cell in row)
     assert table.note == "Stripes."
 
 
 def test_nothing_found_makes_no_table() -> None:
-    assert read_facts({"findings": []}).findings is None
-    assert read_facts({}).findings is None
+    assert read_facts(AsBuiltRecord.from_dict({"findings": []})).findings is None
+    assert read_facts(AsBuiltRecord.from_dict({})).findings is None
 
 
 def test_a_wide_mirror_leaves_no_blank() -> None:

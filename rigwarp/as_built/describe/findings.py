@@ -1,8 +1,4 @@
-"""What a deviation means in a workshop: likely causes and remedies, as hints, and how far it moves the picture.
-
-Causes and remedies are common practice, not diagnoses; springback as the usual cause of a wrong focal length is from
-Andraka et al., ASME ES2009-90163.
-"""
+"""What a deviation means in a workshop: likely causes and remedies, as hints, and how far it moves the picture."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,6 +9,7 @@ from rigwarp.as_built.describe.defects import Defect
 from rigwarp.as_built.describe.panels import Fold, Panel
 from rigwarp.as_built.describe.radius import BuiltRadius
 from rigwarp.as_built.describe.ripple import Ripple
+from rigwarp.as_built.describe.workshop_hints import workshop_hint
 from rigwarp.as_built.describe.zernike import ZernikeTerm
 from rigwarp.as_built.fine_ripple.estimate import FineRipple
 
@@ -23,18 +20,6 @@ _TWICE = 2.0  # a mirror turned by a turns the light by 2 a
 _POWERLESS = "the prewarp takes care of it"
 _BLURS = "the prewarp cannot take it away: it costs resolution, what is finer than that runs together"
 _LOST = "the prewarp takes care of the shift, not of light and sharpness lost there"
-_TERMS = {
-    (2, 0): (
-        "radius off",
-        "springback of the sheet, or drawn too far or too little",
-        "over-form the mould by the share that is missing",
-    ),
-    (2, 2): ("astigmatism", "uneven clamping, or the grain of the sheet", "clamp evenly, turn the sheet's grain"),
-    (3, 3): ("trefoil", "a three-point mount that pulls", "mount without force: pads or springs at the three points"),
-    (3, 1): ("coma", "the shape sits tilted or shifted in its mount", "seat the mirror against stops and scan again"),
-    (4, 4): ("quadrafoil", "four corners held", "let the corners slide, or hold the mirror in three points"),
-    (4, 0): ("spherical form error", "a flat centre or a turned-down edge", "dwell longer in the mould, or correct it"),
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,22 +126,22 @@ def _forms(
     size: dict[tuple[int, int], tuple[float, float]] = {}
     for term in zernike:
         key = (term.n, abs(term.m))
-        if key in _TERMS:
+        hint = workshop_hint(*key)
+        if hint is not None and hint.remedy:
             um, sigma = size.get(key, (0.0, 0.0))
             size[key] = float(np.hypot(um, term.um)), max(sigma, term.sigma_um)
     found = []
     for key, (um, sigma) in size.items():
-        if _SURE * sigma < um < _MOST_OF_ALL * rms_um:
-            name, cause, remedy = _TERMS[key]
-            if key == (2, 0) and radius is not None:
-                name = _radius_off(radius)
+        hint = workshop_hint(*key)
+        if hint is not None and _SURE * sigma < um < _MOST_OF_ALL * rms_um:
+            name = hint.name if key != (2, 0) or radius is None else _radius_off(radius)
             # rms slope of a term over the disk: sqrt(2 n (n + 1)) c / a for |m| = n, at least that for the others
             slope = np.sqrt(2.0 * key[0] * (key[0] + 1)) * um / radius_mm * 1e-3
             found.append(
                 Finding(
                     what=f"{name}: {um:.1f} um rms (1-sigma {sigma:.1f})",
-                    cause=cause,
-                    remedy=remedy,
+                    cause=hint.cause,
+                    remedy=hint.remedy,
                     moves_mm=float(_TWICE * slope * way_mm),
                     prewarp=_POWERLESS,
                 )

@@ -83,7 +83,7 @@ def warp_of(
     adjustment: Adjustment = UNCHANGED,
     sampling: Sampling = "fine",
 ) -> Warp:
-    """A warp ready to draw with; the mesh is looked up once here (half a second at 4K)."""
+    """A warp ready to draw with. A prewarp of an older version is looked up in its mesh here (half a second at 4K)."""
     return Warp(
         prewarp=prewarp,
         content=content,

@@ -1,31 +1,16 @@
-"""What the report says of the built mirror, picked from as_built.json; and what a deviation may mean in a workshop."""
+"""What the report says of the built mirror, picked from as_built.json."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from rigwarp.files.records import AsBuiltRecord, FindingRecord, FormRecord
+from rigwarp.files.records.record import Number
 from rigwarp.reports.sections.mounting_rows import mounting_table
 from rigwarp.reports.sections.page import Rows
 from rigwarp.reports.wording import as_number, flat_rows, key_words, plain_value, quantity
 
-# Which deviation points where in a workshop. Common practice, not a diagnosis; springback as the usual cause of a wrong
-# focal length: Andraka et al., ASME ES2009-90163.
-WORKSHOP_HINTS: Final = {
-    (0, 0): "height or distance; seldom observable",
-    (1, -1): "angle of the mount, not shape",
-    (1, 1): "angle of the mount, not shape",
-    (2, -2): "twist",
-    (2, 0): "wrong radius: springback, drawn too far or too little; or a wrong distance",
-    (2, 2): "bent more one way: uneven clamping, grain of the sheet, fold off its axis",
-    (3, -3): "three-point mounting",
-    (3, 3): "three-point mounting",
-    (3, -1): "shape tilted or shifted in its mount",
-    (3, 1): "shape tilted or shifted in its mount",
-    (4, -4): "four corners held",
-    (4, 4): "four corners held",
-    (4, 0): "wrong conic, flat centre or turned-down edge of a drawn part",
-}
 # Form quantities in words; letters in brackets as in ISO 10110-5 and ISO 14999-4.
 _FIGURE_WORDS: Final = {
     "rms_um": ("total, rms (RMSt)", "µm"),
@@ -39,8 +24,8 @@ _FIGURE_WORDS: Final = {
     "slope_rms_mrad": ("slope, rms", "mrad"),
     "slope_rms_without_power_mrad": ("slope without power, rms", "mrad"),
     "noise_rms_um": ("1-sigma of the height, rms over the mirror", "µm"),
-    "spacing_mm": ("grid spacing", "mm"),
     "n": ("grid points", ""),
+    "spacing_mm": ("grid spacing", "mm"),
 }
 _BLOCK_TITLES: Final = {
     "zernike": "Disk of the Zernike terms",
@@ -49,7 +34,6 @@ _BLOCK_TITLES: Final = {
     "fit": "Fit of mounting and figure",
     "sign": "Signs",
 }
-_RMS_KEYS = ("figure_rms_um", "rms_um")
 _ORIGIN_KEY = "from"
 _MOVES = "moves the picture by"
 
@@ -85,61 +69,55 @@ class AsBuiltFacts:
     others: list[Rows] = field(default_factory=list)
 
 
-def read_facts(contents: Mapping[str, Any]) -> AsBuiltFacts:
-    """Pick the facts from the contents of as_built.json; what has another form than expected is left out."""
-    figures = {key: value for key, value in contents.items() if key in (*_FIGURE_WORDS, *_RMS_KEYS)}
-    figures |= _mapping(contents.get("figures"))
-    rms = next((figures[key] for key in _RMS_KEYS if key in figures), math.nan)
-    power = _mapping(contents.get("power"))
-    zernike = contents.get("zernike")
-    terms, untold = _terms(zernike.get("terms") if isinstance(zernike, Mapping) else zernike)
-    unobservable = contents.get("unobservable")
+def read_facts(record: AsBuiltRecord) -> AsBuiltFacts:
+    """Pick what the report says from as_built.json."""
+    figures, power = record.figures or FormRecord(), record.power
+    rms = figures.rms_um if figures.figure_rms_um is None else figures.figure_rms_um
+    told = [(term.n, term.m, as_number(term.um), as_number(term.sigma_um)) for term in record.terms]
     return AsBuiltFacts(
         figure_rms_um=as_number(rms),
-        rms_without_power_um=as_number(figures.get("rms_without_power_um")),
-        noise_rms_um=as_number(figures.get("noise_rms_um")),
-        power_told=power.get("determined") is not False,
-        power_note=plain_value(power.get("note") or ""),
-        zernike=terms,
-        untold_terms=untold,
-        unobservable=[plain_value(item) for item in unobservable] if isinstance(unobservable, list) else [],
-        findings=_findings_table(contents.get("findings")),
+        rms_without_power_um=as_number(figures.rms_without_power_um),
+        noise_rms_um=as_number(figures.noise_rms_um),
+        power_told=power is None or power.determined is not False,
+        power_note=(power.note or "") if power is not None else "",
+        zernike=[term for term in told if math.isfinite(term[2])],
+        untold_terms=[term[:2] for term in told if not math.isfinite(term[2])],
+        unobservable=list(record.unobservable),
+        findings=_findings_table(record.findings),
         figures=_figures_table(rms, figures),
-        mounting=mounting_table(_mapping(contents.get("pose"))),
-        others=_other_tables(contents),
+        mounting=None if record.pose is None else mounting_table(record.pose),
+        others=_other_tables(record),
     )
 
 
-def _mapping(value: Any) -> Mapping[str, Any]:
-    return value if isinstance(value, Mapping) else {}
-
-
-def _figures_table(rms_um: Any, figures: Mapping[str, Any]) -> Rows | None:
-    """The form figures in words, the total rms on top wherever it stood; None when there are none."""
-    ordered = {"rms_um": rms_um} if math.isfinite(as_number(rms_um)) else {}
-    ordered |= {key: value for key, value in figures.items() if key not in (*_RMS_KEYS, _ORIGIN_KEY)}
+def _figures_table(rms_um: Number, figures: FormRecord) -> Rows | None:
+    """The form figures in words, the total rms on top whichever name it had; None when there are none."""
+    named = {name: getattr(figures, name) for name in _FIGURE_WORDS}
+    if math.isfinite(as_number(rms_um)):
+        named["rms_um"] = rms_um
+    else:
+        del named["rms_um"]
     rows = []
-    for key, value in ordered.items():
-        if key in _FIGURE_WORDS:
-            words, unit = _FIGURE_WORDS[key]
-            rows.append((words, "not told by the data" if value is None else quantity(value, unit).strip()))
-        else:
-            rows += flat_rows({key: value})
-    return Rows(rows=rows, head=("Deviation", ""), note=_origin(figures)) if rows else None
+    for name, value in named.items():
+        words, unit = _FIGURE_WORDS[name]
+        if value is not None:
+            untold = isinstance(value, float) and math.isnan(value)
+            rows.append((words, "not told by the data" if untold else quantity(value, unit).strip()))
+    rows += flat_rows(figures.more)
+    return Rows(rows=rows, head=("Deviation", ""), note=_sentence(figures.from_)) if rows else None
 
 
-def _findings_table(listed: Any) -> Rows | None:
+def _findings_table(found: Sequence[FindingRecord]) -> Rows | None:
     """The findings in workshop words, the one that moves the picture most first; None when there are none."""
-    found = [entry for entry in listed if isinstance(entry, Mapping)] if isinstance(listed, list) else []
     rows = [
         (
-            plain_value(entry.get("what")),
-            _moves(entry),
-            plain_value(entry.get("cause")),
-            plain_value(entry.get("remedy")),
-            plain_value(entry.get("prewarp")),
+            plain_value(one.what),
+            _moves(one),
+            plain_value(one.cause),
+            plain_value(one.remedy),
+            plain_value(one.prewarp),
         )
-        for entry in found
+        for one in found
     ]
     if not rows:
         return None
@@ -151,26 +129,25 @@ def _findings_table(listed: Any) -> Rows | None:
     )
 
 
-def _moves(finding: Mapping[str, Any]) -> str:
+def _moves(finding: FindingRecord) -> str:
     """How far it moves the picture; or what it does instead."""
-    size, effect = quantity(finding.get("moves_mm"), "mm"), plain_value(finding.get("effect") or _MOVES)
+    size, effect = quantity(finding.moves_mm, "mm"), finding.effect or _MOVES
     return size if effect == _MOVES else f"{effect} {size}"
 
 
-def _other_tables(contents: Mapping[str, Any]) -> list[Rows]:
+def _other_tables(record: AsBuiltRecord) -> list[Rows]:
     """One table for each remaining object or list of objects, one for all single values."""
-    taken = {"figures", "findings", "pose", "power", "unobservable", *_RMS_KEYS, *_FIGURE_WORDS}
-    if isinstance(contents.get("zernike"), list):
-        taken.add("zernike")
     tables, single = [], {}
-    for key, value in contents.items():
-        if key in taken:
-            continue
+    for key, value in {"zernike": record.disk or {}, **record.more}.items():
         if isinstance(value, Mapping):
-            rows = flat_rows({k: v for k, v in value.items() if k not in (_ORIGIN_KEY, "terms")})
+            rows = flat_rows({k: v for k, v in value.items() if k != _ORIGIN_KEY})
             if rows:
                 tables.append(
-                    Rows(rows=rows, head=(_BLOCK_TITLES.get(key, key_words(key).capitalize()), ""), note=_origin(value))
+                    Rows(
+                        rows=rows,
+                        head=(_BLOCK_TITLES.get(key, key_words(key).capitalize()), ""),
+                        note=_sentence(value.get(_ORIGIN_KEY)),
+                    )
                 )
         elif isinstance(value, list) and value and all(isinstance(item, Mapping) for item in value):
             names = list(value[0])
@@ -181,23 +158,6 @@ def _other_tables(contents: Mapping[str, Any]) -> list[Rows]:
     return tables + ([Rows(rows=flat_rows(single), head=("Further figures", ""))] if single else [])
 
 
-def _origin(block: Mapping[str, Any]) -> str:
-    """What a block of numbers was computed from, as a sentence."""
-    text = block.get(_ORIGIN_KEY)
+def _sentence(text: Any) -> str:
+    """What a block of numbers was computed from, as a sentence; nothing for what is no text."""
     return f"{text[0].upper()}{text[1:]}." if isinstance(text, str) and text else ""
-
-
-def _terms(listed: Any) -> tuple[list[tuple[int, int, float, float]], list[tuple[int, int]]]:
-    """Zernike terms from [n, m, um, sigma] lists or {n, m, um, sigma_um} objects: those with a value, those without."""
-    told, untold = [], []
-    for entry in listed if isinstance(listed, list) else []:
-        if isinstance(entry, Mapping):
-            entry = [entry.get("n"), entry.get("m"), entry.get("um"), entry.get("sigma_um", entry.get("sigma"))]
-        if not (isinstance(entry, list) and len(entry) >= 3 and all(type(k) is int for k in entry[:2])):
-            continue
-        value, sigma = as_number(entry[2]), as_number(entry[3]) if len(entry) > 3 else math.nan
-        if math.isfinite(value):
-            told.append((entry[0], entry[1], value, sigma))
-        else:
-            untold.append((entry[0], entry[1]))
-    return told, untold

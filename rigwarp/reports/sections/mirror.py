@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from rigwarp.as_built.describe.workshop_hints import workshop_hint
 from rigwarp.reports.figures.mirror import deviation_map, slope_maps, term_name, without_power, zernike_bars
 from rigwarp.reports.result_parts import ResultParts
-from rigwarp.reports.sections.as_built_facts import WORKSHOP_HINTS, AsBuiltFacts
+from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
 from rigwarp.reports.sections.page import Picture, Rows, Section
 from rigwarp.reports.wording import number, with_sigma
 
@@ -61,8 +62,12 @@ def _zernike_table(facts: AsBuiltFacts) -> Rows | None:
     by_term = dict.fromkeys(facts.untold_terms, ("not told", "", "see what the data cannot tell"))
     for n, m, value, sigma in facts.zernike:
         sure = abs(value) > _SURE * sigma if np.isfinite(sigma) else False
-        hint = WORKSHOP_HINTS.get((n, m), "") if sure else "not distinguishable from zero" if np.isfinite(sigma) else ""
-        by_term[n, m] = (*with_sigma(value, sigma, "µm"), hint)
+        known = workshop_hint(n, m)
+        hint = known.cause if known is not None and sure else ""
+        by_term[n, m] = (
+            *with_sigma(value, sigma, "µm"),
+            hint if sure or not np.isfinite(sigma) else "not distinguishable from zero",
+        )
     rows = [(term_name(*term), *by_term[term]) for term in sorted(by_term)]
     if not rows:
         return None
@@ -76,12 +81,12 @@ def _zernike_table(facts: AsBuiltFacts) -> Rows | None:
 
 def _pictures(parts: ResultParts, facts: AsBuiltFacts) -> list[Picture]:
     pictures = []
-    grid = parts.as_built_grid or {}
-    x, y = grid.get("x_mm"), grid.get("y_mm")
-    if x is not None and y is not None and "height_um" in grid:
+    grid = parts.as_built_grid
+    if grid is not None and grid.height_um is not None:
+        x, y = grid.x_mm, grid.y_mm
         pictures.append(
             Picture(
-                png=deviation_map(x, y, grid["height_um"], grid.get("height_sigma_um")),
+                png=deviation_map(x, y, grid.height_um, grid.height_sigma_um),
                 alt="Map of the mirror's height deviation with two sections through its middle; rms "
                 f"{number(facts.figure_rms_um)} "
                 "micrometres.",
@@ -90,18 +95,16 @@ def _pictures(parts: ResultParts, facts: AsBuiltFacts) -> list[Picture]:
         )
         pictures.append(
             Picture(
-                png=deviation_map(
-                    x, y, without_power(x, y, grid["height_um"]), title="Built minus design, without power"
-                ),
+                png=deviation_map(x, y, without_power(x, y, grid.height_um), title="Built minus design, without power"),
                 alt="The same map of the mirror's height deviation after taking out the best-fitting power.",
                 caption="The same without power (and the shift and tilt that go with it): what bending, dents and "
                 "ripple look like whatever the mirror's radius is.",
             )
         )
-    if x is not None and y is not None and "slope_x_mrad" in grid and "slope_y_mrad" in grid:
+    if grid is not None and grid.slope_x_mrad is not None and grid.slope_y_mrad is not None:
         pictures.append(
             Picture(
-                png=slope_maps(x, y, grid["slope_x_mrad"], grid["slope_y_mrad"]),
+                png=slope_maps(grid.x_mm, grid.y_mm, grid.slope_x_mrad, grid.slope_y_mrad),
                 alt="Maps of the mirror's slope deviation along x and along y.",
                 caption="Slope deviation: what moves the light. A slope error of 1 mrad turns the reflected ray by 2 "
                 "mrad.",

@@ -34,37 +34,36 @@ def caution_section() -> Section:
 def origin_section(parts: ResultParts) -> Section:
     """Rig, scan, versions, settings, times, camera."""
     start, stop = parts.start, parts.stop
-    versions = start.get("versions")
     rows = [
         ("result", parts.name),
-        ("scan", plain_value(parts.map_header.get("scan"))),
+        ("scan", plain_value(parts.map_origin.scan)),
         ("rig (SHA-256)", parts.rig_hash),
-        ("command", plain_value(start.get("command"))),
-        ("started (UTC)", plain_value(start.get("started_utc"))),
-        ("finished (UTC)", plain_value(stop.get("stopped_utc"))),
+        ("command", plain_value(start.command)),
+        ("started (UTC)", plain_value(start.started_utc)),
+        ("finished (UTC)", plain_value(stop.stopped_utc)),
     ]
-    if isinstance(versions, dict):
-        rows.append(("versions", ", ".join(f"{name} {plain_value(value)}" for name, value in versions.items())))
+    if start.versions is not None:
+        versions = (f"{name} {plain_value(value)}" for name, value in start.versions.items())
+        rows.append(("versions", ", ".join(versions)))
     tables = [Rows(rows=rows)]
     for title, contents in (
-        ("Settings", start.get("settings")),
-        ("Time taken", parts.fit.get("seconds")),
-        ("Camera (camera.json as it is now)", parts.fit.get("camera") or parts.camera_extra),
+        ("Settings", start.settings),
+        ("Time taken", parts.fit.seconds),
+        ("Camera (camera.json as it is now)", parts.fit.camera or parts.camera_extra),
     ):
-        if isinstance(contents, dict) and contents:
+        if contents:
             unit = " (s)" if title == "Time taken" else ""
             rows = [(f"{k}{unit}", v) for k, v in flat_rows(contents)]
             tables.append(Rows(rows=rows, head=(title, ""), detail=True))
     if parts.file_hashes:
         hashes = list(parts.file_hashes.items())
         tables.append(Rows(rows=hashes, head=("File, as it is now", "SHA-256"), detail=True))
-    text = start.get("rig_toml")
     return Section(
         anchor="origin",
         title="Where this comes from",
         tables=tables,
         missing=_missing(parts),
-        preformatted=text if isinstance(text, str) else "",
+        preformatted=start.rig_toml or "",
     )
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from rigwarp.files.records import MapFigures, RegistrationRecord
 from rigwarp.geometry import PixelMap
 from rigwarp.reports.figures import table_map as figures_map
 from rigwarp.reports.figures.residuals import residual_vectors
@@ -80,14 +81,15 @@ def _fit_missing(parts: ResultParts) -> list[str]:
 
 def _fit_tables(parts: ResultParts) -> list[Rows]:
     tables = []
-    figures = parts.fit.get("table_map")
-    if isinstance(figures, dict):
-        tables.append(Rows(rows=_residual_rows(figures), note="z-spread: residuals over predicted noise; 1 is ideal."))
-    registration = parts.fit.get("registration")
-    if isinstance(registration, dict):
+    fit = parts.fit
+    if fit.table_map is not None:
+        tables.append(
+            Rows(rows=_residual_rows(fit.table_map), note="z-spread: residuals over predicted noise; 1 is ideal.")
+        )
+    if fit.registration is not None:
         tables.append(
             Rows(
-                rows=_registration_rows(registration),
+                rows=_registration_rows(fit.registration),
                 head=("Where the fit started: the design, moved", ""),
                 note="A rigid move that brings the design near the samples, with the mirror's shape left as drawn: "
                 "shape "
@@ -95,30 +97,29 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
                 detail=True,
             )
         )
-    decode = {key: parts.fit[key] for key in ("samples", "decode") if isinstance(parts.fit.get(key), dict)}
+    decode = {key: block for key, block in (("samples", fit.samples), ("decode", fit.decode)) if block is not None}
     if decode:
         tables.append(Rows(rows=flat_rows(decode), head=("Decoding of the scan", ""), detail=True))
     return tables
 
 
-def _residual_rows(figures: dict[str, object]) -> list[tuple[str, str]]:
+def _residual_rows(figures: MapFigures) -> list[tuple[str, str]]:
     return [
-        ("held-out samples", number(figures.get("n"))),
-        ("residual, rms", quantity(figures.get("rms_mm"), "mm")),
-        ("residual, P95", quantity(figures.get("p95_mm"), "mm")),
-        ("residual, largest", quantity(figures.get("max_mm"), "mm")),
-        ("lit content area supported by measurements", share(figures.get("coverage"))),
-        ("z-spread", number(figures.get("z_spread"))),
+        ("held-out samples", number(figures.n)),
+        ("residual, rms", quantity(figures.rms_mm, "mm")),
+        ("residual, P95", quantity(figures.p95_mm, "mm")),
+        ("residual, largest", quantity(figures.max_mm, "mm")),
+        ("lit content area supported by measurements", share(figures.coverage)),
+        ("z-spread", number(figures.z_spread)),
     ]
 
 
-def _registration_rows(registration: dict[str, object]) -> list[tuple[str, str]]:
+def _registration_rows(registration: RegistrationRecord) -> list[tuple[str, str]]:
     rows = [
-        ("design against samples, as drawn, rms", quantity(registration.get("rms_before_mm"), "mm")),
-        ("after moving projector and mirror, rms", quantity(registration.get("rms_after_mm"), "mm")),
+        ("design against samples, as drawn, rms", quantity(registration.rms_before_mm, "mm")),
+        ("after moving projector and mirror, rms", quantity(registration.rms_after_mm, "mm")),
     ]
-    shifts = registration.get("shifts")
-    for key, value in shifts.items() if isinstance(shifts, dict) else ():
+    for key, value in (registration.shifts or {}).items():
         in_degrees = str(key).endswith("_rad") and isinstance(value, list)
         if in_degrees:
             key, value = str(key).replace("_rad", "_deg"), [float(np.degrees(as_number(v))) for v in value]

@@ -3,10 +3,10 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
+from rigwarp.files.records import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord
 from rigwarp.geometry import PixelMap
 from rigwarp.reports.figures import table_map as figures_map
 from rigwarp.reports.figures.budget import budget_bars
@@ -16,67 +16,67 @@ from rigwarp.reports.sections.page import Picture, Rows, Section
 from rigwarp.reports.wording import as_number, number, plain_value, quantity, share
 from rigwarp.rig import Rig, inside_content
 
+_WHOLE = "all"
 _THIRDS = ("centre", "middle", "rim")
 _PART_WORDS = {"repeatable": "differs from run to run", "common": "the same in scan and check"}
 
 
 @dataclass(frozen=True, kw_only=True)
 class BudgetFacts:
-    """budget.json as far as it has the expected form.
+    """budget.json by cause and region.
 
     Attributes
     ----------
     causes : (key, name, kind, part, how).
     regions : name -> {key: 1-sigma per axis, mm}, with "repeatable", "common", "combined", "expanded" beside the keys.
-    check : figures of the check grid; empty without one.
+    check : figures of the check grid; None without one.
     camera_known : False where the camera came without a covariance.
     """
 
     causes: tuple[tuple[str, str, str, str, str], ...]
     regions: Mapping[str, Mapping[str, float]]
-    check: Mapping[str, Any]
+    check: CheckRecord | None
     camera_known: bool
 
     @property
     def expanded_mm(self) -> float:
         """k = 2, per axis, over the whole content; NaN when not told."""
-        return self.regions.get("all", {}).get("expanded", math.nan)
+        return self._whole["expanded"] if self._whole else math.nan
 
     @property
     def largest(self) -> tuple[str, ...]:
         """Names of the two causes that contribute most."""
-        whole = self.regions.get("all", {})
-        ranked = sorted(self.causes, key=lambda cause: -whole.get(cause[0], -math.inf))
+        ranked = sorted(self.causes, key=lambda cause: -self._whole.get(cause[0], -math.inf))
         return tuple(cause[1] for cause in ranked[:2])
 
+    @property
+    def _whole(self) -> Mapping[str, float]:
+        return self.regions.get(_WHOLE, {})
 
-def budget_facts(contents: Mapping[str, Any]) -> BudgetFacts:
-    """Pick the facts from the contents of budget.json; what has another form than expected is left out."""
-    causes, regions = contents.get("causes"), contents.get("regions")
-    check = contents.get("check_grid")
+
+def budget_facts(record: BudgetRecord) -> BudgetFacts:
+    """Pick what the report says from budget.json."""
     return BudgetFacts(
-        causes=tuple(_cause(c) for c in (causes if isinstance(causes, list) else []) if isinstance(c, Mapping)),
-        regions={
-            plain_value(r.get("name")): _region(r)
-            for r in (regions if isinstance(regions, list) else [])
-            if isinstance(r, Mapping)
-        },
-        check=check if isinstance(check, Mapping) else {},
-        camera_known=contents.get("camera_covariance_known") is not False,
+        causes=tuple(_cause(cause) for cause in record.causes),
+        regions={plain_value(region.name): _region(region) for region in record.regions},
+        check=record.check_grid,
+        camera_known=record.camera_covariance_known is not False,
     )
 
 
-def _cause(cause: Mapping[str, Any]) -> tuple[str, str, str, str, str]:
-    key, name, kind, part, how = (plain_value(cause.get(word)) for word in ("key", "name", "kind", "part", "how"))
+def _cause(cause: BudgetCause) -> tuple[str, str, str, str, str]:
+    key, name, kind, part, how = map(plain_value, (cause.key, cause.name, cause.kind, cause.part, cause.how))
     return key, name, kind, part, how
 
 
-def _region(region: Mapping[str, Any]) -> dict[str, float]:
-    sigma = region.get("sigma_mm")
-    found = {str(key): as_number(value) for key, value in sigma.items()} if isinstance(sigma, Mapping) else {}
-    for total in ("repeatable", "common", "combined", "expanded"):
-        found[total] = as_number(region.get(f"{total}_mm"))
-    return found
+def _region(region: BudgetRegion) -> dict[str, float]:
+    return {
+        **(region.sigma_mm or {}),
+        "repeatable": as_number(region.repeatable_mm),
+        "common": as_number(region.common_mm),
+        "combined": as_number(region.combined_mm),
+        "expanded": as_number(region.expanded_mm),
+    }
 
 
 def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRaster) -> Section:
@@ -154,17 +154,17 @@ def _how_table(facts: BudgetFacts) -> Rows:
 
 def _check_table(facts: BudgetFacts) -> list[Rows]:
     check = facts.check
-    if not check:
+    if check is None:
         return []
     rows = [
-        ("check dots", number(check.get("n"))),
-        ("residual per axis, rms", quantity(1000.0 * as_number(check.get("rms_mm")), "µm", 2)),
+        ("check dots", number(check.n)),
+        ("residual per axis, rms", quantity(1000.0 * as_number(check.rms_mm), "µm", 2)),
         (
             "predicted by scan, mesh and the finding of the dots",
-            quantity(1000.0 * as_number(check.get("predicted_mm")), "µm", 2),
+            quantity(1000.0 * as_number(check.predicted_mm), "µm", 2),
         ),
-        ("residuals within k = 2 of that prediction alone", share(check.get("inside_predicted"))),
-        ("residuals within k = 2 of the budget", share(check.get("inside"))),
+        ("residuals within k = 2 of that prediction alone", share(check.inside_predicted)),
+        ("residuals within k = 2 of the budget", share(check.inside)),
     ]
     return [
         Rows(

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from rigwarp.files.records import DotsRecord, MapFigures
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
 from rigwarp.reports.sections.uncertainty import budget_facts
@@ -25,7 +26,7 @@ class Verdict:
 def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
     """The rig's tolerances against the result."""
     tolerance = parts.rig.tolerance
-    p95 = as_number(after_figures(parts).get("p95_mm"))
+    p95 = _p95_mm(parts.verification.after)
     return [
         Verdict(
             what="Content on the table, 95 % of the check dots within",
@@ -48,18 +49,6 @@ def _mirror_verdict(limit_um: float, facts: AsBuiltFacts) -> Verdict:
     )
 
 
-def after_figures(parts: ResultParts) -> dict[str, object]:
-    """The verification through the measured warp; empty when there is none."""
-    found = parts.verification.get("after")
-    return found if isinstance(found, dict) else {}
-
-
-def before_figures(parts: ResultParts) -> dict[str, object]:
-    """The verification through the design's warp; empty when there is none."""
-    found = parts.verification.get("before")
-    return found if isinstance(found, dict) else {}
-
-
 def summary_sentences(parts: ResultParts, facts: AsBuiltFacts) -> list[str]:
     """The result in words."""
     said = [_about_picture(parts), *_about_uncertainty(parts), _about_map(parts)]
@@ -73,7 +62,7 @@ def summary_sentences(parts: ResultParts, facts: AsBuiltFacts) -> list[str]:
 
 
 def _about_picture(parts: ResultParts) -> str:
-    after, before = as_number(after_figures(parts).get("p95_mm")), as_number(before_figures(parts).get("p95_mm"))
+    after, before = _p95_mm(parts.verification.after), _p95_mm(parts.verification.before)
     limit = parts.rig.tolerance.content_p95_mm
     if not math.isfinite(after):
         return (
@@ -101,9 +90,8 @@ def _about_uncertainty(parts: ResultParts) -> list[str]:
 
 
 def _about_map(parts: ResultParts) -> str:
-    block = parts.fit.get("table_map")
-    figures = block if isinstance(block, dict) else {}
-    rms, coverage = as_number(figures.get("rms_mm")), figures.get("coverage")
+    figures = parts.fit.table_map or MapFigures()
+    rms, coverage = as_number(figures.rms_mm), figures.coverage
     if not math.isfinite(rms):
         return "How well the map fits samples that were held out of it is not recorded."
     return (
@@ -133,6 +121,10 @@ def _about_mirror(limit_um: float, facts: AsBuiltFacts) -> str:
     if math.isfinite(facts.noise_rms_um):
         text += f" The height is uncertain by {quantity(facts.noise_rms_um, 'µm', 2)} (1-sigma, rms over the mirror)."
     return text
+
+
+def _p95_mm(dots: DotsRecord | None) -> float:
+    return math.nan if dots is None else as_number(dots.p95_mm)
 
 
 def _state(value: float, limit: float) -> State:

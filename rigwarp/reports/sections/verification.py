@@ -1,15 +1,17 @@
 """Report chapter on the verification: check dots on the table, before and after."""
 
-from typing import Any
+from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 
-from rigwarp.geometry import Array
+from rigwarp.files.records import DotsRecord
+from rigwarp.files.records.record import Ids, Number, Numbers
+from rigwarp.files.records.verification import UniformityRecord
 from rigwarp.reports.figures.photos import photo_pair
 from rigwarp.reports.figures.residuals import Residuals, residual_pair
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.page import Picture, Rows, Section
-from rigwarp.reports.sections.verdicts import after_figures, before_figures
 from rigwarp.reports.wording import as_number, number, quantity
 
 _GAUSSIAN_P95_OVER_RMS = 1.73  # of the lengths of isotropic Gaussian vectors
@@ -17,7 +19,7 @@ _GAUSSIAN_P95_OVER_RMS = 1.73  # of the lengths of isotropic Gaussian vectors
 
 def check_section(parts: ResultParts) -> Section:
     """The chapter that rests on verification.json and the photographs."""
-    before, after = before_figures(parts), after_figures(parts)
+    before, after = parts.verification.before, parts.verification.after
     missing = []
     if not before and not after:
         missing.append(
@@ -53,34 +55,29 @@ def check_section(parts: ResultParts) -> Section:
     )
 
 
-def _tables(before: dict[str, Any], after: dict[str, Any]) -> list[Rows]:
+def _tables(before: DotsRecord | None, after: DotsRecord | None) -> list[Rows]:
     """Residuals, and what the check pictures beside the dots say of the measured warp."""
     tables = [_figures_table(before, after)] if before or after else []
-    return [*tables, *(table for table in (_resolution_table(after), _light_table(after)) if table is not None)]
+    shown = (_resolution_table(after), _light_table(after)) if after is not None else ()
+    return [*tables, *(table for table in shown if table is not None)]
 
 
-def _figures_table(before: dict[str, Any], after: dict[str, Any]) -> Rows:
+def _figures_table(before: DotsRecord | None, after: DotsRecord | None) -> Rows:
     rows: list[tuple[str, str, str]] = []
 
-    def add(label: str, say: Any) -> None:
+    def add(label: str, say: Callable[[DotsRecord], str]) -> None:
         rows.append((label, say(before) if before else "not measured", say(after) if after else "not measured"))
 
-    add("dots", lambda found: number(found.get("n")))
-    add("rms", lambda found: quantity(found.get("rms_mm"), "mm"))
-    add("95 % within (P95)", lambda found: quantity(found.get("p95_mm"), "mm"))
-    add("largest", lambda found: quantity(found.get("max_mm"), "mm"))
-    add("P95 / rms", lambda found: number(as_number(found.get("p95_mm")) / (as_number(found.get("rms_mm")) or np.nan)))
-    add("missing dots", lambda found: _count(found.get("missing")))
-    add("dots seen twice", lambda found: _count(found.get("doubled")))
-    for label, key, unit in _SIMILARITY:
-        if any(key in _similarity(found) for found in (before, after)):
-            add(label, lambda found, key=key, unit=unit: _similarity_value(found, key, unit))
-    for label, part, key, unit in _SHAPE:
-        if any(key in _part(found, part) for found in (before, after)):
-            add(
-                label,
-                lambda found, part=part, key=key, unit=unit: quantity(as_number(_part(found, part).get(key)), unit),
-            )
+    add("dots", lambda found: number(found.n))
+    add("rms", lambda found: quantity(found.rms_mm, "mm"))
+    add("95 % within (P95)", lambda found: quantity(found.p95_mm, "mm"))
+    add("largest", lambda found: quantity(found.max_mm, "mm"))
+    add("P95 / rms", lambda found: number(as_number(found.p95_mm) / (as_number(found.rms_mm) or np.nan)))
+    add("missing dots", lambda found: _count(found.missing))
+    add("dots seen twice", lambda found: _count(found.doubled))
+    for label, part, key, unit in (*_SIMILARITY, *_SHAPE):
+        if any(found is not None and _figure(found, part, key) is not None for found in (before, after)):
+            add(label, partial(_figure_words, part=part, key=key, unit=unit))
     return Rows(
         rows=rows,
         head=("Distance of the dots from their place", "design's warp", "measured warp"),
@@ -92,11 +89,11 @@ def _figures_table(before: dict[str, Any], after: dict[str, Any]) -> Rows:
 
 
 _SIMILARITY = (
-    ("best zoom, off 1 by", "scale", "%"),
-    ("best turn", "rotation_deg", "°"),
-    ("best shift (x, y)", "shift_mm", "mm"),
-    ("rms left after these", "rms_after_mm", "mm"),
-    ("P95 left after these", "p95_after_mm", "mm"),
+    ("best zoom, off 1 by", "similarity", "scale", "%"),
+    ("best turn", "similarity", "rotation_deg", "°"),
+    ("best shift (x, y)", "similarity", "shift_mm", "mm"),
+    ("rms left after these", "similarity", "rms_after_mm", "mm"),
+    ("P95 left after these", "similarity", "p95_after_mm", "mm"),
 )
 
 
@@ -110,23 +107,34 @@ _SHAPE = (
 )
 
 
-def _part(found: dict[str, Any], name: str) -> dict[str, Any]:
-    value = found.get(name)
-    return value if isinstance(value, dict) else {}
+def _figure(found: DotsRecord, part: str, key: str) -> Number | Numbers:
+    """A figure of a part of the record; None where the part or the figure is not in the file."""
+    figure: Number | Numbers = getattr(getattr(found, part), key, None)
+    return figure
 
 
-def _resolution_table(after: dict[str, Any]) -> Rows | None:
+def _figure_words(found: DotsRecord, *, part: str, key: str, unit: str) -> str:
+    figure = _figure(found, part, key)
+    if isinstance(figure, tuple):
+        return ", ".join(number(as_number(one), 2) for one in figure) + f" {unit}"
+    if part != "similarity":
+        return quantity(as_number(figure), unit)
+    return quantity(100.0 * (as_number(figure) - 1.0) if key == "scale" else as_number(figure), unit, 2)
+
+
+def _resolution_table(after: DotsRecord) -> Rows | None:
     """Modulation of the line patches, the mean per place, direction and density."""
-    patches = [one for one in after.get("resolution") or [] if isinstance(one, dict)]
-    densities = sorted({as_number(one.get("lines_per_mm")) for one in patches})
+    patches = after.resolution
+    densities = sorted({as_number(one.lines_per_mm) for one in patches})
     if not patches or not np.isfinite(densities).all():
         return None
     rows = []
     for place in ("centre", "rim"):
         for direction in ("across", "along"):
-            own = [one for one in patches if (one.get("place"), one.get("direction")) == (place, direction)]
-            means = [_mean(own, "modulation", density) for density in densities]
-            limits = [_mean(own, "camera_limit", density) for density in densities]
+            own = [one for one in patches if (one.place, one.direction) == (place, direction)]
+            by_density = [[one for one in own if as_number(one.lines_per_mm) == density] for density in densities]
+            means = [_mean([one.modulation for one in here]) for here in by_density]
+            limits = [_mean([one.camera_limit for one in here]) for here in by_density]
             rows.append(
                 (
                     f"{place}, light changing {direction}",
@@ -145,20 +153,19 @@ def _resolution_table(after: dict[str, Any]) -> Rows | None:
     )
 
 
-def _mean(patches: list[dict[str, Any]], key: str, density: float) -> float:
-    values = [as_number(one.get(key)) for one in patches if as_number(one.get("lines_per_mm")) == density]
-    known = [value for value in values if np.isfinite(value)]
+def _mean(values: list[Number]) -> float:
+    known = [value for value in map(as_number, values) if np.isfinite(value)]
     return float(np.mean(known)) if known else float("nan")
 
 
-def _light_table(after: dict[str, Any]) -> Rows | None:
+def _light_table(after: DotsRecord) -> Rows | None:
     """Nine-point light before and after the gain."""
-    light = _part(after, "uniformity")
+    light = after.uniformity or UniformityRecord()
     rows = [
-        (label, number(as_number(nine.get("uniformity")), 2), number(as_number(nine.get("corner_to_centre")), 2))
+        (label, number(as_number(nine.uniformity), 2), number(as_number(nine.corner_to_centre), 2))
         for label, nine in (
-            ("as the light falls", _part(light, "before_gain")),
-            ("evened out by the warp", _part(light, "after_gain")),
+            ("as the light falls", light.before_gain),
+            ("evened out by the warp", light.after_gain),
         )
         if nine
     ]
@@ -172,26 +179,12 @@ def _light_table(after: dict[str, Any]) -> Rows | None:
     )
 
 
-def _similarity(found: dict[str, Any]) -> dict[str, Any]:
-    value = found.get("similarity")
-    return value if isinstance(value, dict) else {}
+def _count(listed: Ids) -> str:
+    return str(len(listed)) if isinstance(listed, tuple) else number(listed)
 
 
-def _similarity_value(found: dict[str, Any], key: str, unit: str) -> str:
-    value = _similarity(found).get(key)
-    if key == "scale":
-        return quantity(100.0 * (as_number(value) - 1.0), unit, 2)
-    if isinstance(value, list):
-        return ", ".join(number(as_number(v), 2) for v in value) + f" {unit}"
-    return quantity(as_number(value), unit, 2)
-
-
-def _count(listed: Any) -> str:
-    return str(len(listed)) if isinstance(listed, list | dict) else number(listed)
-
-
-def _residual_picture(parts: ResultParts, before: dict[str, Any], after: dict[str, Any]) -> Picture:
-    p95 = [number(as_number(found.get("p95_mm"))) for found in (before, after)]
+def _residual_picture(parts: ResultParts, before: DotsRecord | None, after: DotsRecord | None) -> Picture:
+    p95 = [number(as_number(found.p95_mm)) if found else "-" for found in (before, after)]
     return Picture(
         png=residual_pair(_residuals(before), _residuals(after), parts.rig),
         alt=f"Arrows on the table from where each dot should be towards where it was found, enlarged. P95 through the "
@@ -201,18 +194,12 @@ def _residual_picture(parts: ResultParts, before: dict[str, Any], after: dict[st
     )
 
 
-def _residuals(found: dict[str, Any]) -> Residuals | None:
+def _residuals(found: DotsRecord | None) -> Residuals | None:
     """The vectors of a verification, or None when it has none that can be drawn."""
-    points, vectors = _pairs(found.get("points_mm")), _pairs(found.get("vectors_mm"))
-    if points is None or vectors is None or len(points) != len(vectors):
+    if found is None or found.points_mm is None or found.vectors_mm is None:
         return None
-    return Residuals(points_mm=points, vectors_mm=vectors)
-
-
-def _pairs(listed: Any) -> Array | None:
-    if not isinstance(listed, list) or not all(isinstance(pair, list) and len(pair) == 2 for pair in listed):
-        return None
-    return np.array([[as_number(v) for v in pair] for pair in listed], float).reshape(-1, 2)
+    points, vectors = (np.array(pairs, float).reshape(-1, 2) for pairs in (found.points_mm, found.vectors_mm))
+    return Residuals(points_mm=points, vectors_mm=vectors) if len(points) == len(vectors) else None
 
 
 def _photo_picture(parts: ResultParts) -> Picture:

@@ -1,0 +1,36 @@
+"""What the files of a run say, as frozen records: each reads and writes one file, and no reader sees a dict."""
+
+from rigwarp.files.records.as_built import AsBuiltRecord, FindingRecord, FormRecord, PoseEntry, PoseRecord, TermRecord
+from rigwarp.files.records.budget import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord
+from rigwarp.files.records.fit import FitRecord, MapFigures, MapOrigin, RegistrationRecord
+from rigwarp.files.records.looks import DriftRecord, MovedRecord
+from rigwarp.files.records.mirror_grid import MirrorGrid, read_mirror_grid
+from rigwarp.files.records.run import StartRecord, StopRecord
+from rigwarp.files.records.verification import DotsRecord, NineRecord, PatchRecord, VerificationRecord
+
+__all__ = [
+    "AsBuiltRecord",
+    "BudgetCause",
+    "BudgetRecord",
+    "BudgetRegion",
+    "CheckRecord",
+    "DotsRecord",
+    "DriftRecord",
+    "FindingRecord",
+    "FitRecord",
+    "FormRecord",
+    "MapFigures",
+    "MapOrigin",
+    "MirrorGrid",
+    "MovedRecord",
+    "NineRecord",
+    "PatchRecord",
+    "PoseEntry",
+    "PoseRecord",
+    "RegistrationRecord",
+    "StartRecord",
+    "StopRecord",
+    "TermRecord",
+    "VerificationRecord",
+    "read_mirror_grid",
+]

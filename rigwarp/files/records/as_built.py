@@ -1,0 +1,155 @@
+"""as_built.json as the report reads it: mounting, figures, Zernike terms and findings of the built mirror.
+
+`rigwarp.files.as_built_file` writes it, from an `AsBuilt`. Older versions had figures beside each other instead of in a
+block, and Zernike terms as lists [n, m, um, sigma].
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any, ClassVar, Self
+
+from rigwarp.files.records.record import Block, Flag, Number, Part, Record, Text, Texts, finite
+
+_TERMS = "terms"
+
+
+@dataclass(frozen=True, kw_only=True)
+class FormRecord(Part):
+    """Form figures; see `rigwarp.as_built.describe.form`. Older files call the rms `figure_rms_um`."""
+
+    figure_rms_um: Number = None
+    rms_um: Number = None
+    pv_um: Number = None
+    pv_99_um: Number = None
+    power_pv_um: Number = None
+    rms_without_power_um: Number = None
+    pv_without_power_um: Number = None
+    rms_rotational_um: Number = None
+    rms_asymmetric_um: Number = None
+    slope_rms_mrad: Number = None
+    slope_rms_without_power_mrad: Number = None
+    noise_rms_um: Number = None
+    n: Number = None
+    spacing_mm: Number = None
+    from_: Text = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PowerRecord(Part):
+    """Whether the data tell the mirror's power, and a sentence about it."""
+
+    determined: Flag = None
+    prior_share_of_variance: Number = None
+    radius: Block = None
+    note: Text = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TermRecord(Part):
+    """A Zernike term (n, m), OSA/ANSI order and norm; NaN where the data do not tell it."""
+
+    n: int
+    m: int
+    um: Number = None
+    sigma_um: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FindingRecord(Part):
+    """A finding in workshop words; see `rigwarp.as_built.describe.findings`."""
+
+    what: Text = None
+    cause: Text = None
+    remedy: Text = None
+    moves_mm: Number = None
+    prewarp: Text = None
+    effect: Text = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PoseEntry(Part):
+    """One number of the mounting, found against rig.toml; its key names the unit. NaN: not told by the scan."""
+
+    value: Number = None
+    sigma: Number = None
+    tolerance: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PoseRecord(Part):
+    """The mounting: entries by key, those of nested blocks beside the others; `more` is whatever has another form."""
+
+    entries: Mapping[str, PoseEntry]
+    from_: Text = None
+
+    @classmethod
+    def from_dict(cls, contents: Mapping[str, Any]) -> Self:
+        """The record of the `pose` block."""
+        flat: dict[str, Any] = {}
+        for key, value in contents.items():
+            nested = isinstance(value, Mapping) and value and all(isinstance(one, Mapping) for one in value.values())
+            flat |= value if nested else {key: value}
+        origin = flat.pop("from", None)
+        return cls(
+            entries={key: PoseEntry.from_dict(one) for key, one in flat.items() if isinstance(one, Mapping)},
+            from_=origin if isinstance(origin, str) else None,
+            more={key: one for key, one in flat.items() if not isinstance(one, Mapping)},
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """The `pose` block, flat."""
+        entries = {key: one.to_dict() for key, one in self.entries.items()}
+        return {**entries, **self.more, **({} if self.from_ is None else {"from": self.from_})}
+
+
+@dataclass(frozen=True, kw_only=True)
+class AsBuiltRecord(Record):
+    """as_built.json.
+
+    Attributes
+    ----------
+    pose, figures, power, findings : see their classes.
+    unobservable : what the data cannot tell, by name.
+    terms : the Zernike terms.
+    disk : what the file says of their disk.
+    more : panels, folds, defects, ripple, zones, the fit and whatever else is there.
+    """
+
+    FORMAT: ClassVar[str] = "rigwarp as built"
+
+    pose: PoseRecord | None = None
+    unobservable: Texts = ()
+    power: PowerRecord | None = None
+    figures: FormRecord | None = None
+    findings: tuple[FindingRecord, ...] = ()
+    terms: tuple[TermRecord, ...] = ()
+    disk: Block = None
+
+    @classmethod
+    def from_dict(cls, contents: Mapping[str, Any]) -> Self:
+        """The record of JSON values, of this version or an older one."""
+        rest = dict(contents)
+        zernike = rest.pop("zernike", None)
+        disk = dict(zernike) if isinstance(zernike, Mapping) else {}
+        listed = disk.pop(_TERMS, None) if disk else zernike
+        named = {one.name for one in fields(FormRecord)}
+        beside = {key: rest.pop(key) for key in list(rest) if key in named}
+        block = rest.pop("figures", None)
+        rest["figures"] = {**beside, **(block if isinstance(block, Mapping) else {})}
+        rest["terms"] = [term for term in map(_term, listed if isinstance(listed, list) else []) if term]
+        return super().from_dict({**rest, **({"disk": disk} if disk else {})})
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON values as this version writes them."""
+        values = super().to_dict()
+        terms, disk = values.pop(_TERMS), values.pop("disk", {})
+        return {**values, "zernike": {_TERMS: terms, **disk}} if terms or disk else values
+
+
+def _term(entry: Any) -> dict[str, Any] | None:
+    """A term as an object, whether it is one or a list; None for neither."""
+    if isinstance(entry, Mapping):
+        entry = [entry.get("n"), entry.get("m"), entry.get("um"), entry.get("sigma_um", entry.get("sigma"))]
+    if not (isinstance(entry, list) and len(entry) >= 3 and all(type(k) is int for k in entry[:2])):
+        return None
+    return dict(zip(("n", "m", "um", "sigma_um"), (*entry[:2], *map(finite, entry[2:4])), strict=False))

@@ -1,0 +1,59 @@
+"""fit.json: how well the table map fits its scan; and what map.npz says of its own origin."""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from rigwarp.files.records.record import Block, Number, Part, Record, Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapOrigin(Part):
+    """The header of map.npz: hash of the rig it was made for, and the scan, or scans joined by " + "."""
+
+    rig_hash: Text = None
+    scan: Text = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapFigures(Part):
+    """Residuals of samples held out of the fit, mm; share of the lit content that measurements support; z-spread."""
+
+    n: Number = None
+    rms_mm: Number = None
+    p95_mm: Number = None
+    max_mm: Number = None
+    coverage: Number = None
+    z_spread: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class RegistrationRecord(Part):
+    """Design against samples before and after a rigid move of projector and mirror, and that move."""
+
+    rms_before_mm: Number = None
+    rms_after_mm: Number = None
+    shifts: Block = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FitRecord(Record):
+    """fit.json.
+
+    Attributes
+    ----------
+    table_map, registration : figures of the map and of where its fit began.
+    samples, decode : how many samples there were and were used; what the decoder did, per scan where there are several.
+    seconds : time taken, by stage.
+    camera : what older results say of their camera.
+    corrected : for a result made from an earlier one: which, and what was done.
+    """
+
+    FORMAT: ClassVar[str] = "rigwarp fit"
+
+    table_map: MapFigures | None = None
+    registration: RegistrationRecord | None = None
+    samples: Block = None
+    decode: Block = None
+    seconds: Block = None
+    camera: Block = None
+    corrected: Block = None

@@ -1,0 +1,164 @@
+"""How a record is read from JSON values and turned into them: by the types of its fields.
+
+Old results lack keys, and people edit files. So a key that is not there is None, null is NaN where a number is
+expected, a value of another form than expected is left out, and keys that no field names are kept in `more`.
+"""
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any, ClassVar, Final, Self, get_args, get_origin, get_type_hints
+
+from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_json
+from rigwarp.files.reading import read_json, read_text
+
+Number = int | float | None
+"""None: not in the file. NaN: in the file without a value (null)."""
+Numbers = tuple[float, ...] | None
+Pairs = tuple[tuple[float, float], ...] | None
+Texts = tuple[str, ...]
+Text = str | None
+Flag = bool | None
+Ids = tuple[int, ...] | int | None
+"""Numbers of things; or only how many there are."""
+Figures = Mapping[str, float] | None
+"""Numbers by name; NaN without a value."""
+Block = Mapping[str, Any] | None
+"""JSON values whose keys the record does not know."""
+_MORE = "more"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Part:
+    """A JSON object. A field's name is its key; an underscore at the end ("from_") is not part of the key.
+
+    Attributes
+    ----------
+    more : what the file holds beside the fields, by key, in the file's order.
+    """
+
+    more: Mapping[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def from_dict(cls, contents: Mapping[str, Any]) -> Self:
+        """The record of JSON values; never fails, see the module's first lines."""
+        hints = get_type_hints(cls)
+        names = {one.name.rstrip("_"): one.name for one in fields(cls) if one.name != _MORE}
+        found = {name: _picked(hints[name], contents[key]) for key, name in names.items() if key in contents}
+        return cls(**found, more={key: value for key, value in contents.items() if key not in names})
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON values of everything that is there; `from_dict` gives the same record again."""
+        values = {one.name.rstrip("_"): getattr(self, one.name) for one in fields(self) if one.name != _MORE}
+        return {**{key: _plain(value) for key, value in values.items() if value is not None}, **self.more}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record(Part):
+    """A whole file."""
+
+    FORMAT: ClassVar[str]
+
+    @classmethod
+    def read(cls, path: Path, *, make_with: str = "") -> Self:
+        """The record in a file.
+
+        Raises
+        ------
+        InputError
+            If the file is missing, damaged, or of another format or version.
+        """
+        return cls.from_dict(read_json(path, format=cls.FORMAT, make_with=make_with))
+
+    @classmethod
+    def read_any(cls, path: Path) -> Self:
+        """The record in a file of any version: a report shows what it can.
+
+        Raises
+        ------
+        InputError
+            If the file is missing or damaged, or no file of ours.
+        """
+        text = read_text(path)
+        try:
+            contents = json.loads(text)
+            name, version = contents.get("format"), contents.get("version")
+        except (ValueError, AttributeError, RecursionError):
+            name, version = None, None
+        if not (isinstance(name, str) and name.startswith("rigwarp")):
+            raise InputError(f"{path}: found no rigwarp file in it. Make the result again.")
+        return cls.from_dict(read_json(path, format=name, version=version))
+
+    def write(self, path: Path, *, replace: bool = False) -> None:
+        """Write the file.
+
+        Raises
+        ------
+        InputError
+            If it cannot be written, or exists and is not to be replaced.
+        """
+        write_json(path, self.to_dict(), format=self.FORMAT, replace=replace)
+
+
+def finite(value: Any) -> int | float:
+    """A finite number as it stands, else NaN."""
+    good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return value if good else math.nan
+
+
+def _numbers(value: Any) -> Numbers:
+    return tuple(finite(one) for one in value) if isinstance(value, list | tuple) else None
+
+
+def _pairs(value: Any) -> Pairs:
+    if not isinstance(value, list) or not all(isinstance(pair, list) and len(pair) == 2 for pair in value):
+        return None
+    return tuple((finite(x), finite(y)) for x, y in value)
+
+
+def _texts(value: Any) -> Texts:
+    return tuple(one for one in value if isinstance(one, str)) if isinstance(value, list) else ()
+
+
+def _ids(value: Any) -> Ids:
+    if isinstance(value, list):
+        return tuple(value)
+    return value if type(value) is int else None
+
+
+def _figures(value: Any) -> Figures:
+    return {str(key): float(finite(one)) for key, one in value.items()} if isinstance(value, Mapping) else None
+
+
+_PICK: Final[dict[Any, Callable[[Any], Any]]] = {
+    int: int,
+    Number: finite,
+    Numbers: _numbers,
+    Pairs: _pairs,
+    Texts: _texts,
+    Text: lambda value: value if isinstance(value, str) else None,
+    Flag: lambda value: value if isinstance(value, bool) else None,
+    Ids: _ids,
+    Figures: _figures,
+    Block: lambda value: value if isinstance(value, Mapping) else None,
+}
+
+
+def _picked(hint: Any, value: Any) -> Any:
+    """A JSON value as the field's type wants it."""
+    if hint in _PICK:
+        return _PICK[hint](value)
+    part = get_args(hint)[0]
+    if get_origin(hint) is tuple:
+        listed = value if isinstance(value, list) else []
+        return tuple(part.from_dict(one) for one in listed if isinstance(one, Mapping))
+    return part.from_dict(value) if isinstance(value, Mapping) and value else None
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Part):
+        return value.to_dict()
+    return [_plain(one) for one in value] if isinstance(value, tuple) else value

@@ -1,0 +1,53 @@
+"""start.json and stop.json: what a run was made with, and that it ended well."""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from rigwarp.files.records.record import Block, Number, Record, Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class StartRecord(Record):
+    """start.json.
+
+    Attributes
+    ----------
+    command : the command line.
+    settings : everything else that the result depends on.
+    started_utc : ISO 8601.
+    rig_hash, rig_toml : of the rig folder at that time.
+    versions : of rigwarp and the libraries that figures may depend on.
+    """
+
+    FORMAT: ClassVar[str] = "rigwarp run start"
+
+    command: Text = None
+    settings: Block = None
+    started_utc: Text = None
+    rig_hash: Text = None
+    rig_toml: Text = None
+    versions: Block = None
+
+    @property
+    def scans(self) -> tuple[str, ...] | None:
+        """Names of the scans that a result was made from; None where the settings list none."""
+        listed = (self.settings or {}).get("scans")
+        return tuple(name for name in listed if isinstance(name, str)) if isinstance(listed, list) else None
+
+    @property
+    def program(self) -> str | None:
+        """Version of rigwarp."""
+        version = (self.versions or {}).get("rigwarp")
+        return version if isinstance(version, str) else None
+
+
+@dataclass(frozen=True, kw_only=True)
+class StopRecord(Record):
+    """stop.json: only a run that has one, with exit status 0, is finished."""
+
+    FORMAT: ClassVar[str] = "rigwarp run stop"
+
+    exit_status: Number = None
+    started_utc: Text = None
+    stopped_utc: Text = None
+    seconds: Number = None

@@ -1,0 +1,119 @@
+"""verification.json: what a check of the picture on the table found."""
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from rigwarp.files.records.record import Block, Ids, Number, Numbers, Pairs, Part, Record, Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class SimilarityRecord(Part):
+    """The zoom, turn and shift that would fit best, and what they would leave."""
+
+    scale: Number = None
+    rotation_deg: Number = None
+    shift_mm: Numbers = None
+    rms_after_mm: Number = None
+    p95_after_mm: Number = None
+    max_after_mm: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class AffineRecord(Part):
+    """The affine map that would fit best; `stretch_deg` is the direction of the larger stretch."""
+
+    scale_percent: Number = None
+    anisotropy_percent: Number = None
+    stretch_deg: Number = None
+    shear_mrad: Number = None
+    rotation_mrad: Number = None
+    shift_mm: Numbers = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class StraightnessRecord(Part):
+    """The least straight row, column or diagonal, in mm and of its length; `more` has these per family of lines."""
+
+    worst_mm: Number = None
+    worst_percent: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PatchRecord(Part):
+    """Modulation of sinusoidal lines at a place; NaN where it could not be judged."""
+
+    place: Text = None
+    at_mm: Numbers = None
+    lines_per_mm: Number = None
+    direction: Text = None
+    modulation: Number = None
+    camera_px_per_mm: Number = None
+    camera_limit: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class NineRecord(Part):
+    """Light at nine points: least over largest, corners over middle."""
+
+    points_mm: Pairs = None
+    light: Numbers = None
+    uniformity: Number = None
+    corner_to_centre: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class UniformityRecord(Part):
+    """Light before and after the gain."""
+
+    before_gain: NineRecord | None = None
+    after_gain: NineRecord | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DotsRecord(Part):
+    """The dots through one warp.
+
+    Attributes
+    ----------
+    n, rms_mm, p95_mm, max_mm : distances of the dots from their places, nothing fitted.
+    missing, doubled : ids of dots not seen, seen twice.
+    unreadable : lights that belong to no dot.
+    points_mm, vectors_mm : per dot seen: where it should be, and seen minus that; table frame.
+    sigma_mm : per dot, 1-sigma per axis from the photographs' noise alone.
+    resolution, uniformity : sharpness and evenness, where pictures of these were taken.
+    """
+
+    n: Number = None
+    rms_mm: Number = None
+    p95_mm: Number = None
+    max_mm: Number = None
+    missing: Ids = None
+    doubled: Ids = None
+    unreadable: Number = None
+    points_mm: Pairs = None
+    vectors_mm: Pairs = None
+    sigma_mm: Numbers = None
+    similarity: SimilarityRecord | None = None
+    affine: AffineRecord | None = None
+    straightness: StraightnessRecord | None = None
+    resolution: tuple[PatchRecord, ...] = ()
+    uniformity: UniformityRecord | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class VerificationRecord(Record):
+    """verification.json.
+
+    Attributes
+    ----------
+    before, after : the dots through the design's warp and through the result's own; None where not measured.
+    content : revision and values of the correction by hand that was in force, and how many dots it left out.
+    camera_response : shape of the camera's response that light was judged by; NaN: taken for sRGB.
+    """
+
+    FORMAT: ClassVar[str] = "rigwarp verification"
+
+    before: DotsRecord | None = None
+    after: DotsRecord | None = None
+    content: Block = None
+    camera_response: Number = None
