@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from prysm.polynomials import nm_to_ansi_j, zernike_nm
 
-from rigwarp.as_built.describe.zernike import fit_matrix
+from rigwarp.as_built.describe.form import fit_matrix
 from rigwarp.geometry.zernike import Disk, enclosing_disk, osa_terms, zernike
 
 # value at rho 0.5, theta 30 deg; at (1, 0); at (1, 90 deg); at the centre: ANSI Z80.28 functions, computed by hand

@@ -11,12 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.pixels.layout import AxisLayout
-from rigwarp.decode.signal.gray import cell_position
 from rigwarp.decode.signal.harmonics import HarmonicError, estimate_harmonics, no_error
 from rigwarp.decode.signal.noise import Noise, estimate_noise, scatter_of_means, scatter_of_repeats
-from rigwarp.decode.signal.phase import Phase, phase_of_steps
+from rigwarp.decode.signal.position import Phase, cell_position, phase_of_steps, refine, rough_position
 from rigwarp.decode.signal.response import Response
-from rigwarp.decode.signal.unwrap import refine, rough_position
 from rigwarp.geometry import Array
 
 _HARMONIC_LIMIT_PX = 0.005  # a smaller error curve is lost in any noise and not worth taking out
