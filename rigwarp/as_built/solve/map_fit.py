@@ -247,7 +247,13 @@ def _check_seen(seen: Linearised) -> None:
 
 
 def check_enough(n: int) -> None:
-    """Raise MeasurementError where n samples are too few to tell a shape."""
+    """Refuse a fit of too few samples.
+
+    Raises
+    ------
+    MeasurementError
+        n samples are too few to tell a shape.
+    """
     if n < FEWEST_SAMPLES:
         raise MeasurementError(
             f"as built: {n} averaged samples can be used, {FEWEST_SAMPLES} are needed to tell the mirror's shape. Scan "

@@ -81,7 +81,13 @@ def polygon_normal(corners_mm: Array) -> tuple[Array, float]:
 
 
 def flat_panel(facet: Facet, *, zone: int) -> FlatSurface:
-    """A flat panel from its corners; InputError where they are not a flat polygon."""
+    """A flat panel from its corners.
+
+    Raises
+    ------
+    InputError
+        They are not a flat polygon.
+    """
     where = f"mirror.facet[{zone}].corners_mm"
     corners = np.asarray(facet.corners_mm, float)
     if len(corners) < 3:
