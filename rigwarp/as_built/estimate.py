@@ -11,14 +11,13 @@ from rigwarp.as_built.describe.acceptance import acceptance_of
 from rigwarp.as_built.describe.defects import Defect, find_defects
 from rigwarp.as_built.describe.findings import findings_of
 from rigwarp.as_built.describe.footprint import Footprint
-from rigwarp.as_built.describe.form import form_figures
+from rigwarp.as_built.describe.form import ZernikeTerm, fit_matrix, form_figures
 from rigwarp.as_built.describe.heights import Heights, heights_of
 from rigwarp.as_built.describe.observability import observability
 from rigwarp.as_built.describe.panels import panels_of
 from rigwarp.as_built.describe.radius import built_radius
 from rigwarp.as_built.describe.result import AsBuilt, Mounting
 from rigwarp.as_built.describe.ripple import find_ripple
-from rigwarp.as_built.describe.zernike import ZernikeTerm, fit_matrix
 from rigwarp.as_built.fine_ripple.estimate import fine_ripples
 from rigwarp.as_built.solve.fit_data import Data, join_data
 from rigwarp.as_built.solve.linearised import moved_model

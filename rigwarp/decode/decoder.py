@@ -85,7 +85,15 @@ class Decoder:
                 self._give_up(exposure, error)
 
     def finish(self) -> Decoded:
-        """Decode; raises as `decode`."""
+        """Decode.
+
+        Raises
+        ------
+        InputError
+            Photographs are missing.
+        MeasurementError
+            As for `decode`.
+        """
         if self._taken != self._count:
             raise InputError(f"{self._taken} photographs for {self._count} pattern frames: scan again")
         found = []

@@ -144,7 +144,13 @@ def choose_monitor(found: Sequence[Monitor], size: tuple[int, int], display: int
 
 
 def require_covered(monitor: Monitor, size: tuple[int, int], position: tuple[int, int] | None) -> None:
-    """Raise DeviceError unless a window of a size and position covers the monitor exactly."""
+    """Refuse a window that does not cover the monitor exactly.
+
+    Raises
+    ------
+    DeviceError
+        Its size or position is another.
+    """
     moved = position is not None and monitor.position is not None and position != monitor.position
     if size != monitor.size or moved:
         place = f" at ({position[0]}, {position[1]})" if position else ""

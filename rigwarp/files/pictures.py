@@ -62,7 +62,15 @@ def write_picture(path: Path, picture: NDArray[Any], *, replace: bool = False) -
 
 
 def picture_bytes(picture: NDArray[Any], *, ending: str = ".png") -> bytes:
-    """(H, W) grey or (H, W, 3) RGB, uint8 or uint16, encoded without loss as PNG, or TIFF with the ending .tif."""
+    """(H, W) grey or (H, W, 3) RGB, uint8 or uint16, encoded without loss as PNG, or TIFF with the ending .tif.
+
+    Raises
+    ------
+    InputError
+        OpenCV cannot encode it.
+    ValueError
+        It is no such array.
+    """
     if picture.dtype not in (np.uint8, np.uint16) or picture.ndim not in (2, 3):
         raise ValueError(f"cannot write {picture.dtype} {picture.shape} as {ending}")
     stored = picture if picture.ndim == 2 else picture[..., ::-1]

@@ -52,7 +52,13 @@ class Field:
 
 
 def read_bytes(path: Path, *, make_with: str = "") -> bytes:
-    """The contents of a file; `make_with` says what to do when it is missing."""
+    """The contents of a file; `make_with` says what to do when it is missing.
+
+    Raises
+    ------
+    InputError
+        It is missing or cannot be read.
+    """
     advice = make_with or "Check the path."
     try:
         return Path(path).read_bytes()
@@ -64,7 +70,13 @@ def read_bytes(path: Path, *, make_with: str = "") -> bytes:
 
 
 def read_text(path: Path, *, make_with: str = "") -> str:
-    """The contents of a UTF-8 text file, with or without a byte-order mark."""
+    """The contents of a UTF-8 text file, with or without a byte-order mark.
+
+    Raises
+    ------
+    InputError
+        It is missing, cannot be read, or is no UTF-8.
+    """
     try:
         return read_bytes(path, make_with=make_with).decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -94,7 +106,13 @@ def read_json(path: Path, *, format: str, version: int = 1, make_with: str = "")
 
 
 def check_format(path: Path, contents: Mapping[str, Any], *, format: str, version: int) -> None:
-    """Raise InputError unless `contents` carries this format and version."""
+    """Refuse another file's contents.
+
+    Raises
+    ------
+    InputError
+        `contents` do not carry this format and version.
+    """
     found = contents.get("format")
     if found != format:
         raise InputError(

@@ -85,11 +85,6 @@ class HeightSpline:
         """(..., 2): dz/dx and dz/dy; NaN where x or y is NaN."""
         return np.stack(self._evaluate(x_mm, y_mm, ((1, 0), (0, 1))), axis=-1)
 
-    def value_and_gradient(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
-        """`value` and `gradient` in one pass, (...,) and (..., 2)."""
-        z, zx, zy = self._evaluate(x_mm, y_mm, ((0, 0), (1, 0), (0, 1)))
-        return z, np.stack([zx, zy], axis=-1)
-
     def design_matrix(self, x_mm: Array, y_mm: Array, *, nux: int = 0, nuy: int = 0) -> sparse.csr_matrix:
         """(N, nx * ny) basis values: `design_matrix(x, y) @ coefficients.ravel() == value(x, y)`.
 

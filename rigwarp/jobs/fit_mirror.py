@@ -12,15 +12,16 @@ from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, read_decoded
 from rigwarp.files.names import DECODED_FILE
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import chi_squared_limit
 from rigwarp.jobs.chosen_scans import RaisedRuns, raised_scans
 from rigwarp.jobs.progress import Progress
 from rigwarp.table_map import TableMapFit
 from rigwarp.tracing import OpticalModel
 
 _WORSE, _WORSE_MM = 4.0, 0.15  # a board's samples this much further off than the table's: something was moved
-_STRAINED = 44.3
-"""Sum of squares of the mounting's 15 numbers over their tolerances that chance exceeds once in 10,000 (chi-squared
-distribution). Two scans between which something moved agree only on a projector and a mirror far from their places."""
+_STRAINED = chi_squared_limit(15, 1e-4)
+"""Sum of squares of the mounting's 15 numbers over their tolerances that chance exceeds once in 10,000. Two scans
+between which something moved agree only on a projector and a mirror far from their places."""
 
 
 def fit_mirror(

@@ -11,7 +11,7 @@ from rigwarp.geometry import PixelMap
 from rigwarp.jobs.design import design_model, trace_design
 from rigwarp.jobs.progress import SILENT, Progress
 from rigwarp.reports import judge_coverage, raster_table
-from rigwarp.reports.figures.sensitivity import tolerance_bars
+from rigwarp.reports.figures.causes import tolerance_bars
 from rigwarp.reports.figures.table_map import design_light, irradiance, mm_per_pixel, table_grid
 from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.reports.measures.light_paths import LightPaths, judge_light

@@ -44,6 +44,11 @@ class LoadedWarp:
         framebuffer : of the same context. It stays bound; blending, depth test and face culling are left off, and
             texture units 0 to 5 are used.
         bottom_up : True for what OpenGL has drawn, False for a picture uploaded with its first row first.
+
+        Raises
+        ------
+        InputError
+            The framebuffer is not of the projector's size.
         """
         from rigwarp.live.render.gl import GlRenderer
 

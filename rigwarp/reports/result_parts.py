@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-import numpy as np
-
 from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files import (
@@ -41,11 +39,10 @@ from rigwarp.files.records import (
     VerificationRecord,
     read_mirror_grid,
 )
-from rigwarp.geometry import PixelMap
+from rigwarp.geometry import Photo, PixelMap
 from rigwarp.rig import Rig, parse_rig
 
 _T = TypeVar("_T")
-Photo = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -78,7 +78,13 @@ class TomlSection:
         return f"{self.path}.{key}" if self.path else key
 
     def fail(self, key: str, *, found: str, expected: str, index: str = "", advice: str = "") -> NoReturn:
-        """Raise the InputError for one key; `index` such as `[1]` points into a list."""
+        """Refuse one key; `index` such as `[1]` points into a list.
+
+        Raises
+        ------
+        InputError
+            Always.
+        """
         base = key.partition("[")[0]
         advice = advice or f"Give {self.meanings[base]}."
         raise InputError(f"{self.source}: {self.where(key)}{index}: found {found}, expected {expected}. {advice}")

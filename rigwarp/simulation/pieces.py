@@ -30,6 +30,11 @@ def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mappin
     """The mirror as designed: from the rig, or from virtual.toml's closed form where the rig has only a file.
 
     `profiles` holds the (N, 2) tables r_mm, z_mm of profile mirrors by file name.
+
+    Raises
+    ------
+    InputError
+        The rig has only a file, and virtual.toml no closed form of it.
     """
     shape = mirror.shape
     if isinstance(shape, FacetsShape):

@@ -49,7 +49,13 @@ class VirtualDisplay:
         return self._resolution
 
     def show(self, frame: NDArray[np.uint8]) -> None:
-        """Show a (H, W) grey or (H, W, 3) RGB picture of 8 bits."""
+        """Show a (H, W) grey or (H, W, 3) RGB picture of 8 bits.
+
+        Raises
+        ------
+        DeviceError
+            The picture is not of the projector's size.
+        """
         wanted = (self._resolution[1], self._resolution[0])
         if frame.dtype != np.uint8 or frame.shape[:2] != wanted or frame.shape[2:] not in ((), (3,)):
             raise DeviceError(
@@ -256,6 +262,11 @@ class VirtualRig:
         """Built minus design height along the mirror's z at mirror-frame positions (any shape).
 
         Without the seat's error; NaN where either surface has no mirror.
+
+        Raises
+        ------
+        InputError
+            The mirror has no piece of that number.
         """
         if not 0 <= zone < len(self._built):
             raise InputError(f"virtual rig: the mirror has no piece {zone}; it has {len(self._built)}.")

@@ -1,18 +1,19 @@
 """Registering the design's pose to the samples: projector and mirror as mounted, within their tolerances."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
 from rigwarp.tracing import OpticalModel
 
 _MOST_SAMPLES = 2500
 _ITERATIONS = 8
 _DONE = 1e-4  # a step below this share of every tolerance ends the iteration
-_HUBER = 2.0
-_WORTH = 40.0
+_WORTH = 20.0  # samples: what a rigid move cannot explain is common to neighbours, so thousands count as a few tens
 _STEP = 1e-3  # share of a tolerance for the numerical derivatives
 _SMALLEST_MISFIT_MM = 0.02  # a built mirror never agrees better with a rigid move of its design
 
@@ -60,22 +61,31 @@ def register(
     every = max(1, len(pixels_px) // _MOST_SAMPLES)
     pixels_px, table_mm, zone = pixels_px[::every], table_mm[::every], zone[::every]
 
-    def landing(scaled: Array) -> Array:
-        return trace_zones(apply_shifts(model, scaled * tolerances), pixels_px, zone)
+    def misfit(scaled: Array) -> Array:
+        return table_mm - trace_zones(apply_shifts(model, scaled * tolerances), pixels_px, zone)
 
-    scaled = np.zeros(12)
-    residual = table_mm - landing(scaled)
-    before = _rms(residual)
-    for _ in range(_ITERATIONS):
-        base = table_mm - residual
-        columns = [(landing(scaled + _STEP * np.eye(12)[k]) - base).ravel() / _STEP for k in range(12)]
-        step = _step(np.stack(columns, axis=1), residual, scaled)
-        scaled, residual = _damped(scaled, step, residual, lambda s: table_mm - landing(s))
-        if np.max(np.abs(step)) < _DONE:
-            break
+    def linearised(scaled: Array) -> tuple[Array, Callable[[], Array]]:
+        residual = misfit(scaled)
+        aside = scaled + _STEP * np.eye(12)
+        return residual, lambda: np.stack([(residual - misfit(one)) / _STEP for one in aside], axis=-1)
+
+    scaled = robust_least_squares(
+        linearised,
+        np.zeros(12),
+        prior=normal_prior(np.eye(12)),
+        sigma=lambda residual: max(sigma_per_axis(residual), _SMALLEST_MISFIT_MM),
+        limit=HUBER_CLOSE,
+        passes=_ITERATIONS,
+        settled=lambda step: bool(np.max(np.abs(step)) < _DONE),
+        worth=_WORTH,
+        tries=6,
+    ).unknowns
     shifts = scaled * tolerances
     return Registration(
-        shifts=shifts, model=apply_shifts(model, shifts), rms_before_mm=before, rms_after_mm=_rms(residual)
+        shifts=shifts,
+        model=apply_shifts(model, shifts),
+        rms_before_mm=_rms(misfit(np.zeros(12))),
+        rms_after_mm=_rms(misfit(scaled)),
     )
 
 
@@ -90,33 +100,3 @@ def trace_zones(model: OpticalModel, pixels_px: Array, zone: NDArray[np.int64]) 
 
 def _rms(residual_mm: Array) -> float:
     return float(np.sqrt(np.nanmean(np.sum(residual_mm**2, axis=-1))))
-
-
-def _scale(residual_mm: Array) -> float:
-    """Robust per-axis spread of the residuals."""
-    return max(float(np.nanmedian(np.linalg.norm(residual_mm, axis=-1))) / 1.177, _SMALLEST_MISFIT_MM)
-
-
-def _step(jacobian: Array, residual: Array, scaled: Array) -> Array:
-    """One Gauss-Newton step with unit priors on the scaled parameters."""
-    sigma = _scale(residual)
-    distance = np.linalg.norm(residual, axis=-1) / sigma
-    weight = np.repeat(np.minimum(1.0, _HUBER / np.maximum(distance, 1e-9)), 2) / sigma**2
-    flat = residual.ravel()
-    good = np.isfinite(flat) & np.isfinite(jacobian).all(axis=1)
-    a, w = jacobian[good], weight[good]
-    # what a rigid move cannot explain is common to neighbours: thousands of samples are worth a few tens
-    w = w * min(1.0, _WORTH / np.count_nonzero(good))
-    normal = a.T @ (w[:, None] * a) + np.eye(len(scaled))
-    return np.asarray(np.linalg.solve(normal, a.T @ (w * flat[good]) - scaled), float)
-
-
-def _damped(scaled: Array, step: Array, residual: Array, evaluate) -> tuple[Array, Array]:  # type: ignore[no-untyped-def]
-    """Halve the step until the misfit does not grow."""
-    now = _scale(residual)
-    for _ in range(6):
-        trial = evaluate(scaled + step)
-        if _scale(trial) <= now * 1.001 and np.isfinite(trial).mean() > 0.9:
-            return scaled + step, trial
-        step = step / 2
-    return scaled, residual

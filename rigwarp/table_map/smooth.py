@@ -16,12 +16,12 @@ from scipy.ndimage import gaussian_filter
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.geometry.robust import MEDIAN_PAIR, huber_weights
 
 _DEGREE = 3
 _SMOOTHNESS = 10.0 ** np.arange(-3.0, 2.1, 1.0)  # penalty relative to the mean data weight per coefficient
 _RIDGES = (1e-9, 1e-8, 1e-7, 1e-6, 1e-5)  # the same, on the coefficients themselves, as much as it takes to decide all
 _ROBUST_PASSES = 3
-_HUBER = 2.5  # sigmas
 _AS_GOOD = (
     1.02  # the least smooth surface that predicts so nearly as well as the best: noise is owned up to, bias is not
 )
@@ -155,8 +155,7 @@ def _robust_solve(
         normal, right = _equations(basis, values, weight * robust)
         coefficients, factor = _solve(normal, penalty, right, smoothness)
         misfit = np.sqrt(np.sum((values - basis @ coefficients) ** 2, axis=1) / 2.0 * weight)
-        scale = max(float(np.median(misfit)) / 0.83, 1.0)  # 0.83: median of the root mean square of two unit normals
-        robust = np.minimum(1.0, _HUBER * scale / np.maximum(misfit, 1e-12))
+        robust = huber_weights(misfit / max(float(np.median(misfit)) / MEDIAN_PAIR, 1.0))
     return coefficients, weight * robust, factor
 
 

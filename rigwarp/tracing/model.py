@@ -71,11 +71,6 @@ class OpticalModel:
     shade: MirrorShade
     table_height_mm: float
 
-    @property
-    def T_table_from_mirror(self) -> Array:
-        """(4, 4), mm."""
-        return self.mirror.T_table_from_part
-
     def pixel_rays(self, pixels_px: Array) -> Array:
         """(..., 2) pixels to (..., 3) unit directions in the table frame."""
         return pixel_rays(self.projector, pixels_px)

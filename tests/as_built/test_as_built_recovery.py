@@ -5,7 +5,7 @@ import pytest
 from as_built_rig import RADIUS_MM, TOLERANCES, make_camera, make_model, moved, scan, spline_of, with_throw
 
 from rigwarp.as_built import estimate_as_built, remove_rigid
-from rigwarp.as_built.describe.zernike import fit_matrix
+from rigwarp.as_built.describe.form import fit_matrix
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry.zernike import Disk
 

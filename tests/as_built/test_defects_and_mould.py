@@ -5,9 +5,9 @@ import pytest
 from as_built_rig import findings_told, make_model
 
 from rigwarp.as_built.describe.defects import find_defects, local_form
+from rigwarp.as_built.describe.form import ZernikeTerm
 from rigwarp.as_built.describe.mould import corrected_mesh, correction_of, surface_mesh
 from rigwarp.as_built.describe.ripple import Ripple, find_ripple
-from rigwarp.as_built.describe.zernike import ZernikeTerm
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import TriangleMesh
 

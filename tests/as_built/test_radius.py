@@ -5,8 +5,8 @@ import pytest
 
 from rigwarp.as_built.describe.alignment import rigid_motions
 from rigwarp.as_built.describe.footprint import nearest_surface, zone_points
+from rigwarp.as_built.describe.form import fit_matrix
 from rigwarp.as_built.describe.radius import built_radius
-from rigwarp.as_built.describe.zernike import fit_matrix
 from rigwarp.geometry.zernike import enclosing_disk
 from rigwarp.tracing.surfaces.conic import ConicSurface
 

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from rigwarp.as_built.solve.fit_data import Data, Spots, join_data
-from rigwarp.as_built.solve.shared_errors import SHARED_MM, plane_warp, with_shared_errors
-from rigwarp.as_built.solve.smear import BEAM_MM2
+from rigwarp.as_built.solve.shared_errors import BEAM_MM2, SHARED_MM, plane_warp, with_shared_errors
 
 LINE = np.arange(-20.0, 20.1, 0.5)
 PLACE = np.stack(np.meshgrid(LINE, LINE), axis=-1).reshape(-1, 2)
@@ -56,7 +55,7 @@ def test_a_smooth_smear_is_no_error_of_neighbours():
     assert np.sqrt(np.mean(smear**2)) > 0.004  # mm: it is there, as an unknown of all samples
     np.testing.assert_allclose(data.sigma_mm, SIGMA_MM, rtol=0.01)
     alone = SIGMA_MM**2 / (SIGMA_MM**2 + (NEIGHBOURS - 1) * SHARED_MM**2)
-    np.testing.assert_allclose(data.worth[INSIDE], alone, rtol=0.05)  # 0.3 um of the smear are not cubic
+    np.testing.assert_allclose(data.information_weight[INSIDE], alone, rtol=0.05)  # 0.3 um of the smear are not cubic
 
 
 def test_the_smear_of_a_ripple_is_an_error_of_neighbours():
@@ -70,7 +69,7 @@ def test_the_smear_of_a_ripple_is_an_error_of_neighbours():
     # quadratics over 3 mm flatten the curvature of a wave of 6 mm by a quarter
     assert left == pytest.approx(0.9 * np.sqrt(np.mean(smear[INSIDE] ** 2) / 2.0), rel=0.35)
     crest = INSIDE & (np.abs(np.sin(k * PLACE[:, 0])) > 0.9)
-    assert np.median(data.worth[crest]) < 0.2
+    assert np.median(data.information_weight[crest]) < 0.2
 
 
 def test_samples_of_a_tilted_board_are_one_scan():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rigwarp.as_built.solve.smear import BEAM_MM2, pupil_smear
+from rigwarp.as_built.solve.shared_errors import BEAM_MM2, pupil_smear
 
 LINE = np.arange(-20.0, 20.1, 0.5)
 PLACE = np.stack(np.meshgrid(LINE, LINE), axis=-1).reshape(-1, 2)

@@ -3,8 +3,8 @@
 import pytest
 
 from rigwarp.as_built.describe.findings import findings_of
+from rigwarp.as_built.describe.form import ZernikeTerm
 from rigwarp.as_built.describe.workshop_hints import workshop_hint
-from rigwarp.as_built.describe.zernike import ZernikeTerm
 
 
 @pytest.mark.parametrize(("n", "m"), [(1, 1), (2, 2), (3, 1), (3, 3), (4, 4)])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from prysm.polynomials import nm_to_ansi_j, zernike_nm
 
-from rigwarp.as_built.describe.zernike import fit_matrix
+from rigwarp.as_built.describe.form import fit_matrix
 from rigwarp.geometry.zernike import Disk, enclosing_disk, osa_terms, zernike
 
 # value at rho 0.5, theta 30 deg; at (1, 0); at (1, 90 deg); at the centre: ANSI Z80.28 functions, computed by hand
@@ -66,3 +66,13 @@ def test_a_fit_on_a_cropped_footprint_returns_what_went_in():
     terms, to_terms = fit_matrix(disk, xy)
     truth = np.random.default_rng(2).normal(size=len(terms))
     np.testing.assert_allclose(to_terms @ (disk.functions(xy, terms) @ truth), truth, atol=1e-9)  # conditioning < 300
+
+
+def test_the_smallest_circle_touches_what_holds_it():
+    """Of points in a triangle that is acute, its circumscribed circle; of two far points, the circle over them."""
+    corners = np.array([[300.0, -50.0], [420.0, -40.0], [370.0, 60.0]])
+    inside = corners.mean(axis=0) + 0.3 * (corners - corners.mean(axis=0))
+    disk = enclosing_disk(np.concatenate([corners, inside]))
+    np.testing.assert_allclose(np.linalg.norm(corners - disk.centre_mm, axis=1), disk.radius_mm, rtol=1e-5)
+    line = enclosing_disk(np.array([[0.0, 0.0], [10.0, 1.0], [40.0, 0.0]]))
+    np.testing.assert_allclose([*line.centre_mm, line.radius_mm], [20.0, 0.0, 20.0], atol=1e-4)

@@ -34,7 +34,7 @@ from as_built_rig import (  # noqa: E402
 from unseen_motion import slope_rms_mrad, without_unseen_motion  # noqa: E402
 
 from rigwarp.as_built import estimate_as_built, remove_rigid  # noqa: E402
-from rigwarp.as_built.describe.zernike import fit_matrix  # noqa: E402
+from rigwarp.as_built.describe.form import fit_matrix  # noqa: E402
 from rigwarp.geometry.zernike import Disk, zernike  # noqa: E402
 
 _RIGS = 20

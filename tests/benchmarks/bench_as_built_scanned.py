@@ -34,7 +34,7 @@ from unseen_motion import slope_rms_mrad, without_unseen_motion  # noqa: E402
 from whole_chain import photographed_camera, scanned  # noqa: E402
 
 from rigwarp.as_built import AsBuilt, align_built, estimate_as_built, remove_rigid  # noqa: E402
-from rigwarp.as_built.describe.zernike import fit_matrix  # noqa: E402
+from rigwarp.as_built.describe.form import fit_matrix  # noqa: E402
 from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA  # noqa: E402
 from rigwarp.camera.boards.board_shape import PLAIN_PRINT  # noqa: E402
 from rigwarp.errors import RigwarpError  # noqa: E402

@@ -26,7 +26,7 @@ from small_rig import make_small_rig  # noqa: E402
 from rigwarp.camera import CameraModel, board_corners_mm, board_to_table  # noqa: E402
 from rigwarp.camera.boards.detection import BoardView  # noqa: E402
 from rigwarp.camera.table.sheet_move import sheet_move  # noqa: E402
-from rigwarp.capture.preflight.findings_pose import about_pose  # noqa: E402
+from rigwarp.capture.preflight.findings import about_pose  # noqa: E402
 from rigwarp.capture.preflight.look import run_preflight  # noqa: E402
 from rigwarp.devices import Bench  # noqa: E402
 from rigwarp.files import open_rig  # noqa: E402

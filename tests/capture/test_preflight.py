@@ -12,8 +12,7 @@ from small_rig import make_small_rig
 from rigwarp.camera import CameraModel, detect_board
 from rigwarp.camera.table.sheet_move import sheet_move
 from rigwarp.capture.preflight.exposure_search import find_exposure
-from rigwarp.capture.preflight.findings import require_no_stop
-from rigwarp.capture.preflight.findings_pose import about_pose
+from rigwarp.capture.preflight.findings import about_pose, require_no_stop
 from rigwarp.capture.preflight.look import count_photographs, run_preflight
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.errors import MeasurementError

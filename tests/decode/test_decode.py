@@ -8,8 +8,8 @@ from synthetic_scan import photographs, smooth_scene
 
 from rigwarp.decode import Decoded, Reason, decode, estimate_response
 from rigwarp.decode.pixels.layout import axis_layout
+from rigwarp.decode.signal.position import unwrap
 from rigwarp.decode.signal.signal_model import learn_signal_model, middle_variance, solve_plainly
-from rigwarp.decode.signal.unwrap import unwrap
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import choose_periods_px, fast_set
 from rigwarp.rig import encode_transfer

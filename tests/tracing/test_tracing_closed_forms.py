@@ -5,7 +5,8 @@ import pytest
 
 from rigwarp.geometry import reflect
 from rigwarp.tracing import LightFate, build_model
-from rigwarp.tracing.surfaces.conic import ConicSurface, rings
+from rigwarp.tracing.surfaces.conic import ConicSurface
+from rigwarp.tracing.surfaces.outline import RoundAperture
 
 _CLOSED_FORM_MM = 1e-9  # tolerance of check_values.md §8; the tables give eight decimals, half a unit of which is 5e-9
 _PRINTED_MM = 6e-9
@@ -117,6 +118,6 @@ def test_law_of_reflection_on_a_tilted_asphere(rig_around, conic_shape):
 
 def test_the_vertex_is_no_rim() -> None:
     """A full aperture has one rim, its outer circle; only a hole in the middle gives a second one."""
-    full, holed = rings((0.0, 45.0), 1.0), rings((5.0, 45.0), 1.0)
+    full, holed = (RoundAperture(aperture_mm=(inner, 45.0)).rim_points(1.0) for inner in (0.0, 5.0))
     assert np.allclose(np.linalg.norm(full, axis=1), 45.0)
     assert set(np.round(np.linalg.norm(holed, axis=1), 9)) == {5.0, 45.0}

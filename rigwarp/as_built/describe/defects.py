@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from rigwarp.as_built.solve.scatter import robust_sigma
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.robust import robust_sigma
 
 _SMOOTH_SHARE = 0.12  # width of the form that is taken off, as a share of the footprint
 _STANDS_OUT = 6.0  # times the robust scatter of what is left

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.as_built.describe.defects import Defect
+from rigwarp.as_built.describe.form import ZernikeTerm
 from rigwarp.as_built.describe.panels import Fold, Panel
 from rigwarp.as_built.describe.radius import BuiltRadius
 from rigwarp.as_built.describe.ripple import Ripple
 from rigwarp.as_built.describe.workshop_hints import workshop_hint
-from rigwarp.as_built.describe.zernike import ZernikeTerm
 from rigwarp.as_built.fine_ripple.estimate import FineRipple
 
 _SURE = 2.0  # sigmas from zero

@@ -1,13 +1,15 @@
-"""Form figures in the manner of ISO 10110-5 / ISO 14999-4: total, power, irregularity, rotationally symmetric part."""
+"""Form in figures, in the manner of ISO 10110-5 / ISO 14999-4, and the Zernike terms that a footprint tells apart."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from rigwarp.geometry import Array
-from rigwarp.geometry.zernike import Disk
+from rigwarp.geometry.zernike import Disk, osa_terms
 
 _ROTATIONAL_ORDERS = (0, 2, 4, 6, 8)  # radial functions Z(n, 0) that make up the rotationally symmetric part
+HIGHEST_ORDER = 6
+_MOST_CONDITION = 300.0  # of the functions over the footprint: beyond that, coefficients are no longer a description
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,6 +89,30 @@ def form_figures(
         n=len(height_um),
         spacing_mm=spacing_mm,
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ZernikeTerm:
+    """Z(n, m) with its coefficient and 1-sigma in um: the rms it has over the full disk."""
+
+    n: int
+    m: int
+    um: float
+    sigma_um: float
+
+
+def fit_matrix(disk: Disk, xy_mm: Array) -> tuple[tuple[tuple[int, int], ...], Array]:
+    """The (n, m) that the points (N, 2) can tell apart, and the (terms, N) matrix from heights to coefficients.
+
+    Least squares, as Zernike functions are orthogonal on the full disk only; orders are left out from the top until
+    the rest is well conditioned on the footprint.
+    """
+    for order in range(HIGHEST_ORDER, 1, -1):
+        terms = osa_terms(order)
+        functions = disk.functions(xy_mm, terms)
+        if len(xy_mm) > 2 * len(terms) and np.linalg.cond(functions) < _MOST_CONDITION:
+            break
+    return terms, np.asarray(np.linalg.pinv(functions), float)
 
 
 def _rms(values: Array) -> float:

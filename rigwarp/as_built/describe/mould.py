@@ -178,7 +178,13 @@ def _sheet(surface: Surface) -> tuple[Array, NDArray[np.int64]]:
 
 
 def check_zones(model: OpticalModel, correction: Correction) -> None:
-    """Raise MeasurementError where the map is of another mirror: places of its zones are far from their surfaces."""
+    """Refuse the map of another mirror.
+
+    Raises
+    ------
+    MeasurementError
+        Places of its zones are far from their surfaces.
+    """
     grid = np.stack(np.meshgrid(correction.x_mm, correction.y_mm), axis=-1)
     known = np.isfinite(correction.dz_mm)
     nearest = nearest_surface(model.surfaces, grid[known][None])[0]

@@ -9,11 +9,10 @@ from numpy.typing import NDArray
 from rigwarp.as_built.describe.acceptance import Acceptance
 from rigwarp.as_built.describe.defects import Defect
 from rigwarp.as_built.describe.findings import Finding
-from rigwarp.as_built.describe.form import FormFigures
+from rigwarp.as_built.describe.form import FormFigures, ZernikeTerm
 from rigwarp.as_built.describe.panels import Fold, Panel
 from rigwarp.as_built.describe.radius import BuiltRadius
 from rigwarp.as_built.describe.ripple import Ripple, RippleSearch
-from rigwarp.as_built.describe.zernike import ZernikeTerm
 from rigwarp.as_built.fine_ripple.estimate import FineRipple
 from rigwarp.as_built.solve.raised import HeightFit
 from rigwarp.geometry import Array, BoolArray

@@ -6,15 +6,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.as_built.fine_ripple.blur_model import BlurCells, BlurEquations
-from rigwarp.as_built.solve.scatter import robust_sigma
 from rigwarp.geometry import Array
 from rigwarp.geometry.polynomials import plane_powers
+from rigwarp.geometry.robust import HUBER_WIDE, huber_weights, robust_sigma
 
 _STEP_DEG = 5.0  # a steep ripple's chi-square rises by some units within it
 _SKIP = 2  # while weights are being found, every second direction is enough
 _PASSES = 30
 _SETTLED = 1e-3  # of chi-square
-_HUBER = 3.0  # sigmas beyond which a cell counts less: dents blur by themselves
 _ROUNDS = 3
 _FEWEST_IN_TILE = 4
 _SMOOTH_ORDER = 4
@@ -52,7 +51,8 @@ def slopes_told(cells: BlurCells) -> SlopesTold:
     for _ in range(_ROUNDS):
         best = min((_solve(equations, sigma, axis, x) for axis in axes[::_SKIP]), key=lambda one: one.chi2)
         x = best.x
-        sigma = noise * np.sqrt(np.maximum(np.abs(best.residual_px2) / (_HUBER * noise), 1.0))
+        # dents blur by themselves
+        sigma = noise / np.sqrt(huber_weights(np.abs(best.residual_px2) / noise, HUBER_WIDE))
     assert best is not None
     sigma = sigma * _shared(best.residual_px2 / sigma, cells.tile)
     without = _solve(equations, sigma, np.zeros(2), x)
@@ -81,7 +81,7 @@ def _shared(z: Array, tile: NDArray[np.int64]) -> Array:
     used = count >= _FEWEST_IN_TILE
     if not used.any():
         return np.ones(2)
-    sums = np.stack([np.bincount(tile, np.clip(one, -_HUBER, _HUBER))[used] for one in z.T], axis=-1)
+    sums = np.stack([np.bincount(tile, np.clip(one, -HUBER_WIDE, HUBER_WIDE))[used] for one in z.T], axis=-1)
     return np.asarray(np.sqrt(np.maximum(np.mean(sums**2 / count[used, None], axis=0), 1.0)))
 
 

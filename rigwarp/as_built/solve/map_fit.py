@@ -6,7 +6,7 @@ predicts held-out tiles best, and the noise is what the residuals of whole tiles
 samples' own sigma.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,13 +25,13 @@ from rigwarp.as_built.solve.ray_geometry import spot_polynomials
 from rigwarp.as_built.solve.shared_errors import with_shared_errors
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import HUBER, robust_least_squares, sigma_per_axis
 from rigwarp.rig import Measured
 from rigwarp.tracing import OpticalModel
 
 OPTICS_SIGMA = np.array([0.005, 0.004, 0.004])
 """Throw ratio as a share and lens shift as a share of width and height: how far data sheets are usually off."""
 
-_HUBER = 2.5
 _POSE_PASSES = 6
 _THIN_SAMPLES = 5000  # find the way with so many, then use them all
 _THIN_ROUNDS = 2  # where rays meet the mirror must be known well before the figure is tied to those spots:
@@ -174,8 +174,8 @@ def _pose_only(design: OpticalModel, data: Data, lengths: Lengths) -> tuple[Arra
     every = max(1, len(data.pixels_px) // 3000)
     thin = slice(None, None, every)
     blank = np.zeros((len(data.pixels_px[thin]), 2, 0))
-    unknown = np.zeros(len(scale))
-    for _ in range(_POSE_PASSES):
+
+    def linearised(unknown: Array) -> tuple[Array, Callable[[], Array]]:
         state = linearise(
             design,
             unknown * scale,
@@ -187,22 +187,24 @@ def _pose_only(design: OpticalModel, data: Data, lengths: Lengths) -> tuple[Arra
             camera=blank,
         )
         residual = data.table_mm[thin] - state.table_mm
-        good = np.isfinite(residual).all(axis=-1) & np.isfinite(state.dense).all(axis=(1, 2))
-        if np.count_nonzero(good) < len(scale):
-            break
-        distance = np.linalg.norm(residual[good], axis=-1)
-        sigma = max(float(np.median(distance)) / 1.177, _MISFIT_FLOOR_MM)
-        weight = np.minimum(1.0, _HUBER * sigma / np.maximum(distance, 1e-12)) / sigma**2
-        weight *= min(1.0, _WORTH_SAMPLES / len(weight))
-        flat = state.dense[good].reshape(-1, len(scale)) * scale
-        both = np.repeat(weight, 2)
+        residual[~np.isfinite(state.dense).all(axis=(1, 2))] = np.nan
+        return residual, lambda: state.dense * scale
+
+    def prior(unknown: Array) -> tuple[Array, Array]:
         known = lengths.jacobian(unknown)
-        matrix = flat.T @ (both[:, None] * flat) + np.eye(len(scale)) + known.T @ known
-        right = flat.T @ (both * residual[good].ravel()) - unknown + known.T @ lengths.residual(unknown)
-        step = np.linalg.solve(matrix, right)
-        unknown = unknown + step
-        if np.abs(step).max() < 1e-3:
-            break
+        return np.eye(len(scale)) + known.T @ known, known.T @ lengths.residual(unknown) - unknown
+
+    unknown = robust_least_squares(
+        linearised,
+        np.zeros(len(scale)),
+        prior=prior,
+        sigma=lambda residual: max(sigma_per_axis(residual), _MISFIT_FLOOR_MM),
+        limit=HUBER,
+        passes=_POSE_PASSES,
+        settled=lambda step: bool(np.abs(step).max() < 1e-3),
+        worth=_WORTH_SAMPLES,
+        fewest=len(scale),
+    ).unknowns
     full = linearise(
         design,
         unknown * scale,
@@ -245,7 +247,13 @@ def _check_seen(seen: Linearised) -> None:
 
 
 def check_enough(n: int) -> None:
-    """Raise MeasurementError where n samples are too few to tell a shape."""
+    """Refuse a fit of too few samples.
+
+    Raises
+    ------
+    MeasurementError
+        n samples are too few to tell a shape.
+    """
     if n < FEWEST_SAMPLES:
         raise MeasurementError(
             f"as built: {n} averaged samples can be used, {FEWEST_SAMPLES} are needed to tell the mirror's shape. Scan "

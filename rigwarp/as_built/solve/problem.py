@@ -12,6 +12,7 @@ from rigwarp.as_built.solve.linearised import FigureRows, Linearised, landing, l
 from rigwarp.as_built.solve.measured import Lengths
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.robust import MEDIAN_PAIR, huber_weights
 from rigwarp.tracing import OpticalModel
 
 _MOST_PASSES = 20
@@ -29,11 +30,9 @@ _STILL_SEEN = 0.3  # share of the samples that must reach the table at every pas
 _LOST = 100.0  # what a sample that no longer reaches the table costs, in chi square
 _FIRST_SMOOTHNESS = 1e-3
 _AS_GOOD = 1.01  # of equally good smoothnesses the smallest: a stiff figure pushes its misfit into the mounting
-_HUBER = 2.5
 _GAUGE_MM = 1e-5  # 1-sigma to which the figure is kept free of rigid motions: these belong to the mounting
 _FORM_MM = 0.03  # rms of any one form error that equals a motion of the mirror, 1-sigma; see `_seat_precision`
 _SMOOTHNESS = 10.0 ** np.arange(-7.0, -3.4, 0.5)  # roughness precision over data precision, both per coefficient
-_MEDIAN_PAIR = 0.83  # median of the root mean square of two unit normals
 _TILE_MM = 2.0  # side of the tiles that are held out, and over which noise is averaged
 _FEWEST_PER_TILE = 4
 _SEAT = slice(6, 12)  # the mirror's shifts and turns among the unknowns
@@ -226,12 +225,12 @@ class Problem:
     def inflation(self, residual: Array) -> float:
         """How many times more than their sigma the samples scatter, at least 1."""
         misfit = np.sqrt(np.sum(residual**2, axis=-1) / 2.0) / self.data.sigma_mm
-        return max(float(np.nanmedian(misfit)) / _MEDIAN_PAIR, 1.0)
+        return max(float(np.nanmedian(misfit)) / MEDIAN_PAIR, 1.0)
 
     def robust(self, residual: Array, inflation: float) -> Array:
         """Huber shares (N,), zero for missing samples."""
         z = np.sqrt(np.sum(residual**2, axis=-1) / 2.0) / (inflation * self.data.sigma_mm)
-        return np.where(np.isfinite(z), np.minimum(1.0, _HUBER / np.maximum(z, 1e-12)), 0.0)
+        return np.where(np.isfinite(z), huber_weights(z), 0.0)
 
     def prior(self, state: Linearised, weight: Array) -> Array:
         """Precision of the prior; the roughness relative to what the samples say about a coefficient on average."""
@@ -293,7 +292,7 @@ class Problem:
         mean = [np.bincount(tile, weight * np.nan_to_num(residual[:, i])) / np.sqrt(total + 1e-300) for i in (0, 1)]
         misfit = np.sqrt((mean[0] ** 2 + mean[1] ** 2) / 2.0)[many]
         spent = 1.0 - min(self.size / (2.0 * np.count_nonzero(many)), 0.5)  # the fit takes part of the tiles' noise
-        return float(np.median(misfit)) / _MEDIAN_PAIR / float(np.sqrt(spent))
+        return float(np.median(misfit)) / MEDIAN_PAIR / float(np.sqrt(spent))
 
     def _fixed_prior(self) -> Array:
         prior = np.eye(self.size)

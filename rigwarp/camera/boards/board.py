@@ -9,7 +9,13 @@ from rigwarp.rig.model import Target
 
 
 def charuco_board(target: Target, *, legacy: bool = False) -> cv2.aruco.CharucoBoard:
-    """OpenCV's board of nominal size; `legacy` is the layout that OpenCV printed before 4.6 (even numbers of rows)."""
+    """OpenCV's board of nominal size; `legacy` is the layout that OpenCV printed before 4.6 (even numbers of rows).
+
+    Raises
+    ------
+    InputError
+        OpenCV has no such dictionary, or it has too few markers.
+    """
     number = getattr(cv2.aruco, target.dictionary, None)
     if not target.dictionary.startswith("DICT_") or not isinstance(number, int):
         raise InputError(

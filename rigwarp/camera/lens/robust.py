@@ -17,6 +17,7 @@ from rigwarp.camera.lens.bundle import (
 )
 from rigwarp.camera.lens.schur import NormalEquations
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.robust import sigma_per_axis
 
 _SOFT_ROUNDS = 4
 _HARD_ROUNDS = 12
@@ -24,7 +25,6 @@ _SOFT_SCALE = 2.5  # residual, in sigmas, at which a corner's weight is a quarte
 _OUTLIER = 4.5  # sigmas per axis beyond which a corner is left out: 1 in 10^4 good corners at most
 _MIN_NOISE_PX = 1e-4  # keeps weights finite on noise-free synthetic corners
 _PRIOR_DOF = 12.0  # how many degrees of freedom's worth the other photos' noise weighs in each photo's
-_MAD_PER_AXIS = 1.1774  # median of the length of a two-dimensional unit normal
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,8 +128,8 @@ def _observations(corners: Sequence[Corners], kept: Sequence[BoolArray], noise_p
 
 def _median_noise(apart: Sequence[Array]) -> Array:
     """(V,) robust noise per axis of each photo, never below that of all photos together halved."""
-    pooled = np.median(np.concatenate([np.linalg.norm(r, axis=-1) for r in apart])) / _MAD_PER_AXIS
-    own = np.array([np.median(np.linalg.norm(r, axis=-1)) / _MAD_PER_AXIS for r in apart])
+    pooled = sigma_per_axis(np.concatenate(apart))
+    own = np.array([sigma_per_axis(r) for r in apart])
     return np.maximum(np.maximum(own, pooled / 2.0), _MIN_NOISE_PX)
 
 

@@ -97,7 +97,15 @@ def locate_table_from_view(
     height_mm: float,
     sheet_sigma: SheetSigma = PLAIN_PRINT,
 ) -> TablePose:
-    """The same from corners that were already found."""
+    """The same from corners that were already found.
+
+    Raises
+    ------
+    InputError
+        The photo's size is not the lens's.
+    MeasurementError
+        The sheet is mirrored or hardly seen, or its pose is ambiguous.
+    """
     _check_view(view, lens)
     table_mm = board_to_table(view.object_mm, target, height_mm=height_mm)
     sheet = _sheet_corners(view, table_mm, target)

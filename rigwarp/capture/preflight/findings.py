@@ -4,8 +4,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
+import numpy as np
+
 from rigwarp.camera.table.field_of_view import ContentInView
+from rigwarp.camera.table.sheet_move import SheetMove
 from rigwarp.capture.preflight.exposure_search import FOUND_BRIGHT, ExposureFound
+from rigwarp.decode.checks.finest_stripes import FinestStripes
 from rigwarp.decode.checks.light_levels import LightLevels
 from rigwarp.decode.checks.steadiness import Steadiness, steady_exposures_s
 from rigwarp.errors import MeasurementError
@@ -13,6 +17,8 @@ from rigwarp.errors import MeasurementError
 Severity = Literal["fine", "remark", "stop"]
 SETTINGS: Final = "camera settings"
 CONTENT: Final = "content in view"
+POSE: Final = "camera's place"
+SCALING: Final = "pixel for pixel"
 
 _NO_LIGHT = 0.02  # contrast, share of full scale: five codes of 255
 _BURNT, _BURNT_A_LITTLE = 0.02, 0.001  # share of pixels at full scale
@@ -23,6 +29,19 @@ _UNSTEADY = (0.005, 0.15)  # of the light: 0.5 % is 0.02 px of position
 _BLUR_PX = (3.5, 8.0)  # sigma in projector pixels: up to 3.5 the periods of 22 px are the best ones anyway
 _SEEN = (0.9, 0.999)  # of the content area
 _LIT = (0.5, 0.97)
+_SURE = 60.0  # chi-squared, 6 degrees of freedom: by chance once in 10^10
+_SURE_LIFT = 50.0  # chi-squared, 3 degrees of freedom: the same
+_RELAID_MM, _RELAID_DEG = 3.0, 0.5  # the sheet slid by more than a bumped camera would make it seem
+_PLAIN_LIFT_MM, _PLAIN_LIFT_DEG = 1.0, 0.3  # at another place the lens and the table's own shape may lift it by less
+_HARMLESS = 0.2  # of the rig's tolerance
+_HALF_LIGHT = (0.40, 0.46)  # of the finest stripes: below, mixed by scaling; between, a gentle scaler or a filter
+_BANDED = 0.03  # of the stripes' light: bands of a scale near one have 0.05 and more
+_UNEQUAL = 0.012  # imbalance of opposite stripes: repeated pixels at a scale of 1.05 give 0.02
+_TOO_SHARP, _ABOVE_NOISE = 1.6, 0.06  # contrast against what the blur allows: repeated pixels give 3 times as much
+_SCALED_ADVICE = (
+    "the picture is scaled on its way. Set the display to the projector's native size, 100 % scaling and no mirroring, "
+    "and switch off overscan, zoom, keystone and sharpness in the projector's menu"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,3 +210,100 @@ def _finding(what: str, severity: Severity, text: str, figures: Mapping[str, Any
 
 def _ms(seconds: float) -> str:
     return f"{1000.0 * seconds:.3g} ms"
+
+
+def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFinding:
+    """Has the camera moved since camera.json was made? None: the sheet is not in the picture.
+
+    `tolerance_mm` is what counts as good for the rig: more than that wrong on the table stops a scan.
+    """
+    if move is None:
+        return not_measured(
+            POSE,
+            "the sheet is not in the picture: whether the camera has moved since camera.json cannot be told. Lay it "
+            "where target.centre_mm says, or make camera.json again after any knock",
+        )
+    figures = _pose_figures(move)
+    off = f"{move.off_mm:.2f} mm" if np.isfinite(move.off_mm) else "an unknown length"
+    slid, turned = float(np.hypot(*move.shift_mm[:2])), abs(float(np.degrees(move.turn_rad[2])))
+    lifted, tilted = abs(float(move.shift_mm[2])), float(np.degrees(np.hypot(*move.turn_rad[:2])))
+    seen = (
+        f"the sheet seems {np.linalg.norm(move.shift_mm):.2f} mm and {np.degrees(np.linalg.norm(move.turn_rad)):.2f}°"
+    )
+    if move.chi_squared < _SURE or move.off_mm < _HARMLESS * tolerance_mm:
+        text = f"{seen} from where it was, {_sigmas(move)} sigma: the camera has not moved ({off} on the table at most)"
+        return PreflightFinding(what=POSE, severity="fine", text=text, figures=figures)
+    again = "make camera.json again: rigwarp camera RIG --table PHOTO --replace"
+    relaid = slid > _RELAID_MM or turned > _RELAID_DEG
+    if relaid and lifted < _PLAIN_LIFT_MM and tilted < _PLAIN_LIFT_DEG:
+        text = (
+            f"the sheet lies {slid:.0f} mm and {turned:.1f}° from where it was, flat on the table: if nobody moved it, "
+            f"the camera has moved, and {again}"
+        )
+        return PreflightFinding(what=POSE, severity="remark", text=text, figures=figures)
+    who = "the camera has moved"
+    if not relaid and move.lift_chi_squared < _SURE_LIFT:
+        who = "the camera has moved, or the sheet along the table"
+    text = (
+        f"{seen} from where it was ({lifted:.2f} mm up or down, {tilted:.2f}° tilted, {_sigmas(move)} sigma): {who}; "
+        f"places on the table may be wrong by {off}. Put it back, or {again}"
+    )
+    severe = not move.off_mm <= tolerance_mm
+    return PreflightFinding(what=POSE, severity="stop" if severe else "remark", text=text, figures=figures)
+
+
+def _sigmas(move: SheetMove) -> str:
+    return f"{np.sqrt(move.chi_squared / 6.0):.1f}"
+
+
+def _pose_figures(move: SheetMove) -> Mapping[str, Any]:
+    return {
+        "corners": move.corners,
+        "shift_mm": move.shift_mm,
+        "shift_sigma_mm": move.shift_sigma_mm,
+        "turn_deg": np.degrees(move.turn_rad),
+        "turn_sigma_deg": np.degrees(move.turn_sigma_rad),
+        "chi_squared": move.chi_squared,
+        "lift_chi_squared": move.lift_chi_squared,
+        "table_off_mm": move.off_mm,
+    }
+
+
+def about_scaling(by_axis: Mapping[str, FinestStripes]) -> PreflightFinding:
+    """Judge the finest stripes of both directions, by the worse of them."""
+    light = min(s.light for s in by_axis.values())
+    scaled, figures = _scaled(by_axis, light), _scaling_figures(by_axis)
+    if scaled:
+        return PreflightFinding(what=SCALING, severity="stop", text=f"{scaled}: {_SCALED_ADVICE}", figures=figures)
+    told = f"stripes one pixel wide give {light:.2f} of white's light"
+    if light < _HALF_LIGHT[1]:
+        text = (
+            f"{told} where 0.50 is right, evenly: scaled gently, or smoothed. Check that the display runs at the "
+            "projector's native size without overscan, use a digital cable, and switch off noise and sharpness filters"
+        )
+        return PreflightFinding(what=SCALING, severity="remark", text=text, figures=figures)
+    kept = min(s.contrast for s in by_axis.values())
+    text = f"{told}, evenly: not scaled; the camera sees {kept:.0%} of their contrast, the rest is blur"
+    return PreflightFinding(what=SCALING, severity="fine", text=text, figures=figures)
+
+
+def _scaled(by_axis: Mapping[str, FinestStripes], light: float) -> str:
+    """How scaling shows, in words; empty where it does not."""
+    imbalance, banding = (max(getattr(s, name) for s in by_axis.values()) for name in ("imbalance", "banding"))
+    if light < _HALF_LIGHT[0] or banding > _BANDED:
+        bands = f", in bands that differ by {2 * banding:.2f}" if banding > _BANDED else ""
+        return f"stripes one pixel wide give {light:.2f} of white's light where 0.50 is right{bands}"
+    if imbalance > _UNEQUAL:
+        return f"opposite stripes one pixel wide differ by {2 * imbalance:.2f} of white, so pixels are repeated"
+    for s in by_axis.values():
+        if s.contrast > _TOO_SHARP * s.allowed + _ABOVE_NOISE:  # False for NaN: not looked at
+            return (
+                f"stripes one pixel wide keep {s.contrast:.0%} of their contrast, the blur allows {s.allowed:.0%}: "
+                "pixels are repeated or dropped"
+            )
+    return ""
+
+
+def _scaling_figures(by_axis: Mapping[str, FinestStripes]) -> dict[str, Any]:
+    names = ("light", "equal_code", "banding", "imbalance", "contrast", "allowed")
+    return {axis: {name: getattr(s, name) for name in names} for axis, s in by_axis.items()}

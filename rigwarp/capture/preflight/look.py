@@ -15,18 +15,20 @@ from rigwarp.camera.table.sheet_move import sheet_move
 from rigwarp.capture.preflight.exposure_search import ExposureFound, find_exposure
 from rigwarp.capture.preflight.findings import (
     CONTENT,
+    POSE,
+    SCALING,
     PreflightFinding,
     about_blur,
     about_contrast,
     about_exposure,
+    about_pose,
     about_room_light,
+    about_scaling,
     about_settings,
     about_steadiness,
     about_view,
     not_measured,
 )
-from rigwarp.capture.preflight.findings_pose import POSE, about_pose
-from rigwarp.capture.preflight.findings_scaling import SCALING, about_scaling
 from rigwarp.capture.scans.record import photograph
 from rigwarp.decode import blur_from_stripes
 from rigwarp.decode.checks.finest_stripes import measure_finest_stripes, stripe_frames

@@ -120,7 +120,13 @@ def photographs(
 
 
 def require_resolution(bench: Bench, patterns: PatternSet) -> None:
-    """Raise DeviceError unless the display has the patterns' resolution."""
+    """Refuse a display that is not as the patterns want it.
+
+    Raises
+    ------
+    DeviceError
+        It has another resolution.
+    """
     if bench.display.resolution != patterns.resolution:
         raise DeviceError(
             f"the display has {bench.display.resolution[0]} x {bench.display.resolution[1]} pixels, the rig file's "

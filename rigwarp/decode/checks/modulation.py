@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.pixels.layout import AxisLayout
-from rigwarp.decode.signal.phase import phase_of_steps
+from rigwarp.decode.signal.position import phase_of_steps
 from rigwarp.decode.signal.signal_model import SignalModel
 from rigwarp.geometry import Array, BoolArray
 

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.pixels.layout import AxisLayout
+from rigwarp.decode.signal.position import BYTE_TURN, CELLS, position_table
 from rigwarp.decode.signal.signal_model import AMPLITUDE_TOLERANCE, AxisSignal, SignalModel
-from rigwarp.decode.signal.unwrap import BYTE_TURN, CELLS, position_table
 
 Single = NDArray[np.float32]
 _DEGREES = 360.0

@@ -15,9 +15,9 @@ from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_p
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
+from rigwarp.decode.signal.position import position_table
 from rigwarp.decode.signal.response import estimate_response
 from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
-from rigwarp.decode.signal.unwrap import position_table
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
 

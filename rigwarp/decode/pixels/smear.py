@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.pixels.folds import CELL, LITTLE_LEFT, Folds, over_pixels
 from rigwarp.decode.pixels.layout import AxisLayout
-from rigwarp.decode.signal.phase import phase_of_steps
+from rigwarp.decode.signal.position import phase_of_steps
 from rigwarp.decode.signal.signal_model import SignalModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray

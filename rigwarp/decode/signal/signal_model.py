@@ -11,19 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.pixels.layout import AxisLayout
-from rigwarp.decode.signal.gray import cell_position
 from rigwarp.decode.signal.harmonics import HarmonicError, estimate_harmonics, no_error
 from rigwarp.decode.signal.noise import Noise, estimate_noise, scatter_of_means, scatter_of_repeats
-from rigwarp.decode.signal.phase import Phase, phase_of_steps
+from rigwarp.decode.signal.position import Phase, cell_position, phase_of_steps, refine, rough_position
 from rigwarp.decode.signal.response import Response
-from rigwarp.decode.signal.unwrap import refine, rough_position
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import chi_squared_limit
 
 _HARMONIC_LIMIT_PX = 0.005  # a smaller error curve is lost in any noise and not worth taking out
-# Quantiles of chi-square per degrees of freedom. The usual misfit is read at the third quartile: misfits that scatter
-# more than chi-square, as they do where the noise model is not the whole truth, then count as they should.
-_CHI2_QUARTILE = {1: 1.3233, 2: 2.7726, 3: 4.1083, 4: 5.3853, 5: 6.6257, 6: 7.8408, 7: 9.0371}
-_CHI2_UPPER = {1: 10.83, 2: 13.82, 3: 16.27, 4: 18.47, 5: 20.52, 6: 22.46, 7: 24.32}
+# The usual misfit is read at the third quartile of chi-squared: misfits that scatter more, as they do where the noise
+# model is not the whole truth, then count as they should.
+_UPPER_QUARTILE, _FAR_OFF = 0.25, 1e-3
 _HARMONIC_SIGMAS = 4.0
 _NOISE_THINNING = 2  # every second one the noise: each gives ten values
 _HARMONIC_THINNING = 3  # every third pixel of the sample tells the harmonic errors
@@ -238,12 +236,13 @@ def _harmonic_error(
 def _usual_excess(chi2: Array, freedom: int) -> float:
     """Misfit over what noise alone would give, from the pixels that are not far from it."""
     chi2 = chi2[np.isfinite(chi2)]
+    upper, far_off = (chi_squared_limit(freedom, chance) for chance in (_UPPER_QUARTILE, _FAR_OFF))
     scale = np.inf
     for _ in range(_PASSES):
-        kept = chi2[chi2 < scale * _CHI2_UPPER[freedom]]
+        kept = chi2[chi2 < scale * far_off]
         if kept.size == 0:
             return 1.0
-        scale = max(float(np.quantile(kept, 0.75)) / _CHI2_QUARTILE[freedom], 1e-3)
+        scale = max(float(np.quantile(kept, 0.75)) / upper, 1e-3)
     return min(scale, _MOST_EXCESS)
 
 

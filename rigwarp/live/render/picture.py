@@ -94,7 +94,13 @@ def light_of_codes() -> NDArray[np.float64]:
 
 
 def checked(picture: NDArray[Any]) -> Picture:
-    """The picture itself, if it is one; InputError otherwise."""
+    """The picture itself, if it is one.
+
+    Raises
+    ------
+    InputError
+        It is no (h, w, 3) uint8.
+    """
     if picture.dtype != np.uint8 or picture.ndim != 3 or picture.shape[2] != 3 or 0 in picture.shape:
         raise InputError(f"a picture must be 8-bit RGB (h, w, 3); this one is {picture.dtype} {picture.shape}")
     return picture

@@ -22,7 +22,13 @@ log = logging.getLogger(__name__)
 
 
 def start_log(path: Path) -> logging.Handler:
-    """Write the package's log lines to a file; at 1 MB it is put aside, and five old ones are kept."""
+    """Write the package's log lines to a file; at 1 MB it is put aside, and five old ones are kept.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
     try:
         handler = logging.handlers.RotatingFileHandler(
             path, maxBytes=_LOG_BYTES, backupCount=_OLD_LOGS, encoding="utf-8"

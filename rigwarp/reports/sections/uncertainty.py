@@ -9,7 +9,7 @@ import numpy as np
 from rigwarp.files.records import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord
 from rigwarp.geometry import PixelMap
 from rigwarp.reports.figures import table_map as figures_map
-from rigwarp.reports.figures.budget import budget_bars
+from rigwarp.reports.figures.causes import budget_bars
 from rigwarp.reports.measures.table_raster import TableRaster
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.page import Picture, Rows, Section

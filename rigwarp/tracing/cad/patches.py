@@ -63,6 +63,11 @@ def reflecting_faces(mesh: TriangleMesh, reflecting_side: Array, *, file: str) -
 
     Of a closed solid those that look to that side. The faces of an open surface may be wound either way, even each in
     its own way, so all of them are taken and turned to that side; which of them the light meets is found out later.
+
+    Raises
+    ------
+    InputError
+        No triangle looks to that side.
     """
     closed = outward_faces(mesh)
     faces = mesh.faces if closed is None else closed.faces

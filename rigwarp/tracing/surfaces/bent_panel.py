@@ -7,9 +7,8 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Facet
-from rigwarp.tracing.surfaces.outline import Outline
+from rigwarp.tracing.surfaces.outline import Outline, Outlined
 from rigwarp.tracing.surfaces.panel import polygon_normal
-from rigwarp.tracing.surfaces.surface import Bounds
 
 _OFF_CYLINDER_MM = 0.5  # corners measured with a ruler; more means a wrong radius, axis or corner
 _STEPS = 20
@@ -17,7 +16,7 @@ _CONVERGED_MM = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True)
-class CylinderSurface:
+class CylinderSurface(Outlined):
     """Part of a circular cylinder: z = R - sqrt(R^2 - x^2) (with R's sign), y along the axis, apex line at x = 0.
 
     Attributes
@@ -26,15 +25,6 @@ class CylinderSurface:
     """
 
     radius_mm: float
-    outline: Outline
-    zone: int
-    name: str
-    T_mirror_from_surface: Array
-
-    @property
-    def bounds_mm(self) -> Bounds:
-        """The outline's bounding box."""
-        return self.outline.bounds_mm
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Height, mm; NaN beyond the cylinder's radius."""
@@ -53,17 +43,9 @@ class CylinderSurface:
         """Within the outline, on the cylinder."""
         return self.outline.inside(x_mm, y_mm) & (np.abs(x_mm) < abs(self.radius_mm))
 
-    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
-        """Distance from the outline."""
-        return self.outline.outside_mm(x_mm, y_mm)
-
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
         """Zero: a closed form."""
         return np.zeros(np.broadcast(x_mm, y_mm).shape)
-
-    def rim_points(self, spacing_mm: float) -> Array:
-        """(N, 2) points along the outline."""
-        return self.outline.rim_points(spacing_mm)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Both meetings with the half cylinder around the apex line, the one nearer to the apex plane first."""

@@ -4,12 +4,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray
-from rigwarp.tracing.surfaces.surface import Bounds
+from rigwarp.geometry import Array
+from rigwarp.tracing.surfaces.outline import RoundAperture
 
 
 @dataclass(frozen=True, kw_only=True)
-class ConicSurface:
+class ConicSurface(RoundAperture):
     """ISO 10110-12 sag: c r^2 / (1 + sqrt(1 - (1 + k) c^2 r^2)) + sum A_2i r^2i (i >= 2), vertex at the origin.
 
     Attributes
@@ -22,16 +22,9 @@ class ConicSurface:
     radius_mm: float
     conic_constant: float
     coefficients_mm: tuple[float, ...]
-    aperture_mm: tuple[float, float]
     zone: int = 0
     name: str = "mirror"
     T_mirror_from_surface: Array = field(default_factory=lambda: np.eye(4))
-
-    @property
-    def bounds_mm(self) -> Bounds:
-        """The square around the aperture."""
-        outer = self.aperture_mm[1]
-        return (-outer, outer), (-outer, outer)
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Height, mm; NaN beyond the radius where the conic ends."""
@@ -53,23 +46,9 @@ class ConicSurface:
             slope_per_r = slope_per_r + (2 * i + 4) * a * power
         return np.stack([x_mm * slope_per_r, y_mm * slope_per_r], axis=-1)
 
-    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
-        """Between the inner and the outer radius."""
-        r = np.hypot(x_mm, y_mm)
-        return (r >= self.aperture_mm[0]) & (r <= self.aperture_mm[1])
-
-    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
-        """Radial distance from the aperture."""
-        r = np.hypot(x_mm, y_mm)
-        return np.maximum(np.maximum(self.aperture_mm[0] - r, r - self.aperture_mm[1]), 0.0)
-
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
         """Zero: a closed form."""
         return np.zeros(np.broadcast(x_mm, y_mm).shape)
-
-    def rim_points(self, spacing_mm: float) -> Array:
-        """(N, 2) points along the aperture's circles."""
-        return rings(self.aperture_mm, spacing_mm)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Both meetings with the bare conic, the one nearer to the vertex plane first; NaN on the other sheet.
@@ -102,12 +81,3 @@ class ConicSurface:
         for a in reversed(self.coefficients_mm):
             value = value * r2 + a
         return value
-
-
-def rings(radii_mm: tuple[float, float], spacing_mm: float) -> Array:
-    """(N, 2) points on circles around the origin, at most `spacing_mm` apart; a circle of radius 0 is no rim."""
-    circles = []
-    for radius in (r for r in radii_mm if r > 0.0):
-        angle = np.linspace(0.0, 2.0 * np.pi, int(2.0 * np.pi * radius / spacing_mm) + 1, endpoint=False)
-        circles.append(radius * np.stack([np.cos(angle), np.sin(angle)], axis=-1))
-    return np.concatenate(circles)

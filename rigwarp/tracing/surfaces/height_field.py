@@ -4,12 +4,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, slope_uncertainty
-from rigwarp.tracing.surfaces.outline import Outline
+from rigwarp.tracing.surfaces.outline import Outlined
 from rigwarp.tracing.surfaces.spline_solve import DEGREE, solve_spline
-from rigwarp.tracing.surfaces.surface import Bounds, Tessellation
+from rigwarp.tracing.surfaces.surface import Tessellation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,20 +31,11 @@ class PatchFit:
 
 
 @dataclass(frozen=True, kw_only=True)
-class SplineSurface:
+class SplineSurface(Outlined):
     """A height field within an outline, both in the patch's own frame."""
 
-    zone: int
-    name: str
-    T_mirror_from_surface: Array
     fit: PatchFit
-    outline: Outline
     tessellation: Tessellation | None = None
-
-    @property
-    def bounds_mm(self) -> Bounds:
-        """The outline's bounding box."""
-        return self.outline.bounds_mm
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Height of the spline, mm."""
@@ -54,14 +45,6 @@ class SplineSurface:
         """(..., 2) slopes of the spline."""
         return self.fit.spline.gradient(x_mm, y_mm)
 
-    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
-        """Within the outline."""
-        return self.outline.inside(x_mm, y_mm)
-
-    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
-        """Distance from the outline."""
-        return self.outline.outside_mm(x_mm, y_mm)
-
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
         """1-sigma of a slope component, from the vertices' scatter about the spline and its misfit."""
         x, y = np.broadcast_arrays(x_mm, y_mm)
@@ -69,10 +52,6 @@ class SplineSurface:
         sigma = np.full(x.shape, np.nan)
         sigma[known] = self.fit.uncertainty.at(x[known], y[known])
         return sigma
-
-    def rim_points(self, spacing_mm: float) -> Array:
-        """(N, 2) points along the outline."""
-        return self.outline.rim_points(spacing_mm)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Where the rays meet the patch's mean plane."""

@@ -136,3 +136,61 @@ class Outline:
             gap = away - share[..., None] * along
             distance[part] = np.sqrt(np.min(np.sum(gap * gap, axis=-1), axis=1))
         return distance
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outlined:
+    """What surfaces within an outline have in common; the outline is in their own frame."""
+
+    zone: int
+    name: str
+    T_mirror_from_surface: Array
+    outline: Outline
+
+    @property
+    def bounds_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """The outline's bounding box."""
+        return self.outline.bounds_mm
+
+    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
+        """Within the outline."""
+        return self.outline.inside(x_mm, y_mm)
+
+    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
+        """Distance from the outline."""
+        return self.outline.outside_mm(x_mm, y_mm)
+
+    def rim_points(self, spacing_mm: float) -> Array:
+        """(N, 2) points along the outline."""
+        return self.outline.rim_points(spacing_mm)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RoundAperture:
+    """What surfaces of revolution have in common: they reflect between an inner and an outer radius."""
+
+    aperture_mm: tuple[float, float]
+
+    @property
+    def bounds_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """The square around the aperture."""
+        outer = self.aperture_mm[1]
+        return (-outer, outer), (-outer, outer)
+
+    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
+        """Between the inner and the outer radius."""
+        r = np.hypot(x_mm, y_mm)
+        return (r >= self.aperture_mm[0]) & (r <= self.aperture_mm[1])
+
+    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
+        """Radial distance from the aperture."""
+        r = np.hypot(x_mm, y_mm)
+        return np.maximum(np.maximum(self.aperture_mm[0] - r, r - self.aperture_mm[1]), 0.0)
+
+    def rim_points(self, spacing_mm: float) -> Array:
+        """(N, 2) points on the aperture's circles, at most `spacing_mm` apart; a circle of radius 0 is no rim."""
+        circles = []
+        for radius in (r for r in self.aperture_mm if r > 0.0):
+            angle = np.linspace(0.0, 2.0 * np.pi, int(2.0 * np.pi * radius / spacing_mm) + 1, endpoint=False)
+            circles.append(radius * np.stack([np.cos(angle), np.sin(angle)], axis=-1))
+        return np.concatenate(circles)

@@ -5,29 +5,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array
 from rigwarp.rig import Facet
-from rigwarp.tracing.surfaces.outline import Outline
-from rigwarp.tracing.surfaces.surface import Bounds, Tessellation
+from rigwarp.tracing.surfaces.outline import Outline, Outlined
+from rigwarp.tracing.surfaces.surface import Tessellation
 
 _PLANAR_MM = 0.01  # corners typed with three decimals stay below this; a bent or mistyped panel does not
 _THIN_MM = 1e-6  # a polygon narrower than this has no plane
 
 
 @dataclass(frozen=True, kw_only=True)
-class FlatSurface:
+class FlatSurface(Outlined):
     """A plane, z = 0 in its own frame, within an outline; `tessellation` where it was found in a mesh."""
 
-    zone: int
-    name: str
-    T_mirror_from_surface: Array
-    outline: Outline
     tessellation: Tessellation | None = None
-
-    @property
-    def bounds_mm(self) -> Bounds:
-        """The outline's bounding box."""
-        return self.outline.bounds_mm
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Zero everywhere (NaN for NaN)."""
@@ -38,21 +29,9 @@ class FlatSurface:
         flat = 0.0 * (x_mm + y_mm)
         return np.stack([flat, flat], axis=-1)
 
-    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
-        """Within the outline."""
-        return self.outline.inside(x_mm, y_mm)
-
-    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
-        """Distance from the outline."""
-        return self.outline.outside_mm(x_mm, y_mm)
-
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
         """Zero: a closed form."""
         return np.zeros(np.broadcast(x_mm, y_mm).shape)
-
-    def rim_points(self, spacing_mm: float) -> Array:
-        """(N, 2) points along the outline."""
-        return self.outline.rim_points(spacing_mm)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Where the rays meet the plane."""
@@ -81,7 +60,13 @@ def polygon_normal(corners_mm: Array) -> tuple[Array, float]:
 
 
 def flat_panel(facet: Facet, *, zone: int) -> FlatSurface:
-    """A flat panel from its corners; InputError where they are not a flat polygon."""
+    """A flat panel from its corners.
+
+    Raises
+    ------
+    InputError
+        They are not a flat polygon.
+    """
     where = f"mirror.facet[{zone}].corners_mm"
     corners = np.asarray(facet.corners_mm, float)
     if len(corners) < 3:

@@ -7,9 +7,8 @@ import numpy as np
 from scipy.interpolate import BSpline
 
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array, BoolArray
-from rigwarp.tracing.surfaces.conic import rings
-from rigwarp.tracing.surfaces.surface import Bounds
+from rigwarp.geometry import Array
+from rigwarp.tracing.surfaces.outline import RoundAperture
 
 _DEGREE = 5
 _INTERVALS = (1, 2, 3, 4, 6, 8, 11, 15, 20, 27, 36, 48, 64)  # of the spline, tried in turn
@@ -23,7 +22,7 @@ _TINY = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True)
-class ProfileSurface:
+class ProfileSurface(RoundAperture):
     """z = h(r) between two radii, h a B-spline; past its ends it goes on with its slope and curvature there.
 
     Attributes
@@ -34,17 +33,10 @@ class ProfileSurface:
     """
 
     spline: BSpline
-    aperture_mm: tuple[float, float]
     sigma: float
     zone: int
     name: str
     T_mirror_from_surface: Array = field(default_factory=lambda: np.eye(4))
-
-    @property
-    def bounds_mm(self) -> Bounds:
-        """The square around the aperture."""
-        outer = self.aperture_mm[1]
-        return (-outer, outer), (-outer, outer)
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Height, mm."""
@@ -58,23 +50,9 @@ class ProfileSurface:
         per_r = np.where(r > _AT_AXIS, per_r, self._height(r, 2))
         return np.stack([x_mm * per_r, y_mm * per_r], axis=-1)
 
-    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
-        """Between the inner and the outer radius."""
-        r = np.hypot(x_mm, y_mm)
-        return (r >= self.aperture_mm[0]) & (r <= self.aperture_mm[1])
-
-    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
-        """Radial distance from the aperture."""
-        r = np.hypot(x_mm, y_mm)
-        return np.maximum(np.maximum(self.aperture_mm[0] - r, r - self.aperture_mm[1]), 0.0)
-
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
         """The same everywhere."""
         return np.full(np.broadcast(x_mm, y_mm).shape, self.sigma)
-
-    def rim_points(self, spacing_mm: float) -> Array:
-        """(N, 2) points along the aperture's circles."""
-        return rings(self.aperture_mm, spacing_mm)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """From the zone's middle height, then from its innermost and outermost."""

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from rigwarp.errors import InputError
 
 _SHORTEST, _LONGEST = 6, 20
-MIN_DISTANCE = 4
 
 
 def blink_words(count: int) -> NDArray[np.uint8]:
@@ -27,6 +26,11 @@ def blink_words(count: int) -> NDArray[np.uint8]:
     -------
     (count, n) uint8
         0 or 1 per frame; every row has n // 2 ones.
+
+    Raises
+    ------
+    InputError
+        No code is long enough for so many.
 
     Notes
     -----

@@ -14,6 +14,7 @@ from scipy.sparse.csgraph import connected_components
 
 from rigwarp.decode.signal.response import linearise
 from rigwarp.geometry import Array, BoolArray, IntArray, Photo
+from rigwarp.geometry.robust import SIGMA_PER_MEDIAN
 from rigwarp.rig.transfer import decode_transfer
 from rigwarp.verification.dots.blink_code import word_numbers
 
@@ -25,7 +26,6 @@ _SMALLEST_GAP = 0.4
 _JOIN_PX = 2
 """Equal pixels up to this far apart are one blob: a scratch or an edge does not double a dot."""
 NO_DOT, MIXED = -1, -2
-_HALF_NORMAL = 0.6745  # median |x| of a unit normal
 
 _LIGHT_8_BIT, _LIGHT_16_BIT = (
     decode_transfer(np.linspace(0.0, 1.0, codes), "srgb").astype(np.float32) for codes in (1 << 8, 1 << 16)
@@ -90,7 +90,7 @@ def read_pixels(photos: Sequence[Photo], words: NDArray[np.uint8]) -> BrightPixe
 def _noise(rise: NDArray[np.float32]) -> float:
     """1-sigma of the difference of two blurred frames, from its fine structure; dots are too few to disturb it."""
     fine = rise - cv2.GaussianBlur(rise, (0, 0), 4 * _BLUR_PX)
-    return float(np.median(np.abs(fine)) / _HALF_NORMAL) + 1e-6
+    return float(np.median(np.abs(fine)) * SIGMA_PER_MEDIAN) + 1e-6
 
 
 def _read(series: NDArray[np.float32], words: NDArray[np.uint8]) -> tuple[IntArray, Array]:

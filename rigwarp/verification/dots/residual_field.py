@@ -14,11 +14,12 @@ from scipy.spatial.distance import cdist
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import chi_squared_limit
 
 _FEWEST = 20
 _CHUNK = 20_000
 _SMALLEST_NOISE_MM = 1e-3
-_SIGNIFICANT = 11.34  # twice the log-likelihood gained by the smooth part; chi-squared, 3 degrees of freedom, 1 %
+_SIGNIFICANT = chi_squared_limit(3, 0.01)  # twice the log-likelihood gained by the three numbers of a smooth part
 _TRUSTED = 2.0
 """A smooth part is fed back when its amplitude is this many times what the dots' own common errors may be."""
 _SHORTEST_REACH = 1.0  # of the dots' spacing: finer structure cannot be told from noise

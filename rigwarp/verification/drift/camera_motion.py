@@ -4,6 +4,7 @@ The table's own looks (its edge, a sheet or marks that lie on it, its grain) are
 the camera: direct photometric alignment, coarse to fine, with the camera's six degrees of freedom over the table plane.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -14,6 +15,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.camera.projection import N_POSE, project_with_jacobians
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, at_height, rotation_from_vector
+from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, robust_sigma
 from rigwarp.rig import Table
 
 _BLURS_PX = (16.0, 8.0, 4.0)
@@ -24,9 +26,8 @@ _ROUNDS = 12
 _DONE_PX = 1e-3
 _BEYOND = 1.25  # the picture is compared up to this multiple of the table's half sides: its edge belongs to it
 _MOST_PIXELS = 60_000
-_HUBER = 2.0
-_HALF_NORMAL = 0.6745
 _PRIOR = np.repeat([0.1, 100.0], 3)  # rad, mm: wide, and yet it holds what a bare table does not tell
+_SCALE = np.concatenate([_PRIOR, [1.0, 1.0]])  # of pose and light
 _KNOWN_PX = 0.3
 """A picture that tells the camera's place to less than this has told it."""
 _GRID = 9
@@ -174,36 +175,52 @@ def _spots(picture: NDArray[np.float32], camera: CameraModel, table: Table, blur
 def _aligned(
     spots: _Spots, present: NDArray[np.float32], camera: CameraModel, pose: Array, gain: Array, blur_px: float
 ) -> tuple[Array, Array, Array, float]:
-    """Gauss-Newton with Huber weights on pose (6,) and light (2,) at one fineness; the pose's normal matrix, noise."""
-    slope_u = np.asarray(cv2.Sobel(present, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8), np.float32)
-    slope_v = np.asarray(cv2.Sobel(present, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8), np.float32)
-    scale = np.concatenate([_PRIOR, [1.0, 1.0]])
-    normal, noise = np.zeros((N_POSE, N_POSE)), 1.0
-    for _ in range(_ROUNDS):
-        pixels, by_pose = _project(camera, pose, spots.points_mm)
-        now, du, dv = (_sampled(image, pixels) for image in (present, slope_u, slope_v))
-        misfit = now - (gain[0] * spots.light + gain[1])
-        used = np.isfinite(misfit)
-        noise = float(np.median(np.abs(misfit[used] - np.median(misfit[used]))) / _HALF_NORMAL) + 1e-9
-        weight = np.minimum(1.0, _HUBER * noise / np.maximum(np.abs(misfit[used]), 1e-12))
-        columns = du[used, None] * by_pose[used, 0] + dv[used, None] * by_pose[used, 1]
-        jacobian = np.column_stack([columns, -spots.light[used], -np.ones(np.count_nonzero(used))])
-        normal = (jacobian * weight[:, None]).T @ jacobian
-        right = -(jacobian * weight[:, None]).T @ misfit[used]
-        scaled = normal * np.outer(scale, scale)
-        # the prior speaks in units of the pictures' noise; it only holds directions that the table does not show
-        hold = np.concatenate([np.full(N_POSE, noise**2), np.zeros(2)])
-        pull = np.concatenate([noise**2 * pose / _PRIOR, np.zeros(2)])
-        step = scale * np.linalg.solve(scaled + np.diag(hold), scale * right - pull)
-        pose, gain = pose + step[:N_POSE], gain + step[N_POSE:]
-        if np.max(np.linalg.norm(by_pose @ step[:N_POSE], axis=-1), initial=0.0) < _DONE_PX:
-            break
+    """Pose (6,) and light (2,) at one fineness; the pose's precision times the square of the noise, and the noise."""
+    cover = _Cover(spots, present, camera)
+    found = robust_least_squares(
+        cover.linearised,
+        np.concatenate([pose, gain]) / _SCALE,
+        # the prior only holds directions that the table does not show
+        prior=normal_prior(np.diag(np.repeat([1.0, 0.0], [N_POSE, 2]))),
+        sigma=lambda misfit: robust_sigma(misfit) + 1e-9,
+        limit=HUBER_CLOSE,
+        passes=_ROUNDS,
+        settled=lambda step: bool(np.max(cover.shift_px(step), initial=0.0) < _DONE_PX),
+    )
+    noise = float(found.sigma[0])
+    normal = noise**2 * found.normal / np.outer(_SCALE, _SCALE)
     # light is a nuisance: its share is taken out of what the pose is known by
     a, b, c = normal[:N_POSE, :N_POSE], normal[:N_POSE, N_POSE:], normal[N_POSE:, N_POSE:]
-    told = a - b @ np.linalg.solve(c, b.T) - _told_by_noise(by_pose[used], noise, blur_px)
+    told = a - b @ np.linalg.solve(c, b.T) - _told_by_noise(cover.by_pose[cover.used], noise, blur_px)
     values, vectors = np.linalg.eigh(told * np.outer(_PRIOR, _PRIOR))
     told = (vectors * np.maximum(values, 0.0)) @ vectors.T / np.outer(_PRIOR, _PRIOR)
-    return pose, gain, told, noise
+    unknowns = found.unknowns * _SCALE
+    return unknowns[:N_POSE], unknowns[N_POSE:], told, noise
+
+
+class _Cover:
+    """How well the reference's spots cover the present picture, by pose and light in units of `_SCALE`."""
+
+    def __init__(self, spots: _Spots, present: NDArray[np.float32], camera: CameraModel) -> None:
+        self._spots, self._camera = spots, camera
+        slopes = (cv2.Sobel(present, cv2.CV_32F, *along, ksize=3, scale=1 / 8) for along in ((1, 0), (0, 1)))
+        self._pictures = (present, *(np.asarray(slope, np.float32) for slope in slopes))
+        self.by_pose, self.used = np.zeros((0, 2, N_POSE)), np.zeros(0, bool)
+
+    def linearised(self, scaled: Array) -> tuple[Array, Callable[[], Array]]:
+        """Misfit (N, 1) of light, and its derivatives (N, 1, 8)."""
+        unknowns, light = scaled * _SCALE, self._spots.light
+        pixels, self.by_pose = _project(self._camera, unknowns[:N_POSE], self._spots.points_mm)
+        now, du, dv = (_sampled(picture, pixels) for picture in self._pictures)
+        misfit = unknowns[N_POSE] * light + unknowns[N_POSE + 1] - now
+        self.used = np.isfinite(misfit)
+        columns = du[:, None] * self.by_pose[:, 0] + dv[:, None] * self.by_pose[:, 1]
+        jacobian = np.column_stack([columns, -light, -np.ones(len(light))]) * _SCALE
+        return misfit[:, None], lambda: jacobian[:, None]
+
+    def shift_px(self, step: Array) -> Array:
+        """(N,) by how much a step moves the spots in the picture."""
+        return np.linalg.norm(self.by_pose @ (step * _SCALE)[:N_POSE], axis=-1)
 
 
 def _told_by_noise(by_pose: Array, noise: float, blur_px: float) -> Array:

@@ -6,7 +6,7 @@ told apart by how much better one fits than the other, in units of the dots' noi
 named.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import HUBER_WIDE, huber_cost, normal_prior, robust_least_squares, sigma_per_axis
 from rigwarp.table_map.registration import apply_shifts, trace_zones
 from rigwarp.tracing import OpticalModel
 
@@ -24,13 +25,11 @@ _PARTS: dict[str, tuple[int, ...]] = {"projector": tuple(range(6)), "mirror": tu
 _ROUNDS = 6
 _DONE = 1e-4  # a step below this share of the prior ends the iteration
 _STEP = 1e-3
-_HUBER = 3.0
 _SMALLEST_MM = 0.005  # no dot is known better than this from one look to the next
 _MODEL_SHARE = 0.002  # of a dot's shift, that a light path fitted to the map does not get right
 _DECISIVE = 25.0  # chi-squared between two explanations: five sigma
 _WORTH_MM = 0.05  # rms shift of the light below which nobody would notice
 _RIGID_SIGMAS, _RIGID_MM = 4.0, 0.1  # what a rigid motion may leave, rms, before it is something else
-_MEDIAN_LENGTH = 1.17741  # of 2-D Gaussian vectors, in sigmas per axis
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -181,7 +180,7 @@ def _motions(fitter: "_Fitter", name: str, fit: _Fit, noise: float) -> list[Part
 
 
 class _Fitter:
-    """Gauss-Newton on some of the twelve rigid motions and the camera's six, with Huber weights."""
+    """Fits some of the twelve rigid motions and the camera's six."""
 
     def __init__(self, model: OpticalModel, light: LightShift) -> None:
         self._model = model
@@ -193,61 +192,54 @@ class _Fitter:
 
     def fit(self, free: Sequence[int]) -> _Fit:
         """The best explanation by these motions."""
-        chosen, shifts, pose = list(free), np.zeros(12), np.zeros(6)
-        information = np.zeros((len(chosen) + 6,) * 2)
-        information[: len(chosen), : len(chosen)] = np.diag(_PRIOR[chosen] ** -2.0)
-        information[len(chosen) :, len(chosen) :] = self._camera_information
-        covariance = np.asarray(np.linalg.inv(information), float)
-        for _ in range(_ROUNDS):
-            jacobian = self._jacobian(chosen, shifts)
-            left = self._left(shifts, pose)
-            weight = self._weight(left)
-            good = np.isfinite(jacobian).all(axis=1)
-            a, w = jacobian[good], weight[good]
-            now = np.concatenate([shifts[chosen], pose])
-            covariance = np.asarray(np.linalg.inv(a.T @ (w[:, None] * a) + information), float)
-            step = covariance @ (a.T @ (w * left.ravel()[good]) - information @ now)
-            shifts[chosen] += step[: len(chosen)]
-            pose = pose + step[len(chosen) :]
-            if np.max(np.abs(step[: len(chosen)]) / _PRIOR[chosen], initial=0.0) < _DONE:
-                break
-        left = self._left(shifts, pose)
-        now = np.concatenate([shifts[chosen], pose])
-        cost = self._cost(left) + float(now @ information @ now)
+        chosen = list(free)
+        n = len(chosen)
+        precision = np.zeros((n + 6,) * 2)
+        precision[:n, :n] = np.diag(_PRIOR[chosen] ** -2.0)
+        precision[n:, n:] = self._camera_information
+        found = robust_least_squares(
+            lambda unknowns: self._linearised(chosen, unknowns),
+            np.zeros(n + 6),
+            prior=normal_prior(precision),
+            sigma=lambda _: self.sigma_mm,
+            limit=HUBER_WIDE,
+            passes=_ROUNDS,
+            settled=lambda step: bool(np.max(np.abs(step[:n]) / _PRIOR[chosen], initial=0.0) < _DONE),
+        )
+        left = self._left(chosen, found.unknowns)
+        known = np.isfinite(left).all(axis=-1)
+        cost = huber_cost(np.linalg.norm(left[known], axis=-1) / self.sigma_mm[known], HUBER_WIDE)
         return _Fit(
             free=tuple(chosen),
-            shifts=shifts,
-            camera_pose=pose,
+            shifts=self._shifts(chosen, found.unknowns),
+            camera_pose=found.unknowns[n:],
             left_mm=left,
-            chi_squared=cost,
-            covariance=covariance,
+            chi_squared=cost + float(found.unknowns @ precision @ found.unknowns),
+            covariance=found.covariance,
         )
 
-    def _left(self, shifts: Array, pose: Array) -> Array:
-        moved = trace_zones(apply_shifts(self._model, shifts), self._light.pixels_px, self._light.zone) - self._start
-        return self._light.moved_mm - moved - self._light.by_camera @ pose
+    @staticmethod
+    def _shifts(chosen: list[int], unknowns: Array) -> Array:
+        shifts = np.zeros(12)
+        shifts[chosen] = unknowns[: len(chosen)]
+        return shifts
 
-    def _jacobian(self, chosen: list[int], shifts: Array) -> Array:
-        """(2 K, free + 6) by finite differences of the traced light path."""
-        base = trace_zones(apply_shifts(self._model, shifts), self._light.pixels_px, self._light.zone)
-        columns = []
-        for k in chosen:
-            aside = shifts.copy()
-            aside[k] += _STEP * _PRIOR[k]
-            there = trace_zones(apply_shifts(self._model, aside), self._light.pixels_px, self._light.zone)
-            columns.append((there - base).ravel() / (_STEP * _PRIOR[k]))
-        camera = self._light.by_camera.reshape(-1, 6)
-        return np.column_stack([*columns, camera]) if columns else camera
+    def _left(self, chosen: list[int], unknowns: Array) -> Array:
+        model = apply_shifts(self._model, self._shifts(chosen, unknowns))
+        moved = trace_zones(model, self._light.pixels_px, self._light.zone) - self._start
+        return self._light.moved_mm - moved - self._light.by_camera @ unknowns[len(chosen) :]
 
-    def _weight(self, left: Array) -> Array:
-        distance = np.linalg.norm(np.nan_to_num(left), axis=-1) / self.sigma_mm
-        return np.repeat(np.minimum(1.0, _HUBER / np.maximum(distance, 1e-9)) / self.sigma_mm**2, 2)
+    def _linearised(self, chosen: list[int], unknowns: Array) -> tuple[Array, Callable[[], Array]]:
+        """What unknowns (free + 6) leave, (K, 2), and its derivatives: finite differences of the traced light path."""
+        left = self._left(chosen, unknowns)
 
-    def _cost(self, left: Array) -> float:
-        """Huber's rho, twice: the sum of squares for dots that fit."""
-        distance = np.linalg.norm(left[np.isfinite(left).all(axis=-1)], axis=-1)
-        distance = distance / self.sigma_mm[np.isfinite(left).all(axis=-1)]
-        return float(np.sum(np.where(distance < _HUBER, distance**2, 2.0 * _HUBER * distance - _HUBER**2)))
+        def jacobian() -> Array:
+            steps = _STEP * _PRIOR[chosen]
+            asides = unknowns + np.pad(np.diag(steps), ((0, 0), (0, 6)))
+            columns = [(left - self._left(chosen, one)) / step for one, step in zip(asides, steps, strict=True)]
+            return np.concatenate([*(c[..., None] for c in columns), self._light.by_camera], axis=-1)
+
+        return left, jacobian
 
 
 def _noise(fit: _Fit, sigma_mm: Array) -> float:
@@ -256,7 +248,7 @@ def _noise(fit: _Fit, sigma_mm: Array) -> float:
     By the median length, so that single wrong dots do not blur the picture.
     """
     numbers = 2 * len(sigma_mm)
-    typical = float(np.nanmedian(np.linalg.norm(fit.left_mm, axis=-1) / sigma_mm)) / _MEDIAN_LENGTH
+    typical = sigma_per_axis(fit.left_mm / sigma_mm[:, None])
     return max(1.0, typical * float(np.sqrt(numbers / max(numbers - len(fit.free), 1))))
 
 
@@ -265,5 +257,5 @@ def _rms(vectors_mm: Array) -> float:
 
 
 def _robust_rms(vectors_mm: Array) -> float:
-    """Of the lengths of 2-D Gaussian vectors, the median is 1.177 sigma and the rms 1.414 sigma."""
-    return float(np.nanmedian(np.linalg.norm(vectors_mm, axis=-1)) * np.sqrt(2.0) / _MEDIAN_LENGTH)
+    """Of the lengths of 2-D Gaussian vectors, by their median."""
+    return sigma_per_axis(vectors_mm) * float(np.sqrt(2.0))

@@ -15,6 +15,7 @@ from scipy.spatial import cKDTree
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, Photo
+from rigwarp.geometry.robust import SIGMA_PER_MEDIAN
 from rigwarp.rig import Content
 from rigwarp.verification.dots.centre import blob_centres
 from rigwarp.verification.dots.draw import dot_pictures
@@ -33,7 +34,6 @@ _FEWEST_PX = 6
 _REACH = 0.45  # of the spacing: a light further from every expected dot is not one of them
 _PASSES = 3
 _FEWEST_DOTS = 12
-_HALF_NORMAL = 0.6745
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -172,7 +172,7 @@ def _check(photos: Sequence[Photo], camera: CameraModel) -> None:
 def _blobs(rise: NDArray[np.float32]) -> tuple[IntArray, IntArray, IntArray]:
     """Rows, columns and blob number of the pixels that dots light."""
     fine = rise - cv2.GaussianBlur(rise, (0, 0), 4 * _BLUR_PX)
-    noise = float(np.median(np.abs(fine)) / _HALF_NORMAL) + 1e-6
+    noise = float(np.median(np.abs(fine)) * SIGMA_PER_MEDIAN) + 1e-6
     bright = rise > _NOISE_MULTIPLE * noise + float(np.median(rise))
     typical = float(np.percentile(rise[bright], 90.0)) if bright.any() else 1.0
     mask = (bright & (rise > _PEAK_SHARE * typical)).astype(np.uint8)

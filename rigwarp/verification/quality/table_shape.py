@@ -7,6 +7,7 @@ the slant at which the camera looks there. Heights of the second to fourth order
 camera's pose and, as far as its calibration left that open, its lens; plane and tilt belong to the pose.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,6 +19,7 @@ from rigwarp.camera.boards.detection import BoardView
 from rigwarp.camera.projection import N_LENS, N_POSE, lens_matrix, project_with_jacobians
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, at_height
+from rigwarp.geometry.robust import HUBER_CLOSE, huber_cost, normal_prior, robust_least_squares, sigma_per_axis
 from rigwarp.rig import Table
 from rigwarp.rig.model import Target
 from rigwarp.verification.drift.camera_motion import moved_camera
@@ -28,7 +30,6 @@ _N_CAMERA = N_LENS + N_POSE
 _PRIOR_MM = {2: 1.0, 3: 0.05, 4: 0.05}  # 1-sigma by order: boards and cloths bend most over their whole size
 _POSE_PRIOR = np.repeat([0.05, 50.0], 3)  # rad, mm: next to nothing, the sheet tells
 _LENS_FLOOR_PX = 0.02  # what no five-term lens gets right, common to neighbouring corners
-_HUBER = 2.0
 _ROUNDS = 8
 _FEWEST = 20  # corners: twelve heights and a pose want two numbers each
 _SIGNIFICANT = 20.0  # chi-squared gained; on flat tables, with heights held by the prior, it stays below 10
@@ -183,7 +184,7 @@ class _Fit:
 
 
 class _Fitter:
-    """Gauss-Newton on lens (9), pose (6) and heights (12) with priors and Huber weights."""
+    """Fits lens (9), pose (6) and heights (12) within their priors."""
 
     def __init__(self, camera: CameraModel, points_mm: Array, rise: Array, image_px: Array) -> None:
         self._camera, self._points, self._rise, self._image = camera, points_mm, rise, image_px
@@ -197,26 +198,27 @@ class _Fitter:
         information = np.zeros((_N_CAMERA + len(TERMS),) * 2)
         information[:N_LENS, :N_LENS] = self._lens_information
         information[N_LENS:, N_LENS:] = np.diag(np.concatenate([_POSE_PRIOR, heights]) ** -2.0)
-        unknowns = np.zeros(len(information))
-        covariance = information
-        sigma = noise_px or 0.1
-        for _ in range(_ROUNDS):
-            left, jacobian = self._linearised(unknowns)
-            size = np.linalg.norm(left, axis=1)
-            if noise_px is None:
-                sigma = max(float(np.median(size)) / 1.17741, 1e-3)  # median length of 2-D Gaussian vectors
-            weight = np.repeat(np.minimum(1.0, _HUBER * sigma / np.maximum(size, 1e-9)) / sigma**2, 2)
-            covariance = np.asarray(np.linalg.inv(jacobian.T @ (weight[:, None] * jacobian) + information), float)
-            unknowns = unknowns + covariance @ (jacobian.T @ (weight * left.ravel()) - information @ unknowns)
+
+        def sigma(left: Array) -> float:
+            return noise_px or max(sigma_per_axis(left), 1e-3)
+
+        found = robust_least_squares(
+            self._linearised,
+            np.zeros(len(information)),
+            prior=normal_prior(information),
+            sigma=sigma,
+            limit=HUBER_CLOSE,
+            passes=_ROUNDS,
+        )
+        unknowns, noise = found.unknowns, float(found.sigma[0])
         left, _ = self._linearised(unknowns)
-        size = np.linalg.norm(left, axis=1) / sigma
-        rho = np.where(size < _HUBER, size**2, 2.0 * _HUBER * size - _HUBER**2)
         return _Fit(
             unknowns=unknowns,
-            covariance=covariance,
-            cost=float(rho.sum() + unknowns @ information @ unknowns),
+            covariance=found.covariance,
+            cost=huber_cost(np.linalg.norm(left, axis=1) / noise, HUBER_CLOSE)
+            + float(unknowns @ information @ unknowns),
             rms_px=float(np.sqrt(np.mean(np.sum(left**2, axis=1)))),
-            noise_px=sigma,
+            noise_px=noise,
         )
 
     def astray_px(self, unknowns: Array) -> float:
@@ -225,8 +227,8 @@ class _Fitter:
         now, _ = self._linearised(unknowns)
         return float(np.sqrt(np.mean(np.sum((left - now) ** 2, axis=1))))
 
-    def _linearised(self, unknowns: Array) -> tuple[Array, Array]:
-        """Residuals (n, 2) and d(pixel)/d(unknown) (2 n, 27)."""
+    def _linearised(self, unknowns: Array) -> tuple[Array, Callable[[], Array]]:
+        """Residuals (n, 2) and d(pixel)/d(unknown) (n, 2, 27)."""
         camera = _changed(self._camera, unknowns[:_N_CAMERA])
         points = self._points.copy()
         points[:, 2] += self._rise @ unknowns[_N_CAMERA:]
@@ -234,7 +236,7 @@ class _Fitter:
         pixels, by_lens, by_pose = project_with_jacobians(points, camera.lens, R, camera.t_camera_from_table_mm)
         by_height = by_pose[..., 3:] @ R[:, 2]  # a rise of the point along z moves it by R e_z in the camera's frame
         jacobian = np.concatenate([by_lens, by_pose, by_height[..., None] * self._rise[:, None]], axis=-1)
-        return self._image - pixels, jacobian.reshape(-1, jacobian.shape[-1])
+        return self._image - pixels, lambda: jacobian
 
 
 def _changed(camera: CameraModel, change: Array) -> CameraModel:

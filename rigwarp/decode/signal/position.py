@@ -1,18 +1,22 @@
-"""From four phases to one position: which period of each sinusoid a pixel is in.
+"""From light to a place in the projector picture: the phase of each sinusoid, and which of its periods it is.
 
-The differences between the phases form a point in a cube with opposite faces joined; the projector's positions are a
-curve that winds through it. A table over the cube holds, for each small cell, the position whose point is nearest in
-the least-squares sense (with the phases' common error taken out), so that unwrapping is one look-up per pixel.
+Of four phases the differences form a point in a cube with opposite faces joined; the projector's positions are a curve
+that winds through it. A table over the cube holds, for each small cell, the position whose point is nearest in the
+least-squares sense (with the phases' common error taken out), so that unwrapping is one look-up per pixel. Of fewer
+phases a Gray code tells the cell, from the signs of bit minus inverse.
 """
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from rigwarp.decode.pixels.layout import AxisLayout
 from rigwarp.geometry import Array
 
+TURN = 2 * np.pi
 CELLS = 64
 """Cells per turn of phase difference."""
 BYTE_TURN = 256
@@ -21,6 +25,65 @@ _CELL_MIDDLE = 1.5 / 4.0  # a cell holds the differences 0, 1, 2, 3 of rounded b
 _REACH = 10.0  # cells around the curve that still belong to it: 0.16 turns, five sigma even in dim light
 _STEP_PX = 0.5
 _MARGIN_PX = 2.0  # positions just outside the projector, so that noise at its rim is not folded to the other side
+
+
+@dataclass(frozen=True, kw_only=True)
+class Phase:
+    """One sinusoid seen by N pixels: phase in turns (0..1), its sigma in turns, amplitude in linear light."""
+
+    turns: Array
+    sigma_turns: Array
+    amplitude: Array
+
+
+def phase_of_steps(light: Array, light_variance: Array) -> Phase:
+    """Least-squares phase of `light[n] = mean + amplitude cos(2 pi (turns - n / steps))`.
+
+    Parameters
+    ----------
+    light : (steps, N)
+        Linear light of the photographs in step order.
+    light_variance : (steps, N)
+        Variance of each of these values.
+
+    Notes
+    -----
+    The standard N-step formula; the variance is its first-order propagation with each step's own noise.
+    """
+    steps = light.shape[0]
+    angle = TURN * np.arange(steps) / steps
+    cosines, sines = np.cos(angle), np.sin(angle)
+    cosine, sine = 2.0 / steps * (cosines @ light), 2.0 / steps * (sines @ light)
+    amplitude = np.hypot(cosine, sine)
+    # sin(angle - phase), the phase's derivative by each value
+    along = np.divide(cosine, amplitude, out=np.ones_like(amplitude), where=amplitude > 0.0)
+    across = np.divide(sine, amplitude, out=np.zeros_like(amplitude), where=amplitude > 0.0)
+    weight = sines[:, None] * along - cosines[:, None] * across
+    variance = np.sum(weight**2 * light_variance, axis=0)
+    with np.errstate(divide="ignore"):
+        sigma = 2.0 / steps * np.sqrt(variance) / amplitude / TURN
+    turns = np.arctan2(sine, cosine) / TURN % 1.0
+    return Phase(turns=turns, sigma_turns=sigma, amplitude=amplitude)
+
+
+def cell_position(codes: NDArray[np.unsignedinteger], axis: AxisLayout) -> Array:
+    """Middle of the cell that each pixel sees.
+
+    Parameters
+    ----------
+    codes : (F, N) photographs of all frames.
+    axis : with a Gray code.
+
+    Returns
+    -------
+    (N,) projector position, pixels; right to half a cell, a little more where a bar's edge is blurred.
+    """
+    binary = np.zeros(codes.shape[1], bool)
+    cell = np.zeros(codes.shape[1])
+    for plain, inverted in axis.bits:
+        binary = binary ^ (codes[plain] > codes[inverted])
+        cell = 2 * cell + binary
+    return np.asarray((cell + 0.5) * axis.cell_px - 0.5)
 
 
 @lru_cache(maxsize=8)
