@@ -8,6 +8,7 @@ from queue import SimpleQueue
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri
 
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.pixels.fast_solver import AxisSolver, Scratch, Single, compare, look_up
@@ -25,9 +26,7 @@ MISFIT_STEP = 0.5
 _MAX_SIGMA_PX = 1.0  # a worse position is of no use to anybody
 _RIM_PX = 0.5  # the outermost pixel's own half width
 _MIN_CONTRAST_SIGMAS = 6.0  # white minus black, in standard deviations of that difference
-# Of chi-square with that many degrees of freedom, exceeded by 1e-5 of good pixels.
-_CHI2_LIMIT = {1: 19.5, 2: 23.0, 3: 25.9, 4: 28.5, 5: 30.9, 6: 33.1, 7: 35.3, 8: 37.3, 9: 39.3, 10: 41.3, 12: 45.1,
-               14: 48.7, 20: 58.9, 24: 65.4, 28: 71.7}  # fmt: skip
+_GOOD_BEYOND = 1e-5  # share of good pixels whose chi-square exceeds the limit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -193,9 +192,9 @@ class FullFrame:
         freedoms = [len(axis.periods_px) - 1 for axis in self._layouts]
         good[:] = 255
         inside[:] = 255
-        limits = [(f"chi2{t}", _CHI2_LIMIT[f]) for t, f in zip("xy", freedoms, strict=True) if f]
+        limits = [(f"chi2{t}", float(chdtri(f, _GOOD_BEYOND))) for t, f in zip("xy", freedoms, strict=True) if f]
         if self.freedom:
-            limits.append(("chi2", _CHI2_LIMIT[self.freedom]))
+            limits.append(("chi2", float(chdtri(self.freedom, _GOOD_BEYOND))))
         for name, limit in limits:
             compare(work.array(name), limit, cv2.CMP_LT, mask)
             np.bitwise_and(good, mask, out=good)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtri
 
 from rigwarp.decode.pixels.layout import AxisLayout
 from rigwarp.decode.signal.gray import cell_position
@@ -20,10 +21,9 @@ from rigwarp.decode.signal.unwrap import refine, rough_position
 from rigwarp.geometry import Array
 
 _HARMONIC_LIMIT_PX = 0.005  # a smaller error curve is lost in any noise and not worth taking out
-# Quantiles of chi-square per degrees of freedom. The usual misfit is read at the third quartile: misfits that scatter
+# Quantiles of chi-square. The usual misfit is read at the third quartile: misfits that scatter
 # more than chi-square, as they do where the noise model is not the whole truth, then count as they should.
-_CHI2_QUARTILE = {1: 1.3233, 2: 2.7726, 3: 4.1083, 4: 5.3853, 5: 6.6257, 6: 7.8408, 7: 9.0371}
-_CHI2_UPPER = {1: 10.83, 2: 13.82, 3: 16.27, 4: 18.47, 5: 20.52, 6: 22.46, 7: 24.32}
+_QUARTILE, _UPPER = 0.25, 1e-3  # shares of good pixels above them
 _HARMONIC_SIGMAS = 4.0
 _NOISE_THINNING = 2  # every second one the noise: each gives ten values
 _HARMONIC_THINNING = 3  # every third pixel of the sample tells the harmonic errors
@@ -238,12 +238,13 @@ def _harmonic_error(
 def _usual_excess(chi2: Array, freedom: int) -> float:
     """Misfit over what noise alone would give, from the pixels that are not far from it."""
     chi2 = chi2[np.isfinite(chi2)]
+    quartile, upper = (float(chdtri(freedom, share)) for share in (_QUARTILE, _UPPER))
     scale = np.inf
     for _ in range(_PASSES):
-        kept = chi2[chi2 < scale * _CHI2_UPPER[freedom]]
+        kept = chi2[chi2 < scale * upper]
         if kept.size == 0:
             return 1.0
-        scale = max(float(np.quantile(kept, 0.75)) / _CHI2_QUARTILE[freedom], 1e-3)
+        scale = max(float(np.quantile(kept, 0.75)) / quartile, 1e-3)
     return min(scale, _MOST_EXCESS)
 
 
