@@ -19,6 +19,7 @@ from rigwarp.camera import (
     locate_table_from_view,
 )
 from rigwarp.camera.boards.board import board_corners_mm
+from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.camera.table.table_flatness import further_sheet
 from rigwarp.commands.camera_live import take_photos
 from rigwarp.commands.camera_report import (
@@ -47,7 +48,6 @@ from rigwarp.files import (
 from rigwarp.files.names import CAMERA_FILE
 
 CAMERA_PICTURE = "camera.png"
-PAPER_MM = 0.1  # plain office paper, 80 g/m2
 _LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"
 
 
@@ -73,9 +73,15 @@ def camera(
         bool, typer.Option("--replace", help="Make a new camera.json; the old one is kept beside it.")
     ] = False,
     thickness_mm: Annotated[
-        float,
-        typer.Option("--thickness", metavar="MM", help="Of the sheet on the table: 0.1 for plain paper.", min=0.0),
-    ] = PAPER_MM,
+        float | None,
+        typer.Option(
+            "--thickness",
+            metavar="MM",
+            help="Of the sheet on the table, this once. [default: target.thickness_mm in rig.toml]",
+            min=0.0,
+            show_default=False,
+        ),
+    ] = None,
     preview: Annotated[
         bool, typer.Option("--preview/--no-preview", help="Live: show the camera's picture in a window.")
     ] = True,
@@ -120,12 +126,12 @@ def calibrate_camera(
     lens: Path | None,
     table: Path,
     further: Sequence[Path] = (),
-    thickness_mm: float = PAPER_MM,
+    thickness_mm: float | None = None,
     replace: bool = False,
 ) -> CameraMade:
     """Calibrate from photos on disk, write camera.json and tell what came out; `lens` None keeps the earlier lens.
 
-    `further` are photos of the sheet elsewhere on the table.
+    `further` are photos of the sheet elsewhere on the table; `thickness_mm` None: the sheet's in rig.toml.
     """
     _require_free(folder, replace=replace)
     tables = [table, *further]
@@ -139,9 +145,11 @@ def calibrate_camera(
             advance()
     held, lying, others = views[: len(boards)], views[len(boards)], views[len(boards) + 1 :]
     result = None if lens is None else calibrate_lens_from_views(held)
-    sheet_height_mm = folder.rig.table.height_mm + thickness_mm
     target = folder.rig.target
-    pose = locate_table_from_view(lying, result or _earlier(folder), target, height_mm=sheet_height_mm)
+    thickness_mm = target.thickness_mm if thickness_mm is None else thickness_mm
+    sheet_height_mm, known = folder.rig.table.height_mm + thickness_mm, sheet_sigma_of(thickness_mm)
+    lens_known = result or _earlier(folder)
+    pose = locate_table_from_view(lying, lens_known, target, height_mm=sheet_height_mm, sheet_sigma=known)
     support, released = (None, None) if result is None else judge_lens(result, len(board_corners_mm(target)))
     made = CameraMade(
         path=folder.root / CAMERA_FILE,
