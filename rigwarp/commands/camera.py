@@ -13,7 +13,7 @@ from rigwarp.errors import UsageError
 from rigwarp.files import (
     open_rig,
 )
-from rigwarp.jobs.camera import PAPER_MM, calibrate_camera, earlier_camera, require_free
+from rigwarp.jobs.camera import calibrate_camera, earlier_camera, require_free
 from rigwarp.jobs.camera_live import take_photos
 from rigwarp.jobs.camera_record import (
     CameraMade,
@@ -43,9 +43,15 @@ def camera(
         bool, typer.Option("--replace", help="Make a new camera.json; the old one is kept beside it.")
     ] = False,
     thickness_mm: Annotated[
-        float,
-        typer.Option("--thickness", metavar="MM", help="Of the sheet on the table: 0.1 for plain paper.", min=0.0),
-    ] = PAPER_MM,
+        float | None,
+        typer.Option(
+            "--thickness",
+            metavar="MM",
+            help="Of the sheet on the table, this once. [default: target.thickness_mm in rig.toml]",
+            min=0.0,
+            show_default=False,
+        ),
+    ] = None,
     preview: Annotated[
         bool, typer.Option("--preview/--no-preview", help="Live: show the camera's picture in a window.")
     ] = True,

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from rigwarp.camera import PLAIN_PRINT
+from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
@@ -55,7 +55,7 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         content=rig.content,
         table=rig.table,
         target=rig.target,
-        sheet=PLAIN_PRINT,
+        sheet=sheet_sigma_of(rig.target.thickness_mm),
         check=_check_grid(result / VERIFICATION_FILE),
         shape_sigma=None if shape is None else shape.correction().sigma_mm,
     )

@@ -16,6 +16,7 @@ from rigwarp.camera import (
     locate_table_from_view,
 )
 from rigwarp.camera.boards.board import board_corners_mm
+from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.camera.table.table_flatness import further_sheet
 from rigwarp.errors import InputError
 from rigwarp.files import (
@@ -40,7 +41,6 @@ from rigwarp.jobs.camera_record import (
 from rigwarp.jobs.progress import Progress
 
 CAMERA_PICTURE = "camera.png"
-PAPER_MM = 0.1  # plain office paper, 80 g/m2
 _LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"
 
 
@@ -51,12 +51,12 @@ def calibrate_camera(
     lens: Path | None,
     table: Path,
     further: Sequence[Path] = (),
-    thickness_mm: float = PAPER_MM,
+    thickness_mm: float | None = None,
     replace: bool = False,
 ) -> CameraMade:
     """Calibrate from photos on disk, and write camera.json; `lens` None keeps the earlier lens.
 
-    `further` are photos of the sheet elsewhere on the table.
+    `further` are photos of the sheet elsewhere on the table; `thickness_mm` None: the sheet's in rig.toml.
     """
     require_free(folder, replace=replace)
     tables = [table, *further]
@@ -70,9 +70,11 @@ def calibrate_camera(
             advance()
     held, lying, others = views[: len(boards)], views[len(boards)], views[len(boards) + 1 :]
     result = None if lens is None else calibrate_lens_from_views(held)
-    sheet_height_mm = folder.rig.table.height_mm + thickness_mm
     target = folder.rig.target
-    pose = locate_table_from_view(lying, result or earlier_camera(folder), target, height_mm=sheet_height_mm)
+    thickness_mm = target.thickness_mm if thickness_mm is None else thickness_mm
+    sheet_height_mm, known = folder.rig.table.height_mm + thickness_mm, sheet_sigma_of(thickness_mm)
+    lens_known = result or earlier_camera(folder)
+    pose = locate_table_from_view(lying, lens_known, target, height_mm=sheet_height_mm, sheet_sigma=known)
     support, released = (None, None) if result is None else judge_lens(result, len(board_corners_mm(target)))
     made = CameraMade(
         path=folder.root / CAMERA_FILE,

@@ -11,8 +11,6 @@ from rigwarp.files import RigFolder, read_camera, read_camera_extra
 from rigwarp.files.names import CAMERA_FILE
 from rigwarp.jobs.progress import Progress
 
-_PAPER_MM = 0.1  # plain office paper; camera.json notes what was really there
-
 
 def preflight(
     progress: Progress, folder: RigFolder, bench: Bench, *, quick: bool = False, raised_mm: float = 0.0
@@ -60,7 +58,7 @@ def preflight_before_scan(
 def camera_and_sheet(folder: RigFolder) -> tuple[CameraModel | None, float]:
     """The camera of camera.json, and at what height the sheet's print lay."""
     path = folder.root / CAMERA_FILE
-    usual_mm = folder.rig.table.height_mm + _PAPER_MM
+    usual_mm = folder.rig.table.height_mm + folder.rig.target.thickness_mm  # camera.json notes what was really there
     if not path.exists():
         return None, usual_mm
     noted = read_camera_extra(path).get("sheet_height_mm")

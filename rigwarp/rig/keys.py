@@ -99,6 +99,7 @@ TARGET: Final = {
     "marker_mm": "the nominal side of a marker, smaller than a square",
     "dictionary": "OpenCV's name of the marker dictionary",
     "scale": "the measured / nominal length along x and y of the printed sheet",
+    "thickness_mm": "the thickness of the sheet, with the board that it is glued to",
     "centre_mm": "the point where the board's centre lies on the table, [x, y]",
     "rotation_deg": "0 if the printed top edge lies towards +y; positive turns it counter-clockwise seen from above",
 }

@@ -1,7 +1,7 @@
 """What was designed: the contents of rig.toml as plain, validated values (angles in radians, rotations as matrices)."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 
@@ -10,6 +10,9 @@ from rigwarp.geometry import Array, Placement
 Shape = Literal["circle", "rectangle"]
 Transfer = float | Literal["srgb"]
 """A transfer curve: a power (light = code ** gamma) or the IEC 61966-2-1 curve."""
+
+PAPER_MM: Final = 0.1
+"""Thickness of ordinary office paper, 80 g/m2."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,7 +148,10 @@ class CameraSpec:
 
 @dataclass(frozen=True, kw_only=True)
 class Target:
-    """The ChArUco sheet. `scale` is measured / nominal along its x and y; it lies on the table around `centre_mm`."""
+    """The ChArUco sheet. `scale` is measured / nominal along its x and y; it lies on the table around `centre_mm`.
+
+    `thickness_mm` is how high its print lies over what the sheet lies on: that of the paper, or of the board below it.
+    """
 
     squares: tuple[int, int]
     square_mm: float
@@ -154,6 +160,7 @@ class Target:
     scale: tuple[float, float]
     centre_mm: Array
     rotation_rad: float
+    thickness_mm: float = PAPER_MM
 
 
 @dataclass(frozen=True, kw_only=True)

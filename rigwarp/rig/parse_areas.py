@@ -8,11 +8,12 @@ import numpy as np
 from rigwarp.geometry import Array
 from rigwarp.rig.canvas import content_to_table, inside_table
 from rigwarp.rig.keys import AREA_SIZES, CONTENT, DICTIONARY_SIZES, TABLE, TARGET
-from rigwarp.rig.model import Content, Shape, Table, Target
+from rigwarp.rig.model import PAPER_MM, Content, Shape, Table, Target
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection
 
 LONGER_SIDE_PX = 1080  # default size of content along its longer side
 _SLACK = 1e-9  # relative: an area exactly as large as the table is inside it, whatever the rounding
+_THICKNESS = Limits(at_least=0.0, at_most=100.0)  # mm; thicker than any board that one lays on a table to print on
 _FEWEST_SQUARES = 3  # along each side: four inner corners, the fewest that fix a pose
 
 
@@ -58,6 +59,7 @@ def parse_target(document: TomlSection) -> Target:
         scale=(scale_x, scale_y),
         centre_mm=section.vector("centre_mm", 2, default=(0.0, 0.0)),
         rotation_rad=math.radians(section.number("rotation_deg", default=0.0)),
+        thickness_mm=section.number("thickness_mm", default=PAPER_MM, limits=_THICKNESS),
     )
 
 

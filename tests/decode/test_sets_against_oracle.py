@@ -1,6 +1,7 @@
 """All three sets on one scene, against whole pixels found by OpenCV-contrib and against the known answer."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ from decode_scenes import NOISE, PROJECTOR, judge, small
 from synthetic_scan import photographs, smooth_scene
 
 from rigwarp.decode import decode
-from rigwarp.patterns import make_set
+from rigwarp.patterns import PatternSet, PhaseFrame, make_set
 
 REFERENCE = Path(__file__).parent / "gray_code_reference.npz"  # its origin is in the file; see tests/support
 CAMERA_SHAPE = (120, 160)
@@ -46,3 +47,28 @@ def test_the_hard_scene_is_decoded_or_refused(name: str, two_path: float) -> Non
     assert figures["two_path_rejected"] >= two_path
     assert figures["std_over_bound"] <= 1.03
     assert 0.96 < figures["z_spread"] < 1.04
+
+
+@pytest.mark.parametrize("count", [1, 6, 7, 8])
+def test_a_gray_code_beside_as_many_periods_as_its_checks_accept(count: int) -> None:
+    """Up to eight periods may stand beside a Gray code; what misfits they leave is judged whatever their number."""
+    periods = (18.0, 19.25, 20.5, 21.75, 22.5, 23.25, 24.25, 25.25)[:count]
+    plain = make_set("gray", PROJECTOR, 2.2)
+    first = plain.frames[0].exposure
+    waves = [
+        PhaseFrame(axis=axis, period_px=period, step=step, steps=4, exposure=first)
+        for axis in ("x", "y")
+        for period in periods
+        for step in range(4)
+    ]
+    others = [frame for frame in plain.frames if not isinstance(frame, PhaseFrame)]
+    patterns = PatternSet.from_dict(replace(plain, frames=(*others, *waves, waves[0])).to_dict())
+    u, v, brightness, ambient = smooth_scene(CAMERA_SHAPE, PROJECTOR)
+    photos = photographs(
+        patterns, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(4), noise=NOISE, response=1.0
+    )
+    decoded = decode(photos, patterns)
+    assert decoded.valid.mean() > 0.999
+    for found, sigma, true in ((decoded.u_px, decoded.sigma_u_px, u), (decoded.v_px, decoded.sigma_v_px, v)):
+        z = (found - true)[decoded.valid] / sigma[decoded.valid]
+        assert 0.94 < z.std() < 1.06  # 19,000 pixels: the spread's own error is 0.005; the rest is the noise model

@@ -47,6 +47,7 @@ def test_every_key_is_read() -> None:
     assert rig.content.pixels == (1080, 1080)
     assert rig.camera.device == 0
     assert rig.target.squares == (10, 7)
+    assert rig.target.thickness_mm == 3.0
     assert rig.tolerance.figure_rms_um == 50.0
 
 
@@ -64,6 +65,7 @@ def test_defaults() -> None:
     assert rig.content.pixels == (1080, 720)  # in the proportion of its size, so that pixels are square
     assert (rig.camera.resolution, rig.camera.device) == ((1920, 1080), 0)
     assert (rig.target.square_mm, rig.target.marker_mm, rig.target.dictionary) == (36.0, 27.0, "DICT_5X5_250")
+    assert rig.target.thickness_mm == 0.1  # office paper
     assert rig.tolerance.content_p95_mm == 0.5
 
 

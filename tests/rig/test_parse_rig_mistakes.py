@@ -167,6 +167,7 @@ MISTAKES = {
     "dictionary too small": (replaced("DICT_5X5_250", "DICT_5X5_50").replace("[10, 7]", "[20, 14]"),
                              "target.dictionary", "140 markers"),
     "scale in percent": (replaced("scale = [1.0, 1.0]", "scale = [100, 100]"), "target.scale[0]", "from 0.9 to 1.1"),
+    "thickness below zero": (replaced("thickness_mm = 3", "thickness_mm = -3"), "target.thickness_mm", "from 0 to 100"),
     "scale off": (replaced("scale = [1.0, 1.0]", "scale = [1.0, 0.89]"), "target.scale[1]", "from 0.9 to 1.1"),
     "tolerance negative": (replaced("content_p95_mm = 0.5", "content_p95_mm = -0.5"),
                            "tolerance.content_p95_mm", "above 0"),

@@ -4,7 +4,7 @@ A board bowed by 0.8 mm, taken for flat, biases the focal length by nine of its 
 than measured by two; photos from many sides tell both, so they are estimated along with the lens.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,7 +26,7 @@ class SheetSigma:
         0.0005 is 0.1 mm on 200 mm: a steel rule read by eye.
     squareness : half the angle (rad) by which the print's axes miss a right angle.
     bow_mm : of the hand-held board, at half a diagonal from its centre.
-    height_mm : of the printed surface over the table: thickness of the paper, and how flat it lies.
+    height_mm : of the printed surface over what it lies on: thickness of sheet and board, and how flat they lie.
     """
 
     scale: float
@@ -48,8 +48,16 @@ class SheetSigma:
 PLAIN_PRINT = SheetSigma(scale=5e-4, squareness=3e-4, bow_mm=1.0, height_mm=0.05)
 """Paper from an office printer, measured with a steel rule, and glued onto something that looks flat."""
 
+_THICKNESS_SHARE = 0.02
+"""1-sigma of a board's thickness where its nominal one is given: 3 mm of board are 2.9 to 3.1 mm with the glue."""
+
 EXACT_PRINT = SheetSigma(scale=0.0, squareness=0.0, bow_mm=0.0, height_mm=0.0)
 """A print without errors, as in a simulation."""
+
+
+def sheet_sigma_of(thickness_mm: float) -> SheetSigma:
+    """A plain print whose surface lies `thickness_mm` over the table: thick boards are known less well than paper."""
+    return replace(PLAIN_PRINT, height_mm=max(PLAIN_PRINT.height_mm, _THICKNESS_SHARE * thickness_mm))
 
 
 def board_bends(points_mm: Array, size_mm: tuple[float, float], *, flat: bool) -> Array:
