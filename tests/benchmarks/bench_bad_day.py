@@ -6,7 +6,7 @@ Every cell is one rig on which one thing goes wrong, with its own seed, taken th
 photographs are decoded, the map is fitted, and what came out is compared with what was built. Wanted is, in every cell,
 either a map whose errors are what it says (error over sigma, rms, at most 1.3) and at most three times as large as
 without the mishap, or a MeasurementError (exit code 5) whose text names the cause. A map that is neither is a silent
-failure, of which there should be none; a refusal for a wrong cause sends the user looking in the wrong place.
+failure, of which there should be none (nothing being wrong is a cell, too); a refusal for a wrong cause sends the user looking in the wrong place.
 
 The camera is known but for the mistakes with the sheet, for which board and sheet are photographed. Only the estimates
 themselves are judged here: commands that look at a whole result afterwards may see more. The rigs have half of the
@@ -56,6 +56,7 @@ _LARGEST_GROWTH = 3.0
 _RIGS = ("round-table", "folded-counter", "shallow-fold")
 _STEEP_MM, _SHALLOW_MM = "15.31", "0.43"  # the counter's fold, and one of 0.8 degrees: 62 mm at 0.4 degrees
 _SEED = 500
+_RIGHT = "right"
 _SILENT, _WRONG_CAUSE, _WRONG_EXIT = "silent failure", "refused, wrong cause", "refused, not with exit code 5"
 
 
@@ -135,8 +136,8 @@ def measure(cells: Sequence[str] = ("*",)) -> dict[str, Any]:
             for way in ways:
                 found[way] = bench.cell(WAYS[way])
                 sys.stderr.write(f"  {rig}/{way}: {_line(found[way])}\n")
-            outcomes += [one["outcome"] for one in found.values()]
             figures[rig] = {**bench.unspoilt, **found}
+            outcomes += [one["outcome"] for one in figures[rig].values()]
     silent, misled, strange = (outcomes.count(kind) for kind in (_SILENT, _WRONG_CAUSE, _WRONG_EXIT))
     figures |= {"cells": len(outcomes), _SILENT: silent, _WRONG_CAUSE: misled, _WRONG_EXIT: strange}
     figures["held"] = {
@@ -159,7 +160,7 @@ class _RigBench:
         self._masks = [zone == n for n in np.unique(zone)] if len(np.unique(zone)) > 1 else [np.ones(zone.shape, bool)]
         projector = self._folder.rig.projector
         self._patterns = fast_set(projector.resolution, projector.transfer)
-        self._good: dict[bool, dict[str, float]] = {}
+        self._good: dict[bool, dict[str, Any]] = {}
         self._number = 0
 
     @property
@@ -171,7 +172,8 @@ class _RigBench:
     def cell(self, way: Way) -> dict[str, Any]:
         """What comes of a mishap."""
         if way.sheet not in self._good:
-            self._good[way.sheet] = self._figures(self._folder, self._truth, photographed=way.sheet)
+            good = self._figures(self._folder, self._truth, photographed=way.sheet)
+            self._good[way.sheet] = {"outcome": _RIGHT if good["z"] <= _LARGEST_Z else _SILENT, **good}
         count = len(self._patterns.frames) * len(self._masks)
         words = {"{n}": str(count), "{half}": str(count // 2), "{later}": str(count // 2 + 4)}
         text, cause = (_filled(words, part) for part in (way.text, way.cause))
@@ -186,7 +188,7 @@ class _RigBench:
             return {"outcome": _WRONG_EXIT, "error": f"exit {error.exit_code}: {_short(error)}"}
         growth = found["rms_mm"] / self._good[way.sheet]["rms_mm"]
         good = found["z"] <= _LARGEST_Z and growth <= _LARGEST_GROWTH
-        return {"outcome": "right" if good else _SILENT, **found, "times unspoilt": growth}
+        return {"outcome": _RIGHT if good else _SILENT, **found, "times unspoilt": growth}
 
     def _spoilt(self, text: str) -> RigFolder:
         self._number += 1
