@@ -3,10 +3,11 @@
     python tests/benchmarks/run.py bad_day [--cells RIG/WAY ...] [--json]
 
 Every cell is one rig on which one thing goes wrong, with its own seed, taken through the numbers of the chain: the
-photographs are decoded, the map is fitted, and what came out is compared with what was built. Wanted is, in every cell,
-either a map whose errors are what it says (error over sigma, rms, at most 1.3) and at most three times as large as
-without the mishap, or a MeasurementError (exit code 5) whose text names the cause. A map that is neither is a silent
-failure, of which there should be none (nothing being wrong is a cell, too); a refusal for a wrong cause sends the user looking in the wrong place.
+photographs are decoded, the map is fitted, and what came out is compared with what was built. Wanted is, in every
+cell, either a map whose errors are what it says (error over sigma, rms, at most 1.3) and at most three times as large
+as without the mishap, or a MeasurementError (exit code 5) whose text names the cause. A map that is neither is a
+silent failure, of which there should be none (nothing being wrong is a cell, too); a refusal for a wrong cause sends
+the user looking in the wrong place.
 
 The camera is known but for the mistakes with the sheet, for which board and sheet are photographed. Only the estimates
 themselves are judged here: commands that look at a whole result afterwards may see more. The rigs have half of the
