@@ -1,6 +1,7 @@
 """The printed ChArUco sheet, drawn area-exactly through the real lens, and poses for holding it by hand."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -82,6 +83,16 @@ def sheet_on_table(target: Target, size_mm: Array, height_mm: float) -> Placemen
     R = np.array([[c, s, 0.0], [s, -c, 0.0], [0.0, 0.0, -1.0]])  # board x right, y down, z into the table
     centre = np.array([target.centre_mm[0], target.centre_mm[1], height_mm])
     return Placement(position_mm=centre - R @ np.array([size_mm[0] / 2, size_mm[1] / 2, 0.0]), rotation=R)
+
+
+def laid_target(target: Target, sheet: SheetTruth) -> Target:
+    """The sheet as it really lies there: with the squares and markers of the one in use, turned as it was laid down."""
+    return replace(
+        target,
+        square_mm=sheet.square_mm or target.square_mm,
+        marker_mm=sheet.marker_mm or target.marker_mm,
+        rotation_rad=target.rotation_rad + sheet.turned_rad,
+    )
 
 
 def _black_squares(target: Target) -> Array:

@@ -12,6 +12,7 @@ TOP_LEVEL: Final = {
     "camera": "the table with the real camera",
     "room": "the table with the surroundings",
     "sheet": "the table with the printed sheet",
+    "mishaps": "the table with what goes wrong while photographs are taken",
 }
 
 SURFACE: Final = {
@@ -64,6 +65,7 @@ FACET: Final = {
     "tilt_deg": "turn about the panel's own x and y, [x, y]",
     "bend_radius_mm": "radius of a bend that the panel should not have",
     "bend_deg": "direction of that bend's axis, from the panel's x",
+    "twist_mrad_per_mm": "twist: how fast the panel's slope along its x grows along its y",
 }
 
 PROJECTOR: Final = {
@@ -115,4 +117,7 @@ SHEET: Final = {
     "thickness_mm": "thickness of the sheet",
     "paper": "reflectance of the paper",
     "ink": "reflectance of the ink",
+    "square_mm": "side of the squares of the sheet that is used, where it is another than rig.toml says",
+    "marker_mm": "side of its markers",
+    "turned_deg": "how far the sheet lies turned against what rig.toml says, about its middle, from x to y",
 }

@@ -188,6 +188,9 @@ def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError 
         R = R @ rotation_from_vector(np.array([*tilt.tilt_rad, 0.0]))
         if tilt.curvature_per_mm != 0.0:
             terms.append(Cylinder(curvature_per_mm=tilt.curvature_per_mm, axis_rad=tilt.bend_rad))
+        if tilt.twist_per_mm != 0.0:
+            twist = monomials([(1, 1, tilt.twist_per_mm)])
+            terms.append(Polynomial(coefficients=twist, centre_mm=(0.0, 0.0), scale_mm=1.0))
     return Piece(
         origin_mm=piece.origin_mm, R_mirror_from_piece=R, surface=surface.with_terms(terms), inside=piece.inside
     )

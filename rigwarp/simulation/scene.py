@@ -49,7 +49,14 @@ class Scene:
         self.white = float(np.median(lit)) if white is None else white
         self._per_light = (per_area / self.white).astype(np.float32)
 
-    def radiance(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
-        """(H, W) radiance for (h, w) light of the projector's pixels; 1 = typical projected white on a white table."""
+    def radiance(
+        self, light: NDArray[np.float32], *, daylight: float = 0.0, shade: NDArray[np.float32] | None = None
+    ) -> NDArray[np.float32]:
+        """(H, W) radiance for (h, w) light of the projector's pixels; 1 = typical projected white on a white table.
+
+        `daylight` is room light beside the usual, as a share of projected white; `shade` (H, W) the share of all light
+        that somebody in its way lets through.
+        """
         irradiance = (self.transport @ light.ravel()).reshape(self._per_light.shape) * self._per_light
-        return hazed((irradiance + np.float32(self._room.ambient)) * self._top.reflectance, self._room.haze)
+        lit = (irradiance + np.float32(self._room.ambient + daylight)) * self._top.reflectance
+        return hazed(lit if shade is None else lit * shade, self._room.haze)

@@ -1,5 +1,7 @@
 """From light on the sensor to an 8-bit picture: lens blur, vignetting, exposure, noise, response, quantisation."""
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -23,21 +25,38 @@ class Sensor:
         light = np.linspace(0.0, 1.0, _RESPONSE_STEPS)
         self._codes = np.asarray(255.0 * encode_transfer(light, truth.response), np.float32)
 
-    def expose(self, radiance: NDArray[np.float32], gain: float, random: np.random.Generator) -> NDArray[np.uint8]:
-        """Photograph a radiance picture (H, W); `gain` = full-scale share per unit of radiance."""
-        light = self.optics(radiance) * np.float32(gain)
+    def expose(
+        self,
+        radiance: NDArray[np.float32],
+        gain: float | NDArray[np.float32],
+        random: np.random.Generator,
+        *,
+        moved: Callable[[NDArray[np.float32]], NDArray[np.float32]] | None = None,
+    ) -> NDArray[np.uint8]:
+        """Photograph a radiance picture (H, W); `gain` = full-scale share per unit of radiance, (H, 1) if by row.
+
+        `moved` turns the lens's picture into what it is after the camera has moved.
+        """
+        light = self.optics(radiance, moved=moved) * np.asarray(gain, np.float32)
         well = np.float32(self._truth.full_well_e)
         noise = random.standard_normal(light.shape, dtype=np.float32)
         variance = light / well + np.float32((self._truth.read_noise_e / self._truth.full_well_e) ** 2)
         light = light + noise * np.sqrt(np.maximum(variance, 0.0))
         return self.digitise(light)
 
-    def optics(self, radiance: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Lens blur and vignetting."""
+    def optics(
+        self,
+        radiance: NDArray[np.float32],
+        *,
+        moved: Callable[[NDArray[np.float32]], NDArray[np.float32]] | None = None,
+    ) -> NDArray[np.float32]:
+        """Lens blur and vignetting; a motion between them: blurred light can be resampled, and the lens moves too."""
         if self._truth.blur_px > 0.0:
             radiance = np.asarray(
                 cv2.GaussianBlur(radiance, (0, 0), self._truth.blur_px, borderType=cv2.BORDER_REPLICATE), np.float32
             )
+        if moved is not None:
+            radiance = moved(radiance)
         return np.asarray(radiance * self._transmission, np.float32)
 
     def digitise(self, light: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -3,10 +3,11 @@
 Only the simulation reads these. Lengths in mm, angles in radians, surface errors in mm (the file has um and degrees).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from rigwarp.geometry import Array, Placement
 from rigwarp.rig import Transfer
+from rigwarp.simulation.mishaps import Mishaps
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,12 +54,13 @@ class BuiltRipple:
 
 @dataclass(frozen=True, kw_only=True)
 class FacetError:
-    """One panel's own error: turned about its own x and y, and bent to a cylinder about a line in its plane."""
+    """One panel's own error: turned about its own x and y, bent about a line in its plane, twisted (a term c x y)."""
 
     piece: int
     tilt_rad: tuple[float, float]
     curvature_per_mm: float
     bend_rad: float
+    twist_per_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,12 +179,19 @@ class RoomTruth:
 
 @dataclass(frozen=True, kw_only=True)
 class SheetTruth:
-    """The printed sheet: what the user's own ruler did not see, relative growth along x and y, and its thickness."""
+    """The printed sheet: what the user's own ruler did not see, relative growth along x and y, and its thickness.
+
+    `square_mm`, `marker_mm` and `turned_rad` are mistakes of the person: another print, None = the one in rig.toml, and
+    the sheet laid down turned about its middle.
+    """
 
     scale_error: tuple[float, float]
     thickness_mm: float
     paper: float
     ink: float
+    square_mm: float | None = None
+    marker_mm: float | None = None
+    turned_rad: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -196,3 +205,4 @@ class VirtualTruth:
     camera: CameraTruth
     room: RoomTruth
     sheet: SheetTruth
+    mishaps: Mishaps = field(default_factory=Mishaps)

@@ -10,7 +10,7 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Placement, look_at, rotation_from_degrees
 from rigwarp.rig import ConicShape, FacetsShape, Rig, Transfer
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
-from rigwarp.simulation import keys
+from rigwarp.simulation import keys, mishaps
 from rigwarp.simulation.projector import HEXAGONAL_COUNTS
 from rigwarp.simulation.truth import (
     BuiltRipple,
@@ -66,7 +66,8 @@ def parse_truth(text: str, rig: Rig, *, source: str = "virtual.toml") -> Virtual
         projector=_projector(document.section("projector", keys.PROJECTOR, required=False), rig),
         camera=_camera(document.section("camera", keys.CAMERA, required=True), rig),
         room=_room(document.section("room", keys.ROOM, required=False)),
-        sheet=_sheet(document.section("sheet", keys.SHEET, required=False)),
+        sheet=_sheet(document.section("sheet", keys.SHEET, required=False), rig),
+        mishaps=mishaps.parse_mishaps(document.section("mishaps", mishaps.KEYS, required=False)),
     )
 
 
@@ -210,6 +211,7 @@ def _facet(section: TomlSection, pieces: int) -> FacetError:
         tilt_rad=(float(tilt[0]), float(tilt[1])),
         curvature_per_mm=1.0 / radius_mm,
         bend_rad=math.radians(section.number("bend_deg", default=0.0)),
+        twist_per_mm=section.number("twist_mrad_per_mm", default=0.0) / 1000.0,
     )
 
 
@@ -295,11 +297,21 @@ def _room(section: TomlSection) -> RoomTruth:
     )
 
 
-def _sheet(section: TomlSection) -> SheetTruth:
+def _sheet(section: TomlSection, rig: Rig) -> SheetTruth:
+    square_mm = section.number("square_mm", limits=POSITIVE) if section.has("square_mm") else None
+    marker_mm = section.number("marker_mm", limits=POSITIVE) if section.has("marker_mm") else None
+    printed_mm = square_mm or rig.target.square_mm
+    if not (marker_mm or rig.target.marker_mm) < printed_mm:
+        key = "marker_mm" if marker_mm else "square_mm"
+        found = f"markers of {marker_mm or rig.target.marker_mm:g} mm in squares of {printed_mm:g} mm"
+        section.fail(key, found=found, expected="markers that are smaller than the squares")
     error = section.numbers("scale_error_percent", 2, default=(0.0, 0.0), limits=_PERCENT)
     return SheetTruth(
         scale_error=(error[0] / 100.0, error[1] / 100.0),
         thickness_mm=section.number("thickness_mm", default=0.0, limits=_NOT_NEGATIVE),
         paper=section.number("paper", default=0.85, limits=_SHARE),
         ink=section.number("ink", default=0.05, limits=_SHARE),
+        square_mm=square_mm,
+        marker_mm=marker_mm,
+        turned_rad=math.radians(section.number("turned_deg", default=0.0)),
     )

@@ -1,7 +1,7 @@
 """The virtual rig: a display and a camera that behave like the real thing, and the truth to judge results by."""
 
 import itertools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -12,7 +12,8 @@ from rigwarp.errors import DeviceError, InputError
 from rigwarp.geometry import Array, PixelMap, Placement, TriangleMesh
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Rig
-from rigwarp.simulation.board import PrintedBoard, held_poses, sheet_on_table
+from rigwarp.simulation.board import PrintedBoard, held_poses, laid_target, sheet_on_table
+from rigwarp.simulation.incidents import Incidents, handed_over
 from rigwarp.simulation.lens import TableView, true_lens
 from rigwarp.simulation.light_path import LightPath
 from rigwarp.simulation.mirror import NO_PIECE, height_difference
@@ -42,6 +43,7 @@ class VirtualDisplay:
     def __init__(self, resolution: tuple[int, int]) -> None:
         self._resolution = resolution
         self.shown: NDArray[np.uint8] = np.zeros((resolution[1], resolution[0]), np.uint8)
+        self.shown_before = self.shown
 
     @property
     def resolution(self) -> tuple[int, int]:
@@ -62,6 +64,7 @@ class VirtualDisplay:
                 f"virtual display: got a picture of shape {frame.shape} and type {frame.dtype}, "
                 f"expected {wanted} or {(*wanted, 3)} and uint8. Make it at the projector's native size."
             )
+        self.shown_before = self.shown
         self.shown = frame.copy()
 
     def close(self) -> None:
@@ -69,7 +72,7 @@ class VirtualDisplay:
 
 
 class VirtualCamera:
-    """The virtual camera above the table; nothing about it changes by itself."""
+    """The virtual camera above the table; nothing about it changes by itself but what [mishaps] says."""
 
     def __init__(self, resolution: tuple[int, int], grab: Callable[[float], NDArray[np.uint8]]) -> None:
         self._resolution = resolution
@@ -117,7 +120,7 @@ class VirtualRig:
     Notes
     -----
     Photographs are numbered from the construction on; each has its own random numbers from (seed, number), so that a
-    run can be repeated.
+    run can be repeated. The mishaps count what the camera above the table grabs, without the photographs of the sheet.
     """
 
     def __init__(
@@ -149,9 +152,11 @@ class VirtualRig:
         self._lens = true_lens(truth.camera, self._resolution)
         self._view = TableView(truth.camera, self._lens, self._form)
         self._sensor = Sensor(truth.camera, self._resolution)
-        self._board = PrintedBoard(rig.target, truth.sheet)
+        self._incidents = Incidents(truth.mishaps, truth.camera, self._lens, self._form, self._resolution)
+        self._target = laid_target(rig.target, truth.sheet)
+        self._board = PrintedBoard(self._target, truth.sheet)
         self._meshes, self._profiles = meshes, profiles
-        self._photos = itertools.count(1)
+        self._photos, self._grabbed = itertools.count(1), itertools.count(1)
         self._set_before: tuple[float, float] | None = None
         self._scene: Scene | None = None
         self._top: TableTop | None = None
@@ -169,9 +174,7 @@ class VirtualRig:
             if self._set_before is not None:
                 self._gain = self._set_before[0]
                 return
-            width, height = self._projector.resolution
-            white = self._scene.radiance(np.ones((height, width), np.float32))
-            self._gain = self._sensor.gain_for(white, peak_code=_WHITE_CODE, share=_WHITE_SHARE)
+            self._gain = self._sensor.gain_for(self._white(), peak_code=_WHITE_CODE, share=_WHITE_SHARE)
 
     @property
     def truth(self) -> VirtualTruth:
@@ -184,7 +187,7 @@ class VirtualRig:
         assert self._scene is not None
         focused = replace(truth.projector, focus_mm=self._path.focus_mm)
         after = VirtualRig(self._rig, replace(truth, projector=focused), meshes=self._meshes, profiles=self._profiles)
-        after._photos = self._photos
+        after._photos, after._grabbed = self._photos, self._grabbed
         after._set_before = (self._gain, self._scene.white)
         return after
 
@@ -201,7 +204,7 @@ class VirtualRig:
             ),
         )
         after = VirtualRig(self._rig, truth, meshes=self._meshes, profiles=self._profiles)
-        after._photos = itertools.count(_PHOTOS_ON_BOARD)
+        after._photos, after._grabbed = itertools.count(_PHOTOS_ON_BOARD), itertools.count(_PHOTOS_ON_BOARD)
         return after
 
     def board_photos(self, count: int = 14) -> list[NDArray[np.uint8]]:
@@ -212,7 +215,7 @@ class VirtualRig:
     def table_sheet_photo(self) -> NDArray[np.uint8]:
         """Photograph (H, W) of the sheet lying on the table as the rig's target says, room light, the projector off."""
         height_mm = self._form.height_mm + self._truth.sheet.thickness_mm
-        lying = sheet_on_table(self._rig.target, self._board.size_mm, height_mm)
+        lying = sheet_on_table(self._target, self._board.size_mm, height_mm)
         eye = self._truth.camera.placement
         pose = Placement(position_mm=eye.to_part(lying.position_mm), rotation=eye.rotation.T @ lying.rotation)
 
@@ -222,6 +225,10 @@ class VirtualRig:
             return self._form.height_mm - self._form.z_mm(on_table[..., 0], on_table[..., 1])
 
         return self._photograph_board(pose, self._table_top().reflectance, into_table)
+
+    def handed_over(self, photos: Sequence[NDArray[np.uint8]]) -> list[NDArray[np.uint8]]:
+        """A scan's photographs (H, W) as somebody hands them over who mixes up, loses or turns them ([mishaps])."""
+        return handed_over(photos, self._truth.mishaps)
 
     def true_map(self) -> PixelMap:
         """Where the light of each projector pixel's centre lands on the table, for judging results only.
@@ -277,8 +284,17 @@ class VirtualRig:
         """A photograph; twice the `exposure` (1: nominal) collects twice the electrons in the same wells."""
         self.prepare()
         assert self._scene is not None
-        light = self._projector.emitted(self.display.shown)
-        return self._sensor.expose(self._scene.radiance(light), self._gain * exposure, self._next_random())
+        number, random, mishap = next(self._grabbed), self._next_random(), self._incidents
+        shown = self.display.shown_before if mishap.shows_the_one_before(number) else self.display.shown
+        light = self._projector.emitted(shown) * np.float32(mishap.lamp(number))
+        radiance = self._scene.radiance(light, daylight=mishap.daylight(number), shade=mishap.shade(number))
+        gain = self._gain * exposure * mishap.metered(radiance, self._white) * mishap.bands(random)
+        return mishap.developed(self._sensor.expose(radiance, gain, random, moved=mishap.moved(number)))
+
+    def _white(self) -> NDArray[np.float32]:
+        assert self._scene is not None
+        width, height = self._projector.resolution
+        return self._scene.radiance(np.ones((height, width), np.float32))
 
     def _next_random(self) -> np.random.Generator:
         return np.random.default_rng([self._truth.seed, next(self._photos)])
@@ -332,4 +348,4 @@ class VirtualRig:
         slope = np.linspace(1.0 - _ROOM_FALL / 2, 1.0 + _ROOM_FALL / 2, self._resolution[0], dtype=np.float32)
         radiance = hazed(np.asarray(radiance * slope, np.float32), self._truth.room.haze)
         gain = self._sensor.gain_at(sheet.paper * (1.0 + _ROOM_FALL / 2), _PAPER_CODE)
-        return self._sensor.expose(radiance, gain, self._next_random())
+        return self._incidents.developed(self._sensor.expose(radiance, gain, self._next_random()))

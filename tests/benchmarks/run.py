@@ -1,14 +1,16 @@
 """Runs the benchmarks beside this file and reports what they measured.
 
-    python tests/benchmarks/run.py [--json] [NAME ...]
+    python tests/benchmarks/run.py [--json] [--cells PATTERN ...] [NAME ...]
 
 Each bench_NAME.py has a function `measure() -> dict` of plain numbers, texts and nested dicts. Its key "held", where it
 has one, is a dict from what was wanted, in words, to whether it holds; if anything does not, the exit code is 1.
-A benchmark can also be run alone: `python tests/benchmarks/bench_NAME.py [--json]`.
+A benchmark can also be run alone: `python tests/benchmarks/bench_NAME.py [--json]`. Where `measure` takes `cells`, a
+table of cases can be run in part: `--cells` with patterns such as "round-table/*", before it all NAMEs.
 """
 
 import argparse
 import importlib.util
+import inspect
 import json
 import os
 import platform
@@ -34,7 +36,7 @@ def names() -> list[str]:
     return sorted(path.stem.removeprefix("bench_") for path in _HERE.glob("bench_*.py"))
 
 
-def measure_of(name: str) -> Callable[[], dict[str, Any]]:
+def measure_of(name: str) -> Callable[..., dict[str, Any]]:
     """The measure function of bench_NAME.py."""
     spec = importlib.util.spec_from_file_location(f"bench_{name}", _HERE / f"bench_{name}.py")
     assert spec is not None
@@ -44,11 +46,25 @@ def measure_of(name: str) -> Callable[[], dict[str, Any]]:
     return module.measure
 
 
-def alone(name: str, measure: Callable[[], dict[str, Any]]) -> int:
+def alone(name: str, measure: Callable[..., dict[str, Any]]) -> int:
     """What a benchmark does when it is run by itself; the exit code."""
     parser = argparse.ArgumentParser(prog=f"bench_{name}")
+    _add_options(parser)
+    asked = parser.parse_args()
+    return report({name: measure(**_cells(measure, asked.cells))}, as_json=asked.json)
+
+
+def _add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
-    return report({name: measure()}, as_json=parser.parse_args().json)
+    parser.add_argument(
+        "--cells", nargs="+", metavar="PATTERN", help="only these cases of benchmarks that have several"
+    )
+
+
+def _cells(measure: Callable[..., dict[str, Any]], asked: list[str] | None) -> dict[str, Any]:
+    """The argument `cells`, for benchmarks that take it."""
+    takes = "cells" in inspect.signature(measure).parameters
+    return {"cells": asked} if asked and takes else {}
 
 
 def report(found: dict[str, dict[str, Any]], *, as_json: bool) -> int:
@@ -77,7 +93,7 @@ def main() -> int:
     """All benchmarks, or those that are named."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("names", nargs="*", metavar="NAME", help=f"one of: {', '.join(names())}")
-    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+    _add_options(parser)
     asked = parser.parse_args()
     unknown = set(asked.names) - set(names())
     if unknown:
@@ -85,7 +101,8 @@ def main() -> int:
     found = {}
     for name in asked.names or names():
         sys.stderr.write(f"{name} ...\n")
-        found[name] = measure_of(name)()
+        measure = measure_of(name)
+        found[name] = measure(**_cells(measure, asked.cells))
     return report(found, as_json=asked.json)
 
 

@@ -1,0 +1,272 @@
+"""Right, or says so: rigs that work, and everything that may go wrong on the day of the scan.
+
+    python tests/benchmarks/run.py bad_day [--cells RIG/WAY ...] [--json]
+
+Every cell is one rig on which one thing goes wrong, with its own seed, taken through the numbers of the chain: the
+photographs are decoded, the map is fitted, and what came out is compared with what was built. Wanted is, in every
+cell, either a map whose errors are what it says (error over sigma, rms, at most 1.3) and at most three times as large
+as without the mishap, or a MeasurementError (exit code 5) whose text names the cause. A map that is neither is a
+silent failure, of which there should be none (nothing being wrong is a cell, too); a refusal for a wrong cause sends
+the user looking in the wrong place.
+
+The camera is known but for the mistakes with the sheet, for which board and sheet are photographed. Only the estimates
+themselves are judged here: commands that look at a whole result afterwards may see more. The rigs have half of the
+scenarios' pixels along each side. Mirrors of several zones are scanned one zone after the other, as `scan` does it.
+What changes the mirror (twist, ripple) changes the truth that is compared with. `--cells` takes patterns such as
+"round-table/*" or "*/knock".
+"""
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does
+
+import re
+import shutil
+import sys
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatch
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+_TESTS = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
+
+from map_truth import TrueMap, map_errors, spread, true_map  # noqa: E402
+from small_rig import make_small_rig  # noqa: E402
+from whole_chain import photographed_camera, true_camera  # noqa: E402
+
+from rigwarp.camera import CameraModel  # noqa: E402
+from rigwarp.decode import Decoder  # noqa: E402
+from rigwarp.devices import open_virtual  # noqa: E402
+from rigwarp.errors import MeasurementError, RigwarpError  # noqa: E402
+from rigwarp.files import RigFolder, open_rig  # noqa: E402
+from rigwarp.jobs.design import design_model  # noqa: E402
+from rigwarp.jobs.fit import rig_tolerances  # noqa: E402
+from rigwarp.jobs.zone_scan import zones_of  # noqa: E402
+from rigwarp.patterns import PatternSet, fast_set  # noqa: E402
+from rigwarp.simulation import VirtualRig  # noqa: E402
+from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, samples_from_scan  # noqa: E402
+
+_LARGEST_Z = 1.3
+_LARGEST_GROWTH = 3.0
+_RIGS = ("round-table", "folded-counter", "shallow-fold")
+_STEEP_MM, _SHALLOW_MM = "15.31", "0.43"  # the counter's fold, and one of 0.8 degrees: 62 mm at 0.4 degrees
+_SEED = 500
+_RIGHT = "right"
+_SILENT, _WRONG_CAUSE, _WRONG_EXIT = "silent failure", "refused, wrong cause", "refused, not with exit code 5"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Way:
+    """Something that goes wrong.
+
+    Attributes
+    ----------
+    text : what virtual.toml has beside the usual; {n} stands for the number of photographs, {half} for its half.
+    cause : a pattern for what a refusal has to speak of.
+    built : whether it changes the mirror.
+    sheet : whether it matters only to a camera that is photographed.
+    rigs : the rigs that it can happen to.
+    """
+
+    text: str
+    cause: str
+    built: bool = False
+    sheet: bool = False
+    rigs: tuple[str, ...] = _RIGS
+
+
+_FOLDS = ("folded-counter", "shallow-fold")
+_MISHAPS = "\n[mishaps]\nphotographs = {n}\n"
+_CAMERA_MOVED = r"camera moved"  # not: "the camera, the projector or the mirror, or the exposure"
+_LIGHT = r"exposure|brightness|daylight|gain|light changed"
+_SMOOTHED = r"compress|smooth|bands|flicker"
+WAYS = {
+    "creep": Way(text=_MISHAPS + "creep_px = [0.6, -0.36]\n", cause=_CAMERA_MOVED),
+    "creep, small": Way(text=_MISHAPS + "creep_px = [0.08, 0.05]\n", cause=_CAMERA_MOVED),
+    "knock": Way(text=_MISHAPS + "knock_at = {half}\nknock_px = [1.2, -0.7]\n", cause=_CAMERA_MOVED),
+    "automatic exposure": Way(text=_MISHAPS + "auto_exposure = 1.0\n", cause=_LIGHT),
+    "daylight": Way(text=_MISHAPS + "daylight = 0.1\n", cause=_LIGHT),
+    "sunshine": Way(text=_MISHAPS + "sunshine = 0.1\nsunshine_at = [{half}, {later}]\n", cause=_LIGHT),
+    "lamp": Way(text=_MISHAPS + "lamp_drift = -0.1\n", cause=_LIGHT + "|lamp"),
+    "JPEG": Way(text=_MISHAPS + "jpeg_quality = 80\n", cause=_SMOOTHED),
+    "bands": Way(text=_MISHAPS + "bands = 0.02\nbands_period_px = 90\n", cause=_SMOOTHED),
+    "smoothing": Way(text=_MISHAPS + "smoothing_px = 1.5\n", cause=_SMOOTHED),
+    "passer-by": Way(
+        text=_MISHAPS + "passer_by_at = [{half}, {later}]\npasser_by_from_mm = [-150, 0]\n"
+        "passer_by_to_mm = [150, 60]\npasser_by_radius_mm = 70\npasser_by_shadow = 0.9\n",
+        cause=r"shadow|walk|passed|moved",
+    ),
+    "too early": Way(text=_MISHAPS + "early = [{half}]\n", cause=r"photograph {half}\b.*(before|shows)"),
+    "exchanged": Way(text=_MISHAPS + "exchanged = [[{half}, {later}]]\n", cause=r"photograph.*(exchanged|shows)"),
+    "missing": Way(text=_MISHAPS + "missing = [{half}]\n", cause=r"photograph|picture|missing"),
+    "twice": Way(text=_MISHAPS + "twice = [{half}]\n", cause=r"photograph|picture|twice"),
+    "upside down": Way(text=_MISHAPS + "turned_deg = 180\n", cause=r"turned|upside down|mirrored"),
+    "on its side": Way(text=_MISHAPS + "turned_deg = 90\n", cause=r"turned|size|shape"),
+    "mirrored": Way(text=_MISHAPS + "mirrored = true\n", cause=r"turned|mirrored"),
+    "sheet the wrong way round": Way(text="turned_deg = 180\n", cause=r"sheet.*(turned|round)", sheet=True),
+    "another sheet": Way(text="square_mm = 24.0\nmarker_mm = 18.0\n", cause=r"sheet|square|size", sheet=True),
+    "twisted panel": Way(
+        text="\n[[built.facet]]\nfacet = 1\ntwist_mrad_per_mm = 0.16\n",
+        cause=r"fold|panel|zone",
+        built=True,
+        rigs=_FOLDS,
+    ),
+    "print-layer ripple": Way(
+        text="\n[[built.ripple]]\namplitude_um = 0.1\nperiod_mm = 1.6\ndirection_deg = 30\n", cause="ripple", built=True
+    ),
+}
+
+
+def measure(cells: Sequence[str] = ("*",)) -> dict[str, Any]:
+    """What came of each cell that fits one of the patterns."""
+    figures: dict[str, Any] = {}
+    outcomes = []
+    with tempfile.TemporaryDirectory() as name:
+        for rig in _RIGS:
+            ways = [way for way in WAYS if rig in WAYS[way].rigs and any(fnmatch(f"{rig}/{way}", c) for c in cells)]
+            if not ways:
+                continue
+            bench = _RigBench(Path(name), rig)
+            found = {}
+            for way in ways:
+                found[way] = bench.cell(WAYS[way])
+                sys.stderr.write(f"  {rig}/{way}: {_line(found[way])}\n")
+            figures[rig] = {**bench.unspoilt, **found}
+            outcomes += [one["outcome"] for one in figures[rig].values()]
+    silent, misled, strange = (outcomes.count(kind) for kind in (_SILENT, _WRONG_CAUSE, _WRONG_EXIT))
+    figures |= {"cells": len(outcomes), _SILENT: silent, _WRONG_CAUSE: misled, _WRONG_EXIT: strange}
+    figures["held"] = {
+        "no silent failure": silent == 0,
+        f"error over sigma at most {_LARGEST_Z:g} and error at most {_LARGEST_GROWTH:g} times the unspoilt one, "
+        "or refused with the right cause": silent + misled + strange == 0,
+    }
+    return figures
+
+
+class _RigBench:
+    """One rig: what it gives on a good day, and on others."""
+
+    def __init__(self, root: Path, name: str) -> None:
+        self._root = root / name
+        _make(self._root, name)
+        self._folder = open_rig(self._root)
+        self._truth = true_map(self._folder)
+        zone = zones_of(self._folder)
+        self._masks = [zone == n for n in np.unique(zone)] if len(np.unique(zone)) > 1 else [np.ones(zone.shape, bool)]
+        projector = self._folder.rig.projector
+        self._patterns = fast_set(projector.resolution, projector.transfer)
+        self._good: dict[bool, dict[str, Any]] = {}
+        self._number = 0
+
+    @property
+    def unspoilt(self) -> dict[str, Any]:
+        """Figures of the good day, by kind of camera, as far as they were needed."""
+        names = {False: "nothing wrong", True: "nothing wrong, photographed camera"}
+        return {names[kind]: figures for kind, figures in self._good.items()}
+
+    def cell(self, way: Way) -> dict[str, Any]:
+        """What comes of a mishap."""
+        if way.sheet not in self._good:
+            good = self._figures(self._folder, self._truth, photographed=way.sheet)
+            self._good[way.sheet] = {"outcome": _RIGHT if good["z"] <= _LARGEST_Z else _SILENT, **good}
+        count = len(self._patterns.frames) * len(self._masks)
+        words = {"{n}": str(count), "{half}": str(count // 2), "{later}": str(count // 2 + 4)}
+        text, cause = (_filled(words, part) for part in (way.text, way.cause))
+        folder = self._spoilt(text)
+        truth = true_map(folder) if way.built else self._truth
+        try:
+            found = self._figures(folder, truth, photographed=way.sheet)
+        except MeasurementError as error:
+            right = re.search(cause, str(error), re.IGNORECASE) is not None
+            return {"outcome": "refused, right cause" if right else _WRONG_CAUSE, "error": _short(error)}
+        except RigwarpError as error:
+            return {"outcome": _WRONG_EXIT, "error": f"exit {error.exit_code}: {_short(error)}"}
+        growth = found["rms_mm"] / self._good[way.sheet]["rms_mm"]
+        good = found["z"] <= _LARGEST_Z and growth <= _LARGEST_GROWTH
+        return {"outcome": _RIGHT if good else _SILENT, **found, "times unspoilt": growth}
+
+    def _spoilt(self, text: str) -> RigFolder:
+        self._number += 1
+        root = self._root.with_name(f"{self._root.name}-{self._number}")
+        shutil.copytree(self._root, root)
+        truth = root / "virtual.toml"
+        told = re.sub(r"^seed = \d+", f"seed = {_SEED + self._number}", truth.read_text(encoding="utf-8"), flags=re.M)
+        # [sheet] stands last in the scenarios' files: lines without a table of their own go on there
+        truth.write_text(told.rstrip() + "\n" + text, encoding="utf-8")
+        return open_rig(root)
+
+    def _figures(self, folder: RigFolder, truth: TrueMap, *, photographed: bool) -> dict[str, float]:
+        virtual = open_virtual(folder)
+        sheet_mm = virtual.truth.sheet.thickness_mm
+        camera = (
+            photographed_camera(folder, virtual, sheet_mm=sheet_mm) if photographed else true_camera(folder, virtual)
+        )
+        errors = map_errors(folder, self._fitted(folder, virtual, camera), truth)
+        clear = ~errors.smeared
+        return {
+            "z": spread(errors.z[clear]),
+            "rms_mm": float(np.sqrt(np.mean(np.sum(errors.error_mm[clear] ** 2, axis=-1)))),
+            "largest_mm": float(np.linalg.norm(errors.error_mm[clear], axis=-1).max()),
+            "n": int(clear.sum()),
+        }
+
+    def _fitted(self, folder: RigFolder, virtual: VirtualRig, camera: CameraModel) -> TableMapFit:
+        photos = virtual.handed_over(
+            [photo for mask in self._masks for photo in _photographed(virtual, self._patterns, mask)]
+        )
+        per_zone = len(self._patterns.frames)
+        samples = []
+        for number in range(len(self._masks)):
+            last = number == len(self._masks) - 1
+            pile = photos[number * per_zone :] if last else photos[number * per_zone : (number + 1) * per_zone]
+            decoder = Decoder(self._patterns)
+            for photo in pile:
+                decoder.add(photo)
+            samples.append(samples_from_scan(decoder.finish(), camera, folder.rig.table))
+        return fit_table_map(design_model(folder), join_samples(samples), camera, rig_tolerances(folder.rig))
+
+
+def _make(root: Path, name: str) -> None:
+    """A rig folder of that name; the shallow fold is the counter's roof, flattened."""
+    make_small_rig(root, "folded-counter" if name == "shallow-fold" else name)
+    if name == "shallow-fold":
+        rig = root / "rig.toml"
+        text = rig.read_text(encoding="utf-8")
+        assert text.count(_STEEP_MM) == 4
+        rig.write_text(text.replace(_STEEP_MM, _SHALLOW_MM), encoding="utf-8")
+
+
+def _photographed(virtual: VirtualRig, patterns: PatternSet, mask: NDArray[np.bool_]) -> list[NDArray[np.uint8]]:
+    photos = []
+    for index in range(len(patterns.frames)):
+        virtual.display.show(np.where(mask, patterns.picture(index), 0).astype(np.uint8))
+        photos.append(virtual.camera.grab())
+    return photos
+
+
+def _filled(words: dict[str, str], text: str) -> str:
+    for word, value in words.items():
+        text = text.replace(word, value)
+    return text
+
+
+def _line(cell: dict[str, Any]) -> str:
+    """A cell in a line, while the others are still to come."""
+    told = cell.get("error") or f"z {cell['z']:.2f}, {cell['rms_mm']:.4f} mm, {cell['times unspoilt']:.1f} x unspoilt"
+    return f"{cell['outcome']}: {told}"
+
+
+def _short(error: RigwarpError) -> str:
+    return " ".join(str(error).split())[:160]
+
+
+if __name__ == "__main__":
+    from run import alone
+
+    sys.exit(alone("bad_day", measure))
