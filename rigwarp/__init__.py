@@ -16,7 +16,8 @@ Rooms, in working order:
     verification  what really lands on the table
 
 beside them: geometry (frames, rays, pixel maps), simulation (the virtual rig), files (everything on disk),
-reports (text, pictures, html), commands and cli.py (the command line), errors.
+scenarios (ready-made rigs), sheets (boards to print), reports (text, pictures, html), jobs (what each command does,
+without a terminal), commands and cli.py (the command line), errors.
 """
 
 from __future__ import annotations
@@ -26,9 +27,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from rigwarp.jobs.opened_rig import OpenedRig
+    from rigwarp.jobs.progress import Progress
     from rigwarp.live.library import LoadedWarp
 
-__all__ = ["__version__", "load_warp"]
+__all__ = ["__version__", "load_warp", "open_rig"]
 __version__ = "0.1.0"
 
 
@@ -40,3 +43,23 @@ def load_warp(rig: Path | str, *, dither: bool = False) -> LoadedWarp:
     from rigwarp.live import library  # brings OpenCV along: only for those who ask for it
 
     return library.load_warp(rig, dither=dither)
+
+
+def open_rig(rig: Path | str, *, progress: Progress | None = None) -> OpenedRig:
+    """A rig folder and its jobs: `trace()`, `camera()`, `scan()`, `fit()`, `verify()`, `report()` and more.
+
+    Parameters
+    ----------
+    rig : the folder, or its rig.toml.
+    progress : hears of stages and notes while a job works; None: nobody does.
+
+    Raises
+    ------
+    InputError
+        If rig.toml or a file that it names is missing or wrong.
+    """
+    from rigwarp.files import open_rig as read_rig
+    from rigwarp.jobs.opened_rig import OpenedRig
+    from rigwarp.jobs.progress import SILENT
+
+    return OpenedRig(read_rig(rig), progress=progress or SILENT)

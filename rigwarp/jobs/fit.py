@@ -24,7 +24,6 @@ from rigwarp.files import (
     write_prewarp,
 )
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS
-from rigwarp.geometry import Array
 from rigwarp.jobs.budget import write_budget
 from rigwarp.jobs.design import design_model
 from rigwarp.jobs.fit_mirror import fit_mirror
@@ -32,7 +31,7 @@ from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scan_runs import scan_figures
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
-from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, mounting_tolerances, samples_from_scan
+from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan
 from rigwarp.tracing import trace_map
 from rigwarp.verification import MapBudget
 
@@ -133,17 +132,6 @@ def camera_of(folder: RigFolder) -> CameraModel:
     """The rig's calibrated camera."""
     make_with = f"Make it with: rigwarp camera {folder.root} --lens DIR --table PHOTO"
     return read_camera(folder.root / CAMERA_FILE, make_with=make_with)
-
-
-def rig_tolerances(rig: Rig) -> Array:
-    """(12,) mounting tolerances of the rig file."""
-    projector, mirror = rig.projector, rig.mirror
-    return mounting_tolerances(
-        projector.position_tolerance_mm,
-        projector.rotation_tolerance_rad,
-        mirror.position_tolerance_mm,
-        mirror.rotation_tolerance_rad,
-    )
 
 
 def held_out_figures(rig: Rig, table_map: TableMapFit) -> dict[str, Any]:

@@ -15,10 +15,10 @@ from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, MAP_FILE, P
 from rigwarp.files.quick_file import read_quick_file, write_quick
 from rigwarp.geometry import Photo
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.fit import camera_of, rig_tolerances
+from rigwarp.jobs.fit import camera_of
 from rigwarp.live import CpuRenderer
 from rigwarp.prewarp import Prewarp
-from rigwarp.table_map import invert
+from rigwarp.table_map import invert, rig_tolerances
 from rigwarp.table_map.registration import apply_shifts
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification import (

@@ -6,7 +6,7 @@ the design's pose is registered to them, and a smooth residual surface per zone 
 
 from rigwarp.table_map.fit import HeldOut, TableMapFit, fit_table_map
 from rigwarp.table_map.inverse import InverseMap, invert
-from rigwarp.table_map.registration import Registration, mounting_tolerances, register
+from rigwarp.table_map.registration import Registration, mounting_tolerances, register, rig_tolerances
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples, samples_from_scan
 
 __all__ = [
@@ -21,5 +21,6 @@ __all__ = [
     "join_samples",
     "mounting_tolerances",
     "register",
+    "rig_tolerances",
     "samples_from_scan",
 ]

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
+from rigwarp.rig import Rig
 from rigwarp.tracing import OpticalModel
 
 _MOST_SAMPLES = 2500
@@ -39,6 +40,17 @@ class Registration:
 def mounting_tolerances(projector_mm: float, projector_rad: float, mirror_mm: float, mirror_rad: float) -> Array:
     """(12,) 1-sigma priors in the order of `Registration.shifts`."""
     return np.repeat([projector_mm, projector_rad, mirror_mm, mirror_rad], 3)
+
+
+def rig_tolerances(rig: Rig) -> Array:
+    """(12,) `mounting_tolerances` of a rig file."""
+    projector, mirror = rig.projector, rig.mirror
+    return mounting_tolerances(
+        projector.position_tolerance_mm,
+        projector.rotation_tolerance_rad,
+        mirror.position_tolerance_mm,
+        mirror.rotation_tolerance_rad,
+    )
 
 
 def apply_shifts(model: OpticalModel, shifts: Array) -> OpticalModel:

@@ -43,10 +43,13 @@ from rigwarp.geometry import Array  # noqa: E402
 from rigwarp.geometry.pixel_map import NO_LIGHT  # noqa: E402
 from rigwarp.geometry.zernike import Disk  # noqa: E402
 from rigwarp.jobs.design import design_model  # noqa: E402
-from rigwarp.jobs.fit import rig_tolerances  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.simulation.truth import Dent, VirtualTruth  # noqa: E402
-from rigwarp.table_map import fit_table_map, samples_from_scan  # noqa: E402
+from rigwarp.table_map import (  # noqa: E402
+    fit_table_map,
+    rig_tolerances,
+    samples_from_scan,
+)
 
 _RIGS = 20
 _SHEET_MM = 0.2

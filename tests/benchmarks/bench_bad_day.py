@@ -46,11 +46,16 @@ from rigwarp.devices import open_virtual  # noqa: E402
 from rigwarp.errors import MeasurementError, RigwarpError  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
 from rigwarp.jobs.design import design_model  # noqa: E402
-from rigwarp.jobs.fit import rig_tolerances  # noqa: E402
 from rigwarp.jobs.zone_scan import zones_of  # noqa: E402
 from rigwarp.patterns import PatternSet, fast_set  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
-from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, samples_from_scan  # noqa: E402
+from rigwarp.table_map import (  # noqa: E402
+    TableMapFit,
+    fit_table_map,
+    join_samples,
+    rig_tolerances,
+    samples_from_scan,
+)
 
 _LARGEST_Z = 1.3
 _LARGEST_GROWTH = 3.0

@@ -26,8 +26,7 @@ from rigwarp.devices import open_virtual
 from rigwarp.files import RigFolder, complete_runs, open_rig, read_camera, read_decoded
 from rigwarp.jobs.demo import map_against_truth
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.fit import rig_tolerances
-from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, samples_from_scan
+from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan
 
 _SCENARIOS = ("round-table", "folded-counter")
 _WANTED_MM = {"photographed camera": 0.10, "true camera": 0.03}

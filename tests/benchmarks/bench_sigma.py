@@ -35,10 +35,13 @@ from rigwarp.camera.boards.board_shape import PLAIN_PRINT  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
 from rigwarp.geometry import Array  # noqa: E402
 from rigwarp.jobs.design import design_model  # noqa: E402
-from rigwarp.jobs.fit import rig_tolerances  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.simulation.truth import VirtualTruth  # noqa: E402
-from rigwarp.table_map import fit_table_map, samples_from_scan  # noqa: E402
+from rigwarp.table_map import (  # noqa: E402
+    fit_table_map,
+    rig_tolerances,
+    samples_from_scan,
+)
 
 _RIGS = 24
 _SHEET_MM = 0.2  # nominal thickness: thick enough for the thinnest draw to stay above zero

@@ -15,10 +15,9 @@ from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.cli import main
 from rigwarp.files import open_rig, read_camera, write_picture
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.fit import rig_tolerances
 from rigwarp.rig import inside_content
 from rigwarp.simulation import VirtualRig
-from rigwarp.table_map import fit_table_map, samples_from_scan
+from rigwarp.table_map import fit_table_map, rig_tolerances, samples_from_scan
 
 BOARD_MM = 3.0
 MAP_MM = 0.05  # rms: half of what the small rig's camera pixels are to a map that knows its sheet
