@@ -190,6 +190,8 @@ def held_out_figures(rig: Rig, table_map: TableMapFit) -> dict[str, Any]:
         "max_mm": held_out.max_mm,
         "coverage": content_coverage(rig, table_map),
         "z_spread": held_out.z_spread,
+        "z_spread_of_noise": held_out.z_spread_of_noise,
+        "not_proven": table_map.not_proven,
     }
 
 
@@ -219,6 +221,8 @@ def print_fit(console: Console, made: FitMade) -> None:
             ),
         ]
     )
+    if made.table_map.not_proven:
+        console.say(f"  {made.table_map.not_proven}")
     print_budget(console, made.budget)
     for finding in made.as_built.findings if made.as_built else ():
         console.say(f"  {finding.what}: {finding.effect} {finding.moves_mm:.1f} mm; {finding.prewarp}")

@@ -82,7 +82,7 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
     tables = []
     figures = parts.fit.get("table_map")
     if isinstance(figures, dict):
-        tables.append(Rows(rows=_residual_rows(figures), note="z-spread: residuals over predicted noise; 1 is ideal."))
+        tables.append(Rows(rows=_residual_rows(figures), note=_residual_note(figures)))
     registration = parts.fit.get("registration")
     if isinstance(registration, dict):
         tables.append(
@@ -99,6 +99,12 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
     if decode:
         tables.append(Rows(rows=flat_rows(decode), head=("Decoding of the scan", ""), detail=True))
     return tables
+
+
+def _residual_note(figures: dict[str, object]) -> str:
+    note = "z-spread: residuals over the stated sigma; 1 is ideal."
+    reason = str(figures.get("not_proven") or "")
+    return f"{note} {reason[0].upper()}{reason[1:]}." if reason else note
 
 
 def _residual_rows(figures: dict[str, object]) -> list[tuple[str, str]]:
