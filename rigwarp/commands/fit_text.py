@@ -29,6 +29,8 @@ def print_fit(console: Console, made: FitMade) -> None:
             ),
         ]
     )
+    if made.table_map.not_proven:
+        console.say(f"  {made.table_map.not_proven}")
     print_budget(console, made.budget)
     for finding in made.as_built.findings if made.as_built else ():
         console.say(f"  {finding.what}: {finding.effect} {finding.moves_mm:.1f} mm; {finding.prewarp}")

@@ -144,6 +144,8 @@ def held_out_figures(rig: Rig, table_map: TableMapFit) -> dict[str, Any]:
         "max_mm": held_out.max_mm,
         "coverage": content_coverage(rig, table_map),
         "z_spread": held_out.z_spread,
+        "z_spread_of_noise": held_out.z_spread_of_noise,
+        "not_proven": table_map.not_proven,
     }
 
 

@@ -10,6 +10,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.table_map.design_field import DesignField, design_field
+from rigwarp.table_map.misfit import HeldSamples, Misfit, find_misfit, join_held, judged_sigma
 from rigwarp.table_map.registration import Registration, register
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples
 from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
@@ -25,18 +26,30 @@ _GROSS = 10.0  # times the usual distance from the registered design, but at lea
 _GROSS_MM = 5.0  # ... this much: such a sample was decoded wrongly
 _STRAY_MM = 2.0  # a sample this far from the fitted surface supports nothing
 _RIM_PX = 3.0  # from the picture's border, blur mixes the stripes with darkness: positions err inwards by 0.15 px
+_PROVEN = (0.9, 1.1)  # spread of held-out residuals over sigma
+_TILE_PX = 96.0
+_TILE_Z = 1.3  # in a tile with ...
+_FEW_HELD = 50  # ... so many held-out samples chance gives 1.2 at most
 _MIN_CELLS = 40  # of a zone; fewer do not carry a surface
 
 
 @dataclass(frozen=True, kw_only=True)
 class HeldOut:
-    """Distance between the map and samples that were not used for it (cells of 4 x 4 projector pixels)."""
+    """Distance between the map and samples that were not used for it (cells of 4 x 4 projector pixels).
+
+    Attributes
+    ----------
+    n, rms_mm, p95_mm, max_mm : how many, and how far.
+    z_spread : distance over the stated sigma, which counts what other tiles showed beyond the noise.
+    z_spread_of_noise : the same over what noise alone explains.
+    """
 
     n: int
     rms_mm: float
     p95_mm: float
     max_mm: float
     z_spread: float
+    z_spread_of_noise: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,6 +64,7 @@ class TableMapFit:
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
     registration : how the design had to be moved.
     held_out : the honest residual.
+    not_proven : why the held-out samples do not bear the stated sigma out, and where; empty if they do.
     cells : the averaged samples, (N) of them, with `cell_sigma_mm` (N,) and `cell_zone` (N,).
     samples_used, samples_offered : camera pixels.
     """
@@ -62,6 +76,7 @@ class TableMapFit:
     light: Array
     registration: Registration
     held_out: HeldOut
+    not_proven: str
     cells: Samples
     cell_sigma_mm: Array
     cell_zone: NDArray[np.int64]
@@ -77,6 +92,10 @@ class _ZoneFit:
     samples: Samples  # those that agree with the surface
     cells: Samples
     sigma_mm: Array
+
+    def misfit(self, shape: tuple[int, ...]) -> Misfit:
+        """What held-out samples show beyond the noise."""
+        return find_misfit(self.surface.held, shape, _CELL_PX)
 
 
 def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, tolerances: Array) -> TableMapFit:
@@ -171,7 +190,7 @@ def _assemble(
         v, u = np.nonzero(here)
         pixels = np.stack([u, v], axis=-1).astype(float)
         table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.value(pixels)
-        decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, shape))
+        decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, fit.misfit(shape), shape))
     answered &= np.isfinite(table_mm).all(axis=-1)
     common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered)
     table_map = PixelMap(
@@ -182,6 +201,8 @@ def _assemble(
         measured=measured & answered,
     )
     cells = join_samples([f.cells for f in fits])
+    held = join_held([f.surface.held for f in fits])
+    held_sigma = np.concatenate([judged_sigma(f.surface.held, shape, _CELL_PX) for f in fits])
     return TableMapFit(
         table_map=table_map,
         random_mm=random,
@@ -189,7 +210,8 @@ def _assemble(
         decode_mm=decode,
         light=light_picture(cells, shape, answered),
         registration=registration,
-        held_out=_held_out(fits),
+        held_out=_held_out(held, held_sigma),
+        not_proven=_not_proven(held, held_sigma),
         cells=cells,
         cell_sigma_mm=np.concatenate([f.sigma_mm for f in fits]),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
@@ -198,15 +220,40 @@ def _assemble(
     )
 
 
-def _held_out(fits: list[_ZoneFit]) -> HeldOut:
-    residual = np.concatenate([np.linalg.norm(f.surface.held_out_mm, axis=-1) for f in fits])
-    z = np.concatenate([f.surface.held_out_mm / f.surface.held_out_sigma_mm[:, None] for f in fits])
-    if not len(residual):
-        return HeldOut(n=0, rms_mm=np.nan, p95_mm=np.nan, max_mm=np.nan, z_spread=np.nan)
+def _held_out(held: HeldSamples, sigma_mm: Array) -> HeldOut:
+    if not len(held):
+        return HeldOut(n=0, rms_mm=np.nan, p95_mm=np.nan, max_mm=np.nan, z_spread=np.nan, z_spread_of_noise=np.nan)
+    residual = np.linalg.norm(held.residual_mm, axis=-1)
     return HeldOut(
         n=len(residual),
         rms_mm=float(np.sqrt(np.mean(residual**2))),
         p95_mm=float(np.percentile(residual, 95)),
         max_mm=float(residual.max()),
-        z_spread=float(np.std(z)),
+        z_spread=float(np.std(held.residual_mm / sigma_mm[:, None])),
+        z_spread_of_noise=float(np.std(held.residual_mm / held.sigma_mm[:, None])),
+    )
+
+
+def _not_proven(held: HeldSamples, sigma_mm: Array) -> str:
+    """Why the held-out samples do not bear the stated sigma out, and where; empty if they do."""
+    if len(held) < _FEW_HELD:
+        return (
+            f"sigma not proven: only {len(held)} held-out samples ({_FEW_HELD} are needed). Scan with the camera "
+            "closer, or light more of the table"
+        )
+    z = held.residual_mm / sigma_mm[:, None]
+    whole = float(np.std(z))
+    tile = np.floor(held.pixels_px / _TILE_PX).astype(np.int64)
+    names, inverse, count = np.unique(tile, axis=0, return_inverse=True, return_counts=True)
+    local = np.sqrt(np.bincount(inverse.ravel(), np.mean(z**2, axis=-1)) / count)
+    wrong = np.flatnonzero((local > _TILE_Z) & (count >= _FEW_HELD))
+    if _PROVEN[0] <= whole <= _PROVEN[1] and not len(wrong):
+        return ""
+    told = np.where(count >= _FEW_HELD, local, 0.0)
+    worst = int(np.argmax(told))
+    u, v = names[worst] * int(_TILE_PX)
+    return (
+        f"sigma not proven: held-out samples scatter {whole:.2f} times as far as stated ({_PROVEN[0]} to {_PROVEN[1]} "
+        f"would bear it out), at worst {told[worst]:.2f} times about projector pixels ({u} to {u + int(_TILE_PX)}, "
+        f"{v} to {v + int(_TILE_PX)}). Look there for a defect of the mirror, and scan again"
     )

@@ -17,6 +17,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.geometry.robust import MEDIAN_PAIR, huber_weights
+from rigwarp.table_map.misfit import HeldSamples
 
 _DEGREE = 3
 _SMOOTHNESS = 10.0 ** np.arange(-3.0, 2.1, 1.0)  # penalty relative to the mean data weight per coefficient
@@ -42,17 +43,13 @@ class SmoothSurface:
     ----------
     x, y : splines over projector pixels (their lengths along u and v are pixels, their heights mm).
     smoothness : the chosen penalty, relative.
-    held_out_px : (K, 2) where the held-out samples are.
-    held_out_mm : (K, 2) residuals there, predicted without them.
-    held_out_sigma_mm : (K,) what the noise and the fit together lead one to expect there.
+    held : the held-out samples, whole tiles predicted without them.
     """
 
     x: HeightSpline
     y: HeightSpline
     smoothness: float
-    held_out_px: Array
-    held_out_mm: Array
-    held_out_sigma_mm: Array
+    held: HeldSamples
     _inverse_band: Array
 
     def value(self, pixels_px: Array) -> Array:
@@ -88,16 +85,19 @@ def smooth_surface(pixels_px: Array, values_mm: Array, sigma_mm: Array, *, cell_
         penalty = _penalty(blank, _stiffness(first.reshape(*even.shape, 2)))
         best = _predicts_best(basis, penalty, values_mm, weight, held, best * _NEARBY)
     kept, _, band = _robust_solve(basis[~held], penalty, values_mm[~held], weight[~held], best)
-    held_out = values_mm[held] - basis[held] @ kept
-    expected = np.sqrt(sigma_mm[held] ** 2 + np.maximum(_quadratic_form(basis[held], _inverse_band(band)), 0.0))
+    fit_mm2 = np.maximum(_quadratic_form(basis[held], _inverse_band(band)), 0.0)
+    judged = HeldSamples(
+        pixels_px=pixels_px[held],
+        residual_mm=values_mm[held] - basis[held] @ kept,
+        sigma_mm=np.sqrt(sigma_mm[held] ** 2 + fit_mm2),
+        fit_mm=np.sqrt(fit_mm2),
+    )
     coefficients, _, band = _robust_solve(basis, penalty, values_mm, weight, best)
     return SmoothSurface(
         x=blank.with_coefficients(coefficients[:, 0]),
         y=blank.with_coefficients(coefficients[:, 1]),
         smoothness=float(best),
-        held_out_px=pixels_px[held],
-        held_out_mm=held_out,
-        held_out_sigma_mm=expected,
+        held=judged,
         _inverse_band=_inverse_band(band),
     )
 

@@ -2,53 +2,36 @@
 
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
-from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.ndimage import map_coordinates
 
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Array, BoolArray, at_height
+from rigwarp.table_map.misfit import Misfit
 from rigwarp.table_map.smooth import SmoothSurface
 from rigwarp.table_map.support import pixel_centres
 
 _STEP_PX = 8  # both parts vary slowly: worked out on a grid and interpolated
 _TABLE_NODES = 25
 LENS_PX = 0.01  # camera pixels by which real lenses stray from their model; common practice, no source
-_NEAR = 3.0  # grid steps over which held-out residuals are averaged
-_FEW = 0.005  # density of held-out samples below which the average of all counts
-_GROSS = 100.0  # times the median squared residual: beyond is an outlier, not a misfit
 
 
-def spread_sigma(surface: SmoothSurface, shape: tuple[int, ...]) -> tuple[Array, Array]:
+def spread_sigma(surface: SmoothSurface, misfit: Misfit, shape: tuple[int, ...]) -> tuple[Array, Array]:
     """(H, W), (H, W) random 1-sigma per axis of a fitted surface, mm: from decode noise alone, and as a whole.
 
-    Decode noise carried through the fit; the whole is that times how much larger the held-out residuals thereabouts
-    are than it explains.
+    Decode noise carried through the fit; the whole has the noise as large as the held-out samples thereabouts show it,
+    and what the surface does not follow besides.
     """
     rows, columns = (np.arange(0, n + _STEP_PX, _STEP_PX, dtype=float) for n in shape)
     grid = np.stack(np.meshgrid(columns, rows), axis=-1)
     low, high = np.array(surface.x.bounds_mm).T
     noise = surface.sigma(np.clip(grid.reshape(-1, 2), low, high)).reshape(grid.shape[:2])
     at = np.moveaxis(pixel_centres(shape)[..., ::-1] / _STEP_PX, -1, 0)
+    unfollowed, ratio = misfit.at(grid)
     from_noise, whole = (
         np.asarray(map_coordinates(sigma, at, order=1, mode="nearest"))
-        for sigma in (noise, noise * _excess(surface, grid.shape[:2]))
+        for sigma in (noise, np.sqrt(ratio * (noise**2 + unfollowed)))
     )
     return from_noise, whole
-
-
-def _excess(surface: SmoothSurface, shape: tuple[int, ...]) -> Array:
-    """Local ratio of held-out residuals to what noise and fit explain, at least 1, on a grid of `shape` nodes."""
-    if not len(surface.held_out_px):
-        return np.ones(shape)
-    ratio = np.sum((surface.held_out_mm / surface.held_out_sigma_mm[:, None]) ** 2, axis=-1) / 2.0
-    ratio = np.minimum(ratio, _GROSS * np.median(ratio))
-    column, row = np.rint(surface.held_out_px / _STEP_PX).astype(int).T
-    row, column = np.clip(row, 0, shape[0] - 1), np.clip(column, 0, shape[1] - 1)
-    index = row * shape[1] + column
-    count = np.bincount(index, minlength=shape[0] * shape[1]).reshape(shape).astype(float)
-    total = np.bincount(index, ratio, minlength=shape[0] * shape[1]).reshape(shape)
-    near, everywhere = gaussian_filter(count, _NEAR), float(np.mean(ratio))
-    local = (gaussian_filter(total, _NEAR) + _FEW * everywhere) / (near + _FEW)
-    return np.asarray(np.sqrt(np.maximum(local, 1.0)))
 
 
 def common_sigma(camera: CameraModel, height_mm: float, table_mm: Array, answered: BoolArray) -> Array:

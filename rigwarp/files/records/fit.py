@@ -16,7 +16,10 @@ class MapOrigin(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class MapFigures(Part):
-    """Residuals of samples held out of the fit, mm; share of the lit content that measurements support; z-spread."""
+    """Residuals of samples held out of the fit, mm; share of the lit content that measurements support; z-spread.
+
+    `not_proven` says where the stated sigma does not cover them; empty or None where it does.
+    """
 
     n: Number = None
     rms_mm: Number = None
@@ -24,6 +27,8 @@ class MapFigures(Part):
     max_mm: Number = None
     coverage: Number = None
     z_spread: Number = None
+    z_spread_of_noise: Number = None
+    not_proven: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -83,9 +83,7 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
     tables = []
     fit = parts.fit
     if fit.table_map is not None:
-        tables.append(
-            Rows(rows=_residual_rows(fit.table_map), note="z-spread: residuals over predicted noise; 1 is ideal.")
-        )
+        tables.append(Rows(rows=_residual_rows(fit.table_map), note=_residual_note(fit.table_map)))
     if fit.registration is not None:
         tables.append(
             Rows(
@@ -101,6 +99,12 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
     if decode:
         tables.append(Rows(rows=flat_rows(decode), head=("Decoding of the scan", ""), detail=True))
     return tables
+
+
+def _residual_note(figures: MapFigures) -> str:
+    note = "z-spread: residuals over the stated sigma; 1 is ideal."
+    reason = figures.not_proven
+    return f"{note} {reason[0].upper()}{reason[1:]}." if reason else note
 
 
 def _residual_rows(figures: MapFigures) -> list[tuple[str, str]]:
