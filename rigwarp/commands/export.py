@@ -18,7 +18,7 @@ def export(
         typer.Option(
             "--format",
             metavar="FORMAT",
-            help="obj, gltf, pfm, stmap, csv, npz or mpcdi (experimental): the warp. mould, deviation-npz or "
+            help="obj, gltf, pfm, exr, csv, npz or mpcdi (experimental): the warp. mould, deviation-npz or "
             "deviation-csv: the mirror.",
         ),
     ],
@@ -51,7 +51,7 @@ def export(
 
     obj, gltf: a mesh with texture coordinates.
     pfm: absolute content pixels.
-    stmap: OpenEXR, for compositing (needs one more package: pip install OpenEXR).
+    exr: texture coordinates as OpenEXR, for compositing (needs one more package: pip install OpenEXR).
     csv, npz: for scripts.
     mpcdi: the open interchange standard of VESA. EXPERIMENTAL: written from
     memory of the standard, never checked against its text or a reader.

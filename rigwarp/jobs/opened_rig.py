@@ -44,7 +44,9 @@ class OpenedRig:
 
         return trace_rig(self.folder, self._progress)
 
-    def camera(self, *, lens: Path | None = None, table: Path | None = None, replace: bool = False) -> "CameraMade":
+    def camera(
+        self, *, lens: Path | str | None = None, table: Path | str | None = None, replace: bool = False
+    ) -> "CameraMade":
         """camera.json, from photographs on disk, or taken now where none are named.
 
         Parameters
@@ -59,7 +61,8 @@ class OpenedRig:
         if table is None:
             taken = take_photos(self._progress, self.folder, preview=False, person=self._person)
             lens, table = taken.lens, taken.table
-        return calibrate_camera(self._progress, self.folder, lens=lens, table=table, replace=replace)
+        board = None if lens is None else Path(lens)
+        return calibrate_camera(self._progress, self.folder, lens=board, table=Path(table), replace=replace)
 
     def scan(
         self, options: "ScanOptions | None" = None, *, resume: bool = False, display: int | None = None

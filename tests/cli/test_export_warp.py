@@ -159,11 +159,11 @@ def test_without_openexr_the_way_to_get_it_is_told(
     rig: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "OpenEXR", None)
-    _, said = export(capsys, rig, "--format", "stmap", code=4)
+    _, said = export(capsys, rig, "--format", "exr", code=4)
     assert "pip install OpenEXR" in said
-    assert not (result_of(rig) / "warp-stmap").exists()
+    assert not (result_of(rig) / "warp-exr").exists()
 
 
 def test_an_unknown_format_is_answered_with_those_there_are(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
     _, said = export(capsys, rig, "--format", "fbx", code=3)
-    assert "obj, gltf, pfm, stmap, csv, npz, mpcdi, mould" in said
+    assert "obj, gltf, pfm, exr, csv, npz, mpcdi, mould" in said

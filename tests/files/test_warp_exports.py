@@ -105,7 +105,7 @@ def from_pfm(folder: Path, u: Any, v: Any, zone: Any) -> Any:
     return picture[v, u, :2]
 
 
-def from_stmap(folder: Path, u: Any, v: Any, zone: Any) -> Any:
+def from_exr(folder: Path, u: Any, v: Any, zone: Any) -> Any:
     with OpenEXR.File(str(folder / "warp.exr")) as file:
         picture = file.channels()["RGBA"].pixels
     s, t = picture[v, u, 0], picture[v, u, 1]
@@ -142,7 +142,7 @@ READERS: dict[str, Callable[..., Any]] = {
     "obj": from_obj,
     "gltf": from_gltf,
     "pfm": from_pfm,
-    "stmap": from_stmap,
+    "exr": from_exr,
     "csv": from_csv,
     "npz": from_npz,
     "mpcdi": from_mpcdi,
@@ -195,7 +195,7 @@ def test_gain_pictures(exported: Path, warp: PlainWarp, name: str) -> None:
 def test_gain_inside_the_formats(exported: Path, warp: PlainWarp) -> None:
     blue = cv2.imread(str(exported / "pfm" / "warp.pfm"), cv2.IMREAD_UNCHANGED)[..., 0]
     assert np.array_equal(blue, warp.prewarp.gain)
-    with OpenEXR.File(str(exported / "stmap" / "warp.exr")) as file:
+    with OpenEXR.File(str(exported / "exr" / "warp.exr")) as file:
         pixels = file.channels()["RGBA"].pixels
         assert file.header()["dataWindow"][1].tolist() == [WIDTH - 1, HEIGHT - 1]
     assert np.array_equal(pixels[..., 3], warp.prewarp.gain)
@@ -290,8 +290,8 @@ def test_nothing_beyond_the_picture_is_lit(warp: PlainWarp) -> None:
 def test_what_the_readme_says_gives_the_picture_that_we_play(
     warp: PlainWarp, tmp_path: Path, adjustment: Adjustment
 ) -> None:
-    """The ST map applied step by step with SciPy, against our own renderer; smooth content, so that filters agree."""
-    write_warp_files(tmp_path, plain_warp(warp.prewarp, CONTENT, adjustment), "stmap", ABOUT)
+    """The texture coordinates applied step by step with SciPy, against our own renderer; smooth content, so that filters agree."""
+    write_warp_files(tmp_path, plain_warp(warp.prewarp, CONTENT, adjustment), "exr", ABOUT)
     y, x = np.mgrid[:480, :800]
     waves = [127.5 + 110.0 * np.cos(x / a) * np.cos(y / b) for a, b in ((90.0, 70.0), (60.0, 110.0), (120.0, 80.0))]
     picture = np.round(np.dstack(waves)).astype(np.uint8)

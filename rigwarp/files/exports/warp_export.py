@@ -11,12 +11,12 @@ from rigwarp.files.exports.warp_mesh import GLTF_NOTES, OBJ_NOTES, glb_bytes, ob
 from rigwarp.files.exports.warp_mpcdi import MPCDI_NOTES, mpcdi_bytes
 from rigwarp.files.exports.warp_pixels import (
     CSV_NOTES,
+    EXR_NOTES,
     NPZ_NOTES,
     PFM_NOTES,
-    STMAP_NOTES,
     csv_bytes,
     warp_pfm_bytes,
-    write_stmap,
+    write_exr,
     write_warp_npz,
 )
 from rigwarp.files.pictures import write_picture
@@ -60,7 +60,7 @@ WARP_FORMATS: Final[dict[str, WarpFormat]] = {
         file="warp.glb", write=_from_bytes(lambda warp: glb_bytes(warp.prewarp)), notes=GLTF_NOTES, mesh=True
     ),
     "pfm": WarpFormat(file="warp.pfm", write=_from_bytes(warp_pfm_bytes), notes=PFM_NOTES),
-    "stmap": WarpFormat(file="warp.exr", write=lambda path, warp, about: write_stmap(path, warp), notes=STMAP_NOTES),
+    "exr": WarpFormat(file="warp.exr", write=lambda path, warp, about: write_exr(path, warp), notes=EXR_NOTES),
     "csv": WarpFormat(file="warp.csv", write=_from_bytes(csv_bytes), notes=CSV_NOTES),
     "npz": WarpFormat(file="warp.npz", write=write_warp_npz, notes=NPZ_NOTES),
     "mpcdi": WarpFormat(

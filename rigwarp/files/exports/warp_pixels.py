@@ -1,4 +1,4 @@
-"""The warp pixel by pixel for other programs: PFM, ST map (OpenEXR), CSV, npz."""
+"""The warp pixel by pixel for other programs: PFM, OpenEXR, CSV, npz."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -15,7 +15,7 @@ from rigwarp.prewarp import PlainWarp
 from rigwarp.prewarp.extend import extend_linearly
 
 _FARTHEST_SHARE: Final = 1.0
-"""An ST map's continuation past the light goes at most this far beyond the picture: enough for any filter."""
+"""The texture coordinates' continuation past the light goes at most this far beyond the picture: enough for any filter."""
 
 _BAND_ROWS: Final = 64
 _CSV_HEAD: Final = b"u_px,v_px,content_u_px,content_v_px,gain,zone\n"
@@ -31,7 +31,7 @@ PFM_NOTES: Final = """\
 * NaN in red and green: this projector pixel shows nothing; its gain is 0.
 """
 
-STMAP_NOTES: Final = """\
+EXR_NOTES: Final = """\
 * `warp.exr`, OpenEXR, scan lines from the top, 32-bit float, {width} x {height}: the projector's own pixels.
 * R = s, G = t: place in the content picture, 0 .. 1 over its whole width and height. Origin at its lower left corner, t
   up: the centre of the picture's pixel (x, y), counted from the upper left one, is s = (x + 0.5) / width and
@@ -66,8 +66,8 @@ def warp_pfm_bytes(warp: PlainWarp) -> bytes:
     return pfm_bytes(np.dstack([warp.canvas_px, warp.prewarp.gain]))
 
 
-def write_stmap(path: Path, warp: PlainWarp) -> None:
-    """The ST map as OpenEXR; see `STMAP_NOTES`.
+def write_exr(path: Path, warp: PlainWarp) -> None:
+    """Texture coordinates as OpenEXR; see `EXR_NOTES`.
 
     Raises
     ------
