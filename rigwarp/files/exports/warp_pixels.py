@@ -15,7 +15,7 @@ from rigwarp.prewarp import PlainWarp
 from rigwarp.prewarp.extend import extend_linearly
 
 _FARTHEST_SHARE: Final = 1.0
-"""The texture coordinates' continuation past the light goes at most this far beyond the picture: enough for any filter."""
+"""The continuation past the light goes at most this far beyond the picture: enough for any filter."""
 
 _BAND_ROWS: Final = 64
 _CSV_HEAD: Final = b"u_px,v_px,content_u_px,content_v_px,gain,zone\n"
