@@ -290,7 +290,7 @@ def test_nothing_beyond_the_picture_is_lit(warp: PlainWarp) -> None:
 def test_what_the_readme_says_gives_the_picture_that_we_play(
     warp: PlainWarp, tmp_path: Path, adjustment: Adjustment
 ) -> None:
-    """The coordinates applied step by step with SciPy, against our own renderer; smooth content, so that filters agree."""
+    """Applied step by step with SciPy, against our own renderer; smooth content, so that filters agree."""
     write_warp_files(tmp_path, plain_warp(warp.prewarp, CONTENT, adjustment), "exr", ABOUT)
     y, x = np.mgrid[:480, :800]
     waves = [127.5 + 110.0 * np.cos(x / a) * np.cos(y / b) for a, b in ((90.0, 70.0), (60.0, 110.0), (120.0, 80.0))]
