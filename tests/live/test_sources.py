@@ -11,8 +11,7 @@ import pytest
 
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import read_colour
-from rigwarp.files.names import PICTURES
-from rigwarp.live.operate.check_pictures import check_picture
+from rigwarp.live.operate.check_pictures import PICTURES, check_picture
 from rigwarp.live.operate.table_drawing import TableDrawing
 from rigwarp.live.render.mixing import cross_fade, fitted, reduced
 from rigwarp.live.run.statistics import Counts
