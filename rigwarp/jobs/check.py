@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from rigwarp.capture.preflight.look import Preflight
+from rigwarp.devices import VIRTUAL
 from rigwarp.errors import DeviceError
 from rigwarp.files import RigFolder, complete_runs, current_result, read_camera, read_map
 from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, DESIGN_FILE, RESULTS, SCANS
@@ -15,7 +16,6 @@ from rigwarp.jobs.preflight import preflight
 from rigwarp.jobs.progress import Progress
 from rigwarp.rig import Rig
 
-_VIRTUAL = "virtual"  # as camera.device: a virtual rig, which needs no display
 _PLAUSIBLE_PART_MM = (5.0, 5000.0)  # largest extent of a mirror or obstacle; outside, the file is in other units
 _SQUARE_PIXELS = 0.01  # relative difference of content pixel sides that one would see
 
@@ -101,7 +101,7 @@ def machine_remarks(rig: Rig, machine: Machine) -> list[str]:
         remarks.append(f"{machine.gl_problem}. The CPU renderer is used instead.")
     elif machine.gl_in_software:
         remarks.append("OpenGL is computed in software here: the CPU renderer is used instead.")
-    if rig.camera.device == _VIRTUAL:
+    if rig.camera.device == VIRTUAL:
         return remarks
     if not machine.displays:
         remarks.append("no display found: nothing can be projected from this computer.")
