@@ -19,9 +19,9 @@ from rigwarp.commands.terminal import confirm_fast
 from rigwarp.commands.verify_text import print_verified
 from rigwarp.files import open_rig
 from rigwarp.jobs.calibrate import Steps, calibrate_live, require_calibratable
-from rigwarp.jobs.scan_runs import ScanOptions
-from rigwarp.jobs.verify import require_tolerance
-from rigwarp.jobs.verify_record import error_figures
+from rigwarp.jobs.checks.verify import require_tolerance
+from rigwarp.jobs.checks.verify_record import error_figures
+from rigwarp.jobs.scans.scan_runs import ScanOptions
 
 
 def calibrate(

@@ -13,9 +13,9 @@ from rigwarp.errors import UsageError
 from rigwarp.files import (
     open_rig,
 )
-from rigwarp.jobs.camera import calibrate_camera, earlier_camera, require_free
-from rigwarp.jobs.camera_live import take_photos
-from rigwarp.jobs.camera_record import (
+from rigwarp.jobs.bench.camera import calibrate_camera, earlier_camera, require_free
+from rigwarp.jobs.bench.camera_live import take_photos
+from rigwarp.jobs.bench.camera_record import (
     CameraMade,
     figures,
 )

@@ -11,8 +11,8 @@ from rigwarp.camera.projection import LENS_TERMS
 from rigwarp.camera.table.table_flatness import FurtherSheet
 from rigwarp.commands.console import Console
 from rigwarp.geometry import Array
-from rigwarp.jobs.camera import CAMERA_PICTURE
-from rigwarp.jobs.camera_record import CameraMade
+from rigwarp.jobs.bench.camera import CAMERA_PICTURE
+from rigwarp.jobs.bench.camera_record import CameraMade
 
 
 def print_camera(console: Console, made: CameraMade) -> None:

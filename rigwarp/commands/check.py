@@ -12,10 +12,10 @@ from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.preflight_text import print_findings
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.files import RigFolder, open_rig
-from rigwarp.jobs.check import machine_remarks, rig_remarks, try_out, what_is_there
-from rigwarp.jobs.machine import Machine, look_around
-from rigwarp.jobs.preflight import camera_and_sheet
-from rigwarp.jobs.preview import watch_camera
+from rigwarp.jobs.bench.check import machine_remarks, rig_remarks, try_out, what_is_there
+from rigwarp.jobs.bench.machine import Machine, look_around
+from rigwarp.jobs.bench.preflight import camera_and_sheet
+from rigwarp.jobs.bench.preview import watch_camera
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, MirrorShape
 
 

@@ -15,8 +15,10 @@ from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.verify_text import print_verified
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.files import RigFolder, open_rig
+from rigwarp.jobs.bench.camera import calibrate_camera
 from rigwarp.jobs.calibrate import Calibrated, Steps, calibrate_rig
-from rigwarp.jobs.camera import calibrate_camera
+from rigwarp.jobs.checks.verify import require_tolerance
+from rigwarp.jobs.checks.verify_record import error_figures
 from rigwarp.jobs.demo import (
     Judged,
     build_light_path,
@@ -28,8 +30,6 @@ from rigwarp.jobs.demo import (
 )
 from rigwarp.jobs.design import design_model, trace_design
 from rigwarp.jobs.trace import draw_design
-from rigwarp.jobs.verify import require_tolerance
-from rigwarp.jobs.verify_record import error_figures
 from rigwarp.reports import judge_coverage
 from rigwarp.scenarios import create_rig
 

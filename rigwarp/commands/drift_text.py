@@ -4,7 +4,7 @@ import numpy as np
 
 from rigwarp.commands.console import Console
 from rigwarp.files import RigFolder
-from rigwarp.jobs.drift import QuickCheck, Reregistered
+from rigwarp.jobs.checks.drift import QuickCheck, Reregistered
 from rigwarp.verification.drift.motion import PartMotion
 
 

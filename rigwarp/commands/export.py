@@ -8,7 +8,7 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
-from rigwarp.jobs.export import export_current
+from rigwarp.jobs.results.export import export_current
 
 
 def export(

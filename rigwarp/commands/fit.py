@@ -8,8 +8,8 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
-from rigwarp.jobs.chosen_scans import table_scans
-from rigwarp.jobs.fit import fit_scans
+from rigwarp.jobs.results.fit import fit_scans
+from rigwarp.jobs.scans.chosen_scans import table_scans
 
 
 def fit(

@@ -4,7 +4,7 @@ from typing import Any
 
 from rigwarp.as_built import AsBuilt
 from rigwarp.commands.console import Console
-from rigwarp.jobs.fit import FitMade
+from rigwarp.jobs.results.fit import FitMade
 from rigwarp.verification import MapBudget
 
 STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total")

@@ -3,7 +3,7 @@
 from typing import Any
 
 from rigwarp.commands.console import Console
-from rigwarp.jobs.refine import Refined
+from rigwarp.jobs.checks.refine import Refined
 from rigwarp.verification import VerificationResult
 
 

@@ -3,7 +3,7 @@
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
-from rigwarp.jobs.report import report_current
+from rigwarp.jobs.results.report import report_current
 
 
 def report(rig: RigArgument, json: JsonOption = False) -> None:

@@ -21,12 +21,12 @@ from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.terminal import AtTerminal, confirm_fast
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
-from rigwarp.jobs.live_bench import live_bench
-from rigwarp.jobs.preflight import preflight_before_scan
-from rigwarp.jobs.raised_board import board_note, raised_before
-from rigwarp.jobs.raised_check import check_unmoved
-from rigwarp.jobs.scan_runs import DEFAULT_SET, ScanOptions, import_scan, scan_figures, scan_seconds, set_for
-from rigwarp.jobs.zone_scan import take_scans
+from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.bench.preflight import preflight_before_scan
+from rigwarp.jobs.scans.raised_board import board_note, raised_before
+from rigwarp.jobs.scans.raised_check import check_unmoved
+from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions, import_scan, scan_figures, scan_seconds, set_for
+from rigwarp.jobs.scans.zone_scan import take_scans
 from rigwarp.patterns import MAX_EXPOSURES, SETS, PatternSet
 
 

@@ -4,7 +4,7 @@ import numpy as np
 
 from rigwarp.commands.console import Console
 from rigwarp.decode import Reason
-from rigwarp.jobs.scan_runs import ScanTaken, scan_figures
+from rigwarp.jobs.scans.scan_runs import ScanTaken, scan_figures
 
 _MOVED_WORTH_TELLING = 0.005
 

@@ -13,10 +13,10 @@ from rigwarp.commands.refine_text import print_refined, refined_record
 from rigwarp.commands.verify_text import print_verified
 from rigwarp.errors import UsageError
 from rigwarp.files import RigFolder, open_rig
-from rigwarp.jobs.drift import drift_record, look_quickly, outcome_record
-from rigwarp.jobs.refine import refine_current
-from rigwarp.jobs.verify import require_tolerance, verify_current
-from rigwarp.jobs.verify_record import check_figures
+from rigwarp.jobs.checks.drift import drift_record, look_quickly, outcome_record
+from rigwarp.jobs.checks.refine import refine_current
+from rigwarp.jobs.checks.verify import require_tolerance, verify_current
+from rigwarp.jobs.checks.verify_record import check_figures
 
 
 def verify(

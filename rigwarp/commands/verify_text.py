@@ -7,9 +7,9 @@ import numpy as np
 from rigwarp.commands.console import Console
 from rigwarp.files import read_json
 from rigwarp.files.names import BUDGET_FILE
-from rigwarp.jobs.budget import FORMAT as BUDGET_FORMAT
-from rigwarp.jobs.verify import Verified
-from rigwarp.jobs.verify_record import Checked, Quality
+from rigwarp.jobs.checks.verify import Verified
+from rigwarp.jobs.checks.verify_record import Checked, Quality
+from rigwarp.jobs.results.budget import FORMAT as BUDGET_FORMAT
 from rigwarp.verification import VerificationResult, worst_line
 
 

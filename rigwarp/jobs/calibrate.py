@@ -6,15 +6,15 @@ from pathlib import Path
 
 from rigwarp.devices import Bench
 from rigwarp.files import RigFolder
-from rigwarp.jobs.fit import FitMade, camera_of, fit_scans
-from rigwarp.jobs.live_bench import live_bench
-from rigwarp.jobs.preflight import preflight_before_scan
+from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.bench.preflight import preflight_before_scan
+from rigwarp.jobs.checks.verify import Verified, verify_result
+from rigwarp.jobs.checks.verify_record import Checked
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.raised_board import refuse_raised
-from rigwarp.jobs.scan_runs import ScanOptions, ScanTaken
-from rigwarp.jobs.verify import Verified, verify_result
-from rigwarp.jobs.verify_record import Checked
-from rigwarp.jobs.zone_scan import take_scans
+from rigwarp.jobs.results.fit import FitMade, camera_of, fit_scans
+from rigwarp.jobs.scans.raised_board import refuse_raised
+from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
+from rigwarp.jobs.scans.zone_scan import take_scans
 from rigwarp.reports.report import write_report
 
 

@@ -13,9 +13,9 @@ from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.calibrate import Calibrated
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.fit import camera_of
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.scan_runs import scan_seconds
+from rigwarp.jobs.results.fit import camera_of
+from rigwarp.jobs.scans.scan_runs import scan_seconds
 from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.photos import photo_pair
 from rigwarp.reports.figures.residuals import Residuals, residual_pair

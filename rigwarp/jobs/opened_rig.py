@@ -7,15 +7,15 @@ from rigwarp.files import RigFolder, current_result
 from rigwarp.jobs.progress import NOBODY, SILENT, Person, Progress
 
 if TYPE_CHECKING:
+    from rigwarp.jobs.bench.camera_record import CameraMade
     from rigwarp.jobs.calibrate import Calibrated
-    from rigwarp.jobs.camera_record import CameraMade
-    from rigwarp.jobs.drift import Looked
-    from rigwarp.jobs.fit import FitMade
-    from rigwarp.jobs.refine import RefinedResult
-    from rigwarp.jobs.report import ReportMade
-    from rigwarp.jobs.scan_runs import ScanOptions, ScanTaken
+    from rigwarp.jobs.checks.drift import Looked
+    from rigwarp.jobs.checks.refine import RefinedResult
+    from rigwarp.jobs.checks.verify import Verified
+    from rigwarp.jobs.results.fit import FitMade
+    from rigwarp.jobs.results.report import ReportMade
+    from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
     from rigwarp.jobs.trace import Traced
-    from rigwarp.jobs.verify import Verified
     from rigwarp.live.library import LoadedWarp
 
 
@@ -55,8 +55,8 @@ class OpenedRig:
         table : photograph of the sheet on the table.
         replace : put a camera.json that is there aside.
         """
-        from rigwarp.jobs.camera import calibrate_camera
-        from rigwarp.jobs.camera_live import take_photos
+        from rigwarp.jobs.bench.camera import calibrate_camera
+        from rigwarp.jobs.bench.camera_live import take_photos
 
         if table is None:
             taken = take_photos(self._progress, self.folder, preview=False, person=self._person)
@@ -75,10 +75,10 @@ class OpenedRig:
         resume : go on with the scan that was interrupted last.
         display : number of the projector's monitor.
         """
-        from rigwarp.jobs.live_bench import live_bench
-        from rigwarp.jobs.preflight import preflight_before_scan
-        from rigwarp.jobs.scan_runs import ScanOptions
-        from rigwarp.jobs.zone_scan import take_scans
+        from rigwarp.jobs.bench.live_bench import live_bench
+        from rigwarp.jobs.bench.preflight import preflight_before_scan
+        from rigwarp.jobs.scans.scan_runs import ScanOptions
+        from rigwarp.jobs.scans.zone_scan import take_scans
 
         with live_bench(self._progress, self.folder, display=display) as bench:
             preflight_before_scan(self._progress, self.folder, bench, wanted=not resume)
@@ -86,32 +86,32 @@ class OpenedRig:
 
     def fit(self, scan: str | None = None) -> "FitMade":
         """Table map, mirror and prewarp from a scan (the latest finished one), which become current."""
-        from rigwarp.jobs.chosen_scans import table_scans
-        from rigwarp.jobs.fit import fit_scans
+        from rigwarp.jobs.results.fit import fit_scans
+        from rigwarp.jobs.scans.chosen_scans import table_scans
 
         return fit_scans(self._progress, self.folder, table_scans(self.folder, scan))
 
     def verify(self, *, before: bool = True, display: int | None = None) -> "Verified":
         """Check pictures through the current warp, measured on the table; `before`: through the design's warp too."""
-        from rigwarp.jobs.verify import verify_current
+        from rigwarp.jobs.checks.verify import verify_current
 
         return verify_current(self._progress, self.folder, before=before, display=display)
 
     def look(self, *, reregister: bool = False, display: int | None = None) -> "Looked":
         """Five photographs: what has moved since the last verification? `reregister`: put it right where that helps."""
-        from rigwarp.jobs.drift import look_quickly
+        from rigwarp.jobs.checks.drift import look_quickly
 
         return look_quickly(self._progress, self.folder, display=display, correct=reregister)
 
     def refine(self, sheet: "list[Path] | None" = None, *, display: int | None = None) -> "RefinedResult":
         """Feed what the check dots show back into a new result; `sheet`: photographs that tell the table's shape."""
-        from rigwarp.jobs.refine import refine_current
+        from rigwarp.jobs.checks.refine import refine_current
 
         return refine_current(self._progress, self.folder, sheet or [], display=display)
 
     def report(self) -> "ReportMade":
         """report.html of the current result."""
-        from rigwarp.jobs.report import report_current
+        from rigwarp.jobs.results.report import report_current
 
         return report_current(self.folder)
 

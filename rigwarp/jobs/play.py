@@ -326,7 +326,7 @@ def _logged(progress: Progress, log_file: Path | None) -> Iterator[None]:
 def _drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> AbstractContextManager[object]:
     if hours is None:
         return nullcontext()
-    from rigwarp.jobs.watch import DriftWatch  # brings the measuring rooms, which a plain show does not need
+    from rigwarp.jobs.checks.watch import DriftWatch  # brings the measuring rooms, which a plain show does not need
 
     return DriftWatch(folder, session.interludes, hours=hours)
 

@@ -29,8 +29,8 @@ from rigwarp.cli import main  # noqa: E402
 from rigwarp.devices import open_virtual  # noqa: E402
 from rigwarp.files import RigFolder, current_result, open_rig, read_map, read_map_light  # noqa: E402
 from rigwarp.geometry import Array, PixelMap, Placement  # noqa: E402
-from rigwarp.jobs.quick_look import light_model_of, prewarp_of, quick_frames, read_state, take_look  # noqa: E402
-from rigwarp.jobs.reregister import corrected_prewarp  # noqa: E402
+from rigwarp.jobs.checks.quick_look import light_model_of, prewarp_of, quick_frames, read_state, take_look  # noqa: E402
+from rigwarp.jobs.checks.reregister import corrected_prewarp  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.simulation.truth import VirtualTruth  # noqa: E402
 from rigwarp.table_map import invert  # noqa: E402

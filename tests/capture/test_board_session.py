@@ -11,7 +11,7 @@ from rigwarp.capture.preview.board_session import BoardSession
 from rigwarp.devices import open_virtual
 from rigwarp.errors import MeasurementError
 from rigwarp.files import open_rig
-from rigwarp.jobs.camera_live import VirtualHand
+from rigwarp.jobs.bench.camera_live import VirtualHand
 
 LOOK_S = 0.4
 

@@ -150,7 +150,7 @@ def test_stopping_keeps_the_shots(run, tmp_path, monkeypatch):
         looks.append(1)
         return "stop" if len(looks) > 16 else None
 
-    monkeypatch.setattr("rigwarp.jobs.preview.PreviewOperator.asked", asked)
+    monkeypatch.setattr("rigwarp.jobs.bench.preview.PreviewOperator.asked", asked)
     code, _, err = run("camera", root, "--no-preview")
     assert code == 130
     assert not (root / "camera.json").exists()

@@ -17,8 +17,8 @@ from rigwarp.commands.console import CAUTION
 from rigwarp.errors import DeviceError
 from rigwarp.files import make_current, new_run, open_rig, write_map
 from rigwarp.geometry import PixelMap
-from rigwarp.jobs import machine
-from rigwarp.jobs.machine import Machine
+from rigwarp.jobs.bench import machine
+from rigwarp.jobs.bench.machine import Machine
 from rigwarp.rig import inside_content
 from rigwarp.scenarios import create_rig, scenario_names
 from rigwarp.simulation.virtual_rig import VirtualCamera
@@ -154,7 +154,7 @@ def test_check_tries_out_projector_and_camera(run: Callable[..., Any], tmp_path:
 def test_what_stops_a_scan_is_exit_code_5(run: Callable[..., Any], rig: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     stop = PreflightFinding(what="contrast", severity="stop", text="hardly any light", figures={"contrast": 0.01})
     looked = Preflight(findings=(stop,), exposure_s=None, white=np.zeros((2, 2), np.uint8))
-    monkeypatch.setattr("rigwarp.jobs.check.preflight", lambda console, folder, bench: looked)
+    monkeypatch.setattr("rigwarp.jobs.bench.check.preflight", lambda console, folder, bench: looked)
     code, out, err = run("check", rig)
     assert code == 5
     assert "STOP" in out

@@ -16,7 +16,7 @@ from rigwarp.cli import main
 from rigwarp.commands.console import Console
 from rigwarp.devices import open_virtual
 from rigwarp.files import complete_runs, open_rig, read_camera, read_start, write_picture
-from rigwarp.jobs.raised_check import check_unmoved
+from rigwarp.jobs.scans.raised_check import check_unmoved
 
 STATED_MM, TRUE_MM = 60, 60.7
 TRUE_FOLD_DEG = 0.3  # of the scenario's built mirror

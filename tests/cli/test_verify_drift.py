@@ -14,8 +14,8 @@ from rigwarp.cli import main
 from rigwarp.devices import open_virtual
 from rigwarp.files import current_result, open_rig, read_map, write_adjustment
 from rigwarp.files.names import ADJUST_FILE
+from rigwarp.jobs.checks.watch import DriftWatch
 from rigwarp.jobs.demo import map_against_truth
-from rigwarp.jobs.watch import DriftWatch
 from rigwarp.live.operate.interlude import Interludes, Quiet
 from rigwarp.prewarp import Adjustment, Drag
 

@@ -20,7 +20,7 @@ from rigwarp.files import (
     write_prewarp,
 )
 from rigwarp.geometry import PixelMap, look_at
-from rigwarp.jobs.budget import write_budget
+from rigwarp.jobs.results.budget import write_budget
 from rigwarp.prewarp import build_prewarp
 from rigwarp.rig import parse_rig
 from rigwarp.scenarios import create_rig

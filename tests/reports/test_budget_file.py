@@ -11,7 +11,7 @@ from rigwarp.commands.fit_text import print_budget
 from rigwarp.commands.verify_text import print_coverage
 from rigwarp.errors import InputError
 from rigwarp.files import write_json
-from rigwarp.jobs.budget import write_budget
+from rigwarp.jobs.results.budget import write_budget
 
 
 def test_file_states_causes_regions_and_the_check(finished_once):
@@ -79,7 +79,7 @@ def test_a_table_whose_shape_was_measured_is_not_assumed_flat(finished, monkeypa
     assert write_budget(folder, result).flatness_mm == 0.2
     known = SimpleNamespace(sigma_mm=lambda places: np.full(places.shape[:-1], 0.003))
     shape = SimpleNamespace(correction=lambda: known)
-    monkeypatch.setattr("rigwarp.jobs.budget.shape_of", lambda result, camera: shape)
+    monkeypatch.setattr("rigwarp.jobs.results.budget.shape_of", lambda result, camera: shape)
     budget = write_budget(folder, result)
     assert budget.flatness_mm is None
     assert budget.regions[2].sigma_mm["flatness"] == pytest.approx(0.003, rel=1e-9)

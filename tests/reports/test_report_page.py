@@ -13,7 +13,7 @@ import pytest
 
 from rigwarp.cli import main
 from rigwarp.files import open_rig, write_json
-from rigwarp.jobs.budget import write_budget
+from rigwarp.jobs.results.budget import write_budget
 from rigwarp.reports.figures import style as figures_style
 from rigwarp.reports.measures import table_raster
 from rigwarp.reports.report import write_report

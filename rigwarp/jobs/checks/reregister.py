@@ -12,7 +12,7 @@ from rigwarp.camera.projection import N_LENS
 from rigwarp.files import RigFolder, name_aside, read_bytes, read_camera_extra, write_bytes, write_camera
 from rigwarp.files.names import CAMERA_FILE
 from rigwarp.geometry import Array, PixelMap
-from rigwarp.jobs.derived_result import light_of_gain
+from rigwarp.jobs.results.derived_result import light_of_gain
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification import DriftJudgement, fit_residual_field, moved_map, quick_plan, shifted_map

@@ -13,7 +13,7 @@ from rigwarp.devices import VIRTUAL, Camera, open_virtual
 from rigwarp.errors import MeasurementError
 from rigwarp.files import UTC_STAMP, RigFolder, write_picture
 from rigwarp.geometry import Photo
-from rigwarp.jobs.preview import PreviewOperator, operator
+from rigwarp.jobs.bench.preview import PreviewOperator, operator
 from rigwarp.jobs.progress import NOBODY, Person, Progress
 from rigwarp.simulation import VirtualRig
 

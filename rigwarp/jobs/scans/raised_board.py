@@ -14,10 +14,10 @@ from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, interrupted_run, read_bytes, read_photo, read_start
 from rigwarp.files.names import CAMERA_FILE, SCANS, START_FILE
-from rigwarp.jobs.camera_live import take_photos
-from rigwarp.jobs.preflight import camera_and_sheet
+from rigwarp.jobs.bench.camera_live import take_photos
+from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.progress import NOBODY, Person, Progress
-from rigwarp.jobs.scan_runs import RAISED, RAISED_BOARD
+from rigwarp.jobs.scans.scan_runs import RAISED, RAISED_BOARD
 
 _OFF_MM, _OFF_SHARE = 3.0, 0.1  # a ruler held to a board is right to a millimetre or two
 _CAMERA = "camera_sha256"

@@ -15,7 +15,7 @@ from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, MAP_FILE, P
 from rigwarp.files.quick_file import read_quick_file, write_quick
 from rigwarp.geometry import Photo
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.fit import camera_of
+from rigwarp.jobs.results.fit import camera_of
 from rigwarp.live import CpuRenderer
 from rigwarp.prewarp import Prewarp
 from rigwarp.table_map import invert, rig_tolerances

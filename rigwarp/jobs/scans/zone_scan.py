@@ -18,7 +18,7 @@ from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.scan_runs import (
+from rigwarp.jobs.scans.scan_runs import (
     COMMAND,
     RAISED,
     RAISED_BOARD,

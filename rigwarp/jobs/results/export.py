@@ -13,7 +13,7 @@ from rigwarp.files import WARP_FORMATS, RigFolder, current_result, read_as_built
 from rigwarp.files.atomic import write_npz, write_text
 from rigwarp.files.names import AS_BUILT_FILE
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.export_warp import export_warp
+from rigwarp.jobs.results.export_warp import export_warp
 from rigwarp.rig import MeshShape
 
 _T = TypeVar("_T", int, bool, str)

@@ -13,8 +13,8 @@ from rigwarp.files import RigFolder, read_decoded
 from rigwarp.files.names import DECODED_FILE
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import chi_squared_limit
-from rigwarp.jobs.chosen_scans import RaisedRuns, raised_scans
 from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.scans.chosen_scans import RaisedRuns, raised_scans
 from rigwarp.table_map import TableMapFit
 from rigwarp.tracing import OpticalModel
 

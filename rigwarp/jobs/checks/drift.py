@@ -19,11 +19,8 @@ from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
 from rigwarp.files.names import DRIFT_FILE, MAP_FILE
 from rigwarp.geometry import Array, Photo
-from rigwarp.jobs.derived_result import write_derived
-from rigwarp.jobs.fit import camera_of
-from rigwarp.jobs.live_bench import live_bench
-from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.quick_look import (
+from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.checks.quick_look import (
     BenchLooker,
     Looker,
     light_model_of,
@@ -33,8 +30,11 @@ from rigwarp.jobs.quick_look import (
     state_of,
     store_state,
 )
-from rigwarp.jobs.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
-from rigwarp.jobs.shaped_table import CheckPositions, shape_of
+from rigwarp.jobs.checks.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
+from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.results.derived_result import write_derived
+from rigwarp.jobs.results.fit import camera_of
+from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures, nearer_now
 from rigwarp.verification.drift.motion import PartMotion

@@ -24,11 +24,11 @@ from rigwarp.files import (
     write_prewarp,
 )
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS
-from rigwarp.jobs.budget import write_budget
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.fit_mirror import fit_mirror
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.scan_runs import scan_figures
+from rigwarp.jobs.results.budget import write_budget
+from rigwarp.jobs.results.fit_mirror import fit_mirror
+from rigwarp.jobs.scans.scan_runs import scan_figures
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
 from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan

@@ -31,7 +31,7 @@ from rigwarp.files.names import (
     TABLE_SHAPE_FILE,
 )
 from rigwarp.geometry import Array, PixelMap
-from rigwarp.jobs.budget import write_budget
+from rigwarp.jobs.results.budget import write_budget
 from rigwarp.prewarp import Prewarp, build_prewarp
 
 _TAKEN_ALONG = (AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, TABLE_SHAPE_FILE)

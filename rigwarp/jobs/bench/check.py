@@ -10,9 +10,9 @@ from rigwarp.devices import VIRTUAL
 from rigwarp.errors import DeviceError
 from rigwarp.files import RigFolder, complete_runs, current_result, read_camera, read_map
 from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, DESIGN_FILE, RESULTS, SCANS
-from rigwarp.jobs.live_bench import live_bench
-from rigwarp.jobs.machine import Machine
-from rigwarp.jobs.preflight import preflight
+from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.bench.machine import Machine
+from rigwarp.jobs.bench.preflight import preflight
 from rigwarp.jobs.progress import Progress
 from rigwarp.rig import Rig
 

@@ -15,11 +15,11 @@ from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_start, write_json
 from rigwarp.files.names import MOVED_FILE
-from rigwarp.jobs.chosen_scans import MOVED_FORMAT, table_scans
-from rigwarp.jobs.live_bench import live_bench
-from rigwarp.jobs.preflight import camera_and_sheet
+from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.progress import NOBODY, Person, Progress
-from rigwarp.jobs.zone_scan import lit_by, zones_of
+from rigwarp.jobs.scans.chosen_scans import MOVED_FORMAT, table_scans
+from rigwarp.jobs.scans.zone_scan import lit_by, zones_of
 
 
 def check_unmoved(

@@ -23,13 +23,13 @@ from rigwarp.files import RigFolder, current_result, make_current, read_map, rea
 from rigwarp.files.names import MAP_FILE, TABLE_SHAPE_FILE
 from rigwarp.files.table_shape_file import write_table_shape
 from rigwarp.geometry import PixelMap
-from rigwarp.jobs.derived_result import rebuilt_prewarp, write_derived
-from rigwarp.jobs.fit import camera_of
-from rigwarp.jobs.live_bench import live_bench
+from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.checks.quick_look import prewarp_of
+from rigwarp.jobs.checks.verify import Verified, check_warp, verify_result
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.quick_look import prewarp_of
-from rigwarp.jobs.shaped_table import CheckPositions, shape_of
-from rigwarp.jobs.verify import Verified, check_warp, verify_result
+from rigwarp.jobs.results.derived_result import rebuilt_prewarp, write_derived
+from rigwarp.jobs.results.fit import camera_of
+from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.prewarp import Prewarp
 from rigwarp.verification import ResidualField, VerificationResult, fit_residual_field, plan_dots, shifted_map
 from rigwarp.verification.dots.judge import nearer_now

@@ -1,6 +1,6 @@
 """Check pictures through the live warp, photographed, compared with what should be.
 
-What verification.json then holds stands in `rigwarp.jobs.verify_record`.
+What verification.json then holds stands in `rigwarp.jobs.checks.verify_record`.
 """
 
 from collections.abc import Callable
@@ -17,19 +17,19 @@ from rigwarp.errors import InputError, MeasurementError, ToleranceError
 from rigwarp.files import RigFolder, current_result, read_adjustment, read_json, read_prewarp, write_picture
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
 from rigwarp.geometry import Array, BoolArray, Photo
-from rigwarp.jobs.budget import write_budget
-from rigwarp.jobs.design import design_prewarp
-from rigwarp.jobs.fit import camera_of
-from rigwarp.jobs.live_bench import live_bench
-from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
-from rigwarp.jobs.shaped_table import CheckPositions, shape_of
-from rigwarp.jobs.verify_record import (
+from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.checks.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
+from rigwarp.jobs.checks.verify_record import (
     Checked,
     ContentShown,
     Quality,
     write_verification,
 )
+from rigwarp.jobs.design import design_prewarp
+from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.results.budget import write_budget
+from rigwarp.jobs.results.fit import camera_of
+from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.prewarp.adjustment import adjusted_mm, hidden_mm, unadjusted_mm

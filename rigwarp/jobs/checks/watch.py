@@ -17,8 +17,8 @@ from rigwarp.devices import VIRTUAL, Camera, Display, Frame, open_virtual
 from rigwarp.errors import DeviceError, RigwarpError
 from rigwarp.files import RigFolder
 from rigwarp.geometry import Photo
-from rigwarp.jobs.drift import quick_check, reregister
-from rigwarp.jobs.quick_look import take_look
+from rigwarp.jobs.checks.drift import quick_check, reregister
+from rigwarp.jobs.checks.quick_look import take_look
 from rigwarp.live.operate.interlude import Interludes, Quiet
 
 log = logging.getLogger(__name__)

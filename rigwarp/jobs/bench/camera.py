@@ -30,7 +30,7 @@ from rigwarp.files import (
     write_camera,
 )
 from rigwarp.files.names import CAMERA_FILE
-from rigwarp.jobs.camera_record import (
+from rigwarp.jobs.bench.camera_record import (
     CameraMade,
     PhotoUsed,
     content_sigma_mm,

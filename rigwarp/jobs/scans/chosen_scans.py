@@ -11,8 +11,8 @@ from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, complete_runs, is_complete, read_json, read_start
 from rigwarp.files.names import MOVED_FILE, SCANS
-from rigwarp.jobs.raised_board import board_of, same_camera
-from rigwarp.jobs.scan_runs import RAISED
+from rigwarp.jobs.scans.raised_board import board_of, same_camera
+from rigwarp.jobs.scans.scan_runs import RAISED
 
 MOVED_FORMAT: Final = "rigwarp moved"
 _SLOW_MM = 0.005  # the light may wander by during a scan; common practice, no source

@@ -18,7 +18,7 @@ from rigwarp.files import (
     write_json,
 )
 from rigwarp.files.names import BUDGET_FILE, CAMERA_FILE, MAP_FILE, PREWARP_FILE, VERIFICATION_FILE
-from rigwarp.jobs.shaped_table import shape_of
+from rigwarp.jobs.results.shaped_table import shape_of
 from rigwarp.prewarp import content_coordinates
 from rigwarp.rig import content_to_table
 from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget

@@ -1,0 +1,1 @@
+"""Checks of a result and what puts it right: dots, quick looks, drift, refining, watching."""
