@@ -31,7 +31,7 @@ def fit(
     console.result(
         {
             "result": made.run,
-            "table_map": made.figures,
+            "table_map": made.figures.to_dict(),
             "as_built": as_built_figures(made.as_built),
             "verification": None,  # nothing was shown on the table yet
             "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
