@@ -8,8 +8,7 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
-from rigwarp.jobs.results.fit import fit_scans
-from rigwarp.jobs.scans.chosen_scans import table_scans
+from rigwarp.jobs.results.fit import fit_rig
 
 
 def fit(
@@ -26,7 +25,7 @@ def fit(
     """
     console = Console(json=json)
     folder = open_rig(rig)
-    made = fit_scans(console, folder, table_scans(folder, scan))
+    made = fit_rig(console, folder, scan)
     print_fit(console, made)
     console.result(
         {

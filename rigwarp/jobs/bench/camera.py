@@ -29,7 +29,7 @@ from rigwarp.files import (
     write_bytes,
     write_camera,
 )
-from rigwarp.files.names import CAMERA_FILE
+from rigwarp.files.names import CAMERA_FILE, CAMERA_PICTURE
 from rigwarp.jobs.bench.camera_record import (
     CameraMade,
     PhotoUsed,
@@ -40,7 +40,6 @@ from rigwarp.jobs.bench.camera_record import (
 )
 from rigwarp.jobs.progress import Progress
 
-CAMERA_PICTURE = "camera.png"
 _LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"
 
 

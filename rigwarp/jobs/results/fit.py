@@ -27,6 +27,7 @@ from rigwarp.jobs.design import design_model
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
+from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.scan_runs import scan_figures
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
@@ -55,6 +56,11 @@ class FitMade:
     prewarp: Prewarp
     budget: MapBudget
     seconds: dict[str, float]
+
+
+def fit_rig(progress: Progress, folder: RigFolder, scan: str | None = None) -> FitMade:
+    """Fit the scan of the table of that name, by default the latest finished one; see `fit_scans`."""
+    return fit_scans(progress, folder, table_scans(folder, scan))
 
 
 def fit_scans(
