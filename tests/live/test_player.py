@@ -11,12 +11,11 @@ import sys
 import time
 from pathlib import Path
 
+import bent_rig
 import pytest
 
 PROGRAM = """
 import importlib.util, json, sys
-import bent_rig
-import bent_rig
 import numpy as np
 from pathlib import Path
 
