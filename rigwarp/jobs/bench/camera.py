@@ -30,14 +30,7 @@ from rigwarp.files import (
     write_camera,
 )
 from rigwarp.files.names import CAMERA_FILE, CAMERA_PICTURE
-from rigwarp.jobs.bench.camera_record import (
-    CameraMade,
-    PhotoUsed,
-    content_sigma_mm,
-    figures,
-    judge_lens,
-    picture_of,
-)
+from rigwarp.jobs.bench.camera_record import CameraMade, PhotoUsed, content_sigma_mm, figures, judge_lens, picture_of
 from rigwarp.jobs.progress import Progress
 
 _LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"

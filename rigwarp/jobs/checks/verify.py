@@ -20,12 +20,7 @@ from rigwarp.files.records import FitRecord
 from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
-from rigwarp.jobs.checks.verify_record import (
-    Checked,
-    ContentShown,
-    Quality,
-    write_verification,
-)
+from rigwarp.jobs.checks.verify_record import Checked, ContentShown, Quality, write_verification
 from rigwarp.jobs.design import design_prewarp
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget

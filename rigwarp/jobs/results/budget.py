@@ -6,13 +6,7 @@ import numpy as np
 
 from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.errors import InputError
-from rigwarp.files import (
-    RigFolder,
-    read_camera,
-    read_map,
-    read_map_sigmas,
-    read_prewarp,
-)
+from rigwarp.files import RigFolder, read_camera, read_map, read_map_sigmas, read_prewarp
 from rigwarp.files.names import BUDGET_FILE, CAMERA_FILE, MAP_FILE, PREWARP_FILE, VERIFICATION_FILE
 from rigwarp.files.records import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord, VerificationRecord
 from rigwarp.jobs.results.shaped_table import shape_of

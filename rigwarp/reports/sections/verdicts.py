@@ -108,8 +108,7 @@ def _about_mirror(limit_um: float, facts: AsBuiltFacts) -> str:
             "the "
             f"rig asks for {limit_um:g} µm in all. Its power, that is its radius, the data do not tell; with the most "
             f"probable one the total is {total}. The distance from projector to mirror, measured and entered in "
-            "rig.toml "
-            "with its own tolerance, would decide it."
+            "rig.toml with its own tolerance, would decide it."
         )
     else:
         relation = "within" if facts.figure_rms_um <= limit_um else "outside"
