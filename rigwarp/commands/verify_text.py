@@ -69,7 +69,7 @@ def _print_quality(console: Console, quality: Quality) -> None:
         ],
         head=("", "uniformity", "corners over middle"),
     )
-    console.say("ChartModulation of fine lines on the table (line pairs per mm; mean of the patches)")
+    console.say("Modulation of fine lines on the table (line pairs per mm; mean of the patches)")
     densities = sorted({one.lines_per_mm for one in quality.modulations})
     console.table(
         [

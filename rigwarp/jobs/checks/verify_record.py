@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from rigwarp.files.names import VERIFICATION_FILE
-from rigwarp.files.records import DotsRecord, NineRecord, PatchRecord, VerificationRecord
+from rigwarp.files.records import DotsRecord, MapFigures, NineRecord, PatchRecord, VerificationRecord
 from rigwarp.files.records.verification import AffineRecord, SimilarityRecord, StraightnessRecord, UniformityRecord
 from rigwarp.geometry import Photo
 from rigwarp.prewarp import Adjustment
@@ -57,14 +57,7 @@ def write_verification(
 
 def error_figures(result: VerificationResult) -> dict[str, Any]:
     """The figures that `--json` promises, and what else judges the grid."""
-    return {
-        "n": result.n,
-        "rms_mm": result.rms_mm,
-        "p95_mm": result.p95_mm,
-        "max_mm": result.max_mm,
-        "missing": len(result.missing),
-        "doubled": len(result.doubled),
-    }
+    return {**MapFigures.of(result).to_dict(), "missing": len(result.missing), "doubled": len(result.doubled)}
 
 
 def check_figures(check: Checked) -> dict[str, Any]:
