@@ -10,6 +10,7 @@ import typer
 from rigwarp.commands.camera_text import print_camera
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import as_built_figures, print_fit
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.verify_text import print_verified
@@ -74,6 +75,8 @@ def demo(
     pictures = draw_calibration(folder, made)
     _print(console, made, judged, pictures)
     console.result(_result(root, made, judged, pictures, seconds))
+    console.say(f"Open {made.report} in a browser.")
+    print_next(console, folder)
     require_tolerance(folder, made.checks["after"].result)
 
 
