@@ -107,7 +107,7 @@ def _print(console: Console, made: Calibrated, judged: Judged, pictures: dict[st
 
 
 def _micrometres(rms_um: float | None) -> str:
-    return "not told by this scan" if rms_um is None else f"{rms_um:.1f} um rms"
+    return "not told by this scan" if rms_um is None else f"{rms_um:.1f} µm rms"
 
 
 def _result(

@@ -9,7 +9,7 @@ from rigwarp.files.names import REPORT_FILE
 from rigwarp.reports.result_parts import ResultParts, read_parts
 from rigwarp.reports.sections.as_built_facts import read_facts
 from rigwarp.reports.sections.mirror import mirror_section
-from rigwarp.reports.sections.origin import caution_section, origin_section
+from rigwarp.reports.sections.origin import caution_section, origin_section, rig_section
 from rigwarp.reports.sections.table_map import map_sections
 from rigwarp.reports.sections.verdicts import judge_result, summary_sentences
 from rigwarp.reports.sections.verification import check_section
@@ -54,6 +54,7 @@ def render_report(folder: RigFolder, result: Path) -> str:
             check_section(parts),
             *map_sections(parts),
             mirror_section(parts, facts),
+            rig_section(folder),
             origin_section(parts),
             caution_section(),
         ],

@@ -2,6 +2,7 @@
 
 import tomllib
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -66,9 +67,9 @@ def _design_state(folder: RigFolder) -> str | None:
     if header.get("rig_hash") != folder.rig_hash:
         return "out of date: rig.toml or a file it names has changed since"
     on_content = inside_content(folder.rig.content, pixel_map.table_mm)
-    return (
-        f"up to date, {100.0 * pixel_light(folder.rig.projector)[on_content].sum():.0f} % of the light on the content"
-    )
+    height, width = on_content.shape
+    light = pixel_light(replace(folder.rig.projector, resolution=(width, height)))[on_content].sum()
+    return f"up to date, {100.0 * light:.0f} % of the light on the content"
 
 
 def _runs_state(parent: Path) -> str | None:
