@@ -43,6 +43,7 @@ def render_report(folder: RigFolder, result: Path) -> str:
     """The page as HTML text; see `write_report`."""
     parts = read_parts(folder, result)
     facts = read_facts(parts.as_built)
+    check = check_section(parts)
     return _template().render(
         title=parts.rig.name,
         result=parts.name,
@@ -50,8 +51,9 @@ def render_report(folder: RigFolder, result: Path) -> str:
         changed=parts.changed,
         sentences=summary_sentences(parts, facts),
         verdicts=judge_result(parts, facts),
+        first_picture=check.pictures[:1],
         sections=[
-            check_section(parts),
+            check,
             *map_sections(parts),
             mirror_section(parts, facts),
             rig_section(folder),
