@@ -72,7 +72,8 @@ def page_of(monkeypatch):
 def test_page_is_whole_and_needs_nothing_else(finished):
     folder, result = finished
     page = Page(write_report(folder, result).read_text(encoding="utf-8"))
-    # residuals (in short, and in their chapter), photos; rig; grid, against design, size, brightness, design's light, budget, sigma;
+    # residuals in short and in their chapter, photos; rig; grid, against design, size, brightness, design's light,
+    # budget, sigma;
     # height, height without power, slopes, Zernike
     assert len(page.images) == 15
     for image in page.images:
