@@ -63,7 +63,7 @@ def calibrate(
         {
             "scans": [scan.run for scan in made.scans],
             "result": made.fit.run,
-            "table_map": made.fit.figures,
+            "table_map": made.fit.figures.to_dict(),
             "as_built": as_built_figures(made.fit.as_built),
             "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
             "report": made.report,

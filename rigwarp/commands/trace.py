@@ -17,11 +17,7 @@ from rigwarp.reports.measures.tolerance_rows import (
     sensitivity_facts,
     sensitivity_rows,
 )
-from rigwarp.tracing import (
-    ExportCheck,
-    Sensitivity,
-    ToleranceAnalysis,
-)
+from rigwarp.tracing import ExportCheck, Sensitivity, ToleranceAnalysis
 
 _FORECAST_FROM = (
     "rigs drawn within rig.toml's 1-sigma tolerances, shifts linear in each parameter; tolerance.figure_rms_um is "

@@ -93,7 +93,7 @@ def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *,
     if done is not None:
         print_reregistration(console, done)
     outcome = None if done is None else outcome_record(done)
-    console.result({"result": check.result, **drift_record(check), "reregistration": outcome})
+    console.result({"result": check.result, **drift_record(check).to_dict(), "reregistration": outcome})
     print_next(console, folder)
     require_tolerance(folder, looked.picture)
 

@@ -20,7 +20,6 @@ def write_report(folder: RigFolder, result: Path) -> Path:
 
     Parameters
     ----------
-    folder : RigFolder
     result : Path
         A result folder of it. What is missing there is said to be missing; nothing is required.
 

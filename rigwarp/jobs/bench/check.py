@@ -12,6 +12,7 @@ from rigwarp.devices import VIRTUAL
 from rigwarp.errors import DeviceError
 from rigwarp.files import RigFolder, complete_runs, current_result, read_camera, read_map, write_bytes
 from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, DESIGN_FILE, RESULTS, SCANS, SKETCH_FILE
+from rigwarp.files.records import MapOrigin
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.machine import Machine
 from rigwarp.jobs.bench.preflight import preflight
@@ -64,7 +65,7 @@ def _design_state(folder: RigFolder) -> str | None:
     if not path.exists():
         return None
     pixel_map, header = read_map(path)
-    if header.get("rig_hash") != folder.rig_hash:
+    if MapOrigin.from_dict(header).rig_hash != folder.rig_hash:
         return "out of date: rig.toml or a file it names has changed since"
     on_content = inside_content(folder.rig.content, pixel_map.table_mm)
     height, width = on_content.shape

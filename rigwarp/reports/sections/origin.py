@@ -17,8 +17,7 @@ CAUTIONS: Final = (
     "the maker's classification may no longer describe the rig. Laser-scanning projectors are laser products: do not "
     "open, modify or defeat them.",
     "A concave mirror focuses sunlight and can start a fire: cover it whenever it is not in use and never leave it "
-    "where "
-    "direct sun can reach it, windows and low winter sun included.",
+    "where direct sun can reach it, windows and low winter sun included.",
     "Calibration patterns and content can flash; people with photosensitive epilepsy can be harmed by flashes. Warn "
     "visitors, keep flashing slow and give a way to stop it.",
     "Secure mirrors, projectors and cables against falling and heat, keep vents free, and use the supplied power "
