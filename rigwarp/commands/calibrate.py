@@ -4,6 +4,7 @@ from functools import partial
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import as_built_figures, print_fit
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import (
     AverageOption,
     DisplayOption,
@@ -68,4 +69,5 @@ def calibrate(
             "report": made.report,
         }
     )
+    print_next(console, folder)
     require_tolerance(folder, made.checks["after"].result)

@@ -7,6 +7,7 @@ import typer
 
 from rigwarp.commands.camera_text import print_camera
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import UsageError
@@ -89,6 +90,7 @@ def camera(
     )
     print_camera(console, made)
     console.result(_result(made))
+    print_next(console, folder)
 
 
 def _result(made: CameraMade) -> dict[str, Any]:

@@ -9,6 +9,7 @@ import typer
 from rigwarp.commands.camera_text import print_camera
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import as_built_figures, print_fit
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.verify_text import print_verified
@@ -48,6 +49,8 @@ def demo(
     shown = demonstrate(console, folder, steps)
     _print(console, shown)
     console.result(_result(root, shown))
+    console.say(f"Open {shown.made.report} in a browser.")
+    print_next(console, folder)
     require_tolerance(folder, shown.made.checks["after"].result)
 
 
@@ -72,7 +75,7 @@ def _print(console: Console, shown: Demonstrated) -> None:
 
 
 def _micrometres(rms_um: float | None) -> str:
-    return "not told by this scan" if rms_um is None else f"{rms_um:.1f} um rms"
+    return "not told by this scan" if rms_um is None else f"{rms_um:.1f} µm rms"
 
 
 def _result(root: Path, shown: Demonstrated) -> dict[str, Any]:

@@ -6,6 +6,7 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.results.fit import fit_rig
@@ -36,3 +37,4 @@ def fit(
             "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
         }
     )
+    print_next(console, folder)

@@ -50,7 +50,7 @@ def _figure(as_built: AsBuilt | None) -> str:
     if as_built is None:
         return "not told by this scan"
     figures = as_built.figures
-    return f"{figures.rms_um:.0f} um rms, {figures.rms_without_power_um:.0f} um without power"
+    return f"{figures.rms_um:.0f} µm rms, {figures.rms_without_power_um:.0f} µm without power"
 
 
 def heights_told(built: AsBuilt) -> str:
