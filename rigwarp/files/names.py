@@ -40,3 +40,12 @@ REPORT_FILE: Final = "report.html"
 
 # in an export's folder
 EXPORT_FILE: Final = "export.json"
+
+# in a folder of mirror samples
+BENCH_FILE: Final = "bench.toml"
+VIRTUAL_SAMPLES_FILE: Final = "virtual_samples.toml"
+MEASURED: Final = "measured"
+CYCLE_FILE: Final = "cycle.json"
+SLOPES_FILE: Final = "slopes.npz"
+COMPARED: Final = "compared"
+PAGES: Final = "pages"

@@ -74,7 +74,7 @@ class Sheet:
     formed: bool = False
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class SampleBench:
     """The bench. `far_mm` is from mirror to screen, `near_mm` from projector to mirror."""
 

@@ -1,7 +1,6 @@
 """The slope map of a sample in bands of wavelength: what moves the picture, and in which direction it runs."""
 
 from dataclasses import dataclass
-
 from itertools import pairwise
 
 import cv2

@@ -51,7 +51,7 @@ def test_beams_of_a_second_surface(
     ("index", "metal", "degrees"), [(1.5959, AL, 45.0), (1.525, 0.055 + 3.32j, 20.0), (1.49, AL, 0.0)]
 )
 def test_sheets_of_the_virtual_bench_against_tmm(index: float, metal: complex, degrees: float) -> None:
-    """Incoherent sheet on a thick metal, both polarisations: the fourth and later beams are what the bench leaves out."""
+    """Incoherent sheet on a thick metal, both polarisations; the bench leaves out the fourth and later beams."""
     angle = math.radians(degrees)
     outside = np.mean(
         [

@@ -52,8 +52,9 @@ class VirtualSampleBench:
         self._exposure = 1.0
         light = np.linspace(0.0, 1.0, _CODES)
         self._codes = np.asarray(255.0 * encode_transfer(light, "srgb"), np.float32)
+        self._light_of_code = decode_transfer(np.arange(256) / 255.0, truth.gamma)
         self._texture: NDArray[np.float32] | None = None
-        self._pattern: NDArray[np.uint8] = np.zeros((1, 1, 3), np.uint8)
+        self._pattern: NDArray[np.uint8] = np.zeros((1, 1), np.uint8)
 
     @property
     def resolution(self) -> tuple[int, int]:
@@ -94,8 +95,7 @@ class VirtualSampleBench:
 
     def show(self, frame: NDArray[np.uint8]) -> None:
         """Show a (H, W) grey or (H, W, 3) RGB picture."""
-        codes = frame if frame.ndim == 3 else np.repeat(frame[..., None], 3, axis=2)
-        self._pattern = codes
+        self._pattern = frame
 
     def grab(self) -> NDArray[np.uint8]:
         """Photograph the screen: (H, W) grey, 8 bit."""
@@ -149,24 +149,37 @@ class VirtualSampleBench:
         seated = self._seated
         if seated is None or seated.transport is None:
             return np.zeros((3, 3), np.float32)
-        truth, transport, piece = self._truth, seated.transport, seated.piece
-        u, v = transport.pixels.astype(int).T
-        shown = decode_transfer(self._pattern[v, u] / 255.0, truth.gamma)
-        black = truth["black_share"]
-        light = (black + (1.0 - black) * shown) * _CAMERA_COLOURS
-        tail = self._tail_shares(piece)
-        near = sum(
-            m @ (light * (1.0 - tail) * transport.weights[b].T).sum(axis=1) for b, m in transport.matrices.items()
-        )
-        wide = transport.matrices["main"] @ sum(
-            (light * tail * weights.T).sum(axis=1) for weights in transport.weights.values()
-        )
-        sharp = self._blurred(np.asarray(near, np.float32).reshape(transport.shape), self._core_mm(piece))
-        sharp += _coarsely(np.asarray(wide, np.float32).reshape(transport.shape), self._points(piece.tail_rad))
+        truth, piece = self._truth, seated.piece
+        near, wide = self._core_and_tail(seated)
+        sharp = self._blurred(near, self._core_mm(piece))
+        sharp += _coarsely(wide, self._points(piece.tail_rad))
         # a pixel's light is spread over PER_PIXEL^2 points; light that comes back lights the screen evenly
         sharp *= np.float32(PER_PIXEL**2)
         sharp += np.float32(truth["stray_share"] * float(sharp.mean()))
         return np.asarray(sharp * self._textured(sharp.shape), np.float32)
+
+    def _core_and_tail(self, seated: _Seated) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Light on the screen's grid before it is spread: by the beam's core, and widely."""
+        truth, transport = self._truth, seated.transport
+        assert transport is not None
+        u, v = transport.pixels
+        black = truth["black_share"]
+        light = black + (1.0 - black) * self._light_of_code[self._pattern[v, u]]
+        tail = self._tail_shares(seated.piece)
+        near = wide = np.zeros(transport.shape[0] * transport.shape[1], np.float32)
+        for beam, matrix in transport.matrices.items():
+            weights = transport.weights[beam] * _CAMERA_COLOURS[:, None]
+            if light.ndim == 1:
+                sent = light * ((1.0 - tail) @ weights), light * (tail @ weights)
+            else:
+                sent = (
+                    np.einsum("nc,cn->n", light * (1.0 - tail), weights),
+                    np.einsum("nc,cn->n", light * tail, weights),
+                )
+            near = near + matrix @ sent[0].astype(np.float32)
+            if beam == "main":  # companions are near enough for what is spread widely
+                wide = matrix @ (sent[1] * _all_beams(transport, tail)).astype(np.float32)
+        return near.reshape(transport.shape), wide.reshape(transport.shape)
 
     def _tail_shares(self, piece: Piece) -> Array:
         waves = np.array(self._truth.wavelengths_nm)
@@ -211,6 +224,12 @@ class VirtualSampleBench:
             seen = np.float32(1.0 - glare) * seen + np.float32(glare) * wider
         x, y = (np.linspace(-1.0, 1.0, n, dtype=np.float32) ** 2 for n in (wide, high))
         return np.asarray(seen * (1.0 - np.float32(truth["vignetting"] / 2.0) * (x + y[:, None])), np.float32)
+
+
+def _all_beams(transport: Transport, tail: Array) -> float:
+    """Light of all beams over that of the main one."""
+    sums = {beam: float(np.sum(tail @ weights)) for beam, weights in transport.weights.items()}
+    return sum(sums.values()) / max(sums["main"], 1e-300)
 
 
 def _gaussian(light: NDArray[np.float32], sigma: Array) -> NDArray[np.float32]:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from scipy.sparse import csc_array
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, IntArray
 from rigwarp.simulation.samples.sheet import BEAMS, beam_shares, trace_piece
 from rigwarp.simulation.samples.truth import BenchTruth, Piece
 
@@ -25,13 +25,13 @@ class Transport:
 
     Attributes
     ----------
-    pixels : (n, 2) their (u, v).
+    pixels : (2, n) their u and v.
     matrices : beam -> (screen points, n).
     weights : beam -> (3, n) share of the light by colour.
     shape : (rows, columns) of the screen's grid, half a pixel apart about the screen's middle.
     """
 
-    pixels: Array
+    pixels: IntArray
     matrices: dict[str, csc_array]
     weights: dict[str, Array]
     shape: tuple[int, int]
@@ -53,7 +53,7 @@ def build_transport(truth: BenchTruth, piece: Piece, shift_mm: Array) -> Transpo
         name: _spread(truth, places, field, _RAYS[name], shape) for name, field in fields.items() if name in BEAMS
     }
     weights = {name: np.stack([share[name] for share in shares]) * seen for name in matrices}
-    return Transport(pixels=pixels, matrices=matrices, weights=weights, shape=shape)
+    return Transport(pixels=pixels.T.astype(int), matrices=matrices, weights=weights, shape=shape)
 
 
 def _frame(truth: BenchTruth) -> tuple[Array, Array, Array, Array]:
