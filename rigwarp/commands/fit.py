@@ -1,5 +1,6 @@
 """`rigwarp fit`: a scan becomes the table map, the as-built mirror and the prewarp; the result becomes current."""
 
+from dataclasses import asdict
 from typing import Annotated
 
 import typer
@@ -9,6 +10,7 @@ from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.results.fit import fit_scans
+from rigwarp.jobs.samples.material import material_shares
 from rigwarp.jobs.scans.chosen_scans import table_scans
 
 
@@ -28,11 +30,15 @@ def fit(
     folder = open_rig(rig)
     made = fit_scans(console, folder, table_scans(folder, scan))
     print_fit(console, made)
+    shares = material_shares(folder, made.as_built)
+    for share in shares:
+        console.say(f"  {share.sentence}")
     console.result(
         {
             "result": made.run,
             "table_map": made.figures,
             "as_built": as_built_figures(made.as_built),
+            "material": [asdict(share) for share in shares],
             "verification": None,  # nothing was shown on the table yet
             "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
         }

@@ -15,7 +15,7 @@ from rigwarp.samples.pair import compare_pair
 from rigwarp.samples.readiness import pupil_by_shadow, readiness_of
 from rigwarp.samples.verdicts import judge_pairs
 from rigwarp.simulation.samples import true_figures
-from rigwarp.simulation.samples.true_figures import moved_slopes, veil_beyond
+from rigwarp.simulation.samples.true_figures import seen_slopes, veil_beyond
 
 NAME = "polystyrene-a"
 
@@ -37,8 +37,8 @@ def test_reflectance(cycle: MeasuredCycle) -> None:
 
 def test_blur(cycle: MeasuredCycle) -> None:
     added = true_figures(cycle.truth, NAME)["variance_mm2"] - true_figures(cycle.truth, "glass")["variance_mm2"]
-    # a tenth here: over so small a mirror the waves of this draw are not its average (see the benchmark)
-    assert cycle.said["blur_mrad"] == pytest.approx(np.sqrt(added) / 0.65, rel=0.10)
+    # 5 % is wanted; half as much again for how the waves of so small a mirror differ from their average
+    assert cycle.said["blur_mrad"] == pytest.approx(np.sqrt(added) / 0.65, rel=0.075)
 
 
 def test_veil(cycle: MeasuredCycle) -> None:
@@ -49,17 +49,19 @@ def test_veil(cycle: MeasuredCycle) -> None:
 
 
 def test_slopes_are_those_of_the_waves(cycle: MeasuredCycle) -> None:
-    """The map against the sheet's own slopes, band-limited, under the same Hann weight."""
+    """The map, place by place, against the sheet's own slopes as the beam's width leaves them (closed form)."""
     figures = cycle_figures(cycle.folder.bench, cycle.folder.bench.sheet(NAME), cycle.legs)
     rows, columns = figures.slopes.shape[:2]
     y, x = np.indices((rows, columns))
     points = np.stack([(x - (columns - 1) / 2), (y - (rows - 1) / 2)], axis=-1) * figures.pitch_mm
-    piece = cycle.truth.pieces[NAME]
-    true = moved_slopes(cycle.truth, piece, points, shortest_mm=6.5, longest_mm=20.0)
-    weight = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])[..., None] ** 2
-    along = np.sqrt(np.sum(weight * true**2, axis=(0, 1)) / weight.sum())
-    assert figures.bands[0].rms_rad[1] == pytest.approx(along[1], rel=0.15)
-    assert abs(figures.direction.crests_deg - 0.0) % 180.0 < 20.0 or figures.direction.crests_deg > 160.0
+    true = seen_slopes(cycle.truth, cycle.truth.pieces[NAME], points)
+    plane = np.column_stack([np.ones(true[..., 0].size), points.reshape(-1, 2)])
+    fit, *_ = np.linalg.lstsq(plane, true.reshape(-1, 2), rcond=None)
+    true -= (plane @ fit).reshape(true.shape)
+    assert np.std(figures.slopes - true) < 0.1 * np.std(true)
+    # waves run along the extrusion: their crests lie in the plane of incidence
+    assert min(figures.direction.crests_deg, 180.0 - figures.direction.crests_deg) < 10.0
+    assert figures.direction.coherence > 0.8
 
 
 def test_double_image_of_the_reference(cycle: MeasuredCycle) -> None:
@@ -152,4 +154,4 @@ def test_the_pupil_is_found_by_the_seats_shadow(cycle: MeasuredCycle) -> None:
     assert found == pytest.approx(5.0, abs=0.35)
     assert sigma < 0.3
     points = readiness_of(cycle.folder.bench, cycle.legs["R1"])
-    assert all(point.good for point in points if "largest disc" not in point.what), points
+    assert all(point.good for point in points), points

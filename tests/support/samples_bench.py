@@ -9,7 +9,7 @@ from rigwarp.jobs.samples.bench_folder import BenchFolder, create_bench
 from rigwarp.samples.leg import Leg
 from rigwarp.simulation.samples import BenchTruth
 
-OPENING_MM, CAMERA_PX = 34, 330
+OPENING_MM, CAMERA_PX = 30, 330
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,6 +23,7 @@ _BUMP_PX = np.array([6.0, 3.0])
 _SEAT_MOVED_RAD = np.radians(2.0)
 _FILM_RAD = 0.02
 _CODES = 65536
+_NARROW = 0.65
 _PAINT = 0.05  # what the back of a mirror reflects
 
 
@@ -234,9 +235,15 @@ def _all_beams(transport: Transport, tail: Array) -> float:
 
 def _gaussian(light: NDArray[np.float32], sigma: Array) -> NDArray[np.float32]:
     """Spread with a normal kernel; from nothing beside the picture."""
-    size = [2 * int(np.ceil(4.5 * s)) + 1 for s in sigma]
-    kernels = [cv2.getGaussianKernel(n, max(float(s), 1e-3), cv2.CV_32F) for n, s in zip(size, sigma, strict=True)]
+    kernels = [_kernel(float(s)) for s in sigma]
     return np.asarray(cv2.sepFilter2D(light, -1, kernels[0], kernels[1], borderType=cv2.BORDER_CONSTANT), np.float32)
+
+
+def _kernel(sigma: float) -> NDArray[np.float32]:
+    """Samples of a normal curve; a narrow one would lose variance that way, and gets three values that have it."""
+    if sigma < _NARROW:
+        return np.asarray([0.5 * sigma**2, 1.0 - sigma**2, 0.5 * sigma**2], np.float32)
+    return np.asarray(cv2.getGaussianKernel(2 * int(np.ceil(4.5 * sigma)) + 1, sigma, cv2.CV_32F), np.float32)
 
 
 def _coarsely(light: NDArray[np.float32], sigma: Array) -> NDArray[np.float32]:

@@ -15,6 +15,7 @@ _RAYS = {"main": 64, "front": 16, "third": 16}
 _GOLDEN_ANGLE = np.pi * (3.0 - np.sqrt(5.0))
 _MARGIN_MM = 4.0
 _MOST_WINDOW = 41  # screen points that one pixel's light is spread over
+_PLASTIC = np.array([0.7548776662466927, 0.5698402909980532])  # multiples fill a square evenly (Roberts 2018)
 _ROW = 1024
 PER_PIXEL = 2  # screen points per projector pixel
 
@@ -169,7 +170,8 @@ def _spread(truth: BenchTruth, places: Array, field: Array, rays: int, shape: tu
     def landed(ray: int) -> Array:
         radius = 0.5 * truth["pupil_mm"] * np.sqrt((ray + 0.5) / rays)
         pupil = radius * np.array([np.cos(ray * _GOLDEN_ANGLE), np.sin(ray * _GOLDEN_ANGLE)])
-        inside = truth.pixel_mm * (np.array([ray % 2, ray // 2 % 2]) - 0.5) / 2.0
+        # from all over the pixel: sharing light among grid points then spreads it alike, wherever a beam lands
+        inside = truth.pixel_mm * ((ray + 0.5) * _PLASTIC % 1.0 - 0.5)
         at = _mirror_points(truth, places + inside, pupil) / _GRID_MM + half
         off = _read(field, at)
         return (places + inside + off) / pitch + (np.array(shape[::-1]) - 1.0) / 2.0

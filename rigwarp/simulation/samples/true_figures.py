@@ -69,14 +69,16 @@ def _wave_variance(truth: BenchTruth, piece: Piece) -> Array:
     return total
 
 
-def moved_slopes(truth: BenchTruth, piece: Piece, points_mm: Array, *, shortest_mm: float, longest_mm: float) -> Array:
-    """(..., 2) optical slopes of the piece at mirror points (..., 2), of waves whose length lies between two limits."""
+def seen_slopes(
+    truth: BenchTruth, piece: Piece, points_mm: Array, *, shortest_mm: float = 0.0, longest_mm: float = np.inf
+) -> Array:
+    """(..., 2) optical slopes at mirror points (..., 2), as the beam's width leaves them."""
     found = np.zeros(np.shape(points_mm))
     for wave in (wave for band in piece.waves for wave in band):
         if shortest_mm <= wave.wavelength_mm <= longest_mm:
             direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
             turn = 2.0 * np.pi / wave.wavelength_mm * (points_mm @ direction) + wave.phase_rad
-            found += wave.slope_rad * np.cos(turn)[..., None] * direction
+            found += _weights(truth, wave)[1] * wave.slope_rad * np.cos(turn)[..., None] * direction
     return found
 
 
