@@ -5,17 +5,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from samples_bench import MeasuredCycle
+from samples_truth import local_variance_mm2, mirror_points, true_slopes
 
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.jobs.samples.measure import FRAMES_SHOWN
+from rigwarp.rig import decode_transfer
 from rigwarp.samples.bench import Sheet
 from rigwarp.samples.cycle import cycle_figures
+from rigwarp.samples.frames import SampleFrame, frame_picture
 from rigwarp.samples.leg import Leg, read_leg
 from rigwarp.samples.pair import compare_pair
 from rigwarp.samples.readiness import pupil_by_shadow, readiness_of
+from rigwarp.samples.registered import nodes_of
 from rigwarp.samples.verdicts import judge_pairs
-from rigwarp.simulation.samples import true_figures
-from rigwarp.simulation.samples.true_figures import seen_slopes, veil_beyond
+from rigwarp.simulation.samples import VirtualSampleBench, true_figures
+from rigwarp.simulation.samples.true_figures import veil_beyond
 
 NAME = "polystyrene-a"
 
@@ -36,9 +40,38 @@ def test_reflectance(cycle: MeasuredCycle) -> None:
 
 
 def test_blur(cycle: MeasuredCycle) -> None:
-    added = true_figures(cycle.truth, NAME)["variance_mm2"] - true_figures(cycle.truth, "glass")["variance_mm2"]
-    # 5 % is wanted; half as much again for how the waves of so small a mirror differ from their average
-    assert cycle.said["blur_mrad"] == pytest.approx(np.sqrt(added) / 0.65, rel=0.075)
+    """Against rays from all over the pupil, over the very part of the piece that is seen (brute force)."""
+    points = mirror_points(cycle.truth, nodes_of(cycle.folder.bench, cycle.legs["R1"]))[::3, ::3]
+    piece, glass = (local_variance_mm2(cycle.truth, cycle.truth.pieces[name], points) for name in (NAME, "glass"))
+    # 5 % is wanted and met without waves (see below); here they are as strong as a sixth of the light's crowding
+    assert cycle.said["blur_mrad"] == pytest.approx(np.sqrt(piece - glass) / 0.65, rel=0.10)
+
+
+def test_blur_of_a_sheet_without_waves(cycle: MeasuredCycle) -> None:
+    """The bench's stripes by way of a flat piece keep what its normal spread leaves (closed form): the bench itself."""
+    piece = cycle.truth.pieces[NAME]
+    flat = replace(piece, name="flat", waves=(), specks=np.zeros((0, 3)), thickness_mm=0.0)
+    sharp = replace(flat, name="sharp", core_rad=np.zeros(2), tail_share=0.0)
+    pieces = {**cycle.truth.pieces, "flat": flat, "sharp": sharp}
+    quiet = {**cycle.truth.numbers, "tilt_mrad": 0.0, "piston_mm": 0.0, "read_noise_e": 0.0, "full_well_e": 1e9}
+    virtual = VirtualSampleBench(replace(cycle.truth, pieces=pieces, numbers=quiet))
+    light = decode_transfer(np.arange(256) / 255.0, "srgb")
+    found = []
+    for name in ("flat", "sharp"):
+        virtual.seat(name)
+        for axis in ("x", "y"):
+            photos = []
+            for step in range(4):
+                virtual.show(
+                    frame_picture(cycle.folder.bench, SampleFrame(kind="stripes", axis=axis, size=4, step=step))
+                )
+                photos.append(light[virtual.grab()][110:220, 110:220])
+            wave = (photos[0] - photos[2]) + 1j * (photos[1] - photos[3])
+            found.append(np.mean(np.abs(wave) / np.mean(photos, axis=0)))
+    ratio = np.array(found[:2]) / np.array(found[2:])
+    per_mm = 1.0 / (4 * cycle.truth.pixel_mm)
+    kept = np.exp(-2.0 * np.pi**2 * per_mm**2 * (piece.core_rad * 650.0) ** 2) * (1.0 - piece.tail_share)
+    assert ratio == pytest.approx(kept, abs=0.003)
 
 
 def test_veil(cycle: MeasuredCycle) -> None:
@@ -51,14 +84,14 @@ def test_veil(cycle: MeasuredCycle) -> None:
 def test_slopes_are_those_of_the_waves(cycle: MeasuredCycle) -> None:
     """The map, place by place, against the sheet's own slopes as the beam's width leaves them (closed form)."""
     figures = cycle_figures(cycle.folder.bench, cycle.folder.bench.sheet(NAME), cycle.legs)
-    rows, columns = figures.slopes.shape[:2]
-    y, x = np.indices((rows, columns))
-    points = np.stack([(x - (columns - 1) / 2), (y - (rows - 1) / 2)], axis=-1) * figures.pitch_mm
-    true = seen_slopes(cycle.truth, cycle.truth.pieces[NAME], points)
-    plane = np.column_stack([np.ones(true[..., 0].size), points.reshape(-1, 2)])
-    fit, *_ = np.linalg.lstsq(plane, true.reshape(-1, 2), rcond=None)
-    true -= (plane @ fit).reshape(true.shape)
-    assert np.std(figures.slopes - true) < 0.1 * np.std(true)
+    points = mirror_points(cycle.truth, nodes_of(cycle.folder.bench, cycle.legs["R1"]))
+    true = true_slopes(cycle.truth, NAME, "glass", points)
+    found = figures.slopes.reshape(-1, 2)
+    assert np.corrcoef(found[:, 0], true.reshape(-1, 2)[:, 0])[0, 1] > 0.99
+    # along the extrusion waves of 1.2 mrad crowd the light by a sixth: where a pixel's light is no longer tells where
+    # its middle is
+    assert np.corrcoef(found[:, 1], true.reshape(-1, 2)[:, 1])[0, 1] > 0.94
+    assert np.std(found, axis=0) == pytest.approx(np.std(true, axis=(0, 1)), rel=0.10)
     # waves run along the extrusion: their crests lie in the plane of incidence
     assert min(figures.direction.crests_deg, 180.0 - figures.direction.crests_deg) < 10.0
     assert figures.direction.coherence > 0.8
