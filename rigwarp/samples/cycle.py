@@ -29,6 +29,9 @@ _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: e
 _MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
 _FILM_LOST, _FILM_VEIL = 0.25, 0.25  # of the light beyond 16 mrad and 4 mrad: no mirror, but its film or its back
 _CURVE = 0.02  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
+_FORM = 0.15  # 1-sigma share of a blur's variance; this and the next two from known pieces (bench_samples.py)
+_LEAST_MM2 = 0.003
+_GLARE = 0.0006  # share of light
 _TURNED = 0.3  # relative reflectance that no mirror has
 
 
@@ -113,7 +116,9 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     ratio = np.exp(logs.mean(axis=0))
     variance = np.array([[blur.variance_mm2 for blur in pair.blur] for pair in pairs])
     variance_own = np.array([[blur.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
-    square, square_sigma = variance.mean(axis=0), np.sqrt(_pair_variance(variance, variance_own))
+    square = variance.mean(axis=0)
+    # waves crowd light and are no normal spread, and a sheet's companions are taken out by a model
+    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + (_FORM * square) ** 2 + _LEAST_MM2**2)
     mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
     veils, veil_own = (np.array([getattr(pair, key) for pair in pairs]) for key in ("veil", "veil_sigma"))
@@ -129,7 +134,7 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         blur_mrad=mrad,
         blur_sigma_mrad=square_sigma / bench.far_mm**2 * 1e6 / np.maximum(2.0 * np.abs(mrad), least),
         veil=veils.mean(axis=0),
-        veil_sigma=np.sqrt(_pair_variance(veils, veil_own)),
+        veil_sigma=np.sqrt(_pair_variance(veils, veil_own) + _GLARE**2),
         haze=np.mean([pair.haze for pair in pairs], axis=0),
         haze_sigma=float(np.sqrt(np.mean([pair.haze_sigma**2 for pair in pairs]) / 2.0)),
         bands=tuple(slope_bands(bench, slopes, noise, nodes)),

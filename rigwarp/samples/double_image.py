@@ -73,6 +73,8 @@ def find_double_image(bench: SampleBench, leg: Leg, inside: BoolArray) -> Double
     front, third = unknowns[1] / main, unknowns[2] / main
     sigma = float(max(spread[1], spread[2]) / main)
     noise = square / max(len(places) - 6, 1)
+    # the core is told by the other direction's line: where that is spread otherwise, nothing is told beside it
+    sigma = max(sigma, _ALIKE * abs(float(unknowns[3] / main)) / _WIDER_PX2)
     seen = max(front, third) > max(SEEN, 3.0 * sigma)
     distance_sigma = float(np.sqrt(2.0 * _CORRELATED * noise / max(bend, 1e-30)))
     return DoubleImage(
@@ -86,6 +88,8 @@ def find_double_image(bench: SampleBench, leg: Leg, inside: BoolArray) -> Double
     )
 
 
+_WIDER_PX2 = 0.1  # half the difference of the two directions' variance that a straight-line correction still bears
+_ALIKE = 0.01  # strength that is then left in doubt
 _CORRELATED = 5.0  # neighbouring bins share what the core's shape gets wrong: so many count as one
 
 

@@ -23,6 +23,7 @@ _SMALL_MRAD = 4  # discs up to here are hardly larger than a pixel
 _SURROUNDING_MM = 10.0
 _EDGE_PERIOD_PX = 8  # where edge and stripes are compared
 _EVEN_MM = 5.0
+_CROWDED = 0.1  # rms of ln(brightness) by waves, above which unevenness of reflectance is not told
 _NOTHING = 0.01  # contrast that is none
 
 
@@ -34,7 +35,8 @@ class Pair:
     ----------
     log_ratio : (3,) ln of relative reflectance in red, green, blue. log_sigma : (3,) by the scatter of tiles.
     ratio : (rows, columns) relative reflectance over the mirror, beam ripple taken out.
-    uneven_share, uneven_rms : P95 - P5, and rms beside a plane, smoothed over the footprint or 5 mm.
+    uneven_share, uneven_rms : P95 - P5, and rms beside a plane, smoothed over the footprint or 5 mm; NaN where waves
+        crowd the light so much that their ripple cannot be taken out.
     blur : in the plane of incidence, across it. edge : the same stripes' modulation ratio by an edge, and by stripes.
     veil : (5,) share of light beyond 2 to 32 mrad (to the field's edge) more than the reference's; veil_sigma.
     haze : (2,) the same beyond 8 mrad in red and blue. haze_sigma : of either.
@@ -70,6 +72,7 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     s, r = register(sample, nodes), register(reference, nodes)
     ratio = _ratio(s, r)
     smooth = _smoothed(bench, ratio, nodes)
+    calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
     log_ratio, log_sigma = _reflectance(s, r)
     double = find_double_image(bench, sample, _inside(sample, nodes.middle))
     reference_double = find_double_image(bench, reference, _inside(reference, nodes.middle))
@@ -83,8 +86,8 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         log_ratio=log_ratio,
         log_sigma=log_sigma,
         ratio=ratio,
-        uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]),
-        uneven_rms=_beside_plane(smooth),
+        uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]) if calm else float("nan"),
+        uneven_rms=_beside_plane(smooth) if calm else float("nan"),
         blur=(_blur(bench, s, r, "x", beams), _blur(bench, s, r, "y", beams)),
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,

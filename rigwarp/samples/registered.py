@@ -11,7 +11,7 @@ from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg, Light
 
-_STEPS = 6
+_STEPS = 40  # each brings what waves bend nearer by what they stretch: strong ones by little
 _SMOOTH_PX = 1.2  # camera pixels: noise of the positions is averaged, the projector's pixels are larger
 _LEAST_NODES = 24
 

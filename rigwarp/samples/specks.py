@@ -80,7 +80,8 @@ def _peaks(share: Array, limit: float, sigma: float, nodes: Nodes, footprint: fl
     found: list[Speck] = []
     left = share.copy()
     middle = (np.array(share.shape[::-1]) - 1) / 2.0
-    reach = np.ceil(np.sqrt(4.0 * footprint / np.pi) / nodes.pitch_mm).astype(int)
+    # one and a half beams around: a speck's own remainders are no specks
+    reach = np.ceil(1.5 * np.sqrt(4.0 * footprint / np.pi) / nodes.pitch_mm).astype(int)
     while left.max() > limit and len(found) < 100:
         row, column = np.unravel_index(int(np.argmax(left)), left.shape)
         x, y = (np.array([column, row]) - middle) * nodes.pitch_mm

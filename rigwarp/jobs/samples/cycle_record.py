@@ -23,8 +23,8 @@ def record_of(
         formed=sheet.formed,
         reflectance=_numbers(figures.reflectance),
         reflectance_sigma=_numbers(figures.reflectance_sigma),
-        uneven_p95_p5=float(np.mean([pair.uneven_share for pair in figures.pairs])),
-        uneven_rms=float(np.mean([pair.uneven_rms for pair in figures.pairs])),
+        uneven_p95_p5=_known([pair.uneven_share for pair in figures.pairs]),
+        uneven_rms=_known([pair.uneven_rms for pair in figures.pairs]),
         uneven_from_mm=max(bench.footprint_mm, 5.0),
         blur_mrad=_numbers(figures.blur_mrad),
         blur_sigma_mrad=_numbers(figures.blur_sigma_mrad),
@@ -71,6 +71,10 @@ def record_of(
         closure_shift_px=figures.closure.shift_px,
         closure_good=figures.closure.good,
     )
+
+
+def _known(values: list[float]) -> float | None:
+    return float(np.mean(values)) if np.isfinite(values).all() else None
 
 
 def _numbers(values: Array) -> tuple[float, ...]:

@@ -10,7 +10,7 @@ from rigwarp.files.records.samples import CycleRecord
 
 _COLOURS: Final = ("red", "green", "blue")
 _SIDES: Final = ("in the plane of incidence", "across it")
-_LONG_MM: Final = 20.0
+_UNTOLD: Final = 0.02  # of the main image's strength
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,7 +76,7 @@ def cycle_rows(record: CycleRecord) -> list[tuple[str, str, str, str]]:
         for i, colour in enumerate(_COLOURS)
     ]  # fmt: skip
     rows.append(
-        ("unevenness P95 - P5", f"{100 * (record.uneven_p95_p5 or 0):.1f} %", "",
+        ("unevenness P95 - P5", "not told: waves crowd the light" if record.uneven_p95_p5 is None else f"{100 * record.uneven_p95_p5:.1f} %", "",
          f"the same by place, finer than {record.uneven_from_mm or 5:.1f} mm smoothed")
     )  # fmt: skip
     for i, side in enumerate(_SIDES):
@@ -126,6 +126,8 @@ def _form(record: CycleRecord) -> tuple[str, str, str, str]:
 
 
 def _double(record: CycleRecord) -> tuple[str, str, str, str]:
+    if not record.double_seen and (record.double_sigma or 0.0) > _UNTOLD:
+        return "double image", "not told: lines are spread differently in the two directions", "", "single-pixel lines"
     if not record.double_seen:
         return (
             "double image", f"none seen beyond {record.double_from_mm or 0.0:.2f} mm",
