@@ -75,8 +75,11 @@ def cycle_rows(record: CycleRecord) -> list[tuple[str, str, str, str]]:
          f"{_pick(record.reflectance_sigma, i):.4f}", f"white in {colour} light, waves' ripple taken out")
         for i, colour in enumerate(_COLOURS)
     ]  # fmt: skip
+    uneven = "not told: waves crowd the light"
+    if record.uneven_p95_p5 is not None:
+        uneven = f"{100 * record.uneven_p95_p5:.1f} %"
     rows.append(
-        ("unevenness P95 - P5", "not told: waves crowd the light" if record.uneven_p95_p5 is None else f"{100 * record.uneven_p95_p5:.1f} %", "",
+        ("unevenness P95 - P5", uneven, "",
          f"the same by place, finer than {record.uneven_from_mm or 5:.1f} mm smoothed")
     )  # fmt: skip
     for i, side in enumerate(_SIDES):
