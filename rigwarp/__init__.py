@@ -15,9 +15,9 @@ Rooms, in working order:
     live          content through the prewarp, on a screen or into a file
     verification  what really lands on the table
 
-beside them: geometry (frames, rays, pixel maps), simulation (the virtual rig), files (everything on disk),
-scenarios (ready-made rigs), sheets (boards to print), reports (text, pictures, html), jobs (what each command does,
-without a terminal), commands and cli.py (the command line), errors.
+beside them: samples (mirror materials compared with a glass mirror), geometry (frames, rays, pixel maps), simulation
+(the virtual rig), files (everything on disk), scenarios (ready-made rigs), sheets (boards to print), reports (text,
+pictures, html), jobs (what each command does, without a terminal), commands and cli.py (the command line), errors.
 """
 
 from __future__ import annotations

@@ -38,6 +38,7 @@ COMMANDS: Final = {
     "calibrate": "calibrate",
     "play": "play",
     "export": "export",
+    "samples": "samples",
 }
 """Command -> its module in rigwarp.commands, and the function in it."""
 

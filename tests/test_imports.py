@@ -22,7 +22,7 @@ ROWS = (
     {"files", "simulation"},
     {"prewarp", "verification"},
     {"as_built"},
-    {"table_map"},
+    {"samples", "table_map"},
     {"camera", "decode", "tracing"},
     {"patterns"},
     {"rig"},

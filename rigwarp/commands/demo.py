@@ -17,12 +17,17 @@ from rigwarp.files import open_rig
 from rigwarp.jobs.checks.verify import require_tolerance
 from rigwarp.jobs.checks.verify_record import error_figures
 from rigwarp.jobs.demo import Demonstrated, DemoSteps, demonstrate, free_folder
+from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
+from rigwarp.jobs.samples.compare import sentences
+from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
 from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.scenarios import create_rig
 
 
 def demo(
-    scenario: Annotated[str, typer.Argument(metavar="[SCENARIO]", help="Which rig.")] = "round-table",
+    scenario: Annotated[
+        str, typer.Argument(metavar="[SCENARIO]", help="Which rig; or offcut-box, a bench of mirror samples.")
+    ] = "round-table",
     directory: Annotated[
         Path | None,
         typer.Option("--dir", metavar="DIR", help="The rig folder to make; by default a new one in rigwarp-demo/."),
@@ -35,6 +40,9 @@ def demo(
     the estimators know nothing about. No projector, camera, screen or GPU is needed.
     """
     console = Console(json=json)
+    if scenario == OFFCUT_BOX:
+        _offcuts(console, directory or free_folder(scenario))
+        return
     root = directory or free_folder(scenario)
     create_rig(scenario, root)
     folder = open_rig(root)
@@ -52,6 +60,26 @@ def demo(
     console.say(f"Open {shown.made.report} in a browser.")
     print_next(console, folder)
     require_tolerance(folder, shown.made.checks["after"].result)
+
+
+def _offcuts(console: Console, root: Path) -> None:
+    """The demo of mirror samples; takes some minutes."""
+    made = demo_offcuts(console, root)
+    console.say(f"A virtual bench with nine pieces, in {made.root}; each measured {SEATINGS} times\n")
+    console.table(made.compared.rows(), head=made.compared.heads())
+    console.say("\nAgainst what the pieces really are (only a virtual bench can tell): found / true")
+    keys = list(next(iter(made.against_truth.values())))
+    console.table(
+        [
+            (name, *(f"{found:.4f} / {true:.4f}" for found, true in (figures[key] for key in keys)))
+            for name, figures in made.against_truth.items()
+        ],
+        head=("sample", *keys),
+    )
+    for text in sentences(made.compared):
+        console.say(text)
+    console.say(f"\nReport {made.report}")
+    console.result({"folder": made.root, "report": made.report, "against_truth": made.against_truth})
 
 
 def _print_design(console: Console, coverage: Coverage) -> None:

@@ -1,5 +1,6 @@
 """`rigwarp fit`: a scan becomes the table map, the as-built mirror and the prewarp; the result becomes current."""
 
+from dataclasses import asdict
 from typing import Annotated
 
 import typer
@@ -10,6 +11,7 @@ from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.results.fit import fit_rig
+from rigwarp.jobs.samples.material import material_shares
 
 
 def fit(
@@ -28,11 +30,15 @@ def fit(
     folder = open_rig(rig)
     made = fit_rig(console, folder, scan)
     print_fit(console, made)
+    shares = material_shares(folder, made.as_built)
+    for share in shares:
+        console.say(f"  {share.sentence}")
     console.result(
         {
             "result": made.run,
             "table_map": made.figures.to_dict(),
             "as_built": as_built_figures(made.as_built),
+            "material": [asdict(share) for share in shares],
             "verification": None,  # nothing was shown on the table yet
             "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
         }

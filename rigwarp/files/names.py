@@ -45,3 +45,12 @@ PATTERN_PICTURES: Final = "patterns"
 
 # in an export's folder
 EXPORT_FILE: Final = "export.json"
+
+# in a folder of mirror samples
+BENCH_FILE: Final = "bench.toml"
+VIRTUAL_SAMPLES_FILE: Final = "virtual_samples.toml"
+MEASURED: Final = "measured"
+CYCLE_FILE: Final = "cycle.json"
+SLOPES_FILE: Final = "slopes.npz"
+COMPARED: Final = "compared"
+PAGES: Final = "pages"

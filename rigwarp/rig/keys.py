@@ -36,6 +36,7 @@ MIRROR: Final = {
     "rotation_deg": "the angles of R_table_from_mirror = Rz Ry Rx about x, y and z, [x, y, z]",
     "position_tolerance_mm": "the 1-sigma of how well the position is known, 0.01 if it cannot be elsewhere",
     "rotation_tolerance_deg": "the 1-sigma of how well the orientation is known, 0.001 if it cannot be otherwise",
+    "material": "the sample of its material that was measured: the path from here to BENCH, then /NAME",
 }
 
 MIRROR_KINDS: Final = {

@@ -99,12 +99,16 @@ MirrorShape = ConicShape | ProfileShape | MeshShape | FacetsShape
 
 @dataclass(frozen=True, kw_only=True)
 class Mirror:
-    """The design mirror: its shape in its own frame and where it is mounted (placement.part = mirror frame)."""
+    """The design mirror: its shape in its own frame and where it is mounted (placement.part = mirror frame).
+
+    `material` is where a measured sample of its material lies, from the rig folder; None: not named.
+    """
 
     shape: MirrorShape
     placement: Placement
     position_tolerance_mm: float
     rotation_tolerance_rad: float
+    material: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

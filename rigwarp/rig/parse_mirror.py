@@ -42,6 +42,7 @@ def parse_mirror(document: TomlSection) -> Mirror:
         placement=part_placement(section),
         position_tolerance_mm=section.number("position_tolerance_mm", default=1.0, limits=POSITIVE),
         rotation_tolerance_rad=math.radians(section.number("rotation_tolerance_deg", default=0.5, limits=POSITIVE)),
+        material=section.text("material") if section.has("material") else None,
     )
 
 

@@ -1,0 +1,186 @@
+"""`rigwarp samples`: mirror materials by samples, against a glass mirror."""
+
+import textwrap
+from pathlib import Path
+from typing import Annotated
+
+import numpy as np
+import typer
+
+from rigwarp.commands.console import Console
+from rigwarp.commands.options import DisplayOption, JsonOption
+from rigwarp.commands.samples_text import print_cycle
+from rigwarp.commands.terminal import AtTerminal
+from rigwarp.errors import MeasurementError, UsageError
+from rigwarp.files import open_rig, write_text
+from rigwarp.jobs.samples.bench_folder import create_bench, open_bench_folder
+from rigwarp.jobs.samples.check import check_bench
+from rigwarp.jobs.samples.compare import (
+    compare_samples,
+    comparison_csv,
+    comparison_json,
+    sentences,
+    write_comparison,
+)
+from rigwarp.jobs.samples.measure import Measured, export_frames, import_cycle, measure_sample
+from rigwarp.jobs.samples.predict import predict_on_rig
+from rigwarp.jobs.samples.seats import open_seat
+
+ACTIONS = ("new", "check", "measure", "compare", "predict")
+LASER_CAUTION = (
+    "A laser projector on bare metal throws strong stray reflections: set up the black baffle first, keep all eyes out "
+    "of the height of the beam, and never look into the mirror."
+)
+
+
+def samples(
+    action: Annotated[str, typer.Argument(metavar="|".join(ACTIONS), help="What to do.", show_default=False)],
+    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder.", show_default=False)],
+    subject: Annotated[
+        str | None,
+        typer.Argument(metavar="[NAME|RIG]", help="measure: the sample; predict: the rig folder.", show_default=False),
+    ] = None,
+    export: Annotated[
+        Path | None,
+        typer.Option("--export", metavar="DIR", help="measure: write the pictures there; show nothing."),
+    ] = None,
+    import_: Annotated[
+        Path | None,
+        typer.Option("--import", metavar="DIR", help="measure: take the photographs from DIR/R1, S1, S2 and R2."),
+    ] = None,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="compare: the table as comma-separated values, too.")
+    ] = None,
+    display: DisplayOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Compare mirror materials by samples against a glass mirror: new, check, measure, compare, predict.
+
+    new makes a bench folder: bench.toml to edit and pages to print. check looks whether the bench is good enough.
+    measure NAME leads through one cycle: reference, sample, the sample laid in again, reference. compare writes a
+    table of all samples, with what can be told apart, and report.html. predict RIG says what each would do on a rig.
+    """
+    console = Console(json=json)
+    if action not in ACTIONS:
+        raise UsageError(f'found "{action[:40]}", expected one of: {", ".join(ACTIONS)}')
+    if subject is None and action in ("measure", "predict") and export is None:
+        what = "a sample's name" if action == "measure" else "a rig folder"
+        raise UsageError(f"found nothing after the bench, expected {what}: rigwarp samples {action} {bench} ...")
+    if action == "new":
+        _new(console, bench)
+    elif action == "check":
+        _check(console, bench, display)
+    elif action == "measure":
+        _measure(console, bench, subject or "", export, import_, display)
+    elif action == "compare":
+        _compare(console, bench, csv)
+    else:
+        _predict(console, bench, Path(subject or ""))
+
+
+def _new(console: Console, root: Path) -> None:
+    written = create_bench(root)
+    for path in written:
+        console.say(f"wrote {path}")
+    console.say(f"Edit {root / 'bench.toml'}, print the pages, then run: rigwarp samples check {root}")
+    console.note(textwrap.fill(LASER_CAUTION, 100))
+    console.result({"folder": root, "files": written})
+
+
+def _measure(
+    console: Console, root: Path, name: str, export: Path | None, source: Path | None, display: int | None
+) -> None:
+    folder = open_bench_folder(root)
+    if export is not None:
+        written = export_frames(console, folder, export)
+        console.say(f"wrote {len(written)} pictures to {export / 'patterns'}")
+        console.say("Photograph all of them, in order, by way of: reference, sample, sample laid in again, reference;")
+        console.say(
+            f"as R1/0000.png ..., S1/..., S2/..., R2/... Then: rigwarp samples measure {root} NAME --import DIR"
+        )
+        console.result({"folder": export, "pictures": written})
+        return
+    if source is not None:
+        found = import_cycle(console, folder, name, source)
+    else:
+        console.caution()
+        console.note(textwrap.fill(LASER_CAUTION, 100))
+        with open_seat(folder, AtTerminal(console), display=display) as seat:
+            found = measure_sample(console, folder, name, seat)
+    _print(console, found)
+
+
+def _print(console: Console, found: Measured) -> None:
+    console.say(f"{found.record.sample}: one cycle in {found.run}")
+    print_cycle(console, found.record)
+    console.result({"run": found.run, **found.record.to_dict()})
+
+
+def _check(console: Console, root: Path, display: int | None) -> None:
+    folder = open_bench_folder(root)
+    console.caution()
+    console.note(textwrap.fill(LASER_CAUTION, 100))
+    with open_seat(folder, AtTerminal(console), display=display) as seat:
+        points = check_bench(console, folder, seat)
+    console.table(
+        [(one.what, one.found, "good" if one.good else "NOT GOOD") for one in points], head=("point", "found", "")
+    )
+    bad = [one for one in points if not one.good]
+    for one in bad:
+        console.say(f"{one.what}: {one.advice}")
+    console.result(
+        {
+            "good": not bad,
+            "points": [
+                {"what": one.what, "found": one.found, "good": one.good, "advice": "" if one.good else one.advice}
+                for one in points
+            ],
+        }
+    )
+    if bad:
+        raise MeasurementError(f"the bench is not ready: {bad[0].what}: found {bad[0].found}. {bad[0].advice}")
+
+
+def _compare(console: Console, root: Path, csv: Path | None) -> None:
+    folder = open_bench_folder(root)
+    compared = compare_samples(folder)
+    report = write_comparison(folder, compared)
+    console.table(compared.rows(), head=compared.heads())
+    for text in sentences(compared):
+        console.say(text)
+    if csv is not None:
+        write_text(csv, comparison_csv(compared), replace=True)
+    console.say(f"Report {report}")
+    console.result({"report": report, **comparison_json(compared)})
+
+
+def _predict(console: Console, root: Path, rig: Path) -> None:
+    found = predict_on_rig(open_bench_folder(root), open_rig(rig))
+    console.say(
+        f"From mirror to table the light goes {np.median(found.path.far_mm):.0f} mm here; medians over the content."
+    )
+    console.table(
+        [
+            (name, *(f"{mm:.2f} mm, {px:.2f} px" for mm, px in zip(p.blur_mm, p.blur_px, strict=True)),
+             "–" if np.isinf(p.contrast) else f"{p.contrast:.0f} : 1", f"{p.moved_mm:.2f} mm",
+             "–" if np.isnan(p.ghost_mm) else f"{p.ghost_mm:.2f} mm, {p.ghost_px:.1f} px, {100 * p.ghost_share:.1f} %")
+            for name, p in found.samples.items()
+        ],
+        head=("sample", "blur, plane of incidence", "blur, across", "contrast", "shifts (corrected)", "double image"),
+    )  # fmt: skip
+    console.say("Blur, contrast and double image stay; the shifts by waves up to 20 mm the prewarp takes out.")
+    console.say("What forming adds, no flat sample tells.")
+    console.result(
+        {
+            "far_mm": float(np.median(found.path.far_mm)),
+            "incidence_deg": float(np.degrees(np.median(found.path.incidence_rad))),
+            "samples": {
+                name: {
+                    "blur_mm": p.blur_mm, "blur_px": p.blur_px, "blur_px_p90": p.blur_px_p90, "contrast": p.contrast,
+                    "moved_mm": p.moved_mm, "ghost_mm": p.ghost_mm, "ghost_px": p.ghost_px,
+                    "ghost_share": p.ghost_share,
+                }
+                for name, p in found.samples.items()
+            },
+        }
+    )  # fmt: skip

@@ -1,0 +1,87 @@
+"""A folder of mirror samples: bench.toml, what was measured, what was compared."""
+
+import hashlib
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+from rigwarp.errors import InputError
+from rigwarp.files import read_text, write_bytes
+from rigwarp.files.names import BENCH_FILE, CYCLE_FILE, MEASURED, PAGES
+from rigwarp.files.records.samples import CycleRecord
+from rigwarp.samples.bench import SampleBench, parse_bench
+from rigwarp.sheets.seat_page import seat_pages
+
+OFFCUT_BOX = "offcut-box"
+"""The scenario with a bench of samples in place of a rig."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchFolder:
+    """A bench and where it is kept; `hash` changes when bench.toml does."""
+
+    root: Path
+    bench: SampleBench
+    hash: str
+
+
+def open_bench_folder(path: Path) -> BenchFolder:
+    """Read a folder of mirror samples, given the folder or its bench.toml.
+
+    Raises
+    ------
+    InputError
+        bench.toml is missing or wrong.
+    """
+    root = path if path.name != BENCH_FILE else path.parent
+    file = root / BENCH_FILE
+    text = read_text(file, make_with=f"Make a bench folder with: rigwarp samples new {root}")
+    return BenchFolder(
+        root=root, bench=parse_bench(text, source=str(file)), hash=hashlib.sha256(text.encode()).hexdigest()
+    )
+
+
+def create_bench(root: Path, *, virtual: bool = False) -> list[Path]:
+    """A new bench folder with a commented bench.toml and pages to print; `virtual`: with the virtual pieces, too.
+
+    Raises
+    ------
+    InputError
+        The folder has something in it, or cannot be written to.
+    """
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+        occupied = any(root.iterdir())
+    except OSError as error:
+        raise InputError(f"{root}: cannot be made a folder ({error.strerror or error}). Choose another name.") from None
+    if occupied:
+        raise InputError(f"{root}: found files in it, expected a new or an empty folder. Choose another name.")
+    origin = resources.files("rigwarp.scenarios").joinpath(OFFCUT_BOX if virtual else "bench")
+    written = []
+    for file in sorted(origin.iterdir(), key=lambda entry: entry.name):
+        written.append(root / file.name)
+        write_bytes(written[-1], file.read_bytes())
+    (root / PAGES).mkdir()
+    for name, pdf in seat_pages(open_bench_folder(root).bench).items():
+        written.append(root / PAGES / name)
+        write_bytes(written[-1], pdf)
+    return written
+
+
+def cycles_of(folder: BenchFolder) -> dict[str, list[CycleRecord]]:
+    """Sample -> its finished cycles, oldest first.
+
+    Raises
+    ------
+    InputError
+        A cycle.json is damaged, or nothing was measured yet.
+    """
+    found: dict[str, list[CycleRecord]] = {}
+    for file in sorted((folder.root / MEASURED).glob(f"*/*/{CYCLE_FILE}")):
+        found.setdefault(file.parent.parent.name, []).append(CycleRecord.read(file))
+    if not found:
+        raise InputError(
+            f"{folder.root / MEASURED}: found no finished cycle, expected at least one. "
+            f"Measure a sample first: rigwarp samples measure {folder.root} NAME"
+        )
+    return found

@@ -1,0 +1,207 @@
+"""All samples side by side: means, uncertainties, what can be told apart, and a report."""
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from rigwarp.files import write_text
+from rigwarp.files.names import COMPARED, CYCLE_FILE, MEASURED, REPORT_FILE, SLOPES_FILE
+from rigwarp.files.reading import Field, read_npz
+from rigwarp.files.records.samples import CycleRecord
+from rigwarp.geometry import Array
+from rigwarp.jobs.samples.bench_folder import BenchFolder, cycles_of
+from rigwarp.jobs.samples.figure_rows import COLUMNS, Column, cycle_rows
+from rigwarp.reports.samples_report import SampleMaps, render_samples_report
+from rigwarp.samples.verdicts import Verdict, groups, judge_pairs
+
+
+@dataclass(frozen=True, kw_only=True)
+class Compared:
+    """The table: samples, columns, values (n, columns) with standard errors, letters and verdicts by column."""
+
+    names: list[str]
+    cycles: dict[str, list[CycleRecord]]
+    mean: Array
+    error: Array
+    letters: dict[str, dict[str, str]]
+    verdicts: dict[str, list[Verdict]]
+
+    def rows(self) -> list[list[str]]:
+        """One for each sample: name, then value +- standard error and letters; and how many cycles."""
+        found = []
+        for i, name in enumerate(self.names):
+            cells = [self._cell(i, j, column) for j, column in enumerate(COLUMNS)]
+            found.append([name, *cells, self._double(name), self._specks(name), str(len(self.cycles[name]))])
+        return found
+
+    def _cell(self, i: int, j: int, column: Column) -> str:
+        value, error = column.scale * self.mean[i, j], column.scale * self.error[i, j]
+        if not np.isfinite(value):
+            return "–"
+        letters = self.letters[column.key].get(self.names[i], "")
+        spread = f" ± {error:.2f}" if np.isfinite(error) else ""
+        return f"{value:.2f}{spread} {letters}".strip()
+
+    def _double(self, name: str) -> str:
+        seen = [one for one in self.cycles[name] if one.double_seen]
+        return f"{np.mean([one.double_mm for one in seen]):.2f} mm" if seen else "none seen"
+
+    def _specks(self, name: str) -> str:
+        last = self.cycles[name][-1]
+        grades = [one.grade_mm or 0.0 for one in last.specks]
+        return f"{len(grades)}, largest {max(grades):.2f} mm" if grades else f"none from {last.least_speck_mm:.2f} mm"
+
+    def heads(self) -> list[str]:
+        """The rows' headings."""
+        return ["sample", *(f"{c.words}, {c.unit}" for c in COLUMNS), "double image at", "specks", "cycles"]
+
+
+def compare_samples(folder: BenchFolder) -> Compared:
+    """Compare everything that was measured.
+
+    Samples are ordered by what cannot be corrected: blur, veil and double image, each against what does not matter.
+
+    Raises
+    ------
+    InputError
+        Nothing was measured yet, or a record is damaged.
+    """
+    cycles = cycles_of(folder)
+    most = max(len(records) for records in cycles.values())
+    values = np.full((len(cycles), len(COLUMNS), most), np.nan)
+    for i, records in enumerate(cycles.values()):
+        for k, record in enumerate(records):
+            values[i, :, k] = [column.value(record) for column in COLUMNS]
+    within = [folder.bench.within[column.within] for column in COLUMNS]
+    harm = np.nansum(
+        [np.maximum(np.nanmean(values[:, j], axis=1), 0.0) / w for j, w in enumerate(within) if not COLUMNS[j].mends],
+        axis=0,
+    )
+    order = np.argsort(harm, kind="stable")
+    values, names = values[order], [list(cycles)[i] for i in order]
+    count = np.isfinite(values).sum(axis=2)
+    mean = np.where(count > 0, np.nansum(values, axis=2) / np.maximum(count, 1), np.nan)
+    square = np.nansum((values - mean[..., None]) ** 2, axis=2)
+    error = np.where(count > 1, np.sqrt(square / np.maximum(count - 1, 1) / np.maximum(count, 1)), np.nan)
+    verdicts, letters = {}, {}
+    for j, column in enumerate(COLUMNS):
+        there = [i for i in range(len(names)) if count[i, j] > 0]
+        some = [names[i] for i in there]
+        verdicts[column.key] = judge_pairs(some, values[there, j], within[j])
+        letters[column.key] = groups(some, verdicts[column.key]) if most > 1 else {}
+    return Compared(names=names, cycles=cycles, mean=mean, error=error, letters=letters, verdicts=verdicts)
+
+
+def write_comparison(folder: BenchFolder, compared: Compared) -> Path:
+    """report.html in the folder compared/, in place of an older one."""
+    where = folder.root / COMPARED
+    where.mkdir(exist_ok=True)
+    maps = {name: _maps(folder, name) for name in compared.names}
+    page = render_samples_report(
+        folder.bench.name,
+        heads=compared.heads(),
+        rows=compared.rows(),
+        sentences=sentences(compared),
+        maps={name: one for name, one in maps.items() if one is not None},
+        bars={name: [compared.mean[i, :3]] for i, name in enumerate(compared.names)},
+        details={name: cycle_rows(compared.cycles[name][-1]) for name in compared.names},
+        verdicts=verdict_rows(compared),
+    )
+    write_text(where / REPORT_FILE, page, replace=True)
+    return where / REPORT_FILE
+
+
+def _maps(folder: BenchFolder, name: str) -> SampleMaps | None:
+    runs = sorted((folder.root / MEASURED / name).glob(f"*/{CYCLE_FILE}"))
+    file = runs[-1].parent / SLOPES_FILE
+    if not file.is_file():
+        return None
+    fields = {
+        "slope_mrad": Field(kind="f", dtype=np.float64, shape=("v", "u", 2)),
+        "ratio": Field(kind="f", dtype=np.float64, shape=("v", "u")),
+        "pitch_mm": Field(kind="f", dtype=np.float64, shape=(2,)),
+    }
+    arrays, _ = read_npz(file, fields, format="rigwarp samples maps")
+    return SampleMaps(slope_mrad=arrays["slope_mrad"], ratio=arrays["ratio"], pitch_mm=arrays["pitch_mm"])
+
+
+def sentences(compared: Compared) -> list[str]:
+    """What a maker should know first."""
+    found = [f"Least harm to the picture by what no correction takes out: {compared.names[0]}."]
+    for key in ("blur_in_mrad", "veil"):
+        open_pairs = [v for v in compared.verdicts[key] if v.answer == "not decided" and v.more]
+        words = next(c.words for c in COLUMNS if c.key == key)
+        if open_pairs:
+            one = open_pairs[0]
+            found.append(
+                f"Not decided in {words}: {one.first} and {one.second}; {one.more} more seatings of both would "
+                f"probably do ({len(open_pairs)} such pairs)."
+            )
+    loose = [name for name, records in compared.cycles.items() if not all(one.closure_good for one in records)]
+    if loose:
+        found.append(f"Cycles that do not close within 1 % and 0.1 px, to be repeated: {', '.join(loose)}.")
+    return found
+
+
+def verdict_rows(compared: Compared) -> list[tuple[str, str, str, str]]:
+    """Figure, pair, answer, difference: of every pair."""
+    rows = []
+    for column in COLUMNS:
+        for one in compared.verdicts[column.key]:
+            low, high = (column.scale * limit for limit in one.interval)
+            answer = f"{one.answer} {column.scale * one.within:g} {column.unit}" if "same" in one.answer else one.answer
+            if one.answer == "not decided":
+                answer += f": {one.more} more seatings would do" if one.more else ": more than 200 seatings"
+            shown = f"{column.scale * one.difference:+.2f} {column.unit}, 90 % within {low:.2f} … {high:.2f}"
+            rows.append((column.words, f"{one.first} – {one.second}", answer, shown))
+    return rows
+
+
+def comparison_csv(compared: Compared) -> str:
+    """The table with a column for each figure and for its standard error."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    keys = [part for column in COLUMNS for part in (column.key, f"{column.key}_error", f"{column.key}_group")]
+    writer.writerow(["sample", "cycles", *keys])
+    for i, name in enumerate(compared.names):
+        cells = []
+        for j, column in enumerate(COLUMNS):
+            numbers = [compared.mean[i, j], compared.error[i, j]]
+            cells += [f"{n:.6g}" if np.isfinite(n) else "" for n in numbers]
+            cells.append(compared.letters[column.key].get(name, ""))
+        writer.writerow([name, len(compared.cycles[name]), *cells])
+    return buffer.getvalue()
+
+
+def comparison_json(compared: Compared) -> dict[str, object]:
+    """The same for --json, with all verdicts."""
+    return {
+        "samples": [
+            {
+                "name": name,
+                "cycles": len(compared.cycles[name]),
+                "figures": {
+                    column.key: {
+                        "mean": compared.mean[i, j],
+                        "standard_error": compared.error[i, j],
+                        "group": compared.letters[column.key].get(name, ""),
+                        "corrected_by_prewarp": column.mends,
+                    }
+                    for j, column in enumerate(COLUMNS)
+                },
+                "latest": compared.cycles[name][-1].to_dict(),
+            }
+            for i, name in enumerate(compared.names)
+        ],
+        "verdicts": [
+            {
+                "figure": key, "first": v.first, "second": v.second, "answer": v.answer, "difference": v.difference,
+                "interval_90": list(v.interval), "within": v.within, "p": v.p, "more_seatings": v.more,
+            }
+            for key, all_of in compared.verdicts.items()
+            for v in all_of
+        ],
+    }  # fmt: skip

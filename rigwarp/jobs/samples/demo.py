@@ -1,0 +1,65 @@
+"""The offcut box: a virtual bench with nine pieces, measured as a maker would, and judged by what they really are."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from rigwarp.files import read_text
+from rigwarp.files.names import VIRTUAL_SAMPLES_FILE
+from rigwarp.jobs.progress import NOBODY, Progress
+from rigwarp.jobs.samples.bench_folder import create_bench, open_bench_folder
+from rigwarp.jobs.samples.compare import Compared, compare_samples, write_comparison
+from rigwarp.jobs.samples.measure import measure_sample
+from rigwarp.jobs.samples.seats import open_seat
+from rigwarp.simulation.samples import BenchTruth, parse_bench_truth, true_figures
+from rigwarp.simulation.samples.true_figures import veil_beyond
+
+SEATINGS = 2
+_VEIL_RAD = 0.008
+
+
+@dataclass(frozen=True, kw_only=True)
+class OffcutBox:
+    """What the demo made: its folder, the comparison, the report, and estimate and truth of each sample and figure."""
+
+    root: Path
+    compared: Compared
+    report: Path
+    against_truth: dict[str, dict[str, tuple[float, float]]]
+
+
+def demo_offcuts(progress: Progress, root: Path, *, seatings: int = SEATINGS) -> OffcutBox:
+    """Make the bench folder, measure every piece, compare."""
+    create_bench(root, virtual=True)
+    folder = open_bench_folder(root)
+    text = read_text(root / VIRTUAL_SAMPLES_FILE)
+    truth = parse_bench_truth(text)
+    names = [name for name in truth.pieces if name != folder.bench.reference.name]
+    with open_seat(folder, NOBODY) as seat:
+        for turn in range(seatings):
+            for name in names if turn % 2 == 0 else reversed(names):
+                measure_sample(progress, folder, name, seat)
+    compared = compare_samples(folder)
+    return OffcutBox(
+        root=root,
+        compared=compared,
+        report=write_comparison(folder, compared),
+        against_truth={name: _against(compared, truth, name, folder.bench.reference.name) for name in names},
+    )
+
+
+def _against(compared: Compared, truth: BenchTruth, name: str, reference: str) -> dict[str, tuple[float, float]]:
+    """Estimate and truth of the figures that have a closed form."""
+    piece, glass = true_figures(truth, name), true_figures(truth, reference)
+    found = compared.mean[compared.names.index(name)]
+    added = np.asarray(piece["variance_mm2"]) - np.asarray(glass["variance_mm2"])
+    mrad = np.sign(added) * np.sqrt(np.abs(added)) / truth["far_mm"] * 1000.0
+    veil = [veil_beyond(truth, truth.pieces[one], _VEIL_RAD) for one in (name, reference)]
+    ratio = np.mean(np.array(piece["reflectance"]) / np.array(glass["reflectance"]))
+    return {
+        "blur_in_mrad": (float(found[0]), float(mrad[0])),
+        "blur_across_mrad": (float(found[1]), float(mrad[1])),
+        "veil": (float(found[2]), veil[0] - veil[1]),
+        "reflectance": (float(found[6]), float(ratio)),
+    }

@@ -1,0 +1,148 @@
+"""A cycle's figures as lines for people, each with its unit, uncertainty and origin; and as columns to compare."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from rigwarp.files.records.samples import CycleRecord
+
+_COLOURS: Final = ("red", "green", "blue")
+_SIDES: Final = ("in the plane of incidence", "across it")
+_UNTOLD: Final = 0.02  # of the main image's strength
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """A figure by which samples are compared.
+
+    Attributes
+    ----------
+    key : its name in JSON and CSV.
+    words : what it is; unit : of the value as shown, which is the stored one times `scale`.
+    within : the key in [same] of what does not matter, and by how much it counts here.
+    value : from a record to the figure; NaN where it has none.
+    mends : whether the prewarp corrects it.
+    """
+
+    key: str
+    words: str
+    unit: str
+    within: str
+    value: Callable[[CycleRecord], float]
+    scale: float = 1.0
+    mends: bool = False
+
+
+def _pick(values: tuple[float, ...] | None, index: int) -> float:
+    return float(values[index]) if values is not None and len(values) > index else float("nan")
+
+
+def _mean(values: tuple[float, ...] | None) -> float:
+    return float(np.mean(values)) if values else float("nan")
+
+
+def _waves(record: CycleRecord, index: int) -> float:
+    if record.formed or len(record.bands) <= index:
+        return float("nan")
+    return float(np.linalg.norm(record.bands[index].rms_mrad or (np.nan,)))
+
+
+COLUMNS: Final = (
+    Column(key="blur_in_mrad", words="blur, plane of incidence", unit="mrad", within="blur_mrad",
+           value=lambda r: _pick(r.blur_mrad, 0)),
+    Column(key="blur_across_mrad", words="blur, across", unit="mrad", within="blur_mrad",
+           value=lambda r: _pick(r.blur_mrad, 1)),
+    Column(key="veil", words="veil beyond 8 mrad", unit="%", within="veil", scale=100.0,
+           value=lambda r: _pick(r.veil, 2)),
+    Column(key="double", words="double image", unit="%", within="veil", scale=100.0,
+           value=lambda r: max(r.double_front or 0.0, r.double_third or 0.0)),
+    Column(key="waves_mrad", words="waviness to 20 mm", unit="mrad", within="slope_mrad", mends=True,
+           value=lambda r: _waves(r, 0)),
+    Column(key="long_waves_mrad", words="longer waviness", unit="mrad", within="slope_mrad", mends=True,
+           value=lambda r: _waves(r, 1)),
+    Column(key="reflectance", words="reflectance, of the reference's", unit="%", within="reflectance", scale=100.0,
+           mends=True, value=lambda r: _mean(r.reflectance)),
+)  # fmt: skip
+"""What cannot be corrected first."""
+
+
+def cycle_rows(record: CycleRecord) -> list[tuple[str, str, str, str]]:
+    """Figure, value, 1-sigma and origin of everything in a record."""
+    rows = [
+        (f"reflectance, {colour}", f"{_pick(record.reflectance, i):.4f} of the reference's",
+         f"{_pick(record.reflectance_sigma, i):.4f}", f"white in {colour} light, waves' ripple taken out")
+        for i, colour in enumerate(_COLOURS)
+    ]  # fmt: skip
+    uneven = "not told: waves crowd the light"
+    if record.uneven_p95_p5 is not None:
+        uneven = f"{100 * record.uneven_p95_p5:.1f} %"
+    rows.append(
+        ("unevenness P95 - P5", uneven, "",
+         f"the same by place, finer than {record.uneven_from_mm or 5:.1f} mm smoothed")
+    )  # fmt: skip
+    for i, side in enumerate(_SIDES):
+        rows.append(
+            (f"blur {side}", f"{_pick(record.blur_mrad, i):+.3f} mrad", f"{_pick(record.blur_sigma_mrad, i):.3f}",
+             f"stripes of 4 to 16 px; edge / stripes {_pick(record.edge_against_stripes, i):.3f}")
+        )  # fmt: skip
+    for mrad, veil, sigma in zip(
+        record.veil_beyond_mrad or (), record.veil or (), record.veil_sigma or (), strict=False
+    ):
+        rows.append((f"veil beyond {mrad:g} mrad", f"{100 * veil:+.2f} %", f"{100 * sigma:.2f}", "dark discs"))
+    rows.append(("colour of the veil", *_haze(record)))
+    for band in record.bands:
+        rms, spread = band.rms_mrad or (np.nan, np.nan), band.sigma_mrad or (np.nan, np.nan)
+        rows.append(
+            (f"waves {band.shortest_mm:.1f} to {band.longest_mm:.1f} mm", f"{rms[0]:.3f} and {rms[1]:.3f} mrad rms",
+             f"{spread[0]:.3f}, {spread[1]:.3f}", "landing of projector pixels, in and across; Hann window")
+        )  # fmt: skip
+    rows.append(_direction(record))
+    rows.append(_form(record))
+    rows.append(_double(record))
+    rows.append(_specks(record))
+    return rows
+
+
+def _haze(record: CycleRecord) -> tuple[str, str, str]:
+    red, blue = _pick(record.haze_red_blue, 0), _pick(record.haze_red_blue, 1)
+    sigma = record.haze_sigma or float("nan")
+    if red < 3 * sigma or blue < 3 * sigma:
+        return "too little veil to tell", "", "discs in red and blue"
+    share = blue / red
+    spread = share * float(np.hypot(sigma / red, sigma / blue))
+    kind = "slopes, dust or scratches" if share < 1.5 else "roughness"
+    return f"blue / red {share:.2f}: {kind}", f"{spread:.2f}", "discs in red and blue; roughness alone: 2.1"
+
+
+def _direction(record: CycleRecord) -> tuple[str, str, str, str]:
+    coherence = record.coherence or 0.0
+    found = "none stands out" if coherence < 0.4 else f"crests along {record.crests_deg or 0.0:.0f} deg"
+    return "direction of rolling", found, "", f"covariance of slopes, coherence {coherence:.2f}"
+
+
+def _form(record: CycleRecord) -> tuple[str, str, str, str]:
+    bow = record.bow_per_m or (np.nan, np.nan, np.nan)
+    found = f"bow {bow[0]:+.3f}, {bow[1]:+.3f}, twist {bow[2]:+.3f} per m"
+    return "form, not ranked", found, f"{record.bow_sigma_per_m or 0.0:.3f}", "second-order fit to the slopes"
+
+
+def _double(record: CycleRecord) -> tuple[str, str, str, str]:
+    if not record.double_seen and (record.double_sigma or 0.0) > _UNTOLD:
+        return "double image", "not told: lines are spread differently in the two directions", "", "single-pixel lines"
+    if not record.double_seen:
+        return (
+            "double image", f"none seen beyond {record.double_from_mm or 0.0:.2f} mm",
+            f"{100 * (record.double_sigma or 0.0):.2f} %", "single-pixel lines",
+        )  # fmt: skip
+    front, third = 100 * (record.double_front or 0.0), 100 * (record.double_third or 0.0)
+    found = f"at {record.double_mm:.2f} mm: {front:.1f} and {third:.1f} %"
+    sigma = f"{record.double_sigma_mm:.2f} mm, {100 * (record.double_sigma or 0):.1f} %"
+    return "double image", found, sigma, "single-pixel lines, in the plane of incidence"
+
+
+def _specks(record: CycleRecord) -> tuple[str, str, str, str]:
+    grades = ", ".join(f"{one.grade_mm:.2f}" for one in record.specks[:6])
+    found = f"{len(record.specks)} (sqrt area {grades} mm)" if record.specks else "none"
+    return "specks and scratches", found, "", f"lost area; seen from {record.least_speck_mm or 0.0:.2f} mm"

@@ -1,0 +1,203 @@
+"""One cycle of a sample: reference, sample, sample laid in again, reference; photographed, kept, and worked out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.capture.scans.frames_folder import frame_name, read_frames, recorded_frames
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.files import read_bytes, read_photo, write_bytes, write_picture
+from rigwarp.files.atomic import write_npz
+from rigwarp.files.names import CYCLE_FILE, FRAMES, MEASURED, SLOPES_FILE
+from rigwarp.files.records.samples import CycleRecord
+from rigwarp.files.runs import UTC_STAMP
+from rigwarp.geometry import Photo
+from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.samples.bench_folder import BenchFolder
+from rigwarp.jobs.samples.cycle_record import record_of
+from rigwarp.jobs.samples.seats import Seat
+from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.cycle import LEGS, CycleFigures, cycle_figures
+from rigwarp.samples.frames import frame_picture, sample_frames
+from rigwarp.samples.leg import Leg, read_leg
+
+REFUSED: Final = "-refused"
+"""Ending of a folder whose photographs support no result: kept, and not used."""
+FRAMES_SHOWN: Final = sample_frames()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """A finished cycle: its folder, its figures, and their record."""
+
+    run: Path
+    figures: CycleFigures
+    record: CycleRecord
+
+
+@lru_cache(maxsize=1)  # every leg of every cycle shows the same
+def pictures_of(bench: SampleBench) -> tuple[NDArray[np.uint8], ...]:
+    """All pictures of a bench, in order."""
+    return tuple(frame_picture(bench, frame) for frame in FRAMES_SHOWN)
+
+
+def measure_sample(progress: Progress, folder: BenchFolder, name: str, seat: Seat) -> Measured:
+    """Photograph a cycle, or go on with one that was interrupted, and work it out.
+
+    Raises
+    ------
+    InputError
+        The name cannot be a sample's.
+    MeasurementError
+        The photographs support no result; those of the leg in question are put aside.
+    """
+    folder.bench.sheet(name)
+    run = _run_folder(folder, name)
+    pictures = pictures_of(folder.bench)
+    legs: dict[str, Leg] = {}
+    for leg in LEGS:
+        mirror = folder.bench.reference.name if leg.startswith("R") else name
+        photos = photograph_leg(progress, run / leg, mirror, seat, pictures, again=leg == "S2")
+        legs[leg] = _read(folder.bench, run / leg, photos, name=f"{mirror} ({leg})")
+    return _work_out(folder, name, run, legs)
+
+
+def import_cycle(progress: Progress, folder: BenchFolder, name: str, source: Path) -> Measured:
+    """A cycle photographed elsewhere: SOURCE/R1/0000.png and so on, the same in S1, S2 and R2; copied unchanged.
+
+    Raises
+    ------
+    InputError
+        A folder or a photograph is missing, or of the wrong size.
+    MeasurementError
+        The photographs support no result.
+    """
+    folder.bench.sheet(name)
+    paths: dict[str, list[Path]] = {}
+    for leg in LEGS:
+        if not (source / leg).is_dir():
+            kind = "the reference" if leg.startswith("R") else "the sample"
+            raise InputError(
+                f"{source / leg}: found no such folder, expected the photographs of {kind} there. A cycle is reference "
+                "(R1), sample (S1), the sample laid in again (S2), reference (R2): without all four nothing is known "
+                "of drift."
+            )
+        paths[leg] = read_frames(source / leg, len(FRAMES_SHOWN))
+    run = _new_folder(folder, name)
+    legs: dict[str, Leg] = {}
+    with progress.stage(len(LEGS), "Reading the photographs") as advance:
+        for leg in LEGS:
+            target = run / leg / FRAMES
+            target.mkdir(parents=True)
+            for path in paths[leg]:
+                write_bytes(target / path.name.lower(), read_bytes(path))
+            photos = [read_photo(path) for path in paths[leg]]
+            mirror = folder.bench.reference.name if leg.startswith("R") else name
+            legs[leg] = _read(folder.bench, run / leg, photos, name=f"{mirror} ({leg})")
+            advance()
+    return _work_out(folder, name, run, legs)
+
+
+def export_frames(progress: Progress, folder: BenchFolder, target: Path) -> list[Path]:
+    """The pictures to show by way of each mirror, TARGET/patterns/NNNN.png, in order.
+
+    Raises
+    ------
+    InputError
+        The folder already holds pictures, or cannot be made.
+    """
+    pictures = target / "patterns"
+    if pictures.exists():
+        raise InputError(f"{target}: already holds exported pictures. Choose a new folder.")
+    try:
+        pictures.mkdir(parents=True)
+    except OSError as error:
+        raise InputError(f"{target}: cannot be made ({error.strerror or error}). Choose another folder.") from None
+    written = []
+    with progress.stage(len(FRAMES_SHOWN), "Writing the pictures") as advance:
+        for index, frame in enumerate(FRAMES_SHOWN):
+            written.append(pictures / frame_name(index))
+            write_picture(written[-1], frame_picture(folder.bench, frame))
+            advance()
+    return written
+
+
+def _run_folder(folder: BenchFolder, name: str) -> Path:
+    """The newest cycle of the sample if it is not finished, else a new one."""
+    there = sorted(p for p in (folder.root / MEASURED / name).glob("*Z*") if not p.name.endswith(REFUSED))
+    if there and not (there[-1] / CYCLE_FILE).exists():
+        return there[-1]
+    return _new_folder(folder, name)
+
+
+def _new_folder(folder: BenchFolder, name: str) -> Path:
+    stamp = datetime.now(UTC).strftime(UTC_STAMP)
+    for number in range(1, 1000):
+        run = folder.root / MEASURED / name / (stamp if number == 1 else f"{stamp}-{number:03d}")
+        if not run.exists() and not run.with_name(run.name + REFUSED).exists():
+            run.mkdir(parents=True)
+            return run
+    raise InputError(f"{folder.root / MEASURED / name}: found 999 cycles of one second, expected fewer.")
+
+
+def photograph_leg(
+    progress: Progress,
+    where: Path,
+    mirror: str,
+    seat: Seat,
+    pictures: Sequence[NDArray[np.uint8]],
+    *,
+    again: bool,
+) -> list[Photo]:
+    """The photographs of a leg: those that are there, and the missing ones taken now."""
+    there = recorded_frames(where)
+    with progress.stage(len(pictures), f"{where.name}: {mirror}") as advance:
+        advance(there)
+        if there < len(pictures):
+            seat.lay_in(mirror, again=again and there == 0)
+            (where / FRAMES).mkdir(parents=True, exist_ok=True)
+        photos = [read_photo(where / FRAMES / frame_name(i)) for i in range(there)]
+        for i in range(there, len(pictures)):
+            seat.display.show(pictures[i])
+            photos.append(seat.camera.grab())
+            write_picture(where / FRAMES / frame_name(i), photos[-1])
+            advance()
+    return photos
+
+
+def _read(bench: SampleBench, where: Path, photos: list[Photo], *, name: str) -> Leg:
+    try:
+        return read_leg(bench, FRAMES_SHOWN, photos, name=name)
+    except MeasurementError:
+        _put_aside(where)
+        raise
+
+
+def _work_out(folder: BenchFolder, name: str, run: Path, legs: dict[str, Leg]) -> Measured:
+    sheet = folder.bench.sheet(name)
+    try:
+        figures = cycle_figures(folder.bench, sheet, legs)
+    except MeasurementError:
+        _put_aside(run)
+        raise
+    measured = datetime.now(UTC).isoformat(timespec="seconds")
+    record = record_of(folder.bench, sheet, figures, measured_utc=measured, bench_hash=folder.hash)
+    slopes = {"slope_mrad": 1000.0 * figures.slopes, "ratio": figures.pairs[0].ratio, "pitch_mm": figures.pitch_mm}
+    write_npz(run / SLOPES_FILE, slopes, format="rigwarp samples maps")
+    record.write(run / CYCLE_FILE)
+    return Measured(run=run, figures=figures, record=record)
+
+
+def _put_aside(where: Path) -> None:
+    """Rename a folder, so that its photographs are kept and the next try takes new ones."""
+    for number in range(1, 1000):
+        target = where.with_name(f"{where.name}{'' if number == 1 else f'-{number}'}{REFUSED}")
+        if not target.exists():
+            where.rename(target)
+            return

@@ -1,0 +1,89 @@
+"""What each sample would do on a given rig, by the light paths of its design."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.errors import MeasurementError
+from rigwarp.files import RigFolder
+from rigwarp.files.records.samples import CycleRecord
+from rigwarp.jobs.design import design_map, design_model
+from rigwarp.jobs.samples.bench_folder import BenchFolder, cycles_of
+from rigwarp.reports.measures.pixel_scale import determinant, table_jacobian
+from rigwarp.rig import inside_content
+from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.prediction import LightPath, Material, Prediction, predict
+
+_EVERY = 16  # projector pixels between the places that are looked at
+
+
+@dataclass(frozen=True, kw_only=True)
+class Predicted:
+    """Sample -> what it would do; and the paths it was worked out for."""
+
+    samples: dict[str, Prediction]
+    path: LightPath
+
+
+def predict_on_rig(folder: BenchFolder, rig: RigFolder) -> Predicted:
+    """Predictions for every sample that was measured.
+
+    Raises
+    ------
+    InputError
+        Nothing was measured yet.
+    MeasurementError
+        The rig's design lights no content.
+    """
+    path = light_path(rig)
+    found = {
+        name: predict(material_of(folder.bench, name, records), path) for name, records in cycles_of(folder).items()
+    }
+    return Predicted(samples=found, path=path)
+
+
+def material_of(bench: SampleBench, name: str, records: list[CycleRecord]) -> Material:
+    """Means over a sample's cycles."""
+    sheet = bench.sheet(name)
+
+    def mean(values: list[float]) -> float:
+        return float(np.nanmean(values)) if values else float("nan")
+
+    variance = np.mean([record.blur_variance_mm2 or (np.nan, np.nan) for record in records], axis=0)
+    waves = [record.bands[0].rms_mrad or (0.0, 0.0) for record in records if record.bands]
+    return Material(
+        blur_rad2=variance / bench.far_mm**2,
+        veil=mean([(record.veil or (0.0,) * 5)[2] for record in records]),
+        waves_rad=np.mean(waves, axis=0) / 1000.0 if waves else np.zeros(2),
+        thickness_mm=sheet.thickness_mm,
+        index=sheet.index,
+        ghost=mean([max(record.double_front or 0.0, record.double_third or 0.0) for record in records]),
+        bench_rad=bench.angle_rad,
+    )
+
+
+def light_path(rig: RigFolder) -> LightPath:
+    """The paths of every so-manieth pixel that the design sends onto the content."""
+    model, design = design_model(rig), design_map(rig)
+    height, width = design.zone.shape
+    u, v = np.meshgrid(np.arange(0, width, _EVERY), np.arange(0, height, _EVERY))
+    pixels = np.stack([u.ravel(), v.ravel()], axis=-1)
+    trace = model.trace(pixels.astype(float))
+    area = np.abs(determinant(table_jacobian(design)))[pixels[:, 1], pixels[:, 0]]
+    good = np.isfinite(trace.table_mm).all(axis=-1) & np.isfinite(area)
+    good &= inside_content(rig.rig.content, np.nan_to_num(trace.table_mm, nan=1e9))
+    if not good.any():
+        raise MeasurementError(f"{rig.root}: the design lights none of its content. See: rigwarp trace {rig.root}")
+    table_from_mirror = rig.rig.mirror.placement
+    mirror = trace.mirror_mm[good] @ table_from_mirror.rotation.T + table_from_mirror.position_mm
+    normal = trace.normal[good] @ table_from_mirror.rotation.T
+    table = np.column_stack([trace.table_mm[good], np.full(np.count_nonzero(good), model.table_height_mm)])
+    before, after = mirror - rig.rig.projector.placement.position_mm, table - mirror
+    near, far = np.linalg.norm(before, axis=-1), np.linalg.norm(after, axis=-1)
+    return LightPath(
+        incidence_rad=np.arccos(np.clip(np.abs(np.sum(before * normal, axis=-1)) / near, 0.0, 1.0)),
+        table_rad=np.arccos(np.clip(np.abs(after[:, 2]) / far, 1e-6, 1.0)),
+        near_mm=near,
+        far_mm=far,
+        pixel_mm=np.sqrt(area[good]),
+    )

@@ -1,0 +1,116 @@
+"""How much a mirror blurs, from the modulation that its stripes keep relative to the reference's."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+
+_FEW = 2  # periods that a fit of two unknowns needs
+_KEPT = 0.4  # of the modulation: below it the spread's form decides, not its width
+_LEAST_SIGMA = 5e-4  # of ln(modulation): what a bench never does better than
+
+
+@dataclass(frozen=True, kw_only=True)
+class AddedBlur:
+    """Spread that a mirror adds along one direction of the screen.
+
+    Attributes
+    ----------
+    variance_mm2, variance_sigma_mm2 : below zero where the reference blurs more.
+    lost, lost_sigma : share of light spread so widely that no stripe of the fit keeps any of it.
+    misfit : chi-squared per degree of freedom; NaN for two periods.
+    """
+
+    variance_mm2: float
+    variance_sigma_mm2: float
+    lost: float
+    lost_sigma: float
+    misfit: float
+
+    @property
+    def sigma_mm(self) -> float:
+        """1-sigma of the spread, negative for a negative variance."""
+        return float(np.sign(self.variance_mm2) * np.sqrt(abs(self.variance_mm2)))
+
+    @property
+    def sigma_sigma_mm(self) -> float:
+        """1-sigma of `sigma_mm`; at no blur the spread whose square is the variance's own uncertainty."""
+        return float(self.variance_sigma_mm2 / (2.0 * max(abs(self.sigma_mm), np.sqrt(self.variance_sigma_mm2) / 2.0)))
+
+
+def added_blur(per_mm: Array, ratio: Array, ratio_sigma: Array) -> AddedBlur:
+    """Blur and wide loss of stripes: -ln m = -ln(1 - lost) + 2 pi^2 variance f^2, by weighted least squares.
+
+    Parameters
+    ----------
+    per_mm : (n,) stripe frequencies on the screen.
+    ratio, ratio_sigma : (n,) modulation of the sample over that of the reference; NaN is left out.
+
+    Raises
+    ------
+    MeasurementError
+        Fewer than two stripe periods keep enough modulation.
+    """
+    good = np.isfinite(ratio) & (ratio > _KEPT)
+    if np.count_nonzero(good) < _FEW:
+        raise MeasurementError(
+            f"found {np.count_nonzero(good)} stripe periods that keep more than {_KEPT:.0%} of their contrast, "
+            "expected two or more. It spreads light too widely for this bench: put the screen nearer to it."
+        )
+    f, m = per_mm[good], ratio[good]
+    sigma = np.maximum(ratio_sigma[good] / m, _LEAST_SIGMA)
+    rows = np.stack([np.ones(len(f)), 2.0 * np.pi**2 * f**2], axis=-1) / sigma[:, None]
+    data = -np.log(m) / sigma
+    covariance = np.linalg.inv(rows.T @ rows)
+    loss, variance = covariance @ rows.T @ data
+    freedom = len(f) - 2
+    misfit = float(np.sum((data - rows @ [loss, variance]) ** 2) / freedom) if freedom else float("nan")
+    spread = np.sqrt((max(1.0, misfit) if freedom else 1.0) * np.diag(covariance))
+    kept = float(np.exp(-loss))
+    return AddedBlur(
+        variance_mm2=float(variance),
+        variance_sigma_mm2=float(spread[1]),
+        lost=1.0 - kept,
+        lost_sigma=float(spread[0]) * kept,
+        misfit=misfit,
+    )
+
+
+def least_blur_mm(ratio_sigma: float, per_mm: float) -> float:
+    """The smallest spread that a modulation known to within this can tell: sqrt(-ln(1 - u) / 2) / (pi f)."""
+    return float(np.sqrt(-np.log1p(-ratio_sigma) / 2.0) / (np.pi * per_mm))
+
+
+def edge_modulation(place_mm: Array, light: Array, per_mm: Array, *, bin_mm: float) -> Array:
+    """Modulation transfer by an edge, in the manner of ISO 12233: the cross-check of the stripes.
+
+    Parameters
+    ----------
+    place_mm : (n,) of pixels, across the edge.
+    light : (n,) linear light there.
+    per_mm : (m,) frequencies that are asked for.
+    bin_mm : pixels are put together in bins of this width, a quarter of their spacing or so.
+
+    Notes
+    -----
+    Derivative by [-1/2 0 1/2], whose own transfer sin(2 pi f b) / (2 pi f b) is divided out, capped at 10, as is the
+    bins' sinc(f b); Hamming window about the middle.
+    """
+    first = float(place_mm.min())
+    which = ((place_mm - first) / bin_mm).astype(int)
+    count = np.bincount(which)
+    mean = np.bincount(which, light) / np.maximum(count, 1)
+    there = count > 0
+    steps = np.arange(len(mean))
+    spread = np.interp(steps, steps[there], mean[there])
+    slope = np.convolve(spread, [0.5, 0.0, -0.5], mode="valid")
+    places = first + (steps[1:-1] + 0.5) * bin_mm
+    middle = float(np.sum(places * np.abs(slope)) / np.sum(np.abs(slope)))
+    reach = max(middle - places[0], places[-1] - middle)
+    window = 0.54 + 0.46 * np.cos(np.pi * (places - middle) / reach)
+    weighted = slope * window
+    transfer = np.abs(np.exp(-2j * np.pi * np.multiply.outer(per_mm, places)) @ weighted) / abs(weighted.sum())
+    derivative = np.sinc(2.0 * per_mm * bin_mm)
+    return np.asarray(transfer / np.maximum(derivative * np.sinc(per_mm * bin_mm), 0.1))

@@ -1,0 +1,193 @@
+"""A cycle: reference, sample, the sample put in again, reference. Its figures, freed of the drift, and its closure."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+from rigwarp.samples.bench import SampleBench, Sheet
+from rigwarp.samples.leg import Leg
+from rigwarp.samples.optical_slopes import (
+    Direction,
+    Form,
+    SlopeBand,
+    direction_of,
+    slope_bands,
+    slopes_of,
+    without_form,
+)
+from rigwarp.samples.pair import Pair, compare_pair
+from rigwarp.samples.registered import landing_mm, nodes_of, register
+
+LEGS = ("R1", "S1", "S2", "R2")
+"""What is photographed in a cycle, in this order."""
+
+MOST_CLOSURE = 0.01
+MOST_SHIFT_PX = 0.1
+_CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: even within half the closure
+_MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
+_FILM_LOST, _FILM_VEIL = 0.25, 0.25  # of the light beyond 16 mrad and 4 mrad: no mirror, but its film or its back
+_CURVE = 0.02  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
+_FORM = 0.15  # 1-sigma share of a blur's variance; this and the next two from known pieces (bench_samples.py)
+_LEAST_MM2 = 0.003
+_GLARE = 0.0006  # share of light
+_TURNED = 0.3  # relative reflectance that no mirror has
+
+
+@dataclass(frozen=True, kw_only=True)
+class Closure:
+    """How the second reference differs from the first.
+
+    Attributes
+    ----------
+    log_ratio : (3,) ln R2/R1. shift_px : rms projector pixels by which its light lands elsewhere, beside a shift of
+        the whole picture (which the seat's own unevenness makes).
+    whole_shift_mm : of the whole picture.
+    """
+
+    log_ratio: Array
+    shift_px: float
+    whole_shift_mm: float
+
+    @property
+    def good(self) -> bool:
+        """Within 1 % of the light and 0.1 pixel."""
+        return float(np.max(np.abs(self.log_ratio))) <= MOST_CLOSURE and self.shift_px <= MOST_SHIFT_PX
+
+
+@dataclass(frozen=True, kw_only=True)
+class CycleFigures:
+    """Figures of a sample by one cycle: means of its two pairs.
+
+    Attributes
+    ----------
+    pairs : (S1 against R1, S2 against R2).
+    reflectance, reflectance_sigma : (3,) relative to the reference, red, green, blue.
+    variance_mm2, variance_sigma_mm2 : (2,) added by blur, in and across the plane of incidence.
+    blur_mrad, blur_sigma_mrad : (2,) its square root as an angle, negative below zero.
+    veil, veil_sigma : (5,) beyond 2, 4, 8, 16, 32 mrad.
+    haze, haze_sigma : (2,) beyond 8 mrad in red and blue.
+    bands : of the slope map; form : what was taken off it; direction : of the waves.
+    slopes : (rows, columns, 2) the map itself, without form.
+    closure : of the references.
+    """
+
+    pairs: tuple[Pair, Pair]
+    reflectance: Array
+    reflectance_sigma: Array
+    variance_mm2: Array
+    variance_sigma_mm2: Array
+    blur_mrad: Array
+    blur_sigma_mrad: Array
+    veil: Array
+    veil_sigma: Array
+    haze: Array
+    haze_sigma: float
+    bands: tuple[SlopeBand, ...]
+    form: Form
+    direction: Direction
+    slopes: Array
+    pitch_mm: Array
+    closure: Closure
+
+
+def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> CycleFigures:
+    """Figures of the four legs R1, S1, S2, R2.
+
+    Raises
+    ------
+    MeasurementError
+        The bench or the camera moved, or the sample is in upside down or with its film on.
+    """
+    nodes = nodes_of(bench, legs["R1"])
+    closure = closure_of(bench, legs["R1"], legs["R2"])
+    pairs = (
+        compare_pair(bench, sheet, legs["S1"], legs["R1"], nodes),
+        compare_pair(bench, sheet, legs["S2"], legs["R2"], nodes),
+    )
+    for pair, which in zip(pairs, ("S1", "S2"), strict=True):
+        _refuse_odd(sheet, pair, which)
+    logs = np.array([pair.log_ratio for pair in pairs])
+    own = np.array([pair.log_sigma for pair in pairs])
+    log_sigma = np.sqrt(
+        _pair_variance(logs, own) + (_CLOSURE_SHARE * closure.log_ratio) ** 2 + (_CURVE * logs.mean(axis=0)) ** 2
+    )
+    ratio = np.exp(logs.mean(axis=0))
+    variance = np.array([[blur.variance_mm2 for blur in pair.blur] for pair in pairs])
+    variance_own = np.array([[blur.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
+    square = variance.mean(axis=0)
+    # waves crowd light and are no normal spread, and a sheet's companions are taken out by a model
+    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + (_FORM * square) ** 2 + _LEAST_MM2**2)
+    mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0
+    least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
+    veils, veil_own = (np.array([getattr(pair, key) for pair in pairs]) for key in ("veil", "veil_sigma"))
+    maps = [slopes_of(bench, pair.landing) for pair in pairs]
+    slopes, form = without_form(0.5 * (maps[0] + maps[1]), nodes)
+    noise, _ = without_form(0.5 * (maps[0] - maps[1]), nodes)
+    return CycleFigures(
+        pairs=pairs,
+        reflectance=ratio,
+        reflectance_sigma=ratio * log_sigma,
+        variance_mm2=square,
+        variance_sigma_mm2=square_sigma,
+        blur_mrad=mrad,
+        blur_sigma_mrad=square_sigma / bench.far_mm**2 * 1e6 / np.maximum(2.0 * np.abs(mrad), least),
+        veil=veils.mean(axis=0),
+        veil_sigma=np.sqrt(_pair_variance(veils, veil_own) + _GLARE**2),
+        haze=np.mean([pair.haze for pair in pairs], axis=0),
+        haze_sigma=float(np.sqrt(np.mean([pair.haze_sigma**2 for pair in pairs]) / 2.0)),
+        bands=tuple(slope_bands(bench, slopes, noise, nodes)),
+        form=form,
+        direction=direction_of(slopes),
+        slopes=slopes,
+        pitch_mm=nodes.pitch_mm,
+        closure=closure,
+    )
+
+
+def _pair_variance(values: Array, sigmas: Array) -> Array:
+    """(n,) variance of the mean of two values (2, n): by their own sigmas, or by how they differ where that is more."""
+    own = np.mean(sigmas**2, axis=0) / 2.0
+    return np.asarray(np.maximum(own, (values[0] - values[1]) ** 2 / 4.0))
+
+
+def closure_of(bench: SampleBench, first: Leg, second: Leg) -> Closure:
+    """Compare the two references.
+
+    Raises
+    ------
+    MeasurementError
+        The second one's picture lies where no seat's play explains it.
+    """
+    nodes = nodes_of(bench, first)
+    r1, r2 = register(first, nodes), register(second, nodes)
+    landing = landing_mm(bench, r2, r1, nodes)
+    whole = landing.reshape(-1, 2).mean(axis=0)
+    if float(np.hypot(*whole)) > _MOVED_MM or not np.isfinite(landing).all():
+        raise MeasurementError(
+            f"between the two references the picture moved by {np.hypot(*whole):.1f} mm, expected less than "
+            f"{_MOVED_MM:g}. The seat, the projector or the camera was moved: fix it and measure this cycle again."
+        )
+    rest = landing - whole
+    logs = [
+        float(np.median(np.log(r2.read(second.colours[c]) * r2.density / (r1.read(first.colours[c]) * r1.density))))
+        for c in range(3)
+    ]
+    return Closure(
+        log_ratio=np.array(logs),
+        shift_px=float(np.sqrt(np.mean(rest**2)) / bench.pixel_mm),
+        whole_shift_mm=float(np.hypot(*whole)),
+    )
+
+
+def _refuse_odd(sheet: Sheet, pair: Pair, which: str) -> None:
+    ratio = float(np.exp(np.mean(pair.log_ratio)))
+    if ratio < _TURNED or pair.veil[3] > _FILM_LOST or pair.veil[1] > 3 * _FILM_VEIL:
+        raise MeasurementError(
+            f"{sheet.name} ({which}) reflects {ratio:.0%} of what the reference does, and sends {pair.veil[3]:.0%} "
+            "of it more than 16 mrad aside: found no mirror. Is it in upside down, or is its protective film still on? "
+            "Put that right and measure this cycle again."
+        )
+    if not np.isfinite(pair.landing).all():
+        raise MeasurementError(f"{sheet.name} ({which}): its picture cannot be matched with the reference's.")

@@ -1,0 +1,221 @@
+"""One sample against one reference: every figure that two legs give."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.samples.added_blur import AddedBlur, added_blur, edge_modulation
+from rigwarp.samples.bench import SampleBench, Sheet
+from rigwarp.samples.closed_forms.spread import beams_modulation
+from rigwarp.samples.double_image import DoubleImage, find_double_image
+from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, PERIODS_PX, disc_radius_px, middle_px
+from rigwarp.samples.leg import Leg, Light
+from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, register
+from rigwarp.samples.specks import Specks, find_specks
+
+_TILES = 5  # per side: how much modulation differs among them is its uncertainty
+_BLUR_PERIODS = tuple(p for p in PERIODS_PX if p <= 16)  # longer stripes keep some of the veil
+_CORE_PX = 0.6  # of a disc's radius: its middle, clear of the edge's blur
+_LEAST_CORE_PX = 0.8  # projector pixels
+_SMALL_MRAD = 4  # discs up to here are hardly larger than a pixel
+_SURROUNDING_MM = 10.0
+_EDGE_PERIOD_PX = 8  # where edge and stripes are compared
+_EVEN_MM = 5.0
+_CROWDED = 0.1  # rms of ln(brightness) by waves, above which unevenness of reflectance is not told
+_NOTHING = 0.01  # contrast that is none
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pair:
+    """What one sample leg says against one reference leg.
+
+    Attributes
+    ----------
+    log_ratio : (3,) ln of relative reflectance in red, green, blue. log_sigma : (3,) by the scatter of tiles.
+    ratio : (rows, columns) relative reflectance over the mirror, beam ripple taken out.
+    uneven_share, uneven_rms : P95 - P5, and rms beside a plane, smoothed over the footprint or 5 mm; NaN where waves
+        crowd the light so much that their ripple cannot be taken out.
+    blur : in the plane of incidence, across it. edge : the same stripes' modulation ratio by an edge, and by stripes.
+    veil : (5,) share of light beyond 2 to 32 mrad (to the field's edge) more than the reference's; veil_sigma.
+    haze : (2,) the same beyond 8 mrad in red and blue. haze_sigma : of either.
+    landing : (rows, columns, 2) mm on the screen beside the reference's.
+    double : the sample's own double image. specks : of the sample against the reference.
+    """
+
+    log_ratio: Array
+    log_sigma: Array
+    ratio: Array
+    uneven_share: float
+    uneven_rms: float
+    blur: tuple[AddedBlur, AddedBlur]
+    edge: tuple[tuple[float, float], tuple[float, float]]
+    veil: Array
+    veil_sigma: Array
+    haze: Array
+    haze_sigma: float
+    landing: Array
+    double: DoubleImage
+    specks: Specks
+
+
+def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, nodes: Nodes | None = None) -> Pair:
+    """All figures of a sample leg against a reference leg.
+
+    Raises
+    ------
+    MeasurementError
+        The seat's picture is too small, or the sample spreads light too widely.
+    """
+    nodes = nodes_of(bench, reference) if nodes is None else nodes
+    s, r = register(sample, nodes), register(reference, nodes)
+    ratio = _ratio(s, r)
+    smooth = _smoothed(bench, ratio, nodes)
+    calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
+    log_ratio, log_sigma = _reflectance(s, r)
+    double = find_double_image(bench, sample, _inside(sample, nodes.middle))
+    reference_double = find_double_image(bench, reference, _inside(reference, nodes.middle))
+    beams = [
+        _beams(bench, sheet, double, nodes.u),
+        _beams(bench, bench.reference, reference_double, nodes.u),
+    ]
+    veil, veil_sigma = _veil(bench, sample, reference)
+    haze, haze_sigma = _haze(bench, sample, reference)
+    return Pair(
+        log_ratio=log_ratio,
+        log_sigma=log_sigma,
+        ratio=ratio,
+        uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]) if calm else float("nan"),
+        uneven_rms=_beside_plane(smooth) if calm else float("nan"),
+        blur=(_blur(bench, s, r, "x", beams), _blur(bench, s, r, "y", beams)),
+        edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
+        veil=veil,
+        veil_sigma=veil_sigma,
+        haze=haze,
+        haze_sigma=haze_sigma,
+        landing=landing_mm(bench, s, r, nodes),
+        double=double,
+        specks=find_specks(bench, ratio, nodes),
+    )
+
+
+def _tiles(values: Array) -> Array:
+    """(n,) means over the tiles of a map."""
+    rows = np.array_split(values, _TILES, axis=0)
+    return np.array([np.mean(tile) for row in rows for tile in np.array_split(row, _TILES, axis=1)])
+
+
+def _error_of_mean(values: Array) -> float:
+    return float(np.std(values, ddof=1) / np.sqrt(len(values)))
+
+
+def _ratio(s: Registered, r: Registered) -> Array:
+    return s.read(s.leg.white) * s.density / (r.read(r.leg.white) * r.density)
+
+
+def _reflectance(s: Registered, r: Registered) -> tuple[Array, Array]:
+    found = []
+    for colour in range(3):
+        light = [one.read(np.ascontiguousarray(one.leg.colours[colour])) * one.density for one in (s, r)]
+        logs = np.log(_tiles(light[0]) / _tiles(light[1]))
+        found.append((float(np.median(logs)), _error_of_mean(logs)))
+    return np.array([value for value, _ in found]), np.array([sigma for _, sigma in found])
+
+
+def _smoothed(bench: SampleBench, ratio: Array, nodes: Nodes) -> Array:
+    wide = max(bench.footprint_mm, _EVEN_MM) / 2.0 / nodes.pitch_mm
+    return np.asarray(cv2.GaussianBlur(ratio, (0, 0), float(wide[0]), sigmaY=float(wide[1])))
+
+
+def _beside_plane(values: Array) -> float:
+    y, x = np.indices(values.shape)
+    rows = np.stack([np.ones_like(values), x, y], axis=-1).reshape(-1, 3)
+    fit, *_ = np.linalg.lstsq(rows, values.ravel(), rcond=None)
+    return float(np.std(values.ravel() - rows @ fit))
+
+
+def _inside(leg: Leg, nodes: Nodes) -> BoolArray:
+    """Camera pixels that see the nodes' rectangle."""
+    u, v = leg.position[..., 0], leg.position[..., 1]
+    return np.asarray((u > nodes.u[0]) & (u < nodes.u[-1]) & (v > nodes.v[0]) & (v < nodes.v[-1]))
+
+
+def _beams(bench: SampleBench, sheet: Sheet, found: DoubleImage, u_px: Array) -> tuple[Array, Array]:
+    """The beams by what bench.toml says of the sheet; where it says nothing, by what is seen."""
+    if np.isnan(sheet.thickness_mm) and found.seen:
+        places = found.distance_mm * np.array([[-1.0, 0.0, 1.0]]) * np.ones((len(u_px), 1))
+        return places, np.array([found.front, 1.0, found.third])
+    return bench.beams(sheet, u_px)
+
+
+def _blur(bench: SampleBench, s: Registered, r: Registered, axis: str, beams: list[tuple[Array, Array]]) -> AddedBlur:
+    per_mm = 1.0 / (bench.pixel_mm * np.array(_BLUR_PERIODS))
+    ratio, sigma = np.zeros(len(per_mm)), np.zeros(len(per_mm))
+    for i, period in enumerate(_BLUR_PERIODS):
+        contrast = [one.read(one.leg.contrast[axis, period]) for one in (s, r)]
+        if axis == "x":
+            # double images of either mirror take contrast, too, and are no blur: how much is known
+            contrast = [c / beams_modulation(*side, per_mm[i]) for c, side in zip(contrast, beams, strict=True)]
+        # every place on the screen counts alike, not every pixel: waves crowd pixels where light meets
+        lost = np.log(np.maximum(contrast[0], _NOTHING) / np.maximum(contrast[1], _NOTHING))
+        logs = _tiles(lost * s.density) / _tiles(s.density)
+        ratio[i] = np.exp(np.mean(logs))
+        sigma[i] = ratio[i] * _error_of_mean(logs)
+    return added_blur(per_mm, ratio, sigma)
+
+
+def _edge(bench: SampleBench, s: Registered, r: Registered, nodes: Nodes, axis: str) -> tuple[float, float]:
+    """Modulation of the sample over that of the reference at eight pixels, by the edge and by the stripes."""
+    per_px = np.array([1.0 / _EDGE_PERIOD_PX])
+    k = 0 if axis == "x" else 1
+    found = []
+    for one in (s, r):
+        inside = _inside(one.leg, nodes)
+        off = one.leg.position[..., k] - middle_px(bench)[k]
+        near = inside & (np.abs(off) < 3 * _EDGE_PERIOD_PX)
+        light = one.leg.edges[axis][near] / np.maximum(one.leg.white[near], 1e-6)
+        found.append(float(edge_modulation(off[near], light, per_px, bin_mm=0.125)[0]))
+    stripes = [float(np.mean(one.read(one.leg.contrast[axis, _EDGE_PERIOD_PX]))) for one in (s, r)]
+    return found[0] / max(found[1], 1e-6), stripes[0] / max(stripes[1], 1e-6)
+
+
+def _disc_light(bench: SampleBench, leg: Leg, picture: Light, white: Light, radius_mrad: float) -> tuple[float, float]:
+    """Light in the middle of a dark disc, in shares of white, and its standard error.
+
+    The light in the disc comes from all around it, so white is the mean over as wide a surrounding: waves of the
+    mirror may make the very middle brighter or darker.
+    """
+    core = _LEAST_CORE_PX if radius_mrad <= _SMALL_MRAD else min(_CORE_PX * disc_radius_px(bench, radius_mrad), 6.0)
+    with np.errstate(invalid="ignore"):
+        there = np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1)) < core
+    values = picture[there] / _around(bench, leg, white)[there]
+    return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
+
+
+def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
+    """White smoothed over the lit part of the picture."""
+    scale = float(np.sqrt(abs(np.linalg.det(leg.affine[:, :2])))) * bench.pixel_mm  # mm per camera pixel
+    wide = _SURROUNDING_MM / scale
+    lit = leg.lit.astype(np.float32)
+    return np.asarray(
+        cv2.GaussianBlur(white * lit, (0, 0), wide) / np.maximum(cv2.GaussianBlur(lit, (0, 0), wide), 1e-3), np.float32
+    )
+
+
+def _veil(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, Array]:
+    rows = []
+    for radius in DISC_MRAD:
+        h_s, u_s = _disc_light(bench, sample, sample.dark[radius], sample.white, radius)
+        h_r, u_r = _disc_light(bench, reference, reference.dark[radius], reference.white, radius)
+        rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
+    return np.array(rows)[:, 0], np.array(rows)[:, 1]
+
+
+def _haze(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, float]:
+    rows = []
+    for colour, k in (("red", 0), ("blue", 2)):
+        h_s, u_s = _disc_light(bench, sample, sample.haze[colour], sample.colours[k], HAZE_MRAD)
+        h_r, u_r = _disc_light(bench, reference, reference.haze[colour], reference.colours[k], HAZE_MRAD)
+        rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
+    return np.array([row[0] for row in rows]), max(row[1] for row in rows)

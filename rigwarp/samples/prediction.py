@@ -1,0 +1,92 @@
+"""What a material would do on a given rig, from what was found of it on the bench."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.geometry import Array
+from rigwarp.samples.closed_forms.sheets import ghost_distance_mm
+
+
+@dataclass(frozen=True, kw_only=True)
+class LightPath:
+    """A rig's paths, one for each of n places: incidence at mirror and table, lengths, projector pixel on the table."""
+
+    incidence_rad: Array
+    table_rad: Array
+    near_mm: Array
+    far_mm: Array
+    pixel_mm: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Material:
+    """What the bench, at incidence `bench_rad`, found: blur variance (2,) rad^2, veil, waves (2,) rad, sheet."""
+
+    blur_rad2: Array
+    veil: float
+    waves_rad: Array
+    thickness_mm: float
+    index: float
+    ghost: float
+    bench_rad: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prediction:
+    """Over a rig's places: medians, and what nine in ten stay below.
+
+    Attributes
+    ----------
+    blur_mm, blur_px : (2,) 1-sigma in and across the plane of incidence, added to what the rig has by itself.
+    blur_px_p90 : the larger of the two.
+    contrast : of black and white in a picture half of each, as far as the mirror limits it.
+    moved_mm : rms by which waves finer than 20 mm shift the picture: the prewarp takes it out.
+    ghost_mm, ghost_px, ghost_share : of the double image; NaN where the sheet is unknown or in front.
+    """
+
+    blur_mm: Array
+    blur_px: Array
+    blur_px_p90: float
+    contrast: float
+    moved_mm: float
+    ghost_mm: float
+    ghost_px: float
+    ghost_share: float
+
+
+def contrast_left(veil: float, mean_level: float, before: float = np.inf) -> float:
+    """White over black of a picture of this mean level, under a veil of this share: (1 - V + aV) / (aV + 1 / C0)."""
+    return float((1.0 - veil + mean_level * veil) / (mean_level * veil + 1.0 / before))
+
+
+def blur_on_path(blur_rad2: Array, bench_rad: float, path: LightPath) -> Array:
+    """(n, 2) mm of 1-sigma blur; slopes count by the cosine across the plane of incidence, on bench and rig alike."""
+    sigma = np.sign(blur_rad2) * np.sqrt(np.abs(blur_rad2))
+    along = sigma[0] * path.far_mm / np.cos(path.table_rad)
+    across = sigma[1] * path.far_mm * np.cos(path.incidence_rad) / np.cos(bench_rad)
+    return np.stack([along, across], axis=-1)
+
+
+def predict(material: Material, path: LightPath) -> Prediction:
+    """What a material does on a rig; forming, which no flat sample tells, is not in it."""
+    blur = blur_on_path(material.blur_rad2, material.bench_rad, path)
+    px = blur / path.pixel_mm[:, None]
+    moved = (
+        2.0
+        * path.far_mm
+        * np.hypot(material.waves_rad[0] / np.cos(path.table_rad), material.waves_rad[1] * np.cos(path.incidence_rad))
+    )
+    away = np.full(len(px), np.nan)
+    if material.thickness_mm > 0.0:
+        away = ghost_distance_mm(material.thickness_mm, material.index, path.incidence_rad) / np.cos(path.table_rad)
+    return Prediction(
+        blur_mm=np.median(blur, axis=0),
+        blur_px=np.median(px, axis=0),
+        blur_px_p90=float(np.quantile(px.max(axis=1), 0.9)),
+        contrast=contrast_left(max(material.veil, 0.0), 0.5) if material.veil > 0 else float("inf"),
+        moved_mm=float(np.median(moved)),
+        ghost_mm=float(np.median(away)),
+        ghost_px=float(np.median(away / path.pixel_mm)),
+        ghost_share=material.ghost,
+    )

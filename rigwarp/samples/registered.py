@@ -1,0 +1,127 @@
+"""A leg's pictures read at the places of the same projector pixels, so that two mirrors can be compared."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.frames import middle_px
+from rigwarp.samples.leg import Leg, Light
+
+_STEPS = 40  # each brings what waves bend nearer by what they stretch: strong ones by little
+_SMOOTH_PX = 1.2  # camera pixels: noise of the positions is averaged, the projector's pixels are larger
+_LEAST_NODES = 24
+
+
+@dataclass(frozen=True, kw_only=True)
+class Nodes:
+    """The projector pixels that are compared: a rectangle inside the seat's picture, clear of the half-shadow.
+
+    Attributes
+    ----------
+    u, v : (columns,), (rows,) pixels.
+    pitch_mm : (2,) their distance on the mirror, in and out of the plane of incidence.
+    """
+
+    u: Array
+    v: Array
+    pitch_mm: Array
+
+    @property
+    def grid(self) -> Array:
+        """(rows, columns, 2)."""
+        return np.stack(np.meshgrid(self.u, self.v), axis=-1)
+
+    @property
+    def middle(self) -> "Nodes":
+        """The middle third of the columns, where the angle of incidence is nearly that of the bench."""
+        third = len(self.u) // 3
+        return Nodes(u=self.u[third:-third], v=self.v, pitch_mm=self.pitch_mm)
+
+
+def nodes_of(bench: SampleBench, reference: Leg) -> Nodes:
+    """The pixels whose light comes by way of the mirror's opening without meeting its edge.
+
+    Raises
+    ------
+    MeasurementError
+        The seat's picture is too small.
+    """
+    middle = middle_px(bench)
+    margin = bench.shadow_mm / bench.pixel_mm / 2.0 + 3.0
+    limits = []
+    for k in (0, 1):
+        across = np.abs(reference.position[..., 1 - k] - middle[1 - k]) < 12
+        seen = reference.position[..., k][across & reference.lit]
+        low, high = np.quantile(seen, [0.004, 0.996]) if len(seen) else (0.0, 0.0)
+        limits.append(np.arange(np.ceil(low + margin), np.floor(high - margin) + 1.0))
+    if min(len(limits[0]), len(limits[1])) < _LEAST_NODES:
+        raise MeasurementError(
+            f"found a picture of the seat of {len(limits[0])} x {len(limits[1])} projector pixels inside its "
+            f"half-shadow, expected {_LEAST_NODES} or more. Use a larger opening, or put the seat further from the "
+            "projector; the whole picture of the seat must be on the screen and in the photograph."
+        )
+    pitch = bench.pixel_mm * bench.to_mirror * np.array([1.0 / np.cos(bench.angle_rad), 1.0])
+    return Nodes(u=limits[0], v=limits[1], pitch_mm=pitch)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Registered:
+    """(rows, columns, 2) camera places of the nodes in one leg, and the leg."""
+
+    leg: Leg
+    places: Array
+
+    def read(self, picture: Light) -> Array:
+        """(rows, columns) of a camera picture."""
+        return np.asarray(_between_pixels(picture, self.places), np.float64)
+
+    @property
+    def density(self) -> Array:
+        """(rows, columns) camera area per projector pixel: light there, times this, is what the mirror sent."""
+        by_u = np.gradient(self.places, axis=1)
+        by_v = np.gradient(self.places, axis=0)
+        area = np.abs(by_u[..., 0] * by_v[..., 1] - by_u[..., 1] * by_v[..., 0])
+        return np.asarray(cv2.GaussianBlur(area, (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE))
+
+
+def register(leg: Leg, nodes: Nodes) -> Registered:
+    """Find where a leg shows each node, by Newton's steps on the smoothed map of what the camera sees."""
+    rows, columns = np.indices(leg.lit.shape)
+    plain = np.stack([columns, rows, np.ones(leg.lit.shape)], axis=-1) @ leg.affine.T
+    off = np.where(leg.lit[..., None], leg.position - plain, 0.0)
+    # stray values at the rim must not reach inside: normalised smoothing of what is lit
+    weight = cv2.GaussianBlur(leg.lit.astype(np.float64), (0, 0), _SMOOTH_PX)
+    smooth = cv2.GaussianBlur(off, (0, 0), _SMOOTH_PX) / np.maximum(weight, 1e-3)[..., None]
+    field = np.asarray(smooth, np.float32)
+    inverse = np.linalg.inv(leg.affine[:, :2])
+    wanted = nodes.grid
+    places = (wanted - leg.affine[:, 2]) @ inverse.T
+    for _ in range(_STEPS):
+        places = (wanted - _between_pixels(field, places) - leg.affine[:, 2]) @ inverse.T
+    return Registered(leg=leg, places=places)
+
+
+def _between_pixels(picture: Light, places: Array) -> Light:
+    x, y = (np.asarray(places[..., k], np.float32) for k in (0, 1))
+    return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
+
+
+def landing_mm(bench: SampleBench, sample: Registered, reference: Registered, nodes: Nodes) -> Array:
+    """(rows, columns, 2) mm on the screen by which the sample's light lands beside the reference's.
+
+    A cubic through the reference's places turns camera pixels into millimetres; its own waves do not follow.
+    """
+    scale = float(np.ptp(reference.places))
+    start = reference.places.reshape(-1, 2).mean(axis=0)
+
+    def terms(places: Array) -> Array:
+        x, y = ((places - start) / scale)[..., 0], ((places - start) / scale)[..., 1]
+        return np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], axis=-1)
+
+    rows = terms(reference.places).reshape(-1, 10)
+    fit, *_ = np.linalg.lstsq(rows, nodes.grid.reshape(-1, 2), rcond=None)
+    return np.asarray(bench.pixel_mm * (terms(sample.places) - terms(reference.places)) @ fit)

@@ -1,0 +1,91 @@
+"""Specks, dust and scratches: areas of the mirror that send no light, out of focus on the screen."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from rigwarp.geometry import Array
+from rigwarp.geometry.robust import robust_sigma
+from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.registered import Nodes
+
+_TIMES = 5.0
+"""Sigmas of the filtered map above which something is a speck: of some hundred independent places none by chance."""
+_BRIGHTEST = 1.2
+_BACKGROUND = 1.2  # 1-sigma of the smoothing that is taken off, in footprints
+GRADES_MM = (0.1, 0.16, 0.25, 0.4, 0.63, 1.0, 1.6)
+"""ISO 10110-7: each step 1.6 times the one before."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Speck:
+    """Place on the mirror (mm from the middle of what is seen) and lost area, with its 1-sigma."""
+
+    x_mm: float
+    y_mm: float
+    area_mm2: float
+    area_sigma_mm2: float
+
+    @property
+    def grade_mm(self) -> float:
+        """Square root of the lost area."""
+        return float(np.sqrt(max(self.area_mm2, 0.0)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Specks:
+    """All that were found, largest first; specks of grade `least_mm` and more are seen."""
+
+    dark: tuple[Speck, ...]
+    least_mm: float
+
+    def counts(self) -> dict[float, int]:
+        """ISO 10110-7 grade -> number of dark specks up to it, beyond the one before."""
+        grades = [next((g for g in GRADES_MM if one.grade_mm <= g), GRADES_MM[-1]) for one in self.dark]
+        return {g: grades.count(g) for g in GRADES_MM if g in grades}
+
+
+def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes) -> Specks:
+    """Specks in a map (rows, columns) of relative reflectance, by a filter matched to the footprint."""
+    template = _disc(bench, nodes)
+    footprint = np.pi / 4.0 * bench.footprint_mm**2 / np.cos(bench.angle_rad)
+    blur = [max(_BACKGROUND * bench.footprint_mm / pitch, 1.0) for pitch in nodes.pitch_mm]
+
+    def raised(picture: Array) -> Array:
+        return picture - cv2.GaussianBlur(picture, (0, 0), blur[0], sigmaY=blur[1], borderType=cv2.BORDER_REFLECT)
+
+    pad = [int(3 * b) + template.shape[1 - k] for k, b in enumerate(blur)]
+    lonely = raised(np.pad(template, ((pad[1], pad[1]), (pad[0], pad[0]))))
+    crop = lonely[pad[1] : -pad[1], pad[0] : -pad[0]]
+    missing = raised(1.0 - ratio / float(np.median(ratio)))
+    share = np.asarray(cv2.filter2D(missing, -1, crop, borderType=cv2.BORDER_REFLECT), np.float64) / np.sum(crop**2)
+    sigma = max(robust_sigma(share.ravel()), 1e-9)
+    # ripple brightens as much as it darkens, specks only darken: what is as bright elsewhere is no speck
+    limit = max(_TIMES * sigma, _BRIGHTEST * float(np.max(-share)))
+    dark = _peaks(share, limit, sigma, nodes, footprint)
+    return Specks(dark=dark, least_mm=float(np.sqrt(limit * footprint)))
+
+
+def _disc(bench: SampleBench, nodes: Nodes) -> Array:
+    """The footprint as the nodes see it: an ellipse, its rim shared."""
+    half = [int(np.ceil(bench.footprint_mm / np.cos(bench.angle_rad) / 2.0 / pitch)) + 1 for pitch in nodes.pitch_mm]
+    x = np.arange(-half[0], half[0] + 1) * nodes.pitch_mm[0] * np.cos(bench.angle_rad)
+    y = np.arange(-half[1], half[1] + 1) * nodes.pitch_mm[1]
+    away = bench.footprint_mm / 2.0 - np.hypot(x, y[:, None])
+    return np.asarray(np.clip(away / float(np.mean(nodes.pitch_mm)) + 0.5, 0.0, 1.0))
+
+
+def _peaks(share: Array, limit: float, sigma: float, nodes: Nodes, footprint: float) -> tuple[Speck, ...]:
+    found: list[Speck] = []
+    left = share.copy()
+    middle = (np.array(share.shape[::-1]) - 1) / 2.0
+    # one and a half beams around: a speck's own remainders are no specks
+    reach = np.ceil(1.5 * np.sqrt(4.0 * footprint / np.pi) / nodes.pitch_mm).astype(int)
+    while left.max() > limit and len(found) < 100:
+        row, column = np.unravel_index(int(np.argmax(left)), left.shape)
+        x, y = (np.array([column, row]) - middle) * nodes.pitch_mm
+        area = float(left[row, column]) * footprint
+        found.append(Speck(x_mm=float(x), y_mm=float(y), area_mm2=area, area_sigma_mm2=sigma * footprint))
+        left[max(row - reach[1], 0) : row + reach[1] + 1, max(column - reach[0], 0) : column + reach[0] + 1] = 0.0
+    return tuple(found)

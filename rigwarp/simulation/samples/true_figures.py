@@ -1,0 +1,88 @@
+"""What a perfect measurement would find on a piece: closed forms of its parameters, for judging estimates by."""
+
+from typing import Any
+
+import numpy as np
+from scipy.special import jv
+
+from rigwarp.geometry import Array
+from rigwarp.simulation.samples.sheet import beam_shares
+from rigwarp.simulation.samples.truth import BenchTruth, Piece, Wave
+
+_DIRECTIONS = 720  # of the mean over a two-dimensional spread
+
+
+def true_figures(truth: BenchTruth, name: str) -> dict[str, Any]:
+    """Figures of one piece by itself: reflectance (3,), beam variance (2,) mm^2, share beyond angles, and so on."""
+    piece = truth.pieces[name]
+    shares = [beam_shares(piece, colour, np.array(truth.angle_rad)) for colour in range(3)]
+    beams = {beam: float(np.mean([share[beam] for share in shares])) for beam in shares[0]}
+    return {
+        "reflectance": [float(sum(share.values())) for share in shares],
+        "variance_mm2": blur_variance(truth, piece),
+        "beams": beams,
+        "ghost_mm": _beam_distance(truth, piece),
+        "specks_mm2": [float(np.pi / 4.0 * d**2) for *_, d in piece.specks],
+    }
+
+
+def veil_beyond(truth: BenchTruth, piece: Piece, angle_rad: float, colour: int | None = None) -> float:
+    """Share of the light beyond an angle, by the wide part alone, within the field; None: of green."""
+    wave = truth.wavelengths_nm[1 if colour is None else colour]
+    phase = 4.0 * np.pi * piece.roughness_nm * np.cos(truth.angle_rad) / wave
+    share = piece.tail_share + (1.0 - piece.tail_share) * (1.0 - np.exp(-(phase**2)))
+    core = np.hypot(piece.core_rad, np.sqrt(_wave_variance(truth, piece)) / truth["far_mm"])
+    return float(share * outside(angle_rad, piece.tail_rad) + (1.0 - share) * outside(angle_rad, core))
+
+
+def outside(angle_rad: float, sigma_rad: Array) -> float:
+    """Share of a two-dimensional normal spread (2,) that lies beyond an angle: the mean over its directions."""
+    if not np.any(sigma_rad):
+        return 0.0
+    turn = (np.arange(_DIRECTIONS) + 0.5) * 2.0 * np.pi / _DIRECTIONS
+    wide = np.maximum(sigma_rad, 1e-9)
+    across = 1.0 / ((np.cos(turn) / wide[0]) ** 2 + (np.sin(turn) / wide[1]) ** 2)
+    return float(np.mean(across / (wide[0] * wide[1]) * np.exp(-(angle_rad**2) / (2.0 * across))))
+
+
+def blur_variance(truth: BenchTruth, piece: Piece) -> Array:
+    """(2,) mm^2 on the screen, in and out of the plane of incidence: its own and what fine waves add."""
+    return (piece.core_rad * truth["far_mm"]) ** 2 + _wave_variance(truth, piece)
+
+
+def _weights(truth: BenchTruth, wave: Wave) -> tuple[Array, float]:
+    """(2,) mm on the screen that its slope moves light by, and H of its projection into the round footprint."""
+    direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
+    reach = 2.0 * truth["far_mm"] * wave.slope_rad * direction * [1.0, np.cos(truth.angle_rad)]
+    pupil = truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
+    # the footprint is longer in the plane of incidence, by 1 / cosine
+    wide = pupil * np.hypot(direction[0] / np.cos(truth.angle_rad), direction[1])
+    turn = np.pi * wide / wave.wavelength_mm
+    return reach, float(2.0 * jv(1, turn) / turn)
+
+
+def _wave_variance(truth: BenchTruth, piece: Piece) -> Array:
+    total = np.zeros(2)
+    for wave in (wave for band in piece.waves for wave in band):
+        reach, kept = _weights(truth, wave)
+        total += 0.5 * reach**2 * (1.0 - kept**2)
+    return total
+
+
+def seen_slopes(
+    truth: BenchTruth, piece: Piece, points_mm: Array, *, shortest_mm: float = 0.0, longest_mm: float = np.inf
+) -> Array:
+    """(..., 2) optical slopes at mirror points (..., 2), as the beam's width leaves them."""
+    found = np.zeros(np.shape(points_mm))
+    for wave in (wave for band in piece.waves for wave in band):
+        if shortest_mm <= wave.wavelength_mm <= longest_mm:
+            direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
+            turn = 2.0 * np.pi / wave.wavelength_mm * (points_mm @ direction) + wave.phase_rad
+            found += _weights(truth, wave)[1] * wave.slope_rad * np.cos(turn)[..., None] * direction
+    return found
+
+
+def _beam_distance(truth: BenchTruth, piece: Piece) -> float:
+    """By Snell's law, step by step, of the two rays' offset along the front face and its projection."""
+    inside = np.arcsin(np.sin(truth.angle_rad) / piece.index[1])
+    return float(2.0 * piece.thickness_mm * np.tan(inside) * np.cos(truth.angle_rad))

@@ -1,0 +1,175 @@
+"""Mirror samples on the virtual bench: error against closed-form truth, over random pieces; and error over sigma.
+
+Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench of
+the tests with the bench's drift, tilt and noise, and measures one cycle. RIGWARP_SAMPLES_SEEDS says how many.
+"""
+
+import os
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+_TESTS = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
+
+from run import alone  # noqa: E402
+from samples_bench import small_bench  # noqa: E402
+
+from rigwarp.jobs.samples.bench_folder import open_bench_folder  # noqa: E402
+from rigwarp.samples.bench import SampleBench, Sheet  # noqa: E402
+from rigwarp.samples.cycle import cycle_figures  # noqa: E402
+from rigwarp.samples.frames import frame_picture, sample_frames  # noqa: E402
+from rigwarp.samples.leg import Leg, read_leg  # noqa: E402
+from rigwarp.simulation.samples import BenchTruth, VirtualSampleBench, parse_bench_truth, true_figures  # noqa: E402
+from rigwarp.simulation.samples.true_figures import seen_slopes, veil_beyond  # noqa: E402
+
+_SEEDS = int(os.environ.get("RIGWARP_SAMPLES_SEEDS", "20"))
+_AL_N, _AL_K = [1.2, 0.79, 0.52], [7.0, 5.85, 4.85]
+
+
+def _piece(seed: int) -> tuple[str, float, float]:
+    """virtual_samples.toml's table of a random piece, and what bench.toml would say: thickness and index."""
+    random = np.random.default_rng(seed)
+    thickness = float(random.choice([0.0, 0.0, 1.0, 3.0]))
+    index = float(random.choice([1.49, 1.59]))
+    core, tail = random.uniform(0.15, 0.8, 2), random.uniform(0.003, 0.04)
+    waves = random.uniform(0.05, 0.5)
+    specks = [[*random.uniform(-7, 7, 2).round(2).tolist(), round(float(random.uniform(0.4, 1.0)), 2)]]
+    text = f"""
+[[piece]]
+name = "drawn-{seed}"
+thickness_mm = {thickness}
+index = [{index}, {index}, {index}]
+metal_n = {_AL_N}
+metal_k = {_AL_K}
+covered = [0.95, 0.96, 0.97]
+core_mrad = {core.round(4).tolist()}
+tail_share = {tail:.4f}
+tail_mrad = [11.0, 11.0]
+specks = {specks}
+[[piece.waviness]]
+band_mm = [7.0, 12.0]
+slope_rms_mrad = {waves:.4f}
+seed = [{seed}]
+"""
+    return text, thickness, index
+
+
+def _leg(bench: SampleBench, virtual: VirtualSampleBench, pictures: list[Any], name: str) -> Leg:
+    virtual.seat(name)
+    photos = []
+    for picture in pictures:
+        virtual.show(picture)
+        photos.append(virtual.grab())
+    return read_leg(bench, sample_frames(), photos, name=name)
+
+
+def measure() -> dict[str, Any]:
+    """Errors and error over sigma of every figure."""
+    with tempfile.TemporaryDirectory() as folder:
+        root = small_bench(Path(folder) / "box")
+        bench = open_bench_folder(root).bench
+        text = (root / "virtual_samples.toml").read_text(encoding="utf-8")
+    drawn = [_piece(seed) for seed in range(_SEEDS)]
+    truth = parse_bench_truth(text + "".join(piece for piece, _, _ in drawn))
+    pictures = [frame_picture(bench, frame) for frame in sample_frames()]
+    rows = [
+        _one(bench, truth, pictures, seed, Sheet(name=f"drawn-{seed}", thickness_mm=t, index=n))
+        for seed, (_, t, n) in enumerate(drawn)
+    ]
+    return _summary(rows)
+
+
+def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, sheet: Sheet) -> dict[str, Any]:
+    virtual = VirtualSampleBench(truth, seed=seed)
+    order = {"R1": "glass", "S1": sheet.name, "S2": sheet.name, "R2": "glass"}
+    figures = cycle_figures(bench, sheet, {leg: _leg(bench, virtual, pictures, name) for leg, name in order.items()})
+    piece, glass = true_figures(truth, sheet.name), true_figures(truth, "glass")
+    ratio = np.array(piece["reflectance"]) / np.array(glass["reflectance"])
+    variance = np.array(piece["variance_mm2"]) - np.array(glass["variance_mm2"])
+    mrad = np.sqrt(np.maximum(variance, 0.0)) / bench.far_mm * 1000.0
+    veil = np.array(
+        [
+            veil_beyond(truth, truth.pieces[sheet.name], a / 1000) - veil_beyond(truth, truth.pieces["glass"], a / 1000)
+            for a in (4, 8, 16, 32)
+        ]
+    )
+    double = figures.pairs[0].double
+    speck = float(piece["specks_mm2"][0])
+    found = [one.area_mm2 for one in figures.pairs[0].specks.dark]
+    return {
+        "reflectance": figures.reflectance / ratio - 1.0,
+        "reflectance_z": (figures.reflectance - ratio) / figures.reflectance_sigma,
+        "blur": (figures.blur_mrad / mrad - 1.0),
+        "blur_z": (figures.variance_mm2 - variance) / figures.variance_sigma_mm2,
+        "veil": figures.veil[1:] - veil,
+        "veil_z": (figures.veil[1:] - veil) / figures.veil_sigma[1:],
+        "bands": _bands(truth, sheet.name, figures),
+        "double": (
+            double.distance_mm - piece["ghost_mm"],
+            double.front - piece["beams"].get("front", 0.0) / piece["beams"]["main"],
+        )
+        if sheet.thickness_mm > 2.0
+        else None,
+        "specks": (len(found), np.sqrt(speck), figures.pairs[0].specks.least_mm, found[0] / speck if found else np.nan),
+    }
+
+
+def _bands(truth: BenchTruth, name: str, figures: Any) -> float:
+    """The first band's rms over that of the piece's own slopes under the same weight, less 1."""
+    rows, columns = figures.slopes.shape[:2]
+    y, x = np.indices((rows, columns))
+    points = np.stack([x - (columns - 1) / 2, y - (rows - 1) / 2], axis=-1) * figures.pitch_mm
+    # the sheet's slopes themselves, without what the beam's width takes off them
+    wave = [w for band in truth.pieces[name].waves for w in band]
+    direction = np.array([[np.cos(w.direction_rad), np.sin(w.direction_rad)] for w in wave])
+    turn = 2 * np.pi * (points @ direction.T) / np.array([w.wavelength_mm for w in wave]) + [w.phase_rad for w in wave]
+    true = (np.array([w.slope_rad for w in wave]) * np.cos(turn)) @ direction
+    assert seen_slopes(truth, truth.pieces[name], points).shape == true.shape
+    weight = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])[..., None] ** 2
+    return figures.bands[0].total_rad / float(np.sqrt(np.sum(weight * true**2) / weight.sum())) - 1.0
+
+
+def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    def all_of(key: str) -> Any:
+        return np.concatenate([np.atleast_1d(row[key]) for row in rows if row[key] is not None])
+
+    specks = [row["specks"] for row in rows]
+    seen = [n > 0 for n, _, _, _ in specks]
+    invented = sum(max(n - 1, 0) for n, _, _, _ in specks)
+    double = np.array([row["double"] for row in rows if row["double"] is not None])
+    z = {key: float(np.sqrt(np.mean(all_of(f"{key}_z") ** 2))) for key in ("reflectance", "blur", "veil")}
+    worst = {key: float(np.max(np.abs(all_of(key)))) for key in ("reflectance", "blur", "veil", "bands")}
+    p95 = {key: float(np.quantile(np.abs(all_of(key)), 0.95)) for key in ("reflectance", "blur", "veil", "bands")}
+    return {
+        "seeds": len(rows),
+        "worst": worst,
+        "p95": p95,
+        "error_over_sigma_rms": z,
+        "double_image": {"n": len(double), "mm": _most(double, 0), "strength": _most(double, 1)},
+        "specks": {"drawn": len(specks), "found": sum(seen), "invented": invented,
+                   "least_mm_median": float(np.median([least for _, _, least, _ in specks]))},
+        "held": {
+            "reflectance within 0.5 %": worst["reflectance"] <= 0.005,
+            "blur within 5 %": worst["blur"] <= 0.05,
+            "veil within 0.2 %": worst["veil"] <= 0.002,
+            "slope band within 10 %": worst["bands"] <= 0.10,
+            "double image within 0.05 mm and 0.3 %": len(double) == 0
+            or (_most(double, 0) <= 0.05 and _most(double, 1) <= 0.003),
+            "every speck above 0.3 mm found": all(seen),
+            "no speck invented": invented == 0,
+            "error over sigma 0.8 to 1.2": all(0.8 <= one <= 1.2 for one in z.values()),
+        },
+    }  # fmt: skip
+
+
+def _most(double: Any, column: int) -> float:
+    values = np.abs(double[:, column]) if len(double) else np.zeros(1)
+    return float("inf") if np.isnan(values).any() else float(values.max())
+
+
+if __name__ == "__main__":
+    sys.exit(alone("samples", measure))

@@ -1,0 +1,190 @@
+"""A cycle on the virtual bench against its closed-form truth, the sanity laws of comparison, and what is refused."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from samples_bench import MeasuredCycle
+from samples_truth import local_variance_mm2, mirror_points, true_slopes
+
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.jobs.samples.measure import FRAMES_SHOWN
+from rigwarp.rig import decode_transfer
+from rigwarp.samples.bench import Sheet
+from rigwarp.samples.cycle import cycle_figures
+from rigwarp.samples.frames import SampleFrame, frame_picture
+from rigwarp.samples.leg import Leg, read_leg
+from rigwarp.samples.pair import compare_pair
+from rigwarp.samples.readiness import pupil_by_shadow, readiness_of
+from rigwarp.samples.registered import nodes_of
+from rigwarp.samples.verdicts import judge_pairs
+from rigwarp.simulation.samples import VirtualSampleBench, true_figures
+from rigwarp.simulation.samples.true_figures import veil_beyond
+
+NAME = "polystyrene-a"
+
+
+def brighter(leg: Leg, by: float) -> Leg:
+    """The leg as if all light had been `by` times as strong."""
+    light = {key: np.float32(by) * getattr(leg, key) for key in ("white", "colours")}
+    many = {
+        key: {k: np.float32(by) * v for k, v in getattr(leg, key).items()}
+        for key in ("dark", "bright", "haze", "edges", "lines")
+    }
+    return replace(leg, **light, **many)
+
+
+def test_reflectance(cycle: MeasuredCycle) -> None:
+    piece, glass = (true_figures(cycle.truth, name)["reflectance"] for name in (NAME, "glass"))
+    assert cycle.said["reflectance"] == pytest.approx(np.array(piece) / np.array(glass), rel=0.005)
+
+
+def test_blur(cycle: MeasuredCycle) -> None:
+    """Against rays from all over the pupil, over the very part of the piece that is seen (brute force)."""
+    points = mirror_points(cycle.truth, nodes_of(cycle.folder.bench, cycle.legs["R1"]))[::3, ::3]
+    piece, glass = (local_variance_mm2(cycle.truth, cycle.truth.pieces[name], points) for name in (NAME, "glass"))
+    # 5 % is wanted and met without waves (see below); here they are as strong as a sixth of the light's crowding
+    assert cycle.said["blur_mrad"] == pytest.approx(np.sqrt(piece - glass) / 0.65, rel=0.10)
+
+
+def test_blur_of_a_sheet_without_waves(cycle: MeasuredCycle) -> None:
+    """The bench's stripes by way of a flat piece keep what its normal spread leaves (closed form): the bench itself."""
+    piece = cycle.truth.pieces[NAME]
+    flat = replace(piece, name="flat", waves=(), specks=np.zeros((0, 3)), thickness_mm=0.0)
+    sharp = replace(flat, name="sharp", core_rad=np.zeros(2), tail_share=0.0)
+    pieces = {**cycle.truth.pieces, "flat": flat, "sharp": sharp}
+    quiet = {**cycle.truth.numbers, "tilt_mrad": 0.0, "piston_mm": 0.0, "read_noise_e": 0.0, "full_well_e": 1e9}
+    virtual = VirtualSampleBench(replace(cycle.truth, pieces=pieces, numbers=quiet))
+    light = decode_transfer(np.arange(256) / 255.0, "srgb")
+    found = []
+    for name in ("flat", "sharp"):
+        virtual.seat(name)
+        for axis in ("x", "y"):
+            photos = []
+            for step in range(4):
+                virtual.show(
+                    frame_picture(cycle.folder.bench, SampleFrame(kind="stripes", axis=axis, size=4, step=step))
+                )
+                photos.append(light[virtual.grab()][110:220, 110:220])
+            wave = (photos[0] - photos[2]) + 1j * (photos[1] - photos[3])
+            found.append(np.mean(np.abs(wave) / np.mean(photos, axis=0)))
+    ratio = np.array(found[:2]) / np.array(found[2:])
+    per_mm = 1.0 / (4 * cycle.truth.pixel_mm)
+    kept = np.exp(-2.0 * np.pi**2 * per_mm**2 * (piece.core_rad * 650.0) ** 2) * (1.0 - piece.tail_share)
+    assert ratio == pytest.approx(kept, abs=0.003)
+
+
+def test_veil(cycle: MeasuredCycle) -> None:
+    pieces = [cycle.truth.pieces[name] for name in (NAME, "glass")]
+    for mrad, found in zip(cycle.said["veil_beyond_mrad"][1:], cycle.said["veil"][1:], strict=True):
+        true = [veil_beyond(cycle.truth, piece, mrad / 1000.0) for piece in pieces]
+        assert found == pytest.approx(true[0] - true[1], abs=0.002)
+
+
+def test_slopes_are_those_of_the_waves(cycle: MeasuredCycle) -> None:
+    """The map, place by place, against the sheet's own slopes as the beam's width leaves them (closed form)."""
+    figures = cycle_figures(cycle.folder.bench, cycle.folder.bench.sheet(NAME), cycle.legs)
+    points = mirror_points(cycle.truth, nodes_of(cycle.folder.bench, cycle.legs["R1"]))
+    true = true_slopes(cycle.truth, NAME, "glass", points)
+    found = figures.slopes.reshape(-1, 2)
+    assert np.corrcoef(found[:, 0], true.reshape(-1, 2)[:, 0])[0, 1] > 0.99
+    # along the extrusion waves of 1.2 mrad crowd the light by a sixth: where a pixel's light is no longer tells where
+    # its middle is
+    assert np.corrcoef(found[:, 1], true.reshape(-1, 2)[:, 1])[0, 1] > 0.94
+    assert np.std(found, axis=0) == pytest.approx(np.std(true, axis=(0, 1)), rel=0.10)
+    # waves run along the extrusion: their crests lie in the plane of incidence
+    assert min(figures.direction.crests_deg, 180.0 - figures.direction.crests_deg) < 10.0
+    assert figures.direction.coherence > 0.8
+
+
+def test_double_image_of_the_reference(cycle: MeasuredCycle) -> None:
+    truth = true_figures(cycle.truth, "glass")
+    found = compare_pair(cycle.folder.bench, cycle.folder.bench.reference, cycle.legs["R2"], cycle.legs["R1"]).double
+    assert found.seen
+    assert found.distance_mm == pytest.approx(truth["ghost_mm"], abs=0.05)
+    beams = truth["beams"]
+    assert [found.front, found.third] == pytest.approx(
+        [beams["front"] / beams["main"], beams["third"] / beams["main"]], abs=0.004
+    )
+
+
+def test_reference_against_itself(cycle: MeasuredCycle) -> None:
+    found = compare_pair(cycle.folder.bench, cycle.folder.bench.reference, cycle.legs["R1"], cycle.legs["R1"])
+    assert found.log_ratio == pytest.approx(np.zeros(3), abs=1e-12)
+    assert [blur.variance_mm2 for blur in found.blur] == pytest.approx([0.0, 0.0], abs=1e-12)
+    assert found.veil == pytest.approx(np.zeros(5), abs=1e-12)
+    assert found.specks.dark == ()
+    assert np.abs(found.landing).max() < 1e-9
+    assert judge_pairs(["r", "r2"], np.zeros((2, 3)), 0.02)[0].answer == "the same within"
+
+
+def test_exchange_inverts_every_ratio(cycle: MeasuredCycle) -> None:
+    bench, sheet = cycle.folder.bench, Sheet(name="x", thickness_mm=0.0)
+    bench = replace(bench, reference=sheet)
+    there = compare_pair(bench, sheet, cycle.legs["S1"], cycle.legs["R1"])
+    back = compare_pair(bench, sheet, cycle.legs["R1"], cycle.legs["S1"])
+    assert there.log_ratio == pytest.approx(-back.log_ratio, abs=0.002)  # the rectangles differ by a pixel or so
+    assert there.veil == pytest.approx(-back.veil, abs=1e-12)
+
+
+def test_twice_the_exposure_changes_nothing(cycle: MeasuredCycle) -> None:
+    bench, sheet = cycle.folder.bench, cycle.folder.bench.sheet(NAME)
+    once = compare_pair(bench, sheet, cycle.legs["S1"], cycle.legs["R1"])
+    twice = compare_pair(bench, sheet, brighter(cycle.legs["S1"], 2.0), brighter(cycle.legs["R1"], 2.0))
+    assert twice.log_ratio == pytest.approx(once.log_ratio, abs=1e-6)
+    assert twice.veil == pytest.approx(once.veil, abs=1e-6)
+
+
+def test_a_steady_drift_cancels_exactly(cycle: MeasuredCycle) -> None:
+    """2 % a minute, a minute between mirrors: reference, sample, sample, reference have it in the same mean."""
+    bench, sheet = cycle.folder.bench, cycle.folder.bench.sheet(NAME)
+    plain = cycle_figures(bench, sheet, cycle.legs)
+    drifting = {leg: brighter(one, 1.02**i) for i, (leg, one) in enumerate(cycle.legs.items())}
+    found = cycle_figures(bench, sheet, drifting)
+    assert found.reflectance == pytest.approx(plain.reflectance, rel=1e-6)
+    assert not found.closure.good
+    assert np.all(found.reflectance_sigma > 0.015)  # 6 % between the references: a sixth of it and more is doubtful
+
+
+def test_film_and_back_are_no_mirrors(cycle: MeasuredCycle) -> None:
+    bench, sheet = cycle.folder.bench, cycle.folder.bench.sheet(NAME)
+    dull = {**cycle.legs, "S1": brighter(cycle.legs["S1"], 0.05)}
+    with pytest.raises(MeasurementError, match="upside down"):
+        cycle_figures(bench, sheet, dull)
+    foggy = cycle.legs["S1"]
+    dark = {size: light + np.float32(0.4) * foggy.white for size, light in foggy.dark.items()}
+    with pytest.raises(MeasurementError, match="protective film"):
+        cycle_figures(bench, sheet, {**cycle.legs, "S1": replace(foggy, dark=dark)})
+
+
+def test_a_moved_bench_is_refused(cycle: MeasuredCycle) -> None:
+    bench, sheet = cycle.folder.bench, cycle.folder.bench.sheet(NAME)
+    r2 = cycle.legs["R2"]
+    away = np.array([45.0, 0.0])  # projector pixels: 29 mm
+    moved = replace(r2, position=r2.position + away, affine=r2.affine + np.array([[0, 0, 45.0], [0, 0, 0]]))
+    with pytest.raises(MeasurementError, match="was moved"):
+        cycle_figures(bench, sheet, {**cycle.legs, "R2": moved})
+
+
+def test_what_a_leg_refuses(cycle: MeasuredCycle) -> None:
+    bench = cycle.folder.bench
+    shape = bench.camera_resolution[::-1]
+    dark = [np.full(shape, 3, np.uint8)] * len(FRAMES_SHOWN)
+    with pytest.raises(MeasurementError, match="no light on the screen"):
+        read_leg(bench, FRAMES_SHOWN, dark, name="glass (R1)")
+    white = np.full(shape, 3, np.uint8)
+    white[50:200, 50:200] = 255
+    with pytest.raises(MeasurementError, match="overexposed"):
+        read_leg(bench, FRAMES_SHOWN, [white, *dark[1:]], name="glass (R1)")
+    with pytest.raises(InputError, match="85 photographs, expected 86"):
+        read_leg(bench, FRAMES_SHOWN, dark[1:], name="glass (R1)")
+    with pytest.raises(InputError, match="expected 330 x 330"):
+        read_leg(bench, FRAMES_SHOWN, [np.zeros((10, 12), np.uint8)] * len(FRAMES_SHOWN), name="glass (R1)")
+
+
+def test_the_pupil_is_found_by_the_seats_shadow(cycle: MeasuredCycle) -> None:
+    found, sigma = pupil_by_shadow(cycle.folder.bench, cycle.legs["R1"])
+    assert found == pytest.approx(5.0, abs=0.35)
+    assert sigma < 0.3
+    points = readiness_of(cycle.folder.bench, cycle.legs["R1"])
+    assert all(point.good for point in points), points

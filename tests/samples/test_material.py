@@ -1,0 +1,57 @@
+"""`[mirror] material`: what the sample's own slopes explain of a built mirror's."""
+
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from rigwarp.as_built import AsBuilt
+from rigwarp.errors import InputError
+from rigwarp.files import open_rig
+from rigwarp.files.records.samples import CycleRecord, SlopeBandRecord
+from rigwarp.jobs.samples.bench_folder import create_bench
+from rigwarp.jobs.samples.material import material_shares
+from rigwarp.scenarios import create_rig
+
+
+def built(**parts: Any) -> AsBuilt:
+    """Only what is asked of an as-built mirror here."""
+    return cast(AsBuilt, SimpleNamespace(**{"ripple": None, "fine_ripples": None, **parts}))
+
+
+def rig_with(tmp_path: Path, material: str) -> Any:
+    root = tmp_path / "rig"
+    create_rig("round-table", root)
+    text = (root / "rig.toml").read_text(encoding="utf-8")
+    (root / "rig.toml").write_text(text.replace("[mirror]\n", f'[mirror]\nmaterial = "{material}"\n'), encoding="utf-8")
+    return open_rig(root)
+
+
+def test_the_material_explains_its_part(tmp_path: Path) -> None:
+    create_bench(tmp_path / "bench")
+    where = tmp_path / "bench" / "measured" / "acrylic" / "20260101T000000Z"
+    where.mkdir(parents=True)
+    band = SlopeBandRecord(shortest_mm=6.5, longest_mm=20.0, rms_mrad=(0.3, 0.4), sigma_mrad=(0.01, 0.01))
+    CycleRecord(sample="acrylic", blur_mrad=(0.8, 0.0), bands=(band,)).write(where / "cycle.json")
+    folder = rig_with(tmp_path, "../bench/acrylic")
+    assert folder.rig.mirror.material == "../bench/acrylic"
+    fine = SimpleNamespace(slope_rms_mrad=0.6)
+    wave = SimpleNamespace(amplitude_um=2.0, period_mm=10.0)  # 2 pi 2/10 / sqrt 2 = 0.889 mrad rms
+    found = material_shares(folder, built(fine_ripples=(fine,), ripple=wave))
+    # a beam's spread of 0.8 mrad is made by slopes of 0.4 mrad; 0.3 and 0.4 mrad together are 0.5
+    assert [one.material_mrad for one in found] == pytest.approx([0.4, 0.5])
+    assert "explains 0.4 of the 0.6 mrad" in found[0].sentence
+    assert found[1].built_mrad == pytest.approx(0.889, abs=1e-3)
+    assert material_shares(folder, None) == []
+    assert material_shares(replace(folder, rig=open_rig(tmp_path / "rig").rig), built()) == []
+
+
+def test_a_material_that_was_not_measured_is_named(tmp_path: Path) -> None:
+    create_bench(tmp_path / "bench")
+    where = tmp_path / "bench" / "measured" / "acrylic" / "20260101T000000Z"
+    where.mkdir(parents=True)
+    CycleRecord(sample="acrylic").write(where / "cycle.json")
+    with pytest.raises(InputError, match="expected one of: acrylic"):
+        material_shares(rig_with(tmp_path, "../bench/petg"), built())

@@ -1,0 +1,189 @@
+"""`rigwarp samples` as it is typed: folders, exports, resuming, tables, predictions and messages."""
+
+import json
+import re
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from samples_bench import MeasuredCycle
+
+from rigwarp.cli import main
+from rigwarp.files.records.samples import CycleRecord
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
+    code = main(["samples", *map(str, words)])
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def test_new_makes_a_bench_to_edit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = run(capsys, "new", tmp_path / "bench", "--json")
+    assert code == 0
+    files = {Path(name).name for name in json.loads(out)["files"]}
+    assert files == {"bench.toml", "seat-template-A4.pdf", "where-to-put-what-A4.pdf"}
+    assert "laser" in err
+    code, _, err = run(capsys, "new", tmp_path / "bench")
+    assert code == 3
+    assert "empty folder" in err
+
+
+def test_the_template_has_its_true_size(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Read back by pdfium: the ruler of 100 mm and the opening's rectangle."""
+    import pypdfium2
+
+    run(capsys, "new", tmp_path / "bench")
+    page = pypdfium2.PdfDocument(tmp_path / "bench" / "pages" / "seat-template-A4.pdf")[0]
+    assert page.get_size() == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.1)
+    widths = [(right - left) / 72 * 25.4 for left, _, right, _ in (one.get_bounds() for one in page.get_objects())]
+    assert min(abs(width - 100.0) for width in widths) < 1.0  # the line is half a millimetre wide
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "message"),
+    [
+        (["mesure", "B"], 2, "expected one of: new, check"),
+        (["measure", "B"], 2, "expected a sample's name"),
+        (["compare", "B"], 3, "samples measure"),
+        (["measure", "B", "No Name"], 3, "lower-case letters"),
+        (["measure", "B", "glass"], 3, "is the reference"),
+        (["measure", "B", "unobtainium"], 3, "has no piece"),
+    ],
+)
+def test_mistakes_are_named(
+    cycle: MeasuredCycle, tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], code: int, message: str
+) -> None:
+    root = tmp_path / "bench"
+    root.mkdir()
+    for name in ("bench.toml", "virtual_samples.toml"):
+        shutil.copy(cycle.folder.root / name, root)
+    if "unobtainium" in words:  # the reference's photographs are there: only the sample is missing
+        shutil.copytree(cycle.run / "R1", root / "measured" / "unobtainium" / "20260101T000000Z" / "R1")
+    found, _, err = run(capsys, *[str(root) if word == "B" else word for word in words])
+    assert (found, message in err) == (code, True), err
+
+
+def test_a_wrong_key_in_bench_toml(cycle: MeasuredCycle, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (cycle.folder.root / "bench.toml").read_text(encoding="utf-8").replace("angle_deg", "angel_deg")
+    (tmp_path / "bench.toml").write_text(text, encoding="utf-8")
+    code, _, err = run(capsys, "compare", tmp_path)
+    assert code == 3
+    assert "Did you mean angle_deg?" in err
+
+
+def test_what_is_written_is_read_back(cycle: MeasuredCycle) -> None:
+    record = CycleRecord.read(cycle.run / "cycle.json")
+    assert record.more == {}
+    assert {"run": str(cycle.run), **json.loads(json.dumps(record.to_dict()))} == cycle.said
+    assert record.closure_good is True
+
+
+def test_an_interrupted_cycle_goes_on(cycle: MeasuredCycle, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """All photographs but the last are there: one is taken, and the figures are those of the whole cycle."""
+    root = tmp_path / "box"
+    shutil.copytree(cycle.folder.root, root)
+    again = root / "measured" / "polystyrene-a" / cycle.run.name
+    (again / "cycle.json").unlink()
+    (again / "slopes.npz").unlink()
+    (again / "R2" / "frames" / "0085.png").unlink()
+    code, out, _ = run(capsys, "measure", root, "polystyrene-a", "--json")
+    assert code == 0
+    said = json.loads(out)
+    assert Path(said["run"]) == again
+    assert said["reflectance"] == pytest.approx(cycle.said["reflectance"], abs=0.01)
+
+
+def test_photographs_made_elsewhere(cycle: MeasuredCycle, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    root, away = tmp_path / "box", tmp_path / "away"
+    root.mkdir()
+    shutil.copy(cycle.folder.root / "bench.toml", root)
+    code, out, _ = run(capsys, "measure", root, "--export", away, "--json")
+    assert code == 0
+    assert len(json.loads(out)["pictures"]) == 86
+    for leg in ("R1", "S1", "S2"):
+        shutil.copytree(cycle.run / leg / "frames", away / leg)
+    code, _, err = run(capsys, "measure", root, "polystyrene-a", "--import", away)
+    assert code == 3
+    assert "R2" in err
+    assert "the reference" in err
+    shutil.copytree(cycle.run / "R2" / "frames", away / "R2")
+    code, out, _ = run(capsys, "measure", root, "polystyrene-a", "--import", away, "--json")
+    assert code == 0
+    figures = json.loads(out)
+    assert figures["blur_mrad"] == cycle.said["blur_mrad"]
+    dark = away / "S2" / "0000.png"
+    shutil.copy(away / "S2" / "0001.png", dark)
+    code, _, err = run(capsys, "measure", root, "polystyrene-a", "--import", away)
+    assert code == 5
+    assert "no light on the screen" in err
+    assert len(list((root / "measured" / "polystyrene-a").glob("*/S2-refused/frames/*.png"))) == 86  # nothing is lost
+
+
+@pytest.fixture
+def compared(cycle: MeasuredCycle, tmp_path: Path) -> Path:
+    """Three samples of four cycles each: the measured one, its twin, and one that differs."""
+    root = tmp_path / "box"
+    root.mkdir()
+    shutil.copy(cycle.folder.root / "bench.toml", root)
+    record = CycleRecord.read(cycle.run / "cycle.json")
+    shifts: dict[str, float] = {"polystyrene-a": 0.0, "polystyrene-b": 0.001, "acrylic": -0.06}
+    for name, shift in shifts.items():
+        for i, wobble in enumerate((-0.0008, 0.0003, 0.0006, -0.0002)):
+            where = root / "measured" / name / f"2026010{i + 1}T000000Z"
+            where.mkdir(parents=True)
+            values: dict[str, Any] = record.to_dict()
+            sign = 1.0 if name != "polystyrene-b" else -1.0
+            values |= {
+                "sample": name,
+                "reflectance": [one + shift + sign * wobble for one in record.reflectance or ()],
+                "blur_mrad": [one * (1.0 + sign * 10 * wobble) + 5 * shift for one in record.blur_mrad or ()],
+                "veil": [one + shift / 3 + sign * wobble * 3 for one in record.veil or ()],
+            }
+            CycleRecord.from_dict(values).write(where / "cycle.json")
+    return root
+
+
+def test_compare(compared: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    table = compared / "table.csv"
+    code, out, _ = run(capsys, "compare", compared, "--csv", table, "--json")
+    assert code == 0
+    said = json.loads(out)
+    answers = {(v["figure"], v["first"], v["second"]): v["answer"] for v in said["verdicts"]}
+    twins = [
+        a
+        for (figure, *pair), a in answers.items()
+        if "acrylic" not in pair and figure in ("reflectance", "blur_in_mrad")
+    ]
+    assert twins == ["the same within"] * 2
+    assert [a for (figure, *pair), a in answers.items() if "acrylic" in pair and figure == "reflectance"] == [
+        "different"
+    ] * 2
+    open_ones = [v for v in said["verdicts"] if v["answer"] == "not decided"]
+    assert all(v["more_seatings"] is None or v["more_seatings"] > 0 for v in open_ones)
+    rows = table.read_text(encoding="utf-8").splitlines()
+    assert rows[0].startswith("sample,cycles,blur_in_mrad,")
+    assert len(rows) == 4
+    page = Path(said["report"]).read_text(encoding="utf-8")
+    first = page.index("<table")
+    assert first < page.index("<img")  # one table and one picture before anything else
+    assert page.index("<img") < page.index('<section id="polystyrene-a"')
+    assert "http" not in re.sub(r"data:image/png;base64,[A-Za-z0-9+/=]*|http-equiv", "", page)  # needs no network
+
+
+def test_predict(compared: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["new", str(tmp_path / "rig"), "--json"]) == 0
+    capsys.readouterr()
+    code, out, _ = run(capsys, "predict", compared, tmp_path / "rig", "--json")
+    assert code == 0
+    said = json.loads(out)
+    sample, record = (
+        said["samples"]["polystyrene-a"],
+        CycleRecord.read(next(compared.glob("measured/polystyrene-a/*/cycle.json"))),
+    )
+    assert 200.0 < said["far_mm"] < 1000.0
+    # in the plane of incidence the beam's angle is the bench's; the table lies square to it or slanted
+    assert sample["blur_mm"][0] >= 0.99 * (record.blur_mrad or (0.0,))[0] / 1000.0 * said["far_mm"] * 0.9
+    assert sample["contrast"] > 20
+    assert sample["ghost_mm"] > 0.0
