@@ -2,7 +2,7 @@
 
 from rigwarp.files.adjust_file import read_adjustment, write_adjustment
 from rigwarp.files.as_built_file import read_as_built, write_as_built
-from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
+from rigwarp.files.atomic import make_folder, plain_json, write_bytes, write_json, write_npz, write_text
 from rigwarp.files.camera_file import name_aside, read_camera, read_camera_extra, write_camera
 from rigwarp.files.decoded_file import read_decoded, write_decoded
 from rigwarp.files.exports.export_folder import new_export
@@ -40,6 +40,7 @@ __all__ = [
     "latest_complete",
     "list_photos",
     "make_current",
+    "make_folder",
     "name_aside",
     "new_export",
     "new_run",

@@ -2,7 +2,7 @@
 
 import hashlib
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from rigwarp.errors import InputError
 from rigwarp.files.names import RIG_FILE
@@ -55,6 +55,7 @@ def open_rig(path: Path | str) -> RigFolder:
     meshes, profiles = {}, {}
     for key, name, is_profile in _named_files(rig):
         where = f"{file}: {key}"
+        _require_inside(where, name)
         if is_profile:
             profiles[name] = read_profile(root / name, key=where)
         elif name not in meshes:
@@ -62,6 +63,15 @@ def open_rig(path: Path | str) -> RigFolder:
     return RigFolder(
         root=root, rig=rig, meshes=meshes, profiles=profiles, rig_text=text, rig_hash=_design_hash(root, rig, text)
     )
+
+
+def _require_inside(where: str, name: str) -> None:
+    """A rig folder that came from somewhere else must not make rigwarp read this computer's other files."""
+    if PureWindowsPath(name).anchor or PurePosixPath(name).is_absolute() or ".." in PureWindowsPath(name).parts:
+        raise InputError(
+            f'{where}: found "{name[:80]}", which leads out of the rig folder, expected a file in it. '
+            "Copy the file into the folder and give its name."
+        )
 
 
 def _named_files(rig: Rig) -> list[tuple[str, str, bool]]:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rigwarp.files import RigFolder, write_bytes
+from rigwarp.files import RigFolder, make_folder, write_bytes
 from rigwarp.files.names import DESIGN_FILE, DESIGN_PICTURES
 from rigwarp.geometry import PixelMap
 from rigwarp.jobs.design import design_model, trace_design
@@ -100,7 +100,7 @@ def draw_design(folder: RigFolder, design: PixelMap, more: dict[str, bytes] | No
         "brightness.png": irradiance(design, folder.rig, raster=raster),
         **(more or {}),
     }
-    (folder.root / DESIGN_PICTURES).mkdir(exist_ok=True)
+    make_folder(folder.root / DESIGN_PICTURES)
     for name, data in drawn.items():
         write_bytes(folder.root / DESIGN_PICTURES / name, data, replace=True)
     return [folder.root / DESIGN_PICTURES / name for name in drawn]

@@ -171,7 +171,7 @@ def look_quickly(
 
 def _corrected_result(folder: RigFolder, check: QuickCheck) -> Path:
     """A finished result folder with the light moved as the look found it; not current yet."""
-    table_map, _ = read_map(check.result / MAP_FILE)
+    table_map, _ = read_map(check.result / MAP_FILE, resolution=folder.rig.projector.resolution)
     state = read_state(folder, check.result)
     corrected = corrected_prewarp(
         folder,

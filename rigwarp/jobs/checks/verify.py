@@ -14,7 +14,15 @@ from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
 from rigwarp.devices import Bench
 from rigwarp.errors import InputError, MeasurementError, ToleranceError
-from rigwarp.files import RigFolder, current_result, read_adjustment, read_json, read_prewarp, write_picture
+from rigwarp.files import (
+    RigFolder,
+    current_result,
+    make_folder,
+    read_adjustment,
+    read_json,
+    read_prewarp,
+    write_picture,
+)
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
 from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
@@ -83,7 +91,7 @@ def verify_result(
     checks["after"] = checker(read_prewarp(result / PREWARP_FILE), quality=True, response_shape=response)
     positions = CheckPositions(shape_of(result, camera))
     checks = {name: replace(check, result=positions.judged(check.result)) for name, check in checks.items()}
-    (result / PICTURES).mkdir(exist_ok=True)
+    make_folder(result / PICTURES)
     for name, check in checks.items():
         write_picture(result / PICTURES / f"check_{name}.png", check.photo, replace=True)
     left_out = len(plan_dots(folder.rig.content).ids) - len(dots_shown(folder.rig.content, adjustment).ids)

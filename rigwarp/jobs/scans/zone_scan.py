@@ -153,7 +153,7 @@ def zones_of(folder: RigFolder) -> NDArray[np.int16]:
     lit, their edge blurs into what is measured, on a raised board in the midst of it.
     """
     try:
-        measured, header = read_map(current_result(folder.root) / MAP_FILE)
+        measured, header = read_map(current_result(folder.root) / MAP_FILE, resolution=folder.rig.projector.resolution)
         known = measured.zone if header.get("rig_hash") == folder.rig_hash else design_map(folder).zone
     except InputError:
         known = design_map(folder).zone
