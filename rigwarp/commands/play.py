@@ -83,6 +83,10 @@ def play(
             help="So often look, at a quiet moment, whether anything has moved, and take a correction over.",
         ),
     ] = None,
+    fast: Annotated[
+        bool,
+        typer.Option("--fast", help="Let commands and --dwell flash more than three times a second: ask visitors."),
+    ] = False,
     write_service: Annotated[
         Path | None,
         typer.Option(
@@ -120,6 +124,7 @@ def play(
         heartbeat=heartbeat,
         memory_limit_mib=memory_limit,
         watch_hours=watch,
+        fast=fast,
     )
     if design and watch is not None:
         raise UsageError("found --design and --watch: only a measured warp can be watched for drift")

@@ -13,6 +13,7 @@ from rigwarp.files.pictures import list_photos, read_colour, read_photo, write_p
 from rigwarp.files.prewarp_file import read_prewarp, write_prewarp
 from rigwarp.files.reading import Field, read_bytes, read_json, read_npz, read_text
 from rigwarp.files.rig_folder import RigFolder, open_rig
+from rigwarp.files.rig_lock import rig_locked
 from rigwarp.files.runs import (
     UTC_STAMP,
     complete_runs,
@@ -26,6 +27,7 @@ from rigwarp.files.runs import (
     read_start,
 )
 from rigwarp.files.shapes import read_mesh, read_profile, write_stl
+from rigwarp.files.tidy import leftovers, remove_leftovers
 
 __all__ = [
     "UTC_STAMP",
@@ -38,6 +40,7 @@ __all__ = [
     "interrupted_run",
     "is_complete",
     "latest_complete",
+    "leftovers",
     "list_photos",
     "make_current",
     "make_folder",
@@ -65,6 +68,8 @@ __all__ = [
     "read_profile",
     "read_start",
     "read_text",
+    "remove_leftovers",
+    "rig_locked",
     "write_adjustment",
     "write_as_built",
     "write_bytes",

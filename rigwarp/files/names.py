@@ -11,6 +11,7 @@ CURRENT_FILE: Final = "current.json"
 REFUSED_FILE: Final = "adjust.refused.json"
 DRIFT_FILE: Final = "drift.json"
 DESIGN_PICTURES: Final = "design_pictures"
+LOCK_FILE: Final = ".rigwarp.lock"
 SCANS: Final = "scans"
 RESULTS: Final = "results"
 

@@ -44,10 +44,10 @@ def read_photo(path: Path) -> Photo:
     return cast(Photo, cv2.cvtColor(picture[..., :3], cv2.COLOR_BGR2GRAY))
 
 
-def read_colour(path: Path) -> NDArray[np.uint8]:
+def read_colour(path: Path, *, most_pixels: int = MOST_PIXELS) -> NDArray[np.uint8]:
     """A picture as content: (H, W, 3) uint8 RGB; grey is repeated, 16 bits are cut to 8, transparency is black."""
     path = Path(path)
-    picture = _decoded(path)
+    picture = _decoded(path, most_pixels)
     colours = np.empty((*picture.shape[:2], 3), np.uint8)
     for top in range(0, len(picture), _BAND_ROWS):  # 32-bit copies of a large picture at once would fill the memory
         colours[top : top + _BAND_ROWS] = _colours_of(picture[top : top + _BAND_ROWS])
@@ -111,14 +111,14 @@ def list_photos(folder: Path) -> list[Path]:
     return photos
 
 
-def _require_size(path: Path, data: bytes) -> None:
+def _require_size(path: Path, data: bytes, most_pixels: int) -> None:
     """Refuse a picture whose head says that it is no picture of ours, or too large, before it is decoded."""
     size = _size_in_head(data)
     if size is None:
         raise InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
-    if size[0] * size[1] > MOST_PIXELS:
+    if size[0] * size[1] > most_pixels:
         raise InputError(
-            f"{path}: found {size[0]} x {size[1]} pixels, expected at most {MOST_PIXELS // 10**6} million. Reduce it."
+            f"{path}: found {size[0]} x {size[1]} pixels, expected at most {most_pixels // 10**6} million. Reduce it."
         )
 
 
@@ -134,11 +134,11 @@ def _size_in_head(data: bytes) -> tuple[int, int] | None:
     return None
 
 
-def _decoded(path: Path) -> Photo:
+def _decoded(path: Path, most_pixels: int = MOST_PIXELS) -> Photo:
     if path.suffix.lower() not in PHOTO_ENDINGS:
         raise InputError(f"{path}: found the ending {path.suffix!r}, expected png, jpg or tif. Convert the picture.")
     data = read_bytes(path)
-    _require_size(path, data)
+    _require_size(path, data, most_pixels)
     try:
         picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED) if data else None
     except cv2.error:

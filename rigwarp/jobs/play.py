@@ -9,11 +9,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rigwarp.errors import DeviceError, RigwarpError
+from rigwarp.errors import DeviceError, RigwarpError, UsageError
 from rigwarp.files import RigFolder, current_result, read_adjustment, read_prewarp, write_picture
 from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
+from rigwarp.live.operate.flashes import CHANGES_PER_SECOND
 from rigwarp.live.render.picture import rgb_of
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.opening import open_source
@@ -64,6 +65,7 @@ class PlayOptions:
     log_file, heartbeat : written while playing.
     memory_limit_mib : end when more memory is in use.
     watch_hours : look for drift so often.
+    fast : let commands and a short dwell change the picture more than six times a second.
     """
 
     name: str | None = None
@@ -83,6 +85,7 @@ class PlayOptions:
     heartbeat: Path | None = None
     memory_limit_mib: float | None = None
     watch_hours: float | None = None
+    fast: bool = False
 
     @property
     def warp(self) -> str:
@@ -138,6 +141,11 @@ def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> 
     InputError, DeviceError
         When the content cannot be opened, or there is no usable result.
     """
+    if options.dwell_s < 1.0 / CHANGES_PER_SECOND and not options.fast:
+        raise UsageError(
+            f"--dwell {options.dwell_s:g}: expected {1.0 / CHANGES_PER_SECOND:.2g} s or more: faster changes flash "
+            "more than three times a second. Add --fast if nobody can be harmed."
+        )
     counts = Counts()
     with closing(_open(folder, options, counts)) as source:
         prewarp = _designed(folder) if options.design else _measured(folder)
@@ -224,7 +232,11 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
     }
     for option, value in given.items():
         arguments += [option, str(value)] if value is not None else []
-    arguments += [word for word, on in (("--design", options.design), ("--dither", options.dither)) if on]
+    arguments += [
+        word
+        for word, on in (("--design", options.design), ("--dither", options.dither), ("--fast", options.fast))
+        if on
+    ]
     write_service(path, arguments, memory_limit_mib=options.memory_limit_mib)
 
 
@@ -244,10 +256,9 @@ def play_show(progress: Progress, show: Show) -> Shown:
     options = show.options
     session, keeper = _session_of(show)
     heart = Heartbeat(session.pacing, path=options.heartbeat, memory_limit_mib=options.memory_limit_mib)
-    keeper.chore = heart.beat
     watch = _Watch(progress, heart, statistics=options.statistics)
     with _logged(progress, options.log_file):
-        with _drift_watch(show.folder, session, options.watch_hours):
+        with heart, _drift_watch(show.folder, session, options.watch_hours):
             played = player.play(
                 show.warp,
                 session,
@@ -285,7 +296,16 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper"]:
         remote = Remote(options.remote_port, host=options.remote_host, counts=counts)
     keeper = WarpKeeper(show.warp, root=None if options.design else show.folder.root, counts=counts)
     open_named = partial(_open_named, folder=show.folder, options=options, counts=counts)
-    session = Session(show.warp, show.source, keeper=keeper, remote=remote, open_named=open_named, counts=counts)
+    session = Session(
+        show.warp,
+        show.source,
+        keeper=keeper,
+        remote=remote,
+        open_named=open_named,
+        counts=counts,
+        name=options.name or options.scene or "",
+        fast=options.fast,
+    )
     return session, keeper
 
 

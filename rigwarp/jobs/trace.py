@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rigwarp.files import RigFolder, make_folder, write_bytes
+from rigwarp.files import RigFolder, make_folder, rig_locked, write_bytes
 from rigwarp.files.names import DESIGN_FILE, DESIGN_PICTURES
 from rigwarp.geometry import PixelMap
 from rigwarp.jobs.design import design_model, trace_design
@@ -63,7 +63,7 @@ def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
     InputError
         If the mirror cannot be traced.
     """
-    with progress.stage(_STAGES, "Tracing") as advance:
+    with rig_locked(folder.root, "trace"), progress.stage(_STAGES, "Tracing") as advance:
         model = design_model(folder)
         design = trace_design(folder, model)
         advance()

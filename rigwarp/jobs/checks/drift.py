@@ -16,7 +16,7 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
-from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
+from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, rig_locked, write_json
 from rigwarp.files.names import DRIFT_FILE, MAP_FILE
 from rigwarp.geometry import Array, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
@@ -110,6 +110,12 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
     judged = check.judged
     if judged.advice == "scan":
         raise MeasurementError(f"re-registration is no use: {judged.why}. Calibrate: rigwarp calibrate {folder.root}")
+    with rig_locked(folder.root, "verify --reregister"):
+        return _reregistered(folder, check, looker)
+
+
+def _reregistered(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregistered:
+    judged = check.judged
     start, shown_s = time.monotonic(), 0.0
     run, photos, picture = check.result, check.photos, judged.picture
     if judged.light.moved != "nothing":

@@ -21,6 +21,7 @@ from rigwarp.files import (
     read_adjustment,
     read_json,
     read_prewarp,
+    rig_locked,
     write_picture,
 )
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
@@ -75,7 +76,7 @@ def verify_current(
 ) -> Verified:
     """Open the rig's devices and check the current result with them; see `verify_result`."""
     result = current_result(folder.root)
-    with live_bench(progress, folder, display=display) as bench:
+    with rig_locked(folder.root, "verify"), live_bench(progress, folder, display=display) as bench:
         return verify_result(progress, folder, result, bench, before=before)
 
 

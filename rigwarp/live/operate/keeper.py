@@ -47,7 +47,6 @@ class WarpKeeper:
     ----------
     picture_size : (width, height) of the pictures being shown; sampling positions are prepared for it.
     prepare : what the renderer does with new samples before it can draw with them.
-    chore : called about every POLL_S from the keeper's thread.
     """
 
     def __init__(
@@ -64,7 +63,6 @@ class WarpKeeper:
         self._root = root
         self._follow = follow_result
         self._counts = counts or Counts()
-        self.chore: Callable[[], None] | None = None
         self.prepare: Callable[[SampleMap], None] | None = None
         self._wanted: tuple[Adjustment, bool] | None = None
         self._wanted_size: tuple[int, int] | None = None
@@ -139,8 +137,6 @@ class WarpKeeper:
                     return
                 if not ended:
                     self._look()
-                    if self.chore is not None:
-                        self.chore()
             except Exception:  # this thread must outlive whatever a file or a disk comes up with
                 log.exception("the warp could not be brought up to date; the old one stays")
                 self._counts.refused += 1

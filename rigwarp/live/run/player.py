@@ -2,6 +2,7 @@
 
 import logging
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -22,6 +23,7 @@ from rigwarp.prewarp import Prewarp
 
 log = logging.getLogger(__name__)
 EndReason = Literal["key", "time", "frames", "terminated", "interrupted", "memory"]
+_TURN_S = 0.001
 _IDLE_FLIP_S = 1 / 60
 """Longest pause between two looks at the keyboard; without a vertical sync it also paces the loop."""
 
@@ -66,7 +68,7 @@ def play(
     warp = as_warp(prewarp)
     session = source if isinstance(source, Session) else Session(warp, source)
     try:
-        with _stop_signals() as signalled:
+        with _stop_signals() as signalled, _short_turns():
             window = open_window(warp, display=display, drawing=drawing, dither=dither)
             try:
                 session.takes_planes = window.on_gpu
@@ -186,6 +188,17 @@ class _Loop:
         if self.frames is not None and self.session.counts.shown >= self.frames:
             return "frames"
         return None
+
+
+@contextmanager
+def _short_turns() -> Iterator[None]:
+    """Let other threads hold the interpreter for a millisecond at most: a frame needs it several times."""
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(_TURN_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(before)
 
 
 @contextmanager

@@ -1,11 +1,13 @@
 """Running for months with nobody there: a log that does not grow, a sign of life, a bound on memory, a service file."""
 
+import contextlib
 import logging
 import logging.handlers
 import os
 import shlex
 import socket
 import sys
+import threading
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -16,9 +18,22 @@ from rigwarp.live.run.statistics import Pacing
 
 HEARTBEAT_FORMAT = "rigwarp heartbeat"
 BEAT_S = 5.0
+_LOOK_S = 0.25
 _LOG_BYTES, _OLD_LOGS = 1_000_000, 5
 _WATCHDOG_S = 60
 log = logging.getLogger(__name__)
+
+
+class _BoundedLog(logging.handlers.RotatingFileHandler):
+    """A log that a full disk interrupts and does not end; logging's own way is a traceback for every line."""
+
+    def handleError(self, record: logging.LogRecord) -> None:
+        """The line is lost."""
+
+    def close(self) -> None:
+        """What a full disk has not taken is lost, too."""
+        with contextlib.suppress(OSError):
+            super().close()
 
 
 def start_log(path: Path) -> logging.Handler:
@@ -30,9 +45,7 @@ def start_log(path: Path) -> logging.Handler:
         The file cannot be written.
     """
     try:
-        handler = logging.handlers.RotatingFileHandler(
-            path, maxBytes=_LOG_BYTES, backupCount=_OLD_LOGS, encoding="utf-8"
-        )
+        handler = _BoundedLog(path, maxBytes=_LOG_BYTES, backupCount=_OLD_LOGS, encoding="utf-8")
     except OSError as error:
         raise InputError(f"{path}: cannot be written ({error.strerror}). Check that the folder exists.") from error
     form = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%S")
@@ -72,6 +85,22 @@ class Heartbeat:
         self._last_shown = -1
         self._complained = False
         self.too_large = False
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._beat_on, name="rigwarp-heartbeat", daemon=True)
+
+    def __enter__(self) -> "Heartbeat":
+        """Beat in a thread of its own, whatever else the player is busy with."""
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Stop."""
+        self._ended.set()
+        self._thread.join(timeout=5.0)
+
+    def _beat_on(self) -> None:
+        while not self._ended.wait(_LOOK_S):
+            self.beat()
 
     def beat(self) -> None:
         """Call this often; something happens every `BEAT_S`."""
@@ -134,7 +163,19 @@ def service_text(arguments: Sequence[str], *, folder: Path, memory_limit_mib: fl
     arguments : of `rigwarp play`, as on the command line, with absolute paths.
     folder : the working folder, in which scenes are looked for.
     memory_limit_mib : beyond it systemd ends and restarts the player.
+
+    Raises
+    ------
+    InputError
+        A word holds what would be more than a word to systemd: a line break would be another line of the unit.
     """
+    for word in (*arguments, str(folder)):
+        # systemd takes backslashes for escapes in commands, where they are doubled, but not in WorkingDirectory
+        if not word.isprintable() or (word == str(folder) and "\\" in word):
+            raise InputError(
+                f"{word!r}: found a line break or another character that a systemd unit cannot hold, expected a plain "
+                "name. Rename the folder or file."
+            )
     words = [sys.executable, "-m", "rigwarp.cli", "play", *arguments]
     command = " ".join(_escaped(shlex.quote(word)).replace("$", "$$") for word in words)
     memory = f"MemoryMax={memory_limit_mib:.0f}M\n" if memory_limit_mib else ""
