@@ -193,7 +193,8 @@ def _interrupted() -> int:
 
 
 def _complain(message: str) -> None:
-    print(f"rigwarp: {message}", file=sys.stderr)  # noqa: T201 - this is the place where errors become text
+    one_line = message.replace("\n", "\\n")  # a file name may hold one
+    print(f"rigwarp: {one_line}", file=sys.stderr)  # noqa: T201 - this is the place where errors become text
 
 
 def _refused_by_system(error: Exception) -> str | None:
