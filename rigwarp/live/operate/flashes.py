@@ -25,7 +25,8 @@ class FlashLimit:
 
     def passes(self, level: float, now_s: float) -> bool:
         """True, and noted, when the light may have this level (0 .. 1) now; on the way it already goes, always."""
-        step = 0 if self._level is None else (level > self._level) - (level < self._level)
+        before = level if self._level is None else self._level
+        step = int(level > before) - int(level < before)
         turns = step not in (0, self._direction)
         if turns and not self.jump(now_s):
             return False

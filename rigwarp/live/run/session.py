@@ -75,6 +75,7 @@ class Session:
         self._opened: tuple[str, Source] | None = None
         self._name = name
         self._flashes = FlashLimit(fast=fast)
+        self._flashes.passes(self._level(dark=False), 0.0)
         self._black: Picture | None = None
         self._is_dark = False
         self._shown: AnyPicture | None = None
