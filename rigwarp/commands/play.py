@@ -50,7 +50,16 @@ def play(
         bool,
         typer.Option("--design", help="Use the design's warp: what one would get without measuring."),
     ] = False,
-    display: Annotated[int, typer.Option("--display", help="Number of the display, 0 the first.")] = 0,
+    display: Annotated[
+        int | None,
+        typer.Option(
+            "--display", help="Number of the display, 0 the first; by default the one of the projector's size."
+        ),
+    ] = None,
+    wait_for_screen: Annotated[
+        bool,
+        typer.Option("--wait-for-screen", help="Wait until that display is there; end with 4 when it has gone."),
+    ] = False,
     seconds: Annotated[float | None, typer.Option("--seconds", help="Stop after this time.")] = None,
     drawing: Annotated[
         Drawing, typer.Option("--draw", help="auto: the GPU if there is one; gl or cpu: insist on it.")
@@ -125,6 +134,7 @@ def play(
         memory_limit_mib=memory_limit,
         watch_hours=watch,
         fast=fast,
+        wait_for_screen=wait_for_screen,
     )
     if design and watch is not None:
         raise UsageError("found --design and --watch: only a measured warp can be watched for drift")
@@ -142,7 +152,7 @@ def play(
 
 def _print_service(console: Console, path: Path) -> None:
     console.say(f"{path}: move it to ~/.config/systemd/user/, then: systemctl --user enable --now {path.name}")
-    console.say("loginctl enable-linger makes it start at power-on, before anybody logs in.")
+    console.say("It starts with the desktop session: let the computer log in by itself when it is switched on.")
     console.result({"service": path})
 
 

@@ -21,6 +21,7 @@ from rigwarp.errors import InputError
 _MOST_FILE_BYTES = 1 << 30
 _MOST_TEXT_BYTES = 32 << 20
 """Of JSON, TOML and CSV: a hundred times what is ever written, and parsed within seconds."""
+_DEEPEST = 40
 _MOST_ARRAY_BYTES = 2 << 30
 """Of all arrays that are read from a file, as they come out of it: a map for 8K takes 1.7 GB."""
 
@@ -133,8 +134,21 @@ def read_json(path: Path, *, format: str, version: int = 1, make_with: str = "")
         raise InputError(f"{path}: not a readable JSON file ({error}). It may be cut off: make it again.") from None
     if not isinstance(contents, dict):
         raise InputError(f'{path}: found no JSON object, expected one with format = "{format}". Make the file again.')
+    if _too_deep(contents):
+        raise InputError(f"{path}: found lists in lists without end, expected a plain file. Make the file again.")
     check_format(path, contents, format=format, version=version)
     return {key: value for key, value in contents.items() if key not in ("format", "version")}
+
+
+def _too_deep(contents: dict[str, Any]) -> bool:
+    """True for what would exhaust whoever walks through it."""
+    level: list[Any] = [contents]
+    for _ in range(_DEEPEST):
+        inside = [child for one in level for child in (one.values() if isinstance(one, dict) else one)]
+        level = [child for child in inside if isinstance(child, dict | list)]
+        if not level:
+            return False
+    return True
 
 
 def check_format(path: Path, contents: Mapping[str, Any], *, format: str, version: int) -> None:
@@ -225,6 +239,8 @@ def _header(path: Path, array: NDArray[Any] | None, *, format: str, version: int
         raise InputError(f"{path}: the header is not JSON ({error}). Make the file again.") from None
     if not isinstance(header, dict):
         raise InputError(f"{path}: the header is not a JSON object. Make the file again.")
+    if _too_deep(header):
+        raise InputError(f"{path}: found lists in lists without end in the header. Make the file again.")
     check_format(path, header, format=format, version=version)
     return header
 

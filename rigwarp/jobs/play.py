@@ -2,8 +2,9 @@
 
 import logging
 from collections.abc import Iterator, Mapping
-from contextlib import AbstractContextManager, closing, contextmanager, nullcontext
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
@@ -57,7 +58,8 @@ class PlayOptions:
     name, scene : one of them: a source as `open_source` takes it, or MODULE:FUNCTION that draws every frame.
     dwell_s, fade_s : of a folder of pictures.
     design : play by the design's warp, not the measured one.
-    display : number of the display, 0 the first.
+    display : number of the display, 0 the first; None: the projector by its size.
+    wait_for_screen : wait until it is there instead of failing, and end when it has gone.
     seconds : end after so many; None: when somebody ends it.
     drawing, samples, dither : who draws, how finely, and whether between code values.
     statistics : note frame counts once a second.
@@ -73,7 +75,8 @@ class PlayOptions:
     dwell_s: float = DWELL_S
     fade_s: float = FADE_S
     design: bool = False
-    display: int = 0
+    display: int | None = None
+    wait_for_screen: bool = False
     seconds: float | None = None
     drawing: Drawing = Drawing.auto
     samples: SampleCount = SampleCount.auto
@@ -234,7 +237,12 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
         arguments += [option, str(value)] if value is not None else []
     arguments += [
         word
-        for word, on in (("--design", options.design), ("--dither", options.dither), ("--fast", options.fast))
+        for word, on in (
+            ("--design", options.design),
+            ("--dither", options.dither),
+            ("--fast", options.fast),
+            ("--wait-for-screen", True),
+        )
         if on
     ]
     write_service(path, arguments, memory_limit_mib=options.memory_limit_mib)
@@ -250,14 +258,22 @@ def play_show(progress: Progress, show: Show) -> Shown:
     KeyboardInterrupt
         When it was ended by Ctrl-C.
     """
+    from rigwarp.devices.video_output import screens_in_memory
     from rigwarp.live.run import player  # windows and OpenGL: not needed for a still
     from rigwarp.live.run.unattended import Heartbeat
 
     options = show.options
     session, keeper = _session_of(show)
-    heart = Heartbeat(session.pacing, path=options.heartbeat, memory_limit_mib=options.memory_limit_mib)
-    watch = _Watch(progress, heart, statistics=options.statistics)
+    heart = Heartbeat(
+        session.pacing,
+        path=options.heartbeat,
+        memory_limit_mib=options.memory_limit_mib,
+        about=lambda: {"watch": session.watch_says} if options.watch_hours is not None else {},
+    )
+    watch = _Watch(progress, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
     with _logged(progress, options.log_file):
+        if options.wait_for_screen:
+            _wait_for_screen(progress, show)
         with heart, _drift_watch(show.folder, session, options.watch_hours):
             played = player.play(
                 show.warp,
@@ -265,13 +281,16 @@ def play_show(progress: Progress, show: Show) -> Shown:
                 display=options.display,
                 drawing=options.drawing.value,
                 dither=options.dither,
+                in_memory=screens_in_memory(),
                 seconds=options.seconds,
-                on_open=partial(_begin, progress, show, session, keeper),
+                on_open=partial(_begin, progress, show, session, keeper, watch),
                 on_frame=watch.frame,
             )
         logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
     if played.reason == "interrupted":
         raise KeyboardInterrupt
+    if played.reason == "screen":
+        raise DeviceError("the projector's screen has gone. Plug it in again; the unit starts again and waits for it.")
     if played.reason == "memory":
         raise DeviceError(f"more than {options.memory_limit_mib:g} MiB of memory in use. Start again, or allow more.")
     return Shown(
@@ -309,7 +328,21 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper"]:
     return session, keeper
 
 
-def _begin(progress: Progress, show: Show, session: "Session", keeper: "WarpKeeper", window: "Window") -> None:
+def _wait_for_screen(progress: Progress, show: Show) -> None:
+    """Return once there is a screen that the projector can be; systemd is told READY only after that."""
+    from rigwarp.live.run.unattended import notify_service
+    from rigwarp.live.run.window import wait_for_projector
+
+    def waiting(reason: str) -> None:
+        progress.note(f"waiting for the screen: {reason}")
+        notify_service("STATUS=waiting for the projector's screen")
+
+    wait_for_projector(show.warp.prewarp.projector_resolution, show.options.display, on_wait=waiting)
+
+
+def _begin(
+    progress: Progress, show: Show, session: "Session", keeper: "WarpKeeper", watch: "_Watch", window: "Window"
+) -> None:
     """What is done once the window is open."""
     from rigwarp.live.run.unattended import notify_service
 
@@ -320,6 +353,7 @@ def _begin(progress: Progress, show: Show, session: "Session", keeper: "WarpKeep
         window.use(session.warp)
         keeper.draw_with(session.warp)
     keeper.prepare = window.prepare
+    watch.window = window
     keeper.start(show.revision)
     progress.note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
     notify_service("READY=1")
@@ -343,20 +377,32 @@ def _logged(progress: Progress, log_file: Path | None) -> Iterator[None]:
             handler.close()
 
 
-def _drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> AbstractContextManager[object]:
+@contextmanager
+def _drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> Iterator[None]:
     if hours is None:
-        return nullcontext()
+        yield
+        return
     from rigwarp.jobs.checks.watch import DriftWatch  # brings the measuring rooms, which a plain show does not need
 
-    return DriftWatch(folder, session.interludes, hours=hours)
+    logger = logging.getLogger(DriftWatch.__module__)
+    logger.setLevel(logging.INFO)
+    last_word = _LastWord(session)
+    logger.addHandler(last_word)
+    try:
+        with DriftWatch(folder, session.interludes, hours=hours):
+            yield
+    finally:
+        logger.removeHandler(last_word)
 
 
 class _Watch:
     """Looks at the session after every frame: tells counts, and stops when too much memory is in use."""
 
-    def __init__(self, progress: Progress, heart: Any, *, statistics: bool) -> None:
+    def __init__(self, progress: Progress, heart: Any, *, statistics: bool, leave_with_screen: bool) -> None:
         self._progress, self._heart, self._statistics = progress, heart, statistics
-        self._next_s = 0.0
+        self._leave_with_screen = leave_with_screen
+        self._next_s, self._next_look_s = 0.0, 0.0
+        self.window: Window | None = None
 
     def frame(self, session: "Session") -> Any:
         """Called after every flip; a reason ends the run."""
@@ -364,7 +410,24 @@ class _Watch:
         if self._statistics and now >= self._next_s:
             self._next_s = now + _STATS_S
             self._progress.note("  ".join(f"{key} {value}" for key, value in session.pacing.as_dict().items()))
+        if self._leave_with_screen and self.window is not None and now >= self._next_look_s:
+            self._next_look_s = now + _STATS_S
+            if not self.window.screen_is_there():
+                return "screen"
         return "memory" if self._heart.too_large else None
+
+
+class _LastWord(logging.Handler):
+    """Keeps what the drift watch logged last for whoever asks at the table or from afar."""
+
+    def __init__(self, session: "Session") -> None:
+        super().__init__(logging.INFO)
+        self._session = session
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One line, with its time."""
+        when = datetime.fromtimestamp(record.created, UTC)
+        self._session.watch_says = f"{when:%Y-%m-%d %H:%M} UTC: {record.getMessage()}"
 
 
 class _Notes(logging.Handler):

@@ -22,7 +22,7 @@ from rigwarp.live.sources.source import Source
 from rigwarp.prewarp import Prewarp
 
 log = logging.getLogger(__name__)
-EndReason = Literal["key", "time", "frames", "terminated", "interrupted", "memory"]
+EndReason = Literal["key", "time", "frames", "terminated", "interrupted", "memory", "screen"]
 _TURN_S = 0.001
 _IDLE_FLIP_S = 1 / 60
 """Longest pause between two looks at the keyboard; without a vertical sync it also paces the loop."""
@@ -44,9 +44,10 @@ def play(
     prewarp: Prewarp | Warp,
     source: Source | Session,
     *,
-    display: int = 0,
+    display: int | None = None,
     drawing: Drawing = "auto",
     dither: bool = False,
+    in_memory: bool = True,
     seconds: float | None = None,
     frames: int | None = None,
     clock: Callable[[], float] = time.monotonic,
@@ -58,7 +59,7 @@ def play(
 
     Parameters
     ----------
-    prewarp, display, drawing, dither : see `open_window`.
+    prewarp, display, drawing, dither, in_memory : see `open_window`.
     source : the pictures, or a session with everything that can be changed while they run. It is closed at the end.
     seconds, frames : optional limits.
     clock, pause : time in seconds, and how to wait; passed in so that tests need not wait.
@@ -69,7 +70,7 @@ def play(
     session = source if isinstance(source, Session) else Session(warp, source)
     try:
         with _stop_signals() as signalled, _short_turns():
-            window = open_window(warp, display=display, drawing=drawing, dither=dither)
+            window = open_window(warp, display=display, drawing=drawing, dither=dither, in_memory=in_memory)
             try:
                 session.takes_planes = window.on_gpu
                 if on_open is not None:

@@ -45,6 +45,7 @@ class Session:
     Attributes
     ----------
     interludes : where a measurement asks for the window; see `rigwarp.live.operate.interlude`.
+    watch_says : what the drift watch has found last, and when; shown with the keys, and in `status`.
     """
 
     def __init__(
@@ -67,6 +68,7 @@ class Session:
         self.interludes = Interludes()
         self.takes_planes = False
         self.dark = False
+        self.watch_says = ""
         self.running = True
         self._source, self._keeper, self._remote = source, keeper, remote
         self._offset_s, self._now_s, self._held_s = 0.0, 0.0, 0.0
@@ -201,6 +203,7 @@ class Session:
             "scale": now.scale,
             "drags": len(now.drags),
             "masks": len(now.masks),
+            "watch": self.watch_says,
             "even": [now.flatten_limit, now.flatten_falloff],
             **self.pacing.as_dict(),
         }
@@ -262,9 +265,12 @@ class Session:
             self._decorated = None
             return picture
         operator = self.operator
-        key = (id(picture), operator.words(), operator.pointer_mm, tuple(operator.corners), self._help)
+        key = (id(picture), operator.words(), operator.pointer_mm, tuple(operator.corners), self._help, self.watch_says)
         if self._decorated is None or self._decorated[0] != key:
-            self._decorated = (key, with_overlay(picture, self.warp.content, operator, help_shown=self._help))
+            self._decorated = (
+                key,
+                with_overlay(picture, self.warp.content, operator, help_shown=self._help, note=self.watch_says),
+            )
         return self._decorated[1]
 
     def _obey(self, command: Command) -> None:

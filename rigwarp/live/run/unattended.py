@@ -9,8 +9,9 @@ import socket
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from rigwarp.errors import InputError
 from rigwarp.files import write_json, write_text
@@ -67,6 +68,7 @@ class Heartbeat:
     pacing : the frame loop's counters.
     path : the file; None writes none.
     memory_limit_mib : resident memory above which `too_large` turns true.
+    about : what else stands in the file.
     clock, wall : time since some moment, and since 1970.
     """
 
@@ -76,11 +78,12 @@ class Heartbeat:
         *,
         path: Path | None = None,
         memory_limit_mib: float | None = None,
+        about: Callable[[], Mapping[str, Any]] = dict,
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
     ) -> None:
         self._pacing, self._path, self._limit = pacing, path, memory_limit_mib
-        self._clock, self._wall = clock, wall
+        self._clock, self._wall, self._about = clock, wall, about
         self._last_s = -BEAT_S
         self._last_shown = -1
         self._complained = False
@@ -124,7 +127,7 @@ class Heartbeat:
             self._write(self._path, resident)
 
     def _write(self, path: Path, resident: float | None) -> None:
-        contents = {"unix_s": round(self._wall(), 1), "memory_mib": resident, **self._pacing.as_dict()}
+        contents = {"unix_s": round(self._wall(), 1), "memory_mib": resident, **self._pacing.as_dict(), **self._about()}
         try:
             write_json(path, contents, format=HEARTBEAT_FORMAT, replace=True)
             self._complained = False
@@ -156,7 +159,9 @@ def notify_service(message: str) -> None:
 
 
 def service_text(arguments: Sequence[str], *, folder: Path, memory_limit_mib: float | None = None) -> str:
-    """A systemd user unit that plays from the first log-in on, and starts again whatever happens.
+    """A systemd user unit that plays as long as the desktop session lasts, and starts again whatever happens.
+
+    It may wait for the projector for ever before it is ready, so starting has no time limit.
 
     Parameters
     ----------
@@ -182,6 +187,7 @@ def service_text(arguments: Sequence[str], *, folder: Path, memory_limit_mib: fl
     return f"""[Unit]
 Description=Content on the table, by rigwarp
 After=graphical-session.target
+PartOf=graphical-session.target
 StartLimitIntervalSec=0
 
 [Service]
@@ -191,12 +197,12 @@ WorkingDirectory={_escaped(str(folder))}
 ExecStart={command}
 Restart=always
 RestartSec=3
-TimeoutStartSec=120
+TimeoutStartSec=infinity
 TimeoutStopSec=15
 WatchdogSec={_WATCHDOG_S}
 {memory}
 [Install]
-WantedBy=default.target
+WantedBy=graphical-session.target
 """
 
 

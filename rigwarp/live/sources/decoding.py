@@ -107,6 +107,9 @@ class _AvReader:
             self._stream = self._file.streams.video[0]
         except (av.FFmpegError, IndexError, ValueError) as error:
             raise _no_video(path, error) from error
+        if self._stream.codec_context is None:  # a codec that is not known
+            self._file.close()
+            raise _no_video(path, None)
         self._path = path
         _require_size(path, self._stream.width, self._stream.height)
         self._stream.thread_type = "AUTO"  # frame threads: twice as fast, a few frames later

@@ -1,8 +1,10 @@
 """From what the user names to a source."""
 
+import sys
 from pathlib import Path
 
-from rigwarp.errors import InputError
+from rigwarp.devices.camera_list import listed_cameras
+from rigwarp.errors import DeviceError, InputError
 from rigwarp.files import list_photos, read_colour
 from rigwarp.live.operate.check_pictures import check_picture
 from rigwarp.live.render.mixing import reduced
@@ -41,6 +43,8 @@ def open_source(
         address = name.removeprefix(CAMERA)
         if not (address.isdecimal() or address.startswith("/") or "://" in address):
             raise InputError(f"{name}: found no camera's number, expected camera:0 or the like.")
+        if address.isdecimal():
+            _require_camera(name, int(address))
         return StreamSource(int(address) if address.isdecimal() else address, counts=counts)
     path = Path(name)
     _require_file(path)
@@ -54,6 +58,12 @@ def open_source(
         known = ", ".join(ending[1:] for ending in PICTURE_ENDINGS + VIDEO_ENDINGS)
         raise InputError(f"{path}: found the ending {path.suffix!r}, expected one of {known}, or a folder of pictures.")
     return StillSource(_read_content(path))
+
+
+def _require_camera(name: str, number: int) -> None:
+    """Say at once that there is no such camera, where the system tells; OpenCV would try for ever."""
+    if sys.platform.startswith("linux") and not Path(f"/dev/video{number}").exists():
+        raise DeviceError(f"{name}: found no such camera; this machine has {listed_cameras()}. Connect it.")
 
 
 def _require_file(path: Path) -> None:
