@@ -148,6 +148,13 @@ def test_a_rig_names_only_files_of_its_own_folder(tmp_path, name):
         open_rig(path.parent)
 
 
+def test_a_mesh_of_millions_of_triangles_is_refused_before_it_is_read(tmp_path):
+    assert main(["new", str(tmp_path / "rig"), "--like", "freeform-desk"]) == 0
+    os.truncate(tmp_path / "rig" / "mirror.stl", 84 + 50 * 9_000_000)
+    with pytest.raises(InputError, match="found 429 MiB, expected at most 128"):
+        open_rig(tmp_path / "rig")
+
+
 def test_numbers_beyond_a_float_and_maps_of_another_size(good_rig, tmp_path):
     prewarp = next((good_rig / "results").glob("*/prewarp.npz"))
     with np.load(prewarp) as file:
