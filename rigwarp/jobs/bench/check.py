@@ -58,7 +58,7 @@ def _design_state(folder: RigFolder) -> str | None:
     path = folder.root / DESIGN_FILE
     if not path.exists():
         return None
-    pixel_map, header = read_map(path, resolution=folder.rig.projector.resolution)
+    pixel_map, header = read_map(path)
     if header.get("rig_hash") != folder.rig_hash:
         return "out of date: rig.toml or a file it names has changed since"
     return f"up to date, {100.0 * np.mean(pixel_map.answered):.0f} % of the pixels reach the table"
