@@ -28,6 +28,7 @@ from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, InputError, RigwarpError
 COMMANDS: Final = {
     "demo": "demo",
     "new": "new_rig",
+    "next": "next",
     "check": "check",
     "trace": "trace",
     "targets": "targets",

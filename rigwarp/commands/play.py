@@ -50,6 +50,14 @@ def play(
         bool,
         typer.Option("--design", help="Use the design's warp: what one would get without measuring."),
     ] = False,
+    aim: Annotated[
+        bool,
+        typer.Option(
+            "--aim",
+            help="Instead of SOURCE, before anything is measured: table edge, content outline and middle by the "
+            "design, and fans to focus by, for moving projector and mirror by hand.",
+        ),
+    ] = False,
     display: Annotated[
         int | None,
         typer.Option(
@@ -112,8 +120,9 @@ def play(
     console = Console(json=json)
     if still is not None and still.suffix.lower() not in _STILL_ENDINGS:
         raise UsageError(f"--still {still}: expected a name that ends in .png or .tif")
-    if bool(source) == bool(scene):
-        raise UsageError("found a SOURCE and --scene, expected one of them" if source else "a SOURCE is missing")
+    given = [name for name, there in (("SOURCE", source), ("--scene", scene), ("--aim", aim)) if there]
+    if len(given) != 1:
+        raise UsageError(f"found {' and '.join(given)}, expected one of them" if given else "a SOURCE is missing")
     folder = open_rig(rig)
     options = PlayOptions(
         name=source,
@@ -121,6 +130,7 @@ def play(
         dwell_s=dwell,
         fade_s=fade,
         design=design,
+        aim=aim,
         display=display,
         seconds=seconds,
         drawing=drawing,
@@ -136,8 +146,8 @@ def play(
         fast=fast,
         wait_for_screen=wait_for_screen,
     )
-    if design and watch is not None:
-        raise UsageError("found --design and --watch: only a measured warp can be watched for drift")
+    if (design or aim) and watch is not None:
+        raise UsageError("found --design or --aim, and --watch: only a measured warp can be watched for drift")
     if write_service is not None:
         write_play_service(folder, options, write_service)
         _print_service(console, write_service)

@@ -1,6 +1,5 @@
 """Sign of life, log, memory bound, service file."""
 
-import importlib.util
 import json
 import logging
 import socket
@@ -9,6 +8,7 @@ import sys
 from pathlib import Path
 from shutil import which
 
+import bent_rig
 import numpy as np
 import pytest
 
@@ -24,9 +24,6 @@ from rigwarp.live.run.unattended import BEAT_S, Heartbeat, notify_service, servi
 from rigwarp.live.sources.source import StillSource
 from rigwarp.rig import Content
 
-_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
-bent_rig = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(bent_rig)
 CONTENT = Content(shape="rectangle", size_mm=(200.0, 150.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(64, 48))
 
 
