@@ -89,8 +89,8 @@ def _pictures(parts: ResultParts, facts: AsBuiltFacts) -> list[Picture]:
                 alt="Map of the mirror's height deviation with two sections through its middle; rms "
                 f"{number(facts.figure_rms_um)} micrometres.",
                 caption="Where the built mirror stands out towards the light (red) or lies back from it (blue), in the "
-                "axes of the mirror's own frame, that is of its CAD file, and sections along the dashed lines with a band "
-                "of 2-sigma.",
+                "axes of the mirror's own frame, that is of its CAD file, and sections along the dashed lines with a "
+                "band of 2-sigma.",
             )
         )
         pictures.append(
