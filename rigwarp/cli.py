@@ -5,6 +5,7 @@ was asked for is imported; the help texts of the others are read from their sour
 """
 
 import ast
+import errno
 import functools
 import importlib
 import importlib.util
@@ -13,6 +14,7 @@ import platform
 import sys
 import tempfile
 import traceback
+import warnings
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,7 +23,7 @@ from typing import Annotated, Any, Final
 import typer
 
 import rigwarp
-from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, RigwarpError
+from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, InputError, RigwarpError
 
 COMMANDS: Final = {
     "demo": "demo",
@@ -43,6 +45,11 @@ COMMANDS: Final = {
 """Command -> its module in rigwarp.commands, and the function in it."""
 
 EXIT_UNEXPECTED: Final = 1
+_DISK_ERRORS: Final = {
+    *(errno.ENOSPC, errno.EROFS, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EACCES, errno.EPERM),
+    *(errno.ENOENT, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG, errno.ELOOP),
+}
+"""Errors of a file or disk that are the user's to mend, wherever they come up."""
 _TRACEBACK_OPTION = "--traceback"
 _TRACEBACK_VARIABLE = "RIGWARP_TRACEBACK"
 
@@ -58,6 +65,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # it would stand on stdout, beside the JSON object
     # the fits solve many small systems: on a busy machine several BLAS threads spend their time waiting for each other
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    if arguments is None and not sys.warnoptions:
+        warnings.simplefilter("ignore")  # NumPy's remarks beside an error line help nobody at a terminal
     given = list(sys.argv[1:] if arguments is None else arguments)
     given, show_traceback = _without_traceback_option(given)
     try:
@@ -70,6 +79,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(str(error))
         return error.exit_code
     except Exception as error:
+        reason = _refused_by_system(error)
+        if reason is not None and not show_traceback:
+            _complain(reason)
+            return InputError.exit_code
         if show_traceback:
             traceback.print_exc()
         _complain(f"unexpected {type(error).__name__}: {_one_line(error)}. {_where_logged(given, show_traceback)}")
@@ -182,7 +195,18 @@ def _interrupted() -> int:
 
 
 def _complain(message: str) -> None:
-    print(f"rigwarp: {message}", file=sys.stderr)  # noqa: T201 - this is the place where errors become text
+    one_line = message.replace("\n", "\\n")  # a file name may hold one
+    print(f"rigwarp: {one_line}", file=sys.stderr)  # noqa: T201 - this is the place where errors become text
+
+
+def _refused_by_system(error: Exception) -> str | None:
+    """What the disk or the memory would not give, in words; None for any other error."""
+    if isinstance(error, MemoryError):
+        return "there is not enough memory for this. Close other programs, or use smaller files."
+    if not isinstance(error, OSError) or error.errno not in _DISK_ERRORS:
+        return None
+    where = f"{error.filename}: " if error.filename else ""
+    return f"{where}{error.strerror}. Check that the disk has space and the folder may be read and written."
 
 
 def _one_line(error: Exception) -> str:

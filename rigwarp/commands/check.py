@@ -11,8 +11,8 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.preflight_text import print_findings
-from rigwarp.commands.terminal import AtTerminal
-from rigwarp.files import RigFolder, open_rig
+from rigwarp.commands.terminal import AtTerminal, confirm_tidy
+from rigwarp.files import RigFolder, leftovers, open_rig, remove_leftovers, rig_locked
 from rigwarp.jobs.bench.check import draw_sketch, machine_remarks, rig_remarks, try_out, what_is_there
 from rigwarp.jobs.bench.machine import Machine, look_around
 from rigwarp.jobs.bench.preflight import camera_and_sheet
@@ -28,6 +28,11 @@ def check(
     preview: Annotated[
         bool, typer.Option("--preview", help="First show the camera's live picture, to set it up.", show_default=False)
     ] = False,
+    tidy: Annotated[
+        bool,
+        typer.Option("--tidy", help="Remove unfinished runs and part files, after asking.", show_default=False),
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Answer yes to --tidy.", show_default=False)] = False,
     display: DisplayOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -41,10 +46,16 @@ def check(
     With --preview a window first shows what the camera sees, to aim and focus it: burnt-out places hatched, the board,
     the content area's outline where camera.json tells it, and the level. Escape or Enter goes on.
 
+    With --tidy nothing is looked at: what interrupted commands have left in the folder is listed and, once you have
+    typed yes, removed. A scan that was interrupted cannot be gone on with any more afterwards.
+
     Exit code 3 when rig.toml or a file beside it is wrong, 5 when a scan would be worth nothing as things are.
     """
     console = Console(json=json)
     folder = open_rig(rig)
+    if tidy:
+        _tidy(console, folder, yes=yes)
+        return
     sketch = draw_sketch(folder)
     progress = what_is_there(folder)
     machine = look_around()
@@ -83,6 +94,17 @@ def check(
     print_next(console, folder)
     if looked is not None:
         require_no_stop(looked.findings)
+
+
+def _tidy(console: Console, folder: RigFolder, *, yes: bool) -> None:
+    with rig_locked(folder.root, "check --tidy"):
+        found = leftovers(folder.root)
+        console.table([(one.path, one.kind, f"{one.size_bytes / 2**20:.1f} MiB") for one in found])
+        if found:
+            confirm_tidy(console, yes=yes)
+            remove_leftovers(found)
+    console.say(f"{len(found)} removed." if found else "Nothing is left over.")
+    console.result({"removed": [one.path for one in found]})
 
 
 def _print_rig(console: Console, folder: RigFolder) -> None:

@@ -58,7 +58,16 @@ def play(
             "design, and fans to focus by, for moving projector and mirror by hand.",
         ),
     ] = False,
-    display: Annotated[int, typer.Option("--display", help="Number of the display, 0 the first.")] = 0,
+    display: Annotated[
+        int | None,
+        typer.Option(
+            "--display", help="Number of the display, 0 the first; by default the one of the projector's size."
+        ),
+    ] = None,
+    wait_for_screen: Annotated[
+        bool,
+        typer.Option("--wait-for-screen", help="Wait until that display is there; end with 4 when it has gone."),
+    ] = False,
     seconds: Annotated[float | None, typer.Option("--seconds", help="Stop after this time.")] = None,
     drawing: Annotated[
         Drawing, typer.Option("--draw", help="auto: the GPU if there is one; gl or cpu: insist on it.")
@@ -91,6 +100,10 @@ def play(
             help="So often look, at a quiet moment, whether anything has moved, and take a correction over.",
         ),
     ] = None,
+    fast: Annotated[
+        bool,
+        typer.Option("--fast", help="Let commands and --dwell flash more than three times a second: ask visitors."),
+    ] = False,
     write_service: Annotated[
         Path | None,
         typer.Option(
@@ -130,6 +143,8 @@ def play(
         heartbeat=heartbeat,
         memory_limit_mib=memory_limit,
         watch_hours=watch,
+        fast=fast,
+        wait_for_screen=wait_for_screen,
     )
     if (design or aim) and watch is not None:
         raise UsageError("found --design or --aim, and --watch: only a measured warp can be watched for drift")
@@ -147,7 +162,7 @@ def play(
 
 def _print_service(console: Console, path: Path) -> None:
     console.say(f"{path}: move it to ~/.config/systemd/user/, then: systemctl --user enable --now {path.name}")
-    console.say("loginctl enable-linger makes it start at power-on, before anybody logs in.")
+    console.say("It starts with the desktop session: let the computer log in by itself when it is switched on.")
     console.result({"service": path})
 
 

@@ -9,7 +9,7 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import InputError, UsageError
-from rigwarp.files import open_rig, write_bytes
+from rigwarp.files import make_folder, open_rig, write_bytes
 from rigwarp.rig import Target
 from rigwarp.sheets.page import target_keys
 from rigwarp.sheets.pdf import A3, SHEET_FORMATS, SMALL_TARGET, STANDARD_TARGET, TargetSheet, draw_target, fits
@@ -101,6 +101,6 @@ def _write(folder: Path, sheets: list[TargetSheet]) -> None:
         )
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder}: found a file, expected a folder (or nothing yet). Name another folder.")
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     for sheet in sheets:
         write_bytes(folder / sheet.name, sheet.pdf)

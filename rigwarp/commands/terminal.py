@@ -49,10 +49,25 @@ def confirm_fast(console: Console, folder: RigFolder, *, fast: bool, yes: bool) 
     if not fast or folder.rig.camera.device == VIRTUAL:
         return
     console.note(textwrap.fill(FAST_WARNING, 100))
+    _require_yes(console, yes=yes, what="--fast-patterns", without="without it patterns keep to a safe rate")
+
+
+def confirm_tidy(console: Console, *, yes: bool) -> None:
+    """Have it confirmed that what was listed may be removed.
+
+    Raises
+    ------
+    UsageError
+        If nobody confirms.
+    """
+    _require_yes(console, yes=yes, what="--tidy", without="nothing was removed")
+
+
+def _require_yes(console: Console, *, yes: bool, what: str, without: str) -> None:
     if yes:
         return
     if not sys.stdin.isatty():
-        raise UsageError("--fast-patterns has to be confirmed: answer on a terminal, or add --yes")
+        raise UsageError(f"{what} has to be confirmed: answer on a terminal, or add --yes")
     console.note("Type yes to go on:")
     if sys.stdin.readline().strip().lower() != "yes":
-        raise UsageError("--fast-patterns was not confirmed; without it patterns keep to a safe rate")
+        raise UsageError(f"{what} was not confirmed; {without}")

@@ -55,6 +55,11 @@ def prepare_environment() -> None:
         os.environ.setdefault("SDL_VIDEODRIVER", "kmsdrm,offscreen")
 
 
+def screens_in_memory() -> bool:
+    """True where the user has asked for a video driver that draws into memory, by SDL's own variable."""
+    return os.environ.get("SDL_VIDEODRIVER", "") in MADE_UP_SCREENS
+
+
 def start_screens() -> list[Monitor]:
     """Start SDL's video and list the real monitors; `pygame.display.quit` ends it.
 

@@ -16,12 +16,32 @@ _HOW_TO_SET = (
 )
 
 
+class MonitorSeat:
+    """A monitor that a window was opened on, and whether it is still there. Close it at the end."""
+
+    def __init__(self, monitor: Monitor) -> None:
+        self._monitor = monitor
+        self._outputs = XOutputs.connect() if pygame.display.get_driver() == "x11" else None
+
+    def is_there(self) -> bool:
+        """False when the monitor is gone, switched off, or runs at another size."""
+        here = self._monitor
+        known = any((m.size, m.position) == (here.size, here.position) for m in monitors())
+        lit = self._outputs.lit() if self._outputs is not None else None
+        return known and (lit is None or here.position is None or (*here.position, *here.size) in lit)
+
+    def close(self) -> None:
+        """Calling it twice is fine."""
+        if self._outputs is not None:
+            self._outputs.close()
+
+
 class WindowDisplay:
     """Shows pictures on a monitor. Open it with `open_window_display`."""
 
-    def __init__(self, monitor: Monitor, outputs: XOutputs | None) -> None:
+    def __init__(self, monitor: Monitor) -> None:
         self._monitor = monitor
-        self._outputs = outputs
+        self._seat = MonitorSeat(monitor)
         self._open = True
 
     @property
@@ -57,8 +77,7 @@ class WindowDisplay:
         if not self._open:
             return
         self._open = False
-        if self._outputs is not None:
-            self._outputs.close()
+        self._seat.close()
         pygame.display.quit()
 
     def _heed_events(self) -> None:
@@ -70,10 +89,7 @@ class WindowDisplay:
     def _check_monitor(self) -> None:
         """That the window still covers the monitor, and the monitor is still there."""
         here = self._monitor
-        known = [m for m in monitors() if (m.size, m.position) == (here.size, here.position)]
-        lit = self._outputs.lit() if self._outputs is not None else None
-        dark = lit is not None and here.position is not None and (*here.position, *here.size) not in lit
-        if not known or dark:
+        if not self._seat.is_there():
             raise DeviceError(
                 f"display {here} is gone or has changed: plug the projector in again, {_HOW_TO_SET}, and go on"
             )
@@ -98,7 +114,7 @@ def open_window_display(size: tuple[int, int], *, display: int | None = None) ->
         monitor = choose_monitor(found, size, display)
         pygame.display.set_mode(size, pygame.NOFRAME, display=monitor.number)
         dress_window()
-        opened = WindowDisplay(monitor, XOutputs.connect() if pygame.display.get_driver() == "x11" else None)
+        opened = WindowDisplay(monitor)
         opened.show(np.zeros((size[1], size[0]), np.uint8))
     except pygame.error as error:
         pygame.display.quit()

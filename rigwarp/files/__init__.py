@@ -2,7 +2,7 @@
 
 from rigwarp.files.adjust_file import read_adjustment, write_adjustment
 from rigwarp.files.as_built_file import read_as_built, write_as_built
-from rigwarp.files.atomic import plain_json, write_bytes, write_json, write_npz, write_text
+from rigwarp.files.atomic import make_folder, plain_json, write_bytes, write_json, write_npz, write_text
 from rigwarp.files.camera_file import name_aside, read_camera, read_camera_extra, write_camera
 from rigwarp.files.decoded_file import read_decoded, write_decoded
 from rigwarp.files.exports.export_folder import new_export
@@ -13,6 +13,7 @@ from rigwarp.files.pictures import list_photos, read_colour, read_photo, write_p
 from rigwarp.files.prewarp_file import read_prewarp, write_prewarp
 from rigwarp.files.reading import Field, read_bytes, read_json, read_npz, read_text
 from rigwarp.files.rig_folder import RigFolder, open_rig
+from rigwarp.files.rig_lock import rig_locked
 from rigwarp.files.runs import (
     UTC_STAMP,
     complete_runs,
@@ -26,6 +27,7 @@ from rigwarp.files.runs import (
     read_start,
 )
 from rigwarp.files.shapes import read_mesh, read_profile, write_stl
+from rigwarp.files.tidy import leftovers, remove_leftovers
 
 __all__ = [
     "UTC_STAMP",
@@ -38,8 +40,10 @@ __all__ = [
     "interrupted_run",
     "is_complete",
     "latest_complete",
+    "leftovers",
     "list_photos",
     "make_current",
+    "make_folder",
     "name_aside",
     "new_export",
     "new_run",
@@ -64,6 +68,8 @@ __all__ = [
     "read_profile",
     "read_start",
     "read_text",
+    "remove_leftovers",
+    "rig_locked",
     "write_adjustment",
     "write_as_built",
     "write_bytes",

@@ -9,14 +9,12 @@ from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.reading import read_json
 from rigwarp.prewarp import Adjustment, Drag
-from rigwarp.prewarp.adjustment import LIMITS
+from rigwarp.prewarp.adjustment import LIMITS, MOST_CORNERS, MOST_DRAGS
 
 FORMAT: Final = "rigwarp adjust"
 _CHOICES: Final = ("flatten_limit", "flatten_falloff")
 """Numbers that may be null."""
 _FURTHEST_MM = 100_000.0
-_MOST = 1000
-"""Drags, masks, or corners of a mask: far more than anybody makes by hand."""
 
 
 def write_adjustment(path: Path, adjustment: Adjustment, *, revision: int) -> None:
@@ -40,8 +38,11 @@ def read_adjustment(path: Path) -> tuple[Adjustment, int]:
     if type(revision) is not int or revision < 0:
         raise _wrong(path, f"revision {json.dumps(revision)[:60]}", "a whole number, 0 or more")
     numbers = {key: _limited(path, key, contents.get(key, getattr(Adjustment(), key))) for key in LIMITS}
-    drags = _list(path, "drags", contents.get("drags", []))
-    masks = _list(path, "masks", contents.get("masks", []))
+    drags = _list(path, "drags", contents.get("drags", []), MOST_DRAGS)
+    masks = _list(path, "masks", contents.get("masks", []), MOST_CORNERS)
+    corners = sum(len(mask) for mask in masks if isinstance(mask, list))
+    if corners > MOST_CORNERS:
+        raise _wrong(path, f"masks of {corners} corners", f"at most {MOST_CORNERS} together")
     adjustment = Adjustment(
         shift_mm=_point(path, "shift_mm", contents.get("shift_mm", [0.0, 0.0])),
         drags=tuple(_drag(path, f"drags[{i}]", drag) for i, drag in enumerate(drags)),
@@ -63,15 +64,17 @@ def _drag(path: Path, key: str, value: Any) -> Drag:
 
 
 def _mask(path: Path, key: str, value: Any) -> tuple[tuple[float, float], ...]:
-    corners = tuple(_point(path, f"{key}[{i}]", corner) for i, corner in enumerate(_list(path, key, value)))
+    corners = tuple(
+        _point(path, f"{key}[{i}]", corner) for i, corner in enumerate(_list(path, key, value, MOST_CORNERS))
+    )
     if len(corners) < 3:
         raise _wrong(path, f"{key} with {len(corners)} corners", "three or more")
     return corners
 
 
-def _list(path: Path, key: str, value: Any) -> list[Any]:
-    if not isinstance(value, list) or len(value) > _MOST:
-        raise _wrong(path, f"{key} {json.dumps(value)[:60]}", f"a list of at most {_MOST}")
+def _list(path: Path, key: str, value: Any, most: int) -> list[Any]:
+    if not isinstance(value, list) or len(value) > most:
+        raise _wrong(path, f"{key} {json.dumps(value)[:60]}", f"a list of at most {most}")
     return value
 
 

@@ -1,5 +1,7 @@
 """Files written whole or not at all: temporary name in the same folder, fsync, rename; no silent overwriting."""
 
+import contextlib
+import ctypes
 import io
 import json
 import os
@@ -9,10 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from rigwarp.errors import InputError
 
+_AT_FDCWD, _RENAME_EXCHANGE = -100, 2
 TEMPORARY_ENDING = ".part"
 """Ending of files that are being written; no reader ever looks at one."""
 
@@ -43,12 +46,24 @@ def write_bytes(path: Path, data: bytes | memoryview, *, replace: bool = False) 
         _take_name(temporary, path, replace=replace)
         _sync_folder(path.parent)
     except OSError as error:
-        raise InputError(
-            f"{path}: cannot be written ({error.strerror or error}). "
-            "Check that the folder exists and may be written to, and that the disk has space."
-        ) from error
+        raise _cannot_write(path, error) from error
     finally:
-        temporary.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # on a read-only disk it would take the place of the error that counts
+            temporary.unlink()
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder and those above it; one that is there is fine.
+
+    Raises
+    ------
+    InputError
+        If it cannot be made.
+    """
+    try:
+        Path(path).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _cannot_write(path, error) from error
 
 
 def write_text(path: Path, text: str, *, replace: bool = False) -> None:
@@ -84,8 +99,16 @@ def write_npz(
     described = {"format": format, "version": version, **plain_json(dict(header or {}))}
     text = json.dumps(described, ensure_ascii=False, allow_nan=False)
     buffer = io.BytesIO()
-    np.savez(buffer, allow_pickle=False, header=np.array(text), **{name: np.asarray(a) for name, a in arrays.items()})
+    plain: dict[str, Any] = {name: _plain_array(name, array) for name, array in arrays.items()}
+    np.savez(buffer, header=np.array(text), **plain)
     write_bytes(path, buffer.getbuffer(), replace=replace)
+
+
+def _plain_array(name: str, values: ArrayLike) -> NDArray[Any]:
+    array = np.asarray(values)
+    if array.dtype.hasobject:  # savez would pickle it, and no reader opens a pickle
+        raise ValueError(f"array {name}: Object arrays cannot be written")
+    return array
 
 
 def plain_json(value: Any) -> Any:
@@ -126,6 +149,20 @@ def _take_name(temporary: Path, path: Path, *, replace: bool) -> None:
         os.rename(temporary, path)
 
 
+def exchange(first: Path, second: Path) -> bool:
+    """Let two files or folders swap their names in one step; False, and nothing done, where the system cannot.
+
+    Linux's renameat2(2) with RENAME_EXCHANGE, which Python does not offer.
+    """
+    try:
+        renameat2 = ctypes.CDLL(None).renameat2
+    except (OSError, AttributeError, TypeError):
+        return False
+    here = ctypes.c_int(_AT_FDCWD)
+    old, new = os.fsencode(os.path.abspath(first)), os.fsencode(os.path.abspath(second))
+    return int(renameat2(here, old, here, new, ctypes.c_uint(_RENAME_EXCHANGE))) == 0
+
+
 def _sync_folder(folder: Path) -> None:
     """Make the new name itself durable; Windows cannot open folders and does not need it."""
     if os.name == "nt":
@@ -135,6 +172,13 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def _cannot_write(path: Path, error: OSError) -> InputError:
+    return InputError(
+        f"{path}: cannot be written ({error.strerror or error}). "
+        "Check that the folder exists and may be written to, and that the disk has space."
+    )
 
 
 def _already_there(path: Path) -> InputError:

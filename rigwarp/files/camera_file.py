@@ -119,7 +119,7 @@ def _true_rotation(path: Path, R: Array) -> Array:
 
 
 def _wrong(path: Path, key: str, value: Any, expected: str) -> InputError:
-    found = "nothing" if value is None else str(value)[:80]
+    found = "nothing" if value is None else repr(value)[:80]
     return InputError(
         f"{path}: {key}: found {found}, expected {expected}. Correct it or make the file again with: rigwarp camera"
     )

@@ -52,17 +52,25 @@ def write_map(
     write_npz(path, arrays, format=FORMAT, header=header, replace=replace)
 
 
-def read_map(path: Path, *, make_with: str = "") -> tuple[PixelMap, dict[str, Any]]:
-    """A map and its header.
+def read_map(
+    path: Path, *, resolution: tuple[int, int] | None = None, make_with: str = ""
+) -> tuple[PixelMap, dict[str, Any]]:
+    """A map and its header; `resolution` is (width, height) of the projector that it has to be for.
 
     Raises
     ------
     InputError
-        If the file is missing, damaged or foreign, or says something that no map can say.
+        If the file is missing, damaged or foreign, is for another projector, or says something that no map can say.
     """
     arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with)
     pixel_map = PixelMap(**arrays)
     _check(path, pixel_map)
+    height, width = pixel_map.x_mm.shape
+    if resolution not in (None, (width, height)):
+        raise InputError(
+            f"{path}: found {width} x {height} pixels, expected the projector's {resolution[0]} x {resolution[1]}. "
+            "Make the file again."
+        )
     return pixel_map, header
 
 

@@ -1,17 +1,22 @@
 """Photographs and frames on disk."""
 
+import io
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Final, cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from PIL import JpegImagePlugin, PngImagePlugin, TiffImagePlugin
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
 from rigwarp.files.reading import read_bytes
 from rigwarp.geometry import Photo
 
+_BAND_ROWS = 256
+MOST_PIXELS: Final = 200_000_000
+"""What the largest cameras have; decoded in 16 bits and colour that is 1.2 GB."""
 PHOTO_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 
 
@@ -31,7 +36,7 @@ def read_photo(path: Path) -> Photo:
         If the file is missing or is no PNG, JPEG or TIFF picture of 8 or 16 bits.
     """
     path = Path(path)
-    picture = _decode(path, read_bytes(path))
+    picture = _decoded(path)
     if picture.ndim == 2:
         return picture
     if picture.shape[2] < 3:
@@ -39,10 +44,18 @@ def read_photo(path: Path) -> Photo:
     return cast(Photo, cv2.cvtColor(picture[..., :3], cv2.COLOR_BGR2GRAY))
 
 
-def read_colour(path: Path) -> NDArray[np.uint8]:
+def read_colour(path: Path, *, most_pixels: int = MOST_PIXELS) -> NDArray[np.uint8]:
     """A picture as content: (H, W, 3) uint8 RGB; grey is repeated, 16 bits are cut to 8, transparency is black."""
     path = Path(path)
-    picture = _decode(path, read_bytes(path))
+    picture = _decoded(path, most_pixels)
+    colours = np.empty((*picture.shape[:2], 3), np.uint8)
+    for top in range(0, len(picture), _BAND_ROWS):  # 32-bit copies of a large picture at once would fill the memory
+        colours[top : top + _BAND_ROWS] = _colours_of(picture[top : top + _BAND_ROWS])
+    return colours
+
+
+def _colours_of(picture: Photo) -> NDArray[np.uint8]:
+    """(h, w, 3) RGB of what OpenCV decoded: grey, BGR or BGRA in 8 or 16 bits."""
     if picture.dtype == np.uint16:
         picture = ((picture.astype(np.uint32) * 255 + 32767) // 65535).astype(np.uint8)
     if picture.ndim == 3 and picture.shape[2] == 4:
@@ -50,7 +63,7 @@ def read_colour(path: Path) -> NDArray[np.uint8]:
     if picture.ndim == 2 or picture.shape[2] < 3:
         grey = picture if picture.ndim == 2 else picture[..., 0]
         return np.repeat(grey[..., None], 3, axis=2)
-    return np.ascontiguousarray(picture[..., 2::-1])
+    return cast(NDArray[np.uint8], picture[..., 2::-1])
 
 
 def write_picture(path: Path, picture: NDArray[Any], *, replace: bool = False) -> None:
@@ -98,9 +111,34 @@ def list_photos(folder: Path) -> list[Path]:
     return photos
 
 
-def _decode(path: Path, data: bytes) -> Photo:
+def _require_size(path: Path, data: bytes, most_pixels: int) -> None:
+    """Refuse a picture whose head says that it is no picture of ours, or too large, before it is decoded."""
+    size = _size_in_head(data)
+    if size is None:
+        raise InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
+    if size[0] * size[1] > most_pixels:
+        raise InputError(
+            f"{path}: found {size[0]} x {size[1]} pixels, expected at most {most_pixels // 10**6} million. Reduce it."
+        )
+
+
+def _size_in_head(data: bytes) -> tuple[int, int] | None:
+    """(width, height) that a PNG, JPEG or TIFF claims; None for anything else."""
+    # by class: Image.open tries forty formats, and warns of large pictures
+    for kind in (PngImagePlugin.PngImageFile, JpegImagePlugin.JpegImageFile, TiffImagePlugin.TiffImageFile):
+        try:
+            size: tuple[int, int] = kind(io.BytesIO(data)).size
+            return size
+        except Exception:  # whatever damaged bytes lead it to
+            continue
+    return None
+
+
+def _decoded(path: Path, most_pixels: int = MOST_PIXELS) -> Photo:
     if path.suffix.lower() not in PHOTO_ENDINGS:
         raise InputError(f"{path}: found the ending {path.suffix!r}, expected png, jpg or tif. Convert the picture.")
+    data = read_bytes(path)
+    _require_size(path, data, most_pixels)
     try:
         picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED) if data else None
     except cv2.error:

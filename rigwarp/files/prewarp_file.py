@@ -23,6 +23,7 @@ _FIELDS = {
     "zone": Field(kind="i", dtype=np.int16, shape=("H", "W")),
     "gain": _GAIN,
 }
+_LARGEST = 1e9
 _MAY_LACK = {
     # only where light was measured, and evened out by a version that keeps what it did it with
     "light": _GAIN,
@@ -88,6 +89,8 @@ def _number(path: Path, header: Mapping[str, Any], key: str) -> float:
     value = header.get(key)
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise _wrong(path, f"{key} {json.dumps(value)[:80]}", "a number")
+    if abs(value) > _LARGEST:  # a whole number may be too large for a float
+        raise _wrong(path, f"{key} {json.dumps(value)[:80]}", f"at most {_LARGEST:g}")
     return float(value)
 
 

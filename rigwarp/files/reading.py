@@ -2,6 +2,8 @@
 
 import json
 import math
+import os
+import stat
 import struct
 import tokenize
 import zipfile
@@ -15,6 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
+
+_MOST_FILE_BYTES = 1 << 30
+_MOST_TEXT_BYTES = 32 << 20
+"""Of JSON, TOML and CSV: a hundred times what is ever written, and parsed within seconds."""
+_DEEPEST = 40
+_MOST_ARRAY_BYTES = 2 << 30
+"""Of all arrays that are read from a file, as they come out of it: a map for 8K takes 1.7 GB."""
 
 # All that zipfile, zlib and numpy were seen to raise on damaged archives.
 _DAMAGED = (
@@ -51,22 +60,46 @@ class Field:
     shape: tuple[int | str, ...]
 
 
-def read_bytes(path: Path, *, make_with: str = "") -> bytes:
+def read_bytes(path: Path, *, make_with: str = "", most_bytes: int = _MOST_FILE_BYTES) -> bytes:
     """The contents of a file; `make_with` says what to do when it is missing.
+
+    Devices and pipes are refused before they are opened: one never ends, the other may never begin.
 
     Raises
     ------
     InputError
-        It is missing or cannot be read.
+        It is missing, cannot be read, is no regular file, or is larger than `most_bytes`.
     """
     advice = make_with or "Check the path."
     try:
+        require_regular(Path(path), most_bytes=most_bytes)
         return Path(path).read_bytes()
     except FileNotFoundError:
         raise InputError(f"{path}: found no such file, expected one. {advice}") from None
     except (OSError, ValueError) as error:  # ValueError: a name that no file system takes
         reason = getattr(error, "strerror", None) or error
         raise InputError(f"{path}: cannot be read ({reason}). {advice}") from error
+
+
+def require_regular(path: Path, *, most_bytes: int = _MOST_FILE_BYTES) -> None:
+    """Refuse what is no file, and files that are too large to be what they say.
+
+    Raises
+    ------
+    InputError
+        It is a folder, a device, a pipe or a socket, or larger than `most_bytes`.
+    OSError
+        It is not there.
+    """
+    facts = os.stat(path)
+    if not stat.S_ISREG(facts.st_mode):
+        kind = "a folder" if stat.S_ISDIR(facts.st_mode) else "a device or pipe"
+        raise InputError(f"{path}: cannot be read: found {kind}, expected a file. Check the path.")
+    if facts.st_size > most_bytes:
+        raise InputError(
+            f"{path}: found {facts.st_size / 2**20:.0f} MiB, expected at most {most_bytes / 2**20:.0f}. "
+            "Check that it is the right file."
+        )
 
 
 def read_text(path: Path, *, make_with: str = "") -> str:
@@ -78,7 +111,7 @@ def read_text(path: Path, *, make_with: str = "") -> str:
         It is missing, cannot be read, or is no UTF-8.
     """
     try:
-        return read_bytes(path, make_with=make_with).decode("utf-8-sig")
+        return read_bytes(path, make_with=make_with, most_bytes=_MOST_TEXT_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(
             f"{path}: found bytes that are not UTF-8 text (at byte {error.start}), expected a text file. "
@@ -101,8 +134,21 @@ def read_json(path: Path, *, format: str, version: int = 1, make_with: str = "")
         raise InputError(f"{path}: not a readable JSON file ({error}). It may be cut off: make it again.") from None
     if not isinstance(contents, dict):
         raise InputError(f'{path}: found no JSON object, expected one with format = "{format}". Make the file again.')
+    if _too_deep(contents):
+        raise InputError(f"{path}: found lists in lists without end, expected a plain file. Make the file again.")
     check_format(path, contents, format=format, version=version)
     return {key: value for key, value in contents.items() if key not in ("format", "version")}
+
+
+def _too_deep(contents: dict[str, Any]) -> bool:
+    """True for what would exhaust whoever walks through it."""
+    level: list[Any] = [contents]
+    for _ in range(_DEEPEST):
+        inside = [child for one in level for child in (one.values() if isinstance(one, dict) else one)]
+        level = [child for child in inside if isinstance(child, dict | list)]
+        if not level:
+            return False
+    return True
 
 
 def check_format(path: Path, contents: Mapping[str, Any], *, format: str, version: int) -> None:
@@ -146,16 +192,42 @@ def read_npz(
     if not Path(path).is_file():
         raise InputError(f"{path}: found no such file, expected one. {make_with or 'Check the path.'}")
     try:
-        # opened here because numpy leaves the file open when the archive is damaged
-        with open(path, "rb") as file, np.load(file, allow_pickle=False) as archive:
-            names = set(archive.files) if isinstance(archive, np.lib.npyio.NpzFile) else set()
-            raw = {name: archive[name] for name in ("header", *fields, *(optional or ())) if name in names}
+        with open(path, "rb") as file, zipfile.ZipFile(file) as archive:
+            names = {name.removesuffix(".npy") for name in archive.namelist()}
+            wanted = [name for name in ("header", *fields, *(optional or ())) if name in names]
+            _require_modest(path, {name: _array_bytes(archive, name) for name in wanted})
+            raw = {name: _array_in(archive, name) for name in wanted}
     except _DAMAGED as error:
         reason = str(error).partition("\n")[0][:120]
         raise InputError(f"{path}: not a readable npz file ({reason}). It may be cut off: make it again.") from None
     header = _header(path, raw.pop("header", None), format=format, version=version)
     there = {name: field for name, field in (optional or {}).items() if name in raw}
     return _checked(path, raw, {**fields, **there}), header
+
+
+def _array_bytes(archive: zipfile.ZipFile, name: str) -> int:
+    """What an array will take, from the description before its contents."""
+    with archive.open(f"{name}.npy") as member:
+        version = np.lib.format.read_magic(member)
+        read = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
+        shape, _, dtype = read(member)
+    return math.prod(shape) * dtype.itemsize
+
+
+def _array_in(archive: zipfile.ZipFile, name: str) -> NDArray[Any]:
+    with archive.open(f"{name}.npy") as member:
+        array: NDArray[Any] = np.lib.format.read_array(member, allow_pickle=False)
+    return array
+
+
+def _require_modest(path: Path, sizes: Mapping[str, int]) -> None:
+    """Refuse arrays that would fill the memory before any of them is read."""
+    if sizes.get("header", 0) > 4 * _MOST_TEXT_BYTES or sum(sizes.values()) > _MOST_ARRAY_BYTES:
+        largest = max(sizes, key=lambda name: sizes[name])
+        raise InputError(
+            f"{path}: found arrays of {sum(sizes.values()) / 2**30:.1f} GiB, {largest} the largest, expected at most "
+            f"{_MOST_ARRAY_BYTES / 2**30:.0f}. Make the file again."
+        )
 
 
 def _header(path: Path, array: NDArray[Any] | None, *, format: str, version: int) -> dict[str, Any]:
@@ -167,6 +239,8 @@ def _header(path: Path, array: NDArray[Any] | None, *, format: str, version: int
         raise InputError(f"{path}: the header is not JSON ({error}). Make the file again.") from None
     if not isinstance(header, dict):
         raise InputError(f"{path}: the header is not a JSON object. Make the file again.")
+    if _too_deep(header):
+        raise InputError(f"{path}: found lists in lists without end in the header. Make the file again.")
     check_format(path, header, format=format, version=version)
     return header
 
@@ -193,7 +267,7 @@ def _checked(path: Path, raw: Mapping[str, NDArray[Any]], fields: Mapping[str, F
         lengths |= {
             side: length for side, length in zip(field.shape, array.shape, strict=True) if isinstance(side, str)
         }
-        checked[name] = array.astype(field.dtype)
+        checked[name] = array.astype(field.dtype, copy=False)
     return checked
 
 

@@ -1,15 +1,19 @@
 """A rig folder: rig.toml and the files that it names."""
 
+import contextlib
 import hashlib
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from rigwarp.errors import InputError
 from rigwarp.files.names import RIG_FILE
-from rigwarp.files.reading import read_bytes, read_text
+from rigwarp.files.reading import read_bytes, read_text, require_regular
 from rigwarp.files.shapes import read_mesh, read_profile
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape, ProfileShape, Rig, parse_rig
+
+_MOST_PART_BYTES = 128 << 20
+"""Of a mesh: 2.6 million triangles as binary STL, some 2 GB when traced; nine million took 5 to 8."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,6 +59,9 @@ def open_rig(path: Path | str) -> RigFolder:
     meshes, profiles = {}, {}
     for key, name, is_profile in _named_files(rig):
         where = f"{file}: {key}"
+        _require_inside(where, name)
+        with contextlib.suppress(OSError):  # what is not there is told by its reader
+            require_regular(root / name, most_bytes=_MOST_PART_BYTES)
         if is_profile:
             profiles[name] = read_profile(root / name, key=where)
         elif name not in meshes:
@@ -62,6 +69,15 @@ def open_rig(path: Path | str) -> RigFolder:
     return RigFolder(
         root=root, rig=rig, meshes=meshes, profiles=profiles, rig_text=text, rig_hash=_design_hash(root, rig, text)
     )
+
+
+def _require_inside(where: str, name: str) -> None:
+    """A rig folder that came from somewhere else must not make rigwarp read this computer's other files."""
+    if PureWindowsPath(name).anchor or PurePosixPath(name).is_absolute() or ".." in PureWindowsPath(name).parts:
+        raise InputError(
+            f'{where}: found "{name[:80]}", which leads out of the rig folder, expected a file in it. '
+            "Copy the file into the folder and give its name."
+        )
 
 
 def _named_files(rig: Rig) -> list[tuple[str, str, bool]]:

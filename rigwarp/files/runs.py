@@ -16,6 +16,7 @@ from rigwarp.files.names import CURRENT_FILE, RESULTS, SCANS, START_FILE, STOP_F
 from rigwarp.files.reading import read_json
 from rigwarp.files.records.run import StartRecord, StopRecord
 from rigwarp.files.rig_folder import RigFolder
+from rigwarp.files.rig_lock import rig_locked
 
 UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
 """How folders and files are named by the time."""
@@ -47,17 +48,18 @@ def new_run(
         Everything else that the result depends on, as JSON values.
     """
     started = datetime.now(UTC)
-    run = _make_folder(Path(parent), started)
-    StartRecord(
-        command=command,
-        settings=dict(settings or {}),
-        started_utc=started.isoformat(timespec="milliseconds"),
-        rig_hash=folder.rig_hash,
-        rig_toml=folder.rig_text,
-        versions=_versions(),
-    ).write(run / START_FILE)
-    yield run
-    _finish(run, started)
+    with rig_locked(folder.root, command):
+        run = _make_folder(Path(parent), started)
+        StartRecord(
+            command=command,
+            settings=dict(settings or {}),
+            started_utc=started.isoformat(timespec="milliseconds"),
+            rig_hash=folder.rig_hash,
+            rig_toml=folder.rig_text,
+            versions=_versions(),
+        ).write(run / START_FILE)
+        yield run
+        _finish(run, started)
 
 
 @contextmanager
@@ -93,6 +95,14 @@ def interrupted_run(parent: Path) -> Path | None:
         return None
     runs = sorted((child for child in Path(parent).iterdir() if _NAME.fullmatch(child.name)), key=_order)
     return runs[-1] if runs and not is_complete(runs[-1]) else None
+
+
+def unfinished_runs(parent: Path) -> list[Path]:
+    """The runs under `parent` that were interrupted and are never used, or are being made; oldest first."""
+    if not Path(parent).is_dir():
+        return []
+    runs = [child for child in Path(parent).iterdir() if _NAME.fullmatch(child.name) and not is_complete(child)]
+    return sorted(runs, key=_order)
 
 
 def complete_runs(parent: Path) -> list[Path]:

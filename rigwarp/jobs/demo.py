@@ -10,7 +10,7 @@ import numpy as np
 
 from rigwarp.as_built import AsBuilt, align_built, remove_rigid
 from rigwarp.devices import Bench, open_virtual
-from rigwarp.files import RigFolder, write_bytes, write_picture
+from rigwarp.files import RigFolder, make_folder, write_bytes, write_picture
 from rigwarp.files.names import DESIGN_PICTURES, PICTURES
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
@@ -106,7 +106,7 @@ def free_folder(scenario: str) -> Path:
 def photograph_board(progress: Progress, folder: RigFolder, virtual: VirtualRig) -> BoardPhotos:
     """Virtual photos of the board into the rig folder, for a camera calibration as from any other photos."""
     photos = folder.root / "photos"
-    (photos / "lens").mkdir(parents=True)
+    make_folder(photos / "lens")
     with progress.stage(_BOARD_PHOTOS + 1, "Photographing the board") as advance:
         for number, photo in enumerate(virtual.board_photos(_BOARD_PHOTOS)):
             write_picture(photos / "lens" / f"{number:02d}.png", photo)

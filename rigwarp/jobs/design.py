@@ -24,7 +24,7 @@ def design_map(folder: RigFolder) -> PixelMap:
     """The design map: from design.npz when it belongs to this rig.toml, else traced anew."""
     path = folder.root / DESIGN_FILE
     if path.exists():
-        design, header = read_map(path)
+        design, header = read_map(path, resolution=folder.rig.projector.resolution)
         if MapOrigin.from_dict(header).rig_hash == folder.rig_hash:
             return design
     return trace_design(folder, design_model(folder))

@@ -2,19 +2,21 @@
 
 import logging
 from collections.abc import Iterator, Mapping
-from contextlib import AbstractContextManager, closing, contextmanager, nullcontext
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from rigwarp.errors import DeviceError, RigwarpError
+from rigwarp.errors import DeviceError, RigwarpError, UsageError
 from rigwarp.files import RigFolder, current_result, read_adjustment, read_prewarp, write_picture
 from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.operate.check_pictures import aim_canvas, aim_picture
+from rigwarp.live.operate.flashes import CHANGES_PER_SECOND
 from rigwarp.live.render.picture import rgb_of
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.opening import open_source
@@ -59,7 +61,8 @@ class PlayOptions:
     dwell_s, fade_s : of a folder of pictures.
     design : play by the design's warp, not the measured one.
     aim : instead of content, the outlines that projector and mirror are moved to by hand, by the design.
-    display : number of the display, 0 the first.
+    display : number of the display, 0 the first; None: the projector by its size.
+    wait_for_screen : wait until it is there instead of failing, and end when it has gone.
     seconds : end after so many; None: when somebody ends it.
     drawing, samples, dither : who draws, how finely, and whether between code values.
     statistics : note frame counts once a second.
@@ -67,6 +70,7 @@ class PlayOptions:
     log_file, heartbeat : written while playing.
     memory_limit_mib : end when more memory is in use.
     watch_hours : look for drift so often.
+    fast : let commands and a short dwell change the picture more than six times a second.
     """
 
     name: str | None = None
@@ -75,7 +79,8 @@ class PlayOptions:
     fade_s: float = FADE_S
     design: bool = False
     aim: bool = False
-    display: int = 0
+    display: int | None = None
+    wait_for_screen: bool = False
     seconds: float | None = None
     drawing: Drawing = Drawing.auto
     samples: SampleCount = SampleCount.auto
@@ -87,6 +92,7 @@ class PlayOptions:
     heartbeat: Path | None = None
     memory_limit_mib: float | None = None
     watch_hours: float | None = None
+    fast: bool = False
 
     @property
     def warp(self) -> str:
@@ -142,6 +148,11 @@ def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> 
     InputError, DeviceError
         When the content cannot be opened, or there is no usable result.
     """
+    if options.dwell_s < 1.0 / CHANGES_PER_SECOND and not options.fast:
+        raise UsageError(
+            f"--dwell {options.dwell_s:g}: expected {1.0 / CHANGES_PER_SECOND:.2g} s or more: faster changes flash "
+            "more than three times a second. Add --fast if nobody can be harmed."
+        )
     counts = Counts()
     with closing(_open(folder, options, counts)) as source:
         prewarp = _designed(folder, options) if options.design or options.aim else _measured(folder)
@@ -234,7 +245,16 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
     }
     for option, value in given.items():
         arguments += [option, str(value)] if value is not None else []
-    arguments += [word for word, on in (("--design", options.design), ("--dither", options.dither)) if on]
+    arguments += [
+        word
+        for word, on in (
+            ("--design", options.design),
+            ("--dither", options.dither),
+            ("--fast", options.fast),
+            ("--wait-for-screen", True),
+        )
+        if on
+    ]
     write_service(path, arguments, memory_limit_mib=options.memory_limit_mib)
 
 
@@ -248,29 +268,39 @@ def play_show(progress: Progress, show: Show) -> Shown:
     KeyboardInterrupt
         When it was ended by Ctrl-C.
     """
+    from rigwarp.devices.video_output import screens_in_memory
     from rigwarp.live.run import player  # windows and OpenGL: not needed for a still
     from rigwarp.live.run.unattended import Heartbeat
 
     options = show.options
     session, keeper = _session_of(show)
-    heart = Heartbeat(session.pacing, path=options.heartbeat, memory_limit_mib=options.memory_limit_mib)
-    keeper.chore = heart.beat
-    watch = _Watch(progress, heart, statistics=options.statistics)
+    heart = Heartbeat(
+        session.pacing,
+        path=options.heartbeat,
+        memory_limit_mib=options.memory_limit_mib,
+        about=lambda: {"watch": session.watch_says} if options.watch_hours is not None else {},
+    )
+    watch = _Watch(progress, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
     with _logged(progress, options.log_file):
-        with _drift_watch(show.folder, session, options.watch_hours):
+        if options.wait_for_screen:
+            _wait_for_screen(progress, show)
+        with heart, _drift_watch(show.folder, session, options.watch_hours):
             played = player.play(
                 show.warp,
                 session,
                 display=options.display,
                 drawing=options.drawing.value,
                 dither=options.dither,
+                in_memory=screens_in_memory(),
                 seconds=options.seconds,
-                on_open=partial(_begin, progress, show, session, keeper),
+                on_open=partial(_begin, progress, show, session, keeper, watch),
                 on_frame=watch.frame,
             )
         logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
     if played.reason == "interrupted":
         raise KeyboardInterrupt
+    if played.reason == "screen":
+        raise DeviceError("the projector's screen has gone. Plug it in again; the unit starts again and waits for it.")
     if played.reason == "memory":
         raise DeviceError(f"more than {options.memory_limit_mib:g} MiB of memory in use. Start again, or allow more.")
     return Shown(
@@ -295,11 +325,34 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper"]:
         remote = Remote(options.remote_port, host=options.remote_host, counts=counts)
     keeper = WarpKeeper(show.warp, root=None if options.design or options.aim else show.folder.root, counts=counts)
     open_named = partial(_open_named, folder=show.folder, options=options, counts=counts)
-    session = Session(show.warp, show.source, keeper=keeper, remote=remote, open_named=open_named, counts=counts)
+    session = Session(
+        show.warp,
+        show.source,
+        keeper=keeper,
+        remote=remote,
+        open_named=open_named,
+        counts=counts,
+        name=options.name or options.scene or "",
+        fast=options.fast,
+    )
     return session, keeper
 
 
-def _begin(progress: Progress, show: Show, session: "Session", keeper: "WarpKeeper", window: "Window") -> None:
+def _wait_for_screen(progress: Progress, show: Show) -> None:
+    """Return once there is a screen that the projector can be; systemd is told READY only after that."""
+    from rigwarp.live.run.unattended import notify_service
+    from rigwarp.live.run.window import wait_for_projector
+
+    def waiting(reason: str) -> None:
+        progress.note(f"waiting for the screen: {reason}")
+        notify_service("STATUS=waiting for the projector's screen")
+
+    wait_for_projector(show.warp.prewarp.projector_resolution, show.options.display, on_wait=waiting)
+
+
+def _begin(
+    progress: Progress, show: Show, session: "Session", keeper: "WarpKeeper", watch: "_Watch", window: "Window"
+) -> None:
     """What is done once the window is open."""
     from rigwarp.live.run.unattended import notify_service
 
@@ -310,6 +363,7 @@ def _begin(progress: Progress, show: Show, session: "Session", keeper: "WarpKeep
         window.use(session.warp)
         keeper.draw_with(session.warp)
     keeper.prepare = window.prepare
+    watch.window = window
     keeper.start(show.revision)
     progress.note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
     notify_service("READY=1")
@@ -333,20 +387,32 @@ def _logged(progress: Progress, log_file: Path | None) -> Iterator[None]:
             handler.close()
 
 
-def _drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> AbstractContextManager[object]:
+@contextmanager
+def _drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> Iterator[None]:
     if hours is None:
-        return nullcontext()
+        yield
+        return
     from rigwarp.jobs.checks.watch import DriftWatch  # brings the measuring rooms, which a plain show does not need
 
-    return DriftWatch(folder, session.interludes, hours=hours)
+    logger = logging.getLogger(DriftWatch.__module__)
+    logger.setLevel(logging.INFO)
+    last_word = _LastWord(session)
+    logger.addHandler(last_word)
+    try:
+        with DriftWatch(folder, session.interludes, hours=hours):
+            yield
+    finally:
+        logger.removeHandler(last_word)
 
 
 class _Watch:
     """Looks at the session after every frame: tells counts, and stops when too much memory is in use."""
 
-    def __init__(self, progress: Progress, heart: Any, *, statistics: bool) -> None:
+    def __init__(self, progress: Progress, heart: Any, *, statistics: bool, leave_with_screen: bool) -> None:
         self._progress, self._heart, self._statistics = progress, heart, statistics
-        self._next_s = 0.0
+        self._leave_with_screen = leave_with_screen
+        self._next_s, self._next_look_s = 0.0, 0.0
+        self.window: Window | None = None
 
     def frame(self, session: "Session") -> Any:
         """Called after every flip; a reason ends the run."""
@@ -354,7 +420,24 @@ class _Watch:
         if self._statistics and now >= self._next_s:
             self._next_s = now + _STATS_S
             self._progress.note("  ".join(f"{key} {value}" for key, value in session.pacing.as_dict().items()))
+        if self._leave_with_screen and self.window is not None and now >= self._next_look_s:
+            self._next_look_s = now + _STATS_S
+            if not self.window.screen_is_there():
+                return "screen"
         return "memory" if self._heart.too_large else None
+
+
+class _LastWord(logging.Handler):
+    """Keeps what the drift watch logged last for whoever asks at the table or from afar."""
+
+    def __init__(self, session: "Session") -> None:
+        super().__init__(logging.INFO)
+        self._session = session
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One line, with its time."""
+        when = datetime.fromtimestamp(record.created, UTC)
+        self._session.watch_says = f"{when:%Y-%m-%d %H:%M} UTC: {record.getMessage()}"
 
 
 class _Notes(logging.Handler):

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, write_bytes
+from rigwarp.files import RigFolder, make_folder, rig_locked, write_bytes
 from rigwarp.files.names import DESIGN_FILE, DESIGN_PICTURES
 from rigwarp.geometry import PixelMap
 from rigwarp.jobs.bench.check import rig_doubts
@@ -68,7 +68,7 @@ def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
     InputError
         If the mirror cannot be traced.
     """
-    with progress.stage(_STAGES, "Tracing") as advance:
+    with rig_locked(folder.root, "trace"), progress.stage(_STAGES, "Tracing") as advance:
         odd = rig_doubts(folder)
         model = _model(folder, odd)
         design = trace_design(folder, model)
@@ -115,7 +115,7 @@ def draw_design(folder: RigFolder, design: PixelMap, more: dict[str, bytes] | No
         "brightness.png": irradiance(design, folder.rig, raster=raster),
         **(more or {}),
     }
-    (folder.root / DESIGN_PICTURES).mkdir(exist_ok=True)
+    make_folder(folder.root / DESIGN_PICTURES)
     for name, data in drawn.items():
         write_bytes(folder.root / DESIGN_PICTURES / name, data, replace=True)
     return [folder.root / DESIGN_PICTURES / name for name in drawn]

@@ -17,6 +17,8 @@ Point = tuple[float, float]
 DRAG_REACH_MM = 60.0
 """Default radius over which a dragged spot takes its surroundings along."""
 _ROUNDS = 100  # 0.77 ** 100 of a drag's length is nothing
+MOST_DRAGS, MOST_CORNERS = 200, 1000
+"""Of a correction, the corners of all masks together: far more than anybody makes by hand, looked up in seconds."""
 _SAFE_REACH = 2.0
 """A drag reaches at least this many times its own length: the falloff's slope is below 1.54, so nothing folds over."""
 
@@ -146,18 +148,23 @@ def adjusted_gain(prewarp: Prewarp, canvas_px: Array, content: Content, adjustme
 
 def hidden_mm(table_mm: Array, adjustment: Adjustment) -> BoolArray:
     """True where (..., 2) table positions lie in one of the masks; False for NaN."""
-    hidden = np.zeros(np.shape(table_mm)[:-1], bool)
+    points = np.asarray(table_mm, float).reshape(-1, 2)
+    order = np.argsort(points[:, 1])  # NaN last
+    x, y = points[order].T.copy()
+    hidden = np.zeros(len(points), bool)
     for polygon in adjustment.masks:
-        hidden |= _inside(np.asarray(table_mm, float), np.array(polygon, float))
-    return hidden
+        hidden |= _inside(x, y, polygon)
+    back = np.empty_like(hidden)
+    back[order] = hidden
+    return back.reshape(np.shape(table_mm)[:-1])
 
 
 def _taken_along(spot_mm: Array, drag: Drag) -> Array:
     """The drag's displacement at (..., 2) places seen after it: all of it at the drag's end, (1 - r^2)^2 around it."""
     by = np.array(drag.by_mm)
     reach = max(drag.reach_mm, _SAFE_REACH * float(np.linalg.norm(by)))
-    distance = np.linalg.norm(spot_mm - np.array(drag.at_mm) - by, axis=-1) / reach
-    falloff: Array = np.maximum(1.0 - distance**2, 0.0) ** 2
+    across, along = (spot_mm[..., i] - (drag.at_mm[i] + by[i]) for i in range(2))
+    falloff: Array = np.maximum(1.0 - (across**2 + along**2) / reach**2, 0.0) ** 2
     return falloff[..., None] * by
 
 
@@ -168,15 +175,15 @@ def masked(canvas_px: Array, content: Content, adjustment: Adjustment) -> BoolAr
     return hidden_mm(content_to_table(content, canvas_px), adjustment)
 
 
-def _inside(points: Array, polygon: Array) -> BoolArray:
-    """Even-odd rule: count the polygon's edges that a ray towards +x crosses."""
-    inside = np.zeros(points.shape[:-1], bool)
-    x, y = points[..., 0], points[..., 1]
+def _inside(x: Array, y: Array, polygon: tuple[Point, ...]) -> BoolArray:
+    """Even-odd rule: count the polygon's edges that a ray towards +x crosses; `y` increases, so that an edge concerns
+    one stretch of the points."""
+    inside = np.zeros(len(x), bool)
     for (x0, y0), (x1, y1) in pairwise([*polygon, polygon[0]]):
         if y0 == y1:
             continue
-        crosses = (y0 > y) != (y1 > y)
-        inside ^= crosses & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
+        beside = slice(*np.searchsorted(y, sorted((y0, y1))))
+        inside[beside] ^= x[beside] < x0 + (y[beside] - y0) * (x1 - x0) / (y1 - y0)
     return inside & np.isfinite(x)
 
 

@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -102,7 +103,9 @@ def read_parts(folder: RigFolder, result: Path) -> ResultParts:
     """Everything that is there of a result of this rig folder."""
     collect = _Collector()
     start = collect.part("start record", result / START_FILE, StartRecord.read) or StartRecord()
-    measured = collect.part("table map", result / MAP_FILE, read_map)
+    made_with = _rig_of_result(folder, start)
+    read_sized_map = partial(read_map, resolution=made_with.projector.resolution)
+    measured = collect.part("table map", result / MAP_FILE, read_sized_map)
     origin = MapOrigin.from_dict(measured[1] if measured else {})
     rig_hash = origin.rig_hash or start.rig_hash or folder.rig_hash
     changed = rig_hash != folder.rig_hash
@@ -113,12 +116,12 @@ def read_parts(folder: RigFolder, result: Path) -> ResultParts:
     camera_file = folder.root / CAMERA_FILE
     return ResultParts(
         name=result.name,
-        rig=_rig_of_result(folder, start) if changed else folder.rig,
+        rig=made_with if changed else folder.rig,
         rig_hash=rig_hash,
         changed=changed,
         table_map=measured[0] if measured else None,
         map_origin=origin,
-        design=_design(collect, folder.root / DESIGN_FILE, rig_hash),
+        design=_design(collect, folder.root / DESIGN_FILE, rig_hash, read_sized_map),
         fit=collect.part("fit figures", result / FIT_FILE, FitRecord.read_any) or FitRecord(),
         verification=collect.part("verification", result / VERIFICATION_FILE, VerificationRecord.read_any)
         or VerificationRecord(),
@@ -161,11 +164,13 @@ def _rig_of_result(folder: RigFolder, start: StartRecord) -> Rig:
         return folder.rig
 
 
-def _design(collect: _Collector, path: Path, rig_hash: str) -> PixelMap | None:
-    read = collect.part("design map", path, read_map)
-    if read is None:
+def _design(
+    collect: _Collector, path: Path, rig_hash: str, read: Callable[[Path], tuple[PixelMap, dict[str, Any]]]
+) -> PixelMap | None:
+    found = collect.part("design map", path, read)
+    if found is None:
         return None
-    if MapOrigin.from_dict(read[1]).rig_hash != rig_hash:
+    if MapOrigin.from_dict(found[1]).rig_hash != rig_hash:
         collect.missing["design map"] = "design.npz belongs to another state of the rig"
         return None
-    return read[0]
+    return found[0]

@@ -4,15 +4,27 @@ import json
 import logging
 import socket
 import subprocess
+import sys
 from pathlib import Path
 from shutil import which
 
+import bent_rig
+import numpy as np
 import pytest
 
+from rigwarp.cli import main
 from rigwarp.errors import InputError
+from rigwarp.jobs.play import _LastWord
+from rigwarp.live.operate.operator import Input
+from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run import unattended
+from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts, Pacing
 from rigwarp.live.run.unattended import BEAT_S, Heartbeat, notify_service, service_text, start_log
+from rigwarp.live.sources.source import StillSource
+from rigwarp.rig import Content
+
+CONTENT = Content(shape="rectangle", size_mm=(200.0, 150.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(64, 48))
 
 
 def test_the_heart_beats_only_while_frames_are_shown(tmp_path):
@@ -91,3 +103,41 @@ def test_the_service_file(tmp_path):
             ["systemd-analyze", "--user", "verify", path], capture_output=True, text=True, timeout=30, check=False
         )
         assert "table.service" not in done.stderr or "Unknown" not in done.stderr
+
+
+def test_what_the_watch_said_is_in_the_status_the_heartbeat_and_below_the_keys(tmp_path):
+    session = Session(
+        warp_of(bent_rig.plain_prewarp(size=(64, 48)), CONTENT), StillSource(np.zeros((64, 64, 3), np.uint8))
+    )
+    heart = Heartbeat(session.pacing, path=tmp_path / "heart.json", about=lambda: {"watch": session.watch_says})
+    session.counts.shown = 1
+    logger = logging.getLogger("rigwarp.jobs.checks.watch")
+    handler = _LastWord(session)
+    logger.addHandler(handler)
+    try:
+        session.handle(Input(kind="key", key="h"))
+        before = session.picture(0.0)
+        logger.warning("%s: corrected, P95 %.3f mm now", "mirror", 0.21)
+        after = session.picture(0.1)
+    finally:
+        logger.removeHandler(handler)
+    heart.beat()
+    for told in (session.status()["watch"], json.loads((tmp_path / "heart.json").read_text())["watch"]):
+        assert "UTC: mirror: corrected, P95 0.210 mm now" in told
+    assert (before != after).any()
+    session.close()
+
+
+def test_the_status_names_the_source_from_the_start():
+    session = Session(warp_of(bent_rig.plain_prewarp()), StillSource(np.zeros((4, 4, 3), np.uint8)), name="check:grid")
+    assert session.status()["source"] == "check:grid"
+    session.close()
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux") or Path("/dev/video77").exists(), reason="told by Linux only")
+def test_a_camera_that_is_not_there_is_one_line(tmp_path, capfd):
+    assert main(["new", str(tmp_path / "rig")]) == 0
+    assert main(["play", str(tmp_path / "rig"), "camera:77", "--design", "--still", str(tmp_path / "a.png")]) == 4
+    said = capfd.readouterr().err.strip()
+    assert said.startswith("rigwarp: camera:77: found no such camera")
+    assert "\n" not in said

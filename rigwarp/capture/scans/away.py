@@ -7,7 +7,7 @@ from rigwarp.capture.scans.frames_folder import frame_name, read_frames, read_sc
 from rigwarp.capture.scans.record import Recorded
 from rigwarp.decode import Decoder
 from rigwarp.errors import InputError
-from rigwarp.files import read_bytes, read_patterns, write_bytes, write_patterns, write_picture
+from rigwarp.files import make_folder, read_bytes, read_patterns, write_bytes, write_patterns, write_picture
 from rigwarp.files.names import FRAMES, PATTERN_PICTURES, PATTERNS_FILE
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import Rig
@@ -23,10 +23,7 @@ def export_patterns(folder: Path, patterns: PatternSet, *, advance: Callable[[],
     """
     if (folder / PATTERNS_FILE).exists() or (folder / PATTERN_PICTURES).exists():
         raise InputError(f"{folder}: already holds exported patterns. Choose a new folder.")
-    try:
-        (folder / PATTERN_PICTURES).mkdir(parents=True)
-    except OSError as error:
-        raise InputError(f"{folder}: cannot be made ({error.strerror or error}). Choose another folder.") from None
+    make_folder(folder / PATTERN_PICTURES)
     written = []
     for index in range(len(patterns.frames)):
         path = folder / PATTERN_PICTURES / frame_name(index)
@@ -58,7 +55,7 @@ def import_frames(source: Path, run: Path, rig: Rig, *, advance: Callable[[], No
     paths = read_frames(source / FRAMES, len(patterns.frames))
     decoder = Decoder(patterns)
     write_patterns(run / PATTERNS_FILE, patterns)
-    (run / FRAMES).mkdir()
+    make_folder(run / FRAMES)
     for path in paths:
         decoder.add(read_scan_photo(path, rig.camera.resolution))
         write_bytes(run / FRAMES / path.name.lower(), read_bytes(path))

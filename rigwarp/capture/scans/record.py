@@ -13,7 +13,7 @@ from rigwarp.capture.scans.frames_folder import frame_name
 from rigwarp.decode import Decoder, blur_from_stripes
 from rigwarp.devices import Bench, Frame
 from rigwarp.errors import DeviceError
-from rigwarp.files import write_patterns
+from rigwarp.files import make_folder, write_patterns
 from rigwarp.files.names import FRAMES, PATTERNS_FILE
 from rigwarp.geometry import Photo
 from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame
@@ -67,7 +67,7 @@ def record_scan(
     facts = bench.facts() if isinstance(bench, SynchronisedBench) else {}
     bench = Bench(display=bench.display, camera=averaged(bench.camera, average))
     turns_s = bracket_s(bench.camera, len(patterns.exposures))
-    (run / FRAMES).mkdir()
+    make_folder(run / FRAMES)
     with exposure_kept(bench.camera), FrameWriter() as writer:
         leading = _leading_levels(patterns) if adapt else 0
         first: list[Photo] = []

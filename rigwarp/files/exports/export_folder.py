@@ -1,5 +1,6 @@
 """Export folders: filled under a temporary name, and there whole or not at all."""
 
+import glob
 import hashlib
 import os
 import secrets
@@ -10,11 +11,12 @@ from pathlib import Path
 from typing import Any, Final
 
 from rigwarp.errors import InputError
-from rigwarp.files.atomic import TEMPORARY_ENDING, write_json
+from rigwarp.files.atomic import TEMPORARY_ENDING, exchange, write_json
 from rigwarp.files.names import EXPORT_FILE
 from rigwarp.files.reading import read_json
 
 FORMAT: Final = "rigwarp export"
+_ASIDE_ENDING: Final = ".old"
 
 
 @contextmanager
@@ -38,6 +40,7 @@ def new_export(path: Path, about: Mapping[str, Any], *, replace: bool = False) -
         If something is in the way that may not be replaced, or the folder cannot be written.
     """
     path = Path(path)
+    _put_back(path)
     _check_free(path, replace=replace)
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}{TEMPORARY_ENDING}")
     try:
@@ -54,6 +57,13 @@ def new_export(path: Path, about: Mapping[str, Any], *, replace: bool = False) -
             ) from error
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
+
+
+def _put_back(path: Path) -> None:
+    """Give an export its name again that somebody was killed while replacing."""
+    aside = sorted(path.parent.glob(f".{glob.escape(path.name)}.*{TEMPORARY_ENDING}{_ASIDE_ENDING}"))
+    if aside and not os.path.lexists(path):
+        os.rename(aside[-1], path)
 
 
 def _check_free(path: Path, *, replace: bool) -> None:
@@ -82,11 +92,14 @@ def _check_ours(path: Path) -> None:
 
 
 def _take_name(temporary: Path, path: Path) -> None:
-    """Give the finished folder its name; an older export is out of the way first and removed last."""
+    """Give the finished folder its name; an older export is removed last."""
     if not os.path.lexists(path):
         os.rename(temporary, path)
         return
-    aside = temporary.with_name(f"{temporary.name}.old")
+    if exchange(temporary, path):  # the older one is removed with the temporary folder
+        return
+    # without such a call there is a moment in which nothing has the name: see _put_back
+    aside = temporary.with_name(f"{temporary.name}{_ASIDE_ENDING}")
     os.rename(path, aside)
     try:
         os.rename(temporary, path)

@@ -6,6 +6,7 @@ expected, a value of another form than expected is left out, and keys that no fi
 
 import json
 import math
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -119,8 +120,14 @@ def _is_part(value: Any) -> bool:
 
 def finite(value: Any) -> int | float:
     """A finite number as it stands, else NaN."""
-    good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-    return value if good else math.nan
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return math.nan
+    return value if abs(value) <= sys.float_info.max else math.nan  # NaN, infinities and integers beyond a float
+
+
+def _whole(value: Any) -> int:
+    """A whole number as it stands, else one that means nothing."""
+    return value if type(value) is int else -1
 
 
 def _numbers(value: Any) -> Numbers:
@@ -148,7 +155,7 @@ def _figures(value: Any) -> Figures:
 
 
 _PICK: Final[dict[Any, Callable[[Any], Any]]] = {
-    int: int,
+    int: _whole,
     Number: finite,
     Numbers: _numbers,
     Pairs: _pairs,

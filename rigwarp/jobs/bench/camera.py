@@ -26,6 +26,7 @@ from rigwarp.files import (
     read_bytes,
     read_camera,
     read_photo,
+    rig_locked,
     write_bytes,
     write_camera,
 )
@@ -156,6 +157,11 @@ def _aside(folder: RigFolder) -> Path | None:
 
 def _write(folder: RigFolder, made: CameraMade) -> None:
     """Write camera.json, and the picture of the lens; an older camera.json is first copied to its other name."""
+    with rig_locked(folder.root, "camera"):
+        _write_locked(folder, made)
+
+
+def _write_locked(folder: RigFolder, made: CameraMade) -> None:
     if made.kept_aside is not None:
         write_bytes(made.kept_aside, read_bytes(made.path))
     extra = {

@@ -11,7 +11,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.capture.preview.board_session import Asked, BoardSession
 from rigwarp.devices import VIRTUAL, Camera, open_virtual
 from rigwarp.errors import MeasurementError
-from rigwarp.files import UTC_STAMP, RigFolder, write_picture
+from rigwarp.files import UTC_STAMP, RigFolder, make_folder, write_picture
 from rigwarp.geometry import Photo
 from rigwarp.jobs.bench.preview import PreviewOperator, operator
 from rigwarp.jobs.progress import NOBODY, Person, Progress
@@ -56,7 +56,7 @@ def take_photos(
     """
     root = folder.root / "photos" / datetime.now(UTC).strftime(UTC_STAMP)
     lens = root / "lens" if earlier is None else None
-    (lens or root).mkdir(parents=True, exist_ok=True)
+    make_folder(lens or root)
 
     def keep(photo: Photo, number: int) -> None:
         assert lens is not None

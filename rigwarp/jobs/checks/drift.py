@@ -10,7 +10,7 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
-from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light
+from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, rig_locked
 from rigwarp.files.names import DRIFT_FILE, MAP_FILE
 from rigwarp.files.records import DriftRecord, MapFigures
 from rigwarp.geometry import Array, Photo
@@ -103,6 +103,12 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
     judged = check.judged
     if judged.advice == "scan":
         raise MeasurementError(f"re-registration is no use: {judged.why}. Calibrate: rigwarp calibrate {folder.root}")
+    with rig_locked(folder.root, "verify --reregister"):
+        return _reregistered(folder, check, looker)
+
+
+def _reregistered(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregistered:
+    judged = check.judged
     start, shown_s = time.monotonic(), 0.0
     run, photos, picture = check.result, check.photos, judged.picture
     if judged.light.moved != "nothing":
@@ -164,7 +170,7 @@ def look_quickly(
 
 def _corrected_result(folder: RigFolder, check: QuickCheck) -> Path:
     """A finished result folder with the light moved as the look found it; not current yet."""
-    table_map, _ = read_map(check.result / MAP_FILE)
+    table_map, _ = read_map(check.result / MAP_FILE, resolution=folder.rig.projector.resolution)
     state = read_state(folder, check.result)
     corrected = corrected_prewarp(
         folder,

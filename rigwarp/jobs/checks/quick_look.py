@@ -95,7 +95,7 @@ def state_of(
     """
     plan = quick_plan(folder.rig.content)
     look = read_quick(photos, plan.ids, plan.table_mm, plan, camera, folder.rig.table.height_mm)
-    table_map, _ = read_map(result / MAP_FILE)
+    table_map, _ = read_map(result / MAP_FILE, resolution=folder.rig.projector.resolution)
     inverse = invert(table_map, plan.table_mm[look.ids])
     # a dot that two zones light has two pixels; which of them moved could not be said
     told = inverse.count == 1

@@ -190,7 +190,7 @@ def _refined_result(
     folder: RigFolder, earlier: Path, new_shape: TableShape | None, field: ResidualField, shape: TableShape | None
 ) -> Path:
     """A finished result folder with the corrections in its map; not current yet."""
-    table_map, _ = read_map(earlier / MAP_FILE)
+    table_map, _ = read_map(earlier / MAP_FILE, resolution=folder.rig.projector.resolution)
     refined, sigma = table_map, np.zeros(table_map.x_mm.shape)
     if new_shape is not None:
         correction = new_shape.correction()

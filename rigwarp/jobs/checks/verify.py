@@ -14,7 +14,15 @@ from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
 from rigwarp.devices import Bench
 from rigwarp.errors import InputError, MeasurementError, ToleranceError
-from rigwarp.files import RigFolder, current_result, read_adjustment, read_prewarp, write_picture
+from rigwarp.files import (
+    RigFolder,
+    current_result,
+    make_folder,
+    read_adjustment,
+    read_prewarp,
+    rig_locked,
+    write_picture,
+)
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
 from rigwarp.files.records import FitRecord
 from rigwarp.geometry import Array, BoolArray, Photo
@@ -63,7 +71,7 @@ def verify_current(
 ) -> Verified:
     """Open the rig's devices and check the current result with them; see `verify_result`."""
     result = current_result(folder.root)
-    with live_bench(progress, folder, display=display) as bench:
+    with rig_locked(folder.root, "verify"), live_bench(progress, folder, display=display) as bench:
         return verify_result(progress, folder, result, bench, before=before)
 
 
@@ -79,7 +87,7 @@ def verify_result(
     checks["after"] = checker(read_prewarp(result / PREWARP_FILE), quality=True, response_shape=response)
     positions = CheckPositions(shape_of(result, camera))
     checks = {name: replace(check, result=positions.judged(check.result)) for name, check in checks.items()}
-    (result / PICTURES).mkdir(exist_ok=True)
+    make_folder(result / PICTURES)
     for name, check in checks.items():
         write_picture(result / PICTURES / f"check_{name}.png", check.photo, replace=True)
     left_out = len(plan_dots(folder.rig.content).ids) - len(dots_shown(folder.rig.content, adjustment).ids)

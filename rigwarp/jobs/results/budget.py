@@ -24,7 +24,7 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         If a file it rests on is missing or damaged, or the map was made before its uncertainty was kept by cause.
     """
     rig = folder.rig
-    table_map, _ = read_map(result / MAP_FILE)
+    table_map, _ = read_map(result / MAP_FILE, resolution=folder.rig.projector.resolution)
     sigmas = read_map_sigmas(result / MAP_FILE)
     prewarp = read_prewarp(result / PREWARP_FILE)
     shown_mm = content_to_table(rig.content, content_coordinates(prewarp))

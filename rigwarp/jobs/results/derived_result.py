@@ -77,7 +77,7 @@ def write_derived(
     more_sigma_mm : (H, W) uncertainty of the correction, added to the map's random part.
     more_files : writers of further files, by name.
     """
-    _, header = read_map(earlier / MAP_FILE)
+    _, header = read_map(earlier / MAP_FILE, resolution=folder.rig.projector.resolution)
     scan = MapOrigin.from_dict(header).scan
     origin = {"rig_hash": folder.rig_hash, "scan": scan}
     with new_run(folder.root / RESULTS, command, folder, settings={"from": earlier.name, **note}) as run:

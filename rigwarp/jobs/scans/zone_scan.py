@@ -13,7 +13,16 @@ from scipy.ndimage import distance_transform_edt
 from rigwarp.capture import can_resume
 from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, complete_runs, current_result, interrupted_run, read_decoded, read_map, read_start
+from rigwarp.files import (
+    RigFolder,
+    complete_runs,
+    current_result,
+    interrupted_run,
+    read_decoded,
+    read_map,
+    read_start,
+    rig_locked,
+)
 from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS
 from rigwarp.files.records import MapOrigin, ScanSettings
 from rigwarp.geometry.pixel_map import NO_LIGHT
@@ -84,13 +93,20 @@ def take_scans(
     InputError
         If there is none.
     """
-    if resume:
-        return _resumed(progress, folder, bench)
+    with rig_locked(folder.root, COMMAND):
+        if resume:
+            return _resumed(progress, folder, bench)
+        return _begun(progress, folder, bench, options or ScanOptions(), note or {})
+
+
+def _begun(
+    progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions, note: Mapping[str, Any]
+) -> list[ScanTaken]:
     zone_map = zones_of(folder)
     numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
     group = secrets.token_hex(4) if len(numbers) > 1 else ""
-    zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note or {})
-    return [_taken(progress, folder, bench, options or ScanOptions(), zones, number) for number in zones.numbers]
+    zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note)
+    return [_taken(progress, folder, bench, options, zones, number) for number in zones.numbers]
 
 
 def _taken(
@@ -156,7 +172,7 @@ def zones_of(folder: RigFolder) -> NDArray[np.int16]:
     lit, their edge blurs into what is measured, on a raised board in the midst of it.
     """
     try:
-        measured, header = read_map(current_result(folder.root) / MAP_FILE)
+        measured, header = read_map(current_result(folder.root) / MAP_FILE, resolution=folder.rig.projector.resolution)
         known = measured.zone if MapOrigin.from_dict(header).rig_hash == folder.rig_hash else design_map(folder).zone
     except InputError:
         known = design_map(folder).zone

@@ -47,7 +47,6 @@ class WarpKeeper:
     ----------
     picture_size : (width, height) of the pictures being shown; sampling positions are prepared for it.
     prepare : what the renderer does with new samples before it can draw with them.
-    chore : called about every POLL_S from the keeper's thread.
     """
 
     def __init__(
@@ -64,9 +63,10 @@ class WarpKeeper:
         self._root = root
         self._follow = follow_result
         self._counts = counts or Counts()
-        self.chore: Callable[[], None] | None = None
         self.prepare: Callable[[SampleMap], None] | None = None
         self._wanted: tuple[Adjustment, bool] | None = None
+        self._wanted_size: tuple[int, int] | None = None
+        self._hopeless_size: tuple[int, int] | None = None
         self._fresh: Fresh | None = None
         self._revision = 0
         self._known = self._bytes()
@@ -93,6 +93,15 @@ class WarpKeeper:
             self._wanted = (adjustment, save or before_saves)
             self._changed.notify_all()
 
+    def ready_for(self, size: tuple[int, int], warp: Warp) -> bool:
+        """True when pictures of this size (width, height) can be drawn by `warp` at once; else that is prepared."""
+        if warp.has_samples(size) or size == self._hopeless_size or not self._thread.is_alive():
+            return True
+        with self._changed:
+            self._wanted_size = size
+            self._changed.notify_all()
+        return False
+
     def take(self) -> Fresh | None:
         """The newest finished warp, once; None when there is nothing new."""
         if self._fresh is None:
@@ -114,19 +123,20 @@ class WarpKeeper:
     def _keep_on(self) -> None:
         while True:
             with self._changed:
-                if not self._ended and self._wanted is None:
+                if not self._ended and self._wanted is None and self._wanted_size is None:
                     self._changed.wait(POLL_S)
                 wanted, self._wanted = self._wanted, None
+                size, self._wanted_size = self._wanted_size, None
                 ended = self._ended
             try:
+                if size is not None:
+                    self._prepare_size(size)
                 if wanted is not None:
                     self._prepare(wanted[0], save=wanted[1])
                 if ended and wanted is None:
                     return
                 if not ended:
                     self._look()
-                    if self.chore is not None:
-                        self.chore()
             except Exception:  # this thread must outlive whatever a file or a disk comes up with
                 log.exception("the warp could not be brought up to date; the old one stays")
                 self._counts.refused += 1
@@ -152,11 +162,20 @@ class WarpKeeper:
             log.warning("the correction is shown, and not saved: %s", error)
             self._counts.refused += 1
 
+    def _prepare_size(self, size: tuple[int, int]) -> None:
+        try:
+            self._samples(self._warp, size)
+        except RigwarpError:
+            self._hopeless_size = size  # drawing says why
+
+    def _samples(self, warp: Warp, size: tuple[int, int]) -> None:
+        samples = warp.samples(size)
+        if self.prepare is not None:
+            self.prepare(samples)
+
     def _hand_over(self, warp: Warp, *, from_file: bool) -> None:
         if self.picture_size is not None:
-            samples = warp.samples(self.picture_size)  # the slow part, before the frame loop gets to see it
-            if self.prepare is not None:
-                self.prepare(samples)
+            self._samples(warp, self.picture_size)  # the slow part, before the frame loop gets to see it
         self._warp = warp
         with self._changed:
             kept_flag = self._fresh is not None and self._fresh.from_file

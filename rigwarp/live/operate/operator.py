@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from rigwarp.prewarp import UNCHANGED, Adjustment, Drag
-from rigwarp.prewarp.adjustment import DRAG_REACH_MM, within_limits
+from rigwarp.prewarp.adjustment import DRAG_REACH_MM, MOST_CORNERS, MOST_DRAGS, within_limits
 from rigwarp.prewarp.gain import LOWEST_GAIN
 
 Tool = Literal["place", "turn", "size", "light", "black", "spot", "mask", "even"]
@@ -132,9 +132,9 @@ class Operator:
             self._let_go()
         elif at_mm is None:
             return
-        elif what.kind == "press" and self.tool == "mask":
+        elif what.kind == "press" and self.tool == "mask" and self._corners() < MOST_CORNERS:
             self.corners.append(at_mm)
-        elif what.kind == "press" and self.tool == "spot":
+        elif what.kind == "press" and self.tool == "spot" and len(self.adjustment.drags) < MOST_DRAGS:
             self._held, self._before = at_mm, self.adjustment
         elif what.kind == "move" and self._held is not None:
             by = (at_mm[0] - self._held[0], at_mm[1] - self._held[1])
@@ -183,6 +183,10 @@ class Operator:
             LOWEST_GAIN if now.flatten_limit is None else now.flatten_limit,
             0.0 if now.flatten_falloff is None else now.flatten_falloff,
         )
+
+    def _corners(self) -> int:
+        """Of all masks, the one in hand included."""
+        return len(self.corners) + sum(len(mask) for mask in self.adjustment.masks)
 
     def _let_go(self) -> None:
         if self._held is None:

@@ -1,5 +1,7 @@
 """What the person correcting sees on the table itself, drawn over the content."""
 
+import textwrap
+
 import numpy as np
 
 from rigwarp.live.operate.operator import KEYS_HELP, Operator
@@ -9,16 +11,21 @@ from rigwarp.prewarp.adjustment import unadjusted_mm
 from rigwarp.rig import Content
 
 _INK, _GROUND = (255, 214, 120), (0, 0, 0)
+_LINE_LETTERS = 44
 _MARK = (120, 220, 255)
 
 
-def with_overlay(picture: AnyPicture, content: Content, operator: Operator, *, help_shown: bool) -> Picture:
-    """A copy of the picture with the present tool, the pointer and unfinished masks drawn on it.
+def with_overlay(
+    picture: AnyPicture, content: Content, operator: Operator, *, help_shown: bool, note: str = ""
+) -> Picture:
+    """A copy of the picture with the present tool, the pointer and unfinished masks drawn on it; `note` stands
+    below the keys.
 
     Everything is given in table millimetres as seen, and drawn where the correction carries it back to.
     """
     drawing = TableDrawing.over(content, np.array(rgb_of(picture)))
-    lines = [operator.words(), *(KEYS_HELP if help_shown else ())]
+    more = (*KEYS_HELP, *textwrap.wrap(note, _LINE_LETTERS)) if help_shown else ()
+    lines = [operator.words(), *more]
     letter_mm = max(min(content.size_mm) / 46.0, 3.0)
     x, y = content.centre_mm
     for number, line in enumerate(lines):

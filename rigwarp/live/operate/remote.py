@@ -22,6 +22,7 @@ import logging
 import math
 import socket
 import threading
+import time
 from collections import deque
 from dataclasses import dataclass
 
@@ -34,8 +35,12 @@ PREFIX = "/rigwarp/"
 LOCAL = "127.0.0.1"
 _MOST_WAITING = 256
 _PACKET_BYTES = 65536
-_SOCKET_BYTES, _MOST_PACKETS = 1 << 22, 1 << 14
+_SOCKET_BYTES, _MOST_BYTES = 1 << 22, 1 << 20
 """Room for bursts, as far as the system grants it, and for packets that are not understood yet."""
+_PACKET_COST_BYTES = 64
+"""What a packet takes beside its contents."""
+_REST_SHARE, _BUSY_S = 3.0, 0.001
+"""After this long at work, a thread rests for so many times as long: a flood must leave time for the frame loop."""
 _TAKES: dict[str, tuple[str, ...]] = {
     "show": ("text",),
     "go": (),
@@ -92,7 +97,8 @@ class Remote:
         self.port: int = self._socket.getsockname()[1]
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _SOCKET_BYTES)
         self._socket.settimeout(0.2)
-        self._packets: deque[tuple[bytes, tuple[str, int]]] = deque(maxlen=_MOST_PACKETS)
+        self._packets: deque[tuple[bytes, tuple[str, int]]] = deque()
+        self._waiting_bytes = 0
         self._waiting: dict[object, Command] = {}
         self._lock, self._came, self._ended = threading.Lock(), threading.Event(), threading.Event()
         self._threads = [
@@ -140,6 +146,12 @@ class Remote:
                 if self._ended.is_set():
                     return
                 continue  # an earlier answer could not be delivered; some systems report it here
+            if self._waiting_bytes > _MOST_BYTES:
+                self._counts.overrun += 1
+                time.sleep(_BUSY_S)  # what the socket cannot hold meanwhile the system drops
+                continue
+            with self._lock:
+                self._waiting_bytes += len(data) + _PACKET_COST_BYTES
             self._packets.append((data, sender))
             self._came.set()
 
@@ -147,8 +159,11 @@ class Remote:
         while True:
             self._came.wait()
             self._came.clear()
+            began = time.monotonic()
             while self._packets:
                 data, sender = self._packets.popleft()
+                with self._lock:
+                    self._waiting_bytes -= len(data) + _PACKET_COST_BYTES
                 try:
                     for command in [command_of(message, sender) for message in parse_packet(data)]:
                         self._keep(command)
@@ -157,6 +172,10 @@ class Remote:
                     if self._counts.malformed in (1, 10, 100, 1000):
                         log.warning("%d malformed packets so far; the last: %s", self._counts.malformed, error)
                 self._counts.packets += 1
+                busy_s = time.monotonic() - began
+                if busy_s > _BUSY_S:
+                    time.sleep(_REST_SHARE * busy_s)
+                    began = time.monotonic()
             if self._ended.is_set():
                 return
 

@@ -34,7 +34,7 @@ class Warp:
     _samples: dict[tuple[int, int], SampleMap] = field(default_factory=dict, repr=False)
 
     def samples(self, picture_size: tuple[int, int]) -> SampleMap:
-        """The sampling positions for pictures of one size (width, height); the last size asked for is kept."""
+        """The sampling positions for pictures of one size (width, height); those of the last two sizes are kept."""
         kept = self._samples.get(picture_size)
         if kept is not None:
             return kept
@@ -50,9 +50,14 @@ class Warp:
                 hidden = np.zeros(self.prewarp.gain.shape, bool)
                 hidden[lit] = masked(self.canvas_px[lit], self.content, self.adjustment)
         made = sample_map(prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
-        self._samples.clear()
+        for old in list(self._samples)[:-1]:
+            self._samples.pop(old, None)
         self._samples[picture_size] = made
         return made
+
+    def has_samples(self, picture_size: tuple[int, int]) -> bool:
+        """True when `samples` has nothing to compute."""
+        return picture_size in self._samples
 
     def light(self) -> NDArray[np.float64]:
         """(256,) linear light of the picture's code values, with brightness and black level."""

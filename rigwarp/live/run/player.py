@@ -2,6 +2,7 @@
 
 import logging
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -21,7 +22,8 @@ from rigwarp.live.sources.source import Source
 from rigwarp.prewarp import Prewarp
 
 log = logging.getLogger(__name__)
-EndReason = Literal["key", "time", "frames", "terminated", "interrupted", "memory"]
+EndReason = Literal["key", "time", "frames", "terminated", "interrupted", "memory", "screen"]
+_TURN_S = 0.001
 _IDLE_FLIP_S = 1 / 60
 """Longest pause between two looks at the keyboard; without a vertical sync it also paces the loop."""
 
@@ -42,9 +44,10 @@ def play(
     prewarp: Prewarp | Warp,
     source: Source | Session,
     *,
-    display: int = 0,
+    display: int | None = None,
     drawing: Drawing = "auto",
     dither: bool = False,
+    in_memory: bool = True,
     seconds: float | None = None,
     frames: int | None = None,
     clock: Callable[[], float] = time.monotonic,
@@ -56,7 +59,7 @@ def play(
 
     Parameters
     ----------
-    prewarp, display, drawing, dither : see `open_window`.
+    prewarp, display, drawing, dither, in_memory : see `open_window`.
     source : the pictures, or a session with everything that can be changed while they run. It is closed at the end.
     seconds, frames : optional limits.
     clock, pause : time in seconds, and how to wait; passed in so that tests need not wait.
@@ -66,8 +69,8 @@ def play(
     warp = as_warp(prewarp)
     session = source if isinstance(source, Session) else Session(warp, source)
     try:
-        with _stop_signals() as signalled:
-            window = open_window(warp, display=display, drawing=drawing, dither=dither)
+        with _stop_signals() as signalled, _short_turns():
+            window = open_window(warp, display=display, drawing=drawing, dither=dither, in_memory=in_memory)
             try:
                 session.takes_planes = window.on_gpu
                 if on_open is not None:
@@ -186,6 +189,17 @@ class _Loop:
         if self.frames is not None and self.session.counts.shown >= self.frames:
             return "frames"
         return None
+
+
+@contextmanager
+def _short_turns() -> Iterator[None]:
+    """Let other threads hold the interpreter for a millisecond at most: a frame needs it several times."""
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(_TURN_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(before)
 
 
 @contextmanager

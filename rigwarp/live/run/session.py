@@ -3,13 +3,12 @@
 import json
 import logging
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from rigwarp.errors import RigwarpError
+from rigwarp.live.operate.flashes import FlashLimit
 from rigwarp.live.operate.interlude import Interludes, Measurement
 from rigwarp.live.operate.keeper import WarpKeeper
 from rigwarp.live.operate.operator import Input, Operator
@@ -18,6 +17,7 @@ from rigwarp.live.operate.remote import Command, Remote
 from rigwarp.live.render.picture import AnyPicture, Picture
 from rigwarp.live.render.warp import Warp
 from rigwarp.live.run.statistics import Counts, Pacing
+from rigwarp.live.sources.beside import Doorman
 from rigwarp.live.sources.source import Source
 from rigwarp.live.sources.video import VideoSource
 from rigwarp.prewarp.adjustment import within_limits
@@ -39,10 +39,13 @@ class Session:
     remote : where commands come from.
     open_named : opens a source that is asked for by name.
     counts : the run's counters.
+    name : what the first source is called.
+    fast : let commands change the light more than six times a second.
 
     Attributes
     ----------
     interludes : where a measurement asks for the window; see `rigwarp.live.operate.interlude`.
+    watch_says : what the drift watch has found last, and when; shown with the keys, and in `status`.
     """
 
     def __init__(
@@ -54,6 +57,8 @@ class Session:
         remote: Remote | None = None,
         open_named: Callable[[str], Source] | None = None,
         counts: Counts | None = None,
+        name: str = "",
+        fast: bool = False,
     ) -> None:
         self.warp = warp
         self.operator = Operator(warp.adjustment)
@@ -63,14 +68,20 @@ class Session:
         self.interludes = Interludes()
         self.takes_planes = False
         self.dark = False
+        self.watch_says = ""
         self.running = True
-        self._source, self._keeper, self._remote, self._open_named = source, keeper, remote, open_named
+        self._source, self._keeper, self._remote = source, keeper, remote
         self._offset_s, self._now_s, self._held_s = 0.0, 0.0, 0.0
         self._overlay_until_s, self._help = -1.0, False
-        self._opener = ThreadPoolExecutor(1, thread_name_prefix="rigwarp-open")
-        self._opening: tuple[str, Future[Source]] | None = None
-        self._name = ""
+        self._doorman = Doorman(open_named, self.counts)
+        self._opened: tuple[str, Source] | None = None
+        self._name = name
+        self._flashes = FlashLimit(fast=fast)
+        self._flashes.passes(self._level(dark=False), 0.0)
         self._black: Picture | None = None
+        self._is_dark = False
+        self._shown: AnyPicture | None = None
+        self._unsent: bool | None = None
         self._unsaved = False
         self._decorated: tuple[Any, Picture] | None = None
 
@@ -85,10 +96,11 @@ class Session:
         self._take_opened()
         if isinstance(self._source, VideoSource):
             self._source.wants_planes = self.takes_planes
-        picture = self._source.at(self.media_s)
-        if self._keeper is not None:
-            self._keeper.picture_size = (picture.shape[1], picture.shape[0])
-        if self.dark:
+        picture = self._when_prepared(self._source.at(self.media_s))
+        self._send()
+        if self.dark != self._is_dark and self._flashes.passes(self._level(dark=self.dark), now_s):
+            self._is_dark = self.dark
+        if self._is_dark:
             if self._black is None or self._black.shape != picture.shape:
                 self._black = np.zeros(picture.shape, np.uint8)
             return self._black
@@ -191,15 +203,16 @@ class Session:
             "scale": now.scale,
             "drags": len(now.drags),
             "masks": len(now.masks),
+            "watch": self.watch_says,
             "even": [now.flatten_limit, now.flatten_falloff],
             **self.pacing.as_dict(),
         }
 
     def close(self) -> None:
         """Close everything that the session was given."""
-        if self._opening is not None:
-            self._opening[1].add_done_callback(_close_unused)
-        self._opener.shutdown(wait=False, cancel_futures=True)
+        self._doorman.give_up()
+        if self._opened is not None:
+            self._doorman.close_beside(self._opened[1])
         self._source.close()
         if self._remote is not None:
             self._remote.close()
@@ -219,16 +232,45 @@ class Session:
     def _after(self, before: object, *, save: bool) -> None:
         if self._keeper is not None and (self.operator.adjustment != before or (save and self._unsaved)):
             self._unsaved = not save
-            self._keeper.want(self.operator.adjustment, save=save)
+            self._unsent = save or bool(self._unsent)
+            self._send()
+
+    def _send(self) -> None:
+        """Ask for the warp of the correction, as soon as its light may be shown."""
+        if self._keeper is None or self._unsent is None:
+            return
+        if self._flashes.passes(self._level(dark=self._is_dark), self._now_s):
+            self._keeper.want(self.operator.adjustment, save=self._unsent)
+            self._unsent = None
+
+    def _level(self, *, dark: bool) -> float:
+        """How much light there is, for telling brighter from darker."""
+        now = self.operator.adjustment
+        return 0.0 if dark else now.brightness + now.black_level
+
+    def _when_prepared(self, picture: AnyPicture) -> AnyPicture:
+        """A picture of another size once its sampling positions are looked up; the one before until then."""
+        size = (picture.shape[1], picture.shape[0])
+        before = self._shown
+        new_size = before is not None and (before.shape[1], before.shape[0]) != size
+        if before is not None and new_size and self._keeper is not None and not self._keeper.ready_for(size, self.warp):
+            return before
+        self._shown = picture
+        if self._keeper is not None:
+            self._keeper.picture_size = size
+        return picture
 
     def _with_overlay(self, picture: AnyPicture) -> AnyPicture:
         if self._now_s >= self._overlay_until_s or self.warp.content is None:
             self._decorated = None
             return picture
         operator = self.operator
-        key = (id(picture), operator.words(), operator.pointer_mm, tuple(operator.corners), self._help)
+        key = (id(picture), operator.words(), operator.pointer_mm, tuple(operator.corners), self._help, self.watch_says)
         if self._decorated is None or self._decorated[0] != key:
-            self._decorated = (key, with_overlay(picture, self.warp.content, operator, help_shown=self._help))
+            self._decorated = (
+                key,
+                with_overlay(picture, self.warp.content, operator, help_shown=self._help, note=self.watch_says),
+            )
         return self._decorated[1]
 
     def _obey(self, command: Command) -> None:
@@ -237,7 +279,7 @@ class Session:
         now = operator.adjustment
         match command.name:
             case "show":
-                self._open(str(command.values[0]))
+                self._doorman.open(str(command.values[0]))
             case "go" | "hold":
                 self.run_on(command.name == "go")
             case "seek":
@@ -263,33 +305,15 @@ class Session:
                 self._remote.answer(command.sender, json.dumps(self.status()))
         self._after(before, save=True)
 
-    def _open(self, name: str) -> None:
-        """Open a source beside the frame loop; the present one plays until it is there."""
-        if self._open_named is None:
-            return
-        if self._opening is not None:
-            self._opening[1].add_done_callback(_close_unused)
-        self._opening = (name, self._opener.submit(self._open_named, name))
-
     def _take_opened(self) -> None:
-        if self._opening is None or not self._opening[1].done():
+        """Go over to a source that has been opened, as soon as another picture may come."""
+        opened = self._doorman.take()
+        if opened is not None:
+            if self._opened is not None:
+                self._doorman.close_beside(self._opened[1])
+            self._opened = opened
+        if self._opened is None or not self._flashes.jump(self._now_s):
             return
-        (name, future), self._opening = self._opening, None
-        try:
-            opened = future.result()
-        except RigwarpError as error:
-            self.counts.refused += 1
-            log.warning("the old source stays: %s", error)
-            return
-        except Exception:  # whatever a file or camera comes up with must not end the show
-            self.counts.refused += 1
-            log.exception("the old source stays: %s cannot be opened", name)
-            return
-        self._source.close()
-        self._source, self._name = opened, name
+        self._doorman.close_beside(self._source)
+        (self._name, self._source), self._opened = self._opened, None
         self.seek(0.0)
-
-
-def _close_unused(future: Future[Source]) -> None:
-    if not future.cancelled() and future.exception() is None:
-        future.result().close()

@@ -25,7 +25,7 @@ class Counts:
     swaps, refused : new warps taken, and files that could not be used.
     restarts : times a dead source was opened again.
     interludes : times the window was lent to a measurement; its frames count among `shown` only.
-    packets, malformed : remote control.
+    packets, malformed, overrun : remote control; those that came too fast are left out, and counted as overrun.
     """
 
     shown: int = 0
@@ -40,6 +40,7 @@ class Counts:
     interludes: int = 0
     packets: int = 0
     malformed: int = 0
+    overrun: int = 0
 
     def as_dict(self) -> dict[str, int]:
         """All counters by name."""

@@ -1,14 +1,17 @@
 """Running for months with nobody there: a log that does not grow, a sign of life, a bound on memory, a service file."""
 
+import contextlib
 import logging
 import logging.handlers
 import os
 import shlex
 import socket
 import sys
+import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from rigwarp.errors import InputError
 from rigwarp.files import write_json, write_text
@@ -16,9 +19,22 @@ from rigwarp.live.run.statistics import Pacing
 
 HEARTBEAT_FORMAT = "rigwarp heartbeat"
 BEAT_S = 5.0
+_LOOK_S = 0.25
 _LOG_BYTES, _OLD_LOGS = 1_000_000, 5
 _WATCHDOG_S = 60
 log = logging.getLogger(__name__)
+
+
+class _BoundedLog(logging.handlers.RotatingFileHandler):
+    """A log that a full disk interrupts and does not end; logging's own way is a traceback for every line."""
+
+    def handleError(self, record: logging.LogRecord) -> None:
+        """The line is lost."""
+
+    def close(self) -> None:
+        """What a full disk has not taken is lost, too."""
+        with contextlib.suppress(OSError):
+            super().close()
 
 
 def start_log(path: Path) -> logging.Handler:
@@ -30,9 +46,7 @@ def start_log(path: Path) -> logging.Handler:
         The file cannot be written.
     """
     try:
-        handler = logging.handlers.RotatingFileHandler(
-            path, maxBytes=_LOG_BYTES, backupCount=_OLD_LOGS, encoding="utf-8"
-        )
+        handler = _BoundedLog(path, maxBytes=_LOG_BYTES, backupCount=_OLD_LOGS, encoding="utf-8")
     except OSError as error:
         raise InputError(f"{path}: cannot be written ({error.strerror}). Check that the folder exists.") from error
     form = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%S")
@@ -54,6 +68,7 @@ class Heartbeat:
     pacing : the frame loop's counters.
     path : the file; None writes none.
     memory_limit_mib : resident memory above which `too_large` turns true.
+    about : what else stands in the file.
     clock, wall : time since some moment, and since 1970.
     """
 
@@ -63,15 +78,32 @@ class Heartbeat:
         *,
         path: Path | None = None,
         memory_limit_mib: float | None = None,
+        about: Callable[[], Mapping[str, Any]] = dict,
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
     ) -> None:
         self._pacing, self._path, self._limit = pacing, path, memory_limit_mib
-        self._clock, self._wall = clock, wall
+        self._clock, self._wall, self._about = clock, wall, about
         self._last_s = -BEAT_S
         self._last_shown = -1
         self._complained = False
         self.too_large = False
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._beat_on, name="rigwarp-heartbeat", daemon=True)
+
+    def __enter__(self) -> "Heartbeat":
+        """Beat in a thread of its own, whatever else the player is busy with."""
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Stop."""
+        self._ended.set()
+        self._thread.join(timeout=5.0)
+
+    def _beat_on(self) -> None:
+        while not self._ended.wait(_LOOK_S):
+            self.beat()
 
     def beat(self) -> None:
         """Call this often; something happens every `BEAT_S`."""
@@ -95,7 +127,7 @@ class Heartbeat:
             self._write(self._path, resident)
 
     def _write(self, path: Path, resident: float | None) -> None:
-        contents = {"unix_s": round(self._wall(), 1), "memory_mib": resident, **self._pacing.as_dict()}
+        contents = {"unix_s": round(self._wall(), 1), "memory_mib": resident, **self._pacing.as_dict(), **self._about()}
         try:
             write_json(path, contents, format=HEARTBEAT_FORMAT, replace=True)
             self._complained = False
@@ -127,20 +159,35 @@ def notify_service(message: str) -> None:
 
 
 def service_text(arguments: Sequence[str], *, folder: Path, memory_limit_mib: float | None = None) -> str:
-    """A systemd user unit that plays from the first log-in on, and starts again whatever happens.
+    """A systemd user unit that plays as long as the desktop session lasts, and starts again whatever happens.
+
+    It may wait for the projector for ever before it is ready, so starting has no time limit.
 
     Parameters
     ----------
     arguments : of `rigwarp play`, as on the command line, with absolute paths.
     folder : the working folder, in which scenes are looked for.
     memory_limit_mib : beyond it systemd ends and restarts the player.
+
+    Raises
+    ------
+    InputError
+        A word holds what would be more than a word to systemd: a line break would be another line of the unit.
     """
+    for word in (*arguments, str(folder)):
+        # systemd takes backslashes for escapes in commands, where they are doubled, but not in WorkingDirectory
+        if not word.isprintable() or (word == str(folder) and "\\" in word):
+            raise InputError(
+                f"{word!r}: found a line break or another character that a systemd unit cannot hold, expected a plain "
+                "name. Rename the folder or file."
+            )
     words = [sys.executable, "-m", "rigwarp.cli", "play", *arguments]
     command = " ".join(_escaped(shlex.quote(word)).replace("$", "$$") for word in words)
     memory = f"MemoryMax={memory_limit_mib:.0f}M\n" if memory_limit_mib else ""
     return f"""[Unit]
 Description=Content on the table, by rigwarp
 After=graphical-session.target
+PartOf=graphical-session.target
 StartLimitIntervalSec=0
 
 [Service]
@@ -150,12 +197,12 @@ WorkingDirectory={_escaped(str(folder))}
 ExecStart={command}
 Restart=always
 RestartSec=3
-TimeoutStartSec=120
+TimeoutStartSec=infinity
 TimeoutStopSec=15
 WatchdogSec={_WATCHDOG_S}
 {memory}
 [Install]
-WantedBy=default.target
+WantedBy=graphical-session.target
 """
 
 

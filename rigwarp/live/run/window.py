@@ -1,6 +1,8 @@
 """A borderless window of the projector's native size on a chosen display, drawn by OpenGL or by the CPU."""
 
+import time
 import warnings
+from collections.abc import Callable, Sequence
 from typing import Any, Literal
 
 import cv2
@@ -9,7 +11,15 @@ import numpy as np
 import pygame
 from numpy.typing import NDArray
 
-from rigwarp.devices.video_output import MADE_UP_SCREENS, dress_window, prepare_environment
+from rigwarp.devices.video_output import (
+    MADE_UP_SCREENS,
+    Monitor,
+    dress_window,
+    monitors,
+    prepare_environment,
+    start_screens,
+)
+from rigwarp.devices.window_display import MonitorSeat
 from rigwarp.errors import DeviceError, UsageError
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.cpu import CpuRenderer
@@ -21,6 +31,7 @@ from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 
 Drawing = Literal["auto", "gl", "cpu"]
+_WAIT_S = 2.0
 _BGRX_MASKS = (0xFF0000, 0xFF00, 0xFF)
 """How nearly all screens keep their pixels: OpenCV writes that directly, in a third of the time of pygame's own way."""
 _POINTER: dict[int, Literal["press", "move", "release"]] = {
@@ -33,9 +44,16 @@ _POINTER: dict[int, Literal["press", "move", "release"]] = {
 class Window:
     """What the projector shows. Open it with `open_window`."""
 
-    def __init__(self, renderer: GlRenderer | CpuRenderer, screen: moderngl.Framebuffer | None, notice: str) -> None:
+    def __init__(
+        self,
+        renderer: GlRenderer | CpuRenderer,
+        screen: moderngl.Framebuffer | None,
+        notice: str,
+        seat: MonitorSeat | None = None,
+    ) -> None:
         self._renderer = renderer
         self._screen = screen
+        self._seat = seat
         self._open = True
         self._picture: AnyPicture | None = None
         self._stale = False
@@ -126,12 +144,18 @@ class Window:
             return data.reshape(height, width, 3)[::-1].copy()
         return np.ascontiguousarray(pygame.surfarray.array3d(pygame.display.get_surface()).swapaxes(0, 1))
 
+    def screen_is_there(self) -> bool:
+        """False once the monitor that the window was opened on is gone, or runs at another size."""
+        return self._seat is None or self._seat.is_there()
+
     def close(self) -> None:
         """Leave black and close; calling it twice is fine."""
         if not self._open:
             return
         self._open = False
         self.blank()
+        if self._seat is not None:
+            self._seat.close()
         self._renderer.close()
         pygame.display.quit()
 
@@ -149,21 +173,27 @@ def put(frame: Picture, surface: pygame.Surface) -> None:
 
 
 def open_window(
-    prewarp: Prewarp | Warp, *, display: int = 0, drawing: Drawing = "auto", dither: bool = False
+    prewarp: Prewarp | Warp,
+    *,
+    display: int | None = None,
+    drawing: Drawing = "auto",
+    dither: bool = False,
+    in_memory: bool = True,
 ) -> Window:
     """Open the window.
 
     Parameters
     ----------
     prewarp : what to draw with; its projector resolution is the window's size.
-    display : number of the display, 0 the first.
+    display : number of the display, 0 the first; None: the projector by its size, see `projector_monitor`.
     dither : see `dither`.
+    in_memory : draw into memory where there is no screen.
     drawing : "auto" takes OpenGL when a GPU does it and the CPU otherwise; "gl" and "cpu" insist.
 
     Raises
     ------
     DeviceError
-        When there is no such display, or "gl" is asked for and missing.
+        When there is no screen or no such display, or "gl" is asked for and missing.
     """
     prepare_environment()
     if drawing not in ("auto", "gl", "cpu"):
@@ -176,39 +206,101 @@ def open_window(
         ) from error
     try:
         warp = as_warp(prewarp)
-        notice = _check_display(warp.prewarp.projector_resolution, display)
-        return _opened(warp, display, drawing, notice, dither)
+        monitor, notice = projector_monitor(monitors(), warp.prewarp.projector_resolution, display, in_memory=in_memory)
+        return _opened(warp, monitor, drawing, notice, dither)
     except BaseException:
         pygame.display.quit()
         raise
 
 
-def _check_display(size: tuple[int, int], display: int) -> str:
-    """What is wrong with the display but no reason to stop, in words; empty when nothing is."""
-    sizes = pygame.display.get_desktop_sizes()
-    if not 0 <= display < len(sizes):
-        known = ", ".join(f"{i}: {w} x {h}" for i, (w, h) in enumerate(sizes))
-        raise DeviceError(f"there is no display {display}; this machine has {known}. Choose one with --display")
+def wait_for_projector(
+    size: tuple[int, int],
+    display: int | None,
+    *,
+    on_wait: Callable[[str], None],
+    pause: Callable[[float], None] = time.sleep,
+) -> None:
+    """Return once there is a monitor of the projector's size, under the number asked for if there is one.
+
+    `on_wait` is called with the reason whenever that is another one than before. Every look starts SDL afresh: a
+    desktop that comes up later is seen, too.
+    """
+    said = ""
+    while True:
+        try:
+            found = start_screens()
+            try:
+                reason = projector_monitor(found, size, display)[1]
+            finally:
+                pygame.display.quit()
+        except DeviceError as error:
+            reason = str(error)
+        if not reason:
+            return
+        if reason != said:
+            on_wait(reason)
+        said = reason
+        pause(_WAIT_S)
+
+
+def projector_monitor(
+    found: Sequence[Monitor], size: tuple[int, int], display: int | None, *, in_memory: bool = False
+) -> tuple[Monitor, str]:
+    """The monitor to play on, and what is wrong with it but no reason to stop, in words.
+
+    Without a number that is the only monitor of the projector's size beside the primary one, as for a scan; else the
+    primary one, if it has that size: there may be no other. `in_memory` takes SDL's made-up screens, too.
+
+    Raises
+    ------
+    DeviceError
+        When there is no such display, or several could be the projector.
+    """
+    listed = ", ".join(str(monitor) for monitor in found)
     driver = pygame.display.get_driver()
     if driver in MADE_UP_SCREENS:
-        return f"no screen here: drawing into memory (video driver {driver})"
-    if tuple(sizes[display]) == size:
-        return ""
-    found = f"display {display} is {sizes[display][0]} x {sizes[display][1]}, the projector {size[0]} x {size[1]}"
-    return f"{found}: the picture is not where it belongs until that display runs at the projector's native size"
+        if not in_memory:
+            raise DeviceError(
+                "no screen here: connect the projector, start it on a desktop, or set DISPLAY; --wait-for-screen waits"
+            )
+        if display is not None and not 0 <= display < len(found):
+            raise DeviceError(f"there is no display {display}; this machine has {listed}. Choose one with --display")
+        return found[display or 0], f"no screen here: drawing into memory (video driver {driver})"
+    if display is None:
+        fitting = [monitor for monitor in found[1:] if monitor.size == size] or [found[0]]
+        if len(fitting) > 1:
+            raise DeviceError(
+                f"which display is the projector? {len(fitting)} have its {size[0]} x {size[1]} pixels (there are "
+                f"{listed}): choose one with --display N"
+            )
+        monitor = fitting[0]
+    elif 0 <= display < len(found):
+        monitor = found[display]
+    else:
+        raise DeviceError(f"there is no display {display}; this machine has {listed}. Choose one with --display")
+    if monitor.size == size:
+        return monitor, ""
+    here = f"display {monitor.number} is {monitor.size[0]} x {monitor.size[1]}, the projector {size[0]} x {size[1]}"
+    return (
+        monitor,
+        f"{here}: the picture is not where it belongs until that display runs at the projector's native size",
+    )
 
 
-def _opened(warp: Warp, display: int, drawing: Drawing, notice: str, dither: bool) -> Window:
+def _opened(warp: Warp, monitor: Monitor, drawing: Drawing, notice: str, dither: bool) -> Window:
+    seat = None if pygame.display.get_driver() in MADE_UP_SCREENS else MonitorSeat(monitor)
     if drawing != "cpu":
-        window = _gl_window(warp, display, notice, dither, insist=drawing == "gl")
+        window = _gl_window(warp, monitor.number, notice, dither, seat, insist=drawing == "gl")
         if window is not None:
             return window
-    pygame.display.set_mode(warp.prewarp.projector_resolution, pygame.NOFRAME, display=display)
+    pygame.display.set_mode(warp.prewarp.projector_resolution, pygame.NOFRAME, display=monitor.number)
     dress_window()
-    return Window(CpuRenderer(warp, dither=dither), None, notice)
+    return Window(CpuRenderer(warp, dither=dither), None, notice, seat)
 
 
-def _gl_window(warp: Warp, display: int, notice: str, dither: bool, *, insist: bool) -> Window | None:
+def _gl_window(
+    warp: Warp, display: int, notice: str, dither: bool, seat: MonitorSeat | None, *, insist: bool
+) -> Window | None:
     """A window drawn by OpenGL; None when OpenGL is missing or slower than OpenCV and nobody insists."""
     try:
         context = _gl_context(warp.prewarp.projector_resolution, display)
@@ -222,7 +314,7 @@ def _gl_window(warp: Warp, display: int, notice: str, dither: bool, *, insist: b
         pygame.display.init()
         return None
     dress_window()
-    return Window(GlRenderer(warp, context, dither=dither), context.screen, notice)
+    return Window(GlRenderer(warp, context, dither=dither), context.screen, notice, seat)
 
 
 def _gl_context(size: tuple[int, int], display: int) -> moderngl.Context:

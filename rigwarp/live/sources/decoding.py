@@ -2,6 +2,7 @@
 
 import importlib
 import importlib.util
+import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Literal, Protocol
@@ -10,7 +11,7 @@ import cv2
 import numpy as np
 
 from rigwarp.errors import DeviceError, InputError
-from rigwarp.live.render.picture import LUMA_601, LUMA_709, AnyPicture, Picture, YuvPicture
+from rigwarp.live.render.picture import LUMA_601, LUMA_709, MAX_SIDE_PX, AnyPicture, Picture, YuvPicture
 
 Decoder = Literal["auto", "av", "cv2"]
 Frame = tuple[float, AnyPicture]
@@ -20,6 +21,26 @@ _PLANAR = ("yuv420p", "yuvj420p")
 # The numbers of ITU-T H.273 for colour matrices; range 2 is FFmpeg's for full.
 _UNSAID, _NEW_MATRICES, _OLD_MATRICES, _FULL_RANGE = 2, (1,), (5, 6), 2
 _HD_HEIGHT = 720
+_MOST_PIXELS = 36_000_000
+"""8K; eight decoded frames of that take 900 MB."""
+_LONGEST_S = 1e6
+_HEAD_BYTES = 189
+_CONTAINERS = [
+    re.compile(pattern, re.DOTALL)
+    for pattern in (
+        rb"....(ftyp|moov|mdat|free|skip|wide|pnot)",  # MP4 and MOV (ISO/IEC 14496-12)
+        rb"\x1aE\xdf\xa3",  # Matroska and WebM (EBML, RFC 8794)
+        rb"RIFF....AVI ",
+        rb"\x00\x00\x01[\xba\xb3]",  # MPEG program and video streams (ISO/IEC 13818)
+        rb"G.{187}G",  # MPEG transport stream: a G every 188 bytes
+        rb"OggS",  # RFC 3533
+    )
+]
+_ONLY_FILES = {
+    "protocol_whitelist": "file",
+    "format_whitelist": "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpeg,mpegvideo,mpegts,ogg",
+}
+"""What FFmpeg may make of a file: nothing that names other files."""
 
 
 class FrameReader(Protocol):
@@ -47,20 +68,50 @@ def open_reader(path: Path, decoder: Decoder = "auto") -> FrameReader:
     """
     if not path.is_file():
         raise InputError(f"{path}: found no such file, expected a video. Check the path.")
+    _require_container(path)
     has_av = importlib.util.find_spec("av") is not None
     if decoder == "av" and not has_av:
         raise DeviceError("PyAV is not installed; install it with: pip install 'rigwarp[video]'")
     return _AvReader(path) if has_av and decoder != "cv2" else _CvReader(path)
 
 
+def _require_container(path: Path) -> None:
+    """Refuse what only calls itself a video: decoders would follow a playlist to other files and addresses."""
+    with open(path, "rb") as file:
+        head = file.read(_HEAD_BYTES)
+    if not any(kind.match(head) for kind in _CONTAINERS):
+        raise InputError(
+            f"{path}: cannot be read as a video: it is no MP4, MOV, MKV, WebM, AVI, MPEG or Ogg. Encode it again."
+        )
+
+
+def _require_size(path: Path, width: int, height: int) -> None:
+    """Refuse frames of which a few would fill the memory."""
+    if width * height > _MOST_PIXELS or max(width, height) > MAX_SIDE_PX:
+        raise InputError(
+            f"{path}: found frames of {width} x {height} pixels, expected at most {MAX_SIDE_PX} a side and "
+            f"{_MOST_PIXELS // 10**6} million in all. Encode it smaller."
+        )
+
+
+def _plausible_s(stated_s: float, frame_s: float) -> float:
+    """A length that a header states, if it can be one."""
+    return stated_s if frame_s <= stated_s <= _LONGEST_S else frame_s
+
+
 class _AvReader:
     def __init__(self, path: Path) -> None:
         av: Any = importlib.import_module("av")  # an extra, which type checkers need not have
         try:
-            self._file: Any = av.open(str(path))
+            self._file: Any = av.open(str(path), options=_ONLY_FILES)
             self._stream = self._file.streams.video[0]
-        except (av.FFmpegError, IndexError) as error:
+        except (av.FFmpegError, IndexError, ValueError) as error:
             raise _no_video(path, error) from error
+        if self._stream.codec_context is None:  # a codec that is not known
+            self._file.close()
+            raise _no_video(path, None)
+        self._path = path
+        _require_size(path, self._stream.width, self._stream.height)
         self._stream.thread_type = "AUTO"  # frame threads: twice as fast, a few frames later
         self._base_s = float(self._stream.time_base or 1e-6)
         self._start = self._stream.start_time or 0
@@ -68,13 +119,14 @@ class _AvReader:
         self._frame_s = 1.0 / float(rate) if rate else 1.0 / _USUAL_RATE_HZ
         counted = self._stream.frames * self._frame_s
         stated = float(self._stream.duration * self._base_s) if self._stream.duration else counted
-        self.duration_s = stated or float(self._file.duration or 0) / 1e6 or self._frame_s
+        self.duration_s = _plausible_s(stated or float(self._file.duration or 0) / 1e6, self._frame_s)
 
     def frames(self, from_s: float = 0.0, *, planes: Callable[[], bool] = bool) -> Iterator[Frame]:
         """See `FrameReader`."""
         self._file.seek(self._start + int(from_s / self._base_s), stream=self._stream, backward=True)
         last_s = -self._frame_s
         for frame in self._file.decode(self._stream):
+            _require_size(self._path, frame.width, frame.height)
             at_s = (frame.pts - self._start) * self._base_s if frame.pts is not None else last_s + self._frame_s
             last_s = at_s
             if at_s + self._frame_s > from_s + 1e-6:
@@ -119,10 +171,12 @@ class _CvReader:
         rate = self._file.get(cv2.CAP_PROP_FPS)
         self._frame_s = 1.0 / rate if 0.0 < rate < 1000.0 else 1.0 / _USUAL_RATE_HZ
         count = self._file.get(cv2.CAP_PROP_FRAME_COUNT)
-        self.duration_s = max(count, 1.0) * self._frame_s
+        self.duration_s = _plausible_s(count * self._frame_s, self._frame_s)
         self._next = 0
         if not self._file.isOpened():
             raise _no_video(path, None)
+        size = (self._file.get(cv2.CAP_PROP_FRAME_WIDTH), self._file.get(cv2.CAP_PROP_FRAME_HEIGHT))
+        _require_size(path, int(size[0]), int(size[1]))
 
     def frames(self, from_s: float = 0.0, *, planes: Callable[[], bool] = bool) -> Iterator[Frame]:
         """See `FrameReader`; OpenCV tells no times, so frames are counted."""

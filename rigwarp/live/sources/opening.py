@@ -1,11 +1,14 @@
 """From what the user names to a source."""
 
+import sys
 from pathlib import Path
 
-from rigwarp.errors import InputError
+from rigwarp.devices.camera_list import listed_cameras
+from rigwarp.errors import DeviceError, InputError
 from rigwarp.files import list_photos, read_colour
 from rigwarp.live.operate.check_pictures import check_picture
 from rigwarp.live.render.mixing import reduced
+from rigwarp.live.render.picture import Picture
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.source import DWELL_S, FADE_S, FolderSource, Source, StillSource
 from rigwarp.rig import Content
@@ -13,6 +16,8 @@ from rigwarp.rig import Content
 PICTURE_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 VIDEO_ENDINGS = (".mp4", ".mov", ".mkv", ".webm", ".avi", ".m4v", ".mpg", ".mpeg", ".ts", ".ogv")
 CHECK, CAMERA = "check:", "camera:"
+MOST_PIXELS = 100_000_000
+"""Of a picture to show: decoded beside a running show, whose memory has a bound."""
 
 
 def open_source(
@@ -38,10 +43,13 @@ def open_source(
         address = name.removeprefix(CAMERA)
         if not (address.isdecimal() or address.startswith("/") or "://" in address):
             raise InputError(f"{name}: found no camera's number, expected camera:0 or the like.")
+        if address.isdecimal():
+            _require_camera(name, int(address))
         return StreamSource(int(address) if address.isdecimal() else address, counts=counts)
     path = Path(name)
+    _require_file(path)
     if path.is_dir():
-        return FolderSource(list_photos(path), read_colour, content.pixels, dwell_s=dwell_s, fade_s=fade_s)
+        return FolderSource(list_photos(path), _read_content, content.pixels, dwell_s=dwell_s, fade_s=fade_s)
     if path.suffix.lower() in VIDEO_ENDINGS:
         from rigwarp.live.sources.video import VideoSource
 
@@ -49,4 +57,24 @@ def open_source(
     if path.is_file() and path.suffix.lower() not in PICTURE_ENDINGS:
         known = ", ".join(ending[1:] for ending in PICTURE_ENDINGS + VIDEO_ENDINGS)
         raise InputError(f"{path}: found the ending {path.suffix!r}, expected one of {known}, or a folder of pictures.")
-    return StillSource(reduced(read_colour(path)))
+    return StillSource(_read_content(path))
+
+
+def _require_camera(name: str, number: int) -> None:
+    """Say at once that there is no such camera, where the system tells; OpenCV would try for ever."""
+    if sys.platform.startswith("linux") and not Path(f"/dev/video{number}").exists():
+        raise DeviceError(f"{name}: found no such camera; this machine has {listed_cameras()}. Connect it.")
+
+
+def _require_file(path: Path) -> None:
+    """Refuse what never ends or never begins; a name that is not there is told by what reads it."""
+    try:
+        odd = path.exists() and not path.is_file() and not path.is_dir()
+    except (OSError, ValueError) as error:  # a name that no file system takes
+        raise InputError(f"{str(path)[:200]!r}: no such file ({error}). Check the name.") from None
+    if odd:
+        raise InputError(f"{path}: found a device or pipe, expected a file or folder. Check the name.")
+
+
+def _read_content(path: Path) -> Picture:
+    return reduced(read_colour(path, most_pixels=MOST_PIXELS))

@@ -57,6 +57,7 @@ class StreamSource:
         self._thread.join(timeout=2.0)
 
     def _read_on(self) -> None:
+        cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # pages of its own beside our one line
         wait_s = self._first_wait_s
         while not self._ended.is_set():
             if self._read_until_it_dies():

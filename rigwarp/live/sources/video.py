@@ -6,10 +6,10 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 
-from rigwarp.errors import InputError
+from rigwarp.errors import InputError, RigwarpError
 from rigwarp.live.render.picture import AnyPicture
 from rigwarp.live.run.statistics import Counts
-from rigwarp.live.sources.decoding import Decoder, FrameReader, open_reader
+from rigwarp.live.sources.decoding import Decoder, Frame, FrameReader, open_reader
 
 log = logging.getLogger(__name__)
 QUEUE_FRAMES = 8
@@ -49,7 +49,7 @@ class VideoSource:
         reader = self._open()
         self.duration_s = reader.duration_s
         self.wants_planes = False
-        first = next(reader.frames(), None)
+        first = self._first_of(reader)
         if first is None:
             reader.close()
             raise InputError(f"{path}: found a video without a picture, expected at least one. Encode it again.")
@@ -64,6 +64,16 @@ class VideoSource:
         self._wait = wait or self._halt.wait
         self._thread = threading.Thread(target=self._decode_on, args=(reader,), name="rigwarp-video", daemon=True)
         self._thread.start()
+
+    def _first_of(self, reader: FrameReader) -> Frame | None:
+        try:
+            return next(reader.frames(), None)
+        except RigwarpError:
+            raise
+        except Exception as error:  # whatever a decoder says of a damaged file
+            reader.close()
+            reason = " ".join(str(error).split())[:100]
+            raise InputError(f"{self._path}: cannot be read as a video ({reason}). Encode it again.") from error
 
     def at(self, time_s: float) -> AnyPicture:
         """The frame of this moment of the endless loop; the one before as long as it is not decoded."""

@@ -1,0 +1,98 @@
+"""One writer at a time in a rig folder; readers are free.
+
+The system itself holds the lock for the process and lets go of it when the process ends, however it ends: no lock is
+ever left behind. What stands in the file is only for telling who it is.
+"""
+
+import json
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rigwarp.errors import InputError
+from rigwarp.files.names import LOCK_FILE
+
+try:
+    import fcntl
+except ImportError:  # Windows: nothing is locked there
+    fcntl = None  # type: ignore[assignment]
+
+_MOST_BYTES = 1000
+
+
+@dataclass
+class _Held:
+    """A rig that this process has locked: the open file, and by how many, since a job calls others that write."""
+
+    descriptor: int | None
+    users: int = 1
+
+
+_guard = threading.Lock()
+_held: dict[Path, _Held] = {}
+
+
+@contextmanager
+def rig_locked(root: Path, doing: str) -> Iterator[None]:
+    """Keep every other process from writing to a rig folder inside the `with` block; `doing` is told to them.
+
+    Raises
+    ------
+    InputError
+        Another process is at work there, or the folder cannot be written to.
+    """
+    rig = Path(root).resolve()
+    with _guard:
+        if rig in _held:
+            _held[rig].users += 1
+        else:
+            _held[rig] = _Held(descriptor=_lock(rig, doing))
+    try:
+        yield
+    finally:
+        with _guard:
+            _held[rig].users -= 1
+            if _held[rig].users == 0:
+                descriptor = _held.pop(rig).descriptor
+                if descriptor is not None:
+                    os.close(descriptor)
+
+
+def _lock(rig: Path, doing: str) -> int | None:
+    """An open file that is locked; None where the file system knows no locks."""
+    path = rig / LOCK_FILE
+    try:
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    except OSError as error:
+        raise InputError(
+            f"{path}: cannot be written ({error.strerror}). Check that the rig folder may be written to."
+        ) from error
+    try:
+        if fcntl is not None:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        who = _who(descriptor)
+        os.close(descriptor)
+        raise InputError(f"{rig}: found {who} at work there. Wait until it is done, or end it.") from None
+    except OSError:  # some network disks
+        os.close(descriptor)
+        return None
+    about = {"process": os.getpid(), "doing": doing, "since": datetime.now(UTC).isoformat(timespec="seconds")}
+    try:
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, json.dumps(about).encode(), 0)
+    except OSError:  # a full disk: the lock holds all the same
+        pass
+    return descriptor
+
+
+def _who(descriptor: int) -> str:
+    try:
+        about = json.loads(os.pread(descriptor, _MOST_BYTES, 0))
+        return f"process {about['process']} ({about['doing']}, since {about['since']})"
+    except (OSError, ValueError, KeyError, TypeError):
+        return "another process"

@@ -1,0 +1,80 @@
+"""Opening and closing sources beside the frame loop, which waits for neither: a camera or a disk may hang for ever."""
+
+import logging
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+
+from rigwarp.errors import RigwarpError
+from rigwarp.live.run.statistics import Counts
+from rigwarp.live.sources.source import Source
+
+log = logging.getLogger(__name__)
+_MOST_AT_ONCE = 4
+"""Sources that are being opened; what hangs in one is given up and costs a thread."""
+
+
+class Doorman:
+    """Opens the source that was asked for last, and closes those that are left.
+
+    Parameters
+    ----------
+    open_named : opens a source by name; None: nothing can be opened.
+    counts : where refused names are counted.
+    """
+
+    def __init__(self, open_named: Callable[[str], Source] | None, counts: Counts) -> None:
+        self._open_named, self._counts = open_named, counts
+        self._opening: tuple[str, Future[Source]] | None = None
+        self._at_work: list[Future[Source]] = []
+
+    def open(self, name: str) -> None:
+        """Begin to open a source; one that is still being opened is given up."""
+        if self._open_named is None:
+            return
+        self._at_work = [future for future in self._at_work if not future.done()]
+        if len(self._at_work) >= _MOST_AT_ONCE:
+            self._counts.refused += 1
+            log.warning("the old source stays: %s: %d others are still being opened", name[:200], len(self._at_work))
+            return
+        self.give_up()
+        future: Future[Source] = Future()
+        threading.Thread(target=self._work, args=(name, future), name="rigwarp-open", daemon=True).start()
+        self._at_work.append(future)
+        self._opening = (name, future)
+
+    def take(self) -> tuple[str, Source] | None:
+        """The source that was asked for and its name, once, as soon as it is open."""
+        if self._opening is None or not self._opening[1].done():
+            return None
+        (name, future), self._opening = self._opening, None
+        try:
+            return name, future.result()
+        except RigwarpError as error:
+            log.warning("the old source stays: %s", error)
+        except Exception:  # whatever a file or camera comes up with must not end the show
+            log.exception("the old source stays: %s cannot be opened", name[:200])
+        self._counts.refused += 1
+        return None
+
+    def give_up(self) -> None:
+        """Want nothing any more: what comes up later is closed."""
+        if self._opening is not None:
+            self._opening[1].add_done_callback(_close_unused)
+            self._opening = None
+
+    def close_beside(self, source: Source) -> None:
+        """Close a source that is left, without waiting for it."""
+        threading.Thread(target=source.close, name="rigwarp-close", daemon=True).start()
+
+    def _work(self, name: str, future: "Future[Source]") -> None:
+        assert self._open_named is not None  # `open` begins nothing without it
+        try:
+            future.set_result(self._open_named(name))
+        except BaseException as error:  # it belongs to whoever takes the source
+            future.set_exception(error)
+
+
+def _close_unused(future: "Future[Source]") -> None:
+    if future.exception() is None:
+        future.result().close()

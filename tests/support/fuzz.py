@@ -1,0 +1,179 @@
+"""Every file that rigwarp reads, spoiled in a seeded way, and read as the commands read it.
+
+    python tests/support/fuzz.py RIG SEED ROUNDS
+
+RIG is a finished rig folder, which stays as it is: a copy is worked on. Prints one JSON object: how many inputs were
+tried, which failed (an exception that is no RigwarpError, more than 60 s), and the largest memory in MiB.
+"""
+
+import json
+import random
+import resource
+import shutil
+import sys
+import tempfile
+import time
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import mutations
+import numpy as np
+
+from rigwarp.devices import open_virtual
+from rigwarp.errors import RigwarpError
+from rigwarp.files import (
+    current_result,
+    list_photos,
+    open_rig,
+    read_adjustment,
+    read_as_built,
+    read_camera,
+    read_camera_extra,
+    read_decoded,
+    read_map,
+    read_map_light,
+    read_map_sigmas,
+    read_patterns,
+    read_photo,
+    read_prewarp,
+)
+from rigwarp.files.quick_file import read_quick_file
+from rigwarp.files.table_shape_file import read_table_shape
+from rigwarp.jobs.bench.check import rig_remarks, what_is_there
+from rigwarp.jobs.design import design_map
+from rigwarp.jobs.play import PlayOptions, opened_show, write_still
+from rigwarp.jobs.progress import SILENT
+from rigwarp.jobs.results.export import export_current
+from rigwarp.live.sources.opening import open_source
+from rigwarp.reports.result_parts import read_parts
+
+LONGEST_S, MOST_MIB = 60.0, 4096
+_GUARD_BYTES = 6 << 30
+"""Beyond it the system says no, so that a bomb does not take the machine along; `MOST_MIB` is what is judged."""
+Use = Callable[[Path, Path], object]
+
+
+def _still(root: Path, _: Path) -> None:
+    folder = open_rig(root)
+    with opened_show(SILENT, folder, PlayOptions(name="check:grid")) as show:
+        write_still(show, root / f"still-{time.monotonic_ns()}.png")
+
+
+def _export(root: Path, _: Path) -> None:
+    export_current(open_rig(root), "csv", out=root / "exported", replace=True)
+
+
+def _shown(root: Path, path: Path) -> None:
+    source = open_source(str(path), open_rig(root).rig.content)
+    try:
+        for time_s in (0.0, 0.02, 5.0):
+            source.at(time_s)
+    finally:
+        source.close()
+
+
+def _checked(root: Path, _: Path) -> None:
+    folder = open_rig(root)
+    what_is_there(folder)
+    rig_remarks(folder)
+
+
+def _traced(root: Path, _: Path) -> None:
+    _checked(root, root)
+    design_map(open_rig(root))
+
+
+def _parts(root: Path, _: Path) -> None:
+    read_parts(open_rig(root), current_result(root))
+
+
+USES: dict[str, tuple[Use, ...]] = {
+    "rig.toml": (_traced, lambda root, _: open_virtual(open_rig(root))),
+    "virtual.toml": (lambda root, _: open_virtual(open_rig(root)),),
+    "mirror.stl": (_traced,),
+    "profile.csv": (_traced,),
+    "camera.json": (lambda _, path: (read_camera(path), read_camera_extra(path)), _checked),
+    "design.npz": (lambda _, path: read_map(path), _checked),
+    "current.json": (_still, _checked),
+    "adjust.json": (lambda _, path: read_adjustment(path), _still),
+    "picture.png": (_shown, lambda _, path: read_photo(path)),
+    "picture.jpg": (_shown, lambda _, path: read_photo(path)),
+    "picture.tif": (_shown, lambda _, path: read_photo(path)),
+    "video.mp4": (_shown,),
+    "start.json": (_parts, _checked),
+    "stop.json": (_parts, _checked),
+    "map.npz": (_parts, lambda _, path: (read_map_light(path), read_map_sigmas(path)), _export),
+    "prewarp.npz": (lambda _, path: read_prewarp(path), _still, _export),
+    "decoded.npz": (lambda _, path: read_decoded(path),),
+    "patterns.json": (lambda _, path: read_patterns(path),),
+    "as_built.json": (lambda _, path: read_as_built(path.parent), _parts),
+    "as_built.npz": (lambda _, path: read_as_built(path.parent), _parts),
+    "fit.json": (_parts,),
+    "verification.json": (_parts,),
+    "budget.json": (_parts,),
+    "quick.npz": (lambda _, path: read_quick_file(path),),
+    "table_shape.json": (lambda _, path: read_table_shape(path),),
+}
+"""How each file is read; a name may be in the rig several times."""
+
+
+def with_content(root: Path) -> None:
+    """Pictures and a video to show, beside the rig's own files."""
+    blurred = cv2.GaussianBlur(np.random.default_rng(1).integers(0, 255, (48, 64, 3)).astype(np.uint8), (0, 0), 3)
+    for ending in ("png", "jpg", "tif"):
+        cv2.imwrite(str(root / f"picture.{ending}"), blurred)
+    writer = cv2.VideoWriter(str(root / "video.mp4"), cv2.VideoWriter_fourcc(*"mp4v"), 25, (64, 48))
+    for _ in range(12):
+        writer.write(blurred)
+    writer.release()
+    list_photos(root)
+
+
+def attack(rig: Path, seed: int, rounds: int) -> dict[str, object]:
+    """Try `rounds` spoiled versions of each file."""
+    dice, failures, tried = random.Random(seed), [], {}
+    with tempfile.TemporaryDirectory() as work:
+        root = Path(work) / "rig"
+        shutil.copytree(rig, root)
+        with_content(root)
+        for path in sorted(p for p in root.rglob("*") if p.name in USES):
+            whole = path.read_bytes()
+            for number in range(rounds):
+                path.write_bytes(mutations.spoiled(whole, path.name, dice))
+                failures += [
+                    f"{path.name} {number}: {said}" for use in USES[path.name] if (said := _wrong(use, root, path))
+                ]
+                tried[path.name] = tried.get(path.name, 0) + 1
+            path.write_bytes(whole)
+    largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return {"tried": tried, "failures": failures, "largest_mib": round(largest)}
+
+
+def _wrong(use: Use, root: Path, path: Path) -> str:
+    """What should not have happened, in words; empty when all is well."""
+    began = time.monotonic()
+    try:
+        use(root, path)
+    except RigwarpError as error:
+        if "\n" in str(error):
+            return f"more than one line: {str(error)[:200]!r}"
+    except Exception as error:
+        kept = Path(tempfile.mkdtemp(prefix="rigwarp-fuzz-")) / path.name
+        shutil.copy(path, kept)
+        trace = error.__traceback__
+        while (
+            trace is not None and trace.tb_next is not None and "rigwarp" in trace.tb_next.tb_frame.f_code.co_filename
+        ):
+            trace = trace.tb_next
+        where = f"{Path(trace.tb_frame.f_code.co_filename).name}:{trace.tb_lineno}" if trace else ""
+        return f"{type(error).__name__}: {str(error)[:150]} ({where}; {kept})"
+    took = time.monotonic() - began
+    return f"took {took:.0f} s" if took > LONGEST_S else ""
+
+
+if __name__ == "__main__":
+    warnings.simplefilter("ignore")
+    resource.setrlimit(resource.RLIMIT_DATA, (_GUARD_BYTES, _GUARD_BYTES))
+    print(json.dumps(attack(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))))  # noqa: T201 - its result
