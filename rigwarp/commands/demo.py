@@ -17,7 +17,7 @@ from rigwarp.devices import Bench, open_virtual
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.camera import calibrate_camera
 from rigwarp.jobs.calibrate import Calibrated, Steps, calibrate_rig
-from rigwarp.jobs.checks.verify import require_tolerance
+from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.checks.verify_record import error_figures
 from rigwarp.jobs.demo import (
     Judged,
@@ -69,12 +69,13 @@ def demo(
             verified=partial(print_verified, console),
         ),
     )
+    require_passed(made.fit.verdict)
     seconds = stage_seconds(made, trace_s, total=time.monotonic() - start, calibration_s=time.monotonic() - clock)
     judged = judge_by_truth(folder, made, virtual)
     pictures = draw_calibration(folder, made)
     _print(console, made, judged, pictures)
     console.result(_result(root, made, judged, pictures, seconds))
-    require_tolerance(folder, made.checks["after"].result)
+    require_passed(made.verdict)
 
 
 def _trace(console: Console, folder: RigFolder) -> float:

@@ -14,7 +14,7 @@ STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "to
 def print_fit(console: Console, made: FitMade) -> None:
     """The result for people."""
     figures, registration = made.figures, made.table_map.registration
-    console.say(f"Result {made.run} (now current)")
+    console.say(f"Result {made.run}{' (now current)' if made.current else ''}")
     console.table(
         [
             ("table map, on samples held out", f"{figures['rms_mm']:.3f} mm rms, {figures['p95_mm']:.3f} mm P95"),
@@ -29,8 +29,10 @@ def print_fit(console: Console, made: FitMade) -> None:
             ),
         ]
     )
-    if made.table_map.not_proven:
-        console.say(f"  {made.table_map.not_proven}")
+    for sentence in made.verdict.not_proven:
+        console.say(f"  in doubt: {sentence}")
+    for sentence in made.verdict.failures if made.current else ():  # else it ends the command
+        console.say(f"  accepted all the same: {sentence}")
     print_budget(console, made.budget)
     for finding in made.as_built.findings if made.as_built else ():
         console.say(f"  {finding.what}: {finding.effect} {finding.moves_mm:.1f} mm; {finding.prewarp}")

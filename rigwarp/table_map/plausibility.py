@@ -26,7 +26,7 @@ _PASSES, _DONE = 8, 0.02  # a step below that share of every tolerance is the la
 _SCALE_PRECISION = 1e-6  # of the scale's prior: it is free
 _FORM_ALLOWANCE = 4.0  # times the strain that chance allows: form and optics push the mounting as well
 _REACHES, _EXTENTS = 3.0, 0.2
-"""A rigid move leaves at most so many times what the tolerances reach, or this share of the picture's size: the form."""
+"""A rigid move leaves at most so many times what the tolerances reach, or this share of the picture's size."""
 
 Mistake = Literal["none", "turned", "mirrored", "scaled", "unexplained"]
 

@@ -110,9 +110,7 @@ def register(
         model=apply_shifts(model, shifts),
         rms_before_mm=_rms(drawn["residual"]),
         rms_after_mm=_rms(misfit(scaled)),
-        agreement=design_agreement(
-            table_mm - drawn["residual"], table_mm, drawn["derivative"], shifts, tolerances
-        ),
+        agreement=design_agreement(table_mm - drawn["residual"], table_mm, drawn["derivative"], shifts, tolerances),
     )
 
 

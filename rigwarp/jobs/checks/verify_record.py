@@ -23,7 +23,8 @@
 
 `content` says what the targets were: revision and values of the correction by hand that was in force (adjust.json), and
 how many dots it left out; the dots are wanted where the corrected content puts them. `camera_response` is the shape of
-the camera's response that light was judged by (null: taken for sRGB). Missing numbers are null.
+the camera's response that light was judged by (null: taken for sRGB). `verdict` is that of the
+dots: state, failures, not_proven. Missing numbers are null.
 """
 
 from collections.abc import Sequence
@@ -38,6 +39,7 @@ from rigwarp.files.names import VERIFICATION_FILE
 from rigwarp.geometry import Photo
 from rigwarp.prewarp import Adjustment
 from rigwarp.verification import ChartModulation, LineFigure, NinePoints, VerificationResult, worst_line
+from rigwarp.verification.verdict import Verdict
 
 VERIFICATION_FORMAT = "rigwarp verification"
 
@@ -70,7 +72,7 @@ class ContentShown:
 
 
 def write_verification(
-    result: Path, checks: dict[str, Checked], shown: ContentShown, response_shape: float | None
+    result: Path, checks: dict[str, Checked], shown: ContentShown, response_shape: float | None, verdict: Verdict
 ) -> None:
     """Write verification.json, in place of an earlier one."""
     record: dict[str, Any] = {name: _record(check) for name, check in checks.items()}
@@ -80,6 +82,7 @@ def write_verification(
         "dots_left_out": shown.left_out,
     }
     record["camera_response"] = response_shape
+    record["verdict"] = {**asdict(verdict), "state": verdict.state}
     write_json(result / VERIFICATION_FILE, record, format=VERIFICATION_FORMAT, replace=True)
 
 

@@ -13,8 +13,17 @@ from scipy.ndimage import distance_transform_edt
 from rigwarp.capture import can_resume
 from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, complete_runs, current_result, interrupted_run, read_decoded, read_map, read_start
-from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS
+from rigwarp.files import (
+    RigFolder,
+    complete_runs,
+    current_result,
+    interrupted_run,
+    read_decoded,
+    read_map,
+    read_photo,
+    read_start,
+)
+from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS, ZONES_FILE
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
@@ -95,7 +104,8 @@ def take_scans(
 def _taken(
     progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions, zones: _Zones, number: int
 ) -> ScanTaken:
-    return take_scan(progress, folder, zones.lit(bench, number), options, part=zones.part(number))
+    kept = zones.map if zones.group else None
+    return take_scan(progress, folder, zones.lit(bench, number), options, part=zones.part(number), zone_map=kept)
 
 
 def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTaken]:
@@ -104,7 +114,7 @@ def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTa
     settings = read_start(run)["settings"]
     group = str(settings.get("group", ""))
     note = {key: settings[key] for key in (RAISED, RAISED_BOARD) if key in settings}
-    zones = _Zones(group=group, numbers=settings["zones"] if group else [0], map=zones_of(folder), note=note)
+    zones = _Zones(group=group, numbers=settings["zones"] if group else [0], map=_zones_then(folder, run), note=note)
     done = dict(_finished(folder, group)) if group else {}
     stopped_at = settings.get("zone", 0)
     taken = []
@@ -129,13 +139,17 @@ def _interrupted(folder: RigFolder) -> Path:
     return run
 
 
-def lit_by(bench: Bench, zone_map: NDArray[np.int16], settings: Mapping[str, Any]) -> Bench:
-    """The bench as it was for a scan with such settings: with one zone lit only, or everything.
+def lit_again(folder: RigFolder, bench: Bench, run: Path) -> Bench:
+    """The bench as it was for a scan: with one zone lit only, or everything."""
+    settings = read_start(run)["settings"]
+    number, group = int(settings.get("zone", 0)), str(settings.get("group", ""))
+    return _Zones(group=group, numbers=[number], map=_zones_then(folder, run)).lit(bench, number)
 
-    `zone_map` (H, W) is what `zones_of` says.
-    """
-    number = int(settings.get("zone", 0))
-    return _Zones(group=str(settings.get("group", "")), numbers=[number], map=zone_map).lit(bench, number)
+
+def _zones_then(folder: RigFolder, run: Path) -> NDArray[np.int16]:
+    """(H, W) by which the zones were told apart for a scan: a fit since then may know better where they part."""
+    kept = run / ZONES_FILE
+    return read_photo(kept).astype(np.int16) if kept.is_file() else zones_of(folder)
 
 
 def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
