@@ -144,12 +144,11 @@ def _about_mirror(limit_um: float, facts: AsBuiltFacts) -> str:
     if not facts.power_told:
         text = (
             f"Without power, the built mirror differs from the design by {rest} rms after the best rigid alignment; "
-            "the "
-            f"rig asks for {limit_um:g} µm in all. Its power, that is its radius, the data do not tell; with the most "
-            f"probable one the total is {total}. The distance from projector to mirror, measured and entered in "
-            "rig.toml "
-            "with its own tolerance, would decide it."
+            f"the rig asks for {limit_um:g} µm in all. Its power, that is its radius, the data do not tell; with the "
+            f"most probable one the total is {total}."
         )
+        if facts.decided_by and facts.rms_without_power_um <= limit_um:  # else the power changes nothing
+            text += f" {facts.decided_by[0].upper()}{facts.decided_by[1:]}."
     else:
         relation = "within" if facts.figure_rms_um <= limit_um else "outside"
         text = (
