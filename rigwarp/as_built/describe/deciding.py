@@ -104,7 +104,7 @@ def deciders_of(
 
 
 def _told(fit: MapFit, power: Array) -> Callable[[Array, Array], bool]:
-    """A test of observations: their derivatives (m, P) and noise covariance (m, m) -> whether the power is told then."""
+    """A test of observations, by derivatives (m, P) and noise covariance (m, m): is the power told with them?"""
     C, prior = fit.covariance, fit.prior_precision
     spread = power @ C
 
@@ -127,7 +127,7 @@ def _length_row(model: OpticalModel, name: str, whitened: Array, scale: Array, s
 
 
 def _raised_rows(model: OpticalModel, fit: MapFit, camera_mm: Array) -> tuple[Array, Array]:
-    """Derivatives (2 n, P) and noise covariance of samples on a board, n of them standing for all that it would have."""
+    """Derivatives (2 n, P) and noise covariance of n samples on a board that stand for all that it would have."""
     every = slice(None, None, max(1, len(fit.data.zone) // _RAISED_SAMPLES))
     data, rows = fit.data.only(every), fit.rows.only(every)
     height = np.full(len(data.zone), model.table_height_mm + RAISED_MM)
