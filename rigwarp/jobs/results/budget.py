@@ -17,7 +17,9 @@ from rigwarp.files import (
     read_prewarp,
     write_json,
 )
-from rigwarp.files.names import BUDGET_FILE, CAMERA_FILE, MAP_FILE, PREWARP_FILE, VERIFICATION_FILE
+from rigwarp.files.names import BUDGET_FILE, CAMERA_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, VERIFICATION_FILE
+from rigwarp.files.records import FitRecord, MapFigures
+from rigwarp.files.records.record import finite
 from rigwarp.jobs.results.shaped_table import shape_of
 from rigwarp.prewarp import content_coordinates
 from rigwarp.rig import content_to_table
@@ -46,6 +48,7 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         mesh_mm=np.linalg.norm(shown_mm - table_map.table_mm, axis=-1),
         zone=table_map.zone,
         lit=(prewarp.gain > 0.0) & np.isfinite(shown_mm[..., 0]),
+        unproven=_unproven(result / FIT_FILE),
     )
     camera = read_camera(folder.root / CAMERA_FILE)
     shape = shape_of(result, camera)
@@ -84,6 +87,13 @@ def budget_record(budget: MapBudget) -> dict[str, Any]:
         "camera_covariance_known": budget.camera_known,
         "assumed_flatness_mm": budget.flatness_mm,
     }
+
+
+def _unproven(path: Path) -> float:
+    """By which share of sigma, in quadrature, held-out samples scatter beyond it where they do not bear it out."""
+    figures = (FitRecord.read(path).table_map if path.is_file() else None) or MapFigures()
+    spread = finite(figures.z_spread)
+    return float(np.sqrt(spread**2 - 1.0)) if figures.not_proven and spread > 1.0 else 0.0
 
 
 def _check_grid(path: Path) -> CheckGrid | None:
