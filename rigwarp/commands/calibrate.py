@@ -62,6 +62,8 @@ def calibrate(
             verified=partial(print_verified, console),
         ),
     )
+    if made.current:
+        console.say(f"Result {made.fit.run.name} is now current")
     console.say(f"Report {made.report}")
     console.result(
         {
