@@ -6,12 +6,12 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import AcceptOption, JsonOption, RigArgument
 from rigwarp.commands.verify_text import verdict_record
 from rigwarp.files import open_rig
 from rigwarp.jobs.checks.verify import require_passed
-from rigwarp.jobs.results.fit import fit_scans, not_current
-from rigwarp.jobs.scans.chosen_scans import table_scans
+from rigwarp.jobs.results.fit import fit_rig, not_current
 
 
 def fit(
@@ -32,18 +32,19 @@ def fit(
     """
     console = Console(json=json)
     folder = open_rig(rig)
-    made = fit_scans(console, folder, table_scans(folder, scan), accept=accept)
+    made = fit_rig(console, folder, scan, accept=accept)
     print_fit(console, made)
     console.result(
         {
             "result": made.run,
             "current": made.current,
             "verdict": verdict_record(made.verdict),
-            "table_map": made.figures,
+            "table_map": made.figures.to_dict(),
             "as_built": as_built_figures(made.as_built),
             "verification": None,  # nothing was shown on the table yet
             "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
         }
     )
+    print_next(console, folder)
     if not accept:
         require_passed(made.verdict, not_current(folder.root, made.run))

@@ -8,6 +8,7 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.drift_text import print_drift, print_reregistration
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.refine_text import print_refined, refined_record
 from rigwarp.commands.verify_text import print_verified, verdict_record
@@ -86,6 +87,7 @@ def verify(
             "verification": {k: check_figures(c) for k, c in made.checks.items()},
         }
     )
+    print_next(console, folder)
     require_passed(made.verdict)
 
 
@@ -98,7 +100,8 @@ def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *,
     if done is not None:
         print_reregistration(console, done)
     outcome = None if done is None else outcome_record(done)
-    console.result({"result": check.result, **drift_record(check), "reregistration": outcome})
+    console.result({"result": check.result, **drift_record(check).to_dict(), "reregistration": outcome})
+    print_next(console, folder)
     require_passed(judge_errors(looked.picture, folder.rig))
 
 
@@ -115,4 +118,5 @@ def _verify_and_refine(console: Console, folder: RigFolder, display: int | None,
             "verification": {k: check_figures(c) for k, c in done.verified.checks.items()},
         }
     )
+    print_next(console, folder)
     require_passed(done.verified.verdict)

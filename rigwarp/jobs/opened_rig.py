@@ -89,10 +89,9 @@ class OpenedRig:
 
         They become current unless the verdict has failures; with `accept` they do in any case.
         """
-        from rigwarp.jobs.results.fit import fit_scans
-        from rigwarp.jobs.scans.chosen_scans import table_scans
+        from rigwarp.jobs.results.fit import fit_rig
 
-        return fit_scans(self._progress, self.folder, table_scans(self.folder, scan), accept=accept)
+        return fit_rig(self._progress, self.folder, scan, accept=accept)
 
     def verify(self, *, before: bool = True, display: int | None = None) -> "Verified":
         """Check pictures through the current warp, measured on the table; `before`: through the design's warp too."""

@@ -6,13 +6,13 @@ is asked for it, by the same test that the fit uses: which share of the power's 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Final
 
 import numpy as np
 
-from rigwarp.as_built.solve.linearised import landing, linearise
+from rigwarp.as_built.solve.linearised import LitPixels, landing, linearise
 from rigwarp.as_built.solve.map_fit import MapFit
 from rigwarp.as_built.solve.measured import Lengths
 from rigwarp.as_built.solve.shared_errors import plane_warp
@@ -131,25 +131,10 @@ def _raised_rows(model: OpticalModel, fit: MapFit, camera_mm: Array) -> tuple[Ar
     every = slice(None, None, max(1, len(fit.data.zone) // _RAISED_SAMPLES))
     data, rows = fit.data.only(every), fit.rows.only(every)
     height = np.full(len(data.zone), model.table_height_mm + RAISED_MM)
-    state = linearise(
-        model,
-        fit.mounting,
-        rows,
-        fit.coefficients_mm,
-        pixels_px=data.pixels_px,
-        zone=data.zone,
-        camera=data.camera,
-        height_mm=height,
-    )
-    above = landing(
-        model,
-        fit.mounting,
-        rows,
-        fit.coefficients_mm,
-        pixels_px=data.pixels_px,
-        zone=data.zone,
-        height_mm=height + _STEP_MM,
-    )
+    lit = LitPixels(pixels_px=data.pixels_px, zone=data.zone, height_mm=height)
+    figure = rows, fit.coefficients_mm
+    state = linearise(model, fit.mounting, lit, figure, camera=data.camera)
+    above = landing(model, fit.mounting, replace(lit, height_mm=height + _STEP_MM), figure)
     dense = state.dense.copy()
     dense[..., : len(fit.scale)] *= fit.scale
     seen = np.isfinite(dense).all(axis=(1, 2)) & np.isfinite(above).all(axis=-1) & (fit.weight[every] > 0.0)

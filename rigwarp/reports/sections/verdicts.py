@@ -7,7 +7,6 @@ from typing import Literal
 from rigwarp.files.records import DotsRecord, MapFigures, VerdictRecord
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
-from rigwarp.reports.sections.uncertainty import budget_facts
 from rigwarp.reports.wording import as_number, quantity, share
 
 State = Literal["pass", "fail", "undecided", "not measured", "within tolerance", "out of tolerance", "not proven"]
@@ -50,7 +49,7 @@ def _objections(parts: ResultParts) -> tuple[list[str], list[str]]:
     unsure = [*fit.not_proven, *check.not_proven]
     if not math.isfinite(_p95_mm(parts.verification.after)):
         unsure.append("the picture on the table has not been measured: run rigwarp verify")
-    budget, limit = budget_facts(parts.budget), parts.rig.tolerance.content_p95_mm
+    budget, limit = parts.budget, parts.rig.tolerance.content_p95_mm
     if budget.expanded_mm > limit:
         unsure.append(
             f"a spot of the picture is uncertain by ± {quantity(budget.expanded_mm, 'mm', 2)} (k = 2), more than the "
@@ -119,12 +118,12 @@ def _about_picture(parts: ResultParts) -> str:
 
 
 def _about_uncertainty(parts: ResultParts) -> list[str]:
-    facts = budget_facts(parts.budget)
-    if not (math.isfinite(facts.expanded_mm) and facts.camera_known):
+    budget = parts.budget
+    if not (math.isfinite(budget.expanded_mm) and budget.camera_known):
         return []
     return [
         f"Measured against a perfect ruler on the table, a spot of the picture is uncertain by ± "
-        f"{quantity(facts.expanded_mm, 'mm', 2)} per axis (k = 2), mostly by {' and '.join(facts.largest)}."
+        f"{quantity(budget.expanded_mm, 'mm', 2)} per axis (k = 2), mostly by {' and '.join(budget.largest)}."
     ]
 
 
