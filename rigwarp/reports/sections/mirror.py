@@ -88,9 +88,8 @@ def _pictures(parts: ResultParts, facts: AsBuiltFacts) -> list[Picture]:
                 png=deviation_map(x, y, grid.height_um, grid.height_sigma_um),
                 alt="Map of the mirror's height deviation with two sections through its middle; rms "
                 f"{number(facts.figure_rms_um)} micrometres.",
-                caption="Where the built mirror stands out towards the light (red) or lies back from it (blue), in the "
-                "axes of the mirror's own frame, that is of its CAD file, and sections along the dashed lines with a "
-                "band of 2-sigma.",
+                caption="Red: the built mirror stands out towards the light; blue: it lies back. Axes of the mirror's "
+                "own frame, that is of its CAD file; sections along the dashed lines with a band of 2-sigma.",
             )
         )
         pictures.append(
