@@ -156,3 +156,38 @@ def test_a_picture_out_of_tolerance_ends_with_6(rig: Path, tmp_path: Path, capsy
     capsys.readouterr()
     assert main(["verify", str(copy), "--no-before"]) == 6
     assert "content_p95_mm" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("mistake", "said"),
+    [
+        ("24 mm squares in rig.toml, 36 on the sheet", "everything is 0.67 of its size"),
+        ("the sheet lay the other way round", "your design turned by 180°"),
+    ],
+)
+def test_a_map_that_cannot_be_right_does_not_become_current(
+    rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], mistake: str, said: str
+) -> None:
+    """Board sizes scale the camera's place and leave its lens alone; a sheet turned by 180° turns the table's axes."""
+    copy = tmp_path / "rig"
+    shutil.copytree(rig, copy)
+    camera = json.loads((copy / "camera.json").read_text())
+    if "squares" in mistake:
+        camera["t_camera_from_table_mm"] = [24.0 / 36.0 * place for place in camera["t_camera_from_table_mm"]]
+    else:
+        camera["R_camera_from_table"] = [[-x, -y, z] for x, y, z in camera["R_camera_from_table"]]
+    (copy / "camera.json").write_text(json.dumps(camera))
+    current = (copy / "current.json").read_bytes()
+    assert main(["fit", str(copy)]) == 6
+    error = capsys.readouterr().err
+    assert said in error
+    assert "--accept" in error
+    assert (copy / "current.json").read_bytes() == current
+    assert main(["report", str(copy)]) == 0  # of the result that is still current
+    if "squares" in mistake:
+        run(capsys, "fit", copy, "--accept")
+        assert (copy / "current.json").read_bytes() != current
+        assert main(["report", str(copy)]) == 0
+        page = (current_result(copy) / "report.html").read_text(encoding="utf-8")
+        assert "out of tolerance" in page
+        assert said in page

@@ -10,8 +10,11 @@ from small_rig import make_small_rig
 
 from rigwarp.cli import main
 from rigwarp.devices import MaskedDisplay, open_virtual
-from rigwarp.files import complete_runs, current_result, open_rig, read_map, read_start
+from rigwarp.files import complete_runs, current_result, open_rig, read_map, read_photo, read_start
 from rigwarp.jobs.demo import map_against_truth
+from rigwarp.jobs.progress import SILENT
+from rigwarp.jobs.scans.raised_check import check_unmoved
+from rigwarp.jobs.scans.zone_scan import zones_of
 
 
 class Screen:
@@ -71,6 +74,19 @@ def test_every_dot_is_seen_once(counter: Path, capsys: pytest.CaptureFixture[str
     assert after["missing"] == 0
     assert after["doubled"] == 0
     assert after["max_mm"] < 0.5
+
+
+def test_nothing_has_moved_although_a_fit_knows_better_where_zones_part(counter: Path, tmp_path: Path) -> None:
+    """The table was scanned by the design's zones; a raised scan after the fit asks whether anything moved since."""
+    folder = open_rig(counter)
+    scans = complete_runs(counter / "scans")
+    then = read_photo(scans[0] / "zones.png").astype(int)
+    assert np.count_nonzero(then != zones_of(folder)) > 100
+    check_unmoved(SILENT, folder, [tmp_path])
+    moved = json.loads((tmp_path / "moved.json").read_text())
+    assert moved["since"] == [scan.name for scan in scans]
+    assert not moved["moved"]
+    assert moved["shift_mm"] < 0.02
 
 
 def test_a_zone_whose_scan_is_missing_is_named(

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import QhullError
 
 from rigwarp.as_built.describe.acceptance import acceptance_of
+from rigwarp.as_built.describe.deciding import POWER_FROM_PRIOR, deciders_of
 from rigwarp.as_built.describe.defects import Defect, find_defects
 from rigwarp.as_built.describe.findings import findings_of
 from rigwarp.as_built.describe.footprint import Footprint
@@ -38,7 +39,6 @@ _WARP_MM = 0.01  # rms per axis of all smooth errors of the table plane that the
 _WARP_BOARD_MM = 0.01
 """The same on a raised board alone: the camera's lens shows the board at other places of the picture than the table."""
 _WARP_UNKNOWN_CAMERA_MM = 0.3  # the same where the camera came without a covariance
-_POWER_FROM_PRIOR = 0.25  # share of the power's variance from the mounting tolerances: more is over half of its sigma
 
 
 class FittedCells(Protocol):
@@ -111,7 +111,7 @@ def estimate_as_built(
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
         solved = fit_map(model, data, tolerances, measured)
-        return _result(model, solved.data, solved, tolerances, [table, *raised], modulations)
+        return _result(model, solved.data, solved, tolerances, [table, *raised], modulations, measured)
     except (np.linalg.LinAlgError, QhullError) as error:
         raise MeasurementError(
             f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "
@@ -164,6 +164,7 @@ def _result(
     tolerances: Array,
     scans: Sequence[RaisedScan],
     modulations: Sequence[Modulation],
+    measured: Sequence[Measured],
 ) -> AsBuilt:
     grid = fit.footprint
     side = grid.side
@@ -176,10 +177,19 @@ def _result(
     n_mount = len(tolerances)
     middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
     told = observability(model, fit.motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
-    determined = share < _POWER_FROM_PRIOR
+    determined = share < POWER_FROM_PRIOR
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
-    radius = None
-    if determined:
+    radius, deciders = None, None
+    if not determined:
+        deciders = deciders_of(
+            model,
+            fit,
+            heights.derivative(to_terms[[terms.index((2, 0))]])[0],
+            measured=measured,
+            raised=len(scans) > 1,
+            camera_mm=scans[0].camera.position_mm,
+        )
+    else:
         number = terms.index((2, 0))
         radius = built_radius(
             model.surfaces,
@@ -217,6 +227,7 @@ def _result(
         unobservable=open_names,
         power_determined=determined,
         power_prior_share=share,
+        deciders=deciders,
         radius=radius,
         zernike=zernike,
         aperture_centre_mm=disk.centre_mm,

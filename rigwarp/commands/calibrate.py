@@ -6,6 +6,7 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import as_built_figures, print_fit
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import (
+    AcceptOption,
     AverageOption,
     DisplayOption,
     FastOption,
@@ -17,11 +18,12 @@ from rigwarp.commands.options import (
 )
 from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.terminal import confirm_fast
-from rigwarp.commands.verify_text import print_verified
+from rigwarp.commands.verify_text import print_verified, verdict_record
 from rigwarp.files import open_rig
 from rigwarp.jobs.calibrate import Steps, calibrate_live, require_calibratable
-from rigwarp.jobs.checks.verify import require_tolerance
+from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.checks.verify_record import error_figures
+from rigwarp.jobs.results.fit import not_current
 from rigwarp.jobs.scans.scan_runs import ScanOptions
 
 
@@ -33,11 +35,13 @@ def calibrate(
     display: DisplayOption = None,
     fast_patterns: FastOption = False,
     yes: YesOption = False,
+    accept: AcceptOption = False,
     json: JsonOption = False,
 ) -> None:
     """Scan, fit, verify and report in one go; the result becomes current.
 
-    Exit code 6 when the picture then is out of the rig's own tolerance.
+    Exit code 6, and the result is kept but not made current, when the picture is out of the rig's own tolerance, dots
+    are missing or seen twice, or the result cannot be what was designed and built.
     """
     console = Console(json=json)
     folder = open_rig(rig)
@@ -52,17 +56,22 @@ def calibrate(
         resume=resume,
         display=display,
         fast=fast_patterns,
+        accept=accept,
         steps=Steps(
             scanned=partial(print_scan, console),
             fitted=partial(print_fit, console),
             verified=partial(print_verified, console),
         ),
     )
+    if made.current:
+        console.say(f"Result {made.fit.run.name} is now current")
     console.say(f"Report {made.report}")
     console.result(
         {
             "scans": [scan.run for scan in made.scans],
             "result": made.fit.run,
+            "current": made.current,
+            "verdict": verdict_record(made.verdict),
             "table_map": made.fit.figures.to_dict(),
             "as_built": as_built_figures(made.fit.as_built),
             "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
@@ -70,4 +79,4 @@ def calibrate(
         }
     )
     print_next(console, folder)
-    require_tolerance(folder, made.checks["after"].result)
+    require_passed(made.verdict, "" if made.current else not_current(folder.root, made.fit.run))

@@ -14,7 +14,7 @@ from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.verify_text import print_verified
 from rigwarp.files import open_rig
-from rigwarp.jobs.checks.verify import require_tolerance
+from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.checks.verify_record import error_figures
 from rigwarp.jobs.demo import Demonstrated, DemoSteps, demonstrate, free_folder
 from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
@@ -59,7 +59,7 @@ def demo(
     console.result(_result(root, shown))
     console.say(f"Open {shown.made.report} in a browser.")
     print_next(console, folder)
-    require_tolerance(folder, shown.made.checks["after"].result)
+    require_passed(shown.made.verdict)
 
 
 def _offcuts(console: Console, root: Path) -> None:

@@ -8,9 +8,11 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
 from rigwarp.commands.next_text import print_next
-from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.commands.options import AcceptOption, JsonOption, RigArgument
+from rigwarp.commands.verify_text import verdict_record
 from rigwarp.files import open_rig
-from rigwarp.jobs.results.fit import fit_rig
+from rigwarp.jobs.checks.verify import require_passed
+from rigwarp.jobs.results.fit import fit_rig, not_current
 from rigwarp.jobs.samples.material import material_shares
 
 
@@ -19,16 +21,20 @@ def fit(
     scan: Annotated[
         str | None, typer.Option("--scan", metavar="STAMP", help="The scan to use; by default the latest finished one.")
     ] = None,
+    accept: AcceptOption = False,
     json: JsonOption = False,
 ) -> None:
     """Fit the table map, the as-built mirror and the prewarp to a scan, and make the result current.
+
+    Exit code 6, and the result is kept but not made current, when it cannot be what was designed and built: the map
+    turned, mirrored or of another size, content without light, a mirror or a mounting beyond its tolerances.
 
     Where there is a scan on a raised board (rigwarp scan RIG --raised MM) with the same rig.toml and camera.json, the
     mirror is fitted to both scans together.
     """
     console = Console(json=json)
     folder = open_rig(rig)
-    made = fit_rig(console, folder, scan)
+    made = fit_rig(console, folder, scan, accept=accept)
     print_fit(console, made)
     shares = material_shares(folder, made.as_built)
     for share in shares:
@@ -36,6 +42,8 @@ def fit(
     console.result(
         {
             "result": made.run,
+            "current": made.current,
+            "verdict": verdict_record(made.verdict),
             "table_map": made.figures.to_dict(),
             "as_built": as_built_figures(made.as_built),
             "material": [asdict(share) for share in shares],
@@ -44,3 +52,5 @@ def fit(
         }
     )
     print_next(console, folder)
+    if not accept:
+        require_passed(made.verdict, not_current(folder.root, made.run))

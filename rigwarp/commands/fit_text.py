@@ -3,6 +3,7 @@
 from typing import Any
 
 from rigwarp.as_built import AsBuilt
+from rigwarp.as_built.describe.deciding import deciders_in_words
 from rigwarp.commands.console import Console
 from rigwarp.jobs.results.fit import FitMade
 from rigwarp.verification import MapBudget
@@ -14,7 +15,7 @@ STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "to
 def print_fit(console: Console, made: FitMade) -> None:
     """The result for people."""
     figures, registration = made.figures, made.table_map.registration
-    console.say(f"Result {made.run} (now current)")
+    console.say(f"Result {made.run}{' (now current)' if made.current else ''}")
     console.table(
         [
             ("table map, on samples held out", f"{figures.rms_mm:.3f} mm rms, {figures.p95_mm:.3f} mm P95"),
@@ -23,14 +24,17 @@ def print_fit(console: Console, made: FitMade) -> None:
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
             ("mirror figure", _figure(made.as_built)),
             *([("told by", heights_told(made.as_built))] if made.as_built else []),
+            *_what_would_tell(made.as_built),
             (
                 "warp mesh",
                 f"{len(made.prewarp.triangles)} triangles, off by {made.prewarp.mesh_error_px:.3f} px at most",
             ),
         ]
     )
-    if made.table_map.not_proven:
-        console.say(f"  {made.table_map.not_proven}")
+    for sentence in made.verdict.not_proven:
+        console.say(f"  in doubt: {sentence}")
+    for sentence in made.verdict.failures if made.current else ():  # else it ends the command
+        console.say(f"  accepted all the same: {sentence}")
     print_budget(console, made.budget)
     for finding in made.as_built.findings if made.as_built else ():
         console.say(f"  {finding.what}: {finding.effect} {finding.moves_mm:.1f} mm; {finding.prewarp}")
@@ -53,6 +57,11 @@ def _figure(as_built: AsBuilt | None) -> str:
     return f"{figures.rms_um:.0f} µm rms, {figures.rms_without_power_um:.0f} µm without power"
 
 
+def _what_would_tell(built: AsBuilt | None) -> list[tuple[str, str]]:
+    """What would tell the mirror's power, where the scan does not."""
+    return [] if built is None or built.deciders is None else [("its power", deciders_in_words(built.deciders))]
+
+
 def heights_told(built: AsBuilt) -> str:
     """One line for people: how many heights told the mirror's shape, and whether they tell its radius."""
     boards = [height for height in built.heights if height.raised_mm]
@@ -61,7 +70,7 @@ def heights_told(built: AsBuilt) -> str:
         return f"the table and a board {listed} above it"
     if built.power_determined:
         return "the table alone"
-    return "the table alone, which does not tell the radius against the distance: rigwarp scan RIG --raised 60"
+    return "the table alone, which does not tell the radius against the distance"
 
 
 _REPORTED = ("centre", "middle", "rim")

@@ -49,6 +49,14 @@ LookOption = Annotated[
         "exposure is set where the camera lets it be and needs it.",
     ),
 ]
+AcceptOption = Annotated[
+    bool,
+    typer.Option(
+        "--accept",
+        help="Make the result current although something speaks against it.",
+        show_default=False,
+    ),
+]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="One JSON object on stdout, everything else on stderr.", show_default=False)
 ]

@@ -11,13 +11,14 @@ from rigwarp.commands.drift_text import print_drift, print_reregistration
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.refine_text import print_refined, refined_record
-from rigwarp.commands.verify_text import print_verified
+from rigwarp.commands.verify_text import print_verified, verdict_record
 from rigwarp.errors import UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.checks.drift import drift_record, look_quickly, outcome_record
 from rigwarp.jobs.checks.refine import refine_current
-from rigwarp.jobs.checks.verify import require_tolerance, verify_current
+from rigwarp.jobs.checks.verify import require_passed, verify_current
 from rigwarp.jobs.checks.verify_record import check_figures
+from rigwarp.verification.verdict import judge_errors
 
 
 def verify(
@@ -52,7 +53,7 @@ def verify(
     tell how far the picture is off, its scale, skew and turn, how straight lines are, and what is missing or doubled.
     Patches of fine lines tell its resolution, white pictures the evenness of its light. A correction by hand
     (adjust.json) is in force as in `rigwarp play`; the dots are wanted where the corrected content puts them.
-    Exit code 6 when the picture is out of the rig's own tolerance.
+    Exit code 6 when the picture is out of the rig's own tolerance, dots are missing or seen twice, or the fit failed.
 
     With --quick, five photographs (two of a sparse grid of dots, three of black) are compared with those kept by the
     last verification: has the camera moved, the projector, the mirror, or has the light changed? --reregister corrects
@@ -79,9 +80,15 @@ def verify(
     console.caution()
     made = verify_current(console, folder, before=before, display=display)
     print_verified(console, made)
-    console.result({"result": made.result, "verification": {k: check_figures(c) for k, c in made.checks.items()}})
+    console.result(
+        {
+            "result": made.result,
+            "verdict": verdict_record(made.verdict),
+            "verification": {k: check_figures(c) for k, c in made.checks.items()},
+        }
+    )
     print_next(console, folder)
-    require_tolerance(folder, made.checks["after"].result)
+    require_passed(made.verdict)
 
 
 def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *, correct: bool) -> None:
@@ -95,7 +102,7 @@ def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *,
     outcome = None if done is None else outcome_record(done)
     console.result({"result": check.result, **drift_record(check).to_dict(), "reregistration": outcome})
     print_next(console, folder)
-    require_tolerance(folder, looked.picture)
+    require_passed(judge_errors(looked.picture, folder.rig))
 
 
 def _verify_and_refine(console: Console, folder: RigFolder, display: int | None, sheet: list[Path]) -> None:
@@ -107,8 +114,9 @@ def _verify_and_refine(console: Console, folder: RigFolder, display: int | None,
         {
             "result": done.refined.result,
             "refinement": refined_record(done.refined),
+            "verdict": verdict_record(done.verified.verdict),
             "verification": {k: check_figures(c) for k, c in done.verified.checks.items()},
         }
     )
     print_next(console, folder)
-    require_tolerance(folder, done.verified.checks["after"].result)
+    require_passed(done.verified.verdict)

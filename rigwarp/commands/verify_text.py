@@ -1,6 +1,8 @@
 """What a check of the picture says, for people."""
 
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -10,12 +12,26 @@ from rigwarp.files.records import BudgetRecord
 from rigwarp.jobs.checks.verify import Verified
 from rigwarp.jobs.checks.verify_record import Checked, Quality
 from rigwarp.verification import VerificationResult, worst_line
+from rigwarp.verification.verdict import Verdict
 
 
 def print_verified(console: Console, made: Verified) -> None:
     """A check and what it says of the budget, for people."""
     print_verification(console, made.checks)
     print_coverage(console, made.result)
+    print_verdict(console, made.verdict)
+
+
+def print_verdict(console: Console, verdict: Verdict) -> None:
+    """What keeps a result from being right, or sure, for people; what failed comes at the end as the error."""
+    console.say(f"Verdict: {verdict.state}")
+    for sentence in verdict.not_proven:
+        console.say(f"  in doubt: {sentence}")
+
+
+def verdict_record(verdict: Verdict) -> dict[str, Any]:
+    """What `--json` says of a verdict."""
+    return {"state": verdict.state, **asdict(verdict)}
 
 
 def print_verification(console: Console, checks: dict[str, Checked]) -> None:

@@ -27,6 +27,7 @@ FRAMES: Final = "frames"
 DECODED_FILE: Final = "decoded.npz"
 CAPTURE_FILE: Final = "capture.json"
 MOVED_FILE: Final = "moved.json"
+ZONES_FILE: Final = "zones.png"
 
 # in a result's folder
 MAP_FILE: Final = "map.npz"

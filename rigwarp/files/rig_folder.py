@@ -9,6 +9,7 @@ from rigwarp.errors import InputError
 from rigwarp.files.names import RIG_FILE
 from rigwarp.files.reading import read_bytes, read_text, require_regular
 from rigwarp.files.shapes import read_mesh, read_profile
+from rigwarp.files.switch import finish_switch
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape, ProfileShape, Rig, parse_rig
 
@@ -56,6 +57,7 @@ def open_rig(path: Path | str) -> RigFolder:
     text = read_text(file)
     rig = parse_rig(text, source=str(file))
     root = file.parent
+    finish_switch(root)
     meshes, profiles = {}, {}
     for key, name, is_profile in _named_files(rig):
         where = f"{file}: {key}"

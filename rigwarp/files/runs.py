@@ -11,17 +11,17 @@ from typing import Any, Final
 
 import rigwarp
 from rigwarp.errors import InputError
-from rigwarp.files.atomic import write_json
 from rigwarp.files.names import CURRENT_FILE, RESULTS, SCANS, START_FILE, STOP_FILE
 from rigwarp.files.reading import read_json
 from rigwarp.files.records.run import StartRecord, StopRecord
 from rigwarp.files.rig_folder import RigFolder
 from rigwarp.files.rig_lock import rig_locked
+from rigwarp.files.switch import FORMAT as CURRENT_FORMAT
+from rigwarp.files.switch import switch_to
 
 UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
 """How folders and files are named by the time."""
 
-_CURRENT = "rigwarp current"
 _NAME = re.compile(r"(\d{8}T\d{6}Z)(?:-(\d+))?")
 _MADE_WITH = {SCANS: "rigwarp scan", RESULTS: "rigwarp fit"}
 _OPENCV = ("opencv-python", "opencv-python-headless", "opencv-contrib-python", "opencv-contrib-python-headless")
@@ -49,8 +49,10 @@ def new_run(
     """
     started = datetime.now(UTC)
     with rig_locked(folder.root, command):
+        number = _next_number(Path(parent))
         run = _make_folder(Path(parent), started)
         StartRecord(
+            number=number,
             command=command,
             settings=dict(settings or {}),
             started_utc=started.isoformat(timespec="milliseconds"),
@@ -93,7 +95,7 @@ def interrupted_run(parent: Path) -> Path | None:
     """The newest run under `parent`, if it has no stop.json; None when it is finished or there is none."""
     if not Path(parent).is_dir():
         return None
-    runs = sorted((child for child in Path(parent).iterdir() if _NAME.fullmatch(child.name)), key=_order)
+    runs = _in_order(Path(parent))
     return runs[-1] if runs and not is_complete(runs[-1]) else None
 
 
@@ -106,11 +108,11 @@ def unfinished_runs(parent: Path) -> list[Path]:
 
 
 def complete_runs(parent: Path) -> list[Path]:
-    """The finished runs under `parent`, oldest first; empty when there are none."""
-    if not Path(parent).is_dir():
-        return []
-    runs = [child for child in Path(parent).iterdir() if _NAME.fullmatch(child.name) and is_complete(child)]
-    return sorted(runs, key=_order)
+    """The finished runs under `parent`, oldest first; empty when there are none.
+
+    Which one is older is told by the number that each was given at its start: clocks are put back.
+    """
+    return [run for run in _in_order(Path(parent)) if is_complete(run)]
 
 
 def latest_complete(parent: Path) -> Path:
@@ -142,8 +144,10 @@ def read_start(run: Path) -> StartRecord:
     return StartRecord.read(run / START_FILE)
 
 
-def make_current(root: Path, run: Path) -> None:
+def make_current(root: Path, run: Path, *, camera: Path | None = None) -> None:
     """Make a finished run the live result of the rig folder `root`, in one step.
+
+    With `camera`, a file inside `root`, that becomes camera.json in the same step.
 
     Raises
     ------
@@ -155,10 +159,10 @@ def make_current(root: Path, run: Path) -> None:
             f"{run}: found no stop.json, expected a finished run. Make the result again: rigwarp fit {root}"
         )
     try:
-        name = run.resolve().relative_to(root.resolve())
+        run.resolve().relative_to(root.resolve())
     except ValueError:
         raise InputError(f"{run}: lies outside the rig folder {root}, expected a run inside it.") from None
-    write_json(root / CURRENT_FILE, {"result": name.as_posix()}, format=_CURRENT, replace=True)
+    switch_to(root, run, camera=camera)
 
 
 def current_result(root: Path) -> Path:
@@ -171,7 +175,7 @@ def current_result(root: Path) -> Path:
     """
     file = root / CURRENT_FILE
     advice = f"Make one with: rigwarp fit {root}"
-    name = read_json(file, format=_CURRENT, make_with=advice).get("result")
+    name = read_json(file, format=CURRENT_FORMAT, make_with=advice).get("result")
     run = root / name if isinstance(name, str) and name and "\0" not in name else None
     if run is None or not run.resolve().is_relative_to(root.resolve()) or not is_complete(run):
         raise InputError(f"{file}: found result {str(name)[:80]!r}, expected a finished run in this folder. {advice}")
@@ -196,6 +200,36 @@ def _make_folder(parent: Path, time: datetime) -> Path:
             "Check that the rig folder may be written to."
         ) from error
     raise InputError(f"{parent}: found 999 runs of the same second, expected fewer. Remove some.")
+
+
+def _in_order(parent: Path) -> list[Path]:
+    """All runs under `parent` by their numbers; older versions gave none, and theirs come by their names, first."""
+    if not parent.is_dir():
+        return []
+    runs = sorted((child for child in parent.iterdir() if _NAME.fullmatch(child.name)), key=_order)
+    return sorted(runs, key=_number)
+
+
+def _number(run: Path) -> float:
+    """How many runs there were before this one, and itself; 0 where that is not told."""
+    try:
+        number = StartRecord.read(run / START_FILE).number
+    except InputError:
+        return 0.0
+    return float(number) if number is not None and number > 0 else 0.0
+
+
+def _next_number(parent: Path) -> int:
+    return 1 + int(max(map(_number, _in_order(parent)), default=0.0))
+
+
+def stamped_ahead(run: Path) -> bool:
+    """Whether a run says that it was made later than now: then the clock was wrong, or is."""
+    started = StartRecord.read(run / START_FILE).started_utc
+    try:
+        return started is not None and datetime.fromisoformat(started) > datetime.now(UTC)
+    except (ValueError, TypeError):  # no time, or one without a time zone
+        return False
 
 
 def _order(run: Path) -> tuple[str, int]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigwarp.devices import Bench
-from rigwarp.files import RigFolder
+from rigwarp.files import RigFolder, make_current
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import Verified, verify_result
@@ -16,16 +16,26 @@ from rigwarp.jobs.scans.raised_board import refuse_raised
 from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
 from rigwarp.jobs.scans.zone_scan import take_scans
 from rigwarp.reports.report import write_report
+from rigwarp.verification.verdict import Verdict
 
 
 @dataclass(frozen=True, kw_only=True)
 class Calibrated:
-    """Everything that one calibration made."""
+    """Everything that one calibration made.
+
+    Attributes
+    ----------
+    checks : empty where the fit failed: then nothing was shown.
+    verdict : what speaks against the fit and the picture.
+    current : whether the result is the live one now.
+    """
 
     scans: list[ScanTaken]
     fit: FitMade
     checks: dict[str, Checked]
     report: Path
+    verdict: Verdict
+    current: bool
 
 
 def untold(made: object) -> None:
@@ -60,6 +70,7 @@ def calibrate_live(
     resume: bool = False,
     display: int | None = None,
     fast: bool = False,
+    accept: bool = False,
     steps: Steps = UNTOLD,
 ) -> Calibrated:
     """Open the rig's devices, look whether a scan is worth it, and calibrate with them.
@@ -68,12 +79,12 @@ def calibrate_live(
     ----------
     look : whether to look first; an interrupted scan goes on without.
     display, fast : see `live_bench`.
-    resume, steps : see `calibrate_rig`.
+    resume, accept, steps : see `calibrate_rig`.
     """
     require_calibratable(folder, resume=resume)
     with live_bench(progress, folder, display=display, fast=fast) as bench:
         preflight_before_scan(progress, folder, bench, wanted=look and not resume)
-        return calibrate_rig(progress, folder, bench, options, resume=resume, steps=steps)
+        return calibrate_rig(progress, folder, bench, options, resume=resume, accept=accept, steps=steps)
 
 
 def calibrate_rig(
@@ -83,20 +94,35 @@ def calibrate_rig(
     options: ScanOptions | None = None,
     *,
     resume: bool = False,
+    accept: bool = False,
     steps: Steps = UNTOLD,
 ) -> Calibrated:
-    """Scan, fit, verify and report on a bench.
+    """Scan, fit, verify and report on a bench; the result becomes current when nothing speaks against it.
 
     Parameters
     ----------
     resume : go on with an interrupted scan.
+    accept : make the result current whatever speaks against it.
     steps : told of each step.
     """
     scans = take_scans(progress, folder, bench, options, resume=resume)
     for scan in scans:
         steps.scanned(scan)
-    fit = fit_scans(progress, folder, [scan.run for scan in scans], decoded=[scan.decoded for scan in scans])
+    runs, decoded = [scan.run for scan in scans], [scan.decoded for scan in scans]
+    fit = fit_scans(progress, folder, runs, decoded=decoded, accept=accept, hold=not accept)
     steps.fitted(fit)
-    verified = verify_result(progress, folder, fit.run, bench)
-    steps.verified(verified)
-    return Calibrated(scans=scans, fit=fit, checks=verified.checks, report=write_report(folder, fit.run))
+    checks, verdict = {}, fit.verdict
+    if accept or not fit.verdict.failures:
+        verified = verify_result(progress, folder, fit.run, bench)
+        steps.verified(verified)
+        checks, verdict = verified.checks, verified.verdict
+    if not verdict.failures:
+        make_current(folder.root, fit.run)
+    return Calibrated(
+        scans=scans,
+        fit=fit,
+        checks=checks,
+        report=write_report(folder, fit.run),
+        verdict=verdict,
+        current=accept or not verdict.failures,
+    )

@@ -84,11 +84,14 @@ class OpenedRig:
             preflight_before_scan(self._progress, self.folder, bench, wanted=not resume)
             return take_scans(self._progress, self.folder, bench, options or ScanOptions(), resume=resume)
 
-    def fit(self, scan: str | None = None) -> "FitMade":
-        """Table map, mirror and prewarp from a scan (the latest finished one), which become current."""
+    def fit(self, scan: str | None = None, *, accept: bool = False) -> "FitMade":
+        """Table map, mirror and prewarp from a scan (the latest finished one).
+
+        They become current unless the verdict has failures; with `accept` they do in any case.
+        """
         from rigwarp.jobs.results.fit import fit_rig
 
-        return fit_rig(self._progress, self.folder, scan)
+        return fit_rig(self._progress, self.folder, scan, accept=accept)
 
     def verify(self, *, before: bool = True, display: int | None = None) -> "Verified":
         """Check pictures through the current warp, measured on the table; `before`: through the design's warp too."""
@@ -114,11 +117,13 @@ class OpenedRig:
 
         return report_current(self.folder)
 
-    def calibrate(self, options: "ScanOptions | None" = None, *, display: int | None = None) -> "Calibrated":
-        """Scan, fit, verify and report in one go."""
+    def calibrate(
+        self, options: "ScanOptions | None" = None, *, display: int | None = None, accept: bool = False
+    ) -> "Calibrated":
+        """Scan, fit, verify and report in one go; the result becomes current unless the verdict has failures."""
         from rigwarp.jobs.calibrate import calibrate_live
 
-        return calibrate_live(self._progress, self.folder, options, display=display)
+        return calibrate_live(self._progress, self.folder, options, display=display, accept=accept)
 
     def warp(self) -> "LoadedWarp":
         """The current warp, for programs that draw themselves."""

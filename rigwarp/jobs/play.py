@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
-from rigwarp.files import RigFolder, current_result, read_adjustment, read_prewarp, write_picture
-from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
+from rigwarp.files import RigFolder, read_adjustment, write_picture
+from rigwarp.files.names import ADJUST_FILE
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
+from rigwarp.live.measured_warp import measured_warp
 from rigwarp.live.operate.check_pictures import aim_canvas, aim_picture
 from rigwarp.live.operate.flashes import CHANGES_PER_SECOND
 from rigwarp.live.render.picture import rgb_of
@@ -155,7 +156,7 @@ def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> 
         )
     counts = Counts()
     with closing(_open(folder, options, counts)) as source:
-        prewarp = _designed(folder, options) if options.design or options.aim else _measured(folder)
+        prewarp = _designed(folder, options) if options.design or options.aim else _measured(progress, folder)
         adjustment, revision = _adjustment(progress, folder, options)
         warp = warp_of(
             prewarp,
@@ -180,9 +181,11 @@ def _open_named(name: str, *, folder: RigFolder, options: PlayOptions, counts: C
     return open_source(name, folder.rig.content, dwell_s=options.dwell_s, fade_s=options.fade_s, counts=counts)
 
 
-def _measured(folder: RigFolder) -> Prewarp:
-    advice = f"Make it with: rigwarp fit {folder.root}"
-    return read_prewarp(current_result(folder.root) / PREWARP_FILE, make_with=advice)
+def _measured(progress: Progress, folder: RigFolder) -> Prewarp:
+    warp = measured_warp(folder)
+    if warp.note:
+        progress.note(warp.note)
+    return warp.prewarp
 
 
 def _designed(folder: RigFolder, options: PlayOptions) -> Prewarp:

@@ -4,8 +4,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import InputError
-from rigwarp.files import current_result, open_rig, read_adjustment, read_prewarp
-from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
+from rigwarp.files import open_rig, read_adjustment
+from rigwarp.files.names import ADJUST_FILE
+from rigwarp.live.measured_warp import measured_warp
 from rigwarp.live.render.cpu import CpuRenderer
 from rigwarp.live.render.picture import Picture
 from rigwarp.live.render.warp import Warp, warp_of
@@ -93,10 +94,10 @@ def load_warp(rig: Path | str, *, dither: bool = False) -> LoadedWarp:
     Raises
     ------
     InputError
-        When the folder is no rig, has no result, or a file in it is damaged.
+        When the folder is no rig, has no result, rig.toml no longer goes with it, or a file in it is damaged.
     """
     folder = open_rig(rig)
-    prewarp = read_prewarp(current_result(folder.root) / PREWARP_FILE, make_with=f"rigwarp fit {folder.root}")
+    prewarp = measured_warp(folder).prewarp
     path = folder.root / ADJUST_FILE
     adjustment = read_adjustment(path)[0] if path.exists() else UNCHANGED
     return LoadedWarp(warp_of(prewarp, folder.rig.content, adjustment=adjustment), folder.rig, dither=dither)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
 from rigwarp.rig import Rig
+from rigwarp.table_map.plausibility import DesignAgreement, design_agreement
 from rigwarp.tracing import OpticalModel
 
 _MOST_SAMPLES = 2500
@@ -29,12 +30,14 @@ class Registration:
         Projector shift mm, projector turn rad, mirror shift mm, mirror turn rad, three each, along table axes.
     model : the design, moved.
     rms_before_mm, rms_after_mm : distance between design and samples.
+    agreement : whether the tolerances explain that distance, and what would if they do not.
     """
 
     shifts: Array
     model: OpticalModel
     rms_before_mm: float
     rms_after_mm: float
+    agreement: DesignAgreement
 
 
 def mounting_tolerances(projector_mm: float, projector_rad: float, mirror_mm: float, mirror_rad: float) -> Array:
@@ -73,13 +76,22 @@ def register(
     every = max(1, len(pixels_px) // _MOST_SAMPLES)
     pixels_px, table_mm, zone = pixels_px[::every], table_mm[::every], zone[::every]
 
+    drawn: dict[str, Array] = {}  # what the first pass finds, which is that of the design as drawn
+
     def misfit(scaled: Array) -> Array:
         return table_mm - trace_zones(apply_shifts(model, scaled * tolerances), pixels_px, zone)
 
     def linearised(scaled: Array) -> tuple[Array, Callable[[], Array]]:
         residual = misfit(scaled)
         aside = scaled + _STEP * np.eye(12)
-        return residual, lambda: np.stack([(residual - misfit(one)) / _STEP for one in aside], axis=-1)
+
+        def derivative() -> Array:
+            found = np.stack([(residual - misfit(one)) / _STEP for one in aside], axis=-1)
+            drawn.setdefault("residual", residual)
+            drawn.setdefault("derivative", found)
+            return found
+
+        return residual, derivative
 
     scaled = robust_least_squares(
         linearised,
@@ -96,8 +108,9 @@ def register(
     return Registration(
         shifts=shifts,
         model=apply_shifts(model, shifts),
-        rms_before_mm=_rms(misfit(np.zeros(12))),
+        rms_before_mm=_rms(drawn["residual"]),
         rms_after_mm=_rms(misfit(scaled)),
+        agreement=design_agreement(table_mm - drawn["residual"], table_mm, drawn["derivative"], shifts, tolerances),
     )
 
 

@@ -80,6 +80,52 @@ def test_a_measured_length_enters_as_data():
     assert power_sigma_um(with_it) < 0.7 * power_sigma_um(without)
 
 
+def test_what_is_said_to_tell_the_power_does_so_when_it_is_done():
+    """The forecast from the covariance against the fit itself: lengths as good as asked, and three times worse."""
+    model, camera = concave_model(), make_camera()
+    table = scan(model, camera, step_px=STEP_PX)
+    found = estimate_as_built(model, table, LOOSE, camera)
+    assert not found.power_determined
+    (lengths,) = (one for one in found.deciders if one.lengths)
+
+    def told(sigma_mm):
+        rulers = [Measured(what=what, mm=length_mm(model, what), sigma_mm=sigma_mm) for what in lengths.lengths]
+        return estimate_as_built(model, table, LOOSE, camera, measured=rulers)
+
+    enough = told(lengths.sigma_mm)
+    assert enough.power_determined
+    assert enough.deciders is None
+    worse = told(3.0 * lengths.sigma_mm)
+    assert not worse.power_determined
+    assert not any(set(one.lengths) & set(lengths.lengths) for one in worse.deciders)  # it has them already
+    (raised,) = (one for one in found.deciders if one.raised_mm)
+    cells, sigma, zone = scan(replace(model, table_height_mm=raised.raised_mm), camera, step_px=STEP_PX, seed=1)
+    stands = RaisedBoard(
+        middle_mm=np.zeros(2),
+        rise_mm=raised.raised_mm,
+        rise_sigma_mm=0.2,
+        slope=np.zeros(2),
+        slope_sigma=np.full(2, 3e-4),
+        corners=54,
+    )
+    board = RaisedScan(
+        cells=cells, cell_sigma_mm=sigma, cell_zone=zone, camera=camera, board=stands, moved_sigma_mm=0.05
+    )
+    assert estimate_as_built(model, table, LOOSE, camera, raised=[board]).power_determined
+
+
+def test_what_would_not_help_is_not_asked_for():
+    """A convex mirror with tight tolerances: neither the board nor rulers bring the tolerances' share down."""
+    model, camera = make_model(), make_camera()
+    table = scan(model, camera, step_px=STEP_PX)
+    found = estimate_as_built(model, table, TOLERANCES, camera)
+    assert found.deciders == ()
+    assert "neither a length" in found.to_dict()["power"]["decided_by"]
+    lengths = ("projector to mirror vertex", "mirror vertex to table")
+    rulers = [Measured(what=what, mm=length_mm(model, what), sigma_mm=0.1) for what in lengths]
+    assert not estimate_as_built(model, table, TOLERANCES, camera, measured=rulers).power_determined
+
+
 @pytest.mark.parametrize("what", MEASURED_LENGTHS)
 def test_lengths_are_those_of_the_model_and_their_derivatives_fit(what):
     model = make_model()

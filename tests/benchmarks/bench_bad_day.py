@@ -5,13 +5,14 @@
 Every cell is one rig on which one thing goes wrong, with its own seed, taken through the numbers of the chain: the
 photographs are decoded, the map is fitted, and what came out is compared with what was built. Wanted is, in every
 cell, either a map whose errors are what it says (error over sigma, rms, at most 1.3) and at most three times as large
-as without the mishap, or a MeasurementError (exit code 5) whose text names the cause. A map that is neither is a
-silent failure, of which there should be none (nothing being wrong is a cell, too); a refusal for a wrong cause sends
-the user looking in the wrong place.
+as without the mishap, or a refusal whose text names the cause: a MeasurementError (exit code 5), or a verdict on the
+fit that fails it (exit code 6). A map that is neither is a silent failure, of which there should be none (nothing
+being wrong is a cell, too); a refusal for a wrong cause sends the user looking in the wrong place.
 
-The camera is known but for the mistakes with the sheet, for which board and sheet are photographed. Only the estimates
-themselves are judged here: commands that look at a whole result afterwards may see more. The rigs have half of the
-scenarios' pixels along each side. Mirrors of several zones are scanned one zone after the other, as `scan` does it.
+The camera is known but for the mistakes with the sheet, for which board and sheet are photographed. The map and the
+verdict on it are judged here, without the mirror: commands that look at a whole result afterwards may see more. The
+rigs have half of the scenarios' pixels along each side. Mirrors of several zones are scanned one zone after the other,
+as `scan` does it.
 What changes the mirror (twist, ripple) changes the truth that is compared with. `--cells` takes patterns such as
 "round-table/*" or "*/knock".
 """
@@ -43,9 +44,11 @@ from whole_chain import photographed_camera, true_camera  # noqa: E402
 from rigwarp.camera import CameraModel  # noqa: E402
 from rigwarp.decode import Decoder  # noqa: E402
 from rigwarp.devices import open_virtual  # noqa: E402
-from rigwarp.errors import MeasurementError, RigwarpError  # noqa: E402
+from rigwarp.errors import MeasurementError, RigwarpError, ToleranceError  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
-from rigwarp.jobs.design import design_model  # noqa: E402
+from rigwarp.jobs.checks.verify import require_passed  # noqa: E402
+from rigwarp.jobs.design import design_map, design_model  # noqa: E402
+from rigwarp.jobs.results.fit import content_coverage  # noqa: E402
 from rigwarp.jobs.scans.zone_scan import zones_of  # noqa: E402
 from rigwarp.patterns import PatternSet, fast_set  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
@@ -56,6 +59,7 @@ from rigwarp.table_map import (  # noqa: E402
     rig_tolerances,
     samples_from_scan,
 )
+from rigwarp.verification.verdict import judge_fit  # noqa: E402
 
 _LARGEST_Z = 1.3
 _LARGEST_GROWTH = 3.0
@@ -63,7 +67,7 @@ _RIGS = ("round-table", "folded-counter", "shallow-fold")
 _STEEP_MM, _SHALLOW_MM = "15.31", "0.43"  # the counter's fold, and one of 0.8 degrees: 62 mm at 0.4 degrees
 _SEED = 500
 _RIGHT = "right"
-_SILENT, _WRONG_CAUSE, _WRONG_EXIT = "silent failure", "refused, wrong cause", "refused, not with exit code 5"
+_SILENT, _WRONG_CAUSE, _WRONG_EXIT = "silent failure", "refused, wrong cause", "refused, not with exit code 5 or 6"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -187,7 +191,7 @@ class _RigBench:
         truth = true_map(folder) if way.built else self._truth
         try:
             found = self._figures(folder, truth, photographed=way.sheet)
-        except MeasurementError as error:
+        except (MeasurementError, ToleranceError) as error:
             right = re.search(cause, str(error), re.IGNORECASE) is not None
             return {"outcome": "refused, right cause" if right else _WRONG_CAUSE, "error": _short(error)}
         except RigwarpError as error:
@@ -212,7 +216,10 @@ class _RigBench:
         camera = (
             photographed_camera(folder, virtual, sheet_mm=sheet_mm) if photographed else true_camera(folder, virtual)
         )
-        errors = map_errors(folder, self._fitted(folder, virtual, camera), truth)
+        fit = self._fitted(folder, virtual, camera)
+        share = content_coverage(folder.rig, fit)
+        require_passed(judge_fit(fit, None, folder.rig, design=design_map(folder), measured_share=share))
+        errors = map_errors(folder, fit, truth)
         clear = ~errors.smeared
         return {
             "z": spread(errors.z[clear]),

@@ -9,11 +9,24 @@ from typing import Any
 import numpy as np
 import pytest
 
+from rigwarp import load_warp
 from rigwarp.cli import main
-from rigwarp.files import WARP_FORMATS, make_current, new_run, open_rig, write_adjustment, write_prewarp
+from rigwarp.files import (
+    WARP_FORMATS,
+    make_current,
+    new_run,
+    open_rig,
+    read_photo,
+    write_adjustment,
+    write_map,
+    write_picture,
+    write_prewarp,
+)
 from rigwarp.geometry import PixelMap
 from rigwarp.prewarp import Adjustment, build_prewarp
 from rigwarp.scenarios import create_rig
+
+WARP = next(iter(WARP_FORMATS))
 
 
 @pytest.fixture
@@ -34,6 +47,7 @@ def rig(tmp_path: Path) -> Path:
     )
     with new_run(root / "results", "fit", folder) as run:
         write_prewarp(run / "prewarp.npz", build_prewarp(table_map, folder.rig.content, 2.2))
+        write_map(run / "map.npz", table_map, rig_hash=folder.rig_hash, scan=None, more={"light": np.ones(u.shape)})
     make_current(root, run)
     return root
 
@@ -167,3 +181,51 @@ def test_without_openexr_the_way_to_get_it_is_told(
 def test_an_unknown_format_is_answered_with_those_there_are(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
     _, said = export(capsys, rig, "--format", "fbx", code=3)
     assert "obj, gltf, pfm, exr, csv, npz, mpcdi, mould" in said
+
+
+def rewritten(rig: Path, old: str, new: str) -> None:
+    text = (rig / "rig.toml").read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    (rig / "rig.toml").write_text(text.replace(old, new), encoding="utf-8")
+
+
+def test_a_content_that_was_made_smaller_after_the_fit(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Half the diameter: the same map, so half as wide on the projector's picture; said, and in `play` alike."""
+    wide, said = export(capsys, rig, "--format", WARP, "--out", rig / "wide")
+    assert "changed since" not in said
+    rewritten(rig, "diameter_mm = 480", "diameter_mm = 240")
+    small, said = export(capsys, rig, "--format", WARP, "--out", rig / "small")
+    assert "content in rig.toml changed since the result" in said
+    assert f"rigwarp fit {rig}" in said
+    assert small["lit_pixels"] == pytest.approx(wide["lit_pixels"] / 4.0, rel=0.1)
+    picture, frame = rig / "picture.png", rig / "frame.png"
+    write_picture(picture, np.full((50, 50, 3), 255, np.uint8))
+    assert main(["play", str(rig), str(picture), "--still", str(frame)]) == 0
+    assert "content in rig.toml changed" in capsys.readouterr().err
+    assert np.count_nonzero(read_photo(frame)) == pytest.approx(small["lit_pixels"], rel=0.05)
+    drawn = load_warp(rig).apply(np.full((50, 50, 3), 255, np.uint8))
+    assert np.count_nonzero(drawn.max(axis=-1)) == pytest.approx(small["lit_pixels"], rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ("[160, 90]", "[320, 180]", "projector.resolution"),
+        ("[table]\n", "[table]\nheight_mm = 20.0\n", "table.height_mm"),
+    ],
+)
+def test_a_map_that_no_longer_holds_is_refused(
+    rig: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, key: str
+) -> None:
+    rewritten(rig, old, new)
+    _, said = export(capsys, rig, "--format", WARP, code=3)
+    assert f"{key} in rig.toml changed" in said
+    assert "rigwarp calibrate" in said
+    assert main(["play", str(rig), "check:grid", "--still", str(rig / "frame.png")]) == 3
+    assert key in capsys.readouterr().err
+
+
+def test_what_does_not_matter_to_the_warp_may_change(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rewritten(rig, "content_p95_mm = 0.5", "content_p95_mm = 0.7  # as agreed")
+    _, said = export(capsys, rig, "--format", WARP)
+    assert "changed" not in said

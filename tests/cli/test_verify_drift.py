@@ -3,6 +3,7 @@
 import json
 import shutil
 import threading
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +13,14 @@ from small_rig import make_small_rig
 
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual
-from rigwarp.files import current_result, open_rig, read_map, write_adjustment
+from rigwarp.files import atomic, current_result, open_rig, read_map, write_adjustment
 from rigwarp.files.names import ADJUST_FILE
+from rigwarp.jobs.checks.drift import advised
 from rigwarp.jobs.checks.watch import DriftWatch
 from rigwarp.jobs.demo import map_against_truth
 from rigwarp.live.operate.interlude import Interludes, Quiet
 from rigwarp.prewarp import Adjustment, Drag
+from rigwarp.verification import DriftJudgement, ErrorFigures
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: object, code: int = 0) -> dict[str, Any]:
@@ -143,6 +146,57 @@ def test_a_nudged_camera_gets_its_new_place(rig: Path, capsys: pytest.CaptureFix
     assert done["findings"] == ["camera"]
     assert done["reregistration"]["camera_kept_aside"].startswith(str(rig / "camera-until-"))
     assert json.loads(Path(done["reregistration"]["camera_kept_aside"]).read_text()) == old
+    assert json.loads((rig / "camera.json").read_text())["moved"]["by_mm"] == pytest.approx(2.0, abs=0.5)
+    again = run(capsys, "verify", rig, "--quick")
+    assert again["findings"] == []
+    assert again["picture"]["p95_mm"] < 0.25
+
+
+def test_a_check_after_a_knock_is_no_measure_for_later_ones(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The look of the good day is kept, so that the next one still finds what has moved."""
+    kept = (current_result(rig) / "quick.npz").read_bytes()
+    changed(rig, "position_error_mm = [1.4, -1.1, 1.6]", "position_error_mm = [2.0, -0.3, 1.6]")
+    capsys.readouterr()
+    assert main(["verify", str(rig), "--no-before"]) == 6
+    assert "no measure for later ones" in capsys.readouterr().err
+    assert (current_result(rig) / "quick.npz").read_bytes() == kept
+    found = run(capsys, "verify", rig, "--quick", code=6)
+    assert (found["findings"], found["advice"]) == (["projector"], "re-register")
+
+
+def test_what_has_not_changed_may_have_been_wrong_before(rig: Path) -> None:
+    limit = open_rig(rig).rig
+    look = DriftJudgement(
+        **dict.fromkeys(("camera", "camera_now", "light", "look", "compared", "light_level", "room_light")),
+        findings=(),
+        advice="nothing",
+        why="nothing has changed",
+        picture=ErrorFigures(n=60, rms_mm=0.2, p95_mm=0.3, max_mm=0.6),
+    )
+    assert advised(look, limit) == look
+    off = advised(replace(look, picture=ErrorFigures(n=60, rms_mm=3.0, p95_mm=4.1, max_mm=6.0)), limit)
+    assert off.advice == "scan"
+    assert "nothing has changed, but the picture is off by 4.10 mm" in off.why
+
+
+@pytest.mark.parametrize("name", ["current.json", "camera.json"])
+def test_a_kill_inside_a_re_registration_is_put_right_by_running_again(
+    rig: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """Before the switch nothing has happened; after it, the next command finishes it."""
+    changed(rig, "position_mm = [-420.0, -90.0, 830.0]", "position_mm = [-418.8, -90.0, 831.6]")
+    take_name = atomic._take_name
+
+    def killed(temporary: Path, path: Path, *, replace: bool) -> None:
+        if path == rig / name:
+            raise KeyboardInterrupt
+        take_name(temporary, path, replace=replace)
+
+    monkeypatch.setattr(atomic, "_take_name", killed)
+    assert main(["verify", str(rig), "--quick", "--reregister"]) == 130
+    monkeypatch.undo()
+    done = run(capsys, "verify", rig, "--quick", "--reregister")
+    assert done["findings"] == (["camera"] if name == "current.json" else [])
     assert json.loads((rig / "camera.json").read_text())["moved"]["by_mm"] == pytest.approx(2.0, abs=0.5)
     again = run(capsys, "verify", rig, "--quick")
     assert again["findings"] == []

@@ -14,6 +14,7 @@ from rigwarp.files import (
     RigFolder,
     complete_runs,
     current_result,
+    interrupted_run,
     is_complete,
     latest_complete,
     make_current,
@@ -159,6 +160,59 @@ def test_runs_of_one_second_keep_their_order(folder: RigFolder, monkeypatch: pyt
     assert made[0].name == "20260102T030405Z"
     assert made[10].name == "20260102T030405Z-11"
     assert complete_runs(folder.root / "scans") == made  # -10 after -9, not after -1
+
+
+def test_the_clock_was_put_back(folder: RigFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was begun later is later, whatever its stamp; stamps that lie in the future are told."""
+    scans, made, real = folder.root / "scans", [], datetime.now(UTC)
+    for year in (2020, 2999, 2021):
+
+        class Clock(datetime):
+            @classmethod
+            def now(cls, tz: Any = None, year: int = year) -> "Clock":
+                return cls(year, 1, 2, 3, 4, 5, tzinfo=UTC)
+
+        monkeypatch.setattr(runs, "datetime", Clock)
+        with new_run(scans, "scan", folder) as run:
+            made.append(run)
+    assert complete_runs(scans) == made
+    assert latest_complete(scans) == made[2]
+    (made[2] / "stop.json").unlink()
+    assert interrupted_run(scans) == made[2]
+    monkeypatch.setattr(runs, "datetime", datetime)
+    assert real < datetime.now(UTC)
+    assert [runs.stamped_ahead(run) for run in made] == [False, True, False]
+
+
+def test_runs_of_versions_that_did_not_count_come_first(folder: RigFolder) -> None:
+    scans, made = folder.root / "scans", []
+    for name in ("20300101T000000Z", "20250101T000000Z"):
+        with new_run(scans, "scan", folder) as run:
+            pass
+        start = json.loads((run / "start.json").read_text())
+        del start["number"]
+        (run / "start.json").write_text(json.dumps(start))
+        made.append(run.rename(scans / name))
+    with new_run(scans, "scan", folder) as newest:
+        pass
+    assert complete_runs(scans) == [made[1], made[0], newest]
+
+
+def test_a_switch_that_was_stopped_halfway_is_finished_by_whoever_comes_next(folder: RigFolder) -> None:
+    """current.json is the switch: once it names a camera, that camera is the rig's."""
+    (folder.root / "camera.json").write_text("old")
+    with new_run(folder.root / "results", "fit", folder) as run:
+        (run / "camera.json").write_text("new")
+    stopped = {"format": "rigwarp current", "version": 1, "result": f"results/{run.name}"}
+    stopped["camera"] = f"results/{run.name}/camera.json"
+    (folder.root / "current.json").write_text(json.dumps(stopped))
+    assert current_result(folder.root) == run
+    open_rig(folder.root)
+    assert (folder.root / "camera.json").read_text() == "new"
+    assert "camera" not in json.loads((folder.root / "current.json").read_text())
+    (folder.root / "camera.json").write_text("newer")
+    open_rig(folder.root)
+    assert (folder.root / "camera.json").read_text() == "newer"
 
 
 def test_no_runs_yet(folder: RigFolder) -> None:

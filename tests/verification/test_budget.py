@@ -1,11 +1,15 @@
 """Uncertainty budgets against closed forms: the worked example, simple geometry, Gaussian residuals."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rigwarp.camera import PLAIN_PRINT, CameraModel
 from rigwarp.camera.boards.board_shape import EXACT_PRINT
+from rigwarp.files.records import FitRecord, MapFigures
 from rigwarp.geometry import look_at
+from rigwarp.jobs.results.budget import _unproven
 from rigwarp.rig import Content, Table
 from rigwarp.sheets.pdf import STANDARD_TARGET
 from rigwarp.verification import CheckGrid, RegionBudget, WarpSigmas, map_budget
@@ -101,6 +105,21 @@ def test_every_cause_has_the_size_that_geometry_gives() -> None:
         assert region.combined_mm == pytest.approx(combined(sigma.values()), rel=1e-12)
     assert [region.name for region in budget.regions] == ["centre", "middle", "rim", "all"]
     assert budget.regions[3].n == sum(region.n for region in budget.regions[:3])
+
+
+def test_a_sigma_that_held_out_samples_do_not_bear_out_has_a_line() -> None:
+    """Samples that scatter 1.25 times as far as stated: the rest is sqrt(1.25^2 - 1) = 0.75 of the map's 5 um."""
+    budget = budget_of(camera_above(), replace(warp_sigmas(), unproven=np.sqrt(1.25**2 - 1.0)))
+    assert budget.regions[3].sigma_mm["unproven"] == pytest.approx(0.75 * 0.005, rel=1e-9)
+    assert "unproven" in [cause.key for cause in budget.causes]
+
+
+@pytest.mark.parametrize(
+    ("z_spread", "not_proven", "wanted"), [(1.25, "sigma not proven: ...", 0.75), (1.05, "", 0.0), (0.8, "few", 0.0)]
+)
+def test_the_line_goes_by_what_the_fit_says_of_itself(tmp_path, z_spread, not_proven, wanted) -> None:
+    FitRecord(table_map=MapFigures(z_spread=z_spread, not_proven=not_proven)).write(tmp_path / "fit.json")
+    assert _unproven(tmp_path / "fit.json") == pytest.approx(wanted)
 
 
 def test_a_camera_without_covariance_is_owned_up_to() -> None:

@@ -45,12 +45,17 @@ class Heights:
 
         The third is the product of the sums' derivatives with the covariance's Cholesky-free square: rows @ covariance.
         """
+        rows = self.derivative(weights)
+        spread = rows @ self.covariance
+        return weights @ self.value, spread @ rows.T, spread
+
+    def derivative(self, weights: Array) -> Array:
+        """(k, P) of such sums by the fit's unknowns."""
         aligned = weights - (weights @ self.motions.shown) @ self.motions.shown.T
         rows = np.zeros((len(weights), len(self.covariance)))
         rows[:, : self.by_mounting.shape[1]] = aligned @ self.by_mounting
         rows[:, len(self.covariance) - self.by_figure.shape[1] :] = np.asarray((self.by_figure.T @ aligned.T).T)
-        spread = rows @ self.covariance
-        return weights @ self.value, spread @ rows.T, spread
+        return rows
 
 
 def heights_of(model: OpticalModel, fit: MapFit) -> Heights:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.as_built.describe.acceptance import Acceptance
+from rigwarp.as_built.describe.deciding import Decider, deciders_in_words
 from rigwarp.as_built.describe.defects import Defect
 from rigwarp.as_built.describe.findings import Finding
 from rigwarp.as_built.describe.form import FormFigures, ZernikeTerm
@@ -75,6 +76,7 @@ class AsBuilt:
     unobservable : directions that the data cannot tell, in words.
     power_determined : False where the radius of the mirror is told by the mounting tolerances rather than by the scan.
     power_prior_share : share of the power's variance that comes from those tolerances.
+    deciders : what would tell the power where it is not determined, by trying; empty: nothing would. None: it is.
     radius : of a mirror that is a single conic, where the power is determined; else None.
     zernike : terms of the height over the disk around `aperture_centre_mm` (2,) with `aperture_radius_mm`.
     figures : RMS, PV, slopes.
@@ -104,6 +106,7 @@ class AsBuilt:
     unobservable: tuple[str, ...]
     power_determined: bool
     power_prior_share: float
+    deciders: tuple[Decider, ...] | None
     radius: BuiltRadius | None
     zernike: tuple[ZernikeTerm, ...]
     aperture_centre_mm: Array
@@ -137,6 +140,8 @@ class AsBuilt:
                 "determined": self.power_determined,
                 "prior_share_of_variance": self.power_prior_share,
                 "radius": None if self.radius is None else {**asdict(self.radius), "from": _FROM["radius"]},
+                "would_decide": None if self.deciders is None else [_plain_decider(one) for one in self.deciders],
+                "decided_by": None if self.deciders is None else deciders_in_words(self.deciders),
                 "note": _POWER_KNOWN if self.power_determined else _POWER_OPEN,
             },
             "figures": {**figures, "from": _FROM["figures"]},
@@ -232,6 +237,12 @@ class AsBuilt:
                 }
             )
         return rows
+
+
+def _plain_decider(decider: Decider) -> dict[str, Any]:
+    """With the lengths' sigma only where there are lengths."""
+    lengths = {"lengths": list(decider.lengths), "sigma_mm": decider.sigma_mm}
+    return {"raised_mm": decider.raised_mm} if decider.raised_mm else lengths
 
 
 def _plain(values: dict[str, Any]) -> dict[str, Any]:

@@ -136,6 +136,10 @@ class FigureRows:
             columns=np.zeros((n, 0), np.int64), value=empty, slope_x=empty, slope_y=empty, spot_mm=np.zeros((n, 2))
         )
 
+    def only(self, which: BoolArray | slice) -> "FigureRows":
+        """The samples that a mask or a slice picks."""
+        return FigureRows(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
+
     def deviation(self, coefficients_mm: Array, which: BoolArray) -> Deviation:
         """Heights and slopes of the chosen samples."""
         mine = coefficients_mm[self.columns[which]]

@@ -36,12 +36,13 @@ class FormRecord(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class PowerRecord(Part):
-    """Whether the data tell the mirror's power, and a sentence about it."""
+    """Whether the data tell the mirror's power, a sentence about it, and one on what would tell it."""
 
     determined: Flag = None
     prior_share_of_variance: Number = None
     radius: Block = None
     note: Text = None
+    decided_by: Text = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rigwarp.files.records.record import Block, Number, Part, Record, Text, finite
+from rigwarp.files.records.record import Block, Flag, Number, Part, Record, Text, Texts, finite
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +43,16 @@ class RegistrationRecord(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
+class VerdictRecord(Part):
+    """What speaks against a result: `state` in words, and whether somebody made it current all the same."""
+
+    state: Text = None
+    failures: Texts = ()
+    not_proven: Texts = ()
+    accepted: Flag = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class FitRecord(Record):
     """fit.json.
 
@@ -53,6 +63,7 @@ class FitRecord(Record):
     seconds : time taken, by stage.
     camera : what older results say of their camera.
     corrected : for a result made from an earlier one: which, and what was done.
+    verdict : what speaks against the result.
     """
 
     FORMAT: ClassVar[str] = "rigwarp fit"
@@ -64,6 +75,7 @@ class FitRecord(Record):
     seconds: Block = None
     camera: Block = None
     corrected: Block = None
+    verdict: VerdictRecord | None = None
 
     @property
     def response_shape(self) -> float | None:

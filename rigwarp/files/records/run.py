@@ -36,6 +36,7 @@ class StartRecord(Record):
     ----------
     command : the command line.
     settings : everything else that the result depends on.
+    number : counts the runs of a folder; what has a higher one was begun later, whatever the clock said.
     started_utc : ISO 8601.
     rig_hash, rig_toml : of the rig folder at that time.
     versions : of rigwarp and the libraries that figures may depend on.
@@ -45,6 +46,7 @@ class StartRecord(Record):
 
     command: Text = None
     settings: Block = None
+    number: Number = None
     started_utc: Text = None
     rig_hash: Text = None
     rig_toml: Text = None

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
+from rigwarp.files.records.fit import VerdictRecord
 from rigwarp.files.records.record import Block, Ids, Number, Numbers, Pairs, Part, Record, Text
 
 
@@ -118,6 +119,7 @@ class VerificationRecord(Record):
     before, after : the dots through the design's warp and through the result's own; None where not measured.
     content : revision and values of the correction by hand that was in force, and how many dots it left out; the dots
         are wanted where the corrected content puts them.
+    verdict : what the dots say against the result.
     camera_response : shape of the camera's response that light was judged by; NaN: taken for sRGB.
     """
 
@@ -127,3 +129,4 @@ class VerificationRecord(Record):
     after: DotsRecord | None = None
     content: Block = None
     camera_response: Number = None
+    verdict: VerdictRecord | None = None

@@ -11,7 +11,7 @@ import numpy as np
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, rig_locked
-from rigwarp.files.names import DRIFT_FILE, MAP_FILE
+from rigwarp.files.names import CAMERA_FILE, DRIFT_FILE, MAP_FILE
 from rigwarp.files.records import DriftRecord, MapFigures
 from rigwarp.geometry import Array, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
@@ -30,9 +30,13 @@ from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.derived_result import write_derived
 from rigwarp.jobs.results.fit import camera_of
 from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
+from rigwarp.rig import Rig
 from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures, nearer_now
 from rigwarp.verification.drift.motion import PartMotion
+from rigwarp.verification.verdict import judge_errors
+
+_COMMAND = "verify --quick --reregister"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,11 +89,22 @@ def quick_check(folder: RigFolder, looker: Looker) -> QuickCheck:
     model = light_model_of(folder, result, state)
     judged = judge_drift(photos, state, quick_plan(folder.rig.content), model, folder.rig.table)
     errors = _errors_mm(folder, result, judged.camera_now, judged.look)
-    judged = replace(judged, picture=error_figures(errors))
+    judged = advised(replace(judged, picture=error_figures(errors)), folder.rig)
     seconds = time.monotonic() - start - (looked - looking)
     check = QuickCheck(result=result, judged=judged, photos=photos, seconds=seconds)
     drift_record(check).write(result / DRIFT_FILE, replace=True)
     return check
+
+
+def advised(judged: DriftJudgement, rig: Rig) -> DriftJudgement:
+    """The judgement with advice that goes by the picture too: what has not changed may have been wrong before."""
+    if judged.advice != "nothing" or not judge_errors(judged.picture, rig).failures:
+        return judged
+    why = (
+        f"{judged.why}, but the picture is off by {judged.picture.p95_mm:.2f} mm (P95), where "
+        f"{rig.tolerance.content_p95_mm:g} are allowed"
+    )
+    return replace(judged, advice="scan", why=why)
 
 
 def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregistered:
@@ -110,9 +125,9 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
 def _reregistered(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregistered:
     judged = check.judged
     start, shown_s = time.monotonic(), 0.0
-    run, photos, picture = check.result, check.photos, judged.picture
+    photos, picture = check.photos, judged.picture
+    run = _corrected_result(folder, check)
     if judged.light.moved != "nothing":
-        run = _corrected_result(folder, check)
         begun = time.monotonic()
         photos = looker.look(quick_frames(folder, prewarp_of(run)))
         shown_s = time.monotonic() - begun
@@ -123,13 +138,14 @@ def _reregistered(folder: RigFolder, check: QuickCheck, looker: Looker) -> Rereg
         picture = error_figures(errors)
         if not nearer_now(judged.look.ids, before, look.ids, errors):
             return _outcome(check, kept=False, picture=picture, aside=None, seconds=time.monotonic() - start - shown_s)
-    aside = None
+    camera, aside, beside = camera_of(folder), None, None
     if "camera" in judged.findings:
-        aside = write_moved_camera(folder, recalibrated(camera_of(folder), judged), judged)
-    camera = camera_of(folder)
-    store_state(folder, run, state_of(folder, run, photos, camera, looker.exposure_s))
-    if run != check.result:
-        make_current(folder.root, run)
+        camera = recalibrated(camera, judged)
+        beside = run / CAMERA_FILE
+        aside = write_moved_camera(folder, beside, camera, judged)
+    if not judge_errors(picture, folder.rig).failures:  # else there would be nothing good to compare with later
+        store_state(folder, run, state_of(folder, run, photos, camera, looker.exposure_s))
+    make_current(folder.root, run, camera=beside)
     seconds = time.monotonic() - start - shown_s
     return _outcome(check, kept=True, picture=picture, aside=aside, seconds=seconds, run=run)
 
@@ -169,8 +185,16 @@ def look_quickly(
 
 
 def _corrected_result(folder: RigFolder, check: QuickCheck) -> Path:
-    """A finished result folder with the light moved as the look found it; not current yet."""
+    """A finished result folder with the light moved as the look found it; not current yet.
+
+    Where only the camera has moved the map stays, in a folder of its own all the same: so that the new camera and the
+    look that goes with it become current together.
+    """
     table_map, _ = read_map(check.result / MAP_FILE, resolution=folder.rig.projector.resolution)
+    note = {"reregistered": motion_note(check.judged)}
+    if check.judged.light.moved == "nothing":
+        old = prewarp_of(check.result)
+        return write_derived(folder, check.result, table_map, old, command=_COMMAND, note=note)
     state = read_state(folder, check.result)
     corrected = corrected_prewarp(
         folder,
@@ -185,8 +209,8 @@ def _corrected_result(folder: RigFolder, check: QuickCheck) -> Path:
         check.result,
         corrected.table_map,
         corrected.prewarp,
-        command="verify --quick --reregister",
-        note={"reregistered": motion_note(check.judged)},
+        command=_COMMAND,
+        note=note,
         more_sigma_mm=corrected.sigma_mm,
     )
 

@@ -89,8 +89,12 @@ def motion_note(judged: DriftJudgement) -> dict[str, Any]:
     return {"findings": list(judged.findings), **{n: v.tolist() for n, v in zip(names, values, strict=True)}}
 
 
-def write_moved_camera(folder: RigFolder, camera: CameraModel, judged: DriftJudgement) -> Path:
-    """camera.json with the pose that the look found, the lens as it was; the old file is kept beside it.
+def write_moved_camera(folder: RigFolder, beside: Path, camera: CameraModel, judged: DriftJudgement) -> Path:
+    """A camera file with the pose that the look found, the lens as it was; a copy of camera.json is kept aside.
+
+    Parameters
+    ----------
+    beside : the new file; it is to become camera.json.
 
     Returns
     -------
@@ -108,5 +112,5 @@ def write_moved_camera(folder: RigFolder, camera: CameraModel, judged: DriftJudg
             "sigma_px": judged.camera.sigma_px,
         },
     }
-    write_camera(path, camera, extra=extra, replace=True)
+    write_camera(beside, camera, extra=extra)
     return aside

@@ -24,12 +24,13 @@ from rigwarp.files import (
     write_picture,
 )
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
-from rigwarp.files.records import FitRecord
+from rigwarp.files.records import FitRecord, VerdictRecord
+from rigwarp.files.rig_changes import changes_since
 from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
 from rigwarp.jobs.checks.verify_record import Checked, ContentShown, Quality, write_verification
-from rigwarp.jobs.design import design_prewarp
+from rigwarp.jobs.design import design_map, design_prewarp
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit import camera_of
@@ -38,11 +39,10 @@ from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.prewarp.adjustment import adjusted_mm, hidden_mm, unadjusted_mm
 from rigwarp.rig import Content, inside_content
+from rigwarp.table_map import invert
 from rigwarp.verification import (
     DotPlan,
-    ErrorFigures,
     SeenContent,
-    VerificationResult,
     chart_picture,
     dot_pictures,
     judge_dots,
@@ -53,6 +53,7 @@ from rigwarp.verification import (
     measure_uniformity,
     plan_dots,
 )
+from rigwarp.verification.verdict import Verdict, judge_picture
 
 _BLACK, _ALL_DOTS = 0, 1  # indices of the pictures without any dot and with every dot
 _RIM_POINTS = 12  # of a dot, that must lie on the light
@@ -60,10 +61,14 @@ _RIM_POINTS = 12  # of a dot, that must lie on the light
 
 @dataclass(frozen=True, kw_only=True)
 class Verified:
-    """A result that was checked: "after" through its own warp, and "before" through the design's where asked for."""
+    """A result that was checked: "after" through its own warp, and "before" through the design's where asked for.
+
+    `verdict` is that of the dots and, unless somebody accepted it, of the fit.
+    """
 
     result: Path
     checks: dict[str, Checked]
+    verdict: Verdict
 
 
 def verify_current(
@@ -79,6 +84,7 @@ def verify_result(
     progress: Progress, folder: RigFolder, result: Path, bench: Bench, *, before: bool = True
 ) -> Verified:
     """Measure a result's warp (and the design's); writes verification.json and the photographs beside it."""
+    _require_unchanged(folder, result)
     camera = camera_of(folder)
     adjustment, revision = hand_correction(folder)
     response = response_shape(result)
@@ -92,13 +98,28 @@ def verify_result(
         write_picture(result / PICTURES / f"check_{name}.png", check.photo, replace=True)
     left_out = len(plan_dots(folder.rig.content).ids) - len(dots_shown(folder.rig.content, adjustment).ids)
     shown = ContentShown(adjustment=adjustment, revision=revision, left_out=left_out)
-    write_verification(result, checks, shown, response)
+    dots = judge_picture(checks["after"].result, folder.rig, promised=_promised(folder, adjustment))
+    write_verification(result, checks, shown, response, dots)
     if left_out:
         progress.note(f"{left_out} dots lie off the light or under a mask of the correction by hand: left out.")
     if (result / BUDGET_FILE).is_file():  # results of older versions have none
         write_budget(folder, result)
-    _keep_look(progress, folder, result, bench, camera)
-    return Verified(result=result, checks=checks)
+    if dots.failures:
+        progress.note("This check is no measure for later ones: what rigwarp verify --quick compares with stays.")
+    else:
+        _keep_look(progress, folder, result, bench, camera)
+    return Verified(result=result, checks=checks, verdict=verdict_of_fit(result).with_more(dots))
+
+
+def _require_unchanged(folder: RigFolder, result: Path) -> None:
+    """Raise InputError where rig.toml asks for another content than the result was made for."""
+    changed = changes_since(folder, result)
+    if changed.of_map or changed.of_warp:
+        again = "calibrate" if changed.of_map else "fit"
+        raise InputError(
+            f"{folder.root}: {' and '.join(changed.of_map + changed.of_warp)} in rig.toml changed since the result "
+            f"{result.name} was made. Make it again: rigwarp {again} {folder.root}"
+        )
 
 
 def _keep_look(progress: Progress, folder: RigFolder, result: Path, bench: Bench, camera: CameraModel) -> None:
@@ -200,11 +221,22 @@ def _photographs(progress: Progress, bench: Bench, warp: Warp, pictures: list[np
         renderer.close()
 
 
-def require_tolerance(folder: RigFolder, result: VerificationResult | ErrorFigures) -> None:
-    """Raise ToleranceError when the picture is worse than rig.toml allows."""
-    allowed = folder.rig.tolerance.content_p95_mm
-    if result.p95_mm > allowed:
-        raise ToleranceError(
-            f"the picture is off by {result.p95_mm:.2f} mm (P95), tolerance.content_p95_mm allows {allowed:g}: "
-            "check that nothing has moved since the camera was calibrated, and calibrate again"
-        )
+def require_passed(verdict: Verdict, advice: str = "") -> None:
+    """Raise ToleranceError for what speaks against a result; `advice`: a sentence on what to do then."""
+    if verdict.failures:
+        raise ToleranceError(". ".join(["; and ".join(verdict.failures), *([advice] if advice else [])]))
+
+
+def verdict_of_fit(result: Path) -> Verdict:
+    """What the fit said against a result; nothing where somebody made it current all the same, or it does not tell."""
+    try:
+        said = FitRecord.read(result / FIT_FILE).verdict or VerdictRecord()
+    except InputError:
+        return Verdict()
+    return Verdict(failures=() if said.accepted else said.failures, not_proven=said.not_proven)
+
+
+def _promised(folder: RigFolder, adjustment: Adjustment) -> BoolArray:
+    """(K,) by dot id, whether the design lights the place where the dot is wanted."""
+    shown = dots_shown(folder.rig.content, adjustment)
+    return np.asarray(invert(design_map(folder), shown.table_mm).count > 0)

@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 
 from rigwarp.files.names import VERIFICATION_FILE
-from rigwarp.files.records import DotsRecord, MapFigures, NineRecord, PatchRecord, VerificationRecord
+from rigwarp.files.records import DotsRecord, MapFigures, NineRecord, PatchRecord, VerdictRecord, VerificationRecord
 from rigwarp.files.records.verification import AffineRecord, SimilarityRecord, StraightnessRecord, UniformityRecord
 from rigwarp.geometry import Photo
 from rigwarp.prewarp import Adjustment
 from rigwarp.verification import ChartModulation, LineFigure, NinePoints, VerificationResult, worst_line
+from rigwarp.verification.verdict import Verdict
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +44,7 @@ class ContentShown:
 
 
 def write_verification(
-    result: Path, checks: dict[str, Checked], shown: ContentShown, response_shape: float | None
+    result: Path, checks: dict[str, Checked], shown: ContentShown, response_shape: float | None, verdict: Verdict
 ) -> None:
     """Write verification.json, in place of an earlier one."""
     values = asdict(shown.adjustment)
@@ -52,6 +53,7 @@ def write_verification(
         after=_dots(checks["after"]) if "after" in checks else None,
         content={"revision": shown.revision, "adjustment": values, "dots_left_out": shown.left_out},
         camera_response=np.nan if response_shape is None else response_shape,
+        verdict=VerdictRecord.of(verdict),
     ).write(result / VERIFICATION_FILE, replace=True)
 
 

@@ -7,8 +7,17 @@ import numpy as np
 from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, read_camera, read_map, read_map_sigmas, read_prewarp
-from rigwarp.files.names import BUDGET_FILE, CAMERA_FILE, MAP_FILE, PREWARP_FILE, VERIFICATION_FILE
-from rigwarp.files.records import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord, VerificationRecord
+from rigwarp.files.names import BUDGET_FILE, CAMERA_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, VERIFICATION_FILE
+from rigwarp.files.records import (
+    BudgetCause,
+    BudgetRecord,
+    BudgetRegion,
+    CheckRecord,
+    FitRecord,
+    MapFigures,
+    VerificationRecord,
+)
+from rigwarp.files.records.record import finite
 from rigwarp.jobs.results.shaped_table import shape_of
 from rigwarp.prewarp import content_coordinates
 from rigwarp.rig import content_to_table
@@ -35,6 +44,7 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         mesh_mm=np.linalg.norm(shown_mm - table_map.table_mm, axis=-1),
         zone=table_map.zone,
         lit=(prewarp.gain > 0.0) & np.isfinite(shown_mm[..., 0]),
+        unproven=_unproven(result / FIT_FILE),
     )
     camera = read_camera(folder.root / CAMERA_FILE)
     shape = shape_of(result, camera)
@@ -66,6 +76,13 @@ def budget_record(budget: MapBudget) -> BudgetRecord:
         camera_covariance_known=budget.camera_known,
         assumed_flatness_mm=np.nan if budget.flatness_mm is None else budget.flatness_mm,
     )
+
+
+def _unproven(path: Path) -> float:
+    """By which share of sigma, in quadrature, held-out samples scatter beyond it where they do not bear it out."""
+    figures = (FitRecord.read(path).table_map if path.is_file() else None) or MapFigures()
+    spread = finite(figures.z_spread)
+    return float(np.sqrt(spread**2 - 1.0)) if figures.not_proven and spread > 1.0 else 0.0
 
 
 def _check_grid(path: Path) -> CheckGrid | None:

@@ -7,8 +7,9 @@ import numpy as np
 
 import rigwarp
 from rigwarp.errors import InputError
-from rigwarp.files import WARP_FORMATS, RigFolder, new_export, read_adjustment, read_prewarp, write_warp_files
-from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
+from rigwarp.files import WARP_FORMATS, RigFolder, new_export, read_adjustment, write_warp_files
+from rigwarp.files.names import ADJUST_FILE
+from rigwarp.live.measured_warp import measured_warp
 from rigwarp.prewarp import UNCHANGED, Adjustment, plain_warp
 
 
@@ -26,7 +27,8 @@ def export_warp(
     correction : whether the correction by hand is included.
     """
     adjustment = _adjustment(folder) if correction else UNCHANGED
-    prewarp = read_prewarp(result / PREWARP_FILE, make_with=f"Make it with: rigwarp fit {folder.root}")
+    measured = measured_warp(folder)
+    prewarp = measured.prewarp
     target = out or result / f"warp-{format}"
     about = {
         "name": folder.rig.name,
@@ -48,6 +50,7 @@ def export_warp(
         "corrected_by_hand": about["corrected_by_hand"],
         "lit_pixels": int(np.count_nonzero(warp.lit)),
         "mesh_error_px": warp.prewarp.mesh_error_px,
+        "note": measured.note,
     }
 
 

@@ -1,8 +1,8 @@
-"""A scan becomes the table map, the as-built mirror and the prewarp; the result becomes current."""
+"""A scan becomes the table map, the as-built mirror and the prewarp; a result that passes becomes current."""
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +13,7 @@ from rigwarp.decode import Decoded
 from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
+    complete_runs,
     make_current,
     new_run,
     read_camera,
@@ -21,9 +22,11 @@ from rigwarp.files import (
     write_map,
     write_prewarp,
 )
-from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS
-from rigwarp.files.records import FitRecord, MapFigures, RegistrationRecord
-from rigwarp.jobs.design import design_model
+from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS, SCANS
+from rigwarp.files.records import FitRecord, MapFigures, RegistrationRecord, VerdictRecord
+from rigwarp.files.records.record import finite
+from rigwarp.files.runs import stamped_ahead
+from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
@@ -34,6 +37,7 @@ from rigwarp.rig import Rig, inside_content
 from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan
 from rigwarp.tracing import trace_map
 from rigwarp.verification import MapBudget
+from rigwarp.verification.verdict import Verdict, judge_fit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,6 +50,8 @@ class FitMade:
     table_map : the map, and `figures` what `held_out_figures` says of it.
     as_built : None where the mirror's shape could not be told.
     prewarp, budget : made from the map.
+    verdict : what speaks against the result.
+    current : whether it is the live result now.
     seconds : per stage.
     """
 
@@ -55,20 +61,33 @@ class FitMade:
     as_built: AsBuilt | None
     prewarp: Prewarp
     budget: MapBudget
+    verdict: Verdict
+    current: bool
     seconds: dict[str, float]
 
 
-def fit_rig(progress: Progress, folder: RigFolder, scan: str | None = None) -> FitMade:
+def fit_rig(progress: Progress, folder: RigFolder, scan: str | None = None, *, accept: bool = False) -> FitMade:
     """Fit the scan of the table of that name, by default the latest finished one; see `fit_scans`."""
-    return fit_scans(progress, folder, table_scans(folder, scan))
+    return fit_scans(progress, folder, table_scans(folder, scan), accept=accept)
 
 
 def fit_scans(
-    progress: Progress, folder: RigFolder, scans: Sequence[Path], *, decoded: Sequence[Decoded] | None = None
+    progress: Progress,
+    folder: RigFolder,
+    scans: Sequence[Path],
+    *,
+    decoded: Sequence[Decoded] | None = None,
+    accept: bool = False,
+    hold: bool = False,
 ) -> FitMade:
-    """Everything that follows from a scan, written to a new result folder that becomes current.
+    """Everything that follows from a scan, written to a new result folder that becomes current unless it failed.
 
-    `scans` are its run folders, more than one where the zones were lit one at a time; `decoded` saves reading them.
+    Parameters
+    ----------
+    scans : the scan's run folders, more than one where the zones were lit one at a time.
+    decoded : the same, read.
+    accept : make it current although something speaks against it.
+    hold : do not make it current yet, whatever it is like.
     """
     start = time.monotonic()
     camera = camera_of(folder)
@@ -76,6 +95,7 @@ def fit_scans(
     for one in decoded:
         _check_sizes(folder, camera, one)
     names = [scan.name for scan in scans]
+    _say_which(progress, folder, scans)
     origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
     with (
         new_run(folder.root / RESULTS, "fit", folder, settings={"scans": names}) as run,
@@ -88,7 +108,9 @@ def fit_scans(
         table_map = fit_table_map(model, samples, camera, tolerances)
         clock.lap("fit")
         advance()
-        as_built = fit_mirror(progress, folder, scans, model, table_map, camera, tolerances, decoded)
+        as_built = None
+        if accept or table_map.registration.agreement.mistake in ("none", "unexplained"):
+            as_built = fit_mirror(progress, folder, scans, model, table_map, camera, tolerances, decoded)
         clock.lap("as_built")
         advance()
         transfer = folder.rig.projector.transfer
@@ -106,9 +128,15 @@ def fit_scans(
             write_as_built(run, as_built, extra=origin)
         write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
         figures = held_out_figures(folder.rig, table_map)
-        _fit_record(table_map, figures, decoded, clock.seconds).write(run / FIT_FILE)
+        verdict = judge_fit(
+            table_map, as_built, folder.rig, design=design_map(folder), measured_share=finite(figures.coverage)
+        )
+        record = _fit_record(table_map, figures, decoded, clock.seconds)
+        replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE)
         budget = write_budget(folder, run)
-    make_current(folder.root, run)
+    current = not hold and (accept or not verdict.failures)
+    if current:
+        make_current(folder.root, run)
     return FitMade(
         run=run,
         table_map=table_map,
@@ -116,7 +144,29 @@ def fit_scans(
         as_built=as_built,
         prewarp=prewarp,
         budget=budget,
+        verdict=verdict,
+        current=current,
         seconds=clock.seconds,
+    )
+
+
+def _say_which(progress: Progress, folder: RigFolder, scans: Sequence[Path]) -> None:
+    """Which scan it is; and where clocks do not go with the order in which scans were taken."""
+    names = " + ".join(scan.name for scan in scans)
+    progress.note(f"Fitting the scan {names}")
+    ahead = [run.name for run in complete_runs(folder.root / SCANS) if stamped_ahead(run)]
+    if ahead:
+        progress.note(
+            f"The time of {', '.join(ahead)} lies in the future: the clock was wrong then, or is now. The latest scan "
+            "is told by the numbers in start.json, not by the clock."
+        )
+
+
+def not_current(root: Path, run: Path) -> str:
+    """What to do with a result that failed, for people."""
+    return (
+        f"The result {run.name} is kept, and is not current. To use it all the same, fit its scan with: rigwarp fit "
+        f"{root} --accept"
     )
 
 

@@ -13,14 +13,14 @@ from rigwarp.camera.table.field_of_view import middle_mm_per_px
 from rigwarp.capture import WHITE, can_look_again, moved_since
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
-from rigwarp.files import RigFolder, read_start
-from rigwarp.files.names import MOVED_FILE
+from rigwarp.files import RigFolder
+from rigwarp.files.names import MOVED_FILE, ZONES_FILE
 from rigwarp.files.records import MovedRecord
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.progress import NOBODY, Person, Progress
 from rigwarp.jobs.scans.chosen_scans import table_scans
-from rigwarp.jobs.scans.zone_scan import lit_by, zones_of
+from rigwarp.jobs.scans.zone_scan import lit_again
 
 
 def check_unmoved(
@@ -55,9 +55,9 @@ def check_unmoved(
     if folder.rig.camera.device != VIRTUAL and not _board_off(progress, person):
         return
     with live_bench(progress, folder, display=display, quick=True) as bench:
-        zone_map = zones_of(folder)
-        seen = [moved_since(run, lit_by(bench, zone_map, read_start(run).scan)) for run in table]
-    if len(table) > 1:  # where the white of one zone ends depends on where the zones were known to part
+        seen = [moved_since(run, lit_again(folder, bench, run)) for run in table]
+    if not all((run / ZONES_FILE).is_file() for run in table[1:]):
+        # nobody noted where the zones were known to part, and there the white of one of them ends
         seen = [{name: movement for name, movement in one.items() if name != WHITE} for one in seen]
     apart = {name: movement for one in seen for name, movement in one.items() if movement.matters}
     shift_px = max(float(np.hypot(*movement.shift_px)) for one in seen for movement in one.values())

@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.capture import Recorded, can_resume, import_frames, record_scan, recorded_frames, resume_scan
 from rigwarp.decode import Decoded, Reason
 from rigwarp.devices import Bench
 from rigwarp.errors import DeviceError
-from rigwarp.files import RigFolder, continued_run, new_run, read_patterns, write_decoded
-from rigwarp.files.names import DECODED_FILE, PATTERNS_FILE, SCANS
+from rigwarp.files import RigFolder, continued_run, new_run, read_patterns, write_decoded, write_picture
+from rigwarp.files.names import DECODED_FILE, PATTERNS_FILE, SCANS, ZONES_FILE
 from rigwarp.files.records import ScanSettings
 from rigwarp.jobs.progress import Progress
 from rigwarp.patterns import PatternSet, make_set
@@ -63,8 +64,15 @@ def take_scan(
     options: ScanOptions,
     *,
     part: Mapping[str, Any] | None = None,
+    zone_map: NDArray[np.int16] | None = None,
 ) -> ScanTaken:
-    """Show the patterns on a bench, photograph and decode them; `part` says of which group of scans it is one."""
+    """Show the patterns on a bench, photograph and decode them.
+
+    Parameters
+    ----------
+    part : says of which group of scans it is one.
+    zone_map : (H, W) by which the group's zones are told apart, kept so that they can be lit alike again.
+    """
     shown = set_for(folder, options.set_name, options.blur_px, options.exposures)
 
     def adapt(blur_px: float) -> PatternSet:
@@ -72,6 +80,8 @@ def take_scan(
 
     start = time.monotonic()
     with new_run(folder.root / SCANS, COMMAND, folder, settings={**as_settings(options), **(part or {})}) as run:
+        if zone_map is not None:
+            write_picture(run / ZONES_FILE, zone_map.astype(np.uint8))
         with _kept(folder, run), progress.stage(len(shown.frames), "Scanning") as advance:
             recorded = record_scan(
                 run,

@@ -20,11 +20,12 @@ from rigwarp.files import (
     interrupted_run,
     read_decoded,
     read_map,
+    read_photo,
     read_start,
     rig_locked,
 )
-from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS
-from rigwarp.files.records import MapOrigin, ScanSettings
+from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS, ZONES_FILE
+from rigwarp.files.records import MapOrigin
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
@@ -112,7 +113,8 @@ def _begun(
 def _taken(
     progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions, zones: _Zones, number: int
 ) -> ScanTaken:
-    return take_scan(progress, folder, zones.lit(bench, number), options, part=zones.part(number))
+    kept = zones.map if zones.group else None
+    return take_scan(progress, folder, zones.lit(bench, number), options, part=zones.part(number), zone_map=kept)
 
 
 def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTaken]:
@@ -123,7 +125,7 @@ def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTa
     noted = {RAISED: settings.raised_mm, RAISED_BOARD: settings.raised_board}
     note = {key: value for key, value in noted.items() if value is not None}
     numbers = [int(zone) for zone in settings.zones or ()] if group else [0]
-    zones = _Zones(group=group, numbers=numbers, map=zones_of(folder), note=note)
+    zones = _Zones(group=group, numbers=numbers, map=_zones_then(folder, run), note=note)
     done = dict(_finished(folder, group)) if group else {}
     stopped_at = settings.zone or 0
     taken = []
@@ -148,13 +150,17 @@ def _interrupted(folder: RigFolder) -> Path:
     return run
 
 
-def lit_by(bench: Bench, zone_map: NDArray[np.int16], settings: ScanSettings) -> Bench:
-    """The bench as it was for a scan with such settings: with one zone lit only, or everything.
+def lit_again(folder: RigFolder, bench: Bench, run: Path) -> Bench:
+    """The bench as it was for a scan: with one zone lit only, or everything."""
+    settings = read_start(run).scan
+    number, group = int(settings.zone or 0), settings.group or ""
+    return _Zones(group=group, numbers=[number], map=_zones_then(folder, run)).lit(bench, number)
 
-    `zone_map` (H, W) is what `zones_of` says.
-    """
-    number = int(settings.zone or 0)
-    return _Zones(group=settings.group or "", numbers=[number], map=zone_map).lit(bench, number)
+
+def _zones_then(folder: RigFolder, run: Path) -> NDArray[np.int16]:
+    """(H, W) by which the zones were told apart for a scan: a fit since then may know better where they part."""
+    kept = run / ZONES_FILE
+    return read_photo(kept).astype(np.int16) if kept.is_file() else zones_of(folder)
 
 
 def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:

@@ -48,6 +48,7 @@ class AsBuiltFacts:
     rms_without_power_um, noise_rms_um : the same without power; 1-sigma of the height, rms over the mirror.
     power_told : False where the data do not tell the mirror's power: then the total is no measurement either.
     power_note : what the file says about that.
+    decided_by : what would tell it; empty where the file does not say.
     zernike : (n, m, um, 1-sigma um), OSA/ANSI order and norm, of the terms that have a value.
     untold_terms : (n, m) of those that the data do not tell.
     unobservable : directions that the data cannot tell, by name.
@@ -60,6 +61,7 @@ class AsBuiltFacts:
     noise_rms_um: float = math.nan
     power_told: bool = True
     power_note: str = ""
+    decided_by: str = ""
     zernike: list[tuple[int, int, float, float]] = field(default_factory=list)
     untold_terms: list[tuple[int, int]] = field(default_factory=list)
     unobservable: list[str] = field(default_factory=list)
@@ -80,6 +82,7 @@ def read_facts(record: AsBuiltRecord) -> AsBuiltFacts:
         noise_rms_um=as_number(figures.noise_rms_um),
         power_told=power is None or power.determined is not False,
         power_note=(power.note or "") if power is not None else "",
+        decided_by=(power.decided_by or "") if power is not None else "",
         zernike=[term for term in told if math.isfinite(term[2])],
         untold_terms=[term[:2] for term in told if not math.isfinite(term[2])],
         unobservable=list(record.unobservable),

@@ -4,12 +4,12 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from rigwarp.files.records import DotsRecord, MapFigures
+from rigwarp.files.records import DotsRecord, MapFigures, VerdictRecord
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
 from rigwarp.reports.wording import as_number, quantity, share
 
-State = Literal["pass", "fail", "undecided", "not measured"]
+State = Literal["pass", "fail", "undecided", "not measured", "within tolerance", "out of tolerance", "not proven"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,7 +23,7 @@ class Verdict:
 
 
 def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
-    """The rig's tolerances against the result."""
+    """The rig's tolerances against the result, and the result as a whole."""
     tolerance = parts.rig.tolerance
     p95 = _p95_mm(parts.verification.after)
     return [
@@ -34,7 +34,46 @@ def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
             state=_state(p95, tolerance.content_p95_mm),
         ),
         _mirror_verdict(tolerance.figure_rms_um, facts),
+        Verdict(
+            what="Everything known, taken together",
+            found=_count(*_objections(parts)),
+            asked="nothing against it",
+            state=_whole(*_objections(parts)),
+        ),
     ]
+
+
+def _objections(parts: ResultParts) -> tuple[list[str], list[str]]:
+    """What speaks against the result, and what keeps it from being sure: by the fit, the check, and the budget."""
+    fit, check = (part.verdict or VerdictRecord() for part in (parts.fit, parts.verification))
+    unsure = [*fit.not_proven, *check.not_proven]
+    if not math.isfinite(_p95_mm(parts.verification.after)):
+        unsure.append("the picture on the table has not been measured: run rigwarp verify")
+    budget, limit = parts.budget, parts.rig.tolerance.content_p95_mm
+    if budget.expanded_mm > limit:
+        unsure.append(
+            f"a spot of the picture is uncertain by ± {quantity(budget.expanded_mm, 'mm', 2)} (k = 2), more than the "
+            f"{limit:g} mm asked for, mostly by {' and '.join(budget.largest)}"
+        )
+    elif not budget.camera_known:
+        unsure.append("the camera's own uncertainty is not known: camera.json states no covariance")
+    return [*fit.failures, *check.failures], unsure
+
+
+def _whole(wrong: list[str], unsure: list[str]) -> State:
+    return "out of tolerance" if wrong else "not proven" if unsure else "within tolerance"
+
+
+def _count(wrong: list[str], unsure: list[str]) -> str:
+    return f"{len(wrong)} against it, {len(unsure)} not proven" if wrong or unsure else "nothing against it"
+
+
+def _about_all(parts: ResultParts) -> str:
+    """The verdict of the page in a sentence."""
+    wrong, unsure = _objections(parts)
+    because = wrong or unsure
+    accepted = " Somebody has made it current all the same." if (parts.fit.verdict or VerdictRecord()).accepted else ""
+    return f"Verdict: {_whole(wrong, unsure)}{', because ' if because else ''}{'; and '.join(because)}.{accepted}"
 
 
 def _mirror_verdict(limit_um: float, facts: AsBuiltFacts) -> Verdict:
@@ -50,7 +89,7 @@ def _mirror_verdict(limit_um: float, facts: AsBuiltFacts) -> Verdict:
 
 def summary_sentences(parts: ResultParts, facts: AsBuiltFacts) -> list[str]:
     """The result in words."""
-    said = [_about_picture(parts), *_about_uncertainty(parts), _about_map(parts)]
+    said = [_about_all(parts), _about_picture(parts), *_about_uncertainty(parts), _about_map(parts)]
     if math.isfinite(facts.figure_rms_um):
         said.append(_about_mirror(parts.rig.tolerance.figure_rms_um, facts))
         if facts.unobservable:
@@ -104,11 +143,11 @@ def _about_mirror(limit_um: float, facts: AsBuiltFacts) -> str:
     if not facts.power_told:
         text = (
             f"Without power, the built mirror differs from the design by {rest} rms after the best rigid alignment; "
-            "the "
-            f"rig asks for {limit_um:g} µm in all. Its power, that is its radius, the data do not tell; with the most "
-            f"probable one the total is {total}. The distance from projector to mirror, measured and entered in "
-            "rig.toml with its own tolerance, would decide it."
+            f"the rig asks for {limit_um:g} µm in all. Its power, that is its radius, the data do not tell; with the "
+            f"most probable one the total is {total}."
         )
+        if facts.decided_by and facts.rms_without_power_um <= limit_um:  # else the power changes nothing
+            text += f" {facts.decided_by[0].upper()}{facts.decided_by[1:]}."
     else:
         relation = "within" if facts.figure_rms_um <= limit_um else "outside"
         text = (

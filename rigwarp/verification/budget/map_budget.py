@@ -29,6 +29,13 @@ _ASSUMED, _MEASURED = "assumed, not measured: within ± {flatness_mm:g} mm", "ph
 _TABLE: tuple[tuple[Part, str, str, Kind, str], ...] = (
     ("repeatable", "decode", "decoding noise", "A", "photo noise carried through the fit"),
     ("repeatable", "map_fit", "fit of the map", "A", "samples held out of the fit, beyond their noise"),
+    (
+        "repeatable",
+        "unproven",
+        "map's sigma not proven",
+        "A",
+        "by how much samples held out scatter further",
+    ),
     ("repeatable", "mesh", "mesh of the warp", "B", "computed: how far the mesh strays from the map"),
     ("repeatable", "unexplained", "seen on the check grid only", "A", "check dots, beyond all that explains them"),
     ("common", "lens", "camera lens", "A", "photographs of the board; the pose follows the lens"),
@@ -46,7 +53,8 @@ _ALL = tuple(Cause(part=part, key=key, name=name, kind=kind, how=how) for part, 
 class WarpSigmas:
     """What is known pixel by pixel, (H, W): where light lands (…, 2), 1-sigma per axis by cause in mm, lit pixels.
 
-    `mesh_mm` is how far the mesh puts content off, a length; `zone` the smooth piece of mirror.
+    `mesh_mm` is how far the mesh puts content off, a length; `zone` the smooth piece of mirror; `unproven` the share of
+    the map's random sigma that held-out samples show beyond it, 0 where they bear it out.
     """
 
     table_mm: Array
@@ -55,6 +63,7 @@ class WarpSigmas:
     mesh_mm: Array
     zone: NDArray[np.int16]
     lit: BoolArray
+    unproven: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,6 +159,8 @@ class _Nearest:
             "map_fit": np.maximum(warp.random_mm[lit] ** 2 - decode - shape, 0.0),
             "mesh": warp.mesh_mm[lit] ** 2 / 2.0,
         }
+        if warp.unproven > 0.0:
+            self._variances["unproven"] = (warp.unproven * warp.random_mm[lit]) ** 2
         self._count = min(_PIXELS, len(self._zone))
 
     def at(self, places_mm: Array) -> dict[str, Array]:
