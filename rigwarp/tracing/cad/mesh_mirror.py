@@ -7,6 +7,7 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape
+from rigwarp.tracing.cad.faces import faces_of, is_stray, near_light
 from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
 from rigwarp.tracing.cad.tessellation import chord_error_mm
 from rigwarp.tracing.cad.welding import Numbers, rounding_mm, used_vertices, weld
@@ -60,14 +61,22 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     body = RayTracer(welded)
     met, _ = body.first(origins, light.directions)
     _check_light(met, front, shape.file)
-    patches = smooth_patches(front, crease_rad=shape.crease_rad, rounding_mm=rounding)
     hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
+    size = float(np.ptp(welded.vertices_mm, axis=0).max())
+    faces = faces_of(front, hits[front.numbers], rounding_mm=rounding)
+    patches = [p for f in faces if not is_stray(f, size) for p in _pieces(f.patch, hits, shape, rounding)]
     share = np.array([hits[p.numbers].sum() for p in patches]) / hits[front.numbers].sum()
     lit = [patches[i] for i in np.argsort(-share, kind="stable") if share[i] > _WORTH_A_ZONE]
     surfaces = tuple(patch_surface(patch, zone=i, rounding_mm=rounding) for i, patch in enumerate(lit))
     patch_meshes = [TriangleMesh(vertices_mm=p.vertices_mm, faces=p.faces) for p in lit]
     error = max(chord_error_mm(m, s) for m, s in zip(patch_meshes, surfaces, strict=True))
     return MeshMirror(surfaces=surfaces, body=body, chord_error_mm=error)
+
+
+def _pieces(patch: Patch, hits: Numbers, shape: MeshShape, rounding_mm: float) -> list[Patch]:
+    """What a face near the light consists of, once slight creases are found, too."""
+    near = patch.part(near_light(patch, hits[patch.numbers]))
+    return smooth_patches(near, crease_rad=shape.crease_rad, rounding_mm=rounding_mm)
 
 
 def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurface | FlatSurface:

@@ -1,0 +1,186 @@
+"""The faces of a CAD export: pieces of mesh within which neither the slope nor the curvature jumps.
+
+At an edge of length L, between triangles whose third vertices lie w_1 and w_2 away from it and t_1, t_2 along it (from
+its middle), a surface of curvature k turns by at most
+
+    k g,     g = (w_1 + w_2) / 2 + |t_2 - t_1| + (|t_1^2 - L^2/4| / w_1 + |t_2^2 - L^2/4| / w_2) / 2
+
+(vertices on the surface, its second fundamental form no larger than k). So turn / g is a lower bound of the curvature
+there, whatever the triangles look like. Where it exceeds what both neighbours and the lit mirror have by a factor, a
+face ends: at a crease, and as well where a rounding begins without one.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.tracing.cad.creases import turns
+from rigwarp.tracing.cad.patches import Patch, trusted_normals
+from rigwarp.tracing.cad.welding import Edges, Numbers, edges_of, face_groups
+
+_JUMP = 5.0  # times the curvature at which a face ends; triangles of one sphere already differ by three
+_FLATTEST = 0.1  # curvature, in units of 1 / the front's size, below which a face counts as flat
+_ENOUGH = 0.98  # share of the light that must lie on faces worth a name, or else curvature is judged anew without them
+_NARROW_MM = 3.0  # chamfers, roundings and engraved walls are narrower,
+_NARROW = 0.05  # and narrower than this share of the mirror
+_LEAST_LIGHT = 0.002  # share of the light on the front: with less a face is no piece of mirror
+_PASSES = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Face:
+    """A piece of the front within which the surface is smooth.
+
+    Attributes
+    ----------
+    patch : its triangles.
+    light : share of the light on the front that meets it first.
+    width_mm : 2 area / perimeter: about that of a long band, half that of a square.
+    """
+
+    patch: Patch
+    light: float
+    width_mm: float
+
+
+def faces_of(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[Face]:
+    """The front's lit faces, the most lit one first.
+
+    Parameters
+    ----------
+    front : the triangles that can reflect.
+    hits : (M,) how many rays meet each of them first.
+    rounding_mm : how far rounding may have moved a vertex.
+    """
+    edges = edges_of(front.faces)
+    bend = _Bends.of(front, edges, trusted_normals(front, rounding_mm))
+    label = _labels(front, edges, bend, hits)
+    light = np.bincount(label, weights=hits) / max(int(hits.sum()), 1)
+    lit = [k for k in np.argsort(-light, kind="stable") if light[k] > 0.0]
+    return [_face(front.part(label == k), float(light[k])) for k in lit]
+
+
+def is_stray(face: Face, size_mm: float) -> bool:
+    """Whether light on a face is astray: hardly any meets it, or it is the narrow band of a chamfer or rounding."""
+    narrow = face.width_mm < min(_NARROW_MM, _NARROW * size_mm)
+    return face.light <= _LEAST_LIGHT or narrow
+
+
+def _face(patch: Patch, light: float) -> Face:
+    area = float(np.linalg.norm(patch.area_vectors_mm2, axis=1).sum())
+    rim = np.diff(patch.vertices_mm[patch.border], axis=1)[:, 0]
+    around = float(np.linalg.norm(rim, axis=1).sum())
+    return Face(patch=patch, light=light, width_mm=2.0 * area / around if around else np.inf)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Bends:
+    """Lower bounds of the curvature, 1/mm.
+
+    Attributes
+    ----------
+    at_edge : (E,) NaN next to a triangle without trusted normal.
+    beside : (E,) what both of an edge's triangles show at their other edges, too: the least of these.
+    largest : (M,) of each triangle's edges.
+    """
+
+    at_edge: Array
+    beside: Array
+    largest: Array
+
+    @classmethod
+    def of(cls, patch: Patch, edges: Edges, normals: Array) -> "_Bends":
+        with np.errstate(invalid="ignore", divide="ignore"):
+            at_edge = turns(normals, edges) / _reach_mm(patch.vertices_mm, edges)
+        known = np.nan_to_num(at_edge)
+        order = np.argsort(edges.faces.T.ravel(), kind="stable")
+        owner = edges.faces.T.ravel()[order]
+        slot = np.arange(len(owner)) - np.searchsorted(owner, owner)
+        usable = slot < 3
+        slots = np.full((len(patch.faces), 3), np.inf)
+        slots[owner[usable], slot[usable]] = np.tile(known, 2)[order][usable]
+        slots.sort(axis=1)
+        others = [np.where(known <= slots[f, 0], slots[f, 1], slots[f, 0]) for f in edges.faces.T]
+        beside = np.minimum(*(np.where(np.isfinite(o), o, 0.0) for o in others))
+        largest = np.where(np.isfinite(slots), slots, 0.0).max(axis=1)
+        return cls(at_edge=at_edge, beside=beside, largest=largest)
+
+
+def _reach_mm(vertices_mm: Array, edges: Edges) -> Array:
+    """(E,) g of the module's docstring."""
+    start, end = vertices_mm[edges.ends[:, 0]], vertices_mm[edges.ends[:, 1]]
+    along = end - start
+    length = np.linalg.norm(along, axis=1)
+    along = along / length[:, None]
+    reach, places = np.zeros(len(length)), []
+    for side in (0, 1):
+        away = vertices_mm[edges.opposite[:, side]] - 0.5 * (start + end)
+        t = np.sum(away * along, axis=1)
+        w = np.sqrt(np.maximum(np.sum(away * away, axis=1) - t * t, 0.0))
+        reach += 0.5 * w + 0.5 * np.abs(t * t - 0.25 * length**2) / w
+        places.append(t)
+    return reach + np.abs(places[1] - places[0])
+
+
+def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
+    """(M,) number of the face that each triangle belongs to."""
+    size = float(np.ptp(front.vertices_mm[front.faces].reshape(-1, 3), axis=0).max())
+    joined = np.zeros(len(edges.ends), bool)
+    open_hits = hits.copy()
+    label: Numbers = np.arange(len(hits))
+    for _ in range(_PASSES):
+        usual = max(_weighted_median(bend.largest, open_hits), _FLATTEST / size)
+        free = (open_hits[edges.faces] == hits[edges.faces]).all(axis=1)
+        with np.errstate(invalid="ignore"):
+            joined |= free & ~edges.same_way & (bend.at_edge <= _JUMP * np.maximum(usual, bend.beside))
+        label = _with_slivers(edges, bend, face_groups(len(hits), edges.faces[joined]).astype(np.int64))
+        light = np.bincount(label, weights=hits) / max(int(hits.sum()), 1)
+        named = light > _LEAST_LIGHT
+        open_hits = np.where(named[label], 0, hits)
+        if light[named].sum() > _ENOUGH:
+            break
+    return label
+
+
+def _with_slivers(edges: Edges, bend: _Bends, label: Numbers) -> Numbers:
+    """Triangles too low to have a normal go with a neighbour."""
+    unsure = np.isnan(bend.at_edge)
+    if not unsure.any():
+        return label
+    count = np.bincount(label)
+    label = label.copy()
+    a, b = edges.faces[unsure].T
+    for one, other in ((a, b), (b, a)):
+        single = count[label[one]] == 1
+        label[one[single]] = label[other[single]]
+    return label
+
+
+def _weighted_median(values: Array, weights: Numbers) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])]) if total[-1] else 0.0
+
+
+def near_light(patch: Patch, hits: Numbers) -> BoolArray:
+    """(M,) the patch's triangles that light meets, and those within half the lit piece's size around them.
+
+    All of them unless the patch turns so far from where light meets it that one height field cannot describe it.
+    """
+    from scipy.spatial import cKDTree
+
+    vectors = patch.area_vectors_mm2
+    middles = patch.vertices_mm[patch.faces].mean(axis=1)
+    lit = hits > 0
+    mean = (vectors * hits[:, None] / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None]).sum(axis=0)
+    facing = vectors @ (mean / np.linalg.norm(mean)) > _STEEP * np.linalg.norm(vectors, axis=1)
+    if facing.all():
+        return facing
+    reach = _MARGIN * float(np.linalg.norm(np.ptp(middles[lit], axis=0)))
+    gap, _ = cKDTree(middles[lit]).query(middles, distance_upper_bound=reach)
+    return (facing & np.isfinite(gap)) | lit
+
+
+_STEEP = 0.5  # cosine of the angle to the mean lit normal beyond which a face is left out where no light meets it
+_MARGIN = 0.5
