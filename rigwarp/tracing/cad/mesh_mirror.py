@@ -7,21 +7,16 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape
+from rigwarp.tracing.cad.face_fit import FittedSurface, lies_on_one_form, patch_surface
 from rigwarp.tracing.cad.faces import faces_of, is_stray, near_light
 from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
 from rigwarp.tracing.cad.tessellation import chord_error_mm
 from rigwarp.tracing.cad.welding import Numbers, rounding_mm, used_vertices, weld
 from rigwarp.tracing.shadows import RayTracer
-from rigwarp.tracing.surfaces.height_field import SplineSurface, fit_height
-from rigwarp.tracing.surfaces.outline import Outline
-from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
-from rigwarp.tracing.surfaces.surface import Tessellation
 
 _SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a mesh in metres or inches is
 _LARGEST_MIRROR_MM = 5000.0
 _WORTH_A_ZONE = 0.002  # share of the light on the mirror: less is a rim or a fillet, not a piece of mirror
-_FLAT_ROUNDINGS = 4.0  # vertices of a plane stray from it by rounding alone
-_FLAT_SHARE = 1e-6  # of a patch's size: a bow that bends light by 4e-6 rad, 0.003 mm on the table
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +34,7 @@ class MeshMirror:
     `chord_error_mm` is how far the surfaces stand off their triangles.
     """
 
-    surfaces: tuple[SplineSurface | FlatSurface, ...]
+    surfaces: tuple[FittedSurface, ...]
     body: RayTracer
     chord_error_mm: float
 
@@ -76,57 +71,9 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
 def _pieces(patch: Patch, hits: Numbers, shape: MeshShape, rounding_mm: float) -> list[Patch]:
     """What a face near the light consists of, once slight creases are found, too."""
     near = patch.part(near_light(patch, hits[patch.numbers]))
+    if shape.crease_rad is None and lies_on_one_form(near, rounding_mm=rounding_mm):
+        return [near]
     return smooth_patches(near, crease_rad=shape.crease_rad, rounding_mm=rounding_mm)
-
-
-def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurface | FlatSurface:
-    """Fit a plane, or else a height field, through a patch's vertices, in the frame of its mean plane."""
-    areas = patch.area_vectors_mm2.sum(axis=0)
-    used = np.flatnonzero(used_vertices(patch.faces, len(patch.vertices_mm)))
-    points = patch.vertices_mm[used]
-    flat = _plane_through(points, areas / np.linalg.norm(areas))
-    off = (points - flat[:3, 3]) @ flat[:3, 2]
-    border = (patch.vertices_mm[patch.border] - flat[:3, 3]) @ flat[:3, :3]
-    outline = Outline(edges_mm=border[..., :2])
-    allowed = max(_FLAT_ROUNDINGS * rounding_mm, _FLAT_SHARE * float(np.ptp(points, axis=0).max()))
-    if np.sqrt(np.mean(off**2)) <= allowed:
-        return FlatSurface(
-            zone=zone,
-            name=f"panel {zone}",
-            T_mirror_from_surface=flat,
-            outline=outline,
-            tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), too_few=False),
-        )
-    fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
-    return SplineSurface(
-        zone=zone,
-        name=f"patch {zone}",
-        T_mirror_from_surface=flat,
-        fit=fit,
-        outline=outline,
-        tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
-    )
-
-
-def _tessellation(patch: Patch, *, noise_mm: float, too_few: bool) -> Tessellation:
-    corners = patch.vertices_mm[patch.faces]
-    edges = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=-1)
-    return Tessellation(
-        triangles=len(patch.faces),
-        edge_median_mm=float(np.median(edges)),
-        edge_p95_mm=float(np.percentile(edges, 95)),
-        noise_mm=noise_mm,
-        too_few=too_few,
-    )
-
-
-def _plane_through(points_mm: Array, normal: Array) -> Array:
-    """(4, 4) frame on the least-squares plane; on the mean normal of a patch that is not flat at all."""
-    centred = points_mm - points_mm.mean(axis=0)
-    square, axes = np.linalg.eigh(centred.T @ centred)
-    least = axes[:, 0] * np.sign(axes[:, 0] @ normal)
-    flat = square[0] < 0.2**2 * square[1]
-    return frame_on_plane(points_mm, least if least @ normal > 0.9 and flat else normal)
 
 
 def _check_light(met: Numbers, front: Patch, file: str) -> None:
