@@ -6,10 +6,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
 from rigwarp.files.reading import read_bytes, read_text
+from rigwarp.files.stl import stl_triangles
 from rigwarp.geometry import Array, TriangleMesh
 
 _COLUMNS = ("r_mm", "z_mm")
@@ -31,14 +33,10 @@ def read_mesh(path: Path, *, key: str) -> TriangleMesh:
     InputError
         If the file is missing, cannot be read, or holds no triangles or a vertex that is not finite.
     """
-    import trimesh  # half a second, and only rigs with meshes need it
-
     data = read_bytes(path, make_with=f"It is named by {key}: put it there or correct the name.")
     try:
-        loaded: Any = trimesh.load(io.BytesIO(data), file_type=path.suffix[1:].lower(), process=False, force="mesh")
-        vertices_mm = np.array(loaded.vertices, np.float64)
-        faces = np.array(loaded.faces, np.int64)
-    except Exception as error:  # trimesh's readers raise whatever the damaged bytes lead them to
+        vertices_mm, faces = _triangles(data, path.suffix[1:].lower())
+    except Exception as error:  # readers raise whatever the damaged bytes lead them to
         reason = str(error).partition("\n")[0][:120] or type(error).__name__
         raise InputError(
             f"{key}: {path} cannot be read as {path.suffix[1:].upper()} ({reason}). Export it again."
@@ -50,6 +48,28 @@ def read_mesh(path: Path, *, key: str) -> TriangleMesh:
     if faces.min() < 0 or faces.max() >= len(vertices_mm):
         raise InputError(f"{key}: {path}: found a triangle with a vertex that is not there. Export the file again.")
     return TriangleMesh(vertices_mm=vertices_mm, faces=faces)
+
+
+def _triangles(data: bytes, ending: str) -> tuple[Array, NDArray[np.int64]]:
+    """Vertices (N, 3) and triangles (M, 3) of a file's bytes."""
+    if ending == "stl":
+        corners_mm = stl_triangles(data).reshape(-1, 3)
+        return corners_mm, np.arange(len(corners_mm)).reshape(-1, 3)
+    import trimesh  # half a second, and only these formats need it
+
+    if ending == "obj":
+        data = _as_utf8(data)
+    loaded: Any = trimesh.load(io.BytesIO(data), file_type=ending, process=False, force="mesh")
+    return np.array(loaded.vertices, np.float64), np.array(loaded.faces, np.int64)
+
+
+def _as_utf8(data: bytes) -> bytes:
+    """Text whose names may be in an older encoding: what they say does not matter."""
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("latin-1").encode("utf-8")
+    return data
 
 
 def read_profile(path: Path, *, key: str) -> Array:

@@ -23,7 +23,7 @@ _ANY: tuple[Kind, ...] = ("sphere", "cylinder", "cone", "conic")
 _TURNS_RAD = 1e-5  # two halves of one flat strip turn by less
 _ON_RULING = (8, 40)  # points that stand for a ruling, at least and at most
 
-_BOW = 12.0  # slope at the rim of what the unknowns may bend, for 1 of rms over half a face, and roundings are no noise: twice that
+_BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face; roundings are no noise, so three times
 
 FittedSurface = SplineSurface | FlatSurface | QuadricSurface
 

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, TriangleMesh
+from rigwarp.tracing.cad.cad_faces import NO_FACE, FaceNote
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.patches import Patch, trusted_normals
 from rigwarp.tracing.cad.welding import Edges, Numbers, edges_of, face_groups
@@ -24,8 +25,9 @@ _FLATTEST = 0.1  # curvature, in units of 1 / the front's size, below which a fa
 _ENOUGH = 0.98  # share of the light that must lie on faces worth a name, or else curvature is judged anew without them
 _NARROW_MM = 3.0  # chamfers, roundings and engraved walls are narrower,
 _NARROW = 0.05  # and narrower than this share of the mirror
-_LEAST_LIGHT = 0.002  # share of the light on the front: with less a face is no piece of mirror
 _PASSES = 3
+LEAST_LIGHT = 0.002
+"""Share of the light on the front: with less a face is no piece of mirror."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,7 +66,52 @@ def faces_of(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[Face]:
 def is_stray(face: Face, size_mm: float) -> bool:
     """Whether light on a face is astray: hardly any meets it, or it is the narrow band of a chamfer or rounding."""
     narrow = face.width_mm < min(_NARROW_MM, _NARROW * size_mm)
-    return face.light <= _LEAST_LIGHT or narrow
+    return face.light <= LEAST_LIGHT or narrow
+
+
+def described(
+    mesh: TriangleMesh, mirrors: list[Patch], names: list[str], hits: Numbers
+) -> tuple[Numbers, tuple[FaceNote, ...]]:
+    """(M,) number of each triangle's face, and what to say of each: pieces of mirror, then all else that light meets.
+
+    Triangles beside the mirror that light meets and that hang together are one stray face.
+    """
+    label: Numbers = np.full(len(mesh.faces), NO_FACE)
+    for zone, patch in enumerate(mirrors):
+        label[patch.numbers] = zone
+    astray = np.flatnonzero((label == NO_FACE) & (hits > 0))
+    if len(astray):
+        group = face_groups(len(astray), edges_of(mesh.faces[astray]).faces)
+        order = np.argsort(-np.bincount(group, weights=hits[astray]), kind="stable")
+        label[astray] = len(mirrors) + np.argsort(order)[group]
+    whole = Patch(vertices_mm=mesh.vertices_mm, faces=mesh.faces, numbers=np.arange(len(mesh.faces)))
+    total = max(int(hits.sum()), 1)
+    notes = []
+    for number in range(int(label.max()) + 1):
+        face = _face(whole.part(label == number), float(hits[label == number].sum() / total))
+        stray = number >= len(mirrors)
+        notes.append(
+            FaceNote(
+                number=number,
+                name=_stray_name(face) if stray else names[number],
+                stray=stray,
+                light=face.light,
+                middle_mm=_middle_mm(face.patch),
+                width_mm=face.width_mm,
+            )
+        )
+    return label, tuple(notes)
+
+
+def _stray_name(face: Face) -> str:
+    return "edge, chamfer or rounding" if face.width_mm < _NARROW_MM else "another part of the body"
+
+
+def _middle_mm(patch: Patch) -> Array:
+    """(3,) the triangle that lies next to the mean of all: on the face even where it runs around a mirror."""
+    middles = patch.vertices_mm[patch.faces].mean(axis=1)
+    nearest: Array = middles[np.argmin(np.linalg.norm(middles - middles.mean(axis=0), axis=1))]
+    return nearest
 
 
 def _face(patch: Patch, light: float) -> Face:
@@ -136,7 +183,7 @@ def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
             joined |= free & ~edges.same_way & (bend.at_edge <= _JUMP * np.maximum(usual, bend.beside))
         label = _with_slivers(edges, bend, face_groups(len(hits), edges.faces[joined]).astype(np.int64))
         light = np.bincount(label, weights=hits) / max(int(hits.sum()), 1)
-        named = light > _LEAST_LIGHT
+        named = light > LEAST_LIGHT
         open_hits = np.where(named[label], 0, hits)
         if light[named].sum() > _ENOUGH:
             break
