@@ -11,6 +11,7 @@ CURRENT_FILE: Final = "current.json"
 REFUSED_FILE: Final = "adjust.refused.json"
 DRIFT_FILE: Final = "drift.json"
 DESIGN_PICTURES: Final = "design_pictures"
+FACES_PICTURE: Final = "faces.png"
 SCANS: Final = "scans"
 RESULTS: Final = "results"
 

@@ -146,7 +146,7 @@ class OpticalModel:
         return self.obstructed(reason, light.at_mirror_mm, on_table_mm)
 
     def past_mirror(self, directions: Array) -> NDArray[np.uint8]:
-        """(N,) what becomes of rays (N, 3), table frame, that meet no piece of mirror: SPILL, STRAY or MISSES_MIRROR."""
+        """(N,) SPILL, STRAY or MISSES_MIRROR for rays (N, 3), table frame, that meet no piece of mirror."""
         reason = np.where(self._spills(directions), LightFate.SPILL, LightFate.MISSES_MIRROR).astype(np.uint8)
         if self.cad is not None:
             reason[self.cad.met(self.source_in_mirror_mm, directions @ self.mirror.rotation)] = LightFate.STRAY

@@ -136,7 +136,7 @@ def _sphere(v: Array, rms: float) -> ClosedForm:
     centre, radius = v[:3], abs(float(v[3]))
     return ClosedForm(
         kind="sphere",
-        quadric=_quadric(np.eye(3), -centre, centre @ centre - radius**2),
+        quadric=_quadric(np.eye(3), -centre, float(centre @ centre) - radius**2),
         axis_point_mm=centre,
         axis=_AXES[2],
         radius_mm=radius,
@@ -268,7 +268,7 @@ def _conic(v: Array, rms: float) -> ClosedForm:
     if curvature < 0.0:
         axis, curvature = -axis, -curvature
     Q = _quadric(
-        curvature * M, -curvature * (M @ vertex) - axis, curvature * (vertex @ M @ vertex) + 2.0 * axis @ vertex
+        curvature * M, -curvature * (M @ vertex) - axis, float(curvature * (vertex @ M @ vertex) + 2.0 * axis @ vertex)
     )
     return ClosedForm(
         kind="conic",

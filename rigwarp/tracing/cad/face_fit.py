@@ -8,7 +8,7 @@ from rigwarp.geometry import Array
 from rigwarp.tracing.cad.closed_forms import ClosedForm, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.patches import Patch
-from rigwarp.tracing.cad.welding import edges_of, used_vertices
+from rigwarp.tracing.cad.welding import Numbers, edges_of, used_vertices
 from rigwarp.tracing.surfaces.height_field import PatchFit, SplineSurface, fit_height
 from rigwarp.tracing.surfaces.outline import Outline
 from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
@@ -28,16 +28,23 @@ _BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face;
 FittedSurface = SplineSurface | FlatSurface | QuadricSurface
 
 
-def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> FittedSurface:
-    """Fit the plain surface that a patch's vertices lie on, in the frame of its mean plane."""
+def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm: Array | None = None) -> FittedSurface:
+    """Fit the plain surface that a patch's vertices lie on, in the frame of its mean plane.
+
+    `on_surface_mm` (M, K, 3) holds more points of it for each triangle of the whole mesh.
+    """
     vectors = patch.area_vectors_mm2
     areas = vectors.sum(axis=0)
     points = patch.vertices_mm[used_vertices(patch.faces, len(patch.vertices_mm))]
+    rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.border))
+    if on_surface_mm is not None:
+        points = np.concatenate([points, on_surface_mm[patch.numbers].reshape(-1, 3)])
+        points = points[np.lexsort(points.T)]  # so that every k-th of them lies anywhere
     flat = _plane_through(points, areas / np.linalg.norm(areas))
     off = (points - flat[:3, 3]) @ flat[:3, 2]
     border = (patch.vertices_mm[patch.border] - flat[:3, 3]) @ flat[:3, :3]
     outline = Outline(edges_mm=border[..., :2])
-    allowed = _allowed_mm(points, rounding_mm)
+    allowed = allowed_mm(patch, rounding_mm)
     if np.sqrt(np.mean(off**2)) <= allowed:
         return FlatSurface(
             zone=zone,
@@ -47,7 +54,6 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> FittedSurfa
             tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), too_few=False),
         )
     fit: PatchFit | None = None
-    rim_only = len(points) == len(np.unique(patch.border))
     steep = _is_steep(vectors, flat[:3, 2])
     if not (rim_only or steep):
         fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
@@ -75,7 +81,7 @@ def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
     if not _is_steep(vectors, areas / np.linalg.norm(areas)):
         return False
     points = patch.vertices_mm[used_vertices(patch.faces, len(patch.vertices_mm))]
-    allowed = _allowed_mm(points, rounding_mm)
+    allowed = allowed_mm(patch, rounding_mm)
     return closed_form(points, vectors, within_mm=allowed, kinds=("sphere", "cylinder", "cone")) is not None
 
 
@@ -83,9 +89,10 @@ def _is_steep(vectors: Array, normal: Array) -> bool:
     return bool((vectors @ normal < _STEEP * np.linalg.norm(vectors, axis=1)).any())
 
 
-def _allowed_mm(points_mm: Array, rounding_mm: float) -> float:
-    """How far vertices may stray, rms, from what they are said to lie on."""
-    return max(_ROUNDINGS * rounding_mm, _CLOSE_SHARE * float(np.ptp(points_mm, axis=0).max()))
+def allowed_mm(patch: Patch, rounding_mm: float) -> float:
+    """How far a patch's vertices may stray, rms, from what they are said to lie on."""
+    size = float(np.ptp(patch.vertices_mm[patch.faces].reshape(-1, 3), axis=0).max())
+    return max(_ROUNDINGS * rounding_mm, _CLOSE_SHARE * size)
 
 
 def _quadric_surface(
@@ -121,7 +128,7 @@ def _through_rulings(patch: Patch, points_mm: Array, flat: Array, allowed_mm: fl
     return replace(fit, too_few_points=coarse)
 
 
-def _ruling_ends(patch: Patch) -> Array:
+def _ruling_ends(patch: Patch) -> Numbers:
     """(K, 2) vertex numbers of the edges between strips, and of the rim's that are as long."""
     edges = edges_of(patch.faces)
     vectors = patch.area_vectors_mm2
@@ -134,7 +141,7 @@ def _ruling_ends(patch: Patch) -> Array:
     return np.concatenate([ends, rim[long]])
 
 
-def _lengths(patch: Patch, ends: Array) -> Array:
+def _lengths(patch: Patch, ends: Numbers) -> Array:
     return np.asarray(np.linalg.norm(np.diff(patch.vertices_mm[ends], axis=1)[:, 0], axis=1))
 
 

@@ -20,8 +20,9 @@ from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.patches import Patch, trusted_normals
 from rigwarp.tracing.cad.welding import Edges, Numbers, edges_of, face_groups
 
-_JUMP = 5.0  # times the curvature at which a face ends; triangles of one sphere already differ by three
+_JUMP = 2.5  # times the curvature at which a face ends; triangles of one sphere differ by two or so
 _FLATTEST = 0.1  # curvature, in units of 1 / the front's size, below which a face counts as flat
+_GENTLE = 4.0  # curvature, in the same unit, that no rounding has: a quarter of the size as radius
 _ENOUGH = 0.98  # share of the light that must lie on faces worth a name, or else curvature is judged anew without them
 _NARROW_MM = 3.0  # chamfers, roundings and engraved walls are narrower,
 _NARROW = 0.05  # and narrower than this share of the mirror
@@ -128,30 +129,47 @@ class _Bends:
     Attributes
     ----------
     at_edge : (E,) NaN next to a triangle without trusted normal.
-    beside : (E,) what both of an edge's triangles show at their other edges, too: the least of these.
-    largest : (M,) of each triangle's edges.
+    of_triangle : (M, 3) at its edges, ascending; infinite for edges that it shares with none.
     """
 
     at_edge: Array
-    beside: Array
-    largest: Array
+    of_triangle: Array
 
     @classmethod
     def of(cls, patch: Patch, edges: Edges, normals: Array) -> "_Bends":
         with np.errstate(invalid="ignore", divide="ignore"):
             at_edge = turns(normals, edges) / _reach_mm(patch.vertices_mm, edges)
-        known = np.nan_to_num(at_edge)
         order = np.argsort(edges.faces.T.ravel(), kind="stable")
         owner = edges.faces.T.ravel()[order]
         slot = np.arange(len(owner)) - np.searchsorted(owner, owner)
         usable = slot < 3
         slots = np.full((len(patch.faces), 3), np.inf)
-        slots[owner[usable], slot[usable]] = np.tile(known, 2)[order][usable]
+        slots[owner[usable], slot[usable]] = np.tile(np.nan_to_num(at_edge), 2)[order][usable]
         slots.sort(axis=1)
-        others = [np.where(known <= slots[f, 0], slots[f, 1], slots[f, 0]) for f in edges.faces.T]
-        beside = np.minimum(*(np.where(np.isfinite(o), o, 0.0) for o in others))
-        largest = np.where(np.isfinite(slots), slots, 0.0).max(axis=1)
-        return cls(at_edge=at_edge, beside=beside, largest=largest)
+        return cls(at_edge=at_edge, of_triangle=slots)
+
+    @property
+    def largest(self) -> Array:
+        """(M,) of each triangle's shared edges."""
+        return np.where(np.isfinite(self.of_triangle), self.of_triangle, 0.0).max(axis=1)
+
+    def around(self, patch: Patch, edges: Edges) -> Array:
+        """(E,) what both sides of an edge show in all their surroundings.
+
+        Of the edges of all triangles around a vertex the lower quartile counts, of a triangle's vertices the least, and
+        of an edge's triangles the lesser: a triangle whose corners lie on a rounding's rim still shows the mirror.
+        """
+        values = np.where(np.isfinite(self.of_triangle), self.of_triangle, np.nan)
+        vertex, value = np.repeat(patch.faces.ravel(), 3), np.repeat(values, 3, axis=0).ravel()
+        known = np.isfinite(value)
+        vertex, value = vertex[known], value[known]
+        order = np.lexsort((value, vertex))
+        count = np.bincount(vertex, minlength=len(patch.vertices_mm))
+        first = np.cumsum(count) - count
+        at_vertex = np.zeros(len(count))
+        at_vertex[count > 0] = value[order][(first + count // 4)[count > 0]]
+        of_triangle = at_vertex[patch.faces].min(axis=1)
+        return np.asarray(np.minimum(*of_triangle[edges.faces.T]))
 
 
 def _reach_mm(vertices_mm: Array, edges: Edges) -> Array:
@@ -176,18 +194,33 @@ def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
     joined = np.zeros(len(edges.ends), bool)
     open_hits = hits.copy()
     label: Numbers = np.arange(len(hits))
+    beside = np.zeros(len(edges.ends))
     for _ in range(_PASSES):
         usual = max(_weighted_median(bend.largest, open_hits), _FLATTEST / size)
         free = (open_hits[edges.faces] == hits[edges.faces]).all(axis=1)
         with np.errstate(invalid="ignore"):
-            joined |= free & ~edges.same_way & (bend.at_edge <= _JUMP * np.maximum(usual, bend.beside))
+            joined |= free & ~edges.same_way & (bend.at_edge <= _JUMP * np.maximum(usual, beside))
         label = _with_slivers(edges, bend, face_groups(len(hits), edges.faces[joined]).astype(np.int64))
         light = np.bincount(label, weights=hits) / max(int(hits.sum()), 1)
         named = light > LEAST_LIGHT
         open_hits = np.where(named[label], 0, hits)
         if light[named].sum() > _ENOUGH:
             break
-    return label
+        beside = bend.around(front, edges)
+    joined |= _gentle(front, edges, bend, label, _GENTLE / size)
+    return _with_slivers(edges, bend, face_groups(len(hits), edges.faces[joined]).astype(np.int64))
+
+
+def _gentle(front: Patch, edges: Edges, bend: _Bends, label: Numbers, most: float) -> BoolArray:
+    """(E,) edges of pieces within the front that nowhere bend as a rounding does: a dent or bump of the mirror."""
+    gentle = bend.largest <= most
+    owner = np.zeros(len(front.vertices_mm), bool)
+    owner[front.border] = True
+    inner = np.ones(int(label.max()) + 1, bool)
+    inner[label[owner[front.faces].any(axis=1)]] = False
+    with np.errstate(invalid="ignore"):
+        weak = ~edges.same_way & (bend.at_edge <= most)
+    return weak & gentle[edges.faces].all(axis=1) & inner[label[edges.faces]].any(axis=1)
 
 
 def _with_slivers(edges: Edges, bend: _Bends, label: Numbers) -> Numbers:

@@ -8,9 +8,10 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape
 from rigwarp.tracing.cad.cad_faces import CadFaces
-from rigwarp.tracing.cad.face_fit import FittedSurface, lies_on_one_form, patch_surface
+from rigwarp.tracing.cad.face_fit import FittedSurface, allowed_mm, lies_on_one_form, patch_surface
 from rigwarp.tracing.cad.faces import LEAST_LIGHT, described, faces_of, is_stray, near_light
 from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
+from rigwarp.tracing.cad.peeling import peeled
 from rigwarp.tracing.cad.tessellation import chord_error_mm
 from rigwarp.tracing.cad.welding import Numbers, edges_of, rounding_mm, used_vertices, weld
 from rigwarp.tracing.shadows import RayTracer
@@ -61,7 +62,11 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     _check_light(met, front, shape.file)
     hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
     lit = _lit_patches(front, hits, shape, rounding, float(np.ptp(welded.vertices_mm, axis=0).max()))
-    surfaces = tuple(patch_surface(patch, zone=i, rounding_mm=rounding) for i, patch in enumerate(lit))
+    lit = [peeled(p, hits, least_mm=allowed_mm(p, rounding), on_surface_mm=welded.on_surface_mm) for p in lit]
+    surfaces = tuple(
+        patch_surface(patch, zone=i, rounding_mm=rounding, on_surface_mm=welded.on_surface_mm)
+        for i, patch in enumerate(lit)
+    )
     patch_meshes = [TriangleMesh(vertices_mm=p.vertices_mm, faces=p.faces) for p in lit]
     error = max(chord_error_mm(m, s) for m, s in zip(patch_meshes, surfaces, strict=True))
     label, notes = described(welded, lit, [s.name for s in surfaces], hits)
@@ -102,8 +107,8 @@ def _check_joined(welded: TriangleMesh, file: str) -> None:
     shared = len(edges_of(welded.faces).ends)
     if count > _FEW and 2 * shared < _JOINED * 3 * count:
         raise InputError(
-            f"mirror.file {file!r}: its {count} triangles share {shared} sides, a surface's about {3 * count // 2}: they "
-            "do not join. Join or sew the surface in the CAD program, with a tolerance of 0.001 mm, and export it again."
+            f"mirror.file {file!r}: its {count} triangles share {shared} sides, a surface's about {3 * count // 2}: "
+            "they do not join. Sew the surface in the CAD program, with a tolerance of 0.001 mm, and export it again."
         )
 
 
