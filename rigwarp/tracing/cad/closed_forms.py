@@ -203,7 +203,9 @@ def _cone_starts(p: Array, normals: Array) -> Iterator[Array]:
         x, y, h = p @ across[:, 0], p @ across[:, 1], p @ axis
         columns = np.column_stack([2.0 * x, 2.0 * y, h, np.ones(len(p))])
         x0, y0, slope, _ = np.linalg.lstsq(columns, x * x + y * y - (tangent * h) ** 2, rcond=None)[0]
-        apex_h = -0.5 * slope / tangent**2 if tangent else np.inf
+        if tangent == 0.0:
+            continue
+        apex_h = -0.5 * slope / tangent**2
         apex = across @ np.array([x0, y0]) + apex_h * axis
         yield np.concatenate([axis if np.mean(h) > apex_h else -axis, apex, [np.arctan(tangent)]])
 

@@ -57,7 +57,7 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm:
     steep = _is_steep(vectors, flat[:3, 2])
     if not (rim_only or steep):
         fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
-    if fit is None or fit.too_few_points:
+    if fit is None:
         form = closed_form(points, vectors, within_mm=allowed, kinds=_RULINGS if rim_only else _ANY)
         if form is not None:
             return _quadric_surface(patch, form, flat, outline, zone, points)

@@ -130,15 +130,19 @@ class _Bends:
     ----------
     at_edge : (E,) NaN next to a triangle without trusted normal.
     of_triangle : (M, 3) at its edges, ascending; infinite for edges that it shares with none.
+    apparent : (E,) turn over the mean width of both triangles: the curvature if they are well shaped.
     """
 
     at_edge: Array
     of_triangle: Array
+    apparent: Array
 
     @classmethod
     def of(cls, patch: Patch, edges: Edges, normals: Array) -> "_Bends":
         with np.errstate(invalid="ignore", divide="ignore"):
-            at_edge = turns(normals, edges) / _reach_mm(patch.vertices_mm, edges)
+            turn = turns(normals, edges)
+            reach, width = _reach_mm(patch.vertices_mm, edges)
+            at_edge, apparent = turn / reach, turn / width
         order = np.argsort(edges.faces.T.ravel(), kind="stable")
         owner = edges.faces.T.ravel()[order]
         slot = np.arange(len(owner)) - np.searchsorted(owner, owner)
@@ -146,7 +150,7 @@ class _Bends:
         slots = np.full((len(patch.faces), 3), np.inf)
         slots[owner[usable], slot[usable]] = np.tile(np.nan_to_num(at_edge), 2)[order][usable]
         slots.sort(axis=1)
-        return cls(at_edge=at_edge, of_triangle=slots)
+        return cls(at_edge=at_edge, of_triangle=slots, apparent=np.nan_to_num(apparent))
 
     @property
     def largest(self) -> Array:
@@ -172,20 +176,21 @@ class _Bends:
         return np.asarray(np.minimum(*of_triangle[edges.faces.T]))
 
 
-def _reach_mm(vertices_mm: Array, edges: Edges) -> Array:
-    """(E,) g of the module's docstring."""
+def _reach_mm(vertices_mm: Array, edges: Edges) -> tuple[Array, Array]:
+    """(E,) g of the module's docstring, and (w_1 + w_2) / 2."""
     start, end = vertices_mm[edges.ends[:, 0]], vertices_mm[edges.ends[:, 1]]
     along = end - start
     length = np.linalg.norm(along, axis=1)
     along = along / length[:, None]
-    reach, places = np.zeros(len(length)), []
+    width, reach, places = np.zeros(len(length)), np.zeros(len(length)), []
     for side in (0, 1):
         away = vertices_mm[edges.opposite[:, side]] - 0.5 * (start + end)
         t = np.sum(away * along, axis=1)
         w = np.sqrt(np.maximum(np.sum(away * away, axis=1) - t * t, 0.0))
-        reach += 0.5 * w + 0.5 * np.abs(t * t - 0.25 * length**2) / w
+        width += 0.5 * w
+        reach += 0.5 * np.abs(t * t - 0.25 * length**2) / w
         places.append(t)
-    return reach + np.abs(places[1] - places[0])
+    return width + reach + np.abs(places[1] - places[0]), width
 
 
 def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
@@ -213,14 +218,13 @@ def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
 
 def _gentle(front: Patch, edges: Edges, bend: _Bends, label: Numbers, most: float) -> BoolArray:
     """(E,) edges of pieces within the front that nowhere bend as a rounding does: a dent or bump of the mirror."""
-    gentle = bend.largest <= most
-    owner = np.zeros(len(front.vertices_mm), bool)
-    owner[front.border] = True
-    inner = np.ones(int(label.max()) + 1, bool)
-    inner[label[owner[front.faces].any(axis=1)]] = False
-    with np.errstate(invalid="ignore"):
-        weak = ~edges.same_way & (bend.at_edge <= most)
-    return weak & gentle[edges.faces].all(axis=1) & inner[label[edges.faces]].any(axis=1)
+    rim = np.zeros(len(front.vertices_mm), bool)
+    rim[front.border] = True
+    apart = np.zeros(int(label.max()) + 1, bool)
+    apart[label[rim[front.faces].any(axis=1)]] = True
+    weak = ~edges.same_way & (bend.apparent <= most)
+    apart[label[edges.faces[bend.apparent > most]]] = True
+    return weak & ~apart[label[edges.faces]].all(axis=1)
 
 
 def _with_slivers(edges: Edges, bend: _Bends, label: Numbers) -> Numbers:
