@@ -3,6 +3,8 @@
 All mirrors look along -z, as moulds lie under a projector that shines up; their bodies are on the +z side.
 """
 
+import itertools
+
 import numpy as np
 
 from rigwarp.geometry import TriangleMesh
@@ -54,7 +56,7 @@ def mould(
         x, y = x + step[0], y + step[1]
     front = np.stack([x, y, sag(x, y)], axis=-1)
     back = np.stack([x, y, np.full_like(x, back_mm)], axis=-1)
-    layers = [front, front + [0.0, 0.0, depth_mm], back]
+    layers = [front, front + np.array([0.0, 0.0, depth_mm]), back]
     loops = _rim_loops(front, sag, rim)
     last = loops[-1]
     quads = [*_layer_quads(layers, label), *_wall_quads(layers, label)]
@@ -93,7 +95,6 @@ def _around(p):
 
 def _rim_loops(front, sag, rim):
     start = _around(front)
-    nx, ny = front.shape[:2]
     out = np.zeros(front.shape)
     out[0, :, 0], out[-1, :, 0] = -1.0, 1.0
     out[:, 0, 1], out[:, -1, 1] = -1.0, 1.0
@@ -109,7 +110,7 @@ def _rim_loops(front, sag, rim):
 
 def _rim_quads(loops, back, last):
     loops = [*loops, np.column_stack([last[:, :2], np.full(len(last), back[0, 0, 2])]), _around(back)]
-    for upper, lower in zip(loops[:-1], loops[1:], strict=True):
+    for upper, lower in itertools.pairwise(loops):
         quad = np.stack([upper, np.roll(upper, -1, axis=0), np.roll(lower, -1, axis=0), lower], axis=1)
         middle = quad.mean(axis=1) - loops[0].mean(axis=0) - [0.0, 0.0, 0.5 * back[0, 0, 2]]
         yield np.concatenate([quad, middle[:, None]], axis=1)
@@ -144,15 +145,14 @@ def box(low_mm, high_mm):
     return soup(np.array([p[[q[0], q[i], q[i + 1]]] for q in quads for i in (1, 2)]))
 
 
-def strips(profile, *, half_y_mm=45.0, skew=0.0, thickness_mm=None):
+def strips(profile, *, half_y_mm=45.0, thickness_mm=None):
     """A bent sheet as CAD kernels write it: full-length strips between the profile's (N, 2) x, z; y from -half to half.
 
-    `skew` shifts the far side's vertices along the profile (share of a strip), as a cut at an angle does.
+    With a thickness, the sheet is a closed solid.
     """
     x, z = np.asarray(profile, float).T
     near = np.column_stack([x, np.full_like(x, -half_y_mm), z])
     far = np.column_stack([x, np.full_like(x, half_y_mm), z])
-    del skew
     sheets = [_ribbon(near, far)]
     if thickness_mm is not None:
         up = np.array([0.0, 0.0, thickness_mm])

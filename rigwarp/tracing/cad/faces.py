@@ -197,19 +197,18 @@ def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
     """(M,) number of the face that each triangle belongs to."""
     size = float(np.ptp(front.vertices_mm[front.faces].reshape(-1, 3), axis=0).max())
     joined = np.zeros(len(edges.ends), bool)
-    open_hits = hits.copy()
+    named = np.zeros(len(hits), bool)  # triangles of faces that are found
     label: Numbers = np.arange(len(hits))
     beside = np.zeros(len(edges.ends))
     for _ in range(_PASSES):
-        usual = max(_weighted_median(bend.largest, open_hits), _FLATTEST / size)
-        free = (open_hits[edges.faces] == hits[edges.faces]).all(axis=1)
+        usual = max(_weighted_median(bend.largest, np.where(named, 0, hits)), _FLATTEST / size)
+        free = ~named[edges.faces].any(axis=1)
         with np.errstate(invalid="ignore"):
             joined |= free & ~edges.same_way & (bend.at_edge <= _JUMP * np.maximum(usual, beside))
         label = _with_slivers(edges, bend, face_groups(len(hits), edges.faces[joined]).astype(np.int64))
         light = np.bincount(label, weights=hits) / max(int(hits.sum()), 1)
-        named = light > LEAST_LIGHT
-        open_hits = np.where(named[label], 0, hits)
-        if light[named].sum() > _ENOUGH:
+        named = (light > LEAST_LIGHT)[label]
+        if hits[named].sum() > _ENOUGH * hits.sum():
             break
         beside = bend.around(front, edges)
     joined |= _gentle(front, edges, bend, label, _GENTLE / size)
