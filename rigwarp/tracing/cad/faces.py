@@ -221,6 +221,7 @@ def _gentle(front: Patch, edges: Edges, bend: _Bends, label: Numbers, most: floa
     rim[front.border] = True
     apart = np.zeros(int(label.max()) + 1, bool)
     apart[label[rim[front.faces].any(axis=1)]] = True
+    apart[np.argmax(np.bincount(label))] = True  # the mirror itself: what joins it must be gentle
     weak = ~edges.same_way & (bend.apparent <= most)
     apart[label[edges.faces[bend.apparent > most]]] = True
     return weak & ~apart[label[edges.faces]].all(axis=1)
