@@ -15,6 +15,7 @@ from rigwarp.geometry import Array
 
 Kind = Literal["sphere", "cylinder", "cone", "conic"]
 _MOST_POINTS = 2000
+_POINTS_PER_UNKNOWN = 3  # two folded panels have six corners, and a cylinder through them
 _AXES = np.eye(3)
 
 
@@ -99,7 +100,7 @@ def _quadric(M: Array, b: Array, c: float) -> Array:
 
 def _fit(kind: Kind, p: Array, normals: Array) -> ClosedForm | None:
     distances, starts, built, unknowns = _FITS[kind]
-    if len(p) <= unknowns:
+    if len(p) < _POINTS_PER_UNKNOWN * unknowns:
         return None
     best, least = None, np.inf
     for start in starts(p, normals):
