@@ -11,9 +11,11 @@ from rigwarp.jobs.trace import trace_rig
 from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.reports.measures.light_paths import LightPaths
 from rigwarp.reports.measures.tolerance_rows import (
+    FACES_HEAD,
     SENSITIVITY_HEAD,
     cause_rows,
     export_rows,
+    face_rows,
     sensitivity_facts,
     sensitivity_rows,
 )
@@ -37,6 +39,8 @@ def trace(rig: RigArgument, json: JsonOption = False) -> None:
     found, expected = made.sensitivity, made.tolerances
     console.say(f"{folder.rig.name}: the design, traced into {made.path}")
     _print_design(console, made.coverage, made.light, made.export)
+    if len(made.faces) > len(made.light.zones):
+        console.table(face_rows(made.faces), head=FACES_HEAD)
     if found is not None and expected is not None:
         _print_forecast(console, found, expected)
     else:
@@ -50,6 +54,7 @@ def trace(rig: RigArgument, json: JsonOption = False) -> None:
             "design": made.path,
             "coverage": asdict(made.coverage),
             "light": asdict(made.light),
+            "faces": [asdict(face) for face in made.faces],
             "export": None if made.export is None else asdict(made.export),
             "sensitivity": [] if found is None else sensitivity_facts(found),
             "forecast": None if expected is None else _forecast_facts(expected),

@@ -14,6 +14,7 @@ SKETCH_FILE: Final = "rig_sketch.png"
 DESIGN_PICTURES: Final = "design_pictures"
 LOCK_FILE: Final = ".rigwarp.lock"
 CAMERA_PICTURE: Final = "camera.png"
+FACES_PICTURE: Final = "faces.png"
 SCANS: Final = "scans"
 RESULTS: Final = "results"
 

@@ -10,14 +10,20 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
 from rigwarp.files.reading import read_bytes, read_text
+from rigwarp.files.step import step_mesh
+from rigwarp.files.stl import stl_triangles
+from rigwarp.files.three_mf import three_mf_mesh
 from rigwarp.geometry import Array, TriangleMesh
 
 _COLUMNS = ("r_mm", "z_mm")
+_STEP = ("step", "stp")
+_GLTF = ("glb", "gltf")
+_METRE_MM = 1000.0  # glTF 2.0: all lengths are in metres
 _FEWEST_ROWS = 4  # of a profile: fewer do not define a curvature with anything to check it by
 
 
 def read_mesh(path: Path, *, key: str) -> TriangleMesh:
-    """Triangles of an STL, PLY or OBJ file, exactly as they stand there.
+    """Triangles of an STL, PLY, OBJ, 3MF, glTF or STEP file in mm, all bodies of it, exactly as they stand there.
 
     Parameters
     ----------
@@ -31,25 +37,54 @@ def read_mesh(path: Path, *, key: str) -> TriangleMesh:
     InputError
         If the file is missing, cannot be read, or holds no triangles or a vertex that is not finite.
     """
-    import trimesh  # half a second, and only rigs with meshes need it
-
     data = read_bytes(path, make_with=f"It is named by {key}: put it there or correct the name.")
     try:
-        loaded: Any = trimesh.load(io.BytesIO(data), file_type=path.suffix[1:].lower(), process=False, force="mesh")
-        vertices_mm = np.array(loaded.vertices, np.float64)
-        faces = np.array(loaded.faces, np.int64)
-    except Exception as error:  # trimesh's readers raise whatever the damaged bytes lead them to
+        mesh = _mesh(data, path.suffix[1:].lower())
+    except ModuleNotFoundError as error:
+        raise InputError(
+            f"{key}: {path}: STEP files need the extra: pip install 'rigwarp[step]'. Or export the part as STL."
+        ) from error
+    except Exception as error:  # readers raise whatever the damaged bytes lead them to
         reason = str(error).partition("\n")[0][:120] or type(error).__name__
         raise InputError(
             f"{key}: {path} cannot be read as {path.suffix[1:].upper()} ({reason}). Export it again."
         ) from error
-    if vertices_mm.ndim != 2 or vertices_mm.shape[1:] != (3,) or faces.ndim != 2 or not len(faces):
+    if mesh.vertices_mm.ndim != 2 or mesh.vertices_mm.shape[1:] != (3,) or mesh.faces.ndim != 2 or not len(mesh.faces):
         raise InputError(f"{key}: {path}: found no triangles, expected a triangle mesh. Export it again as a surface.")
-    if not np.isfinite(vertices_mm).all():
+    if not np.isfinite(mesh.vertices_mm).all():
         raise InputError(f"{key}: {path}: found a vertex that is not a finite number. Export the file again.")
-    if faces.min() < 0 or faces.max() >= len(vertices_mm):
+    if mesh.faces.min() < 0 or mesh.faces.max() >= len(mesh.vertices_mm):
         raise InputError(f"{key}: {path}: found a triangle with a vertex that is not there. Export the file again.")
-    return TriangleMesh(vertices_mm=vertices_mm, faces=faces)
+    return mesh
+
+
+def _mesh(data: bytes, ending: str) -> TriangleMesh:
+    """Triangles of a file's bytes."""
+    if ending == "stl":
+        corners_mm = stl_triangles(data).reshape(-1, 3)
+        return TriangleMesh(vertices_mm=corners_mm, faces=np.arange(len(corners_mm)).reshape(-1, 3))
+    if ending == "3mf":
+        return three_mf_mesh(data)
+    if ending in _STEP:
+        return step_mesh(data)
+    import trimesh  # half a second, and only these formats need it
+
+    if ending == "obj":
+        data = _as_utf8(data)
+    loaded: Any = trimesh.load(io.BytesIO(data), file_type=ending, process=False, force="mesh")
+    scale = _METRE_MM if ending in _GLTF else 1.0
+    return TriangleMesh(
+        vertices_mm=scale * np.array(loaded.vertices, np.float64), faces=np.array(loaded.faces, np.int64)
+    )
+
+
+def _as_utf8(data: bytes) -> bytes:
+    """Text whose names may be in an older encoding: what they say does not matter."""
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("latin-1").encode("utf-8")
+    return data
 
 
 def read_profile(path: Path, *, key: str) -> Array:

@@ -17,7 +17,10 @@ class TriangleMesh:
     vertices_mm : (N, 3) float64
     faces : (M, 3) int64
         Vertex numbers, counter-clockwise seen from the outside where the file says so.
+    on_surface_mm : (M, K, 3), optional
+        More points of the exact surface that each triangle stands for, where the file holds that surface.
     """
 
     vertices_mm: Array
     faces: NDArray[np.int64]
+    on_surface_mm: Array | None = None

@@ -1,11 +1,12 @@
 """The design of a rig folder: its optical model and its map, traced once and kept in design.npz."""
 
+from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, read_map, write_map
 from rigwarp.files.names import DESIGN_FILE
 from rigwarp.files.records import MapOrigin
 from rigwarp.geometry import PixelMap
 from rigwarp.prewarp import Prewarp, build_prewarp
-from rigwarp.tracing import OpticalModel, build_model, trace_map
+from rigwarp.tracing import OpticalModel, build_model, check_export, trace_map
 
 
 def design_model(folder: RigFolder) -> OpticalModel:
@@ -14,8 +15,17 @@ def design_model(folder: RigFolder) -> OpticalModel:
 
 
 def trace_design(folder: RigFolder, model: OpticalModel) -> PixelMap:
-    """Trace the design and write design.npz, in place of an older one."""
+    """Trace the design and write design.npz, in place of an older one.
+
+    Raises
+    ------
+    InputError
+        A mirror from CAD leaves the design less certain than the tolerance of the picture.
+    """
     design = trace_map(model)
+    check = check_export(model, design, folder.rig)
+    if check is not None and not check.usable:
+        raise InputError(f"mirror.file: {check.advice}")
     write_map(folder.root / DESIGN_FILE, design, rig_hash=folder.rig_hash, replace=True)
     return design
 

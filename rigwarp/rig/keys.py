@@ -41,7 +41,7 @@ MIRROR: Final = {
 
 MIRROR_KINDS: Final = {
     "mesh": {
-        "file": "the CAD export (STL, PLY or OBJ) in the rig folder",
+        "file": "the CAD file (STL, PLY, OBJ, 3MF, glTF or STEP) in the rig folder",
         "reflecting_side": 'the side that reflects: "+x", "-x", "+y", "-y", "+z", "-z", or [x, y, z]',
         "crease_deg": "the bend from which on an edge is a crease, or leave it out to have creases found",
     },
@@ -66,7 +66,7 @@ FACET: Final = {
 }
 
 OBSTACLE: Final = {
-    "file": "its shape (STL, PLY or OBJ) in the rig folder",
+    "file": "its shape (STL, PLY, OBJ, 3MF, glTF or STEP) in the rig folder",
     "position_mm": "the origin of its own frame in the table frame, [x, y, z]",
     "rotation_deg": "the angles of R_table_from_obstacle = Rz Ry Rx about x, y and z, [x, y, z]",
 }

@@ -11,7 +11,7 @@ from rigwarp.rig.keys import FACET, MIRROR, MIRROR_KINDS
 from rigwarp.rig.model import ConicShape, Facet, FacetsShape, MeshShape, Mirror, MirrorShape, ProfileShape
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe, listed
 
-MESH_ENDINGS = (".stl", ".ply", ".obj")
+MESH_ENDINGS = (".stl", ".ply", ".obj", ".3mf", ".glb", ".gltf", ".step", ".stp")
 _SIDES = {
     f"{sign}{axis}": direction * unit
     for axis, unit in zip("xyz", np.eye(3), strict=True)

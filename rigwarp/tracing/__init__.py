@@ -1,6 +1,7 @@
 """The design's light path: every projector pixel from the lens over the mirror to the table."""
 
 from rigwarp.tracing.build import build_model
+from rigwarp.tracing.cad.cad_faces import CadFaces, FaceNote
 from rigwarp.tracing.cad.export_check import ExportCheck, check_export
 from rigwarp.tracing.design_map import trace_map, trace_pixels
 from rigwarp.tracing.model import OpticalModel, Trace
@@ -10,7 +11,9 @@ from rigwarp.tracing.tolerances.sensitivity import Sensitivity, sensitivity
 from rigwarp.tracing.tolerances.tolerance_analysis import ToleranceAnalysis, analyse_tolerances
 
 __all__ = [
+    "CadFaces",
     "ExportCheck",
+    "FaceNote",
     "LightFate",
     "OpticalModel",
     "Sensitivity",

@@ -8,6 +8,7 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, ProfileShape, Rig
+from rigwarp.tracing.cad.cad_faces import CadFaces
 from rigwarp.tracing.cad.mesh_mirror import Light, mesh_mirror
 from rigwarp.tracing.cad.tessellation import chord_error_mm, join, tessellate
 from rigwarp.tracing.model import OpticalModel
@@ -45,10 +46,11 @@ def build_model(
     """
     obstacles = [(_named(meshes, o.file, f"obstacle[{i}].file"), o.placement) for i, o in enumerate(rig.obstacles)]
     shape = rig.mirror.shape
+    cad: CadFaces | None = None
     if isinstance(shape, MeshShape):
         exported = mesh_mirror(shape, _named(meshes, shape.file, "mirror.file"), _light(rig))
         surfaces: tuple[Surface, ...] = exported.surfaces
-        body, chord_error = exported.body, exported.chord_error_mm
+        body, chord_error, cad = exported.faces.body, exported.chord_error_mm, exported.faces
     else:
         surfaces = closed_forms(shape, profiles)
         pieces = [tessellate(s) for s in surfaces]
@@ -61,6 +63,7 @@ def build_model(
         blockers=Blockers(obstacles),
         shade=MirrorShade(body, clearance_mm=_CLEARANCE * chord_error + _CLEARANCE_MM),
         table_height_mm=rig.table.height_mm,
+        cad=cad,
     )
     _check_lit(model)
     return model

@@ -83,8 +83,7 @@ class _Dense:
         met = reason != LightFate.MISSES_MIRROR
         missed = np.flatnonzero(~met)
         if len(missed):
-            spills = model.spills(model.pixel_rays(_pixels(missed, resolution)))
-            reason[missed[spills]] = LightFate.SPILL
+            reason[missed] = model.past_mirror(model.pixel_rays(_pixels(missed, resolution)))
         for rows in self._worth_a_look(model, reason, on_table_mm, met):
             directions = model.pixel_rays(_pixels(rows, resolution))
             reason[rows] = model.shaded(reason[rows], directions, self.light, on_table_mm, rows)

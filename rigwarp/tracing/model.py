@@ -10,6 +10,7 @@ from rigwarp.geometry import Array, BoolArray, IntArray, Placement, normalize, p
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Projector
+from rigwarp.tracing.cad.cad_faces import CadFaces
 from rigwarp.tracing.pinhole import pixel_rays
 from rigwarp.tracing.reasons import LightFate
 from rigwarp.tracing.shadows import Blockers, MirrorShade
@@ -62,6 +63,7 @@ class OpticalModel:
     surfaces : one per zone.
     blockers, shade : what obstacles (table frame) and the mirror's own body (mirror frame) keep from passing.
     table_height_mm : of the lit plane.
+    cad : the faces of a mirror from CAD; None for mirrors in closed form.
     """
 
     projector: Projector
@@ -70,6 +72,7 @@ class OpticalModel:
     blockers: Blockers
     shade: MirrorShade
     table_height_mm: float
+    cad: CadFaces | None = None
 
     def pixel_rays(self, pixels_px: Array) -> Array:
         """(..., 2) pixels to (..., 3) unit directions in the table frame."""
@@ -137,13 +140,31 @@ class OpticalModel:
         """(N,) `LightFate` of rays (N, 3), table frame, with everything in the way."""
         reason = fate_without_obstacles(light.at_mirror_mm, on_table_mm)
         missed = np.flatnonzero(reason == LightFate.MISSES_MIRROR)
-        reason[missed] = np.where(self.spills(directions[missed]), LightFate.SPILL, LightFate.MISSES_MIRROR)
         met = np.flatnonzero(reason != LightFate.MISSES_MIRROR)
-        met = met[reason[met] != LightFate.SPILL]
+        reason[missed] = self.past_mirror(directions[missed])
         reason[met] = self.shaded(reason[met], directions[met], light, on_table_mm, met)
         return self.obstructed(reason, light.at_mirror_mm, on_table_mm)
 
-    def spills(self, directions: Array) -> BoolArray:
+    def past_mirror(self, directions: Array) -> NDArray[np.uint8]:
+        """(N,) SPILL, STRAY or MISSES_MIRROR for rays (N, 3), table frame, that meet no piece of mirror."""
+        reason = np.where(self._spills(directions), LightFate.SPILL, LightFate.MISSES_MIRROR).astype(np.uint8)
+        if self.cad is not None:
+            reason[self.cad.met(self.source_in_mirror_mm, directions @ self.mirror.rotation)] = LightFate.STRAY
+        return reason
+
+    def stray_spots_mm(self, directions: Array) -> Array:
+        """(N, 2) where rays (N, 3), table frame, that went astray land by way of the face they meet; NaN if nowhere."""
+        if self.cad is None:
+            return np.full((len(directions), 2), np.nan)
+        at, out = self.cad.glints(self.source_in_mirror_mm, directions @ self.mirror.rotation)
+        light = Reflection(
+            at_mirror_mm=self.mirror.to_table(at),
+            reflected=out @ self.mirror.rotation.T,
+            zone=np.full(len(at), NO_LIGHT, np.int16),
+        )
+        return self.landing_mm(light)[:, :2]
+
+    def _spills(self, directions: Array) -> BoolArray:
         """(N,) whether light that misses the mirror comes down on the table plane."""
         source = np.broadcast_to(self.projector.placement.position_mm, directions.shape)
         direct = plane_hit(source, directions, self.table_height_mm)
@@ -155,7 +176,7 @@ class OpticalModel:
             return reason
         reason = reason.copy()
         source = self.projector.placement.position_mm
-        met = np.flatnonzero((reason != LightFate.MISSES_MIRROR) & (reason != LightFate.SPILL))
+        met = np.flatnonzero(~np.isin(reason, (LightFate.MISSES_MIRROR, LightFate.SPILL, LightFate.STRAY)))
         reason[met[self.blockers.block(source, at_mirror_mm[met])]] = LightFate.SHADOW_IN
         lit = np.flatnonzero(reason == LightFate.LIT)
         reason[lit[self.blockers.block(at_mirror_mm[lit], on_table_mm[lit])]] = LightFate.SHADOW_OUT

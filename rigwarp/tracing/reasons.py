@@ -20,3 +20,5 @@ class LightFate(IntEnum):
     """It leaves the mirror without ever coming down to the table."""
     DOUBLE_BOUNCE = 6
     """It meets the mirror's reflecting side a second time."""
+    STRAY = 7
+    """It meets a face of a CAD model that is no piece of mirror: a chamfer, a rounding, an engraved wall, a bracket."""

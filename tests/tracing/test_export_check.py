@@ -73,3 +73,14 @@ def test_closed_forms_have_no_export_to_check(rig_around, conic_shape):
     rig = rig_around(conic_shape(), resolution=_RESOLUTION)
     model = build_model(rig, meshes={})
     assert check_export(model, trace_map(model), rig) is None
+
+
+def test_an_export_that_says_nothing_is_not_usable(exported):
+    """Beyond the whole tolerance of the picture a design is no design; between a tenth of it and that it is coarse."""
+    rig, model, found, _ = exported(0.0, 2.0, 2)
+    limit = check_export(model, found, rig).table_p95_mm
+    for tolerance_mm, usable in ((0.9 * limit, False), (1.1 * limit, True)):
+        check = check_export(model, found, replace(rig, tolerance=replace(rig.tolerance, content_p95_mm=tolerance_mm)))
+        assert check.usable is usable
+        assert not check.fine_enough
+        assert "more decimals" in check.advice

@@ -34,6 +34,7 @@ def test_reasons_are_the_published_ones():
     assert LightFate is _Reason
     assert [r.name for r in LightFate] == [
         "LIT", "MISSES_MIRROR", "SPILL", "SHADOW_IN", "SHADOW_OUT", "UPWARD", "DOUBLE_BOUNCE",
+        "STRAY",
     ]  # fmt: skip
 
 

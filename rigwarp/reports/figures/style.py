@@ -27,6 +27,7 @@ SKY: Final = "#56B4E9"
 YELLOW: Final = "#F0E442"
 BLACK: Final = "#000000"
 GREY: Final = "#8C8C8C"
+BROWN: Final = "#6B4423"
 PALE: Final = "#E4E4E4"
 SERIES: Final = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY, BLACK)
 

@@ -25,6 +25,7 @@ _REASON_WORDS = {
     LightFate.SHADOW_OUT: "blocked after the mirror",
     LightFate.UPWARD: "reflected away from the table",
     LightFate.DOUBLE_BOUNCE: "meets the mirror twice",
+    LightFate.STRAY: "meets a face beside the mirror",
 }
 
 
@@ -156,7 +157,7 @@ def _fates(
     words.append("not there by way of the mirror")
     colours.append(style.GREY)
     if reason is not None:
-        others = [style.PALE, style.VERMILION, style.PURPLE, style.BLUE, style.YELLOW, style.BLACK]
+        others = [style.PALE, style.VERMILION, style.PURPLE, style.BLUE, style.YELLOW, style.BLACK, style.BROWN]
         for (code, word), colour in zip(_REASON_WORDS.items(), others, strict=True):
             fate[dark & (reason == code)] = len(words)
             words.append(word)

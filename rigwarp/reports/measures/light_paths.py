@@ -36,6 +36,8 @@ class LightPaths:
     blocked_from_content : of both, what would land on the content area if nothing were in the way.
     upward : leaves the mirror without coming down.
     double_bounce : meets the mirror a second time.
+    stray, stray_on_content : meets a chamfer, a rounding or another face of a CAD model that is no piece of mirror; of
+        that, thrown onto the content area.
     zones : every zone of the design, lit or not.
     """
 
@@ -48,6 +50,8 @@ class LightPaths:
     blocked_from_content: float
     upward: float
     double_bounce: float
+    stray: float
+    stray_on_content: float
     zones: tuple[ZoneLight, ...]
 
     def rows(self) -> list[tuple[str, str]]:
@@ -61,6 +65,8 @@ class LightPaths:
             ("    of what is blocked, meant for the content", self.blocked_from_content),
             ("  leaves upward", self.upward),
             ("  meets the mirror twice", self.double_bounce),
+            ("  meets chamfers, roundings or other faces beside the mirror", self.stray),
+            ("    of that, thrown onto the content", self.stray_on_content),
         ]
         shown = [(what, _percent(share)) for what, share in lost if share > 0.0]
         return [("light lost, by cause", _percent(1.0 - self.reflected)), *shown] if shown else []
@@ -94,6 +100,8 @@ def judge_light(model: OpticalModel, design: PixelMap, reason: NDArray[np.uint8]
         ),
         upward=share[LightFate.UPWARD],
         double_bounce=share[LightFate.DOUBLE_BOUNCE],
+        stray=share[LightFate.STRAY],
+        stray_on_content=_stray_on_content(model, reason == LightFate.STRAY, rig),
         zones=_zones(model, design, rig),
     )
 
@@ -120,6 +128,13 @@ def _spill_on_content(model: OpticalModel, spilt: NDArray[np.bool_], rig: Rig) -
     source = rig.projector.placement.position_mm
     spot = source + plane_hit(np.broadcast_to(source, rays.shape), rays, model.table_height_mm)[:, None] * rays
     return float(pixel_light(rig.projector)[spilt][inside_content(rig.content, spot[:, :2])].sum())
+
+
+def _stray_on_content(model: OpticalModel, astray: NDArray[np.bool_], rig: Rig) -> float:
+    """Share of the projector's light that faces beside the mirror throw onto the content area."""
+    v, u = np.nonzero(astray)
+    spots = model.stray_spots_mm(model.pixel_rays(np.stack([u, v], axis=-1).astype(float)))
+    return float(pixel_light(rig.projector)[astray][inside_content(rig.content, spots)].sum())
 
 
 def _blocked_from_content(model: OpticalModel, blocked: NDArray[np.bool_], rig: Rig) -> float:

@@ -1,12 +1,15 @@
 """The forecast of a design in words and rows: what matters, by how much, and whether the export is fine enough."""
 
+from collections.abc import Sequence
 from typing import Any
 
-from rigwarp.tracing import ExportCheck, Sensitivity, ToleranceAnalysis
+from rigwarp.tracing import ExportCheck, FaceNote, Sensitivity, ToleranceAnalysis
 
+_FACES = 12
 _SHAPE_TERMS = 5  # of the Zernike terms
 
 Row = tuple[str, str, str, str, str, str]
+FACES_HEAD = ("face", "what", "light on the model", "near, mirror frame")
 SENSITIVITY_HEAD: Row = ("what", "per", "rms mm", "P95 mm", "left, mm", "at its tolerance")
 
 
@@ -67,6 +70,23 @@ def export_rows(check: ExportCheck) -> list[tuple[str, str]]:
     uncertain = f"{_short(check.table_rms_mm)} mm rms, P95 {_short(check.table_p95_mm)} mm"
     verdict = "fine enough" if check.fine_enough else "too coarse"
     return [*rows, ("  leaves the spots uncertain by", f"{uncertain}: {verdict} (limit {check.limit_mm:.2g} mm)")]
+
+
+def face_rows(faces: Sequence[FaceNote]) -> list[tuple[str, str, str, str]]:
+    """Number, name, light and place of the faces of a CAD model that light meets, strays together after the tenth."""
+    rows = [
+        (
+            str(face.number),
+            face.name + (", stray light" if face.stray else ""),
+            f"{100 * face.light:.2f} %",
+            "({:.1f}, {:.1f}, {:.1f}) mm".format(*face.middle_mm),
+        )
+        for face in faces
+    ]
+    if len(rows) > _FACES:
+        rest = 100 * sum(face.light for face in faces[_FACES:])
+        rows = [*rows[:_FACES], ("...", f"{len(faces) - _FACES} more", f"{rest:.2f} %", "")]
+    return rows
 
 
 def _short(value: float) -> str:

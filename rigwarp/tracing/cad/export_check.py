@@ -32,6 +32,7 @@ class ExportCheck:
         content area: root mean square, and what 95 % of the pixels stay below.
     limit_mm : a tenth of the rig's tolerance for the picture.
     fine_enough : whether 95 % stay below the limit.
+    usable : whether 95 % stay below the whole tolerance; if not, the design says nothing.
     advice : what to do when it is not; empty otherwise.
     """
 
@@ -40,6 +41,7 @@ class ExportCheck:
     table_p95_mm: float
     limit_mm: float
     fine_enough: bool
+    usable: bool
     advice: str
 
 
@@ -62,6 +64,7 @@ def check_export(model: OpticalModel, design: PixelMap, rig: Rig) -> ExportCheck
         table_p95_mm=p95,
         limit_mm=limit,
         fine_enough=p95 <= limit,
+        usable=p95 <= rig.tolerance.content_p95_mm,
         advice="" if p95 <= limit else _advice(zones, p95, limit),
     )
 

@@ -7,20 +7,19 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape
+from rigwarp.tracing.cad.cad_faces import CadFaces
+from rigwarp.tracing.cad.face_fit import FittedSurface, allowed_mm, lies_on_one_form, patch_surface
+from rigwarp.tracing.cad.faces import LEAST_LIGHT, described, faces_of, is_stray, near_light
 from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
+from rigwarp.tracing.cad.peeling import peeled
 from rigwarp.tracing.cad.tessellation import chord_error_mm
-from rigwarp.tracing.cad.welding import Numbers, rounding_mm, used_vertices, weld
+from rigwarp.tracing.cad.welding import Numbers, edges_of, rounding_mm, used_vertices, weld
 from rigwarp.tracing.shadows import RayTracer
-from rigwarp.tracing.surfaces.height_field import SplineSurface, fit_height
-from rigwarp.tracing.surfaces.outline import Outline
-from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
-from rigwarp.tracing.surfaces.surface import Tessellation
 
 _SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a mesh in metres or inches is
 _LARGEST_MIRROR_MM = 5000.0
-_WORTH_A_ZONE = 0.002  # share of the light on the mirror: less is a rim or a fillet, not a piece of mirror
-_FLAT_ROUNDINGS = 4.0  # vertices of a plane stray from it by rounding alone
-_FLAT_SHARE = 1e-6  # of a patch's size: a bow that bends light by 4e-6 rad, 0.003 mm on the table
+_JOINED = 0.5  # share of the triangles' sides that must be shared for a mesh to be a surface
+_FEW = 12  # so many triangles may stand alone
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,13 +32,13 @@ class Light:
 
 @dataclass(frozen=True, kw_only=True)
 class MeshMirror:
-    """A CAD export's reflecting surfaces, and all of it, welded, as a body that blocks light, ready for rays.
+    """A CAD export's reflecting surfaces, one per zone, and all of it, welded, as a body with its faces.
 
     `chord_error_mm` is how far the surfaces stand off their triangles.
     """
 
-    surfaces: tuple[SplineSurface | FlatSurface, ...]
-    body: RayTracer
+    surfaces: tuple[FittedSurface, ...]
+    faces: CadFaces
     chord_error_mm: float
 
 
@@ -55,69 +54,62 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     _check_size(mesh, shape.file)
     rounding = rounding_mm(mesh)
     welded = weld(mesh)
+    _check_joined(welded, shape.file)
     front = reflecting_faces(welded, shape.reflecting_side, file=shape.file)
     origins = np.broadcast_to(light.origin_mm, light.directions.shape)
     body = RayTracer(welded)
     met, _ = body.first(origins, light.directions)
     _check_light(met, front, shape.file)
-    patches = smooth_patches(front, crease_rad=shape.crease_rad, rounding_mm=rounding)
     hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
-    share = np.array([hits[p.numbers].sum() for p in patches]) / hits[front.numbers].sum()
-    lit = [patches[i] for i in np.argsort(-share, kind="stable") if share[i] > _WORTH_A_ZONE]
-    surfaces = tuple(patch_surface(patch, zone=i, rounding_mm=rounding) for i, patch in enumerate(lit))
+    lit = _lit_patches(front, hits, shape, rounding, float(np.ptp(welded.vertices_mm, axis=0).max()))
+    lit = [peeled(p, hits, least_mm=allowed_mm(p, rounding), on_surface_mm=welded.on_surface_mm) for p in lit]
+    surfaces = tuple(
+        patch_surface(patch, zone=i, rounding_mm=rounding, on_surface_mm=welded.on_surface_mm)
+        for i, patch in enumerate(lit)
+    )
     patch_meshes = [TriangleMesh(vertices_mm=p.vertices_mm, faces=p.faces) for p in lit]
     error = max(chord_error_mm(m, s) for m, s in zip(patch_meshes, surfaces, strict=True))
-    return MeshMirror(surfaces=surfaces, body=body, chord_error_mm=error)
+    label, notes = described(welded, lit, [s.name for s in surfaces], hits)
+    faces = CadFaces(body=body, mesh=welded, label=label, notes=notes, reflecting_side=shape.reflecting_side)
+    return MeshMirror(surfaces=surfaces, faces=faces, chord_error_mm=error)
 
 
-def patch_surface(patch: Patch, *, zone: int, rounding_mm: float) -> SplineSurface | FlatSurface:
-    """Fit a plane, or else a height field, through a patch's vertices, in the frame of its mean plane."""
-    areas = patch.area_vectors_mm2.sum(axis=0)
-    used = np.flatnonzero(used_vertices(patch.faces, len(patch.vertices_mm)))
-    points = patch.vertices_mm[used]
-    flat = _plane_through(points, areas / np.linalg.norm(areas))
-    off = (points - flat[:3, 3]) @ flat[:3, 2]
-    border = (patch.vertices_mm[patch.border] - flat[:3, 3]) @ flat[:3, :3]
-    outline = Outline(edges_mm=border[..., :2])
-    allowed = max(_FLAT_ROUNDINGS * rounding_mm, _FLAT_SHARE * float(np.ptp(points, axis=0).max()))
-    if np.sqrt(np.mean(off**2)) <= allowed:
-        return FlatSurface(
-            zone=zone,
-            name=f"panel {zone}",
-            T_mirror_from_surface=flat,
-            outline=outline,
-            tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), too_few=False),
+def _lit_patches(front: Patch, hits: Numbers, shape: MeshShape, rounding_mm: float, size_mm: float) -> list[Patch]:
+    """The pieces of mirror, the most lit one first."""
+    found = faces_of(front, hits[front.numbers], rounding_mm=rounding_mm)
+    patches = [p for f in found if not is_stray(f, size_mm) for p in _pieces(f.patch, hits, shape, rounding_mm)]
+    share = np.array([hits[p.numbers].sum() for p in patches]) / hits[front.numbers].sum()
+    lit = [patches[i] for i in np.argsort(-share, kind="stable") if share[i] > LEAST_LIGHT]
+    if lit:
+        return lit
+    raise InputError(
+        f"mirror.file {shape.file!r}: the light falls on {len(found)} pieces, none of which is a mirror: each catches "
+        f"less than {100 * LEAST_LIGHT:g} % of it or is a narrow band. Export the mirror as one smooth surface, or "
+        "correct the projector's and the mirror's positions."
+    )
+
+
+def _pieces(patch: Patch, hits: Numbers, shape: MeshShape, rounding_mm: float) -> list[Patch]:
+    """What a face near the light consists of, once slight creases are found, too."""
+    near = patch.part(near_light(patch, hits[patch.numbers]))
+    if shape.crease_rad is None and lies_on_one_form(near, rounding_mm=rounding_mm):
+        return [near]
+    return smooth_patches(near, crease_rad=shape.crease_rad, rounding_mm=rounding_mm)
+
+
+def _check_joined(welded: TriangleMesh, file: str) -> None:
+    """InputError unless the triangles that have an area make up a surface."""
+    count = len(welded.faces)
+    if count == 0:
+        raise InputError(
+            f"mirror.file {file!r}: none of its triangles has an area: their corners coincide. Export the mirror again."
         )
-    fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
-    return SplineSurface(
-        zone=zone,
-        name=f"patch {zone}",
-        T_mirror_from_surface=flat,
-        fit=fit,
-        outline=outline,
-        tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
-    )
-
-
-def _tessellation(patch: Patch, *, noise_mm: float, too_few: bool) -> Tessellation:
-    corners = patch.vertices_mm[patch.faces]
-    edges = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=-1)
-    return Tessellation(
-        triangles=len(patch.faces),
-        edge_median_mm=float(np.median(edges)),
-        edge_p95_mm=float(np.percentile(edges, 95)),
-        noise_mm=noise_mm,
-        too_few=too_few,
-    )
-
-
-def _plane_through(points_mm: Array, normal: Array) -> Array:
-    """(4, 4) frame on the least-squares plane; on the mean normal of a patch that is not flat at all."""
-    centred = points_mm - points_mm.mean(axis=0)
-    square, axes = np.linalg.eigh(centred.T @ centred)
-    least = axes[:, 0] * np.sign(axes[:, 0] @ normal)
-    flat = square[0] < 0.2**2 * square[1]
-    return frame_on_plane(points_mm, least if least @ normal > 0.9 and flat else normal)
+    shared = len(edges_of(welded.faces).ends)
+    if count > _FEW and 2 * shared < _JOINED * 3 * count:
+        raise InputError(
+            f"mirror.file {file!r}: its {count} triangles share {shared} sides, a surface's about {3 * count // 2}: "
+            "they do not join. Sew the surface in the CAD program, with a tolerance of 0.001 mm, and export it again."
+        )
 
 
 def _check_light(met: Numbers, front: Patch, file: str) -> None:

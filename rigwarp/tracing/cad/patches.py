@@ -97,7 +97,7 @@ def smooth_patches(patch: Patch, *, crease_rad: float | None, rounding_mm: float
     rounding_mm : how far rounding may have moved a vertex; decides which triangles are slivers.
     """
     edges = edges_of(patch.faces)
-    normals = _trusted_normals(patch, rounding_mm)
+    normals = trusted_normals(patch, rounding_mm)
     turn = turns(normals, edges)
     with np.errstate(invalid="ignore"):
         crease = edges.same_way | (turn > (ALWAYS_CREASE_RAD if crease_rad is None else crease_rad))
@@ -117,7 +117,7 @@ def smooth_patches(patch: Patch, *, crease_rad: float | None, rounding_mm: float
     return sorted(finer, key=lambda p: -float(np.linalg.norm(p.area_vectors_mm2, axis=1).sum()))
 
 
-def _trusted_normals(patch: Patch, rounding_mm: float) -> Array:
+def trusted_normals(patch: Patch, rounding_mm: float) -> Array:
     """(M, 3) unit normals, NaN where a triangle is too low to have one."""
     vectors = patch.area_vectors_mm2
     twice_area = 2.0 * np.linalg.norm(vectors, axis=1)

@@ -61,13 +61,16 @@ def weld(mesh: TriangleMesh) -> TriangleMesh:
     _, first, which = np.unique(key, return_index=True, return_inverse=True)
     merged = _merge_close(points[first], tolerance)
     faces = merged[which.reshape(-1)][faces.reshape(-1, 3)]
-    faces = faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
+    whole = np.flatnonzero((faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0]))
+    faces = faces[whole]
     corner = np.sort(faces, axis=1)
     n = len(first)
     _, kept = np.unique((corner[:, 0] * n + corner[:, 1]) * n + corner[:, 2], return_index=True)
-    faces = faces[np.sort(kept)]
+    kept = np.sort(kept)
+    faces = faces[kept]
     left = used_vertices(faces, n)
-    return TriangleMesh(vertices_mm=points[first][left], faces=_renumbered(faces, left))
+    more = None if mesh.on_surface_mm is None else mesh.on_surface_mm[whole[kept]]
+    return TriangleMesh(vertices_mm=points[first][left], faces=_renumbered(faces, left), on_surface_mm=more)
 
 
 def used_vertices(faces: Numbers, count: int) -> BoolArray:

@@ -59,9 +59,9 @@ class SplineSurface(Outlined):
             return (-origins_mm[..., 2] / directions[..., 2],)
 
 
-_CELLS = (1, 2, 4, 7, 10, 14, 19, 25)  # per longer side, tried in turn
+_CELLS = (1, 2, 4, 7, 10, 14, 19, 25, 32, 40)  # per longer side, tried in turn
 _FINER, _COARSER = 1.25, 1.4  # the fits that the chosen one is compared with, in numbers of cells
-_SAMPLE = 4000  # points that decide the number of cells
+_SAMPLE = 12_000  # points that decide the number of cells
 _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _WORTH = 0.97  # more cells must lower the predicted error to this share
 

@@ -1,0 +1,66 @@
+"""What the light finds on a CAD model: pieces of mirror, and faces on which it goes astray."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry import Array, BoolArray, TriangleMesh, normalize, reflect
+from rigwarp.tracing.shadows import RayTracer
+
+NO_FACE = -1
+
+
+@dataclass(frozen=True, kw_only=True)
+class FaceNote:
+    """A face that light meets.
+
+    Attributes
+    ----------
+    number : its own; pieces of mirror have their zone's.
+    name : what to call it.
+    stray : whether it is no piece of mirror.
+    light : share of the light on the CAD model (the picture and a tenth around it) that meets it first.
+    middle_mm : (3,) where it lies, mirror frame.
+    width_mm : of a long band: its width.
+    """
+
+    number: int
+    name: str
+    stray: bool
+    light: float
+    middle_mm: Array
+    width_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class CadFaces:
+    """A CAD model as a body, and its faces; mirror frame.
+
+    Attributes
+    ----------
+    body : its triangles, ready for rays.
+    mesh : the same triangles.
+    label : (M,) number of each triangle's face, NO_FACE where no light comes.
+    notes : the faces, the mirror's first.
+    reflecting_side : (3,) unit vector.
+    """
+
+    body: RayTracer
+    mesh: TriangleMesh
+    label: NDArray[np.int64]
+    notes: tuple[FaceNote, ...]
+    reflecting_side: Array
+
+    def met(self, origin_mm: Array, rays: Array) -> BoolArray:
+        """(N,) whether rays (N, 3) from a point (3,) meet the body at all."""
+        return self.body.first(np.broadcast_to(origin_mm, rays.shape), rays)[0] >= 0
+
+    def glints(self, origin_mm: Array, rays: Array) -> tuple[Array, Array]:
+        """Where rays (N, 3) from a point (3,) first meet a triangle, (N, 3), and their directions after it; or NaN."""
+        triangle, distance = self.body.first(np.broadcast_to(origin_mm, rays.shape), rays)
+        met = triangle >= 0
+        point, out = np.full(rays.shape, np.nan), np.full(rays.shape, np.nan)
+        point[met] = origin_mm + distance[met, None] * rays[met]
+        out[met] = reflect(rays[met], normalize(self.body.normals[triangle[met]]))
+        return point, out

@@ -1,0 +1,166 @@
+"""The surface through a face's vertices: a plane, a closed form where triangles say too little, or a height field."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from rigwarp.geometry import Array
+from rigwarp.tracing.cad.closed_forms import ClosedForm, Kind, closed_form
+from rigwarp.tracing.cad.creases import turns
+from rigwarp.tracing.cad.patches import Patch
+from rigwarp.tracing.cad.welding import Numbers, edges_of, used_vertices
+from rigwarp.tracing.surfaces.height_field import PatchFit, SplineSurface, fit_height
+from rigwarp.tracing.surfaces.outline import Outline
+from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
+from rigwarp.tracing.surfaces.quadric import QuadricSurface
+from rigwarp.tracing.surfaces.surface import Tessellation
+
+_ROUNDINGS = 4.0  # vertices of a plane or another closed form stray from it by rounding alone
+_CLOSE_SHARE = 1e-6  # of a face's size: a bow that bends light by 4e-6 rad, 0.003 mm on the table
+_STEEP = np.cos(np.deg2rad(45.0))  # to the mean plane: from there on a height field's cells serve badly
+_RULINGS: tuple[Kind, ...] = ("cylinder", "cone")
+_ANY: tuple[Kind, ...] = ("sphere", "cylinder", "cone", "conic")
+_TURNS_RAD = 1e-5  # two halves of one flat strip turn by less
+_ON_RULING = (8, 40)  # points that stand for a ruling, at least and at most
+
+_BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face; roundings are no noise, so three times
+
+FittedSurface = SplineSurface | FlatSurface | QuadricSurface
+
+
+def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm: Array | None = None) -> FittedSurface:
+    """Fit the plain surface that a patch's vertices lie on, in the frame of its mean plane.
+
+    `on_surface_mm` (M, K, 3) holds more points of it for each triangle of the whole mesh.
+    """
+    vectors = patch.area_vectors_mm2
+    areas = vectors.sum(axis=0)
+    points = patch.vertices_mm[used_vertices(patch.faces, len(patch.vertices_mm))]
+    rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.border))
+    if on_surface_mm is not None:
+        points = np.concatenate([points, on_surface_mm[patch.numbers].reshape(-1, 3)])
+        points = points[np.lexsort(points.T)]  # so that every k-th of them lies anywhere
+    flat = _plane_through(points, areas / np.linalg.norm(areas))
+    off = (points - flat[:3, 3]) @ flat[:3, 2]
+    border = (patch.vertices_mm[patch.border] - flat[:3, 3]) @ flat[:3, :3]
+    outline = Outline(edges_mm=border[..., :2])
+    allowed = allowed_mm(patch, rounding_mm)
+    if np.sqrt(np.mean(off**2)) <= allowed:
+        return FlatSurface(
+            zone=zone,
+            name=f"panel {zone}",
+            T_mirror_from_surface=flat,
+            outline=outline,
+            tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), too_few=False),
+        )
+    fit: PatchFit | None = None
+    steep = _is_steep(vectors, flat[:3, 2])
+    if not (rim_only or steep):
+        fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
+    if fit is None:
+        form = closed_form(points, vectors, within_mm=allowed, kinds=_RULINGS if rim_only else _ANY)
+        if form is not None:
+            return _quadric_surface(patch, form, flat, outline, zone, points)
+    if fit is None or rim_only:
+        fit = _through_rulings(patch, points, flat, allowed) if rim_only else None
+        fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3]) if fit is None else fit
+    return SplineSurface(
+        zone=zone,
+        name=f"patch {zone}",
+        T_mirror_from_surface=flat,
+        fit=fit,
+        outline=outline,
+        tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
+    )
+
+
+def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
+    """Whether a face that turns far is one sphere, cylinder or cone: then there are no creases to be looked for."""
+    vectors = patch.area_vectors_mm2
+    areas = vectors.sum(axis=0)
+    if not _is_steep(vectors, areas / np.linalg.norm(areas)):
+        return False
+    points = patch.vertices_mm[used_vertices(patch.faces, len(patch.vertices_mm))]
+    allowed = allowed_mm(patch, rounding_mm)
+    return closed_form(points, vectors, within_mm=allowed, kinds=("sphere", "cylinder", "cone")) is not None
+
+
+def _is_steep(vectors: Array, normal: Array) -> bool:
+    return bool((vectors @ normal < _STEEP * np.linalg.norm(vectors, axis=1)).any())
+
+
+def allowed_mm(patch: Patch, rounding_mm: float) -> float:
+    """How far a patch's vertices may stray, rms, from what they are said to lie on."""
+    size = float(np.ptp(patch.vertices_mm[patch.faces].reshape(-1, 3), axis=0).max())
+    return max(_ROUNDINGS * rounding_mm, _CLOSE_SHARE * size)
+
+
+def _quadric_surface(
+    patch: Patch, form: ClosedForm, flat: Array, outline: Outline, zone: int, points_mm: Array
+) -> QuadricSurface:
+    slope = _BOW * form.residual_rms_mm * np.sqrt(form.unknowns / len(points_mm)) / np.ptp(points_mm, axis=0).max()
+    return QuadricSurface(
+        zone=zone,
+        name=f"{form.kind} {zone}",
+        T_mirror_from_surface=flat,
+        outline=outline,
+        quadric=flat.T @ form.quadric @ flat,
+        sigma=float(slope),
+        tessellation=_tessellation(patch, noise_mm=form.residual_rms_mm, too_few=False),
+    )
+
+
+def _through_rulings(patch: Patch, points_mm: Array, flat: Array, allowed_mm: float) -> PatchFit | None:
+    """A height field through the straight lines of a developable surface; None where the long edges are not on one.
+
+    A CAD kernel cuts a bent sheet into strips from rim to rim: vertices lie on the rim alone. Between two strips runs
+    a ruling, all of which lies on the surface; the edge that halves a (flat) strip does not turn.
+    """
+    rulings = patch.vertices_mm[_ruling_ends(patch)]
+    if len(rulings) < 3:
+        return None
+    count = int(np.clip(len(rulings), *_ON_RULING))
+    share = np.linspace(0.0, 1.0, count)[1:-1, None]
+    between = (rulings[:, None, 0] * (1.0 - share) + rulings[:, None, 1] * share).reshape(-1, 3)
+    local = (np.concatenate([points_mm, between]) - flat[:3, 3]) @ flat[:3, :3]
+    fit = fit_height(local[np.lexsort(local[:, :2].T)])
+    coarse = fit.too_few_points and fit.residual_rms_mm > allowed_mm
+    return replace(fit, too_few_points=coarse)
+
+
+def _ruling_ends(patch: Patch) -> Numbers:
+    """(K, 2) vertex numbers of the edges between strips, and of the rim's that are as long."""
+    edges = edges_of(patch.faces)
+    vectors = patch.area_vectors_mm2
+    normals = vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-300)
+    ends = edges.ends[turns(normals, edges) > _TURNS_RAD]
+    if len(ends) == 0:
+        return ends
+    rim = patch.border
+    long = _lengths(patch, rim) > 0.5 * np.median(_lengths(patch, ends))
+    return np.concatenate([ends, rim[long]])
+
+
+def _lengths(patch: Patch, ends: Numbers) -> Array:
+    return np.asarray(np.linalg.norm(np.diff(patch.vertices_mm[ends], axis=1)[:, 0], axis=1))
+
+
+def _tessellation(patch: Patch, *, noise_mm: float, too_few: bool) -> Tessellation:
+    corners = patch.vertices_mm[patch.faces]
+    edges = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=-1)
+    return Tessellation(
+        triangles=len(patch.faces),
+        edge_median_mm=float(np.median(edges)),
+        edge_p95_mm=float(np.percentile(edges, 95)),
+        noise_mm=noise_mm,
+        too_few=too_few,
+    )
+
+
+def _plane_through(points_mm: Array, normal: Array) -> Array:
+    """(4, 4) frame on the least-squares plane; on the mean normal of a patch that is not flat at all."""
+    centred = points_mm - points_mm.mean(axis=0)
+    square, axes = np.linalg.eigh(centred.T @ centred)
+    least = axes[:, 0] * np.sign(axes[:, 0] @ normal)
+    flat = square[0] < 0.2**2 * square[1]
+    return frame_on_plane(points_mm, least if least @ normal > 0.9 and flat else normal)

@@ -1,0 +1,270 @@
+"""The faces of a CAD export: pieces of mesh within which neither the slope nor the curvature jumps.
+
+At an edge of length L, between triangles whose third vertices lie w_1 and w_2 away from it and t_1, t_2 along it (from
+its middle), a surface of curvature k turns by at most
+
+    k g,     g = (w_1 + w_2) / 2 + |t_2 - t_1| + (|t_1^2 - L^2/4| / w_1 + |t_2^2 - L^2/4| / w_2) / 2
+
+(vertices on the surface, its second fundamental form no larger than k). So turn / g is a lower bound of the curvature
+there, whatever the triangles look like. Where it exceeds what both neighbours and the lit mirror have by a factor, a
+face ends: at a crease, and as well where a rounding begins without one.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.geometry import Array, BoolArray, TriangleMesh
+from rigwarp.tracing.cad.cad_faces import NO_FACE, FaceNote
+from rigwarp.tracing.cad.creases import turns
+from rigwarp.tracing.cad.patches import Patch, trusted_normals
+from rigwarp.tracing.cad.welding import Edges, Numbers, edges_of, face_groups
+
+_JUMP = 2.5  # times the curvature at which a face ends; triangles of one sphere differ by two or so
+_FLATTEST = 0.1  # curvature, in units of 1 / the front's size, below which a face counts as flat
+_GENTLE = 4.0  # curvature, in the same unit, that no rounding has: a quarter of the size as radius
+_ENOUGH = 0.98  # share of the light that must lie on faces worth a name, or else curvature is judged anew without them
+_NARROW_MM = 3.0  # chamfers, roundings and engraved walls are narrower,
+_NARROW = 0.05  # and narrower than this share of the mirror
+_PASSES = 3
+LEAST_LIGHT = 0.002
+"""Share of the light on the front: with less a face is no piece of mirror."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Face:
+    """A piece of the front within which the surface is smooth.
+
+    Attributes
+    ----------
+    patch : its triangles.
+    light : share of the light on the front that meets it first.
+    width_mm : 2 area / perimeter: about that of a long band, half that of a square.
+    """
+
+    patch: Patch
+    light: float
+    width_mm: float
+
+
+def faces_of(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[Face]:
+    """The front's lit faces, the most lit one first.
+
+    Parameters
+    ----------
+    front : the triangles that can reflect.
+    hits : (M,) how many rays meet each of them first.
+    rounding_mm : how far rounding may have moved a vertex.
+    """
+    edges = edges_of(front.faces)
+    bend = _Bends.of(front, edges, trusted_normals(front, rounding_mm))
+    label = _labels(front, edges, bend, hits)
+    light = np.bincount(label, weights=hits) / max(int(hits.sum()), 1)
+    lit = [k for k in np.argsort(-light, kind="stable") if light[k] > 0.0]
+    return [_face(front.part(label == k), float(light[k])) for k in lit]
+
+
+def is_stray(face: Face, size_mm: float) -> bool:
+    """Whether light on a face is astray: hardly any meets it, or it is the narrow band of a chamfer or rounding."""
+    narrow = face.width_mm < min(_NARROW_MM, _NARROW * size_mm)
+    return face.light <= LEAST_LIGHT or narrow
+
+
+def described(
+    mesh: TriangleMesh, mirrors: list[Patch], names: list[str], hits: Numbers
+) -> tuple[Numbers, tuple[FaceNote, ...]]:
+    """(M,) number of each triangle's face, and what to say of each: pieces of mirror, then all else that light meets.
+
+    Triangles beside the mirror that light meets and that hang together are one stray face.
+    """
+    label: Numbers = np.full(len(mesh.faces), NO_FACE)
+    for zone, patch in enumerate(mirrors):
+        label[patch.numbers] = zone
+    astray = np.flatnonzero((label == NO_FACE) & (hits > 0))
+    if len(astray):
+        group = face_groups(len(astray), edges_of(mesh.faces[astray]).faces)
+        order = np.argsort(-np.bincount(group, weights=hits[astray]), kind="stable")
+        label[astray] = len(mirrors) + np.argsort(order)[group]
+    whole = Patch(vertices_mm=mesh.vertices_mm, faces=mesh.faces, numbers=np.arange(len(mesh.faces)))
+    total = max(int(hits.sum()), 1)
+    notes = []
+    for number in range(int(label.max()) + 1):
+        face = _face(whole.part(label == number), float(hits[label == number].sum() / total))
+        stray = number >= len(mirrors)
+        notes.append(
+            FaceNote(
+                number=number,
+                name=_stray_name(face) if stray else names[number],
+                stray=stray,
+                light=face.light,
+                middle_mm=_middle_mm(face.patch),
+                width_mm=face.width_mm,
+            )
+        )
+    return label, tuple(notes)
+
+
+def _stray_name(face: Face) -> str:
+    return "edge, chamfer or rounding" if face.width_mm < _NARROW_MM else "another part of the body"
+
+
+def _middle_mm(patch: Patch) -> Array:
+    """(3,) the triangle that lies next to the mean of all: on the face even where it runs around a mirror."""
+    middles = patch.vertices_mm[patch.faces].mean(axis=1)
+    nearest: Array = middles[np.argmin(np.linalg.norm(middles - middles.mean(axis=0), axis=1))]
+    return nearest
+
+
+def _face(patch: Patch, light: float) -> Face:
+    area = float(np.linalg.norm(patch.area_vectors_mm2, axis=1).sum())
+    rim = np.diff(patch.vertices_mm[patch.border], axis=1)[:, 0]
+    around = float(np.linalg.norm(rim, axis=1).sum())
+    return Face(patch=patch, light=light, width_mm=2.0 * area / around if around else np.inf)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Bends:
+    """Lower bounds of the curvature, 1/mm.
+
+    Attributes
+    ----------
+    at_edge : (E,) NaN next to a triangle without trusted normal.
+    of_triangle : (M, 3) at its edges, ascending; infinite for edges that it shares with none.
+    apparent : (E,) turn over the mean width of both triangles: the curvature if they are well shaped.
+    """
+
+    at_edge: Array
+    of_triangle: Array
+    apparent: Array
+
+    @classmethod
+    def of(cls, patch: Patch, edges: Edges, normals: Array) -> "_Bends":
+        with np.errstate(invalid="ignore", divide="ignore"):
+            turn = turns(normals, edges)
+            reach, width = _reach_mm(patch.vertices_mm, edges)
+            at_edge, apparent = turn / reach, turn / width
+        order = np.argsort(edges.faces.T.ravel(), kind="stable")
+        owner = edges.faces.T.ravel()[order]
+        slot = np.arange(len(owner)) - np.searchsorted(owner, owner)
+        usable = slot < 3
+        slots = np.full((len(patch.faces), 3), np.inf)
+        slots[owner[usable], slot[usable]] = np.tile(np.nan_to_num(at_edge), 2)[order][usable]
+        slots.sort(axis=1)
+        return cls(at_edge=at_edge, of_triangle=slots, apparent=np.nan_to_num(apparent))
+
+    @property
+    def largest(self) -> Array:
+        """(M,) of each triangle's shared edges."""
+        return np.where(np.isfinite(self.of_triangle), self.of_triangle, 0.0).max(axis=1)
+
+    def around(self, patch: Patch, edges: Edges) -> Array:
+        """(E,) what both sides of an edge show in all their surroundings.
+
+        Of the edges of all triangles around a vertex the lower quartile counts, of a triangle's vertices the least, and
+        of an edge's triangles the lesser: a triangle whose corners lie on a rounding's rim still shows the mirror.
+        """
+        values = np.where(np.isfinite(self.of_triangle), self.of_triangle, np.nan)
+        vertex, value = np.repeat(patch.faces.ravel(), 3), np.repeat(values, 3, axis=0).ravel()
+        known = np.isfinite(value)
+        vertex, value = vertex[known], value[known]
+        order = np.lexsort((value, vertex))
+        count = np.bincount(vertex, minlength=len(patch.vertices_mm))
+        first = np.cumsum(count) - count
+        at_vertex = np.zeros(len(count))
+        at_vertex[count > 0] = value[order][(first + count // 4)[count > 0]]
+        of_triangle = at_vertex[patch.faces].min(axis=1)
+        return np.asarray(np.minimum(*of_triangle[edges.faces.T]))
+
+
+def _reach_mm(vertices_mm: Array, edges: Edges) -> tuple[Array, Array]:
+    """(E,) g of the module's docstring, and (w_1 + w_2) / 2."""
+    start, end = vertices_mm[edges.ends[:, 0]], vertices_mm[edges.ends[:, 1]]
+    along = end - start
+    length = np.linalg.norm(along, axis=1)
+    along = along / length[:, None]
+    width, reach, places = np.zeros(len(length)), np.zeros(len(length)), []
+    for side in (0, 1):
+        away = vertices_mm[edges.opposite[:, side]] - 0.5 * (start + end)
+        t = np.sum(away * along, axis=1)
+        w = np.sqrt(np.maximum(np.sum(away * away, axis=1) - t * t, 0.0))
+        width += 0.5 * w
+        reach += 0.5 * np.abs(t * t - 0.25 * length**2) / w
+        places.append(t)
+    return width + reach + np.abs(places[1] - places[0]), width
+
+
+def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
+    """(M,) number of the face that each triangle belongs to."""
+    size = float(np.ptp(front.vertices_mm[front.faces].reshape(-1, 3), axis=0).max())
+    joined = np.zeros(len(edges.ends), bool)
+    named = np.zeros(len(hits), bool)  # triangles of faces that are found
+    label: Numbers = np.arange(len(hits))
+    beside = np.zeros(len(edges.ends))
+    for _ in range(_PASSES):
+        usual = max(_weighted_median(bend.largest, np.where(named, 0, hits)), _FLATTEST / size)
+        free = ~named[edges.faces].any(axis=1)
+        with np.errstate(invalid="ignore"):
+            joined |= free & ~edges.same_way & (bend.at_edge <= _JUMP * np.maximum(usual, beside))
+        label = _with_slivers(edges, bend, face_groups(len(hits), edges.faces[joined]).astype(np.int64))
+        light = np.bincount(label, weights=hits) / max(int(hits.sum()), 1)
+        named = (light > LEAST_LIGHT)[label]
+        if hits[named].sum() > _ENOUGH * hits.sum():
+            break
+        beside = bend.around(front, edges)
+    joined |= _gentle(front, edges, bend, label, _GENTLE / size)
+    return _with_slivers(edges, bend, face_groups(len(hits), edges.faces[joined]).astype(np.int64))
+
+
+def _gentle(front: Patch, edges: Edges, bend: _Bends, label: Numbers, most: float) -> BoolArray:
+    """(E,) edges of pieces within the front that nowhere bend as a rounding does: a dent or bump of the mirror."""
+    rim = np.zeros(len(front.vertices_mm), bool)
+    rim[front.border] = True
+    apart = np.zeros(int(label.max()) + 1, bool)
+    apart[label[rim[front.faces].any(axis=1)]] = True
+    apart[np.argmax(np.bincount(label))] = True  # the mirror itself: what joins it must be gentle
+    weak = ~edges.same_way & (bend.apparent <= most)
+    apart[label[edges.faces[bend.apparent > most]]] = True
+    return weak & ~apart[label[edges.faces]].all(axis=1)
+
+
+def _with_slivers(edges: Edges, bend: _Bends, label: Numbers) -> Numbers:
+    """Triangles too low to have a normal go with a neighbour."""
+    unsure = np.isnan(bend.at_edge)
+    if not unsure.any():
+        return label
+    count = np.bincount(label)
+    label = label.copy()
+    a, b = edges.faces[unsure].T
+    for one, other in ((a, b), (b, a)):
+        single = count[label[one]] == 1
+        label[one[single]] = label[other[single]]
+    return label
+
+
+def _weighted_median(values: Array, weights: Numbers) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])]) if total[-1] else 0.0
+
+
+def near_light(patch: Patch, hits: Numbers) -> BoolArray:
+    """(M,) the patch's triangles that light meets, and those within half the lit piece's size around them.
+
+    All of them unless the patch turns so far from where light meets it that one height field cannot describe it.
+    """
+    from scipy.spatial import cKDTree
+
+    vectors = patch.area_vectors_mm2
+    middles = patch.vertices_mm[patch.faces].mean(axis=1)
+    lit = hits > 0
+    mean = (vectors * hits[:, None] / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None]).sum(axis=0)
+    facing = vectors @ (mean / np.linalg.norm(mean)) > _STEEP * np.linalg.norm(vectors, axis=1)
+    if facing.all():
+        return facing
+    reach = _MARGIN * float(np.linalg.norm(np.ptp(middles[lit], axis=0)))
+    gap, _ = cKDTree(middles[lit]).query(middles, distance_upper_bound=reach)
+    return (facing & np.isfinite(gap)) | lit
+
+
+_STEEP = 0.5  # cosine of the angle to the mean lit normal beyond which a face is left out where no light meets it
+_MARGIN = 0.5

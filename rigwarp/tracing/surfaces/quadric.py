@@ -1,0 +1,65 @@
+"""Spheres, cylinders, cones and conics of revolution in any position, within an outline."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.geometry import Array
+from rigwarp.tracing.surfaces.outline import Outlined
+from rigwarp.tracing.surfaces.surface import Tessellation
+
+
+@dataclass(frozen=True, kw_only=True)
+class QuadricSurface(Outlined):
+    """The sheet through its own frame's origin of p Q p = 0, p = (x, y, z, 1), its normal there about along z.
+
+    Attributes
+    ----------
+    quadric : (4, 4) symmetric, own frame, mm.
+    sigma : 1-sigma of a slope component from fitting the quadric (dimensionless).
+    tessellation : the triangles that it was found in.
+    """
+
+    quadric: Array
+    sigma: float
+    tessellation: Tessellation | None = None
+
+    def sag(self, x_mm: Array, y_mm: Array) -> Array:
+        """Height, mm; NaN beyond the sheet's end."""
+        Q = self.quadric
+        half_b = Q[0, 2] * x_mm + Q[1, 2] * y_mm + Q[2, 3]
+        c = Q[0, 0] * x_mm**2 + Q[1, 1] * y_mm**2 + 2.0 * (Q[0, 1] * x_mm * y_mm + Q[0, 3] * x_mm + Q[1, 3] * y_mm)
+        c = c + Q[3, 3]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return -c / (half_b + np.sign(Q[2, 3]) * np.sqrt(half_b * half_b - Q[2, 2] * c))
+
+    def gradient(self, x_mm: Array, y_mm: Array) -> Array:
+        """(..., 2) slopes; NaN where the sag is."""
+        z = self.sag(x_mm, y_mm)
+        Q = self.quadric
+        by_x, by_y, by_z = (Q[i, 0] * x_mm + Q[i, 1] * y_mm + Q[i, 2] * z + Q[i, 3] for i in range(3))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return -np.stack([by_x, by_y], axis=-1) / by_z[..., None]
+
+    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
+        """The same everywhere."""
+        return np.full(np.broadcast(x_mm, y_mm).shape, self.sigma)
+
+    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
+        """Both meetings with the sheet, the one nearer to the plane z = 0 first."""
+        Q = self.quadric
+        M, b = Q[:3, :3], Q[:3, 3]
+        start = np.broadcast_to(origins_mm, directions.shape)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            plane = -start[..., 2] / directions[..., 2]
+            p = start + plane[..., None] * directions  # close to the surface, where rounding does not matter
+            along = p @ M + b
+            a, half_b = np.sum(directions @ M * directions, axis=-1), np.sum(directions * along, axis=-1)
+            c = np.sum(p * (along + b), axis=-1) + Q[3, 3]
+            q = -half_b - np.where(half_b < 0.0, -1.0, 1.0) * np.sqrt(half_b * half_b - a * c)
+            near, far = c / q, q / a
+            guesses = []
+            for step in (near, far):
+                upward = np.sum((p + step[..., None] * directions) * M[2], axis=-1) + b[2]
+                guesses.append(plane + np.where(upward * b[2] > 0.0, step, np.nan))
+        return guesses[0], guesses[1]

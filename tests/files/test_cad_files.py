@@ -1,0 +1,140 @@
+"""CAD files as they come: STL with small faults, 3MF with units and assemblies, glTF in metres, STEP by its kernel."""
+
+import io
+import struct
+import zipfile
+
+import numpy as np
+import pytest
+
+from rigwarp.errors import InputError
+from rigwarp.files.shapes import read_mesh
+
+_CORNERS = np.array([[[0, 0, 0], [10, 0, 0], [0, 10, 0]], [[10, 0, 0], [10, 10, 1], [0, 10, 0]]], np.float32)
+
+
+def _binary(triangles=_CORNERS, *, count=None, after=b"", head=b"solid no text"):
+    body = b"".join(struct.pack("<12fH", 0, 0, 1, *t.ravel(), 0) for t in triangles)
+    return head.ljust(80) + struct.pack("<I", len(triangles) if count is None else count) + body + after
+
+
+def _text(name=b"part", lines=b""):
+    facets = b"".join(
+        b" facet normal 0 0 1\n  outer loop\n"
+        + b"".join(b"   vertex %g %g %g\n" % tuple(p) for p in triangle.tolist())
+        + b"  endloop\n endfacet\n"
+        for triangle in _CORNERS
+    )
+    return b"solid " + name + b"\n" + facets + lines + b"endsolid\n"
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        _binary(),
+        _binary(after=b"\0\0"),
+        _binary(count=1),
+        _binary(count=3),
+        _text(),
+        _text(name="Spiegel groß".encode("latin-1")),
+        _text().replace(b"\n", b"\r\n"),
+        _text().upper().replace(b"SOLID", b"solid", 1),
+    ],
+    ids=["binary", "two bytes more", "one counted less", "one counted more", "text", "Latin-1", "CRLF", "capitals"],
+)
+def test_stl_is_read_as_it_comes(tmp_path, data):
+    (tmp_path / "m.stl").write_bytes(data)
+    mesh = read_mesh(tmp_path / "m.stl", key="mirror.file")
+    np.testing.assert_array_equal(mesh.vertices_mm[mesh.faces], _CORNERS)
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (_binary(count=900), "announces 900 triangles and holds 2"),
+        (_binary()[:70], "70 bytes"),
+        (_text().replace(b"   vertex 10 10 1\n", b""), "2 facets and 5 vertices"),
+        (_text().replace(b"10 10 1", b"10,5 10 1"), "decimals want a point"),
+    ],
+    ids=["cut off", "no head", "a vertex lost", "decimal comma"],
+)
+def test_what_is_no_whole_stl_is_refused_with_the_reason(tmp_path, data, says):
+    (tmp_path / "m.stl").write_bytes(data)
+    with pytest.raises(InputError, match=says):
+        read_mesh(tmp_path / "m.stl", key="mirror.file")
+
+
+def _three_mf(unit, build):
+    vertices = "".join(f'<vertex x="{x:g}" y="{y:g}" z="{z:g}"/>' for x, y, z in _CORNERS.reshape(-1, 3))
+    model = (
+        f'<model unit="{unit}" xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02"><resources>'
+        f'<object id="1"><mesh><vertices>{vertices}</vertices><triangles><triangle v1="0" v2="1" v3="2"/>'
+        '<triangle v1="3" v2="4" v3="5"/></triangles></mesh></object><object id="2"><components>'
+        '<component objectid="1" transform="1 0 0 0 1 0 0 0 1 5 0 0"/></components></object></resources>'
+        f"<build>{build}</build></model>"
+    )
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("3D/3dmodel.model", model)
+    return packed.getvalue()
+
+
+def test_3mf_bodies_are_placed_and_scaled(tmp_path):
+    """3MF Core Specification: row vectors times the component's, then the item's transform; units of the model."""
+    build = '<item objectid="1"/><item objectid="2" transform="0 1 0 -1 0 0 0 0 1 0 0 2"/>'
+    (tmp_path / "m.3mf").write_bytes(_three_mf("centimeter", build))
+    mesh = read_mesh(tmp_path / "m.3mf", key="mirror.file")
+    assert len(mesh.faces) == 4
+    found = mesh.vertices_mm[mesh.faces]
+    np.testing.assert_allclose(found[:2], 10.0 * _CORNERS)
+    moved = _CORNERS + np.float32([5, 0, 0])
+    turned = np.stack([-moved[..., 1], moved[..., 0], moved[..., 2] + 2.0], axis=-1)
+    np.testing.assert_allclose(found[2:], 10.0 * turned)
+
+
+def test_a_3mf_without_anything_on_its_plate_is_refused(tmp_path):
+    (tmp_path / "m.3mf").write_bytes(_three_mf("inch", ""))
+    with pytest.raises(InputError, match="build plate is empty"):
+        read_mesh(tmp_path / "m.3mf", key="mirror.file")
+
+
+def test_gltf_is_in_metres(tmp_path):
+    import trimesh
+
+    part = trimesh.Trimesh(vertices=_CORNERS.reshape(-1, 3) / 1000.0, faces=[[0, 1, 2], [3, 4, 5]], process=False)
+    (tmp_path / "m.glb").write_bytes(part.export(file_type="glb"))
+    mesh = read_mesh(tmp_path / "m.glb", key="mirror.file")
+    np.testing.assert_allclose(mesh.vertices_mm[mesh.faces], _CORNERS, atol=1e-4)
+
+
+def test_step_faces_are_exact(tmp_path):
+    """A sphere of 50 mm that the kernel writes itself: every point lies on it, to rounding."""
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeSphere
+    from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
+
+    writer = STEPControl_Writer()
+    writer.Transfer(BRepPrimAPI_MakeSphere(50.0).Shape(), STEPControl_AsIs)
+    writer.Write(str(tmp_path / "m.step"))
+    mesh = read_mesh(tmp_path / "m.step", key="mirror.file")
+    for points in (mesh.vertices_mm, mesh.on_surface_mm):
+        np.testing.assert_allclose(np.linalg.norm(points, axis=-1), 50.0, atol=1e-9)
+    corners = mesh.vertices_mm[mesh.faces]
+    outward = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    assert (np.sum(outward * corners.mean(axis=1), axis=1) >= 0.0).all()
+
+
+def test_step_without_its_kernel_names_the_extra(tmp_path, monkeypatch):
+    import sys
+
+    for name in [n for n in sys.modules if n == "OCP" or n.startswith("OCP.")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "OCP", None)
+    (tmp_path / "m.step").write_bytes(b"ISO-10303-21;")
+    with pytest.raises(InputError, match=r"rigwarp\[step\]"):
+        read_mesh(tmp_path / "m.step", key="mirror.file")
+
+
+def test_a_broken_step_file_is_refused(tmp_path):
+    (tmp_path / "m.step").write_bytes(b"no step at all")
+    with pytest.raises(InputError, match=r"cannot be read as STEP"):
+        read_mesh(tmp_path / "m.step", key="mirror.file")

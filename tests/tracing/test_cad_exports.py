@@ -1,0 +1,212 @@
+"""Exports as CAD programs write them: chamfers, roundings, strips, balls, text, holes, bodies; against exact rays.
+
+The truth is the closed form of each ray and a paraboloid, sphere or cylinder (`exact_spots`), not another trace. The
+bound is 0.005 mm rms on the table wherever light reaches a clean face.
+"""
+
+import numpy as np
+import pytest
+from cad_exports import (
+    DOWN,
+    ball,
+    box,
+    chamfer,
+    exact_spots,
+    fillet,
+    joined,
+    mould,
+    paraboloid,
+    soup,
+    strips,
+)
+
+from rigwarp.errors import InputError
+from rigwarp.rig import MeshShape
+from rigwarp.tracing import LightFate, build_model, trace_map, trace_pixels
+from rigwarp.tracing.surfaces.quadric import QuadricSurface
+
+_RADIUS_MM = 700.0
+_SAG = paraboloid(_RADIUS_MM)
+_PARABOLOID = (_SAG, lambda x, y: (-x / _RADIUS_MM, -y / _RADIUS_MM))
+_TOLERANCE_MM = 0.005
+
+
+def _sphere(radius_mm):
+    def root(x, y):
+        return np.sqrt(radius_mm**2 - x * x - y * y)
+
+    return (lambda x, y: radius_mm - root(x, y)), (lambda x, y: (x / root(x, y), y / root(x, y)))
+
+
+def _cylinder(radius_mm):
+    def root(x):
+        return np.sqrt(radius_mm**2 - x * x)
+
+    return (lambda x, y: root(x) - radius_mm + 0.0 * y), (lambda x, y: (-x / root(x), 0.0 * y))
+
+
+def _letters(x, y):
+    """Four letters H of 1 mm wide strokes, 5 x 7 mm each."""
+    column, row = np.floor(x).astype(int) + 12, np.floor(y).astype(int) + 3
+    within = (row >= 0) & (row < 7) & (column >= 0) & (column < 26) & (column % 7 < 5)
+    return within & ((column % 7 == 0) | (column % 7 == 4) | (row == 3))
+
+
+def _hole(x, y):
+    return np.hypot(x - 20.0, y + 15.0) < 6.0
+
+
+@pytest.fixture
+def rig_at(rig_around):
+    def make(lens_mm=-110.0, table_mm=-600.0, crease_rad=None):
+        shape = MeshShape(file="m.stl", reflecting_side=DOWN, crease_rad=crease_rad)
+        return rig_around(shape, resolution=(160, 90), projector_mm=(0.0, 0.0, lens_mm), table_mm=table_mm)
+
+    return make
+
+
+def _judged(rig, mesh, truth, clean):
+    """Model, rms error in mm over the clean part of the mirror, share of it that is missing, and error over sigma."""
+    model = build_model(rig, meshes={"m.stl": mesh})
+    found = trace_map(model)
+    spots, at = exact_spots(rig, *truth)
+    wanted = clean(at) & (np.linalg.norm(spots, axis=-1) < 2000.0)
+    both = wanted & found.answered
+    off = np.sum((found.table_mm - spots)[both] ** 2, axis=-1)
+    z = np.sqrt(np.mean(off) / 2.0 / np.mean(found.sigma_mm[both] ** 2))
+    return model, float(np.sqrt(np.mean(off))), 1.0 - both.sum() / wanted.sum(), z
+
+
+def _inside(at):
+    return (np.abs(at[..., 0]) < 59.5) & (np.abs(at[..., 1]) < 44.5)
+
+
+_RIMS = {
+    "chamfer of 45 degrees": {"rim": chamfer(1.0, 45.0)},
+    "chamfer of 20 degrees": {"rim": chamfer(1.0, 20.0)},
+    "rounding of 1 mm": {"rim": fillet(1.0)},
+    "rounding of 1 mm in fine rows": {"rim": fillet(1.0, rows=24), "edge_mm": 3.0},
+    "fillet of 0.5 mm": {"rim": fillet(0.5, rows=4)},
+    "fillet of 1.5 mm in coarse rows": {"rim": fillet(1.5, rows=3)},
+}
+
+
+@pytest.mark.parametrize("lens_mm", [-110.0, -150.0], ids=["light stays off the rim", "light meets the rim"])
+@pytest.mark.parametrize("rim", list(_RIMS))
+def test_rims_do_not_bend_the_mirror(rig_at, rim, lens_mm):
+    mesh = mould(_SAG, **_RIMS[rim])
+    model, rms, missing, _ = _judged(rig_at(lens_mm), mesh, _PARABOLOID, _inside)
+    assert rms <= _TOLERANCE_MM
+    assert missing == 0.0
+    assert len(model.surfaces) == 1
+
+
+def test_irregular_triangles_next_to_a_rounding(rig_at, rng):
+    mesh = mould(_SAG, rim=fillet(1.0), edge_mm=3.0, rng=rng)
+    _, rms, missing, _ = _judged(rig_at(), mesh, _PARABOLOID, _inside)
+    assert rms <= _TOLERANCE_MM
+    assert missing == 0.0
+
+
+def test_light_on_a_chamfer_is_stray_and_told(rig_at):
+    """At 150 mm the picture is 125 mm wide (throw ratio 1.2): it meets the chamfers at the mirror's ends."""
+    rig = rig_at(-150.0)
+    model = build_model(rig, meshes={"m.stl": mould(_SAG, rim=chamfer(1.0, 45.0))})
+    reason = trace_pixels(model).reason
+    assert (reason == LightFate.STRAY).any()
+    strays = [face for face in model.cad.notes if face.stray]
+    assert {face.name for face in strays} == {"edge, chamfer or rounding"}
+    # a chamfer of 1 mm at 45 degrees lies 0.35 mm outside the rim at x = 60 mm
+    assert sorted(round(float(face.middle_mm[0]), 1) for face in strays) == pytest.approx([-60.3, 60.3], abs=0.15)
+    # a flat of 45 degrees throws light that comes from below sideways, and never straight back down
+    v, u = np.nonzero(reason == LightFate.STRAY)
+    spots = model.stray_spots_mm(model.pixel_rays(np.stack([u, v], axis=-1).astype(float)))
+    assert not (np.linalg.norm(spots, axis=-1) < 250.0).any()
+
+
+@pytest.mark.parametrize(
+    ("features", "clean"),
+    [
+        ({"floor": _letters}, lambda at: ~_letters(at[..., 0], at[..., 1])),
+        ({"hole": _hole, "rim": fillet(1.0)}, lambda at: np.hypot(at[..., 0] - 20, at[..., 1] + 15) > 7.5),
+    ],
+    ids=["engraved text", "hole and rounding"],
+)
+def test_text_and_holes_leave_the_rest_alone(rig_at, features, clean):
+    mesh = mould(_SAG, edge_mm=1.0, **features)
+    model, rms, missing, _ = _judged(rig_at(), mesh, _PARABOLOID, lambda at: clean(at) & _inside(at))
+    assert rms <= _TOLERANCE_MM
+    assert missing == 0.0
+    assert len(model.surfaces) == 1
+
+
+def test_a_bracket_in_front_shades_and_a_base_behind_does_not_matter(rig_at):
+    bodies = (box((-70, -60, 35), (70, 60, 45)), box((30, -5, -40), (32, 5, -30)))
+    model, rms, missing, _ = _judged(
+        rig_at(), joined(mould(_SAG, rim=chamfer(1.0, 45.0)), *bodies), _PARABOLOID, _inside
+    )
+    assert rms <= _TOLERANCE_MM
+    assert 0.0 < missing < 0.05
+    assert len(model.surfaces) == 1
+
+
+_ANGLES = np.linspace(-0.15, 0.15, 24)
+_ARC = 400.0 * np.column_stack([np.sin(_ANGLES), np.cos(_ANGLES) - 1.0])
+
+
+@pytest.mark.parametrize("thickness_mm", [None, 1.0])
+def test_a_bent_sheet_of_46_triangles_is_its_cylinder(rig_at, thickness_mm):
+    mesh = strips(_ARC, thickness_mm=thickness_mm)
+    model, rms, missing, _ = _judged(rig_at(), mesh, _cylinder(400.0), _inside)
+    assert rms <= 1e-4
+    assert missing == 0.0
+    (surface,) = model.surfaces
+    assert isinstance(surface, QuadricSurface)
+
+
+def test_strips_of_any_profile_are_traced_through_their_rulings(rig_at):
+    def height(x, y):
+        return -(x * x / 900 + x**3 / 60000 + 0.3 * np.sin(x / 20)) + 0.0 * y
+
+    def slope(x, y):
+        return -(2 * x / 900 + 3 * x * x / 60000 + 0.015 * np.cos(x / 20)), 0.0 * y
+
+    x = np.linspace(-60.0, 60.0, 40)
+    mesh = strips(np.column_stack([x, height(x, 0.0)]))
+    _, rms, missing, _ = _judged(rig_at(), mesh, (height, slope), _inside)
+    assert rms <= _TOLERANCE_MM
+    assert missing == 0.0
+
+
+@pytest.mark.parametrize("polar_deg", [180.0, 85.0, 75.0], ids=["whole ball", "cap to 85", "cap to 75 degrees"])
+def test_balls_cost_nothing_where_no_light_comes(rig_at, polar_deg):
+    mesh = ball(100.0, sectors=90, polar_deg=polar_deg)
+    _, rms, missing, _ = _judged(
+        rig_at(-100.0), mesh, _sphere(100.0), lambda at: np.hypot(at[..., 0], at[..., 1]) < 90.0
+    )
+    assert rms <= _TOLERANCE_MM
+    assert missing == 0.0
+
+
+def test_a_dent_of_the_mirror_is_no_face_of_its_own(rig_at):
+    """A dent as deep as 0.3 mm bends eight times as much as the mirror; it stays, and no light is lost on it."""
+
+    def height(x, y):
+        return _SAG(x, y) - 0.3 * np.exp(-((x - 20) ** 2 + y * y) / 50)
+
+    model = build_model(rig_at(), meshes={"m.stl": mould(height, edge_mm=2.0)})
+    assert len(model.surfaces) == 1
+    assert trace_map(model).answered.all()
+
+
+@pytest.mark.parametrize(
+    ("triangles", "says"),
+    [
+        (np.repeat(np.random.default_rng(1).uniform(-50, 50, (50, 1, 3)), 3, axis=1), "has an area"),
+        (np.random.default_rng(1).uniform(-50, 50, (200, 3, 3)), "do not join"),
+    ],
+    ids=["no area", "soup"],
+)
+def test_what_is_no_surface_is_refused(rig_at, triangles, says):
+    with pytest.raises(InputError, match=says):
+        build_model(rig_at(), meshes={"m.stl": soup(triangles)})
