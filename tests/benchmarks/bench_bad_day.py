@@ -233,7 +233,7 @@ class _RigBench:
             decoder = Decoder(self._patterns)
             for photo in pile:
                 decoder.add(photo)
-            samples.append(samples_from_scan(decoder.finish(), camera, folder.rig.table))
+            samples.append(samples_from_scan(decoder.finish(), camera, folder.rig.table, self._masks[number]))
         return fit_table_map(design_model(folder), join_samples(samples), camera, rig_tolerances(folder.rig))
 
 
