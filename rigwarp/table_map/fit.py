@@ -116,8 +116,7 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
     MeasurementError
         If no zone has enough samples.
     """
-    zone = assign_zones(model, trace_map(model).zone, samples)
-    registration = _register(model, samples, zone, tolerances)
+    registration = _register(model, samples, tolerances)
     design = trace_map(registration.model)
     zone = assign_zones(registration.model, design.zone, samples)
     borders = find_borders(registration.model, design.zone, samples, zone)
@@ -134,10 +133,10 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
     return _assemble(fits, borders, registration, design, len(samples), camera)
 
 
-def _register(model: OpticalModel, samples: Samples, zone: NDArray[np.int64], tolerances: Array) -> Registration:
-    every = max(1, len(samples) // 20_000)
-    thin = samples.only(np.arange(0, len(samples), every))
-    return register(model, thin.pixels_px, thin.table_mm, zone[::every], tolerances)
+def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Registration:
+    thin = samples.only(np.arange(0, len(samples), max(1, len(samples) // 20_000)))
+    zone = assign_zones(model, trace_map(model).zone, thin)
+    return register(model, thin.pixels_px, thin.table_mm, zone, tolerances)
 
 
 def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders) -> _ZoneFit | None:

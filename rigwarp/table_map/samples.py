@@ -65,9 +65,7 @@ class Samples:
         )
 
 
-def samples_from_scan(
-    decoded: Decoded, camera: CameraModel, table: Table, lit: BoolArray | None = None
-) -> Samples:
+def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table, lit: BoolArray | None = None) -> Samples:
     """One sample per decoded camera pixel that looks at the table region.
 
     What lies outside the region may be the floor, at another height, and is left out. `lit` (H, W) is the part of the

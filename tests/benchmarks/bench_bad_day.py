@@ -46,7 +46,7 @@ from rigwarp.devices import open_virtual  # noqa: E402
 from rigwarp.errors import MeasurementError, RigwarpError  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
 from rigwarp.jobs.design import design_model  # noqa: E402
-from rigwarp.jobs.scans.zone_scan import zones_of  # noqa: E402
+from rigwarp.jobs.scans.zones import zones_of  # noqa: E402
 from rigwarp.patterns import PatternSet, fast_set  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.table_map import (  # noqa: E402

@@ -29,6 +29,7 @@ from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
 from rigwarp.jobs.scans.scan_runs import scan_figures
+from rigwarp.jobs.scans.zones import shown_in
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
 from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan
@@ -79,7 +80,11 @@ def fit_scans(
         model = design_model(folder)
         tolerances = rig_tolerances(folder.rig)
         clock = _Laps(start)
-        samples = join_samples([samples_from_scan(one, camera, folder.rig.table) for one in decoded])
+        sampled = [
+            samples_from_scan(one, camera, folder.rig.table, shown_in(folder, scan))
+            for one, scan in zip(decoded, scans, strict=True)
+        ]
+        samples = join_samples(sampled)
         table_map = fit_table_map(model, samples, camera, tolerances)
         clock.lap("fit")
         advance()

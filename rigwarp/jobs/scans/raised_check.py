@@ -19,7 +19,8 @@ from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.progress import NOBODY, Person, Progress
 from rigwarp.jobs.scans.chosen_scans import MOVED_FORMAT, table_scans
-from rigwarp.jobs.scans.zone_scan import lit_by, zones_of
+from rigwarp.jobs.scans.zone_scan import lit_by
+from rigwarp.jobs.scans.zones import zones_of
 
 
 def check_unmoved(

@@ -8,15 +8,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt
 
 from rigwarp.capture import can_resume
 from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, complete_runs, current_result, interrupted_run, read_decoded, read_map, read_start
-from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS
+from rigwarp.files import RigFolder, complete_runs, interrupted_run, read_decoded, read_start
+from rigwarp.files.names import DECODED_FILE, SCANS
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import (
     COMMAND,
@@ -28,6 +26,7 @@ from rigwarp.jobs.scans.scan_runs import (
     options_of,
     take_scan,
 )
+from rigwarp.jobs.scans.zones import ZONES_SOURCE, zones_of, zones_source
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,18 +37,20 @@ class _Zones:
     ----------
     group : what they note; empty for a scan of everything at once.
     numbers : the zones, in the order they are scanned; one entry for everything at once.
-    map : (H, W) zone of each projector pixel.
+    map : (H, W) zone of each projector pixel, and `source` what says so (`zones_source`).
     note : what all of them note besides.
     """
 
     group: str
     numbers: list[int]
     map: NDArray[np.int16]
+    source: str
     note: Mapping[str, Any] = field(default_factory=dict)
 
     def part(self, number: int) -> dict[str, Any]:
         """What the scan of a zone notes."""
-        zone = {"zone": number, "zones": self.numbers, "group": self.group} if self.group else {}
+        zone = {"zone": number, "zones": self.numbers, "group": self.group, ZONES_SOURCE: self.source}
+        zone = zone if self.group else {}
         return {**self.note, **zone}
 
     def lit(self, bench: Bench, number: int) -> Bench:
@@ -85,10 +86,11 @@ def take_scans(
     """
     if resume:
         return _resumed(progress, folder, bench)
-    zone_map = zones_of(folder)
+    source = zones_source(folder)
+    zone_map = zones_of(folder, source)
     numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
     group = secrets.token_hex(4) if len(numbers) > 1 else ""
-    zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note or {})
+    zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, source=source, note=note or {})
     return [_taken(progress, folder, bench, options or ScanOptions(), zones, number) for number in zones.numbers]
 
 
@@ -104,7 +106,9 @@ def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTa
     settings = read_start(run)["settings"]
     group = str(settings.get("group", ""))
     note = {key: settings[key] for key in (RAISED, RAISED_BOARD) if key in settings}
-    zones = _Zones(group=group, numbers=settings["zones"] if group else [0], map=zones_of(folder), note=note)
+    source = str(settings.get(ZONES_SOURCE, zones_source(folder)))
+    numbers = settings["zones"] if group else [0]
+    zones = _Zones(group=group, numbers=numbers, map=zones_of(folder, source), source=source, note=note)
     done = dict(_finished(folder, group)) if group else {}
     stopped_at = settings.get("zone", 0)
     taken = []
@@ -135,7 +139,7 @@ def lit_by(bench: Bench, zone_map: NDArray[np.int16], settings: Mapping[str, Any
     `zone_map` (H, W) is what `zones_of` says.
     """
     number = int(settings.get("zone", 0))
-    return _Zones(group=str(settings.get("group", "")), numbers=[number], map=zone_map).lit(bench, number)
+    return _Zones(group=str(settings.get("group", "")), numbers=[number], map=zone_map, source="").lit(bench, number)
 
 
 def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
@@ -144,20 +148,3 @@ def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
         settings = read_start(run).get("settings", {})
         if settings.get("group") == group:
             yield settings["zone"], ScanTaken(run=run, decoded=read_decoded(run / DECODED_FILE), scan_s=0, decode_s=0)
-
-
-def zones_of(folder: RigFolder) -> NDArray[np.int16]:
-    """(H, W) zone of each projector pixel: as measured last, or as designed.
-
-    A pixel whose light is not known to reach the table goes with the nearest zone: where only the pixels before it are
-    lit, their edge blurs into what is measured, on a raised board in the midst of it.
-    """
-    try:
-        measured, header = read_map(current_result(folder.root) / MAP_FILE)
-        known = measured.zone if header.get("rig_hash") == folder.rig_hash else design_map(folder).zone
-    except InputError:
-        known = design_map(folder).zone
-    if (known == NO_LIGHT).all():
-        return known
-    row, column = distance_transform_edt(known == NO_LIGHT, return_distances=False, return_indices=True)
-    return np.asarray(known[row, column], np.int16)

@@ -46,7 +46,7 @@ class Band:
     def distance(self, pixels_px: Array) -> Array:
         """(N,) distance of (N, 2) pixels from the designed border, negative in the first zone; infinite far off."""
         where = (pixels_px - self.corner_px).T[::-1]
-        inside = np.all((where.T >= 0) & (where.T <= np.array(self.distance_px.shape) - 1), axis=-1)
+        inside = np.all((where.T >= 0) & (np.array(self.distance_px.shape) - 1 >= where.T), axis=-1)
         distance = np.full(len(pixels_px), np.inf)
         distance[inside] = map_coordinates(self.distance_px, where[:, inside], order=1)
         distance[np.abs(distance) > self.reach_px] = np.inf

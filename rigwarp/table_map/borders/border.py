@@ -128,10 +128,10 @@ def _explained(
     """Which samples each zone's surface explains, and the surfaces."""
     own = sides
     at = samples.pixels_px
+    stray_mm = _STRAY_PX * _pitch_mm(samples, sides[0])
     for _ in range(_ROUNDS):
         patches = [fit_patch(at, values, here, degree=_DEGREE) for values, here in zip(off, own, strict=True)]
         left = [np.linalg.norm(v - p.value(at), axis=-1) for v, p in zip(off, patches, strict=True)]
-        stray_mm = _STRAY_PX * _pitch_mm(samples)
         near = [x < max(_SIGMAS * p.spread, stray_mm) for x, p in zip(left, patches, strict=True)]
         own = [
             usable & near[0] & (_APART * left[0] < left[1]),
@@ -140,13 +140,10 @@ def _explained(
     return own, patches
 
 
-def _pitch_mm(samples: Samples) -> float:
+def _pitch_mm(samples: Samples, side: BoolArray) -> float:
     """About how far apart the light of neighbouring projector pixels lies."""
-    few = slice(None, None, max(1, len(samples) // 2000))
-    pixels, table = samples.pixels_px[few], samples.table_mm[few]
-    apart_px, nearest = cKDTree(pixels).query(pixels, k=2)
-    apart_mm = np.linalg.norm(table[nearest[:, 1]] - table, axis=-1)
-    return float(np.median(apart_mm / np.maximum(apart_px[:, 1], 1e-6)))
+    plane = fit_patch(samples.pixels_px, samples.table_mm, side, degree=1)
+    return float(np.sqrt(np.abs(np.linalg.det(plane.coefficients[1:] / plane.size_px))))
 
 
 def _jump(model: OpticalModel, band: Band, patches: list[Patch]) -> Array:
@@ -176,9 +173,7 @@ def _share(samples: Samples, own: list[BoolArray], sides: list[BoolArray]) -> Ar
     return share
 
 
-def _line(
-    band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array, jump: Array
-) -> Border:
+def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array, jump: Array) -> Border:
     told = (own[0] | own[1]) & np.isfinite(share)
     stretch = band.stretch_of(samples.pixels_px[told])
     centres = band.centres_px()
@@ -202,7 +197,7 @@ def _line(
         offset_px=basis @ terms,
         sigma_px=np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2),
         jump_mm=jump,
-        _terms=terms,
+        _terms=np.asarray(terms, float),
     )
 
 

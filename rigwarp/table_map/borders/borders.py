@@ -1,4 +1,4 @@
-"""All borders of a mirror together: where three zones meet, each pixel goes to the zone on whose side it lies deepest."""
+"""All borders of a mirror together: where three zones meet, a pixel goes to the zone in which it lies deepest."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
