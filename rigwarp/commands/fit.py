@@ -8,7 +8,7 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
-from rigwarp.jobs.results.fit import fit_scans
+from rigwarp.jobs.results.fit import border_figures, fit_scans
 from rigwarp.jobs.scans.chosen_scans import table_scans
 
 
@@ -32,6 +32,7 @@ def fit(
         {
             "result": made.run,
             "table_map": made.figures,
+            "borders": [border_figures(border) for border in made.table_map.borders],
             "as_built": as_built_figures(made.as_built),
             "verification": None,  # nothing was shown on the table yet
             "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},

@@ -4,7 +4,8 @@ from typing import Any
 
 from rigwarp.as_built import AsBuilt
 from rigwarp.commands.console import Console
-from rigwarp.jobs.results.fit import FitMade
+from rigwarp.jobs.results.fit import FitMade, border_figures
+from rigwarp.table_map import Border
 from rigwarp.verification import MapBudget
 
 STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total")
@@ -21,6 +22,7 @@ def print_fit(console: Console, made: FitMade) -> None:
             ("content area covered", f"{figures['coverage']:.1%}"),
             ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
+            *[(f"border of zones {b.band.zones[0]} and {b.band.zones[1]}", _border(b)) for b in made.table_map.borders],
             ("mirror figure", _figure(made.as_built)),
             *([("told by", heights_told(made.as_built))] if made.as_built else []),
             (
@@ -51,6 +53,17 @@ def _figure(as_built: AsBuilt | None) -> str:
         return "not told by this scan"
     figures = as_built.figures
     return f"{figures.rms_um:.0f} um rms, {figures.rms_without_power_um:.0f} um without power"
+
+
+def _border(border: Border) -> str:
+    """Where the built border runs."""
+    figures = border_figures(border)
+    if not border.told:
+        return f"as designed: both zones send light to the same places, within {figures['jump_mm']:.2f} mm"
+    return (
+        f"{abs(figures['offset_mm']):.2f} mm beside the designed one on the mirror, turned by "
+        f"{abs(figures['turned_deg']):.2f} deg, known to {figures['sigma_px']:.1f} projector px"
+    )
 
 
 def heights_told(built: AsBuilt) -> str:

@@ -25,6 +25,7 @@ SIGMA_PX = 0.03
 _BLUR_PX = 0.5  # of the stripes: draws positions towards the brighter side
 _MIXED_MM = 1.5  # a camera pixel and what its optics spread
 _FAINTEST = 0.06
+_STEP_PX = 0.05
 Line = tuple[Array, Array]
 """Two points (2,) in the projector picture."""
 
@@ -148,21 +149,16 @@ class FoldedScan:
             table = self.model.trace(true_px, zone=surface.zone, extended=True).table_mm
             seen = (light > _FAINTEST) & np.isfinite(table).all(axis=-1)
             seen[seen] = inside_table(self.rig.table, table[seen])
-            parts.append(self._decoded(true_px[seen], light[seen], table[seen], np.abs(inside[v, u])[seen], whole, rng, n))
+            cut = np.zeros(count, bool) if whole else np.abs(inside[v, u]) < 3.0
+            parts.append(self._decoded(n, true_px[seen], light[seen], table[seen], cut[seen], rng))
             numbers.append(np.full(np.count_nonzero(seen), n))
         return _unmixed(join_samples(parts), np.concatenate(numbers))
 
     def _decoded(
-        self, true_px: Array, light: Array, table: Array, edge: Array, whole: bool, rng: np.random.Generator, n: int
+        self, n: int, true_px: Array, light: Array, table: Array, cut: BoolArray, rng: np.random.Generator
     ) -> Samples:
-        step = 0.05
-        slope = [
-            np.log(np.maximum(self.shares(true_px + step * e)[n], 1e-3) / np.maximum(self.shares(true_px - step * e)[n], 1e-3))
-            / (2 * step)
-            for e in np.eye(2)
-        ]
         sigma = SIGMA_PX / np.sqrt(light)
-        drawn = true_px + _BLUR_PX**2 * np.clip(np.stack(slope, axis=-1), -3.0, 3.0)
+        drawn = true_px + _BLUR_PX**2 * np.clip(self._light_slope(true_px, n), -3.0, 3.0)
         return Samples(
             pixels_px=drawn + sigma[:, None] * rng.normal(size=true_px.shape),
             sigma_px=np.stack([sigma, sigma], axis=-1),
@@ -170,8 +166,16 @@ class FoldedScan:
             light=0.4 * light,
             camera_px=overhead_camera().project(np.column_stack([table, np.zeros(len(table))])),
             count=np.ones(len(table), np.int64),
-            cut=np.zeros(len(table), bool) if whole else edge < 3.0,
+            cut=cut,
         )
+
+    def _light_slope(self, pixels_px: Array, n: int) -> Array:
+        """(N, 2) derivatives of the logarithm of a zone's share of light."""
+        there, here = (
+            np.stack([np.log(np.maximum(self.shares(pixels_px + step)[n], 1e-3)) for step in steps], axis=-1)
+            for steps in (_STEP_PX * np.eye(2), -_STEP_PX * np.eye(2))
+        )
+        return (there - here) / (2.0 * _STEP_PX)
 
 
 def filled_zones(design: OpticalModel) -> Array:
@@ -203,7 +207,7 @@ def _unmixed(samples: Samples, zone: Array) -> Samples:
         if not len(others):
             continue
         tree = cKDTree(samples.table_mm[others])
-        distance, nearest = tree.query(samples.table_mm[own], k=4, distance_upper_bound=_MIXED_MM)
+        _, nearest = tree.query(samples.table_mm[own], k=4, distance_upper_bound=_MIXED_MM)
         light = np.append(samples.light[others], 0.0)[nearest].max(axis=1)
         mixed[own] = light > 0.1 * samples.light[own]
     return samples.only(~mixed)
@@ -212,7 +216,10 @@ def _unmixed(samples: Samples, zone: Array) -> Samples:
 def placed(model: OpticalModel) -> OpticalModel:
     """Mounted a little wrong."""
     return model.moved(
-        np.array([0.8, 0.5, -1.0]), np.radians([0.3, 0.2, -0.3]), np.array([0.4, 0.2, 0.1]), np.radians([0.1, -0.2, 0.1])
+        np.array([0.8, 0.5, -1.0]),
+        np.radians([0.3, 0.2, -0.3]),
+        np.array([0.4, 0.2, 0.1]),
+        np.radians([0.1, -0.2, 0.1]),
     )
 
 

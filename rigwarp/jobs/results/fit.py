@@ -32,7 +32,7 @@ from rigwarp.jobs.scans.scan_runs import scan_figures
 from rigwarp.jobs.scans.zones import shown_in
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
-from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan
+from rigwarp.table_map import Border, TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan
 from rigwarp.tracing import trace_map
 from rigwarp.verification import MapBudget
 
@@ -154,6 +154,20 @@ def held_out_figures(rig: Rig, table_map: TableMapFit) -> dict[str, Any]:
     }
 
 
+def border_figures(border: Border) -> dict[str, Any]:
+    """What is reported of a border between zones; `BorderRecord` says what each figure is."""
+    return {
+        "zones": list(border.band.zones),
+        "told": border.told,
+        "offset_mm": float(np.nan_to_num(np.nanmedian(border.offset_mm))),
+        "turned_deg": border.turned_deg,
+        "offset_px": float(np.median(border.offset_px)),
+        "largest_px": float(np.abs(border.offset_px).max()),
+        "sigma_px": float(np.median(border.sigma_px)),
+        "jump_mm": float(np.median(border.jump_mm)),
+    }
+
+
 def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     """Share of the projector pixels that the registered design sends to the content area which the map has measured."""
     design = trace_map(table_map.registration.model)
@@ -184,6 +198,7 @@ def _fit_record(
             "rms_after_mm": registration.rms_after_mm,
             "shifts": dict(zip(names, registration.shifts.reshape(4, 3), strict=True)),
         },
+        "borders": [border_figures(border) for border in table_map.borders],
         "samples": {"offered": table_map.samples_offered, "used": table_map.samples_used},
         "decode": scans if len(decoded) > 1 else scans["scan 1"],
         "seconds": seconds,

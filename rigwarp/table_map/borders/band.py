@@ -4,13 +4,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinates
+from scipy.ndimage import distance_transform_edt, map_coordinates
 from scipy.spatial import cKDTree
 
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.tracing import OpticalModel
 
-_STEPS_BLUR_PX = 2.0  # takes the steps of the pixels out of the distance
+_HALVINGS = 7  # from a pixel to a hundredth
+_NEIGHBOURS = 15  # points of a border that tell its direction
+_SMOOTHED = 4  # over as many the distance is averaged
 _FEWEST = 20  # pixels of common border
 _HALF = (0.04, 12.0, 80.0)  # of the picture's width, at least and at most px: a fold bent a millimetre beside its line
 _ROOM = 2.5  # times the half width on either side belong to the strip
@@ -61,14 +64,21 @@ class Band:
         count = np.bincount(self.stretch)
         return np.stack([np.bincount(self.stretch, c) / count for c in self.edge_px.T], axis=-1)
 
+    def across(self, pixels_px: Array) -> Array:
+        """(N, 2) unit vectors from the first zone towards the second."""
+        where = np.clip((pixels_px - self.corner_px).T[::-1], 0, np.array(self.distance_px.shape)[:, None] - 1)
+        down, right = (np.asarray(slope, float) for slope in np.gradient(self.distance_px))
+        steepest = np.stack([map_coordinates(g, where, order=1) for g in (right, down)], axis=-1)
+        return np.asarray(steepest / np.maximum(np.linalg.norm(steepest, axis=-1, keepdims=True), 1e-9))
+
     def window(self) -> tuple[slice, slice]:
         """Rows and columns of the picture that `distance_px` covers."""
         (u, v), (h, w) = self.corner_px, self.distance_px.shape
         return slice(int(v), int(v) + h), slice(int(u), int(u) + w)
 
 
-def bands_of(zone_map: NDArray[np.int16]) -> list[Band]:
-    """One for each two neighbouring zones of a designed map (H, W); unlit pixels belong to the nearest zone."""
+def bands_of(model: OpticalModel, zone_map: NDArray[np.int16]) -> list[Band]:
+    """One for each two neighbouring zones of a design and its map (H, W); unlit pixels belong to the nearest zone."""
     dark = zone_map == NO_LIGHT
     if dark.all() or len(np.unique(zone_map[~dark])) < 2:
         return []
@@ -76,41 +86,72 @@ def bands_of(zone_map: NDArray[np.int16]) -> list[Band]:
     filled = zone_map[row, column].astype(np.int64)
     share, least, most = _HALF
     half_px = float(np.clip(share * zone_map.shape[1], least, most))
-    points, pairs = _edges(filled, away <= half_px)
-    return [
-        _band((int(a), int(b)), filled, points[(pairs == [a, b]).all(axis=-1)], half_px)
-        for a, b in np.unique(pairs, axis=0)
-        if np.count_nonzero((pairs == [a, b]).all(axis=-1)) >= _FEWEST
-    ]
+    found = []
+    ends, pairs = _steps(filled, away <= half_px)
+    for zones in np.unique(pairs, axis=0):
+        here = (pairs == zones).all(axis=-1)
+        if np.count_nonzero(here) >= _FEWEST:
+            edge_px, across = _refined(model, ends[:, here], (int(zones[0]), int(zones[1])))
+            found.append(_band((int(zones[0]), int(zones[1])), zone_map.shape, edge_px, across, half_px))
+    return found
 
 
-def _edges(filled: IntArray, near: BoolArray) -> tuple[Array, IntArray]:
-    """(K, 2) points between pixels of unlike zones where there is light near, and (K, 2) the zones, lower first."""
-    points, pairs = [], []
+def _steps(filled: IntArray, near: BoolArray) -> tuple[Array, IntArray]:
+    """Neighbouring pixels of unlike zones where there is light near: (2, K, 2), the lower zone's first; (K, 2) zones."""
+    ends, pairs = [], []
     for axis in (0, 1):
         one, other = (np.take(filled, np.arange(s, filled.shape[axis] - 1 + s), axis=axis) for s in (0, 1))
         v, u = np.nonzero((one != other) & np.take(near, np.arange(one.shape[axis]), axis=axis))
-        middle = np.stack([u, v], axis=-1) + (np.array([0.0, 0.5]) if axis == 0 else np.array([0.5, 0.0]))
-        points.append(middle)
-        pairs.append(np.sort(np.stack([one[v, u], other[v, u]], axis=-1), axis=-1))
-    return np.concatenate(points), np.concatenate(pairs)
+        first = np.stack([u, v], axis=-1).astype(float)
+        both = np.stack([first, first + np.array([0.0, 1.0] if axis == 0 else [1.0, 0.0])])
+        pair = np.stack([one[v, u], other[v, u]], axis=-1)
+        ends.append(np.where((pair[:, 0] < pair[:, 1])[:, None], both, both[::-1]))
+        pairs.append(np.sort(pair, axis=-1))
+    return np.concatenate(ends, axis=1), np.concatenate(pairs)
 
 
-def _band(zones: tuple[int, int], filled: IntArray, edge_px: Array, half_px: float) -> Band:
+def _refined(model: OpticalModel, ends: Array, zones: tuple[int, int]) -> tuple[Array, Array]:
+    """(K, 2) points on a border and (K, 2) unit vectors across it towards the second zone, from pixels either side.
+
+    Halving what lies between them; points whose pixels miss the mirror stay in the middle.
+    """
+
+    def zone_at(pixels_px: Array) -> IntArray:
+        return np.asarray(model.reflection(model.pixel_rays(pixels_px)).zone, np.int64)
+
+    sure = (zone_at(ends[0]) == zones[0]) & (zone_at(ends[1]) == zones[1])
+    if np.count_nonzero(sure) >= _FEWEST:
+        ends = ends[:, sure]
+        low, high = ends
+        for _ in range(_HALVINGS):
+            middle = (low + high) / 2.0
+            before = (zone_at(middle) == zones[0])[:, None]
+            low, high = np.where(before, middle, low), np.where(before, high, middle)
+    else:
+        low, high = ends
+    points = (low + high) / 2.0
+    _, near = cKDTree(points).query(points, k=min(_NEIGHBOURS, len(points)))
+    around = points[near] - points[near].mean(axis=1, keepdims=True)
+    across = np.linalg.eigh(np.swapaxes(around, 1, 2) @ around)[1][:, :, 0]
+    toward = (ends[1] - ends[0])[near].mean(axis=1)
+    return points, across * np.where(np.sum(across * toward, axis=-1) < 0, -1.0, 1.0)[:, None]
+
+
+def _band(zones: tuple[int, int], shape: tuple[int, ...], edge_px: Array, across: Array, half_px: float) -> Band:
     room = int(np.ceil(_ROOM * half_px))
     low = np.maximum(np.floor(edge_px.min(axis=0)).astype(int) - room, 0)
-    high = np.minimum(np.ceil(edge_px.max(axis=0)).astype(int) + room + 1, filled.shape[::-1])
-    here = filled[low[1] : high[1], low[0] : high[0]]
-    to_first, to_second = (distance_transform_edt(here != zone) for zone in zones)
-    # to the middle between two pixels rather than to the neighbour's centre
-    distance = np.maximum(to_first - 0.5, 0.0) - np.maximum(to_second - 0.5, 0.0)
+    high = np.minimum(np.ceil(edge_px.max(axis=0)).astype(int) + room + 1, shape[::-1])
+    v, u = np.mgrid[low[1] : high[1], low[0] : high[0]]
+    pixels = np.stack([u, v], axis=-1).astype(float)
+    _, near = cKDTree(edge_px).query(pixels, k=_SMOOTHED)
+    distance = np.mean(np.sum((pixels[:, :, None] - edge_px[near]) * across[near], axis=-1), axis=-1)
     size = max(float(np.ptp(edge_px, axis=0).max()) / _STRETCHES, 1.0)
     cell = np.floor((edge_px - edge_px.min(axis=0)) / size).astype(int)
     return Band(
         zones=zones,
         half_px=half_px,
         corner_px=low,
-        distance_px=gaussian_filter(distance, _STEPS_BLUR_PX, mode="nearest"),
+        distance_px=distance,
         edge_px=edge_px,
         stretch=np.unique(cell, axis=0, return_inverse=True)[1].ravel(),
     )

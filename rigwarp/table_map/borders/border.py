@@ -30,6 +30,8 @@ _STRAY_PX = 1.0  # ... this many pixels' light: what blur and a mask's edge do t
 _APART = 3.0  # an explanation counts when the other is so many times as far off
 _SEPARABLE = 6.0  # sigmas of the samples that the two surfaces have to be apart
 _LINE_DEGREE = 3
+_LINE_PASSES = 4
+_UNTOLD = 0.5  # of the half width: 1-sigma of a border that nothing tells
 _LINE_PRIOR = (1.0, 1.0, 0.3, 0.1)  # of the half width: 1-sigma of the line's terms by their degree
 _SYSTEMATIC_PX = 0.25  # by which a profile of light may be drawn to one side
 _TOGETHER = 3.0  # what moves one stretch's estimate may move its neighbours'
@@ -46,18 +48,22 @@ class Border:
     Attributes
     ----------
     band : the strip around the designed border.
-    found : whether the samples told where it is; if not it stays where the design has it.
+    told : whether the samples tell where it is; if not, the two zones send light to the same places there and it stays
+        where the design has it.
     line_px : (n, 2) points of the design's border, one per stretch.
     offset_px : (n,) from there to the built border, positive towards the second zone.
     sigma_px : (n,) 1-sigma of that.
+    offset_mm : (n,) the same on the mirror, NaN beside it; and `line_mm` (n, 3) the points there, mirror frame.
     jump_mm : (n,) how far from each other the two zones send light at the border.
     """
 
     band: Band
-    found: bool
+    told: bool
     line_px: Array
     offset_px: Array
     sigma_px: Array
+    offset_mm: Array
+    line_mm: Array
     jump_mm: Array
     _terms: Array
 
@@ -67,6 +73,17 @@ class Border:
         near = np.isfinite(distance)
         distance[near] -= _line_basis(self.band, pixels_px[near]) @ self._terms
         return distance
+
+    @property
+    def turned_deg(self) -> float:
+        """How much the built line is turned on the mirror against the designed one; 0 for a line of one point."""
+        known = np.isfinite(self.offset_mm) & np.isfinite(self.line_mm).all(axis=-1)
+        if np.count_nonzero(known) < 2:
+            return 0.0
+        line = self.line_mm[known] - self.line_mm[known].mean(axis=0)
+        along = line @ np.linalg.svd(line, full_matrices=False)[2][0]
+        slope = float(along @ self.offset_mm[known]) / max(float(along @ along), 1e-12)
+        return float(np.degrees(np.arctan(slope)))
 
     def at(self, pixels_px: Array) -> tuple[Array, Array]:
         """(N,) sigma_px and jump_mm at the nearest stretch of (N, 2) pixels."""
@@ -101,7 +118,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples) -> Sorted | 
 
     Returns
     -------
-    None where a side has too few samples, or where both zones send light to the same places.
+    None where a side has too few samples.
     """
     distance = band.distance(samples.pixels_px)
     off = [samples.table_mm - trace_zones(model, samples.pixels_px, np.full(len(samples), z)) for z in band.zones]
@@ -112,9 +129,9 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples) -> Sorted | 
     own, patches = _explained(samples, off, sides, usable, distance)
     jump = _jump(model, band, patches)
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
-        return None
+        return _as_designed(model, band, samples, distance, jump)
     share = _share(samples, own, sides)
-    border = _line(band, samples, distance, own, share, jump)
+    border = _border(model, band, jump, *_line(band, samples, distance, own, share))
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
@@ -173,32 +190,57 @@ def _share(samples: Samples, own: list[BoolArray], sides: list[BoolArray]) -> Ar
     return share
 
 
-def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array, jump: Array) -> Border:
-    told = (own[0] | own[1]) & np.isfinite(share)
-    stretch = band.stretch_of(samples.pixels_px[told])
+def _as_designed(model: OpticalModel, band: Band, samples: Samples, distance: Array, jump: Array) -> Sorted:
+    """What can be said where both zones send light to the same places: hardly anything depends on it."""
+    terms = np.zeros(_line_basis(band, band.edge_px[:1]).shape[1])
+    border = _border(model, band, jump, terms, np.full(len(jump), _UNTOLD * band.half_px), told=False)
+    zone = np.where(distance < 0, band.zones[0], band.zones[1])
+    return Sorted(border=border, zone=zone, sound=~samples.cut)
+
+
+def _border(
+    model: OpticalModel, band: Band, jump: Array, terms: Array, sigma_px: Array, *, told: bool = True
+) -> Border:
     centres = band.centres_px()
-    profile = LightProfile(
-        distance_px=distance[told], stretch=stretch, second=own[1][told], share=share[told], cut=samples.cut[told]
+    offset_px = _line_basis(band, centres) @ terms
+    built_px = centres + offset_px[:, None] * band.across(centres)
+    zone = band.zones[0]
+    there, here = (model.trace(px, zone=zone, extended=True).mirror_mm for px in (built_px, centres))
+    return Border(
+        band=band,
+        told=told,
+        line_px=centres,
+        offset_px=offset_px,
+        sigma_px=sigma_px,
+        offset_mm=np.sign(offset_px) * np.linalg.norm(there - here, axis=-1),
+        line_mm=here,
+        jump_mm=jump,
+        _terms=terms,
     )
+
+
+def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array) -> tuple[Array, Array]:
+    """Terms of the smooth line, and (n,) its 1-sigma at each stretch, px."""
+    known = (own[0] | own[1]) & np.isfinite(share)
+    profile = LightProfile(
+        distance_px=distance[known],
+        stretch=band.stretch_of(samples.pixels_px[known]),
+        second=own[1][known],
+        share=share[known],
+        cut=samples.cut[known],
+    )
+    centres = band.centres_px()
     found, variance = line_by_light(profile, len(centres), band.half_px)
     basis = _line_basis(band, centres)
     prior = np.concatenate([np.full(n + 1, s * band.half_px) for n, s in enumerate(_LINE_PRIOR)])
     weight = np.ones(len(centres))
-    for _ in range(4):
+    for _ in range(_LINE_PASSES):
         rows = basis * (weight / variance)[:, None]
         normal = rows.T @ basis + np.diag(prior**-2.0)
-        terms = np.linalg.solve(normal, rows.T @ found)
+        terms = np.asarray(np.linalg.solve(normal, rows.T @ found), float)
         weight = huber_weights(np.abs(found - basis @ terms) / np.sqrt(variance + _SYSTEMATIC_PX**2), HUBER)
     smooth = np.sum(basis * np.linalg.solve(normal, basis.T).T, axis=-1)
-    return Border(
-        band=band,
-        found=True,
-        line_px=centres,
-        offset_px=basis @ terms,
-        sigma_px=np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2),
-        jump_mm=jump,
-        _terms=np.asarray(terms, float),
-    )
+    return terms, np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2)
 
 
 def _line_basis(band: Band, pixels_px: Array) -> Array:

@@ -95,7 +95,7 @@ def find_borders(
     zone, sound = zone.copy(), np.ones(len(samples), bool)
     found: list[Sorted] = []
     members = []
-    for band in bands_of(zone_map):
+    for band in bands_of(model, zone_map):
         near = np.flatnonzero(np.isfinite(band.distance(samples.pixels_px)))
         one = sort_samples(model, band, samples.only(near)) if len(near) else None
         if one is not None:
