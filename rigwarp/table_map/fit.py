@@ -205,7 +205,7 @@ def _assemble(
         table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.value(pixels)
         decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, fit.misfit(shape), shape))
     answered &= np.isfinite(table_mm).all(axis=-1)
-    random = np.sqrt(random**2 + borders.doubt_mm2(shape))
+    random = np.sqrt(random**2 + borders.doubt_mm2(owner))
     common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered)
     table_map = PixelMap(
         x_mm=np.where(answered, table_mm[..., 0], np.nan),

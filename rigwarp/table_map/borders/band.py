@@ -29,7 +29,8 @@ class Band:
     zones : the two.
     half_px : the built border is looked for this far from the designed one, on either side.
     corner_px : (2,) the pixel (u, v) of the first entry of `distance_px`.
-    distance_px : (h, w) of each pixel from the designed border; negative on the first zone's side.
+    distance_px : (h, w) of each pixel from the designed border, which is taken to go on straight past its ends;
+        negative on the first zone's side, NaN out of reach.
     edge_px : (K, 2) points on the designed border.
     stretch : (K,) the piece of border to which each belongs, 0, 1, 2, ...
     """
@@ -52,12 +53,17 @@ class Band:
         inside = np.all((where.T >= 0) & (np.array(self.distance_px.shape) - 1 >= where.T), axis=-1)
         distance = np.full(len(pixels_px), np.inf)
         distance[inside] = map_coordinates(self.distance_px, where[:, inside], order=1)
-        distance[np.abs(distance) > self.reach_px] = np.inf
+        distance[~(np.abs(distance) <= self.reach_px)] = np.inf
         return distance
 
     def stretch_of(self, pixels_px: Array) -> IntArray:
         """(N,) the piece of border nearest to each of (N, 2) pixels."""
         return self.stretch[cKDTree(self.edge_px).query(pixels_px)[1]]
+
+    def meets(self, pixels_px: Array) -> BoolArray:
+        """(N,) whether the designed border comes as near to (N, 2) pixels as it may be off."""
+        away, _ = cKDTree(self.edge_px).query(pixels_px, distance_upper_bound=self.half_px)
+        return np.isfinite(away)
 
     def centres_px(self) -> Array:
         """(n, 2) middle of each piece."""
@@ -67,7 +73,7 @@ class Band:
     def across(self, pixels_px: Array) -> Array:
         """(N, 2) unit vectors from the first zone towards the second."""
         where = np.clip((pixels_px - self.corner_px).T[::-1], 0, np.array(self.distance_px.shape)[:, None] - 1)
-        down, right = (np.asarray(slope, float) for slope in np.gradient(self.distance_px))
+        down, right = (np.gradient(self.distance_px, axis=axis) for axis in (0, 1))
         steepest = np.stack([map_coordinates(g, where, order=1) for g in (right, down)], axis=-1)
         return np.asarray(steepest / np.maximum(np.linalg.norm(steepest, axis=-1, keepdims=True), 1e-9))
 
@@ -97,7 +103,7 @@ def bands_of(model: OpticalModel, zone_map: NDArray[np.int16]) -> list[Band]:
 
 
 def _steps(filled: IntArray, near: BoolArray) -> tuple[Array, IntArray]:
-    """Neighbouring pixels of unlike zones where there is light near: (2, K, 2), the lower zone's first; (K, 2) zones."""
+    """(2, K, 2) neighbouring pixels of unlike zones near light, the lower zone's first, and (K, 2) their zones."""
     ends, pairs = [], []
     for axis in (0, 1):
         one, other = (np.take(filled, np.arange(s, filled.shape[axis] - 1 + s), axis=axis) for s in (0, 1))
@@ -143,7 +149,7 @@ def _band(zones: tuple[int, int], shape: tuple[int, ...], edge_px: Array, across
     high = np.minimum(np.ceil(edge_px.max(axis=0)).astype(int) + room + 1, shape[::-1])
     v, u = np.mgrid[low[1] : high[1], low[0] : high[0]]
     pixels = np.stack([u, v], axis=-1).astype(float)
-    _, near = cKDTree(edge_px).query(pixels, k=_SMOOTHED)
+    away, near = cKDTree(edge_px).query(pixels, k=_SMOOTHED)
     distance = np.mean(np.sum((pixels[:, :, None] - edge_px[near]) * across[near], axis=-1), axis=-1)
     size = max(float(np.ptp(edge_px, axis=0).max()) / _STRETCHES, 1.0)
     cell = np.floor((edge_px - edge_px.min(axis=0)) / size).astype(int)
@@ -151,7 +157,7 @@ def _band(zones: tuple[int, int], shape: tuple[int, ...], edge_px: Array, across
         zones=zones,
         half_px=half_px,
         corner_px=low,
-        distance_px=distance,
+        distance_px=np.where(away[..., 0] <= room, distance, np.nan),
         edge_px=edge_px,
         stretch=np.unique(cell, axis=0, return_inverse=True)[1].ravel(),
     )

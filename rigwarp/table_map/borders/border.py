@@ -107,7 +107,7 @@ class Sorted:
     sound: BoolArray
 
 
-def sort_samples(model: OpticalModel, band: Band, samples: Samples) -> Sorted | None:
+def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: BoolArray) -> Sorted | None:
     """Find a border by the samples of its strip.
 
     Parameters
@@ -115,6 +115,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples) -> Sorted | 
     model : the registered design.
     band : the strip.
     samples : N of them.
+    elsewhere : (N,) whether another border comes near, where light is lost to a third zone: these do not tell the line.
 
     Returns
     -------
@@ -131,7 +132,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples) -> Sorted | 
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
         return _as_designed(model, band, samples, distance, jump)
     share = _share(samples, own, sides)
-    border = _border(model, band, jump, *_line(band, samples, distance, own, share))
+    border = _border(model, band, jump, *_line(band, samples, distance, [o & ~elsewhere for o in own], share))
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),

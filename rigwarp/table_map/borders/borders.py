@@ -57,14 +57,15 @@ class Borders:
             bridged[window] |= closed & lit[window] & (np.abs(margin) <= radius)
         return bridged
 
-    def doubt_mm2(self, shape: tuple[int, ...]) -> Array:
-        """(H, W) variance per axis of a place, because the pixel may be the other zone's."""
-        doubt = np.zeros(shape)
+    def doubt_mm2(self, owner: NDArray[np.int64]) -> Array:
+        """(H, W) variance per axis of a place, because the pixel may not be its owner's but the other zone's."""
+        doubt = np.zeros(owner.shape)
         for border in self.borders:
             window = border.band.window()
             pixels = _pixels(window)
             margin = np.abs(border.margin(pixels))
-            near = np.flatnonzero(margin < _IN_DOUBT * border.sigma_px.max())
+            ours = np.isin(owner[window].ravel(), border.band.zones)
+            near = np.flatnonzero(ours & (margin < _IN_DOUBT * border.sigma_px.max()))
             sigma_px, jump_mm = border.at(pixels[near])
             part = np.zeros(len(pixels))
             part[near] = ndtr(-margin[near] / sigma_px) * jump_mm**2 / 2.0
@@ -95,9 +96,14 @@ def find_borders(
     zone, sound = zone.copy(), np.ones(len(samples), bool)
     found: list[Sorted] = []
     members = []
-    for band in bands_of(model, zone_map):
+    bands = bands_of(model, zone_map)
+    for band in bands:
         near = np.flatnonzero(np.isfinite(band.distance(samples.pixels_px)))
-        one = sort_samples(model, band, samples.only(near)) if len(near) else None
+        if not len(near):
+            continue
+        part = samples.only(near)
+        met = [other.meets(part.pixels_px) for other in bands if other is not band]
+        one = sort_samples(model, band, part, np.any(met, axis=0) if met else np.zeros(len(near), bool))
         if one is not None:
             found.append(one)
             members.append(near)
