@@ -129,7 +129,7 @@ class FoldedScan:
     shares: Callable[[Array], Array]
     by_zone: bool = True
 
-    def samples(self, *, count: int = 60_000, seed: int = 3) -> Samples:
+    def samples(self, *, count: int = 40_000, seed: int = 3) -> Samples:
         """All that decodes."""
         rng = np.random.default_rng(seed)
         zone = filled_zones(build_model(self.rig, meshes={}))

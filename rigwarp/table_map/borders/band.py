@@ -157,7 +157,7 @@ def _band(zones: tuple[int, int], shape: tuple[int, ...], edge_px: Array, across
         zones=zones,
         half_px=half_px,
         corner_px=low,
-        distance_px=np.where(away[..., 0] <= room, distance, np.nan),
+        distance_px=np.where(np.asarray(away)[..., 0] <= room, distance, np.nan),
         edge_px=edge_px,
         stretch=np.unique(cell, axis=0, return_inverse=True)[1].ravel(),
     )

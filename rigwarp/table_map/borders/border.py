@@ -32,7 +32,8 @@ _SEPARABLE = 6.0  # sigmas of the samples that the two surfaces have to be apart
 _LINE_DEGREE = 3
 _LINE_PASSES = 4
 _UNTOLD = 0.5  # of the half width: 1-sigma of a border that nothing tells
-_LINE_PRIOR = (1.0, 1.0, 0.3, 0.1)  # of the half width: 1-sigma of the line's terms by their degree
+# Of the half width, 1-sigma of the line's terms by their degree: a pinhole's picture of a straight fold is straight.
+_LINE_PRIOR = (1.0, 1.0, 0.1, 0.03)
 _SYSTEMATIC_PX = 0.25  # by which a profile of light may be drawn to one side
 _TOGETHER = 3.0  # what moves one stretch's estimate may move its neighbours'
 _STEPS = 13  # of the distance up to the half width, for counting samples

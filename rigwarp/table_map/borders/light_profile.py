@@ -15,6 +15,7 @@ from scipy.special import ndtr
 from rigwarp.geometry import Array, BoolArray, IntArray
 
 _STEPS = 100  # from one end of the strip to the other
+_FINE = 5  # times as many for the answer
 _WIDTHS_PX = np.array([0.4, 0.8, 1.5, 2.5, 4.0, 6.0, 9.0, 14.0])
 _SHARE_SIGMA = 0.08  # a beam is no Gaussian, and the table's texture shines through
 _MOST = 3.0  # sigmas: further off is something else
@@ -49,16 +50,15 @@ def line_by_light(profile: LightProfile, stretches: int, half_px: float) -> tupl
     -----
     Posterior mean and variance over a grid of places; the width of the transition, common to all, is the likeliest.
     """
-    step = half_px / _STEPS * 2
-    places = np.arange(-half_px, half_px + step / 2, step)
-    bins = _binned(profile, step)
-    costs = [_costs(bins, places, width, stretches) for width in _WIDTHS_PX]
-    cost = costs[int(np.argmin([np.min(c, axis=1).sum() for c in costs]))]
+    bins = _binned(profile, 2.0 * half_px / _STEPS)
+    few, places = (np.linspace(-half_px, half_px, n + 1) for n in (_STEPS, _FINE * _STEPS))
+    least = [_costs(bins, few, width, stretches).min(axis=1).sum() for width in _WIDTHS_PX]
+    cost = _costs(bins, places, float(_WIDTHS_PX[int(np.argmin(least))]), stretches)
     cost = cost + (places / (_PRIOR * half_px)) ** 2
     weight = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
     weight /= weight.sum(axis=1, keepdims=True)
     mean = weight @ places
-    return mean, np.sum(weight * (places - mean[:, None]) ** 2, axis=1) + step**2 / 12.0
+    return mean, np.sum(weight * (places - mean[:, None]) ** 2, axis=1) + (places[1] - places[0]) ** 2 / 12.0
 
 
 @dataclass(frozen=True, kw_only=True)
