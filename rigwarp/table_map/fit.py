@@ -118,8 +118,7 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
     """
     registration = _register(model, samples, tolerances)
     design = trace_map(registration.model)
-    zone = assign_zones(registration.model, design.zone, samples)
-    borders = find_borders(registration.model, design.zone, samples, zone)
+    borders = find_borders(registration.model, design.zone, samples)
     fits = [
         fit
         for number in np.unique(borders.zone[borders.zone >= 0])

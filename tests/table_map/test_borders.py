@@ -20,11 +20,10 @@ from folded_scan import (
 from scipy.special import ndtr
 
 from rigwarp.geometry import Array
-from rigwarp.table_map import Registration, Samples, fit_table_map, mounting_tolerances
+from rigwarp.table_map import Samples, fit_table_map, mounting_tolerances
 from rigwarp.table_map.borders import Borders, find_borders
 from rigwarp.table_map.borders.light_profile import LightProfile, line_by_light
 from rigwarp.table_map.fit import _register
-from rigwarp.table_map.zones import assign_zones
 from rigwarp.tracing import OpticalModel, build_model, trace_map
 
 TOLERANCES = mounting_tolerances(3.0, np.radians(1.0), 1.0, np.radians(0.5))
@@ -46,11 +45,10 @@ class Folded:
     def size(self) -> tuple[int, int]:
         return self.design.projector.resolution
 
-    def sorted(self) -> tuple[Registration, Borders]:
+    def sorted(self) -> Borders:
         registration = _register(self.design, self.samples, TOLERANCES)
         zone_map = trace_map(registration.model).zone
-        zone = assign_zones(registration.model, zone_map, self.samples)
-        return registration, find_borders(registration.model, zone_map, self.samples, zone)
+        return find_borders(registration.model, zone_map, self.samples)
 
     def on_the_line(self) -> Array:
         """Pixels every ten rows."""
@@ -76,7 +74,7 @@ def test_the_line_is_where_the_plane_through_lens_and_fold_meets_the_picture(
     fold_deg: float, twist: float, bend: float
 ) -> None:
     scene = folded(fold_deg, twist=twist, bend=bend)
-    _, borders = scene.sorted()
+    borders = scene.sorted()
     (border,) = borders.borders
     assert border.told
     assert np.abs(beside(scene.line, border.line_px)).max() > 1.0  # px: the design's line will not do
@@ -96,7 +94,7 @@ def test_the_line_is_where_the_plane_through_lens_and_fold_meets_the_picture(
 def test_the_jump_is_that_of_two_plane_mirrors() -> None:
     """Closed form: the law of reflection at the two planes through the fold."""
     scene = folded(3.0)
-    _, borders = scene.sorted()
+    borders = scene.sorted()
     (border,) = borders.borders
     panels = [np.array(p) for p in roof(3.0, foot_mm=FOOT_MM, top_mm=TOP_MM)]
     mirror, lens = scene.built.mirror, scene.built.projector.placement.position_mm
@@ -170,7 +168,7 @@ def test_three_panels_that_meet_in_a_corner() -> None:
 
     samples = FoldedScan(model=built, rig=rig, shares=shares).samples()
     scene = Folded(design=build_model(rig, meshes={}), built=built, line=(apex, ends[0]), samples=samples)
-    _, borders = scene.sorted()
+    borders = scene.sorted()
     assert [border.told for border in borders.borders] == [True] * 3
     v, u = np.mgrid[: scene.size[1], : scene.size[0]]
     pixels = np.stack([u.ravel(), v.ravel()], axis=-1).astype(float)
@@ -193,7 +191,7 @@ def test_a_fold_that_throws_light_to_one_place_needs_no_line() -> None:
     line = tuple(picture_of(built, rig, np.array([[0.0, -120.0, 0.0], [0.0, 120.0, 0.0]])))
     scan = FoldedScan(model=built, rig=rig, shares=sharing([(line, 0, 1)], 2, BEAM_PX), by_zone=False)
     scene = Folded(design=design, built=built, line=line, samples=scan.samples())
-    _, borders = scene.sorted()
+    borders = scene.sorted()
     (border,) = borders.borders
     assert not border.told
     assert np.all(border.offset_px == 0.0)

@@ -12,6 +12,7 @@ from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.table_map.borders.band import bands_of
 from rigwarp.table_map.borders.border import Border, Sorted, sort_samples
 from rigwarp.table_map.samples import Samples
+from rigwarp.table_map.zones import assign_zones
 from rigwarp.tracing import OpticalModel
 
 _IN_DOUBT = 4.0  # sigmas of the line's place
@@ -82,18 +83,19 @@ class Borders:
         return found
 
 
-def find_borders(
-    model: OpticalModel, zone_map: NDArray[np.int16], samples: Samples, zone: NDArray[np.int64]
-) -> Borders:
-    """Find where the zones meet.
+def find_borders(model: OpticalModel, zone_map: NDArray[np.int16], samples: Samples) -> Borders:
+    """Find where the zones meet, and whose light each sample is.
 
     Parameters
     ----------
     model : the registered design, and `zone_map` (H, W) what it says.
     samples : N of them.
-    zone : (N,) whose they are by the design; kept away from the borders, and at those that the samples do not tell.
+
+    Notes
+    -----
+    Away from the borders, and at those with too few samples, `assign_zones` says whose it is.
     """
-    zone, sound = zone.copy(), np.ones(len(samples), bool)
+    sound, loose = np.ones(len(samples), bool), np.ones(len(samples), bool)
     found: list[Sorted] = []
     members = []
     bands = bands_of(model, zone_map)
@@ -107,6 +109,8 @@ def find_borders(
         if one is not None:
             found.append(one)
             members.append(near)
+            loose[near] = False
+    zone = assign_zones(model, zone_map, samples, doubtful=loose)
     borders = [one.border for one in found]
     for one, near in zip(found, members, strict=True):
         side = deepest(borders, samples.pixels_px[near], one.border.band.half_px)

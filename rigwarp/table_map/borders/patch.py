@@ -7,7 +7,7 @@ import numpy as np
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.robust import huber_weights, sigma_per_axis
 
-_MOST = 20_000  # samples tell a cubic well enough
+_MOST = 8_000  # samples tell a cubic well enough
 _PASSES = 4
 _RIDGE = 1e-9
 
