@@ -22,7 +22,10 @@ def print_fit(console: Console, made: FitMade) -> None:
             ("content area covered", f"{figures['coverage']:.1%}"),
             ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
-            *[(f"border of zones {b.band.zones[0]} and {b.band.zones[1]}", _border(b)) for b in made.table_map.borders],
+            *[
+                (f"border of zones {b.band.zones[0]} and {b.band.zones[1]}", border_told(b))
+                for b in made.table_map.borders
+            ],
             ("mirror figure", _figure(made.as_built)),
             *([("told by", heights_told(made.as_built))] if made.as_built else []),
             (
@@ -55,8 +58,8 @@ def _figure(as_built: AsBuilt | None) -> str:
     return f"{figures.rms_um:.0f} um rms, {figures.rms_without_power_um:.0f} um without power"
 
 
-def _border(border: Border) -> str:
-    """Where the built border runs."""
+def border_told(border: Border) -> str:
+    """Where the built border of two zones runs, for people."""
     figures = border_figures(border)
     if not border.told:
         return f"as designed: both zones send light to the same places, within {figures['jump_mm']:.2f} mm"

@@ -98,7 +98,7 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
     if fit.borders:
         tables.append(
             Rows(
-                rows=[row for border in fit.borders for row in _border_rows(border)],
+                rows=[row for border in fit.borders for row in border_rows(border)],
                 head=("Where the zones meet, as built", ""),
                 note="Beside the registered design's border, on the mirror. Each zone is fitted up to the built border "
                 "only; sigma there counts that the border may lie elsewhere.",
@@ -110,7 +110,8 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
     return tables
 
 
-def _border_rows(border: BorderRecord) -> list[tuple[str, str]]:
+def border_rows(border: BorderRecord) -> list[tuple[str, str]]:
+    """Where two zones meet as built, row by row."""
     name = "zones " + " and ".join(f"{zone:g}" for zone in border.zones or ())
     if not border.told:
         return [(f"{name}: not told, as designed; light jumps there by", quantity(border.jump_mm, "mm"))]
