@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from rigwarp.commands.fit_text import border_told
 from rigwarp.files import write_json
@@ -45,9 +46,10 @@ def test_a_border_reaches_the_report_with_its_numbers(tmp_path: Path) -> None:
     (record,) = FitRecord.read_any(path).borders
     assert record.zones == (0.0, 1.0)
     assert record.told
-    assert record.offset_mm is not None and abs(record.offset_mm - 1.25) < 1e-9
+    assert record.offset_mm == pytest.approx(1.25)
     # closed form: 0.5 mm over 47.5 mm
-    assert record.turned_deg is not None and abs(abs(record.turned_deg) - np.degrees(np.arctan(0.5 / 47.5))) < 1e-6
+    assert record.turned_deg is not None
+    assert abs(record.turned_deg) == pytest.approx(np.degrees(np.arctan(0.5 / 47.5)))
     rows = dict(border_rows(record))
     assert rows["zones 0 and 1: beside the designed border by"].startswith("1.25")
 
