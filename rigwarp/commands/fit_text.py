@@ -4,7 +4,7 @@ from typing import Any
 
 from rigwarp.as_built import AsBuilt
 from rigwarp.commands.console import Console
-from rigwarp.jobs.results.fit import FitMade, border_figures
+from rigwarp.jobs.results.fit import FitMade, border_record
 from rigwarp.table_map import Border
 from rigwarp.verification import MapBudget
 
@@ -18,8 +18,8 @@ def print_fit(console: Console, made: FitMade) -> None:
     console.say(f"Result {made.run} (now current)")
     console.table(
         [
-            ("table map, on samples held out", f"{figures['rms_mm']:.3f} mm rms, {figures['p95_mm']:.3f} mm P95"),
-            ("content area covered", f"{figures['coverage']:.1%}"),
+            ("table map, on samples held out", f"{figures.rms_mm:.3f} mm rms, {figures.p95_mm:.3f} mm P95"),
+            ("content area covered", f"{figures.coverage:.1%}"),
             ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
             *[
@@ -55,17 +55,17 @@ def _figure(as_built: AsBuilt | None) -> str:
     if as_built is None:
         return "not told by this scan"
     figures = as_built.figures
-    return f"{figures.rms_um:.0f} um rms, {figures.rms_without_power_um:.0f} um without power"
+    return f"{figures.rms_um:.0f} µm rms, {figures.rms_without_power_um:.0f} µm without power"
 
 
 def border_told(border: Border) -> str:
     """Where the built border of two zones runs, for people."""
-    figures = border_figures(border)
+    figures = border_record(border)
     if not border.told:
-        return f"as designed: both zones send light to the same places, within {figures['jump_mm']:.2f} mm"
+        return f"as designed: both zones send light to the same places, within {figures.jump_mm:.2f} mm"
     return (
-        f"{abs(figures['offset_mm']):.2f} mm beside the designed one on the mirror, turned by "
-        f"{abs(figures['turned_deg']):.2f} deg, known to {figures['sigma_px']:.1f} projector px"
+        f"{abs(figures.offset_mm or 0.0):.2f} mm beside the designed one on the mirror, turned by "
+        f"{abs(border.turned_deg):.2f} deg, known to {figures.sigma_px:.1f} projector px"
     )
 
 

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from rigwarp.commands.fit_text import border_told
-from rigwarp.files import write_json
 from rigwarp.files.records import FitRecord
-from rigwarp.jobs.results.fit import border_figures
+from rigwarp.jobs.results.fit import border_record
 from rigwarp.reports.sections.table_map import border_rows
 from rigwarp.table_map import Border
 from rigwarp.table_map.borders.band import Band
@@ -42,7 +41,7 @@ def straight_border(*, told: bool) -> Border:
 
 def test_a_border_reaches_the_report_with_its_numbers(tmp_path: Path) -> None:
     path = tmp_path / "fit.json"
-    write_json(path, {"borders": [border_figures(straight_border(told=True))]}, format="rigwarp fit")
+    FitRecord(borders=(border_record(straight_border(told=True)),)).write(path)
     (record,) = FitRecord.read_any(path).borders
     assert record.zones == (0.0, 1.0)
     assert record.told

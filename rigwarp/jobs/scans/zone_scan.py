@@ -14,6 +14,7 @@ from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, complete_runs, interrupted_run, read_decoded, read_start
 from rigwarp.files.names import DECODED_FILE, SCANS
+from rigwarp.files.records import ScanSettings
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import (
@@ -26,7 +27,7 @@ from rigwarp.jobs.scans.scan_runs import (
     options_of,
     take_scan,
 )
-from rigwarp.jobs.scans.zones import ZONES_SOURCE, zones_of, zones_source
+from rigwarp.jobs.scans.zones import DESIGN, ZONES_SOURCE, zones_of, zones_source
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,14 +104,15 @@ def _taken(
 def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTaken]:
     """The interrupted scan and those of the zones that were still to come; finished ones of its group are read."""
     run = _interrupted(folder)
-    settings = read_start(run)["settings"]
-    group = str(settings.get("group", ""))
-    note = {key: settings[key] for key in (RAISED, RAISED_BOARD) if key in settings}
-    source = str(settings.get(ZONES_SOURCE, zones_source(folder)))
-    numbers = settings["zones"] if group else [0]
+    settings = read_start(run).scan
+    group = settings.group or ""
+    noted = {RAISED: settings.raised_mm, RAISED_BOARD: settings.raised_board}
+    note = {key: value for key, value in noted.items() if value is not None}
+    numbers = [int(zone) for zone in settings.zones or ()] if group else [0]
+    source = settings.zones_source or zones_source(folder)
     zones = _Zones(group=group, numbers=numbers, map=zones_of(folder, source), source=source, note=note)
     done = dict(_finished(folder, group)) if group else {}
-    stopped_at = settings.get("zone", 0)
+    stopped_at = settings.zone or 0
     taken = []
     for number in zones.numbers:
         if number in done:
@@ -124,27 +126,27 @@ def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTa
 
 def _interrupted(folder: RigFolder) -> Path:
     run = interrupted_run(folder.root / SCANS)
-    start = read_start(run) if run is not None else {}
-    if run is None or start.get("command") != COMMAND:
+    start = read_start(run) if run is not None else None
+    if run is None or start is None or start.command != COMMAND:
         raise InputError(f"{folder.root}: found no scan that was interrupted after the last finished one. Begin a new "
                          f"one: rigwarp scan {folder.root}")  # fmt: skip
-    if start.get("rig_hash") != folder.rig_hash:
+    if start.rig_hash != folder.rig_hash:
         raise InputError(f"{run}: was begun with another rig.toml. Begin a new scan: rigwarp scan {folder.root}")
     return run
 
 
-def lit_by(bench: Bench, zone_map: NDArray[np.int16], settings: Mapping[str, Any]) -> Bench:
+def lit_by(bench: Bench, zone_map: NDArray[np.int16], settings: ScanSettings) -> Bench:
     """The bench as it was for a scan with such settings: with one zone lit only, or everything.
 
     `zone_map` (H, W) is what `zones_of` says.
     """
-    number = int(settings.get("zone", 0))
-    return _Zones(group=str(settings.get("group", "")), numbers=[number], map=zone_map, source="").lit(bench, number)
+    number = int(settings.zone or 0)
+    return _Zones(group=settings.group or "", numbers=[number], map=zone_map, source=DESIGN).lit(bench, number)
 
 
 def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
     """Zone and scan of the finished runs of a group."""
     for run in complete_runs(folder.root / SCANS):
-        settings = read_start(run).get("settings", {})
-        if settings.get("group") == group:
-            yield settings["zone"], ScanTaken(run=run, decoded=read_decoded(run / DECODED_FILE), scan_s=0, decode_s=0)
+        settings = read_start(run).scan
+        if settings.group == group and settings.zone is not None:
+            yield int(settings.zone), ScanTaken(run=run, decoded=read_decoded(run / DECODED_FILE), scan_s=0, decode_s=0)
