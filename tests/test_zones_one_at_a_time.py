@@ -14,7 +14,7 @@ from rigwarp.files import complete_runs, current_result, open_rig, read_map, rea
 from rigwarp.jobs.demo import map_against_truth
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.scans.raised_check import check_unmoved
-from rigwarp.jobs.scans.zone_scan import zones_of
+from rigwarp.jobs.scans.zones import zones_of
 
 
 class Screen:

@@ -12,7 +12,7 @@ from rigwarp.commands.options import AcceptOption, JsonOption, RigArgument
 from rigwarp.commands.verify_text import verdict_record
 from rigwarp.files import open_rig
 from rigwarp.jobs.checks.verify import require_passed
-from rigwarp.jobs.results.fit import fit_rig, not_current
+from rigwarp.jobs.results.fit import border_record, fit_rig, not_current
 from rigwarp.jobs.samples.material import material_shares
 
 
@@ -45,6 +45,7 @@ def fit(
             "current": made.current,
             "verdict": verdict_record(made.verdict),
             "table_map": made.figures.to_dict(),
+            "borders": [border_record(border).to_dict() for border in made.table_map.borders],
             "as_built": as_built_figures(made.as_built),
             "material": [asdict(share) for share in shares],
             "verification": None,  # nothing was shown on the table yet

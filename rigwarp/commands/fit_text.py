@@ -5,7 +5,8 @@ from typing import Any
 from rigwarp.as_built import AsBuilt
 from rigwarp.as_built.describe.deciding import deciders_in_words
 from rigwarp.commands.console import Console
-from rigwarp.jobs.results.fit import FitMade
+from rigwarp.jobs.results.fit import FitMade, border_record
+from rigwarp.table_map import Border
 from rigwarp.verification import MapBudget
 
 STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total")
@@ -22,6 +23,10 @@ def print_fit(console: Console, made: FitMade) -> None:
             ("content area covered", f"{figures.coverage:.1%}"),
             ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
+            *[
+                (f"border of zones {b.band.zones[0]} and {b.band.zones[1]}", border_told(b))
+                for b in made.table_map.borders
+            ],
             ("mirror figure", _figure(made.as_built)),
             *([("told by", heights_told(made.as_built))] if made.as_built else []),
             *_what_would_tell(made.as_built),
@@ -60,6 +65,17 @@ def _figure(as_built: AsBuilt | None) -> str:
 def _what_would_tell(built: AsBuilt | None) -> list[tuple[str, str]]:
     """What would tell the mirror's power, where the scan does not."""
     return [] if built is None or built.deciders is None else [("its power", deciders_in_words(built.deciders))]
+
+
+def border_told(border: Border) -> str:
+    """Where the built border of two zones runs, for people."""
+    figures = border_record(border)
+    if not border.told:
+        return f"as designed: both zones send light to the same places, within {figures.jump_mm:.2f} mm"
+    return (
+        f"{abs(figures.offset_mm or 0.0):.2f} mm beside the designed one on the mirror, turned by "
+        f"{abs(border.turned_deg):.2f} deg, known to {figures.sigma_px:.1f} projector px"
+    )
 
 
 def heights_told(built: AsBuilt) -> str:

@@ -4,12 +4,14 @@ Samples (camera pixels with a decoded projector position and a place on the tabl
 the design's pose is registered to them, and a smooth residual surface per zone takes up what is left.
 """
 
+from rigwarp.table_map.borders import Border
 from rigwarp.table_map.fit import HeldOut, TableMapFit, fit_table_map
 from rigwarp.table_map.inverse import InverseMap, invert
 from rigwarp.table_map.registration import Registration, mounting_tolerances, register, rig_tolerances
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples, samples_from_scan
 
 __all__ = [
+    "Border",
     "HeldOut",
     "InverseMap",
     "Registration",

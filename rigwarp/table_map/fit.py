@@ -9,6 +9,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.table_map.borders import Border, Borders, find_borders
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.misfit import HeldSamples, Misfit, find_misfit, join_held, judged_sigma
 from rigwarp.table_map.registration import Registration, register
@@ -65,6 +66,7 @@ class TableMapFit:
     registration : how the design had to be moved.
     held_out : the honest residual.
     not_proven : why the held-out samples do not bear the stated sigma out, and where; empty if they do.
+    borders : where the zones meet as built.
     cells : the averaged samples, (N) of them, with `cell_sigma_mm` (N,) and `cell_zone` (N,).
     samples_used, samples_offered : camera pixels.
     """
@@ -77,6 +79,7 @@ class TableMapFit:
     registration: Registration
     held_out: HeldOut
     not_proven: str
+    borders: tuple[Border, ...]
     cells: Samples
     cell_sigma_mm: Array
     cell_zone: NDArray[np.int64]
@@ -113,35 +116,37 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
     MeasurementError
         If no zone has enough samples.
     """
-    zone = assign_zones(model, trace_map(model).zone, samples)
-    registration = _register(model, samples, zone, tolerances)
+    registration = _register(model, samples, tolerances)
     design = trace_map(registration.model)
-    zone = assign_zones(registration.model, design.zone, samples)
+    borders = find_borders(registration.model, design.zone, samples)
     fits = [
         fit
-        for number in np.unique(zone)
-        if (fit := _fit_zone(registration.model, int(number), samples.only(zone == number))) is not None
+        for number in np.unique(borders.zone[borders.zone >= 0])
+        if (fit := _fit_zone(registration.model, int(number), samples, borders)) is not None
     ]
     if not fits:
         raise MeasurementError(
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
             "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"
         )
-    return _assemble(fits, registration, design, len(samples), camera)
+    return _assemble(fits, borders, registration, design, len(samples), camera)
 
 
-def _register(model: OpticalModel, samples: Samples, zone: NDArray[np.int64], tolerances: Array) -> Registration:
-    every = max(1, len(samples) // 20_000)
-    thin = samples.only(np.arange(0, len(samples), every))
-    return register(model, thin.pixels_px, thin.table_mm, zone[::every], tolerances)
+def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Registration:
+    thin = samples.only(np.arange(0, len(samples), max(1, len(samples) // 20_000)))
+    zone = assign_zones(model, trace_map(model).zone, thin)
+    return register(model, thin.pixels_px, thin.table_mm, zone, tolerances)
 
 
-def _fit_zone(model: OpticalModel, zone: int, offered: Samples) -> _ZoneFit | None:
-    rim = _on_the_rim(offered.pixels_px, model.projector.resolution)
+def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders) -> _ZoneFit | None:
+    own = borders.zone == zone
+    offered = everything.only(own)
+    rim = _on_the_rim(offered.pixels_px, model.projector.resolution) | offered.cut | ~borders.sound[own]
     samples = offered.only(~rim) if rim.any() else offered
     if len(samples) < _MIN_CELLS:
         return None
-    field = design_field(model, zone, samples.pixels_px)
+    reach_px = borders.reach_px(zone)
+    field = design_field(model, zone, np.concatenate([samples.pixels_px, reach_px]))
     table_mm, slope = field.table_and_slope_mm(samples.pixels_px)
     residual = samples.table_mm - table_mm
     size = np.hypot(*residual.T)
@@ -156,7 +161,7 @@ def _fit_zone(model: OpticalModel, zone: int, offered: Samples) -> _ZoneFit | No
         return None
     # the mean residual is added to the design at the mean pixel: a mean of positions would feel the map's curvature
     cells = replace(cells, table_mm=field.table_mm(cells.pixels_px) + mean_residual)
-    surface = smooth_surface(cells.pixels_px, mean_residual, sigma, cell_px=_KNOT_PX)
+    surface = smooth_surface(cells.pixels_px, mean_residual, sigma, cell_px=_KNOT_PX, reach_px=reach_px)
     # the surface hardly varies within a cell
     left_mm = np.hypot(*(residual - surface.value(cells.pixels_px)[cell]).T)
     agrees = (left_mm < _STRAY_MM) & (cell >= 0)
@@ -178,12 +183,19 @@ def _on_the_rim(pixels_px: Array, resolution: tuple[int, int]) -> BoolArray:
 
 
 def _assemble(
-    fits: list[_ZoneFit], registration: Registration, design: PixelMap, offered: int, camera: CameraModel
+    fits: list[_ZoneFit],
+    borders: Borders,
+    registration: Registration,
+    design: PixelMap,
+    offered: int,
+    camera: CameraModel,
 ) -> TableMapFit:
     shape = design.zone.shape
     samples = join_samples([f.samples for f in fits])
     measured, answered = support(samples, design, [f.zone for f in fits])
     owner = zone_owners(samples, np.concatenate([np.full(len(f.samples), f.zone) for f in fits]), shape)
+    borders.draw(owner)
+    answered = borders.bridge(answered, design.answered)
     table_mm, (decode, random) = np.full((*shape, 2), np.nan), np.full((2, *shape), np.nan)
     for fit in fits:
         here = answered & (owner == fit.zone)
@@ -192,6 +204,7 @@ def _assemble(
         table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.value(pixels)
         decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, fit.misfit(shape), shape))
     answered &= np.isfinite(table_mm).all(axis=-1)
+    random = np.sqrt(random**2 + borders.doubt_mm2(owner))
     common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered)
     table_map = PixelMap(
         x_mm=np.where(answered, table_mm[..., 0], np.nan),
@@ -212,6 +225,7 @@ def _assemble(
         registration=registration,
         held_out=_held_out(held, held_sigma),
         not_proven=_not_proven(held, held_sigma),
+        borders=tuple(borders.borders),
         cells=cells,
         cell_sigma_mm=np.concatenate([f.sigma_mm for f in fits]),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),

@@ -1,11 +1,12 @@
 """Samples of the map: which projector position was seen at which place on the table."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter, minimum_filter
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded
@@ -17,6 +18,7 @@ _MIN_SAMPLES = 500
 _OUTLIER_SIGMAS = 6.0
 _FEW = 100_000  # samples tell a median well enough
 _PASSES = 3
+_EDGE_PX = 7  # three on either side of a pixel
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,6 +33,8 @@ class Samples:
     light : (N,) relative light there at white.
     camera_px : (N, 2) the camera position that saw it.
     count : (N,) how many camera pixels each sample stands for.
+    cut : (N,) whether the picture ended so near to it that blur mixed its stripes with darkness, which draws positions
+        inwards by up to 0.15 px: it says that light arrives, not where.
     """
 
     pixels_px: Array
@@ -39,6 +43,11 @@ class Samples:
     light: Array
     camera_px: Array
     count: NDArray[np.int64]
+    cut: BoolArray = field(default_factory=lambda: np.zeros(0, bool))
+
+    def __post_init__(self) -> None:
+        if not len(self.cut):
+            object.__setattr__(self, "cut", np.zeros(len(self), bool))
 
     def __len__(self) -> int:
         return len(self.pixels_px)
@@ -52,13 +61,15 @@ class Samples:
             light=self.light[which],
             camera_px=self.camera_px[which],
             count=self.count[which],
+            cut=self.cut[which],
         )
 
 
-def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table) -> Samples:
+def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table, lit: BoolArray | None = None) -> Samples:
     """One sample per decoded camera pixel that looks at the table region.
 
-    What lies outside the region may be the floor, at another height, and is left out.
+    What lies outside the region may be the floor, at another height, and is left out. `lit` (H, W) is the part of the
+    projector picture that was shown, by default all of it.
 
     Raises
     ------
@@ -77,14 +88,23 @@ def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table) -> Sa
             "rig.toml"
         )
     v, u = v[keep], u[keep]
+    pixels_px = np.stack([decoded.u_px[v, u], decoded.v_px[v, u]], axis=-1).astype(float)
     return Samples(
-        pixels_px=np.stack([decoded.u_px[v, u], decoded.v_px[v, u]], axis=-1).astype(float),
+        pixels_px=pixels_px,
         sigma_px=np.stack([decoded.sigma_u_px[v, u], decoded.sigma_v_px[v, u]], axis=-1).astype(float),
         table_mm=table_mm[keep],
         light=decoded.light[v, u].astype(float),
         camera_px=camera_px[keep],
         count=np.ones(np.count_nonzero(keep), np.int64),
+        cut=np.zeros(len(pixels_px), bool) if lit is None else _at_the_edge(lit, pixels_px),
     )
+
+
+def _at_the_edge(lit: BoolArray, pixels_px: Array) -> BoolArray:
+    """(N,) whether the edge of what is lit (H, W) runs within three pixels of a position."""
+    edge = maximum_filter(lit, _EDGE_PX) != minimum_filter(lit, _EDGE_PX)
+    u, v = (np.clip(np.rint(p).astype(int), 0, n - 1) for p, n in zip(pixels_px.T, lit.shape[::-1], strict=True))
+    return np.asarray(edge[v, u])
 
 
 def join_samples(parts: Sequence[Samples]) -> Samples:
@@ -100,6 +120,7 @@ def join_samples(parts: Sequence[Samples]) -> Samples:
         light=joined("light"),
         camera_px=joined("camera_px"),
         count=np.concatenate([part.count for part in parts]),
+        cut=np.concatenate([part.cut for part in parts]),
     )
 
 

@@ -63,7 +63,9 @@ class SmoothSurface:
         return np.sqrt(np.maximum(_quadratic_form(basis, self._inverse_band), 0.0))
 
 
-def smooth_surface(pixels_px: Array, values_mm: Array, sigma_mm: Array, *, cell_px: float) -> SmoothSurface:
+def smooth_surface(
+    pixels_px: Array, values_mm: Array, sigma_mm: Array, *, cell_px: float, reach_px: Array | None = None
+) -> SmoothSurface:
     """Fit a surface to scattered values.
 
     Parameters
@@ -72,8 +74,11 @@ def smooth_surface(pixels_px: Array, values_mm: Array, sigma_mm: Array, *, cell_
     values_mm : (N, 2) values.
     sigma_mm : (N,) 1-sigma of each, per axis.
     cell_px : knot spacing.
+    reach_px : (M, 2), optional
+        Positions beyond the values for which the surface will be asked, too.
     """
-    blank = _blank_spline(pixels_px, cell_px)
+    asked = pixels_px if reach_px is None else np.concatenate([pixels_px, reach_px])
+    blank = _blank_spline(asked, cell_px)
     basis = blank.design_matrix(pixels_px[:, 0], pixels_px[:, 1])
     weight = 1.0 / sigma_mm**2
     held = _held_out_tiles(pixels_px, cell_px)

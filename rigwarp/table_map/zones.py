@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.table_map.registration import trace_zones
 from rigwarp.table_map.samples import Samples
@@ -19,8 +19,13 @@ _CLEARLY = 3.0  # times nearer to where another zone throws the pixel ...
 _CLEARLY_MM = 3.0  # ... and by at least this much: then it is the other zone's
 
 
-def assign_zones(model: OpticalModel, zone_map: NDArray[np.int16], samples: Samples) -> NDArray[np.int64]:
-    """(N,) zone of each sample: by the design map (H, W), or by where it landed when that speaks clearly against it."""
+def assign_zones(
+    model: OpticalModel, zone_map: NDArray[np.int16], samples: Samples, *, doubtful: BoolArray | None = None
+) -> NDArray[np.int64]:
+    """(N,) zone of each sample: by the design map (H, W), or by where it landed when that speaks clearly against it.
+
+    `doubtful` (N,) are those whose place is looked at, by default all.
+    """
     lit = np.unique(zone_map[zone_map != NO_LIGHT])
     if len(lit) == 1:
         return np.full(len(samples), int(lit[0]), np.int64)
@@ -28,7 +33,7 @@ def assign_zones(model: OpticalModel, zone_map: NDArray[np.int16], samples: Samp
     u, v = _indices(samples.pixels_px, zone_map.shape)
     zone = filled[v, u].copy()
     numbers = np.unique(filled)
-    unsure = np.flatnonzero(away[v, u] < _UNSURE_PX)
+    unsure = np.flatnonzero((away[v, u] < _UNSURE_PX) & (True if doubtful is None else doubtful))
     if len(numbers) < 2 or not len(unsure):
         return zone
     pixels, table = samples.pixels_px[unsure], samples.table_mm[unsure]

@@ -49,7 +49,7 @@ from rigwarp.files import RigFolder, open_rig  # noqa: E402
 from rigwarp.jobs.checks.verify import require_passed  # noqa: E402
 from rigwarp.jobs.design import design_map, design_model  # noqa: E402
 from rigwarp.jobs.results.fit import content_coverage  # noqa: E402
-from rigwarp.jobs.scans.zone_scan import zones_of  # noqa: E402
+from rigwarp.jobs.scans.zones import zones_of  # noqa: E402
 from rigwarp.patterns import PatternSet, fast_set  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.table_map import (  # noqa: E402
@@ -240,7 +240,7 @@ class _RigBench:
             decoder = Decoder(self._patterns)
             for photo in pile:
                 decoder.add(photo)
-            samples.append(samples_from_scan(decoder.finish(), camera, folder.rig.table))
+            samples.append(samples_from_scan(decoder.finish(), camera, folder.rig.table, self._masks[number]))
         return fit_table_map(design_model(folder), join_samples(samples), camera, rig_tolerances(folder.rig))
 
 

@@ -10,7 +10,7 @@ from rigwarp.as_built.solve.linearised import N_MOUNT, N_OPTICS, LitPixels, land
 from rigwarp.camera import CameraModel
 from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.decode import Decoded
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table
 from rigwarp.table_map import Samples, fit_table_map, join_samples, samples_from_scan
 from rigwarp.tracing import OpticalModel
@@ -65,6 +65,7 @@ def raised_scan(
     table: Table,
     tolerances: Array,
     moved_sigma_mm: float,
+    lit: Sequence[BoolArray | None] | None = None,
 ) -> RaisedScan:
     """What a decoded scan on a board says, as the joint fit needs it.
 
@@ -76,6 +77,7 @@ def raised_scan(
     table : the table below; what lies beyond its region on the board is left out.
     tolerances : (12,) of the mounting.
     moved_sigma_mm : see `RaisedScan`.
+    lit : the part of the projector picture that each of `decoded` showed, None for all of it.
 
     Raises
     ------
@@ -85,7 +87,8 @@ def raised_scan(
     height = model.table_height_mm
     over = board.camera_over(camera, height_mm=height)
     flat = replace(table, height_mm=0.0)
-    samples = join_samples([samples_from_scan(one, over, flat) for one in decoded])
+    parts = zip(decoded, lit or [None] * len(decoded), strict=True)
+    samples = join_samples([samples_from_scan(one, over, flat, part) for one, part in parts])
     samples = replace(samples, table_mm=board.to_table(samples.table_mm, height_mm=height))
     above = replace(model, table_height_mm=height + board.rise_mm)
     found = fit_table_map(above, samples, replace(camera, covariance=None), tolerances)

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rigwarp.files.records.record import Block, Flag, Number, Part, Record, Text, Texts, finite
+from rigwarp.files.records.record import Block, Flag, Number, Numbers, Part, Record, Text, Texts, finite
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,12 +53,32 @@ class VerdictRecord(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
+class BorderRecord(Part):
+    """Where two zones of the mirror meet as built, against the registered design.
+
+    `offset_mm` on the mirror and `offset_px` in the projector picture: the middle of the line beside the designed one,
+    positive towards the second zone; `turned_deg` how much it is turned; `largest_px` the most anywhere. `jump_mm`:
+    how far apart the zones send light there. `told` False: too little to find the line, the designed one is used.
+    """
+
+    zones: Numbers = None
+    told: bool | None = None
+    offset_mm: Number = None
+    turned_deg: Number = None
+    offset_px: Number = None
+    largest_px: Number = None
+    sigma_px: Number = None
+    jump_mm: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class FitRecord(Record):
     """fit.json.
 
     Attributes
     ----------
     table_map, registration : figures of the map and of where its fit began.
+    borders : of a mirror of several zones.
     samples, decode : how many samples there were and were used; what the decoder did, per scan where there are several.
     seconds : time taken, by stage.
     camera : what older results say of their camera.
@@ -70,6 +90,7 @@ class FitRecord(Record):
 
     table_map: MapFigures | None = None
     registration: RegistrationRecord | None = None
+    borders: tuple[BorderRecord, ...] = ()
     samples: Block = None
     decode: Block = None
     seconds: Block = None

@@ -23,7 +23,7 @@ from rigwarp.files import (
     write_prewarp,
 )
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS, SCANS
-from rigwarp.files.records import FitRecord, MapFigures, RegistrationRecord, VerdictRecord
+from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import stamped_ahead
 from rigwarp.jobs.design import design_map, design_model
@@ -32,9 +32,10 @@ from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
 from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.scan_runs import scan_figures
+from rigwarp.jobs.scans.zones import shown_in
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
-from rigwarp.table_map import TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan
+from rigwarp.table_map import Border, TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan
 from rigwarp.tracing import trace_map
 from rigwarp.verification import MapBudget
 from rigwarp.verification.verdict import Verdict, judge_fit
@@ -104,7 +105,11 @@ def fit_scans(
         model = design_model(folder)
         tolerances = rig_tolerances(folder.rig)
         clock = _Laps(start)
-        samples = join_samples([samples_from_scan(one, camera, folder.rig.table) for one in decoded])
+        sampled = [
+            samples_from_scan(one, camera, folder.rig.table, shown_in(scan))
+            for one, scan in zip(decoded, scans, strict=True)
+        ]
+        samples = join_samples(sampled)
         table_map = fit_table_map(model, samples, camera, tolerances)
         clock.lap("fit")
         advance()
@@ -195,6 +200,20 @@ def held_out_figures(rig: Rig, table_map: TableMapFit) -> MapFigures:
     return MapFigures.of(table_map.held_out, coverage=coverage, not_proven=table_map.not_proven)
 
 
+def border_record(border: Border) -> BorderRecord:
+    """What is reported of a border between zones."""
+    return BorderRecord(
+        zones=tuple(float(zone) for zone in border.band.zones),
+        told=border.told,
+        offset_mm=float(np.nan_to_num(np.nanmedian(border.offset_mm))),
+        turned_deg=border.turned_deg,
+        offset_px=float(np.median(border.offset_px)),
+        largest_px=float(np.abs(border.offset_px).max()),
+        sigma_px=float(np.median(border.sigma_px)),
+        jump_mm=float(np.median(border.jump_mm)),
+    )
+
+
 def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     """Share of the projector pixels that the registered design sends to the content area which the map has measured."""
     design = trace_map(table_map.registration.model)
@@ -221,6 +240,7 @@ def _fit_record(
     return FitRecord(
         table_map=figures,
         registration=RegistrationRecord.of(table_map.registration, shifts=shifts),
+        borders=tuple(border_record(border) for border in table_map.borders),
         samples={"offered": table_map.samples_offered, "used": table_map.samples_used},
         decode=scans if len(decoded) > 1 else scans["scan 1"],
         seconds=seconds,

@@ -15,6 +15,7 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.robust import chi_squared_limit
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.chosen_scans import RaisedRuns, raised_scans
+from rigwarp.jobs.scans.zones import shown_in
 from rigwarp.table_map import TableMapFit
 from rigwarp.tracing import OpticalModel
 
@@ -94,6 +95,7 @@ def _together(
             table=folder.rig.table,
             tolerances=tolerances,
             moved_sigma_mm=found.moved_sigma_mm,
+            lit=[shown_in(run) for run in found.runs],
         )
     except MeasurementError as error:
         progress.note(f"The scan on the raised board is not used: {error}")

@@ -8,26 +8,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt
 
 from rigwarp.capture import can_resume
 from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
-from rigwarp.files import (
-    RigFolder,
-    complete_runs,
-    current_result,
-    interrupted_run,
-    read_decoded,
-    read_map,
-    read_photo,
-    read_start,
-    rig_locked,
-)
-from rigwarp.files.names import DECODED_FILE, MAP_FILE, SCANS, ZONES_FILE
-from rigwarp.files.records import MapOrigin
+from rigwarp.files import RigFolder, complete_runs, interrupted_run, read_decoded, read_start, rig_locked
+from rigwarp.files.names import DECODED_FILE, SCANS
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import (
     COMMAND,
@@ -39,6 +26,7 @@ from rigwarp.jobs.scans.scan_runs import (
     options_of,
     take_scan,
 )
+from rigwarp.jobs.scans.zones import zones_of, zones_then
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,7 +113,7 @@ def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTa
     noted = {RAISED: settings.raised_mm, RAISED_BOARD: settings.raised_board}
     note = {key: value for key, value in noted.items() if value is not None}
     numbers = [int(zone) for zone in settings.zones or ()] if group else [0]
-    zones = _Zones(group=group, numbers=numbers, map=_zones_then(folder, run), note=note)
+    zones = _Zones(group=group, numbers=numbers, map=zones_then(folder, run), note=note)
     done = dict(_finished(folder, group)) if group else {}
     stopped_at = settings.zone or 0
     taken = []
@@ -154,13 +142,7 @@ def lit_again(folder: RigFolder, bench: Bench, run: Path) -> Bench:
     """The bench as it was for a scan: with one zone lit only, or everything."""
     settings = read_start(run).scan
     number, group = int(settings.zone or 0), settings.group or ""
-    return _Zones(group=group, numbers=[number], map=_zones_then(folder, run)).lit(bench, number)
-
-
-def _zones_then(folder: RigFolder, run: Path) -> NDArray[np.int16]:
-    """(H, W) by which the zones were told apart for a scan: a fit since then may know better where they part."""
-    kept = run / ZONES_FILE
-    return read_photo(kept).astype(np.int16) if kept.is_file() else zones_of(folder)
+    return _Zones(group=group, numbers=[number], map=zones_then(folder, run)).lit(bench, number)
 
 
 def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
@@ -169,20 +151,3 @@ def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
         settings = read_start(run).scan
         if settings.group == group and settings.zone is not None:
             yield int(settings.zone), ScanTaken(run=run, decoded=read_decoded(run / DECODED_FILE), scan_s=0, decode_s=0)
-
-
-def zones_of(folder: RigFolder) -> NDArray[np.int16]:
-    """(H, W) zone of each projector pixel: as measured last, or as designed.
-
-    A pixel whose light is not known to reach the table goes with the nearest zone: where only the pixels before it are
-    lit, their edge blurs into what is measured, on a raised board in the midst of it.
-    """
-    try:
-        measured, header = read_map(current_result(folder.root) / MAP_FILE, resolution=folder.rig.projector.resolution)
-        known = measured.zone if MapOrigin.from_dict(header).rig_hash == folder.rig_hash else design_map(folder).zone
-    except InputError:
-        known = design_map(folder).zone
-    if (known == NO_LIGHT).all():
-        return known
-    row, column = distance_transform_edt(known == NO_LIGHT, return_distances=False, return_indices=True)
-    return np.asarray(known[row, column], np.int16)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from rigwarp.files.records import MapFigures, RegistrationRecord
+from rigwarp.files.records import BorderRecord, MapFigures, RegistrationRecord
 from rigwarp.geometry import PixelMap
 from rigwarp.reports.figures import table_map as figures_map
 from rigwarp.reports.figures.residuals import residual_vectors
@@ -93,10 +93,34 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
                 detail=True,
             )
         )
+    if fit.borders:
+        tables.append(
+            Rows(
+                rows=[row for border in fit.borders for row in border_rows(border)],
+                head=("Where the zones meet, as built", ""),
+                note="Beside the registered design's border, on the mirror. Each zone is fitted up to the built border "
+                "only; sigma there counts that the border may lie elsewhere.",
+            )
+        )
     decode = {key: block for key, block in (("samples", fit.samples), ("decode", fit.decode)) if block is not None}
     if decode:
         tables.append(Rows(rows=flat_rows(decode), head=("Decoding of the scan", ""), detail=True))
     return tables
+
+
+def border_rows(border: BorderRecord) -> list[tuple[str, str]]:
+    """Where two zones meet as built, row by row."""
+    name = "zones " + " and ".join(f"{zone:g}" for zone in border.zones or ())
+    if not border.told:
+        return [(f"{name}: not told, as designed; light jumps there by", quantity(border.jump_mm, "mm"))]
+    return [
+        (f"{name}: beside the designed border by", quantity(border.offset_mm, "mm")),
+        ("turned by", quantity(border.turned_deg, "°")),
+        ("in the projector picture, in the middle", quantity(border.offset_px, "px")),
+        ("at most", quantity(border.largest_px, "px")),
+        ("known to (1-sigma)", quantity(border.sigma_px, "px")),
+        ("light jumps there by", quantity(border.jump_mm, "mm")),
+    ]
 
 
 def _residual_note(figures: MapFigures) -> str:

@@ -1,0 +1,279 @@
+"""The built border of two zones: whose light each sample is, where the line runs, and how near to it samples are sound.
+
+A sample belongs to the zone whose surface explains its place on the table. The surfaces are fitted to samples well
+inside their zones first and to all that are theirs afterwards. The line is where the light changes over
+(`light_profile`). Near it light mixes: the stripes' blur draws positions towards the brighter side, and where both
+pieces light one spot of the table what is decoded is neither's. So a zone's samples are fitted only from where, coming
+from the line, they are as many and as bright as further inside.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.geometry.robust import HUBER, huber_weights
+from rigwarp.table_map.borders.band import Band
+from rigwarp.table_map.borders.light_profile import LightProfile, line_by_light
+from rigwarp.table_map.borders.patch import Patch, fit_patch, powers
+from rigwarp.table_map.registration import trace_zones
+from rigwarp.table_map.samples import Samples
+from rigwarp.tracing import OpticalModel
+
+_FEWEST = 200  # samples of a zone beside the strip's middle
+_DEGREE = 3
+_LIGHT_DEGREE = 2
+_ROUNDS = 2
+_SIGMAS = 8.0  # from a surface, or ...
+_STRAY_PX = 1.0  # ... this many pixels' light: what blur and a mask's edge do to positions
+_APART = 3.0  # an explanation counts when the other is so many times as far off
+_SEPARABLE = 6.0  # sigmas of the samples that the two surfaces have to be apart
+_LINE_DEGREE = 3
+_LINE_PASSES = 4
+_UNTOLD = 0.5  # of the half width: 1-sigma of a border that nothing tells
+# Of the half width, 1-sigma of the line's terms by their degree: a pinhole's picture of a straight fold is straight.
+_LINE_PRIOR = (1.0, 1.0, 0.1, 0.03)
+_SYSTEMATIC_PX = 0.25  # by which a profile of light may be drawn to one side
+_TOGETHER = 3.0  # what moves one stretch's estimate may move its neighbours'
+_STEPS = 13  # of the distance up to the half width, for counting samples
+_SOUND_COUNT = 0.8  # share of the usual count, and ...
+_SOUND_LIGHT = 0.1  # ... how far from the usual light
+_IN_A_ROW = 3  # steps that are sound
+
+
+@dataclass(frozen=True, kw_only=True)
+class Border:
+    """Where two zones meet as built.
+
+    Attributes
+    ----------
+    band : the strip around the designed border.
+    told : whether the samples tell where it is; if not, the two zones send light to the same places there and it stays
+        where the design has it.
+    line_px : (n, 2) points of the design's border, one per stretch.
+    offset_px : (n,) from there to the built border, positive towards the second zone.
+    sigma_px : (n,) 1-sigma of that.
+    offset_mm : (n,) the same on the mirror, NaN beside it; and `line_mm` (n, 3) the points there, mirror frame.
+    jump_mm : (n,) how far from each other the two zones send light at the border.
+    """
+
+    band: Band
+    told: bool
+    line_px: Array
+    offset_px: Array
+    sigma_px: Array
+    offset_mm: Array
+    line_mm: Array
+    jump_mm: Array
+    _terms: Array
+
+    def margin(self, pixels_px: Array) -> Array:
+        """(N,) distance from the built border, negative in the first zone; infinite far off."""
+        distance = self.band.distance(pixels_px)
+        near = np.isfinite(distance)
+        distance[near] -= _line_basis(self.band, pixels_px[near]) @ self._terms
+        return distance
+
+    @property
+    def turned_deg(self) -> float:
+        """How much the built line is turned on the mirror against the designed one; 0 for a line of one point."""
+        known = np.isfinite(self.offset_mm) & np.isfinite(self.line_mm).all(axis=-1)
+        if np.count_nonzero(known) < 2:
+            return 0.0
+        line = self.line_mm[known] - self.line_mm[known].mean(axis=0)
+        along = line @ np.linalg.svd(line, full_matrices=False)[2][0]
+        slope = float(along @ self.offset_mm[known]) / max(float(along @ along), 1e-12)
+        return float(np.degrees(np.arctan(slope)))
+
+    def at(self, pixels_px: Array) -> tuple[Array, Array]:
+        """(N,) sigma_px and jump_mm at the nearest stretch of (N, 2) pixels."""
+        nearest = cKDTree(self.line_px).query(pixels_px)[1]
+        return self.sigma_px[nearest], self.jump_mm[nearest]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sorted:
+    """A border, and what it says of the N samples of its strip.
+
+    Attributes
+    ----------
+    border : the border.
+    zone : (N,) whose light each is; -1 nobody's.
+    sound : (N,) whether it lies on its own side, far enough from the line to be fitted.
+    """
+
+    border: Border
+    zone: IntArray
+    sound: BoolArray
+
+
+def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: BoolArray) -> Sorted | None:
+    """Find a border by the samples of its strip.
+
+    Parameters
+    ----------
+    model : the registered design.
+    band : the strip.
+    samples : N of them.
+    elsewhere : (N,) whether another border comes near, where light is lost to a third zone: these do not tell the line.
+
+    Returns
+    -------
+    None where a side has too few samples.
+    """
+    distance = band.distance(samples.pixels_px)
+    off = [samples.table_mm - trace_zones(model, samples.pixels_px, np.full(len(samples), z)) for z in band.zones]
+    usable = np.isfinite(distance) & np.isfinite(off[0]).all(axis=-1) & np.isfinite(off[1]).all(axis=-1)
+    sides = [usable & (distance < -band.half_px), usable & (distance > band.half_px)]
+    if min(np.count_nonzero(side) for side in sides) < _FEWEST:
+        return None
+    own, patches = _explained(samples, off, sides, usable, distance)
+    jump = _jump(model, band, patches)
+    if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
+        return _as_designed(model, band, samples, distance, jump)
+    share = _share(samples, own, sides)
+    border = _border(model, band, jump, *_line(band, samples, distance, [o & ~elsewhere for o in own], share))
+    return Sorted(
+        border=border,
+        zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
+        sound=_sound(border, samples, own, share),
+    )
+
+
+def _explained(
+    samples: Samples, off: list[Array], sides: list[BoolArray], usable: BoolArray, distance: Array
+) -> tuple[list[BoolArray], list[Patch]]:
+    """Which samples each zone's surface explains, and the surfaces."""
+    own = sides
+    at = samples.pixels_px
+    stray_mm = _STRAY_PX * _pitch_mm(samples, sides[0])
+    for _ in range(_ROUNDS):
+        patches = [fit_patch(at, values, here, degree=_DEGREE) for values, here in zip(off, own, strict=True)]
+        left = [np.linalg.norm(v - p.value(at), axis=-1) for v, p in zip(off, patches, strict=True)]
+        near = [x < max(_SIGMAS * p.spread, stray_mm) for x, p in zip(left, patches, strict=True)]
+        own = [
+            usable & near[0] & (_APART * left[0] < left[1]),
+            usable & near[1] & (_APART * left[1] < left[0]),
+        ]
+    return own, patches
+
+
+def _pitch_mm(samples: Samples, side: BoolArray) -> float:
+    """About how far apart the light of neighbouring projector pixels lies."""
+    plane = fit_patch(samples.pixels_px, samples.table_mm, side, degree=1)
+    return float(np.sqrt(np.abs(np.linalg.det(plane.coefficients[1:] / plane.size_px))))
+
+
+def _jump(model: OpticalModel, band: Band, patches: list[Patch]) -> Array:
+    """(n,) mm between where the two zones send the same pixel, stretch by stretch."""
+    at = band.centres_px()
+    places = [
+        trace_zones(model, at, np.full(len(at), zone)) + patch.value(at)
+        for zone, patch in zip(band.zones, patches, strict=True)
+    ]
+    return np.nan_to_num(np.linalg.norm(places[1] - places[0], axis=-1), nan=0.0)
+
+
+def _share(samples: Samples, own: list[BoolArray], sides: list[BoolArray]) -> Array:
+    """(N,) light over what the sample's zone gives further inside, NaN where unknown.
+
+    A camera pixel that saw a zone's light in several scans, each with a part of the picture lit, saw parts of it.
+    """
+    light = np.where(np.isfinite(samples.light), samples.light, 0.0)
+    share = np.full(len(samples), np.nan)
+    for here, side in zip(own, sides, strict=True):
+        _, place = np.unique(samples.camera_px[here], axis=0, return_inverse=True)
+        whole = np.zeros(len(samples))
+        whole[here] = np.bincount(place.ravel(), light[here])[place.ravel()]
+        plateau = fit_patch(samples.pixels_px, whole[:, None], here & side, degree=_LIGHT_DEGREE)
+        usual = plateau.value(samples.pixels_px[here])[:, 0]
+        share[here] = whole[here] / np.where(usual > 0, usual, np.nan)
+    return share
+
+
+def _as_designed(model: OpticalModel, band: Band, samples: Samples, distance: Array, jump: Array) -> Sorted:
+    """What can be said where both zones send light to the same places: hardly anything depends on it."""
+    terms = np.zeros(_line_basis(band, band.edge_px[:1]).shape[1])
+    border = _border(model, band, jump, terms, np.full(len(jump), _UNTOLD * band.half_px), told=False)
+    zone = np.where(distance < 0, band.zones[0], band.zones[1])
+    return Sorted(border=border, zone=zone, sound=~samples.cut)
+
+
+def _border(
+    model: OpticalModel, band: Band, jump: Array, terms: Array, sigma_px: Array, *, told: bool = True
+) -> Border:
+    centres = band.centres_px()
+    offset_px = _line_basis(band, centres) @ terms
+    built_px = centres + offset_px[:, None] * band.across(centres)
+    zone = band.zones[0]
+    there, here = (model.trace(px, zone=zone, extended=True).mirror_mm for px in (built_px, centres))
+    return Border(
+        band=band,
+        told=told,
+        line_px=centres,
+        offset_px=offset_px,
+        sigma_px=sigma_px,
+        offset_mm=np.sign(offset_px) * np.linalg.norm(there - here, axis=-1),
+        line_mm=here,
+        jump_mm=jump,
+        _terms=terms,
+    )
+
+
+def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array) -> tuple[Array, Array]:
+    """Terms of the smooth line, and (n,) its 1-sigma at each stretch, px."""
+    known = (own[0] | own[1]) & np.isfinite(share)
+    profile = LightProfile(
+        distance_px=distance[known],
+        stretch=band.stretch_of(samples.pixels_px[known]),
+        second=own[1][known],
+        share=share[known],
+        cut=samples.cut[known],
+    )
+    centres = band.centres_px()
+    found, variance = line_by_light(profile, len(centres), band.half_px)
+    basis = _line_basis(band, centres)
+    prior = np.concatenate([np.full(n + 1, s * band.half_px) for n, s in enumerate(_LINE_PRIOR)])
+    weight = np.ones(len(centres))
+    for _ in range(_LINE_PASSES):
+        rows = basis * (weight / variance)[:, None]
+        normal = rows.T @ basis + np.diag(prior**-2.0)
+        terms = np.asarray(np.linalg.solve(normal, rows.T @ found), float)
+        weight = huber_weights(np.abs(found - basis @ terms) / np.sqrt(variance + _SYSTEMATIC_PX**2), HUBER)
+    smooth = np.sum(basis * np.linalg.solve(normal, basis.T).T, axis=-1)
+    return terms, np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2)
+
+
+def _line_basis(band: Band, pixels_px: Array) -> Array:
+    middle = band.edge_px.mean(axis=0)
+    size = max(float(np.ptp(band.edge_px, axis=0).max()) / 2.0, 1.0)
+    return powers((pixels_px - middle) / size, _LINE_DEGREE)
+
+
+def _sound(border: Border, samples: Samples, own: list[BoolArray], share: Array) -> BoolArray:
+    """(N,) whether each sample may be fitted; see the module's words."""
+    margin = border.margin(samples.pixels_px)
+    stretch = border.band.stretch_of(samples.pixels_px)
+    step = border.band.half_px / _STEPS
+    sound = np.zeros(len(samples), bool)
+    for here, sign in zip(own, (-1.0, 1.0), strict=True):
+        depth = sign * margin
+        column = np.floor(depth / step)
+        inside = here & (column >= 0) & np.isfinite(depth)
+        first = _first_sound(stretch[inside], column[inside].astype(int), share[inside], len(border.line_px))
+        sound |= inside & (column > first[stretch]) & ~samples.cut
+    return sound
+
+
+def _first_sound(stretch: IntArray, column: IntArray, share: Array, stretches: int) -> IntArray:
+    """(n,) the step of the distance at which samples begin to be sound, stretch by stretch."""
+    shape = (stretches, max(int(column.max(initial=0)) + 1, _STEPS + _IN_A_ROW))
+    index = stretch * shape[1] + column
+    count = np.bincount(index, minlength=shape[0] * shape[1]).reshape(shape)
+    with np.errstate(invalid="ignore"):
+        light = np.bincount(index, np.nan_to_num(share), minlength=shape[0] * shape[1]).reshape(shape) / count
+    usual = np.median(np.where(count[:, _STEPS:] > 0, count[:, _STEPS:], 0), axis=1, keepdims=True)
+    good = (count >= _SOUND_COUNT * usual) & (count > 0) & (np.abs(light - 1.0) < _SOUND_LIGHT)
+    runs = np.all([good[:, k : k + _STEPS] for k in range(_IN_A_ROW)], axis=0)
+    return np.where(runs.any(axis=1), np.argmax(runs, axis=1), _STEPS)
