@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -146,6 +146,7 @@ def held_out_figures(rig: Rig, table_map: TableMapFit) -> dict[str, Any]:
         "z_spread": held_out.z_spread,
         "z_spread_of_noise": held_out.z_spread_of_noise,
         "not_proven": table_map.not_proven,
+        "ripples": [asdict(ripple) for ripple in table_map.ripples],
     }
 
 
