@@ -7,6 +7,7 @@ import typer
 
 from rigwarp.capture import export_patterns
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import (
     AverageOption,
     DisplayOption,
@@ -146,6 +147,7 @@ def scan(
             "seconds": scan_seconds(taken),
         }
     )
+    print_next(console, folder)
 
 
 def _check_raised(

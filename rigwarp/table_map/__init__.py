@@ -7,11 +7,13 @@ the design's pose is registered to them, and a smooth residual surface per zone 
 from rigwarp.table_map.fit import HeldOut, TableMapFit, fit_table_map
 from rigwarp.table_map.inverse import InverseMap, invert
 from rigwarp.table_map.registration import Registration, mounting_tolerances, register, rig_tolerances
+from rigwarp.table_map.ripple import MapRipple
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples, samples_from_scan
 
 __all__ = [
     "HeldOut",
     "InverseMap",
+    "MapRipple",
     "Registration",
     "Samples",
     "TableMapFit",

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.solve.linearised import Linearised
+from rigwarp.as_built.solve.linearised import Linearised, LitPixels
 from rigwarp.geometry import Array, BoolArray
 
 
 @dataclass(frozen=True, kw_only=True)
-class Data:
+class Data(LitPixels):
     """N samples as the fit needs them.
 
     `camera` (N, 2, c) are derivatives by whitened camera errors; `information_weight` (N,) is the share of its own
@@ -20,10 +20,8 @@ class Data:
     regular ripple that has been taken off `table_mm`: the fit need not explain it.
     """
 
-    pixels_px: Array
     table_mm: Array
     sigma_mm: Array
-    zone: NDArray[np.int64]
     camera: Array
     information_weight: Array
     height_mm: Array

@@ -8,11 +8,9 @@ from rigwarp.capture.scans.record import Recorded
 from rigwarp.decode import Decoder
 from rigwarp.errors import InputError
 from rigwarp.files import read_bytes, read_patterns, write_bytes, write_patterns, write_picture
-from rigwarp.files.names import FRAMES, PATTERNS_FILE
+from rigwarp.files.names import FRAMES, PATTERN_PICTURES, PATTERNS_FILE
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import Rig
-
-_PICTURES = "patterns"
 
 
 def export_patterns(folder: Path, patterns: PatternSet, *, advance: Callable[[], None]) -> list[Path]:
@@ -23,15 +21,15 @@ def export_patterns(folder: Path, patterns: PatternSet, *, advance: Callable[[],
     InputError
         If the folder already holds patterns: they may belong to photographs taken with them.
     """
-    if (folder / PATTERNS_FILE).exists() or (folder / _PICTURES).exists():
+    if (folder / PATTERNS_FILE).exists() or (folder / PATTERN_PICTURES).exists():
         raise InputError(f"{folder}: already holds exported patterns. Choose a new folder.")
     try:
-        (folder / _PICTURES).mkdir(parents=True)
+        (folder / PATTERN_PICTURES).mkdir(parents=True)
     except OSError as error:
         raise InputError(f"{folder}: cannot be made ({error.strerror or error}). Choose another folder.") from None
     written = []
     for index in range(len(patterns.frames)):
-        path = folder / _PICTURES / frame_name(index)
+        path = folder / PATTERN_PICTURES / frame_name(index)
         write_picture(path, patterns.picture(index))
         written.append(path)
         advance()

@@ -2,10 +2,10 @@
 
 from rigwarp.files.records.as_built import AsBuiltRecord, FindingRecord, FormRecord, PoseEntry, PoseRecord, TermRecord
 from rigwarp.files.records.budget import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord
-from rigwarp.files.records.fit import FitRecord, MapFigures, MapOrigin, RegistrationRecord
+from rigwarp.files.records.fit import FitRecord, MapFigures, MapOrigin, RegistrationRecord, RippleRecord
 from rigwarp.files.records.looks import DriftRecord, MovedRecord
 from rigwarp.files.records.mirror_grid import MirrorGrid, read_mirror_grid
-from rigwarp.files.records.run import StartRecord, StopRecord
+from rigwarp.files.records.run import ScanSettings, StartRecord, StopRecord
 from rigwarp.files.records.verification import DotsRecord, NineRecord, PatchRecord, VerificationRecord
 
 __all__ = [
@@ -28,6 +28,8 @@ __all__ = [
     "PoseEntry",
     "PoseRecord",
     "RegistrationRecord",
+    "RippleRecord",
+    "ScanSettings",
     "StartRecord",
     "StopRecord",
     "TermRecord",

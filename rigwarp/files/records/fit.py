@@ -1,9 +1,11 @@
 """fit.json: how well the table map fits its scan; and what map.npz says of its own origin."""
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rigwarp.files.records.record import Block, Number, Part, Record, Text
+from rigwarp.files.records.record import Block, Number, Part, Record, Text, finite
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -15,10 +17,25 @@ class MapOrigin(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
+class RippleRecord(Part):
+    """A regular ripple of the mirror as it shows in the map, see `MapRipple`."""
+
+    zone: Number = None
+    period_px: Number = None
+    direction_deg: Number = None
+    period_mm: Number = None
+    direction_on_mirror_deg: Number = None
+    amplitude_mm: Number = None
+    turns_deg: Number = None
+    share: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class MapFigures(Part):
     """Residuals of samples held out of the fit, mm; share of the lit content that measurements support; z-spread.
 
-    `not_proven` says where the stated sigma does not cover them; empty or None where it does.
+    `not_proven` says where the stated sigma does not cover them; empty or None where it does. `ripples` are what the
+    map follows of the mirror's regular ripple.
     """
 
     n: Number = None
@@ -29,6 +46,7 @@ class MapFigures(Part):
     z_spread: Number = None
     z_spread_of_noise: Number = None
     not_proven: str | None = None
+    ripples: tuple[RippleRecord, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,3 +80,11 @@ class FitRecord(Record):
     seconds: Block = None
     camera: Block = None
     corrected: Block = None
+
+    @property
+    def response_shape(self) -> float | None:
+        """Shape of the camera's response as the (first) scan measured it; None where the file does not tell."""
+        decode = self.decode or {}
+        scan = decode.get("scan 1", decode)
+        shape = finite(scan.get("response_shape")) if isinstance(scan, Mapping) else math.nan
+        return None if math.isnan(shape) else float(shape)

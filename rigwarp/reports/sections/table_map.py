@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from rigwarp.files.records import MapFigures, RegistrationRecord
+from rigwarp.files.records import MapFigures, RegistrationRecord, RippleRecord
 from rigwarp.geometry import PixelMap
 from rigwarp.reports.figures import table_map as figures_map
 from rigwarp.reports.figures.residuals import residual_vectors
@@ -49,12 +49,10 @@ def _map_section(parts: ResultParts, table_map: PixelMap) -> Section:
         title="Table map",
         paragraphs=[
             "The table map says for every projector pixel where its light lands. It was fitted to the photographs of "
-            "the "
-            "scan. The residual below is that of samples which were held out of the fit. It shows how well the map "
+            "the scan. The residual below is that of samples which were held out of the fit. It shows how well the map "
             "agrees "
             "with the camera; errors of the camera calibration itself, for example from the printed sheet's scale, "
-            "are in "
-            "the uncertainty but not in this residual."
+            "are in the uncertainty but not in this residual."
         ],
         tables=_fit_tables(parts),
         pictures=pictures,
@@ -115,7 +113,16 @@ def _residual_rows(figures: MapFigures) -> list[tuple[str, str]]:
         ("residual, largest", quantity(figures.max_mm, "mm")),
         ("lit content area supported by measurements", share(figures.coverage)),
         ("z-spread", number(figures.z_spread)),
+        *(("regular ripple, followed by the map", _ripple_words(ripple)) for ripple in figures.ripples),
     ]
+
+
+def _ripple_words(ripple: RippleRecord) -> str:
+    return (
+        f"every {quantity(ripple.period_mm, 'mm')} of the mirror along {number(ripple.direction_on_mirror_deg)} deg "
+        f"({quantity(ripple.period_px, 'projector pixels')}), moves light by {quantity(ripple.amplitude_mm, 'mm')} to "
+        "and fro"
+    )
 
 
 def _registration_rows(registration: RegistrationRecord) -> list[tuple[str, str]]:
