@@ -49,6 +49,7 @@ class FittedCells(Protocol):
     cells : the samples.
     cell_sigma_mm : (N,) 1-sigma of table_mm per axis.
     cell_zone : (N,) the zone that lights each.
+    cell_ripple_mm : (N, 2) regular ripple that was taken off table_mm; None where there is none.
     """
 
     @property
@@ -59,6 +60,9 @@ class FittedCells(Protocol):
 
     @property
     def cell_zone(self) -> NDArray[np.integer]: ...
+
+    @property
+    def cell_ripple_mm(self) -> Array | None: ...
 
 
 def estimate_as_built(
@@ -107,6 +111,7 @@ def estimate_as_built(
         cell_zone=np.asarray(fit.cell_zone, np.int64),
         camera=camera,
         board=None,
+        cell_ripple_mm=fit.cell_ripple_mm,
     )
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
@@ -145,6 +150,7 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
         information_weight=np.ones(len(chosen)),
         height_mm=height,
         scan=np.zeros(len(chosen), np.int64),
+        ripple_mm=np.zeros(table.shape) if scan.cell_ripple_mm is None else scan.cell_ripple_mm[chosen],
     )
 
 
@@ -306,14 +312,16 @@ def _mounting(fit: MapFit, determined: NDArray[np.bool_]) -> Mounting:
 def _all_slopes(model: OpticalModel, data: Data, fit: MapFit, side: float) -> tuple[Array, Array]:
     """Where samples of the largest zone meet the mirror (M, 2) and the slopes there (M, 2), mrad, mirror frame.
 
-    The figure's slopes plus what the residuals say about them: finer than the spline's cells.
+    The figure's slopes plus what the residuals, and the ripple that was taken off before the fit, say about them:
+    finer than the spline's cells.
     """
     zones, counts = np.unique(data.zone, return_counts=True)
     zone = int(zones[np.argmax(counts)])
     state = fit.linearised
     here = (data.zone == zone) & np.isfinite(fit.residual_mm).all(axis=-1)
+    left_mm = fit.residual_mm[here] + data.ripple_mm[here]
     slope = fit.rows.deviation(fit.coefficients_mm, here).slope
-    slope = slope + np.linalg.solve(state.by_height[here][:, :, 1:], fit.residual_mm[here][:, :, None])[:, :, 0]
+    slope = slope + np.linalg.solve(state.by_height[here][:, :, 1:], left_mm[:, :, None])[:, :, 0]
     R = next(s for s in model.surfaces if s.zone == zone).T_mirror_from_surface[:3, :3]
     mirror = slope @ R[:2, :2].T
     trusted = fit.weight[here] > 0.5

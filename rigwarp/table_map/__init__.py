@@ -8,12 +8,14 @@ from rigwarp.table_map.borders import Border
 from rigwarp.table_map.fit import HeldOut, TableMapFit, fit_table_map
 from rigwarp.table_map.inverse import InverseMap, invert
 from rigwarp.table_map.registration import Registration, mounting_tolerances, register, rig_tolerances
+from rigwarp.table_map.ripple import MapRipple
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples, samples_from_scan
 
 __all__ = [
     "Border",
     "HeldOut",
     "InverseMap",
+    "MapRipple",
     "Registration",
     "Samples",
     "TableMapFit",

@@ -13,6 +13,7 @@ from rigwarp.table_map.borders import Border, Borders, find_borders
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.misfit import HeldSamples, Misfit, find_misfit, join_held, judged_sigma
 from rigwarp.table_map.registration import Registration, register
+from rigwarp.table_map.ripple import MapRipple, Ripple, follow_ripple
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples
 from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
 from rigwarp.table_map.support import light_picture, support
@@ -31,6 +32,7 @@ _PROVEN = (0.9, 1.1)  # spread of held-out residuals over sigma
 _TILE_PX = 96.0
 _TILE_Z = 1.3  # in a tile with ...
 _FEW_HELD = 50  # ... so many held-out samples chance gives 1.2 at most
+_BETTER = 0.97  # times the squared distance of held-out samples: less is not worth a wave
 _MIN_CELLS = 40  # of a zone; fewer do not carry a surface
 
 
@@ -67,7 +69,9 @@ class TableMapFit:
     held_out : the honest residual.
     not_proven : why the held-out samples do not bear the stated sigma out, and where; empty if they do.
     borders : where the zones meet as built.
-    cells : the averaged samples, (N) of them, with `cell_sigma_mm` (N,) and `cell_zone` (N,).
+    ripples : regular ripple that the map follows, told zone by zone.
+    cells : the averaged samples, (N) of them, with `cell_sigma_mm` (N,) and `cell_zone` (N,); `cell_ripple_mm` (N, 2)
+        is what was taken off them as ripple, None where there is none.
     samples_used, samples_offered : camera pixels.
     """
 
@@ -80,11 +84,31 @@ class TableMapFit:
     held_out: HeldOut
     not_proven: str
     borders: tuple[Border, ...]
+    ripples: tuple[MapRipple, ...]
     cells: Samples
     cell_sigma_mm: Array
     cell_zone: NDArray[np.int64]
+    cell_ripple_mm: Array | None
     samples_used: int
     samples_offered: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Through:
+    """A surface through averages over cells; `cell` (N,) says in which of them each sample lies."""
+
+    cells: Samples
+    sigma_mm: Array
+    cell: NDArray[np.int64]
+    surface: SmoothSurface
+
+    def predicts_better_than(self, other: "_Through") -> bool:
+        """Whether held-out samples lie clearly closer."""
+        mine, theirs = (
+            np.median(np.sum(through.surface.held.residual_mm**2, axis=1)) if len(through.surface.held) else np.inf
+            for through in (self, other)
+        )
+        return bool(mine < _BETTER * theirs)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +116,7 @@ class _ZoneFit:
     zone: int
     field: DesignField
     surface: SmoothSurface
+    ripple: Ripple | None
     samples: Samples  # those that agree with the surface
     cells: Samples
     sigma_mm: Array
@@ -156,24 +181,51 @@ def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Bord
         samples, residual, slope = samples.only(known), residual[known], slope[known]
     if len(samples) < _MIN_CELLS:
         return None
-    cells, mean_residual, sigma, cell = bin_samples(samples, residual, slope, cell_px=_CELL_PX)
+    through = _surface_through(field, samples, residual, slope, reach_px)
+    if through is None:
+        return None
+
+    def left_of(residual_mm: Array) -> Array:
+        found = through if residual_mm is residual else _surface_through(field, samples, residual_mm, slope, reach_px)
+        return residual_mm if found is None else residual_mm - found.surface.value(samples.pixels_px)
+
+    ripple = follow_ripple(model, zone, samples, residual, slope, left_of)
+    if ripple is not None:
+        without = residual - ripple.value(samples.pixels_px)
+        beside = _surface_through(field, samples, without, slope, reach_px)
+        if beside is not None and beside.predicts_better_than(through):
+            through, residual = beside, without
+        else:
+            ripple = None
+    # the surface hardly varies within a cell
+    left_mm = np.hypot(*(residual - through.surface.value(through.cells.pixels_px)[through.cell]).T)
+    agrees = (left_mm < _STRAY_MM) & (through.cell >= 0)
+    samples = samples if agrees.all() else samples.only(agrees)
+    return _ZoneFit(
+        zone=zone,
+        field=field,
+        surface=through.surface,
+        ripple=ripple,
+        samples=join_samples([samples, offered.only(rim)]) if rim.any() else samples,
+        cells=through.cells,
+        sigma_mm=through.sigma_mm,
+    )
+
+
+def _surface_through(
+    field: DesignField, samples: Samples, residual_mm: Array, slope_mm: Array, reach_px: Array
+) -> _Through | None:
+    """Averages over cells of (N, 2) residuals from the design, and the surface through them; None if too few.
+
+    The surface is there at `reach_px` (M, 2), too.
+    """
+    cells, mean_residual, sigma, cell = bin_samples(samples, residual_mm, slope_mm, cell_px=_CELL_PX)
     if len(cells) < _MIN_CELLS:
         return None
     # the mean residual is added to the design at the mean pixel: a mean of positions would feel the map's curvature
     cells = replace(cells, table_mm=field.table_mm(cells.pixels_px) + mean_residual)
     surface = smooth_surface(cells.pixels_px, mean_residual, sigma, cell_px=_KNOT_PX, reach_px=reach_px)
-    # the surface hardly varies within a cell
-    left_mm = np.hypot(*(residual - surface.value(cells.pixels_px)[cell]).T)
-    agrees = (left_mm < _STRAY_MM) & (cell >= 0)
-    samples = samples if agrees.all() else samples.only(agrees)
-    return _ZoneFit(
-        zone=zone,
-        field=field,
-        surface=surface,
-        samples=join_samples([samples, offered.only(rim)]) if rim.any() else samples,
-        cells=cells,
-        sigma_mm=sigma,
-    )
+    return _Through(cells=cells, sigma_mm=sigma, cell=cell, surface=surface)
 
 
 def _on_the_rim(pixels_px: Array, resolution: tuple[int, int]) -> BoolArray:
@@ -203,6 +255,11 @@ def _assemble(
         pixels = np.stack([u, v], axis=-1).astype(float)
         table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.value(pixels)
         decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, fit.misfit(shape), shape))
+        if fit.ripple is not None:
+            table_mm[here] += fit.ripple.value(pixels)
+            noise = fit.ripple.noise(pixels)
+            decode[here] = np.sqrt(decode[here] ** 2 + noise)
+            random[here] = np.sqrt(random[here] ** 2 + noise + fit.ripple.doubt(pixels))
     answered &= np.isfinite(table_mm).all(axis=-1)
     random = np.sqrt(random**2 + borders.doubt_mm2(owner))
     common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered)
@@ -226,11 +283,22 @@ def _assemble(
         held_out=_held_out(held, held_sigma),
         not_proven=_not_proven(held, held_sigma),
         borders=tuple(borders.borders),
+        ripples=tuple(told for f in fits if f.ripple is not None for told in f.ripple.told),
         cells=cells,
         cell_sigma_mm=np.concatenate([f.sigma_mm for f in fits]),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
+        cell_ripple_mm=_cell_ripple(fits),
         samples_used=len(samples),
         samples_offered=offered,
+    )
+
+
+def _cell_ripple(fits: list[_ZoneFit]) -> Array | None:
+    if all(f.ripple is None for f in fits):
+        return None
+    still = [np.zeros((len(f.cells), 2)) for f in fits]
+    return np.concatenate(
+        [zero if f.ripple is None else f.ripple.value(f.cells.pixels_px) for f, zero in zip(fits, still, strict=True)]
     )
 
 

@@ -129,6 +129,7 @@ class Scanned(NamedTuple):
     cells: Samples
     cell_sigma_mm: np.ndarray
     cell_zone: np.ndarray
+    cell_ripple_mm: np.ndarray | None = None
 
 
 def scan(built, camera, *, step_px=6, sigma_px=0.02, seed=0, reach_mm=250.0, lit_by=None):

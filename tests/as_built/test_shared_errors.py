@@ -25,6 +25,7 @@ def data_of(table_mm, height_mm=0.0):
         information_weight=np.ones(n),
         height_mm=np.broadcast_to(height_mm, n),
         scan=np.zeros(n, np.int64),
+        ripple_mm=np.zeros((n, 2)),
     )
 
 

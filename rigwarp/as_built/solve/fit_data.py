@@ -16,7 +16,8 @@ class Data(LitPixels):
 
     `camera` (N, 2, c) are derivatives by whitened camera errors; `information_weight` (N,) is the share of its own
     information that a sample adds to that of its neighbours, with which it shares part of its error; `height_mm` (N,)
-    is how high the lit surface stood; `scan` (N,) numbers the scans.
+    is how high the lit surface stood; `scan` (N,) numbers the scans. `ripple_mm` (N, 2) is a
+    regular ripple that has been taken off `table_mm`: the fit need not explain it.
     """
 
     table_mm: Array
@@ -25,6 +26,7 @@ class Data(LitPixels):
     information_weight: Array
     height_mm: Array
     scan: NDArray[np.int64]
+    ripple_mm: Array
 
     def only(self, which: BoolArray | slice) -> "Data":
         """The samples that a mask or a slice picks."""

@@ -25,7 +25,7 @@ class RaisedScan:
     Attributes
     ----------
     cells : N averaged samples, table_mm the x and y of where they lie on the board.
-    cell_sigma_mm, cell_zone : (N,) as for the scan on the table.
+    cell_sigma_mm, cell_zone, cell_ripple_mm : as for the scan on the table.
     camera : as for the scan on the table.
     board : how high it stands and how it slopes; None for the table.
     moved_sigma_mm : 1-sigma per axis by which the light may have moved on the table between the two scans.
@@ -37,6 +37,7 @@ class RaisedScan:
     camera: CameraModel
     board: RaisedBoard | None
     moved_sigma_mm: float = 0.0
+    cell_ripple_mm: Array | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +100,7 @@ def raised_scan(
         camera=camera,
         board=board,
         moved_sigma_mm=moved_sigma_mm,
+        cell_ripple_mm=found.cell_ripple_mm,
     )
 
 

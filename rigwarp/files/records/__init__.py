@@ -2,7 +2,15 @@
 
 from rigwarp.files.records.as_built import AsBuiltRecord, FindingRecord, FormRecord, PoseEntry, PoseRecord, TermRecord
 from rigwarp.files.records.budget import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord
-from rigwarp.files.records.fit import BorderRecord, FitRecord, MapFigures, MapOrigin, RegistrationRecord, VerdictRecord
+from rigwarp.files.records.fit import (
+    BorderRecord,
+    FitRecord,
+    MapFigures,
+    MapOrigin,
+    RegistrationRecord,
+    RippleRecord,
+    VerdictRecord,
+)
 from rigwarp.files.records.looks import DriftRecord, MovedRecord
 from rigwarp.files.records.mirror_grid import MirrorGrid, read_mirror_grid
 from rigwarp.files.records.run import ScanSettings, StartRecord, StopRecord
@@ -29,6 +37,7 @@ __all__ = [
     "PoseEntry",
     "PoseRecord",
     "RegistrationRecord",
+    "RippleRecord",
     "ScanSettings",
     "StartRecord",
     "StopRecord",

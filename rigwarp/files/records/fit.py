@@ -17,10 +17,25 @@ class MapOrigin(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
+class RippleRecord(Part):
+    """A regular ripple of the mirror as it shows in the map, see `MapRipple`."""
+
+    zone: Number = None
+    period_px: Number = None
+    direction_deg: Number = None
+    period_mm: Number = None
+    direction_on_mirror_deg: Number = None
+    amplitude_mm: Number = None
+    turns_deg: Number = None
+    share: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class MapFigures(Part):
     """Residuals of samples held out of the fit, mm; share of the lit content that measurements support; z-spread.
 
-    `not_proven` says where the stated sigma does not cover them; empty or None where it does.
+    `not_proven` says where the stated sigma does not cover them; empty or None where it does. `ripples` are what the
+    map follows of the mirror's regular ripple.
     """
 
     n: Number = None
@@ -31,6 +46,7 @@ class MapFigures(Part):
     z_spread: Number = None
     z_spread_of_noise: Number = None
     not_proven: str | None = None
+    ripples: tuple[RippleRecord, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,7 +23,7 @@ from rigwarp.files import (
     write_prewarp,
 )
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS, SCANS
-from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, VerdictRecord
+from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import stamped_ahead
 from rigwarp.jobs.design import design_map, design_model
@@ -196,8 +196,12 @@ def camera_of(folder: RigFolder) -> CameraModel:
 
 def held_out_figures(rig: Rig, table_map: TableMapFit) -> MapFigures:
     """The map judged by samples that it was not fitted to, and how much of the lit content area it covers."""
-    coverage = content_coverage(rig, table_map)
-    return MapFigures.of(table_map.held_out, coverage=coverage, not_proven=table_map.not_proven)
+    return MapFigures.of(
+        table_map.held_out,
+        coverage=content_coverage(rig, table_map),
+        not_proven=table_map.not_proven,
+        ripples=tuple(RippleRecord.of(ripple) for ripple in table_map.ripples),
+    )
 
 
 def border_record(border: Border) -> BorderRecord:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from rigwarp.files.records import BorderRecord, MapFigures, RegistrationRecord
+from rigwarp.files.records import BorderRecord, MapFigures, RegistrationRecord, RippleRecord
 from rigwarp.geometry import PixelMap
 from rigwarp.reports.figures import table_map as figures_map
 from rigwarp.reports.figures.residuals import residual_vectors
@@ -137,7 +137,16 @@ def _residual_rows(figures: MapFigures) -> list[tuple[str, str]]:
         ("residual, largest", quantity(figures.max_mm, "mm")),
         ("lit content area supported by measurements", share(figures.coverage)),
         ("z-spread", number(figures.z_spread)),
+        *(("regular ripple, followed by the map", _ripple_words(ripple)) for ripple in figures.ripples),
     ]
+
+
+def _ripple_words(ripple: RippleRecord) -> str:
+    return (
+        f"every {quantity(ripple.period_mm, 'mm')} of the mirror along {number(ripple.direction_on_mirror_deg)} deg "
+        f"({quantity(ripple.period_px, 'projector pixels')}), moves light by {quantity(ripple.amplitude_mm, 'mm')} to "
+        "and fro"
+    )
 
 
 def _registration_rows(registration: RegistrationRecord) -> list[tuple[str, str]]:

@@ -1,0 +1,186 @@
+"""A mirror's regular ripple in the table map: found, followed and told.
+
+What is followed is what the samples see. The light of one projector pixel leaves a patch of the mirror, and so does the
+light of one spot of the table, and the two patches are of different sizes unless the focus is perfect. A wave of k rad
+per mm is averaged to exp(-k^2 s^2 / 2) of itself over a patch of variance s^2, so that place and counter-place differ
+by a share of k^2 times the difference of the variances, which nobody knows: that share of the wave counts as its error.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.geometry import Array
+from rigwarp.table_map.ripple_search import Lines, find_lines
+from rigwarp.table_map.ripple_waves import Waves, fit_waves
+from rigwarp.table_map.samples import Samples
+from rigwarp.tracing import OpticalModel
+
+BEAM_MM2 = 0.25
+"""Variance per axis of a beam 2 mm wide where it meets the mirror (a quarter of a disk's radius squared)."""
+_UNEQUAL = (
+    0.25  # of that variance by which the patches differ: on virtual rigs errors are a third to all of what it says
+)
+_MOST_WAVES = 3  # at a time: a ripple, its harmonic, and one more
+_TOLD = 0.3  # of the strongest amplitude: fainter ones are its harmonics
+
+
+@dataclass(frozen=True, kw_only=True)
+class MapRipple:
+    """A regular ripple as it shows in the map.
+
+    Attributes
+    ----------
+    zone : of the mirror.
+    period_px, direction_deg : on the projector's picture; from its right towards its bottom, across the waves, 0..180.
+    period_mm, direction_on_mirror_deg : on the mirror; from its x axis towards y, the way its height goes up and down.
+    amplitude_mm : by which light is moved to and fro on the table.
+    turns_deg : 1-sigma of the directions over the picture: large for rings.
+    share : of the zone's lit picture that has it.
+    """
+
+    zone: int
+    period_px: float
+    direction_deg: float
+    period_mm: float
+    direction_on_mirror_deg: float
+    amplitude_mm: float
+    turns_deg: float
+    share: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ripple:
+    """All waves of one zone.
+
+    Attributes
+    ----------
+    waves : one after the other.
+    doubts : for each, (n, m) variance per axis, mm^2, of what the samples cannot tell of it, by tile.
+    told : those worth a word, the strongest first.
+    """
+
+    waves: tuple[Waves, ...]
+    doubts: tuple[Array, ...]
+    told: tuple[MapRipple, ...]
+
+    def value(self, pixels_px: Array) -> Array:
+        """(N, 2) mm at (N, 2) pixels."""
+        return np.asarray(sum(waves.value(pixels_px) for waves in self.waves))
+
+    def noise(self, pixels_px: Array) -> Array:
+        """(N,) variance per axis by the samples' noise, mm^2."""
+        return np.asarray(sum(waves.variance(pixels_px) for waves in self.waves))
+
+    def doubt(self, pixels_px: Array) -> Array:
+        """(N,) variance per axis of what no sample tells, mm^2."""
+        return np.asarray(
+            sum(waves.blended(doubt, pixels_px) for waves, doubt in zip(self.waves, self.doubts, strict=True))
+        )
+
+
+def follow_ripple(
+    model: OpticalModel,
+    zone: int,
+    samples: Samples,
+    residual_mm: Array,
+    slope_mm: Array,
+    left_of: Callable[[Array], Array],
+) -> Ripple | None:
+    """Waves in the residuals of one zone; None where there are none.
+
+    Parameters
+    ----------
+    model : the registered design.
+    samples : N samples.
+    residual_mm : (N, 2) their distance from the registered design.
+    slope_mm : (N, 2, 2) d(table mm) / d(projector px).
+    left_of : what the smooth surface through such residuals leaves of them.
+    """
+    width, height = model.projector.resolution
+    step = max(1, len(slope_mm) // 10_000)
+    mm_per_px = float(np.median(np.sqrt(np.abs(np.linalg.det(slope_mm[::step])))))
+    sigma_mm = np.sqrt(0.5 * np.einsum("nij,nj->n", slope_mm**2, samples.sigma_px**2))
+    waves: list[Waves] = []
+
+    def lines_in(values_mm: Array, *, beside_form: bool) -> Lines:
+        return find_lines(
+            samples.pixels_px,
+            values_mm,
+            samples.camera_px,
+            mm_per_px,
+            picture=(height, width),
+            beside_form=beside_form,
+        )
+
+    def without_waves(values_mm: Array, *, beside_form: bool) -> Array:
+        for _ in range(_MOST_WAVES):
+            lines = lines_in(values_mm, beside_form=beside_form)
+            found = fit_waves(lines, samples.pixels_px, values_mm, sigma_mm, beside_form=beside_form)
+            if found is None:
+                break
+            waves.append(found)
+            values_mm = values_mm - found.value(samples.pixels_px)
+        return values_mm
+
+    if not lines_in(left_of(residual_mm), beside_form=False).found.any():
+        return None
+    # the surface has followed some of it: one through what is left without the waves that stand out beside the form
+    # is the form's alone, and from what that leaves all waves are taken
+    without = without_waves(residual_mm, beside_form=True)
+    followed = residual_mm - without
+    waves.clear()
+    without_waves(left_of(without) + followed, beside_form=False)
+    if not waves:
+        return None
+    told, doubts = zip(*(_described(model, zone, one) for one in waves), strict=True)
+    strongest = max(one.amplitude_mm for one in told)
+    worth = [one for one in told if one.amplitude_mm >= _TOLD * strongest]
+    return Ripple(waves=tuple(waves), doubts=doubts, told=tuple(sorted(worth, key=lambda one: -one.amplitude_mm)))
+
+
+def _described(model: OpticalModel, zone: int, waves: Waves) -> tuple[MapRipple, Array]:
+    """A wave in words' figures, and by tile the variance of what the samples cannot tell."""
+    at = np.array(list(waves.tiles))
+    tiles = list(waves.tiles.values())
+    frequency = np.array([tile.frequency for tile in tiles])
+    on_mirror = _on_mirror(model, zone, waves.grid.hop_px * at[:, ::-1].astype(float), frequency)
+    square = np.array([tile.mean_square_mm2() for tile in tiles])
+    per_mm = np.linalg.norm(on_mirror, axis=1)
+    usual = float(np.nanmedian(per_mm)) if np.isfinite(per_mm).any() else np.inf
+    k2 = (2.0 * np.pi * np.where(np.isfinite(per_mm), per_mm, usual)) ** 2
+    doubts = np.zeros(waves.grid.shape)
+    doubts[tuple(at.T)] = np.minimum(0.5 * _UNEQUAL * BEAM_MM2 * k2, 1.0) ** 2 * square
+    direction, turns = _mean_direction(frequency, square)
+    return MapRipple(
+        zone=zone,
+        period_px=float(1.0 / np.median(np.linalg.norm(frequency, axis=1))),
+        direction_deg=direction,
+        period_mm=1.0 / usual,
+        direction_on_mirror_deg=_mean_direction(on_mirror[np.isfinite(per_mm), :2], square[np.isfinite(per_mm)])[0],
+        amplitude_mm=float(np.median(2.0 * np.sqrt(square))),
+        turns_deg=turns,
+        share=len(tiles) / float(np.count_nonzero(waves.reached)),
+    ), doubts
+
+
+def _on_mirror(model: OpticalModel, zone: int, pixels_px: Array, frequency: Array) -> Array:
+    """(N, 3) cycles per mm along the mirror, its frame; NaN where the pixel's ray misses it."""
+    steps = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    place = model.trace(pixels_px[:, None] + steps, zone=zone, extended=True).mirror_mm
+    per_px = np.stack([place[:, 1] - place[:, 0], place[:, 2] - place[:, 0]], axis=1)
+    known = np.isfinite(per_px).all(axis=(1, 2))
+    result = np.full((len(pixels_px), 3), np.nan)
+    result[known] = np.einsum("nij,nj->ni", np.linalg.pinv(per_px[known]), frequency[known])
+    return result
+
+
+def _mean_direction(vectors: Array, weight: Array) -> tuple[float, float]:
+    """Mean direction of vectors (N, 2+) whose sign means nothing, 0..180 degrees, and how they turn about it."""
+    if not len(vectors):
+        return float("nan"), float("nan")
+    doubled = np.angle(np.sum(weight * np.exp(2j * np.arctan2(vectors[:, 1], vectors[:, 0]))))
+    off = np.angle(np.exp(2j * np.arctan2(vectors[:, 1], vectors[:, 0]) - 1j * doubled)) / 2.0
+    spread = float(np.sqrt(np.sum(weight * off**2) / np.sum(weight)))
+    return float(np.degrees(doubled / 2.0) % 180.0), float(np.degrees(spread))
