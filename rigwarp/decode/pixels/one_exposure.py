@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.order import WrongPhotographs, find_order
 from rigwarp.decode.pixels.fast_solver import compare
 from rigwarp.decode.pixels.folds import find_folds
 from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
@@ -31,16 +32,17 @@ _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projec
 
 
 class ExposureDecoder:
-    """Takes the photographs of one exposure one by one and decodes them after the last."""
+    """Takes the photographs of one exposure one by one, called `labels`, and decodes them after the last."""
 
-    def __init__(self, patterns: PatternSet) -> None:
+    def __init__(self, patterns: PatternSet, labels: Sequence[str]) -> None:
         self._patterns = patterns
+        self._labels = labels
         self._layouts = (axis_layout(patterns, "x"), axis_layout(patterns, "y"))
         levels = patterns.level_indices()
         if len(levels) < 2:
             raise InputError("patterns.json: fewer than two uniform grey frames. Export the patterns again.")
         self._ends = (levels[min(levels)], levels[max(levels)])
-        self._photos: list[Codes] = []
+        self.photos: list[Codes] = []
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
         for layout in self._layouts:
             if not layout.bits:
@@ -48,8 +50,8 @@ class ExposureDecoder:
 
     def add(self, photo: Codes) -> None:
         """The photograph of the next frame, of the same size and type as the first; MeasurementError as `decode`."""
-        index = len(self._photos)
-        self._photos.append(np.ascontiguousarray(photo))
+        index = len(self.photos)
+        self.photos.append(np.ascontiguousarray(photo))
         if index == max(self._ends):
             self._reason = self._first_look()
             self._check_lit(self._reason)
@@ -57,40 +59,47 @@ class ExposureDecoder:
     def finish(self) -> Decoded:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
+        self._check_order()
         reason = self._reason
         usable = reason == Reason.OK
-        levels = {code: self._photos[index] for code, index in self._patterns.level_indices().items()}
+        levels = {code: self.photos[index] for code, index in self._patterns.level_indices().items()}
         with ThreadPoolExecutor(THREADS) as pool:
             pictures, ready = new_pictures(reason, pool, repeats=bool(self._patterns.repeats()))
             response = estimate_response(levels, usable, self._full_scale)
-            sample = _sample(self._photos, usable, shown_frames(self._layouts))
+            sample = _sample(self.photos, usable, shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
-            whole = FullFrame(self._photos, self._layouts, chain, self._ends, repeats)
+            whole = FullFrame(self.photos, self._layouts, chain, self._ends, repeats)
             wait(ready)
             whole.run(pictures, pool)
             judge_by_neighbours(pictures, whole.freedom, pool)
             moved_share = _moved_share(pictures)
             folds = find_folds(pictures)
-            smear = find_smear(gauge, self._photos, pictures.reason == Reason.OK, sample)
+            smear = find_smear(gauge, self.photos, pictures.reason == Reason.OK, sample)
             for found in (folds, smear):
                 if found.verdict is not None:
                     take_out(pictures, found.verdict, pool)
             shown = measure_modulation(
-                self._photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
+                self.photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
             )
         told = "; ".join(found.text for found in (folds, smear) if found.text)
         return _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
 
     @property
     def _full_scale(self) -> int:
-        return int(np.iinfo(self._photos[0].dtype).max)
+        return int(np.iinfo(self.photos[0].dtype).max)
+
+    def _check_order(self) -> None:
+        """WrongPhotographs where some are not what their numbers say."""
+        order = find_order(self.photos, self._patterns)
+        if not order.right and order.certain:
+            raise WrongPhotographs(order, self._labels)
 
     def _first_look(self) -> NDArray[np.uint8]:
         """Which pixels the projector reaches, and which of them saturate in the white frame."""
-        black, white = (self._photos[i] for i in self._ends)
+        black, white = (self.photos[i] for i in self._ends)
         least = np.ceil(_MIN_CONTRAST * self._full_scale)
         lit, burnt = np.zeros(black.shape, np.uint8), np.zeros(black.shape, np.uint8)
         compare(cv2.subtract(white, black), float(least), cv2.CMP_GE, lit)
@@ -109,6 +118,12 @@ class ExposureDecoder:
         usable = np.count_nonzero(reason == Reason.OK)
         if usable >= _MIN_LIT:
             return
+        black, white = (self.photos[i] for i in self._ends)
+        if np.count_nonzero(black > white + np.ceil(_MIN_CONTRAST * self._full_scale)) >= _MIN_LIT:
+            raise MeasurementError(
+                f"photograph {self._labels[self._ends[0]]}, which should show black, is brighter than photograph "
+                f"{self._labels[self._ends[1]]}, which should show white: are photographs exchanged, or is one missing?"
+            )
         saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
         raise MeasurementError(
             f"the camera sees the pattern on {usable} usable pixels only ({saturated:.1%} are saturated, the rest show "
