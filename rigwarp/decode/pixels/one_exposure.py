@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -9,7 +10,11 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.light_model import Frames, modelled_frames
+from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
+from rigwarp.decode.photographs.places import NOISE_LEFT, look
+from rigwarp.decode.photographs.repeats import shift_between_repeats
 from rigwarp.decode.pixels.fast_solver import compare
 from rigwarp.decode.pixels.folds import find_folds
 from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
@@ -17,8 +22,8 @@ from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
-from rigwarp.decode.signal.response import estimate_response
-from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
+from rigwarp.decode.signal.response import Response, estimate_response
+from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model, middle_variance
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
 
@@ -28,6 +33,9 @@ _MIN_CONTRAST = 0.015  # (white - black) / full scale below which a pixel is not
 _MIN_LIT = 500  # camera pixels; fewer are no scan
 _LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
 _SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
+_MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their repeats: less changes nothing
+_LEFT_PX = 0.03  # of them once the camera's way is taken out
+_HARDLY = 0.5  # of the usable pixels decode
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
 
 
@@ -60,11 +68,14 @@ class ExposureDecoder:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
         self._check_order()
-        reason = self._reason
+        return self._finish(self._reason, None)
+
+    def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
+        """Decode photographs that may have been put back by a camera's path."""
         usable = reason == Reason.OK
         levels = {code: self.photos[index] for code, index in self._patterns.level_indices().items()}
         with ThreadPoolExecutor(THREADS) as pool:
-            pictures, ready = new_pictures(reason, pool, repeats=bool(self._patterns.repeats()))
+            pictures, ready = new_pictures(reason.copy(), pool, repeats=bool(self._patterns.repeats()))
             response = estimate_response(levels, usable, self._full_scale)
             sample = _sample(self.photos, usable, shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
@@ -74,28 +85,76 @@ class ExposureDecoder:
             whole = FullFrame(self.photos, self._layouts, chain, self._ends, repeats)
             wait(ready)
             whole.run(pictures, pool)
+            if self._moved(pictures, usable, chain, path):
+                noise = np.sqrt(np.median(middle_variance(sample, self._ends, chain)))
+                found = self._path(usable, response, NOISE_LEFT * float(noise))
+                if found is not None:
+                    return self._decode_along(found)
             judge_by_neighbours(pictures, whole.freedom, pool)
             moved_share = _moved_share(pictures)
             folds = find_folds(pictures)
             smear = find_smear(gauge, self.photos, pictures.reason == Reason.OK, sample)
-            for found in (folds, smear):
-                if found.verdict is not None:
-                    take_out(pictures, found.verdict, pool)
+            for verdict in (folds, smear):
+                if verdict.verdict is not None:
+                    take_out(pictures, verdict.verdict, pool)
             shown = measure_modulation(
                 self.photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
             )
+        if path is not None:
+            _own_up(pictures, path.sigma_px)
         told = "; ".join(found.text for found in (folds, smear) if found.text)
-        return _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
-
-    @property
-    def _full_scale(self) -> int:
-        return int(np.iinfo(self.photos[0].dtype).max)
+        decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
+        return decoded if path is None else replace(decoded, corrected=(path.in_words(self._modelled_labels),))
 
     def _check_order(self) -> None:
         """WrongPhotographs where some are not what their numbers say."""
         order = find_order(self.photos, self._patterns)
         if not order.right and order.certain:
             raise WrongPhotographs(order, self._labels)
+
+    def _moved(
+        self, pictures: Pictures, usable: NDArray[np.bool_], chain: SignalModel, path: CameraPath | None
+    ) -> bool:
+        """Is it worth looking for the camera's path? MeasurementError if one was taken out and motion is left."""
+        shift_px, sigma_px = shift_between_repeats(
+            self.photos,
+            self._layouts,
+            self._patterns.repeats(),
+            chain.light_of_code,
+            (pictures.u_px, pictures.v_px, pictures.light),
+        )
+        if path is not None:
+            if not shift_px < max(_LEFT_PX, _MOVED_SIGMAS * sigma_px):
+                raise _moved_error(path, self._modelled_labels)
+            return False
+        few = np.count_nonzero(pictures.reason == Reason.OK) < _HARDLY * np.count_nonzero(usable)
+        return bool(few or shift_px > max(_MOVED_PX, _MOVED_SIGMAS * sigma_px))
+
+    def _path(self, usable: NDArray[np.bool_], response: Response, noise: float) -> CameraPath | None:
+        seen = look(self.photos, usable, self._frames, self._layouts, response.table())
+        return None if seen is None else find_path(seen, self._frames, noise)
+
+    def _decode_along(self, path: CameraPath) -> Decoded:
+        """Decode the photographs with each put where the first one is."""
+        if not path.certain:
+            raise _moved_error(path, self._modelled_labels)
+        every = np.arange(len(self.photos))
+        fields = np.stack([np.interp(every, self._frames.index, column) for column in path.fields.T], axis=-1)
+        with ThreadPoolExecutor(THREADS) as pool:
+            self.photos = list(pool.map(moved_back, self.photos, fields))
+        return self._finish(self._first_look(), path)
+
+    @property
+    def _frames(self) -> Frames:
+        return modelled_frames(self._layouts, self._patterns.level_indices(), self._patterns.repeats())
+
+    @property
+    def _modelled_labels(self) -> list[str]:
+        return [self._labels[index] for index in self._frames.index]
+
+    @property
+    def _full_scale(self) -> int:
+        return int(np.iinfo(self.photos[0].dtype).max)
 
     def _first_look(self) -> NDArray[np.uint8]:
         """Which pixels the projector reaches, and which of them saturate in the white frame."""
@@ -162,6 +221,20 @@ def _moved_share(pictures: Pictures) -> float:
             "projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
         )
     return moved / decodable if decodable else 0.0
+
+
+def _moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
+    return MeasurementError(
+        f"{path.in_words(labels)}; the camera, the projector or the mirror was moved during the scan, which cannot be "
+        "put right here. Fix everything and scan again"
+    )
+
+
+def _own_up(pictures: Pictures, sigma_px: float) -> None:
+    """Add to the positions' sigmas what an uncertain place of the photographs, camera pixels, does to them."""
+    for position, sigma in ((pictures.u_px, pictures.sigma_u_px), (pictures.v_px, pictures.sigma_v_px)):
+        step = np.hypot(*(np.nanmedian(np.abs(np.diff(position, axis=axis))) for axis in (0, 1)))
+        np.hypot(sigma, np.float32(sigma_px * step), out=sigma)
 
 
 def _decoded(

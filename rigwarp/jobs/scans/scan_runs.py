@@ -163,6 +163,7 @@ def scan_figures(decoded: Decoded) -> dict[str, object]:
         "response_shape": decoded.response.shape,
         "moved_share": decoded.moved_share,
         "folded": decoded.folded or None,
+        "corrected": list(decoded.corrected),
         "noise": {"floor": decoded.noise.floor, "per_light": decoded.noise.per_light},
     }
 
