@@ -6,7 +6,7 @@ sees at p what was at p - d: the phase by d times its gradient less.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,6 +88,12 @@ class Seen:
     state: Array
     slope: Array
     shares: Array
+
+    def only(self, which: BoolArray) -> "Seen":
+        """The places that a mask picks."""
+        return replace(
+            self, light=self.light[which], aside=self.aside[which], state=self.state[which], slope=self.slope[which]
+        )
 
 
 def columns(frames: Frames, shares: Array, state: Array) -> Array:

@@ -23,7 +23,10 @@ _ROUNDS = 3
 _WORTH_TELLING = 15.0  # fall of chi-squared that another part of the way must bring ...
 _LEAST_PX = 0.03  # ... and its size
 _SECOND_SHARE = 0.03  # of the fall that the first part brought, of which slopes and lenses leave a little
-_NOT_EXPLAINED = 3.0  # times the noise is usually left: something else is wrong
+_EXPLAINED = 0.4  # of what a part of the picture wants of a way is left at most once it has it ...
+_MOST_DISSENT = 0.26  # ... but for this share of the parts
+_PARTS_ACROSS = 3  # of the picture, along rows and columns
+_FEWEST = 30  # places in such a part
 _FEWEST_BEFORE = 3  # photographs of stripes of each axis before a jump: else only their slant tells its length
 _LEFT_SHARE = 0.3  # of what is still left, spread over the photographs
 _MOST_PARTS = 2
@@ -68,15 +71,11 @@ class CameraPath:
         return f"the camera moved little by little during the scan, by {self.largest_px:.2f} px of its picture in all"
 
 
-def find_path(seen: Seen, frames: Frames, noise: float) -> CameraPath | None:
+def find_path(seen: Seen, frames: Frames) -> CameraPath | None:
     """The simplest way that explains the photographs; None where none is needed, or none explains them.
 
     One that takes more than an even part and a jump, or two jumps, has an infinite `sigma_px`; so has one with a jump
     before which there are hardly any stripes along one of the axes.
-
-    Parameters
-    ----------
-    noise : 1-sigma of the places' light.
     """
     parts: list[Array] = []
     falls: list[float] = []
@@ -88,10 +87,10 @@ def find_path(seen: Seen, frames: Frames, noise: float) -> CameraPath | None:
         least = max(_WORTH_TELLING, _SECOND_SHARE * falls[0] if falls else 0.0)
         if fall < least or size_px < _LEAST_PX:
             break
-        if parts and evidence.misfit > _NOT_EXPLAINED * noise:
-            return None  # light on several paths contradicts itself, too
         falls.append(fall)
         if len(parts) == _MOST_PARTS:
+            if not _everywhere(seen, frames, parts, factors):
+                return None
             return replace(_path(seen, frames, parts, factors, covariance), sigma_px=np.inf)
         parts = [*parts, part]
         factors, covariance = _refined(seen, frames, parts, np.append(factors, np.zeros((1, MOTION)), axis=0))
@@ -105,10 +104,28 @@ def find_path(seen: Seen, frames: Frames, noise: float) -> CameraPath | None:
     if not parts:
         return None
     path = _path(seen, frames, parts, factors, covariance)
-    if evidence.misfit > _NOT_EXPLAINED * noise:
-        return None
+    if not _everywhere(seen, frames, parts, factors):
+        return None  # light on several paths contradicts itself, too, but in each part of the picture differently
     left_px = float(np.sqrt(fall / falls[0])) * max(path.largest_px, path.jump_px)
     return replace(path, sigma_px=float(np.hypot(path.sigma_px, _LEFT_SHARE * left_px)))
+
+
+def _everywhere(seen: Seen, frames: Frames, parts: list[Array], factors: Array) -> bool:
+    """Does the way explain what nearly every part of the picture has to say of it?"""
+    count = len(frames.index)
+    courses, loose = _spread(parts, len(SHIFTS)), np.full(len(SHIFTS) * len(parts), 1.0 / _LOOSE_PX**2)
+    rank = np.argsort(np.argsort(seen.aside, axis=0), axis=0) * _PARTS_ACROSS // len(seen.aside)
+    explained = []
+    for part in range(_PARTS_ACROSS**2):
+        here = rank[:, 0] * _PARTS_ACROSS + rank[:, 1] == part
+        if np.count_nonzero(here) < _FEWEST:
+            continue
+        before, after = (
+            weigh(seen.only(here), frames, _shared(parts, some, count), SHIFTS).fitted(courses, loose).fall
+            for some in (np.zeros_like(factors), factors)
+        )
+        explained.append(after < max(_EXPLAINED * before, float(len(loose))))
+    return bool(explained) and explained.count(False) <= _MOST_DISSENT * len(explained)
 
 
 def _shared(parts: list[Array], factors: Array, count: int) -> Array:

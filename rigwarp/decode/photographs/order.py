@@ -81,14 +81,19 @@ class Order:
 
 
 class WrongPhotographs(MeasurementError):
-    """Photographs that are not what their numbers say; `order` tells what they are."""
+    """Photographs that are not what their numbers say: `order` tells what they are, `what` says it in words."""
 
-    def __init__(self, order: Order, labels: Sequence[str]) -> None:
+    def __init__(self, order: Order, labels: Sequence[str], advice: str = "") -> None:
+        self.order, self._labels = order, labels
+        self.what = "; ".join(_sentences(order, labels))
         super().__init__(
-            f"{'; '.join(_sentences(order, labels))}. Every photograph must show the pattern of its own number: put "
-            "the photographs right, or scan again"
+            f"{self.what}. Every photograph must show the pattern of its own number: put the photographs right"
+            f"{f' ({advice})' if advice else ''}, or scan again"
         )
-        self.order = order
+
+    def with_advice(self, advice: str) -> "WrongPhotographs":
+        """The same with a way to put them right."""
+        return WrongPhotographs(self.order, self._labels, advice)
 
 
 def find_order(photos: Sequence[Codes], patterns: PatternSet) -> Order:

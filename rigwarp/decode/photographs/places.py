@@ -13,8 +13,6 @@ from rigwarp.geometry import Array
 
 _COUNT = 1600
 _SMOOTHING_PX = 1.3  # sigma: noise falls to a fifth; stripes are ten camera pixels long or longer
-NOISE_LEFT = 1.0 / (2.0 * np.sqrt(np.pi) * _SMOOTHING_PX)
-"""Share of a pixel's noise that is left by smoothing."""
 _STEP_PX = 3  # over which slopes are taken
 _MARGIN_PX = 8  # of a place from what is dark or saturated
 _STEEPEST = 4.0  # projector pixels per camera pixel: more is a wrong period

@@ -75,7 +75,7 @@ def _robust_length(design: Array, values: Array) -> tuple[float, float]:
     normal: Array = np.eye(design.shape[1])
     sigma = 0.0
     for _ in range(_PASSES):
-        normal = np.linalg.pinv(design[kept].T @ design[kept], hermitian=True)
+        normal = np.asarray(np.linalg.pinv(design[kept].T @ design[kept], hermitian=True), float)
         found = normal @ (design[kept].T @ values[kept])
         left = values - design @ found
         sigma = float(np.sqrt(np.mean(left[kept] ** 2)))

@@ -32,12 +32,10 @@ class Evidence:
     ----------
     normal : (F k, F k) information.
     pull : (F k,) right side: the step is normal^-1 pull.
-    misfit : light that is usually left at a place, rms.
     """
 
     normal: Array
     pull: Array
-    misfit: float
 
     def fitted(self, courses: Array, prior: Array) -> "Fitted":
         """Best steps of the factors of courses (m, F k), on which there is a prior (m,) information."""
@@ -87,7 +85,7 @@ def weigh(seen: Seen, frames: Frames, shared: Array, which: Sequence[int]) -> Ev
         mixed = q[some].transpose(0, 2, 1)[..., None] * effects[some][:, None]
         flat = mixed.reshape(-1, count * size)
         information -= flat.T @ flat
-    return Evidence(normal=information, pull=np.einsum("pfi,pf->fi", effects, left).ravel(), misfit=usual)
+    return Evidence(normal=information, pull=np.einsum("pfi,pf->fi", effects, left).ravel())
 
 
 def _linearised(seen: Seen, frames: Frames, shared: Array, state: Array) -> tuple[Array, Array, Array]:

@@ -13,7 +13,7 @@ from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
-from rigwarp.decode.photographs.places import NOISE_LEFT, look
+from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.repeats import shift_between_repeats
 from rigwarp.decode.pixels.fast_solver import compare
 from rigwarp.decode.pixels.folds import find_folds
@@ -23,7 +23,7 @@ from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
 from rigwarp.decode.signal.response import Response, estimate_response
-from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model, middle_variance
+from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
 
@@ -86,8 +86,7 @@ class ExposureDecoder:
             wait(ready)
             whole.run(pictures, pool)
             if self._moved(pictures, usable, chain, path):
-                noise = np.sqrt(np.median(middle_variance(sample, self._ends, chain)))
-                found = self._path(usable, response, NOISE_LEFT * float(noise))
+                found = self._path(usable, response)
                 if found is not None:
                     return self._decode_along(found)
             judge_by_neighbours(pictures, whole.freedom, pool)
@@ -130,9 +129,9 @@ class ExposureDecoder:
         few = np.count_nonzero(pictures.reason == Reason.OK) < _HARDLY * np.count_nonzero(usable)
         return bool(few or shift_px > max(_MOVED_PX, _MOVED_SIGMAS * sigma_px))
 
-    def _path(self, usable: NDArray[np.bool_], response: Response, noise: float) -> CameraPath | None:
+    def _path(self, usable: NDArray[np.bool_], response: Response) -> CameraPath | None:
         seen = look(self.photos, usable, self._frames, self._layouts, response.table())
-        return None if seen is None else find_path(seen, self._frames, noise)
+        return None if seen is None else find_path(seen, self._frames)
 
     def _decode_along(self, path: CameraPath) -> Decoded:
         """Decode the photographs with each put where the first one is."""
