@@ -5,7 +5,7 @@ for the waves, with amplitudes that fall with 1 / period^2 as those of blurred s
 sees at p what was at p - d: the phase by d times its gradient less.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +15,8 @@ from rigwarp.decode.pixels.layout import AxisLayout
 from rigwarp.decode.signal.position import TURN
 from rigwarp.geometry import Array, BoolArray
 
+_PARTS_ACROSS = 3  # of the picture, along rows and columns
+_FEWEST = 30  # places in such a part
 UNKNOWNS = 8
 """Of a place: black, contrast, and per axis position, amplitude and how it falls."""
 
@@ -88,6 +90,14 @@ class Seen:
     state: Array
     slope: Array
     shares: Array
+
+    def parts(self) -> Iterator[BoolArray]:
+        """(N,) masks of the places in each part of the picture that has enough of them."""
+        rank = np.argsort(np.argsort(self.aside, axis=0), axis=0) * _PARTS_ACROSS // len(self.aside)
+        for part in range(_PARTS_ACROSS**2):
+            here = rank[:, 0] * _PARTS_ACROSS + rank[:, 1] == part
+            if np.count_nonzero(here) >= _FEWEST:
+                yield here
 
     def only(self, which: BoolArray) -> "Seen":
         """The places that a mask picks."""

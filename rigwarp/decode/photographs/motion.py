@@ -25,8 +25,6 @@ _LEAST_PX = 0.03  # ... and its size
 _SECOND_SHARE = 0.03  # of the fall that the first part brought, of which slopes and lenses leave a little
 _EXPLAINED = 0.4  # of what a part of the picture wants of a way is left at most once it has it ...
 _MOST_DISSENT = 0.26  # ... but for this share of the parts
-_PARTS_ACROSS = 3  # of the picture, along rows and columns
-_FEWEST = 30  # places in such a part
 _FEWEST_BEFORE = 3  # photographs of stripes of each axis before a jump: else only their slant tells its length
 _LEFT_SHARE = 0.3  # of what is still left, spread over the photographs
 _MOST_PARTS = 2
@@ -114,12 +112,8 @@ def _everywhere(seen: Seen, frames: Frames, parts: list[Array], factors: Array) 
     """Does the way explain what nearly every part of the picture has to say of it?"""
     count = len(frames.index)
     courses, loose = _spread(parts, len(SHIFTS)), np.full(len(SHIFTS) * len(parts), 1.0 / _LOOSE_PX**2)
-    rank = np.argsort(np.argsort(seen.aside, axis=0), axis=0) * _PARTS_ACROSS // len(seen.aside)
     explained = []
-    for part in range(_PARTS_ACROSS**2):
-        here = rank[:, 0] * _PARTS_ACROSS + rank[:, 1] == part
-        if np.count_nonzero(here) < _FEWEST:
-            continue
+    for here in seen.parts():
         before, after = (
             weigh(seen.only(here), frames, _shared(parts, some, count), SHIFTS).fitted(courses, loose).fall
             for some in (np.zeros_like(factors), factors)

@@ -17,9 +17,9 @@ from rigwarp.geometry.robust import huber_weights
 MOTION = 8
 """Shifts along columns and rows; turn, scale, stretch and shear by the shift at the picture's corners; two that grow
 with the square of the distance."""
-SHARED = MOTION + 3
-"""And the gain, and light that was added in shares of the local and of the usual contrast."""
-SHIFTS, LIGHT = range(3), range(MOTION, SHARED)
+SHARED = MOTION + 2
+"""And the gain, and light that was added in shares of the usual contrast."""
+SHIFTS, GAIN, ADDED = range(3), MOTION, MOTION + 1
 _PLACES_AT_ONCE = 500
 _OUTLIER = 2.5  # times the usual misfit
 
@@ -96,16 +96,14 @@ def _linearised(seen: Seen, frames: Frames, shared: Array, state: Array) -> tupl
     by_state = columns(frames, seen.shares, there)
     light = expected_light(frames, seen.shares, there)
     lit = frames.waves.astype(float)
-    gain = 1.0 + lit * shared[:, MOTION]
-    contrast = state[:, 1, None]
-    usual = float(np.median(contrast))
-    added = lit * (contrast * shared[:, MOTION + 1] + usual * shared[:, MOTION + 2])
+    gain = 1.0 + lit * shared[:, GAIN]
+    usual = float(np.median(state[:, 1]))
+    added = lit * usual * shared[:, ADDED]
     effects = np.empty((*light.shape, SHARED))
     by_shift = -np.einsum("nfi,ndi->nfd", by_state, seen.slope) * gain[:, None]
     effects[..., :MOTION] = np.einsum("nfd,nsd->nfs", by_shift, fields)
-    effects[..., MOTION] = lit * light
-    effects[..., MOTION + 1] = lit * contrast
-    effects[..., MOTION + 2] = lit * usual
+    effects[..., GAIN] = lit * light
+    effects[..., ADDED] = lit * usual
     return seen.light - gain * light - added, by_state * gain[:, None], effects
 
 

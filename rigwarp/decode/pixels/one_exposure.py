@@ -13,6 +13,7 @@ from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
+from rigwarp.decode.photographs.own_light import evened, find_own_light, light_differs
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.repeats import shift_between_repeats
 from rigwarp.decode.pixels.fast_solver import compare
@@ -35,6 +36,8 @@ _LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
 _SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
 _MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their repeats: less changes nothing
 _LEFT_PX = 0.03  # of them once the camera's way is taken out
+_THIN = 8  # of the rows and columns one is looked at for the mean light
+_HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
 _HARDLY = 0.5  # of the usable pixels decode
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
 
@@ -68,7 +71,29 @@ class ExposureDecoder:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
         self._check_order()
-        return self._finish(self._reason, None)
+        told = self._even_light(self._reason == Reason.OK)
+        decoded = self._finish(self._reason, None)
+        return replace(decoded, corrected=(told, *decoded.corrected)) if told else decoded
+
+    def _even_light(self, usable: NDArray[np.bool_]) -> str:
+        """Take out light that is not the same for all photographs; what was, in words, or nothing.
+
+        MeasurementError where the uniform frames say that the exposure follows the picture.
+        """
+        levels = {code: self.photos[index] for code, index in self._patterns.level_indices().items()}
+        response = estimate_response(levels, usable, self._full_scale)
+        _check_levels(response)
+        table, frames = response.table(), self._frames
+        thin = (slice(None, None, _THIN), slice(None, None, _THIN))
+        light = table[np.stack([self.photos[index][thin][usable[thin]] for index in frames.index])]
+        if not light_differs(light, frames):
+            return ""
+        seen = look(self.photos, usable, frames, self._layouts, table)
+        own = None if seen is None else find_own_light(seen, frames)
+        if seen is None or own is None:
+            return ""
+        self.photos = evened(self.photos, frames, own, table, float(np.median(seen.state[:, 1])))
+        return own.in_words()
 
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
         """Decode photographs that may have been put back by a camera's path."""
@@ -220,6 +245,17 @@ def _moved_share(pictures: Pictures) -> float:
             "projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
         )
     return moved / decodable if decodable else 0.0
+
+
+def _check_levels(response: Response) -> None:
+    """MeasurementError where grey frames are as bright as white."""
+    share = float(response.projector_light(np.array(_HALF_CODE)))
+    if share > _MOST_OF_HALF:
+        raise MeasurementError(
+            f"grey of half of white's code has {share:.0%} of white's light in the photographs, about 20% are usual: "
+            "the camera's exposure, or the projector's brightness, follows the picture. Switch automatic exposure (and "
+            "dynamic contrast) off and scan again"
+        )
 
 
 def _moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
