@@ -83,6 +83,7 @@ class Seen:
     state : (N, UNKNOWNS) what is seen.
     slope : (N, 2, UNKNOWNS) how that changes per camera pixel along columns and rows.
     shares : (F,) share of the contrast in the mean light of each frame.
+    contrast : the usual one, of all the places of a picture.
     """
 
     light: Array
@@ -90,6 +91,7 @@ class Seen:
     state: Array
     slope: Array
     shares: Array
+    contrast: float
 
     def parts(self) -> Iterator[BoolArray]:
         """(N,) masks of the places in each part of the picture that has enough of them."""

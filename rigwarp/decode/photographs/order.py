@@ -29,6 +29,7 @@ _WRONG = 0.35  # amplitudes, median over the places: a photograph of its own pat
 _CLEARLY = 0.5  # of that distance: another pattern is this much nearer
 _MOST_WRONG = 0.3  # of the photographs: of more nothing can be said from the others
 _SAME_LIGHT = 0.08  # of white: uniform frames nearer than this are not told apart
+_MOST_OF_MIDDLE = 0.65  # of white's light in the middle one of the uniform frames
 _MOST_MISCOUNTED = 3  # photographs missing or too many
 _TURNED = {
     "upside down": (slice(None, None, -1), slice(None, None, -1)),
@@ -180,6 +181,8 @@ class _Look:
             return
         level = np.median(self._light, axis=1)
         level = (level - level[there].min()) / max(float(np.ptp(level[there])), 1e-9)
+        if np.median(level[there]) > _MOST_OF_MIDDLE:
+            return  # the camera's exposure follows the light: nothing is told by brightness
         nominal = [_level(self._frames[self._wanted[i]]) for i in there]
         by_light, by_code = sorted(there, key=lambda i: float(level[i])), sorted(zip(nominal, there, strict=True))
         moved = False

@@ -1,18 +1,16 @@
-"""Light that is not the same for all photographs: daylight, the sun, a lamp that drifts, an exposure that adapts."""
+"""Light that changed suddenly between photographs: the sun, a lamp, an exposure that adapts."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rigwarp.decode.photographs.light_model import Frames, Seen
 from rigwarp.decode.photographs.shared_errors import ADDED, GAIN, SHARED, weigh
 from rigwarp.geometry import Array
 
-Codes = NDArray[np.unsignedinteger]
-
-_NOTICED = 0.02  # of the contrast, by which the mean light of photographs differs: less changes nothing
+_SUDDEN = 0.025  # of the contrast, or of one as gain: a step as large shifts phases by more than their usual noise
+_NOTICED = 0.02  # of the contrast, by which the mean light of photographs differs: less needs no closer look
 _ROUNDS = 2
 _PRIOR = 0.3  # of gains and of light added
 _EXPLAINED = 0.4  # of what a part of the picture wants of other light is left at most once it has it ...
@@ -20,21 +18,26 @@ _MOST_DISSENT = 0.12  # ... but for this share of the parts: elsewhere a shadow 
 
 
 @dataclass(frozen=True, kw_only=True)
-class OwnLight:
-    """Of F photographs: gain against the usual one, and light that was added, in shares of the usual contrast.
+class LightChange:
+    """Light that changed between two photographs.
 
-    Only one of the two is found: together they are hardly different from stripes that fade.
+    Attributes
+    ----------
+    row : of the first photograph with other light.
+    added : light that was added, share of the usual contrast; 0 if a gain explains more.
+    gain : its factor; 1 if added light explains more. Together they are hardly different from stripes that fade.
     """
 
-    gain: Array
-    added: Array
+    row: int
+    added: float
+    gain: float
 
-    def in_words(self) -> str:
-        """What changed."""
-        gain, added = float(np.ptp(self.gain)), float(np.ptp(self.added))
-        if added > gain:
-            return f"the room's light changed by {added:.0%} of projected white during the scan (daylight, lamps)"
-        return f"the photographs' light changed by {gain:.0%} during the scan (the projector, the camera's exposure)"
+    def in_words(self, labels: Sequence[str]) -> str:
+        """What changed, and when; `labels` of the photographs."""
+        when = f"between photographs {labels[self.row - 1]} and {labels[self.row]}"
+        if self.added:
+            return f"the room's light changed {when} by {abs(self.added):.0%} of projected white (sunshine, a lamp)"
+        return f"the brightness of the photographs changed {when} by {abs(self.gain - 1.0):.0%}"
 
 
 def light_differs(light: Array, frames: Frames) -> bool:
@@ -45,19 +48,22 @@ def light_differs(light: Array, frames: Frames) -> bool:
     return bool(np.ptp(waves) > _NOTICED * max(float(white - black), 1e-9))
 
 
-def find_own_light(seen: Seen, frames: Frames) -> OwnLight | None:
-    """Gain of every photograph of waves, or light added to it, whichever explains more.
+def find_sudden_change(seen: Seen, frames: Frames) -> LightChange | None:
+    """The largest change of light from one photograph to the next; None where all parts of the picture show none.
 
-    None where that is not what all parts of the picture show.
+    Slow changes are left alone: the steps of a sinusoid follow each other, and what changes little between them hardly
+    shifts its phase.
     """
     found = {kind: _fitted(seen, frames, kind) for kind in (ADDED, GAIN)}
     kind = max(found, key=lambda one: found[one][1])
     shared = found[kind][0]
-    if np.ptp(shared[frames.waves, kind]) < _NOTICED or not _everywhere(seen, frames, shared, kind):
+    steps = np.diff(shared[frames.waves, kind])
+    largest = int(np.argmax(np.abs(steps)))
+    if abs(steps[largest]) < _SUDDEN or not _everywhere(seen, frames, shared, kind):
         return None
-    # what all have in common is another contrast or another black, not the photographs' own
-    shared[frames.waves, kind] -= np.median(shared[frames.waves, kind])
-    return OwnLight(gain=1.0 + shared[:, GAIN], added=shared[:, ADDED])
+    step = float(steps[largest])
+    row = int(np.flatnonzero(frames.waves)[largest + 1])
+    return LightChange(row=row, added=step if kind == ADDED else 0.0, gain=1.0 + step if kind == GAIN else 1.0)
 
 
 def _fitted(seen: Seen, frames: Frames, kind: int) -> tuple[Array, float]:
@@ -87,22 +93,3 @@ def _everywhere(seen: Seen, frames: Frames, found: Array, kind: int) -> bool:
             fall.append(float(whole - (alike @ evidence.pull) ** 2 / (alike @ evidence.normal @ alike)))
         explained.append(fall[1] < _EXPLAINED * fall[0])
     return bool(explained) and explained.count(False) <= _MOST_DISSENT * len(explained)
-
-
-def evened(
-    photos: Sequence[Codes], frames: Frames, own: OwnLight, light_of_code: Array, contrast: float
-) -> list[Codes]:
-    """Photographs (H, W) of a set with their own light taken out; what was at full scale stays there.
-
-    `contrast` is the usual one, linear light.
-    """
-    full = len(light_of_code) - 1
-    better = list(photos)
-    for row in np.flatnonzero(frames.waves):
-        index = int(frames.index[row])
-        even = (light_of_code - own.added[row] * contrast) / own.gain[row]
-        codes = np.rint(np.interp(even, light_of_code, np.arange(full + 1.0)))
-        table = np.minimum(codes, full - 1).astype(photos[index].dtype)
-        table[full] = full
-        better[index] = table[photos[index]]
-    return better

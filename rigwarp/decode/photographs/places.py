@@ -69,6 +69,7 @@ def look(
         state=states[0][kept],
         slope=slope[kept],
         shares=shares,
+        contrast=float(np.median(states[0][kept, 1])),
     )
 
 

@@ -97,13 +97,12 @@ def _linearised(seen: Seen, frames: Frames, shared: Array, state: Array) -> tupl
     light = expected_light(frames, seen.shares, there)
     lit = frames.waves.astype(float)
     gain = 1.0 + lit * shared[:, GAIN]
-    usual = float(np.median(state[:, 1]))
-    added = lit * usual * shared[:, ADDED]
+    added = lit * seen.contrast * shared[:, ADDED]
     effects = np.empty((*light.shape, SHARED))
     by_shift = -np.einsum("nfi,ndi->nfd", by_state, seen.slope) * gain[:, None]
     effects[..., :MOTION] = np.einsum("nfd,nsd->nfs", by_shift, fields)
     effects[..., GAIN] = lit * light
-    effects[..., ADDED] = lit * usual
+    effects[..., ADDED] = lit * seen.contrast
     return seen.light - gain * light - added, by_state * gain[:, None], effects
 
 

@@ -13,7 +13,7 @@ from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
-from rigwarp.decode.photographs.own_light import evened, find_own_light, light_differs
+from rigwarp.decode.photographs.own_light import find_sudden_change, light_differs
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.repeats import shift_between_repeats
 from rigwarp.decode.pixels.fast_solver import compare
@@ -71,29 +71,24 @@ class ExposureDecoder:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
         self._check_order()
-        told = self._even_light(self._reason == Reason.OK)
-        decoded = self._finish(self._reason, None)
-        return replace(decoded, corrected=(told, *decoded.corrected)) if told else decoded
+        self._check_light(self._reason == Reason.OK)
+        return self._finish(self._reason, None)
 
-    def _even_light(self, usable: NDArray[np.bool_]) -> str:
-        """Take out light that is not the same for all photographs; what was, in words, or nothing.
-
-        MeasurementError where the uniform frames say that the exposure follows the picture.
-        """
+    def _check_light(self, usable: NDArray[np.bool_]) -> None:
+        """MeasurementError where the exposure follows the picture, or light changed suddenly."""
         levels = {code: self.photos[index] for code, index in self._patterns.level_indices().items()}
         response = estimate_response(levels, usable, self._full_scale)
         _check_levels(response)
         table, frames = response.table(), self._frames
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
         light = table[np.stack([self.photos[index][thin][usable[thin]] for index in frames.index])]
-        if not light_differs(light, frames):
-            return ""
-        seen = look(self.photos, usable, frames, self._layouts, table)
-        own = None if seen is None else find_own_light(seen, frames)
-        if seen is None or own is None:
-            return ""
-        self.photos = evened(self.photos, frames, own, table, float(np.median(seen.state[:, 1])))
-        return own.in_words()
+        seen = look(self.photos, usable, frames, self._layouts, table) if light_differs(light, frames) else None
+        change = None if seen is None else find_sudden_change(seen, frames)
+        if change is not None:
+            raise MeasurementError(
+                f"{change.in_words(self._modelled_labels)}, which shifts what the stripes tell. Keep daylight and "
+                "lamps as they are, lock the camera's exposure, and scan again"
+            )
 
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
         """Decode photographs that may have been put back by a camera's path."""
