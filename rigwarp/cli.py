@@ -26,6 +26,7 @@ from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, RigwarpError
 COMMANDS: Final = {
     "demo": "demo",
     "new": "new_rig",
+    "next": "next",
     "check": "check",
     "trace": "trace",
     "targets": "targets",

@@ -1,4 +1,4 @@
-"""Settings that must stand before NumPy is imported, and the environment that every test finds as it was."""
+"""Settings that must stand before NumPy is imported, what all tests share, and the order of the long ones."""
 
 import os
 
@@ -17,3 +17,36 @@ def _environment_put_back():
     for name in os.environ.keys() - before.keys():
         del os.environ[name]
     os.environ.update(before)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _light_carried_once():
+    """Opening a virtual rig anew costs nothing but its new photographs."""
+    from shared_scenes import share_scenes
+
+    with pytest.MonkeyPatch.context() as patch:
+        share_scenes(patch)
+        yield
+
+
+_LONG = (
+    "test_demo.py",
+    "test_scan_raised.py",
+    "test_verify_drift.py",
+    "test_opened_rig.py",
+    "test_zones_one_at_a_time.py",
+    "test_whole_job.py",
+    "test_screen_in_the_loop.py",
+    "test_camera_estimates.py",
+    "test_sheet_on_a_board.py",
+    "test_fine_ripple_rig.py",
+    "test_smear.py",
+    "test_resume.py",
+)
+"""Whole jobs: each of these files takes a worker half a minute or more."""
+
+
+def pytest_collection_modifyitems(items):
+    """Long files first: else one worker is left alone with them at the end (see --no-loadscope-reorder)."""
+    rank = {name: number for number, name in enumerate(_LONG)}
+    items.sort(key=lambda item: rank.get(item.path.name, len(rank)))

@@ -48,7 +48,7 @@ def counter(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_each_zone_is_scanned_by_itself(counter: Path) -> None:
-    settings = [read_start(run)["settings"] for run in complete_runs(counter / "scans")]
+    settings = [read_start(run).settings for run in complete_runs(counter / "scans")]
     assert [s["zone"] for s in settings] == [0, 1]
     assert len({s["group"] for s in settings}) == 1
 

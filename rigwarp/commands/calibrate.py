@@ -4,6 +4,7 @@ from functools import partial
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import as_built_figures, print_fit
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import (
     AverageOption,
     DisplayOption,
@@ -62,10 +63,11 @@ def calibrate(
         {
             "scans": [scan.run for scan in made.scans],
             "result": made.fit.run,
-            "table_map": made.fit.figures,
+            "table_map": made.fit.figures.to_dict(),
             "as_built": as_built_figures(made.fit.as_built),
             "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
             "report": made.report,
         }
     )
+    print_next(console, folder)
     require_tolerance(folder, made.checks["after"].result)

@@ -7,18 +7,14 @@ import typer
 
 from rigwarp.commands.camera_text import print_camera
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import UsageError
-from rigwarp.files import (
-    open_rig,
-)
+from rigwarp.files import open_rig
 from rigwarp.jobs.bench.camera import calibrate_camera, earlier_camera, require_free
 from rigwarp.jobs.bench.camera_live import take_photos
-from rigwarp.jobs.bench.camera_record import (
-    CameraMade,
-    figures,
-)
+from rigwarp.jobs.bench.camera_record import CameraMade, figures
 
 
 def camera(
@@ -94,6 +90,7 @@ def camera(
     )
     print_camera(console, made)
     console.result(_result(made))
+    print_next(console, folder)
 
 
 def _result(made: CameraMade) -> dict[str, Any]:

@@ -10,8 +10,8 @@ from rigwarp.camera.lens.support import LensSupport
 from rigwarp.camera.projection import LENS_TERMS
 from rigwarp.camera.table.table_flatness import FurtherSheet
 from rigwarp.commands.console import Console
+from rigwarp.files.names import CAMERA_PICTURE
 from rigwarp.geometry import Array
-from rigwarp.jobs.bench.camera import CAMERA_PICTURE
 from rigwarp.jobs.bench.camera_record import CameraMade
 
 

@@ -8,11 +8,12 @@ import typer
 from rigwarp.capture.preflight.findings import require_no_stop
 from rigwarp.capture.preflight.look import Preflight
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.preflight_text import print_findings
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.files import RigFolder, open_rig
-from rigwarp.jobs.bench.check import machine_remarks, rig_remarks, try_out, what_is_there
+from rigwarp.jobs.bench.check import draw_sketch, machine_remarks, rig_remarks, try_out, what_is_there
 from rigwarp.jobs.bench.machine import Machine, look_around
 from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.bench.preview import watch_camera
@@ -44,10 +45,12 @@ def check(
     """
     console = Console(json=json)
     folder = open_rig(rig)
+    sketch = draw_sketch(folder)
     progress = what_is_there(folder)
     machine = look_around()
     remarks = rig_remarks(folder) + machine_remarks(folder.rig, machine)
     _print_rig(console, folder)
+    console.say(f"  drawn in {sketch}")
     _print_progress(console, progress)
     _print_machine(console, machine)
     console.caution()
@@ -74,8 +77,10 @@ def check(
                 "exposure_s": looked.exposure_s if looked else None,
             },
             "remarks": remarks,
+            "sketch": sketch,
         }
     )
+    print_next(console, folder)
     if looked is not None:
         require_no_stop(looked.findings)
 

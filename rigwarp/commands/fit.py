@@ -6,10 +6,10 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
-from rigwarp.jobs.results.fit import fit_scans
-from rigwarp.jobs.scans.chosen_scans import table_scans
+from rigwarp.jobs.results.fit import fit_rig
 
 
 def fit(
@@ -26,14 +26,15 @@ def fit(
     """
     console = Console(json=json)
     folder = open_rig(rig)
-    made = fit_scans(console, folder, table_scans(folder, scan))
+    made = fit_rig(console, folder, scan)
     print_fit(console, made)
     console.result(
         {
             "result": made.run,
-            "table_map": made.figures,
+            "table_map": made.figures.to_dict(),
             "as_built": as_built_figures(made.as_built),
             "verification": None,  # nothing was shown on the table yet
             "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
         }
     )
+    print_next(console, folder)

@@ -17,8 +17,8 @@ def print_fit(console: Console, made: FitMade) -> None:
     console.say(f"Result {made.run} (now current)")
     console.table(
         [
-            ("table map, on samples held out", f"{figures['rms_mm']:.3f} mm rms, {figures['p95_mm']:.3f} mm P95"),
-            ("content area covered", f"{figures['coverage']:.1%}"),
+            ("table map, on samples held out", f"{figures.rms_mm:.3f} mm rms, {figures.p95_mm:.3f} mm P95"),
+            ("content area covered", f"{figures.coverage:.1%}"),
             ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
             ("mirror figure", _figure(made.as_built)),
@@ -50,7 +50,7 @@ def _figure(as_built: AsBuilt | None) -> str:
     if as_built is None:
         return "not told by this scan"
     figures = as_built.figures
-    return f"{figures.rms_um:.0f} um rms, {figures.rms_without_power_um:.0f} um without power"
+    return f"{figures.rms_um:.0f} µm rms, {figures.rms_without_power_um:.0f} µm without power"
 
 
 def heights_told(built: AsBuilt) -> str:

@@ -7,22 +7,44 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption
-from rigwarp.scenarios import create_rig
+from rigwarp.errors import UsageError
+from rigwarp.files import write_text
+from rigwarp.files.names import RIG_FILE
+from rigwarp.scenarios import create_own_rig, create_rig
+from rigwarp.scenarios.own_rig import KINDS, unmeasured
 
 
 def new_rig(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.", show_default=False)],
-    like: Annotated[str, typer.Option(metavar="SCENARIO", help="What to start from.")] = "round-table",
+    kind: Annotated[
+        str | None,
+        typer.Option(metavar="KIND", help=f"For your own rig: the kind of mirror, {', '.join(KINDS)}."),
+    ] = None,
+    like: Annotated[
+        str | None,
+        typer.Option(metavar="SCENARIO", help="A copy of a virtual rig to try things on, such as round-table."),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Make a rig folder to edit.
 
-    The folder gets a commented rig.toml with every key that the scenario needs. Replace its numbers by those of your
-    own rig, then run: rigwarp check DIR
+    The folder gets a commented rig.toml. Replace its numbers by those of your own rig, then run: rigwarp check DIR
+
+    Kinds of mirror: conic (sphere, paraboloid, ...), profile (round about an axis, from a table), mesh (a CAD export),
+    facets (flat panels), bent (a sheet bent over a cylinder). Every key there is: demos/rig_reference.toml.
     """
+    if kind is not None and like is not None:
+        raise UsageError("found --kind and --like, expected one of them: a rig of your own, or a copy of a virtual one")
     console = Console(json=json)
-    written = create_rig(like, folder)
+    if kind is not None:
+        written = create_own_rig(kind, folder)
+    else:
+        written = create_rig(like or "round-table", folder)
+        file = folder / RIG_FILE
+        write_text(file, unmeasured(file.read_text(encoding="utf-8")), replace=True)
     for path in written:
         console.say(f"wrote {path}")
-    console.say(f"Edit {folder / 'rig.toml'}, then run: rigwarp check {folder}")
-    console.result({"scenario": like, "folder": folder, "files": written})
+    console.say(f"Edit {folder / RIG_FILE}, then run: rigwarp check {folder}")
+    console.result(
+        {"scenario": None if kind else like or "round-table", "kind": kind, "folder": folder, "files": written}
+    )

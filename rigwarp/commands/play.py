@@ -50,6 +50,14 @@ def play(
         bool,
         typer.Option("--design", help="Use the design's warp: what one would get without measuring."),
     ] = False,
+    aim: Annotated[
+        bool,
+        typer.Option(
+            "--aim",
+            help="Instead of SOURCE, before anything is measured: table edge, content outline and middle by the "
+            "design, and fans to focus by, for moving projector and mirror by hand.",
+        ),
+    ] = False,
     display: Annotated[int, typer.Option("--display", help="Number of the display, 0 the first.")] = 0,
     seconds: Annotated[float | None, typer.Option("--seconds", help="Stop after this time.")] = None,
     drawing: Annotated[
@@ -99,8 +107,9 @@ def play(
     console = Console(json=json)
     if still is not None and still.suffix.lower() not in _STILL_ENDINGS:
         raise UsageError(f"--still {still}: expected a name that ends in .png or .tif")
-    if bool(source) == bool(scene):
-        raise UsageError("found a SOURCE and --scene, expected one of them" if source else "a SOURCE is missing")
+    given = [name for name, there in (("SOURCE", source), ("--scene", scene), ("--aim", aim)) if there]
+    if len(given) != 1:
+        raise UsageError(f"found {' and '.join(given)}, expected one of them" if given else "a SOURCE is missing")
     folder = open_rig(rig)
     options = PlayOptions(
         name=source,
@@ -108,6 +117,7 @@ def play(
         dwell_s=dwell,
         fade_s=fade,
         design=design,
+        aim=aim,
         display=display,
         seconds=seconds,
         drawing=drawing,
@@ -121,8 +131,8 @@ def play(
         memory_limit_mib=memory_limit,
         watch_hours=watch,
     )
-    if design and watch is not None:
-        raise UsageError("found --design and --watch: only a measured warp can be watched for drift")
+    if (design or aim) and watch is not None:
+        raise UsageError("found --design or --aim, and --watch: only a measured warp can be watched for drift")
     if write_service is not None:
         write_play_service(folder, options, write_service)
         _print_service(console, write_service)

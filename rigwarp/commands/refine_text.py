@@ -3,8 +3,8 @@
 from typing import Any
 
 from rigwarp.commands.console import Console
+from rigwarp.files.records import MapFigures
 from rigwarp.jobs.checks.refine import Refined
-from rigwarp.verification import VerificationResult
 
 
 def refined_record(done: Refined) -> dict[str, Any]:
@@ -31,13 +31,9 @@ def refined_record(done: Refined) -> dict[str, Any]:
             "noise_mm": done.field.noise_mm,
             "evidence": done.field.evidence,
         },
-        "before": _figures(done.before),
-        "after": None if done.after is None else _figures(done.after),
+        "before": MapFigures.of(done.before).to_dict(),
+        "after": None if done.after is None else MapFigures.of(done.after).to_dict(),
     }
-
-
-def _figures(result: VerificationResult) -> dict[str, Any]:
-    return {"n": result.n, "rms_mm": result.rms_mm, "p95_mm": result.p95_mm, "max_mm": result.max_mm}
 
 
 def print_refined(console: Console, done: Refined) -> None:

@@ -1,6 +1,7 @@
 """`rigwarp report`: the current result as one page for people."""
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.results.report import report_current
@@ -13,6 +14,8 @@ def report(rig: RigArgument, json: JsonOption = False) -> None:
     the other files of the result do not.
     """
     console = Console(json=json)
-    made = report_current(open_rig(rig))
+    folder = open_rig(rig)
+    made = report_current(folder)
     console.say(f"wrote {made.report}")
     console.result({"result": made.result, "report": made.report})
+    print_next(console, folder)

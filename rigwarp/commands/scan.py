@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import (
     AverageOption,
     DisplayOption,
@@ -153,6 +154,7 @@ def scan(
             "seconds": scan_seconds(taken),
         }
     )
+    print_next(console, folder)
 
 
 def _check_raised(

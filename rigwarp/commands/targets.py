@@ -12,15 +12,7 @@ from rigwarp.errors import InputError, UsageError
 from rigwarp.files import open_rig, write_bytes
 from rigwarp.rig import Target
 from rigwarp.sheets.page import target_keys
-from rigwarp.sheets.pdf import (
-    A3,
-    SHEET_FORMATS,
-    SMALL_TARGET,
-    STANDARD_TARGET,
-    TargetSheet,
-    draw_target,
-    fits,
-)
+from rigwarp.sheets.pdf import A3, SHEET_FORMATS, SMALL_TARGET, STANDARD_TARGET, TargetSheet, draw_target, fits
 
 _SMALLEST_MM, _LARGEST_MM = 8.0, 200.0  # of a square: fewer than ten camera pixels, and a dozen sheets, beyond these
 

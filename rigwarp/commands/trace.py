@@ -4,6 +4,7 @@ from dataclasses import asdict
 from typing import Any
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.trace import trace_rig
@@ -16,11 +17,7 @@ from rigwarp.reports.measures.tolerance_rows import (
     sensitivity_facts,
     sensitivity_rows,
 )
-from rigwarp.tracing import (
-    ExportCheck,
-    Sensitivity,
-    ToleranceAnalysis,
-)
+from rigwarp.tracing import ExportCheck, Sensitivity, ToleranceAnalysis
 
 _FORECAST_FROM = (
     "rigs drawn within rig.toml's 1-sigma tolerances, shifts linear in each parameter; tolerance.figure_rms_um is "
@@ -43,7 +40,9 @@ def trace(rig: RigArgument, json: JsonOption = False) -> None:
     if found is not None and expected is not None:
         _print_forecast(console, found, expected)
     else:
-        console.say("\nNo forecast: hardly any light lands on the content area. Correct the aim in rig.toml first.")
+        console.say("\nNo forecast: rig.toml has to be put right first.")
+    for doubt in made.doubts:
+        console.say(f"  - {doubt}")
     for picture in made.pictures:
         console.say(f"  picture {picture}")
     console.result(
@@ -55,8 +54,10 @@ def trace(rig: RigArgument, json: JsonOption = False) -> None:
             "sensitivity": [] if found is None else sensitivity_facts(found),
             "forecast": None if expected is None else _forecast_facts(expected),
             "pictures": made.pictures,
+            "doubts": made.doubts,
         }
     )
+    print_next(console, folder)
 
 
 def _forecast_facts(expected: ToleranceAnalysis) -> dict[str, Any]:

@@ -8,6 +8,7 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.drift_text import print_drift, print_reregistration
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.refine_text import print_refined, refined_record
 from rigwarp.commands.verify_text import print_verified
@@ -79,6 +80,7 @@ def verify(
     made = verify_current(console, folder, before=before, display=display)
     print_verified(console, made)
     console.result({"result": made.result, "verification": {k: check_figures(c) for k, c in made.checks.items()}})
+    print_next(console, folder)
     require_tolerance(folder, made.checks["after"].result)
 
 
@@ -91,7 +93,8 @@ def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *,
     if done is not None:
         print_reregistration(console, done)
     outcome = None if done is None else outcome_record(done)
-    console.result({"result": check.result, **drift_record(check), "reregistration": outcome})
+    console.result({"result": check.result, **drift_record(check).to_dict(), "reregistration": outcome})
+    print_next(console, folder)
     require_tolerance(folder, looked.picture)
 
 
@@ -107,4 +110,5 @@ def _verify_and_refine(console: Console, folder: RigFolder, display: int | None,
             "verification": {k: check_figures(c) for k, c in done.verified.checks.items()},
         }
     )
+    print_next(console, folder)
     require_tolerance(folder, done.verified.checks["after"].result)

@@ -5,11 +5,10 @@ from pathlib import Path
 import numpy as np
 
 from rigwarp.commands.console import Console
-from rigwarp.files import read_json
 from rigwarp.files.names import BUDGET_FILE
+from rigwarp.files.records import BudgetRecord
 from rigwarp.jobs.checks.verify import Verified
 from rigwarp.jobs.checks.verify_record import Checked, Quality
-from rigwarp.jobs.results.budget import FORMAT as BUDGET_FORMAT
 from rigwarp.verification import VerificationResult, worst_line
 
 
@@ -39,8 +38,8 @@ def print_verification(console: Console, checks: dict[str, Checked]) -> None:
         ],
         head=("", "dots", "rms mm", "P95 mm", "max mm", "P95 less zoom, turn, shift", "missing", "twice"),
     )
-    after = checks.get("after")
-    if after is not None:
+    if "after" in checks:
+        after = checks["after"]
         _print_shape(console, after.result)
         if after.quality is not None:
             _print_quality(console, after.quality)
@@ -70,7 +69,7 @@ def _print_quality(console: Console, quality: Quality) -> None:
         ],
         head=("", "uniformity", "corners over middle"),
     )
-    console.say("ChartModulation of fine lines on the table (line pairs per mm; mean of the patches)")
+    console.say("Modulation of fine lines on the table (line pairs per mm; mean of the patches)")
     densities = sorted({one.lines_per_mm for one in quality.modulations})
     console.table(
         [
@@ -99,9 +98,9 @@ def _mean_modulation(quality: Quality, place: str, direction: str, density: floa
 def print_coverage(console: Console, result: Path) -> None:
     """What the check grid says of the budget, in a line; nothing for results without one."""
     path = result / BUDGET_FILE
-    found = read_json(path, format=BUDGET_FORMAT).get("check_grid") if path.is_file() else None
-    if found:
+    found = BudgetRecord.read(path).check_grid if path.is_file() else None
+    if found is not None and found.inside is not None and found.inside_predicted is not None:
         console.say(
-            f"Of the dots' residuals {found['inside']:.1%} lie inside the budget's repeatable part (k = 2); "
-            f"inside what the scan alone predicts, {found['inside_predicted']:.1%}"
+            f"Of the dots' residuals {found.inside:.1%} lie inside the budget's repeatable part (k = 2); "
+            f"inside what the scan alone predicts, {found.inside_predicted:.1%}"
         )

@@ -76,6 +76,12 @@ def read_camera_extra(path: Path) -> dict[str, Any]:
     return {key: value for key, value in contents.items() if key not in own}
 
 
+def read_sheet_height_mm(path: Path) -> float | None:
+    """At what height the print of the sheet lay, table frame; None where a camera file does not tell."""
+    noted = read_camera_extra(path).get("sheet_height_mm")
+    return float(noted) if isinstance(noted, int | float) else None
+
+
 def _resolution(path: Path, contents: Mapping[str, Any]) -> tuple[int, int]:
     value = contents.get("resolution")
     if not (isinstance(value, list) and len(value) == 2 and all(type(n) is int and n > 0 for n in value)):

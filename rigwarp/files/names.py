@@ -10,7 +10,9 @@ ADJUST_FILE: Final = "adjust.json"
 CURRENT_FILE: Final = "current.json"
 REFUSED_FILE: Final = "adjust.refused.json"
 DRIFT_FILE: Final = "drift.json"
+SKETCH_FILE: Final = "rig_sketch.png"
 DESIGN_PICTURES: Final = "design_pictures"
+CAMERA_PICTURE: Final = "camera.png"
 SCANS: Final = "scans"
 RESULTS: Final = "results"
 
@@ -37,6 +39,9 @@ QUICK_FILE: Final = "quick.npz"
 TABLE_SHAPE_FILE: Final = "table_shape.json"
 PICTURES: Final = "pictures"
 REPORT_FILE: Final = "report.html"
+
+# in a folder of patterns that is taken away
+PATTERN_PICTURES: Final = "patterns"
 
 # in an export's folder
 EXPORT_FILE: Final = "export.json"

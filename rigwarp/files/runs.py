@@ -70,7 +70,7 @@ def continued_run(run: Path) -> Iterator[Path]:
         If its start.json is damaged.
     """
     try:
-        started = datetime.fromisoformat(str(read_start(run).get("started_utc")))
+        started = datetime.fromisoformat(str(read_start(run).started_utc))
     except ValueError:
         raise InputError(f"{run / 'start.json'}: found no time in started_utc. Begin a new run.") from None
     yield run
@@ -127,9 +127,9 @@ def is_complete(run: Path) -> bool:
         return False
 
 
-def read_start(run: Path) -> dict[str, Any]:
-    """The start record of a run: command, settings, time, rig hash, rig.toml, versions."""
-    return read_json(run / START_FILE, format=StartRecord.FORMAT)
+def read_start(run: Path) -> StartRecord:
+    """The start record of a run."""
+    return StartRecord.read(run / START_FILE)
 
 
 def make_current(root: Path, run: Path) -> None:

@@ -28,7 +28,7 @@ class Calibrated:
     report: Path
 
 
-def _untold(made: object) -> None:
+def untold(made: object) -> None:
     """A step that nobody waits for."""
 
 
@@ -36,9 +36,9 @@ def _untold(made: object) -> None:
 class Steps:
     """Who is told of each step's result while the next one is still to come."""
 
-    scanned: Callable[[ScanTaken], None] = _untold
-    fitted: Callable[[FitMade], None] = _untold
-    verified: Callable[[Verified], None] = _untold
+    scanned: Callable[[ScanTaken], None] = untold
+    fitted: Callable[[FitMade], None] = untold
+    verified: Callable[[Verified], None] = untold
 
 
 UNTOLD = Steps()

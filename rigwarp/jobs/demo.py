@@ -1,5 +1,7 @@
-"""What a demonstration does beside the whole job: photographs of a virtual board, and the truth to judge by."""
+"""The whole job on a virtual rig, from photographs of its board to a judgement by what was really built."""
 
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -7,18 +9,24 @@ from typing import Any
 import numpy as np
 
 from rigwarp.as_built import AsBuilt, align_built, remove_rigid
+from rigwarp.devices import Bench, open_virtual
 from rigwarp.files import RigFolder, write_bytes, write_picture
 from rigwarp.files.names import DESIGN_PICTURES, PICTURES
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.jobs.calibrate import Calibrated
-from rigwarp.jobs.design import design_model
+from rigwarp.jobs.bench.camera import calibrate_camera
+from rigwarp.jobs.bench.camera_record import CameraMade
+from rigwarp.jobs.calibrate import Calibrated, Steps, calibrate_rig, untold
+from rigwarp.jobs.design import design_model, trace_design
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.fit import camera_of
 from rigwarp.jobs.scans.scan_runs import scan_seconds
+from rigwarp.jobs.trace import draw_design
+from rigwarp.reports import judge_coverage
 from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.photos import photo_pair
 from rigwarp.reports.figures.residuals import Residuals, residual_pair
+from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.rig import Rig, inside_content
 from rigwarp.simulation import VirtualRig
 from rigwarp.verification import VerificationResult
@@ -41,6 +49,49 @@ class BoardPhotos:
 
     lens: Path
     table: Path
+
+
+@dataclass(frozen=True, kw_only=True)
+class DemoSteps(Steps):
+    """Who is told of what comes before the scan, too."""
+
+    designed: Callable[[Coverage], None] = untold
+    photographed: Callable[[CameraMade], None] = untold
+
+
+@dataclass(frozen=True, kw_only=True)
+class Demonstrated:
+    """A demonstration.
+
+    Attributes
+    ----------
+    made, judged : the calibration, and how it compares with what was built.
+    pictures : what each shows -> its file.
+    seconds : per stage; see `stage_seconds`.
+    """
+
+    made: Calibrated
+    judged: Judged
+    pictures: dict[str, Path]
+    seconds: dict[str, float]
+
+
+def demonstrate(progress: Progress, folder: RigFolder, steps: DemoSteps) -> Demonstrated:
+    """Trace, calibrate the camera, scan, fit, verify and report, all on a virtual rig, and judge what comes of it."""
+    start = time.monotonic()
+    design = trace_design(folder, design_model(folder))
+    trace_s = time.monotonic() - start
+    steps.designed(judge_coverage(design, folder.rig))
+    draw_design(folder, design)
+    virtual = open_virtual(folder)
+    photos = photograph_board(progress, folder, virtual)
+    steps.photographed(calibrate_camera(progress, folder, lens=photos.lens, table=photos.table))
+    build_light_path(progress, virtual)
+    clock = time.monotonic()
+    made = calibrate_rig(progress, folder, Bench(display=virtual.display, camera=virtual.camera), steps=steps)
+    seconds = stage_seconds(made, trace_s, total=time.monotonic() - start, calibration_s=time.monotonic() - clock)
+    judged = judge_by_truth(folder, made, virtual)
+    return Demonstrated(made=made, judged=judged, pictures=draw_calibration(folder, made), seconds=seconds)
 
 
 def free_folder(scenario: str) -> Path:

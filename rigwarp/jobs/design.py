@@ -2,6 +2,7 @@
 
 from rigwarp.files import RigFolder, read_map, write_map
 from rigwarp.files.names import DESIGN_FILE
+from rigwarp.files.records import MapOrigin
 from rigwarp.geometry import PixelMap
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.tracing import OpticalModel, build_model, trace_map
@@ -24,7 +25,7 @@ def design_map(folder: RigFolder) -> PixelMap:
     path = folder.root / DESIGN_FILE
     if path.exists():
         design, header = read_map(path)
-        if header.get("rig_hash") == folder.rig_hash:
+        if MapOrigin.from_dict(header).rig_hash == folder.rig_hash:
             return design
     return trace_design(folder, design_model(folder))
 

@@ -86,10 +86,9 @@ class OpenedRig:
 
     def fit(self, scan: str | None = None) -> "FitMade":
         """Table map, mirror and prewarp from a scan (the latest finished one), which become current."""
-        from rigwarp.jobs.results.fit import fit_scans
-        from rigwarp.jobs.scans.chosen_scans import table_scans
+        from rigwarp.jobs.results.fit import fit_rig
 
-        return fit_scans(self._progress, self.folder, table_scans(self.folder, scan))
+        return fit_rig(self._progress, self.folder, scan)
 
     def verify(self, *, before: bool = True, display: int | None = None) -> "Verified":
         """Check pictures through the current warp, measured on the table; `before`: through the design's warp too."""

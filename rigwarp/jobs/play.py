@@ -14,12 +14,14 @@ from rigwarp.files import RigFolder, current_result, read_adjustment, read_prewa
 from rigwarp.files.names import ADJUST_FILE, PREWARP_FILE
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
+from rigwarp.live.operate.check_pictures import aim_canvas, aim_picture
 from rigwarp.live.render.picture import rgb_of
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.opening import open_source
-from rigwarp.live.sources.source import DWELL_S, FADE_S, Source
+from rigwarp.live.sources.source import DWELL_S, FADE_S, Source, StillSource
 from rigwarp.live.sources.stream import StreamSource
-from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
+from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp, build_prewarp
+from rigwarp.rig import Content
 
 if TYPE_CHECKING:
     from rigwarp.live.operate.keeper import WarpKeeper
@@ -56,6 +58,7 @@ class PlayOptions:
     name, scene : one of them: a source as `open_source` takes it, or MODULE:FUNCTION that draws every frame.
     dwell_s, fade_s : of a folder of pictures.
     design : play by the design's warp, not the measured one.
+    aim : instead of content, the outlines that projector and mirror are moved to by hand, by the design.
     display : number of the display, 0 the first.
     seconds : end after so many; None: when somebody ends it.
     drawing, samples, dither : who draws, how finely, and whether between code values.
@@ -71,6 +74,7 @@ class PlayOptions:
     dwell_s: float = DWELL_S
     fade_s: float = FADE_S
     design: bool = False
+    aim: bool = False
     display: int = 0
     seconds: float | None = None
     drawing: Drawing = Drawing.auto
@@ -87,7 +91,7 @@ class PlayOptions:
     @property
     def warp(self) -> str:
         """Which warp it plays by, in a word."""
-        return "design" if self.design else "measured"
+        return "design" if self.design or self.aim else "measured"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,11 +144,11 @@ def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> 
     """
     counts = Counts()
     with closing(_open(folder, options, counts)) as source:
-        prewarp = _designed(folder) if options.design else _measured(folder)
+        prewarp = _designed(folder, options) if options.design or options.aim else _measured(folder)
         adjustment, revision = _adjustment(progress, folder, options)
         warp = warp_of(
             prewarp,
-            folder.rig.content,
+            _canvas(folder, options),
             adjustment=adjustment,
             sampling="quick" if options.samples is SampleCount.quick else "fine",
         )
@@ -156,6 +160,8 @@ def _open(folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
         from rigwarp.live.sources.scene import SceneSource, load_scene
 
         return SceneSource(load_scene(options.scene), folder.rig.content)
+    if options.aim:
+        return StillSource(aim_picture(folder.rig))
     return _open_named(options.name or "", folder=folder, options=options, counts=counts)
 
 
@@ -168,16 +174,20 @@ def _measured(folder: RigFolder) -> Prewarp:
     return read_prewarp(current_result(folder.root) / PREWARP_FILE, make_with=advice)
 
 
-def _designed(folder: RigFolder) -> Prewarp:
-    from rigwarp.jobs.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
+def _designed(folder: RigFolder, options: PlayOptions) -> Prewarp:
+    from rigwarp.jobs.design import design_map  # brings the ray tracer, which a measured warp does not need
 
-    return design_prewarp(folder)
+    return build_prewarp(design_map(folder), _canvas(folder, options), folder.rig.projector.transfer)
+
+
+def _canvas(folder: RigFolder, options: PlayOptions) -> Content:
+    return aim_canvas(folder.rig) if options.aim else folder.rig.content
 
 
 def _adjustment(progress: Progress, folder: RigFolder, options: PlayOptions) -> tuple[Adjustment, int]:
     """The correction to begin with; one made for the measured map is no use on the design's."""
     path = folder.root / ADJUST_FILE
-    if options.design or not path.exists():
+    if options.design or options.aim or not path.exists():
         return UNCHANGED, 0
     try:
         return read_adjustment(path)
@@ -283,7 +293,7 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper"]:
     remote = None
     if options.remote_port is not None:
         remote = Remote(options.remote_port, host=options.remote_host, counts=counts)
-    keeper = WarpKeeper(show.warp, root=None if options.design else show.folder.root, counts=counts)
+    keeper = WarpKeeper(show.warp, root=None if options.design or options.aim else show.folder.root, counts=counts)
     open_named = partial(_open_named, folder=show.folder, options=options, counts=counts)
     session = Session(show.warp, show.source, keeper=keeper, remote=remote, open_named=open_named, counts=counts)
     return session, keeper

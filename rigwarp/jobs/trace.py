@@ -5,9 +5,11 @@ from pathlib import Path
 
 import numpy as np
 
+from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, write_bytes
 from rigwarp.files.names import DESIGN_FILE, DESIGN_PICTURES
 from rigwarp.geometry import PixelMap
+from rigwarp.jobs.bench.check import rig_doubts
 from rigwarp.jobs.design import design_model, trace_design
 from rigwarp.jobs.progress import SILENT, Progress
 from rigwarp.reports import judge_coverage, raster_table
@@ -17,6 +19,7 @@ from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.reports.measures.light_paths import LightPaths, judge_light
 from rigwarp.tracing import (
     ExportCheck,
+    OpticalModel,
     Sensitivity,
     ToleranceAnalysis,
     analyse_tolerances,
@@ -43,6 +46,7 @@ class Traced:
     sensitivity, tolerances : which dimension matters, and what all tolerances do together; None where hardly any light
         lands on the content area.
     pictures : files.
+    doubts : what in rig.toml can hardly be meant; there is no forecast then.
     """
 
     path: Path
@@ -53,6 +57,7 @@ class Traced:
     sensitivity: Sensitivity | None
     tolerances: ToleranceAnalysis | None
     pictures: list[Path]
+    doubts: tuple[str, ...]
 
 
 def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
@@ -64,7 +69,8 @@ def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
         If the mirror cannot be traced.
     """
     with progress.stage(_STAGES, "Tracing") as advance:
-        model = design_model(folder)
+        odd = rig_doubts(folder)
+        model = _model(folder, odd)
         design = trace_design(folder, model)
         advance()
         reason = trace_pixels(model).reason
@@ -72,7 +78,7 @@ def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
         light = judge_light(model, design, reason, folder.rig)
         export = check_export(model, design, folder.rig)
         advance()
-        found = sensitivity(model, folder.rig) if coverage.light_on_content > _ENOUGH_LIGHT else None
+        found = sensitivity(model, folder.rig) if coverage.light_on_content > _ENOUGH_LIGHT and not odd else None
         expected = None if found is None else analyse_tolerances(found, np.random.default_rng(_SEED))
         more = {"light_paths.png": design_light(design, folder.rig, reason=reason)}
         if found is not None and expected is not None:
@@ -88,7 +94,16 @@ def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
         sensitivity=found,
         tolerances=expected,
         pictures=pictures,
+        doubts=odd,
     )
+
+
+def _model(folder: RigFolder, odd: tuple[str, ...]) -> OpticalModel:
+    """The optical model; where there can be none, the reason together with what looks odd in rig.toml."""
+    try:
+        return design_model(folder)
+    except InputError as error:
+        raise InputError(" ".join([str(error), *odd])) from error
 
 
 def draw_design(folder: RigFolder, design: PixelMap, more: dict[str, bytes] | None = None) -> list[Path]:

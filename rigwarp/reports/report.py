@@ -9,7 +9,7 @@ from rigwarp.files.names import REPORT_FILE
 from rigwarp.reports.result_parts import ResultParts, read_parts
 from rigwarp.reports.sections.as_built_facts import read_facts
 from rigwarp.reports.sections.mirror import mirror_section
-from rigwarp.reports.sections.origin import caution_section, origin_section
+from rigwarp.reports.sections.origin import caution_section, origin_section, rig_section
 from rigwarp.reports.sections.table_map import map_sections
 from rigwarp.reports.sections.verdicts import judge_result, summary_sentences
 from rigwarp.reports.sections.verification import check_section
@@ -20,7 +20,6 @@ def write_report(folder: RigFolder, result: Path) -> Path:
 
     Parameters
     ----------
-    folder : RigFolder
     result : Path
         A result folder of it. What is missing there is said to be missing; nothing is required.
 
@@ -43,6 +42,7 @@ def render_report(folder: RigFolder, result: Path) -> str:
     """The page as HTML text; see `write_report`."""
     parts = read_parts(folder, result)
     facts = read_facts(parts.as_built)
+    check = check_section(parts)
     return _template().render(
         title=parts.rig.name,
         result=parts.name,
@@ -50,10 +50,12 @@ def render_report(folder: RigFolder, result: Path) -> str:
         changed=parts.changed,
         sentences=summary_sentences(parts, facts),
         verdicts=judge_result(parts, facts),
+        first_picture=check.pictures[:1],
         sections=[
-            check_section(parts),
+            check,
             *map_sections(parts),
             mirror_section(parts, facts),
+            rig_section(folder),
             origin_section(parts),
             caution_section(),
         ],

@@ -8,13 +8,7 @@ from typing import Any, TypeVar
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
-from rigwarp.files import (
-    RigFolder,
-    read_camera,
-    read_camera_extra,
-    read_map,
-    read_photo,
-)
+from rigwarp.files import RigFolder, read_camera, read_camera_extra, read_map, read_photo
 from rigwarp.files.names import (
     AS_BUILT_ARRAYS_FILE,
     AS_BUILT_FILE,

@@ -7,8 +7,10 @@ number 0, the A3 sheet that ships with the package, and the usual tolerances.
 """
 
 import math
+import re
 import tomllib
-from typing import cast
+from collections.abc import Mapping
+from typing import Any, cast
 
 import numpy as np
 
@@ -53,7 +55,19 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
     try:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # numbers of thousands of digits are no TOMLDecodeError
-        raise InputError(f"{source}: not valid TOML: {error}. Correct that line; text needs quotes.") from error
+        hint = _typing_slip(text, error) or "Correct that line; text needs quotes."
+        raise InputError(f"{source}: not valid TOML: {error}. {hint}") from error
+    return rig_from_values(values, source=source)
+
+
+def rig_from_values(values: Mapping[str, Any], *, source: str = "rig.toml") -> Rig:
+    """The same from what the TOML file holds, read already.
+
+    Raises
+    ------
+    InputError
+        As `parse_rig`.
+    """
     document = TomlSection(source=source, path="", values=values, meanings=TOP_LEVEL)
     _check_format(document)
     table = parse_table(document)
@@ -69,6 +83,19 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
         tolerance=_tolerance(document),
         measured=tuple(_measured(section) for section in document.sections("measured", MEASURED)),
     )
+
+
+def _typing_slip(text: str, error: Exception) -> str:
+    """The usual reasons for a line that is no TOML, looked for where the parser stopped; "" where none is seen."""
+    at = re.search(r"at line (\d+)", str(error))
+    lines = text.splitlines()
+    line = lines[min(int(at[1]), len(lines)) - 1] if at and lines else ""
+    code = line.partition("#")[0]
+    if re.search(r"[\u201c\u201d\u201e\u00ab\u00bb\u2018\u2019]", code):
+        return 'That line has typographic quotes: write the straight ones, ", as on a keyboard.'
+    if re.search(r"=\s*-?\d+,\d+\s*$", code):
+        return "That line has a decimal comma: write a point, as in 1.2."
+    return ""
 
 
 def _check_format(document: TomlSection) -> None:

@@ -7,15 +7,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from rigwarp.geometry import Array
-from rigwarp.sheets.page import (
-    HAIRLINE_PT,
-    QUIET_MM,
-    TEXT_PT,
-    UNPRINTABLE_MM,
-    SheetLayout,
-    blank_page,
-    draw_sheet,
-)
+from rigwarp.sheets.page import HAIRLINE_PT, QUIET_MM, TEXT_PT, UNPRINTABLE_MM, SheetLayout, blank_page, draw_sheet
 
 _BLEED_MM = 5.0  # how far a tile is printed past the line where it is cut
 _CROSS_MM = 5.0

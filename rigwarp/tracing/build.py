@@ -50,7 +50,7 @@ def build_model(
         surfaces: tuple[Surface, ...] = exported.surfaces
         body, chord_error = exported.body, exported.chord_error_mm
     else:
-        surfaces = _closed_forms(shape, profiles)
+        surfaces = closed_forms(shape, profiles)
         pieces = [tessellate(s) for s in surfaces]
         body = RayTracer(join(pieces))
         chord_error = max(chord_error_mm(piece, s) for piece, s in zip(pieces, surfaces, strict=True))
@@ -66,7 +66,7 @@ def build_model(
     return model
 
 
-def _closed_forms(shape: ConicShape | ProfileShape | FacetsShape, profiles: Mapping[str, Array]) -> tuple[Surface, ...]:
+def closed_forms(shape: ConicShape | ProfileShape | FacetsShape, profiles: Mapping[str, Array]) -> tuple[Surface, ...]:
     """A mirror that is not a mesh as smooth surfaces, one per zone."""
     if isinstance(shape, ConicShape):
         return (

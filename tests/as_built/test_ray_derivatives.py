@@ -5,7 +5,7 @@ import pytest
 from as_built_rig import TOLERANCES, moved, spline_of
 
 from rigwarp.as_built.solve.figure_basis import figure_basis
-from rigwarp.as_built.solve.linearised import FigureRows, linearise
+from rigwarp.as_built.solve.linearised import FigureRows, LitPixels, linearise
 from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA
 
 N = 200
@@ -16,10 +16,11 @@ SCALE = np.concatenate([TOLERANCES, OPTICS_SIGMA])
 def case(model):
     rng = np.random.default_rng(0)
     pixels = rng.uniform([350.0, 150.0], [900.0, 550.0], (N, 2))
-    zone, camera = np.zeros(N, int), np.zeros((N, 2, 0))
+    zone = np.zeros(N, int)
+    lit = LitPixels(pixels_px=pixels, zone=zone, height_mm=None)
 
     def at(mounting, rows, coefficients):
-        return linearise(model, mounting, rows, coefficients, pixels_px=pixels, zone=zone, camera=camera)
+        return linearise(model, mounting, lit, (rows, coefficients))
 
     spots = at(np.zeros(15), FigureRows.none(N), np.zeros(0)).local_mm
     basis = figure_basis(spots, zone, cell_mm=6.0)

@@ -128,7 +128,7 @@ def test_two_exposures_of_a_live_scan(rig: Path, capsys: pytest.CaptureFixture[s
     assert shown.exposures == (0, 1)
     notes = json.loads((folder / "capture.json").read_text())
     assert notes["exposures_s"][1] == pytest.approx(4 * notes["exposures_s"][0])
-    assert read_start(folder)["settings"]["exposures"] == 2
+    assert read_start(folder).settings["exposures"] == 2
     half = len(shown.frames) // 2
     photos = [read_photo(folder / "frames" / f"{n:04d}.png").astype(float) for n in (7, 7 + half)]
     lit = (photos[0] > 20) & (photos[1] < 250)
@@ -156,6 +156,6 @@ def test_a_scan_of_zones_goes_on_in_the_zone_where_it_stopped(
     assert len(list((unfinished / "frames").iterdir())) == 50 - frames
     scanned = run(capsys, "scan", counter, "--resume")
     assert [Path(s["scan"]) for s in scanned["scans"]] == [first, unfinished]
-    settings = [read_start(one)["settings"] for one in complete_runs(counter / "scans")]
+    settings = [read_start(one).settings for one in complete_runs(counter / "scans")]
     assert [s["zone"] for s in settings] == [0, 1]
     assert len({s["group"] for s in settings}) == 1

@@ -56,7 +56,7 @@ def power(figures: dict[str, Any]) -> dict[str, Any]:
 
 def test_the_sheet_tells_where_the_board_stands(rig: Path) -> None:
     """Within three sigmas of the height and the tilt that the board was given."""
-    ordinary, raised = (read_start(run)["settings"] for run in complete_runs(rig / "scans"))
+    ordinary, raised = (read_start(run).settings for run in complete_runs(rig / "scans"))
     assert "raised_mm" not in ordinary
     assert raised["raised_mm"] == STATED_MM
     board = raised["raised_board"]

@@ -123,9 +123,9 @@ def test_run_records(folder: RigFolder) -> None:
         (run / "frames").mkdir()
     assert re.fullmatch(r"\d{8}T\d{6}Z", run.name)
     start = read_start(run)
-    assert (start["command"], start["settings"]) == ("rigwarp scan x", {"n": 3})
-    assert (start["rig_hash"], start["rig_toml"]) == (folder.rig_hash, MESH_RIG)
-    assert set(start["versions"]) == {"rigwarp", "python", "numpy", "opencv"}
+    assert (start.command, start.settings) == ("rigwarp scan x", {"n": 3})
+    assert (start.rig_hash, start.rig_toml) == (folder.rig_hash, MESH_RIG)
+    assert set(start.versions) == {"rigwarp", "python", "numpy", "opencv"}
     stop = json.loads((run / "stop.json").read_text())
     assert stop["exit_status"] == 0
     assert stop["seconds"] >= 0.0

@@ -1,9 +1,8 @@
 """The CPU renderer against the float64 reference, and both against closed forms and OpenCV."""
 
-import importlib.util
 from dataclasses import replace
-from pathlib import Path
 
+import bent_rig
 import cv2
 import numpy as np
 import pytest
@@ -15,9 +14,6 @@ from rigwarp.live.render.sampling import cubic_weights, fit_to_canvas, sample_ma
 from rigwarp.live.render.warp import warp_of
 from rigwarp.rig import decode_transfer
 
-_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
-bent_rig = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(bent_rig)
 curved_prewarp, plain_prewarp, noisy = bent_rig.curved_prewarp, bent_rig.plain_prewarp, bent_rig.noisy
 
 

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bent_rig import bent_map
 
-from rigwarp.geometry import PixelMap
 from rigwarp.live.render.sampling import GRID
 from rigwarp.live.render.warp import warp_of
 from rigwarp.prewarp import Adjustment, build_prewarp, mesh_coordinates
@@ -13,7 +13,6 @@ from rigwarp.prewarp.adjustment import adjusted_canvas
 from rigwarp.rig import Content
 from rigwarp.rig.canvas import table_to_content
 
-WIDTH, HEIGHT = 320, 180
 CONTENT = Content(
     shape="rectangle", size_mm=(160.0, 120.0), centre_mm=np.array([4.0, -3.0]), rotation_rad=0.3, pixels=(800, 600)
 )
@@ -22,16 +21,7 @@ CONTENT = Content(
 @pytest.fixture(scope="module")
 def bent():
     """A bent map, its prewarp, and the exact content coordinate of every projector pixel."""
-    v, u = np.mgrid[:HEIGHT, :WIDTH].astype(float)
-    x = (u - 160) * 0.6 + 0.004 * (u - 160) * np.abs(u - 160) + 8 * np.sin(v / 30)
-    y = (90 - v) * 0.8 + 6 * np.cos(u / 40)
-    table_map = PixelMap(
-        x_mm=x,
-        y_mm=y,
-        sigma_mm=np.full(x.shape, 0.01),
-        zone=np.zeros(x.shape, np.int16),
-        measured=np.ones(x.shape, bool),
-    )
+    table_map = bent_map()
     return build_prewarp(table_map, CONTENT, 2.2), table_to_content(CONTENT, table_map.table_mm)
 
 

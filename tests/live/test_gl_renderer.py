@@ -1,8 +1,6 @@
 """The GPU renderer against the float64 reference and the CPU renderer."""
 
-import importlib.util
-from pathlib import Path
-
+import bent_rig
 import moderngl
 import numpy as np
 import pytest
@@ -15,10 +13,6 @@ from rigwarp.live.render.gl_context import standalone_context
 from rigwarp.live.render.reference import ReferenceRenderer
 from rigwarp.live.render.warp import warp_of
 from rigwarp.prewarp import Adjustment
-
-_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
-bent_rig = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(bent_rig)
 
 
 @pytest.fixture(scope="module")

@@ -1,12 +1,12 @@
 """The player's window, lent to a measurement: when, what is shown, and how the content comes back."""
 
-import importlib.util
 import json
 import os
 import subprocess
 import sys
 from pathlib import Path
 
+import bent_rig
 import numpy as np
 import pytest
 
@@ -16,10 +16,6 @@ from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run.session import Session
 from rigwarp.live.sources.source import StillSource
-
-_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
-bent_rig = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(bent_rig)
 
 SOON = Quiet(untouched_s=1.0)
 
@@ -206,7 +202,7 @@ print(json.dumps({"seen": seen, "reason": played.reason, "ended": ended, "counts
 def run(drawing, how):
     environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
     environment |= {"SDL_VIDEODRIVER": "offscreen", "SDL_AUDIODRIVER": "dummy", "PYGAME_HIDE_SUPPORT_PROMPT": "1"}
-    rig = Path(__file__).with_name("bent_rig.py")
+    rig = Path(bent_rig.__file__)
     done = subprocess.run(
         [sys.executable, "-c", PROGRAM, str(rig), drawing, how],
         env=environment,

@@ -1,10 +1,9 @@
 """Video frames as planes: the colours of the standards, the same on the GPU, and as another decoder sees them."""
 
-import importlib.util
 from dataclasses import replace
-from pathlib import Path
 
 import av
+import bent_rig
 import numpy as np
 import pytest
 
@@ -12,10 +11,6 @@ from rigwarp.live.render.gl import GlRenderer
 from rigwarp.live.render.gl_context import standalone_context
 from rigwarp.live.render.picture import LUMA_601, LUMA_709, YuvPicture, light_of_codes, rgb_of
 from rigwarp.live.sources.decoding import open_reader
-
-_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
-bent_rig = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(bent_rig)
 
 
 def flat(y, u, v, **options):

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import coded_video as coded
 import cv2
 import numpy as np
 import pytest
@@ -92,9 +93,6 @@ def test_a_service_file_with_the_same_options(rig, tmp_path, monkeypatch):
 
 def test_everything_at_once_in_a_window(rig, tmp_path):
     """Video, statistics, log, heartbeat, remote control and dithering, for a second and a half."""
-    spec = importlib.util.spec_from_file_location("coded_video", Path(__file__).with_name("coded_video.py"))
-    coded = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(coded)
     coded.write_video(tmp_path / "coded.mp4", 30, (160, 64))
     done = subprocess.run(
         [

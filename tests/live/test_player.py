@@ -11,6 +11,7 @@ import sys
 import time
 from pathlib import Path
 
+import bent_rig
 import pytest
 
 PROGRAM = """
@@ -66,7 +67,7 @@ def start(driver="offscreen", **options):
     environment |= {"SDL_AUDIODRIVER": "dummy", "PYGAME_HIDE_SUPPORT_PROMPT": "1"}
     if driver is not None:
         environment["SDL_VIDEODRIVER"] = driver
-    rig = Path(__file__).with_name("bent_rig.py")
+    rig = Path(bent_rig.__file__)
     return subprocess.Popen(
         [sys.executable, "-c", PROGRAM, str(rig), json.dumps(options)],
         env=environment,

@@ -55,6 +55,25 @@ def test_fuzzed_packets_bring_only_malformed():
 
 
 @pytest.mark.parametrize(
+    "message", [b"/a\0\0,x\0\0", b"/a\0\0,f\0\0", b"/a\0\0,s\0\0\xff\xfe\0\0", b"/a\0\0f\0\0\0", b"a\0\0\0"]
+)
+def test_messages_that_cannot_be_read_are_malformed(message):
+    with pytest.raises(MalformedPacket):
+        parse_packet(message)
+
+
+def test_bundles_that_would_never_end_are_malformed():
+    """An element of size -4 leads back to itself; three thousand bundles in bundles fit into one datagram."""
+    head = b"#bundle\0" + bytes(8)
+    nested = head
+    for _ in range(3000):
+        nested = head + struct.pack(">i", len(nested)) + nested
+    for hostile in (head + struct.pack(">i", -4), nested, head + bytes(4) * 1000):
+        with pytest.raises(MalformedPacket):
+            parse_packet(hostile)
+
+
+@pytest.mark.parametrize(
     ("address", "values"),
     [
         ("/rigwarp/turn", ("left",)),

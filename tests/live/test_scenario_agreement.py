@@ -4,9 +4,7 @@ The projectors have a quarter of their pixels each way, so that content is minif
 `tests/benchmarks/bench_live.py` compares them at full size.
 """
 
-import importlib.util
-from pathlib import Path
-
+import bent_rig
 import numpy as np
 import pytest
 
@@ -18,10 +16,6 @@ from rigwarp.live.render.reference import ReferenceRenderer
 from rigwarp.prewarp import build_prewarp
 from rigwarp.scenarios import create_rig, scenario_names
 from rigwarp.tracing import build_model, trace_map
-
-_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
-bent_rig = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(bent_rig)
 
 
 def scenario_warp(name, root):

@@ -1,11 +1,11 @@
 """Time, darkness, other sources and remote commands, without a window."""
 
-import importlib.util
 import json
 import socket
 import time
 from pathlib import Path
 
+import bent_rig
 import numpy as np
 import pytest
 
@@ -17,10 +17,6 @@ from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts, Pacing
 from rigwarp.live.sources.source import StillSource
-
-_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
-bent_rig = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(bent_rig)
 
 
 class Ruler(StillSource):

@@ -10,6 +10,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import coded_video as coded
+
 SECONDS = float(os.environ.get("RIGWARP_SOAK_SECONDS", "8"))
 FLAT_WITHIN = 0.02
 """Of memory after the first third, largest against smallest."""
@@ -58,12 +60,7 @@ print(json.dumps({"shown": played.frames, "wrong": wrong[:5], "dropped": counts.
 
 
 def test_a_looped_video_is_whole_and_memory_flat(tmp_path):
-    import importlib.util
-
-    here = Path(__file__).parent
-    spec = importlib.util.spec_from_file_location("coded_video", here / "coded_video.py")
-    coded = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(coded)
+    here = Path(coded.__file__).parent
     size, frames = ((1920, 1080), 600) if SECONDS >= 60 else ((320, 180), 90)
     coded.write_video(tmp_path / "coded.mp4", frames, size)
     total = int(SECONDS * coded.RATE_HZ)

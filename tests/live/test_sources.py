@@ -1,10 +1,9 @@
 """Sources: what they show when, what they do when something is missing, and that none of them waits."""
 
-import importlib.util
 import threading
 import time
-from pathlib import Path
 
+import coded_video as coded
 import cv2
 import numpy as np
 import pytest
@@ -22,10 +21,6 @@ from rigwarp.live.sources.stream import StreamSource
 from rigwarp.live.sources.video import VideoSource
 from rigwarp.rig import Content
 from rigwarp.rig.canvas import content_to_table
-
-_spec = importlib.util.spec_from_file_location("coded_video", Path(__file__).with_name("coded_video.py"))
-coded = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(coded)
 
 CONTENT = Content(
     shape="rectangle", size_mm=(200.0, 100.0), centre_mm=np.array([5.0, -5.0]), rotation_rad=0.5, pixels=(400, 200)

@@ -1,9 +1,8 @@
 """How the CPU renderer's tiles divide the frame and what each needs of the picture."""
 
-import importlib.util
 from dataclasses import replace
-from pathlib import Path
 
+import bent_rig
 import numpy as np
 import pytest
 
@@ -12,9 +11,6 @@ from rigwarp.live.render.reference import ReferenceRenderer
 from rigwarp.live.render.tiles import layout_of
 from rigwarp.prewarp import Prewarp
 
-_spec = importlib.util.spec_from_file_location("bent_rig", Path(__file__).with_name("bent_rig.py"))
-bent_rig = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(bent_rig)
 SIZE = (720, 405)
 
 

@@ -72,9 +72,10 @@ def page_of(monkeypatch):
 def test_page_is_whole_and_needs_nothing_else(finished):
     folder, result = finished
     page = Page(write_report(folder, result).read_text(encoding="utf-8"))
-    # residuals, photos; grid, against design, size, brightness, design's light, budget, sigma;
+    # residuals in short and in their chapter, photos; rig; grid, against design, size, brightness, design's light,
+    # budget, sigma;
     # height, height without power, slopes, Zernike
-    assert len(page.images) == 13
+    assert len(page.images) == 15
     for image in page.images:
         kind, data = image["src"].split(",", 1)
         assert kind == "data:image/png;base64"
@@ -94,7 +95,7 @@ def test_every_chapter_can_be_reached(finished, page_of):
     page = page_of(*finished)
     assert len(page.ids) == len(set(page.ids))
     assert {link.removeprefix("#") for link in page.links} <= set(page.ids)
-    assert len(page.links) == 7
+    assert len(page.links) == 8
 
 
 def test_page_says_the_numbers_of_its_files(finished, page_of):
@@ -133,7 +134,7 @@ def test_an_empty_result_is_said_to_be_empty(small_folder, page_of, tmp_path):
     result = tmp_path / "rig" / "results" / "20260101T000000Z"
     result.mkdir(parents=True)
     page = page_of(small_folder, result)
-    assert page.images == []
+    assert [image["alt"][:9] for image in page.images] == ["Projector"]  # rig.toml is there, and only that
     for name in (
         "map.npz",
         "fit.json",

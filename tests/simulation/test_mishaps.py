@@ -5,36 +5,13 @@ import re
 import cv2
 import numpy as np
 import pytest
+from perfect_rig import IDEAL
 
 from rigwarp.errors import InputError
 from rigwarp.simulation import VirtualRig, parse_truth
 from rigwarp.simulation.incidents import handed_over
 from rigwarp.simulation.mishaps import KEYS, Mishaps
 
-# a rig without any defect: what remains is geometry
-IDEAL = """
-format = "rigwarp virtual rig"
-version = 1
-seed = 3
-[projector]
-blur_px = 0
-pupil_diameter_mm = 0
-pupil_samples = 1
-vignetting = 0
-black_level = 0
-[camera]
-position_mm = [0, -300, 900]
-aim_mm = [0, 0, 0]
-focal_px = 450
-blur_px = 0
-vignetting = 0
-read_noise_e = 0
-full_well_e = 1e9
-[room]
-ambient = 0
-haze = 0
-texture = 0
-"""
 # blurred as any lens: what is moved by parts of a pixel must be band-limited
 BLURRED = IDEAL.replace("focal_px = 450\nblur_px = 0", "focal_px = 450\nblur_px = 0.8")
 LINEAR = {"vignetting = 0\nread_noise_e": "vignetting = 0\nresponse = 1.0\nread_noise_e"}

@@ -76,7 +76,7 @@ def findings_of(
         where = f"x = {defect.x_mm:.0f}, y = {defect.y_mm:.0f} mm"
         found.append(
             Finding(
-                what=f"{kind} of {abs(defect.depth_um):.1f} um, {defect.width_mm:.0f} mm wide, at {where}",
+                what=f"{kind} of {abs(defect.depth_um):.1f} µm, {defect.width_mm:.0f} mm wide, at {where}",
                 cause="a knock, dirt in the mould or under the sheet",
                 remedy="look at the mould in the mirrored place; polish, or replace the sheet",
                 moves_mm=moves,
@@ -87,7 +87,7 @@ def findings_of(
         slope = 2.0 * np.pi * ripple.amplitude_um / ripple.period_mm
         found.append(
             Finding(
-                what=f"ripple of {ripple.amplitude_um:.2f} um every {ripple.period_mm:.1f} mm along "
+                what=f"ripple of {ripple.amplitude_um:.2f} µm every {ripple.period_mm:.1f} mm along "
                 f"{ripple.direction_deg:.0f} deg",
                 cause="print layers, or the stepover of a mill",
                 remedy="lower layers or a smaller stepover; smooth the mould before it is used",
@@ -105,7 +105,7 @@ def _fine(ripple: FineRipple) -> Finding:
     return Finding(
         what=f"estimate: ripple finer than the beam, of slopes of {ripple.slope_rms_mrad:.1f} mrad rms (1-sigma "
         f"{ripple.slope_rms_sigma_mrad:.1f}) along {directions} (1-sigma {ripple.direction_sigma_deg:.0f}), "
-        f"{ripple.amplitude_um:.2f} um if every {ripple.assumed_pitch_mm:.1f} mm",
+        f"{ripple.amplitude_um:.2f} µm if every {ripple.assumed_pitch_mm:.1f} mm",
         cause="print layers or tool marks finer than the projector's beam is wide; an astigmatic projector lens looks "
         "alike (then a sheet of paper held into the beam shows one direction of stripes blurred, too)",
         remedy="lower layers; sand, polish or coat the mould before it is used",
@@ -139,7 +139,7 @@ def _forms(
             slope = np.sqrt(2.0 * key[0] * (key[0] + 1)) * um / radius_mm * 1e-3
             found.append(
                 Finding(
-                    what=f"{name}: {um:.1f} um rms (1-sigma {sigma:.1f})",
+                    what=f"{name}: {um:.1f} µm rms (1-sigma {sigma:.1f})",
                     cause=hint.cause,
                     remedy=hint.remedy,
                     moves_mm=float(_TWICE * slope * way_mm),
@@ -181,7 +181,7 @@ def _panels(panels: Sequence[Panel], folds: Sequence[Fold], way_mm: float) -> li
             if abs(um) > _SURE * sigma:
                 found.append(
                     Finding(
-                        what=f"panel {panel.zone} {name} by {um:.1f} um (1-sigma {sigma:.1f})",
+                        what=f"panel {panel.zone} {name} by {um:.1f} µm (1-sigma {sigma:.1f})",
                         cause="stress from the fold, or a base that is not flat",
                         remedy="support the panel on a flat base, or use thicker sheet",
                         moves_mm=float(_TWICE * 4.0 * abs(um) * 1e-3 / float(size) * way_mm),

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.solve.linearised import Linearised
+from rigwarp.as_built.solve.linearised import Linearised, LitPixels
 from rigwarp.geometry import Array, BoolArray
 
 
 @dataclass(frozen=True, kw_only=True)
-class Data:
+class Data(LitPixels):
     """N samples as the fit needs them.
 
     `camera` (N, 2, c) are derivatives by whitened camera errors; `information_weight` (N,) is the share of its own
@@ -19,10 +19,8 @@ class Data:
     is how high the lit surface stood; `scan` (N,) numbers the scans.
     """
 
-    pixels_px: Array
     table_mm: Array
     sigma_mm: Array
-    zone: NDArray[np.int64]
     camera: Array
     information_weight: Array
     height_mm: Array

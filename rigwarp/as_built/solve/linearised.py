@@ -143,40 +143,34 @@ class FigureRows:
         return Deviation(height_mm=sums[0], slope=np.stack(sums[1:], axis=-1), spot_mm=self.spot_mm[which])
 
 
-def trace_samples(
-    model: OpticalModel,
-    rows: FigureRows,
-    coefficients_mm: Array,
-    *,
-    pixels_px: Array,
-    zone: NDArray[np.integer],
-    height_mm: Array | None = None,
-) -> list[tuple[BoolArray, ZoneRays]]:
-    """Rays of (N, 2) pixels, zone by zone: which samples, and their rays."""
-    traced = []
+@dataclass(frozen=True, kw_only=True)
+class LitPixels:
+    """Pixels (N, 2), the zones (N,) that reflect them, and the height (N,) of what they light: None for the table."""
+
+    pixels_px: Array
+    zone: NDArray[np.int64]
+    height_mm: Array | None
+
+
+Figure = tuple[FigureRows, Array]
+"""Rows of N samples, and the coefficients (K,), mm, that they are for."""
+
+
+def _traced(model: OpticalModel, lit: LitPixels, figure: Figure | None) -> Iterator[tuple[BoolArray, ZoneRays]]:
+    """Rays zone by zone: which samples, and their rays."""
+    rows, coefficients_mm = figure or (FigureRows.none(len(lit.zone)), np.zeros(0))
     for surface in model.surfaces:
-        here = zone == surface.zone
+        here = lit.zone == surface.zone
         if here.any():
             deviation = rows.deviation(coefficients_mm, here)
-            height = None if height_mm is None else height_mm[here]
-            traced.append((here, zone_rays(model, surface, pixels_px[here], deviation, height_mm=height)))
-    return traced
+            height = None if lit.height_mm is None else lit.height_mm[here]
+            yield here, zone_rays(model, surface, lit.pixels_px[here], deviation, height_mm=height)
 
 
-def landing(
-    design: OpticalModel,
-    mounting: Array,
-    rows: FigureRows,
-    coefficients_mm: Array,
-    *,
-    pixels_px: Array,
-    zone: NDArray[np.integer],
-    height_mm: Array | None = None,
-) -> Array:
+def landing(design: OpticalModel, mounting: Array, lit: LitPixels, figure: Figure | None = None) -> Array:
     """(N, 2) landing points alone; arguments as in `linearise`."""
-    table = np.full((len(pixels_px), 2), np.nan)
-    model = moved_model(design, mounting)
-    for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone, height_mm=height_mm):
+    table = np.full((len(lit.zone), 2), np.nan)
+    for here, rays in _traced(moved_model(design, mounting), lit, figure):
         table[here] = rays.table_mm
     return table
 
@@ -187,15 +181,7 @@ def hits(design: OpticalModel, mounting: Array, surface: Surface, pixels_px: Arr
 
 
 def linearise(
-    design: OpticalModel,
-    mounting: Array,
-    rows: FigureRows,
-    coefficients_mm: Array,
-    *,
-    pixels_px: Array,
-    zone: NDArray[np.integer],
-    camera: Array,
-    height_mm: Array | None = None,
+    design: OpticalModel, mounting: Array, lit: LitPixels, figure: Figure | None = None, *, camera: Array | None = None
 ) -> Linearised:
     """Trace exactly and differentiate.
 
@@ -203,31 +189,30 @@ def linearise(
     ----------
     design : as in rig.toml.
     mounting : (15,) see `moved_model`.
-    rows, coefficients_mm : the figure.
-    pixels_px : (N, 2)
-    zone : (N,)
-    camera : (N, 2, c) d(table mm) / d(whitened camera errors), passed through.
-    height_mm : (N,) of the lit surface for each sample; the table's own where left out.
+    lit : N samples.
+    figure : None for a mirror as designed.
+    camera : (N, 2, c) d(table mm) / d(whitened camera errors), passed through; none where left out.
     """
     model = moved_model(design, mounting)
-    n = len(pixels_px)
+    n = len(lit.zone)
+    rows = FigureRows.none(n) if figure is None else figure[0]
     table, local = np.full((n, 2), np.nan), np.full((n, 2), np.nan)
     mirror, normal = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
     mount, by_height = np.full((n, 2, N_MOUNT + N_OPTICS), np.nan), np.full((n, 2, 3), np.nan)
     increment = _turn_increments(mounting)
-    for here, rays in trace_samples(model, rows, coefficients_mm, pixels_px=pixels_px, zone=zone, height_mm=height_mm):
+    for here, rays in _traced(model, lit, figure):
         table[here], local[here] = rays.table_mm, rays.local_mm
         mirror[here] = model.mirror.to_part(rays.point_mm)
         normal[here] = rays.normal @ model.mirror.rotation
-        mount[here] = mounting_jacobian(model, rays, pixels_px[here]) @ increment
+        mount[here] = mounting_jacobian(model, rays, lit.pixels_px[here]) @ increment
         by_height[here] = rays.by_height()
-    figure = by_height[:, :, 0, None] * rows.value[:, None]
-    figure += by_height[:, :, 1, None] * rows.slope_x[:, None]
-    figure += by_height[:, :, 2, None] * rows.slope_y[:, None]
+    by_figure = by_height[:, :, 0, None] * rows.value[:, None]
+    by_figure += by_height[:, :, 1, None] * rows.slope_x[:, None]
+    by_figure += by_height[:, :, 2, None] * rows.slope_y[:, None]
     return Linearised(
         table_mm=table,
-        dense=np.concatenate([mount, camera], axis=-1),
-        figure=figure,
+        dense=mount if camera is None else np.concatenate([mount, camera], axis=-1),
+        figure=by_figure,
         by_height=by_height,
         columns=rows.columns,
         local_mm=local,

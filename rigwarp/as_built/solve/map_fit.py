@@ -171,22 +171,11 @@ def _finish(fit: Problem, solution: tuple[Array, Linearised, float]) -> MapFit:
 def _pose_only(design: OpticalModel, data: Data, lengths: Lengths) -> tuple[Array, Linearised]:
     """Whitened mounting (15,) that brings the bare design close to the samples, and the rays there."""
     scale = lengths.scale
-    every = max(1, len(data.pixels_px) // 3000)
-    thin = slice(None, None, every)
-    blank = np.zeros((len(data.pixels_px[thin]), 2, 0))
+    thin = data.only(slice(None, None, max(1, len(data.pixels_px) // 3000)))
 
     def linearised(unknown: Array) -> tuple[Array, Callable[[], Array]]:
-        state = linearise(
-            design,
-            unknown * scale,
-            FigureRows.none(len(blank)),
-            np.zeros(0),
-            pixels_px=data.pixels_px[thin],
-            zone=data.zone[thin],
-            height_mm=data.height_mm[thin],
-            camera=blank,
-        )
-        residual = data.table_mm[thin] - state.table_mm
+        state = linearise(design, unknown * scale, thin)
+        residual = thin.table_mm - state.table_mm
         residual[~np.isfinite(state.dense).all(axis=(1, 2))] = np.nan
         return residual, lambda: state.dense * scale
 
@@ -205,17 +194,7 @@ def _pose_only(design: OpticalModel, data: Data, lengths: Lengths) -> tuple[Arra
         worth=_WORTH_SAMPLES,
         fewest=len(scale),
     ).unknowns
-    full = linearise(
-        design,
-        unknown * scale,
-        FigureRows.none(len(data.pixels_px)),
-        np.zeros(0),
-        pixels_px=data.pixels_px,
-        zone=data.zone,
-        height_mm=data.height_mm,
-        camera=np.zeros((len(data.pixels_px), 2, 0)),
-    )
-    return unknown, full
+    return unknown, linearise(design, unknown * scale, data)
 
 
 def _away_from_rims(design: OpticalModel, data: Data, spots: Spots) -> tuple[Data, Spots]:

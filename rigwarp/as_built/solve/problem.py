@@ -71,17 +71,7 @@ class Problem:
     def all_rays(self, data: Data, unknown: Array) -> Linearised:
         """The rays of more samples than the fit used, by its solution."""
         n = len(self.scale)
-        bare = FigureRows.none(len(data.zone))
-        return linearise(
-            self.design,
-            unknown[:n] * self.scale,
-            bare,
-            np.zeros(0),
-            pixels_px=data.pixels_px,
-            zone=data.zone,
-            height_mm=data.height_mm,
-            camera=np.zeros((len(data.zone), 2, 0)),
-        )
+        return linearise(self.design, unknown[:n] * self.scale, data)
 
     def approach(self, unknown: Array) -> Array:
         """Plain Gauss-Newton passes: far from the solution every sample looks like an outlier."""
@@ -177,16 +167,8 @@ class Problem:
 
     def misfit(self, unknown: Array) -> Array:
         """(N, 2) residuals by exact tracing, without derivatives."""
-        n = len(self.scale)
-        table = landing(
-            self.design,
-            unknown[:n] * self.scale,
-            self.rows,
-            unknown[self.n_dense :],
-            pixels_px=self.data.pixels_px,
-            zone=self.data.zone,
-            height_mm=self.data.height_mm,
-        )
+        mounting = unknown[: len(self.scale)] * self.scale
+        table = landing(self.design, mounting, self.data, (self.rows, unknown[self.n_dense :]))
         return self.residual(table, unknown)
 
     def chi_square(self, residual: Array, weight: Array, prior: Array, unknown: Array) -> float:
@@ -200,16 +182,8 @@ class Problem:
     def linearise(self, unknown: Array) -> Linearised:
         """Trace and differentiate by the whitened unknowns; samples that do not reach the table get zero rows."""
         n = len(self.scale)
-        state = linearise(
-            self.design,
-            unknown[:n] * self.scale,
-            self.rows,
-            unknown[self.n_dense :],
-            pixels_px=self.data.pixels_px,
-            zone=self.data.zone,
-            height_mm=self.data.height_mm,
-            camera=self.data.camera,
-        )
+        figure = self.rows, unknown[self.n_dense :]
+        state = linearise(self.design, unknown[:n] * self.scale, self.data, figure, camera=self.data.camera)
         if np.isfinite(state.table_mm[:, 0]).mean() < _STILL_SEEN:
             raise not_settled()
         state.dense[..., :n] *= self.scale

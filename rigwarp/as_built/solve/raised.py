@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.solve.linearised import N_MOUNT, N_OPTICS, FigureRows, landing
+from rigwarp.as_built.solve.linearised import N_MOUNT, N_OPTICS, LitPixels, landing
 from rigwarp.camera import CameraModel
 from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.decode import Decoded
@@ -116,15 +116,7 @@ def board_errors(model: OpticalModel, scan: RaisedScan, chosen: NDArray[np.int64
     table_mm, camera_px = scan.cells.table_mm[chosen], scan.cells.camera_px[chosen]
     height = heights_mm(model, board, table_mm)
     light = [
-        landing(
-            model,
-            np.zeros(N_MOUNT + N_OPTICS),
-            FigureRows.none(len(zone)),
-            np.zeros(0),
-            pixels_px=pixels,
-            zone=zone,
-            height_mm=height + up,
-        )
+        landing(model, np.zeros(N_MOUNT + N_OPTICS), LitPixels(pixels_px=pixels, zone=zone, height_mm=height + up))
         for up in (0.0, _STEP_MM)
     ]
     middle = model.table_height_mm + board.rise_mm

@@ -62,7 +62,6 @@ def detect_board(photo: Photo, target: Target) -> BoardView:
     ----------
     photo : (H, W) uint8 or uint16
         Any range of values: it is stretched between its own black and white.
-    target : Target
 
     Returns
     -------

@@ -8,13 +8,7 @@ import numpy as np
 from rigwarp.camera.boards.board_shape import EXACT_PRINT, N_SHAPE, PLAIN_PRINT, SheetSigma, board_bends
 from rigwarp.camera.boards.detection import BoardView, detect_board
 from rigwarp.camera.lens.bundle import N_SHARED, Bundle, Corners, Prior, adjust, cost, observe
-from rigwarp.camera.lens.judgement import (
-    WANTED_VIEWS,
-    folds_inside,
-    frame_coverage,
-    lens_warnings,
-    print_warnings,
-)
+from rigwarp.camera.lens.judgement import WANTED_VIEWS, folds_inside, frame_coverage, lens_warnings, print_warnings
 from rigwarp.camera.lens.robust import RobustFit, fit_robustly
 from rigwarp.camera.projection import LENS_TERMS, N_LENS, lens_matrix
 from rigwarp.camera.table.planar import MIN_CORNERS, planar_poses, spans_a_plane
@@ -102,7 +96,6 @@ def calibrate_lens(photos: Sequence[Photo], target: Target, *, sheet_sigma: Shee
     Parameters
     ----------
     photos : sequence of (H, W) uint8 or uint16, all of one size
-    target : Target
     sheet_sigma : SheetSigma
         How well the board is known; what is not zero is estimated along with the lens.
 

@@ -5,16 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.camera.lens.bundle import (
-    Bundle,
-    Corners,
-    Observation,
-    Prior,
-    adjust,
-    normal_equations,
-    observe,
-    residuals,
-)
+from rigwarp.camera.lens.bundle import Bundle, Corners, Observation, Prior, adjust, normal_equations, observe, residuals
 from rigwarp.camera.lens.schur import NormalEquations
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.robust import sigma_per_axis
@@ -33,7 +24,6 @@ class RobustFit:
 
     Attributes
     ----------
-    bundle : Bundle
     kept : per photo (N,) bool
         False for corners left out.
     noise_px : (V,)
@@ -84,7 +74,6 @@ def fit_robustly(
 
     Parameters
     ----------
-    start : Bundle
     corners : per photo
     free : (14,) which shared terms may move
     prior : Prior or None

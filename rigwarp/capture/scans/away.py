@@ -11,12 +11,10 @@ from rigwarp.capture.scans.record import Recorded
 from rigwarp.decode import Decoder, WrongPhotographs, order_of
 from rigwarp.errors import InputError
 from rigwarp.files import read_bytes, read_patterns, write_bytes, write_patterns, write_picture
-from rigwarp.files.names import FRAMES, PATTERNS_FILE
+from rigwarp.files.names import FRAMES, PATTERN_PICTURES, PATTERNS_FILE
 from rigwarp.geometry import BoolArray, Photo
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import Rig
-
-_PICTURES = "patterns"
 
 
 def export_patterns(
@@ -33,15 +31,15 @@ def export_patterns(
     InputError
         If the folder already holds patterns: they may belong to photographs taken with them.
     """
-    if (folder / PATTERNS_FILE).exists() or (folder / _PICTURES).exists():
+    if (folder / PATTERNS_FILE).exists() or (folder / PATTERN_PICTURES).exists():
         raise InputError(f"{folder}: already holds exported patterns. Choose a new folder.")
     try:
-        (folder / _PICTURES).mkdir(parents=True)
+        (folder / PATTERN_PICTURES).mkdir(parents=True)
     except OSError as error:
         raise InputError(f"{folder}: cannot be made ({error.strerror or error}). Choose another folder.") from None
     written = []
     for index in range(len(patterns.frames)):
-        path = folder / _PICTURES / frame_name(index)
+        path = folder / PATTERN_PICTURES / frame_name(index)
         picture = patterns.picture(index)
         write_picture(path, picture if lit is None else np.where(lit, picture, np.uint8(0)))
         written.append(path)

@@ -27,6 +27,13 @@ class CaptureNotes:
     average: int
     facts: Mapping[str, Any]
 
+    @property
+    def longest_latency_s(self) -> float | None:
+        """From display to camera; None where none was measured."""
+        latency = self.facts.get("latency")
+        longest = latency.get("max_s") if isinstance(latency, Mapping) else None
+        return float(longest) if isinstance(longest, int | float) and longest > 0 else None
+
 
 def write_capture_notes(run: Path, notes: CaptureNotes) -> None:
     """Write a run's capture.json."""

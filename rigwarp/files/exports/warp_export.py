@@ -79,7 +79,6 @@ def write_warp_files(folder: Path, warp: PlainWarp, format: str, about: Mapping[
     ----------
     folder : Path
         An empty folder, see `new_export`.
-    warp : PlainWarp
     format : str
         One of `WARP_FORMATS`.
     about : mapping

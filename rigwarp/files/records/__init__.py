@@ -5,7 +5,7 @@ from rigwarp.files.records.budget import BudgetCause, BudgetRecord, BudgetRegion
 from rigwarp.files.records.fit import FitRecord, MapFigures, MapOrigin, RegistrationRecord
 from rigwarp.files.records.looks import DriftRecord, MovedRecord
 from rigwarp.files.records.mirror_grid import MirrorGrid, read_mirror_grid
-from rigwarp.files.records.run import StartRecord, StopRecord
+from rigwarp.files.records.run import ScanSettings, StartRecord, StopRecord
 from rigwarp.files.records.verification import DotsRecord, NineRecord, PatchRecord, VerificationRecord
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "PoseEntry",
     "PoseRecord",
     "RegistrationRecord",
+    "ScanSettings",
     "StartRecord",
     "StopRecord",
     "TermRecord",

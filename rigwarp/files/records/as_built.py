@@ -6,7 +6,7 @@ block, and Zernike terms as lists [n, m, um, sigma].
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar, Literal, Self
 
 from rigwarp.files.records.record import Block, Flag, Number, Part, Record, Text, Texts, finite
 
@@ -42,6 +42,14 @@ class PowerRecord(Part):
     prior_share_of_variance: Number = None
     radius: Block = None
     note: Text = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SignRecord(Part):
+    """What the signs mean: of heights in words; +1 where the side that reflects looks along the mirror's z, else -1."""
+
+    height: Text = None
+    reflecting_side_along_mirror_z: Number = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,6 +120,7 @@ class AsBuiltRecord(Record):
     unobservable : what the data cannot tell, by name.
     terms : the Zernike terms.
     disk : what the file says of their disk.
+    sign : what the signs mean.
     more : panels, folds, defects, ripple, zones, the fit and whatever else is there.
     """
 
@@ -124,6 +133,13 @@ class AsBuiltRecord(Record):
     findings: tuple[FindingRecord, ...] = ()
     terms: tuple[TermRecord, ...] = ()
     disk: Block = None
+    sign: SignRecord | None = None
+
+    @property
+    def reflecting_side(self) -> Literal[-1, 1] | None:
+        """See `SignRecord`; None where the file does not tell."""
+        side = None if self.sign is None else self.sign.reflecting_side_along_mirror_z
+        return 1 if side == 1 else -1 if side == -1 else None
 
     @classmethod
     def from_dict(cls, contents: Mapping[str, Any]) -> Self:

@@ -1,5 +1,6 @@
 """budget.json: how certain the picture's place is, by cause and region. Lengths are 1-sigma per axis, mm."""
 
+import math
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -29,6 +30,17 @@ class BudgetRegion(Part):
     combined_mm: Number = None
     expanded_mm: Number = None
 
+    def of_key(self, key: Text) -> float:
+        """mm by a cause's key, or by "repeatable", "common", "combined" or "expanded"; NaN where not told."""
+        sums = {
+            "repeatable": self.repeatable_mm,
+            "common": self.common_mm,
+            "combined": self.combined_mm,
+            "expanded": self.expanded_mm,
+        }
+        found = {**(self.sigma_mm or {}), **sums}.get(key or "")
+        return math.nan if found is None else float(found)
+
 
 @dataclass(frozen=True, kw_only=True)
 class CheckRecord(Part):
@@ -53,3 +65,23 @@ class BudgetRecord(Record):
     check_grid: CheckRecord | None = None
     camera_covariance_known: Flag = None
     assumed_flatness_mm: Number = None
+
+    @property
+    def camera_known(self) -> bool:
+        """False where the camera came without a covariance."""
+        return self.camera_covariance_known is not False
+
+    @property
+    def expanded_mm(self) -> float:
+        """k = 2, per axis, over the whole content; NaN where not told."""
+        return self._whole.of_key("expanded")
+
+    @property
+    def largest(self) -> tuple[str, ...]:
+        """Names of the two causes that contribute most."""
+        sizes = {cause.name or "-": self._whole.of_key(cause.key) for cause in self.causes}
+        return tuple(sorted(sizes, key=lambda name: -sizes[name] if math.isfinite(sizes[name]) else math.inf)[:2])
+
+    @property
+    def _whole(self) -> BudgetRegion:
+        return next((region for region in self.regions if region.name == "all"), BudgetRegion())

@@ -1,9 +1,11 @@
 """fit.json: how well the table map fits its scan; and what map.npz says of its own origin."""
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rigwarp.files.records.record import Block, Number, Part, Record, Text
+from rigwarp.files.records.record import Block, Number, Part, Record, Text, finite
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,3 +64,11 @@ class FitRecord(Record):
     seconds: Block = None
     camera: Block = None
     corrected: Block = None
+
+    @property
+    def response_shape(self) -> float | None:
+        """Shape of the camera's response as the (first) scan measured it; None where the file does not tell."""
+        decode = self.decode or {}
+        scan = decode.get("scan 1", decode)
+        shape = finite(scan.get("response_shape")) if isinstance(scan, Mapping) else math.nan
+        return None if math.isnan(shape) else float(shape)

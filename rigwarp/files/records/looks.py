@@ -26,8 +26,9 @@ class DriftRecord(Record):
     ----------
     findings, advice, why : what has changed, what to do about it, and for what reason.
     seconds : that the look took.
-    picture : distances of the dots from their places.
-    camera, light : what is known of the motion of either.
+    picture : distances of the dots from where content wants them.
+    camera : its motion; `known`: whether the pictures tell it.
+    light : what moved, motions of the parts with their sigmas; rms of the shift and of what the motion leaves.
     light_level, room_light : shares of what they were at the last verification.
     reregistration : what a correction that followed has brought.
     """

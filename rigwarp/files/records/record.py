@@ -7,12 +7,12 @@ expected, a value of another form than expected is left out, and keys that no fi
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, ClassVar, Final, Self, get_args, get_origin, get_type_hints
 
 from rigwarp.errors import InputError
-from rigwarp.files.atomic import write_json
+from rigwarp.files.atomic import plain_json, write_json
 from rigwarp.files.reading import read_json, read_text
 
 Number = int | float | None
@@ -49,6 +49,16 @@ class Part:
         names = {one.name.rstrip("_"): one.name for one in fields(cls) if one.name != _MORE}
         found = {name: _picked(hints[name], contents[key]) for key, name in names.items() if key in contents}
         return cls(**found, more={key: value for key, value in contents.items() if key not in names})
+
+    @classmethod
+    def of(cls, computed: Any, **beside: Any) -> Self:
+        """The record of what was computed: its attributes that are called like fields, and fields `beside` them.
+
+        NaN and None where a number is expected are both NaN: written, without a value.
+        """
+        named = {one.name: getattr(computed, one.name) for one in fields(cls) if hasattr(computed, one.name)}
+        parts = {name: value for name, value in beside.items() if _is_part(value)}
+        return replace(cls.from_dict(plain_json({**named, **beside, **dict.fromkeys(parts)})), **parts)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON values of everything that is there; `from_dict` gives the same record again."""
@@ -103,6 +113,10 @@ class Record(Part):
         write_json(path, self.to_dict(), format=self.FORMAT, replace=replace)
 
 
+def _is_part(value: Any) -> bool:
+    return isinstance(value, Part) or (isinstance(value, tuple) and any(isinstance(one, Part) for one in value))
+
+
 def finite(value: Any) -> int | float:
     """A finite number as it stands, else NaN."""
     good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
@@ -152,6 +166,8 @@ def _picked(hint: Any, value: Any) -> Any:
     if hint in _PICK:
         return _PICK[hint](value)
     part = get_args(hint)[0]
+    if get_origin(part) is tuple:
+        return _picked(part, value)
     if get_origin(hint) is tuple:
         listed = value if isinstance(value, list) else []
         return tuple(part.from_dict(one) for one in listed if isinstance(one, Mapping))

@@ -3,7 +3,29 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rigwarp.files.records.record import Block, Number, Record, Text
+from rigwarp.files.records.record import Block, Number, Numbers, Part, Record, Text
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScanSettings(Part):
+    """What a scan was taken with.
+
+    Attributes
+    ----------
+    set, blur_px, exposures, average : the pattern set and how it is photographed; see `jobs.scans.scan_runs`.
+    group, zone, zones : of a scan of one zone: what the scans that belong together note, its zone, and all of theirs.
+    raised_mm, raised_board : only on a raised board: its height by a ruler, and what the sheet on it said.
+    """
+
+    set: Text = None
+    blur_px: Number = None
+    exposures: Number = None
+    average: Number = None
+    group: Text = None
+    zone: Number = None
+    zones: Numbers = None
+    raised_mm: Number = None
+    raised_board: Block = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +55,11 @@ class StartRecord(Record):
         """Names of the scans that a result was made from; None where the settings list none."""
         listed = (self.settings or {}).get("scans")
         return tuple(name for name in listed if isinstance(name, str)) if isinstance(listed, list) else None
+
+    @property
+    def scan(self) -> ScanSettings:
+        """The settings of a scan."""
+        return ScanSettings.from_dict(self.settings or {})
 
     @property
     def program(self) -> str | None:

@@ -8,7 +8,7 @@ from rigwarp.files.records.record import Block, Ids, Number, Numbers, Pairs, Par
 
 @dataclass(frozen=True, kw_only=True)
 class SimilarityRecord(Part):
-    """The zoom, turn and shift that would fit best, and what they would leave."""
+    """The zoom, turn and shift that would fit best: measured = scale R wanted + shift; and what they would leave."""
 
     scale: Number = None
     rotation_deg: Number = None
@@ -20,7 +20,10 @@ class SimilarityRecord(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class AffineRecord(Part):
-    """The affine map that would fit best; `stretch_deg` is the direction of the larger stretch."""
+    """The affine map that would fit best: per cent off the right size and of the larger over the smaller stretch.
+
+    `stretch_deg` is the direction of the larger.
+    """
 
     scale_percent: Number = None
     anisotropy_percent: Number = None
@@ -32,7 +35,10 @@ class AffineRecord(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class StraightnessRecord(Part):
-    """The least straight row, column or diagonal, in mm and of its length; `more` has these per family of lines."""
+    """The least straight line, in mm and of its length; `more` has these, and how many there are, per family.
+
+    Families are "rows", "columns", "diagonals up" and "diagonals down".
+    """
 
     worst_mm: Number = None
     worst_percent: Number = None
@@ -40,7 +46,10 @@ class StraightnessRecord(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class PatchRecord(Part):
-    """Modulation of sinusoidal lines at a place; NaN where it could not be judged."""
+    """Modulation of sinusoidal lines at a place, not corrected for the camera; NaN where it could not be judged.
+
+    `place` is "centre" or "rim", `lines_per_mm` counts pairs, `direction` is "across" or "along".
+    """
 
     place: Text = None
     at_mm: Numbers = None
@@ -53,7 +62,7 @@ class PatchRecord(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class NineRecord(Part):
-    """Light at nine points: least over largest, corners over middle."""
+    """Light at nine points, brightest = 1: least over largest, corners over middle."""
 
     points_mm: Pairs = None
     light: Numbers = None
@@ -96,7 +105,7 @@ class DotsRecord(Part):
     similarity: SimilarityRecord | None = None
     affine: AffineRecord | None = None
     straightness: StraightnessRecord | None = None
-    resolution: tuple[PatchRecord, ...] = ()
+    resolution: tuple[PatchRecord, ...] | None = None
     uniformity: UniformityRecord | None = None
 
 
@@ -107,7 +116,8 @@ class VerificationRecord(Record):
     Attributes
     ----------
     before, after : the dots through the design's warp and through the result's own; None where not measured.
-    content : revision and values of the correction by hand that was in force, and how many dots it left out.
+    content : revision and values of the correction by hand that was in force, and how many dots it left out; the dots
+        are wanted where the corrected content puts them.
     camera_response : shape of the camera's response that light was judged by; NaN: taken for sRGB.
     """
 

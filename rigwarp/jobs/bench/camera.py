@@ -29,18 +29,10 @@ from rigwarp.files import (
     write_bytes,
     write_camera,
 )
-from rigwarp.files.names import CAMERA_FILE
-from rigwarp.jobs.bench.camera_record import (
-    CameraMade,
-    PhotoUsed,
-    content_sigma_mm,
-    figures,
-    judge_lens,
-    picture_of,
-)
+from rigwarp.files.names import CAMERA_FILE, CAMERA_PICTURE
+from rigwarp.jobs.bench.camera_record import CameraMade, PhotoUsed, content_sigma_mm, figures, judge_lens, picture_of
 from rigwarp.jobs.progress import Progress
 
-CAMERA_PICTURE = "camera.png"
 _LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"
 
 

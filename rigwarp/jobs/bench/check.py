@@ -1,6 +1,8 @@
 """What a rig folder and this computer hold, what is missing or odd, and what projector and camera show."""
 
+import tomllib
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,13 +10,17 @@ import numpy as np
 from rigwarp.capture.preflight.look import Preflight
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import DeviceError
-from rigwarp.files import RigFolder, complete_runs, current_result, read_camera, read_map
-from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, DESIGN_FILE, RESULTS, SCANS
+from rigwarp.files import RigFolder, complete_runs, current_result, read_camera, read_map, write_bytes
+from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, DESIGN_FILE, RESULTS, SCANS, SKETCH_FILE
+from rigwarp.files.records import MapOrigin
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.machine import Machine
 from rigwarp.jobs.bench.preflight import preflight
 from rigwarp.jobs.progress import Progress
-from rigwarp.rig import Rig
+from rigwarp.reports.figures.sketch import rig_sketch
+from rigwarp.reports.measures.pixel_scale import pixel_light
+from rigwarp.rig import Rig, inside_content
+from rigwarp.tracing.doubts import doubts
 
 _PLAUSIBLE_PART_MM = (5.0, 5000.0)  # largest extent of a mirror or obstacle; outside, the file is in other units
 _SQUARE_PIXELS = 0.01  # relative difference of content pixel sides that one would see
@@ -59,9 +65,12 @@ def _design_state(folder: RigFolder) -> str | None:
     if not path.exists():
         return None
     pixel_map, header = read_map(path)
-    if header.get("rig_hash") != folder.rig_hash:
+    if MapOrigin.from_dict(header).rig_hash != folder.rig_hash:
         return "out of date: rig.toml or a file it names has changed since"
-    return f"up to date, {100.0 * np.mean(pixel_map.answered):.0f} % of the pixels reach the table"
+    on_content = inside_content(folder.rig.content, pixel_map.table_mm)
+    height, width = on_content.shape
+    light = pixel_light(replace(folder.rig.projector, resolution=(width, height)))[on_content].sum()
+    return f"up to date, {100.0 * light:.0f} % of the light on the content"
 
 
 def _runs_state(parent: Path) -> str | None:
@@ -79,8 +88,20 @@ def _current_state(root: Path) -> str | None:
     return current_result(root).relative_to(root).as_posix()
 
 
+def draw_sketch(folder: RigFolder) -> Path:
+    """Draw what rig.toml says into the rig folder, in place of an older drawing."""
+    path = folder.root / SKETCH_FILE
+    write_bytes(path, rig_sketch(folder.rig, meshes=folder.meshes, profiles=folder.profiles), replace=True)
+    return path
+
+
+def rig_doubts(folder: RigFolder) -> tuple[str, ...]:
+    """What in rig.toml can hardly be meant; see `rigwarp.tracing.doubts`."""
+    return doubts(tomllib.loads(folder.rig_text), folder.rig, meshes=folder.meshes, profiles=folder.profiles)
+
+
 def rig_remarks(folder: RigFolder) -> list[str]:
-    remarks = []
+    remarks = list(rig_doubts(folder))
     for name, mesh in folder.meshes.items():
         extent_mm = float(np.ptp(mesh.vertices_mm, axis=0).max())
         if not _PLAUSIBLE_PART_MM[0] <= extent_mm <= _PLAUSIBLE_PART_MM[1]:
@@ -91,6 +112,11 @@ def rig_remarks(folder: RigFolder) -> list[str]:
         remarks.append(
             f"content pixels are {sides[0]:.3f} x {sides[1]:.3f} mm: pictures get stretched. "
             "Set content.pixels in the proportion of its size."
+        )
+    if folder.rig.target.scale == (1.0, 1.0):
+        remarks.append(
+            "target.scale = [1.0, 1.0]: the printed sheet has not been measured yet; printers are off by up to 0.5 %, "
+            "and so is every length then. Measure the long lines on the sheet with a steel rule."
         )
     return remarks
 

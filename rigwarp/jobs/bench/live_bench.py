@@ -56,9 +56,7 @@ def _latency_of_latest_scan(folder: RigFolder) -> float | None:
     measured = [run for run in complete_runs(folder.root / SCANS) if (run / CAPTURE_FILE).is_file()]
     if not measured:
         return None
-    latency = read_capture_notes(measured[-1]).facts.get("latency")
-    max_s = latency.get("max_s") if isinstance(latency, dict) else None
-    return float(max_s) if isinstance(max_s, int | float) and max_s > 0 else None
+    return read_capture_notes(measured[-1]).longest_latency_s
 
 
 def _note_latency(progress: Progress, latency: Latency) -> None:

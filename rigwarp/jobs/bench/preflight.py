@@ -7,7 +7,8 @@ from rigwarp.capture.preflight.findings import CONTENT, SETTINGS, require_no_sto
 from rigwarp.capture.preflight.look import Preflight, count_photographs, run_preflight
 from rigwarp.devices import Bench
 from rigwarp.errors import MeasurementError
-from rigwarp.files import RigFolder, read_camera, read_camera_extra
+from rigwarp.files import RigFolder, read_camera
+from rigwarp.files.camera_file import read_sheet_height_mm
 from rigwarp.files.names import CAMERA_FILE
 from rigwarp.jobs.progress import Progress
 
@@ -61,5 +62,5 @@ def camera_and_sheet(folder: RigFolder) -> tuple[CameraModel | None, float]:
     usual_mm = folder.rig.table.height_mm + folder.rig.target.thickness_mm  # camera.json notes what was really there
     if not path.exists():
         return None, usual_mm
-    noted = read_camera_extra(path).get("sheet_height_mm")
-    return read_camera(path), float(noted) if isinstance(noted, int | float) else usual_mm
+    noted_mm = read_sheet_height_mm(path)
+    return read_camera(path), usual_mm if noted_mm is None else noted_mm

@@ -1,10 +1,4 @@
-"""A quick look: what has moved since the last verification, and a re-registration where that suffices.
-
-drift.json in the result folder keeps the latest look: findings, advice, why; seconds; picture (n, rms_mm, p95_mm,
-max_mm of the dots against where content wants them); camera (moved_mm, turned_deg, seen_px, sigma_px, known); light
-(what moved, motions of the parts with their sigmas, rms_mm of the shift, left_rms_mm after the motion, dots, lost);
-light_level and room_light over what they were; and, after a re-registration, what came of it.
-"""
+"""A quick look: what has moved since the last verification, and a re-registration where that suffices."""
 
 import time
 from collections.abc import Callable
@@ -16,8 +10,9 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
-from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, write_json
+from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light
 from rigwarp.files.names import DRIFT_FILE, MAP_FILE
+from rigwarp.files.records import DriftRecord, MapFigures
 from rigwarp.geometry import Array, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.quick_look import (
@@ -38,8 +33,6 @@ from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures, nearer_now
 from rigwarp.verification.drift.motion import PartMotion
-
-FORMAT = "rigwarp drift"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +88,7 @@ def quick_check(folder: RigFolder, looker: Looker) -> QuickCheck:
     judged = replace(judged, picture=error_figures(errors))
     seconds = time.monotonic() - start - (looked - looking)
     check = QuickCheck(result=result, judged=judged, photos=photos, seconds=seconds)
-    write_json(result / DRIFT_FILE, drift_record(check), format=FORMAT, replace=True)
+    drift_record(check).write(result / DRIFT_FILE, replace=True)
     return check
 
 
@@ -208,28 +201,25 @@ def _outcome(
     run: Path | None = None,
 ) -> Reregistered:
     done = Reregistered(result=run or check.result, kept=kept, picture=picture, camera_aside=aside, seconds=seconds)
-    record = {**drift_record(check), "reregistration": outcome_record(done)}
-    write_json(check.result / DRIFT_FILE, record, format=FORMAT, replace=True)
+    replace(drift_record(check), reregistration=outcome_record(done)).write(check.result / DRIFT_FILE, replace=True)
     return done
 
 
-def drift_record(check: QuickCheck) -> dict[str, Any]:
+def drift_record(check: QuickCheck) -> DriftRecord:
     """What drift.json and `--json` say of a look."""
     judged = check.judged
-    return {
-        "findings": list(judged.findings),
-        "advice": judged.advice,
-        "why": judged.why,
-        "seconds": check.seconds,
-        "picture": vars(judged.picture),
-        "camera": {
+    return DriftRecord.of(
+        judged,
+        seconds=check.seconds,
+        picture=MapFigures.of(judged.picture),
+        camera={
             "moved_mm": judged.camera.moved_mm,
             "turned_deg": float(np.degrees(np.linalg.norm(judged.camera.turn_rad))),
             "seen_px": judged.camera.seen_px,
             "sigma_px": judged.camera.sigma_px,
             "known": judged.camera.known,
         },
-        "light": {
+        light={
             "moved": judged.light.moved,
             "motions": [_motion_record(motion) for motion in judged.light.motions],
             "rms_mm": judged.light.rms_mm,
@@ -237,9 +227,7 @@ def drift_record(check: QuickCheck) -> dict[str, Any]:
             "dots": len(judged.look.ids),
             "lost": judged.look.expected - len(judged.look.ids),
         },
-        "light_level": judged.light_level,
-        "room_light": judged.room_light,
-    }
+    )
 
 
 def _motion_record(motion: PartMotion) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_as_built, read_map, read_prewarp
 from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, MAP_FILE, PREWARP_FILE, QUICK_FILE
 from rigwarp.files.quick_file import read_quick_file, write_quick
+from rigwarp.files.records import AsBuiltRecord, MapOrigin
 from rigwarp.geometry import Photo
 from rigwarp.jobs.design import design_model
 from rigwarp.jobs.results.fit import camera_of
@@ -132,7 +133,7 @@ def read_state(folder: RigFolder, result: Path) -> QuickState:
     path = result / QUICK_FILE
     advice = f"Make it anew with: rigwarp verify {folder.root}"
     state, header = read_quick_file(path)
-    if header.get("rig_hash") != folder.rig_hash:
+    if MapOrigin.from_dict(header).rig_hash != folder.rig_hash:
         raise InputError(f"{path}: was made for another rig.toml, expected one for the present one. {advice}")
     if not _same_camera(state.camera, camera_of(folder)):
         raise InputError(f"{path}: was made with another camera.json, expected one for the present one. {advice}")
@@ -152,9 +153,8 @@ def _figured(folder: RigFolder, result: Path) -> OpticalModel:
     if not (result / AS_BUILT_ARRAYS_FILE).is_file():
         return design_model(folder)
     heights, numbers = read_as_built(result)
-    sign = numbers.get("sign")
-    side = sign.get("reflecting_side_along_mirror_z") if isinstance(sign, dict) else None
-    if side not in (-1, 1):
+    side = AsBuiltRecord.from_dict(numbers).reflecting_side
+    if side is None:
         raise InputError(
             f"{result / AS_BUILT_FILE}: found no reflecting side, expected 1 or -1. "
             f"Make it with: rigwarp fit {folder.root}"

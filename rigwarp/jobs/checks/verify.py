@@ -14,17 +14,13 @@ from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
 from rigwarp.devices import Bench
 from rigwarp.errors import InputError, MeasurementError, ToleranceError
-from rigwarp.files import RigFolder, current_result, read_adjustment, read_json, read_prewarp, write_picture
+from rigwarp.files import RigFolder, current_result, read_adjustment, read_prewarp, write_picture
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
+from rigwarp.files.records import FitRecord
 from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
-from rigwarp.jobs.checks.verify_record import (
-    Checked,
-    ContentShown,
-    Quality,
-    write_verification,
-)
+from rigwarp.jobs.checks.verify_record import Checked, ContentShown, Quality, write_verification
 from rigwarp.jobs.design import design_prewarp
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
@@ -154,12 +150,9 @@ def hand_correction(folder: RigFolder) -> tuple[Adjustment, int]:
 def response_shape(result: Path) -> float | None:
     """The camera's response as the result's scan measured it; None where the result does not tell."""
     try:
-        decoded = read_json(result / FIT_FILE, format="rigwarp fit").get("decode")
+        return FitRecord.read(result / FIT_FILE).response_shape
     except InputError:
         return None
-    record = decoded.get("scan 1", decoded) if isinstance(decoded, dict) else {}
-    shape = record.get("response_shape")
-    return float(shape) if isinstance(shape, int | float) else None
 
 
 def _quality(

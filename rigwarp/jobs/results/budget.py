@@ -1,29 +1,18 @@
 """budget.json: the uncertainty budget of a result, made from its files and kept beside them."""
 
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.errors import InputError
-from rigwarp.files import (
-    RigFolder,
-    read_camera,
-    read_json,
-    read_map,
-    read_map_sigmas,
-    read_prewarp,
-    write_json,
-)
+from rigwarp.files import RigFolder, read_camera, read_map, read_map_sigmas, read_prewarp
 from rigwarp.files.names import BUDGET_FILE, CAMERA_FILE, MAP_FILE, PREWARP_FILE, VERIFICATION_FILE
+from rigwarp.files.records import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord, VerificationRecord
 from rigwarp.jobs.results.shaped_table import shape_of
 from rigwarp.prewarp import content_coordinates
 from rigwarp.rig import content_to_table
 from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget
-
-FORMAT = "rigwarp budget"
 
 
 def write_budget(folder: RigFolder, result: Path) -> MapBudget:
@@ -59,45 +48,34 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         check=_check_grid(result / VERIFICATION_FILE),
         shape_sigma=None if shape is None else shape.correction().sigma_mm,
     )
-    write_json(result / BUDGET_FILE, budget_record(budget), format=FORMAT, replace=True)
+    budget_record(budget).write(result / BUDGET_FILE, replace=True)
     return budget
 
 
-def budget_record(budget: MapBudget) -> dict[str, Any]:
-    """The budget as JSON values; lengths are 1-sigma per axis in mm unless their name says otherwise."""
+def budget_record(budget: MapBudget) -> BudgetRecord:
+    """The budget as it is kept."""
     keys = {part: [cause.key for cause in budget.causes if cause.part == part] for part in ("repeatable", "common")}
-    return {
-        "causes": [asdict(cause) for cause in budget.causes],
-        "regions": [
-            {
-                "name": region.name,
-                "places": region.n,
-                "sigma_mm": region.sigma_mm,
-                **{f"{part}_mm": region.of(names) for part, names in keys.items()},
-                "combined_mm": region.combined_mm,
-                "expanded_mm": region.expanded_mm,
-            }
-            for region in budget.regions
-        ],
-        "coverage_factor": 2,
-        "check_grid": asdict(budget.check) if budget.check else None,
-        "camera_covariance_known": budget.camera_known,
-        "assumed_flatness_mm": budget.flatness_mm,
-    }
+    parts = [{f"{part}_mm": region.of(names) for part, names in keys.items()} for region in budget.regions]
+    return BudgetRecord(
+        causes=tuple(BudgetCause.of(cause) for cause in budget.causes),
+        regions=tuple(
+            BudgetRegion.of(region, places=region.n, **part) for region, part in zip(budget.regions, parts, strict=True)
+        ),
+        coverage_factor=2,
+        check_grid=None if budget.check is None else CheckRecord.of(budget.check),
+        camera_covariance_known=budget.camera_known,
+        assumed_flatness_mm=np.nan if budget.flatness_mm is None else budget.flatness_mm,
+    )
 
 
 def _check_grid(path: Path) -> CheckGrid | None:
     """The dots of a verification through the measured warp; None where there is none to go by."""
-    if not path.is_file():
+    after = VerificationRecord.read(path).after if path.is_file() else None
+    if after is None:
         return None
-    after = read_json(path, format="rigwarp verification").get("after")
-    if not isinstance(after, dict):
-        return None
-    try:
-        points, vectors = (np.array(after[key], float).reshape(-1, 2) for key in ("points_mm", "vectors_mm"))
-        sigma = np.array(after.get("sigma_mm") or np.zeros(len(points)), float).reshape(len(points))
-        if len(points) != len(vectors) or not all(np.isfinite(a).all() for a in (points, vectors, sigma)):
-            raise ValueError
-    except (KeyError, TypeError, ValueError):
-        raise InputError(f"{path}: found no list of dots in it. Measure them again: rigwarp verify") from None
+    points, vectors = (np.array(listed or (), float).reshape(-1, 2) for listed in (after.points_mm, after.vectors_mm))
+    sigma = np.array(after.sigma_mm or np.zeros(len(points)), float)
+    told = after.points_mm is not None and after.vectors_mm is not None and len(points) == len(vectors) == len(sigma)
+    if not told or not all(np.isfinite(column).all() for column in (points, vectors, sigma)):
+        raise InputError(f"{path}: found no list of dots in it. Measure them again: rigwarp verify")
     return CheckGrid(points_mm=points, vectors_mm=vectors, sigma_mm=sigma) if len(points) > 4 else None

@@ -1,6 +1,7 @@
 """A new result made from an earlier one: its map corrected, everything else that still holds taken along."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +12,9 @@ from rigwarp.files import (
     RigFolder,
     new_run,
     read_bytes,
-    read_json,
     read_map,
     read_map_light,
     write_bytes,
-    write_json,
     write_map,
     write_prewarp,
 )
@@ -30,6 +29,7 @@ from rigwarp.files.names import (
     RESULTS,
     TABLE_SHAPE_FILE,
 )
+from rigwarp.files.records import FitRecord, MapOrigin
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.prewarp import Prewarp, build_prewarp
@@ -78,7 +78,7 @@ def write_derived(
     more_files : writers of further files, by name.
     """
     _, header = read_map(earlier / MAP_FILE)
-    scan = header.get("scan") if isinstance(header.get("scan"), str) else None
+    scan = MapOrigin.from_dict(header).scan
     origin = {"rig_hash": folder.rig_hash, "scan": scan}
     with new_run(folder.root / RESULTS, command, folder, settings={"from": earlier.name, **note}) as run:
         write_map(run / MAP_FILE, table_map, rig_hash=folder.rig_hash, scan=scan, more=_parts(earlier, more_sigma_mm))
@@ -89,8 +89,8 @@ def write_derived(
                 write_bytes(run / name, read_bytes(earlier / name))
         write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
         if (earlier / FIT_FILE).is_file():
-            figures = read_json(earlier / FIT_FILE, format="rigwarp fit")
-            write_json(run / FIT_FILE, {**figures, "corrected": {"from": earlier.name, **note}}, format="rigwarp fit")
+            figures = FitRecord.read(earlier / FIT_FILE)
+            replace(figures, corrected={"from": earlier.name, **note}).write(run / FIT_FILE)
         if (earlier / BUDGET_FILE).is_file():
             write_budget(folder, run)
     return run

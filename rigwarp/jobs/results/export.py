@@ -12,11 +12,12 @@ from rigwarp.errors import InputError
 from rigwarp.files import WARP_FORMATS, RigFolder, current_result, read_as_built, write_stl
 from rigwarp.files.atomic import write_npz, write_text
 from rigwarp.files.names import AS_BUILT_FILE
+from rigwarp.files.records import AsBuiltRecord
 from rigwarp.jobs.design import design_model
 from rigwarp.jobs.results.export_warp import export_warp
 from rigwarp.rig import MeshShape
 
-_T = TypeVar("_T", int, bool, str)
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,6 +84,7 @@ def export_current(
 
 def _mould(request: Request) -> dict[str, Any]:
     arrays, numbers = read_as_built(request.result)
+    built = AsBuiltRecord.from_dict(numbers)
     model = design_model(request.folder)
     correction = correction_of(
         x_mm=arrays["x_mm"],
@@ -90,8 +92,10 @@ def _mould(request: Request) -> dict[str, Any]:
         height_um=arrays["height_um"],
         sigma_um=arrays["height_sigma_um"],
         zone=arrays["zone"],
-        reflecting_side=_told(request.result, numbers, "sign", "reflecting_side_along_mirror_z", int),
-        power_determined=_told(request.result, numbers, "power", "determined", bool),
+        reflecting_side=_told(request.result, "sign.reflecting_side_along_mirror_z", built.reflecting_side),
+        power_determined=_told(
+            request.result, "power.determined", None if built.power is None else built.power.determined
+        ),
         share=request.share,
         without_power=request.without_power,
     )
@@ -112,22 +116,18 @@ def _mould(request: Request) -> dict[str, Any]:
     }
 
 
-def _told(result: Path, numbers: dict[str, Any], block: str, key: str, kind: type[_T]) -> _T:
+def _told(result: Path, key: str, value: _T | None) -> _T:
     """A value of as_built.json, which a file that was changed by hand may lack."""
-    found = numbers.get(block)
-    value = found.get(key) if isinstance(found, dict) else None
-    if type(value) is not kind:
-        raise InputError(
-            f"{result / AS_BUILT_FILE}: {block}.{key}: found {str(value)[:60]}, expected {kind.__name__}. "
-            "Make the result again: rigwarp fit"
-        )
+    if value is None:
+        raise InputError(f"{result / AS_BUILT_FILE}: {key}: found nothing usable. Make the result again: rigwarp fit")
     return value
 
 
 def _deviation_npz(request: Request) -> dict[str, Any]:
     arrays, numbers = read_as_built(request.result)
     path = request.path("deviation.npz")
-    sign = _told(request.result, numbers, "sign", "height", str)
+    signs = AsBuiltRecord.from_dict(numbers).sign
+    sign = _told(request.result, "sign.height", None if signs is None else signs.height)
     header = {"frame": "mirror, after rigid alignment of built to design", "sign": sign}
     write_npz(path, arrays, format="rigwarp deviation", header=header, replace=request.replace)
     return {"file": path, "points": int(np.isfinite(arrays["height_um"]).sum())}

@@ -4,7 +4,6 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -19,15 +18,16 @@ from rigwarp.files import (
     read_camera,
     read_decoded,
     write_as_built,
-    write_json,
     write_map,
     write_prewarp,
 )
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS
+from rigwarp.files.records import FitRecord, MapFigures, RegistrationRecord
 from rigwarp.jobs.design import design_model
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
+from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.scan_runs import scan_figures
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
@@ -51,11 +51,16 @@ class FitMade:
 
     run: Path
     table_map: TableMapFit
-    figures: dict[str, Any]
+    figures: MapFigures
     as_built: AsBuilt | None
     prewarp: Prewarp
     budget: MapBudget
     seconds: dict[str, float]
+
+
+def fit_rig(progress: Progress, folder: RigFolder, scan: str | None = None) -> FitMade:
+    """Fit the scan of the table of that name, by default the latest finished one; see `fit_scans`."""
+    return fit_scans(progress, folder, table_scans(folder, scan))
 
 
 def fit_scans(
@@ -101,7 +106,7 @@ def fit_scans(
             write_as_built(run, as_built, extra=origin)
         write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
         figures = held_out_figures(folder.rig, table_map)
-        write_json(run / FIT_FILE, _fit_record(table_map, figures, decoded, clock.seconds), format="rigwarp fit")
+        _fit_record(table_map, figures, decoded, clock.seconds).write(run / FIT_FILE)
         budget = write_budget(folder, run)
     make_current(folder.root, run)
     return FitMade(
@@ -134,19 +139,10 @@ def camera_of(folder: RigFolder) -> CameraModel:
     return read_camera(folder.root / CAMERA_FILE, make_with=make_with)
 
 
-def held_out_figures(rig: Rig, table_map: TableMapFit) -> dict[str, Any]:
+def held_out_figures(rig: Rig, table_map: TableMapFit) -> MapFigures:
     """The map judged by samples that it was not fitted to, and how much of the lit content area it covers."""
-    held_out = table_map.held_out
-    return {
-        "n": held_out.n,
-        "rms_mm": held_out.rms_mm,
-        "p95_mm": held_out.p95_mm,
-        "max_mm": held_out.max_mm,
-        "coverage": content_coverage(rig, table_map),
-        "z_spread": held_out.z_spread,
-        "z_spread_of_noise": held_out.z_spread_of_noise,
-        "not_proven": table_map.not_proven,
-    }
+    coverage = content_coverage(rig, table_map)
+    return MapFigures.of(table_map.held_out, coverage=coverage, not_proven=table_map.not_proven)
 
 
 def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
@@ -167,19 +163,15 @@ def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> No
 
 
 def _fit_record(
-    table_map: TableMapFit, figures: dict[str, Any], decoded: Sequence[Decoded], seconds: dict[str, float]
-) -> dict[str, Any]:
-    registration = table_map.registration
+    table_map: TableMapFit, figures: MapFigures, decoded: Sequence[Decoded], seconds: dict[str, float]
+) -> FitRecord:
     scans = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
     names = ("projector_shift_mm", "projector_turn_rad", "mirror_shift_mm", "mirror_turn_rad")
-    return {
-        "table_map": figures,
-        "registration": {
-            "rms_before_mm": registration.rms_before_mm,
-            "rms_after_mm": registration.rms_after_mm,
-            "shifts": dict(zip(names, registration.shifts.reshape(4, 3), strict=True)),
-        },
-        "samples": {"offered": table_map.samples_offered, "used": table_map.samples_used},
-        "decode": scans if len(decoded) > 1 else scans["scan 1"],
-        "seconds": seconds,
-    }
+    shifts = dict(zip(names, table_map.registration.shifts.reshape(4, 3), strict=True))
+    return FitRecord(
+        table_map=figures,
+        registration=RegistrationRecord.of(table_map.registration, shifts=shifts),
+        samples={"offered": table_map.samples_offered, "used": table_map.samples_used},
+        decode=scans if len(decoded) > 1 else scans["scan 1"],
+        seconds=seconds,
+    )

@@ -3,18 +3,16 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
 
 import numpy as np
 
 from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, complete_runs, is_complete, read_json, read_start
+from rigwarp.files import RigFolder, complete_runs, is_complete, read_start
 from rigwarp.files.names import MOVED_FILE, SCANS
+from rigwarp.files.records import MovedRecord, ScanSettings
 from rigwarp.jobs.scans.raised_board import board_of, same_camera
-from rigwarp.jobs.scans.scan_runs import RAISED
 
-MOVED_FORMAT: Final = "rigwarp moved"
 _SLOW_MM = 0.005  # the light may wander by during a scan; common practice, no source
 _UNCHECKED_MM = 0.05
 """How far the light may have moved between two scans when nobody checked: a mirror 400 mm above the table that turned
@@ -50,12 +48,12 @@ def table_scans(folder: RigFolder, stamp: str | None) -> list[Path]:
     scans = folder.root / SCANS
     if stamp is not None and not is_complete(scans / stamp):
         raise InputError(f"{scans / stamp}: found no finished scan there. List them with: rigwarp check {folder.root}")
-    if stamp is not None and RAISED in _settings(scans / stamp):
+    if stamp is not None and _settings(scans / stamp).raised_mm is not None:
         raise InputError(
             f"{scans / stamp}: was taken on a raised board, expected a scan of the table. Leave --scan out: raised "
             "scans are used together with the table's."
         )
-    finished = [scans / stamp] if stamp else [run for run in complete_runs(scans) if RAISED not in _settings(run)]
+    finished = [scans / stamp] if stamp else [run for run in complete_runs(scans) if _settings(run).raised_mm is None]
     if not finished:
         raise InputError(
             f"{scans}: found no finished scan of the table, expected at least one. Run: rigwarp scan {folder.root}"
@@ -80,17 +78,17 @@ def raised_scans(folder: RigFolder, table: Sequence[Path]) -> tuple[RaisedRuns |
     runs : None where there is none.
     why : empty, or a sentence for people where there is one that cannot be used.
     """
-    raised = [run for run in complete_runs(folder.root / SCANS) if RAISED in _settings(run)]
+    raised = [run for run in complete_runs(folder.root / SCANS) if _settings(run).raised_mm is not None]
     if not raised:
         return None, ""
     latest = raised[-1]
     runs, missing = _together(folder, latest)
-    again = f"Scan again: rigwarp scan {folder.root} --raised {_settings(latest)[RAISED]:g}"
+    again = f"Scan again: rigwarp scan {folder.root} --raised {_settings(latest).raised_mm:g}"
     if missing:
         return None, f"the scan on the raised board of zone {missing[0]} is not finished. {again}"
     if not same_camera(folder, _settings(latest)):
         return None, f"camera.json has changed since the scan on the raised board ({latest.name}). {again}"
-    if read_start(latest).get("rig_hash") != read_start(table[0]).get("rig_hash"):
+    if read_start(latest).rig_hash != read_start(table[0]).rig_hash:
         return None, f"rig.toml changed between the scan of the table and that on the raised board. {again}"
     moved, sigma_mm = _moved(latest, table)
     if moved:
@@ -111,26 +109,24 @@ def _moved(raised: Path, table: Sequence[Path]) -> tuple[bool, float | None]:
     path = raised / MOVED_FILE
     if not path.is_file():
         return False, None
-    noted = read_json(path, format=MOVED_FORMAT)
-    if set(noted.get("since", [])) != {run.name for run in table}:
+    noted = MovedRecord.read(path)
+    if set(noted.since) != {run.name for run in table}:
         return False, None
-    shift = noted.get("shift_mm")
-    if noted.get("moved") or not isinstance(shift, int | float) or not shift >= 0.0:
+    if noted.moved or noted.shift_mm is None or not noted.shift_mm >= 0.0:
         return True, None
-    return False, float(np.hypot(shift, _SLOW_MM))
+    return False, float(np.hypot(noted.shift_mm, _SLOW_MM))
 
 
 def _together(folder: RigFolder, chosen: Path) -> tuple[list[Path], list[int]]:
     """The runs of a scan's group in the order of their zones, and the zones that are missing."""
     settings = _settings(chosen)
-    if "group" not in settings:
+    if settings.group is None:
         return [chosen], []
-    of_group = [run for run in complete_runs(folder.root / SCANS) if _settings(run).get("group") == settings["group"]]
-    parts = {_settings(run).get("zone"): run for run in of_group}
-    zones = settings.get("zones", [])
+    of_group = [run for run in complete_runs(folder.root / SCANS) if _settings(run).group == settings.group]
+    parts = {_settings(run).zone: run for run in of_group}
+    zones = [int(zone) for zone in settings.zones or ()]
     return [parts[zone] for zone in zones if zone in parts], [zone for zone in zones if zone not in parts]
 
 
-def _settings(run: Path) -> dict[str, Any]:
-    settings = read_start(run).get("settings")
-    return settings if isinstance(settings, dict) else {}
+def _settings(run: Path) -> ScanSettings:
+    return read_start(run).scan

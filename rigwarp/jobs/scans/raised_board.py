@@ -1,7 +1,6 @@
 """A board on the table for a second scan: what the sheet on it says, and how the scan notes it."""
 
 import hashlib
-from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, interrupted_run, read_bytes, read_photo, read_start
 from rigwarp.files.names import CAMERA_FILE, SCANS, START_FILE
+from rigwarp.files.records import ScanSettings
 from rigwarp.jobs.bench.camera_live import take_photos
 from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.progress import NOBODY, Person, Progress
@@ -69,7 +69,7 @@ def board_note(
     }
 
 
-def board_of(run: Path, settings: Mapping[str, Any]) -> RaisedBoard:
+def board_of(run: Path, settings: ScanSettings) -> RaisedBoard:
     """The board that a raised scan noted.
 
     Raises
@@ -77,9 +77,9 @@ def board_of(run: Path, settings: Mapping[str, Any]) -> RaisedBoard:
     InputError
         If the note is damaged.
     """
-    noted = settings.get(RAISED_BOARD)
+    noted = settings.raised_board
     try:
-        assert isinstance(noted, dict)
+        assert noted is not None
         return RaisedBoard(
             middle_mm=_pair(noted["middle_mm"]),
             rise_mm=float(noted["rise_mm"]),
@@ -95,10 +95,10 @@ def board_of(run: Path, settings: Mapping[str, Any]) -> RaisedBoard:
         ) from None
 
 
-def same_camera(folder: RigFolder, settings: Mapping[str, Any]) -> bool:
+def same_camera(folder: RigFolder, settings: ScanSettings) -> bool:
     """Whether a raised scan was taken with the camera.json that is there now."""
-    noted = settings.get(RAISED_BOARD)
-    return isinstance(noted, dict) and noted.get(_CAMERA) == camera_sum(folder)
+    noted = settings.raised_board
+    return noted is not None and noted.get(_CAMERA) == camera_sum(folder)
 
 
 def camera_sum(folder: RigFolder) -> str:
@@ -109,8 +109,8 @@ def camera_sum(folder: RigFolder) -> str:
 def raised_before(folder: RigFolder) -> float:
     """How high the board stood for the scan that was interrupted last; 0 for the bare table, or where there is none."""
     run = interrupted_run(folder.root / SCANS)
-    settings = read_start(run).get("settings", {}) if run is not None and (run / START_FILE).exists() else {}
-    return float(settings.get(RAISED, 0.0))
+    raised_mm = read_start(run).scan.raised_mm if run is not None and (run / START_FILE).exists() else None
+    return float(raised_mm or 0.0)
 
 
 def refuse_raised(folder: RigFolder) -> None:

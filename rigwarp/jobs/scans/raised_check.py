@@ -13,12 +13,13 @@ from rigwarp.camera.table.field_of_view import middle_mm_per_px
 from rigwarp.capture import WHITE, can_look_again, moved_since
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
-from rigwarp.files import RigFolder, read_start, write_json
+from rigwarp.files import RigFolder, read_start
 from rigwarp.files.names import MOVED_FILE
+from rigwarp.files.records import MovedRecord
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.progress import NOBODY, Person, Progress
-from rigwarp.jobs.scans.chosen_scans import MOVED_FORMAT, table_scans
+from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.zone_scan import lit_by, zones_of
 
 
@@ -55,15 +56,15 @@ def check_unmoved(
         return
     with live_bench(progress, folder, display=display, quick=True) as bench:
         zone_map = zones_of(folder)
-        seen = [moved_since(run, lit_by(bench, zone_map, read_start(run)["settings"])) for run in table]
+        seen = [moved_since(run, lit_by(bench, zone_map, read_start(run).scan)) for run in table]
     if len(table) > 1:  # where the white of one zone ends depends on where the zones were known to part
         seen = [{name: movement for name, movement in one.items() if name != WHITE} for one in seen]
     apart = {name: movement for one in seen for name, movement in one.items() if movement.matters}
     shift_px = max(float(np.hypot(*movement.shift_px)) for one in seen for movement in one.values())
     shift_mm = shift_px * middle_mm_per_px(camera, folder.rig.content, folder.rig.table.height_mm)
-    note = {"since": [run.name for run in table], "moved": bool(apart), "shift_mm": shift_mm}
+    note = MovedRecord(since=tuple(run.name for run in table), moved=bool(apart), shift_mm=shift_mm)
     for run in raised:
-        write_json(run / MOVED_FILE, note, format=MOVED_FORMAT, replace=True)
+        note.write(run / MOVED_FILE, replace=True)
     if apart:
         listed = "; ".join(f"{name}: {movement}" for name, movement in apart.items())
         raise MeasurementError(

@@ -15,6 +15,7 @@ from rigwarp.devices import Bench
 from rigwarp.errors import DeviceError
 from rigwarp.files import RigFolder, continued_run, new_run, read_camera, read_patterns, write_decoded
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, PATTERNS_FILE, SCANS
+from rigwarp.files.records import ScanSettings
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
 from rigwarp.patterns import PatternSet, make_set
@@ -119,14 +120,14 @@ def as_settings(options: ScanOptions) -> dict[str, Any]:
     }
 
 
-def options_of(settings: Mapping[str, Any]) -> ScanOptions:
+def options_of(settings: ScanSettings) -> ScanOptions:
     """Back from `as_settings`, as far as they are there."""
-    blur = settings.get("blur_px")
+    blur = settings.blur_px
     return ScanOptions(
-        set_name=str(settings.get("set", DEFAULT_SET)),
-        blur_px=None if blur is None else float(blur),
-        exposures=int(settings.get("exposures", 1)),
-        average=int(settings.get("average", 1)),
+        set_name=settings.set or DEFAULT_SET,
+        blur_px=None if blur is None or np.isnan(blur) else float(blur),
+        exposures=int(settings.exposures or 1),
+        average=int(settings.average or 1),
     )
 
 

@@ -24,6 +24,7 @@ from rigwarp.files import (
     read_start,
 )
 from rigwarp.files.names import DECODED_FILE, FRAMES, MAP_FILE, PATTERNS_FILE, SCANS
+from rigwarp.files.records import MapOrigin, ScanSettings
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
@@ -161,12 +162,14 @@ def _taken(
 def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTaken]:
     """The interrupted scan and those of the zones that were still to come; finished ones of its group are read."""
     run = _interrupted(folder)
-    settings = read_start(run)["settings"]
-    group = str(settings.get("group", ""))
-    note = {key: settings[key] for key in (RAISED, RAISED_BOARD) if key in settings}
-    zones = _Zones(group=group, numbers=settings["zones"] if group else [0], map=zones_of(folder), note=note)
+    settings = read_start(run).scan
+    group = settings.group or ""
+    noted = {RAISED: settings.raised_mm, RAISED_BOARD: settings.raised_board}
+    note = {key: value for key, value in noted.items() if value is not None}
+    numbers = [int(zone) for zone in settings.zones or ()] if group else [0]
+    zones = _Zones(group=group, numbers=numbers, map=zones_of(folder), note=note)
     done = dict(_finished(folder, group)) if group else {}
-    stopped_at = settings.get("zone", 0)
+    stopped_at = settings.zone or 0
     taken = []
     for number in zones.numbers:
         if number in done:
@@ -180,30 +183,30 @@ def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTa
 
 def _interrupted(folder: RigFolder) -> Path:
     run = interrupted_run(folder.root / SCANS)
-    start = read_start(run) if run is not None else {}
-    if run is None or start.get("command") != COMMAND:
+    start = read_start(run) if run is not None else None
+    if run is None or start is None or start.command != COMMAND:
         raise InputError(f"{folder.root}: found no scan that was interrupted after the last finished one. Begin a new "
                          f"one: rigwarp scan {folder.root}")  # fmt: skip
-    if start.get("rig_hash") != folder.rig_hash:
+    if start.rig_hash != folder.rig_hash:
         raise InputError(f"{run}: was begun with another rig.toml. Begin a new scan: rigwarp scan {folder.root}")
     return run
 
 
-def lit_by(bench: Bench, zone_map: NDArray[np.int16], settings: Mapping[str, Any]) -> Bench:
+def lit_by(bench: Bench, zone_map: NDArray[np.int16], settings: ScanSettings) -> Bench:
     """The bench as it was for a scan with such settings: with one zone lit only, or everything.
 
     `zone_map` (H, W) is what `zones_of` says.
     """
-    number = int(settings.get("zone", 0))
-    return _Zones(group=str(settings.get("group", "")), numbers=[number], map=zone_map).lit(bench, number)
+    number = int(settings.zone or 0)
+    return _Zones(group=settings.group or "", numbers=[number], map=zone_map).lit(bench, number)
 
 
 def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
     """Zone and scan of the finished runs of a group."""
     for run in complete_runs(folder.root / SCANS):
-        settings = read_start(run).get("settings", {})
-        if settings.get("group") == group:
-            yield settings["zone"], ScanTaken(run=run, decoded=read_decoded(run / DECODED_FILE), scan_s=0, decode_s=0)
+        settings = read_start(run).scan
+        if settings.group == group and settings.zone is not None:
+            yield int(settings.zone), ScanTaken(run=run, decoded=read_decoded(run / DECODED_FILE), scan_s=0, decode_s=0)
 
 
 def zones_of(folder: RigFolder) -> NDArray[np.int16]:
@@ -214,7 +217,7 @@ def zones_of(folder: RigFolder) -> NDArray[np.int16]:
     """
     try:
         measured, header = read_map(current_result(folder.root) / MAP_FILE)
-        known = measured.zone if header.get("rig_hash") == folder.rig_hash else design_map(folder).zone
+        known = measured.zone if MapOrigin.from_dict(header).rig_hash == folder.rig_hash else design_map(folder).zone
     except InputError:
         known = design_map(folder).zone
     if (known == NO_LIGHT).all():

@@ -6,12 +6,15 @@ from itertools import pairwise
 import numpy as np
 
 from rigwarp.errors import UsageError
+from rigwarp.geometry import Array
 from rigwarp.live.operate.table_drawing import TableDrawing
 from rigwarp.live.render.picture import Picture
-from rigwarp.rig import Content
+from rigwarp.rig import Content, Rig
 
 FINE_MM, COARSE_MM = 10, 50
 GREY_STEPS = 11
+_BEYOND_TABLE = 1.06  # so that the table's edge itself is on the canvas
+_AIM_PX = 1600
 _DIM = (90, 90, 90)
 _WARM, _COOL = (255, 170, 60), (90, 190, 255)
 
@@ -48,6 +51,53 @@ def _grid(drawing: TableDrawing) -> None:
     drawing.text((COARSE_MM / 2, -field * COARSE_MM - 4.0), "front", height_mm=9.0, colour=_COOL, middle=True)
 
 
+def aim_canvas(rig: Rig) -> Content:
+    """A canvas over the whole table and a little beyond, square pixels, the table's axes: what `aim_picture` fills."""
+    size_mm = (_BEYOND_TABLE * rig.table.size_mm[0], _BEYOND_TABLE * rig.table.size_mm[1])
+    scale = _AIM_PX / max(size_mm)
+    pixels = (round(scale * size_mm[0]), round(scale * size_mm[1]))
+    return Content(shape="rectangle", size_mm=size_mm, centre_mm=np.zeros(2), rotation_rad=0.0, pixels=pixels)
+
+
+def aim_picture(rig: Rig) -> Picture:
+    """What projector and mirror are moved by hand to: table edge, content outline, middle, and fans to focus by.
+
+    On `aim_canvas`. The table's edge is warm, the content's outline white, the cross of the middle cool.
+    """
+    drawing = TableDrawing(aim_canvas(rig))
+    line_mm = max(rig.table.size_mm) / 250.0
+    for area, centre_mm, turn_rad, colour in (
+        (rig.table, np.zeros(2), 0.0, _WARM),
+        (rig.content, rig.content.centre_mm, rig.content.rotation_rad, (255, 255, 255)),
+    ):
+        if area.shape == "circle":
+            drawing.circle(_at(centre_mm), area.size_mm[0] / 2.0, width_mm=line_mm, colour=colour)
+        else:
+            turn = np.array([[np.cos(turn_rad), -np.sin(turn_rad)], [np.sin(turn_rad), np.cos(turn_rad)]])
+            corners = centre_mm + (np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * area.size_mm / 2.0) @ turn.T
+            for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+                drawing.line(_at(start), _at(end), width_mm=line_mm, colour=colour)
+    middle, arm = rig.content.centre_mm, min(rig.content.size_mm) / 8.0
+    for way in (np.array([arm, 0.0]), np.array([0.0, arm])):
+        drawing.line(_at(middle - way), _at(middle + way), width_mm=line_mm, colour=_COOL)
+    for x, y in ((-0.3, 0.0), (0.3, 0.0), (0.0, -0.3), (0.0, 0.3)):
+        _fan(drawing, middle + np.array([x, y]) * rig.content.size_mm, arm / 2.0)
+    drawing.text(_at(middle - [0.0, 0.42 * rig.content.size_mm[1]]), "front", height_mm=arm / 3.0, middle=True)
+    return drawing.picture
+
+
+def _at(point_mm: Array) -> tuple[float, float]:
+    return float(point_mm[0]), float(point_mm[1])
+
+
+def _fan(drawing: TableDrawing, centre_mm: Array, radius_mm: float) -> None:
+    """36 pairs of wedges: they merge into grey where detail is lost."""
+    for k in range(0, 72, 2):
+        angles = (np.pi * k / 36, np.pi * (k + 1) / 36)
+        rim = [_at(centre_mm + radius_mm * np.array([np.cos(angle), np.sin(angle)])) for angle in angles]
+        drawing.polygon([_at(centre_mm), *rim])
+
+
 def _wedges(drawing: TableDrawing) -> None:
     """Fans of ever narrower wedges in nine places: they merge into grey where detail is lost."""
     reach_x, reach_y = _reach(drawing)
@@ -55,10 +105,7 @@ def _wedges(drawing: TableDrawing) -> None:
     for x in (-0.6, 0.0, 0.6):
         for y in (-0.6, 0.0, 0.6):
             centre = np.array([x * reach_x, y * reach_y])
-            for k in range(0, 72, 2):
-                a, b = np.pi * k / 36, np.pi * (k + 1) / 36
-                rim = [centre + radius * np.array([np.cos(angle), np.sin(angle)]) for angle in (a, b)]
-                drawing.polygon([tuple(centre), *(tuple(p) for p in rim)])
+            _fan(drawing, centre, radius)
             # where 36 pairs share a circle of this radius a pair is 1 mm wide
             drawing.circle((centre[0], centre[1]), 36 / (2 * np.pi), width_mm=0.4, colour=_WARM)
 

@@ -72,7 +72,7 @@ def deviation_map(
     """
     with style.styled():
         figure, axes, sections = _map_with_sections(x_mm, y_mm)
-        _signed_picture(figure, axes, x_mm, y_mm, height_um, title, "height (µm)")
+        _signed_picture(figure, axes, x_mm, y_mm, height_um, title, "height (µm): red stands out towards the light")
         known = np.isfinite(height_um)
         if known.any():
             row, column = (_middle(np.any(known, axis=axis)) for axis in (1, 0))

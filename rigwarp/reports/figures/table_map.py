@@ -121,8 +121,6 @@ def design_light(pixel_map: PixelMap, rig: Rig, *, reason: NDArray[np.uint8] | N
 
     Parameters
     ----------
-    pixel_map : PixelMap
-    rig : Rig
     reason : (H, W), optional
         `LightFate` of each pixel, from the trace; without it, light that is not in the map is not told apart.
     """

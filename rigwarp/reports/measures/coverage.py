@@ -103,7 +103,6 @@ def judge_coverage(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None 
     ----------
     pixel_map : PixelMap
         A traced design or a measured map, of the rig's projector.
-    rig : Rig
     raster : TableRaster, optional
         The map's, when it is there already.
     """

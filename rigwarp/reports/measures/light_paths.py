@@ -75,12 +75,10 @@ def judge_light(model: OpticalModel, design: PixelMap, reason: NDArray[np.uint8]
 
     Parameters
     ----------
-    model : OpticalModel
     design : PixelMap
         Traced from the model.
     reason : (H, W)
         `LightFate` of each pixel, of the same trace.
-    rig : Rig
     """
     light = pixel_light(rig.projector)
     share = {code: float(light[reason == code].sum()) for code in LightFate}

@@ -104,7 +104,6 @@ def raster_table(pixel_map: PixelMap, rig: Rig, *, cell_mm: float | None = None)
 
     Parameters
     ----------
-    pixel_map : PixelMap
     rig : Rig
         The grid covers its table and its content area.
     cell_mm : float, optional

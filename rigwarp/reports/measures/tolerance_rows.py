@@ -4,7 +4,7 @@ from typing import Any
 
 from rigwarp.tracing import ExportCheck, Sensitivity, ToleranceAnalysis
 
-_SHAPE_TERMS = 5  # of the Zernike terms, those that move the picture most
+_SHAPE_TERMS = 5  # of the Zernike terms
 
 Row = tuple[str, str, str, str, str, str]
 SENSITIVITY_HEAD: Row = ("what", "per", "rms mm", "P95 mm", "left, mm", "at its tolerance")
@@ -13,10 +13,10 @@ SENSITIVITY_HEAD: Row = ("what", "per", "rms mm", "P95 mm", "left, mm", "at its 
 def sensitivity_rows(found: Sensitivity) -> list[Row]:
     """Parameter, unit, mm on the table per unit (rms, P95, rms left by the best similarity), and mm at its tolerance.
 
-    Of the Zernike terms only those that move the picture most.
+    Of the Zernike terms only those that move the picture most at their tolerance, in that order, as the picture has it.
     """
     pairs = list(zip(found.parameters, found.effects, strict=True))
-    terms = sorted((p for p in pairs if p[0].unit == "µm"), key=lambda p: -p[1].rms_mm)[:_SHAPE_TERMS]
+    terms = sorted((p for p in pairs if p[0].unit == "µm"), key=lambda p: -p[0].sigma * p[1].rms_mm)[:_SHAPE_TERMS]
     return [
         (
             f"{parameter.part} {parameter.name}",

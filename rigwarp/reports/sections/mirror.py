@@ -45,8 +45,7 @@ def _is_pairs(table: Rows) -> bool:
 def _paragraphs(facts: AsBuiltFacts) -> list[str]:
     text = [
         "Built minus design along the mirror's z axis, after the best rigid alignment; plus is towards the "
-        "reflecting side. "
-        "Only the part of the mirror that lights the table can be seen."
+        "reflecting side. Only the part of the mirror that lights the table can be seen."
     ]
     if facts.unobservable:
         if facts.power_note:
@@ -88,9 +87,9 @@ def _pictures(parts: ResultParts, facts: AsBuiltFacts) -> list[Picture]:
             Picture(
                 png=deviation_map(x, y, grid.height_um, grid.height_sigma_um),
                 alt="Map of the mirror's height deviation with two sections through its middle; rms "
-                f"{number(facts.figure_rms_um)} "
-                "micrometres.",
-                caption="Height deviation, and sections along the dashed lines with a band of 2-sigma.",
+                f"{number(facts.figure_rms_um)} micrometres.",
+                caption="Red: the built mirror stands out towards the light; blue: it lies back. Axes of the mirror's "
+                "own frame, that is of its CAD file; sections along the dashed lines with a band of 2-sigma.",
             )
         )
         pictures.append(

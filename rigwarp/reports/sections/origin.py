@@ -2,8 +2,10 @@
 
 from typing import Final
 
+from rigwarp.files import RigFolder
+from rigwarp.reports.figures.sketch import rig_sketch
 from rigwarp.reports.result_parts import ResultParts
-from rigwarp.reports.sections.page import Rows, Section
+from rigwarp.reports.sections.page import Picture, Rows, Section
 from rigwarp.reports.wording import flat_rows, plain_value
 
 CAUTIONS: Final = (
@@ -15,8 +17,7 @@ CAUTIONS: Final = (
     "the maker's classification may no longer describe the rig. Laser-scanning projectors are laser products: do not "
     "open, modify or defeat them.",
     "A concave mirror focuses sunlight and can start a fire: cover it whenever it is not in use and never leave it "
-    "where "
-    "direct sun can reach it, windows and low winter sun included.",
+    "where direct sun can reach it, windows and low winter sun included.",
     "Calibration patterns and content can flash; people with photosensitive epilepsy can be harmed by flashes. Warn "
     "visitors, keep flashing slow and give a way to stop it.",
     "Secure mirrors, projectors and cables against falling and heat, keep vents free, and use the supplied power "
@@ -29,6 +30,17 @@ CAUTIONS: Final = (
 def caution_section() -> Section:
     """The safety wording."""
     return Section(anchor="cautions", title="Cautions", points=CAUTIONS)
+
+
+def rig_section(folder: RigFolder) -> Section:
+    """What rig.toml says, drawn."""
+    drawn = Picture(
+        png=rig_sketch(folder.rig, meshes=folder.meshes, profiles=folder.profiles),
+        alt="Projector, mirror, light and table from the front, from the right and from above",
+        caption="The rig as rig.toml has it now, in table mm. The projector looks along its blue z axis. A part "
+        "that stands elsewhere than you built it, or is turned the wrong way, is a wrong number there.",
+    )
+    return Section(anchor="rig", title="The rig as it was planned", pictures=[drawn])
 
 
 def origin_section(parts: ResultParts) -> Section:

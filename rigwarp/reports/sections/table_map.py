@@ -49,12 +49,10 @@ def _map_section(parts: ResultParts, table_map: PixelMap) -> Section:
         title="Table map",
         paragraphs=[
             "The table map says for every projector pixel where its light lands. It was fitted to the photographs of "
-            "the "
-            "scan. The residual below is that of samples which were held out of the fit. It shows how well the map "
+            "the scan. The residual below is that of samples which were held out of the fit. It shows how well the map "
             "agrees "
             "with the camera; errors of the camera calibration itself, for example from the printed sheet's scale, "
-            "are in "
-            "the uncertainty but not in this residual."
+            "are in the uncertainty but not in this residual."
         ],
         tables=_fit_tables(parts),
         pictures=pictures,

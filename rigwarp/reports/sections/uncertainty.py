@@ -1,12 +1,11 @@
 """Report chapter on uncertainty: the budget by cause and region, the check grid's verdict on it, the map's sigma."""
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.files.records import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord
+from rigwarp.files.records import BudgetRecord, CheckRecord
+from rigwarp.files.records.record import Text
 from rigwarp.geometry import PixelMap
 from rigwarp.reports.figures import table_map as figures_map
 from rigwarp.reports.figures.causes import budget_bars
@@ -16,81 +15,22 @@ from rigwarp.reports.sections.page import Picture, Rows, Section
 from rigwarp.reports.wording import as_number, number, plain_value, quantity, share
 from rigwarp.rig import Rig, inside_content
 
-_WHOLE = "all"
 _THIRDS = ("centre", "middle", "rim")
 _PART_WORDS = {"repeatable": "differs from run to run", "common": "the same in scan and check"}
 
 
-@dataclass(frozen=True, kw_only=True)
-class BudgetFacts:
-    """budget.json by cause and region.
-
-    Attributes
-    ----------
-    causes : (key, name, kind, part, how).
-    regions : name -> {key: 1-sigma per axis, mm}, with "repeatable", "common", "combined", "expanded" beside the keys.
-    check : figures of the check grid; None without one.
-    camera_known : False where the camera came without a covariance.
-    """
-
-    causes: tuple[tuple[str, str, str, str, str], ...]
-    regions: Mapping[str, Mapping[str, float]]
-    check: CheckRecord | None
-    camera_known: bool
-
-    @property
-    def expanded_mm(self) -> float:
-        """k = 2, per axis, over the whole content; NaN when not told."""
-        return self._whole["expanded"] if self._whole else math.nan
-
-    @property
-    def largest(self) -> tuple[str, ...]:
-        """Names of the two causes that contribute most."""
-        ranked = sorted(self.causes, key=lambda cause: -self._whole.get(cause[0], -math.inf))
-        return tuple(cause[1] for cause in ranked[:2])
-
-    @property
-    def _whole(self) -> Mapping[str, float]:
-        return self.regions.get(_WHOLE, {})
-
-
-def budget_facts(record: BudgetRecord) -> BudgetFacts:
-    """Pick what the report says from budget.json."""
-    return BudgetFacts(
-        causes=tuple(_cause(cause) for cause in record.causes),
-        regions={plain_value(region.name): _region(region) for region in record.regions},
-        check=record.check_grid,
-        camera_known=record.camera_covariance_known is not False,
-    )
-
-
-def _cause(cause: BudgetCause) -> tuple[str, str, str, str, str]:
-    key, name, kind, part, how = map(plain_value, (cause.key, cause.name, cause.kind, cause.part, cause.how))
-    return key, name, kind, part, how
-
-
-def _region(region: BudgetRegion) -> dict[str, float]:
-    return {
-        **(region.sigma_mm or {}),
-        "repeatable": as_number(region.repeatable_mm),
-        "common": as_number(region.common_mm),
-        "combined": as_number(region.combined_mm),
-        "expanded": as_number(region.expanded_mm),
-    }
-
-
 def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRaster) -> Section:
     """The chapter that rests on budget.json and the map's sigma."""
-    facts = budget_facts(parts.budget)
+    budget = parts.budget
     missing, tables, pictures = [], [], []
-    if facts.causes and facts.regions:
-        tables = [_budget_table(facts), *_check_table(facts), _how_table(facts)]
-        pictures = [_bars(facts)]
+    if budget.causes and budget.regions:
+        tables = [_budget_table(budget), *_check_table(budget.check_grid), _how_table(budget)]
+        pictures = [_bars(budget)]
     else:
         missing.append(
             f"Budget: {parts.missing.get('budget', 'no causes in budget.json')}. Fit the scan again: rigwarp fit"
         )
-    if not facts.camera_known:
+    if not budget.camera_known:
         missing.append(
             "The camera's part: camera.json states no covariance, so lens, pose, print scale and sheet height are not "
             "in the budget, and its sums are too small. Calibrate the camera here: rigwarp camera"
@@ -99,21 +39,21 @@ def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRa
     return Section(
         anchor="uncertainty",
         title="Uncertainty",
-        paragraphs=_paragraphs(facts),
+        paragraphs=_paragraphs(budget),
         tables=tables,
         pictures=pictures + ([sigma] if sigma else []),
         missing=missing + ([] if sigma else ["No pixel lights the content area."]),
     )
 
 
-def _paragraphs(facts: BudgetFacts) -> list[str]:
+def _paragraphs(budget: BudgetRecord) -> list[str]:
     text = []
-    if math.isfinite(facts.expanded_mm) and facts.camera_known:
+    if math.isfinite(budget.expanded_mm) and budget.camera_known:
         text.append(
             f"Over the content area a spot of the picture is where it should be within ± "
-            f"{quantity(facts.expanded_mm, 'mm', 2)} along each axis of the table (expanded uncertainty, k = 2, about "
+            f"{quantity(budget.expanded_mm, 'mm', 2)} along each axis of the table (expanded uncertainty, k = 2, about "
             "95 %), if nothing has moved since the scan. That is absolute, against a perfect ruler on the table. "
-            f"Most of it comes from: {', '.join(facts.largest)}."
+            f"Most of it comes from: {', '.join(budget.largest)}."
         )
         text.append(
             "Causes that are the same in scan and check, such as the printed sheet's scale, cancel in the residuals of "
@@ -122,11 +62,11 @@ def _paragraphs(facts: BudgetFacts) -> list[str]:
     return text
 
 
-def _budget_table(facts: BudgetFacts) -> Rows:
-    names = list(dict.fromkeys(name for name in (*_THIRDS, *facts.regions) if name in facts.regions))
+def _budget_table(budget: BudgetRecord) -> Rows:
+    regions = sorted(budget.regions, key=lambda region: _THIRDS.index(region.name) if region.name in _THIRDS else 3)
 
-    def values(key: str) -> list[str]:
-        return [quantity(1000.0 * facts.regions[region].get(key, math.nan), "µm", 2) for region in names]
+    def values(key: Text) -> list[str]:
+        return [quantity(1000.0 * region.of_key(key), "µm", 2) for region in regions]
 
     totals = {
         "repeatable": "together, from run to run",
@@ -136,10 +76,10 @@ def _budget_table(facts: BudgetFacts) -> Rows:
     }
     return Rows(
         rows=[
-            *((name, *values(key), kind) for key, name, kind, _, _ in facts.causes),
+            *((plain_value(one.name), *values(one.key), plain_value(one.kind)) for one in budget.causes),
             *((words, *values(key), "") for key, words in totals.items()),
         ],
-        head=("1-sigma per axis", *names, "type"),
+        head=("1-sigma per axis", *(plain_value(region.name) for region in regions), "type"),
         note="After JCGM 100 (GUM): type A by statistics, type B by other knowledge; combined as the root of the sum "
         "of squares. Centre, middle and rim: thirds of the way from the content's middle to its edge; root mean square "
         "over each.",
@@ -147,13 +87,15 @@ def _budget_table(facts: BudgetFacts) -> Rows:
     )
 
 
-def _how_table(facts: BudgetFacts) -> Rows:
-    rows = [(name, how, _PART_WORDS.get(part, part)) for _, name, _, part, how in facts.causes]
+def _how_table(budget: BudgetRecord) -> Rows:
+    rows = [
+        (plain_value(one.name), plain_value(one.how), _PART_WORDS.get(one.part or "", plain_value(one.part)))
+        for one in budget.causes
+    ]
     return Rows(rows=rows, head=("Cause", "how it was evaluated", "scan against check"), detail=True)
 
 
-def _check_table(facts: BudgetFacts) -> list[Rows]:
-    check = facts.check
+def _check_table(check: CheckRecord | None) -> list[Rows]:
     if check is None:
         return []
     rows = [
@@ -176,14 +118,15 @@ def _check_table(facts: BudgetFacts) -> list[Rows]:
     ]
 
 
-def _bars(facts: BudgetFacts) -> Picture:
-    order = [c for part in _PART_WORDS for c in facts.causes if c[3] == part]
-    divider = sum(c[3] == "repeatable" for c in order)
-    shown = [r for r in _THIRDS if r in facts.regions] or list(facts.regions)[:3]
-    regions = {r: [1000.0 * facts.regions[r].get(c[0], math.nan) for c in order] for r in shown}
+def _bars(budget: BudgetRecord) -> Picture:
+    order = [one for part in _PART_WORDS for one in budget.causes if one.part == part]
+    divider = sum(one.part == "repeatable" for one in order)
+    shown = [region for region in budget.regions if region.name in _THIRDS] or budget.regions[:3]
+    bars = {plain_value(region.name): [1000.0 * region.of_key(one.key) for one in order] for region in shown}
+    names = [plain_value(one.name) for one in order]
     return Picture(
-        png=budget_bars([c[1] for c in order], regions, divider=divider if 0 < divider < len(order) else None),
-        alt=f"Bars of what each cause contributes at {', '.join(shown)}; the largest are {', '.join(facts.largest)}.",
+        png=budget_bars(names, bars, divider=divider if 0 < divider < len(order) else None),
+        alt=f"Bars of what each cause contributes at {', '.join(bars)}; the largest are {', '.join(budget.largest)}.",
         caption="The budget as bars. Above the dashed line what differs from run to run, below it what is the same in "
         "scan and check.",
     )

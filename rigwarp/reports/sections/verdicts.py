@@ -7,7 +7,6 @@ from typing import Literal
 from rigwarp.files.records import DotsRecord, MapFigures
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
-from rigwarp.reports.sections.uncertainty import budget_facts
 from rigwarp.reports.wording import as_number, quantity, share
 
 State = Literal["pass", "fail", "undecided", "not measured"]
@@ -80,12 +79,12 @@ def _about_picture(parts: ResultParts) -> str:
 
 
 def _about_uncertainty(parts: ResultParts) -> list[str]:
-    facts = budget_facts(parts.budget)
-    if not (math.isfinite(facts.expanded_mm) and facts.camera_known):
+    budget = parts.budget
+    if not (math.isfinite(budget.expanded_mm) and budget.camera_known):
         return []
     return [
         f"Measured against a perfect ruler on the table, a spot of the picture is uncertain by ± "
-        f"{quantity(facts.expanded_mm, 'mm', 2)} per axis (k = 2), mostly by {' and '.join(facts.largest)}."
+        f"{quantity(budget.expanded_mm, 'mm', 2)} per axis (k = 2), mostly by {' and '.join(budget.largest)}."
     ]
 
 
@@ -108,8 +107,7 @@ def _about_mirror(limit_um: float, facts: AsBuiltFacts) -> str:
             "the "
             f"rig asks for {limit_um:g} µm in all. Its power, that is its radius, the data do not tell; with the most "
             f"probable one the total is {total}. The distance from projector to mirror, measured and entered in "
-            "rig.toml "
-            "with its own tolerance, would decide it."
+            "rig.toml with its own tolerance, would decide it."
         )
     else:
         relation = "within" if facts.figure_rms_um <= limit_um else "outside"

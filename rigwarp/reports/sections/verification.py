@@ -124,7 +124,7 @@ def _figure_words(found: DotsRecord, *, part: str, key: str, unit: str) -> str:
 
 def _resolution_table(after: DotsRecord) -> Rows | None:
     """Modulation of the line patches, the mean per place, direction and density."""
-    patches = after.resolution
+    patches = after.resolution or ()
     densities = sorted({as_number(one.lines_per_mm) for one in patches})
     if not patches or not np.isfinite(densities).all():
         return None

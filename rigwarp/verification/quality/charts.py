@@ -174,7 +174,7 @@ def fitted_modulation(light: Array, offset_mm: Array, lines_per_mm: float, axis:
 
 
 def aperture_modulation(lines_per_mm: float, mm_per_px: float) -> float:
-    """ChartModulation that an ideal square pixel leaves: |sinc|, 2 / pi at its Nyquist limit 1 / (2 mm_per_px)."""
+    """Modulation that an ideal square pixel leaves: |sinc|, 2 / pi at its Nyquist limit 1 / (2 mm_per_px)."""
     return float(abs(np.sinc(lines_per_mm * mm_per_px)))
 
 

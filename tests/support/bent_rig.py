@@ -9,22 +9,27 @@ from rigwarp.rig import Content
 WIDTH, HEIGHT = 320, 180
 
 
-def curved_prewarp(transfer=2.2, *, pixels=(400, 300), light=True) -> Prewarp:
-    """A bent map with zoom from about 0.6 to 2.4 content pixels per projector pixel."""
+def bent_map() -> PixelMap:
+    """A map whose pixels are some tenths of a millimetre apart in one place and two millimetres in another."""
     v, u = np.mgrid[:HEIGHT, :WIDTH].astype(float)
     x = (u - 160) * 0.6 + 0.004 * (u - 160) * np.abs(u - 160) + 8 * np.sin(v / 30)
     y = (90 - v) * 0.8 + 6 * np.cos(u / 40)
-    table_map = PixelMap(
+    return PixelMap(
         x_mm=x,
         y_mm=y,
         sigma_mm=np.full(x.shape, 0.01),
         zone=np.zeros(x.shape, np.int16),
         measured=np.ones(x.shape, bool),
     )
+
+
+def curved_prewarp(transfer=2.2, *, pixels=(400, 300), light=True) -> Prewarp:
+    """Of the bent map, with zoom from about 0.6 to 2.4 content pixels per projector pixel."""
     content = Content(
         shape="circle", size_mm=(140.0, 140.0), centre_mm=np.array([4.0, -3.0]), rotation_rad=0.3, pixels=pixels
     )
-    return build_prewarp(table_map, content, transfer, light=1.5 - u / 400 if light else None)
+    falling = np.broadcast_to(1.5 - np.arange(WIDTH) / 400, (HEIGHT, WIDTH))
+    return build_prewarp(bent_map(), content, transfer, light=falling if light else None)
 
 
 def plain_prewarp(transfer="srgb", gain=1.0, size=(64, 48)) -> Prewarp:

@@ -1,0 +1,17 @@
+"""`rigwarp next`: where a rig stands, and what to type next."""
+
+from rigwarp.commands.console import Console
+from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.files import open_rig
+from rigwarp.jobs.next_step import next_step
+
+
+def next(rig: RigArgument, json: JsonOption = False) -> None:
+    """Say in one sentence where a rig stands, and the one command to type next.
+
+    Only looks at what lies in the rig folder; nothing is measured or changed.
+    """
+    console = Console(json=json)
+    step = next_step(open_rig(rig))
+    console.say(step.sentence)
+    console.result({"standing": step.standing, "command": step.command})

@@ -1,0 +1,96 @@
+"""Where a rig stands, in a sentence, and the one command to type next."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from rigwarp.files import RigFolder, complete_runs, current_result, read_map
+from rigwarp.files.names import (
+    CAMERA_FILE,
+    CURRENT_FILE,
+    DESIGN_FILE,
+    RESULTS,
+    SCANS,
+    START_FILE,
+    VERIFICATION_FILE,
+)
+from rigwarp.files.records import MapOrigin, StartRecord, VerificationRecord
+
+
+@dataclass(frozen=True, kw_only=True)
+class NextStep:
+    """How things are, and what to type next."""
+
+    standing: str
+    command: str
+
+    @property
+    def sentence(self) -> str:
+        """Both on one line."""
+        return f"{self.standing} Next: {self.command}"
+
+
+def next_step(folder: RigFolder) -> NextStep:
+    """Look at what lies in the rig folder, oldest step first; nothing is measured or changed.
+
+    Raises
+    ------
+    InputError
+        If current.json or a record beside it cannot be read.
+    """
+    root = folder.root
+    design = root / DESIGN_FILE
+    if not design.exists():
+        return NextStep(standing="Nothing has been traced yet.", command=f"rigwarp trace {root}")
+    if MapOrigin.from_dict(read_map(design)[1]).rig_hash != folder.rig_hash:
+        return NextStep(
+            standing="rig.toml, or a file it names, has changed since the design was traced.",
+            command=f"rigwarp trace {root}",
+        )
+    if not (root / CAMERA_FILE).exists():
+        return NextStep(
+            standing="The design is traced. What the camera sees is not known in millimetres yet.",
+            command=f"rigwarp camera {root}",
+        )
+    scans = complete_runs(root / SCANS)
+    if not scans and not complete_runs(root / RESULTS):
+        return NextStep(standing="Design and camera are ready.", command=f"rigwarp calibrate {root}")
+    if not (root / CURRENT_FILE).exists():
+        return NextStep(standing=f"Scan {scans[-1].name} is not used yet.", command=f"rigwarp fit {root}")
+    return _after_fit(folder, current_result(root), scans)
+
+
+def _after_fit(folder: RigFolder, result: Path, scans: list[Path]) -> NextStep:
+    root = folder.root
+    start = StartRecord.read(result / START_FILE)
+    if start.rig_hash is not None and start.rig_hash != folder.rig_hash:
+        return NextStep(
+            standing="rig.toml, or a file it names, has changed since the last fit.", command=f"rigwarp fit {root}"
+        )
+    if scans and start.scans is not None and scans[-1].name > max(start.scans, default=""):
+        return NextStep(
+            standing=f"Scan {scans[-1].name} is newer than the result that plays.", command=f"rigwarp fit {root}"
+        )
+    if not (result / VERIFICATION_FILE).exists():
+        return NextStep(
+            standing=f"Result {result.name} is fitted; nobody has looked at the picture on the table yet.",
+            command=f"rigwarp verify {root}",
+        )
+    return _after_verify(folder, VerificationRecord.read(result / VERIFICATION_FILE))
+
+
+def _after_verify(folder: RigFolder, verified: VerificationRecord) -> NextStep:
+    root, limit_mm = folder.root, folder.rig.tolerance.content_p95_mm
+    after = verified.after
+    if after is None or after.p95_mm is None:
+        return NextStep(standing="The picture on the table was not measured.", command=f"rigwarp verify {root}")
+    before = verified.before.p95_mm if verified.before is not None else None
+    was = f"before {before:.1f} mm, " if before is not None else ""
+    errors = f"{was}now {after.p95_mm:.2f} mm (95 % of the dots; {limit_mm:g} mm allowed)"
+    lost = after.missing if isinstance(after.missing, int) else len(after.missing or ())
+    if after.p95_mm > limit_mm or lost:
+        unseen = f", {lost} dots not seen" if lost else ""
+        return NextStep(
+            standing=f"The picture is off: {errors}{unseen}. The report says where and why.",
+            command=f"rigwarp report {root}",
+        )
+    return NextStep(standing=f"The picture is good: {errors}.", command=f"rigwarp play {root} check:grid")

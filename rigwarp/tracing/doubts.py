@@ -1,0 +1,190 @@
+"""What in a rig file can hardly be meant: absurd sizes, and the slip of the pen that would explain a dark table.
+
+A slip is not guessed from how a number looks but tried: the file with that one number put right is traced coarsely, and
+it is named only where the content area then is lit.
+"""
+
+import copy
+import itertools
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import Array, TriangleMesh
+from rigwarp.rig import Rig
+from rigwarp.rig.parse import rig_from_values
+from rigwarp.tracing.coarse import content_lit, mirror_triangles
+
+_DARK = 0.3  # share of the content area; with less of it lit something is wrong, not only tight
+_RIGHT = 0.75  # share of the content area that a slip put right must light to be named
+_MOST_NAMED = 2
+_TABLE_MM = (100.0, 10_000.0)
+_FURTHEST_MM = 20_000.0  # of a projector or mirror from the table's middle
+_THROW_RATIOS = (0.15, 8.0)  # common practice, no source: mirror-nosed projectors to long-throw lenses
+_PIXEL_MM = (0.02, 20.0)  # side of a projector pixel on the table
+_LENGTH_KEYS = (("projector", "position_mm"), ("projector", "aim_mm"), ("mirror", "position_mm"))
+_SHAPE_KEY = ("mirror", "radius_mm")
+_ANGLE_KEYS = (("projector", "rotation_deg"), ("mirror", "rotation_deg"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Slip:
+    """One number of the file put right: where, why it may have been written, and the file's values with it."""
+
+    where: str
+    why: str
+    was: Any
+    now: Any
+    values: dict[str, Any]
+
+
+def doubts(
+    values: Mapping[str, Any], rig: Rig, *, meshes: Mapping[str, TriangleMesh], profiles: Mapping[str, Array]
+) -> tuple[str, ...]:
+    """What a reader of this rig file would ask about, one sentence each; empty for a rig that makes sense.
+
+    Parameters
+    ----------
+    values : mapping
+        rig.toml as read (TOML's own types).
+    rig : Rig
+        The same, parsed.
+    meshes, profiles : mappings
+        Of the files that it names, as for `build_model`.
+    """
+    triangles = mirror_triangles(rig, meshes, profiles)
+    lit, side_mm = content_lit(rig, triangles)
+    odd = [*_odd_sizes(rig), *_odd_pixels(side_mm)]
+    if lit >= _DARK:
+        return tuple(odd)
+    said = f"by this rig.toml {100.0 * lit:.0f} % of the content area is lit"
+    # of slips that light as much, those that are made more often come first, as `_slips` has them
+    tried = sorted(_tried(values, triangles, profiles), key=lambda found: -round(found[0], 1))
+    named = [_in_words(slip, share) for share, slip in tried[:_MOST_NAMED]]
+    more = " Or: ".join(named) if named else "Look at rig_sketch.png: where do projector and mirror stand and look?"
+    return (*odd, f"{said}. {more}")
+
+
+def _odd_sizes(rig: Rig) -> Iterator[str]:
+    size_mm = max(rig.table.size_mm)
+    if not _TABLE_MM[0] <= size_mm <= _TABLE_MM[1]:
+        units = [unit for unit, factor in (("metres", 1000.0), ("centimetres", 10.0)) if _plausible(size_mm * factor)]
+        hint = f"is it in {units[0]}?" if units else "is that meant?"
+        yield f"the table is {size_mm:g} mm across: {hint} Every length in rig.toml is in millimetres."
+    for what, placement in (("projector", rig.projector.placement), ("mirror", rig.mirror.placement)):
+        away_mm = float(np.linalg.norm(placement.position_mm))
+        if away_mm > _FURTHEST_MM:
+            yield f"{what}.position_mm is {away_mm / 1000.0:.4g} m from the table's middle: is it in millimetres?"
+    ratio = rig.projector.throw_ratio
+    if not _THROW_RATIOS[0] <= ratio <= _THROW_RATIOS[1]:
+        yield (
+            f"projector.throw_ratio is {ratio:g}: distance / image width is {_THROW_RATIOS[0]:g} to "
+            f"{_THROW_RATIOS[1]:g} on the data sheets of projectors."
+        )
+
+
+def _plausible(size_mm: float) -> bool:
+    return _TABLE_MM[0] <= size_mm <= _TABLE_MM[1]
+
+
+def _odd_pixels(side_mm: float) -> Iterator[str]:
+    if math.isfinite(side_mm) and not _PIXEL_MM[0] <= side_mm <= _PIXEL_MM[1]:
+        yield f"a projector pixel would be about {side_mm:.2g} mm on the table: are all lengths in millimetres?"
+
+
+def _in_words(slip: _Slip, share: float) -> str:
+    return (
+        f"With {slip.where} = {_shown(slip.now)} instead of {_shown(slip.was)} it would be {100.0 * share:.0f} %: "
+        f"{slip.why}?"
+    )
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, list):
+        return "[" + ", ".join(f"{v:.6g}" for v in value) + "]"
+    return f"{value:.6g}"
+
+
+def _tried(
+    values: Mapping[str, Any], triangles: TriangleMesh, profiles: Mapping[str, Array]
+) -> Iterator[tuple[float, _Slip]]:
+    """Each slip that would light the content area, with the share of it."""
+    for slip in _slips(values):
+        try:
+            rig = rig_from_values(slip.values)
+            reshaped = slip.where == ".".join(_SHAPE_KEY)  # anything else leaves the mirror's own shape as it is
+            share, side_mm = content_lit(rig, mirror_triangles(rig, {}, profiles) if reshaped else triangles)
+        except InputError:
+            continue  # no rig at all with that number: not what was meant
+        if share >= _RIGHT and _PIXEL_MM[0] <= side_mm <= _PIXEL_MM[1]:
+            yield share, slip
+
+
+def _slips(values: Mapping[str, Any]) -> Iterator[_Slip]:
+    for ways in (_units, _signs):
+        for section, key in _LENGTH_KEYS:
+            yield from _changed(values, section, key, ways)
+    yield from _changed(values, *_SHAPE_KEY, _one_length)
+    yield from _changed(values, "projector", "throw_ratio", _ratio)
+    yield from _changed(values, "projector", "lens_shift", _signs)
+    yield from _changed(values, "table", "height_mm", _one_length)
+    for ways in (_radians, _signs, _turns):
+        for section, key in _ANGLE_KEYS:
+            yield from _changed(values, section, key, ways)
+
+
+def _changed(
+    values: Mapping[str, Any], section: str, key: str, ways: Callable[[Any], Iterator[tuple[Any, str]]]
+) -> Iterator[_Slip]:
+    was = values.get(section, {}).get(key)
+    if was is None:
+        return
+    for now, why in ways(was):
+        if now != was:
+            changed = copy.deepcopy(dict(values))
+            changed[section][key] = now
+            yield _Slip(where=f"{section}.{key}", why=why, was=was, now=now, values=changed)
+
+
+def _units(was: list[float]) -> Iterator[tuple[list[float], str]]:
+    for factor, unit in ((1000.0, "metres"), (10.0, "centimetres"), (0.1, "a tenth of a millimetre")):
+        yield [factor * v for v in was], f"was it written in {unit}"
+
+
+def _signs(was: list[float]) -> Iterator[tuple[list[float], str]]:
+    axes = "xyz"[: len(was)]
+    for i in range(len(was)):
+        yield [-v if i == j else v for j, v in enumerate(was)], f"has its {axes[i]} the wrong sign"
+    for i, j in itertools.combinations(range(len(was)), 2):
+        swapped = list(was)
+        swapped[i], swapped[j] = was[j], was[i]
+        yield swapped, f"are its {axes[i]} and {axes[j]} exchanged"
+
+
+def _radians(was: list[float]) -> Iterator[tuple[list[float], str]]:
+    yield [math.degrees(v) for v in was], "was it written in radians"
+
+
+def _turns(was: list[float]) -> Iterator[tuple[list[float], str]]:
+    for i in range(3):
+        for turn in (90.0, 180.0):
+            yield (
+                [v + turn if i == j else v for j, v in enumerate(was)],
+                f"is the part turned by {turn:.0f} degrees about its {'xyz'[i]}",
+            )
+
+
+def _one_length(was: float) -> Iterator[tuple[float, str]]:
+    yield -was, "has it the wrong sign"
+    for factor, unit in ((1000.0, "metres"), (10.0, "centimetres")):
+        yield factor * was, f"was it written in {unit}"
+
+
+def _ratio(was: float) -> Iterator[tuple[float, str]]:
+    yield 1.0 / was, "is it width / distance"
+    yield 0.1 * was, "is its decimal point in the wrong place"
+    yield 10.0 * was, "is its decimal point in the wrong place"

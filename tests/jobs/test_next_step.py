@@ -1,0 +1,71 @@
+"""`next`: each state of a rig folder has its sentence and its command."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rigwarp.files import RigFolder, make_current, new_run, open_rig, write_bytes, write_map
+from rigwarp.files.records import VerificationRecord
+from rigwarp.geometry import PixelMap
+from rigwarp.jobs.next_step import next_step
+from rigwarp.scenarios import create_own_rig
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> RigFolder:
+    create_own_rig("conic", tmp_path / "rig")
+    return open_rig(tmp_path / "rig")
+
+
+def traced(folder: RigFolder) -> None:
+    one = np.ones((2, 2))
+    design = PixelMap(x_mm=one, y_mm=one, sigma_mm=one, zone=np.zeros((2, 2), np.int16), measured=one > 2)
+    write_map(folder.root / "design.npz", design, rig_hash=folder.rig_hash, replace=True)
+
+
+def fitted(folder: RigFolder) -> Path:
+    with new_run(folder.root / "scans", "scan", folder) as scan:
+        pass
+    with new_run(folder.root / "results", "fit", folder, settings={"scans": [scan.name]}) as result:
+        pass
+    make_current(folder.root, result)
+    return result
+
+
+def test_from_an_empty_folder_to_a_picture_that_is_good(folder: RigFolder) -> None:
+    root = folder.root
+    assert next_step(folder).command == f"rigwarp trace {root}"
+    traced(folder)
+    assert next_step(folder).command == f"rigwarp camera {root}"
+    write_bytes(root / "camera.json", b"{}")
+    assert next_step(folder).command == f"rigwarp calibrate {root}"
+    result = fitted(folder)
+    assert next_step(folder).command == f"rigwarp verify {root}"
+    record = {"before": {"n": 90, "p95_mm": 9.4}, "after": {"n": 90, "p95_mm": 0.02, "missing": []}}
+    VerificationRecord.from_dict(record).write(result / "verification.json")
+    step = next_step(folder)
+    assert "before 9.4 mm, now 0.02 mm" in step.standing
+    assert "good" in step.standing
+    assert step.command.startswith("rigwarp play")
+    with new_run(root / "scans", "scan", folder):
+        pass
+    assert next_step(folder).command == f"rigwarp fit {root}"
+
+
+@pytest.mark.parametrize("after", [{"p95_mm": 3.0, "missing": []}, {"p95_mm": 0.02, "missing": [3, 4]}])
+def test_a_picture_that_is_off_is_not_called_good(folder: RigFolder, after: dict[str, object]) -> None:
+    traced(folder)
+    write_bytes(folder.root / "camera.json", b"{}")
+    result = fitted(folder)
+    VerificationRecord.from_dict({"after": after}).write(result / "verification.json")
+    step = next_step(folder)
+    assert "good" not in step.standing
+    assert step.command == f"rigwarp report {folder.root}"
+
+
+def test_a_changed_rig_goes_back_to_trace(folder: RigFolder) -> None:
+    traced(folder)
+    rig = folder.root / "rig.toml"
+    rig.write_text(rig.read_text().replace("gamma = 2.2", "gamma = 2.0"))
+    assert next_step(open_rig(folder.root)).command == f"rigwarp trace {folder.root}"

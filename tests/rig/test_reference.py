@@ -1,0 +1,84 @@
+"""demos/rig_reference.toml holds every key of rig.toml, and what it says parses."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from rigwarp.errors import InputError
+from rigwarp.rig import keys, parse_rig
+from rigwarp.rig.keys import MEASURED_LENGTHS
+
+REFERENCE = (Path(__file__).parents[2] / "demos" / "rig_reference.toml").read_text(encoding="utf-8")
+SHAPES = {
+    "conic": {"radius_mm", "conic_constant", "coefficients_mm", "aperture_mm"},
+    "profile": {"file"},
+    "facets": {"mirror.facet", "corners_mm", "bend_radius_mm", "bend_axis"},
+}
+
+
+def section(name: str) -> str:
+    """The lines of one table of the reference, its commented keys switched on."""
+    found = re.search(rf"^\[+{name}\]+.*?(?=^\[|\Z)", REFERENCE, re.MULTILINE | re.DOTALL)
+    assert found is not None, name
+    return found[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "meanings"),
+    [
+        ("projector", keys.PROJECTOR),
+        ("mirror", {**keys.MIRROR, **{k: v for kind in keys.MIRROR_KINDS.values() for k, v in kind.items()}}),
+        ("obstacle", keys.OBSTACLE),
+        ("table", {**keys.TABLE, **keys.AREA_SIZES["circle"], **keys.AREA_SIZES["rectangle"]}),
+        ("content", {**keys.CONTENT, **keys.AREA_SIZES["circle"]}),
+        ("camera", keys.CAMERA),
+        ("target", keys.TARGET),
+        ("tolerance", keys.TOLERANCE),
+        ("measured", keys.MEASURED),
+    ],
+)
+def test_every_key_stands_in_its_table(name: str, meanings: dict[str, str]) -> None:
+    lines = section(name)
+    missing = [key for key in meanings if not re.search(rf"^(# )?(\[\[mirror\.)?{key}(\]\]| =)", lines, re.MULTILINE)]
+    assert missing == []
+
+
+def test_every_table_and_every_length_is_named() -> None:
+    assert [key for key in keys.TOP_LEVEL if not re.search(rf"^(\[+{key}\]+|{key} =)", REFERENCE, re.MULTILINE)] == []
+    assert [what for what in MEASURED_LENGTHS if f'"{what}"' not in REFERENCE] == []
+    facet = REFERENCE[REFERENCE.index("# [[mirror.facet]]") :]
+    assert [key for key in keys.FACET if f"# {key} =" not in facet] == []
+
+
+def test_what_stands_there_is_a_rig() -> None:
+    assert parse_rig(REFERENCE).name == "Reference"
+
+
+@pytest.mark.parametrize("kind", SHAPES)
+def test_the_commented_kinds_of_mirror_parse(kind: str) -> None:
+    """Each kind's lines, uncommented, in place of the mesh's."""
+    start = REFERENCE.index(f'# kind = "{kind}"')
+    end = REFERENCE.index("\n\n", start)
+    switched_on = re.sub(r"^# (?=\S+ =|\[)", "", REFERENCE[start:end].split("\n", 1)[1], flags=re.MULTILINE)
+    mirror = f'[mirror]\nkind = "{kind}"\n{switched_on}\n\n'
+    assert set(re.findall(r"^(?:\[\[)?([\w.]+)", switched_on, re.MULTILINE)) == SHAPES[kind]
+    parse_rig(REFERENCE.replace(section("mirror"), mirror))
+
+
+@pytest.mark.parametrize(
+    ("line", "hint"),
+    [
+        ("throw_ratio = 1,2", "decimal comma"),
+        ("name = “Desk”", "typographic quotes"),
+        ("name = Desk", "text needs quotes"),
+    ],
+)
+def test_common_slips_of_typing_get_their_own_hint(line: str, hint: str) -> None:
+    key = line.split(" =")[0]
+    text = re.sub(rf"^{key} = \S+.*$", line, REFERENCE, flags=re.MULTILINE)
+    with pytest.raises(tomllib.TOMLDecodeError):
+        tomllib.loads(text)
+    with pytest.raises(InputError, match=hint):
+        parse_rig(text)
