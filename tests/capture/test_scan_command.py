@@ -137,7 +137,7 @@ def test_a_mirror_of_two_zones_is_exported_zone_by_zone(tmp_path: Path, capsys: 
             virtual.display.show(cv2.imread(str(picture), cv2.IMREAD_UNCHANGED))
             cv2.imwrite(str(away / zone / "frames" / picture.name), virtual.camera.grab())
     scanned = run(capsys, "scan", folded, "--import", away)["scans"]
-    settings = [read_start(Path(one["scan"]))["settings"] for one in scanned]
+    settings = [read_start(Path(one["scan"])).settings for one in scanned]
     assert [one["zone"] for one in settings] == [0, 1]
     assert settings[0]["group"] == settings[1]["group"]
     both = [read_decoded(Path(one["scan"]) / "decoded.npz").valid for one in scanned]
