@@ -51,19 +51,20 @@ def light_differs(light: Array, frames: Frames) -> bool:
 def find_sudden_change(seen: Seen, frames: Frames) -> LightChange | None:
     """The largest change of light from one photograph to the next; None where all parts of the picture show none.
 
-    Slow changes are left alone: the steps of a sinusoid follow each other, and what changes little between them hardly
-    shifts its phase.
+    Slow changes are left alone, and those between sinusoids: what changes little between the steps of one sinusoid
+    hardly shifts its phase.
     """
     found = {kind: _fitted(seen, frames, kind) for kind in (ADDED, GAIN)}
     kind = max(found, key=lambda one: found[one][1])
     shared = found[kind][0]
-    steps = np.diff(shared[frames.waves, kind])
+    steps = np.diff(shared[:, kind])
+    steps[frames.period_px[1:] != frames.period_px[:-1]] = 0.0  # from one sinusoid to the next nothing is lost
+    steps[np.diff(frames.axis) != 0] = 0.0
     largest = int(np.argmax(np.abs(steps)))
     if abs(steps[largest]) < _SUDDEN or not _everywhere(seen, frames, shared, kind):
         return None
     step = float(steps[largest])
-    row = int(np.flatnonzero(frames.waves)[largest + 1])
-    return LightChange(row=row, added=step if kind == ADDED else 0.0, gain=1.0 + step if kind == GAIN else 1.0)
+    return LightChange(row=largest + 1, added=step if kind == ADDED else 0.0, gain=1.0 + step if kind == GAIN else 1.0)
 
 
 def _fitted(seen: Seen, frames: Frames, kind: int) -> tuple[Array, float]:
