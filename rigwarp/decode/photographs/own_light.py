@@ -42,6 +42,8 @@ class LightChange:
 
 def light_differs(light: Array, frames: Frames) -> bool:
     """A first look: does the mean of photographs (F, N) of waves differ by more than their stripes explain?"""
+    if not light.size:
+        return False
     mean = light.mean(axis=1)
     black, white = (mean[end] for end in frames.ends)
     waves = mean[frames.waves]
