@@ -79,7 +79,7 @@ def _robust_length(design: Array, values: Array) -> tuple[float, float]:
         found = normal @ (design[kept].T @ values[kept])
         left = values - design @ found
         sigma = float(np.sqrt(np.mean(left[kept] ** 2)))
-        kept = np.abs(left) < _OUTLIER_SIGMAS * sigma
+        kept = np.abs(left) <= _OUTLIER_SIGMAS * sigma + 1e-9  # without noise nothing is left over
     return float(np.hypot(*found[:2])), sigma * float(np.sqrt(np.max(np.diag(normal)[:2])))
 
 
