@@ -5,7 +5,6 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.capture import export_patterns
 from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import (
@@ -21,13 +20,13 @@ from rigwarp.commands.options import (
 from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.terminal import AtTerminal, confirm_fast
 from rigwarp.errors import UsageError
-from rigwarp.files import open_rig
+from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.scans.raised_board import board_note, raised_before
 from rigwarp.jobs.scans.raised_check import check_unmoved
-from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions, import_scan, scan_figures, scan_seconds, set_for
-from rigwarp.jobs.scans.zone_scan import take_scans
+from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions, scan_figures, scan_seconds, set_for
+from rigwarp.jobs.scans.zone_scan import export_scans, import_scans, take_scans
 from rigwarp.patterns import MAX_EXPOSURES, SETS, PatternSet
 
 
@@ -39,6 +38,9 @@ def scan(
     import_: Annotated[
         Path | None, typer.Option("--import", metavar="DIR", help="Take photographs made elsewhere from there.")
     ] = None,
+    mend: Annotated[
+        bool, typer.Option("--mend", help="With --import: take photographs that are mixed up in the right order.")
+    ] = False,
     set_: Annotated[
         str, typer.Option("--set", metavar="NAME", help=f"Which patterns: {', '.join(SETS)} (see below).")
     ] = DEFAULT_SET,
@@ -104,7 +106,10 @@ def scan(
     With --export DIR the patterns are written as pictures, to be shown and photographed by other means: show
     DIR/patterns/0000.png and so on full screen at the projector's native size, photograph each with everything locked
     (position, focus, exposure, white balance), and save the photographs as DIR/frames/0000.png (or .jpg, .tif) and so
-    on. Then use --import DIR. With --exposures 2 the whole set follows once more, for a second exposure time: what is
+    on. Then use --import DIR. A camera's own names (IMG_1234.JPG) and numbers from 1 do as well, if nothing else lies
+    there; photographs that do not show the pattern of their number are named (exit code 5), and --mend takes those that
+    are only mixed up in the right order. A mirror of several zones gets a folder for each, DIR/zone-0 and so on: only
+    that zone is lit. With --exposures 2 the whole set follows once more, for a second exposure time: what is
     burnt out or too dark in one is read from the other.
 
     One scan cannot tell the mirror's radius from its distance. With --raised 60 a second one is taken on a plain, stiff
@@ -116,18 +121,20 @@ def scan(
     """
     if export is not None and import_ is not None:
         raise UsageError("--export and --import exclude each other: export first, take the photographs, then import")
+    if mend and import_ is None:
+        raise UsageError("--mend puts photographs made elsewhere in order: add --import DIR")
     if resume and (export is not None or import_ is not None):
         raise UsageError("--resume is for scans with a display and a camera, without --export and --import")
     _check_raised(raised, table, export=export, import_=import_, resume=resume)
     console = Console(json=json)
     folder = open_rig(rig)
     if export is not None:
-        _export(console, export, set_for(folder, set_, blur, exposures))
+        _export(console, folder, export, set_for(folder, set_, blur, exposures))
         return
     person = AtTerminal(console)
     note = board_note(console, folder, raised, photo=table, live=import_ is None, person=person) if raised else {}
     if import_ is not None:
-        taken, height_mm = [import_scan(console, folder, import_, note=note)], 0.0
+        taken, height_mm = import_scans(console, folder, import_, note=note, mend=mend), 0.0
     else:
         console.caution()
         confirm_fast(console, folder, fast=fast_patterns, yes=yes)
@@ -163,15 +170,18 @@ def _check_raised(
         raise UsageError("--raised with --import needs --table PHOTO: a photo of the sheet lying on the board, too")
 
 
-def _export(console: Console, target: Path, patterns: PatternSet) -> None:
-    with console.stage(len(patterns.frames), "Writing patterns") as advance:
-        written = export_patterns(target, patterns, advance=advance)
-    console.say(f"Wrote {len(written)} patterns to {written[0].parent}.")
+def _export(console: Console, folder: RigFolder, target: Path, patterns: PatternSet) -> None:
+    written = export_scans(console, folder, target, patterns)
+    parts = ", ".join(str(part / "patterns") for part in written)
+    console.say(f"Wrote {sum(written.values())} patterns to {parts}.")
+    if len(written) > 1:
+        console.say("One folder for each zone of the mirror, in which only that zone is lit; take all of them.")
     console.say(
         "Show them in order, full screen, pixel for pixel, at no more than 6 a second; photograph each one with"
     )
     console.say("camera position, focus, exposure and white balance locked, so that the white frame is not burnt out.")
-    console.say(f"Save the photographs as {target}/frames/0000.png (or .jpg, .tif) and so on,")
+    console.say(f"Save the photographs as {next(iter(written))}/frames/0000.png (or .jpg, .tif) and so on,")
     console.say(f"then run: rigwarp scan RIG --import {target}")
-    console.result({"patterns": written, "count": len(written)})
+    paths = [path for part in written for path in sorted((part / "patterns").iterdir())]
+    console.result({"patterns": paths, "count": len(paths), "folders": list(written)})
     console.caution()

@@ -27,5 +27,7 @@ def print_scan(console: Console, taken: ScanTaken) -> None:
         console.note(
             f"{taken.decoded.moved_share:.1%} of the decodable pixels moved during the scan; they are left out."
         )
+    for text in taken.decoded.corrected:
+        console.note(f"Put right: {text}.")
     if taken.decoded.folded:
         console.note(f"Not everything is single-valued: {taken.decoded.folded}. These parts are left out.")

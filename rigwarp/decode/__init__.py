@@ -3,7 +3,8 @@
 from rigwarp.decode.checks.modulation import Modulation
 from rigwarp.decode.checks.sharpness import blur_from_stripes
 from rigwarp.decode.decoded import Decoded, Reason
-from rigwarp.decode.decoder import Decoder, decode
+from rigwarp.decode.decoder import Decoder, decode, order_of
+from rigwarp.decode.photographs.order import Order, WrongPhotographs, find_order
 from rigwarp.decode.signal.harmonics import HarmonicError
 from rigwarp.decode.signal.noise import Noise, estimate_noise
 from rigwarp.decode.signal.response import Response, estimate_response
@@ -14,10 +15,14 @@ __all__ = [
     "HarmonicError",
     "Modulation",
     "Noise",
+    "Order",
     "Reason",
     "Response",
+    "WrongPhotographs",
     "blur_from_stripes",
     "decode",
     "estimate_noise",
     "estimate_response",
+    "find_order",
+    "order_of",
 ]

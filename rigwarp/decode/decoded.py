@@ -50,6 +50,7 @@ class Decoded:
     moved_share : share of the decodable pixels that something moved at; 0 where the set cannot tell.
     folded : what is wrong where light folds over itself or is smeared beyond use, in words; empty where it is not.
     modulation : how strongly the stripes show, in cells; None where that was not noted.
+    corrected : what was wrong with the photographs and was put right, in words.
     """
 
     u_px: Rounded
@@ -66,6 +67,7 @@ class Decoded:
     moved_share: float = 0.0
     folded: str = ""
     modulation: Modulation | None = None
+    corrected: tuple[str, ...] = ()
 
     @property
     def valid(self) -> NDArray[np.bool_]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from rigwarp.decode.decoded import Decoded
+from rigwarp.decode.photographs.order import Order, WrongPhotographs, countable, find_order
 from rigwarp.decode.pixels.exposures import merge_exposures
 from rigwarp.decode.pixels.one_exposure import Codes, ExposureDecoder
 from rigwarp.errors import InputError, MeasurementError
@@ -26,8 +27,8 @@ def decode(photos: Sequence[Codes], patterns: PatternSet) -> Decoded:
     InputError
         If the photographs do not match the set or each other.
     MeasurementError
-        If the camera sees hardly any pattern, if the rig was moved during the scan, or if hardly anything that it
-        sees is single-valued.
+        If the camera sees hardly any pattern, if photographs show other patterns than their own, if the rig was moved
+        during the scan, or if hardly anything that it sees is single-valued.
     """
     if len(photos) != len(patterns.frames):
         raise InputError(
@@ -47,9 +48,14 @@ class Decoder:
     """
 
     def __init__(self, patterns: PatternSet) -> None:
+        self._patterns = patterns
         self._count = len(patterns.frames)
         self._exposure = [frame.exposure for frame in patterns.frames]
-        self._parts = {e: ExposureDecoder(patterns.of_exposure(e)[0]) for e in patterns.exposures}
+        self._parts = {
+            e: ExposureDecoder(part, [photograph_label(n) for n in numbers])
+            for e in patterns.exposures
+            for part, numbers in [patterns.of_exposure(e)]
+        }
         self._failed: dict[int, MeasurementError] = {}
         self._taken = 0
         self._like: Codes | None = None
@@ -62,10 +68,11 @@ class Decoder:
         InputError
             If it is of another size or type than the first, or one too many.
         MeasurementError
-            If black and white are there and hardly differ.
+            If black and white are there and hardly differ, or if with one too many an earlier one is there twice.
         """
         index = self._taken
         if index >= self._count:
+            self._name_miscounted(photo)
             raise InputError(f"photograph {index:04d} is one more than the {self._count} pattern frames")
         like = photo if self._like is None else self._like
         if photo.shape != like.shape or photo.dtype != like.dtype:
@@ -90,11 +97,12 @@ class Decoder:
         Raises
         ------
         InputError
-            Photographs are missing.
+            Photographs are missing, and nothing tells which.
         MeasurementError
-            As for `decode`.
+            As for `decode`, or it is known which photographs are missing.
         """
         if self._taken != self._count:
+            self._name_miscounted()
             raise InputError(f"{self._taken} photographs for {self._count} pattern frames: scan again")
         found = []
         for exposure, part in self._parts.items():
@@ -105,8 +113,29 @@ class Decoder:
                     self._give_up(exposure, error)
         return merge_exposures(found)
 
+    def _name_miscounted(self, *more: Codes) -> None:
+        """WrongPhotographs where it is known which of them are missing, or there twice; `more` are too many."""
+        if len(self._parts) > 1 or self._failed:
+            return
+        photos = [*self._parts[self._exposure[0]].photos, *more]
+        order = order_of(photos, self._patterns) if all(p.shape == photos[0].shape for p in photos) else None
+        if order is not None and order.certain and (not more or order.twice):
+            raise WrongPhotographs(order, [photograph_label(n) for n in range(len(photos))])
+
     def _give_up(self, exposure: int, error: MeasurementError) -> None:
         """An exposure that shows nothing matters only if it is the last one left."""
         self._failed[exposure] = error
         if len(self._failed) == len(self._parts):
             raise error
+
+
+def photograph_label(index: int) -> str:
+    """How messages call a photograph of a scan: counted from 1, with the number of its pattern and file."""
+    return f"{index + 1} ({index:04d})"
+
+
+def order_of(photos: Sequence[Codes], patterns: PatternSet) -> Order | None:
+    """Which patterns the photographs of a set of one exposure show; None where their number is far off."""
+    if len(photos) != len(patterns.frames) and not countable(len(photos), len(patterns.frames)):
+        return None
+    return find_order(photos, patterns)

@@ -9,7 +9,7 @@ from rigwarp.files.exports.export_folder import new_export
 from rigwarp.files.exports.warp_export import WARP_FORMATS, write_warp_files
 from rigwarp.files.maps import read_map, read_map_light, read_map_sigmas, write_map
 from rigwarp.files.patterns_file import read_patterns, write_patterns
-from rigwarp.files.pictures import list_photos, read_colour, read_photo, write_picture
+from rigwarp.files.pictures import PHOTO_ENDINGS, list_photos, read_colour, read_photo, write_picture
 from rigwarp.files.prewarp_file import read_prewarp, write_prewarp
 from rigwarp.files.reading import Field, read_bytes, read_json, read_npz, read_text
 from rigwarp.files.rig_folder import RigFolder, open_rig
@@ -30,6 +30,7 @@ from rigwarp.files.shapes import read_mesh, read_profile, write_stl
 from rigwarp.files.tidy import leftovers, remove_leftovers
 
 __all__ = [
+    "PHOTO_ENDINGS",
     "UTC_STAMP",
     "WARP_FORMATS",
     "Field",

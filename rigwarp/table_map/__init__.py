@@ -7,6 +7,7 @@ the design's pose is registered to them, and a smooth residual surface per zone 
 from rigwarp.table_map.borders import Border
 from rigwarp.table_map.fit import HeldOut, TableMapFit, fit_table_map
 from rigwarp.table_map.inverse import InverseMap, invert
+from rigwarp.table_map.orientation import check_orientation
 from rigwarp.table_map.registration import Registration, mounting_tolerances, register, rig_tolerances
 from rigwarp.table_map.ripple import MapRipple
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples, samples_from_scan
@@ -20,6 +21,7 @@ __all__ = [
     "Samples",
     "TableMapFit",
     "bin_samples",
+    "check_orientation",
     "fit_table_map",
     "invert",
     "join_samples",

@@ -54,6 +54,7 @@ from rigwarp.patterns import PatternSet, fast_set  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.table_map import (  # noqa: E402
     TableMapFit,
+    check_orientation,
     fit_table_map,
     join_samples,
     rig_tolerances,
@@ -166,6 +167,7 @@ class _RigBench:
         _make(self._root, name)
         self._folder = open_rig(self._root)
         self._truth = true_map(self._folder)
+        self._design = design_map(self._folder)
         zone = zones_of(self._folder)
         self._masks = [zone == n for n in np.unique(zone)] if len(np.unique(zone)) > 1 else [np.ones(zone.shape, bool)]
         projector = self._folder.rig.projector
@@ -240,7 +242,9 @@ class _RigBench:
             decoder = Decoder(self._patterns)
             for photo in pile:
                 decoder.add(photo)
-            samples.append(samples_from_scan(decoder.finish(), camera, folder.rig.table, self._masks[number]))
+            decoded = decoder.finish()
+            check_orientation(decoded, camera, self._design, folder.rig.table.height_mm)  # as `scan --import` does
+            samples.append(samples_from_scan(decoded, camera, folder.rig.table, self._masks[number]))
         return fit_table_map(design_model(folder), join_samples(samples), camera, rig_tolerances(folder.rig))
 
 

@@ -144,7 +144,7 @@ def test_away_scan_round_trip_with_mixed_file_types(tmp_path: Path, patterns: Pa
         write_picture(away / FRAMES / f"{index:04d}.{'tif' if index % 2 else 'png'}", photo)
     run = tmp_path / "run"
     run.mkdir()
-    recorded = import_frames(away, run, rig, advance=lambda: None)
+    recorded = import_frames(away, run, rig, advance=lambda: None).recorded
     assert recorded.patterns == patterns
     decoded = recorded.decoder.finish()
     row, column = np.mgrid[:540, :960]

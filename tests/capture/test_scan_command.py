@@ -10,7 +10,8 @@ import pytest
 from small_rig import make_small_rig
 
 from rigwarp.cli import main
-from rigwarp.files import read_decoded, read_patterns
+from rigwarp.devices import open_virtual
+from rigwarp.files import open_rig, read_decoded, read_patterns, read_start
 from rigwarp.patterns import make_set
 
 
@@ -64,3 +65,80 @@ def test_mistakes_on_the_command_line(rig: Path, tmp_path: Path, capsys: pytest.
     assert "--resume" in capsys.readouterr().err
     assert main(["scan", str(rig), "--export", str(tmp_path / "a"), "--import", str(tmp_path / "b")]) == 2
     assert not (tmp_path / "a").exists()
+
+
+def named(capsys: pytest.CaptureFixture[str], *words: object) -> str:
+    """What a command says that is refused with exit code 5."""
+    assert main([str(w) for w in words]) == 5
+    return " ".join(capsys.readouterr().err.split())
+
+
+def test_wrong_photographs_are_named_and_mended(rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Under a camera's own names: exchanged, there twice, missing."""
+    away = tmp_path / "away"
+    run(capsys, "scan", rig, "--export", away)
+    photograph_by_hand(away, (960, 540), [0.9])
+    frames = away / "frames"
+    for path in sorted(frames.iterdir()):
+        path.rename(frames / f"IMG_{990 + int(path.stem)}.PNG")
+    (frames / "IMG_1000.PNG").rename(tmp_path / "one")
+    (frames / "IMG_1010.PNG").rename(frames / "IMG_1000.PNG")
+    (tmp_path / "one").rename(frames / "IMG_1010.PNG")
+    before = {path.name: path.read_bytes() for path in frames.iterdir()}
+    said = named(capsys, "scan", rig, "--import", away)
+    assert "photographs IMG_1000.PNG and IMG_1010.PNG are exchanged" in said
+    assert "--mend" in said
+    assert {path.name: path.read_bytes() for path in frames.iterdir()} == before
+    scanned = run(capsys, "scan", rig, "--import", away, "--mend")
+    assert "IMG_1000.PNG and IMG_1010.PNG are exchanged" in scanned["scans"][0]["corrected"][0]
+    decoded = read_decoded(Path(scanned["scan"]) / "decoded.npz")
+    u = (np.arange(960) + 0.5) * 640 / 960 - 0.5  # pictures stretched corner to corner
+    assert np.nanmedian(np.abs(decoded.u_px - u)) < 0.1
+    assert "IMG_1000.PNG" in decoded.corrected[0]
+    assert len(list((Path(scanned["scan"]) / "frames").glob("00??.png"))) == len(before)
+    (frames / "IMG_1010.PNG").rename(tmp_path / "one")
+    (frames / "IMG_1000.PNG").rename(frames / "IMG_1010.PNG")
+    (tmp_path / "one").rename(frames / "IMG_1000.PNG")
+    (frames / "IMG_1003.PNG").rename(tmp_path / "lost")
+    assert "pattern 0013 is missing: the one before it is photograph IMG_1002.PNG" in named(
+        capsys, "scan", rig, "--import", away
+    )
+    assert main(["scan", str(rig), "--export", str(tmp_path / "b"), "--mend"]) == 2
+
+
+def test_numbers_from_one_and_photographs_on_their_side(
+    rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    away = tmp_path / "away"
+    run(capsys, "scan", rig, "--export", away)
+    photograph_by_hand(away, (960, 540), [0.9])
+    frames = away / "frames"
+    for path in sorted(frames.iterdir(), reverse=True):
+        path.rename(frames / f"{int(path.stem) + 1:04d}.png")
+    assert run(capsys, "scan", rig, "--import", away)["scans"][0]["corrected"] == []
+    for path in frames.iterdir():
+        cv2.imwrite(str(path), cv2.rotate(cv2.imread(str(path), cv2.IMREAD_UNCHANGED), cv2.ROTATE_90_CLOCKWISE))
+    assert "turned by 90 degrees" in named(capsys, "scan", rig, "--import", away)
+
+
+def test_a_mirror_of_two_zones_is_exported_zone_by_zone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folded = make_small_rig(tmp_path / "folded", "folded-counter", share=0.25)
+    away = tmp_path / "away"
+    made = run(capsys, "scan", folded, "--export", away)
+    assert [Path(part).name for part in made["folders"]] == ["zone-0", "zone-1"]
+    white = [
+        cv2.imread(str(away / zone / "patterns" / "0007.png"), cv2.IMREAD_UNCHANGED) for zone in ("zone-0", "zone-1")
+    ]
+    assert (white[0] ^ white[1] == 255).all()  # every pixel is lit once
+    virtual = open_virtual(open_rig(folded))
+    for zone in ("zone-0", "zone-1"):
+        (away / zone / "frames").mkdir()
+        for picture in sorted((away / zone / "patterns").iterdir()):
+            virtual.display.show(cv2.imread(str(picture), cv2.IMREAD_UNCHANGED))
+            cv2.imwrite(str(away / zone / "frames" / picture.name), virtual.camera.grab())
+    scanned = run(capsys, "scan", folded, "--import", away)["scans"]
+    settings = [read_start(Path(one["scan"])).settings for one in scanned]
+    assert [one["zone"] for one in settings] == [0, 1]
+    assert settings[0]["group"] == settings[1]["group"]
+    both = [read_decoded(Path(one["scan"]) / "decoded.npz").valid for one in scanned]
+    assert (both[0] & both[1]).sum() > 500  # where the zones overlap, both are measured

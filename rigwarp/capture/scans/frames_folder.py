@@ -3,11 +3,12 @@
 import re
 from pathlib import Path
 
-from rigwarp.errors import InputError
-from rigwarp.files import read_photo
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.files import PHOTO_ENDINGS, read_photo
 from rigwarp.files.names import FRAMES
 from rigwarp.geometry import Photo
 
+_DIGITS = re.compile(r"(\d+)")
 _NUMBERED = re.compile(r"(\d{4})\.(png|jpg|jpeg|tif|tiff)", re.IGNORECASE)
 
 
@@ -59,6 +60,30 @@ def read_frames(folder: Path, count: int) -> list[Path]:
     return [found[number] for number in range(count)]
 
 
+def find_frames(folder: Path, count: int) -> list[Path]:
+    """The photographs of a scan in the order of their names, whether or not they are `count`.
+
+    Numbered like the patterns (0000.png) or from 1 on (0001.png); or as a camera names them (IMG_1234.JPG), sorted by
+    the numbers in their names.
+
+    Raises
+    ------
+    InputError
+        If there is none, if some of those numbered like the patterns are missing, or a number occurs twice.
+    """
+    paths = [p for p in folder.iterdir() if _is_photo(p)] if folder.is_dir() else []
+    numbers = sorted(int(match.group(1)) for p in paths if (match := _NUMBERED.fullmatch(p.name)))
+    if not paths or (numbers and numbers not in (list(range(len(numbers))), list(range(1, len(numbers) + 1)))):
+        return read_frames(folder, count)
+    if numbers:
+        paths = [p for p in paths if _NUMBERED.fullmatch(p.name)]
+    return sorted(paths, key=lambda p: [int(part) if part.isdigit() else part for part in _DIGITS.split(p.name)])
+
+
+def _is_photo(path: Path) -> bool:
+    return path.suffix.lower() in PHOTO_ENDINGS and not path.name.startswith(".")
+
+
 def read_scan_photo(path: Path, resolution: tuple[int, int]) -> Photo:
     """A photograph as grey picture of the given (width, height).
 
@@ -66,8 +91,16 @@ def read_scan_photo(path: Path, resolution: tuple[int, int]) -> Photo:
     ------
     InputError
         If it is unreadable or has another size.
+    MeasurementError
+        If it is turned by 90 degrees.
     """
     photo = read_photo(path)
+    if photo.shape == resolution and photo.shape[::-1] != resolution:
+        raise MeasurementError(
+            f"{path}: the photograph is turned by 90 degrees: it has {photo.shape[1]} x {photo.shape[0]} pixels, "
+            f"rig.toml says camera.resolution = [{resolution[0]}, {resolution[1]}]. Turn the photographs back, and see "
+            "that they are not upside down then."
+        )
     if photo.shape[::-1] != resolution:
         raise InputError(
             f"{path}: the photograph has {photo.shape[1]} x {photo.shape[0]} pixels, rig.toml says "

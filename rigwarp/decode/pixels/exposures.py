@@ -53,6 +53,7 @@ def merge_exposures(found: Sequence[Decoded]) -> Decoded:
         chi2=kept(chi2),
         moved_share=max(d.moved_share for d in found),
         folded=main.folded,
+        corrected=tuple(dict.fromkeys(text for d in found for text in d.corrected)),
     )
 
 

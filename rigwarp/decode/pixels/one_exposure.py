@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -9,6 +10,12 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.light_model import Frames, modelled_frames
+from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
+from rigwarp.decode.photographs.order import WrongPhotographs, find_order
+from rigwarp.decode.photographs.own_light import find_sudden_change, light_differs
+from rigwarp.decode.photographs.places import look
+from rigwarp.decode.photographs.repeats import shift_between_repeats
 from rigwarp.decode.pixels.fast_solver import compare
 from rigwarp.decode.pixels.folds import find_folds
 from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
@@ -16,7 +23,7 @@ from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
-from rigwarp.decode.signal.response import estimate_response
+from rigwarp.decode.signal.response import Response, estimate_response
 from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
@@ -27,20 +34,26 @@ _MIN_CONTRAST = 0.015  # (white - black) / full scale below which a pixel is not
 _MIN_LIT = 500  # camera pixels; fewer are no scan
 _LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
 _SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
+_MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their repeats: less changes nothing
+_LEFT_PX = 0.03  # of them once the camera's way is taken out
+_THIN = 8  # of the rows and columns one is looked at for the mean light
+_HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
+_HARDLY = 0.5  # of the usable pixels decode
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
 
 
 class ExposureDecoder:
-    """Takes the photographs of one exposure one by one and decodes them after the last."""
+    """Takes the photographs of one exposure one by one, called `labels`, and decodes them after the last."""
 
-    def __init__(self, patterns: PatternSet) -> None:
+    def __init__(self, patterns: PatternSet, labels: Sequence[str]) -> None:
         self._patterns = patterns
+        self._labels = labels
         self._layouts = (axis_layout(patterns, "x"), axis_layout(patterns, "y"))
         levels = patterns.level_indices()
         if len(levels) < 2:
             raise InputError("patterns.json: fewer than two uniform grey frames. Export the patterns again.")
         self._ends = (levels[min(levels)], levels[max(levels)])
-        self._photos: list[Codes] = []
+        self.photos: list[Codes] = []
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
         for layout in self._layouts:
             if not layout.bits:
@@ -48,8 +61,8 @@ class ExposureDecoder:
 
     def add(self, photo: Codes) -> None:
         """The photograph of the next frame, of the same size and type as the first; MeasurementError as `decode`."""
-        index = len(self._photos)
-        self._photos.append(np.ascontiguousarray(photo))
+        index = len(self.photos)
+        self.photos.append(np.ascontiguousarray(photo))
         if index == max(self._ends):
             self._reason = self._first_look()
             self._check_lit(self._reason)
@@ -57,40 +70,114 @@ class ExposureDecoder:
     def finish(self) -> Decoded:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
-        reason = self._reason
+        self._check_order()
+        self._check_light(self._reason == Reason.OK)
+        return self._finish(self._reason, None)
+
+    def _check_light(self, usable: NDArray[np.bool_]) -> None:
+        """MeasurementError where the exposure follows the picture, or light changed suddenly."""
+        levels = {code: self.photos[index] for code, index in self._patterns.level_indices().items()}
+        response = estimate_response(levels, usable, self._full_scale)
+        _check_levels(response)
+        table, frames = response.table(), self._frames
+        thin = (slice(None, None, _THIN), slice(None, None, _THIN))
+        light = table[np.stack([self.photos[index][thin][usable[thin]] for index in frames.index])]
+        seen = look(self.photos, usable, frames, self._layouts, table) if light_differs(light, frames) else None
+        change = None if seen is None else find_sudden_change(seen, frames)
+        if change is not None:
+            raise MeasurementError(
+                f"{change.in_words(self._modelled_labels)}, which shifts what the stripes tell. Keep daylight and "
+                "lamps as they are, lock the camera's exposure, and scan again"
+            )
+
+    def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
+        """Decode photographs that may have been put back by a camera's path."""
         usable = reason == Reason.OK
-        levels = {code: self._photos[index] for code, index in self._patterns.level_indices().items()}
+        levels = {code: self.photos[index] for code, index in self._patterns.level_indices().items()}
         with ThreadPoolExecutor(THREADS) as pool:
-            pictures, ready = new_pictures(reason, pool, repeats=bool(self._patterns.repeats()))
+            pictures, ready = new_pictures(reason.copy(), pool, repeats=bool(self._patterns.repeats()))
             response = estimate_response(levels, usable, self._full_scale)
-            sample = _sample(self._photos, usable, shown_frames(self._layouts))
+            sample = _sample(self.photos, usable, shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
-            whole = FullFrame(self._photos, self._layouts, chain, self._ends, repeats)
+            whole = FullFrame(self.photos, self._layouts, chain, self._ends, repeats)
             wait(ready)
             whole.run(pictures, pool)
+            if self._moved(pictures, usable, chain, path):
+                found = self._path(usable, response)
+                if found is not None:
+                    return self._decode_along(found)
             judge_by_neighbours(pictures, whole.freedom, pool)
             moved_share = _moved_share(pictures)
             folds = find_folds(pictures)
-            smear = find_smear(gauge, self._photos, pictures.reason == Reason.OK, sample)
-            for found in (folds, smear):
-                if found.verdict is not None:
-                    take_out(pictures, found.verdict, pool)
+            smear = find_smear(gauge, self.photos, pictures.reason == Reason.OK, sample)
+            for verdict in (folds, smear):
+                if verdict.verdict is not None:
+                    take_out(pictures, verdict.verdict, pool)
             shown = measure_modulation(
-                self._photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
+                self.photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
             )
+        if path is not None:
+            _own_up(pictures, path.sigma_px)
         told = "; ".join(found.text for found in (folds, smear) if found.text)
-        return _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
+        decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
+        return decoded if path is None else replace(decoded, corrected=(path.in_words(self._modelled_labels),))
+
+    def _check_order(self) -> None:
+        """WrongPhotographs where some are not what their numbers say."""
+        order = find_order(self.photos, self._patterns)
+        if not order.right and order.certain:
+            raise WrongPhotographs(order, self._labels)
+
+    def _moved(
+        self, pictures: Pictures, usable: NDArray[np.bool_], chain: SignalModel, path: CameraPath | None
+    ) -> bool:
+        """Is it worth looking for the camera's path? MeasurementError if one was taken out and motion is left."""
+        shift_px, sigma_px = shift_between_repeats(
+            self.photos,
+            self._layouts,
+            self._patterns.repeats(),
+            chain.light_of_code,
+            (pictures.u_px, pictures.v_px, pictures.light),
+        )
+        if path is not None:
+            if not shift_px < max(_LEFT_PX, _MOVED_SIGMAS * sigma_px):
+                raise _moved_error(path, self._modelled_labels)
+            return False
+        few = np.count_nonzero(pictures.reason == Reason.OK) < _HARDLY * np.count_nonzero(usable)
+        return bool(few or shift_px > max(_MOVED_PX, _MOVED_SIGMAS * sigma_px))
+
+    def _path(self, usable: NDArray[np.bool_], response: Response) -> CameraPath | None:
+        seen = look(self.photos, usable, self._frames, self._layouts, response.table())
+        return None if seen is None else find_path(seen, self._frames)
+
+    def _decode_along(self, path: CameraPath) -> Decoded:
+        """Decode the photographs with each put where the first one is."""
+        if not path.certain:
+            raise _moved_error(path, self._modelled_labels)
+        every = np.arange(len(self.photos))
+        fields = np.stack([np.interp(every, self._frames.index, column) for column in path.fields.T], axis=-1)
+        with ThreadPoolExecutor(THREADS) as pool:
+            self.photos = list(pool.map(moved_back, self.photos, fields))
+        return self._finish(self._first_look(), path)
+
+    @property
+    def _frames(self) -> Frames:
+        return modelled_frames(self._layouts, self._patterns.level_indices(), self._patterns.repeats())
+
+    @property
+    def _modelled_labels(self) -> list[str]:
+        return [self._labels[index] for index in self._frames.index]
 
     @property
     def _full_scale(self) -> int:
-        return int(np.iinfo(self._photos[0].dtype).max)
+        return int(np.iinfo(self.photos[0].dtype).max)
 
     def _first_look(self) -> NDArray[np.uint8]:
         """Which pixels the projector reaches, and which of them saturate in the white frame."""
-        black, white = (self._photos[i] for i in self._ends)
+        black, white = (self.photos[i] for i in self._ends)
         least = np.ceil(_MIN_CONTRAST * self._full_scale)
         lit, burnt = np.zeros(black.shape, np.uint8), np.zeros(black.shape, np.uint8)
         compare(cv2.subtract(white, black), float(least), cv2.CMP_GE, lit)
@@ -109,6 +196,12 @@ class ExposureDecoder:
         usable = np.count_nonzero(reason == Reason.OK)
         if usable >= _MIN_LIT:
             return
+        black, white = (self.photos[i] for i in self._ends)
+        if np.count_nonzero(black > white + np.ceil(_MIN_CONTRAST * self._full_scale)) >= _MIN_LIT:
+            raise MeasurementError(
+                f"photograph {self._labels[self._ends[0]]}, which should show black, is brighter than photograph "
+                f"{self._labels[self._ends[1]]}, which should show white: are photographs exchanged, or is one missing?"
+            )
         saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
         raise MeasurementError(
             f"the camera sees the pattern on {usable} usable pixels only ({saturated:.1%} are saturated, the rest show "
@@ -147,6 +240,31 @@ def _moved_share(pictures: Pictures) -> float:
             "projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
         )
     return moved / decodable if decodable else 0.0
+
+
+def _check_levels(response: Response) -> None:
+    """MeasurementError where grey frames are as bright as white."""
+    share = float(response.projector_light(np.array(_HALF_CODE)))
+    if share > _MOST_OF_HALF:
+        raise MeasurementError(
+            f"grey of half of white's code has {share:.0%} of white's light in the photographs, about 20% are usual: "
+            "the camera's exposure, or the projector's brightness, follows the picture. Switch automatic exposure (and "
+            "dynamic contrast) off and scan again"
+        )
+
+
+def _moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
+    return MeasurementError(
+        f"{path.in_words(labels)}; the camera, the projector or the mirror was moved during the scan, which cannot be "
+        "put right here. Fix everything and scan again"
+    )
+
+
+def _own_up(pictures: Pictures, sigma_px: float) -> None:
+    """Add to the positions' sigmas what an uncertain place of the photographs, camera pixels, does to them."""
+    for position, sigma in ((pictures.u_px, pictures.sigma_u_px), (pictures.v_px, pictures.sigma_v_px)):
+        step = np.hypot(*(np.nanmedian(np.abs(np.diff(position, axis=axis))) for axis in (0, 1)))
+        np.hypot(sigma, np.float32(sigma_px * step), out=sigma)
 
 
 def _decoded(

@@ -3,7 +3,7 @@
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +14,21 @@ from rigwarp.capture import Recorded, can_resume, import_frames, record_scan, re
 from rigwarp.decode import Decoded, Reason
 from rigwarp.devices import Bench
 from rigwarp.errors import DeviceError
-from rigwarp.files import RigFolder, continued_run, new_run, read_patterns, write_decoded, write_picture
-from rigwarp.files.names import DECODED_FILE, PATTERNS_FILE, SCANS, ZONES_FILE
+from rigwarp.files import (
+    RigFolder,
+    continued_run,
+    new_run,
+    read_camera,
+    read_patterns,
+    write_decoded,
+    write_picture,
+)
+from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, PATTERNS_FILE, SCANS, ZONES_FILE
 from rigwarp.files.records import ScanSettings
+from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
 from rigwarp.patterns import PatternSet, make_set
+from rigwarp.table_map import check_orientation
 
 DEFAULT_SET = "fast"
 COMMAND = "scan"
@@ -140,15 +150,45 @@ def options_of(settings: ScanSettings) -> ScanOptions:
 
 
 def import_scan(
-    progress: Progress, folder: RigFolder, source: Path, *, note: Mapping[str, Any] | None = None
+    progress: Progress,
+    folder: RigFolder,
+    source: Path,
+    *,
+    note: Mapping[str, Any] | None = None,
+    mend: bool = False,
 ) -> ScanTaken:
-    """Make a scan folder of photographs taken elsewhere; `note` is added to its settings."""
+    """Make a scan folder of photographs taken elsewhere.
+
+    Parameters
+    ----------
+    note : added to its settings.
+    mend : put photographs that are mixed up right.
+
+    Raises
+    ------
+    InputError
+        If photographs or patterns are missing, damaged, or not of this rig.
+    MeasurementError
+        If photographs show other patterns than their own, are turned or mirrored, or support no result.
+    """
     start = time.monotonic()
     read_patterns(source / PATTERNS_FILE)  # a foreign folder is refused before a run is begun
     with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name, **(note or {})}) as run:
         with progress.stage(len(list(source.glob("frames/*"))), "Importing") as advance:
-            recorded = import_frames(source, run, folder.rig, advance=advance)
-        return _decode_into(run, recorded, start)
+            imported = import_frames(source, run, folder.rig, advance=advance, mend=mend)
+        if (source / ZONES_FILE).is_file():
+            write_bytes(run / ZONES_FILE, read_bytes(source / ZONES_FILE))
+        taken = _decode_into(run, imported.recorded, start, mended=imported.mended)
+        if RAISED not in (note or {}):
+            _check_orientation(folder, taken.decoded)
+        return taken
+
+
+def _check_orientation(folder: RigFolder, decoded: Decoded) -> None:
+    """MeasurementError for photographs that are turned or mirrored, as far as there is a camera.json that tells."""
+    if (folder.root / CAMERA_FILE).exists():
+        camera = read_camera(folder.root / CAMERA_FILE)
+        check_orientation(decoded, camera, design_map(folder), folder.rig.table.height_mm)
 
 
 def set_for(folder: RigFolder, name: str, blur_px: float | None, exposures: int = 1) -> PatternSet:
@@ -157,9 +197,11 @@ def set_for(folder: RigFolder, name: str, blur_px: float | None, exposures: int 
     return make_set(name, projector.resolution, projector.transfer, blur_px=blur_px, exposures=exposures)
 
 
-def _decode_into(run: Path, recorded: Recorded, start: float) -> ScanTaken:
+def _decode_into(run: Path, recorded: Recorded, start: float, *, mended: str = "") -> ScanTaken:
     shown = time.monotonic()
     decoded = recorded.decoder.finish()
+    if mended:
+        decoded = replace(decoded, corrected=(mended, *decoded.corrected))
     write_decoded(run / DECODED_FILE, decoded)
     return ScanTaken(run=run, decoded=decoded, scan_s=shown - start, decode_s=time.monotonic() - shown)
 
@@ -174,6 +216,7 @@ def scan_figures(decoded: Decoded) -> dict[str, object]:
         "response_shape": decoded.response.shape,
         "moved_share": decoded.moved_share,
         "folded": decoded.folded or None,
+        "corrected": list(decoded.corrected),
         "noise": {"floor": decoded.noise.floor, "per_light": decoded.noise.per_light},
     }
 

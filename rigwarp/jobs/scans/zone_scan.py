@@ -9,11 +9,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.capture import can_resume
+from rigwarp.capture import can_resume, export_patterns
 from rigwarp.devices import Bench, MaskedDisplay
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, complete_runs, interrupted_run, read_decoded, read_start, rig_locked
-from rigwarp.files.names import DECODED_FILE, SCANS
+from rigwarp.files import (
+    RigFolder,
+    complete_runs,
+    interrupted_run,
+    read_decoded,
+    read_patterns,
+    read_start,
+    rig_locked,
+    write_picture,
+)
+from rigwarp.files.names import DECODED_FILE, FRAMES, PATTERNS_FILE, SCANS, ZONES_FILE
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import (
@@ -23,10 +32,14 @@ from rigwarp.jobs.scans.scan_runs import (
     ScanOptions,
     ScanTaken,
     continue_scan,
+    import_scan,
     options_of,
     take_scan,
 )
 from rigwarp.jobs.scans.zones import zones_of, zones_then
+from rigwarp.patterns import PatternSet
+
+_ZONE = "zone-"  # folders of a scan away from the machine
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,6 +109,55 @@ def _begun(
     group = secrets.token_hex(4) if len(numbers) > 1 else ""
     zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note)
     return [_taken(progress, folder, bench, options, zones, number) for number in zones.numbers]
+
+
+def export_scans(progress: Progress, folder: RigFolder, target: Path, patterns: PatternSet) -> dict[Path, int]:
+    """Write the patterns for a scan away from the machine: folders, and how many pictures each holds.
+
+    A mirror of several zones gets a folder per zone, in which only that zone is lit.
+
+    Raises
+    ------
+    InputError
+        If there are exported patterns already.
+    """
+    zone_map = zones_of(folder)
+    numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
+    if len(numbers) > 1:
+        if (target / PATTERNS_FILE).exists():
+            raise InputError(f"{target}: already holds exported patterns. Choose a new folder.")
+        parts = {target / f"{_ZONE}{n}": zone_map == n for n in numbers}
+    else:
+        parts = {target: None}
+    written = {}
+    with progress.stage(len(patterns.frames) * len(parts), "Writing patterns") as advance:
+        for part, lit in parts.items():
+            written[part] = len(export_patterns(part, patterns, advance=advance, lit=lit))
+            if lit is not None:
+                write_picture(part / ZONES_FILE, zone_map.astype(np.uint8))
+    return written
+
+
+def import_scans(
+    progress: Progress,
+    folder: RigFolder,
+    source: Path,
+    *,
+    note: Mapping[str, Any] | None = None,
+    mend: bool = False,
+) -> list[ScanTaken]:
+    """Make scan folders of photographs taken elsewhere, one for each zone; errors as `import_scan`."""
+    parts = {int(p.name.removeprefix(_ZONE)): p for p in sorted(source.glob(f"{_ZONE}[0-9]*")) if p.is_dir()}
+    if not parts:
+        return [import_scan(progress, folder, source, note=note, mend=mend)]
+    zones = _Zones(group=secrets.token_hex(4), numbers=sorted(parts), map=zones_of(folder), note=note or {})
+    for part in parts.values():  # before the first of many photographs is read
+        read_patterns(part / PATTERNS_FILE)
+        if not (part / FRAMES).is_dir():
+            raise InputError(
+                f"{part / FRAMES}: found no such folder, expected the photographs of this zone's patterns."
+            )
+    return [import_scan(progress, folder, parts[n], note=zones.part(n), mend=mend) for n in zones.numbers]
 
 
 def _taken(

@@ -1,0 +1,338 @@
+"""Which pattern each photograph shows: told by all the others.
+
+A position is looked for at every place that explains most of the photographs, whatever a few of them show; then each
+photograph is compared with what every pattern would look like there. Exchanged photographs, one that was taken too
+early, mirrored ones: each is far from its own pattern and near to another (or near to its own one when turned back).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.decode.signal.position import TURN
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+from rigwarp.patterns import LevelFrame, PatternFrame, PatternSet, PhaseFrame
+from rigwarp.rig import decode_transfer
+
+Codes = NDArray[np.unsignedinteger]
+
+_PLACES = 64
+_CANDIDATES = 4000  # pixels among which the places are chosen
+_GRID_PX = 2.0  # projector pixels: a ninth of the shortest period
+_LIT = 0.3  # of the usual contrast
+_MOST_MISFIT = 0.25  # of a photograph at a place, squared, in amplitudes: worse is no worse
+_WRONG = 0.35  # amplitudes, median over the places: a photograph of its own pattern is nearer
+_CLEARLY = 0.5  # of that distance: another pattern is this much nearer
+_MOST_WRONG = 0.3  # of the photographs: of more nothing can be said from the others
+_SAME_LIGHT = 0.08  # of white: uniform frames nearer than this are not told apart
+_MOST_OF_MIDDLE = 0.65  # of white's light in the middle one of the uniform frames
+_MOST_MISCOUNTED = 3  # photographs missing or too many
+_TURNED = {
+    "upside down": (slice(None, None, -1), slice(None, None, -1)),
+    "mirrored left to right": (slice(None), slice(None, None, -1)),
+    "mirrored top to bottom": (slice(None, None, -1), slice(None)),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Order:
+    """What N photographs of a set of F patterns show.
+
+    Attributes
+    ----------
+    shows : (N,) pattern that each photograph shows; its own number where that fits; -1 where none does.
+    turned : photograph -> how it is turned or mirrored against the others.
+    patterns : F.
+    """
+
+    shows: tuple[int, ...]
+    turned: dict[int, str]
+    patterns: int
+
+    @property
+    def right(self) -> bool:
+        """Every photograph shows its own pattern."""
+        return not self.turned and self.shows == tuple(range(self.patterns))
+
+    @property
+    def certain(self) -> bool:
+        """Few photographs are wrong, or just missing or too many, and of all it is known what they show."""
+        wrong = [own for own, shown in enumerate(self.shows) if shown != own] + list(self.turned)
+        few = len(wrong) <= _MOST_WRONG * len(self.shows) or len(self.shows) != self.patterns
+        return few and all(shown >= 0 for shown in self.shows)
+
+    @property
+    def twice(self) -> bool:
+        """Photographs show what the one before shows."""
+        return any(before == own for before, own in pairwise(self.shows))
+
+    @property
+    def mended(self) -> tuple[int, ...] | None:
+        """Pattern -> photograph that shows it, if the photographs are all there and only mixed up; None otherwise.
+
+        Photographs that were taken twice are left out.
+        """
+        if self.turned or len(set(self.shows)) != self.patterns or min(self.shows) < 0:
+            return None
+        return tuple(self.shows.index(n) for n in range(self.patterns))
+
+
+class WrongPhotographs(MeasurementError):
+    """Photographs that are not what their numbers say: `order` tells what they are, `what` says it in words."""
+
+    def __init__(self, order: Order, labels: Sequence[str], advice: str = "") -> None:
+        self.order, self._labels = order, labels
+        self.what = "; ".join(_sentences(order, labels))
+        super().__init__(
+            f"{self.what}. Every photograph must show the pattern of its own number: put the photographs right"
+            f"{f' ({advice})' if advice else ''}, or scan again"
+        )
+
+    def with_advice(self, advice: str) -> "WrongPhotographs":
+        """The same with a way to put them right."""
+        return WrongPhotographs(self.order, self._labels, advice)
+
+
+def find_order(photos: Sequence[Codes], patterns: PatternSet) -> Order:
+    """Compare every photograph (H, W) with every pattern of a set of one exposure, at a few lit places.
+
+    Of photographs that are missing or too many it is told which: by leaving out one pattern or photograph after the
+    other until the rest fit best. The camera's response is taken as usual; only large differences count.
+    """
+    places = _places(photos)
+    light = _light([photo[places] for photo in photos])
+    every = list(range(len(patterns.frames)))
+    kept, shown = _counted(light, patterns) if len(photos) != len(every) else (every, every)
+    look = _Look(light[kept], patterns, shown)
+    shows = list(look.shown())
+    turned = look.turned(photos, kept, places, shows)
+    found = dict(zip(kept, shows, strict=True))
+    for own in range(len(photos)):
+        if own not in found:
+            found[own] = look.nearest(light[own], before=found.get(own - 1, -1))
+    return Order(shows=tuple(found[own] for own in range(len(photos))), turned=turned, patterns=len(every))
+
+
+class _Look:
+    """Photographs that should show certain patterns, and their distance from all patterns."""
+
+    def __init__(self, light: Array, patterns: PatternSet, wanted: Sequence[int]) -> None:
+        """Light (N, P) of N photographs at P places; `wanted` (N,) their patterns, ascending."""
+        self._frames, self._wanted, self._light = patterns.frames, list(wanted), light
+        waves = np.array([not isinstance(patterns.frames[n], LevelFrame) for n in wanted])
+        self._middle, self._amplitude = light[waves].mean(axis=0), np.sqrt(2.0) * light[waves].std(axis=0)
+        seen = self._seen(light)
+        span = 0.5 * float(np.median(np.ptp(light, axis=0) / np.maximum(self._amplitude, 1e-6)))
+        positions = np.stack([_position(seen, patterns, wanted, axis) for axis in range(2)])
+        self._signals = np.stack([_signal(frame, positions, patterns, span) for frame in patterns.frames])
+        self.distance = np.median(np.abs(seen[:, None] - self._signals[None]), axis=2)
+
+    @property
+    def misfit(self) -> float:
+        """Of all photographs from their patterns, a wrong one's bounded."""
+        own = self.distance[range(len(self._wanted)), self._wanted]
+        return float(np.sum(np.minimum(own, 2.0 * _WRONG)))
+
+    def nearest(self, light: Array, *, before: int) -> int:
+        """Pattern that light (P,) of another photograph shows, of two alike the one `before`; -1 where none fits."""
+        off = np.median(np.abs(self._seen(light) - self._signals), axis=1)
+        best = int(np.argmin(off))
+        if before >= 0 and self._frames[best] == self._frames[before]:
+            best = before
+        return best if off[best] < _WRONG else -1
+
+    def shown(self) -> list[int]:
+        """(N,) pattern that each photograph shows, -1 where none fits."""
+        found = list(self._wanted)
+        uniform = [isinstance(frame, LevelFrame) for frame in self._frames]
+        for index, own in enumerate(self._wanted):
+            nearest = int(np.argmin(self.distance[index]))
+            if uniform[own] and uniform[nearest]:
+                continue
+            off = self.distance[index, own]
+            if off > _WRONG and self._frames[nearest] != self._frames[own]:
+                found[index] = nearest if self.distance[index, nearest] < _CLEARLY * off else -1
+        self._prefer_missing(found)
+        self._order_levels(found)
+        return found
+
+    def _prefer_missing(self, found: list[int]) -> None:
+        """Of patterns that look alike, take the one that is shown nowhere else, or else the one before."""
+        wrong = [i for i, own in enumerate(self._wanted) if found[i] != own]
+        missing = {self._wanted[i] for i in wrong} - {found[i] for i in wrong}
+        for i in wrong:
+            shown = self._frames[found[i]]
+            for other in (*sorted(missing), self._wanted[i] - 1):
+                both_uniform = isinstance(shown, LevelFrame) and isinstance(self._frames[other], LevelFrame)
+                if found[i] >= 0 and found[i] not in missing and (self._frames[other] == shown or both_uniform):
+                    found[i] = other
+                    missing.discard(other)
+                    break
+
+    def _order_levels(self, found: list[int]) -> None:
+        """Uniform frames among themselves: by their light, for which the projector's curve need not be known."""
+        there = [i for i, own in enumerate(self._wanted) if isinstance(self._frames[own], LevelFrame)]
+        there = [i for i in there if found[i] == self._wanted[i]]
+        if len(there) < 3:
+            return
+        level = np.median(self._light, axis=1)
+        level = (level - level[there].min()) / max(float(np.ptp(level[there])), 1e-9)
+        if np.median(level[there]) > _MOST_OF_MIDDLE:
+            return  # the camera's exposure follows the light: nothing is told by brightness
+        nominal = [_level(self._frames[self._wanted[i]]) for i in there]
+        by_light, by_code = sorted(there, key=lambda i: float(level[i])), sorted(zip(nominal, there, strict=True))
+        moved = False
+        for own, (_, place) in zip(by_light, by_code, strict=True):
+            if own != place and abs(float(level[own] - level[place])) > _SAME_LIGHT:
+                found[own], moved = self._wanted[place], True
+        same = [
+            (before, own)
+            for before, own in pairwise(there)
+            if abs(_usual(self._frames[self._wanted[own]]) - _usual(self._frames[self._wanted[before]])) > _SAME_LIGHT
+            and abs(float(level[own] - level[before])) < _SAME_LIGHT / 4.0
+        ]
+        if len(same) == 1 and not moved:  # several alike: the camera's exposure follows the light
+            found[same[0][1]] = self._wanted[same[0][0]]
+
+    def turned(
+        self,
+        photos: Sequence[Codes],
+        numbers: Sequence[int],
+        places: tuple[NDArray[np.intp], NDArray[np.intp]],
+        shows: list[int],
+    ) -> dict[int, str]:
+        """Photograph -> how those are turned that are near no pattern otherwise; `shows` is put right for them."""
+        found = {}
+        for index in (i for i, own in enumerate(self._wanted) if shows[i] != own):
+            if isinstance(self._frames[self._wanted[index]], LevelFrame):
+                continue
+            for how, way in _TURNED.items():
+                seen = self._seen(_light([photos[numbers[index]][way][places]])[0])
+                if np.median(np.abs(seen - self._signals[self._wanted[index]])) < _WRONG:
+                    found[numbers[index]] = how
+                    shows[index] = self._wanted[index]
+                    break
+        return found
+
+    def _seen(self, light: Array) -> Array:
+        return np.asarray((light - self._middle) / np.maximum(self._amplitude, 1e-6))
+
+
+def _places(photos: Sequence[Codes]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of lit pixels, by what differs over the photographs but for the two extremes."""
+    height, width = photos[0].shape
+    step = max(1, int(np.sqrt(height * width / _CANDIDATES)))
+    thin = np.stack([photo[step // 2 :: step, step // 2 :: step] for photo in photos]).astype(np.float32)
+    thin.sort(axis=0)
+    contrast = thin[-3] - thin[2]
+    lit = (contrast > _LIT * np.quantile(contrast, 0.95)) & (thin[-1] < np.iinfo(photos[0].dtype).max)
+    row, column = np.nonzero(lit if lit.any() else contrast >= 0.0)
+    few = slice(None, None, max(1, len(row) // _PLACES))
+    return step // 2 + step * row[few], step // 2 + step * column[few]
+
+
+def _light(codes: list[NDArray[np.unsignedinteger]]) -> Array:
+    """(F, N) light of codes, by the usual response."""
+    stack = np.stack(codes)
+    full = np.iinfo(stack.dtype).max
+    return np.asarray(stack / full, float) ** (2.2 if full == 255 else 1.0)
+
+
+def _counted(light: Array, patterns: PatternSet) -> tuple[list[int], list[int]]:
+    """Which photographs are kept and which patterns they show, where their numbers differ."""
+    kept, shown = list(range(len(light))), list(range(len(patterns.frames)))
+    while len(kept) != len(shown):
+        longer = shown if len(shown) > len(kept) else kept
+        trials = []
+        for left_out in longer:
+            longer_less = [n for n in longer if n != left_out]
+            trial = (kept, longer_less) if longer is shown else (longer_less, shown)
+            both = min(len(trial[0]), len(trial[1]))
+            trials.append((_Look(light[trial[0][:both]], patterns, trial[1][:both]).misfit, left_out))
+        # of two alike the second is the one too many
+        best = min(misfit for misfit, _ in trials)
+        longer.remove(max(n for misfit, n in trials if misfit < best + 1e-3))
+    return kept, shown
+
+
+def countable(photos: int, patterns: int) -> bool:
+    """Is it few photographs that are missing or too many?"""
+    return 0 < abs(photos - patterns) <= _MOST_MISCOUNTED
+
+
+def _position(seen: Array, patterns: PatternSet, wanted: Sequence[int], axis: int) -> Array:
+    """(P,) position along an axis that explains most photographs."""
+    grid = np.arange(0.0, patterns.resolution[axis], _GRID_PX)
+    cost = np.zeros((seen.shape[1], grid.size), np.float32)
+    for index, own in enumerate(wanted):
+        frame = patterns.frames[own]
+        if isinstance(frame, LevelFrame) or frame.axis != "xy"[axis]:
+            continue
+        there = _signal(frame, np.stack([grid, grid]), patterns, 1.0).astype(np.float32)
+        off = seen[index].astype(np.float32)[:, None] - there
+        cost += np.minimum(off * off, _MOST_MISFIT)
+    return np.asarray(grid[np.argmin(cost, axis=1)])
+
+
+def _signal(frame: PatternFrame, positions_px: Array, patterns: PatternSet, span: float) -> Array:
+    """(N,) light of a frame over its mean, in amplitudes of the waves; uniform frames span +-`span`."""
+    if isinstance(frame, LevelFrame):
+        share = float(decode_transfer(np.array(frame.level / 255.0), patterns.transfer))
+        return np.full(positions_px.shape[1], (2.0 * share - 1.0) * span)
+    position = positions_px[0 if frame.axis == "x" else 1]
+    if isinstance(frame, PhaseFrame):
+        return np.asarray(np.cos(TURN * (position / frame.period_px - frame.step / frame.steps)))
+    cell = ((position + 0.5) / frame.cell_px).astype(np.int64)
+    return np.where((((cell ^ (cell >> 1)) >> frame.bit) & 1) != frame.inverted, 1.0, -1.0)
+
+
+def _level(frame: PatternFrame) -> int:
+    assert isinstance(frame, LevelFrame), "only uniform frames have a level"
+    return frame.level
+
+
+def _usual(frame: PatternFrame) -> float:
+    """Light of a uniform frame as projectors usually show it, share of white."""
+    return float(_level(frame) / 255.0) ** 2.2
+
+
+def _sentences(order: Order, labels: Sequence[str]) -> list[str]:
+    told = [f"photograph {labels[own]} is {how}" for own, how in order.turned.items()]
+    if len(order.shows) != order.patterns:
+        return told + _miscounted(order, labels)
+    done: set[int] = set()
+    for own, shown in enumerate(order.shows):
+        if shown == own or own in done:
+            continue
+        if shown >= 0 and order.shows[shown] == own:
+            done.add(shown)
+            told.append(f"photographs {labels[own]} and {labels[shown]} are exchanged")
+        elif shown == own - 1:
+            told.append(
+                f"photograph {labels[own]} shows the picture before it, {labels[shown]}: "
+                "it was taken too early or twice"
+            )
+        elif shown >= 0:
+            told.append(f"photograph {labels[own]} shows the pattern of {labels[shown]}")
+    return told
+
+
+def _miscounted(order: Order, labels: Sequence[str]) -> list[str]:
+    """Sentences on photographs that are missing or too many."""
+    told = [
+        f"the photograph of pattern {number:04d} is missing: the one before it is photograph {labels[before]}"
+        if before >= 0
+        else f"the photograph of pattern {number:04d}, the first one, is missing"
+        for number in range(order.patterns)
+        if number not in order.shows
+        for before in [max((i for i, shown in enumerate(order.shows) if 0 <= shown < number), default=-1)]
+    ]
+    for own, shown in enumerate(order.shows):
+        first = order.shows.index(shown)
+        if first != own:
+            told.append(f"photographs {labels[first]} and {labels[own]} show the same picture: it was taken twice")
+    return told

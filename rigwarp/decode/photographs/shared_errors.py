@@ -1,0 +1,114 @@
+"""What a photograph has of its own and all places share: where the camera stood, its gain, light that was added.
+
+By least squares, the places' own unknowns eliminated one place at a time (Schur complement; Triggs et al. (2000),
+Bundle adjustment - a modern synthesis). A camera that looks at a plane and moves a little shifts its picture by the
+eight fields of a homography.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.decode.photographs.light_model import UNKNOWNS, Frames, Seen, columns, expected_light
+from rigwarp.geometry import Array
+from rigwarp.geometry.robust import huber_weights
+
+MOTION = 8
+"""Shifts along columns and rows; turn, scale, stretch and shear by the shift at the picture's corners; two that grow
+with the square of the distance."""
+SHARED = MOTION + 2
+"""And the gain, and light that was added in shares of the usual contrast."""
+SHIFTS, GAIN, ADDED = range(3), MOTION, MOTION + 1
+_PLACES_AT_ONCE = 500
+_OUTLIER = 2.5  # times the usual misfit
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """Normal equations of k unknowns of each of F photographs about their present values.
+
+    Attributes
+    ----------
+    normal : (F k, F k) information.
+    pull : (F k,) right side: the step is normal^-1 pull.
+    """
+
+    normal: Array
+    pull: Array
+
+    def fitted(self, courses: Array, prior: Array) -> "Fitted":
+        """Best steps of the factors of courses (m, F k), on which there is a prior (m,) information."""
+        covariance = np.asarray(np.linalg.inv(courses @ self.normal @ courses.T + np.diag(prior)), float)
+        pull = courses @ self.pull
+        factors = covariance @ pull
+        return Fitted(factors=factors, covariance=covariance, fall=float(pull @ factors))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fitted:
+    """Factors (m,), their covariance (m, m), and by how much chi-squared falls."""
+
+    factors: Array
+    covariance: Array
+    fall: float
+
+
+def motion_fields(aside: Array) -> Array:
+    """(N, MOTION, 2) shift of places `aside` (N, 2) by one of each unknown."""
+    x, y = aside.T
+    one, none = np.ones_like(x), np.zeros_like(x)
+    fields = [(one, none), (none, one), (-y, x), (x, y), (x, -y), (y, x), (x * x, x * y), (x * y, y * y)]
+    return np.stack([np.stack(field, axis=-1) for field in fields], axis=1)
+
+
+def weigh(seen: Seen, frames: Frames, shared: Array, which: Sequence[int]) -> Evidence:
+    """Evidence on the unknowns `which` of all photographs about the present values (F, SHARED)."""
+    state = seen.state
+    for _ in range(2):
+        left, basis, _ = _linearised(seen, frames, shared, state)
+        state = state + _step(basis, left)
+    left, basis, effects = _linearised(seen, frames, shared, state)
+    q = np.linalg.qr(basis)[0]
+    left = left - (q @ (np.swapaxes(q, 1, 2) @ left[..., None]))[..., 0]
+    misfit = np.sqrt(np.sum(left**2, axis=1) / max(1, len(frames.index) - UNKNOWNS))
+    usual = float(np.median(misfit))
+    root = huber_weights(misfit / usual, _OUTLIER) / usual
+    effects, left = effects[..., list(which)] * root[:, None, None], left * root[:, None]
+    count, size = effects.shape[1:]
+    normal = np.zeros((count, size, count, size))
+    every = np.arange(count)
+    normal[every, :, every, :] = np.einsum("pfi,pfk->fik", effects, effects, optimize=True)
+    information: Array = normal.reshape(count * size, -1)
+    for first in range(0, len(left), _PLACES_AT_ONCE):
+        some = slice(first, first + _PLACES_AT_ONCE)
+        mixed = q[some].transpose(0, 2, 1)[..., None] * effects[some][:, None]
+        flat = mixed.reshape(-1, count * size)
+        information -= flat.T @ flat
+    return Evidence(normal=information, pull=np.einsum("pfi,pf->fi", effects, left).ravel())
+
+
+def _linearised(seen: Seen, frames: Frames, shared: Array, state: Array) -> tuple[Array, Array, Array]:
+    """What is left (N, F), and derivatives of the light by states (N, F, UNKNOWNS) and by shared unknowns."""
+    fields = motion_fields(seen.aside)
+    shift = np.einsum("fs,nsd->nfd", shared[:, :MOTION], fields)
+    there = state[:, None] - np.einsum("nfd,ndi->nfi", shift, seen.slope)
+    by_state = columns(frames, seen.shares, there)
+    light = expected_light(frames, seen.shares, there)
+    lit = frames.waves.astype(float)
+    gain = 1.0 + lit * shared[:, GAIN]
+    added = lit * seen.contrast * shared[:, ADDED]
+    effects = np.empty((*light.shape, SHARED))
+    by_shift = -np.einsum("nfi,ndi->nfd", by_state, seen.slope) * gain[:, None]
+    effects[..., :MOTION] = np.einsum("nfd,nsd->nfs", by_shift, fields)
+    effects[..., GAIN] = lit * light
+    effects[..., ADDED] = lit * seen.contrast
+    return seen.light - gain * light - added, by_state * gain[:, None], effects
+
+
+def _step(basis: Array, left: Array) -> Array:
+    """(N, UNKNOWNS) of each place's own least squares."""
+    normal = np.swapaxes(basis, 1, 2) @ basis
+    index = np.arange(UNKNOWNS)
+    normal[:, index, index] += 1e-9 * (1.0 + normal[:, index, index])
+    return np.asarray(np.linalg.solve(normal, np.swapaxes(basis, 1, 2) @ left[..., None])[..., 0])

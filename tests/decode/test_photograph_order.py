@@ -1,0 +1,132 @@
+"""Photographs that are not what their numbers say are named; right ones pass, however poor they are."""
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from synthetic_scan import Scene, photograph, smooth_scene
+
+from rigwarp.decode import Decoder, WrongPhotographs, decode, find_order
+from rigwarp.patterns import PatternSet, fast_set, make_set
+
+SHAPE, RESOLUTION = (240, 320), (854, 480)
+PATTERNS = fast_set(RESOLUTION, 2.2)
+U, V, BRIGHTNESS, AMBIENT = smooth_scene(SHAPE, RESOLUTION)
+STILL = Scene(u_px=U, v_px=V, brightness=BRIGHTNESS, ambient=AMBIENT)
+PHOTOS = photograph(STILL, PATTERNS, rng=np.random.default_rng(1))
+
+Photos = list[np.ndarray]
+
+
+def exchanged(*pairs: tuple[int, int]) -> Photos:
+    photos = list(PHOTOS)
+    for i, j in pairs:
+        photos[i], photos[j] = photos[j], photos[i]
+    return photos
+
+
+def early(number: int) -> Photos:
+    return [*PHOTOS[:number], PHOTOS[number - 1], *PHOTOS[number + 1 :]]
+
+
+def changed(number: int, how: Callable[[np.ndarray], np.ndarray]) -> Photos:
+    return [how(photo) if n == number else photo for n, photo in enumerate(PHOTOS)]
+
+
+@pytest.mark.parametrize("pair", [(16, 20), (3, 4), (7, 20), (31, 32)])
+def test_exchanged_photographs_are_named_and_can_be_put_right(pair: tuple[int, int]) -> None:
+    i, j = pair
+    with pytest.raises(
+        WrongPhotographs, match=rf"photographs {i + 1} \(.*\) and {j + 1} \(.*\) are exchanged"
+    ) as found:
+        decode(exchanged(pair), PATTERNS)
+    assert found.value.exit_code == 5
+    mended = found.value.order.mended
+    assert mended is not None
+    shuffled = exchanged(pair)
+    assert all(shuffled[n] is photo for n, photo in zip(mended, PHOTOS, strict=True))
+
+
+def test_three_photographs_in_a_ring_are_put_right() -> None:
+    photos = exchanged((10, 12), (12, 25))
+    order = find_order(photos, PATTERNS)
+    assert order.mended is not None
+    assert all(photos[n] is photo for n, photo in zip(order.mended, PHOTOS, strict=True))
+
+
+@pytest.mark.parametrize("number", [4, 16, 33])
+def test_a_photograph_taken_too_early_is_named_and_cannot_be_put_right(number: int) -> None:
+    with pytest.raises(WrongPhotographs, match=rf"photograph {number + 1} .* shows the picture before it") as found:
+        decode(early(number), PATTERNS)
+    assert found.value.order.mended is None
+
+
+@pytest.mark.parametrize(
+    ("way", "words"),
+    [
+        (lambda p: p[::-1, ::-1], "upside down"),
+        (lambda p: p[:, ::-1], "mirrored left to right"),
+        (lambda p: p[::-1], "mirrored top to bottom"),
+    ],
+)
+def test_one_turned_or_mirrored_photograph_is_named(way: Callable[[np.ndarray], np.ndarray], words: str) -> None:
+    with pytest.raises(WrongPhotographs, match=f"photograph 13 .* is {words}"):
+        decode(changed(12, way), PATTERNS)
+
+
+@pytest.mark.parametrize("number", [3, 16])
+def test_a_missing_photograph_is_named(number: int) -> None:
+    decoder = Decoder(PATTERNS)
+    for photo in [*PHOTOS[:number], *PHOTOS[number + 1 :]]:
+        decoder.add(photo)
+    with pytest.raises(WrongPhotographs, match=f"pattern {number:04d} is missing"):
+        decoder.finish()
+
+
+@pytest.mark.parametrize("number", [16, 33])
+def test_a_photograph_taken_twice_is_named(number: int) -> None:
+    photos = [*PHOTOS[: number + 1], *PHOTOS[number:]]
+    decoder = Decoder(PATTERNS)
+    for photo in photos[:-1]:
+        decoder.add(photo)
+    with pytest.raises(WrongPhotographs, match=rf"photographs {number + 1} \(.*and {number + 2} .*taken twice"):
+        decoder.add(photos[-1])
+    mended = find_order(photos, PATTERNS).mended
+    assert mended is not None
+    assert len(mended) == len(PHOTOS)
+
+
+def poor_scenes() -> list[tuple[str, Scene, dict[str, object]]]:
+    column = np.broadcast_to(np.linspace(0, 1, SHAPE[1]), SHAPE)
+    second = {"second_u_px": (U + 137.0) % RESOLUTION[0], "second_v_px": (V + 91.0) % RESOLUTION[1]}
+    return [
+        ("noisy", STILL, {"noise": (1e-4, 1e-3)}),
+        ("blurred", replace(STILL, blur_px=5.0), {}),
+        ("hazy", replace(STILL, scattered=0.8, brightness=0.4 * BRIGHTNESS), {}),
+        ("uneven and dark", replace(STILL, brightness=0.8 * 0.05**column), {}),
+        ("linear camera", STILL, {"response": 1.0}),
+        (
+            "a second path of half the light",
+            replace(STILL, brightness=0.6 * BRIGHTNESS, second_share=0.5, **second),
+            {},
+        ),
+        ("overexposed", replace(STILL, brightness=1.6 * BRIGHTNESS), {}),
+        ("daylight", replace(STILL, ambient=AMBIENT + 0.4, brightness=0.5 * BRIGHTNESS), {}),
+    ]
+
+
+@pytest.mark.parametrize("name", ["fast", "fine", "gray"])
+def test_poor_photographs_in_the_right_order_pass(name: str) -> None:
+    patterns: PatternSet = make_set(name, RESOLUTION, 2.2)
+    for what, scene, changes in poor_scenes():
+        photos = photograph(scene, patterns, rng=np.random.default_rng(5), **changes)
+        order = find_order(photos, patterns)
+        assert order.right or not order.certain, f"{name}, {what}: {order}"
+
+
+def test_a_projector_of_another_curve_passes() -> None:
+    """Patterns for a gamma of 2.2 on one of 1.6 or 2.8: uniform frames of quite another brightness."""
+    for shown in (1.6, 2.8):
+        photos = photograph(STILL, replace(PATTERNS, transfer=shown), rng=np.random.default_rng(6))
+        assert find_order(photos, PATTERNS).right
