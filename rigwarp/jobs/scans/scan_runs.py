@@ -18,8 +18,10 @@ from rigwarp.files import (
     RigFolder,
     continued_run,
     new_run,
+    read_bytes,
     read_camera,
     read_patterns,
+    write_bytes,
     write_decoded,
     write_picture,
 )
