@@ -16,7 +16,10 @@ from rigwarp.geometry import Array
 Kind = Literal["sphere", "cylinder", "cone", "conic"]
 _MOST_POINTS = 2000
 _POINTS_PER_UNKNOWN = 3  # two folded panels have six corners, and a cylinder through them
+_AS_CLOSE = 1.2  # times the least residual: more unknowns always find a little less
 _AXES = np.eye(3)
+CLOSE_SHARE = 1e-6
+"""Of a face's size, how far points may stray from what they are said to lie on: bends light by 4e-6 rad."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,12 +70,15 @@ def closed_form(
     return None
 
 
-def nearest_form(points_mm: Array, normals: Array) -> list[ClosedForm]:
-    """Every form that can be fitted at all, the closest one first."""
+def nearest_form(points_mm: Array, normals: Array) -> ClosedForm | None:
+    """The simplest form that comes as close to the points as any does; None where none can be fitted."""
     centre, size = points_mm.mean(axis=0), float(np.ptp(points_mm, axis=0).max())
     unit = ((points_mm - centre) / size)[:: max(1, len(points_mm) // _MOST_POINTS)]
-    found = [f for k in _FITS if (f := _fit(k, unit, normals)) is not None]
-    return [_placed(f, centre, size) for f in sorted(found, key=lambda f: f.residual_rms_mm)]
+    found = [f for kind in _FITS if (f := _fit(kind, unit, normals)) is not None]
+    if not found:
+        return None
+    least = max(_AS_CLOSE * min(f.residual_rms_mm for f in found), CLOSE_SHARE)
+    return _placed(next(f for f in found if f.residual_rms_mm <= least), centre, size)
 
 
 def _placed(form: ClosedForm, centre: Array, size: float) -> ClosedForm:

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from rigwarp.geometry import Array
-from rigwarp.tracing.cad.closed_forms import ClosedForm, Kind, closed_form
+from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.patches import Patch
 from rigwarp.tracing.cad.welding import Numbers, edges_of, used_vertices
@@ -16,7 +16,6 @@ from rigwarp.tracing.surfaces.quadric import QuadricSurface
 from rigwarp.tracing.surfaces.surface import Tessellation
 
 _ROUNDINGS = 4.0  # vertices of a plane or another closed form stray from it by rounding alone
-_CLOSE_SHARE = 1e-6  # of a face's size: a bow that bends light by 4e-6 rad, 0.003 mm on the table
 _STEEP = np.cos(np.deg2rad(45.0))  # to the mean plane: from there on a height field's cells serve badly
 _RULINGS: tuple[Kind, ...] = ("cylinder", "cone")
 _ANY: tuple[Kind, ...] = ("sphere", "cylinder", "cone", "conic")
@@ -92,7 +91,7 @@ def _is_steep(vectors: Array, normal: Array) -> bool:
 def allowed_mm(patch: Patch, rounding_mm: float) -> float:
     """How far a patch's vertices may stray, rms, from what they are said to lie on."""
     size = float(np.ptp(patch.vertices_mm[patch.faces].reshape(-1, 3), axis=0).max())
-    return max(_ROUNDINGS * rounding_mm, _CLOSE_SHARE * size)
+    return max(_ROUNDINGS * rounding_mm, CLOSE_SHARE * size)
 
 
 def _quadric_surface(
