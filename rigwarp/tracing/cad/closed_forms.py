@@ -49,7 +49,12 @@ class ClosedForm:
 
 
 def closed_form(
-    points_mm: Array, normals: Array, *, within_mm: float, kinds: tuple[Kind, ...] = ("sphere", "cylinder", "cone")
+    points_mm: Array,
+    normals: Array,
+    *,
+    within_mm: float,
+    kinds: tuple[Kind, ...] = ("sphere", "cylinder", "cone"),
+    per_unknown: int = _POINTS_PER_UNKNOWN,
 ) -> ClosedForm | None:
     """The simplest closed form that the points lie on.
 
@@ -59,12 +64,13 @@ def closed_form(
     normals : (M, 3) about normal to the surface, of any length (area vectors of triangles).
     within_mm : how far they may stray from it, rms.
     kinds : which may be tried, the simplest first.
+    per_unknown : points that must be there for each unknown.
     """
     centre, size = points_mm.mean(axis=0), float(np.ptp(points_mm, axis=0).max())
     unit = (points_mm - centre) / size
     chosen = unit[:: max(1, len(unit) // _MOST_POINTS)]
     for kind in kinds:
-        found = _fit(kind, chosen, normals)
+        found = _fit(kind, chosen, normals, per_unknown)
         if found is not None and found.residual_rms_mm * size <= within_mm:
             return _placed(found, centre, size)
     return None
@@ -104,9 +110,9 @@ def _quadric(M: Array, b: Array, c: float) -> Array:
     return Q
 
 
-def _fit(kind: Kind, p: Array, normals: Array) -> ClosedForm | None:
+def _fit(kind: Kind, p: Array, normals: Array, per_unknown: int = _POINTS_PER_UNKNOWN) -> ClosedForm | None:
     distances, starts, built, unknowns = _FITS[kind]
-    if len(p) < _POINTS_PER_UNKNOWN * unknowns:
+    if len(p) < per_unknown * unknowns:
         return None
     best, least = None, np.inf
     for start in starts(p, normals):
