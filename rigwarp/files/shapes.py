@@ -97,8 +97,8 @@ def read_profile(path: Path, *, key: str) -> Array:
     Raises
     ------
     InputError
-        If the file is missing, a column or number is missing, r is negative or neither rises nor falls throughout, rows are too few,
-        or the radii cannot be millimetres.
+        If the file is missing, a column or number is missing, r is negative or neither rises nor falls throughout, rows
+        are too few, or the radii cannot be millimetres.
     """
     text = read_text(path, make_with=f"It is named by {key}: put it there or correct the name.")
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
@@ -114,13 +114,18 @@ def read_profile(path: Path, *, key: str) -> Array:
         [_cell(path, key, number, row, column) for column in picked]
         for (number, _), row in zip(lines[1:], rows[1:], strict=True)
     ]
-    profile = np.array(points, float).reshape(-1, 2)
-    if len(profile) and (np.diff(profile[:, 0]) <= 0.0).all():  # written from the rim inwards
-        profile = profile[::-1]
-    repeated = (np.diff(profile, axis=0) == 0.0).all(axis=1)
-    profile = profile[np.concatenate([[True], ~repeated])[: len(profile)]]
+    profile = _outwards(np.array(points, float).reshape(-1, 2))
     _check_profile(path, key, profile)
     return profile
+
+
+def _outwards(profile: Array) -> Array:
+    """Rows from the middle outwards where they run inwards, without those that repeat the one before."""
+    if (np.diff(profile[:, 0]) <= 0.0).all():
+        profile = profile[::-1]
+    new = np.ones(len(profile), bool)
+    new[1:] = (np.diff(profile, axis=0) != 0.0).any(axis=1)
+    return np.asarray(profile[new])
 
 
 def _cell(path: Path, key: str, line: int, row: list[str], column: int) -> float:
