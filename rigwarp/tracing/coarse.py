@@ -38,7 +38,7 @@ def mirror_triangles(rig: Rig, meshes: Mapping[str, TriangleMesh], profiles: Map
 
 
 def coarse_path(rig: Rig, mirror: RayTracer, pixels_px: Array) -> CoarsePath:
-    """Follow pixels (..., 2) over the mirror's flat triangles (its own frame), whichever side reflects; no obstacles."""
+    """Follow pixels (..., 2) over the mirror's flat triangles (own frame), whichever side reflects; no obstacles."""
     pixels = np.asarray(pixels_px, float)
     placement, source = rig.mirror.placement, rig.projector.placement.position_mm
     rays = pixel_rays(rig.projector, pixels.reshape(-1, 2)) @ placement.rotation
