@@ -29,6 +29,7 @@ os.environ.setdefault("SDL_VIDEODRIVER", "offscreen")
 os.environ.setdefault("SDL_AUDIODRIVER", "dummy")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
+import attacked_rig
 import coded_video
 
 from rigwarp.files import open_rig
@@ -112,7 +113,7 @@ def attacked(rig: Path, video: Path, attack: Callable[[int], object]) -> dict[st
     begun: list[float] = []
     thread = threading.Thread(target=script, daemon=True)
     options = PlayOptions(
-        name=str(video), design=True, drawing=Drawing.cpu, remote_port=port, seconds=WARM_S + ATTACK_S + AFTER_S + 4.0
+        name=str(video), drawing=Drawing.cpu, remote_port=port, seconds=WARM_S + ATTACK_S + AFTER_S + 4.0
     )
     with mock.patch.object(Pacing, "flipped", paced), opened_show(SILENT, open_rig(rig), options) as opened:
         thread.start()
@@ -134,6 +135,7 @@ def measure(*, cells: list[str] | None = None) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as work:
         folder = Path(work)
         create_rig("round-table", folder / "rig")
+        attacked_rig.add_result(folder / "rig")
         coded_video.write_video(folder / "video.mp4", 120, (1280, 720))
         found = {
             name: attacked(folder / "rig", folder / "video.mp4", attack)
