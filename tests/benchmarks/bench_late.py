@@ -99,7 +99,7 @@ def attacked(rig: Path, video: Path, attack: Callable[[int], object]) -> dict[st
             memory.append(resident_mib())
 
     def script() -> None:
-        while len(flips) < WARM_S / PERIOD_S:
+        while not flips or time.monotonic() - flips[0] < WARM_S:
             time.sleep(0.05)
         begun.append(time.monotonic())
         left = attack(port)
