@@ -29,11 +29,16 @@ class Compared:
     letters: dict[str, dict[str, str]]
     verdicts: dict[str, list[Verdict]]
 
+    @property
+    def _told(self) -> list[int]:
+        """Columns that any sample has: a small bench tells no long waves."""
+        return [j for j in range(len(COLUMNS)) if np.isfinite(self.mean[:, j]).any()]
+
     def rows(self) -> list[list[str]]:
         """One for each sample: name, then value +- standard error and letters; and how many cycles."""
         found = []
         for i, name in enumerate(self.names):
-            cells = [self._cell(i, j, column) for j, column in enumerate(COLUMNS)]
+            cells = [self._cell(i, j, COLUMNS[j]) for j in self._told]
             found.append([name, *cells, self._double(name), self._specks(name), str(len(self.cycles[name]))])
         return found
 
@@ -42,7 +47,8 @@ class Compared:
         if not np.isfinite(value):
             return "–"
         letters = self.letters[column.key].get(self.names[i], "")
-        spread = f" ± {error:.2f}" if np.isfinite(error) else ""
+        least = 0.01  # the last place that is shown
+        spread = "" if not np.isfinite(error) else f" ± {error:.2f}" if error >= least else f" ± <{least:g}"
         return f"{value:.2f}{spread} {letters}".strip()
 
     def _double(self, name: str) -> str:
@@ -56,7 +62,13 @@ class Compared:
 
     def heads(self) -> list[str]:
         """The rows' headings."""
-        return ["sample", *(f"{c.words}, {c.unit}" for c in COLUMNS), "double image at", "specks", "cycles"]
+        return [
+            "sample",
+            *(f"{COLUMNS[j].words}, {COLUMNS[j].unit}" for j in self._told),
+            "double image at",
+            "specks",
+            "cycles",
+        ]
 
 
 def compare_samples(folder: BenchFolder) -> Compared:
