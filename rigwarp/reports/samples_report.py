@@ -106,7 +106,7 @@ def _bars_picture(bars: Mapping[str, Sequence[Array]]) -> Picture:
     return Picture(
         png=data,
         alt="Bars of added blur and of veil for each sample.",
-        caption="What no correction takes out: blur and veil that each sample adds to the reference's. Shorter is better.",
+        caption="Not to be corrected: blur and veil that each sample adds to the reference's: shorter is better.",
     )
 
 

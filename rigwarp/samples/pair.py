@@ -180,16 +180,16 @@ def _edge(bench: SampleBench, s: Registered, r: Registered, nodes: Nodes, axis: 
     return found[0] / max(found[1], 1e-6), stripes[0] / max(stripes[1], 1e-6)
 
 
-def _disc_light(bench: SampleBench, leg: Leg, picture: Light, white: Light, radius_mrad: float) -> tuple[float, float]:
+def _disc_light(bench: SampleBench, leg: Leg, picture: Light, around: Light, radius_mrad: float) -> tuple[float, float]:
     """Light in the middle of a dark disc, in shares of white, and its standard error.
 
-    The light in the disc comes from all around it, so white is the mean over as wide a surrounding: waves of the
-    mirror may make the very middle brighter or darker.
+    The light in the disc comes from all around it, so white is the mean over as wide a surrounding (`around`): waves
+    of the mirror may make the very middle brighter or darker.
     """
     core = _LEAST_CORE_PX if radius_mrad <= _SMALL_MRAD else min(_CORE_PX * disc_radius_px(bench, radius_mrad), 6.0)
     with np.errstate(invalid="ignore"):
         there = np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1)) < core
-    values = picture[there] / _around(bench, leg, white)[there]
+    values = picture[there] / around[there]
     return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
 
 
@@ -205,9 +205,10 @@ def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
 
 def _veil(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, Array]:
     rows = []
+    around_s, around_r = (_around(bench, leg, leg.white) for leg in (sample, reference))
     for radius in DISC_MRAD:
-        h_s, u_s = _disc_light(bench, sample, sample.dark[radius], sample.white, radius)
-        h_r, u_r = _disc_light(bench, reference, reference.dark[radius], reference.white, radius)
+        h_s, u_s = _disc_light(bench, sample, sample.dark[radius], around_s, radius)
+        h_r, u_r = _disc_light(bench, reference, reference.dark[radius], around_r, radius)
         rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
     return np.array(rows)[:, 0], np.array(rows)[:, 1]
 
@@ -215,7 +216,8 @@ def _veil(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, Array
 def _haze(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, float]:
     rows = []
     for colour, k in (("red", 0), ("blue", 2)):
-        h_s, u_s = _disc_light(bench, sample, sample.haze[colour], sample.colours[k], HAZE_MRAD)
-        h_r, u_r = _disc_light(bench, reference, reference.haze[colour], reference.colours[k], HAZE_MRAD)
+        around = [_around(bench, leg, leg.colours[k]) for leg in (sample, reference)]
+        h_s, u_s = _disc_light(bench, sample, sample.haze[colour], around[0], HAZE_MRAD)
+        h_r, u_r = _disc_light(bench, reference, reference.haze[colour], around[1], HAZE_MRAD)
         rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
     return np.array([row[0] for row in rows]), max(row[1] for row in rows)

@@ -107,6 +107,15 @@ def test_double_image_of_the_reference(cycle: MeasuredCycle) -> None:
     )
 
 
+def test_no_double_image_is_invented(cycle: MeasuredCycle) -> None:
+    """1 mm of polystyrene parts the beams by less than a pixel, and its waves spread lines unlike: nothing is seen."""
+    bench = cycle.folder.bench
+    assert true_figures(cycle.truth, NAME)["ghost_mm"] < bench.pixel_mm
+    found = [pair.double for pair in cycle_figures(bench, bench.sheet(NAME), cycle.legs).pairs]
+    assert [one.seen for one in found] == [False, False]
+    assert cycle.said["double_front"] == 0.0
+
+
 def test_reference_against_itself(cycle: MeasuredCycle) -> None:
     found = compare_pair(cycle.folder.bench, cycle.folder.bench.reference, cycle.legs["R1"], cycle.legs["R1"])
     assert found.log_ratio == pytest.approx(np.zeros(3), abs=1e-12)

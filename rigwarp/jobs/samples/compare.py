@@ -13,7 +13,7 @@ from rigwarp.files.reading import Field, read_npz
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.geometry import Array
 from rigwarp.jobs.samples.bench_folder import BenchFolder, cycles_of
-from rigwarp.jobs.samples.figure_rows import COLUMNS, Column, cycle_rows
+from rigwarp.jobs.samples.figure_rows import COLUMNS, Column, cycle_rows, untold
 from rigwarp.reports.samples_report import SampleMaps, render_samples_report
 from rigwarp.samples.verdicts import Verdict, groups, judge_pairs
 
@@ -52,8 +52,9 @@ class Compared:
         return f"{value:.2f}{spread} {letters}".strip()
 
     def _double(self, name: str) -> str:
-        seen = [one for one in self.cycles[name] if one.double_seen]
-        return f"{np.mean([one.double_mm for one in seen]):.2f} mm" if seen else "none seen"
+        seen = [one.double_mm for one in self.cycles[name] if one.double_seen]
+        none = "none seen" if any(not untold(one) for one in self.cycles[name]) else "not told"
+        return f"{np.mean(seen):.2f} mm" if seen else none
 
     def _specks(self, name: str) -> str:
         last = self.cycles[name][-1]
@@ -88,14 +89,14 @@ def compare_samples(folder: BenchFolder) -> Compared:
         for k, record in enumerate(records):
             values[i, :, k] = [column.value(record) for column in COLUMNS]
     within = [folder.bench.within[column.within] for column in COLUMNS]
-    harm = np.nansum(
-        [np.maximum(np.nanmean(values[:, j], axis=1), 0.0) / w for j, w in enumerate(within) if not COLUMNS[j].mends],
-        axis=0,
+    count = np.isfinite(values).sum(axis=2)
+    mean = np.where(count > 0, np.nansum(values, axis=2) / np.maximum(count, 1), np.nan)
+    harm = np.sum(
+        [np.maximum(np.nan_to_num(mean[:, j]), 0.0) / w for j, w in enumerate(within) if not COLUMNS[j].mends], axis=0
     )
     order = np.argsort(harm, kind="stable")
     values, names = values[order], [list(cycles)[i] for i in order]
-    count = np.isfinite(values).sum(axis=2)
-    mean = np.where(count > 0, np.nansum(values, axis=2) / np.maximum(count, 1), np.nan)
+    count, mean = count[order], mean[order]
     square = np.nansum((values - mean[..., None]) ** 2, axis=2)
     error = np.where(count > 1, np.sqrt(square / np.maximum(count - 1, 1) / np.maximum(count, 1)), np.nan)
     verdicts, letters = {}, {}
