@@ -16,6 +16,7 @@ from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, 
 from rigwarp.samples.specks import Specks, find_specks
 
 _TILES = 5  # per side: how much modulation differs among them is its uncertainty
+_FINE_TILES = 8  # whose median is the reflectance: few are where waves crowd the light
 _BLUR_PERIODS = tuple(p for p in PERIODS_PX if p <= 16)  # longer stripes keep some of the veil
 _CORE_PX = 0.6  # of a disc's radius: its middle, clear of the edge's blur
 _LEAST_CORE_PX = 0.8  # projector pixels
@@ -100,10 +101,10 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     )
 
 
-def _tiles(values: Array) -> Array:
-    """(n,) means over the tiles of a map."""
-    rows = np.array_split(values, _TILES, axis=0)
-    return np.array([np.mean(tile) for row in rows for tile in np.array_split(row, _TILES, axis=1)])
+def _tiles(values: Array, count: int = _TILES) -> Array:
+    """(n,) means over the tiles of a map, `count` a side."""
+    rows = np.array_split(values, count, axis=0)
+    return np.array([np.mean(tile) for row in rows for tile in np.array_split(row, count, axis=1)])
 
 
 def _error_of_mean(values: Array) -> float:
@@ -118,8 +119,8 @@ def _reflectance(s: Registered, r: Registered) -> tuple[Array, Array]:
     found = []
     for colour in range(3):
         light = [one.read(np.ascontiguousarray(one.leg.colours[colour])) * one.density for one in (s, r)]
-        logs = np.log(_tiles(light[0]) / _tiles(light[1]))
-        found.append((float(np.median(logs)), _error_of_mean(logs)))
+        middle = float(np.median(np.log(_tiles(light[0], _FINE_TILES) / _tiles(light[1], _FINE_TILES))))
+        found.append((middle, _error_of_mean(np.log(_tiles(light[0]) / _tiles(light[1])))))
     return np.array([value for value, _ in found]), np.array([sigma for _, sigma in found])
 
 
