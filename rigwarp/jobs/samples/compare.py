@@ -52,7 +52,7 @@ class Compared:
         return f"{value:.2f}{spread} {letters}".strip()
 
     def _double(self, name: str) -> str:
-        seen = [one.double_mm for one in self.cycles[name] if one.double_seen]
+        seen = [one.double_mm or np.nan for one in self.cycles[name] if one.double_seen]
         none = "none seen" if any(not untold(one) for one in self.cycles[name]) else "not told"
         return f"{np.mean(seen):.2f} mm" if seen else none
 
