@@ -18,7 +18,7 @@ from rigwarp.decode.signal.signal_model import SHOWN_ROUNDING, SignalModel, code
 from rigwarp.geometry import Array, BoolArray
 
 _BLOCK = 8  # camera pixels; JPEG, H.264 and their like work in blocks of this size or multiples of it
-_STRIP, _MOST_PIXELS = 32, 150_000  # rows looked at together, and how many pixels in all
+_STRIP, _MOST_PIXELS = 32, 80_000  # rows looked at together, and how many pixels in all
 _TILE = 32  # camera pixels, for which noise is averaged
 _FEWEST = 2_000  # pairs of pixels, or else nothing is said
 _JUMP = 1.3  # mean square of steps at the blocks' borders over that of others; 1.00 to 1.02 for sensors' noise
@@ -26,7 +26,7 @@ _APART = 6  # camera pixels, over which smoothed noise is no longer alike
 _SLOPE_PX, _FLAT = 1.5, 0.1  # sigma over which slopes are taken; share of the pixels that are looked at
 _SMOOTH = 0.4  # of the noise between neighbours; what a colour camera interpolates keeps 0.6
 _COARSE = 0.5  # squares of the light between two codes
-_COLUMNS = 64  # looked at for bands
+_COLUMNS = 48  # looked at for bands
 _BAND = 0.0015  # rms, share of the light: phases shift by less than their noise
 _MOST_ROWS = 0.4  # of the lit rows; longer than that is light that changes from place to place
 _DOMINANT = 0.4  # share of the rows' power in one period

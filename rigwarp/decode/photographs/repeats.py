@@ -91,7 +91,8 @@ def displaced_cells(
     Notes
     -----
     again - first = -slope . shift, with the slope of the mean of both: of a sinusoid shifted by an angle d that is
-    exact but for 2 tan(d / 2) instead of d. Fitted to squares of cells; a cell counts if one of the squares around does.
+    exact but for 2 tan(d / 2) instead of d. Fitted to squares of cells; a cell counts if one of the squares around
+    does.
     """
     row, column = np.nonzero(cells)
     tops, lefts = (

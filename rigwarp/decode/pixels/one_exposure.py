@@ -251,8 +251,8 @@ def _moved_share(pictures: Pictures) -> float:
     decodable = moved + other + np.count_nonzero(pictures.reason == Reason.OK)
     if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
-            f"the frames shown twice differ on {(moved + other) / decodable:.0%} of the decodable pixels: the camera, the "
-            "projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
+            f"the frames shown twice differ on {(moved + other) / decodable:.0%} of the decodable pixels: the camera, "
+            "the projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
         )
     return moved / decodable if decodable else 0.0
 
