@@ -73,7 +73,7 @@ def export(
         without_power=without_power,
     )
     console.say(f"wrote {written.file}")
-    if written.facts.get("note"):
+    if "note" in written.facts:
         console.note(written.facts["note"])
     if format == "mpcdi":
         console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")

@@ -52,16 +52,20 @@ def write_bytes(path: Path, data: bytes | memoryview, *, replace: bool = False) 
             temporary.unlink()
 
 
-def make_folder(path: Path) -> None:
-    """Make a folder and those above it; one that is there is fine.
+def make_folder(path: Path, *, fresh: bool = False) -> None:
+    """Make a folder and those above it; one that is there is fine, unless it has to be `fresh`.
 
     Raises
     ------
+    FileExistsError
+        If a fresh one is there already.
     InputError
         If it cannot be made.
     """
     try:
-        Path(path).mkdir(parents=True, exist_ok=True)
+        Path(path).mkdir(parents=True, exist_ok=not fresh)
+    except FileExistsError:
+        raise
     except OSError as error:
         raise _cannot_write(path, error) from error
 

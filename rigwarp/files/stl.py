@@ -31,7 +31,8 @@ def _binary(data: bytes) -> Array:
         raise ValueError(f"it has {len(data)} bytes, a binary STL at least {_HEAD}")
     said = int.from_bytes(data[80:_HEAD], "little")
     there = (len(data) - _HEAD) // _RECORD.itemsize
-    if abs(said - there) > _COUNT_OFF:
+    rest = (len(data) - _HEAD) % _RECORD.itemsize
+    if abs(said - there) > _COUNT_OFF or (said > there and rest):
         raise ValueError(f"it announces {said} triangles and holds {there}: it was cut off, or is no STL")
     records = np.frombuffer(data, _RECORD, count=there, offset=_HEAD)
     return records["floats"][:, 1:].astype(np.float64)

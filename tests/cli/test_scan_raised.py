@@ -72,12 +72,12 @@ def test_two_heights_tell_the_radius(rig: Path, without: Path, capsys: pytest.Ca
     The mirror is 1 % too flat: R = 101 instead of 100 mm is z = r^2 / 2 (1 / 101 - 1 / 100), whose Zernike term
     (2, 0) over radius a is -(a^2 / (4 sqrt 3)) (1 / 100 - 1 / 101) apart from terms of fourth order, below 4 %.
     """
-    alone, told = run(capsys, "fit", without)
+    alone, told = run(capsys, "fit", without, "--accept")
     assert "camera.json has changed" in told
     assert power(alone["as_built"])["um"] is None
     assert alone["as_built"]["power"]["radius"] is None
     assert any("radius (power) against its distance" in name for name in alone["as_built"]["unobservable"])
-    both, _ = run(capsys, "fit", rig)
+    both, _ = run(capsys, "fit", rig, "--accept")
     figures = both["as_built"]
     table, board = figures["fit"]["heights"]
     assert table["raised_mm"] == 0.0
@@ -183,7 +183,7 @@ def knocked(rig: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, 
 def test_a_knock_between_the_scans_is_seen(knocked: tuple[Path, str], capsys: pytest.CaptureFixture[str]) -> None:
     root, told = knocked
     assert "something has moved since the scan of the table" in " ".join(told.split())
-    figures, said = run(capsys, "fit", root)
+    figures, said = run(capsys, "fit", root, "--accept")
     assert "something moved between the scan of the table and that on the board" in " ".join(said.split())
     assert [height["raised_mm"] for height in figures["as_built"]["fit"]["heights"]] == [0.0]
 
@@ -195,7 +195,7 @@ def test_a_knock_that_nobody_looked_for_is_no_mirrors_shape(
     root = tmp_path / "rig"
     shutil.copytree(knocked[0], root)
     (complete_runs(root / "scans")[-1] / "moved.json").unlink()
-    figures, said = run(capsys, "fit", root)
+    figures, said = run(capsys, "fit", root, "--accept")
     assert "Something was moved in between" in " ".join(said.split())
     assert [height["raised_mm"] for height in figures["as_built"]["fit"]["heights"]] == [0.0]
 
@@ -206,7 +206,7 @@ def test_a_folded_mirror_on_a_raised_board(tmp_path: Path, capsys: pytest.Captur
     give_true_camera(root)
     for words in (["scan", root], ["scan", root, "--raised", "60"]):
         run(capsys, *words, "--no-look")
-    both, _ = run(capsys, "fit", root)
+    both, _ = run(capsys, "fit", root, "--accept")
     table, board = both["as_built"]["fit"]["heights"]
     assert (table["raised_mm"], board["raised_mm"]) == (0.0, pytest.approx(60.0, abs=0.3))
     assert board["residual_rms_mm"] < 2.0 * table["residual_rms_mm"]

@@ -93,7 +93,7 @@ MISTAKES = {
     "key of another kind": (with_mirror('kind = "mesh"\nfile = "m.stl"\nradius_mm = 3'), "mirror.radius_mm", '"conic"'),
     "file for a conic": (with_mirror(CONIC + '\nfile = "m.stl"'), "mirror.file", '"mesh"'),
     "mesh without file": (with_mirror('kind = "mesh"'), "mirror.file", "nothing"),
-    "mesh of unknown type": (with_mirror('kind = "mesh"\nfile = "mirror.step"'), "mirror.file", ".stl"),
+    "mesh of unknown type": (with_mirror('kind = "mesh"\nfile = "mirror.dwg"'), "mirror.file", ".stl"),
     "mesh file empty": (with_mirror('kind = "mesh"\nfile = " "'), "mirror.file", "text"),
     "mesh file of two lines": (with_mirror('kind = "mesh"\nfile = "a\\nb.stl"'), "mirror.file", "a\\nb.stl"),
     "profile of unknown type": (with_mirror('kind = "profile"\nfile = "p.xlsx"'), "mirror.file", ".csv"),

@@ -84,7 +84,7 @@ def import_frames(source: Path, run: Path, rig: Rig, *, advance: Callable[[], No
     numbers, mended = _in_order(photos, paths, patterns, mend=mend)
     decoder = Decoder(patterns)
     write_patterns(run / PATTERNS_FILE, patterns)
-    make_folder(run / FRAMES)
+    make_folder(run / FRAMES, fresh=True)
     for index, number in enumerate(numbers):
         name = Path(frame_name(index)).with_suffix(paths[number].suffix.lower())
         decoder.add(photos[number])

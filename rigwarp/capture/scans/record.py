@@ -67,7 +67,7 @@ def record_scan(
     facts = bench.facts() if isinstance(bench, SynchronisedBench) else {}
     bench = Bench(display=bench.display, camera=averaged(bench.camera, average))
     turns_s = bracket_s(bench.camera, len(patterns.exposures))
-    make_folder(run / FRAMES)
+    make_folder(run / FRAMES, fresh=True)
     with exposure_kept(bench.camera), FrameWriter() as writer:
         leading = _leading_levels(patterns) if adapt else 0
         first: list[Photo] = []
