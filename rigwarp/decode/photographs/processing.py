@@ -25,6 +25,7 @@ _JUMP = 1.3  # mean square of steps at the blocks' borders over that of others; 
 _APART = 6  # camera pixels, over which smoothed noise is no longer alike
 _SLOPE_PX, _FLAT = 1.5, 0.1  # sigma over which slopes are taken; share of the pixels that are looked at
 _SMOOTH = 0.4  # of the noise between neighbours; what a colour camera interpolates keeps 0.6
+_BRIGHT = 0.5  # of the usual contrast
 _COARSE = 0.5  # squares of the light between two codes
 _COLUMNS = 48  # looked at for bands
 _BAND = 0.0015  # rms, share of the light: phases shift by less than their noise
@@ -85,6 +86,7 @@ def find_processing(
     axes: tuple[AxisLayout, AxisLayout],
     repeats: Sequence[tuple[int, int]],
     light_of_code: Array,
+    ends: tuple[int, int],
 ) -> Processing:
     """Look at the frames shown twice, and for bands at all waves.
 
@@ -93,13 +95,19 @@ def find_processing(
     photos : (H, W) each, as they were taken: moved ones have been smoothed.
     usable : (H, W) lit pixels that do not saturate.
     repeats : (first, again) indices of frames shown twice.
+    ends : indices of black and white.
     """
     strips = [rows for rows in _strips(usable) if usable[rows].any()]
-    where = [usable[rows] for rows in strips]
+    if not strips:
+        return Processing()
+    # around what the projector lights it is dim, flat and without noise
+    contrast = [cv2.subtract(*(photos[end][rows] for end in ends[::-1])) for rows in strips]
+    least = _BRIGHT * float(np.median(np.concatenate([c[usable[r]] for c, r in zip(contrast, strips, strict=True)])))
+    where = [usable[rows] & (c > least) for c, rows in zip(contrast, strips, strict=True)]
     apart = [[np.subtract(photos[b][rows], photos[a][rows], dtype=np.float32) for rows in strips] for a, b in repeats]
-    compressed = bool(apart and strips) and all(_in_blocks(one, where) for one in apart)
+    compressed = bool(apart) and all(_in_blocks(one, where) for one in apart)
     table = np.asarray(light_of_code, np.float32)
-    smoothed = bool(apart and strips) and not compressed and _smoothed(photos, strips, where, axes, repeats, table)
+    smoothed = bool(apart) and not compressed and _smoothed(photos, strips, where, axes, repeats, table)
     bands, rows = (0.0, np.nan) if compressed else _bands(photos, usable, axes, table)
     return Processing(compressed=compressed, smoothed=smoothed, bands=bands, band_rows=rows)
 

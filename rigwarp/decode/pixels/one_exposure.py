@@ -107,7 +107,7 @@ class ExposureDecoder:
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
             if self._processing is None:  # before photographs are put back, which smooths them
                 self._processing = find_processing(
-                    self.photos, usable, self._layouts, self._patterns.repeats(), chain.light_of_code
+                    self.photos, usable, self._layouts, self._patterns.repeats(), chain.light_of_code, self._ends
                 )
             seen = self._processing
             excess = None
@@ -252,7 +252,8 @@ def _moved_share(pictures: Pictures) -> float:
     if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
             f"the frames shown twice differ on {(moved + other) / decodable:.0%} of the decodable pixels: the camera, "
-            "the projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
+            "the projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan "
+            "again"
         )
     return moved / decodable if decodable else 0.0
 
