@@ -65,6 +65,14 @@ def test_a_camera_that_does_nothing_is_not_blamed() -> None:
     assert not np.any(np.isin(decoded.reason, (Reason.MOVED, Reason.PASSED_BY)))
 
 
+def test_dim_flat_surroundings_are_not_smoothing() -> None:
+    """What glows a little around the light has little noise, and is flat."""
+    column = np.broadcast_to(np.arange(SHAPE[1]), SHAPE)
+    dim = np.where(column < 100, 0.06, 1.0)
+    scene = Scene(u_px=U, v_px=V, brightness=BRIGHTNESS * dim, ambient=0.004)
+    assert decode(photograph(scene, PATTERNS, rng=np.random.default_rng(6)), PATTERNS).processing == ()
+
+
 def test_a_part_that_moves_is_told_beside_compression() -> None:
     part = np.zeros(SHAPE, bool)
     part[96:224, 160:320] = True
