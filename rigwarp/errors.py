@@ -4,6 +4,7 @@
     +-- UsageError                  2  the command line makes no sense
     +-- InputError                  3  a file or value given by the user is wrong
     +-- DeviceError                 4  a display, camera or GPU is missing or misbehaves
+    |   +-- CameraAwayError         4  the drift watch's camera is not there, or has stopped
     |   +-- DisplayTakenBack        4  the player's window, lent to a measurement, is needed for content again
     +-- MeasurementError            5  the photographs do not support a result
     +-- ToleranceError              6  the measurement is fine, the rig is not
@@ -39,6 +40,10 @@ class DeviceError(RigwarpError):
     """A display, a camera or the GPU is missing or misbehaves."""
 
     exit_code = 4
+
+
+class CameraAwayError(DeviceError):
+    """The drift watch's camera is not there, or has stopped delivering pictures."""
 
 
 class DisplayTakenBack(DeviceError):

@@ -13,7 +13,7 @@ from rigwarp.commands.verify_text import verdict_record
 from rigwarp.files import open_rig
 from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.results.fit import border_record, fit_rig, not_current
-from rigwarp.jobs.samples.material import material_shares
+from rigwarp.jobs.samples.material import material_sample, material_shares
 
 
 def fit(
@@ -34,9 +34,10 @@ def fit(
     """
     console = Console(json=json)
     folder = open_rig(rig)
+    sample = material_sample(folder)  # a wrong one is told before there is a result
     made = fit_rig(console, folder, scan, accept=accept)
     print_fit(console, made)
-    shares = material_shares(folder, made.as_built)
+    shares = material_shares(sample, made.as_built)
     for share in shares:
         console.say(f"  {share.sentence}")
     console.result(

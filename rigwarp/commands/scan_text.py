@@ -20,6 +20,7 @@ def print_scan(console: Console, taken: ScanTaken) -> None:
             ("saturated", f"{counts[Reason.SATURATED]}"),
             ("inconsistent", f"{counts[Reason.INCONSISTENT] + counts[Reason.STRAY] + counts[Reason.OUTSIDE]}"),
             ("moved during the scan", f"{counts[Reason.MOVED]}"),
+            ("something passed by", f"{counts[Reason.PASSED_BY]}"),
             ("median uncertainty", f"{scan_figures(taken.decoded)['median_sigma_px']:.3f} projector px"),
         ]
     )
@@ -27,6 +28,8 @@ def print_scan(console: Console, taken: ScanTaken) -> None:
         console.note(
             f"{taken.decoded.moved_share:.1%} of the decodable pixels moved during the scan; they are left out."
         )
+    for text in taken.decoded.processing:
+        console.note(f"{text[0].upper()}{text[1:]}.")
     for text in taken.decoded.corrected:
         console.note(f"Put right: {text}.")
     if taken.decoded.folded:

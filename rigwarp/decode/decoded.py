@@ -28,9 +28,11 @@ class Reason(IntEnum):
     STRAY = 5
     """Decoded well by itself, but far from what its neighbours see."""
     MOVED = 6
-    """The frames that were shown twice differ here: something moved during the scan."""
+    """The frames that were shown twice differ here as a shift makes them: something moved during the scan."""
     FOLDED = 7
     """Among light that folds over itself, where what decodes is an island in what does not; or smeared beyond use."""
+    PASSED_BY = 8
+    """Something passed by: light differs between frames (shadow, reflection, person) and nothing has shifted."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,6 +53,7 @@ class Decoded:
     folded : what is wrong where light folds over itself or is smeared beyond use, in words; empty where it is not.
     modulation : how strongly the stripes show, in cells; None where that was not noted.
     corrected : what was wrong with the photographs and was put right, in words.
+    processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
     """
 
     u_px: Rounded
@@ -68,6 +71,7 @@ class Decoded:
     folded: str = ""
     modulation: Modulation | None = None
     corrected: tuple[str, ...] = ()
+    processing: tuple[str, ...] = ()
 
     @property
     def valid(self) -> NDArray[np.bool_]:

@@ -58,6 +58,7 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "moved_share": decoded.moved_share,
         "folded": decoded.folded,
         "corrected": list(decoded.corrected),
+        "processing": list(decoded.processing),
         "index": "pixel = row * width + column of the camera picture",
     }
     write_npz(path, {"pixel": pixel, "reason": decoded.reason, **arrays}, format=FORMAT, header=header)
@@ -102,7 +103,9 @@ def read_decoded(path: Path) -> Decoded:
         # scans decoded before these were noted have none of them
         freedom = int(header.get("degrees_of_freedom", 6))
         moved_share, folded = float(header.get("moved_share", 0.0)), str(header.get("folded", ""))
-        corrected = tuple(str(text) for text in header.get("corrected", ()))
+        corrected, processing = (
+            tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "processing")
+        )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
     return Decoded(
@@ -120,6 +123,7 @@ def read_decoded(path: Path) -> Decoded:
         moved_share=moved_share,
         folded=folded,
         corrected=corrected,
+        processing=processing,
         modulation=_modulation(arrays),
     )
 

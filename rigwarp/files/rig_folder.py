@@ -6,15 +6,13 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from rigwarp.errors import InputError
+from rigwarp.files.mesh_limits import MOST_MESH_BYTES
 from rigwarp.files.names import RIG_FILE
 from rigwarp.files.reading import read_bytes, read_text, require_regular
 from rigwarp.files.shapes import read_mesh, read_profile
 from rigwarp.files.switch import finish_switch
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape, ProfileShape, Rig, parse_rig
-
-_MOST_PART_BYTES = 128 << 20
-"""Of a mesh: 2.6 million triangles as binary STL, some 2 GB when traced; nine million took 5 to 8."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,7 +61,7 @@ def open_rig(path: Path | str) -> RigFolder:
         where = f"{file}: {key}"
         _require_inside(where, name)
         with contextlib.suppress(OSError):  # what is not there is told by its reader
-            require_regular(root / name, most_bytes=_MOST_PART_BYTES)
+            require_regular(root / name, most_bytes=MOST_MESH_BYTES)
         if is_profile:
             profiles[name] = read_profile(root / name, key=where)
         elif name not in meshes:

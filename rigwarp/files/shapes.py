@@ -9,6 +9,8 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
+from rigwarp.files.gltf import require_modest_gltf
+from rigwarp.files.mesh_limits import MOST_MESH_BYTES, require_triangles
 from rigwarp.files.reading import read_bytes, read_text
 from rigwarp.files.step import step_mesh
 from rigwarp.files.stl import stl_triangles
@@ -36,11 +38,13 @@ def read_mesh(path: Path, *, key: str) -> TriangleMesh:
     Raises
     ------
     InputError
-        If the file is missing, cannot be read, or holds no triangles or a vertex that is not finite.
+        If the file is missing, cannot be read, is too large, or holds no triangles or a vertex that is not finite.
     """
-    data = read_bytes(path, make_with=f"It is named by {key}: put it there or correct the name.")
+    advice = f"It is named by {key}: put it there or correct the name."
+    data = read_bytes(path, make_with=advice, most_bytes=MOST_MESH_BYTES)
     try:
         mesh = _mesh(data, path.suffix[1:].lower())
+        require_triangles(len(mesh.faces))
     except ModuleNotFoundError as error:
         raise InputError(
             f"{key}: {path}: STEP files need the extra: pip install 'rigwarp[step]'. Or export the part as STL."
@@ -72,6 +76,8 @@ def _mesh(data: bytes, ending: str) -> TriangleMesh:
 
     if ending == "obj":
         data = _as_utf8(data)
+    elif ending in _GLTF:
+        require_modest_gltf(data)
     loaded: Any = trimesh.load(io.BytesIO(data), file_type=ending, process=False, force="mesh")
     scale = _METRE_MM if ending in _GLTF else 1.0
     return TriangleMesh(

@@ -2,12 +2,14 @@
 
 import os
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.files.mesh_limits import require_triangles
 from rigwarp.geometry import Array, TriangleMesh
 
 _FINENESS = 1e-4  # of the model's size: how far triangles may stand off the faces; their corners lie on them
@@ -23,24 +25,20 @@ def step_mesh(data: bytes) -> TriangleMesh:
     ModuleNotFoundError
         Without the kernel.
     ValueError
-        With the reason, where the file holds no faces.
+        With the reason, where the file holds no faces, or too many triangles to evaluate.
     """
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
-    from OCP.TopAbs import TopAbs_FACE
-    from OCP.TopExp import TopExp_Explorer
-    from OCP.TopoDS import TopoDS
 
     shape = _shape(data)
     BRepMesh_IncrementalMesh(shape, _FINENESS * _size_mm(shape), False, _TURN_RAD, False)
     vertices, faces, more, count = [], [], [], 0
-    explorer = TopExp_Explorer(shape, TopAbs_FACE)
-    while explorer.More():
-        points, triangles, within = _face(TopoDS.Face(explorer.Current()))
+    require_triangles(sum(_triangle_count(face) for face in _faces(shape)))
+    for face in _faces(shape):
+        points, triangles, within = _face(face)
         vertices.append(points)
         faces.append(triangles + count)
         more.append(within)
         count += len(points)
-        explorer.Next()
     if not count:
         raise ValueError("it holds no faces")
     return TriangleMesh(
@@ -76,6 +74,25 @@ def _size_mm(shape: Any) -> float:
         raise ValueError("it holds no faces")
     low, high = box.CornerMin(), box.CornerMax()
     return float(max(high.X() - low.X(), high.Y() - low.Y(), high.Z() - low.Z()))
+
+
+def _faces(shape: Any) -> Iterator[Any]:
+    from OCP.TopAbs import TopAbs_FACE
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopoDS import TopoDS
+
+    explorer = TopExp_Explorer(shape, TopAbs_FACE)
+    while explorer.More():
+        yield TopoDS.Face(explorer.Current())
+        explorer.Next()
+
+
+def _triangle_count(face: Any) -> int:
+    from OCP.BRep import BRep_Tool
+    from OCP.TopLoc import TopLoc_Location
+
+    mesh = BRep_Tool.Triangulation_s(face, TopLoc_Location())
+    return 0 if mesh is None else int(mesh.NbTriangles())
 
 
 def _face(face: Any) -> tuple[Array, NDArray[np.int64], Array]:

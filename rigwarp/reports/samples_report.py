@@ -98,15 +98,15 @@ def _bars_picture(bars: Mapping[str, Sequence[Array]]) -> Picture:
         left.barh(place + 0.2, values[:, 1], 0.38, color=ORANGE, label="across it")
         left.set_yticks(place, names)
         left.invert_yaxis()
-        left.set_xlabel("added blur (mrad): shorter is sharper")
+        left.set_xlabel("added blur (mrad)")
         left.legend(frameon=False)
         right.barh(place, 100.0 * values[:, 2], 0.5, color=VERMILION)
-        right.set_xlabel("veil beyond 8 mrad (%): shorter is blacker")
+        right.set_xlabel("veil beyond 8 mrad (%)")
         data = png(figure)
     return Picture(
         png=data,
         alt="Bars of added blur and of veil for each sample.",
-        caption="What no correction takes out: blur and veil that each sample adds to the reference's.",
+        caption="Not to be corrected: blur and veil that each sample adds to the reference's: shorter is better.",
     )
 
 
@@ -119,19 +119,19 @@ def _maps_picture(name: str, maps: SampleMaps) -> Picture:
     with styled():
         figure = new_figure(height_inch=2.4)
         axes = figure.subplots(1, 3)
-        for k, title in enumerate(("slope, plane of incidence", "slope, across")):
+        for k, title in enumerate(("slope in the plane", "slope across")):
             shown = axes[k].imshow(maps.slope_mrad[..., k], extent=extent, cmap=SIGNED_MAP, vmin=-limit, vmax=limit)
             axes[k].set_title(title)
         figure.colorbar(shown, ax=axes[:2].tolist(), label="mrad", shrink=0.8)
         relative = 100.0 * (maps.ratio / float(np.median(maps.ratio)) - 1.0)
         bound = max(float(np.quantile(np.abs(relative), 0.995)), 0.1)
         shown = axes[2].imshow(relative, extent=extent, cmap=SIGNED_MAP, vmin=-bound, vmax=bound)
-        axes[2].set_title("beside the reference")
+        axes[2].set_title("brightness")
         figure.colorbar(shown, ax=axes[2], label="%", shrink=0.8)
         data = png(figure)
     return Picture(
         png=data,
         alt=f"Maps of {name}: slopes in two directions, and brightness beside the reference.",
-        caption="Over the mirror, mm. Right: sample minus reference, registered by the landing of each pixel, the "
-        "waves' ripple taken out and scaled by the mean reflectance: for the eye.",
+        caption="Over the mirror, mm; the plane of incidence lies level. Right: sample minus reference, registered by "
+        "the landing of each pixel, the waves' ripple taken out and scaled by the mean reflectance: for the eye.",
     )

@@ -1,6 +1,6 @@
 """The second and third beam of a mirror behind a clear sheet, found beside single-pixel lines."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
@@ -25,7 +25,7 @@ class DoubleImage:
     ----------
     distance_mm, distance_sigma_mm : perpendicular to the beams; NaN where none is seen.
     front, third : strength relative to the main beam. strength_sigma : of either.
-    seen : whether one of them is stronger than 0.5 % and three sigmas.
+    seen : whether one of them is stronger than 0.5 % and three sigmas, wherever one looks.
     nearest_mm : nearer ones melt into the main image and count as blur.
     """
 
@@ -54,12 +54,44 @@ def line_profile(leg: Leg, axis: str, inside: BoolArray) -> tuple[Array, Array]:
 
 
 def find_double_image(bench: SampleBench, leg: Leg, inside: BoolArray) -> DoubleImage:
+    """Companions that the whole picture shows and its quarters, too, in the same place.
+
+    Waves spread lines unlike in the two directions, which looks like companions, but elsewhere in each quarter.
+    """
+    whole = _companions(bench, leg, inside)
+    if not whole.seen:
+        return whole
+    rows = np.flatnonzero(inside.any(axis=1))
+    parts = [np.zeros_like(inside) for _ in range(_QUARTERS)]
+    for part, band in zip(parts, np.array_split(rows, _QUARTERS), strict=True):
+        part[band] = inside[band]
+    found = [one for one in (_companions(bench, leg, part) for part in parts) if one.seen]
+    alike = [one for one in found if abs(one.distance_mm - whole.distance_mm) < _APART_PX * bench.pixel_mm]
+    if len(alike) < _QUARTERS - 1:
+        doubt = max(whole.strength_sigma, whole.front, whole.third)
+        return replace(
+            whole, distance_mm=np.nan, distance_sigma_mm=np.nan, front=0.0, third=0.0, strength_sigma=doubt, seen=False
+        )
+    table = np.array([(one.distance_mm, one.front, one.third) for one in alike])
+    errors = np.std(table, axis=0, ddof=1) / np.sqrt(len(table))
+    return replace(
+        whole,
+        distance_sigma_mm=float(max(whole.distance_sigma_mm, errors[0])),
+        strength_sigma=float(max(whole.strength_sigma, errors[1], errors[2])),
+    )
+
+
+_QUARTERS = 4
+_APART_PX = 0.5
+
+
+def _companions(bench: SampleBench, leg: Leg, inside: BoolArray) -> DoubleImage:
     """Fit the line across the plane of incidence by three copies of the one along it, which has no companions."""
     places, across = line_profile(leg, "x", inside)
     _, along = line_profile(leg, "y", inside)
     core = gaussian_filter1d(along - np.quantile(along, 0.1), 1.0)
     wider = np.gradient(np.gradient(core, _BIN_PX), _BIN_PX)  # what a little more spread adds
-    tries = np.arange(_NEAREST_PX, _FURTHEST_PX, 0.05)
+    tries = np.arange(_NEAREST_PX, _FURTHEST_PX, 0.1)
     cost = np.array([_fit(places, across, core, wider, float(d))[1] for d in tries])
     best = int(np.argmin(cost))
     distance = float(tries[best])
@@ -75,14 +107,17 @@ def find_double_image(bench: SampleBench, leg: Leg, inside: BoolArray) -> Double
     noise = square / max(len(places) - 6, 1)
     # the core is told by the other direction's line: where that is spread otherwise, nothing is told beside it
     sigma = max(sigma, _ALIKE * abs(float(unknowns[3] / main)) / _WIDER_PX2)
-    seen = max(front, third) > max(SEEN, 3.0 * sigma)
+    strong = max(front, third) > max(SEEN, 3.0 * sigma)
+    # one at the search's end is no place, and no companion takes light away
+    seen = strong and 0 < best < len(tries) - 1 and min(front, third) > -sigma
+    sigma = max(sigma, front, third) if strong and not seen else sigma
     distance_sigma = float(np.sqrt(2.0 * _CORRELATED * noise / max(bend, 1e-30)))
     return DoubleImage(
         distance_mm=distance * bench.pixel_mm if seen else float("nan"),
         distance_sigma_mm=distance_sigma * bench.pixel_mm if seen else float("nan"),
         front=float(front) if seen else 0.0,
         third=float(third) if seen else 0.0,
-        strength_sigma=sigma,
+        strength_sigma=float(sigma),
         seen=bool(seen),
         nearest_mm=_NEAREST_PX * bench.pixel_mm,
     )

@@ -95,7 +95,7 @@ def slope_bands(bench: SampleBench, slopes: Array, noise: Array | None, nodes: N
     wide = bench.footprint_mm * np.hypot(fx / np.cos(bench.angle_rad), fy)
     kept = np.maximum(disc_modulation(1.0, wide), _LEAST_KEPT)
     longest = 0.5 * min(shape[1] * nodes.pitch_mm[0], shape[0] * nodes.pitch_mm[1])
-    limits = [2.0 * bench.footprint_mm, min(MIDDLE_MM, longest), max(longest, MIDDLE_MM)]
+    limits = [2.0 * bench.footprint_mm, min(MIDDLE_MM, longest), longest]
     power = _power(slopes) / kept[..., None] ** 2
     empty = np.zeros_like(power) if noise is None else _power(noise) / kept[..., None] ** 2
     bands = []

@@ -16,6 +16,7 @@ from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, 
 from rigwarp.samples.specks import Specks, find_specks
 
 _TILES = 5  # per side: how much modulation differs among them is its uncertainty
+_FINE_TILES = 8  # whose median is the reflectance: few are where waves crowd the light
 _BLUR_PERIODS = tuple(p for p in PERIODS_PX if p <= 16)  # longer stripes keep some of the veil
 _CORE_PX = 0.6  # of a disc's radius: its middle, clear of the edge's blur
 _LEAST_CORE_PX = 0.8  # projector pixels
@@ -100,10 +101,10 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     )
 
 
-def _tiles(values: Array) -> Array:
-    """(n,) means over the tiles of a map."""
-    rows = np.array_split(values, _TILES, axis=0)
-    return np.array([np.mean(tile) for row in rows for tile in np.array_split(row, _TILES, axis=1)])
+def _tiles(values: Array, count: int = _TILES) -> Array:
+    """(n,) means over the tiles of a map, `count` a side."""
+    rows = np.array_split(values, count, axis=0)
+    return np.array([np.mean(tile) for row in rows for tile in np.array_split(row, count, axis=1)])
 
 
 def _error_of_mean(values: Array) -> float:
@@ -118,8 +119,8 @@ def _reflectance(s: Registered, r: Registered) -> tuple[Array, Array]:
     found = []
     for colour in range(3):
         light = [one.read(np.ascontiguousarray(one.leg.colours[colour])) * one.density for one in (s, r)]
-        logs = np.log(_tiles(light[0]) / _tiles(light[1]))
-        found.append((float(np.median(logs)), _error_of_mean(logs)))
+        middle = float(np.median(np.log(_tiles(light[0], _FINE_TILES) / _tiles(light[1], _FINE_TILES))))
+        found.append((middle, _error_of_mean(np.log(_tiles(light[0]) / _tiles(light[1])))))
     return np.array([value for value, _ in found]), np.array([sigma for _, sigma in found])
 
 
@@ -180,16 +181,16 @@ def _edge(bench: SampleBench, s: Registered, r: Registered, nodes: Nodes, axis: 
     return found[0] / max(found[1], 1e-6), stripes[0] / max(stripes[1], 1e-6)
 
 
-def _disc_light(bench: SampleBench, leg: Leg, picture: Light, white: Light, radius_mrad: float) -> tuple[float, float]:
+def _disc_light(bench: SampleBench, leg: Leg, picture: Light, around: Light, radius_mrad: float) -> tuple[float, float]:
     """Light in the middle of a dark disc, in shares of white, and its standard error.
 
-    The light in the disc comes from all around it, so white is the mean over as wide a surrounding: waves of the
-    mirror may make the very middle brighter or darker.
+    The light in the disc comes from all around it, so white is the mean over as wide a surrounding (`around`): waves
+    of the mirror may make the very middle brighter or darker.
     """
     core = _LEAST_CORE_PX if radius_mrad <= _SMALL_MRAD else min(_CORE_PX * disc_radius_px(bench, radius_mrad), 6.0)
     with np.errstate(invalid="ignore"):
         there = np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1)) < core
-    values = picture[there] / _around(bench, leg, white)[there]
+    values = picture[there] / around[there]
     return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
 
 
@@ -205,9 +206,10 @@ def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
 
 def _veil(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, Array]:
     rows = []
+    around_s, around_r = (_around(bench, leg, leg.white) for leg in (sample, reference))
     for radius in DISC_MRAD:
-        h_s, u_s = _disc_light(bench, sample, sample.dark[radius], sample.white, radius)
-        h_r, u_r = _disc_light(bench, reference, reference.dark[radius], reference.white, radius)
+        h_s, u_s = _disc_light(bench, sample, sample.dark[radius], around_s, radius)
+        h_r, u_r = _disc_light(bench, reference, reference.dark[radius], around_r, radius)
         rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
     return np.array(rows)[:, 0], np.array(rows)[:, 1]
 
@@ -215,7 +217,8 @@ def _veil(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, Array
 def _haze(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, float]:
     rows = []
     for colour, k in (("red", 0), ("blue", 2)):
-        h_s, u_s = _disc_light(bench, sample, sample.haze[colour], sample.colours[k], HAZE_MRAD)
-        h_r, u_r = _disc_light(bench, reference, reference.haze[colour], reference.colours[k], HAZE_MRAD)
+        around = [_around(bench, leg, leg.colours[k]) for leg in (sample, reference)]
+        h_s, u_s = _disc_light(bench, sample, sample.haze[colour], around[0], HAZE_MRAD)
+        h_r, u_r = _disc_light(bench, reference, reference.haze[colour], around[1], HAZE_MRAD)
         rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
     return np.array([row[0] for row in rows]), max(row[1] for row in rows)

@@ -139,7 +139,7 @@ def groups(names: Sequence[str], verdicts: Sequence[Verdict]) -> dict[str, str]:
     As in a compact letter display (Piepho 2004, J. Comput. Graph. Stat. 13, 456).
     """
     apart = {frozenset((v.first, v.second)) for v in verdicts if v.answer == "different"}
-    cliques: list[set[str]] = [set(names)]
+    cliques: list[set[str]] = [set(names)] if names else []  # a bench may be too small for a figure
     for pair in sorted(apart, key=sorted):
         split = []
         for clique in cliques:

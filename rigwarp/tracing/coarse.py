@@ -37,18 +37,17 @@ def mirror_triangles(rig: Rig, meshes: Mapping[str, TriangleMesh], profiles: Map
     return join([tessellate(surface) for surface in closed_forms(shape, profiles)])
 
 
-def coarse_path(rig: Rig, triangles: TriangleMesh, pixels_px: Array) -> CoarsePath:
-    """Follow pixels (..., 2) over the mirror's flat triangles, whichever side reflects; nothing stands in the way."""
+def coarse_path(rig: Rig, mirror: RayTracer, pixels_px: Array) -> CoarsePath:
+    """Follow pixels (..., 2) over the mirror's flat triangles (own frame), whichever side reflects; no obstacles."""
     pixels = np.asarray(pixels_px, float)
     placement, source = rig.mirror.placement, rig.projector.placement.position_mm
     rays = pixel_rays(rig.projector, pixels.reshape(-1, 2)) @ placement.rotation
     starts = np.broadcast_to(placement.to_part(source), rays.shape)
-    tracer = RayTracer(triangles)
-    triangle, distance = tracer.first(starts, rays)
+    triangle, distance = mirror.first(starts, rays)
     met = triangle >= 0
     at_mirror, out = np.full(rays.shape, np.nan), np.full(rays.shape, np.nan)
     at_mirror[met] = placement.to_table(starts[met] + distance[met, None] * rays[met])
-    out[met] = reflect(rays[met], normalize(tracer.normals[triangle[met]])) @ placement.rotation.T
+    out[met] = reflect(rays[met], normalize(mirror.normals[triangle[met]])) @ placement.rotation.T
     with np.errstate(invalid="ignore"):
         ahead = np.where(out[:, 2] < 0.0, plane_hit(at_mirror, out, rig.table.height_mm), np.nan)
     shape = (*pixels.shape[:-1], 3)
@@ -63,13 +62,13 @@ def picture_grid(rig: Rig, *, across: int = _ACROSS) -> Array:
     return np.stack(np.meshgrid(u, v), axis=-1)
 
 
-def content_lit(rig: Rig, triangles: TriangleMesh) -> tuple[float, float]:
+def content_lit(rig: Rig, mirror: RayTracer) -> tuple[float, float]:
     """About what share of the content area is lit (at most 1), and the median side of a projector pixel there, mm.
 
     The share is that of the area: places lit twice count twice. The side is NaN where nothing is lit.
     """
     grid = picture_grid(rig)
-    spots = coarse_path(rig, triangles, grid).table_mm[..., :2]
+    spots = coarse_path(rig, mirror, grid).table_mm[..., :2]
     along, down = np.diff(spots, axis=1)[:-1], np.diff(spots, axis=0)[:, :-1]
     area_mm2 = np.abs(along[..., 0] * down[..., 1] - along[..., 1] * down[..., 0])
     pixels = float(np.prod(grid[1, 1] - grid[0, 0]))

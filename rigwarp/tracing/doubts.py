@@ -18,6 +18,7 @@ from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import Rig
 from rigwarp.rig.parse import rig_from_values
 from rigwarp.tracing.coarse import content_lit, mirror_triangles
+from rigwarp.tracing.shadows import RayTracer
 
 _DARK = 0.3  # share of the content area; with less of it lit something is wrong, not only tight
 _RIGHT = 0.75  # share of the content area that a slip put right must light to be named
@@ -56,14 +57,14 @@ def doubts(
     meshes, profiles : mappings
         Of the files that it names, as for `build_model`.
     """
-    triangles = mirror_triangles(rig, meshes, profiles)
-    lit, side_mm = content_lit(rig, triangles)
+    mirror = RayTracer(mirror_triangles(rig, meshes, profiles))
+    lit, side_mm = content_lit(rig, mirror)
     odd = [*_odd_sizes(rig), *_odd_pixels(side_mm)]
     if lit >= _DARK:
         return tuple(odd)
     said = f"by this rig.toml {100.0 * lit:.0f} % of the content area is lit"
     # of slips that light as much, those that are made more often come first, as `_slips` has them
-    tried = sorted(_tried(values, triangles, profiles), key=lambda found: -round(found[0], 1))
+    tried = sorted(_tried(values, mirror, profiles), key=lambda found: -round(found[0], 1))
     named = [_in_words(slip, share) for share, slip in tried[:_MOST_NAMED]]
     more = " Or: ".join(named) if named else "Look at rig_sketch.png: where do projector and mirror stand and look?"
     return (*odd, f"{said}. {more}")
@@ -110,14 +111,14 @@ def _shown(value: Any) -> str:
 
 
 def _tried(
-    values: Mapping[str, Any], triangles: TriangleMesh, profiles: Mapping[str, Array]
+    values: Mapping[str, Any], mirror: RayTracer, profiles: Mapping[str, Array]
 ) -> Iterator[tuple[float, _Slip]]:
     """Each slip that would light the content area, with the share of it."""
     for slip in _slips(values):
         try:
             rig = rig_from_values(slip.values)
             reshaped = slip.where == ".".join(_SHAPE_KEY)  # anything else leaves the mirror's own shape as it is
-            share, side_mm = content_lit(rig, mirror_triangles(rig, {}, profiles) if reshaped else triangles)
+            share, side_mm = content_lit(rig, RayTracer(mirror_triangles(rig, {}, profiles)) if reshaped else mirror)
         except InputError:
             continue  # no rig at all with that number: not what was meant
         if share >= _RIGHT and _PIXEL_MM[0] <= side_mm <= _PIXEL_MM[1]:

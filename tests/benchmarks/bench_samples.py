@@ -1,7 +1,8 @@
 """Mirror samples on the virtual bench: error against closed-form truth, over random pieces; and error over sigma.
 
 Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench of
-the tests with the bench's drift, tilt and noise, and measures one cycle. RIGWARP_SAMPLES_SEEDS says how many.
+the tests with the bench's drift, tilt and noise, and measures one cycle. RIGWARP_SAMPLES_SEEDS says how many,
+RIGWARP_SAMPLES_FIRST the first.
 """
 
 import os
@@ -17,16 +18,20 @@ sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
 from run import alone  # noqa: E402
 from samples_bench import small_bench  # noqa: E402
+from samples_truth import mirror_points  # noqa: E402
 
 from rigwarp.jobs.samples.bench_folder import open_bench_folder  # noqa: E402
 from rigwarp.samples.bench import SampleBench, Sheet  # noqa: E402
-from rigwarp.samples.cycle import cycle_figures  # noqa: E402
+from rigwarp.samples.cycle import CycleFigures, cycle_figures  # noqa: E402
 from rigwarp.samples.frames import frame_picture, sample_frames  # noqa: E402
 from rigwarp.samples.leg import Leg, read_leg  # noqa: E402
+from rigwarp.samples.registered import Nodes, nodes_of  # noqa: E402
 from rigwarp.simulation.samples import BenchTruth, VirtualSampleBench, parse_bench_truth, true_figures  # noqa: E402
-from rigwarp.simulation.samples.true_figures import seen_slopes, veil_beyond  # noqa: E402
+from rigwarp.simulation.samples.sheet import surface  # noqa: E402
+from rigwarp.simulation.samples.true_figures import veil_beyond  # noqa: E402
 
-_SEEDS = int(os.environ.get("RIGWARP_SAMPLES_SEEDS", "20"))
+_FIRST = int(os.environ.get("RIGWARP_SAMPLES_FIRST", "0"))
+_SEEDS = range(_FIRST, _FIRST + int(os.environ.get("RIGWARP_SAMPLES_SEEDS", "20")))
 _AL_N, _AL_K = [1.2, 0.79, 0.52], [7.0, 5.85, 4.85]
 
 
@@ -73,12 +78,12 @@ def measure() -> dict[str, Any]:
         root = small_bench(Path(folder) / "box")
         bench = open_bench_folder(root).bench
         text = (root / "virtual_samples.toml").read_text(encoding="utf-8")
-    drawn = [_piece(seed) for seed in range(_SEEDS)]
+    drawn = [_piece(seed) for seed in _SEEDS]
     truth = parse_bench_truth(text + "".join(piece for piece, _, _ in drawn))
     pictures = [frame_picture(bench, frame) for frame in sample_frames()]
     rows = [
         _one(bench, truth, pictures, seed, Sheet(name=f"drawn-{seed}", thickness_mm=t, index=n))
-        for seed, (_, t, n) in enumerate(drawn)
+        for seed, (_, t, n) in zip(_SEEDS, drawn, strict=True)
     ]
     return _summary(rows)
 
@@ -86,7 +91,8 @@ def measure() -> dict[str, Any]:
 def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, sheet: Sheet) -> dict[str, Any]:
     virtual = VirtualSampleBench(truth, seed=seed)
     order = {"R1": "glass", "S1": sheet.name, "S2": sheet.name, "R2": "glass"}
-    figures = cycle_figures(bench, sheet, {leg: _leg(bench, virtual, pictures, name) for leg, name in order.items()})
+    legs = {leg: _leg(bench, virtual, pictures, name) for leg, name in order.items()}
+    figures = cycle_figures(bench, sheet, legs)
     piece, glass = true_figures(truth, sheet.name), true_figures(truth, "glass")
     ratio = np.array(piece["reflectance"]) / np.array(glass["reflectance"])
     variance = np.array(piece["variance_mm2"]) - np.array(glass["variance_mm2"])
@@ -107,7 +113,7 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
         "blur_z": (figures.variance_mm2 - variance) / figures.variance_sigma_mm2,
         "veil": figures.veil[1:] - veil,
         "veil_z": (figures.veil[1:] - veil) / figures.veil_sigma[1:],
-        "bands": _bands(truth, sheet.name, figures),
+        "bands": _bands(truth, sheet.name, nodes_of(bench, legs["R1"]), figures),
         "double": (
             double.distance_mm - piece["ghost_mm"],
             double.front - piece["beams"].get("front", 0.0) / piece["beams"]["main"],
@@ -118,19 +124,16 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
     }
 
 
-def _bands(truth: BenchTruth, name: str, figures: Any) -> float:
-    """The first band's rms over that of the piece's own slopes under the same weight, less 1."""
-    rows, columns = figures.slopes.shape[:2]
-    y, x = np.indices((rows, columns))
-    points = np.stack([x - (columns - 1) / 2, y - (rows - 1) / 2], axis=-1) * figures.pitch_mm
-    # the sheet's slopes themselves, without what the beam's width takes off them
-    wave = [w for band in truth.pieces[name].waves for w in band]
-    direction = np.array([[np.cos(w.direction_rad), np.sin(w.direction_rad)] for w in wave])
-    turn = 2 * np.pi * (points @ direction.T) / np.array([w.wavelength_mm for w in wave]) + [w.phase_rad for w in wave]
-    true = (np.array([w.slope_rad for w in wave]) * np.cos(turn)) @ direction
-    assert seen_slopes(truth, truth.pieces[name], points).shape == true.shape
-    weight = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])[..., None] ** 2
-    return figures.bands[0].total_rad / float(np.sqrt(np.sum(weight * true**2) / weight.sum())) - 1.0
+def _bands(truth: BenchTruth, name: str, nodes: Nodes, figures: CycleFigures) -> float:
+    """The first band's rms over that of the piece's own slopes there, in the same window and limits, less 1."""
+    _, along_x, along_y = surface(truth.pieces[name], *np.moveaxis(mirror_points(truth, nodes), -1, 0))
+    rows, columns = along_x.shape
+    window = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])
+    rate = np.hypot(*np.meshgrid(np.fft.fftfreq(columns, nodes.pitch_mm[0]), np.fft.fftfreq(rows, nodes.pitch_mm[1])))
+    band = figures.bands[0]
+    inside = (rate > 1.0 / band.longest_mm) & (rate <= 1.0 / band.shortest_mm)
+    square = sum(np.sum(np.abs(np.fft.fft2(slope * window)[inside]) ** 2) for slope in (along_x, along_y))
+    return band.total_rad / float(np.sqrt(square / (rate.size * np.sum(window**2)))) - 1.0
 
 
 def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:

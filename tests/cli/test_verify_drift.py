@@ -291,7 +291,7 @@ def test_the_watch_corrects_while_content_plays(rig: Path) -> None:
     player.start()
     try:
         with DriftWatch(
-            folder, interludes, hours=1000.0, quiet=Quiet(), camera=virtual.camera, display=virtual.display
+            folder, interludes, hours=1000.0, quiet=Quiet(), devices=lambda: (virtual.camera, virtual.display)
         ) as watch:
             watch.once()
     finally:

@@ -1,13 +1,16 @@
 """CAD files as they come: STL with small faults, 3MF with units and assemblies, glTF in metres, STEP by its kernel."""
 
 import io
+import json
 import struct
+import time
 import zipfile
 
 import numpy as np
 import pytest
 
 from rigwarp.errors import InputError
+from rigwarp.files import mesh_limits
 from rigwarp.files.shapes import read_mesh, read_profile
 
 _CORNERS = np.array([[[0, 0, 0], [10, 0, 0], [0, 10, 0]], [[10, 0, 0], [10, 10, 1], [0, 10, 0]]], np.float32)
@@ -73,8 +76,12 @@ def _three_mf(unit, build):
         '<component objectid="1" transform="1 0 0 0 1 0 0 0 1 5 0 0"/></components></object></resources>'
         f"<build>{build}</build></model>"
     )
+    return _zipped(model)
+
+
+def _zipped(model):
     packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w") as archive:
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("3D/3dmodel.model", model)
     return packed.getvalue()
 
@@ -107,14 +114,18 @@ def test_gltf_is_in_metres(tmp_path):
     np.testing.assert_allclose(mesh.vertices_mm[mesh.faces], _CORNERS, atol=1e-4)
 
 
-def test_step_faces_are_exact(tmp_path):
-    """A sphere of 50 mm that the kernel writes itself: every point lies on it, to rounding."""
+def _write_step_sphere(path):
     from OCP.BRepPrimAPI import BRepPrimAPI_MakeSphere
     from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
 
     writer = STEPControl_Writer()
     writer.Transfer(BRepPrimAPI_MakeSphere(50.0).Shape(), STEPControl_AsIs)
-    writer.Write(str(tmp_path / "m.step"))
+    writer.Write(str(path))
+
+
+def test_step_faces_are_exact(tmp_path):
+    """A sphere of 50 mm that the kernel writes itself: every point lies on it, to rounding."""
+    _write_step_sphere(tmp_path / "m.step")
     mesh = read_mesh(tmp_path / "m.step", key="mirror.file")
     for points in (mesh.vertices_mm, mesh.on_surface_mm):
         np.testing.assert_allclose(np.linalg.norm(points, axis=-1), 50.0, atol=1e-9)
@@ -166,3 +177,64 @@ def test_a_profile_that_says_two_things_is_refused(tmp_path, rows, says):
     np.savetxt(tmp_path / "p.csv", rows, delimiter=",", header="r_mm,z_mm", comments="", fmt="%.17g")
     with pytest.raises(InputError, match=says):
         read_profile(tmp_path / "p.csv", key="mirror.file")
+
+
+def _gltf(rows, nodes):
+    """Triangles whose corners are zeros that the file need not hold: accessors without a view (glTF 2.0, 5.1.1)."""
+    accessors = [{"componentType": 5126, "type": "VEC3"}, {"componentType": 5125, "type": "SCALAR"}]
+    scene = {
+        "asset": {"version": "2.0"},
+        "scenes": [{"nodes": list(range(nodes))}],
+        "nodes": [{"mesh": 0}] * nodes,
+        "meshes": [{"primitives": [{"attributes": {"POSITION": 0}, "indices": 1}]}],
+        "accessors": [{"count": rows, **accessor} for accessor in accessors],
+        "buffers": [{"byteLength": 3, "uri": "data:application/octet-stream;base64,AAAA"}],
+        "bufferViews": [{"buffer": 0, "byteLength": 3}],
+    }
+    return json.dumps(scene).encode()
+
+
+def _glb(text):
+    text += b" " * (-len(text) % 4)
+    return struct.pack("<4sIIII", b"glTF", 2, 20 + len(text), len(text), 0x4E4F534A) + text
+
+
+def _assembly():
+    """Ten of the one before, eight times over: a hundred million triangles in 3 kB."""
+    body = '<object id="0"><mesh><vertices><vertex x="0" y="0" z="0"/><vertex x="1" y="0" z="0"/><vertex x="0" y="1" '
+    body += 'z="0"/></vertices><triangles><triangle v1="0" v2="1" v3="2"/></triangles></mesh></object>'
+    for n in range(1, 9):
+        body += f'<object id="{n}"><components>' + f'<component objectid="{n - 1}"/>' * 10 + "</components></object>"
+    return f'<model><resources>{body}</resources><build><item objectid="8"/></build></model>'
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "says"),
+    [
+        ("m.3mf", lambda: _zipped(b" " * (130 << 20)), "unpacks to 130 MiB, at most 128"),
+        ("m.3mf", lambda: _zipped(_assembly()), "places more than 10000 bodies"),
+        ("m.gltf", lambda: _gltf(30_000_000, 1), "60.0 million rows, at most 16.2"),
+        ("m.glb", lambda: _glb(_gltf(3_000_000, 3)), "3.0 million triangles, at most 2.7"),
+    ],
+    ids=["3MF unpacks", "3MF assembly", "glTF zeros", "glTF places"],
+)
+def test_small_files_that_hold_too_much_are_refused_before_it_is_unpacked(tmp_path, name, data, says):
+    (tmp_path / name).write_bytes(data())
+    began = time.process_time()
+    with pytest.raises(InputError, match=says):
+        read_mesh(tmp_path / name, key="mirror.file")
+    assert time.process_time() - began < 5.0  # unpacked, each would take minutes or gigabytes
+
+
+@pytest.mark.parametrize("ending", ["3mf", "glb", "step"])
+def test_too_many_triangles_are_refused_in_every_format(tmp_path, monkeypatch, ending):
+    """The limit is set below a small part's, instead of writing millions."""
+    if ending == "step":
+        _write_step_sphere(tmp_path / "m.step")
+    elif ending == "glb":
+        (tmp_path / "m.glb").write_bytes(_glb(_gltf(30, 1)))
+    else:
+        (tmp_path / "m.3mf").write_bytes(_three_mf("inch", '<item objectid="1"/>' * 3))
+    monkeypatch.setattr(mesh_limits, "MOST_TRIANGLES", 5)
+    with pytest.raises(InputError, match="million triangles, at most"):
+        read_mesh(tmp_path / f"m.{ending}", key="mirror.file")

@@ -88,9 +88,8 @@ def test_slopes_are_those_of_the_waves(cycle: MeasuredCycle) -> None:
     true = true_slopes(cycle.truth, NAME, "glass", points)
     found = figures.slopes.reshape(-1, 2)
     assert np.corrcoef(found[:, 0], true.reshape(-1, 2)[:, 0])[0, 1] > 0.99
-    # along the extrusion waves of 1.2 mrad crowd the light by a sixth: where a pixel's light is no longer tells where
-    # its middle is
-    assert np.corrcoef(found[:, 1], true.reshape(-1, 2)[:, 1])[0, 1] > 0.94
+    # waves of 1.2 mrad crowd the light twofold here and there
+    assert np.corrcoef(found[:, 1], true.reshape(-1, 2)[:, 1])[0, 1] > 0.99
     assert np.std(found, axis=0) == pytest.approx(np.std(true, axis=(0, 1)), rel=0.10)
     # waves run along the extrusion: their crests lie in the plane of incidence
     assert min(figures.direction.crests_deg, 180.0 - figures.direction.crests_deg) < 10.0
@@ -106,6 +105,15 @@ def test_double_image_of_the_reference(cycle: MeasuredCycle) -> None:
     assert [found.front, found.third] == pytest.approx(
         [beams["front"] / beams["main"], beams["third"] / beams["main"]], abs=0.004
     )
+
+
+def test_no_double_image_is_invented(cycle: MeasuredCycle) -> None:
+    """1 mm of polystyrene parts the beams by less than a pixel, and its waves spread lines unlike: nothing is seen."""
+    bench = cycle.folder.bench
+    assert true_figures(cycle.truth, NAME)["ghost_mm"] < bench.pixel_mm
+    found = [pair.double for pair in cycle_figures(bench, bench.sheet(NAME), cycle.legs).pairs]
+    assert [one.seen for one in found] == [False, False]
+    assert cycle.said["double_front"] == 0.0
 
 
 def test_reference_against_itself(cycle: MeasuredCycle) -> None:

@@ -1,6 +1,7 @@
 """`[mirror] material`: what the sample's own slopes explain of a built mirror's."""
 
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -8,11 +9,12 @@ from typing import Any, cast
 import pytest
 
 from rigwarp.as_built import AsBuilt
+from rigwarp.cli import main
 from rigwarp.errors import InputError
 from rigwarp.files import open_rig
 from rigwarp.files.records.samples import CycleRecord, SlopeBandRecord
 from rigwarp.jobs.samples.bench_folder import create_bench
-from rigwarp.jobs.samples.material import material_shares
+from rigwarp.jobs.samples.material import material_sample, material_shares
 from rigwarp.scenarios import create_rig
 
 
@@ -39,13 +41,16 @@ def test_the_material_explains_its_part(tmp_path: Path) -> None:
     assert folder.rig.mirror.material == "../bench/acrylic"
     fine = SimpleNamespace(slope_rms_mrad=0.6)
     wave = SimpleNamespace(amplitude_um=2.0, period_mm=10.0)  # 2 pi 2/10 / sqrt 2 = 0.889 mrad rms
-    found = material_shares(folder, built(fine_ripples=(fine,), ripple=wave))
+    sample = material_sample(folder)
+    found = material_shares(sample, built(fine_ripples=(fine,), ripple=wave))
     # a beam's spread of 0.8 mrad is made by slopes of 0.4 mrad; 0.3 and 0.4 mrad together are 0.5
     assert [one.material_mrad for one in found] == pytest.approx([0.4, 0.5])
     assert "explains 0.4 of the 0.6 mrad" in found[0].sentence
     assert found[1].built_mrad == pytest.approx(0.889, abs=1e-3)
-    assert material_shares(folder, None) == []
-    assert material_shares(replace(folder, rig=open_rig(tmp_path / "rig").rig), built()) == []
+    assert material_shares(sample, None) == []
+    assert material_shares(sample, built()) == []
+    unnamed = replace(folder, rig=replace(folder.rig, mirror=replace(folder.rig.mirror, material=None)))
+    assert material_shares(material_sample(unnamed), built(fine_ripples=(fine,))) == []
 
 
 def test_a_material_that_was_not_measured_is_named(tmp_path: Path) -> None:
@@ -54,4 +59,14 @@ def test_a_material_that_was_not_measured_is_named(tmp_path: Path) -> None:
     where.mkdir(parents=True)
     CycleRecord(sample="acrylic").write(where / "cycle.json")
     with pytest.raises(InputError, match="expected one of: acrylic"):
-        material_shares(rig_with(tmp_path, "../bench/petg"), built())
+        material_sample(rig_with(tmp_path, "../bench/petg"))
+
+
+def test_a_wrong_material_is_told_before_the_fit_begins(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Told after it, the exit code would say that there is no result, and there would be one."""
+    monkeypatch.setattr(import_module("rigwarp.commands.fit"), "fit_rig", lambda *_, **__: pytest.fail("it was fitted"))
+    rig = rig_with(tmp_path, "../nowhere/petg")
+    assert main(["fit", str(rig.root)]) == 3
+    assert "nowhere" in capsys.readouterr().err

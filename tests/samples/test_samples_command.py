@@ -6,11 +6,13 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from samples_bench import MeasuredCycle
 
 from rigwarp.cli import main
 from rigwarp.files.records.samples import CycleRecord
+from rigwarp.jobs.samples.demo import judge_offcuts
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
@@ -170,6 +172,18 @@ def test_compare(compared: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert first < page.index("<img")  # one table and one picture before anything else
     assert page.index("<img") < page.index('<section id="polystyrene-a"')
     assert "http" not in re.sub(r"data:image/png;base64,[A-Za-z0-9+/=]*|http-equiv", "", page)  # needs no network
+
+
+def test_the_offcut_box_is_judged_by_what_its_pieces_are(cycle: MeasuredCycle) -> None:
+    """The end of `rigwarp demo offcut-box`, with the one piece that was measured: estimate and closed form agree."""
+    made = judge_offcuts(cycle.folder)
+    assert made.report.stat().st_size > 100_000
+    figures = made.against_truth["polystyrene-a"]
+    assert list(figures) == ["blur_in_mrad", "blur_across_mrad", "veil", "reflectance"]
+    assert figures["reflectance"][0] == pytest.approx(np.mean(cycle.said["reflectance"]), abs=1e-9)
+    assert figures["reflectance"][0] == pytest.approx(figures["reflectance"][1], rel=0.005)
+    assert figures["veil"][0] == pytest.approx(figures["veil"][1], abs=0.002)
+    assert len(made.compared.heads()) == len(made.compared.rows()[0])
 
 
 def test_predict(compared: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -78,3 +78,4 @@ def test_letters() -> None:
     values = np.array([[0.0, 0.001, -0.001], [0.0005, 0.0, 0.001], [0.5, 0.501, 0.499]])
     found = groups(["a", "b", "c"], judge_pairs(["a", "b", "c"], values, 0.01))
     assert found == {"a": "a", "b": "a", "c": "b"}
+    assert groups([], []) == {}  # a figure that no sample has on this bench

@@ -16,6 +16,7 @@ from rigwarp.scenarios.own_rig import KINDS
 from rigwarp.tracing import build_model, trace_map
 from rigwarp.tracing.coarse import coarse_path, content_lit, mirror_triangles
 from rigwarp.tracing.doubts import doubts
+from rigwarp.tracing.shadows import RayTracer
 
 
 @pytest.fixture(scope="module")
@@ -88,11 +89,11 @@ def test_the_rigs_to_start_from_raise_no_doubts(tmp_path: Path, kind: str) -> No
 
 def test_the_coarse_path_is_the_design_to_some_mm(table: RigFolder) -> None:
     """Against the exact trace of the same pixels, and its share of the content area."""
-    triangles = mirror_triangles(table.rig, {}, {})
+    mirror = RayTracer(mirror_triangles(table.rig, {}, {}))
     model = build_model(table.rig, meshes={})
     pixels = np.array([[640.0, 360.0], [500.0, 300.0], [800.0, 500.0]])
     exact = model.trace(pixels).table_mm
-    coarse = coarse_path(table.rig, triangles, pixels).table_mm[:, :2]
+    coarse = coarse_path(table.rig, mirror, pixels).table_mm[:, :2]
     assert np.abs(coarse - exact).max() < 8.0  # flat triangles of a mirror with R = 250 mm
     exact_share = judge_coverage(trace_map(model), table.rig).lit_share
-    assert content_lit(table.rig, triangles)[0] == pytest.approx(exact_share, abs=0.05)
+    assert content_lit(table.rig, mirror)[0] == pytest.approx(exact_share, abs=0.05)

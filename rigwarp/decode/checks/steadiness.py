@@ -78,14 +78,14 @@ def measure_steadiness(photos: Sequence[Photo], where: BoolArray, *, response: A
     pixels = photos[0][usable].astype(np.float32) - photos[-1][usable]
     return Steadiness(
         flicker=float(np.std(frame, ddof=1) / np.mean(frame)),
-        banding=float(unbiased * np.sqrt(max(_smooth_power(wander, counts[kept]), 0.0))),
-        band_rows=_band_rows(wander, group),
+        banding=float(unbiased * np.sqrt(max(smooth_power(wander, counts[kept]), 0.0))),
+        band_rows=band_rows(wander, group),
         noise=float(np.std(pixels) / np.sqrt(2.0) / full_scale),
         photos=len(photos),
     )
 
 
-def _smooth_power(wander: Array, counts: Array) -> float:
+def smooth_power(wander: Array, counts: Array) -> float:
     """Mean square of what neighbouring rows share: the pixels' noise, which they do not share, drops out."""
     if wander.shape[1] < 2:
         return 0.0
@@ -100,7 +100,7 @@ def _row_sums(values: NDArray[np.generic], usable: BoolArray, group: int) -> Arr
     return np.add.reduceat(rows, np.arange(0, len(rows), group))
 
 
-def _band_rows(wander: Array, group: int) -> float:
+def band_rows(wander: Array, group: int) -> float:
     """Length of the wave that holds most of the bands' power; NaN when no wave stands out from noise."""
     count = wander.shape[1]
     power = np.mean(np.abs(np.fft.rfft(wander * np.hanning(count), axis=1)[:, 1:]) ** 2, axis=0)

@@ -1,15 +1,21 @@
-"""A first look at whether the camera moved: the frames shown twice, compared where their stripes are steep."""
+"""Has something moved? Told by the frames shown twice, compared where their stripes are steep."""
 
 from collections.abc import Sequence
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.pixels.layout import AxisLayout
 from rigwarp.decode.signal.position import TURN
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 
+CELL_PX = 8
+"""Camera pixels along each side of a cell in which frames shown twice are compared."""
+_CELLS = 3  # that a displacement is fitted to, along each side
+_SLOPE_PX = 1.5  # sigma over which slopes of the light are taken
+_EXPLAINED = 0.4  # of the differences' square, if something has moved; noise, bands and other light give a hundredth
 _PLACES = 20_000
 _STEP_PX = 3  # over which slopes are taken
 _STEEPEST = 4.0  # projector pixels per camera pixel: more is another zone
@@ -66,6 +72,61 @@ def shift_between_repeats(
     if len(whole) < _FEWEST:
         return np.nan, np.nan
     return _robust_length(whole[:, 1:], whole[:, 0])
+
+
+def displaced_cells(
+    photos: Sequence[NDArray[np.unsignedinteger]],
+    repeats: Sequence[tuple[int, int, float]],
+    light_of_code: Array,
+    cells: BoolArray,
+) -> BoolArray:
+    """Of the cells whose repeated frames differ, those where one displacement explains the differences of all frames.
+
+    Parameters
+    ----------
+    photos : (H, W) each.
+    repeats : (first, again, gain); the second times gain should equal the first.
+    cells : (H / CELL_PX, W / CELL_PX) that differ.
+
+    Notes
+    -----
+    again - first = -slope . shift, with the slope of the mean of both: of a sinusoid shifted by an angle d that is
+    exact but for 2 tan(d / 2) instead of d. Fitted to squares of cells; a cell counts if one of the squares around
+    does.
+    """
+    row, column = np.nonzero(cells)
+    tops, lefts = (
+        slice(CELL_PX * max(0, int(at.min()) - _CELLS), CELL_PX * (int(at.max()) + _CELLS + 1)) for at in (row, column)
+    )
+    table = np.asarray(light_of_code, np.float32)
+    sums = np.zeros(6)
+    for first, again, gain in repeats:
+        before, after = (np.take(table, photos[index][tops, lefts]) for index in (first, again))
+        apart = np.float32(gain) * after - before
+        mean = cv2.GaussianBlur(0.5 * (before + np.float32(gain) * after), (0, 0), _SLOPE_PX)
+        x, y = (cv2.Sobel(mean, cv2.CV_32F, across, 1 - across, scale=0.125) for across in (1, 0))
+        products = np.stack([x * x, x * y, y * y, x * apart, y * apart, apart * apart], axis=-1)
+        sums = sums + _over_cells(products)
+    xx, xy, yy, xd, yd, dd = np.moveaxis(np.asarray(sums, float), -1, 0)
+    floor = 1e-6 * (xx + yy) + np.finfo(np.float32).tiny
+    xx, yy = xx + floor, yy + floor
+    explained = (yy * xd**2 - 2.0 * xy * xd * yd + xx * yd**2) / (xx * yy - xy**2)
+    shifted = (explained > _EXPLAINED * dd).astype(np.uint8)
+    around = np.asarray(cv2.dilate(shifted, np.ones((_CELLS, _CELLS), np.uint8))) > 0
+    found = np.zeros_like(cells)
+    part = found[tops.start // CELL_PX :, lefts.start // CELL_PX :][: around.shape[0], : around.shape[1]]
+    part |= around[: part.shape[0], : part.shape[1]]
+    return found & cells
+
+
+def _over_cells(values: NDArray[np.float32]) -> Array:
+    """(h, w, k) sums of (H, W, k) over squares of _CELLS cells about each cell."""
+    short = np.pad(values, [(0, -n % CELL_PX) for n in values.shape[:2]] + [(0, 0)])
+    height, width = (n // CELL_PX for n in short.shape[:2])
+    cells = short.reshape(height, CELL_PX, width, CELL_PX, -1).sum(axis=(1, 3))
+    return np.asarray(
+        cv2.sepFilter2D(cells, -1, np.ones(_CELLS), np.ones(_CELLS), borderType=cv2.BORDER_CONSTANT), float
+    )
 
 
 def _robust_length(design: Array, values: Array) -> tuple[float, float]:

@@ -92,6 +92,7 @@ class FullFrame:
     chain : what was learnt.
     ends : frame indices of black and white.
     repeats : (first, again, gain) of the frames shown twice; the second times gain should equal the first.
+    excess : (H, W) by how much the variance of light exceeds the chain's, if that is known by place.
     """
 
     def __init__(
@@ -101,7 +102,9 @@ class FullFrame:
         chain: SignalModel,
         ends: tuple[int, int],
         repeats: Sequence[tuple[int, int, float]],
+        excess: Single | None = None,
     ) -> None:
+        self._excess = excess
         self._photos = photos
         self._layouts = layouts
         self._chain = chain
@@ -138,6 +141,8 @@ class FullFrame:
         codes = [photo[block] for photo in self._photos]
         work.reshape(*codes[0].shape)
         self._light_and_noise(codes, work)
+        if self._excess is not None:
+            np.multiply(work.array("variance"), self._excess[block], out=work.array("variance"))
         np.divide(np.float32(1.0), work.array("variance"), out=work.array("certainty"))
         for solver, tag in zip(self._solvers, "xy", strict=True):
             solver.solve(codes, work, tag)

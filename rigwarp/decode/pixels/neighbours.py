@@ -1,5 +1,6 @@
 """What a pixel's neighbours say about it: misfit all around, movement, and positions that stand alone."""
 
+from collections.abc import Callable
 from concurrent.futures import Executor
 
 import cv2
@@ -7,15 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.decoded import Reason
+from rigwarp.decode.photographs.repeats import CELL_PX
 from rigwarp.decode.pixels.fast_solver import Single, compare
 from rigwarp.decode.pixels.full_frame import MISFIT_STEP, MOVED_STEP, Pictures
+from rigwarp.geometry import BoolArray
 
 _WINDOW = 5  # camera pixels; misfit is averaged over a square of them
 _WINDOW_SIGMAS = 4.5  # of the averaged chi-square ...
 _WINDOW_FACTOR = 1.15  # ... above this times its expectation: the noise model is not better than that everywhere
 _USUAL_FACTOR = 1.3  # ... or this times what is usual in this scan
 _CORNERS = 3  # of the four squares that meet in a pixel
-_MOVED_CELL = 8  # camera pixels
 _MOVED_SHARE = 0.2  # of a cell's pixels are lit, at least, for a verdict
 _MOVED_MISFIT = 3.0  # chi-square per degree of freedom between a frame and its repeat
 _STRIP = 48  # rows looked at together
@@ -23,8 +25,15 @@ _NEIGHBOUR_STEPS = 4.0  # times the usual step between neighbours ...
 _NEIGHBOUR_PX = 2.0  # ... plus this much are still neighbours in the projector picture
 
 
-def judge_by_neighbours(pictures: Pictures, freedom: int, pool: Executor) -> None:
-    """Change the reason of pixels whose surroundings speak against them; their values become NaN."""
+def judge_by_neighbours(
+    pictures: Pictures, freedom: int, pool: Executor, displaced: Callable[[BoolArray], BoolArray]
+) -> None:
+    """Change the reason of pixels whose surroundings speak against them; their values become NaN.
+
+    Parameters
+    ----------
+    displaced : of the cells whose repeated frames differ, those where a shift explains it.
+    """
     usual_px = _usual_step_px(pictures)
     limit = _misfit_limit(pictures, freedom)
     height = len(pictures.reason)
@@ -35,7 +44,7 @@ def judge_by_neighbours(pictures: Pictures, freedom: int, pool: Executor) -> Non
 
     list(pool.map(work, range(0, height, _STRIP)))
     if pictures.moved is not None:
-        _mark_moved(pictures, pictures.moved, verdict)
+        _mark_moved(pictures, pictures.moved, verdict, displaced)
     take_out(pictures, verdict, pool)
 
 
@@ -100,21 +109,27 @@ def _judge_strip(
         found[_mean_exceeds(pictures.misfit[strip], usable, limit)[inner]] = Reason.INCONSISTENT
 
 
-def _mark_moved(pictures: Pictures, moved: NDArray[np.uint8], verdict: NDArray[np.uint8]) -> None:
+def _mark_moved(
+    pictures: Pictures,
+    moved: NDArray[np.uint8],
+    verdict: NDArray[np.uint8],
+    displaced: Callable[[BoolArray], BoolArray],
+) -> None:
     """Mark the cells whose repeated frames differ, by the mean over their lit pixels; `moved` is used up."""
     height, width = moved.shape
-    cells = (-(-width // _MOVED_CELL), -(-height * MOVED_STEP // _MOVED_CELL))
+    size = (-(-width // CELL_PX), -(-height * MOVED_STEP // CELL_PX))
     table = np.zeros(256, np.uint8)
     table[[Reason.OK, Reason.INCONSISTENT]] = 255
     lit = np.asarray(cv2.LUT(pictures.reason[::MOVED_STEP], table), np.uint8)
     np.bitwise_and(moved, lit, out=moved)
     # INTER_AREA averages over the cell, rounded to whole steps: the limit is several of them
-    steps = np.asarray(cv2.resize(moved, cells, interpolation=cv2.INTER_AREA), float)
-    share = np.asarray(cv2.resize(lit, cells, interpolation=cv2.INTER_AREA), float) / 255.0
+    steps = np.asarray(cv2.resize(moved, size, interpolation=cv2.INTER_AREA), float)
+    share = np.asarray(cv2.resize(lit, size, interpolation=cv2.INTER_AREA), float) / 255.0
     exceeds = (steps > _MOVED_MISFIT / MISFIT_STEP * share) & (share > _MOVED_SHARE)
     if exceeds.any():
-        marked = cv2.resize(exceeds.view(np.uint8), verdict.shape[::-1], interpolation=cv2.INTER_NEAREST_EXACT)
-        verdict[np.asarray(marked) > 0] = Reason.MOVED
+        cells = np.where(exceeds, np.where(displaced(exceeds), Reason.MOVED, Reason.PASSED_BY), 0).astype(np.uint8)
+        marked = np.asarray(cv2.resize(cells, verdict.shape[::-1], interpolation=cv2.INTER_NEAREST_EXACT))
+        np.copyto(verdict, marked, where=marked > 0)
 
 
 def _mean_exceeds(steps: NDArray[np.uint8], usable: NDArray[np.uint8], limit: float) -> NDArray[np.bool_]:

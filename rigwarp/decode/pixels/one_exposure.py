@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -15,7 +16,8 @@ from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
 from rigwarp.decode.photographs.own_light import find_sudden_change, light_differs
 from rigwarp.decode.photographs.places import look
-from rigwarp.decode.photographs.repeats import shift_between_repeats
+from rigwarp.decode.photographs.processing import Processing, find_processing, uneven_noise
+from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
 from rigwarp.decode.pixels.fast_solver import compare
 from rigwarp.decode.pixels.folds import find_folds
 from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
@@ -54,6 +56,7 @@ class ExposureDecoder:
             raise InputError("patterns.json: fewer than two uniform grey frames. Export the patterns again.")
         self._ends = (levels[min(levels)], levels[max(levels)])
         self.photos: list[Codes] = []
+        self._processing: Processing | None = None
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
         for layout in self._layouts:
             if not layout.bits:
@@ -102,14 +105,25 @@ class ExposureDecoder:
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
-            whole = FullFrame(self.photos, self._layouts, chain, self._ends, repeats)
+            if self._processing is None:  # before photographs are put back, which smooths them
+                self._processing = find_processing(
+                    self.photos, usable, self._layouts, self._patterns.repeats(), chain.light_of_code, self._ends
+                )
+            seen = self._processing
+            excess = None
+            if seen.uneven:
+                unseen = seen.compressed or seen.smoothed
+                excess = uneven_noise(self.photos, self._layouts, chain, self._ends, unseen=unseen)
+            whole = FullFrame(self.photos, self._layouts, chain, self._ends, repeats, excess)
             wait(ready)
             whole.run(pictures, pool)
             if self._moved(pictures, usable, chain, path):
                 found = self._path(usable, response)
                 if found is not None:
                     return self._decode_along(found)
-            judge_by_neighbours(pictures, whole.freedom, pool)
+            judge_by_neighbours(
+                pictures, whole.freedom, pool, partial(displaced_cells, self.photos, repeats, chain.light_of_code)
+            )
             moved_share = _moved_share(pictures)
             folds = find_folds(pictures)
             smear = find_smear(gauge, self.photos, pictures.reason == Reason.OK, sample)
@@ -123,7 +137,8 @@ class ExposureDecoder:
             _own_up(pictures, path.sigma_px)
         told = "; ".join(found.text for found in (folds, smear) if found.text)
         decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
-        return decoded if path is None else replace(decoded, corrected=(path.in_words(self._modelled_labels),))
+        corrected = () if path is None else (path.in_words(self._modelled_labels),)
+        return replace(decoded, corrected=corrected, processing=seen.in_words())
 
     def _check_order(self) -> None:
         """WrongPhotographs where some are not what their numbers say."""
@@ -232,12 +247,13 @@ def _gain(chain: SignalModel, first: Codes, again: Codes) -> float:
 
 def _moved_share(pictures: Pictures) -> float:
     """Share of the decodable pixels at which something moved; MeasurementError if it is nearly all of them."""
-    moved = np.count_nonzero(pictures.reason == Reason.MOVED)
-    decodable = moved + np.count_nonzero(pictures.reason == Reason.OK)
-    if decodable and moved > _ALL_MOVED * decodable:
+    moved, other = (np.count_nonzero(pictures.reason == reason) for reason in (Reason.MOVED, Reason.PASSED_BY))
+    decodable = moved + other + np.count_nonzero(pictures.reason == Reason.OK)
+    if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
-            f"the frames shown twice differ on {moved / decodable:.0%} of the decodable pixels: the camera, the "
-            "projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan again"
+            f"the frames shown twice differ on {(moved + other) / decodable:.0%} of the decodable pixels: the camera, "
+            "the projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan "
+            "again"
         )
     return moved / decodable if decodable else 0.0
 

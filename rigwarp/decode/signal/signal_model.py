@@ -92,7 +92,7 @@ def learn_signal_model(
     repeats : (first, again) indices of frames shown twice.
     pool : works on both axes at once, if given.
     """
-    table, quantum = response.table(), response.slope_table() * _code_step(sample)
+    table, quantum = response.table(), response.slope_table() * code_step(sample)
     noise = _noise(sample[:, ::_NOISE_THINNING], axes, repeats, table, quantum)
     floor, per_light = _straight_variance(noise, table, quantum)
     raw = tuple(
@@ -166,7 +166,7 @@ def _amplitude_chi2(amplitude: Array, axis: AxisLayout, learnt: AxisSignal, vari
     return np.asarray(misfit / expected)
 
 
-def _code_step(sample: NDArray[np.unsignedinteger]) -> int:
+def code_step(sample: NDArray[np.unsignedinteger]) -> int:
     """Distance of the code values that occur: 16-bit files often hold 8, 10 or 12 bits, spread out."""
     present = np.unique(sample[:: max(1, len(sample) // 8)])
     return int(np.gcd.reduce(np.diff(present))) if present.size > 1 else 1

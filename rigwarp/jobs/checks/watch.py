@@ -2,19 +2,19 @@
 
 The player lends its window for the second that five photographs take; judging and correcting run beside it in a thread
 of their own. A corrected result becomes current only after a second look has shown that it is better; the player takes
-a new current result over by itself.
+a new current result over by itself. A camera that is away costs the show nothing: the window is asked for only while
+pictures come in, and the camera is opened again at the next try.
 """
 
 import logging
 import threading
-from collections.abc import Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Sequence
 from types import TracebackType
 
 import numpy as np
 
-from rigwarp.devices import VIRTUAL, Camera, Display, Frame, open_virtual
-from rigwarp.errors import DeviceError, RigwarpError
+from rigwarp.devices import VIRTUAL, Camera, Display, Frame, StreamingCamera, open_virtual
+from rigwarp.errors import CameraAwayError, DeviceError, DisplayTakenBack, RigwarpError
 from rigwarp.files import RigFolder
 from rigwarp.geometry import Photo
 from rigwarp.jobs.checks.drift import quick_check, reregister
@@ -25,6 +25,10 @@ log = logging.getLogger(__name__)
 _HOUR_S = 3600.0
 _PATIENCE_S = 1800.0  # content without an end is interrupted at any untouched moment after this long
 _TRIES = 3  # somebody who takes the window back is asked again
+_RETRY_S = 30.0  # after which a camera that was away is tried again, then twice as long each time, a period at most
+_POLL_S = 0.5
+
+Opened = tuple[Camera, Display | None]
 
 
 class DriftWatch:
@@ -36,8 +40,8 @@ class DriftWatch:
     interludes : of the running session.
     hours : from one look to the next; the first comes after as long.
     quiet : what counts as a quiet moment.
-    camera, display : the rig's camera, and what has to show the frames too: a virtual rig's own display. Without a
-        camera the one of the rig file is opened.
+    devices : opens the rig's camera, and what has to show the frames too: a virtual rig's own display. By default the
+        camera of the rig file.
     """
 
     def __init__(
@@ -47,14 +51,14 @@ class DriftWatch:
         *,
         hours: float,
         quiet: Quiet | None = None,
-        camera: Camera | None = None,
-        display: Display | None = None,
+        devices: Callable[[], Opened] | None = None,
     ) -> None:
         self._folder, self._interludes = folder, interludes
         self._period_s = hours * _HOUR_S
         self._quiet = quiet or Quiet(patience_s=_PATIENCE_S)
-        self._devices = ExitStack()
-        self._camera, self._also = camera, display
+        self._open = devices or (lambda: _rig_devices(folder))
+        self._camera: Camera | None = None
+        self._also: Display | None = None
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="rigwarp-drift", daemon=True)
         self.looks = 0
@@ -62,8 +66,10 @@ class DriftWatch:
 
     def __enter__(self) -> "DriftWatch":
         """Open the camera, so that what is wrong with it is told before the show, and begin to wait."""
-        if self._camera is None:
-            self._open_camera()
+        try:
+            self._require_camera()
+        except CameraAwayError as error:
+            log.warning("%s. The content plays; the camera is tried again when a look is due", error)
         self._thread.start()
         return self
 
@@ -74,7 +80,7 @@ class DriftWatch:
         self._ended.set()
         self._interludes.cancel()
         self._thread.join(timeout=60.0)
-        self._devices.close()
+        self._drop_camera()
 
     @property
     def exposure_s(self) -> float | None:
@@ -86,6 +92,8 @@ class DriftWatch:
 
         Raises
         ------
+        CameraAwayError
+            When the camera delivers nothing; unless it fell silent in the middle of a look, the content played on.
         DeviceError
             When the window was taken back every time, or the show has ended.
         """
@@ -113,45 +121,102 @@ class DriftWatch:
             log.warning("a correction was tried and was no better; a new scan is due: %s", judged.why)
 
     def _watch(self) -> None:
-        while not self._ended.wait(self._period_s):
-            try:
-                self.once()
-            except RigwarpError as error:
-                if not self._ended.is_set():
-                    log.warning("looking for drift failed: %s", error)
-            except Exception:  # the show must not end for whatever a disk or a camera comes up with
-                log.exception("looking for drift failed")
+        wait_s, retry_s = self._period_s, _RETRY_S
+        while not self._ended.wait(wait_s):
+            away = self._camera_away()
+            if away is None:
+                wait_s, retry_s = self._period_s, _RETRY_S
+                continue
+            wait_s, retry_s = min(retry_s, self._period_s), 2.0 * retry_s
+            log.warning("no look for drift: %s. The next try is in %.0f s", away, wait_s)
+
+    def _camera_away(self) -> CameraAwayError | None:
+        """Look once; what the camera says where it was no look at all. All else waits for the next time."""
+        try:
+            self.once()
+        except CameraAwayError as error:
+            return error
+        except RigwarpError as error:
+            if not self._ended.is_set():
+                log.warning("looking for drift failed: %s", error)
+        except Exception:  # the show must not end for whatever a disk or a camera comes up with
+            log.exception("looking for drift failed")
+        return None
 
     def _lent(self, frames: Sequence[Frame], exposure_s: float) -> list[Photo] | None:
-        """The photographs of one interlude; None when it was broken off."""
+        """The photographs of one interlude; None when the window was taken back."""
         taken: list[Photo] = []
+        failed: list[Exception] = []
         done = threading.Event()
+        camera = self._require_camera()
 
         def measure(display: Display) -> None:
             try:
-                assert self._camera is not None
                 shown = display if self._also is None else _Both(display, self._also)
-                taken.extend(take_look(shown, self._camera, frames, exposure_s=exposure_s))
+                taken.extend(take_look(shown, camera, frames, exposure_s=exposure_s))
+            except DisplayTakenBack:
+                raise  # the player's own log tells who took it
+            except Exception as error:
+                failed.append(error)  # told by this thread, which knows what for
             finally:
                 done.set()
 
         self._interludes.ask(measure, quiet=self._quiet)
-        while not done.wait(0.2):
+        while not done.wait(_POLL_S):
             if self._ended.is_set():
                 raise DeviceError("the show has ended before the table could be looked at")
+            if self._interludes.waiting:
+                self._require_still_there()
+        if failed:
+            self._drop_camera()
+            raise CameraAwayError(str(failed[0])) if isinstance(failed[0], DeviceError) else failed[0]
         return taken if len(taken) == len(frames) else None
 
-    def _open_camera(self) -> None:
-        wanted = self._folder.rig.camera
-        if wanted.device == VIRTUAL:
-            virtual = open_virtual(self._folder)
-            virtual.prepare()  # now, not while the show stands still
-            self._camera, self._also = virtual.camera, virtual.display
-            return
-        from rigwarp.devices.video_camera import open_video_camera
+    def _require_still_there(self) -> None:
+        """Take the request back when the camera goes while a quiet moment is waited for."""
+        try:
+            _require_pictures(self._camera)
+        except DeviceError as error:
+            self._interludes.cancel()
+            self._drop_camera()
+            raise CameraAwayError(str(error)) from error
 
-        self._camera = open_video_camera(wanted.device, wanted.resolution)
-        self._devices.callback(self._camera.close)
+    def _require_camera(self) -> Camera:
+        """The camera, opened again where it has gone; it delivers pictures now."""
+        try:
+            _require_pictures(self._camera)
+        except DeviceError as error:
+            log.info("the camera is opened again: %s", error)
+            self._drop_camera()
+        if self._camera is None:
+            try:
+                self._camera, self._also = self._open()
+            except DeviceError as error:
+                raise CameraAwayError(str(error)) from error
+        return self._camera
+
+    def _drop_camera(self) -> None:
+        if self._camera is not None:
+            self._camera.close()
+        self._camera = self._also = None
+
+
+def _require_pictures(camera: Camera | None) -> None:
+    """Ask a camera that delivers by itself for its newest picture; DeviceError when none comes."""
+    if isinstance(camera, StreamingCamera):
+        camera.look()
+
+
+def _rig_devices(folder: RigFolder) -> Opened:
+    """The camera that the rig file names; a virtual rig's display with it."""
+    wanted = folder.rig.camera
+    if wanted.device == VIRTUAL:
+        virtual = open_virtual(folder)
+        virtual.prepare()  # now, not while the show stands still
+        return virtual.camera, virtual.display
+    from rigwarp.devices.video_camera import open_video_camera
+
+    return open_video_camera(wanted.device, wanted.resolution), None
 
 
 class _Both:

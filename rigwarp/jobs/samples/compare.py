@@ -13,7 +13,7 @@ from rigwarp.files.reading import Field, read_npz
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.geometry import Array
 from rigwarp.jobs.samples.bench_folder import BenchFolder, cycles_of
-from rigwarp.jobs.samples.figure_rows import COLUMNS, Column, cycle_rows
+from rigwarp.jobs.samples.figure_rows import COLUMNS, Column, cycle_rows, untold
 from rigwarp.reports.samples_report import SampleMaps, render_samples_report
 from rigwarp.samples.verdicts import Verdict, groups, judge_pairs
 
@@ -29,11 +29,16 @@ class Compared:
     letters: dict[str, dict[str, str]]
     verdicts: dict[str, list[Verdict]]
 
+    @property
+    def _told(self) -> list[int]:
+        """Columns that any sample has: a small bench tells no long waves."""
+        return [j for j in range(len(COLUMNS)) if np.isfinite(self.mean[:, j]).any()]
+
     def rows(self) -> list[list[str]]:
         """One for each sample: name, then value +- standard error and letters; and how many cycles."""
         found = []
         for i, name in enumerate(self.names):
-            cells = [self._cell(i, j, column) for j, column in enumerate(COLUMNS)]
+            cells = [self._cell(i, j, COLUMNS[j]) for j in self._told]
             found.append([name, *cells, self._double(name), self._specks(name), str(len(self.cycles[name]))])
         return found
 
@@ -42,12 +47,14 @@ class Compared:
         if not np.isfinite(value):
             return "–"
         letters = self.letters[column.key].get(self.names[i], "")
-        spread = f" ± {error:.2f}" if np.isfinite(error) else ""
+        least = 0.01  # the last place that is shown
+        spread = "" if not np.isfinite(error) else f" ± {error:.2f}" if error >= least else f" ± <{least:g}"
         return f"{value:.2f}{spread} {letters}".strip()
 
     def _double(self, name: str) -> str:
-        seen = [one for one in self.cycles[name] if one.double_seen]
-        return f"{np.mean([one.double_mm for one in seen]):.2f} mm" if seen else "none seen"
+        seen = [one.double_mm or np.nan for one in self.cycles[name] if one.double_seen]
+        none = "none seen" if any(not untold(one) for one in self.cycles[name]) else "not told"
+        return f"{np.mean(seen):.2f} mm" if seen else none
 
     def _specks(self, name: str) -> str:
         last = self.cycles[name][-1]
@@ -56,7 +63,13 @@ class Compared:
 
     def heads(self) -> list[str]:
         """The rows' headings."""
-        return ["sample", *(f"{c.words}, {c.unit}" for c in COLUMNS), "double image at", "specks", "cycles"]
+        return [
+            "sample",
+            *(f"{COLUMNS[j].words}, {COLUMNS[j].unit}" for j in self._told),
+            "double image at",
+            "specks",
+            "cycles",
+        ]
 
 
 def compare_samples(folder: BenchFolder) -> Compared:
@@ -76,14 +89,14 @@ def compare_samples(folder: BenchFolder) -> Compared:
         for k, record in enumerate(records):
             values[i, :, k] = [column.value(record) for column in COLUMNS]
     within = [folder.bench.within[column.within] for column in COLUMNS]
-    harm = np.nansum(
-        [np.maximum(np.nanmean(values[:, j], axis=1), 0.0) / w for j, w in enumerate(within) if not COLUMNS[j].mends],
-        axis=0,
+    count = np.isfinite(values).sum(axis=2)
+    mean = np.where(count > 0, np.nansum(values, axis=2) / np.maximum(count, 1), np.nan)
+    harm = np.sum(
+        [np.maximum(np.nan_to_num(mean[:, j]), 0.0) / w for j, w in enumerate(within) if not COLUMNS[j].mends], axis=0
     )
     order = np.argsort(harm, kind="stable")
     values, names = values[order], [list(cycles)[i] for i in order]
-    count = np.isfinite(values).sum(axis=2)
-    mean = np.where(count > 0, np.nansum(values, axis=2) / np.maximum(count, 1), np.nan)
+    count, mean = count[order], mean[order]
     square = np.nansum((values - mean[..., None]) ** 2, axis=2)
     error = np.where(count > 1, np.sqrt(square / np.maximum(count - 1, 1) / np.maximum(count, 1)), np.nan)
     verdicts, letters = {}, {}

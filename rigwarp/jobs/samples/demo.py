@@ -8,7 +8,7 @@ import numpy as np
 from rigwarp.files import read_text
 from rigwarp.files.names import VIRTUAL_SAMPLES_FILE
 from rigwarp.jobs.progress import NOBODY, Progress
-from rigwarp.jobs.samples.bench_folder import create_bench, open_bench_folder
+from rigwarp.jobs.samples.bench_folder import BenchFolder, create_bench, open_bench_folder
 from rigwarp.jobs.samples.compare import Compared, compare_samples, write_comparison
 from rigwarp.jobs.samples.measure import measure_sample
 from rigwarp.jobs.samples.seats import open_seat
@@ -33,20 +33,28 @@ def demo_offcuts(progress: Progress, root: Path, *, seatings: int = SEATINGS) ->
     """Make the bench folder, measure every piece, compare."""
     create_bench(root, virtual=True)
     folder = open_bench_folder(root)
-    text = read_text(root / VIRTUAL_SAMPLES_FILE)
-    truth = parse_bench_truth(text)
-    names = [name for name in truth.pieces if name != folder.bench.reference.name]
+    names = [name for name in _truth(folder).pieces if name != folder.bench.reference.name]
     with open_seat(folder, NOBODY) as seat:
         for turn in range(seatings):
             for name in names if turn % 2 == 0 else reversed(names):
                 measure_sample(progress, folder, name, seat)
-    compared = compare_samples(folder)
+    return judge_offcuts(folder)
+
+
+def judge_offcuts(folder: BenchFolder) -> OffcutBox:
+    """Compare what was measured on a virtual bench, and set it beside what the pieces really are."""
+    truth, compared = _truth(folder), compare_samples(folder)
     return OffcutBox(
-        root=root,
+        root=folder.root,
         compared=compared,
         report=write_comparison(folder, compared),
-        against_truth={name: _against(compared, truth, name, folder.bench.reference.name) for name in names},
+        against_truth={name: _against(compared, truth, name, folder.bench.reference.name) for name in compared.names},
     )
+
+
+def _truth(folder: BenchFolder) -> BenchTruth:
+    path = folder.root / VIRTUAL_SAMPLES_FILE
+    return parse_bench_truth(read_text(path), source=str(path))
 
 
 def _against(compared: Compared, truth: BenchTruth, name: str, reference: str) -> dict[str, tuple[float, float]]:

@@ -10,7 +10,7 @@ from rigwarp.files.records.samples import CycleRecord
 
 _COLOURS: Final = ("red", "green", "blue")
 _SIDES: Final = ("in the plane of incidence", "across it")
-_UNTOLD: Final = 0.02  # of the main image's strength
+_UNTOLD: Final = 0.02  # of the main image's strength: a doubt in which no companion can be told
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +43,15 @@ def _mean(values: tuple[float, ...] | None) -> float:
     return float(np.mean(values)) if values else float("nan")
 
 
+def untold(record: CycleRecord) -> bool:
+    """Whether a double image could hide in how unlike lines are spread."""
+    return not record.double_seen and (record.double_sigma or 0.0) > _UNTOLD
+
+
+def _double_strength(record: CycleRecord) -> float:
+    return float("nan") if untold(record) else max(record.double_front or 0.0, record.double_third or 0.0)
+
+
 def _waves(record: CycleRecord, index: int) -> float:
     if record.formed or len(record.bands) <= index:
         return float("nan")
@@ -57,7 +66,7 @@ COLUMNS: Final = (
     Column(key="veil", words="veil beyond 8 mrad", unit="%", within="veil", scale=100.0,
            value=lambda r: _pick(r.veil, 2)),
     Column(key="double", words="double image", unit="%", within="veil", scale=100.0,
-           value=lambda r: max(r.double_front or 0.0, r.double_third or 0.0)),
+           value=_double_strength),
     Column(key="waves_mrad", words="waviness to 20 mm", unit="mrad", within="slope_mrad", mends=True,
            value=lambda r: _waves(r, 0)),
     Column(key="long_waves_mrad", words="longer waviness", unit="mrad", within="slope_mrad", mends=True,
@@ -129,8 +138,8 @@ def _form(record: CycleRecord) -> tuple[str, str, str, str]:
 
 
 def _double(record: CycleRecord) -> tuple[str, str, str, str]:
-    if not record.double_seen and (record.double_sigma or 0.0) > _UNTOLD:
-        return "double image", "not told: lines are spread differently in the two directions", "", "single-pixel lines"
+    if untold(record):
+        return "double image", "not told: lines are spread unlike in the two directions", "", "single-pixel lines"
     if not record.double_seen:
         return (
             "double image", f"none seen beyond {record.double_from_mm or 0.0:.2f} mm",

@@ -9,6 +9,15 @@ from rigwarp.errors import InputError
 from rigwarp.files import RigFolder
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.jobs.samples.bench_folder import cycles_of, open_bench_folder
+from rigwarp.samples.bench import SampleBench
+
+
+@dataclass(frozen=True, kw_only=True)
+class MaterialSample:
+    """The sample of a mirror's material: the bench it was measured on and its finished cycles, oldest first."""
+
+    bench: SampleBench
+    records: list[CycleRecord]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,8 +46,8 @@ class MaterialShare:
         )
 
 
-def material_shares(folder: RigFolder, built: AsBuilt | None) -> list[MaterialShare]:
-    """The findings about ripple and blur of a built mirror, beside its material's; none where no material is named.
+def material_sample(folder: RigFolder) -> MaterialSample | None:
+    """The sample that a rig names, to be read before a result is made; None where it names none.
 
     Raises
     ------
@@ -46,8 +55,8 @@ def material_shares(folder: RigFolder, built: AsBuilt | None) -> list[MaterialSh
         `[mirror] material` names no sample that was measured.
     """
     named = folder.rig.mirror.material
-    if named is None or built is None:
-        return []
+    if named is None:
+        return None
     where = folder.root / named
     bench = open_bench_folder(where.parent)
     records = cycles_of(bench).get(where.name)
@@ -58,10 +67,18 @@ def material_shares(folder: RigFolder, built: AsBuilt | None) -> list[MaterialSh
             f"rig.toml: mirror.material: found no measured sample {where.name} in {where.parent}, expected one of: "
             f"{measured}. Measure it (rigwarp samples measure {where.parent} {where.name}), or take the key out."
         )
+    return MaterialSample(bench=bench.bench, records=records)
+
+
+def material_shares(sample: MaterialSample | None, built: AsBuilt | None) -> list[MaterialShare]:
+    """The findings about ripple and blur of a built mirror, beside its material's; none without a sample."""
+    if sample is None or built is None:
+        return []
     found = []
-    blur = _fine_slope(records, float(np.cos(bench.bench.angle_rad)))
+    records = sample.records
+    blur = _fine_slope(records, float(np.cos(sample.bench.angle_rad)))
     for ripple in built.fine_ripples or ():
-        waves = f"waves finer than the bench's beam of {bench.bench.footprint_mm:.1f} mm, scatter with them"
+        waves = f"waves finer than the bench's beam of {sample.bench.footprint_mm:.1f} mm, scatter with them"
         found.append(
             MaterialShare(finding="fine ripple", built_mrad=ripple.slope_rms_mrad, material_mrad=blur, waves=waves)
         )

@@ -11,6 +11,7 @@ from rigwarp.reports.figures import style
 from rigwarp.reports.figures.outlines import content_outline, table_outline
 from rigwarp.rig import Rig
 from rigwarp.tracing.coarse import coarse_path, mirror_triangles, picture_grid
+from rigwarp.tracing.shadows import RayTracer
 
 _VIEWS = (("from the front", 0, 2), ("from the right", 1, 2), ("from above", 0, 1))
 _NAMES = ("x (mm)", "y (mm)", "z (mm)")
@@ -67,7 +68,7 @@ def _rays_mm(rig: Rig, triangles: TriangleMesh) -> list[Array]:
     """Rays spread over the picture, its middle first: (3 or fewer, 3) points each, as far as they get."""
     middle = (np.array(rig.projector.resolution) - 1) / 2
     pixels = np.concatenate([middle[None], picture_grid(rig, across=_RAYS_ACROSS).reshape(-1, 2)])
-    path = coarse_path(rig, triangles, pixels)
+    path = coarse_path(rig, RayTracer(triangles), pixels)
     source = rig.projector.placement.position_mm
     rays = [np.stack([source, a, b]) for a, b in zip(path.at_mirror_mm, path.table_mm, strict=True)]
     return [ray[np.isfinite(ray[:, 0])] for ray in rays]

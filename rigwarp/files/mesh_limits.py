@@ -1,0 +1,34 @@
+"""How large a mesh may be, whatever the format: a small file can unpack to what fills the memory."""
+
+from typing import Final
+
+MOST_MESH_BYTES: Final = 128 << 20
+"""Of a file, and of what it unpacks to; as 3MF that is read in a minute and 2 GB."""
+MOST_TRIANGLES: Final = 2_700_000
+"""As many as a binary STL of that size holds: some 2 GB when traced; nine million took 5 to 8."""
+
+
+def require_bytes(count: int) -> None:
+    """Refuse what a packed file says that it unpacks to.
+
+    Raises
+    ------
+    ValueError
+        With the reason.
+    """
+    if count > MOST_MESH_BYTES:
+        raise ValueError(f"it unpacks to {count / 2**20:.0f} MiB, at most {MOST_MESH_BYTES / 2**20:.0f} are read")
+
+
+def require_triangles(count: int) -> None:
+    """Refuse more triangles than can be traced.
+
+    Raises
+    ------
+    ValueError
+        With the reason.
+    """
+    if count > MOST_TRIANGLES:
+        raise ValueError(
+            f"it holds {count / 1e6:.1f} million triangles, at most {MOST_TRIANGLES / 1e6:.1f} are read: coarsen it"
+        )

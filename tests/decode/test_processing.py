@@ -1,0 +1,98 @@
+"""What a camera does to its pictures: named, told from movement, and nothing that decodes well is lost to it.
+
+JPEG and the noise reduction that keeps edges are OpenCV's.
+"""
+
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+import pytest
+from synthetic_scan import Scene, photograph, smooth_scene
+
+from rigwarp.decode import Decoded, Reason, decode
+from rigwarp.patterns import fast_set
+
+SHAPE, RESOLUTION = (320, 480), (480, 320)
+PATTERNS = fast_set(RESOLUTION, 2.2)
+U, V, BRIGHTNESS, AMBIENT = smooth_scene(SHAPE, RESOLUTION)
+SCENE = Scene(u_px=U, v_px=V, brightness=BRIGHTNESS, ambient=AMBIENT)
+RAW = photograph(SCENE, PATTERNS, rng=np.random.default_rng(3))
+
+
+def compressed(photo: np.ndarray) -> np.ndarray:
+    return cv2.imdecode(cv2.imencode(".jpg", photo, [cv2.IMWRITE_JPEG_QUALITY, 80])[1], cv2.IMREAD_GRAYSCALE)
+
+
+def smoothed(photo: np.ndarray) -> np.ndarray:
+    return cv2.bilateralFilter(photo, -1, 12.0, 1.5)
+
+
+def banded(rng: np.random.Generator) -> Callable[[np.ndarray], np.ndarray]:
+    """2 % of light, which is 0.9 % of the codes of a camera with a gamma of 2.2; 64 rows from band to band."""
+
+    def one(photo: np.ndarray) -> np.ndarray:
+        row = np.arange(SHAPE[0])[:, None] / 64.0 + rng.uniform()
+        factor = (1.0 + 0.02 * np.sin(2 * np.pi * row)) ** (1 / 2.2)
+        return np.clip(np.rint(photo * factor + rng.uniform(-0.5, 0.5, SHAPE)), 0, 254).astype(np.uint8)
+
+    return one
+
+
+def z_spread(decoded: Decoded) -> float:
+    z = [(decoded.u_px - U) / decoded.sigma_u_px, (decoded.v_px - V) / decoded.sigma_v_px]
+    return float(np.nanstd(np.stack(z)))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [(compressed, "compresses"), (smoothed, "noise reduction"), (banded(np.random.default_rng(5)), "64 camera rows")],
+    ids=["compression", "smoothing", "bands"],
+)
+def test_what_the_camera_does_is_named_and_loses_nothing(spoil: Callable[[np.ndarray], np.ndarray], words: str) -> None:
+    decoded = decode([spoil(photo) for photo in RAW], PATTERNS)
+    (told,) = decoded.processing
+    assert words in told
+    assert not np.any(decoded.reason == Reason.MOVED)
+    assert decoded.moved_share == 0.0
+    assert decoded.valid.mean() > 0.97
+    assert z_spread(decoded) < 1.3
+
+
+def test_a_camera_that_does_nothing_is_not_blamed() -> None:
+    decoded = decode(RAW, PATTERNS)
+    assert decoded.processing == ()
+    assert not np.any(np.isin(decoded.reason, (Reason.MOVED, Reason.PASSED_BY)))
+
+
+def test_dim_flat_surroundings_are_not_smoothing() -> None:
+    """What glows a little around the light has little noise, and is flat."""
+    column = np.broadcast_to(np.arange(SHAPE[1]), SHAPE)
+    dim = np.where(column < 100, 0.06, 1.0)
+    scene = Scene(u_px=U, v_px=V, brightness=BRIGHTNESS * dim, ambient=0.004)
+    assert decode(photograph(scene, PATTERNS, rng=np.random.default_rng(6)), PATTERNS).processing == ()
+
+
+def test_a_part_that_moves_is_told_beside_compression() -> None:
+    part = np.zeros(SHAPE, bool)
+    part[96:224, 160:320] = True
+    moved = Scene(u_px=U + 1.5 * part, v_px=V + 1.5 * part, brightness=BRIGHTNESS, ambient=AMBIENT)
+    later = photograph(moved, PATTERNS, rng=np.random.default_rng(4))
+    decoded = decode([compressed(p) for p in (*RAW[:20], *later[20:])], PATTERNS)
+    assert "compresses" in decoded.processing[0]
+    assert (decoded.reason[part] == Reason.MOVED).mean() > 0.5
+    assert decoded.valid[part].mean() < 0.3
+    assert decoded.moved_share == pytest.approx((decoded.reason == Reason.MOVED).mean(), rel=0.1)
+
+
+def test_other_light_at_the_end_is_not_called_movement() -> None:
+    """A shadow over a part of the frames shown twice shifts nothing."""
+    dimmed = np.ones(SHAPE)
+    dimmed[96:224, 160:320] = 0.7
+    dark = photograph(
+        Scene(u_px=U, v_px=V, brightness=BRIGHTNESS * dimmed, ambient=AMBIENT * dimmed),
+        PATTERNS,
+        rng=np.random.default_rng(4),
+    )
+    decoded = decode([*RAW[:-2], *dark[-2:]], PATTERNS)
+    assert not np.any(decoded.reason[104:216, 168:312] == Reason.MOVED)
