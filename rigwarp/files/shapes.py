@@ -21,6 +21,7 @@ _COLUMNS = ("r_mm", "z_mm")
 _STEP = ("step", "stp")
 _GLTF = ("glb", "gltf")
 _METRE_MM = 1000.0  # glTF 2.0: all lengths are in metres
+_SMALLEST_RADIUS_MM = 2.5  # of a profile: as for meshes, nothing smaller spreads a projector's picture
 _FEWEST_ROWS = 4  # of a profile: fewer do not define a curvature with anything to check it by
 
 
@@ -96,12 +97,14 @@ def _as_utf8(data: bytes) -> bytes:
 def read_profile(path: Path, *, key: str) -> Array:
     """(N, 2) r and z in mm from a CSV file whose first line names the columns r_mm and z_mm (others are ignored).
 
-    Blank lines and lines that start with # are skipped.
+    Blank lines and lines that start with # are skipped, and so is a row that repeats the one before. Rows may run from
+    the rim inwards; they are returned from the middle outwards.
 
     Raises
     ------
     InputError
-        If the file is missing, a column or number is missing, r is negative or does not increase, or rows are too few.
+        If the file is missing, a column or number is missing, r is negative or neither rises nor falls throughout, rows
+        are too few, or the radii cannot be millimetres.
     """
     text = read_text(path, make_with=f"It is named by {key}: put it there or correct the name.")
     lines = [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip() and not line.startswith("#")]
@@ -117,9 +120,18 @@ def read_profile(path: Path, *, key: str) -> Array:
         [_cell(path, key, number, row, column) for column in picked]
         for (number, _), row in zip(lines[1:], rows[1:], strict=True)
     ]
-    profile = np.array(points, float).reshape(-1, 2)
+    profile = _outwards(np.array(points, float).reshape(-1, 2))
     _check_profile(path, key, profile)
     return profile
+
+
+def _outwards(profile: Array) -> Array:
+    """Rows from the middle outwards where they run inwards, without those that repeat the one before."""
+    if (np.diff(profile[:, 0]) <= 0.0).all():
+        profile = profile[::-1]
+    new = np.ones(len(profile), bool)
+    new[1:] = (np.diff(profile, axis=0) != 0.0).any(axis=1)
+    return np.asarray(profile[new])
 
 
 def _cell(path: Path, key: str, line: int, row: list[str], column: int) -> float:
@@ -144,6 +156,11 @@ def _check_profile(path: Path, key: str, profile: Array) -> None:
         raise InputError(
             f"{key}: {path}: found r_mm = {profile[row, 0]:g} after {profile[row - 1, 0]:g}, "
             "expected r_mm to increase. Sort the rows by r_mm and remove repeated ones."
+        )
+    if profile[-1, 0] < _SMALLEST_RADIUS_MM:
+        raise InputError(
+            f"{key}: {path}: the largest r_mm is {profile[-1, 0]:g}, too small for a mirror; in metres it would be "
+            f"{1000 * profile[-1, 0]:g} mm, in inches {25.4 * profile[-1, 0]:.4g} mm. Write it in millimetres."
         )
 
 

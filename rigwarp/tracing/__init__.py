@@ -3,6 +3,7 @@
 from rigwarp.tracing.build import build_model
 from rigwarp.tracing.cad.cad_faces import CadFaces, FaceNote
 from rigwarp.tracing.cad.export_check import ExportCheck, check_export
+from rigwarp.tracing.cad.recognise import FaceForm, RecognisedMirror, recognise
 from rigwarp.tracing.design_map import trace_map, trace_pixels
 from rigwarp.tracing.model import OpticalModel, Trace
 from rigwarp.tracing.reasons import LightFate
@@ -13,9 +14,11 @@ from rigwarp.tracing.tolerances.tolerance_analysis import ToleranceAnalysis, ana
 __all__ = [
     "CadFaces",
     "ExportCheck",
+    "FaceForm",
     "FaceNote",
     "LightFate",
     "OpticalModel",
+    "RecognisedMirror",
     "Sensitivity",
     "Surface",
     "ToleranceAnalysis",
@@ -23,6 +26,7 @@ __all__ = [
     "analyse_tolerances",
     "build_model",
     "check_export",
+    "recognise",
     "sensitivity",
     "trace_map",
     "trace_pixels",

@@ -1,13 +1,20 @@
 """`rigwarp trace`: the design judged, its forecast, and the files it leaves."""
 
 import json
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from cad_exports import chamfer, mould
 
 from rigwarp.cli import main
+from rigwarp.files import open_rig
+from rigwarp.files.shapes import write_stl
+from rigwarp.jobs.design import design_model
+from rigwarp.jobs.recognise import recognise_mirror
 from rigwarp.scenarios import create_rig
+from rigwarp.tracing import trace_map
 
 PICTURES = {
     "pixel_grid.png", "mm_per_pixel.png", "brightness.png", "light_paths.png", "tolerances.png",
@@ -93,3 +100,43 @@ def test_a_design_that_misses_the_content_is_drawn_all_the_same(run, counter):
     assert code == 0
     assert "No forecast" in out
     assert {p.name for p in (counter / "design_pictures").iterdir()} == PICTURES - {"tolerances.png"}
+
+
+@pytest.fixture
+def moulded(tmp_path: Path) -> Path:
+    """The round table with its paraboloid (R = 250 mm, rim towards +z) as an STL solid with a chamfer."""
+    create_rig("round-table", tmp_path / "rig")
+    file = tmp_path / "rig" / "rig.toml"
+    text = file.read_text(encoding="utf-8").replace("[1280, 720]", "[160, 90]")
+    lines = [line for line in text.splitlines() if not line.startswith(("radius_mm", "conic_constant", "aperture_mm"))]
+    mesh = 'kind = "mesh"\nfile = "mould.stl"\nreflecting_side = "-z"'
+    text = "\n".join(mesh if line.startswith('kind = "conic"') else line for line in lines)
+    file.write_text(text, encoding="utf-8")
+    solid = mould(lambda x, y: (x * x + y * y) / 500.0, half_mm=(40.0, 40.0), edge_mm=5.0, rim=chamfer(1.0, 45.0))
+    write_stl(tmp_path / "rig" / "mould.stl", solid)
+    return tmp_path / "rig"
+
+
+def test_a_cad_mirror_is_recognised_and_its_lines_are_fit_to_paste(run, moulded):
+    """The numbers that the file was made from come back: those of the round table's own rig.toml."""
+    code, out, _ = run("trace", moulded, "--recognise")
+    assert code == 0
+    before, _, lines = out.partition("shades no light any more.\n\n")
+    assert "conic" in before
+    keys = tomllib.loads(lines.partition("\n  picture")[0])
+    assert keys["kind"] == "conic"
+    assert keys["radius_mm"] == pytest.approx(250.0, rel=1e-5)
+    assert keys["conic_constant"] == pytest.approx(-1.0, abs=1e-3)
+    assert keys["position_mm"] == pytest.approx([0.0, 60.0, 480.0], abs=1e-3)
+    assert keys["rotation_deg"] == pytest.approx([-28.6, 0.0, 0.0], abs=1e-3)
+    folder = open_rig(moulded)
+    found = recognise_mirror(folder, trace_map(design_model(folder)))
+    assert found.toml in out
+    assert found.same
+    assert found.moved_p95_mm < 0.001  # what the pasted lines do, by tracing them
+
+
+def test_only_a_cad_mirror_is_recognised(run, counter):
+    code, _, err = run("trace", counter, "--recognise")
+    assert code == 3
+    assert "closed form already" in err

@@ -3,13 +3,16 @@
 from collections.abc import Sequence
 from typing import Any
 
-from rigwarp.tracing import ExportCheck, FaceNote, Sensitivity, ToleranceAnalysis
+import numpy as np
+
+from rigwarp.tracing import ExportCheck, FaceForm, FaceNote, Sensitivity, ToleranceAnalysis
 
 _FACES = 12
 _SHAPE_TERMS = 5  # of the Zernike terms
 
 Row = tuple[str, str, str, str, str, str]
 FACES_HEAD = ("face", "what", "light on the model", "near, mirror frame")
+FORMS_HEAD = ("zone", "closed form", "numbers", "face about it")
 SENSITIVITY_HEAD: Row = ("what", "per", "rms mm", "P95 mm", "left, mm", "at its tolerance")
 
 
@@ -87,6 +90,23 @@ def face_rows(faces: Sequence[FaceNote]) -> list[tuple[str, str, str, str]]:
         rest = 100 * sum(face.light for face in faces[_FACES:])
         rows = [*rows[:_FACES], ("...", f"{len(faces) - _FACES} more", f"{rest:.2f} %", "")]
     return rows
+
+
+def form_rows(forms: Sequence[FaceForm]) -> list[tuple[str, str, str, str]]:
+    """Zone, closed form, radius and conic constant, and the residual of each face."""
+    return [
+        (
+            str(form.zone),
+            form.kind,
+            ", ".join(
+                f"{name} = {value:.7g}{unit}"
+                for name, value, unit in (("R", form.radius_mm, " mm"), ("k", form.conic_constant, ""))
+                if np.isfinite(value)
+            ),
+            f"{1000 * form.residual_rms_mm:.2g} µm rms",
+        )
+        for form in forms
+    ]
 
 
 def _short(value: float) -> str:

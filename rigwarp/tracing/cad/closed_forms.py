@@ -16,7 +16,10 @@ from rigwarp.geometry import Array
 Kind = Literal["sphere", "cylinder", "cone", "conic"]
 _MOST_POINTS = 2000
 _POINTS_PER_UNKNOWN = 3  # two folded panels have six corners, and a cylinder through them
+_AS_CLOSE = 1.2  # times the least residual: more unknowns always find a little less
 _AXES = np.eye(3)
+CLOSE_SHARE = 1e-6
+"""Of a face's size, how far points may stray from what they are said to lie on: bends light by 4e-6 rad."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,7 +49,12 @@ class ClosedForm:
 
 
 def closed_form(
-    points_mm: Array, normals: Array, *, within_mm: float, kinds: tuple[Kind, ...] = ("sphere", "cylinder", "cone")
+    points_mm: Array,
+    normals: Array,
+    *,
+    within_mm: float,
+    kinds: tuple[Kind, ...] = ("sphere", "cylinder", "cone"),
+    per_unknown: int = _POINTS_PER_UNKNOWN,
 ) -> ClosedForm | None:
     """The simplest closed form that the points lie on.
 
@@ -56,23 +64,27 @@ def closed_form(
     normals : (M, 3) about normal to the surface, of any length (area vectors of triangles).
     within_mm : how far they may stray from it, rms.
     kinds : which may be tried, the simplest first.
+    per_unknown : points that must be there for each unknown.
     """
     centre, size = points_mm.mean(axis=0), float(np.ptp(points_mm, axis=0).max())
     unit = (points_mm - centre) / size
     chosen = unit[:: max(1, len(unit) // _MOST_POINTS)]
     for kind in kinds:
-        found = _fit(kind, chosen, normals)
+        found = _fit(kind, chosen, normals, per_unknown)
         if found is not None and found.residual_rms_mm * size <= within_mm:
             return _placed(found, centre, size)
     return None
 
 
-def nearest_form(points_mm: Array, normals: Array) -> list[ClosedForm]:
-    """Every form that can be fitted at all, the closest one first."""
+def nearest_form(points_mm: Array, normals: Array) -> ClosedForm | None:
+    """The simplest form that comes as close to the points as any does; None where none can be fitted."""
     centre, size = points_mm.mean(axis=0), float(np.ptp(points_mm, axis=0).max())
     unit = ((points_mm - centre) / size)[:: max(1, len(points_mm) // _MOST_POINTS)]
-    found = [f for k in _FITS if (f := _fit(k, unit, normals)) is not None]
-    return [_placed(f, centre, size) for f in sorted(found, key=lambda f: f.residual_rms_mm)]
+    found = [f for kind in _FITS if (f := _fit(kind, unit, normals)) is not None]
+    if not found:
+        return None
+    least = max(_AS_CLOSE * min(f.residual_rms_mm for f in found), CLOSE_SHARE)
+    return _placed(next(f for f in found if f.residual_rms_mm <= least), centre, size)
 
 
 def _placed(form: ClosedForm, centre: Array, size: float) -> ClosedForm:
@@ -98,9 +110,9 @@ def _quadric(M: Array, b: Array, c: float) -> Array:
     return Q
 
 
-def _fit(kind: Kind, p: Array, normals: Array) -> ClosedForm | None:
+def _fit(kind: Kind, p: Array, normals: Array, per_unknown: int = _POINTS_PER_UNKNOWN) -> ClosedForm | None:
     distances, starts, built, unknowns = _FITS[kind]
-    if len(p) < _POINTS_PER_UNKNOWN * unknowns:
+    if len(p) < per_unknown * unknowns:
         return None
     best, least = None, np.inf
     for start in starts(p, normals):

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from rigwarp.geometry import Array
-from rigwarp.tracing.cad.closed_forms import ClosedForm, Kind, closed_form
+from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.patches import Patch
 from rigwarp.tracing.cad.welding import Numbers, edges_of, used_vertices
@@ -16,10 +16,11 @@ from rigwarp.tracing.surfaces.quadric import QuadricSurface
 from rigwarp.tracing.surfaces.surface import Tessellation
 
 _ROUNDINGS = 4.0  # vertices of a plane or another closed form stray from it by rounding alone
-_CLOSE_SHARE = 1e-6  # of a face's size: a bow that bends light by 4e-6 rad, 0.003 mm on the table
 _STEEP = np.cos(np.deg2rad(45.0))  # to the mean plane: from there on a height field's cells serve badly
 _RULINGS: tuple[Kind, ...] = ("cylinder", "cone")
 _ANY: tuple[Kind, ...] = ("sphere", "cylinder", "cone", "conic")
+_FEWEST_RULINGS = 5  # through fewer, curves of many kinds run
+_ON_FIVE_RULINGS = 2  # points per unknown: a circle through five lines is confirmed by two of them
 _TURNS_RAD = 1e-5  # two halves of one flat strip turn by less
 _ON_RULING = (8, 40)  # points that stand for a ruling, at least and at most
 
@@ -58,7 +59,11 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm:
     if not (rim_only or steep):
         fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
     if fit is None:
-        form = closed_form(points, vectors, within_mm=allowed, kinds=_RULINGS if rim_only else _ANY)
+        form = (
+            closed_form(points, vectors, within_mm=allowed, kinds=_RULINGS, per_unknown=_ON_FIVE_RULINGS)
+            if rim_only
+            else closed_form(points, vectors, within_mm=allowed, kinds=_ANY)
+        )
         if form is not None:
             return _quadric_surface(patch, form, flat, outline, zone, points)
     if fit is None or rim_only:
@@ -92,13 +97,15 @@ def _is_steep(vectors: Array, normal: Array) -> bool:
 def allowed_mm(patch: Patch, rounding_mm: float) -> float:
     """How far a patch's vertices may stray, rms, from what they are said to lie on."""
     size = float(np.ptp(patch.vertices_mm[patch.faces].reshape(-1, 3), axis=0).max())
-    return max(_ROUNDINGS * rounding_mm, _CLOSE_SHARE * size)
+    return max(_ROUNDINGS * rounding_mm, CLOSE_SHARE * size)
 
 
 def _quadric_surface(
     patch: Patch, form: ClosedForm, flat: Array, outline: Outline, zone: int, points_mm: Array
 ) -> QuadricSurface:
-    slope = _BOW * form.residual_rms_mm * np.sqrt(form.unknowns / len(points_mm)) / np.ptp(points_mm, axis=0).max()
+    # vertices of one height (a ring, a ruling) were rounded alike: together they count once
+    heights = len(np.unique(points_mm[:, np.argmax(np.abs(flat[:3, 2]))]))
+    slope = _BOW * form.residual_rms_mm * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
     return QuadricSurface(
         zone=zone,
         name=f"{form.kind} {zone}",
@@ -117,13 +124,13 @@ def _through_rulings(patch: Patch, points_mm: Array, flat: Array, allowed_mm: fl
     a ruling, all of which lies on the surface; the edge that halves a (flat) strip does not turn.
     """
     rulings = patch.vertices_mm[_ruling_ends(patch)]
-    if len(rulings) < 3:
+    if len(rulings) < _FEWEST_RULINGS:
         return None
     count = int(np.clip(len(rulings), *_ON_RULING))
     share = np.linspace(0.0, 1.0, count)[1:-1, None]
     between = (rulings[:, None, 0] * (1.0 - share) + rulings[:, None, 1] * share).reshape(-1, 3)
     local = (np.concatenate([points_mm, between]) - flat[:3, 3]) @ flat[:3, :3]
-    fit = fit_height(local[np.lexsort(local[:, :2].T)])
+    fit = fit_height(local[np.lexsort(local[:, :2].T)], rulings=len(rulings))
     coarse = fit.too_few_points and fit.residual_rms_mm > allowed_mm
     return replace(fit, too_few_points=coarse)
 

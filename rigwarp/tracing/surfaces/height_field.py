@@ -66,11 +66,12 @@ _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _WORTH = 0.97  # more cells must lower the predicted error to this share
 
 
-def fit_height(points_mm: Array) -> PatchFit:
+def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
     """Least-squares spline through (N, 3) points of a patch frame, with as many cells as the points call for.
 
     The number of cells is the one after which generalised cross-validation (Craven and Wahba 1979, Numer. Math. 31,
-    377) predicts no clear gain any more.
+    377) predicts no clear gain any more. `rulings` says that the points lie on so many straight lines, each of which
+    two points have measured.
     """
     sample = points_mm[:: max(1, len(points_mm) // _SAMPLE)]
     best, best_score = _CELLS[0], np.inf
@@ -90,7 +91,8 @@ def fit_height(points_mm: Array) -> PatchFit:
             best, best_score = along, score
         if failures == 2:  # one step without gain may be the surface's own symmetry
             break
-    return replace(fit_height_on(points_mm, cells=_square_cells(points_mm, best)), too_few_points=starved)
+    fit = fit_height_on(points_mm, cells=_square_cells(points_mm, best), rulings=rulings)
+    return replace(fit, too_few_points=starved)
 
 
 def spline_by_density(points_mm: Array) -> HeightSpline:
@@ -100,13 +102,16 @@ def spline_by_density(points_mm: Array) -> HeightSpline:
     return solve_spline(sample, _square_cells(points_mm, along))[0]
 
 
-def fit_height_on(points_mm: Array, *, cells: tuple[int, int]) -> PatchFit:
+def fit_height_on(points_mm: Array, *, cells: tuple[int, int], rulings: int | None = None) -> PatchFit:
     """Least-squares spline through (N, 3) points on so many cells, with its uncertainty."""
     spline, factor = solve_spline(points_mm, cells)
     residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
     scatter = float(np.sqrt(residual @ residual / max(len(residual) - _coefficients(cells), 1)))
     others = [solve_spline(points_mm, c)[0] for c in _compared_cells(cells)]
-    uncertainty = slope_uncertainty(spline, others, points_mm, factor=factor, scatter_mm=scatter)
+    noise = scatter
+    if rulings is not None:  # n points that err together weigh n times as much in each sum over points
+        noise = float(np.sqrt(residual @ residual / max(2 * (rulings - max(cells) - DEGREE), 1)))
+    uncertainty = slope_uncertainty(spline, others, points_mm, factor=factor, scatter_mm=noise)
     return PatchFit(spline=spline, residual_rms_mm=scatter, uncertainty=uncertainty)
 
 
