@@ -101,7 +101,8 @@ def find_processing(
     if not strips:
         return Processing()
     # around what the projector lights it is dim, flat and without noise
-    contrast = [cv2.subtract(*(photos[end][rows] for end in ends[::-1])) for rows in strips]
+    black, white = ends
+    contrast = [cv2.subtract(photos[white][rows], photos[black][rows]) for rows in strips]
     least = _BRIGHT * float(np.median(np.concatenate([c[usable[r]] for c, r in zip(contrast, strips, strict=True)])))
     where = [usable[rows] & (c > least) for c, rows in zip(contrast, strips, strict=True)]
     apart = [[np.subtract(photos[b][rows], photos[a][rows], dtype=np.float32) for rows in strips] for a, b in repeats]
