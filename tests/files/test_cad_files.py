@@ -238,31 +238,3 @@ def test_a_profile_that_says_two_things_is_refused(tmp_path, rows, says):
     np.savetxt(tmp_path / "p.csv", rows, delimiter=",", header="r_mm,z_mm", comments="", fmt="%.17g")
     with pytest.raises(InputError, match=says):
         read_profile(tmp_path / "p.csv", key="mirror.file")
-
-
-_ROWS = np.column_stack([np.linspace(0.0, 60.0, 7), np.linspace(0.0, 60.0, 7) ** 2 / 500.0])
-
-
-@pytest.mark.parametrize(
-    "rows",
-    [_ROWS, _ROWS[::-1], np.repeat(_ROWS, [1, 1, 2, 1, 3, 1, 1], axis=0), np.repeat(_ROWS, 2, axis=0)[::-1]],
-    ids=["outwards", "inwards", "rows twice", "inwards and twice"],
-)
-def test_a_profile_is_read_as_it_comes(tmp_path, rows):
-    np.savetxt(tmp_path / "p.csv", rows, delimiter=",", header="r_mm,z_mm", comments="", fmt="%.17g")
-    np.testing.assert_array_equal(read_profile(tmp_path / "p.csv", key="mirror.file"), _ROWS)
-
-
-@pytest.mark.parametrize(
-    ("rows", "says"),
-    [
-        (_ROWS / 1000.0, r"is 0.06, too small for a mirror; in metres it would be 60 mm"),
-        (_ROWS[[0, 1, 2, 2, 3, 4]] + np.array([[0, 0]] * 3 + [[0, 1.0]] + [[0, 0]] * 2), "after 20, expected r_mm to"),
-        (_ROWS[[0, 1, 3, 2, 4]], "found r_mm = 20 after 30"),
-    ],
-    ids=["metres", "two heights of one radius", "out of order"],
-)
-def test_a_profile_that_says_two_things_is_refused(tmp_path, rows, says):
-    np.savetxt(tmp_path / "p.csv", rows, delimiter=",", header="r_mm,z_mm", comments="", fmt="%.17g")
-    with pytest.raises(InputError, match=says):
-        read_profile(tmp_path / "p.csv", key="mirror.file")
