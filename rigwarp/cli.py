@@ -4,13 +4,14 @@ A command is a module of rigwarp.commands with a typed function of the same name
 was asked for is imported; the help texts of the others are read from their source, so that `rigwarp --help` is quick.
 """
 
-import ast
 import errno
 import functools
 import importlib
 import importlib.util
+import inspect
 import os
 import platform
+import re
 import sys
 import tempfile
 import traceback
@@ -175,10 +176,8 @@ def _source_of(module: str) -> str | None:
 
 def _help_of(module: str) -> str:
     """First paragraph of the docstring of a command's function."""
-    for node in ast.parse(_source_of(module) or "").body:
-        if isinstance(node, ast.FunctionDef) and node.name == module:
-            return (ast.get_docstring(node) or "").partition("\n\n")[0]
-    return ""
+    found = re.search(rf'^def {module}\(.*?"""(.*?)(?:"""|\n\n)', _source_of(module) or "", re.DOTALL | re.MULTILINE)
+    return inspect.cleandoc(found[1]) if found else ""
 
 
 def _without_traceback_option(arguments: list[str]) -> tuple[list[str], bool]:
