@@ -81,7 +81,7 @@ def recognise_mirror(folder: RigFolder, design: PixelMap) -> Recognised:
 
 def _toml(keys: dict[str, Any]) -> str:
     """The keys as lines of rig.toml; JSON writes such texts, numbers and lists of numbers as TOML does."""
-    panels = keys["facet"] if "facet" in keys else []
+    panels = [panel for key, value in keys.items() if key == "facet" for panel in value]
     lines = [f"{key} = {json.dumps(value)}" for key, value in keys.items() if key != "facet"]
     for panel in panels:
         lines += ["", "[[mirror.facet]]", *(f"{key} = {json.dumps(value)}" for key, value in panel.items())]
