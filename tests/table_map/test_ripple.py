@@ -40,9 +40,7 @@ def lines_in(pixels: Array, residual: Array, camera: Array) -> Lines:
     return find_lines(pixels, residual, camera, 1.0, picture=PICTURE)
 
 
-@pytest.mark.parametrize(
-    ("period_px", "direction_deg"), [(4.2, 30), (5, 100), (6, 0), (8, 45), (12, 70), (20, 90), (30, 160), (38, 20)]
-)
+@pytest.mark.parametrize(("period_px", "direction_deg"), [(4.2, 30), (6, 0), (12, 70), (20, 90), (38, 20)])
 def test_waves_of_any_direction_are_lines_and_followed(period_px: float, direction_deg: float) -> None:
     pixels, noise, camera = scattered(1)
     ripple = waves(pixels, period_px=period_px, direction_deg=direction_deg)
@@ -63,7 +61,7 @@ def test_waves_of_any_direction_are_lines_and_followed(period_px: float, directi
     assert 0.7 < z.std() < 1.3
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(8))
 def test_noise_and_dents_are_no_ripple(seed: int) -> None:
     pixels, noise, camera = scattered(10 + seed)
     rng = np.random.default_rng(seed)
@@ -84,7 +82,7 @@ def test_the_beat_of_camera_and_projector_pixels_is_no_ripple() -> None:
     assert lines_in(pixels, noise + beat, 1.37 * camera).found.any()  # the same, if it is none of this camera
 
 
-@pytest.mark.parametrize(("period_px", "direction_deg"), [(5.0, 100.0), (12.0, 20.0)])
+@pytest.mark.parametrize(("period_px", "direction_deg"), [(12.0, 20.0)])
 def test_the_map_is_as_good_with_a_ripple_as_without(period_px: float, direction_deg: float) -> None:
     rig = convex_rig()
     built = built_convex(rig)
