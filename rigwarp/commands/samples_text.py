@@ -1,7 +1,5 @@
 """What the samples commands say of cycles, tables and predictions."""
 
-from collections.abc import Sequence
-
 from rigwarp.commands.console import Console
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.jobs.samples.figure_rows import cycle_rows
@@ -15,8 +13,3 @@ def print_cycle(console: Console, record: CycleRecord) -> None:
         f"between the ends of the cycle{'' if record.closure_good else ': more than 1 % or 0.1 px. Measure it again'}."
     )
     console.table(cycle_rows(record), head=("figure", "found", "1-sigma", "computed from"))
-
-
-def print_table(console: Console, head: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    """A table of samples."""
-    console.table(rows, head=head)

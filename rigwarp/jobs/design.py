@@ -6,6 +6,7 @@ from rigwarp.files.names import DESIGN_FILE
 from rigwarp.files.records import MapOrigin
 from rigwarp.geometry import PixelMap
 from rigwarp.prewarp import Prewarp, build_prewarp
+from rigwarp.rig import Content
 from rigwarp.tracing import OpticalModel, build_model, check_export, trace_map
 
 
@@ -40,6 +41,6 @@ def design_map(folder: RigFolder) -> PixelMap:
     return trace_design(folder, design_model(folder))
 
 
-def design_prewarp(folder: RigFolder) -> Prewarp:
-    """The warp that one would use without measuring: that of the traced design."""
-    return build_prewarp(design_map(folder), folder.rig.content, folder.rig.projector.transfer)
+def design_prewarp(folder: RigFolder, content: Content | None = None) -> Prewarp:
+    """The warp that one would use without measuring: that of the traced design, for the rig's or another canvas."""
+    return build_prewarp(design_map(folder), content or folder.rig.content, folder.rig.projector.transfer)

@@ -4,7 +4,6 @@ import logging
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
 from rigwarp.files import RigFolder, read_adjustment, write_picture
 from rigwarp.files.names import ADJUST_FILE
+from rigwarp.jobs.play_log import FrameWatch, drift_watch, logged
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.measured_warp import measured_warp
@@ -23,7 +23,7 @@ from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.opening import open_source
 from rigwarp.live.sources.source import DWELL_S, FADE_S, Source, StillSource
 from rigwarp.live.sources.stream import StreamSource
-from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp, build_prewarp
+from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.rig import Content
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from rigwarp.live.run.session import Session
     from rigwarp.live.run.window import Window
 
-_STATS_S = 1.0
 _FIRST_FRAME_S = 10.0
 """Longer than cameras and streams need to start."""
 
@@ -189,9 +188,9 @@ def _measured(progress: Progress, folder: RigFolder) -> Prewarp:
 
 
 def _designed(folder: RigFolder, options: PlayOptions) -> Prewarp:
-    from rigwarp.jobs.design import design_map  # brings the ray tracer, which a measured warp does not need
+    from rigwarp.jobs.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
 
-    return build_prewarp(design_map(folder), _canvas(folder, options), folder.rig.projector.transfer)
+    return design_prewarp(folder, _canvas(folder, options))
 
 
 def _canvas(folder: RigFolder, options: PlayOptions) -> Content:
@@ -283,11 +282,11 @@ def play_show(progress: Progress, show: Show) -> Shown:
         memory_limit_mib=options.memory_limit_mib,
         about=lambda: {"watch": session.watch_says} if options.watch_hours is not None else {},
     )
-    watch = _Watch(progress, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
-    with _logged(progress, options.log_file):
+    watch = FrameWatch(progress, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
+    with logged(progress, options.log_file):
         if options.wait_for_screen:
             _wait_for_screen(progress, show)
-        with heart, _drift_watch(show.folder, session, options.watch_hours):
+        with heart, drift_watch(show.folder, session, options.watch_hours):
             played = player.play(
                 show.warp,
                 session,
@@ -354,7 +353,7 @@ def _wait_for_screen(progress: Progress, show: Show) -> None:
 
 
 def _begin(
-    progress: Progress, show: Show, session: "Session", keeper: "WarpKeeper", watch: "_Watch", window: "Window"
+    progress: Progress, show: Show, session: "Session", keeper: "WarpKeeper", watch: FrameWatch, window: "Window"
 ) -> None:
     """What is done once the window is open."""
     from rigwarp.live.run.unattended import notify_service
@@ -370,86 +369,3 @@ def _begin(
     keeper.start(show.revision)
     progress.note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
     notify_service("READY=1")
-
-
-@contextmanager
-def _logged(progress: Progress, log_file: Path | None) -> Iterator[None]:
-    """Warnings become notes, and everything goes to the log file where there is one."""
-    from rigwarp.live.run.unattended import start_log
-
-    logger = logging.getLogger("rigwarp")
-    handlers: list[logging.Handler] = [_Notes(progress)]
-    if log_file is not None:
-        handlers.append(start_log(log_file))
-    logger.addHandler(handlers[0])
-    try:
-        yield
-    finally:
-        for handler in handlers:
-            logger.removeHandler(handler)
-            handler.close()
-
-
-@contextmanager
-def _drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> Iterator[None]:
-    if hours is None:
-        yield
-        return
-    from rigwarp.jobs.checks.watch import DriftWatch  # brings the measuring rooms, which a plain show does not need
-
-    logger = logging.getLogger(DriftWatch.__module__)
-    logger.setLevel(logging.INFO)
-    last_word = _LastWord(session)
-    logger.addHandler(last_word)
-    try:
-        with DriftWatch(folder, session.interludes, hours=hours):
-            yield
-    finally:
-        logger.removeHandler(last_word)
-
-
-class _Watch:
-    """Looks at the session after every frame: tells counts, and stops when too much memory is in use."""
-
-    def __init__(self, progress: Progress, heart: Any, *, statistics: bool, leave_with_screen: bool) -> None:
-        self._progress, self._heart, self._statistics = progress, heart, statistics
-        self._leave_with_screen = leave_with_screen
-        self._next_s, self._next_look_s = 0.0, 0.0
-        self.window: Window | None = None
-
-    def frame(self, session: "Session") -> Any:
-        """Called after every flip; a reason ends the run."""
-        now = session.run_s
-        if self._statistics and now >= self._next_s:
-            self._next_s = now + _STATS_S
-            self._progress.note("  ".join(f"{key} {value}" for key, value in session.pacing.as_dict().items()))
-        if self._leave_with_screen and self.window is not None and now >= self._next_look_s:
-            self._next_look_s = now + _STATS_S
-            if not self.window.screen_is_there():
-                return "screen"
-        return "memory" if self._heart.too_large else None
-
-
-class _LastWord(logging.Handler):
-    """Keeps what the drift watch logged last for whoever asks at the table or from afar."""
-
-    def __init__(self, session: "Session") -> None:
-        super().__init__(logging.INFO)
-        self._session = session
-
-    def emit(self, record: logging.LogRecord) -> None:
-        """One line, with its time."""
-        when = datetime.fromtimestamp(record.created, UTC)
-        self._session.watch_says = f"{when:%Y-%m-%d %H:%M} UTC: {record.getMessage()}"
-
-
-class _Notes(logging.Handler):
-    """Warnings of the player, for whoever watches its progress."""
-
-    def __init__(self, progress: Progress) -> None:
-        super().__init__(logging.WARNING)
-        self._progress = progress
-
-    def emit(self, record: logging.LogRecord) -> None:
-        """One line."""
-        self._progress.note(record.getMessage())

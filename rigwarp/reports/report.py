@@ -2,10 +2,9 @@
 
 from pathlib import Path
 
-import jinja2
-
 from rigwarp.files import RigFolder, write_text
 from rigwarp.files.names import REPORT_FILE
+from rigwarp.reports.page_template import page_template
 from rigwarp.reports.result_parts import ResultParts, read_parts
 from rigwarp.reports.sections.as_built_facts import read_facts
 from rigwarp.reports.sections.mirror import mirror_section
@@ -43,7 +42,7 @@ def render_report(folder: RigFolder, result: Path) -> str:
     parts = read_parts(folder, result)
     facts = read_facts(parts.as_built)
     check = check_section(parts)
-    return _template().render(
+    return page_template("report.html").render(
         title=parts.rig.name,
         result=parts.name,
         made=_made(parts),
@@ -67,14 +66,3 @@ def _made(parts: ResultParts) -> str:
     started, program = parts.start.started_utc, parts.start.program
     when = f", made {started[:10]} at {started[11:16]} UTC" if started is not None and len(started) > 16 else ""
     return f"{when} with rigwarp {program}" if when and program is not None else when
-
-
-def _template() -> jinja2.Template:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("rigwarp.reports"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("report.html")

@@ -3,11 +3,11 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import jinja2
 import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.reports.figures.style import BLUE, ORANGE, SIGNED_MAP, VERMILION, new_figure, png, styled
+from rigwarp.reports.page_template import page_template
 from rigwarp.reports.sections.page import Picture, Rows, Section
 
 _NOTE = (
@@ -70,14 +70,7 @@ def render_samples_report(
             tables=[Rows(rows=list(verdicts), head=("figure", "pair", "answer", "difference"))],
         )
     )
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("rigwarp.reports"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("samples.html").render(
+    return page_template("samples.html").render(
         title=title,
         sentences=sentences,
         table=Rows(rows=list(rows), head=list(heads), note=_NOTE),

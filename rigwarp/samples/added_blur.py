@@ -34,11 +34,6 @@ class AddedBlur:
         """1-sigma of the spread, negative for a negative variance."""
         return float(np.sign(self.variance_mm2) * np.sqrt(abs(self.variance_mm2)))
 
-    @property
-    def sigma_sigma_mm(self) -> float:
-        """1-sigma of `sigma_mm`; at no blur the spread whose square is the variance's own uncertainty."""
-        return float(self.variance_sigma_mm2 / (2.0 * max(abs(self.sigma_mm), np.sqrt(self.variance_sigma_mm2) / 2.0)))
-
 
 def added_blur(per_mm: Array, ratio: Array, ratio_sigma: Array) -> AddedBlur:
     """Blur and wide loss of stripes: -ln m = -ln(1 - lost) + 2 pi^2 variance f^2, by weighted least squares.

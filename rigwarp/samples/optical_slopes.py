@@ -37,11 +37,6 @@ class SlopeBand:
         """Of both directions."""
         return float(np.hypot(*self.rms_rad))
 
-    @property
-    def total_sigma_rad(self) -> float:
-        """1-sigma of it."""
-        return float(np.hypot(*(self.rms_rad * self.sigma_rad)) / max(self.total_rad, 1e-12))
-
 
 @dataclass(frozen=True, kw_only=True)
 class Form:

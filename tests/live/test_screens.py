@@ -151,8 +151,9 @@ def _lit_in_time(desktop, seconds=25.0):
     return False
 
 
-@pytest.mark.skipif(which("systemd-analyze") is None, reason="systemd's own judge of units is not here")
 def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path):
+    if which("systemd-analyze") is None:
+        x_screen.lack("systemd-analyze", packages="systemd")
     folder = tmp_path / "it's my 100% table"
     folder.mkdir()
     words = [str(folder), "100%.mp4", "$HOME", 'a "quoted" name', "it's", "--display", "1", "--wait-for-screen"]

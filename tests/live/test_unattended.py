@@ -14,7 +14,7 @@ import pytest
 
 from rigwarp.cli import main
 from rigwarp.errors import InputError
-from rigwarp.jobs.play import _LastWord
+from rigwarp.jobs.play_log import _LastWord
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run import unattended
