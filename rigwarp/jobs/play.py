@@ -1,7 +1,7 @@
 """Content on the table, undistorted; or the projector frame of one picture as a file."""
 
 import logging
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
@@ -282,10 +282,10 @@ def play_show(progress: Progress, show: Show) -> Shown:
         memory_limit_mib=options.memory_limit_mib,
         about=lambda: {"watch": session.watch_says} if options.watch_hours is not None else {},
     )
-    watch = FrameWatch(progress, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
-    with logged(progress, options.log_file):
+    with logged(progress, options.log_file) as note:
+        watch = FrameWatch(note, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
         if options.wait_for_screen:
-            _wait_for_screen(progress, show)
+            _wait_for_screen(note, show)
         with heart, drift_watch(show.folder, session, options.watch_hours):
             played = player.play(
                 show.warp,
@@ -295,7 +295,7 @@ def play_show(progress: Progress, show: Show) -> Shown:
                 dither=options.dither,
                 in_memory=screens_in_memory(),
                 seconds=options.seconds,
-                on_open=partial(_begin, progress, show, session, keeper, watch),
+                on_open=partial(_begin, note, show, session, keeper, watch),
                 on_frame=watch.frame,
             )
         logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
@@ -340,26 +340,31 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper"]:
     return session, keeper
 
 
-def _wait_for_screen(progress: Progress, show: Show) -> None:
+def _wait_for_screen(note: Callable[[str], None], show: Show) -> None:
     """Return once there is a screen that the projector can be; systemd is told READY only after that."""
     from rigwarp.live.run.unattended import notify_service
     from rigwarp.live.run.window import wait_for_projector
 
     def waiting(reason: str) -> None:
-        progress.note(f"waiting for the screen: {reason}")
+        note(f"waiting for the screen: {reason}")
         notify_service("STATUS=waiting for the projector's screen")
 
     wait_for_projector(show.warp.prewarp.projector_resolution, show.options.display, on_wait=waiting)
 
 
 def _begin(
-    progress: Progress, show: Show, session: "Session", keeper: "WarpKeeper", watch: FrameWatch, window: "Window"
+    note: Callable[[str], None],
+    show: Show,
+    session: "Session",
+    keeper: "WarpKeeper",
+    watch: FrameWatch,
+    window: "Window",
 ) -> None:
     """What is done once the window is open."""
     from rigwarp.live.run.unattended import notify_service
 
     if window.notice:
-        progress.note(window.notice)
+        note(window.notice)
     if show.options.samples is SampleCount.auto and not window.on_gpu:
         session.warp = show.warp.sampled("quick")
         window.use(session.warp)
@@ -367,5 +372,5 @@ def _begin(
     keeper.prepare = window.prepare
     watch.window = window
     keeper.start(show.revision)
-    progress.note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
+    note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
     notify_service("READY=1")

@@ -39,7 +39,7 @@ from rigwarp.files import (
 from rigwarp.files.exports import export_folder
 from rigwarp.files.exports.export_folder import new_export
 from rigwarp.live.operate.operator import Input, Operator
-from rigwarp.live.run.unattended import service_text, start_log
+from rigwarp.live.run.unattended import open_log, service_text
 from rigwarp.live.sources.opening import open_source
 from rigwarp.prewarp import Adjustment, Drag
 from rigwarp.prewarp.adjustment import MOST_CORNERS, MOST_DRAGS, hidden_mm
@@ -88,7 +88,8 @@ def test_what_disk_or_memory_refuse_anywhere_is_no_unexpected_error(tmp_path, mo
 def test_a_log_on_a_full_disk_says_nothing_and_stops_nothing(capsys):
     import logging
 
-    handler = start_log(Path("/dev/full"))
+    handler = open_log(Path("/dev/full"))
+    logging.getLogger("rigwarp").addHandler(handler)
     try:
         logging.getLogger("rigwarp.live").warning("lost")
     finally:

@@ -20,7 +20,7 @@ from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run import unattended
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts, Pacing
-from rigwarp.live.run.unattended import BEAT_S, Heartbeat, notify_service, service_text, start_log
+from rigwarp.live.run.unattended import BEAT_S, Heartbeat, notify_service, open_log, service_text
 from rigwarp.live.sources.source import StillSource
 from rigwarp.rig import Content
 
@@ -63,7 +63,8 @@ def test_a_full_disk_does_not_end_the_show(tmp_path):
 
 
 def test_the_log_is_bounded(tmp_path):
-    handler = start_log(tmp_path / "play.log")
+    handler = open_log(tmp_path / "play.log")
+    logging.getLogger("rigwarp").addHandler(handler)
     try:
         handler.maxBytes = 2000
         for number in range(500):
@@ -76,7 +77,7 @@ def test_the_log_is_bounded(tmp_path):
     assert all(file.stat().st_size <= 2000 for file in files)
     assert "line 499" in (tmp_path / "play.log").read_text()
     with pytest.raises(InputError, match="cannot be written"):
-        start_log(tmp_path / "none" / "play.log")
+        open_log(tmp_path / "none" / "play.log")
 
 
 def test_systemd_is_told(tmp_path, monkeypatch):

@@ -2,7 +2,7 @@
 
 import json
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -89,10 +89,8 @@ class Session:
         """What to show at this moment of the run; the same object as before when nothing has changed."""
         self._now_s = now_s
         if self._remote is not None:
-            for command in self._remote.commands():
-                if command.name != "status":
-                    self.interludes.touched(now_s)
-                self._obey(command)
+            asked = [self._obey(command) for command in self._remote.commands()]
+            self._answer([sender for sender in asked if sender is not None])
         self._take_opened()
         if isinstance(self._source, VideoSource):
             self._source.wants_planes = self.takes_planes
@@ -210,10 +208,7 @@ class Session:
 
     def close(self) -> None:
         """Close everything that the session was given."""
-        self._doorman.give_up()
-        if self._opened is not None:
-            self._doorman.close_beside(self._opened[1])
-        self._source.close()
+        self._doorman.close([self._source, *([self._opened[1]] if self._opened is not None else [])])
         if self._remote is not None:
             self._remote.close()
         if self._keeper is not None:
@@ -273,7 +268,18 @@ class Session:
             )
         return self._decorated[1]
 
-    def _obey(self, command: Command) -> None:
+    def _answer(self, senders: Sequence[tuple[str, int]]) -> None:
+        """Say what goes on, once everything that came with the question is done."""
+        if self._remote is not None and senders:
+            text = json.dumps(self.status())
+            for sender in senders:
+                self._remote.answer(sender, text)
+
+    def _obey(self, command: Command) -> tuple[str, int] | None:
+        """Carry out a command; whoever asks for the status is returned."""
+        if command.name == "status":
+            return command.sender
+        self.interludes.touched(self._now_s)
         before, operator = self.operator.adjustment, self.operator
         numbers = [value for value in command.values if isinstance(value, float)]
         now = operator.adjustment
@@ -301,9 +307,8 @@ class Session:
                 operator.change(within_limits(now, flatten_limit=numbers[0], flatten_falloff=numbers[1]))
             case "undo" | "redo" | "reset":
                 getattr(operator, command.name)()
-            case "status" if self._remote is not None:
-                self._remote.answer(command.sender, json.dumps(self.status()))
         self._after(before, save=True)
+        return None
 
     def _take_opened(self) -> None:
         """Go over to a source that has been opened, as soon as another picture may come."""

@@ -37,8 +37,8 @@ class _BoundedLog(logging.handlers.RotatingFileHandler):
             super().close()
 
 
-def start_log(path: Path) -> logging.Handler:
-    """Write the package's log lines to a file; at 1 MB it is put aside, and five old ones are kept.
+def open_log(path: Path) -> logging.Handler:
+    """A log file; at 1 MB it is put aside, and five old ones are kept.
 
     Raises
     ------
@@ -52,9 +52,6 @@ def start_log(path: Path) -> logging.Handler:
     form = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%S")
     form.converter = time.gmtime
     handler.setFormatter(form)
-    logger = logging.getLogger("rigwarp")
-    logger.addHandler(handler)
-    logger.setLevel(logging.INFO)
     return handler
 
 
