@@ -75,6 +75,32 @@ def write_text(path: Path, text: str, *, replace: bool = False) -> None:
     write_bytes(path, text.encode("utf-8"), replace=replace)
 
 
+def write_together(folder: Path, contents: Mapping[str, bytes]) -> list[Path]:
+    """Write files that belong together, each whole; what a call that was killed has left is completed.
+
+    Raises
+    ------
+    InputError
+        If all of these names are taken, or one by something else; then nothing is written.
+    """
+    taken = [name for name in contents if os.path.lexists(folder / name)]
+    if taken and not begun(folder, contents):
+        raise InputError(
+            f"{folder}: found {', '.join(taken)}, expected no such file. Name another folder, or move the old ones "
+            "away."
+        )
+    for name in contents.keys() - set(taken):
+        write_bytes(folder / name, contents[name])
+    return [folder / name for name in contents]
+
+
+def begun(folder: Path, contents: Mapping[str, bytes]) -> bool:
+    """True where some of these files are in a folder, as they are to be, and others are not."""
+    there = [folder / name for name in contents if os.path.lexists(folder / name)]
+    same = all(path.is_file() and path.read_bytes() == contents[path.name] for path in there)
+    return same and 0 < len(there) < len(contents)
+
+
 def write_json(
     path: Path, contents: Mapping[str, Any], *, format: str, version: int = 1, replace: bool = False
 ) -> None:

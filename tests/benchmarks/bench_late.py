@@ -8,9 +8,9 @@ the video again. "longest_ms" is the longest time from frame to frame while atta
 in the calm whiles between: what the machine, busy with other things perhaps, does to the loop all by itself.
 Wanted is what two periods, 33 ms, are on such a machine: at most that, or half as much again as the longest calm one.
 
-Where Linux tells (schedstat), "loop_cpu_ms" and "loop_waits_ms" say what the thread of the loop did in its worst frames:
-the most work, and the longest that it neither worked nor stood in line for a processor, which is waiting for a lock, a file or
-another thread; other programs change little of either.
+Where Linux tells (schedstat), "loop_cpu_ms" and "loop_waits_ms" tell of the loop's own thread in its worst frames
+the most work, and the longest that it neither worked nor stood in line for a processor, which is waiting for a lock,
+a file or another thread.
 """
 
 import os
