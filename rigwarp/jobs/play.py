@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
 from rigwarp.files import RigFolder, read_adjustment, write_picture
-from rigwarp.files.names import ADJUST_FILE
+from rigwarp.files.names import ADJUST_FILE, HEARTBEAT_FILE
 from rigwarp.jobs.play_log import FrameWatch, drift_watch, logged
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
@@ -243,7 +243,7 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
         "--remote-host": options.remote_host if options.remote_port is not None else None,
         "--watch": options.watch_hours,
         "--log": options.log_file.resolve() if options.log_file else root / "play.log",
-        "--heartbeat": options.heartbeat.resolve() if options.heartbeat else root / "heartbeat.json",
+        "--heartbeat": options.heartbeat.resolve() if options.heartbeat else root / HEARTBEAT_FILE,
     }
     for option, value in given.items():
         arguments += [option, str(value)] if value is not None else []
@@ -280,7 +280,7 @@ def play_show(progress: Progress, show: Show) -> Shown:
         session.pacing,
         path=options.heartbeat,
         memory_limit_mib=options.memory_limit_mib,
-        about=lambda: {"watch": session.watch_says} if options.watch_hours is not None else {},
+        about=session.about,
     )
     with logged(progress, options.log_file) as note:
         watch = FrameWatch(note, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)

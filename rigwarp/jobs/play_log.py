@@ -99,6 +99,8 @@ class _LastWord(logging.Handler):
         """One line, with its time."""
         when = datetime.fromtimestamp(record.created, UTC)
         self._session.watch_says = f"{when:%Y-%m-%d %H:%M} UTC: {record.getMessage()}"
+        if record.levelno >= logging.WARNING:
+            self._session.watch_warned = self._session.watch_says
 
 
 class _Beside(logging.Handler):

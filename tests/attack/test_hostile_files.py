@@ -270,12 +270,12 @@ def test_on_windows_a_byte_behind_what_is_written_is_locked(tmp_path, monkeypatc
     for name in ("pread", "pwrite"):  # which Windows has not
         monkeypatch.delattr(os, name)
     first, second = loaded(), loaded()
-    with first.rig_locked(tmp_path, "scan"):
-        with (
-            pytest.raises(InputError, match=rf"process {os.getpid()} \(scan, since"),
-            second.rig_locked(tmp_path, "fit"),
-        ):
-            pass
+    with (
+        first.rig_locked(tmp_path, "scan"),
+        pytest.raises(InputError, match=rf"process {os.getpid()} \(scan, since"),
+        second.rig_locked(tmp_path, "fit"),
+    ):
+        pass
     held.clear()  # as the system does when a file is closed
     with second.rig_locked(tmp_path, "fit"):
         pass

@@ -46,6 +46,7 @@ class Session:
     ----------
     interludes : where a measurement asks for the window; see `rigwarp.live.operate.interlude`.
     watch_says : what the drift watch has found last, and when; shown with the keys, and in `status`.
+    watch_warned : what it last corrected or could not do, and when; in `status`.
     """
 
     def __init__(
@@ -68,7 +69,7 @@ class Session:
         self.interludes = Interludes()
         self.takes_planes = False
         self.dark = False
-        self.watch_says = ""
+        self.watch_says = self.watch_warned = ""
         self.running = True
         self._source, self._keeper, self._remote = source, keeper, remote
         self._offset_s, self._now_s, self._held_s = 0.0, 0.0, 0.0
@@ -186,11 +187,15 @@ class Session:
         x, y = content_to_table(self.warp.content, self.warp.canvas_px[at_px[1], at_px[0]])
         return (float(x), float(y)) if np.isfinite(x + y) else None
 
+    def about(self) -> dict[str, str]:
+        """What plays, and what the drift watch has said."""
+        return {"source": self._name, "watch": self.watch_says, "watch_warned": self.watch_warned}
+
     def status(self) -> dict[str, Any]:
         """What goes on, in numbers."""
         now = self.operator.adjustment
         return {
-            "source": self._name,
+            **self.about(),
             "time_s": round(self.media_s, 3),
             "running": self.running,
             "dark": self.dark,
@@ -201,7 +206,6 @@ class Session:
             "scale": now.scale,
             "drags": len(now.drags),
             "masks": len(now.masks),
-            "watch": self.watch_says,
             "even": [now.flatten_limit, now.flatten_falloff],
             **self.pacing.as_dict(),
         }

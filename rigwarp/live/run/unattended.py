@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from rigwarp.errors import InputError
-from rigwarp.files import write_json, write_text
+from rigwarp.files import plain_json, write_text
+from rigwarp.files.records import HeartbeatRecord
 from rigwarp.live.run.statistics import Pacing
 
-HEARTBEAT_FORMAT = "rigwarp heartbeat"
 BEAT_S = 5.0
 _LOOK_S = 0.25
 _LOG_BYTES, _OLD_LOGS = 1_000_000, 5
@@ -126,7 +126,7 @@ class Heartbeat:
     def _write(self, path: Path, resident: float | None) -> None:
         contents = {"unix_s": round(self._wall(), 1), "memory_mib": resident, **self._pacing.as_dict(), **self._about()}
         try:
-            write_json(path, contents, format=HEARTBEAT_FORMAT, replace=True)
+            HeartbeatRecord.from_dict(plain_json(contents)).write(path, replace=True)
             self._complained = False
         except InputError as error:  # a full disk must not end the show
             if not self._complained:
