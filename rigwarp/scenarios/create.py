@@ -92,13 +92,14 @@ def fill(folder: Path, contents: Mapping[str, bytes]) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         found = [path.name for path in folder.iterdir() if not path.name.endswith(TEMPORARY_ENDING)]
-    except OSError as error:
-        raise InputError(
-            f"{folder}: cannot be made a folder ({error.strerror or error}). Choose another place or name."
-        ) from error
+    except (OSError, RecursionError) as error:  # the latter of a thousand folders in folders
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"{folder}: cannot be made a folder ({reason}). Choose another place or name.") from error
     if found and not (set(found) <= set(contents) and begun(folder, contents)):
         raise InputError(f"{folder}: found files in it, expected a new or an empty folder. Choose another name.")
-    return write_together(folder, contents)
+    last = sorted(contents, key=lambda name: name == RIG_FILE)  # a folder that lacks the rest is no rig yet
+    write_together(folder, {name: contents[name] for name in last})
+    return [folder / name for name in contents]
 
 
 def _name(entry: Traversable) -> str:

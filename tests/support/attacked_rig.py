@@ -15,6 +15,7 @@ from rigwarp.files import (
     write_camera,
     write_map,
     write_patterns,
+    write_picture,
     write_prewarp,
 )
 from rigwarp.jobs.design import design_map, design_prewarp
@@ -31,7 +32,13 @@ def make_quick_rig(root: Path) -> Path:
     write_camera(root / "camera.json", true_camera(folder, open_virtual(folder)))
     add_result(root)
     write_adjustment(root / "adjust.json", CORRECTION, revision=1)
+    photograph_sheet(root)
     return root
+
+
+def photograph_sheet(root: Path) -> None:
+    """A photograph of the sheet on the table, beside the rig's own files."""
+    write_picture(root / "sheet.png", open_virtual(open_rig(root)).table_sheet_photo())
 
 
 def add_result(root: Path) -> Path:
@@ -52,5 +59,6 @@ def make_whole_rig(root: Path) -> Path:
     write_camera(root / "camera.json", true_camera(folder, open_virtual(folder)))
     for command in ("trace", "scan", "fit", "verify", "report"):
         assert main([command, str(root)]) == 0
+    photograph_sheet(root)
     write_adjustment(root / "adjust.json", CORRECTION, revision=1)
     return root
