@@ -4,13 +4,13 @@
 
 A 720p video plays through a 1080p warp, drawn by the CPU into memory, and after every frame the loop waits for the next
 sixtieth of a second, as for a display. Three times over comes a calm while, then what the cell is named after, and then
-the video again. "longest_ms" is the longest time from frame to frame while attacked or going back, "calm_ms" the same
-in the calm whiles between: what the machine, busy with other things perhaps, does to the loop all by itself.
-Wanted is what two periods, 33 ms, are on such a machine: at most that, or half as much again as the longest calm one.
+the video again. "longest_ms" is the longest time from frame to frame while attacked or going back, "calm_longest_ms"
+the same in the calm whiles between: what a machine that is busy with other things does to the loop all by itself.
+Wanted are two periods, 33 ms, or half as much again as the longest calm one, where that is more.
 
-Where Linux tells (schedstat), "loop_cpu_ms" and "loop_waits_ms" tell of the loop's own thread in its worst frames
-the most work, and the longest that it neither worked nor stood in line for a processor, which is waiting for a lock,
-a file or another thread.
+Where Linux tells (schedstat), "loop_cpu_ms" and "loop_waits_ms" are what the loop's own thread did in its worst frames:
+the most work, and the longest that it neither worked nor stood in line for a processor, but waited for a lock, a file
+or another thread.
 """
 
 import os

@@ -1,7 +1,8 @@
 """Whatever hangs beside the frame loop hangs for ever here, and frames are drawn on; no time is asserted.
 
 In a process of its own, where a hook of Python's auditing (PEP 578) and traps in `threading` note what the loop's
-thread does that could wait: files, sockets, imports, starting and joining threads, waiting for an event.
+thread does that could wait: files, sockets, imports, starting and joining threads, waiting for an event. The garbage
+collector is kept off everything older than the show.
 """
 
 import json

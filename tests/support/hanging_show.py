@@ -5,6 +5,7 @@ loop's own thread did that can wait.
 """
 
 import functools
+import gc
 import json
 import logging
 import socket
@@ -167,6 +168,7 @@ def show(kind: str) -> dict[str, object]:
         fast=True,
     )
     script.session = session
+    frozen: list[int] = []
     after, needs_next = 0, kind not in ("open", "keeper")
 
     def opened(window) -> None:
@@ -175,6 +177,7 @@ def show(kind: str) -> dict[str, object]:
 
     def framed(_: Session):
         nonlocal after
+        frozen.append(gc.get_freeze_count())
         after += hung.is_set()
         in_loop.now = after < FRAMES or (needs_next and session._source is not NEXT)
         return None if in_loop.now else "frames"
@@ -187,6 +190,7 @@ def show(kind: str) -> dict[str, object]:
 
     with play_log.logged(Terminal() if kind == "log" else Silent(), None):
         player.play(warp, session, drawing="cpu", on_open=opened, on_frame=framed, pause=pause)
+    assert min(frozen) > gc.get_freeze_count()
     return {"frames_after_it_hung": after, "next_was_shown": session._shown is NEXT.at(0.0), "loop_did": loop_did[:]}
 
 
