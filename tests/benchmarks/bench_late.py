@@ -48,7 +48,7 @@ from rigwarp.scenarios import create_rig
 
 PERIOD_S = 1.0 / 60.0
 WANTED_PERIODS = 2.0
-WARM_S, CALM_S, ATTACK_S, AFTER_S, ROUNDS = 2.0, 1.5, 1.5, 1.5, 3
+WARM_S, CALM_S, ATTACK_S, AFTER_S, ROUNDS = 2.0, 3.0, 1.5, 1.5, 3  # as long calm as not: both are maxima
 LATER_THAN_CALM = 1.5
 FLOOD = """
 import socket, sys, time
