@@ -104,7 +104,7 @@ SHORT = {
 LONG = {
     **{name: command(name) for name in ("trace", "scan", "fit", "verify", "report")},
     "reregister": command("verify", "--quick", "--reregister"),
-    "refine": command("verify", "--refine"),
+    "refine": attacked_rig.refine,
     "calibrate": command("calibrate"),
     "camera": lambda root: main(["camera", str(root), "--table", str(root / "sheet.png"), "--replace"]),
 }

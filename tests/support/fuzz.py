@@ -19,6 +19,7 @@ from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
+import attacked_rig
 import cv2
 import mutations
 import numpy as np
@@ -92,6 +93,13 @@ def _parts(root: Path, _: Path) -> None:
     read_parts(open_rig(root), current_result(root))
 
 
+def _refined(root: Path, _: Path) -> None:
+    with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()) as said:
+        code = attacked_rig.refine(root)
+    if code == EXIT_UNEXPECTED:
+        raise AssertionError(said.getvalue()[-300:])
+
+
 def _ran(*words: str, **odd: str) -> Use:
     """A command as a user gives it; words may hold {root}, {path} for the spoiled file, {fresh} for a new name."""
 
@@ -106,7 +114,7 @@ def _ran(*words: str, **odd: str) -> Use:
 
 
 _CAMERA = _ran("camera", "{root}", "--table", "{root}/sheet.png", "--replace")
-_REFINE, _CALIBRATE = _ran("verify", "{root}", "--refine"), _ran("calibrate", "{root}", "--yes")
+_CALIBRATE = _ran("calibrate", "{root}", "--yes")
 USES: dict[str, tuple[Use, ...]] = {
     "rig.toml": (
         _traced,
@@ -141,7 +149,7 @@ USES: dict[str, tuple[Use, ...]] = {
 }
 """How each file is read; a name may be in the rig several times."""
 SELDOM: dict[str, Use] = {
-    **dict.fromkeys(("map.npz", "prewarp.npz", "fit.json", "start.json", "table_shape.json", "current.json"), _REFINE),
+    **dict.fromkeys(("map.npz", "prewarp.npz", "fit.json", "start.json", "table_shape.json", "current.json"), _refined),
     **dict.fromkeys(("virtual.toml", "camera.json"), _CALIBRATE),
     "decoded.npz": _ran("fit", "{root}"),
     "rig.toml": _ran("targets", "{fresh}", "--rig", "{root}"),
