@@ -51,6 +51,7 @@ class Doorman:
         if self._opening is None or not self._opening[1].done():
             return None
         (name, future), self._opening = self._opening, None
+        self._at_work = [other for other in self._at_work if other is not future]  # it would keep the pictures
         try:
             return name, future.result()
         except RigwarpError as error:
