@@ -79,7 +79,7 @@ def test_a_read_only_disk_is_named_and_not_the_clean_up(tmp_path, monkeypatch):
 def test_what_disk_or_memory_refuse_anywhere_is_no_unexpected_error(tmp_path, monkeypatch, capsys, error):
     from rigwarp.commands import new_rig
 
-    def fail(*_):
+    def fail(*_, **__):
         raise error
 
     monkeypatch.setattr(new_rig, "create_rig", fail)
