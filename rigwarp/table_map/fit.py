@@ -159,7 +159,8 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
 
 def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Registration:
     thin = samples.only(np.arange(0, len(samples), max(1, len(samples) // 20_000)))
-    zone = assign_zones(model, trace_map(model).zone, thin)
+    one = len(model.surfaces) == 1
+    zone = np.full(len(thin), model.surfaces[0].zone) if one else assign_zones(model, trace_map(model).zone, thin)
     return register(model, thin.pixels_px, thin.table_mm, zone, tolerances)
 
 

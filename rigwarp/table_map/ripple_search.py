@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import fft2, fftfreq
-from scipy.ndimage import gaussian_filter
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.blur import gaussian_blur
 
 TILE = 128  # squares along a tile's side
 HOP = TILE // 2  # from tile to tile: Hann windows sum to 1
@@ -141,8 +141,9 @@ def _binned(
 
 def _without_form(known: BoolArray, values: Array, reach: float) -> Array:
     """Values minus their local mean over known squares; 0 where unknown."""
-    density = np.maximum(gaussian_filter(known.astype(np.float32), reach, truncate=3.0), 1e-6)
-    return np.where(known, values - gaussian_filter(values, reach, truncate=3.0) / density, 0.0)
+    parts = np.stack([values.real, values.imag, known], axis=-1, dtype=np.float32)
+    x, y, density = np.moveaxis(gaussian_blur(parts, reach, truncate=3.0), -1, 0)
+    return np.where(known, values - (x + 1j * y) / np.maximum(density, 1e-6), 0.0)
 
 
 def hann() -> Array:
