@@ -63,7 +63,8 @@ class TableMapFit:
     ----------
     table_map : the result.
     random_mm, common_mm : (H, W) its two parts of sigma: decoding and fit; camera lens and pose.
-    decode_mm : (H, W) of the random part, what decode noise alone explains.
+    decode_mm, ripple_mm, border_mm : (H, W) of the random part, what decode noise alone explains, what samples cannot
+        tell of a ripple, and what the place of the border between zones leaves open.
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
     registration : how the design had to be moved.
     held_out : the honest residual.
@@ -79,6 +80,8 @@ class TableMapFit:
     random_mm: Array
     common_mm: Array
     decode_mm: Array
+    ripple_mm: Array
+    border_mm: Array
     light: Array
     registration: Registration
     held_out: HeldOut
@@ -126,7 +129,9 @@ class _ZoneFit:
         return find_misfit(self.surface.held, shape, _CELL_PX)
 
 
-def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, tolerances: Array) -> TableMapFit:
+def fit_table_map(
+    model: OpticalModel, samples: Samples, camera: CameraModel, tolerances: Array, *, motion_px: float = 0.0
+) -> TableMapFit:
     """Fit the table map to the samples of a scan.
 
     Parameters
@@ -135,6 +140,7 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
     samples : one per decoded camera pixel.
     camera : lens and pose, for the common part of the uncertainty.
     tolerances : (12,) mounting tolerances, see `mounting_tolerances`.
+    motion_px : 1-sigma of what taking out a motion of the camera left of it, camera pixels per axis.
 
     Raises
     ------
@@ -154,7 +160,7 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
             "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"
         )
-    return _assemble(fits, borders, registration, design, len(samples), camera)
+    return _assemble(fits, borders, registration, design, len(samples), camera, motion_px)
 
 
 def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Registration:
@@ -242,6 +248,7 @@ def _assemble(
     design: PixelMap,
     offered: int,
     camera: CameraModel,
+    motion_px: float,
 ) -> TableMapFit:
     shape = design.zone.shape
     samples = join_samples([f.samples for f in fits])
@@ -250,6 +257,7 @@ def _assemble(
     borders.draw(owner)
     answered = borders.bridge(answered, design.answered)
     table_mm, (decode, random) = np.full((*shape, 2), np.nan), np.full((2, *shape), np.nan)
+    ripple = np.zeros(shape)  # variance
     for fit in fits:
         here = answered & (owner == fit.zone)
         v, u = np.nonzero(here)
@@ -260,10 +268,12 @@ def _assemble(
             table_mm[here] += fit.ripple.value(pixels)
             noise = fit.ripple.noise(pixels)
             decode[here] = np.sqrt(decode[here] ** 2 + noise)
-            random[here] = np.sqrt(random[here] ** 2 + noise + fit.ripple.doubt(pixels))
+            ripple[here] = fit.ripple.doubt(pixels)
+            random[here] = np.sqrt(random[here] ** 2 + noise + ripple[here])
     answered &= np.isfinite(table_mm).all(axis=-1)
-    random = np.sqrt(random**2 + borders.doubt_mm2(owner))
-    common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered)
+    border = borders.doubt_mm2(owner)
+    random = np.sqrt(random**2 + border)
+    common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
     table_map = PixelMap(
         x_mm=np.where(answered, table_mm[..., 0], np.nan),
         y_mm=np.where(answered, table_mm[..., 1], np.nan),
@@ -279,6 +289,8 @@ def _assemble(
         random_mm=random,
         common_mm=common,
         decode_mm=decode,
+        ripple_mm=np.sqrt(ripple),
+        border_mm=np.sqrt(border),
         light=light_picture(cells, shape, answered),
         registration=registration,
         held_out=_held_out(held, held_sigma),
