@@ -119,7 +119,7 @@ class _ZoneFit:
     zone: int
     field: DesignField
     surface: SmoothSurface
-    ripple: Ripple | None
+    ripple: Ripple
     samples: Samples  # those that agree with the surface
     cells: Samples
     sigma_mm: Array
@@ -197,13 +197,13 @@ def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Bord
         return residual_mm if found is None else residual_mm - found.surface.value(samples.pixels_px)
 
     ripple = follow_ripple(model, zone, samples, residual, slope, left_of)
-    if ripple is not None:
+    if ripple.waves:
         without = residual - ripple.value(samples.pixels_px)
         beside = _surface_through(field, samples, without, slope, reach_px)
         if beside is not None and beside.predicts_better_than(through):
             through, residual = beside, without
         else:
-            ripple = None
+            ripple = ripple.unfollowed
     # the surface hardly varies within a cell
     left_mm = np.hypot(*(residual - through.surface.value(through.cells.pixels_px)[through.cell]).T)
     agrees = (left_mm < _STRAY_MM) & (through.cell >= 0)
@@ -263,13 +263,15 @@ def _assemble(
         v, u = np.nonzero(here)
         pixels = np.stack([u, v], axis=-1).astype(float)
         table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.value(pixels)
-        decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, fit.misfit(shape), shape))
-        if fit.ripple is not None:
+        misfit = fit.misfit(shape)
+        decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, misfit, shape))
+        ripple[here] = fit.ripple.doubt(pixels, misfit.at(pixels)[0])
+        random[here] = np.sqrt(random[here] ** 2 + ripple[here])
+        if fit.ripple.waves:
             table_mm[here] += fit.ripple.value(pixels)
             noise = fit.ripple.noise(pixels)
             decode[here] = np.sqrt(decode[here] ** 2 + noise)
-            ripple[here] = fit.ripple.doubt(pixels)
-            random[here] = np.sqrt(random[here] ** 2 + noise + ripple[here])
+            random[here] = np.sqrt(random[here] ** 2 + noise)
     answered &= np.isfinite(table_mm).all(axis=-1)
     border = borders.doubt_mm2(owner)
     random = np.sqrt(random**2 + border)
@@ -296,7 +298,7 @@ def _assemble(
         held_out=_held_out(held, held_sigma),
         not_proven=_not_proven(held, held_sigma),
         borders=tuple(borders.borders),
-        ripples=tuple(told for f in fits if f.ripple is not None for told in f.ripple.told),
+        ripples=tuple(told for f in fits for told in f.ripple.told),
         cells=cells,
         cell_sigma_mm=np.concatenate([f.sigma_mm for f in fits]),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
@@ -307,12 +309,9 @@ def _assemble(
 
 
 def _cell_ripple(fits: list[_ZoneFit]) -> Array | None:
-    if all(f.ripple is None for f in fits):
+    if not any(f.ripple.waves for f in fits):
         return None
-    still = [np.zeros((len(f.cells), 2)) for f in fits]
-    return np.concatenate(
-        [zero if f.ripple is None else f.ripple.value(f.cells.pixels_px) for f, zero in zip(fits, still, strict=True)]
-    )
+    return np.concatenate([f.ripple.value(f.cells.pixels_px) for f in fits])
 
 
 def _held_out(held: HeldSamples, sigma_mm: Array) -> HeldOut:
