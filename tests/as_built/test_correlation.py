@@ -1,4 +1,4 @@
-"""Errors that samples share: their correlation length against what was put in, and what forms are claimed beside them."""
+"""Errors that samples share: their correlation length against what was put in, and which forms are claimed beside."""
 
 from dataclasses import replace
 
