@@ -207,20 +207,22 @@ def _standing_out(power: Array, square_px: float) -> Array:
     """
     down, across = np.meshgrid(fftfreq(TILE), fftfreq(TILE), indexing="ij")
     ring = np.rint(np.hypot(down, across) * TILE).astype(int)
+    half = (across > 0) | ((across == 0) & (down > 0))
     shortest, longest = (int(TILE * square_px / px) for px in (SHORTEST_PX, _AVERAGED_PX))
-    usual = np.full(power.shape, np.inf, np.float32)
-    white = (
-        np.median(power[:, (ring >= shortest) & (ring < HOP)], axis=1)
-        if shortest < HOP
-        else np.full(len(power), np.inf)
-    )
+    finer = half & (ring >= shortest) & (ring < HOP)
+    white = np.median(power[:, finer], axis=1) if finer.any() else np.full(len(power), np.inf)
+    over, result = np.zeros(len(power)), np.zeros(len(power))
+    usual = np.full((len(power), HOP + 1), np.inf)
     for number in range(longest, min(shortest, HOP)):
-        here = ring == number
-        usual[:, here] = np.minimum(np.median(power[:, here], axis=1), _WHITE * white)[:, None]
-    out = maximum_filter(power > _OVER_RING * usual, (1, 3, 3), mode="wrap") & np.isfinite(usual)
-    lines = np.where(out, power - usual, 0.0).sum(axis=(1, 2))
-    # a line under a Hann window has 3 / 2 of its peak along each axis in all; k and -k hold it twice
-    return np.asarray(0.25 * lines / 1.5**2 / hann().sum() ** 4, float)
+        values = power[:, half & (ring == number)]
+        usual[:, number] = np.minimum(np.median(values, axis=1), _WHITE * white)
+        over = np.maximum(over, values.max(axis=1) / np.maximum(usual[:, number], 1e-30))
+    for tile in np.flatnonzero(over > _OVER_RING):
+        expected = usual[tile][np.minimum(ring, HOP)]
+        out = maximum_filter(power[tile] > _OVER_RING * expected, 3, mode="wrap") & np.isfinite(expected)
+        # a line under a Hann window has 3 / 2 of its peak along each axis in all; k and -k hold it twice
+        result[tile] = 0.25 * np.sum(power[tile][out] - expected[out]) / 1.5**2 / hann().sum() ** 4
+    return result
 
 
 def _between(power: Array, row: int, column: int) -> tuple[float, float]:
