@@ -4,6 +4,7 @@ from typing import Any
 
 from rigwarp.as_built import AsBuilt
 from rigwarp.as_built.describe.deciding import deciders_in_words
+from rigwarp.as_built.describe.panels import Fold
 from rigwarp.commands.console import Console
 from rigwarp.jobs.results.fit import FitMade, border_record
 from rigwarp.table_map import Border
@@ -28,6 +29,10 @@ def print_fit(console: Console, made: FitMade) -> None:
                 for b in made.table_map.borders
             ],
             ("mirror figure", _figure(made.as_built)),
+            *[
+                (f"fold of panels {fold.zones[0]} and {fold.zones[1]}", fold_told(fold))
+                for fold in (made.as_built.folds if made.as_built else ())
+            ],
             *([("told by", heights_told(made.as_built))] if made.as_built else []),
             *_what_would_tell(made.as_built),
             (
@@ -76,6 +81,12 @@ def border_told(border: Border) -> str:
         f"{abs(figures.offset_mm or 0.0):.2f} mm beside the designed one on the mirror, turned by "
         f"{abs(border.turned_deg):.2f} deg, known to {figures.sigma_px:.1f} projector px"
     )
+
+
+def fold_told(fold: Fold) -> str:
+    """The built angle of a fold against the design's, for people."""
+    how = "flatter" if fold.opened_deg > 0.0 else "sharper"
+    return f"{abs(fold.opened_deg):.3f} deg {how} than designed (1-sigma {fold.sigma_deg:.3f})"
 
 
 def heights_told(built: AsBuilt) -> str:

@@ -1,6 +1,7 @@
 """The result of decoding."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Any
 
@@ -54,6 +55,8 @@ class Decoded:
     modulation : how strongly the stripes show, in cells; None where that was not noted.
     corrected : what was wrong with the photographs and was put right, in words.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
+    motion_sigma_px : 1-sigma, camera pixels per axis, of a motion of the camera that was taken out: the same for all.
+    noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's.
     """
 
     u_px: Rounded
@@ -72,6 +75,8 @@ class Decoded:
     modulation: Modulation | None = None
     corrected: tuple[str, ...] = ()
     processing: tuple[str, ...] = ()
+    motion_sigma_px: float = 0.0
+    noise_shares: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def valid(self) -> NDArray[np.bool_]:

@@ -59,6 +59,8 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "folded": decoded.folded,
         "corrected": list(decoded.corrected),
         "processing": list(decoded.processing),
+        "motion_sigma_px": decoded.motion_sigma_px,
+        "noise_shares": dict(decoded.noise_shares),
         "index": "pixel = row * width + column of the camera picture",
     }
     write_npz(path, {"pixel": pixel, "reason": decoded.reason, **arrays}, format=FORMAT, header=header)
@@ -106,6 +108,8 @@ def read_decoded(path: Path) -> Decoded:
         corrected, processing = (
             tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "processing")
         )
+        motion_sigma_px = float(header.get("motion_sigma_px", 0.0))
+        noise_shares = {str(name): float(share) for name, share in header.get("noise_shares", {}).items()}
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
     return Decoded(
@@ -124,6 +128,8 @@ def read_decoded(path: Path) -> Decoded:
         folded=folded,
         corrected=corrected,
         processing=processing,
+        motion_sigma_px=motion_sigma_px,
+        noise_shares=noise_shares,
         modulation=_modulation(arrays),
     )
 

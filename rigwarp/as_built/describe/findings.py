@@ -44,6 +44,15 @@ class Finding:
     effect: str = "moves the picture by"
 
 
+@dataclass(frozen=True, kw_only=True)
+class Unmodelled:
+    """Errors that neighbours share: how far on the mirror, what they move on the table, and what they do to sigmas."""
+
+    reach_mm: float
+    moves_mm: float
+    widened: float
+
+
 def findings_of(
     *,
     zernike: Sequence[ZernikeTerm],
@@ -57,6 +66,7 @@ def findings_of(
     fine_ripples: Sequence[FineRipple] = (),
     radius: BuiltRadius | None = None,
     way_mm: float,
+    unmodelled: Unmodelled | None = None,
 ) -> tuple[Finding, ...]:
     """Findings that are sure and move the picture by more than 0.1 mm, the largest first.
 
@@ -65,6 +75,7 @@ def findings_of(
     rms_um : of the whole deviation.
     radius_mm : of the Zernike disk.
     radius : of curvature, where it is known.
+    unmodelled : what no form explains, where that is much.
     way_mm : typical way of the light from the mirror to the table: a slope s moves the picture by 2 s times that.
     """
     if not power_determined:
@@ -97,7 +108,19 @@ def findings_of(
         )
     found += [_fine(one) for one in fine_ripples]
     information_weight = [finding for finding in found if finding.moves_mm > _WORTH_MM]
-    return tuple(sorted(information_weight, key=lambda finding: -finding.moves_mm))
+    listed = sorted(information_weight, key=lambda finding: -finding.moves_mm)
+    return (*([] if unmodelled is None else [_unmodelled(unmodelled)]), *listed)
+
+
+def _unmodelled(left: Unmodelled) -> Finding:
+    return Finding(
+        what=f"unevenness that no form explains, alike within {left.reach_mm:.1f} mm on the mirror: 1-sigmas of all "
+        f"forms are {left.widened:.0f} times as wide as without it",
+        cause="ripple, print layers, haze or dirt; or something moved, or light changed, during the scan",
+        remedy="look at the mirror in grazing light; fix everything and scan again",
+        moves_mm=left.moves_mm,
+        prewarp="the prewarp takes care of what of it is coarse",
+    )
 
 
 def _fine(ripple: FineRipple) -> Finding:

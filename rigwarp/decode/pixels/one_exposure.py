@@ -138,7 +138,13 @@ class ExposureDecoder:
         told = "; ".join(found.text for found in (folds, smear) if found.text)
         decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
         corrected = () if path is None else (path.in_words(self._modelled_labels),)
-        return replace(decoded, corrected=corrected, processing=seen.in_words())
+        return replace(
+            decoded,
+            corrected=corrected,
+            processing=seen.in_words(),
+            motion_sigma_px=0.0 if path is None else path.sigma_px,
+            noise_shares={} if excess is None else {"processing": _share_of(excess, decoded.valid)},
+        )
 
     def _check_order(self) -> None:
         """WrongPhotographs where some are not what their numbers say."""
@@ -274,6 +280,11 @@ def _moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
         f"{path.in_words(labels)}; the camera, the projector or the mirror was moved during the scan, which cannot be "
         "put right here. Fix everything and scan again"
     )
+
+
+def _share_of(excess: NDArray[np.float32], valid: NDArray[np.bool_]) -> float:
+    """Of the usual variance, what is beyond the noise model's, given their ratio (H, W)."""
+    return 1.0 - 1.0 / float(np.median(excess[valid])) if valid.any() else 0.0
 
 
 def _own_up(pictures: Pictures, sigma_px: float) -> None:

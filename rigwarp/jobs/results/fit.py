@@ -110,7 +110,8 @@ def fit_scans(
             for one, scan in zip(decoded, scans, strict=True)
         ]
         samples = join_samples(sampled)
-        table_map = fit_table_map(model, samples, camera, tolerances)
+        motion_px = max(one.motion_sigma_px for one in decoded)
+        table_map = fit_table_map(model, samples, camera, tolerances, motion_px=motion_px)
         clock.lap("fit")
         advance()
         as_built = None
@@ -126,6 +127,8 @@ def fit_scans(
             "sigma_random_mm": table_map.random_mm,
             "sigma_common_mm": table_map.common_mm,
             "sigma_decode_mm": table_map.decode_mm,
+            "sigma_ripple_mm": table_map.ripple_mm,
+            "sigma_border_mm": table_map.border_mm,
             "light": table_map.light,
         }
         write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=origin["scan"], more=parts)

@@ -39,7 +39,7 @@ def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRa
     return Section(
         anchor="uncertainty",
         title="Uncertainty",
-        paragraphs=_paragraphs(budget),
+        paragraphs=[*_paragraphs(budget), *_put_right(parts)],
         tables=tables,
         pictures=pictures + ([sigma] if sigma else []),
         missing=missing + ([] if sigma else ["No pixel lights the content area."]),
@@ -60,6 +60,11 @@ def _paragraphs(budget: BudgetRecord) -> list[str]:
             "the check grid: it can confirm only the others, and is compared with these alone."
         )
     return text
+
+
+def _put_right(parts: ResultParts) -> list[str]:
+    told = parts.fit.put_right
+    return [f"Put right in the photographs: {'; '.join(told)}. What that leaves is in the budget."] if told else []
 
 
 def _budget_table(budget: BudgetRecord) -> Rows:
