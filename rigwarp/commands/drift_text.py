@@ -23,8 +23,8 @@ def print_drift(console: Console, folder: RigFolder, check: QuickCheck, *, corre
     rows.append(("light on the table", f"{judged.light.rms_mm:.3f} mm away, rms of {len(judged.look.ids)} dots"))
     rows += [(f"  if it is the {motion.part}", _motion_words(motion)) for motion in judged.light.motions]
     rows += [
-        ("projected light", f"{judged.light_level:.0%} of what it was"),
-        ("room light", f"{judged.room_light:.0%} of what it was"),
+        ("projected light", f"{100 * judged.light_level:.0f} % of what it was"),
+        ("room light", f"{100 * judged.room_light:.0f} % of what it was"),
     ]
     console.table(rows)
     advice = {

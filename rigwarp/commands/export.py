@@ -49,18 +49,18 @@ def export(
     A warp comes as a folder: its file, the gain as pictures, and a README.md on
     origin, row order and units.
 
-    obj, gltf: a mesh with texture coordinates.
-    pfm: absolute content pixels.
-    exr: texture coordinates as OpenEXR, for compositing (needs one more package: pip install OpenEXR).
-    csv, npz: for scripts.
-    mpcdi: the open interchange standard of VESA. EXPERIMENTAL: written from
+    * obj, gltf: a mesh with texture coordinates.
+    * pfm: absolute content pixels.
+    * exr: texture coordinates as OpenEXR, for compositing (needs one more package: pip install OpenEXR).
+    * csv, npz: for scripts.
+    * mpcdi: the open interchange standard of VESA. EXPERIMENTAL: written from
     memory of the standard, never checked against its text or a reader.
 
     The mirror comes as one file.
 
-    mould: the design mesh as STL with the smooth part of the mirror's deviation
+    * mould: the design mesh as STL with the smooth part of the mirror's deviation
     taken off, for the next mirror; refused where the scan does not tell it.
-    deviation-npz, deviation-csv: the map of the deviation.
+    * deviation-npz, deviation-csv: the map of the deviation.
     """
     console = Console(json=json)
     written = export_current(

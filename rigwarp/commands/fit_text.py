@@ -20,7 +20,7 @@ def print_fit(console: Console, made: FitMade) -> None:
     console.table(
         [
             ("table map, on samples held out", f"{figures.rms_mm:.3f} mm rms, {figures.p95_mm:.3f} mm P95"),
-            ("content area covered", f"{figures.coverage:.1%}"),
+            ("content area covered", f"{100 * figures.coverage:.1f} %"),
             ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
             *[

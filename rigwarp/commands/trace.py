@@ -128,4 +128,4 @@ def _print_form(console: Console, form: Recognised) -> None:
         )
     )
     if form.same:
-        console.say(f"\n{form.toml}")
+        console.say(f"\n{form.toml}", as_is=True)

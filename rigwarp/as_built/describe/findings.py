@@ -153,7 +153,8 @@ def _radius_off(radius: BuiltRadius) -> str:
     design, built = abs(radius.design_mm), abs(radius.built_mm)
     how = "flatter" if radius.flatter > 0.0 else "rounder"
     return (
-        f"radius {abs(radius.flatter):.1%} {how}, {built:.1f} mm (1-sigma {radius.sigma_mm:.1f}) instead of {design:g}"
+        f"radius {100 * abs(radius.flatter):.1f} % {how}, {built:.1f} mm (1-sigma {radius.sigma_mm:.1f}) instead of "
+        f"{design:g}"
     )
 
 

@@ -43,7 +43,7 @@ class Movement:
     def __str__(self) -> str:
         shift = float(np.hypot(*self.shift_px))
         return (
-            f"shifted by {shift:.1f} camera pixels, {self.changed:.0%} of the lit area different, "
+            f"shifted by {shift:.1f} camera pixels, {100 * self.changed:.0f} % of the lit area different, "
             f"brightness {self.drift:+.0%}"
         )
 
