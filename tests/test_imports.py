@@ -27,7 +27,7 @@ ROWS = (
     {"patterns"},
     {"rig"},
     {"geometry"},
-    {"errors"},
+    {"errors", "words"},
 )
 ROW_OF = {room: row for row, rooms in enumerate(ROWS) for room in rooms}
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from rigwarp.commands.lines import columns_of, filled, table_lines
 from rigwarp.files import plain_json
+from rigwarp.words import Glosses
 
 CAUTION: Final = (
     "Caution: this software draws light patterns; it does not make a projector, mirror or building safe. Follow the "
@@ -32,6 +33,7 @@ class Console:
     def __init__(self, *, json: bool = False) -> None:
         self._json = json
         self._finished = False
+        self._glosses = Glosses()
 
     @property
     def json(self) -> bool:
@@ -40,8 +42,10 @@ class Console:
 
     def say(self, text: str = "", *, as_is: bool = False) -> None:
         """A line of the result, for people; `as_is`: lines to be copied, which are never broken."""
-        if not self._json:
-            _write(text if as_is else filled(text, columns_of(sys.stdout)), sys.stdout)
+        if self._json:
+            return
+        _write(text if as_is else filled(text, columns_of(sys.stdout)), sys.stdout)
+        self._explain(text)
 
     def table(self, rows: Sequence[Sequence[object]], *, head: Sequence[str] = ()) -> None:
         """Rows in aligned columns, for people; numbers to the right, text to the left."""
@@ -51,6 +55,12 @@ class Console:
         cells = [[_cell(value) for value in row] for row in rows]
         for line in table_lines(cells, head=head, right=right, columns=columns_of(sys.stdout)):
             _write(line, sys.stdout)
+        self._explain("\n".join(" ".join(row) for row in [list(head), *cells]))
+
+    def _explain(self, text: str) -> None:
+        """The words in it that have not been explained yet."""
+        for word, meaning in self._glosses.first_used(text):
+            _write(filled(f"    ({word}: {meaning})", columns_of(sys.stdout)), sys.stdout)
 
     def result(self, contents: Mapping[str, Any]) -> None:
         """The command's result as data: the one JSON object; nothing for people. Missing numbers become null."""

@@ -77,7 +77,7 @@ def _print_shape(console: Console, result: VerificationResult) -> None:
 
 def _print_quality(console: Console, quality: Quality) -> None:
     before, after = quality.light_before_gain, quality.light_after_gain
-    console.say("Light at nine points, least over largest")
+    console.say("Measured light at nine points, least over largest")
     console.table(
         [
             (label, nine.uniformity, nine.corner_to_centre)

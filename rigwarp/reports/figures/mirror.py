@@ -8,41 +8,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from rigwarp.geometry import Array
+from rigwarp.geometry.zernike import term_name
 from rigwarp.reports.figures import style
 
-_TERM_WORDS = {
-    (0, 0): "piston",
-    (1, -1): "tilt",
-    (1, 1): "tilt",
-    (2, -2): "astigmatism 45°",
-    (2, 0): "power",
-    (2, 2): "astigmatism",
-    (3, -3): "trefoil",
-    (3, -1): "coma",
-    (3, 1): "coma",
-    (3, 3): "trefoil",
-    (4, -4): "quadrafoil",
-    (4, -2): "2nd astigmatism",
-    (4, 0): "spherical",
-    (4, 2): "2nd astigmatism",
-    (4, 4): "quadrafoil",
-    (5, -3): "2nd trefoil",
-    (5, -1): "2nd coma",
-    (5, 1): "2nd coma",
-    (5, 3): "2nd trefoil",
-    (6, 0): "2nd spherical",
-}
 _AROUND_INCH = 1.55  # title, axis and colour scale of a map
 _TALLEST_INCH = 5.5
 _WIDE = 0.6  # depth over width below which a map gets the whole width of the page
 _SECTION_INCH = 1.9
 _MOST_TERMS = 28  # orders 0 to 6; more bars cannot be told apart
-
-
-def term_name(n: int, m: int) -> str:
-    """Zernike term in words where it has a name, OSA/ANSI order and norm."""
-    word = _TERM_WORDS.get((n, m))
-    return f"Z({n}, {m})" if word is None else f"Z({n}, {m}) {word}"
 
 
 def without_power(x_mm: Array, y_mm: Array, height_um: Array) -> Array:

@@ -5,11 +5,13 @@ from dataclasses import replace
 import numpy as np
 
 from rigwarp.as_built.describe.workshop_hints import workshop_hint
-from rigwarp.reports.figures.mirror import deviation_map, slope_maps, term_name, without_power, zernike_bars
+from rigwarp.geometry.zernike import term_name
+from rigwarp.reports.figures.mirror import deviation_map, slope_maps, without_power, zernike_bars
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
 from rigwarp.reports.sections.page import Picture, Rows, Section
-from rigwarp.reports.wording import number, with_sigma
+from rigwarp.reports.wording import with_sigma
+from rigwarp.words import number
 
 _SURE = 2.0  # a term is worth a hint when it is this many sigma from zero
 
