@@ -197,7 +197,7 @@ def _without_traceback_option(arguments: list[str]) -> tuple[list[str], bool]:
 
 
 def _interrupted() -> int:
-    _complain("interrupted; what was not finished is not used, and the command can be run again.")
+    _complain("interrupted; unfinished work is not used. Run the command again.")
     return EXIT_INTERRUPTED
 
 

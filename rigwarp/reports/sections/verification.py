@@ -174,9 +174,10 @@ def _light_table(after: DotsRecord) -> Rows | None:
         return None
     return Rows(
         rows=rows,
-        head=("Measured light at nine points", "least / largest", "corners / middle"),
-        note="Centres of a 3 x 3 division of the content (ISO 11315-1), a white picture less a black one, in linear "
-        "light by the camera's measured response. The falloff of the camera's own lens is not taken out.",
+        head=("Light at nine points", "least / largest", "corners / middle"),
+        note="Measured light: centres of a 3 x 3 division of the content (ISO 11315-1), a white picture less a black "
+        "one, in linear light by the camera's measured response. The falloff of the camera's own lens is not "
+        "taken out.",
     )
 
 
