@@ -158,7 +158,7 @@ def _sheet(
     sheet = flat_sheet(panels, side=side, opened_deg=opened, share=share, correction=taken_off)
     if not (sheet.folds or bent):
         raise MeasurementError("flat pattern: the panels share no edge and none is bent: there is no fold to correct.")
-    write_text(path, _WRITERS[drawing](_drawn(sheet, folder.rig.name, side)), replace=replace)
+    write_text(path, _WRITERS[drawing](drawn_sheet(sheet, folder.rig.name)), replace=replace)
     return {
         "file": path,
         "share": share,
@@ -184,7 +184,8 @@ def curve_words(curve: Curve) -> str:
     return f"panel {curve.zone}: {shape} towards the light, {radii}"
 
 
-def _drawn(sheet: FlatSheet, name: str, side: int) -> WorkshopDrawing:
+def drawn_sheet(sheet: FlatSheet, name: str) -> WorkshopDrawing:
+    """The pattern with its arrows, templates, a bar of 100 mm, and what to do in words."""
     strokes, labels = [], []
     for piece in sheet.pieces:
         for edge, folded in zip(piece.edges_mm, piece.folded, strict=True):
