@@ -33,7 +33,9 @@ LASER_CAUTION = (
 
 
 def samples(
-    action: Annotated[str, typer.Argument(metavar="|".join(ACTIONS), help="What to do.", show_default=False)],
+    action: Annotated[
+        str, typer.Argument(metavar="ACTION", help="new, check, measure, compare or predict.", show_default=False)
+    ],
     bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder.", show_default=False)],
     subject: Annotated[
         str | None,

@@ -10,7 +10,7 @@ SIZE = 240
 
 
 def edges(blur_px: float, *, light: float = 0.8) -> np.ndarray:
-    """Black and white stripes of 40 pixels, blurred, as a share of full scale; every pixel's own area is in the blur."""
+    """Dark and bright stripes of 40 pixels, blurred, as a share of full scale."""
     row = np.where(np.arange(20 * SIZE) // 800 % 2, light, 0.1 * light)
     return np.tile(cv2.GaussianBlur(row[None], (0, 0), 20.0 * blur_px)[:, ::20], (SIZE, 1))
 

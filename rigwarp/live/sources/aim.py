@@ -15,8 +15,8 @@ from rigwarp.rig import Rig
 
 log = logging.getLogger(__name__)
 _PAUSE_S = 0.3  # faster numbers cannot be read, and a changed picture takes a while to reach the camera
-_LETTER = 1 / 16  # of the content's height
-_ABOVE = 0.16
+_LETTER = 1 / 34  # of the content's height
+_ABOVE = 0.195
 
 
 class AimSource:
