@@ -3,6 +3,7 @@
 import contextlib
 import io
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,28 @@ import pytest
 from readme import tour_commands
 
 from rigwarp.cli import main
+from rigwarp.commands.console import Console
 from rigwarp.files import current_result, open_rig
 
+COLUMNS = 80
 SCENARIOS = ["round-table", "freeform-desk", "folded-counter"]
+
+
+def also_as_text(method: Callable[..., None], plain: Console, file: Path) -> Callable[..., None]:
+    """A method of a console that writes JSON, which writes what people would read into a file as well."""
+
+    def run(console: Console, *words: Any, **how: Any) -> None:
+        with file.open("a", encoding="utf-8") as text, contextlib.redirect_stdout(text):
+            method(plain, *words, **how)
+        method(console, *words, **how)
+
+    return run
+
+
+def too_long(text: str) -> list[str]:
+    """Lines that a terminal would break, but for a single path at their end, which cannot be broken."""
+    lines = [line for line in text.split("\n") if len(line) > COLUMNS]
+    return [line for line in lines if len(line) - len(line.split()[-1]) > COLUMNS // 2]
 
 
 @pytest.fixture(scope="module")
@@ -22,6 +42,10 @@ def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     where = tmp_path_factory.mktemp(request.param)
     with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(io.StringIO()) as written:
         patch.chdir(where)
+        patch.setenv("COLUMNS", str(COLUMNS))
+        plain = Console()
+        for method in ("say", "table"):
+            patch.setattr(Console, method, also_as_text(getattr(Console, method), plain, where / "said.txt"))
         assert main(["demo", request.param, "--json"]) == 0
     return where / "rigwarp-demo", json.loads(written.getvalue())
 
@@ -43,6 +67,10 @@ def test_the_demo_keeps_its_promises(demo: tuple[Path, dict[str, Any]]) -> None:
     assert all(value > 0.0 for value in said["seconds"].values())
     pictures = [where.parent / picture for picture in said["pictures"].values()]
     assert all(picture.stat().st_size > 10_000 for picture in pictures)
+    text = (where.parent / "said.txt").read_text(encoding="utf-8")
+    assert too_long(text) == []
+    assert "(P95: 95 % of the points are nearer than this)" in text
+    assert f"open {said['report']}" in " ".join(text.split())
     assert (where.parent / said["report"]).read_text(encoding="utf-8").lower().startswith("<!doctype html>")
 
 
@@ -57,9 +85,12 @@ def test_the_tour_of_the_readme_runs(
     assert steps[0] == ["cd", where.name]
     assert len(steps) > 5
     monkeypatch.chdir(where)
+    monkeypatch.setenv("COLUMNS", str(COLUMNS))
     for words in steps[1:]:
         assert words[0] == "rigwarp"
-        assert main(words[1:]) == 0, (words, capsys.readouterr().err)
+        code, said = main(words[1:]), capsys.readouterr()
+        assert code == 0, (words, said.err)
+        assert too_long(said.out + said.err) == [], words
     rig = where / SCENARIOS[0]
     assert cv2.imread("grid.png").shape[:2] == open_rig(rig).rig.projector.resolution[::-1]
     result = current_result(rig)

@@ -5,13 +5,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from rigwarp.reports.figures import style
-from rigwarp.reports.measures.tolerance_rows import UNIT_SIGNS
+from rigwarp.reports.measures.tolerance_rows import UNIT_SIGNS, shown_effects
 from rigwarp.tracing import Sensitivity, ToleranceAnalysis
 from rigwarp.tracing.tolerances.sensitivity import Parameter
 from rigwarp.words import number
 
 _BAR = 0.26  # height of a bar, of the distance between causes
-_MOST_BARS = 16
 
 
 def budget_bars(names: Sequence[str], regions: Mapping[str, Sequence[float]], *, divider: int | None = None) -> bytes:
@@ -46,10 +45,10 @@ def tolerance_bars(found: Sensitivity, expected: ToleranceAnalysis) -> bytes:
     """Each parameter at its 1-sigma: rms shift on the content area, and what a similarity leaves of it; PNG."""
     each = [
         (f"{k.part} {k.name}, {_at_tolerance(k)}", k.sigma * e.rms_mm, k.sigma * e.rms_similar_mm)
-        for k, e in zip(found.parameters, found.effects, strict=True)
+        for k, e in shown_effects(found)
         if k.sigma * e.rms_mm > 0.0
     ]
-    shown = sorted(each, key=lambda bar: -bar[1])[:_MOST_BARS]
+    shown = sorted(each, key=lambda bar: -bar[1])
     with style.styled():
         figure = style.new_figure(height_inch=max(0.25 * len(shown) + 1.5, 1.8))
         axes = figure.add_subplot()

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 
 from rigwarp.tracing import ExportCheck, FaceForm, FaceNote, Sensitivity, ToleranceAnalysis
+from rigwarp.tracing.tolerances.sensitivity import Effect, Parameter
 from rigwarp.words import number
 
 _FACES = 12
@@ -18,13 +19,18 @@ FORMS_HEAD = ("zone", "closed form", "numbers", "face about it")
 SENSITIVITY_HEAD: Row = ("what", "per", "rms mm", "P95 mm", "left, mm", "at its tolerance")
 
 
+def shown_effects(found: Sensitivity) -> list[tuple[Parameter, Effect]]:
+    """What table and picture show: how parts are mounted, then the Zernike terms that do most at their tolerance."""
+    pairs = list(zip(found.parameters, found.effects, strict=True))
+    terms = sorted((p for p in pairs if p[0].unit == "µm"), key=lambda p: -p[0].sigma * p[1].rms_mm)
+    return [p for p in pairs if p[0].unit != "µm"] + terms[:_SHAPE_TERMS]
+
+
 def sensitivity_rows(found: Sensitivity) -> list[Row]:
     """Parameter, unit, mm on the table per unit (rms, P95, rms left by the best similarity), and mm at its tolerance.
 
-    Of the Zernike terms only those that move the picture most at their tolerance, in that order, as the picture has it.
+    Of what `shown_effects` names, which the picture has, too.
     """
-    pairs = list(zip(found.parameters, found.effects, strict=True))
-    terms = sorted((p for p in pairs if p[0].unit == "µm"), key=lambda p: -p[0].sigma * p[1].rms_mm)[:_SHAPE_TERMS]
     return [
         (
             f"{parameter.part} {parameter.name}",
@@ -37,7 +43,7 @@ def sensitivity_rows(found: Sensitivity) -> list[Row]:
             if parameter.sigma
             else "",
         )
-        for parameter, effect in [p for p in pairs if p[0].unit != "µm"] + terms
+        for parameter, effect in shown_effects(found)
     ]
 
 
