@@ -7,6 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.results.export import THICKNESS_MM, export_current
@@ -72,8 +73,9 @@ def export(
     * deviation-npz, deviation-csv: the map of the deviation.
     """
     console = Console(json=json)
+    folder = open_rig(rig)
     written = export_current(
-        open_rig(rig),
+        folder,
         format,
         out=out,
         replace=replace,
@@ -90,6 +92,7 @@ def export(
     if format == "mpcdi":
         console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")
     console.result({"format": format, **written.facts})
+    print_next(console, folder)
 
 
 def _print_mould(console: Console, facts: Mapping[str, Any]) -> None:
