@@ -7,7 +7,7 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 
-from rigwarp.as_built.describe.flat_sheet import Curve, FlatSheet, FoldLine, flat_sheet
+from rigwarp.as_built.describe.flat_sheet import Curve, FlatSheet, FoldLine, Piece, flat_sheet
 from rigwarp.as_built.describe.mould import Correction, check_zones, corrected_mesh, correction_of
 from rigwarp.as_built.describe.mould_solid import is_closed, mould_solid
 from rigwarp.errors import InputError, MeasurementError
@@ -186,38 +186,45 @@ def curve_words(curve: Curve) -> str:
 
 def drawn_sheet(sheet: FlatSheet, name: str) -> WorkshopDrawing:
     """The pattern with its arrows, templates, a bar of 100 mm, and what to do in words."""
-    strokes, labels = [], []
+    strokes = [Stroke(layer=SCORE, points_mm=fold.ends_mm) for fold in sheet.folds]
+    labels: list[Label] = []
     for piece in sheet.pieces:
-        for edge, folded in zip(piece.edges_mm, piece.folded, strict=True):
-            strokes += [] if folded else [Stroke(layer=CUT, points_mm=edge)]
-        middle = piece.points_mm.mean(axis=0)
-        labels.append(Label(at_mm=(float(middle[0]) - 9.0, float(middle[1]) - 10.0), words=f"panel {piece.zone}"))
-        for axis, letter in ((piece.x_axis, "x"), (piece.y_axis, "y")):
-            strokes += _arrow(middle, middle + _ARROW_MM * axis)
-            tip = middle + (_ARROW_MM + 2.5) * axis
-            labels.append(Label(at_mm=(float(tip[0]) - 1.0, float(tip[1]) - 1.0), words=letter))
-    strokes += [Stroke(layer=SCORE, points_mm=fold.ends_mm) for fold in sheet.folds]
-    every = np.concatenate([piece.points_mm for piece in sheet.pieces])
-    left, below = float(every[:, 0].min()), float(every[:, 1].min())
+        strokes += [
+            Stroke(layer=CUT, points_mm=e) for e, on in zip(piece.edges_mm, piece.folded, strict=True) if not on
+        ]
+        marks, letters = _marks(piece)
+        strokes, labels = strokes + marks, labels + letters
+    left, below = (float(v) for v in np.concatenate([piece.points_mm for piece in sheet.pieces]).min(axis=0))
     for curve in sheet.curves:
         card = _template(curve)
         below -= float(np.ptp(card[:, 1])) + 2.0 * _LINE_MM
-        at = np.array([left - card[:, 0].min(), below - card[:, 1].min()])
-        strokes.append(Stroke(layer=CUT, points_mm=card + at))
-        words = f"template of panel {curve.zone}: hold its curve against the reflecting side"
-        labels.append(Label(at_mm=(left, below - _LINE_MM), words=words))
+        strokes.append(Stroke(layer=CUT, points_mm=card + np.array([left, below]) - card.min(axis=0)))
         below -= _LINE_MM
+        words = f"template of panel {curve.zone}: hold its curve against the reflecting side"
+        labels.append(Label(at_mm=(left, below), words=words))
+    below -= 2.0 * _LINE_MM
+    strokes += _bar(left, below)
+    labels.append(Label(at_mm=(left + _BAR_MM + 3.0, below - 1.5), words="100 mm: measure it"))
     notes = [
         f"{name}: sheet mirror, seen from the reflecting side, true size",
         *(fold_words(fold) for fold in sheet.folds),
         *(curve_words(curve) for curve in sheet.curves),
         "black: cut; dashed: score; no allowance for the bends themselves",
     ]
-    strokes += _bar(left, below - 2.0 * _LINE_MM)
-    labels.append(Label(at_mm=(left + _BAR_MM + 3.0, below - 2.0 * _LINE_MM - 1.5), words="100 mm: measure it"))
-    for number, note in enumerate(notes):
-        labels.append(Label(at_mm=(left, below - (number + 4) * _LINE_MM), words=note))
+    labels += [Label(at_mm=(left, below - (k + 2) * _LINE_MM), words=note) for k, note in enumerate(notes)]
     return WorkshopDrawing(title=name, strokes=strokes, labels=labels)
+
+
+def _marks(piece: Piece) -> tuple[list[Stroke], list[Label]]:
+    """A panel's number, and the mirror's x and y on it."""
+    middle = piece.points_mm.mean(axis=0)
+    labels = [Label(at_mm=(float(middle[0]) - 9.0, float(middle[1]) - 10.0), words=f"panel {piece.zone}")]
+    strokes = []
+    for axis, letter in ((piece.x_axis, "x"), (piece.y_axis, "y")):
+        strokes += _arrow(middle, middle + _ARROW_MM * axis)
+        tip = middle + (_ARROW_MM + 2.5) * axis
+        labels.append(Label(at_mm=(float(tip[0]) - 1.0, float(tip[1]) - 1.0), words=letter))
+    return strokes, labels
 
 
 def _arrow(start: Array, end: Array) -> list[Stroke]:
