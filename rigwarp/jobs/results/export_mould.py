@@ -189,9 +189,8 @@ def drawn_sheet(sheet: FlatSheet, name: str) -> WorkshopDrawing:
     strokes = [Stroke(layer=SCORE, points_mm=fold.ends_mm) for fold in sheet.folds]
     labels: list[Label] = []
     for piece in sheet.pieces:
-        strokes += [
-            Stroke(layer=CUT, points_mm=e) for e, on in zip(piece.edges_mm, piece.folded, strict=True) if not on
-        ]
+        rim = [edge for edge, folded in zip(piece.edges_mm, piece.folded, strict=True) if not folded]
+        strokes += [Stroke(layer=CUT, points_mm=edge) for edge in rim]
         marks, letters = _marks(piece)
         strokes, labels = strokes + marks, labels + letters
     left, below = (float(v) for v in np.concatenate([piece.points_mm for piece in sheet.pieces]).min(axis=0))
