@@ -44,7 +44,7 @@ class Movement:
         shift = float(np.hypot(*self.shift_px))
         return (
             f"shifted by {shift:.1f} camera pixels, {100 * self.changed:.0f} % of the lit area different, "
-            f"brightness {self.drift:+.0%}"
+            f"brightness {100 * self.drift:+.0f} %"
         )
 
 
