@@ -59,7 +59,8 @@ def play(
         typer.Option(
             "--aim",
             help="Instead of SOURCE, before anything is measured: table edge, content outline and middle by the "
-            "design, and fans to focus by, for moving projector and mirror by hand.",
+            "design, for moving projector and mirror by hand, and fans to focus by; where a camera sees them, how "
+            "sharp they are, on the table and here.",
         ),
     ] = False,
     display: Annotated[

@@ -57,7 +57,7 @@ def targets(
     )
     for board in boards:
         console.say(f"\n[target] in rig.toml for the {_size(board)} board:")
-        console.say(target_keys(board))
+        console.say(target_keys(board), as_is=True)
     console.say("\nPrint at 100 %, without fitting to the page. Measure both rulers with a steel rule and add:")
     console.say("scale = [measured / nominal along x, measured / nominal along y]")
     console.result(

@@ -12,16 +12,17 @@ from typing import TYPE_CHECKING, Any
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
 from rigwarp.files import RigFolder, read_adjustment, write_picture
 from rigwarp.files.names import ADJUST_FILE, HEARTBEAT_FILE
-from rigwarp.jobs.play_log import FrameWatch, drift_watch, logged
+from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.measured_warp import measured_warp
-from rigwarp.live.operate.check_pictures import aim_canvas, aim_picture
+from rigwarp.live.operate.check_pictures import aim_canvas
 from rigwarp.live.operate.flashes import CHANGES_PER_SECOND
 from rigwarp.live.render.picture import rgb_of
 from rigwarp.live.run.statistics import Counts
+from rigwarp.live.sources.aim import AimSource
 from rigwarp.live.sources.opening import open_source
-from rigwarp.live.sources.source import DWELL_S, FADE_S, Source, StillSource
+from rigwarp.live.sources.source import DWELL_S, FADE_S, Source
 from rigwarp.live.sources.stream import StreamSource
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.rig import Content
@@ -60,7 +61,8 @@ class PlayOptions:
     name, scene : one of them: a source as `open_source` takes it, or MODULE:FUNCTION that draws every frame.
     dwell_s, fade_s : of a folder of pictures.
     design : play by the design's warp, not the measured one.
-    aim : instead of content, the outlines that projector and mirror are moved to by hand, by the design.
+    aim : instead of content, the outlines that projector and mirror are moved to by hand, by the design, and how sharp
+        a camera sees them.
     display : number of the display, 0 the first; None: the projector by its size.
     wait_for_screen : wait until it is there instead of failing, and end when it has gone.
     seconds : end after so many; None: when somebody ends it.
@@ -172,7 +174,7 @@ def _open(folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
 
         return SceneSource(load_scene(options.scene), folder.rig.content)
     if options.aim:
-        return StillSource(aim_picture(folder.rig))
+        return AimSource(folder.rig)
     return _open_named(options.name or "", folder=folder, options=options, counts=counts)
 
 
@@ -286,7 +288,11 @@ def play_show(progress: Progress, show: Show) -> Shown:
         watch = FrameWatch(note, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
         if options.wait_for_screen:
             _wait_for_screen(note, show)
-        with heart, drift_watch(show.folder, session, options.watch_hours):
+        with (
+            heart,
+            drift_watch(show.folder, session, options.watch_hours),
+            focus_watch(progress, show.folder, show.source),
+        ):
             played = player.play(
                 show.warp,
                 session,

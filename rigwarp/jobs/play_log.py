@@ -2,14 +2,18 @@
 
 import logging
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rigwarp.devices import VIRTUAL
+from rigwarp.errors import RigwarpError
 from rigwarp.files import RigFolder
 from rigwarp.jobs.progress import Progress
+from rigwarp.live.sources.aim import AimSource, FocusWatch
+from rigwarp.live.sources.source import Source
 
 if TYPE_CHECKING:
     from rigwarp.live.run.session import Session
@@ -64,6 +68,37 @@ def drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> I
             yield
     finally:
         logger.removeHandler(last_word)
+
+
+@contextmanager
+def focus_watch(progress: Progress, folder: RigFolder, source: Source) -> Iterator[None]:
+    """While the picture for aiming is shown: how sharp the rig's camera sees it, where it has one."""
+    if not isinstance(source, AimSource):
+        yield
+        return
+    from rigwarp.devices.video_camera import open_video_camera
+
+    device = folder.rig.camera.device
+    if device == VIRTUAL:
+        progress.note("No live sharpness: a virtual camera does not see this window.")
+        yield
+        return
+    try:
+        camera = open_video_camera(device, folder.rig.camera.resolution)
+    except RigwarpError as error:  # the outlines are of use without one
+        progress.note(f"No live sharpness: {error}")
+        yield
+        return
+    told = _Notes(progress, logging.INFO)
+    told.addFilter(lambda record: record.levelno < logging.WARNING)  # those are noted already
+    logger = logging.getLogger(FocusWatch.__module__)
+    logger.addHandler(told)
+    logger.setLevel(logging.INFO)
+    try:
+        with closing(camera), FocusWatch(source, camera):
+            yield
+    finally:
+        logger.removeHandler(told)
 
 
 class FrameWatch:
@@ -128,10 +163,10 @@ class _Beside(logging.Handler):
 
 
 class _Notes(logging.Handler):
-    """Warnings of the player, for whoever watches its progress."""
+    """Records of this level and above, for whoever watches the player's progress."""
 
-    def __init__(self, progress: Progress) -> None:
-        super().__init__(logging.WARNING)
+    def __init__(self, progress: Progress, level: int = logging.WARNING) -> None:
+        super().__init__(level)
         self._progress = progress
 
     def emit(self, record: logging.LogRecord) -> None:

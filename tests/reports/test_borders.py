@@ -56,7 +56,7 @@ def test_a_border_reaches_the_report_with_its_numbers(tmp_path: Path) -> None:
 
 def test_fit_says_where_the_border_is_or_that_nothing_tells() -> None:
     assert border_told(straight_border(told=True)) == (
-        "1.25 mm beside the designed one on the mirror, turned by 0.60 deg, known to 0.3 projector px"
+        "1.25 mm beside the designed one on the mirror, turned by 0.60°, known to 0.3 projector px"
     )
     assert "as designed" in border_told(straight_border(told=False))
 

@@ -99,7 +99,7 @@ def findings_of(
         found.append(
             Finding(
                 what=f"ripple of {ripple.amplitude_um:.2f} µm every {ripple.period_mm:.1f} mm along "
-                f"{ripple.direction_deg:.0f} deg",
+                f"{ripple.direction_deg:.0f}°",
                 cause="print layers, or the stepover of a mill",
                 remedy="lower layers or a smaller stepover; smooth the mould before it is used",
                 moves_mm=_TWICE * 1e-3 * slope * way_mm,
@@ -124,7 +124,7 @@ def _unmodelled(left: Unmodelled) -> Finding:
 
 
 def _fine(ripple: FineRipple) -> Finding:
-    directions = " or ".join(f"{d:.0f} deg" for d in (ripple.direction_deg, *ripple.also_possible_deg))
+    directions = " or ".join(f"{d:.0f}°" for d in (ripple.direction_deg, *ripple.also_possible_deg))
     return Finding(
         what=f"estimate: ripple finer than the beam, of slopes of {ripple.slope_rms_mrad:.1f} mrad rms (1-sigma "
         f"{ripple.slope_rms_sigma_mrad:.1f}) along {directions} (1-sigma {ripple.direction_sigma_deg:.0f}), "
@@ -176,7 +176,8 @@ def _radius_off(radius: BuiltRadius) -> str:
     design, built = abs(radius.design_mm), abs(radius.built_mm)
     how = "flatter" if radius.flatter > 0.0 else "rounder"
     return (
-        f"radius {abs(radius.flatter):.1%} {how}, {built:.1f} mm (1-sigma {radius.sigma_mm:.1f}) instead of {design:g}"
+        f"radius {100 * abs(radius.flatter):.1f} % {how}, {built:.1f} mm (1-sigma {radius.sigma_mm:.1f}) instead of "
+        f"{design:g}"
     )
 
 
@@ -188,7 +189,7 @@ def _panels(panels: Sequence[Panel], folds: Sequence[Fold], way_mm: float) -> li
             found.append(
                 Finding(
                     what=f"fold between panels {fold.zones[0]} and {fold.zones[1]} {what} by "
-                    f"{abs(fold.opened_deg):.3f} deg (1-sigma {fold.sigma_deg:.3f})",
+                    f"{abs(fold.opened_deg):.3f}° (1-sigma {fold.sigma_deg:.3f})",
                     cause="springback of the bend" if fold.opened_deg > 0.0 else "bent too far",
                     remedy="bend further by that angle" if fold.opened_deg > 0.0 else "bend less by that angle",
                     moves_mm=float(_TWICE * np.deg2rad(abs(fold.opened_deg) / 2.0) * way_mm),

@@ -225,9 +225,10 @@ class ExposureDecoder:
             )
         saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
         raise MeasurementError(
-            f"the camera sees the pattern on {usable} usable pixels only ({saturated:.1%} are saturated, the rest show "
-            f"less than {_MIN_CONTRAST:.1%} contrast between white and black): check that the projector is on, that "
-            "the camera sees the table, and the exposure"
+            f"the camera sees the pattern on {usable} usable pixels only ({100 * saturated:.1f} % are saturated, the "
+            "rest show "
+            f"less than {100 * _MIN_CONTRAST:.1f} % contrast between white and black): check that the projector is on, "
+            "that the camera sees the table, and the exposure"
         )
 
 
@@ -257,7 +258,8 @@ def _moved_share(pictures: Pictures) -> float:
     decodable = moved + other + np.count_nonzero(pictures.reason == Reason.OK)
     if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
-            f"the frames shown twice differ on {(moved + other) / decodable:.0%} of the decodable pixels: the camera, "
+            f"the frames shown twice differ on {100 * ((moved + other) / decodable):.0f} % of the decodable pixels: "
+            "the camera, "
             "the projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan "
             "again"
         )
@@ -269,7 +271,8 @@ def _check_levels(response: Response) -> None:
     share = float(response.projector_light(np.array(_HALF_CODE)))
     if share > _MOST_OF_HALF:
         raise MeasurementError(
-            f"grey of half of white's code has {share:.0%} of white's light in the photographs, about 20% are usual: "
+            f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
+            "usual: "
             "the camera's exposure, or the projector's brightness, follows the picture. Switch automatic exposure (and "
             "dynamic contrast) off and scan again"
         )

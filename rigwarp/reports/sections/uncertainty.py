@@ -12,8 +12,9 @@ from rigwarp.reports.figures.causes import budget_bars
 from rigwarp.reports.measures.table_raster import TableRaster
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.page import Picture, Rows, Section
-from rigwarp.reports.wording import as_number, number, plain_value, quantity, share
+from rigwarp.reports.wording import as_number, plain_value, quantity, share
 from rigwarp.rig import Rig, inside_content
+from rigwarp.words import number
 
 _THIRDS = ("centre", "middle", "rim")
 _PART_WORDS = {"repeatable": "differs from run to run", "common": "the same in scan and check"}
