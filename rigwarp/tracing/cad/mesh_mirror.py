@@ -9,17 +9,18 @@ from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape
 from rigwarp.tracing.cad.cad_faces import CadFaces
 from rigwarp.tracing.cad.face_fit import FittedSurface, allowed_mm, lies_on_one_form, patch_surface
-from rigwarp.tracing.cad.faces import LEAST_LIGHT, described, faces_of, is_stray, near_light
+from rigwarp.tracing.cad.faces import LEAST_LIGHT, described, faces_of, in_lights_box, is_stray, near_light
 from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
 from rigwarp.tracing.cad.peeling import peeled
 from rigwarp.tracing.cad.tessellation import chord_error_mm
-from rigwarp.tracing.cad.welding import Numbers, edges_of, rounding_mm, used_vertices, weld
+from rigwarp.tracing.cad.welding import Numbers, rounding_mm, used_vertices, weld
 from rigwarp.tracing.shadows import RayTracer
 
 _SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a mesh in metres or inches is
 _LARGEST_MIRROR_MM = 5000.0
 _JOINED = 0.5  # share of the triangles' sides that must be shared for a mesh to be a surface
 _FEW = 12  # so many triangles may stand alone
+_MANY = 300_000  # from so many triangles on, those that no light comes near are left out at once
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,13 +55,16 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     _check_size(mesh, shape.file)
     rounding = rounding_mm(mesh)
     welded = weld(mesh)
-    _check_joined(welded, shape.file)
-    front = reflecting_faces(welded, shape.reflecting_side, file=shape.file)
+    whole = Patch.of(welded.vertices_mm, welded.faces)
+    _check_joined(whole, shape.file)
+    front = reflecting_faces(whole, shape.reflecting_side, file=shape.file)
     origins = np.broadcast_to(light.origin_mm, light.directions.shape)
     body = RayTracer(welded)
     met, _ = body.first(origins, light.directions)
     _check_light(met, front, shape.file)
     hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
+    if len(front.faces) > _MANY:
+        front = front.part(in_lights_box(front, hits[front.numbers]))
     lit = _lit_patches(front, hits, shape, rounding, float(np.ptp(welded.vertices_mm, axis=0).max()))
     lit = [peeled(p, hits, least_mm=allowed_mm(p, rounding), on_surface_mm=welded.on_surface_mm) for p in lit]
     surfaces = tuple(
@@ -97,14 +101,14 @@ def _pieces(patch: Patch, hits: Numbers, shape: MeshShape, rounding_mm: float) -
     return smooth_patches(near, crease_rad=shape.crease_rad, rounding_mm=rounding_mm)
 
 
-def _check_joined(welded: TriangleMesh, file: str) -> None:
+def _check_joined(whole: Patch, file: str) -> None:
     """InputError unless the triangles that have an area make up a surface."""
-    count = len(welded.faces)
+    count = len(whole.faces)
     if count == 0:
         raise InputError(
             f"mirror.file {file!r}: none of its triangles has an area: their corners coincide. Export the mirror again."
         )
-    shared = len(edges_of(welded.faces).ends)
+    shared = len(whole.edges.ends)
     if count > _FEW and 2 * shared < _JOINED * 3 * count:
         raise InputError(
             f"mirror.file {file!r}: its {count} triangles share {shared} sides, a surface's about {3 * count // 2}: "
