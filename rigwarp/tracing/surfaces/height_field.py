@@ -119,11 +119,14 @@ def fit_height_on(points_mm: Array, *, cells: tuple[int, int], rulings: int | No
     spline, factor = solve_spline(points_mm, cells)
     residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
     scatter = float(np.sqrt(residual @ residual / max(len(residual) - _coefficients(cells), 1)))
-    others = [solve_spline(points_mm, c)[0] for c in _compared_cells(cells)]
+    compared = _compared_cells(cells) if rulings is None else [(cells[0] + k, cells[1] + k) for k in (1, 2)]
+    others = [solve_spline(points_mm, c)[0] for c in compared]
     noise = scatter
     if rulings is not None:  # n points that err together weigh n times as much in each sum over points
         noise = float(np.sqrt(residual @ residual / max(2 * (rulings - max(cells) - DEGREE), 1)))
-    uncertainty = slope_uncertainty(spline, others, points_mm, factor=factor, scatter_mm=noise)
+    uncertainty = slope_uncertainty(
+        spline, others, points_mm, factor=factor, scatter_mm=noise, on_lines=rulings is not None
+    )
     return PatchFit(spline=spline, residual_rms_mm=scatter, uncertainty=uncertainty)
 
 
