@@ -15,7 +15,7 @@ import numpy as np
 from scipy import sparse
 
 from rigwarp.geometry import Array, BoolArray, IntArray
-from rigwarp.tracing.cad.welding import Edges, Numbers
+from rigwarp.tracing.cad.welding import Edges, Numbers, lengths
 
 SMALLEST_CREASE_RAD = np.deg2rad(0.2)  # half a degree must be found; below this a crease moves light like a seat error
 ALWAYS_CREASE_RAD = np.deg2rad(60.0)  # no tessellation that a mirror can be made from turns so much at one edge
@@ -36,7 +36,7 @@ _RANK = 1e-10  # relative eigenvalue below which a combination of unknowns is un
 def turns(normals: Array, faces: Numbers) -> Array:
     """(E,) angle between the normals of pairs (E, 2) of faces, rad; (M, 3) unit normals, NaN for slivers."""
     a, b = normals[faces[:, 0]], normals[faces[:, 1]]
-    return 2.0 * np.arcsin(np.clip(0.5 * np.linalg.norm(a - b, axis=1), 0.0, 1.0))
+    return 2.0 * np.arcsin(np.clip(0.5 * lengths(a - b), 0.0, 1.0))
 
 
 def is_crease(vertices_mm: Array, faces: Numbers, normals: Array, edges: Edges, suspects: Numbers) -> BoolArray:

@@ -58,7 +58,8 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm:
         )
     fit: PatchFit | None = None
     steep = _is_steep(vectors, flat[:3, 2])
-    if not (rim_only or steep):
+    exact = on_surface_mm is not None  # then a closed form's points lie on it to rounding, and others do not
+    if not (rim_only or steep or exact):
         fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
     if fit is None:
         form = (

@@ -23,10 +23,12 @@ from rigwarp.tracing.cad.welding import Edges, Numbers, edges_of, face_groups, l
 _JUMP = 2.5  # times the curvature at which a face ends; triangles of one sphere differ by two or so
 _FLATTEST = 0.1  # curvature, in units of 1 / the front's size, below which a face counts as flat
 _GENTLE = 4.0  # curvature, in the same unit, that no rounding has: a quarter of the size as radius
+_STRIP = 3.0  # times the mean width of its triangles: longer edges are those of strips
 _ENOUGH = 0.98  # share of the light that must lie on faces worth a name, or else curvature is judged anew without them
 _NARROW_MM = 3.0  # chamfers, roundings and engraved walls are narrower,
 _NARROW = 0.05  # and narrower than this share of the mirror
 _PASSES = 3
+_AT_ONCE = 200_000  # edges; what belongs to so many stays in a processor's cache
 LEAST_LIGHT = 0.002
 """Share of the light on the front: with less a face is no piece of mirror."""
 
@@ -132,23 +134,30 @@ class _Bends:
     at_edge : (E,) NaN next to a triangle without trusted normal.
     of_triangle : (M, 3) at its edges; infinite for edges that it shares with none.
     apparent : (E,) turn over the mean width of both triangles: the curvature if they are well shaped.
+    long : (E,) edges of strips, many times as long as their triangles are wide: there the bound is a weak one, by a
+        factor that depends on which way the strips are halved, and `apparent` is the curvature.
     """
 
     at_edge: Array
     of_triangle: Array
     apparent: Array
+    long: BoolArray
 
     @classmethod
     def of(cls, patch: Patch, edges: Edges, normals: Array) -> "_Bends":
-        with np.errstate(invalid="ignore", divide="ignore"):
-            turn = turns(normals, edges.faces)
-            reach, width = _reach_mm(patch.vertices_mm, edges)
-            at_edge, apparent = turn / reach, turn / width
+        at_edge, apparent = np.empty(len(edges.ends)), np.empty(len(edges.ends))
+        long = np.empty(len(edges.ends), bool)
+        for begin in range(0, len(at_edge), _AT_ONCE):
+            part = slice(begin, begin + _AT_ONCE)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                turn = turns(normals, edges.faces[part])
+                reach, width, length = _reach_mm(patch.vertices_mm, edges.ends[part], edges.opposite[part])
+                at_edge[part], apparent[part], long[part] = turn / reach, turn / width, length > _STRIP * width
         slots = np.full((len(patch.faces), 3), np.inf)
         for side in (0, 1):
             owner = edges.faces[:, side]
             slots[owner, (patch.faces[owner] == edges.opposite[:, side, None]).argmax(axis=1)] = np.nan_to_num(at_edge)
-        return cls(at_edge=at_edge, of_triangle=slots, apparent=np.nan_to_num(apparent))
+        return cls(at_edge=at_edge, of_triangle=slots, apparent=np.nan_to_num(apparent), long=long)
 
     @property
     def largest(self) -> Array:
@@ -177,32 +186,35 @@ class _Bends:
         return around
 
 
-def _reach_mm(vertices_mm: Array, edges: Edges) -> tuple[Array, Array]:
-    """(E,) g of the module's docstring, and (w_1 + w_2) / 2."""
-    start, end = vertices_mm[edges.ends[:, 0]], vertices_mm[edges.ends[:, 1]]
+def _reach_mm(vertices_mm: Array, ends: Numbers, opposite: Numbers) -> tuple[Array, Array, Array]:
+    """(E,) g of the module's docstring, (w_1 + w_2) / 2, and L, of edges between `ends` (E, 2)."""
+    start, end = vertices_mm[ends[:, 0]], vertices_mm[ends[:, 1]]
     along = end - start
-    length = np.linalg.norm(along, axis=1)
+    length = lengths(along)
     along = along / length[:, None]
     width, reach, places = np.zeros(len(length)), np.zeros(len(length)), []
     for side in (0, 1):
-        away = vertices_mm[edges.opposite[:, side]] - 0.5 * (start + end)
-        t = np.sum(away * along, axis=1)
-        w = np.sqrt(np.maximum(np.sum(away * away, axis=1) - t * t, 0.0))
+        away = vertices_mm[opposite[:, side]] - 0.5 * (start + end)
+        t = np.einsum("ei,ei->e", away, along)
+        w = np.sqrt(np.maximum(np.einsum("ei,ei->e", away, away) - t * t, 0.0))
         width += 0.5 * w
         reach += 0.5 * np.abs(t * t - 0.25 * length**2) / w
         places.append(t)
-    return width + reach + np.abs(places[1] - places[0]), width
+    return width + reach + np.abs(places[1] - places[0]), width, length
 
 
 def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
     """(M,) number of the face that each triangle belongs to."""
     size = float(np.ptp(front.vertices_mm[front.used], axis=0).max())
-    joined = np.zeros(len(edges.ends), bool)
+    flat = _FLATTEST / size
+    bent = bend.long & (bend.apparent > flat)  # not those that halve a strip
+    in_strips = max(_weighted_median(bend.apparent[bent], hits[edges.faces[bent]].sum(axis=1)), flat)
+    joined = ~edges.same_way & bend.long & (bend.apparent <= _JUMP * in_strips)
     named = np.zeros(len(hits), bool)  # triangles of faces that are found
     label: Numbers = np.arange(len(hits))
     beside = np.zeros(len(edges.ends))
     for _ in range(_PASSES):
-        usual = max(_weighted_median(bend.largest, np.where(named, 0, hits)), _FLATTEST / size)
+        usual = max(_weighted_median(bend.largest, np.where(named, 0, hits)), flat)
         free = ~named[edges.faces].any(axis=1)
         with np.errstate(invalid="ignore"):
             joined |= free & ~edges.same_way & (bend.at_edge <= _JUMP * np.maximum(usual, beside))

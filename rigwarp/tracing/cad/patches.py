@@ -78,8 +78,11 @@ class Patch:
     @property
     def longest_mm(self) -> Array:
         """(M,) longest side of each face."""
-        a, b, c = (self.vertices_mm[self.faces[:, i]] for i in range(3))
-        return np.asarray(np.max([lengths(side) for side in (b - a, c - b, a - c)], axis=0))
+        longest = np.zeros(len(self.faces))
+        for i, k in ((0, 1), (1, 2), (2, 0)):
+            side = self.vertices_mm[self.faces[:, i]] - self.vertices_mm[self.faces[:, k]]
+            np.maximum(longest, lengths(side), out=longest)
+        return longest
 
     @property
     def used(self) -> BoolArray:
@@ -155,11 +158,13 @@ def smooth_patches(patch: Patch, *, crease_rad: float | None, rounding_mm: float
     with np.errstate(invalid="ignore"):
         crease = edges.same_way | (turn > (ALWAYS_CREASE_RAD if crease_rad is None else crease_rad))
         suspects = np.flatnonzero(~crease & (turn > SMALLEST_CREASE_RAD))
-    if crease_rad is None:
+    if crease_rad is None and len(suspects):
         if len(suspects) > _MANY_EDGES:
             suspects = suspects[_near_misfit(patch, edges, crease)[suspects]]
         crease[suspects[is_crease(patch.vertices_mm, patch.faces, normals, edges, suspects)]] = True
     label: Numbers = face_groups(len(patch.faces), edges.faces[~crease]).astype(np.int64)
+    if not label.any():
+        return [patch]
     label = _absorb_fragments(patch, edges, label)
     area = np.bincount(label, weights=patch.areas_mm2)
     parts = [patch.part(label == k) for k in np.argsort(-area) if area[k] > 0.0]

@@ -4,10 +4,8 @@ import numpy as np
 from scipy.spatial import Delaunay
 
 from rigwarp.geometry import TriangleMesh, transform_points
-from rigwarp.tracing.cad.welding import area_vectors, lengths
 from rigwarp.tracing.surfaces.surface import Surface
 
-_MOST_ASKED = 100_000
 _CELLS = 60  # over the longer side of the aperture
 
 
@@ -39,12 +37,8 @@ def join(meshes: list[TriangleMesh]) -> TriangleMesh:
 
 
 def chord_error_mm(mesh: TriangleMesh, surface: Surface) -> float:
-    """Largest height of a surface above or below its own triangles, at the middles of the largest of them."""
-    faces = mesh.faces
-    if len(faces) > _MOST_ASKED:
-        area = lengths(area_vectors(mesh.vertices_mm, faces))
-        faces = faces[np.argpartition(area, -_MOST_ASKED)[-_MOST_ASKED:]]
-    middles = mesh.vertices_mm[faces].mean(axis=1)
+    """Largest height of a surface above or below its own triangles, at their middles."""
+    middles = mesh.vertices_mm[mesh.faces].mean(axis=1)
     T = surface.T_mirror_from_surface
     local = (middles - T[:3, 3]) @ T[:3, :3]
     gap = np.abs(surface.sag(local[:, 0], local[:, 1]) - local[:, 2])

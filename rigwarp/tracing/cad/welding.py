@@ -142,11 +142,11 @@ def _merged(points: Array, faces: Numbers, tolerance: float) -> Numbers:
 
     What is to be merged has an edge that no second face shares, or is joined by an edge as short as that.
     """
-    a, b = faces.ravel(), faces[:, [1, 2, 0]].ravel()
-    key = np.sort(np.minimum(a, b) * len(points) + np.maximum(a, b))
+    key = np.sort(_edge_keys(faces, len(points)))
     alike = key[1:] == key[:-1]
-    key = key[~(np.append(alike, False) | np.append(False, alike))]
+    key = key[~(np.append(alike, False) | np.append(False, alike))]  # one face's alone
     rim = np.unique(np.concatenate(np.divmod(key, len(points))))
+    a, b = faces.ravel(), faces[:, [1, 2, 0]].ravel()
     for axis in range(3):  # most edges are too long along the first already
         along = np.ascontiguousarray(points[:, axis])
         short = np.abs(along[a] - along[b]) <= tolerance
@@ -163,28 +163,40 @@ def _merged(points: Array, faces: Numbers, tolerance: float) -> Numbers:
 
 
 def edges_of(faces: Numbers) -> Edges:
-    """Shared and border edges of (M, 3) faces."""
-    start, end, third = faces.ravel(), faces[:, [1, 2, 0]].ravel(), faces[:, [2, 0, 1]].ravel()
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    key = low * (int(faces.max(initial=0)) + 1) + high
+    """Shared and border edges of (M, 3) faces; each border edge runs as its face does."""
+    count = int(faces.max(initial=0)) + 1
+    key = _edge_keys(faces, count)
     order = np.argsort(key)
-    same = key[order][1:] == key[order][:-1]
+    ordered = key[order]
+    same = ordered[1:] == ordered[:-1]
     manifold = not (same[1:] & same[:-1]).any()
     if not manifold:  # which of an edge's faces come in pairs must not depend on how a machine sorts
         order = np.argsort(key, kind="stable")
-    i, j = np.sort([order[:-1][same], order[1:][same]], axis=0)
+    first, second = np.flatnonzero(same), np.flatnonzero(same) + 1
     lonely = np.ones(len(key), bool)
-    lonely[i] = lonely[j] = False
-    alone = np.flatnonzero(lonely)
+    lonely[first] = lonely[second] = False
+    ends = np.stack(np.divmod(ordered[first], count), axis=-1)
+    sides = np.sort(np.stack([order[first], order[second]], axis=-1), axis=-1)
+    alone = np.sort(order[lonely])
+    corners = faces.ravel()
     return Edges(
-        ends=np.stack([low[i], high[i]], axis=-1),
-        faces=np.stack([i, j], axis=-1) // 3,
-        opposite=np.stack([third[i], third[j]], axis=-1),
-        same_way=start[i] == start[j],
-        border=np.stack([start[alone], end[alone]], axis=-1),
+        ends=ends,
+        faces=sides // 3,
+        opposite=corners[sides - sides % 3 + (sides + 2) % 3],
+        same_way=corners[sides[:, 0]] == corners[sides[:, 1]],
+        border=np.stack([corners[alone], corners[alone - alone % 3 + (alone + 1) % 3]], axis=-1),
         border_faces=alone // 3,
         manifold=manifold,
     )
+
+
+def _edge_keys(faces: Numbers, count: int) -> Numbers:
+    """(3 M,) one number for each side of each face, the same whichever way it runs: its lower end comes first."""
+    key = np.minimum(faces, faces[:, [1, 2, 0]])
+    high = np.maximum(faces, faces[:, [1, 2, 0]])
+    key *= count
+    key += high
+    return np.asarray(key.ravel())
 
 
 def inward_faces(vectors: Array, edges: Edges, middles_mm: Array) -> BoolArray | None:
@@ -211,5 +223,6 @@ def inward_faces(vectors: Array, edges: Edges, middles_mm: Array) -> BoolArray |
 
 def face_groups(count: int, pairs: Numbers) -> NDArray[np.int32]:
     """(count,) group number of each face when (P, 2) pairs of faces belong together."""
-    graph = sparse.coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
+    one, other = np.ascontiguousarray(pairs.T, np.int32)
+    graph = sparse.coo_matrix((np.ones(len(pairs)), (one, other)), shape=(count, count)).tocsr()
     return connected_components(graph, directed=False)[1]

@@ -60,9 +60,10 @@ class SplineSurface(Outlined):
             return (-origins_mm[..., 2] / directions[..., 2],)
 
 
-_CELLS = (1, 2, 4, 7, 10, 14, 19, 25, 32, 40)  # per longer side, tried in turn
+_CELLS = (1, 2, 4, 7, 10, 14, 19, 25, 32, 40, 50)  # per longer side, tried in turn
 _FINER, _COARSER = 1.25, 1.4  # the fits that the chosen one is compared with, in numbers of cells
 _SAMPLE = 12_000  # points that decide the number of cells
+_MORE = ((1, 0), (0, 1), (2, 0), (0, 2))  # cells that fits through rulings are compared with, across or along them
 _GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _WORTH = 0.97  # more cells must lower the predicted error to this share
@@ -119,7 +120,7 @@ def fit_height_on(points_mm: Array, *, cells: tuple[int, int], rulings: int | No
     spline, factor = solve_spline(points_mm, cells)
     residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
     scatter = float(np.sqrt(residual @ residual / max(len(residual) - _coefficients(cells), 1)))
-    compared = _compared_cells(cells) if rulings is None else [(cells[0] + k, cells[1] + k) for k in (1, 2)]
+    compared = _compared_cells(cells) if rulings is None else [(cells[0] + i, cells[1] + k) for i, k in _MORE]
     others = [solve_spline(points_mm, c)[0] for c in compared]
     noise = scatter
     if rulings is not None:  # n points that err together weigh n times as much in each sum over points
