@@ -25,6 +25,7 @@ _TURNS_RAD = 1e-5  # two halves of one flat strip turn by less
 _ON_RULING = (8, 40)  # points that stand for a ruling, at least and at most
 
 _MOST_POINTS = 100_000  # fifty for each coefficient of the finest spline
+_KERNEL_MM = 1e-7  # a CAD kernel's own idea of one place: no form is surer than that
 _BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face; roundings are no noise, so three times
 
 FittedSurface = SplineSurface | FlatSurface | QuadricSurface
@@ -108,7 +109,8 @@ def _quadric_surface(
 ) -> QuadricSurface:
     # vertices of one height (a ring, a ruling) were rounded alike: together they count once
     heights = len(np.unique(points_mm[:, np.argmax(np.abs(flat[:3, 2]))]))
-    slope = _BOW * form.residual_rms_mm * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
+    stray = max(form.residual_rms_mm, _KERNEL_MM)
+    slope = _BOW * stray * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
     return QuadricSurface(
         zone=zone,
         name=f"{form.kind} {zone}",

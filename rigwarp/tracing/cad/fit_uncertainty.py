@@ -2,8 +2,8 @@
 
 Scatter about a fit says nothing about a bend that the spline rounds off between vertices. What does is how much the
 slopes change when the same vertices are fitted with other cells: with coarser ones by more than the fit's own misfit
-(a quintic's falls with the fifth power of the cell size), with finer ones by about the misfit itself, plus noise where
-the vertices hardly carry the finer cells. The smaller of the two changes, place by place, is taken for the misfit.
+(a quintic's falls with the fifth power of the cell size), with finer ones by as much of the misfit as that power says,
+plus noise where the vertices hardly carry the finer cells. The smaller of the two counts, place by place.
 
 Where all points lie on a few lines, fits differ too little instead: one cell more changes nothing if the misfit is even
 and the step odd. There one and two cells more are compared, and the largest change counts.
@@ -66,7 +66,11 @@ def slope_uncertainty(
     nodes = [np.linspace(a, b, n) for a, b, n in zip(low, high, counts, strict=True)]
     x, y = np.meshgrid(*nodes, indexing="ij")
     choose = np.maximum if on_lines else np.minimum
-    changes = [_change_variance(spline, other, points_mm, low, (high - low) / bins, bins) for other in others]
+    changes = [
+        _change_variance(spline, other, points_mm, low, (high - low) / bins, bins)
+        / _share_of_misfit(spline, other) ** 2
+        for other in others
+    ]
     misfit = _filled(functools.reduce(choose, changes), (high - low) / bins)
     place = [(a - s) / d * n - 0.5 for a, s, d, n in zip((x, y), low, high - low, bins, strict=True)]
     variance = ndimage.map_coordinates(misfit, place, order=1, mode="nearest")
@@ -84,6 +88,12 @@ def _noise_variance(spline: HeightSpline, factor: NormalFactor, x_mm: Array, y_m
         local = covariance[np.ix_(where, where)]
         variance[rows] = sum(np.sum(b * (local @ b), axis=0) for b in basis) / 2.0
     return variance
+
+
+def _share_of_misfit(spline: HeightSpline, other: HeightSpline) -> float:
+    """What part of a fit's misfit goes when it gets smaller cells; no more than all of it."""
+    finer = float(np.min(other.cell_mm / spline.cell_mm))
+    return 1.0 - finer**spline.degree if finer < 1.0 else 1.0
 
 
 def _change_variance(

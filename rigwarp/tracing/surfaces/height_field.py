@@ -60,7 +60,7 @@ class SplineSurface(Outlined):
             return (-origins_mm[..., 2] / directions[..., 2],)
 
 
-_CELLS = (1, 2, 4, 7, 10, 14, 19, 25, 32, 40, 50)  # per longer side, tried in turn
+_CELLS = (1, 2, 4, 7, 10, 14, 19, 25, 32, 40)  # per longer side, tried in turn
 _FINER, _COARSER = 1.25, 1.4  # the fits that the chosen one is compared with, in numbers of cells
 _SAMPLE = 12_000  # points that decide the number of cells
 _MORE = ((1, 0), (0, 1), (2, 0), (0, 2))  # cells that fits through rulings are compared with, across or along them
