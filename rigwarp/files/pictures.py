@@ -149,7 +149,7 @@ def _turned(picture: Photo, data: bytes) -> Photo:
         except Exception:  # whatever damaged bytes lead it to
             continue
     if orientation in _SIDEWAYS:  # first mirrored about the diagonal that runs down from the left
-        picture = cv2.transpose(picture)
+        picture = cast(Photo, cv2.transpose(picture))
     picture = picture[:, ::-1] if orientation in _LEFT_RIGHT else picture
     picture = picture[::-1] if orientation in _UPSIDE_DOWN else picture
     return cast(Photo, np.ascontiguousarray(picture))
