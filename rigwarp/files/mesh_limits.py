@@ -2,10 +2,12 @@
 
 from typing import Final
 
-MOST_MESH_BYTES: Final = 128 << 20
-"""Of a file, and of what it unpacks to; as 3MF that is read in a minute and 2 GB."""
-MOST_TRIANGLES: Final = 2_700_000
-"""As many as a binary STL of that size holds: some 2 GB when traced; nine million took 5 to 8."""
+MOST_MESH_BYTES: Final = 256 << 20
+"""Of a file."""
+MOST_TEXT_BYTES: Final = 128 << 20
+"""Of one that lists its numbers as text, packed or not; as 3MF that is read in a minute and 2 GB."""
+MOST_TRIANGLES: Final = 5_300_000
+"""As many as a binary STL of the largest size holds."""
 
 
 def require_bytes(count: int) -> None:
@@ -16,8 +18,8 @@ def require_bytes(count: int) -> None:
     ValueError
         With the reason.
     """
-    if count > MOST_MESH_BYTES:
-        raise ValueError(f"it unpacks to {count / 2**20:.0f} MiB, at most {MOST_MESH_BYTES / 2**20:.0f} are read")
+    if count > MOST_TEXT_BYTES:
+        raise ValueError(f"it unpacks to {count / 2**20:.0f} MiB, at most {MOST_TEXT_BYTES / 2**20:.0f} are read")
 
 
 def require_triangles(count: int) -> None:

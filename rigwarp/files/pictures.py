@@ -17,6 +17,8 @@ from rigwarp.geometry import Photo
 _BAND_ROWS = 256
 MOST_PIXELS: Final = 200_000_000
 """What the largest cameras have; decoded in 16 bits and colour that is 1.2 GB."""
+_ORIENTATION = 0x0112
+_SIDEWAYS, _LEFT_RIGHT, _UPSIDE_DOWN = (5, 6, 7, 8), (2, 3, 6, 7), (3, 4, 7, 8)
 PHOTO_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 
 
@@ -45,9 +47,12 @@ def read_photo(path: Path) -> Photo:
 
 
 def read_colour(path: Path, *, most_pixels: int = MOST_PIXELS) -> NDArray[np.uint8]:
-    """A picture as content: (H, W, 3) uint8 RGB; grey is repeated, 16 bits are cut to 8, transparency is black."""
+    """A picture as content: (H, W, 3) uint8 RGB; grey is repeated, 16 bits are cut to 8, transparency is black.
+
+    A rotation noted beside the picture (EXIF) is applied, as every viewer does: phones keep theirs that way.
+    """
     path = Path(path)
-    picture = _decoded(path, most_pixels)
+    picture = _decoded(path, most_pixels, upright=True)
     colours = np.empty((*picture.shape[:2], 3), np.uint8)
     for top in range(0, len(picture), _BAND_ROWS):  # 32-bit copies of a large picture at once would fill the memory
         colours[top : top + _BAND_ROWS] = _colours_of(picture[top : top + _BAND_ROWS])
@@ -134,7 +139,23 @@ def _size_in_head(data: bytes) -> tuple[int, int] | None:
     return None
 
 
-def _decoded(path: Path, most_pixels: int = MOST_PIXELS) -> Photo:
+def _turned(picture: Photo, data: bytes) -> Photo:
+    """As the orientation in the file's head says: EXIF 2.3, tag 0x0112, 1 where there is none or it cannot be read."""
+    orientation = 1
+    for kind in (PngImagePlugin.PngImageFile, JpegImagePlugin.JpegImageFile):  # OpenCV turns TIFF itself
+        try:
+            orientation = int(kind(io.BytesIO(data)).getexif().get(_ORIENTATION, 1))
+            break
+        except Exception:  # whatever damaged bytes lead it to
+            continue
+    if orientation in _SIDEWAYS:  # first mirrored about the diagonal that runs down from the left
+        picture = cast(Photo, cv2.transpose(picture))
+    picture = picture[:, ::-1] if orientation in _LEFT_RIGHT else picture
+    picture = picture[::-1] if orientation in _UPSIDE_DOWN else picture
+    return cast(Photo, np.ascontiguousarray(picture))
+
+
+def _decoded(path: Path, most_pixels: int = MOST_PIXELS, *, upright: bool = False) -> Photo:
     if path.suffix.lower() not in PHOTO_ENDINGS:
         raise InputError(f"{path}: found the ending {path.suffix!r}, expected png, jpg or tif. Convert the picture.")
     data = read_bytes(path)
@@ -147,4 +168,4 @@ def _decoded(path: Path, most_pixels: int = MOST_PIXELS) -> Photo:
         raise InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
     if picture.dtype not in (np.uint8, np.uint16):
         raise InputError(f"{path}: found {picture.dtype} values, expected 8 or 16 bits. Convert the picture.")
-    return cast(Photo, picture)
+    return _turned(cast(Photo, picture), data) if upright else cast(Photo, picture)

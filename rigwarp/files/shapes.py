@@ -10,7 +10,7 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
 from rigwarp.files.gltf import require_modest_gltf
-from rigwarp.files.mesh_limits import MOST_MESH_BYTES, require_triangles
+from rigwarp.files.mesh_limits import MOST_MESH_BYTES, MOST_TEXT_BYTES, require_triangles
 from rigwarp.files.reading import read_bytes, read_text
 from rigwarp.files.step import step_mesh
 from rigwarp.files.stl import stl_triangles
@@ -19,6 +19,7 @@ from rigwarp.geometry import Array, TriangleMesh
 
 _COLUMNS = ("r_mm", "z_mm")
 _STEP = ("step", "stp")
+_BINARY = ("stl", "ply", "glb")
 _GLTF = ("glb", "gltf")
 _METRE_MM = 1000.0  # glTF 2.0: all lengths are in metres
 _SMALLEST_RADIUS_MM = 2.5  # of a profile: as for meshes, nothing smaller spreads a projector's picture
@@ -41,7 +42,8 @@ def read_mesh(path: Path, *, key: str) -> TriangleMesh:
         If the file is missing, cannot be read, is too large, or holds no triangles or a vertex that is not finite.
     """
     advice = f"It is named by {key}: put it there or correct the name."
-    data = read_bytes(path, make_with=advice, most_bytes=MOST_MESH_BYTES)
+    most = MOST_MESH_BYTES if path.suffix[1:].lower() in _BINARY else MOST_TEXT_BYTES
+    data = read_bytes(path, make_with=advice, most_bytes=most)
     try:
         mesh = _mesh(data, path.suffix[1:].lower())
         require_triangles(len(mesh.faces))

@@ -47,7 +47,7 @@ def coarse_path(rig: Rig, mirror: RayTracer, pixels_px: Array) -> CoarsePath:
     met = triangle >= 0
     at_mirror, out = np.full(rays.shape, np.nan), np.full(rays.shape, np.nan)
     at_mirror[met] = placement.to_table(starts[met] + distance[met, None] * rays[met])
-    out[met] = reflect(rays[met], normalize(mirror.normals[triangle[met]])) @ placement.rotation.T
+    out[met] = reflect(rays[met], normalize(mirror.normals(triangle[met]))) @ placement.rotation.T
     with np.errstate(invalid="ignore"):
         ahead = np.where(out[:, 2] < 0.0, plane_hit(at_mirror, out, rig.table.height_mm), np.nan)
     shape = (*pixels.shape[:-1], 3)

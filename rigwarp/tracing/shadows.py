@@ -19,10 +19,8 @@ class RayTracer:
         import trimesh  # half a second, and few rigs have obstacles
 
         self._mesh = trimesh.Trimesh(vertices=mesh.vertices_mm, faces=mesh.faces, process=False)
-        self._corners = np.asarray(mesh.vertices_mm, float)[mesh.faces[:, 0]]
-        self.normals = np.cross(
-            mesh.vertices_mm[mesh.faces[:, 1]] - self._corners, mesh.vertices_mm[mesh.faces[:, 2]] - self._corners
-        )
+        self._vertices = np.asarray(mesh.vertices_mm, float)
+        self._faces = mesh.faces
         self._low, self._high = ([float(f(a)) for a in mesh.vertices_mm.T] for f in (np.min, np.max))
 
     def first(self, origins_mm: Array, directions: Array) -> tuple[NDArray[np.int64], Array]:
@@ -32,17 +30,26 @@ class RayTracer:
         if len(near):
             triangle[near] = self._mesh.ray.intersects_first(origins_mm[near], directions[near])
         hit = triangle >= 0
-        normal = self.normals[triangle[hit]]
+        corner, normal = self._corner(triangle[hit]), self.normals(triangle[hit])
         distance = np.full(len(triangle), np.inf)
         with np.errstate(divide="ignore", invalid="ignore"):
-            ahead = np.sum((self._corners[triangle[hit]] - origins_mm[hit]) * normal, axis=-1)
+            ahead = np.sum((corner - origins_mm[hit]) * normal, axis=-1)
             distance[hit] = np.maximum(ahead / np.sum(directions[hit] * normal, axis=-1), 0.0)
         return triangle.astype(np.int64), distance
 
-    def light_side(self, origin_mm: Array) -> Array:
-        """(M, 3) normals of the triangles, turned to the side on which a point (3,) lies; not of unit length."""
-        towards = np.sum((origin_mm - self._corners) * self.normals, axis=-1, keepdims=True)
-        return np.where(towards < 0.0, -self.normals, self.normals)
+    def normals(self, triangles: NDArray[np.int64]) -> Array:
+        """(N, 3) normals of triangles (N,), as they are wound; not of unit length."""
+        a, b, c = (self._vertices[self._faces[triangles, i]] for i in range(3))
+        return np.asarray(np.cross(b - a, c - a))
+
+    def light_side(self, triangles: NDArray[np.int64], origin_mm: Array) -> Array:
+        """(N, 3) normals of triangles (N,), turned to the side on which a point (3,) lies; not of unit length."""
+        normals = self.normals(triangles)
+        towards = np.sum((origin_mm - self._corner(triangles)) * normals, axis=-1, keepdims=True)
+        return np.where(towards < 0.0, -normals, normals)
+
+    def _corner(self, triangles: NDArray[np.int64]) -> Array:
+        return np.asarray(self._vertices[self._faces[triangles, 0]])
 
     def _may_meet(self, origins_mm: Array, directions: Array) -> BoolArray:
         """Slab test against the bounding box, which most rays miss."""
@@ -109,5 +116,5 @@ class MirrorShade:
         """
         triangle, distance = self._tracer.first(points_mm + self._clearance_mm * normals, reflected)
         meets = distance < length_mm
-        lit_side = self._tracer.light_side(origin_mm)[triangle]
+        lit_side = self._tracer.light_side(triangle, origin_mm)
         return meets, meets & (np.sum(reflected * lit_side, axis=-1) < 0.0)

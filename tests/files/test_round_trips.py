@@ -280,3 +280,22 @@ def test_profile(tmp_path: Path) -> None:
     path = tmp_path / "profile.csv"
     path.write_text('# from the lathe\n\n"z_mm", r_mm, remark\n0, 0, vertex\n0.5, 10,\n2, 20,\n4.5, 30, rim\n')
     np.testing.assert_array_equal(read_profile(path, key="k"), [[0, 0], [10, 0.5], [20, 2], [30, 4.5]])
+
+
+@pytest.mark.parametrize("ending", ["png", "jpg", "tif"])
+def test_content_is_turned_as_its_file_says_and_photographs_are_not(tmp_path, ending):
+    """All eight orientations of EXIF 2.3, against Pillow's exif_transpose."""
+    from PIL import Image, ImageOps
+
+    codes = np.random.default_rng(RNG_SEED).integers(0, 256, (4, 6, 3), np.uint8).repeat(16, axis=0).repeat(16, axis=1)
+    for orientation in range(1, 9):
+        path = tmp_path / f"{orientation}.{ending}"
+        exif = Image.Exif()
+        exif[0x0112] = orientation
+        Image.fromarray(codes).save(path, exif=exif)
+        with Image.open(path) as opened:
+            wanted = np.asarray(ImageOps.exif_transpose(opened))
+        found = read_colour(path)
+        assert found.shape == wanted.shape
+        assert np.abs(found.astype(int) - wanted.astype(int)).max() <= (8 if ending == "jpg" else 0)  # decoders round
+        assert ending == "tif" or read_photo(path).shape == codes.shape[:2]

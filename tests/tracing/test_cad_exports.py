@@ -61,9 +61,9 @@ def _hole(x, y):
 
 @pytest.fixture
 def rig_at(rig_around):
-    def make(lens_mm=-110.0, table_mm=-600.0, crease_rad=None):
+    def make(lens_mm=-110.0, table_mm=-600.0, crease_rad=None, resolution=(80, 45)):
         shape = MeshShape(file="m.stl", reflecting_side=DOWN, crease_rad=crease_rad)
-        return rig_around(shape, resolution=(160, 90), projector_mm=(0.0, 0.0, lens_mm), table_mm=table_mm)
+        return rig_around(shape, resolution=resolution, projector_mm=(0.0, 0.0, lens_mm), table_mm=table_mm)
 
     return make
 
@@ -106,8 +106,17 @@ _RIMS = {
 }
 
 
-@pytest.mark.parametrize("lens_mm", [-110.0, -150.0], ids=["light stays off the rim", "light meets the rim"])
-@pytest.mark.parametrize("rim", list(_RIMS))
+_MEETS_MM, _STAYS_OFF_MM = -150.0, -110.0  # heights of the lens at which the light does or does not meet the rim
+
+
+@pytest.mark.parametrize(
+    ("rim", "lens_mm"),
+    [
+        *((rim, _MEETS_MM) for rim in _RIMS),
+        ("chamfer of 20 degrees", _STAYS_OFF_MM),
+        ("rounding of 1 mm", _STAYS_OFF_MM),
+    ],
+)
 def test_rims_do_not_bend_the_mirror(rig_at, rim, lens_mm):
     mesh = mould(_SAG, **_RIMS[rim])
     model, rms, missing, z = _judged(rig_at(lens_mm), mesh, _PARABOLOID, _inside)
@@ -127,7 +136,7 @@ def test_irregular_triangles_next_to_a_rounding(rig_at, rng):
 
 def test_light_on_a_chamfer_is_stray_and_told(rig_at):
     """At 150 mm the picture is 125 mm wide (throw ratio 1.2): it meets the chamfers at the mirror's ends."""
-    rig = rig_at(-150.0)
+    rig = rig_at(-150.0, resolution=(160, 90))
     model = build_model(rig, meshes={"m.stl": mould(_SAG, rim=chamfer(1.0, 45.0))})
     reason = trace_pixels(model).reason
     assert (reason == LightFate.STRAY).any()
@@ -176,6 +185,21 @@ _ANGLES = np.linspace(-0.15, 0.15, 24)
 _ARC = 400.0 * np.column_stack([np.sin(_ANGLES), np.cos(_ANGLES) - 1.0])
 
 
+def test_strips_halved_this_way_and_that_are_one_sheet(rig_at):
+    """A kernel's choice of diagonals: the bound of the curvature at a ruling depends on it eightfold."""
+    angles = np.linspace(-0.15, 0.15, 11)
+    x, z = 400.0 * np.sin(angles), 400.0 * np.cos(angles) - 400.0
+    p = np.stack([np.stack([x, np.full(11, y), z], axis=-1) for y in (-45.0, 45.0)], axis=1)
+    a, b, c, d = p[:-1, 0], p[1:, 0], p[1:, 1], p[:-1, 1]
+    other_way = np.array([0, 1, 1, 0, 0, 0, 1, 0, 1, 1], bool)[:, None, None]
+    first = np.where(other_way, np.stack([a, d, b], axis=1), np.stack([a, d, c], axis=1))
+    second = np.where(other_way, np.stack([b, d, c], axis=1), np.stack([a, c, b], axis=1))
+    model, rms, missing, _ = _judged(rig_at(), soup(np.concatenate([first, second])), _cylinder(400.0), _inside)
+    assert len(model.surfaces) == 1
+    assert rms <= 1e-4
+    assert missing == 0.0
+
+
 @pytest.mark.parametrize("thickness_mm", [None, 1.0])
 def test_a_bent_sheet_of_46_triangles_is_its_cylinder(rig_at, thickness_mm):
     mesh = strips(_ARC, thickness_mm=thickness_mm)
@@ -214,6 +238,26 @@ def test_few_strips_read_as_folded_panels_and_the_advice_mends_it(rig_at):
     assert check_export(model, trace_map(model), folded).advice == ""
 
 
+@pytest.mark.parametrize(
+    ("mesh", "truth", "panels"),
+    [(_few_strips(2), _cylinder(400.0), 2), (mould(_SAG, edge_mm=40.0), _PARABOLOID, 6)],
+    ids=["two strips", "a dome of twelve triangles"],
+)
+def test_a_curve_in_so_few_triangles_that_it_reads_as_panels_is_told(rig_at, mesh, truth, panels):
+    model, rms, _, _ = _judged(rig_at(), mesh, truth, _inside)
+    assert rms > 20.0
+    assert len(model.surfaces) >= panels
+    check = check_export(model, trace_map(model), rig_at())
+    assert f"reads as {len(model.surfaces)} flat panels" in check.advice
+    assert "crease_deg = 40 " in check.advice
+    following = rig_at(crease_rad=np.deg2rad(40.0))
+    model, _, _, z = _judged(following, mesh, truth, _inside)
+    assert z <= _HONEST
+    assert check_export(model, trace_map(model), following).usable == (
+        panels > 2
+    )  # twelve triangles are a paraboloid's
+
+
 def test_three_strips_are_too_few_and_never_silently(rig_at):
     """Four rulings leave the curve between them open: no answer, whatever the user says."""
     for crease_rad, says in ((None, "crease_deg = 40 "), (np.deg2rad(40.0), "too coarse")):
@@ -249,7 +293,7 @@ def test_an_obstacle_shades_whichever_way_its_triangles_are_wound(rig_around):
     place = Placement(position_mm=np.zeros(3), rotation=np.eye(3))
     rig = rig_around(
         MeshShape(file="m.stl", reflecting_side=DOWN, crease_rad=None),
-        resolution=(160, 90),
+        resolution=(80, 45),
         projector_mm=(0.0, 0.0, -110.0),
         obstacles=[Obstacle(file="bar.stl", placement=place)],
     )
@@ -261,19 +305,26 @@ def test_an_obstacle_shades_whichever_way_its_triangles_are_wound(rig_around):
     assert (reasons[0] == LightFate.SHADOW_IN).any()
 
 
-def test_strips_of_any_profile_are_traced_through_their_rulings(rig_at):
+@pytest.mark.parametrize(
+    ("count", "rms_mm"), [(40, _TOLERANCE_MM), (11, 0.5), (5, 0.5)], ids=["many strips", "some", "hardly any"]
+)
+def test_strips_of_any_profile_are_traced_through_their_rulings(rig_at, count, rms_mm):
+    """Few strips leave a wave open; the stated uncertainty holds, and says so."""
+
     def height(x, y):
         return -(x * x / 900 + x**3 / 60000 + 0.3 * np.sin(x / 20)) + 0.0 * y
 
     def slope(x, y):
         return -(2 * x / 900 + 3 * x * x / 60000 + 0.015 * np.cos(x / 20)), 0.0 * y
 
-    x = np.linspace(-60.0, 60.0, 40)
+    x = np.linspace(-60.0, 60.0, count + 1)
     mesh = strips(np.column_stack([x, height(x, 0.0)]))
-    _, rms, missing, z = _judged(rig_at(), mesh, (height, slope), _inside)
-    assert rms <= _TOLERANCE_MM
+    model, rms, missing, z = _judged(rig_at(), mesh, (height, slope), _inside)
+    assert rms <= rms_mm
     assert z <= _HONEST
     assert missing == 0.0
+    check = check_export(model, trace_map(model), rig_at())
+    assert check.usable == (rms <= _TOLERANCE_MM)
 
 
 @pytest.mark.parametrize("polar_deg", [180.0, 85.0, 75.0], ids=["whole ball", "cap to 85", "cap to 75 degrees"])

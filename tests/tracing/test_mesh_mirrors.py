@@ -10,7 +10,9 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Placement, TriangleMesh
 from rigwarp.rig import Facet, FacetsShape, MeshShape
 from rigwarp.tracing import build_model, trace_map
-from rigwarp.tracing.cad.welding import edges_of, weld
+from rigwarp.tracing.cad import mesh_mirror
+from rigwarp.tracing.cad.welding import area_vectors, edges_of, inward_faces, weld
+from rigwarp.tracing.surfaces.height_field import spread_sample
 from rigwarp.tracing.surfaces.panel import FlatSurface
 
 _DOWN = np.array([0.0, 0.0, -1.0])
@@ -239,3 +241,53 @@ def test_light_on_the_back_of_a_body_is_refused(model_of, sphere, scattered, rng
     vertices, faces = _closed(points, sphere.surfaces[0].sag, back=lambda x, y: 30.0 + 0.0 * x)
     with pytest.raises(InputError, match="meet its back first"):
         model_of(_soup(vertices, faces), side=-_DOWN)
+
+
+def test_edges_of_a_part_are_those_found_anew(rng):
+    points = rng.uniform(-1.0, 1.0, (300, 2))
+    faces = Delaunay(points).simplices.astype(np.int64)
+    chosen = rng.random(len(faces)) < 0.7
+    derived, anew = edges_of(faces).part(chosen), edges_of(faces[chosen])
+
+    def rows(edges):
+        shared = np.column_stack([edges.ends, edges.faces, edges.opposite, edges.same_way])
+        border = np.column_stack([np.sort(edges.border, axis=1), edges.border_faces])
+        return [a[np.lexsort(a.T)] for a in (shared, border)]
+
+    for one, other in zip(rows(derived), rows(anew), strict=True):
+        np.testing.assert_array_equal(one, other)
+
+
+def test_a_fine_sheet_is_no_closed_solid():
+    """Of 300 x 300 cells 0.4 % of the edges lie on the rim, as few as in a solid with small defects."""
+    points = _grid(np.arange(301.0), np.arange(301.0))
+    corner = np.arange(301 * 301).reshape(301, 301)[:-1, :-1].ravel()
+    faces = np.concatenate([corner[:, None] + [0, 301, 1], corner[:, None] + [301, 302, 1]])
+    vertices = np.column_stack([points, np.zeros(len(points))])
+    edges = edges_of(faces)
+    assert len(edges.border) < 0.005 * len(edges.ends)
+    assert inward_faces(area_vectors(vertices, faces), edges, vertices[faces[:, 0]]) is None
+
+
+def test_where_light_is_far_a_fine_mesh_is_left_out_and_nothing_changes(model_of, sphere, rng, scattered, monkeypatch):
+    """The block's back and far flanks are no part of the fit; the map stays that of the sphere."""
+    sag = sphere.surfaces[0].sag
+    points = scattered(rng, half_x=40.0, half_y=27.0, edge_mm=3.0)
+    mesh = _forms(*_closed(points, sag, back=lambda x, y: 30.0 + 0.0 * x), rng)["welded"]
+    monkeypatch.setattr(mesh_mirror, "_MANY", 100)
+    asked = []
+    monkeypatch.setattr(mesh_mirror, "in_lights_box", lambda *a: asked.append(len(a[0].faces)) or _in_box(*a))
+    model = model_of(mesh)
+    assert asked
+    assert _rms_mm(trace_map(model), trace_map(sphere)) <= 0.005
+
+
+_in_box = mesh_mirror.in_lights_box
+
+
+@pytest.mark.parametrize(("count", "most"), [(10, 100), (150, 100), (1000, 100), (10_007, 100)])
+def test_a_spread_sample_has_every_part_once(count, most):
+    chosen = spread_sample(count, most)
+    assert (np.diff(chosen) > 0).all()
+    assert chosen[-1] < count
+    assert min(count, most) <= len(chosen) <= 2 * most

@@ -62,5 +62,5 @@ class CadFaces:
         met = triangle >= 0
         point, out = np.full(rays.shape, np.nan), np.full(rays.shape, np.nan)
         point[met] = origin_mm + distance[met, None] * rays[met]
-        out[met] = reflect(rays[met], normalize(self.body.normals[triangle[met]]))
+        out[met] = reflect(rays[met], normalize(self.body.normals(triangle[met])))
         return point, out

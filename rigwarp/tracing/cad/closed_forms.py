@@ -119,7 +119,7 @@ def _fit(kind: Kind, p: Array, normals: Array, per_unknown: int = _POINTS_PER_UN
         if not np.isfinite(start).all():
             continue
         found = least_squares(
-            distances, start, args=(p,), jac="3-point", x_scale="jac", xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=60
+            distances, start, args=(p,), jac="3-point", x_scale="jac", xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=200
         )
         if found.cost < least:
             best, least = found.x, found.cost

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import sparse
 
 from rigwarp.geometry import Array, BoolArray, IntArray
-from rigwarp.tracing.cad.welding import Edges, Numbers
+from rigwarp.tracing.cad.welding import Edges, Numbers, lengths
 
 SMALLEST_CREASE_RAD = np.deg2rad(0.2)  # half a degree must be found; below this a crease moves light like a seat error
 ALWAYS_CREASE_RAD = np.deg2rad(60.0)  # no tessellation that a mirror can be made from turns so much at one edge
@@ -33,10 +33,10 @@ _BATCH = 20_000  # edges at a time
 _RANK = 1e-10  # relative eigenvalue below which a combination of unknowns is undetermined
 
 
-def turns(normals: Array, edges: Edges) -> Array:
-    """(E,) angle between the normals of the faces at each edge, rad; (M, 3) unit normals, NaN for slivers."""
-    a, b = normals[edges.faces[:, 0]], normals[edges.faces[:, 1]]
-    return 2.0 * np.arcsin(np.clip(0.5 * np.linalg.norm(a - b, axis=1), 0.0, 1.0))
+def turns(normals: Array, faces: Numbers) -> Array:
+    """(E,) angle between the normals of pairs (E, 2) of faces, rad; (M, 3) unit normals, NaN for slivers."""
+    a, b = normals[faces[:, 0]], normals[faces[:, 1]]
+    return 2.0 * np.arcsin(np.clip(0.5 * lengths(a - b), 0.0, 1.0))
 
 
 def is_crease(vertices_mm: Array, faces: Numbers, normals: Array, edges: Edges, suspects: Numbers) -> BoolArray:
@@ -129,16 +129,7 @@ def _local(
     if shape[1] > _MOST_VERTICES:
         nearest = np.argsort(-padded[3], axis=1)[:, :_MOST_VERTICES]
         padded = [np.take_along_axis(a, nearest, axis=1) for a in padded]
-    turn = turns(
-        normals,
-        Edges(
-            ends=edges.ends[part],
-            faces=edges.faces[part],
-            opposite=edges.opposite[part],
-            same_way=edges.same_way[part],
-            border=edges.border,
-        ),
-    )
+    turn = turns(normals, edges.faces[part])
     return _Neighbourhood(
         s=padded[0], t=padded[1], height_mm=padded[2], weight=padded[3], width_mm=width, turn_rad=turn
     )

@@ -6,15 +6,13 @@ import numpy as np
 
 from rigwarp.geometry import PixelMap
 from rigwarp.rig import MeshShape, MirrorShape, Rig, inside_content
+from rigwarp.tracing.cad.welding import edges_of
 from rigwarp.tracing.model import OpticalModel
 from rigwarp.tracing.surfaces.panel import FlatSurface
 from rigwarp.tracing.surfaces.surface import Tessellation
 from rigwarp.words import number
 
 _SHARE_OF_TOLERANCE = 0.1
-_FEWEST_STRIPS = 3
-_ALIKE = 2.0  # the largest fold against the smallest: strips of a sheet whose bend changes gently
-_PARALLEL = 0.9  # cosine between folds
 _BENT_RAD = np.deg2rad(40.0)  # crease_deg = 40 joins what turns by less
 
 
@@ -39,7 +37,7 @@ class ExportCheck:
     limit_mm : a tenth of the rig's tolerance for the picture.
     fine_enough : whether 95 % stay below the limit.
     usable : whether 95 % stay below the whole tolerance; if not, the design says nothing.
-    advice : what to do when it is not, or when flat panels may be the strips of a bent sheet; empty otherwise.
+    advice : what to do when it is not, or when flat panels may be the triangles of a curved mirror; empty otherwise.
     """
 
     zones: tuple[ZoneExport, ...]
@@ -71,31 +69,29 @@ def check_export(model: OpticalModel, design: PixelMap, rig: Rig) -> ExportCheck
         limit_mm=limit,
         fine_enough=p95 <= limit,
         usable=p95 <= rig.tolerance.content_p95_mm,
-        advice=_folded_or_bent(model, rig.mirror.shape) if p95 <= limit else _advice(zones, p95, limit),
+        advice=_folded_or_curved(model, rig.mirror.shape) if p95 <= limit else _advice(zones, p95, limit),
     )
 
 
-def _folded_or_bent(model: OpticalModel, shape: MirrorShape) -> str:
-    """What to do if flat panels that are folded alike, each against the one before, are the strips of a bent sheet."""
+def _folded_or_curved(model: OpticalModel, shape: MirrorShape) -> str:
+    """What to do if flat panels that are folded gently, each against its neighbours, are the triangles of a curve."""
     panels = [s for s in model.surfaces if isinstance(s, FlatSurface)]
     given = not isinstance(shape, MeshShape) or shape.crease_rad is not None
-    if given or len(panels) < max(_FEWEST_STRIPS, len(model.surfaces)):
+    if given or model.cad is None or len(panels) < max(2, len(model.surfaces)):
         return ""
-    middles = np.stack([s.T_mirror_from_surface[:3, 3] for s in panels])
-    order = np.argsort(middles @ np.linalg.svd(middles - middles.mean(axis=0))[2][0])
-    normals = np.stack([panels[i].T_mirror_from_surface[:3, 2] for i in order])
-    folds = np.cross(normals[:-1], normals[1:])
-    sines = np.linalg.norm(folds, axis=1)
-    about = folds / sines[:, None]
-    if (about @ about[0]).min() < _PARALLEL or sines.max() > min(_ALIKE * sines.min(), np.sin(_BENT_RAD)):
+    sides = model.cad.label[edges_of(model.cad.mesh.faces).faces]
+    sides = sides[((sides >= 0) & (sides < len(panels))).all(axis=1) & (sides[:, 0] != sides[:, 1])]
+    normals = np.stack([panel.T_mirror_from_surface[:3, 2] for panel in panels])
+    sines = np.linalg.norm(np.cross(normals[sides[:, 0]], normals[sides[:, 1]]), axis=1)
+    sines = sines[sines < np.sin(_BENT_RAD)]
+    if not len(sines):
         return ""
     low, high = (float(np.rad2deg(np.arcsin(f(sines)))) for f in (np.min, np.max))
     return (
-        f"It reads as {len(panels)} flat panels, each folded by {number(low, 2)} to {number(high, 2)} degrees against "
-        "the last. "
-        "If that is one bent sheet in strips, the design is wrong by far: write crease_deg = 40 under [mirror], and if "
-        "it is too coarse then, export it with more strips. If it is folded, write crease_deg = "
-        f"{number(low / 2, 2)}."
+        f"It reads as {len(panels)} flat panels, each folded by {number(low, 2)} to {number(high, 2)} degrees against the next. "
+        "If that is one curved mirror or bent sheet in a few triangles or strips, the design is wrong by far: write "
+        "crease_deg = 40 under [mirror], and if it is too coarse then, export it with more strips or triangles. "
+        f"If it is folded, write crease_deg = {number(low / 2, 2)}."
     )
 
 

@@ -8,8 +8,8 @@ from rigwarp.geometry import Array
 from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.patches import Patch
-from rigwarp.tracing.cad.welding import Numbers, edges_of, used_vertices
-from rigwarp.tracing.surfaces.height_field import PatchFit, SplineSurface, fit_height
+from rigwarp.tracing.cad.welding import Numbers, lengths
+from rigwarp.tracing.surfaces.height_field import PatchFit, SplineSurface, fit_height, spread_sample
 from rigwarp.tracing.surfaces.outline import Outline
 from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
 from rigwarp.tracing.surfaces.quadric import QuadricSurface
@@ -24,6 +24,8 @@ _ON_FIVE_RULINGS = 2  # points per unknown: a circle through five lines is confi
 _TURNS_RAD = 1e-5  # two halves of one flat strip turn by less
 _ON_RULING = (8, 40)  # points that stand for a ruling, at least and at most
 
+_MOST_POINTS = 100_000  # fifty for each coefficient of the finest spline
+_KERNEL_MM = 1e-7  # a CAD kernel's own idea of one place: no form is surer than that
 _BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face; roundings are no noise, so three times
 
 FittedSurface = SplineSurface | FlatSurface | QuadricSurface
@@ -36,11 +38,12 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm:
     """
     vectors = patch.area_vectors_mm2
     areas = vectors.sum(axis=0)
-    points = patch.vertices_mm[used_vertices(patch.faces, len(patch.vertices_mm))]
+    points = patch.vertices_mm[patch.used]
     rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.border))
     if on_surface_mm is not None:
         points = np.concatenate([points, on_surface_mm[patch.numbers].reshape(-1, 3)])
-        points = points[np.lexsort(points.T)]  # so that every k-th of them lies anywhere
+        points = points[np.lexsort(points.T)]
+    points = points[spread_sample(len(points), _MOST_POINTS)]
     flat = _plane_through(points, areas / np.linalg.norm(areas))
     off = (points - flat[:3, 3]) @ flat[:3, 2]
     border = (patch.vertices_mm[patch.border] - flat[:3, 3]) @ flat[:3, :3]
@@ -56,7 +59,8 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm:
         )
     fit: PatchFit | None = None
     steep = _is_steep(vectors, flat[:3, 2])
-    if not (rim_only or steep):
+    exact = on_surface_mm is not None  # then a closed form's points lie on it to rounding, and others do not
+    if not (rim_only or steep or exact):
         fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
     if fit is None:
         form = (
@@ -85,18 +89,18 @@ def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
     areas = vectors.sum(axis=0)
     if not _is_steep(vectors, areas / np.linalg.norm(areas)):
         return False
-    points = patch.vertices_mm[used_vertices(patch.faces, len(patch.vertices_mm))]
+    points = patch.vertices_mm[patch.used]
     allowed = allowed_mm(patch, rounding_mm)
     return closed_form(points, vectors, within_mm=allowed, kinds=("sphere", "cylinder", "cone")) is not None
 
 
 def _is_steep(vectors: Array, normal: Array) -> bool:
-    return bool((vectors @ normal < _STEEP * np.linalg.norm(vectors, axis=1)).any())
+    return bool((vectors @ normal < _STEEP * lengths(vectors)).any())
 
 
 def allowed_mm(patch: Patch, rounding_mm: float) -> float:
     """How far a patch's vertices may stray, rms, from what they are said to lie on."""
-    size = float(np.ptp(patch.vertices_mm[patch.faces].reshape(-1, 3), axis=0).max())
+    size = float(np.ptp(patch.vertices_mm[patch.used], axis=0).max())
     return max(_ROUNDINGS * rounding_mm, CLOSE_SHARE * size)
 
 
@@ -105,7 +109,8 @@ def _quadric_surface(
 ) -> QuadricSurface:
     # vertices of one height (a ring, a ruling) were rounded alike: together they count once
     heights = len(np.unique(points_mm[:, np.argmax(np.abs(flat[:3, 2]))]))
-    slope = _BOW * form.residual_rms_mm * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
+    stray = max(form.residual_rms_mm, _KERNEL_MM)
+    slope = _BOW * stray * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
     return QuadricSurface(
         zone=zone,
         name=f"{form.kind} {zone}",
@@ -137,10 +142,10 @@ def _through_rulings(patch: Patch, points_mm: Array, flat: Array, allowed_mm: fl
 
 def _ruling_ends(patch: Patch) -> Numbers:
     """(K, 2) vertex numbers of the edges between strips, and of the rim's that are as long."""
-    edges = edges_of(patch.faces)
+    edges = patch.edges
     vectors = patch.area_vectors_mm2
     normals = vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-300)
-    ends = edges.ends[turns(normals, edges) > _TURNS_RAD]
+    ends = edges.ends[turns(normals, edges.faces) > _TURNS_RAD]
     if len(ends) == 0:
         return ends
     rim = patch.border
@@ -153,7 +158,7 @@ def _lengths(patch: Patch, ends: Numbers) -> Array:
 
 
 def _tessellation(patch: Patch, *, noise_mm: float, too_few: bool) -> Tessellation:
-    corners = patch.vertices_mm[patch.faces]
+    corners = patch.vertices_mm[patch.faces[spread_sample(len(patch.faces), _MOST_POINTS)]]
     edges = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=-1)
     return Tessellation(
         triangles=len(patch.faces),

@@ -18,15 +18,17 @@ from rigwarp.geometry import Array, BoolArray, TriangleMesh
 from rigwarp.tracing.cad.cad_faces import NO_FACE, FaceNote
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.patches import Patch, trusted_normals
-from rigwarp.tracing.cad.welding import Edges, Numbers, edges_of, face_groups
+from rigwarp.tracing.cad.welding import Edges, Numbers, edges_of, face_groups, lengths
 
 _JUMP = 2.5  # times the curvature at which a face ends; triangles of one sphere differ by two or so
 _FLATTEST = 0.1  # curvature, in units of 1 / the front's size, below which a face counts as flat
 _GENTLE = 4.0  # curvature, in the same unit, that no rounding has: a quarter of the size as radius
+_STRIP = 3.0  # times the mean width of its triangles: longer edges are those of strips
 _ENOUGH = 0.98  # share of the light that must lie on faces worth a name, or else curvature is judged anew without them
 _NARROW_MM = 3.0  # chamfers, roundings and engraved walls are narrower,
 _NARROW = 0.05  # and narrower than this share of the mirror
 _PASSES = 3
+_AT_ONCE = 200_000  # edges; what belongs to so many stays in a processor's cache
 LEAST_LIGHT = 0.002
 """Share of the light on the front: with less a face is no piece of mirror."""
 
@@ -56,7 +58,7 @@ def faces_of(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[Face]:
     hits : (M,) how many rays meet each of them first.
     rounding_mm : how far rounding may have moved a vertex.
     """
-    edges = edges_of(front.faces)
+    edges = front.edges
     bend = _Bends.of(front, edges, trusted_normals(front, rounding_mm))
     label = _labels(front, edges, bend, hits)
     light = np.bincount(label, weights=hits) / max(int(hits.sum()), 1)
@@ -85,12 +87,13 @@ def described(
         group = face_groups(len(astray), edges_of(mesh.faces[astray]).faces)
         order = np.argsort(-np.bincount(group, weights=hits[astray]), kind="stable")
         label[astray] = len(mirrors) + np.argsort(order)[group]
-    whole = Patch(vertices_mm=mesh.vertices_mm, faces=mesh.faces, numbers=np.arange(len(mesh.faces)))
     total = max(int(hits.sum()), 1)
     notes = []
     for number in range(int(label.max()) + 1):
-        face = _face(whole.part(label == number), float(hits[label == number].sum() / total))
         stray = number >= len(mirrors)
+        own = np.flatnonzero(label == number)
+        patch = Patch.of(mesh.vertices_mm, mesh.faces[own], own) if stray else mirrors[number]
+        face = _face(patch, float(hits[own].sum() / total))
         notes.append(
             FaceNote(
                 number=number,
@@ -110,13 +113,13 @@ def _stray_name(face: Face) -> str:
 
 def _middle_mm(patch: Patch) -> Array:
     """(3,) the triangle that lies next to the mean of all: on the face even where it runs around a mirror."""
-    middles = patch.vertices_mm[patch.faces].mean(axis=1)
-    nearest: Array = middles[np.argmin(np.linalg.norm(middles - middles.mean(axis=0), axis=1))]
+    middles = patch.middles_mm
+    nearest: Array = middles[np.argmin(lengths(middles - middles.mean(axis=0)))]
     return nearest
 
 
 def _face(patch: Patch, light: float) -> Face:
-    area = float(np.linalg.norm(patch.area_vectors_mm2, axis=1).sum())
+    area = float(patch.areas_mm2.sum())
     rim = np.diff(patch.vertices_mm[patch.border], axis=1)[:, 0]
     around = float(np.linalg.norm(rim, axis=1).sum())
     return Face(patch=patch, light=light, width_mm=2.0 * area / around if around else np.inf)
@@ -129,79 +132,89 @@ class _Bends:
     Attributes
     ----------
     at_edge : (E,) NaN next to a triangle without trusted normal.
-    of_triangle : (M, 3) at its edges, ascending; infinite for edges that it shares with none.
+    of_triangle : (M, 3) at its edges; infinite for edges that it shares with none.
     apparent : (E,) turn over the mean width of both triangles: the curvature if they are well shaped.
+    long : (E,) edges of strips, many times as long as their triangles are wide: there the bound is a weak one, by a
+        factor that depends on which way the strips are halved, and `apparent` is the curvature.
     """
 
     at_edge: Array
     of_triangle: Array
     apparent: Array
+    long: BoolArray
 
     @classmethod
     def of(cls, patch: Patch, edges: Edges, normals: Array) -> "_Bends":
-        with np.errstate(invalid="ignore", divide="ignore"):
-            turn = turns(normals, edges)
-            reach, width = _reach_mm(patch.vertices_mm, edges)
-            at_edge, apparent = turn / reach, turn / width
-        order = np.argsort(edges.faces.T.ravel(), kind="stable")
-        owner = edges.faces.T.ravel()[order]
-        slot = np.arange(len(owner)) - np.searchsorted(owner, owner)
-        usable = slot < 3
+        at_edge, apparent = np.empty(len(edges.ends)), np.empty(len(edges.ends))
+        long = np.empty(len(edges.ends), bool)
+        for begin in range(0, len(at_edge), _AT_ONCE):
+            part = slice(begin, begin + _AT_ONCE)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                turn = turns(normals, edges.faces[part])
+                reach, width, length = _reach_mm(patch.vertices_mm, edges.ends[part], edges.opposite[part])
+                at_edge[part], apparent[part], long[part] = turn / reach, turn / width, length > _STRIP * width
         slots = np.full((len(patch.faces), 3), np.inf)
-        slots[owner[usable], slot[usable]] = np.tile(np.nan_to_num(at_edge), 2)[order][usable]
-        slots.sort(axis=1)
-        return cls(at_edge=at_edge, of_triangle=slots, apparent=np.nan_to_num(apparent))
+        for side in (0, 1):
+            owner = edges.faces[:, side]
+            slots[owner, (patch.faces[owner] == edges.opposite[:, side, None]).argmax(axis=1)] = np.nan_to_num(at_edge)
+        return cls(at_edge=at_edge, of_triangle=slots, apparent=np.nan_to_num(apparent), long=long)
 
     @property
     def largest(self) -> Array:
         """(M,) of each triangle's shared edges."""
         return np.where(np.isfinite(self.of_triangle), self.of_triangle, 0.0).max(axis=1)
 
-    def around(self, patch: Patch, edges: Edges) -> Array:
-        """(E,) what both sides of an edge show in all their surroundings.
+    def around(self, patch: Patch, edges: Edges, asked: BoolArray) -> Array:
+        """(E,) what both sides of an edge show in all their surroundings, for the edges (E,) that are asked for.
 
         Of the edges of all triangles around a vertex the lower quartile counts, of a triangle's vertices the least, and
         of an edge's triangles the lesser: a triangle whose corners lie on a rounding's rim still shows the mirror.
         """
-        values = np.where(np.isfinite(self.of_triangle), self.of_triangle, np.nan)
-        vertex, value = np.repeat(patch.faces.ravel(), 3), np.repeat(values, 3, axis=0).ravel()
-        known = np.isfinite(value)
-        vertex, value = vertex[known], value[known]
-        order = np.lexsort((value, vertex))
-        count = np.bincount(vertex, minlength=len(patch.vertices_mm))
+        wanted = np.zeros(len(patch.vertices_mm), bool)
+        wanted[patch.faces[edges.faces[asked]]] = True
+        corner, slot = np.nonzero(wanted[patch.faces].repeat(3, axis=1) & np.isfinite(np.tile(self.of_triangle, 3)))
+        vertex, value = patch.faces[corner, slot // 3], self.of_triangle[corner, slot % 3].astype(np.float32)
+        # both in one number: bits of positive floats sort as the floats do, and sorting is ten times as fast as lexsort
+        both = np.sort(vertex.astype(np.uint64) << np.uint64(32) | value.view(np.uint32).astype(np.uint64))
+        count = np.bincount(vertex, minlength=len(wanted))
         first = np.cumsum(count) - count
         at_vertex = np.zeros(len(count))
-        at_vertex[count > 0] = value[order][(first + count // 4)[count > 0]]
-        of_triangle = at_vertex[patch.faces].min(axis=1)
-        return np.asarray(np.minimum(*of_triangle[edges.faces.T]))
+        quartile = both[(first + count // 4)[count > 0]].astype(np.uint32)  # the lower half
+        at_vertex[count > 0] = quartile.view(np.float32)
+        around = np.zeros(len(edges.ends))
+        around[asked] = at_vertex[patch.faces[edges.faces[asked]]].min(axis=(1, 2))
+        return around
 
 
-def _reach_mm(vertices_mm: Array, edges: Edges) -> tuple[Array, Array]:
-    """(E,) g of the module's docstring, and (w_1 + w_2) / 2."""
-    start, end = vertices_mm[edges.ends[:, 0]], vertices_mm[edges.ends[:, 1]]
+def _reach_mm(vertices_mm: Array, ends: Numbers, opposite: Numbers) -> tuple[Array, Array, Array]:
+    """(E,) g of the module's docstring, (w_1 + w_2) / 2, and L, of edges between `ends` (E, 2)."""
+    start, end = vertices_mm[ends[:, 0]], vertices_mm[ends[:, 1]]
     along = end - start
-    length = np.linalg.norm(along, axis=1)
+    length = lengths(along)
     along = along / length[:, None]
     width, reach, places = np.zeros(len(length)), np.zeros(len(length)), []
     for side in (0, 1):
-        away = vertices_mm[edges.opposite[:, side]] - 0.5 * (start + end)
-        t = np.sum(away * along, axis=1)
-        w = np.sqrt(np.maximum(np.sum(away * away, axis=1) - t * t, 0.0))
+        away = vertices_mm[opposite[:, side]] - 0.5 * (start + end)
+        t = np.einsum("ei,ei->e", away, along)
+        w = np.sqrt(np.maximum(np.einsum("ei,ei->e", away, away) - t * t, 0.0))
         width += 0.5 * w
         reach += 0.5 * np.abs(t * t - 0.25 * length**2) / w
         places.append(t)
-    return width + reach + np.abs(places[1] - places[0]), width
+    return width + reach + np.abs(places[1] - places[0]), width, length
 
 
 def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
     """(M,) number of the face that each triangle belongs to."""
-    size = float(np.ptp(front.vertices_mm[front.faces].reshape(-1, 3), axis=0).max())
-    joined = np.zeros(len(edges.ends), bool)
+    size = float(np.ptp(front.vertices_mm[front.used], axis=0).max())
+    flat = _FLATTEST / size
+    bent = bend.long & (bend.apparent > flat)  # not those that halve a strip
+    in_strips = max(_weighted_median(bend.apparent[bent], hits[edges.faces[bent]].sum(axis=1)), flat)
+    joined = ~edges.same_way & bend.long & (bend.apparent <= _JUMP * in_strips)
     named = np.zeros(len(hits), bool)  # triangles of faces that are found
     label: Numbers = np.arange(len(hits))
     beside = np.zeros(len(edges.ends))
     for _ in range(_PASSES):
-        usual = max(_weighted_median(bend.largest, np.where(named, 0, hits)), _FLATTEST / size)
+        usual = max(_weighted_median(bend.largest, np.where(named, 0, hits)), flat)
         free = ~named[edges.faces].any(axis=1)
         with np.errstate(invalid="ignore"):
             joined |= free & ~edges.same_way & (bend.at_edge <= _JUMP * np.maximum(usual, beside))
@@ -210,8 +223,11 @@ def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
         named = (light > LEAST_LIGHT)[label]
         if hits[named].sum() > _ENOUGH * hits.sum():
             break
-        beside = bend.around(front, edges)
-    joined |= _gentle(front, edges, bend, label, _GENTLE / size)
+        beside = bend.around(front, edges, np.asarray(~named[edges.faces].any(axis=1)))
+    gentle = _gentle(front, edges, bend, label, _GENTLE / size)
+    if not gentle.any():
+        return label
+    joined |= gentle
     return _with_slivers(edges, bend, face_groups(len(hits), edges.faces[joined]).astype(np.int64))
 
 
@@ -242,9 +258,10 @@ def _with_slivers(edges: Edges, bend: _Bends, label: Numbers) -> Numbers:
 
 
 def _weighted_median(values: Array, weights: Numbers) -> float:
+    values, weights = values[weights > 0], weights[weights > 0]
     order = np.argsort(values)
     total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])]) if total[-1] else 0.0
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])]) if len(total) else 0.0
 
 
 def near_light(patch: Patch, hits: Numbers) -> BoolArray:
@@ -255,15 +272,29 @@ def near_light(patch: Patch, hits: Numbers) -> BoolArray:
     from scipy.spatial import cKDTree
 
     vectors = patch.area_vectors_mm2
-    middles = patch.vertices_mm[patch.faces].mean(axis=1)
+    areas = patch.areas_mm2
     lit = hits > 0
-    mean = (vectors * hits[:, None] / np.maximum(np.linalg.norm(vectors, axis=1), 1e-300)[:, None]).sum(axis=0)
-    facing = vectors @ (mean / np.linalg.norm(mean)) > _STEEP * np.linalg.norm(vectors, axis=1)
+    mean = (vectors[lit] * (hits[lit] / np.maximum(areas[lit], 1e-300))[:, None]).sum(axis=0)
+    facing = vectors @ (mean / np.linalg.norm(mean)) > _STEEP * areas
     if facing.all():
-        return facing
+        return np.asarray(facing)
+    middles = patch.middles_mm
     reach = _MARGIN * float(np.linalg.norm(np.ptp(middles[lit], axis=0)))
-    gap, _ = cKDTree(middles[lit]).query(middles, distance_upper_bound=reach)
-    return (facing & np.isfinite(gap)) | lit
+    asked = facing & ~lit & _in_box(middles, middles[lit], reach)
+    gap, _ = cKDTree(middles[lit]).query(middles[asked], distance_upper_bound=reach)
+    lit[asked] = np.isfinite(gap)
+    return lit
+
+
+def in_lights_box(patch: Patch, hits: Numbers) -> BoolArray:
+    """(M,) the patch's triangles in the box around those that light meets, half its diagonal wider to all sides."""
+    middles = patch.middles_mm
+    lit = middles[hits > 0]
+    return _in_box(middles, lit, _MARGIN * float(np.linalg.norm(np.ptp(lit, axis=0))))
+
+
+def _in_box(points: Array, inner: Array, margin: float) -> BoolArray:
+    return np.asarray(((points > inner.min(axis=0) - margin) & (points < inner.max(axis=0) + margin)).all(axis=1))
 
 
 _STEEP = 0.5  # cosine of the angle to the mean lit normal beyond which a face is left out where no light meets it

@@ -2,10 +2,14 @@
 
 Scatter about a fit says nothing about a bend that the spline rounds off between vertices. What does is how much the
 slopes change when the same vertices are fitted with other cells: with coarser ones by more than the fit's own misfit
-(a quintic's falls with the fifth power of the cell size), with finer ones by about the misfit itself, plus noise where
-the vertices hardly carry the finer cells. The smaller of the two changes, place by place, is taken for the misfit.
+(a quintic's falls with the fifth power of the cell size), with finer ones by as much of the misfit as that power says,
+plus noise where the vertices hardly carry the finer cells. The smaller of the two counts, place by place.
+
+Where all points lie on a few lines, fits differ too little instead: one cell more changes nothing if the misfit is even
+and the step odd. There one and two cells more are compared, and the largest change counts.
 """
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -37,7 +41,13 @@ class SlopeUncertainty:
 
 
 def slope_uncertainty(
-    spline: HeightSpline, others: Sequence[HeightSpline], points_mm: Array, *, factor: NormalFactor, scatter_mm: float
+    spline: HeightSpline,
+    others: Sequence[HeightSpline],
+    points_mm: Array,
+    *,
+    factor: NormalFactor,
+    scatter_mm: float,
+    on_lines: bool = False,
 ) -> SlopeUncertainty:
     """Uncertainty of a spline through points (N, 3) that scatter about it.
 
@@ -47,13 +57,21 @@ def slope_uncertainty(
     points_mm : (N, 3)
     factor : of the fit's normal equations.
     scatter_mm : 1-sigma of a point.
+    on_lines : whether the points lie on few lines, so that other fits differ too little rather than too much: then the
+        largest change is taken.
     """
     low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
     bins = np.maximum(np.rint((high - low) / spline.cell_mm), 1.0).astype(int)
     counts = np.maximum(_NODES_PER_CELL * bins, _FEWEST_NODES) + 1
     nodes = [np.linspace(a, b, n) for a, b, n in zip(low, high, counts, strict=True)]
     x, y = np.meshgrid(*nodes, indexing="ij")
-    misfit = _misfit_variance(spline, others, points_mm, low, (high - low) / bins, bins)
+    choose = np.maximum if on_lines else np.minimum
+    changes = [
+        _change_variance(spline, other, points_mm, low, (high - low) / bins, bins)
+        / _share_of_misfit(spline, other) ** 2
+        for other in others
+    ]
+    misfit = _filled(functools.reduce(choose, changes), (high - low) / bins)
     place = [(a - s) / d * n - 0.5 for a, s, d, n in zip((x, y), low, high - low, bins, strict=True)]
     variance = ndimage.map_coordinates(misfit, place, order=1, mode="nearest")
     noise = scatter_mm**2 * _noise_variance(spline, factor, x.ravel(), y.ravel()).reshape(x.shape)
@@ -72,20 +90,28 @@ def _noise_variance(spline: HeightSpline, factor: NormalFactor, x_mm: Array, y_m
     return variance
 
 
-def _misfit_variance(
-    spline: HeightSpline, others: Sequence[HeightSpline], points_mm: Array, low: Array, size: Array, bins: Array
+def _share_of_misfit(spline: HeightSpline, other: HeightSpline) -> float:
+    """What part of a fit's misfit goes when it gets smaller cells; no more than all of it."""
+    finer = float(np.min(other.cell_mm / spline.cell_mm))
+    return 1.0 - finer**spline.degree if finer < 1.0 else 1.0
+
+
+def _change_variance(
+    spline: HeightSpline, other: HeightSpline, points_mm: Array, low: Array, size: Array, bins: Array
 ) -> Array:
-    """(nx, ny) mean square change of a slope component in each bin, the least among the other fits."""
+    """(nx, ny) mean square change of a slope component in each bin, NaN without points."""
     x, y = points_mm[:, 0], points_mm[:, 1]
-    own = spline.gradient(x, y)
     cell = np.minimum(((points_mm[:, :2] - low) / size).astype(int), bins - 1)
     number, total = cell[:, 0] * bins[1] + cell[:, 1], int(bins.prod())
+    change = np.sum((other.gradient(x, y) - spline.gradient(x, y)) ** 2, axis=1) / 2.0
     count = np.bincount(number, minlength=total)
-    least = np.full(total, np.inf)
-    for other in others:
-        change = np.sum((other.gradient(x, y) - own) ** 2, axis=1) / 2.0
-        least = np.minimum(least, np.bincount(number, weights=change, minlength=total) / np.maximum(count, 1))
-    variance, empty = least.reshape(bins), (count == 0).reshape(bins)
+    summed = np.bincount(number, weights=change, minlength=total)
+    return np.where(count > 0, summed / np.maximum(count, 1), np.nan).reshape(bins)
+
+
+def _filled(variance: Array, size: Array) -> Array:
+    """Bins without points have what the nearest one with points has."""
+    empty = np.isnan(variance)
     if not empty.any():
         return variance
     nearest = ndimage.distance_transform_edt(empty, sampling=size, return_distances=False, return_indices=True)

@@ -9,11 +9,11 @@ from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape
 from rigwarp.tracing.cad.cad_faces import CadFaces
 from rigwarp.tracing.cad.face_fit import FittedSurface, allowed_mm, lies_on_one_form, patch_surface
-from rigwarp.tracing.cad.faces import LEAST_LIGHT, described, faces_of, is_stray, near_light
+from rigwarp.tracing.cad.faces import LEAST_LIGHT, described, faces_of, in_lights_box, is_stray, near_light
 from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
 from rigwarp.tracing.cad.peeling import peeled
 from rigwarp.tracing.cad.tessellation import chord_error_mm
-from rigwarp.tracing.cad.welding import Numbers, edges_of, rounding_mm, used_vertices, weld
+from rigwarp.tracing.cad.welding import Numbers, rounding_mm, used_vertices, weld
 from rigwarp.tracing.shadows import RayTracer
 from rigwarp.words import number
 
@@ -21,6 +21,7 @@ _SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a me
 _LARGEST_MIRROR_MM = 5000.0
 _JOINED = 0.5  # share of the triangles' sides that must be shared for a mesh to be a surface
 _FEW = 12  # so many triangles may stand alone
+_MANY = 100_000  # from so many triangles on, those that no light comes near are left out at once
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,21 +56,24 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     _check_size(mesh, shape.file)
     rounding = rounding_mm(mesh)
     welded = weld(mesh)
-    _check_joined(welded, shape.file)
-    front = reflecting_faces(welded, shape.reflecting_side, file=shape.file)
+    whole = Patch.of(welded.vertices_mm, welded.faces)
+    _check_joined(whole, shape.file)
+    front = reflecting_faces(whole, shape.reflecting_side, file=shape.file)
+    del whole  # of five million triangles it takes half a gigabyte
     origins = np.broadcast_to(light.origin_mm, light.directions.shape)
     body = RayTracer(welded)
     met, _ = body.first(origins, light.directions)
     _check_light(met, front, shape.file)
     hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
+    if len(front.faces) > _MANY:
+        front = front.part(in_lights_box(front, hits[front.numbers]))
     lit = _lit_patches(front, hits, shape, rounding, float(np.ptp(welded.vertices_mm, axis=0).max()))
     lit = [peeled(p, hits, least_mm=allowed_mm(p, rounding), on_surface_mm=welded.on_surface_mm) for p in lit]
     surfaces = tuple(
         patch_surface(patch, zone=i, rounding_mm=rounding, on_surface_mm=welded.on_surface_mm)
         for i, patch in enumerate(lit)
     )
-    patch_meshes = [TriangleMesh(vertices_mm=p.vertices_mm, faces=p.faces) for p in lit]
-    error = max(chord_error_mm(m, s) for m, s in zip(patch_meshes, surfaces, strict=True))
+    error = max(chord_error_mm(_largest(p), s) for p, s in zip(lit, surfaces, strict=True))
     label, notes = described(welded, lit, [s.name for s in surfaces], hits)
     faces = CadFaces(body=body, mesh=welded, label=label, notes=notes, reflecting_side=shape.reflecting_side)
     return MeshMirror(surfaces=surfaces, faces=faces, chord_error_mm=error)
@@ -98,14 +102,22 @@ def _pieces(patch: Patch, hits: Numbers, shape: MeshShape, rounding_mm: float) -
     return smooth_patches(near, crease_rad=shape.crease_rad, rounding_mm=rounding_mm)
 
 
-def _check_joined(welded: TriangleMesh, file: str) -> None:
+def _largest(patch: Patch) -> TriangleMesh:
+    """The patch's largest triangles, which stand off its surface the farthest."""
+    faces = patch.faces
+    if len(faces) > _MANY:
+        faces = faces[np.argpartition(patch.areas_mm2, -_MANY)[-_MANY:]]
+    return TriangleMesh(vertices_mm=patch.vertices_mm, faces=faces)
+
+
+def _check_joined(whole: Patch, file: str) -> None:
     """InputError unless the triangles that have an area make up a surface."""
-    count = len(welded.faces)
+    count = len(whole.faces)
     if count == 0:
         raise InputError(
             f"mirror.file {file!r}: none of its triangles has an area: their corners coincide. Export the mirror again."
         )
-    shared = len(edges_of(welded.faces).ends)
+    shared = len(whole.edges.ends)
     if count > _FEW and 2 * shared < _JOINED * 3 * count:
         raise InputError(
             f"mirror.file {file!r}: its {count} triangles share {shared} sides, a surface's about {3 * count // 2}: "
@@ -130,12 +142,13 @@ def _check_light(met: Numbers, front: Patch, file: str) -> None:
 
 
 def _check_size(mesh: TriangleMesh, file: str) -> None:
-    used = mesh.vertices_mm[used_vertices(mesh.faces, len(mesh.vertices_mm))] if len(mesh.faces) else np.empty((0, 3))
+    asked = used_vertices(mesh.faces, len(mesh.vertices_mm))
+    used = mesh.vertices_mm if asked.all() else mesh.vertices_mm[asked]
     if len(used) == 0:
         raise InputError(f"mirror.file {file!r}: it has no triangles. Export the mirror again.")
     if not np.isfinite(used).all():
         raise InputError(f"mirror.file {file!r}: it has vertices that are not numbers. Export the mirror again.")
-    size = float(np.ptp(used, axis=0).max())
+    size = max(float(np.ptp(along)) for along in used.T)
     if size < _SMALLEST_MIRROR_MM:
         raise InputError(
             f"mirror.file {file!r}: the mesh measures {number(size, 4)} mm across, too small for a mirror; in inches "

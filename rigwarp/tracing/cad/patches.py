@@ -1,11 +1,11 @@
 """From a welded CAD export to the smooth patches that reflect: choose the side, split at creases, drop fragments."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array, BoolArray, TriangleMesh
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing.cad.creases import ALWAYS_CREASE_RAD, SMALLEST_CREASE_RAD, is_crease, turns
 from rigwarp.tracing.cad.welding import (
     Edges,
@@ -13,7 +13,8 @@ from rigwarp.tracing.cad.welding import (
     area_vectors,
     edges_of,
     face_groups,
-    outward_faces,
+    inward_faces,
+    lengths,
     used_vertices,
 )
 from rigwarp.tracing.surfaces.height_field import spline_by_density
@@ -25,6 +26,7 @@ _MANY_EDGES = 3_000  # more suspects than this are first asked whether one smoot
 _KINK_SHOWS = 0.02  # a kink J within a spline cell of size h leaves at least this times J h as residual there
 _FRAGMENT = 1e-3  # share of the area below which a patch is a leftover of its neighbour
 _EAR_FACES = 3  # so few triangles at a corner hang on vertices that nothing else can confirm
+_SMALL_PART = 0.1  # share of a patch's faces below which it is quicker to find a part's edges anew than among all
 _EAR = 0.03  # share of the area up to which they are taken for a corner, not for a panel
 
 
@@ -35,30 +37,87 @@ class Patch:
     Attributes
     ----------
     vertices_mm : (N, 3) all of the mesh's vertices, mirror frame.
-    faces : (M, 3) the patch's triangles, wound so that their normals point to the reflecting side.
+    faces : (M, 3) the patch's triangles; of a reflecting side, wound so that their normals point there.
     numbers : (M,) their numbers in the welded mesh.
+    area_vectors_mm2 : (M, 3) area times unit normal of each face.
+    edges : of the faces.
     """
 
     vertices_mm: Array
     faces: Numbers
     numbers: Numbers
+    area_vectors_mm2: Array
+    edges: Edges
 
-    @property
-    def area_vectors_mm2(self) -> Array:
-        """(M, 3) area times unit normal of each face."""
-        return area_vectors(self.vertices_mm, self.faces)
+    @classmethod
+    def of(cls, vertices_mm: Array, faces: Numbers, numbers: Numbers | None = None) -> "Patch":
+        """These faces of a mesh, all of it if their numbers are not given."""
+        return cls(
+            vertices_mm=vertices_mm,
+            faces=faces,
+            numbers=np.arange(len(faces)) if numbers is None else numbers,
+            area_vectors_mm2=area_vectors(vertices_mm, faces),
+            edges=edges_of(faces),
+        )
 
     @property
     def border(self) -> Numbers:
         """(B, 2) vertex numbers of the edges that only one face has."""
-        return edges_of(self.faces).border
+        return self.edges.border
+
+    @property
+    def areas_mm2(self) -> Array:
+        """(M,) area of each face."""
+        return lengths(self.area_vectors_mm2)
+
+    @property
+    def middles_mm(self) -> Array:
+        """(M, 3) mean of each face's corners."""
+        return np.asarray(sum(self.vertices_mm[self.faces[:, i]] for i in range(3)) / 3.0)
+
+    @property
+    def longest_mm(self) -> Array:
+        """(M,) longest side of each face."""
+        longest = np.zeros(len(self.faces))
+        for i, k in ((0, 1), (1, 2), (2, 0)):
+            side = self.vertices_mm[self.faces[:, i]] - self.vertices_mm[self.faces[:, k]]
+            np.maximum(longest, lengths(side), out=longest)
+        return longest
+
+    @property
+    def used(self) -> BoolArray:
+        """(N,) the mesh's vertices that the faces have."""
+        return used_vertices(self.faces, len(self.vertices_mm))
 
     def part(self, chosen: BoolArray) -> "Patch":
         """Only the chosen (M,) faces."""
-        return Patch(vertices_mm=self.vertices_mm, faces=self.faces[chosen], numbers=self.numbers[chosen])
+        if chosen.all():
+            return self
+        faces, numbers = self.faces[chosen], self.numbers[chosen]
+        if not self.edges.manifold or len(faces) < _SMALL_PART * len(chosen):
+            return Patch.of(self.vertices_mm, faces, numbers)
+        return Patch(
+            vertices_mm=self.vertices_mm,
+            faces=faces,
+            numbers=numbers,
+            area_vectors_mm2=self.area_vectors_mm2[chosen],
+            edges=self.edges.part(chosen),
+        )
+
+    def turned(self, chosen: BoolArray) -> "Patch":
+        """The same faces, the chosen (M,) ones wound the other way."""
+        if not chosen.any():
+            return self
+        other_way = chosen[self.edges.faces]
+        return replace(
+            self,
+            faces=np.where(chosen[:, None], self.faces[:, ::-1], self.faces),
+            area_vectors_mm2=np.where(chosen[:, None], -self.area_vectors_mm2, self.area_vectors_mm2),
+            edges=replace(self.edges, same_way=self.edges.same_way ^ (other_way[:, 0] != other_way[:, 1])),
+        )
 
 
-def reflecting_faces(mesh: TriangleMesh, reflecting_side: Array, *, file: str) -> Patch:
+def reflecting_faces(whole: Patch, reflecting_side: Array, *, file: str) -> Patch:
     """The triangles of a welded mesh that can reflect towards `reflecting_side`.
 
     Of a closed solid those that look to that side. The faces of an open surface may be wound either way, even each in
@@ -69,21 +128,18 @@ def reflecting_faces(mesh: TriangleMesh, reflecting_side: Array, *, file: str) -
     InputError
         No triangle looks to that side.
     """
-    closed = outward_faces(mesh)
-    faces = mesh.faces if closed is None else closed.faces
-    vectors = area_vectors(mesh.vertices_mm, faces)
-    towards, least = vectors @ reflecting_side, _GRAZING * np.linalg.norm(vectors, axis=1)
-    if closed is None:
-        faces = np.where((towards < 0.0)[:, None], faces[:, ::-1], faces)
-        towards = np.abs(towards)
-    chosen = towards > least
+    vectors = whole.area_vectors_mm2
+    towards, least = vectors @ reflecting_side, _GRAZING * whole.areas_mm2
+    inward = inward_faces(vectors, whole.edges, whole.vertices_mm[whole.faces[:, 0]])
+    turn = towards < 0.0 if inward is None else inward
+    chosen = np.where(turn, -towards, towards) > least
     if not chosen.any():
         side = ", ".join(f"{s:g}" for s in reflecting_side)
         raise InputError(
-            f"mirror.file {file!r}: none of its {len(faces)} triangles faces the reflecting side ({side}). "
+            f"mirror.file {file!r}: none of its {len(chosen)} triangles faces the reflecting side ({side}). "
             "Correct mirror.reflecting_side, which is given in the axes of the mesh."
         )
-    return Patch(vertices_mm=mesh.vertices_mm, faces=faces[chosen], numbers=np.flatnonzero(chosen))
+    return whole.part(chosen).turned(turn[chosen])
 
 
 def smooth_patches(patch: Patch, *, crease_rad: float | None, rounding_mm: float) -> list[Patch]:
@@ -96,34 +152,34 @@ def smooth_patches(patch: Patch, *, crease_rad: float | None, rounding_mm: float
         around an edge say.
     rounding_mm : how far rounding may have moved a vertex; decides which triangles are slivers.
     """
-    edges = edges_of(patch.faces)
+    edges = patch.edges
     normals = trusted_normals(patch, rounding_mm)
-    turn = turns(normals, edges)
+    turn = turns(normals, edges.faces)
     with np.errstate(invalid="ignore"):
         crease = edges.same_way | (turn > (ALWAYS_CREASE_RAD if crease_rad is None else crease_rad))
         suspects = np.flatnonzero(~crease & (turn > SMALLEST_CREASE_RAD))
-    if crease_rad is None:
+    if crease_rad is None and len(suspects):
         if len(suspects) > _MANY_EDGES:
             suspects = suspects[_near_misfit(patch, edges, crease)[suspects]]
         crease[suspects[is_crease(patch.vertices_mm, patch.faces, normals, edges, suspects)]] = True
     label: Numbers = face_groups(len(patch.faces), edges.faces[~crease]).astype(np.int64)
+    if not label.any():
+        return [patch]
     label = _absorb_fragments(patch, edges, label)
-    area = np.bincount(label, weights=np.linalg.norm(patch.area_vectors_mm2, axis=1))
+    area = np.bincount(label, weights=patch.areas_mm2)
     parts = [patch.part(label == k) for k in np.argsort(-area) if area[k] > 0.0]
     if crease_rad is not None or len(parts) == 1:
         return parts
     # once a neighbour across a crease is out of the way, a piece may show creases of its own
     finer = [q for p in parts for q in smooth_patches(p, crease_rad=None, rounding_mm=rounding_mm)]
-    return sorted(finer, key=lambda p: -float(np.linalg.norm(p.area_vectors_mm2, axis=1).sum()))
+    return sorted(finer, key=lambda p: -float(p.areas_mm2.sum()))
 
 
 def trusted_normals(patch: Patch, rounding_mm: float) -> Array:
     """(M, 3) unit normals, NaN where a triangle is too low to have one."""
     vectors = patch.area_vectors_mm2
-    twice_area = 2.0 * np.linalg.norm(vectors, axis=1)
-    corners = patch.vertices_mm[patch.faces]
-    longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=-1).max(axis=1)
-    low = twice_area < _SLIVER * rounding_mm * longest
+    twice_area = 2.0 * lengths(vectors)
+    low = twice_area < _SLIVER * rounding_mm * patch.longest_mm
     return np.where(low[:, None], np.nan, 2.0 * vectors / np.maximum(twice_area, 1e-300)[:, None])
 
 
@@ -164,8 +220,8 @@ def _misfit(points_mm: Array, direction: Array) -> BoolArray:
 
 def _absorb_fragments(patch: Patch, edges: Edges, label: Numbers) -> Numbers:
     """Give slivers and single triangles cut off by chance to the neighbour they share the longest border with."""
-    size = np.linalg.norm(patch.area_vectors_mm2, axis=1)
-    length = np.linalg.norm(np.diff(patch.vertices_mm[edges.ends], axis=1)[:, 0], axis=1)
+    size = patch.areas_mm2
+    length = lengths(patch.vertices_mm[edges.ends[:, 1]] - patch.vertices_mm[edges.ends[:, 0]])
     for _ in range(3):  # a fragment may border on another one first
         area = np.bincount(label, weights=size)
         single = (np.bincount(label) <= _EAR_FACES) & (area < _EAR * area.sum())

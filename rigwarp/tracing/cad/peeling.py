@@ -1,17 +1,21 @@
 """Triangles along a face's rim that belong to the next one: a rounding's first row may turn as little as the mirror."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.tracing.cad.patches import Patch
-from rigwarp.tracing.cad.welding import Numbers, edges_of, face_groups, used_vertices
-from rigwarp.tracing.surfaces.height_field import spline_by_density
+from rigwarp.tracing.cad.welding import Numbers
+from rigwarp.tracing.surfaces.height_field import spline_by_density, spread_sample
 from rigwarp.tracing.surfaces.panel import frame_on_plane
 
 _FAR = 10.0  # times the usual residual; the largest of ten thousand normal ones is six times their median
 _MOST_LIGHT = 0.05  # of a face's light may fall on what is peeled off: more is no rim
 _FEWEST = 100  # vertices below which a spline says nothing about one of them
 _PASSES = 6
+_ASKED = 20_000  # triangles that say what residual is usual
 
 
 def peeled(patch: Patch, hits: Numbers, *, least_mm: float, on_surface_mm: Array | None = None) -> Patch:
@@ -25,44 +29,57 @@ def peeled(patch: Patch, hits: Numbers, *, least_mm: float, on_surface_mm: Array
     on_surface_mm : (K, n, 3) more points of each of the whole mesh's triangles.
     """
     for _ in range(_PASSES):
-        off = _residuals_mm(patch, on_surface_mm)
         light = hits[patch.numbers]
-        if off is None or not light.any():
+        if not light.any() or patch.used.sum() < _FEWEST:
             return patch
-        bad = off > max(_FAR * float(np.median(off[light > 0])), least_mm)
-        bad = _at_rim(patch, bad)
+        stray = _Stray.of(patch, on_surface_mm)
+        lit = np.flatnonzero(light > 0)
+        usual = float(np.median(stray.at(lit[spread_sample(len(lit), _ASKED)])))
+        bad = _at_rim(patch, stray, max(_FAR * usual, least_mm))
         if not bad.any() or light[bad].sum() > _MOST_LIGHT * light.sum():
             return patch
         patch = patch.part(~bad)
     return patch
 
 
-def _residuals_mm(patch: Patch, on_surface_mm: Array | None) -> Array | None:
-    """(M,) largest distance of each triangle's corners (and further points) from one spline; None for few corners."""
-    areas = patch.area_vectors_mm2.sum(axis=0)
-    used = used_vertices(patch.faces, len(patch.vertices_mm))
-    if used.sum() < _FEWEST:
-        return None
-    points = patch.vertices_mm[patch.faces]
-    if on_surface_mm is not None:
-        points = np.concatenate([points, on_surface_mm[patch.numbers]], axis=1)
-    T = frame_on_plane(patch.vertices_mm[used], areas / np.linalg.norm(areas))
-    local = (points - T[:3, 3]) @ T[:3, :3]
-    flat = np.unique(local.reshape(-1, 3), axis=0)
-    spline = spline_by_density(flat)
-    off = np.abs(local[..., 2] - spline.value(local[..., 0].ravel(), local[..., 1].ravel()).reshape(local.shape[:2]))
-    return np.asarray(off.max(axis=1))
+@dataclass(frozen=True, kw_only=True)
+class _Stray:
+    """One spline through a patch's corners (and further points), and the patch in the spline's frame."""
+
+    spline: HeightSpline
+    faces: Numbers
+    vertices_mm: Array
+    further_mm: Array
+
+    @classmethod
+    def of(cls, patch: Patch, on_surface_mm: Array | None) -> "_Stray":
+        areas, used = patch.area_vectors_mm2.sum(axis=0), patch.used
+        T = frame_on_plane(patch.vertices_mm[used], areas / np.linalg.norm(areas))
+        vertices = (patch.vertices_mm - T[:3, 3]) @ T[:3, :3]
+        points, further = vertices[used], np.empty((len(patch.faces), 0, 3))
+        if on_surface_mm is not None:
+            further = (on_surface_mm[patch.numbers] - T[:3, 3]) @ T[:3, :3]
+            points = np.concatenate([points, further.reshape(-1, 3)])
+            points = points[np.lexsort(points[:, :2].T)]
+        return cls(spline=spline_by_density(points), faces=patch.faces, vertices_mm=vertices, further_mm=further)
+
+    def at(self, faces: Numbers) -> Array:
+        """(K,) largest distance of the corners and further points of triangles (K,) from the spline."""
+        points = np.concatenate([self.vertices_mm[self.faces[faces]], self.further_mm[faces]], axis=1)
+        x, y, z = points.reshape(-1, 3).T
+        return np.asarray(np.abs(z - self.spline.value(x, y)).reshape(points.shape[:2]).max(axis=1))
 
 
-def _at_rim(patch: Patch, bad: BoolArray) -> BoolArray:
-    """Those bad triangles that hang together, corner to corner by edges, with one at the patch's rim."""
-    if not bad.any():
-        return bad
-    rim = np.zeros(len(patch.vertices_mm), bool)
-    rim[patch.border] = True
-    faces = patch.faces[bad]
-    group = face_groups(len(faces), edges_of(faces).faces)
-    reached = np.unique(group[rim[faces].any(axis=1)])
-    answer = bad.copy()
-    answer[bad] = np.isin(group, reached)
-    return answer
+def _at_rim(patch: Patch, stray: _Stray, allowed_mm: float) -> BoolArray:
+    """(M,) triangles that stray by more and hang together, corner to corner, with one at the patch's rim."""
+    bad, asked = np.zeros(len(patch.faces), bool), np.zeros(len(patch.faces), bool)
+    at_corner = np.zeros(len(patch.vertices_mm), bool)
+    at_corner[patch.border] = True
+    while True:
+        new = np.flatnonzero(at_corner[patch.faces].any(axis=1) & ~asked)
+        asked[new] = True
+        found = new[stray.at(new) > allowed_mm]
+        if not len(found):
+            return bad
+        bad[found] = True
+        at_corner[patch.faces[found]] = True

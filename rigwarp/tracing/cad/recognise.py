@@ -8,7 +8,7 @@ from scipy.spatial import ConvexHull
 from scipy.spatial.transform import Rotation
 
 from rigwarp.geometry import Array, Placement
-from rigwarp.tracing.cad.closed_forms import ClosedForm, nearest_form
+from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, nearest_form
 from rigwarp.tracing.cad.tessellation import tessellate
 from rigwarp.tracing.cad.welding import area_vectors
 from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
@@ -80,14 +80,17 @@ class _Found:
 
     @classmethod
     def of(cls, surface: Surface) -> "_Found":
+        T = surface.T_mirror_from_surface
+        normal = T[:3, 2]
+        if isinstance(surface, FlatSurface):
+            corners = surface.outline.edges_mm.reshape(-1, 2) @ T[:3, :2].T + T[:3, 3]
+            return cls(points_mm=corners, normal=normal, form=None, residual_rms_mm=_off_plane_mm(corners, normal))
         mesh = tessellate(surface)
-        points, normal = mesh.vertices_mm[np.unique(mesh.faces)], surface.T_mirror_from_surface[:3, 2]
-        flat = isinstance(surface, FlatSurface)
-        form = None if flat else nearest_form(points, area_vectors(mesh.vertices_mm, mesh.faces))
+        points = mesh.vertices_mm[np.unique(mesh.faces)]
+        form = nearest_form(points, area_vectors(mesh.vertices_mm, mesh.faces))
         if form is not None:
             return cls(points_mm=points, normal=normal, form=form, residual_rms_mm=form.residual_rms_mm)
-        off = (points - points.mean(axis=0)) @ normal
-        return cls(points_mm=points, normal=normal, form=None, residual_rms_mm=float(np.sqrt(np.mean(off**2))))
+        return cls(points_mm=points, normal=normal, form=None, residual_rms_mm=_off_plane_mm(points, normal))
 
 
 def _keys(found: list[_Found], mount: Placement) -> dict[str, Any] | None:
@@ -141,7 +144,7 @@ def _panel(found: _Found) -> dict[str, Any] | None:
     if form is None:
         T = frame_on_plane(points, found.normal)
         local = (points - T[:3, 3]) @ T[:3, :3]
-        corners = local[ConvexHull(local[:, :2]).vertices] @ T[:3, :3].T + T[:3, 3]
+        corners = _corners(local) @ T[:3, :3].T + T[:3, 3]
         return {"corners_mm": _rounded(corners, _LENGTH_DIGITS)}
     if form.kind != "cylinder":
         return None
@@ -157,6 +160,19 @@ def _panel(found: _Found) -> dict[str, Any] | None:
         "bend_radius_mm": _rounded(hollow * form.radius_mm, _LENGTH_DIGITS),
         "bend_axis": _rounded(form.axis, _ANGLE_DIGITS + 2),
     }
+
+
+def _off_plane_mm(points_mm: Array, normal: Array) -> float:
+    return float(np.sqrt(np.mean(((points_mm - points_mm.mean(axis=0)) @ normal) ** 2)))
+
+
+def _corners(points_mm: Array) -> Array:
+    """(K, 3) those of (N, 3) points that the outline around all of them turns at; rounding makes no corners."""
+    hull = points_mm[ConvexHull(points_mm[:, :2]).vertices]
+    along = np.roll(hull, -1, axis=0)[:, :2] - np.roll(hull, 1, axis=0)[:, :2]
+    away = hull[:, :2] - np.roll(hull, 1, axis=0)[:, :2]
+    off = np.abs(along[:, 0] * away[:, 1] - along[:, 1] * away[:, 0]) / np.linalg.norm(along, axis=1)
+    return np.asarray(hull[off > CLOSE_SHARE * np.ptp(hull, axis=0).max()])
 
 
 def _rounded(values: Any, digits: int) -> Any:

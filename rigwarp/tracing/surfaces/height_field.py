@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
@@ -62,6 +63,8 @@ class SplineSurface(Outlined):
 _CELLS = (1, 2, 4, 7, 10, 14, 19, 25, 32, 40)  # per longer side, tried in turn
 _FINER, _COARSER = 1.25, 1.4  # the fits that the chosen one is compared with, in numbers of cells
 _SAMPLE = 12_000  # points that decide the number of cells
+_MORE = ((1, 0), (0, 1), (2, 0), (0, 2))  # cells that fits through rulings are compared with, across or along them
+_GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _WORTH = 0.97  # more cells must lower the predicted error to this share
 
@@ -73,7 +76,7 @@ def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
     377) predicts no clear gain any more. `rulings` says that the points lie on so many straight lines, each of which
     two points have measured.
     """
-    sample = points_mm[:: max(1, len(points_mm) // _SAMPLE)]
+    sample = points_mm[spread_sample(len(points_mm), _SAMPLE)]
     best, best_score = _CELLS[0], np.inf
     failures, starved = 0, False
     for along in _CELLS:
@@ -95,9 +98,19 @@ def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
     return replace(fit, too_few_points=starved)
 
 
+def spread_sample(count: int, most: int) -> NDArray[np.int64]:
+    """Numbers of about `most` of `count` things that stand in some order of space; of all if they are fewer than twice.
+
+    One of every so many, by steps of the golden section, not every k-th: k may divide the rows of a grid.
+    """
+    step = max(count // most, 1)
+    block = np.arange(count // step)
+    return np.asarray(block * step + (np.mod(block * _GOLDEN, 1.0) * step).astype(np.int64))
+
+
 def spline_by_density(points_mm: Array) -> HeightSpline:
     """Least-squares spline with cells that hold about 25 points: the finest surface that they can carry safely."""
-    sample = points_mm[:: max(1, len(points_mm) // _SAMPLE)]
+    sample = points_mm[spread_sample(len(points_mm), _SAMPLE)]
     along = int(np.clip(np.sqrt(len(sample)) / 5.0, 1, 16))
     return solve_spline(sample, _square_cells(points_mm, along))[0]
 
@@ -107,11 +120,14 @@ def fit_height_on(points_mm: Array, *, cells: tuple[int, int], rulings: int | No
     spline, factor = solve_spline(points_mm, cells)
     residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
     scatter = float(np.sqrt(residual @ residual / max(len(residual) - _coefficients(cells), 1)))
-    others = [solve_spline(points_mm, c)[0] for c in _compared_cells(cells)]
+    compared = _compared_cells(cells) if rulings is None else [(cells[0] + i, cells[1] + k) for i, k in _MORE]
+    others = [solve_spline(points_mm, c)[0] for c in compared]
     noise = scatter
     if rulings is not None:  # n points that err together weigh n times as much in each sum over points
         noise = float(np.sqrt(residual @ residual / max(2 * (rulings - max(cells) - DEGREE), 1)))
-    uncertainty = slope_uncertainty(spline, others, points_mm, factor=factor, scatter_mm=noise)
+    uncertainty = slope_uncertainty(
+        spline, others, points_mm, factor=factor, scatter_mm=noise, on_lines=rulings is not None
+    )
     return PatchFit(spline=spline, residual_rms_mm=scatter, uncertainty=uncertainty)
 
 
