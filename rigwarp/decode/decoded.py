@@ -53,6 +53,7 @@ class Decoded:
     folded : what is wrong where light folds over itself or is smeared beyond use, in words; empty where it is not.
     modulation : how strongly the stripes show, in cells; None where that was not noted.
     corrected : what was wrong with the photographs and was put right, in words.
+    recovered : what touched some photographs and was decoded from the others, in words.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
     """
 
@@ -71,6 +72,7 @@ class Decoded:
     folded: str = ""
     modulation: Modulation | None = None
     corrected: tuple[str, ...] = ()
+    recovered: tuple[str, ...] = ()
     processing: tuple[str, ...] = ()
 
     @property

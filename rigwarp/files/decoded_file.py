@@ -58,6 +58,7 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "moved_share": decoded.moved_share,
         "folded": decoded.folded,
         "corrected": list(decoded.corrected),
+        "recovered": list(decoded.recovered),
         "processing": list(decoded.processing),
         "index": "pixel = row * width + column of the camera picture",
     }
@@ -103,8 +104,8 @@ def read_decoded(path: Path) -> Decoded:
         # scans decoded before these were noted have none of them
         freedom = int(header.get("degrees_of_freedom", 6))
         moved_share, folded = float(header.get("moved_share", 0.0)), str(header.get("folded", ""))
-        corrected, processing = (
-            tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "processing")
+        corrected, recovered, processing = (
+            tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "recovered", "processing")
         )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
@@ -123,6 +124,7 @@ def read_decoded(path: Path) -> Decoded:
         moved_share=moved_share,
         folded=folded,
         corrected=corrected,
+        recovered=recovered,
         processing=processing,
         modulation=_modulation(arrays),
     )

@@ -28,6 +28,7 @@ from rigwarp.geometry import Array
 
 _NOTICED = 0.003  # of the contrast, by which the mean light of sinusoids differs: less needs no closer look
 _WORTH_PX = 0.0075  # usual error by which light moves what the stripes tell: less is lost in any noise
+_LEAST = 0.015  # of the contrast, or of one as gain, in all: less may be what a shadow leaves
 _JUMP = 0.02  # of the contrast, or of one as gain, from one photograph to the next: then it is named
 _MOST_NAMED = 3
 _ROUNDS = 3
@@ -122,10 +123,12 @@ def find_light_course(seen: Seen, frames: Frames) -> LightCourse | None:
         factors = factors + covariance @ (courses @ evidence.pull - prior @ factors)
         found[:, _KINDS] = (factors @ courses).reshape(count, -1)
     effects = _effects(seen, frames, found) @ courses.T
-    if _usual(effects @ factors) < _WORTH_PX or not _everywhere(seen, frames, found, courses):
+    waves = found[frames.waves]
+    largest = max(np.ptp(waves[:, GAIN]), np.ptp(waves[:, ADDED[0]]))
+    little = _usual(effects @ factors) < _WORTH_PX or largest < _LEAST
+    if little or not _everywhere(seen, frames, found, courses):
         return None
     variance = np.einsum("nak,kl,nal->na", effects, covariance, effects, optimize=True)
-    waves = found[frames.waves]
     return LightCourse(
         index=frames.index[frames.waves],
         gain=1.0 + waves[:, GAIN] - waves[:, GAIN].mean(),

@@ -23,6 +23,7 @@ from rigwarp.decode.pixels.folds import find_folds
 from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
+from rigwarp.decode.pixels.passers_by import decode_from_the_rest
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
 from rigwarp.decode.signal.response import Response, estimate_response
@@ -156,9 +157,13 @@ class ExposureDecoder:
             judge_by_neighbours(
                 pictures, whole.freedom, pool, partial(displaced_cells, self.photos, repeats, chain.light_of_code)
             )
+            steps = (self._layouts[0].steps, self._layouts[1].steps)
+            passed = decode_from_the_rest(pictures, self.photos, self._frames, chain, steps, whole.freedom)
             moved_share = _moved_share(pictures)
             folds = find_folds(pictures)
-            smear = find_smear(gauge, self.photos, pictures.reason == Reason.OK, sample)
+            # a shadow fades stripes, too
+            whole_view = np.asarray(pictures.reason == Reason.OK) & (True if passed is None else ~passed.where)
+            smear = find_smear(gauge, self.photos, whole_view, sample)
             for verdict in (folds, smear):
                 if verdict.verdict is not None:
                     take_out(pictures, verdict.verdict, pool)
@@ -170,7 +175,8 @@ class ExposureDecoder:
         told = "; ".join(found.text for found in (folds, smear) if found.text)
         decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
         corrected = () if path is None else (path.in_words(self._modelled_labels),)
-        return replace(decoded, corrected=corrected, processing=seen.in_words())
+        recovered = () if passed is None else (passed.in_words(self._labels),)
+        return replace(decoded, corrected=corrected, recovered=recovered, processing=seen.in_words())
 
     def _check_order(self) -> None:
         """WrongPhotographs where some are not what their numbers say."""

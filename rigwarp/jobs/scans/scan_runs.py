@@ -219,6 +219,7 @@ def scan_figures(decoded: Decoded) -> dict[str, object]:
         "moved_share": decoded.moved_share,
         "folded": decoded.folded or None,
         "corrected": list(decoded.corrected),
+        "recovered": list(decoded.recovered),
         "processing": list(decoded.processing),
         "noise": {"floor": decoded.noise.floor, "per_light": decoded.noise.per_light},
     }
