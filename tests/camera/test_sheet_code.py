@@ -71,7 +71,7 @@ def test_another_dictionary_is_named_although_no_board_is_found() -> None:
     photo = photographed(SMALL_TARGET.square_mm, A4)
     other = replace(SMALL_TARGET, dictionary="DICT_4X4_250")
     with pytest.raises(MeasurementError, match="DICT_5X5_250"):
-        check_sheet(photo, detect_board(photo, other), other, "table.png")
+        check_sheet(photo, detect_board(np.zeros((90, 160), np.uint8), other), other, "table.png")
 
 
 def test_a_wrong_size_shows_in_the_markers_of_a_sheet_without_a_code() -> None:

@@ -40,11 +40,10 @@ def held(photos: list[np.ndarray], patterns: PatternSet = PATTERNS) -> Decoded:
 STILL_RMS_PX = 0.0240
 
 
-@pytest.mark.parametrize("slant", [0.0, 0.7])
-def test_sunshine_in_a_few_photographs_is_taken_out(slant: float) -> None:
-    """Even, and much stronger on one side."""
+def test_sunshine_in_a_few_photographs_is_taken_out() -> None:
+    """Much stronger on one side."""
     across = np.linspace(-1.0, 1.0, SHAPE[1])
-    sun = replace(STILL, ambient=AMBIENT + 0.05 * (1.0 + slant * across))
+    sun = replace(STILL, ambient=AMBIENT + 0.05 * (1.0 + 0.7 * across))
     decoded = held(taken([sun if 16 <= n < 21 else STILL for n in range(34)], [1.0] * 34))
     (told,) = decoded.corrected
     assert "room's light (sunshine, a lamp) changed" in told

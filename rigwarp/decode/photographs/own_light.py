@@ -6,10 +6,8 @@ What all photographs of waves share, no stripe tells; it moves none either.
 """
 
 from collections.abc import Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,7 +21,6 @@ from rigwarp.decode.photographs.shared_errors import (
     position_effects,
     weigh,
 )
-from rigwarp.decode.signal.response import Response, coded
 from rigwarp.geometry import Array
 
 _NOTICED = 0.003  # of the contrast, by which the mean light of sinusoids differs: less needs no closer look
@@ -41,10 +38,6 @@ _ENOUGH = 500  # places: gains are known to a thousandth then
 _TREND = 8  # photographs of waves that tell how light changed before them ...
 _TREND_SIGMAS = 4.0  # ... if they tell it as surely
 _KINDS = [GAIN, *ADDED, STRONGER]
-_SMOOTHING_PX = 4.0  # sigma, over which it is looked where light was added
-_MOST_SHARE = 2.0  # of it, that a place gets
-_FINE = 1 << 18  # entries of the table from light to codes
-FULL_16 = np.iinfo(np.uint16).max
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,69 +129,6 @@ def find_light_course(seen: Seen, frames: Frames) -> LightCourse | None:
         contrast=seen.contrast,
         sigma_px=_usual(np.sqrt(variance)),
     )
-
-
-def evened_out(
-    photos: Sequence[NDArray[np.unsignedinteger]],
-    waves: Sequence[Sequence[int]],
-    course: LightCourse,
-    response: Response,
-    pool: Executor,
-) -> list[NDArray[np.uint16]]:
-    """Photographs (H, W) as they would be with the usual light; full scale stays so.
-
-    In 16 bits, so that a second rounding costs nothing, and in a unit of light that keeps the brightest below full
-    scale. Light was added where the scan itself shows it: a dark floor beside the table gets none.
-
-    Parameters
-    ----------
-    waves : of each sinusoid the photographs of its steps.
-    """
-    gain, added = course.extended(len(photos))
-    added = added * course.contrast
-    darkest = added[:, 0] - np.abs(added[:, 1:]).sum(axis=1)
-    scale = float(min(1.0, np.min(gain / (1.0 - darkest))))
-    table = np.asarray(response.table(), np.float32)
-    share = _where_added(photos, waves, gain, added, table)
-    codes = np.rint(coded(np.arange(_FINE) / (_FINE - 1), response.shape) * FULL_16)
-    codes = np.minimum(codes, FULL_16 - 1).astype(np.uint16)
-
-    def one(photo: NDArray[np.unsignedinteger], by: float, more: Array) -> NDArray[np.uint16]:
-        light = np.take(table, photo)
-        light -= share * _field(more, photo.shape)
-        light *= np.float32(scale / by * (_FINE - 1))
-        found = codes[np.minimum(np.maximum(light, 0.0), np.float32(_FINE - 1)).astype(np.int32)]
-        found[photo == np.iinfo(photo.dtype).max] = FULL_16
-        return np.asarray(found)
-
-    return list(pool.map(one, photos, gain, added))
-
-
-def _where_added(
-    photos: Sequence[NDArray[np.unsignedinteger]],
-    waves: Sequence[Sequence[int]],
-    gain: Array,
-    added: Array,
-    table: NDArray[np.float32],
-) -> NDArray[np.float32]:
-    """(H, W) how much of the added light each place got: by least squares over the means of each sinusoid's steps."""
-    shape = photos[0].shape
-    top, bottom = (np.zeros(shape, np.float32) for _ in range(2))
-    means = np.stack([np.mean(added[list(frames)] / gain[list(frames), None], axis=0) for frames in waves])
-    for frames, mean in zip(waves, means - means.mean(axis=0), strict=True):
-        field = _field(mean, shape)
-        for index in frames:
-            top += np.take(table, photos[index]) * field * np.float32(1.0 / (gain[index] * len(frames)))
-        bottom += field * field
-    seen, wanted = (np.asarray(cv2.GaussianBlur(part, (0, 0), _SMOOTHING_PX)) for part in (top, bottom))
-    return np.asarray(np.clip(seen / np.maximum(wanted, np.finfo(np.float32).tiny), 0.0, _MOST_SHARE), np.float32)
-
-
-def _field(added: Array, shape: tuple[int, ...]) -> NDArray[np.float32]:
-    """(H, W) added light (3,) over a picture."""
-    half = 0.5 * float(np.hypot(shape[0], shape[1]))
-    down, across = ((np.arange(n) - 0.5 * (n - 1)) / half for n in shape)
-    return np.asarray((added[0] + added[2] * down)[:, None] + added[1] * across, np.float32)
 
 
 def _courses(frames: Frames) -> Array:

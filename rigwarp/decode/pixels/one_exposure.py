@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.even_light import even_out
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
-from rigwarp.decode.photographs.own_light import LightCourse, evened_out, find_light_course, light_differs
+from rigwarp.decode.photographs.own_light import LightCourse, light_differs
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import Processing, find_processing, uneven_noise
 from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
@@ -41,8 +42,6 @@ _MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their 
 _LEFT_PX = 0.03  # of them once the camera's way is taken out
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
-_LIGHT_PASSES = 2
-_MOST_BURNT = 0.3  # of the lit pixels: less is left out
 _EIGHT_BITS = 255
 _HARDLY = 0.5  # of the usable pixels decode
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
@@ -92,42 +91,26 @@ class ExposureDecoder:
         """Put photographs of other light right; MeasurementError where that cannot be done."""
         response = self._response(self.photos, usable)
         _check_levels(response)
-        frames, taken = self._frames, self.photos
+        taken = self.photos
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
-        light = response.table()[np.stack([taken[index][thin][usable[thin]] for index in frames.index])]
-        if not light_differs(light, frames):
+        light = response.table()[np.stack([taken[index][thin][usable[thin]] for index in self._frames.index])]
+        if not light_differs(light, self._frames):
             return None
-        clear = usable & ~self._burnt(frames)
-        waves = [frames for layout in self._layouts for frames in layout.frames]
-        course: LightCourse | None = None
-        for _ in range(_LIGHT_PASSES):  # grey frames of other light spoil the response, and that the light
-            seen = look(taken, clear, frames, self._layouts, response.table())
-            found = None if seen is None else find_light_course(seen, frames)
-            if found is None:
-                break
-            course = found
-            with ThreadPoolExecutor(THREADS) as pool:
-                self.photos = list(evened_out(taken, waves, course, response, pool))
-            response = replace(self._response(self.photos, usable), full_scale=self._camera_scale)
-        left_out = 1.0 - np.count_nonzero(clear) / np.count_nonzero(usable)
-        if left_out > _MOST_BURNT:
-            told = "the light of the photographs differs" if course is None else course.in_words(self._labels)
-            raise MeasurementError(
-                f"{told}, and {left_out:.0%} of the lit picture is burnt out in the brightest. Keep daylight and "
-                "lamps as they are, lock the camera's exposure or expose less, and scan again"
-            )
-        if course is None:
+        found = even_out(
+            taken,
+            usable,
+            self._frames,
+            self._layouts,
+            response,
+            lambda photos: replace(self._response(photos, usable), full_scale=self._camera_scale),
+            self._labels,
+        )
+        if found is None:
             return None
-        if self._processing is None:
+        self.photos, course = found
+        if self._processing is None:  # of the photographs as they were taken
             self._processing = self._processed(taken, usable, response)
         return course
-
-    def _burnt(self, frames: Frames) -> NDArray[np.bool_]:
-        """(H, W) where any photograph of waves is at full scale."""
-        brightest = np.zeros_like(self.photos[0])
-        for index in frames.index[frames.waves]:
-            np.maximum(brightest, self.photos[index], out=brightest)
-        return np.asarray(brightest == np.iinfo(brightest.dtype).max)
 
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
         """Decode photographs that may have been put back by a camera's path."""
