@@ -365,8 +365,8 @@ def _refitted(chain: _Chain, light: Array, expected: Array, dropped: BoolArray) 
     for first in range(0, len(light), _AT_ONCE):
         some = slice(first, first + _AT_ONCE)
         used = np.where(dropped[some], 0.0, 1.0)
-        kept = np.where(dropped[some], np.nan, light[some])
-        kept = np.where(np.isnan(kept), np.nanmean(kept, axis=1, keepdims=True), kept)
+        mean = np.sum(used * light[some], axis=1, keepdims=True) / np.maximum(used.sum(axis=1, keepdims=True), 1.0)
+        kept = np.where(dropped[some], mean, light[some])
         parts.append(chain.fitted(light[some], _start(chain, kept, expected[some]), used))
     states, left, variance = (np.concatenate(values) for values in zip(*parts, strict=True))
     return states, left, variance
