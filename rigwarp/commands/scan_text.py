@@ -30,6 +30,8 @@ def print_scan(console: Console, taken: ScanTaken) -> None:
         )
     for text in taken.decoded.processing:
         console.note(f"{text[0].upper()}{text[1:]}.")
+    for text in taken.decoded.recovered:
+        console.note(f"{text[0].upper()}{text[1:]}.")
     for text in taken.decoded.corrected:
         console.note(f"Put right: {text}.")
     if taken.decoded.folded:

@@ -54,6 +54,7 @@ class Decoded:
     folded : what is wrong where light folds over itself or is smeared beyond use, in words; empty where it is not.
     modulation : how strongly the stripes show, in cells; None where that was not noted.
     corrected : what was wrong with the photographs and was put right, in words.
+    recovered : what touched some photographs and was decoded from the others, in words.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
     motion_sigma_px : 1-sigma, camera pixels per axis, of a motion of the camera that was taken out: the same for all.
     noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's.
@@ -74,6 +75,7 @@ class Decoded:
     folded: str = ""
     modulation: Modulation | None = None
     corrected: tuple[str, ...] = ()
+    recovered: tuple[str, ...] = ()
     processing: tuple[str, ...] = ()
     motion_sigma_px: float = 0.0
     noise_shares: Mapping[str, float] = field(default_factory=dict)

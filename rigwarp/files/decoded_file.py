@@ -58,6 +58,7 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "moved_share": decoded.moved_share,
         "folded": decoded.folded,
         "corrected": list(decoded.corrected),
+        "recovered": list(decoded.recovered),
         "processing": list(decoded.processing),
         "motion_sigma_px": decoded.motion_sigma_px,
         "noise_shares": dict(decoded.noise_shares),
@@ -105,8 +106,8 @@ def read_decoded(path: Path) -> Decoded:
         # scans decoded before these were noted have none of them
         freedom = int(header.get("degrees_of_freedom", 6))
         moved_share, folded = float(header.get("moved_share", 0.0)), str(header.get("folded", ""))
-        corrected, processing = (
-            tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "processing")
+        corrected, recovered, processing = (
+            tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "recovered", "processing")
         )
         motion_sigma_px = float(header.get("motion_sigma_px", 0.0))
         noise_shares = {str(name): float(share) for name, share in header.get("noise_shares", {}).items()}
@@ -127,6 +128,7 @@ def read_decoded(path: Path) -> Decoded:
         moved_share=moved_share,
         folded=folded,
         corrected=corrected,
+        recovered=recovered,
         processing=processing,
         motion_sigma_px=motion_sigma_px,
         noise_shares=noise_shares,

@@ -10,9 +10,10 @@ from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D
 
+from rigwarp.camera.boards.sheet_code import code_modules, code_text
 from rigwarp.geometry import Array
 from rigwarp.rig import Target
-from rigwarp.sheets.ink import board_outlines
+from rigwarp.sheets.ink import board_outlines, cell_outlines
 
 QUIET_MM = 7.0
 """White paper between the pattern and anything else that is printed."""
@@ -27,6 +28,11 @@ _POINTS_PER_MM = 72.0 / _MM_PER_INCH
 HAIRLINE_PT = 0.15 * _POINTS_PER_MM
 TEXT_PT = 2.4 * _POINTS_PER_MM
 _LEFT_MM, _RIGHT_MM, _TOP_MM, _BOTTOM_MM = 18.0, 9.0, 10.0, 31.0  # room for rulers and text around the pattern
+_LARGEST_CODE_MM, _SMALLEST_CODE_MM = 32.0, 20.0
+_LEAST_ARROW_MM = 5.0  # wide
+_SHAFT = 0.5  # of the arrow's width
+_AWAY = "THIS EDGE AWAY FROM YOU"
+_ARROW_TEXT, _LARGEST_TEXT_PT = 0.6, 6.0 * _POINTS_PER_MM  # of the shaft's width
 _RULERS_MM = (200, 150, 100, 50)
 
 
@@ -36,6 +42,7 @@ class SheetLayout:
 
     target: Target
     size_mm: tuple[float, float]
+    paper: str = ""
 
     @property
     def board_mm(self) -> Array:
@@ -44,9 +51,27 @@ class SheetLayout:
 
     @property
     def start_mm(self) -> Array:
-        """(2,) top-left corner of the pattern: room that is left over is shared out evenly."""
-        spare = np.array(self.size_mm) - least_size(self.target)
-        return np.array([_LEFT_MM, _TOP_MM]) + spare / 2.0
+        """(2,) top-left corner of the pattern: room that is left over is on its right, for arrow and code, and shared
+        out evenly above and below."""
+        spare = self.size_mm[1] - least_size(self.target)[1]
+        return np.array([_LEFT_MM, _TOP_MM + spare / 2.0])
+
+    @property
+    def column_mm(self) -> Array:
+        """(2, 2) left top and right bottom of the room beside the pattern; it may be too narrow for anything."""
+        start, size = self.start_mm, self.board_mm
+        right = self.size_mm[0] - UNPRINTABLE_MM
+        return np.array([[start[0] + size[0] + QUIET_MM, start[1]], [right, start[1] + size[1]]])
+
+    @property
+    def code_mm(self) -> tuple[Array, float]:
+        """Top left corner (2,) and side of the sheet's code: at the lower end of the column, or below the pattern."""
+        (left, _), (right, bottom) = self.column_mm
+        side = min(right - left, _LARGEST_CODE_MM)
+        if side >= _SMALLEST_CODE_MM:
+            return np.array([left, bottom - side]), float(side)
+        side = self.size_mm[1] - UNPRINTABLE_MM - bottom - QUIET_MM
+        return np.array([right - side, bottom + QUIET_MM]), float(side)
 
     def ruler_mm(self, axis: int) -> int:
         """Length of the ruler along x (0) or y (1)."""
@@ -89,13 +114,13 @@ def sheet_page(layout: SheetLayout) -> Figure:
 
 def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectangle | None) -> None:
     """Everything on a sheet, moved by `shift_mm` and cut at `window`."""
-    artists = [_ink(layout), *_rulers(layout)]
+    artists = [_ink(layout), _code(layout), *_arrow(layout), *_rulers(layout)]
     for artist in artists:
         artist.set_transform(Affine2D().translate(*shift_mm) + axes.transData)
         axes.add_artist(artist)
         if window is not None:
             artist.set_clip_path(window)
-    for x, y, text, turn, anchor in _texts(layout):
+    for x, y, text, turn, anchor, points in _texts(layout):
         label = axes.text(
             x + shift_mm[0],
             y + shift_mm[1],
@@ -104,7 +129,7 @@ def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectang
             ha=anchor,
             va="center",
             rotation_mode="anchor",
-            fontsize=TEXT_PT,
+            fontsize=points,
             clip_on=window is not None,
         )
         if window is not None:
@@ -112,7 +137,33 @@ def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectang
 
 
 def _ink(layout: SheetLayout) -> PathPatch:
-    outlines = [loop + layout.start_mm for loop in board_outlines(layout.target)]
+    return _filled([loop + layout.start_mm for loop in board_outlines(layout.target)])
+
+
+def _code(layout: SheetLayout) -> PathPatch:
+    """What the sheet says of itself to a camera."""
+    ink = code_modules(code_text(layout.target, layout.paper))
+    start, side = layout.code_mm
+    return _filled([start + loop * (side / len(ink)) for loop in cell_outlines(ink)])
+
+
+def _arrow(layout: SheetLayout) -> list[PathPatch]:
+    """A large arrow in the column, towards the edge that goes away from whoever stands at the table."""
+    (left, top), (right, bottom) = layout.column_mm
+    wide = min(right - left, _LARGEST_CODE_MM)
+    if wide < _LEAST_ARROW_MM:
+        return []
+    code, _ = layout.code_mm
+    end = min(bottom, code[1] - QUIET_MM) if code[1] < bottom else bottom
+    middle, head, shaft = left + wide / 2.0, min(0.8 * wide, 18.0), _SHAFT * wide
+    half = np.array([[0.0, top], [wide / 2.0, top + head], [shaft / 2.0, top + head], [shaft / 2.0, end]])
+    corners = np.concatenate([half, half[::-1] * [-1.0, 1.0]]) + np.array([middle, 0.0])
+    arrow = PathPatch(Outline(np.vstack([corners, corners[:1]]), closed=True))
+    arrow.set(facecolor="0.88", edgecolor="black", linewidth=2.0 * HAIRLINE_PT, joinstyle="miter")
+    return [arrow]
+
+
+def _filled(outlines: list[Array]) -> PathPatch:
     path = Outline.make_compound_path(*(Outline(np.vstack([loop, loop[:1]]), closed=True) for loop in outlines))
     return PathPatch(path, facecolor="black", edgecolor="none", linewidth=0.0)
 
@@ -140,8 +191,8 @@ def _rulers(layout: SheetLayout) -> list[LineCollection]:
     return [LineCollection(lines, colors="black", linewidths=HAIRLINE_PT, capstyle="butt")]
 
 
-def _texts(layout: SheetLayout) -> list[tuple[float, float, str, float, str]]:
-    """x, y, text, turn in degrees, anchor."""
+def _texts(layout: SheetLayout) -> list[tuple[float, float, str, float, str, float]]:
+    """x, y, text, turn in degrees, anchor, size in points."""
     target, found = layout.target, []
     x_length, y_length = layout.ruler_mm(0), layout.ruler_mm(1)
     for axis, length in ((0, x_length), (1, y_length)):
@@ -150,7 +201,7 @@ def _texts(layout: SheetLayout) -> list[tuple[float, float, str, float, str]]:
             at = start + mark * np.eye(2)[axis]
             where = (at[0], at[1] + 5.8, 0.0) if axis == 0 else (at[0] - 5.8, at[1], 90.0)
             inwards = "left" if (mark == 0) == (axis == 0) else "right"  # upright text runs upwards
-            found.append((where[0], where[1], f"{mark} mm", where[2], inwards))
+            found.append((where[0], where[1], f"{mark} mm", where[2], inwards, TEXT_PT))
     left, below = layout.start_mm[0], layout.start_mm[1] + layout.board_mm[1] + QUIET_MM + 9.4
     keys = "   ".join(target_keys(target).split("\n"))
     small_print = [
@@ -160,9 +211,12 @@ def _texts(layout: SheetLayout) -> list[tuple[float, float, str, float, str]]:
         f"scale = [along x / {x_length}, along y / {y_length}]   {keys}",
         "In the hand: glued onto something flat and stiff. On the table: flat, this side up.",
     ]
-    found += [(left, below + 3.2 * line, text, 0.0, "left") for line, text in enumerate(small_print)]
+    found += [(left, below + 3.2 * line, text, 0.0, "left", TEXT_PT) for line, text in enumerate(small_print)]
     middle = layout.start_mm[0] + layout.board_mm[0] / 2
-    found.append(
-        (middle, layout.start_mm[1] - 4.0, "top edge: towards +y of the table (rotation_deg = 0)", 0.0, "center")
-    )
+    side = f"{_AWAY}: towards +y of the table (rotation_deg = 0)"
+    found.append((middle, layout.start_mm[1] - 4.0, side, 0.0, "center", TEXT_PT))
+    for arrow in _arrow(layout):
+        box = arrow.get_path().get_extents()
+        points = min(_ARROW_TEXT * _SHAFT * box.width * _POINTS_PER_MM, _LARGEST_TEXT_PT)
+        found.append((box.x0 + box.width / 2.0, box.y0 + box.height / 2.0, _AWAY, 90.0, "center", points))
     return found

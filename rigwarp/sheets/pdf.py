@@ -27,6 +27,8 @@ A3 = SheetFormat(name="A3", size_mm=(297.0, 420.0))  # ISO 216
 LETTER = SheetFormat(name="Letter", size_mm=(215.9, 279.4))  # ANSI/ASME Y14.1 size A
 SHEET_FORMATS = (A4, LETTER, A3)
 
+_COLUMN_MM = 12.0  # wider than it has to be: room for an arrow beside a board of several sheets
+
 SMALL_TARGET = Target(
     squares=(10, 7),
     square_mm=24.0,
@@ -75,9 +77,11 @@ def draw_target(target: Target, paper: SheetFormat) -> TargetSheet:
     name = f"charuco-{target.squares[0]}x{target.squares[1]}-{target.square_mm:g}mm-{paper.name}"
     size = _orientation(target, paper)
     if size is not None:
-        pdf = _pdf([sheet_page(SheetLayout(target=target, size_mm=size))])
+        pdf = _pdf([sheet_page(SheetLayout(target=target, size_mm=size, paper=paper.name))])
         return TargetSheet(name=f"{name}.pdf", pdf=pdf, pages=1, paper=paper.name, target=target)
-    pages = tile_pages(SheetLayout(target=target, size_mm=least_size(target)), paper.size_mm)
+    width, height = least_size(target)
+    layout = SheetLayout(target=target, size_mm=(width + _COLUMN_MM, height), paper=f"{paper.name}-tiles")
+    pages = tile_pages(layout, paper.size_mm)
     return TargetSheet(name=f"{name}-tiles.pdf", pdf=_pdf(pages), pages=len(pages), paper=paper.name, target=target)
 
 

@@ -19,6 +19,7 @@ _CLEARANCE_PX = 1.0  # the refinement's window ends this far before the markers,
 _WINDOW_PX = (2, 12)  # half window limits: fewer pixels are noise, more see lens distortion
 _MAX_MOVE = 0.25  # a refined corner that moved further than this share of a square went to something else
 _SMALLEST_MARKER_PX = 10  # side of a marker: 7 cells or more cannot be told in fewer pixels
+_FEWEST_CORNERS = 6  # that tell how large markers are
 _LARGE_PX = 2400  # photos wider than this are also searched at half size
 
 
@@ -38,6 +39,7 @@ class BoardView:
         Length of a square's shorter side around each corner, px.
     legacy : True when the sheet has the layout that OpenCV printed before 4.6.
     mirrored : True when the board was only found in the mirror image of the photo (and there are no corners).
+    marker_share : side of a marker, in squares, as it looks in the photo; NaN where too little is seen of it.
     """
 
     resolution: tuple[int, int]
@@ -48,6 +50,7 @@ class BoardView:
     square_px: Array
     legacy: bool
     mirrored: bool
+    marker_share: float = np.nan
 
     @property
     def n(self) -> int:
@@ -96,6 +99,7 @@ class _Found:
     image_px: Array
     legacy: bool
     mirrored: bool = False
+    marker_share: float = np.nan
 
     @staticmethod
     def nothing(*, mirrored: bool = False) -> "_Found":
@@ -141,12 +145,29 @@ def _search(picture: NDArray[np.uint8], size: float, board: cv2.aruco.CharucoBoa
     parameters.adaptiveThreshWinSizeMax = 43  # soft edges of large or defocused markers
     parameters.minMarkerPerimeterRate = 4 * _SMALLEST_MARKER_PX * size / max(picture.shape)
     detector = cv2.aruco.CharucoDetector(board, cv2.aruco.CharucoParameters(), parameters)
-    corners, ids, _, _ = detector.detectBoard(picture)
+    corners, ids, markers, _ = detector.detectBoard(picture)
     if ids is None or len(ids) == 0:
         return _Found.nothing()
     # centre of the first pixel of a resized picture is at (1/size - 1)/2 of the original
     image_px = np.reshape(np.asarray(corners, float), (-1, 2)) / size + (1.0 / size - 1.0) / 2.0
-    return _Found(ids=np.ravel(ids).astype(np.int64), image_px=image_px, legacy=legacy)
+    numbers: IntArray = np.ravel(ids).astype(np.int64)
+    share = _marker_share(
+        np.reshape(np.asarray(corners, float), (-1, 2)), numbers, markers, board.getChessboardSize()[0] - 1
+    )
+    return _Found(ids=numbers, image_px=image_px, legacy=legacy, marker_share=share)
+
+
+def _marker_share(corners_px: Array, ids: IntArray, markers_px: Any, columns: int) -> float:
+    """Median side of the markers, in squares, by the homography of the corners; NaN with fewer than four of these."""
+    place = np.stack([ids % columns, ids // columns], axis=-1).astype(float)
+    if len(ids) < _FEWEST_CORNERS or min(np.ptp(place, axis=0)) < 1:
+        return float("nan")
+    flat, _ = cv2.findHomography(np.asarray(corners_px, float), place)
+    if flat is None:
+        return float("nan")
+    quads = np.asarray(markers_px, float).reshape(-1, 1, 2)
+    there = np.asarray(cv2.perspectiveTransform(quads, flat)).reshape(-1, 4, 2)
+    return float(np.median(np.linalg.norm(there - np.roll(there, 1, axis=1), axis=-1)))
 
 
 def _refined(grey: NDArray[np.float32], found: _Found, target: Target) -> BoardView:
@@ -173,6 +194,7 @@ def _refined(grey: NDArray[np.float32], found: _Found, target: Target) -> BoardV
         square_px=square_px[keep],
         legacy=found.legacy,
         mirrored=found.mirrored,
+        marker_share=found.marker_share,
     )
 
 

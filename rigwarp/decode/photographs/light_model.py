@@ -19,6 +19,8 @@ _PARTS_ACROSS = 3  # of the picture, along rows and columns
 _FEWEST = 30  # places in such a part
 UNKNOWNS = 8
 """Of a place: black, contrast, and per axis position, amplitude and how it falls."""
+POSITIONS = [2, 5]
+"""Which of them are the positions."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,6 +47,18 @@ class Frames:
     def waves(self) -> BoolArray:
         """(F,) which are waves."""
         return np.asarray(self.axis >= 0)
+
+    def like(self, row: int) -> BoolArray:
+        """(F,) which are waves of the period and axis of that row."""
+        return np.asarray((self.axis == self.axis[row]) & (self.period_px == self.period_px[row]))
+
+    def sinusoids(self) -> list[NDArray[np.intp]]:
+        """Rows of each sinusoid's steps, without frames that are shown again."""
+        found: dict[tuple[int, float], dict[float, int]] = {}
+        for row in np.flatnonzero(self.waves):
+            steps = found.setdefault((int(self.axis[row]), float(self.period_px[row])), {})
+            steps.setdefault(float(self.step_turns[row]), int(row))
+        return [np.array(list(steps.values())) for steps in found.values()]
 
 
 def modelled_frames(
@@ -101,8 +115,8 @@ class Seen:
             if np.count_nonzero(here) >= _FEWEST:
                 yield here
 
-    def only(self, which: BoolArray) -> "Seen":
-        """The places that a mask picks."""
+    def only(self, which: BoolArray | slice) -> "Seen":
+        """The places that a mask or a slice picks."""
         return replace(
             self, light=self.light[which], aside=self.aside[which], state=self.state[which], slope=self.slope[which]
         )

@@ -10,16 +10,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.decode.photographs.light_model import UNKNOWNS, Frames, Seen, columns, expected_light
+from rigwarp.decode.photographs.light_model import POSITIONS, UNKNOWNS, Frames, Seen, columns, expected_light
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import huber_weights
 
 MOTION = 8
 """Shifts along columns and rows; turn, scale, stretch and shear by the shift at the picture's corners; two that grow
 with the square of the distance."""
-SHARED = MOTION + 2
-"""And the gain, and light that was added in shares of the usual contrast."""
-SHIFTS, GAIN, ADDED = range(3), MOTION, MOTION + 1
+SHARED = MOTION + 5
+"""And the gain; light that was added in shares of the usual contrast: in the picture's middle, and by how much more at
+its corners along columns and rows; by how much stripes are stronger than their period's usual law says."""
+SHIFTS, GAIN, ADDED, STRONGER = range(3), MOTION, range(MOTION + 1, MOTION + 4), MOTION + 4
 _PLACES_AT_ONCE = 500
 _OUTLIER = 2.5  # times the usual misfit
 
@@ -62,13 +63,27 @@ def motion_fields(aside: Array) -> Array:
     return np.stack([np.stack(field, axis=-1) for field in fields], axis=1)
 
 
+def added_fields(aside: Array) -> Array:
+    """(..., 3) light at places `aside` (..., 2) by one of each unknown of added light."""
+    return np.concatenate([np.ones((*aside.shape[:-1], 1)), aside], axis=-1)
+
+
+def position_effects(seen: Seen, frames: Frames, shared: Array, which: Sequence[int]) -> Array:
+    """(N, 2, F k) by how many projector pixels one of the unknowns `which` of each photograph moves what places see."""
+    _, basis, effects = _linearised(seen, frames, shared, seen.state, moving=min(which) < MOTION)
+    normal = _regular(np.swapaxes(basis, 1, 2) @ basis)
+    pull = np.linalg.solve(normal, np.swapaxes(basis, 1, 2))[:, POSITIONS]
+    moved = pull[..., None] * effects[:, None][..., list(which)]
+    return np.asarray(moved.reshape(len(moved), len(POSITIONS), -1))
+
+
 def weigh(seen: Seen, frames: Frames, shared: Array, which: Sequence[int]) -> Evidence:
     """Evidence on the unknowns `which` of all photographs about the present values (F, SHARED)."""
     state = seen.state
     for _ in range(2):
-        left, basis, _ = _linearised(seen, frames, shared, state)
+        left, basis, _ = _linearised(seen, frames, shared, state, moving=False)
         state = state + _step(basis, left)
-    left, basis, effects = _linearised(seen, frames, shared, state)
+    left, basis, effects = _linearised(seen, frames, shared, state, moving=min(which) < MOTION)
     q = np.linalg.qr(basis)[0]
     left = left - (q @ (np.swapaxes(q, 1, 2) @ left[..., None]))[..., 0]
     misfit = np.sqrt(np.sum(left**2, axis=1) / max(1, len(frames.index) - UNKNOWNS))
@@ -88,27 +103,39 @@ def weigh(seen: Seen, frames: Frames, shared: Array, which: Sequence[int]) -> Ev
     return Evidence(normal=information, pull=np.einsum("pfi,pf->fi", effects, left).ravel())
 
 
-def _linearised(seen: Seen, frames: Frames, shared: Array, state: Array) -> tuple[Array, Array, Array]:
-    """What is left (N, F), and derivatives of the light by states (N, F, UNKNOWNS) and by shared unknowns."""
+def _linearised(seen: Seen, frames: Frames, shared: Array, state: Array, *, moving: bool) -> tuple[Array, Array, Array]:
+    """What is left (N, F), and derivatives of the light by states (N, F, UNKNOWNS) and by shared unknowns; those by
+    motion are 0 unless `moving`."""
     fields = motion_fields(seen.aside)
-    shift = np.einsum("fs,nsd->nfd", shared[:, :MOTION], fields)
-    there = state[:, None] - np.einsum("nfd,ndi->nfi", shift, seen.slope)
+    there = np.broadcast_to(state[:, None], (len(state), len(shared), UNKNOWNS))
+    if shared[:, :MOTION].any():
+        shift = np.einsum("fs,nsd->nfd", shared[:, :MOTION], fields)
+        there = there - np.einsum("nfd,ndi->nfi", shift, seen.slope)
     by_state = columns(frames, seen.shares, there)
     light = expected_light(frames, seen.shares, there)
     lit = frames.waves.astype(float)
     gain = 1.0 + lit * shared[:, GAIN]
-    added = lit * seen.contrast * shared[:, ADDED]
-    effects = np.empty((*light.shape, SHARED))
-    by_shift = -np.einsum("nfi,ndi->nfd", by_state, seen.slope) * gain[:, None]
-    effects[..., :MOTION] = np.einsum("nfd,nsd->nfs", by_shift, fields)
+    level = seen.contrast * added_fields(seen.aside)
+    added = lit * (level @ shared[:, ADDED].T)
+    effects = np.zeros((*light.shape, SHARED))
+    if moving:
+        by_shift = -np.einsum("nfi,ndi->nfd", by_state, seen.slope) * gain[:, None]
+        effects[..., :MOTION] = np.einsum("nfd,nsd->nfs", by_shift, fields)
+    stripes = light - there[..., 0] - seen.shares * there[..., 1]
+    light = light + stripes * shared[:, STRONGER]
     effects[..., GAIN] = lit * light
-    effects[..., ADDED] = lit * seen.contrast
+    effects[..., STRONGER] = lit * gain * stripes
+    effects[..., ADDED] = lit[:, None] * level[:, None]
     return seen.light - gain * light - added, by_state * gain[:, None], effects
 
 
 def _step(basis: Array, left: Array) -> Array:
     """(N, UNKNOWNS) of each place's own least squares."""
-    normal = np.swapaxes(basis, 1, 2) @ basis
+    normal = _regular(np.swapaxes(basis, 1, 2) @ basis)
+    return np.asarray(np.linalg.solve(normal, np.swapaxes(basis, 1, 2) @ left[..., None])[..., 0])
+
+
+def _regular(normal: Array) -> Array:
     index = np.arange(UNKNOWNS)
     normal[:, index, index] += 1e-9 * (1.0 + normal[:, index, index])
-    return np.asarray(np.linalg.solve(normal, np.swapaxes(basis, 1, 2) @ left[..., None])[..., 0])
+    return normal

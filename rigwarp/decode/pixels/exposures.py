@@ -54,6 +54,7 @@ def merge_exposures(found: Sequence[Decoded]) -> Decoded:
         moved_share=max(d.moved_share for d in found),
         folded=main.folded,
         corrected=tuple(dict.fromkeys(text for d in found for text in d.corrected)),
+        recovered=tuple(dict.fromkeys(text for d in found for text in d.recovered)),
         processing=tuple(dict.fromkeys(text for d in found for text in d.processing)),
     )
 

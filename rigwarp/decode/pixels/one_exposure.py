@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.even_light import even_out
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
-from rigwarp.decode.photographs.own_light import find_sudden_change, light_differs
+from rigwarp.decode.photographs.own_light import LightCourse, light_differs
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import Processing, find_processing, uneven_noise
 from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
@@ -23,6 +24,7 @@ from rigwarp.decode.pixels.folds import find_folds
 from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
+from rigwarp.decode.pixels.passers_by import decode_from_the_rest
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
 from rigwarp.decode.signal.response import Response, estimate_response
@@ -40,6 +42,7 @@ _MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their 
 _LEFT_PX = 0.03  # of them once the camera's way is taken out
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
+_EIGHT_BITS = 255
 _HARDLY = 0.5  # of the usable pixels decode
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
 
@@ -56,6 +59,7 @@ class ExposureDecoder:
             raise InputError("patterns.json: fewer than two uniform grey frames. Export the patterns again.")
         self._ends = (levels[min(levels)], levels[max(levels)])
         self.photos: list[Codes] = []
+        self._camera_scale = 0  # the largest code of the photographs as they were taken
         self._processing: Processing | None = None
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
         for layout in self._layouts:
@@ -65,6 +69,7 @@ class ExposureDecoder:
     def add(self, photo: Codes) -> None:
         """The photograph of the next frame, of the same size and type as the first; MeasurementError as `decode`."""
         index = len(self.photos)
+        self._camera_scale = int(np.iinfo(photo.dtype).max)
         self.photos.append(np.ascontiguousarray(photo))
         if index == max(self._ends):
             self._reason = self._first_look()
@@ -74,41 +79,57 @@ class ExposureDecoder:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
         self._check_order()
-        self._check_light(self._reason == Reason.OK)
-        return self._finish(self._reason, None)
+        reason, light = self._reason, self._even_out(self._reason == Reason.OK)
+        decoded = self._finish(reason, None)
+        if light is None:
+            return decoded
+        _widen(decoded, light.sigma_px)
+        usual = float(np.median(decoded.sigma_u_px[decoded.valid])) if decoded.valid.any() else np.inf
+        return replace(
+            decoded,
+            response=replace(decoded.response, full_scale=self._camera_scale),  # photographs were given 16 bits
+            corrected=(light.in_words(self._labels), *decoded.corrected),
+            noise_shares={**decoded.noise_shares, "light": (light.sigma_px / usual) ** 2},
+        )
 
-    def _check_light(self, usable: NDArray[np.bool_]) -> None:
-        """MeasurementError where the exposure follows the picture, or light changed suddenly."""
-        levels = {code: self.photos[index] for code, index in self._patterns.level_indices().items()}
-        response = estimate_response(levels, usable, self._full_scale)
+    def _even_out(self, usable: NDArray[np.bool_]) -> LightCourse | None:
+        """Put photographs of other light right; MeasurementError where that cannot be done."""
+        response = self._response(self.photos, usable)
         _check_levels(response)
-        table, frames = response.table(), self._frames
+        taken = self.photos
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
-        light = table[np.stack([self.photos[index][thin][usable[thin]] for index in frames.index])]
-        seen = look(self.photos, usable, frames, self._layouts, table) if light_differs(light, frames) else None
-        change = None if seen is None else find_sudden_change(seen, frames)
-        if change is not None:
-            raise MeasurementError(
-                f"{change.in_words(self._modelled_labels)}, which shifts what the stripes tell. Keep daylight and "
-                "lamps as they are, lock the camera's exposure, and scan again"
-            )
+        light = response.table()[np.stack([taken[index][thin][usable[thin]] for index in self._frames.index])]
+        if not light_differs(light, self._frames):
+            return None
+        found = even_out(
+            taken,
+            usable,
+            self._frames,
+            self._layouts,
+            response,
+            lambda photos: replace(self._response(photos, usable), full_scale=self._camera_scale),
+            self._labels,
+        )
+        if found is None:
+            return None
+        self.photos, course = found
+        if self._processing is None:  # of the photographs as they were taken
+            self._processing = self._processed(taken, usable, response)
+        return course
 
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
         """Decode photographs that may have been put back by a camera's path."""
         usable = reason == Reason.OK
-        levels = {code: self.photos[index] for code, index in self._patterns.level_indices().items()}
         with ThreadPoolExecutor(THREADS) as pool:
             pictures, ready = new_pictures(reason.copy(), pool, repeats=bool(self._patterns.repeats()))
-            response = estimate_response(levels, usable, self._full_scale)
+            response = self._response(self.photos, usable)
             sample = _sample(self.photos, usable, shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
             if self._processing is None:  # before photographs are put back, which smooths them
-                self._processing = find_processing(
-                    self.photos, usable, self._layouts, self._patterns.repeats(), chain.light_of_code, self._ends
-                )
+                self._processing = self._processed(self.photos, usable, response)
             seen = self._processing
             excess = None
             if seen.uneven:
@@ -124,9 +145,13 @@ class ExposureDecoder:
             judge_by_neighbours(
                 pictures, whole.freedom, pool, partial(displaced_cells, self.photos, repeats, chain.light_of_code)
             )
+            steps = (self._layouts[0].steps, self._layouts[1].steps)
+            passed = decode_from_the_rest(pictures, self.photos, self._frames, chain, steps, whole.freedom)
             moved_share = _moved_share(pictures)
             folds = find_folds(pictures)
-            smear = find_smear(gauge, self.photos, pictures.reason == Reason.OK, sample)
+            # a shadow fades stripes, too
+            whole_view = np.asarray(pictures.reason == Reason.OK) & (True if passed is None else ~passed.where)
+            smear = find_smear(gauge, self.photos, whole_view, sample)
             for verdict in (folds, smear):
                 if verdict.verdict is not None:
                     take_out(pictures, verdict.verdict, pool)
@@ -138,9 +163,11 @@ class ExposureDecoder:
         told = "; ".join(found.text for found in (folds, smear) if found.text)
         decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
         corrected = () if path is None else (path.in_words(self._modelled_labels),)
+        recovered = () if passed is None else (passed.in_words(self._labels),)
         return replace(
             decoded,
             corrected=corrected,
+            recovered=recovered,
             processing=seen.in_words(),
             motion_sigma_px=0.0 if path is None else path.sigma_px,
             noise_shares={} if excess is None else {"processing": _share_of(excess, decoded.valid)},
@@ -183,6 +210,16 @@ class ExposureDecoder:
         with ThreadPoolExecutor(THREADS) as pool:
             self.photos = list(pool.map(moved_back, self.photos, fields))
         return self._finish(self._first_look(), path)
+
+    def _response(self, photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Response:
+        levels = {code: photos[index] for code, index in self._patterns.level_indices().items()}
+        full_scale = int(np.iinfo(photos[0].dtype).max)
+        return estimate_response(levels, usable, full_scale, usually_coded=self._camera_scale <= _EIGHT_BITS)
+
+    def _processed(self, photos: Sequence[Codes], usable: NDArray[np.bool_], response: Response) -> Processing:
+        """What the camera does to the photographs as it took them."""
+        table = response.table()
+        return find_processing(photos, usable, self._layouts, self._patterns.repeats(), table, self._ends)
 
     @property
     def _frames(self) -> Frames:
@@ -288,6 +325,12 @@ def _moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
 def _share_of(excess: NDArray[np.float32], valid: NDArray[np.bool_]) -> float:
     """Of the usual variance, what is beyond the noise model's, given their ratio (H, W)."""
     return 1.0 - 1.0 / float(np.median(excess[valid])) if valid.any() else 0.0
+
+
+def _widen(decoded: Decoded, sigma_px: float) -> None:
+    """Add an uncertainty that all positions have, projector pixels, to their sigmas."""
+    for sigma in (decoded.sigma_u_px, decoded.sigma_v_px):
+        np.hypot(sigma, np.float32(sigma_px), out=sigma)
 
 
 def _own_up(pictures: Pictures, sigma_px: float) -> None:

@@ -69,8 +69,19 @@ def linearise(value: Array, shape: float) -> Array:
     return (((value + offset) / (1 + offset)) ** shape - toe) / (1 - toe)
 
 
+def coded(light: Array, shape: float) -> Array:
+    """Camera values 0..1 of linear light 0..1: the inverse of `linearise`."""
+    offset = _SRGB_OFFSET * (shape - 1.0) / (_SRGB_SHAPE - 1.0)
+    toe = (offset / (1 + offset)) ** shape
+    return (light * (1 - toe) + toe) ** (1 / shape) * (1 + offset) - offset
+
+
 def estimate_response(
-    levels: dict[int, NDArray[np.unsignedinteger]], lit: NDArray[np.bool_], full_scale: int
+    levels: dict[int, NDArray[np.unsignedinteger]],
+    lit: NDArray[np.bool_],
+    full_scale: int,
+    *,
+    usually_coded: bool | None = None,
 ) -> Response:
     """Estimate both curves from the photographs of the uniform frames.
 
@@ -79,6 +90,7 @@ def estimate_response(
     levels : projector code 0..255 -> (H, W) photograph; black (0) and white (255) among them.
     lit : (H, W) camera pixels that the projector lights and that never saturate.
     full_scale : the camera's largest code value.
+    usually_coded : whether such pictures usually are gamma-coded; None: those of 8 bits are.
 
     Raises
     ------
@@ -96,7 +108,8 @@ def estimate_response(
             "needed: point the camera at the lit table and expose so that the white frame stays below full scale"
         )
     blocks = blocks[:, np.argsort(blocks[-1])]
-    shape, shape_sigma = _best_shape(blocks, _LINEAR_PRIOR if full_scale > 255 else _CODED_PRIOR)
+    usually_coded = full_scale <= 255 if usually_coded is None else usually_coded
+    shape, shape_sigma = _best_shape(blocks, _CODED_PRIOR if usually_coded else _LINEAR_PRIOR)
     light = np.maximum.accumulate(np.average(_shares(blocks, shape), axis=1, weights=_contrast(blocks)))
     return Response(
         shape=shape, shape_sigma=shape_sigma, full_scale=full_scale, level_codes=codes / 255.0, level_light=light

@@ -17,6 +17,7 @@ from rigwarp.camera import (
 )
 from rigwarp.camera.boards.board import board_corners_mm
 from rigwarp.camera.boards.board_shape import sheet_sigma_of
+from rigwarp.camera.boards.sheet_code import SheetCode, check_sheet
 from rigwarp.camera.table.table_flatness import further_sheet
 from rigwarp.errors import InputError
 from rigwarp.files import (
@@ -34,6 +35,7 @@ from rigwarp.files.names import CAMERA_FILE, CAMERA_PICTURE
 from rigwarp.jobs.bench.camera_record import CameraMade, PhotoUsed, content_sigma_mm, figures, judge_lens, picture_of
 from rigwarp.jobs.progress import Progress
 
+_TRIES = 4  # photos of the board in the hand that are searched for the code on its sheet
 _LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"
 
 
@@ -55,10 +57,13 @@ def calibrate_camera(
     tables = [table, *further]
     boards = [] if lens is None else [path for path in list_photos(lens) if not _among(path, tables)]
     files = [*boards, *tables]
-    views, sums = [], []
+    views, sums, code = [], [], None
     with progress.stage(len(files), "Looking for the board") as advance:
-        for path in files:
-            views.append(_look(folder, path))
+        for number, path in enumerate(files):
+            wanted = path in tables or (code is None and number < _TRIES)
+            view, found = _look(folder, path, read=wanted)
+            views.append(view)
+            code = code or found
             sums.append(hashlib.sha256(read_bytes(path)).hexdigest())
             advance()
     held, lying, others = views[: len(boards)], views[len(boards)], views[len(boards) + 1 :]
@@ -80,8 +85,11 @@ def calibrate_camera(
         sheet_height_mm=sheet_height_mm,
         content_sigma_mm=content_sigma_mm(pose.camera, folder.rig),
         photos=_photos_used(files, sums, views, result, pose, len(boards)),
+        sheet_code=code,
     )
     _write(folder, made)
+    if code is not None:
+        progress.note(f"The code on the sheet (print {code.print_id}) names the same board as rig.toml.")
     if target.scale == (1.0, 1.0):
         progress.note(
             "target.scale in rig.toml is [1, 1], as for a perfect print; printers err by 0.1 to 0.5 %. Measure the "
@@ -99,7 +107,8 @@ def require_free(folder: RigFolder, *, replace: bool) -> None:
         )
 
 
-def _look(folder: RigFolder, path: Path) -> BoardView:
+def _look(folder: RigFolder, path: Path, *, read: bool) -> tuple[BoardView, SheetCode | None]:
+    """The board in a photo, and the code on its sheet if it is to be read; MeasurementError if it is another sheet."""
     photo = read_photo(path)
     size, wanted = photo.shape[::-1], folder.rig.camera.resolution
     if size != wanted:
@@ -108,7 +117,8 @@ def _look(folder: RigFolder, path: Path) -> BoardView:
             " All photos and scans must have one size: set camera.resolution to that of the scans, or take the photos "
             "again with the same setting."
         )
-    return detect_board(photo, folder.rig.target)
+    view = detect_board(photo, folder.rig.target)
+    return view, check_sheet(photo, view, folder.rig.target, path.name, read=read)
 
 
 def earlier_camera(folder: RigFolder) -> CameraModel:

@@ -1,6 +1,6 @@
 """What `rigwarp camera` says of its result: for people, for camera.json and --json, and as a picture."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +9,7 @@ import numpy as np
 from rigwarp.camera import CameraModel, LensResult, TablePose
 from rigwarp.camera.boards.board_shape import SHAPE_TERMS
 from rigwarp.camera.boards.released_board import ReleasedBoard, released_board
+from rigwarp.camera.boards.sheet_code import SheetCode
 from rigwarp.camera.lens.support import LensSupport, lens_support
 from rigwarp.camera.projection import LENS_TERMS
 from rigwarp.camera.table.field_of_view import content_points_mm
@@ -46,6 +47,7 @@ class CameraMade:
     lens : None when an earlier lens was kept; `support` and `released` belong to it.
     pose : from the first sheet; `sheets` are the further ones.
     content_sigma_mm : median and largest 1-sigma of a place in the content area; None when it is not known.
+    sheet_code : what the code on the sheet says; None where none could be read.
     """
 
     path: Path
@@ -58,6 +60,7 @@ class CameraMade:
     sheet_height_mm: float
     content_sigma_mm: tuple[float, float] | None
     photos: tuple[PhotoUsed, ...]
+    sheet_code: SheetCode | None = None
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -114,6 +117,7 @@ def figures(made: CameraMade) -> dict[str, Any]:
         "table_fit": _table_figures(made),
         "further_sheets": [None if sheet is None else _sheet_figures(sheet) for sheet in made.sheets],
         "sheet_height_mm": made.sheet_height_mm,
+        "sheet_code": None if made.sheet_code is None else asdict(made.sheet_code),
         "warnings": list(made.warnings),
     }
 

@@ -92,7 +92,12 @@ def fit_scans(
     """
     start = time.monotonic()
     camera = camera_of(folder)
-    decoded = decoded or [read_decoded(scan / DECODED_FILE) for scan in scans]
+    if decoded is None:
+        decoded = [read_decoded(scan / DECODED_FILE) for scan in scans]
+        for text in dict.fromkeys(text for one in decoded for text in one.corrected):
+            progress.note(f"Put right in the scan: {text}.")
+        for text in dict.fromkeys(text for one in decoded for text in one.recovered):
+            progress.note(f"In the scan {text}.")
     for one in decoded:
         _check_sizes(folder, camera, one)
     names = [scan.name for scan in scans]

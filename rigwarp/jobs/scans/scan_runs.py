@@ -219,6 +219,7 @@ def scan_figures(decoded: Decoded) -> dict[str, object]:
         "moved_share": decoded.moved_share,
         "folded": decoded.folded or None,
         "corrected": list(decoded.corrected),
+        "recovered": list(decoded.recovered),
         "processing": list(decoded.processing),
         "motion_sigma_px": decoded.motion_sigma_px,
         "noise_shares": dict(decoded.noise_shares),
