@@ -53,6 +53,9 @@ class Decoded:
     folded : what is wrong where light folds over itself or is smeared beyond use, in words; empty where it is not.
     modulation : how strongly the stripes show, in cells; None where that was not noted.
     corrected : what was wrong with the photographs and was put right, in words.
+    path_px : how far the camera moved meanwhile, which was put right.
+    plaid : photograph (H, W) of the picture that scans of single zones have in common, put where the stripes were
+        seen; None where there was none.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
     """
 
@@ -72,6 +75,8 @@ class Decoded:
     modulation: Modulation | None = None
     corrected: tuple[str, ...] = ()
     processing: tuple[str, ...] = ()
+    path_px: float = 0.0
+    plaid: NDArray[np.unsignedinteger] | None = None
 
     @property
     def valid(self) -> NDArray[np.bool_]:

@@ -38,6 +38,7 @@ _MODULATION = {
         "v": ("cells", "V"),
     }.items()
 }
+_PLAID = {"plaid": Field(kind="iu", dtype=np.uint16, shape=("H", "W"))}
 
 
 def write_decoded(path: Path, decoded: Decoded) -> None:
@@ -50,6 +51,8 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
     }
     if decoded.modulation is not None:
         arrays |= {f"modulation_{name}": values for name, values in vars(decoded.modulation).items()}
+    if decoded.plaid is not None:
+        arrays["plaid"] = decoded.plaid
     header = {
         "response": asdict(decoded.response),
         "noise": asdict(decoded.noise),
@@ -59,6 +62,7 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "folded": decoded.folded,
         "corrected": list(decoded.corrected),
         "processing": list(decoded.processing),
+        "path_px": decoded.path_px,
         "index": "pixel = row * width + column of the camera picture",
     }
     write_npz(path, {"pixel": pixel, "reason": decoded.reason, **arrays}, format=FORMAT, header=header)
@@ -73,7 +77,7 @@ def read_decoded(path: Path) -> Decoded:
         If the file is missing, damaged or foreign.
     """
     arrays, header = read_npz(
-        path, _FIELDS, format=FORMAT, make_with="Scan again: rigwarp scan RIG", optional=_MODULATION
+        path, _FIELDS, format=FORMAT, make_with="Scan again: rigwarp scan RIG", optional=_MODULATION | _PLAID
     )
     reason, pixel = arrays["reason"], arrays["pixel"]
     if not np.array_equal(pixel, np.flatnonzero(reason == Reason.OK)):
@@ -103,6 +107,7 @@ def read_decoded(path: Path) -> Decoded:
         # scans decoded before these were noted have none of them
         freedom = int(header.get("degrees_of_freedom", 6))
         moved_share, folded = float(header.get("moved_share", 0.0)), str(header.get("folded", ""))
+        path_px = float(header.get("path_px", 0.0))
         corrected, processing = (
             tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "processing")
         )
@@ -124,6 +129,10 @@ def read_decoded(path: Path) -> Decoded:
         folded=folded,
         corrected=corrected,
         processing=processing,
+        path_px=path_px,
+        plaid=arrays["plaid"].astype(np.uint8 if response.full_scale == 255 else np.uint16)
+        if "plaid" in arrays
+        else None,
         modulation=_modulation(arrays),
     )
 

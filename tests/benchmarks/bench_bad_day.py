@@ -56,9 +56,9 @@ from rigwarp.table_map import (  # noqa: E402
     TableMapFit,
     check_orientation,
     fit_table_map,
-    join_samples,
     rig_tolerances,
-    samples_from_scan,
+    samples_of_zones,
+    zone_places,
 )
 from rigwarp.verification.verdict import judge_fit  # noqa: E402
 
@@ -172,6 +172,8 @@ class _RigBench:
         self._masks = [zone == n for n in np.unique(zone)] if len(np.unique(zone)) > 1 else [np.ones(zone.shape, bool)]
         projector = self._folder.rig.projector
         self._patterns = fast_set(projector.resolution, projector.transfer)
+        if len(self._masks) > 1:
+            self._patterns = self._patterns.with_plaid()  # as scans of zones have it
         self._good: dict[bool, dict[str, Any]] = {}
         self._number = 0
 
@@ -235,7 +237,7 @@ class _RigBench:
             [photo for mask in self._masks for photo in _photographed(virtual, self._patterns, mask)]
         )
         per_zone = len(self._patterns.frames)
-        samples = []
+        scans = []
         for number in range(len(self._masks)):
             last = number == len(self._masks) - 1
             pile = photos[number * per_zone :] if last else photos[number * per_zone : (number + 1) * per_zone]
@@ -244,8 +246,9 @@ class _RigBench:
                 decoder.add(photo)
             decoded = decoder.finish()
             check_orientation(decoded, camera, self._design, folder.rig.table.height_mm)  # as `scan --import` does
-            samples.append(samples_from_scan(decoded, camera, folder.rig.table, self._masks[number]))
-        return fit_table_map(design_model(folder), join_samples(samples), camera, rig_tolerances(folder.rig))
+            scans.append(decoded)
+        samples = samples_of_zones(scans, camera, folder.rig.table, self._masks, zone_places(scans))
+        return fit_table_map(design_model(folder), samples, camera, rig_tolerances(folder.rig))
 
 
 def _make(root: Path, name: str) -> None:
@@ -261,7 +264,7 @@ def _make(root: Path, name: str) -> None:
 def _photographed(virtual: VirtualRig, patterns: PatternSet, mask: NDArray[np.bool_]) -> list[NDArray[np.uint8]]:
     photos = []
     for index in range(len(patterns.frames)):
-        virtual.display.show(np.where(mask, patterns.picture(index), 0).astype(np.uint8))
+        virtual.display.show(patterns.of_zone(index, mask))
         photos.append(virtual.camera.grab())
     return photos
 

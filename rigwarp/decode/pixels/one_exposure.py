@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
@@ -38,6 +39,7 @@ _LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
 _SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
 _MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their repeats: less changes nothing
 _LEFT_PX = 0.03  # of them once the camera's way is taken out
+_PLAID_MOVED_PX = 0.03  # camera pixels between the plaid and the stripes after it: less is seen by light on two paths
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
 _HARDLY = 0.5  # of the usable pixels decode
@@ -138,7 +140,24 @@ class ExposureDecoder:
         told = "; ".join(found.text for found in (folds, smear) if found.text)
         decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
         corrected = () if path is None else (path.in_words(self._modelled_labels),)
-        return replace(decoded, corrected=corrected, processing=seen.in_words())
+        plaid = self._plaid(chain, pictures)
+        path_px = 0.0 if path is None else max(path.largest_px, path.jump_px)
+        return replace(decoded, corrected=corrected, processing=seen.in_words(), plaid=plaid, path_px=path_px)
+
+    def _plaid(self, chain: SignalModel, pictures: Pictures) -> Codes | None:
+        """The photograph of the picture of all zones, put where the stripes were seen."""
+        index = self._patterns.plaid
+        if index is None:
+            return None
+        photo, table = self.photos[index], chain.light_of_code.astype(np.float32)
+        light = table[photo]
+        expected, alike = expected_plaid(
+            self._patterns, light, table[self.photos[self._ends[0]]], (pictures.u_px, pictures.v_px, pictures.light)
+        )
+        placed = lay_over(expected, light, alike & (photo < self._full_scale))
+        if placed is None or not placed.alike or not placed.moved_by(_PLAID_MOVED_PX):
+            return photo
+        return moved_back(photo, placed.fields)
 
     def _check_order(self) -> None:
         """WrongPhotographs where some are not what their numbers say."""
