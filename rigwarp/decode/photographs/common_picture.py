@@ -2,8 +2,8 @@
 
 Each zone's scan knows the camera's way from its own first photograph on, and nothing of the others'. One plaid, lit in
 all zones at once, is in all of them; its photographs differ by the camera's motion between the scans and by nothing
-else. They are laid over each other by least squares, from coarse to fine (Baker and Matthews 2004, Lucas-Kanade 20 years
-on), with the eight fields of a camera that looks at a plane, a gain and an offset.
+else. They are laid over each other by least squares, from coarse to fine (Baker and Matthews 2004, Lucas-Kanade 20
+years on), with the eight fields of a camera that looks at a plane, a gain and an offset.
 """
 
 from collections.abc import Iterator

@@ -4,14 +4,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from rigwarp.decode.checks.light_levels import usual_response
 from rigwarp.decode.photographs.light_model import Frames, Seen
 from rigwarp.decode.photographs.shared_errors import ADDED, GAIN, SHARED, weigh
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import huber_weights
 
 _SUDDEN = 0.025  # of the contrast, or of one as gain: a step as large shifts phases by more than their usual noise
 _NOTICED = 0.02  # of the contrast, by which the mean light of photographs differs: less needs no closer look
 _ROUNDS = 2
+_THIN = 8  # of the rows and columns one is looked at in uniform frames
+_LIT = 0.3  # of the usual contrast, or of the usual light of black
+_FEWEST_PLACES = 200
+_PASSES = 4
 _PRIOR = 0.3  # of gains and of light added
 _EXPLAINED = 0.4  # of what a part of the picture wants of other light is left at most once it has it ...
 _MOST_DISSENT = 0.12  # ... but for this share of the parts: elsewhere a shadow or several light paths explain more
@@ -48,6 +55,44 @@ def light_differs(light: Array, frames: Frames) -> bool:
     black, white = (mean[end] for end in frames.ends)
     waves = mean[frames.waves]
     return bool(np.ptp(waves) > _NOTICED * max(float(white - black), 1e-9))
+
+
+def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> LightChange | None:
+    """The largest change of light from one uniform frame to the next.
+
+    Light of frame k over that of the first one is a share of the contrast at every place, however bright the place:
+    what dim places have beyond it was added. None where that hardly changes from frame to frame.
+
+    Parameters
+    ----------
+    photos : (H, W) of the uniform frames in the order they were taken, black first and white last.
+    """
+    table = usual_response(int(np.iinfo(photos[0].dtype).max))
+    thin = np.stack([photo[::_THIN, ::_THIN].ravel() for photo in photos])
+    light = table[thin[:, thin.max(axis=0) < len(table) - 1]]
+    if light.shape[1] < _FEWEST_PLACES:
+        return None
+    black, contrast = light[0], light[-1] - light[0]
+    lit = contrast > _LIT * np.quantile(contrast, 0.95)
+    # where only the room's light is, the table still shows what is added to it
+    seen = lit | (black > _LIT * np.median(black[lit]))
+    usual = float(np.median(contrast[lit]))
+    basis = np.column_stack([contrast[seen] / usual, np.ones(np.count_nonzero(seen))])
+    added = np.array([_robust_line(basis, row[seen] - black[seen])[1] / usual for row in light])
+    steps = np.diff(added)
+    largest = int(np.argmax(np.abs(steps)))
+    step = float(steps[largest])
+    return LightChange(row=largest + 1, added=step, gain=1.0) if abs(step) > _SUDDEN else None
+
+
+def _robust_line(basis: Array, values: Array) -> Array:
+    """Least squares in which outliers, such as a shadow that passes, count little."""
+    root = np.ones(len(values))
+    for _ in range(_PASSES):
+        found = np.linalg.lstsq(basis * root[:, None], values * root, rcond=None)[0]
+        off = np.abs(values - basis @ found)
+        root = np.sqrt(huber_weights(off / max(1.4826 * float(np.median(off)), 1e-9)))
+    return np.asarray(found)
 
 
 def find_sudden_change(seen: Seen, frames: Frames) -> LightChange | None:

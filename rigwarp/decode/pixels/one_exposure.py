@@ -15,7 +15,12 @@ from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
-from rigwarp.decode.photographs.own_light import find_sudden_change, light_differs
+from rigwarp.decode.photographs.own_light import (
+    LightChange,
+    find_change_of_levels,
+    find_sudden_change,
+    light_differs,
+)
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import Processing, find_processing, uneven_noise
 from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
@@ -42,7 +47,8 @@ _LEFT_PX = 0.03  # of them once the camera's way is taken out
 _PLAID_MOVED_PX = 0.03  # camera pixels between the plaid and the stripes after it: less is seen by light on two paths
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
-_HARDLY = 0.5  # of the usable pixels decode
+_HARDLY = 0.5  # of the pixels that are lit decode
+_BRIGHT = 0.3  # of the usual contrast, in code values, of which added light makes a fifth
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
 
 
@@ -84,16 +90,17 @@ class ExposureDecoder:
         levels = {code: self.photos[index] for code, index in self._patterns.level_indices().items()}
         response = estimate_response(levels, usable, self._full_scale)
         _check_levels(response)
+        taken = sorted(self._patterns.level_indices().values())
+        change = find_change_of_levels([self.photos[index] for index in taken])
+        if change is not None:
+            raise _light_error(change, [self._labels[index] for index in taken])
         table, frames = response.table(), self._frames
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
         light = table[np.stack([self.photos[index][thin][usable[thin]] for index in frames.index])]
         seen = look(self.photos, usable, frames, self._layouts, table) if light_differs(light, frames) else None
         change = None if seen is None else find_sudden_change(seen, frames)
         if change is not None:
-            raise MeasurementError(
-                f"{change.in_words(self._modelled_labels)}, which shifts what the stripes tell. Keep daylight and "
-                "lamps as they are, lock the camera's exposure, and scan again"
-            )
+            raise _light_error(change, self._modelled_labels)
 
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
         """Decode photographs that may have been put back by a camera's path."""
@@ -180,12 +187,19 @@ class ExposureDecoder:
             if not shift_px < max(_LEFT_PX, _MOVED_SIGMAS * sigma_px):
                 raise _moved_error(path, self._modelled_labels)
             return False
-        few = np.count_nonzero(pictures.reason == Reason.OK) < _HARDLY * np.count_nonzero(usable)
+        bright = self._bright(usable)
+        few = np.count_nonzero(bright & (pictures.reason == Reason.OK)) < _HARDLY * np.count_nonzero(bright)
         return bool(few or shift_px > max(_MOVED_PX, _MOVED_SIGMAS * sigma_px))
 
     def _path(self, usable: NDArray[np.bool_], response: Response) -> CameraPath | None:
-        seen = look(self.photos, usable, self._frames, self._layouts, response.table())
+        seen = look(self.photos, self._bright(usable), self._frames, self._layouts, response.table())
         return None if seen is None else find_path(seen, self._frames)
+
+    def _bright(self, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Usable pixels that the projector lights: where daylight grows, white exceeds black everywhere else, too."""
+        black, white = (self.photos[i] for i in self._ends)
+        contrast = cv2.subtract(white, black)
+        return usable & (contrast > _BRIGHT * np.quantile(contrast[usable][::_THIN], 0.95))
 
     def _decode_along(self, path: CameraPath) -> Decoded:
         """Decode the photographs with each put where the first one is."""
@@ -286,6 +300,13 @@ def _check_levels(response: Response) -> None:
             "the camera's exposure, or the projector's brightness, follows the picture. Switch automatic exposure (and "
             "dynamic contrast) off and scan again"
         )
+
+
+def _light_error(change: LightChange, labels: Sequence[str]) -> MeasurementError:
+    return MeasurementError(
+        f"{change.in_words(labels)}, which shifts what the stripes tell. Keep daylight and lamps as they are, lock the "
+        "camera's exposure, and scan again"
+    )
 
 
 def _moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
