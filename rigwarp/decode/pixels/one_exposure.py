@@ -96,8 +96,9 @@ class ExposureDecoder:
             raise _light_error(change, [self._labels[index] for index in taken])
         table, frames = response.table(), self._frames
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
-        light = table[np.stack([self.photos[index][thin][usable[thin]] for index in frames.index])]
-        seen = look(self.photos, usable, frames, self._layouts, table) if light_differs(light, frames) else None
+        lit = self._bright(usable)
+        light = table[np.stack([self.photos[index][thin][lit[thin]] for index in frames.index])]
+        seen = look(self.photos, lit, frames, self._layouts, table) if light_differs(light, frames) else None
         change = None if seen is None else find_sudden_change(seen, frames)
         if change is not None:
             raise _light_error(change, self._modelled_labels)
@@ -115,8 +116,9 @@ class ExposureDecoder:
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
             if self._processing is None:  # before photographs are put back, which smooths them
+                lit = self._bright(usable)
                 self._processing = find_processing(
-                    self.photos, usable, self._layouts, self._patterns.repeats(), chain.light_of_code, self._ends
+                    self.photos, lit, self._layouts, self._patterns.repeats(), chain.light_of_code, self._ends
                 )
             seen = self._processing
             excess = None
