@@ -60,7 +60,7 @@ class PatternSet:
         drawn = _dithered(code, across) if isinstance(frame, PhaseFrame) else np.tile(_rounded(code), (across, 1))
         return drawn if frame.axis == "x" else np.ascontiguousarray(drawn.T)
 
-    def plaid_light(self, frame: PlaidFrame, u_px: Array, v_px: Array) -> Array:
+    def plaid_light(self, frame: PlaidFrame, u_px: NDArray[Any], v_px: NDArray[Any]) -> Array:
         """(...,) share of white of a plaid at positions."""
         low, high = self.light_range
         waves = [np.cos(2 * np.pi * at / period) for at, period in zip((u_px, v_px), frame.periods_px, strict=True)]

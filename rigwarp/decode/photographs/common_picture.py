@@ -72,9 +72,9 @@ def lay_over(before: Picture, after: Picture, usable: BoolArray) -> Placed | Non
     for start in (0, len(_SMOOTHING_PX) - 1):  # the finest alone, too: coarse pictures may be too poor
         placed, fields = None, np.zeros(MOTION)
         for smoothing_px in _SMOOTHING_PX[start:]:
-            pictures = [cv2.GaussianBlur(picture, (0, 0), smoothing_px) for picture in (before, after)]
-            points = _Points.chosen(pictures[0], usable, smoothing_px)
-            placed = None if points is None else points.placed(pictures[1], fields)
+            first, second = (_smooth(picture, smoothing_px) for picture in (before, after))
+            points = _Points.chosen(first, usable, smoothing_px)
+            placed = None if points is None else points.placed(second, fields)
             fields = fields if placed is None else placed.fields
         if placed is not None:
             found.append(placed)
@@ -204,6 +204,10 @@ class _Points:
                 covariance = np.linalg.inv(columns.T @ columns + 1e-9 * np.eye(4))
                 off = covariance @ columns.T @ left[here]
                 yield float(np.hypot(*off[:2])), float(np.sqrt(covariance[0, 0] + covariance[1, 1]))
+
+
+def _smooth(picture: Picture, sigma_px: float) -> Picture:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma_px), np.float32)
 
 
 def _slopes(picture: Picture) -> list[Picture]:

@@ -284,6 +284,12 @@ def _moved_share(pictures: Pictures) -> float:
     """Share of the decodable pixels at which something moved; MeasurementError if it is nearly all of them."""
     moved, other = (np.count_nonzero(pictures.reason == reason) for reason in (Reason.MOVED, Reason.PASSED_BY))
     decodable = moved + other + np.count_nonzero(pictures.reason == Reason.OK)
+    if decodable and other > _ALL_MOVED * decodable:
+        raise MeasurementError(
+            f"the frames shown twice differ in brightness on {other / decodable:.0%} of the decodable pixels, and "
+            "nothing has shifted there: daylight, a lamp or the exposure changed during the scan. Keep them as they are and "
+            "scan again"
+        )
     if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
             f"the frames shown twice differ on {(moved + other) / decodable:.0%} of the decodable pixels: the camera, "
