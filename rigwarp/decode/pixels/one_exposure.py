@@ -287,8 +287,8 @@ def _moved_share(pictures: Pictures) -> float:
     if decodable and other > _ALL_MOVED * decodable:
         raise MeasurementError(
             f"the frames shown twice differ in brightness on {other / decodable:.0%} of the decodable pixels, and "
-            "nothing has shifted there: daylight, a lamp or the exposure changed during the scan. Keep them as they are "
-            "and scan again"
+            "nothing has shifted there: daylight, a lamp or the exposure changed during the scan. Keep them as they "
+            "are and scan again"
         )
     if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
