@@ -24,6 +24,7 @@ from typing import Annotated, Any, Final
 import typer
 
 import rigwarp
+from rigwarp.commands.lines import columns_of, filled
 from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, InputError, RigwarpError
 
 COMMANDS: Final = {
@@ -54,11 +55,11 @@ _DISK_ERRORS: Final = {
 _TRACEBACK_OPTION = "--traceback"
 _TRACEBACK_VARIABLE = "RIGWARP_TRACEBACK"
 
-_HELP = """Calibrate a projector that shines onto a table through a mirror, and play content undistorted.
-
-Exit codes: 0 ok, 1 unexpected, 2 usage, 3 bad input, 4 device, 5 measurement unusable, 6 out of tolerance,
-130 interrupted.
-"""
+_HELP = (
+    "Calibrate a projector that shines onto a table through a mirror, and play content undistorted.\n\n"
+    "Exit codes: 0 ok, 1 unexpected, 2 usage, 3 bad input, 4 device, 5 measurement unusable, 6 out of tolerance, "
+    "130 interrupted."
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -103,7 +104,8 @@ def build_app(requested: str | None) -> typer.Typer:
     app.callback()(_global_options)
     for name, module in available_commands().items():
         if name == requested:
-            app.command(name)(_interruptible(_load(module)))
+            function = _load(module)
+            app.command(name, help=_flowing(function.__doc__ or ""))(_interruptible(function))
         else:
             app.command(name, help=_help_of(module))(_not_loaded)
     return app
@@ -177,7 +179,13 @@ def _source_of(module: str) -> str | None:
 def _help_of(module: str) -> str:
     """First paragraph of the docstring of a command's function."""
     found = re.search(rf'^def {module}\(.*?"""(.*?)(?:"""|\n\n)', _source_of(module) or "", re.DOTALL | re.MULTILINE)
-    return inspect.cleandoc(found[1]) if found else ""
+    return _flowing(found[1]) if found else ""
+
+
+def _flowing(text: str) -> str:
+    """A docstring whose paragraphs are one line each, for a terminal of any width; lines with a star stay apart."""
+    paragraphs = re.split(r"\n\s*\n|\n(?=\* )", inspect.cleandoc(text))
+    return "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)
 
 
 def _without_traceback_option(arguments: list[str]) -> tuple[list[str], bool]:
@@ -189,13 +197,14 @@ def _without_traceback_option(arguments: list[str]) -> tuple[list[str], bool]:
 
 
 def _interrupted() -> int:
-    _complain("interrupted; what was not finished is not used, and the command can be run again.")
+    _complain("interrupted; unfinished work is not used. Run the command again.")
     return EXIT_INTERRUPTED
 
 
 def _complain(message: str) -> None:
     one_line = message.replace("\n", "\\n")  # a file name may hold one
-    print(f"rigwarp: {one_line}", file=sys.stderr)  # noqa: T201 - this is the place where errors become text
+    text = filled(f"rigwarp: {one_line}", columns_of(sys.stderr))
+    print(text, file=sys.stderr)  # noqa: T201 - this is the place where errors become text
 
 
 def _refused_by_system(error: Exception) -> str | None:

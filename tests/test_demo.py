@@ -3,6 +3,7 @@
 import contextlib
 import io
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +14,30 @@ from small_rig import make_small_rig
 
 from rigwarp.cli import main
 from rigwarp.commands import demo as demo_command
+from rigwarp.commands.console import Console
 from rigwarp.files import current_result, open_rig
 
+COLUMNS = 80
 SCENARIOS = ["round-table", "freeform-desk", "folded-counter"]
 IN_FULL = "round-table"
 """As a visitor sees it, pixel for pixel; the others have two fifths of its pixels along each side, to save minutes."""
+
+
+def also_as_text(method: Callable[..., None], plain: Console, file: Path) -> Callable[..., None]:
+    """A method of a console that writes JSON, which writes what people would read into a file as well."""
+
+    def run(console: Console, *words: Any, **how: Any) -> None:
+        with file.open("a", encoding="utf-8") as text, contextlib.redirect_stdout(text):
+            method(plain, *words, **how)
+        method(console, *words, **how)
+
+    return run
+
+
+def too_long(text: str) -> list[str]:
+    """Lines that a terminal would break, but for a single path at their end, which cannot be broken."""
+    lines = [line for line in text.split("\n") if len(line) > COLUMNS]
+    return [line for line in lines if len(line) - len(line.split()[-1]) > COLUMNS // 2]
 
 
 @pytest.fixture(scope="module")
@@ -28,6 +48,10 @@ def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
         patch.chdir(where)
         if request.param != IN_FULL:
             patch.setattr(demo_command, "create_rig", lambda scenario, root: make_small_rig(root, scenario, share=0.4))
+        patch.setenv("COLUMNS", str(COLUMNS))
+        plain = Console()
+        for method in ("say", "table"):
+            patch.setattr(Console, method, also_as_text(getattr(Console, method), plain, where / "said.txt"))
         assert main(["demo", request.param, "--json"]) == 0
     return where / "rigwarp-demo", json.loads(written.getvalue())
 
@@ -49,6 +73,10 @@ def test_the_demo_keeps_its_promises(demo: tuple[Path, dict[str, Any]]) -> None:
     assert all(value > 0.0 for value in said["seconds"].values())
     sizes = [(where.parent / picture).stat().st_size for picture in said["pictures"].values()]
     assert min(sizes) > (10_000 if where.joinpath(IN_FULL).exists() else 0)  # the others' are left white
+    text = (where.parent / "said.txt").read_text(encoding="utf-8")
+    assert too_long(text) == []
+    assert "(P95: 95 % of the points are nearer than this)" in text
+    assert f"open {said['report']}" in " ".join(text.split())
     assert (where.parent / said["report"]).read_text(encoding="utf-8").lower().startswith("<!doctype html>")
 
 
@@ -63,9 +91,12 @@ def test_the_tour_of_the_readme_runs(
     assert steps[0] == ["cd", where.name]
     assert len(steps) > 5
     monkeypatch.chdir(where)
+    monkeypatch.setenv("COLUMNS", str(COLUMNS))
     for words in steps[1:]:
         assert words[0] == "rigwarp"
-        assert main(words[1:]) == 0, (words, capsys.readouterr().err)
+        code, said = main(words[1:]), capsys.readouterr()
+        assert code == 0, (words, said.err)
+        assert too_long(said.out + said.err) == [], words
     rig = where / IN_FULL
     assert cv2.imread("grid.png").shape[:2] == open_rig(rig).rig.projector.resolution[::-1]
     result = current_result(rig)

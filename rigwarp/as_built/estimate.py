@@ -10,7 +10,7 @@ from scipy.spatial import QhullError
 from rigwarp.as_built.describe.acceptance import acceptance_of
 from rigwarp.as_built.describe.deciding import POWER_FROM_PRIOR, deciders_of
 from rigwarp.as_built.describe.defects import Defect, find_defects
-from rigwarp.as_built.describe.findings import findings_of
+from rigwarp.as_built.describe.findings import Unmodelled, findings_of
 from rigwarp.as_built.describe.footprint import Footprint
 from rigwarp.as_built.describe.form import ZernikeTerm, fit_matrix, form_figures
 from rigwarp.as_built.describe.heights import Heights, heights_of
@@ -38,6 +38,7 @@ _MOST_SAMPLES = 16_000  # neighbours share their errors: more of them tell nothi
 _WARP_MM = 0.01  # rms per axis of all smooth errors of the table plane that the camera's covariance does not know
 _WARP_BOARD_MM = 0.01
 """The same on a raised board alone: the camera's lens shows the board at other places of the picture than the table."""
+_MUCH_WIDENED = 2.0  # sigmas wider by so much, by errors that neighbours share, are worth a sentence
 _WARP_UNKNOWN_CAMERA_MM = 0.3  # the same where the camera came without a covariance
 
 
@@ -178,7 +179,7 @@ def _result(
     xy = grid.points.point_mm[:, :2]
     disk = enclosing_disk(xy)
     terms, to_terms = fit_matrix(disk, xy)
-    share, zernike = _zernike(heights, side, terms, to_terms, fit.prior_precision)
+    share, zernike = _zernike(heights, side, terms, to_terms, fit)
     height_um, slope_mrad = 1000.0 * side * heights.value, 1000.0 * side * heights.slope
     n_mount = len(tolerances)
     middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
@@ -255,6 +256,7 @@ def _result(
             ripple=ripple,
             fine_ripples=fine,
             way_mm=float(middle[2] - model.table_height_mm),
+            unmodelled=_unmodelled(fit),
         ),
         ripple=ripple,
         ripple_search=search,
@@ -262,11 +264,20 @@ def _result(
         residual_mm=float(np.sqrt(np.nanmean(fit.residual_mm**2))),
         held_out_mm=fit.held_out_rms_mm,
         noise_scale=fit.noise_scale,
+        shared_reach_mm=fit.shared.reach_mm,
         n_samples=len(data.zone),
         reflecting_side=int(side),
         camera_known=scans[0].camera.covariance is not None,
         heights=height_fits(scans, data.height_mm, fit.residual_mm, model.table_height_mm),
     )
+
+
+def _unmodelled(fit: MapFit) -> Unmodelled | None:
+    """What no form explains, where it widens sigmas by much."""
+    if not fit.widened > _MUCH_WIDENED:
+        return None
+    moves_mm = float(np.sqrt(np.nanmean(np.sum(fit.residual_mm**2, axis=-1))))
+    return Unmodelled(reach_mm=fit.shared.reach_mm, moves_mm=moves_mm, widened=fit.widened)
 
 
 def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect, ...]:
@@ -279,14 +290,14 @@ def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect
 
 
 def _zernike(
-    heights: Heights, side: float, terms: tuple[tuple[int, int], ...], to_terms: Array, prior_precision: Array
+    heights: Heights, side: float, terms: tuple[tuple[int, int], ...], to_terms: Array, fit: MapFit
 ) -> tuple[float, tuple[ZernikeTerm, ...]]:
     """Terms with sigmas, and the share of the power's variance that comes from the mounting tolerances."""
-    value, covariance, spread = heights.linear(to_terms)
+    value, covariance = heights.linear(to_terms)
     um, sigma_um = 1000.0 * side * value, 1000.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
     power = terms.index((2, 0))
-    by_prior = spread[power, : len(prior_precision)]
-    share = float(by_prior @ prior_precision @ by_prior / max(float(covariance[power, power]), 1e-300))
+    by_prior = (heights.derivative(to_terms[[power]]) @ fit.narrow)[0, : len(fit.scale)]
+    share = float(by_prior @ fit.prior_precision @ by_prior / max(float(covariance[power, power]), 1e-300))
     found = tuple(
         ZernikeTerm(n=order, m=m, um=float(a), sigma_um=float(s))
         for (order, m), a, s in zip(terms, um, sigma_um, strict=True)

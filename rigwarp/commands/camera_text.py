@@ -39,7 +39,7 @@ def _lens_rows(lens: LensResult, support: LensSupport, released: ReleasedBoard |
     distortion = [f"{name} {values[name]:+.4f} ± {sigmas[name]:.4f}" for name in LENS_TERMS[4:] if name in lens.terms]
     rows = [
         ("photos of the board used", f"{len(lens.used)} of {len(lens.used) + len(lens.rejected)}"),
-        ("they cover", f"{lens.coverage:.0%} of the picture"),
+        ("they cover", f"{100 * lens.coverage:.0f} % of the picture"),
         ("focal lengths", f"{values['fx']:.2f} ± {sigmas['fx']:.2f}, {values['fy']:.2f} ± {sigmas['fy']:.2f} px"),
         ("principal point", f"{values['cx']:.2f} ± {sigmas['cx']:.2f}, {values['cy']:.2f} ± {sigmas['cy']:.2f} px"),
         ("distortion", ", ".join(distortion)),

@@ -2,12 +2,13 @@
 
 import json
 import sys
-import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, Final
 
+from rigwarp.commands.lines import columns_of, filled, table_lines
 from rigwarp.files import plain_json
+from rigwarp.words import Glosses
 
 CAUTION: Final = (
     "Caution: this software draws light patterns; it does not make a projector, mirror or building safe. Follow the "
@@ -17,12 +18,11 @@ CAUTION: Final = (
     "not in use. Patterns and content can flash; people with photosensitive epilepsy can be harmed: warn visitors and "
     "give a way to stop it. Local codes, the venue and licensed professionals have the last word."
 )
-_TEXT_WIDTH = 100
-_GAP = "  "
+_CAUTION_WIDTH = 80  # where nobody says how wide lines may be
 
 
 class Console:
-    """Where a command writes.
+    """Where a command writes; lines fit into the terminal where there is one, a pipe gets them whole.
 
     Parameters
     ----------
@@ -33,28 +33,34 @@ class Console:
     def __init__(self, *, json: bool = False) -> None:
         self._json = json
         self._finished = False
+        self._glosses = Glosses()
 
     @property
     def json(self) -> bool:
         """True when results are written as JSON."""
         return self._json
 
-    def say(self, text: str = "") -> None:
-        """A line of the result, for people."""
-        if not self._json:
-            _write(text, sys.stdout)
+    def say(self, text: str = "", *, as_is: bool = False) -> None:
+        """A line of the result, for people; `as_is`: lines to be copied, which are never broken."""
+        if self._json:
+            return
+        _write(text if as_is else filled(text, columns_of(sys.stdout)), sys.stdout)
+        self._explain(text)
 
     def table(self, rows: Sequence[Sequence[object]], *, head: Sequence[str] = ()) -> None:
         """Rows in aligned columns, for people; numbers to the right, text to the left."""
         if self._json or not rows:
             return
+        right = [all(isinstance(row[i], int | float) or row[i] is None for row in rows) for i in range(len(rows[0]))]
         cells = [[_cell(value) for value in row] for row in rows]
-        titled = [list(head), *cells] if head else cells
-        widths = [max(len(row[i]) for row in titled) for i in range(len(titled[0]))]
-        right = [all(isinstance(row[i], int | float) or row[i] is None for row in rows) for i in range(len(widths))]
-        for row in titled:
-            padded = [c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True)]
-            _write(_GAP + _GAP.join(padded).rstrip(), sys.stdout)
+        for line in table_lines(cells, head=head, right=right, columns=columns_of(sys.stdout)):
+            _write(line, sys.stdout)
+        self._explain("\n".join(" ".join(row) for row in [list(head), *cells]))
+
+    def _explain(self, text: str) -> None:
+        """The words in it that have not been explained yet."""
+        for word, meaning in self._glosses.first_used(text):
+            _write(filled(f"    ({word}: {meaning})", columns_of(sys.stdout)), sys.stdout)
 
     def result(self, contents: Mapping[str, Any]) -> None:
         """The command's result as data: the one JSON object; nothing for people. Missing numbers become null."""
@@ -66,11 +72,11 @@ class Console:
 
     def note(self, text: str) -> None:
         """Something worth knowing that is no part of the result."""
-        _write(text, sys.stderr)
+        _write(filled(text, columns_of(sys.stderr)), sys.stderr)
 
     def caution(self) -> None:
         """The safety wording, for commands that turn light on."""
-        _write(textwrap.fill(CAUTION, _TEXT_WIDTH), sys.stderr)
+        _write(filled(CAUTION, columns_of(sys.stderr) or _CAUTION_WIDTH), sys.stderr)
 
     @contextmanager
     def stage(self, total: int, label: str) -> Iterator[Callable[..., None]]:

@@ -57,7 +57,7 @@ def demo(
     shown = demonstrate(console, folder, steps)
     _print(console, shown)
     console.result(_result(root, shown))
-    console.say(f"Open {shown.made.report} in a browser.")
+    console.say(f"\nThe whole story, for any browser: open {shown.made.report}")
     print_next(console, folder)
     require_passed(shown.made.verdict)
 
@@ -93,13 +93,12 @@ def _print(console: Console, shown: Demonstrated) -> None:
     console.table(
         [
             ("table map", f"{figures['rms_mm']:.3f} mm rms, {figures['p95_mm']:.3f} mm P95"),
-            ("content area covered", f"{figures['coverage']:.1%}"),
+            ("content area covered", f"{100 * figures['coverage']:.1f} %"),
             ("mirror figure, estimate minus truth", _micrometres(shown.judged.figure_residual_um)),
         ]
     )
     console.say("\nPictures")
     console.table([(what, str(path)) for what, path in shown.pictures.items()])
-    console.say(f"\nReport {shown.made.report}")
 
 
 def _micrometres(rms_um: float | None) -> str:

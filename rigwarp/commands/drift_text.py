@@ -23,8 +23,8 @@ def print_drift(console: Console, folder: RigFolder, check: QuickCheck, *, corre
     rows.append(("light on the table", f"{judged.light.rms_mm:.3f} mm away, rms of {len(judged.look.ids)} dots"))
     rows += [(f"  if it is the {motion.part}", _motion_words(motion)) for motion in judged.light.motions]
     rows += [
-        ("projected light", f"{judged.light_level:.0%} of what it was"),
-        ("room light", f"{judged.room_light:.0%} of what it was"),
+        ("projected light", f"{100 * judged.light_level:.0f} % of what it was"),
+        ("room light", f"{100 * judged.room_light:.0f} % of what it was"),
     ]
     console.table(rows)
     advice = {
@@ -53,13 +53,13 @@ def _motion_words(motion: PartMotion) -> str:
     """Length and angle of a motion, and its components."""
     parts = []
     for name, unit, values, sigma in (
-        ("shifted", "mm", motion.shift_mm, motion.shift_sigma_mm),
-        ("turned", "deg", np.degrees(motion.turn_rad), np.degrees(motion.turn_sigma_rad)),
+        ("shifted", " mm", motion.shift_mm, motion.shift_sigma_mm),
+        ("turned", "°", np.degrees(motion.turn_rad), np.degrees(motion.turn_sigma_rad)),
     ):
         if np.any(sigma > 0.0):
             size = float(np.linalg.norm(values))
             components = ", ".join(f"{v:+.2f}" for v in values)
-            parts.append(f"{name} by {size:.2f} {unit} (x, y, z: {components}; sigma {np.max(sigma):.2f})")
+            parts.append(f"{name} by {size:.2f}{unit} (x, y, z: {components}; sigma {np.max(sigma):.2f})")
     return ", ".join(parts)
 
 

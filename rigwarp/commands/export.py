@@ -1,14 +1,16 @@
 """`rigwarp export`: results for other programs and for the workshop, in open formats."""
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
-from rigwarp.jobs.results.export import export_current
+from rigwarp.jobs.results.export import THICKNESS_MM, export_current
 
 
 def export(
@@ -18,8 +20,8 @@ def export(
         typer.Option(
             "--format",
             metavar="FORMAT",
-            help="obj, gltf, pfm, exr, csv, npz or mpcdi (experimental): the warp. mould, deviation-npz or "
-            "deviation-csv: the mirror.",
+            help="obj, gltf, pfm, exr, csv, npz or mpcdi (experimental): the warp. mould, mould-dxf, deviation-npz "
+            "or deviation-csv: the mirror.",
         ),
     ],
     out: Annotated[
@@ -38,6 +40,9 @@ def export(
     without_power: Annotated[
         bool, typer.Option("--without-power", help="mould: leave the mirror's power as designed.")
     ] = False,
+    thickness: Annotated[
+        float, typer.Option("--thickness", metavar="MM", help="mould: of the plate under it.", min=1.0, max=100.0)
+    ] = THICKNESS_MM,
     correction: Annotated[
         bool, typer.Option("--correction/--no-correction", help="Warps: include the correction by hand (adjust.json).")
     ] = True,
@@ -49,32 +54,55 @@ def export(
     A warp comes as a folder: its file, the gain as pictures, and a README.md on
     origin, row order and units.
 
-    obj, gltf: a mesh with texture coordinates.
-    pfm: absolute content pixels.
-    exr: texture coordinates as OpenEXR, for compositing (needs one more package: pip install OpenEXR).
-    csv, npz: for scripts.
-    mpcdi: the open interchange standard of VESA. EXPERIMENTAL: written from
+    * obj, gltf: a mesh with texture coordinates.
+    * pfm: absolute content pixels.
+    * exr: texture coordinates as OpenEXR, for compositing (needs one more package: pip install OpenEXR).
+    * csv, npz: for scripts.
+    * mpcdi: the open interchange standard of VESA. EXPERIMENTAL: written from
     memory of the standard, never checked against its text or a reader.
 
     The mirror comes as one file.
 
-    mould: the design mesh as STL with the smooth part of the mirror's deviation
-    taken off, for the next mirror; refused where the scan does not tell it.
-    deviation-npz, deviation-csv: the map of the deviation.
+    * mould: for the next mirror, the design with the smooth part of the
+    deviation taken off; refused where the scan does not tell it. A formed
+    mirror comes as a closed solid (STL) on a plate whose nose points to the
+    mirror's +y. A mirror of panels comes as its flat pattern at true size (SVG):
+    cut and score lines, the angle of each fold, a template of each bent panel.
+    * mould-dxf: the flat pattern as DXF (needs one more package: pip install
+    'rigwarp[dxf]').
+    * deviation-npz, deviation-csv: the map of the deviation.
     """
     console = Console(json=json)
+    folder = open_rig(rig)
     written = export_current(
-        open_rig(rig),
+        folder,
         format,
         out=out,
         replace=replace,
         correction=correction,
         share=share,
         without_power=without_power,
+        thickness_mm=thickness,
     )
     console.say(f"wrote {written.file}")
+    if format in ("mould", "mould-dxf"):
+        _print_mould(console, written.facts)
     if "note" in written.facts:
         console.note(written.facts["note"])
     if format == "mpcdi":
         console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")
     console.result({"format": format, **written.facts})
+    print_next(console, folder)
+
+
+def _print_mould(console: Console, facts: Mapping[str, Any]) -> None:
+    taken = f"took off {100 * facts['share']:.0f} % of the deviation (--share)"
+    if "correction_rms_um" in facts:
+        taken += f": {facts['correction_rms_um']:.1f} µm rms, {facts['correction_largest_um']:.1f} µm at most"
+    console.say(taken)
+    if "closed" in facts:
+        plate = f"on a plate of {facts['thickness_mm']:g} mm" if facts["thickness_mm"] else "with the design's own base"
+        console.say(f"{'a closed solid' if facts['closed'] else 'an OPEN surface, not a solid'} {plate}")
+    for line in facts.get("sentences", ()):
+        console.say(line)
+    console.say(facts["mark"])

@@ -4,8 +4,10 @@ from typing import Any
 
 from rigwarp.as_built import AsBuilt
 from rigwarp.as_built.describe.deciding import deciders_in_words
+from rigwarp.as_built.describe.panels import Fold
 from rigwarp.commands.console import Console
 from rigwarp.jobs.results.fit import FitMade, border_record
+from rigwarp.reports.wording import share
 from rigwarp.table_map import Border
 from rigwarp.verification import MapBudget
 
@@ -20,7 +22,7 @@ def print_fit(console: Console, made: FitMade) -> None:
     console.table(
         [
             ("table map, on samples held out", f"{figures.rms_mm:.3f} mm rms, {figures.p95_mm:.3f} mm P95"),
-            ("content area covered", f"{figures.coverage:.1%}"),
+            ("content area covered", share(figures.coverage)),
             ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
             ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
             *[
@@ -28,6 +30,10 @@ def print_fit(console: Console, made: FitMade) -> None:
                 for b in made.table_map.borders
             ],
             ("mirror figure", _figure(made.as_built)),
+            *[
+                (f"fold of panels {fold.zones[0]} and {fold.zones[1]}", fold_told(fold))
+                for fold in (made.as_built.folds if made.as_built else ())
+            ],
             *([("told by", heights_told(made.as_built))] if made.as_built else []),
             *_what_would_tell(made.as_built),
             (
@@ -74,8 +80,14 @@ def border_told(border: Border) -> str:
         return f"as designed: both zones send light to the same places, within {figures.jump_mm:.2f} mm"
     return (
         f"{abs(figures.offset_mm or 0.0):.2f} mm beside the designed one on the mirror, turned by "
-        f"{abs(border.turned_deg):.2f} deg, known to {figures.sigma_px:.1f} projector px"
+        f"{abs(border.turned_deg):.2f}°, known to {figures.sigma_px:.1f} projector px"
     )
+
+
+def fold_told(fold: Fold) -> str:
+    """The built angle of a fold against the design's, for people."""
+    how = "flatter" if fold.opened_deg > 0.0 else "sharper"
+    return f"{abs(fold.opened_deg):.3f} deg {how} than designed (1-sigma {fold.sigma_deg:.3f})"
 
 
 def heights_told(built: AsBuilt) -> str:

@@ -8,10 +8,9 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import UsageError
-from rigwarp.files import write_text
 from rigwarp.files.names import RIG_FILE
 from rigwarp.scenarios import create_own_rig, create_rig
-from rigwarp.scenarios.own_rig import KINDS, unmeasured
+from rigwarp.scenarios.own_rig import KINDS
 
 
 def new_rig(
@@ -39,9 +38,7 @@ def new_rig(
     if kind is not None:
         written = create_own_rig(kind, folder)
     else:
-        written = create_rig(like or "round-table", folder)
-        file = folder / RIG_FILE
-        write_text(file, unmeasured(file.read_text(encoding="utf-8")), replace=True)
+        written = create_rig(like or "round-table", folder, measured=False)
     for path in written:
         console.say(f"wrote {path}")
     console.say(f"Edit {folder / RIG_FILE}, then run: rigwarp check {folder}")

@@ -1,6 +1,7 @@
 """`rigwarp next`: where a rig stands, and what to type next."""
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.next_step import next_step
@@ -13,5 +14,5 @@ def next(rig: RigArgument, json: JsonOption = False) -> None:
     """
     console = Console(json=json)
     step = next_step(open_rig(rig))
-    console.say(step.sentence)
+    print_step(console, step)
     console.result({"standing": step.standing, "command": step.command})

@@ -1,15 +1,18 @@
 """`rigwarp play`: content on the table, undistorted; or the projector frame of one picture as a file."""
 
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
+import numpy as np
 import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
+from rigwarp.files.records import HeartbeatRecord
 from rigwarp.jobs.play import (
     Drawing,
     PlayOptions,
@@ -20,6 +23,7 @@ from rigwarp.jobs.play import (
     write_play_service,
     write_still,
 )
+from rigwarp.jobs.play_status import player_status, require_alive
 from rigwarp.live.sources.source import DWELL_S, FADE_S
 
 _STILL_ENDINGS = (".png", ".tif")
@@ -55,7 +59,8 @@ def play(
         typer.Option(
             "--aim",
             help="Instead of SOURCE, before anything is measured: table edge, content outline and middle by the "
-            "design, and fans to focus by, for moving projector and mirror by hand.",
+            "design, for moving projector and mirror by hand, and fans to focus by; where a camera sees them, how "
+            "sharp they are, on the table and here.",
         ),
     ] = False,
     display: Annotated[
@@ -104,6 +109,10 @@ def play(
         bool,
         typer.Option("--fast", help="Let commands and --dwell flash more than three times a second: ask visitors."),
     ] = False,
+    status: Annotated[
+        bool,
+        typer.Option("--status", help="How the player that runs is doing, by its heartbeat; no window, no SOURCE."),
+    ] = False,
     write_service: Annotated[
         Path | None,
         typer.Option(
@@ -120,6 +129,9 @@ def play(
     console = Console(json=json)
     if still is not None and still.suffix.lower() not in _STILL_ENDINGS:
         raise UsageError(f"--still {still}: expected a name that ends in .png or .tif")
+    if status:
+        _print_status(console, player_status(open_rig(rig), heartbeat))
+        return
     given = [name for name, there in (("SOURCE", source), ("--scene", scene), ("--aim", aim)) if there]
     if len(given) != 1:
         raise UsageError(f"found {' and '.join(given)}, expected one of them" if given else "a SOURCE is missing")
@@ -164,6 +176,28 @@ def _print_service(console: Console, path: Path) -> None:
     console.say(f"{path}: move it to ~/.config/systemd/user/, then: systemctl --user enable --now {path.name}")
     console.say("It starts with the desktop session: let the computer log in by itself when it is switched on.")
     console.result({"service": path})
+
+
+def _print_status(console: Console, status: HeartbeatRecord) -> None:
+    when = datetime.fromtimestamp(status.unix_s or 0.0, UTC)
+    console.say(f"Last sign of life {when:%Y-%m-%d %H:%M:%S} UTC, playing {status.source or 'something unnamed'}")
+    counted = {
+        "frames shown": status.shown,
+        "of them late": status.late,
+        "a second": status.flips_per_second,
+        "MiB of memory": status.memory_mib,
+    }
+    console.say(
+        ", ".join(
+            f"{number:g} {what}" for what, number in counted.items() if number is not None and np.isfinite(number)
+        )
+    )
+    if status.watch:
+        console.say(f"Drift watch, {status.watch}")
+    if status.watch_warned and status.watch_warned != status.watch:
+        console.say(f"Before, {status.watch_warned}")
+    console.result(status.to_dict())
+    require_alive(status)
 
 
 def _print_still(console: Console, made: StillWritten) -> None:

@@ -1,6 +1,5 @@
 """`rigwarp samples`: mirror materials by samples, against a glass mirror."""
 
-import textwrap
 from pathlib import Path
 from typing import Annotated
 
@@ -34,7 +33,9 @@ LASER_CAUTION = (
 
 
 def samples(
-    action: Annotated[str, typer.Argument(metavar="|".join(ACTIONS), help="What to do.", show_default=False)],
+    action: Annotated[
+        str, typer.Argument(metavar="ACTION", help="new, check, measure, compare or predict.", show_default=False)
+    ],
     bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder.", show_default=False)],
     subject: Annotated[
         str | None,
@@ -83,7 +84,7 @@ def _new(console: Console, root: Path) -> None:
     for path in written:
         console.say(f"wrote {path}")
     console.say(f"Edit {root / 'bench.toml'}, print the pages, then run: rigwarp samples check {root}")
-    console.note(textwrap.fill(LASER_CAUTION, 100))
+    console.note(LASER_CAUTION)
     console.result({"folder": root, "files": written})
 
 
@@ -104,7 +105,7 @@ def _measure(
         found = import_cycle(console, folder, name, source)
     else:
         console.caution()
-        console.note(textwrap.fill(LASER_CAUTION, 100))
+        console.note(LASER_CAUTION)
         with open_seat(folder, AtTerminal(console), display=display) as seat:
             found = measure_sample(console, folder, name, seat)
     _print(console, found)
@@ -119,7 +120,7 @@ def _print(console: Console, found: Measured) -> None:
 def _check(console: Console, root: Path, display: int | None) -> None:
     folder = open_bench_folder(root)
     console.caution()
-    console.note(textwrap.fill(LASER_CAUTION, 100))
+    console.note(LASER_CAUTION)
     with open_seat(folder, AtTerminal(console), display=display) as seat:
         points = check_bench(console, folder, seat)
     console.table(

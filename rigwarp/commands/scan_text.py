@@ -26,7 +26,7 @@ def print_scan(console: Console, taken: ScanTaken) -> None:
     )
     if taken.decoded.moved_share > _MOVED_WORTH_TELLING:
         console.note(
-            f"{taken.decoded.moved_share:.1%} of the decodable pixels moved during the scan; they are left out."
+            f"{100 * taken.decoded.moved_share:.1f} % of the decodable pixels moved during the scan; they are left out."
         )
     for text in taken.decoded.processing:
         console.note(f"{text[0].upper()}{text[1:]}.")

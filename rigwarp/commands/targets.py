@@ -9,7 +9,7 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import InputError, UsageError
-from rigwarp.files import make_folder, open_rig, write_bytes
+from rigwarp.files import make_folder, open_rig, write_together
 from rigwarp.rig import Target
 from rigwarp.sheets.page import target_keys
 from rigwarp.sheets.pdf import A3, SHEET_FORMATS, SMALL_TARGET, STANDARD_TARGET, TargetSheet, draw_target, fits
@@ -57,7 +57,7 @@ def targets(
     )
     for board in boards:
         console.say(f"\n[target] in rig.toml for the {_size(board)} board:")
-        console.say(target_keys(board))
+        console.say(target_keys(board), as_is=True)
     console.say("\nPrint at 100 %, without fitting to the page. Measure both rulers with a steel rule and add:")
     console.say("scale = [measured / nominal along x, measured / nominal along y]")
     console.result(
@@ -93,14 +93,7 @@ def _size(board: Target) -> str:
 
 def _write(folder: Path, sheets: list[TargetSheet]) -> None:
     """All the sheets or none: a name that is taken is found before anything is written."""
-    taken = [sheet.name for sheet in sheets if (folder / sheet.name).exists()]
-    if taken:
-        raise InputError(
-            f"{folder}: found {', '.join(taken)}, expected no such file. Name another folder, or move "
-            "the old sheets away."
-        )
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder}: found a file, expected a folder (or nothing yet). Name another folder.")
     make_folder(folder)
-    for sheet in sheets:
-        write_bytes(folder / sheet.name, sheet.pdf)
+    write_together(folder, {sheet.name: sheet.pdf for sheet in sheets})

@@ -2,7 +2,6 @@
 
 import select
 import sys
-import textwrap
 
 from rigwarp.commands.console import Console
 from rigwarp.devices import VIRTUAL
@@ -48,7 +47,7 @@ def confirm_fast(console: Console, folder: RigFolder, *, fast: bool, yes: bool) 
     """
     if not fast or folder.rig.camera.device == VIRTUAL:
         return
-    console.note(textwrap.fill(FAST_WARNING, 100))
+    console.note(FAST_WARNING)
     _require_yes(console, yes=yes, what="--fast-patterns", without="without it patterns keep to a safe rate")
 
 

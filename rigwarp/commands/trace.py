@@ -25,6 +25,7 @@ from rigwarp.reports.measures.tolerance_rows import (
     sensitivity_rows,
 )
 from rigwarp.tracing import ExportCheck, Sensitivity, ToleranceAnalysis
+from rigwarp.words import number
 
 _FORECAST_FROM = (
     "rigs drawn within rig.toml's 1-sigma tolerances, shifts linear in each parameter; tolerance.figure_rms_um is "
@@ -117,8 +118,8 @@ def _print_form(console: Console, form: Recognised) -> None:
         console.say("rig.toml has no kind of mirror for this: keep the file.")
         return
     console.say(
-        f"With the lines below, 95 % of the spots on the content move by less than {form.moved_p95_mm:.2g} mm, and "
-        f"{100 * form.lit_share:.1f} % of the projector's pixels land on it instead of "
+        f"With the lines below, 95 % of the spots on the content move by less than {number(form.moved_p95_mm, 2)} mm, "
+        f"and {100 * form.lit_share:.1f} % of the projector's pixels land on it instead of "
         f"{100 * form.lit_share_before:.1f} %. "
         + (
             "Write them in place of kind, file, reflecting_side and crease_deg; a base or bracket of the file shades "
@@ -128,4 +129,4 @@ def _print_form(console: Console, form: Recognised) -> None:
         )
     )
     if form.same:
-        console.say(f"\n{form.toml}")
+        console.say(f"\n{form.toml}", as_is=True)

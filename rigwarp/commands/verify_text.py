@@ -77,7 +77,7 @@ def _print_shape(console: Console, result: VerificationResult) -> None:
 
 def _print_quality(console: Console, quality: Quality) -> None:
     before, after = quality.light_before_gain, quality.light_after_gain
-    console.say("Light at nine points, least over largest")
+    console.say("Measured light at nine points, least over largest")
     console.table(
         [
             (label, nine.uniformity, nine.corner_to_centre)
@@ -117,6 +117,6 @@ def print_coverage(console: Console, result: Path) -> None:
     found = BudgetRecord.read(path).check_grid if path.is_file() else None
     if found is not None and found.inside is not None and found.inside_predicted is not None:
         console.say(
-            f"Of the dots' residuals {found.inside:.1%} lie inside the budget's repeatable part (k = 2); "
-            f"inside what the scan alone predicts, {found.inside_predicted:.1%}"
+            f"Of the dots' residuals {100 * found.inside:.1f} % lie inside the budget's repeatable part (k = 2); "
+            f"inside what the scan alone predicts, {100 * found.inside_predicted:.1f} %"
         )

@@ -1,6 +1,7 @@
 """The result of decoding."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Any
 
@@ -57,6 +58,8 @@ class Decoded:
     plaid : photograph (H, W) of the picture that scans of single zones have in common, put where the stripes were
         seen; None where there was none.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
+    motion_sigma_px : 1-sigma, camera pixels per axis, of a motion of the camera that was taken out: the same for all.
+    noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's.
     """
 
     u_px: Rounded
@@ -77,6 +80,8 @@ class Decoded:
     processing: tuple[str, ...] = ()
     path_px: float = 0.0
     plaid: NDArray[np.unsignedinteger] | None = None
+    motion_sigma_px: float = 0.0
+    noise_shares: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def valid(self) -> NDArray[np.bool_]:

@@ -2,7 +2,15 @@
 
 from rigwarp.files.adjust_file import read_adjustment, write_adjustment
 from rigwarp.files.as_built_file import read_as_built, write_as_built
-from rigwarp.files.atomic import make_folder, plain_json, write_bytes, write_json, write_npz, write_text
+from rigwarp.files.atomic import (
+    make_folder,
+    plain_json,
+    write_bytes,
+    write_json,
+    write_npz,
+    write_text,
+    write_together,
+)
 from rigwarp.files.camera_file import name_aside, read_camera, read_camera_extra, write_camera
 from rigwarp.files.decoded_file import read_decoded, write_decoded
 from rigwarp.files.exports.export_folder import new_export
@@ -26,7 +34,7 @@ from rigwarp.files.runs import (
     new_run,
     read_start,
 )
-from rigwarp.files.shapes import read_mesh, read_profile, write_stl
+from rigwarp.files.shapes import read_mesh, read_profile, stl_bytes, write_stl
 from rigwarp.files.tidy import leftovers, remove_leftovers
 
 __all__ = [
@@ -71,6 +79,7 @@ __all__ = [
     "read_text",
     "remove_leftovers",
     "rig_locked",
+    "stl_bytes",
     "write_adjustment",
     "write_as_built",
     "write_bytes",
@@ -84,5 +93,6 @@ __all__ = [
     "write_prewarp",
     "write_stl",
     "write_text",
+    "write_together",
     "write_warp_files",
 ]

@@ -2,11 +2,13 @@
 
 import contextlib
 import ctypes
+import errno
+import glob
 import io
 import json
 import os
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -66,6 +68,8 @@ def make_folder(path: Path, *, fresh: bool = False) -> None:
         Path(path).mkdir(parents=True, exist_ok=not fresh)
     except FileExistsError:
         raise
+    except RecursionError:  # a thousand folders in folders
+        raise _cannot_write(path, OSError(errno.ENAMETOOLONG, os.strerror(errno.ENAMETOOLONG))) from None
     except OSError as error:
         raise _cannot_write(path, error) from error
 
@@ -73,6 +77,40 @@ def make_folder(path: Path, *, fresh: bool = False) -> None:
 def write_text(path: Path, text: str, *, replace: bool = False) -> None:
     """Write a UTF-8 text file whole; see `write_bytes`."""
     write_bytes(path, text.encode("utf-8"), replace=replace)
+
+
+def write_together(folder: Path, contents: Mapping[str, bytes]) -> list[Path]:
+    """Write files that belong together, each whole; what a call that was killed has left is completed.
+
+    Raises
+    ------
+    InputError
+        If the names are taken by anything else; then nothing is written.
+    """
+    taken = [name for name in contents if os.path.lexists(folder / name)]
+    if taken and not begun(folder, contents):
+        raise InputError(
+            f"{folder}: found {', '.join(taken)}, expected no such file. Name another folder, or move the old ones "
+            "away."
+        )
+    for name in [name for name in contents if name not in taken]:
+        write_bytes(folder / name, contents[name])
+    for part in _parts(folder, contents):
+        with contextlib.suppress(OSError):
+            part.unlink()
+    return [folder / name for name in contents]
+
+
+def begun(folder: Path, contents: Mapping[str, bytes]) -> bool:
+    """True where some of these files are in a folder, as they are to be, and a call to write all of them was killed."""
+    there = [folder / name for name in contents if os.path.lexists(folder / name)]
+    same = all(path.is_file() and path.read_bytes() == contents[path.name] for path in there)
+    return same and (0 < len(there) < len(contents) or bool(_parts(folder, contents)))
+
+
+def _parts(folder: Path, names: Iterable[str]) -> list[Path]:
+    """What killed calls have left of files that were to have these names."""
+    return [part for name in names for part in folder.glob(f".{glob.escape(name)}.*{TEMPORARY_ENDING}")]
 
 
 def write_json(

@@ -63,6 +63,8 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "corrected": list(decoded.corrected),
         "processing": list(decoded.processing),
         "path_px": decoded.path_px,
+        "motion_sigma_px": decoded.motion_sigma_px,
+        "noise_shares": dict(decoded.noise_shares),
         "index": "pixel = row * width + column of the camera picture",
     }
     write_npz(path, {"pixel": pixel, "reason": decoded.reason, **arrays}, format=FORMAT, header=header)
@@ -111,6 +113,8 @@ def read_decoded(path: Path) -> Decoded:
         corrected, processing = (
             tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "processing")
         )
+        motion_sigma_px = float(header.get("motion_sigma_px", 0.0))
+        noise_shares = {str(name): float(share) for name, share in header.get("noise_shares", {}).items()}
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
     return Decoded(
@@ -133,6 +137,8 @@ def read_decoded(path: Path) -> Decoded:
         plaid=arrays["plaid"].astype(np.uint8 if response.full_scale == 255 else np.uint16)
         if "plaid" in arrays
         else None,
+        motion_sigma_px=motion_sigma_px,
+        noise_shares=noise_shares,
         modulation=_modulation(arrays),
     )
 

@@ -24,6 +24,9 @@ _SIGMAS = {
     name: Field(kind="f", dtype=np.float64, shape=("H", "W"))
     for name in ("sigma_decode_mm", "sigma_random_mm", "sigma_common_mm")
 }
+_MORE_SIGMAS = {  # maps made before these were told apart have none of them
+    name: Field(kind="f", dtype=np.float64, shape=("H", "W")) for name in ("sigma_ripple_mm", "sigma_border_mm")
+}
 
 
 def write_map(
@@ -77,12 +80,14 @@ def read_map(
 def read_map_sigmas(path: Path, *, make_with: str = "") -> dict[str, Array]:
     """The parts of a measured map's uncertainty: sigma_decode_mm, sigma_random_mm, sigma_common_mm; (H, W) each.
 
+    And sigma_ripple_mm and sigma_border_mm, parts of the random one, where the map tells them.
+
     Raises
     ------
     InputError
         Like `read_map`; also for a design, or a map made before these were kept.
     """
-    return read_npz(path, _SIGMAS, format=FORMAT, make_with=make_with)[0]
+    return read_npz(path, _SIGMAS, format=FORMAT, make_with=make_with, optional=_MORE_SIGMAS)[0]
 
 
 def read_map_light(path: Path) -> Array | None:

@@ -6,6 +6,7 @@ ever left behind. What stands in the file is only for telling who it is.
 
 import json
 import os
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,12 +17,26 @@ from pathlib import Path
 from rigwarp.errors import InputError
 from rigwarp.files.names import LOCK_FILE
 
-try:
-    import fcntl
-except ImportError:  # Windows: nothing is locked there
-    fcntl = None  # type: ignore[assignment]
-
 _MOST_BYTES = 1000
+_LOCKED_AT = 1 << 30
+"""Where Windows locks a byte: what is locked nobody else can read there, so it lies behind all that is written."""
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _take(descriptor: int) -> None:
+        """Lock an open file for this process; BlockingIOError where another one has."""
+        os.lseek(descriptor, _LOCKED_AT, os.SEEK_SET)
+        try:
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        except PermissionError as error:
+            raise BlockingIOError from error
+else:
+    import fcntl
+
+    def _take(descriptor: int) -> None:
+        """Lock an open file for this process; BlockingIOError where another one has."""
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 @dataclass
@@ -72,8 +87,7 @@ def _lock(rig: Path, doing: str) -> int | None:
             f"{path}: cannot be written ({error.strerror}). Check that the rig folder may be written to."
         ) from error
     try:
-        if fcntl is not None:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        _take(descriptor)
     except BlockingIOError:
         who = _who(descriptor)
         os.close(descriptor)
@@ -84,7 +98,8 @@ def _lock(rig: Path, doing: str) -> int | None:
     about = {"process": os.getpid(), "doing": doing, "since": datetime.now(UTC).isoformat(timespec="seconds")}
     try:
         os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, json.dumps(about).encode(), 0)
+        os.lseek(descriptor, 0, os.SEEK_SET)
+        os.write(descriptor, json.dumps(about).encode())
     except OSError:  # a full disk: the lock holds all the same
         pass
     return descriptor
@@ -92,7 +107,8 @@ def _lock(rig: Path, doing: str) -> int | None:
 
 def _who(descriptor: int) -> str:
     try:
-        about = json.loads(os.pread(descriptor, _MOST_BYTES, 0))
+        os.lseek(descriptor, 0, os.SEEK_SET)
+        about = json.loads(os.read(descriptor, _MOST_BYTES))
         return f"process {about['process']} ({about['doing']}, since {about['since']})"
     except (OSError, ValueError, KeyError, TypeError):
         return "another process"

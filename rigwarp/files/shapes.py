@@ -165,7 +165,12 @@ def _check_profile(path: Path, key: str, profile: Array) -> None:
 
 
 def write_stl(path: Path, mesh: TriangleMesh, *, replace: bool = False) -> None:
-    """Write a mesh as binary STL, whole; coordinates are rounded to float32, as the format has it.
+    """Write a mesh as binary STL, whole; see `stl_bytes`."""
+    write_bytes(path, stl_bytes(mesh), replace=replace)
+
+
+def stl_bytes(mesh: TriangleMesh) -> bytes:
+    """A mesh as binary STL; coordinates are rounded to float32, as the format has it.
 
     Normals are those of the right-hand rule over each triangle's corners; (0, 0, 0) where a triangle has no area.
     """
@@ -175,5 +180,4 @@ def write_stl(path: Path, mesh: TriangleMesh, *, replace: bool = False) -> None:
     records = np.zeros(len(mesh.faces), np.dtype([("floats", "<f4", (4, 3)), ("attribute", "<u2")]))
     records["floats"][:, 0] = np.divide(across, length, out=np.zeros_like(across), where=length > 0.0)
     records["floats"][:, 1:] = corners_mm
-    head = b"binary STL, millimetres".ljust(80) + len(records).to_bytes(4, "little")
-    write_bytes(path, head + records.tobytes(), replace=replace)
+    return b"binary STL, millimetres".ljust(80) + len(records).to_bytes(4, "little") + records.tobytes()

@@ -8,6 +8,29 @@ import numpy as np
 
 from rigwarp.geometry.arrays import Array
 
+_TERM_WORDS = {
+    (0, 0): "piston",
+    (1, -1): "tilt",
+    (1, 1): "tilt",
+    (2, -2): "astigmatism 45°",
+    (2, 0): "power",
+    (2, 2): "astigmatism",
+    (3, -3): "trefoil",
+    (3, -1): "coma",
+    (3, 1): "coma",
+    (3, 3): "trefoil",
+    (4, -4): "quadrafoil",
+    (4, -2): "2nd astigmatism",
+    (4, 0): "spherical",
+    (4, 2): "2nd astigmatism",
+    (4, 4): "quadrafoil",
+    (5, -3): "2nd trefoil",
+    (5, -1): "2nd coma",
+    (5, 1): "2nd coma",
+    (5, 3): "2nd trefoil",
+    (6, 0): "2nd spherical",
+}
+
 
 def osa_terms(order: int) -> tuple[tuple[int, int], ...]:
     """(n, m) up to an order n, in the order j = (n (n + 2) + m) / 2."""
@@ -55,3 +78,9 @@ def enclosing_disk(xy_mm: Array) -> Disk:
     offset, _ = cv2.minEnclosingCircle((xy_mm - middle).astype(np.float32))
     centre = middle + np.array(offset)
     return Disk(centre_mm=centre, radius_mm=float(np.linalg.norm(xy_mm - centre, axis=-1).max()))
+
+
+def term_name(n: int, m: int) -> str:
+    """Zernike term in words where it has a name, OSA/ANSI order and norm."""
+    word = _TERM_WORDS.get((n, m))
+    return f"Z({n}, {m})" if word is None else f"Z({n}, {m}) {word}"

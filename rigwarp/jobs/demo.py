@@ -23,7 +23,7 @@ from rigwarp.jobs.results.fit import camera_of
 from rigwarp.jobs.scans.scan_runs import scan_seconds
 from rigwarp.jobs.trace import draw_design
 from rigwarp.reports import judge_coverage
-from rigwarp.reports.figures.mirror import deviation_map
+from rigwarp.reports.figures.mirror import OnThePart, deviation_map
 from rigwarp.reports.figures.photos import photo_pair
 from rigwarp.reports.figures.residuals import Residuals, residual_pair
 from rigwarp.reports.measures.coverage import Coverage
@@ -189,7 +189,10 @@ def draw_calibration(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
     }
     built = made.fit.as_built
     if built is not None:
-        drawn["deviation.png"] = deviation_map(built.x_mm, built.y_mm, built.height_um, built.height_sigma_um)
+        part = OnThePart.mounted(folder.rig.mirror, built.reflecting_side)
+        drawn["deviation.png"] = deviation_map(
+            built.x_mm, built.y_mm, built.height_um, built.height_sigma_um, part=part
+        )
         shown["built mirror minus design"] = target / "deviation.png"
     for name, data in drawn.items():
         write_bytes(target / name, data, replace=True)

@@ -1,7 +1,7 @@
 """Content on the table, undistorted; or the projector frame of one picture as a file."""
 
 import logging
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from enum import StrEnum
@@ -11,17 +11,18 @@ from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
 from rigwarp.files import RigFolder, read_adjustment, write_picture
-from rigwarp.files.names import ADJUST_FILE
-from rigwarp.jobs.play_log import FrameWatch, drift_watch, logged
+from rigwarp.files.names import ADJUST_FILE, HEARTBEAT_FILE
+from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.measured_warp import measured_warp
-from rigwarp.live.operate.check_pictures import aim_canvas, aim_picture
+from rigwarp.live.operate.check_pictures import aim_canvas
 from rigwarp.live.operate.flashes import CHANGES_PER_SECOND
 from rigwarp.live.render.picture import rgb_of
 from rigwarp.live.run.statistics import Counts
+from rigwarp.live.sources.aim import AimSource
 from rigwarp.live.sources.opening import open_source
-from rigwarp.live.sources.source import DWELL_S, FADE_S, Source, StillSource
+from rigwarp.live.sources.source import DWELL_S, FADE_S, Source
 from rigwarp.live.sources.stream import StreamSource
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.rig import Content
@@ -60,7 +61,8 @@ class PlayOptions:
     name, scene : one of them: a source as `open_source` takes it, or MODULE:FUNCTION that draws every frame.
     dwell_s, fade_s : of a folder of pictures.
     design : play by the design's warp, not the measured one.
-    aim : instead of content, the outlines that projector and mirror are moved to by hand, by the design.
+    aim : instead of content, the outlines that projector and mirror are moved to by hand, by the design, and how sharp
+        a camera sees them.
     display : number of the display, 0 the first; None: the projector by its size.
     wait_for_screen : wait until it is there instead of failing, and end when it has gone.
     seconds : end after so many; None: when somebody ends it.
@@ -172,7 +174,7 @@ def _open(folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
 
         return SceneSource(load_scene(options.scene), folder.rig.content)
     if options.aim:
-        return StillSource(aim_picture(folder.rig))
+        return AimSource(folder.rig)
     return _open_named(options.name or "", folder=folder, options=options, counts=counts)
 
 
@@ -243,7 +245,7 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
         "--remote-host": options.remote_host if options.remote_port is not None else None,
         "--watch": options.watch_hours,
         "--log": options.log_file.resolve() if options.log_file else root / "play.log",
-        "--heartbeat": options.heartbeat.resolve() if options.heartbeat else root / "heartbeat.json",
+        "--heartbeat": options.heartbeat.resolve() if options.heartbeat else root / HEARTBEAT_FILE,
     }
     for option, value in given.items():
         arguments += [option, str(value)] if value is not None else []
@@ -280,13 +282,17 @@ def play_show(progress: Progress, show: Show) -> Shown:
         session.pacing,
         path=options.heartbeat,
         memory_limit_mib=options.memory_limit_mib,
-        about=lambda: {"watch": session.watch_says} if options.watch_hours is not None else {},
+        about=session.about,
     )
-    watch = FrameWatch(progress, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
-    with logged(progress, options.log_file):
+    with logged(progress, options.log_file) as note:
+        watch = FrameWatch(note, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
         if options.wait_for_screen:
-            _wait_for_screen(progress, show)
-        with heart, drift_watch(show.folder, session, options.watch_hours):
+            _wait_for_screen(note, show)
+        with (
+            heart,
+            drift_watch(show.folder, session, options.watch_hours),
+            focus_watch(progress, show.folder, show.source),
+        ):
             played = player.play(
                 show.warp,
                 session,
@@ -295,7 +301,7 @@ def play_show(progress: Progress, show: Show) -> Shown:
                 dither=options.dither,
                 in_memory=screens_in_memory(),
                 seconds=options.seconds,
-                on_open=partial(_begin, progress, show, session, keeper, watch),
+                on_open=partial(_begin, note, show, session, keeper, watch),
                 on_frame=watch.frame,
             )
         logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
@@ -340,26 +346,31 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper"]:
     return session, keeper
 
 
-def _wait_for_screen(progress: Progress, show: Show) -> None:
+def _wait_for_screen(note: Callable[[str], None], show: Show) -> None:
     """Return once there is a screen that the projector can be; systemd is told READY only after that."""
     from rigwarp.live.run.unattended import notify_service
     from rigwarp.live.run.window import wait_for_projector
 
     def waiting(reason: str) -> None:
-        progress.note(f"waiting for the screen: {reason}")
+        note(f"waiting for the screen: {reason}")
         notify_service("STATUS=waiting for the projector's screen")
 
     wait_for_projector(show.warp.prewarp.projector_resolution, show.options.display, on_wait=waiting)
 
 
 def _begin(
-    progress: Progress, show: Show, session: "Session", keeper: "WarpKeeper", watch: FrameWatch, window: "Window"
+    note: Callable[[str], None],
+    show: Show,
+    session: "Session",
+    keeper: "WarpKeeper",
+    watch: FrameWatch,
+    window: "Window",
 ) -> None:
     """What is done once the window is open."""
     from rigwarp.live.run.unattended import notify_service
 
     if window.notice:
-        progress.note(window.notice)
+        note(window.notice)
     if show.options.samples is SampleCount.auto and not window.on_gpu:
         session.warp = show.warp.sampled("quick")
         window.use(session.warp)
@@ -367,5 +378,5 @@ def _begin(
     keeper.prepare = window.prepare
     watch.window = window
     keeper.start(show.revision)
-    progress.note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
+    note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
     notify_service("READY=1")

@@ -1,38 +1,55 @@
 """What is watched and logged while content plays: frame counts, memory, the screen, the last look at the drift."""
 
 import logging
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rigwarp.devices import VIRTUAL
+from rigwarp.errors import RigwarpError
 from rigwarp.files import RigFolder
 from rigwarp.jobs.progress import Progress
+from rigwarp.live.sources.aim import AimSource, FocusWatch
+from rigwarp.live.sources.source import Source
 
 if TYPE_CHECKING:
     from rigwarp.live.run.session import Session
     from rigwarp.live.run.window import Window
+    from rigwarp.live.worker import Worker
 
 _STATS_S = 1.0
+_MOST_WAITING = 1000
+_LAST_WORDS_S = 2.0
+"""What a terminal or disk has not taken by then at the end is lost."""
 
 
 @contextmanager
-def logged(progress: Progress, log_file: Path | None) -> Iterator[None]:
-    """Warnings become notes, and everything goes to the log file where there is one."""
-    from rigwarp.live.run.unattended import start_log
+def logged(progress: Progress, log_file: Path | None) -> Iterator[Callable[[str], None]]:
+    """Warnings become notes, and everything goes to the log file where there is one; yields a way to note more.
+
+    All of it is written by a thread of its own: a disk or a terminal that takes nothing must not stop the show.
+    """
+    from rigwarp.live.run.unattended import open_log
+    from rigwarp.live.worker import Worker
 
     logger = logging.getLogger("rigwarp")
-    handlers: list[logging.Handler] = [_Notes(progress)]
+    targets: list[logging.Handler] = [_Notes(progress)]
     if log_file is not None:
-        handlers.append(start_log(log_file))
-    logger.addHandler(handlers[0])
+        targets.append(open_log(log_file))
+        logger.setLevel(logging.INFO)
+    worker = Worker("rigwarp-log")
+    handler = _Beside(worker, targets)
+    logger.addHandler(handler)
     try:
-        yield
+        yield lambda text: handler.later(partial(progress.note, text))
     finally:
-        for handler in handlers:
-            logger.removeHandler(handler)
-            handler.close()
+        logger.removeHandler(handler)
+        worker.close(within_s=_LAST_WORDS_S)
+        for target in targets:
+            target.close()
 
 
 @contextmanager
@@ -53,11 +70,42 @@ def drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> I
         logger.removeHandler(last_word)
 
 
+@contextmanager
+def focus_watch(progress: Progress, folder: RigFolder, source: Source) -> Iterator[None]:
+    """While the picture for aiming is shown: how sharp the rig's camera sees it, where it has one."""
+    if not isinstance(source, AimSource):
+        yield
+        return
+    from rigwarp.devices.video_camera import open_video_camera
+
+    device = folder.rig.camera.device
+    if device == VIRTUAL:
+        progress.note("No live sharpness: a virtual camera does not see this window.")
+        yield
+        return
+    try:
+        camera = open_video_camera(device, folder.rig.camera.resolution)
+    except RigwarpError as error:  # the outlines are of use without one
+        progress.note(f"No live sharpness: {error}")
+        yield
+        return
+    told = _Notes(progress, logging.INFO)
+    told.addFilter(lambda record: record.levelno < logging.WARNING)  # those are noted already
+    logger = logging.getLogger(FocusWatch.__module__)
+    logger.addHandler(told)
+    logger.setLevel(logging.INFO)
+    try:
+        with closing(camera), FocusWatch(source, camera):
+            yield
+    finally:
+        logger.removeHandler(told)
+
+
 class FrameWatch:
     """Looks at the session after every frame: tells counts, and stops when too much memory is in use."""
 
-    def __init__(self, progress: Progress, heart: Any, *, statistics: bool, leave_with_screen: bool) -> None:
-        self._progress, self._heart, self._statistics = progress, heart, statistics
+    def __init__(self, note: Callable[[str], None], heart: Any, *, statistics: bool, leave_with_screen: bool) -> None:
+        self._note, self._heart, self._statistics = note, heart, statistics
         self._leave_with_screen = leave_with_screen
         self._next_s, self._next_look_s = 0.0, 0.0
         self.window: Window | None = None
@@ -67,7 +115,7 @@ class FrameWatch:
         now = session.run_s
         if self._statistics and now >= self._next_s:
             self._next_s = now + _STATS_S
-            self._progress.note("  ".join(f"{key} {value}" for key, value in session.pacing.as_dict().items()))
+            self._note("  ".join(f"{key} {value}" for key, value in session.pacing.as_dict().items()))
         if self._leave_with_screen and self.window is not None and now >= self._next_look_s:
             self._next_look_s = now + _STATS_S
             if not self.window.screen_is_there():
@@ -86,13 +134,39 @@ class _LastWord(logging.Handler):
         """One line, with its time."""
         when = datetime.fromtimestamp(record.created, UTC)
         self._session.watch_says = f"{when:%Y-%m-%d %H:%M} UTC: {record.getMessage()}"
+        if record.levelno >= logging.WARNING:
+            self._session.watch_warned = self._session.watch_says
+
+
+class _Beside(logging.Handler):
+    """Hands lines to a worker; where it is stuck, lines are lost before memory is."""
+
+    def __init__(self, worker: "Worker", targets: Sequence[logging.Handler]) -> None:
+        super().__init__()
+        self._worker, self._targets = worker, targets
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One line, its words as they are now."""
+        record.message = record.getMessage()
+        record.msg, record.args = record.message, None
+        self.later(partial(self._write, record))
+
+    def later(self, work: Callable[[], object]) -> None:
+        """Do this when all lines before it are written."""
+        if self._worker.waiting < _MOST_WAITING:
+            self._worker.submit(work)
+
+    def _write(self, record: logging.LogRecord) -> None:
+        for target in self._targets:
+            if record.levelno >= target.level:
+                target.emit(record)  # without its lock, which one that hangs would keep: logging ends by taking all
 
 
 class _Notes(logging.Handler):
-    """Warnings of the player, for whoever watches its progress."""
+    """Records of this level and above, for whoever watches the player's progress."""
 
-    def __init__(self, progress: Progress) -> None:
-        super().__init__(logging.WARNING)
+    def __init__(self, progress: Progress, level: int = logging.WARNING) -> None:
+        super().__init__(level)
         self._progress = progress
 
     def emit(self, record: logging.LogRecord) -> None:

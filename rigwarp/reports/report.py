@@ -12,6 +12,7 @@ from rigwarp.reports.sections.origin import caution_section, origin_section, rig
 from rigwarp.reports.sections.table_map import map_sections
 from rigwarp.reports.sections.verdicts import judge_result, summary_sentences
 from rigwarp.reports.sections.verification import check_section
+from rigwarp.words import Glosses
 
 
 def write_report(folder: RigFolder, result: Path) -> Path:
@@ -42,22 +43,26 @@ def render_report(folder: RigFolder, result: Path) -> str:
     parts = read_parts(folder, result)
     facts = read_facts(parts.as_built)
     check = check_section(parts)
+    sections = [
+        check,
+        *map_sections(parts),
+        mirror_section(parts, facts),
+        rig_section(folder),
+        origin_section(parts),
+        caution_section(),
+    ]
+    sentences, verdicts, glosses = summary_sentences(parts, facts), judge_result(parts, facts), Glosses()
+    front = "\n".join([*sentences, *(f"{verdict.what} {verdict.found}" for verdict in verdicts)])
     return page_template("report.html").render(
         title=parts.rig.name,
         result=parts.name,
         made=_made(parts),
         changed=parts.changed,
-        sentences=summary_sentences(parts, facts),
-        verdicts=judge_result(parts, facts),
+        sentences=sentences,
+        words=glosses.first_used(front),
+        verdicts=verdicts,
         first_picture=check.pictures[:1],
-        sections=[
-            check,
-            *map_sections(parts),
-            mirror_section(parts, facts),
-            rig_section(folder),
-            origin_section(parts),
-            caution_section(),
-        ],
+        sections=[(section, glosses.first_used(section.text)) for section in sections],
     )
 
 

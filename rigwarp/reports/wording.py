@@ -4,6 +4,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from rigwarp.words import number
+
 # Longest first: a key's unit is its ending.
 _UNITS = (
     ("_mm2", "mm²"),
@@ -16,8 +18,6 @@ _UNITS = (
     ("_px", "px"),
     ("_s", "s"),
 )
-_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
-_SMALLEST_POWER = -4  # smaller numbers have more zeros than one can count at a glance
 _NO_BREAK = "\u00a0"  # a number and its unit stay on one line
 _WORDS = {"rms": "rms", "p95": "P95", "pv": "PV", "n": "number", "z": "z", "utc": "UTC"}
 
@@ -28,22 +28,6 @@ def key_words(key: str) -> str:
         if key.endswith(ending) and len(key) > len(ending):
             return f"{_plain(key.removesuffix(ending))} ({unit})"
     return _plain(key)
-
-
-def number(value: Any, digits: int = 3) -> str:
-    """A number with so many significant digits, as a power of ten only when tiny; "-" for what is no finite number."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int):
-        return str(value)
-    if not isinstance(value, float) or not math.isfinite(value):
-        return "-"
-    if value == 0.0:
-        return "0"
-    power = math.floor(math.log10(abs(value)))
-    if power < _SMALLEST_POWER:
-        return f"{value / 10.0**power:.{digits - 1}f}·10{str(power).translate(_RAISED)}"
-    return f"{value:.{max(digits - 1 - power, 0)}f}"
 
 
 def quantity(value: Any, unit: str, digits: int = 3) -> str:

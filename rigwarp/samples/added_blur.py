@@ -51,7 +51,7 @@ def added_blur(per_mm: Array, ratio: Array, ratio_sigma: Array) -> AddedBlur:
     good = np.isfinite(ratio) & (ratio > _KEPT)
     if np.count_nonzero(good) < _FEW:
         raise MeasurementError(
-            f"found {np.count_nonzero(good)} stripe periods that keep more than {_KEPT:.0%} of their contrast, "
+            f"found {np.count_nonzero(good)} stripe periods that keep more than {100 * _KEPT:.0f} % of their contrast, "
             "expected two or more. It spreads light too widely for this bench: put the screen nearer to it."
         )
     f, m = per_mm[good], ratio[good]

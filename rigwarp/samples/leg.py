@@ -148,7 +148,8 @@ def _refuse_clipped(frames: Sequence[SampleFrame], photos: Sequence[Photo], lit:
         share = float(np.mean(photo[lit] >= _full(photo)))
         if share > _CLIPPED:
             raise MeasurementError(
-                f"{name}: photograph {i} ({frame.words}) is overexposed: {share:.1%} of its lit pixels are at full "
+                f"{name}: photograph {i} ({frame.words}) is overexposed: {100 * share:.1f} % of its lit pixels are at "
+                "full "
                 "scale. Shorten the exposure until white stays below 90 % of full scale on the brightest mirror, and "
                 "measure everything again with it, the reference too."
             )

@@ -63,7 +63,8 @@ class TableMapFit:
     ----------
     table_map : the result.
     random_mm, common_mm : (H, W) its two parts of sigma: decoding and fit; camera lens and pose.
-    decode_mm : (H, W) of the random part, what decode noise alone explains.
+    decode_mm, ripple_mm, border_mm : (H, W) of the random part, what decode noise alone explains, what samples cannot
+        tell of a ripple, and what the place of the border between zones leaves open.
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
     registration : how the design had to be moved.
     held_out : the honest residual.
@@ -79,6 +80,8 @@ class TableMapFit:
     random_mm: Array
     common_mm: Array
     decode_mm: Array
+    ripple_mm: Array
+    border_mm: Array
     light: Array
     registration: Registration
     held_out: HeldOut
@@ -116,7 +119,7 @@ class _ZoneFit:
     zone: int
     field: DesignField
     surface: SmoothSurface
-    ripple: Ripple | None
+    ripple: Ripple
     samples: Samples  # those that agree with the surface
     cells: Samples
     sigma_mm: Array
@@ -126,7 +129,9 @@ class _ZoneFit:
         return find_misfit(self.surface.held, shape, _CELL_PX)
 
 
-def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, tolerances: Array) -> TableMapFit:
+def fit_table_map(
+    model: OpticalModel, samples: Samples, camera: CameraModel, tolerances: Array, *, motion_px: float = 0.0
+) -> TableMapFit:
     """Fit the table map to the samples of a scan.
 
     Parameters
@@ -135,6 +140,7 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
     samples : one per decoded camera pixel.
     camera : lens and pose, for the common part of the uncertainty.
     tolerances : (12,) mounting tolerances, see `mounting_tolerances`.
+    motion_px : 1-sigma of what taking out a motion of the camera left of it, camera pixels per axis.
 
     Raises
     ------
@@ -154,12 +160,13 @@ def fit_table_map(model: OpticalModel, samples: Samples, camera: CameraModel, to
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
             "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"
         )
-    return _assemble(fits, borders, registration, design, len(samples), camera)
+    return _assemble(fits, borders, registration, design, len(samples), camera, motion_px)
 
 
 def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Registration:
     thin = samples.only(np.arange(0, len(samples), max(1, len(samples) // 20_000)))
-    zone = assign_zones(model, trace_map(model).zone, thin)
+    one = len(model.surfaces) == 1
+    zone = np.full(len(thin), model.surfaces[0].zone) if one else assign_zones(model, trace_map(model).zone, thin)
     return register(model, thin.pixels_px, thin.table_mm, zone, tolerances)
 
 
@@ -190,13 +197,13 @@ def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Bord
         return residual_mm if found is None else residual_mm - found.surface.value(samples.pixels_px)
 
     ripple = follow_ripple(model, zone, samples, residual, slope, left_of)
-    if ripple is not None:
+    if ripple.waves:
         without = residual - ripple.value(samples.pixels_px)
         beside = _surface_through(field, samples, without, slope, reach_px)
         if beside is not None and beside.predicts_better_than(through):
             through, residual = beside, without
         else:
-            ripple = None
+            ripple = ripple.unfollowed
     # the surface hardly varies within a cell
     left_mm = np.hypot(*(residual - through.surface.value(through.cells.pixels_px)[through.cell]).T)
     agrees = (left_mm < _STRAY_MM) & (through.cell >= 0)
@@ -241,6 +248,7 @@ def _assemble(
     design: PixelMap,
     offered: int,
     camera: CameraModel,
+    motion_px: float,
 ) -> TableMapFit:
     shape = design.zone.shape
     samples = join_samples([f.samples for f in fits])
@@ -249,20 +257,25 @@ def _assemble(
     borders.draw(owner)
     answered = borders.bridge(answered, design.answered)
     table_mm, (decode, random) = np.full((*shape, 2), np.nan), np.full((2, *shape), np.nan)
+    ripple = np.zeros(shape)  # variance
     for fit in fits:
         here = answered & (owner == fit.zone)
         v, u = np.nonzero(here)
         pixels = np.stack([u, v], axis=-1).astype(float)
         table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.value(pixels)
-        decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, fit.misfit(shape), shape))
-        if fit.ripple is not None:
+        misfit = fit.misfit(shape)
+        decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, misfit, shape))
+        ripple[here] = fit.ripple.doubt(pixels, misfit.at(pixels)[0])
+        random[here] = np.sqrt(random[here] ** 2 + ripple[here])
+        if fit.ripple.waves:
             table_mm[here] += fit.ripple.value(pixels)
             noise = fit.ripple.noise(pixels)
             decode[here] = np.sqrt(decode[here] ** 2 + noise)
-            random[here] = np.sqrt(random[here] ** 2 + noise + fit.ripple.doubt(pixels))
+            random[here] = np.sqrt(random[here] ** 2 + noise)
     answered &= np.isfinite(table_mm).all(axis=-1)
-    random = np.sqrt(random**2 + borders.doubt_mm2(owner))
-    common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered)
+    border = borders.doubt_mm2(owner)
+    random = np.sqrt(random**2 + border)
+    common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
     table_map = PixelMap(
         x_mm=np.where(answered, table_mm[..., 0], np.nan),
         y_mm=np.where(answered, table_mm[..., 1], np.nan),
@@ -278,12 +291,14 @@ def _assemble(
         random_mm=random,
         common_mm=common,
         decode_mm=decode,
+        ripple_mm=np.sqrt(ripple),
+        border_mm=np.sqrt(border),
         light=light_picture(cells, shape, answered),
         registration=registration,
         held_out=_held_out(held, held_sigma),
         not_proven=_not_proven(held, held_sigma),
         borders=tuple(borders.borders),
-        ripples=tuple(told for f in fits if f.ripple is not None for told in f.ripple.told),
+        ripples=tuple(told for f in fits for told in f.ripple.told),
         cells=cells,
         cell_sigma_mm=np.concatenate([f.sigma_mm for f in fits]),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
@@ -294,12 +309,9 @@ def _assemble(
 
 
 def _cell_ripple(fits: list[_ZoneFit]) -> Array | None:
-    if all(f.ripple is None for f in fits):
+    if not any(f.ripple.waves for f in fits):
         return None
-    still = [np.zeros((len(f.cells), 2)) for f in fits]
-    return np.concatenate(
-        [zero if f.ripple is None else f.ripple.value(f.cells.pixels_px) for f, zero in zip(fits, still, strict=True)]
-    )
+    return np.concatenate([f.ripple.value(f.cells.pixels_px) for f in fits])
 
 
 def _held_out(held: HeldSamples, sigma_mm: Array) -> HeldOut:

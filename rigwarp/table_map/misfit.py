@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from rigwarp.geometry import Array
+from rigwarp.geometry.blur import gaussian_blur
 
 _LAGS = ((0, 1), (1, 0), (1, 1), (1, -1))  # rows, columns: a ripple of any direction shows at one of them
 _SCALES = (12.0, 5.0)  # cells; standard deviation of the places over which products are averaged, coarse to fine
@@ -155,18 +156,20 @@ def _shared(residual: Array, variance: Array, fit: Array, lag: tuple[int, int]) 
     if not known.any():
         return np.zeros(variance.shape)
     # a covariance above the fit's own is misfit, and so is one below zero: half a ripple away
-    return np.maximum(_believed(product - common, weight), _believed(-product, weight))
+    return np.asarray(_believed(np.stack([product - common, -product], axis=-1), weight).max(axis=-1))
 
 
 def _believed(values: Array, weight: Array) -> Array:
-    """Local weighted mean, at least 0, refined only where a finer scale differs by more than chance."""
+    """Local weighted means of (rows, columns, k), at least 0, refined only where a finer scale differs clearly."""
     total = float(weight.sum())
-    mean = float((weight * values).sum()) / total
-    believed = np.full(values.shape, mean if mean > _CLEAR / np.sqrt(total) else 0.0)
+    weight = weight[..., None]
+    mean = (weight * values).sum(axis=(0, 1)) / total
+    believed = np.zeros(values.shape) + np.where(mean > _CLEAR / np.sqrt(total), mean, 0.0)
     for scale in _SCALES:
-        near = gaussian_filter(weight, scale, mode="constant") + 1e-9 * total / weight.size
-        local = gaussian_filter(weight * values, scale, mode="constant") / near
-        narrow = gaussian_filter(weight, scale / np.sqrt(2.0), mode="constant") / (4.0 * np.pi * scale**2)
+        sums = gaussian_blur(np.concatenate([weight * values, weight], axis=-1), scale, dark_outside=True)
+        near = sums[..., -1:] + 1e-9 * total / weight.size
+        local = sums[..., :-1] / near
+        narrow = gaussian_blur(weight, scale / np.sqrt(2.0), dark_outside=True) / (4.0 * np.pi * scale**2)
         error = np.sqrt(narrow) / near
         believed = np.where(np.abs(local - believed) > _CLEAR * error, local, believed)
     return np.maximum(believed, 0.0)

@@ -59,25 +59,33 @@ class Ripple:
     waves : one after the other.
     doubts : for each, (n, m) variance per axis, mm^2, of what the samples cannot tell of it, by tile.
     told : those worth a word, the strongest first.
+    left, before : what the spectrum shows beside them, and showed when they were still there.
     """
 
     waves: tuple[Waves, ...]
     doubts: tuple[Array, ...]
     told: tuple[MapRipple, ...]
+    left: Lines
+    before: Lines | None = None
+
+    @property
+    def unfollowed(self) -> "Ripple":
+        """None of the waves taken."""
+        return Ripple(waves=(), doubts=(), told=(), left=self.before or self.left)
 
     def value(self, pixels_px: Array) -> Array:
         """(N, 2) mm at (N, 2) pixels."""
-        return np.asarray(sum(waves.value(pixels_px) for waves in self.waves))
+        return np.asarray(sum((waves.value(pixels_px) for waves in self.waves), np.zeros(pixels_px.shape)))
 
     def noise(self, pixels_px: Array) -> Array:
         """(N,) variance per axis by the samples' noise, mm^2."""
-        return np.asarray(sum(waves.variance(pixels_px) for waves in self.waves))
+        return np.asarray(sum((waves.variance(pixels_px) for waves in self.waves), np.zeros(len(pixels_px))))
 
-    def doubt(self, pixels_px: Array) -> Array:
-        """(N,) variance per axis of what no sample tells, mm^2."""
-        return np.asarray(
-            sum(waves.blended(doubt, pixels_px) for waves, doubt in zip(self.waves, self.doubts, strict=True))
-        )
+    def doubt(self, pixels_px: Array, covered_mm2: Array) -> Array:
+        """(N,) variance per axis, mm^2, of what no sample tells, and of what is left beyond what is covered (N,)."""
+        left = self.left.grid.interpolated(self.left.left_mm2, pixels_px) - covered_mm2
+        untold = (waves.blended(doubt, pixels_px) for waves, doubt in zip(self.waves, self.doubts, strict=True))
+        return np.asarray(sum(untold, np.maximum(left, 0.0)))
 
 
 def follow_ripple(
@@ -87,8 +95,8 @@ def follow_ripple(
     residual_mm: Array,
     slope_mm: Array,
     left_of: Callable[[Array], Array],
-) -> Ripple | None:
-    """Waves in the residuals of one zone; None where there are none.
+) -> Ripple:
+    """Waves in the residuals of one zone.
 
     Parameters
     ----------
@@ -124,20 +132,28 @@ def follow_ripple(
             values_mm = values_mm - found.value(samples.pixels_px)
         return values_mm
 
-    if not lines_in(left_of(residual_mm), beside_form=False).found.any():
-        return None
+    lines = lines_in(left_of(residual_mm), beside_form=False)
+    alone = Ripple(waves=(), doubts=(), told=(), left=lines)
+    if not lines.found.any():
+        return alone
     # the surface has followed some of it: one through what is left without the waves that stand out beside the form
     # is the form's alone, and from what that leaves all waves are taken
     without = without_waves(residual_mm, beside_form=True)
     followed = residual_mm - without
     waves.clear()
-    without_waves(left_of(without) + followed, beside_form=False)
+    last = without_waves(left_of(without) + followed, beside_form=False)
     if not waves:
-        return None
+        return alone
     told, doubts = zip(*(_described(model, zone, one) for one in waves), strict=True)
     strongest = max(one.amplitude_mm for one in told)
     worth = [one for one in told if one.amplitude_mm >= _TOLD * strongest]
-    return Ripple(waves=tuple(waves), doubts=doubts, told=tuple(sorted(worth, key=lambda one: -one.amplitude_mm)))
+    return Ripple(
+        waves=tuple(waves),
+        doubts=doubts,
+        told=tuple(sorted(worth, key=lambda one: -one.amplitude_mm)),
+        left=lines_in(last, beside_form=False),
+        before=lines,
+    )
 
 
 def _described(model: OpticalModel, zone: int, waves: Waves) -> tuple[MapRipple, Array]:

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import fft2, fftfreq
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import distance_transform_edt, maximum_filter
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.blur import gaussian_blur
 
 TILE = 128  # squares along a tile's side
 HOP = TILE // 2  # from tile to tile: Hann windows sum to 1
@@ -31,6 +32,8 @@ _LATTICE_BINS = 2.5  # frequencies this close to a beat of the two lattices are 
 _BEATS = 2  # harmonics of either lattice
 _ALIKE_BINS = 2.5  # between the lines of neighbouring tiles
 _FEWEST_TILES = 6  # overlapping; a dent reaches into four
+_AVERAGED_PX = 24.0  # longer waves show in the averages over cells
+_WHITE = 3.0  # times the noise of shorter waves: what lines' neighbours may have at most
 _LEAST_PX = 0.02  # amplitude in projector pixels: beats and harmonics of the decoding reach 0.015
 
 
@@ -70,6 +73,7 @@ class Lines:
     grid : of (n, m) tiles.
     frequency : (n, m, 2) cycles per projector pixel along u and v.
     found : (n, m) whether it belongs to a ripple.
+    left_mm2 : (n, m) variance per axis of all that stands out in the spectrum, of whatever cause, ripple or not.
     judged : (n, m) tiles with enough samples to look for one.
     reached : (n, m) tiles with samples.
     """
@@ -77,6 +81,7 @@ class Lines:
     grid: TileGrid
     frequency: Array
     found: BoolArray
+    left_mm2: Array
     judged: BoolArray
     reached: BoolArray
 
@@ -104,19 +109,24 @@ def find_lines(
     known, values = _binned(pixels_px, residual_mm, grid.square_px, picture)
     fill, power = _spectra(grid, known, _without_form(known, values, _SURROUNDINGS_PX / grid.square_px))
     judged = fill > _LEAST_FILL
-    frequency, found = np.zeros((*grid.shape, 2)), np.zeros(grid.shape, bool)
+    frequency, found, left = np.zeros((*grid.shape, 2)), np.zeros(grid.shape, bool), np.zeros(grid.shape)
     if judged.any():
         longest, shortest = LONGEST_PX, max(SHORTEST_PX, _SPACINGS * spacing)
         over_box = _OVER_BOX_BESIDE_FORM if beside_form else _OVER_BOX
         peak, clear, amplitude = _peaks(power, grid.square_px / longest, grid.square_px / shortest, over_box)
         frequency[judged] = peak / grid.square_px
         found[judged] = clear & (amplitude > _LEAST_PX * mm_per_px * fill[judged])
+        left[judged] = _standing_out(power, grid.square_px) / fill[judged] ** 2
+        # what stands out in one tile is in its neighbours, too, where too few samples may let it stand out
+        left = left[tuple(distance_transform_edt(~judged, return_distances=False, return_indices=True))]
+        left = maximum_filter(left, 3)
     if found.any():
         found &= ~_on_a_beat(grid, frequency, found, pixels_px, camera_px)
     return Lines(
         grid=grid,
         frequency=frequency,
         found=_in_company(grid, frequency, found),
+        left_mm2=left,
         judged=judged,
         reached=fill > _LEAST_REACHED,
     )
@@ -141,8 +151,9 @@ def _binned(
 
 def _without_form(known: BoolArray, values: Array, reach: float) -> Array:
     """Values minus their local mean over known squares; 0 where unknown."""
-    density = np.maximum(gaussian_filter(known.astype(np.float32), reach, truncate=3.0), 1e-6)
-    return np.where(known, values - gaussian_filter(values, reach, truncate=3.0) / density, 0.0)
+    parts = np.stack([values.real, values.imag, known], axis=-1, dtype=np.float32)
+    x, y, density = np.moveaxis(gaussian_blur(parts, reach, truncate=3.0), -1, 0)
+    return np.where(known, values - (x + 1j * y) / np.maximum(density, 1e-6), 0.0)
 
 
 def hann() -> Array:
@@ -186,6 +197,32 @@ def _peaks(power: Array, lowest: float, highest: float, over_box: float) -> tupl
     clear = (over[tile, best] > _OVER_RING) & (highest_of_tile > over_box * np.quantile(around, 0.85, axis=1))
     amplitude = np.sqrt(2.0 * highest_of_tile) / hann().sum() ** 2
     return np.array([_between(p, r, c) for p, r, c in zip(power, row, column, strict=True)]), clear, amplitude
+
+
+def _standing_out(power: Array, square_px: float) -> Array:
+    """(t,) variance per axis, mm^2, of what stands out in each tile's power among waves that cells average away.
+
+    Against the median of all directions at the same period; and, since rings stand out in all of them, against that of
+    all shorter waves.
+    """
+    down, across = np.meshgrid(fftfreq(TILE), fftfreq(TILE), indexing="ij")
+    ring = np.rint(np.hypot(down, across) * TILE).astype(int)
+    half = (across > 0) | ((across == 0) & (down > 0))
+    shortest, longest = (int(TILE * square_px / px) for px in (SHORTEST_PX, _AVERAGED_PX))
+    finer = half & (ring >= shortest) & (ring < HOP)
+    white = np.median(power[:, finer], axis=1) if finer.any() else np.full(len(power), np.inf)
+    over, result = np.zeros(len(power)), np.zeros(len(power))
+    usual = np.full((len(power), HOP + 1), np.inf)
+    for number in range(longest, min(shortest, HOP)):
+        values = power[:, half & (ring == number)]
+        usual[:, number] = np.minimum(np.median(values, axis=1), _WHITE * white)
+        over = np.maximum(over, values.max(axis=1) / np.maximum(usual[:, number], 1e-30))
+    for tile in np.flatnonzero(over > _OVER_RING):
+        expected = usual[tile][np.minimum(ring, HOP)]
+        out = maximum_filter(power[tile] > _OVER_RING * expected, 3, mode="wrap") & np.isfinite(expected)
+        # a line under a Hann window has 3 / 2 of its peak along each axis in all; k and -k hold it twice
+        result[tile] = 0.25 * np.sum(power[tile][out] - expected[out]) / 1.5**2 / hann().sum() ** 4
+    return result
 
 
 def _between(power: Array, row: int, column: int) -> tuple[float, float]:

@@ -220,15 +220,19 @@ def _inverse_band(factor: Array) -> Array:
     """Entries of (L L^T)^-1 inside L's band, in the same lower band storage (Takahashi's recursion)."""
     width, size = factor.shape[0] - 1, factor.shape[1]
     inverse = np.zeros_like(factor)
-    window = np.zeros((width, width))  # the inverse's entries for the `width` rows after the current one
+    room = np.zeros((3 * width + 1, 3 * width + 1))
+    at = 2 * width + 1  # where in `room` the inverse's entries for the `width` rows after the current one stand
     for j in range(size - 1, -1, -1):
+        if at == 0:
+            room[-width:, -width:] = room[:width, :width]
+            at = 2 * width + 1
         below = factor[1:, j] / factor[0, j]
-        column = -window @ below
+        column = -(room[at : at + width, at : at + width] @ below)
         diagonal = 1.0 / factor[0, j] ** 2 - below @ column
         inverse[0, j], inverse[1:, j] = diagonal, column
-        window[1:, 1:] = window[:-1, :-1].copy()
-        window[0, 0] = diagonal
-        window[0, 1:] = window[1:, 0] = column[:-1]
+        at -= 1
+        room[at, at] = diagonal
+        room[at, at + 1 : at + width] = room[at + 1 : at + width, at] = column[:-1]
     return inverse
 
 

@@ -1,13 +1,14 @@
 """Where on the projector grid there are data, and how bright it is there."""
 
+import cv2
 import numpy as np
-from scipy.ndimage import binary_closing, binary_fill_holes, distance_transform_edt, gaussian_filter
+from scipy.ndimage import binary_fill_holes, distance_transform_edt, gaussian_filter
 
 from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.table_map.samples import Samples
 
 _REACH_PX = 2.5  # a pixel is measured when a sample lies this close
-_GAP_PX = 6  # gaps narrower than this between measured pixels count as measured
+_GAP_PX = 6  # gaps narrower than this between measured pixels count as measured, where the design is lit
 _LIGHT_BLUR_PX = 6.0  # brightness varies slowly; the blur takes out the table's texture and the noise
 
 
@@ -25,7 +26,10 @@ def support(samples: Samples, design: PixelMap, zones: list[int]) -> tuple[BoolA
     seen[v, u] = True
     near = distance_transform_edt(~seen) <= _REACH_PX
     disk = np.hypot(*np.ogrid[-_GAP_PX : _GAP_PX + 1, -_GAP_PX : _GAP_PX + 1]) <= _GAP_PX
-    measured = binary_closing(np.pad(near, _GAP_PX), disk)[_GAP_PX:-_GAP_PX, _GAP_PX:-_GAP_PX]
+    padded = np.pad(near, _GAP_PX).astype(np.uint8)
+    closed = np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disk.astype(np.uint8)), bool)
+    # a hole that the design has stays one, however small
+    measured = near | (closed[_GAP_PX:-_GAP_PX, _GAP_PX:-_GAP_PX] & np.isin(design.zone, zones))
     holes = binary_fill_holes(measured) & ~measured
     return measured, measured | (holes & np.isin(design.zone, zones))
 

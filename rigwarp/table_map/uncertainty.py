@@ -34,11 +34,13 @@ def spread_sigma(surface: SmoothSurface, misfit: Misfit, shape: tuple[int, ...])
     return from_noise, whole
 
 
-def common_sigma(camera: CameraModel, height_mm: float, table_mm: Array, answered: BoolArray) -> Array:
-    """(H, W) 1-sigma per axis that lens and pose of the camera leave on neighbouring positions alike, mm.
+def common_sigma(
+    camera: CameraModel, height_mm: float, table_mm: Array, answered: BoolArray, *, motion_px: float = 0.0
+) -> Array:
+    """(H, W) 1-sigma per axis that lens, pose and motion of the camera leave on neighbouring positions alike, mm.
 
-    The camera's own covariance (nothing where its file states none), and what no five-term lens model gets right; NaN
-    where unanswered.
+    The camera's own covariance (nothing where its file states none), what no five-term lens model gets right, and
+    `motion_px` camera pixels by which the place of the photographs is uncertain; NaN where unanswered.
     """
     common = np.full(answered.shape, np.nan)
     where = table_mm[answered]
@@ -47,7 +49,7 @@ def common_sigma(camera: CameraModel, height_mm: float, table_mm: Array, answere
     pixels = camera.project(at_height(grid, height_mm))
     covariance = camera.plane_covariance(pixels, height_mm)
     scale_mm = np.sqrt(np.sum(camera.plane_jacobian(pixels, height_mm) ** 2, axis=(-1, -2)) / 2.0)
-    sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0 + (LENS_PX * scale_mm) ** 2)
+    sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0 + (LENS_PX**2 + motion_px**2) * scale_mm**2)
     sigma[~np.isfinite(sigma)] = np.nanmax(sigma) if np.isfinite(sigma).any() else 0.0
     common[answered] = RegularGridInterpolator(axes, sigma)(where)
     return common

@@ -19,6 +19,7 @@ from rigwarp.rig import Rig
 from rigwarp.rig.parse import rig_from_values
 from rigwarp.tracing.coarse import content_lit, mirror_triangles
 from rigwarp.tracing.shadows import RayTracer
+from rigwarp.words import number
 
 _DARK = 0.3  # share of the content area; with less of it lit something is wrong, not only tight
 _RIGHT = 0.75  # share of the content area that a slip put right must light to be named
@@ -79,7 +80,8 @@ def _odd_sizes(rig: Rig) -> Iterator[str]:
     for what, placement in (("projector", rig.projector.placement), ("mirror", rig.mirror.placement)):
         away_mm = float(np.linalg.norm(placement.position_mm))
         if away_mm > _FURTHEST_MM:
-            yield f"{what}.position_mm is {away_mm / 1000.0:.4g} m from the table's middle: is it in millimetres?"
+            away = f"{number(away_mm / 1000.0, 4)} m"
+            yield f"{what}.position_mm is {away} from the table's middle: is it in millimetres?"
     ratio = rig.projector.throw_ratio
     if not _THROW_RATIOS[0] <= ratio <= _THROW_RATIOS[1]:
         yield (
@@ -94,7 +96,7 @@ def _plausible(size_mm: float) -> bool:
 
 def _odd_pixels(side_mm: float) -> Iterator[str]:
     if math.isfinite(side_mm) and not _PIXEL_MM[0] <= side_mm <= _PIXEL_MM[1]:
-        yield f"a projector pixel would be about {side_mm:.2g} mm on the table: are all lengths in millimetres?"
+        yield f"a projector pixel would be about {number(side_mm, 2)} mm on the table: are all lengths in millimetres?"
 
 
 def _in_words(slip: _Slip, share: float) -> str:

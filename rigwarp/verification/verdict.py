@@ -61,8 +61,8 @@ def judge_fit(fit: TableMapFit, built: AsBuilt | None, rig: Rig, *, design: Pixe
     not_proven = [fit.not_proven] if fit.not_proven else []
     if measured_share < _PARTLY:
         seen = (
-            f"only {measured_share:.0%} of the content that the design lights is supported by the scan: does the "
-            "camera see all of it, and was its exposure fixed and long enough? Look at the scan's photographs"
+            f"only {100 * measured_share:.0f} % of the content that the design lights is supported by the scan: does "
+            "the camera see all of it, and was its exposure fixed and long enough? Look at the scan's photographs"
         )
         (failures if measured_share < _HARDLY else not_proven).append(seen)
     return Verdict(failures=tuple(failures), not_proven=tuple(not_proven))

@@ -88,7 +88,7 @@ def test_the_finding_says_that_it_is_an_estimate_and_what_the_warp_cannot_do():
     )
     (finding,) = findings_told(fine_ripples=(ripple,))
     assert finding.what.startswith("estimate: ")
-    assert "88 deg or 31 deg" in finding.what
+    assert "88° or 31°" in finding.what
     assert "0.07 µm if every 0.2 mm" in finding.what
     assert "print layers" in finding.cause
     assert "astigmatic projector lens" in finding.cause

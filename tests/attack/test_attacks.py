@@ -4,6 +4,7 @@ RIGWARP_FUZZ_ROUNDS=100  spoils each file of a rig so often on which every comma
 RIGWARP_KILL_ALL=1       kills the commands that measure, too, and each command at every call
 """
 
+import functools
 import json
 import os
 import shutil
@@ -11,6 +12,8 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 import attacked_rig
 import fuzz
@@ -21,6 +24,7 @@ import pytest
 from rigwarp.cli import main
 from rigwarp.files import current_result, leftovers, open_rig, read_adjustment, write_adjustment
 from rigwarp.jobs.bench.check import what_is_there
+from rigwarp.sheets.pdf import SHEET_FORMATS, STANDARD_TARGET, draw_target
 
 ROUNDS = int(os.environ.get("RIGWARP_FUZZ_ROUNDS", "2"))
 KILL_ALL = os.environ.get("RIGWARP_KILL_ALL", "") not in ("", "0")
@@ -73,8 +77,26 @@ def command(*words: str) -> Callable[[Path], int]:
     return lambda root: main([words[0], str(root), *words[1:]])
 
 
+def new(root: Path) -> int:
+    return main(["new", str(root / "made"), "--kind", "profile"])
+
+
+@functools.cache
+def drawn(paper_name: str) -> Any:
+    """One sheet of each paper: drawing takes a second, and is not what is killed here."""
+    paper = next(paper for paper in SHEET_FORMATS if paper.name == paper_name)
+    return draw_target(STANDARD_TARGET, paper)
+
+
+def targets(root: Path) -> int:
+    with mock.patch("rigwarp.commands.targets.draw_target", lambda _, paper: drawn(paper.name)):
+        return main(["targets", str(root / "sheets"), "--rig", str(root)])
+
+
 SHORT = {
     "export": export,
+    "new": new,
+    "targets": targets,
     "correct": correct,
     "a result": add_result,
     "tidy": command("check", "--tidy", "--yes"),
@@ -82,6 +104,9 @@ SHORT = {
 LONG = {
     **{name: command(name) for name in ("trace", "scan", "fit", "verify", "report")},
     "reregister": command("verify", "--quick", "--reregister"),
+    "refine": attacked_rig.refine,
+    "calibrate": command("calibrate"),
+    "camera": lambda root: main(["camera", str(root), "--table", str(root / "sheet.png"), "--replace"]),
 }
 
 
@@ -97,7 +122,9 @@ def is_whole(root: Path) -> None:
     assert (current_result(root) / "prewarp.npz").is_file()
     read_adjustment(root / "adjust.json")
     for name in names_taken(root):
-        if name.endswith(".json"):
+        if name.endswith("rig.toml"):
+            open_rig((root / name).parent)
+        elif name.endswith(".json"):
             json.loads((root / name).read_text())
         elif name.endswith(".npz"):
             with np.load(root / name) as file:

@@ -1,6 +1,7 @@
 """Single findings about files: each came through once, and is refused in one line now."""
 
 import errno
+import importlib.util
 import io
 import json
 import os
@@ -9,6 +10,7 @@ import struct
 import subprocess
 import sys
 import time
+import types
 import zipfile
 import zlib
 from pathlib import Path
@@ -32,6 +34,7 @@ from rigwarp.files import (
     read_map,
     read_npz,
     read_prewarp,
+    rig_lock,
     write_adjustment,
     write_bytes,
     write_npz,
@@ -39,7 +42,7 @@ from rigwarp.files import (
 from rigwarp.files.exports import export_folder
 from rigwarp.files.exports.export_folder import new_export
 from rigwarp.live.operate.operator import Input, Operator
-from rigwarp.live.run.unattended import service_text, start_log
+from rigwarp.live.run.unattended import open_log, service_text
 from rigwarp.live.sources.opening import open_source
 from rigwarp.prewarp import Adjustment, Drag
 from rigwarp.prewarp.adjustment import MOST_CORNERS, MOST_DRAGS, hidden_mm
@@ -76,7 +79,7 @@ def test_a_read_only_disk_is_named_and_not_the_clean_up(tmp_path, monkeypatch):
 def test_what_disk_or_memory_refuse_anywhere_is_no_unexpected_error(tmp_path, monkeypatch, capsys, error):
     from rigwarp.commands import new_rig
 
-    def fail(*_):
+    def fail(*_, **__):
         raise error
 
     monkeypatch.setattr(new_rig, "create_rig", fail)
@@ -88,7 +91,8 @@ def test_what_disk_or_memory_refuse_anywhere_is_no_unexpected_error(tmp_path, mo
 def test_a_log_on_a_full_disk_says_nothing_and_stops_nothing(capsys):
     import logging
 
-    handler = start_log(Path("/dev/full"))
+    handler = open_log(Path("/dev/full"))
+    logging.getLogger("rigwarp").addHandler(handler)
     try:
         logging.getLogger("rigwarp.live").warning("lost")
     finally:
@@ -241,6 +245,40 @@ def test_a_rig_has_one_writer_and_its_lock_goes_with_the_process(tmp_path, capsy
         other.kill()
         other.communicate()
     assert main(["check", str(rig), "--tidy"]) == 0
+
+
+def test_on_windows_a_byte_behind_what_is_written_is_locked(tmp_path, monkeypatch):
+    """The module as Windows runs it, loaded twice for two processes; its locks are played by a table."""
+    held = {}
+
+    def locking(descriptor, mode, count):
+        assert (mode, count) == (2, 1)
+        place = os.fstat(descriptor).st_ino, os.lseek(descriptor, 0, os.SEEK_CUR)
+        assert place[1] > 1000
+        if held.setdefault(place, descriptor) != descriptor:
+            raise PermissionError(errno.EACCES, "Permission denied")
+
+    def loaded():
+        spec = importlib.util.spec_from_file_location("rigwarp.files.rig_lock_of_windows", rig_lock.__file__)
+        module = importlib.util.module_from_spec(spec)
+        monkeypatch.setitem(sys.modules, spec.name, module)  # dataclasses look there
+        spec.loader.exec_module(module)
+        return module
+
+    monkeypatch.setattr(sys, "platform", "win32")
+    monkeypatch.setitem(sys.modules, "msvcrt", types.SimpleNamespace(locking=locking, LK_NBLCK=2))
+    for name in ("pread", "pwrite"):  # which Windows has not
+        monkeypatch.delattr(os, name)
+    first, second = loaded(), loaded()
+    with (
+        first.rig_locked(tmp_path, "scan"),
+        pytest.raises(InputError, match=rf"process {os.getpid()} \(scan, since"),
+        second.rig_locked(tmp_path, "fit"),
+    ):
+        pass
+    held.clear()  # as the system does when a file is closed
+    with second.rig_locked(tmp_path, "fit"):
+        pass
 
 
 def test_tidying_asks_and_removes_only_what_is_left_over(good_rig, tmp_path, capsys):

@@ -3,12 +3,18 @@
     python tests/benchmarks/bench_late.py [--json] [--cells PATTERN ...]
 
 A 720p video plays through a 1080p warp, drawn by the CPU into memory, and after every frame the loop waits for the next
-sixtieth of a second, as for a display. Then comes what the cell is named after, and two seconds later the video again.
-"longest_ms" is the longest time from frame to frame meanwhile; wanted are two periods, 33 ms. "nothing" is the measure
-of the machine: what is longer there is not the attack's doing.
+sixtieth of a second, as for a display. Three times over comes a calm while, then what the cell is named after, and then
+the video again. "longest_ms" is the longest time from frame to frame while attacked or going back, "calm_longest_ms"
+the same in the calm whiles between: what a machine that is busy with other things does to the loop all by itself.
+Wanted are two periods, 33 ms, or half as much again as the longest calm one, where that is more.
+
+Where Linux tells (schedstat), "loop_cpu_ms" and "loop_waits_ms" are what the loop's own thread did in its worst frames:
+the most work, and the longest that it neither worked nor stood in line for a processor, but waited for a lock, a file
+or another thread.
 """
 
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -16,6 +22,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from fnmatch import fnmatch
 from pathlib import Path
 from typing import Any
@@ -41,7 +48,8 @@ from rigwarp.scenarios import create_rig
 
 PERIOD_S = 1.0 / 60.0
 WANTED_PERIODS = 2.0
-WARM_S, ATTACK_S, AFTER_S = 3.0, 2.0, 2.0
+WARM_S, CALM_S, ATTACK_S, AFTER_S, ROUNDS = 2.0, 3.0, 1.5, 1.5, 3  # as long calm as not: both are maxima
+LATER_THAN_CALM = 1.5
 FLOOD = """
 import socket, sys, time
 sender, end = socket.socket(socket.AF_INET, socket.SOCK_DGRAM), time.monotonic() + float(sys.argv[2])
@@ -82,50 +90,89 @@ def attacks(folder: Path) -> dict[str, Callable[[int], object]]:
     }
 
 
+@dataclass
+class Loop:
+    """What the frame loop does: the end of each period, and the loop's own work and waiting in it, seconds."""
+
+    flips: list[float] = field(default_factory=list)
+    cpu_s: list[float] = field(default_factory=list)
+    waits_s: list[float] = field(default_factory=list)
+    memory_mib: list[float] = field(default_factory=list)
+    _woken: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    def flipped(self) -> None:
+        """Wait as for a display."""
+        now, before = _thread_times(), self._woken
+        took, cpu, in_line = (after - earlier for after, earlier in zip(now, before, strict=True))
+        self.cpu_s.append(cpu)
+        self.waits_s.append(took - cpu - in_line)
+        time.sleep(PERIOD_S - time.monotonic() % PERIOD_S)
+        self._woken = _thread_times()
+        self.flips.append(self._woken[0])
+        if len(self.flips) % 15 == 0:
+            self.memory_mib.append(resident_mib())
+
+    def within(self, spans: list[tuple[float, float]]) -> dict[str, float]:
+        """The worst of some spans of time, in ms."""
+        flips = np.array(self.flips)
+        gaps, inside = np.diff(flips, prepend=np.nan), np.zeros(len(flips), bool)
+        for start, end in spans:
+            inside |= (flips - gaps >= start) & (flips <= end)
+        late = gaps[inside] > PERIOD_S * (WANTED_PERIODS + 0.1)
+        worst = {"longest_ms": gaps, "loop_cpu_ms": self.cpu_s, "loop_waits_ms": self.waits_s}
+        found = {name: 1e3 * float(np.array(values)[inside].max()) for name, values in worst.items()}
+        return {**found, "late_percent": 100.0 * float(late.mean())}
+
+
+def _thread_times() -> tuple[float, float, float]:
+    """Now, and how long this thread has worked and stood in line for a processor; seconds."""
+    try:
+        worked, in_line, _ = Path("/proc/thread-self/schedstat").read_text(encoding="ascii").split()
+    except OSError:
+        return time.monotonic(), np.nan, np.nan
+    return time.monotonic(), 1e-9 * int(worked), 1e-9 * int(in_line)
+
+
 def attacked(rig: Path, video: Path, attack: Callable[[int], object]) -> dict[str, Any]:
     """The figures of one show."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    flips: list[float] = []
-    memory: list[float] = []
-    flipped = Pacing.flipped
+    loop, flipped = Loop(), Pacing.flipped
+    calm: list[tuple[float, float]] = []
+    troubled: list[tuple[float, float]] = []
 
     def paced(pacing: Pacing, now_s: float, *, fresh: bool) -> None:
         flipped(pacing, now_s, fresh=fresh)
-        time.sleep(PERIOD_S - time.monotonic() % PERIOD_S)
-        flips.append(time.monotonic())
-        if len(flips) % 15 == 0:
-            memory.append(resident_mib())
+        loop.flipped()
 
     def script() -> None:
-        while not flips or time.monotonic() - flips[0] < WARM_S:
+        while not loop.flips or time.monotonic() - loop.flips[0] < WARM_S:
             time.sleep(0.05)
-        begun.append(time.monotonic())
-        left = attack(port)
-        time.sleep(ATTACK_S)
-        show(port, video)
-        time.sleep(AFTER_S)
-        begun.append(time.monotonic())
-        if isinstance(left, subprocess.Popen):
-            left.wait()
+        for _ in range(ROUNDS):
+            calm.append((time.monotonic(), time.monotonic() + CALM_S))
+            time.sleep(CALM_S)
+            began, left = time.monotonic(), attack(port)
+            time.sleep(ATTACK_S)
+            show(port, video)
+            time.sleep(AFTER_S)
+            troubled.append((began, time.monotonic()))
+            if isinstance(left, subprocess.Popen):
+                left.wait()
+        os.kill(os.getpid(), signal.SIGTERM)  # as a service ends it
 
-    begun: list[float] = []
     thread = threading.Thread(target=script, daemon=True)
-    options = PlayOptions(
-        name=str(video), drawing=Drawing.cpu, remote_port=port, seconds=WARM_S + ATTACK_S + AFTER_S + 4.0
-    )
+    options = PlayOptions(name=str(video), drawing=Drawing.cpu, remote_port=port)
     with mock.patch.object(Pacing, "flipped", paced), opened_show(SILENT, open_rig(rig), options) as opened:
         thread.start()
         shown = play_show(SILENT, opened)
     thread.join()
-    within = [time_s for time_s in flips if begun[0] <= time_s <= begun[1]]
-    gaps_ms = 1e3 * np.diff(within)
+    at_rest = loop.within(calm)
     return {
-        "longest_ms": float(gaps_ms.max()),
-        "late": int(np.sum(gaps_ms > 1e3 * PERIOD_S * (WANTED_PERIODS + 0.1))),
-        "frames": len(gaps_ms),
-        "largest_mib": max(memory),
+        **loop.within(troubled),
+        **{f"calm_{name}": value for name, value in at_rest.items()},
+        "ratio": loop.within(troubled)["longest_ms"] / at_rest["longest_ms"],
+        "largest_mib": max(loop.memory_mib),
         "counts": {key: shown.statistics[key] for key in ("refused", "overrun", "malformed")},
     }
 
@@ -143,7 +190,11 @@ def measure(*, cells: list[str] | None = None) -> dict[str, Any]:
             if not cells or any(fnmatch(name, pattern) for pattern in cells)
         }
     limit_ms = 1e3 * PERIOD_S * (WANTED_PERIODS + 0.1)
-    held = {f"{name}: no frame later than two periods": one["longest_ms"] <= limit_ms for name, one in found.items()}
+    held = {
+        f"{name}: no frame later than two periods, or than the machine makes it": one["longest_ms"]
+        <= max(limit_ms, LATER_THAN_CALM * one["calm_longest_ms"])
+        for name, one in found.items()
+    }
     return {**found, "held": held}
 
 

@@ -62,7 +62,7 @@ def test_a_lamp_that_warms_up_is_no_movement_but_a_darker_one_is_told():
     dim = compared(scene(), light=0.8)
     assert dim.drift == pytest.approx(-0.2, abs=0.005)
     assert dim.matters
-    assert "brightness -20%" in str(dim)
+    assert "brightness -20 %" in str(dim)
 
 
 def test_a_hand_in_the_light_is_seen():

@@ -76,8 +76,18 @@ def test_the_mould_takes_off_its_share_and_halves_the_error_when_formed_again(
     written, _ = export(capsys, rig, "--out", file, "--share", SHARE)
     mesh = trimesh.load_mesh(file)
     assert len(mesh.faces) == written["triangles"] > 1000
+    assert written["closed"]
+    assert mesh.is_watertight
+    assert mesh.is_winding_consistent
+    # trimesh's volume against the closed form: paraboloid of aperture a over a step of 1 mm, on the plate with its nose
+    a, plate_mm = 45.0, 50.0
+    body = np.pi * a**2 * (1.0 + a**2 / (4.0 * RADIUS_MM))
+    assert mesh.volume == pytest.approx(body + 6.0 * (np.pi * plate_mm**2 + 36.0), rel=0.01)
+    assert mesh.bounds[1, 1] == pytest.approx(plate_mm + 6.0, abs=0.5)  # the nose, towards +y
+    assert mesh.bounds[0, 1] == pytest.approx(-plate_mm, abs=0.1)
     x, y, z = mesh.vertices.T
-    inside = np.hypot(x, y) < 0.9 * LIT_MM
+    on_mirror = np.abs(z - (x**2 + y**2) / (2.0 * RADIUS_MM)) < 1.0  # not the plate below it
+    inside = (np.hypot(x, y) < 0.9 * LIT_MM) & on_mirror
     x, y, z = x[inside], y[inside], z[inside]
     moved_um = 1000.0 * (z - (x**2 + y**2) / (2.0 * RADIUS_MM))
     built_um = 1000.0 * open_virtual(open_rig(rig)).true_figure_mm(x, y)

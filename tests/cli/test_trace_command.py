@@ -69,7 +69,8 @@ def test_the_design_of_a_folded_mirror_as_data_and_in_words(run, counter):
     # once more, for people: the same rig gets the same forecast
     text = run("trace", counter)[1]
     for words in (
-        "piece of mirror", "facet 1", "content area lit", "mm per pixel, short side", "folds", "projector about x",
+        "piece of mirror", "facet 1", "content area lit", "mm per pixel, short side", "light turned over", "projector "
+        "about x",
         "mirror rotation", "tolerances.png", expected["sentence"],
     ):  # fmt: skip
         assert words in text, words

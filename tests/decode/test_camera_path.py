@@ -70,6 +70,7 @@ def test_a_stand_that_creeps_is_put_right() -> None:
     decoded = decode(taken(PATTERNS, creep(34, total_px)), PATTERNS)
     assert "little by little" in decoded.corrected[0]
     assert "0.94 px" in decoded.corrected[0]
+    assert 0.0 < decoded.motion_sigma_px < 0.04
     u, v, spread = judge(decoded)
     per_pixel = RESOLUTION[0] / SHAPE[1]
     assert max(abs(u), abs(v)) < 0.02 * per_pixel  # camera px

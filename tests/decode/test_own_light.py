@@ -30,7 +30,7 @@ def test_sunshine_in_a_few_photographs_is_named() -> None:
     photos = taken([sun if 16 <= n < 21 else STILL for n in range(34)], [1.0] * 34)
     with pytest.raises(MeasurementError, match="room's light changed between photographs") as found:
         decode(photos, PATTERNS)
-    told = re.search(r"photographs (\d+) .* and (\d+) .* by (\d+)% of projected white", str(found.value))
+    told = re.search(r"photographs (\d+) .* and (\d+) .* by (\d+) % of projected white", str(found.value))
     assert told is not None
     assert told.group(1, 2) in (("16", "17"), ("21", "22"))
     assert int(told.group(3)) / 100.0 == pytest.approx(0.05 / np.median(0.7 * BRIGHTNESS), abs=0.02)

@@ -62,6 +62,7 @@ def test_what_the_camera_does_is_named_and_loses_nothing(spoil: Callable[[np.nda
 def test_a_camera_that_does_nothing_is_not_blamed() -> None:
     decoded = decode(RAW, PATTERNS)
     assert decoded.processing == ()
+    assert decoded.noise_shares == {}
     assert not np.any(np.isin(decoded.reason, (Reason.MOVED, Reason.PASSED_BY)))
 
 
@@ -80,6 +81,7 @@ def test_a_part_that_moves_is_told_beside_compression() -> None:
     later = photograph(moved, PATTERNS, rng=np.random.default_rng(4))
     decoded = decode([compressed(p) for p in (*RAW[:20], *later[20:])], PATTERNS)
     assert "compresses" in decoded.processing[0]
+    assert 0.5 <= decoded.noise_shares["processing"] < 1.0  # compression doubles the variance at least
     assert (decoded.reason[part] == Reason.MOVED).mean() > 0.5
     assert decoded.valid[part].mean() < 0.3
     assert decoded.moved_share == pytest.approx((decoded.reason == Reason.MOVED).mean(), rel=0.1)

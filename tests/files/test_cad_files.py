@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from rigwarp.errors import InputError
-from rigwarp.files import mesh_limits
+from rigwarp.files import mesh_limits, step
 from rigwarp.files.shapes import read_mesh, read_profile
 
 _CORNERS = np.array([[[0, 0, 0], [10, 0, 0], [0, 10, 0]], [[10, 0, 0], [10, 10, 1], [0, 10, 0]]], np.float32)
@@ -142,6 +142,17 @@ def test_step_without_its_kernel_names_the_extra(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "OCP", None)
     (tmp_path / "m.step").write_bytes(b"ISO-10303-21;")
     with pytest.raises(InputError, match=r"rigwarp\[step\]"):
+        read_mesh(tmp_path / "m.step", key="mirror.file")
+
+
+@pytest.mark.parametrize(
+    ("limit", "value", "says"), [("MOST_S", 0.01, "more than 0.01 s"), ("MOST_BYTES", 1 << 20, "more than 0 GB|memory")]
+)
+def test_a_step_file_that_asks_for_too_much_is_given_up(tmp_path, monkeypatch, limit, value, says):
+    """The limits are set below what any file needs; the kernel runs, and ends, beside this process."""
+    _write_step_sphere(tmp_path / "m.step")
+    monkeypatch.setattr(step, limit, value)
+    with pytest.raises(InputError, match=says):
         read_mesh(tmp_path / "m.step", key="mirror.file")
 
 

@@ -1,10 +1,12 @@
 """Sign of life, log, memory bound, service file."""
 
+import functools
 import json
 import logging
 import socket
 import subprocess
 import sys
+import time
 from pathlib import Path
 from shutil import which
 
@@ -20,7 +22,7 @@ from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run import unattended
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts, Pacing
-from rigwarp.live.run.unattended import BEAT_S, Heartbeat, notify_service, service_text, start_log
+from rigwarp.live.run.unattended import BEAT_S, Heartbeat, notify_service, open_log, service_text
 from rigwarp.live.sources.source import StillSource
 from rigwarp.rig import Content
 
@@ -63,7 +65,8 @@ def test_a_full_disk_does_not_end_the_show(tmp_path):
 
 
 def test_the_log_is_bounded(tmp_path):
-    handler = start_log(tmp_path / "play.log")
+    handler = open_log(tmp_path / "play.log")
+    logging.getLogger("rigwarp").addHandler(handler)
     try:
         handler.maxBytes = 2000
         for number in range(500):
@@ -76,7 +79,7 @@ def test_the_log_is_bounded(tmp_path):
     assert all(file.stat().st_size <= 2000 for file in files)
     assert "line 499" in (tmp_path / "play.log").read_text()
     with pytest.raises(InputError, match="cannot be written"):
-        start_log(tmp_path / "none" / "play.log")
+        open_log(tmp_path / "none" / "play.log")
 
 
 def test_systemd_is_told(tmp_path, monkeypatch):
@@ -125,6 +128,31 @@ def test_what_the_watch_said_is_in_the_status_the_heartbeat_and_below_the_keys(t
     for told in (session.status()["watch"], json.loads((tmp_path / "heart.json").read_text())["watch"]):
         assert "UTC: mirror: corrected, P95 0.210 mm now" in told
     assert (before != after).any()
+    session.close()
+
+
+def test_the_status_of_a_player_elsewhere_tells_what_its_watch_corrected_and_whether_it_lives(tmp_path, capsys):
+    rig = tmp_path / "rig"
+    assert main(["new", str(rig)]) == 0
+    assert main(["play", str(rig), "--status"]) == 3
+    assert "--heartbeat" in capsys.readouterr().err
+    session = Session(warp_of(bent_rig.plain_prewarp()), StillSource(np.zeros((4, 4, 3), np.uint8)), name="check:grid")
+    handler = _LastWord(session)
+    for level, line in ((logging.WARNING, "mirror: corrected, P95 0.210 mm now"), (logging.INFO, "drift: none")):
+        handler.emit(logging.LogRecord("watch", level, "", 0, line, None, None))
+    session.counts.shown = 7
+    for ago_s, code in ((0.0, 0), (3 * 3600.0, 4)):
+        wall = functools.partial(lambda ago_s: time.time() - ago_s, ago_s)
+        Heartbeat(session.pacing, path=rig / "heartbeat.json", about=session.about, wall=wall).beat()
+        assert main(["play", str(rig), "--status", "--json"]) == code
+        told = capsys.readouterr()
+        status = json.loads(told.out)
+        assert (status["shown"], status["source"]) == (7, "check:grid")
+        assert "drift: none" in status["watch"]
+        assert "UTC: mirror: corrected, P95 0.210 mm now" in status["watch_warned"]
+    assert "no sign of life for 3 hours" in told.err
+    assert main(["play", str(rig), "--status"]) == 4
+    assert "Before, " in capsys.readouterr().out
     session.close()
 
 

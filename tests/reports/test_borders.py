@@ -5,7 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rigwarp.commands.fit_text import border_told
+from rigwarp.as_built.describe.panels import Fold
+from rigwarp.commands.fit_text import border_told, fold_told
 from rigwarp.files.records import FitRecord
 from rigwarp.jobs.results.fit import border_record
 from rigwarp.reports.sections.table_map import border_rows
@@ -55,6 +56,13 @@ def test_a_border_reaches_the_report_with_its_numbers(tmp_path: Path) -> None:
 
 def test_fit_says_where_the_border_is_or_that_nothing_tells() -> None:
     assert border_told(straight_border(told=True)) == (
-        "1.25 mm beside the designed one on the mirror, turned by 0.60 deg, known to 0.3 projector px"
+        "1.25 mm beside the designed one on the mirror, turned by 0.60°, known to 0.3 projector px"
     )
     assert "as designed" in border_told(straight_border(told=False))
+
+
+def test_fit_says_how_far_a_fold_is_off_the_design() -> None:
+    assert fold_told(Fold(zones=(0, 1), opened_deg=0.02, sigma_deg=0.004)) == (
+        "0.020 deg flatter than designed (1-sigma 0.004)"
+    )
+    assert "sharper" in fold_told(Fold(zones=(0, 1), opened_deg=-0.02, sigma_deg=0.004))

@@ -104,4 +104,4 @@ def test_rows_say_what_the_figures_say(rig_of, map_of, pixels_of):
     rows = dict(judge_coverage(map_of(0.9 * u, 1.2 * v), rig_of()).rows())
     assert rows["content area lit"] == "100.0 %"
     assert rows["mm per pixel, long side"] == "1.20 to 1.20, median 1.20"
-    assert rows["folds"] == "none"
+    assert rows["light turned over"] == "none"

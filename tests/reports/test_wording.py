@@ -2,7 +2,8 @@
 
 import pytest
 
-from rigwarp.reports.wording import flat_rows, key_words, number, quantity, share, with_sigma
+from rigwarp.reports.wording import flat_rows, key_words, quantity, share, with_sigma
+from rigwarp.words import number
 
 
 @pytest.mark.parametrize(

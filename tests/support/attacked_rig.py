@@ -1,6 +1,7 @@
 """Rig folders to attack: a small one made in a second, its result taken from the design, and one with everything."""
 
 from pathlib import Path
+from unittest import mock
 
 from small_rig import make_small_rig
 from whole_chain import true_camera
@@ -15,6 +16,7 @@ from rigwarp.files import (
     write_camera,
     write_map,
     write_patterns,
+    write_picture,
     write_prewarp,
 )
 from rigwarp.jobs.design import design_map, design_prewarp
@@ -31,7 +33,27 @@ def make_quick_rig(root: Path) -> Path:
     write_camera(root / "camera.json", true_camera(folder, open_virtual(folder)))
     add_result(root)
     write_adjustment(root / "adjust.json", CORRECTION, revision=1)
+    photograph_sheet(root)
     return root
+
+
+def nudge(root: Path) -> None:
+    """The projector moves by 0.08 mm, so that refining and registering anew have something to do."""
+    truth = (root / "virtual.toml").read_text(encoding="utf-8")
+    before = "position_error_mm = [1.4, -1.1, 1.6]"
+    assert truth.count(before) == 1
+    (root / "virtual.toml").write_text(truth.replace(before, before.replace("1.4", "1.48")), encoding="utf-8")
+
+
+def refine(root: Path) -> int:
+    """Without a look at the sheet, of which a small rig's camera sees too little."""
+    with mock.patch("rigwarp.jobs.checks.refine._seen_shape", return_value=None):
+        return main(["verify", str(root), "--refine"])
+
+
+def photograph_sheet(root: Path) -> None:
+    """A photograph of the sheet on the table, beside the rig's own files."""
+    write_picture(root / "sheet.png", open_virtual(open_rig(root)).table_sheet_photo())
 
 
 def add_result(root: Path) -> Path:
@@ -52,5 +74,7 @@ def make_whole_rig(root: Path) -> Path:
     write_camera(root / "camera.json", true_camera(folder, open_virtual(folder)))
     for command in ("trace", "scan", "fit", "verify", "report"):
         assert main([command, str(root)]) == 0
+    photograph_sheet(root)
+    nudge(root)
     write_adjustment(root / "adjust.json", CORRECTION, revision=1)
     return root

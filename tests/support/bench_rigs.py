@@ -1,5 +1,7 @@
 """Small rigs for tests of the numeric rooms, in closed form."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from rigwarp.camera import CameraModel
@@ -11,28 +13,30 @@ from rigwarp.tracing import OpticalModel, build_model
 SIGMA_PX = 0.03
 """Decode noise of `scan_of`."""
 
-_CONVEX = """
+_RIG = """
 format = "rigwarp rig"
 version = 1
 name = "Test table"
 [projector]
-resolution = [640, 360]
+resolution = [{width}, {height}]
 throw_ratio = 1.2
 position_mm = [0.0, -32.0, 403.0]
 aim_mm = [0.0, 60.0, 480.0]
 position_tolerance_mm = 3.0
 rotation_tolerance_deg = 1.0
 [mirror]
-MIRROR
+position_mm = [0.0, 60.0, 480.0]
+rotation_deg = [-28.6, 0.0, 0.0]
 position_tolerance_mm = 1.0
 rotation_tolerance_deg = 0.5
+{mirror}
 [table]
 shape = "circle"
-diameter_mm = 500
+diameter_mm = {table_mm}
 [content]
 shape = "circle"
-diameter_mm = 480
-pixels = [540, 540]
+diameter_mm = {content_mm}
+pixels = [{content_px}, {content_px}]
 [camera]
 resolution = [960, 540]
 device = "virtual"
@@ -46,32 +50,32 @@ dictionary = "DICT_5X5_250"
 content_p95_mm = 0.5
 figure_rms_um = 50
 """
-
+_SIZES = {"width": 640, "height": 360, "table_mm": 500, "content_mm": 480, "content_px": 540}
+_SMALL = {"width": 400, "height": 226, "table_mm": 1400, "content_mm": 300, "content_px": 340}
 _CONIC = """kind = "conic"
 radius_mm = 190.0
 conic_constant = -1.0
-aperture_mm = [0.0, 45.0]
-position_mm = [0.0, 60.0, 480.0]
-rotation_deg = [-28.6, 0.0, 0.0]"""
-
-_FLAT = """kind = "facets"
-position_mm = [0.0, 60.0, 480.0]
-rotation_deg = [-28.6, 0.0, 0.0]
-[[mirror.facet]]
-corners_mm = [[-120, -120, 0], [120, -120, 0], [120, 120, 0], [-120, 120, 0]]"""
+aperture_mm = [0.0, 45.0]"""
+_FLAT = [[-120, -120, 0], [120, -120, 0], [120, 120, 0], [-120, 120, 0]]
 
 
 def convex_rig() -> Rig:
     """A convex paraboloid that spreads a 640 x 360 picture over a 500 mm table."""
-    return parse_rig(_CONVEX.replace("MIRROR", _CONIC))
+    return parse_rig(_RIG.format(mirror=_CONIC, **_SIZES))
 
 
 def flat_rig() -> Rig:
     """A flat mirror in the same place: the map is a homography."""
-    before, after = _CONVEX.split("MIRROR")
-    facet = _FLAT.index("[[mirror.facet]]")
-    tolerances, rest = after.split("[table]")
-    return parse_rig(before + _FLAT[:facet] + tolerances + _FLAT[facet:] + "\n[table]" + rest)
+    return parse_rig(_RIG.format(mirror=_facets([_FLAT]), **_SIZES))
+
+
+def panels_rig(panels: list[list[list[float]]]) -> Rig:
+    """Flat panels in the same place, their corners (x, y, z) in the mirror's frame; a small picture, a large table."""
+    return parse_rig(_RIG.format(mirror=_facets(panels), **_SMALL))
+
+
+def _facets(panels: Sequence[object]) -> str:
+    return "\n".join(['kind = "facets"', *(f"[[mirror.facet]]\ncorners_mm = {corners}" for corners in panels)])
 
 
 def overhead_camera(covariance: np.ndarray | None = None) -> CameraModel:

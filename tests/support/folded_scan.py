@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from bench_rigs import overhead_camera
+from bench_rigs import overhead_camera, panels_rig
 from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.rig import Rig, inside_table, parse_rig
+from rigwarp.rig import Rig, inside_table
 from rigwarp.table_map import Samples, join_samples
 from rigwarp.tracing import OpticalModel, build_model, trace_map
 
@@ -28,50 +28,6 @@ _FAINTEST = 0.06
 _STEP_PX = 0.05
 Line = tuple[Array, Array]
 """Two points (2,) in the projector picture."""
-
-_RIG = """
-format = "rigwarp rig"
-version = 1
-name = "Folded"
-[projector]
-resolution = [400, 226]
-throw_ratio = 1.2
-position_mm = [0.0, -32.0, 403.0]
-aim_mm = [0.0, 60.0, 480.0]
-position_tolerance_mm = 3.0
-rotation_tolerance_deg = 1.0
-[mirror]
-kind = "facets"
-position_mm = [0.0, 60.0, 480.0]
-rotation_deg = [-28.6, 0.0, 0.0]
-position_tolerance_mm = 1.0
-rotation_tolerance_deg = 0.5
-FACETS
-[table]
-shape = "circle"
-diameter_mm = 1400
-[content]
-shape = "circle"
-diameter_mm = 300
-pixels = [340, 340]
-[camera]
-resolution = [960, 540]
-device = "virtual"
-[target]
-kind = "charuco"
-squares = [10, 7]
-square_mm = 36.0
-marker_mm = 27.0
-dictionary = "DICT_5X5_250"
-[tolerance]
-content_p95_mm = 0.5
-figure_rms_um = 50
-"""
-
-
-def panels_rig(panels: list[list[list[float]]]) -> Rig:
-    """A rig whose mirror has these panels: corners (x, y, z) in its own frame."""
-    return parse_rig(_RIG.replace("FACETS", "\n".join(f"[[mirror.facet]]\ncorners_mm = {p}" for p in panels)))
 
 
 def roof(fold_deg: float, *, foot_mm: float = 0.0, top_mm: float = 0.0) -> list[list[list[float]]]:

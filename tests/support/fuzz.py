@@ -1,4 +1,4 @@
-"""Every file that rigwarp reads, spoiled in a seeded way, and read as the commands read it.
+"""Every file that rigwarp reads, spoiled in a seeded way and read as the commands read it; odd words on command lines.
 
     python tests/support/fuzz.py RIG SEED ROUNDS
 
@@ -6,6 +6,7 @@ RIG is a finished rig folder, which stays as it is: a copy is worked on. Prints 
 tried, which failed (an exception that is no RigwarpError, more than 60 s), and the largest memory in MiB.
 """
 
+import io
 import json
 import random
 import resource
@@ -15,12 +16,15 @@ import tempfile
 import time
 import warnings
 from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
+import attacked_rig
 import cv2
 import mutations
 import numpy as np
 
+from rigwarp.cli import EXIT_UNEXPECTED, main
 from rigwarp.devices import open_virtual
 from rigwarp.errors import RigwarpError
 from rigwarp.files import (
@@ -89,12 +93,39 @@ def _parts(root: Path, _: Path) -> None:
     read_parts(open_rig(root), current_result(root))
 
 
+def _refined(root: Path, _: Path) -> None:
+    with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()) as said:
+        code = attacked_rig.refine(root)
+    if code == EXIT_UNEXPECTED:
+        raise AssertionError(said.getvalue()[-300:])
+
+
+def _ran(*words: str, **odd: str) -> Use:
+    """A command as a user gives it; words may hold {root}, {path} for the spoiled file, {fresh} for a new name."""
+
+    def use(root: Path, path: Path) -> None:
+        places = {"root": root, "path": path, "fresh": root / f"made-{time.monotonic_ns()}", **odd}
+        with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()) as said:
+            code = main([word.format(**places) for word in words])
+        if code == EXIT_UNEXPECTED:
+            raise AssertionError(f"{words}: {said.getvalue()[-300:]}")
+
+    return use
+
+
+_CAMERA = _ran("camera", "{root}", "--table", "{root}/sheet.png", "--replace")
+_CALIBRATE = _ran("calibrate", "{root}", "--yes")
 USES: dict[str, tuple[Use, ...]] = {
-    "rig.toml": (_traced, lambda root, _: open_virtual(open_rig(root))),
+    "rig.toml": (
+        _traced,
+        lambda root, _: open_virtual(open_rig(root)),
+        _CAMERA,
+    ),
     "virtual.toml": (lambda root, _: open_virtual(open_rig(root)),),
     "mirror.stl": (_traced,),
     "profile.csv": (_traced,),
-    "camera.json": (lambda _, path: (read_camera(path), read_camera_extra(path)), _checked),
+    "camera.json": (lambda _, path: (read_camera(path), read_camera_extra(path)), _checked, _CAMERA),
+    "sheet.png": (_CAMERA, _ran("camera", "{root}", "--lens", "{root}", "--table", "{path}", "--replace")),
     "design.npz": (lambda _, path: read_map(path), _checked),
     "current.json": (_still, _checked),
     "adjust.json": (lambda _, path: read_adjustment(path), _still),
@@ -117,6 +148,25 @@ USES: dict[str, tuple[Use, ...]] = {
     "table_shape.json": (lambda _, path: read_table_shape(path),),
 }
 """How each file is read; a name may be in the rig several times."""
+SELDOM: dict[str, Use] = {
+    **dict.fromkeys(("map.npz", "prewarp.npz", "fit.json", "start.json", "table_shape.json", "current.json"), _refined),
+    **dict.fromkeys(("virtual.toml", "camera.json"), _CALIBRATE),
+    "decoded.npz": _ran("fit", "{root}"),
+    "rig.toml": _ran("targets", "{fresh}", "--rig", "{root}"),
+}
+"""What takes many seconds where the spoiled file is still good enough: tried in every tenth of many rounds."""
+_ODD_NAMES = ("", " ", "..", "-", "a\nb", "ä" * 300, "x/" * 2000, "\udcff", "/dev/null/x", "nan", "made-0")
+_ODD_NUMBERS = ("-1", "0", "nan", "inf", "1e999", "1e308", "1e-300", "9" * 400, "x", "", "24", "6.5")
+COMMAND_LINES = (
+    ("new", "{name}", "--kind", "{word}"),
+    ("new", "{name}", "--like", "{word}"),
+    ("targets", "{name}", "--square", "{number}"),
+    ("targets", "{name}", "--rig", "{name}"),
+    ("camera", "{root}", "--table", "{name}", "--thickness", "{number}", "--replace"),
+    ("camera", "{root}", "--lens", "{name}", "--table", "{root}/sheet.png"),
+    ("verify", "{root}", "--refine", "--sheet", "{name}"),
+    ("calibrate", "{name}", "--average", "{number}"),
+)
 
 
 def with_content(root: Path) -> None:
@@ -142,13 +192,32 @@ def attack(rig: Path, seed: int, rounds: int) -> dict[str, object]:
             whole = path.read_bytes()
             for number in range(rounds):
                 path.write_bytes(mutations.spoiled(whole, path.name, dice))
+                seldom = [SELDOM[path.name]] if number % 10 == 5 and path.name in SELDOM else []
                 failures += [
-                    f"{path.name} {number}: {said}" for use in USES[path.name] if (said := _wrong(use, root, path))
+                    f"{path.name} {number}: {said}"
+                    for use in (*USES[path.name], *seldom)
+                    if (said := _wrong(use, root, path))
                 ]
                 tried[path.name] = tried.get(path.name, 0) + 1
             path.write_bytes(whole)
+        failures += attack_words(root, dice, rounds)
+        tried["command lines"] = rounds * len(COMMAND_LINES)
     largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return {"tried": tried, "failures": failures, "largest_mib": round(largest)}
+
+
+def attack_words(root: Path, dice: random.Random, rounds: int) -> list[str]:
+    """Try odd folders, kinds and numbers on command lines."""
+    failures = []
+    for line in COMMAND_LINES * rounds:
+        odd = {
+            "name": str(root / dice.choice(_ODD_NAMES)),
+            "word": dice.choice((*_ODD_NAMES, "mesh", "profile", "folded-counter")),
+            "number": dice.choice(_ODD_NUMBERS),
+        }
+        said = _wrong(_ran(*line, **odd), root, root / "rig.toml")
+        failures += [f"{line}, {odd!r:.300}: {said}"] if said else []
+    return failures
 
 
 def _wrong(use: Use, root: Path, path: Path) -> str:

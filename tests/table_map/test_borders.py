@@ -4,12 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from bench_rigs import overhead_camera
+from bench_rigs import overhead_camera, panels_rig
 from folded_scan import (
     FoldedScan,
     Line,
     beside,
-    panels_rig,
     picture_of,
     placed,
     roof,

@@ -107,3 +107,30 @@ def test_the_map_is_as_good_with_a_ripple_as_without(period_px: float, direction
     steps = np.array([320.0, 200.0]) + np.array([[0, 0], period_px * unit(direction_deg)])
     wave_mm = np.linalg.norm(np.diff(built.trace(steps).mirror_mm, axis=0))
     assert told.period_mm == pytest.approx(wave_mm, rel=0.3)  # it varies over the picture
+
+
+def test_ripple_too_faint_to_follow_is_left_over_as_much_as_it_is() -> None:
+    """A wave of length a has the variance a^2 / 4 along each axis; a hundredth of a pixel is not followed."""
+    pixels, noise, camera = scattered(2)
+    assert not lines_in(pixels, noise, camera).left_mm2.any()
+    ripple = waves(pixels, period_px=8.0, direction_deg=20.0, amplitude_mm=0.015)
+    lines = lines_in(pixels, noise + ripple, camera)
+    assert not lines.found.any()
+    inside = lines.grid.interpolated(lines.left_mm2, np.array([[320.0, 180.0], [280.0, 150.0]]))
+    assert inside == pytest.approx(0.015**2 / 4, rel=0.3)
+
+
+def test_sigma_covers_a_ripple_too_faint_to_follow() -> None:
+    rig = convex_rig()
+    built = built_convex(rig)
+    scan, truth = scan_of(built, rig), trace_map(built, step_px=1)
+    faint = {"period_px": 8.0, "direction_deg": 20.0, "amplitude_mm": 0.012}
+    scan = replace(scan, table_mm=scan.table_mm + waves(scan.pixels_px, **faint))
+    fit = fit_table_map(build_model(rig, meshes={}), scan, overhead_camera(), TOLERANCES)
+    inside = truth.answered & fit.table_map.measured
+    inside[inside] = inside_table(rig.table, truth.table_mm[inside])
+    v, u = np.nonzero(inside)
+    error = (fit.table_map.table_mm - truth.table_mm)[inside] - waves(np.stack([u, v], -1), **faint)
+    assert not fit.ripples
+    assert np.std(error / fit.random_mm[inside][:, None]) < 1.2
+    assert np.median(fit.random_mm[inside]) < 0.009  # mm; the error is 0.007 per axis

@@ -123,7 +123,7 @@ def test_a_larger_radius_is_that_of_the_closed_form(dome, rig_around, conic_shap
 
 def test_a_zernike_term_on_a_flat_mirror_bends_light_by_twice_its_slope(flat):
     """Defocus c sqrt(3) (2 rho^2 - 1): slope 4 sqrt(3) c r / a^2 outwards, at almost normal incidence."""
-    shift, _ = _of(flat, "facet 0 Z(2,0)")
+    shift, _ = _of(flat, "facet 0 Z(2, 0) power")
     at_mirror = flat.spots_mm * 90.0 / 490.0
     disk = enclosing_disk(at_mirror)
     slope = 4.0 * np.sqrt(3.0) * 1e-3 * (at_mirror - disk.centre_mm) / disk.radius_mm**2

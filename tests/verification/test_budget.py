@@ -119,7 +119,47 @@ def test_a_sigma_that_held_out_samples_do_not_bear_out_has_a_line() -> None:
 )
 def test_the_line_goes_by_what_the_fit_says_of_itself(tmp_path, z_spread, not_proven, wanted) -> None:
     FitRecord(table_map=MapFigures(z_spread=z_spread, not_proven=not_proven)).write(tmp_path / "fit.json")
-    assert _unproven(tmp_path / "fit.json") == pytest.approx(wanted)
+    assert _unproven(FitRecord.read(tmp_path / "fit.json")) == pytest.approx(wanted)
+
+
+def test_each_mishap_has_a_line_of_its_own() -> None:
+    """A quarter of 3^2 um^2 is 1.5^2; 5^2 - 3^2 - 2^2 - 2^2 = 8 um^2 of fit; 0.02 px of 0.8 mm are 16 um."""
+    warp = warp_sigmas()
+    even = np.ones(warp.random_mm.shape)
+    spoilt = replace(
+        warp,
+        parts_mm={"ripple": 0.002 * even, "border": 0.002 * even},
+        decode_shares={"processing": 0.25, "light": 0.0},
+        motion_px=0.02,
+    )
+    dots = CheckGrid(points_mm=np.zeros((9, 2)), vectors_mm=np.zeros((9, 2)), sigma_mm=np.zeros(9))
+    budget = budget_of(camera_above(), spoilt, check=dots)
+    sigma = budget.regions[3].sigma_mm
+    assert sigma["processing"] == pytest.approx(0.0015, rel=1e-9)
+    assert sigma["decode"] == pytest.approx(0.003 * np.sqrt(0.75), rel=1e-9)
+    assert sigma["map_fit"] == pytest.approx(0.001 * np.sqrt(8.0), rel=1e-9)
+    assert sigma["ripple"] == sigma["border"] == pytest.approx(0.002, rel=1e-9)
+    assert sigma["motion"] == pytest.approx(0.016, rel=1e-9)
+    assert "light" not in sigma
+    assert budget.check is not None
+    assert budget.check.predicted_mm == pytest.approx(np.sqrt(25.0 + 32.0 + 256.0) * 1e-3, rel=1e-9)  # mesh: 8^2 / 2
+    plain = budget_of(camera_above(), warp)
+    assert {"processing", "motion", "ripple", "border", "passed_by"}.isdisjoint(cause.key for cause in plain.causes)
+
+
+def test_what_happened_to_the_photographs_is_read_from_the_fit() -> None:
+    scans = {
+        "scan 1": {"motion_sigma_px": 0.01, "noise_shares": {"processing": 0.5}, "corrected": ["the camera moved"]},
+        "scan 2": {"motion_sigma_px": 0.02, "noise_shares": {}, "corrected": ["the camera moved", "exchanged"]},
+    }
+    told = FitRecord(decode=scans)
+    assert (told.motion_sigma_px, told.noise_shares) == (0.02, {"processing": 0.25})
+    assert told.put_right == ("the camera moved", "exchanged")
+    assert FitRecord(decode=scans["scan 1"]).noise_shares == {"processing": 0.5}
+    damaged = FitRecord(decode={"motion_sigma_px": "x", "noise_shares": {"processing": [1]}, "corrected": 3})
+    assert (damaged.motion_sigma_px, damaged.noise_shares, damaged.put_right) == (0.0, {"processing": 0.0}, ())
+    older = FitRecord()
+    assert (older.motion_sigma_px, older.noise_shares, older.put_right) == (0.0, {}, ())
 
 
 def test_a_camera_without_covariance_is_owned_up_to() -> None:

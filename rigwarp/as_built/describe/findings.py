@@ -44,6 +44,15 @@ class Finding:
     effect: str = "moves the picture by"
 
 
+@dataclass(frozen=True, kw_only=True)
+class Unmodelled:
+    """Errors that neighbours share: how far on the mirror, what they move on the table, and what they do to sigmas."""
+
+    reach_mm: float
+    moves_mm: float
+    widened: float
+
+
 def findings_of(
     *,
     zernike: Sequence[ZernikeTerm],
@@ -57,6 +66,7 @@ def findings_of(
     fine_ripples: Sequence[FineRipple] = (),
     radius: BuiltRadius | None = None,
     way_mm: float,
+    unmodelled: Unmodelled | None = None,
 ) -> tuple[Finding, ...]:
     """Findings that are sure and move the picture by more than 0.1 mm, the largest first.
 
@@ -65,6 +75,7 @@ def findings_of(
     rms_um : of the whole deviation.
     radius_mm : of the Zernike disk.
     radius : of curvature, where it is known.
+    unmodelled : what no form explains, where that is much.
     way_mm : typical way of the light from the mirror to the table: a slope s moves the picture by 2 s times that.
     """
     if not power_determined:
@@ -88,7 +99,7 @@ def findings_of(
         found.append(
             Finding(
                 what=f"ripple of {ripple.amplitude_um:.2f} µm every {ripple.period_mm:.1f} mm along "
-                f"{ripple.direction_deg:.0f} deg",
+                f"{ripple.direction_deg:.0f}°",
                 cause="print layers, or the stepover of a mill",
                 remedy="lower layers or a smaller stepover; smooth the mould before it is used",
                 moves_mm=_TWICE * 1e-3 * slope * way_mm,
@@ -97,11 +108,23 @@ def findings_of(
         )
     found += [_fine(one) for one in fine_ripples]
     information_weight = [finding for finding in found if finding.moves_mm > _WORTH_MM]
-    return tuple(sorted(information_weight, key=lambda finding: -finding.moves_mm))
+    listed = sorted(information_weight, key=lambda finding: -finding.moves_mm)
+    return (*([] if unmodelled is None else [_unmodelled(unmodelled)]), *listed)
+
+
+def _unmodelled(left: Unmodelled) -> Finding:
+    return Finding(
+        what=f"unevenness that no form explains, alike within {left.reach_mm:.1f} mm on the mirror: 1-sigmas of all "
+        f"forms are {left.widened:.0f} times as wide as without it",
+        cause="ripple, print layers, haze or dirt; or something moved, or light changed, during the scan",
+        remedy="look at the mirror in grazing light; fix everything and scan again",
+        moves_mm=left.moves_mm,
+        prewarp="the prewarp takes care of what of it is coarse",
+    )
 
 
 def _fine(ripple: FineRipple) -> Finding:
-    directions = " or ".join(f"{d:.0f} deg" for d in (ripple.direction_deg, *ripple.also_possible_deg))
+    directions = " or ".join(f"{d:.0f}°" for d in (ripple.direction_deg, *ripple.also_possible_deg))
     return Finding(
         what=f"estimate: ripple finer than the beam, of slopes of {ripple.slope_rms_mrad:.1f} mrad rms (1-sigma "
         f"{ripple.slope_rms_sigma_mrad:.1f}) along {directions} (1-sigma {ripple.direction_sigma_deg:.0f}), "
@@ -153,7 +176,8 @@ def _radius_off(radius: BuiltRadius) -> str:
     design, built = abs(radius.design_mm), abs(radius.built_mm)
     how = "flatter" if radius.flatter > 0.0 else "rounder"
     return (
-        f"radius {abs(radius.flatter):.1%} {how}, {built:.1f} mm (1-sigma {radius.sigma_mm:.1f}) instead of {design:g}"
+        f"radius {100 * abs(radius.flatter):.1f} % {how}, {built:.1f} mm (1-sigma {radius.sigma_mm:.1f}) instead of "
+        f"{design:g}"
     )
 
 
@@ -165,7 +189,7 @@ def _panels(panels: Sequence[Panel], folds: Sequence[Fold], way_mm: float) -> li
             found.append(
                 Finding(
                     what=f"fold between panels {fold.zones[0]} and {fold.zones[1]} {what} by "
-                    f"{abs(fold.opened_deg):.3f} deg (1-sigma {fold.sigma_deg:.3f})",
+                    f"{abs(fold.opened_deg):.3f}° (1-sigma {fold.sigma_deg:.3f})",
                     cause="springback of the bend" if fold.opened_deg > 0.0 else "bent too far",
                     remedy="bend further by that angle" if fold.opened_deg > 0.0 else "bend less by that angle",
                     moves_mm=float(_TWICE * np.deg2rad(abs(fold.opened_deg) / 2.0) * way_mm),

@@ -40,14 +40,10 @@ class Heights:
     motions: RigidMotions
     covariance: Array
 
-    def linear(self, weights: Array) -> tuple[Array, Array, Array]:
-        """Sums (k,) of the aligned heights with weights (k, n), their covariance (k, k), and its rows' halves (k, P).
-
-        The third is the product of the sums' derivatives with the covariance's Cholesky-free square: rows @ covariance.
-        """
+    def linear(self, weights: Array) -> tuple[Array, Array]:
+        """Sums (k,) of the aligned heights with weights (k, n), and their covariance (k, k)."""
         rows = self.derivative(weights)
-        spread = rows @ self.covariance
-        return weights @ self.value, spread @ rows.T, spread
+        return weights @ self.value, rows @ self.covariance @ rows.T
 
     def derivative(self, weights: Array) -> Array:
         """(k, P) of such sums by the fit's unknowns."""

@@ -104,7 +104,8 @@ def correction_of(
     if unsure > _TOLD * size:
         raise MeasurementError(
             f"corrected mould: the deviation is {size:.1f} µm rms with a 1-sigma of {unsure:.1f} µm, a correction "
-            f"needs less than {_TOLD:.0%} of it. The mirror is as good as this scan can tell; do not correct the mould."
+            f"needs less than {100 * _TOLD:.0f} % of it. The mirror is as good as this scan can tell; do not correct "
+            "the mould."
         )
     dz = -1e-3 * share * reflecting_side * smooth
     return Correction(

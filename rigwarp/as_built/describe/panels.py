@@ -62,7 +62,7 @@ def panels_of(
     if len(zones) < 2:
         return (), ()
     weights = np.concatenate([_quadratic(grid, zone == z, len(zone)) for z in zones])
-    value, covariance, _ = heights.linear(weights)
+    value, covariance = heights.linear(weights)
     panels = [
         _panel(grid, z, value[5 * i : 5 * i + 5], covariance[5 * i : 5 * i + 5, 5 * i : 5 * i + 5], side)
         for i, z in enumerate(zones)

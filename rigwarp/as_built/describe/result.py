@@ -88,7 +88,8 @@ class AsBuilt:
     fine_ripples : estimates of ripples that blur instead, one per zone at most; None where the scan does not tell.
     residual_mm : rms distance per axis between the samples and the fit.
     held_out_mm : the same for tiles of samples that were predicted without them.
-    noise_scale : factor by which the samples' own sigma had to be enlarged to explain the scatter.
+    noise_scale : factor by which the samples' own sigma had to be enlarged to explain the scatter, neighbours' shared
+        errors counted in; `shared_reach_mm` how far on the mirror these are alike, NaN where there are none.
     n_samples : averaged samples used.
     reflecting_side : +1 where + heights are along the mirror's +z, -1 else.
     camera_known : whether the camera came with a covariance.
@@ -123,6 +124,7 @@ class AsBuilt:
     residual_mm: float
     held_out_mm: float
     noise_scale: float
+    shared_reach_mm: float
     n_samples: int
     reflecting_side: int
     camera_known: bool
@@ -169,6 +171,7 @@ class AsBuilt:
                 "residual_rms_mm": self.residual_mm,
                 "held_out_rms_mm": self.held_out_mm,
                 "noise_scale": self.noise_scale,
+                "shared_reach_mm": None if np.isnan(self.shared_reach_mm) else self.shared_reach_mm,
                 "n_samples": self.n_samples,
                 "camera_covariance_known": self.camera_known,
                 "heights": [asdict(height) for height in self.heights],

@@ -16,6 +16,7 @@ from scipy.spatial import cKDTree
 
 from rigwarp.as_built.describe.alignment import RigidMotions
 from rigwarp.as_built.describe.footprint import Footprint
+from rigwarp.as_built.solve.correlation import SharedNoise
 from rigwarp.as_built.solve.figure_basis import CELL_MM, FigureBasis
 from rigwarp.as_built.solve.fit_data import Data, Spots, spots_of
 from rigwarp.as_built.solve.linearised import FigureRows, Linearised, linearise
@@ -54,10 +55,12 @@ class MapFit:
     scale : (15,) prior sigmas of these.
     coefficients_mm : (K,) of the figure.
     covariance : (15 + c + K, 15 + c + K) posterior of the whitened unknowns and the coefficients.
+    narrow : the same, as if samples shared no errors but those of their neighbours within a tile.
     prior_precision : (15, 15) of the whitened mounting, before any sample.
     residual_mm : (N, 2) of the samples, camera errors taken off.
     weight : (N,) robust share of each sample, 0..1.
-    noise_scale : what the samples' sigma had to be multiplied with.
+    noise_scale : what the samples' sigma had to be multiplied with; `tile_noise` the same by tiles alone, and `shared`
+        how far neighbours share their errors.
     smoothness : the chosen roughness precision, relative.
     held_out_rms_mm : of tiles predicted without their own samples.
     passes : Gauss-Newton passes of the last round.
@@ -71,10 +74,13 @@ class MapFit:
     scale: Array
     coefficients_mm: Array
     covariance: Array
+    narrow: Array
     prior_precision: Array
     residual_mm: Array
     weight: Array
     noise_scale: float
+    tile_noise: float
+    shared: SharedNoise
     smoothness: float
     held_out_rms_mm: float
     passes: int
@@ -102,6 +108,11 @@ class MapFit:
             shift = np.linalg.lstsq(known, then[good] - now[good], rcond=None)[0]
             spots[here] += spot_polynomials(local_mm[here], now[good])[0] @ shift
         return self.basis.rows(spots, zone, nux=nux, nuy=nuy)
+
+    @property
+    def widened(self) -> float:
+        """By what errors shared beyond a tile widen the noise's part of sigmas, at least 1."""
+        return self.noise_scale / self.tile_noise
 
     @property
     def n_dense(self) -> int:
@@ -145,16 +156,24 @@ def _finish(fit: Problem, solution: tuple[Array, Linearised, float]) -> MapFit:
     prior = fit.prior(state, weight)
     matrix = state.normal_matrix(weight, fit.size) + prior
     fit.add_lengths(unknown, matrix, np.zeros(fit.size))
-    covariance = inverse(matrix)
+    narrow = covariance = inverse(matrix)
+    shared = fit.shared_noise(state, residual, robust)
+    if shared.scale > noise:
+        # of the estimate H^-1 J^T W r, H = J^T W J + P, the noise's part H^-1 J^T W J H^-1 grows, the prior's does not
+        data = narrow - narrow @ (prior @ narrow)
+        covariance = narrow + ((shared.scale / noise) ** 2 - 1.0) * 0.5 * (data + data.T)
     return MapFit(
         mounting=unknown[: len(fit.scale)] * fit.scale,
         scale=fit.scale,
         coefficients_mm=unknown[fit.n_dense :],
         covariance=covariance,
+        narrow=narrow,
         prior_precision=fit.fixed_prior[: len(fit.scale), : len(fit.scale)],
         residual_mm=residual,
         weight=robust,
-        noise_scale=noise,
+        noise_scale=max(noise, shared.scale),
+        tile_noise=noise,
+        shared=shared,
         smoothness=fit.smoothness,
         held_out_rms_mm=fit.held_rms_mm,
         passes=fit.passes,

@@ -6,6 +6,7 @@ from scipy import linalg
 
 from rigwarp.as_built.describe.alignment import rigid_motions
 from rigwarp.as_built.describe.footprint import footprint
+from rigwarp.as_built.solve.correlation import SharedNoise, Vortices
 from rigwarp.as_built.solve.figure_basis import CELL_MM, figure_basis
 from rigwarp.as_built.solve.fit_data import Data, Spots
 from rigwarp.as_built.solve.linearised import FigureRows, Linearised, landing, linearise
@@ -35,6 +36,7 @@ _FORM_MM = 0.03  # rms of any one form error that equals a motion of the mirror,
 _SMOOTHNESS = 10.0 ** np.arange(-7.0, -3.4, 0.5)  # roughness precision over data precision, both per coefficient
 _TILE_MM = 2.0  # side of the tiles that are held out, and over which noise is averaged
 _FEWEST_PER_TILE = 4
+_USUAL = 0.5  # robust share from which a sample is no outlier
 _SEAT = slice(6, 12)  # the mirror's shifts and turns among the unknowns
 
 
@@ -60,6 +62,7 @@ class Problem:
         self.held_rms_mm = np.nan
         self.passes = 0
         self.damping = 0.0
+        self.vortices: Vortices | None = None
         self.least_inflation = np.inf  # never grows: else a pass that overshoots hands everything back to the priors
 
     def begin(self, start: Array) -> Array:
@@ -240,6 +243,15 @@ class Problem:
         good = min(candidates)[0] * _AS_GOOD
         _, self.smoothness, self.stiffness, self.held_rms_mm = next(c for c in candidates if c[0] <= good)
 
+    def shared_noise(self, state: Linearised, residual: Array, robust: Array) -> SharedNoise:
+        """How far the samples share their errors, by what circles in the residuals."""
+        if self.vortices is None:
+            group = np.unique(np.stack([self.data.zone, self.data.scan]), axis=1, return_inverse=True)[1].reshape(-1)
+            self.vortices = Vortices.over(state.local_mm, group)
+        usual = np.where((robust > _USUAL)[:, None], residual, np.nan)
+        variance = self.data.sigma_mm**2 / self.data.information_weight
+        return self.vortices.measure(state.by_height[:, :, 1:], usual, variance)
+
     def held_tiles(self, state: Linearised) -> BoolArray:
         """One spline cell in eight, spread like a knight's moves."""
         column, row = self.tiles(state)
@@ -250,10 +262,7 @@ class Problem:
         return column, row
 
     def tile_scale(self, state: Linearised, residual: Array, robust: Array) -> float:
-        """The factor by which means over tiles scatter more than independent noise would let them.
-
-        Decoding errors of neighbours are alike (blur, harmonics), and the samples' own sigma does not know it.
-        """
+        """The factor by which means over tiles scatter more than independent noise would let them."""
         column, row = self.tiles(state)
         _, tile = np.unique(np.stack([self.data.zone, column, row]), axis=1, return_inverse=True)
         tile = tile.reshape(-1)

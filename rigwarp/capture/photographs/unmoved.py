@@ -43,8 +43,8 @@ class Movement:
     def __str__(self) -> str:
         shift = float(np.hypot(*self.shift_px))
         return (
-            f"shifted by {shift:.1f} camera pixels, {self.changed:.0%} of the lit area different, "
-            f"brightness {self.drift:+.0%}"
+            f"shifted by {shift:.1f} camera pixels, {100 * self.changed:.0f} % of the lit area different, "
+            f"brightness {100 * self.drift:+.0f} %"
         )
 
 

@@ -94,12 +94,13 @@ def about_exposure(light: LightLevels, found: ExposureFound | None, exposure_s: 
         set_now += f" ({found.frames} projector frames, found automatically)"
     if light.saturated > _BURNT_A_LITTLE:
         text = (
-            f"white is burnt out on {light.saturated:.1%} of the lit area{set_now}: shorten the exposure, lower the"
-            f" gain or close the aperture until the brightest spot is at about {FOUND_BRIGHT:.0%}"
+            f"white is burnt out on {100 * light.saturated:.1f} % of the lit area{set_now}: shorten the exposure, "
+            f"lower the gain or close the aperture until the brightest spot is at about {100 * FOUND_BRIGHT:.0f} %"
         )
         return _finding("exposure", "stop" if light.saturated > _BURNT else "remark", text, figures)
     if light.white < _DIM:
-        text = f"white reaches {light.white:.0%} of full scale only{set_now}: lengthen the exposure or raise the gain"
+        reached = f"white reaches {100 * light.white:.0f} % of full scale only{set_now}"
+        text = f"{reached}: lengthen the exposure or raise the gain"
         return _finding("exposure", "remark", text, figures)
     if found is not None and found.frames is None and exposure_s is not None:
         text = (
@@ -107,7 +108,8 @@ def about_exposure(light: LightLevels, found: ExposureFound | None, exposure_s: 
             "or dim the projector, so that whole frames are exposed"
         )
         return _finding("exposure", "remark", text, figures)
-    text = f"white at {light.white:.0%} of full scale, brightest {light.brightest:.0%}, nothing burnt out{set_now}"
+    levels = f"white at {100 * light.white:.0f} % of full scale, brightest {100 * light.brightest:.0f} %"
+    text = f"{levels}, nothing burnt out{set_now}"
     return _finding("exposure", "fine", text, figures)
 
 
@@ -117,11 +119,11 @@ def about_contrast(light: LightLevels, noise: float) -> PreflightFinding:
     figures = {"contrast": light.contrast, "noise": noise, "contrast_to_noise": ratio}
     if light.contrast < _NO_LIGHT:
         text = (
-            f"white is brighter than black by {light.contrast:.1%} of full scale: hardly any projected light is seen. "
-            "Is the projector on, its shutter open, and the camera pointed at the table?"
+            f"white is brighter than black by {100 * light.contrast:.1f} % of full scale: hardly any projected light "
+            "is seen. Is the projector on, its shutter open, and the camera pointed at the table?"
         )
         return _finding("contrast", "stop", text, figures)
-    text = f"white minus black is {light.contrast:.0%} of full scale, {ratio:.0f} times the noise"
+    text = f"white minus black is {100 * light.contrast:.0f} % of full scale, {ratio:.0f} times the noise"
     advice = ": more light, a longer exposure or less gain makes the scan finer"
     low, wanted = _CONTRAST_TO_NOISE
     if ratio < wanted:
@@ -131,7 +133,7 @@ def about_contrast(light: LightLevels, noise: float) -> PreflightFinding:
 
 def about_room_light(light: LightLevels) -> PreflightFinding:
     """How bright black is: room light, and what the projector leaks."""
-    text = f"black is {light.room:.1%} as bright as white"
+    text = f"black is {100 * light.room:.1f} % as bright as white"
     if light.room > _ROOM:
         text += ": darken the room, or keep lamps and windows from shining onto the table"
     return _finding("room light", "remark" if light.room > _ROOM else "fine", text, {"black_of_white": light.room})
@@ -142,7 +144,7 @@ def about_steadiness(
 ) -> PreflightFinding:
     """Does unchanging light stay the same?"""
     worst = max(white.flicker, white.banding)
-    shares = f"{white.flicker:.2%} from photo to photo, {white.banding:.2%} in bands of rows"
+    shares = f"{100 * white.flicker:.2f} % from photo to photo, {100 * white.banding:.2f} % in bands of rows"
     figures: dict[str, Any] = {
         "flicker": white.flicker,
         "banding": white.banding,
@@ -177,17 +179,18 @@ def about_view(view: ContentInView, light: LightLevels) -> PreflightFinding:
     figures = {"seen_share": view.share, "margin_px": view.margin_px, "lit_share": light.lit}
     if view.share < _SEEN[1]:
         text = (
-            f"the camera sees {view.share:.1%} of the content area, cut off at the {view.side} of the picture: "
+            f"the camera sees {100 * view.share:.1f} % of the content area, cut off at the {view.side} of the picture: "
             "turn the camera or move it back, then make camera.json again"
         )
         return _finding(CONTENT, "stop" if view.share < _SEEN[0] else "remark", text, figures)
     if light.lit < _LIT[1]:
         text = (
-            f"{1.0 - light.lit:.1%} of the content area gets no light: something stands in the way, or projector or "
-            "mirror are not where rig.toml has them"
+            f"{100 * (1.0 - light.lit):.1f} % of the content area gets no light: something stands in the way, or "
+            "projector or mirror are not where rig.toml has them"
         )
         return _finding(CONTENT, "stop" if light.lit < _LIT[0] else "remark", text, figures)
-    text = f"all of the content area is seen, {view.margin_px:.0f} px from the picture's rim; {light.lit:.1%} is lit"
+    lit = f"{100 * light.lit:.1f} % is lit"
+    text = f"all of the content area is seen, {view.margin_px:.0f} px from the picture's rim; {lit}"
     return _finding(CONTENT, "fine", text, figures)
 
 
@@ -283,7 +286,7 @@ def about_scaling(by_axis: Mapping[str, FinestStripes]) -> PreflightFinding:
         )
         return PreflightFinding(what=SCALING, severity="remark", text=text, figures=figures)
     kept = min(s.contrast for s in by_axis.values())
-    text = f"{told}, evenly: not scaled; the camera sees {kept:.0%} of their contrast, the rest is blur"
+    text = f"{told}, evenly: not scaled; the camera sees {100 * kept:.0f} % of their contrast, the rest is blur"
     return PreflightFinding(what=SCALING, severity="fine", text=text, figures=figures)
 
 
@@ -298,8 +301,8 @@ def _scaled(by_axis: Mapping[str, FinestStripes], light: float) -> str:
     for s in by_axis.values():
         if s.contrast > _TOO_SHARP * s.allowed + _ABOVE_NOISE:  # False for NaN: not looked at
             return (
-                f"stripes one pixel wide keep {s.contrast:.0%} of their contrast, the blur allows {s.allowed:.0%}: "
-                "pixels are repeated or dropped"
+                f"stripes one pixel wide keep {100 * s.contrast:.0f} % of their contrast, the blur allows "
+                f"{100 * s.allowed:.0f} %: pixels are repeated or dropped"
             )
     return ""
 

@@ -140,10 +140,14 @@ def _column(whole: Picture, photo: Photo, state: PreviewState) -> None:
     beside = left + width + 66
     burnt = float(np.mean(photo == np.iinfo(photo.dtype).max))
     facts = [
-        ("brightest", f"{levels[2]:.0%}", GOOD if _GOOD_BRIGHTS[0] <= levels[2] <= _GOOD_BRIGHTS[1] else CAUTION),
-        ("middle", f"{levels[1]:.0%}", INK),
-        ("darkest", f"{levels[0]:.0%}", INK),
-        ("burnt out", f"{burnt:.2%}", BURNT if burnt > 0.0 else INK),
+        (
+            "brightest",
+            f"{100 * levels[2]:.0f} %",
+            GOOD if _GOOD_BRIGHTS[0] <= levels[2] <= _GOOD_BRIGHTS[1] else CAUTION,
+        ),
+        ("middle", f"{100 * levels[1]:.0f} %", INK),
+        ("darkest", f"{100 * levels[0]:.0f} %", INK),
+        ("burnt out", f"{100 * burnt:.2f} %", BURNT if burnt > 0.0 else INK),
     ]
     for number, (name, value, colour) in enumerate(facts):
         write(whole, (beside, top + 44 * number), name, size=22, colour=FAINT)
@@ -171,7 +175,7 @@ def _meter(whole: Picture, levels: tuple[float, float, float]) -> None:
     box(whole, (left + 4, row(middle) - 1), (width - 8, 3), BOARD)
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
         box(whole, (left + width + 2, row(share)), (6, 1), FAINT)
-        write(whole, (left + width + 12, row(share) - 7), f"{share:.0%}", size=20, colour=FAINT)
+        write(whole, (left + width + 12, row(share) - 7), f"{100 * share:.0f} %", size=20, colour=FAINT)
     write(whole, (left, top + height + 10), "level", size=20, colour=FAINT)
 
 

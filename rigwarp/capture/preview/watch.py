@@ -63,7 +63,7 @@ def _about_content(rig: Rig, model: CameraModel | None) -> str:
     if model is None:
         return "content area: no camera.json for this picture yet"
     seen = content_in_view(model, rig.content, rig.table.height_mm)
-    return f"content area: {seen.share:.0%} in the picture, {seen.margin_px:.0f} px from its {seen.side} rim"
+    return f"content area: {100 * seen.share:.0f} % in the picture, {seen.margin_px:.0f} px from its {seen.side} rim"
 
 
 def _advice(photo: Photo) -> tuple[str, bool]:

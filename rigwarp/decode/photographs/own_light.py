@@ -43,8 +43,9 @@ class LightChange:
         """What changed, and when; `labels` of the photographs."""
         when = f"between photographs {labels[self.row - 1]} and {labels[self.row]}"
         if self.added:
-            return f"the room's light changed {when} by {abs(self.added):.0%} of projected white (sunshine, a lamp)"
-        return f"the brightness of the photographs changed {when} by {abs(self.gain - 1.0):.0%}"
+            by = f"{100 * abs(self.added):.0f} % of projected white"
+            return f"the room's light changed {when} by {by} (sunshine, a lamp)"
+        return f"the brightness of the photographs changed {when} by {100 * abs(self.gain - 1.0):.0f} %"
 
 
 def light_differs(light: Array, frames: Frames) -> bool:

@@ -75,7 +75,8 @@ def find_folds(pictures: Pictures) -> Folds:
     text = _text(told, share, bool((flipping & told).any()))
     if left < LITTLE_LEFT:
         raise MeasurementError(
-            f"only {left:.0%} of what the camera sees lit can be mapped pixel by pixel, {LITTLE_LEFT:.0%} are needed: "
+            f"only {100 * left:.0f} % of what the camera sees lit can be mapped pixel by pixel, "
+            f"{100 * LITTLE_LEFT:.0f} % are needed: "
             f"{text}. Check the mirror's surface for ripples of short period and the design for overlapping zones"
         )
     return Folds(verdict=verdict, text=text)
@@ -90,7 +91,7 @@ def _text(folded: NDArray[np.bool_], share: float, flips: bool) -> str:
         else ("as where light of two zones or folds overlaps")
     )
     return (
-        f"on {share:.0%} of the lit area (mostly camera pixels {low[0]:.0f} to {high[0] + CELL:.0f} across, "
+        f"on {100 * share:.0f} % of the lit area (mostly camera pixels {low[0]:.0f} to {high[0] + CELL:.0f} across, "
         f"{low[1]:.0f} to {high[1] + CELL:.0f} down) light arrives on several paths at once, {why}"
     )
 

@@ -151,7 +151,15 @@ class ExposureDecoder:
         corrected = () if path is None else (path.in_words(self._modelled_labels),)
         plaid = self._plaid(chain, pictures)
         path_px = 0.0 if path is None else max(path.largest_px, path.jump_px)
-        return replace(decoded, corrected=corrected, processing=seen.in_words(), plaid=plaid, path_px=path_px)
+        return replace(
+            decoded,
+            corrected=corrected,
+            plaid=plaid,
+            path_px=path_px,
+            processing=seen.in_words(),
+            motion_sigma_px=0.0 if path is None else path.sigma_px,
+            noise_shares={} if excess is None else {"processing": _share_of(excess, decoded.valid)},
+        )
 
     def _plaid(self, chain: SignalModel, pictures: Pictures) -> Codes | None:
         """The photograph of the picture of all zones, put where the stripes were seen."""
@@ -254,9 +262,10 @@ class ExposureDecoder:
             )
         saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
         raise MeasurementError(
-            f"the camera sees the pattern on {usable} usable pixels only ({saturated:.1%} are saturated, the rest show "
-            f"less than {_MIN_CONTRAST:.1%} contrast between white and black): check that the projector is on, that "
-            "the camera sees the table, and the exposure"
+            f"the camera sees the pattern on {usable} usable pixels only ({100 * saturated:.1f} % are saturated, the "
+            "rest show "
+            f"less than {100 * _MIN_CONTRAST:.1f} % contrast between white and black): check that the projector is on, "
+            "that the camera sees the table, and the exposure"
         )
 
 
@@ -292,7 +301,8 @@ def _moved_share(pictures: Pictures) -> float:
         )
     if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
-            f"the frames shown twice differ on {(moved + other) / decodable:.0%} of the decodable pixels: the camera, "
+            f"the frames shown twice differ on {100 * ((moved + other) / decodable):.0f} % of the decodable pixels: "
+            "the camera, "
             "the projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan "
             "again"
         )
@@ -304,7 +314,8 @@ def _check_levels(response: Response) -> None:
     share = float(response.projector_light(np.array(_HALF_CODE)))
     if share > _MOST_OF_HALF:
         raise MeasurementError(
-            f"grey of half of white's code has {share:.0%} of white's light in the photographs, about 20% are usual: "
+            f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
+            "usual: "
             "the camera's exposure, or the projector's brightness, follows the picture. Switch automatic exposure (and "
             "dynamic contrast) off and scan again"
         )
@@ -322,6 +333,11 @@ def _moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
         f"{path.in_words(labels)}; the camera, the projector or the mirror was moved during the scan, which cannot be "
         "put right here. Fix everything and scan again"
     )
+
+
+def _share_of(excess: NDArray[np.float32], valid: NDArray[np.bool_]) -> float:
+    """Of the usual variance, what is beyond the noise model's, given their ratio (H, W)."""
+    return 1.0 - 1.0 / float(np.median(excess[valid])) if valid.any() else 0.0
 
 
 def _own_up(pictures: Pictures, sigma_px: float) -> None:

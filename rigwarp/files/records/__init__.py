@@ -11,6 +11,7 @@ from rigwarp.files.records.fit import (
     RippleRecord,
     VerdictRecord,
 )
+from rigwarp.files.records.heartbeat import HeartbeatRecord
 from rigwarp.files.records.looks import DriftRecord, MovedRecord
 from rigwarp.files.records.mirror_grid import MirrorGrid, read_mirror_grid
 from rigwarp.files.records.run import ScanSettings, StartRecord, StopRecord
@@ -28,6 +29,7 @@ __all__ = [
     "FindingRecord",
     "FitRecord",
     "FormRecord",
+    "HeartbeatRecord",
     "MapFigures",
     "MapOrigin",
     "MirrorGrid",

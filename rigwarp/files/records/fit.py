@@ -3,7 +3,9 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
+
+import numpy as np
 
 from rigwarp.files.records.record import Block, Flag, Number, Numbers, Part, Record, Text, Texts, finite
 
@@ -115,9 +117,35 @@ class FitRecord(Record):
     verdict: VerdictRecord | None = None
 
     @property
+    def scans(self) -> list[Mapping[str, Any]]:
+        """What the decoder did, scan by scan."""
+        decode = self.decode or {}
+        listed = [one for name, one in decode.items() if name.startswith("scan ") and isinstance(one, Mapping)]
+        return listed or [decode]
+
+    @property
     def response_shape(self) -> float | None:
         """Shape of the camera's response as the (first) scan measured it; None where the file does not tell."""
-        decode = self.decode or {}
-        scan = decode.get("scan 1", decode)
-        shape = finite(scan.get("response_shape")) if isinstance(scan, Mapping) else math.nan
+        shape = finite(self.scans[0].get("response_shape"))
         return None if math.isnan(shape) else float(shape)
+
+    @property
+    def motion_sigma_px(self) -> float:
+        """1-sigma of a motion of the camera that was taken out, camera pixels: of the worst scan."""
+        return float(max(np.nan_to_num(finite(scan.get("motion_sigma_px"))) for scan in self.scans))
+
+    @property
+    def noise_shares(self) -> dict[str, float]:
+        """Of the variance of decoded positions, what mishaps are to blame for: mean over the scans."""
+        parts = [shares for scan in self.scans if isinstance(shares := scan.get("noise_shares"), Mapping)]
+        names = {str(name) for shares in parts for name in shares}
+        return {
+            name: float(np.clip(np.mean([np.nan_to_num(finite(s.get(name))) for s in parts]), 0.0, 1.0))
+            for name in names
+        }
+
+    @property
+    def put_right(self) -> tuple[str, ...]:
+        """What was wrong with the photographs and was put right, in words."""
+        listed = [told for scan in self.scans if isinstance(told := scan.get("corrected"), list | tuple)]
+        return tuple(dict.fromkeys(text for told in listed for text in told if isinstance(text, str)))

@@ -23,6 +23,8 @@ from rigwarp.prewarp import content_coordinates
 from rigwarp.rig import content_to_table
 from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget
 
+_PARTS = {"ripple": "sigma_ripple_mm", "border": "sigma_border_mm"}
+
 
 def write_budget(folder: RigFolder, result: Path) -> MapBudget:
     """Make the budget of a result, with its check grid where it has been verified, and write budget.json.
@@ -33,6 +35,7 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         If a file it rests on is missing or damaged, or the map was made before its uncertainty was kept by cause.
     """
     rig = folder.rig
+    fit = FitRecord.read(result / FIT_FILE) if (result / FIT_FILE).is_file() else FitRecord()
     table_map, _ = read_map(result / MAP_FILE, resolution=folder.rig.projector.resolution)
     sigmas = read_map_sigmas(result / MAP_FILE)
     prewarp = read_prewarp(result / PREWARP_FILE)
@@ -44,7 +47,10 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         mesh_mm=np.linalg.norm(shown_mm - table_map.table_mm, axis=-1),
         zone=table_map.zone,
         lit=(prewarp.gain > 0.0) & np.isfinite(shown_mm[..., 0]),
-        unproven=_unproven(result / FIT_FILE),
+        unproven=_unproven(fit),
+        parts_mm={key: sigmas[name] for key, name in _PARTS.items() if name in sigmas},
+        decode_shares=fit.noise_shares,
+        motion_px=fit.motion_sigma_px,
     )
     camera = read_camera(folder.root / CAMERA_FILE)
     shape = shape_of(result, camera)
@@ -78,9 +84,9 @@ def budget_record(budget: MapBudget) -> BudgetRecord:
     )
 
 
-def _unproven(path: Path) -> float:
+def _unproven(fit: FitRecord) -> float:
     """By which share of sigma, in quadrature, held-out samples scatter beyond it where they do not bear it out."""
-    figures = (FitRecord.read(path).table_map if path.is_file() else None) or MapFigures()
+    figures = fit.table_map or MapFigures()
     spread = finite(figures.z_spread)
     return float(np.sqrt(spread**2 - 1.0)) if figures.not_proven and spread > 1.0 else 0.0
 

@@ -2,22 +2,21 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
 
-from rigwarp.as_built.describe.mould import check_zones, corrected_mesh, correction_of, surface_mesh
 from rigwarp.errors import InputError
-from rigwarp.files import WARP_FORMATS, RigFolder, current_result, read_as_built, write_stl
+from rigwarp.files import WARP_FORMATS, RigFolder, current_result, read_as_built
 from rigwarp.files.atomic import write_npz, write_text
-from rigwarp.files.names import AS_BUILT_FILE
 from rigwarp.files.records import AsBuiltRecord
-from rigwarp.jobs.design import design_model
+from rigwarp.jobs.results.export_mould import export_mould, told
 from rigwarp.jobs.results.export_warp import export_warp
-from rigwarp.rig import MeshShape
 
-_T = TypeVar("_T")
+THICKNESS_MM: Final = 6.0
+"""Of the plate under a mould: stiff enough to be printed and clamped."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +38,7 @@ class Request:
     replace: bool
     share: float
     without_power: bool
+    thickness_mm: float
 
     def path(self, name: str) -> Path:
         """Where to write: the file given, or one of this name in the result folder."""
@@ -54,6 +54,7 @@ def export_current(
     correction: bool = True,
     share: float = 0.8,
     without_power: bool = False,
+    thickness_mm: float = THICKNESS_MM,
 ) -> Exported:
     """Write the current result in a format of `WARP_FORMATS` or `FORMATS`.
 
@@ -62,7 +63,7 @@ def export_current(
     out : file, or folder for a warp; by default in the result folder.
     replace : whether an older export may be replaced.
     correction : whether a warp includes the correction by hand.
-    share, without_power : for a mould; see `correction_of`.
+    share, without_power, thickness_mm : for a mould; see `export_mould`.
 
     Raises
     ------
@@ -76,58 +77,36 @@ def export_current(
         facts = export_warp(folder, result, format, out=out, replace=replace, correction=correction)
     else:
         request = Request(
-            folder=folder, result=result, out=out, replace=replace, share=share, without_power=without_power
+            folder=folder,
+            result=result,
+            out=out,
+            replace=replace,
+            share=share,
+            without_power=without_power,
+            thickness_mm=thickness_mm,
         )
         facts = FORMATS[format](request)
     return Exported(format=format, file=facts["file"], facts=facts)
 
 
-def _mould(request: Request) -> dict[str, Any]:
-    arrays, numbers = read_as_built(request.result)
-    built = AsBuiltRecord.from_dict(numbers)
-    model = design_model(request.folder)
-    correction = correction_of(
-        x_mm=arrays["x_mm"],
-        y_mm=arrays["y_mm"],
-        height_um=arrays["height_um"],
-        sigma_um=arrays["height_sigma_um"],
-        zone=arrays["zone"],
-        reflecting_side=_told(request.result, "sign.reflecting_side_along_mirror_z", built.reflecting_side),
-        power_determined=_told(
-            request.result, "power.determined", None if built.power is None else built.power.determined
-        ),
+def _mould(request: Request, drawing: str = "svg") -> dict[str, Any]:
+    return export_mould(
+        request.folder,
+        request.result,
+        out=request.out,
+        replace=request.replace,
         share=request.share,
         without_power=request.without_power,
+        thickness_mm=request.thickness_mm,
+        drawing=drawing,
     )
-    check_zones(model, correction)
-    shape = request.folder.rig.mirror.shape
-    if isinstance(shape, MeshShape):
-        mesh = corrected_mesh(request.folder.meshes[shape.file], model, correction)
-    else:
-        mesh = surface_mesh(model, correction)
-    path = request.path("corrected_mould.stl")
-    write_stl(path, mesh, replace=request.replace)
-    return {
-        "file": path,
-        "share": request.share,
-        "correction_rms_um": correction.rms_um,
-        "correction_largest_um": correction.largest_um,
-        "triangles": len(mesh.faces),
-    }
-
-
-def _told(result: Path, key: str, value: _T | None) -> _T:
-    """A value of as_built.json, which a file that was changed by hand may lack."""
-    if value is None:
-        raise InputError(f"{result / AS_BUILT_FILE}: {key}: found nothing usable. Make the result again: rigwarp fit")
-    return value
 
 
 def _deviation_npz(request: Request) -> dict[str, Any]:
     arrays, numbers = read_as_built(request.result)
     path = request.path("deviation.npz")
     signs = AsBuiltRecord.from_dict(numbers).sign
-    sign = _told(request.result, "sign.height", None if signs is None else signs.height)
+    sign = told(request.result, "sign.height", None if signs is None else signs.height)
     header = {"frame": "mirror, after rigid alignment of built to design", "sign": sign}
     write_npz(path, arrays, format="rigwarp deviation", header=header, replace=request.replace)
     return {"file": path, "points": int(np.isfinite(arrays["height_um"]).sum())}
@@ -148,6 +127,7 @@ def _deviation_csv(request: Request) -> dict[str, Any]:
 
 FORMATS: Final[dict[str, Callable[[Request], dict[str, Any]]]] = {
     "mould": _mould,
+    "mould-dxf": partial(_mould, drawing="dxf"),
     "deviation-npz": _deviation_npz,
     "deviation-csv": _deviation_csv,
 }

@@ -118,7 +118,8 @@ def fit_scans(
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
         lit = [shown_in(scan) for scan in scans]
         samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
-        table_map = fit_table_map(model, samples, camera, tolerances)
+        motion_px = max(one.motion_sigma_px for one in decoded)
+        table_map = fit_table_map(model, samples, camera, tolerances, motion_px=motion_px)
         table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
         clock.lap("fit")
         advance()
@@ -135,6 +136,8 @@ def fit_scans(
             "sigma_random_mm": table_map.random_mm,
             "sigma_common_mm": table_map.common_mm,
             "sigma_decode_mm": table_map.decode_mm,
+            "sigma_ripple_mm": table_map.ripple_mm,
+            "sigma_border_mm": table_map.border_mm,
             "light": table_map.light,
         }
         write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=origin["scan"], more=parts)

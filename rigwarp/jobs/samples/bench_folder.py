@@ -51,8 +51,9 @@ def create_bench(root: Path, *, virtual: bool = False) -> list[Path]:
     try:
         root.mkdir(parents=True, exist_ok=True)
         occupied = any(root.iterdir())
-    except OSError as error:
-        raise InputError(f"{root}: cannot be made a folder ({error.strerror or error}). Choose another name.") from None
+    except (OSError, RecursionError) as error:  # the latter of a thousand folders in folders
+        reason = getattr(error, "strerror", None) or error
+        raise InputError(f"{root}: cannot be made a folder ({reason}). Choose another name.") from None
     if occupied:
         raise InputError(f"{root}: found files in it, expected a new or an empty folder. Choose another name.")
     origin = resources.files("rigwarp.scenarios").joinpath(OFFCUT_BOX if virtual else "bench")

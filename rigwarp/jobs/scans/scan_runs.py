@@ -222,6 +222,8 @@ def scan_figures(decoded: Decoded) -> dict[str, object]:
         "folded": decoded.folded or None,
         "corrected": list(decoded.corrected),
         "processing": list(decoded.processing),
+        "motion_sigma_px": decoded.motion_sigma_px,
+        "noise_shares": dict(decoded.noise_shares),
         "noise": {"floor": decoded.noise.floor, "per_light": decoded.noise.per_light},
     }
 

@@ -95,16 +95,24 @@ class WarpKeeper:
 
     def ready_for(self, size: tuple[int, int], warp: Warp) -> bool:
         """True when pictures of this size (width, height) can be drawn by `warp` at once; else that is prepared."""
-        if warp.has_samples(size) or size == self._hopeless_size or not self._thread.is_alive():
+        if warp.has_samples(size) or not self._thread.is_alive():
             return True
+        if size != self._hopeless_size:
+            self._want_size(size)
+        return False
+
+    def _want_size(self, size: tuple[int, int]) -> None:
         with self._changed:
             self._wanted_size = size
             self._changed.notify_all()
-        return False
 
     def take(self) -> Fresh | None:
-        """The newest finished warp, once; None when there is nothing new."""
+        """The newest finished warp, once, when it can draw what is being shown; None when there is nothing new."""
         if self._fresh is None:
+            return None
+        size = self.picture_size
+        if size is not None and not self._fresh.warp.has_samples(size):  # another size came up while it was made
+            self._want_size(size)
             return None
         with self._changed:
             fresh, self._fresh = self._fresh, None
@@ -164,18 +172,15 @@ class WarpKeeper:
 
     def _prepare_size(self, size: tuple[int, int]) -> None:
         try:
-            self._samples(self._warp, size)
-        except RigwarpError:
-            self._hopeless_size = size  # drawing says why
-
-    def _samples(self, warp: Warp, size: tuple[int, int]) -> None:
-        samples = warp.samples(size)
-        if self.prepare is not None:
-            self.prepare(samples)
+            self._warp.samples(size, prepare=self.prepare)
+        except RigwarpError as error:
+            self._hopeless_size = size
+            self._counts.refused += 1
+            log.warning("the old picture stays: %s", error)
 
     def _hand_over(self, warp: Warp, *, from_file: bool) -> None:
         if self.picture_size is not None:
-            self._samples(warp, self.picture_size)  # the slow part, before the frame loop gets to see it
+            warp.samples(self.picture_size, prepare=self.prepare)  # the slow part, before the frame loop gets to see it
         self._warp = warp
         with self._changed:
             kept_flag = self._fresh is not None and self._fresh.from_file

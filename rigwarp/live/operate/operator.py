@@ -146,7 +146,7 @@ class Operator:
         now = self.adjustment
         return {
             "place": f"place   x {now.shift_mm[0]:+.1f} mm   y {now.shift_mm[1]:+.1f} mm",
-            "turn": f"turn   {now.turn_deg:+.2f} deg",
+            "turn": f"turn   {now.turn_deg:+.2f}°",
             "size": f"size   {100 * now.scale:.1f} %",
             "light": f"light   {100 * now.brightness:.0f} %",
             "black": f"black   {100 * now.black_level:.1f} %",

@@ -25,10 +25,12 @@ import threading
 import time
 from collections import deque
 from dataclasses import dataclass
+from functools import partial
 
 from rigwarp.errors import DeviceError
 from rigwarp.live.operate.osc import MalformedPacket, Message, Value, build_message, parse_packet
 from rigwarp.live.run.statistics import Counts
+from rigwarp.live.worker import Worker
 
 log = logging.getLogger(__name__)
 PREFIX = "/rigwarp/"
@@ -101,6 +103,7 @@ class Remote:
         self._waiting_bytes = 0
         self._waiting: dict[object, Command] = {}
         self._lock, self._came, self._ended = threading.Lock(), threading.Event(), threading.Event()
+        self._answers = Worker("rigwarp-remote-answer")
         self._threads = [
             threading.Thread(target=work, name=f"rigwarp-remote-{work.__name__}", daemon=True)
             for work in (self._listen, self._understand)
@@ -121,7 +124,11 @@ class Remote:
             return any(command.name != "status" for command in self._waiting.values())
 
     def answer(self, sender: tuple[str, int], text: str) -> None:
-        """Send a status."""
+        """Send a status; nobody waits for the network."""
+        if self._answers.waiting < _MOST_WAITING:
+            self._answers.submit(partial(self._send, sender, text))
+
+    def _send(self, sender: tuple[str, int], text: str) -> None:
         try:
             self._socket.sendto(build_message(Message(address=PREFIX + "status", values=(text,))), sender)
         except OSError as error:
@@ -129,6 +136,7 @@ class Remote:
 
     def close(self) -> None:
         """Stop listening."""
+        self._answers.close(within_s=1.0)
         self._ended.set()
         self._came.set()
         for thread in self._threads:
@@ -180,13 +188,16 @@ class Remote:
                 return
 
     def _keep(self, command: Command) -> None:
-        """Let it wait for the frame loop: settings once each, in their newest place; of other commands not too many."""
+        """Let it wait for the frame loop: settings once each, in their newest place; of other commands not too many.
+
+        Whoever asks for the status again before the next frame gets one answer.
+        """
         with self._lock:
             if command.name in _LATEST_COUNTS:
                 self._waiting.pop(command.name, None)
                 self._waiting[command.name] = command
             elif len(self._waiting) < _MOST_WAITING:
-                self._waiting[object()] = command
+                self._waiting[command.sender if command.name == "status" else object()] = command
 
 
 def command_of(message: Message, sender: tuple[str, int]) -> Command:

@@ -5,6 +5,7 @@ The frame is worked on in tiles that stay in the processor's cache, each turning
 in whole numbers where every pixel has one tap (`one_tap`), which is quicker, and in floats otherwise.
 """
 
+import functools
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -185,6 +186,7 @@ def _sum_of_taps(light: NDArray[Any], group: Group) -> NDArray[Any]:
     return total
 
 
+@functools.cache
 def _encoding_table(transfer: Transfer, *, parts: int) -> NDArray[Any]:
     """Projector codes of 16-bit light: 8 bits rounded, or `parts` of a code in 16 bits."""
     codes = encode_transfer(np.arange(FULL + 1) / FULL, transfer) * 255.0 * parts

@@ -1,5 +1,6 @@
 """What a renderer draws with: a prewarp, the correction by hand on top of it, and how finely to sample."""
 
+from collections.abc import Callable
 from dataclasses import astuple, dataclass, field, replace
 
 import numpy as np
@@ -33,8 +34,13 @@ class Warp:
     canvas_px: Array
     _samples: dict[tuple[int, int], SampleMap] = field(default_factory=dict, repr=False)
 
-    def samples(self, picture_size: tuple[int, int]) -> SampleMap:
-        """The sampling positions for pictures of one size (width, height); those of the last two sizes are kept."""
+    def samples(
+        self, picture_size: tuple[int, int], *, prepare: Callable[[SampleMap], None] | None = None
+    ) -> SampleMap:
+        """The sampling positions for pictures of one size (width, height); those of the last two sizes are kept.
+
+        `prepare` is done with new ones before any other thread sees them.
+        """
         kept = self._samples.get(picture_size)
         if kept is not None:
             return kept
@@ -50,6 +56,8 @@ class Warp:
                 hidden = np.zeros(self.prewarp.gain.shape, bool)
                 hidden[lit] = masked(self.canvas_px[lit], self.content, self.adjustment)
         made = sample_map(prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
+        if prepare is not None:
+            prepare(made)
         for old in list(self._samples)[:-1]:
             self._samples.pop(old, None)
         self._samples[picture_size] = made

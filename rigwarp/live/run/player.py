@@ -1,5 +1,6 @@
 """Playing: pictures from a source into the window until something says stop."""
 
+import gc
 import logging
 import signal
 import sys
@@ -77,7 +78,8 @@ def play(
                     on_open(window)
                 started = clock()
                 loop = _Loop(window, session, signalled, started, seconds, frames, clock, pause, on_frame)
-                reason = loop.run()
+                with _settled_heap():
+                    reason = loop.run()
                 lasted = clock() - started
             finally:
                 window.close()
@@ -200,6 +202,17 @@ def _short_turns() -> Iterator[None]:
         yield
     finally:
         sys.setswitchinterval(before)
+
+
+@contextmanager
+def _settled_heap() -> Iterator[None]:
+    """Keep the garbage collector off what is there already: going through all of it takes some 80 ms, in any thread."""
+    gc.collect()
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
 
 
 @contextmanager

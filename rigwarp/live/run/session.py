@@ -2,7 +2,7 @@
 
 import json
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -46,6 +46,7 @@ class Session:
     ----------
     interludes : where a measurement asks for the window; see `rigwarp.live.operate.interlude`.
     watch_says : what the drift watch has found last, and when; shown with the keys, and in `status`.
+    watch_warned : what it last corrected or could not do, and when; in `status`.
     """
 
     def __init__(
@@ -68,7 +69,7 @@ class Session:
         self.interludes = Interludes()
         self.takes_planes = False
         self.dark = False
-        self.watch_says = ""
+        self.watch_says = self.watch_warned = ""
         self.running = True
         self._source, self._keeper, self._remote = source, keeper, remote
         self._offset_s, self._now_s, self._held_s = 0.0, 0.0, 0.0
@@ -89,10 +90,8 @@ class Session:
         """What to show at this moment of the run; the same object as before when nothing has changed."""
         self._now_s = now_s
         if self._remote is not None:
-            for command in self._remote.commands():
-                if command.name != "status":
-                    self.interludes.touched(now_s)
-                self._obey(command)
+            asked = [self._obey(command) for command in self._remote.commands()]
+            self._answer([sender for sender in asked if sender is not None])
         self._take_opened()
         if isinstance(self._source, VideoSource):
             self._source.wants_planes = self.takes_planes
@@ -188,11 +187,15 @@ class Session:
         x, y = content_to_table(self.warp.content, self.warp.canvas_px[at_px[1], at_px[0]])
         return (float(x), float(y)) if np.isfinite(x + y) else None
 
+    def about(self) -> dict[str, str]:
+        """What plays, and what the drift watch has said."""
+        return {"source": self._name, "watch": self.watch_says, "watch_warned": self.watch_warned}
+
     def status(self) -> dict[str, Any]:
         """What goes on, in numbers."""
         now = self.operator.adjustment
         return {
-            "source": self._name,
+            **self.about(),
             "time_s": round(self.media_s, 3),
             "running": self.running,
             "dark": self.dark,
@@ -203,17 +206,13 @@ class Session:
             "scale": now.scale,
             "drags": len(now.drags),
             "masks": len(now.masks),
-            "watch": self.watch_says,
             "even": [now.flatten_limit, now.flatten_falloff],
             **self.pacing.as_dict(),
         }
 
     def close(self) -> None:
         """Close everything that the session was given."""
-        self._doorman.give_up()
-        if self._opened is not None:
-            self._doorman.close_beside(self._opened[1])
-        self._source.close()
+        self._doorman.close([self._source, *([self._opened[1]] if self._opened is not None else [])])
         if self._remote is not None:
             self._remote.close()
         if self._keeper is not None:
@@ -273,7 +272,18 @@ class Session:
             )
         return self._decorated[1]
 
-    def _obey(self, command: Command) -> None:
+    def _answer(self, senders: Sequence[tuple[str, int]]) -> None:
+        """Say what goes on, once everything that came with the question is done."""
+        if self._remote is not None and senders:
+            text = json.dumps(self.status())
+            for sender in senders:
+                self._remote.answer(sender, text)
+
+    def _obey(self, command: Command) -> tuple[str, int] | None:
+        """Carry out a command; whoever asks for the status is returned."""
+        if command.name == "status":
+            return command.sender
+        self.interludes.touched(self._now_s)
         before, operator = self.operator.adjustment, self.operator
         numbers = [value for value in command.values if isinstance(value, float)]
         now = operator.adjustment
@@ -301,9 +311,8 @@ class Session:
                 operator.change(within_limits(now, flatten_limit=numbers[0], flatten_falloff=numbers[1]))
             case "undo" | "redo" | "reset":
                 getattr(operator, command.name)()
-            case "status" if self._remote is not None:
-                self._remote.answer(command.sender, json.dumps(self.status()))
         self._after(before, save=True)
+        return None
 
     def _take_opened(self) -> None:
         """Go over to a source that has been opened, as soon as another picture may come."""

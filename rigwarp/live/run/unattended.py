@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from rigwarp.errors import InputError
-from rigwarp.files import write_json, write_text
+from rigwarp.files import plain_json, write_text
+from rigwarp.files.records import HeartbeatRecord
 from rigwarp.live.run.statistics import Pacing
 
-HEARTBEAT_FORMAT = "rigwarp heartbeat"
 BEAT_S = 5.0
 _LOOK_S = 0.25
 _LOG_BYTES, _OLD_LOGS = 1_000_000, 5
@@ -37,8 +37,8 @@ class _BoundedLog(logging.handlers.RotatingFileHandler):
             super().close()
 
 
-def start_log(path: Path) -> logging.Handler:
-    """Write the package's log lines to a file; at 1 MB it is put aside, and five old ones are kept.
+def open_log(path: Path) -> logging.Handler:
+    """A log file; at 1 MB it is put aside, and five old ones are kept.
 
     Raises
     ------
@@ -52,9 +52,6 @@ def start_log(path: Path) -> logging.Handler:
     form = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%S")
     form.converter = time.gmtime
     handler.setFormatter(form)
-    logger = logging.getLogger("rigwarp")
-    logger.addHandler(handler)
-    logger.setLevel(logging.INFO)
     return handler
 
 
@@ -129,7 +126,7 @@ class Heartbeat:
     def _write(self, path: Path, resident: float | None) -> None:
         contents = {"unix_s": round(self._wall(), 1), "memory_mib": resident, **self._pacing.as_dict(), **self._about()}
         try:
-            write_json(path, contents, format=HEARTBEAT_FORMAT, replace=True)
+            HeartbeatRecord.from_dict(plain_json(contents)).write(path, replace=True)
             self._complained = False
         except InputError as error:  # a full disk must not end the show
             if not self._complained:

@@ -1,17 +1,20 @@
 """Opening and closing sources beside the frame loop, which waits for neither: a camera or a disk may hang for ever."""
 
 import logging
-import threading
-from collections.abc import Callable
-from concurrent.futures import Future
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, wait
+from functools import partial
 
 from rigwarp.errors import RigwarpError
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.source import Source
+from rigwarp.live.worker import Worker
 
 log = logging.getLogger(__name__)
 _MOST_AT_ONCE = 4
 """Sources that are being opened; what hangs in one is given up and costs a thread."""
+_END_S = 6.0
+"""A decoder or camera that takes longer to end is left to its thread."""
 
 
 class Doorman:
@@ -27,6 +30,7 @@ class Doorman:
         self._open_named, self._counts = open_named, counts
         self._opening: tuple[str, Future[Source]] | None = None
         self._at_work: list[Future[Source]] = []
+        self._worker = Worker("rigwarp-beside")
 
     def open(self, name: str) -> None:
         """Begin to open a source; one that is still being opened is given up."""
@@ -38,8 +42,7 @@ class Doorman:
             log.warning("the old source stays: %s: %d others are still being opened", name[:200], len(self._at_work))
             return
         self.give_up()
-        future: Future[Source] = Future()
-        threading.Thread(target=self._work, args=(name, future), name="rigwarp-open", daemon=True).start()
+        future = self._worker.apart(partial(self._open_named, name), "rigwarp-open")
         self._at_work.append(future)
         self._opening = (name, future)
 
@@ -48,6 +51,7 @@ class Doorman:
         if self._opening is None or not self._opening[1].done():
             return None
         (name, future), self._opening = self._opening, None
+        self._at_work = [other for other in self._at_work if other is not future]  # it would keep the pictures
         try:
             return name, future.result()
         except RigwarpError as error:
@@ -60,21 +64,19 @@ class Doorman:
     def give_up(self) -> None:
         """Want nothing any more: what comes up later is closed."""
         if self._opening is not None:
-            self._opening[1].add_done_callback(_close_unused)
+            self._opening[1].add_done_callback(self._close_unused)  # at once, in this thread, if it is open already
             self._opening = None
 
-    def close_beside(self, source: Source) -> None:
+    def close_beside(self, source: Source) -> "Future[None]":
         """Close a source that is left, without waiting for it."""
-        threading.Thread(target=source.close, name="rigwarp-close", daemon=True).start()
+        return self._worker.apart(source.close, "rigwarp-close")
 
-    def _work(self, name: str, future: "Future[Source]") -> None:
-        assert self._open_named is not None  # `open` begins nothing without it
-        try:
-            future.set_result(self._open_named(name))
-        except BaseException as error:  # it belongs to whoever takes the source
-            future.set_exception(error)
+    def close(self, sources: Sequence[Source]) -> None:
+        """Open nothing any more, and close these; what hangs is left behind after a while."""
+        self.give_up()
+        wait([self.close_beside(source) for source in sources], timeout=_END_S)
+        self._worker.close()
 
-
-def _close_unused(future: "Future[Source]") -> None:
-    if future.exception() is None:
-        future.result().close()
+    def _close_unused(self, future: "Future[Source]") -> None:
+        if future.exception() is None:
+            self.close_beside(future.result())

@@ -3,13 +3,15 @@ modules."""
 
 import logging
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
 from rigwarp.errors import InputError, RigwarpError
 from rigwarp.live.render.mixing import cross_fade, fitted
 from rigwarp.live.render.picture import AnyPicture, Picture, checked
+from rigwarp.live.worker import Worker
 
 log = logging.getLogger(__name__)
 DWELL_S = 10.0
@@ -76,7 +78,8 @@ class FolderSource:
             raise InputError(f"found {len(files)} pictures and a dwell time of {dwell_s:g} s, expected one or more")
         self._files, self._read, self._size = list(files), read, size
         self._dwell_s, self._fade_s = dwell_s, min(max(fade_s, 0.0), dwell_s)
-        self._worker = ThreadPoolExecutor(1, thread_name_prefix="rigwarp-folder")
+        self._worker = Worker("rigwarp-folder")
+        self._closed = False
         self._loaded: dict[int, Future[Picture | None]] = {}
         self._last: Picture | None = None
         self._last_key: tuple[int, int] | None = None
@@ -111,17 +114,20 @@ class FolderSource:
         return picture
 
     def close(self) -> None:
-        """Stop reading ahead."""
-        self._worker.shutdown(wait=True, cancel_futures=True)
+        """Stop reading ahead; a disk that hangs is left to the thread."""
+        self._closed = True
+        self._worker.close()
 
     def _ready(self, number: int) -> Picture | None:
         """A picture if it has been read; otherwise reading it begins."""
         if number not in self._loaded:
-            self._loaded[number] = self._worker.submit(self._load, number)
+            self._loaded[number] = self._worker.submit(partial(self._load, number))
         future = self._loaded[number]
         return future.result() if future.done() else None
 
     def _load(self, number: int) -> Picture | None:
+        if self._closed:
+            return None
         try:
             return fitted(self._read(self._files[number]), self._size)
         except RigwarpError as error:

@@ -5,10 +5,12 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from rigwarp.reports.figures import style
+from rigwarp.reports.measures.tolerance_rows import UNIT_SIGNS, shown_effects
 from rigwarp.tracing import Sensitivity, ToleranceAnalysis
+from rigwarp.tracing.tolerances.sensitivity import Parameter
+from rigwarp.words import number
 
 _BAR = 0.26  # height of a bar, of the distance between causes
-_MOST_BARS = 16
 
 
 def budget_bars(names: Sequence[str], regions: Mapping[str, Sequence[float]], *, divider: int | None = None) -> bytes:
@@ -42,11 +44,11 @@ def budget_bars(names: Sequence[str], regions: Mapping[str, Sequence[float]], *,
 def tolerance_bars(found: Sensitivity, expected: ToleranceAnalysis) -> bytes:
     """Each parameter at its 1-sigma: rms shift on the content area, and what a similarity leaves of it; PNG."""
     each = [
-        (f"{k.part} {k.name}, {k.sigma:.2g} {k.unit}", k.sigma * e.rms_mm, k.sigma * e.rms_similar_mm)
-        for k, e in zip(found.parameters, found.effects, strict=True)
+        (f"{k.part} {k.name}, {_at_tolerance(k)}", k.sigma * e.rms_mm, k.sigma * e.rms_similar_mm)
+        for k, e in shown_effects(found)
         if k.sigma * e.rms_mm > 0.0
     ]
-    shown = sorted(each, key=lambda bar: -bar[1])[:_MOST_BARS]
+    shown = sorted(each, key=lambda bar: -bar[1])
     with style.styled():
         figure = style.new_figure(height_inch=max(0.25 * len(shown) + 1.5, 1.8))
         axes = figure.add_subplot()
@@ -63,6 +65,10 @@ def tolerance_bars(found: Sensitivity, expected: ToleranceAnalysis) -> bytes:
         axes.grid(axis="x", color=style.PALE)
         axes.set_axisbelow(True)
         axes.set_xlabel("rms shift on the content area (mm), each at its 1-sigma")
-        axes.set_title(f"What moves the picture; all together {expected.p95_mm:.2g} mm (P95)")
+        axes.set_title(f"What moves the picture; all together {number(expected.p95_mm, 2)} mm (P95)")
         axes.legend(loc="lower right", frameon=False)
         return style.png(figure)
+
+
+def _at_tolerance(parameter: Parameter) -> str:
+    return f"{number(parameter.sigma, 2)} {UNIT_SIGNS.get(parameter.unit, parameter.unit)}"

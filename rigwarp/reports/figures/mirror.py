@@ -1,48 +1,70 @@
 """How the built mirror strays from the design: height and slope maps, sections, Zernike terms."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.patheffects import withStroke
 
 from rigwarp.geometry import Array
+from rigwarp.geometry.zernike import term_name
 from rigwarp.reports.figures import style
+from rigwarp.rig import Mirror
 
-_TERM_WORDS = {
-    (0, 0): "piston",
-    (1, -1): "tilt",
-    (1, 1): "tilt",
-    (2, -2): "astigmatism 45°",
-    (2, 0): "power",
-    (2, 2): "astigmatism",
-    (3, -3): "trefoil",
-    (3, -1): "coma",
-    (3, 1): "coma",
-    (3, 3): "trefoil",
-    (4, -4): "quadrafoil",
-    (4, -2): "2nd astigmatism",
-    (4, 0): "spherical",
-    (4, 2): "2nd astigmatism",
-    (4, 4): "quadrafoil",
-    (5, -3): "2nd trefoil",
-    (5, -1): "2nd coma",
-    (5, 1): "2nd coma",
-    (5, 3): "2nd trefoil",
-    (6, 0): "2nd spherical",
-}
 _AROUND_INCH = 1.55  # title, axis and colour scale of a map
 _TALLEST_INCH = 5.5
 _WIDE = 0.6  # depth over width below which a map gets the whole width of the page
 _SECTION_INCH = 1.9
+_CORNER, _ARROW = np.array([0.12, 0.17]), 0.13  # of a map's width and height
 _MOST_TERMS = 28  # orders 0 to 6; more bars cannot be told apart
 
 
-def term_name(n: int, m: int) -> str:
-    """Zernike term in words where it has a name, OSA/ANSI order and norm."""
-    word = _TERM_WORDS.get((n, m))
-    return f"Z({n}, {m})" if word is None else f"Z({n}, {m}) {word}"
+_SIDES_OF_TABLE = (("table's front", (0.0, -1.0, 0.0)), ("table's right", (1.0, 0.0, 0.0)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class OnThePart:
+    """How to find a map's axes on the mirror itself.
+
+    Attributes
+    ----------
+    side : +1 where the reflecting side looks along the mirror's +z, else -1: maps are shown as seen from the light.
+    way : (2,) mirror x and y of the direction in which a side of the table lies, unit length.
+    towards : which side that is.
+    """
+
+    side: int
+    way: Array
+    towards: str
+
+    @classmethod
+    def mounted(cls, mirror: Mirror, side: int) -> "OnThePart":
+        """By where the designed mirror is mounted, the side of the table that its own plane shows best."""
+        ways = [(name, (mirror.placement.rotation.T @ np.array(way))[:2]) for name, way in _SIDES_OF_TABLE]
+        towards, way = max(ways, key=lambda one: float(np.linalg.norm(one[1])))
+        return cls(side=side, way=way / np.linalg.norm(way), towards=towards)
+
+    @property
+    def sentence(self) -> str:
+        """For a caption."""
+        return (
+            f"Seen from the light. To find x and y on the part: mounted, the arrow points to the {self.towards} edge."
+        )
+
+    def draw(self, axes: Axes) -> None:
+        """Turn a map to be seen from the light, and draw the arrow into its corner."""
+        if self.side < 0:
+            axes.invert_xaxis()
+        along = _ARROW * np.array([self.side * self.way[0], self.way[1]])
+        look = {"arrowstyle": "-|>", "color": style.BLACK, "linewidth": 1.4}
+        start, end = ((float(p[0]), float(p[1])) for p in (_CORNER - along / 2.0, _CORNER + along / 2.0))
+        arrow = axes.annotate("", end, start, xycoords="axes fraction", textcoords="axes fraction", arrowprops=look)
+        if arrow.arrow_patch is not None:
+            arrow.arrow_patch.set_path_effects([withStroke(linewidth=4.0, foreground="white")])
+        axes.text(0.02, 0.02, self.towards, transform=axes.transAxes, fontsize=7.0, bbox={"color": "white", "pad": 1.0})
 
 
 def without_power(x_mm: Array, y_mm: Array, height_um: Array) -> Array:
@@ -61,6 +83,7 @@ def deviation_map(
     height_sigma_um: Array | None = None,
     *,
     title: str = "Built minus design",
+    part: OnThePart | None = None,
 ) -> bytes:
     """Height deviation over the mirror, and two sections through the middle of the measured area; PNG.
 
@@ -69,10 +92,15 @@ def deviation_map(
     x_mm, y_mm : (nx,), (ny,) mirror frame.
     height_um : (ny, nx) built minus design, NaN outside the lit footprint.
     height_sigma_um : (ny, nx), optional; drawn as a 2-sigma band.
+    part : how the map's axes are found on the mirror.
     """
     with style.styled():
         figure, axes, sections = _map_with_sections(x_mm, y_mm)
         _signed_picture(figure, axes, x_mm, y_mm, height_um, title, "height (µm): red stands out towards the light")
+        if part is not None:
+            part.draw(axes)
+            if part.side < 0:
+                sections[0].invert_xaxis()
         known = np.isfinite(height_um)
         if known.any():
             row, column = (_middle(np.any(known, axis=axis)) for axis in (1, 0))
@@ -94,8 +122,10 @@ def deviation_map(
         return style.png(figure)
 
 
-def slope_maps(x_mm: Array, y_mm: Array, slope_x_mrad: Array, slope_y_mrad: Array) -> bytes:
-    """Slope deviation along x and along y, (ny, nx), with one scale for both; PNG."""
+def slope_maps(
+    x_mm: Array, y_mm: Array, slope_x_mrad: Array, slope_y_mrad: Array, *, part: OnThePart | None = None
+) -> bytes:
+    """Slope deviation along x and along y, (ny, nx), with one scale for both, laid on the `part`; PNG."""
     limit = max(_symmetric_limit(slope_x_mrad), _symmetric_limit(slope_y_mrad))
     with style.styled():
         figure = style.new_figure(height_inch=_figure_height(x_mm, y_mm, panel_inch=2.45, least_inch=2.0))
@@ -112,6 +142,9 @@ def slope_maps(x_mm: Array, y_mm: Array, slope_x_mrad: Array, slope_y_mrad: Arra
                 limit=limit,
             )
         axes[1].set_ylabel("")
+        if part is not None:
+            for ax in axes:
+                part.draw(ax)
         return style.png(figure)
 
 

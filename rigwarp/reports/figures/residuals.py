@@ -9,8 +9,8 @@ from scipy.spatial import cKDTree
 
 from rigwarp.geometry import Array
 from rigwarp.reports.figures import style
-from rigwarp.reports.wording import number
 from rigwarp.rig import Rig
+from rigwarp.words import number
 
 _ARROW_SPACINGS = 1.3  # the 95th percentile is drawn this long, in distances between neighbouring points
 _NICE = (1.0, 2.0, 5.0, 10.0)
@@ -76,7 +76,7 @@ def _draw(axes: Axes, residuals: Residuals, rig: Rig, title: str, *, colour: str
     )
     rms, p95 = float(np.sqrt(np.mean(length**2))), float(np.percentile(length, 95))
     _scale_key(axes, arrows, nice_length(p95), enlarged)
-    figures = f"rms {rms:.2g}, P95 {p95:.2g} mm\nlargest {length.max():.2g} mm"
+    figures = f"rms {number(rms, 2)}, P95 {number(p95, 2)} mm\nlargest {number(length.max(), 2)} mm"
     axes.set_xlabel(f"x (mm)\n{figures}\narrows enlarged × {number(enlarged, 2)}")
 
 

@@ -78,15 +78,15 @@ class Coverage:
             ("mm per pixel, long side", _range(self.mm_per_pixel_long)),
             ("mm per pixel, short side", _range(self.mm_per_pixel_short)),
             ("long side / short side", _range(self.anisotropy)),
-            ("brightness, darkest / brightest", _number(self.evenness)),
+            ("computed light, darkest / brightest", _number(self.evenness)),
             ("  over nine points", _number(self.nine_point_evenness)),
             ("  corners / middle", _number(self.corner_to_centre)),
             ("light on the content", f"{100 * self.light_on_content:.1f} % of the projector's light"),
             ("light beside it", f"{100 * self.light_beside:.1f} %"),
             ("light elsewhere or lost", f"{100 * self.light_lost:.1f} %"),
             (
-                "folds",
-                f"{self.fold_px} px long, {100 * self.flipped_share:.2f} % turned over" if self.fold_px else "none",
+                "light turned over",
+                f"{100 * self.flipped_share:.2f} %, along {self.fold_px} px" if self.fold_px else "none",
             ),
         ]
 

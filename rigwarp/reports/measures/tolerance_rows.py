@@ -6,8 +6,11 @@ from typing import Any
 import numpy as np
 
 from rigwarp.tracing import ExportCheck, FaceForm, FaceNote, Sensitivity, ToleranceAnalysis
+from rigwarp.tracing.tolerances.sensitivity import Effect, Parameter
+from rigwarp.words import number
 
 _FACES = 12
+UNIT_SIGNS = {"deg": "°"}
 _SHAPE_TERMS = 5  # of the Zernike terms
 
 Row = tuple[str, str, str, str, str, str]
@@ -16,25 +19,31 @@ FORMS_HEAD = ("zone", "closed form", "numbers", "face about it")
 SENSITIVITY_HEAD: Row = ("what", "per", "rms mm", "P95 mm", "left, mm", "at its tolerance")
 
 
+def shown_effects(found: Sensitivity) -> list[tuple[Parameter, Effect]]:
+    """What table and picture show: how parts are mounted, then the Zernike terms that do most at their tolerance."""
+    pairs = list(zip(found.parameters, found.effects, strict=True))
+    terms = sorted((p for p in pairs if p[0].unit == "µm"), key=lambda p: -p[0].sigma * p[1].rms_mm)
+    return [p for p in pairs if p[0].unit != "µm"] + terms[:_SHAPE_TERMS]
+
+
 def sensitivity_rows(found: Sensitivity) -> list[Row]:
     """Parameter, unit, mm on the table per unit (rms, P95, rms left by the best similarity), and mm at its tolerance.
 
-    Of the Zernike terms only those that move the picture most at their tolerance, in that order, as the picture has it.
+    Of what `shown_effects` names, which the picture has, too.
     """
-    pairs = list(zip(found.parameters, found.effects, strict=True))
-    terms = sorted((p for p in pairs if p[0].unit == "µm"), key=lambda p: -p[0].sigma * p[1].rms_mm)[:_SHAPE_TERMS]
     return [
         (
             f"{parameter.part} {parameter.name}",
-            parameter.unit,
+            UNIT_SIGNS.get(parameter.unit, parameter.unit),
             _short(effect.rms_mm),
             _short(effect.p95_mm),
             _short(effect.rms_similar_mm),
-            f"±{parameter.sigma:.3g} {parameter.unit}: {_short(parameter.sigma * effect.rms_mm)} mm"
+            f"±{number(parameter.sigma, 2)} {UNIT_SIGNS.get(parameter.unit, parameter.unit)}: "
+            f"{_short(parameter.sigma * effect.rms_mm)} mm"
             if parameter.sigma
             else "",
         )
-        for parameter, effect in [p for p in pairs if p[0].unit != "µm"] + terms
+        for parameter, effect in shown_effects(found)
     ]
 
 
@@ -58,7 +67,12 @@ def sensitivity_facts(found: Sensitivity) -> list[dict[str, Any]]:
 def cause_rows(expected: ToleranceAnalysis) -> list[tuple[str, str, str, str]]:
     """Cause, what it alone brings, its share, and its share of what a similarity leaves."""
     return [
-        (c.name, f"{c.rms_mm:.2g} mm rms", f"{100 * c.share:.0f} %", f"{100 * c.share_similar:.0f} % of the rest")
+        (
+            c.name,
+            f"{number(c.rms_mm, 2)} mm rms",
+            f"{100 * c.share:.0f} %",
+            f"{100 * c.share_similar:.0f} % of the rest",
+        )
         for c in expected.causes
     ]
 
@@ -68,11 +82,15 @@ def export_rows(check: ExportCheck) -> list[tuple[str, str]]:
     rows = []
     for zone in check.zones:
         t = zone.tessellation
-        edges = f"{t.triangles} triangles, edges {t.edge_median_mm:.2g} mm (95 % below {t.edge_p95_mm:.2g} mm)"
+        most = f"95 % below {number(t.edge_p95_mm, 2)} mm"
+        edges = f"{t.triangles} triangles, edges {number(t.edge_median_mm, 2)} mm ({most})"
         rows.append((f"export, zone {zone.zone}", f"{edges}, vertices within {_short(1000 * t.noise_mm)} µm rms"))
     uncertain = f"{_short(check.table_rms_mm)} mm rms, P95 {_short(check.table_p95_mm)} mm"
     verdict = "fine enough" if check.fine_enough else "too coarse"
-    return [*rows, ("  leaves the spots uncertain by", f"{uncertain}: {verdict} (limit {check.limit_mm:.2g} mm)")]
+    return [
+        *rows,
+        ("  leaves the spots uncertain by", f"{uncertain}: {verdict} (limit {number(check.limit_mm, 2)} mm)"),
+    ]
 
 
 def face_rows(faces: Sequence[FaceNote]) -> list[tuple[str, str, str, str]]:
@@ -103,7 +121,7 @@ def form_rows(forms: Sequence[FaceForm]) -> list[tuple[str, str, str, str]]:
                 for name, value, unit in (("R", form.radius_mm, " mm"), ("k", form.conic_constant, ""))
                 if np.isfinite(value)
             ),
-            f"{1000 * form.residual_rms_mm:.2g} µm rms",
+            f"{number(1000 * form.residual_rms_mm, 2)} µm rms",
         )
         for form in forms
     ]
@@ -113,4 +131,4 @@ def _short(value: float) -> str:
     """A few digits; what is too small to matter as 0 or a bound."""
     if abs(value) < 1e-9:
         return "0"
-    return "<0.001" if abs(value) < 1e-3 else f"{value:.3g}"
+    return "<0.001" if abs(value) < 1e-3 else number(value)

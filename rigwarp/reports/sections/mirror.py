@@ -5,11 +5,13 @@ from dataclasses import replace
 import numpy as np
 
 from rigwarp.as_built.describe.workshop_hints import workshop_hint
-from rigwarp.reports.figures.mirror import deviation_map, slope_maps, term_name, without_power, zernike_bars
+from rigwarp.geometry.zernike import term_name
+from rigwarp.reports.figures.mirror import OnThePart, deviation_map, slope_maps, without_power, zernike_bars
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
 from rigwarp.reports.sections.page import Picture, Rows, Section
-from rigwarp.reports.wording import number, with_sigma
+from rigwarp.reports.wording import with_sigma
+from rigwarp.words import number
 
 _SURE = 2.0  # a term is worth a hint when it is this many sigma from zero
 
@@ -81,20 +83,25 @@ def _zernike_table(facts: AsBuiltFacts) -> Rows | None:
 def _pictures(parts: ResultParts, facts: AsBuiltFacts) -> list[Picture]:
     pictures = []
     grid = parts.as_built_grid
+    side = parts.as_built.reflecting_side
+    part = None if side is None else OnThePart.mounted(parts.rig.mirror, side)
+    where = "" if part is None else f" {part.sentence}"
     if grid is not None and grid.height_um is not None:
         x, y = grid.x_mm, grid.y_mm
         pictures.append(
             Picture(
-                png=deviation_map(x, y, grid.height_um, grid.height_sigma_um),
+                png=deviation_map(x, y, grid.height_um, grid.height_sigma_um, part=part),
                 alt="Map of the mirror's height deviation with two sections through its middle; rms "
                 f"{number(facts.figure_rms_um)} micrometres.",
                 caption="Red: the built mirror stands out towards the light; blue: it lies back. Axes of the mirror's "
-                "own frame, that is of its CAD file; sections along the dashed lines with a band of 2-sigma.",
+                f"own frame, that is of its CAD file; sections along the dashed lines with a band of 2-sigma.{where}",
             )
         )
         pictures.append(
             Picture(
-                png=deviation_map(x, y, without_power(x, y, grid.height_um), title="Built minus design, without power"),
+                png=deviation_map(
+                    x, y, without_power(x, y, grid.height_um), title="Built minus design, without power", part=part
+                ),
                 alt="The same map of the mirror's height deviation after taking out the best-fitting power.",
                 caption="The same without power (and the shift and tilt that go with it): what bending, dents and "
                 "ripple look like whatever the mirror's radius is.",
@@ -103,7 +110,7 @@ def _pictures(parts: ResultParts, facts: AsBuiltFacts) -> list[Picture]:
     if grid is not None and grid.slope_x_mrad is not None and grid.slope_y_mrad is not None:
         pictures.append(
             Picture(
-                png=slope_maps(grid.x_mm, grid.y_mm, grid.slope_x_mrad, grid.slope_y_mrad),
+                png=slope_maps(grid.x_mm, grid.y_mm, grid.slope_x_mrad, grid.slope_y_mrad, part=part),
                 alt="Maps of the mirror's slope deviation along x and along y.",
                 caption="Slope deviation: what moves the light. A slope error of 1 mrad turns the reflected ray by 2 "
                 "mrad.",

@@ -56,3 +56,10 @@ class Section:
     missing: Sequence[str] = field(default_factory=list)
     preformatted: str = ""
     pictures_first: bool = False
+
+    @property
+    def text(self) -> str:
+        """All its words, in no order to read."""
+        tables = [cell for table in self.tables for row in (table.head, *table.rows) for cell in row]
+        notes = [*(table.note for table in self.tables), *(picture.caption for picture in self.pictures)]
+        return "\n".join([self.title, *self.paragraphs, *self.points, *tables, *notes])

@@ -11,8 +11,9 @@ from rigwarp.reports.measures.table_raster import TableRaster, raster_table
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.page import Picture, Rows, Section
 from rigwarp.reports.sections.uncertainty import uncertainty_section
-from rigwarp.reports.wording import as_number, flat_rows, number, quantity, share
+from rigwarp.reports.wording import as_number, flat_rows, quantity, share
 from rigwarp.rig import Rig, inside_table
+from rigwarp.words import number
 
 _ARROW_STEP_PX = 40
 
@@ -143,7 +144,7 @@ def _residual_rows(figures: MapFigures) -> list[tuple[str, str]]:
 
 def _ripple_words(ripple: RippleRecord) -> str:
     return (
-        f"every {quantity(ripple.period_mm, 'mm')} of the mirror along {number(ripple.direction_on_mirror_deg)} deg "
+        f"every {quantity(ripple.period_mm, 'mm')} of the mirror along {number(ripple.direction_on_mirror_deg)} ° "
         f"({quantity(ripple.period_px, 'projector pixels')}), moves light by {quantity(ripple.amplitude_mm, 'mm')} to "
         "and fro"
     )
@@ -176,8 +177,8 @@ def _light_section(parts: ResultParts, table_map: PixelMap, raster: TableRaster,
             png=figures_map.irradiance(table_map, rig, raster=raster),
             alt="Map of the brightness of a white picture on the table; darkest over brightest content is "
             f"{number(coverage.evenness, 2)}.",
-            caption="Brightness of a uniformly white picture without gain correction, computed from the map for a lens "
-            "that sends out the same intensity in all directions.",
+            caption="Computed light: brightness of a uniformly white picture without gain correction, from the map, "
+            "for a lens that sends out the same intensity in all directions.",
         ),
     ]
     missing = []

@@ -12,8 +12,9 @@ from rigwarp.reports.figures.causes import budget_bars
 from rigwarp.reports.measures.table_raster import TableRaster
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.page import Picture, Rows, Section
-from rigwarp.reports.wording import as_number, number, plain_value, quantity, share
+from rigwarp.reports.wording import as_number, plain_value, quantity, share
 from rigwarp.rig import Rig, inside_content
+from rigwarp.words import number
 
 _THIRDS = ("centre", "middle", "rim")
 _PART_WORDS = {"repeatable": "differs from run to run", "common": "the same in scan and check"}
@@ -39,7 +40,7 @@ def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRa
     return Section(
         anchor="uncertainty",
         title="Uncertainty",
-        paragraphs=_paragraphs(budget),
+        paragraphs=[*_paragraphs(budget), *_put_right(parts)],
         tables=tables,
         pictures=pictures + ([sigma] if sigma else []),
         missing=missing + ([] if sigma else ["No pixel lights the content area."]),
@@ -60,6 +61,11 @@ def _paragraphs(budget: BudgetRecord) -> list[str]:
             "the check grid: it can confirm only the others, and is compared with these alone."
         )
     return text
+
+
+def _put_right(parts: ResultParts) -> list[str]:
+    told = parts.fit.put_right
+    return [f"Put right in the photographs: {'; '.join(told)}. What that leaves is in the budget."] if told else []
 
 
 def _budget_table(budget: BudgetRecord) -> Rows:

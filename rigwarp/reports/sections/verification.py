@@ -12,7 +12,8 @@ from rigwarp.reports.figures.photos import photo_pair
 from rigwarp.reports.figures.residuals import Residuals, residual_pair
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.page import Picture, Rows, Section
-from rigwarp.reports.wording import as_number, number, quantity
+from rigwarp.reports.wording import as_number, quantity
+from rigwarp.words import number
 
 _GAUSSIAN_P95_OVER_RMS = 1.73  # of the lengths of isotropic Gaussian vectors
 
@@ -174,8 +175,9 @@ def _light_table(after: DotsRecord) -> Rows | None:
     return Rows(
         rows=rows,
         head=("Light at nine points", "least / largest", "corners / middle"),
-        note="Centres of a 3 x 3 division of the content (ISO 11315-1), a white picture less a black one, in linear "
-        "light by the camera's measured response. The falloff of the camera's own lens is not taken out.",
+        note="Measured light: centres of a 3 x 3 division of the content (ISO 11315-1), a white picture less a black "
+        "one, in linear light by the camera's measured response. The falloff of the camera's own lens is not "
+        "taken out.",
     )
 
 

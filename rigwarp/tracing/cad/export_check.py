@@ -9,6 +9,7 @@ from rigwarp.rig import MeshShape, MirrorShape, Rig, inside_content
 from rigwarp.tracing.model import OpticalModel
 from rigwarp.tracing.surfaces.panel import FlatSurface
 from rigwarp.tracing.surfaces.surface import Tessellation
+from rigwarp.words import number
 
 _SHARE_OF_TOLERANCE = 0.1
 _FEWEST_STRIPS = 3
@@ -90,25 +91,28 @@ def _folded_or_bent(model: OpticalModel, shape: MirrorShape) -> str:
         return ""
     low, high = (float(np.rad2deg(np.arcsin(f(sines)))) for f in (np.min, np.max))
     return (
-        f"It reads as {len(panels)} flat panels, each folded by {low:.2g} to {high:.2g} degrees against the last. "
+        f"It reads as {len(panels)} flat panels, each folded by {number(low, 2)} to {number(high, 2)} degrees against "
+        "the last. "
         "If that is one bent sheet in strips, the design is wrong by far: write crease_deg = 40 under [mirror], and if "
         "it is too coarse then, export it with more strips. If it is folded, write crease_deg = "
-        f"{low / 2:.2g}."
+        f"{number(low / 2, 2)}."
     )
 
 
 def _advice(zones: tuple[ZoneExport, ...], p95_mm: float, limit_mm: float) -> str:
     worst = max(zones, key=lambda z: (z.tessellation.too_few, z.tessellation.noise_mm)).tessellation
     found = (
-        f"The export leaves the design uncertain by {p95_mm:.2g} mm on the table, more than {limit_mm:.2g} mm, a tenth "
-        "of tolerance.content_p95_mm. "
+        f"The export leaves the design uncertain by {number(p95_mm, 2)} mm on the table, more than "
+        f"{number(limit_mm, 2)} mm, a tenth of tolerance.content_p95_mm. "
     )
     if worst.too_few:
         return found + (
-            f"Its triangles are too coarse for the mirror's bends (edges of {worst.edge_median_mm:.2g} mm): export the "
-            f"mirror again with edges of {worst.edge_median_mm / 2:.2g} mm or less, or give it as conic or profile."
+            f"Its triangles are too coarse for the mirror's bends (edges of {number(worst.edge_median_mm, 2)} mm): "
+            "export the "
+            f"mirror again with edges of {number(worst.edge_median_mm / 2, 2)} mm or less, or give it as conic or "
+            "profile."
         )
     return found + (
-        f"Its vertices stray {1000 * worst.noise_mm:.2g} µm from a smooth surface: export the mirror again as binary "
-        "STL or with more decimals, its origin near the mirror, or with smaller triangles."
+        f"Its vertices stray {number(1000 * worst.noise_mm, 2)} µm from a smooth surface: export the mirror again as "
+        "binary STL or with more decimals, its origin near the mirror, or with smaller triangles."
     )

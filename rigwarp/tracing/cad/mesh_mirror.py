@@ -15,6 +15,7 @@ from rigwarp.tracing.cad.peeling import peeled
 from rigwarp.tracing.cad.tessellation import chord_error_mm
 from rigwarp.tracing.cad.welding import Numbers, edges_of, rounding_mm, used_vertices, weld
 from rigwarp.tracing.shadows import RayTracer
+from rigwarp.words import number
 
 _SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a mesh in metres or inches is
 _LARGEST_MIRROR_MM = 5000.0
@@ -137,11 +138,11 @@ def _check_size(mesh: TriangleMesh, file: str) -> None:
     size = float(np.ptp(used, axis=0).max())
     if size < _SMALLEST_MIRROR_MM:
         raise InputError(
-            f"mirror.file {file!r}: the mesh measures {size:.4g} mm across, too small for a mirror; in inches it would "
-            f"be {25.4 * size:.4g} mm, in metres {1000 * size:.4g} mm. Export it in millimetres."
+            f"mirror.file {file!r}: the mesh measures {number(size, 4)} mm across, too small for a mirror; in inches "
+            f"it would be {number(25.4 * size, 4)} mm, in metres {number(1000 * size, 4)} mm. Export it in millimetres."
         )
     if size > _LARGEST_MIRROR_MM:
         raise InputError(
-            f"mirror.file {file!r}: the mesh measures {size:.4g} mm across, too large for a mirror; in micrometres it "
-            f"would be {size / 1000:.4g} mm. Export it in millimetres."
+            f"mirror.file {file!r}: the mesh measures {number(size, 4)} mm across, too large for a mirror; in "
+            f"micrometres it would be {number(size / 1000, 4)} mm. Export it in millimetres."
         )

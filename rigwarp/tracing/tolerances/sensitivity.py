@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
-from rigwarp.geometry.zernike import Disk, enclosing_disk, osa_terms
+from rigwarp.geometry.zernike import Disk, enclosing_disk, osa_terms, term_name
 from rigwarp.rig import Rig, inside_content
 from rigwarp.tracing.model import OpticalModel
 from rigwarp.tracing.reasons import LightFate
@@ -196,7 +196,7 @@ def _parameters(sample: _Sample, model: OpticalModel, rig: Rig) -> Iterator[tupl
             radius = Parameter(part=surface.name, name="radius", unit="%", group="mirror shape", sigma=0.0)
             yield radius, _growing(model, surface, disk), _RADIUS_PERCENT
         for (n, m), um in zip(terms, sigma_um, strict=True):
-            term = Parameter(part=surface.name, name=f"Z({n},{m})", unit="µm", group="mirror shape", sigma=float(um))
+            term = Parameter(part=surface.name, name=term_name(n, m), unit="µm", group="mirror shape", sigma=float(um))
             yield term, _bending(model, surface, disk, (n, m)), _HEIGHT_UM
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.tracing.tolerances.sensitivity import Sensitivity, weighted_quantile
+from rigwarp.words import number
 
 _DRAWS = 500
 
@@ -53,9 +54,10 @@ class ToleranceAnalysis:
         main = [c for c in self.causes if c.share >= 0.5 * self.causes[0].share]
         reasons = " and ".join(f"{c.name} ({100 * c.share:.0f} %, {c.most} most)" for c in main)
         return (
-            f"As mounted, expect the picture to be off by {self.p95_mm:.2g} mm (P95; {self.p95_high_mm:.2g} mm in an "
+            f"As mounted, expect the picture to be off by {number(self.p95_mm, 2)} mm (P95; "
+            f"{number(self.p95_high_mm, 2)} mm in an "
             f"unlucky case in 20), mostly because of {reasons}. After shifting, turning and scaling it, "
-            f"{self.p95_similar_mm:.2g} mm remain."
+            f"{number(self.p95_similar_mm, 2)} mm remain."
         )
 
 

@@ -1,7 +1,7 @@
 """The uncertainty budget of a warp on the table, region by region, and what the check grid says of it."""
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,19 @@ _THIRDS = (("centre", 0.0, 1 / 3), ("middle", 1 / 3, 2 / 3), ("rim", 2 / 3, 1.0 
 _ASSUMED, _MEASURED = "assumed, not measured: within ± {flatness_mm:g} mm", "photograph of the sheet on the table"
 _TABLE: tuple[tuple[Part, str, str, Kind, str], ...] = (
     ("repeatable", "decode", "decoding noise", "A", "photo noise carried through the fit"),
+    ("repeatable", "processing", "what the camera does to its pictures", "A", "noise beyond the sensor's, by places"),
+    ("repeatable", "light", "changing light, taken out", "A", "scatter of the photographs' own gains"),
+    ("repeatable", "passed_by", "people and shadows in the light", "A", "pixels decoded from fewer photographs"),
+    (
+        "repeatable",
+        "motion",
+        "motion of the camera, taken out",
+        "A",
+        "phases of the stripes in each photograph",
+    ),
     ("repeatable", "map_fit", "fit of the map", "A", "samples held out of the fit, beyond their noise"),
+    ("repeatable", "ripple", "ripple, beyond what samples tell", "B", "the beam's width on the mirror"),
+    ("repeatable", "border", "border between zones", "A", "its line's uncertainty times the jump of the light"),
     (
         "repeatable",
         "unproven",
@@ -54,7 +66,9 @@ class WarpSigmas:
     """What is known pixel by pixel, (H, W): where light lands (…, 2), 1-sigma per axis by cause in mm, lit pixels.
 
     `mesh_mm` is how far the mesh puts content off, a length; `zone` the smooth piece of mirror; `unproven` the share of
-    the map's random sigma that held-out samples show beyond it, 0 where they bear it out.
+    the map's random sigma that held-out samples show beyond it, 0 where they bear it out. `parts_mm` are parts of the
+    random sigma besides decoding and fit, (H, W) by cause; `decode_shares` of decoding's variance, by cause;
+    `motion_px` the 1-sigma of a motion of the camera that was taken out, camera pixels.
     """
 
     table_mm: Array
@@ -64,6 +78,9 @@ class WarpSigmas:
     zone: NDArray[np.int16]
     lit: BoolArray
     unproven: float = 0.0
+    parts_mm: Mapping[str, Array] = field(default_factory=dict)
+    decode_shares: Mapping[str, float] = field(default_factory=dict)
+    motion_px: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,6 +136,8 @@ def map_budget(
     places = _content_grid(content)
     pixels = _Nearest(warp, shape_sigma)
     found = {**pixels.at(places), **_common(camera, places, table.height_mm, sheet, target)}
+    if warp.motion_px > 0.0:
+        found["motion"] = warp.motion_px * _mm_per_px(camera, places, table.height_mm)
     found["flatness"] = (
         rectangular(flatness_mm) * _slant(camera, places, table.height_mm) / np.sqrt(2.0)
         if shape_sigma is None
@@ -126,7 +145,8 @@ def map_budget(
     )
     coverage = None
     if check is not None:
-        predicted = np.sqrt(sum(sigma**2 for sigma in pixels.at(check.points_mm).values()))
+        moved_mm = warp.motion_px * _mm_per_px(camera, check.points_mm, table.height_mm)
+        predicted = np.sqrt(sum((sigma**2 for sigma in pixels.at(check.points_mm).values()), moved_mm**2))
         coverage, unexplained = judge_grid(check, predicted, places)
         found["unexplained"] = unexplained
     causes = tuple(_worded(cause, flatness_mm, shape_sigma is not None) for cause in _ALL if cause.key in found)
@@ -154,10 +174,14 @@ class _Nearest:
         self._zone = warp.zone[lit]
         decode = warp.decode_mm[lit] ** 2
         shape = 0.0 if shape_sigma is None else shape_sigma(warp.table_mm[lit]) ** 2
+        parts = {key: part[lit] ** 2 for key, part in warp.parts_mm.items() if np.any(part[lit] > 0.0)}
+        blamed = {key: share * decode for key, share in warp.decode_shares.items() if share > 0.0}
         self._variances = {
-            "decode": decode,
-            "map_fit": np.maximum(warp.random_mm[lit] ** 2 - decode - shape, 0.0),
+            "decode": np.maximum(decode - sum(blamed.values()), 0.0),
+            "map_fit": np.maximum(warp.random_mm[lit] ** 2 - decode - shape - sum(parts.values()), 0.0),
             "mesh": warp.mesh_mm[lit] ** 2 / 2.0,
+            **parts,
+            **blamed,
         }
         if warp.unproven > 0.0:
             self._variances["unproven"] = (warp.unproven * warp.random_mm[lit]) ** 2
@@ -177,9 +201,7 @@ def _common(
     camera: CameraModel, places: Array, height_mm: float, sheet: SheetSigma, target: Target
 ) -> dict[str, Array]:
     """What the camera and the sheet do to scan and check alike, by cause, at (N, 2) places."""
-    spots = at_height(places, height_mm)
-    stretch = np.sum(camera.plane_jacobian(camera.project(spots), height_mm) ** 2, axis=(-1, -2))
-    found = {"lens_model": LENS_PX * np.sqrt(stretch / 2.0)}
+    found = {"lens_model": LENS_PX * _mm_per_px(camera, places, height_mm)}
     shares = camera_shares(camera, places, height_mm, sheet=sheet, centre_mm=target.centre_mm)
     if shares is not None:
         found |= {
@@ -189,6 +211,12 @@ def _common(
             "sheet_height": shares.sheet_height_mm,
         }
     return found
+
+
+def _mm_per_px(camera: CameraModel, places: Array, height_mm: float) -> Array:
+    """(N,) table mm per camera pixel at (N, 2) places, root mean square over the axes."""
+    jacobian = camera.plane_jacobian(camera.project(at_height(places, height_mm)), height_mm)
+    return np.asarray(np.sqrt(np.sum(jacobian**2, axis=(-1, -2)) / 2.0))
 
 
 def _slant(camera: CameraModel, places: Array, height_mm: float) -> Array:

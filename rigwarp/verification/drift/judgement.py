@@ -158,7 +158,7 @@ def _advice(findings: tuple[str, ...], light: Explanation, look: QuickLook) -> t
     if "camera, projector or mirror" in geometry:
         return "scan", "the room light shows too little of the table to tell whether the camera or the light has moved"
     if lost > _MOST_LOST:
-        return "scan", f"{lost:.0%} of the dots are no longer seen"
+        return "scan", f"{100 * lost:.0f} % of the dots are no longer seen"
     if not light.rigid:
         return "scan", f"no rigid motion explains the shift: it leaves {light.left_rms_mm:.2f} mm rms"
     return "re-register", f"a rigid motion explains the shift to {light.left_rms_mm:.3f} mm rms"

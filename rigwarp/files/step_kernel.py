@@ -1,0 +1,150 @@
+"""Points of the exact faces of a STEP file (ISO 10303-21), by the OpenCASCADE kernel; run by `files/step.py`.
+
+    python -P step_kernel.py FOLDER MOST_TRIANGLES MOST_S MOST_BYTES
+
+Reads part.step in FOLDER and writes triangles.txt, how many there are, and mesh.npz beside it; or reason.txt. Beyond
+its limits the system ends it, where it keeps such limits. Imports nothing else of rigwarp: that costs a second.
+"""
+
+import math
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+PART_NAME: Final = "part.step"
+MESH_NAME: Final = "mesh.npz"
+REASON_NAME: Final = "reason.txt"
+COUNT_NAME: Final = "triangles.txt"
+
+Array = NDArray[np.float64]
+
+_FINENESS = 1e-4  # of the model's size: how far triangles may stand off the faces; their corners lie on them
+_TURN_RAD = 0.2  # by which neighbouring triangles may turn
+_WITHIN = np.array([[2, 2, 2], [4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6.0  # shares of the corners
+
+
+def main(folder: Path, most_triangles: int, most_s: float, most_bytes: int) -> int:
+    """Read the part; the exit code."""
+    _keep_within(most_s, most_bytes)
+    try:
+        shape = _triangulated(folder / PART_NAME)
+        count = sum(_triangle_count(face) for face in _faces(shape))
+        (folder / COUNT_NAME).write_text(str(count), encoding="ascii")
+        if count > most_triangles:
+            return 1
+        vertices, faces, within = _mesh(shape)
+        np.savez(folder / MESH_NAME, vertices_mm=vertices, faces=faces, on_surface_mm=within)
+    except (ValueError, MemoryError) as error:
+        (folder / REASON_NAME).write_text(str(error) or "it needs too much memory", encoding="utf-8")
+        return 1
+    return 0
+
+
+def _keep_within(most_s: float, most_bytes: int) -> None:
+    try:
+        import resource
+    except ImportError:  # Windows: whoever started this ends it when it takes too long
+        return
+    resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(most_s), math.ceil(most_s)))
+    resource.setrlimit(resource.RLIMIT_DATA, (most_bytes, most_bytes))
+
+
+def _triangulated(path: Path) -> Any:
+    from OCP.BRepMesh import BRepMesh_IncrementalMesh
+
+    shape = _shape(path)
+    BRepMesh_IncrementalMesh(shape, _FINENESS * _size_mm(shape), False, _TURN_RAD, False)
+    return shape
+
+
+def _mesh(shape: Any) -> tuple[Array, NDArray[np.int64], Array]:
+    """Corners, triangles wound outwards, and four more points of each; all in mm and on the exact faces."""
+    vertices, faces, more, count = [], [], [], 0
+    for face in _faces(shape):
+        points, triangles, within = _face(face)
+        vertices.append(points)
+        faces.append(triangles + count)
+        more.append(within)
+        count += len(points)
+    if not count:
+        raise ValueError("it holds no faces")
+    return np.concatenate(vertices), np.concatenate(faces), np.concatenate(more)
+
+
+def _shape(path: Path) -> Any:
+    from OCP.IFSelect import IFSelect_RetDone
+    from OCP.STEPControl import STEPControl_Reader
+
+    reader = STEPControl_Reader()  # converts the file's length unit to mm
+    if reader.ReadFile(str(path)) != IFSelect_RetDone:
+        raise ValueError("the kernel cannot read it")
+    if not reader.TransferRoots():
+        raise ValueError("it holds no shape")
+    return reader.OneShape()
+
+
+def _size_mm(shape: Any) -> float:
+    from OCP.Bnd import Bnd_Box
+    from OCP.BRepBndLib import BRepBndLib
+
+    box = Bnd_Box()
+    BRepBndLib.Add_s(shape, box)
+    if box.IsVoid():
+        raise ValueError("it holds no faces")
+    low, high = box.CornerMin(), box.CornerMax()
+    return float(max(high.X() - low.X(), high.Y() - low.Y(), high.Z() - low.Z()))
+
+
+def _faces(shape: Any) -> Iterator[Any]:
+    from OCP.TopAbs import TopAbs_FACE
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopoDS import TopoDS
+
+    explorer = TopExp_Explorer(shape, TopAbs_FACE)
+    while explorer.More():
+        yield TopoDS.Face(explorer.Current())
+        explorer.Next()
+
+
+def _triangle_count(face: Any) -> int:
+    from OCP.BRep import BRep_Tool
+    from OCP.TopLoc import TopLoc_Location
+
+    mesh = BRep_Tool.Triangulation_s(face, TopLoc_Location())
+    return 0 if mesh is None else int(mesh.NbTriangles())
+
+
+def _face(face: Any) -> tuple[Array, NDArray[np.int64], Array]:
+    """Corners (N, 3) of one face's triangles, the triangles (M, 3), and points (M, 4, 3) between their corners.
+
+    All are evaluated on the face's surface; the kernel takes corners on the rim from edges, which may stray from it.
+    """
+    from OCP.BRep import BRep_Tool
+    from OCP.BRepAdaptor import BRepAdaptor_Surface
+    from OCP.TopAbs import TopAbs_REVERSED
+    from OCP.TopLoc import TopLoc_Location
+
+    mesh = BRep_Tool.Triangulation_s(face, TopLoc_Location())
+    if mesh is None:
+        return np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty((0, len(_WITHIN), 3))
+    surface = BRepAdaptor_Surface(face)
+    at = np.array([(p.X(), p.Y()) for p in (mesh.UVNode(i) for i in range(1, mesh.NbNodes() + 1))])
+    corners = np.array([mesh.Triangle(i).Get() for i in range(1, mesh.NbTriangles() + 1)], np.int64).reshape(-1, 3) - 1
+    within = _on_surface(surface, np.einsum("pc,tcx->tpx", _WITHIN, at[corners]))
+    if face.Orientation() == TopAbs_REVERSED:
+        corners = corners[:, ::-1]
+    return _on_surface(surface, at), corners, within
+
+
+def _on_surface(surface: Any, parameters: Array) -> Array:
+    """(..., 3) points at (..., 2) parameters."""
+    points = [surface.Value(float(u), float(v)) for u, v in parameters.reshape(-1, 2)]
+    return np.array([(p.X(), p.Y(), p.Z()) for p in points], float).reshape(*parameters.shape[:-1], 3)
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3]), int(sys.argv[4])))

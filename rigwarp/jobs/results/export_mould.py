@@ -1,0 +1,249 @@
+"""The next mirror for the workshop: a solid to form it over or print, or the flat pattern of a sheet."""
+
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import numpy as np
+
+from rigwarp.as_built.describe.flat_sheet import Curve, FlatSheet, FoldLine, Piece, flat_sheet
+from rigwarp.as_built.describe.mould import Correction, check_zones, corrected_mesh, correction_of
+from rigwarp.as_built.describe.mould_solid import is_closed, mould_solid
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.files import RigFolder, read_as_built, write_stl
+from rigwarp.files.atomic import write_text
+from rigwarp.files.exports.workshop_drawing import CUT, NOTE, SCORE, Label, Stroke, WorkshopDrawing, dxf_text, svg_text
+from rigwarp.files.names import AS_BUILT_FILE
+from rigwarp.files.records import AsBuiltRecord
+from rigwarp.geometry import Array, TriangleMesh
+from rigwarp.jobs.design import design_model
+from rigwarp.rig import FacetsShape, MeshShape
+from rigwarp.tracing import OpticalModel
+from rigwarp.tracing.surfaces.bent_panel import CylinderSurface
+from rigwarp.tracing.surfaces.panel import FlatSurface
+
+_T = TypeVar("_T")
+_BAR_MM = 100.0
+_ARROW_MM = 15.0
+_CARD_MM = 20.0  # body of a template beyond its curve
+_LINE_MM = 6.0
+_WRITERS: Final[dict[str, Callable[[WorkshopDrawing], str]]] = {"svg": svg_text, "dxf": dxf_text}
+
+
+def export_mould(
+    folder: RigFolder,
+    result: Path,
+    *,
+    out: Path | None,
+    replace: bool,
+    share: float,
+    without_power: bool,
+    thickness_mm: float,
+    drawing: str = "svg",
+) -> dict[str, Any]:
+    """Write the next mirror, and say what was done by name.
+
+    Parameters
+    ----------
+    share, without_power : see `correction_of`; folds are corrected by the same share.
+    thickness_mm : of the plate under a solid.
+    drawing : "svg" or "dxf", for sheets.
+
+    Raises
+    ------
+    InputError, MeasurementError
+        The result lacks what is needed or does not tell it, or there is no drawing of such a mirror.
+    """
+    arrays, numbers = read_as_built(result)
+    built = AsBuiltRecord.from_dict(numbers)
+    model = design_model(folder)
+    side = told(result, "sign.reflecting_side_along_mirror_z", built.reflecting_side)
+
+    def correction() -> Correction:
+        found = correction_of(
+            x_mm=arrays["x_mm"],
+            y_mm=arrays["y_mm"],
+            height_um=arrays["height_um"],
+            sigma_um=arrays["height_sigma_um"],
+            zone=arrays["zone"],
+            reflecting_side=side,
+            power_determined=told(result, "power.determined", None if built.power is None else built.power.determined),
+            share=share,
+            without_power=without_power,
+        )
+        check_zones(model, found)
+        return found
+
+    if isinstance(folder.rig.mirror.shape, FacetsShape):
+        path = out or result / f"corrected_sheet.{drawing}"
+        return _sheet(folder, model, built, path, correction, side=side, share=share, replace=replace, drawing=drawing)
+    if drawing != "svg":
+        raise InputError('--format mould-dxf is for mirrors of panels (kind = "facets"). Use --format mould here.')
+    path = out or result / "corrected_mould.stl"
+    return _solid(folder, model, path, correction(), side=side, thickness_mm=thickness_mm, share=share, replace=replace)
+
+
+def told(result: Path, key: str, value: _T | None) -> _T:
+    """A value of as_built.json, which a file that was changed by hand may lack."""
+    if value is None:
+        raise InputError(f"{result / AS_BUILT_FILE}: {key}: found nothing usable. Make the result again: rigwarp fit")
+    return value
+
+
+def _solid(
+    folder: RigFolder,
+    model: OpticalModel,
+    path: Path,
+    correction: Correction,
+    *,
+    side: int,
+    thickness_mm: float,
+    share: float,
+    replace: bool,
+) -> dict[str, Any]:
+    shape = folder.rig.mirror.shape
+    mesh, own, note = _mesh_of(shape, folder, model, correction, side=side, thickness_mm=thickness_mm)
+    write_stl(path, mesh, replace=replace)
+    right = "right" if side > 0 else "left"
+    mark = f"the nose of the plate points to the mirror's +y; seen from the light, +x is to the {right} of it"
+    return {
+        "file": path,
+        "share": share,
+        "correction_rms_um": correction.rms_um,
+        "correction_largest_um": correction.largest_um,
+        "triangles": len(mesh.faces),
+        "closed": is_closed(mesh),
+        "thickness_mm": None if own else thickness_mm,
+        "mark": "the part keeps the base of its own CAD file" if own else mark,
+        **({"note": note} if note else {}),
+    }
+
+
+def _mesh_of(
+    shape: object, folder: RigFolder, model: OpticalModel, correction: Correction, *, side: int, thickness_mm: float
+) -> tuple[TriangleMesh, bool, str]:
+    """The mesh, whether it is the design's own with its surface moved, and what to know of it."""
+    if not isinstance(shape, MeshShape):
+        return mould_solid(model.surfaces, correction, side=side, thickness_mm=thickness_mm), False, ""
+    design = folder.meshes[shape.file]
+    moved = corrected_mesh(design, model, correction)
+    if is_closed(design):
+        return moved, True, ""
+    try:
+        return mould_solid(model.surfaces, correction, side=side, thickness_mm=thickness_mm), False, ""
+    except MeasurementError as error:
+        return moved, True, f"{shape.file} is an open surface, and so is the mould: {error}"
+
+
+def _sheet(
+    folder: RigFolder,
+    model: OpticalModel,
+    built: AsBuiltRecord,
+    path: Path,
+    correction: Callable[[], Correction],
+    *,
+    side: int,
+    share: float,
+    replace: bool,
+    drawing: str,
+) -> dict[str, Any]:
+    panels = [s for s in model.surfaces if isinstance(s, FlatSurface | CylinderSurface)]
+    bent = any(isinstance(panel, CylinderSurface) for panel in panels)
+    opened = {}
+    for fold in built.more.get("folds") or ():
+        zones = (int(fold["zones"][0]), int(fold["zones"][1]))
+        opened[zones] = (float(fold["opened_deg"]), float(fold["sigma_deg"]))
+    taken_off = correction() if bent else None
+    sheet = flat_sheet(panels, side=side, opened_deg=opened, share=share, correction=taken_off)
+    if not (sheet.folds or bent):
+        raise MeasurementError("flat pattern: the panels share no edge and none is bent: there is no fold to correct.")
+    write_text(path, _WRITERS[drawing](drawn_sheet(sheet, folder.rig.name)), replace=replace)
+    return {
+        "file": path,
+        "share": share,
+        "folds": [{k: v for k, v in asdict(fold).items() if k != "ends_mm"} for fold in sheet.folds],
+        "curves": [asdict(curve) for curve in sheet.curves],
+        "sentences": [*map(fold_words, sheet.folds), *map(curve_words, sheet.curves)],
+        "mark": "the arrows x and y are the mirror's; everything is seen from the reflecting side",
+    }
+
+
+def fold_words(fold: FoldLine) -> str:
+    """What to do at a fold."""
+    way = "towards the light" if fold.towards_light else "away from the light"
+    found = "not told from the design" if fold.built_deg is None else f"{fold.built_deg:.2f}°"
+    bend = f"bend by {fold.bend_deg:.2f}° {way} (design {fold.design_deg:.2f}°, built {found})"
+    return f"fold of panels {fold.zones[0]} and {fold.zones[1]}: {bend}"
+
+
+def curve_words(curve: Curve) -> str:
+    """What to bend a panel to."""
+    shape = "hollow" if curve.radius_mm > 0 else "bulging"
+    radii = f"radius {abs(curve.radius_mm):.1f} mm (design {abs(curve.design_radius_mm):.1f} mm)"
+    return f"panel {curve.zone}: {shape} towards the light, {radii}"
+
+
+def drawn_sheet(sheet: FlatSheet, name: str) -> WorkshopDrawing:
+    """The pattern with its arrows, templates, a bar of 100 mm, and what to do in words."""
+    strokes = [Stroke(layer=SCORE, points_mm=fold.ends_mm) for fold in sheet.folds]
+    labels: list[Label] = []
+    for piece in sheet.pieces:
+        rim = [edge for edge, folded in zip(piece.edges_mm, piece.folded, strict=True) if not folded]
+        strokes += [Stroke(layer=CUT, points_mm=edge) for edge in rim]
+        marks, letters = _marks(piece)
+        strokes, labels = strokes + marks, labels + letters
+    left, below = (float(v) for v in np.concatenate([piece.points_mm for piece in sheet.pieces]).min(axis=0))
+    for curve in sheet.curves:
+        card = _template(curve)
+        below -= float(np.ptp(card[:, 1])) + 2.0 * _LINE_MM
+        strokes.append(Stroke(layer=CUT, points_mm=card + np.array([left, below]) - card.min(axis=0)))
+        below -= _LINE_MM
+        words = f"template of panel {curve.zone}: hold its curve against the reflecting side"
+        labels.append(Label(at_mm=(left, below), words=words))
+    below -= 2.0 * _LINE_MM
+    strokes += _bar(left, below)
+    labels.append(Label(at_mm=(left + _BAR_MM + 3.0, below - 1.5), words="100 mm: measure it"))
+    notes = [
+        f"{name}: sheet mirror, seen from the reflecting side, true size",
+        *(fold_words(fold) for fold in sheet.folds),
+        *(curve_words(curve) for curve in sheet.curves),
+        "black: cut; dashed: score; no allowance for the bends themselves",
+    ]
+    labels += [Label(at_mm=(left, below - (k + 2) * _LINE_MM), words=note) for k, note in enumerate(notes)]
+    return WorkshopDrawing(title=name, strokes=strokes, labels=labels)
+
+
+def _marks(piece: Piece) -> tuple[list[Stroke], list[Label]]:
+    """A panel's number, and the mirror's x and y on it."""
+    middle = piece.points_mm.mean(axis=0)
+    labels = [Label(at_mm=(float(middle[0]) - 9.0, float(middle[1]) - 10.0), words=f"panel {piece.zone}")]
+    strokes = []
+    for axis, letter in ((piece.x_axis, "x"), (piece.y_axis, "y")):
+        strokes += _arrow(middle, middle + _ARROW_MM * axis)
+        tip = middle + (_ARROW_MM + 2.5) * axis
+        labels.append(Label(at_mm=(float(tip[0]) - 1.0, float(tip[1]) - 1.0), words=letter))
+    return strokes, labels
+
+
+def _arrow(start: Array, end: Array) -> list[Stroke]:
+    along = (end - start) / np.linalg.norm(end - start)
+    across = np.array([-along[1], along[0]])
+    head = np.stack([end - 3.0 * along + across, end, end - 3.0 * along - across])
+    return [Stroke(layer=NOTE, points_mm=np.stack([start, end])), Stroke(layer=NOTE, points_mm=head)]
+
+
+def _bar(x_mm: float, y_mm: float) -> list[Stroke]:
+    """A line of 100 mm with a tick every 10."""
+    ticks = [np.array([[x_mm + k, y_mm - 1.5], [x_mm + k, y_mm + 1.5]]) for k in np.arange(0.0, _BAR_MM + 1.0, 10.0)]
+    line = np.array([[x_mm, y_mm], [x_mm + _BAR_MM, y_mm]])
+    return [Stroke(layer=NOTE, points_mm=points) for points in (line, *ticks)]
+
+
+def _template(curve: Curve) -> Array:
+    """(N, 2) rim of a card whose lower edge is the curve, the light above it."""
+    radius = curve.radius_mm
+    x = np.linspace(-curve.chord_mm / 2.0, curve.chord_mm / 2.0, 121)
+    y = radius - np.sign(radius) * np.sqrt(radius**2 - x**2)
+    top = float(y.max()) + _CARD_MM
+    return np.concatenate([np.stack([x, y], axis=-1), [[x[-1], top], [x[0], top], [x[0], y[0]]]])
