@@ -295,9 +295,9 @@ def _moved_share(pictures: Pictures) -> float:
     decodable = moved + other + np.count_nonzero(pictures.reason == Reason.OK)
     if decodable and other > _ALL_MOVED * decodable:
         raise MeasurementError(
-            f"the frames shown twice differ in brightness on {100 * (other / decodable):.0f} % of the decodable pixels, "
-            "and nothing has shifted there: daylight, a lamp or the exposure changed during the scan. Keep them as they "
-            "are and scan again"
+            f"the frames shown twice differ in brightness on {100 * (other / decodable):.0f} % of the decodable "
+            "pixels, and nothing has shifted there: daylight, a lamp or the exposure changed during the scan. Keep "
+            "them as they are and scan again"
         )
     if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
