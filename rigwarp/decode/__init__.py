@@ -4,7 +4,9 @@ from rigwarp.decode.checks.modulation import Modulation
 from rigwarp.decode.checks.sharpness import blur_from_stripes
 from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.decoder import Decoder, decode, order_of
+from rigwarp.decode.photographs.common_picture import lay_over
 from rigwarp.decode.photographs.order import Order, WrongPhotographs, find_order
+from rigwarp.decode.photographs.shared_errors import shift_px
 from rigwarp.decode.signal.harmonics import HarmonicError
 from rigwarp.decode.signal.noise import Noise, estimate_noise
 from rigwarp.decode.signal.response import Response, estimate_response
@@ -24,5 +26,7 @@ __all__ = [
     "estimate_noise",
     "estimate_response",
     "find_order",
+    "lay_over",
     "order_of",
+    "shift_px",
 ]

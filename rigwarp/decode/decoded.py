@@ -55,6 +55,9 @@ class Decoded:
     modulation : how strongly the stripes show, in cells; None where that was not noted.
     corrected : what was wrong with the photographs and was put right, in words.
     recovered : what touched some photographs and was decoded from the others, in words.
+    path_px : how far the camera moved meanwhile, which was put right.
+    plaid : photograph (H, W) of the picture that scans of single zones have in common, put where the stripes were
+        seen; None where there was none.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
     motion_sigma_px : 1-sigma, camera pixels per axis, of a motion of the camera that was taken out: the same for all.
     noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's.
@@ -77,6 +80,8 @@ class Decoded:
     corrected: tuple[str, ...] = ()
     recovered: tuple[str, ...] = ()
     processing: tuple[str, ...] = ()
+    path_px: float = 0.0
+    plaid: NDArray[np.unsignedinteger] | None = None
     motion_sigma_px: float = 0.0
     noise_shares: Mapping[str, float] = field(default_factory=dict)
 

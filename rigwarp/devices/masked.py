@@ -24,6 +24,11 @@ class MaskedDisplay:
         """(width, height) in native pixels."""
         return self._display.resolution
 
+    @property
+    def whole(self) -> Display:
+        """The display itself, for pictures of all zones."""
+        return self._display
+
     def show(self, frame: Frame) -> None:
         """Show the frame's part inside the mask."""
         mask = self._mask if frame.ndim == 2 else self._mask[..., None]

@@ -38,6 +38,7 @@ _MODULATION = {
         "v": ("cells", "V"),
     }.items()
 }
+_PLAID = {"plaid": Field(kind="iu", dtype=np.uint16, shape=("H", "W"))}
 
 
 def write_decoded(path: Path, decoded: Decoded) -> None:
@@ -50,6 +51,8 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
     }
     if decoded.modulation is not None:
         arrays |= {f"modulation_{name}": values for name, values in vars(decoded.modulation).items()}
+    if decoded.plaid is not None:
+        arrays["plaid"] = decoded.plaid
     header = {
         "response": asdict(decoded.response),
         "noise": asdict(decoded.noise),
@@ -60,6 +63,7 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "corrected": list(decoded.corrected),
         "recovered": list(decoded.recovered),
         "processing": list(decoded.processing),
+        "path_px": decoded.path_px,
         "motion_sigma_px": decoded.motion_sigma_px,
         "noise_shares": dict(decoded.noise_shares),
         "index": "pixel = row * width + column of the camera picture",
@@ -76,7 +80,7 @@ def read_decoded(path: Path) -> Decoded:
         If the file is missing, damaged or foreign.
     """
     arrays, header = read_npz(
-        path, _FIELDS, format=FORMAT, make_with="Scan again: rigwarp scan RIG", optional=_MODULATION
+        path, _FIELDS, format=FORMAT, make_with="Scan again: rigwarp scan RIG", optional=_MODULATION | _PLAID
     )
     reason, pixel = arrays["reason"], arrays["pixel"]
     if not np.array_equal(pixel, np.flatnonzero(reason == Reason.OK)):
@@ -106,6 +110,7 @@ def read_decoded(path: Path) -> Decoded:
         # scans decoded before these were noted have none of them
         freedom = int(header.get("degrees_of_freedom", 6))
         moved_share, folded = float(header.get("moved_share", 0.0)), str(header.get("folded", ""))
+        path_px = float(header.get("path_px", 0.0))
         corrected, recovered, processing = (
             tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "recovered", "processing")
         )
@@ -130,6 +135,10 @@ def read_decoded(path: Path) -> Decoded:
         corrected=corrected,
         recovered=recovered,
         processing=processing,
+        path_px=path_px,
+        plaid=arrays["plaid"].astype(np.uint8 if response.full_scale == 255 else np.uint16)
+        if "plaid" in arrays
+        else None,
         motion_sigma_px=motion_sigma_px,
         noise_shares=noise_shares,
         modulation=_modulation(arrays),

@@ -2,10 +2,11 @@
 
 A pattern set is a list of frames in the order they are shown: uniform grey levels from black to white (the references,
 and the steps that linearise the response), then phase-shifted sinusoids along x and along y, in one set after the bars
-of a Gray code. The first wave of each axis comes once more at the end.
+of a Gray code. The first wave of each axis comes once more at the end. Sets for scans of single zones have one picture
+more, after the grey levels, which all of them show alike.
 """
 
-from rigwarp.patterns.frames import GrayFrame, LevelFrame, PatternFrame, PhaseFrame
+from rigwarp.patterns.frames import GrayFrame, LevelFrame, PatternFrame, PhaseFrame, PlaidFrame, StripeFrame
 from rigwarp.patterns.pattern_set import PatternSet
 from rigwarp.patterns.periods import choose_periods_px, code_separation
 from rigwarp.patterns.sets import MAX_EXPOSURES, SETS, fast_set, fine_set, gray_set, make_set
@@ -18,6 +19,8 @@ __all__ = [
     "PatternFrame",
     "PatternSet",
     "PhaseFrame",
+    "PlaidFrame",
+    "StripeFrame",
     "choose_periods_px",
     "code_separation",
     "fast_set",

@@ -42,7 +42,19 @@ class GrayFrame:
     exposure: int = 0
 
 
-PatternFrame = LevelFrame | PhaseFrame | GrayFrame
+@dataclass(frozen=True, kw_only=True)
+class PlaidFrame:
+    """Waves along both axes in one picture, shown in all zones of the mirror at once: where does the camera stand?
+
+    Scans of single zones have it in common, so that they can be laid over each other.
+    """
+
+    periods_px: tuple[float, float]
+    exposure: int = 0
+
+
+StripeFrame = PhaseFrame | GrayFrame
+PatternFrame = LevelFrame | StripeFrame | PlaidFrame
 
 
 def frame_to_dict(frame: PatternFrame) -> dict[str, Any]:
@@ -58,6 +70,8 @@ def frame_to_dict(frame: PatternFrame) -> dict[str, Any]:
             "step": frame.step,
             "steps": frame.steps,
         }
+    elif isinstance(frame, PlaidFrame):
+        found = {"kind": "plaid", "periods_px": list(frame.periods_px)}
     else:
         found = {
             "kind": "gray",
@@ -81,6 +95,11 @@ def frame_from_dict(data: Mapping[str, Any]) -> PatternFrame:
         if not 0 <= frame.level <= 255:
             raise ValueError(f"level {frame.level} is not 0..255")
         return frame
+    if data["kind"] == "plaid":
+        across, down = (float(period) for period in data["periods_px"])
+        if not (2 < across < 1e6 and 2 < down < 1e6):
+            raise ValueError(f"impossible plaid {dict(data)}")
+        return PlaidFrame(periods_px=(across, down), exposure=exposure)
     if data["kind"] not in ("phase", "gray") or data["axis"] not in ("x", "y"):
         raise ValueError(f"unknown frame {dict(data)}")
     return _phase(data, exposure) if data["kind"] == "phase" else _gray(data, exposure)

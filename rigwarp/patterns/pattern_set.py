@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.patterns.frames import (
     Axis,
     GrayFrame,
     LevelFrame,
     PatternFrame,
     PhaseFrame,
+    PlaidFrame,
     frame_from_dict,
     frame_to_dict,
 )
@@ -49,12 +50,41 @@ class PatternSet:
         frame = self.frames[index]
         if isinstance(frame, LevelFrame):
             return np.full((height, width), frame.level, np.uint8)
+        if isinstance(frame, PlaidFrame):
+            light = self.plaid_light(frame, *np.meshgrid(np.arange(width), np.arange(height)))
+            return _rounded(255.0 * encode_transfer(light, self.transfer))
         extent = width if frame.axis == "x" else height
         light = self._wave(frame, extent) if isinstance(frame, PhaseFrame) else self._bars(frame, extent)
         code = 255.0 * encode_transfer(light, self.transfer)
         across = height if frame.axis == "x" else width
         drawn = _dithered(code, across) if isinstance(frame, PhaseFrame) else np.tile(_rounded(code), (across, 1))
         return drawn if frame.axis == "x" else np.ascontiguousarray(drawn.T)
+
+    def plaid_light(self, frame: PlaidFrame, u_px: NDArray[Any], v_px: NDArray[Any]) -> Array:
+        """(...,) share of white of a plaid at positions."""
+        low, high = self.light_range
+        waves = [np.cos(2 * np.pi * at / period) for at, period in zip((u_px, v_px), frame.periods_px, strict=True)]
+        return np.asarray(low + (high - low) * (0.5 + 0.25 * (waves[0] + waves[1])))
+
+    @property
+    def plaid(self) -> int | None:
+        """Index of the picture that the scans of all zones show alike; None where there is none."""
+        return next((i for i, frame in enumerate(self.frames) if isinstance(frame, PlaidFrame)), None)
+
+    def with_plaid(self) -> "PatternSet":
+        """The set for a scan of one zone: with a picture of all zones after the uniform frames, in every exposure."""
+        frames: list[PatternFrame] = []
+        plaid = (max(self.phase_indices("x")), max(self.phase_indices("y")))
+        for frame in self.frames:
+            if frames and isinstance(frames[-1], LevelFrame) and not isinstance(frame, LevelFrame):
+                frames.append(PlaidFrame(periods_px=plaid, exposure=frame.exposure))
+            frames.append(frame)
+        return replace(self, frames=tuple(frames))
+
+    def of_zone(self, index: int, lit: BoolArray) -> NDArray[np.uint8]:
+        """Frame `index` with only a zone (H, W) lit; a plaid is for all of them."""
+        picture = self.picture(index)
+        return picture if isinstance(self.frames[index], PlaidFrame) else np.where(lit, picture, np.uint8(0))
 
     def _wave(self, frame: PhaseFrame, extent: int) -> Array:
         low, high = self.light_range

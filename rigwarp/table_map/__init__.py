@@ -11,6 +11,7 @@ from rigwarp.table_map.orientation import check_orientation
 from rigwarp.table_map.registration import Registration, mounting_tolerances, register, rig_tolerances
 from rigwarp.table_map.ripple import MapRipple
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples, samples_from_scan
+from rigwarp.table_map.zone_places import ZonePlaces, samples_of_zones, zone_places
 
 __all__ = [
     "Border",
@@ -20,6 +21,7 @@ __all__ = [
     "Registration",
     "Samples",
     "TableMapFit",
+    "ZonePlaces",
     "bin_samples",
     "check_orientation",
     "fit_table_map",
@@ -29,4 +31,6 @@ __all__ = [
     "register",
     "rig_tolerances",
     "samples_from_scan",
+    "samples_of_zones",
+    "zone_places",
 ]

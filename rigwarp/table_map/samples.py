@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, minimum_filter
 
 from rigwarp.camera import CameraModel
-from rigwarp.decode import Decoded
+from rigwarp.decode import Decoded, shift_px
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table, inside_table
@@ -65,11 +65,22 @@ class Samples:
         )
 
 
-def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table, lit: BoolArray | None = None) -> Samples:
+def samples_from_scan(
+    decoded: Decoded,
+    camera: CameraModel,
+    table: Table,
+    lit: BoolArray | None = None,
+    *,
+    moved: Array | None = None,
+) -> Samples:
     """One sample per decoded camera pixel that looks at the table region.
 
-    What lies outside the region may be the floor, at another height, and is left out. `lit` (H, W) is the part of the
-    projector picture that was shown, by default all of it.
+    What lies outside the region may be the floor, at another height, and is left out.
+
+    Parameters
+    ----------
+    lit : (H, W) the part of the projector picture that was shown; None for all of it.
+    moved : fields by which the picture was shifted because the camera stood elsewhere; None where it did not.
 
     Raises
     ------
@@ -78,6 +89,9 @@ def samples_from_scan(decoded: Decoded, camera: CameraModel, table: Table, lit: 
     """
     v, u = np.nonzero(decoded.valid)
     camera_px = np.stack([u, v], axis=-1).astype(float)
+    if moved is not None:
+        for _ in range(2):  # the shift is that of the place before
+            camera_px = np.stack([u, v], axis=-1) - shift_px(moved, camera_px, decoded.reason.shape)
     table_mm = camera.to_plane(camera_px, table.height_mm)
     keep: BoolArray = np.asarray(np.isfinite(table_mm).all(axis=-1))
     keep[keep] = inside_table(table, table_mm[keep])

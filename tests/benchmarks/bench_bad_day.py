@@ -56,9 +56,9 @@ from rigwarp.table_map import (  # noqa: E402
     TableMapFit,
     check_orientation,
     fit_table_map,
-    join_samples,
     rig_tolerances,
-    samples_from_scan,
+    samples_of_zones,
+    zone_places,
 )
 from rigwarp.verification.verdict import judge_fit  # noqa: E402
 
@@ -77,8 +77,9 @@ class Way:
 
     Attributes
     ----------
-    text : what virtual.toml has beside the usual; {n} stands for the number of photographs, {half} for its half.
-    cause : a pattern for what a refusal has to speak of.
+    text : what virtual.toml has beside the usual; {n} stands for the number of photographs, {half} for its half,
+        {between} for the first of the second zone.
+    cause, but_not : patterns for what a refusal has to speak of, and for what it must not name beside it.
     built : whether it changes the mirror.
     sheet : whether it matters only to a camera that is photographed.
     rigs : the rigs that it can happen to.
@@ -86,6 +87,7 @@ class Way:
 
     text: str
     cause: str
+    but_not: str = r"(?!)"
     built: bool = False
     sheet: bool = False
     rigs: tuple[str, ...] = _RIGS
@@ -94,16 +96,21 @@ class Way:
 _FOLDS = ("folded-counter", "shallow-fold")
 _MISHAPS = "\n[mishaps]\nphotographs = {n}\n"
 _CAMERA_MOVED = r"camera moved"  # not: "the camera, the projector or the mirror, or the exposure"
-_LIGHT = r"exposure|brightness|daylight|gain|light changed"
+_EXPOSURE = r"automatic exposure|exposure (or|follows)|follows the picture"
+_CAMERA = r"camera[^.;]* moved"
+_ROOM = r"room's light changed|daylight|sunshine"
 _SMOOTHED = r"compress|smooth|bands|flicker"
 WAYS = {
     "creep": Way(text=_MISHAPS + "creep_px = [0.6, -0.36]\n", cause=_CAMERA_MOVED),
     "creep, small": Way(text=_MISHAPS + "creep_px = [0.08, 0.05]\n", cause=_CAMERA_MOVED),
     "knock": Way(text=_MISHAPS + "knock_at = {half}\nknock_px = [1.2, -0.7]\n", cause=_CAMERA_MOVED),
-    "automatic exposure": Way(text=_MISHAPS + "auto_exposure = 1.0\n", cause=_LIGHT),
-    "daylight": Way(text=_MISHAPS + "daylight = 0.1\n", cause=_LIGHT),
-    "sunshine": Way(text=_MISHAPS + "sunshine = 0.1\nsunshine_at = [{half}, {later}]\n", cause=_LIGHT),
-    "lamp": Way(text=_MISHAPS + "lamp_drift = -0.1\n", cause=_LIGHT + "|lamp"),
+    "knock between zones": Way(
+        text=_MISHAPS + "knock_at = {between}\nknock_px = [1.2, -0.7]\n", cause=_CAMERA_MOVED, rigs=_FOLDS
+    ),
+    "automatic exposure": Way(text=_MISHAPS + "auto_exposure = 1.0\n", cause=_EXPOSURE),
+    "daylight": Way(text=_MISHAPS + "daylight = 0.1\n", cause=_ROOM, but_not=_CAMERA),
+    "sunshine": Way(text=_MISHAPS + "sunshine = 0.1\nsunshine_at = [{half}, {later}]\n", cause=_ROOM, but_not=_CAMERA),
+    "lamp": Way(text=_MISHAPS + "lamp_drift = -0.1\n", cause=r"lamp|brightness of the photographs", but_not=_CAMERA),
     "JPEG": Way(text=_MISHAPS + "jpeg_quality = 80\n", cause=_SMOOTHED),
     "bands": Way(text=_MISHAPS + "bands = 0.02\nbands_period_px = 90\n", cause=_SMOOTHED),
     "smoothing": Way(text=_MISHAPS + "smoothing_px = 1.5\n", cause=_SMOOTHED),
@@ -172,6 +179,8 @@ class _RigBench:
         self._masks = [zone == n for n in np.unique(zone)] if len(np.unique(zone)) > 1 else [np.ones(zone.shape, bool)]
         projector = self._folder.rig.projector
         self._patterns = fast_set(projector.resolution, projector.transfer)
+        if len(self._masks) > 1:
+            self._patterns = self._patterns.with_plaid()  # as scans of zones have it
         self._good: dict[bool, dict[str, Any]] = {}
         self._number = 0
 
@@ -188,13 +197,14 @@ class _RigBench:
             self._good[way.sheet] = {"outcome": _RIGHT if good["z"] <= _LARGEST_Z else _SILENT, **good}
         count = len(self._patterns.frames) * len(self._masks)
         words = {"{n}": str(count), "{half}": str(count // 2), "{later}": str(count // 2 + 4)}
+        words["{between}"] = str(len(self._patterns.frames) + 1)
         text, cause = (_filled(words, part) for part in (way.text, way.cause))
         folder = self._spoilt(text)
         truth = true_map(folder) if way.built else self._truth
         try:
             found = self._figures(folder, truth, photographed=way.sheet)
         except (MeasurementError, ToleranceError) as error:
-            right = re.search(cause, str(error), re.IGNORECASE) is not None
+            right = bool(re.search(cause, str(error), re.I)) and not re.search(way.but_not, str(error), re.I)
             return {"outcome": "refused, right cause" if right else _WRONG_CAUSE, "error": _short(error)}
         except RigwarpError as error:
             return {"outcome": _WRONG_EXIT, "error": f"exit {error.exit_code}: {_short(error)}"}
@@ -235,7 +245,7 @@ class _RigBench:
             [photo for mask in self._masks for photo in _photographed(virtual, self._patterns, mask)]
         )
         per_zone = len(self._patterns.frames)
-        samples = []
+        scans = []
         for number in range(len(self._masks)):
             last = number == len(self._masks) - 1
             pile = photos[number * per_zone :] if last else photos[number * per_zone : (number + 1) * per_zone]
@@ -244,8 +254,9 @@ class _RigBench:
                 decoder.add(photo)
             decoded = decoder.finish()
             check_orientation(decoded, camera, self._design, folder.rig.table.height_mm)  # as `scan --import` does
-            samples.append(samples_from_scan(decoded, camera, folder.rig.table, self._masks[number]))
-        return fit_table_map(design_model(folder), join_samples(samples), camera, rig_tolerances(folder.rig))
+            scans.append(decoded)
+        samples = samples_of_zones(scans, camera, folder.rig.table, self._masks, zone_places(scans))
+        return fit_table_map(design_model(folder), samples, camera, rig_tolerances(folder.rig))
 
 
 def _make(root: Path, name: str) -> None:
@@ -261,7 +272,7 @@ def _make(root: Path, name: str) -> None:
 def _photographed(virtual: VirtualRig, patterns: PatternSet, mask: NDArray[np.bool_]) -> list[NDArray[np.uint8]]:
     photos = []
     for index in range(len(patterns.frames)):
-        virtual.display.show(np.where(mask, patterns.picture(index), 0).astype(np.uint8))
+        virtual.display.show(patterns.of_zone(index, mask))
         photos.append(virtual.camera.grab())
     return photos
 

@@ -77,6 +77,28 @@ def test_sunshine_that_burns_the_picture_out_is_named() -> None:
         decode(taken([sun if 16 <= n < 21 else bright for n in range(34)], [1.0] * 34), PATTERNS)
 
 
+def test_sunshine_in_some_of_the_grey_levels_is_named() -> None:
+    sun = replace(STILL, ambient=AMBIENT + 0.05)
+    photos = taken([sun if n < 4 else STILL for n in range(34)], [1.0] * 34)
+    with pytest.raises(MeasurementError, match=r"room's light changed between photographs 4 .* and 5 .* by \d+.?%"):
+        decode(photos, PATTERNS)
+
+
+def test_daylight_on_a_dark_half_is_not_taken_for_light_of_the_projector() -> None:
+    half = np.where(np.arange(SHAPE[1]) < SHAPE[1] // 4, 1.0, 0.0) * np.ones(SHAPE)
+
+    def dawn(grown: float) -> list[np.ndarray]:
+        lit = 0.7 * BRIGHTNESS * half
+        return taken([replace(STILL, brightness=lit, ambient=AMBIENT + grown * n / 33) for n in range(34)], [1.0] * 34)
+
+    decoded = decode(dawn(0.02), PATTERNS)
+    assert decoded.corrected == ()
+    assert decoded.processing == ()
+    assert decoded.valid[half > 0].mean() > 0.9
+    with pytest.raises(MeasurementError, match=r"differ in brightness on .* daylight, a lamp or the exposure changed"):
+        decode(dawn(0.07), PATTERNS)
+
+
 def test_a_slow_lamp_and_steady_light_are_left_alone() -> None:
     for drift in (0.0, -0.08):
         photos = taken([STILL] * 34, list(1.0 + drift * np.linspace(0.0, 1.0, 34)))

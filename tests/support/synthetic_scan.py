@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from rigwarp.geometry import Array
-from rigwarp.patterns import LevelFrame, PatternFrame, PatternSet, PhaseFrame
+from rigwarp.patterns import LevelFrame, PatternFrame, PatternSet, PhaseFrame, PlaidFrame
 from rigwarp.rig import decode_transfer, encode_transfer
 
 _BLURS_PX = (0.0, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0)  # at which bars are blurred; in between linearly
@@ -56,6 +56,8 @@ def _shown(
 ) -> Array | float:
     if isinstance(frame, LevelFrame):
         return _mean_light(frame, patterns)
+    if isinstance(frame, PlaidFrame):
+        return patterns.plaid_light(frame, np.asarray(u_px), np.asarray(v_px))
     position = u_px if frame.axis == "x" else v_px
     if isinstance(frame, PhaseFrame):
         fade = np.exp(-2 * (np.pi * np.asarray(blur_px) / frame.period_px) ** 2)

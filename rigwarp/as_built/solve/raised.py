@@ -12,7 +12,7 @@ from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.decode import Decoded
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table
-from rigwarp.table_map import Samples, fit_table_map, join_samples, samples_from_scan
+from rigwarp.table_map import Samples, fit_table_map, samples_of_zones, zone_places
 from rigwarp.tracing import OpticalModel
 
 _STEP_MM = 1.0  # for slants of light and of sight: over a millimetre both are straight
@@ -88,8 +88,7 @@ def raised_scan(
     height = model.table_height_mm
     over = board.camera_over(camera, height_mm=height)
     flat = replace(table, height_mm=0.0)
-    parts = zip(decoded, lit or [None] * len(decoded), strict=True)
-    samples = join_samples([samples_from_scan(one, over, flat, part) for one, part in parts])
+    samples = samples_of_zones(decoded, over, flat, lit or [None] * len(decoded), zone_places(decoded))
     samples = replace(samples, table_mm=board.to_table(samples.table_mm, height_mm=height))
     above = replace(model, table_height_mm=height + board.rise_mm)
     found = fit_table_map(above, samples, replace(camera, covariance=None), tolerances)

@@ -4,8 +4,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from rigwarp.capture.scans.frames_folder import find_frames, frame_name, read_scan_photo
 from rigwarp.capture.scans.record import Recorded
 from rigwarp.decode import Decoder, WrongPhotographs, order_of
@@ -24,7 +22,7 @@ def export_patterns(
 
     Parameters
     ----------
-    lit : (H, W) pixels that may shine; None: all.
+    lit : (H, W) pixels that may shine, but for pictures of all zones; None: all.
 
     Raises
     ------
@@ -37,8 +35,7 @@ def export_patterns(
     written = []
     for index in range(len(patterns.frames)):
         path = folder / PATTERN_PICTURES / frame_name(index)
-        picture = patterns.picture(index)
-        write_picture(path, picture if lit is None else np.where(lit, picture, np.uint8(0)))
+        write_picture(path, patterns.picture(index) if lit is None else patterns.of_zone(index, lit))
         written.append(path)
         advance()
     write_patterns(folder / PATTERNS_FILE, patterns)

@@ -14,7 +14,7 @@ from rigwarp.devices import Bench
 from rigwarp.files import read_patterns
 from rigwarp.files.names import CAPTURE_FILE, FRAMES, PATTERNS_FILE
 from rigwarp.geometry import Photo
-from rigwarp.patterns import LevelFrame, PatternSet
+from rigwarp.patterns import PatternSet, StripeFrame
 
 WHITE = "white"
 
@@ -64,7 +64,7 @@ def movements(photo_of: Callable[[int], Photo], there: int, patterns: PatternSet
     levels = patterns.level_indices()
     shown = {WHITE: levels[max(levels)]}
     for axis in ("x", "y"):
-        waves = [i for i, f in enumerate(patterns.frames) if not isinstance(f, LevelFrame) and f.axis == axis]
+        waves = [i for i, f in enumerate(patterns.frames) if isinstance(f, StripeFrame) and f.axis == axis]
         if waves[0] < there:
             shown[f"the stripes along {axis}"] = waves[0]
     black, white = photo_of(min(levels.values())), photo_of(levels[max(levels)])

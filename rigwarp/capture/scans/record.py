@@ -11,12 +11,12 @@ from rigwarp.capture.scans.capture_file import CaptureNotes, write_capture_notes
 from rigwarp.capture.scans.frame_writer import FrameWriter
 from rigwarp.capture.scans.frames_folder import frame_name
 from rigwarp.decode import Decoder, blur_from_stripes
-from rigwarp.devices import Bench, Frame
+from rigwarp.devices import Bench, Frame, MaskedDisplay
 from rigwarp.errors import DeviceError
 from rigwarp.files import make_folder, write_patterns
 from rigwarp.files.names import FRAMES, PATTERNS_FILE
 from rigwarp.geometry import Photo
-from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame
+from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame, PlaidFrame
 
 
 def photograph(bench: Bench, pictures: Iterable[Frame], *, advance: Callable[[], None]) -> Iterator[Photo]:
@@ -116,7 +116,10 @@ def photographs(
             turn = patterns.frames[index].exposure
             if len(turns_s) > 1:
                 expose(bench.camera, turns_s, turn)
-        yield from photograph(bench, [patterns.picture(index)], advance=advance)
+        display = bench.display
+        if isinstance(patterns.frames[index], PlaidFrame) and isinstance(display, MaskedDisplay):
+            display = display.whole
+        yield from photograph(replace(bench, display=display), [patterns.picture(index)], advance=advance)
 
 
 def require_resolution(bench: Bench, patterns: PatternSet) -> None:

@@ -64,8 +64,8 @@ def even_out(
     if left_out > _MOST_BURNT:
         told = "the light of the photographs differs" if found is None else found[1].in_words(labels)
         raise MeasurementError(
-            f"{told}, and {100 * left_out:.0f} % of the lit picture is burnt out in the brightest. Keep daylight and lamps as "
-            "they are, lock the camera's exposure or expose less, and scan again"
+            f"{told}, and {100 * left_out:.0f} % of the lit picture is burnt out in the brightest. Keep daylight and "
+            "lamps as they are, lock the camera's exposure or expose less, and scan again"
         )
     return found
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from rigwarp.decode.photographs.light_model import Frames, Seen
-from rigwarp.decode.photographs.shared_errors import MOTION, SHARED, SHIFTS, Evidence, motion_fields, weigh
+from rigwarp.decode.photographs.shared_errors import MOTION, SHARED, SHIFTS, Evidence, motion_fields, shift_px, weigh
 from rigwarp.geometry import Array
 
 Codes = NDArray[np.unsignedinteger]
@@ -201,11 +201,9 @@ def moved_back(photo: Codes, fields: Array) -> Codes:
     touches."""
     if not fields.any():
         return photo
-    height, width = photo.shape
-    half = 0.5 * float(np.hypot(height, width))
     row, column = np.indices(photo.shape, np.float32)
-    aside = np.stack([column - 0.5 * (width - 1), row - 0.5 * (height - 1)], axis=-1).reshape(-1, 2) / half
-    shift = np.einsum("s,nsd->nd", fields, motion_fields(aside)).astype(np.float32)
+    place = np.stack([column, row], axis=-1).reshape(-1, 2)
+    shift = shift_px(fields, place, photo.shape).astype(np.float32)
     x, y = column + shift[:, 0].reshape(photo.shape), row + shift[:, 1].reshape(photo.shape)
     full = np.iinfo(photo.dtype).max
     moved = map_coordinates(photo.astype(np.float32), np.stack([y, x]), order=3, mode="nearest")

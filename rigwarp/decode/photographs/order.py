@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rigwarp.decode.signal.position import TURN
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
-from rigwarp.patterns import LevelFrame, PatternFrame, PatternSet, PhaseFrame
+from rigwarp.patterns import LevelFrame, PatternFrame, PatternSet, PhaseFrame, PlaidFrame, StripeFrame
 from rigwarp.rig import decode_transfer
 
 Codes = NDArray[np.unsignedinteger]
@@ -123,7 +123,7 @@ class _Look:
     def __init__(self, light: Array, patterns: PatternSet, wanted: Sequence[int]) -> None:
         """Light (N, P) of N photographs at P places; `wanted` (N,) their patterns, ascending."""
         self._frames, self._wanted, self._light = patterns.frames, list(wanted), light
-        waves = np.array([not isinstance(patterns.frames[n], LevelFrame) for n in wanted])
+        waves = np.array([isinstance(patterns.frames[n], StripeFrame) for n in wanted])
         self._middle, self._amplitude = light[waves].mean(axis=0), np.sqrt(2.0) * light[waves].std(axis=0)
         seen = self._seen(light)
         span = 0.5 * float(np.median(np.ptp(light, axis=0) / np.maximum(self._amplitude, 1e-6)))
@@ -155,7 +155,9 @@ class _Look:
                 continue
             off = self.distance[index, own]
             if off > _WRONG and self._frames[nearest] != self._frames[own]:
-                found[index] = nearest if self.distance[index, nearest] < _CLEARLY * off else -1
+                # other zones' light is in a plaid, too: it need not look like its own
+                other = own if isinstance(self._frames[own], PlaidFrame) else -1
+                found[index] = nearest if self.distance[index, nearest] < _CLEARLY * off else other
         self._prefer_missing(found)
         self._order_levels(found)
         return found
@@ -208,7 +210,7 @@ class _Look:
         """Photograph -> how those are turned that are near no pattern otherwise; `shows` is put right for them."""
         found = {}
         for index in (i for i, own in enumerate(self._wanted) if shows[i] != own):
-            if isinstance(self._frames[self._wanted[index]], LevelFrame):
+            if not isinstance(self._frames[self._wanted[index]], StripeFrame):
                 continue
             for how, way in _TURNED.items():
                 seen = self._seen(_light([photos[numbers[index]][way][places]])[0])
@@ -270,7 +272,7 @@ def _position(seen: Array, patterns: PatternSet, wanted: Sequence[int], axis: in
     cost = np.zeros((seen.shape[1], grid.size), np.float32)
     for index, own in enumerate(wanted):
         frame = patterns.frames[own]
-        if isinstance(frame, LevelFrame) or frame.axis != "xy"[axis]:
+        if not isinstance(frame, StripeFrame) or frame.axis != "xy"[axis]:
             continue
         there = _signal(frame, np.stack([grid, grid]), patterns, 1.0).astype(np.float32)
         off = seen[index].astype(np.float32)[:, None] - there
@@ -283,6 +285,9 @@ def _signal(frame: PatternFrame, positions_px: Array, patterns: PatternSet, span
     if isinstance(frame, LevelFrame):
         share = float(decode_transfer(np.array(frame.level / 255.0), patterns.transfer))
         return np.full(positions_px.shape[1], (2.0 * share - 1.0) * span)
+    if isinstance(frame, PlaidFrame):
+        turns = positions_px / np.array(frame.periods_px)[:, None]
+        return np.asarray(0.5 * np.cos(TURN * turns).sum(axis=0))
     position = positions_px[0 if frame.axis == "x" else 1]
     if isinstance(frame, PhaseFrame):
         return np.asarray(np.cos(TURN * (position / frame.period_px - frame.step / frame.steps)))

@@ -70,9 +70,11 @@ class LightCourse:
         jumps = np.sort(np.argsort(-steps, kind="stable")[:_MOST_NAMED])
         jumps = jumps[steps[jumps] > _JUMP]
         if not jumps.size:
-            return f"{what} changed little by little, by {100 * np.ptp(course):.0f} %{unit} in all"
+            in_all = 100 * np.ptp(course)
+            return f"{what} changed little by little, by {in_all:.0f} %{unit} in all"
         named = [
-            f"by {100 * steps[at]:.0f} %{unit} between photographs {labels[self.index[at]]} and {labels[self.index[at + 1]]}"
+            f"by {100 * steps[at]:.0f} %{unit} between photographs {labels[self.index[at]]} and "
+            f"{labels[self.index[at + 1]]}"
             for at in jumps
         ]
         more = np.count_nonzero(steps > _JUMP) > _MOST_NAMED

@@ -7,8 +7,10 @@ eight fields of a homography.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.decode.photographs.light_model import POSITIONS, UNKNOWNS, Frames, Seen, columns, expected_light
 from rigwarp.geometry import Array
@@ -75,6 +77,18 @@ def position_effects(seen: Seen, frames: Frames, shared: Array, which: Sequence[
     pull = np.linalg.solve(normal, np.swapaxes(basis, 1, 2))[:, POSITIONS]
     moved = pull[..., None] * effects[:, None][..., list(which)]
     return np.asarray(moved.reshape(len(moved), len(POSITIONS), -1))
+
+
+def shift_px(fields: Array, pixels_px: NDArray[Any], shape: tuple[int, ...]) -> Array:
+    """(N, 2) shift of places (N, 2) of a picture (H, W) by `fields` (MOTION,)."""
+    return np.asarray(np.einsum("s,nsd->nd", fields, motion_fields(relative_places(pixels_px, shape))))
+
+
+def relative_places(pixels_px: NDArray[Any], shape: tuple[int, ...]) -> Array:
+    """(N, 2) places of a picture (H, W) from its middle, in half diagonals, as `motion_fields` wants them."""
+    height, width = shape[:2]
+    middle = np.array([0.5 * (width - 1), 0.5 * (height - 1)], pixels_px.dtype)
+    return np.asarray((pixels_px - middle) / pixels_px.dtype.type(0.5 * np.hypot(height, width)))
 
 
 def weigh(seen: Seen, frames: Frames, shared: Array, which: Sequence[int]) -> Evidence:

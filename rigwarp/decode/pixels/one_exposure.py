@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
 from rigwarp.decode.photographs.even_light import even_out
+from rigwarp.decode.photographs.level_change import LevelChange, find_change_of_levels
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
@@ -40,10 +42,12 @@ _LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
 _SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
 _MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their repeats: less changes nothing
 _LEFT_PX = 0.03  # of them once the camera's way is taken out
+_PLAID_MOVED_PX = 0.03  # camera pixels between the plaid and the stripes after it: less is seen by light on two paths
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
 _EIGHT_BITS = 255
-_HARDLY = 0.5  # of the usable pixels decode
+_HARDLY = 0.5  # of the pixels that are lit decode
+_BRIGHT = 0.3  # of the usual contrast, in code values, of which added light makes a fifth
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
 
 
@@ -90,20 +94,31 @@ class ExposureDecoder:
             response=replace(decoded.response, full_scale=self._camera_scale),  # photographs were given 16 bits
             corrected=(light.in_words(self._labels), *decoded.corrected),
             noise_shares={**decoded.noise_shares, "light": (light.sigma_px / usual) ** 2},
+            plaid=self._as_taken(decoded.plaid),
         )
+
+    def _as_taken(self, photo: Codes | None) -> Codes | None:
+        """A photograph in the camera's own number of bits."""
+        if photo is None or self._camera_scale > _EIGHT_BITS:
+            return photo
+        return np.rint(photo * (_EIGHT_BITS / self._full_scale)).astype(np.uint8)
 
     def _even_out(self, usable: NDArray[np.bool_]) -> LightCourse | None:
         """Put photographs of other light right; MeasurementError where that cannot be done."""
         response = self._response(self.photos, usable)
         _check_levels(response)
-        taken = self.photos
+        levels = sorted(self._patterns.level_indices().values())
+        change = find_change_of_levels([self.photos[index] for index in levels])
+        if change is not None:
+            raise _light_error(change, [self._labels[index] for index in levels])
+        taken, lit = self.photos, self._bright(usable)
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
-        light = response.table()[np.stack([taken[index][thin][usable[thin]] for index in self._frames.index])]
+        light = response.table()[np.stack([taken[index][thin][lit[thin]] for index in self._frames.index])]
         if not light_differs(light, self._frames):
             return None
         found = even_out(
             taken,
-            usable,
+            lit,
             self._frames,
             self._layouts,
             response,
@@ -168,10 +183,27 @@ class ExposureDecoder:
             decoded,
             corrected=corrected,
             recovered=recovered,
+            plaid=self._plaid(chain, pictures),
+            path_px=0.0 if path is None else max(path.largest_px, path.jump_px),
             processing=seen.in_words(),
             motion_sigma_px=0.0 if path is None else path.sigma_px,
             noise_shares={} if excess is None else {"processing": _share_of(excess, decoded.valid)},
         )
+
+    def _plaid(self, chain: SignalModel, pictures: Pictures) -> Codes | None:
+        """The photograph of the picture of all zones, put where the stripes were seen."""
+        index = self._patterns.plaid
+        if index is None:
+            return None
+        photo, table = self.photos[index], chain.light_of_code.astype(np.float32)
+        light = table[photo]
+        expected, alike = expected_plaid(
+            self._patterns, light, table[self.photos[self._ends[0]]], (pictures.u_px, pictures.v_px, pictures.light)
+        )
+        placed = lay_over(expected, light, alike & (photo < self._full_scale))
+        if placed is None or not placed.alike or not placed.moved_by(_PLAID_MOVED_PX):
+            return photo
+        return moved_back(photo, placed.fields)
 
     def _check_order(self) -> None:
         """WrongPhotographs where some are not what their numbers say."""
@@ -194,12 +226,19 @@ class ExposureDecoder:
             if not shift_px < max(_LEFT_PX, _MOVED_SIGMAS * sigma_px):
                 raise _moved_error(path, self._modelled_labels)
             return False
-        few = np.count_nonzero(pictures.reason == Reason.OK) < _HARDLY * np.count_nonzero(usable)
+        bright = self._bright(usable)
+        few = np.count_nonzero(bright & (pictures.reason == Reason.OK)) < _HARDLY * np.count_nonzero(bright)
         return bool(few or shift_px > max(_MOVED_PX, _MOVED_SIGMAS * sigma_px))
 
     def _path(self, usable: NDArray[np.bool_], response: Response) -> CameraPath | None:
-        seen = look(self.photos, usable, self._frames, self._layouts, response.table())
+        seen = look(self.photos, self._bright(usable), self._frames, self._layouts, response.table())
         return None if seen is None else find_path(seen, self._frames)
+
+    def _bright(self, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Usable pixels that the projector lights: where daylight grows, white exceeds black everywhere else, too."""
+        black, white = (self.photos[i] for i in self._ends)
+        contrast = cv2.subtract(white, black)
+        return usable & (contrast > _BRIGHT * np.quantile(contrast[usable][::_THIN], 0.95))
 
     def _decode_along(self, path: CameraPath) -> Decoded:
         """Decode the photographs with each put where the first one is."""
@@ -219,7 +258,7 @@ class ExposureDecoder:
     def _processed(self, photos: Sequence[Codes], usable: NDArray[np.bool_], response: Response) -> Processing:
         """What the camera does to the photographs as it took them."""
         table = response.table()
-        return find_processing(photos, usable, self._layouts, self._patterns.repeats(), table, self._ends)
+        return find_processing(photos, self._bright(usable), self._layouts, self._patterns.repeats(), table, self._ends)
 
     @property
     def _frames(self) -> Frames:
@@ -293,6 +332,12 @@ def _moved_share(pictures: Pictures) -> float:
     """Share of the decodable pixels at which something moved; MeasurementError if it is nearly all of them."""
     moved, other = (np.count_nonzero(pictures.reason == reason) for reason in (Reason.MOVED, Reason.PASSED_BY))
     decodable = moved + other + np.count_nonzero(pictures.reason == Reason.OK)
+    if decodable and other > _ALL_MOVED * decodable:
+        raise MeasurementError(
+            f"the frames shown twice differ in brightness on {100 * (other / decodable):.0f} % of the decodable "
+            "pixels, and nothing has shifted there: daylight, a lamp or the exposure changed during the scan. Keep "
+            "them as they are and scan again"
+        )
     if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
             f"the frames shown twice differ on {100 * ((moved + other) / decodable):.0f} % of the decodable pixels: "
@@ -313,6 +358,13 @@ def _check_levels(response: Response) -> None:
             "the camera's exposure, or the projector's brightness, follows the picture. Switch automatic exposure (and "
             "dynamic contrast) off and scan again"
         )
+
+
+def _light_error(change: LevelChange, labels: Sequence[str]) -> MeasurementError:
+    return MeasurementError(
+        f"{change.in_words(labels)}, which shifts what the stripes tell. Keep daylight and lamps as they are, lock the "
+        "camera's exposure, and scan again"
+    )
 
 
 def _moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:

@@ -35,7 +35,15 @@ from rigwarp.jobs.scans.scan_runs import scan_figures
 from rigwarp.jobs.scans.zones import shown_in
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
-from rigwarp.table_map import Border, TableMapFit, fit_table_map, join_samples, rig_tolerances, samples_from_scan
+from rigwarp.table_map import (
+    Border,
+    TableMapFit,
+    ZonePlaces,
+    fit_table_map,
+    rig_tolerances,
+    samples_of_zones,
+    zone_places,
+)
 from rigwarp.tracing import trace_map
 from rigwarp.verification import MapBudget
 from rigwarp.verification.verdict import Verdict, judge_fit
@@ -110,13 +118,14 @@ def fit_scans(
         model = design_model(folder)
         tolerances = rig_tolerances(folder.rig)
         clock = _Laps(start)
-        sampled = [
-            samples_from_scan(one, camera, folder.rig.table, shown_in(scan))
-            for one, scan in zip(decoded, scans, strict=True)
-        ]
-        samples = join_samples(sampled)
+        places = zone_places(decoded)
+        for words in filter(None, places.in_words):
+            progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
+        lit = [shown_in(scan) for scan in scans]
+        samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
         motion_px = max(one.motion_sigma_px for one in decoded)
         table_map = fit_table_map(model, samples, camera, tolerances, motion_px=motion_px)
+        table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
         clock.lap("fit")
         advance()
         as_built = None
@@ -144,7 +153,7 @@ def fit_scans(
         verdict = judge_fit(
             table_map, as_built, folder.rig, design=design_map(folder), measured_share=finite(figures.coverage)
         )
-        record = _fit_record(table_map, figures, decoded, clock.seconds)
+        record = _fit_record(table_map, figures, _with_places(decoded, places), clock.seconds)
         replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE)
         budget = write_budget(folder, run)
     current = not hold and (accept or not verdict.failures)
@@ -161,6 +170,12 @@ def fit_scans(
         current=current,
         seconds=clock.seconds,
     )
+
+
+def _with_places(decoded: Sequence[Decoded], places: ZonePlaces) -> list[Decoded]:
+    """The scans with what was put right between them noted."""
+    told = zip(decoded, places.in_words, strict=True)
+    return [replace(one, corrected=(*one.corrected, words)) if words else one for one, words in told]
 
 
 def _say_which(progress: Progress, folder: RigFolder, scans: Sequence[Path]) -> None:

@@ -85,10 +85,12 @@ def take_scan(
     part : says of which group of scans it is one.
     zone_map : (H, W) by which the group's zones are told apart, kept so that they can be lit alike again.
     """
-    shown = set_for(folder, options.set_name, options.blur_px, options.exposures)
 
-    def adapt(blur_px: float) -> PatternSet:
-        return set_for(folder, options.set_name, blur_px, options.exposures)
+    def adapt(blur_px: float | None) -> PatternSet:
+        patterns = set_for(folder, options.set_name, blur_px, options.exposures)
+        return patterns if zone_map is None else patterns.with_plaid()
+
+    shown = adapt(options.blur_px)
 
     start = time.monotonic()
     with new_run(folder.root / SCANS, COMMAND, folder, settings={**as_settings(options), **(part or {})}) as run:

@@ -129,6 +129,7 @@ def export_scans(progress: Progress, folder: RigFolder, target: Path, patterns: 
         parts = {target / f"{_ZONE}{n}": zone_map == n for n in numbers}
     else:
         parts = {target: None}
+    patterns = patterns.with_plaid() if len(numbers) > 1 else patterns
     written = {}
     with progress.stage(len(patterns.frames) * len(parts), "Writing patterns") as advance:
         for part, lit in parts.items():

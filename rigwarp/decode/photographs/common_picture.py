@@ -1,0 +1,214 @@
+"""Where the camera stood in scans of single zones: told by a picture that all of them show alike.
+
+Each zone's scan knows the camera's way from its own first photograph on, and nothing of the others'. One plaid, lit in
+all zones at once, is in all of them; its photographs differ by the camera's motion between the scans and by nothing
+else. They are laid over each other by least squares, from coarse to fine (Baker and Matthews 2004, Lucas-Kanade 20
+years on), with the eight fields of a camera that looks at a plane, a gain and an offset.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates, spline_filter
+
+from rigwarp.decode.photographs.shared_errors import MOTION, SHIFTS, motion_fields, relative_places, shift_px
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.robust import huber_weights
+from rigwarp.patterns import PatternSet, PlaidFrame
+
+Picture = NDArray[np.float32]
+
+_SMOOTHING_PX = (6.0, 2.5, 1.3)  # hardly any stripes first: the outline of the light tells; in the end noise is a fifth
+_ROUNDS = 6
+_STEEP = 0.1  # of the steepest slopes (one in a hundred is steeper): what is flatter tells nothing
+_POINTS = 40_000
+_FEWEST = 400
+_MARGIN_PX = 5  # of a point from what cannot be used
+_OUTLIER = 2.5  # times the usual misfit
+_MOST_LEFT = 0.2  # of the pictures' spread: more, and one is not the other moved
+_PARTS_ACROSS = 3
+_FEWEST_IN_PART = 60
+_DISSENT_PX, _DISSENT = 0.03, 0.1  # of a part from the whole, beside its noise and of the shift
+_DISSENT_SIGMAS = 6.0
+_LOOSE_PX = 30.0  # prior of shift and turn ...
+_VARYING, _VARYING_LEAST_PX = 0.3, 0.02  # ... and of what else varies over the picture, of the shift
+_OTHER_LIGHT, _FADING_ROUNDS = 0.25, 4  # of white: what is off by as much is lit by another zone, too
+_CLEARLY = 6.0  # sigmas
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placed:
+    """How a picture lies on another.
+
+    Attributes
+    ----------
+    fields : (MOTION,) by which what the first shows is shifted in the second, camera pixels (see `motion_fields`).
+    shift_px : its length, usual over the picture.
+    sigma_px : 1-sigma of it, per axis.
+    left : what is left, as a share of the picture's spread.
+    alike : whether the second is the first as a camera that moved sees it, in every part.
+    """
+
+    fields: Array
+    shift_px: float
+    sigma_px: float
+    left: float
+    alike: bool
+
+    def moved_by(self, least_px: float) -> bool:
+        """Is there a shift of so much or more, beyond doubt?"""
+        return self.shift_px > max(least_px, _CLEARLY * self.sigma_px)
+
+
+def lay_over(before: Picture, after: Picture, usable: BoolArray) -> Placed | None:
+    """Find how one picture (H, W) lies on another; None where there is too little to tell.
+
+    `usable` (H, W) are the places that show the same in both, but for a gain and an offset.
+    """
+    found = []
+    for start in (0, len(_SMOOTHING_PX) - 1):  # the finest alone, too: coarse pictures may be too poor
+        placed, fields = None, np.zeros(MOTION)
+        for smoothing_px in _SMOOTHING_PX[start:]:
+            first, second = (_smooth(picture, smoothing_px) for picture in (before, after))
+            points = _Points.chosen(first, usable, smoothing_px)
+            placed = None if points is None else points.placed(second, fields)
+            fields = fields if placed is None else placed.fields
+        if placed is not None:
+            found.append(placed)
+    return min(found, key=lambda placed: placed.left) if found else None
+
+
+def expected_plaid(
+    patterns: PatternSet, light: Picture, black: Picture, decoded: tuple[Picture, Picture, Picture]
+) -> tuple[Picture, BoolArray]:
+    """What a scan's plaid should look like from where its stripes were seen.
+
+    Parameters
+    ----------
+    patterns : a set that has a plaid.
+    light, black : (H, W) linear light of its photograph, and of that of black.
+    decoded : (H, W) u_px, v_px, and light of white minus black.
+
+    Returns
+    -------
+    expected : (H, W) light; the photograph itself where nothing is decoded.
+    alike : (H, W) where the scan's own zone alone makes the light, so that the two can be compared.
+    """
+    assert patterns.plaid is not None
+    frame = patterns.frames[patterns.plaid]
+    assert isinstance(frame, PlaidFrame)
+    u, v, contrast = decoded
+    share = np.asarray(patterns.plaid_light(frame, u, v), np.float32)
+    there = np.isfinite(share) & (contrast > 0.0)
+    if not there.any():
+        return light, there
+    seen = (light[there] - black[there]) / contrast[there]
+    basis = np.column_stack([share[there], np.ones(len(seen))])
+    kept = np.ones(len(seen), bool)
+    for _ in range(_FADING_ROUNDS):  # stripes fade by blur, and other zones' light is far off
+        some = np.flatnonzero(kept)[:: max(1, np.count_nonzero(kept) // _POINTS)]
+        fading = np.linalg.lstsq(basis[some], seen[some], rcond=None)[0]
+        kept = np.abs(seen - basis @ fading) < _OTHER_LIGHT
+    expected, alike = light.copy(), np.zeros(light.shape, bool)
+    expected[there] = black[there] + contrast[there] * (basis @ fading).astype(np.float32)
+    alike[there] = kept
+    return expected, alike
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Points:
+    """N points of the first picture.
+
+    Attributes
+    ----------
+    place : (N, 2) columns and rows.
+    value : (N,) what it shows there.
+    fields : (N, MOTION, 2)
+    shape : of the picture.
+    shared : how many of them count as one, since smoothing spreads noise.
+    """
+
+    place: Array
+    value: Array
+    fields: Array
+    shape: tuple[int, ...]
+    shared: float
+
+    @staticmethod
+    def chosen(picture: Picture, usable: BoolArray, smoothing_px: float) -> "_Points | None":
+        """Where the picture is steep; None where that is hardly anywhere."""
+        side = 2 * _MARGIN_PX + 1
+        inner = cv2.erode(usable.astype(np.uint8), np.ones((side, side)), borderValue=(0,)) > 0
+        steep = np.hypot(*_slopes(picture))
+        if not inner.any():
+            return None
+        inner &= steep > _STEEP * np.quantile(steep[inner], 0.99)
+        step = max(1, int(np.sqrt(np.count_nonzero(inner) / _POINTS)))
+        row, column = (step * index for index in np.nonzero(inner[::step, ::step]))
+        if len(row) < _FEWEST:
+            return None
+        place = np.stack([column, row], axis=-1).astype(float)
+        return _Points(
+            place=place,
+            value=picture[row, column].astype(float),
+            fields=motion_fields(relative_places(place, picture.shape)),
+            shape=picture.shape,
+            shared=max(1.0, 4.0 * np.pi * smoothing_px**2 / step**2),
+        )
+
+    def placed(self, after: Picture, fields: Array) -> Placed:
+        """How they lie on another picture, by Gauss and Newton from `fields` (MOTION,) on."""
+        light = np.array([1.0, 0.0])
+        # OpenCV's cubic kernel would shift what it samples by up to 0.04 px
+        pictures = [spline_filter(picture, order=3, output=np.float32) for picture in (after, *_slopes(after))]
+        for _ in range(_ROUNDS):
+            there = (self.place + shift_px(fields, self.place, self.shape)).T[::-1]
+            seen, *slope = (
+                map_coordinates(picture, there, order=3, mode="nearest", prefilter=False) for picture in pictures
+            )
+            left = seen - light[0] * self.value - light[1]
+            usual = 1.4826 * float(np.median(np.abs(left))) + 1e-9
+            root = np.sqrt(huber_weights(np.abs(left) / usual, _OUTLIER) / self.shared) / usual
+            moved = -np.einsum("nsd,dn->ns", self.fields, np.stack(slope))
+            effects = root[:, None] * np.column_stack([moved, self.value, np.ones_like(left)])
+            prior = np.full(MOTION, 1.0 / max(_VARYING * float(np.hypot(*fields[:2])), _VARYING_LEAST_PX) ** 2)
+            prior[list(SHIFTS)] = 1.0 / _LOOSE_PX**2
+            information = effects.T @ effects + np.diag([*prior, 0.0, 0.0])
+            pull = effects.T @ (root * left) - np.array([*(prior * fields), 0.0, 0.0])
+            step = np.linalg.solve(information, pull)
+            fields, light = fields + step[:MOTION], light + step[MOTION:]
+        some = self.fields[:: max(1, len(left) // 500)]
+        covariance = np.linalg.inv(information)[:MOTION, :MOTION]
+        length_px = float(np.sqrt(np.mean(np.sum(np.einsum("s,nsd->nd", fields, some) ** 2, axis=1))))
+        share = usual / max(float(np.std(light[0] * self.value)), 1e-9)
+        most_px = _DISSENT_PX + _DISSENT * length_px
+        agreed = all(off < most_px + _DISSENT_SIGMAS * sigma for off, sigma in self._dissent(effects, root * left))
+        return Placed(
+            fields=fields,
+            shift_px=length_px,
+            sigma_px=float(np.sqrt(np.einsum("nsd,st,ntd->nd", some, covariance, some).mean())),
+            left=share,
+            alike=agreed and share < _MOST_LEFT,
+        )
+
+    def _dissent(self, effects: Array, left: Array) -> Iterator[tuple[float, float]]:
+        """By how much each part of the picture wants another shift, camera pixels, and how sure it is."""
+        rank = np.argsort(np.argsort(self.place, axis=0), axis=0) * _PARTS_ACROSS // len(left)
+        for part in range(_PARTS_ACROSS**2):
+            here = rank[:, 0] * _PARTS_ACROSS + rank[:, 1] == part
+            if np.count_nonzero(here) >= _FEWEST_IN_PART:
+                columns = effects[here][:, [0, 1, MOTION, MOTION + 1]]
+                covariance = np.linalg.inv(columns.T @ columns + 1e-9 * np.eye(4))
+                off = covariance @ columns.T @ left[here]
+                yield float(np.hypot(*off[:2])), float(np.sqrt(covariance[0, 0] + covariance[1, 1]))
+
+
+def _smooth(picture: Picture, sigma_px: float) -> Picture:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma_px), np.float32)
+
+
+def _slopes(picture: Picture) -> list[Picture]:
+    return [np.asarray(cv2.Sobel(picture, cv2.CV_32F, *d, ksize=3, scale=1 / 8), np.float32) for d in ((1, 0), (0, 1))]
