@@ -29,8 +29,9 @@ _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: e
 _MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
 _FILM_LOST, _FILM_VEIL = 0.25, 0.25  # of the light beyond 16 mrad and 4 mrad: no mirror, but its film or its back
 _CURVE = 0.02  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_FORM = 0.15  # 1-sigma share of a blur's variance; this and the next two from known pieces (bench_samples.py)
-_LEAST_MM2 = 0.003
+_FORM = 0.01  # 1-sigma share of a blur's variance; this and the next three from known pieces (bench_samples.py)
+_WAVES = 0.06  # of the part that visible waves make
+_LEAST_MM2 = 0.0003
 _GLARE = 0.0006  # share of light
 _TURNED = 0.3  # relative reflectance that no mirror has
 
@@ -114,11 +115,12 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         _pair_variance(logs, own) + (_CLOSURE_SHARE * closure.log_ratio) ** 2 + (_CURVE * logs.mean(axis=0)) ** 2
     )
     ratio = np.exp(logs.mean(axis=0))
-    variance = np.array([[blur.variance_mm2 for blur in pair.blur] for pair in pairs])
-    variance_own = np.array([[blur.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
-    square = variance.mean(axis=0)
+    variance = np.array([[blur.added.variance_mm2 for blur in pair.blur] for pair in pairs])
+    variance_own = np.array([[blur.added.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
+    square, waves = variance.mean(axis=0), np.mean([[blur.waves_mm2 for blur in pair.blur] for pair in pairs], axis=0)
     # waves crowd light and are no normal spread, and a sheet's companions are taken out by a model
-    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + (_FORM * square) ** 2 + _LEAST_MM2**2)
+    model = np.hypot(_FORM * square, _WAVES * waves)
+    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + model**2 + _LEAST_MM2**2)
     mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
     veils, veil_own = (np.array([getattr(pair, key) for pair in pairs]) for key in ("veil", "veil_sigma"))

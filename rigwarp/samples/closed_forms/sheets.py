@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 
 from rigwarp.geometry import Array
 
@@ -72,6 +73,15 @@ def sheet_beams(index: float, rear: float, incidence_rad: float) -> SheetBeams:
         third=0.5 * (ways[0].third + ways[1].third),
         total=0.5 * (ways[0].total + ways[1].total),
     )
+
+
+def rear_reflectance(index: float, total: float, incidence_rad: float) -> float:
+    """Reflectance of the metal behind a sheet that reflects the share `total` altogether; at most 1."""
+
+    def beyond(rear: float) -> float:
+        return sheet_beams(index, rear, incidence_rad).total - total
+
+    return float(brentq(beyond, 0.0, 1.0)) if beyond(0.0) < 0.0 < beyond(1.0) else float(beyond(1.0) <= 0.0)
 
 
 def ghost_distance_mm(thickness_mm: float, index: float, incidence_rad: Array | float) -> Array:
