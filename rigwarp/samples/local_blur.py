@@ -98,11 +98,8 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
     lost += _beside_normal(sample, per_mm) - _beside_normal(reference, per_mm)
     told = (np.pi * per_mm * sample.spread < _WIDEST) & (sample.finer < _FINEST)
     ratio = np.exp(-np.clip(lost, -1.0, 20.0))
-    sigma = (
-        ratio
-        * np.sqrt(_FLOOR**2 + (_NOISE / np.minimum(ratio, 1.0)) ** 2 + (_FORM * lost**2) ** 2)
-        * np.where(told, 1.0, _HARDLY)
-    )
+    doubt = np.sqrt(_FLOOR**2 + (_NOISE / np.minimum(ratio, 1.0)) ** 2 + (_FORM * lost**2) ** 2)
+    sigma = ratio * doubt * np.where(told, 1.0, _HARDLY)
     finer = np.broadcast_to(per_mm * sample.finer, lost.shape)
     found = []
     for part in zip(*(tiles(a) for a in (finer, ratio, sigma)), strict=True):

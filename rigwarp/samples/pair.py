@@ -104,7 +104,7 @@ def _ratio(s: Registered, r: Registered) -> Array:
 
 
 def _reflectance(sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, Array]:
-    """(3,) ln of relative reflectance and its 1-sigma by red, green and blue: the median tile, which no speck darkens."""
+    """(3,) ln of relative reflectance and its 1-sigma, by colour: of the median tile, which no speck darkens."""
     light = [tile_light(one, one.colours, nodes) for one in (sample, reference)]
     logs = np.log(light[0] / light[1]).reshape(3, -1)
     # tiles overlap by half, so about half of them are independent

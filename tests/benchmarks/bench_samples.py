@@ -63,13 +63,13 @@ seed = [{seed}]
     return text, thickness, index
 
 
-def _leg(bench: SampleBench, virtual: VirtualSampleBench, pictures: list[Any], name: str) -> Leg:
+def _leg(bench: SampleBench, virtual: VirtualSampleBench, pictures: list[Any], name: str, legs: dict[str, Leg]) -> Leg:
     virtual.seat(name)
     photos = []
     for picture in pictures:
         virtual.show(picture)
         photos.append(virtual.grab())
-    return read_leg(bench, sample_frames(), photos, name=name)
+    return read_leg(bench, sample_frames(), photos, name=name, shape=legs["R1"].shape if legs else None)
 
 
 def measure() -> dict[str, Any]:
@@ -91,7 +91,9 @@ def measure() -> dict[str, Any]:
 def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, sheet: Sheet) -> dict[str, Any]:
     virtual = VirtualSampleBench(truth, seed=seed)
     order = {"R1": "glass", "S1": sheet.name, "S2": sheet.name, "R2": "glass"}
-    legs = {leg: _leg(bench, virtual, pictures, name) for leg, name in order.items()}
+    legs: dict[str, Leg] = {}
+    for leg, name in order.items():
+        legs[leg] = _leg(bench, virtual, pictures, name, legs)
     figures = cycle_figures(bench, sheet, legs)
     piece, glass = true_figures(truth, sheet.name), true_figures(truth, "glass")
     ratio = np.array(piece["reflectance"]) / np.array(glass["reflectance"])

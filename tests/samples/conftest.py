@@ -27,6 +27,7 @@ def cycle(tmp_path_factory: pytest.TempPathFactory) -> MeasuredCycle:
     legs = {}
     for leg in LEGS:
         photos = [read_photo(run / leg / "frames" / f"{i:04d}.png") for i in range(len(FRAMES_SHOWN))]
-        legs[leg] = read_leg(folder.bench, FRAMES_SHOWN, photos, name=leg)
+        shape = legs["R1"].shape if legs else None
+        legs[leg] = read_leg(folder.bench, FRAMES_SHOWN, photos, name=leg, shape=shape)
     truth = parse_bench_truth((root / "virtual_samples.toml").read_text(encoding="utf-8"))
     return MeasuredCycle(folder=folder, said=said, legs=legs, truth=truth, run=run)
