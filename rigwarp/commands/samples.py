@@ -170,10 +170,8 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
         head=("sample", "blur, plane of incidence", "blur, across", "contrast", "shifts (corrected)", "waves left",
               "double image"),
     )  # fmt: skip
-    console.say(
-        "Blur, contrast and double image stay; the shifts by waves the prewarp takes out. Waves left: what they do"
-    )
-    console.say("within the width of the beam, a part of the blur, for a projector with the bench's pupil.")
+    console.say("Blur, contrast and double image stay; the shifts by waves the prewarp takes out.")
+    console.say("Waves left: what they do within the beam, a part of the blur, for a projector with the bench's pupil.")
     console.say("What forming adds, no flat sample tells.")
     console.result(
         {

@@ -18,7 +18,7 @@ from rigwarp.samples.optical_slopes import (
     without_form,
 )
 from rigwarp.samples.pair import Pair, compare_pair
-from rigwarp.samples.registered import landing_mm, nodes_of, register
+from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
 
 LEGS = ("R1", "S1", "S2", "R2")
 """What is photographed in a cycle, in this order."""
@@ -103,12 +103,7 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     """
     nodes = nodes_of(bench, legs["R1"])
     closure = closure_of(bench, legs["R1"], legs["R2"])
-    pairs = (
-        compare_pair(bench, sheet, legs["S1"], legs["R1"], nodes),
-        compare_pair(bench, sheet, legs["S2"], legs["R2"], nodes),
-    )
-    for pair, which in zip(pairs, ("S1", "S2"), strict=True):
-        _refuse_odd(sheet, pair, which)
+    pairs = (_mirror_pair(bench, sheet, legs, "1", nodes), _mirror_pair(bench, sheet, legs, "2", nodes))
     logs = np.array([pair.log_ratio for pair in pairs])
     own = np.array([pair.log_sigma for pair in pairs])
     log_sigma = np.sqrt(
@@ -181,6 +176,12 @@ def closure_of(bench: SampleBench, first: Leg, second: Leg) -> Closure:
         shift_px=float(np.sqrt(np.mean(rest**2)) / bench.pixel_mm),
         whole_shift_mm=float(np.hypot(*whole)),
     )
+
+
+def _mirror_pair(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg], which: str, nodes: Nodes) -> Pair:
+    pair = compare_pair(bench, sheet, legs[f"S{which}"], legs[f"R{which}"], nodes)
+    _refuse_odd(sheet, pair, f"S{which}")
+    return pair
 
 
 def _refuse_odd(sheet: Sheet, pair: Pair, which: str) -> None:
