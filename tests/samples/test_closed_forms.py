@@ -8,7 +8,14 @@ import tmm
 
 from rigwarp.samples.added_blur import added_blur, edge_modulation, least_blur_mm
 from rigwarp.samples.closed_forms import spread
-from rigwarp.samples.closed_forms.sheets import beams_of, face_weights, fresnel, ghost_distance_mm, sheet_beams
+from rigwarp.samples.closed_forms.sheets import (
+    beams_of,
+    face_weights,
+    fresnel,
+    ghost_distance_mm,
+    rear_reflectance,
+    sheet_beams,
+)
 from rigwarp.simulation.samples.sheet import beam_shares, trace_piece
 from rigwarp.simulation.samples.truth import parse_bench_truth
 
@@ -89,6 +96,14 @@ def test_sheets_of_the_virtual_bench_against_tmm(index: float, metal: complex, d
 )
 def test_distance_of_the_double_image(t: float, n: float, degrees: float, away: float) -> None:
     assert ghost_distance_mm(t, n, math.radians(degrees)) == pytest.approx(away, abs=6e-4)
+
+
+def test_the_metal_is_told_by_the_whole() -> None:
+    """The inverse of the sums above, and its limits for what no sheet with metal reflects."""
+    for rear in (0.3, 0.9):
+        total = sheet_beams(1.52, rear, math.radians(20)).total
+        assert rear_reflectance(1.52, total, math.radians(20)) == pytest.approx(rear, abs=1e-9)
+    assert [rear_reflectance(1.52, total, 0.3) for total in (0.01, 1.2)] == [0.05, 1.0]
 
 
 def test_the_double_image_is_furthest_at_49_degrees() -> None:

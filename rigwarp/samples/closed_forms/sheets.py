@@ -76,12 +76,17 @@ def sheet_beams(index: float, rear: float, incidence_rad: float) -> SheetBeams:
 
 
 def rear_reflectance(index: float, total: float, incidence_rad: float) -> float:
-    """Reflectance of the metal behind a sheet that reflects the share `total` altogether; at most 1."""
+    """Reflectance of the metal behind a sheet that reflects the share `total` altogether; from 0.05 to 1."""
 
     def beyond(rear: float) -> float:
         return sheet_beams(index, rear, incidence_rad).total - total
 
-    return float(brentq(beyond, 0.0, 1.0)) if beyond(0.0) < 0.0 < beyond(1.0) else float(beyond(1.0) <= 0.0)
+    if beyond(_DULLEST) >= 0.0:
+        return _DULLEST
+    return float(brentq(beyond, _DULLEST, 1.0)) if beyond(1.0) > 0.0 else 1.0
+
+
+_DULLEST = 0.05
 
 
 def ghost_distance_mm(thickness_mm: float, index: float, incidence_rad: Array | float) -> Array:
