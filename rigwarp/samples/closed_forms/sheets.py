@@ -93,16 +93,3 @@ def ghost_distance_mm(thickness_mm: float, index: float, incidence_rad: Array | 
     """Distance of neighbouring beams of a sheet, perpendicular to them; in the plane of incidence."""
     sine, cosine = np.sin(incidence_rad), np.cos(incidence_rad)
     return np.asarray(2.0 * thickness_mm * sine * cosine / np.sqrt(index**2 - sine**2))
-
-
-def face_weights(index: float, incidence_rad: float) -> Array:
-    """How slopes of a sheet's faces turn the main beam.
-
-    Returns
-    -------
-    (2, 2)
-        mrad of the beam per mrad of slope: rows in and out of the plane of incidence, columns rear and front face.
-    """
-    cosine = np.cos(incidence_rad)
-    inside = np.sqrt(index**2 - np.sin(incidence_rad) ** 2)
-    return 2.0 * np.array([[inside / cosine, 1.0 - inside / cosine], [inside, cosine - inside]])
