@@ -11,7 +11,6 @@ from rigwarp.samples.added_blur import added_blur, edge_modulation, least_blur_m
 from rigwarp.samples.closed_forms import spread
 from rigwarp.samples.closed_forms.sheets import (
     beams_of,
-    face_weights,
     fresnel,
     ghost_distance_mm,
     rear_reflectance,
