@@ -28,7 +28,7 @@ MOST_SHIFT_PX = 0.1
 _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: even within half the closure
 _MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
 _FILM_LOST, _FILM_VEIL = 0.25, 0.25  # of the light beyond 16 mrad and 4 mrad: no mirror, but its film or its back
-_CURVE = 0.02  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
+_CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
 _FORM = 0.01  # 1-sigma share of a blur's variance; this and the next three from known pieces (bench_samples.py)
 _WAVES = 0.06  # of the part that visible waves make
 _LEAST_MM2 = 0.0003
@@ -106,9 +106,7 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     pairs = (_mirror_pair(bench, sheet, legs, "1", nodes), _mirror_pair(bench, sheet, legs, "2", nodes))
     logs = np.array([pair.log_ratio for pair in pairs])
     own = np.array([pair.log_sigma for pair in pairs])
-    log_sigma = np.sqrt(
-        _pair_variance(logs, own) + (_CLOSURE_SHARE * closure.log_ratio) ** 2 + (_CURVE * logs.mean(axis=0)) ** 2
-    )
+    log_sigma = np.sqrt(_pair_variance(logs, own) + _drift_variance(closure, legs) + (_CURVE * logs.mean(axis=0)) ** 2)
     ratio = np.exp(logs.mean(axis=0))
     variance = np.array([[blur.added.variance_mm2 for blur in pair.blur] for pair in pairs])
     variance_own = np.array([[blur.added.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
@@ -141,6 +139,18 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         pitch_mm=nodes.pitch_mm,
         closure=closure,
     )
+
+
+def _drift_variance(closure: Closure, legs: dict[str, Leg]) -> Array:
+    """(3,) of ln(ratio), by what of the drift is not steady.
+
+    Each leg's first and last white tell how fast the light grows in it. What of the closure three legs of that do not
+    explain may have come at any time; of what they do, only a change of the rate stays in the mean: drift growing as
+    c t^2 leaves -2 c, and the rate differs by 6 c between the first leg and the last.
+    """
+    rates = np.array([legs[leg].drift for leg in LEGS])
+    unexplained = closure.log_ratio - 3.0 * rates.mean()
+    return np.asarray((_CLOSURE_SHARE * unexplained) ** 2 + ((rates[-1] - rates[0]) / 3.0) ** 2)
 
 
 def _pair_variance(values: Array, sigmas: Array) -> Array:

@@ -171,11 +171,18 @@ def _disc_light(bench: SampleBench, leg: Leg, picture: Light, around: Light, rad
 def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
     """White smoothed over the lit part of the picture."""
     scale = float(np.sqrt(abs(np.linalg.det(leg.affine[:, :2])))) * bench.pixel_mm  # mm per camera pixel
-    wide = _SURROUNDING_MM / scale
-    lit = leg.lit.astype(np.float32)
-    return np.asarray(
-        cv2.GaussianBlur(white * lit, (0, 0), wide) / np.maximum(cv2.GaussianBlur(lit, (0, 0), wide), 1e-3), np.float32
-    )
+    wide, lit = _SURROUNDING_MM / scale, leg.lit.astype(np.float32)
+    light, count = (_smoothed_widely(picture, wide) for picture in (white * lit, lit))
+    return np.asarray(light / np.maximum(count, 1e-3), np.float32)
+
+
+def _smoothed_widely(picture: Light, wide: float) -> Light:
+    """Smoothed with a 1-sigma of many pixels, on a picture of fewer: an eighth of it is fine enough."""
+    high, across = picture.shape
+    step = max(int(wide / 8.0), 1)
+    small = cv2.resize(picture, (-(-across // step), -(-high // step)), interpolation=cv2.INTER_AREA)
+    smooth = cv2.GaussianBlur(small, (0, 0), wide / step)
+    return np.asarray(cv2.resize(smooth, (across, high), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _veil(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, Array]:
