@@ -19,6 +19,7 @@ from rigwarp.samples.optical_slopes import (
 )
 from rigwarp.samples.pair import Pair, compare_pair
 from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
+from rigwarp.samples.specks import Specks, seen_twice
 
 LEGS = ("R1", "S1", "S2", "R2")
 """What is photographed in a cycle, in this order."""
@@ -29,8 +30,8 @@ _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: e
 _MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
 _FILM_LOST, _FILM_VEIL = 0.25, 0.25  # of the light beyond 16 mrad and 4 mrad: no mirror, but its film or its back
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_FORM = 0.01  # 1-sigma share of a blur's variance; this and the next three from known pieces (bench_samples.py)
-_WAVES = 0.06  # of the part that visible waves make
+_FORM = 0.012  # 1-sigma share of a blur's variance; this and the next three from known pieces (bench_samples.py)
+_WAVES = 0.07  # of the part that visible waves make
 _LEAST_MM2 = 0.0003
 _GLARE = 0.0006  # share of light
 _TURNED = 0.3  # relative reflectance that no mirror has
@@ -71,7 +72,7 @@ class CycleFigures:
     haze, haze_sigma : (2,) beyond 8 mrad in red and blue.
     bands : of the slope map; form : what was taken off it; direction : of the waves.
     slopes : (rows, columns, 2) the map itself, without form.
-    closure : of the references.
+    specks : that both pairs show. closure : of the references.
     """
 
     pairs: tuple[Pair, Pair]
@@ -90,6 +91,7 @@ class CycleFigures:
     direction: Direction
     slopes: Array
     pitch_mm: Array
+    specks: Specks
     closure: Closure
 
 
@@ -137,6 +139,7 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         direction=direction_of(slopes),
         slopes=slopes,
         pitch_mm=nodes.pitch_mm,
+        specks=seen_twice(pairs[0].specks, pairs[1].specks, bench.footprint_mm / 2.0),
         closure=closure,
     )
 

@@ -113,7 +113,7 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
     )
     double = figures.pairs[0].double
     speck = float(piece["specks_mm2"][0])
-    found = [one.area_mm2 for one in figures.pairs[0].specks.dark]
+    found = [one.area_mm2 for one in figures.specks.dark]
     return {
         "reflectance": figures.reflectance / ratio - 1.0,
         "reflectance_z": (figures.reflectance - ratio) / figures.reflectance_sigma,
@@ -133,7 +133,7 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
         )
         if sheet.thickness_mm > 2.0
         else None,
-        "specks": (len(found), np.sqrt(speck), figures.pairs[0].specks.least_mm, found[0] / speck if found else np.nan),
+        "specks": (len(found), np.sqrt(speck), figures.specks.least_mm, found[0] / speck if found else np.nan),
     }
 
 

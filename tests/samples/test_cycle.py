@@ -17,6 +17,7 @@ from rigwarp.samples.leg import Leg, read_leg
 from rigwarp.samples.pair import compare_pair
 from rigwarp.samples.readiness import pupil_by_shadow, readiness_of
 from rigwarp.samples.registered import nodes_of
+from rigwarp.samples.specks import Speck, Specks, seen_twice
 from rigwarp.samples.verdicts import judge_pairs
 from rigwarp.simulation.samples import VirtualSampleBench, true_figures
 from rigwarp.simulation.samples.true_figures import veil_beyond
@@ -111,6 +112,14 @@ def test_no_double_image_is_invented(cycle: MeasuredCycle, figures: CycleFigures
     assert true_figures(cycle.truth, NAME)["ghost_mm"] < bench.pixel_mm
     assert [pair.double.seen for pair in figures.pairs] == [False, False]
     assert cycle.said["double_front"] == 0.0
+
+
+def test_a_speck_counts_when_it_is_seen_twice() -> None:
+    there, beside = (Speck(x_mm=x, y_mm=0.0, area_mm2=0.3, area_sigma_mm2=0.01) for x in (1.0, 9.0))
+    again = replace(there, x_mm=1.4, area_mm2=0.5)
+    found = seen_twice(Specks(dark=(there, beside), least_mm=0.2), Specks(dark=(again,), least_mm=0.3), 1.6)
+    assert [(one.x_mm, one.area_mm2) for one in found.dark] == [(1.0, pytest.approx(0.4))]
+    assert found.least_mm == 0.3
 
 
 def test_reference_against_itself(cycle: MeasuredCycle) -> None:
