@@ -108,7 +108,10 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     pairs = (_mirror_pair(bench, sheet, legs, "1", nodes), _mirror_pair(bench, sheet, legs, "2", nodes))
     logs = np.array([pair.log_ratio for pair in pairs])
     own = np.array([pair.log_sigma for pair in pairs])
-    log_sigma = np.sqrt(_pair_variance(logs, own) + _drift_variance(closure, legs) + (_CURVE * logs.mean(axis=0)) ** 2)
+    # a steady drift is in either pair, once up and once down, and not in their mean
+    steady = np.array([[1.0], [-1.0]]) * closure.log_ratio / 3.0
+    repeated = _pair_variance(logs - steady, own)
+    log_sigma = np.sqrt(repeated + _drift_variance(closure, legs) + (_CURVE * logs.mean(axis=0)) ** 2)
     ratio = np.exp(logs.mean(axis=0))
     variance = np.array([[blur.added.variance_mm2 for blur in pair.blur] for pair in pairs])
     variance_own = np.array([[blur.added.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
