@@ -2,11 +2,13 @@
 
 import os
 
-import pytest
-
 # as the command line does: the fits solve many small systems, for which several BLAS threads get in each other's way
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+
+import cv2
+import numpy as np
+import pytest
 
 
 @pytest.fixture(autouse=True)
@@ -26,6 +28,28 @@ def _light_carried_once():
 
     with pytest.MonkeyPatch.context() as patch:
         share_scenes(patch)
+        yield
+
+
+_DRAWN = ("tests/reports/", "[round-table]")
+"""Where pictures are looked at: the tests of figures and reports, and the demo that is run as a visitor runs it."""
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _pictures_left_white():
+    """Elsewhere figures are composed but not drawn: laying out their text takes a third of a whole job's time."""
+    from rigwarp.reports.figures import style
+
+    draw = style.png
+
+    def white(figure):
+        if any(place in os.environ["PYTEST_CURRENT_TEST"] for place in _DRAWN):
+            return draw(figure)
+        width, height = (figure.get_size_inches() * figure.dpi).astype(int)
+        return cv2.imencode(".png", np.full((height, width), 255, np.uint8))[1].tobytes()
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(style, "png", white)
         yield
 
 

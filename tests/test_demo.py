@@ -9,11 +9,15 @@ from typing import Any
 import cv2
 import pytest
 from readme import tour_commands
+from small_rig import make_small_rig
 
 from rigwarp.cli import main
+from rigwarp.commands import demo as demo_command
 from rigwarp.files import current_result, open_rig
 
 SCENARIOS = ["round-table", "freeform-desk", "folded-counter"]
+IN_FULL = "round-table"
+"""As a visitor sees it, pixel for pixel; the others have two fifths of its pixels along each side, to save minutes."""
 
 
 @pytest.fixture(scope="module")
@@ -22,6 +26,8 @@ def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     where = tmp_path_factory.mktemp(request.param)
     with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(io.StringIO()) as written:
         patch.chdir(where)
+        if request.param != IN_FULL:
+            patch.setattr(demo_command, "create_rig", lambda scenario, root: make_small_rig(root, scenario, share=0.4))
         assert main(["demo", request.param, "--json"]) == 0
     return where / "rigwarp-demo", json.loads(written.getvalue())
 
@@ -41,13 +47,13 @@ def test_the_demo_keeps_its_promises(demo: tuple[Path, dict[str, Any]]) -> None:
     stages = {"trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total"}
     assert set(said["seconds"]) == stages
     assert all(value > 0.0 for value in said["seconds"].values())
-    pictures = [where.parent / picture for picture in said["pictures"].values()]
-    assert all(picture.stat().st_size > 10_000 for picture in pictures)
+    sizes = [(where.parent / picture).stat().st_size for picture in said["pictures"].values()]
+    assert min(sizes) > (10_000 if where.joinpath(IN_FULL).exists() else 0)  # the others' are left white
     assert (where.parent / said["report"]).read_text(encoding="utf-8").lower().startswith("<!doctype html>")
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("demo", SCENARIOS[:1], indirect=True)
+@pytest.mark.parametrize("demo", [IN_FULL], indirect=True)
 def test_the_tour_of_the_readme_runs(
     demo: tuple[Path, dict[str, Any]], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -60,7 +66,7 @@ def test_the_tour_of_the_readme_runs(
     for words in steps[1:]:
         assert words[0] == "rigwarp"
         assert main(words[1:]) == 0, (words, capsys.readouterr().err)
-    rig = where / SCENARIOS[0]
+    rig = where / IN_FULL
     assert cv2.imread("grid.png").shape[:2] == open_rig(rig).rig.projector.resolution[::-1]
     result = current_result(rig)
     assert {"report.html", "warp-obj"} <= {path.name for path in result.iterdir()}

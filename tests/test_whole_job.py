@@ -29,7 +29,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: object, code: int = 0) -> di
 @pytest.fixture(scope="module")
 def rig(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A rig with its camera calibrated from photographs and one calibration done."""
-    root = make_small_rig(tmp_path_factory.mktemp("whole") / "rig")
+    root = make_small_rig(tmp_path_factory.mktemp("whole") / "rig", share=0.4)
     assert main(["camera", str(root)]) == 0
     assert main(["calibrate", str(root)]) == 0
     return root
@@ -39,7 +39,7 @@ def test_the_map_agrees_with_what_was_built(rig: Path) -> None:
     folder = open_rig(rig)
     table_map, _ = read_map(current_result(rig) / "map.npz")
     figures = map_against_truth(folder.rig, table_map, open_virtual(folder).true_map())
-    assert figures["rms_mm"] < 0.2  # mm; twice the full-size demo's limit, for half its pixels
+    assert figures["rms_mm"] < 0.2  # mm; twice the full-size demo's limit, for two fifths of its pixels along each side
     assert figures["coverage"] > 0.97
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from concave_rig import give_true_camera
 from small_rig import make_small_rig
 
 from rigwarp.cli import main
@@ -43,8 +44,8 @@ def test_a_masked_display_is_black_outside_the_mask() -> None:
 
 @pytest.fixture(scope="module")
 def counter(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = make_small_rig(tmp_path_factory.mktemp("zones") / "counter", "folded-counter")
-    assert main(["camera", str(root)]) == 0
+    root = make_small_rig(tmp_path_factory.mktemp("zones") / "counter", "folded-counter", share=0.4)
+    give_true_camera(root)
     assert main(["scan", str(root)]) == 0
     assert main(["fit", str(root)]) == 0
     return root

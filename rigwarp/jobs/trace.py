@@ -13,9 +13,6 @@ from rigwarp.jobs.bench.check import rig_doubts
 from rigwarp.jobs.design import design_model, trace_design
 from rigwarp.jobs.progress import SILENT, Progress
 from rigwarp.reports import judge_coverage, raster_table
-from rigwarp.reports.figures.causes import tolerance_bars
-from rigwarp.reports.figures.faces import cad_faces
-from rigwarp.reports.figures.table_map import design_light, irradiance, mm_per_pixel, table_grid
 from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.reports.measures.light_paths import LightPaths, judge_light
 from rigwarp.tracing import (
@@ -74,6 +71,11 @@ def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
     InputError
         If the mirror cannot be traced.
     """
+    # matplotlib takes half a second, which no other command should wait for
+    from rigwarp.reports.figures.causes import tolerance_bars
+    from rigwarp.reports.figures.faces import cad_faces
+    from rigwarp.reports.figures.table_map import design_light
+
     with rig_locked(folder.root, "trace"), progress.stage(_STAGES, "Tracing") as advance:
         odd = rig_doubts(folder)
         model = _model(folder, odd)
@@ -133,6 +135,8 @@ def _check_possible(coverage: Coverage, light: LightPaths) -> None:
 
 def draw_design(folder: RigFolder, design: PixelMap, more: dict[str, bytes] | None = None) -> list[Path]:
     """Draw the design's light on the table, in place of older pictures of it."""
+    from rigwarp.reports.figures.table_map import irradiance, mm_per_pixel, table_grid
+
     raster = raster_table(design, folder.rig)
     drawn = {
         "pixel_grid.png": table_grid(design, folder.rig),

@@ -6,7 +6,7 @@ from itertools import combinations
 from typing import Literal
 
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtr, stdtrit
 
 from rigwarp.geometry import Array
 
@@ -34,14 +34,14 @@ def paired_tests(differences: Array, within: float) -> PairedTests:
     k = len(differences)
     mean, spread = float(np.mean(differences)), float(np.std(differences, ddof=1))
     error = max(spread / np.sqrt(k), 1e-15)
-    half = float(student.ppf(1.0 - CHANCE, k - 1)) * error
+    half = float(stdtrit(k - 1, 1.0 - CHANCE)) * error
     return PairedTests(
         mean=mean,
         spread=spread,
         t=mean / error,
-        p=float(2.0 * student.sf(abs(mean) / error, k - 1)),
+        p=float(2.0 * stdtr(k - 1, -abs(mean) / error)),
         interval=(mean - half, mean + half),
-        p_same=float(student.sf((within - abs(mean)) / error, k - 1)),
+        p_same=float(stdtr(k - 1, (abs(mean) - within) / error)),
     )
 
 
@@ -58,8 +58,8 @@ def seatings_needed(mean: float, spread: float, within: float) -> int | None:
     """How many seatings would decide, as far as what was seen holds; None beyond 200."""
     for k in range(2, _MOST_SEATINGS + 1):
         error = spread / np.sqrt(k)
-        apart = abs(mean) > student.ppf(1.0 - CHANCE / 2, k - 1) * error
-        alike = abs(mean) + student.ppf(1.0 - CHANCE, k - 1) * error < within
+        apart = abs(mean) > stdtrit(k - 1, 1.0 - CHANCE / 2) * error
+        alike = abs(mean) + stdtrit(k - 1, 1.0 - CHANCE) * error < within
         if apart or alike:
             return k
     return None

@@ -2,9 +2,9 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import trimesh
 from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
@@ -14,6 +14,9 @@ from rigwarp.simulation.mirror import NO_PIECE, Piece, reflect_first
 from rigwarp.simulation.projector import RealProjector
 from rigwarp.simulation.table_form import TableForm
 from rigwarp.simulation.table_top import on_table_top
+
+if TYPE_CHECKING:
+    import trimesh
 
 _FAR_MM = 1e5  # light that would meet the table plane further out is gone
 _GRID = 61  # squared rays that look at the picture as a whole
@@ -188,8 +191,10 @@ class LightPath:
         return blocked
 
 
-def _obstacles(rig: Rig, meshes: Mapping[str, TriangleMesh]) -> trimesh.Trimesh | None:
+def _obstacles(rig: Rig, meshes: Mapping[str, TriangleMesh]) -> "trimesh.Trimesh | None":
     """All obstacles as one mesh in the table frame."""
+    import trimesh  # half a second, and few rigs have obstacles
+
     parts = []
     for number, obstacle in enumerate(rig.obstacles):
         if obstacle.file not in meshes:

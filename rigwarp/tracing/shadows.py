@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 import numpy as np
-import trimesh
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
@@ -17,6 +16,8 @@ class RayTracer:
     """Triangles ready for many first-hit queries."""
 
     def __init__(self, mesh: TriangleMesh) -> None:
+        import trimesh  # half a second, and few rigs have obstacles
+
         self._mesh = trimesh.Trimesh(vertices=mesh.vertices_mm, faces=mesh.faces, process=False)
         self._corners = np.asarray(mesh.vertices_mm, float)[mesh.faces[:, 0]]
         self.normals = np.cross(

@@ -15,8 +15,8 @@ RIPPLE = "[[built.ripple]]\namplitude_um = 0.5\nperiod_mm = 0.9\ndirection_deg =
 
 def rig_with(root, *, ripple):
     """A pupil of 5 mm, focused 100 mm behind the mirror, lights 2.3 mm of it: two and a half periods. It is filled with
-    19 points, 0.48 mm apart there, and pixels are 0.16 mm apart: five to a period."""
-    make_small_rig(root)
+    19 points, 0.48 mm apart there, and pixels are 0.2 mm apart: four and a half to a period."""
+    make_small_rig(root, share=0.4)
     text = (root / "virtual.toml").read_text(encoding="utf-8")
     for old, new in (
         ("pupil_diameter_mm = 2.5", "pupil_diameter_mm = 5.0\nfocus_mm = 220.0"),

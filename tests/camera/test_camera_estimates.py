@@ -136,7 +136,7 @@ def test_table_positions_are_as_good_as_claimed(make_views, target, table_pose, 
     grid = np.stack(np.meshgrid(np.linspace(-150, 150, 4), np.linspace(-100, 100, 3), [HEIGHT_MM]), -1).reshape(-1, 3)
     pixels = seen_by_opencv(grid, *table_pose)
     pulls = []
-    for _ in range(8):
+    for _ in range(5):
         views, sheet = make_views(rng, shape=rng.normal(size=5) * PLAIN_PRINT.shape)
         lens = calibrate_lens_from_views(views)
         camera = locate_table_from_view(sheet, lens, target, height_mm=HEIGHT_MM, sheet_sigma=EXACT_PRINT).camera
@@ -144,7 +144,7 @@ def test_table_positions_are_as_good_as_claimed(make_views, target, table_pose, 
         covariance = camera.plane_covariance(pixels, HEIGHT_MM)
         pulls.append(np.einsum("ni,nij,nj->n", off, np.linalg.inv(covariance), off) / 2.0)
         assert np.sqrt(covariance[:, [0, 1], [0, 1]]).max() < 0.05  # mm: what 0.05 px at 0.6 mm per px should allow
-    assert 0.7 < np.sqrt(np.mean(pulls)) < 1.3  # neighbours move together, so 8 draws are worth about 40 numbers
+    assert 0.7 < np.sqrt(np.mean(pulls)) < 1.3  # neighbours move together, so 5 draws are worth about 25 numbers
 
 
 def test_a_bowed_and_skewed_board_is_measured_not_believed(make_views, true_lens):

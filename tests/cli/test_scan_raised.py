@@ -202,7 +202,7 @@ def test_a_knock_that_nobody_looked_for_is_no_mirrors_shape(
 
 def test_a_folded_mirror_on_a_raised_board(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Panels are lit one at a time on the board too; the fold's springback agrees with what was built."""
-    root = make_small_rig(tmp_path / "rig", "folded-counter", share=0.4)
+    root = make_small_rig(tmp_path / "rig", "folded-counter", share=0.3)
     give_true_camera(root)
     for words in (["scan", root], ["scan", root, "--raised", "60"]):
         run(capsys, *words, "--no-look")

@@ -11,7 +11,7 @@ from rigwarp.devices import open_virtual
 from rigwarp.files import open_rig
 
 _RIG = {
-    "resolution = [640, 360]": "resolution = [384, 216]",
+    "resolution = [640, 360]": "resolution = [288, 162]",
     "position_mm = [0.0, -32.0, 403.0]": "position_mm = [0.0, -91.925, 322.865]",  # 120 mm from the vertex
     "aim_mm = [0.0, 60.0, 480.0]": "aim_mm = [0.0, 0.0, 400.0]",
     "radius_mm = 250.0": "radius_mm = 100.0",

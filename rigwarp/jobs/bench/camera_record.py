@@ -14,7 +14,6 @@ from rigwarp.camera.projection import LENS_TERMS
 from rigwarp.camera.table.field_of_view import content_points_mm
 from rigwarp.camera.table.table_flatness import FurtherSheet, flatness_warnings
 from rigwarp.geometry import at_height
-from rigwarp.reports.figures.lens import lens_picture
 from rigwarp.rig import Rig
 
 _GRID = 25  # places across the content area where the camera's uncertainty is worked out
@@ -101,6 +100,8 @@ def content_sigma_mm(camera: CameraModel, rig: Rig) -> tuple[float, float] | Non
 
 def picture_of(lens: LensResult, support: LensSupport) -> bytes:
     """PNG: residuals, coverage and uncertainty over the frame."""
+    from rigwarp.reports.figures.lens import lens_picture  # matplotlib takes half a second, and is wanted here only
+
     return lens_picture(
         support, [view.image_px for view in lens.views], lens.residual_px, lens.fit.kept, lens.resolution
     )

@@ -17,7 +17,6 @@ from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.machine import Machine
 from rigwarp.jobs.bench.preflight import preflight
 from rigwarp.jobs.progress import Progress
-from rigwarp.reports.figures.sketch import rig_sketch
 from rigwarp.reports.measures.pixel_scale import pixel_light
 from rigwarp.rig import Rig, inside_content
 from rigwarp.tracing.doubts import doubts
@@ -90,6 +89,8 @@ def _current_state(root: Path) -> str | None:
 
 def draw_sketch(folder: RigFolder) -> Path:
     """Draw what rig.toml says into the rig folder, in place of an older drawing."""
+    from rigwarp.reports.figures.sketch import rig_sketch  # matplotlib takes half a second, and is wanted here only
+
     path = folder.root / SKETCH_FILE
     write_bytes(path, rig_sketch(folder.rig, meshes=folder.meshes, profiles=folder.profiles), replace=True)
     return path

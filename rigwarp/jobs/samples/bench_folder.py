@@ -10,7 +10,6 @@ from rigwarp.files import read_text, write_bytes
 from rigwarp.files.names import BENCH_FILE, CYCLE_FILE, MEASURED, PAGES
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.samples.bench import SampleBench, parse_bench
-from rigwarp.sheets.seat_page import seat_pages
 
 OFFCUT_BOX = "offcut-box"
 """The scenario with a bench of samples in place of a rig."""
@@ -62,6 +61,8 @@ def create_bench(root: Path, *, virtual: bool = False) -> list[Path]:
         written.append(root / file.name)
         write_bytes(written[-1], file.read_bytes())
     (root / PAGES).mkdir()
+    from rigwarp.sheets.seat_page import seat_pages  # matplotlib takes half a second, and is wanted here only
+
     for name, pdf in seat_pages(open_bench_folder(root).bench).items():
         written.append(root / PAGES / name)
         write_bytes(written[-1], pdf)

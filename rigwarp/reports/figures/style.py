@@ -61,6 +61,10 @@ def styled() -> Any:
 
 def png(figure: Figure) -> bytes:
     """The figure as PNG."""
+    layout = figure.get_layout_engine()
+    if layout is not None:  # here rather than in savefig, which would draw everything once more for it
+        layout.execute(figure)
+        figure.set_layout_engine("none")
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png", dpi=DPI, facecolor="white", metadata={"Software": "rigwarp"})
     return buffer.getvalue()
