@@ -71,7 +71,9 @@ def stripes_of(bench: SampleBench, leg: Registered, by: Registered, axis: str, b
         contrast = np.maximum(leg.read(leg.leg.contrast[axis, period]), _NOTHING)
         lost.append(-np.log(contrast / beams_modulation(*beams, rate * np.sum(turn * apart, axis=-1))))
     across = np.einsum("...ij,...i->...j", bent, turn)
-    return LocalStripes(turn=turn, lost=np.array(lost), spread=bench.shadow_mm * np.linalg.norm(across, axis=-1))
+    return LocalStripes(
+        turn=np.asarray(turn, np.float64), lost=np.array(lost), spread=bench.shadow_mm * np.linalg.norm(across, axis=-1)
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,7 +6,7 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.samples.closed_forms.sheets import ghost_distance_mm
-from rigwarp.samples.closed_forms.spread import disc_modulation, footprint_mm
+from rigwarp.samples.closed_forms.spread import disc_modulation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +102,7 @@ def waves_on_path(material: Material, path: LightPath) -> tuple[Array, Array, Ar
     (n, 2) variance of the picture's shifts, mm^2; (n, 2) variance left within the beam; (n, 2) by how much that is more
     than on the bench, whose own beam averaged the same waves: its blur has that part already.
     """
-    beam = footprint_mm(material.pupil_mm, path.near_mm, path.far_mm)
+    beam = material.pupil_mm * path.far_mm / (path.near_mm + path.far_mm)
     moved, left, more = (np.zeros((len(beam), 2)) for _ in range(3))
     lean = np.stack([1.0 / np.cos(path.table_rad), np.cos(path.incidence_rad)], axis=-1)
     for waves in material.waves:
