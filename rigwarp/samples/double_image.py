@@ -16,6 +16,7 @@ _MULTIPLES = np.arange(1, 10)  # finer than 2.7 pixels lines hold little light
 _NEAREST_PX, _FURTHEST_PX = 1.0, 9.0
 _NOISE, _FLOOR = 0.001, 0.001  # 1-sigma of a ratio of harmonics: of itself, and in shares of the strongest one
 _STRENGTH, _PLACE_PX = 0.002, 0.03  # 1-sigma that waves leave in doubt, from known pieces (bench_samples.py)
+_MOST = 0.15  # of the main beam: no clear sheet before a mirror reflects more
 _STEPS = 8
 SEEN = 0.005
 """Of the main beam: weaker companions are called none."""
@@ -124,7 +125,7 @@ def _companions(bench: SampleBench, leg: Leg, inside: BoolArray) -> DoubleImage:
     strength_sigma = float(np.hypot(np.sqrt(grown) * max(spread[0], spread[1]), _STRENGTH))
     strong = max(front, third) > max(SEEN, 3.0 * strength_sigma)
     # one at the search's end is no place, and no companion takes light away
-    seen = strong and 0 < best < len(tries) - 1 and min(front, third) > -strength_sigma
+    seen = strong and 0 < best < len(tries) - 1 and min(front, third) > -strength_sigma and max(front, third) < _MOST
     doubt = max(strength_sigma, front, third) if strong and not seen else strength_sigma
     distance_sigma = float(np.hypot(np.sqrt(2.0 * grown / max(bend, 1e-30)), _PLACE_PX))
     return DoubleImage(
