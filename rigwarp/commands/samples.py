@@ -163,13 +163,16 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
     console.table(
         [
             (name, *(f"{mm:.2f} mm, {px:.2f} px" for mm, px in zip(p.blur_mm, p.blur_px, strict=True)),
-             "–" if np.isinf(p.contrast) else f"{p.contrast:.0f} : 1", f"{p.moved_mm:.2f} mm",
+             "–" if np.isinf(p.contrast) else f"{p.contrast:.0f} : 1", f"{p.moved_mm:.2f} mm, {p.moved_px:.2f} px",
+             f"{p.left_mm:.2f} mm, {p.left_px:.2f} px",
              "–" if np.isnan(p.ghost_mm) else f"{p.ghost_mm:.2f} mm, {p.ghost_px:.1f} px, {100 * p.ghost_share:.1f} %")
             for name, p in found.samples.items()
         ],
-        head=("sample", "blur, plane of incidence", "blur, across", "contrast", "shifts (corrected)", "double image"),
+        head=("sample", "blur, plane of incidence", "blur, across", "contrast", "shifts (corrected)", "waves left",
+              "double image"),
     )  # fmt: skip
-    console.say("Blur, contrast and double image stay; the shifts by waves up to 20 mm the prewarp takes out.")
+    console.say("Blur, contrast and double image stay; the shifts by waves the prewarp takes out.")
+    console.say("Waves left: what they do within the beam, a part of the blur, for a projector with the bench's pupil.")
     console.say("What forming adds, no flat sample tells.")
     console.result(
         {
@@ -178,7 +181,8 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
             "samples": {
                 name: {
                     "blur_mm": p.blur_mm, "blur_px": p.blur_px, "blur_px_p90": p.blur_px_p90, "contrast": p.contrast,
-                    "moved_mm": p.moved_mm, "ghost_mm": p.ghost_mm, "ghost_px": p.ghost_px,
+                    "moved_mm": p.moved_mm, "moved_px": p.moved_px, "left_mm": p.left_mm, "left_px": p.left_px,
+                    "ghost_mm": p.ghost_mm, "ghost_px": p.ghost_px,
                     "ghost_share": p.ghost_share,
                 }
                 for name, p in found.samples.items()

@@ -8,7 +8,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 
 _FEW = 2  # periods that a fit of two unknowns needs
-_KEPT = 0.4  # of the modulation: below it the spread's form decides, not its width
+_KEPT = 0.1  # of the modulation: below it the spread's form decides, not its width
 _LEAST_SIGMA = 5e-4  # of ln(modulation): what a bench never does better than
 
 
@@ -38,37 +38,45 @@ class AddedBlur:
 def added_blur(per_mm: Array, ratio: Array, ratio_sigma: Array) -> AddedBlur:
     """Blur and wide loss of stripes: -ln m = -ln(1 - lost) + 2 pi^2 variance f^2, by weighted least squares.
 
+    The variance may differ from place to place, and its mean is found; the loss is common to all places.
+
     Parameters
     ----------
-    per_mm : (n,) stripe frequencies on the screen.
-    ratio, ratio_sigma : (n,) modulation of the sample over that of the reference; NaN is left out.
+    per_mm : (n, ...) stripe frequencies on the screen, of n periods at any number of places.
+    ratio, ratio_sigma : (n, ...) modulation of the sample over that of the reference; NaN is left out.
 
     Raises
     ------
     MeasurementError
         Fewer than two stripe periods keep enough modulation.
     """
-    good = np.isfinite(ratio) & (ratio > _KEPT)
-    if np.count_nonzero(good) < _FEW:
+    n = len(ratio)
+    f, m, u = (np.reshape(a, (n, -1)) for a in (per_mm, ratio, ratio_sigma))
+    good = np.isfinite(m) & (m > _KEPT)
+    here = np.count_nonzero(good, axis=0) >= _FEW
+    if not here.any():
         raise MeasurementError(
-            f"found {np.count_nonzero(good)} stripe periods that keep more than {100 * _KEPT:.0f} % of their contrast, "
-            "expected two or more. It spreads light too widely for this bench: put the screen nearer to it."
+            f"found {np.count_nonzero(good.any(axis=1))} stripe periods that keep more than {100 * _KEPT:.0f} % of their "
+            "contrast, expected two or more. It spreads light too widely for this bench: put the screen nearer to it."
         )
-    f, m = per_mm[good], ratio[good]
-    sigma = np.maximum(ratio_sigma[good] / m, _LEAST_SIGMA)
-    rows = np.stack([np.ones(len(f)), 2.0 * np.pi**2 * f**2], axis=-1) / sigma[:, None]
-    data = -np.log(m) / sigma
-    covariance = np.linalg.inv(rows.T @ rows)
-    loss, variance = covariance @ rows.T @ data
-    freedom = len(f) - 2
-    misfit = float(np.sum((data - rows @ [loss, variance]) ** 2) / freedom) if freedom else float("nan")
-    spread = np.sqrt((max(1.0, misfit) if freedom else 1.0) * np.diag(covariance))
+    f, m, u, good = f[:, here], np.where(good, m, 1.0)[:, here], u[:, here], good[:, here]
+    weight = np.where(good, 1.0 / np.maximum(u / m, _LEAST_SIGMA) ** 2, 0.0)
+    x, y = 2.0 * np.pi**2 * f**2, -np.log(m)
+    w_x, w_xx, w_xy = (np.sum(weight * one, axis=0) for one in (x, x**2, x * y))
+    # each place's own variance is eliminated, the loss solved for, and the variances follow (Schur complement)
+    told = float(np.sum(weight.sum(axis=0) - w_x**2 / w_xx))
+    loss = float(np.sum((weight * y).sum(axis=0) - w_x * w_xy / w_xx) / told)
+    variance = (w_xy - loss * w_x) / w_xx
+    freedom = np.count_nonzero(good) - len(variance) - 1
+    misfit = float(np.sum(weight * (y - loss - variance * x) ** 2) / freedom) if freedom else float("nan")
+    grown = max(1.0, misfit) if freedom else 1.0
+    square = float(np.mean(1.0 / w_xx) / len(variance) + np.mean(w_x / w_xx) ** 2 / told)
     kept = float(np.exp(-loss))
     return AddedBlur(
-        variance_mm2=float(variance),
-        variance_sigma_mm2=float(spread[1]),
+        variance_mm2=float(variance.mean()),
+        variance_sigma_mm2=float(np.sqrt(grown * square)),
         lost=1.0 - kept,
-        lost_sigma=float(spread[0]) * kept,
+        lost_sigma=float(np.sqrt(grown / told)) * kept,
         misfit=misfit,
     )
 

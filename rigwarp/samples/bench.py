@@ -10,7 +10,7 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection
-from rigwarp.samples.closed_forms.sheets import ghost_distance_mm, sheet_beams
+from rigwarp.samples.closed_forms.sheets import ghost_distance_mm, rear_reflectance, sheet_beams
 from rigwarp.samples.closed_forms.spread import footprint_mm, shadow_mm
 
 FORMAT: Final = "rigwarp samples bench"
@@ -137,19 +137,20 @@ class SampleBench:
         off = (u_px - (self.resolution[0] - 1.0) / 2.0) * self.pixel_mm / (self.near_mm + self.far_mm)
         return np.asarray(self.angle_rad + np.arctan(off))
 
-    def beams(self, sheet: Sheet, u_px: Array) -> tuple[Array, Array]:
+    def beams(self, sheet: Sheet, u_px: Array, reflectance: float) -> tuple[Array, Array]:
         """Where a sheet's three beams meet the screen at projector columns, (n, 3) mm, and their strengths (3,).
 
         One beam where nothing is known of the sheet, or its metal is in front.
+
+        Parameters
+        ----------
+        reflectance : of the whole sheet, which tells that of the metal behind it.
         """
         if not sheet.thickness_mm > 0.0:
             return np.zeros((len(u_px), 1)), np.ones(1)
         away = ghost_distance_mm(sheet.thickness_mm, sheet.index, self.incidence(u_px))
-        beams = sheet_beams(sheet.index, _METAL, self.angle_rad)
+        beams = sheet_beams(sheet.index, rear_reflectance(sheet.index, reflectance, self.angle_rad), self.angle_rad)
         return np.multiply.outer(away, [-1.0, 0.0, 1.0]), np.array([beams.front_to_main, 1.0, beams.third_to_main])
-
-
-_METAL = 0.89  # reflectance of the metal behind a sheet, as far as the strength of double images depends on it
 
 
 def parse_bench(text: str, *, source: str = "bench.toml") -> SampleBench:

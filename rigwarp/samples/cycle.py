@@ -18,7 +18,8 @@ from rigwarp.samples.optical_slopes import (
     without_form,
 )
 from rigwarp.samples.pair import Pair, compare_pair
-from rigwarp.samples.registered import landing_mm, nodes_of, register
+from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
+from rigwarp.samples.specks import Specks, seen_twice
 
 LEGS = ("R1", "S1", "S2", "R2")
 """What is photographed in a cycle, in this order."""
@@ -28,9 +29,10 @@ MOST_SHIFT_PX = 0.1
 _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: even within half the closure
 _MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
 _FILM_LOST, _FILM_VEIL = 0.25, 0.25  # of the light beyond 16 mrad and 4 mrad: no mirror, but its film or its back
-_CURVE = 0.02  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_FORM = 0.15  # 1-sigma share of a blur's variance; this and the next two from known pieces (bench_samples.py)
-_LEAST_MM2 = 0.003
+_CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
+_FORM = 0.01  # 1-sigma share of a blur's variance; this and the next three from known pieces (bench_samples.py)
+_WAVES = 0.06  # of the part that visible waves make
+_LEAST_MM2 = 0.0003
 _GLARE = 0.0006  # share of light
 _TURNED = 0.3  # relative reflectance that no mirror has
 
@@ -70,7 +72,7 @@ class CycleFigures:
     haze, haze_sigma : (2,) beyond 8 mrad in red and blue.
     bands : of the slope map; form : what was taken off it; direction : of the waves.
     slopes : (rows, columns, 2) the map itself, without form.
-    closure : of the references.
+    specks : that both pairs show. closure : of the references.
     """
 
     pairs: tuple[Pair, Pair]
@@ -89,6 +91,7 @@ class CycleFigures:
     direction: Direction
     slopes: Array
     pitch_mm: Array
+    specks: Specks
     closure: Closure
 
 
@@ -102,23 +105,20 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     """
     nodes = nodes_of(bench, legs["R1"])
     closure = closure_of(bench, legs["R1"], legs["R2"])
-    pairs = (
-        compare_pair(bench, sheet, legs["S1"], legs["R1"], nodes),
-        compare_pair(bench, sheet, legs["S2"], legs["R2"], nodes),
-    )
-    for pair, which in zip(pairs, ("S1", "S2"), strict=True):
-        _refuse_odd(sheet, pair, which)
+    pairs = (_mirror_pair(bench, sheet, legs, "1", nodes), _mirror_pair(bench, sheet, legs, "2", nodes))
     logs = np.array([pair.log_ratio for pair in pairs])
     own = np.array([pair.log_sigma for pair in pairs])
-    log_sigma = np.sqrt(
-        _pair_variance(logs, own) + (_CLOSURE_SHARE * closure.log_ratio) ** 2 + (_CURVE * logs.mean(axis=0)) ** 2
-    )
+    # a steady drift is in either pair, once up and once down, and not in their mean
+    steady = np.array([[1.0], [-1.0]]) * closure.log_ratio / 3.0
+    repeated = _pair_variance(logs - steady, own)
+    log_sigma = np.sqrt(repeated + _drift_variance(closure, legs) + (_CURVE * logs.mean(axis=0)) ** 2)
     ratio = np.exp(logs.mean(axis=0))
-    variance = np.array([[blur.variance_mm2 for blur in pair.blur] for pair in pairs])
-    variance_own = np.array([[blur.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
-    square = variance.mean(axis=0)
+    variance = np.array([[blur.added.variance_mm2 for blur in pair.blur] for pair in pairs])
+    variance_own = np.array([[blur.added.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
+    square, waves = variance.mean(axis=0), np.mean([[blur.waves_mm2 for blur in pair.blur] for pair in pairs], axis=0)
     # waves crowd light and are no normal spread, and a sheet's companions are taken out by a model
-    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + (_FORM * square) ** 2 + _LEAST_MM2**2)
+    model = np.hypot(_FORM * square, _WAVES * waves)
+    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + model**2 + _LEAST_MM2**2)
     mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
     veils, veil_own = (np.array([getattr(pair, key) for pair in pairs]) for key in ("veil", "veil_sigma"))
@@ -142,8 +142,21 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         direction=direction_of(slopes),
         slopes=slopes,
         pitch_mm=nodes.pitch_mm,
+        specks=seen_twice(pairs[0].specks, pairs[1].specks, bench.footprint_mm / 2.0),
         closure=closure,
     )
+
+
+def _drift_variance(closure: Closure, legs: dict[str, Leg]) -> Array:
+    """(3,) of ln(ratio), by what of the drift is not steady.
+
+    Each leg's first and last white tell how fast the light grows in it. What of the closure three legs of that do not
+    explain may have come at any time; of what they do, only a change of the rate stays in the mean: drift growing as
+    c t^2 leaves -2 c, and the rate differs by 6 c between the first leg and the last.
+    """
+    rates = np.array([legs[leg].drift for leg in LEGS])
+    unexplained = closure.log_ratio - 3.0 * rates.mean()
+    return np.asarray((_CLOSURE_SHARE * unexplained) ** 2 + ((rates[-1] - rates[0]) / 3.0) ** 2)
 
 
 def _pair_variance(values: Array, sigmas: Array) -> Array:
@@ -179,6 +192,12 @@ def closure_of(bench: SampleBench, first: Leg, second: Leg) -> Closure:
         shift_px=float(np.sqrt(np.mean(rest**2)) / bench.pixel_mm),
         whole_shift_mm=float(np.hypot(*whole)),
     )
+
+
+def _mirror_pair(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg], which: str, nodes: Nodes) -> Pair:
+    pair = compare_pair(bench, sheet, legs[f"S{which}"], legs[f"R{which}"], nodes)
+    _refuse_odd(sheet, pair, f"S{which}")
+    return pair
 
 
 def _refuse_odd(sheet: Sheet, pair: Pair, which: str) -> None:

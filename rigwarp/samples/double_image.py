@@ -1,18 +1,23 @@
 """The second and third beam of a mirror behind a clear sheet, found beside single-pixel lines."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import LINE_SPACING_PX
 from rigwarp.samples.leg import Leg
+from rigwarp.samples.registered import Nodes
 
-_BIN_PX = 0.1
-_REACH_PX = 10.0
+_BINS = 240  # places within the lines' spacing
+_MULTIPLES = np.arange(1, 10)  # finer than 2.7 pixels lines hold little light
 _NEAREST_PX, _FURTHEST_PX = 1.0, 9.0
+_NOISE, _FLOOR = 0.001, 0.001  # 1-sigma of a ratio of harmonics: of itself, and in shares of the strongest one
+_STRENGTH, _PLACE_PX = 0.002, 0.03  # 1-sigma that waves leave in doubt, from known pieces (bench_samples.py)
+_MOST = 0.15  # of the main beam: no clear sheet before a mirror reflects more
+_STEPS = 8
 SEEN = 0.005
 """Of the main beam: weaker companions are called none."""
 
@@ -38,42 +43,42 @@ class DoubleImage:
     nearest_mm: float
 
 
-def line_profile(leg: Leg, axis: str, inside: BoolArray) -> tuple[Array, Array]:
-    """Places (pixels from the line's middle) and light of the mean single-pixel line, in shares of white."""
+def line_harmonics(leg: Leg, axis: str, inside: BoolArray) -> Array:
+    """(n,) complex amplitudes of single-pixel lines, in shares of white, at n multiples of their own frequency."""
     k = 0 if axis == "x" else 1
-    place = leg.position[..., k][inside]
-    off = (place - LINE_SPACING_PX // 2 + LINE_SPACING_PX / 2) % LINE_SPACING_PX - LINE_SPACING_PX / 2
+    off = (leg.position[..., k][inside] - LINE_SPACING_PX // 2) / LINE_SPACING_PX
     light = leg.lines[axis][inside] / np.maximum(leg.white[inside], 1e-6)
-    bins = np.arange(-_REACH_PX, _REACH_PX + _BIN_PX / 2, _BIN_PX)
-    which = np.rint((off + _REACH_PX) / _BIN_PX).astype(int)
-    good = (which >= 0) & (which < len(bins)) & np.isfinite(off)
-    count = np.bincount(which[good], minlength=len(bins))
-    total = np.bincount(which[good], light[good], minlength=len(bins))
-    mean = total / np.maximum(count, 1)
-    return bins, np.asarray(np.interp(bins, bins[count > 0], mean[count > 0]))
+    good = np.isfinite(off)
+    # means by place first: every part of a line counts alike, however waves crowd the pixels
+    which = np.floor((off[good] % 1.0) * _BINS).astype(int)
+    count = np.bincount(which, minlength=_BINS)
+    mean = np.bincount(which, light[good], minlength=_BINS) / np.maximum(count, 1)
+    there = np.flatnonzero(count)
+    mean = np.interp(np.arange(_BINS), there, mean[there], period=_BINS)
+    turn = -2j * np.pi * np.multiply.outer(_MULTIPLES, (np.arange(_BINS) + 0.5) / _BINS)
+    return np.asarray(np.exp(turn) @ mean / _BINS)
 
 
-def find_double_image(bench: SampleBench, leg: Leg, inside: BoolArray) -> DoubleImage:
+def find_double_image(bench: SampleBench, leg: Leg, nodes: Nodes) -> DoubleImage:
     """Companions that the whole picture shows and its quarters, too, in the same place.
 
-    Waves spread lines unlike in the two directions, which looks like companions, but elsewhere in each quarter.
+    Strong waves spread lines unlike in the two directions, which looks like companions, but elsewhere in each quarter.
     """
-    whole = _companions(bench, leg, inside)
+    columns, rows = _whole_lines(nodes.u), _whole_lines(nodes.v)
+    whole = _companions(bench, leg, _between(leg, columns, rows))
     if not whole.seen:
         return whole
-    rows = np.flatnonzero(inside.any(axis=1))
-    parts = [np.zeros_like(inside) for _ in range(_QUARTERS)]
-    for part, band in zip(parts, np.array_split(rows, _QUARTERS), strict=True):
-        part[band] = inside[band]
-    found = [one for one in (_companions(bench, leg, part) for part in parts) if one.seen]
+    parts = np.array_split(rows[:-1], min(_QUARTERS, max(len(rows) - 1, 1)))
+    bands = [(part[0], part[-1] + LINE_SPACING_PX) for part in parts]
+    found = [one for one in (_companions(bench, leg, _between(leg, columns, band)) for band in bands) if one.seen]
     alike = [one for one in found if abs(one.distance_mm - whole.distance_mm) < _APART_PX * bench.pixel_mm]
-    if len(alike) < _QUARTERS - 1:
+    if len(alike) < max(len(bands) - 1, 1):
         doubt = max(whole.strength_sigma, whole.front, whole.third)
         return replace(
             whole, distance_mm=np.nan, distance_sigma_mm=np.nan, front=0.0, third=0.0, strength_sigma=doubt, seen=False
         )
     table = np.array([(one.distance_mm, one.front, one.third) for one in alike])
-    errors = np.std(table, axis=0, ddof=1) / np.sqrt(len(table))
+    errors = np.std(table, axis=0, ddof=min(1, len(table) - 1)) / np.sqrt(len(table))
     return replace(
         whole,
         distance_sigma_mm=float(max(whole.distance_sigma_mm, errors[0])),
@@ -81,61 +86,90 @@ def find_double_image(bench: SampleBench, leg: Leg, inside: BoolArray) -> Double
     )
 
 
+def _whole_lines(side: Array) -> Array:
+    """Ends of as many spacings of the lines as a side of the nodes' rectangle holds, about its middle.
+
+    Cut anywhere else, lines across and along would be seen at unlike places, and what differs by place would look like
+    a difference of the lines.
+    """
+    count = max(int((side[-1] - side[0]) // LINE_SPACING_PX), 1)
+    return np.asarray(0.5 * (side[0] + side[-1]) + LINE_SPACING_PX * (np.arange(count + 1) - 0.5 * count))
+
+
+def _between(leg: Leg, columns: Sequence[float] | Array, rows: Sequence[float] | Array) -> BoolArray:
+    """Camera pixels that see the projector's columns and rows between the first and the last of these."""
+    u, v = leg.position[..., 0], leg.position[..., 1]
+    return np.asarray((u > columns[0]) & (u < columns[-1]) & (v > rows[0]) & (v < rows[-1]))
+
+
 _QUARTERS = 4
 _APART_PX = 0.5
 
 
 def _companions(bench: SampleBench, leg: Leg, inside: BoolArray) -> DoubleImage:
-    """Fit the line across the plane of incidence by three copies of the one along it, which has no companions."""
-    places, across = line_profile(leg, "x", inside)
-    _, along = line_profile(leg, "y", inside)
-    core = gaussian_filter1d(along - np.quantile(along, 0.1), 1.0)
-    wider = np.gradient(np.gradient(core, _BIN_PX), _BIN_PX)  # what a little more spread adds
+    """Companions of lines across the plane of incidence, beside those along it, which have none."""
+    across, along = (line_harmonics(leg, axis, inside) for axis in ("x", "y"))
+    shown = np.abs(along)
+    ratio, sigma = across / along, _NOISE + _FLOOR * shown[0] / shown
     tries = np.arange(_NEAREST_PX, _FURTHEST_PX, 0.1)
-    cost = np.array([_fit(places, across, core, wider, float(d))[1] for d in tries])
-    best = int(np.argmin(cost))
-    distance = float(tries[best])
-    step, bend = tries[1] - tries[0], 0.0
+    _, costs, _ = _fit(ratio, sigma, tries)
+    best = int(np.argmin(costs))
+    distance, step, bend = float(tries[best]), 0.1, 0.0
     if 0 < best < len(tries) - 1:
-        left, middle, right = cost[best - 1 : best + 2]
+        left, middle, right = costs[best - 1 : best + 2]
         bend = (left - 2 * middle + right) / step**2
         distance += float(np.clip((left - right) / (2 * step * max(bend, 1e-30)), -step, step))
-    unknowns, square, spread = _fit(places, across, core, wider, distance)
-    main = unknowns[0]
-    front, third = unknowns[1] / main, unknowns[2] / main
-    sigma = float(max(spread[1], spread[2]) / main)
-    noise = square / max(len(places) - 6, 1)
-    # the core is told by the other direction's line: where that is spread otherwise, nothing is told beside it
-    sigma = max(sigma, _ALIKE * abs(float(unknowns[3] / main)) / _WIDER_PX2)
-    strong = max(front, third) > max(SEEN, 3.0 * sigma)
+    unknowns, cost, spread = (found[0] for found in _fit(ratio, sigma, np.array([distance])))
+    front, third = float(unknowns[0]), float(unknowns[1])
+    grown = max(1.0, float(cost) / (2 * len(ratio) - 5))
+    strength_sigma = float(np.hypot(np.sqrt(grown) * max(spread[0], spread[1]), _STRENGTH))
+    strong = max(front, third) > max(SEEN, 3.0 * strength_sigma)
     # one at the search's end is no place, and no companion takes light away
-    seen = strong and 0 < best < len(tries) - 1 and min(front, third) > -sigma
-    sigma = max(sigma, front, third) if strong and not seen else sigma
-    distance_sigma = float(np.sqrt(2.0 * _CORRELATED * noise / max(bend, 1e-30)))
+    seen = strong and 0 < best < len(tries) - 1 and min(front, third) > -strength_sigma and max(front, third) < _MOST
+    doubt = max(strength_sigma, front, third) if strong and not seen else strength_sigma
+    distance_sigma = float(np.hypot(np.sqrt(2.0 * grown / max(bend, 1e-30)), _PLACE_PX))
     return DoubleImage(
         distance_mm=distance * bench.pixel_mm if seen else float("nan"),
         distance_sigma_mm=distance_sigma * bench.pixel_mm if seen else float("nan"),
-        front=float(front) if seen else 0.0,
-        third=float(third) if seen else 0.0,
-        strength_sigma=float(sigma),
+        front=front if seen else 0.0,
+        third=third if seen else 0.0,
+        strength_sigma=doubt,
         seen=bool(seen),
         nearest_mm=_NEAREST_PX * bench.pixel_mm,
     )
 
 
-_WIDER_PX2 = 0.1  # half the difference of the two directions' variance that a straight-line correction still bears
-_ALIKE = 0.01  # strength that is then left in doubt
-_CORRELATED = 5.0  # neighbouring bins share what the core's shape gets wrong: so many count as one
+def _fit(ratio: Array, sigma: Array, distances: Array) -> tuple[Array, Array, Array]:
+    """Strengths of the two companions at given distances (m,), with what else makes the two directions unlike.
 
+    Lines across over lines along are, at frequency f, (1 + a exp(2 pi i f d) + b exp(-2 pi i f d)) / (1 + a + b), times
+    exp(-2 pi^2 f^2 v) of a spread that differs by the variance v, of either sign, and exp(-2 pi i f s) of a shift:
+    whatever the form of the line. By Gauss's and Newton's steps.
 
-def _fit(places: Array, light: Array, core: Array, wider: Array, distance: float) -> tuple[Array, float, Array]:
-    def moved(by: float) -> Array:
-        return np.asarray(np.interp(places - by, places, core, left=0.0, right=0.0))
-
-    slope = np.gradient(core, _BIN_PX)
-    rows = np.stack([core, moved(-distance), moved(distance), wider, slope, np.ones_like(core)], axis=-1)
-    unknowns, *_ = np.linalg.lstsq(rows, light, rcond=None)
-    rest = light - rows @ unknowns
-    square = float(rest @ rest)
-    noise = _CORRELATED * square / (len(light) - rows.shape[1])
-    return unknowns, square, np.sqrt(noise * np.diag(np.linalg.inv(rows.T @ rows)))
+    Returns
+    -------
+    (m, 4) a, b, v, s; (m,) chi-squared; (m, 4) 1-sigma.
+    """
+    f = _MULTIPLES / LINE_SPACING_PX
+    ahead = np.exp(2j * np.pi * np.multiply.outer(distances, f))
+    unknowns = np.zeros((len(distances), 4))
+    for _ in range(_STEPS):
+        a, b, v, s = unknowns.T[..., None]
+        total = 1.0 + a + b
+        other = np.exp(-2.0 * np.pi**2 * f**2 * v - 2j * np.pi * f * s) / total
+        model = (1.0 + a * ahead + b * ahead.conj()) * other
+        slopes = np.stack(
+            [
+                ahead * other - model / total,
+                ahead.conj() * other - model / total,
+                -2.0 * np.pi**2 * f**2 * model,
+                -2j * np.pi * f * model,
+            ],
+            axis=-1,
+        )
+        rows, rest = slopes / sigma[:, None], (ratio - model) / sigma
+        normal = np.einsum("mki,mkj->mij", rows.conj(), rows).real + 1e-9 * np.eye(4)
+        step = np.linalg.solve(normal, np.einsum("mki,mk->mi", rows.conj(), rest).real[..., None])[..., 0]
+        unknowns = unknowns + np.clip(step, -0.1, 0.1)
+    spread = np.sqrt(np.diagonal(np.linalg.inv(normal), axis1=-2, axis2=-1))
+    return unknowns, np.sum(np.abs(rest) ** 2, axis=-1), spread

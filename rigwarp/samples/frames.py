@@ -14,6 +14,8 @@ from rigwarp.samples.bench import SampleBench
 PERIODS_PX: Final = (4, 6, 8, 12, 16, 32, 64, 128)
 STEPS: Final = 4
 DISC_MRAD: Final = (2, 4, 8, 16, 32)
+LIGHT_RANGE: Final = (0.02, 0.98)
+"""Of the stripes, in shares of white."""
 COLOURS: Final = ("red", "green", "blue")
 LINE_SPACING_PX: Final = 24
 """Between single-pixel lines: further than any double image of a bench."""
@@ -84,7 +86,7 @@ def frame_picture(bench: SampleBench, frame: SampleFrame) -> NDArray[np.uint8]:
     if frame.kind == "stripes":
         wave = PhaseFrame(axis=frame.axis, period_px=frame.size, step=frame.step, steps=STEPS)
         return PatternSet(
-            resolution=bench.resolution, transfer=bench.gamma, light_range=(0.02, 0.98), frames=(wave,)
+            resolution=bench.resolution, transfer=bench.gamma, light_range=LIGHT_RANGE, frames=(wave,)
         ).picture(0)
     lit = np.full((height, width), frame.kind in ("white", "colour", "dark disc"))
     u, v = np.arange(width) - middle_px(bench)[0], np.arange(height)[:, None] - middle_px(bench)[1]

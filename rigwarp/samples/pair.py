@@ -6,18 +6,16 @@ import cv2
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.samples.added_blur import AddedBlur, added_blur, edge_modulation
+from rigwarp.samples.added_blur import edge_modulation
 from rigwarp.samples.bench import SampleBench, Sheet
-from rigwarp.samples.closed_forms.spread import beams_modulation
 from rigwarp.samples.double_image import DoubleImage, find_double_image
-from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, PERIODS_PX, disc_radius_px, middle_px
+from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, middle_px
 from rigwarp.samples.leg import Leg, Light
+from rigwarp.samples.local_blur import Beams, StripeBlur, stripe_blur
 from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, register
 from rigwarp.samples.specks import Specks, find_specks
+from rigwarp.samples.tile_light import tile_light
 
-_TILES = 5  # per side: how much modulation differs among them is its uncertainty
-_FINE_TILES = 8  # whose median is the reflectance: few are where waves crowd the light
-_BLUR_PERIODS = tuple(p for p in PERIODS_PX if p <= 16)  # longer stripes keep some of the veil
 _CORE_PX = 0.6  # of a disc's radius: its middle, clear of the edge's blur
 _LEAST_CORE_PX = 0.8  # projector pixels
 _SMALL_MRAD = 4  # discs up to here are hardly larger than a pixel
@@ -25,7 +23,6 @@ _SURROUNDING_MM = 10.0
 _EDGE_PERIOD_PX = 8  # where edge and stripes are compared
 _EVEN_MM = 5.0
 _CROWDED = 0.1  # rms of ln(brightness) by waves, above which unevenness of reflectance is not told
-_NOTHING = 0.01  # contrast that is none
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,7 +47,7 @@ class Pair:
     ratio: Array
     uneven_share: float
     uneven_rms: float
-    blur: tuple[AddedBlur, AddedBlur]
+    blur: tuple[StripeBlur, StripeBlur]
     edge: tuple[tuple[float, float], tuple[float, float]]
     veil: Array
     veil_sigma: Array
@@ -74,13 +71,14 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     ratio = _ratio(s, r)
     smooth = _smoothed(bench, ratio, nodes)
     calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
-    log_ratio, log_sigma = _reflectance(s, r)
-    double = find_double_image(bench, sample, _inside(sample, nodes.middle))
-    reference_double = find_double_image(bench, reference, _inside(reference, nodes.middle))
-    beams = [
-        _beams(bench, sheet, double, nodes.u),
-        _beams(bench, bench.reference, reference_double, nodes.u),
-    ]
+    log_ratio, log_sigma = _reflectance(sample, reference, nodes)
+    double = find_double_image(bench, sample, nodes)
+    reference_double = find_double_image(bench, reference, nodes)
+    whole = float(bench.reference_reflectance.mean())
+    beams = (
+        _beams(bench, sheet, double, nodes.u, whole * float(np.exp(log_ratio.mean()))),
+        _beams(bench, bench.reference, reference_double, nodes.u, whole),
+    )
     veil, veil_sigma = _veil(bench, sample, reference)
     haze, haze_sigma = _haze(bench, sample, reference)
     return Pair(
@@ -89,7 +87,7 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         ratio=ratio,
         uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]) if calm else float("nan"),
         uneven_rms=_beside_plane(smooth) if calm else float("nan"),
-        blur=(_blur(bench, s, r, "x", beams), _blur(bench, s, r, "y", beams)),
+        blur=(stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", _ONE_BEAM)),
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,
         veil_sigma=veil_sigma,
@@ -101,27 +99,16 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     )
 
 
-def _tiles(values: Array, count: int = _TILES) -> Array:
-    """(n,) means over the tiles of a map, `count` a side."""
-    rows = np.array_split(values, count, axis=0)
-    return np.array([np.mean(tile) for row in rows for tile in np.array_split(row, count, axis=1)])
-
-
-def _error_of_mean(values: Array) -> float:
-    return float(np.std(values, ddof=1) / np.sqrt(len(values)))
-
-
 def _ratio(s: Registered, r: Registered) -> Array:
     return s.read(s.leg.white) * s.density / (r.read(r.leg.white) * r.density)
 
 
-def _reflectance(s: Registered, r: Registered) -> tuple[Array, Array]:
-    found = []
-    for colour in range(3):
-        light = [one.read(np.ascontiguousarray(one.leg.colours[colour])) * one.density for one in (s, r)]
-        middle = float(np.median(np.log(_tiles(light[0], _FINE_TILES) / _tiles(light[1], _FINE_TILES))))
-        found.append((middle, _error_of_mean(np.log(_tiles(light[0]) / _tiles(light[1])))))
-    return np.array([value for value, _ in found]), np.array([sigma for _, sigma in found])
+def _reflectance(sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, Array]:
+    """(3,) ln of relative reflectance and its 1-sigma, by colour: of the median tile, which no speck darkens."""
+    light = [tile_light(one, one.colours, nodes) for one in (sample, reference)]
+    logs = np.log(light[0] / light[1]).reshape(3, -1)
+    # tiles overlap by half, so about half of them are independent
+    return np.median(logs, axis=1), np.std(logs, axis=1, ddof=1) / np.sqrt(0.5 * logs.shape[1])
 
 
 def _smoothed(bench: SampleBench, ratio: Array, nodes: Nodes) -> Array:
@@ -142,28 +129,15 @@ def _inside(leg: Leg, nodes: Nodes) -> BoolArray:
     return np.asarray((u > nodes.u[0]) & (u < nodes.u[-1]) & (v > nodes.v[0]) & (v < nodes.v[-1]))
 
 
-def _beams(bench: SampleBench, sheet: Sheet, found: DoubleImage, u_px: Array) -> tuple[Array, Array]:
+_ONE_BEAM: tuple[Beams, Beams] = ((np.zeros((1, 1)), np.ones(1)),) * 2  # across the plane of incidence all are one
+
+
+def _beams(bench: SampleBench, sheet: Sheet, found: DoubleImage, u_px: Array, reflectance: float) -> Beams:
     """The beams by what bench.toml says of the sheet; where it says nothing, by what is seen."""
     if np.isnan(sheet.thickness_mm) and found.seen:
         places = found.distance_mm * np.array([[-1.0, 0.0, 1.0]]) * np.ones((len(u_px), 1))
         return places, np.array([found.front, 1.0, found.third])
-    return bench.beams(sheet, u_px)
-
-
-def _blur(bench: SampleBench, s: Registered, r: Registered, axis: str, beams: list[tuple[Array, Array]]) -> AddedBlur:
-    per_mm = 1.0 / (bench.pixel_mm * np.array(_BLUR_PERIODS))
-    ratio, sigma = np.zeros(len(per_mm)), np.zeros(len(per_mm))
-    for i, period in enumerate(_BLUR_PERIODS):
-        contrast = [one.read(one.leg.contrast[axis, period]) for one in (s, r)]
-        if axis == "x":
-            # double images of either mirror take contrast, too, and are no blur: how much is known
-            contrast = [c / beams_modulation(*side, per_mm[i]) for c, side in zip(contrast, beams, strict=True)]
-        # every place on the screen counts alike, not every pixel: waves crowd pixels where light meets
-        lost = np.log(np.maximum(contrast[0], _NOTHING) / np.maximum(contrast[1], _NOTHING))
-        logs = _tiles(lost * s.density) / _tiles(s.density)
-        ratio[i] = np.exp(np.mean(logs))
-        sigma[i] = ratio[i] * _error_of_mean(logs)
-    return added_blur(per_mm, ratio, sigma)
+    return bench.beams(sheet, u_px, reflectance)
 
 
 def _edge(bench: SampleBench, s: Registered, r: Registered, nodes: Nodes, axis: str) -> tuple[float, float]:
@@ -197,11 +171,18 @@ def _disc_light(bench: SampleBench, leg: Leg, picture: Light, around: Light, rad
 def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
     """White smoothed over the lit part of the picture."""
     scale = float(np.sqrt(abs(np.linalg.det(leg.affine[:, :2])))) * bench.pixel_mm  # mm per camera pixel
-    wide = _SURROUNDING_MM / scale
-    lit = leg.lit.astype(np.float32)
-    return np.asarray(
-        cv2.GaussianBlur(white * lit, (0, 0), wide) / np.maximum(cv2.GaussianBlur(lit, (0, 0), wide), 1e-3), np.float32
-    )
+    wide, lit = _SURROUNDING_MM / scale, leg.lit.astype(np.float32)
+    light, count = (_smoothed_widely(picture, wide) for picture in (white * lit, lit))
+    return np.asarray(light / np.maximum(count, 1e-3), np.float32)
+
+
+def _smoothed_widely(picture: Light, wide: float) -> Light:
+    """Smoothed with a 1-sigma of many pixels, on a picture of fewer: an eighth of it is fine enough."""
+    high, across = picture.shape
+    step = max(int(wide / 8.0), 1)
+    small = cv2.resize(picture, (-(-across // step), -(-high // step)), interpolation=cv2.INTER_AREA)
+    smooth = cv2.GaussianBlur(small, (0, 0), wide / step)
+    return np.asarray(cv2.resize(smooth, (across, high), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _veil(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, Array]:

@@ -6,6 +6,7 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.samples.closed_forms.sheets import ghost_distance_mm
+from rigwarp.samples.closed_forms.spread import disc_modulation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -20,16 +21,36 @@ class LightPath:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Waves:
+    """Waves between two lengths: rms optical slope (2,) in and across the plane of incidence."""
+
+    shortest_mm: float
+    longest_mm: float
+    rms_rad: Array
+
+    @property
+    def length_mm(self) -> float:
+        """One length that stands for all of them: the geometric middle."""
+        return float(np.sqrt(self.shortest_mm * self.longest_mm))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Material:
-    """What the bench, at incidence `bench_rad`, found: blur variance (2,) rad^2, veil, waves (2,) rad, sheet."""
+    """What the bench, at incidence `bench_rad` and with its beam `beam_mm` wide on the mirror, found.
+
+    Blur variance (2,) rad^2, veil, waves, sheet, strength of the double image; and the projector's pupil, which is
+    taken to be the rig's, too.
+    """
 
     blur_rad2: Array
     veil: float
-    waves_rad: Array
+    waves: tuple[Waves, ...]
     thickness_mm: float
     index: float
     ghost: float
     bench_rad: float
+    beam_mm: float
+    pupil_mm: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +62,9 @@ class Prediction:
     blur_mm, blur_px : (2,) 1-sigma in and across the plane of incidence, added to what the rig has by itself.
     blur_px_p90 : the larger of the two.
     contrast : of black and white in a picture half of each, as far as the mirror limits it.
-    moved_mm : rms by which waves finer than 20 mm shift the picture: the prewarp takes it out.
+    moved_mm, moved_px : rms by which waves shift the picture: the prewarp takes it out.
+    left_mm, left_px : rms of what the same waves do within the width of the beam: it blurs, is in `blur_mm`, too, and
+        no prewarp takes it out.
     ghost_mm, ghost_px, ghost_share : of the double image; NaN where the sheet is unknown or in front.
     """
 
@@ -50,6 +73,9 @@ class Prediction:
     blur_px_p90: float
     contrast: float
     moved_mm: float
+    moved_px: float
+    left_mm: float
+    left_px: float
     ghost_mm: float
     ghost_px: float
     ghost_share: float
@@ -68,15 +94,34 @@ def blur_on_path(blur_rad2: Array, bench_rad: float, path: LightPath) -> Array:
     return np.stack([along, across], axis=-1)
 
 
+def waves_on_path(material: Material, path: LightPath) -> tuple[Array, Array, Array]:
+    """What waves do on a rig, in and across the plane of incidence.
+
+    Returns
+    -------
+    (n, 2) variance of the picture's shifts, mm^2; (n, 2) variance left within the beam; (n, 2) by how much that is more
+    than on the bench, whose own beam averaged the same waves: its blur has that part already.
+    """
+    beam = material.pupil_mm * path.far_mm / (path.near_mm + path.far_mm)
+    moved, left, more = (np.zeros((len(beam), 2)) for _ in range(3))
+    lean = np.stack([1.0 / np.cos(path.table_rad), np.cos(path.incidence_rad)], axis=-1)
+    for waves in material.waves:
+        square = np.square(2.0 * path.far_mm[:, None] * lean * waves.rms_rad)
+        kept = np.square(disc_modulation(1.0, beam / waves.length_mm))[:, None]
+        moved += square * kept
+        left += square * (1.0 - kept)
+        more += square * (np.square(disc_modulation(material.beam_mm, 1.0 / waves.length_mm)) - kept)
+    return moved, left, more
+
+
 def predict(material: Material, path: LightPath) -> Prediction:
     """What a material does on a rig; forming, which no flat sample tells, is not in it."""
+    moved, left, more = waves_on_path(material, path)
     blur = blur_on_path(material.blur_rad2, material.bench_rad, path)
+    square = np.sign(blur) * blur**2 + more
+    blur = np.sign(square) * np.sqrt(np.abs(square))
     px = blur / path.pixel_mm[:, None]
-    moved = (
-        2.0
-        * path.far_mm
-        * np.hypot(material.waves_rad[0] / np.cos(path.table_rad), material.waves_rad[1] * np.cos(path.incidence_rad))
-    )
+    shift, rest = (np.sqrt(part.sum(axis=-1)) for part in (moved, left))
     away = np.full(len(px), np.nan)
     if material.thickness_mm > 0.0:
         away = ghost_distance_mm(material.thickness_mm, material.index, path.incidence_rad) / np.cos(path.table_rad)
@@ -85,7 +130,10 @@ def predict(material: Material, path: LightPath) -> Prediction:
         blur_px=np.median(px, axis=0),
         blur_px_p90=float(np.quantile(px.max(axis=1), 0.9)),
         contrast=contrast_left(max(material.veil, 0.0), 0.5) if material.veil > 0 else float("inf"),
-        moved_mm=float(np.median(moved)),
+        moved_mm=float(np.median(shift)),
+        moved_px=float(np.median(shift / path.pixel_mm)),
+        left_mm=float(np.median(rest)),
+        left_px=float(np.median(rest / path.pixel_mm)),
         ghost_mm=float(np.median(away)),
         ghost_px=float(np.median(away / path.pixel_mm)),
         ghost_share=material.ghost,

@@ -11,6 +11,7 @@ from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg, Light
 
+_TILES = 5  # per side
 _STEPS = 60
 _STEP_SHARE = 0.5  # of the way: whole steps swing for ever where waves crowd the picture twofold, these to fourfold
 _SMOOTH_PX = 1.2  # camera pixels: noise of the positions is averaged, the projector's pixels are larger
@@ -35,12 +36,6 @@ class Nodes:
     def grid(self) -> Array:
         """(rows, columns, 2)."""
         return np.stack(np.meshgrid(self.u, self.v), axis=-1)
-
-    @property
-    def middle(self) -> "Nodes":
-        """The middle third of the columns, where the angle of incidence is nearly that of the bench."""
-        third = len(self.u) // 3
-        return Nodes(u=self.u[third:-third], v=self.v, pitch_mm=self.pitch_mm)
 
 
 def nodes_of(bench: SampleBench, reference: Leg) -> Nodes:
@@ -69,6 +64,12 @@ def nodes_of(bench: SampleBench, reference: Leg) -> Nodes:
     return Nodes(u=limits[0], v=limits[1], pitch_mm=pitch)
 
 
+def tiles(values: Array) -> list[Array]:
+    """The parts of maps (..., rows, columns)."""
+    rows = np.array_split(values, _TILES, axis=-2)
+    return [tile for row in rows for tile in np.array_split(row, _TILES, axis=-1)]
+
+
 @dataclass(frozen=True, kw_only=True)
 class Registered:
     """(rows, columns, 2) camera places of the nodes in one leg, and the leg."""
@@ -87,6 +88,18 @@ class Registered:
         by_v = np.gradient(self.places, axis=0)
         area = np.abs(by_u[..., 0] * by_v[..., 1] - by_u[..., 1] * by_v[..., 0])
         return np.asarray(cv2.GaussianBlur(area, (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE))
+
+    def stretch(self, by: "Registered") -> Array:
+        """(rows, columns, 2, 2) derivatives of places on the screen, by the mean ones of another leg's."""
+
+        def turn(places: Array) -> Array:
+            return np.stack([np.gradient(places, axis=1), np.gradient(places, axis=0)], axis=-1)
+
+        inverse = np.linalg.inv(turn(by.places).mean(axis=(0, 1)))
+        rows, columns = self.places.shape[:2]
+        flat = (inverse @ turn(self.places)).reshape(rows, columns, 4)
+        smooth = cv2.GaussianBlur(flat, (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)
+        return np.asarray(smooth.reshape(rows, columns, 2, 2), np.float64)
 
 
 def register(leg: Leg, nodes: Nodes) -> Registered:

@@ -1,6 +1,6 @@
 """Specks, dust and scratches: areas of the mirror that send no light, out of focus on the screen."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -44,6 +44,17 @@ class Specks:
         """ISO 10110-7 grade -> number of dark specks up to it, beyond the one before."""
         grades = [next((g for g in GRADES_MM if one.grade_mm <= g), GRADES_MM[-1]) for one in self.dark]
         return {g: grades.count(g) for g in GRADES_MM if g in grades}
+
+
+def seen_twice(first: Specks, second: Specks, within_mm: float) -> Specks:
+    """Specks that are there each time a sample was laid in: noise and ripple's remainder are elsewhere every time."""
+    dark = []
+    for one in first.dark:
+        again = [two for two in second.dark if np.hypot(one.x_mm - two.x_mm, one.y_mm - two.y_mm) < within_mm]
+        if again:
+            area = 0.5 * (one.area_mm2 + max(two.area_mm2 for two in again))
+            dark.append(replace(one, area_mm2=area))
+    return Specks(dark=tuple(dark), least_mm=max(first.least_mm, second.least_mm))
 
 
 def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes) -> Specks:

@@ -5,10 +5,17 @@ import math
 import numpy as np
 import pytest
 import tmm
+from sample_optics import acceptance, beyond, brightness_ripple, face_weights, ripple_modulation
 
 from rigwarp.samples.added_blur import added_blur, edge_modulation, least_blur_mm
 from rigwarp.samples.closed_forms import spread
-from rigwarp.samples.closed_forms.sheets import beams_of, face_weights, fresnel, ghost_distance_mm, sheet_beams
+from rigwarp.samples.closed_forms.sheets import (
+    beams_of,
+    fresnel,
+    ghost_distance_mm,
+    rear_reflectance,
+    sheet_beams,
+)
 from rigwarp.simulation.samples.sheet import beam_shares, trace_piece
 from rigwarp.simulation.samples.truth import parse_bench_truth
 
@@ -91,6 +98,14 @@ def test_distance_of_the_double_image(t: float, n: float, degrees: float, away: 
     assert ghost_distance_mm(t, n, math.radians(degrees)) == pytest.approx(away, abs=6e-4)
 
 
+def test_the_metal_is_told_by_the_whole() -> None:
+    """The inverse of the sums above, and its limits for what no sheet with metal reflects."""
+    for rear in (0.3, 0.9):
+        total = sheet_beams(1.52, rear, math.radians(20)).total
+        assert rear_reflectance(1.52, total, math.radians(20)) == pytest.approx(rear, abs=1e-9)
+    assert [rear_reflectance(1.52, total, 0.3) for total in (0.01, 1.2)] == [0.05, 1.0]
+
+
 def test_the_double_image_is_furthest_at_49_degrees() -> None:
     angles = np.radians(np.arange(30.0, 70.0, 0.01))
     away = ghost_distance_mm(1.0, 1.52, angles)
@@ -149,7 +164,7 @@ def test_closed_transfer_functions() -> None:
     assert spread.gaussian_modulation(1.0, at) == pytest.approx([0.5, 0.1], abs=1e-4)
     assert spread.aperture_modulation(1.0, np.array([0.60335, 1.0])) == pytest.approx([0.5, 0.0], abs=1e-4)
     assert spread.disc_modulation(1.0, np.array([0.70508, 1.21967])) == pytest.approx([0.5, 0.0], abs=1e-4)
-    assert spread.ripple_modulation(2 * 650 * 0.0005, 1.0 / (0.651 * 4)) == pytest.approx(0.4734, abs=1e-3)
+    assert ripple_modulation(2 * 650 * 0.0005, 1.0 / (0.651 * 4)) == pytest.approx(0.4734, abs=1e-3)
     assert spread.gaussian_modulation(2 * 650 * 0.0005 / math.sqrt(2), np.array([1.0 / (0.651 * 4)])) == pytest.approx(
         0.5407, abs=1e-3
     )
@@ -163,14 +178,14 @@ def test_transfer_of_a_core_and_a_wide_tail() -> None:
     )
     assert kept == pytest.approx([0.8854, 0.9315, 0.9887], abs=2e-4)
     shares, sigmas = np.array([0.93, 0.07]), np.array([0.4, 12.0])
-    within = [spread.acceptance(angle, shares, sigmas) for angle in (4, 7.5, 12.5, 23)]
+    within = [acceptance(angle, shares, sigmas) for angle in (4, 7.5, 12.5, 23)]
     assert within == pytest.approx([0.9338, 0.9424, 0.9593, 0.9888], abs=6e-5)
-    ring = spread.acceptance(47.1, shares, sigmas) - spread.acceptance(15.7, shares, sigmas)
+    ring = acceptance(47.1, shares, sigmas) - acceptance(15.7, shares, sigmas)
     assert ring == pytest.approx(0.0297, abs=1e-4)
 
 
 def test_shares_beyond_angles_and_scatter() -> None:
-    assert spread.beyond(np.array([1.0, 2.0, 3.0]), 1.0) == pytest.approx([0.6065, 0.1353, 0.0111], abs=5e-5)
+    assert beyond(np.array([1.0, 2.0, 3.0]), 1.0) == pytest.approx([0.6065, 0.1353, 0.0111], abs=5e-5)
     rows = [
         ((1, 633), 3.94e-4, None),
         ((10, 550), 0.0522, 0.0509),
@@ -200,7 +215,7 @@ def test_footprint_and_shadow() -> None:
 
 
 def test_brightness_ripple() -> None:
-    ripple = spread.brightness_ripple(0.0005, 20, 350, 650)
+    ripple = brightness_ripple(0.0005, 20, 350, 650)
     assert ripple == pytest.approx(0.07147, abs=1e-5)
     cosine = math.cos(math.radians(35))
     assert [ripple / cosine, ripple * cosine] == pytest.approx([0.08725, 0.05855], abs=1e-5)

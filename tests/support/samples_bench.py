@@ -28,7 +28,7 @@ def small_bench(root: Path) -> Path:
     create_bench(root, virtual=True)
     for name in ("bench.toml", "virtual_samples.toml"):
         text = (root / name).read_text(encoding="utf-8")
-        text = re.sub(r"opening_mm = \[44, 44\]", f"opening_mm = [{OPENING_MM}, {OPENING_MM}]", text)
-        text = re.sub(r"resolution = \[420, 420\]", f"resolution = [{CAMERA_PX}, {CAMERA_PX}]", text)
+        text = re.sub(r"opening_mm = \[36, 36\]", f"opening_mm = [{OPENING_MM}, {OPENING_MM}]", text)
+        text = re.sub(r"resolution = \[350, 350\]", f"resolution = [{CAMERA_PX}, {CAMERA_PX}]", text)
         (root / name).write_text(text, encoding="utf-8")
     return root

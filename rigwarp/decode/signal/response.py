@@ -63,10 +63,14 @@ class Response:
 
 
 def linearise(value: Array, shape: float) -> Array:
-    """Linear light of camera values 0..1 for one member of the response family, 0 -> 0 and 1 -> 1."""
+    """Linear light of camera values 0..1 for one member of the response family, 0 -> 0 and 1 -> 1.
+
+    The dark end is the straight line through 0 that touches the curve, as in IEC 61966-2-1: at the same value in each.
+    """
     offset = _SRGB_OFFSET * (shape - 1.0) / (_SRGB_SHAPE - 1.0)
-    toe = (offset / (1 + offset)) ** shape
-    return (((value + offset) / (1 + offset)) ** shape - toe) / (1 - toe)
+    knee = _SRGB_OFFSET / (_SRGB_SHAPE - 1.0)
+    at_knee = ((knee + offset) / (1 + offset)) ** shape
+    return np.asarray(np.where(value < knee, value / knee * at_knee, ((value + offset) / (1 + offset)) ** shape))
 
 
 def coded(light: Array, shape: float) -> Array:

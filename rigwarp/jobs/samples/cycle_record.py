@@ -14,7 +14,7 @@ def record_of(
 ) -> CycleRecord:
     """The record of a finished cycle."""
     double = figures.pairs[0].double
-    specks = figures.pairs[0].specks
+    specks = figures.specks
     edge = [side for pair in figures.pairs for side in pair.edge]
     return CycleRecord(
         sample=sheet.name,

@@ -7,10 +7,13 @@ from typing import Final
 import numpy as np
 
 from rigwarp.files.records.samples import CycleRecord
+from rigwarp.samples.closed_forms.spread import rough_scatter
 
 _COLOURS: Final = ("red", "green", "blue")
 _SIDES: Final = ("in the plane of incidence", "across it")
 _UNTOLD: Final = 0.02  # of the main image's strength: a doubt in which no companion can be told
+
+_RED_NM, _BLUE_NM = 650.0, 450.0  # of most projectors
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +125,8 @@ def _haze(record: CycleRecord) -> tuple[str, str, str]:
     share = blue / red
     spread = share * float(np.hypot(sigma / red, sigma / blue))
     kind = "slopes, dust or scratches" if share < 1.5 else "roughness"
-    return f"blue / red {share:.2f}: {kind}", f"{spread:.2f}", "discs in red and blue; roughness alone: 2.1"
+    rough = rough_scatter(1.0, _BLUE_NM)[0] / rough_scatter(1.0, _RED_NM)[0]
+    return f"blue / red {share:.2f}: {kind}", f"{spread:.2f}", f"discs in red and blue; roughness alone: {rough:.1f}"
 
 
 def _direction(record: CycleRecord) -> tuple[str, str, str, str]:

@@ -64,7 +64,7 @@ def measure_sample(progress: Progress, folder: BenchFolder, name: str, seat: Sea
     for leg in LEGS:
         mirror = folder.bench.reference.name if leg.startswith("R") else name
         photos = photograph_leg(progress, run / leg, mirror, seat, pictures, again=leg == "S2")
-        legs[leg] = _read(folder.bench, run / leg, photos, name=f"{mirror} ({leg})")
+        legs[leg] = _read(folder.bench, run / leg, photos, legs, name=f"{mirror} ({leg})")
     return _work_out(folder, name, run, legs)
 
 
@@ -99,7 +99,7 @@ def import_cycle(progress: Progress, folder: BenchFolder, name: str, source: Pat
                 write_bytes(target / path.name.lower(), read_bytes(path))
             photos = [read_photo(path) for path in paths[leg]]
             mirror = folder.bench.reference.name if leg.startswith("R") else name
-            legs[leg] = _read(folder.bench, run / leg, photos, name=f"{mirror} ({leg})")
+            legs[leg] = _read(folder.bench, run / leg, photos, legs, name=f"{mirror} ({leg})")
             advance()
     return _work_out(folder, name, run, legs)
 
@@ -171,9 +171,10 @@ def photograph_leg(
     return photos
 
 
-def _read(bench: SampleBench, where: Path, photos: list[Photo], *, name: str) -> Leg:
+def _read(bench: SampleBench, where: Path, photos: list[Photo], before: dict[str, Leg], *, name: str) -> Leg:
+    shape = next((one.shape for one in before.values()), None)
     try:
-        return read_leg(bench, FRAMES_SHOWN, photos, name=name)
+        return read_leg(bench, FRAMES_SHOWN, photos, name=name, shape=shape)
     except MeasurementError:
         _put_aside(where)
         raise

@@ -12,7 +12,7 @@ from rigwarp.jobs.samples.bench_folder import BenchFolder, cycles_of
 from rigwarp.reports.measures.pixel_scale import determinant, table_jacobian
 from rigwarp.rig import inside_content
 from rigwarp.samples.bench import SampleBench
-from rigwarp.samples.prediction import LightPath, Material, Prediction, predict
+from rigwarp.samples.prediction import LightPath, Material, Prediction, Waves, predict
 
 _EVERY = 16  # projector pixels between the places that are looked at
 
@@ -50,15 +50,23 @@ def material_of(bench: SampleBench, name: str, records: list[CycleRecord]) -> Ma
         return float(np.nanmean(values)) if values else float("nan")
 
     variance = np.mean([record.blur_variance_mm2 or (np.nan, np.nan) for record in records], axis=0)
-    waves = [record.bands[0].rms_mrad or (0.0, 0.0) for record in records if record.bands]
+    longest = max((record.bands for record in records), key=len)
+    waves = []
+    for i, band in enumerate(longest):
+        same = [np.square(r.bands[i].rms_mrad or (np.nan, np.nan)) for r in records if len(r.bands) > i]
+        rms = np.sqrt(np.nanmean(same, axis=0)) / 1000.0
+        if band.shortest_mm and band.longest_mm and np.isfinite(rms).all():
+            waves.append(Waves(shortest_mm=band.shortest_mm, longest_mm=band.longest_mm, rms_rad=rms))
     return Material(
         blur_rad2=variance / bench.far_mm**2,
         veil=mean([(record.veil or (0.0,) * 5)[2] for record in records]),
-        waves_rad=np.mean(waves, axis=0) / 1000.0 if waves else np.zeros(2),
+        waves=tuple(waves),
         thickness_mm=sheet.thickness_mm,
         index=sheet.index,
         ghost=mean([max(record.double_front or 0.0, record.double_third or 0.0) for record in records]),
         bench_rad=bench.angle_rad,
+        beam_mm=bench.footprint_mm,
+        pupil_mm=bench.pupil_mm,
     )
 
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 
 from rigwarp.geometry import Array
 
@@ -74,20 +75,21 @@ def sheet_beams(index: float, rear: float, incidence_rad: float) -> SheetBeams:
     )
 
 
+def rear_reflectance(index: float, total: float, incidence_rad: float) -> float:
+    """Reflectance of the metal behind a sheet that reflects the share `total` altogether; from 0.05 to 1."""
+
+    def beyond(rear: float) -> float:
+        return sheet_beams(index, rear, incidence_rad).total - total
+
+    if beyond(_DULLEST) >= 0.0:
+        return _DULLEST
+    return float(brentq(beyond, _DULLEST, 1.0)) if beyond(1.0) > 0.0 else 1.0
+
+
+_DULLEST = 0.05
+
+
 def ghost_distance_mm(thickness_mm: float, index: float, incidence_rad: Array | float) -> Array:
     """Distance of neighbouring beams of a sheet, perpendicular to them; in the plane of incidence."""
     sine, cosine = np.sin(incidence_rad), np.cos(incidence_rad)
     return np.asarray(2.0 * thickness_mm * sine * cosine / np.sqrt(index**2 - sine**2))
-
-
-def face_weights(index: float, incidence_rad: float) -> Array:
-    """How slopes of a sheet's faces turn the main beam.
-
-    Returns
-    -------
-    (2, 2)
-        mrad of the beam per mrad of slope: rows in and out of the plane of incidence, columns rear and front face.
-    """
-    cosine = np.cos(incidence_rad)
-    inside = np.sqrt(index**2 - np.sin(incidence_rad) ** 2)
-    return 2.0 * np.array([[inside / cosine, 1.0 - inside / cosine], [inside, cosine - inside]])

@@ -1,7 +1,7 @@
 """How light spreads: the modulation left of stripes, the share beyond an angle, the beam's footprint."""
 
 import numpy as np
-from scipy.special import j0, j1
+from scipy.special import j1
 
 from rigwarp.geometry import Array
 
@@ -24,20 +24,10 @@ def disc_modulation(diameter_mm: float, per_mm: Array | float) -> Array:
     return np.where(small, 1.0, 2.0 * j1(safe) / safe)
 
 
-def ripple_modulation(amplitude_mm: float, per_mm: Array | float) -> Array:
-    """J0(2 pi f d), for light moved to and fro by a sinusoid of this amplitude; signed."""
-    return np.asarray(j0(2.0 * np.pi * np.asarray(per_mm) * amplitude_mm))
-
-
 def beams_modulation(places_mm: Array, strengths: Array, per_mm: Array | float) -> Array:
     """|sum w exp(2 pi i f x)| / sum w, for beams (..., n) that arrive side by side, at frequencies that broadcast."""
     turn = np.exp(2j * np.pi * np.asarray(per_mm)[..., None] * places_mm)
     return np.asarray(np.abs(turn @ np.asarray(strengths, float)) / float(np.sum(strengths)))
-
-
-def beyond(angle: float | Array, sigma: float) -> Array:
-    """Share of a round two-dimensional normal spread beyond an angle, both in one unit."""
-    return np.asarray(np.exp(-0.5 * np.square(np.asarray(angle) / sigma)))
 
 
 def rough_scatter(roughness_nm: float, wavelength_nm: float, incidence_rad: float = 0.0) -> tuple[float, float]:
@@ -54,16 +44,3 @@ def footprint_mm(pupil_mm: float, near_mm: float, far_mm: float) -> float:
 def shadow_mm(pupil_mm: float, near_mm: float, far_mm: float) -> float:
     """Width on the screen of the half-shadow of an edge at the mirror."""
     return pupil_mm * far_mm / near_mm
-
-
-def brightness_ripple(slope_rad: float, wavelength_mm: float, near_mm: float, far_mm: float) -> float:
-    """Share by which a sinusoidal slope of this amplitude brightens and darkens, at normal incidence.
-
-    At an angle it is this divided by the cosine in the plane of incidence and times the cosine out of it (Coddington).
-    """
-    return 2.0 * near_mm * far_mm / (near_mm + far_mm) * slope_rad * 2.0 * np.pi / wavelength_mm
-
-
-def acceptance(angle_mrad: float, shares: Array, sigmas_mrad: Array) -> float:
-    """Share of a sum of round normal spreads within an angle."""
-    return float(np.sum(shares * (1.0 - np.exp(-0.5 * (angle_mrad / np.asarray(sigmas_mrad)) ** 2))))

@@ -51,17 +51,16 @@ class Ways:
 
 
 def _face(piece: Piece, points: Array, directions: Array, *, rear: bool) -> tuple[Array, Array]:
-    """Where rays meet a face, and its normal there; heights are micrometres, so two steps are plenty."""
+    """Where rays meet a face, and its normal there; heights are micrometres, so one step from the plane is plenty."""
     base = -piece.thickness_mm if rear else 0.0
     wedge = piece.wedge_rad if rear else 0.0
-    here = points
-    normals = np.zeros_like(points)
-    for _ in range(2):
-        height, along_x, along_y = surface(piece, here[..., 0], here[..., 1])
-        wanted = base + height + wedge * here[..., 0]
-        here = here + directions * ((wanted - here[..., 2]) / directions[..., 2])[..., None]
-        normals = _normals(along_x + wedge, along_y)
-    return here, normals
+
+    def onto(height: Array | float) -> Array:
+        return np.asarray(points + directions * ((height - points[..., 2]) / directions[..., 2])[..., None])
+
+    plane = onto(base)
+    height, along_x, along_y = surface(piece, plane[..., 0], plane[..., 1])
+    return onto(base + height + wedge * plane[..., 0]), _normals(along_x + wedge, along_y)
 
 
 def trace_piece(piece: Piece, points: Array, directions: Array) -> dict[str, Ways]:

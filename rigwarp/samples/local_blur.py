@@ -1,0 +1,143 @@
+"""A sample's added blur from stripes, place by place: waves stretch the stripes as well as blur them."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+from rigwarp.samples.added_blur import AddedBlur, added_blur
+from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.closed_forms.spread import (
+    aperture_modulation,
+    beams_modulation,
+    disc_modulation,
+    gaussian_modulation,
+)
+from rigwarp.samples.frames import LIGHT_RANGE, PERIODS_PX
+from rigwarp.samples.registered import Registered, tiles
+
+BLUR_PERIODS = tuple(p for p in PERIODS_PX if p <= 16)
+"""Longer stripes keep some of the veil."""
+_NOTHING = 0.01  # contrast that is none
+_FLOOR, _NOISE = 1e-3, 2e-3  # 1-sigma of ln(contrast): of the model, and of the photographs at full contrast
+_FORM = 0.05  # of the square of ln(modulation): how far a spread may be from normal
+_WIDEST = 2.0  # pi D f of a beam spread evenly over a disc: what it does beyond depends on every detail
+_HARDLY = 30.0  # times the uncertainty of what is not told: it counts only where there is nothing else
+_FINEST = 2.4  # times the stripes' own frequency: where light is crowded more, nothing is told
+
+Beams = tuple[Array, Array]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LocalStripes:
+    """What becomes of one axis's stripes in a leg.
+
+    Attributes
+    ----------
+    turn : (rows, columns, 2) wave vector on the screen, relative to the reference's mean.
+    lost : (n, rows, columns) -ln(contrast), companions of the beam taken out.
+    spread : (rows, columns) diameter of the disc that waves spread the beam over, times the frequency, in units of the
+        stripes' own.
+    """
+
+    turn: Array
+    lost: Array
+    spread: Array
+
+    @property
+    def finer(self) -> Array:
+        """(rows, columns) frequency on the screen relative to the reference's mean."""
+        return np.asarray(np.linalg.norm(self.turn, axis=-1))
+
+
+def stripes_of(bench: SampleBench, leg: Registered, by: Registered, axis: str, beams: Beams) -> LocalStripes:
+    """One axis's stripes in a leg, on the screen as the reference `by` shows it.
+
+    Notes
+    -----
+    Waves bend the beam's landing by (J - 1) per millimetre of the picture, J being the stretch. A pixel's light comes
+    from a beam whose half-shadow on the screen is D L2/L1 wide, so it is spread over (J - 1) times that disc. The
+    companions of a sheet leave it half their distance further along the mirror, and their landing follows J, too.
+    """
+    k = 0 if axis == "x" else 1
+    stretch = leg.stretch(by)
+    bent = stretch - np.eye(2)
+    turn = np.linalg.inv(stretch)[..., k, :]
+    apart = np.eye(2)[0] + bent[..., 0] / (2.0 * bench.to_mirror)
+    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    lost = []
+    for period, rate in zip(BLUR_PERIODS, per_mm, strict=True):
+        contrast = np.maximum(leg.read(leg.leg.contrast[axis, period]), _NOTHING)
+        lost.append(-np.log(contrast / beams_modulation(*beams, rate * np.sum(turn * apart, axis=-1))))
+    across = np.einsum("...ij,...i->...j", bent, turn)
+    return LocalStripes(
+        turn=np.asarray(turn, np.float64), lost=np.array(lost), spread=bench.shadow_mm * np.linalg.norm(across, axis=-1)
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class StripeBlur:
+    """Added blur of one axis; `waves_mm2`: the part of its variance that the visible waves make."""
+
+    added: AddedBlur
+    waves_mm2: float
+
+
+def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, beams: tuple[Beams, Beams]) -> StripeBlur:
+    """Blur that the sample `s` adds to the reference `r` along an axis; beams of either.
+
+    Raises
+    ------
+    MeasurementError
+        Nowhere two stripe periods keep enough contrast.
+    """
+    sample, reference = (stripes_of(bench, one, r, axis, side) for one, side in zip((s, r), beams, strict=True))
+    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))[:, None, None]
+    own = _own_variance(reference, per_mm)
+    lost = sample.lost - reference.lost
+    lost -= 2.0 * np.pi**2 * own * per_mm**2 * (sample.finer**2 - reference.finer**2)
+    lost += _beside_normal(sample, per_mm) - _beside_normal(reference, per_mm)
+    told = (np.pi * per_mm * sample.spread < _WIDEST) & (sample.finer < _FINEST)
+    ratio = np.exp(-np.clip(lost, -1.0, 20.0))
+    doubt = np.sqrt(_FLOOR**2 + (_NOISE / np.minimum(ratio, 1.0)) ** 2 + (_FORM * lost**2) ** 2)
+    sigma = ratio * doubt * np.where(told, 1.0, _HARDLY)
+    finer = np.broadcast_to(per_mm * sample.finer, lost.shape)
+    found = []
+    for part in zip(*(tiles(a) for a in (finer, ratio, sigma)), strict=True):
+        try:
+            found.append(added_blur(*part))
+        except MeasurementError:  # where light is crowded most; told by the others, as long as there are any
+            continue
+    if not found:
+        added_blur(finer, ratio, sigma)
+    waves = np.square(sample.spread / 4.0) / np.square(sample.finer)
+    return StripeBlur(added=_mean(found), waves_mm2=float(waves[told[-1]].mean()))
+
+
+def _own_variance(reference: LocalStripes, per_mm: Array) -> float:
+    """mm^2 that the bench itself spreads on the screen; it counts by the stripes' frequency there."""
+    low, high = LIGHT_RANGE
+    drawn = (high - low) / (high + low) * aperture_modulation(1.0, 1.0 / np.array(BLUR_PERIODS))
+    kept = np.exp(-reference.lost.mean(axis=(1, 2))) / drawn
+    return max(added_blur(per_mm.ravel(), kept, _FLOOR * kept).variance_mm2, 0.0)
+
+
+def _beside_normal(stripes: LocalStripes, per_mm: Array) -> Array:
+    """ln of what a disc of light keeps of stripes over what a normal spread of its variance would."""
+    rate = per_mm * np.minimum(stripes.spread, _WIDEST / (np.pi * per_mm))
+    return np.asarray(np.log(disc_modulation(1.0, rate) / gaussian_modulation(0.25, rate)))
+
+
+def _mean(found: list[AddedBlur]) -> AddedBlur:
+    def mean(key: str) -> float:
+        return float(np.mean([getattr(one, key) for one in found]))
+
+    root = float(np.sqrt(len(found)))
+    return AddedBlur(
+        variance_mm2=mean("variance_mm2"),
+        variance_sigma_mm2=mean("variance_sigma_mm2") / root,
+        lost=mean("lost"),
+        lost_sigma=mean("lost_sigma") / root,
+        misfit=mean("misfit"),
+    )
