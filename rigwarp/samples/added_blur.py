@@ -56,8 +56,8 @@ def added_blur(per_mm: Array, ratio: Array, ratio_sigma: Array) -> AddedBlur:
     here = np.count_nonzero(good, axis=0) >= _FEW
     if not here.any():
         raise MeasurementError(
-            f"found {np.count_nonzero(good.any(axis=1))} stripe periods that keep more than {100 * _KEPT:.0f} % of their "
-            "contrast, expected two or more. It spreads light too widely for this bench: put the screen nearer to it."
+            f"found {np.count_nonzero(good.any(axis=1))} stripe periods that keep more than {100 * _KEPT:.0f} % of "
+            "their contrast, expected two or more. It spreads light too widely for this bench: put the screen nearer to it."
         )
     f, m, u, good = f[:, here], np.where(good, m, 1.0)[:, here], u[:, here], good[:, here]
     weight = np.where(good, 1.0 / np.maximum(u / m, _LEAST_SIGMA) ** 2, 0.0)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,8 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.robust import huber_weights
 
 _SUDDEN = 0.025  # of the contrast: a step as large bends the response by more than it is known
-_THIN = 8  # of the rows and columns one is looked at
+_BLOCK = 8  # pixels along each side
+_LEAST_SPREAD = 0.05  # of the contrast between places
 _LIT = 0.3  # of the usual contrast, or of the usual light of black
 _FEWEST_PLACES = 200
 _PASSES = 4
@@ -43,8 +45,9 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
     photos : (H, W) of the uniform frames in the order they were taken, black first and white last.
     """
     table = usual_response(int(np.iinfo(photos[0].dtype).max))
-    thin = np.stack([photo[::_THIN, ::_THIN].ravel() for photo in photos])
-    light = table[thin[:, thin.max(axis=0) < len(table) - 1]]
+    light = np.stack([_means(table[photo]) for photo in photos])
+    burnt = np.max([_means(photo == len(table) - 1) for photo in photos], axis=0)
+    light = light[:, burnt == 0.0]
     if light.shape[1] < _FEWEST_PLACES:
         return None
     black, contrast = light[0], light[-1] - light[0]
@@ -52,12 +55,21 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
     # where only the room's light is, the table still shows what is added to it
     seen = lit | (black > _LIT * np.median(black[lit]))
     usual = float(np.median(contrast[lit]))
+    if np.ptp(np.quantile(contrast[seen], [0.05, 0.95])) < _LEAST_SPREAD * usual:
+        return None  # where all places are equally bright, light added and more of the projector's look alike
     basis = np.column_stack([contrast[seen] / usual, np.ones(np.count_nonzero(seen))])
     added = np.array([_robust_line(basis, row[seen] - black[seen])[1] / usual for row in light])
     steps = np.diff(added)
     largest = int(np.argmax(np.abs(steps)))
     step = float(steps[largest])
     return LevelChange(row=largest + 1, added=step) if abs(step) > _SUDDEN else None
+
+
+def _means(image: NDArray[Any]) -> Array:
+    """(n,) means over blocks: noise of single pixels would pass for contrast."""
+    height, width = (size // _BLOCK for size in image.shape)
+    blocks = image[: height * _BLOCK, : width * _BLOCK].reshape(height, _BLOCK, width, _BLOCK)
+    return np.asarray(blocks.mean(axis=(1, 3)).ravel())
 
 
 def _robust_line(basis: Array, values: Array) -> Array:

@@ -138,7 +138,7 @@ class ExposureDecoder:
         with ThreadPoolExecutor(THREADS) as pool:
             pictures, ready = new_pictures(reason.copy(), pool, repeats=bool(self._patterns.repeats()))
             response = self._response(self.photos, usable)
-            sample = _sample(self.photos, usable, shown_frames(self._layouts))
+            sample = _sample(self.photos, self._bright(usable), shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
