@@ -69,7 +69,7 @@ def export(
     mirror's +y. A mirror of panels comes as its flat pattern at true size (SVG):
     cut and score lines, the angle of each fold, a template of each bent panel.
     * mould-dxf: the flat pattern as DXF (needs one more package: pip install
-    'rigwarp[dxf]').
+    ezdxf).
     * deviation-npz, deviation-csv: the map of the deviation.
     """
     console = Console(json=json)

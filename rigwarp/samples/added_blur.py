@@ -57,7 +57,7 @@ def added_blur(per_mm: Array, ratio: Array, ratio_sigma: Array) -> AddedBlur:
     if not here.any():
         raise MeasurementError(
             f"found {np.count_nonzero(good.any(axis=1))} stripe periods that keep more than {100 * _KEPT:.0f} % of "
-            "their contrast, expected two or more. It spreads light too widely for this bench: put the screen nearer to it."
+            "their contrast, expected two or more. It spreads light too widely for this bench: put the screen nearer."
         )
     f, m, u, good = f[:, here], np.where(good, m, 1.0)[:, here], u[:, here], good[:, here]
     weight = np.where(good, 1.0 / np.maximum(u / m, _LEAST_SIGMA) ** 2, 0.0)

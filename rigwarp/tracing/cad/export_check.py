@@ -89,9 +89,9 @@ def _folded_or_curved(model: OpticalModel, shape: MirrorShape) -> str:
     low, high = (float(np.rad2deg(np.arcsin(f(sines)))) for f in (np.min, np.max))
     return (
         f"It reads as {len(panels)} flat panels, each folded by {number(low, 2)} to {number(high, 2)} degrees against "
-        "the next. If that is one curved mirror or bent sheet in a few triangles or strips, the design is wrong by far: "
-        "write crease_deg = 40 under [mirror], and if it is too coarse then, export it with more strips or triangles. "
-        f"If it is folded, write crease_deg = {number(low / 2, 2)}."
+        "the next. If that is one curved mirror or bent sheet in a few triangles or strips, the design is wrong by "
+        "far: write crease_deg = 40 under [mirror], and if it is too coarse then, export it with more strips or "
+        f"triangles. If it is folded, write crease_deg = {number(low / 2, 2)}."
     )
 
 
