@@ -5,6 +5,7 @@ import os
 # as the command line does: the fits solve many small systems, for which several BLAS threads get in each other's way
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+os.environ.pop("COLUMNS", None)  # pytest-xdist sets it: error lines would be broken for a terminal that is not there
 
 import cv2
 import numpy as np

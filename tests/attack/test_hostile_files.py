@@ -155,7 +155,7 @@ def test_a_rig_names_only_files_of_its_own_folder(tmp_path, name):
 def test_a_mesh_of_millions_of_triangles_is_refused_before_it_is_read(tmp_path):
     assert main(["new", str(tmp_path / "rig"), "--like", "freeform-desk"]) == 0
     os.truncate(tmp_path / "rig" / "mirror.stl", 84 + 50 * 9_000_000)
-    with pytest.raises(InputError, match="found 429 MiB, expected at most 128"):
+    with pytest.raises(InputError, match="found 429 MiB, expected at most 256"):
         open_rig(tmp_path / "rig")
 
 
