@@ -109,8 +109,9 @@ def scan(
     on. Then use --import DIR. A camera's own names (IMG_1234.JPG) and numbers from 1 do as well, if nothing else lies
     there; photographs that do not show the pattern of their number are named (exit code 5), and --mend takes those that
     are only mixed up in the right order. A mirror of several zones gets a folder for each, DIR/zone-0 and so on: only
-    that zone is lit. With --exposures 2 the whole set follows once more, for a second exposure time: what is
-    burnt out or too dark in one is read from the other.
+    that zone is lit, but for one picture after white that lights all zones and tells whether the camera moved in
+    between. With --exposures 2 the whole set follows once more, for a second exposure time: what is burnt out or too
+    dark in one is read from the other.
 
     One scan cannot tell the mirror's radius from its distance. With --raised 60 a second one is taken on a plain, stiff
     board that stands level on blocks, 60 mm above the table, and covers it; projector, mirror and camera stay as they
@@ -175,7 +176,8 @@ def _export(console: Console, folder: RigFolder, target: Path, patterns: Pattern
     parts = ", ".join(str(part / "patterns") for part in written)
     console.say(f"Wrote {sum(written.values())} patterns to {parts}.")
     if len(written) > 1:
-        console.say("One folder for each zone of the mirror, in which only that zone is lit; take all of them.")
+        console.say("One folder for each zone of the mirror, in which only that zone is lit, but for one picture that")
+        console.say("lights all zones and tells whether the camera moved in between; take all folders.")
     console.say(
         "Show them in order, full screen, pixel for pixel, at no more than 6 a second; photograph each one with"
     )

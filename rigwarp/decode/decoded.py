@@ -60,7 +60,8 @@ class Decoded:
         seen; None where there was none.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
     motion_sigma_px : 1-sigma, camera pixels per axis, of a motion of the camera that was taken out: the same for all.
-    noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's.
+    noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's,
+        "light" for light that changed and was taken out.
     """
 
     u_px: Rounded

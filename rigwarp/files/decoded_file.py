@@ -118,6 +118,7 @@ def read_decoded(path: Path) -> Decoded:
         noise_shares = {str(name): float(share) for name, share in header.get("noise_shares", {}).items()}
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
+    plaid = arrays.get("plaid")
     return Decoded(
         u_px=picture("u_px"),
         v_px=picture("v_px"),
@@ -136,9 +137,7 @@ def read_decoded(path: Path) -> Decoded:
         recovered=recovered,
         processing=processing,
         path_px=path_px,
-        plaid=arrays["plaid"].astype(np.uint8 if response.full_scale == 255 else np.uint16)
-        if "plaid" in arrays
-        else None,
+        plaid=None if plaid is None else plaid.astype(np.uint8 if response.full_scale == 255 else np.uint16),
         motion_sigma_px=motion_sigma_px,
         noise_shares=noise_shares,
         modulation=_modulation(arrays),

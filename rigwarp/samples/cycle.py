@@ -205,9 +205,8 @@ def _refuse_odd(sheet: Sheet, pair: Pair, which: str) -> None:
     if ratio < _TURNED or pair.veil[3] > _FILM_LOST or pair.veil[1] > 3 * _FILM_VEIL:
         raise MeasurementError(
             f"{sheet.name} ({which}) reflects {100 * ratio:.0f} % of what the reference does, and sends "
-            f"{100 * pair.veil[3]:.0f} % "
-            "of it more than 16 mrad aside: found no mirror. Is it in upside down, or is its protective film still on? "
-            "Put that right and measure this cycle again."
+            f"{100 * pair.veil[3]:.0f} % of it more than 16 mrad aside: found no mirror. Is it in upside down, or is "
+            "its protective film still on? Put that right and measure this cycle again."
         )
     if not np.isfinite(pair.landing).all():
         raise MeasurementError(f"{sheet.name} ({which}): its picture cannot be matched with the reference's.")

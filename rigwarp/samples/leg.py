@@ -160,9 +160,8 @@ def _refuse_clipped(frames: Sequence[SampleFrame], photos: Sequence[Photo], lit:
         if share > _CLIPPED:
             raise MeasurementError(
                 f"{name}: photograph {i} ({frame.words}) is overexposed: {100 * share:.1f} % of its lit pixels are at "
-                "full "
-                "scale. Shorten the exposure until white stays below 90 % of full scale on the brightest mirror, and "
-                "measure everything again with it, the reference too."
+                "full scale. Shorten the exposure until white stays below 90 % of full scale on the brightest mirror, "
+                "and measure everything again with it, the reference too."
             )
 
 

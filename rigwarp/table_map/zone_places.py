@@ -7,6 +7,7 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, lay_over
+from rigwarp.decode.photographs.common_picture import Placed
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table
@@ -43,13 +44,13 @@ def zone_places(decoded: Sequence[Decoded]) -> ZonePlaces:
     """
     found = [None, *(_place(decoded[0], one, number) for number, one in enumerate(decoded[1:], start=2))]
     return ZonePlaces(
-        fields=tuple(found),
-        in_words=tuple("" if fields is None else _moved(fields, n) for n, fields in enumerate(found, start=1)),
+        fields=tuple(None if placed is None else placed.fields for placed in found),
+        in_words=tuple("" if placed is None else _moved(placed, n) for n, placed in enumerate(found, start=1)),
         not_proven=_unknown(decoded),
     )
 
 
-def _place(first: Decoded, other: Decoded, number: int) -> Array | None:
+def _place(first: Decoded, other: Decoded, number: int) -> Placed | None:
     if first.plaid is None or other.plaid is None:
         return None
     usable = (first.plaid < first.response.full_scale) & (other.plaid < other.response.full_scale)
@@ -60,13 +61,13 @@ def _place(first: Decoded, other: Decoded, number: int) -> Array | None:
             f"number {number}: the camera moved between them by more than can be put right, or the projector, the "
             f"mirror or the light changed. {_AGAIN}"
         )
-    return placed.fields if placed.moved_by(_LEAST_PX) else None
+    return placed if placed.moved_by(_LEAST_PX) else None
 
 
-def _moved(fields: Array, number: int) -> str:
+def _moved(placed: Placed, number: int) -> str:
     return (
         f"the camera moved between the scans of the first zone and of number {number} by "
-        f"{np.hypot(*fields[:2]):.2f} px of its picture"
+        f"{placed.shift_px:.2f} px of its picture"
     )
 
 

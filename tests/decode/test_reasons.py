@@ -7,6 +7,7 @@ import pytest
 from synthetic_scan import Scene, photograph, smooth_scene
 
 from rigwarp.decode import Decoder, Reason, decode
+from rigwarp.decode.pixels.exposures import merge_exposures
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import fast_set, make_set
 
@@ -63,6 +64,11 @@ def test_two_exposures_rescue_dark_and_bright_parts() -> None:
     assert merged.sigma_u_px[both] == pytest.approx(wanted, rel=1e-5)
     z = ((merged.u_px - U) / merged.sigma_u_px)[merged.valid]
     assert 0.95 < z.std() < 1.05
+    for moved in (0, 1):  # whichever of them the camera moved in
+        told = merge_exposures(
+            [replace(d, path_px=0.3 * (i == moved), motion_sigma_px=0.01 * (i == moved)) for i, d in enumerate(alone)]
+        )
+        assert (told.path_px, told.motion_sigma_px) == (0.3, 0.01)
     # light is in one unit: over a brightness range of 50 the response curve, part of it burnt out, is not known better
     ratio = merged.light[merged.valid] / scene.brightness[merged.valid]  # type: ignore[index]
     assert np.quantile(ratio, 0.99) / np.quantile(ratio, 0.01) < 1.6

@@ -144,7 +144,7 @@ def test_each_mishap_has_a_line_of_its_own() -> None:
     assert budget.check is not None
     assert budget.check.predicted_mm == pytest.approx(np.sqrt(25.0 + 32.0 + 256.0) * 1e-3, rel=1e-9)  # mesh: 8^2 / 2
     plain = budget_of(camera_above(), warp)
-    assert {"processing", "motion", "ripple", "border", "passed_by"}.isdisjoint(cause.key for cause in plain.causes)
+    assert {"processing", "motion", "ripple", "border", "light"}.isdisjoint(cause.key for cause in plain.causes)
 
 
 def test_what_happened_to_the_photographs_is_read_from_the_fit() -> None:

@@ -107,8 +107,8 @@ def findings_of(
             )
         )
     found += [_fine(one) for one in fine_ripples]
-    information_weight = [finding for finding in found if finding.moves_mm > _WORTH_MM]
-    listed = sorted(information_weight, key=lambda finding: -finding.moves_mm)
+    worth = [finding for finding in found if finding.moves_mm > _WORTH_MM]
+    listed = sorted(worth, key=lambda finding: -finding.moves_mm)
     return (*([] if unmodelled is None else [_unmodelled(unmodelled)]), *listed)
 
 

@@ -83,7 +83,7 @@ def raised_scan(
     Raises
     ------
     MeasurementError
-        If there are hardly any samples.
+        If there are hardly any samples, or the camera moved between the zones' scans; see `zone_places`.
     """
     height = model.table_height_mm
     over = board.camera_over(camera, height_mm=height)

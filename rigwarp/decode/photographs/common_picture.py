@@ -16,7 +16,7 @@ from scipy.ndimage import map_coordinates, spline_filter
 
 from rigwarp.decode.photographs.shared_errors import MOTION, SHIFTS, motion_fields, relative_places, shift_px
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.robust import huber_weights
+from rigwarp.geometry.robust import SIGMA_PER_MEDIAN, huber_weights
 from rigwarp.patterns import PatternSet, PlaidFrame
 
 Picture = NDArray[np.float32]
@@ -170,7 +170,7 @@ class _Points:
                 map_coordinates(picture, there, order=3, mode="nearest", prefilter=False) for picture in pictures
             )
             left = seen - light[0] * self.value - light[1]
-            usual = 1.4826 * float(np.median(np.abs(left))) + 1e-9
+            usual = SIGMA_PER_MEDIAN * float(np.median(np.abs(left))) + 1e-9
             root = np.sqrt(huber_weights(np.abs(left) / usual, _OUTLIER) / self.shared) / usual
             moved = -np.einsum("nsd,dn->ns", self.fields, np.stack(slope))
             effects = root[:, None] * np.column_stack([moved, self.value, np.ones_like(left)])

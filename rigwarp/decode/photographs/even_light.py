@@ -79,7 +79,7 @@ def _burnt(photos: Sequence[Codes], frames: Frames) -> BoolArray:
 
 
 def evened_out(
-    photos: Sequence[NDArray[np.unsignedinteger]],
+    photos: Sequence[Codes],
     waves: Sequence[Sequence[int]],
     course: LightCourse,
     response: Response,
@@ -103,7 +103,7 @@ def evened_out(
     codes = np.rint(coded(np.arange(_FINE) / (_FINE - 1), response.shape) * _FULL_16)
     codes = np.minimum(codes, _FULL_16 - 1).astype(np.uint16)
 
-    def one(photo: NDArray[np.unsignedinteger], by: float, more: Array) -> NDArray[np.uint16]:
+    def one(photo: Codes, by: float, more: Array) -> NDArray[np.uint16]:
         light = np.take(table, photo)
         light -= share * _field(more, photo.shape)
         light *= np.float32(scale / by * (_FINE - 1))
@@ -115,7 +115,7 @@ def evened_out(
 
 
 def _where_added(
-    photos: Sequence[NDArray[np.unsignedinteger]],
+    photos: Sequence[Codes],
     waves: Sequence[Sequence[int]],
     gain: Array,
     added: Array,

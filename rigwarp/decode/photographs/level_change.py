@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.light_levels import usual_response
 from rigwarp.geometry import Array
-from rigwarp.geometry.robust import huber_weights
+from rigwarp.geometry.robust import SIGMA_PER_MEDIAN, huber_weights
 
 _SUDDEN = 0.025  # of the contrast: a step as large bends the response by more than it is known
 _BLOCK = 8  # pixels along each side
@@ -78,5 +78,5 @@ def _robust_line(basis: Array, values: Array) -> Array:
     for _ in range(_PASSES):
         found = np.linalg.lstsq(basis * root[:, None], values * root, rcond=None)[0]
         off = np.abs(values - basis @ found)
-        root = np.sqrt(huber_weights(off / max(1.4826 * float(np.median(off)), 1e-9)))
+        root = np.sqrt(huber_weights(off / max(SIGMA_PER_MEDIAN * float(np.median(off)), 1e-9)))
     return np.asarray(found)

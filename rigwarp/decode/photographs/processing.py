@@ -72,11 +72,10 @@ class Processing:
             )
         if self.bands:
             told.append(
-                f"bright and dark bands of {100 * (np.sqrt(2.0) * self.bands):.1f} %, about {self.band_rows:.0f} "
-                "camera rows "
-                "long, wander through the photographs (rolling shutter against the mains or the projector); "
-                "uncertainties are widened. Expose for whole periods of both, 1/50 s or 1/25 s (1/60 s or 1/30 s "
-                "with mains of 60 Hz), or switch the lamps off"
+                f"bright and dark bands of {100 * np.sqrt(2.0) * self.bands:.1f} %, about {self.band_rows:.0f} "
+                "camera rows long, wander through the photographs (rolling shutter against the mains or the "
+                "projector); uncertainties are widened. Expose for whole periods of both, 1/50 s or 1/25 s (1/60 s or "
+                "1/30 s with mains of 60 Hz), or switch the lamps off"
             )
         return tuple(told)
 

@@ -52,10 +52,11 @@ def merge_exposures(found: Sequence[Decoded]) -> Decoded:
         light=kept(light),
         chi2=kept(chi2),
         moved_share=max(d.moved_share for d in found),
-        folded=main.folded,
         corrected=tuple(dict.fromkeys(text for d in found for text in d.corrected)),
         recovered=tuple(dict.fromkeys(text for d in found for text in d.recovered)),
         processing=tuple(dict.fromkeys(text for d in found for text in d.processing)),
+        path_px=max(d.path_px for d in found),
+        motion_sigma_px=max(d.motion_sigma_px for d in found),
     )
 
 

@@ -76,8 +76,8 @@ def find_folds(pictures: Pictures) -> Folds:
     if left < LITTLE_LEFT:
         raise MeasurementError(
             f"only {100 * left:.0f} % of what the camera sees lit can be mapped pixel by pixel, "
-            f"{100 * LITTLE_LEFT:.0f} % are needed: "
-            f"{text}. Check the mirror's surface for ripples of short period and the design for overlapping zones"
+            f"{100 * LITTLE_LEFT:.0f} % are needed: {text}. Check the mirror's surface for ripples of short period and "
+            "the design for overlapping zones"
         )
     return Folds(verdict=verdict, text=text)
 

@@ -89,11 +89,13 @@ class ExposureDecoder:
             return decoded
         _widen(decoded, light.sigma_px)
         usual = float(np.median(decoded.sigma_u_px[decoded.valid])) if decoded.valid.any() else np.inf
+        share = (light.sigma_px / usual) ** 2
+        others = {name: (1.0 - share) * one for name, one in decoded.noise_shares.items()}  # of the widened variance
         return replace(
             decoded,
             response=replace(decoded.response, full_scale=self._camera_scale),  # photographs were given 16 bits
             corrected=(light.in_words(self._labels), *decoded.corrected),
-            noise_shares={**decoded.noise_shares, "light": (light.sigma_px / usual) ** 2},
+            noise_shares={**others, "light": share},
             plaid=self._as_taken(decoded.plaid),
         )
 
@@ -128,8 +130,7 @@ class ExposureDecoder:
         if found is None:
             return None
         self.photos, course = found
-        if self._processing is None:  # of the photographs as they were taken
-            self._processing = self._processed(taken, usable, response)
+        self._processing = self._processed(taken, usable, response)  # of the photographs as they were taken
         return course
 
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
@@ -143,7 +144,7 @@ class ExposureDecoder:
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
-            if self._processing is None:  # before photographs are put back, which smooths them
+            if self._processing is None:  # before photographs are put right, which smooths them
                 self._processing = self._processed(self.photos, usable, response)
             seen = self._processing
             excess = None
@@ -302,9 +303,8 @@ class ExposureDecoder:
         saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
         raise MeasurementError(
             f"the camera sees the pattern on {usable} usable pixels only ({100 * saturated:.1f} % are saturated, the "
-            "rest show "
-            f"less than {100 * _MIN_CONTRAST:.1f} % contrast between white and black): check that the projector is on, "
-            "that the camera sees the table, and the exposure"
+            f"rest show less than {100 * _MIN_CONTRAST:.1f} % contrast between white and black): check that the "
+            "projector is on, that the camera sees the table, and the exposure"
         )
 
 
@@ -334,16 +334,15 @@ def _moved_share(pictures: Pictures) -> float:
     decodable = moved + other + np.count_nonzero(pictures.reason == Reason.OK)
     if decodable and other > _ALL_MOVED * decodable:
         raise MeasurementError(
-            f"the frames shown twice differ in brightness on {100 * (other / decodable):.0f} % of the decodable "
+            f"the frames shown twice differ in brightness on {100 * other / decodable:.0f} % of the decodable "
             "pixels, and nothing has shifted there: daylight, a lamp or the exposure changed during the scan. Keep "
             "them as they are and scan again"
         )
     if decodable and moved + other > _ALL_MOVED * decodable:
         raise MeasurementError(
-            f"the frames shown twice differ on {100 * ((moved + other) / decodable):.0f} % of the decodable pixels: "
-            "the camera, "
-            "the projector or the mirror was moved during the scan, or the exposure changed. Fix everything and scan "
-            "again"
+            f"the frames shown twice differ on {100 * (moved + other) / decodable:.0f} % of the decodable pixels: "
+            "the camera, the projector or the mirror was moved during the scan, or the exposure changed. Fix "
+            "everything and scan again"
         )
     return moved / decodable if decodable else 0.0
 
@@ -354,9 +353,8 @@ def _check_levels(response: Response) -> None:
     if share > _MOST_OF_HALF:
         raise MeasurementError(
             f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
-            "usual: "
-            "the camera's exposure, or the projector's brightness, follows the picture. Switch automatic exposure (and "
-            "dynamic contrast) off and scan again"
+            "usual: the camera's exposure, or the projector's brightness, follows the picture. Switch automatic "
+            "exposure (and dynamic contrast) off and scan again"
         )
 
 

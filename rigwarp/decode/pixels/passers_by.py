@@ -73,7 +73,9 @@ class _Chain:
     frames : the waves alone.
     strength : (F,) of each wave's stripes over what their period's usual law says.
     harmonic : (F, 2) of the stripes, cosine and sine of `order` times the phase.
-    order : (F,)
+    order : (F,) one less than the steps of a period.
+    model : of the scan.
+    excess : factor of its variance, as the pixels around a patch show it.
     """
 
     frames: Frames
@@ -233,7 +235,7 @@ class _Patch:
         tried = np.flatnonzero(self._core[row, column])
         tried = tried[:: max(1, len(tried) // _TRIED)]
         first = _differing(chain, self._light(row[tried], column[tried]), expected[row[tried], column[tried]])
-        if np.mean(_in_runs(first, chain) & first.any(axis=1)) < _LIKELY:
+        if np.mean(_in_runs(first) & first.any(axis=1)) < _LIKELY:
             return None
         light, at = self._light(row, column), expected[row, column]
         dropped = self._blobs(row, column, _in_parts(lambda part: _differing(chain, light[part], at[part]), len(row)))
@@ -321,7 +323,7 @@ class _Patch:
         freedom = np.maximum(kept.sum(axis=1) - _UNKNOWN, 1.0)
         misfit = np.sum(np.where(kept, sigmas, 0.0) ** 2, axis=1) / freedom
         off = np.abs(state[:, POSITIONS] - expected).max(axis=1)
-        good = dropped.any(axis=1) & _in_runs(dropped, self._chain) & _enough(kept, frames)
+        good = dropped.any(axis=1) & _in_runs(dropped) & _enough(kept, frames)
         good &= (misfit < 1.0 + _MISFIT_SIGMAS * np.sqrt(2.0 / freedom)) & (off < _NEAR * frames.period_px.min())
         return _Decoded(
             row=row + self._origin[0],
@@ -376,7 +378,7 @@ def _in_parts(work: Callable[[slice], BoolArray], count: int) -> BoolArray:
     return np.concatenate([work(slice(first, first + _AT_ONCE)) for first in range(0, count, _AT_ONCE)])
 
 
-def _in_runs(dropped: BoolArray, chain: _Chain) -> BoolArray:
+def _in_runs(dropped: BoolArray) -> BoolArray:
     """(N,) where what is dropped are one or two runs of photographs one after the other."""
     begins = np.diff(np.pad(dropped, ((0, 0), (1, 0))).astype(np.int8), axis=1) == 1
     return np.asarray(begins.sum(axis=1) <= _MOST_RUNS)

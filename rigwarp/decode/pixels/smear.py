@@ -98,8 +98,8 @@ def find_smear(
     if 1.0 - share < LITTLE_LEFT:
         raise MeasurementError(
             f"only {100 * (1.0 - share):.0f} % of what the camera decodes can be mapped pixel by pixel, "
-            f"{100 * LITTLE_LEFT:.0f} % are "
-            f"needed: {text}. Check the mirror's surface for ripples of short period, and the projector's focus"
+            f"{100 * LITTLE_LEFT:.0f} % are needed: {text}. Check the mirror's surface for ripples of short period, "
+            "and the projector's focus"
         )
     cells = np.zeros([-(-n // CELL) for n in decoded.shape], bool)
     cells[: smeared.shape[0], : smeared.shape[1]] = smeared
@@ -126,7 +126,6 @@ def _text(blur_px: Array, smeared: BoolArray, share: float, *, lines: bool) -> s
     )
     return (
         f"on {100 * share:.0f} % of the decoded area (mostly camera pixels {low[0]:.0f} to {high[0] + CELL:.0f} "
-        "across, "
-        f"{low[1]:.0f} to {high[1] + CELL:.0f} down) the light of each projector pixel is smeared over a radius of "
-        f"{np.median(_radius(blur_px[smeared])):.0f} pixels, {why}"
+        f"across, {low[1]:.0f} to {high[1] + CELL:.0f} down) the light of each projector pixel is smeared over a "
+        f"radius of {np.median(_radius(blur_px[smeared])):.0f} pixels, {why}"
     )

@@ -114,7 +114,7 @@ def _begun(
 def export_scans(progress: Progress, folder: RigFolder, target: Path, patterns: PatternSet) -> dict[Path, int]:
     """Write the patterns for a scan away from the machine: folders, and how many pictures each holds.
 
-    A mirror of several zones gets a folder per zone, in which only that zone is lit.
+    A mirror of several zones gets a folder per zone, in which only that zone is lit, but for one picture of all.
 
     Raises
     ------
