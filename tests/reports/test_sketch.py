@@ -27,7 +27,7 @@ def middle_ray(axes: Axes) -> list[tuple[float, float]]:
 def test_light_goes_from_the_projector_over_the_mirror_to_the_table(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A mirror that is turned the wrong way is seen: its light does not come down."""
+    """A mirror that is turned the wrong way is seen: its light does not come down on the table."""
     create_rig("round-table", tmp_path / "rig")
     folder = open_rig(tmp_path / "rig")
     seen = views(monkeypatch, folder)
@@ -39,7 +39,8 @@ def test_light_goes_from_the_projector_over_the_mirror_to_the_table(
     assert side[2][1] == pytest.approx(folder.rig.table.height_mm)
     path = tmp_path / "rig" / "rig.toml"
     text = path.read_text()
-    turned = text.replace("[-28.6, 0.0, 0.0]", "[151.4, 0.0, 0.0]")
+    turned = text.replace("[-28.6, 0.0, 0.0]", "[28.6, 0.0, 0.0]")
     assert turned != text
     path.write_text(turned)
-    assert len(middle_ray(views(monkeypatch, open_rig(tmp_path / "rig"))["from the right"])) < 3
+    off = middle_ray(views(monkeypatch, open_rig(tmp_path / "rig"))["from the right"])
+    assert len(off) < 3 or abs(off[2][0]) > 0.5 * max(folder.rig.table.size_mm)
