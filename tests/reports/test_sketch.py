@@ -14,7 +14,12 @@ from rigwarp.scenarios import create_rig
 
 def views(monkeypatch: pytest.MonkeyPatch, folder: RigFolder) -> dict[str, Axes]:
     drawn: list[Figure] = []
-    monkeypatch.setattr(style, "png", lambda figure: drawn.append(figure) or b"")
+
+    def kept(figure: Figure) -> bytes:
+        drawn.append(figure)
+        return b""
+
+    monkeypatch.setattr(style, "png", kept)
     rig_sketch(folder.rig, meshes=folder.meshes, profiles=folder.profiles)
     return {axes.get_title(): axes for axes in drawn[0].axes}
 
