@@ -87,7 +87,7 @@ def border_told(border: Border) -> str:
 def fold_told(fold: Fold) -> str:
     """The built angle of a fold against the design's, for people."""
     how = "flatter" if fold.opened_deg > 0.0 else "sharper"
-    return f"{abs(fold.opened_deg):.3f} deg {how} than designed (1-sigma {fold.sigma_deg:.3f})"
+    return f"{abs(fold.opened_deg):.3f}° {how} than designed (1-sigma {fold.sigma_deg:.3f})"
 
 
 def heights_told(built: AsBuilt) -> str:

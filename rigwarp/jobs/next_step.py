@@ -23,11 +23,6 @@ class NextStep:
     standing: str
     command: str
 
-    @property
-    def sentence(self) -> str:
-        """Both on one line."""
-        return f"{self.standing} Next: {self.command}"
-
 
 def next_step(folder: RigFolder) -> NextStep:
     """Look at what lies in the rig folder, oldest step first; nothing is measured or changed.
@@ -66,7 +61,7 @@ def _after_fit(folder: RigFolder, result: Path, scans: list[Path]) -> NextStep:
         return NextStep(
             standing="rig.toml, or a file it names, has changed since the last fit.", command=f"rigwarp fit {root}"
         )
-    if scans and start.scans is not None and scans[-1].name > max(start.scans, default=""):
+    if scans and start.scans is not None and scans[-1].name not in (*start.scans, start.latest_scan):
         return NextStep(
             standing=f"Scan {scans[-1].name} is newer than the result that plays.", command=f"rigwarp fit {root}"
         )

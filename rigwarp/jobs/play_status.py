@@ -4,13 +4,15 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from rigwarp.errors import DeviceError
+from rigwarp.errors import DeviceError, InputError
 from rigwarp.files import RigFolder
 from rigwarp.files.names import HEARTBEAT_FILE
 from rigwarp.files.records import HeartbeatRecord
 
 _SILENT_S = 20.0
 """Four beats."""
+_LAST_S = 253402300799.0
+"""The end of the year 9999, in seconds since 1970: later times cannot be written as dates."""
 
 
 def player_status(folder: RigFolder, heartbeat: Path | None) -> HeartbeatRecord:
@@ -19,10 +21,14 @@ def player_status(folder: RigFolder, heartbeat: Path | None) -> HeartbeatRecord:
     Raises
     ------
     InputError
-        Where there is none.
+        Where there is none, or none with a time.
     """
     path = folder.root / HEARTBEAT_FILE if heartbeat is None else heartbeat
-    return HeartbeatRecord.read(path, make_with=f"The service writes it, and rigwarp play ... --heartbeat {path} does.")
+    writes = f"The service writes it, and rigwarp play ... --heartbeat {path} does."
+    status = HeartbeatRecord.read(path, make_with=writes)
+    if status.unix_s is None or not 0.0 <= status.unix_s <= _LAST_S:
+        raise InputError(f"{path}: unix_s: found no time, expected seconds since 1970. Start the player again.")
+    return status
 
 
 def require_alive(status: HeartbeatRecord, *, wall: Callable[[], float] = time.time) -> None:

@@ -131,7 +131,7 @@ def _mirror(built: AsBuilt | None, rig: Rig) -> list[str]:
         )
     if rms_um > _FORM * rig.tolerance.figure_rms_um:
         failures.append(
-            f"the mirror differs from its design by {rms_um:.0f} um rms without power, where "
+            f"the mirror differs from its design by {rms_um:.0f} µm rms without power, where "
             f"{rig.tolerance.figure_rms_um:g} are allowed: is it the mirror that rig.toml describes?"
         )
     return failures

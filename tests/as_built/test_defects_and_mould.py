@@ -6,7 +6,8 @@ from as_built_rig import findings_told, make_model
 
 from rigwarp.as_built.describe.defects import find_defects, local_form
 from rigwarp.as_built.describe.form import ZernikeTerm
-from rigwarp.as_built.describe.mould import corrected_mesh, correction_of, surface_mesh
+from rigwarp.as_built.describe.mould import corrected_mesh, correction_of
+from rigwarp.as_built.describe.mould_solid import mould_solid
 from rigwarp.as_built.describe.ripple import Ripple, find_ripple
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import TriangleMesh
@@ -130,10 +131,12 @@ def test_only_the_reflecting_side_of_a_mesh_is_moved():
     assert np.abs(moved[:, :2]).max() == 0.0
 
 
-def test_a_mirror_in_closed_form_becomes_a_sheet_with_the_correction_in_it():
+def test_a_mirror_in_closed_form_becomes_a_solid_with_the_correction_in_it():
     model = make_model()
-    mesh = surface_mesh(model, correction(bowl(*GRID)))
-    inner = (np.abs(mesh.vertices_mm[:, 0]) < 39.0) & (np.abs(mesh.vertices_mm[:, 1]) < 29.0)
-    x, y, z = mesh.vertices_mm[inner].T
+    x, y, z = mould_solid(model.surfaces, correction(bowl(*GRID)), side=1, thickness_mm=6.0).vertices_mm.T
+    top = z > model.surfaces[0].sag(x, y) - 0.5  # not the plate, 1 mm and more below it
+    inner = top & (np.abs(x) < 39.0) & (np.abs(y) < 29.0)
+    assert inner.sum() > 1000
+    x, y, z = x[inner], y[inner], z[inner]
     expected = model.surfaces[0].sag(x, y) - 0.8e-3 * bowl(x, y)
     assert np.abs(z - expected).max() < 1e-3  # mm; the map's grid of 1 mm, averaged over four neighbours

@@ -102,6 +102,35 @@ def test_the_mould_takes_off_its_share_and_halves_the_error_when_formed_again(
     assert np.std(again) < 0.5 * np.std(before)
 
 
+@pytest.mark.parametrize(
+    ("fold", "code"),
+    [
+        ({"zones": [0, 1], "opened_deg": 0.3, "sigma_deg": 0.01}, 0),
+        ({"zones": [0, None], "opened_deg": 0.3, "sigma_deg": 0.01}, 3),
+        ({"zones": [0, 1], "sigma_deg": 0.01}, 3),
+    ],
+)
+def test_a_fold_is_bent_by_what_the_result_says_of_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], fold: dict[str, Any], code: int
+) -> None:
+    root = make_small_rig(tmp_path / "rig", "folded-counter")
+    blank = np.zeros((2, 2))
+    arrays = dict.fromkeys(("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad"), blank)
+    arrays |= {"x_mm": np.arange(2.0), "y_mm": np.arange(2.0), "zone": blank.astype(np.int16)}
+    with new_run(root / "results", "fit", open_rig(root)) as run:
+        write_npz(run / "as_built.npz", arrays, format="rigwarp as built", header={})
+        numbers = {"folds": [fold], "sign": {"reflecting_side_along_mirror_z": 1}}
+        write_json(run / "as_built.json", numbers, format="rigwarp as built")
+    make_current(root, run)
+    written, said = export(capsys, root, code=code)
+    if code:
+        assert "as_built.json: folds." in said
+        return
+    (drawn,) = written["folds"]
+    assert abs(abs(drawn["built_deg"]) - abs(drawn["design_deg"])) == pytest.approx(0.3)
+    assert abs(abs(drawn["bend_deg"]) - abs(drawn["design_deg"])) == pytest.approx(SHARE * 0.3)
+
+
 def test_a_power_that_is_not_told_is_refused(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write_result(rig, power=False)
     _, said = export(capsys, rig, code=5)

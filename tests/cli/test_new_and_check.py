@@ -222,6 +222,12 @@ def test_remarks_about_the_rig(run: Callable[..., Any], rig: Path) -> None:
     assert "pictures get stretched" in run("check", rig, "--files-only")[1]
 
 
+def test_a_new_rig_is_drawn_and_its_print_is_said_to_be_unmeasured(run: Callable[..., Any], tmp_path: Path) -> None:
+    run("new", tmp_path / "rig")
+    assert "the printed sheet has not been measured yet" in run("check", tmp_path / "rig", "--files-only")[1]
+    assert (tmp_path / "rig" / "rig_sketch.png").read_bytes().startswith(b"\x89PNG")
+
+
 def test_looking_around_works_without_a_screen(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("DISPLAY", raising=False)
     monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)

@@ -8,7 +8,7 @@ from synthetic_scan import photographs, smooth_scene
 
 from rigwarp.decode import Decoded, Reason, decode, estimate_response
 from rigwarp.decode.pixels.layout import axis_layout
-from rigwarp.decode.signal.position import unwrap
+from rigwarp.decode.signal.position import refine, rough_position
 from rigwarp.decode.signal.signal_model import learn_signal_model, middle_variance, solve_plainly
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import choose_periods_px, fast_set
@@ -137,7 +137,8 @@ def test_unwrapping_is_exact_without_noise() -> None:
         periods = choose_periods_px(extent)
         position = np.linspace(-0.5, extent - 0.5, 20_011)
         turns = position / np.array(periods)[:, None] % 1.0
-        assert np.abs(unwrap(turns, periods, extent) - position).max() < 1e-9
+        found = refine(rough_position(turns, periods, extent), turns, periods)
+        assert np.abs(found - position).max() < 1e-9
 
 
 def test_wrong_numbers_and_sizes_of_photographs_are_refused() -> None:

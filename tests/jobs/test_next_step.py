@@ -24,10 +24,15 @@ def traced(folder: RigFolder) -> None:
     write_map(folder.root / "design.npz", design, rig_hash=folder.rig_hash, replace=True)
 
 
-def fitted(folder: RigFolder) -> Path:
+def scanned(folder: RigFolder) -> Path:
     with new_run(folder.root / "scans", "scan", folder) as scan:
         pass
-    with new_run(folder.root / "results", "fit", folder, settings={"scans": [scan.name]}) as result:
+    return scan
+
+
+def fitted(folder: RigFolder, *, latest_scan: str | None = None) -> Path:
+    settings = {"scans": [scanned(folder).name], "latest_scan": latest_scan}
+    with new_run(folder.root / "results", "fit", folder, settings=settings) as result:
         pass
     make_current(folder.root, result)
     return result
@@ -48,9 +53,23 @@ def test_from_an_empty_folder_to_a_picture_that_is_good(folder: RigFolder) -> No
     assert "before 9.4 mm, now 0.02 mm" in step.standing
     assert "good" in step.standing
     assert step.command.startswith("rigwarp play")
-    with new_run(root / "scans", "scan", folder):
-        pass
+    scanned(folder)
     assert next_step(folder).command == f"rigwarp fit {root}"
+
+
+@pytest.mark.parametrize("stamp", ["20200101T000000Z", "29990101T000000Z"])
+def test_a_scan_is_newer_whatever_its_stamp_until_a_fit_has_seen_it(folder: RigFolder, stamp: str) -> None:
+    """A clock was put back; a fit has seen a scan on a raised board, too, which is none of the table's."""
+    traced(folder)
+    write_bytes(folder.root / "camera.json", b"{}")
+    fitted(folder)
+    scanned(folder).rename(folder.root / "scans" / stamp)
+    assert next_step(folder).command == f"rigwarp fit {folder.root}"
+    fitted(folder, latest_scan=stamp)
+    (folder.root / "scans" / stamp / "start.json").write_text(
+        (folder.root / "scans" / stamp / "start.json").read_text().replace('"number": 2', '"number": 9')
+    )
+    assert next_step(folder).command == f"rigwarp verify {folder.root}"
 
 
 @pytest.mark.parametrize("after", [{"p95_mm": 3.0, "missing": []}, {"p95_mm": 0.02, "missing": [3, 4]}])

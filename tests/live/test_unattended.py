@@ -16,6 +16,7 @@ import pytest
 
 from rigwarp.cli import main
 from rigwarp.errors import InputError
+from rigwarp.files.records import HeartbeatRecord
 from rigwarp.jobs.play_log import _LastWord
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.warp import warp_of
@@ -154,6 +155,18 @@ def test_the_status_of_a_player_elsewhere_tells_what_its_watch_corrected_and_whe
     assert main(["play", str(rig), "--status"]) == 4
     assert "Before, " in capsys.readouterr().out
     session.close()
+
+
+@pytest.mark.parametrize("when", ["null", "1e300", "-1.0"])
+def test_a_heartbeat_without_a_time_is_refused(tmp_path, capsys, when):
+    assert main(["new", str(tmp_path / "rig")]) == 0
+    path = tmp_path / "rig" / "heartbeat.json"
+    HeartbeatRecord(unix_s=12345.0).write(path)
+    assert "12345.0" in path.read_text()
+    path.write_text(path.read_text().replace("12345.0", when))
+    capsys.readouterr()
+    assert main(["play", str(tmp_path / "rig"), "--status"]) == 3
+    assert "expected seconds since 1970" in capsys.readouterr().err
 
 
 def test_the_status_names_the_source_from_the_start():

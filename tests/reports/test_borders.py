@@ -63,6 +63,6 @@ def test_fit_says_where_the_border_is_or_that_nothing_tells() -> None:
 
 def test_fit_says_how_far_a_fold_is_off_the_design() -> None:
     assert fold_told(Fold(zones=(0, 1), opened_deg=0.02, sigma_deg=0.004)) == (
-        "0.020 deg flatter than designed (1-sigma 0.004)"
+        "0.020° flatter than designed (1-sigma 0.004)"
     )
     assert "sharper" in fold_told(Fold(zones=(0, 1), opened_deg=-0.02, sigma_deg=0.004))

@@ -17,6 +17,7 @@ import time
 import warnings
 from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
+from importlib import resources
 from pathlib import Path
 
 import attacked_rig
@@ -39,19 +40,29 @@ from rigwarp.files import (
     read_map,
     read_map_light,
     read_map_sigmas,
+    read_mesh,
     read_patterns,
     read_photo,
     read_prewarp,
+    read_profile,
+    read_text,
+    write_stl,
 )
+from rigwarp.files.names import BENCH_FILE, VIRTUAL_SAMPLES_FILE
 from rigwarp.files.quick_file import read_quick_file
+from rigwarp.files.records import HeartbeatRecord
+from rigwarp.files.records.samples import CycleRecord
 from rigwarp.files.table_shape_file import read_table_shape
+from rigwarp.geometry import TriangleMesh
 from rigwarp.jobs.bench.check import rig_remarks, what_is_there
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.play import PlayOptions, opened_show, write_still
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.results.export import export_current
+from rigwarp.jobs.samples.bench_folder import open_bench_folder
 from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
+from rigwarp.simulation.samples.truth import parse_bench_truth
 
 LONGEST_S, MOST_MIB = 60.0, 4096
 _GUARD_BYTES = 6 << 30
@@ -146,6 +157,12 @@ USES: dict[str, tuple[Use, ...]] = {
     "budget.json": (_parts,),
     "quick.npz": (lambda _, path: read_quick_file(path),),
     "table_shape.json": (lambda _, path: read_table_shape(path),),
+    "heartbeat.json": (_ran("play", "{root}", "--status", "--heartbeat", "{path}"),),
+    "part.stl": (lambda _, path: read_mesh(path, key="mirror.file"),),
+    "shape.csv": (lambda _, path: read_profile(path, key="mirror.file"),),
+    "bench.toml": (lambda root, _: open_bench_folder(root),),
+    "virtual_samples.toml": (lambda _, path: parse_bench_truth(read_text(path), source=str(path)),),
+    "cycle.json": (lambda _, path: CycleRecord.read(path),),
 }
 """How each file is read; a name may be in the rig several times."""
 SELDOM: dict[str, Use] = {
@@ -170,7 +187,7 @@ COMMAND_LINES = (
 
 
 def with_content(root: Path) -> None:
-    """Pictures and a video to show, beside the rig's own files."""
+    """Pictures and a video to show, shapes, and what players and sample benches write, beside the rig's own files."""
     blurred = cv2.GaussianBlur(np.random.default_rng(1).integers(0, 255, (48, 64, 3)).astype(np.uint8), (0, 0), 3)
     for ending in ("png", "jpg", "tif"):
         cv2.imwrite(str(root / f"picture.{ending}"), blurred)
@@ -179,17 +196,29 @@ def with_content(root: Path) -> None:
         writer.write(blurred)
     writer.release()
     list_photos(root)
+    x, y = (np.ravel(a) for a in np.meshgrid(np.arange(8.0), np.arange(8.0)))
+    corner = np.arange(56)[np.arange(56) % 8 < 7]
+    faces = np.concatenate(
+        [np.stack([corner, corner + 1, corner + 9], 1), np.stack([corner, corner + 9, corner + 8], 1)]
+    )
+    write_stl(root / "part.stl", TriangleMesh(vertices_mm=np.stack([x, y, 0.01 * x * y], -1), faces=faces))
+    (root / "shape.csv").write_text("r_mm,z_mm\n" + "".join(f"{r},{r * r / 500}\n" for r in range(40)))
+    for name in (BENCH_FILE, VIRTUAL_SAMPLES_FILE):
+        shutil.copy(str(resources.files("rigwarp.scenarios").joinpath("offcut-box", name)), root / name)
+    HeartbeatRecord(unix_s=1e9, memory_mib=100.0, source="check:grid").write(root / "heartbeat.json")
+    CycleRecord(sample="acrylic", blur_mrad=(0.8, 0.0)).write(root / "cycle.json")
 
 
 def attack(rig: Path, seed: int, rounds: int) -> dict[str, object]:
     """Try `rounds` spoiled versions of each file."""
-    dice, failures, tried = random.Random(seed), [], {}
+    failures, tried = [], {}
     with tempfile.TemporaryDirectory() as work:
         root = Path(work) / "rig"
         shutil.copytree(rig, root)
         with_content(root)
         for path in sorted(p for p in root.rglob("*") if p.name in USES):
             whole = path.read_bytes()
+            dice = random.Random(f"{seed} {path.name} {tried.get(path.name, 0)}")  # whatever else there is to spoil
             for number in range(rounds):
                 path.write_bytes(mutations.spoiled(whole, path.name, dice))
                 seldom = [SELDOM[path.name]] if number % 10 == 5 and path.name in SELDOM else []
@@ -200,7 +229,7 @@ def attack(rig: Path, seed: int, rounds: int) -> dict[str, object]:
                 ]
                 tried[path.name] = tried.get(path.name, 0) + 1
             path.write_bytes(whole)
-        failures += attack_words(root, dice, rounds)
+        failures += attack_words(root, random.Random(seed), rounds)
         tried["command lines"] = rounds * len(COMMAND_LINES)
     largest = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return {"tried": tried, "failures": failures, "largest_mib": round(largest)}

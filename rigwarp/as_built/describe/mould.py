@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from rigwarp.as_built.describe.defects import local_form
-from rigwarp.as_built.describe.footprint import nearest_surface, zone_points
+from rigwarp.as_built.describe.footprint import nearest_surface
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.geometry.mesh import TriangleMesh
@@ -17,7 +17,6 @@ from rigwarp.tracing import OpticalModel, Surface
 _SMOOTH_SHARE = 0.08  # of the footprint: dents and ripple of the sheet are no business of the mould
 _TOLD = 0.5  # rms of the deviation's sigma over its own rms: beyond that half of a correction would be chance
 _ON_SURFACE_MM = 0.05  # vertices of the mesh that belong to the reflecting side
-_SPACING_MM = 1.0
 _NEIGHBOURS = 4
 
 
@@ -146,36 +145,6 @@ def _zone_of_vertices(surfaces: Sequence[Surface], vertices_mm: Array) -> NDArra
         near &= surface.outside_mm(local[:, 0], local[:, 1]) < 2.0 * _ON_SURFACE_MM
         zone[near & (zone < 0)] = surface.zone
     return zone
-
-
-def surface_mesh(model: OpticalModel, correction: Correction) -> TriangleMesh:
-    """The corrected reflecting surface of a mirror that has no mesh, as an open sheet with 1 mm grid, mirror frame."""
-    points, faces, start = [], [], 0
-    for surface in model.surfaces:
-        vertices, triangles = _sheet(surface)
-        inside = zone_points((surface,), vertices[None, :, :2], np.full((1, len(vertices)), surface.zone, np.int16))
-        moved = inside.point_mm.copy()
-        moved[:, 2] += correction.at(moved[:, :2], np.full(len(moved), surface.zone, np.int16))
-        points.append(moved)
-        faces.append(triangles + start)
-        start += len(moved)
-    return TriangleMesh(vertices_mm=np.concatenate(points), faces=np.concatenate(faces))
-
-
-def _sheet(surface: Surface) -> tuple[Array, NDArray[np.int64]]:
-    """Vertices (N, 3) on a surface, mirror frame, and the triangles whose corners all lie within its aperture."""
-    (x0, x1), (y0, y1) = surface.bounds_mm
-    nx, ny = (max(2, int(np.ceil((b - a) / _SPACING_MM)) + 1) for a, b in ((x0, x1), (y0, y1)))
-    x, y = (a.ravel() for a in np.meshgrid(np.linspace(x0, x1, nx), np.linspace(y0, y1, ny)))
-    corner = (np.arange(ny - 1)[:, None] * nx + np.arange(nx - 1)).ravel()
-    quads = np.stack([corner, corner + 1, corner + nx + 1, corner + nx], axis=-1)
-    triangles = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
-    inside = surface.outside_mm(x, y) <= 0.0
-    triangles = triangles[inside[triangles].all(axis=1)]
-    used, renumbered = np.unique(triangles, return_inverse=True)
-    local = np.stack([x[used], y[used], surface.sag(x[used], y[used])], axis=-1)
-    T = surface.T_mirror_from_surface
-    return local @ T[:3, :3].T + T[:3, 3], renumbered.reshape(-1, 3).astype(np.int64)
 
 
 def check_zones(model: OpticalModel, correction: Correction) -> None:

@@ -261,7 +261,7 @@ _POWER_OPEN = (
 )
 _FROM = {
     "radius": (
-        "vertex radius of the conic, of the design's conic constant and coefficients, whose Z(2,0) after alignment is "
+        "vertex radius of the conic, of the design's conic constant and coefficients, whose Z(2, 0) after alignment is "
         "the built mirror's; other form errors stand in the Zernike terms"
     ),
     "pose": (

@@ -111,13 +111,13 @@ def locate_board(
         seen = 0 if found is None else found.corners
         raise MeasurementError(
             f"raised board: {seen} of the sheet's {wanted} corners found in its photo, at least {100 * _WHOLE:.0f} % "
-            "are "
-            "needed. Lay the whole sheet on the board, flat, evenly lit, in the camera's view, and take the photo again"
+            "are needed. Lay the whole sheet on the board, flat, evenly lit, in the camera's view, and take the photo "
+            "again"
         )
     rise, slope = _above(found, None, sheet_height_mm)
     if np.linalg.norm(slope) > _LEVEL:
         raise MeasurementError(
-            f"raised board: by the sheet on it, it rises by {100 * (np.linalg.norm(slope)):.1f} % of its length, "
+            f"raised board: by the sheet on it, it rises by {100 * np.linalg.norm(slope):.1f} % of its length, "
             f"expected below {100 * _LEVEL:.0f} %. Level the board, and see that the sheet lies flat on it"
         )
     noise = np.sqrt(np.diag(found.covariance))

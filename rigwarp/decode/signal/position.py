@@ -119,22 +119,3 @@ def refine(rough_px: Array, turns: Array, periods_px: tuple[float, ...]) -> Arra
     """(K, N) positions that have the phases `turns` (K, N) and are nearest to `rough_px` (N,)."""
     periods = np.asarray(periods_px)[:, None]
     return periods * (turns + np.round(rough_px / periods - turns))
-
-
-def unwrap(turns: Array, periods_px: tuple[float, ...], extent_px: int) -> Array:
-    """Position of each pixel according to each period.
-
-    Parameters
-    ----------
-    turns : (4, N)
-        Phases in turns, in the order of `periods_px`.
-    periods_px : the four periods.
-    extent_px : projector extent along this axis.
-
-    Returns
-    -------
-    (4, N)
-        Position in projector pixels from each phase, all in the same place up to noise; NaN where the phases fit no
-        position.
-    """
-    return refine(rough_position(turns, periods_px, extent_px), turns, periods_px)

@@ -4,11 +4,12 @@
 block, and Zernike terms as lists [n, m, um, sigma].
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any, ClassVar, Literal, Self
 
-from rigwarp.files.records.record import Block, Flag, Number, Part, Record, Text, Texts, finite
+from rigwarp.files.records.record import Block, Flag, Number, Numbers, Part, Record, Text, Texts, finite
 
 _TERMS = "terms"
 
@@ -76,6 +77,21 @@ class FindingRecord(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
+class FoldRecord(Part):
+    """By how much the fold between two panels is built flatter (+) than designed; NaN where that is not told."""
+
+    zones: Numbers = None
+    opened_deg: Number = None
+    sigma_deg: Number = None
+
+    @property
+    def between(self) -> tuple[int, int] | None:
+        """The panels' zones; None where the file names no two."""
+        zones = self.zones or ()
+        return (int(zones[0]), int(zones[1])) if len(zones) == 2 and all(map(math.isfinite, zones)) else None
+
+
+@dataclass(frozen=True, kw_only=True)
 class PoseEntry(Part):
     """One number of the mounting, found against rig.toml; its key names the unit. NaN: not told by the scan."""
 
@@ -117,12 +133,12 @@ class AsBuiltRecord(Record):
 
     Attributes
     ----------
-    pose, figures, power, findings : see their classes.
+    pose, figures, power, findings, folds : see their classes.
     unobservable : what the data cannot tell, by name.
     terms : the Zernike terms.
     disk : what the file says of their disk.
     sign : what the signs mean.
-    more : panels, folds, defects, ripple, zones, the fit and whatever else is there.
+    more : panels, defects, ripple, zones, the fit and whatever else is there.
     """
 
     FORMAT: ClassVar[str] = "rigwarp as built"
@@ -132,6 +148,7 @@ class AsBuiltRecord(Record):
     power: PowerRecord | None = None
     figures: FormRecord | None = None
     findings: tuple[FindingRecord, ...] = ()
+    folds: tuple[FoldRecord, ...] = ()
     terms: tuple[TermRecord, ...] = ()
     disk: Block = None
     sign: SignRecord | None = None

@@ -59,6 +59,12 @@ class StartRecord(Record):
         return tuple(name for name in listed if isinstance(name, str)) if isinstance(listed, list) else None
 
     @property
+    def latest_scan(self) -> str | None:
+        """Name of the latest scan that there was when a result was made, used or not; None where nobody noted it."""
+        named = (self.settings or {}).get("latest_scan")
+        return named if isinstance(named, str) else None
+
+    @property
     def scan(self) -> ScanSettings:
         """The settings of a scan."""
         return ScanSettings.from_dict(self.settings or {})

@@ -1,6 +1,6 @@
 """The next mirror for the workshop: a solid to form it over or print, or the flat pattern of a sheet."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -77,7 +77,8 @@ def export_mould(
 
     if isinstance(folder.rig.mirror.shape, FacetsShape):
         path = out or result / f"corrected_sheet.{drawing}"
-        return _sheet(folder, model, built, path, correction, side=side, share=share, replace=replace, drawing=drawing)
+        opened = _opened_deg(result, built)
+        return _sheet(folder, model, opened, path, correction, side=side, share=share, replace=replace, drawing=drawing)
     if drawing != "svg":
         raise InputError('--format mould-dxf is for mirrors of panels (kind = "facets"). Use --format mould here.')
     path = out or result / "corrected_mould.stl"
@@ -139,7 +140,7 @@ def _mesh_of(
 def _sheet(
     folder: RigFolder,
     model: OpticalModel,
-    built: AsBuiltRecord,
+    opened_deg: Mapping[tuple[int, int], tuple[float, float]],
     path: Path,
     correction: Callable[[], Correction],
     *,
@@ -150,12 +151,8 @@ def _sheet(
 ) -> dict[str, Any]:
     panels = [s for s in model.surfaces if isinstance(s, FlatSurface | CylinderSurface)]
     bent = any(isinstance(panel, CylinderSurface) for panel in panels)
-    opened = {}
-    for fold in built.more.get("folds") or ():
-        zones = (int(fold["zones"][0]), int(fold["zones"][1]))
-        opened[zones] = (float(fold["opened_deg"]), float(fold["sigma_deg"]))
     taken_off = correction() if bent else None
-    sheet = flat_sheet(panels, side=side, opened_deg=opened, share=share, correction=taken_off)
+    sheet = flat_sheet(panels, side=side, opened_deg=opened_deg, share=share, correction=taken_off)
     if not (sheet.folds or bent):
         raise MeasurementError("flat pattern: the panels share no edge and none is bent: there is no fold to correct.")
     write_text(path, _WRITERS[drawing](drawn_sheet(sheet, folder.rig.name)), replace=replace)
@@ -166,6 +163,17 @@ def _sheet(
         "curves": [asdict(curve) for curve in sheet.curves],
         "sentences": [*map(fold_words, sheet.folds), *map(curve_words, sheet.curves)],
         "mark": "the arrows x and y are the mirror's; everything is seen from the reflecting side",
+    }
+
+
+def _opened_deg(result: Path, built: AsBuiltRecord) -> dict[tuple[int, int], tuple[float, float]]:
+    """By its zones, how much flatter each fold is built than designed, and its 1-sigma."""
+    return {
+        told(result, "folds.zones", fold.between): (
+            float(told(result, "folds.opened_deg", fold.opened_deg)),
+            float(told(result, "folds.sigma_deg", fold.sigma_deg)),
+        )
+        for fold in built.folds
     }
 
 

@@ -108,11 +108,12 @@ def fit_scans(
             progress.note(f"In the scan {text}.")
     for one in decoded:
         _check_sizes(folder, camera, one)
-    names = [scan.name for scan in scans]
-    _say_which(progress, folder, scans)
+    names, finished = [scan.name for scan in scans], complete_runs(folder.root / SCANS)
+    settings = {"scans": names, "latest_scan": finished[-1].name if finished else names[-1]}
+    _say_which(progress, names, finished)
     origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
     with (
-        new_run(folder.root / RESULTS, "fit", folder, settings={"scans": names}) as run,
+        new_run(folder.root / RESULTS, "fit", folder, settings=settings) as run,
         progress.stage(3, "Fitting") as advance,
     ):
         model = design_model(folder)
@@ -178,11 +179,10 @@ def _with_places(decoded: Sequence[Decoded], places: ZonePlaces) -> list[Decoded
     return [replace(one, corrected=(*one.corrected, words)) if words else one for one, words in told]
 
 
-def _say_which(progress: Progress, folder: RigFolder, scans: Sequence[Path]) -> None:
+def _say_which(progress: Progress, names: Sequence[str], finished: Sequence[Path]) -> None:
     """Which scan it is; and where clocks do not go with the order in which scans were taken."""
-    names = " + ".join(scan.name for scan in scans)
-    progress.note(f"Fitting the scan {names}")
-    ahead = [run.name for run in complete_runs(folder.root / SCANS) if stamped_ahead(run)]
+    progress.note(f"Fitting the scan {' + '.join(names)}")
+    ahead = [run.name for run in finished if stamped_ahead(run)]
     if ahead:
         progress.note(
             f"The time of {', '.join(ahead)} lies in the future: the clock was wrong then, or is now. The latest scan "

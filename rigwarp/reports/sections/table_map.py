@@ -144,7 +144,7 @@ def _residual_rows(figures: MapFigures) -> list[tuple[str, str]]:
 
 def _ripple_words(ripple: RippleRecord) -> str:
     return (
-        f"every {quantity(ripple.period_mm, 'mm')} of the mirror along {number(ripple.direction_on_mirror_deg)} ° "
+        f"every {quantity(ripple.period_mm, 'mm')} of the mirror along {number(ripple.direction_on_mirror_deg)}° "
         f"({quantity(ripple.period_px, 'projector pixels')}), moves light by {quantity(ripple.amplitude_mm, 'mm')} to "
         "and fro"
     )

@@ -104,8 +104,7 @@ def _advice(zones: tuple[ZoneExport, ...], p95_mm: float, limit_mm: float) -> st
     if worst.too_few:
         return found + (
             f"Its triangles are too coarse for the mirror's bends (edges of {number(worst.edge_median_mm, 2)} mm): "
-            "export the "
-            f"mirror again with edges of {number(worst.edge_median_mm / 2, 2)} mm or less, or give it as conic or "
+            f"export it again with edges of {number(worst.edge_median_mm / 2, 2)} mm or less, or give it as conic or "
             "profile."
         )
     return found + (

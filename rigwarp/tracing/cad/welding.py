@@ -212,9 +212,8 @@ def inward_faces(vectors: Array, edges: Edges, middles_mm: Array) -> BoolArray |
     if len(edges.border) + int(edges.same_way.sum()) > _CLOSED_SHARE * total:
         return None
     label = face_groups(len(vectors), edges.faces)
-    openings: Array = np.stack(
-        [np.bincount(label, weights=v) for v in vectors.T], axis=-1
-    )  # they add up to 0 if closed
+    # those of a closed body add up to 0
+    openings: Array = np.stack([np.bincount(label, weights=along) for along in vectors.T], axis=-1)
     if lengths(openings).sum() > _OPEN_SHARE * lengths(vectors).sum():
         return None
     volume = np.bincount(label, weights=np.sum((middles_mm - middles_mm.mean(axis=0)) * vectors, axis=1))

@@ -55,9 +55,8 @@ class ToleranceAnalysis:
         reasons = " and ".join(f"{c.name} ({100 * c.share:.0f} %, {c.most} most)" for c in main)
         return (
             f"As mounted, expect the picture to be off by {number(self.p95_mm, 2)} mm (P95; "
-            f"{number(self.p95_high_mm, 2)} mm in an "
-            f"unlucky case in 20), mostly because of {reasons}. After shifting, turning and scaling it, "
-            f"{number(self.p95_similar_mm, 2)} mm remain."
+            f"{number(self.p95_high_mm, 2)} mm in an unlucky case in 20), mostly because of {reasons}. After shifting, "
+            f"turning and scaling it, {number(self.p95_similar_mm, 2)} mm remain."
         )
 
 
