@@ -177,16 +177,15 @@ def _figure_residual_um(folder: RigFolder, built: AsBuilt | None, virtual: Virtu
 def draw_calibration(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
     """Pictures of a calibration, written into its result folder; what each shows -> its file."""
     target = made.fit.run / PICTURES
-    before, after = made.checks["before"], made.checks["after"]
-    drawn = {
-        "before_after.png": photo_pair(before.photo, after.photo, camera_of(folder), folder.rig),
-        "residuals.png": residual_pair(_residuals(before.result), _residuals(after.result), folder.rig),
-    }
-    shown = {
-        "the design's light on the table": folder.root / DESIGN_PICTURES / "pixel_grid.png",
-        "before and after, photographed": target / "before_after.png",
-        "what is left, as arrows": target / "residuals.png",
-    }
+    make_folder(target)
+    drawn = {}
+    shown = {"the design's light on the table": folder.root / DESIGN_PICTURES / "pixel_grid.png"}
+    if made.checks:  # a map that cannot be right is not played
+        before, after = made.checks["before"], made.checks["after"]
+        drawn["before_after.png"] = photo_pair(before.photo, after.photo, camera_of(folder), folder.rig)
+        drawn["residuals.png"] = residual_pair(_residuals(before.result), _residuals(after.result), folder.rig)
+        shown["before and after, photographed"] = target / "before_after.png"
+        shown["what is left, as arrows"] = target / "residuals.png"
     built = made.fit.as_built
     if built is not None:
         part = OnThePart.mounted(folder.rig.mirror, built.reflecting_side)

@@ -76,9 +76,9 @@ def play(
                 session.takes_planes = window.on_gpu
                 if on_open is not None:
                     on_open(window)
-                started = clock()
-                loop = _Loop(window, session, signalled, started, seconds, frames, clock, pause, on_frame)
                 with _settled_heap():
+                    started = clock()
+                    loop = _Loop(window, session, signalled, started, seconds, frames, clock, pause, on_frame)
                     reason = loop.run()
                 lasted = clock() - started
             finally:
