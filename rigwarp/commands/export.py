@@ -103,6 +103,7 @@ def _print_mould(console: Console, facts: Mapping[str, Any]) -> None:
     if "closed" in facts:
         plate = f"on a plate of {facts['thickness_mm']:g} mm" if facts["thickness_mm"] else "with the design's own base"
         console.say(f"{'a closed solid' if facts['closed'] else 'an OPEN surface, not a solid'} {plate}")
-    for line in facts["sentences"] if "sentences" in facts else ():
-        console.say(line)
+    if "sentences" in facts:
+        for line in facts["sentences"]:
+            console.say(line)
     console.say(facts["mark"])
