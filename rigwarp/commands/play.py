@@ -9,10 +9,12 @@ import numpy as np
 import typer
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
 from rigwarp.files.records import HeartbeatRecord
+from rigwarp.jobs.next_step import NextStep, next_step
 from rigwarp.jobs.play import (
     Drawing,
     PlayOptions,
@@ -170,6 +172,9 @@ def play(
         else:
             console.caution()
             console.result(asdict(play_show(console, show)))
+            moved = f"rigwarp verify {folder.root} --quick"
+            looked = NextStep(standing="Has anything moved? Five photographs tell.", command=moved)
+            print_step(console, next_step(folder) if design or aim else looked)
 
 
 def _print_service(console: Console, path: Path) -> None:

@@ -7,12 +7,14 @@ import numpy as np
 import typer
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import DisplayOption, JsonOption
 from rigwarp.commands.samples_text import print_cycle
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import MeasurementError, UsageError
 from rigwarp.files import open_rig, write_text
-from rigwarp.jobs.samples.bench_folder import create_bench, open_bench_folder
+from rigwarp.jobs.next_step import NextStep
+from rigwarp.jobs.samples.bench_folder import create_bench, cycles_of, open_bench_folder
 from rigwarp.jobs.samples.check import check_bench
 from rigwarp.jobs.samples.compare import (
     compare_samples,
@@ -25,6 +27,7 @@ from rigwarp.jobs.samples.measure import Measured, export_frames, import_cycle, 
 from rigwarp.jobs.samples.predict import predict_on_rig
 from rigwarp.jobs.samples.seats import open_seat
 
+_FEWEST_COMPARED = 2
 ACTIONS = ("new", "check", "measure", "compare", "predict")
 LASER_CAUTION = (
     "A laser projector on bare metal throws strong stray reflections: set up the black baffle first, keep all eyes out "
@@ -83,7 +86,10 @@ def _new(console: Console, root: Path) -> None:
     written = create_bench(root)
     for path in written:
         console.say(f"wrote {path}")
-    console.say(f"Edit {root / 'bench.toml'}, print the pages, then run: rigwarp samples check {root}")
+    print_step(
+        console,
+        NextStep(standing=f"Edit {root / 'bench.toml'} and print the pages.", command=f"rigwarp samples check {root}"),
+    )
     console.note(LASER_CAUTION)
     console.result({"folder": root, "files": written})
 
@@ -109,6 +115,20 @@ def _measure(
         with open_seat(folder, AtTerminal(console), display=display) as seat:
             found = measure_sample(console, folder, name, seat)
     _print(console, found)
+    print_step(console, _after(found, root, len(cycles_of(folder))))
+
+
+def _after(found: Measured, root: Path, measured: int) -> NextStep:
+    """What to do after a cycle, of which samples so many have one."""
+    if not found.record.closure_good:
+        return NextStep(
+            standing="The cycle does not close.", command=f"rigwarp samples measure {root} {found.record.sample}"
+        )
+    if measured < _FEWEST_COMPARED:
+        return NextStep(
+            standing="One sample is measured; two can be compared.", command=f"rigwarp samples measure {root} NAME"
+        )
+    return NextStep(standing=f"{measured} samples are measured.", command=f"rigwarp samples compare {root}")
 
 
 def _print(console: Console, found: Measured) -> None:
@@ -140,6 +160,7 @@ def _check(console: Console, root: Path, display: int | None) -> None:
     )
     if bad:
         raise MeasurementError(f"the bench is not ready: {bad[0].what}: found {bad[0].found}. {bad[0].advice}")
+    print_step(console, NextStep(standing="The bench is good enough.", command=f"rigwarp samples measure {root} NAME"))
 
 
 def _compare(console: Console, root: Path, csv: Path | None) -> None:
@@ -152,6 +173,12 @@ def _compare(console: Console, root: Path, csv: Path | None) -> None:
     if csv is not None:
         write_text(csv, comparison_csv(compared), replace=True)
     console.say(f"Report {report}")
+    print_step(
+        console,
+        NextStep(
+            standing="What each would do on a rig is computed next.", command=f"rigwarp samples predict {root} RIG"
+        ),
+    )
     console.result({"report": report, **comparison_json(compared)})
 
 
@@ -174,6 +201,13 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
     console.say("Blur, contrast and double image stay; the shifts by waves the prewarp takes out.")
     console.say("Waves left: what they do within the beam, a part of the blur, for a projector with the bench's pupil.")
     console.say("What forming adds, no flat sample tells.")
+    print_step(
+        console,
+        NextStep(
+            standing='The sample taken, as [mirror] material = "..." in rig.toml, stands beside what fit finds.',
+            command=f"rigwarp check {rig}",
+        ),
+    )
     console.result(
         {
             "far_mm": float(np.median(found.path.far_mm)),

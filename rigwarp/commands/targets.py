@@ -7,9 +7,11 @@ from typing import Annotated
 import typer
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import make_folder, open_rig, write_together
+from rigwarp.jobs.next_step import NextStep
 from rigwarp.rig import Target
 from rigwarp.sheets.page import target_keys
 from rigwarp.sheets.pdf import A3, SHEET_FORMATS, SMALL_TARGET, STANDARD_TARGET, TargetSheet, draw_target, fits
@@ -59,7 +61,9 @@ def targets(
         console.say(f"\n[target] in rig.toml for the {_size(board)} board:")
         console.say(target_keys(board), as_is=True)
     console.say("\nPrint at 100 %, without fitting to the page. Measure both rulers with a steel rule and add:")
-    console.say("scale = [measured / nominal along x, measured / nominal along y]")
+    console.say("scale = [measured / nominal along x, measured / nominal along y]\n")
+    command = "rigwarp new my-rig" if rig is None else f"rigwarp check {rig}"
+    print_step(console, NextStep(standing=f"The sheets are in {folder}.", command=command))
     console.result(
         {
             "folder": folder,

@@ -207,3 +207,10 @@ def test_json_is_one_object(run: Callable[..., Any], tmp_path: Path) -> None:
     code, out, _ = run("new", tmp_path / "rig", "--json")
     assert code == 0
     assert json.loads(out)["scenario"] == "round-table"
+
+
+def test_every_command_ends_with_what_to_type_next() -> None:
+    """`next` is that line; all others print it."""
+    commands = Path(cli.__file__).parent / "commands"
+    sources = {name: (commands / f"{module}.py").read_text(encoding="utf-8") for name, module in COMMANDS.items()}
+    assert [name for name, text in sources.items() if "print_next(" not in text and "print_step(" not in text] == []
