@@ -76,7 +76,7 @@ def _odd_sizes(rig: Rig) -> Iterator[str]:
     if not _TABLE_MM[0] <= size_mm <= _TABLE_MM[1]:
         units = [unit for unit, factor in (("metres", 1000.0), ("centimetres", 10.0)) if _plausible(size_mm * factor)]
         hint = f"is it in {units[0]}?" if units else "is that meant?"
-        yield f"the table is {size_mm:g} mm across: {hint} Every length in rig.toml is in millimetres."
+        yield f"the table is {number(size_mm, 3)} mm across: {hint} Every length in rig.toml is in millimetres."
     for what, placement in (("projector", rig.projector.placement), ("mirror", rig.mirror.placement)):
         away_mm = float(np.linalg.norm(placement.position_mm))
         if away_mm > _FURTHEST_MM:

@@ -67,6 +67,26 @@ def test_everything_in_metres_or_centimetres(table: RigFolder) -> None:
         assert f"is it in {unit}?" in found[0]
 
 
+def test_a_table_of_a_kilometre_and_pixels_to_match(table: RigFolder) -> None:
+    """A million millimetres are written out; with the mirror in its place and size the light is spread as far."""
+    rig = table.rig
+    size = (1e6, 1e6)
+    wide = replace(rig, table=replace(rig.table, size_mm=size), content=replace(rig.content, size_mm=size))
+    assert "the table is 1000000 mm across: is that meant?" in doubts({}, wide, meshes={}, profiles={})[0]
+    high = replace(wide, mirror=replace(rig.mirror, placement=replace(rig.mirror.placement, position_mm=FAR_UP)))
+    far = replace(high, projector=replace(rig.projector, placement=raised(rig.projector.placement)))
+    said = doubts({}, far, meshes={}, profiles={})
+    assert any("a projector pixel would be about" in one for one in said)
+    assert any("m from the table's middle: is it in millimetres?" in one for one in said)
+
+
+FAR_UP = np.array([0.0, 60.0, 480.0 + 1e6])
+
+
+def raised(placement: Placement) -> Placement:
+    return replace(placement, position_mm=placement.position_mm + np.array([0.0, 0.0, 1e6]))
+
+
 def scaled(placement: Placement, factor: float) -> Placement:
     return replace(placement, position_mm=factor * placement.position_mm)
 
