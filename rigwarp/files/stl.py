@@ -35,7 +35,8 @@ def _binary(data: bytes) -> Array:
     if abs(said - there) > _COUNT_OFF or (said > there and rest):
         raise ValueError(f"it announces {said} triangles and holds {there}: it was cut off, or is no STL")
     records = np.frombuffer(data, _RECORD, count=there, offset=_HEAD)
-    return records["floats"][:, 1:].astype(np.float64)
+    with np.errstate(invalid="ignore"):  # of a damaged file some are no numbers, which is told later
+        return records["floats"][:, 1:].astype(np.float64)
 
 
 def _text(data: bytes) -> Array:

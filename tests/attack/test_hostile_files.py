@@ -240,6 +240,8 @@ def test_a_rig_has_one_writer_and_its_lock_goes_with_the_process(tmp_path, capsy
         capsys.readouterr()
         assert main(["check", str(rig), "--tidy"]) == 3
         assert f"process {other.pid} (scan, since" in capsys.readouterr().err
+        assert main(["scan", str(rig), "--resume"]) == 3
+        assert f"process {other.pid} (scan, since" in capsys.readouterr().err
         open_rig(rig)  # readers are free
     finally:
         other.kill()

@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 import warnings
+import zipfile
 from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from importlib import resources
@@ -24,6 +25,7 @@ import attacked_rig
 import cv2
 import mutations
 import numpy as np
+import trimesh
 
 from rigwarp.cli import EXIT_UNEXPECTED, main
 from rigwarp.devices import open_virtual
@@ -158,7 +160,10 @@ USES: dict[str, tuple[Use, ...]] = {
     "quick.npz": (lambda _, path: read_quick_file(path),),
     "table_shape.json": (lambda _, path: read_table_shape(path),),
     "heartbeat.json": (_ran("play", "{root}", "--status", "--heartbeat", "{path}"),),
-    "part.stl": (lambda _, path: read_mesh(path, key="mirror.file"),),
+    **dict.fromkeys(
+        [f"part.{ending}" for ending in ("stl", "obj", "ply", "glb", "3mf")],
+        (lambda _, path: read_mesh(path, key="mirror.file"),),
+    ),
     "shape.csv": (lambda _, path: read_profile(path, key="mirror.file"),),
     "bench.toml": (lambda root, _: open_bench_folder(root),),
     "virtual_samples.toml": (lambda _, path: parse_bench_truth(read_text(path), source=str(path)),),
@@ -201,12 +206,29 @@ def with_content(root: Path) -> None:
     faces = np.concatenate(
         [np.stack([corner, corner + 1, corner + 9], 1), np.stack([corner, corner + 9, corner + 8], 1)]
     )
-    write_stl(root / "part.stl", TriangleMesh(vertices_mm=np.stack([x, y, 0.01 * x * y], -1), faces=faces))
+    part = TriangleMesh(vertices_mm=np.stack([x, y, 0.01 * x * y], -1), faces=faces)
+    write_stl(root / "part.stl", part)
+    for ending in ("obj", "ply", "glb"):
+        trimesh.Trimesh(part.vertices_mm, part.faces, process=False).export(root / f"part.{ending}")
+    _write_3mf(root / "part.3mf", part)
     (root / "shape.csv").write_text("r_mm,z_mm\n" + "".join(f"{r},{r * r / 500}\n" for r in range(40)))
     for name in (BENCH_FILE, VIRTUAL_SAMPLES_FILE):
         shutil.copy(str(resources.files("rigwarp.scenarios").joinpath("offcut-box", name)), root / name)
     HeartbeatRecord(unix_s=1e9, memory_mib=100.0, source="check:grid").write(root / "heartbeat.json")
     CycleRecord(sample="acrylic", blur_mrad=(0.8, 0.0)).write(root / "cycle.json")
+
+
+def _write_3mf(path: Path, part: TriangleMesh) -> None:
+    """A model of one body, as the 3MF core specification has it."""
+    corners = "".join('<vertex x="{:g}" y="{:g}" z="{:g}"/>'.format(*point) for point in part.vertices_mm)
+    sides = "".join('<triangle v1="{}" v2="{}" v3="{}"/>'.format(*face) for face in part.faces)
+    model = (
+        '<model unit="millimeter" xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02"><resources>'
+        f'<object id="1" type="model"><mesh><vertices>{corners}</vertices><triangles>{sides}</triangles></mesh>'
+        '</object></resources><build><item objectid="1"/></build></model>'
+    )
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as file:
+        file.writestr("3D/3dmodel.model", model)
 
 
 def attack(rig: Path, seed: int, rounds: int) -> dict[str, object]:
