@@ -100,9 +100,13 @@ SHORT = {
     "correct": correct,
     "a result": add_result,
     "tidy": command("check", "--tidy", "--yes"),
+    "service": lambda root: main(
+        ["play", str(root), "check:grid", "--write-service", str(root / f"made-{len(os.listdir(root))}.service")]
+    ),
 }
 LONG = {
     **{name: command(name) for name in ("trace", "scan", "fit", "verify", "report")},
+    "samples": lambda root: main(["samples", "new", str(root / "bench")]),
     "reregister": command("verify", "--quick", "--reregister"),
     "refine": attacked_rig.refine,
     "calibrate": command("calibrate"),

@@ -27,12 +27,14 @@ import mutations
 import numpy as np
 import trimesh
 
+from rigwarp.capture.scans.capture_file import CaptureNotes, read_capture_notes, write_capture_notes
 from rigwarp.cli import EXIT_UNEXPECTED, main
 from rigwarp.devices import open_virtual
 from rigwarp.errors import RigwarpError
 from rigwarp.files import (
     current_result,
     list_photos,
+    new_run,
     open_rig,
     read_adjustment,
     read_as_built,
@@ -48,11 +50,12 @@ from rigwarp.files import (
     read_prewarp,
     read_profile,
     read_text,
+    write_picture,
     write_stl,
 )
 from rigwarp.files.names import BENCH_FILE, VIRTUAL_SAMPLES_FILE
 from rigwarp.files.quick_file import read_quick_file
-from rigwarp.files.records import HeartbeatRecord
+from rigwarp.files.records import HeartbeatRecord, MovedRecord
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.files.table_shape_file import read_table_shape
 from rigwarp.geometry import TriangleMesh
@@ -62,6 +65,7 @@ from rigwarp.jobs.play import PlayOptions, opened_show, write_still
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.results.export import export_current
 from rigwarp.jobs.samples.bench_folder import open_bench_folder
+from rigwarp.jobs.scans.zones import shown_in, zones_then
 from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
 from rigwarp.simulation.samples.truth import parse_bench_truth
@@ -165,6 +169,9 @@ USES: dict[str, tuple[Use, ...]] = {
         (lambda _, path: read_mesh(path, key="mirror.file"),),
     ),
     "shape.csv": (lambda _, path: read_profile(path, key="mirror.file"),),
+    "capture.json": (lambda _, path: read_capture_notes(path.parent),),
+    "moved.json": (lambda _, path: MovedRecord.read(path),),
+    "zones.png": (lambda root, path: (zones_then(open_rig(root), path.parent), shown_in(open_rig(root), path.parent)),),
     "bench.toml": (lambda root, _: open_bench_folder(root),),
     "virtual_samples.toml": (lambda _, path: parse_bench_truth(read_text(path), source=str(path)),),
     "cycle.json": (lambda _, path: CycleRecord.read(path),),
@@ -214,6 +221,11 @@ def with_content(root: Path) -> None:
     (root / "shape.csv").write_text("r_mm,z_mm\n" + "".join(f"{r},{r * r / 500}\n" for r in range(40)))
     for name in (BENCH_FILE, VIRTUAL_SAMPLES_FILE):
         shutil.copy(str(resources.files("rigwarp.scenarios").joinpath("offcut-box", name)), root / name)
+    folder = open_rig(root)
+    with new_run(root / "kept", "scan", folder, settings={"zone": 0, "zones": [0, 1], "group": "kept"}) as run:
+        write_capture_notes(run, CaptureNotes(exposures_s=[0.01, None], average=2, facts={"latency": {"max_s": 0.1}}))
+        MovedRecord(since=("20260101T000000Z",), moved=False, shift_mm=0.01).write(run / "moved.json")
+        write_picture(run / "zones.png", np.zeros(folder.rig.projector.resolution[::-1], np.uint8))
     HeartbeatRecord(unix_s=1e9, memory_mib=100.0, source="check:grid").write(root / "heartbeat.json")
     CycleRecord(sample="acrylic", blur_mrad=(0.8, 0.0)).write(root / "cycle.json")
 

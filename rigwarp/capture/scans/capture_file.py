@@ -54,7 +54,7 @@ def read_capture_notes(run: Path) -> CaptureNotes:
     try:
         exposures = tuple(None if s is None else float(s) for s in contents["exposures_s"])
         average = int(contents["average"])
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         raise InputError(f"{path}: found no usable exposures_s and average. Begin a new scan.") from None
     facts = {key: value for key, value in contents.items() if key not in ("exposures_s", "average")}
     return CaptureNotes(exposures_s=exposures, average=average, facts=facts)

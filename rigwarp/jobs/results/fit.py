@@ -122,7 +122,7 @@ def fit_scans(
         places = zone_places(decoded)
         for words in filter(None, places.in_words):
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
-        lit = [shown_in(scan) for scan in scans]
+        lit = [shown_in(folder, scan) for scan in scans]
         samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
         motion_px = max(one.motion_sigma_px for one in decoded)
         table_map = fit_table_map(model, samples, camera, tolerances, motion_px=motion_px)

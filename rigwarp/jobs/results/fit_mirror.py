@@ -95,7 +95,7 @@ def _together(
             table=folder.rig.table,
             tolerances=tolerances,
             moved_sigma_mm=found.moved_sigma_mm,
-            lit=[shown_in(run) for run in found.runs],
+            lit=[shown_in(folder, run) for run in found.runs],
         )
     except MeasurementError as error:
         progress.note(f"The scan on the raised board is not used: {error}")

@@ -1,12 +1,14 @@
 """A folder of mirror samples: bench.toml, what was measured, what was compared."""
 
 import hashlib
+import shutil
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
 from rigwarp.errors import InputError
 from rigwarp.files import read_text, write_bytes
+from rigwarp.files.atomic import TEMPORARY_ENDING
 from rigwarp.files.names import BENCH_FILE, CYCLE_FILE, MEASURED, PAGES
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.samples.bench import SampleBench, parse_bench
@@ -57,17 +59,20 @@ def create_bench(root: Path, *, virtual: bool = False) -> list[Path]:
     if occupied:
         raise InputError(f"{root}: found files in it, expected a new or an empty folder. Choose another name.")
     origin = resources.files("rigwarp.scenarios").joinpath(OFFCUT_BOX if virtual else "bench")
-    written = []
-    for file in sorted(origin.iterdir(), key=lambda entry: entry.name):
-        written.append(root / file.name)
-        write_bytes(written[-1], file.read_bytes())
-    (root / PAGES).mkdir()
+    part = root.resolve().with_name(
+        f".{root.resolve().name}{TEMPORARY_ENDING}"
+    )  # of a call that was killed there may be one
+    shutil.rmtree(part, ignore_errors=True)
+    (part / PAGES).mkdir(parents=True)
+    for file in origin.iterdir():
+        write_bytes(part / file.name, file.read_bytes())
     from rigwarp.sheets.seat_page import seat_pages  # matplotlib takes half a second, and is wanted here only
 
-    for name, pdf in seat_pages(open_bench_folder(root).bench).items():
-        written.append(root / PAGES / name)
-        write_bytes(written[-1], pdf)
-    return written
+    for name, pdf in seat_pages(open_bench_folder(part).bench).items():
+        write_bytes(part / PAGES / name, pdf)
+    root.rmdir()
+    part.rename(root)
+    return sorted(path for path in root.rglob("*") if path.is_file())
 
 
 def cycles_of(folder: BenchFolder) -> dict[str, list[CycleRecord]]:

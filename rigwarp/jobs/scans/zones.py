@@ -34,13 +34,26 @@ def zones_of(folder: RigFolder) -> NDArray[np.int16]:
 
 def zones_then(folder: RigFolder, run: Path) -> NDArray[np.int16]:
     """(H, W) by which the zones were told apart for a scan: a fit since then may know better where they part."""
-    kept = run / ZONES_FILE
-    return read_photo(kept).astype(np.int16) if kept.is_file() else zones_of(folder)
+    kept = _kept(folder, run)
+    return zones_of(folder) if kept is None else kept
 
 
-def shown_in(run: Path) -> BoolArray | None:
+def shown_in(folder: RigFolder, run: Path) -> BoolArray | None:
     """(H, W) the part of the picture that a scan showed; None for all of it, or where that is not known any more."""
-    settings, kept = read_start(run).scan, run / ZONES_FILE
-    if not settings.group or not kept.is_file():
+    settings = read_start(run).scan
+    kept = _kept(folder, run) if settings.group else None
+    return None if kept is None else np.asarray(kept == settings.zone)
+
+
+def _kept(folder: RigFolder, run: Path) -> NDArray[np.int16] | None:
+    """(H, W) the zones that lie in a scan's folder."""
+    path = run / ZONES_FILE
+    if not path.is_file():
         return None
-    return np.asarray(read_photo(kept) == settings.zone)
+    zones, (width, height) = read_photo(path), folder.rig.projector.resolution
+    if zones.shape != (height, width):
+        raise InputError(
+            f"{path}: found {zones.shape[1]} x {zones.shape[0]} pixels, expected the projector's {width} x {height}. "
+            "The file was changed after the scan: scan again."
+        )
+    return zones.astype(np.int16)
