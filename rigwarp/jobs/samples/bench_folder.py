@@ -59,9 +59,8 @@ def create_bench(root: Path, *, virtual: bool = False) -> list[Path]:
     if occupied:
         raise InputError(f"{root}: found files in it, expected a new or an empty folder. Choose another name.")
     origin = resources.files("rigwarp.scenarios").joinpath(OFFCUT_BOX if virtual else "bench")
-    part = root.resolve().with_name(
-        f".{root.resolve().name}{TEMPORARY_ENDING}"
-    )  # of a call that was killed there may be one
+    whole = root.resolve()
+    part = whole.with_name(f".{whole.name}{TEMPORARY_ENDING}")  # a call that was killed may have left one
     shutil.rmtree(part, ignore_errors=True)
     (part / PAGES).mkdir(parents=True)
     for file in origin.iterdir():
