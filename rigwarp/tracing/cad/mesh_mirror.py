@@ -151,7 +151,7 @@ def _check_size(mesh: TriangleMesh, file: str) -> None:
     size = max(float(np.ptp(along)) for along in used.T)
     if size < _SMALLEST_MIRROR_MM:
         raise InputError(
-            f"mirror.file {file!r}: the mesh measures {number(size)} mm across, too small for a mirror; in inches "
+            f"mirror.file {file!r}: the mesh measures {size:.3g} mm across, too small for a mirror; in inches "
             f"it would be {number(25.4 * size, 4)} mm, in metres {number(1000 * size, 4)} mm. Export it in millimetres."
         )
     if size > _LARGEST_MIRROR_MM:
