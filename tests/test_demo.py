@@ -15,7 +15,8 @@ from small_rig import make_small_rig
 from rigwarp.cli import main
 from rigwarp.commands import demo as demo_command
 from rigwarp.commands.console import Console
-from rigwarp.files import current_result, open_rig
+from rigwarp.files import complete_runs, current_result, open_rig, read_decoded
+from rigwarp.files.names import DECODED_FILE
 
 COLUMNS = 80
 SCENARIOS = ["round-table", "freeform-desk", "folded-counter"]
@@ -78,6 +79,15 @@ def test_the_demo_keeps_its_promises(demo: tuple[Path, dict[str, Any]]) -> None:
     assert "(P95: 95 % of the points are nearer than this)" in text
     assert f"open {said['report']}" in " ".join(text.split())
     assert (where.parent / said["report"]).read_text(encoding="utf-8").lower().startswith("<!doctype html>")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("demo", [IN_FULL], indirect=True)
+def test_nothing_is_said_of_a_scan_at_which_nothing_happened(demo: tuple[Path, dict[str, Any]]) -> None:
+    """Dim light that is thrown beside the table included."""
+    (scan,) = complete_runs(demo[0] / IN_FULL / "scans")
+    decoded = read_decoded(scan / DECODED_FILE)
+    assert (decoded.folded, decoded.corrected, decoded.recovered, decoded.processing) == ("", (), (), ())
 
 
 @pytest.mark.slow

@@ -8,6 +8,7 @@ import pytest
 from synthetic_scan import Scene, photograph, smooth_scene
 
 from rigwarp.decode import Decoded, decode
+from rigwarp.decode.signal.response import coded, linearise
 from rigwarp.errors import MeasurementError
 from rigwarp.patterns import PatternSet, fast_set
 
@@ -127,3 +128,9 @@ def test_automatic_exposure_is_named() -> None:
     exposures = [float(min(8.0, white / np.mean((photo / 255.0) ** 2.2))) for photo in still]
     with pytest.raises(MeasurementError, match="automatic exposure"):
         decode(taken([STILL] * 34, exposures), PATTERNS)
+
+
+@pytest.mark.parametrize("shape", [1.0, 1.8, 2.2, 2.4])
+def test_codes_of_light_are_the_inverse_of_light_of_codes(shape: float) -> None:
+    value = np.linspace(0.0, 1.0, 1001)
+    np.testing.assert_allclose(coded(linearise(value, shape), shape), value, atol=1e-12)

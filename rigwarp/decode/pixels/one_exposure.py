@@ -64,6 +64,7 @@ class ExposureDecoder:
         self._ends = (levels[min(levels)], levels[max(levels)])
         self.photos: list[Codes] = []
         self._camera_scale = 0  # the largest code of the photographs as they were taken
+        self._evened = False  # then dim pixels are as likely lit by what was added as by the projector
         self._processing: Processing | None = None
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
         for layout in self._layouts:
@@ -130,22 +131,24 @@ class ExposureDecoder:
         if found is None:
             return None
         self.photos, course = found
-        self._processing = self._processed(taken, usable, response)  # of the photographs as they were taken
+        self._evened = True
+        self._processing = self._processed(taken, lit, response)  # of the photographs as they were taken
         return course
 
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
         """Decode photographs that may have been put back by a camera's path."""
         usable = reason == Reason.OK
+        lit = self._bright(usable)
         with ThreadPoolExecutor(THREADS) as pool:
             pictures, ready = new_pictures(reason.copy(), pool, repeats=bool(self._patterns.repeats()))
             response = self._response(self.photos, usable)
-            sample = _sample(self.photos, self._bright(usable), shown_frames(self._layouts))
+            sample = _sample(self.photos, lit if self._evened else usable, shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
             if self._processing is None:  # before photographs are put right, which smooths them
-                self._processing = self._processed(self.photos, usable, response)
+                self._processing = self._processed(self.photos, lit, response)
             seen = self._processing
             excess = None
             if seen.uneven:
@@ -154,8 +157,8 @@ class ExposureDecoder:
             whole = FullFrame(self.photos, self._layouts, chain, self._ends, repeats, excess)
             wait(ready)
             whole.run(pictures, pool)
-            if self._moved(pictures, usable, chain, path):
-                found = self._path(usable, response)
+            if self._moved(pictures, lit, chain, path):
+                found = self._path(lit, response)
                 if found is not None:
                     return self._decode_along(found)
             judge_by_neighbours(
@@ -212,9 +215,7 @@ class ExposureDecoder:
         if not order.right and order.certain:
             raise WrongPhotographs(order, self._labels)
 
-    def _moved(
-        self, pictures: Pictures, usable: NDArray[np.bool_], chain: SignalModel, path: CameraPath | None
-    ) -> bool:
+    def _moved(self, pictures: Pictures, lit: NDArray[np.bool_], chain: SignalModel, path: CameraPath | None) -> bool:
         """Is it worth looking for the camera's path? MeasurementError if one was taken out and motion is left."""
         shift_px, sigma_px = shift_between_repeats(
             self.photos,
@@ -227,12 +228,11 @@ class ExposureDecoder:
             if not shift_px < max(_LEFT_PX, _MOVED_SIGMAS * sigma_px):
                 raise _moved_error(path, self._modelled_labels)
             return False
-        bright = self._bright(usable)
-        few = np.count_nonzero(bright & (pictures.reason == Reason.OK)) < _HARDLY * np.count_nonzero(bright)
+        few = np.count_nonzero(lit & (pictures.reason == Reason.OK)) < _HARDLY * np.count_nonzero(lit)
         return bool(few or shift_px > max(_MOVED_PX, _MOVED_SIGMAS * sigma_px))
 
-    def _path(self, usable: NDArray[np.bool_], response: Response) -> CameraPath | None:
-        seen = look(self.photos, self._bright(usable), self._frames, self._layouts, response.table())
+    def _path(self, lit: NDArray[np.bool_], response: Response) -> CameraPath | None:
+        seen = look(self.photos, lit, self._frames, self._layouts, response.table())
         return None if seen is None else find_path(seen, self._frames)
 
     def _bright(self, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -256,10 +256,10 @@ class ExposureDecoder:
         full_scale = int(np.iinfo(photos[0].dtype).max)
         return estimate_response(levels, usable, full_scale, usually_coded=self._camera_scale <= _EIGHT_BITS)
 
-    def _processed(self, photos: Sequence[Codes], usable: NDArray[np.bool_], response: Response) -> Processing:
+    def _processed(self, photos: Sequence[Codes], lit: NDArray[np.bool_], response: Response) -> Processing:
         """What the camera does to the photographs as it took them."""
         table = response.table()
-        return find_processing(photos, self._bright(usable), self._layouts, self._patterns.repeats(), table, self._ends)
+        return find_processing(photos, lit, self._layouts, self._patterns.repeats(), table, self._ends)
 
     @property
     def _frames(self) -> Frames:

@@ -67,17 +67,21 @@ def linearise(value: Array, shape: float) -> Array:
 
     The dark end is the straight line through 0 that touches the curve, as in IEC 61966-2-1: at the same value in each.
     """
-    offset = _SRGB_OFFSET * (shape - 1.0) / (_SRGB_SHAPE - 1.0)
-    knee = _SRGB_OFFSET / (_SRGB_SHAPE - 1.0)
-    at_knee = ((knee + offset) / (1 + offset)) ** shape
+    offset, knee, at_knee = _dark_end(shape)
     return np.asarray(np.where(value < knee, value / knee * at_knee, ((value + offset) / (1 + offset)) ** shape))
 
 
 def coded(light: Array, shape: float) -> Array:
     """Camera values 0..1 of linear light 0..1: the inverse of `linearise`."""
+    offset, knee, at_knee = _dark_end(shape)
+    return np.asarray(np.where(light < at_knee, light / at_knee * knee, light ** (1 / shape) * (1 + offset) - offset))
+
+
+def _dark_end(shape: float) -> tuple[float, float, float]:
+    """Offset of the curve, and the value and its light at which the straight line ends."""
     offset = _SRGB_OFFSET * (shape - 1.0) / (_SRGB_SHAPE - 1.0)
-    toe = (offset / (1 + offset)) ** shape
-    return (light * (1 - toe) + toe) ** (1 / shape) * (1 + offset) - offset
+    knee = _SRGB_OFFSET / (_SRGB_SHAPE - 1.0)
+    return offset, knee, ((knee + offset) / (1 + offset)) ** shape
 
 
 def estimate_response(
