@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from mesh_rig import mesh_rig
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
@@ -19,38 +20,6 @@ _TOLERANCE_MM, _HONEST = 0.005, 1.3
 _MOST_MISSING = 0.002  # of the clean face, where nothing shades it
 _RESOLUTION = (96, 54)
 _LENS_MM = -140.0  # the picture is 117 mm wide: all but the rim
-_RIG = f"""
-format = "rigwarp rig"
-version = 1
-name = "benchmark"
-[projector]
-resolution = [{_RESOLUTION[0]}, {_RESOLUTION[1]}]
-throw_ratio = 1.2
-position_mm = [0, 0, {_LENS_MM}]
-rotation_deg = [0, 0, 0]
-[mirror]
-kind = "mesh"
-file = "FILE"
-position_mm = [0, 0, 0]
-reflecting_side = "-z"
-[table]
-shape = "circle"
-diameter_mm = 500
-height_mm = -600
-[content]
-shape = "circle"
-diameter_mm = 100
-pixels = [100, 100]
-[camera]
-resolution = [1920, 1080]
-device = "virtual"
-[target]
-kind = "charuco"
-squares = [10, 7]
-square_mm = 36.0
-marker_mm = 27.0
-dictionary = "DICT_5X5_250"
-"""
 
 
 def measure(cells: list[str] | None = None) -> dict[str, Any]:
@@ -88,7 +57,8 @@ def _judged(part: Any) -> dict[str, Any]:
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        (folder / "rig.toml").write_text(_RIG.replace("FILE", part.file), encoding="utf-8")
+        rig = mesh_rig(part.file, resolution=_RESOLUTION, throw_ratio=1.2, lens_mm=_LENS_MM, table_mm=-600)
+        (folder / "rig.toml").write_text(rig, encoding="utf-8")
         part.write(folder / part.file)
         began = time.process_time()
         try:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from mesh_rig import mesh_rig
 
 _RADIUS_MM, _LENS_MM, _TABLE_MM = 100.0, -120.0, -400.0
 _HALF_MM = (42.0, 30.0)
@@ -21,38 +22,6 @@ _EDGE_MM = 0.32  # 100,000 triangles
 _RESOLUTION, _THROW = (1280, 720), 1.5
 _TURNS = 5
 _ERROR_RATIO, _TIME_RATIO, _MEMORY_MIB = 100.0, 1.5, 1024.0  # wanted: at least, at most, at most
-_RIG = f"""
-format = "rigwarp rig"
-version = 1
-name = "benchmark"
-[projector]
-resolution = [{_RESOLUTION[0]}, {_RESOLUTION[1]}]
-throw_ratio = {_THROW}
-position_mm = [0, 0, {_LENS_MM}]
-rotation_deg = [0, 0, 0]
-[mirror]
-kind = "mesh"
-file = "mirror.stl"
-position_mm = [0, 0, 0]
-reflecting_side = "-z"
-[table]
-shape = "circle"
-diameter_mm = 500
-height_mm = {_TABLE_MM}
-[content]
-shape = "circle"
-diameter_mm = 100
-pixels = [100, 100]
-[camera]
-resolution = [1920, 1080]
-device = "virtual"
-[target]
-kind = "charuco"
-squares = [10, 7]
-square_mm = 36.0
-marker_mm = 27.0
-dictionary = "DICT_5X5_250"
-"""
 
 
 def measure() -> dict[str, Any]:
@@ -101,7 +70,8 @@ def _make_rig(folder: Path) -> int:
     mesh = TriangleMesh(
         vertices_mm=np.column_stack([points, height]), faces=Delaunay(points).simplices.astype(np.int64)
     )
-    (folder / "rig.toml").write_text(_RIG, encoding="utf-8")
+    rig = mesh_rig("mirror.stl", resolution=_RESOLUTION, throw_ratio=_THROW, lens_mm=_LENS_MM, table_mm=_TABLE_MM)
+    (folder / "rig.toml").write_text(rig, encoding="utf-8")
     write_stl(folder / "mirror.stl", mesh)
     return len(mesh.faces)
 

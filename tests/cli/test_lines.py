@@ -43,7 +43,7 @@ def test_text_is_broken_at_spaces_and_indented() -> None:
     assert " ".join(" ".join(lines).split()) == " ".join(text.split())
     path = "/a" * 60
     assert filled(f"Report {path} is there", COLUMNS).split("\n") == ["Report", path, "is there"]
-    command = "rigwarp play /tmp/a rig check:grid"
+    command = "rigwarp play tables/a rig check:grid"
     assert command in filled(
         "All is well with this and with that, so that it can go on. Next: " + together(command), 60
     )
