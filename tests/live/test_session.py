@@ -12,6 +12,7 @@ import pytest
 from rigwarp.errors import InputError
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.operate.osc import Message, build_message, parse_packet
+from rigwarp.talk.commands import TAKES
 from rigwarp.live.operate.remote import Remote
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run.session import Session
@@ -154,5 +155,5 @@ def test_the_address_space_is_documented_where_it_is_kept():
     from rigwarp.live.operate import remote
 
     text = Path(remote.__file__).read_text()
-    for name in remote._TAKES:
+    for name in TAKES:
         assert name in text.split('"""')[1]
