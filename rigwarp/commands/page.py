@@ -2,15 +2,17 @@
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import DisplayOption, JsonOption, LanguageOption, PageHostOption, PageNameOption
 from rigwarp.commands.page_text import page_options, print_address
 from rigwarp.files import open_rig
 from rigwarp.files.page_key_file import new_page_keys
+from rigwarp.jobs.next_step import next_step
 from rigwarp.jobs.page import LOCAL, PORT, KeyWatch, page_hello, require_page
 
 
@@ -36,6 +38,7 @@ def page(
         new_page_keys(folder.root)
         console.say(f"{folder.root / 'page.key'}: new keys. Whoever had an old one is turned out; show the code anew.")
         console.result({"new_key": folder.root / "page.key"})
+        print_step(console, next_step(folder))
         return
     require_page()
     from rigwarp.page.serve import Address, serve  # brings the server, which needs the extra
@@ -47,5 +50,5 @@ def page(
         print_address(console, asdict(address), page_host)
 
     serve(page_hello(folder, options, display=display), on_ready=ready, new_keys=KeyWatch(folder.root))
-    result: dict[str, Any] = {"page": "ended"}
-    console.result(result)
+    console.result({"page": "ended"})
+    print_step(console, next_step(folder))

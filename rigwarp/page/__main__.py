@@ -1,18 +1,16 @@
 """The page's process beside a player: `python -m rigwarp.page`, fed through stdin and heard through stdout."""
 
-import os
 import sys
 from dataclasses import asdict
 
 from rigwarp.errors import RigwarpError
 from rigwarp.page.serve import Address, serve
-from rigwarp.talk.pipes import Heard, Talk, packed, read_message
+from rigwarp.talk.pipes import Heard, Talk, own_streams, packed, read_message
 
 
 def main() -> int:
     """Serve until the player goes."""
-    source, target = sys.stdin.buffer, os.fdopen(os.dup(sys.stdout.fileno()), "wb")
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a library prints is no message
+    source, target = own_streams()
     first = read_message(source)
     if first is None or "hello" not in first[0]:
         return 2

@@ -17,7 +17,7 @@ from queue import Empty, Queue
 from typing import TYPE_CHECKING, Any, Final
 
 from rigwarp.errors import DeviceError, DisplayTakenBack, RigwarpError
-from rigwarp.talk.pipes import Talk, read_message
+from rigwarp.talk.pipes import Talk, own_streams, read_message
 
 if TYPE_CHECKING:
     from rigwarp.devices import Frame
@@ -147,8 +147,7 @@ def _show_camera(rig: "OpenedRig", say: Say) -> None:
 
 def main() -> int:
     """Read what to do, do it, and say how it ended."""
-    source, target = sys.stdin.buffer, os.fdopen(os.dup(sys.stdout.fileno()), "wb")
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a library prints is no message
+    source, target = own_streams()
     first = read_message(source)
     if first is None:
         return 2

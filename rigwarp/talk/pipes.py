@@ -2,6 +2,7 @@
 
 import contextlib
 import json
+import os
 import threading
 from collections.abc import Callable, Mapping
 from queue import Full, Queue
@@ -40,6 +41,13 @@ def read_message(stream: BinaryIO) -> tuple[dict[str, Any], bytes] | None:
         raise ValueError(f"found {size!r} bytes behind a message")
     data = stream.read(size) if size else b""
     return (message, data) if len(data) == size else None
+
+
+def own_streams() -> tuple[BinaryIO, BinaryIO]:
+    """Where a process that was started for talking hears and speaks; what a library prints goes to stderr instead."""
+    source, target = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)
+    return source, target
 
 
 class Talk:
