@@ -69,6 +69,9 @@ PageNameOption = Annotated[
     list[str] | None,
     typer.Option("--page-name", metavar="NAME", help="A further name by which browsers reach the page; repeatable."),
 ]
+CallOption = Annotated[
+    str, typer.Option("--call", metavar="TEXT", help="Whom to call when something is wrong: shown at the page.")
+]
 LanguageOption = Annotated[
     str, typer.Option("--lang", metavar="en|de", help="Language of the page; by default the browser's.")
 ]

@@ -8,7 +8,14 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_step
-from rigwarp.commands.options import DisplayOption, JsonOption, LanguageOption, PageHostOption, PageNameOption
+from rigwarp.commands.options import (
+    CallOption,
+    DisplayOption,
+    JsonOption,
+    LanguageOption,
+    PageHostOption,
+    PageNameOption,
+)
 from rigwarp.commands.page_text import page_options, print_address
 from rigwarp.files import open_rig
 from rigwarp.files.page_key_file import new_page_keys
@@ -23,6 +30,7 @@ def page(
     page_name: PageNameOption = None,
     display: DisplayOption = None,
     language: LanguageOption = "",
+    call: CallOption = "",
     new_key: Annotated[
         bool, typer.Option("--new-key", help="Make new keys, which turns everybody out, and serve nothing.")
     ] = False,
@@ -44,7 +52,7 @@ def page(
     from rigwarp.page.serve import Address, serve  # brings the server, which needs the extra
 
     console.caution()
-    options = page_options(port, page_host, page_name, language)
+    options = page_options(port, page_host, page_name, language, call=call)
 
     def ready(address: Address) -> None:
         print_address(console, asdict(address), page_host)

@@ -18,7 +18,7 @@ _OPEN_TO_ALL: Final = (
 
 
 def page_options(
-    port: int, host: str, names: Sequence[str] | None, language: str, *, code: bool = False
+    port: int, host: str, names: Sequence[str] | None, language: str, *, call: str = "", code: bool = False
 ) -> PageOptions:
     """The options as given.
 
@@ -29,7 +29,7 @@ def page_options(
     """
     if language and language not in LANGUAGES:
         raise UsageError(f"--lang {language}: expected one of {', '.join(LANGUAGES)}")
-    return PageOptions(port=port, host=host, names=tuple(names or ()), language=language, code=code)
+    return PageOptions(port=port, host=host, names=tuple(names or ()), language=language, call=call, code=code)
 
 
 def print_address(console: Console, address: Mapping[str, Any], host: str) -> None:

@@ -10,7 +10,7 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_step
-from rigwarp.commands.options import JsonOption, LanguageOption, PageHostOption, PageNameOption, RigArgument
+from rigwarp.commands.options import CallOption, JsonOption, LanguageOption, PageHostOption, PageNameOption, RigArgument
 from rigwarp.commands.page_text import page_options, print_address
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
@@ -125,6 +125,7 @@ def play(
         bool, typer.Option("--page-code", help="Show the page's code on the table for the first minute.")
     ] = False,
     language: LanguageOption = "",
+    call: CallOption = "",
     offer: Annotated[
         list[str] | None,
         typer.Option("--offer", metavar="SOURCE", help="A further source that may be chosen at the page; repeatable."),
@@ -183,13 +184,13 @@ def play(
         heartbeat=heartbeat,
         memory_limit_mib=memory_limit,
         watch_hours=watch,
-        page=None if page is None else page_options(page, page_host, page_name, language, code=page_code),
+        page=None if page is None else page_options(page, page_host, page_name, language, call=call, code=page_code),
         offered=tuple(offer or ()),
         metrics=metrics,
         fast=fast,
         wait_for_screen=wait_for_screen,
     )
-    if page is None and (page_code or page_name or offer or language or page_host != LOCAL):
+    if page is None and (page_code or page_name or offer or language or call or page_host != LOCAL):
         raise UsageError("found an option of the page, and no --page: add --page")
     if (design or aim) and watch is not None:
         raise UsageError("found --design or --aim, and --watch: only a measured warp can be watched for drift")

@@ -33,6 +33,7 @@ class PageOptions:
     port, host : where it listens; by default this machine alone is heard.
     names : by which it is reached through a proxy or a name server.
     language : of its texts; empty: the browser's choice.
+    call : whom to call when something is wrong; shown at the page.
     code : show its code on the table when the show begins.
     """
 
@@ -40,6 +41,7 @@ class PageOptions:
     host: str = LOCAL
     names: tuple[str, ...] = ()
     language: str = ""
+    call: str = ""
     code: bool = False
 
 
@@ -90,6 +92,7 @@ def page_hello(
         "name": rig.name,
         "version": rigwarp.__version__,
         "language": options.language,
+        "call": options.call,
         "sources": list(sources),
         "table": {"shape": rig.table.shape, "size_mm": list(rig.table.size_mm)},
         "content": {

@@ -255,6 +255,7 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
         "--page": options.page.port if options.page else None,
         "--page-host": options.page.host if options.page else None,
         "--lang": options.page.language or None if options.page else None,
+        "--call": options.page.call or None if options.page else None,
         "--metrics": options.metrics.resolve() if options.metrics else None,
         "--log": options.log_file.resolve() if options.log_file else root / "play.log",
         "--heartbeat": options.heartbeat.resolve() if options.heartbeat else root / HEARTBEAT_FILE,

@@ -132,7 +132,7 @@ class Hub:
         elif "done" in message:
             client, number = self._waiting.pop(message["done"], (None, 0))
             if client in self._seats and client is not None:
-                self._done(client, number, str(message["refused"]))
+                self._done(client, number, str(message["refused"]), message.get("revision"))
         elif "shown" in message or "taken_back" in message:
             self.running.shown(message)
         elif "keys" in message:
@@ -249,9 +249,9 @@ class Hub:
         self._tickets[ticket] = (time.monotonic(), said.what, str(said.values[0]))
         client.tell({"ticket": ticket, "what": said.values[0], "number": said.number})
 
-    def _done(self, client: Client, number: int, refused: str) -> None:
+    def _done(self, client: Client, number: int, refused: str, revision: int | None = None) -> None:
         if client in self._seats and number:
-            client.tell({"done": number, "refused": refused})
+            client.tell({"done": number, "refused": refused, "revision": revision})
 
     def _state_message(self) -> dict[str, Any]:
         if self.link is None:

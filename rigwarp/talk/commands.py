@@ -76,8 +76,8 @@ class Inlet(Protocol):
     def answer(self, sender: tuple[str, int], text: str) -> None:
         """Send a status."""
 
-    def done(self, command: Command, refused: str) -> None:
-        """Say what came of a numbered command; `refused` in a word, empty when it was carried out."""
+    def done(self, command: Command, refused: str, revision: int) -> None:
+        """Say what came of a numbered command; `refused` in a word, empty when it was carried out; the revision now."""
 
     def close(self) -> None:
         """No more."""

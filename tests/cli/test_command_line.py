@@ -45,7 +45,7 @@ def test_version(run: Callable[..., Any]) -> None:
 def test_help_lists_the_commands_in_order(run: Callable[..., Any]) -> None:
     code, out, _ = run("--help")
     assert code == 0
-    places = [out.index(f" {name} ", out.index("Commands")) for name in available_commands()]
+    places = [out.index(f"│ {name} ", out.index("Commands")) for name in available_commands()]
     assert places == sorted(places)
     assert "Validate a rig file" in out
 

@@ -136,9 +136,9 @@ class PageLink:
     def answer(self, sender: tuple[str, int], text: str) -> None:
         """Nobody asks for the status: it is told all the time."""
 
-    def done(self, command: Command, refused: str) -> None:
+    def done(self, command: Command, refused: str, revision: int) -> None:
         """Tell the page what came of a command."""
-        self._say({"done": command.number, "refused": refused})
+        self._say({"done": command.number, "refused": refused, "revision": revision})
 
     def noted(self, level: str, text: str) -> None:
         """A line of the log, for whoever reads the page."""

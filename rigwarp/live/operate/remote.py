@@ -95,7 +95,7 @@ class Remote:
         """True when a command waits that changes something."""
         return self._waiting.wants_something
 
-    def done(self, command: Command, refused: str) -> None:
+    def done(self, command: Command, refused: str, revision: int) -> None:
         """OSC has no answers but to `status`."""
 
     def answer(self, sender: tuple[str, int], text: str) -> None:

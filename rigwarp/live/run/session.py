@@ -331,7 +331,7 @@ class Session:
         else:
             self._carry_out(command)
         if command.number:
-            inlet.done(command, refused)
+            inlet.done(command, refused, self.operator.revision)
         return False
 
     def _carry_out(self, command: Command) -> None:
