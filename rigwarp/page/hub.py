@@ -5,11 +5,12 @@ import secrets
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Protocol
 
 from rigwarp.page.guard import MOST_CLIENTS
+from rigwarp.page.helper import ask_helper
 from rigwarp.page.messages import Said
 from rigwarp.page.running import Running
 from rigwarp.talk.keys import PageKeys, Role
@@ -226,14 +227,8 @@ class Hub:
 
     def _use(self, client: Client, said: Said) -> None:
         def change() -> str:
-            import rigwarp
-            from rigwarp.errors import RigwarpError
-
-            try:
-                rigwarp.open_rig(self._root).use(said.what)
-            except RigwarpError as error:
-                return str(error)
-            return ""
+            made, _ = ask_helper({"rig": str(self._root), "job": "use", "result": said.what})
+            return str(made.get("why", ""))
 
         def changed(refused: str) -> None:
             self.note(refused or f"{said.what} is current now", "WARNING" if refused else "INFO")
@@ -294,14 +289,8 @@ class Hub:
         return (*found, self.running.busy, self.running.facts().get("last") is not None)
 
     def _read_results(self) -> list[dict[str, Any]]:
-        import rigwarp
-        from rigwarp.errors import RigwarpError
-        from rigwarp.files import plain_json
-
-        try:
-            return [plain_json(asdict(one)) for one in rigwarp.open_rig(self._root).results()]
-        except RigwarpError:
-            return []
+        made, _ = ask_helper({"rig": str(self._root), "job": "results"})
+        return list(made.get("results", []))
 
     def _take_results(self, results: list[dict[str, Any]]) -> None:
         self._results = results

@@ -12,12 +12,13 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from queue import Empty, Queue
 from typing import TYPE_CHECKING, Any, Final
 
 from rigwarp.errors import DeviceError, DisplayTakenBack, RigwarpError
-from rigwarp.talk.pipes import Talk, own_streams, read_message
+from rigwarp.talk.pipes import Talk, own_streams, packed, read_message
 
 if TYPE_CHECKING:
     from rigwarp.devices import Frame
@@ -27,6 +28,8 @@ _SHOWN_S: Final = 20.0
 """A frame that is not shown by then never is."""
 _PICTURES_A_SECOND, _PICTURE_PX, _JPEG_QUALITY = 5.0, 960, 75
 _STEP_S: Final = 0.1
+QUICK: Final = ("results", "use", "document")
+"""Questions that are answered at once and need no devices."""
 Say = Callable[..., bool]
 
 
@@ -152,6 +155,10 @@ def main() -> int:
     if first is None:
         return 2
     asked = first[0]
+    if asked["job"] in QUICK:
+        target.write(packed(*_answer(asked)))
+        target.flush()
+        return 0
     ended = threading.Event()
     display: list[PlayerDisplay] = []
 
@@ -181,6 +188,24 @@ def main() -> int:
     say(outcome)
     talk.finish()
     return 0
+
+
+def _answer(asked: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
+    """The answer to a short question, and the bytes that belong to it."""
+    import rigwarp
+    from rigwarp.files import plain_json
+    from rigwarp.page.documents import document_of
+
+    try:
+        rig = rigwarp.open_rig(Path(asked["rig"]))
+        if asked["job"] == "results":
+            return {"results": [plain_json(asdict(one)) for one in rig.results()]}, b""
+        if asked["job"] == "use":
+            return {"used": rig.use(asked["result"]).name}, b""
+        made = document_of(rig.folder.root, asked["result"], asked["what"])
+    except RigwarpError as error:
+        return {"why": str(error)}, b""
+    return {"name": made.name, "kind": made.kind, "attached": made.attached}, made.data
 
 
 def _patient(talk: Talk) -> Say:

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tornado import ioloop
+from tornado import ioloop, netutil
 
 from rigwarp.errors import DeviceError
 from rigwarp.page.guard import LOOPBACK, places_of
 from rigwarp.page.hub import Hub
-from rigwarp.page.web import Site, listen, static_files
+from rigwarp.page.web import Site, serve_at, static_files
 from rigwarp.talk.keys import PageKeys
 from rigwarp.talk.pipes import Talk
 
@@ -30,11 +30,13 @@ class Address:
 
     Attributes
     ----------
+    port : where it listens.
     plain : without a key.
     operate, view : with one, behind a # that no browser sends to a server.
     code : rows of the first as a two-dimensional code, "0" and "1".
     """
 
+    port: int
     plain: str
     operate: str
     view: str
@@ -79,16 +81,18 @@ async def _serve(hello: dict[str, Any], talk: Any, on_ready: Callable[[Address],
     def aside(work: Callable[[], Any], done: Callable[[Any], object]) -> None:
         pool.submit(work).add_done_callback(lambda made: later(done, made.result()) if not made.exception() else None)
 
+    try:
+        sockets = netutil.bind_sockets(port, address=host)
+    except (OSError, OverflowError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise DeviceError(
+            f"cannot listen on {host}:{port} ({reason}); another page may be there already. Choose another port."
+        ) from error
+    port = sockets[0].getsockname()[1]
     hub = Hub(root, hello, {"display": display}, keys, later=later, aside=aside)
     places = places_of(host, port, own=own_names(), names=names)
-    site = Site(hub=hub, places=places, keys=lambda: hub.keys, root=root, files=static_files())
-    try:
-        server = listen(site, host, port)
-    except OSError as error:
-        raise DeviceError(
-            f"cannot listen on {host}:{port} ({error.strerror or error}); another page may be there already. Choose "
-            "another port with --page PORT."
-        ) from error
+    site = Site(hub=hub, places=places, root=root, files=static_files())
+    server = serve_at(site, sockets)
     if talk is not None:
         hub.link = talk(lambda message, data: later(hub.heard, message, data), lambda: later(ended.set))
     stopped_by: list[int] = []
@@ -126,6 +130,7 @@ def address_of(host: str, port: int, keys: PageKeys, names: list[str]) -> Addres
     operate, view = f"{plain}#k={keys.operate}", f"{plain}#k={keys.view}"
     code = segno.make(operate, micro=False).matrix
     return Address(
+        port=port,
         plain=plain,
         operate=operate,
         view=view,

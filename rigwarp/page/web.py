@@ -3,16 +3,16 @@
 import asyncio
 import json
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
+from socket import socket
 from typing import Any, Final
 
-from tornado import httpserver, ioloop, netutil, web, websocket
+from tornado import httpserver, ioloop, web, websocket
 
 import rigwarp
-from rigwarp.errors import RigwarpError
 from rigwarp.page.guard import (
     MESSAGE_BYTES,
     Places,
@@ -21,9 +21,10 @@ from rigwarp.page.guard import (
     host_allowed,
     origin_allowed,
 )
+from rigwarp.page.helper import ask_helper
 from rigwarp.page.hub import Hub
 from rigwarp.page.messages import NoMessage, parse_message
-from rigwarp.talk.keys import PageKeys, Role
+from rigwarp.talk.keys import Role
 from rigwarp.talk.metrics import TYPE, metrics_text
 
 _KINDS: Final = {
@@ -52,7 +53,6 @@ class Site:
 
     hub: Hub
     places: Places
-    keys: Callable[[], PageKeys]
     root: Path
     files: Mapping[str, tuple[bytes, str]]
     wrong: WrongKeys = field(default_factory=WrongKeys)
@@ -62,10 +62,10 @@ class Site:
 
     def look_after(self) -> None:
         """Called twice a second: who has a key that was revoked leaves."""
-        keys = self.keys()
-        for socket in list(self.sockets):
-            if socket.key and keys.role_of(socket.key) is None:
-                socket.close(_WRONG, "key")
+        keys = self.hub.keys
+        for one in list(self.sockets):
+            if one.key and keys.role_of(one.key) is None:
+                one.close(_WRONG, "key")
         shown = self.hub.state.get("shown")
         if isinstance(shown, int) and shown != self.shown:
             self.shown, self.shown_s = shown, time.monotonic()
@@ -117,7 +117,7 @@ class Guarded(web.RequestHandler):
         address, now = self.request.remote_ip or "", time.monotonic()
         if not self.site.wrong.heard(address, now):
             raise web.HTTPError(429)
-        role = self.site.keys().role_of(key.strip())
+        role = self.site.hub.keys.role_of(key.strip())
         if role is None:
             self.site.wrong.note(address, now)
         return role
@@ -210,20 +210,19 @@ class Document(Guarded):
         found = self.site.hub.document(ticket)
         if found is None:
             raise web.HTTPError(404)
-        from rigwarp.page.documents import document_of  # brings the rooms that read results
-
-        try:
-            made = await asyncio.to_thread(document_of, self.site.root, *found)
-        except RigwarpError as error:
-            self.site.hub.note(str(error), "WARNING")
-            raise web.HTTPError(404) from None
-        self.set_header("Content-Type", made.kind)
-        if made.attached:
-            self.set_header("Content-Disposition", f'attachment; filename="{made.name}"')
+        result, what = found
+        request = {"rig": str(self.site.root), "job": "document", "result": result, "what": what}
+        made, data = await asyncio.to_thread(ask_helper, request)
+        if "why" in made:
+            self.site.hub.note(str(made["why"]), "WARNING")
+            raise web.HTTPError(404)
+        self.set_header("Content-Type", made["kind"])
+        if made["attached"]:
+            self.set_header("Content-Disposition", f'attachment; filename="{made["name"]}"')
         else:
             policy = "sandbox; default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'"
             self.set_header("Content-Security-Policy", policy)
-        self.finish(made.data)
+        self.finish(data)
 
 
 class Socket(Guarded, websocket.WebSocketHandler):
@@ -294,7 +293,7 @@ class Socket(Guarded, websocket.WebSocketHandler):
 
     def _enter(self, key: str) -> None:
         address, now = self.request.remote_ip or "", time.monotonic()
-        role = self.site.keys().role_of(key) if self.site.wrong.heard(address, now) else None
+        role = self.site.hub.keys.role_of(key) if self.site.wrong.heard(address, now) else None
         if role is None:
             self.site.wrong.note(address, now)
             self.close(_WRONG, "key")
@@ -343,15 +342,8 @@ def application(site: Site) -> web.Application:
     )
 
 
-def listen(site: Site, host: str, port: int) -> httpserver.HTTPServer:
-    """Serve at an address.
-
-    Raises
-    ------
-    OSError
-        When the port cannot be had.
-    """
-    sockets = netutil.bind_sockets(port, address=host)
+def serve_at(site: Site, sockets: Iterable[socket]) -> httpserver.HTTPServer:
+    """Serve at sockets that listen."""
     server = _Server(
         application(site),
         max_header_size=_HEADER_BYTES,
@@ -360,7 +352,7 @@ def listen(site: Site, host: str, port: int) -> httpserver.HTTPServer:
         idle_connection_timeout=_SLOW_S,
         body_timeout=_SLOW_S,
     )
-    server.add_sockets(sockets)
+    server.add_sockets(list(sockets))
     return server
 
 

@@ -219,6 +219,7 @@ class PageLink:
             self.address = message["ready"]
             if self._playing is not None:
                 self._playing.code = tuple(self.address.get("code", ()))
+            self._hello["port"] = self.address["port"]  # it comes back where browsers look for it
             told.ready = True
             self._up.set()
         elif "failed" in message:

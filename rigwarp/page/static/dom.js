@@ -29,4 +29,6 @@ export function lasting(seconds, words) {
 }
 
 export const signed = (value, digits) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(digits)}`;
+/** A source as people call it: a check picture, or a file without its folders. */
+export const sourceName = (name, words) => words.sources[name] ?? (name.includes("://") ? name : name.split(/[\\/]/).at(-1));
 export const mm = value => value.toFixed(value < 1 ? 2 : 1);

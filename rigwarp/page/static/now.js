@@ -1,5 +1,5 @@
 // Now: is it all right, make it dark, what is shown.
-import {button, el, lasting, mm, say, set} from "./dom.js";
+import {button, el, lasting, mm, say, set, sourceName} from "./dom.js";
 import {Plan} from "./plan.js";
 
 export function now(app) {
@@ -10,7 +10,7 @@ export function now(app) {
     app.tellServer({pictures: !app.frozen});
   });
   const hold = button("", () => app.do(app.state.running ? "hold" : "go"));
-  const sources = app.hello.sources.map(name => button(name, () => app.do("show", name)));
+  const sources = app.hello.sources.map(name => button(sourceName(name, w), () => app.do("show", name), {"data-source": name}));
   const light = el("input", {type: "range", min: 0, max: 1, step: 0.02, id: "light"});
   const send = value => app.ask({do: "brightness", values: [Math.min(1, Math.max(0, value))], revision: app.state.revision});
   light.addEventListener("change", () => send(Number(light.value)));
@@ -30,7 +30,7 @@ export function now(app) {
     freeze.hidden = !s.playing;
     say(freeze, app.frozen ? w.unfreeze : w.freeze);
     say(hold, s.running ? w.hold : w.go_on);
-    for (const one of sources) set(one, "aria-pressed", one.textContent === s.source);
+    for (const one of sources) set(one, "aria-pressed", one.dataset.source === s.source);
     for (const one of [...sources, hold, light, ...steps]) one.disabled = !app.usable;
     if (document.activeElement !== light) light.value = s.brightness ?? 1;
     const told = [

@@ -1,5 +1,5 @@
 // The page beside the table: what is known, the line at the top, and which part is shown.
-import {button, el, lasting, mm, say, set} from "./dom.js";
+import {button, el, lasting, mm, say, set, sourceName} from "./dom.js";
 import {Link, takeKey} from "./link.js";
 import {calibrate} from "./calibrate.js";
 import {correct} from "./correct.js";
@@ -104,8 +104,8 @@ function line() {
   if (s.stands_in) return [s.stands_in === "code" ? w.code_shown : w.grid_shown, ""];
   if (s.before) return [w.before_shown, ""];
   if (complaint()) return [complaint(), "wrong"];
-  if (!s.running) return [w.held(s.source), ""];
-  return [w.playing(s.source, lasting(s.run_s - (wellSince ?? s.run_s), w)), "well"];
+  if (!s.running) return [w.held(sourceName(s.source, w)), ""];
+  return [w.playing(sourceName(s.source, w), lasting(s.run_s - (wellSince ?? s.run_s), w)), "well"];
 }
 
 function refresh() {

@@ -1,6 +1,7 @@
 // Alle Texte der Seite auf Deutsch.
 export default {
   language: "Deutsch",
+  sources: {"check:grid": "Prüfgitter", "check:wedges": "Feine Fächer", "check:greys": "Graustufen", "check:white": "Weiß"},
   now: "Jetzt", correct: "Ausrichten", calibrate: "Einmessen", camera: "Kamera", results: "Ergebnisse", messages: "Meldungen",
   make_dark: "Dunkel", make_light: "Wieder hell",
   plan: "Der Tisch von oben, in Millimetern", front: "Vorderkante",

@@ -1,6 +1,7 @@
 // Every text of the page, in English. Another language is a file like this one, with the same names.
 export default {
   language: "English",
+  sources: {"check:grid": "Check grid", "check:wedges": "Fine fans", "check:greys": "Steps of grey", "check:white": "White"},
   now: "Now", correct: "Correct", calibrate: "Calibrate", camera: "Camera", results: "Results", messages: "Messages",
   make_dark: "Dark", make_light: "Light again",
   plan: "The table from above, in millimetres", front: "front edge",
