@@ -156,8 +156,9 @@ def main() -> int:
         return 2
     asked = first[0]
     if asked["job"] in QUICK:
-        target.write(packed(*_answer(asked)))
-        target.flush()
+        with contextlib.suppress(OSError):  # whoever asked may have gone
+            target.write(packed(*_answer(asked)))
+            target.flush()
         return 0
     ended = threading.Event()
     display: list[PlayerDisplay] = []

@@ -38,10 +38,14 @@ class TalkingPlayer:
         self.silent = False
         self.asked: list[dict[str, Any]] = []
         self.address: dict[str, Any] = {}
+        self.restart(self.hello)
+
+    def restart(self, hello: dict[str, Any]) -> None:
+        """Start the process, the first time or again."""
         self._ready, self._over = threading.Event(), threading.Event()
         self.process = subprocess.Popen(COMMAND, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         self.talk = Talk(self.process.stdout, self.process.stdin, heard=self._heard, ended=self._ready.set)
-        self.talk.say({"hello": self.hello})
+        self.talk.say({"hello": hello})
         assert self._ready.wait(30.0)
         self.port = self.address["port"]
         self.origin = f"http://127.0.0.1:{self.port}"

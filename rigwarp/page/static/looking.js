@@ -41,7 +41,7 @@ export function results(app) {
     if (!answer.ticket) return tab?.close();
     const address = new URL(`document/${answer.ticket}`, location.href.split("#")[0]).href;
     if (tab) tab.location = address;
-    else location.assign(address);
+    else el("a", {href: address, download: ""}).click();
   }
 
   const card = one => el("section", {class: one.current ? "card now" : "card"},
