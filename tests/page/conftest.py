@@ -9,8 +9,9 @@ import pytest
 from page_player import TalkingPlayer
 
 
-def result_rig() -> ModuleType:
-    """tests/live's rig folder with results."""
+@pytest.fixture(scope="session")
+def rigs() -> ModuleType:
+    """How tests/live makes a rig folder with results."""
     path = Path(__file__).parents[1] / "live" / "result_rig.py"
     spec = importlib.util.spec_from_file_location("result_rig", path)
     module = importlib.util.module_from_spec(spec)
@@ -19,8 +20,7 @@ def result_rig() -> ModuleType:
 
 
 @pytest.fixture(scope="session")
-def page_rig(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    rigs = result_rig()
+def page_rig(rigs: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = rigs.make_rig(tmp_path_factory.mktemp("page") / "rig")
     rigs.add_result(root, 2.0)
     return root

@@ -16,7 +16,7 @@ _AT_ONCE = Quiet(untouched_s=0.0, patience_s=0.0)
 """Whoever sends frames has been asked to by somebody at the page."""
 _AGAIN_S = 0.2
 """So often the frame is shown once more while the next is waited for: a sign of life, and a look at the keys."""
-_PATIENCE = round(30.0 / _AGAIN_S)
+_PATIENCE = round(10.0 / _AGAIN_S)
 """Then the content goes on: a measurement that computes for so long asks again."""
 
 
@@ -77,7 +77,9 @@ class LentFrames:
             raise
         finally:
             self.active = False
-            if not self._sent.empty():  # sent while this one ended
+            if late := [one for one in self._rest() if one is not None]:  # sent while this one ended
+                for one in late:
+                    self._sent.put(one)
                 self._interludes.ask(self._measure, quiet=_AT_ONCE)
 
     def _keep_slow(self) -> None:
@@ -88,9 +90,13 @@ class LentFrames:
 
     def _refuse(self, now: _Sent | None, why: str) -> None:
         """Whoever waits for one of these frames hears that it will not be shown."""
-        waiting = [now]
-        while not self._sent.empty():
-            waiting.append(self._sent.get())
-        for one in waiting:
+        for one in (now, *self._rest()):
             if one is not None:
                 self._tell({"taken_back": one.number, "why": why})
+
+    def _rest(self) -> list[_Sent | None]:
+        """What has been sent and not shown."""
+        found = []
+        while not self._sent.empty():
+            found.append(self._sent.get())
+        return found
