@@ -70,6 +70,23 @@ class KeyWatch:
         return keys if changed else None
 
 
+def tables_hello(keys: PageKeys, options: PageOptions) -> dict[str, Any]:
+    """What the page of several tables is told first: it has no rig, and nothing is done there."""
+    return {
+        "rig": "",
+        "host": options.host,
+        "port": options.port,
+        "names": list(options.names),
+        "display": None,
+        "keys": asdict(keys),
+        "name": "rigwarp",
+        "version": rigwarp.__version__,
+        "language": options.language,
+        "call": options.call,
+        "sources": [],
+    }
+
+
 def page_hello(
     folder: RigFolder, options: PageOptions, *, sources: tuple[str, ...] = (), display: int | None = None
 ) -> dict[str, Any]:

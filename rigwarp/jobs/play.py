@@ -301,7 +301,7 @@ def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, 
     session, keeper, page = _session_of(show)
     heart = Heartbeat(
         session.pacing,
-        path=options.heartbeat,
+        path=options.heartbeat or (show.folder.root / HEARTBEAT_FILE if options.page is not None else None),
         memory_limit_mib=options.memory_limit_mib,
         about=session.about,
         metrics=options.metrics,
@@ -420,6 +420,7 @@ def _begin(
     keeper.start(show.revision)
     if page is not None:
         page.start(session)
+        session.page_address = page.address["plain"]
         served(page.address)
         if show.options.page is not None and show.options.page.code:
             session.show_code()

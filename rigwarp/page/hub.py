@@ -48,7 +48,7 @@ class Hub:
 
     Parameters
     ----------
-    root : the rig folder.
+    root : the rig folder; None: a page of several tables, where nothing is done.
     hello : what each browser is told first.
     request : what each job is told, beside its name.
     keys : that open the page, until others are told of.
@@ -58,7 +58,7 @@ class Hub:
 
     def __init__(
         self,
-        root: Path,
+        root: Path | None,
         hello: dict[str, Any],
         request: dict[str, Any],
         keys: PageKeys,
@@ -77,6 +77,7 @@ class Hub:
         self._messages: deque[tuple[float, str, str]] = deque(maxlen=_MESSAGES)
         self._pictures: dict[bytes, bytes] = {}
         self._results: list[dict[str, Any]] = []
+        self._tables: list[dict[str, Any]] = []
         self._waiting: dict[int, tuple[Client, int]] = {}
         self._number = 0
         self._stamp: object = None
@@ -92,6 +93,8 @@ class Hub:
         client.tell(self._state_message())
         client.tell({"job": self.running.facts()})
         client.tell({"results": self._results})
+        if self._tables:
+            self._tell_tables(client)
         for at_s, level, text in self._messages:
             client.tell({"message": text, "level": level, "age_s": round(time.monotonic() - at_s, 1)})
         for kind, data in self._pictures.items():
@@ -111,9 +114,9 @@ class Hub:
         if said.kind == "pictures":
             self._seats[client].pictures = said.what == "on"
             self._tell_watching()
-        elif said.kind == "open":
+        elif said.kind == "open" and self._root is not None:
             self._give_ticket(client, said)
-        elif client.role != "operate":
+        elif client.role != "operate" or self._root is None:
             self._done(client, said.number, "viewing")
         elif said.kind == "do":
             self._do(client, said)
@@ -150,6 +153,16 @@ class Hub:
         self._messages.append((time.monotonic() - age_s, level, text))
         self._tell({"message": text, "level": level, "age_s": age_s})
 
+    def take_tables(self, tables: list[dict[str, Any]]) -> None:
+        """Several tables, the worst first; whoever may only look gets no address to operate by."""
+        self._tables = tables
+        for seat in list(self._seats.values()):
+            self._tell_tables(seat.client)
+
+    def _tell_tables(self, client: Client) -> None:
+        hidden = "operate" if client.role == "view" else ""
+        client.tell({"tables": [{key: one for key, one in row.items() if key != hidden} for row in self._tables]})
+
     def look_after(self) -> None:
         """Called twice a second."""
         self.running.look_after()
@@ -161,11 +174,18 @@ class Hub:
 
     def refresh_results(self) -> None:
         """Read the results again when something has changed in the rig folder."""
-        stamp = self._look_at_files()
+        if self._root is None:
+            return
+        stamp = self._look_at_files(self._root)
         if stamp == self._stamp:
             return
         self._stamp = stamp
         self._aside(self._read_results, self._take_results)
+
+    @property
+    def name(self) -> str:
+        """Of the rig."""
+        return str(self._hello.get("name", ""))
 
     @property
     def fresh(self) -> bool:
@@ -280,11 +300,11 @@ class Hub:
         if self.link is not None:
             self.link.say(message, data)
 
-    def _look_at_files(self) -> object:
+    def _look_at_files(self, root: Path) -> object:
         found: list[object] = []
         for name in ("current.json", "results"):
             with contextlib.suppress(OSError):
-                facts = (self._root / name).stat()
+                facts = (root / name).stat()
                 found.append((facts.st_mtime_ns, facts.st_ino))
         return (*found, self.running.busy, self.running.facts().get("last") is not None)
 

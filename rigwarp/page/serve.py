@@ -21,7 +21,7 @@ from rigwarp.page.web import Site, serve_at, static_files
 from rigwarp.talk.keys import PageKeys
 from rigwarp.talk.pipes import Talk
 
-_LOOK_S, _KEYS_S = 0.5, 1.0
+_LOOK_S, _KEYS_S, _TABLES_S = 0.5, 1.0, 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +49,7 @@ def serve(
     talk: Callable[[Callable[..., object], Callable[[], object]], Talk] | None = None,
     on_ready: Callable[[Address], object],
     new_keys: Callable[[], PageKeys | None] | None = None,
+    tables: Callable[[], list[dict[str, Any]]] | None = None,
 ) -> None:
     """Serve until the player goes, or somebody ends it.
 
@@ -57,6 +58,7 @@ def serve(
     hello : "rig", "host", "port", "names", "keys" and "display" for the server; the rest is for the browsers.
     talk : makes the connection to the player, given what hears its messages and its end; None: nothing plays.
     on_ready : told the addresses once it listens.
+    tables : looks at several tables, every two seconds in a thread of its own; then there is no rig.
     new_keys : asked every second for keys that have taken the place of those before; None: there are none.
 
     Raises
@@ -64,12 +66,15 @@ def serve(
     DeviceError
         When the port cannot be had.
     """
-    asyncio.run(_serve(dict(hello), talk, on_ready, new_keys))
+    asyncio.run(_serve(dict(hello), talk, on_ready, new_keys, tables))
 
 
-async def _serve(hello: dict[str, Any], talk: Any, on_ready: Callable[[Address], object], new_keys: Any) -> None:
+async def _serve(
+    hello: dict[str, Any], talk: Any, on_ready: Callable[[Address], object], new_keys: Any, tables: Any
+) -> None:
     loop, ended = asyncio.get_running_loop(), asyncio.Event()
-    root, host, port = Path(hello.pop("rig")), str(hello.pop("host")), int(hello.pop("port"))
+    host, port, rig = str(hello.pop("host")), int(hello.pop("port")), hello.pop("rig")
+    root = Path(rig) if rig else None
     names, display = hello.pop("names"), hello.pop("display")
     keys = PageKeys(**hello.pop("keys"))
     pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="rigwarp-aside")
@@ -108,16 +113,26 @@ async def _serve(hello: dict[str, Any], talk: Any, on_ready: Callable[[Address],
     looking.start()
     if new_keys is not None:
         ioloop.PeriodicCallback(lambda: hub.take_keys(new_keys()), 1000 * _KEYS_S).start()
+    if tables is not None:
+        looking_at = asyncio.create_task(_look_at_tables(hub, tables))
     on_ready(address_of(host, port, keys, names))
     try:
         await ended.wait()
     finally:
+        if tables is not None:
+            looking_at.cancel()
         looking.stop()
         server.stop()
         hub.close()
         pool.shutdown(wait=False, cancel_futures=True)
     if talk is None and signal.SIGINT in stopped_by:
         raise KeyboardInterrupt
+
+
+async def _look_at_tables(hub: Hub, look: Callable[[], list[dict[str, Any]]]) -> None:
+    while True:
+        hub.take_tables(await asyncio.to_thread(look))
+        await asyncio.sleep(_TABLES_S)
 
 
 def address_of(host: str, port: int, keys: PageKeys, names: list[str]) -> Address:

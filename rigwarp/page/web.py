@@ -53,7 +53,7 @@ class Site:
 
     hub: Hub
     places: Places
-    root: Path
+    root: Path | None
     files: Mapping[str, tuple[bytes, str]]
     wrong: WrongKeys = field(default_factory=WrongKeys)
     sockets: "set[Socket]" = field(default_factory=set)
@@ -195,11 +195,22 @@ class State(Guarded):
 
     def get(self) -> None:
         """One JSON object."""
-        if self.bearer_role() is None:
+        role = self.bearer_role()
+        if role is None:
             raise web.HTTPError(401)
         hub = self.site.hub
         self.set_header("Content-Type", "application/json")
-        self.finish(json.dumps({"state": hub.state, "fresh": hub.fresh, "results": hub.results[:1]}))
+        self.finish(
+            json.dumps(
+                {
+                    "name": hub.name,
+                    "role": role,
+                    "state": hub.state,
+                    "fresh": hub.fresh,
+                    "results": [one for one in hub.results if one["current"]],
+                }
+            )
+        )
 
 
 class Document(Guarded):

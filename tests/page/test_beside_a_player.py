@@ -38,7 +38,7 @@ def playing(rigs: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Itera
         root=root, port=port, origin=f"http://127.0.0.1:{port}", player=player, keys=vars(keys), said=said
     )
     player.send_signal(signal.SIGINT)
-    player.communicate(timeout=30)
+    player.communicate(timeout=120)
     assert player.returncode == 130
 
 

@@ -49,6 +49,7 @@ class Session:
     interludes : where a measurement asks for the window; see `rigwarp.live.operate.interlude`.
     watch_says : what the drift watch has found last, and when; shown with the keys, and in `status`.
     watch_warned : what it last corrected or could not do, and when; in `status`.
+    page_address : where its page is, without a key; in the heartbeat.
     code : rows of the page's code, "0" and "1", once there is one to be shown on the table.
     """
 
@@ -76,6 +77,7 @@ class Session:
         self.watch_says = self.watch_warned = ""
         self.running = True
         self.code: tuple[str, ...] = ()
+        self.page_address = ""
         self._source, self._keeper = source, keeper
         self._inlets = [inlet for inlet in (remote, page) if inlet is not None]
         self._stand_in = StandIn(warp.content)
@@ -201,7 +203,8 @@ class Session:
 
     def about(self) -> dict[str, str]:
         """What plays, and what the drift watch has said."""
-        return {"source": self._name, "watch": self.watch_says, "watch_warned": self.watch_warned}
+        told = {"source": self._name, "watch": self.watch_says, "watch_warned": self.watch_warned}
+        return {**told, "page": self.page_address} if self.page_address else told
 
     def status(self) -> dict[str, Any]:
         """What goes on, in numbers."""

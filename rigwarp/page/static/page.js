@@ -5,17 +5,19 @@ import {calibrate} from "./calibrate.js";
 import {correct} from "./correct.js";
 import {camera, messages, results} from "./looking.js";
 import {now} from "./now.js";
+import {tables} from "./tables.js";
 import english from "./words_en.js";
 import german from "./words_de.js";
 
 const LANGUAGES = {en: english, de: german};
-const PARTS = {now, correct, calibrate, camera, results, messages};
+const ALONE = {now, correct, calibrate, camera, results, messages};
+const parts = () => app.tables ? {tables} : ALONE;
 const STALE_S = 1;
 const $ = id => document.getElementById(id);
 
 /** Everything that the parts share. */
 export const app = {
-  words: english, hello: null, state: {playing: false}, job: {job: ""}, results: [], messages: [], pictures: {}, plan: null,
+  words: english, hello: null, state: {playing: false}, job: {job: ""}, results: [], tables: null, messages: [], pictures: {}, plan: null,
   frozen: false, notice: "", stateAt: 0, age: 0,
   get operates() { return app.hello?.role === "operate"; },
   get usable() { return app.operates && link.up && !stale(); },
@@ -56,6 +58,11 @@ function heard(message) {
     app.stateAt = performance.now();
   } else if (message.job) app.job = message.job;
   else if (message.results) app.results = message.results;
+  else if (message.tables) {
+    const first = !app.tables;
+    app.tables = message.tables;
+    if (first) start();
+  }
   else if (message.message) {
     app.messages = [...app.messages, {text: message.message, level: message.level, at: performance.now() - 1000 * message.age_s}].slice(-40);
   } else return;
@@ -98,6 +105,10 @@ function line() {
   if (!link.up) return [link.refused === "full" ? w.full : app.hello ? w.no_link : w.connecting, "wrong"];
   if (stale()) return [w.old(lasting(stateAge(), w)), "wrong"];
   if (app.busy) return [w.working(w.jobs[app.job.job][0]), ""];
+  if (app.tables) {
+    const wrong = app.tables.filter(one => one.state !== "well").length;
+    return [wrong ? w.tables_wrong(wrong, app.tables.length) : w.tables_well, wrong ? "wrong" : "well"];
+  }
   if (!s.playing) return [w.nothing_plays, ""];
   if (s.measuring) return [w.measuring, ""];
   if (s.dark) return [w.is_dark, ""];
@@ -118,6 +129,7 @@ function refresh() {
   const dark = $("dark");
   say(dark, s.dark ? w.make_light : w.make_dark);
   set(dark, "aria-pressed", Boolean(s.dark));
+  dark.hidden = Boolean(app.tables);
   dark.disabled = !(app.operates && link.up && s.playing);
   const call = complaint() && app.hello?.call ? ` ${w.call(app.hello.call)}` : "";
   say($("alarm"), app.notice || (link.up && complaint() ? `${complaint()}.${call}` : ""));
@@ -128,7 +140,7 @@ function refresh() {
 
 function start() {
   const w = app.words;
-  $("nav").replaceChildren(...Object.keys(PARTS).map(name => el("a", {href: `#${name}`}, w[name])));
+  $("nav").replaceChildren(...Object.keys(parts()).map(name => el("a", {href: `#${name}`}, w[name])));
   set($("nav"), "aria-label", w.plan);
   $("foot").replaceChildren(el("p", {}, w.foot(app.hello.name, app.hello.version)), el("p", {}, app.operates ? w.screen : w.view_only));
   document.title = app.hello.name;
@@ -138,7 +150,7 @@ function start() {
 
 function show(move = true) {
   if (!app.hello) return;
-  const wanted = PARTS[location.hash.slice(1)] ? location.hash.slice(1) : "now";
+  const wanted = parts()[location.hash.slice(1)] ? location.hash.slice(1) : Object.keys(parts())[0];
   if (wanted === part) return;
   leave();
   part = wanted;
@@ -147,7 +159,7 @@ function show(move = true) {
     if (one.getAttribute("href") === `#${part}`) one.setAttribute("aria-current", "page");
     else one.removeAttribute("aria-current");
   }
-  const made = PARTS[part](app);
+  const made = parts()[part](app);
   $("main").replaceChildren(el("h1", {}, app.words[part]), ...made.inside);
   update = made.update;
   leave = made.leave ?? (() => {});

@@ -14,6 +14,8 @@ export default {
   key_label: "Adresse oder Schlüssel", key_open: "Öffnen",
   playing: (name, well) => `Es läuft ${name}${well ? `, alles gut seit ${well}` : ""}`,
   held: name => `Angehalten: ${name}`, is_dark: "Dunkel", measuring: "Muster liegen auf dem Tisch; der Inhalt wartet",
+  tables: "Tische", tables_well: "Allen Tischen geht es gut", tables_wrong: (n, all) => `${n} von ${all} Tischen brauchen einen Blick`,
+  silent: "Kein Lebenszeichen", moved_some: "Etwas hat sich bewegt", open: "Öffnen",
   nothing_plays: "Hier läuft nichts", code_shown: "Der Code dieser Seite liegt auf dem Tisch", grid_shown: "Das Prüfgitter liegt auf dem Tisch",
   before_shown: "Das Ergebnis davor liegt auf dem Tisch",
   off: mm => `Das Bild liegt bis zu ${mm} mm daneben`,

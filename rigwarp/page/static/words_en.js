@@ -14,6 +14,8 @@ export default {
   key_label: "Address or key", key_open: "Open",
   playing: (name, well) => `Playing ${name}${well ? `, all well for ${well}` : ""}`,
   held: name => `Standing still: ${name}`, is_dark: "Dark", measuring: "Patterns are on the table; the content waits",
+  tables: "Tables", tables_well: "All tables are well", tables_wrong: (n, all) => `${n} of ${all} tables need a look`,
+  silent: "No sign of life", moved_some: "Something has moved", open: "Open",
   nothing_plays: "Nothing plays here", code_shown: "The code of this page is on the table", grid_shown: "The check grid is on the table",
   before_shown: "The result before is on the table",
   off: mm => `The picture is up to ${mm} mm off`,
