@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 _SHOWN_S: Final = 20.0
 """A frame that is not shown by then never is."""
-_PICTURES_A_SECOND, _PICTURE_PX, _JPEG_QUALITY = 5.0, 960, 75
+_PICTURES_A_SECOND, _JPEG_QUALITY = 5.0, 75
 _STEP_S: Final = 0.1
 QUICK: Final = ("results", "use", "document")
 """Questions that are answered at once and need no devices."""
@@ -132,7 +132,7 @@ def _show_camera(rig: "OpenedRig", say: Say) -> None:
     """The camera's live picture with the aids of the preview, until this process is ended."""
     import cv2
 
-    from rigwarp.capture.preview.picture import compose
+    from rigwarp.capture.preview.picture import brightest_and_burnt, camera_picture
     from rigwarp.capture.preview.watch import watched
     from rigwarp.jobs.bench.camera_view import camera_view
 
@@ -141,10 +141,11 @@ def _show_camera(rig: "OpenedRig", say: Say) -> None:
             began = time.monotonic()
             photo = view.camera.look()
             state = watched(photo, rig.folder.rig, view.model, view.sheet_height_mm)
-            picture = compose(photo, state)
-            small = cv2.resize(picture, None, fx=_PICTURE_PX / picture.shape[1], fy=_PICTURE_PX / picture.shape[1])
-            _, data = cv2.imencode(".jpg", small[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])
-            say({"camera": state.prompt, "urgent": state.urgent, "lines": list(state.lines[:-1])}, bytes(data))
+            picture = camera_picture(photo, state)
+            _, data = cv2.imencode(".jpg", picture[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])
+            brightest, burnt = brightest_and_burnt(photo)
+            facts = {"brightest": round(100 * brightest), "burnt": round(100 * burnt, 2), "urgent": state.urgent}
+            say({"camera": state.prompt, "lines": list(state.lines[:-1]), **facts}, bytes(data))
             time.sleep(max(1.0 / _PICTURES_A_SECOND - (time.monotonic() - began), 0.02))
 
 

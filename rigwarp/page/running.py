@@ -122,7 +122,7 @@ class Running:
             self._frame(message, data)
             return
         if "camera" in message:
-            self._facts = {"camera": message["camera"], "urgent": message["urgent"], "lines": message["lines"]}
+            self._facts = dict(message)
             self._picture(data)
         elif "stage" in message:
             self._stage(message)

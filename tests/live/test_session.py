@@ -12,12 +12,12 @@ import pytest
 from rigwarp.errors import InputError
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.operate.osc import Message, build_message, parse_packet
-from rigwarp.talk.commands import TAKES
 from rigwarp.live.operate.remote import Remote
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts, Pacing
 from rigwarp.live.sources.source import StillSource
+from rigwarp.talk.commands import TAKES
 
 
 class Ruler(StillSource):

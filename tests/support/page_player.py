@@ -91,7 +91,6 @@ class TalkingPlayer:
             self.state = {**self.state, **changes}
         refused = self.refuse or ("changed" if stale else "")
         self.talk.say({"done": message["number"], "refused": refused, "revision": self.state["revision"]})
-        self.talk.say({"state": self.state})
 
     def _changes(self, name: str, values: list[Any]) -> dict[str, Any]:
         now = self.state["correction"]

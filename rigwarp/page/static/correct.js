@@ -33,11 +33,13 @@ class Steps {
 
   async send() {
     this.under = true;
-    let revision = this.app.state.revision;
+    let revision = Math.max(this.app.state.revision, this.revision ?? 0);  // the state is told a little later than answers
     while (this.waiting.length) {
       const answer = await this.app.ask({...this.waiting.shift(), revision});
-      if (answer.refused) this.waiting = [];
-      else revision = answer.revision;
+      if (answer.refused) {
+        this.waiting = [];
+        revision = null;
+      } else revision = answer.revision;
     }
     this.under = false;
     this.revision = revision;

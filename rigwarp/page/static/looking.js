@@ -1,12 +1,18 @@
 // What is only looked at: the camera, the results, the messages.
 import {button, el, lasting, mm, say} from "./dom.js";
 
+/** The browser's own way of writing dates, in the page's language. */
+const locale = () => navigator.languages.find(tag => tag.startsWith(document.documentElement.lang)) ?? document.documentElement.lang;
+
 export function camera(app) {
   const w = app.words;
   const photo = el("img", {class: "camera", alt: w.camera_text});
   const none = el("p", {class: "card"}, w.no_camera);
   const advice = el("p", {class: "big", role: "status"});
   const lines = el("ul", {class: "list"});
+  const level = el("meter", {min: 0, max: 100, low: 70, high: 95, optimum: 80, id: "level"});
+  const brightest = el("label", {for: "level"});
+  const levels = el("p", {}, brightest, level);
   const on = button("", () => app.ask({job: app.job.job === "camera" ? "stop" : "camera"}), {class: "strong"});
   let linesAre = "";
   const update = () => {
@@ -16,6 +22,9 @@ export function camera(app) {
     if (app.pictures.camera && photo.src !== app.pictures.camera) photo.src = app.pictures.camera;
     photo.classList.toggle("old", !running);
     say(advice, app.busy ? w.frozen : running ? job.camera ?? "" : failed ?? "");
+    levels.hidden = !running || job.brightest === undefined;
+    level.value = job.brightest ?? 0;
+    say(brightest, w.brightest(job.brightest, job.burnt));
     if (linesAre !== `${job.lines}`) {
       linesAre = `${job.lines}`;
       lines.replaceChildren(...(job.lines ?? []).map(text => el("li", {}, text)));
@@ -24,7 +33,7 @@ export function camera(app) {
     on.disabled = !app.usable || app.busy;
   };
   return {
-    inside: [el("div", {class: "row"}, on), el("div", {class: "two"}, el("div", {}, photo, none), el("div", {}, advice, lines))],
+    inside: [el("div", {class: "row"}, on), el("div", {class: "two"}, el("div", {}, photo, none), el("div", {}, advice, levels, lines))],
     update,
     leave: () => app.job.job === "camera" && app.operates && app.ask({job: "stop"}),
   };
@@ -45,7 +54,7 @@ export function results(app) {
   }
 
   const card = one => el("section", {class: one.current ? "card now" : "card"},
-    el("h2", {}, new Date(one.made_utc).toLocaleString(document.documentElement.lang), one.current ? ` · ${w.live_now}` : ""),
+    el("h2", {}, new Date(one.made_utc).toLocaleString(locale(), {dateStyle: "medium", timeStyle: "short"}), one.current ? ` · ${w.live_now}` : ""),
     el("p", {class: "big"}, w.verdicts[one.verdict] ?? one.verdict),
     one.p95_mm === null ? null : el("p", {}, w.mm_off(mm(one.p95_mm), one.limit_mm)),
     one.against.map(text => el("p", {}, text)),
