@@ -1,5 +1,7 @@
 """The page's process beside a player: `python -m rigwarp.page`, fed through stdin and heard through stdout."""
 
+import contextlib
+import os
 import sys
 from dataclasses import asdict
 
@@ -14,6 +16,8 @@ def main() -> int:
     first = read_message(source)
     if first is None or "hello" not in first[0]:
         return 2
+    with contextlib.suppress(AttributeError, OSError):
+        os.nice(5)  # the show goes first
     talks: list[Talk] = []
 
     def talk(heard: Heard, ended: object) -> Talk:
