@@ -50,7 +50,8 @@ def fit(
             "as_built": as_built_figures(made.as_built),
             "material": [asdict(share) for share in shares],
             "verification": None,  # nothing was shown on the table yet
-            "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
+            "seconds": {**dict.fromkeys(STAGES), **made.seconds, "verify": None, "total": sum(made.seconds.values())},
+            "ready_s": made.ready_s,
         }
     )
     print_next(console, folder)

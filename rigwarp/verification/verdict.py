@@ -41,8 +41,9 @@ class Verdict:
         return "out of tolerance" if self.failures else "not proven" if self.not_proven else "within tolerance"
 
     def with_more(self, other: "Verdict") -> "Verdict":
-        """Both together."""
-        return Verdict(failures=self.failures + other.failures, not_proven=self.not_proven + other.not_proven)
+        """Both together, what both say once."""
+        failures, not_proven = self.failures + other.failures, self.not_proven + other.not_proven
+        return Verdict(failures=tuple(dict.fromkeys(failures)), not_proven=tuple(dict.fromkeys(not_proven)))
 
 
 def judge_fit(fit: TableMapFit, built: AsBuilt | None, rig: Rig, *, design: PixelMap, measured_share: float) -> Verdict:

@@ -13,7 +13,6 @@ the spectrum of errors whose correlation falls as exp(-d^2 / 2 l^2) at distance 
 """
 
 from dataclasses import dataclass
-from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,9 +135,10 @@ def _vortices(
         low, high = local_mm[here].min(axis=0), local_mm[here].max(axis=0)
         steps = [np.arange(a + radius, b - radius + 1e-9, _STEP * radius) for a, b in zip(low, high, strict=True)]
         middles = np.stack(np.meshgrid(*steps), axis=-1).reshape(-1, 2)
-        inside = cKDTree(local_mm[here]).query_ball_point(middles, radius)
-        many = np.array([len(one) for one in inside], np.int64)
-        near = here[np.fromiter(chain.from_iterable(inside), np.int64, many.sum())]
+        found = cKDTree(local_mm[here]).query_ball_point(middles, radius)
+        inside: list[list[int]] = np.asarray(found, object).tolist()
+        many = np.array([len(found) for found in inside], np.int64)
+        near = here[np.fromiter((at for found in inside for at in found), np.int64, many.sum())]
         middle = np.repeat(np.arange(len(middles)), many)
         aside = (local_mm[near] - middles[middle]) / radius
         filled = (many >= _FEWEST_SAMPLES) & _filled(aside, middle, len(middles))
