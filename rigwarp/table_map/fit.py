@@ -12,6 +12,7 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.table_map.borders import Border, Borders, find_borders
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.misfit import HeldSamples, Misfit, find_misfit, join_held, judged_sigma
+from rigwarp.table_map.pixel_steps import without_pixel_steps
 from rigwarp.table_map.registration import Registration, register
 from rigwarp.table_map.ripple import MapRipple, Ripple, follow_ripple
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples
@@ -188,6 +189,7 @@ def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Bord
         samples, residual, slope = samples.only(known), residual[known], slope[known]
     if len(samples) < _MIN_CELLS:
         return None
+    residual = without_pixel_steps(samples.pixels_px, residual, slope)
     through = _surface_through(field, samples, residual, slope, reach_px)
     if through is None:
         return None
