@@ -1,10 +1,9 @@
 """What the projector's pixels do to decoded positions: light is the same all over a pixel, so stripes go in steps.
 
 What a camera pixel decodes is a mean over these steps, and off by a little that repeats with every projector pixel and
-is odd about its centre: sums of sin(2 pi n u) along u, and along v alike, up to 0.05 px. How much goes with the camera's
-resolution and the focus, and so varies slowly. It averages out over many pixels and hardly enters the map; but the
-camera's lattice beats with it, which looks like ripple. The samples themselves tell it: no mirror repeats with the
-pixels.
+is odd about its centre: sums of sin(2 pi n u) along u, and along v alike, up to 0.05 px. How much goes with the
+camera's resolution and the focus, and so varies slowly. It averages out over many pixels and hardly enters the map; but
+the camera's lattice beats with it, which looks like ripple. The samples tell it: no mirror repeats with the pixels.
 """
 
 import numpy as np

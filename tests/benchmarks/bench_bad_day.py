@@ -83,6 +83,7 @@ class Way:
     text : what virtual.toml has beside the usual; {n} stands for the number of photographs, {half} for its half,
         {between} for the first of the second zone.
     cause, but_not : patterns for what a refusal has to speak of, and for what it must not name beside it.
+    made : a line of its table [built].
     built : whether it changes the mirror.
     sheet : whether it matters only to a camera that is photographed.
     rigs : the rigs that it can happen to.
@@ -91,6 +92,7 @@ class Way:
     text: str
     cause: str
     but_not: str = r"(?!)"
+    made: str = ""
     built: bool = False
     sheet: bool = False
     rigs: tuple[str, ...] = _RIGS
@@ -139,6 +141,12 @@ WAYS = {
     ),
     "print-layer ripple": Way(
         text="\n[[built.ripple]]\namplitude_um = 0.1\nperiod_mm = 1.6\ndirection_deg = 30\n", cause="ripple", built=True
+    ),
+    "hole": Way(
+        text="\n[[built.hole]]\nposition_mm = [-12, 6]\ndiameter_mm = 8\n", cause=r"content.*light|not lit", built=True
+    ),
+    "short rim": Way(
+        text="", made="rim_mm = -17\n", cause=r"content.*light|not lit", built=True, rigs=("round-table",)
     ),
 }
 
@@ -223,7 +231,7 @@ class _RigBench:
         words = {"{n}": str(count), "{half}": str(count // 2), "{later}": str(count // 2 + 4)}
         words["{between}"] = str(len(self._patterns.frames) + 1)
         text, cause = (_filled(words, part) for part in (way.text, way.cause))
-        folder = self._spoilt(text, _SEED + 1 + list(WAYS).index(name))
+        folder = self._spoilt(text, _SEED + 1 + list(WAYS).index(name), made=way.made)
         truth = true_map(folder) if way.built else self._truth
         try:
             found, day = self._figures(folder, truth, photographed=way.sheet)
@@ -236,11 +244,12 @@ class _RigBench:
         good = found["z"] <= _LARGEST_Z and growth <= _LARGEST_GROWTH
         return {"outcome": _RIGHT if good else _SILENT, **found, "times unspoilt": growth}
 
-    def _spoilt(self, text: str, seed: int) -> RigFolder:
+    def _spoilt(self, text: str, seed: int, *, made: str = "") -> RigFolder:
         root = self._root.with_name(f"{self._root.name}-spoilt")
         shutil.copytree(self._root, root)
         truth = root / "virtual.toml"
         told = re.sub(r"^seed = \d+", f"seed = {seed}", truth.read_text(encoding="utf-8"), flags=re.M)
+        told = told.replace("[built]\n", f"[built]\n{made}", 1)
         # [sheet] stands last in the scenarios' files: lines without a table of their own go on there
         truth.write_text(told.rstrip() + "\n" + text, encoding="utf-8")
         return open_rig(root)
