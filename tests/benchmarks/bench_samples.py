@@ -1,13 +1,12 @@
 """Mirror samples on the virtual bench: error against closed-form truth, over random pieces; and error over sigma.
 
 Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench of
-the tests with the bench's drift, tilt and noise, and measures one cycle. RIGWARP_SAMPLES_SEEDS says how many,
-RIGWARP_SAMPLES_FIRST the first. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet
-whose waves are 7 to 12 mm long blur by up to a tenth more or less than the whole sheet would. Twins, and pairs that
-differ by twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle show.
+the tests with the bench's drift, tilt and noise, and measures one cycle; `--seeds A-B` says which, and `--jobs N`
+shares them out. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet whose waves are 7 to
+12 mm long blur by up to a tenth more or less than the whole sheet would. Twins, and pairs that differ by twice the
+1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle show.
 """
 
-import os
 import sys
 import tempfile
 from pathlib import Path
@@ -19,7 +18,7 @@ from scipy.special import jv
 _TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
-from run import alone  # noqa: E402
+from run import alone, spread  # noqa: E402
 from samples_bench import small_bench  # noqa: E402
 from samples_truth import local_variance_mm2, mirror_points, true_slopes  # noqa: E402
 
@@ -33,8 +32,7 @@ from rigwarp.samples.verdicts import judge_pairs  # noqa: E402
 from rigwarp.simulation.samples import BenchTruth, VirtualSampleBench, parse_bench_truth, true_figures  # noqa: E402
 from rigwarp.simulation.samples.true_figures import veil_beyond  # noqa: E402
 
-_FIRST = int(os.environ.get("RIGWARP_SAMPLES_FIRST", "0"))
-_SEEDS = range(_FIRST, _FIRST + int(os.environ.get("RIGWARP_SAMPLES_SEEDS", "20")))
+_SEEDS = range(20)
 _AL_N, _AL_K = [1.2, 0.79, 0.52], [7.0, 5.85, 4.85]
 
 
@@ -75,20 +73,20 @@ def _leg(bench: SampleBench, virtual: VirtualSampleBench, pictures: list[Any], n
     return read_leg(bench, sample_frames(), photos, name=name, shape=legs["R1"].shape if legs else None)
 
 
-def measure() -> dict[str, Any]:
+def measure(seeds: range = _SEEDS, jobs: int = 1) -> dict[str, Any]:
     """Errors and error over sigma of every figure."""
+    return _summary(spread(_drawn, seeds, jobs))
+
+
+def _drawn(seed: int) -> dict[str, Any]:
+    """One piece, measured and judged."""
+    piece, thickness, index = _piece(seed)
+    sheet = Sheet(name=f"drawn-{seed}", thickness_mm=thickness, index=index)
     with tempfile.TemporaryDirectory() as folder:
         root = small_bench(Path(folder) / "box")
         bench = open_bench_folder(root).bench
-        text = (root / "virtual_samples.toml").read_text(encoding="utf-8")
-    drawn = [_piece(seed) for seed in _SEEDS]
-    truth = parse_bench_truth(text + "".join(piece for piece, _, _ in drawn))
-    pictures = [frame_picture(bench, frame) for frame in sample_frames()]
-    rows = [
-        _one(bench, truth, pictures, seed, Sheet(name=f"drawn-{seed}", thickness_mm=t, index=n))
-        for seed, (_, t, n) in zip(_SEEDS, drawn, strict=True)
-    ]
-    return _summary(rows)
+        truth = parse_bench_truth((root / "virtual_samples.toml").read_text(encoding="utf-8") + piece)
+    return _one(bench, truth, [frame_picture(bench, frame) for frame in sample_frames()], seed, sheet)
 
 
 def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, sheet: Sheet) -> dict[str, Any]:
