@@ -20,7 +20,7 @@ sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
 from run import alone, spread  # noqa: E402
 from samples_bench import small_bench  # noqa: E402
-from samples_truth import local_variance_mm2, mirror_points, true_slopes  # noqa: E402
+from samples_truth import mirror_points, true_slopes  # noqa: E402
 
 from rigwarp.jobs.samples.bench_folder import open_bench_folder  # noqa: E402
 from rigwarp.samples.bench import SampleBench, Sheet  # noqa: E402
@@ -30,7 +30,7 @@ from rigwarp.samples.leg import Leg, read_leg  # noqa: E402
 from rigwarp.samples.registered import Nodes, nodes_of  # noqa: E402
 from rigwarp.samples.verdicts import judge_pairs  # noqa: E402
 from rigwarp.simulation.samples import BenchTruth, VirtualSampleBench, parse_bench_truth, true_figures  # noqa: E402
-from rigwarp.simulation.samples.true_figures import veil_beyond  # noqa: E402
+from rigwarp.simulation.samples.true_figures import seen_variance, veil_beyond  # noqa: E402
 
 _SEEDS = range(20)
 _AL_N, _AL_K = [1.2, 0.79, 0.52], [7.0, 5.85, 4.85]
@@ -100,7 +100,7 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
     ratio = np.array(piece["reflectance"]) / np.array(glass["reflectance"])
     nodes = nodes_of(bench, legs["R1"])
     seen = mirror_points(truth, nodes)[::4, ::4]
-    both = [local_variance_mm2(truth, truth.pieces[name], seen) for name in (sheet.name, "glass")]
+    both = [seen_variance(truth, truth.pieces[name], seen) for name in (sheet.name, "glass")]
     variance = both[0] - both[1]
     mrad = np.sqrt(np.maximum(variance, 0.0)) / bench.far_mm * 1000.0
     veil = np.array(

@@ -183,6 +183,8 @@ def test_the_offcut_box_is_judged_by_what_its_pieces_are(cycle: MeasuredCycle) -
     assert figures["reflectance"][0] == pytest.approx(np.mean(cycle.said["reflectance"]), abs=1e-9)
     assert figures["reflectance"][0] == pytest.approx(figures["reflectance"][1], rel=0.005)
     assert figures["veil"][0] == pytest.approx(figures["veil"][1], abs=0.002)
+    for key in ("blur_in_mrad", "blur_across_mrad"):  # by the very part that is seen: see test_blur
+        assert figures[key][0] == pytest.approx(figures[key][1], rel=0.05)
     assert len(made.compared.heads()) == len(made.compared.rows()[0])
 
 

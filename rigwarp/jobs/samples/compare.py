@@ -112,7 +112,7 @@ def write_comparison(folder: BenchFolder, compared: Compared) -> Path:
     """report.html in the folder compared/, in place of an older one."""
     where = folder.root / COMPARED
     where.mkdir(exist_ok=True)
-    maps = {name: _maps(folder, name) for name in compared.names}
+    maps = {name: maps_of(folder, name) for name in compared.names}
     page = render_samples_report(
         folder.bench.name,
         heads=compared.heads(),
@@ -127,7 +127,8 @@ def write_comparison(folder: BenchFolder, compared: Compared) -> Path:
     return where / REPORT_FILE
 
 
-def _maps(folder: BenchFolder, name: str) -> SampleMaps | None:
+def maps_of(folder: BenchFolder, name: str) -> SampleMaps | None:
+    """Maps of a sample's latest cycle; None where they are not kept."""
     runs = sorted((folder.root / MEASURED / name).glob(f"*/{CYCLE_FILE}"))
     file = runs[-1].parent / SLOPES_FILE
     if not file.is_file():
