@@ -13,7 +13,7 @@ def record_of(
     bench: SampleBench, sheet: Sheet, figures: CycleFigures, *, measured_utc: str, bench_hash: str
 ) -> CycleRecord:
     """The record of a finished cycle."""
-    double = figures.pairs[0].double
+    double = figures.double
     specks = figures.specks
     edge = [side for pair in figures.pairs for side in pair.edge]
     return CycleRecord(
