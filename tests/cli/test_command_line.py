@@ -178,6 +178,24 @@ def test_real_ctrl_c(tmp_path: Path) -> None:
     assert sorted(path.name for path in run.iterdir()) == ["start.json"]
 
 
+@pytest.mark.parametrize("hangs", [True, False])
+def test_a_thread_that_hangs_at_the_end_is_not_met_by_an_interpreter_that_is_gone(hangs: bool) -> None:
+    """Python ends threads that come back late by unwinding their stack, which aborts C++ that catches everything."""
+    script = (
+        "import atexit, sys, threading\n"
+        "from rigwarp import cli\n"
+        "cli._LAST_S = 0.1\n"
+        "atexit.register(print, 'Python ends')\n"
+        f"if {hangs}: threading.Thread(target=threading.Event().wait, daemon=True).start()\n"
+        "sys.argv = ['rigwarp', '--version']\n"
+        "sys.exit(cli.main())\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("rigwarp ")
+    assert ("Python ends" in done.stdout) is not hangs
+
+
 def test_commands_keep_their_annotations(run: Callable[..., Any], command: Callable[..., None]) -> None:
     """The wrapper around a command must not hide its options from the parser."""
     seen = []
