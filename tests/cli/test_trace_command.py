@@ -1,6 +1,7 @@
 """`rigwarp trace`: the design judged, its forecast, and the files it leaves."""
 
 import json
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -135,6 +136,10 @@ def test_a_cad_mirror_is_recognised_and_its_lines_are_fit_to_paste(run, moulded)
     assert found.toml in out
     assert found.same
     assert found.moved_p95_mm < 0.001  # what the pasted lines do, by tracing them
+    # the same share of light in both places, and as many digits
+    (on_content,) = re.findall(r"light on the content +([\d.]+) %", out)
+    assert f"of the projector's light lands on it instead of {on_content} %" in " ".join(out.split())
+    assert found.light_on_content == pytest.approx(float(on_content) / 100, abs=0.002)
 
 
 def test_only_a_cad_mirror_is_recognised(run, counter):

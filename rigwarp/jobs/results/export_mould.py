@@ -28,6 +28,7 @@ _BAR_MM = 100.0
 _ARROW_MM = 15.0
 _CARD_MM = 20.0  # body of a template beyond its curve
 _LINE_MM = 6.0
+_ROUND = 1.02  # the farthest place of an outline over its half size, up to which it looks alike from all sides
 _WRITERS: Final[dict[str, Callable[[WorkshopDrawing], str]]] = {"svg": svg_text, "dxf": dxf_text}
 
 
@@ -116,9 +117,25 @@ def _solid(
         "triangles": len(mesh.faces),
         "closed": is_closed(mesh),
         "thickness_mm": None if own else thickness_mm,
-        "mark": "the part keeps the base of its own CAD file" if own else mark,
+        "mark": _way_to_x_and_y(mesh, right) if own else mark,
         **({"note": note} if note else {}),
     }
+
+
+def _way_to_x_and_y(mesh: TriangleMesh, right: str) -> str:
+    """How to find the mirror's x and y on a part that has the base of its own CAD file, and no mark of ours."""
+    xy = mesh.vertices_mm[:, :2]
+    outline = np.ptp(xy, axis=0) / 2.0
+    from_middle = np.linalg.norm(xy - xy.min(axis=0) - outline, axis=1)
+    way = (
+        "the part keeps the base of its own CAD file and has no mark on it: its axes are the file's, and those of the "
+        "printer or mill. Write +y on its underside before it leaves the machine; seen from the light, +x is to the "
+        f"{right} of it"
+    )
+    if float(from_middle.max()) < _ROUND * float(outline.mean()):
+        return way
+    x, y = xy[int(np.argmax(from_middle))]
+    return f"{way}; afterwards, the place farthest from the middle of its outline is x {x:.1f}, y {y:.1f} mm"
 
 
 def _mesh_of(
