@@ -104,6 +104,29 @@ def test_a_design_that_misses_the_content_is_drawn_all_the_same(run, counter):
     assert {p.name for p in (counter / "design_pictures").iterdir()} == PICTURES - {"tolerances.png"}
 
 
+@pytest.mark.parametrize(
+    ("right", "wrong", "named"),
+    [
+        ("throw_ratio = 1.2", "throw_ratio = 12", "throw_ratio"),
+        ("diameter_mm = 480", "diameter_mm = 4", "pixels"),
+        ("position_tolerance_mm", "position_tolerance_mm", ""),  # as it is
+    ],
+)
+def test_there_is_no_forecast_from_nonsense(run, tmp_path, right, wrong, named):
+    create_rig("round-table", tmp_path / "rig")
+    file = tmp_path / "rig" / "rig.toml"
+    text = file.read_text(encoding="utf-8").replace("[1280, 720]", "[160, 90]")
+    assert right in text
+    file.write_text(text.replace(right, wrong), encoding="utf-8")
+    code, out, _ = run("trace", tmp_path / "rig", "--json")
+    assert code == 0
+    found = json.loads(out)
+    assert bool(found["doubts"]) is bool(named)
+    assert named in " ".join(found["doubts"])
+    assert (found["forecast"] is None, found["sensitivity"] == []) == (bool(named), bool(named))
+    assert (tmp_path / "rig" / "design_pictures" / "tolerances.png").exists() is not bool(named)
+
+
 @pytest.fixture
 def moulded(tmp_path: Path) -> Path:
     """The round table with its paraboloid (R = 250 mm, rim towards +z) as an STL solid with a chamfer."""
