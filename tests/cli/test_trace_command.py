@@ -108,7 +108,7 @@ def test_a_design_that_misses_the_content_is_drawn_all_the_same(run, counter):
     ("right", "wrong", "named"),
     [
         ("throw_ratio = 1.2", "throw_ratio = 12", "throw_ratio"),
-        ("diameter_mm = 480", "diameter_mm = 4", "pixels"),
+        ("radius_mm = 250.0", "radius_mm = -250.0", "radius_mm"),
         ("position_tolerance_mm", "position_tolerance_mm", ""),  # as it is
     ],
 )
