@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from rigwarp.devices.camera_controls import CONTROLS, exposure_s, fix_controls, set_exposure_s, take_all_bits
 from rigwarp.devices.camera_list import listed_cameras, users_of
 from rigwarp.devices.newest_frame import NewestFrames
+from rigwarp.devices.picture_size import require_size
 from rigwarp.devices.protocols import Shot
 from rigwarp.errors import DeviceError
 from rigwarp.geometry import Photo
@@ -134,12 +135,11 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
     except DeviceError as error:
         camera.close()
         raise DeviceError(f"{error}{_used_by(device)}") from None
-    if found != resolution:
+    try:
+        require_size(name, found, resolution)
+    except DeviceError:
         camera.close()
-        raise DeviceError(
-            f"{name} delivers {found[0]} x {found[1]} pixels, rig.toml says camera.resolution = {list(resolution)}: "
-            "enter one that the camera has (and calibrate it with that), or set it at the camera"
-        )
+        raise
     return camera
 
 
