@@ -167,7 +167,7 @@ def _print_machine(console: Console, machine: Machine) -> None:
         [
             ("displays", f"{displays} ({machine.display_driver})"),
             ("cameras", cameras),
-            ("OpenGL", machine.gl_renderer or "none"),
+            ("OpenGL", f"{machine.gl_renderer} ({machine.gl_version})" if machine.gl_renderer else "none"),
         ]
     )
 

@@ -23,8 +23,9 @@ from rigwarp.devices.window_display import MonitorSeat
 from rigwarp.errors import DeviceError, UsageError
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.cpu import CpuRenderer
-from rigwarp.live.render.gl import GlRenderer
-from rigwarp.live.render.gl_context import COMPUTE_VERSION, gl_missing, is_software
+from rigwarp.live.render.es_context import ES_VERSION
+from rigwarp.live.render.gl import GlRenderer, frame_of
+from rigwarp.live.render.gl_context import COMPUTE_VERSION, DRAWING_VERSION, gl_missing, is_software
 from rigwarp.live.render.picture import AnyPicture, Picture, rgb_of
 from rigwarp.live.render.sampling import SampleMap
 from rigwarp.live.render.warp import Warp, as_warp
@@ -139,9 +140,7 @@ class Window:
     def grab(self) -> Picture:
         """(H, W, 3) what the window holds: for tests."""
         if self._screen is not None:
-            width, height = self._screen.size
-            data = np.frombuffer(self._screen.read(components=3, alignment=1), np.uint8)
-            return data.reshape(height, width, 3)[::-1].copy()
+            return frame_of(self._screen)
         return np.ascontiguousarray(pygame.surfarray.array3d(pygame.display.get_surface()).swapaxes(0, 1))
 
     def screen_is_there(self) -> bool:
@@ -318,20 +317,25 @@ def _gl_window(
 
 
 def _gl_context(size: tuple[int, int], display: int) -> moderngl.Context:
-    """Set an OpenGL mode: 4.3, which has compute shaders, or else 3.3."""
+    """Set an OpenGL mode: 4.3, which has compute shaders, else 3.3, else OpenGL ES 3.1."""
+    for version in (COMPUTE_VERSION, DRAWING_VERSION):
+        try:
+            _set_gl_mode(size, display, version, pygame.GL_CONTEXT_PROFILE_CORE)
+            return moderngl.create_context(require=version)
+        except Exception as error:  # moderngl raises bare exceptions, SDL its own: an older OpenGL, or none at all
+            reason = error
     try:
-        _set_gl_mode(size, display, (4, 3))
-        return moderngl.create_context(require=COMPUTE_VERSION)
-    except Exception:  # moderngl raises bare exceptions, SDL its own: less than OpenGL 4.3, or none at all
-        _set_gl_mode(size, display, (3, 3))
-        return moderngl.create_context(require=330)
+        _set_gl_mode(size, display, ES_VERSION, pygame.GL_CONTEXT_PROFILE_ES)
+        return moderngl.create_context(require=ES_VERSION)
+    except Exception as error:
+        raise reason from error
 
 
-def _set_gl_mode(size: tuple[int, int], display: int, version: tuple[int, int]) -> None:
+def _set_gl_mode(size: tuple[int, int], display: int, version: int, profile: int) -> None:
     for attribute, value in (
-        (pygame.GL_CONTEXT_MAJOR_VERSION, version[0]),
-        (pygame.GL_CONTEXT_MINOR_VERSION, version[1]),
-        (pygame.GL_CONTEXT_PROFILE_MASK, pygame.GL_CONTEXT_PROFILE_CORE),
+        (pygame.GL_CONTEXT_MAJOR_VERSION, version // 100),
+        (pygame.GL_CONTEXT_MINOR_VERSION, version // 10 % 10),
+        (pygame.GL_CONTEXT_PROFILE_MASK, profile),
     ):
         pygame.display.gl_set_attribute(attribute, value)
     flags = pygame.OPENGL | pygame.DOUBLEBUF | pygame.NOFRAME
