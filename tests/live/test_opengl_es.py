@@ -66,6 +66,22 @@ def test_desktop_opengl_goes_first(gl_available):
     context.release()
 
 
+def test_without_moderngl_the_cpu_draws(tmp_path):
+    """It has no wheel for arm64; everything else can be imported and drawn all the same."""
+    (tmp_path / "moderngl.py").write_text("raise ImportError('not installed')")
+    code = (
+        "import bent_rig, numpy as np, rigwarp.live.run.session, rigwarp.jobs.play, rigwarp.jobs.bench.machine as m;"
+        "from rigwarp.live.run.window import open_window; w = open_window(bent_rig.plain_prewarp());"
+        "w.show(bent_rig.noisy(64, 48)); who = w.drawing; w.close(); print(who, '|', m.look_around().gl_problem)"
+    )
+    path = os.pathsep.join([str(tmp_path), str(SCRIPT.parent), *sys.path])
+    environment = {**os.environ, "PYTHONPATH": path, "SDL_VIDEODRIVER": "dummy"}
+    done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    assert "CPU (OpenCV remap) | neither OpenGL 3.3 nor OpenGL ES 3.1" in done.stdout
+    assert "not installed" in done.stdout
+
+
 def test_neither_of_the_two_is_one_line(monkeypatch):
     def refuse(**_):
         raise Exception("cannot load libGL")

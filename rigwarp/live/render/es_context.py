@@ -43,7 +43,7 @@ class EsContext:
     def __exit__(self, *_: object) -> None:
         """It stays current: there is one context and one thread."""
 
-    def _made(self) -> tuple[int, int]:
+    def _made(self) -> tuple[int, int | None]:
         platform_display = ctypes.CFUNCTYPE(ctypes.c_void_p, ctypes.c_uint, ctypes.c_void_p, ctypes.c_void_p)
         address = self._egl.eglGetProcAddress(b"eglGetPlatformDisplayEXT")
         found = [platform_display(address)(_SURFACELESS, None, None)] if address else []
@@ -73,7 +73,8 @@ def open_es_context() -> moderngl.Context:
     Exception
         Of whatever kind EGL's loader and moderngl have, when there is none.
     """
-    return moderngl.create_context(context=EsContext(), require=ES_VERSION)
+    own: Any = EsContext()  # which the stubs do not know
+    return moderngl.create_context(context=own, require=ES_VERSION)
 
 
 def _library() -> Any:
