@@ -18,6 +18,7 @@ from rigwarp.devices.camera_list import listed_cameras, users_of
 from rigwarp.devices.newest_frame import NewestFrames
 from rigwarp.devices.picture_size import require_size
 from rigwarp.devices.protocols import Shot
+from rigwarp.devices.v4l2_controls import ControlState, advice_of, device_controls, lock_controls, unlocked_of
 from rigwarp.errors import DeviceError
 from rigwarp.geometry import Photo
 
@@ -128,7 +129,7 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
     if _ADDRESS not in str(device):
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, resolution[0])
         capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
-    unlocked = CONTROLS if _ADDRESS in str(device) else fix_controls(capture)
+    unlocked = CONTROLS if _ADDRESS in str(device) else _fixed(device, capture)
     camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=take_all_bits(capture))
     try:
         found = camera.look().shape[::-1]
@@ -141,6 +142,29 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
         camera.close()
         raise
     return camera
+
+
+def _fixed(device: int | str, capture: cv2.VideoCapture) -> tuple[str, ...]:
+    """Lock what changes by itself: by the driver's own names where it is Linux's, else through OpenCV."""
+    states = _locked(device)
+    return unlocked_of(states) if states is not None else fix_controls(capture)
+
+
+def _locked(device: int | str) -> tuple[ControlState, ...] | None:
+    path = _path_of(device)
+    if path is None or not sys.platform.startswith("linux"):
+        return None
+    try:
+        with device_controls(path) as ioctl:
+            return lock_controls(ioctl)
+    except OSError:
+        return None
+
+
+def control_advice(device: int | str) -> str:
+    """The command that sets what the driver refused to rigwarp; empty where there is none."""
+    states = _locked(device)
+    return advice_of(states, str(_path_of(device))) if states else ""
 
 
 def _opened(device: int | str, name: str) -> cv2.VideoCapture:

@@ -6,6 +6,8 @@ from typing import Any
 from rigwarp.capture import SynchronisedBench
 from rigwarp.devices import OneShotCamera
 from rigwarp.devices.camera_controls import CONTROLS
+from rigwarp.devices.photo_command import is_command
+from rigwarp.devices.video_camera import control_advice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,11 +70,15 @@ def camera_state(bench: SynchronisedBench, device: int | str) -> CameraState:
         latency_max_s=latency.max_s if latency else None,
         frame_s=latency.frame_s if latency else None,
         photo_s=camera.photo_s if isinstance(camera, OneShotCamera) else None,
-        advice=_advice(camera.unlocked, str(device)),
+        advice=_advice(camera.unlocked, device),
     )
 
 
-def _advice(unlocked: tuple[str, ...], device: str) -> str:
+def _advice(unlocked: tuple[str, ...], device: int | str) -> str:
+    by_driver = "" if is_command(device) else control_advice(device)
+    if by_driver:
+        return by_driver
     if not unlocked:
         return "nothing to be done"
-    return f"fix {', '.join(unlocked)} at the camera"
+    where = "by its command, or at the camera" if is_command(device) else "at the camera"
+    return f"fix {', '.join(unlocked)} {where}"
