@@ -4,8 +4,9 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -29,7 +30,8 @@ FRAME_TIMEOUT_S: Final = 5.0
 _ADDRESS = "://"
 _FFMPEG_QUIET = ("OPENCV_FFMPEG_LOGLEVEL", "-8")  # its own messages would stand beside our one line
 _FFMPEG_OPTIONS = "OPENCV_FFMPEG_CAPTURE_OPTIONS"
-_UNBUFFERED = "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay"  # or every picture is late
+_UNBUFFERED = "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay"
+"""Or every picture is late; by UDP some would be lost, and what is decoded from them."""
 
 
 class VideoCamera:
@@ -43,11 +45,12 @@ class VideoCamera:
         *,
         unlocked: Sequence[str] = CONTROLS,
         bits: int | None = None,
+        reopen: Callable[[], cv2.VideoCapture | None] | None = None,
     ) -> None:
         self._capture = capture
         self._bits = bits
         self._resolution = resolution
-        self._frames = NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S)
+        self._frames = NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S, reopen=reopen)
         self.unlocked: tuple[str, ...] = tuple(unlocked)
 
     @property
@@ -81,6 +84,11 @@ class VideoCamera:
     def look(self) -> Photo:
         """The next photograph that comes in."""
         return self.next_shot(time.monotonic()).photo
+
+    @property
+    def reopened(self) -> int:
+        """How many times a network camera went and came back."""
+        return self._frames.reopened
 
     def close(self) -> None:
         """Give the camera back; calling it twice is fine."""
@@ -130,7 +138,9 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, resolution[0])
         capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
     unlocked = CONTROLS if _ADDRESS in str(device) else _fixed(device, capture)
-    camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=take_all_bits(capture))
+    reopen = partial(_reopened, device) if _ADDRESS in str(device) else None
+    bits = take_all_bits(capture)
+    camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=bits, reopen=reopen)
     try:
         found = camera.look().shape[::-1]
     except DeviceError as error:
@@ -142,6 +152,12 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
         camera.close()
         raise
     return camera
+
+
+def _reopened(device: int | str) -> cv2.VideoCapture | None:
+    """The network camera once more, if it can be reached; waits no longer than its time limits."""
+    capture = _capture(device)
+    return capture if capture.isOpened() else None
 
 
 def _fixed(device: int | str, capture: cv2.VideoCapture) -> tuple[str, ...]:
@@ -197,6 +213,7 @@ def _capture(device: int | str) -> cv2.VideoCapture:
         return cv2.VideoCapture(device, cv2.CAP_V4L2 if sys.platform.startswith("linux") else cv2.CAP_ANY)
     wait_ms = int(1000 * FRAME_TIMEOUT_S)
     limits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, wait_ms, cv2.CAP_PROP_READ_TIMEOUT_MSEC, wait_ms]
+    limits += [cv2.CAP_PROP_N_THREADS, 1]  # each thread more keeps back a picture
     with _unbuffered():
         return cv2.VideoCapture(device, cv2.CAP_FFMPEG, limits)
 
