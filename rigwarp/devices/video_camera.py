@@ -5,7 +5,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
@@ -142,7 +142,7 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
     bits = take_all_bits(capture)
     camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=bits, reopen=reopen)
     try:
-        found = camera.look().shape[::-1]
+        found = _first_look(camera, patient=_ADDRESS in str(device)).shape[::-1]
     except DeviceError as error:
         camera.close()
         raise DeviceError(f"{error}{_used_by(device)}") from None
@@ -152,6 +152,14 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
         camera.close()
         raise
     return camera
+
+
+def _first_look(camera: VideoCamera, *, patient: bool) -> Photo:
+    """The first picture; a stream over the network may take twice as long until it begins with a whole one."""
+    if patient:
+        with suppress(DeviceError):
+            return camera.look()
+    return camera.look()
 
 
 def _reopened(device: int | str) -> cv2.VideoCapture | None:

@@ -24,6 +24,7 @@ class RtspServer:
             [_PYTHON, "-I", __file__, str(port), *map(str, size), str(kbit)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
         )
         said = self._server.stdout.readline()
         if not said:
@@ -37,7 +38,7 @@ class RtspServer:
         try:
             self._server.stdin.write(picture.tobytes())
             self._server.stdin.flush()
-        except OSError:
+        except (OSError, ValueError):
             """It has been closed."""
 
     def close(self):
@@ -86,9 +87,9 @@ def _serve(port, width, height, kbit):
     factory = GstRtspServer.RTSPMediaFactory()
     factory.set_launch(
         "( appsrc name=source is-live=true format=time do-timestamp=true "
-        f"caps=video/x-raw,format=GRAY8,width={width},height={height},framerate=0/1 ! videoconvert "
+        f"caps=video/x-raw,format=GRAY8,width={width},height={height},framerate=0/1 ! queue ! videoconvert "
         f"! video/x-raw,format=I420 ! x264enc tune=zerolatency speed-preset=ultrafast key-int-max=30 bitrate={kbit} "
-        "! rtph264pay name=pay0 pt=96 )"
+        "! queue ! rtph264pay name=pay0 pt=96 )"
     )
     factory.set_shared(True)
     factory.connect("media-configure", lambda _, media: sources.append(media.get_element().get_child_by_name("source")))
