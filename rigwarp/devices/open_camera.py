@@ -3,9 +3,11 @@
 from rigwarp.devices.photo_command import is_command
 from rigwarp.devices.protocols import Camera
 
+GENICAM = "genicam:"
+
 
 def open_camera(device: int | str, resolution: tuple[int, int]) -> Camera:
-    """Open a camera by index, device path, address, or the command that takes a photograph.
+    """Open a camera by index, device path, address, "genicam:ID", or the command that takes a photograph.
 
     Raises
     ------
@@ -19,6 +21,10 @@ def open_camera(device: int | str, resolution: tuple[int, int]) -> Camera:
         from rigwarp.devices.command_camera import open_command_camera
 
         return open_command_camera(str(device), resolution)
+    if str(device).startswith(GENICAM):
+        from rigwarp.devices.genicam_camera import open_genicam_camera
+
+        return open_genicam_camera(str(device), resolution)
     from rigwarp.devices.video_camera import open_video_camera
 
     return open_video_camera(device, resolution)
