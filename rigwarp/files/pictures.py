@@ -39,13 +39,16 @@ def read_photo(path: Path) -> Photo:
     InputError
         If the file is missing or is no PNG, JPEG or TIFF picture of 8 or 16 bits.
     """
-    path = Path(path)
-    picture = _decoded(path)
+    picture = read_photo_colour(path)
+    return picture if picture.ndim == 2 else cast(Photo, cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY))
+
+
+def read_photo_colour(path: Path) -> NDArray[Any]:
+    """A photograph as it is: (H, W) grey or (H, W, 3) BGR, of as many bits as the file has; else see `read_photo`."""
+    picture = _decoded(Path(path))
     if picture.ndim == 2:
         return picture
-    if picture.shape[2] < 3:
-        return cast(Photo, np.ascontiguousarray(picture[..., 0]))
-    return cast(Photo, cv2.cvtColor(picture[..., :3], cv2.COLOR_BGR2GRAY))
+    return np.ascontiguousarray(picture[..., 0] if picture.shape[2] < 3 else picture[..., :3])
 
 
 def read_colour(path: Path, *, most_pixels: int = MOST_PIXELS) -> NDArray[np.uint8]:
