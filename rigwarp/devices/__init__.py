@@ -2,7 +2,7 @@
 
 from rigwarp.devices.bench import VIRTUAL, Bench, DisplayChoice, open_bench, open_virtual
 from rigwarp.devices.masked import MaskedDisplay
-from rigwarp.devices.protocols import Camera, Display, Frame, Shot, StreamingCamera
+from rigwarp.devices.protocols import Camera, Display, Frame, OneShotCamera, Shot, StreamingCamera
 
 __all__ = [
     "VIRTUAL",
@@ -12,6 +12,7 @@ __all__ = [
     "DisplayChoice",
     "Frame",
     "MaskedDisplay",
+    "OneShotCamera",
     "Shot",
     "StreamingCamera",
     "open_bench",

@@ -74,10 +74,10 @@ def _virtual(folder: RigFolder, display: DisplayChoice, opened: ExitStack, raise
 
 
 def _real(folder: RigFolder, display: DisplayChoice, opened: ExitStack) -> Bench:
-    from rigwarp.devices.video_camera import open_video_camera  # with the window toolkit, only when there is a window
+    from rigwarp.devices.open_camera import open_camera  # with the window toolkit, only when there is a window
     from rigwarp.devices.window_display import open_window_display
 
-    camera = open_video_camera(folder.rig.camera.device, folder.rig.camera.resolution)
+    camera = open_camera(folder.rig.camera.device, folder.rig.camera.resolution)
     opened.callback(camera.close)
     if display is not None and not isinstance(display, int):
         return Bench(display=display, camera=camera)

@@ -40,9 +40,9 @@ def camera_view(folder: RigFolder) -> Iterator[CameraView]:
         virtual.display.show(np.full((height, width), _CODE, np.uint8))
         camera: Camera = virtual.camera
     else:
-        from rigwarp.devices.video_camera import open_video_camera
+        from rigwarp.devices.open_camera import open_camera
 
-        camera = open_video_camera(wanted.device, wanted.resolution)
+        camera = open_camera(wanted.device, wanted.resolution)
     model, sheet_height_mm = camera_and_sheet(folder)
     fits = model is not None and model.resolution == camera.resolution
     with closing(camera):
