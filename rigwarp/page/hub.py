@@ -76,7 +76,7 @@ class Hub:
         self._began_s = time.monotonic()
         self._messages: deque[tuple[float, str, str]] = deque(maxlen=_MESSAGES)
         self._pictures: dict[bytes, bytes] = {}
-        self._results: list[dict[str, Any]] = []
+        self._results: list[dict[str, Any]] | None = None
         self._tables: list[dict[str, Any]] = []
         self._waiting: dict[int, tuple[Client, int]] = {}
         self._number = 0
@@ -92,7 +92,8 @@ class Hub:
         client.tell({"hello": {**self._hello, "role": client.role}})
         client.tell(self._state_message())
         client.tell({"job": self.running.facts()})
-        client.tell({"results": self._results})
+        if self._results is not None:
+            client.tell({"results": self._results})
         if self._tables:
             self._tell_tables(client)
         for at_s, level, text in self._messages:
@@ -200,7 +201,7 @@ class Hub:
     @property
     def results(self) -> list[dict[str, Any]]:
         """The results in short, newest first."""
-        return self._results
+        return self._results or []
 
     def document(self, ticket: str) -> tuple[str, str] | None:
         """Which document of which result a ticket is for; each opens once, within a minute."""

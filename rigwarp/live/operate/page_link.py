@@ -279,7 +279,7 @@ class PageLink:
 
 def _small_jpeg(picture: AnyPicture) -> bytes:
     rgb = rgb_of(picture)
-    step = max(1, min(rgb.shape[:2]) // _PICTURE_PX)
+    step = max(1, min(rgb.shape[:2]) // (2 * _PICTURE_PX))  # the rest is averaged
     small = rgb[::step, ::step]
     share = _PICTURE_PX / max(small.shape[:2])
     if share < 1.0:

@@ -64,9 +64,10 @@ export function results(app) {
       ...Object.entries(w.documents).filter(([what]) => one.current || what.endsWith(".npz")).map(([what, name]) => button(`${w.fetch}: ${name}`, () => open(one, what)))));
 
   const update = () => {
-    if (are !== JSON.stringify(app.results)) {
-      are = JSON.stringify(app.results);
-      list.replaceChildren(...(app.results.length ? app.results.map(card) : [el("p", {class: "card"}, w.no_results)]));
+    const seen = JSON.stringify([app.known, app.results]);
+    if (are !== seen) {
+      are = seen;
+      list.replaceChildren(...(app.results.length ? app.results.map(card) : [el("p", {class: "card"}, app.known ? w.no_results : "…")]));
     }
     for (const one of list.querySelectorAll("button")) one.disabled = one.classList.contains("use") ? !app.usable || app.busy : !app.hello;
   };

@@ -33,9 +33,10 @@ export function now(app) {
     for (const one of sources) set(one, "aria-pressed", one.dataset.source === s.source);
     for (const one of [...sources, hold, light, ...steps]) one.disabled = !app.usable;
     if (document.activeElement !== light) light.value = s.brightness ?? 1;
+    const unknown = app.known ? w.never : "…";
     const told = [
-      [w.checked, one?.p95_mm != null ? w.mm_off(mm(one.p95_mm), one.limit_mm) : w.never],
-      [w.looked, one?.look_p95_mm != null ? w.mm_off(mm(one.look_p95_mm), one.limit_mm) : w.never],
+      [w.checked, one?.p95_mm != null ? w.mm_off(mm(one.p95_mm), one.limit_mm) : unknown],
+      [w.looked, one?.look_p95_mm != null ? w.mm_off(mm(one.look_p95_mm), one.limit_mm) : unknown],
       ...(s.playing ? [[w.frames, s.flips_per_second === null ? "–" : Math.round(s.flips_per_second)], [w.late, `${s.late}`]] : []),
     ];
     if (factsAre !== JSON.stringify(told)) {

@@ -17,7 +17,7 @@ const $ = id => document.getElementById(id);
 
 /** Everything that the parts share. */
 export const app = {
-  words: english, hello: null, state: {playing: false}, job: {job: ""}, results: [], tables: null, messages: [], pictures: {}, plan: null,
+  words: english, hello: null, state: {playing: false}, job: {job: ""}, results: [], known: false, tables: null, messages: [], pictures: {}, plan: null,
   frozen: false, notice: "", stateAt: 0, age: 0,
   get operates() { return app.hello?.role === "operate"; },
   get usable() { return app.operates && link.up && !stale(); },
@@ -57,7 +57,7 @@ function heard(message) {
     app.age = message.age_s;
     app.stateAt = performance.now();
   } else if (message.job) app.job = message.job;
-  else if (message.results) app.results = message.results;
+  else if (message.results) Object.assign(app, {results: message.results, known: true});
   else if (message.tables) {
     const first = !app.tables;
     app.tables = message.tables;
