@@ -202,7 +202,7 @@ def test_everything_is_done_by_keyboard_alone(tablet: Tablet) -> None:
         press(page, way)
         press(page, "Corner at the mark")
     press(page, "Keep it dark")
-    expect(page.get_by_role("status").nth(1)).to_have_text("1 places kept dark")
+    expect(page.get_by_role("status").nth(1)).to_have_text("1 place kept dark")
     press(page, "Check grid on the table")
     press(page, "Now")
     press(page, "Hold")
@@ -249,7 +249,7 @@ def test_two_tablets_never_overwrite_each_other_silently(chromium: Browser, tabl
     second.get_by_role("button", name="Right", exact=True).click()
     expect(first.get_by_text("moved +1.0 mm right")).to_be_visible()
     before = player.state["revision"]
-    player.state = {**player.state, "revision": before + 5}  # somebody else, this very moment
+    player.ahead = 5  # somebody else, this very moment
     first.evaluate("""() => document.querySelector('[aria-label="Right"]').click()""")
     expect(first.get_by_role("alert")).to_have_text(re.compile("Somebody else has changed"))
     assert player.state["revision"] == before + 5

@@ -36,6 +36,7 @@ class TalkingPlayer:
         self.state: dict[str, Any] = {**QUIET_STATE, "correction": asdict(UNCHANGED)}
         self.refuse = ""
         self.silent = False
+        self.ahead = 0  # changes of the correction that nobody at the page has heard of yet
         self.asked: list[dict[str, Any]] = []
         self.address: dict[str, Any] = {}
         self.restart(self.hello)
@@ -83,6 +84,7 @@ class TalkingPlayer:
     def _do(self, message: dict[str, Any]) -> None:
         self.asked.append(message)
         name, values = message["do"], message["values"]
+        self.state, self.ahead = {**self.state, "revision": self.state["revision"] + self.ahead}, 0
         stale = message.get("revision") not in (None, self.state["revision"])
         changes = self._changes(name, values)
         if not (stale or self.refuse):

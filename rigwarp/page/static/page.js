@@ -141,7 +141,7 @@ function refresh() {
 function start() {
   const w = app.words;
   $("nav").replaceChildren(...Object.keys(parts()).map(name => el("a", {href: `#${name}`}, w[name])));
-  set($("nav"), "aria-label", w.plan);
+  set($("nav"), "aria-label", w.parts);
   $("foot").replaceChildren(el("p", {}, w.foot(app.hello.name, app.hello.version)), el("p", {}, app.operates ? w.screen : w.view_only));
   document.title = app.hello.name;
   part = null;

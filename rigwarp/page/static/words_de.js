@@ -4,7 +4,7 @@ export default {
   sources: {"check:grid": "Prüfgitter", "check:wedges": "Feine Fächer", "check:greys": "Graustufen", "check:white": "Weiß"},
   now: "Jetzt", correct: "Ausrichten", calibrate: "Einmessen", camera: "Kamera", results: "Ergebnisse", messages: "Meldungen",
   make_dark: "Dunkel", make_light: "Wieder hell",
-  plan: "Der Tisch von oben, in Millimetern", front: "Vorderkante",
+  parts: "Teile dieser Seite", plan: "Der Tisch von oben, in Millimetern", front: "Vorderkante",
   connecting: "Verbinde …", no_link: "Keine Verbindung. Neuer Versuch …", full: "Zu viele sehen diese Seite an. Neuer Versuch …",
   old: s => `Seit ${s} nichts gehört. Was hier steht, kann veraltet sein.`,
   view_only: "Hier lässt sich nur zusehen. Zum Ändern den anderen Code verwenden.",

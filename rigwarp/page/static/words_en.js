@@ -4,7 +4,7 @@ export default {
   sources: {"check:grid": "Check grid", "check:wedges": "Fine fans", "check:greys": "Steps of grey", "check:white": "White"},
   now: "Now", correct: "Correct", calibrate: "Calibrate", camera: "Camera", results: "Results", messages: "Messages",
   make_dark: "Dark", make_light: "Light again",
-  plan: "The table from above, in millimetres", front: "front edge",
+  parts: "Parts of this page", plan: "The table from above, in millimetres", front: "front edge",
   connecting: "Connecting …", no_link: "No connection. Trying again …", full: "Too many are looking at this page. Trying again …",
   old: s => `Nothing heard for ${s}. What stands here may be old.`,
   view_only: "You can look. To change something, use the other code.",
