@@ -218,6 +218,9 @@ class Hub:
         if self.link is None or not self.fresh:
             self._done(client, said.number, "not playing")
             return
+        if self.running.busy and said.what != "dark":
+            self._done(client, said.number, "busy")  # it would take the window away from the measurement
+            return
         if said.what in _HELD:
             held = self._seats[client].held
             held.add(said.what) if said.values and said.values[0] else held.discard(said.what)

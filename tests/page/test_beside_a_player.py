@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
@@ -124,6 +125,7 @@ def test_a_look_that_cannot_be_taken_says_why(playing) -> None:
         await until(socket, "hello")
         await answered(socket, {"job": "look"}, 1)
         assert (await answered(socket, {"job": "verify"}, 2))["refused"] == "busy"
+        assert (await answered(socket, {"do": "hold"}, 3))["refused"] == "busy"  # but for dark, nothing disturbs it
         while True:
             job = (await until(socket, "job", 60.0))["job"]
             if "last" in job:
@@ -152,6 +154,9 @@ def test_the_player_imports_no_server(playing) -> None:
 def test_metrics_for_a_collector_are_written_whole(playing) -> None:
     from prometheus_client.parser import text_string_to_metric_families
 
+    with urllib.request.urlopen(f"{playing.origin}/metrics", timeout=10) as answer:
+        served = {family.name for family in text_string_to_metric_families(answer.read().decode())}
+    assert {"rigwarp_frames", "rigwarp_resident_memory_bytes", "rigwarp_flip_period_seconds"} <= served
     path = playing.root / "figures.prom"
     until_true(path.exists)
     found = {family.name: family for family in text_string_to_metric_families(path.read_text())}

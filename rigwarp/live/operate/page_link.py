@@ -23,6 +23,7 @@ from rigwarp.files import plain_json
 from rigwarp.live.operate.interlude import Interludes
 from rigwarp.live.operate.lent_frames import LentFrames
 from rigwarp.live.render.picture import AnyPicture, rgb_of
+from rigwarp.live.run.unattended import resident_mib
 from rigwarp.talk.commands import Command, MalformedCommand, Waiting, checked_values
 from rigwarp.talk.keys import PageKeys
 from rigwarp.talk.pipes import Talk
@@ -261,7 +262,8 @@ class PageLink:
         now = time.monotonic()
         fresh = [one for one in tuple(self._messages) if one[0] > told.message]
         frames = told.frames
-        state = {**playing.page_state(), "measuring": frames is not None and frames.active}
+        measuring = frames is not None and frames.active
+        state = {**playing.page_state(), "measuring": measuring, "memory_mib": resident_mib()}
         said = self._say({"state": plain_json(state)})
         if now - self._asked_s > _KEYS_S:
             self._asked_s = now
