@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -44,14 +45,14 @@ def alone(tmp_path: Path) -> Path:
 
 
 def test_a_tablet_calibrates_a_view_alone(run: Callable[..., Any], alone: Path) -> None:
-    """Three places, the glass 0.1 mm thinner than thought; the answers lie where the virtual rays do."""
+    """Two places, the glass 0.1 mm thinner than thought; the answers lie where the virtual rays do."""
     tablet = alone / "tablet"
     code, out, _ = run("view", "trace", alone, "--json")
     assert code == 0
     assert 0.6 < json.loads(out)["cover"]["seen"] < 0.9
     size = ("--pixels", "640x400", "--pitch", "0.414", "--thickness", "7.6")
     assert run("view", "scan", alone, "--export", tablet, *size)[0] == 0
-    places = [(0.0, 0.0, 0.0), (180.0, 6.0, 0.05), (-180.0, -4.0, 3.1)]
+    places = [(0.0, 0.0, 0.0), (180.0, 6.0, 3.1)]
     laid = [ScreenPlace(centre_mm=np.array([x, y]), rotation_rad=turn) for x, y, turn in places]
     folder = open_rig(alone, without_projector=True)
     photograph_screen(SILENT, folder, tablet, laid)
@@ -64,7 +65,7 @@ def test_a_tablet_calibrates_a_view_alone(run: Callable[..., Any], alone: Path) 
     view = rigwarp.load_view(alone)
     truth = against_truth(view.map, open_virtual_view(folder).true_map())
     assert truth["p95_mm"] < 0.25  # a pixel is 2.2 mm here: five times what the full picture has
-    assert truth["coverage"] > 0.5
+    assert truth["coverage"] > 0.4
     assert truth["z_spread"] < 1.3
     pixels = view.pixels(np.array([[200.0, 50.0], [-200.0, 50.0]]))
     assert np.isnan(pixels[0][1]).all()
