@@ -7,13 +7,14 @@ from typing import Annotated
 import typer
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.lines import together
+from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
 from rigwarp.commands.view_text import print_fitted, print_scanned, print_traced
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
 from rigwarp.jobs.view.fit import fit_rig_view
 from rigwarp.jobs.view.scan import scan_view, seen_folder
@@ -85,16 +86,25 @@ def view(
         raise UsageError("--screen and --export belong to: rigwarp view scan. Leave them out here.")
     if export is not None:
         _export(console, folder, export, _screen(pixels, pitch, thickness, glass))
-    elif screen is not None:
-        print_scanned(console, folder, import_screen(console, folder, screen))
+        step = NextStep(
+            standing="The pictures are written.", command=f"rigwarp view scan {folder.root} --screen {export}"
+        )
     elif action == "trace":
         print_traced(console, folder, trace_rig_view(folder, console))
+        step = NextStep(standing="The view is designed.", command=f"rigwarp view scan {folder.root}")
     elif action == "fit":
-        print_fitted(console, folder, fit_rig_view(console, folder, scan))
+        print_fitted(console, fit_rig_view(console, folder, scan))
+        step = NextStep(standing="The view is fitted.", command=f"rigwarp view play {folder.root}")
     else:
-        confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
-        options = ScanOptions(average=average, set_name=DEFAULT_SET)
-        _scan(console, folder, options, display=display, fast=fast_patterns)
+        if screen is not None:
+            print_scanned(console, import_screen(console, folder, screen))
+        else:
+            confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
+            options = ScanOptions(average=average, set_name=DEFAULT_SET)
+            _scan(console, folder, options, display=display, fast=fast_patterns)
+        step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
+    console.say()
+    print_step(console, step)
 
 
 def _screen(pixels: str, pitch: float | None, thickness: float | None, glass: float) -> Screen:
@@ -111,7 +121,6 @@ def _export(console: Console, folder: RigFolder, target: Path, screen: Screen) -
     written = export_screen(console, target, screen, set_name=DEFAULT_SET)
     console.say(f"wrote {len(written)} pictures for the display into {target}")
     console.result({"folder": target, "pictures": len(written)})
-    console.say(f"\nPhotograph them. Next: {together(f'rigwarp view scan {folder.root} --screen {target}')}")
 
 
 def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display: int | None, fast: bool) -> None:
@@ -123,4 +132,4 @@ def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display:
         )
     console.caution()
     with live_bench(console, seen, display=display, fast=fast, view=True) as bench:
-        print_scanned(console, folder, scan_view(console, seen, bench, options))
+        print_scanned(console, scan_view(console, seen, bench, options))
