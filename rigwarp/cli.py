@@ -46,6 +46,7 @@ COMMANDS: Final = {
     "play": "play",
     "page": "page",
     "export": "export",
+    "view": "view",
     "samples": "samples",
 }
 """Command -> its module in rigwarp.commands, and the function in it."""

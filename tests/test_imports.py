@@ -22,7 +22,7 @@ ROWS = (
     {"devices", "scenarios"},
     {"files", "simulation"},
     {"talk"},
-    {"prewarp", "verification"},
+    {"prewarp", "verification", "view"},
     {"as_built"},
     {"samples", "table_map"},
     {"camera", "decode", "tracing"},
