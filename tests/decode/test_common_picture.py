@@ -107,6 +107,17 @@ def test_a_jump_between_the_common_picture_and_the_stripes_counts() -> None:
     assert shift_px(fields, np.array([[140.0, 74.5]]), SHAPE)[0] == pytest.approx(KNOCK, abs=0.05)
 
 
+def test_light_that_is_added_between_two_scans_is_no_motion() -> None:
+    """Daylight over a table that reflects unlike here and there: the codes' curve bends it, light does not."""
+    assert FIRST.plaid is not None
+    table = FIRST.response.table()
+    across = np.linspace(0.02, 0.04, FIRST.plaid.shape[1])
+    light = table[FIRST.plaid] + across
+    brighter = np.searchsorted(table, light).clip(0, 254).astype(np.uint8)
+    places = zone_places([FIRST, replace(FIRST, plaid=brighter)])
+    assert places.in_words == ("", "")
+
+
 def test_without_a_common_picture_it_is_said_or_refused() -> None:
     old = replace(FIRST, plaid=None)
     assert "nothing tells whether the camera moved" in zone_places([old, old]).not_proven
