@@ -1,5 +1,6 @@
 """The picture that scans of single zones have in common tells where the camera stood for each of them."""
 
+import sys
 from dataclasses import replace
 
 import cv2
@@ -107,15 +108,21 @@ def test_a_jump_between_the_common_picture_and_the_stripes_counts() -> None:
     assert shift_px(fields, np.array([[140.0, 74.5]]), SHAPE)[0] == pytest.approx(KNOCK, abs=0.05)
 
 
-def test_light_that_is_added_between_two_scans_is_no_motion() -> None:
-    """Daylight over a table that reflects unlike here and there: the codes' curve bends it, light does not."""
+def test_scans_are_compared_in_linear_light(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What daylight adds is the same in the dark and the bright of a stripe there, unlike in codes."""
     assert FIRST.plaid is not None
     table = FIRST.response.table()
-    across = np.linspace(0.02, 0.04, FIRST.plaid.shape[1])
-    light = table[FIRST.plaid] + across
-    brighter = np.searchsorted(table, light).clip(0, 254).astype(np.uint8)
-    places = zone_places([FIRST, replace(FIRST, plaid=brighter)])
-    assert places.in_words == ("", "")
+    brighter = np.searchsorted(table, table[FIRST.plaid] + 0.05).clip(0, 254).astype(np.uint8)
+    compared = []
+
+    def lay_over(*pictures: np.ndarray) -> None:
+        compared.append(pictures)
+
+    monkeypatch.setattr(sys.modules["rigwarp.table_map.zone_places"], "lay_over", lay_over)
+    zone_places([FIRST, replace(FIRST, plaid=brighter)])
+    ((before, after, usable),) = compared
+    step = np.diff(table).max()
+    np.testing.assert_allclose((after - before)[usable & (brighter < 254)], 0.05, atol=1.01 * step)
 
 
 def test_without_a_common_picture_it_is_said_or_refused() -> None:
