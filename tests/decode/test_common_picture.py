@@ -11,6 +11,8 @@ from synthetic_scan import Scene, photograph, smooth_scene
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, decode, lay_over, shift_px
+from rigwarp.decode.photographs.common_picture import Placed
+from rigwarp.decode.photographs.shared_errors import MOTION
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.patterns import LevelFrame, PatternSet, PlaidFrame, fast_set, make_set
@@ -115,8 +117,9 @@ def test_scans_are_compared_in_linear_light(monkeypatch: pytest.MonkeyPatch) -> 
     brighter = np.searchsorted(table, table[FIRST.plaid] + 0.05).clip(0, 254).astype(np.uint8)
     compared = []
 
-    def lay_over(*pictures: np.ndarray) -> None:
+    def lay_over(*pictures: np.ndarray) -> Placed:
         compared.append(pictures)
+        return Placed(fields=np.zeros(MOTION), shift_px=0.0, sigma_px=0.01, left=0.0, alike=True)
 
     monkeypatch.setattr(sys.modules["rigwarp.table_map.zone_places"], "lay_over", lay_over)
     zone_places([FIRST, replace(FIRST, plaid=brighter)])
