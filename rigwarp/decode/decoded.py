@@ -60,6 +60,7 @@ class Decoded:
         seen; None where there was none.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
     motion_sigma_px : 1-sigma, camera pixels per axis, of a motion of the camera that was taken out: the same for all.
+    light_sigma_px : 1-sigma, projector pixels per axis, of changing light that was taken out: neighbours share it.
     noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's,
         "light" for light that changed and was taken out.
     """
@@ -84,6 +85,7 @@ class Decoded:
     path_px: float = 0.0
     plaid: NDArray[np.unsignedinteger] | None = None
     motion_sigma_px: float = 0.0
+    light_sigma_px: float = 0.0
     noise_shares: Mapping[str, float] = field(default_factory=dict)
 
     @property

@@ -25,7 +25,8 @@ _SIGMAS = {
     for name in ("sigma_decode_mm", "sigma_random_mm", "sigma_common_mm")
 }
 _MORE_SIGMAS = {  # maps made before these were told apart have none of them
-    name: Field(kind="f", dtype=np.float64, shape=("H", "W")) for name in ("sigma_ripple_mm", "sigma_border_mm")
+    name: Field(kind="f", dtype=np.float64, shape=("H", "W"))
+    for name in ("sigma_ripple_mm", "sigma_border_mm", "sigma_light_mm")
 }
 
 
@@ -80,7 +81,7 @@ def read_map(
 def read_map_sigmas(path: Path, *, make_with: str = "") -> dict[str, Array]:
     """The parts of a measured map's uncertainty: sigma_decode_mm, sigma_random_mm, sigma_common_mm; (H, W) each.
 
-    And sigma_ripple_mm and sigma_border_mm, parts of the random one, where the map tells them.
+    And sigma_ripple_mm, sigma_border_mm and sigma_light_mm, parts of the random one, where the map tells them.
 
     Raises
     ------

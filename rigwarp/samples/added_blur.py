@@ -81,11 +81,6 @@ def added_blur(per_mm: Array, ratio: Array, ratio_sigma: Array) -> AddedBlur:
     )
 
 
-def least_blur_mm(ratio_sigma: float, per_mm: float) -> float:
-    """The smallest spread that a modulation known to within this can tell: sqrt(-ln(1 - u) / 2) / (pi f)."""
-    return float(np.sqrt(-np.log1p(-ratio_sigma) / 2.0) / (np.pi * per_mm))
-
-
 def edge_modulation(place_mm: Array, light: Array, per_mm: Array, *, bin_mm: float) -> Array:
     """Modulation transfer by an edge, in the manner of ISO 12233: the cross-check of the stripes.
 

@@ -68,8 +68,9 @@ class TableMapFit:
     ----------
     table_map : the result.
     random_mm, common_mm : (H, W) its two parts of sigma: decoding and fit; camera lens and pose.
-    decode_mm, ripple_mm, border_mm : (H, W) of the random part, what decode noise alone explains, what samples cannot
-        tell of a ripple, and what the place of the border between zones leaves open.
+    decode_mm, ripple_mm, border_mm, light_change_mm : (H, W) of the random part, what decode noise alone explains, what
+        samples cannot tell of a ripple, what the place of the border between zones leaves open, and what is left of
+        light that changed during the scan.
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
     registration : how the design had to be moved.
     held_out : the honest residual.
@@ -87,6 +88,7 @@ class TableMapFit:
     decode_mm: Array
     ripple_mm: Array
     border_mm: Array
+    light_change_mm: Array
     light: Array
     registration: Registration
     held_out: HeldOut
@@ -124,6 +126,7 @@ class _ZoneFit:
     zone: int
     field: DesignField
     surface: SmoothSurface
+    pitch_mm: float  # table mm per projector px
     ripple: Ripple
     rims: Rims | None
     samples: Samples  # those that agree with the surface
@@ -136,7 +139,13 @@ class _ZoneFit:
 
 
 def fit_table_map(
-    model: OpticalModel, samples: Samples, camera: CameraModel | Common, tolerances: Array, *, motion_px: float = 0.0
+    model: OpticalModel,
+    samples: Samples,
+    camera: CameraModel | Common,
+    tolerances: Array,
+    *,
+    motion_px: float = 0.0,
+    light_px: float = 0.0,
 ) -> TableMapFit:
     """Fit the table map to the samples of a scan.
 
@@ -147,6 +156,7 @@ def fit_table_map(
     camera : lens and pose, for the common part of the uncertainty; or what tells it.
     tolerances : (12,) mounting tolerances, see `mounting_tolerances`.
     motion_px : 1-sigma of what taking out a motion of the camera left of it, camera pixels per axis.
+    light_px : 1-sigma of what taking out changes of the light left of them, projector pixels per axis.
 
     Raises
     ------
@@ -167,7 +177,7 @@ def fit_table_map(
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
             "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"
         )
-    return _assemble(fits, borders, registration, design, len(samples), camera, motion_px)
+    return _assemble(fits, borders, registration, design, len(samples), camera, motion_px, light_px)
 
 
 def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Registration:
@@ -225,6 +235,7 @@ def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Bord
         zone=zone,
         field=field,
         surface=through.surface,
+        pitch_mm=float(np.median(np.sqrt(np.abs(np.linalg.det(slope[:: max(1, len(slope) // _FEW)]))))),
         ripple=ripple,
         rims=rims,
         samples=join_samples([samples, offered.only(rim), faint]) if rim.any() or dim.any() else samples,
@@ -263,6 +274,7 @@ def _assemble(
     offered: int,
     camera: CameraModel | Common,
     motion_px: float,
+    light_px: float,
 ) -> TableMapFit:
     shape = design.zone.shape
     samples = join_samples([f.samples for f in fits])
@@ -274,7 +286,7 @@ def _assemble(
         if fit.rims is not None:
             answered &= ~(fit.rims.beyond(shape) & (owner == fit.zone))
     table_mm, (decode, random) = np.full((*shape, 2), np.nan), np.full((2, *shape), np.nan)
-    ripple = np.zeros(shape)  # variance
+    ripple, light_change = np.zeros((2, *shape))  # variances
     for fit in fits:
         here = answered & (owner == fit.zone)
         v, u = np.nonzero(here)
@@ -283,7 +295,8 @@ def _assemble(
         misfit = fit.misfit(shape)
         decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, misfit, shape))
         ripple[here] = fit.ripple.doubt(pixels, misfit.at(pixels)[0])
-        random[here] = np.sqrt(random[here] ** 2 + ripple[here])
+        light_change[here] = (light_px * fit.pitch_mm) ** 2
+        random[here] = np.sqrt(random[here] ** 2 + ripple[here] + light_change[here])
         if fit.ripple.waves:
             table_mm[here] += fit.ripple.value(pixels)
             noise = fit.ripple.noise(pixels)
@@ -313,6 +326,7 @@ def _assemble(
         decode_mm=decode,
         ripple_mm=np.sqrt(ripple),
         border_mm=np.sqrt(border),
+        light_change_mm=np.sqrt(light_change),
         light=light_picture(cells, shape, answered),
         registration=registration,
         held_out=_held_out(held, held_sigma),

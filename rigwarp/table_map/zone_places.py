@@ -54,7 +54,9 @@ def _place(first: Decoded, other: Decoded, number: int) -> Placed | None:
     if first.plaid is None or other.plaid is None:
         return None
     usable = (first.plaid < first.response.full_scale) & (other.plaid < other.response.full_scale)
-    placed = lay_over(first.plaid.astype(np.float32), other.plaid.astype(np.float32), usable)
+    # as linear light, to which another light of the room adds
+    before, after = (one.response.table()[one.plaid].astype(np.float32) for one in (first, other))
+    placed = lay_over(before, after, usable)
     if placed is None or not placed.alike:
         raise MeasurementError(
             f"the picture that all zones show together looks different in the scan of the first zone and in that of "

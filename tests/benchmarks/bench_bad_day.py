@@ -68,7 +68,9 @@ from rigwarp.verification.verdict import judge_fit  # noqa: E402
 _LARGEST_Z = 1.3
 _LARGEST_GROWTH = 3.0
 _RIGS = ("round-table", "folded-counter", "shallow-fold")
-_STEEP_MM, _SHALLOW_MM = "15.31", "0.43"  # the counter's fold, and one of 0.8 degrees: 62 mm at 0.4 degrees
+_STEEP_MM = "15.31"  # the counter's fold
+ROOFS_MM = {"shallow-fold": "0.43"}
+"""Rigs that are the counter with another fold: 0.8 degrees, 62 mm at 0.4 degrees."""
 _SEED = 500
 _RIGHT = "right"
 _SILENT, _WRONG_CAUSE, _WRONG_EXIT = "silent failure", "refused, wrong cause", "refused, not with exit code 5 or 6"
@@ -182,12 +184,12 @@ def measure(cells: Sequence[str] = ("*",), jobs: int = 1) -> dict[str, Any]:
 
 def _good_day(rig: str, photographed: bool) -> tuple[dict[str, Any], "_Day"]:
     with tempfile.TemporaryDirectory() as name:
-        return _RigBench(Path(name), rig).good_day(photographed=photographed)
+        return RigBench(Path(name), rig).good_day(photographed=photographed)
 
 
 def _cell(rig: str, way: str, unspoilt: "_Day") -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as name:
-        return _RigBench(Path(name), rig).cell(way, unspoilt)
+        return RigBench(Path(name), rig).cell(way, unspoilt)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -203,7 +205,7 @@ class _Day:
         return float(np.sqrt(np.mean(self.error_mm[here] ** 2) / np.mean(other.error_mm[there] ** 2)))
 
 
-class _RigBench:
+class RigBench:
     """One rig: what it gives on a good day, and on others."""
 
     def __init__(self, root: Path, name: str) -> None:
@@ -231,7 +233,7 @@ class _RigBench:
         words = {"{n}": str(count), "{half}": str(count // 2), "{later}": str(count // 2 + 4)}
         words["{between}"] = str(len(self._patterns.frames) + 1)
         text, cause = (_filled(words, part) for part in (way.text, way.cause))
-        folder = self._spoilt(text, _SEED + 1 + list(WAYS).index(name), made=way.made)
+        folder = self.spoilt(text, _SEED + 1 + list(WAYS).index(name), made=way.made)
         truth = true_map(folder) if way.built else self._truth
         try:
             found, day = self._figures(folder, truth, photographed=way.sheet)
@@ -244,7 +246,7 @@ class _RigBench:
         good = found["z"] <= _LARGEST_Z and growth <= _LARGEST_GROWTH
         return {"outcome": _RIGHT if good else _SILENT, **found, "times unspoilt": growth}
 
-    def _spoilt(self, text: str, seed: int, *, made: str = "") -> RigFolder:
+    def spoilt(self, text: str, seed: int, *, made: str = "") -> RigFolder:
         root = self._root.with_name(f"{self._root.name}-spoilt")
         shutil.copytree(self._root, root)
         truth = root / "virtual.toml"
@@ -260,7 +262,7 @@ class _RigBench:
         camera = (
             photographed_camera(folder, virtual, sheet_mm=sheet_mm) if photographed else true_camera(folder, virtual)
         )
-        fit = self._fitted(folder, virtual, camera)
+        fit = self.fitted(folder, virtual, camera)
         share = content_coverage(folder.rig, fit)
         require_passed(judge_fit(fit, None, folder.rig, design=design_map(folder), measured_share=share))
         errors = map_errors(folder, fit, truth)
@@ -274,7 +276,7 @@ class _RigBench:
             "n": len(day.pixel),
         }, day
 
-    def _fitted(self, folder: RigFolder, virtual: VirtualRig, camera: CameraModel) -> TableMapFit:
+    def fitted(self, folder: RigFolder, virtual: VirtualRig, camera: CameraModel) -> TableMapFit:
         photos = virtual.handed_over(
             [photo for mask in self._masks for photo in _photographed(virtual, self._patterns, mask)]
         )
@@ -290,17 +292,24 @@ class _RigBench:
             check_orientation(decoded, camera, self._design, folder.rig.table.height_mm)  # as `scan --import` does
             scans.append(decoded)
         samples = samples_of_zones(scans, camera, folder.rig.table, self._masks, zone_places(scans))
-        return fit_table_map(design_model(folder), samples, camera, rig_tolerances(folder.rig))
+        return fit_table_map(
+            design_model(folder),
+            samples,
+            camera,
+            rig_tolerances(folder.rig),
+            motion_px=max(one.motion_sigma_px for one in scans),  # as `fit` does it
+            light_px=max(one.light_sigma_px for one in scans),
+        )
 
 
 def _make(root: Path, name: str) -> None:
-    """A rig folder of that name; the shallow fold is the counter's roof, flattened."""
-    make_small_rig(root, "folded-counter" if name == "shallow-fold" else name)
-    if name == "shallow-fold":
+    """A rig folder of that name."""
+    make_small_rig(root, "folded-counter" if name in ROOFS_MM else name)
+    if name in ROOFS_MM:
         rig = root / "rig.toml"
         text = rig.read_text(encoding="utf-8")
         assert text.count(_STEEP_MM) == 4
-        rig.write_text(text.replace(_STEEP_MM, _SHALLOW_MM), encoding="utf-8")
+        rig.write_text(text.replace(_STEEP_MM, ROOFS_MM[name]), encoding="utf-8")
 
 
 def _photographed(virtual: VirtualRig, patterns: PatternSet, mask: NDArray[np.bool_]) -> list[NDArray[np.uint8]]:

@@ -1,5 +1,6 @@
 """The picture that scans of single zones have in common tells where the camera stood for each of them."""
 
+import sys
 from dataclasses import replace
 
 import cv2
@@ -10,6 +11,8 @@ from synthetic_scan import Scene, photograph, smooth_scene
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, decode, lay_over, shift_px
+from rigwarp.decode.photographs.common_picture import Placed
+from rigwarp.decode.photographs.shared_errors import MOTION
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.patterns import LevelFrame, PatternSet, PlaidFrame, fast_set, make_set
@@ -105,6 +108,24 @@ def test_a_jump_between_the_common_picture_and_the_stripes_counts() -> None:
     fields = zone_places([FIRST, other]).fields[1]
     assert fields is not None
     assert shift_px(fields, np.array([[140.0, 74.5]]), SHAPE)[0] == pytest.approx(KNOCK, abs=0.05)
+
+
+def test_scans_are_compared_in_linear_light(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What daylight adds is the same in the dark and the bright of a stripe there, unlike in codes."""
+    assert FIRST.plaid is not None
+    table = FIRST.response.table()
+    brighter = np.searchsorted(table, table[FIRST.plaid] + 0.05).clip(0, 254).astype(np.uint8)
+    compared = []
+
+    def lay_over(*pictures: np.ndarray) -> Placed:
+        compared.append(pictures)
+        return Placed(fields=np.zeros(MOTION), shift_px=0.0, sigma_px=0.01, left=0.0, alike=True)
+
+    monkeypatch.setattr(sys.modules["rigwarp.table_map.zone_places"], "lay_over", lay_over)
+    zone_places([FIRST, replace(FIRST, plaid=brighter)])
+    ((before, after, usable),) = compared
+    step = np.diff(table).max()
+    np.testing.assert_allclose((after - before)[usable & (brighter < 254)], 0.05, atol=1.01 * step)
 
 
 def test_without_a_common_picture_it_is_said_or_refused() -> None:

@@ -44,8 +44,8 @@ def test_refuses_a_name_taken_meanwhile(tmp_path: Path, monkeypatch: pytest.Monk
     path = tmp_path / "a.txt"
     write_through = atomic._write_through
 
-    def slow(temporary: Path, data: bytes) -> None:
-        write_through(temporary, data)
+    def slow(temporary: Path, data: bytes, **how: bool) -> None:
+        write_through(temporary, data, **how)
         path.write_text("theirs")
 
     monkeypatch.setattr(atomic, "_write_through", slow)

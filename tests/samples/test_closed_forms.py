@@ -7,7 +7,7 @@ import pytest
 import tmm
 from sample_optics import acceptance, beyond, brightness_ripple, face_weights, ripple_modulation
 
-from rigwarp.samples.added_blur import added_blur, edge_modulation, least_blur_mm
+from rigwarp.samples.added_blur import added_blur, edge_modulation
 from rigwarp.samples.closed_forms import spread
 from rigwarp.samples.closed_forms.sheets import (
     beams_of,
@@ -246,10 +246,6 @@ def test_the_uncertainty_of_blur_is_that_of_repeated_trials() -> None:
     found = [added_blur(per_mm, kept + sigma * random.standard_normal(5), sigma) for _ in range(400)]
     z = np.array([(one.variance_mm2 - 0.09) / one.variance_sigma_mm2 for one in found])
     assert 0.8 < z.std() < 1.1  # a little below 1: chance misfits widen the stated sigma, and never narrow it
-
-
-def test_least_blur() -> None:
-    assert least_blur_mm(0.01, 0.5) / 650 * 1000 == pytest.approx(0.069, abs=5e-4)
 
 
 def test_edge_gives_the_transfer_of_a_known_blur() -> None:

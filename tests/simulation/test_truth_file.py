@@ -70,6 +70,10 @@ def test_units_and_defaults(make_rig):
             START + CAMERA + "[built]\n[[built.ripple]]\namplitude_um = 1\nperiod_mm = 0\n",
             r"built\.ripple\[0\]\.period_mm: found 0",
         ),
+        (
+            START + CAMERA + "[built]\n[[built.hole]]\nposition_mm = [0, 0]\n",
+            r"built\.hole\[0\]\.diameter_mm: found nothing",
+        ),
         (START + CAMERA + "[surface]\nkind = 'polynomial'\n", r"surface\.aperture_size_mm: found nothing"),
         (
             START + CAMERA + "[surface]\nkind = 'polynomial'\naperture_radius_mm = 3\nterms = [[1, 2]]\n",

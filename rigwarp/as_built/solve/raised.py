@@ -12,7 +12,7 @@ from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.decode import Decoded
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table
-from rigwarp.table_map import Samples, fit_table_map, samples_of_zones, zone_places
+from rigwarp.table_map import Samples, ZonePlaces, fit_table_map, samples_of_zones
 from rigwarp.tracing import OpticalModel
 
 _STEP_MM = 1.0  # for slants of light and of sight: over a millimetre both are straight
@@ -66,6 +66,7 @@ def raised_scan(
     table: Table,
     tolerances: Array,
     moved_sigma_mm: float,
+    places: ZonePlaces,
     lit: Sequence[BoolArray | None] | None = None,
 ) -> RaisedScan:
     """What a decoded scan on a board says, as the joint fit needs it.
@@ -78,17 +79,18 @@ def raised_scan(
     table : the table below; what lies beyond its region on the board is left out.
     tolerances : (12,) of the mounting.
     moved_sigma_mm : see `RaisedScan`.
+    places : where the camera stood in each of `decoded`.
     lit : the part of the projector picture that each of `decoded` showed, None for all of it.
 
     Raises
     ------
     MeasurementError
-        If there are hardly any samples, or the camera moved between the zones' scans; see `zone_places`.
+        If there are hardly any samples.
     """
     height = model.table_height_mm
     over = board.camera_over(camera, height_mm=height)
     flat = replace(table, height_mm=0.0)
-    samples = samples_of_zones(decoded, over, flat, lit or [None] * len(decoded), zone_places(decoded))
+    samples = samples_of_zones(decoded, over, flat, lit or [None] * len(decoded), places)
     samples = replace(samples, table_mm=board.to_table(samples.table_mm, height_mm=height))
     above = replace(model, table_height_mm=height + board.rise_mm)
     found = fit_table_map(above, samples, replace(camera, covariance=None), tolerances)

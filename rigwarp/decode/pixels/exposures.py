@@ -57,6 +57,7 @@ def merge_exposures(found: Sequence[Decoded]) -> Decoded:
         processing=tuple(dict.fromkeys(text for d in found for text in d.processing)),
         path_px=max(d.path_px for d in found),
         motion_sigma_px=max(d.motion_sigma_px for d in found),
+        light_sigma_px=max(d.light_sigma_px for d in found),
     )
 
 

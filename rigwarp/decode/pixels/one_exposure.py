@@ -46,6 +46,7 @@ _PLAID_MOVED_PX = 0.03  # camera pixels between the plaid and the stripes after 
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
 _EIGHT_BITS = 255
+_HALF_WAY = 0.5  # of a way that goes on all through a scan: there the picture is on average
 _HARDLY = 0.5  # of the pixels that are lit decode
 _BRIGHT = 0.3  # of the usual contrast, in code values, of which added light makes a fifth
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
@@ -65,6 +66,7 @@ class ExposureDecoder:
         self.photos: list[Codes] = []
         self._camera_scale = 0  # the largest code of the photographs as they were taken
         self._evened = False  # then dim pixels are as likely lit by what was added as by the projector
+        self._unseen_px = 0.0  # motion too small to be looked for, as a 1-sigma of places
         self._processing: Processing | None = None
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
         for layout in self._layouts:
@@ -96,6 +98,7 @@ class ExposureDecoder:
             decoded,
             response=replace(decoded.response, full_scale=self._camera_scale),  # photographs were given 16 bits
             corrected=(light.in_words(self._labels), *decoded.corrected),
+            light_sigma_px=light.sigma_px,
             noise_shares={**others, "light": share},
             plaid=self._as_taken(decoded.plaid),
         )
@@ -190,7 +193,7 @@ class ExposureDecoder:
             plaid=self._plaid(chain, pictures),
             path_px=0.0 if path is None else max(path.largest_px, path.jump_px),
             processing=seen.in_words(),
-            motion_sigma_px=0.0 if path is None else path.sigma_px,
+            motion_sigma_px=self._unseen_px if path is None else path.sigma_px,
             noise_shares={} if excess is None else {"processing": _share_of(excess, decoded.valid)},
         )
 
@@ -228,6 +231,9 @@ class ExposureDecoder:
             if not shift_px < max(_LEFT_PX, _MOVED_SIGMAS * sigma_px):
                 raise _moved_error(path, self._modelled_labels)
             return False
+        apart = [again - first for first, again in self._patterns.repeats()]
+        if np.isfinite(shift_px):
+            self._unseen_px = _HALF_WAY * shift_px * len(self.photos) / float(np.mean(apart))
         few = np.count_nonzero(lit & (pictures.reason == Reason.OK)) < _HARDLY * np.count_nonzero(lit)
         return bool(few or shift_px > max(_MOVED_PX, _MOVED_SIGMAS * sigma_px))
 

@@ -16,7 +16,7 @@ from rigwarp.geometry.robust import chi_squared_limit
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.chosen_scans import RaisedRuns, raised_scans
 from rigwarp.jobs.scans.zones import shown_in
-from rigwarp.table_map import TableMapFit
+from rigwarp.table_map import TableMapFit, zone_places
 from rigwarp.tracing import OpticalModel
 
 _WORSE, _WORSE_MM = 4.0, 0.15  # a board's samples this much further off than the table's: something was moved
@@ -87,6 +87,9 @@ def _together(
     """The raised scan's samples; None, with a note, where there are too few."""
     decoded = [read_decoded(run / DECODED_FILE) for run in found.runs]
     try:
+        places = zone_places(decoded)
+        for words in filter(None, [*places.in_words, places.not_proven]):
+            progress.note(f"On the raised board: {words}.")
         return raised_scan(
             model,
             decoded,
@@ -95,6 +98,7 @@ def _together(
             table=folder.rig.table,
             tolerances=tolerances,
             moved_sigma_mm=found.moved_sigma_mm,
+            places=places,
             lit=[shown_in(folder, run) for run in found.runs],
         )
     except MeasurementError as error:

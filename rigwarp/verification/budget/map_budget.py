@@ -167,8 +167,7 @@ class _Nearest:
             "decode": np.maximum(decode - sum(blamed.values()), 0.0),
             "map_fit": np.maximum(warp.random_mm[lit] ** 2 - decode - shape - sum(parts.values()), 0.0),
             "mesh": warp.mesh_mm[lit] ** 2 / 2.0,
-            **parts,
-            **blamed,
+            **{key: np.asarray(parts.get(key, 0.0) + blamed.get(key, 0.0)) for key in {**parts, **blamed}},
         }
         if warp.unproven > 0.0:
             self._variances["unproven"] = (warp.unproven * warp.random_mm[lit]) ** 2
