@@ -25,6 +25,7 @@ ASSUMED_LATENCY_S: Final = 1.0
 OPEN_TIMEOUT_S: Final = 10.0
 FRAME_TIMEOUT_S: Final = 5.0
 _ADDRESS = "://"
+_COMPRESSED = cv2.VideoWriter.fourcc(*"MJPG")  # else large pictures come five times a second through USB 2
 _FFMPEG_QUIET = ("OPENCV_FFMPEG_LOGLEVEL", "-8")  # its own messages would stand beside our one line
 _FFMPEG_OPTIONS = "OPENCV_FFMPEG_CAPTURE_OPTIONS"
 _UNBUFFERED = "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay"  # or every picture is late
@@ -125,8 +126,7 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
     _require_there(device, name)
     capture = _opened(device, name)
     if _ADDRESS not in str(device):
-        capture.set(cv2.CAP_PROP_FRAME_WIDTH, resolution[0])
-        capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
+        _ask_for_size(capture, resolution)
     unlocked = CONTROLS if _ADDRESS in str(device) else fix_controls(capture)
     camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=take_all_bits(capture))
     try:
@@ -141,6 +141,28 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
             "enter one that the camera has (and calibrate it with that), or set it at the camera"
         )
     return camera
+
+
+def open_frames(device: int | str, resolution: tuple[int, int]) -> NewestFrames:
+    """The pictures of a camera in colour, as they come, its controls left alone: for a live view.
+
+    Raises
+    ------
+    DeviceError
+        If there is no such camera, or it is busy.
+    """
+    name = f"camera {device}"
+    _require_there(device, name)
+    capture = _opened(device, name)
+    if _ADDRESS not in str(device):
+        capture.set(cv2.CAP_PROP_FOURCC, _COMPRESSED)
+        _ask_for_size(capture, resolution)
+    return NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S)
+
+
+def _ask_for_size(capture: cv2.VideoCapture, resolution: tuple[int, int]) -> None:
+    capture.set(cv2.CAP_PROP_FRAME_WIDTH, resolution[0])
+    capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
 
 
 def _opened(device: int | str, name: str) -> cv2.VideoCapture:
