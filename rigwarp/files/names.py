@@ -18,6 +18,11 @@ CAMERA_PICTURE: Final = "camera.png"
 FACES_PICTURE: Final = "faces.png"
 SCANS: Final = "scans"
 RESULTS: Final = "results"
+VIEW_LENS_FILE: Final = "view_lens.json"
+VIEW_DESIGN_FILE: Final = "view_design.npz"
+VIEW_SCANS: Final = "view_scans"
+VIEWS: Final = "views"
+CURRENT_VIEW_FILE: Final = "current_view.json"
 
 # in a run's folder
 START_FILE: Final = "start.json"
@@ -43,6 +48,11 @@ QUICK_FILE: Final = "quick.npz"
 TABLE_SHAPE_FILE: Final = "table_shape.json"
 PICTURES: Final = "pictures"
 REPORT_FILE: Final = "report.html"
+
+# in the folder of a view
+VIEW_MAP_FILE: Final = "view.npz"
+VIEW_FILE: Final = "view.json"
+TOP_FILE: Final = "top.npz"
 
 # in a folder of patterns that is taken away
 PATTERN_PICTURES: Final = "patterns"

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import rigwarp
 from rigwarp.errors import InputError
-from rigwarp.files.names import CURRENT_FILE, RESULTS, SCANS, START_FILE, STOP_FILE
+from rigwarp.files.names import CURRENT_FILE, RESULTS, SCANS, START_FILE, STOP_FILE, VIEW_SCANS, VIEWS
 from rigwarp.files.reading import read_json
 from rigwarp.files.records.run import StartRecord, StopRecord
 from rigwarp.files.rig_folder import RigFolder
@@ -23,7 +23,7 @@ UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
 """How folders and files are named by the time."""
 
 _NAME = re.compile(r"(\d{8}T\d{6}Z)(?:-(\d+))?")
-_MADE_WITH = {SCANS: "rigwarp scan", RESULTS: "rigwarp fit"}
+_MADE_WITH = {SCANS: "rigwarp scan", RESULTS: "rigwarp fit", VIEW_SCANS: "rigwarp view scan", VIEWS: "rigwarp view fit"}
 _OPENCV = ("opencv-python", "opencv-python-headless", "opencv-contrib-python", "opencv-contrib-python-headless")
 
 

@@ -8,6 +8,7 @@ from rigwarp.rig.model import (
     Content,
     Facet,
     FacetsShape,
+    Lens,
     Measured,
     MeshShape,
     Mirror,
@@ -20,10 +21,13 @@ from rigwarp.rig.model import (
     Table,
     Target,
     Tolerance,
+    TopView,
     Transfer,
+    View,
 )
 from rigwarp.rig.parse import parse_rig
 from rigwarp.rig.transfer import decode_transfer, encode_transfer
+from rigwarp.rig.view import view_as_projector
 
 __all__ = [
     "MEASURED_LENGTHS",
@@ -32,6 +36,7 @@ __all__ = [
     "Content",
     "Facet",
     "FacetsShape",
+    "Lens",
     "Measured",
     "MeshShape",
     "Mirror",
@@ -44,7 +49,9 @@ __all__ = [
     "Table",
     "Target",
     "Tolerance",
+    "TopView",
     "Transfer",
+    "View",
     "content_to_table",
     "decode_transfer",
     "encode_transfer",
@@ -53,4 +60,5 @@ __all__ = [
     "outline_mm",
     "parse_rig",
     "table_to_content",
+    "view_as_projector",
 ]
