@@ -20,7 +20,7 @@ ROWS = (
     {"capture", "live", "reports", "sheets"},
     {"devices", "scenarios"},
     {"files", "simulation"},
-    {"prewarp", "verification"},
+    {"prewarp", "verification", "view"},
     {"as_built"},
     {"samples", "table_map"},
     {"camera", "decode", "tracing"},

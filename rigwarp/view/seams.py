@@ -1,9 +1,10 @@
 """Where the top view changes from one zone to another, so that nothing that stands on the table is seen twice.
 
-A thing at height h over the place Q is seen by zone i around Q + h a_i, a_i its lean there. Across a seam from zone i to
-zone j along the unit vector n its two images are h (a_j - a_i) . n further apart than the seam's own two sides: where
+A thing at height h over the place Q is seen by zone i around Q + h a_i, a_i its lean there. Across a seam from zone i
+to zone j along the unit vector n its two images are h (a_j - a_i) . n further apart than the seam's two sides: where
 that is negative, what stands there is partly hidden behind the seam; where it is positive, it is seen twice. Seams are
-laid by a minimum cut (Boykov and Jolly, ICCV 2001) whose cost per mm is |a_j - a_i|, and far more where it doubles.
+laid by a minimum cut (Boykov and Jolly, ICCV 2001) whose cost per mm is |a_j - a_i|, and more where it doubles; beside
+that, a place is rather shown by the zone that looks down on it more steeply.
 """
 
 from collections.abc import Sequence
@@ -12,18 +13,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
-from scipy.sparse import coo_matrix
+from scipy.sparse import coo_array
 from scipy.sparse.csgraph import breadth_first_order, maximum_flow
 
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.view.places import SeenPlaces
 
 NONE = -1
+_Edges = tuple[IntArray, IntArray, Array]  # from, to, cost
 _CELLS = 160  # along the longer side: a seam's place to half a per cent of the picture
-_DOUBLING = 20.0  # times as bad as hiding
-_LENGTH_CELLS = 2000.0  # how long a seam may grow for an area of one cell with less lean: a tie-breaker only
-_UNITS = 1000  # costs are whole numbers to `maximum_flow`
-_NEVER = 10**8
+_DOUBLING = 2.0  # times as bad as hiding: it makes the seam wide and dark
+_LENGTH_CELLS = 40.0  # so many cells shown with less lean are worth a seam that is one cell longer
+_UNITS = 100_000  # costs are whole numbers to `maximum_flow`
+_LEAST = 1e-3  # of any seam, so that it stays short
 _STEPS = ((0, 1), (1, 0), (0, -1), (-1, 0))
 
 
@@ -50,20 +52,21 @@ def _cut(first: BoolArray, first_lean: Array, second: BoolArray, second_lean: Ar
     number[both] = np.arange(np.count_nonzero(both)) + 2
     number[first & ~second], number[second & ~first] = 0, 1  # source and sink
     difference = second_lean - first_lean  # known where both see
-    edges = [_edges(number, difference, both, step) for step in _STEPS]
+    edges: list[_Edges] = [_edges(number, difference, both, step) for step in _STEPS]
     edges += _preferences(number[both], first_lean[both], second_lean[both])
     tail, head, cost = (np.concatenate(part) for part in zip(*edges, strict=True))
     nodes = int(number.max(initial=1)) + 1
-    capacity = coo_matrix((np.rint(cost * _UNITS).astype(np.int32), (tail, head)), shape=(nodes, nodes)).tocsr()
+    capacity = coo_array((np.rint(cost * _UNITS).astype(np.int32), (tail, head)), shape=(nodes, nodes)).tocsr()
     rest = capacity - maximum_flow(capacity, 0, 1).flow
     rest.data[rest.data < 0] = 0
     rest.eliminate_zeros()
     stays = np.zeros(nodes, bool)
     stays[breadth_first_order(rest, 0, return_predecessors=False)] = True
-    return second & ~first | both & ~stays[number]
+    takes: BoolArray = (second & ~first) | (both & ~stays[number])
+    return takes
 
 
-def _edges(number: IntArray, difference: Array, both: BoolArray, step: tuple[int, int]) -> tuple[Array, Array, Array]:
+def _edges(number: IntArray, difference: Array, both: BoolArray, step: tuple[int, int]) -> _Edges:
     """From each cell to its neighbour `step` (rows, columns) further: what a seam between them costs."""
     height, width = number.shape
     rows = slice(max(0, -step[0]), height - max(0, step[0]))
@@ -72,16 +75,16 @@ def _edges(number: IntArray, difference: Array, both: BoolArray, step: tuple[int
     there_columns = slice(columns.start + step[1], columns.stop + step[1])
     here, there = (rows, columns), (there_rows, there_columns)
     known = np.stack([difference[here], difference[there]])
-    seen = np.stack([both[here], both[there]])[..., None]
+    seen: BoolArray = np.stack([both[here], both[there]])[..., None]
     mean = np.where(seen, known, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
     apart = mean @ np.array([step[1], -step[0]], float)  # a row further is towards -y
-    cost = np.linalg.norm(mean, axis=-1) + _DOUBLING * np.maximum(apart, 0.0) + 1.0 / _UNITS
-    pairs = (number[here] != NONE) & (number[there] != NONE) & seen.any(axis=0)[..., 0]
+    cost = np.linalg.norm(mean, axis=-1) + _DOUBLING * np.maximum(apart, 0.0) + _LEAST
+    pairs = (number[here] != NONE) & (number[there] != NONE) & (both[here] | both[there])
     pairs &= (number[here] != 1) & (number[there] != 0)  # nothing runs out of the sink or into the source
     return number[here][pairs], number[there][pairs], cost[pairs]
 
 
-def _preferences(cells: IntArray, first: Array, second: Array) -> list[tuple[Array, Array, Array]]:
+def _preferences(cells: IntArray, first: Array, second: Array) -> list[_Edges]:
     """Where a seam may lie anywhere, the zone that looks down more steeply is shown."""
     leans = [np.linalg.norm(lean, axis=-1) / _LENGTH_CELLS for lean in (second, first)]
     source, sink = np.zeros_like(cells), np.ones_like(cells)

@@ -18,9 +18,8 @@ from rigwarp.view.seams import NONE, doubling, seamed
 CLEAR_MM: Final = 50.0
 """Things up to this height are seen once: a hand on the table. Where a seam would show them twice, it is widened."""
 _NARROW_PX = 2.0  # a wider seam is not worth it for less
+_PARALLEL = 1e-3  # mm apart per mm of height: a metre high and a millimetre apart
 _NOWHERE = -10.0  # camera pixel of what nobody sees: black
-_FULL = 255
-
 Picture = NDArray[np.uint8]
 
 
@@ -133,24 +132,22 @@ def build_top(view: ViewMap, top: TopView) -> TopMaps:
 def _cleared(
     label: NDArray[np.int16], places: Sequence[SeenPlaces], mm_per_pixel: float
 ) -> tuple[NDArray[np.int16], float, float]:
-    """The seams, made wider (dark) where things up to CLEAR_MM would be seen twice; above which height they are; length.
+    """The seams, wider (dark) where things up to CLEAR_MM would be seen twice; above which height they are; length.
 
     Notes
     -----
     Zones that keep h (a_j - a_i) . n apart show nothing of height h twice.
     """
-    if not (label != NONE).any():
-        return label, float("inf"), 0.0
     seam, apart = doubling(label, places)
-    seam_mm = float(np.count_nonzero(seam)) * mm_per_pixel
     wide_px = CLEAR_MM * apart / mm_per_pixel
-    if wide_px.max(initial=0.0) < _NARROW_PX:
-        steepest = float(apart.max(initial=0.0))
-        return label, _NARROW_PX * mm_per_pixel / steepest if steepest > 1e-6 else float("inf"), seam_mm
-    # half a pixel more on either side: the seam lies between two
-    distance, nearest = distance_transform_edt(~(seam & (wide_px >= _NARROW_PX)), return_indices=True)
-    dark = distance <= wide_px[tuple(nearest)] / 2.0 + 1.0
-    return np.where(dark, np.int16(NONE), label), CLEAR_MM, seam_mm
+    if wide_px.max(initial=0.0) >= _NARROW_PX:
+        # a pixel more on either side: the seam lies between two
+        distance, nearest = distance_transform_edt(~(seam & (wide_px >= _NARROW_PX)), return_indices=True)
+        label = np.where(distance <= wide_px[tuple(nearest)] / 2.0 + 1.0, np.int16(NONE), label)
+    doubled = seam & (apart > _PARALLEL)
+    gap_px = 2.0 * (distance_transform_edt(label == NONE) + 1.0)
+    heights = gap_px[doubled] * mm_per_pixel / apart[doubled]
+    return label, float(heights.min(initial=np.inf)), float(np.count_nonzero(seam)) * mm_per_pixel
 
 
 def _two_best(places: Sequence[SeenPlaces]) -> tuple[NDArray[np.int16], NDArray[np.int16], Array]:
