@@ -1,7 +1,7 @@
 """Finding the board's corners in a photograph, to a few hundredths of a pixel."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -89,6 +89,43 @@ def detect_board(photo: Photo, target: Target) -> BoardView:
         mirror = _search(_to_8_bit(grey[:, ::-1]), 1.0, charuco_board(target), legacy=False)
         return _refined(grey, _Found.nothing(mirrored=len(mirror.ids) > 0), target)
     return _refined(grey, best, target)
+
+
+@dataclass(frozen=True, kw_only=True)
+class EitherWay:
+    """A board that may be seen over a mirror, which OpenCV does not find.
+
+    Attributes
+    ----------
+    view : its corners in pixels of the photo as it is, whichever way they were found.
+    flipped : True when the board was found in the photo's mirror image (u' = W - 1 - u).
+    corners : at first sight, in the photo and in its mirror image.
+    """
+
+    view: BoardView
+    flipped: bool
+    corners: tuple[int, int]
+
+
+def detect_board_either_way(photo: Photo, target: Target, *, rather_flipped: bool) -> EitherWay:
+    """The board in a photo or in its mirror image, wherever there is more of it; `rather_flipped` where that is alike.
+
+    Raises
+    ------
+    InputError
+        As for `detect_board`.
+    """
+    _check_photo(photo)
+    plain = _to_8_bit(_stretched(photo))
+    board = charuco_board(target)
+    ways = (plain, np.ascontiguousarray(plain[:, ::-1]))
+    count = [len(_search(picture, 1.0, board, legacy=False).ids) for picture in ways]
+    flipped = rather_flipped if count[0] == count[1] else count[1] > count[0]
+    view = detect_board(np.ascontiguousarray(photo[:, ::-1]) if flipped else photo, target)
+    if flipped:
+        there = view.image_px * [-1.0, 1.0] + [photo.shape[1] - 1.0, 0.0]
+        view = replace(view, image_px=there)
+    return EitherWay(view=view, flipped=flipped, corners=(count[0], count[1]))
 
 
 @dataclass(frozen=True, kw_only=True)
