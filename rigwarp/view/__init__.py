@@ -1,1 +1,25 @@
-"""The view: a camera that looks at the table through mirrors, from its map to a straight picture of the table."""
+"""The view: which place on the table each pixel of the installation's own camera sees over its mirrors.
+
+A ray is a place on the table plus a lean (mm sideways per mm of height). The map is fitted by the same estimator as the
+projector's, with the camera in the projector's place.
+"""
+
+from rigwarp.view.design import trace_view
+from rigwarp.view.fit import PartFit, ViewFit, fit_view
+from rigwarp.view.look_up import height_of, pixels_of, points
+from rigwarp.view.parts import ViewPart, view_parts
+from rigwarp.view.seen import Seen, seen_by_projector
+
+__all__ = [
+    "PartFit",
+    "Seen",
+    "ViewFit",
+    "ViewPart",
+    "fit_view",
+    "height_of",
+    "pixels_of",
+    "points",
+    "seen_by_projector",
+    "trace_view",
+    "view_parts",
+]

@@ -233,7 +233,8 @@ class VirtualView:
     def _look(self, offset_px: Array, point_mm: Array) -> Sights:
         """Every pixel: traced where pieces meet, and by cubics through every fourth of them where all is smooth."""
         u, v = (_nodes(n) for n in self.resolution)
-        coarse = self._traced(*(a.ravel() + d for a, d in zip(np.meshgrid(u, v), offset_px, strict=True)), point_mm)
+        across, down = np.meshgrid(u + offset_px[0], v + offset_px[1])
+        coarse = self._traced(across.ravel(), down.ravel(), point_mm)
         piece = coarse.piece.reshape(len(v), len(u))
         low, high = minimum_filter(piece, 4, origin=(0, 0)), maximum_filter(piece, 4, origin=(0, 0))
         (iu, wu), (iv, wv) = (_cubic(n) for n in self.resolution)
