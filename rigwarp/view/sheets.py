@@ -57,7 +57,9 @@ class SheetsFound:
     refused: tuple[str, ...]
 
 
-def find_sheets(photo: Photo, target: Target, parts: Sequence[ViewPart], design: ViewMap, *, number: int) -> SheetsFound:
+def find_sheets(
+    photo: Photo, target: Target, parts: Sequence[ViewPart], design: ViewMap, *, number: int
+) -> SheetsFound:
     """Look for the board in every zone of a photograph.
 
     Parameters
@@ -129,10 +131,11 @@ def _in_zone(photo: Photo, target: Target, here: BoolArray, mirrored: bool) -> t
     if either.flipped != mirrored:
         seen, wanted = ("mirrored", "as printed") if either.flipped else ("as printed", "mirrored")
         return None, (
-            f"the board is seen {seen}, the design sees it {wanted} there: hand over photographs as the camera delivers "
-            "them, or check the mirrors in rig.toml"
+            f"the board is seen {seen}, the design sees it {wanted} there: hand over photographs as the camera "
+            "delivers them, or check the mirrors in rig.toml"
         )
-    return replace(either.view, image_px=either.view.image_px + [columns[0], rows[0]]), ""
+    corner = np.array([columns[0], rows[0]], float)
+    return replace(either.view, image_px=either.view.image_px + corner), ""
 
 
 def _middle(values: NDArray[np.uint8] | NDArray[np.uint16]) -> int:
