@@ -42,6 +42,7 @@ COMMANDS: Final = {
     "calibrate": "calibrate",
     "play": "play",
     "export": "export",
+    "view": "view",
     "samples": "samples",
 }
 """Command -> its module in rigwarp.commands, and the function in it."""

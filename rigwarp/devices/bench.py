@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from rigwarp.devices.protocols import Camera, Display
 from rigwarp.files import RigFolder, read_text
 from rigwarp.files.names import VIRTUAL_FILE
-from rigwarp.simulation import VirtualRig, parse_truth
+from rigwarp.simulation import VirtualRig, VirtualTruth, parse_truth
+from rigwarp.simulation.view import VirtualView
 
 VIRTUAL = "virtual"
 
@@ -21,7 +22,9 @@ class Bench:
 
 
 @contextmanager
-def open_bench(folder: RigFolder, *, display: int | None = None, raised_mm: float = 0.0) -> Iterator[Bench]:
+def open_bench(
+    folder: RigFolder, *, display: int | None = None, raised_mm: float = 0.0, view: bool = False
+) -> Iterator[Bench]:
     """The devices of a rig, given back at the end.
 
     Parameters
@@ -29,6 +32,7 @@ def open_bench(folder: RigFolder, *, display: int | None = None, raised_mm: floa
     display : number of the monitor that is the projector; by default the only one of its size beside the primary one.
         Virtual rigs have a display of their own.
     raised_mm : how much higher the board on the table stands; a virtual rig's table is raised by it.
+    view : the rig's camera is that of its view.
 
     Raises
     ------
@@ -37,14 +41,15 @@ def open_bench(folder: RigFolder, *, display: int | None = None, raised_mm: floa
     """
     with ExitStack() as opened:
         virtual = folder.rig.camera.device == VIRTUAL
-        yield _virtual(folder, opened, raised_mm) if virtual else _real(folder, display, opened)
+        yield _virtual(folder, opened, raised_mm, view=view) if virtual else _real(folder, display, opened)
 
 
-def _virtual(folder: RigFolder, opened: ExitStack, raised_mm: float) -> Bench:
+def _virtual(folder: RigFolder, opened: ExitStack, raised_mm: float, *, view: bool) -> Bench:
     virtual = open_virtual(folder, raised_mm=raised_mm)
     opened.callback(virtual.display.close)
     opened.callback(virtual.camera.close)
-    return Bench(display=virtual.display, camera=virtual.camera)
+    camera = open_virtual_view(folder).camera(virtual) if view else virtual.camera
+    return Bench(display=virtual.display, camera=camera)
 
 
 def _real(folder: RigFolder, display: int | None, opened: ExitStack) -> Bench:
@@ -58,6 +63,17 @@ def _real(folder: RigFolder, display: int | None, opened: ExitStack) -> Bench:
     return Bench(display=window, camera=camera)
 
 
+def open_virtual_view(folder: RigFolder) -> VirtualView:
+    """The view of a virtual rig.
+
+    Raises
+    ------
+    InputError
+        If virtual.toml is missing or wrong, or the rig has no view.
+    """
+    return VirtualView(folder.rig, _truth_of(folder), meshes=folder.meshes, profiles=folder.profiles)
+
+
 def open_virtual(folder: RigFolder, *, raised_mm: float = 0.0) -> VirtualRig:
     """The virtual rig of a folder that has a virtual.toml; `raised_mm` with a board of that height on its table.
 
@@ -66,8 +82,11 @@ def open_virtual(folder: RigFolder, *, raised_mm: float = 0.0) -> VirtualRig:
     InputError
         If virtual.toml is missing or wrong.
     """
+    virtual = VirtualRig(folder.rig, _truth_of(folder), meshes=folder.meshes, profiles=folder.profiles)
+    return virtual.raised(raised_mm) if raised_mm else virtual
+
+
+def _truth_of(folder: RigFolder) -> VirtualTruth:
     path = folder.root / VIRTUAL_FILE
     text = read_text(path, make_with="Only virtual rigs have one; for a real rig set camera.device to the camera.")
-    truth = parse_truth(text, folder.rig, source=str(path))
-    virtual = VirtualRig(folder.rig, truth, meshes=folder.meshes, profiles=folder.profiles)
-    return virtual.raised(raised_mm) if raised_mm else virtual
+    return parse_truth(text, folder.rig, source=str(path))

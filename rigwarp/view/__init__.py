@@ -4,19 +4,23 @@ A ray is a place on the table plus a lean (mm sideways per mm of height). The ma
 projector's, with the camera in the projector's place.
 """
 
+from rigwarp.view.cover import ViewCover, cover_of
 from rigwarp.view.design import trace_view
 from rigwarp.view.fit import PartFit, ViewFit, fit_view
 from rigwarp.view.look_up import height_of, pixels_of, points
 from rigwarp.view.parts import ViewPart, view_parts
-from rigwarp.view.seen import Seen, seen_by_projector
+from rigwarp.view.seen import Seen, joined_seen, seen_by_projector
 
 __all__ = [
     "PartFit",
     "Seen",
+    "ViewCover",
     "ViewFit",
     "ViewPart",
+    "cover_of",
     "fit_view",
     "height_of",
+    "joined_seen",
     "pixels_of",
     "points",
     "seen_by_projector",

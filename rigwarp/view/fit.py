@@ -1,7 +1,7 @@
 """From what a view saw to its map: each mirror's part fitted by itself, and put together over the camera's pixels."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,13 +15,15 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Table
 from rigwarp.table_map import Samples, TableMapFit, fit_table_map
 from rigwarp.view.design import trace_view
-from rigwarp.view.lean import lean_at, lean_sigma
+from rigwarp.view.lean import lean_at
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.pieces import Piece, find_pieces, zone_numbers
+from rigwarp.view.registration import PartSamples, ViewRegistration, register_view
 from rigwarp.view.seen import Seen
 
 _LARGEST_HOLE = 400  # pixels: a speck is bridged by the model, a housing is not
 _FEWEST = 500  # samples of a part
+_REGISTERED = 2000  # samples of a part tell where it hangs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,16 +32,14 @@ class PartFit:
 
     Attributes
     ----------
-    part : which.
+    part : which, as registered.
     fit : its map over its own picture (flipped for a table seen directly).
     pixels : how many of the view's pixels it answers.
-    lean_sigma : 1-sigma per axis of its lean, mm per mm.
     """
 
     part: ViewPart
     fit: TableMapFit
     pixels: int
-    lean_sigma: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +50,7 @@ class ViewFit:
     ----------
     view_map : the result.
     parts : what it was put together from.
+    registration : how the design had to be moved.
     n, rms_mm, max_mm : distance between the map and samples that were not used for it.
     p95_mm, z_spread : the same, and over the stated sigma: of the part in which they are worst.
     coverage : share of the pixels which the registered design lets see the table that samples support.
@@ -58,6 +59,7 @@ class ViewFit:
 
     view_map: ViewMap
     parts: tuple[PartFit, ...]
+    registration: ViewRegistration
     n: int
     rms_mm: float
     p95_mm: float
@@ -85,21 +87,24 @@ def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: Camera
     pieces = find_pieces(seen.table_mm, parts, float(np.hypot(*table.size_mm)))
     owner = zone_numbers(pieces, seen.light.shape)
     nearest = _nearest_owner(owner, pieces)
-    fits = []
-    for part in parts:
-        mine = [piece for piece in pieces if piece.part is part]
-        if sum(int(piece.here.sum()) for piece in mine) < _FEWEST:
-            continue
-        samples = _samples(part, mine, seen, camera)
-        common = _common(part, seen)
-        fits.append((part, fit_table_map(part.model, samples, common, part.tolerances)))
-    if not fits:
+    mine = {part.first_zone: [piece for piece in pieces if piece.part is part] for part in parts}
+    used = [p for p in parts if sum(int(piece.here.sum()) for piece in mine[p.first_zone]) >= _FEWEST]
+    if not used:
         raise MeasurementError("too few pixels of each of the view's mirrors see the table to fit a map. Scan again")
+    samples = [_samples(part, mine[part.first_zone], seen, camera) for part in used]
+    registration = register_view(used, [_with_zones(part, one) for part, one in zip(used, samples, strict=True)])
+    fits = [
+        (part, fit_table_map(part.model, one, _common(part, seen), part.tolerances))
+        for part, one in zip(registration.parts, samples, strict=True)
+    ]
     answers = [_answers(part, fit, nearest) for part, fit in fits]
     view_map = _joined(fits, answers)
     return ViewFit(
         view_map=view_map,
-        parts=tuple(_part_fit(part, fit, int(here.sum())) for (part, fit), here in zip(fits, answers, strict=True)),
+        parts=tuple(
+            PartFit(part=part, fit=fit, pixels=int(here.sum())) for (part, fit), here in zip(fits, answers, strict=True)
+        ),
+        registration=registration,
         **_judged(fits),
         coverage=_coverage(parts, fits, view_map, table),
         not_proven="; ".join(dict.fromkeys(fit.not_proven for _, fit in fits if fit.not_proven)),
@@ -136,6 +141,19 @@ def _samples(part: ViewPart, pieces: Sequence[Piece], seen: Seen, camera: Camera
         count=np.ones(len(u), np.int64),
         cut=rim[v, u],
     )
+
+
+def _with_zones(part: ViewPart, samples: Samples) -> PartSamples:
+    """With the surface by which each would be seen nearest to where it was."""
+    numbers = np.array([surface.zone for surface in part.model.surfaces], np.int64)
+    every = slice(None, None, max(1, len(samples) // _REGISTERED))
+    pixels, places = samples.pixels_px[every], samples.table_mm[every]
+    zone = np.full(len(pixels), numbers[0])
+    if len(numbers) > 1:
+        landed = [part.model.trace(pixels, zone=int(n), extended=True).table_mm for n in numbers]
+        off = np.linalg.norm(np.stack(landed) - places, axis=-1)
+        zone = numbers[np.argmin(np.where(np.isfinite(off), off, np.inf), axis=0)]
+    return PartSamples(pixels_px=pixels, table_mm=places, zone=zone)
 
 
 def _mm_per_px(table_mm: Array) -> Array:
@@ -178,18 +196,13 @@ def _joined(fits: Sequence[tuple[ViewPart, TableMapFit]], answers: Sequence[Bool
         lean = np.full((*shape, 2), np.nan)
         for number in np.unique(fit.table_map.zone[own]):
             there = own & (fit.table_map.zone == number)
-            lean[there] = lean_at(fit.registration.model, int(number), there, fit.table_map.table_mm[there])
+            lean[there] = lean_at(part.model, int(number), there, fit.table_map.table_mm[there])
         values = (fit.table_map.x_mm, fit.table_map.y_mm, fit.table_map.sigma_mm, lean[..., 0], lean[..., 1])
         for name, picture in zip(names, values, strict=True):
             found[name][here] = part.own_picture(picture)[here]
         zone[here] = part.own_picture(fit.table_map.zone)[here] + part.first_zone
         measured[here] = part.own_picture(fit.table_map.measured)[here]
     return ViewMap(zone=zone, measured=measured, **found)
-
-
-def _part_fit(part: ViewPart, fit: TableMapFit, pixels: int) -> PartFit:
-    sigma = lean_sigma(part, fit.registration, fit.cells.pixels_px, fit.cells.table_mm, fit.cell_zone)
-    return PartFit(part=part, fit=fit, pixels=pixels, lean_sigma=sigma)
 
 
 def _judged(fits: Sequence[tuple[ViewPart, TableMapFit]]) -> dict[str, Any]:
@@ -209,7 +222,7 @@ def _judged(fits: Sequence[tuple[ViewPart, TableMapFit]]) -> dict[str, Any]:
 def _coverage(
     parts: Sequence[ViewPart], fits: Sequence[tuple[ViewPart, TableMapFit]], view_map: ViewMap, table: Table
 ) -> float:
-    registered = {part.first_zone: fit.registration.model for part, fit in fits}
-    moved = [replace(part, model=registered.get(part.first_zone, part.model)) for part in parts]
+    registered = {part.first_zone: part for part, _ in fits}
+    moved = [registered.get(part.first_zone, part) for part in parts]
     wanted = trace_view(moved, table).answered
     return float(np.mean(view_map.measured[wanted])) if wanted.any() else 0.0

@@ -29,22 +29,30 @@ class ViewPart:
     Attributes
     ----------
     mirror : number of the [[view.mirror]]; None for the table seen directly.
+    camera : the view's camera, as a projector.
     model : the light path, with the camera in the projector's place.
     tolerances : (12,) of the mounting of camera and mirror.
     first_zone : number that the first of its surfaces has in the view.
     flipped : whether the model's pictures are the camera's, flipped left to right.
+    plane_mm : height of the auxiliary mirror of a table seen directly.
     """
 
     mirror: int | None
+    camera: Projector
     model: OpticalModel
     tolerances: Array
     first_zone: int
     flipped: bool = False
+    plane_mm: float = 0.0
 
     @property
     def parity(self) -> int:
         """Sign of d(table mm) / d(pixel): +1 seen by a mirror, -1 seen directly."""
         return -1 if self.flipped else 1
+
+    def source(self, camera: Projector) -> Projector:
+        """The camera as the model has it."""
+        return _mirrored(camera, self.plane_mm) if self.flipped else camera
 
     def own_pixels(self, pixels_px: Array) -> Array:
         """(N, 2) pixels of the camera as the model counts them, and back."""
@@ -89,7 +97,9 @@ def view_parts(
             told = str(error).replace("projector's light", "camera's sight").replace("projector", "view")
             raise InputError(f"view.mirror[{number}]: {told.removeprefix('mirror: ')}") from error
         first = sum(len(part.model.surfaces) for part in parts)
-        parts.append(ViewPart(mirror=number, model=model, tolerances=rig_tolerances(own), first_zone=first))
+        parts.append(
+            ViewPart(mirror=number, camera=camera, model=model, tolerances=rig_tolerances(own), first_zone=first)
+        )
     if direct and _looks_down(camera, rig.table.height_mm):
         first = sum(len(part.model.surfaces) for part in parts)
         parts.append(_direct_part(rig, camera, first))
@@ -106,34 +116,44 @@ def _looks_down(camera: Projector, table_mm: float) -> bool:
 
 
 def _direct_part(rig: Rig, camera: Projector, first_zone: int) -> ViewPart:
-    """The table seen directly, as the picture of a camera that is mirrored in a plane halfway down, flipped.
+    """The table seen directly, over an auxiliary mirror halfway down: see `_mirrored`."""
+    x, y, z = camera.placement.position_mm
+    plane_mm = (rig.table.height_mm + float(z)) / 2.0
+    half = _FAR * (plane_mm - rig.table.height_mm)
+    corners = np.array([[-half, -half, 0.0], [-half, half, 0.0], [half, half, 0.0], [half, -half, 0.0]])
+    facet = Facet(corners_mm=corners, bend_radius_mm=None, bend_axis=None)
+    mirror = Mirror(
+        shape=FacetsShape(facets=(facet,)),
+        placement=Placement(position_mm=np.array([x, y, plane_mm]), rotation=np.eye(3)),
+        position_tolerance_mm=_FIXED_MM,
+        rotation_tolerance_rad=_FIXED_RAD,
+    )
+    own = replace(rig, projector=_mirrored(camera, plane_mm), mirror=mirror, obstacles=())
+    return ViewPart(
+        mirror=None,
+        camera=camera,
+        model=build_model(own, meshes={}),
+        tolerances=rig_tolerances(own),
+        first_zone=first_zone,
+        flipped=True,
+        plane_mm=plane_mm,
+    )
 
-    A ray from the mirrored camera meets the real one where it crosses that plane, and goes on as it does. The mirrored
+
+def _mirrored(camera: Projector, plane_mm: float) -> Projector:
+    """A camera mirrored in a level plane that lies between it and the table, its picture flipped left to right.
+
+    A ray from the mirrored camera meets the real one where that crosses the plane, and goes on as it does. The mirrored
     camera would be left-handed; with its picture flipped (u' = W - 1 - u, p2' = -p2) it is an ordinary one.
     """
-    width = camera.resolution[0]
-    eye = camera.placement
-    plane_mm = (rig.table.height_mm + float(eye.position_mm[2])) / 2.0
-    across = np.diag([1.0, 1.0, -1.0])
+    eye, width = camera.placement, camera.resolution[0]
     placement = Placement(
         position_mm=np.array([*eye.position_mm[:2], 2.0 * plane_mm - float(eye.position_mm[2])]),
-        rotation=across @ eye.rotation @ np.diag([-1.0, 1.0, 1.0]),
+        rotation=np.diag([1.0, 1.0, -1.0]) @ eye.rotation @ np.diag([-1.0, 1.0, 1.0]),
     )
     lens = camera.lens
     if lens is not None:
         matrix, distortion = lens.matrix.copy(), lens.distortion.copy()
         matrix[0, 2], distortion[3] = width - 1 - matrix[0, 2], -distortion[3]
         lens = replace(lens, matrix=matrix, distortion=distortion)
-    half = _FAR * (plane_mm - rig.table.height_mm)
-    x, y = eye.position_mm[:2]
-    corners = np.array([[x - half, y - half], [x - half, y + half], [x + half, y + half], [x + half, y - half]])
-    facet = Facet(corners_mm=np.column_stack([corners, np.full(4, plane_mm)]), bend_radius_mm=None, bend_axis=None)
-    mirror = Mirror(
-        shape=FacetsShape(facets=(facet,)),
-        placement=Placement(position_mm=np.zeros(3), rotation=np.eye(3)),
-        position_tolerance_mm=_FIXED_MM,
-        rotation_tolerance_rad=_FIXED_RAD,
-    )
-    own = replace(rig, projector=replace(camera, placement=placement, lens=lens), mirror=mirror, obstacles=())
-    model = build_model(own, meshes={})
-    return ViewPart(mirror=None, model=model, tolerances=rig_tolerances(own), first_zone=first_zone, flipped=True)
+    return replace(camera, placement=placement, lens=lens)

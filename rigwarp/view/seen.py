@@ -1,5 +1,6 @@
 """What a view's camera saw, pixel by pixel: places on the table and how surely, whatever showed them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,4 +76,20 @@ def seen_by_projector(decoded: Decoded, projector_map: PixelMap, table: Table) -
         random_mm=picture(np.maximum(np.sqrt((along_u + along_v) / 2.0), _LEAST_MM)),
         common_mm=picture(projector_map.sigma_mm[j, i]),
         light=picture(decoded.light[row, column].astype(float)),
+    )
+
+
+def joined_seen(parts: Sequence[Seen]) -> Seen:
+    """Several as one: where more than one tells a place, the surest."""
+    best = np.argmin([np.where(np.isfinite(one.random_mm), one.random_mm, np.inf) for one in parts], axis=0)[None]
+
+    def picked(name: str) -> Array:
+        values = np.stack([getattr(one, name) for one in parts])
+        return np.asarray(np.take_along_axis(values, best.reshape(best.shape + (1,) * (values.ndim - 3)), axis=0)[0])
+
+    return Seen(
+        table_mm=picked("table_mm"),
+        random_mm=picked("random_mm"),
+        common_mm=picked("common_mm"),
+        light=picked("light"),
     )

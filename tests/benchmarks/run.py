@@ -1,11 +1,12 @@
 """Runs the benchmarks beside this file and reports what they measured.
 
-    python tests/benchmarks/run.py [--json] [--cells PATTERN ...] [NAME ...]
+    python tests/benchmarks/run.py [--json] [--jobs N] [--cells PATTERN ...] [NAME ...]
 
 Each bench_NAME.py has a function `measure() -> dict` of plain numbers, texts and nested dicts. Its key "held", where it
 has one, is a dict from what was wanted, in words, to whether it holds; if anything does not, the exit code is 1.
 A benchmark can also be run alone: `python tests/benchmarks/bench_NAME.py [--json]`. Where `measure` takes `cells`, a
-table of cases can be run in part: `--cells` with patterns such as "round-table/*", before it all NAMEs.
+table of cases can be run in part: `--cells` with patterns such as "round-table/*", before it all NAMEs. Where it takes
+`jobs`, its cases run in that many processes.
 """
 
 import argparse
@@ -42,6 +43,7 @@ def measure_of(name: str) -> Callable[..., dict[str, Any]]:
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # where the processes of `jobs` look for its functions
     spec.loader.exec_module(module)
     return module.measure
 
@@ -51,20 +53,21 @@ def alone(name: str, measure: Callable[..., dict[str, Any]]) -> int:
     parser = argparse.ArgumentParser(prog=f"bench_{name}")
     _add_options(parser)
     asked = parser.parse_args()
-    return report({name: measure(**_cells(measure, asked.cells))}, as_json=asked.json)
+    return report({name: measure(**_taken(measure, asked))}, as_json=asked.json)
 
 
 def _add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+    parser.add_argument("--jobs", type=int, metavar="N", help="so many processes, for benchmarks of many cases")
     parser.add_argument(
         "--cells", nargs="+", metavar="PATTERN", help="only these cases of benchmarks that have several"
     )
 
 
-def _cells(measure: Callable[..., dict[str, Any]], asked: list[str] | None) -> dict[str, Any]:
-    """The argument `cells`, for benchmarks that take it."""
-    takes = "cells" in inspect.signature(measure).parameters
-    return {"cells": asked} if asked and takes else {}
+def _taken(measure: Callable[..., dict[str, Any]], asked: argparse.Namespace) -> dict[str, Any]:
+    """The options that were given, as far as the benchmark takes them."""
+    takes = inspect.signature(measure).parameters
+    return {name: value for name in ("cells", "jobs") if (value := getattr(asked, name)) and name in takes}
 
 
 def report(found: dict[str, dict[str, Any]], *, as_json: bool) -> int:
@@ -102,7 +105,7 @@ def main() -> int:
     for name in asked.names or names():
         sys.stderr.write(f"{name} ...\n")
         measure = measure_of(name)
-        found[name] = measure(**_cells(measure, asked.cells))
+        found[name] = measure(**_taken(measure, asked))
     return report(found, as_json=asked.json)
 
 
