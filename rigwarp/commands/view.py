@@ -8,21 +8,70 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
+from rigwarp.commands.view_live_text import print_played, print_top_still
 from rigwarp.commands.view_text import print_fitted, print_scanned, print_traced
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
 from rigwarp.jobs.view.fit import fit_rig_view
+from rigwarp.jobs.view.play import ViewPlayOptions, play_top, top_still
 from rigwarp.jobs.view.scan import scan_view, seen_folder
 from rigwarp.jobs.view.trace import trace_rig_view
 
-ACTIONS = ("trace", "scan", "fit")
+ACTIONS = ("trace", "lens", "scan", "fit", "verify", "play", "report")
+_STILL_ENDINGS = (".png", ".tif")
 
 
 def view(
     action: Annotated[str, typer.Argument(metavar="ACTION", help=f"{', '.join(ACTIONS)}.", show_default=False)],
     rig: Annotated[Path, typer.Argument(metavar="RIG", help="The rig folder, or its rig.toml.", show_default=False)],
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="[PHOTO...]", help="verify: photographs of a sheet laid elsewhere.", show_default=False),
+    ] = None,
+    sheets: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--sheet",
+            metavar="PHOTO",
+            help="scan: a photograph, by the view's camera, of the sheet on the table instead of patterns; may be "
+            "repeated. In the first it lies where [view.target] says.",
+        ),
+    ] = None,
+    folder_of_photos: Annotated[
+        Path | None, typer.Option("--photos", metavar="DIR", help="lens: photographs of the board held in the hand.")
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="lens: make a new one; the old one is kept beside it.", show_default=False)
+    ] = False,
+    still: Annotated[
+        tuple[Path, Path] | None,
+        typer.Option("--still", metavar="PHOTO OUT.png", help="play: straighten one photograph; nothing is opened."),
+    ] = None,
+    http: Annotated[
+        int | None,
+        typer.Option("--http", metavar="PORT", min=0, max=65535, help="play: for browsers, as Motion JPEG."),
+    ] = None,
+    http_host: Annotated[
+        str, typer.Option("--http-host", help="play: where to listen; 0.0.0.0 lets the whole network look.")
+    ] = "127.0.0.1",
+    share: Annotated[
+        str | None,
+        typer.Option("--share", metavar="NAME", help="play: for programs on this computer, through shared memory."),
+    ] = None,
+    record: Annotated[
+        Path | None, typer.Option("--record", metavar="FILE", help="play: into a video, .mp4 or .avi.")
+    ] = None,
+    window: Annotated[
+        bool | None,
+        typer.Option("--window/--no-window", help="play: a window; without --http, --share and --record by default."),
+    ] = None,
+    blend: Annotated[
+        bool,
+        typer.Option("--blend", help="play: mix two zones where both see the table, and see twice what stands there."),
+    ] = False,
+    seconds: Annotated[float | None, typer.Option("--seconds", min=0.1, help="play: stop after this time.")] = None,
     scan: Annotated[
         str | None,
         typer.Option("--scan", metavar="STAMP", help="fit: the scan to use; by default the latest finished one."),
@@ -40,7 +89,15 @@ def view(
     * scan: the rig's own projector, which has to be calibrated (rigwarp calibrate RIG), shows patterns, and the view's
     camera photographs them over its mirrors.
 
+    * lens: photographs of the board, with the camera out of its housing; the comparison with the design needs it.
+
     * fit: which place on the table each pixel sees, how aslant, and how the built mirrors stray from the design.
+
+    * verify: a printed sheet, laid anywhere, is measured through the map. Exit code 6 when it is out of tolerance.
+
+    * play: the straight top view, live; Escape, q or Ctrl-C ends it.
+
+    * report: report.html of the view.
 
     [view] and [[view.mirror]] in rig.toml describe camera and mirrors; a rig may have them and no projector.
     """
@@ -50,7 +107,19 @@ def view(
         raise UsageError("--scan chooses the scan of: rigwarp view fit. Leave it out here.")
     console = Console(json=json)
     folder = open_rig(rig, without_projector=True)
-    if action == "trace":
+    if action == "play":
+        shown = [http is not None, share is not None, record is not None]
+        how = ViewPlayOptions(
+            window=not any(shown) if window is None else window,
+            http_port=http,
+            http_host=http_host,
+            share=share,
+            record=record,
+            blend=blend,
+            seconds=seconds,
+        )
+        _play(console, folder, how, still)
+    elif action == "trace":
         print_traced(console, folder, trace_rig_view(folder, console))
     elif action == "fit":
         print_fitted(console, folder, fit_rig_view(console, folder, scan))
@@ -58,6 +127,16 @@ def view(
         confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
         options = ScanOptions(average=average, set_name=DEFAULT_SET)
         _scan(console, folder, options, display=display, fast=fast_patterns)
+
+
+def _play(console: Console, folder: RigFolder, options: ViewPlayOptions, still: tuple[Path, Path] | None) -> None:
+    if still is None:
+        print_played(console, play_top(folder, options, say=console.note))
+        return
+    if still[1].suffix.lower() not in _STILL_ENDINGS:
+        raise UsageError(f"--still {still[0]} {still[1]}: expected a second name that ends in .png or .tif")
+    run, maps = top_still(folder, *still, blend=options.blend)
+    print_top_still(console, folder, still[1], run, maps)
 
 
 def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display: int | None, fast: bool) -> None:

@@ -118,10 +118,10 @@ def fit_sheets(
     problem = _Problem(parts, corners, target, table, sheet)
     problem.require_first_place()
     width = parts[0].model.projector.resolution[0]
-    field: Field | None = None
     for number in range(_PASSES):
         sightings = problem.linearised()
-        field = likeliest(sightings, problem.prior, width) if number in (1, _PASSES - 1) or field is None else field
+        if number != _PASSES - 2:  # looked for once more after the first move, and after strays are left out
+            field = likeliest(sightings, problem.prior, width)
         told = Conditioned(sightings, problem.prior, field)
         if number == _PASSES - 2:
             problem.drop(told.left_out)
@@ -289,7 +289,8 @@ class _Problem:
         if off > _FAR_MM or abs(turn) > _FAR_RAD:
             raise MeasurementError(
                 f"the first sheet seems to lie {_place_words(seen)}; [view.target] puts it "
-                f"{_place_words(self._target)}: lay it there, or correct centre_mm and rotation_deg; further sheets may lie anywhere"
+                f"{_place_words(self._target)}: lay it there, or correct centre_mm and rotation_deg; "
+                "further sheets may lie anywhere"
             )
 
     def linearised(self) -> Sightings:

@@ -7,7 +7,7 @@ the design sees the table there; a zone that shows the board both ways is not tr
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, cast
 
 import cv2
 import numpy as np
@@ -19,7 +19,7 @@ from rigwarp.geometry import Array, BoolArray, Photo, ViewMap
 from rigwarp.rig.model import Target
 from rigwarp.view.parts import ViewPart
 
-FEWEST: Final = 6
+FEWEST: Final = 4
 """Corners below which a zone of a photograph tells nothing."""
 _DOUBTFUL = 4  # corners seen the other way round, too
 _MARGIN_SHARE = 0.02  # of the picture's width: how far the mirrors' edges may lie from where the design has them
@@ -119,8 +119,8 @@ def _in_zone(photo: Photo, target: Target, here: BoolArray, mirrored: bool) -> t
     if min(len(rows), len(columns)) < _SMALLEST_PX:
         return None, ""
     box = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
-    cut = np.where(here[box], photo[box], _middle(photo[box][here[box]])).astype(photo.dtype)
-    either = detect_board_either_way(cut, target, rather_flipped=mirrored)
+    cut = np.where(here[box], photo[box], _middle(photo[box][here[box]]))
+    either = detect_board_either_way(cast(Photo, cut.astype(photo.dtype)), target, rather_flipped=mirrored)
     if min(either.corners) >= _DOUBTFUL:
         return None, (
             f"the board is seen both as printed ({either.corners[0]} corners) and mirrored ({either.corners[1]}); use "

@@ -13,12 +13,13 @@ from typing import Any
 import cv2
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "support")]
-from run import alone
-from two_wings import TwoWings, top
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE), str(HERE.parent / "support")]
+from run import alone  # noqa: E402
+from two_wings import TwoWings, top  # noqa: E402
 
-from rigwarp.live.view.ring import FrameRing, RingReader
-from rigwarp.view.top import TopMaps, build_top
+from rigwarp.live.view.ring import FrameRing, RingReader  # noqa: E402
+from rigwarp.view.top import TopMaps, build_top  # noqa: E402
 
 ROUNDS = 60
 WANTED = 1.5  # times a bare remap
@@ -52,7 +53,7 @@ def measure() -> dict[str, Any]:
             "bare": lambda: cv2.remap(frame, *bare, cv2.INTER_LINEAR),
             "seamed": lambda: maps.apply(frame),
             "blended": lambda: maps.apply(frame, blend=True),
-            "ring_write": lambda: ring.write(frame, 0.0),
+            "ring_write": lambda: ring.show(frame, 0.0),
             "ring_read": reader.newest,
         }
         seconds: dict[str, list[float]] = {name: [] for name in jobs}

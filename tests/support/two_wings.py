@@ -91,3 +91,66 @@ class TwoWings:
 
 def top(size_mm=(800, 500), mm_per_pixel=2.0, centre_mm=(0.0, 0.0)):
     return TopView(size_mm=size_mm, centre_mm=np.array(centre_mm, float), mm_per_pixel=mm_per_pixel)
+
+
+RISE_DEG, SIZE, FOCAL_PX, REACH_MM = -15.0, (480, 270), 250.0, 220.0
+"""Of the small rig: wings that look past each other."""
+
+
+def small_wings():
+    return TwoWings(rise_deg=RISE_DEG, size=SIZE, focal_px=FOCAL_PX, reach_mm=REACH_MM)
+
+
+def rig_toml(*, device="0", more=""):
+    """The small rig as a file, without a projector."""
+    drop = REACH_MM * np.tan(np.radians(RISE_DEG))
+    wings = "".join(
+        f"""
+[[view.mirror]]
+kind = "facets"
+position_mm = [0.0, 0.0, {FOLD_Z}]
+[[view.mirror.facet]]
+corners_mm = [[0.0, -300.0, 0.0], [0.0, 300.0, 0.0], [{s * REACH_MM}, 300.0, {drop}], [{s * REACH_MM}, -300.0, {drop}]]
+"""
+        for s in (1, -1)
+    )
+    return f"""
+format = "rigwarp rig"
+version = 1
+name = "Two wings"
+[table]
+shape = "rectangle"
+size_mm = [1200.0, 700.0]
+[target]
+squares = [10, 7]
+square_mm = 60.0
+marker_mm = 45.0
+dictionary = "DICT_4X4_50"
+[view]
+device = {device}
+resolution = [{SIZE[0]}, {SIZE[1]}]
+focal_px = {FOCAL_PX}
+position_mm = [0.0, 0.0, {CAMERA[2]}]
+rotation_deg = [0.0, 0.0, 0.0]
+{more}{wings}
+[view.top]
+size_mm = [1200.0, 600.0]
+mm_per_pixel = 4.0
+"""
+
+
+def make_rig(root, **how):
+    """A rig folder whose view is known exactly, without having been scanned."""
+    from rigwarp.files import make_view_current, new_run, open_rig, write_view_map
+    from rigwarp.files.top_file import write_top
+    from rigwarp.view.top import build_top
+
+    root.mkdir(exist_ok=True)
+    (root / "rig.toml").write_text(rig_toml(**how))
+    folder = open_rig(root, without_projector=True)
+    view = small_wings().view_map()
+    with new_run(root / "views", "view fit", folder) as run:
+        write_view_map(run / "view.npz", view, rig_hash=folder.rig_hash, extra={"lean_sigma": 0.001})
+        write_top(run / "top.npz", build_top(view, folder.rig.view.top), rig_hash=folder.rig_hash)
+    make_view_current(root, run)
+    return root

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -121,7 +121,8 @@ def detect_board_either_way(photo: Photo, target: Target, *, rather_flipped: boo
     ways = (plain, np.ascontiguousarray(plain[:, ::-1]))
     count = [len(_search(picture, 1.0, board, legacy=False).ids) for picture in ways]
     flipped = rather_flipped if count[0] == count[1] else count[1] > count[0]
-    view = detect_board(np.ascontiguousarray(photo[:, ::-1]) if flipped else photo, target)
+    looked = cast(Photo, np.ascontiguousarray(photo[:, ::-1])) if flipped else photo
+    view = detect_board(looked, target)
     if flipped:
         there = view.image_px * [-1.0, 1.0] + [photo.shape[1] - 1.0, 0.0]
         view = replace(view, image_px=there)

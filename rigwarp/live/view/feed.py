@@ -78,6 +78,11 @@ class CameraFeed:
         """The camera's period; NaN while it is away."""
         return self._frames.frame_s if self._frames is not None else float("nan")
 
+    def peek(self) -> NDArray[np.uint8]:
+        """The first picture, before it is taken."""
+        assert self._first is not None
+        return self._first.picture
+
     def next(self) -> CameraPicture | None:
         """The newest picture that was not taken yet; waits for it. None while the camera is away."""
         if self._first is not None:

@@ -120,7 +120,7 @@ class PictureServer:
         """Connections that are open."""
         return self._http.open_connections
 
-    def publish(self, picture: NDArray[np.uint8], captured_s: float) -> None:
+    def show(self, picture: NDArray[np.uint8], captured_s: float) -> None:
         """Hand over a picture, (H, W) or (H, W, 3) blue, green, red; never waits, and keeps it, so do not change it."""
         with self._news:
             number = self._newest[0] + 1 if self._newest else 1

@@ -104,7 +104,7 @@ class _Mapped:
 
 
 class FrameRing:
-    """The writer's side. Make it with a name, write pictures, close it.
+    """The writer's side. Make it with a name, show pictures, close it.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ class FrameRing:
         memory[: len(MAGIC)] = MAGIC  # from here on readers take it for a ring
         os.replace(_unfinished(self.path), self.path)
 
-    def write(self, picture: Picture, captured_s: float) -> int:
+    def show(self, picture: Picture, captured_s: float) -> int:
         """Hand a picture to all readers; its number. `captured_s` by `time.monotonic`."""
         mapped = self._mapped
         if mapped is None:

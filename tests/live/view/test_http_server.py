@@ -49,7 +49,7 @@ def test_names_of_other_sites_are_not(host):
 
 def test_picture_page_and_facts(server):
     captured_s = time.monotonic() - 0.5
-    server.publish(PICTURE, captured_s)
+    server.show(PICTURE, captured_s)
     status, head, body = ask(server, "/view.jpg")
     assert status == 200
     assert "nosniff" in head
@@ -61,7 +61,7 @@ def test_picture_page_and_facts(server):
 
 
 def test_strangers_are_refused(server):
-    server.publish(PICTURE, 0.0)
+    server.show(PICTURE, 0.0)
     assert ask(server, "/view.jpg", host="evil.example")[0] == 421
     assert ask(server, "/view.jpg", "Sec-Fetch-Site: cross-site")[0] == 403
     assert ask(server, "/view.jpg", "Sec-Fetch-Site: same-origin")[0] == 200
@@ -82,7 +82,7 @@ def test_opencv_reads_the_stream_and_it_moves_on(server):
 
     def publish_on():
         for number in itertools.count():
-            server.publish(np.full_like(PICTURE, number % 256), 0.0)
+            server.show(np.full_like(PICTURE, number % 256), 0.0)
             if stop.wait(0.01):
                 return
 
@@ -105,7 +105,7 @@ def test_a_client_that_does_not_read_holds_nobody_up_and_too_many_are_told(serve
     for client in idle:
         client.sendall(b"GET /view.mjpg HTTP/1.0\r\nHost: localhost\r\n\r\n")
     for _ in range(8):
-        server.publish(large, 0.0)
+        server.show(large, 0.0)
     assert ask(server, "/view.jpg")[0] == 200
     idle.append(socket.create_connection(("127.0.0.1", server.port)))
     deadline = time.monotonic() + 5

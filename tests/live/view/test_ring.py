@@ -14,8 +14,8 @@ import pytest
 from rigwarp.errors import DeviceError, InputError
 from rigwarp.live.view.ring import FrameRing, RingReader, ring_path
 
-READS = int(os.environ.get("RIGWARP_RING_READS", "1000"))  # the target is a million
-PAUSE_S = 0.0005 if READS <= 1000 else 0.0  # between pictures: CI has better things to do
+READS = int(os.environ.get("RIGWARP_RING_READS", "400"))  # the target is a million
+PAUSE_S = 0.0005 if READS <= 400 else 0.0  # between pictures: CI has better things to do
 READING = Path(__file__).parents[2] / "support" / "ring_reading.py"
 SHAPE = (120, 160, 3)
 
@@ -36,13 +36,13 @@ def test_reader_gets_the_newest_picture_with_its_age_and_what_it_shows(name):
     assert reader.about == {"mm_per_pixel": 0.5}
     captured_s = time.monotonic() - 0.25
     for number in (1, 2, 3, 4, 5):
-        assert ring.write(picture(number), captured_s) == number
+        assert ring.show(picture(number), captured_s) == number
     shared = reader.newest()
     assert (shared.number, shared.picture.shape, int(shared.picture[0, 0, 0])) == (5, SHAPE, 5)
     assert shared.captured_s == pytest.approx(captured_s, abs=1e-8)
     assert shared.age_s >= 0.25
     assert reader.newest(after=5) is None
-    ring.write(picture(6), captured_s)
+    ring.show(picture(6), captured_s)
     assert reader.wait(after=5).number == 6
     assert int(shared.picture[0, 0, 0]) == 5, "the reader's copy is its own"
     assert not reader.ended
@@ -52,9 +52,9 @@ def test_reader_gets_the_newest_picture_with_its_age_and_what_it_shows(name):
 
 def test_a_picture_that_is_being_written_is_not_read(name):
     ring, reader = FrameRing(name, SHAPE, about={}), None
-    ring.write(picture(1), 0.0)
+    ring.show(picture(1), 0.0)
     reader = RingReader(name)
-    ring._mapped.sequence[1][()] = 1  # as `write` leaves it while it copies
+    ring._mapped.sequence[1][()] = 1  # as `show` leaves it while it copies
     assert reader.newest() is None
     ring._mapped.sequence[1][()] = 2
     assert reader.newest().number == 1
@@ -63,7 +63,7 @@ def test_a_picture_that_is_being_written_is_not_read(name):
 
 def test_layout_is_as_described_for_programs_in_other_languages(name):
     ring = FrameRing(name, (2, 3), about={"a": 1})
-    ring.write(np.arange(6, dtype=np.uint8).reshape(2, 3), 1.5)
+    ring.show(np.arange(6, dtype=np.uint8).reshape(2, 3), 1.5)
     data = Path(name).read_bytes()
     words = np.frombuffer(data, "<u4", 6, 8)
     assert data[:8] == b"RIGVIEW1"
@@ -84,7 +84,7 @@ def test_no_picture_is_torn_while_readers_are_killed(name):
 
     def write_on():
         while not stop.is_set():
-            written[0] = ring.write(picture(written[0] + 1), time.monotonic())
+            written[0] = ring.show(picture(written[0] + 1), time.monotonic())
             time.sleep(PAUSE_S)
 
     writer = threading.Thread(target=write_on)
@@ -92,7 +92,7 @@ def test_no_picture_is_torn_while_readers_are_killed(name):
     moments, killed = np.random.default_rng(5), 0
     steady = _reading(name, READS)
     try:
-        while steady.poll() is None or not killed:
+        while killed < 2 or (READS > 400 and steady.poll() is None):
             victim = _reading(name, 10**9)
             victim.stdout.readline()
             time.sleep(moments.uniform(0.0, 0.05))
@@ -103,6 +103,7 @@ def test_no_picture_is_torn_while_readers_are_killed(name):
             assert written[0] > before, "the writer goes on"
             victim.stdout.close()
             killed += 1
+        steady.wait(600)
         assert steady.stdout.read().split() == ["reading", str(READS)]
         assert steady.returncode == 0
     finally:
@@ -120,12 +121,12 @@ def _reading(name, reads):
 
 def test_reader_follows_a_writer_that_is_started_again(name):
     first = FrameRing(name, SHAPE, about={"run": 1})
-    first.write(picture(9), 0.0)
+    first.show(picture(9), 0.0)
     reader = RingReader(name)
     assert reader.newest().number == 1
     first.close()
     second = FrameRing(name, (10, 20), about={"run": 2})
-    second.write(np.full((10, 20), 7, np.uint8), 0.0)
+    second.show(np.full((10, 20), 7, np.uint8), 0.0)
     shared = reader.wait(after=1, timeout_s=5.0)
     assert (shared.number, shared.picture.shape, reader.about) == (1, (10, 20), {"run": 2})
     second.close()
@@ -145,7 +146,7 @@ def test_a_name_has_one_writer_and_a_killed_one_leaves_it_free(name):
     other.wait()
     other.stdout.close()
     ring = FrameRing(name, SHAPE, about={})
-    assert ring.write(picture(1), 0.0) == 1
+    assert ring.show(picture(1), 0.0) == 1
     ring.close()
     assert not Path(name).exists()
 
@@ -153,7 +154,7 @@ def test_a_name_has_one_writer_and_a_killed_one_leaves_it_free(name):
 def test_missing_foreign_and_cut_rings_are_refused_in_one_line(name, tmp_path):
     with pytest.raises(DeviceError, match="nobody shares pictures"):
         RingReader(name)
-    FrameRing(name, SHAPE, about={}).write(picture(1), 0.0)
+    FrameRing(name, SHAPE, about={}).show(picture(1), 0.0)
     data = Path(name).read_bytes()
     for wrong in (b"", b"something else" * 1000, data[:4096], b"\xff" * 8192, data[:16] + b"\xff" * 12 + data[28:]):
         (tmp_path / "wrong.ring").write_bytes(wrong)
