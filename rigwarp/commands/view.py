@@ -1,11 +1,13 @@
 """`rigwarp view`: the installation's own camera, which looks at the table through mirrors."""
 
+import re
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from rigwarp.commands.console import Console
+from rigwarp.commands.lines import together
 from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
 from rigwarp.commands.view_live_text import print_played, print_top_still
@@ -17,7 +19,9 @@ from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
 from rigwarp.jobs.view.fit import fit_rig_view
 from rigwarp.jobs.view.play import ViewPlayOptions, play_top, top_still
 from rigwarp.jobs.view.scan import scan_view, seen_folder
+from rigwarp.jobs.view.screen import export_screen, import_screen
 from rigwarp.jobs.view.trace import trace_rig_view
+from rigwarp.view import Screen
 
 ACTIONS = ("trace", "lens", "scan", "fit", "verify", "play", "report")
 _STILL_ENDINGS = (".png", ".tif")
@@ -76,6 +80,27 @@ def view(
         str | None,
         typer.Option("--scan", metavar="STAMP", help="fit: the scan to use; by default the latest finished one."),
     ] = None,
+    screen: Annotated[
+        Path | None,
+        typer.Option("--screen", "--import", metavar="DIR", help="scan: photographs of a display on the table."),
+    ] = None,
+    export: Annotated[
+        Path | None, typer.Option("--export", metavar="DIR", help="scan: write the pictures for that display there.")
+    ] = None,
+    pixels: Annotated[
+        str, typer.Option("--pixels", metavar="WxH", help="With --export: its native pixels.")
+    ] = "1920x1080",
+    pitch: Annotated[
+        float | None,
+        typer.Option("--pitch", metavar="MM", min=0.01, max=5.0, help="With --export: from pixel to pixel."),
+    ] = None,
+    thickness: Annotated[
+        float | None,
+        typer.Option("--thickness", metavar="MM", min=0.0, max=100.0, help="With --export: its glass over the table."),
+    ] = None,
+    glass: Annotated[
+        float, typer.Option("--glass", metavar="MM", min=0.0, max=20.0, help="With --export: glass over its pixels.")
+    ] = 1.0,
     average: AverageOption = 1,
     display: DisplayOption = None,
     fast_patterns: FastOption = False,
@@ -99,6 +124,12 @@ def view(
 
     * report: report.html of the view.
 
+    Without a projector a flat display tells places, a tablet or a monitor on its back. With --export DIR --pixels WxH
+    --pitch MM --thickness MM its pictures are written. Lay it on the table, its middle on the table's middle, its top
+    edge away from you; show DIR/patterns/0000.png and so on full screen, brightness full and night mode off; photograph
+    each with the view's camera into DIR/place-1/frames. Lay it elsewhere, overlapping with where it lay, and photograph
+    into DIR/place-2/frames, and so on. Then use --screen DIR.
+
     [view] and [[view.mirror]] in rig.toml describe camera and mirrors; a rig may have them and no projector.
     """
     if action not in ACTIONS:
@@ -107,6 +138,8 @@ def view(
         raise UsageError("--scan chooses the scan of: rigwarp view fit. Leave it out here.")
     console = Console(json=json)
     folder = open_rig(rig, without_projector=True)
+    if (screen is not None or export is not None) and action != "scan":
+        raise UsageError("--screen and --export belong to: rigwarp view scan. Leave them out here.")
     if action == "play":
         shown = [http is not None, share is not None, record is not None]
         how = ViewPlayOptions(
@@ -119,6 +152,10 @@ def view(
             seconds=seconds,
         )
         _play(console, folder, how, still)
+    elif export is not None:
+        _export(console, folder, export, _screen(pixels, pitch, thickness, glass))
+    elif screen is not None:
+        print_scanned(console, folder, import_screen(console, folder, screen))
     elif action == "trace":
         print_traced(console, folder, trace_rig_view(folder, console))
     elif action == "fit":
@@ -137,6 +174,23 @@ def _play(console: Console, folder: RigFolder, options: ViewPlayOptions, still: 
         raise UsageError(f"--still {still[0]} {still[1]}: expected a second name that ends in .png or .tif")
     run, maps = top_still(folder, *still, blend=options.blend)
     print_top_still(console, folder, still[1], run, maps)
+
+
+def _screen(pixels: str, pitch: float | None, thickness: float | None, glass: float) -> Screen:
+    found = re.fullmatch(r"(\d{2,5})x(\d{2,5})", pixels)
+    if found is None:
+        raise UsageError(f"--pixels: found {pixels!r}, expected width x height such as 1920x1080")
+    if pitch is None or thickness is None:
+        raise UsageError("--export needs --pitch and --thickness of the display: measure them, or look them up")
+    return Screen(pixels=(int(found[1]), int(found[2])), pitch_mm=pitch, thickness_mm=thickness, glass_mm=glass)
+
+
+def _export(console: Console, folder: RigFolder, target: Path, screen: Screen) -> None:
+    seen_folder(folder)
+    written = export_screen(console, target, screen, set_name=DEFAULT_SET)
+    console.say(f"wrote {len(written)} pictures for the display into {target}")
+    console.result({"folder": target, "pictures": len(written)})
+    console.say(f"\nPhotograph them. Next: {together(f'rigwarp view scan {folder.root} --screen {target}')}")
 
 
 def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display: int | None, fast: bool) -> None:

@@ -54,6 +54,9 @@ VIEW_MAP_FILE: Final = "view.npz"
 VIEW_FILE: Final = "view.json"
 TOP_FILE: Final = "top.npz"
 
+# in a folder of patterns for a display on the table
+SCREEN_FILE: Final = "screen.json"
+
 # in a folder of patterns that is taken away
 PATTERN_PICTURES: Final = "patterns"
 

@@ -6,13 +6,16 @@ projector's, with the camera in the projector's place.
 
 from rigwarp.view.cover import ViewCover, cover_of
 from rigwarp.view.design import trace_view
-from rigwarp.view.fit import PartFit, ViewFit, fit_view
+from rigwarp.view.fit import PartFit, ViewFit, fit_view, register_seen
 from rigwarp.view.look_up import height_of, pixels_of, points
 from rigwarp.view.parts import ViewPart, view_parts
+from rigwarp.view.screen import Screen, ScreenLaid, seen_by_screen
 from rigwarp.view.seen import Seen, joined_seen, seen_by_projector
 
 __all__ = [
     "PartFit",
+    "Screen",
+    "ScreenLaid",
     "Seen",
     "ViewCover",
     "ViewFit",
@@ -23,7 +26,9 @@ __all__ = [
     "joined_seen",
     "pixels_of",
     "points",
+    "register_seen",
     "seen_by_projector",
+    "seen_by_screen",
     "trace_view",
     "view_parts",
 ]

@@ -84,15 +84,9 @@ def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: Camera
     MeasurementError
         Too little of the table is seen, or not where the design would have it.
     """
-    pieces = find_pieces(seen.table_mm, parts, float(np.hypot(*table.size_mm)))
+    pieces, samples, registration = _registered(parts, seen, table, camera)
     owner = zone_numbers(pieces, seen.light.shape)
     nearest = _nearest_owner(owner, pieces)
-    mine = {part.first_zone: [piece for piece in pieces if piece.part is part] for part in parts}
-    used = [p for p in parts if sum(int(piece.here.sum()) for piece in mine[p.first_zone]) >= _FEWEST]
-    if not used:
-        raise MeasurementError("too few pixels of each of the view's mirrors see the table to fit a map. Scan again")
-    samples = [_samples(part, mine[part.first_zone], seen, camera) for part in used]
-    registration = register_view(used, [_with_zones(part, one) for part, one in zip(used, samples, strict=True)])
     fits = [
         (part, fit_table_map(part.model, one, _common(part, seen), part.tolerances))
         for part, one in zip(registration.parts, samples, strict=True)
@@ -109,6 +103,33 @@ def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: Camera
         coverage=_coverage(parts, fits, view_map, table),
         not_proven="; ".join(dict.fromkeys(fit.not_proven for _, fit in fits if fit.not_proven)),
     )
+
+
+def register_seen(parts: Sequence[ViewPart], seen: Seen, table: Table) -> tuple[tuple[ViewPart, ...], float]:
+    """The design moved to where it was seen, and the 1-sigma of its lean: for places that are told by way of the lean.
+
+    Raises
+    ------
+    MeasurementError
+        As `fit_view`.
+    """
+    _, _, registration = _registered(parts, seen, table, None)
+    moved = {part.first_zone: part for part in registration.parts}
+    return tuple(moved.get(part.first_zone, part) for part in parts), max(registration.lean_sigma)
+
+
+def _registered(
+    parts: Sequence[ViewPart], seen: Seen, table: Table, camera: CameraModel | None
+) -> tuple[list[Piece], list[Samples], ViewRegistration]:
+    """Pieces of what was seen, samples of the parts that show enough, and how these had to be moved."""
+    pieces = find_pieces(seen.table_mm, parts, float(np.hypot(*table.size_mm)))
+    mine = {part.first_zone: [piece for piece in pieces if piece.part is part] for part in parts}
+    used = [p for p in parts if sum(int(piece.here.sum()) for piece in mine[p.first_zone]) >= _FEWEST]
+    if not used:
+        raise MeasurementError("too few pixels of each of the view's mirrors see the table to fit a map. Scan again")
+    samples = [_samples(part, mine[part.first_zone], seen, camera) for part in used]
+    registration = register_view(used, [_with_zones(part, one) for part, one in zip(used, samples, strict=True)])
+    return pieces, samples, registration
 
 
 def _nearest_owner(owner: NDArray[np.int64], pieces: Sequence[Piece]) -> NDArray[np.int64]:

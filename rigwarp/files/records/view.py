@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rigwarp.files.records.record import Block, Flag, Number, Part, Record, Text, Texts
+from rigwarp.files.records.record import Block, Flag, Number, Numbers, Part, Record, Text, Texts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,3 +80,19 @@ class ViewRecord(Record):
     unseen: Number = None
     cautions: Texts = ()
     seconds: Block = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScreenRecord(Record):
+    """screen.json: the display that shows patterns on the table, see `rigwarp.view.Screen`."""
+
+    FORMAT: ClassVar[str] = "rigwarp screen"
+
+    pixels: Numbers = None
+    pitch_mm: Number = None
+    pitch_sigma: Number = None
+    thickness_mm: Number = None
+    glass_mm: Number = None
+    glass_sigma_mm: Number = None
+    centre_mm: Numbers = None
+    rotation_deg: Number = None

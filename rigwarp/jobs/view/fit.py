@@ -34,15 +34,30 @@ from rigwarp.files.names import (
     VIEW_SCANS,
     VIEWS,
 )
-from rigwarp.files.records import ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
+from rigwarp.files.records import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import BY_PROJECTOR
+from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN
+from rigwarp.jobs.view.screen import screen_of
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
-from rigwarp.view import PartFit, Seen, ViewCover, ViewFit, ViewPart, cover_of, fit_view, joined_seen, seen_by_projector
+from rigwarp.view import (
+    PartFit,
+    Seen,
+    ViewCover,
+    ViewFit,
+    ViewPart,
+    cover_of,
+    fit_view,
+    joined_seen,
+    register_seen,
+    seen_by_projector,
+    seen_by_screen,
+    trace_view,
+)
 
 _STEEP = 1.0  # mm per mm: from this lean on a user should hear of it
+_NOT_SURE = "only a scan by the calibrated projector knows places well enough for that"
 _NO_LENS = (
     "the lens is not calibrated, and what it does cannot be told from the mirror's shape. Run: rigwarp view lens, and "
     "name its file as view.lens in rig.toml"
@@ -80,6 +95,7 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
     runs = scans_of(folder, scan)
     names = tuple(run.name for run in runs)
     progress.note(f"Fitting the scan {' + '.join(names)} of the view")
+    by = str((read_start(runs[0]).settings or {}).get("by"))
     start = time.monotonic()
     parts = parts_of(folder)
     camera = read_camera(folder.root / CAMERA_FILE) if (folder.root / CAMERA_FILE).is_file() else None
@@ -87,16 +103,16 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         new_run(folder.root / VIEWS, "view fit", folder, settings={"scans": names}) as run,
         progress.stage(3, "Fitting the view") as advance,
     ):
-        seen = seen_in(folder, runs)
+        seen = seen_in(folder, runs, parts)
         advance()
         fit = fit_view(parts, seen, folder.rig.table, camera)
         fitted = time.monotonic()
         advance()
-        built = [_as_built(folder, part, parts, camera) for part in fit.parts]
+        built = [_as_built(folder, part, parts, camera, by) for part in fit.parts]
         advance()
         cover = cover_of(fit.view_map, folder.rig.table)
         seconds = {"fit": fitted - start, "as_built": time.monotonic() - fitted, "total": time.monotonic() - start}
-        record = _record(names, fit, cover, [one for one, _ in built], seconds)
+        record = _record(by, names, fit, cover, [one for one, _ in built], seconds)
         record = replace(record, cautions=(*record.cautions, *make_top(folder, run, fit.view_map)))
         origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
         write_view_map(
@@ -143,7 +159,7 @@ def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
     return runs
 
 
-def seen_in(folder: RigFolder, runs: Sequence[Path]) -> Seen:
+def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> Seen:
     """What the view's camera saw in the runs of one scan.
 
     Raises
@@ -153,24 +169,40 @@ def seen_in(folder: RigFolder, runs: Sequence[Path]) -> Seen:
     MeasurementError
         They see too little.
     """
+    by = (read_start(runs[0]).settings or {}).get("by")
+    if by == BY_SCREEN:
+        return _seen_on_screen(folder, runs, parts)
+    if by != BY_PROJECTOR:
+        raise InputError(f"{runs[0]}: found a scan by {by!r}, expected one by projector or screen. Scan again.")
     seen = []
     for run in runs:
         settings = read_start(run).settings or {}
-        if settings.get("by") != BY_PROJECTOR:
-            raise InputError(f"{run}: found a scan by {settings.get('by')!r}, expected one by the projector.")
         table_map = read_map(folder.root / RESULTS / str(settings.get("result")) / MAP_FILE)[0]
         seen.append(seen_by_projector(read_decoded(run / DECODED_FILE), table_map, folder.rig.table))
     return joined_seen(seen)
 
 
+def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> Seen:
+    """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen."""
+    noted = (read_start(runs[0]).settings or {}).get("screen")
+    screen = screen_of(ScreenRecord.from_dict(noted if isinstance(noted, dict) else {}))
+    decoded = [read_decoded(run / DECODED_FILE) for run in runs]
+    table = folder.rig.table
+    roughly, _ = seen_by_screen(decoded, screen, trace_view(parts, table), 0.0, table)
+    registered, lean_sigma = register_seen(parts, roughly, table)
+    return seen_by_screen(decoded, screen, trace_view(registered, table), lean_sigma, table)[0]
+
+
 def _as_built(
-    folder: RigFolder, found: PartFit, parts: Sequence[ViewPart], camera: CameraModel | None
+    folder: RigFolder, found: PartFit, parts: Sequence[ViewPart], camera: CameraModel | None, by: str
 ) -> tuple[ViewMirrorRecord, AsBuilt | None]:
     """How a mirror strays from its design, or why that is not told."""
     number = found.part.mirror
     if number is None:
         return ViewMirrorRecord(not_told="the table is seen directly"), None
-    if folder.view_lens is None or camera is None:
+    if by != BY_PROJECTOR or camera is None:
+        return ViewMirrorRecord(mirror=number, not_told=_NOT_SURE), None
+    if folder.view_lens is None:
         return ViewMirrorRecord(mirror=number, not_told=_NO_LENS), None
     design = next(part for part in parts if part.mirror == number)
     try:
@@ -188,10 +220,15 @@ def _as_built(
 
 
 def _record(
-    names: tuple[str, ...], fit: ViewFit, cover: ViewCover, built: list[ViewMirrorRecord], seconds: dict[str, float]
+    by: str,
+    names: tuple[str, ...],
+    fit: ViewFit,
+    cover: ViewCover,
+    built: list[ViewMirrorRecord],
+    seconds: dict[str, float],
 ) -> ViewRecord:
     return ViewRecord(
-        by=BY_PROJECTOR,
+        by=by,
         scans=names,
         view_map=ViewMapFigures.of(fit),
         zones=tuple(_zone_records(fit)),

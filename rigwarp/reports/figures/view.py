@@ -36,7 +36,7 @@ def view_fineness(cover: ViewCover, rig: Rig) -> bytes:
         figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.6, extra_inch=1.2))
         left, right = figure.subplots(1, 2)
         _picture(figure, left, cover, cover.mm_per_px, rig, "Size of a pixel", "long side (mm/pixel)")
-        words = f"seems to stand off by (mm), {_HIGH_MM:g} mm high"
+        words = f"{_HIGH_MM:g} mm high: seen off by (mm)"
         _picture(figure, right, cover, _HIGH_MM * cover.lean, rig, "Lean of the sight", words, False)
         return style.png(figure)
 
