@@ -10,17 +10,29 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.lines import together
 from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
-from rigwarp.commands.view_live_text import print_played, print_top_still
+from rigwarp.commands.view_live_text import (
+    print_played,
+    print_sheets_fitted,
+    print_sheets_scanned,
+    print_top_still,
+    print_view_lens,
+    print_view_verified,
+)
 from rigwarp.commands.view_text import print_fitted, print_scanned, print_traced
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
-from rigwarp.jobs.view.fit import fit_rig_view
+from rigwarp.jobs.view.fit import fit_rig_view, scans_of
+from rigwarp.jobs.view.lens import calibrate_view_lens
 from rigwarp.jobs.view.play import ViewPlayOptions, play_top, top_still
+from rigwarp.jobs.view.report import write_view_report
 from rigwarp.jobs.view.scan import scan_view, seen_folder
 from rigwarp.jobs.view.screen import export_screen, import_screen
+from rigwarp.jobs.view.sheets import fit_view_by_sheets, is_by_sheets, scan_sheets
 from rigwarp.jobs.view.trace import trace_rig_view
+from rigwarp.jobs.view.verify import verify_view
 from rigwarp.view import Screen
 
 ACTIONS = ("trace", "lens", "scan", "fit", "verify", "play", "report")
@@ -136,8 +148,9 @@ def view(
         raise UsageError(f'found the action "{action}", expected one of: {", ".join(ACTIONS)}. Choose one of them.')
     if scan is not None and action != "fit":
         raise UsageError("--scan chooses the scan of: rigwarp view fit. Leave it out here.")
+    _require_fitting(action, photos=photos, sheets=sheets, lens=folder_of_photos)
     console = Console(json=json)
-    folder = open_rig(rig, without_projector=True)
+    folder = open_rig(rig, without_projector=True, without_lens=action == "lens")
     if (screen is not None or export is not None) and action != "scan":
         raise UsageError("--screen and --export belong to: rigwarp view scan. Leave them out here.")
     if action == "play":
@@ -156,14 +169,43 @@ def view(
         _export(console, folder, export, _screen(pixels, pitch, thickness, glass))
     elif screen is not None:
         print_scanned(console, folder, import_screen(console, folder, screen))
+    elif action == "lens":
+        assert folder_of_photos is not None
+        made = calibrate_view_lens(console, folder, folder_of_photos, replace=replace)
+        print_view_lens(console, folder, made)
+    elif action == "verify":
+        checked = verify_view(console, folder, photos or [])
+        print_view_verified(console, folder, checked)
+        require_passed(checked.verdict)
+    elif action == "report":
+        path = write_view_report(folder)
+        console.say(f"wrote {path}")
+        console.result({"report": path})
+    elif sheets:
+        print_sheets_scanned(console, folder, scan_sheets(console, folder, sheets))
     elif action == "trace":
         print_traced(console, folder, trace_rig_view(folder, console))
     elif action == "fit":
-        print_fitted(console, folder, fit_rig_view(console, folder, scan))
+        chosen = scans_of(folder, scan)[0]
+        if is_by_sheets(chosen):
+            print_sheets_fitted(console, folder, fit_view_by_sheets(console, folder, chosen))
+        else:
+            print_fitted(console, folder, fit_rig_view(console, folder, scan))
     else:
         confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
         options = ScanOptions(average=average, set_name=DEFAULT_SET)
         _scan(console, folder, options, display=display, fast=fast_patterns)
+
+
+def _require_fitting(action: str, *, photos: list[Path] | None, sheets: list[Path] | None, lens: Path | None) -> None:
+    """UsageError where photographs are missing, or given to an action that takes none."""
+    if bool(photos) != (action == "verify"):
+        found = "no photograph" if action == "verify" else "photographs behind the rig"
+        raise UsageError(f"found {found}; verify takes them: rigwarp view verify RIG PHOTO...")
+    if (lens is not None) != (action == "lens"):
+        raise UsageError("--photos DIR and lens belong together: rigwarp view lens RIG --photos DIR")
+    if sheets and action != "scan":
+        raise UsageError("--sheet belongs to: rigwarp view scan RIG --sheet PHOTO")
 
 
 def _play(console: Console, folder: RigFolder, options: ViewPlayOptions, still: tuple[Path, Path] | None) -> None:

@@ -97,11 +97,13 @@ RISE_DEG, SIZE, FOCAL_PX, REACH_MM = -15.0, (480, 270), 250.0, 220.0
 """Of the small rig: wings that look past each other."""
 
 
-def small_wings():
-    return TwoWings(rise_deg=RISE_DEG, size=SIZE, focal_px=FOCAL_PX, reach_mm=REACH_MM)
+def small_wings(scale=1):
+    """Those of the small rig, seen by a camera with `scale` times as many pixels along each side."""
+    size = (scale * SIZE[0], scale * SIZE[1])
+    return TwoWings(rise_deg=RISE_DEG, size=size, focal_px=scale * FOCAL_PX, reach_mm=REACH_MM)
 
 
-def rig_toml(*, device="0", more=""):
+def rig_toml(*, device="0", more="", scale=1):
     """The small rig as a file, without a projector."""
     drop = REACH_MM * np.tan(np.radians(RISE_DEG))
     wings = "".join(
@@ -124,12 +126,12 @@ size_mm = [1200.0, 700.0]
 [target]
 squares = [10, 7]
 square_mm = 60.0
-marker_mm = 45.0
+marker_mm = 48.0
 dictionary = "DICT_4X4_50"
 [view]
 device = {device}
-resolution = [{SIZE[0]}, {SIZE[1]}]
-focal_px = {FOCAL_PX}
+resolution = [{scale * SIZE[0]}, {scale * SIZE[1]}]
+focal_px = {scale * FOCAL_PX}
 position_mm = [0.0, 0.0, {CAMERA[2]}]
 rotation_deg = [0.0, 0.0, 0.0]
 {more}{wings}
@@ -137,6 +139,26 @@ rotation_deg = [0.0, 0.0, 0.0]
 size_mm = [1200.0, 600.0]
 mm_per_pixel = 4.0
 """
+
+
+def sheet_light(target, paper=200.0, ink=25.0, table=90.0):
+    """Light of a table on which the printed board of a `Target` lies: OpenCV's own drawing of it, 4 px to the mm."""
+    import cv2
+
+    from rigwarp.camera import charuco_board
+
+    width, height = (n * target.square_mm for n in target.squares)
+    drawn = charuco_board(target).generateImage((int(4 * width), int(4 * height)))
+    c, s = np.cos(target.rotation_rad), np.sin(target.rotation_rad)
+
+    def light(mm):
+        x, y = mm[..., 0] - target.centre_mm[0], mm[..., 1] - target.centre_mm[1]
+        at = (np.stack([c * x + s * y + width / 2, height / 2 - (c * y - s * x)], axis=-1) * 4 - 0.5).astype(np.float32)
+        bright = cv2.remap(drawn, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderValue=128).astype(float)
+        inside = (np.abs(at - [2 * width, 2 * height]) < [2 * width, 2 * height]).all(axis=-1)
+        return np.where(inside, ink + (paper - ink) * bright / 255.0, table)
+
+    return light
 
 
 def make_rig(root, **how):
@@ -148,7 +170,7 @@ def make_rig(root, **how):
     root.mkdir(exist_ok=True)
     (root / "rig.toml").write_text(rig_toml(**how))
     folder = open_rig(root, without_projector=True)
-    view = small_wings().view_map()
+    view = small_wings(how.get("scale", 1)).view_map()
     with new_run(root / "views", "view fit", folder) as run:
         write_view_map(run / "view.npz", view, rig_hash=folder.rig_hash, extra={"lean_sigma": 0.001})
         write_top(run / "top.npz", build_top(view, folder.rig.view.top), rig_hash=folder.rig_hash)

@@ -113,7 +113,7 @@ def picture_of(lens: LensResult, support: LensSupport) -> bytes:
 def figures(made: CameraMade) -> dict[str, Any]:
     """The summary that goes into camera.json and into the command's own result."""
     return {
-        "lens_fit": None if made.lens is None else _lens_figures(made.lens, made.support, made.released),
+        "lens_fit": None if made.lens is None else lens_figures(made.lens, made.support, made.released),
         "table_fit": _table_figures(made),
         "further_sheets": [None if sheet is None else _sheet_figures(sheet) for sheet in made.sheets],
         "sheet_height_mm": made.sheet_height_mm,
@@ -122,7 +122,7 @@ def figures(made: CameraMade) -> dict[str, Any]:
     }
 
 
-def _lens_figures(lens: LensResult, support: LensSupport | None, released: ReleasedBoard | None) -> dict[str, Any]:
+def lens_figures(lens: LensResult, support: LensSupport | None, released: ReleasedBoard | None) -> dict[str, Any]:
     found: dict[str, Any] = {
         "terms": list(lens.terms),
         "values": dict(zip(LENS_TERMS, lens.lens, strict=True)),
