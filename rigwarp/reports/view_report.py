@@ -68,7 +68,8 @@ def _sentences(parts: ViewParts) -> list[str]:
         said += [f"{text[0].upper()}{text[1:]}." for text in check.failures]
     said.append(
         f"{100.0 * parts.cover.seen_share:.0f} % of the table is seen, "
-        f"{100.0 * parts.cover.overlap_share:.0f} % twice; the widest place that nothing sees is {parts.cover.widest_unseen_mm:.0f} mm across."
+        f"{100.0 * parts.cover.overlap_share:.0f} % twice; the "
+        f"widest place that nothing sees is {parts.cover.widest_unseen_mm:.0f} mm across."
     )
     return said
 
@@ -128,8 +129,8 @@ def _lean(parts: ViewParts) -> Section:
     typical, steepest = parts.cover.range_of(parts.cover.lean)
     said = (
         f"Lines of sight meet the table aslant. What is {_HIGH_MM:g} mm high seems to stand "
-        f"{_HIGH_MM * typical:.1f} mm off (median), at most {_HIGH_MM * steepest:.1f} mm: programs correct that where they know the height "
-        "(view.points(px, height_mm))."
+        f"{_HIGH_MM * typical:.1f} mm off (median), at most {_HIGH_MM * steepest:.1f} mm: programs correct "
+        "that where they know the height (view.points(px, height_mm))."
     )
     picture = Picture(
         png=view_fineness(parts.cover, parts.rig),

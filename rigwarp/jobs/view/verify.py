@@ -60,9 +60,8 @@ def verify_view(progress: Progress, folder: RigFolder, photos: Sequence[Path]) -
         except MeasurementError as error:
             raise MeasurementError(f"{path}: {error}") from None
     per_px = np.sqrt(np.abs(_mm2_per_px2(view_map.table_mm)))
-    verdict, record = _judged(
-        folder, checks, [path.name for path in photos], float(np.nanmedian(per_px)), view.target.thickness_mm
-    )
+    noise_mm, names = _CORNER_PX * float(np.nanmedian(per_px)), [path.name for path in photos]
+    verdict, record = _judged(folder, checks, names, noise_mm, view.target.thickness_mm)
     record.write(run / VIEW_CHECK_FILE, replace=True)
     return ViewVerified(run=run, checks=tuple(checks), verdict=verdict, record=record, left_out=tuple(left_out))
 

@@ -1,6 +1,9 @@
 """Pictures of a view's map: in the camera's own picture, and as the top view puts it together."""
 
+from typing import Any
+
 import numpy as np
+from matplotlib.colors import ListedColormap
 
 from rigwarp.geometry import ViewMap
 from rigwarp.reports.figures import style
@@ -16,9 +19,7 @@ def view_sigma(view: ViewMap) -> bytes:
         low, high = style.robust_range(view.sigma_mm)
         shown = left.imshow(view.sigma_mm, cmap=style.MAGNITUDE_MAP, vmin=low, vmax=high, interpolation="nearest")
         figure.colorbar(shown, ax=left, orientation="horizontal", label="1-sigma per axis (mm)", shrink=0.9)
-        colours = np.array(
-            [_rgb(style.SERIES[zone % len(style.SERIES)]) for zone in range(max(1, int(view.zone.max()) + 1))]
-        )
+        colours = np.array([_rgb(colour) for colour in _zone_colours(int(view.zone.max()) + 1)])
         picture = np.full((height, width, 3), _rgb(style.PALE))
         seen = view.zone >= 0
         picture[seen] = colours[view.zone[seen]]
@@ -46,9 +47,8 @@ def view_top(maps: TopMaps) -> bytes:
         colours = _zone_colours(int(maps.zone.max()) + 1)
         values = np.where(maps.zone >= 0, maps.zone, np.nan).astype(float)
         extent = (x - width / 2, x + width / 2, y - depth / 2, y + depth / 2)
-        axes.imshow(
-            values, extent=extent, cmap=colours, vmin=-0.5, vmax=count - 0.5, interpolation="nearest", alpha=0.7
-        )
+        how: dict[str, Any] = {"cmap": ListedColormap(colours), "vmin": -0.5, "vmax": len(colours) - 0.5}
+        axes.imshow(values, extent=extent, interpolation="nearest", alpha=0.7, **how)
         for zone in np.unique(maps.zone[maps.zone >= 0]):
             row, column = np.nonzero(maps.zone == zone)
             place = (x + (column.mean() + 0.5) * maps.top.mm_per_pixel - width / 2,
