@@ -1,13 +1,15 @@
 """The page on a view: what it sees, how surely, how aslant, and how its mirrors stray from their design."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from rigwarp.files.records import ViewRecord
+from rigwarp.files.records import MirrorGrid, ViewRecord
 from rigwarp.files.records.view_check import ViewCheckRecord
 from rigwarp.geometry import ViewMap
+from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.view import view_cover, view_fineness
 from rigwarp.reports.figures.view_sigma import view_sigma, view_top
 from rigwarp.reports.page_template import page_template
@@ -27,7 +29,7 @@ _BY = {
 
 @dataclass(frozen=True, kw_only=True)
 class ViewParts:
-    """What a view's page is made of; `top` and `check` None: there is none."""
+    """What a view's page is made of; `top` and `check` None: there is none. `grids`: form by mirror."""
 
     run: Path
     rig: Rig
@@ -36,6 +38,7 @@ class ViewParts:
     cover: ViewCover
     top: TopMaps | None
     check: ViewCheckRecord | None
+    grids: Mapping[int, MirrorGrid]
 
 
 def render_view_report(parts: ViewParts) -> str:
@@ -155,9 +158,17 @@ def _mirrors(parts: ViewParts) -> Section:
         rows=rows,
         note="Mounted off by: what explains most of the difference, as far as a scan can tell mirror and camera apart.",
     )
-    return Section(
-        anchor="mirrors", title="How the mirrors stray from their design", paragraphs=findings, tables=[table]
-    )
+    title = "How the mirrors stray from their design"
+    pictures = [_form(number, grid) for number, grid in sorted(parts.grids.items()) if grid.height_um is not None]
+    return Section(anchor="mirrors", title=title, paragraphs=findings, tables=[table], pictures=pictures)
+
+
+def _form(number: int, grid: MirrorGrid) -> Picture:
+    assert grid.height_um is not None
+    title = f"view.mirror[{number}]: built minus design"
+    png = deviation_map(grid.x_mm, grid.y_mm, grid.height_um, grid.height_sigma_um, title=title)
+    words = f"How the mirror view.mirror[{number}] strays from its design, over its face"
+    return Picture(png=png, alt=words, caption=f"{words}, once both are laid on each other.")
 
 
 def _top(parts: ViewParts) -> list[Section]:

@@ -3,8 +3,8 @@
 from pathlib import Path
 
 from rigwarp.files import RigFolder, current_view, read_view_map, write_text
-from rigwarp.files.names import REPORT_FILE, TOP_FILE, VIEW_CHECK_FILE, VIEW_FILE, VIEW_MAP_FILE
-from rigwarp.files.records import ViewRecord
+from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, REPORT_FILE, TOP_FILE, VIEW_CHECK_FILE, VIEW_FILE, VIEW_MAP_FILE
+from rigwarp.files.records import ViewRecord, read_mirror_grid
 from rigwarp.files.records.view_check import ViewCheckRecord
 from rigwarp.files.top_file import read_top
 from rigwarp.view import cover_of
@@ -31,6 +31,13 @@ def write_view_report(folder: RigFolder) -> Path:
         cover=cover_of(view_map, folder.rig.table),
         top=read_top(top) if top.is_file() else None,
         check=ViewCheckRecord.read(check) if check.is_file() else None,
+        grids={number: read_mirror_grid(path) for number, path in _grids(run).items()},
     )
     write_text(run / REPORT_FILE, render_view_report(parts), replace=True)
     return run / REPORT_FILE
+
+
+def _grids(run: Path) -> dict[int, Path]:
+    """Where the forms of the view's mirrors are told, by number; those that no scan told have none."""
+    found = run.glob(f"mirror-*/{AS_BUILT_ARRAYS_FILE}")
+    return {int(path.parent.name.removeprefix("mirror-")): path for path in found}

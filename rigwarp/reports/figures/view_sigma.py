@@ -18,7 +18,7 @@ def view_sigma(view: ViewMap) -> bytes:
         left, right = figure.subplots(1, 2)
         low, high = style.robust_range(view.sigma_mm)
         shown = left.imshow(view.sigma_mm, cmap=style.MAGNITUDE_MAP, vmin=low, vmax=high, interpolation="nearest")
-        figure.colorbar(shown, ax=left, orientation="horizontal", label="1-sigma per axis (mm)", shrink=0.9)
+        figure.colorbar(shown, ax=(left, right), orientation="horizontal", label="1-sigma per axis (mm)", shrink=0.5)
         colours = np.array([_rgb(colour) for colour in _zone_colours(int(view.zone.max()) + 1)])
         picture = np.full((height, width, 3), _rgb(style.PALE))
         seen = view.zone >= 0
