@@ -9,6 +9,7 @@ from two_wings import TwoWings, top
 
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files.top_file import read_top, write_top
+from rigwarp.jobs.view.top import top_cautions
 from rigwarp.view.places import places_seen, top_places_mm
 from rigwarp.view.seams import NONE
 from rigwarp.view.top import CLEAR_MM, build_top
@@ -102,6 +103,16 @@ def test_seam_lies_where_the_leans_differ_least(falling):
 
 def _with_lean(view, lean_x):
     return replace(view, lean_x=np.where(view.zone >= 0, lean_x, np.nan), lean_y=np.where(view.zone >= 0, 0.0, np.nan))
+
+
+def test_a_top_view_of_which_little_is_seen_and_seams_that_double_are_told(falling, rising_top):
+    little = build_top(falling.view_map(), top(size_mm=(1200, 600), mm_per_pixel=8.0, centre_mm=(840, 0)))
+    assert 0.0 < little.seen < 0.1
+    (told,) = top_cautions(little)
+    assert "only" in told
+    assert "1200 x 600 mm" in told
+    (told,) = top_cautions(rising_top)
+    assert "higher than 4" in told
 
 
 def test_what_was_written_is_read_again(falling, falling_top, tmp_path):
