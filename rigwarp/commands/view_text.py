@@ -5,6 +5,7 @@ from typing import Any
 from rigwarp.commands.console import Console
 from rigwarp.commands.lines import together
 from rigwarp.files import RigFolder
+from rigwarp.jobs.view.demo import ViewShown
 from rigwarp.jobs.view.fit import ViewFitted
 from rigwarp.jobs.view.scan import ViewScanTaken
 from rigwarp.jobs.view.trace import ViewTraced
@@ -74,6 +75,31 @@ def print_fitted(console: Console, folder: RigFolder, made: ViewFitted) -> None:
         console.say(f"  - {caution}.")
     console.result(fitted_result(made))
     console.say(f"\nThe view is fitted. Next: {together(f'rigwarp view play {folder.root}')}")
+
+
+def print_view_shown(console: Console, shown: ViewShown) -> None:
+    """A view, demonstrated."""
+    truth, cover = shown.truth, shown.fitted.cover
+    console.say("\nThe camera that sees the table through mirrors")
+    console.table(
+        [
+            ("design off by", f"{max(shown.fitted.fit.registration.rms_before_mm):.1f} mm rms"),
+            ("measured, against what was really built", f"{truth['rms_mm']:.3f} mm rms, {truth['p95_mm']:.3f} mm P95"),
+            ("of what it sees, measured", f"{100.0 * truth['coverage']:.1f} %"),
+            *_cover_rows(cover),
+        ]
+    )
+    console.table([(what, str(path)) for what, path in shown.pictures.items()])
+
+
+def shown_result(shown: ViewShown) -> dict[str, Any]:
+    """The keys that a view adds to the JSON object of `demo`."""
+    return {
+        "view": shown.fitted.run,
+        "view_map": shown.truth,
+        "view_as_built": [one.to_dict() for one in shown.fitted.record.as_built],
+        "view_pictures": {path.name: path for path in shown.pictures.values()},
+    }
 
 
 _MIRROR_HEAD = ("piece", "pixels", "design off by, mm", "once moved, mm", "moved, mm", "turned, deg")

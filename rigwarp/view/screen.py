@@ -118,7 +118,7 @@ def seen_by_screen(
         + (lean_sigma * screen.thickness_mm) ** 2
         + _LAID_MM**2
     )
-    light = np.nanmean(np.stack([np.where(o.valid, o.light, np.nan) for o in decoded]), axis=0)
+    light = np.fmax.reduce([np.where(o.valid, o.light, np.nan) for o in decoded])
     return Seen(
         table_mm=np.where(known[..., None], place, np.nan),
         random_mm=np.where(known, random, np.nan),

@@ -1,6 +1,7 @@
-"""The two-wing view of the closed-form check values: a camera at (0, 0, 100) under a fold at z 400, wings rising by 15 deg.
+"""The two-wing view of the closed-form check values: a camera at (0, 0, 100) under a fold at z 400.
 
-A flat wing is a pinhole at the camera's mirror image, C' = C - 2((C - P0).n)n; everything else follows from it.
+The wings rise outwards by 15 degrees. A flat wing is a pinhole at the camera's mirror image,
+C' = C - 2((C - P0).n)n; everything else follows from it.
 """
 
 import numpy as np

@@ -11,7 +11,7 @@ from rigwarp.geometry import ViewMap, look_at
 from rigwarp.rig import Lens, Rig
 from rigwarp.view import ViewPart, cover_of, height_of, pixels_of, points, trace_view, view_parts
 
-# pixel u, v; table x, y; lean x, y; singular values and determinant of d(mm) / d(px): worked out apart from this program
+# pixel u, v; table x, y; lean x, y; singular values and determinant of d(mm) / d(px): worked out by hand
 CHECKS = [
     ((1199.5, 539.5), (398.319546, 0.0), (0.831029, 0.0), (0.774023, 0.603979), 0.467493),
     ((1499.5, 239.5), (667.484877, -210.032700), (1.238975, -0.318324), (1.050702, 0.692992), 0.728128),

@@ -29,7 +29,7 @@ def drawn(folder):
 
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_corners_have_pixels_of_the_photo_as_it_is(folder, drawn, mirrored):
-    """OpenCV finds all 54 corners of a plain board and none of a mirrored one; flipped back, exactly at u' = W - 1 - u."""
+    """OpenCV finds all 54 corners of a plain board and none of a mirrored one: flipped, at u' = W - 1 - u."""
     target = folder.rig.view.target
     photo = np.ascontiguousarray(drawn[:, ::-1]) if mirrored else drawn
     either = detect_board_either_way(photo, target, rather_flipped=not mirrored)

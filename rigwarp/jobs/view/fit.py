@@ -200,10 +200,10 @@ def _as_built(
     number = found.part.mirror
     if number is None:
         return ViewMirrorRecord(not_told="the table is seen directly"), None
-    if by != BY_PROJECTOR or camera is None:
-        return ViewMirrorRecord(mirror=number, not_told=_NOT_SURE), None
     if folder.view_lens is None:
         return ViewMirrorRecord(mirror=number, not_told=_NO_LENS), None
+    if by != BY_PROJECTOR or camera is None:
+        return ViewMirrorRecord(mirror=number, not_told=_NOT_SURE), None
     design = next(part for part in parts if part.mirror == number)
     try:
         built = estimate_as_built(design.model, found.fit, design.tolerances, camera)

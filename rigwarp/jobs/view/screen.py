@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from rigwarp.capture import export_patterns, frame_name, import_frames, read_frames
+from rigwarp.capture import export_patterns, frame_name, import_frames
 from rigwarp.devices import open_virtual_view
 from rigwarp.errors import InputError
 from rigwarp.files import (
@@ -92,15 +92,15 @@ def photograph_screen(progress: Progress, folder: RigFolder, source: Path, place
     """Photographs of a virtual display at some places, into a folder that `export_screen` wrote."""
     virtual = open_virtual_view(folder)
     screen = screen_of(ScreenRecord.read(source / SCREEN_FILE))
-    count = len(read_patterns(source / PATTERNS_FILE).frames)
+    patterns = read_patterns(source / PATTERNS_FILE)
+    count = len(patterns.frames)
     with progress.stage(count * len(places), "Photographing the display") as advance:
         for number, place in enumerate(places, start=1):
             into = source / f"{_PLACE}{number}" / FRAMES
             make_folder(into)
-            for index, picture in enumerate(read_frames(source / PATTERN_PICTURES, count)):
-                photo = virtual.screen_photo(
-                    np.asarray(picture, np.uint8), place, pitch_mm=screen.pitch_mm, thickness_mm=screen.thickness_mm
-                )
+            for index in range(count):
+                shown = patterns.picture(index)
+                photo = virtual.screen_photo(shown, place, pitch_mm=screen.pitch_mm, thickness_mm=screen.thickness_mm)
                 write_picture(into / frame_name(index), photo)
                 advance()
 
