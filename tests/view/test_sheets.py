@@ -76,9 +76,9 @@ def test_a_directly_seen_sheet_beside_a_mirrored_one(folder, drawn):
 
 def test_a_zone_that_shows_the_board_both_ways_is_refused(folder, drawn):
     photo = np.full((540, 960), 120, np.uint8)
-    half = cv2.resize(drawn, (300, 217), interpolation=cv2.INTER_AREA)
-    photo[40:257, 560:860] = half[:, ::-1]
-    photo[280:497, 560:860] = half
+    half = cv2.resize(drawn, (360, 262), interpolation=cv2.INTER_AREA)
+    photo[4:266, 560:920] = half[:, ::-1]
+    photo[272:534, 560:920] = half
     found = find_sheets(photo, folder.rig.view.target, parts_of(folder), small_wings(2).view_map(), number=0)
     assert not found.corners
     assert "seen both as printed" in found.refused[0]
