@@ -76,7 +76,7 @@ def calibrate_view_lens(progress: Progress, folder: RigFolder, photos: Path, *, 
     extra = {
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
         "rigwarp": rigwarp.__version__,
-        "lens_fit": lens_figures(result, support, released),
+        "lens_fit": lens_figures(result, result.lens, result.sigmas, support, released),
         "warnings": list(warnings),
         "photos": [{"file": file.name, "sha256": hashlib.sha256(read_bytes(file)).hexdigest()} for file in files],
     }
