@@ -74,14 +74,15 @@ def test_a_directly_seen_sheet_beside_a_mirrored_one(folder, drawn):
     assert "zone 1 (view.mirror[1]): the board is seen as printed, the design sees it mirrored" in wrong.refused[0]
 
 
-def test_a_zone_that_shows_the_board_both_ways_is_refused(folder, drawn):
+def test_a_zone_that_shows_the_board_both_ways_is_refused(folder):
+    target = replace(folder.rig.view.target, dictionary="DICT_6X6_250")
     photo = np.full((540, 960), 120, np.uint8)
-    half = cv2.resize(drawn, (360, 262), interpolation=cv2.INTER_AREA)
-    photo[4:266, 560:920] = half[:, ::-1]
-    photo[272:534, 560:920] = half
-    found = find_sheets(photo, folder.rig.view.target, parts_of(folder), small_wings(2).view_map(), number=0)
+    board = cv2.copyMakeBorder(charuco_board(target).generateImage((320, 224)), 18, 18, 18, 18, 0, value=255)
+    photo[4:264, 560:916] = board[:, ::-1]
+    photo[274:534, 560:916] = board
+    found = find_sheets(photo, target, parts_of(folder), small_wings(2).view_map(), number=0)
     assert not found.corners
-    assert "seen both as printed" in found.refused[0]
+    assert "seen both as printed (54 corners) and mirrored (54)" in found.refused[0]
 
 
 def test_a_photograph_of_another_size_is_refused(folder, drawn):
