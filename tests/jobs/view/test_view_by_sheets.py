@@ -63,7 +63,8 @@ def test_check_page_and_library_after_it(sheet_rig, capsys):
     text = Path(said(capsys, ["view", "report", sheet_rig])["report"]).read_text(encoding="utf-8")
     for words in ("within tolerance", "How aslant", "straight top view", "photographs of a printed sheet", "Cautions"):
         assert words in text
-    assert "http" not in text.replace("http://www.w3.org", "")
+    assert "http:" not in text.replace("http://www.w3.org", "")
+    assert "https:" not in text
 
 
 def test_a_view_that_has_moved_is_out_of_tolerance(sheet_rig, capsys, tmp_path):
