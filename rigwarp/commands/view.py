@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.lines import together
+from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
 from rigwarp.commands.view_live_text import (
@@ -23,6 +23,7 @@ from rigwarp.errors import InputError, UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.verify import require_passed
+from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
 from rigwarp.jobs.view.fit import fit_rig_view, scans_of
 from rigwarp.jobs.view.lens import calibrate_view_lens
@@ -52,7 +53,7 @@ def view(
             "--sheet",
             metavar="PHOTO",
             help="scan: a photograph, by the view's camera, of the sheet on the table instead of patterns; may be "
-            "repeated. In the first it lies where [view.target] says.",
+            "repeated. In the first it lies where view.target in rig.toml says.",
         ),
     ] = None,
     folder_of_photos: Annotated[
@@ -142,12 +143,13 @@ def view(
     each with the view's camera into DIR/place-1/frames. Lay it elsewhere, overlapping with where it lay, and photograph
     into DIR/place-2/frames, and so on. Then use --screen DIR.
 
-    [view] and [[view.mirror]] in rig.toml describe camera and mirrors; a rig may have them and no projector.
+    The tables view and view.mirror in rig.toml describe camera and mirrors; a rig may have them and no projector.
     """
     if action not in ACTIONS:
         raise UsageError(f'found the action "{action}", expected one of: {", ".join(ACTIONS)}. Choose one of them.')
     if scan is not None and action != "fit":
         raise UsageError("--scan chooses the scan of: rigwarp view fit. Leave it out here.")
+    step: NextStep | None = None
     _require_fitting(action, photos=photos, sheets=sheets, lens=folder_of_photos)
     console = Console(json=json)
     folder = open_rig(rig, without_projector=True, without_lens=action == "lens")
@@ -167,34 +169,51 @@ def view(
         _play(console, folder, how, still)
     elif export is not None:
         _export(console, folder, export, _screen(pixels, pitch, thickness, glass))
-    elif screen is not None:
-        print_scanned(console, folder, import_screen(console, folder, screen))
+        step = NextStep(
+            standing="The pictures are written.", command=f"rigwarp view scan {folder.root} --screen {export}"
+        )
     elif action == "lens":
         assert folder_of_photos is not None
         made = calibrate_view_lens(console, folder, folder_of_photos, replace=replace)
         print_view_lens(console, folder, made)
+        step = NextStep(standing="The lens is known.", command=f"rigwarp view scan {folder.root}")
     elif action == "verify":
         checked = verify_view(console, folder, photos or [])
-        print_view_verified(console, folder, checked)
+        print_view_verified(console, checked)
         require_passed(checked.verdict)
+        step = NextStep(standing="The view is verified.", command=f"rigwarp view play {folder.root}")
     elif action == "report":
         path = write_view_report(folder)
         console.say(f"wrote {path}")
         console.result({"report": path})
     elif sheets:
-        print_sheets_scanned(console, folder, scan_sheets(console, folder, sheets))
+        print_sheets_scanned(console, scan_sheets(console, folder, sheets))
+        step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
     elif action == "trace":
         print_traced(console, folder, trace_rig_view(folder, console))
+        step = NextStep(standing="The view is designed.", command=f"rigwarp view scan {folder.root}")
     elif action == "fit":
         chosen = scans_of(folder, scan)[0]
-        if is_by_sheets(chosen):
-            print_sheets_fitted(console, folder, fit_view_by_sheets(console, folder, chosen))
+        by_sheets = is_by_sheets(chosen)
+        if by_sheets:
+            print_sheets_fitted(console, fit_view_by_sheets(console, folder, chosen))
         else:
-            print_fitted(console, folder, fit_rig_view(console, folder, scan))
+            print_fitted(console, fit_rig_view(console, folder, scan))
+        check = "verify" if by_sheets else "play"
+        photo = " PHOTO" if by_sheets else ""
+        standing = f"The view is fitted.{' Lay the sheet elsewhere and photograph it.' if by_sheets else ''}"
+        step = NextStep(standing=standing, command=f"rigwarp view {check} {folder.root}{photo}")
     else:
-        confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
-        options = ScanOptions(average=average, set_name=DEFAULT_SET)
-        _scan(console, folder, options, display=display, fast=fast_patterns)
+        if screen is not None:
+            print_scanned(console, import_screen(console, folder, screen))
+        else:
+            confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
+            options = ScanOptions(average=average, set_name=DEFAULT_SET)
+            _scan(console, folder, options, display=display, fast=fast_patterns)
+        step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
+    if step is not None:
+        console.say()
+        print_step(console, step)
 
 
 def _require_fitting(action: str, *, photos: list[Path] | None, sheets: list[Path] | None, lens: Path | None) -> None:
@@ -232,7 +251,6 @@ def _export(console: Console, folder: RigFolder, target: Path, screen: Screen) -
     written = export_screen(console, target, screen, set_name=DEFAULT_SET)
     console.say(f"wrote {len(written)} pictures for the display into {target}")
     console.result({"folder": target, "pictures": len(written)})
-    console.say(f"\nPhotograph them. Next: {together(f'rigwarp view scan {folder.root} --screen {target}')}")
 
 
 def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display: int | None, fast: bool) -> None:
@@ -244,4 +262,4 @@ def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display:
         )
     console.caution()
     with live_bench(console, seen, display=display, fast=fast, view=True) as bench:
-        print_scanned(console, folder, scan_view(console, seen, bench, options))
+        print_scanned(console, scan_view(console, seen, bench, options))

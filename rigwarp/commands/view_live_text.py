@@ -5,7 +5,6 @@ from pathlib import Path
 import numpy as np
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.lines import together
 from rigwarp.files import RigFolder
 from rigwarp.jobs.view.lens import ViewLensMade
 from rigwarp.jobs.view.play import ViewPlayed, about_top
@@ -88,10 +87,9 @@ def print_view_lens(console: Console, folder: RigFolder, made: ViewLensMade) -> 
             "warnings": made.warnings,
         }
     )
-    console.say(f"\nNext: {together(f'rigwarp view scan {folder.root}')}")
 
 
-def print_sheets_scanned(console: Console, folder: RigFolder, made: SheetsScanned) -> None:
+def print_sheets_scanned(console: Console, made: SheetsScanned) -> None:
     """Photographs of sheets, looked at."""
     rows = [
         (made.photos[one.photo], one.part.name, len(one.pixels_px), "mirrored" if one.flipped else "as printed")
@@ -115,10 +113,9 @@ def print_sheets_scanned(console: Console, folder: RigFolder, made: SheetsScanne
             "left_out": made.left_out,
         }
     )
-    console.say(f"\nThe view is scanned. Next: {together(f'rigwarp view fit {folder.root}')}")
 
 
-def print_sheets_fitted(console: Console, folder: RigFolder, made: SheetsFitted) -> None:
+def print_sheets_fitted(console: Console, made: SheetsFitted) -> None:
     """A view's map by sheets."""
     figures, fit = made.record.view_map, made.fit
     assert figures is not None
@@ -150,11 +147,9 @@ def print_sheets_fitted(console: Console, folder: RigFolder, made: SheetsFitted)
     values = made.record.to_dict()
     keys = ("view_map", "as_built", "zones", "cautions", "seconds")
     console.result({"view": made.run, **{key: values.get(key) for key in keys}})
-    verify = f"rigwarp view verify {folder.root} PHOTO"
-    console.say(f"\nThe view is fitted. Lay the sheet elsewhere and photograph it. Next: {together(verify)}")
 
 
-def print_view_verified(console: Console, folder: RigFolder, made: ViewVerified) -> None:
+def print_view_verified(console: Console, made: ViewVerified) -> None:
     """A check of a view."""
     record = made.record
     console.table(

@@ -3,7 +3,6 @@
 from typing import Any
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.lines import together
 from rigwarp.files import RigFolder
 from rigwarp.jobs.view.demo import ViewShown
 from rigwarp.jobs.view.fit import ViewFitted
@@ -31,11 +30,9 @@ def print_traced(console: Console, folder: RigFolder, made: ViewTraced) -> None:
             "doubts": made.doubts,
         }
     )
-    scan = "rigwarp view scan" if folder.rig.projects else "rigwarp view scan --sheet PHOTO"
-    console.say(f"\nThe view is designed. Next: {together(f'{scan} {folder.root}')}")
 
 
-def print_scanned(console: Console, folder: RigFolder, taken: list[ViewScanTaken]) -> None:
+def print_scanned(console: Console, taken: list[ViewScanTaken]) -> None:
     """Scans of a view."""
     console.table(
         [(str(one.run), 100.0 * float(one.decoded.valid.mean())) for one in taken], head=("scan", "decoded, %")
@@ -47,10 +44,9 @@ def print_scanned(console: Console, folder: RigFolder, taken: list[ViewScanTaken
             "seconds": sum(one.seconds for one in taken),
         }
     )
-    console.say(f"\nThe view is scanned. Next: {together(f'rigwarp view fit {folder.root}')}")
 
 
-def print_fitted(console: Console, folder: RigFolder, made: ViewFitted) -> None:
+def print_fitted(console: Console, made: ViewFitted) -> None:
     """A view's map."""
     fit = made.fit
     console.say(f"The view's map, in {made.run}")
@@ -74,7 +70,6 @@ def print_fitted(console: Console, folder: RigFolder, made: ViewFitted) -> None:
     for caution in made.record.cautions:
         console.say(f"  - {caution}.")
     console.result(fitted_result(made))
-    console.say(f"\nThe view is fitted. Next: {together(f'rigwarp view play {folder.root}')}")
 
 
 def print_view_shown(console: Console, shown: ViewShown) -> None:

@@ -234,7 +234,7 @@ def test_commands_keep_their_annotations(run: Callable[..., Any], command: Calla
 def test_command_names_are_the_fixed_ones() -> None:
     assert list(COMMANDS) == [
         "demo", "new", "next", "check", "trace", "targets", "camera", "scan", "fit", "verify", "report", "calibrate",
-        "play", "export", "samples",
+        "play", "export", "view", "samples",
     ]  # fmt: skip
 
 

@@ -50,9 +50,9 @@ def test_a_tablet_calibrates_a_view_alone(run: Callable[..., Any], alone: Path) 
     code, out, _ = run("view", "trace", alone, "--json")
     assert code == 0
     assert 0.6 < json.loads(out)["cover"]["seen"] < 0.9
-    size = ("--pixels", "640x400", "--pitch", "0.414", "--thickness", "7.6")
+    size = ("--pixels", "800x400", "--pitch", "0.5", "--thickness", "7.6")
     assert run("view", "scan", alone, "--export", tablet, *size)[0] == 0
-    places = [(0.0, 0.0, 0.0), (180.0, 6.0, 3.1)]
+    places = [(0.0, 0.0, 0.0), (140.0, 6.0, 3.1)]
     laid = [ScreenPlace(centre_mm=np.array([x, y]), rotation_rad=turn) for x, y, turn in places]
     folder = open_rig(alone, without_projector=True)
     photograph_screen(SILENT, folder, tablet, laid)
