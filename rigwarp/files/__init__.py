@@ -34,6 +34,7 @@ from rigwarp.files.runs import (
     make_current,
     new_run,
     read_start,
+    result_before,
 )
 from rigwarp.files.shapes import read_mesh, read_profile, stl_bytes, write_stl
 from rigwarp.files.tidy import leftovers, remove_leftovers
@@ -86,6 +87,7 @@ __all__ = [
     "read_view_lens",
     "read_view_map",
     "remove_leftovers",
+    "result_before",
     "rig_locked",
     "stl_bytes",
     "write_adjustment",
