@@ -10,24 +10,85 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
+from rigwarp.commands.view_live_text import (
+    print_played,
+    print_sheets_fitted,
+    print_sheets_scanned,
+    print_top_still,
+    print_view_lens,
+    print_view_verified,
+)
 from rigwarp.commands.view_text import print_fitted, print_scanned, print_traced
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
-from rigwarp.jobs.view.fit import fit_rig_view
+from rigwarp.jobs.view.fit import fit_rig_view, scans_of
+from rigwarp.jobs.view.lens import calibrate_view_lens
+from rigwarp.jobs.view.play import ViewPlayOptions, play_top, top_still
+from rigwarp.jobs.view.report import write_view_report
 from rigwarp.jobs.view.scan import scan_view, seen_folder
 from rigwarp.jobs.view.screen import export_screen, import_screen
+from rigwarp.jobs.view.sheets import fit_view_by_sheets, is_by_sheets, scan_sheets
 from rigwarp.jobs.view.trace import trace_rig_view
+from rigwarp.jobs.view.verify import verify_view
 from rigwarp.view import Screen
 
-ACTIONS = ("trace", "scan", "fit")
+ACTIONS = ("trace", "lens", "scan", "fit", "verify", "play", "report")
+_STILL_ENDINGS = (".png", ".tif")
 
 
 def view(
     action: Annotated[str, typer.Argument(metavar="ACTION", help=f"{', '.join(ACTIONS)}.", show_default=False)],
     rig: Annotated[Path, typer.Argument(metavar="RIG", help="The rig folder, or its rig.toml.", show_default=False)],
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="[PHOTO...]", help="verify: photographs of a sheet laid elsewhere.", show_default=False),
+    ] = None,
+    sheets: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--sheet",
+            metavar="PHOTO",
+            help="scan: a photograph, by the view's camera, of the sheet on the table instead of patterns; may be "
+            "repeated. In the first it lies where view.target in rig.toml says.",
+        ),
+    ] = None,
+    folder_of_photos: Annotated[
+        Path | None, typer.Option("--photos", metavar="DIR", help="lens: photographs of the board held in the hand.")
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="lens: make a new one; the old one is kept beside it.", show_default=False)
+    ] = False,
+    still: Annotated[
+        tuple[Path, Path] | None,
+        typer.Option("--still", metavar="PHOTO OUT.png", help="play: straighten one photograph; nothing is opened."),
+    ] = None,
+    http: Annotated[
+        int | None,
+        typer.Option("--http", metavar="PORT", min=0, max=65535, help="play: for browsers, as Motion JPEG."),
+    ] = None,
+    http_host: Annotated[
+        str, typer.Option("--http-host", help="play: where to listen; 0.0.0.0 lets the whole network look.")
+    ] = "127.0.0.1",
+    share: Annotated[
+        str | None,
+        typer.Option("--share", metavar="NAME", help="play: for programs on this computer, through shared memory."),
+    ] = None,
+    record: Annotated[
+        Path | None, typer.Option("--record", metavar="FILE", help="play: into a video, .mp4 or .avi.")
+    ] = None,
+    window: Annotated[
+        bool | None,
+        typer.Option("--window/--no-window", help="play: a window; without --http, --share and --record by default."),
+    ] = None,
+    blend: Annotated[
+        bool,
+        typer.Option("--blend", help="play: mix two zones where both see the table, and see twice what stands there."),
+    ] = False,
+    seconds: Annotated[float | None, typer.Option("--seconds", min=0.1, help="play: stop after this time.")] = None,
     scan: Annotated[
         str | None,
         typer.Option("--scan", metavar="STAMP", help="fit: the scan to use; by default the latest finished one."),
@@ -66,7 +127,15 @@ def view(
     * scan: the rig's own projector, which has to be calibrated (rigwarp calibrate RIG), shows patterns, and the view's
     camera photographs them over its mirrors.
 
+    * lens: photographs of the board, with the camera out of its housing; the comparison with the design needs it.
+
     * fit: which place on the table each pixel sees, how aslant, and how the built mirrors stray from the design.
+
+    * verify: a printed sheet, laid anywhere, is measured through the map. Exit code 6 when it is out of tolerance.
+
+    * play: the straight top view, live; Escape, q or Ctrl-C ends it.
+
+    * report: report.html of the view.
 
     Without a projector a flat display tells places, a tablet or a monitor on its back. With --export DIR --pixels WxH
     --pitch MM --thickness MM its pictures are written. Lay it on the table, its middle on the table's middle, its top
@@ -74,27 +143,66 @@ def view(
     each with the view's camera into DIR/place-1/frames. Lay it elsewhere, overlapping with where it lay, and photograph
     into DIR/place-2/frames, and so on. Then use --screen DIR.
 
-    [view] and [[view.mirror]] in rig.toml describe camera and mirrors; a rig may have them and no projector.
+    The tables view and view.mirror in rig.toml describe camera and mirrors; a rig may have them and no projector.
     """
     if action not in ACTIONS:
         raise UsageError(f'found the action "{action}", expected one of: {", ".join(ACTIONS)}. Choose one of them.')
     if scan is not None and action != "fit":
         raise UsageError("--scan chooses the scan of: rigwarp view fit. Leave it out here.")
+    step: NextStep | None = None
+    _require_fitting(action, photos=photos, sheets=sheets, lens=folder_of_photos)
     console = Console(json=json)
-    folder = open_rig(rig, without_projector=True)
+    folder = open_rig(rig, without_projector=True, without_lens=action == "lens")
     if (screen is not None or export is not None) and action != "scan":
         raise UsageError("--screen and --export belong to: rigwarp view scan. Leave them out here.")
-    if export is not None:
+    if action == "play":
+        shown = [http is not None, share is not None, record is not None]
+        how = ViewPlayOptions(
+            window=not any(shown) if window is None else window,
+            http_port=http,
+            http_host=http_host,
+            share=share,
+            record=record,
+            blend=blend,
+            seconds=seconds,
+        )
+        _play(console, folder, how, still)
+    elif export is not None:
         _export(console, folder, export, _screen(pixels, pitch, thickness, glass))
         step = NextStep(
             standing="The pictures are written.", command=f"rigwarp view scan {folder.root} --screen {export}"
         )
+    elif action == "lens":
+        assert folder_of_photos is not None
+        made = calibrate_view_lens(console, folder, folder_of_photos, replace=replace)
+        print_view_lens(console, folder, made)
+        step = NextStep(standing="The lens is known.", command=f"rigwarp view scan {folder.root}")
+    elif action == "verify":
+        checked = verify_view(console, folder, photos or [])
+        print_view_verified(console, checked)
+        require_passed(checked.verdict)
+        step = NextStep(standing="The view is verified.", command=f"rigwarp view play {folder.root}")
+    elif action == "report":
+        path = write_view_report(folder)
+        console.say(f"wrote {path}")
+        console.result({"report": path})
+    elif sheets:
+        print_sheets_scanned(console, scan_sheets(console, folder, sheets))
+        step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
     elif action == "trace":
         print_traced(console, folder, trace_rig_view(folder, console))
         step = NextStep(standing="The view is designed.", command=f"rigwarp view scan {folder.root}")
     elif action == "fit":
-        print_fitted(console, fit_rig_view(console, folder, scan))
-        step = NextStep(standing="The view is fitted.", command=f"rigwarp view play {folder.root}")
+        chosen = scans_of(folder, scan)[0]
+        by_sheets = is_by_sheets(chosen)
+        if by_sheets:
+            print_sheets_fitted(console, fit_view_by_sheets(console, folder, chosen))
+        else:
+            print_fitted(console, fit_rig_view(console, folder, scan))
+        check = "verify" if by_sheets else "play"
+        photo = " PHOTO" if by_sheets else ""
+        standing = f"The view is fitted.{' Lay the sheet elsewhere and photograph it.' if by_sheets else ''}"
+        step = NextStep(standing=standing, command=f"rigwarp view {check} {folder.root}{photo}")
     else:
         if screen is not None:
             print_scanned(console, import_screen(console, folder, screen))
@@ -103,8 +211,30 @@ def view(
             options = ScanOptions(average=average, set_name=DEFAULT_SET)
             _scan(console, folder, options, display=display, fast=fast_patterns)
         step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
-    console.say()
-    print_step(console, step)
+    if step is not None:
+        console.say()
+        print_step(console, step)
+
+
+def _require_fitting(action: str, *, photos: list[Path] | None, sheets: list[Path] | None, lens: Path | None) -> None:
+    """UsageError where photographs are missing, or given to an action that takes none."""
+    if bool(photos) != (action == "verify"):
+        found = "no photograph" if action == "verify" else "photographs behind the rig"
+        raise UsageError(f"found {found}; verify takes them: rigwarp view verify RIG PHOTO...")
+    if (lens is not None) != (action == "lens"):
+        raise UsageError("--photos DIR and lens belong together: rigwarp view lens RIG --photos DIR")
+    if sheets and action != "scan":
+        raise UsageError("--sheet belongs to: rigwarp view scan RIG --sheet PHOTO")
+
+
+def _play(console: Console, folder: RigFolder, options: ViewPlayOptions, still: tuple[Path, Path] | None) -> None:
+    if still is None:
+        print_played(console, play_top(folder, options, say=console.note))
+        return
+    if still[1].suffix.lower() not in _STILL_ENDINGS:
+        raise UsageError(f"--still {still[0]} {still[1]}: expected a second name that ends in .png or .tif")
+    run, maps = top_still(folder, *still, blend=options.blend)
+    print_top_still(console, folder, still[1], run, maps)
 
 
 def _screen(pixels: str, pitch: float | None, thickness: float | None, glass: float) -> Screen:

@@ -70,8 +70,8 @@ class NewestFrames:
         self._thread = threading.Thread(target=self._run, name="camera", daemon=True)
         self._thread.start()
 
-    def after(self, moment_s: float) -> tuple[NDArray[Any], float]:
-        """The first kept picture that arrived after a moment, and its arrival; waits for it.
+    def after(self, moment_s: float, *, newest: bool = False) -> tuple[NDArray[Any], float]:
+        """The first kept picture that arrived after a moment, or the newest one, and its arrival; waits for it.
 
         Raises
         ------
@@ -81,7 +81,7 @@ class NewestFrames:
         deadline = max(time.monotonic(), moment_s) + self._timeout_s
         with self._news:
             while True:
-                for picture, arrived_s in self._kept:
+                for picture, arrived_s in reversed(self._kept) if newest else self._kept:
                     if arrived_s > moment_s:
                         return picture, arrived_s
                 left_s = deadline - time.monotonic()

@@ -28,6 +28,7 @@ ASSUMED_LATENCY_S: Final = 1.0
 OPEN_TIMEOUT_S: Final = 10.0
 FRAME_TIMEOUT_S: Final = 5.0
 _ADDRESS = "://"
+_COMPRESSED = cv2.VideoWriter.fourcc(*"MJPG")  # else large pictures come five times a second through USB 2
 _FFMPEG_QUIET = ("OPENCV_FFMPEG_LOGLEVEL", "-8")  # its own messages would stand beside our one line
 _FFMPEG_OPTIONS = "OPENCV_FFMPEG_CAPTURE_OPTIONS"
 _UNBUFFERED = "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay"
@@ -135,8 +136,7 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
     _require_there(device, name)
     capture = _opened(device, name)
     if _ADDRESS not in str(device):
-        capture.set(cv2.CAP_PROP_FRAME_WIDTH, resolution[0])
-        capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
+        _ask_for_size(capture, resolution)
     unlocked = CONTROLS if _ADDRESS in str(device) else _fixed(device, capture)
     reopen = partial(_reopened, device) if _ADDRESS in str(device) else None
     bits = take_all_bits(capture)
@@ -152,6 +152,28 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
         camera.close()
         raise
     return camera
+
+
+def open_frames(device: int | str, resolution: tuple[int, int]) -> NewestFrames:
+    """The pictures of a camera in colour, as they come, its controls left alone: for a live view.
+
+    Raises
+    ------
+    DeviceError
+        If there is no such camera, or it is busy.
+    """
+    name = f"camera {device}"
+    _require_there(device, name)
+    capture = _opened(device, name)
+    if _ADDRESS not in str(device):
+        capture.set(cv2.CAP_PROP_FOURCC, _COMPRESSED)
+        _ask_for_size(capture, resolution)
+    return NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S)
+
+
+def _ask_for_size(capture: cv2.VideoCapture, resolution: tuple[int, int]) -> None:
+    capture.set(cv2.CAP_PROP_FRAME_WIDTH, resolution[0])
+    capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
 
 
 def _first_look(camera: VideoCamera, *, patient: bool) -> Photo:

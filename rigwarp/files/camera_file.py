@@ -42,9 +42,9 @@ def write_camera(
 
 
 def name_aside(path: Path) -> Path:
-    """A free name beside a camera.json for what it says until now: camera-until-STAMP.json."""
+    """A free name beside a file for what it says until now: camera-until-STAMP.json."""
     stamp = datetime.now(UTC).strftime(UTC_STAMP)
-    names = (f"camera-until-{stamp}{f'-{n}' if n > 1 else ''}.json" for n in count(1))
+    names = (f"{path.stem}-until-{stamp}{f'-{n}' if n > 1 else ''}.json" for n in count(1))
     return next(path.with_name(name) for name in names if not path.with_name(name).exists())
 
 

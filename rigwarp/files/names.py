@@ -54,6 +54,10 @@ REPORT_FILE: Final = "report.html"
 VIEW_MAP_FILE: Final = "view.npz"
 VIEW_FILE: Final = "view.json"
 TOP_FILE: Final = "top.npz"
+VIEW_CHECK_FILE: Final = "verification.json"
+
+# in the folder of a scan of a view
+SHEETS_FILE: Final = "sheets.npz"
 
 # in a folder of patterns for a display on the table
 SCREEN_FILE: Final = "screen.json"

@@ -40,10 +40,11 @@ class RigFolder:
     view_lens: Lens | None = None
 
 
-def open_rig(path: Path | str, *, without_projector: bool = False) -> RigFolder:
+def open_rig(path: Path | str, *, without_projector: bool = False, without_lens: bool = False) -> RigFolder:
     """Read a rig folder, given the folder itself or its rig.toml.
 
-    `without_projector` accepts one that has a view alone.
+    `without_projector` accepts one that has a view alone, `without_lens` leaves the view's lens unread: it may be about
+    to be made.
 
     Raises
     ------
@@ -83,7 +84,7 @@ def open_rig(path: Path | str, *, without_projector: bool = False) -> RigFolder:
         profiles=profiles,
         rig_text=text,
         rig_hash=_design_hash(root, rig, text),
-        view_lens=_view_lens(root, rig, file),
+        view_lens=None if without_lens else _view_lens(root, rig, file),
     )
 
 

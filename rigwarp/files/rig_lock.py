@@ -24,7 +24,7 @@ _LOCKED_AT = 1 << 30
 if sys.platform == "win32":
     import msvcrt
 
-    def _take(descriptor: int) -> None:
+    def try_lock(descriptor: int) -> None:
         """Lock an open file for this process; BlockingIOError where another one has."""
         os.lseek(descriptor, _LOCKED_AT, os.SEEK_SET)
         try:
@@ -34,7 +34,7 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-    def _take(descriptor: int) -> None:
+    def try_lock(descriptor: int) -> None:
         """Lock an open file for this process; BlockingIOError where another one has."""
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
@@ -87,7 +87,7 @@ def _lock(rig: Path, doing: str) -> int | None:
             f"{path}: cannot be written ({error.strerror}). Check that the rig folder may be written to."
         ) from error
     try:
-        _take(descriptor)
+        try_lock(descriptor)
     except BlockingIOError:
         who = _who(descriptor)
         os.close(descriptor)

@@ -1,15 +1,19 @@
 """The measured view of a rig folder, for programs that follow hands and things on the table."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from rigwarp.files import current_view, open_rig, read_view_map
-from rigwarp.files.names import VIEW_MAP_FILE
+from rigwarp.files.names import TOP_FILE, VIEW_MAP_FILE
+from rigwarp.files.top_file import read_top
 from rigwarp.geometry import Array, ViewMap
+from rigwarp.live.view.ring import RingReader
 from rigwarp.view import height_of, pixels_of, points
+from rigwarp.view.top import TopMaps
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,6 +51,22 @@ class LoadedView:
             sigma_px=sigma_px,
             lean_sigma=self.lean_sigma,
         )
+
+    @cached_property
+    def maps(self) -> TopMaps:
+        """The tables of the straight top view."""
+        return read_top(self.run / TOP_FILE, resolution=self.map.resolution, make_with="Run: rigwarp view fit")
+
+    def top(self, frame: NDArray[np.uint8], *, blend: bool = False) -> NDArray[np.uint8]:
+        """A picture of the camera, (H, W) or (H, W, C), as the straight top view; `maps.top` says what it shows.
+
+        Hard seams show nothing twice; `blend` mixes two zones, and doubles whatever stands on the table.
+        """
+        return self.maps.apply(frame, blend=blend)
+
+    def reader(self, name: str) -> RingReader:
+        """The live top view that `rigwarp view play RIG --share NAME` shares, for another process."""
+        return RingReader(name)
 
     def pixels(self, mm: ArrayLike, height_mm: float = 0.0) -> dict[int, Array]:
         """Zone -> (..., 2) raw pixel at which it sees places (..., 2); NaN where it does not."""

@@ -13,6 +13,7 @@ from rigwarp.simulation.truth import BuiltRipple, BuiltTruth, Dent, FacetError, 
 _GAMMA = Limits(at_least=1.0, at_most=3.5)
 _RIM = Limits(at_least=-50.0, at_most=50.0)
 _PERCENT = Limits(above=-50.0, below=50.0)
+_RIM = Limits(at_least=-50.0, at_most=50.0)
 _FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))
 _LARGEST_ORDER = 20  # Zernike or monomial order; beyond, plain powers lose their digits
 

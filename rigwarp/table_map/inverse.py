@@ -63,16 +63,16 @@ def _invert_zone(table_map: PixelMap, zone: int, table_mm: Array) -> tuple[Array
     forward = np.where(here[..., None], table_map.table_mm, np.nan)
     known = np.isfinite(table_mm).all(axis=-1)
     pixels = np.full(table_mm.shape, np.nan)
-    pixels[known] = _nearest_pixels(forward, table_mm[known])
+    pixels[known] = nearest_pixels(forward, table_mm[known])
     for _ in range(_PASSES):
-        landed, slope = _bilinear(forward, pixels)
-        step = _solve(slope, table_mm - landed)
+        landed, slope = bilinear(forward, pixels)
+        step = newton_step(slope, table_mm - landed)
         length = np.linalg.norm(step, axis=-1, keepdims=True)
         with np.errstate(invalid="ignore"):
             pixels = pixels + step * np.minimum(1.0, _LONGEST_STEP_PX / np.maximum(length, 1e-12))
         if not np.any(length > _DONE_PX):
             break
-    landed, slope = _bilinear(forward, pixels)
+    landed, slope = bilinear(forward, pixels)
     off = np.linalg.norm(landed - table_mm, axis=-1)
     scale = np.sqrt(np.abs(np.linalg.det(np.nan_to_num(slope))))  # mm per pixel
     found = off < 1e-3 * scale
@@ -83,7 +83,7 @@ def _invert_zone(table_map: PixelMap, zone: int, table_mm: Array) -> tuple[Array
         return pixels, np.where(found, sigma_mm / scale, np.nan), np.asarray(support > 0.5)
 
 
-def _nearest_pixels(forward: Array, table_mm: Array) -> Array:
+def nearest_pixels(forward: Array, table_mm: Array) -> Array:
     """(N, 2) the pixel of a thinned grid whose light lands nearest to each position."""
     rows, columns = np.nonzero(np.isfinite(forward[::_SEED_STEP_PX, ::_SEED_STEP_PX, 0]))
     if not len(rows):
@@ -93,7 +93,7 @@ def _nearest_pixels(forward: Array, table_mm: Array) -> Array:
     return seeds[nearest].astype(float)
 
 
-def _bilinear(forward: Array, pixels: Array) -> tuple[Array, Array]:
+def bilinear(forward: Array, pixels: Array) -> tuple[Array, Array]:
     """Value (N, 2) and derivative (N, 2, 2) of the map between pixel centres; NaN off the grid or beside NaN."""
     height, width = forward.shape[:2]
     with np.errstate(invalid="ignore"):
@@ -109,7 +109,7 @@ def _bilinear(forward: Array, pixels: Array) -> tuple[Array, Array]:
     return value, np.stack([by_u, by_v], axis=-1)
 
 
-def _solve(slope: Array, residual_mm: Array) -> Array:
+def newton_step(slope: Array, residual_mm: Array) -> Array:
     """Pixel steps (N, 2) that close (N, 2) residuals; NaN where the map folds or ends."""
     determinant = slope[:, 0, 0] * slope[:, 1, 1] - slope[:, 0, 1] * slope[:, 1, 0]
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -1,12 +1,14 @@
-"""One virtual view, fitted once for all."""
+"""One virtual view, fitted once for all; and two flat wings in closed form with their top views."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from two_wings import TwoWings, top
 from virtual_views import Sorting, sorting_view
 
 from rigwarp.view import ViewFit, fit_view
+from rigwarp.view.top import build_top
 
 
 @pytest.fixture(scope="session")
@@ -33,3 +35,25 @@ def fitted(sorting: Sorting, speck: tuple[int, int]) -> ViewFit:
         light=np.where(clean, sorting.seen.light, np.nan),
     )
     return fit_view(sorting.parts, seen, sorting.folder.rig.table)
+
+
+@pytest.fixture(scope="session")
+def rising():
+    """Wings that rise outwards: a strip between them that neither sees."""
+    return TwoWings(size=(480, 270), focal_px=250.0)
+
+
+@pytest.fixture(scope="session")
+def falling():
+    """Wings that fall outwards and look past each other: both see the middle."""
+    return TwoWings(rise_deg=-15.0, size=(480, 270), focal_px=250.0, reach_mm=220.0)
+
+
+@pytest.fixture(scope="session")
+def rising_top(rising):
+    return build_top(rising.view_map(), top(size_mm=(1200, 600)))
+
+
+@pytest.fixture(scope="session")
+def falling_top(falling):
+    return build_top(falling.view_map(), top(size_mm=(1200, 600)))

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -117,6 +117,43 @@ _NEGATIVE = (
     "camera's negative effect"
 )
 _EXCHANGED = "the board has {0} squares across and {1} down: set target.squares = [{0}, {1}] in rig.toml, columns first"
+
+
+@dataclass(frozen=True, kw_only=True)
+class EitherWay:
+    """A board that may be seen over a mirror, which OpenCV does not find.
+
+    Attributes
+    ----------
+    view : its corners in pixels of the photo as it is, whichever way they were found.
+    flipped : True when the board was found in the photo's mirror image (u' = W - 1 - u).
+    corners : at first sight, in the photo and in its mirror image.
+    """
+
+    view: BoardView
+    flipped: bool
+    corners: tuple[int, int]
+
+
+def detect_board_either_way(photo: Photo, target: Target, *, rather_flipped: bool) -> EitherWay:
+    """The board in a photo or in its mirror image, wherever there is more of it; `rather_flipped` where that is alike.
+
+    Raises
+    ------
+    InputError
+        As for `detect_board`.
+    """
+    _check_photo(photo)
+    plain = _to_8_bit(_stretched(photo))
+    ways = (plain, np.ascontiguousarray(plain[:, ::-1]))
+    count = [len(_search(picture, 1.0, target).ids) for picture in ways]
+    flipped = rather_flipped if count[0] == count[1] else count[1] > count[0]
+    looked = cast(Photo, np.ascontiguousarray(photo[:, ::-1])) if flipped else photo
+    view = detect_board(looked, target)
+    if flipped:
+        there = view.image_px * [-1.0, 1.0] + [photo.shape[1] - 1.0, 0.0]
+        view = replace(view, image_px=there)
+    return EitherWay(view=view, flipped=flipped, corners=(count[0], count[1]))
 
 
 @dataclass(frozen=True, kw_only=True)

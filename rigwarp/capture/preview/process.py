@@ -14,7 +14,6 @@ os.environ["PYGAME_HIDE_SUPPORT_PROMPT"] = "1"  # it would stand among the keys;
 
 import pygame
 
-from rigwarp.capture.preview.picture import SIZE
 from rigwarp.devices.video_output import TITLE, Monitor, start_screens
 from rigwarp.errors import DeviceError
 
@@ -63,15 +62,16 @@ def operator_monitor(found: list[Monitor], projector: int | None) -> Monitor:
 
 
 def main(arguments: list[str]) -> int:
-    """Show pictures until stdin ends; the argument is the projector's monitor, to keep off it."""
+    """Show pictures until stdin ends; arguments: title, width, height, and the projector's monitor, to keep off it."""
+    title, wanted = arguments[0], (int(arguments[1]), int(arguments[2]))
     try:
-        monitor = operator_monitor(start_screens(), int(arguments[0]) if arguments else None)
+        monitor = operator_monitor(start_screens(), int(arguments[3]) if len(arguments) > 3 else None)
     except DeviceError:
         return NO_SCREEN
-    share = min(1.0, monitor.size[0] / SIZE[0], monitor.size[1] / SIZE[1])
-    size = (round(SIZE[0] * share), round(SIZE[1] * share))
+    share = min(1.0, monitor.size[0] / wanted[0], monitor.size[1] / wanted[1])
+    size = (round(wanted[0] * share), round(wanted[1] * share))
     pygame.display.set_mode(size, display=monitor.number)
-    pygame.display.set_caption(f"{TITLE}: camera")
+    pygame.display.set_caption(f"{TITLE}: {title}")
     _say(READY)
     newest, clock = _Newest(sys.stdin.buffer), pygame.time.Clock()
     while not newest.ended:

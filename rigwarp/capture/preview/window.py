@@ -6,6 +6,7 @@ import sys
 import threading
 
 from rigwarp.capture.preview.drawing import Picture
+from rigwarp.capture.preview.picture import SIZE
 from rigwarp.capture.preview.process import CLOSED, HEADER, READY
 
 _START_S = 30.0  # for a busy machine to start the process
@@ -18,12 +19,14 @@ class PreviewWindow:
     Parameters
     ----------
     projector : number of the projector's monitor, which the window keeps off; None when nothing is projected.
+    title : what it is called.
+    size : (width, height); it is made smaller where the monitor is.
     """
 
-    def __init__(self, *, projector: int | None = None) -> None:
+    def __init__(self, *, projector: int | None = None, title: str = "camera", size: tuple[int, int] = SIZE) -> None:
         place = [] if projector is None else [str(projector)]
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "rigwarp.capture.preview.process", *place],
+            [sys.executable, "-m", "rigwarp.capture.preview.process", title, *map(str, size), *place],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,

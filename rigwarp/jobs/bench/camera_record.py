@@ -121,7 +121,7 @@ def picture_of(lens: LensResult, support: LensSupport) -> bytes:
 def figures(made: CameraMade) -> dict[str, Any]:
     """The summary that goes into camera.json and into the command's own result."""
     return {
-        "lens_fit": None if made.lens is None else _lens_figures(made, made.lens),
+        "lens_fit": None if made.lens is None else _own_lens_figures(made, made.lens),
         "table_fit": _table_figures(made),
         "further_sheets": [None if sheet is None else _sheet_figures(sheet) for sheet in made.sheets],
         "sheet_height_mm": made.sheet_height_mm,
@@ -130,12 +130,19 @@ def figures(made: CameraMade) -> dict[str, Any]:
     }
 
 
-def _lens_figures(made: CameraMade, lens: LensResult) -> dict[str, Any]:
-    support, released = made.support, made.released
+def _own_lens_figures(made: CameraMade, lens: LensResult) -> dict[str, Any]:
+    values, sigmas = made.pose.camera.lens, made.lens_sigmas
+    return lens_figures(lens, values, sigmas, made.support, made.released)
+
+
+def lens_figures(
+    lens: LensResult, values: Array, sigmas: Array, support: LensSupport | None, released: ReleasedBoard | None
+) -> dict[str, Any]:
+    """A lens in numbers: `values` and `sigmas` (9,) are those of its terms."""
     found: dict[str, Any] = {
         "terms": list(lens.terms),
-        "values": dict(zip(LENS_TERMS, made.pose.camera.lens, strict=True)),
-        "sigmas": dict(zip(LENS_TERMS, made.lens_sigmas, strict=True)),
+        "values": dict(zip(LENS_TERMS, values, strict=True)),
+        "sigmas": dict(zip(LENS_TERMS, sigmas, strict=True)),
         "rms_px": lens.rms_px,
         "photos_used": len(lens.used),
         "photos_rejected": len(lens.rejected),

@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -39,6 +39,7 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN
 from rigwarp.jobs.view.screen import screen_of
+from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import (
     PartFit,
@@ -112,6 +113,7 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         cover = cover_of(fit.view_map, folder.rig.table)
         seconds = {"fit": fitted - start, "as_built": time.monotonic() - fitted, "total": time.monotonic() - start}
         record = _record(by, names, fit, cover, [one for one, _ in built], seconds)
+        record = replace(record, cautions=(*record.cautions, *make_top(folder, run, fit.view_map)))
         origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
         write_view_map(
             run / VIEW_MAP_FILE,
