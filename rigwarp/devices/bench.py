@@ -51,7 +51,8 @@ def _real(folder: RigFolder, display: int | None, opened: ExitStack) -> Bench:
     from rigwarp.devices.open_camera import open_camera  # with the window toolkit, only when there is a window
     from rigwarp.devices.window_display import open_window_display
 
-    camera = open_camera(folder.rig.camera.device, folder.rig.camera.resolution)
+    wanted = folder.rig.camera
+    camera = open_camera(wanted.device, wanted.resolution, wanted.channel)
     opened.callback(camera.close)
     window = open_window_display(folder.rig.projector.resolution, display=display)
     opened.callback(window.close)

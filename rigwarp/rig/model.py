@@ -15,6 +15,10 @@ PAPER_MM: Final = 0.1
 """Thickness of ordinary office paper, 80 g/m2."""
 
 
+Channel = Literal["grey", "red", "green", "blue"]
+CHANNELS: Final[tuple[Channel, ...]] = ("grey", "red", "green", "blue")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Projector:
     """A pinhole projector.
@@ -144,10 +148,12 @@ class Content:
 
 @dataclass(frozen=True, kw_only=True)
 class CameraSpec:
-    """Which camera looks at the table; `device` is an index, a path, a stream address, or "virtual"."""
+    """Which camera looks at the table; `device` is an index, a path, a stream address, "genicam:ID", a command behind
+    "run:", or "virtual". `channel` is the colour of its photographs that is used."""
 
     resolution: tuple[int, int]
     device: int | str
+    channel: Channel = "grey"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,7 +17,7 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Placement, look_at, rotation_from_degrees
 from rigwarp.rig.keys import CAMERA, MEASURED, MEASURED_LENGTHS, OBSTACLE, PROJECTOR, TOLERANCE, TOP_LEVEL
-from rigwarp.rig.model import CameraSpec, Measured, Obstacle, Projector, Rig, Tolerance, Transfer
+from rigwarp.rig.model import CHANNELS, CameraSpec, Channel, Measured, Obstacle, Projector, Rig, Tolerance, Transfer
 from rigwarp.rig.parse_areas import parse_content, parse_table, parse_target
 from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, parse_mirror, part_placement
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
@@ -182,7 +182,8 @@ def _camera(document: TomlSection) -> CameraSpec:
     is_name = isinstance(device, str) and device.strip() != ""
     if not (is_index or is_name):
         section.fail("device", found=describe(device), expected="a number from 0, or text")
-    return CameraSpec(resolution=(width, height), device=cast(int | str, device))
+    channel = cast(Channel, section.choice("channel", CHANNELS, default="grey"))
+    return CameraSpec(resolution=(width, height), device=cast(int | str, device), channel=channel)
 
 
 def _tolerance(document: TomlSection) -> Tolerance:
