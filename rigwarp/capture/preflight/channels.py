@@ -41,4 +41,4 @@ def _contrast_to_noise(white: list[NDArray[Any]], black: NDArray[Any], channel: 
         return 0.0
     low, high = np.quantile((one.astype(np.float32) - other)[lit], [0.16, 0.84])
     noise = max(float(high - low) / 2.0 / 2.0**0.5, 0.3)  # rounding alone has 0.3
-    return float(np.median(change[lit])) / noise
+    return float(np.median(change[lit]) / noise)

@@ -199,9 +199,7 @@ def about_compression(seen: Compression) -> PreflightFinding:
 def about_channels(ratios: Mapping[str, float], used: str) -> PreflightFinding:
     """Is the colour that is used the best one? `ratios`: of light to noise in each; 0 where it is burnt out."""
     best = max(ratios, key=lambda channel: ratios[channel])
-    listed = ", ".join(
-        f"{channel} {ratio:.0f}" if ratio else f"{channel} burnt out" for channel, ratio in ratios.items()
-    )
+    listed = ", ".join(f"{name} {ratio:.0f}" if ratio else f"{name} burnt out" for name, ratio in ratios.items())
     if ratios[best] <= _CLEARLY * ratios[used]:
         text = f"{used} carries the light as well as any (light to noise: {listed})"
         return _finding("colour", "fine", text, dict(ratios))
