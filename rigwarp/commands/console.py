@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from rigwarp.commands.lines import columns_of, filled, table_lines
 from rigwarp.files import plain_json
-from rigwarp.words import Glosses
+from rigwarp.words import Glosses, number
 
 CAUTION: Final = (
     "Caution: this software draws light patterns; it does not make a projector, mirror or building safe. Follow the "
@@ -104,7 +104,7 @@ def _ignore(steps: int = 1) -> None:
 def _cell(value: object) -> str:
     if value is None:
         return "-"
-    return f"{value:.3f}" if isinstance(value, float) else str(value)
+    return number(value) if isinstance(value, float) else str(value)
 
 
 def _write(text: str, stream: Any) -> None:

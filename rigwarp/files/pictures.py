@@ -2,7 +2,7 @@
 
 import io
 from pathlib import Path
-from typing import Any, Final, cast
+from typing import Any, BinaryIO, Final, cast
 
 import cv2
 import numpy as np
@@ -11,7 +11,7 @@ from PIL import JpegImagePlugin, PngImagePlugin, TiffImagePlugin
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
-from rigwarp.files.reading import read_bytes
+from rigwarp.files.reading import read_bytes, require_regular
 from rigwarp.geometry import Photo
 
 _BAND_ROWS = 256
@@ -20,6 +20,8 @@ MOST_PIXELS: Final = 200_000_000
 _ORIENTATION = 0x0112
 _SIDEWAYS, _LEFT_RIGHT, _UPSIDE_DOWN = (5, 6, 7, 8), (2, 3, 6, 7), (3, 4, 7, 8)
 PHOTO_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+_OTHER_ENDINGS = (".heic", ".heif", ".avif", ".webp", ".bmp", ".gif", ".dng", ".cr2", ".cr3", ".nef", ".arw", ".raf",
+                  ".orf", ".rw2", ".raw", ".jxl", ".jp2")  # fmt: skip
 
 
 def read_photo(path: Path) -> Photo:
@@ -115,13 +117,31 @@ def list_photos(folder: Path) -> list[Path]:
     photos = sorted(p for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS and not p.name.startswith("."))
     if not photos:
         endings = ", ".join(ending[1:] for ending in PHOTO_ENDINGS)
-        raise InputError(f"{folder}: found no photograph, expected files of type {endings}. Put them there.")
+        others = other_pictures(folder)
+        found = f"no photograph but {', '.join(p.name for p in others[:3])}" if others else "no photograph"
+        remedy = "Convert them to PNG or JPEG" if others else "Put them there"
+        raise InputError(f"{folder}: found {found}, expected files of type {endings}. {remedy}.")
     return photos
+
+
+def other_pictures(folder: Path) -> list[Path]:
+    """Photographs in a folder in formats that cannot be read here, such as a telephone's HEIC, by name."""
+    return sorted(p for p in folder.iterdir() if p.suffix.lower() in _OTHER_ENDINGS and not p.name.startswith("."))
+
+
+def picture_size(path: Path) -> tuple[int, int] | None:
+    """(width, height) that the head of a PNG, JPEG or TIFF file claims; None for anything else."""
+    try:
+        require_regular(path)
+        with open(path, "rb") as file:
+            return _size_in_head(file)
+    except (InputError, OSError, ValueError):  # ValueError: a name that no file system takes
+        return None
 
 
 def _require_size(path: Path, data: bytes, most_pixels: int) -> None:
     """Refuse a picture whose head says that it is no picture of ours, or too large, before it is decoded."""
-    size = _size_in_head(data)
+    size = _size_in_head(io.BytesIO(data))
     if size is None:
         raise InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
     if size[0] * size[1] > most_pixels:
@@ -130,12 +150,13 @@ def _require_size(path: Path, data: bytes, most_pixels: int) -> None:
         )
 
 
-def _size_in_head(data: bytes) -> tuple[int, int] | None:
+def _size_in_head(file: BinaryIO) -> tuple[int, int] | None:
     """(width, height) that a PNG, JPEG or TIFF claims; None for anything else."""
     # by class: Image.open tries forty formats, and warns of large pictures
     for kind in (PngImagePlugin.PngImageFile, JpegImagePlugin.JpegImageFile, TiffImagePlugin.TiffImageFile):
         try:
-            size: tuple[int, int] = kind(io.BytesIO(data)).size
+            file.seek(0)
+            size: tuple[int, int] = kind(file).size
             return size
         except Exception:  # whatever damaged bytes lead it to
             continue

@@ -56,6 +56,9 @@ MIRROR_KINDS: Final = {
     },
     "facets": {
         "facet": "one table [[mirror.facet]] for each panel",
+        "sheet_mm": "the thickness of the sheet that the panels are folded from",
+        "fold_radius_mm": "the radius inside its folds, together with sheet_mm",
+        "k_factor": "where its neutral axis lies in a fold, from the inside, as a share of sheet_mm",
     },
 }
 
@@ -100,6 +103,7 @@ TARGET: Final = {
     "square_mm": "the nominal side of a square",
     "marker_mm": "the nominal side of a marker, smaller than a square",
     "dictionary": "OpenCV's name of the marker dictionary",
+    "layout": '"new", or "old" for boards of an even number of rows that OpenCV drew before version 4.6',
     "scale": "the measured / nominal length along x and y of the printed sheet",
     "thickness_mm": "the thickness of the sheet, with the board that it is glued to",
     "centre_mm": "the point where the board's centre lies on the table, [x, y]",

@@ -8,6 +8,7 @@ import numpy as np
 from rigwarp.geometry import Array, Placement
 
 Shape = Literal["circle", "rectangle"]
+BoardLayout = Literal["new", "old"]
 Transfer = float | Literal["srgb"]
 """A transfer curve: a power (light = code ** gamma) or the IEC 61966-2-1 curve."""
 
@@ -92,10 +93,23 @@ class Facet:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """What panels are bent from: its thickness, the radius inside its folds, and where its neutral axis lies in them.
+
+    `k_factor` is the neutral axis' distance from the inside as a share of the thickness.
+    """
+
+    thickness_mm: float
+    fold_radius_mm: float
+    k_factor: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class FacetsShape:
-    """A mirror of one or more panels."""
+    """A mirror of one or more panels; `sheet` None: the stock is not told."""
 
     facets: tuple[Facet, ...]
+    sheet: Sheet | None = None
 
 
 MirrorShape = ConicShape | ProfileShape | MeshShape | FacetsShape
@@ -161,6 +175,7 @@ class Target:
     """The ChArUco sheet. `scale` is measured / nominal along its x and y; it lies on the table around `centre_mm`.
 
     `thickness_mm` is how high its print lies over what the sheet lies on: that of the paper, or of the board below it.
+    `layout` is OpenCV's, of boards with an even number of rows: "old" before version 4.6; None = as photographs show.
     """
 
     squares: tuple[int, int]
@@ -171,6 +186,7 @@ class Target:
     centre_mm: Array
     rotation_rad: float
     thickness_mm: float = PAPER_MM
+    layout: BoardLayout | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

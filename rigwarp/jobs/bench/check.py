@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from PIL import Image
 
+import rigwarp
 from rigwarp.capture.preflight.look import Preflight
 from rigwarp.devices import VIRTUAL
 from rigwarp.devices.photo_command import is_command, parse_command
@@ -121,12 +123,22 @@ def _current_state(root: Path) -> str | None:
 
 
 def draw_sketch(folder: RigFolder) -> Path:
-    """Draw what rig.toml says into the rig folder, in place of an older drawing."""
-    from rigwarp.reports.figures.sketch import rig_sketch  # matplotlib takes half a second, and is wanted here only
+    """Draw what rig.toml says into the rig folder, unless the drawing there is of the same."""
+    path, source = folder.root / SKETCH_FILE, f"{rigwarp.__version__} {folder.rig_hash}"
+    if _drawn_from(path) != source:
+        from rigwarp.reports.figures.sketch import rig_sketch  # matplotlib takes half a second, and is wanted here only
 
-    path = folder.root / SKETCH_FILE
-    write_bytes(path, rig_sketch(folder.rig, meshes=folder.meshes, profiles=folder.profiles), replace=True)
+        picture = rig_sketch(folder.rig, meshes=folder.meshes, profiles=folder.profiles, source=source)
+        write_bytes(path, picture, replace=True)
     return path
+
+
+def _drawn_from(path: Path) -> str | None:
+    try:
+        with Image.open(path) as picture:
+            return picture.info.get("Source")
+    except (OSError, SyntaxError, ValueError):
+        return None  # none there, or damaged
 
 
 def rig_doubts(folder: RigFolder) -> tuple[str, ...]:
