@@ -1,6 +1,6 @@
 """Displays and cameras, real and virtual, behind the same small protocols."""
 
-from rigwarp.devices.bench import VIRTUAL, Bench, open_bench, open_virtual
+from rigwarp.devices.bench import VIRTUAL, Bench, DisplayChoice, open_bench, open_virtual
 from rigwarp.devices.masked import MaskedDisplay
 from rigwarp.devices.protocols import Camera, ColourCamera, Display, Frame, OneShotCamera, Shot, StreamingCamera
 
@@ -10,6 +10,7 @@ __all__ = [
     "Camera",
     "ColourCamera",
     "Display",
+    "DisplayChoice",
     "Frame",
     "MaskedDisplay",
     "OneShotCamera",
