@@ -2,12 +2,13 @@
 
 from rigwarp.devices.bench import VIRTUAL, Bench, DisplayChoice, open_bench, open_virtual, open_virtual_view
 from rigwarp.devices.masked import MaskedDisplay
-from rigwarp.devices.protocols import Camera, Display, Frame, OneShotCamera, Shot, StreamingCamera
+from rigwarp.devices.protocols import Camera, ColourCamera, Display, Frame, OneShotCamera, Shot, StreamingCamera
 
 __all__ = [
     "VIRTUAL",
     "Bench",
     "Camera",
+    "ColourCamera",
     "Display",
     "DisplayChoice",
     "Frame",

@@ -82,7 +82,8 @@ def _real(folder: RigFolder, display: DisplayChoice, opened: ExitStack) -> Bench
     from rigwarp.devices.open_camera import open_camera  # with the window toolkit, only when there is a window
     from rigwarp.devices.window_display import open_window_display
 
-    camera = open_camera(folder.rig.camera.device, folder.rig.camera.resolution)
+    wanted = folder.rig.camera
+    camera = open_camera(wanted.device, wanted.resolution, wanted.channel)
     opened.callback(camera.close)
     if display is not None and not isinstance(display, int):
         return Bench(display=display, camera=camera)

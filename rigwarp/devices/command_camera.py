@@ -1,7 +1,9 @@
 """A camera that takes a photograph when a command is run: stills cameras, board cameras, phones."""
 
 import time
-from typing import Final
+from typing import Any, Final
+
+from numpy.typing import NDArray
 
 from rigwarp.devices.camera_controls import CONTROLS
 from rigwarp.devices.photo_command import EXPOSURE, EXPOSURE_US, GAIN, PhotoCommand, parse_command
@@ -10,6 +12,7 @@ from rigwarp.devices.video_camera import as_grey
 from rigwarp.errors import DeviceError
 from rigwarp.files.trust import is_trusted
 from rigwarp.geometry import Photo
+from rigwarp.rig import Channel
 
 SETTLE_S: Final = 0.3
 """From a picture shown until it stands on the table: projectors delay by some frames. It also keeps changes slow."""
@@ -27,9 +30,12 @@ class CommandCamera:
     photo_s : how long the last photograph took, without the pause.
     """
 
-    def __init__(self, command: PhotoCommand, name: str, resolution: tuple[int, int]) -> None:
+    def __init__(
+        self, command: PhotoCommand, name: str, resolution: tuple[int, int], channel: Channel = "grey"
+    ) -> None:
         self._command = command
         self._name = name
+        self._channel: Channel = channel
         self._resolution = resolution
         self._exposure_s = _FIRST_EXPOSURE_S if command.takes(EXPOSURE, EXPOSURE_US) else None
         told = {"exposure": self._exposure_s is not None, "gain": command.takes(GAIN)}
@@ -60,19 +66,23 @@ class CommandCamera:
 
     def look(self) -> Photo:
         """Take a photograph at once."""
+        return as_grey(self.look_colour(), channel=self._channel)
+
+    def look_colour(self) -> NDArray[Any]:
+        """Take a photograph at once: (H, W) or (H, W, 3) BGR."""
         seconds = self._exposure_s or _FIRST_EXPOSURE_S
         values = {EXPOSURE: f"{seconds:.6g}", EXPOSURE_US: str(round(1e6 * seconds)), GAIN: _GAIN}
         start_s = time.monotonic()
-        photo = as_grey(self._command.shoot(values))
+        photo = self._command.shoot(values)
         self.photo_s = time.monotonic() - start_s
-        require_size(self._name, photo.shape[::-1], self._resolution)
+        require_size(self._name, photo.shape[1::-1], self._resolution)
         return photo
 
     def close(self) -> None:
         """Nothing is held between two photographs."""
 
 
-def open_command_camera(device: str, resolution: tuple[int, int]) -> CommandCamera:
+def open_command_camera(device: str, resolution: tuple[int, int], channel: Channel = "grey") -> CommandCamera:
     """See that the user has agreed to the command, and that it takes photographs of the wanted size.
 
     Raises
@@ -88,6 +98,6 @@ def open_command_camera(device: str, resolution: tuple[int, int]) -> CommandCame
             f"camera.device in rig.toml is a command, which you have not agreed to on this machine. Read it, and "
             f"rigwarp check RIG --trust lets it be run: {command.text}"
         )
-    camera = CommandCamera(command, "the camera's command", resolution)
+    camera = CommandCamera(command, "the camera's command", resolution, channel)
     camera.look()
     return camera

@@ -2,11 +2,12 @@
 
 from rigwarp.devices.photo_command import is_command
 from rigwarp.devices.protocols import Camera
+from rigwarp.rig import Channel
 
 GENICAM = "genicam:"
 
 
-def open_camera(device: int | str, resolution: tuple[int, int]) -> Camera:
+def open_camera(device: int | str, resolution: tuple[int, int], channel: Channel = "grey") -> Camera:
     """Open a camera by index, device path, address, "genicam:ID", or the command that takes a photograph.
 
     Raises
@@ -20,11 +21,11 @@ def open_camera(device: int | str, resolution: tuple[int, int]) -> Camera:
     if is_command(device):
         from rigwarp.devices.command_camera import open_command_camera
 
-        return open_command_camera(str(device), resolution)
+        return open_command_camera(str(device), resolution, channel)
     if str(device).startswith(GENICAM):
         from rigwarp.devices.genicam_camera import open_genicam_camera
 
         return open_genicam_camera(str(device), resolution)
     from rigwarp.devices.video_camera import open_video_camera
 
-    return open_video_camera(device, resolution)
+    return open_video_camera(device, resolution, channel)

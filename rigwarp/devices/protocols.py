@@ -1,7 +1,7 @@
 """What every display and camera can do, real or virtual."""
 
 from dataclasses import dataclass
-from typing import Protocol, runtime_checkable
+from typing import Any, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,6 +69,14 @@ class OneShotCamera(Camera, Protocol):
 
     settle_s: float
     photo_s: float
+
+
+@runtime_checkable
+class ColourCamera(Camera, Protocol):
+    """A camera whose photographs may have colours, of which `look` takes one channel."""
+
+    def look_colour(self) -> NDArray[Any]:
+        """The newest photograph as it is: (H, W) grey or (H, W, 3) BGR."""
 
 
 @dataclass(frozen=True, kw_only=True)

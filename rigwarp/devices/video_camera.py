@@ -22,11 +22,14 @@ from rigwarp.devices.protocols import Shot
 from rigwarp.devices.v4l2_controls import ControlState, advice_of, device_controls, lock_controls, unlocked_of
 from rigwarp.errors import DeviceError
 from rigwarp.geometry import Photo
+from rigwarp.rig import Channel
 
 ASSUMED_LATENCY_S: Final = 1.0
 """From a picture shown to its photograph, for almost any camera; the capture loop measures the real one."""
 OPEN_TIMEOUT_S: Final = 10.0
 FRAME_TIMEOUT_S: Final = 5.0
+BGR: Final = ("blue", "green", "red")
+"""OpenCV's order."""
 _ADDRESS = "://"
 _COMPRESSED = cv2.VideoWriter.fourcc(*"MJPG")  # else large pictures come five times a second through USB 2
 _FFMPEG_QUIET = ("OPENCV_FFMPEG_LOGLEVEL", "-8")  # its own messages would stand beside our one line
@@ -47,9 +50,11 @@ class VideoCamera:
         unlocked: Sequence[str] = CONTROLS,
         bits: int | None = None,
         reopen: Callable[[], cv2.VideoCapture | None] | None = None,
+        channel: Channel = "grey",
     ) -> None:
         self._capture = capture
         self._bits = bits
+        self._channel: Channel = channel
         self._resolution = resolution
         self._frames = NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S, reopen=reopen)
         self.unlocked: tuple[str, ...] = tuple(unlocked)
@@ -76,7 +81,7 @@ class VideoCamera:
     def next_shot(self, after_s: float) -> Shot:
         """The first photograph that arrives after a moment of `time.monotonic`; DeviceError when none comes."""
         picture, arrived_s = self._frames.after(after_s)
-        return Shot(photo=as_grey(picture, self._bits), arrived_s=arrived_s)
+        return Shot(photo=as_grey(picture, self._bits, self._channel), arrived_s=arrived_s)
 
     def grab(self) -> Photo:
         """Photograph what is shown now, after a wait that is long enough for almost any camera."""
@@ -85,6 +90,10 @@ class VideoCamera:
     def look(self) -> Photo:
         """The next photograph that comes in."""
         return self.next_shot(time.monotonic()).photo
+
+    def look_colour(self) -> NDArray[Any]:
+        """The next picture as it comes in: (H, W) or (H, W, 3) BGR."""
+        return self._frames.after(time.monotonic())[0]
 
     @property
     def reopened(self) -> int:
@@ -96,15 +105,17 @@ class VideoCamera:
         self._frames.close()
 
 
-def as_grey(picture: NDArray[Any], bits: int | None = None) -> Photo:
+def as_grey(picture: NDArray[Any], bits: int | None = None, channel: Channel = "grey") -> Photo:
     """(H, W) grey values of 8 or 16 bits; `bits` of the 16 are used (None: all), and stretched over them.
 
     Colour becomes 0.299 R + 0.587 G + 0.114 B of the code values (ITU-R BT.601), as in photographs from files. Where
     one colour is burnt out the grey value is set to full scale: a weighted mean of it would follow the light no more,
-    without looking burnt out.
+    without looking burnt out. Another `channel` than grey is taken as it is.
     """
     if picture.ndim == 2 or picture.shape[2] == 1:
         return _stretched(np.ascontiguousarray(picture.reshape(picture.shape[:2])), bits)
+    if channel != "grey":
+        return np.ascontiguousarray(picture[..., BGR.index(channel)])
     full_scale = np.iinfo(picture.dtype).max
     grey = cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_BGR2GRAY)
     grey[(picture[..., :3] == full_scale).any(axis=2)] = full_scale
@@ -119,13 +130,14 @@ def _stretched(picture: NDArray[Any], bits: int | None) -> Photo:
     return np.asarray((picture << lost) | (picture >> max(0, bits - lost)), np.uint16)
 
 
-def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCamera:
+def open_video_camera(device: int | str, resolution: tuple[int, int], channel: Channel = "grey") -> VideoCamera:
     """Open a camera, fix what it would change by itself, and see that it delivers pictures of the wanted size.
 
     Parameters
     ----------
     device : index, device path, or address (http, rtsp).
     resolution : (width, height) that it is asked for.
+    channel : of colour pictures.
 
     Raises
     ------
@@ -140,7 +152,7 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
     unlocked = CONTROLS if _ADDRESS in str(device) else _fixed(device, capture)
     reopen = partial(_reopened, device) if _ADDRESS in str(device) else None
     bits = take_all_bits(capture)
-    camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=bits, reopen=reopen)
+    camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=bits, reopen=reopen, channel=channel)
     try:
         found = _first_look(camera, patient=_ADDRESS in str(device)).shape[::-1]
     except DeviceError as error:

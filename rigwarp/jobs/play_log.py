@@ -100,7 +100,7 @@ def focus_watch(progress: Progress, folder: RigFolder, source: Source) -> Iterat
         yield
         return
     try:
-        camera = open_camera(device, folder.rig.camera.resolution)
+        camera = open_camera(device, folder.rig.camera.resolution, folder.rig.camera.channel)
     except RigwarpError as error:  # the outlines are of use without one
         progress.note(f"No live sharpness: {error}")
         yield

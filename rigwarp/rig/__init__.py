@@ -3,7 +3,9 @@
 from rigwarp.rig.canvas import content_to_table, inside_content, inside_table, outline_mm, table_to_content
 from rigwarp.rig.keys import MEASURED_LENGTHS
 from rigwarp.rig.model import (
+    CHANNELS,
     CameraSpec,
+    Channel,
     ConicShape,
     Content,
     Facet,
@@ -31,8 +33,10 @@ from rigwarp.rig.transfer import decode_transfer, encode_transfer
 from rigwarp.rig.view import view_as_projector
 
 __all__ = [
+    "CHANNELS",
     "MEASURED_LENGTHS",
     "CameraSpec",
+    "Channel",
     "ConicShape",
     "Content",
     "Facet",

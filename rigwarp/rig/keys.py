@@ -94,7 +94,8 @@ CONTENT: Final = {
 
 CAMERA: Final = {
     "resolution": "the pixels of a photograph, [width, height]",
-    "device": 'the number, path or stream address of the camera, "virtual" for a virtual rig',
+    "device": 'the number, path, stream address or command of the camera, "virtual" for a virtual rig',
+    "channel": 'the colour of the photographs that is used: "grey", "red", "green" or "blue"',
 }
 
 TARGET: Final = {

@@ -16,6 +16,10 @@ PAPER_MM: Final = 0.1
 """Thickness of ordinary office paper, 80 g/m2."""
 
 
+Channel = Literal["grey", "red", "green", "blue"]
+CHANNELS: Final[tuple[Channel, ...]] = ("grey", "red", "green", "blue")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Lens:
     """A camera's calibrated lens in OpenCV's model: `matrix` (3, 3) pixels, `distortion` (5,) k1, k2, p1, p2, k3.
@@ -172,10 +176,12 @@ class Content:
 
 @dataclass(frozen=True, kw_only=True)
 class CameraSpec:
-    """Which camera looks at the table; `device` is an index, a path, a stream address, or "virtual"."""
+    """Which camera looks at the table; `device` is an index, a path, a stream address, "genicam:ID", a command behind
+    "run:", or "virtual". `channel` is the colour of its photographs that is used."""
 
     resolution: tuple[int, int]
     device: int | str
+    channel: Channel = "grey"
 
 
 @dataclass(frozen=True, kw_only=True)

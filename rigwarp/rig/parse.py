@@ -10,11 +10,11 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, cast
 
 from rigwarp.errors import InputError
 from rigwarp.rig.keys import CAMERA, MEASURED, MEASURED_LENGTHS, OBSTACLE, PROJECTOR, TOLERANCE, TOP_LEVEL
-from rigwarp.rig.model import CameraSpec, Measured, Obstacle, Projector, Rig, Tolerance, Transfer
+from rigwarp.rig.model import CHANNELS, CameraSpec, Channel, Measured, Obstacle, Projector, Rig, Tolerance, Transfer
 from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, parse_target
 from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, parse_mirror, part_placement
 from rigwarp.rig.parse_parts import camera_device, optical_placement, picture_size
@@ -148,7 +148,10 @@ def _obstacle(section: TomlSection) -> Obstacle:
 
 def _camera(document: TomlSection) -> CameraSpec:
     section = document.section("camera", CAMERA, required=False)
-    return CameraSpec(resolution=picture_size(section, default=(1920, 1080)), device=camera_device(section))
+    channel = cast(Channel, section.choice("channel", CHANNELS, default="grey"))
+    return CameraSpec(
+        resolution=picture_size(section, default=(1920, 1080)), device=camera_device(section), channel=channel
+    )
 
 
 def _tolerance(document: TomlSection) -> Tolerance:

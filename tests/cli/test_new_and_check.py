@@ -146,6 +146,8 @@ def test_check_tries_out_projector_and_camera(run: Callable[..., Any], tmp_path:
         "pixel for pixel": "fine",
         "steady light": "fine",
         "sharpness": "fine",
+        "compression": "fine",
+        "writing in the picture": "fine",
         "content in view": "remark",
         "camera's place": "remark",
     }

@@ -80,7 +80,7 @@ def test_crash_while_writing_leaves_nothing(
     if exists:
         path.write_bytes(b"old")
 
-    def half(temporary: Path, data: bytes) -> None:
+    def half(temporary: Path, data: bytes, **_: bool) -> None:
         temporary.write_bytes(bytes(data)[: len(data) // 2])
         raise failure
 

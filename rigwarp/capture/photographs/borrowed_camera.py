@@ -1,6 +1,10 @@
 """A camera that stands before another one."""
 
-from rigwarp.devices import Camera
+from typing import Any
+
+from numpy.typing import NDArray
+
+from rigwarp.devices import Camera, ColourCamera
 from rigwarp.geometry import Photo
 
 
@@ -33,6 +37,10 @@ class BorrowedCamera:
     def look(self) -> Photo:
         """The newest photograph, whatever it shows."""
         return self._lender.look()
+
+    def look_colour(self) -> NDArray[Any]:
+        """The newest photograph as it is, in colour where it has any."""
+        return self._lender.look_colour() if isinstance(self._lender, ColourCamera) else self._lender.look()
 
     def close(self) -> None:
         """Leaves the camera itself open: it belongs to somebody else."""

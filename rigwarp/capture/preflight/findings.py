@@ -32,6 +32,7 @@ _BLUR_PX = (3.5, 8.0)  # sigma in projector pixels: up to 3.5 the periods of 22 
 _SEEN = (0.9, 0.999)  # of the content area
 _LIT = (0.5, 0.97)
 _BLOCKS, _UNSETTLED = 1.6, 0.01  # JPEG of quality 95 and noise of 1.5 codes has 1.5; 1 % of the light is 0.035 px
+_CLEARLY = 1.25  # times the light to noise: what is less is not worth another camera.json
 _SURE = 60.0  # chi-squared, 6 degrees of freedom: by chance once in 10^10
 _SURE_LIFT = 50.0  # chi-squared, 3 degrees of freedom: the same
 _RELAID_MM, _RELAID_DEG = 3.0, 0.5  # the sheet slid by more than a bumped camera would make it seem
@@ -193,6 +194,20 @@ def about_compression(seen: Compression) -> PreflightFinding:
     if not found:
         return _finding("compression", "fine", "no traces of video compression", figures)
     return _finding("compression", "remark", f"{'; '.join(found)}: {'; '.join(advice)}", figures)
+
+
+def about_channels(ratios: Mapping[str, float], used: str) -> PreflightFinding:
+    """Is the colour that is used the best one? `ratios`: of light to noise in each; 0 where it is burnt out."""
+    best = max(ratios, key=lambda channel: ratios[channel])
+    listed = ", ".join(f"{name} {ratio:.0f}" if ratio else f"{name} burnt out" for name, ratio in ratios.items())
+    if ratios[best] <= _CLEARLY * ratios[used]:
+        text = f"{used} carries the light as well as any (light to noise: {listed})"
+        return _finding("colour", "fine", text, dict(ratios))
+    text = (
+        f'{best} carries the light best (light to noise: {listed}): set camera.channel = "{best}" in rig.toml, and '
+        "make camera.json again, since colours fall beside each other"
+    )
+    return _finding("colour", "remark", text, dict(ratios))
 
 
 def about_overlay(found: Overlay | None) -> PreflightFinding:

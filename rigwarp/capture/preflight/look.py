@@ -12,6 +12,7 @@ import numpy as np
 from rigwarp.camera import CameraModel, detect_board
 from rigwarp.camera.table.field_of_view import content_in_view, content_pixels, sheet_pixels
 from rigwarp.camera.table.sheet_move import sheet_move
+from rigwarp.capture.preflight.channels import judge_channels
 from rigwarp.capture.preflight.exposure_search import ExposureFound, find_exposure
 from rigwarp.capture.preflight.findings import (
     CONTENT,
@@ -127,6 +128,8 @@ def run_preflight(
         findings.append(_judged("steady light", lambda: _steady_light(bench, whites, blacks, lit, frame_s)))
         if not quick:  # else the scan measures the blur itself
             findings += _stream(bench, rig, levels, lit, advance)
+            colour = judge_channels(bench, rig.camera.channel)
+            findings += [colour] if colour else []
     findings += _about_place(rig, camera, looked_at, whites[-1], photos[-1], sheet_height_mm)
     return Preflight(findings=tuple(findings), exposure_s=bench.camera.exposure_s, white=whites[-1])
 

@@ -96,7 +96,8 @@ def _camera(folder: RigFolder, watcher: PreviewOperator, with_board: bool, raise
         return
     from rigwarp.devices.open_camera import open_camera
 
-    camera = open_camera(folder.rig.camera.device, folder.rig.camera.resolution)
+    wanted = folder.rig.camera
+    camera = open_camera(wanted.device, wanted.resolution, wanted.channel)
     try:
         yield _Source(camera=camera, clock=time.monotonic, asked=watcher.asked)
     finally:

@@ -217,4 +217,4 @@ def _rig_devices(folder: RigFolder) -> Opened:
         return virtual.camera, virtual.display
     from rigwarp.devices.open_camera import open_camera
 
-    return open_camera(wanted.device, wanted.resolution), None
+    return open_camera(wanted.device, wanted.resolution, wanted.channel), None
