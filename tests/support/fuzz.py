@@ -282,7 +282,7 @@ def _write_step(path: Path) -> None:
     from OCP.BRepPrimAPI import BRepPrimAPI_MakeSphere
     from OCP.STEPControl import STEPControl_StepModelType, STEPControl_Writer
 
-    writer = STEPControl_Writer()
+    writer = STEPControl_Writer()  # which tells on stdout what it does
     writer.Transfer(BRepPrimAPI_MakeSphere(10.0).Shape(), STEPControl_StepModelType.STEPControl_AsIs)
     writer.Write(str(path))
 
