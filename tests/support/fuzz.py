@@ -3,7 +3,7 @@
     python tests/support/fuzz.py RIG SEED ROUNDS
 
 RIG is a finished rig folder, which stays as it is: a copy is worked on. Prints one JSON object: how many inputs were
-tried, which failed (an exception that is no RigwarpError, more than 60 s), and the largest memory in MiB.
+tried, which failed (an exception that is no RigwarpError, more than 60 s of work), and the largest memory in MiB.
 """
 
 import importlib.util
@@ -88,7 +88,8 @@ from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
 from rigwarp.simulation.samples.truth import parse_bench_truth
 
-LONGEST_S, MOST_MIB = 60.0, 4096
+LONGEST_S, HANGS_S, MOST_MIB = 60.0, 600.0, 4096
+"""Of work, since the machine may be busy; of time."""
 _GUARD_BYTES = 6 << 30
 """Beyond it the system says no, so that a bomb does not take the machine along; `MOST_MIB` is what is judged."""
 Use = Callable[[Path, Path], object]
@@ -342,7 +343,7 @@ def attack_words(root: Path, dice: random.Random, rounds: int) -> list[str]:
 
 def _wrong(use: Use, root: Path, path: Path) -> str:
     """What should not have happened, in words; empty when all is well."""
-    began = time.monotonic()
+    began, worked = time.monotonic(), _worked_s()
     try:
         use(root, path)
     except RigwarpError as error:
@@ -358,8 +359,14 @@ def _wrong(use: Use, root: Path, path: Path) -> str:
             trace = trace.tb_next
         where = f"{Path(trace.tb_frame.f_code.co_filename).name}:{trace.tb_lineno}" if trace else ""
         return f"{type(error).__name__}: {str(error)[:150]} ({where}; {kept})"
-    took = time.monotonic() - began
-    return f"took {took:.0f} s" if took > LONGEST_S else ""
+    took, worked = time.monotonic() - began, _worked_s() - worked
+    return f"took {took:.0f} s, {worked:.0f} s of work" if worked > LONGEST_S or took > HANGS_S else ""
+
+
+def _worked_s() -> float:
+    """Processor time so far, of other processes that were started as well."""
+    both = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return sum(used.ru_utime + used.ru_stime for used in both)
 
 
 if __name__ == "__main__":
