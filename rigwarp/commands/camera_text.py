@@ -5,7 +5,6 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from rigwarp.camera import LensResult
-from rigwarp.camera.boards.released_board import ReleasedBoard
 from rigwarp.camera.lens.support import LensSupport
 from rigwarp.camera.projection import LENS_TERMS
 from rigwarp.camera.table.table_flatness import FurtherSheet
@@ -18,7 +17,7 @@ from rigwarp.jobs.bench.camera_record import CameraMade
 def print_camera(console: Console, made: CameraMade) -> None:
     """The result for people."""
     console.say("The camera")
-    rows = [] if made.lens is None or made.support is None else _lens_rows(made.lens, made.support, made.released)
+    rows = [] if made.lens is None or made.support is None else _lens_rows(made, made.lens, made.support)
     rows += _pose_rows(made)
     rows += _sheet_rows(made.sheets)
     rows.append(("written", str(made.path)))
@@ -34,8 +33,8 @@ def print_camera(console: Console, made: CameraMade) -> None:
         console.note(f"weak: {warning}")
 
 
-def _lens_rows(lens: LensResult, support: LensSupport, released: ReleasedBoard | None) -> list[tuple[str, str]]:
-    values, sigmas = _by_term(lens.lens), _by_term(lens.sigmas)
+def _lens_rows(made: CameraMade, lens: LensResult, support: LensSupport) -> list[tuple[str, str]]:
+    values, sigmas = _by_term(made.pose.camera.lens), _by_term(made.lens_sigmas)
     distortion = [f"{name} {values[name]:+.4f} ± {sigmas[name]:.4f}" for name in LENS_TERMS[4:] if name in lens.terms]
     rows = [
         ("photos of the board used", f"{len(lens.used)} of {len(lens.used) + len(lens.rejected)}"),
@@ -54,10 +53,9 @@ def _lens_rows(lens: LensResult, support: LensSupport, released: ReleasedBoard |
         ),
         ("bow of the board", f"{float(np.abs(lens.shape[2:]).max()):.2f} mm at half a diagonal"),
     ]
-    if released is not None:
-        rows.append(
-            ("the board corner by corner", f"{released.bow_mm:.2f} mm out of plane in {released.views} whole photos")
-        )
+    if made.released is not None:
+        said = f"{made.released.bow_mm:.2f} mm out of plane in {made.released.views} whole photos"
+        rows.append(("the board corner by corner", said))
     return rows
 
 

@@ -87,7 +87,8 @@ class Console:
         from rich.console import Console as Terminal  # only a terminal needs it
         from rich.progress import Progress
 
-        with Progress(console=Terminal(stderr=True), transient=True) as bars:
+        # a stills camera takes seconds a photograph: the remaining time is worked out over minutes
+        with Progress(console=Terminal(stderr=True), transient=True, speed_estimate_period=600.0) as bars:
             task = bars.add_task(label, total=total)
 
             def advance(steps: int = 1) -> None:

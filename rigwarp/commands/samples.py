@@ -52,6 +52,9 @@ def samples(
         Path | None,
         typer.Option("--import", metavar="DIR", help="measure: take the photographs from DIR/R1, S1, S2 and R2."),
     ] = None,
+    turned: Annotated[
+        bool, typer.Option("--turned", help="measure: the sample turned by 90 degrees, to tell material from bench.")
+    ] = False,
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="compare: the table as comma-separated values, too.")
     ] = None,
@@ -62,7 +65,9 @@ def samples(
 
     new makes a bench folder: bench.toml to edit and pages to print. check looks whether the bench is good enough.
     measure NAME leads through one cycle: reference, sample, the sample laid in again, reference. compare writes a
-    table of all samples, with what can be told apart, and report.html. predict RIG says what each would do on a rig.
+    table of all samples, with what can be told apart, and report.html. Once a sample, measure NAME --turned: blur and
+    waves that turn with the sample are the material's, the rest is the bench's. predict RIG says what each would do on
+    a rig.
     """
     console = Console(json=json)
     if action not in ACTIONS:
@@ -75,7 +80,7 @@ def samples(
     elif action == "check":
         _check(console, bench, display)
     elif action == "measure":
-        _measure(console, bench, subject or "", export, import_, display)
+        _measure(console, bench, subject or "", export, import_, display, turned=turned)
     elif action == "compare":
         _compare(console, bench, csv)
     else:
@@ -95,7 +100,14 @@ def _new(console: Console, root: Path) -> None:
 
 
 def _measure(
-    console: Console, root: Path, name: str, export: Path | None, source: Path | None, display: int | None
+    console: Console,
+    root: Path,
+    name: str,
+    export: Path | None,
+    source: Path | None,
+    display: int | None,
+    *,
+    turned: bool,
 ) -> None:
     folder = open_bench_folder(root)
     if export is not None:
@@ -108,14 +120,20 @@ def _measure(
         console.result({"folder": export, "pictures": written})
         return
     if source is not None:
-        found = import_cycle(console, folder, name, source)
+        found = import_cycle(console, folder, name, source, turned=turned)
     else:
         console.caution()
         console.note(LASER_CAUTION)
         with open_seat(folder, AtTerminal(console), display=display) as seat:
-            found = measure_sample(console, folder, name, seat)
+            found = measure_sample(console, folder, name, seat, turned=turned)
     _print(console, found)
-    print_step(console, _after(found, root, len(cycles_of(folder))))
+    if turned:
+        step = NextStep(
+            standing="It goes beside the cycles as it usually lies.", command=f"rigwarp samples compare {root}"
+        )
+    else:
+        step = _after(found, root, len(cycles_of(folder)))
+    print_step(console, step)
 
 
 def _after(found: Measured, root: Path, measured: int) -> NextStep:

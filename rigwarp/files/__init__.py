@@ -17,7 +17,7 @@ from rigwarp.files.exports.export_folder import new_export
 from rigwarp.files.exports.warp_export import WARP_FORMATS, write_warp_files
 from rigwarp.files.maps import read_map, read_map_light, read_map_sigmas, write_map
 from rigwarp.files.patterns_file import read_patterns, write_patterns
-from rigwarp.files.pictures import PHOTO_ENDINGS, list_photos, read_colour, read_photo, write_picture
+from rigwarp.files.pictures import PHOTO_ENDINGS, list_photos, other_pictures, read_colour, read_photo, write_picture
 from rigwarp.files.prewarp_file import read_prewarp, write_prewarp
 from rigwarp.files.reading import Field, read_bytes, read_json, read_npz, read_text
 from rigwarp.files.rig_folder import RigFolder, open_rig
@@ -57,6 +57,7 @@ __all__ = [
     "new_export",
     "new_run",
     "open_rig",
+    "other_pictures",
     "plain_json",
     "read_adjustment",
     "read_as_built",

@@ -20,6 +20,8 @@ MOST_PIXELS: Final = 200_000_000
 _ORIENTATION = 0x0112
 _SIDEWAYS, _LEFT_RIGHT, _UPSIDE_DOWN = (5, 6, 7, 8), (2, 3, 6, 7), (3, 4, 7, 8)
 PHOTO_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
+_OTHER_ENDINGS = (".heic", ".heif", ".avif", ".webp", ".bmp", ".gif", ".dng", ".cr2", ".cr3", ".nef", ".arw", ".raf",
+                  ".orf", ".rw2", ".raw", ".jxl", ".jp2")  # fmt: skip
 
 
 def read_photo(path: Path) -> Photo:
@@ -37,13 +39,16 @@ def read_photo(path: Path) -> Photo:
     InputError
         If the file is missing or is no PNG, JPEG or TIFF picture of 8 or 16 bits.
     """
-    path = Path(path)
-    picture = _decoded(path)
+    picture = read_photo_colour(path)
+    return picture if picture.ndim == 2 else cast(Photo, cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY))
+
+
+def read_photo_colour(path: Path) -> NDArray[Any]:
+    """A photograph as it is: (H, W) grey or (H, W, 3) BGR, of as many bits as the file has; else see `read_photo`."""
+    picture = _decoded(Path(path))
     if picture.ndim == 2:
         return picture
-    if picture.shape[2] < 3:
-        return cast(Photo, np.ascontiguousarray(picture[..., 0]))
-    return cast(Photo, cv2.cvtColor(picture[..., :3], cv2.COLOR_BGR2GRAY))
+    return np.ascontiguousarray(picture[..., 0] if picture.shape[2] < 3 else picture[..., :3])
 
 
 def read_colour(path: Path, *, most_pixels: int = MOST_PIXELS) -> NDArray[np.uint8]:
@@ -112,8 +117,16 @@ def list_photos(folder: Path) -> list[Path]:
     photos = sorted(p for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS and not p.name.startswith("."))
     if not photos:
         endings = ", ".join(ending[1:] for ending in PHOTO_ENDINGS)
-        raise InputError(f"{folder}: found no photograph, expected files of type {endings}. Put them there.")
+        others = other_pictures(folder)
+        found = f"no photograph but {', '.join(p.name for p in others[:3])}" if others else "no photograph"
+        remedy = "Convert them to PNG or JPEG" if others else "Put them there"
+        raise InputError(f"{folder}: found {found}, expected files of type {endings}. {remedy}.")
     return photos
+
+
+def other_pictures(folder: Path) -> list[Path]:
+    """Photographs in a folder in formats that cannot be read here, such as a telephone's HEIC, by name."""
+    return sorted(p for p in folder.iterdir() if p.suffix.lower() in _OTHER_ENDINGS and not p.name.startswith("."))
 
 
 def picture_size(path: Path) -> tuple[int, int] | None:

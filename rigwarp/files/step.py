@@ -19,7 +19,7 @@ from rigwarp.files.step_kernel import COUNT_NAME, MESH_NAME, PART_NAME, REASON_N
 from rigwarp.geometry import TriangleMesh
 
 MOST_S: Final = 60.0
-"""Of processor time; twice as long by the clock, since the machine may be busy."""
+"""Of processor time; five times as long by the clock, since the machine may be busy."""
 MOST_BYTES: Final = 4 << 30
 _BEGINNING = b"ISO-10303-21"
 _PROGRAM = Path(__file__).with_name("step_kernel.py")
@@ -58,7 +58,7 @@ def _run_kernel(folder: Path) -> None:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,  # the kernel reports its progress there
             stderr=subprocess.DEVNULL,
-            timeout=2.0 * MOST_S,
+            timeout=5.0 * MOST_S,
         )
     except subprocess.TimeoutExpired:
         done = None

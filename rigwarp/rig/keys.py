@@ -102,6 +102,7 @@ TARGET: Final = {
     "square_mm": "the nominal side of a square",
     "marker_mm": "the nominal side of a marker, smaller than a square",
     "dictionary": "OpenCV's name of the marker dictionary",
+    "layout": '"new", or "old" for boards of an even number of rows that OpenCV drew before version 4.6',
     "scale": "the measured / nominal length along x and y of the printed sheet",
     "thickness_mm": "the thickness of the sheet, with the board that it is glued to",
     "centre_mm": "the point where the board's centre lies on the table, [x, y]",

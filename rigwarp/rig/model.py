@@ -8,6 +8,7 @@ import numpy as np
 from rigwarp.geometry import Array, Placement
 
 Shape = Literal["circle", "rectangle"]
+BoardLayout = Literal["new", "old"]
 Transfer = float | Literal["srgb"]
 """A transfer curve: a power (light = code ** gamma) or the IEC 61966-2-1 curve."""
 
@@ -168,6 +169,7 @@ class Target:
     """The ChArUco sheet. `scale` is measured / nominal along its x and y; it lies on the table around `centre_mm`.
 
     `thickness_mm` is how high its print lies over what the sheet lies on: that of the paper, or of the board below it.
+    `layout` is OpenCV's, of boards with an even number of rows: "old" before version 4.6; None = as photographs show.
     """
 
     squares: tuple[int, int]
@@ -178,6 +180,7 @@ class Target:
     centre_mm: Array
     rotation_rad: float
     thickness_mm: float = PAPER_MM
+    layout: BoardLayout | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

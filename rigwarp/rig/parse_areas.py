@@ -8,7 +8,7 @@ import numpy as np
 from rigwarp.geometry import Array
 from rigwarp.rig.canvas import content_to_table, inside_table
 from rigwarp.rig.keys import AREA_SIZES, CONTENT, DICTIONARY_SIZES, TABLE, TARGET
-from rigwarp.rig.model import PAPER_MM, Content, Shape, Table, Target
+from rigwarp.rig.model import PAPER_MM, BoardLayout, Content, Shape, Table, Target
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection
 
 LONGER_SIDE_PX = 1080  # default size of content along its longer side
@@ -60,6 +60,7 @@ def parse_target(document: TomlSection) -> Target:
         centre_mm=section.vector("centre_mm", 2, default=(0.0, 0.0)),
         rotation_rad=math.radians(section.number("rotation_deg", default=0.0)),
         thickness_mm=section.number("thickness_mm", default=PAPER_MM, limits=_THICKNESS),
+        layout=cast(BoardLayout, section.choice("layout", ["new", "old"])) if section.has("layout") else None,
     )
 
 

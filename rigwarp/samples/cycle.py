@@ -7,6 +7,7 @@ import numpy as np
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.samples.bench import SampleBench, Sheet
+from rigwarp.samples.double_image import DoubleImage, mean_of
 from rigwarp.samples.leg import Leg
 from rigwarp.samples.optical_slopes import (
     Direction,
@@ -72,6 +73,7 @@ class CycleFigures:
     haze, haze_sigma : (2,) beyond 8 mrad in red and blue.
     bands : of the slope map; form : what was taken off it; direction : of the waves.
     slopes : (rows, columns, 2) the map itself, without form.
+    double : the sample's double image, by both pairs.
     specks : that both pairs show. closure : of the references.
     """
 
@@ -91,6 +93,7 @@ class CycleFigures:
     direction: Direction
     slopes: Array
     pitch_mm: Array
+    double: DoubleImage
     specks: Specks
     closure: Closure
 
@@ -142,6 +145,7 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         direction=direction_of(slopes),
         slopes=slopes,
         pitch_mm=nodes.pitch_mm,
+        double=mean_of(pairs[0].double, pairs[1].double),
         specks=seen_twice(pairs[0].specks, pairs[1].specks, bench.footprint_mm / 2.0),
         closure=closure,
     )

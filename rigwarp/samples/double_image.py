@@ -18,6 +18,9 @@ _NOISE, _FLOOR = 0.001, 0.001  # 1-sigma of a ratio of harmonics: of itself, and
 _STRENGTH, _PLACE_PX = 0.002, 0.03  # 1-sigma that waves leave in doubt, from known pieces (bench_samples.py)
 _MOST = 0.15  # of the main beam: no clear sheet before a mirror reflects more
 _STEPS = 8
+_FINE = 1e-4  # steps of a face's reflectance
+_UNLIKE = 0.012  # of the main beam, by which two strengths may be off those of any face: no clear sheet's beyond
+_WHOLE = 0.03  # 1-sigma of the reference's reflectance, relative
 SEEN = 0.005
 """Of the main beam: weaker companions are called none."""
 
@@ -73,16 +76,63 @@ def find_double_image(bench: SampleBench, leg: Leg, nodes: Nodes) -> DoubleImage
     found = [one for one in (_companions(bench, leg, _between(leg, columns, band)) for band in bands) if one.seen]
     alike = [one for one in found if abs(one.distance_mm - whole.distance_mm) < _APART_PX * bench.pixel_mm]
     if len(alike) < max(len(bands) - 1, 1):
-        doubt = max(whole.strength_sigma, whole.front, whole.third)
-        return replace(
-            whole, distance_mm=np.nan, distance_sigma_mm=np.nan, front=0.0, third=0.0, strength_sigma=doubt, seen=False
-        )
+        return hidden(whole)
     table = np.array([(one.distance_mm, one.front, one.third) for one in alike])
     errors = np.std(table, axis=0, ddof=min(1, len(table) - 1)) / np.sqrt(len(table))
     return replace(
         whole,
         distance_sigma_mm=float(max(whole.distance_sigma_mm, errors[0])),
         strength_sigma=float(max(whole.strength_sigma, errors[1], errors[2])),
+    )
+
+
+def hidden(found: DoubleImage) -> DoubleImage:
+    """The same with nothing told: whatever was found may be a companion or not."""
+    doubt = max(found.strength_sigma, found.front, found.third)
+    return replace(
+        found, distance_mm=np.nan, distance_sigma_mm=np.nan, front=0.0, third=0.0, strength_sigma=doubt, seen=False
+    )
+
+
+def as_one_face(found: DoubleImage, whole: float) -> DoubleImage:
+    """Strengths that one reflectance of the clear face makes, of front and third beam together; hidden if none does.
+
+    Parameters
+    ----------
+    whole : reflectance of the whole sheet, which with the face's tells the metal's.
+
+    Notes
+    -----
+    With face r and metal m the front is r / ((1 - r)^2 m) and the third beam r m of the main one. Waves that spread
+    light to one side look like more of one companion and less of the other, and leave the sum of both.
+    """
+    if not found.seen:
+        return found
+    face = np.arange(0.0, _MOST, _FINE)
+    metal = (whole - face) / ((1.0 - face) ** 2 + face * (whole - face))
+    front, third = face / ((1.0 - face) ** 2 * metal), face * metal
+    off = np.hypot(front - found.front, third - found.third)
+    best = int(np.argmin(off))
+    if off[best] > max(_UNLIKE, 3.0 * found.strength_sigma):
+        return hidden(found)
+    sigma = float(np.hypot(found.strength_sigma / np.sqrt(2.0), _WHOLE * third[best]))
+    return replace(found, front=float(front[best]), third=float(third[best]), strength_sigma=sigma)
+
+
+def mean_of(one: DoubleImage, other: DoubleImage) -> DoubleImage:
+    """Of the same sample laid in twice; what is seen but once is hidden."""
+    if one.seen != other.seen:
+        return hidden(one if one.seen else other)
+    if not one.seen:
+        return one if one.strength_sigma > other.strength_sigma else other
+    apart_mm = max(3.0 * np.hypot(one.distance_sigma_mm, other.distance_sigma_mm), 0.1)
+    if abs(one.distance_mm - other.distance_mm) > apart_mm:
+        return hidden(one)
+    return replace(
+        one,
+        distance_mm=0.5 * (one.distance_mm + other.distance_mm),
+        front=0.5 * (one.front + other.front),
+        third=0.5 * (one.third + other.third),
     )
 
 

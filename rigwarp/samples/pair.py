@@ -8,7 +8,8 @@ import numpy as np
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.added_blur import edge_modulation
 from rigwarp.samples.bench import SampleBench, Sheet
-from rigwarp.samples.double_image import DoubleImage, find_double_image
+from rigwarp.samples.closed_forms.sheets import ghost_distance_mm
+from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden
 from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, middle_px
 from rigwarp.samples.leg import Leg, Light
 from rigwarp.samples.local_blur import Beams, StripeBlur, stripe_blur
@@ -22,6 +23,7 @@ _SMALL_MRAD = 4  # discs up to here are hardly larger than a pixel
 _SURROUNDING_MM = 10.0
 _EDGE_PERIOD_PX = 8  # where edge and stripes are compared
 _EVEN_MM = 5.0
+_NEAR_MM = 0.2  # between a double image and where the sheet's thickness has it
 _CROWDED = 0.1  # rms of ln(brightness) by waves, above which unevenness of reflectance is not told
 
 
@@ -72,11 +74,13 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     smooth = _smoothed(bench, ratio, nodes)
     calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
     log_ratio, log_sigma = _reflectance(sample, reference, nodes)
-    double = find_double_image(bench, sample, nodes)
-    reference_double = find_double_image(bench, reference, nodes)
     whole = float(bench.reference_reflectance.mean())
+    whole_sample = whole * float(np.exp(log_ratio.mean()))
+    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample)
+    double = double if calm or _expected(bench, sheet, double) else hidden(double)
+    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole)
     beams = (
-        _beams(bench, sheet, double, nodes.u, whole * float(np.exp(log_ratio.mean()))),
+        _beams(bench, sheet, double, nodes.u, whole_sample),
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
     )
     veil, veil_sigma = _veil(bench, sample, reference)
@@ -97,6 +101,14 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         double=double,
         specks=find_specks(bench, ratio, nodes),
     )
+
+
+def _expected(bench: SampleBench, sheet: Sheet, found: DoubleImage) -> bool:
+    """Whether companions are where bench.toml says that the sheet has them; waves that crowd light look like others."""
+    if not found.seen or np.isnan(sheet.thickness_mm):
+        return False
+    there = ghost_distance_mm(sheet.thickness_mm, sheet.index, bench.angle_rad)
+    return bool(abs(found.distance_mm - there) < max(3.0 * found.distance_sigma_mm, _NEAR_MM))
 
 
 def _ratio(s: Registered, r: Registered) -> Array:

@@ -93,6 +93,7 @@ def target_keys(target: Target) -> str:
             f"square_mm = {target.square_mm}",
             f"marker_mm = {target.marker_mm}",
             f'dictionary = "{target.dictionary}"',
+            *([f'layout = "{target.layout}"'] if target.layout else []),
         ]
     )
 

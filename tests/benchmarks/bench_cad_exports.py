@@ -8,11 +8,13 @@ import sys
 import tempfile
 import time
 from fnmatch import fnmatch
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from mesh_rig import mesh_rig
+from run import spread
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 
@@ -22,17 +24,14 @@ _RESOLUTION = (96, 54)
 _LENS_MM = -140.0  # the picture is 117 mm wide: all but the rim
 
 
-def measure(cells: list[str] | None = None) -> dict[str, Any]:
+def measure(cells: list[str] | None = None, jobs: int = 1) -> dict[str, Any]:
     """Error on the table in mm rms, error over sigma, what is missing, and processor time of each export."""
     from cad_parts import parts
 
-    found: dict[str, Any] = {}
-    for part in parts():
-        name = f"{part.kernel}: {part.name} ({part.file.rpartition('.')[2]})"
-        if cells and not any(fnmatch(name, pattern) for pattern in cells):
-            continue
-        sys.stderr.write(f"  {name}\n")
-        found[name] = _judged(part)
+    every = [f"{part.kernel}: {part.name} ({part.file.rpartition('.')[2]})" for part in parts()]
+    names = [name for name in every if not cells or any(fnmatch(name, pattern) for pattern in cells)]
+    # a part is a kernel's own object, which no process can hand to another: each draws it anew
+    found = dict(zip(names, spread(_drawn, [every.index(name) for name in names], jobs), strict=True))
     clean = [case for case in found.values() if "refused" not in case]
     return {
         **found,
@@ -46,6 +45,12 @@ def measure(cells: list[str] | None = None) -> dict[str, Any]:
             ),
         },
     }
+
+
+def _drawn(number: int) -> dict[str, Any]:
+    from cad_parts import parts
+
+    return _judged(next(islice(parts(), number, None)))
 
 
 def _judged(part: Any) -> dict[str, Any]:

@@ -1,13 +1,12 @@
 """Mirror samples on the virtual bench: error against closed-form truth, over random pieces; and error over sigma.
 
 Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench of
-the tests with the bench's drift, tilt and noise, and measures one cycle. RIGWARP_SAMPLES_SEEDS says how many,
-RIGWARP_SAMPLES_FIRST the first. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet
-whose waves are 7 to 12 mm long blur by up to a tenth more or less than the whole sheet would. Twins, and pairs that
-differ by twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle show.
+the tests with the bench's drift, tilt and noise, and measures one cycle; `--seeds A-B` says which, and `--jobs N`
+shares them out. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet whose waves are 7 to
+12 mm long blur by up to a tenth more or less than the whole sheet would. Twins, and pairs that differ by twice the
+1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle show.
 """
 
-import os
 import sys
 import tempfile
 from pathlib import Path
@@ -19,9 +18,9 @@ from scipy.special import jv
 _TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
-from run import alone  # noqa: E402
+from run import alone, spread  # noqa: E402
 from samples_bench import small_bench  # noqa: E402
-from samples_truth import local_variance_mm2, mirror_points, true_slopes  # noqa: E402
+from samples_truth import mirror_points, true_slopes  # noqa: E402
 
 from rigwarp.jobs.samples.bench_folder import open_bench_folder  # noqa: E402
 from rigwarp.samples.bench import SampleBench, Sheet  # noqa: E402
@@ -31,10 +30,9 @@ from rigwarp.samples.leg import Leg, read_leg  # noqa: E402
 from rigwarp.samples.registered import Nodes, nodes_of  # noqa: E402
 from rigwarp.samples.verdicts import judge_pairs  # noqa: E402
 from rigwarp.simulation.samples import BenchTruth, VirtualSampleBench, parse_bench_truth, true_figures  # noqa: E402
-from rigwarp.simulation.samples.true_figures import veil_beyond  # noqa: E402
+from rigwarp.simulation.samples.true_figures import seen_variance, veil_beyond  # noqa: E402
 
-_FIRST = int(os.environ.get("RIGWARP_SAMPLES_FIRST", "0"))
-_SEEDS = range(_FIRST, _FIRST + int(os.environ.get("RIGWARP_SAMPLES_SEEDS", "20")))
+_SEEDS = range(20)
 _AL_N, _AL_K = [1.2, 0.79, 0.52], [7.0, 5.85, 4.85]
 
 
@@ -75,20 +73,20 @@ def _leg(bench: SampleBench, virtual: VirtualSampleBench, pictures: list[Any], n
     return read_leg(bench, sample_frames(), photos, name=name, shape=legs["R1"].shape if legs else None)
 
 
-def measure() -> dict[str, Any]:
+def measure(seeds: range = _SEEDS, jobs: int = 1) -> dict[str, Any]:
     """Errors and error over sigma of every figure."""
+    return _summary(spread(_drawn, seeds, jobs))
+
+
+def _drawn(seed: int) -> dict[str, Any]:
+    """One piece, measured and judged."""
+    piece, thickness, index = _piece(seed)
+    sheet = Sheet(name=f"drawn-{seed}", thickness_mm=thickness, index=index)
     with tempfile.TemporaryDirectory() as folder:
         root = small_bench(Path(folder) / "box")
         bench = open_bench_folder(root).bench
-        text = (root / "virtual_samples.toml").read_text(encoding="utf-8")
-    drawn = [_piece(seed) for seed in _SEEDS]
-    truth = parse_bench_truth(text + "".join(piece for piece, _, _ in drawn))
-    pictures = [frame_picture(bench, frame) for frame in sample_frames()]
-    rows = [
-        _one(bench, truth, pictures, seed, Sheet(name=f"drawn-{seed}", thickness_mm=t, index=n))
-        for seed, (_, t, n) in zip(_SEEDS, drawn, strict=True)
-    ]
-    return _summary(rows)
+        truth = parse_bench_truth((root / "virtual_samples.toml").read_text(encoding="utf-8") + piece)
+    return _one(bench, truth, [frame_picture(bench, frame) for frame in sample_frames()], seed, sheet)
 
 
 def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, sheet: Sheet) -> dict[str, Any]:
@@ -102,7 +100,7 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
     ratio = np.array(piece["reflectance"]) / np.array(glass["reflectance"])
     nodes = nodes_of(bench, legs["R1"])
     seen = mirror_points(truth, nodes)[::4, ::4]
-    both = [local_variance_mm2(truth, truth.pieces[name], seen) for name in (sheet.name, "glass")]
+    both = [seen_variance(truth, truth.pieces[name], seen) for name in (sheet.name, "glass")]
     variance = both[0] - both[1]
     mrad = np.sqrt(np.maximum(variance, 0.0)) / bench.far_mm * 1000.0
     veil = np.array(
@@ -111,7 +109,7 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
             for a in (4, 8, 16, 32)
         ]
     )
-    double = figures.pairs[0].double
+    double = figures.double
     speck = float(piece["specks_mm2"][0])
     found = [one.area_mm2 for one in figures.specks.dark]
     return {
@@ -130,6 +128,7 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
         "double": (
             double.distance_mm - piece["ghost_mm"],
             double.front - piece["beams"].get("front", 0.0) / piece["beams"]["main"],
+            double.third - piece["beams"].get("third", 0.0) / piece["beams"]["main"],
         )
         if sheet.thickness_mm > 2.0
         else None,
@@ -188,7 +187,7 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "worst": worst,
         "p95": p95,
         "error_over_sigma_rms": z,
-        "double_image": {"n": len(double), "mm": _most(double, 0), "strength": _most(double, 1)},
+        "double_image": {"n": len(double), **{key: _most(double, k) for k, key in enumerate(("mm", "front", "third"))}},
         **told,
         "specks": {"drawn": len(specks), "found": sum(seen), "invented": invented,
                    "least_mm_median": float(np.median([least for _, _, least, _ in specks]))},
@@ -198,7 +197,7 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
             "veil within 0.2 %": worst["veil"] <= 0.002,
             "slope band within 10 %": worst["bands"] <= 0.10,
             "double image within 0.05 mm and 0.3 %": len(double) == 0
-            or (_most(double, 0) <= 0.05 and _most(double, 1) <= 0.003),
+            or (_most(double, 0) <= 0.05 and max(_most(double, 1), _most(double, 2)) <= 0.003),
             "every speck above 0.3 mm found": all(seen),
             "no speck invented": invented == 0,
             "twins never called different": told["twins_called_different"] == 0.0,

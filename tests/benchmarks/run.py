@@ -1,12 +1,12 @@
 """Runs the benchmarks beside this file and reports what they measured.
 
-    python tests/benchmarks/run.py [--json] [--jobs N] [--cells PATTERN ...] [NAME ...]
+    python tests/benchmarks/run.py [--json] [--cells PATTERN ...] [--seeds A-B] [--jobs N] [NAME ...]
 
 Each bench_NAME.py has a function `measure() -> dict` of plain numbers, texts and nested dicts. Its key "held", where it
 has one, is a dict from what was wanted, in words, to whether it holds; if anything does not, the exit code is 1.
 A benchmark can also be run alone: `python tests/benchmarks/bench_NAME.py [--json]`. Where `measure` takes `cells`, a
-table of cases can be run in part: `--cells` with patterns such as "round-table/*", before it all NAMEs. Where it takes
-`jobs`, its cases run in that many processes.
+table of cases can be run in part: `--cells` with patterns such as "round-table/*", before it all NAMEs. Likewise
+`seeds`, for draws at random, and `jobs`, for cases that processes of their own can take (`spread`).
 """
 
 import argparse
@@ -16,7 +16,9 @@ import json
 import os
 import platform
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -43,9 +45,31 @@ def measure_of(name: str) -> Callable[..., dict[str, Any]]:
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # where the processes of `jobs` look for its functions
+    sys.modules[spec.name] = module  # processes of `spread` look its functions up by this name
     spec.loader.exec_module(module)
     return module.measure
+
+
+def spread(one: Callable[[Any], Any], cases: Sequence[Any], jobs: int) -> list[Any]:
+    """`one` of each case, in this process or shared out to several; each is written to stderr as it ends."""
+    found = []
+    if jobs == 1:
+        for case in cases:
+            found.append(one(case))
+            sys.stderr.write(f"  {case}: {found[-1]}\n")
+        return found
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_one_thread) as pool:
+        for case, result in zip(cases, pool.map(one, cases), strict=True):
+            found.append(result)
+            sys.stderr.write(f"  {case}: {result}\n")
+    return found
+
+
+def _one_thread() -> None:
+    import cv2
+
+    cv2.setNumThreads(1)
 
 
 def alone(name: str, measure: Callable[..., dict[str, Any]]) -> int:
@@ -58,16 +82,24 @@ def alone(name: str, measure: Callable[..., dict[str, Any]]) -> int:
 
 def _add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
-    parser.add_argument("--jobs", type=int, metavar="N", help="so many processes, for benchmarks of many cases")
     parser.add_argument(
         "--cells", nargs="+", metavar="PATTERN", help="only these cases of benchmarks that have several"
     )
+    parser.add_argument("--seeds", type=_range, metavar="A-B", help="these draws of benchmarks that draw at random")
+    parser.add_argument("--jobs", type=int, metavar="N", help="processes, where cases can be shared out")
+
+
+def _range(text: str) -> range:
+    """A range of whole numbers, both ends included."""
+    first, _, last = text.partition("-")
+    return range(int(first), int(last or first) + 1)
 
 
 def _taken(measure: Callable[..., dict[str, Any]], asked: argparse.Namespace) -> dict[str, Any]:
-    """The options that were given, as far as the benchmark takes them."""
+    """Those options that were given and that the benchmark takes."""
     takes = inspect.signature(measure).parameters
-    return {name: value for name in ("cells", "jobs") if (value := getattr(asked, name)) and name in takes}
+    given = {key: getattr(asked, key) for key in ("cells", "seeds", "jobs")}
+    return {key: value for key, value in given.items() if value is not None and key in takes}
 
 
 def report(found: dict[str, dict[str, Any]], *, as_json: bool) -> int:

@@ -1,14 +1,19 @@
 """`rigwarp camera` and `rigwarp targets` on a rig folder: files made, what is refused, what is kept."""
 
+import dataclasses
 import json
+import re
+import shutil
 
+import cv2
 import numpy as np
 import pytest
 from small_rig import make_small_rig
 
+from rigwarp.camera import CameraModel, charuco_board
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual
-from rigwarp.files import open_rig, read_camera, read_camera_extra, write_picture
+from rigwarp.files import open_rig, read_camera, read_camera_extra, write_camera, write_picture
 
 
 @pytest.fixture(scope="module")
@@ -116,6 +121,69 @@ def test_further_sheets_tell_whether_the_table_is_level(calibrated, run):
     assert abs(further["rise_mm"]) < 3 * further["rise_sigma_mm"]
     assert [photo["use"] for photo in result["photos"]] == ["table", "further sheet"]
     assert "not flat" not in err
+
+
+def test_photographs_of_no_use_are_named_and_the_rest_used(rig, run, tmp_path):
+    """A telephone's HEIC, one cut off, one taken twice: the lens is that of the others, and the one that is kept."""
+    for photo in (rig / "lens").iterdir():
+        shutil.copy(photo, tmp_path)
+    (tmp_path / "IMG_1.HEIC").write_bytes(b"\0\0\0\x18ftypheic")
+    (tmp_path / "cut.png").write_bytes((rig / "lens" / "0.png").read_bytes()[:3000])
+    shutil.copy(tmp_path / "2.png", tmp_path / "twice.png")
+    code, out, err = run("camera", rig, "--lens", tmp_path, "--table", rig / "sheet.png", "--replace", "--json")
+    assert code == 0
+    photos = {photo["file"]: photo for photo in json.loads(out)["photos"]}
+    assert "convert it to PNG or JPEG" in photos["IMG_1.HEIC"]["rejected"]
+    assert "cannot be read as a picture" in photos["cut.png"]["rejected"]
+    assert photos["twice.png"]["rejected"] == "almost the same as photo 3, and counted once"
+    assert all("rejected" not in photos[f"{number}.png"] for number in range(5))
+    assert all(f"{name} not used" in err for name in ("IMG_1.HEIC", "cut.png", "twice.png"))
+    kept, said = read_camera(rig / "camera.json"), json.loads(out)["lens_fit"]
+    assert said["values"]["fx"] == kept.lens[0]
+    assert said["sigmas"]["fx"] == pytest.approx(np.sqrt(kept.covariance[0, 0]))
+
+
+def test_a_folder_of_heic_alone_is_named(rig, run, tmp_path):
+    (tmp_path / "IMG_1.HEIC").write_bytes(b"\0\0\0\x18ftypheic")
+    code, _, err = run("camera", rig, "--lens", tmp_path, "--table", rig / "sheet.png", "--replace")
+    assert code == 3
+    assert "IMG_1.HEIC" in err
+    assert "Convert" in err
+
+
+def test_one_layout_for_all_photographs(run, tmp_path):
+    """A part of an old board that could be read a square off: another photograph of it decides, and a note says so."""
+    root = make_small_rig(tmp_path / "rig")
+    text = (root / "rig.toml").read_text(encoding="utf-8")
+    text = re.sub(r"squares = .*", "squares = [9, 6]", re.sub(r"(\[camera\]\nresolution =) .*", r"\1 [900, 600]", text))
+    (root / "rig.toml").write_text(text, encoding="utf-8")
+    rig = open_rig(root).rig
+    board = charuco_board(dataclasses.replace(rig.target, layout="old")).generateImage((540, 360), marginSize=0)
+    seen = {name: np.full((600, 900), 255, np.uint8) for name in ("part", "whole")}
+    seen["part"][120:480, 180:720], seen["whole"][120:480, 180:720] = board, board
+    seen["part"][:, 640:] = 255
+    for name, photo in seen.items():
+        write_picture(root / f"{name}.png", cv2.GaussianBlur(photo, (0, 0), 0.8))
+    lens = CameraModel(
+        resolution=(900, 600),
+        matrix=np.array([[900.0, 0.0, 449.5], [0.0, 900.0, 299.5], [0.0, 0.0, 1.0]]),
+        distortion=np.zeros(5),
+        R_camera_from_table=np.diag([1.0, -1.0, -1.0]),
+        t_camera_from_table_mm=np.array([0.0, 0.0, 600.0]),
+        covariance=np.eye(15) * 1e-6,
+    )
+    write_camera(root / "camera.json", lens, extra={})
+    stood = {}
+    for name, photos in {"alone": ["part"], "both": ["part", "whole"]}.items():
+        tables = [argument for photo in photos for argument in ("--table", root / f"{photo}.png")]
+        code, _, err = run("camera", root, *tables, "--replace")
+        assert code == 0, err
+        stood[name] = read_camera(root / "camera.json").position_mm, err
+    assert "No photograph shows in which of OpenCV's two layouts" in stood["alone"][1]
+    assert 'layout = "old"' in stood["both"][1]
+    square_mm = rig.target.square_mm
+    assert abs(stood["both"][0][0] - stood["alone"][0][0]) == pytest.approx(square_mm, rel=0.1)
+    assert stood["both"][0][0] == pytest.approx(rig.target.centre_mm[0], abs=0.1 * square_mm)
 
 
 @pytest.fixture(scope="module")

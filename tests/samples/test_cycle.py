@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from samples_bench import MeasuredCycle
-from samples_truth import local_variance_mm2, mirror_points, true_slopes
+from samples_truth import mirror_points, true_slopes
 
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.jobs.samples.measure import FRAMES_SHOWN
@@ -20,7 +20,7 @@ from rigwarp.samples.registered import nodes_of
 from rigwarp.samples.specks import Speck, Specks, seen_twice
 from rigwarp.samples.verdicts import judge_pairs
 from rigwarp.simulation.samples import VirtualSampleBench, true_figures
-from rigwarp.simulation.samples.true_figures import veil_beyond
+from rigwarp.simulation.samples.true_figures import seen_variance, veil_beyond
 
 NAME = "polystyrene-a"
 
@@ -43,7 +43,7 @@ def test_reflectance(cycle: MeasuredCycle) -> None:
 def test_blur(cycle: MeasuredCycle) -> None:
     """Against rays from all over the pupil, over the very part of the piece that is seen (brute force)."""
     points = mirror_points(cycle.truth, nodes_of(cycle.folder.bench, cycle.legs["R1"]))[::3, ::3]
-    piece, glass = (local_variance_mm2(cycle.truth, cycle.truth.pieces[name], points) for name in (NAME, "glass"))
+    piece, glass = (seen_variance(cycle.truth, cycle.truth.pieces[name], points) for name in (NAME, "glass"))
     assert cycle.said["blur_mrad"] == pytest.approx(np.sqrt(piece - glass) / 0.65, rel=0.05)
 
 

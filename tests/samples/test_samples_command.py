@@ -3,6 +3,7 @@
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,8 @@ from samples_bench import MeasuredCycle
 from rigwarp.cli import main
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.jobs.samples.demo import judge_offcuts
+from rigwarp.simulation.samples.true_figures import seen_slopes
+from rigwarp.simulation.samples.truth import turned_by_90
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
@@ -174,6 +177,40 @@ def test_compare(compared: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "http" not in re.sub(r"data:image/png;base64,[A-Za-z0-9+/=]*|http-equiv", "", page)  # needs no network
 
 
+def test_a_sample_turned_tells_material_from_bench(compared: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its two blurs change places but for what the bench makes of them; turned cycles are in no mean."""
+    _, out, _ = run(capsys, "compare", compared, "--json")
+    before = json.loads(out)
+    (figures,) = (one["figures"] for one in before["samples"] if one["name"] == "polystyrene-a")
+    one, other = (figures[key]["mean"] for key in ("blur_in_mrad", "blur_across_mrad"))
+    record = CycleRecord.read(next(compared.glob("measured/polystyrene-a/20260104*/cycle.json")))
+    where = compared / "measured" / "polystyrene-a" / "20260109T000000Z-turned"
+    where.mkdir()
+    crests = ((record.crests_deg or 0.0) + 87.0) % 180.0
+    values = record.to_dict() | {"turned": True, "blur_mrad": [1.1**2 * other, one], "crests_deg": crests}
+    CycleRecord.from_dict(values).write(where / "cycle.json")
+    code, out, _ = run(capsys, "compare", compared, "--json")
+    assert code == 0
+    said = json.loads(out)
+    assert said["samples"] == before["samples"]
+    found = said["turned"]["polystyrene-a"]
+    assert found["bench"] == pytest.approx(1.1)
+    assert found["material"] == pytest.approx(one / other / 1.1)
+    assert found["crests_turned_deg"] == pytest.approx(87.0)
+    assert "Turned by 90 degrees, polystyrene-a" in Path(said["report"]).read_text(encoding="utf-8")
+
+
+def test_a_piece_turned_in_the_virtual_seat(cycle: MeasuredCycle) -> None:
+    """Slopes at a place turned are the slopes there before, turned (the beam's width left out: it is no circle)."""
+    thin = replace(cycle.truth, numbers={**cycle.truth.numbers, "pupil_mm": 1e-6})
+    piece = cycle.truth.pieces["polystyrene-a"]
+    there = np.array([[3.0, -2.0], [-7.0, 1.0]])
+    before = seen_slopes(thin, piece, there)
+    after = seen_slopes(thin, turned_by_90(piece), np.stack([-there[:, 1], there[:, 0]], axis=-1))
+    np.testing.assert_allclose(after, np.stack([-before[:, 1], before[:, 0]], axis=-1), atol=1e-12)
+    assert list(turned_by_90(piece).core_rad) == list(piece.core_rad[::-1])
+
+
 def test_the_offcut_box_is_judged_by_what_its_pieces_are(cycle: MeasuredCycle) -> None:
     """The end of `rigwarp demo offcut-box`, with the one piece that was measured: estimate and closed form agree."""
     made = judge_offcuts(cycle.folder)
@@ -183,6 +220,8 @@ def test_the_offcut_box_is_judged_by_what_its_pieces_are(cycle: MeasuredCycle) -
     assert figures["reflectance"][0] == pytest.approx(np.mean(cycle.said["reflectance"]), abs=1e-9)
     assert figures["reflectance"][0] == pytest.approx(figures["reflectance"][1], rel=0.005)
     assert figures["veil"][0] == pytest.approx(figures["veil"][1], abs=0.002)
+    for key in ("blur_in_mrad", "blur_across_mrad"):  # by the very part that is seen: see test_blur
+        assert figures[key][0] == pytest.approx(figures[key][1], rel=0.05)
     assert len(made.compared.heads()) == len(made.compared.rows()[0])
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from rigwarp.jobs.samples.bench_folder import BenchFolder, create_bench
+from rigwarp.samples.cycle import CycleFigures
 from rigwarp.samples.leg import Leg
 from rigwarp.simulation.samples import BenchTruth
 
@@ -14,11 +15,12 @@ OPENING_MM, CAMERA_PX = 30, 330
 
 @dataclass(frozen=True, kw_only=True)
 class MeasuredCycle:
-    """A bench folder with one cycle of polystyrene-a, what the command said, its legs, and the truth."""
+    """A bench folder with one cycle of polystyrene-a, what the command said, its legs and figures, and the truth."""
 
     folder: BenchFolder
     said: dict[str, Any]
     legs: dict[str, Leg]
+    figures: CycleFigures
     truth: BenchTruth
     run: Path
 

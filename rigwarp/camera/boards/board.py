@@ -8,8 +8,8 @@ from rigwarp.geometry import Array
 from rigwarp.rig.model import Target
 
 
-def charuco_board(target: Target, *, legacy: bool = False) -> cv2.aruco.CharucoBoard:
-    """OpenCV's board of nominal size; `legacy` is the layout that OpenCV printed before 4.6 (even numbers of rows).
+def charuco_board(target: Target) -> cv2.aruco.CharucoBoard:
+    """OpenCV's board of nominal size.
 
     Raises
     ------
@@ -29,7 +29,7 @@ def charuco_board(target: Target, *, legacy: bool = False) -> cv2.aruco.CharucoB
             "choose a larger dictionary"
         )
     board = cv2.aruco.CharucoBoard(target.squares, target.square_mm, target.marker_mm, dictionary)
-    board.setLegacyPattern(legacy)
+    board.setLegacyPattern(target.layout == "old")
     return board
 
 

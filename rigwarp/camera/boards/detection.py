@@ -1,7 +1,7 @@
 """Finding the board's corners in a photograph, to a few hundredths of a pixel."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.camera.boards.board import board_corners_mm, board_size_mm, charuco_board
+from rigwarp.camera.boards.layout import exchanged, known_markers, layouts_differ, markers_in_place
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, IntArray, Photo
 from rigwarp.rig.model import Target
@@ -37,8 +38,10 @@ class BoardView:
     size_mm : (width, height) of the whole pattern, as really printed.
     square_px : (N,)
         Length of a square's shorter side around each corner, px.
-    legacy : True when the sheet has the layout that OpenCV printed before 4.6.
+    legacy : True when the corners are those of the layout that OpenCV printed before 4.6.
     mirrored : True when the board was only found in the mirror image of the photo (and there are no corners).
+    oddity : what was found instead of the board, in words; empty where nothing was (and there are no corners).
+    layout_votes : markers where the new layout has them, and the old one; zeros where that makes no difference.
     marker_share : side of a marker, in squares, as it looks in the photo; NaN where too little is seen of it.
     """
 
@@ -51,6 +54,8 @@ class BoardView:
     legacy: bool
     mirrored: bool
     marker_share: float = np.nan
+    oddity: str = ""
+    layout_votes: tuple[int, int] = (0, 0)
 
     @property
     def n(self) -> int:
@@ -79,16 +84,39 @@ def detect_board(photo: Photo, target: Target) -> BoardView:
     _check_photo(photo)
     grey = _stretched(photo)
     best = _Found.nothing()
-    for legacy in (False, True):
-        for picture, shrink in _ways_of_looking(grey):
-            found = _search(picture, shrink, charuco_board(target, legacy=legacy), legacy=legacy)
-            best = max(best, found, key=lambda f: len(f.ids))
-            if len(best.ids) >= _ENOUGH * len(board_corners_mm(target)):
-                return _refined(grey, best, target)
-    if len(best.ids) == 0:
-        mirror = _search(_to_8_bit(grey[:, ::-1]), 1.0, charuco_board(target), legacy=False)
-        return _refined(grey, _Found.nothing(mirrored=len(mirror.ids) > 0), target)
+    for picture, shrink in _ways_of_looking(grey):
+        found = _search(picture, shrink, target)
+        best = max(best, found, key=lambda f: (bool(f.oddity), len(f.ids)))
+        if best.oddity or len(best.ids) >= _ENOUGH * len(board_corners_mm(target)):
+            break
+    if len(best.ids) == 0 and not best.oddity:
+        mirror = _search(_to_8_bit(grey[:, ::-1]), 1.0, target)
+        negative = _search(_to_8_bit(255.0 - grey), 1.0, target)
+        oddity = _NEGATIVE if len(negative.ids) > 0 else ""
+        best = _Found.nothing(mirrored=len(mirror.ids) > 0, oddity=oddity)
     return _refined(grey, best, target)
+
+
+def empty_view(resolution: tuple[int, int], target: Target, *, oddity: str = "") -> BoardView:
+    """A photograph without the board."""
+    return BoardView(
+        resolution=resolution,
+        ids=np.zeros(0, np.int64),
+        object_mm=np.zeros((0, 3)),
+        image_px=np.zeros((0, 2)),
+        size_mm=board_size_mm(target),
+        square_px=np.zeros(0),
+        legacy=False,
+        mirrored=False,
+        oddity=oddity,
+    )
+
+
+_NEGATIVE = (
+    "the board is there in negative, black and white exchanged: print it again without inverting, or switch off the "
+    "camera's negative effect"
+)
+_EXCHANGED = "the board has {0} squares across and {1} down: set target.squares = [{0}, {1}] in rig.toml, columns first"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,10 +128,14 @@ class _Found:
     legacy: bool
     mirrored: bool = False
     marker_share: float = np.nan
+    oddity: str = ""
+    layout_votes: tuple[int, int] = (0, 0)
 
     @staticmethod
-    def nothing(*, mirrored: bool = False) -> "_Found":
-        return _Found(ids=np.zeros(0, np.int64), image_px=np.zeros((0, 2)), legacy=False, mirrored=mirrored)
+    def nothing(*, mirrored: bool = False, oddity: str = "") -> "_Found":
+        return _Found(
+            ids=np.zeros(0, np.int64), image_px=np.zeros((0, 2)), legacy=False, mirrored=mirrored, oddity=oddity
+        )
 
 
 def _check_photo(photo: Photo) -> None:
@@ -139,22 +171,37 @@ def _ways_of_looking(grey: NDArray[np.float32]) -> Iterator[tuple[NDArray[np.uin
         yield _as_8_bit(cv2.resize(plain, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)), 2.0  # small markers
 
 
-def _search(picture: NDArray[np.uint8], size: float, board: cv2.aruco.CharucoBoard, *, legacy: bool) -> _Found:
+def _search(picture: NDArray[np.uint8], size: float, target: Target) -> _Found:
     """OpenCV's marker and corner search; pixels are brought back to the full photo."""
+    found, numbers, quads = _search_as(picture, size, target)
+    if exchanged(target, numbers, quads):
+        return _Found.nothing(oddity=_EXCHANGED.format(*target.squares[::-1]))
+    if target.layout is not None or not layouts_differ(target):
+        return found
+    votes = markers_in_place(target, numbers, quads)
+    if votes[1] > votes[0]:
+        found, _, _ = _search_as(picture, size, replace(target, layout="old"))
+    return replace(found, layout_votes=votes)
+
+
+def _search_as(picture: NDArray[np.uint8], size: float, target: Target) -> tuple[_Found, IntArray, Array]:
+    """The search in one layout, and the board's markers with their corners in the picture searched."""
+    board = charuco_board(target)
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMax = 43  # soft edges of large or defocused markers
     parameters.minMarkerPerimeterRate = 4 * _SMALLEST_MARKER_PX * size / max(picture.shape)
     detector = cv2.aruco.CharucoDetector(board, cv2.aruco.CharucoParameters(), parameters)
-    corners, ids, markers, _ = detector.detectBoard(picture)
+    corners, ids, markers, marker_ids = detector.detectBoard(picture)
+    own, quads = known_markers(target, marker_ids, markers)
     if ids is None or len(ids) == 0:
-        return _Found.nothing()
+        return _Found.nothing(), own, quads
     # centre of the first pixel of a resized picture is at (1/size - 1)/2 of the original
     image_px = np.reshape(np.asarray(corners, float), (-1, 2)) / size + (1.0 / size - 1.0) / 2.0
     numbers: IntArray = np.ravel(ids).astype(np.int64)
     share = _marker_share(
         np.reshape(np.asarray(corners, float), (-1, 2)), numbers, markers, board.getChessboardSize()[0] - 1
     )
-    return _Found(ids=numbers, image_px=image_px, legacy=legacy, marker_share=share)
+    return _Found(ids=numbers, image_px=image_px, legacy=target.layout == "old", marker_share=share), own, quads
 
 
 def _marker_share(corners_px: Array, ids: IntArray, markers_px: Any, columns: int) -> float:
@@ -195,6 +242,8 @@ def _refined(grey: NDArray[np.float32], found: _Found, target: Target) -> BoardV
         legacy=found.legacy,
         mirrored=found.mirrored,
         marker_share=found.marker_share,
+        oddity=found.oddity,
+        layout_votes=found.layout_votes,
     )
 
 

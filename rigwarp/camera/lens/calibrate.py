@@ -10,6 +10,7 @@ from rigwarp.camera.boards.detection import BoardView, detect_board
 from rigwarp.camera.lens.bundle import N_SHARED, Bundle, Corners, Prior, adjust, cost, observe
 from rigwarp.camera.lens.judgement import WANTED_VIEWS, folds_inside, frame_coverage, lens_warnings, print_warnings
 from rigwarp.camera.lens.robust import RobustFit, fit_robustly
+from rigwarp.camera.lens.settings import settings_warnings
 from rigwarp.camera.projection import LENS_TERMS, N_LENS, lens_matrix
 from rigwarp.camera.table.planar import MIN_CORNERS, planar_poses, spans_a_plane
 from rigwarp.errors import InputError, MeasurementError
@@ -18,6 +19,9 @@ from rigwarp.rig.model import Target
 
 MIN_VIEWS = 3
 """Photos below which a lens is refused; ten or more are wanted."""
+
+SAME_PLACE = 0.003
+"""Of the picture's width: nearer corners are of a board that was held still."""
 
 _FOCAL_GUESSES = (0.5, 0.8, 1.2, 2.0, 4.0)  # in image widths: from a wide angle to a short telephoto lens
 _BAD_VIEW = 3.0  # times the median photo's noise: the board moved, or it is another board
@@ -113,6 +117,7 @@ def calibrate_lens_from_views(views: Sequence[BoardView], *, sheet_sigma: SheetS
     """The same from corners that were already found, in the order of the photos."""
     resolution = _common_resolution(views)
     rejected = {i: reason for i, view in enumerate(views) if (reason := _unusable(view)) is not None}
+    rejected |= _repeats(views, rejected)
     used = [i for i in range(len(views)) if i not in rejected]
     while True:
         _need_views(used, rejected, len(views))
@@ -145,6 +150,7 @@ def calibrate_lens_from_views(views: Sequence[BoardView], *, sheet_sigma: SheetS
         warnings=(
             *lens_warnings(fit.bundle.lens, covariance, len(used), coverage),
             *print_warnings(fit.bundle.shape, sheet_sigma),
+            *settings_warnings(fit, corners, used),
         ),
     )
 
@@ -183,9 +189,34 @@ def _common_resolution(views: Sequence[BoardView]) -> tuple[int, int]:
 def _unusable(view: BoardView) -> str | None:
     if view.mirrored:
         return "the board is there only in mirror image: switch off the camera's mirror mode"
+    if view.oddity:
+        return view.oddity
     if view.n < MIN_CORNERS:
         return f"{view.n} corners of the board found, {MIN_CORNERS} needed"
     return None if spans_a_plane(view.object_mm) else "the corners found all lie on one line"
+
+
+def _repeats(views: Sequence[BoardView], rejected: dict[int, str]) -> dict[int, str]:
+    """Photos that show the board where an earlier one does: they would count its errors twice, and tell nothing new."""
+    kept: list[int] = []
+    found = {}
+    for i, view in enumerate(views):
+        if i in rejected:
+            continue
+        first = next((k for k in kept if _same_place(view, views[k])), None)
+        if first is None:
+            kept.append(i)
+        else:
+            found[i] = f"almost the same as photo {first + 1}, and counted once"
+    return found
+
+
+def _same_place(one: BoardView, other: BoardView) -> bool:
+    _, here, there = np.intersect1d(one.ids, other.ids, return_indices=True)
+    if len(here) < max(MIN_CORNERS, 0.5 * max(one.n, other.n)):
+        return False
+    apart = np.linalg.norm(one.image_px[here] - other.image_px[there], axis=-1)
+    return float(np.max(apart)) < SAME_PLACE * one.resolution[0]
 
 
 def _need_views(used: Sequence[int], rejected: dict[int, str], n: int) -> None:
@@ -257,6 +288,7 @@ def _misfits(fit: RobustFit) -> dict[int, str]:
         return {few[0]: "most of its corners do not fit the other photos: was the board bent, or moved while exposed?"}
     if fit.noise_px[worst] > _BAD_VIEW * typical:
         return {
-            worst: f"corners scatter by {fit.noise_px[worst]:.2f} px, those of the other photos by {typical:.2f} px"
+            worst: f"corners scatter by {fit.noise_px[worst]:.2f} px, those of the other photos by {typical:.2f} px: "
+            "did the board move or bend, or was zoom or focus another one?"
         }
     return {}

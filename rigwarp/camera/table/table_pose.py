@@ -157,6 +157,8 @@ def _check_view(view: BoardView, lens: LensResult | CameraModel) -> None:
             "the sheet on the table is there only in mirror image: switch off the camera's mirror mode and take all "
             "photos again"
         )
+    if view.oddity:
+        raise MeasurementError(f"the photo of the sheet on the table: {view.oddity}")
     if not spans_a_plane(view.object_mm):
         raise MeasurementError(
             f"{view.n} corners of the sheet on the table found, at least {MIN_CORNERS} (not on one line) are needed: "

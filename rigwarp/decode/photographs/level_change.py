@@ -1,14 +1,16 @@
 """Light of the room that changed while the grey levels were photographed: no stripes tell by how much."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
+from itertools import product
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.checks.light_levels import usual_response
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.robust import SIGMA_PER_MEDIAN, huber_weights
 
 _SUDDEN = 0.025  # of the contrast: a step as large bends the response by more than it is known
@@ -17,17 +19,31 @@ _LEAST_SPREAD = 0.05  # of the contrast between places
 _LIT = 0.3  # of the usual contrast, or of the usual light of black
 _FEWEST_PLACES = 200
 _PASSES = 4
+_POWERS = (0.6, 1.0, 1.6, 2.4, 4.0)
+_BENDS = (-0.9, -0.6, -0.3, 0.0, 0.3, 0.6, 0.9)  # below 1 in size, so that brighter light is brighter in the picture
+_SHOULDERS = (1.5, 3.0, 5.0)  # light at full scale over what the curve would reach there if it went on straight
+_BETTER = 0.5  # of the sum of squares that light switched on once leaves
 
 
 @dataclass(frozen=True, kw_only=True)
 class LevelChange:
-    """Light that was added between two uniform frames: row of the first one that has it, share of usual contrast."""
+    """Light that was added between two uniform frames: row of the first one that has it, share of usual contrast.
+
+    `bent` : whether a camera that bends brightness explains it better.
+    """
 
     row: int
     added: float
+    bent: bool = False
 
     def in_words(self, labels: Sequence[str]) -> str:
         """What changed, and when; `labels` of the photographs."""
+        if self.bent:
+            return (
+                "the photographs' brightness does not follow the light as any usual camera's does (by up to "
+                f"{100 * abs(self.added):.0f} % of white between photographs {labels[self.row - 1]} and "
+                f"{labels[self.row]}): a picture style, contrast, HDR or another tone curve bends it"
+            )
         return (
             f"the room's light changed between photographs {labels[self.row - 1]} and {labels[self.row]} by "
             f"{100 * abs(self.added):.0f} % of projected white (sunshine, a lamp)"
@@ -44,10 +60,12 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
     ----------
     photos : (H, W) of the uniform frames in the order they were taken, black first and white last.
     """
-    table = usual_response(int(np.iinfo(photos[0].dtype).max))
+    full_scale = int(np.iinfo(photos[0].dtype).max)
+    table = usual_response(full_scale)
     light = np.stack([_means(table[photo]) for photo in photos])
     burnt = np.max([_means(photo == len(table) - 1) for photo in photos], axis=0)
-    light = light[:, burnt == 0.0]
+    clear = burnt == 0.0
+    light = light[:, clear]
     if light.shape[1] < _FEWEST_PLACES:
         return None
     black, contrast = light[0], light[-1] - light[0]
@@ -57,12 +75,50 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
     usual = float(np.median(contrast[lit]))
     if np.ptp(np.quantile(contrast[seen], [0.05, 0.95])) < _LEAST_SPREAD * usual:
         return None  # where all places are equally bright, light added and more of the projector's look alike
-    basis = np.column_stack([contrast[seen] / usual, np.ones(np.count_nonzero(seen))])
-    added = np.array([_robust_line(basis, row[seen] - black[seen])[1] / usual for row in light])
+    share, added = _lines(light[:, seen], lit[seen])
     steps = np.diff(added)
     largest = int(np.argmax(np.abs(steps)))
     step = float(steps[largest])
-    return LevelChange(row=largest + 1, added=step) if abs(step) > _SUDDEN else None
+    if abs(step) <= _SUDDEN:
+        return None
+    codes = np.stack([_means(photo) for photo in photos])[:, clear][:, seen] / full_scale
+    bent = min(float(np.sum(_lines(curve(codes), lit[seen])[1] ** 2)) for curve in _tone_curves())
+    return LevelChange(row=largest + 1, added=step, bent=bent < _BETTER * _left_by_a_step(share, added))
+
+
+def _lines(light: Array, lit: BoolArray) -> tuple[Array, Array]:
+    """(L,) share of the contrast, and light beside it in usual contrasts, of each uniform frame at (L, N) places."""
+    contrast = light[-1] - light[0]
+    usual = max(float(np.median(contrast[lit])), 1e-9)
+    basis = np.column_stack([contrast / usual, np.ones(len(contrast))])
+    share, added = np.array([_robust_line(basis, row - light[0]) for row in light]).T / usual
+    return share, added
+
+
+def _left_by_a_step(share: Array, added: Array) -> float:
+    """Sum of squares of what light that was switched on once leaves.
+
+    It is in white, and so in the contrast: frames before it lack their share of it, those after it have the rest.
+    """
+    left = []
+    for row in range(1, len(added)):
+        step = np.where(np.arange(len(added)) < row, -share, 1.0 - share)
+        left.append(float(np.sum(added**2) - (step @ added) ** 2 / (step @ step)))
+    return min(left)
+
+
+def _tone_curves() -> Iterator[Callable[[Array], Array]]:
+    """From code values 0..1 to light: powers, with mid tones steeper or flatter, or with a shoulder."""
+    codes = np.linspace(0.0, 1.0, 257)
+    for power, shoulder in product(_POWERS, _SHOULDERS):
+        yield partial(_through, codes, -np.log1p(-(codes**power) * -np.expm1(-shoulder)) / shoulder)
+    for power, bend in product(_POWERS, _BENDS):
+        bent = codes + bend * codes * (1.0 - codes) * (2.0 * codes - 1.0)
+        yield partial(_through, bent, codes**power)
+
+
+def _through(bent: Array, light: Array, values: Array) -> Array:
+    return np.asarray(np.interp(values, bent, light))
 
 
 def _means(image: NDArray[Any]) -> Array:

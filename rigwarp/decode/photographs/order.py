@@ -29,6 +29,7 @@ _WRONG = 0.35  # amplitudes, median over the places: a photograph of its own pat
 _CLEARLY = 0.5  # of that distance: another pattern is this much nearer
 _MOST_WRONG = 0.3  # of the photographs: of more nothing can be said from the others
 _SAME_LIGHT = 0.08  # of white: uniform frames nearer than this are not told apart
+_SAME_CODE = 0.006  # of full scale: a photograph taken twice is as bright to within its noise
 _MOST_OF_MIDDLE = 0.65  # of white's light in the middle one of the uniform frames
 _MOST_MISCOUNTED = 3  # photographs missing or too many
 _TURNED = {
@@ -185,6 +186,8 @@ class _Look:
         level = (level - level[there].min()) / max(float(np.ptp(level[there])), 1e-9)
         if np.median(level[there]) > _MOST_OF_MIDDLE:
             return  # the camera's exposure follows the light: nothing is told by brightness
+        # a camera of another curve than the usual one shows dark greys far darker, but not alike
+        code = np.median(self._light, axis=1) ** (1.0 / 2.2)
         nominal = [_level(self._frames[self._wanted[i]]) for i in there]
         by_light, by_code = sorted(there, key=lambda i: float(level[i])), sorted(zip(nominal, there, strict=True))
         moved = False
@@ -196,6 +199,7 @@ class _Look:
             for before, own in pairwise(there)
             if abs(_usual(self._frames[self._wanted[own]]) - _usual(self._frames[self._wanted[before]])) > _SAME_LIGHT
             and abs(float(level[own] - level[before])) < _SAME_LIGHT / 4.0
+            and abs(code[own] - code[before]) < _SAME_CODE
         ]
         if len(same) == 1 and not moved:  # several alike: the camera's exposure follows the light
             found[same[0][1]] = self._wanted[same[0][0]]

@@ -359,6 +359,12 @@ def _check_levels(response: Response) -> None:
 
 
 def _light_error(change: LevelChange, labels: Sequence[str]) -> MeasurementError:
+    if change.bent:
+        return MeasurementError(
+            f"{change.in_words(labels)}. It would look like ripple of the mirror. Set the camera's picture style to "
+            "neutral or standard, contrast to 0, and HDR, dynamic range and beautifying off, hand in photographs that "
+            "no program has made prettier, and scan again"
+        )
     return MeasurementError(
         f"{change.in_words(labels)}, which shifts what the stripes tell. Keep daylight and lamps as they are, lock the "
         "camera's exposure, and scan again"

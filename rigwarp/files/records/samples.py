@@ -29,7 +29,10 @@ class SpeckRecord(Part):
 
 @dataclass(frozen=True, kw_only=True)
 class CycleRecord(Record):
-    """Figures are relative to the reference; pairs are in the plane of incidence and across it; colours R, G, B."""
+    """Figures are relative to the reference; pairs are in the plane of incidence and across it; colours R, G, B.
+
+    `turned` : the sample lay turned by 90 degrees.
+    """
 
     FORMAT: ClassVar[str] = "rigwarp samples cycle"
 
@@ -37,6 +40,7 @@ class CycleRecord(Record):
     measured_utc: Text = None
     bench_hash: Text = None
     formed: Flag = None
+    turned: Flag = None
     reflectance: Numbers = None
     reflectance_sigma: Numbers = None
     uneven_p95_p5: Number = None

@@ -1,5 +1,6 @@
 """The camera from photographs on disk: the lens from the hand-held board, the pose from the sheet on the table."""
 
+import dataclasses
 import hashlib
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -17,6 +18,8 @@ from rigwarp.camera import (
 )
 from rigwarp.camera.boards.board import board_corners_mm
 from rigwarp.camera.boards.board_shape import sheet_sigma_of
+from rigwarp.camera.boards.detection import empty_view
+from rigwarp.camera.boards.layout import decide_layout, layouts_differ
 from rigwarp.camera.boards.sheet_code import SheetCode, check_sheet
 from rigwarp.camera.table.table_flatness import further_sheet
 from rigwarp.errors import InputError
@@ -24,6 +27,7 @@ from rigwarp.files import (
     RigFolder,
     list_photos,
     name_aside,
+    other_pictures,
     read_bytes,
     read_camera,
     read_photo,
@@ -34,6 +38,7 @@ from rigwarp.files import (
 from rigwarp.files.names import CAMERA_FILE, CAMERA_PICTURE
 from rigwarp.jobs.bench.camera_record import CameraMade, PhotoUsed, content_sigma_mm, figures, judge_lens, picture_of
 from rigwarp.jobs.progress import Progress
+from rigwarp.rig.model import Target
 
 _TRIES = 4  # photos of the board in the hand that are searched for the code on its sheet
 _LENS_USE, _TABLE_USE, _FURTHER_USE = "lens", "table", "further sheet"
@@ -56,19 +61,22 @@ def calibrate_camera(
     require_free(folder, replace=replace)
     tables = [table, *further]
     boards = [] if lens is None else [path for path in list_photos(lens) if not _among(path, tables)]
-    files = [*boards, *tables]
+    files, target = [*boards, *tables], folder.rig.target
     views, sums, code = [], [], None
     with progress.stage(len(files), "Looking for the board") as advance:
         for number, path in enumerate(files):
             wanted = path in tables or (code is None and number < _TRIES)
-            view, found = _look(folder, path, read=wanted)
+            view, found = _look(folder, path, target, read=wanted, needed=path in tables)
             views.append(view)
             code = code or found
             sums.append(hashlib.sha256(read_bytes(path)).hexdigest())
             advance()
+    target = _of_one_layout(progress, target, views)
+    for number, path in enumerate(files):
+        if views[number].n and target.layout is not None and views[number].legacy != (target.layout == "old"):
+            views[number], _ = _look(folder, path, target, read=False, needed=path in tables)
     held, lying, others = views[: len(boards)], views[len(boards)], views[len(boards) + 1 :]
     result = None if lens is None else calibrate_lens_from_views(held)
-    target = folder.rig.target
     thickness_mm = target.thickness_mm if thickness_mm is None else thickness_mm
     sheet_height_mm, known = folder.rig.table.height_mm + thickness_mm, sheet_sigma_of(thickness_mm)
     lens_known = result or earlier_camera(folder)
@@ -84,7 +92,10 @@ def calibrate_camera(
         sheets=tuple(further_sheet(v, pose.camera, target, sheet_height_mm=sheet_height_mm) for v in others),
         sheet_height_mm=sheet_height_mm,
         content_sigma_mm=content_sigma_mm(pose.camera, folder.rig),
-        photos=_photos_used(files, sums, views, result, pose, len(boards)),
+        photos=(
+            *_photos_used(files, sums, views, result, pose, len(boards)),
+            *(() if lens is None else map(_unread, other_pictures(lens))),
+        ),
         sheet_code=code,
     )
     _write(folder, made)
@@ -107,9 +118,20 @@ def require_free(folder: RigFolder, *, replace: bool) -> None:
         )
 
 
-def _look(folder: RigFolder, path: Path, *, read: bool) -> tuple[BoardView, SheetCode | None]:
-    """The board in a photo, and the code on its sheet if it is to be read; MeasurementError if it is another sheet."""
-    photo = read_photo(path)
+def _look(
+    folder: RigFolder, path: Path, target: Target, *, read: bool, needed: bool
+) -> tuple[BoardView, SheetCode | None]:
+    """The board in a photo, and the code on its sheet if it is to be read; MeasurementError if it is another sheet.
+
+    A file that cannot be read shows no board, and is refused where it is `needed`.
+    """
+    try:
+        photo = read_photo(path)
+    except InputError as error:
+        if needed:
+            raise
+        damaged = str(error).removeprefix(f"{path}: ")
+        return empty_view(folder.rig.camera.resolution, target, oddity=damaged), None
     size, wanted = photo.shape[::-1], folder.rig.camera.resolution
     if size != wanted:
         raise InputError(
@@ -117,8 +139,42 @@ def _look(folder: RigFolder, path: Path, *, read: bool) -> tuple[BoardView, Shee
             " All photos and scans must have one size: set camera.resolution to that of the scans, or take the photos "
             "again with the same setting."
         )
-    view = detect_board(photo, folder.rig.target)
-    return view, check_sheet(photo, view, folder.rig.target, path.name, read=read)
+    view = detect_board(photo, target)
+    return view, check_sheet(photo, view, target, path.name, read=read)
+
+
+def _of_one_layout(progress: Progress, target: Target, views: Sequence[BoardView]) -> Target:
+    """The target with the one layout that all photographs together show, where that can be told."""
+    if target.layout is not None or not layouts_differ(target):
+        return target
+    layout = decide_layout(view.layout_votes for view in views)
+    if layout == "new":
+        return dataclasses.replace(target, layout=layout)
+    if layout == "old":
+        progress.note(
+            "The board is in the layout that OpenCV drew before version 4.6. Put it into rig.toml, for photographs of "
+            'a part of it: under [target], layout = "old".'
+        )
+        return dataclasses.replace(target, layout=layout)
+    if any(view.n for view in views):
+        square_mm = target.square_mm
+        progress.note(
+            "No photograph shows in which of OpenCV's two layouts the board is: the new one is assumed. Were it the "
+            f"one from before version 4.6, everything would be shifted by one square, {square_mm:g} mm. Let the left "
+            'and right ends of the board be seen, or put layout = "new" or "old" into rig.toml under [target].'
+        )
+    return dataclasses.replace(target, layout="new")
+
+
+def _unread(path: Path) -> PhotoUsed:
+    return PhotoUsed(
+        file=path.name,
+        sha256=hashlib.sha256(read_bytes(path)).hexdigest(),
+        use=_LENS_USE,
+        corners=0,
+        rms_px=None,
+        rejected=f"{path.suffix[1:].upper()} cannot be read: convert it to PNG or JPEG",
+    )
 
 
 def earlier_camera(folder: RigFolder) -> CameraModel:

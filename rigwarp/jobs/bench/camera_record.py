@@ -11,10 +11,10 @@ from rigwarp.camera.boards.board_shape import SHAPE_TERMS
 from rigwarp.camera.boards.released_board import ReleasedBoard, released_board
 from rigwarp.camera.boards.sheet_code import SheetCode
 from rigwarp.camera.lens.support import LensSupport, lens_support
-from rigwarp.camera.projection import LENS_TERMS
+from rigwarp.camera.projection import LENS_TERMS, N_LENS
 from rigwarp.camera.table.field_of_view import content_points_mm
 from rigwarp.camera.table.table_flatness import FurtherSheet, flatness_warnings
-from rigwarp.geometry import at_height
+from rigwarp.geometry import Array, at_height
 from rigwarp.rig import Rig
 
 _GRID = 25  # places across the content area where the camera's uncertainty is worked out
@@ -61,6 +61,14 @@ class CameraMade:
     content_sigma_mm: tuple[float, float] | None
     photos: tuple[PhotoUsed, ...]
     sheet_code: SheetCode | None = None
+
+    @property
+    def lens_sigmas(self) -> Array:
+        """(9,) 1-sigma of the camera's lens, which the sheet on the table told as well as the board."""
+        covariance = self.pose.camera.covariance
+        if covariance is None:
+            return np.full(N_LENS, np.nan)
+        return np.sqrt(np.diag(covariance)[:N_LENS])
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -113,7 +121,7 @@ def picture_of(lens: LensResult, support: LensSupport) -> bytes:
 def figures(made: CameraMade) -> dict[str, Any]:
     """The summary that goes into camera.json and into the command's own result."""
     return {
-        "lens_fit": None if made.lens is None else _lens_figures(made.lens, made.support, made.released),
+        "lens_fit": None if made.lens is None else _lens_figures(made, made.lens),
         "table_fit": _table_figures(made),
         "further_sheets": [None if sheet is None else _sheet_figures(sheet) for sheet in made.sheets],
         "sheet_height_mm": made.sheet_height_mm,
@@ -122,11 +130,12 @@ def figures(made: CameraMade) -> dict[str, Any]:
     }
 
 
-def _lens_figures(lens: LensResult, support: LensSupport | None, released: ReleasedBoard | None) -> dict[str, Any]:
+def _lens_figures(made: CameraMade, lens: LensResult) -> dict[str, Any]:
+    support, released = made.support, made.released
     found: dict[str, Any] = {
         "terms": list(lens.terms),
-        "values": dict(zip(LENS_TERMS, lens.lens, strict=True)),
-        "sigmas": dict(zip(LENS_TERMS, lens.sigmas, strict=True)),
+        "values": dict(zip(LENS_TERMS, made.pose.camera.lens, strict=True)),
+        "sigmas": dict(zip(LENS_TERMS, made.lens_sigmas, strict=True)),
         "rms_px": lens.rms_px,
         "photos_used": len(lens.used),
         "photos_rejected": len(lens.rejected),

@@ -74,8 +74,8 @@ def create_bench(root: Path, *, virtual: bool = False) -> list[Path]:
     return sorted(path for path in root.rglob("*") if path.is_file())
 
 
-def cycles_of(folder: BenchFolder) -> dict[str, list[CycleRecord]]:
-    """Sample -> its finished cycles, oldest first.
+def cycles_of(folder: BenchFolder, *, turned: bool = False) -> dict[str, list[CycleRecord]]:
+    """Sample -> its finished cycles, oldest first; as it usually lies, or turned by 90 degrees (maybe none).
 
     Raises
     ------
@@ -84,8 +84,10 @@ def cycles_of(folder: BenchFolder) -> dict[str, list[CycleRecord]]:
     """
     found: dict[str, list[CycleRecord]] = {}
     for file in sorted((folder.root / MEASURED).glob(f"*/*/{CYCLE_FILE}")):
-        found.setdefault(file.parent.parent.name, []).append(CycleRecord.read(file))
-    if not found:
+        record = CycleRecord.read(file)
+        if bool(record.turned) == turned:
+            found.setdefault(file.parent.parent.name, []).append(record)
+    if not found and not turned:
         raise InputError(
             f"{folder.root / MEASURED}: found no finished cycle, expected at least one. "
             f"Measure a sample first: rigwarp samples measure {folder.root} NAME"

@@ -14,19 +14,27 @@ from rigwarp.files.records.samples import CycleRecord
 from rigwarp.geometry import Array
 from rigwarp.jobs.samples.bench_folder import BenchFolder, cycles_of
 from rigwarp.jobs.samples.figure_rows import COLUMNS, Column, cycle_rows, untold
+from rigwarp.jobs.samples.measure import TURNED
 from rigwarp.reports.samples_report import SampleMaps, render_samples_report
+from rigwarp.samples.turned import Turned, by_turning
 from rigwarp.samples.verdicts import Verdict, groups, judge_pairs
+
+_ALIKE = 1.15  # the two blurs, beside what is the bench's
 
 
 @dataclass(frozen=True, kw_only=True)
 class Compared:
-    """The table: samples, columns, values (n, columns) with standard errors, letters and verdicts by column."""
+    """The table: samples, columns, values (n, columns) with standard errors, letters and verdicts by column.
+
+    `turned` : of samples that were also measured turned by 90 degrees.
+    """
 
     names: list[str]
     cycles: dict[str, list[CycleRecord]]
     mean: Array
     error: Array
     letters: dict[str, dict[str, str]]
+    turned: dict[str, Turned]
     verdicts: dict[str, list[Verdict]]
 
     @property
@@ -105,14 +113,29 @@ def compare_samples(folder: BenchFolder) -> Compared:
         some = [names[i] for i in there]
         verdicts[column.key] = judge_pairs(some, values[there, j], within[j])
         letters[column.key] = groups(some, verdicts[column.key]) if most > 1 else {}
-    return Compared(names=names, cycles=cycles, mean=mean, error=error, letters=letters, verdicts=verdicts)
+    return Compared(
+        names=names, cycles=cycles, mean=mean, error=error, letters=letters, turned=_turned(folder, cycles),
+        verdicts=verdicts,
+    )  # fmt: skip
+
+
+def _turned(folder: BenchFolder, cycles: dict[str, list[CycleRecord]]) -> dict[str, Turned]:
+    found = {}
+    for name, records in cycles_of(folder, turned=True).items():
+        if name in cycles:
+            before, after = (
+                np.mean([one.blur_mrad or (np.nan,) * 2 for one in r], axis=0) for r in (cycles[name], records)
+            )
+            crests = (cycles[name][-1].crests_deg or 0.0, records[-1].crests_deg or 0.0)
+            found[name] = by_turning(before, after, crests)
+    return found
 
 
 def write_comparison(folder: BenchFolder, compared: Compared) -> Path:
     """report.html in the folder compared/, in place of an older one."""
     where = folder.root / COMPARED
     where.mkdir(exist_ok=True)
-    maps = {name: _maps(folder, name) for name in compared.names}
+    maps = {name: maps_of(folder, name) for name in compared.names}
     page = render_samples_report(
         folder.bench.name,
         heads=compared.heads(),
@@ -127,9 +150,10 @@ def write_comparison(folder: BenchFolder, compared: Compared) -> Path:
     return where / REPORT_FILE
 
 
-def _maps(folder: BenchFolder, name: str) -> SampleMaps | None:
+def maps_of(folder: BenchFolder, name: str) -> SampleMaps | None:
+    """Maps of a sample's latest cycle; None where they are not kept."""
     runs = sorted((folder.root / MEASURED / name).glob(f"*/{CYCLE_FILE}"))
-    file = runs[-1].parent / SLOPES_FILE
+    file = [run for run in runs if not run.parent.name.endswith(TURNED)][-1].parent / SLOPES_FILE
     if not file.is_file():
         return None
     fields = {
@@ -153,10 +177,25 @@ def sentences(compared: Compared) -> list[str]:
                 f"Not decided in {words}: {one.first} and {one.second}; {one.more} more seatings of both would "
                 f"probably do ({len(open_pairs)} such pairs)."
             )
+    found += [_about_turning(name, one) for name, one in compared.turned.items() if np.isfinite(one.material)]
     loose = [name for name, records in compared.cycles.items() if not all(one.closure_good for one in records)]
     if loose:
         found.append(f"Cycles that do not close within 1 % and 0.1 px, to be repeated: {', '.join(loose)}.")
     return found
+
+
+def _about_turning(name: str, one: Turned) -> str:
+    along = "in the plane of incidence" if one.material > 1.0 else "across it"
+    factor = max(one.material, 1.0 / one.material)
+    turned = (
+        "its blur is alike in both directions"
+        if factor < _ALIKE
+        else f"as it usually lies the material blurs {factor:.1f} times as much {along} as the other way"
+    )
+    return (
+        f"Turned by 90 degrees, {name}: {turned}; what did not turn with it, a factor of {one.bench:.2f}, is the "
+        f"bench's. The waves' crests turned by {one.crests_turned_deg:.0f} degrees (90: they are the material's)."
+    )
 
 
 def verdict_rows(compared: Compared) -> list[tuple[str, str, str, str]]:
@@ -209,6 +248,10 @@ def comparison_json(compared: Compared) -> dict[str, object]:
             }
             for i, name in enumerate(compared.names)
         ],
+        "turned": {
+            name: {"material": one.material, "bench": one.bench, "crests_turned_deg": one.crests_turned_deg}
+            for name, one in compared.turned.items()
+        },
         "verdicts": [
             {
                 "figure": key, "first": v.first, "second": v.second, "answer": v.answer, "difference": v.difference,

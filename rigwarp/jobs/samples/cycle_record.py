@@ -10,10 +10,10 @@ from rigwarp.samples.frames import DISC_MRAD
 
 
 def record_of(
-    bench: SampleBench, sheet: Sheet, figures: CycleFigures, *, measured_utc: str, bench_hash: str
+    bench: SampleBench, sheet: Sheet, figures: CycleFigures, *, measured_utc: str, bench_hash: str, turned: bool
 ) -> CycleRecord:
     """The record of a finished cycle."""
-    double = figures.pairs[0].double
+    double = figures.double
     specks = figures.specks
     edge = [side for pair in figures.pairs for side in pair.edge]
     return CycleRecord(
@@ -21,6 +21,7 @@ def record_of(
         measured_utc=measured_utc,
         bench_hash=bench_hash,
         formed=sheet.formed,
+        turned=turned,
         reflectance=_numbers(figures.reflectance),
         reflectance_sigma=_numbers(figures.reflectance_sigma),
         uneven_p95_p5=_known([pair.uneven_share for pair in figures.pairs]),

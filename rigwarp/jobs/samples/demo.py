@@ -7,16 +7,18 @@ import numpy as np
 
 from rigwarp.files import read_text
 from rigwarp.files.names import VIRTUAL_SAMPLES_FILE
+from rigwarp.geometry import Array
 from rigwarp.jobs.progress import NOBODY, Progress
 from rigwarp.jobs.samples.bench_folder import BenchFolder, create_bench, open_bench_folder
-from rigwarp.jobs.samples.compare import Compared, compare_samples, write_comparison
+from rigwarp.jobs.samples.compare import Compared, compare_samples, maps_of, write_comparison
 from rigwarp.jobs.samples.measure import measure_sample
 from rigwarp.jobs.samples.seats import open_seat
 from rigwarp.simulation.samples import BenchTruth, parse_bench_truth, true_figures
-from rigwarp.simulation.samples.true_figures import veil_beyond
+from rigwarp.simulation.samples.true_figures import seen_variance, veil_beyond
 
 SEATINGS = 2
 _VEIL_RAD = 0.008
+_PLACES = 24  # along each side of what is seen
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,8 +50,18 @@ def judge_offcuts(folder: BenchFolder) -> OffcutBox:
         root=folder.root,
         compared=compared,
         report=write_comparison(folder, compared),
-        against_truth={name: _against(compared, truth, name, folder.bench.reference.name) for name in compared.names},
+        against_truth={name: _against(folder, compared, truth, name) for name in compared.names},
     )
+
+
+def _seen(folder: BenchFolder, name: str) -> Array:
+    """(n, m, 2) mm, places on the mirror all over what the latest cycle's maps show of it."""
+    maps = maps_of(folder, name)
+    if maps is None:
+        sides = [(-side / 2.0, side / 2.0) for side in folder.bench.opening_mm]
+    else:
+        sides = [(-n * p / 2.0, n * p / 2.0) for n, p in zip(maps.ratio.shape[::-1], maps.pitch_mm, strict=True)]
+    return np.stack(np.meshgrid(*(np.linspace(low, high, _PLACES) for low, high in sides)), axis=-1)
 
 
 def _truth(folder: BenchFolder) -> BenchTruth:
@@ -57,11 +69,13 @@ def _truth(folder: BenchFolder) -> BenchTruth:
     return parse_bench_truth(read_text(path), source=str(path))
 
 
-def _against(compared: Compared, truth: BenchTruth, name: str, reference: str) -> dict[str, tuple[float, float]]:
-    """Estimate and truth of the figures that have a closed form."""
+def _against(folder: BenchFolder, compared: Compared, truth: BenchTruth, name: str) -> dict[str, tuple[float, float]]:
+    """Estimate and truth of the figures that have one; of blur, over the part that the latest cycle saw."""
+    reference = folder.bench.reference.name
     piece, glass = true_figures(truth, name), true_figures(truth, reference)
     found = compared.mean[compared.names.index(name)]
-    added = np.asarray(piece["variance_mm2"]) - np.asarray(glass["variance_mm2"])
+    points = _seen(folder, name)
+    added = seen_variance(truth, truth.pieces[name], points) - seen_variance(truth, truth.pieces[reference], points)
     mrad = np.sign(added) * np.sqrt(np.abs(added)) / truth["far_mm"] * 1000.0
     veil = [veil_beyond(truth, truth.pieces[one], _VEIL_RAD) for one in (name, reference)]
     ratio = np.mean(np.array(piece["reflectance"]) / np.array(glass["reflectance"]))

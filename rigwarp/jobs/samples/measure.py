@@ -29,6 +29,8 @@ from rigwarp.samples.leg import Leg, read_leg
 
 REFUSED: Final = "-refused"
 """Ending of a folder whose photographs support no result: kept, and not used."""
+TURNED: Final = "-turned"
+"""Ending of the folder of a cycle whose sample lay turned by 90 degrees."""
 FRAMES_SHOWN: Final = sample_frames()
 
 
@@ -47,8 +49,8 @@ def pictures_of(bench: SampleBench) -> tuple[NDArray[np.uint8], ...]:
     return tuple(frame_picture(bench, frame) for frame in FRAMES_SHOWN)
 
 
-def measure_sample(progress: Progress, folder: BenchFolder, name: str, seat: Seat) -> Measured:
-    """Photograph a cycle, or go on with one that was interrupted, and work it out.
+def measure_sample(progress: Progress, folder: BenchFolder, name: str, seat: Seat, *, turned: bool = False) -> Measured:
+    """Photograph a cycle, or go on with one that was interrupted, and work it out; `turned`: the sample by 90 degrees.
 
     Raises
     ------
@@ -58,17 +60,18 @@ def measure_sample(progress: Progress, folder: BenchFolder, name: str, seat: Sea
         The photographs support no result; those of the leg in question are put aside.
     """
     folder.bench.sheet(name)
-    run = _run_folder(folder, name)
+    run = _run_folder(folder, name, turned)
     pictures = pictures_of(folder.bench)
     legs: dict[str, Leg] = {}
     for leg in LEGS:
         mirror = folder.bench.reference.name if leg.startswith("R") else name
-        photos = photograph_leg(progress, run / leg, mirror, seat, pictures, again=leg == "S2")
+        askew = turned and leg.startswith("S")
+        photos = photograph_leg(progress, run / leg, mirror, seat, pictures, again=leg == "S2", turned=askew)
         legs[leg] = _read(folder.bench, run / leg, photos, legs, name=f"{mirror} ({leg})")
     return _work_out(folder, name, run, legs)
 
 
-def import_cycle(progress: Progress, folder: BenchFolder, name: str, source: Path) -> Measured:
+def import_cycle(progress: Progress, folder: BenchFolder, name: str, source: Path, *, turned: bool = False) -> Measured:
     """A cycle photographed elsewhere: SOURCE/R1/0000.png and so on, the same in S1, S2 and R2; copied unchanged.
 
     Raises
@@ -89,7 +92,7 @@ def import_cycle(progress: Progress, folder: BenchFolder, name: str, source: Pat
                 "of drift."
             )
         paths[leg] = read_frames(source / leg, len(FRAMES_SHOWN))
-    run = _new_folder(folder, name)
+    run = _new_folder(folder, name, turned)
     legs: dict[str, Leg] = {}
     with progress.stage(len(LEGS), "Reading the photographs") as advance:
         for leg in LEGS:
@@ -128,18 +131,24 @@ def export_frames(progress: Progress, folder: BenchFolder, target: Path) -> list
     return written
 
 
-def _run_folder(folder: BenchFolder, name: str) -> Path:
-    """The newest cycle of the sample if it is not finished, else a new one."""
-    there = sorted(p for p in (folder.root / MEASURED / name).glob("*Z*") if not p.name.endswith(REFUSED))
+def _run_folder(folder: BenchFolder, name: str, turned: bool) -> Path:
+    """The newest such cycle of the sample if it is not finished, else a new one."""
+    kept = (p for p in (folder.root / MEASURED / name).glob("*Z*") if not p.name.endswith(REFUSED))
+    there = sorted(p for p in kept if p.name.endswith(TURNED) == turned)
     if there and not (there[-1] / CYCLE_FILE).exists():
         return there[-1]
-    return _new_folder(folder, name)
+    return _new_folder(folder, name, turned)
 
 
-def _new_folder(folder: BenchFolder, name: str) -> Path:
+def _new_folder(folder: BenchFolder, name: str, turned: bool) -> Path:
     stamp = datetime.now(UTC).strftime(UTC_STAMP)
     for number in range(1, 1000):
-        run = folder.root / MEASURED / name / (stamp if number == 1 else f"{stamp}-{number:03d}")
+        run = (
+            folder.root
+            / MEASURED
+            / name
+            / f"{stamp}{'' if number == 1 else f'-{number:03d}'}{TURNED if turned else ''}"
+        )
         if not run.exists() and not run.with_name(run.name + REFUSED).exists():
             run.mkdir(parents=True)
             return run
@@ -154,13 +163,14 @@ def photograph_leg(
     pictures: Sequence[NDArray[np.uint8]],
     *,
     again: bool,
+    turned: bool = False,
 ) -> list[Photo]:
     """The photographs of a leg: those that are there, and the missing ones taken now."""
     there = recorded_frames(where)
     with progress.stage(len(pictures), f"{where.name}: {mirror}") as advance:
         advance(there)
         if there < len(pictures):
-            seat.lay_in(mirror, again=again and there == 0)
+            seat.lay_in(mirror, again=again and there == 0, turned=turned)
             (where / FRAMES).mkdir(parents=True, exist_ok=True)
         photos = [read_photo(where / FRAMES / frame_name(i)) for i in range(there)]
         for i in range(there, len(pictures)):
@@ -188,7 +198,9 @@ def _work_out(folder: BenchFolder, name: str, run: Path, legs: dict[str, Leg]) -
         _put_aside(run)
         raise
     measured = datetime.now(UTC).isoformat(timespec="seconds")
-    record = record_of(folder.bench, sheet, figures, measured_utc=measured, bench_hash=folder.hash)
+    record = record_of(
+        folder.bench, sheet, figures, measured_utc=measured, bench_hash=folder.hash, turned=run.name.endswith(TURNED)
+    )
     slopes = {"slope_mrad": 1000.0 * figures.slopes, "ratio": figures.pairs[0].ratio, "pitch_mm": figures.pitch_mm}
     write_npz(run / SLOPES_FILE, slopes, format="rigwarp samples maps")
     record.write(run / CYCLE_FILE)

@@ -24,8 +24,8 @@ class Seat(Protocol):
     display: Display
     camera: Camera
 
-    def lay_in(self, name: str, *, again: bool) -> None:
-        """Have a mirror laid in; `again`: it is there, and is to be taken out and put back."""
+    def lay_in(self, name: str, *, again: bool, turned: bool) -> None:
+        """Have a mirror laid in; `again`: it is there, and is to be taken out and put back; `turned` by 90 degrees."""
         ...
 
 
@@ -35,17 +35,18 @@ class _Virtual:
         self.display: Display = bench
         self.camera: Camera = bench
 
-    def lay_in(self, name: str, *, again: bool) -> None:
-        self._bench.seat(name)
+    def lay_in(self, name: str, *, again: bool, turned: bool) -> None:
+        self._bench.seat(name, turned=turned)
 
 
 class _Prompted:
     def __init__(self, bench: Bench, person: Person) -> None:
         self.display, self.camera, self._person = bench.display, bench.camera, person
 
-    def lay_in(self, name: str, *, again: bool) -> None:
+    def lay_in(self, name: str, *, again: bool, turned: bool) -> None:
         self.display.show(np.zeros(self.display.resolution[::-1], np.uint8))  # no light while hands are at the seat
         what = f"Take {name} out and lay it in again" if again else f"Lay {name} into the seat, its face to the beam"
+        what += ", turned by 90 degrees against how it usually lies" if turned else ""
         if not self._person.ask(f"{what}; film off, dust blown off, nothing else touched. Then press Enter."):
             raise UsageError(
                 "mirrors have to be laid in by somebody at the terminal, and there is nobody. Run the command on a "
@@ -70,11 +71,11 @@ def open_seat(folder: BenchFolder, person: Person, *, display: int | None = None
         seed = zlib.crc32(f"{folder.hash} {before}".encode())
         yield _Virtual(VirtualSampleBench(parse_bench_truth(text, source=str(path)), seed=seed))
         return
-    from rigwarp.devices.video_camera import open_video_camera  # with the window toolkit, only when there is a window
+    from rigwarp.devices.open_camera import open_camera  # with the window toolkit, only when there is a window
     from rigwarp.devices.window_display import open_window_display
 
     with ExitStack() as opened:
-        camera = open_video_camera(folder.bench.camera_device, folder.bench.camera_resolution)
+        camera = open_camera(folder.bench.camera_device, folder.bench.camera_resolution)
         opened.callback(camera.close)
         window = open_window_display(folder.bench.resolution, display=display)
         opened.callback(window.close)

@@ -12,7 +12,7 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array
 from rigwarp.rig import decode_transfer, encode_transfer
 from rigwarp.simulation.samples.transport import PER_PIXEL, Transport, build_transport
-from rigwarp.simulation.samples.truth import BenchTruth, Piece
+from rigwarp.simulation.samples.truth import BenchTruth, Piece, turned_by_90
 
 Mishap = Literal["missing", "film on", "upside down", "camera bumped", "seat moved", "overexposed"]
 
@@ -68,8 +68,8 @@ class VirtualSampleBench:
         """(width, height) of the photographs."""
         return self._truth.camera_resolution
 
-    def seat(self, name: str, *, mishaps: Sequence[Mishap] = ()) -> None:
-        """Lay a piece into the seat anew: its tilt, height and place differ a little every time.
+    def seat(self, name: str, *, turned: bool = False, mishaps: Sequence[Mishap] = ()) -> None:
+        """Lay a piece into the seat anew, `turned` by 90 degrees; tilt, height and place differ a little every time.
 
         Raises
         ------
@@ -83,7 +83,8 @@ class VirtualSampleBench:
                 "Take one of these names."
             )
         self._clock_s += truth["reseat_s"]
-        piece = self._spoilt(truth.pieces[name], mishaps)
+        piece = turned_by_90(truth.pieces[name]) if turned else truth.pieces[name]
+        piece = self._spoilt(piece, mishaps)
         shift = truth["shift_mm"] * self._random.standard_normal(2)
         tilt = truth["tilt_mrad"] / 1000.0 * self._random.standard_normal(2)
         piston = truth["piston_mm"] * float(self._random.standard_normal())

@@ -9,6 +9,7 @@ from rigwarp.geometry import Array
 from rigwarp.simulation.samples.sheet import beam_shares
 from rigwarp.simulation.samples.truth import BenchTruth, Piece, Wave
 
+_PUPIL_POINTS = 64
 _DIRECTIONS = 720  # of the mean over a two-dimensional spread
 
 
@@ -48,6 +49,26 @@ def outside(angle_rad: float, sigma_rad: Array) -> float:
 def blur_variance(truth: BenchTruth, piece: Piece) -> Array:
     """(2,) mm^2 on the screen, in and out of the plane of incidence: its own and what fine waves add."""
     return (piece.core_rad * truth["far_mm"]) ** 2 + _wave_variance(truth, piece)
+
+
+def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
+    """(2,) as `blur_variance`, over the part that is seen alone: mirror points (..., 2) spread over it.
+
+    By brute force, where light from all over the pupil lands: a few waves more or less make a tenth of the blur.
+    """
+    wide = truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
+    share = (np.arange(_PUPIL_POINTS) + 0.5) / _PUPIL_POINTS
+    turn = np.arange(_PUPIL_POINTS) * np.pi * (3.0 - np.sqrt(5.0))  # a sunflower's seeds
+    spiral = 0.5 * wide * np.sqrt(share)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+    landed = []
+    for at in spiral / [np.cos(truth.angle_rad), 1.0]:
+        slopes = np.zeros(np.shape(points_mm))
+        for wave in (wave for band in piece.waves for wave in band):
+            way = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
+            phase = 2.0 * np.pi / wave.wavelength_mm * ((points_mm + at) @ way) + wave.phase_rad
+            slopes += wave.slope_rad * np.cos(phase)[..., None] * way
+        landed.append(2.0 * truth["far_mm"] * slopes * [1.0, np.cos(truth.angle_rad)])
+    return np.asarray(np.var(landed, axis=0).reshape(-1, 2).mean(axis=0) + (piece.core_rad * truth["far_mm"]) ** 2)
 
 
 def _weights(truth: BenchTruth, wave: Wave) -> tuple[Array, float]:

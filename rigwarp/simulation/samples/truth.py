@@ -1,7 +1,7 @@
 """What stands on a virtual bench and what its mirrors are really like: virtual_samples.toml."""
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -162,6 +162,26 @@ def parse_bench_truth(text: str, *, source: str = "virtual_samples.toml") -> Ben
         gamma=bench.number("gamma", default=2.2, limits=POSITIVE),
         numbers=numbers,
         pieces={piece.name: piece for piece in pieces},
+    )
+
+
+def turned_by_90(piece: Piece) -> Piece:
+    """The piece turned in the seat, its first axis to where its second one was."""
+    if piece.wedge_rad:
+        raise InputError(
+            f"virtual_samples.toml: the wedge of {piece.name} lies in the plane of incidence: leave it there."
+        )
+    x, y, wide = np.reshape(piece.specks, (-1, 3)).T
+    return replace(
+        piece,
+        name=f"{piece.name}, turned",
+        core_rad=piece.core_rad[::-1].copy(),
+        tail_rad=piece.tail_rad[::-1].copy(),
+        specks=np.stack([-y, x, wide], axis=-1),
+        waves=tuple(
+            tuple(replace(wave, direction_rad=wave.direction_rad + np.pi / 2.0) for wave in band)
+            for band in piece.waves
+        ),
     )
 
 
