@@ -9,6 +9,7 @@ tried, which failed (an exception that is no RigwarpError, more than 60 s of wor
 import importlib.util
 import io
 import json
+import os
 import random
 import resource
 import shutil
@@ -21,6 +22,7 @@ from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from importlib import resources
 from pathlib import Path
+from unittest import mock
 
 import attacked_rig
 import cv2
@@ -75,6 +77,7 @@ from rigwarp.files.records import DriftRecord, HeartbeatRecord, MovedRecord
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.files.rig_lock import _who, rig_locked
 from rigwarp.files.table_shape_file import read_table_shape
+from rigwarp.files.trust import add_trusted, is_trusted
 from rigwarp.geometry import TriangleMesh
 from rigwarp.jobs.bench.check import rig_remarks, what_is_there
 from rigwarp.jobs.design import design_map
@@ -82,7 +85,7 @@ from rigwarp.jobs.play import PlayOptions, opened_show, write_still
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.results.export import export_current
 from rigwarp.jobs.samples.bench_folder import open_bench_folder
-from rigwarp.jobs.samples.compare import _maps
+from rigwarp.jobs.samples.compare import maps_of
 from rigwarp.jobs.scans.zones import shown_in, zones_then
 from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
@@ -154,6 +157,11 @@ def _who_holds(_: Path, path: Path) -> None:
         _who(file.fileno())
 
 
+def _trusted(root: Path, _: Path) -> None:
+    with mock.patch.dict(os.environ, XDG_CONFIG_HOME=str(root)):
+        is_trusted("a camera's command")
+
+
 _NEXT = _ran("next", "{root}")
 _CAMERA = _ran("camera", "{root}", "--table", "{root}/sheet.png", "--replace")
 _CALIBRATE = _ran("calibrate", "{root}", "--yes")
@@ -200,17 +208,19 @@ USES: dict[str, tuple[Use, ...]] = {
     "bench.toml": (lambda root, _: open_bench_folder(root),),
     "virtual_samples.toml": (lambda _, path: parse_bench_truth(read_text(path), source=str(path)),),
     "cycle.json": (lambda _, path: CycleRecord.read(path),),
-    "slopes.npz": (lambda root, _: _maps(open_bench_folder(root), SAMPLE),),
+    "slopes.npz": (lambda root, _: maps_of(open_bench_folder(root), SAMPLE),),
     "drift.json": (lambda _, path: DriftRecord.read(path),),
     "export.json": (_ran("export", "{root}", "--format", "csv", "--out", "{path.parent}", "--replace"),),
     LOCK_FILE: (_who_holds,),
-    "part.step": (lambda _, path: read_mesh(path, key="mirror.file"),),
+    "part.step": (),
+    "trusted_commands.json": (_trusted,),
 }
 """How each file is read; a name may be in the rig several times."""
 SELDOM: dict[str, Use] = {
     **dict.fromkeys(("map.npz", "prewarp.npz", "fit.json", "start.json", "table_shape.json", "current.json"), _refined),
     **dict.fromkeys(("virtual.toml", "camera.json"), _CALIBRATE),
     "decoded.npz": _ran("fit", "{root}"),
+    "part.step": lambda _, path: read_mesh(path, key="mirror.file"),
     "rig.toml": _ran("targets", "{fresh}", "--rig", "{root}"),
 }
 """What takes many seconds where the spoiled file is still good enough: tried in every tenth of many rounds."""
@@ -266,8 +276,8 @@ def with_content(root: Path) -> None:
     write_npz(cycle / SLOPES_FILE, slopes, format="rigwarp samples maps")
     DriftRecord(findings=("the camera moved",), seconds=9.0, light_level=0.9).write(root / DRIFT_FILE)
     export_current(folder, "csv", out=root / "exported-before")
-    with rig_locked(root, "being attacked"):
-        pass
+    with rig_locked(root, "being attacked"), mock.patch.dict(os.environ, XDG_CONFIG_HOME=str(root)):
+        add_trusted("a camera's command")
     if importlib.util.find_spec("OCP") is not None:
         _write_step(root / "part.step")
 
