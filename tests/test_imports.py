@@ -16,10 +16,12 @@ PACKAGE = Path(rigwarp.__file__).parent
 ROWS = (
     {"cli"},
     {"commands"},
+    {"page"},
     {"jobs"},
     {"capture", "live", "reports", "sheets"},
     {"devices", "scenarios"},
     {"files", "simulation"},
+    {"talk"},
     {"prewarp", "verification"},
     {"as_built"},
     {"samples", "table_map"},

@@ -33,6 +33,7 @@ from rigwarp.files.runs import (
     make_current,
     new_run,
     read_start,
+    result_before,
 )
 from rigwarp.files.shapes import read_mesh, read_profile, stl_bytes, write_stl
 from rigwarp.files.tidy import leftovers, remove_leftovers
@@ -79,6 +80,7 @@ __all__ = [
     "read_start",
     "read_text",
     "remove_leftovers",
+    "result_before",
     "rig_locked",
     "stl_bytes",
     "write_adjustment",

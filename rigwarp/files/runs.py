@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import rigwarp
 from rigwarp.errors import InputError
-from rigwarp.files.names import CURRENT_FILE, RESULTS, SCANS, START_FILE, STOP_FILE
+from rigwarp.files.names import CURRENT_FILE, PREWARP_FILE, RESULTS, SCANS, START_FILE, STOP_FILE
 from rigwarp.files.reading import read_json
 from rigwarp.files.records.run import StartRecord, StopRecord
 from rigwarp.files.rig_folder import RigFolder
@@ -197,6 +197,20 @@ def current_result(root: Path) -> Path:
     if run is None or not run.resolve().is_relative_to(root.resolve()) or not is_complete(run):
         raise InputError(f"{file}: found result {str(name)[:80]!r}, expected a finished run in this folder. {advice}")
     return run
+
+
+def result_before(root: Path) -> Path | None:
+    """The finished result with a warp that was made before the current one; None when there is none.
+
+    Raises
+    ------
+    InputError
+        If there is no current one.
+    """
+    current = current_result(root).name
+    names = {run.name: run for run in complete_runs(root / RESULTS) if (run / PREWARP_FILE).is_file()}
+    earlier = list(names)[: list(names).index(current) if current in names else len(names)]
+    return names[earlier[-1]] if earlier else None
 
 
 def _make_folder(parent: Path, time: datetime) -> Path:

@@ -7,7 +7,7 @@ import numpy as np
 
 from rigwarp.capture import CHANGES_PER_S, Latency, SynchronisedBench, synchronise
 from rigwarp.capture.scans.capture_file import read_capture_notes
-from rigwarp.devices import OneShotCamera, open_bench
+from rigwarp.devices import DisplayChoice, OneShotCamera, open_bench
 from rigwarp.files import RigFolder, complete_runs
 from rigwarp.files.names import CAPTURE_FILE, SCANS
 from rigwarp.jobs.progress import Progress
@@ -18,7 +18,7 @@ def live_bench(
     progress: Progress,
     folder: RigFolder,
     *,
-    display: int | None = None,
+    display: DisplayChoice = None,
     fast: bool = False,
     raised_mm: float = 0.0,
     quick: bool = False,
