@@ -72,6 +72,7 @@ from rigwarp.files.names import (
     SLOPES_FILE,
     VIRTUAL_SAMPLES_FILE,
 )
+from rigwarp.files.page_key_file import page_keys
 from rigwarp.files.quick_file import read_quick_file
 from rigwarp.files.records import DriftRecord, HeartbeatRecord, MovedRecord
 from rigwarp.files.records.samples import CycleRecord
@@ -214,6 +215,7 @@ USES: dict[str, tuple[Use, ...]] = {
     LOCK_FILE: (_who_holds,),
     "part.step": (),
     "trusted_commands.json": (_trusted,),
+    "page.key": (lambda root, _: page_keys(root),),
 }
 """How each file is read; a name may be in the rig several times."""
 SELDOM: dict[str, Use] = {
@@ -276,6 +278,7 @@ def with_content(root: Path) -> None:
     write_npz(cycle / SLOPES_FILE, slopes, format="rigwarp samples maps")
     DriftRecord(findings=("the camera moved",), seconds=9.0, light_level=0.9).write(root / DRIFT_FILE)
     export_current(folder, "csv", out=root / "exported-before")
+    page_keys(root)  # makes them
     with rig_locked(root, "being attacked"), mock.patch.dict(os.environ, XDG_CONFIG_HOME=str(root)):
         add_trusted("a camera's command")
     if importlib.util.find_spec("OCP") is not None:
