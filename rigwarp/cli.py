@@ -70,6 +70,10 @@ _HELP = (
 )
 
 
+class _ReaderGone(Exception):
+    """Nobody reads what the command writes."""
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; messages go to stderr.
 
@@ -93,6 +97,9 @@ def _outcome(arguments: Sequence[str] | None) -> int:
         return _run(given)
     except KeyboardInterrupt:
         return _interrupted()
+    except (BrokenPipeError, _ReaderGone):  # `rigwarp ... | head` has seen enough
+        _write_nowhere()
+        return EXIT_INTERRUPTED
     except RigwarpError as error:
         if show_traceback:
             traceback.print_exc()
@@ -170,7 +177,7 @@ def _load(module: str) -> Callable[..., Any]:
 
 
 def _interruptible(function: Callable[..., Any]) -> Callable[..., Any]:
-    """The function with Ctrl-C turned into our exit code, before the option parser can turn it into its own."""
+    """The function with Ctrl-C and a broken pipe turned into our own, before the option parser takes them for its."""
 
     @functools.wraps(function)
     def run(*args: Any, **kwargs: Any) -> None:
@@ -178,6 +185,8 @@ def _interruptible(function: Callable[..., Any]) -> Callable[..., Any]:
             function(*args, **kwargs)
         except KeyboardInterrupt:
             raise SystemExit(EXIT_INTERRUPTED) from None
+        except BrokenPipeError:
+            raise _ReaderGone from None
 
     return run
 
@@ -212,6 +221,16 @@ def _without_traceback_option(arguments: list[str]) -> tuple[list[str], bool]:
     rest = [word for word in options if word != _TRACEBACK_OPTION] + arguments[len(options) :]
     wanted = len(rest) < len(arguments) or os.environ.get(_TRACEBACK_VARIABLE, "") not in ("", "0")
     return rest, wanted
+
+
+def _write_nowhere() -> None:
+    """Let Python end without a word on a pipe that nobody reads any more (its documentation, "Note on SIGPIPE")."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(BrokenPipeError):
+            stream.flush()
+            continue
+        os.dup2(nowhere, stream.fileno())
 
 
 def _with_page_port(arguments: list[str]) -> list[str]:

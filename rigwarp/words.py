@@ -31,7 +31,7 @@ MEANINGS: Final[dict[str, tuple[str, str]]] = {
         "camera, has the falloff of projector and camera lens in it as well, so that the two differ",
     ),
     "turned over": (r"\bturned over\b", "light of one smooth mirror that overlaps itself, its picture mirrored there"),
-    "fold": (r"\bfold\b(?! over)", "the line along which a sheet is bent, or two panels meet"),
+    "fold": (r"(?<![/(])\bfold\b(?! over|[/)])", "the line along which a sheet is bent, or two panels meet"),
 }
 """Word -> how to find it in a text, and what it means."""
 

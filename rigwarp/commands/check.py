@@ -187,7 +187,8 @@ def _shape(shape: MirrorShape, folder: RigFolder) -> str:
         inner, outer = shape.aperture_mm
         return f"conic, R {shape.radius_mm:g} mm, k {shape.conic_constant:g}, radii {inner:g} to {outer:g} mm"
     if isinstance(shape, FacetsShape):
-        return f"{len(shape.facets)} panels"
+        sheet = "" if shape.sheet is None else f" of {shape.sheet.thickness_mm:g} mm sheet"
+        return f"{len(shape.facets)} panels{sheet}"
     if isinstance(shape, MeshShape):
         return f"mesh {shape.file}, {len(folder.meshes[shape.file].faces)} triangles"
     return f"profile {shape.file}, {len(folder.profiles[shape.file])} points"

@@ -163,7 +163,8 @@ def play(
         return
     given = [name for name, there in (("SOURCE", source), ("--scene", scene), ("--aim", aim)) if there]
     if len(given) != 1:
-        raise UsageError(f"found {' and '.join(given)}, expected one of them" if given else "a SOURCE is missing")
+        missing = "a SOURCE is missing: a picture, a folder of pictures, a video, camera:0 or check:grid"
+        raise UsageError(f"found {' and '.join(given)}, expected one of them" if given else missing)
     folder = open_rig(rig)
     options = PlayOptions(
         name=source,

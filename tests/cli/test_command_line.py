@@ -201,6 +201,37 @@ def test_no_warning_of_numpy_stands_beside_an_error_line() -> None:
     assert loud.stderr.count("RuntimeWarning") >= 3  # they are there for whoever asks for them
 
 
+def test_a_reader_that_has_seen_enough_is_no_error() -> None:
+    """`rigwarp check RIG | head`: nothing on stderr, and interrupted."""
+    script = (
+        "import sys, time\n"
+        "from rigwarp import cli\n"
+        "def check():\n"
+        "    print('ready', flush=True)\n"
+        "    sys.stdin.read()\n"
+        "    print('more', flush=True)\n"
+        "cli._load = lambda module: check\n"
+        "sys.argv = ['rigwarp', 'check']\n"
+        "sys.exit(cli.main())\n"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", script],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    assert process.stdin is not None
+    assert process.stderr is not None
+    assert process.stdout.readline() == "ready\n"
+    process.stdout.close()
+    process.stdin.close()
+    said = process.stderr.read()
+    process.stderr.close()
+    assert (process.wait(60), said) == (130, "")
+
+
 @pytest.mark.parametrize("hangs", [True, False])
 def test_a_thread_that_hangs_at_the_end_is_not_met_by_an_interpreter_that_is_gone(hangs: bool) -> None:
     """Python ends threads that come back late by unwinding their stack, which aborts C++ that catches everything."""

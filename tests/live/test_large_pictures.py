@@ -56,7 +56,7 @@ def test_the_process_stands_back_and_is_bounded(monkeypatch):
     monkeypatch.setattr(os, "nice", done.append)
     monkeypatch.setattr(resource, "setrlimit", lambda what, limits: done.append((what, limits)))
     module._step_back()
-    assert done == [19, (resource.RLIMIT_DATA, (4 << 30, 4 << 30))]
+    assert done == [10, (resource.RLIMIT_CPU, (60, 60)), (resource.RLIMIT_DATA, (4 << 30, 4 << 30))]
 
 
 @pytest.mark.parametrize(("spoil", "said"), [("cut", "may be cut off"), ("slow", "within 0.01 s"), ("many", "million")])

@@ -3,12 +3,13 @@
     python tests/support/fuzz.py RIG SEED ROUNDS
 
 RIG is a finished rig folder, which stays as it is: a copy is worked on. Prints one JSON object: how many inputs were
-tried, which failed (an exception that is no RigwarpError, more than 60 s), and the largest memory in MiB.
+tried, which failed (an exception that is no RigwarpError, more than 60 s of work), and the largest memory in MiB.
 """
 
 import importlib.util
 import io
 import json
+import os
 import random
 import resource
 import shutil
@@ -21,6 +22,7 @@ from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from importlib import resources
 from pathlib import Path
+from unittest import mock
 
 import attacked_rig
 import cv2
@@ -70,11 +72,13 @@ from rigwarp.files.names import (
     SLOPES_FILE,
     VIRTUAL_SAMPLES_FILE,
 )
+from rigwarp.files.page_key_file import page_keys
 from rigwarp.files.quick_file import read_quick_file
 from rigwarp.files.records import DriftRecord, HeartbeatRecord, MovedRecord
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.files.rig_lock import _who, rig_locked
 from rigwarp.files.table_shape_file import read_table_shape
+from rigwarp.files.trust import add_trusted, is_trusted
 from rigwarp.geometry import TriangleMesh
 from rigwarp.jobs.bench.check import rig_remarks, what_is_there
 from rigwarp.jobs.design import design_map
@@ -82,13 +86,14 @@ from rigwarp.jobs.play import PlayOptions, opened_show, write_still
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.results.export import export_current
 from rigwarp.jobs.samples.bench_folder import open_bench_folder
-from rigwarp.jobs.samples.compare import _maps
+from rigwarp.jobs.samples.compare import maps_of
 from rigwarp.jobs.scans.zones import shown_in, zones_then
 from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
 from rigwarp.simulation.samples.truth import parse_bench_truth
 
-LONGEST_S, MOST_MIB = 60.0, 4096
+LONGEST_S, HANGS_S, MOST_MIB = 60.0, 600.0, 4096
+"""Of work, since the machine may be busy; of time."""
 _GUARD_BYTES = 6 << 30
 """Beyond it the system says no, so that a bomb does not take the machine along; `MOST_MIB` is what is judged."""
 Use = Callable[[Path, Path], object]
@@ -153,6 +158,11 @@ def _who_holds(_: Path, path: Path) -> None:
         _who(file.fileno())
 
 
+def _trusted(root: Path, _: Path) -> None:
+    with mock.patch.dict(os.environ, XDG_CONFIG_HOME=str(root)):
+        is_trusted("a camera's command")
+
+
 _NEXT = _ran("next", "{root}")
 _CAMERA = _ran("camera", "{root}", "--table", "{root}/sheet.png", "--replace")
 _CALIBRATE = _ran("calibrate", "{root}", "--yes")
@@ -199,17 +209,20 @@ USES: dict[str, tuple[Use, ...]] = {
     "bench.toml": (lambda root, _: open_bench_folder(root),),
     "virtual_samples.toml": (lambda _, path: parse_bench_truth(read_text(path), source=str(path)),),
     "cycle.json": (lambda _, path: CycleRecord.read(path),),
-    "slopes.npz": (lambda root, _: _maps(open_bench_folder(root), SAMPLE),),
+    "slopes.npz": (lambda root, _: maps_of(open_bench_folder(root), SAMPLE),),
     "drift.json": (lambda _, path: DriftRecord.read(path),),
     "export.json": (_ran("export", "{root}", "--format", "csv", "--out", "{path.parent}", "--replace"),),
     LOCK_FILE: (_who_holds,),
-    "part.step": (lambda _, path: read_mesh(path, key="mirror.file"),),
+    "part.step": (),
+    "trusted_commands.json": (_trusted,),
+    "page.key": (lambda root, _: page_keys(root),),
 }
 """How each file is read; a name may be in the rig several times."""
 SELDOM: dict[str, Use] = {
     **dict.fromkeys(("map.npz", "prewarp.npz", "fit.json", "start.json", "table_shape.json", "current.json"), _refined),
     **dict.fromkeys(("virtual.toml", "camera.json"), _CALIBRATE),
     "decoded.npz": _ran("fit", "{root}"),
+    "part.step": lambda _, path: read_mesh(path, key="mirror.file"),
     "rig.toml": _ran("targets", "{fresh}", "--rig", "{root}"),
 }
 """What takes many seconds where the spoiled file is still good enough: tried in every tenth of many rounds."""
@@ -265,8 +278,9 @@ def with_content(root: Path) -> None:
     write_npz(cycle / SLOPES_FILE, slopes, format="rigwarp samples maps")
     DriftRecord(findings=("the camera moved",), seconds=9.0, light_level=0.9).write(root / DRIFT_FILE)
     export_current(folder, "csv", out=root / "exported-before")
-    with rig_locked(root, "being attacked"):
-        pass
+    page_keys(root)  # makes them
+    with rig_locked(root, "being attacked"), mock.patch.dict(os.environ, XDG_CONFIG_HOME=str(root)):
+        add_trusted("a camera's command")
     if importlib.util.find_spec("OCP") is not None:
         _write_step(root / "part.step")
 
@@ -282,7 +296,7 @@ def _write_step(path: Path) -> None:
     from OCP.BRepPrimAPI import BRepPrimAPI_MakeSphere
     from OCP.STEPControl import STEPControl_StepModelType, STEPControl_Writer
 
-    writer = STEPControl_Writer()
+    writer = STEPControl_Writer()  # which tells on stdout what it does
     writer.Transfer(BRepPrimAPI_MakeSphere(10.0).Shape(), STEPControl_StepModelType.STEPControl_AsIs)
     writer.Write(str(path))
 
@@ -342,7 +356,7 @@ def attack_words(root: Path, dice: random.Random, rounds: int) -> list[str]:
 
 def _wrong(use: Use, root: Path, path: Path) -> str:
     """What should not have happened, in words; empty when all is well."""
-    began = time.monotonic()
+    began, worked = time.monotonic(), _worked_s()
     try:
         use(root, path)
     except RigwarpError as error:
@@ -358,8 +372,14 @@ def _wrong(use: Use, root: Path, path: Path) -> str:
             trace = trace.tb_next
         where = f"{Path(trace.tb_frame.f_code.co_filename).name}:{trace.tb_lineno}" if trace else ""
         return f"{type(error).__name__}: {str(error)[:150]} ({where}; {kept})"
-    took = time.monotonic() - began
-    return f"took {took:.0f} s" if took > LONGEST_S else ""
+    took, worked = time.monotonic() - began, _worked_s() - worked
+    return f"took {took:.0f} s, {worked:.0f} s of work" if worked > LONGEST_S or took > HANGS_S else ""
+
+
+def _worked_s() -> float:
+    """Processor time so far, of other processes that were started as well."""
+    both = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return sum(used.ru_utime + used.ru_stime for used in both)
 
 
 if __name__ == "__main__":

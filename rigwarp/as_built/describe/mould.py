@@ -85,7 +85,7 @@ def correction_of(
             "corrected mould: the scan does not tell the mirror's power (its radius against its distance from the "
             "projector), so that its share of the correction would be a guess. Scan a second time with the table "
             "raised, or state a measured length as [[measured]] in rig.toml, and fit again; or leave the power as "
-            "designed: rigwarp export --format mould --without-power"
+            "designed: rigwarp export RIG --format mould --without-power"
         )
     height = np.where(lit, height_um, np.nan)
     extent = float(min(np.ptp(np.nonzero(lit)[0]), np.ptp(np.nonzero(lit)[1])) + 1.0)

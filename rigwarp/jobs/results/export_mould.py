@@ -212,7 +212,7 @@ def allowance_words(sheet: FlatSheet) -> str:
     if sheet.stock is None:
         return "no allowance for the bends themselves: state the thickness as sheet_mm under [mirror] in rig.toml"
     return (
-        f"bend allowance of {sheet.stock.thickness_mm:g} mm sheet is taken off: inside radius "
+        f"bend allowance of {sheet.stock.thickness_mm:g} mm sheet is in the pattern: inside radius "
         f"{sheet.stock.fold_radius_mm:g} mm, neutral axis at {sheet.stock.k_factor:g} of the thickness (k_factor)"
     )
 

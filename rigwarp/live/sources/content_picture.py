@@ -1,7 +1,7 @@
 """Pictures as content, not far larger than is shown; large ones are decoded by a process of their own.
 
 Decoding hundreds of megabytes beside a show would hold up its frames: threads of one process share the interpreter and
-the lock on its memory. The process has the lowest priority, one thread and a bound on its memory, what damages it
+the lock on its memory. The process has a low priority, one thread and a bound on its memory, what damages it
 damages nothing else, and only the few megabytes that are shown come back.
 """
 
@@ -25,7 +25,9 @@ MOST_PIXELS: Final = 100_000_000
 """Of a picture to show."""
 _HERE_PIXELS = 3_000_000
 """What is decoded within two frames."""
-_MOST_S = 60.0
+_MOST_WORK_S = 60
+_MOST_S = 300.0
+"""By the clock: on a busy machine the process gets little of the processor."""
 _MOST_BYTES = 4 << 30
 _HEAD = struct.Struct("<II")  # rows and columns; what is refused has none, and the reason behind it
 _PROGRAM = "import sys; from rigwarp.live.sources.content_picture import hand_over; hand_over(*sys.argv[1:])"
@@ -94,5 +96,6 @@ def _step_back() -> None:
         import resource
     except ImportError:  # Windows keeps no such limits
         return
-    os.nice(19)
+    os.nice(10)  # more would starve it beside other programs
+    resource.setrlimit(resource.RLIMIT_CPU, (_MOST_WORK_S, _MOST_WORK_S))
     resource.setrlimit(resource.RLIMIT_DATA, (_MOST_BYTES, _MOST_BYTES))
