@@ -42,7 +42,7 @@ def camera_view(folder: RigFolder) -> Iterator[CameraView]:
     else:
         from rigwarp.devices.open_camera import open_camera
 
-        camera = open_camera(wanted.device, wanted.resolution)
+        camera = open_camera(wanted.device, wanted.resolution, wanted.channel)
     model, sheet_height_mm = camera_and_sheet(folder)
     fits = model is not None and model.resolution == camera.resolution
     with closing(camera):
