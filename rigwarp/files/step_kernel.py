@@ -24,7 +24,10 @@ Array = NDArray[np.float64]
 
 _FINENESS = 1e-4  # of the model's size: how far triangles may stand off the faces; their corners lie on them
 _TURN_RAD = 0.2  # by which neighbouring triangles may turn
-_WITHIN = np.array([[2, 2, 2], [4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6.0  # shares of the corners
+_BETWEEN = 4  # rows of points between a side and the opposite corner of each triangle
+_WITHIN = np.array(
+    [(a, b, 3 * _BETWEEN - a - b) for a in range(1, 3 * _BETWEEN, 3) for b in range(1, 3 * _BETWEEN - a, 3)]
+) / (3.0 * _BETWEEN)  # shares of the corners: a lattice that keeps clear of them
 
 
 def main(folder: Path, most_triangles: int, most_s: float, most_bytes: int) -> int:

@@ -12,9 +12,10 @@ from rigwarp.reports.sections.page import Picture, Rows, Section
 
 _NOTE = (
     "Blur, veil and double image stay in the picture; waviness and reflectance are taken out by the prewarp, at the "
-    "cost of light. Figures are means over cycles ± standard error, beside the reference's own; samples that share a "
-    "letter in a column are not told apart. Waves: rms optical slope (half the beam's deviation) by wavelength, from "
-    "twice the beam's width to 20 mm, and from there to half of what is seen; slower bending is form."
+    "cost of light. Figures are relative to the reference, means over cycles ± 1 sigma: how cycles differ, or a "
+    "cycle's own uncertainty where that is more. Samples that share a letter in a column are not told apart. The plane "
+    "is that of incidence. Waves: rms optical slope (half the beam's deviation) by wavelength, from twice the beam's "
+    "width to 20 mm, and from there to half of what is seen; slower bending is form."
 )
 
 
