@@ -72,7 +72,7 @@ class Compared:
     def _specks(self, name: str) -> str:
         last = self.cycles[name][-1]
         grades = [one.grade_mm or 0.0 for one in last.specks]
-        return f"{len(grades)}, largest {max(grades):.2f} mm" if grades else f"none from {last.least_speck_mm:.2f} mm"
+        return f"{len(grades)}, largest {max(grades):.2f} mm" if grades else f"none above {last.least_speck_mm:.2f} mm"
 
     def heads(self) -> list[str]:
         """The rows' headings."""
@@ -145,7 +145,7 @@ def write_comparison(folder: BenchFolder, compared: Compared) -> Path:
         rows=compared.rows(),
         sentences=sentences(compared),
         maps={name: one for name, one in maps.items() if one is not None},
-        bars={name: [compared.mean[i, :3]] for i, name in enumerate(compared.names)},
+        bars={name: [compared.mean[i, :4]] for i, name in enumerate(compared.names)},
         details={name: cycle_rows(compared.cycles[name][-1]) for name in compared.names},
         verdicts=verdict_rows(compared),
     )

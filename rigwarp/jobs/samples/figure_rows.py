@@ -69,7 +69,7 @@ def _known(value: float | None) -> float:
 COLUMNS: Final = (
     Column(key="blur_in_mrad", words="blur in the plane", unit="mrad", within="blur_mrad",
            value=lambda r: _pick(r.blur_mrad, 0), sigma=lambda r: _pick(r.blur_sigma_mrad, 0)),
-    Column(key="blur_across_mrad", words="blur, across", unit="mrad", within="blur_mrad",
+    Column(key="blur_across_mrad", words="blur across the plane", unit="mrad", within="blur_mrad",
            value=lambda r: _pick(r.blur_mrad, 1), sigma=lambda r: _pick(r.blur_sigma_mrad, 1)),
     Column(key="veil", words="veil beyond 8 mrad", unit="%", within="veil", scale=100.0,
            value=lambda r: _pick(r.veil, 2), sigma=lambda r: _pick(r.veil_sigma, 2)),
