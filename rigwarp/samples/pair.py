@@ -8,7 +8,7 @@ import numpy as np
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.added_blur import edge_modulation
 from rigwarp.samples.bench import SampleBench, Sheet
-from rigwarp.samples.closed_forms.sheets import ghost_distance_mm
+from rigwarp.samples.closed_forms.sheets import fresnel, ghost_distance_mm
 from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden
 from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, middle_px
 from rigwarp.samples.leg import Leg, Light
@@ -77,15 +77,15 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     log_ratio, log_sigma = _reflectance(sample, reference, nodes)
     whole = float(bench.reference_reflectance.mean())
     whole_sample = whole * float(np.exp(log_ratio.mean()))
-    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample)
+    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, _face(bench, sheet))
     double = double if calm or _expected(bench, sheet, double) else hidden(double)
-    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole)
+    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole, _face(bench, bench.reference))
     beams = (
         _beams(bench, sheet, double, nodes.u, whole_sample),
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
     )
     blur = (stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", _ONE_BEAM))
-    blur_px = float(np.sqrt(max(0.0, *(one.added.variance_mm2 for one in blur)))) / bench.pixel_mm
+    blur_px = float(np.sqrt(max(abs(one.added.variance_mm2) for one in blur))) / bench.pixel_mm
     veil, veil_sigma = _veil(bench, sample, reference, blur_px)
     haze, haze_sigma = _haze(bench, sample, reference, blur_px)
     return Pair(
@@ -112,6 +112,14 @@ def _expected(bench: SampleBench, sheet: Sheet, found: DoubleImage) -> bool:
         return False
     there = ghost_distance_mm(sheet.thickness_mm, sheet.index, bench.angle_rad)
     return bool(abs(found.distance_mm - there) < max(3.0 * found.distance_sigma_mm, _NEAR_MM))
+
+
+def _face(bench: SampleBench, sheet: Sheet) -> float:
+    """Reflectance of a sheet's clear face; NaN where bench.toml says nothing of it."""
+    if not sheet.thickness_mm > 0.0:
+        return float("nan")
+    s, p, _ = fresnel(1.0, sheet.index, float(np.cos(bench.angle_rad)))
+    return 0.5 * (s + p)
 
 
 def _ratio(s: Registered, r: Registered) -> Array:
