@@ -4,6 +4,7 @@ A command is a module of rigwarp.commands with a typed function of the same name
 was asked for is imported; the help texts of the others are read from their source, so that `rigwarp --help` is quick.
 """
 
+import contextlib
 import errno
 import functools
 import importlib
@@ -14,6 +15,8 @@ import platform
 import re
 import sys
 import tempfile
+import threading
+import time
 import traceback
 import warnings
 from collections.abc import Callable, Sequence
@@ -52,6 +55,8 @@ _DISK_ERRORS: Final = {
     *(errno.ENOENT, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG, errno.ELOOP),
 }
 """Errors of a file or disk that are the user's to mend, wherever they come up."""
+_LAST_S: Final = 1.0
+"""For threads that are about to end."""
 _TRACEBACK_OPTION = "--traceback"
 _TRACEBACK_VARIABLE = "RIGWARP_TRACEBACK"
 
@@ -63,7 +68,17 @@ _HELP = (
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line and return its exit code; messages go to stderr."""
+    """Run the command line and return its exit code; messages go to stderr.
+
+    Without arguments the process's own are taken, and it ends here where a thread still hangs.
+    """
+    code = _outcome(arguments)
+    if arguments is None:
+        _leave_what_hangs(code)
+    return code
+
+
+def _outcome(arguments: Sequence[str] | None) -> int:
     os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # it would stand on stdout, beside the JSON object
     # the fits solve many small systems: on a busy machine several BLAS threads spend their time waiting for each other
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -194,6 +209,19 @@ def _without_traceback_option(arguments: list[str]) -> tuple[list[str], bool]:
     rest = [word for word in options if word != _TRACEBACK_OPTION] + arguments[len(options) :]
     wanted = len(rest) < len(arguments) or os.environ.get(_TRACEBACK_VARIABLE, "") not in ("", "0")
     return rest, wanted
+
+
+def _leave_what_hangs(code: int) -> None:
+    """End the process at once if a thread hangs in a driver or decoder: coming back while Python ends, it aborts it."""
+    until = time.monotonic() + _LAST_S
+    for thread in threading.enumerate():
+        if thread.daemon and thread is not threading.current_thread():
+            thread.join(timeout=max(until - time.monotonic(), 0.0))
+            if thread.is_alive():
+                for stream in (sys.stdout, sys.stderr):
+                    with contextlib.suppress(OSError, ValueError):  # nobody reads it any more
+                        stream.flush()
+                os._exit(code)
 
 
 def _interrupted() -> int:

@@ -26,7 +26,7 @@ MEANINGS: Final[dict[str, tuple[str, str]]] = {
     ),
     "decentring": (r"\bdecentring\b", "the mirror moved sideways; on some shapes a small tilt undoes it"),
     "computed light": (
-        r"computed light|measured light",
+        r"[Cc]omputed light|[Mm]easured light",
         "follows from where the light goes, for a lens that shines alike in all directions; measured light, by the "
         "camera, has the falloff of projector and camera lens in it as well, so that the two differ",
     ),

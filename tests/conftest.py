@@ -43,9 +43,9 @@ def _pictures_left_white():
 
     draw = style.png
 
-    def white(figure):
+    def white(figure, **how):
         if any(place in os.environ["PYTEST_CURRENT_TEST"] for place in _DRAWN):
-            return draw(figure)
+            return draw(figure, **how)
         width, height = (figure.get_size_inches() * figure.dpi).astype(int)
         return cv2.imencode(".png", np.full((height, width), 255, np.uint8))[1].tobytes()
 

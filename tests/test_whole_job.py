@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 from small_rig import make_small_rig
 
+from rigwarp import load_warp
 from rigwarp.capture import frame_name
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual
 from rigwarp.files import current_result, latest_complete, open_rig, read_camera, read_map, read_patterns, write_picture
 from rigwarp.files.names import FRAMES
 from rigwarp.jobs.demo import map_against_truth
+from rigwarp.verification.verdict import Verdict
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: object, code: int = 0) -> dict[str, Any]:
@@ -60,6 +62,39 @@ def test_a_result_folder_is_complete(rig: Path) -> None:
     assert {"start.json", "patterns.json", "frames", "decoded.npz", "stop.json"} <= {p.name for p in scan.iterdir()}
 
 
+def test_the_picture_is_live_before_the_mirrors_form_is_known(
+    rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Stopped while the form was worked at, the rig plays by the new result and every command goes on."""
+    root = Path(shutil.copytree(rig, tmp_path / "rig"))
+    before = current_result(root)
+
+    def stopped(*_: object) -> None:
+        assert (current_result(root) / "prewarp.npz").is_file()
+        assert current_result(root) != before
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("rigwarp.jobs.results.fit.fit_mirror", stopped)
+        run(capsys, "fit", root, code=130)
+    assert not (current_result(root) / "as_built.json").exists()
+    assert load_warp(root) is not None
+    for command in ("report", "next"):
+        run(capsys, command, root)
+
+
+def test_a_mirror_that_speaks_against_its_result_puts_the_former_one_back(
+    rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = Path(shutil.copytree(rig, tmp_path / "rig"))
+    before = current_result(root)
+    answers = iter([Verdict(), Verdict(failures=("the mirror is another one",))])
+    monkeypatch.setattr("rigwarp.jobs.results.fit.judge_fit", lambda *_, **__: next(answers))
+    monkeypatch.setattr("rigwarp.jobs.results.fit.fit_mirror", lambda *_: None)
+    assert not run(capsys, "fit", root, code=6)["current"]
+    assert current_result(root) == before
+
+
 def test_fit_says_the_same_again(rig: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """`fit` from the files on disk gives the map that `calibrate` had in memory."""
     before, _ = read_map(current_result(rig) / "map.npz")
@@ -72,6 +107,7 @@ def test_fit_says_the_same_again(rig: Path, capsys: pytest.CaptureFixture[str]) 
     assert set(made["table_map"]) >= {"n", "rms_mm", "p95_mm", "max_mm", "coverage"}
     assert made["table_map"]["rms_mm"] < 0.1
     assert made["as_built"]["figure_rms_um"] > 0.0
+    assert 0.0 < made["ready_s"]["map"] < made["ready_s"]["warp"] < made["ready_s"]["mirror"]
     assert set(made["seconds"]) == {"trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total"}
 
 

@@ -6,14 +6,21 @@ from typing import Annotated, Any
 import typer
 
 from rigwarp.capture.preflight.findings import require_no_stop
-from rigwarp.capture.preflight.look import Preflight
 from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.preflight_text import print_findings
-from rigwarp.commands.terminal import AtTerminal, confirm_tidy
+from rigwarp.commands.terminal import AtTerminal, agree_to_command, confirm_tidy
 from rigwarp.files import RigFolder, leftovers, open_rig, remove_leftovers, rig_locked
-from rigwarp.jobs.bench.check import draw_sketch, machine_remarks, rig_remarks, try_out, what_is_there
+from rigwarp.jobs.bench.check import (
+    TriedOut,
+    draw_sketch,
+    machine_remarks,
+    rig_remarks,
+    trust_camera,
+    try_out,
+    what_is_there,
+)
 from rigwarp.jobs.bench.machine import Machine, look_around
 from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.bench.preview import watch_camera
@@ -32,6 +39,14 @@ def check(
         bool,
         typer.Option("--tidy", help="Remove unfinished runs and part files, after asking.", show_default=False),
     ] = False,
+    trust: Annotated[
+        bool,
+        typer.Option(
+            "--trust",
+            help="Agree to the command in camera.device: it is run on this machine from then on.",
+            show_default=False,
+        ),
+    ] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Answer yes to --tidy.", show_default=False)] = False,
     display: DisplayOption = None,
     json: JsonOption = False,
@@ -49,12 +64,18 @@ def check(
     With --tidy nothing is looked at: what interrupted commands have left in the folder is listed and, once you have
     typed yes, removed. A scan that was interrupted cannot be gone on with any more afterwards.
 
+    A camera whose camera.device is a command ("run: ...") is used only after you have agreed to exactly this command
+    on this machine, for a rig folder may come from somebody else: --trust shows it, and does nothing else; type yes.
+
     Exit code 3 when rig.toml or a file beside it is wrong, 5 when a scan would be worth nothing as things are.
     """
     console = Console(json=json)
     folder = open_rig(rig)
     if tidy:
         _tidy(console, folder, yes=yes)
+        return
+    if trust:
+        _trust(console, folder)
         return
     sketch = draw_sketch(folder)
     progress = what_is_there(folder)
@@ -70,8 +91,9 @@ def check(
         watch_camera(
             console, folder, model=camera, sheet_height_mm=sheet_height_mm, display=display, person=AtTerminal(console)
         )
-    looked, reason = (None, "left alone") if files_only else try_out(console, folder, display)
-    _print_bench(console, looked, reason)
+    tried = TriedOut(reason="left alone") if files_only else try_out(console, folder, display)
+    looked = tried.looked
+    _print_bench(console, tried)
     if remarks:
         console.say("\nRemarks")
         for remark in remarks:
@@ -83,7 +105,8 @@ def check(
             "machine": asdict(machine),
             "bench": {
                 "looked_at": looked is not None,
-                "reason": reason,
+                "reason": tried.reason,
+                "camera": tried.camera.record() if tried.camera else None,
                 "findings": [finding.record() for finding in looked.findings] if looked else [],
                 "exposure_s": looked.exposure_s if looked else None,
             },
@@ -105,6 +128,12 @@ def _tidy(console: Console, folder: RigFolder, *, yes: bool) -> None:
             remove_leftovers(found)
     console.say(f"{len(found)} removed." if found else "Nothing is left over.")
     console.result({"removed": [one.path for one in found]})
+
+
+def _trust(console: Console, folder: RigFolder) -> None:
+    kept = trust_camera(folder, lambda text: agree_to_command(console, text))
+    console.say(f"Agreed; remembered in {kept}. Take it out of there to withdraw.")
+    console.result({"trusted": folder.rig.camera.device, "kept_in": kept})
 
 
 def _print_rig(console: Console, folder: RigFolder) -> None:
@@ -138,17 +167,19 @@ def _print_machine(console: Console, machine: Machine) -> None:
         [
             ("displays", f"{displays} ({machine.display_driver})"),
             ("cameras", cameras),
-            ("OpenGL", machine.gl_renderer or "none"),
+            ("OpenGL", f"{machine.gl_renderer} ({machine.gl_version})" if machine.gl_renderer else "none"),
         ]
     )
 
 
-def _print_bench(console: Console, looked: Preflight | None, reason: str | None) -> None:
+def _print_bench(console: Console, tried: TriedOut) -> None:
     console.say("\nProjector and camera")
-    if looked is None:
-        console.table([("not tried out", reason)])
+    if tried.looked is None:
+        console.table([("not tried out", tried.reason)])
     else:
-        print_findings(console, looked.findings)
+        if tried.camera is not None:
+            console.say(f"  camera {tried.camera.line()}")
+        print_findings(console, tried.looked.findings)
 
 
 def _shape(shape: MirrorShape, folder: RigFolder) -> str:

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from rigwarp.commands.lines import columns_of, filled, table_lines
 from rigwarp.files import plain_json
-from rigwarp.words import Glosses
+from rigwarp.words import Glosses, number
 
 CAUTION: Final = (
     "Caution: this software draws light patterns; it does not make a projector, mirror or building safe. Follow the "
@@ -87,7 +87,8 @@ class Console:
         from rich.console import Console as Terminal  # only a terminal needs it
         from rich.progress import Progress
 
-        with Progress(console=Terminal(stderr=True), transient=True) as bars:
+        # a stills camera takes seconds a photograph: the remaining time is worked out over minutes
+        with Progress(console=Terminal(stderr=True), transient=True, speed_estimate_period=600.0) as bars:
             task = bars.add_task(label, total=total)
 
             def advance(steps: int = 1) -> None:
@@ -103,7 +104,7 @@ def _ignore(steps: int = 1) -> None:
 def _cell(value: object) -> str:
     if value is None:
         return "-"
-    return f"{value:.3f}" if isinstance(value, float) else str(value)
+    return number(value) if isinstance(value, float) else str(value)
 
 
 def _write(text: str, stream: Any) -> None:

@@ -21,6 +21,7 @@ from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
 from rigwarp.jobs.samples.compare import sentences
 from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
 from rigwarp.reports.measures.coverage import Coverage
+from rigwarp.reports.wording import quantity
 from rigwarp.scenarios import create_rig
 
 
@@ -92,7 +93,7 @@ def _print(console: Console, shown: Demonstrated) -> None:
     console.say("\nAgainst what was really built (only a virtual rig can tell)")
     console.table(
         [
-            ("table map", f"{figures['rms_mm']:.3f} mm rms, {figures['p95_mm']:.3f} mm P95"),
+            ("table map", f"{quantity(figures['rms_mm'], 'mm')} rms, {quantity(figures['p95_mm'], 'mm')} P95"),
             ("content area covered", f"{100 * figures['coverage']:.1f} %"),
             ("mirror figure, estimate minus truth", _micrometres(shown.judged.figure_residual_um)),
         ]
@@ -102,7 +103,7 @@ def _print(console: Console, shown: Demonstrated) -> None:
 
 
 def _micrometres(rms_um: float | None) -> str:
-    return "not told by this scan" if rms_um is None else f"{rms_um:.1f} µm rms"
+    return "not told by this scan" if rms_um is None else f"{quantity(rms_um, 'µm')} rms"
 
 
 def _result(root: Path, shown: Demonstrated) -> dict[str, Any]:

@@ -5,6 +5,7 @@ import numpy as np
 from rigwarp.commands.console import Console
 from rigwarp.files import RigFolder
 from rigwarp.jobs.checks.drift import QuickCheck, Reregistered
+from rigwarp.reports.wording import quantity
 from rigwarp.verification.drift.motion import PartMotion
 
 
@@ -12,7 +13,7 @@ def print_drift(console: Console, folder: RigFolder, check: QuickCheck, *, corre
     """A look in words; `correcting`: a re-registration follows by itself where one suffices."""
     judged = check.judged
     console.say("Since the last verification: " + (", ".join(_WORDS[name] for name in judged.findings) or "no change"))
-    rows = [("picture, 95 % of the dots within", f"{judged.picture.p95_mm:.3f} mm of where they should be")]
+    rows = [("picture, 95 % of the dots within", f"{quantity(judged.picture.p95_mm, 'mm')} of where they should be")]
     if judged.camera.known:
         rows.append(
             (
@@ -20,7 +21,8 @@ def print_drift(console: Console, folder: RigFolder, check: QuickCheck, *, corre
                 f"{judged.camera.seen_px:.2f} px away, sigma {judged.camera.sigma_px:.2f} px",
             )
         )
-    rows.append(("light on the table", f"{judged.light.rms_mm:.3f} mm away, rms of {len(judged.look.ids)} dots"))
+    shifted = quantity(judged.light.rms_mm, "mm")
+    rows.append(("light on the table", f"{shifted} away, rms of {len(judged.look.ids)} dots"))
     rows += [(f"  if it is the {motion.part}", _motion_words(motion)) for motion in judged.light.motions]
     rows += [
         ("projected light", f"{100 * judged.light_level:.0f} % of what it was"),
@@ -67,9 +69,10 @@ def print_reregistration(console: Console, done: Reregistered) -> None:
     """A re-registration in words."""
     if not done.kept:
         console.say(
-            f"Re-registered, and no better ({done.picture.p95_mm:.3f} mm P95): the result before stays current."
+            f"Re-registered, and no better ({quantity(done.picture.p95_mm, 'mm')} P95): the result before "
+            "stays current."
         )
         return
-    console.say(f"Re-registered: P95 {done.picture.p95_mm:.3f} mm. Current result {done.result}")
+    console.say(f"Re-registered: P95 {quantity(done.picture.p95_mm, 'mm')}. Current result {done.result}")
     if done.camera_aside is not None:
         console.say(f"The camera's new place is in camera.json; the one before is kept as {done.camera_aside.name}.")

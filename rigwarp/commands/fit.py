@@ -26,6 +26,8 @@ def fit(
 ) -> None:
     """Fit the table map, the as-built mirror and the prewarp to a scan, and make the result current.
 
+    Map and prewarp come first and go live, in a player that runs, too; the mirror's form follows in the same folder.
+
     Exit code 6, and the result is kept but not made current, when it cannot be what was designed and built: the map
     turned, mirrored or of another size, content without light, a mirror or a mounting beyond its tolerances.
 
@@ -50,7 +52,8 @@ def fit(
             "as_built": as_built_figures(made.as_built),
             "material": [asdict(share) for share in shares],
             "verification": None,  # nothing was shown on the table yet
-            "seconds": {**dict.fromkeys(STAGES), **made.seconds, "total": sum(made.seconds.values())},
+            "seconds": {**dict.fromkeys(STAGES), **made.seconds, "verify": None, "total": sum(made.seconds.values())},
+            "ready_s": made.ready_s,
         }
     )
     print_next(console, folder)

@@ -7,7 +7,7 @@ from rigwarp.as_built.describe.deciding import deciders_in_words
 from rigwarp.as_built.describe.panels import Fold
 from rigwarp.commands.console import Console
 from rigwarp.jobs.results.fit import FitMade, border_record
-from rigwarp.reports.wording import share
+from rigwarp.reports.wording import quantity, share
 from rigwarp.table_map import Border
 from rigwarp.verification import MapBudget
 
@@ -21,10 +21,13 @@ def print_fit(console: Console, made: FitMade) -> None:
     console.say(f"Result {made.run}{' (now current)' if made.current else ''}")
     console.table(
         [
-            ("table map, on samples held out", f"{figures.rms_mm:.3f} mm rms, {figures.p95_mm:.3f} mm P95"),
+            (
+                "table map, on samples held out",
+                f"{quantity(figures.rms_mm, 'mm')} rms, {quantity(figures.p95_mm, 'mm')} P95",
+            ),
             ("content area covered", share(figures.coverage)),
-            ("design against samples, as drawn", f"{registration.rms_before_mm:.2f} mm rms"),
-            ("after moving projector and mirror", f"{registration.rms_after_mm:.2f} mm rms"),
+            ("design against samples, as drawn", f"{quantity(registration.rms_before_mm, 'mm')} rms"),
+            ("after moving projector and mirror", f"{quantity(registration.rms_after_mm, 'mm')} rms"),
             *[
                 (f"border of zones {b.band.zones[0]} and {b.band.zones[1]}", border_told(b))
                 for b in made.table_map.borders
@@ -65,7 +68,7 @@ def _figure(as_built: AsBuilt | None) -> str:
     if as_built is None:
         return "not told by this scan"
     figures = as_built.figures
-    return f"{figures.rms_um:.0f} µm rms, {figures.rms_without_power_um:.0f} µm without power"
+    return f"{quantity(figures.rms_um, 'µm')} rms, {quantity(figures.rms_without_power_um, 'µm')} without power"
 
 
 def _what_would_tell(built: AsBuilt | None) -> list[tuple[str, str]]:
@@ -77,9 +80,9 @@ def border_told(border: Border) -> str:
     """Where the built border of two zones runs, for people."""
     figures = border_record(border)
     if not border.told:
-        return f"as designed: both zones send light to the same places, within {figures.jump_mm:.2f} mm"
+        return f"as designed: both zones send light to the same places, within {quantity(figures.jump_mm, 'mm')}"
     return (
-        f"{abs(figures.offset_mm or 0.0):.2f} mm beside the designed one on the mirror, turned by "
+        f"{quantity(abs(figures.offset_mm or 0.0), 'mm')} beside the designed one on the mirror, turned by "
         f"{abs(border.turned_deg):.2f}°, known to {figures.sigma_px:.1f} projector px"
     )
 
@@ -106,7 +109,7 @@ _REPORTED = ("centre", "middle", "rim")
 
 def print_budget(console: Console, budget: MapBudget) -> None:
     """The budget in two lines, for people."""
-    expanded = [f"{r.name} {r.expanded_mm:.2f} mm" for r in budget.regions if r.name in _REPORTED]
+    expanded = [f"{r.name} {quantity(r.expanded_mm, 'mm', 2)}" for r in budget.regions if r.name in _REPORTED]
     whole = next(region for region in budget.regions if region.name == "all")
     named = {cause.key: cause.name for cause in budget.causes}
     largest = sorted(whole.sigma_mm, key=lambda key: -whole.sigma_mm[key])[:2]

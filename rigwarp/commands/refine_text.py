@@ -5,6 +5,8 @@ from typing import Any
 from rigwarp.commands.console import Console
 from rigwarp.files.records import MapFigures
 from rigwarp.jobs.checks.refine import Refined
+from rigwarp.reports.wording import quantity
+from rigwarp.verification import VerificationResult
 
 
 def refined_record(done: Refined) -> dict[str, Any]:
@@ -43,16 +45,21 @@ def print_refined(console: Console, done: Refined) -> None:
         rows.append(
             (
                 "the table",
-                f"not flat by {done.shape.bow_mm:.2f} mm: positions shift by {done.shape.rms_mm:.3f} mm rms"
+                f"not flat by {quantity(done.shape.bow_mm, 'mm')}: positions shift by "
+                f"{quantity(done.shape.rms_mm, 'mm')} rms"
                 if done.shape.significant
                 else "flat, as far as the sheet's photograph tells",
             )
         )
     if done.field.significant:
-        rows.append(("smooth part of the residuals", f"{done.field.rms_mm:.3f} mm rms"))
-    rows.append(("before", f"{done.before.rms_mm:.3f} mm rms, {done.before.p95_mm:.3f} mm P95"))
+        rows.append(("smooth part of the residuals", f"{quantity(done.field.rms_mm, 'mm')} rms"))
+    rows.append(("before", _figures(done.before)))
     if done.after is not None:
-        rows.append(("after", f"{done.after.rms_mm:.3f} mm rms, {done.after.p95_mm:.3f} mm P95"))
+        rows.append(("after", _figures(done.after)))
     console.say("Refinement")
     console.table(rows)
     console.say(f"{'Kept' if done.kept else 'Nothing changed'}: {done.why}. Current result {done.result}")
+
+
+def _figures(found: VerificationResult) -> str:
+    return f"{quantity(found.rms_mm, 'mm')} rms, {quantity(found.p95_mm, 'mm')} P95"

@@ -62,11 +62,27 @@ def confirm_tidy(console: Console, *, yes: bool) -> None:
     _require_yes(console, yes=yes, what="--tidy", without="nothing was removed")
 
 
-def _require_yes(console: Console, *, yes: bool, what: str, without: str) -> None:
+def agree_to_command(console: Console, text: str) -> bool:
+    """Show a command that a rig folder wants to run, and have it agreed to by whoever reads it; no option does that.
+
+    Raises
+    ------
+    UsageError
+        If nobody is there, or does not agree.
+    """
+    console.note("rig.toml wants to run this command on your machine, with your rights, for each photograph:")
+    console.note(f"    {text}")
+    _require_yes(console, yes=False, what="--trust", without="the command is not run", asked="answer on a terminal")
+    return True
+
+
+def _require_yes(
+    console: Console, *, yes: bool, what: str, without: str, asked: str = "answer on a terminal, or add --yes"
+) -> None:
     if yes:
         return
     if not sys.stdin.isatty():
-        raise UsageError(f"{what} has to be confirmed: answer on a terminal, or add --yes")
+        raise UsageError(f"{what} has to be confirmed: {asked}")
     console.note("Type yes to go on:")
     if sys.stdin.readline().strip().lower() != "yes":
         raise UsageError(f"{what} was not confirmed; {without}")

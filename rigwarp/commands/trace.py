@@ -119,8 +119,8 @@ def _print_form(console: Console, form: Recognised) -> None:
         return
     console.say(
         f"With the lines below, 95 % of the spots on the content move by less than {number(form.moved_p95_mm, 2)} mm, "
-        f"and {100 * form.lit_share:.1f} % of the projector's pixels land on it instead of "
-        f"{100 * form.lit_share_before:.1f} %. "
+        f"and {100 * form.light_on_content:.1f} % of the projector's light lands on it instead of "
+        f"{100 * form.light_on_content_before:.1f} %. "
         + (
             "Write them in place of kind, file, reflecting_side and crease_deg; a base or bracket of the file shades "
             "no light any more."

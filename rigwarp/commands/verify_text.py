@@ -11,8 +11,10 @@ from rigwarp.files.names import BUDGET_FILE
 from rigwarp.files.records import BudgetRecord
 from rigwarp.jobs.checks.verify import Verified
 from rigwarp.jobs.checks.verify_record import Checked, Quality
+from rigwarp.reports.wording import quantity
 from rigwarp.verification import VerificationResult, worst_line
 from rigwarp.verification.verdict import Verdict
+from rigwarp.words import number
 
 
 def print_verified(console: Console, made: Verified) -> None:
@@ -64,13 +66,19 @@ def print_verification(console: Console, checks: dict[str, Checked]) -> None:
 def _print_shape(console: Console, result: VerificationResult) -> None:
     affine, worst = result.affine, worst_line(result.lines)
     rows = [
-        ("scale", f"{100.0 * (affine.scale - 1.0):+.3f} %"),
-        ("one direction longer than the other", f"{100.0 * affine.anisotropy:.3f} %"),
-        ("shear, rotation", f"{1e3 * affine.shear_rad:+.2f} mrad, {1e3 * affine.rotation_rad:+.2f} mrad"),
+        ("scale", quantity(100.0 * (affine.scale - 1.0), "%")),
+        ("one direction longer than the other", quantity(100.0 * affine.anisotropy, "%")),
+        (
+            "shear, rotation",
+            f"{quantity(1e3 * affine.shear_rad, 'mrad')}, {quantity(1e3 * affine.rotation_rad, 'mrad')}",
+        ),
     ]
     if worst is not None:
         rows.append(
-            ("least straight line", f"{worst.off_mm:.3f} mm in {worst.length_mm:.0f} mm ({worst.off_percent:.3f} %)")
+            (
+                "least straight line",
+                f"{quantity(worst.off_mm, 'mm')} in {worst.length_mm:.0f} mm ({quantity(worst.off_percent, '%')})",
+            )
         )
     console.table(rows)
 
@@ -80,7 +88,7 @@ def _print_quality(console: Console, quality: Quality) -> None:
     console.say("Measured light at nine points, least over largest")
     console.table(
         [
-            (label, nine.uniformity, nine.corner_to_centre)
+            (label, number(nine.uniformity, 2), number(nine.corner_to_centre, 2))
             for label, nine in (("as the light falls", before), ("evened out", after))
         ],
         head=("", "uniformity", "corners over middle"),
@@ -102,13 +110,13 @@ def _print_quality(console: Console, quality: Quality) -> None:
     )
 
 
-def _mean_modulation(quality: Quality, place: str, direction: str, density: float) -> float | None:
+def _mean_modulation(quality: Quality, place: str, direction: str, density: float) -> str:
     values = [
         one.modulation
         for one in quality.modulations
         if (one.place, one.direction, one.lines_per_mm) == (place, direction, density) and np.isfinite(one.modulation)
     ]
-    return float(np.mean(values)) if values else None
+    return number(float(np.mean(values)), 2) if values else "-"
 
 
 def print_coverage(console: Console, result: Path) -> None:

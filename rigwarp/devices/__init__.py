@@ -2,7 +2,7 @@
 
 from rigwarp.devices.bench import VIRTUAL, Bench, open_bench, open_virtual
 from rigwarp.devices.masked import MaskedDisplay
-from rigwarp.devices.protocols import Camera, Display, Frame, Shot, StreamingCamera
+from rigwarp.devices.protocols import Camera, Display, Frame, OneShotCamera, Shot, StreamingCamera
 
 __all__ = [
     "VIRTUAL",
@@ -11,6 +11,7 @@ __all__ = [
     "Display",
     "Frame",
     "MaskedDisplay",
+    "OneShotCamera",
     "Shot",
     "StreamingCamera",
     "open_bench",

@@ -48,10 +48,10 @@ def _virtual(folder: RigFolder, opened: ExitStack, raised_mm: float) -> Bench:
 
 
 def _real(folder: RigFolder, display: int | None, opened: ExitStack) -> Bench:
-    from rigwarp.devices.video_camera import open_video_camera  # with the window toolkit, only when there is a window
+    from rigwarp.devices.open_camera import open_camera  # with the window toolkit, only when there is a window
     from rigwarp.devices.window_display import open_window_display
 
-    camera = open_video_camera(folder.rig.camera.device, folder.rig.camera.resolution)
+    camera = open_camera(folder.rig.camera.device, folder.rig.camera.resolution)
     opened.callback(camera.close)
     window = open_window_display(folder.rig.projector.resolution, display=display)
     opened.callback(window.close)

@@ -3,6 +3,7 @@
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from typing import Any, Protocol
 
 import numpy as np
@@ -14,6 +15,7 @@ _KEPT = 4  # pictures: a reader that is that far behind gets later ones, which a
 _PERIODS = 30  # arrivals whose distances tell the usual one
 _MISSES = 5  # pictures in a row that a driver may fail to deliver before it counts as dead
 _MISS_PAUSE_S = 0.02
+_AWAY_S, _RETRY_S = 6.0, 0.5  # how long a camera that has stopped is looked for, and the pause between two tries
 _CLOSE_S = 5.0  # a driver that does not return by then is left to itself
 
 
@@ -38,9 +40,22 @@ class NewestFrames:
     source : the opened camera; belongs to the thread from now on.
     name : the camera in words, for messages.
     timeout_s : longest wait for a picture.
+    reopen : opens a camera anew that has stopped, as one on a network may for a moment; None: it stays stopped. It is
+        tried for some seconds, in which whoever waits for a picture waits on.
+
+    Attributes
+    ----------
+    reopened : how many times that was done.
     """
 
-    def __init__(self, source: FrameSource, name: str, *, timeout_s: float) -> None:
+    def __init__(
+        self,
+        source: FrameSource,
+        name: str,
+        *,
+        timeout_s: float,
+        reopen: Callable[[], FrameSource | None] | None = None,
+    ) -> None:
         self._source = source
         self._name = name
         self._timeout_s = timeout_s
@@ -48,6 +63,9 @@ class NewestFrames:
         self._kept: deque[tuple[NDArray[Any], float]] = deque(maxlen=_KEPT)
         self._arrivals: deque[float] = deque(maxlen=_PERIODS)
         self._over = ""
+        self._reopen = reopen
+        self._away = False
+        self.reopened = 0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="camera", daemon=True)
         self._thread.start()
@@ -69,12 +87,12 @@ class NewestFrames:
                 left_s = deadline - time.monotonic()
                 if self._over:
                     raise DeviceError(self._over)
-                if left_s <= 0:
+                if left_s <= -self._away * (_AWAY_S + self._timeout_s):
                     raise DeviceError(
                         f"{self._name} has delivered no picture for {self._timeout_s:g} s: check its cable or network, "
                         "and that no other program uses it"
                     )
-                self._news.wait(left_s)
+                self._news.wait(max(left_s, _MISS_PAUSE_S))
 
     @property
     def frame_s(self) -> float:
@@ -91,6 +109,25 @@ class NewestFrames:
         self._thread.join(_CLOSE_S)
 
     def _run(self) -> None:
+        while self._take() and self._opened_again():
+            pass
+        with self._news:
+            self._over = f"{self._name} has stopped: it delivers no more pictures. Check its cable, power or network"
+            self._news.notify_all()
+
+    def _opened_again(self) -> bool:
+        """Look for a camera that has stopped, for a while; False when it is not to be found."""
+        end_s = time.monotonic() + _AWAY_S
+        while self._reopen is not None and not self._stop.wait(_RETRY_S) and time.monotonic() < end_s:
+            source = self._reopen()
+            if source is not None:
+                self._source = source
+                self.reopened += 1
+                return True
+        return False
+
+    def _take(self) -> bool:
+        """Take pictures until the camera ends, True, or the thread is to."""
         misses = 0
         while not self._stop.is_set() and misses < _MISSES:
             taken = self._source.grab()
@@ -102,10 +139,12 @@ class NewestFrames:
                 continue
             misses = 0
             with self._news:
+                self._away = False
                 self._kept.append((picture, arrived_s))
                 self._arrivals.append(arrived_s)
                 self._news.notify_all()
         with self._news:
-            self._over = f"{self._name} has stopped: it delivers no more pictures. Check its cable, power or network"
-            self._news.notify_all()
+            self._away = self._reopen is not None
+            self._arrivals.clear()  # the pause is no time between pictures
         self._source.release()
+        return not self._stop.is_set()

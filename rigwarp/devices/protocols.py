@@ -57,6 +57,20 @@ class Camera(Protocol):
         """Give the camera back; calling it twice is fine."""
 
 
+@runtime_checkable
+class OneShotCamera(Camera, Protocol):
+    """A camera that takes a photograph when it is asked for one, and takes its time.
+
+    Attributes
+    ----------
+    settle_s : pause of `grab` before each photograph, in which the picture reaches the table; may be made longer.
+    photo_s : how long the last photograph took, without that pause, seconds.
+    """
+
+    settle_s: float
+    photo_s: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class Shot:
     """A photograph and when it arrived (seconds of the clock that only goes forward, `time.monotonic`)."""

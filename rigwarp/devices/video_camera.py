@@ -4,8 +4,9 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,7 +17,9 @@ from numpy.typing import NDArray
 from rigwarp.devices.camera_controls import CONTROLS, exposure_s, fix_controls, set_exposure_s, take_all_bits
 from rigwarp.devices.camera_list import listed_cameras, users_of
 from rigwarp.devices.newest_frame import NewestFrames
+from rigwarp.devices.picture_size import require_size
 from rigwarp.devices.protocols import Shot
+from rigwarp.devices.v4l2_controls import ControlState, advice_of, device_controls, lock_controls, unlocked_of
 from rigwarp.errors import DeviceError
 from rigwarp.geometry import Photo
 
@@ -27,7 +30,8 @@ FRAME_TIMEOUT_S: Final = 5.0
 _ADDRESS = "://"
 _FFMPEG_QUIET = ("OPENCV_FFMPEG_LOGLEVEL", "-8")  # its own messages would stand beside our one line
 _FFMPEG_OPTIONS = "OPENCV_FFMPEG_CAPTURE_OPTIONS"
-_UNBUFFERED = "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay"  # or every picture is late
+_UNBUFFERED = "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay"
+"""Or every picture is late; by UDP some would be lost, and what is decoded from them."""
 
 
 class VideoCamera:
@@ -41,11 +45,12 @@ class VideoCamera:
         *,
         unlocked: Sequence[str] = CONTROLS,
         bits: int | None = None,
+        reopen: Callable[[], cv2.VideoCapture | None] | None = None,
     ) -> None:
         self._capture = capture
         self._bits = bits
         self._resolution = resolution
-        self._frames = NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S)
+        self._frames = NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S, reopen=reopen)
         self.unlocked: tuple[str, ...] = tuple(unlocked)
 
     @property
@@ -79,6 +84,11 @@ class VideoCamera:
     def look(self) -> Photo:
         """The next photograph that comes in."""
         return self.next_shot(time.monotonic()).photo
+
+    @property
+    def reopened(self) -> int:
+        """How many times a network camera went and came back."""
+        return self._frames.reopened
 
     def close(self) -> None:
         """Give the camera back; calling it twice is fine."""
@@ -127,20 +137,58 @@ def open_video_camera(device: int | str, resolution: tuple[int, int]) -> VideoCa
     if _ADDRESS not in str(device):
         capture.set(cv2.CAP_PROP_FRAME_WIDTH, resolution[0])
         capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
-    unlocked = CONTROLS if _ADDRESS in str(device) else fix_controls(capture)
-    camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=take_all_bits(capture))
+    unlocked = CONTROLS if _ADDRESS in str(device) else _fixed(device, capture)
+    reopen = partial(_reopened, device) if _ADDRESS in str(device) else None
+    bits = take_all_bits(capture)
+    camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=bits, reopen=reopen)
     try:
-        found = camera.look().shape[::-1]
+        found = _first_look(camera, patient=_ADDRESS in str(device)).shape[::-1]
     except DeviceError as error:
         camera.close()
         raise DeviceError(f"{error}{_used_by(device)}") from None
-    if found != resolution:
+    try:
+        require_size(name, found, resolution)
+    except DeviceError:
         camera.close()
-        raise DeviceError(
-            f"{name} delivers {found[0]} x {found[1]} pixels, rig.toml says camera.resolution = {list(resolution)}: "
-            "enter one that the camera has (and calibrate it with that), or set it at the camera"
-        )
+        raise
     return camera
+
+
+def _first_look(camera: VideoCamera, *, patient: bool) -> Photo:
+    """The first picture; a stream over the network may take twice as long until it begins with a whole one."""
+    if patient:
+        with suppress(DeviceError):
+            return camera.look()
+    return camera.look()
+
+
+def _reopened(device: int | str) -> cv2.VideoCapture | None:
+    """The network camera once more, if it can be reached; waits no longer than its time limits."""
+    capture = _capture(device)
+    return capture if capture.isOpened() else None
+
+
+def _fixed(device: int | str, capture: cv2.VideoCapture) -> tuple[str, ...]:
+    """Lock what changes by itself: by the driver's own names where it is Linux's, else through OpenCV."""
+    states = _locked(device)
+    return unlocked_of(states) if states is not None else fix_controls(capture)
+
+
+def _locked(device: int | str) -> tuple[ControlState, ...] | None:
+    path = _path_of(device)
+    if path is None or not sys.platform.startswith("linux"):
+        return None
+    try:
+        with device_controls(path) as ioctl:
+            return lock_controls(ioctl)
+    except OSError:
+        return None
+
+
+def control_advice(device: int | str) -> str:
+    """The command that sets what the driver refused to rigwarp; empty where there is none."""
+    states = _locked(device)
+    return advice_of(states, str(_path_of(device))) if states else ""
 
 
 def _opened(device: int | str, name: str) -> cv2.VideoCapture:
@@ -173,6 +221,7 @@ def _capture(device: int | str) -> cv2.VideoCapture:
         return cv2.VideoCapture(device, cv2.CAP_V4L2 if sys.platform.startswith("linux") else cv2.CAP_ANY)
     wait_ms = int(1000 * FRAME_TIMEOUT_S)
     limits = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, wait_ms, cv2.CAP_PROP_READ_TIMEOUT_MSEC, wait_ms]
+    limits += [cv2.CAP_PROP_N_THREADS, 1]  # each thread more keeps back a picture
     with _unbuffered():
         return cv2.VideoCapture(device, cv2.CAP_FFMPEG, limits)
 

@@ -2,16 +2,18 @@
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built import AsBuilt
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json, write_npz
 from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE
 from rigwarp.files.reading import Field, read_json, read_npz
+
+if TYPE_CHECKING:
+    from rigwarp.as_built import AsBuilt
 
 FORMAT = "rigwarp as built"
 _GRID = ("ny", "nx")
@@ -28,7 +30,7 @@ _ADVICE = "Make it with: rigwarp fit"
 
 
 def write_as_built(
-    folder: Path, result: AsBuilt, *, extra: Mapping[str, Any] | None = None, replace: bool = False
+    folder: Path, result: "AsBuilt", *, extra: Mapping[str, Any] | None = None, replace: bool = False
 ) -> None:
     """Write as_built.npz and as_built.json into a folder; `extra` (rig hash, scan) goes into both."""
     header = {

@@ -2,7 +2,7 @@
 
 import io
 from pathlib import Path
-from typing import Any, Final, cast
+from typing import Any, BinaryIO, Final, cast
 
 import cv2
 import numpy as np
@@ -11,7 +11,7 @@ from PIL import JpegImagePlugin, PngImagePlugin, TiffImagePlugin
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
-from rigwarp.files.reading import read_bytes
+from rigwarp.files.reading import read_bytes, require_regular
 from rigwarp.geometry import Photo
 
 _BAND_ROWS = 256
@@ -39,13 +39,16 @@ def read_photo(path: Path) -> Photo:
     InputError
         If the file is missing or is no PNG, JPEG or TIFF picture of 8 or 16 bits.
     """
-    path = Path(path)
-    picture = _decoded(path)
+    picture = read_photo_colour(path)
+    return picture if picture.ndim == 2 else cast(Photo, cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY))
+
+
+def read_photo_colour(path: Path) -> NDArray[Any]:
+    """A photograph as it is: (H, W) grey or (H, W, 3) BGR, of as many bits as the file has; else see `read_photo`."""
+    picture = _decoded(Path(path))
     if picture.ndim == 2:
         return picture
-    if picture.shape[2] < 3:
-        return cast(Photo, np.ascontiguousarray(picture[..., 0]))
-    return cast(Photo, cv2.cvtColor(picture[..., :3], cv2.COLOR_BGR2GRAY))
+    return np.ascontiguousarray(picture[..., 0] if picture.shape[2] < 3 else picture[..., :3])
 
 
 def read_colour(path: Path, *, most_pixels: int = MOST_PIXELS) -> NDArray[np.uint8]:
@@ -126,9 +129,19 @@ def other_pictures(folder: Path) -> list[Path]:
     return sorted(p for p in folder.iterdir() if p.suffix.lower() in _OTHER_ENDINGS and not p.name.startswith("."))
 
 
+def picture_size(path: Path) -> tuple[int, int] | None:
+    """(width, height) that the head of a PNG, JPEG or TIFF file claims; None for anything else."""
+    try:
+        require_regular(path)
+        with open(path, "rb") as file:
+            return _size_in_head(file)
+    except (InputError, OSError, ValueError):  # ValueError: a name that no file system takes
+        return None
+
+
 def _require_size(path: Path, data: bytes, most_pixels: int) -> None:
     """Refuse a picture whose head says that it is no picture of ours, or too large, before it is decoded."""
-    size = _size_in_head(data)
+    size = _size_in_head(io.BytesIO(data))
     if size is None:
         raise InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
     if size[0] * size[1] > most_pixels:
@@ -137,12 +150,13 @@ def _require_size(path: Path, data: bytes, most_pixels: int) -> None:
         )
 
 
-def _size_in_head(data: bytes) -> tuple[int, int] | None:
+def _size_in_head(file: BinaryIO) -> tuple[int, int] | None:
     """(width, height) that a PNG, JPEG or TIFF claims; None for anything else."""
     # by class: Image.open tries forty formats, and warns of large pictures
     for kind in (PngImagePlugin.PngImageFile, JpegImagePlugin.JpegImageFile, TiffImagePlugin.TiffImageFile):
         try:
-            size: tuple[int, int] = kind(io.BytesIO(data)).size
+            file.seek(0)
+            size: tuple[int, int] = kind(file).size
             return size
         except Exception:  # whatever damaged bytes lead it to
             continue

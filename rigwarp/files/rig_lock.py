@@ -110,5 +110,5 @@ def _who(descriptor: int) -> str:
         os.lseek(descriptor, 0, os.SEEK_SET)
         about = json.loads(os.read(descriptor, _MOST_BYTES))
         return f"process {about['process']} ({about['doing']}, since {about['since']})"
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return "another process"

@@ -64,6 +64,11 @@ def new_run(
         _finish(run, started)
 
 
+def finish_run(run: Path) -> None:
+    """Let a run be used before its `with` block ends: what is still to come is not needed for that."""
+    _finish(run, _started(run))
+
+
 @contextmanager
 def continued_run(run: Path) -> Iterator[Path]:
     """An interrupted run, to be completed inside the `with` block; it gets its stop.json as in `new_run`.
@@ -73,12 +78,16 @@ def continued_run(run: Path) -> Iterator[Path]:
     InputError
         If its start.json is damaged.
     """
-    try:
-        started = datetime.fromisoformat(str(read_start(run).started_utc))
-    except ValueError:
-        raise InputError(f"{run / 'start.json'}: found no time in started_utc. Begin a new run.") from None
+    started = _started(run)
     yield run
     _finish(run, started)
+
+
+def _started(run: Path) -> datetime:
+    try:
+        return datetime.fromisoformat(str(read_start(run).started_utc))
+    except ValueError:
+        raise InputError(f"{run / 'start.json'}: found no time in started_utc. Begin a new run.") from None
 
 
 def _finish(run: Path, started: datetime) -> None:
@@ -88,7 +97,7 @@ def _finish(run: Path, started: datetime) -> None:
         started_utc=started.isoformat(timespec="milliseconds"),
         stopped_utc=stopped.isoformat(timespec="milliseconds"),
         seconds=(stopped - started).total_seconds(),
-    ).write(run / STOP_FILE)
+    ).write(run / STOP_FILE, replace=True)
 
 
 def interrupted_run(parent: Path) -> Path | None:
@@ -163,6 +172,14 @@ def make_current(root: Path, run: Path, *, camera: Path | None = None) -> None:
     except ValueError:
         raise InputError(f"{run}: lies outside the rig folder {root}, expected a run inside it.") from None
     switch_to(root, run, camera=camera)
+
+
+def put_back(root: Path, run: Path | None) -> None:
+    """Make live again what was live before; nothing is, where `run` is None."""
+    if run is None:
+        (root / CURRENT_FILE).unlink(missing_ok=True)
+    else:
+        make_current(root, run)
 
 
 def current_result(root: Path) -> Path:

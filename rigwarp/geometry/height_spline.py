@@ -3,6 +3,8 @@
 import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from math import factorial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +13,7 @@ from scipy.interpolate import BSpline
 
 from rigwarp.geometry.arrays import Array, IntArray
 
-_CHUNK = 32768  # points evaluated at a time: keeps the gathered coefficients in the processor's cache
+_CHUNK = 16384  # points evaluated at a time: keeps the gathered coefficients in the processor's cache
 _POINTS_AT_ONCE = 512  # of one cell, in the normal equations
 _TAYLOR_ORDER = 2  # past the last knot the surface goes on with its position, slope and curvature there
 
@@ -84,6 +86,11 @@ class HeightSpline:
     def gradient(self, x_mm: Array, y_mm: Array) -> Array:
         """(..., 2): dz/dx and dz/dy; NaN where x or y is NaN."""
         return np.stack(self._evaluate(x_mm, y_mm, ((1, 0), (0, 1))), axis=-1)
+
+    def value_and_gradient(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+        """Both at once, which takes little more than either."""
+        value, by_x, by_y = self._evaluate(x_mm, y_mm, ((0, 0), (1, 0), (0, 1)))
+        return value, np.stack([by_x, by_y], axis=-1)
 
     def design_matrix(self, x_mm: Array, y_mm: Array, *, nux: int = 0, nuy: int = 0) -> sparse.csr_matrix:
         """(N, nx * ny) basis values: `design_matrix(x, y) @ coefficients.ravel() == value(x, y)`.
@@ -180,14 +187,15 @@ class HeightSpline:
         table, ny = self.coefficients_mm.ravel(), self.coefficients_mm.shape[1]
         base = first_x * ny + first_y
         sums = {order: np.zeros(len(x)) for order in orders}
+        at, c, part = np.empty_like(base), np.empty(len(x)), np.empty(len(x))  # used over and over: half the time
         for i in range(self.degree + 1):
             rows = {order: np.zeros(len(x)) for order in nuy}
             for j in range(self.degree + 1):
-                c = table.take(base + (i * ny + j))
+                table.take(np.add(base, i * ny + j, out=at), out=c, mode="clip")
                 for k, order in enumerate(nuy):
-                    rows[order] += c * by[k][j]
+                    rows[order] += np.multiply(c, by[k][j], out=part)
             for ox, oy in orders:
-                sums[ox, oy] += bx[nux.index(ox)][i] * rows[oy]
+                sums[ox, oy] += np.multiply(bx[nux.index(ox)][i], rows[oy], out=part)
         return [sums[order] for order in orders]
 
     def _basis(self, position_mm: Array, axis: int, orders: tuple[int, ...]) -> tuple[NDArray[np.int64], list[Array]]:
@@ -197,52 +205,44 @@ class HeightSpline:
         inside = np.clip(s, 0.0, float(cells))
         first = np.minimum(np.nan_to_num(inside).astype(np.int64), cells - 1)
         past = s - inside
+        powers = _powers(inside - first, self.degree)
         bases = []
-        polynomials = _uniform_basis(self.degree)
         for order in orders:
-            basis = _derivative_values(polynomials, inside - first, order)
+            basis = _cell_polynomials(self.degree, order) @ powers
             if np.any(past != 0.0):
-                basis = basis + self._continuation(polynomials, inside - first, past, order, basis)
+                basis = basis + self._continuation(powers, past, order, basis)
             bases.append(basis / self.cell_mm[axis] ** order)
         return first, bases
 
-    @staticmethod
-    def _continuation(polynomials: Array, within: Array, past: Array, order: int, basis: Array) -> Array:
+    def _continuation(self, powers: Array, past: Array, order: int, basis: Array) -> Array:
         """What to add to `basis` past the domain: the rest of the second-order Taylor polynomial of order-th rank."""
         extra = np.where(past != 0.0, -basis, 0.0) if order > _TAYLOR_ORDER else np.zeros_like(basis)
         weight = np.ones_like(past)
         for k in range(1, _TAYLOR_ORDER - order + 1):
             weight = weight * past / k
-            extra = extra + _derivative_values(polynomials, within, order + k) * weight
+            extra = extra + _cell_polynomials(self.degree, order + k) @ powers * weight
         return extra
 
 
-_BASIS_CACHE: dict[int, Array] = {}
-
-
-def _uniform_basis(degree: int) -> Array:
+@lru_cache
+def _cell_polynomials(degree: int, order: int) -> Array:
     """(degree + 1 functions, degree + 1 powers): the uniform B-spline's pieces on one cell, in powers of s in 0..1.
 
-    Piece f belongs to the basis function that starts f - degree cells before the cell. Taken from
-    scipy.interpolate.BSpline so that the recursion is not repeated here.
+    Or their derivatives of that order. Piece f belongs to the basis function that starts f - degree cells before the
+    cell. Taken from scipy.interpolate.BSpline so that the recursion is not repeated here.
     """
-    if degree not in _BASIS_CACHE:
-        one = BSpline.basis_element(np.arange(degree + 2.0), extrapolate=False)
-        pieces = np.empty((degree + 1, degree + 1))
-        for f in range(degree + 1):
-            start, factorial = float(degree - f), 1.0
-            for power in range(degree + 1):
-                factorial *= max(power, 1)
-                pieces[f, power] = one.derivative(power)(start) / factorial if power else one(start)
-        _BASIS_CACHE[degree] = pieces
-    return _BASIS_CACHE[degree]
+    pieces = np.zeros((degree + 1, degree + 1))
+    one = BSpline.basis_element(np.arange(degree + 2.0), extrapolate=False)
+    for f in range(degree + 1):
+        for power in range(degree + 1 - order):
+            rank = power + order
+            pieces[f, power] = (one.derivative(rank) if rank else one)(float(degree - f)) / factorial(power)
+    return pieces
 
 
-def _derivative_values(polynomials: Array, s: Array, order: int) -> Array:
-    """(functions, N) derivatives of the cell polynomials at s (N,)."""
-    degree = polynomials.shape[1] - 1
-    values = np.zeros((len(polynomials), len(s)))
-    for power in range(degree, order - 1, -1):
-        factor = np.prod(np.arange(power - order + 1, power + 1)) if order else 1.0
-        values = values * s + (polynomials[:, power] * factor)[:, None]
-    return values
+def _powers(s: Array, degree: int) -> Array:
+    """(degree + 1, N) of s (N,)."""
+    result = np.ones((degree + 1, len(s)))
+    for power in range(1, degree + 1):
+        np.multiply(result[power - 1], s, out=result[power])
+    return result

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigwarp.devices import Bench
-from rigwarp.files import RigFolder, make_current
+from rigwarp.files import RigFolder
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import Verified, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.results.fit import FitMade, camera_of, fit_scans
+from rigwarp.jobs.results.fit import FitMade, WarpMade, camera_of, fit_scans
 from rigwarp.jobs.scans.raised_board import refuse_raised
 from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
 from rigwarp.jobs.scans.zone_scan import take_scans
@@ -109,20 +109,22 @@ def calibrate_rig(
     for scan in scans:
         steps.scanned(scan)
     runs, decoded = [scan.run for scan in scans], [scan.decoded for scan in scans]
-    fit = fit_scans(progress, folder, runs, decoded=decoded, accept=accept, hold=not accept)
+    verified: list[Verified] = []
+
+    def shown(made: WarpMade) -> Verdict:
+        if made.verdict.failures and not accept:
+            return made.verdict
+        verified.append(verify_result(progress, folder, made.run, bench))
+        steps.verified(verified[0])
+        return verified[0].verdict
+
+    fit = fit_scans(progress, folder, runs, decoded=decoded, accept=accept, show=shown)
     steps.fitted(fit)
-    checks, verdict = {}, fit.verdict
-    if accept or not fit.verdict.failures:
-        verified = verify_result(progress, folder, fit.run, bench)
-        steps.verified(verified)
-        checks, verdict = verified.checks, verified.verdict
-    if not verdict.failures:
-        make_current(folder.root, fit.run)
     return Calibrated(
         scans=scans,
         fit=fit,
-        checks=checks,
+        checks=verified[0].checks if verified else {},
         report=write_report(folder, fit.run),
-        verdict=verdict,
-        current=accept or not verdict.failures,
+        verdict=fit.verdict,
+        current=fit.current,
     )

@@ -14,6 +14,7 @@ from rigwarp.files.names import (
     VERIFICATION_FILE,
 )
 from rigwarp.files.records import MapOrigin, StartRecord, VerificationRecord
+from rigwarp.words import number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,14 +74,20 @@ def _after_fit(folder: RigFolder, result: Path, scans: list[Path]) -> NextStep:
     return _after_verify(folder, VerificationRecord.read(result / VERIFICATION_FILE))
 
 
+def _rounded(value_mm: float) -> str:
+    """Two digits, as sentences of the report have them, without zeros at the end."""
+    text = number(value_mm, 2)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
 def _after_verify(folder: RigFolder, verified: VerificationRecord) -> NextStep:
     root, limit_mm = folder.root, folder.rig.tolerance.content_p95_mm
     after = verified.after
     if after is None or after.p95_mm is None:
         return NextStep(standing="The picture on the table was not measured.", command=f"rigwarp verify {root}")
     before = verified.before.p95_mm if verified.before is not None else None
-    was = f"before {before:.1f} mm, " if before is not None else ""
-    errors = f"{was}now {after.p95_mm:.2f} mm (95 % of the dots; {limit_mm:g} mm allowed)"
+    was = f"before {_rounded(before)} mm, " if before is not None else ""
+    errors = f"{was}now {_rounded(after.p95_mm)} mm (95 % of the dots; {limit_mm:g} mm allowed)"
     lost = after.missing if isinstance(after.missing, int) else len(after.missing or ())
     if after.p95_mm > limit_mm or lost:
         unseen = f", {lost} dots not seen" if lost else ""

@@ -179,7 +179,16 @@ def _open(folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
 
 
 def _open_named(name: str, *, folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
-    return open_source(name, folder.rig.content, dwell_s=options.dwell_s, fade_s=options.fade_s, counts=counts)
+    content, shorter_px = folder.rig.content, min(folder.rig.projector.resolution)
+    finer = max(shorter_px / min(content.pixels), 1.0)  # a coarse canvas takes no detail from a fine projector
+    return open_source(
+        name,
+        content,
+        most_px=(round(finer * content.pixels[0]), round(finer * content.pixels[1])),
+        dwell_s=options.dwell_s,
+        fade_s=options.fade_s,
+        counts=counts,
+    )
 
 
 def _measured(progress: Progress, folder: RigFolder) -> Prewarp:

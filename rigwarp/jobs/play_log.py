@@ -76,7 +76,7 @@ def focus_watch(progress: Progress, folder: RigFolder, source: Source) -> Iterat
     if not isinstance(source, AimSource):
         yield
         return
-    from rigwarp.devices.video_camera import open_video_camera
+    from rigwarp.devices.open_camera import open_camera
 
     device = folder.rig.camera.device
     if device == VIRTUAL:
@@ -84,7 +84,7 @@ def focus_watch(progress: Progress, folder: RigFolder, source: Source) -> Iterat
         yield
         return
     try:
-        camera = open_video_camera(device, folder.rig.camera.resolution)
+        camera = open_camera(device, folder.rig.camera.resolution)
     except RigwarpError as error:  # the outlines are of use without one
         progress.note(f"No live sharpness: {error}")
         yield

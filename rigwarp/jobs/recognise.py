@@ -11,6 +11,7 @@ from rigwarp.errors import InputError
 from rigwarp.files import RigFolder
 from rigwarp.geometry import PixelMap
 from rigwarp.jobs.design import design_model
+from rigwarp.reports.measures.pixel_scale import pixel_light
 from rigwarp.rig import MeshShape, Rig, inside_content
 from rigwarp.rig.parse import rig_from_values
 from rigwarp.tracing import FaceForm, build_model, recognise, trace_map
@@ -28,15 +29,15 @@ class Recognised:
     faces : the nearest closed form of each.
     toml : lines for rig.toml, in place of kind, file, reflecting_side and crease_deg; empty where there are none.
     moved_p95_mm : how far spots on the content move with these lines; NaN without.
-    lit_share, lit_share_before : share of the projector's pixels on the content, with these lines and with the file.
+    light_on_content, light_on_content_before : share of the projector's light, with these lines and with the file.
     same : whether 95 % of the spots move by less than a tenth of the rig's tolerance.
     """
 
     faces: tuple[FaceForm, ...]
     toml: str
     moved_p95_mm: float
-    lit_share: float
-    lit_share_before: float
+    light_on_content: float
+    light_on_content_before: float
     same: bool
 
 
@@ -56,11 +57,16 @@ def recognise_mirror(folder: RigFolder, design: PixelMap) -> Recognised:
     """
     check_from_cad(folder.rig)
     found = recognise(design_model(folder).surfaces, folder.rig.mirror.placement)
-    before = inside_content(folder.rig.content, design.table_mm)
+    before, light = inside_content(folder.rig.content, design.table_mm), pixel_light(folder.rig.projector)
+    light_before = float(light[before].sum())
     if found.keys is None:
-        share = float(before.mean())
         return Recognised(
-            faces=found.faces, toml="", moved_p95_mm=np.nan, lit_share=share, lit_share_before=share, same=False
+            faces=found.faces,
+            toml="",
+            moved_p95_mm=np.nan,
+            light_on_content=light_before,
+            light_on_content_before=light_before,
+            same=False,
         )
     values = tomllib.loads(folder.rig_text)
     values["mirror"] = {k: v for k, v in values["mirror"].items() if k not in _OF_MESH} | found.keys
@@ -73,8 +79,8 @@ def recognise_mirror(folder: RigFolder, design: PixelMap) -> Recognised:
         faces=found.faces,
         toml=_toml(found.keys),
         moved_p95_mm=p95,
-        lit_share=float(inside_content(rig.content, other.table_mm).mean()),
-        lit_share_before=float(before.mean()),
+        light_on_content=float(light[inside_content(rig.content, other.table_mm)].sum()),
+        light_on_content_before=light_before,
         same=p95 <= _SHARE_OF_TOLERANCE * rig.tolerance.content_p95_mm,
     )
 

@@ -56,6 +56,9 @@ MIRROR_KINDS: Final = {
     },
     "facets": {
         "facet": "one table [[mirror.facet]] for each panel",
+        "sheet_mm": "the thickness of the sheet that the panels are folded from",
+        "fold_radius_mm": "the radius inside its folds, together with sheet_mm",
+        "k_factor": "where its neutral axis lies in a fold, from the inside, as a share of sheet_mm",
     },
 }
 

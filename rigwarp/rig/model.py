@@ -89,10 +89,23 @@ class Facet:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Sheet:
+    """What panels are bent from: its thickness, the radius inside its folds, and where its neutral axis lies in them.
+
+    `k_factor` is the neutral axis' distance from the inside as a share of the thickness.
+    """
+
+    thickness_mm: float
+    fold_radius_mm: float
+    k_factor: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class FacetsShape:
-    """A mirror of one or more panels."""
+    """A mirror of one or more panels; `sheet` None: the stock is not told."""
 
     facets: tuple[Facet, ...]
+    sheet: Sheet | None = None
 
 
 MirrorShape = ConicShape | ProfileShape | MeshShape | FacetsShape

@@ -8,7 +8,7 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, Placement, rotation_from_degrees
 from rigwarp.rig.keys import FACET, MIRROR, MIRROR_KINDS
-from rigwarp.rig.model import ConicShape, Facet, FacetsShape, MeshShape, Mirror, MirrorShape, ProfileShape
+from rigwarp.rig.model import ConicShape, Facet, FacetsShape, MeshShape, Mirror, MirrorShape, ProfileShape, Sheet
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe, listed
 
 MESH_ENDINGS = (".stl", ".ply", ".obj", ".3mf", ".glb", ".gltf", ".step", ".stp")
@@ -19,6 +19,7 @@ _SIDES = {
 }
 _FLAT_MM = 0.1  # corners may be typed with one decimal; at 400 mm from the table this much moves light by under 1 mm
 _COINCIDENT_MM = 1e-6
+_USUAL_K = 0.41  # soft steel and aluminium; see as_built/describe/bend_allowance.py
 
 
 def parse_mirror(document: TomlSection) -> Mirror:
@@ -142,7 +143,20 @@ def _facets(section: TomlSection) -> FacetsShape:
             f"{section.source}: mirror.facet: found no panel, expected at least one table [[mirror.facet]]. "
             "Add one for each panel, with corners_mm."
         )
-    return FacetsShape(facets=facets)
+    return FacetsShape(facets=facets, sheet=_sheet(section))
+
+
+def _sheet(section: TomlSection) -> Sheet | None:
+    if not section.has("sheet_mm"):
+        for key in ("fold_radius_mm", "k_factor"):
+            if section.has(key):
+                section.fail("sheet_mm", found="nothing", expected=f"the thickness of the sheet beside {key}")
+        return None
+    return Sheet(
+        thickness_mm=section.number("sheet_mm", limits=Limits(above=0.0)),
+        fold_radius_mm=section.number("fold_radius_mm", default=0.0, limits=Limits(at_least=0.0)),
+        k_factor=section.number("k_factor", default=_USUAL_K, limits=Limits(at_least=0.0, at_most=0.5)),
+    )
 
 
 def _facet(section: TomlSection) -> Facet:

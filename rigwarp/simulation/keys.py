@@ -35,6 +35,8 @@ BUILT: Final = {
     "dent": "tables [[built.dent]]: Gaussian dents",
     "ripple": "tables [[built.ripple]]: ripples",
     "facet": "tables [[built.facet]]: errors of single panels",
+    "hole": "tables [[built.hole]]: round holes that the design does not have",
+    "rim_mm": "how far the mirror reaches beyond its designed outline (negative: short of it); not for panels",
     "seat_shift_mm": "shift of the whole mirror along the table's axes, [x, y, z]",
     "seat_turn_deg": "turn of the whole mirror about its origin, rotation vector along the table's axes",
 }
@@ -66,6 +68,12 @@ FACET: Final = {
     "bend_radius_mm": "radius of a bend that the panel should not have",
     "bend_deg": "direction of that bend's axis, from the panel's x",
     "twist_mrad_per_mm": "twist: how fast the panel's slope along its x grows along its y",
+}
+
+HOLE: Final = {
+    "position_mm": "its middle in the mirror frame (panels: in the panel's own frame: x along its first edge), [x, y]",
+    "diameter_mm": "its diameter",
+    "facet": "number of the panel it is in",
 }
 
 PROJECTOR: Final = {

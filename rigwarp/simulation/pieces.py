@@ -23,7 +23,7 @@ from rigwarp.simulation.surface import (
     monomials,
     zernike_monomials,
 )
-from rigwarp.simulation.truth import BuiltRipple, BuiltTruth, Dent, FacetError, SurfaceTruth
+from rigwarp.simulation.truth import BuiltRipple, BuiltTruth, Dent, FacetError, Hole, SurfaceTruth
 
 
 def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mapping[str, Array]) -> tuple[Piece, ...]:
@@ -93,7 +93,8 @@ def _closed_form(truth: SurfaceTruth) -> tuple[BuiltSurface, Inside]:
 def _ring(inner: float, outer: float) -> Inside:
     def inside(x: Array, y: Array, margin: float) -> BoolArray:
         r2 = x * x + y * y
-        return (r2 >= max(inner - margin, 0.0) ** 2) & (r2 <= (outer + margin) ** 2)
+        hole = max(inner - margin, 0.0) if inner > 0.0 else 0.0
+        return (r2 >= hole**2) & (r2 <= (outer + margin) ** 2)
 
     return inside
 
@@ -192,8 +193,26 @@ def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError 
             twist = monomials([(1, 1, tilt.twist_per_mm)])
             terms.append(Polynomial(coefficients=twist, centre_mm=(0.0, 0.0), scale_mm=1.0))
     return Piece(
-        origin_mm=piece.origin_mm, R_mirror_from_piece=R, surface=surface.with_terms(terms), inside=piece.inside
+        origin_mm=piece.origin_mm,
+        R_mirror_from_piece=R,
+        surface=surface.with_terms(terms),
+        inside=_outline(piece.inside, built.rim_mm, [hole for hole in built.holes if hole.piece == number]),
     )
+
+
+def _outline(designed: Inside, rim_mm: float, holes: list[Hole]) -> Inside:
+    """A designed outline, widened, without some holes."""
+    if rim_mm == 0.0 and not holes:
+        return designed
+
+    def inside(x: Array, y: Array, margin: float) -> BoolArray:
+        there = designed(x, y, rim_mm + margin)
+        for hole in holes:
+            hx, hy = hole.position_mm
+            there = there & ((x - hx) ** 2 + (y - hy) ** 2 >= max(hole.radius_mm - margin, 0.0) ** 2)
+        return there
+
+    return inside
 
 
 def _dent(dent: Dent, piece: Piece, light_mm: Array) -> GaussianDent:

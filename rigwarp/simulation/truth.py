@@ -64,6 +64,15 @@ class FacetError:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Hole:
+    """A round hole in a piece."""
+
+    piece: int
+    position_mm: Array
+    radius_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class BuiltTruth:
     """How the built mirror differs from the design.
 
@@ -73,6 +82,8 @@ class BuiltTruth:
     zernike : (n, m, mm) orthonormal terms (the value is the rms over the aperture; m < 0 are the sine terms).
     zernike_radius_mm, zernike_centre_mm : the aperture they are defined on, in the piece's frame.
     seat_shift_mm, seat_turn_rad : (3,) along the table's axes; the turn is a rotation vector about the mirror's origin.
+    holes : that the design does not have.
+    rim_mm : how far the mirror reaches beyond its designed outline.
     """
 
     radius_percent: float
@@ -84,6 +95,8 @@ class BuiltTruth:
     facets: tuple[FacetError, ...]
     seat_shift_mm: Array
     seat_turn_rad: Array
+    holes: tuple[Hole, ...] = ()
+    rim_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

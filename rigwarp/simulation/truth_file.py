@@ -18,6 +18,7 @@ from rigwarp.simulation.truth import (
     CameraTruth,
     Dent,
     FacetError,
+    Hole,
     ProjectorTruth,
     RoomTruth,
     SheetTruth,
@@ -33,6 +34,7 @@ _SHARE_BELOW_1 = Limits(at_least=0.0, below=1.0)
 _NOT_NEGATIVE = Limits(at_least=0.0)
 _GAMMA = Limits(at_least=1.0, at_most=3.5)
 _PERCENT = Limits(above=-50.0, below=50.0)
+_RIM = Limits(at_least=-50.0, at_most=50.0)
 _FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))
 _LARGEST_ORDER = 20  # Zernike or monomial order; beyond, plain powers lose their digits
 
@@ -152,6 +154,23 @@ def _built(section: TomlSection, rig: Rig) -> BuiltTruth:
         facets=tuple(_facet(table, pieces) for table in section.sections("facet", keys.FACET)),
         seat_shift_mm=section.vector("seat_shift_mm", 3, default=(0.0, 0.0, 0.0)),
         seat_turn_rad=np.deg2rad(section.vector("seat_turn_deg", 3, default=(0.0, 0.0, 0.0))),
+        holes=tuple(_hole(table, pieces) for table in section.sections("hole", keys.HOLE)),
+        rim_mm=_rim_mm(section, rig),
+    )
+
+
+def _rim_mm(section: TomlSection, rig: Rig) -> float:
+    rim_mm = section.number("rim_mm", default=0.0, limits=_RIM)
+    if rim_mm != 0.0 and isinstance(rig.mirror.shape, FacetsShape):
+        section.fail("rim_mm", found=f"{rim_mm:g} on a mirror of panels", expected="0, or no such line")
+    return rim_mm
+
+
+def _hole(section: TomlSection, pieces: int) -> Hole:
+    return Hole(
+        piece=_whole(section, "facet", default=0, at_least=0, at_most=pieces - 1),
+        position_mm=section.vector("position_mm", 2),
+        radius_mm=section.number("diameter_mm", limits=POSITIVE) / 2.0,
     )
 
 

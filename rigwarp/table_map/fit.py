@@ -12,7 +12,9 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.table_map.borders import Border, Borders, find_borders
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.misfit import HeldSamples, Misfit, find_misfit, join_held, judged_sigma
+from rigwarp.table_map.pixel_steps import without_pixel_steps
 from rigwarp.table_map.registration import Registration, register
+from rigwarp.table_map.rims import Rims, Seen, find_rims, find_seen
 from rigwarp.table_map.ripple import MapRipple, Ripple, follow_ripple
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples
 from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
@@ -120,6 +122,7 @@ class _ZoneFit:
     field: DesignField
     surface: SmoothSurface
     ripple: Ripple
+    rims: Rims | None
     samples: Samples  # those that agree with the surface
     cells: Samples
     sigma_mm: Array
@@ -150,10 +153,11 @@ def fit_table_map(
     registration = _register(model, samples, tolerances)
     design = trace_map(registration.model)
     borders = find_borders(registration.model, design.zone, samples)
+    seen = find_seen(samples, borders, design.zone.shape)
     fits = [
         fit
         for number in np.unique(borders.zone[borders.zone >= 0])
-        if (fit := _fit_zone(registration.model, int(number), samples, borders)) is not None
+        if (fit := _fit_zone(registration.model, int(number), samples, borders, seen)) is not None
     ]
     if not fits:
         raise MeasurementError(
@@ -170,7 +174,7 @@ def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Regis
     return register(model, thin.pixels_px, thin.table_mm, zone, tolerances)
 
 
-def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders) -> _ZoneFit | None:
+def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders, seen: Seen) -> _ZoneFit | None:
     own = borders.zone == zone
     offered = everything.only(own)
     rim = _on_the_rim(offered.pixels_px, model.projector.resolution) | offered.cut | ~borders.sound[own]
@@ -186,8 +190,14 @@ def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Bord
     known: BoolArray = np.asarray(size < np.maximum(_GROSS * usual, _GROSS_MM))
     if not known.all():
         samples, residual, slope = samples.only(known), residual[known], slope[known]
+    rims = find_rims(seen, samples, slope, model.projector.resolution[::-1])
+    dim = np.zeros(len(samples), bool) if rims is None else ~rims.sound(samples.pixels_px)
+    faint = samples.only(dim)
+    if dim.any():
+        samples, residual, slope = samples.only(~dim), residual[~dim], slope[~dim]
     if len(samples) < _MIN_CELLS:
         return None
+    residual = without_pixel_steps(samples.pixels_px, residual, slope)
     through = _surface_through(field, samples, residual, slope, reach_px)
     if through is None:
         return None
@@ -213,7 +223,8 @@ def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Bord
         field=field,
         surface=through.surface,
         ripple=ripple,
-        samples=join_samples([samples, offered.only(rim)]) if rim.any() else samples,
+        rims=rims,
+        samples=join_samples([samples, offered.only(rim), faint]) if rim.any() or dim.any() else samples,
         cells=through.cells,
         sigma_mm=through.sigma_mm,
     )
@@ -256,6 +267,9 @@ def _assemble(
     owner = zone_owners(samples, np.concatenate([np.full(len(f.samples), f.zone) for f in fits]), shape)
     borders.draw(owner)
     answered = borders.bridge(answered, design.answered)
+    for fit in fits:
+        if fit.rims is not None:
+            answered &= ~(fit.rims.beyond(shape) & (owner == fit.zone))
     table_mm, (decode, random) = np.full((*shape, 2), np.nan), np.full((2, *shape), np.nan)
     ripple = np.zeros(shape)  # variance
     for fit in fits:

@@ -16,6 +16,7 @@ from scipy.ndimage import distance_transform_edt, maximum_filter
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur
+from rigwarp.table_map.support import covered_px2
 
 TILE = 128  # squares along a tile's side
 HOP = TILE // 2  # from tile to tile: Hann windows sum to 1
@@ -104,7 +105,7 @@ def find_lines(
     picture : (H, W) of the projector picture.
     beside_form : whether the residuals still hold the mirror's form; then a line must stand out more.
     """
-    spacing = float(np.sqrt(_covered(pixels_px) / len(pixels_px)))
+    spacing = float(np.sqrt(covered_px2(pixels_px) / len(pixels_px)))
     grid = TileGrid.over(picture, max(1.0, np.floor(spacing)))
     known, values = _binned(pixels_px, residual_mm, grid.square_px, picture)
     fill, power = _spectra(grid, known, _without_form(known, values, _SURROUNDINGS_PX / grid.square_px))
@@ -130,11 +131,6 @@ def find_lines(
         judged=judged,
         reached=fill > _LEAST_REACHED,
     )
-
-
-def _covered(pixels_px: Array) -> float:
-    """Area of the picture, pixels, that has samples: in squares of 8 pixels."""
-    return 64.0 * len(np.unique(np.floor(pixels_px / 8.0) @ np.array([1.0, 1e5])))
 
 
 def _binned(

@@ -17,6 +17,11 @@ def pixel_centres(shape: tuple[int, ...]) -> Array:
     return np.stack([u, v], axis=-1).astype(float)
 
 
+def covered_px2(pixels_px: Array) -> float:
+    """Area of the picture, pixels, that has samples: in squares of 8 pixels."""
+    return 64.0 * len(np.unique(np.floor(pixels_px / 8.0) @ np.array([1.0, 1e5])))
+
+
 def support(samples: Samples, design: PixelMap, zones: list[int]) -> tuple[BoolArray, BoolArray]:
     """Pixels with a sample close by, and pixels that may be answered: those, and the designed-lit holes inside them."""
     height, width = design.zone.shape

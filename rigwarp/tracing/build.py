@@ -96,8 +96,13 @@ def _light(rig: Rig) -> Light:
     step = max(width, height) / _RAYS_ACROSS
     u, v = (np.arange(-_BEYOND * n, (1.0 + _BEYOND) * n, step) for n in (width, height))
     directions = pixel_rays(rig.projector, np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2))
-    mirror = rig.mirror.placement
-    return Light(origin_mm=mirror.to_part(rig.projector.placement.position_mm), directions=directions @ mirror.rotation)
+    mirror, projector = rig.mirror.placement, rig.projector.placement
+    weight = (directions @ projector.rotation[:, 2]) ** 3  # as `pixel_light` has it
+    return Light(
+        origin_mm=mirror.to_part(projector.position_mm),
+        directions=directions @ mirror.rotation,
+        share=weight / weight.sum(),
+    )
 
 
 def _named(meshes: Mapping[str, TriangleMesh], file: str, key: str) -> TriangleMesh:

@@ -1,11 +1,10 @@
 """Is a result right, out of tolerance, or not proven? By everything that is known of it, each finding in a sentence."""
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from rigwarp.as_built import AsBuilt
 from rigwarp.geometry import BoolArray, PixelMap
 from rigwarp.geometry.robust import chi_squared_limit
 from rigwarp.rig import Rig
@@ -13,6 +12,9 @@ from rigwarp.table_map import TableMapFit, invert
 from rigwarp.table_map.plausibility import mistake_in_words
 from rigwarp.verification.dots.judge import ErrorFigures, VerificationResult
 from rigwarp.verification.dots.plan import plan_dots
+
+if TYPE_CHECKING:
+    from rigwarp.as_built import AsBuilt
 
 _FEW = 0.02  # of the check dots may be hidden, lost or seen twice without a mistake: a dent, a cable, a reflection
 _HARDLY, _PARTLY = 0.5, 0.9  # shares of the lit content supported by measurements: below is wrong, is not proven
@@ -41,11 +43,14 @@ class Verdict:
         return "out of tolerance" if self.failures else "not proven" if self.not_proven else "within tolerance"
 
     def with_more(self, other: "Verdict") -> "Verdict":
-        """Both together."""
-        return Verdict(failures=self.failures + other.failures, not_proven=self.not_proven + other.not_proven)
+        """Both together, what both say once."""
+        failures, not_proven = self.failures + other.failures, self.not_proven + other.not_proven
+        return Verdict(failures=tuple(dict.fromkeys(failures)), not_proven=tuple(dict.fromkeys(not_proven)))
 
 
-def judge_fit(fit: TableMapFit, built: AsBuilt | None, rig: Rig, *, design: PixelMap, measured_share: float) -> Verdict:
+def judge_fit(
+    fit: TableMapFit, built: "AsBuilt | None", rig: Rig, *, design: PixelMap, measured_share: float
+) -> Verdict:
     """What a map, its registration and the mirror say before anything is shown.
 
     Parameters
@@ -117,7 +122,7 @@ def _dark(table_map: PixelMap, design: PixelMap, rig: Rig) -> list[str]:
     ]
 
 
-def _mirror(built: AsBuilt | None, rig: Rig) -> list[str]:
+def _mirror(built: "AsBuilt | None", rig: Rig) -> list[str]:
     """A mirror or a mounting that is not the one of the design."""
     if built is None:
         return []

@@ -9,13 +9,14 @@ import ezdxf
 import numpy as np
 import pytest
 
+from rigwarp.as_built.describe.bend_allowance import allowance_mm
 from rigwarp.as_built.describe.flat_sheet import FlatSheet, flat_sheet
 from rigwarp.as_built.describe.mould import Correction
 from rigwarp.errors import InputError
 from rigwarp.files.exports.workshop_drawing import CUT, SCORE, dxf_text, svg_text
 from rigwarp.geometry import Array
 from rigwarp.jobs.results.export_mould import drawn_sheet
-from rigwarp.rig import Facet
+from rigwarp.rig import Facet, Sheet
 from rigwarp.tracing.surfaces.bent_panel import bent_panel
 from rigwarp.tracing.surfaces.panel import flat_panel
 
@@ -25,13 +26,57 @@ FLAP = np.array([[-60.0, 40.0, 10.0], [0.0, 40.0, 0.0], [0.0, 70.0, -12.0], [-60
 RADIUS_MM, CHORD_MM = 400.0, 124.0
 
 
-def folded(*corners: Array, side: int = 1, opened: tuple[float, float] = (0.3, 0.01)) -> FlatSheet:
+def folded(
+    *corners: Array, side: int = 1, opened: tuple[float, float] = (0.3, 0.01), stock: Sheet | None = None
+) -> FlatSheet:
     facets = [Facet(corners_mm=c, bend_radius_mm=None, bend_axis=None) for c in corners]
     panels = [flat_panel(facet, zone=i) for i, facet in enumerate(facets)]
-    return flat_sheet(panels, side=side, opened_deg={(0, 1): opened}, share=0.8, correction=None)
+    return flat_sheet(panels, side=side, opened_deg={(0, 1): opened}, share=0.8, correction=None, stock=stock)
 
 
-def bent(radius_mm: float) -> FlatSheet:
+@pytest.mark.parametrize(("k_factor", "of_t"), [(0.35, 0.55), (0.41, 0.64), (0.45, 0.71)])
+def test_the_allowance_is_that_of_the_handbook(k_factor: float, of_t: float) -> None:
+    """Machinery's Handbook, lengths of straight stock for bends of 90 degrees: 1.57 R + 0.55, 0.64 or 0.71 t."""
+    sheet = Sheet(thickness_mm=2.0, fold_radius_mm=3.0, k_factor=k_factor)
+    assert allowance_mm(90.0, sheet) == pytest.approx(1.57 * 3.0 + of_t * 2.0, abs=0.02)
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_the_flat_is_as_long_as_the_neutral_axis_of_the_folded_sheet(side: int) -> None:
+    """Two panels at 2 atan(1 / 6), their reflecting faces inside the fold or outside of it, rounded by two circles."""
+    stock = Sheet(thickness_mm=3.0, fold_radius_mm=5.0, k_factor=0.4)
+    sheet = folded(LEFT, RIGHT, side=side, opened=(0.0, 1.0), stock=stock)
+    turn, wide = 2.0 * np.arctan2(10.0, 60.0), np.hypot(60.0, 10.0)
+    reflecting_mm = 5.0 if side > 0 else 8.0  # towards +z the sheet folds towards the light
+    straight = wide - reflecting_mm * np.tan(turn / 2.0)
+    arc = np.linspace(0.0, turn, 2001)
+    neutral = (5.0 + 0.4 * 3.0) * np.stack([np.sin(arc), np.cos(arc)], axis=-1)
+    length = 2.0 * straight + float(np.linalg.norm(np.diff(neutral, axis=0), axis=1).sum())
+    across = np.concatenate([piece.points_mm for piece in sheet.pieces])
+    assert np.ptp(across, axis=0) == pytest.approx([length, 80.0], abs=1e-5)
+    (fold,) = sheet.folds
+    assert fold.taken_off_mm == pytest.approx(2.0 * wide - length, abs=1e-5)
+    assert fold.ends_mm[:, 0] == pytest.approx(np.full(2, across[:, 0].mean()), abs=1e-9)  # in the middle of the bend
+    words = [label.words for label in drawn_sheet(sheet, "Counter").labels]
+    assert any(f"flat {abs(fold.taken_off_mm):.2f} mm" in line for line in words)
+    assert any("inside radius 5 mm, neutral axis at 0.4" in line for line in words)
+
+
+def test_a_sheet_that_is_not_told_has_no_allowance_and_says_so() -> None:
+    sheet = folded(LEFT, RIGHT)
+    assert sheet.folds[0].taken_off_mm is None
+    assert any("sheet_mm under [mirror]" in label.words for label in drawn_sheet(sheet, "Counter").labels)
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_bent_panel_is_unrolled_along_the_middle_of_its_sheet(side: int) -> None:
+    """Its reflecting side of 400 mm radius is the outside of the bend, or the inside; the middle is 1 mm from it."""
+    stock = Sheet(thickness_mm=2.0, fold_radius_mm=0.0, k_factor=0.41)
+    arc = 2.0 * (RADIUS_MM - side * 1.0) * np.arcsin(CHORD_MM / 2.0 / RADIUS_MM)
+    assert np.ptp(bent(410.0, side=side, stock=stock).pieces[0].points_mm, axis=0) == pytest.approx([arc, 80.0])
+
+
+def bent(radius_mm: float, *, side: int = 1, stock: Sheet | None = None) -> FlatSheet:
     """A panel whose correction bends it from 400 mm to another radius."""
     sag = RADIUS_MM - np.sqrt(RADIUS_MM**2 - CHORD_MM**2 / 4.0)
     x, y = CHORD_MM / 2.0, 40.0
@@ -43,7 +88,7 @@ def bent(radius_mm: float) -> FlatSheet:
     off = (1.0 / RADIUS_MM - 1.0 / radius_mm) * line[None, :] ** 2 / 2.0 + 0.01 * line[:, None]
     zone = np.zeros(off.shape, np.int16)
     correction = Correction(x_mm=line, y_mm=line, dz_mm=off, zone=zone, rms_um=0.0, largest_um=0.0)
-    return flat_sheet([panel], side=1, opened_deg={}, share=0.8, correction=correction)
+    return flat_sheet([panel], side=side, opened_deg={}, share=0.8, correction=correction, stock=stock)
 
 
 def test_panels_keep_their_size_and_lie_together_at_the_folds() -> None:

@@ -59,6 +59,10 @@ def test_no_spoiled_file_does_more_than_be_refused(request):
     assert sum(found["tried"].values()) >= 14 * ROUNDS
 
 
+def test_every_file_of_a_rig_that_is_read_is_among_those_that_are_spoiled():
+    assert fuzz.never_spoiled() == set()
+
+
 def export(root: Path) -> int:
     return main(["export", str(root), "--format", "csv", "--out", str(root / "exported"), "--replace"])
 

@@ -1,8 +1,8 @@
 """Right, or says so: rigs that work, and everything that may go wrong on the day of the scan.
 
-    python tests/benchmarks/run.py bad_day [--cells RIG/WAY ...] [--json]
+    python tests/benchmarks/run.py bad_day [--cells RIG/WAY ...] [--jobs N] [--json]
 
-Every cell is one rig on which one thing goes wrong, with its own seed, taken through the numbers of the chain: the
+Every cell is one rig on which one thing goes wrong, with a seed of its own, taken through the numbers of the chain: the
 photographs are decoded, the map is fitted, and what came out is compared with what was built. Wanted is, in every
 cell, either a map whose errors are what it says (error over sigma, rms, at most 1.3) and at most three times as large
 as without the mishap, or a refusal whose text names the cause: a MeasurementError (exit code 5), or a verdict on the
@@ -13,8 +13,9 @@ The camera is known but for the mistakes with the sheet, for which board and she
 verdict on it are judged here, without the mirror: commands that look at a whole result afterwards may see more. The
 rigs have half of the scenarios' pixels along each side. Mirrors of several zones are scanned one zone after the other,
 as `scan` does it.
-What changes the mirror (twist, ripple) changes the truth that is compared with. `--cells` takes patterns such as
-"round-table/*" or "*/knock".
+What changes the mirror (twist, ripple) changes the truth that is compared with, and with it the pixels whose place has
+one meaning (tests/support/map_truth.py): errors are compared on those that have one on both days. `--cells` takes
+patterns such as "round-table/*" or "*/knock".
 """
 
 import os
@@ -26,8 +27,10 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from fnmatch import fnmatch
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -80,6 +83,7 @@ class Way:
     text : what virtual.toml has beside the usual; {n} stands for the number of photographs, {half} for its half,
         {between} for the first of the second zone.
     cause, but_not : patterns for what a refusal has to speak of, and for what it must not name beside it.
+    made : a line of its table [built].
     built : whether it changes the mirror.
     sheet : whether it matters only to a camera that is photographed.
     rigs : the rigs that it can happen to.
@@ -88,6 +92,7 @@ class Way:
     text: str
     cause: str
     but_not: str = r"(?!)"
+    made: str = ""
     built: bool = False
     sheet: bool = False
     rigs: tuple[str, ...] = _RIGS
@@ -137,25 +142,34 @@ WAYS = {
     "print-layer ripple": Way(
         text="\n[[built.ripple]]\namplitude_um = 0.1\nperiod_mm = 1.6\ndirection_deg = 30\n", cause="ripple", built=True
     ),
+    "hole": Way(
+        text="\n[[built.hole]]\nposition_mm = [-12, 6]\ndiameter_mm = 8\n", cause=r"content.*light|not lit", built=True
+    ),
+    "short rim": Way(
+        text="", made="rim_mm = -17\n", cause=r"content.*light|not lit", built=True, rigs=("round-table",)
+    ),
 }
 
 
-def measure(cells: Sequence[str] = ("*",)) -> dict[str, Any]:
-    """What came of each cell that fits one of the patterns."""
-    figures: dict[str, Any] = {}
-    outcomes = []
-    with tempfile.TemporaryDirectory() as name:
-        for rig in _RIGS:
-            ways = [way for way in WAYS if rig in WAYS[way].rigs and any(fnmatch(f"{rig}/{way}", c) for c in cells)]
-            if not ways:
-                continue
-            bench = _RigBench(Path(name), rig)
-            found = {}
-            for way in ways:
-                found[way] = bench.cell(WAYS[way])
-                sys.stderr.write(f"  {rig}/{way}: {_line(found[way])}\n")
-            figures[rig] = {**bench.unspoilt, **found}
-            outcomes += [one["outcome"] for one in figures[rig].values()]
+def measure(cells: Sequence[str] = ("*",), jobs: int = 1) -> dict[str, Any]:
+    """What came of each cell that fits one of the patterns, worked at in so many processes."""
+    asked = [
+        (rig, way)
+        for rig in _RIGS
+        for way in WAYS
+        if rig in WAYS[way].rigs and any(fnmatch(f"{rig}/{way}", pattern) for pattern in cells)
+    ]
+    days = sorted({(rig, WAYS[way].sheet) for rig, way in asked})
+    figures: dict[str, Any] = {rig: {} for rig in _RIGS if any(rig == one for one, _ in asked)}
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        good = dict(zip(days, pool.map(_good_day, *zip(*days, strict=True)), strict=True))
+        for (rig, photographed), (found, _) in good.items():
+            figures[rig]["nothing wrong, photographed camera" if photographed else "nothing wrong"] = found
+        unspoilt = [good[rig, WAYS[way].sheet][1] for rig, way in asked]
+        for (rig, way), found in zip(asked, pool.map(_cell, *zip(*asked, strict=True), unspoilt), strict=True):
+            figures[rig][way] = found
+            sys.stderr.write(f"  {rig}/{way}: {_line(found)}\n")
+    outcomes = [one["outcome"] for found in figures.values() for one in found.values()]
     silent, misled, strange = (outcomes.count(kind) for kind in (_SILENT, _WRONG_CAUSE, _WRONG_EXIT))
     figures |= {"cells": len(outcomes), _SILENT: silent, _WRONG_CAUSE: misled, _WRONG_EXIT: strange}
     figures["held"] = {
@@ -164,6 +178,29 @@ def measure(cells: Sequence[str] = ("*",)) -> dict[str, Any]:
         "or refused with the right cause": silent + misled + strange == 0,
     }
     return figures
+
+
+def _good_day(rig: str, photographed: bool) -> tuple[dict[str, Any], "_Day"]:
+    with tempfile.TemporaryDirectory() as name:
+        return _RigBench(Path(name), rig).good_day(photographed=photographed)
+
+
+def _cell(rig: str, way: str, unspoilt: "_Day") -> dict[str, Any]:
+    with tempfile.TemporaryDirectory() as name:
+        return _RigBench(Path(name), rig).cell(way, unspoilt)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Day:
+    """Pixels whose place has one meaning, (N,) counted row by row, and how far the map is off there, mm."""
+
+    pixel: NDArray[np.int64]
+    error_mm: NDArray[np.float64]
+
+    def times(self, other: "_Day") -> float:
+        """How many times another day's error, rms, on the pixels of both."""
+        _, here, there = np.intersect1d(self.pixel, other.pixel, assume_unique=True, return_indices=True)
+        return float(np.sqrt(np.mean(self.error_mm[here] ** 2) / np.mean(other.error_mm[there] ** 2)))
 
 
 class _RigBench:
@@ -181,48 +218,43 @@ class _RigBench:
         self._patterns = fast_set(projector.resolution, projector.transfer)
         if len(self._masks) > 1:
             self._patterns = self._patterns.with_plaid()  # as scans of zones have it
-        self._good: dict[bool, dict[str, Any]] = {}
-        self._number = 0
 
-    @property
-    def unspoilt(self) -> dict[str, Any]:
-        """Figures of the good day, by kind of camera, as far as they were needed."""
-        names = {False: "nothing wrong", True: "nothing wrong, photographed camera"}
-        return {names[kind]: figures for kind, figures in self._good.items()}
+    def good_day(self, *, photographed: bool) -> tuple[dict[str, Any], _Day]:
+        """Figures of a day on which nothing goes wrong."""
+        good, day = self._figures(self._folder, self._truth, photographed=photographed)
+        return {"outcome": _RIGHT if good["z"] <= _LARGEST_Z else _SILENT, **good}, day
 
-    def cell(self, way: Way) -> dict[str, Any]:
+    def cell(self, name: str, unspoilt: _Day) -> dict[str, Any]:
         """What comes of a mishap."""
-        if way.sheet not in self._good:
-            good = self._figures(self._folder, self._truth, photographed=way.sheet)
-            self._good[way.sheet] = {"outcome": _RIGHT if good["z"] <= _LARGEST_Z else _SILENT, **good}
+        way = WAYS[name]
         count = len(self._patterns.frames) * len(self._masks)
         words = {"{n}": str(count), "{half}": str(count // 2), "{later}": str(count // 2 + 4)}
         words["{between}"] = str(len(self._patterns.frames) + 1)
         text, cause = (_filled(words, part) for part in (way.text, way.cause))
-        folder = self._spoilt(text)
+        folder = self._spoilt(text, _SEED + 1 + list(WAYS).index(name), made=way.made)
         truth = true_map(folder) if way.built else self._truth
         try:
-            found = self._figures(folder, truth, photographed=way.sheet)
+            found, day = self._figures(folder, truth, photographed=way.sheet)
         except (MeasurementError, ToleranceError) as error:
             right = bool(re.search(cause, str(error), re.I)) and not re.search(way.but_not, str(error), re.I)
             return {"outcome": "refused, right cause" if right else _WRONG_CAUSE, "error": _short(error)}
         except RigwarpError as error:
             return {"outcome": _WRONG_EXIT, "error": f"exit {error.exit_code}: {_short(error)}"}
-        growth = found["rms_mm"] / self._good[way.sheet]["rms_mm"]
+        growth = day.times(unspoilt)
         good = found["z"] <= _LARGEST_Z and growth <= _LARGEST_GROWTH
         return {"outcome": _RIGHT if good else _SILENT, **found, "times unspoilt": growth}
 
-    def _spoilt(self, text: str) -> RigFolder:
-        self._number += 1
-        root = self._root.with_name(f"{self._root.name}-{self._number}")
+    def _spoilt(self, text: str, seed: int, *, made: str = "") -> RigFolder:
+        root = self._root.with_name(f"{self._root.name}-spoilt")
         shutil.copytree(self._root, root)
         truth = root / "virtual.toml"
-        told = re.sub(r"^seed = \d+", f"seed = {_SEED + self._number}", truth.read_text(encoding="utf-8"), flags=re.M)
+        told = re.sub(r"^seed = \d+", f"seed = {seed}", truth.read_text(encoding="utf-8"), flags=re.M)
+        told = told.replace("[built]\n", f"[built]\n{made}", 1)
         # [sheet] stands last in the scenarios' files: lines without a table of their own go on there
         truth.write_text(told.rstrip() + "\n" + text, encoding="utf-8")
         return open_rig(root)
 
-    def _figures(self, folder: RigFolder, truth: TrueMap, *, photographed: bool) -> dict[str, float]:
+    def _figures(self, folder: RigFolder, truth: TrueMap, *, photographed: bool) -> tuple[dict[str, float], _Day]:
         virtual = open_virtual(folder)
         sheet_mm = virtual.truth.sheet.thickness_mm
         camera = (
@@ -233,12 +265,14 @@ class _RigBench:
         require_passed(judge_fit(fit, None, folder.rig, design=design_map(folder), measured_share=share))
         errors = map_errors(folder, fit, truth)
         clear = ~errors.smeared
+        day = _Day(pixel=errors.pixel[clear], error_mm=np.linalg.norm(errors.error_mm[clear], axis=-1))
         return {
             "z": spread(errors.z[clear]),
-            "rms_mm": float(np.sqrt(np.mean(np.sum(errors.error_mm[clear] ** 2, axis=-1)))),
-            "largest_mm": float(np.linalg.norm(errors.error_mm[clear], axis=-1).max()),
-            "n": int(clear.sum()),
-        }
+            "z of all": spread(errors.z),
+            "rms_mm": float(np.sqrt(np.mean(day.error_mm**2))),
+            "largest_mm": float(day.error_mm.max()),
+            "n": len(day.pixel),
+        }, day
 
     def _fitted(self, folder: RigFolder, virtual: VirtualRig, camera: CameraModel) -> TableMapFit:
         photos = virtual.handed_over(

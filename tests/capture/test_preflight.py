@@ -319,3 +319,15 @@ def test_exposure_search_ends_at_whole_frames(sensitivity, frames):
     else:
         assert found.seconds == pytest.approx(frames / 60)
         assert frames == 60 or sensitivity * (frames + 1) / 60 > 0.7
+
+
+def test_what_the_camera_adds_to_its_pictures_is_said_with_what_to_set(look):
+    def camera(photo, number):
+        cv2.putText(photo, f"12:00:{number % 60:02d}", (330, 20), cv2.FONT_HERSHEY_SIMPLEX, 0.5, 255, 1)
+        return cv2.imdecode(cv2.imencode(".jpg", photo, [cv2.IMWRITE_JPEG_QUALITY, 70])[1], cv2.IMREAD_GRAYSCALE)
+
+    findings, _ = look(quick=False, photo=camera)
+    assert {"compression", "writing in the picture"} <= wrong(findings)
+    assert findings["compression"].figures["blocks"] > 1.6
+    assert "quality of 95" in findings["compression"].text
+    assert "at the top right" in findings["writing in the picture"].text

@@ -178,6 +178,47 @@ def test_real_ctrl_c(tmp_path: Path) -> None:
     assert sorted(path.name for path in run.iterdir()) == ["start.json"]
 
 
+def test_no_warning_of_numpy_stands_beside_an_error_line() -> None:
+    """As a user's own command line, which has no filter for warnings; the numbers are what damaged files held."""
+    script = (
+        "import sys\n"
+        "import numpy as np\n"
+        "from rigwarp import cli, errors\n"
+        "def check():\n"
+        "    np.array([1e308, -1e308, np.nan]) * 10.0 - np.inf\n"
+        "    np.array([1e30]).astype(np.int16)\n"
+        "    np.nanmean(np.array([np.nan]))\n"
+        "    raise errors.InputError('map.npz: found 1e+308 mm.')\n"
+        "cli._load = lambda module: check\n"
+        "sys.argv = ['rigwarp', 'check']\n"
+        "sys.exit(cli.main())\n"
+    )
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONWARNINGS"}
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60, env=environment)
+    assert (done.returncode, done.stdout) == (3, "")
+    assert done.stderr == "rigwarp: map.npz: found 1e+308 mm.\n"
+    loud = subprocess.run([sys.executable, "-W", "default", "-c", script], capture_output=True, text=True, timeout=60)
+    assert loud.stderr.count("RuntimeWarning") >= 3  # they are there for whoever asks for them
+
+
+@pytest.mark.parametrize("hangs", [True, False])
+def test_a_thread_that_hangs_at_the_end_is_not_met_by_an_interpreter_that_is_gone(hangs: bool) -> None:
+    """Python ends threads that come back late by unwinding their stack, which aborts C++ that catches everything."""
+    script = (
+        "import atexit, sys, threading\n"
+        "from rigwarp import cli\n"
+        "cli._LAST_S = 0.1\n"
+        "atexit.register(print, 'Python ends')\n"
+        f"if {hangs}: threading.Thread(target=threading.Event().wait, daemon=True).start()\n"
+        "sys.argv = ['rigwarp', '--version']\n"
+        "sys.exit(cli.main())\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("rigwarp ")
+    assert ("Python ends" in done.stdout) is not hangs
+
+
 def test_commands_keep_their_annotations(run: Callable[..., Any], command: Callable[..., None]) -> None:
     """The wrapper around a command must not hide its options from the parser."""
     seen = []

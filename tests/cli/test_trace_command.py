@@ -1,6 +1,7 @@
 """`rigwarp trace`: the design judged, its forecast, and the files it leaves."""
 
 import json
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -103,6 +104,29 @@ def test_a_design_that_misses_the_content_is_drawn_all_the_same(run, counter):
     assert {p.name for p in (counter / "design_pictures").iterdir()} == PICTURES - {"tolerances.png"}
 
 
+@pytest.mark.parametrize(
+    ("right", "wrong", "named"),
+    [
+        ("throw_ratio = 1.2", "throw_ratio = 12", "throw_ratio"),
+        ("radius_mm = 250.0", "radius_mm = -250.0", "radius_mm"),
+        ("position_tolerance_mm", "position_tolerance_mm", ""),  # as it is
+    ],
+)
+def test_there_is_no_forecast_from_nonsense(run, tmp_path, right, wrong, named):
+    create_rig("round-table", tmp_path / "rig")
+    file = tmp_path / "rig" / "rig.toml"
+    text = file.read_text(encoding="utf-8").replace("[1280, 720]", "[160, 90]")
+    assert right in text
+    file.write_text(text.replace(right, wrong), encoding="utf-8")
+    code, out, _ = run("trace", tmp_path / "rig", "--json")
+    assert code == 0
+    found = json.loads(out)
+    assert bool(found["doubts"]) is bool(named)
+    assert named in " ".join(found["doubts"])
+    assert (found["forecast"] is None, found["sensitivity"] == []) == (bool(named), bool(named))
+    assert (tmp_path / "rig" / "design_pictures" / "tolerances.png").exists() is not bool(named)
+
+
 @pytest.fixture
 def moulded(tmp_path: Path) -> Path:
     """The round table with its paraboloid (R = 250 mm, rim towards +z) as an STL solid with a chamfer."""
@@ -135,6 +159,10 @@ def test_a_cad_mirror_is_recognised_and_its_lines_are_fit_to_paste(run, moulded)
     assert found.toml in out
     assert found.same
     assert found.moved_p95_mm < 0.001  # what the pasted lines do, by tracing them
+    # the same share of light in both places, and as many digits
+    (on_content,) = re.findall(r"light on the content +([\d.]+) %", out)
+    assert f"of the projector's light lands on it instead of {on_content} %" in " ".join(out.split())
+    assert found.light_on_content == pytest.approx(float(on_content) / 100, abs=0.002)
 
 
 def test_only_a_cad_mirror_is_recognised(run, counter):

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from rigwarp.files import RigFolder, open_rig
+from rigwarp.jobs.bench.check import draw_sketch
 from rigwarp.reports.figures import style
 from rigwarp.reports.figures.sketch import rig_sketch
 from rigwarp.scenarios import create_rig
@@ -15,7 +16,7 @@ from rigwarp.scenarios import create_rig
 def views(monkeypatch: pytest.MonkeyPatch, folder: RigFolder) -> dict[str, Axes]:
     drawn: list[Figure] = []
 
-    def kept(figure: Figure) -> bytes:
+    def kept(figure: Figure, **_: str) -> bytes:
         drawn.append(figure)
         return b""
 
@@ -49,3 +50,17 @@ def test_light_goes_from_the_projector_over_the_mirror_to_the_table(
     path.write_text(turned)
     off = middle_ray(views(monkeypatch, open_rig(tmp_path / "rig"))["from the right"])
     assert len(off) < 3 or abs(off[2][0]) > 0.5 * max(folder.rig.table.size_mm)
+
+
+def test_a_drawing_of_the_same_rig_is_not_drawn_again(tmp_path: Path) -> None:
+    create_rig("round-table", tmp_path / "rig")
+    path = draw_sketch(open_rig(tmp_path / "rig"))
+    drawn = path.stat().st_mtime_ns
+    draw_sketch(open_rig(tmp_path / "rig"))
+    assert path.stat().st_mtime_ns == drawn
+    rig_file = tmp_path / "rig" / "rig.toml"
+    rig_file.write_text(rig_file.read_text().replace("-28.6", "-28.5"))
+    draw_sketch(open_rig(tmp_path / "rig"))
+    assert path.stat().st_mtime_ns > drawn
+    path.write_bytes(path.read_bytes()[:100])  # a damaged one is
+    assert len(draw_sketch(open_rig(tmp_path / "rig")).read_bytes()) > 100

@@ -7,8 +7,9 @@ import cv2
 import numpy as np
 import pytest
 
+from rigwarp.errors import InputError
 from rigwarp.geometry import look_at, rotation_from_degrees
-from rigwarp.rig import ConicShape, FacetsShape, MeshShape, ProfileShape, parse_rig
+from rigwarp.rig import ConicShape, FacetsShape, MeshShape, ProfileShape, Sheet, parse_rig
 from rigwarp.rig.keys import DICTIONARY_SIZES
 
 HERE = Path(__file__).parent
@@ -95,6 +96,22 @@ def test_mirror_kinds() -> None:
     assert facets.facets[0].bend_radius_mm is None
     assert facets.facets[1].bend_axis is not None
     np.testing.assert_allclose(facets.facets[1].bend_axis, [0, 1, 0])
+    assert facets.sheet is None
+
+
+def test_the_sheet_of_folded_panels() -> None:
+    stock = 'kind = "facets"\nsheet_mm = 1.5'
+    facets = parse_rig(with_mirror(stock, rest=TRIANGLE)).mirror.shape
+    assert isinstance(facets, FacetsShape)
+    assert facets.sheet == Sheet(thickness_mm=1.5, fold_radius_mm=0.0, k_factor=0.41)
+    for wrong, said in (
+        (stock + "\nk_factor = 0.6", "k_factor"),
+        (stock.replace("1.5", "0"), "sheet_mm"),
+        ('kind = "facets"\nfold_radius_mm = 2', "sheet_mm: found nothing"),
+        (CONIC + "\nsheet_mm = 1", "sheet_mm"),
+    ):
+        with pytest.raises(InputError, match=said):
+            parse_rig(with_mirror(wrong, rest="" if "conic" in wrong else TRIANGLE))
 
 
 @pytest.mark.parametrize("side", ['"-x"', "[-2, 0, 0]"])

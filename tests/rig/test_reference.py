@@ -14,7 +14,7 @@ REFERENCE = (Path(__file__).parents[2] / "demos" / "rig_reference.toml").read_te
 SHAPES = {
     "conic": {"radius_mm", "conic_constant", "coefficients_mm", "aperture_mm"},
     "profile": {"file"},
-    "facets": {"mirror.facet", "corners_mm", "bend_radius_mm", "bend_axis"},
+    "facets": {"sheet_mm", "fold_radius_mm", "k_factor", "mirror.facet", "corners_mm", "bend_radius_mm", "bend_axis"},
 }
 
 

@@ -17,6 +17,7 @@ TABLES = {
     "built.dent": keys.DENT,
     "built.ripple": keys.RIPPLE,
     "built.facet": keys.FACET,
+    "built.hole": keys.HOLE,
     "projector": keys.PROJECTOR,
     "camera": keys.CAMERA,
     "room": keys.ROOM,

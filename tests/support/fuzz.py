@@ -6,6 +6,7 @@ RIG is a finished rig folder, which stays as it is: a copy is worked on. Prints 
 tried, which failed (an exception that is no RigwarpError, more than 60 s), and the largest memory in MiB.
 """
 
+import importlib.util
 import io
 import json
 import random
@@ -50,13 +51,29 @@ from rigwarp.files import (
     read_prewarp,
     read_profile,
     read_text,
+    write_npz,
     write_picture,
     write_stl,
 )
-from rigwarp.files.names import BENCH_FILE, VIRTUAL_SAMPLES_FILE
+from rigwarp.files import names as names_module
+from rigwarp.files.names import (
+    BENCH_FILE,
+    CAMERA_PICTURE,
+    CYCLE_FILE,
+    DRIFT_FILE,
+    FACES_PICTURE,
+    LOCK_FILE,
+    MEASURED,
+    REFUSED_FILE,
+    REPORT_FILE,
+    SKETCH_FILE,
+    SLOPES_FILE,
+    VIRTUAL_SAMPLES_FILE,
+)
 from rigwarp.files.quick_file import read_quick_file
-from rigwarp.files.records import HeartbeatRecord, MovedRecord
+from rigwarp.files.records import DriftRecord, HeartbeatRecord, MovedRecord
 from rigwarp.files.records.samples import CycleRecord
+from rigwarp.files.rig_lock import _who, rig_locked
 from rigwarp.files.table_shape_file import read_table_shape
 from rigwarp.geometry import TriangleMesh
 from rigwarp.jobs.bench.check import rig_remarks, what_is_there
@@ -65,6 +82,7 @@ from rigwarp.jobs.play import PlayOptions, opened_show, write_still
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.results.export import export_current
 from rigwarp.jobs.samples.bench_folder import open_bench_folder
+from rigwarp.jobs.samples.compare import _maps
 from rigwarp.jobs.scans.zones import shown_in, zones_then
 from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
@@ -130,6 +148,12 @@ def _ran(*words: str, **odd: str) -> Use:
     return use
 
 
+def _who_holds(_: Path, path: Path) -> None:
+    with open(path, "rb") as file:
+        _who(file.fileno())
+
+
+_NEXT = _ran("next", "{root}")
 _CAMERA = _ran("camera", "{root}", "--table", "{root}/sheet.png", "--replace")
 _CALIBRATE = _ran("calibrate", "{root}", "--yes")
 USES: dict[str, tuple[Use, ...]] = {
@@ -144,22 +168,22 @@ USES: dict[str, tuple[Use, ...]] = {
     "camera.json": (lambda _, path: (read_camera(path), read_camera_extra(path)), _checked, _CAMERA),
     "sheet.png": (_CAMERA, _ran("camera", "{root}", "--lens", "{root}", "--table", "{path}", "--replace")),
     "design.npz": (lambda _, path: read_map(path), _checked),
-    "current.json": (_still, _checked),
+    "current.json": (_still, _checked, _NEXT),
     "adjust.json": (lambda _, path: read_adjustment(path), _still),
     "picture.png": (_shown, lambda _, path: read_photo(path)),
     "picture.jpg": (_shown, lambda _, path: read_photo(path)),
     "picture.tif": (_shown, lambda _, path: read_photo(path)),
     "video.mp4": (_shown,),
-    "start.json": (_parts, _checked),
-    "stop.json": (_parts, _checked),
+    "start.json": (_parts, _checked, _still, _NEXT),
+    "stop.json": (_parts, _checked, _NEXT),
     "map.npz": (_parts, lambda _, path: (read_map_light(path), read_map_sigmas(path)), _export),
     "prewarp.npz": (lambda _, path: read_prewarp(path), _still, _export),
     "decoded.npz": (lambda _, path: read_decoded(path),),
     "patterns.json": (lambda _, path: read_patterns(path),),
     "as_built.json": (lambda _, path: read_as_built(path.parent), _parts),
     "as_built.npz": (lambda _, path: read_as_built(path.parent), _parts),
-    "fit.json": (_parts,),
-    "verification.json": (_parts,),
+    "fit.json": (_parts, _NEXT),
+    "verification.json": (_parts, _NEXT),
     "budget.json": (_parts,),
     "quick.npz": (lambda _, path: read_quick_file(path),),
     "table_shape.json": (lambda _, path: read_table_shape(path),),
@@ -175,6 +199,11 @@ USES: dict[str, tuple[Use, ...]] = {
     "bench.toml": (lambda root, _: open_bench_folder(root),),
     "virtual_samples.toml": (lambda _, path: parse_bench_truth(read_text(path), source=str(path)),),
     "cycle.json": (lambda _, path: CycleRecord.read(path),),
+    "slopes.npz": (lambda root, _: _maps(open_bench_folder(root), SAMPLE),),
+    "drift.json": (lambda _, path: DriftRecord.read(path),),
+    "export.json": (_ran("export", "{root}", "--format", "csv", "--out", "{path.parent}", "--replace"),),
+    LOCK_FILE: (_who_holds,),
+    "part.step": (lambda _, path: read_mesh(path, key="mirror.file"),),
 }
 """How each file is read; a name may be in the rig several times."""
 SELDOM: dict[str, Use] = {
@@ -184,6 +213,8 @@ SELDOM: dict[str, Use] = {
     "rig.toml": _ran("targets", "{fresh}", "--rig", "{root}"),
 }
 """What takes many seconds where the spoiled file is still good enough: tried in every tenth of many rounds."""
+_NEVER_READ = {SKETCH_FILE, REFUSED_FILE, CAMERA_PICTURE, FACES_PICTURE, REPORT_FILE}
+SAMPLE = "acrylic"
 _ODD_NAMES = ("", " ", "..", "-", "a\nb", "ä" * 300, "x/" * 2000, "\udcff", "/dev/null/x", "nan", "made-0")
 _ODD_NUMBERS = ("-1", "0", "nan", "inf", "1e999", "1e308", "1e-300", "9" * 400, "x", "", "24", "6.5")
 COMMAND_LINES = (
@@ -227,7 +258,33 @@ def with_content(root: Path) -> None:
         MovedRecord(since=("20260101T000000Z",), moved=False, shift_mm=0.01).write(run / "moved.json")
         write_picture(run / "zones.png", np.zeros(folder.rig.projector.resolution[::-1], np.uint8))
     HeartbeatRecord(unix_s=1e9, memory_mib=100.0, source="check:grid").write(root / "heartbeat.json")
-    CycleRecord(sample="acrylic", blur_mrad=(0.8, 0.0)).write(root / "cycle.json")
+    cycle = root / MEASURED / SAMPLE / "20260101T000000Z"
+    cycle.mkdir(parents=True)
+    CycleRecord(sample=SAMPLE, blur_mrad=(0.8, 0.0)).write(cycle / CYCLE_FILE)
+    slopes = {"slope_mrad": np.zeros((4, 6, 2)), "ratio": np.ones((4, 6)), "pitch_mm": np.ones(2)}
+    write_npz(cycle / SLOPES_FILE, slopes, format="rigwarp samples maps")
+    DriftRecord(findings=("the camera moved",), seconds=9.0, light_level=0.9).write(root / DRIFT_FILE)
+    export_current(folder, "csv", out=root / "exported-before")
+    with rig_locked(root, "being attacked"):
+        pass
+    if importlib.util.find_spec("OCP") is not None:
+        _write_step(root / "part.step")
+
+
+def never_spoiled() -> set[str]:
+    """Files of a rig that rigwarp reads, by `files/names.py`, and nobody here spoils."""
+    called = {value for name, value in vars(names_module).items() if name.isupper() and Path(value).suffix}
+    return (called | {LOCK_FILE}) - set(USES) - _NEVER_READ
+
+
+def _write_step(path: Path) -> None:
+    """A ball as the kernel writes it."""
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeSphere
+    from OCP.STEPControl import STEPControl_StepModelType, STEPControl_Writer
+
+    writer = STEPControl_Writer()
+    writer.Transfer(BRepPrimAPI_MakeSphere(10.0).Shape(), STEPControl_StepModelType.STEPControl_AsIs)
+    writer.Write(str(path))
 
 
 def _write_3mf(path: Path, part: TriangleMesh) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 
 from rigwarp.devices import open_virtual
 from rigwarp.files import RigFolder
-from rigwarp.geometry import Array, BoolArray, PixelMap
+from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.rig import inside_content
 from rigwarp.simulation import VirtualRig
 from rigwarp.simulation.truth import VirtualTruth
@@ -41,12 +41,14 @@ class Errors:
     error_mm, z : (N, 2) the error, and the error over the whole sigma.
     fine_z : (N, 2) the error without its smooth part (polynomials of fifth order, by zone) over the random sigma.
     smeared : (N,) whether the place of the pixel is no better defined than half a sigma.
+    pixel : (N,) which pixels, counted row by row.
     """
 
     error_mm: Array
     z: Array
     fine_z: Array
     smeared: BoolArray
+    pixel: IntArray
 
 
 def read_truth(folder: RigFolder) -> VirtualTruth:
@@ -80,7 +82,11 @@ def map_errors(folder: RigFolder, fit: TableMapFit, truth: TrueMap) -> Errors:
         here = zone == number
         fine[here] -= _smooth_part(place[here] / np.abs(place).max(), error[here], ~smeared[here])
     return Errors(
-        error_mm=error, z=error / sigma[:, None], fine_z=fine / fit.random_mm[judged][:, None], smeared=smeared
+        error_mm=error,
+        z=error / sigma[:, None],
+        fine_z=fine / fit.random_mm[judged][:, None],
+        smeared=smeared,
+        pixel=np.flatnonzero(judged),
     )
 
 

@@ -42,7 +42,7 @@ def spoiled(data: bytes, name: str, dice: random.Random) -> bytes:
     ways = [any_bytes]
     if name.endswith(".json"):
         ways += [json_value, json_value, json_value]
-    elif name.endswith((".toml", ".csv")):
+    elif name.endswith((".toml", ".csv", ".step")):
         ways += [number_in_text, number_in_text, line_in_text]
     elif name.endswith(".npz"):
         ways += [npz_array, npz_array, npz_header, npz_bomb]

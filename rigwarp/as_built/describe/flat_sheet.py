@@ -9,9 +9,11 @@ from itertools import permutations, product
 
 import numpy as np
 
+from rigwarp.as_built.describe.bend_allowance import taken_off_mm
 from rigwarp.as_built.describe.footprint import zone_points
 from rigwarp.as_built.describe.mould import Correction
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.rig import Sheet
 from rigwarp.tracing.surfaces.bent_panel import CylinderSurface
 from rigwarp.tracing.surfaces.panel import FlatSurface
 from rigwarp.tracing.surfaces.surface import unit_normals
@@ -19,6 +21,7 @@ from rigwarp.tracing.surfaces.surface import unit_normals
 SheetPanel = FlatSurface | CylinderSurface
 _STEP_MM = 1.0  # between points of an unrolled edge
 _SAME_MM = 0.2  # corners typed with a ruler's care that are one corner
+_STEEP = 0.2  # least sine of a corner's angle
 _GAP_MM = 15.0  # between pieces that do not hang together
 _SURE = 2.0  # a fold's deviation is corrected when it is this many sigma from zero
 _FEWEST_POINTS = 30  # of the as-built grid that tell a panel's curve
@@ -35,6 +38,7 @@ class FoldLine:
     towards_light : whether the reflecting sides fold towards each other.
     design_deg, built_deg, bend_deg : as drawn, as built (None where the scan does not tell it from the design), and
         what to bend to next.
+    taken_off_mm : by how much the flat is shorter there than its panels; None: the sheet is not told.
     """
 
     zones: tuple[int, int]
@@ -43,6 +47,7 @@ class FoldLine:
     design_deg: float
     built_deg: float | None
     bend_deg: float
+    taken_off_mm: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,11 +78,12 @@ class Curve:
 
 @dataclass(frozen=True, kw_only=True)
 class FlatSheet:
-    """What a sheet mirror is cut and bent from."""
+    """What a sheet mirror is cut and bent from; `stock` None: drawn as if it had no thickness."""
 
     pieces: tuple[Piece, ...]
     folds: tuple[FoldLine, ...]
     curves: tuple[Curve, ...]
+    stock: Sheet | None = None
 
 
 def flat_sheet(
@@ -87,6 +93,7 @@ def flat_sheet(
     opened_deg: Mapping[tuple[int, int], tuple[float, float]],
     share: float,
     correction: Correction | None,
+    stock: Sheet | None = None,
 ) -> FlatSheet:
     """The flat pattern with the share of what folds and bends are off by taken off.
 
@@ -95,9 +102,19 @@ def flat_sheet(
     side : +1 where the reflecting side looks along the mirror's +z, else -1.
     opened_deg : zones -> by how much the built fold is flatter than designed, and its 1-sigma.
     correction : to the design; None where no panel is bent.
+    stock : the sheet, whose folds and bends have their allowance on the pattern.
     """
-    pieces = [_unrolled(panel, side) for panel in panels]
-    joints = _joints(panels)
+    joints = [
+        replace(joint, fold=_fold(panels, joint, side=side, opened_deg=opened_deg, share=share, stock=stock))
+        for joint in _joints(panels)
+    ]
+    pieces, folds = _folded(_placed([_unrolled(panel, side, stock) for panel in panels], joints), joints)
+    curves = tuple(_curve(p, side, correction) for p in panels if isinstance(p, CylinderSurface))
+    return FlatSheet(pieces=tuple(pieces), folds=tuple(folds), curves=curves, stock=stock)
+
+
+def _placed(pieces: Sequence[Piece], joints: Sequence["_Joint"]) -> list[Piece]:
+    """Each piece laid against one that lies there already, nearer by what the fold takes; else beside all of them."""
     placed = {0: pieces[0]}
     while len(placed) < len(pieces):
         found = next((j for j in joints if j.first in placed and j.second not in placed), None)
@@ -106,18 +123,55 @@ def flat_sheet(
             placed[number] = _beside(pieces[number], list(placed.values()))
         else:
             onto = placed[found.first].edges_mm[found.edge]
-            placed[found.second] = _attached(pieces[found.second], found.other, onto[:: found.way])
-    folds = []
+            laid = _attached(pieces[found.second], found.other, onto[:: found.way])
+            nearer = -found.taken_mm * _outwards(placed[found.first], found.edge)
+            placed[found.second] = _moved(laid, np.eye(2), nearer)
+    return [placed[i] for i in range(len(pieces))]
+
+
+def _folded(placed: list[Piece], joints: Sequence["_Joint"]) -> tuple[list[Piece], list[FoldLine]]:
+    """The pieces, which end in the middle of each fold that they share on the pattern, and these folds."""
+    pieces, folds = list(placed), []
     for joint in joints:
-        ends = placed[joint.first].edges_mm[joint.edge][[0, -1]]
-        other = placed[joint.second].edges_mm[joint.other][[0, -1]][:: joint.way]
-        if joint.first < joint.second and np.abs(ends - other).max() < 2.0 * _SAME_MM:
-            folds.append(_fold(panels, joint, ends, side=side, opened_deg=opened_deg, share=share))
-            for number, edge in ((joint.first, joint.edge), (joint.second, joint.other)):
-                marked = tuple(on or i == edge for i, on in enumerate(placed[number].folded))
-                placed[number] = replace(placed[number], folded=marked)
-    curves = tuple(_curve(p, side, correction) for p in panels if isinstance(p, CylinderSurface))
-    return FlatSheet(pieces=tuple(placed[i] for i in range(len(pieces))), folds=tuple(folds), curves=curves)
+        one, two = placed[joint.first], placed[joint.second]
+        nearer = joint.taken_mm * _outwards(one, joint.edge)
+        apart = one.edges_mm[joint.edge][[0, -1]] - two.edges_mm[joint.other][[0, -1]][:: joint.way] - nearer
+        if joint.fold is None or joint.first > joint.second or np.abs(apart).max() >= 2.0 * _SAME_MM:
+            continue
+        for number, edge in ((joint.first, joint.edge), (joint.second, joint.other)):
+            trimmed = _trimmed(pieces[number], edge, joint.taken_mm / 2.0)
+            marked = tuple(on or i == edge for i, on in enumerate(trimmed.folded))
+            pieces[number] = replace(trimmed, folded=marked)
+        folds.append(replace(joint.fold, ends_mm=pieces[joint.first].edges_mm[joint.edge][[0, -1]]))
+    return pieces, folds
+
+
+def _outwards(piece: Piece, edge: int) -> Array:
+    """(2,) unit vector across an edge, away from the piece."""
+    start, end = piece.edges_mm[edge][[0, -1]]
+    along = _unit(end - start)
+    across = np.array([-along[1], along[0]])
+    return -across if across @ (piece.points_mm.mean(axis=0) - start) > 0.0 else across
+
+
+def _trimmed(piece: Piece, edge: int, by_mm: float) -> Piece:
+    """The piece with an edge moved into it, or out of it where `by_mm` is negative; its neighbours end there."""
+    if by_mm == 0.0:
+        return piece
+    inwards, edges = -_outwards(piece, edge), list(piece.edges_mm)
+    before, after = (edge - 1) % len(edges), (edge + 1) % len(edges)
+    edges[before] = _cut_back(edges[before][::-1], inwards, by_mm)[::-1]
+    edges[after] = _cut_back(edges[after], inwards, by_mm)
+    edges[edge] = np.linspace(edges[before][-1], edges[after][0], len(edges[edge]))
+    return replace(piece, edges_mm=tuple(edges))
+
+
+def _cut_back(line_mm: Array, inwards: Array, by_mm: float) -> Array:
+    """A line (N, 2) that begins at an edge, begun where it is `by_mm` inside of it."""
+    along = _unit(line_mm[1] - line_mm[0])
+    begin = line_mm[0] + along * by_mm / max(float(along @ inwards), _STEEP)
+    rest = line_mm[1:]
+    return np.vstack([begin, rest[(rest - line_mm[0]) @ inwards > by_mm]])
 
 
 def _looks_up(panel: SheetPanel, side: int) -> bool:
@@ -132,24 +186,28 @@ def _corners(panel: SheetPanel) -> Array:
     return np.asarray(np.stack([x, y, panel.sag(x, y)], axis=-1) @ T[:3, :3].T + T[:3, 3])
 
 
-def _unrolled(panel: SheetPanel, side: int) -> Piece:
+def _unrolled(panel: SheetPanel, side: int, stock: Sheet | None) -> Piece:
     """One panel by itself, its mirror image where its frame looks away from the light."""
+    neutral_mm = 0.0  # the middle of the sheet lies behind the reflecting side
+    if isinstance(panel, CylinderSurface) and stock is not None:
+        hollow = (panel.radius_mm > 0.0) == _looks_up(panel, side)
+        neutral_mm = (0.5 if hollow else -0.5) * stock.thickness_mm
     sign = 1.0 if _looks_up(panel, side) else -1.0
     edges = []
     for start, end in panel.outline.edges_mm:
         count = 2 if isinstance(panel, FlatSurface) else max(int(np.ceil(np.linalg.norm(end - start) / _STEP_MM)), 2)
         points = start + np.linspace(0.0, 1.0, count)[:, None] * (end - start)
-        edges.append(_rolled_out(panel, points) * np.array([sign, 1.0]))
+        edges.append(_rolled_out(panel, points, neutral_mm) * np.array([sign, 1.0]))
     R = panel.T_mirror_from_surface[:3, :3]
     axes = [_unit(R[k, :2] * np.array([sign, 1.0])) for k in (0, 1)]
     return Piece(zone=panel.zone, edges_mm=tuple(edges), folded=(False,) * len(edges), x_axis=axes[0], y_axis=axes[1])
 
 
-def _rolled_out(panel: SheetPanel, points_mm: Array) -> Array:
+def _rolled_out(panel: SheetPanel, points_mm: Array, neutral_mm: float) -> Array:
     if isinstance(panel, FlatSurface):
         return points_mm
     radius = abs(panel.radius_mm)
-    return np.stack([radius * np.arcsin(points_mm[:, 0] / radius), points_mm[:, 1]], axis=-1)
+    return np.stack([(radius + neutral_mm) * np.arcsin(points_mm[:, 0] / radius), points_mm[:, 1]], axis=-1)
 
 
 def _direction(vector: Array) -> float:
@@ -169,6 +227,12 @@ class _Joint:
     second: int
     other: int
     way: int
+    fold: FoldLine | None = None
+
+    @property
+    def taken_mm(self) -> float:
+        """By how much the flat is shorter there."""
+        return (self.fold.taken_off_mm or 0.0) if self.fold is not None else 0.0
 
 
 def _joints(panels: Sequence[SheetPanel]) -> list[_Joint]:
@@ -214,12 +278,13 @@ def _moved(piece: Piece, R: Array, shift: Array) -> Piece:
 def _fold(
     panels: Sequence[SheetPanel],
     joint: _Joint,
-    ends_mm: Array,
     *,
     side: int,
     opened_deg: Mapping[tuple[int, int], tuple[float, float]],
     share: float,
+    stock: Sheet | None,
 ) -> FoldLine:
+    """A fold, its place on the pattern still to come."""
     zones = (panels[joint.first].zone, panels[joint.second].zone)
     normals, middles = [], []
     for number, edge in ((joint.first, joint.edge), (joint.second, joint.other)):
@@ -232,13 +297,16 @@ def _fold(
     design = float(np.degrees(np.arctan2(np.linalg.norm(np.cross(normals[0], normals[1])), normals[0] @ normals[1])))
     opened, sigma = opened_deg.get(zones, opened_deg.get(zones[::-1], (0.0, np.inf)))
     told = abs(opened) > _SURE * sigma
+    towards_light = bool(normals[0] @ (middles[1] - middles[0]) > 0.0)
+    bend = design + (share * opened if told else 0.0)
     return FoldLine(
         zones=zones,
-        ends_mm=ends_mm,
-        towards_light=bool(normals[0] @ (middles[1] - middles[0]) > 0.0),
+        ends_mm=np.full((2, 2), np.nan),
+        towards_light=towards_light,
         design_deg=design,
         built_deg=design - opened if told else None,
-        bend_deg=design + (share * opened if told else 0.0),
+        bend_deg=bend,
+        taken_off_mm=None if stock is None else taken_off_mm(bend, stock, towards_light=towards_light),
     )
 
 

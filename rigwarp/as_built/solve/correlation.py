@@ -20,7 +20,7 @@ from scipy import sparse
 from scipy.optimize import nnls
 from scipy.spatial import cKDTree
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 
 _SMALLEST, _LARGEST = 2.3, 0.3  # radius of vortices: in distances between samples, and of the footprint's extent
 _LARGER = 1.6  # from one size to the next
@@ -128,37 +128,38 @@ def _vortices(
     local_mm: Array, group: NDArray[np.integer], known: NDArray[np.intp], radius: float
 ) -> tuple[sparse.csr_matrix, sparse.csr_matrix]:
     """(n, N) components of curls of (1 - d^2 / R^2)^3 about places whose whole disk has samples."""
-    rows, columns, values = [], [], []
+    rows, columns, asides = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)], [np.zeros((0, 2))]
     number = 0
     for one in np.unique(group[known]):
         here = known[group[known] == one]
-        tree = cKDTree(local_mm[here])
         low, high = local_mm[here].min(axis=0), local_mm[here].max(axis=0)
         steps = [np.arange(a + radius, b - radius + 1e-9, _STEP * radius) for a, b in zip(low, high, strict=True)]
         middles = np.stack(np.meshgrid(*steps), axis=-1).reshape(-1, 2)
-        for middle, inside in zip(middles, tree.query_ball_point(middles, radius), strict=True):
-            near = here[inside]
-            aside = (local_mm[near] - middle) / radius
-            if len(near) < _FEWEST_SAMPLES or not _filled(aside):
-                continue
-            swirl = (1.0 - np.sum(aside**2, axis=-1))[:, None] ** 2 * np.stack([-aside[:, 1], aside[:, 0]], axis=-1)
-            rows.append(np.full(len(near), number))
-            columns.append(near)
-            values.append(swirl)
-            number += 1
-    if not number:
-        return sparse.csr_matrix((0, len(local_mm))), sparse.csr_matrix((0, len(local_mm)))
-    at, swirl = (np.concatenate(rows), np.concatenate(columns)), np.concatenate(values)
+        found = cKDTree(local_mm[here]).query_ball_point(middles, radius)
+        inside: list[list[int]] = np.asarray(found, object).tolist()
+        many = np.array([len(found) for found in inside], np.int64)
+        near = here[np.fromiter((at for found in inside for at in found), np.int64, many.sum())]
+        middle = np.repeat(np.arange(len(middles)), many)
+        aside = (local_mm[near] - middles[middle]) / radius
+        filled = (many >= _FEWEST_SAMPLES) & _filled(aside, middle, len(middles))
+        kept = filled[middle]
+        rows.append(number + (np.cumsum(filled) - 1)[middle[kept]])
+        columns.append(near[kept])
+        asides.append(aside[kept])
+        number += int(np.count_nonzero(filled))
+    at, aside = (np.concatenate(rows), np.concatenate(columns)), np.concatenate(asides)
+    swirl = (1.0 - np.sum(aside**2, axis=-1))[:, None] ** 2 * np.stack([-aside[:, 1], aside[:, 0]], axis=-1)
     across, along = (sparse.csr_matrix((s, at), shape=(number, len(local_mm))) for s in swirl.T)
     return across, along
 
 
-def _filled(aside: Array) -> bool:
-    """Are places (n, 2) of a unit disk spread all over it?"""
+def _filled(aside: Array, disk: NDArray[np.integer], disks: int) -> BoolArray:
+    """(disks,) are places (n, 2) of unit disks (n,) spread all over them?"""
     angle = np.floor((np.arctan2(aside[:, 1], aside[:, 0]) / (2.0 * np.pi) + 0.5) * 8.0).astype(int) % 8
     outer = np.sum(aside**2, axis=-1) > 0.5  # half of the disk
-    count = np.bincount(angle[outer], minlength=8)
-    return bool(count.min() > 0 and abs(np.count_nonzero(outer) / len(aside) - 0.5) < 1.0 - _FILLED)
+    count = np.bincount(8 * disk[outer] + angle[outer], minlength=8 * disks).reshape(disks, 8)
+    share = count.sum(axis=1) / np.maximum(np.bincount(disk, minlength=disks), 1)
+    return np.asarray((count.min(axis=1) > 0) & (np.abs(share - 0.5) < 1.0 - _FILLED))
 
 
 def _passed(radius: float, length: float) -> float:

@@ -143,7 +143,7 @@ def fit_map(design: OpticalModel, data: Data, tolerances: Array, measured: Seque
         start = unknown[: len(scale)]
         spots = spots_of(fit.all_rays(data, unknown) if stride > 1 else fit.linearise(unknown))
     fit = Problem(design, data, lengths, spots)
-    return _finish(fit, fit.solve(fit.begin(start)))
+    return _finish(fit, fit.solve(fit.approach(fit.begin(start))))
 
 
 def _finish(fit: Problem, solution: tuple[Array, Linearised, float]) -> MapFit:

@@ -25,7 +25,8 @@ _SETTLED_GAIN = 1.0
 _PROBE = 0.25  # share of a step at which the bend of its way is felt
 _LEAST_DAMPING, _MOST_DAMPING = 1.0, 1e7  # precision per squared tolerance that holds the mounting back in a step
 _HELD = 1e12  # the same, so large that the mounting stays where it is
-_CORRECTIONS = 3  # each leaves about a tenth
+_CORRECTIONS = 3  # each leaves about a tenth; ...
+_CORRECTED = 1e-3  # ... at most until one gains less than this in chi square
 _MORE_DAMPING, _LESS_DAMPING = 10.0, 10.0
 _STILL_SEEN = 0.3  # share of the samples that must reach the table at every pass
 _LOST = 100.0  # what a sample that no longer reaches the table costs, in chi square
@@ -96,7 +97,6 @@ class Problem:
         MeasurementError
             Where the passes do not come to rest.
         """
-        unknown = self.approach(unknown)
         least_noise = np.inf
         for passes in range(_MOST_PASSES):
             self.passes += 1
@@ -145,8 +145,11 @@ class Problem:
             for _ in range(_CORRECTIONS):
                 left = self.misfit(there)
                 reached = np.isfinite(left).all(axis=-1)
-                pull = state.gradient(np.where(reached, weight, 0.0), np.nan_to_num(left), self.size)
-                there = there + held(pull - prior @ there)
+                pull = state.gradient(np.where(reached, weight, 0.0), np.nan_to_num(left), self.size) - prior @ there
+                correction = held(pull)
+                there = there + correction
+                if pull @ correction < _CORRECTED:
+                    break
             if self.chi_square(self.misfit(there), weight, prior, there) <= before:
                 self.damping = self.damping / _LESS_DAMPING if self.damping > _LEAST_DAMPING else 0.0
                 return there - unknown, gain

@@ -5,10 +5,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from rigwarp.capture.photographs.following import require_following
 from rigwarp.capture.photographs.latency import CHANGES, Latency, measure_latency
 from rigwarp.capture.photographs.paced_display import CHANGES_PER_S, PacedDisplay
 from rigwarp.capture.photographs.synchronised_camera import SynchronisedCamera
-from rigwarp.devices import Bench, StreamingCamera
+from rigwarp.devices import Bench, OneShotCamera, StreamingCamera
 from rigwarp.errors import MeasurementError
 
 _CONFIRMING: Final = 4
@@ -51,8 +52,8 @@ def synchronise(
 ) -> SynchronisedBench:
     """Measure a bench's latency, which takes ten seconds or so, and use it from then on.
 
-    A bench whose camera exposes when it is told to is returned as it is: nothing is measured, and its display is not
-    slowed down, for nobody watches a virtual one.
+    Where the camera is asked for each photograph, three of them make sure that it follows the display. A virtual bench
+    is returned as it is: nothing is measured, and its display is not slowed down, for nobody watches it.
 
     Parameters
     ----------
@@ -65,8 +66,13 @@ def synchronise(
     Raises
     ------
     DeviceError, MeasurementError
-        See `measure_latency`.
+        See `measure_latency` and `require_following`.
     """
+    if isinstance(bench.camera, OneShotCamera):
+        # each change waits for a slow photograph: paced all the same, whatever the command does
+        display = PacedDisplay(bench.display, changes_per_s=changes_per_s)
+        require_following(display, bench.camera)
+        return SynchronisedBench(display=display, camera=bench.camera)
     if not isinstance(bench.camera, StreamingCamera):
         return SynchronisedBench(display=bench.display, camera=bench.camera)
     display = PacedDisplay(bench.display, changes_per_s=changes_per_s)

@@ -9,8 +9,10 @@ import numpy as np
 from rigwarp.camera.table.field_of_view import ContentInView
 from rigwarp.camera.table.sheet_move import SheetMove
 from rigwarp.capture.preflight.exposure_search import FOUND_BRIGHT, ExposureFound
+from rigwarp.decode.checks.compression import Compression
 from rigwarp.decode.checks.finest_stripes import FinestStripes
 from rigwarp.decode.checks.light_levels import LightLevels
+from rigwarp.decode.checks.overlay import Overlay
 from rigwarp.decode.checks.steadiness import Steadiness, steady_exposures_s
 from rigwarp.errors import MeasurementError
 
@@ -29,6 +31,7 @@ _UNSTEADY = (0.005, 0.15)  # of the light: 0.5 % is 0.02 px of position
 _BLUR_PX = (3.5, 8.0)  # sigma in projector pixels: up to 3.5 the periods of 22 px are the best ones anyway
 _SEEN = (0.9, 0.999)  # of the content area
 _LIT = (0.5, 0.97)
+_BLOCKS, _UNSETTLED = 1.6, 0.01  # JPEG of quality 95 and noise of 1.5 codes has 1.5; 1 % of the light is 0.035 px
 _SURE = 60.0  # chi-squared, 6 degrees of freedom: by chance once in 10^10
 _SURE_LIFT = 50.0  # chi-squared, 3 degrees of freedom: the same
 _RELAID_MM, _RELAID_DEG = 3.0, 0.5  # the sheet slid by more than a bumped camera would make it seem
@@ -172,6 +175,36 @@ def about_blur(blur_px: float) -> PreflightFinding:
         severity = "stop" if blur_px > _BLUR_PX[1] else "remark"
         text += ": focus the projector on the table, by way of the mirror, and the camera"
     return _finding("sharpness", severity, text, {"blur_px": blur_px})
+
+
+def about_compression(seen: Compression) -> PreflightFinding:
+    """Does the camera's video compression spoil photographs?"""
+    figures = {"blocks": seen.blocks, "unsettled": seen.unsettled}
+    found, advice = [], []
+    if seen.blocks > _BLOCKS:
+        found.append(f"blocks show (steps at their edges are {seen.blocks:.1f} times those within)")
+        advice.append("set JPEG to a quality of 95 or more, or the stream to a higher bit rate")
+    if seen.unsettled > _UNSETTLED:
+        found.append(f"right after a change pictures are off by {100 * seen.unsettled:.1f} % of the light")
+        advice.append(
+            "set the stream to a higher bit rate and a key frame for each picture, or to MJPEG, and switch off the "
+            "camera's noise reduction"
+        )
+    if not found:
+        return _finding("compression", "fine", "no traces of video compression", figures)
+    return _finding("compression", "remark", f"{'; '.join(found)}: {'; '.join(advice)}", figures)
+
+
+def about_overlay(found: Overlay | None) -> PreflightFinding:
+    """Does the camera write into its pictures?"""
+    if found is None:
+        return _finding("writing in the picture", "fine", "none", {"corner_px": None, "size_px": None})
+    text = (
+        f"something small changes at the {found.place} of the picture while the light does not, as the time does that "
+        f"some cameras write ({found.size_px[0]} x {found.size_px[1]} px): switch that off at the camera"
+    )
+    figures = {"corner_px": found.corner_px, "size_px": found.size_px}
+    return _finding("writing in the picture", "remark", text, figures)
 
 
 def about_view(view: ContentInView, light: LightLevels) -> PreflightFinding:

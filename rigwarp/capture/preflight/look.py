@@ -19,8 +19,10 @@ from rigwarp.capture.preflight.findings import (
     SCALING,
     PreflightFinding,
     about_blur,
+    about_compression,
     about_contrast,
     about_exposure,
+    about_overlay,
     about_pose,
     about_room_light,
     about_scaling,
@@ -31,8 +33,10 @@ from rigwarp.capture.preflight.findings import (
 )
 from rigwarp.capture.scans.record import photograph
 from rigwarp.decode import blur_from_stripes
+from rigwarp.decode.checks.compression import measure_compression
 from rigwarp.decode.checks.finest_stripes import measure_finest_stripes, stripe_frames
 from rigwarp.decode.checks.light_levels import lit_pixels, measure_light, usual_response
+from rigwarp.decode.checks.overlay import find_overlay
 from rigwarp.decode.checks.steadiness import measure_steadiness
 from rigwarp.devices import Bench, Frame
 from rigwarp.errors import MeasurementError
@@ -49,6 +53,7 @@ _RAMP = (96, 184)  # towards white, likewise
 _BETWEEN = 64  # darker than any mixture of stripes
 _WHITES, _BLACKS = 12, 5  # unchanging pictures, to see whether they stay the same
 _QUICK_WHITES = 4
+_REST = 3  # photographs of what has come to rest
 _BLUR_PERIOD_PX, _BLUR_LIGHT = 25.0, (0.02, 0.98)
 _NEARLY_TWO = 1.9  # frames: drivers round
 _BURNT, _BRIGHT, _DIM = 0.001, 0.97, 0.4  # of white: outside, the exposure is searched for
@@ -74,7 +79,7 @@ def count_photographs(*, quick: bool) -> int:
     """About how many photographs the pre-flight takes, for a progress bar."""
     if quick:
         return len(_RAMP) + len(_QUICK_LEVELS) + 8 + _QUICK_WHITES
-    return len(_RAMP) + len(_LEVELS) + 20 + _WHITES + _BLACKS - 1
+    return len(_RAMP) + len(_LEVELS) + 21 + _WHITES + _BLACKS - 1
 
 
 def run_preflight(
@@ -121,7 +126,7 @@ def run_preflight(
         findings.append(_judged(SCALING, lambda: _scaling(bench, rig, levels, wider=fine, advance=advance)))
         findings.append(_judged("steady light", lambda: _steady_light(bench, whites, blacks, lit, frame_s)))
         if not quick:  # else the scan measures the blur itself
-            findings.append(_judged("sharpness", lambda: _sharpness(bench, rig, levels, advance)))
+            findings += _stream(bench, rig, levels, lit, advance)
     findings += _about_place(rig, camera, looked_at, whites[-1], photos[-1], sheet_height_mm)
     return Preflight(findings=tuple(findings), exposure_s=bench.camera.exposure_s, white=whites[-1])
 
@@ -156,9 +161,23 @@ def _steady_light(
     return about_steadiness(steady, dark, frame_s, bench.camera.exposure_s)
 
 
-def _sharpness(bench: Bench, rig: Rig, levels: dict[int, Photo], advance: Callable[[], None]) -> PreflightFinding:
-    one, other = _apart(bench, _broad_stripes(rig, bench.display.resolution), advance)
-    return about_blur(blur_from_stripes(levels, (one, other), _BLUR_PERIOD_PX, _BLUR_LIGHT[1] - _BLUR_LIGHT[0]))
+def _stream(
+    bench: Bench, rig: Rig, levels: dict[int, Photo], lit: BoolArray, advance: Callable[[], None]
+) -> list[PreflightFinding]:
+    """Broad stripes: how sharp they are, and what the camera makes of them; last, what it writes into its pictures."""
+    stripes = _broad_stripes(rig, bench.display.resolution)
+    dark = [*_shown(bench, [_level(bench, _BETWEEN)], advance)]
+    (one,) = _shown(bench, stripes[:1], advance)
+    dark += _shown(bench, [_level(bench, _BETWEEN)], advance)
+    (other,) = _shown(bench, stripes[1:], advance)
+    rest = [bench.camera.look() for _ in range(_REST)]
+    dark += _shown(bench, [_level(bench, _BETWEEN)], advance)
+    light = _BLUR_LIGHT[1] - _BLUR_LIGHT[0]
+    return [
+        _judged("sharpness", lambda: about_blur(blur_from_stripes(levels, (one, other), _BLUR_PERIOD_PX, light))),
+        about_compression(measure_compression(other, rest, levels[255], lit)),
+        about_overlay(find_overlay(dark)),
+    ]
 
 
 def _about_place(

@@ -94,9 +94,9 @@ def _camera(folder: RigFolder, watcher: PreviewOperator, with_board: bool, raise
         hand = VirtualHand(open_virtual(folder, raised_mm=raised_mm), with_board=with_board)
         yield _Source(camera=hand, clock=hand.clock, asked=lambda: watcher.asked() or hand.asked())
         return
-    from rigwarp.devices.video_camera import open_video_camera
+    from rigwarp.devices.open_camera import open_camera
 
-    camera = open_video_camera(folder.rig.camera.device, folder.rig.camera.resolution)
+    camera = open_camera(folder.rig.camera.device, folder.rig.camera.resolution)
     try:
         yield _Source(camera=camera, clock=time.monotonic, asked=watcher.asked)
     finally:

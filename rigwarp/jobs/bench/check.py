@@ -1,18 +1,24 @@
 """What a rig folder and this computer hold, what is missing or odd, and what projector and camera show."""
 
 import tomllib
+from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from PIL import Image
 
+import rigwarp
 from rigwarp.capture.preflight.look import Preflight
 from rigwarp.devices import VIRTUAL
-from rigwarp.errors import DeviceError
+from rigwarp.devices.photo_command import is_command, parse_command
+from rigwarp.errors import DeviceError, InputError
 from rigwarp.files import RigFolder, complete_runs, current_result, read_camera, read_map, write_bytes
 from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, DESIGN_FILE, RESULTS, SCANS, SKETCH_FILE
 from rigwarp.files.records import MapOrigin
+from rigwarp.files.trust import add_trusted
+from rigwarp.jobs.bench.camera_state import CameraState, camera_state
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.machine import Machine
 from rigwarp.jobs.bench.preflight import preflight
@@ -25,14 +31,43 @@ _PLAUSIBLE_PART_MM = (5.0, 5000.0)  # largest extent of a mirror or obstacle; ou
 _SQUARE_PIXELS = 0.01  # relative difference of content pixel sides that one would see
 
 
-def try_out(progress: Progress, folder: RigFolder, display: int | None) -> tuple[Preflight | None, str | None]:
+@dataclass(frozen=True, kw_only=True)
+class TriedOut:
+    """What projector and camera showed; `looked` and `camera` None where they are not there: `reason` says why."""
+
+    looked: Preflight | None = None
+    camera: CameraState | None = None
+    reason: str | None = None
+
+
+def trust_camera(folder: RigFolder, agreed: Callable[[str], bool]) -> Path | None:
+    """Remember that the command in camera.device may be run here, if `agreed` says so of its exact text.
+
+    Returns
+    -------
+    The file that remembers it; None where it was not agreed to.
+
+    Raises
+    ------
+    InputError
+        If camera.device is no command, or one that cannot be run.
+    """
+    device = folder.rig.camera.device
+    if not is_command(device):
+        raise InputError(f"rig.toml: camera.device = {device!r} is no command: there is nothing to agree to.")
+    text = parse_command(str(device)).text
+    return add_trusted(text) if agreed(text) else None
+
+
+def try_out(progress: Progress, folder: RigFolder, display: int | None) -> TriedOut:
     """The pre-flight, or why there is none: devices that are not there yet are no mistake, ones that fail are."""
     with ExitStack() as opened:
         try:
             bench = opened.enter_context(live_bench(progress, folder, display=display))
         except DeviceError as error:
-            return None, str(error)
-        return preflight(progress, folder, bench), None
+            return TriedOut(reason=str(error))
+        looked = preflight(progress, folder, bench)
+        return TriedOut(looked=looked, camera=camera_state(bench, folder.rig.camera.device))
 
 
 def what_is_there(folder: RigFolder) -> list[tuple[str, str | None, str]]:
@@ -88,12 +123,22 @@ def _current_state(root: Path) -> str | None:
 
 
 def draw_sketch(folder: RigFolder) -> Path:
-    """Draw what rig.toml says into the rig folder, in place of an older drawing."""
-    from rigwarp.reports.figures.sketch import rig_sketch  # matplotlib takes half a second, and is wanted here only
+    """Draw what rig.toml says into the rig folder, unless the drawing there is of the same."""
+    path, source = folder.root / SKETCH_FILE, f"{rigwarp.__version__} {folder.rig_hash}"
+    if _drawn_from(path) != source:
+        from rigwarp.reports.figures.sketch import rig_sketch  # matplotlib takes half a second, and is wanted here only
 
-    path = folder.root / SKETCH_FILE
-    write_bytes(path, rig_sketch(folder.rig, meshes=folder.meshes, profiles=folder.profiles), replace=True)
+        picture = rig_sketch(folder.rig, meshes=folder.meshes, profiles=folder.profiles, source=source)
+        write_bytes(path, picture, replace=True)
     return path
+
+
+def _drawn_from(path: Path) -> str | None:
+    try:
+        with Image.open(path) as picture:
+            return picture.info.get("Source")
+    except (OSError, SyntaxError, ValueError):
+        return None  # none there, or damaged
 
 
 def rig_doubts(folder: RigFolder) -> tuple[str, ...]:

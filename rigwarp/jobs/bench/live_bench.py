@@ -7,7 +7,7 @@ import numpy as np
 
 from rigwarp.capture import CHANGES_PER_S, Latency, SynchronisedBench, synchronise
 from rigwarp.capture.scans.capture_file import read_capture_notes
-from rigwarp.devices import open_bench
+from rigwarp.devices import OneShotCamera, open_bench
 from rigwarp.files import RigFolder, complete_runs
 from rigwarp.files.names import CAPTURE_FILE, SCANS
 from rigwarp.jobs.progress import Progress
@@ -48,6 +48,8 @@ def live_bench(
         ready = synchronise(bench, np.random.default_rng(), changes_per_s=changes_per_s, known_max_s=known_max_s)
         if ready.latency is not None:
             _note_latency(progress, ready.latency)
+        if isinstance(ready.camera, OneShotCamera):
+            progress.note(f"The camera takes {ready.camera.settle_s + ready.camera.photo_s:.2g} s for each photograph.")
         yield ready
 
 

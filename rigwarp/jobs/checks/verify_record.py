@@ -49,8 +49,8 @@ def write_verification(
     """Write verification.json, in place of an earlier one."""
     values = asdict(shown.adjustment)
     VerificationRecord(
-        before=_dots(checks["before"]) if "before" in checks else None,
-        after=_dots(checks["after"]) if "after" in checks else None,
+        before=dots_record(checks["before"]) if "before" in checks else None,
+        after=dots_record(checks["after"]) if "after" in checks else None,
         content={"revision": shown.revision, "adjustment": values, "dots_left_out": shown.left_out},
         camera_response=np.nan if response_shape is None else response_shape,
         verdict=VerdictRecord.of(verdict),
@@ -64,12 +64,13 @@ def error_figures(result: VerificationResult) -> dict[str, Any]:
 
 def check_figures(check: Checked) -> dict[str, Any]:
     """What `verify --json` says of one warp: everything but the single dots."""
-    whole = _dots(check)
+    whole = dots_record(check)
     single: dict[str, Any] = dict.fromkeys(("unreadable", "points_mm", "vectors_mm", "sigma_mm"))
     return replace(whole, missing=len(check.result.missing), doubled=len(check.result.doubled), **single).to_dict()
 
 
-def _dots(check: Checked) -> DotsRecord:
+def dots_record(check: Checked) -> DotsRecord:
+    """One warp's part of verification.json."""
     result, quality = check.result, check.quality
     affine, similarity, left = result.affine, result.similarity, result.after_similarity
     families = {family: {"lines": len(lines), **_worst(lines)} for family, lines in _by_family(result.lines).items()}

@@ -214,9 +214,9 @@ def _rig_devices(folder: RigFolder) -> Opened:
         virtual = open_virtual(folder)
         virtual.prepare()  # now, not while the show stands still
         return virtual.camera, virtual.display
-    from rigwarp.devices.video_camera import open_video_camera
+    from rigwarp.devices.open_camera import open_camera
 
-    return open_video_camera(wanted.device, wanted.resolution), None
+    return open_camera(wanted.device, wanted.resolution), None
 
 
 class _Both:

@@ -28,6 +28,7 @@ _BAR_MM = 100.0
 _ARROW_MM = 15.0
 _CARD_MM = 20.0  # body of a template beyond its curve
 _LINE_MM = 6.0
+_ROUND = 1.02  # the farthest place of an outline over its half size, up to which it looks alike from all sides
 _WRITERS: Final[dict[str, Callable[[WorkshopDrawing], str]]] = {"svg": svg_text, "dxf": dxf_text}
 
 
@@ -116,9 +117,25 @@ def _solid(
         "triangles": len(mesh.faces),
         "closed": is_closed(mesh),
         "thickness_mm": None if own else thickness_mm,
-        "mark": "the part keeps the base of its own CAD file" if own else mark,
+        "mark": _way_to_x_and_y(mesh, right) if own else mark,
         **({"note": note} if note else {}),
     }
+
+
+def _way_to_x_and_y(mesh: TriangleMesh, right: str) -> str:
+    """How to find the mirror's x and y on a part that has the base of its own CAD file, and no mark of ours."""
+    xy = mesh.vertices_mm[:, :2]
+    outline = np.ptp(xy, axis=0) / 2.0
+    from_middle = np.linalg.norm(xy - xy.min(axis=0) - outline, axis=1)
+    way = (
+        "the part keeps the base of its own CAD file and has no mark on it: its axes are the file's, and those of the "
+        "printer or mill. Write +y on its underside before it leaves the machine; seen from the light, +x is to the "
+        f"{right} of it"
+    )
+    if float(from_middle.max()) < _ROUND * float(outline.mean()):
+        return way
+    x, y = xy[int(np.argmax(from_middle))]
+    return f"{way}; afterwards, the place farthest from the middle of its outline is x {x:.1f}, y {y:.1f} mm"
 
 
 def _mesh_of(
@@ -152,7 +169,9 @@ def _sheet(
     panels = [s for s in model.surfaces if isinstance(s, FlatSurface | CylinderSurface)]
     bent = any(isinstance(panel, CylinderSurface) for panel in panels)
     taken_off = correction() if bent else None
-    sheet = flat_sheet(panels, side=side, opened_deg=opened_deg, share=share, correction=taken_off)
+    shape = folder.rig.mirror.shape
+    stock = shape.sheet if isinstance(shape, FacetsShape) else None
+    sheet = flat_sheet(panels, side=side, opened_deg=opened_deg, share=share, correction=taken_off, stock=stock)
     if not (sheet.folds or bent):
         raise MeasurementError("flat pattern: the panels share no edge and none is bent: there is no fold to correct.")
     write_text(path, _WRITERS[drawing](drawn_sheet(sheet, folder.rig.name)), replace=replace)
@@ -161,7 +180,7 @@ def _sheet(
         "share": share,
         "folds": [{k: v for k, v in asdict(fold).items() if k != "ends_mm"} for fold in sheet.folds],
         "curves": [asdict(curve) for curve in sheet.curves],
-        "sentences": [*map(fold_words, sheet.folds), *map(curve_words, sheet.curves)],
+        "sentences": [*map(fold_words, sheet.folds), *map(curve_words, sheet.curves), allowance_words(sheet)],
         "mark": "the arrows x and y are the mirror's; everything is seen from the reflecting side",
     }
 
@@ -182,7 +201,20 @@ def fold_words(fold: FoldLine) -> str:
     way = "towards the light" if fold.towards_light else "away from the light"
     found = "not told from the design" if fold.built_deg is None else f"{fold.built_deg:.2f}°"
     bend = f"bend by {fold.bend_deg:.2f}° {way} (design {fold.design_deg:.2f}°, built {found})"
-    return f"fold of panels {fold.zones[0]} and {fold.zones[1]}: {bend}"
+    words, taken = f"fold of panels {fold.zones[0]} and {fold.zones[1]}: {bend}", fold.taken_off_mm
+    if taken is None:
+        return words
+    return f"{words}; flat {abs(taken):.2f} mm {'shorter' if taken > 0.0 else 'longer'} than its panels"
+
+
+def allowance_words(sheet: FlatSheet) -> str:
+    """What of the sheet's thickness is in the pattern."""
+    if sheet.stock is None:
+        return "no allowance for the bends themselves: state the thickness as sheet_mm under [mirror] in rig.toml"
+    return (
+        f"bend allowance of {sheet.stock.thickness_mm:g} mm sheet is taken off: inside radius "
+        f"{sheet.stock.fold_radius_mm:g} mm, neutral axis at {sheet.stock.k_factor:g} of the thickness (k_factor)"
+    )
 
 
 def curve_words(curve: Curve) -> str:
@@ -216,7 +248,8 @@ def drawn_sheet(sheet: FlatSheet, name: str) -> WorkshopDrawing:
         f"{name}: sheet mirror, seen from the reflecting side, true size",
         *(fold_words(fold) for fold in sheet.folds),
         *(curve_words(curve) for curve in sheet.curves),
-        "black: cut; dashed: score; no allowance for the bends themselves",
+        "black: cut; dashed: score, the middle of the bend",
+        allowance_words(sheet),
     ]
     labels += [Label(at_mm=(left, below - (k + 2) * _LINE_MM), words=note) for k, note in enumerate(notes)]
     return WorkshopDrawing(title=name, strokes=strokes, labels=labels)

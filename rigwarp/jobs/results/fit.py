@@ -1,7 +1,7 @@
 """A scan becomes the table map, the as-built mirror and the prewarp; a result that passes becomes current."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
     complete_runs,
+    current_result,
     make_current,
     new_run,
     read_camera,
@@ -25,7 +26,7 @@ from rigwarp.files import (
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS, SCANS
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
-from rigwarp.files.runs import stamped_ahead
+from rigwarp.files.runs import finish_run, put_back, stamped_ahead
 from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
@@ -50,29 +51,44 @@ from rigwarp.verification.verdict import Verdict, judge_fit
 
 
 @dataclass(frozen=True, kw_only=True)
-class FitMade:
-    """A finished result folder and what is in it.
+class WarpMade:
+    """The part of a result by which content is shown: all that nobody at the table need wait longer for.
 
     Attributes
     ----------
-    run : the folder.
+    run : the result's folder, finished but for the mirror's form and the budget.
     table_map : the map, and `figures` what `held_out_figures` says of it.
-    as_built : None where the mirror's shape could not be told.
-    prewarp, budget : made from the map.
-    verdict : what speaks against the result.
-    current : whether it is the live result now.
-    seconds : per stage.
+    prewarp : made from the map.
+    verdict : what speaks against the map.
     """
 
     run: Path
     table_map: TableMapFit
     figures: MapFigures
-    as_built: AsBuilt | None
     prewarp: Prewarp
-    budget: MapBudget
     verdict: Verdict
+
+
+@dataclass(frozen=True, kw_only=True)
+class FitMade(WarpMade):
+    """A finished result folder and what is in it.
+
+    Attributes
+    ----------
+    as_built : None where the mirror's shape could not be told.
+    budget : made from map and prewarp.
+    verdict : what speaks against the whole result, what `show` of `fit_scans` found included.
+    current : whether it is the live result now.
+    seconds : per stage.
+    ready_s : seconds after the start at which "map", "warp" (live, unless something speaks against it) and "mirror"
+        were ready.
+    """
+
+    as_built: AsBuilt | None
+    budget: MapBudget
     current: bool
     seconds: dict[str, float]
+    ready_s: dict[str, float]
 
 
 def fit_rig(progress: Progress, folder: RigFolder, scan: str | None = None, *, accept: bool = False) -> FitMade:
@@ -87,18 +103,21 @@ def fit_scans(
     *,
     decoded: Sequence[Decoded] | None = None,
     accept: bool = False,
-    hold: bool = False,
+    show: Callable[[WarpMade], Verdict] = lambda made: made.verdict,
 ) -> FitMade:
     """Everything that follows from a scan, written to a new result folder that becomes current unless it failed.
+
+    Map and prewarp come first and go live; the mirror's form and the budget follow in the same folder. Where the form
+    speaks against the result, what was live before is put back.
 
     Parameters
     ----------
     scans : the scan's run folders, more than one where the zones were lit one at a time.
     decoded : the same, read.
     accept : make it current although something speaks against it.
-    hold : do not make it current yet, whatever it is like.
+    show : looks at the picture before it goes live, where there is something to look with.
     """
-    start = time.monotonic()
+    clock = _Laps()
     camera = camera_of(folder)
     if decoded is None:
         decoded = [read_decoded(scan / DECODED_FILE) for scan in scans]
@@ -118,7 +137,6 @@ def fit_scans(
     ):
         model = design_model(folder)
         tolerances = rig_tolerances(folder.rig)
-        clock = _Laps(start)
         places = zone_places(decoded)
         for words in filter(None, places.in_words):
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
@@ -127,39 +145,45 @@ def fit_scans(
         motion_px = max(one.motion_sigma_px for one in decoded)
         table_map = fit_table_map(model, samples, camera, tolerances, motion_px=motion_px)
         table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
-        clock.lap("fit")
+        clock.lap("fit", "map")
+        advance()
+        transfer = folder.rig.projector.transfer
+        prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
+        _write_warp(run, table_map, prewarp, origin)
+        figures = held_out_figures(folder.rig, table_map)
+        scanned = _with_places(decoded, places)
+
+        def judged(built: AsBuilt | None) -> Verdict:
+            verdict = judge_fit(
+                table_map, built, folder.rig, design=design_map(folder), measured_share=finite(figures.coverage)
+            )
+            record = _fit_record(table_map, figures, scanned, clock.seconds)
+            replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE, replace=True)
+            return verdict
+
+        made = WarpMade(run=run, table_map=table_map, figures=figures, prewarp=prewarp, verdict=judged(None))
+        clock.lap("prewarp")
+        finish_run(run)
+        shown = show(made)
+        before = _current_or_none(folder)
+        current = accept or not shown.failures
+        if current:
+            make_current(folder.root, run)
+            progress.note("The corrected picture is live; the mirror's form follows")
+        clock.lap("verify", "warp")
         advance()
         as_built = None
         if accept or table_map.registration.agreement.mistake in ("none", "unexplained"):
             as_built = fit_mirror(progress, folder, scans, model, table_map, camera, tolerances, decoded)
-        clock.lap("as_built")
+        clock.lap("as_built", "mirror")
         advance()
-        transfer = folder.rig.projector.transfer
-        prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
-        clock.lap("prewarp")
-        advance()
-        parts = {
-            "sigma_random_mm": table_map.random_mm,
-            "sigma_common_mm": table_map.common_mm,
-            "sigma_decode_mm": table_map.decode_mm,
-            "sigma_ripple_mm": table_map.ripple_mm,
-            "sigma_border_mm": table_map.border_mm,
-            "light": table_map.light,
-        }
-        write_map(run / MAP_FILE, table_map.table_map, rig_hash=folder.rig_hash, scan=origin["scan"], more=parts)
         if as_built is not None:
             write_as_built(run, as_built, extra=origin)
-        write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
-        figures = held_out_figures(folder.rig, table_map)
-        verdict = judge_fit(
-            table_map, as_built, folder.rig, design=design_map(folder), measured_share=finite(figures.coverage)
-        )
-        record = _fit_record(table_map, figures, _with_places(decoded, places), clock.seconds)
-        replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE)
+        verdict = judged(as_built).with_more(shown)
         budget = write_budget(folder, run)
-    current = not hold and (accept or not verdict.failures)
-    if current:
-        make_current(folder.root, run)
+        if current and verdict.failures and not accept:
+            current = False
+            put_back(folder.root, before)
     return FitMade(
         run=run,
         table_map=table_map,
@@ -170,7 +194,28 @@ def fit_scans(
         verdict=verdict,
         current=current,
         seconds=clock.seconds,
+        ready_s=clock.ready_s,
     )
+
+
+def _write_warp(run: Path, table_map: TableMapFit, prewarp: Prewarp, origin: dict[str, str]) -> None:
+    parts = {
+        "sigma_random_mm": table_map.random_mm,
+        "sigma_common_mm": table_map.common_mm,
+        "sigma_decode_mm": table_map.decode_mm,
+        "sigma_ripple_mm": table_map.ripple_mm,
+        "sigma_border_mm": table_map.border_mm,
+        "light": table_map.light,
+    }
+    write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=parts)
+    write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+
+
+def _current_or_none(folder: RigFolder) -> Path | None:
+    try:
+        return current_result(folder.root)
+    except InputError:
+        return None
 
 
 def _with_places(decoded: Sequence[Decoded], places: ZonePlaces) -> list[Decoded]:
@@ -199,16 +244,19 @@ def not_current(root: Path, run: Path) -> str:
 
 
 class _Laps:
-    """Seconds per stage."""
+    """Seconds per stage, and after the start."""
 
-    def __init__(self, start: float) -> None:
-        self._last = start
+    def __init__(self) -> None:
+        self._start = self._last = time.monotonic()
         self.seconds: dict[str, float] = {}
+        self.ready_s: dict[str, float] = {}
 
-    def lap(self, name: str) -> None:
+    def lap(self, stage: str, ready: str | None = None) -> None:
         now = time.monotonic()
-        self.seconds[name] = now - self._last
+        self.seconds[stage] = now - self._last
         self._last = now
+        if ready is not None:
+            self.ready_s[ready] = now - self._start
 
 
 def camera_of(folder: RigFolder) -> CameraModel:

@@ -1,15 +1,18 @@
 """How much of a built mirror's ripple its material explains, by the sample that the rig names."""
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rigwarp.as_built import AsBuilt
 from rigwarp.errors import InputError
 from rigwarp.files import RigFolder
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.jobs.samples.bench_folder import cycles_of, open_bench_folder
 from rigwarp.samples.bench import SampleBench
+
+if TYPE_CHECKING:
+    from rigwarp.as_built import AsBuilt
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,7 +73,7 @@ def material_sample(folder: RigFolder) -> MaterialSample | None:
     return MaterialSample(bench=bench.bench, records=records)
 
 
-def material_shares(sample: MaterialSample | None, built: AsBuilt | None) -> list[MaterialShare]:
+def material_shares(sample: MaterialSample | None, built: "AsBuilt | None") -> list[MaterialShare]:
     """The findings about ripple and blur of a built mirror, beside its material's; none without a sample."""
     if sample is None or built is None:
         return []

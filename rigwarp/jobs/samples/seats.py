@@ -71,11 +71,11 @@ def open_seat(folder: BenchFolder, person: Person, *, display: int | None = None
         seed = zlib.crc32(f"{folder.hash} {before}".encode())
         yield _Virtual(VirtualSampleBench(parse_bench_truth(text, source=str(path)), seed=seed))
         return
-    from rigwarp.devices.video_camera import open_video_camera  # with the window toolkit, only when there is a window
+    from rigwarp.devices.open_camera import open_camera  # with the window toolkit, only when there is a window
     from rigwarp.devices.window_display import open_window_display
 
     with ExitStack() as opened:
-        camera = open_video_camera(folder.bench.camera_device, folder.bench.camera_resolution)
+        camera = open_camera(folder.bench.camera_device, folder.bench.camera_resolution)
         opened.callback(camera.close)
         window = open_window_display(folder.bench.resolution, display=display)
         opened.callback(window.close)

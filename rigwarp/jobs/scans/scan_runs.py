@@ -105,7 +105,10 @@ def take_scan(
                 adapt=None if options.blur_px is not None else adapt,
                 average=options.average,
             )
-        return _decode_into(run, recorded, start)
+        taken = _decode_into(run, recorded, start)
+        if RAISED not in (part or {}):
+            _check_orientation(folder, taken.decoded)
+        return taken
 
 
 def continue_scan(progress: Progress, folder: RigFolder, bench: Bench, run: Path) -> ScanTaken:

@@ -1,4 +1,7 @@
-"""The GPU renderer, by OpenGL 3.3; by compute shaders where OpenGL 4.3 has them and they are quicker."""
+"""The GPU renderer, by OpenGL 3.3 or ES 3.1; by compute shaders where OpenGL 4.3 has them and they are quicker.
+
+Not by ES's own compute shaders: they write only into textures of a kind that moderngl does not make.
+"""
 
 import time
 from typing import Any, Literal
@@ -9,7 +12,7 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
 from rigwarp.live.render import shaders
-from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_software, standalone_context
+from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_es, is_software, standalone_context
 from rigwarp.live.render.picture import AnyPicture, Picture, YuvPicture, checked
 from rigwarp.live.render.sampling import GRID, SampleMap
 from rigwarp.live.render.upload import StorageUpload, TextureUpload, open_upload
@@ -56,7 +59,9 @@ class GlRenderer:
         self._way: Way = self._allowed(way)
         self._programs = self._made_programs(dither)
         self._calls = {n: self._context.vertex_array(p, []) for n, p in self._programs.items() if "drawn" in n}
+        self._es = is_es(self._context)
         self._light = self._context.texture((256, 1), 1, dtype="f4")
+        self._without_filter(self._light)
         self._light.repeat_x = self._light.repeat_y = False  # white must not be mixed with what follows it, black
         self._maps: list[moderngl.Texture] = []
         self._upload: StorageUpload | TextureUpload | None = None
@@ -108,13 +113,11 @@ class GlRenderer:
 
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
-        width, height = self._resolution
         if self._screen is None:
-            self._screen = self._context.framebuffer([self._context.texture((width, height), 4)])
+            self._screen = self._context.framebuffer([self._context.texture(self._resolution, 4)])
         self.load(picture)
         self.draw(self._screen)
-        data = np.frombuffer(self._screen.read(components=3, alignment=1), np.uint8)
-        return np.ascontiguousarray(data.reshape(height, width, 3)[::-1])
+        return frame_of(self._screen)
 
     def load(self, picture: AnyPicture) -> None:
         """Take a picture to the GPU; it is drawn until the next one comes."""
@@ -244,8 +247,9 @@ class GlRenderer:
         drawn = {"warp_drawn": shaders.WARP_DRAWN, "copy_drawn": shaders.COPY_DRAWN}
         drawn |= {"decode_drawn": shaders.DECODE_DRAWN, "decode_texture_drawn": shaders.DECODE_TEXTURE_DRAWN}
         drawn["decode_yuv_drawn"] = shaders.DECODE_YUV_DRAWN
+        suited = shaders.for_es if is_es(self._context) else str
         made: dict[str, Any] = {
-            name: self._context.program(vertex_shader=shaders.VERTEX, fragment_shader=text)
+            name: self._context.program(vertex_shader=suited(shaders.VERTEX), fragment_shader=suited(text))
             for name, text in drawn.items()
         }
         if self._way != "drawn":
@@ -284,7 +288,14 @@ class GlRenderer:
         for item in reversed(self._picture):
             item.release()
         texture = self._context.texture((size[0] + _RIM_PX, size[1] + _RIM_PX), 4, dtype="f4" if wide else "f2")
+        if wide:
+            self._without_filter(texture)
         self._picture, self._wide = [texture, self._context.framebuffer([texture])], wide
+
+    def _without_filter(self, texture: moderngl.Texture) -> None:
+        """ES need not filter whole floats, and takes a texture that asks for it as black; our texts do not ask."""
+        if self._es:
+            texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
 
     def _place(self, samples: SampleMap) -> None:
         self._make_picture(samples.picture_size, wide=bool(samples.cubic.any()))
@@ -314,6 +325,13 @@ class GlRenderer:
 def _bytes_of(size: tuple[int, int], planar: bool) -> tuple[int, int]:
     """(bytes in a row, rows) of a picture of that size."""
     return (size[0], size[1] * 3 // 2) if planar else (3 * size[0], size[1])
+
+
+def frame_of(screen: moderngl.Framebuffer) -> Picture:
+    """(H, W, 3) what a framebuffer holds, first row first; read as four channels, which every OpenGL can do."""
+    width, height = screen.size
+    data = np.frombuffer(screen.read(components=4, alignment=1), np.uint8)
+    return np.ascontiguousarray(data.reshape(height, width, 4)[::-1, :, :3])
 
 
 def packed_places(samples: SampleMap) -> NDArray[np.uint32]:

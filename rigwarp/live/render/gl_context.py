@@ -1,42 +1,63 @@
 """OpenGL contexts, and what this machine's OpenGL is worth."""
 
 import sys
-from typing import Any
-
-import moderngl
+from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import DeviceError
+
+if TYPE_CHECKING:  # there may be none: see `gl_missing`
+    import moderngl
 
 SOFTWARE_RENDERERS = ("llvmpipe", "softpipe", "swrast", "gdi generic", "basic render")
 """Parts of GL_RENDERER that tell an OpenGL computed by the CPU; OpenCV is faster there."""
 GL_PACKAGES = "on Debian and Ubuntu: apt install libgl1 libegl1 libgl1-mesa-dri"
 COMPUTE_VERSION = 430
-_LEAST_VERSION = 330
+DRAWING_VERSION = 330
 
 
-def standalone_context() -> moderngl.Context:
-    """An OpenGL context without a window, of version 4.3 where there is one, else 3.3.
+def standalone_context() -> "moderngl.Context":
+    """An OpenGL context without a window: version 4.3 where there is one, else 3.3, else OpenGL ES 3.1.
 
     Raises
     ------
     DeviceError
-        When there is no OpenGL 3.3.
+        When there is none of these.
     """
-    windowless: dict[str, Any] = {"backend": "egl"} if sys.platform.startswith("linux") else {}
     try:
-        return moderngl.create_context(require=COMPUTE_VERSION, standalone=True, **windowless)
-    except Exception:  # moderngl raises bare exceptions, here for an older OpenGL or for none at all
+        import moderngl
+
+        from rigwarp.live.render.es_context import open_es_context
+    except ImportError as error:
+        raise gl_missing(error) from error
+    windowless: dict[str, Any] = {"backend": "egl"} if sys.platform.startswith("linux") else {}
+    for version in (COMPUTE_VERSION, DRAWING_VERSION):
         try:
-            return moderngl.create_context(require=_LEAST_VERSION, standalone=True, **windowless)
-        except Exception as error:
-            raise gl_missing(error) from error
+            return moderngl.create_context(require=version, standalone=True, **windowless)
+        except Exception as error:  # moderngl raises bare exceptions, here for an older OpenGL or for none at all
+            reason = error
+    try:
+        return open_es_context()
+    except Exception as error:
+        raise gl_missing(reason) from error
 
 
 def gl_missing(error: Exception) -> DeviceError:
-    """The error to show when moderngl or the window could not be given OpenGL."""
-    return DeviceError(f"OpenGL 3.3 is not available ({' '.join(str(error).split())[:120]}); {GL_PACKAGES}")
+    """The error to show when moderngl or the window could not be given OpenGL, or moderngl is not installed."""
+    reason = " ".join(str(error).split())[:120]
+    return DeviceError(f"neither OpenGL 3.3 nor OpenGL ES 3.1 is available ({reason}); {GL_PACKAGES}")
 
 
-def is_software(context: moderngl.Context) -> bool:
+def is_es(context: "moderngl.Context") -> bool:
+    """True for OpenGL ES, whose shaders are written a little differently."""
+    return "OpenGL ES" in str(context.info["GL_VERSION"])
+
+
+def version_words(context: "moderngl.Context") -> str:
+    """Such as "OpenGL ES 3.1"."""
+    version = context.version_code
+    return f"OpenGL{' ES' if is_es(context) else ''} {version // 100}.{version // 10 % 10}"
+
+
+def is_software(context: "moderngl.Context") -> bool:
     """True when this OpenGL runs on the CPU."""
     return any(name in str(context.info["GL_RENDERER"]).lower() for name in SOFTWARE_RENDERERS)

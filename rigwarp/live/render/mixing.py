@@ -12,6 +12,8 @@ from rigwarp.rig.transfer import encode_transfer
 _FULL = 65535
 MOST_SIDE_PX = 4096
 """Larger pictures are reduced when they are read: no table shows more, and a GPU may not take more."""
+MOST_TIMES = 2.0
+"""As wide or high as the canvas: renderers average more than that only slowly, and little of it is seen."""
 _BAND_ROWS = 64
 
 
@@ -22,20 +24,32 @@ def cross_fade(first: Picture, second: Picture, share: float) -> Picture:
 
 def fitted(picture: Picture, size: tuple[int, int]) -> Picture:
     """The picture on a black canvas (width, height), as large as its aspect allows."""
-    picture = reduced(picture, max(*size, MOST_SIDE_PX))
-    height, width = picture.shape[:2]
-    scale = min(size[0] / width, size[1] / height)
-    inner = (max(round(width * scale), 1), max(round(height * scale), 1))
-    if inner != (width, height):
-        picture = _codes(
-            cv2.resize(_light(picture), inner, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
-        )
+    picture = _filling(picture, size)
+    inner = (picture.shape[1], picture.shape[0])
     if inner == size:
         return picture
     canvas = np.zeros((size[1], size[0], 3), np.uint8)
     left, top = (size[0] - inner[0]) // 2, (size[1] - inner[1]) // 2
     canvas[top : top + inner[1], left : left + inner[0]] = picture
     return canvas
+
+
+def within(picture: Picture, size: tuple[int, int]) -> Picture:
+    """The picture as large as its aspect allows on a canvas (width, height), if it is over `MOST_TIMES` as large."""
+    height, width = picture.shape[:2]
+    return picture if max(width / size[0], height / size[1]) <= MOST_TIMES else _filling(picture, size)
+
+
+def _filling(picture: Picture, size: tuple[int, int]) -> Picture:
+    """The picture as large as its aspect allows on a canvas (width, height)."""
+    picture = reduced(picture, max(*size, MOST_SIDE_PX))
+    height, width = picture.shape[:2]
+    scale = min(size[0] / width, size[1] / height)
+    inner = (max(round(width * scale), 1), max(round(height * scale), 1))
+    if inner == (width, height):
+        return picture
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    return _codes(cv2.resize(_light(picture), inner, interpolation=way))
 
 
 def reduced(picture: Picture, most_side_px: int = MOST_SIDE_PX) -> Picture:

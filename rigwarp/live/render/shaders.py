@@ -6,6 +6,10 @@ chips have hundreds of compute units and few that draw. Nothing but `row` turns 
 """
 
 GLSL_FRAGMENT = "#version 330 core\n"
+_ES_HEAD = (
+    "#version 310 es\nprecision highp float;\nprecision highp int;\nprecision highp sampler2D;\n"
+    "precision highp usampler2D;\nprecision highp isampler2D;\n"
+)
 GLSL_COMPUTE = "#version 430 core\nlayout(local_size_x = 8, local_size_y = 8) in;\n"
 
 VERTEX = """#version 330 core
@@ -48,6 +52,15 @@ _LIGHT_OF_FLOAT = """
 float light_of(float code) {
     // between two codes, for what has more than 8 bits; the texture unit's coarse weights are good to 1/256 of a code
     return textureLod(light, vec2((clamp(code, 0.0, 1.0) * 255.0 + 0.5) / 256.0, 0.5), 0.0).r;
+}
+"""
+
+_LIGHT_OF_FLOAT_UNFILTERED = """
+float light_of(float code) {
+    float at = clamp(code, 0.0, 1.0) * 255.0, below = floor(at);
+    int first = int(below);
+    return mix(texelFetch(light, ivec2(first, 0), 0).r, texelFetch(light, ivec2(min(first + 1, 255), 0), 0).r,
+               at - below);
 }
 """
 
@@ -220,3 +233,8 @@ COPY_DRAWN = (
     + _TO_TARGET
     + "uniform sampler2D frame;\nvoid main() { colour = texelFetch(frame, row(gl_FragCoord.xy), 0); }\n"
 )
+
+
+def for_es(text: str) -> str:
+    """A drawing shader as OpenGL ES 3.1 wants it: another head, and no filtering of float textures."""
+    return text.replace("#version 330 core\n", _ES_HEAD).replace(_LIGHT_OF_FLOAT, _LIGHT_OF_FLOAT_UNFILTERED)

@@ -3,10 +3,9 @@
 import time
 import warnings
 from collections.abc import Callable, Sequence
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import cv2
-import moderngl
 import numpy as np
 import pygame
 from numpy.typing import NDArray
@@ -23,12 +22,16 @@ from rigwarp.devices.window_display import MonitorSeat
 from rigwarp.errors import DeviceError, UsageError
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.cpu import CpuRenderer
-from rigwarp.live.render.gl import GlRenderer
-from rigwarp.live.render.gl_context import COMPUTE_VERSION, gl_missing, is_software
+from rigwarp.live.render.gl_context import COMPUTE_VERSION, DRAWING_VERSION, gl_missing, is_software
 from rigwarp.live.render.picture import AnyPicture, Picture, rgb_of
 from rigwarp.live.render.sampling import SampleMap
 from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
+
+if TYPE_CHECKING:  # a machine without moderngl draws by the CPU
+    import moderngl
+
+    from rigwarp.live.render.gl import GlRenderer
 
 Drawing = Literal["auto", "gl", "cpu"]
 _WAIT_S = 2.0
@@ -46,8 +49,8 @@ class Window:
 
     def __init__(
         self,
-        renderer: GlRenderer | CpuRenderer,
-        screen: moderngl.Framebuffer | None,
+        renderer: "GlRenderer | CpuRenderer",
+        screen: "moderngl.Framebuffer | None",
         notice: str,
         seat: MonitorSeat | None = None,
     ) -> None:
@@ -62,16 +65,16 @@ class Window:
     @property
     def drawing(self) -> str:
         """Who draws: the name of the OpenGL renderer, or the CPU."""
-        return self._renderer.name if isinstance(self._renderer, GlRenderer) else "CPU (OpenCV remap)"
+        return "CPU (OpenCV remap)" if isinstance(self._renderer, CpuRenderer) else self._renderer.name
 
     @property
     def on_gpu(self) -> bool:
         """True when OpenGL draws; it takes video frames as their decoder gives them."""
-        return isinstance(self._renderer, GlRenderer)
+        return not isinstance(self._renderer, CpuRenderer)
 
     def show(self, picture: AnyPicture | None) -> None:
         """Show a picture, warped; None: the one before once more. Returns after the flip."""
-        if isinstance(self._renderer, GlRenderer):
+        if not isinstance(self._renderer, CpuRenderer):
             assert self._screen is not None  # a GL window has one
             if picture is not None:
                 self._renderer.load(picture)
@@ -91,14 +94,14 @@ class Window:
     def show_frame(self, frame: NDArray[np.uint8]) -> None:
         """Show a (H, W) grey or (H, W, 3) RGB projector frame as it is; it is on its way out when this returns."""
         colours = frame if frame.ndim == 3 else np.repeat(frame[..., None], 3, axis=2)
-        if isinstance(self._renderer, GlRenderer):
+        if not isinstance(self._renderer, CpuRenderer):
             assert self._screen is not None  # a GL window has one
             self._renderer.draw_frame(colours, self._screen)
         else:
             put(colours, pygame.display.get_surface())
             self._stale = self._picture is not None
         pygame.display.flip()
-        if isinstance(self._renderer, GlRenderer):
+        if not isinstance(self._renderer, CpuRenderer):
             self._renderer.finish()  # a flip only queues the frame
 
     def prepare(self, samples: SampleMap) -> None:
@@ -139,9 +142,9 @@ class Window:
     def grab(self) -> Picture:
         """(H, W, 3) what the window holds: for tests."""
         if self._screen is not None:
-            width, height = self._screen.size
-            data = np.frombuffer(self._screen.read(components=3, alignment=1), np.uint8)
-            return data.reshape(height, width, 3)[::-1].copy()
+            from rigwarp.live.render.gl import frame_of
+
+            return frame_of(self._screen)
         return np.ascontiguousarray(pygame.surfarray.array3d(pygame.display.get_surface()).swapaxes(0, 1))
 
     def screen_is_there(self) -> bool:
@@ -304,7 +307,7 @@ def _gl_window(
     """A window drawn by OpenGL; None when OpenGL is missing or slower than OpenCV and nobody insists."""
     try:
         context = _gl_context(warp.prewarp.projector_resolution, display)
-    except Exception as error:  # moderngl raises bare exceptions; SDL its own
+    except Exception as error:  # moderngl raises bare exceptions; SDL its own; or there is no moderngl
         if insist:
             raise gl_missing(error) from error
         return None
@@ -313,25 +316,36 @@ def _gl_window(
         pygame.display.quit()  # an OpenGL window cannot become a software one
         pygame.display.init()
         return None
+    from rigwarp.live.render.gl import GlRenderer
+
     dress_window()
     return Window(GlRenderer(warp, context, dither=dither), context.screen, notice, seat)
 
 
-def _gl_context(size: tuple[int, int], display: int) -> moderngl.Context:
-    """Set an OpenGL mode: 4.3, which has compute shaders, or else 3.3."""
+def _gl_context(size: tuple[int, int], display: int) -> "moderngl.Context":
+    """Set an OpenGL mode: 4.3, which has compute shaders, else 3.3, else OpenGL ES 3.1."""
+    import moderngl
+
+    from rigwarp.live.render.es_context import ES_VERSION
+
+    for version in (COMPUTE_VERSION, DRAWING_VERSION):
+        try:
+            _set_gl_mode(size, display, version, pygame.GL_CONTEXT_PROFILE_CORE)
+            return moderngl.create_context(require=version)
+        except Exception as error:  # moderngl raises bare exceptions, SDL its own: an older OpenGL, or none at all
+            reason = error
     try:
-        _set_gl_mode(size, display, (4, 3))
-        return moderngl.create_context(require=COMPUTE_VERSION)
-    except Exception:  # moderngl raises bare exceptions, SDL its own: less than OpenGL 4.3, or none at all
-        _set_gl_mode(size, display, (3, 3))
-        return moderngl.create_context(require=330)
+        _set_gl_mode(size, display, ES_VERSION, pygame.GL_CONTEXT_PROFILE_ES)
+        return moderngl.create_context(require=ES_VERSION)
+    except Exception as error:
+        raise reason from error
 
 
-def _set_gl_mode(size: tuple[int, int], display: int, version: tuple[int, int]) -> None:
+def _set_gl_mode(size: tuple[int, int], display: int, version: int, profile: int) -> None:
     for attribute, value in (
-        (pygame.GL_CONTEXT_MAJOR_VERSION, version[0]),
-        (pygame.GL_CONTEXT_MINOR_VERSION, version[1]),
-        (pygame.GL_CONTEXT_PROFILE_MASK, pygame.GL_CONTEXT_PROFILE_CORE),
+        (pygame.GL_CONTEXT_MAJOR_VERSION, version // 100),
+        (pygame.GL_CONTEXT_MINOR_VERSION, version // 10 % 10),
+        (pygame.GL_CONTEXT_PROFILE_MASK, profile),
     ):
         pygame.display.gl_set_attribute(attribute, value)
     flags = pygame.OPENGL | pygame.DOUBLEBUF | pygame.NOFRAME

@@ -8,6 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from rigwarp.live.render.mixing import within
 from rigwarp.live.render.picture import Picture
 from rigwarp.live.run.statistics import Counts
 
@@ -23,6 +24,7 @@ class StreamSource:
     address : what OpenCV's VideoCapture takes.
     counts : where new starts are counted.
     open_stream : opens an address; returns something with isOpened, read and release.
+    most_px : (width, height) that far larger frames are reduced to; None: as they come.
     first_wait_s : pause before the first new start; it doubles up to ten seconds.
     """
 
@@ -32,10 +34,11 @@ class StreamSource:
         *,
         counts: Counts | None = None,
         open_stream: Callable[[Any], Any] = cv2.VideoCapture,
+        most_px: tuple[int, int] | None = None,
         first_wait_s: float = _FIRST_WAIT_S,
     ) -> None:
         self._address, self._open, self._first_wait_s = address, open_stream, first_wait_s
-        self._counts = counts or Counts()
+        self._counts, self._most_px = counts or Counts(), most_px
         self._newest: Picture = np.zeros((48, 64, 3), np.uint8)
         self._ended, self._came = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._read_on, name="rigwarp-stream", daemon=True)
@@ -79,7 +82,8 @@ class StreamSource:
                     break
                 if picture.ndim == 2:
                     picture = cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR)
-                self._newest = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), np.uint8)
+                rgb = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB), np.uint8)
+                self._newest = within(rgb, self._most_px) if self._most_px is not None else rgb
                 came = True
                 self._came.set()
         except cv2.error as error:

@@ -7,7 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from rigwarp.errors import InputError, RigwarpError
-from rigwarp.live.render.picture import AnyPicture
+from rigwarp.live.render.mixing import within
+from rigwarp.live.render.picture import AnyPicture, YuvPicture
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.decoding import Decoder, Frame, FrameReader, open_reader
 
@@ -20,6 +21,8 @@ _BEHIND_S = 2.0
 _EARLY_S = 0.004
 """A frame this little before its time counts as due: otherwise jitter would show it a whole period late."""
 _RETRY_S = 2.0
+_PATIENCE_S = 0.002
+"""The decoder's thread holds the lock for microseconds, or until it gets the processor again."""
 
 
 class VideoSource:
@@ -32,6 +35,7 @@ class VideoSource:
     path : the file.
     decoder : see `open_reader`.
     counts : where dropped and missed frames are counted.
+    most_px : (width, height) that far larger RGB frames are reduced to; None: as they are.
     wait : how the decoder's thread waits before it tries a broken file again.
     """
 
@@ -41,11 +45,12 @@ class VideoSource:
         *,
         decoder: Decoder = "auto",
         counts: Counts | None = None,
+        most_px: tuple[int, int] | None = None,
         wait: Callable[[float], object] | None = None,
     ) -> None:
         self._path = Path(path)
         self._open: Callable[[], FrameReader] = lambda: open_reader(self._path, decoder)
-        self._counts = counts or Counts()
+        self._counts, self._most_px = counts or Counts(), most_px
         reader = self._open()
         self.duration_s = reader.duration_s
         self.wants_planes = False
@@ -53,7 +58,7 @@ class VideoSource:
         if first is None:
             reader.close()
             raise InputError(f"{path}: found a video without a picture, expected at least one. Encode it again.")
-        self._shown: AnyPicture = first[1]
+        self._shown: AnyPicture = self._reduced(first[1])
         self._queue: deque[tuple[int, float, AnyPicture]] = deque()
         self._changed = threading.Condition()
         self._ended = False
@@ -64,6 +69,12 @@ class VideoSource:
         self._wait = wait or self._halt.wait
         self._thread = threading.Thread(target=self._decode_on, args=(reader,), name="rigwarp-video", daemon=True)
         self._thread.start()
+
+    def _reduced(self, picture: AnyPicture) -> AnyPicture:
+        """A frame as the frame loop gets it; planes are for a GPU, which does this by the way."""
+        if self._most_px is None or isinstance(picture, YuvPicture):
+            return picture
+        return within(picture, self._most_px)
 
     def _first_of(self, reader: FrameReader) -> Frame | None:
         try:
@@ -77,7 +88,9 @@ class VideoSource:
 
     def at(self, time_s: float) -> AnyPicture:
         """The frame of this moment of the endless loop; the one before as long as it is not decoded."""
-        with self._changed:
+        if not self._changed.acquire(timeout=_PATIENCE_S):
+            return self._shown
+        try:
             if time_s < self._last_s - 1e-9 or time_s > self._last_s + _JUMP_S:
                 self._seek(time_s)
             self._last_s = time_s
@@ -95,6 +108,8 @@ class VideoSource:
                 self._counts.starved += 1
             self._changed.notify_all()
             return self._shown
+        finally:
+            self._changed.release()
 
     @property
     def round_s(self) -> float:
@@ -150,7 +165,8 @@ class VideoSource:
             generation = self._generation
             if self._seek_s is not None and abs(self._seek_s - base_s - from_s) < 1e-9:
                 self._seek_s = None
-        for at_s, picture in reader.frames(from_s, planes=lambda: self.wants_planes):
+        for at_s, frame in reader.frames(from_s, planes=lambda: self.wants_planes):
+            picture = self._reduced(frame)
             with self._changed:
                 self._changed.wait_for(
                     lambda: self._ended or self._seek_s is not None or len(self._queue) < QUEUE_FRAMES

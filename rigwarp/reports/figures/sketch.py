@@ -21,8 +21,13 @@ _RAYS_ACROSS = 7
 _AXIS_COLOURS = (style.VERMILION, style.GREEN, style.BLUE)
 
 
-def rig_sketch(rig: Rig, *, meshes: Mapping[str, TriangleMesh], profiles: Mapping[str, Array]) -> bytes:
-    """Three views in table mm with the axes of projector and mirror; light by the mirror's triangles; PNG."""
+def rig_sketch(
+    rig: Rig, *, meshes: Mapping[str, TriangleMesh], profiles: Mapping[str, Array], source: str = ""
+) -> bytes:
+    """Three views in table mm with the axes of projector and mirror; light by the mirror's triangles; PNG.
+
+    `source` is kept in the picture.
+    """
     triangles = mirror_triangles(rig, meshes, profiles)
     parts = [(rig.mirror.placement.to_table(triangles.vertices_mm), triangles.faces, style.PURPLE)]
     for obstacle in rig.obstacles:
@@ -61,7 +66,7 @@ def rig_sketch(rig: Rig, *, meshes: Mapping[str, TriangleMesh], profiles: Mappin
             axes.set_xlim(low[i], high[i])
             axes.set_ylim(low[j], high[j])
         _legend(places["legend"])
-        return style.png(figure)
+        return style.png(figure, source=source)
 
 
 def _rays_mm(rig: Rig, triangles: TriangleMesh) -> list[Array]:

@@ -59,14 +59,14 @@ def styled() -> Any:
     return rc_context(_STYLE)
 
 
-def png(figure: Figure) -> bytes:
-    """The figure as PNG."""
+def png(figure: Figure, *, source: str = "") -> bytes:
+    """The figure as PNG, with a word on what it was drawn from."""
     layout = figure.get_layout_engine()
     if layout is not None:  # here rather than in savefig, which would draw everything once more for it
         layout.execute(figure)
         figure.set_layout_engine("none")
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=DPI, facecolor="white", metadata={"Software": "rigwarp"})
+    figure.savefig(buffer, format="png", dpi=DPI, facecolor="white", metadata={"Software": "rigwarp", "Source": source})
     return buffer.getvalue()
 
 

@@ -120,7 +120,7 @@ def _figure_words(found: DotsRecord, *, part: str, key: str, unit: str) -> str:
         return ", ".join(number(as_number(one), 2) for one in figure) + f" {unit}"
     if part != "similarity":
         return quantity(as_number(figure), unit)
-    return quantity(100.0 * (as_number(figure) - 1.0) if key == "scale" else as_number(figure), unit, 2)
+    return quantity(100.0 * (as_number(figure) - 1.0) if key == "scale" else as_number(figure), unit)
 
 
 def _resolution_table(after: DotsRecord) -> Rows | None:

@@ -73,27 +73,28 @@ def is_stray(face: Face, size_mm: float) -> bool:
 
 
 def described(
-    mesh: TriangleMesh, mirrors: list[Patch], names: list[str], hits: Numbers
+    mesh: TriangleMesh, mirrors: list[Patch], names: list[str], light: Array
 ) -> tuple[Numbers, tuple[FaceNote, ...]]:
     """(M,) number of each triangle's face, and what to say of each: pieces of mirror, then all else that light meets.
 
-    Triangles beside the mirror that light meets and that hang together are one stray face.
+    Triangles beside the mirror that light meets and that hang together are one stray face. `light` (M,) is what falls
+    on each.
     """
     label: Numbers = np.full(len(mesh.faces), NO_FACE)
     for zone, patch in enumerate(mirrors):
         label[patch.numbers] = zone
-    astray = np.flatnonzero((label == NO_FACE) & (hits > 0))
+    astray = np.flatnonzero((label == NO_FACE) & (light > 0))
     if len(astray):
         group = face_groups(len(astray), edges_of(mesh.faces[astray]).faces)
-        order = np.argsort(-np.bincount(group, weights=hits[astray]), kind="stable")
+        order = np.argsort(-np.bincount(group, weights=light[astray]), kind="stable")
         label[astray] = len(mirrors) + np.argsort(order)[group]
-    total = max(int(hits.sum()), 1)
+    total = max(float(light.sum()), 1e-300)
     notes = []
     for number in range(int(label.max()) + 1):
         stray = number >= len(mirrors)
         own = np.flatnonzero(label == number)
         patch = Patch.of(mesh.vertices_mm, mesh.faces[own], own) if stray else mirrors[number]
-        face = _face(patch, float(hits[own].sum() / total))
+        face = _face(patch, float(light[own].sum() / total))
         notes.append(
             FaceNote(
                 number=number,

@@ -26,10 +26,11 @@ _MANY = 100_000  # from so many triangles on, those that no light comes near are
 
 @dataclass(frozen=True, kw_only=True)
 class Light:
-    """The projector's light in the mirror frame: from one point (3,) along (N, 3) unit directions."""
+    """The projector's light in the mirror frame: from one point (3,) along (N, 3) unit directions, each its share."""
 
     origin_mm: Array
     directions: Array
+    share: Array
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,6 +66,7 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     met, _ = body.first(origins, light.directions)
     _check_light(met, front, shape.file)
     hits = np.bincount(met[met >= 0], minlength=len(welded.faces))
+    carried = np.bincount(met[met >= 0], weights=light.share[met >= 0], minlength=len(welded.faces)).astype(float)
     if len(front.faces) > _MANY:
         front = front.part(in_lights_box(front, hits[front.numbers]))
     lit = _lit_patches(front, hits, shape, rounding, float(np.ptp(welded.vertices_mm, axis=0).max()))
@@ -74,7 +76,7 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
         for i, patch in enumerate(lit)
     )
     error = max(chord_error_mm(_largest(p), s) for p, s in zip(lit, surfaces, strict=True))
-    label, notes = described(welded, lit, [s.name for s in surfaces], hits)
+    label, notes = described(welded, lit, [s.name for s in surfaces], carried)
     faces = CadFaces(body=body, mesh=welded, label=label, notes=notes, reflecting_side=shape.reflecting_side)
     return MeshMirror(surfaces=surfaces, faces=faces, chord_error_mm=error)
 

@@ -46,6 +46,10 @@ class SplineSurface(Outlined):
         """(..., 2) slopes of the spline."""
         return self.fit.spline.gradient(x_mm, y_mm)
 
+    def sag_and_gradient(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+        """Height and slopes of the spline, in one go."""
+        return self.fit.spline.value_and_gradient(x_mm, y_mm)
+
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
         """1-sigma of a slope component, from the vertices' scatter about the spline and its misfit."""
         x, y = np.broadcast_arrays(x_mm, y_mm)

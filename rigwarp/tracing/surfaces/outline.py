@@ -3,6 +3,7 @@
 import itertools
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -138,8 +139,19 @@ class Outline:
         return distance
 
 
+class _Sloped(Protocol):
+    def sag(self, x_mm: Array, y_mm: Array) -> Array: ...
+    def gradient(self, x_mm: Array, y_mm: Array) -> Array: ...
+
+
+class _HeightField:
+    def sag_and_gradient(self: _Sloped, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+        """One after the other."""
+        return self.sag(x_mm, y_mm), self.gradient(x_mm, y_mm)
+
+
 @dataclass(frozen=True, kw_only=True)
-class Outlined:
+class Outlined(_HeightField):
     """What surfaces within an outline have in common; the outline is in their own frame."""
 
     zone: int
@@ -166,7 +178,7 @@ class Outlined:
 
 
 @dataclass(frozen=True, kw_only=True)
-class RoundAperture:
+class RoundAperture(_HeightField):
     """What surfaces of revolution have in common: they reflect between an inner and an outer radius."""
 
     aperture_mm: tuple[float, float]

@@ -11,8 +11,7 @@ from rigwarp.geometry.height_spline import HeightSpline
 Bounds = tuple[tuple[float, float], tuple[float, float]]
 
 _NEWTON_STEPS = 12  # quadratic convergence from a few mm away needs 4 or 5; the rest is for grazing rays
-_CONVERGED_MM = 1e-11  # below the rounding of coordinates of some hundred mm times a few
-_LOST_MM = 1e-6  # a ray whose last step still leaves this height error has not found the surface
+_CONVERGED_MM = 1e-6  # a step leaves its own square times a curvature: less than coordinates are rounded to
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,6 +58,9 @@ class Surface(Protocol):
 
     def gradient(self, x_mm: Array, y_mm: Array) -> Array:
         """(..., 2) dz/dx, dz/dy; NaN where sag is."""
+
+    def sag_and_gradient(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+        """Both at once."""
 
     def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
         """(...,) whether points lie within the aperture; False for NaN."""
@@ -111,6 +113,14 @@ class FiguredSurface:
         """(..., 2) slopes of design plus deviation."""
         return self.base.gradient(x_mm, y_mm) + self.figure.gradient(x_mm, y_mm)
 
+    def sag_and_gradient(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+        """Both of design plus deviation."""
+        (sag, slope), (more, steeper) = (
+            self.base.sag_and_gradient(x_mm, y_mm),
+            self.figure.value_and_gradient(x_mm, y_mm),
+        )
+        return sag + more, slope + steeper
+
     def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
         """The design's aperture."""
         return self.base.inside(x_mm, y_mm)
@@ -141,19 +151,18 @@ def refine_hit(surface: Surface, origins_mm: Array, directions: Array, guess_mm:
     o, d = np.broadcast_to(origins_mm, (*shape, 3)).reshape(-1, 3), directions.reshape(-1, 3)
     distance = guess_mm.reshape(-1).copy()
     open_rays = np.flatnonzero(np.isfinite(distance))
-    error = np.full(distance.shape, np.inf)
+    last_step = np.full(distance.shape, np.nan)
     for _ in range(_NEWTON_STEPS):
         p = o[open_rays] + distance[open_rays, None] * d[open_rays]
-        miss = p[:, 2] - surface.sag(p[:, 0], p[:, 1])
-        slope = surface.gradient(p[:, 0], p[:, 1])
-        error[open_rays] = np.abs(miss)
+        sag, slope = surface.sag_and_gradient(p[:, 0], p[:, 1])
         with np.errstate(invalid="ignore", divide="ignore"):
-            step = miss / (d[open_rays, 2] - np.sum(slope * d[open_rays, :2], axis=-1))
+            step = (p[:, 2] - sag) / (d[open_rays, 2] - np.sum(slope * d[open_rays, :2], axis=-1))
         distance[open_rays] -= step
+        last_step[open_rays] = np.abs(step)
         open_rays = open_rays[np.isfinite(step) & (np.abs(step) > _CONVERGED_MM)]
         if open_rays.size == 0:
             break
-    distance[~(error < _LOST_MM)] = np.nan
+    distance[~(last_step <= _CONVERGED_MM)] = np.nan
     return distance.reshape(shape)
 
 

@@ -1,0 +1,256 @@
+"""Machine-vision cameras over GigE Vision and USB3 Vision, by the Aravis library, if it is installed.
+
+The library is called as it is (libaravis-0.8, a C interface with GObject's conventions: whatever can fail has a GError
+as its last argument), so that nothing has to be built for this Python. Its reference: aravisproject.github.io/aravis.
+"""
+
+import ctypes
+import ctypes.util
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.devices.newest_frame import NewestFrames
+from rigwarp.devices.open_camera import GENICAM
+from rigwarp.devices.picture_size import require_size
+from rigwarp.devices.protocols import Shot
+from rigwarp.devices.video_camera import ASSUMED_LATENCY_S, FRAME_TIMEOUT_S, as_grey
+from rigwarp.errors import DeviceError
+from rigwarp.geometry import Photo
+
+INSTALL: Final = "on Debian and Ubuntu: apt install libaravis-0.8-0"
+_FORMATS: Final = {"Mono16": 16, "Mono14": 14, "Mono12": 12, "Mono10": 10, "Mono8": 8}
+"""GenICam's names (Pixel Format Naming Convention 2.1) of grey pictures of one sample each 8 or 16 bits, best first."""
+_BUFFERS = 4
+_SUCCESS = 0
+_OFF = 0  # ARV_AUTO_OFF
+_FAKE = "Fake"
+
+
+class _Error(ctypes.Structure):
+    """GError of glib/gerror.h."""
+
+    _fields_ = (("domain", ctypes.c_uint32), ("code", ctypes.c_int), ("message", ctypes.c_char_p))
+
+
+class _Library:
+    """The calls that are used; a GError becomes a DeviceError."""
+
+    def __init__(self) -> None:
+        try:
+            self.arv = ctypes.CDLL(ctypes.util.find_library("aravis-0.8") or "libaravis-0.8.so.0")
+            self._gobject = ctypes.CDLL(ctypes.util.find_library("gobject-2.0") or "libgobject-2.0.so.0")
+        except OSError:
+            raise DeviceError(f"machine-vision cameras need the Aravis library: {INSTALL}") from None
+        self._gobject.g_object_unref.argtypes = [ctypes.c_void_p]
+
+    def call(self, name: str, *arguments: Any, gives: Any = ctypes.c_int) -> Any:
+        """Call a function that cannot fail."""
+        function = getattr(self.arv, name)
+        function.restype = gives
+        return function(*arguments)
+
+    def ask(self, name: str, *arguments: Any, gives: Any = ctypes.c_int) -> Any:
+        """Call a function that ends with a GError.
+
+        Raises
+        ------
+        DeviceError
+            With the library's own words.
+        """
+        error = ctypes.POINTER(_Error)()
+        found = self.call(name, *arguments, ctypes.byref(error), gives=gives)
+        if error:
+            raise DeviceError(f"the camera refuses {name.removeprefix('arv_camera_')}: {_text(error.contents.message)}")
+        return found
+
+    def release(self, thing: ctypes.c_void_p) -> None:
+        """Give an object back."""
+        self._gobject.g_object_unref(thing)
+
+
+class _Source:
+    """The opened camera as what `NewestFrames` takes pictures from."""
+
+    def __init__(self, library: _Library, camera: ctypes.c_void_p) -> None:
+        self._library, self._camera = library, camera
+        self._buffer: ctypes.c_void_p | None = None
+        made = library.ask("arv_camera_create_stream", camera, None, None, gives=ctypes.c_void_p)
+        self._stream = ctypes.c_void_p(made)
+        size = ctypes.c_size_t(library.ask("arv_camera_get_payload", camera, gives=ctypes.c_uint))
+        for _ in range(_BUFFERS):
+            buffer = ctypes.c_void_p(library.call("arv_buffer_new_allocate", size, gives=ctypes.c_void_p))
+            library.call("arv_stream_push_buffer", self._stream, buffer)
+        library.ask("arv_camera_start_acquisition", camera)
+
+    def grab(self) -> bool:
+        """Wait for the next picture."""
+        wait_us = ctypes.c_uint64(int(1e6 * FRAME_TIMEOUT_S))
+        got = self._library.call("arv_stream_timeout_pop_buffer", self._stream, wait_us, gives=ctypes.c_void_p)
+        self._buffer = ctypes.c_void_p(got) if got else None
+        return self._buffer is not None
+
+    def retrieve(self) -> tuple[bool, NDArray[Any] | None]:
+        """The picture, of 8 or 16 bits a sample; False where packets of it were lost."""
+        buffer, library = self._buffer, self._library
+        whole = library.call("arv_buffer_get_status", buffer) == _SUCCESS
+        picture = self._picture() if whole else None
+        library.call("arv_stream_push_buffer", self._stream, buffer)
+        return whole, picture
+
+    def release(self) -> None:
+        """Stop the camera and give it back."""
+        self._library.call("arv_camera_stop_acquisition", self._camera, None)
+        self._library.release(self._stream)
+        self._library.release(self._camera)
+
+    def _picture(self) -> NDArray[Any]:
+        library, buffer, count = self._library, self._buffer, ctypes.c_size_t()
+        data = library.call("arv_buffer_get_data", buffer, ctypes.byref(count), gives=ctypes.POINTER(ctypes.c_uint8))
+        width, height = (int(library.call(f"arv_buffer_get_image_{side}", buffer)) for side in ("width", "height"))
+        samples = np.ctypeslib.as_array(data, (count.value,)).copy()
+        kind = np.uint16 if count.value >= 2 * width * height else np.uint8
+        return samples.view(kind)[: width * height].reshape(height, width)
+
+
+class GenicamCamera:
+    """A machine-vision camera that delivers pictures by itself. Open it with `open_genicam_camera`."""
+
+    def __init__(self, library: _Library, camera: ctypes.c_void_p, name: str, size: tuple[int, int], bits: int) -> None:
+        self._library, self._camera, self._bits, self._resolution = library, camera, bits, size
+        self.unlocked: tuple[str, ...] = _locked(library, camera)
+        self.name = name
+        self._frames = NewestFrames(_Source(library, camera), name, timeout_s=FRAME_TIMEOUT_S)
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) in pixels."""
+        return self._resolution
+
+    @property
+    def exposure_s(self) -> float | None:
+        """The exposure time that the camera says it has, seconds."""
+        try:
+            return 1e-6 * float(self._library.ask("arv_camera_get_exposure_time", self._camera, gives=ctypes.c_double))
+        except DeviceError:
+            return None
+
+    def set_exposure(self, seconds: float) -> float | None:
+        """Set the exposure time; returns the one that the camera has taken, None when it refuses."""
+        try:
+            self._library.ask("arv_camera_set_exposure_time", self._camera, ctypes.c_double(1e6 * seconds))
+        except DeviceError:
+            return None
+        return self.exposure_s
+
+    @property
+    def frame_s(self) -> float:
+        """The usual time from one photograph to the next."""
+        return self._frames.frame_s
+
+    def next_shot(self, after_s: float) -> Shot:
+        """The first photograph that arrives after a moment of `time.monotonic`; DeviceError when none comes."""
+        picture, arrived_s = self._frames.after(after_s)
+        return Shot(photo=as_grey(picture, self._bits), arrived_s=arrived_s)
+
+    def grab(self) -> Photo:
+        """Photograph what is shown now, after a wait that is long enough for almost any camera."""
+        return self.next_shot(time.monotonic() + ASSUMED_LATENCY_S).photo
+
+    def look(self) -> Photo:
+        """The next photograph that comes in."""
+        return self.next_shot(time.monotonic()).photo
+
+    def close(self) -> None:
+        """Give the camera back; calling it twice is fine."""
+        self._frames.close()
+
+
+def open_genicam_camera(device: str, resolution: tuple[int, int]) -> GenicamCamera:
+    """Open "genicam:" (the first one that is found) or "genicam:ID", grey, with as many bits as it has.
+
+    Raises
+    ------
+    DeviceError
+        If Aravis is missing, there is no such camera, it has no grey pictures, or another resolution.
+    """
+    library = _Library()
+    wanted = device.strip()[len(GENICAM) :].strip()
+    found = cameras(library, simulated=wanted.startswith(_FAKE))
+    chosen = wanted or next(iter(found), "")
+    if chosen not in found:
+        raise DeviceError(
+            f"there is no machine-vision camera {wanted!r}; there are: {', '.join(found) or 'none'}. Check power, "
+            f"cable and network, and enter one of these in rig.toml (camera.device), as {GENICAM}ID"
+        )
+    camera = ctypes.c_void_p(library.ask("arv_camera_new", chosen.encode(), gives=ctypes.c_void_p))
+    name = f"camera {GENICAM}{chosen}"
+    with _given_back_unless_opened(library, camera):
+        bits = _greyest(library, camera, name)
+        size = _fitted(library, camera, resolution)
+        require_size(name, size, resolution)
+        return GenicamCamera(library, camera, name, resolution, bits)
+
+
+def cameras(library: _Library, *, simulated: bool = False) -> list[str]:
+    """The ids of all that are connected; Aravis' own simulated one only where it is asked for."""
+    if simulated:
+        library.call("arv_enable_interface", _FAKE.encode())
+    library.call("arv_update_device_list")
+    count = library.call("arv_get_n_devices", gives=ctypes.c_uint)
+    return [_text(library.call("arv_get_device_id", ctypes.c_uint(n), gives=ctypes.c_char_p)) for n in range(count)]
+
+
+@contextmanager
+def _given_back_unless_opened(library: _Library, camera: ctypes.c_void_p) -> Iterator[None]:
+    try:
+        yield
+    except BaseException:
+        library.release(camera)
+        raise
+
+
+def _greyest(library: _Library, camera: ctypes.c_void_p, name: str) -> int:
+    """Take the grey format of most bits; returns how many."""
+    count = ctypes.c_uint()
+    kinds = ctypes.POINTER(ctypes.c_char_p)
+    ask = "arv_camera_dup_available_pixel_formats_as_strings"
+    listed = library.ask(ask, camera, ctypes.byref(count), gives=kinds)
+    there = [_text(listed[number]) for number in range(count.value)]
+    for kind, bits in _FORMATS.items():
+        if kind in there:
+            library.ask("arv_camera_set_pixel_format_from_string", camera, kind.encode())
+            return bits
+    raise DeviceError(f"{name} has no grey pictures, but {', '.join(there)}: use a monochrome camera, or its driver")
+
+
+def _fitted(library: _Library, camera: ctypes.c_void_p, resolution: tuple[int, int]) -> tuple[int, int]:
+    """Ask for all of the sensor if that is what rig.toml says, else for its middle; returns what the camera took."""
+    whole = [ctypes.c_int(), ctypes.c_int()]
+    library.ask("arv_camera_get_sensor_size", camera, *(ctypes.byref(side) for side in whole))
+    corner = [max(0, (side.value - wanted) // 2) for side, wanted in zip(whole, resolution, strict=True)]
+    sides = [min(side.value, wanted) for side, wanted in zip(whole, resolution, strict=True)]
+    library.ask("arv_camera_set_region", camera, *map(ctypes.c_int, (*corner, *sides)))
+    region = [ctypes.c_int() for _ in range(4)]
+    library.ask("arv_camera_get_region", camera, *(ctypes.byref(side) for side in region))
+    return region[2].value, region[3].value
+
+
+def _locked(library: _Library, camera: ctypes.c_void_p) -> tuple[str, ...]:
+    """Switch off what is automatic; returns what refuses. A grey camera has no white balance, nor a focus motor."""
+    refused = []
+    for name, control in (("exposure", "exposure_time"), ("gain", "gain")):
+        try:
+            if library.ask(f"arv_camera_is_{name}_auto_available", camera):
+                library.ask(f"arv_camera_set_{control}_auto", camera, ctypes.c_int(_OFF))
+        except DeviceError:
+            refused.append(name)
+    return tuple(refused)
+
+
+def _text(words: bytes | None) -> str:
+    return (words or b"").decode("utf-8", "replace")

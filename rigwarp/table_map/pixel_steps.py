@@ -1,0 +1,77 @@
+"""What the projector's pixels do to decoded positions: light is the same all over a pixel, so stripes go in steps.
+
+What a camera pixel decodes is a mean over these steps, and off by a little that repeats with every projector pixel and
+is odd about its centre: sums of sin(2 pi n u) along u, and along v alike, up to 0.05 px. How much goes with the
+camera's resolution and the focus, and so varies slowly. It averages out over many pixels and hardly enters the map; but
+the camera's lattice beats with it, which looks like ripple. The samples tell it: no mirror repeats with the pixels.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry import Array
+
+_HARMONICS = (1, 2)
+_DEGREE = 3  # of the polynomials of the place by which it varies
+_CELL_PX = 4.0  # over so much of the picture all else is taken to be constant
+_FEWEST = 2_000  # samples tell twenty numbers
+_ENOUGH = 40_000
+_KNIGHT = 5  # cells that are picked lie along no row or column
+_STRAY = 6.0  # times the usual distance: an outlier
+_STIFF = 1e-6  # of the mean of the normal matrix' diagonal
+
+
+def without_pixel_steps(pixels_px: Array, residual_mm: Array, slope_mm: Array) -> Array:
+    """(N, 2) residuals of a smooth map without what repeats with the projector's pixels.
+
+    Parameters
+    ----------
+    pixels_px : (N, 2) decoded positions.
+    residual_mm : (N, 2) table places minus a map's that is right but for something smooth.
+    slope_mm : (N, 2, 2) d(table mm) / d(projector px).
+    """
+    if len(pixels_px) < _FEWEST:
+        return residual_mm
+    middle, size = pixels_px.mean(axis=0), max(float(np.ptp(pixels_px, axis=0).max()) / 2.0, 1.0)
+    powers = _powers((pixels_px - middle) / size)
+    some, cell = _whole_cells(pixels_px)
+    away_px = _within(cell, np.asarray(np.linalg.solve(slope_mm[some], residual_mm[some, :, None])[..., 0], float))
+    steps_px = np.zeros(pixels_px.shape)
+    for axis in (0, 1):
+        sines = np.sin(2.0 * np.pi * np.outer(pixels_px[:, axis], _HARMONICS))
+        basis = (sines[some, :, None] * powers[some, None, :]).reshape(len(some), -1)
+        terms = _fitted(_within(cell, basis), away_px[:, axis]).reshape(len(_HARMONICS), -1)
+        steps_px[:, axis] = np.sum(sines * (powers @ terms.T), axis=1)
+    return np.asarray(residual_mm - np.einsum("nij,nj->ni", slope_mm, steps_px))
+
+
+def _whole_cells(pixels_px: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Which samples lie in every so many-th cell of the picture, and the number 0, 1, 2, ... of the cell of each."""
+    column, row = np.floor((pixels_px + 0.5) / _CELL_PX).astype(np.int64).T
+    every = max(1, len(pixels_px) // _ENOUGH)
+    some = np.flatnonzero((column + _KNIGHT * row) % every == 0)
+    return some, np.asarray(np.unique(row[some] * (1 << 20) + column[some], return_inverse=True)[1]).ravel()
+
+
+def _within(cell: NDArray[np.int64], values: Array) -> Array:
+    """(N, k) values minus their mean over the cell."""
+    count = np.bincount(cell)
+    return np.stack([v - (np.bincount(cell, v) / count)[cell] for v in values.T], axis=-1)
+
+
+def _powers(place: Array) -> Array:
+    """(N, k) products of powers of (N, 2) places."""
+    x, y = place.T
+    return np.stack([x**i * y**j for i in range(_DEGREE + 1) for j in range(_DEGREE + 1 - i)], axis=-1)
+
+
+def _fitted(basis: Array, wanted: Array) -> Array:
+    """(k,) least squares, once more without outliers."""
+    weight = np.ones(len(wanted))
+    for _ in range(2):
+        normal = basis.T @ (weight[:, None] * basis)
+        normal += _STIFF * np.trace(normal) / len(normal) * np.eye(len(normal))
+        terms = np.linalg.solve(normal, basis.T @ (weight * wanted))
+        off = np.abs(wanted - basis @ terms)
+        weight = (off <= _STRAY * np.median(off)).astype(float)
+    return np.asarray(terms)

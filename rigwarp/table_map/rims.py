@@ -1,0 +1,151 @@
+"""Where the built mirror ends: at rims, and at holes that the design may not have.
+
+The projector's beam is up to millimetres wide on the mirror, so that the light of a pixel falls from all to nothing
+over several pixels across a rim, and is at one half on the rim itself. Samples are decoded far into that slope, drawn
+towards the light: those with clearly less light than further inside say that light arrives, not where, and beyond one
+half the mirror has ended. Where samples end in full light the table ends, or decoding failed: that is no rim.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.ndimage import distance_transform_edt, label, map_coordinates
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.blur import gaussian_blur
+from rigwarp.table_map.borders import Borders
+from rigwarp.table_map.samples import Samples
+from rigwarp.table_map.support import covered_px2, pixel_centres
+
+_SQUARE_PX = 2.0  # of averages, at least
+_SPACINGS = 1.5  # or so many distances between samples
+_GAP_PX = 6.0  # narrower gaps are no holes
+_BAND = (0.0125, 12.0)  # of the picture's width, or px: light further from its end is whole
+_SOUND = 0.85  # share of the usual light: the table's texture shines through
+_ENDS = 0.5
+_FADES = 0.75  # mean share around a gap: light ends there, and decoding has not just failed
+_FEWEST = 50  # squares in whole light
+
+
+@dataclass(frozen=True, kw_only=True)
+class Seen:
+    """Squares of the projector picture that have samples of any zone, (n, m), or lie at a border of two zones."""
+
+    square_px: float
+    here: BoolArray
+
+    def at(self, values: Array, pixels_px: Array) -> Array:
+        """(...,) values (n, m) at (..., 2) pixels."""
+        where = np.moveaxis((pixels_px[..., ::-1] + 0.5) / self.square_px - 0.5, -1, 0)
+        return np.asarray(map_coordinates(values, where, order=1, mode="nearest"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rims:
+    """One zone's light near its ends.
+
+    Attributes
+    ----------
+    seen : where samples are.
+    share : (n, m) of the light further inside; 1 far from an end.
+    gone : (n, m) where light has ended.
+    """
+
+    seen: Seen
+    share: Array
+    gone: BoolArray
+
+    def sound(self, pixels_px: Array) -> BoolArray:
+        """(N,) whether samples at (N, 2) pixels may be fitted."""
+        return np.asarray(self.seen.at(self.share, pixels_px) > _SOUND)
+
+    def beyond(self, shape: tuple[int, ...]) -> BoolArray:
+        """(H, W) pixels past the end of the mirror."""
+        at = pixel_centres(shape)
+        return np.asarray((self.seen.at(self.share, at) < _ENDS) | (self.seen.at(self.gone.astype(float), at) > 0.5))
+
+
+def find_seen(samples: Samples, borders: Borders, shape: tuple[int, ...]) -> Seen:
+    """Where the samples of all zones are; gaps at borders between zones are no ends of the mirror."""
+    spacing = np.sqrt(covered_px2(samples.pixels_px) / max(len(samples), 1))
+    square = max(_SQUARE_PX, float(np.ceil(_SPACINGS * spacing)))
+    here = _binned(samples.pixels_px, np.ones(len(samples)), square, shape) > 0
+    room = int(np.ceil(_GAP_PX / square))
+    disk = np.hypot(*np.ogrid[-room : room + 1, -room : room + 1]) <= room
+    padded = np.pad(here, room, mode="edge").astype(np.uint8)
+    here = np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disk.astype(np.uint8)), bool)[room:-room, room:-room]
+    v, u = np.mgrid[: here.shape[0], : here.shape[1]]
+    middles = (np.stack([u.ravel(), v.ravel()], axis=-1) + 0.5) * square - 0.5
+    for border in borders.borders:
+        here |= (np.abs(border.margin(middles)) <= 2.0 * border.band.half_px).reshape(here.shape)
+    return Seen(square_px=square, here=here)
+
+
+def find_rims(seen: Seen, samples: Samples, slope_mm: Array, shape: tuple[int, ...]) -> Rims | None:
+    """Where the light of one zone ends; None where it nowhere does.
+
+    Parameters
+    ----------
+    seen : by all samples.
+    samples : N of the zone.
+    slope_mm : (N, 2, 2) d(table mm) / d(projector px): light spreads over its determinant.
+    shape : (H, W) of the picture.
+    """
+    if seen.here.all():
+        return None
+    light = samples.light * np.abs(np.linalg.det(slope_mm))
+    told = np.isfinite(light)
+    count, total = (
+        _binned(samples.pixels_px[told], x, seen.square_px, shape) for x in (np.ones(told.sum()), light[told])
+    )
+    known = count > 0
+    band = max(_BAND[0] * shape[1], _BAND[1]) / seen.square_px
+    depth = np.asarray(distance_transform_edt(seen.here))
+    whole = known & (depth > band)
+    if np.count_nonzero(whole) < _FEWEST:
+        return None
+    mean = np.where(known, total / np.maximum(count, 1.0), 0.0)
+    share = np.where(known, mean / np.maximum(_usual(mean, whole, band), 1e-12), 1.0)
+    share = _smoothed(share, known)
+    share[depth > band] = 1.0
+    if (share > _SOUND).all():
+        return None
+    return Rims(seen=seen, share=share, gone=_gone(seen.here, share))
+
+
+def _binned(pixels_px: Array, values: Array, square: float, shape: tuple[int, ...]) -> Array:
+    """(n, m) sums of values (N,) over squares."""
+    rows, columns = (int(np.ceil(n / square)) for n in shape[:2])
+    column, row = np.floor((pixels_px + 0.5) / square).astype(np.int64).T
+    index = np.clip(row, 0, rows - 1) * columns + np.clip(column, 0, columns - 1)
+    return np.asarray(np.bincount(index, values, rows * columns), float).reshape(rows, columns)
+
+
+def _usual(mean: Array, whole: BoolArray, reach: float) -> Array:
+    """(n, m) light of the squares in whole light thereabouts."""
+    sums = gaussian_blur(np.stack([mean * whole, whole.astype(float)], axis=-1), reach, dark_outside=True)
+    near = sums[..., 1] > 1e-3
+    usual = np.where(near, sums[..., 0] / np.maximum(sums[..., 1], 1e-12), 0.0)
+    return np.asarray(usual[tuple(distance_transform_edt(~near, return_distances=False, return_indices=True))])
+
+
+def _smoothed(share: Array, known: BoolArray) -> Array:
+    """Means over known neighbours; the nearest's where none is."""
+    sums = gaussian_blur(np.stack([share * known, known.astype(float)], axis=-1), 0.7, dark_outside=True)
+    near = sums[..., 1] > 1e-2
+    smooth = np.where(near, sums[..., 0] / np.maximum(sums[..., 1], 1e-12), 1.0)
+    return np.asarray(smooth[tuple(distance_transform_edt(~near, return_distances=False, return_indices=True))])
+
+
+def _gone(seen: BoolArray, share: Array) -> BoolArray:
+    """(n, m) gaps in the samples around which light fades."""
+    number, count = label(~seen)
+    if not count:
+        return np.zeros(seen.shape, bool)
+    away, nearest = distance_transform_edt(seen, return_indices=True)
+    around = seen & (away <= 1.5)
+    gap = number[tuple(n[around] for n in nearest)]
+    mean = np.bincount(gap, share[around], count + 1) / np.maximum(np.bincount(gap, minlength=count + 1), 1)
+    fades = (mean < _FADES) & (np.arange(count + 1) > 0)
+    return np.asarray(fades[number])

@@ -1,0 +1,82 @@
+"""Machine-vision cameras by Aravis, on the simulated camera that it brings."""
+
+import time
+
+import numpy as np
+import pytest
+from rtsp_server import lack
+
+from rigwarp.devices import StreamingCamera, genicam_camera
+from rigwarp.devices.genicam_camera import open_genicam_camera
+from rigwarp.devices.open_camera import open_camera
+from rigwarp.devices.video_camera import as_grey
+from rigwarp.errors import DeviceError
+
+SIZE = (512, 512)
+FAKE = "genicam:Fake_1"
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _library():
+    try:
+        genicam_camera._Library()
+    except DeviceError as error:
+        lack(str(error))
+
+
+def test_it_delivers_sixteen_bits_and_exposes_exactly():
+    camera = open_camera(FAKE, SIZE)
+    assert isinstance(camera, StreamingCamera)
+    assert camera.unlocked == ()
+    shots = [camera.next_shot(time.monotonic()) for _ in range(3)]
+    assert all(shot.photo.shape == (512, 512) and shot.photo.dtype == np.uint16 for shot in shots)
+    assert shots[0].arrived_s < shots[1].arrived_s < shots[2].arrived_s
+    assert not np.array_equal(shots[0].photo, shots[2].photo)  # its picture moves
+    assert camera.set_exposure(1 / 60) == camera.exposure_s == pytest.approx(1 / 60, rel=1e-3)  # microseconds
+    camera.close()
+    camera.close()
+    again = open_camera(FAKE, SIZE)  # it was given back
+    assert again.look().shape == (512, 512)
+    again.close()
+
+
+def test_a_part_of_the_sensor_is_its_middle():
+    camera = open_camera(FAKE, (256, 128))
+    assert camera.look().shape == (128, 256)
+    camera.close()
+
+
+@pytest.mark.parametrize(
+    ("device", "size", "said"),
+    [
+        ("genicam:nobody", SIZE, "there is no machine-vision camera 'nobody'"),
+        (FAKE, (100000, 100000), "delivers .* rig.toml says"),
+    ],
+)
+def test_what_is_not_there_is_one_line(device, size, said):
+    with pytest.raises(DeviceError, match=said) as caught:
+        open_genicam_camera(device, size)
+    assert "\n" not in str(caught.value)
+
+
+def test_refused_values_are_told_by_none():
+    camera = open_camera(FAKE, SIZE)
+    before = camera.exposure_s
+    assert camera.set_exposure(1e6) != 1e6  # far beyond what it has: refused, or bounded and said so
+    assert camera.exposure_s == pytest.approx(before) or camera.exposure_s < 1e6
+    camera.close()
+
+
+def test_twelve_bits_fill_sixteen():
+    """Mono12 has 0 .. 4095 in the lower bits of 16 (GenICam, Pixel Format Naming Convention)."""
+    twelve = np.array([[0, 1, 2048, 4095]], np.uint16)
+    assert as_grey(twelve, 12).tolist() == [[0, 16, 32776, 65535]]
+
+
+def test_without_the_library_the_package_is_named(monkeypatch):
+    def missing(name):
+        raise OSError(name)
+
+    monkeypatch.setattr(genicam_camera.ctypes, "CDLL", missing)
+    with pytest.raises(DeviceError, match="apt install libaravis"):
+        open_genicam_camera(FAKE, SIZE)
