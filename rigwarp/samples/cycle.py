@@ -34,7 +34,7 @@ _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from 
 _FORM = 0.01  # 1-sigma share of a blur's variance; this and the next three from known pieces (bench_samples.py)
 _WAVES = 0.06  # of the part that visible waves make
 _LEAST_MM2 = 0.0003
-_GLARE: Array = np.array([6e-4, 4e-4, 3e-4, 4e-4, 2e-4])  # share of light, in discs of 2 to 32 mrad
+_GLARE: Array = np.array([6e-4, 6e-4, 3e-4, 3e-4, 2e-4])  # share of light, in discs of 2 to 32 mrad
 _TURNED = 0.3  # relative reflectance that no mirror has
 
 

@@ -17,7 +17,8 @@ from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, 
 from rigwarp.samples.specks import Specks, find_specks
 from rigwarp.samples.tile_light import tile_light
 
-_CORE = 0.6  # of a disc's radius: its middle is read
+_CORE = 0.6  # of a disc's radius: its middle is read ...
+_SMALL_MRAD, _SMALL_CORE = 4, 0.3  # ... less of small ones, into which the glass mirror's double image reaches
 _CLEAR = 3.5  # 1-sigmas of the blur between that and the disc's edge
 _BENCH_PX = 0.35  # 1-sigma that projector and camera themselves blur by
 _LEAST_CORE_PX, _MOST_CORE_PX = 0.8, 4.0  # less holds too few camera pixels, more is no middle any longer
@@ -185,7 +186,8 @@ def _core_px(bench: SampleBench, radius_mrad: float, blur_px: float) -> float:
     """
     radius_px = disc_radius_px(bench, radius_mrad)
     clear_px = _CLEAR * float(np.hypot(blur_px, _BENCH_PX))
-    return max(min(_CORE * radius_px, radius_px - clear_px, _MOST_CORE_PX), _LEAST_CORE_PX)
+    share = _SMALL_CORE if radius_mrad <= _SMALL_MRAD else _CORE
+    return max(min(share * radius_px, radius_px - clear_px, _MOST_CORE_PX), _LEAST_CORE_PX)
 
 
 def _disc_light(
