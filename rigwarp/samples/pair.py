@@ -86,7 +86,9 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
     )
     blur = (stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", _ONE_BEAM))
-    blur_px = float(np.sqrt(max(abs(one.added.variance_mm2) for one in blur))) / bench.pixel_mm
+    widest_mm2 = max(abs(one.added.variance_mm2) for one in blur)
+    # in whole halves, so that a sample against the reference is read as the reference against it
+    blur_px = 0.5 * float(np.ceil(2.0 * np.sqrt(widest_mm2) / bench.pixel_mm))
     veil, veil_sigma = _veil(bench, sample, reference, blur_px)
     haze, haze_sigma = _haze(bench, sample, reference, blur_px)
     return Pair(
