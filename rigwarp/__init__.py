@@ -14,10 +14,12 @@ Rooms, in working order:
     prewarp       the mesh and gain that undo the distortion
     live          content through the prewarp, on a screen or into a file
     verification  what really lands on the table
+    view          the installation's own camera: which place on the table each of its pixels sees over its mirrors
 
 beside them: samples (mirror materials compared with a glass mirror), geometry (frames, rays, pixel maps), simulation
 (the virtual rig), files (everything on disk), scenarios (ready-made rigs), sheets (boards to print), reports (text,
-pictures, html), jobs (what each command does, without a terminal), commands and cli.py (the command line), errors.
+pictures, html), jobs (what each command does, without a terminal), page (the page beside the table), talk (what
+processes tell each other), commands and cli.py (the command line), errors.
 """
 
 from __future__ import annotations
@@ -30,8 +32,9 @@ if TYPE_CHECKING:
     from rigwarp.jobs.opened_rig import OpenedRig
     from rigwarp.jobs.progress import Progress
     from rigwarp.live.library import LoadedWarp
+    from rigwarp.live.view_library import LoadedView
 
-__all__ = ["__version__", "load_warp", "open_rig"]
+__all__ = ["__version__", "load_view", "load_warp", "open_rig"]
 __version__ = "0.1.0"
 
 
@@ -43,6 +46,16 @@ def load_warp(rig: Path | str, *, dither: bool = False) -> LoadedWarp:
     from rigwarp.live import library  # brings OpenCV along: only for those who ask for it
 
     return library.load_warp(rig, dither=dither)
+
+
+def load_view(rig: Path | str) -> LoadedView:
+    """The measured view of a rig folder: `points(px, height_mm=0)`, `pixels(mm)` and `height(px1, px2)`.
+
+    See `rigwarp.live.view_library.load_view`.
+    """
+    from rigwarp.live import view_library
+
+    return view_library.load_view(rig)
 
 
 def open_rig(rig: Path | str, *, progress: Progress | None = None) -> OpenedRig:

@@ -44,7 +44,9 @@ COMMANDS: Final = {
     "report": "report",
     "calibrate": "calibrate",
     "play": "play",
+    "page": "page",
     "export": "export",
+    "view": "view",
     "samples": "samples",
 }
 """Command -> its module in rigwarp.commands, and the function in it."""
@@ -55,6 +57,7 @@ _DISK_ERRORS: Final = {
     *(errno.ENOENT, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG, errno.ELOOP),
 }
 """Errors of a file or disk that are the user's to mend, wherever they come up."""
+_PAGE_OPTION, _PAGE_PORT = "--page", "8373"
 _LAST_S: Final = 1.0
 """For threads that are about to end."""
 _TRACEBACK_OPTION = "--traceback"
@@ -85,7 +88,7 @@ def _outcome(arguments: Sequence[str] | None) -> int:
     if arguments is None and not sys.warnoptions:
         warnings.simplefilter("ignore")  # NumPy's remarks beside an error line help nobody at a terminal
     given = list(sys.argv[1:] if arguments is None else arguments)
-    given, show_traceback = _without_traceback_option(given)
+    given, show_traceback = _without_traceback_option(_with_page_port(given))
     try:
         return _run(given)
     except KeyboardInterrupt:
@@ -209,6 +212,15 @@ def _without_traceback_option(arguments: list[str]) -> tuple[list[str], bool]:
     rest = [word for word in options if word != _TRACEBACK_OPTION] + arguments[len(options) :]
     wanted = len(rest) < len(arguments) or os.environ.get(_TRACEBACK_VARIABLE, "") not in ("", "0")
     return rest, wanted
+
+
+def _with_page_port(arguments: list[str]) -> list[str]:
+    """The arguments of `play` with a port behind a `--page` that has none: the option parser knows no such options."""
+    if _PAGE_OPTION not in arguments or arguments[0] != "play":
+        return arguments
+    at = arguments.index(_PAGE_OPTION) + 1
+    told = bool(arguments[at:]) and arguments[at].isdigit()
+    return arguments if told else [*arguments[:at], _PAGE_PORT, *arguments[at:]]
 
 
 def _leave_what_hangs(code: int) -> None:

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.camera.lens.distortion import distort_jacobian, fold_radius, undistort
 from rigwarp.camera.projection import N_LENS, N_POSE, lens_vector, project_camera_points, project_with_jacobians
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, at_height
+from rigwarp.geometry.lens_distortion import distort_jacobian, fold_radius, undistort
 
 N_PARAMETERS = N_LENS + N_POSE
 _SOLVED_PX = 1e-10  # misclosure of undistortion, well below the 1e-9 px that anything here could notice

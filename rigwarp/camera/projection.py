@@ -6,8 +6,8 @@ X_camera = R X + t. Small changes of a pose are (turn, shift): R -> exp(turn) R 
 
 import numpy as np
 
-from rigwarp.camera.lens.distortion import distort, distort_jacobian, distort_term_jacobian
 from rigwarp.geometry import Array
+from rigwarp.geometry.lens_distortion import distort, distort_jacobian, distort_term_jacobian
 
 LENS_TERMS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 N_LENS = len(LENS_TERMS)

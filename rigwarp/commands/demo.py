@@ -13,15 +13,20 @@ from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.verify_text import print_verified
-from rigwarp.files import open_rig
+from rigwarp.commands.view_text import print_view_shown, shown_result
+from rigwarp.errors import UsageError
+from rigwarp.files import open_rig, write_text
+from rigwarp.files.names import RIG_FILE
 from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.checks.verify_record import error_figures
 from rigwarp.jobs.demo import Demonstrated, DemoSteps, demonstrate, free_folder
 from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
 from rigwarp.jobs.samples.compare import sentences
 from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
+from rigwarp.jobs.view.demo import demonstrate_view, view_alone
 from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.reports.wording import quantity
+from rigwarp.rig import parse_rig
 from rigwarp.scenarios import create_rig
 
 
@@ -33,6 +38,9 @@ def demo(
         Path | None,
         typer.Option("--dir", metavar="DIR", help="The rig folder to make; by default a new one in rigwarp-demo/."),
     ] = None,
+    view_only: Annotated[
+        bool, typer.Option("--view-only", help="two-wings: the camera that sees the table through mirrors, alone.")
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Make a virtual rig and do the whole job on it: trace, camera, scan, fit, prewarp, verify, report.
@@ -46,6 +54,9 @@ def demo(
         return
     root = directory or free_folder(scenario)
     create_rig(scenario, root)
+    if view_only:
+        _view_only(console, root)
+        return
     folder = open_rig(root)
     console.say(f"{folder.rig.name}: a virtual rig in {root}\n")
     steps = DemoSteps(
@@ -57,10 +68,26 @@ def demo(
     )
     shown = demonstrate(console, folder, steps)
     _print(console, shown)
-    console.result(_result(root, shown))
+    seen = demonstrate_view(console, folder) if folder.rig.view is not None else None
+    if seen is not None:
+        print_view_shown(console, seen)
+    console.result({**_result(root, shown), **({} if seen is None else shown_result(seen))})
     console.say(f"\nThe whole story, for any browser: open {shown.made.report}")
     print_next(console, folder)
     require_passed(shown.made.verdict)
+
+
+def _view_only(console: Console, root: Path) -> None:
+    """The rig without its projector: a tablet on the table tells what each pixel sees."""
+    text = (root / RIG_FILE).read_text(encoding="utf-8")
+    if parse_rig(text).view is None:
+        raise UsageError("--view-only is for rigs with a view: rigwarp demo two-wings --view-only")
+    write_text(root / RIG_FILE, view_alone(text), replace=True)
+    folder = open_rig(root, without_projector=True)
+    console.say(f"{folder.rig.name}, its camera alone: a virtual rig in {root}\n")
+    seen = demonstrate_view(console, folder)
+    print_view_shown(console, seen)
+    console.result({"rig": root, **shown_result(seen)})
 
 
 def _offcuts(console: Console, root: Path) -> None:

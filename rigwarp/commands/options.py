@@ -57,6 +57,24 @@ AcceptOption = Annotated[
         show_default=False,
     ),
 ]
+PageHostOption = Annotated[
+    str,
+    typer.Option(
+        "--page-host",
+        metavar="ADDRESS",
+        help="Where the page listens; 0.0.0.0 lets the whole network in, where everything is sent unencrypted.",
+    ),
+]
+PageNameOption = Annotated[
+    list[str] | None,
+    typer.Option("--page-name", metavar="NAME", help="A further name by which browsers reach the page; repeatable."),
+]
+CallOption = Annotated[
+    str, typer.Option("--call", metavar="TEXT", help="Whom to call when something is wrong: shown at the page.")
+]
+LanguageOption = Annotated[
+    str, typer.Option("--lang", metavar="en|de", help="Language of the page; by default the browser's.")
+]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="One JSON object on stdout, everything else on stderr.", show_default=False)
 ]

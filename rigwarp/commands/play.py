@@ -10,11 +10,13 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_step
-from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.commands.options import CallOption, JsonOption, LanguageOption, PageHostOption, PageNameOption, RigArgument
+from rigwarp.commands.page_text import page_options, print_address
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
 from rigwarp.files.records import HeartbeatRecord
 from rigwarp.jobs.next_step import NextStep, next_step
+from rigwarp.jobs.page import LOCAL, PORT
 from rigwarp.jobs.play import (
     Drawing,
     PlayOptions,
@@ -107,6 +109,31 @@ def play(
             help="So often look, at a quiet moment, whether anything has moved, and take a correction over.",
         ),
     ] = None,
+    page: Annotated[
+        int | None,
+        typer.Option(
+            "--page",
+            metavar="[PORT]",
+            min=0,
+            max=65535,
+            help=f"Serve a page for a tablet beside the table, on this port or {PORT}; needs the extra page.",
+        ),
+    ] = None,
+    page_host: PageHostOption = LOCAL,
+    page_name: PageNameOption = None,
+    page_code: Annotated[
+        bool, typer.Option("--page-code", help="Show the page's code on the table for the first minute.")
+    ] = False,
+    language: LanguageOption = "",
+    call: CallOption = "",
+    offer: Annotated[
+        list[str] | None,
+        typer.Option("--offer", metavar="SOURCE", help="A further source that may be chosen at the page; repeatable."),
+    ] = None,
+    metrics: Annotated[
+        Path | None,
+        typer.Option("--metrics", metavar="FILE.prom", help="Figures for a monitoring collector, every 5 s."),
+    ] = None,
     fast: Annotated[
         bool,
         typer.Option("--fast", help="Let commands and --dwell flash more than three times a second: ask visitors."),
@@ -157,9 +184,14 @@ def play(
         heartbeat=heartbeat,
         memory_limit_mib=memory_limit,
         watch_hours=watch,
+        page=None if page is None else page_options(page, page_host, page_name, language, call=call, code=page_code),
+        offered=tuple(offer or ()),
+        metrics=metrics,
         fast=fast,
         wait_for_screen=wait_for_screen,
     )
+    if page is None and (page_code or page_name or offer or language or call or page_host != LOCAL):
+        raise UsageError("found an option of the page, and no --page: add --page")
     if (design or aim) and watch is not None:
         raise UsageError("found --design or --aim, and --watch: only a measured warp can be watched for drift")
     if write_service is not None:
@@ -171,7 +203,8 @@ def play(
             _print_still(console, write_still(show, still))
         else:
             console.caution()
-            console.result(asdict(play_show(console, show)))
+            shown = play_show(console, show, served=lambda address: print_address(console, address, page_host))
+            console.result(asdict(shown))
             moved = f"rigwarp verify {folder.root} --quick"
             looked = NextStep(standing="Has anything moved? Five photographs tell.", command=moved)
             print_step(console, next_step(folder) if design or aim else looked)

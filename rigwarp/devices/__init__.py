@@ -1,6 +1,6 @@
 """Displays and cameras, real and virtual, behind the same small protocols."""
 
-from rigwarp.devices.bench import VIRTUAL, Bench, open_bench, open_virtual
+from rigwarp.devices.bench import VIRTUAL, Bench, DisplayChoice, open_bench, open_virtual, open_virtual_view
 from rigwarp.devices.masked import MaskedDisplay
 from rigwarp.devices.protocols import Camera, Display, Frame, OneShotCamera, Shot, StreamingCamera
 
@@ -9,6 +9,7 @@ __all__ = [
     "Bench",
     "Camera",
     "Display",
+    "DisplayChoice",
     "Frame",
     "MaskedDisplay",
     "OneShotCamera",
@@ -16,4 +17,5 @@ __all__ = [
     "StreamingCamera",
     "open_bench",
     "open_virtual",
+    "open_virtual_view",
 ]

@@ -4,10 +4,11 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 
-from rigwarp.devices.protocols import Camera, Display
+from rigwarp.devices.protocols import Camera, Display, Frame
 from rigwarp.files import RigFolder, read_text
 from rigwarp.files.names import VIRTUAL_FILE
-from rigwarp.simulation import VirtualRig, parse_truth
+from rigwarp.simulation import VirtualRig, VirtualTruth, parse_truth
+from rigwarp.simulation.view import VirtualView
 
 VIRTUAL = "virtual"
 
@@ -20,15 +21,22 @@ class Bench:
     camera: Camera
 
 
+DisplayChoice = int | Display | None
+"""Which display shows the frames: the monitor of that number, the projector by its size (None), or one that is open."""
+
+
 @contextmanager
-def open_bench(folder: RigFolder, *, display: int | None = None, raised_mm: float = 0.0) -> Iterator[Bench]:
+def open_bench(
+    folder: RigFolder, *, display: DisplayChoice = None, raised_mm: float = 0.0, view: bool = False
+) -> Iterator[Bench]:
     """The devices of a rig, given back at the end.
 
     Parameters
     ----------
     display : number of the monitor that is the projector; by default the only one of its size beside the primary one.
-        Virtual rigs have a display of their own.
+        Virtual rigs have a display of their own. One that is open already is used as it is, and not closed.
     raised_mm : how much higher the board on the table stands; a virtual rig's table is raised by it.
+    view : the rig's camera is that of its view.
 
     Raises
     ------
@@ -37,25 +45,61 @@ def open_bench(folder: RigFolder, *, display: int | None = None, raised_mm: floa
     """
     with ExitStack() as opened:
         virtual = folder.rig.camera.device == VIRTUAL
-        yield _virtual(folder, opened, raised_mm) if virtual else _real(folder, display, opened)
+        yield _virtual(folder, display, opened, raised_mm, view=view) if virtual else _real(folder, display, opened)
 
 
-def _virtual(folder: RigFolder, opened: ExitStack, raised_mm: float) -> Bench:
+class ShownOnBoth:
+    """Shows frames on two displays: the player's window, and the one that a virtual camera sees."""
+
+    def __init__(self, window: Display, other: Display) -> None:
+        self._window, self._other = window, other
+
+    @property
+    def resolution(self) -> tuple[int, int]:
+        """(width, height) of the window."""
+        return self._window.resolution
+
+    def show(self, frame: Frame) -> None:
+        """Show a frame on both."""
+        self._window.show(frame)
+        self._other.show(frame)
+
+    def close(self) -> None:
+        """Neither belongs to it."""
+
+
+def _virtual(folder: RigFolder, display: DisplayChoice, opened: ExitStack, raised_mm: float, *, view: bool) -> Bench:
     virtual = open_virtual(folder, raised_mm=raised_mm)
     opened.callback(virtual.display.close)
     opened.callback(virtual.camera.close)
-    return Bench(display=virtual.display, camera=virtual.camera)
+    lent = None if display is None or isinstance(display, int) else display
+    shown = virtual.display if lent is None else ShownOnBoth(lent, virtual.display)
+    camera = open_virtual_view(folder).camera(virtual) if view else virtual.camera
+    return Bench(display=shown, camera=camera)
 
 
-def _real(folder: RigFolder, display: int | None, opened: ExitStack) -> Bench:
+def _real(folder: RigFolder, display: DisplayChoice, opened: ExitStack) -> Bench:
     from rigwarp.devices.open_camera import open_camera  # with the window toolkit, only when there is a window
     from rigwarp.devices.window_display import open_window_display
 
     camera = open_camera(folder.rig.camera.device, folder.rig.camera.resolution)
     opened.callback(camera.close)
+    if display is not None and not isinstance(display, int):
+        return Bench(display=display, camera=camera)
     window = open_window_display(folder.rig.projector.resolution, display=display)
     opened.callback(window.close)
     return Bench(display=window, camera=camera)
+
+
+def open_virtual_view(folder: RigFolder) -> VirtualView:
+    """The view of a virtual rig.
+
+    Raises
+    ------
+    InputError
+        If virtual.toml is missing or wrong, or the rig has no view.
+    """
+    return VirtualView(folder.rig, _truth_of(folder), meshes=folder.meshes, profiles=folder.profiles)
 
 
 def open_virtual(folder: RigFolder, *, raised_mm: float = 0.0) -> VirtualRig:
@@ -66,8 +110,11 @@ def open_virtual(folder: RigFolder, *, raised_mm: float = 0.0) -> VirtualRig:
     InputError
         If virtual.toml is missing or wrong.
     """
+    virtual = VirtualRig(folder.rig, _truth_of(folder), meshes=folder.meshes, profiles=folder.profiles)
+    return virtual.raised(raised_mm) if raised_mm else virtual
+
+
+def _truth_of(folder: RigFolder) -> VirtualTruth:
     path = folder.root / VIRTUAL_FILE
     text = read_text(path, make_with="Only virtual rigs have one; for a real rig set camera.device to the camera.")
-    truth = parse_truth(text, folder.rig, source=str(path))
-    virtual = VirtualRig(folder.rig, truth, meshes=folder.meshes, profiles=folder.profiles)
-    return virtual.raised(raised_mm) if raised_mm else virtual
+    return parse_truth(text, folder.rig, source=str(path))

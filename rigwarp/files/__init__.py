@@ -12,6 +12,7 @@ from rigwarp.files.atomic import (
     write_together,
 )
 from rigwarp.files.camera_file import name_aside, read_camera, read_camera_extra, write_camera
+from rigwarp.files.current_view import current_view, make_view_current
 from rigwarp.files.decoded_file import read_decoded, write_decoded
 from rigwarp.files.exports.export_folder import new_export
 from rigwarp.files.exports.warp_export import WARP_FORMATS, write_warp_files
@@ -33,9 +34,12 @@ from rigwarp.files.runs import (
     make_current,
     new_run,
     read_start,
+    result_before,
 )
 from rigwarp.files.shapes import read_mesh, read_profile, stl_bytes, write_stl
 from rigwarp.files.tidy import leftovers, remove_leftovers
+from rigwarp.files.view_file import read_view_map, write_view_map
+from rigwarp.files.view_lens_file import read_view_lens, write_view_lens
 
 __all__ = [
     "PHOTO_ENDINGS",
@@ -46,6 +50,7 @@ __all__ = [
     "complete_runs",
     "continued_run",
     "current_result",
+    "current_view",
     "interrupted_run",
     "is_complete",
     "latest_complete",
@@ -53,6 +58,7 @@ __all__ = [
     "list_photos",
     "make_current",
     "make_folder",
+    "make_view_current",
     "name_aside",
     "new_export",
     "new_run",
@@ -78,7 +84,10 @@ __all__ = [
     "read_profile",
     "read_start",
     "read_text",
+    "read_view_lens",
+    "read_view_map",
     "remove_leftovers",
+    "result_before",
     "rig_locked",
     "stl_bytes",
     "write_adjustment",
@@ -95,5 +104,7 @@ __all__ = [
     "write_stl",
     "write_text",
     "write_together",
+    "write_view_lens",
+    "write_view_map",
     "write_warp_files",
 ]

@@ -22,7 +22,7 @@ TEMPORARY_ENDING = ".part"
 """Ending of files that are being written; no reader ever looks at one."""
 
 
-def write_bytes(path: Path, data: bytes | memoryview, *, replace: bool = False) -> None:
+def write_bytes(path: Path, data: bytes | memoryview, *, replace: bool = False, private: bool = False) -> None:
     """Write a file whole.
 
     Parameters
@@ -33,6 +33,8 @@ def write_bytes(path: Path, data: bytes | memoryview, *, replace: bool = False) 
         The whole contents.
     replace : bool
         Allow a file of this name to be replaced; a reader sees the old contents or the new ones, never a mixture.
+    private : bool
+        Nobody but its owner may ever read it.
 
     Raises
     ------
@@ -44,7 +46,7 @@ def write_bytes(path: Path, data: bytes | memoryview, *, replace: bool = False) 
         raise _already_there(path)
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}{TEMPORARY_ENDING}")
     try:
-        _write_through(temporary, data)
+        _write_through(temporary, data, private=private)
         _take_name(temporary, path, replace=replace)
         _sync_folder(path.parent)
     except OSError as error:
@@ -168,12 +170,16 @@ def plain_json(value: Any) -> Any:
     return value
 
 
-def _write_through(path: Path, data: bytes | memoryview) -> None:
+def _write_through(path: Path, data: bytes | memoryview, *, private: bool = False) -> None:
     """Write a new file and wait until the disk has it."""
-    with open(path, "xb") as file:
+    with open(path, "xb", opener=_private_opener if private else None) as file:
         file.write(data)
         file.flush()
         os.fsync(file.fileno())
+
+
+def _private_opener(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
 
 
 def _take_name(temporary: Path, path: Path, *, replace: bool) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
+from rigwarp.files.json_arrays import array_in, resolution_in, wrong_value
 from rigwarp.files.reading import read_json
 from rigwarp.files.runs import UTC_STAMP
 from rigwarp.geometry import Array
@@ -58,13 +59,13 @@ def read_camera(path: Path, *, make_with: str = "") -> CameraModel:
         If the file is missing, damaged or foreign, a key is missing, or the values are no camera.
     """
     contents = read_json(path, format=FORMAT, make_with=make_with)
-    arrays = {name: _array(path, contents, name, shape) for name, shape in _SHAPES.items()}
+    arrays = {name: array_in(path, contents, name, shape) for name, shape in _SHAPES.items()}
     arrays["R_camera_from_table"] = _true_rotation(path, arrays["R_camera_from_table"])
     covariance = None
     if contents.get("covariance") is not None:
-        covariance = _array(path, contents, "covariance", (15, 15))
+        covariance = array_in(path, contents, "covariance", (15, 15))
     try:
-        return CameraModel(resolution=_resolution(path, contents), covariance=covariance, **arrays)
+        return CameraModel(resolution=resolution_in(path, contents), covariance=covariance, **arrays)
     except InputError as error:
         raise InputError(f"{path}: {error}. Correct the file or make it again with: rigwarp camera") from None
 
@@ -82,44 +83,10 @@ def read_sheet_height_mm(path: Path) -> float | None:
     return float(noted) if isinstance(noted, int | float) else None
 
 
-def _resolution(path: Path, contents: Mapping[str, Any]) -> tuple[int, int]:
-    value = contents.get("resolution")
-    if not (isinstance(value, list) and len(value) == 2 and all(type(n) is int and n > 0 for n in value)):
-        raise _wrong(path, "resolution", value, "[width, height] in pixels")
-    return value[0], value[1]
-
-
-def _array(path: Path, contents: Mapping[str, Any], name: str, shape: tuple[int, ...]) -> Array:
-    words = f"{' x '.join(str(n) for n in shape)} numbers"
-    value = contents.get(name)
-    if not _all_numbers(value):
-        raise _wrong(path, name, value, words)
-    try:
-        array = np.array(value, np.float64)
-    except (ValueError, OverflowError):  # a ragged list, or a whole number beyond any camera
-        raise _wrong(path, name, value, words) from None
-    if array.shape != shape or not np.isfinite(array).all():
-        raise _wrong(path, name, value, words)
-    return array
-
-
-def _all_numbers(value: Any) -> bool:
-    if isinstance(value, list):
-        return all(_all_numbers(item) for item in value)
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
 def _true_rotation(path: Path, R: Array) -> Array:
     """The rotation nearest to a rounded one, by singular value decomposition (Kabsch, 1976)."""
     left, _, right = np.linalg.svd(R)
     nearest = left @ right
     if np.linalg.det(nearest) < 0.0 or np.abs(nearest - R).max() > _ROUNDED_ROTATION:
-        raise _wrong(path, "R_camera_from_table", R.tolist(), "a rotation matrix (orthonormal, determinant +1)")
+        raise wrong_value(path, "R_camera_from_table", R.tolist(), "a rotation matrix (orthonormal, determinant +1)")
     return nearest if np.abs(nearest - R).max() > 1e-12 else R
-
-
-def _wrong(path: Path, key: str, value: Any, expected: str) -> InputError:
-    found = "nothing" if value is None else repr(value)[:80]
-    return InputError(
-        f"{path}: {key}: found {found}, expected {expected}. Correct it or make the file again with: rigwarp camera"
-    )

@@ -8,6 +8,7 @@ CAMERA_FILE: Final = "camera.json"
 DESIGN_FILE: Final = "design.npz"
 ADJUST_FILE: Final = "adjust.json"
 HEARTBEAT_FILE: Final = "heartbeat.json"
+PAGE_KEY_FILE: Final = "page.key"
 CURRENT_FILE: Final = "current.json"
 REFUSED_FILE: Final = "adjust.refused.json"
 DRIFT_FILE: Final = "drift.json"
@@ -18,6 +19,11 @@ CAMERA_PICTURE: Final = "camera.png"
 FACES_PICTURE: Final = "faces.png"
 SCANS: Final = "scans"
 RESULTS: Final = "results"
+VIEW_LENS_FILE: Final = "view_lens.json"
+VIEW_DESIGN_FILE: Final = "view_design.npz"
+VIEW_SCANS: Final = "view_scans"
+VIEWS: Final = "views"
+CURRENT_VIEW_FILE: Final = "current_view.json"
 
 # in a run's folder
 START_FILE: Final = "start.json"
@@ -43,6 +49,14 @@ QUICK_FILE: Final = "quick.npz"
 TABLE_SHAPE_FILE: Final = "table_shape.json"
 PICTURES: Final = "pictures"
 REPORT_FILE: Final = "report.html"
+
+# in the folder of a view
+VIEW_MAP_FILE: Final = "view.npz"
+VIEW_FILE: Final = "view.json"
+TOP_FILE: Final = "top.npz"
+
+# in a folder of patterns for a display on the table
+SCREEN_FILE: Final = "screen.json"
 
 # in a folder of patterns that is taken away
 PATTERN_PICTURES: Final = "patterns"

@@ -11,8 +11,9 @@ from rigwarp.files.names import RIG_FILE
 from rigwarp.files.reading import read_bytes, read_text, require_regular
 from rigwarp.files.shapes import read_mesh, read_profile
 from rigwarp.files.switch import finish_switch
+from rigwarp.files.view_lens_file import read_view_lens
 from rigwarp.geometry import Array, TriangleMesh
-from rigwarp.rig import MeshShape, ProfileShape, Rig, parse_rig
+from rigwarp.rig import Lens, MeshShape, ProfileShape, Rig, parse_rig
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,6 +28,7 @@ class RigFolder:
     profiles : (N, 2) r_mm, z_mm by the name they have in rig.toml.
     rig_text : rig.toml as it stands.
     rig_hash : SHA-256 over rig.toml and the files it names; changes when the design does.
+    view_lens : the calibrated lens of the view's camera, where rig.toml names one.
     """
 
     root: Path
@@ -35,15 +37,18 @@ class RigFolder:
     profiles: dict[str, Array]
     rig_text: str
     rig_hash: str
+    view_lens: Lens | None = None
 
 
-def open_rig(path: Path | str) -> RigFolder:
+def open_rig(path: Path | str, *, without_projector: bool = False) -> RigFolder:
     """Read a rig folder, given the folder itself or its rig.toml.
+
+    `without_projector` accepts one that has a view alone.
 
     Raises
     ------
     InputError
-        If the folder, rig.toml or a file named there is missing or wrong.
+        If the folder, rig.toml or a file named there is missing or wrong; or the rig has no projector and needs one.
     """
     given = Path(path)
     file = given / RIG_FILE if given.is_dir() else given
@@ -54,6 +59,11 @@ def open_rig(path: Path | str) -> RigFolder:
         )
     text = read_text(file)
     rig = parse_rig(text, source=str(file))
+    if not (rig.projects or without_projector):
+        raise InputError(
+            f"{file}: found a view and no projector, expected a projector for this. "
+            "Add [projector], [mirror] and [content], or use the commands of: rigwarp view --help"
+        )
     root = file.parent
     finish_switch(root)
     meshes, profiles = {}, {}
@@ -67,8 +77,22 @@ def open_rig(path: Path | str) -> RigFolder:
         elif name not in meshes:
             meshes[name] = read_mesh(root / name, key=where)
     return RigFolder(
-        root=root, rig=rig, meshes=meshes, profiles=profiles, rig_text=text, rig_hash=_design_hash(root, rig, text)
+        root=root,
+        rig=rig,
+        meshes=meshes,
+        profiles=profiles,
+        rig_text=text,
+        rig_hash=_design_hash(root, rig, text),
+        view_lens=_view_lens(root, rig, file),
     )
+
+
+def _view_lens(root: Path, rig: Rig, file: Path) -> Lens | None:
+    """The calibrated lens that [view] names."""
+    if rig.view is None or rig.view.lens is None:
+        return None
+    _require_inside(f"{file}: view.lens", rig.view.lens)
+    return read_view_lens(root / rig.view.lens, resolution=rig.view.resolution)
 
 
 def _require_inside(where: str, name: str) -> None:
@@ -82,10 +106,13 @@ def _require_inside(where: str, name: str) -> None:
 
 def _named_files(rig: Rig) -> list[tuple[str, str, bool]]:
     """Key path, name and whether it is a profile, of every file that rig.toml names."""
-    shape = rig.mirror.shape
-    named = []
-    if isinstance(shape, MeshShape | ProfileShape):
-        named.append(("mirror.file", shape.file, isinstance(shape, ProfileShape)))
+    mirrors = [("mirror", rig.mirror)] if rig.projects else []
+    mirrors += [(f"view.mirror[{i}]", mirror) for i, mirror in enumerate(rig.view.mirrors if rig.view else ())]
+    named = [
+        (f"{where}.file", mirror.shape.file, isinstance(mirror.shape, ProfileShape))
+        for where, mirror in mirrors
+        if isinstance(mirror.shape, MeshShape | ProfileShape)
+    ]
     return named + [(f"obstacle[{i}].file", obstacle.file, False) for i, obstacle in enumerate(rig.obstacles)]
 
 

@@ -11,7 +11,16 @@ from typing import Any, Final
 
 import rigwarp
 from rigwarp.errors import InputError
-from rigwarp.files.names import CURRENT_FILE, RESULTS, SCANS, START_FILE, STOP_FILE
+from rigwarp.files.names import (
+    CURRENT_FILE,
+    PREWARP_FILE,
+    RESULTS,
+    SCANS,
+    START_FILE,
+    STOP_FILE,
+    VIEW_SCANS,
+    VIEWS,
+)
 from rigwarp.files.reading import read_json
 from rigwarp.files.records.run import StartRecord, StopRecord
 from rigwarp.files.rig_folder import RigFolder
@@ -23,7 +32,7 @@ UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
 """How folders and files are named by the time."""
 
 _NAME = re.compile(r"(\d{8}T\d{6}Z)(?:-(\d+))?")
-_MADE_WITH = {SCANS: "rigwarp scan", RESULTS: "rigwarp fit"}
+_MADE_WITH = {SCANS: "rigwarp scan", RESULTS: "rigwarp fit", VIEW_SCANS: "rigwarp view scan", VIEWS: "rigwarp view fit"}
 _OPENCV = ("opencv-python", "opencv-python-headless", "opencv-contrib-python", "opencv-contrib-python-headless")
 
 
@@ -197,6 +206,20 @@ def current_result(root: Path) -> Path:
     if run is None or not run.resolve().is_relative_to(root.resolve()) or not is_complete(run):
         raise InputError(f"{file}: found result {str(name)[:80]!r}, expected a finished run in this folder. {advice}")
     return run
+
+
+def result_before(root: Path) -> Path | None:
+    """The finished result with a warp that was made before the current one; None when there is none.
+
+    Raises
+    ------
+    InputError
+        If there is no current one.
+    """
+    current = current_result(root).name
+    names = {run.name: run for run in complete_runs(root / RESULTS) if (run / PREWARP_FILE).is_file()}
+    earlier = list(names)[: list(names).index(current) if current in names else len(names)]
+    return names[earlier[-1]] if earlier else None
 
 
 def _make_folder(parent: Path, time: datetime) -> Path:

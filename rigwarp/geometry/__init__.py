@@ -12,6 +12,7 @@ from rigwarp.geometry.frames import (
 from rigwarp.geometry.mesh import TriangleMesh
 from rigwarp.geometry.pixel_map import PixelMap
 from rigwarp.geometry.rays import normalize, plane_hit, reflect
+from rigwarp.geometry.view_map import ViewMap
 
 __all__ = [
     "Array",
@@ -21,6 +22,7 @@ __all__ = [
     "PixelMap",
     "Placement",
     "TriangleMesh",
+    "ViewMap",
     "at_height",
     "look_at",
     "normalize",

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from rigwarp.devices import Bench
+from rigwarp.devices import Bench, DisplayChoice
 from rigwarp.files import RigFolder
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import preflight_before_scan
@@ -68,7 +68,7 @@ def calibrate_live(
     *,
     look: bool = True,
     resume: bool = False,
-    display: int | None = None,
+    display: DisplayChoice = None,
     fast: bool = False,
     accept: bool = False,
     steps: Steps = UNTOLD,

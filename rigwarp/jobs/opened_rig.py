@@ -7,12 +7,14 @@ from rigwarp.files import RigFolder, current_result
 from rigwarp.jobs.progress import NOBODY, SILENT, Person, Progress
 
 if TYPE_CHECKING:
+    from rigwarp.devices import DisplayChoice
     from rigwarp.jobs.bench.camera_record import CameraMade
     from rigwarp.jobs.calibrate import Calibrated
     from rigwarp.jobs.checks.drift import Looked
     from rigwarp.jobs.checks.refine import RefinedResult
     from rigwarp.jobs.checks.verify import Verified
     from rigwarp.jobs.results.fit import FitMade
+    from rigwarp.jobs.results.history import ResultSummary
     from rigwarp.jobs.results.report import ReportMade
     from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
     from rigwarp.jobs.trace import Traced
@@ -65,7 +67,7 @@ class OpenedRig:
         return calibrate_camera(self._progress, self.folder, lens=board, table=Path(table), replace=replace)
 
     def scan(
-        self, options: "ScanOptions | None" = None, *, resume: bool = False, display: int | None = None
+        self, options: "ScanOptions | None" = None, *, resume: bool = False, display: "DisplayChoice" = None
     ) -> "list[ScanTaken]":
         """Patterns out, photographs in, decoded: one scan per zone, at the rate that keeps to three flashes a second.
 
@@ -73,7 +75,7 @@ class OpenedRig:
         ----------
         options : how it is taken.
         resume : go on with the scan that was interrupted last.
-        display : number of the projector's monitor.
+        display : number of the projector's monitor, or a display that is open.
         """
         from rigwarp.jobs.bench.live_bench import live_bench
         from rigwarp.jobs.bench.preflight import preflight_before_scan
@@ -93,13 +95,13 @@ class OpenedRig:
 
         return fit_rig(self._progress, self.folder, scan, accept=accept)
 
-    def verify(self, *, before: bool = True, display: int | None = None) -> "Verified":
+    def verify(self, *, before: bool = True, display: "DisplayChoice" = None) -> "Verified":
         """Check pictures through the current warp, measured on the table; `before`: through the design's warp too."""
         from rigwarp.jobs.checks.verify import verify_current
 
         return verify_current(self._progress, self.folder, before=before, display=display)
 
-    def look(self, *, reregister: bool = False, display: int | None = None) -> "Looked":
+    def look(self, *, reregister: bool = False, display: "DisplayChoice" = None) -> "Looked":
         """Five photographs: what has moved since the last verification? `reregister`: put it right where that helps."""
         from rigwarp.jobs.checks.drift import look_quickly
 
@@ -118,12 +120,24 @@ class OpenedRig:
         return report_current(self.folder)
 
     def calibrate(
-        self, options: "ScanOptions | None" = None, *, display: int | None = None, accept: bool = False
+        self, options: "ScanOptions | None" = None, *, display: "DisplayChoice" = None, accept: bool = False
     ) -> "Calibrated":
         """Scan, fit, verify and report in one go; the result becomes current unless the verdict has failures."""
         from rigwarp.jobs.calibrate import calibrate_live
 
         return calibrate_live(self._progress, self.folder, options, display=display, accept=accept)
+
+    def results(self) -> "tuple[ResultSummary, ...]":
+        """All finished results in short, newest first."""
+        from rigwarp.jobs.results.history import results_of
+
+        return results_of(self.folder)
+
+    def use(self, name: str) -> Path:
+        """Make the result of that name current."""
+        from rigwarp.jobs.results.history import use_result
+
+        return use_result(self.folder, name)
 
     def warp(self) -> "LoadedWarp":
         """The current warp, for programs that draw themselves."""

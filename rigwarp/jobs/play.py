@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
 from rigwarp.files import RigFolder, read_adjustment, write_picture
 from rigwarp.files.names import ADJUST_FILE, HEARTBEAT_FILE
-from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged
+from rigwarp.jobs.page import CHECKS, COMMAND, KeyWatch, PageOptions, page_hello, require_page
+from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged, page_log
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.measured_warp import measured_warp
@@ -29,6 +30,7 @@ from rigwarp.rig import Content
 
 if TYPE_CHECKING:
     from rigwarp.live.operate.keeper import WarpKeeper
+    from rigwarp.live.operate.page_link import PageLink
     from rigwarp.live.run.session import Session
     from rigwarp.live.run.window import Window
 
@@ -72,6 +74,9 @@ class PlayOptions:
     log_file, heartbeat : written while playing.
     memory_limit_mib : end when more memory is in use.
     watch_hours : look for drift so often.
+    page : serve the page beside the table there; None: no page.
+    offered : further sources that may be chosen at the page.
+    metrics : a file for a monitoring system's collector, rewritten every few seconds.
     fast : let commands and a short dwell change the picture more than six times a second.
     """
 
@@ -94,6 +99,9 @@ class PlayOptions:
     heartbeat: Path | None = None
     memory_limit_mib: float | None = None
     watch_hours: float | None = None
+    page: PageOptions | None = None
+    offered: tuple[str, ...] = ()
+    metrics: Path | None = None
     fast: bool = False
 
     @property
@@ -253,11 +261,20 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
         "--remote": options.remote_port,
         "--remote-host": options.remote_host if options.remote_port is not None else None,
         "--watch": options.watch_hours,
+        "--page": options.page.port if options.page else None,
+        "--page-host": options.page.host if options.page else None,
+        "--lang": options.page.language or None if options.page else None,
+        "--call": options.page.call or None if options.page else None,
+        "--metrics": options.metrics.resolve() if options.metrics else None,
         "--log": options.log_file.resolve() if options.log_file else root / "play.log",
         "--heartbeat": options.heartbeat.resolve() if options.heartbeat else root / HEARTBEAT_FILE,
     }
     for option, value in given.items():
         arguments += [option, str(value)] if value is not None else []
+    for name in options.page.names if options.page else ():
+        arguments += ["--page-name", name]
+    for name in options.offered:
+        arguments += ["--offer", str(Path(name).resolve()) if Path(name).exists() else name]
     arguments += [
         word
         for word, on in (
@@ -271,8 +288,12 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
     write_service(path, arguments, memory_limit_mib=options.memory_limit_mib)
 
 
-def play_show(progress: Progress, show: Show) -> Shown:
-    """Play until somebody ends it; black is left behind.
+def _unheard(address: Mapping[str, Any]) -> None:
+    """Nobody wants to know where the page is."""
+
+
+def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, Any]], object] = _unheard) -> Shown:
+    """Play until somebody ends it; black is left behind. `served` is told where the page is, once it is there.
 
     Raises
     ------
@@ -286,12 +307,13 @@ def play_show(progress: Progress, show: Show) -> Shown:
     from rigwarp.live.run.unattended import Heartbeat
 
     options = show.options
-    session, keeper = _session_of(show)
+    session, keeper, page = _session_of(show)
     heart = Heartbeat(
         session.pacing,
-        path=options.heartbeat,
+        path=options.heartbeat or (show.folder.root / HEARTBEAT_FILE if options.page is not None else None),
         memory_limit_mib=options.memory_limit_mib,
         about=session.about,
+        metrics=options.metrics,
     )
     with logged(progress, options.log_file) as note:
         watch = FrameWatch(note, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
@@ -299,6 +321,7 @@ def play_show(progress: Progress, show: Show) -> Shown:
             _wait_for_screen(note, show)
         with (
             heart,
+            page_log(page),
             drift_watch(show.folder, session, options.watch_hours),
             focus_watch(progress, show.folder, show.source),
         ):
@@ -310,7 +333,7 @@ def play_show(progress: Progress, show: Show) -> Shown:
                 dither=options.dither,
                 in_memory=screens_in_memory(),
                 seconds=options.seconds,
-                on_open=partial(_begin, note, show, session, keeper, watch),
+                on_open=partial(_begin, note, show, session, keeper, watch, page, served),
                 on_frame=watch.frame,
             )
         logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
@@ -330,8 +353,8 @@ def play_show(progress: Progress, show: Show) -> Shown:
     )
 
 
-def _session_of(show: Show) -> tuple["Session", "WarpKeeper"]:
-    """What the player runs, and what keeps its warp up to date."""
+def _session_of(show: Show) -> tuple["Session", "WarpKeeper", "PageLink | None"]:
+    """What the player runs, what keeps its warp up to date, and the page beside the table."""
     from rigwarp.live.operate.keeper import WarpKeeper
     from rigwarp.live.operate.remote import Remote
     from rigwarp.live.run.session import Session
@@ -341,18 +364,33 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper"]:
     if options.remote_port is not None:
         remote = Remote(options.remote_port, host=options.remote_host, counts=counts)
     keeper = WarpKeeper(show.warp, root=None if options.design or options.aim else show.folder.root, counts=counts)
+    page = _page_of(show)
     open_named = partial(_open_named, folder=show.folder, options=options, counts=counts)
     session = Session(
         show.warp,
         show.source,
         keeper=keeper,
         remote=remote,
+        page=page,
         open_named=open_named,
         counts=counts,
         name=options.name or options.scene or "",
         fast=options.fast,
     )
-    return session, keeper
+    return session, keeper, page
+
+
+def _page_of(show: Show) -> "PageLink | None":
+    from rigwarp.live.operate.page_link import PageLink
+
+    options = show.options
+    if options.page is None:
+        return None
+    require_page()
+    sources = tuple(dict.fromkeys([*filter(None, [options.name]), *options.offered, *CHECKS]))
+    hello = page_hello(show.folder, options.page, sources=sources, display=options.display)
+    every_s = 0.0 if options.fast else 1.0 / CHANGES_PER_SECOND
+    return PageLink(COMMAND, hello, sources=sources, new_keys=KeyWatch(show.folder.root), every_s=every_s)
 
 
 def _wait_for_screen(note: Callable[[str], None], show: Show) -> None:
@@ -373,6 +411,8 @@ def _begin(
     session: "Session",
     keeper: "WarpKeeper",
     watch: FrameWatch,
+    page: "PageLink | None",
+    served: Callable[[Mapping[str, Any]], object],
     window: "Window",
 ) -> None:
     """What is done once the window is open."""
@@ -387,5 +427,11 @@ def _begin(
     keeper.prepare = window.prepare
     watch.window = window
     keeper.start(show.revision)
+    if page is not None:
+        page.start(session)
+        session.page_address = page.address["plain"]
+        served(page.address)
+        if show.options.page is not None and show.options.page.code:
+            session.show_code()
     note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
     notify_service("READY=1")

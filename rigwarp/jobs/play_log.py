@@ -16,6 +16,7 @@ from rigwarp.live.sources.aim import AimSource, FocusWatch
 from rigwarp.live.sources.source import Source
 
 if TYPE_CHECKING:
+    from rigwarp.live.operate.page_link import PageLink
     from rigwarp.live.run.session import Session
     from rigwarp.live.run.window import Window
     from rigwarp.live.worker import Worker
@@ -68,6 +69,21 @@ def drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> I
             yield
     finally:
         logger.removeHandler(last_word)
+
+
+@contextmanager
+def page_log(page: "PageLink | None") -> Iterator[None]:
+    """What is logged is read at the page, too."""
+    if page is None:
+        yield
+        return
+    logger, handler = logging.getLogger("rigwarp"), _AtPage(page)
+    logger.addHandler(handler)
+    logger.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        logger.removeHandler(handler)
 
 
 @contextmanager
@@ -136,6 +152,18 @@ class _LastWord(logging.Handler):
         self._session.watch_says = f"{when:%Y-%m-%d %H:%M} UTC: {record.getMessage()}"
         if record.levelno >= logging.WARNING:
             self._session.watch_warned = self._session.watch_says
+
+
+class _AtPage(logging.Handler):
+    """Lines for the page; handed over without waiting."""
+
+    def __init__(self, page: "PageLink") -> None:
+        super().__init__(logging.INFO)
+        self._page = page
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One line."""
+        self._page.noted(record.levelname, record.getMessage())
 
 
 class _Beside(logging.Handler):

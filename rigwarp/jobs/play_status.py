@@ -9,7 +9,7 @@ from rigwarp.files import RigFolder
 from rigwarp.files.names import HEARTBEAT_FILE
 from rigwarp.files.records import HeartbeatRecord
 
-_SILENT_S = 20.0
+SILENT_S = 20.0
 """Four beats."""
 _LAST_S = 253402300799.0
 """The end of the year 9999, in seconds since 1970: later times cannot be written as dates."""
@@ -34,7 +34,7 @@ def player_status(folder: RigFolder, heartbeat: Path | None) -> HeartbeatRecord:
 def require_alive(status: HeartbeatRecord, *, wall: Callable[[], float] = time.time) -> None:
     """Raise DeviceError when the last sign of life is older than a living player's can be."""
     ago_s = wall() - (status.unix_s or 0.0)
-    if not ago_s <= _SILENT_S:  # NaN is none
+    if not ago_s <= SILENT_S:  # NaN is none
         raise DeviceError(
             f"the player has given no sign of life for {_length(ago_s)}. Look into its log; start it again."
         )

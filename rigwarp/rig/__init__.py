@@ -8,6 +8,7 @@ from rigwarp.rig.model import (
     Content,
     Facet,
     FacetsShape,
+    Lens,
     Measured,
     MeshShape,
     Mirror,
@@ -21,10 +22,13 @@ from rigwarp.rig.model import (
     Table,
     Target,
     Tolerance,
+    TopView,
     Transfer,
+    View,
 )
 from rigwarp.rig.parse import parse_rig
 from rigwarp.rig.transfer import decode_transfer, encode_transfer
+from rigwarp.rig.view import view_as_projector
 
 __all__ = [
     "MEASURED_LENGTHS",
@@ -33,6 +37,7 @@ __all__ = [
     "Content",
     "Facet",
     "FacetsShape",
+    "Lens",
     "Measured",
     "MeshShape",
     "Mirror",
@@ -46,7 +51,9 @@ __all__ = [
     "Table",
     "Target",
     "Tolerance",
+    "TopView",
     "Transfer",
+    "View",
     "content_to_table",
     "decode_transfer",
     "encode_transfer",
@@ -55,4 +62,5 @@ __all__ = [
     "outline_mm",
     "parse_rig",
     "table_to_content",
+    "view_as_projector",
 ]

@@ -15,6 +15,7 @@ TOP_LEVEL: Final = {
     "target": "the table [target], the printed sheet",
     "tolerance": "the table [tolerance], what counts as good",
     "measured": "one table [[measured]] for each length measured on the built rig",
+    "view": "the table [view], the installation's own camera that looks at the table through mirrors",
 }
 
 PROJECTOR: Final = {
@@ -107,6 +108,28 @@ TARGET: Final = {
     "thickness_mm": "the thickness of the sheet, with the board that it is glued to",
     "centre_mm": "the point where the board's centre lies on the table, [x, y]",
     "rotation_deg": "0 if the printed top edge lies towards +y; positive turns it counter-clockwise seen from above",
+}
+
+VIEW: Final = {
+    "device": 'the number, path or stream address of the camera, "virtual" for a virtual rig',
+    "resolution": "the pixels of a picture, [width, height]",
+    "focal_px": "the nominal focal length in pixels",
+    "lens": "the file of the calibrated lens in the rig folder, as `rigwarp view lens` writes it",
+    "position_mm": "the centre of projection in the table frame, [x, y, z]",
+    "rotation_deg": "the angles of R_table_from_camera = Rz Ry Rx about x, y and z, [x, y, z]",
+    "aim_mm": "the point in the table frame that the optical axis goes through, [x, y, z]",
+    "roll_deg": "the turn about the optical axis, only together with aim_mm",
+    "position_tolerance_mm": "the 1-sigma of how well the position is known, 0.01 if it cannot be elsewhere",
+    "rotation_tolerance_deg": "the 1-sigma of how well the orientation is known, 0.001 if it cannot be otherwise",
+    "mirror": "one table [[view.mirror]] for each mirror that the camera looks into, with the keys of [mirror]",
+    "target": "the table [view.target], the sheet that is seen through the mirrors, with the keys of [target]",
+    "top": "the table [view.top], the straight top view",
+}
+
+VIEW_TOP: Final = {
+    "size_mm": "the sides of the straight top view along x and y, [w, h]",
+    "centre_mm": "the point on the table in its middle, [x, y]",
+    "mm_per_pixel": "the table millimetres of one pixel of it",
 }
 
 TOLERANCE: Final = {

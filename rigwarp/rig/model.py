@@ -17,8 +17,20 @@ PAPER_MM: Final = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
+class Lens:
+    """A camera's calibrated lens in OpenCV's model: `matrix` (3, 3) pixels, `distortion` (5,) k1, k2, p1, p2, k3.
+
+    `sigma_px` is how far a pixel's line of sight may be off across the picture, 1-sigma.
+    """
+
+    matrix: Array
+    distortion: Array
+    sigma_px: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class Projector:
-    """A pinhole projector.
+    """A pinhole projector; or a camera in its place, whose rays are followed from the pixel to the table.
 
     Attributes
     ----------
@@ -28,6 +40,7 @@ class Projector:
     placement : centre of projection and R_table_from_projector (x right, y down, z forward).
     position_tolerance_mm, rotation_tolerance_rad : 1-sigma of the mounting, per axis.
     transfer : the projector's nominal transfer curve.
+    lens : a camera's, which then stands for throw ratio and lens shift; None for a pinhole.
     """
 
     resolution: tuple[int, int]
@@ -37,6 +50,7 @@ class Projector:
     position_tolerance_mm: float
     rotation_tolerance_rad: float
     transfer: Transfer
+    lens: Lens | None = None
 
     @property
     def focal_px(self) -> float:
@@ -201,8 +215,56 @@ class Measured:
 
 
 @dataclass(frozen=True, kw_only=True)
+class TopView:
+    """The straight picture of the table that is made of what the camera sees: its middle, size and pixels."""
+
+    size_mm: tuple[float, float]
+    centre_mm: Array
+    mm_per_pixel: float
+
+    @property
+    def pixels(self) -> tuple[int, int]:
+        """(width, height) of the picture."""
+        width, height = (max(1, round(side / self.mm_per_pixel)) for side in self.size_mm)
+        return width, height
+
+
+@dataclass(frozen=True, kw_only=True)
+class View:
+    """The camera as designed, and what it looks through.
+
+    Attributes
+    ----------
+    device : index, path or stream address, or "virtual".
+    resolution : (width, height) pixels.
+    focal_px : nominal focal length; None where only `lens` tells it.
+    lens : name of the file of the calibrated lens in the rig folder; None: not calibrated.
+    placement : centre of projection and R_table_from_camera (x right, y down, z forward).
+    position_tolerance_mm, rotation_tolerance_rad : 1-sigma of the mounting, per axis.
+    mirrors : one or more, each mounted by itself.
+    target : the sheet on the table that is seen through the mirrors.
+    top : the straight top view.
+    """
+
+    device: int | str
+    resolution: tuple[int, int]
+    focal_px: float | None
+    lens: str | None
+    placement: Placement
+    position_tolerance_mm: float
+    rotation_tolerance_rad: float
+    mirrors: tuple[Mirror, ...]
+    target: Target
+    top: TopView
+
+
+@dataclass(frozen=True, kw_only=True)
 class Rig:
-    """Everything in rig.toml."""
+    """Everything in rig.toml.
+
+    A rig with a view alone has no projector (`projects` is False). Then the view's camera stands in its place, with its
+    first mirror, and content is the whole table.
+    """
 
     name: str
     projector: Projector
@@ -214,3 +276,5 @@ class Rig:
     target: Target
     tolerance: Tolerance
     measured: tuple[Measured, ...] = ()
+    view: View | None = None
+    projects: bool = True

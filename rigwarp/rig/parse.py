@@ -10,23 +10,22 @@ import math
 import re
 import tomllib
 from collections.abc import Mapping
-from typing import Any, cast
-
-import numpy as np
+from typing import Any
 
 from rigwarp.errors import InputError
-from rigwarp.geometry import Placement, look_at, rotation_from_degrees
 from rigwarp.rig.keys import CAMERA, MEASURED, MEASURED_LENGTHS, OBSTACLE, PROJECTOR, TOLERANCE, TOP_LEVEL
 from rigwarp.rig.model import CameraSpec, Measured, Obstacle, Projector, Rig, Tolerance, Transfer
-from rigwarp.rig.parse_areas import parse_content, parse_table, parse_target
+from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, parse_target
 from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, parse_mirror, part_placement
+from rigwarp.rig.parse_parts import camera_device, optical_placement, picture_size
+from rigwarp.rig.parse_view import parse_view
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
+from rigwarp.rig.view import view_as_projector
 
 FORMAT = "rigwarp rig"
 VERSION = 1
-SMALLEST_PICTURE_PX = 16  # along one side; smaller is a slip of the pen
-LARGEST_PICTURE_PX = 16384  # the largest texture side of today's GPUs
 
+_OF_THE_PROJECTOR = ("projector", "mirror", "content")  # where a view is there, a rig may lack all of them
 _GAMMA = Limits(at_least=1.0, at_most=3.5)
 _SHIFT = Limits(at_least=-2.0, at_most=2.0)  # a share; beyond two pictures it is a percentage by mistake
 
@@ -70,18 +69,22 @@ def rig_from_values(values: Mapping[str, Any], *, source: str = "rig.toml") -> R
     """
     document = TomlSection(source=source, path="", values=values, meanings=TOP_LEVEL)
     _check_format(document)
-    table = parse_table(document)
+    table, target = parse_table(document), parse_target(document)
+    view = parse_view(document, table, target)
+    projects = view is None or any(document.has(key) for key in _OF_THE_PROJECTOR)
     return Rig(
         name=document.text("name", default="unnamed rig"),
-        projector=_projector(document),
-        mirror=parse_mirror(document),
+        projector=_projector(document) if projects or view is None else view_as_projector(view),
+        mirror=parse_mirror(document) if projects or view is None else view.mirrors[0],
         obstacles=tuple(_obstacle(section) for section in document.sections("obstacle", OBSTACLE)),
         table=table,
-        content=parse_content(document, table),
+        content=parse_content(document, table) if projects or view is None else area_of_table(table),
         camera=_camera(document),
-        target=parse_target(document),
+        target=target,
         tolerance=_tolerance(document),
         measured=tuple(_measured(section) for section in document.sections("measured", MEASURED)),
+        view=view,
+        projects=projects,
     )
 
 
@@ -117,45 +120,16 @@ def _check_format(document: TomlSection) -> None:
 
 def _projector(document: TomlSection) -> Projector:
     section = document.section("projector", PROJECTOR, required=True)
-    width, height = section.integers("resolution", 2, at_least=SMALLEST_PICTURE_PX, at_most=LARGEST_PICTURE_PX)
     throw_ratio = section.number("throw_ratio", limits=POSITIVE)
     shift_x, shift_y = section.numbers("lens_shift", 2, default=(0.0, 0.0), limits=_SHIFT)
     return Projector(
-        resolution=(width, height),
+        resolution=picture_size(section),
         throw_ratio=throw_ratio,
         lens_shift=(shift_x, shift_y),
-        placement=_projector_placement(section),
+        placement=optical_placement(section, what="projector"),
         position_tolerance_mm=section.number("position_tolerance_mm", default=3.0, limits=POSITIVE),
         rotation_tolerance_rad=math.radians(section.number("rotation_tolerance_deg", default=1.0, limits=POSITIVE)),
         transfer=_transfer(section),
-    )
-
-
-def _projector_placement(section: TomlSection) -> Placement:
-    position_mm = section.vector("position_mm", 3)
-    if section.has("rotation_deg") and section.has("aim_mm"):
-        section.fail(
-            "aim_mm",
-            found="a second definition of the orientation beside rotation_deg",
-            expected="one of the two",
-            advice="Remove either aim_mm (with roll_deg) or rotation_deg.",
-        )
-    if section.has("roll_deg") and not section.has("aim_mm"):
-        section.fail(
-            "roll_deg", found="no aim_mm", expected="aim_mm beside it", advice="Add aim_mm or remove roll_deg."
-        )
-    if section.has("rotation_deg"):
-        return Placement(position_mm=position_mm, rotation=rotation_from_degrees(section.vector("rotation_deg", 3)))
-    if not section.has("aim_mm"):
-        section.fail(
-            "rotation_deg", found="nothing", expected="rotation_deg or aim_mm", advice="Say where the projector looks."
-        )
-    aim_mm = section.vector("aim_mm", 3)
-    if np.array_equal(aim_mm, position_mm):
-        section.fail("aim_mm", found="the same point as position_mm", expected="another point")
-    return Placement(
-        position_mm=position_mm,
-        rotation=look_at(position_mm, aim_mm, math.radians(section.number("roll_deg", default=0.0))),
     )
 
 
@@ -174,15 +148,7 @@ def _obstacle(section: TomlSection) -> Obstacle:
 
 def _camera(document: TomlSection) -> CameraSpec:
     section = document.section("camera", CAMERA, required=False)
-    width, height = section.integers(
-        "resolution", 2, at_least=SMALLEST_PICTURE_PX, at_most=LARGEST_PICTURE_PX, default=(1920, 1080)
-    )
-    device = section.values.get("device", 0)
-    is_index = type(device) is int and device >= 0
-    is_name = isinstance(device, str) and device.strip() != ""
-    if not (is_index or is_name):
-        section.fail("device", found=describe(device), expected="a number from 0, or text")
-    return CameraSpec(resolution=(width, height), device=cast(int | str, device))
+    return CameraSpec(resolution=picture_size(section, default=(1920, 1080)), device=camera_device(section))
 
 
 def _tolerance(document: TomlSection) -> Tolerance:

@@ -41,9 +41,26 @@ def parse_content(document: TomlSection, table: Table) -> Content:
     return content
 
 
+def area_of_table(table: Table) -> Content:
+    """The whole table as canvas."""
+    longer = max(table.size_mm)
+    width, height = (max(16, round(LONGER_SIDE_PX * side / longer)) for side in table.size_mm)
+    return Content(
+        shape=table.shape,
+        size_mm=table.size_mm,
+        centre_mm=np.zeros(2),
+        rotation_rad=0.0,
+        pixels=(width, height),
+    )
+
+
 def parse_target(document: TomlSection) -> Target:
     """Read and check [target]."""
-    section = document.section("target", TARGET, required=False)
+    return target_from(document.section("target", TARGET, required=False))
+
+
+def target_from(section: TomlSection) -> Target:
+    """The sheet that a table of a rig file tells."""
     section.choice("kind", ["charuco"], default="charuco")
     columns, rows = section.integers("squares", 2, at_least=_FEWEST_SQUARES, at_most=200, default=(10, 7))
     square_mm = section.number("square_mm", default=36.0, limits=POSITIVE)

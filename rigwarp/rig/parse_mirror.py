@@ -2,6 +2,8 @@
 
 import itertools
 import math
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
@@ -24,11 +26,15 @@ _USUAL_K = 0.41  # soft steel and aluminium; see as_built/describe/bend_allowanc
 
 def parse_mirror(document: TomlSection) -> Mirror:
     """Read and check [mirror]."""
-    values = document.table("mirror")
-    kind = _kind(document, values.get("kind"))
+    return mirror_from(document, "mirror", document.table("mirror"))
+
+
+def mirror_from(document: TomlSection, path: str, values: Mapping[str, Any]) -> Mirror:
+    """The mirror in a table of a rig file, which stands at `path`."""
+    kind = _kind(document, path, values.get("kind"))
     section = TomlSection(
         source=document.source,
-        path="mirror",
+        path=path,
         values=values,
         meanings={**MIRROR, **MIRROR_KINDS[kind]},
         elsewhere={
@@ -63,11 +69,11 @@ def file_name(section: TomlSection, endings: tuple[str, ...]) -> str:
     return name
 
 
-def _kind(document: TomlSection, found: object) -> str:
+def _kind(document: TomlSection, path: str, found: object) -> str:
     """The kind has to be known before the other keys can be judged."""
     meanings = {"kind": MIRROR["kind"]}
     values = {} if found is None else {"kind": found}
-    section = TomlSection(source=document.source, path="mirror", values=values, meanings=meanings)
+    section = TomlSection(source=document.source, path=path, values=values, meanings=meanings)
     return section.choice("kind", list(MIRROR_KINDS))
 
 

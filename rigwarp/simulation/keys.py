@@ -12,6 +12,7 @@ TOP_LEVEL: Final = {
     "camera": "the table with the real camera",
     "room": "the table with the surroundings",
     "sheet": "the table with the printed sheet",
+    "view": "the table with the real view, the installation's own camera and its mirrors",
     "mishaps": "the table with what goes wrong while photographs are taken",
 }
 
@@ -128,4 +129,33 @@ SHEET: Final = {
     "square_mm": "side of the squares of the sheet that is used, where it is another than rig.toml says",
     "marker_mm": "side of its markers",
     "turned_deg": "how far the sheet lies turned against what rig.toml says, about its middle, from x to y",
+}
+
+VIEW: Final = {
+    "position_error_mm": "real minus stated position, [x, y, z]",
+    "rotation_error_deg": "extra turn about the lens's centre, rotation vector along the table's axes",
+    "focal_px": "real focal length in pixels",
+    "principal_px": "principal point; the picture's middle when left out",
+    "distortion": "[k1, k2, p1, p2, k3]",
+    "blur_px": "sigma of the lens blur",
+    "vignetting": "share of light lost in the frame's corners",
+    "response": '"srgb" or a power p: code = light ** (1 / p)',
+    "full_well_e": "electrons at full scale",
+    "read_noise_e": "read noise in electrons",
+    "aperture_diameter_mm": "diameter of the lens's aperture",
+    "focus_mm": "distance of the plane in focus before the mirrors bend it",
+    "mirror": "tables [[view.mirror]]: what went wrong in making and hanging each mirror, in rig.toml's order",
+    "screen": "the table [view.screen], the display that is laid on the table",
+}
+
+VIEW_MIRROR: Final = {
+    **BUILT,
+    "surface": "the table with the closed form of a mirror that rig.toml gives as a file",
+    "dirt": "relative rms of the light that is lost unevenly on it; a third of it becomes a veil",
+}
+
+VIEW_SCREEN: Final = {
+    "glass_mm": "thickness of the glass over its pixels",
+    "glass_index": "refractive index of the glass",
+    "pitch_percent": "growth of its pixels' pitch that the ruler did not show",
 }

@@ -1,6 +1,6 @@
 """The way of light: projector pupil, mirror as built and seated, obstacles, table plane."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -177,18 +177,31 @@ class LightPath:
     def _blocked(self, starts_mm: Array, ends_mm: Array) -> BoolArray:
         """Does an obstacle stand between (3, N) points?"""
         assert self._obstacles is not None
-        way = (ends_mm - starts_mm).T
-        length = np.linalg.norm(way, axis=1)
-        far = np.flatnonzero(length > 2 * _CLEAR_MM)
-        blocked = np.zeros(length.size, bool)
-        if not far.size:
-            return blocked
-        directions = way[far] / length[far, None]
-        origins = starts_mm.T[far] + _CLEAR_MM * directions
-        at, ray, _ = self._obstacles.ray.intersects_location(origins, directions, multiple_hits=False)
-        depth = np.sum((at - origins[ray]) * directions[ray], axis=1)
-        blocked[far[ray[depth < length[far[ray]] - 2 * _CLEAR_MM]]] = True
+        return _between(self._obstacles, starts_mm, ends_mm)
+
+
+def obstacles_between(rig: Rig, meshes: Mapping[str, TriangleMesh]) -> Callable[[Array, Array], BoolArray]:
+    """Tells for points (3, N) and (3, N) of the table frame whether one of a rig's obstacles stands between them."""
+    obstacles = _obstacles(rig, meshes)
+    if obstacles is None:
+        return lambda starts_mm, ends_mm: np.zeros(starts_mm.shape[1], bool)
+    return lambda starts_mm, ends_mm: _between(obstacles, starts_mm, ends_mm)
+
+
+def _between(obstacles: "trimesh.Trimesh", starts_mm: Array, ends_mm: Array) -> BoolArray:
+    """(N,) whether a mesh stands between (3, N) points."""
+    way = (ends_mm - starts_mm).T
+    length = np.linalg.norm(way, axis=1)
+    far = np.flatnonzero(length > 2 * _CLEAR_MM)
+    blocked = np.zeros(length.size, bool)
+    if not far.size:
         return blocked
+    directions = way[far] / length[far, None]
+    origins = starts_mm.T[far] + _CLEAR_MM * directions
+    at, ray, _ = obstacles.ray.intersects_location(origins, directions, multiple_hits=False)
+    depth = np.sum((at - origins[ray]) * directions[ray], axis=1)
+    blocked[far[ray[depth < length[far[ray]] - 2 * _CLEAR_MM]]] = True
+    return blocked
 
 
 def _obstacles(rig: Rig, meshes: Mapping[str, TriangleMesh]) -> "trimesh.Trimesh | None":

@@ -53,7 +53,7 @@ class TableTop:
         cover = _cell_cover(corners, lambda u, v: on_table_top(table, room.table_margin_mm, *view.to_table(u, v)))
         top = cover > 0.0
         top[top] = ~hidden(x[top], y[top])
-        light = room.albedo * (1.0 + room.texture * _clouds(x[top], y[top], seed))
+        light = room.albedo * (1.0 + room.texture * clouds(x[top], y[top], seed))
         self.reflectance = np.zeros((height, width), np.float32)
         self.reflectance[top] = cover[top] * light
 
@@ -80,7 +80,7 @@ def _cell_middles(corner: Array) -> Array:
     return 0.25 * (corner[1:, 1:] + corner[:-1, :-1] + corner[1:, :-1] + corner[:-1, 1:])
 
 
-def _clouds(x_mm: Array, y_mm: Array, seed: int) -> NDArray[np.float32]:
+def clouds(x_mm: Array, y_mm: Array, seed: int) -> NDArray[np.float32]:
     """A smooth random pattern of unit variance."""
     x, y = x_mm.astype(np.float32), y_mm.astype(np.float32)
     random = np.random.default_rng([seed, 0x7AB1E])

@@ -4,10 +4,14 @@ Only the simulation reads these. Lengths in mm, angles in radians, surface error
 """
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from rigwarp.geometry import Array, Placement
 from rigwarp.rig import Transfer
 from rigwarp.simulation.mishaps import Mishaps
+
+if TYPE_CHECKING:
+    from rigwarp.simulation.view.truth import ViewTruth
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -219,3 +223,4 @@ class VirtualTruth:
     room: RoomTruth
     sheet: SheetTruth
     mishaps: Mishaps = field(default_factory=Mishaps)
+    view: "ViewTruth | None" = None

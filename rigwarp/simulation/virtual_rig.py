@@ -177,6 +177,15 @@ class VirtualRig:
             self._gain = self._sensor.gain_for(self._white(), peak_code=_WHITE_CODE, share=_WHITE_SHARE)
 
     @property
+    def path(self) -> LightPath:
+        """The projector's way of light, for whatever else looks at the table."""
+        return self._path
+
+    def emitted(self) -> NDArray[np.float32]:
+        """Light of each projector pixel while the display shows what it shows now."""
+        return self._projector.emitted(self.display.shown)
+
+    @property
     def truth(self) -> VirtualTruth:
         """What was really built, for judging results only."""
         return self._truth

@@ -8,7 +8,7 @@ from rigwarp.table_map.borders import Border
 from rigwarp.table_map.fit import HeldOut, TableMapFit, fit_table_map
 from rigwarp.table_map.inverse import InverseMap, invert
 from rigwarp.table_map.orientation import check_orientation
-from rigwarp.table_map.registration import Registration, mounting_tolerances, register, rig_tolerances
+from rigwarp.table_map.registration import Registration, apply_shifts, mounting_tolerances, register, rig_tolerances
 from rigwarp.table_map.ripple import MapRipple
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples, samples_from_scan
 from rigwarp.table_map.zone_places import ZonePlaces, samples_of_zones, zone_places
@@ -22,6 +22,7 @@ __all__ = [
     "Samples",
     "TableMapFit",
     "ZonePlaces",
+    "apply_shifts",
     "bin_samples",
     "check_orientation",
     "fit_table_map",

@@ -1,5 +1,6 @@
 """The table map: registered design plus a smooth residual per zone, on the whole projector grid."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,6 +24,8 @@ from rigwarp.table_map.uncertainty import common_sigma, spread_sigma
 from rigwarp.table_map.zones import assign_zones, zone_owners
 from rigwarp.tracing import OpticalModel, trace_map
 
+Common = Callable[[Array, BoolArray], Array]
+"""(H, W) 1-sigma per axis that neighbouring positions (H, W, 2) share, mm, where they are answered (H, W)."""
 _CELL_PX = 4  # samples are averaged over cells of so many projector pixels before fitting
 _KNOT_PX = 12.0  # knot spacing of the residual surface
 _FEW = 100_000  # samples tell a median well enough
@@ -133,7 +136,7 @@ class _ZoneFit:
 
 
 def fit_table_map(
-    model: OpticalModel, samples: Samples, camera: CameraModel, tolerances: Array, *, motion_px: float = 0.0
+    model: OpticalModel, samples: Samples, camera: CameraModel | Common, tolerances: Array, *, motion_px: float = 0.0
 ) -> TableMapFit:
     """Fit the table map to the samples of a scan.
 
@@ -141,7 +144,7 @@ def fit_table_map(
     ----------
     model : the traced design.
     samples : one per decoded camera pixel.
-    camera : lens and pose, for the common part of the uncertainty.
+    camera : lens and pose, for the common part of the uncertainty; or what tells it.
     tolerances : (12,) mounting tolerances, see `mounting_tolerances`.
     motion_px : 1-sigma of what taking out a motion of the camera left of it, camera pixels per axis.
 
@@ -258,7 +261,7 @@ def _assemble(
     registration: Registration,
     design: PixelMap,
     offered: int,
-    camera: CameraModel,
+    camera: CameraModel | Common,
     motion_px: float,
 ) -> TableMapFit:
     shape = design.zone.shape
@@ -289,7 +292,10 @@ def _assemble(
     answered &= np.isfinite(table_mm).all(axis=-1)
     border = borders.doubt_mm2(owner)
     random = np.sqrt(random**2 + border)
-    common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
+    if isinstance(camera, CameraModel):
+        common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
+    else:
+        common = camera(table_mm, answered)
     table_map = PixelMap(
         x_mm=np.where(answered, table_mm[..., 0], np.nan),
         y_mm=np.where(answered, table_mm[..., 1], np.nan),

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from rigwarp.camera import CameraModel
-from rigwarp.camera.lens.distortion import distort, fold_radius, undistort
 from rigwarp.camera.projection import project_with_jacobians
 from rigwarp.errors import InputError
 from rigwarp.geometry import rotation_from_vector
+from rigwarp.geometry.lens_distortion import distort, fold_radius, undistort
 
 MATRIX = np.array([[1500.0, 0.0, 970.0], [0.0, 1504.0, 530.0], [0.0, 0.0, 1.0]])
 DISTORTION = np.array([-0.21, 0.09, 8e-4, -5e-4, -0.01])

@@ -45,7 +45,7 @@ def test_version(run: Callable[..., Any]) -> None:
 def test_help_lists_the_commands_in_order(run: Callable[..., Any]) -> None:
     code, out, _ = run("--help")
     assert code == 0
-    places = [out.index(f" {name} ", out.index("Commands")) for name in available_commands()]
+    places = [out.index(f"│ {name} ", out.index("Commands")) for name in available_commands()]
     assert places == sorted(places)
     assert "Validate a rig file" in out
 
@@ -234,7 +234,7 @@ def test_commands_keep_their_annotations(run: Callable[..., Any], command: Calla
 def test_command_names_are_the_fixed_ones() -> None:
     assert list(COMMANDS) == [
         "demo", "new", "next", "check", "trace", "targets", "camera", "scan", "fit", "verify", "report", "calibrate",
-        "play", "export", "samples",
+        "play", "page", "export", "view", "samples",
     ]  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 PROGRAM = Path(__file__).parents[1] / "support" / "hanging_show.py"
-KINDS = ("open", "close", "unwanted", "folder", "stream", "video", "keeper", "log", "status")
+KINDS = ("open", "close", "unwanted", "folder", "stream", "video", "keeper", "log", "status", "page")
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +36,6 @@ def test_frames_are_drawn_while_something_hangs_for_ever(found, kind):
     assert found[kind]["loop_did"] == []
 
 
-@pytest.mark.parametrize("kind", ["open", "close", "unwanted", "folder", "stream", "video", "log", "status"])
+@pytest.mark.parametrize("kind", ["open", "close", "unwanted", "folder", "stream", "video", "log", "status", "page"])
 def test_what_is_shown_next_comes_all_the_same(found, kind):
     assert found[kind]["next_was_shown"]

@@ -17,6 +17,7 @@ from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts, Pacing
 from rigwarp.live.sources.source import StillSource
+from rigwarp.talk.commands import TAKES
 
 
 class Ruler(StillSource):
@@ -154,5 +155,5 @@ def test_the_address_space_is_documented_where_it_is_kept():
     from rigwarp.live.operate import remote
 
     text = Path(remote.__file__).read_text()
-    for name in remote._TAKES:
+    for name in TAKES:
         assert name in text.split('"""')[1]

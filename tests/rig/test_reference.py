@@ -37,6 +37,8 @@ def section(name: str) -> str:
         ("target", keys.TARGET),
         ("tolerance", keys.TOLERANCE),
         ("measured", keys.MEASURED),
+        ("view", {key: told for key, told in keys.VIEW.items() if key not in ("mirror", "target", "top")}),
+        (r"view\.top", keys.VIEW_TOP),
     ],
 )
 def test_every_key_stands_in_its_table(name: str, meanings: dict[str, str]) -> None:
@@ -54,6 +56,16 @@ def test_every_table_and_every_length_is_named() -> None:
 
 def test_what_stands_there_is_a_rig() -> None:
     assert parse_rig(REFERENCE).name == "Reference"
+
+
+def test_a_view_may_stand_there_alone() -> None:
+    with_projector = r"^\[+(projector|mirror|obstacle|content|camera|measured)\]+.*?(?=^\[|\Z)"
+    alone = re.sub(with_projector, "", REFERENCE, flags=re.DOTALL | re.MULTILINE)
+    rig = parse_rig(alone)
+    assert not rig.projects
+    assert rig.view is not None
+    assert rig.projector.resolution == rig.view.resolution
+    assert parse_rig(REFERENCE).projects
 
 
 @pytest.mark.parametrize("kind", SHAPES)

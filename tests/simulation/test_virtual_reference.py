@@ -23,6 +23,9 @@ TABLES = {
     "room": keys.ROOM,
     "sheet": keys.SHEET,
     "mishaps": mishaps.KEYS,
+    "view": {key: why for key, why in keys.VIEW.items() if key not in ("mirror", "screen")},
+    "view.mirror": {"dirt": keys.VIEW_MIRROR["dirt"]},
+    "view.screen": keys.VIEW_SCREEN,
 }
 
 
@@ -55,6 +58,7 @@ def test_every_key_stands_in_its_table_with_its_meaning(name: str) -> None:
 
 def test_every_table_is_there() -> None:
     tables = {f"built.{key}" for key, why in keys.BUILT.items() if why.startswith("tables [[")}
+    tables |= {"view.mirror", "view.screen"}
     assert tables | set(keys.TOP_LEVEL) == set(TABLES) | {"format", "version", "seed"}
 
 

@@ -22,13 +22,15 @@ from rigwarp.errors import InputError
 from rigwarp.jobs import play_log
 from rigwarp.jobs.progress import Silent
 from rigwarp.live.operate.keeper import WarpKeeper
-from rigwarp.live.operate.remote import Command, Remote
+from rigwarp.live.operate.page_link import PageLink
+from rigwarp.live.operate.remote import Remote
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run import player
 from rigwarp.live.run.session import Session
 from rigwarp.live.sources import beside, video
 from rigwarp.live.sources.source import FolderSource, StillSource
 from rigwarp.live.sources.stream import StreamSource
+from rigwarp.talk.commands import Command
 
 FRAMES = 50
 CAN_WAIT = ("open", "import", "os.", "socket.", "subprocess.", "_thread.start", "time.sleep", "shutil.")
@@ -121,7 +123,7 @@ class Script:
         self.kind, self.session, self.asked = kind, None, []
 
     def commands(self) -> list[Command]:
-        name = "next" if hung.is_set() or self.kind in ("close", "keeper", "status") else "hangs"
+        name = "next" if hung.is_set() or self.kind in ("close", "keeper", "status", "page") else "hangs"
         if name in self.asked:
             if self.kind != "unwanted" or name == "next" or not self.session._doorman._opening[1].done():
                 return []
@@ -131,6 +133,27 @@ class Script:
 
     def close(self) -> None:
         """Nothing to free."""
+
+
+SAYS_READY = """
+import sys, time
+print('{"ready": {"port": 1, "plain": "", "code": []}}', flush=True)
+time.sleep(1e9)
+"""
+
+
+class AtThePage(Script):
+    """Besides, a page whose process reads nothing, and never ends; many wait for what came of their commands."""
+
+    def __init__(self, kind: str) -> None:
+        super().__init__(kind)
+        self.link = PageLink([sys.executable, "-c", SAYS_READY], {}, sources=())
+
+    def watched(self) -> None:
+        self.link.start(self.session)
+        for number in range(1, 200):
+            self.link._take({"do": "turn", "values": [number], "number": number, "revision": number % 3})
+        hung.set()
 
 
 class AskingForStatus(Script):
@@ -157,17 +180,20 @@ def show(kind: str) -> dict[str, object]:
     loop_did.clear()
     warp = warp_of(bent_rig.plain_prewarp(size=(8, 8)))
     WarpKeeper._look = hang if kind == "keeper" else LOOK
-    script = (AskingForStatus if kind == "status" else Script)(kind)
+    script = {"status": AskingForStatus, "page": AtThePage}.get(kind, Script)(kind)
     opens = {"next": lambda _: NEXT, "hangs": OPENS.get(kind)}
     session = Session(
         warp,
         Clinging() if kind == "close" else StillSource(np.full((4, 4, 3), 9, np.uint8)),
         keeper=WarpKeeper(warp),
         remote=script,
+        page=script.link if kind == "page" else None,
         open_named=lambda name: opens[name](name),
         fast=True,
     )
     script.session = session
+    if kind == "page":
+        script.watched()
     frozen: list[int] = []
     after, needs_next = 0, kind not in ("open", "keeper")
 

@@ -12,12 +12,18 @@ def make_small_rig(root: Path, scenario: str = "round-table", *, share: float = 
     rig = (root / "rig.toml").read_text(encoding="utf-8")
     rig = _scaled(rig, "resolution", lambda n: int(n * share))
     rig = _scaled(rig, "pixels", lambda n: int(n * share))
+    rig = _view_scaled(rig, share)
     (root / "rig.toml").write_text(rig, encoding="utf-8")
     truth = (root / "virtual.toml").read_text(encoding="utf-8")
     truth = _scaled(truth, "focal_px", lambda f: f * share)
     truth = _scaled(truth, "principal_px", lambda c: (c + 0.5) * share - 0.5)
-    (root / "virtual.toml").write_text(truth, encoding="utf-8")
+    (root / "virtual.toml").write_text(_view_scaled(truth, share), encoding="utf-8")
     return root
+
+
+def _view_scaled(text: str, share: float) -> str:
+    """A view's focal length is one number."""
+    return re.sub(r"^focal_px = ([\d.]+)$", lambda m: f"focal_px = {share * float(m[1])}", text, flags=re.MULTILINE)
 
 
 def _scaled(text: str, key: str, change) -> str:

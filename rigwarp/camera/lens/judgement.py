@@ -5,9 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from rigwarp.camera.boards.board_shape import SheetSigma
-from rigwarp.camera.lens.distortion import fold_radius, undistort
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, IntArray
+from rigwarp.geometry.lens_distortion import fold_radius, undistort
 
 WANTED_VIEWS = 8
 """Photos from which on a lens is reliable."""

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.camera.lens.distortion import undistort
 from rigwarp.camera.lens.judgement import COVERAGE_CELLS, cell_counts
 from rigwarp.camera.projection import project_with_jacobians
 from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.geometry.lens_distortion import undistort
 
 _MIN_COUNT = 4  # corners in a cell, below which its mean is mostly noise
 _STRUCTURE = 2.0  # rms of the cells' means, in their expected sigmas, from which the model misses something

@@ -4,8 +4,8 @@ import cv2
 import numpy as np
 
 from rigwarp.camera.lens.bundle import Pose
-from rigwarp.camera.lens.distortion import undistort
 from rigwarp.geometry import Array, rotation_from_vector
+from rigwarp.geometry.lens_distortion import undistort
 
 _SOLVED = 1e-12
 MIN_CORNERS = 6

@@ -71,6 +71,20 @@ def compose(photo: Photo, state: PreviewState) -> Picture:
     return whole
 
 
+def camera_picture(photo: Photo, state: PreviewState) -> Picture:
+    """(600, up to 944, 3) RGB: of `compose` the camera's picture alone, with what is drawn over it."""
+    whole = np.zeros((SIZE[1], SIZE[0], 3), np.uint8)
+    _camera_picture(whole, photo, state)
+    left, top, scale = picture_place((photo.shape[0], photo.shape[1]))
+    height, width = round(photo.shape[0] * scale), round(photo.shape[1] * scale)
+    return np.ascontiguousarray(whole[top : top + height, left : left + width])
+
+
+def brightest_and_burnt(photo: Photo) -> tuple[float, float]:
+    """Level of the brightest spots, and share of the picture that is at full scale; both of 1."""
+    return _levels(photo)[2], float(np.mean(photo == np.iinfo(photo.dtype).max))
+
+
 def picture_place(shape: tuple[int, int]) -> tuple[int, int, float]:
     """Left, top and scale of the camera's picture (H, W) in the preview."""
     left, top, width, height = _PICTURE

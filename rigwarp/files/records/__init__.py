@@ -16,6 +16,7 @@ from rigwarp.files.records.looks import DriftRecord, MovedRecord
 from rigwarp.files.records.mirror_grid import MirrorGrid, read_mirror_grid
 from rigwarp.files.records.run import ScanSettings, StartRecord, StopRecord
 from rigwarp.files.records.verification import DotsRecord, NineRecord, PatchRecord, VerificationRecord
+from rigwarp.files.records.view import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
 
 __all__ = [
     "AsBuiltRecord",
@@ -41,10 +42,15 @@ __all__ = [
     "RegistrationRecord",
     "RippleRecord",
     "ScanSettings",
+    "ScreenRecord",
     "StartRecord",
     "StopRecord",
     "TermRecord",
     "VerdictRecord",
     "VerificationRecord",
+    "ViewMapFigures",
+    "ViewMirrorRecord",
+    "ViewRecord",
+    "ViewZoneRecord",
     "read_mirror_grid",
 ]

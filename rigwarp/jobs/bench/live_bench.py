@@ -7,7 +7,7 @@ import numpy as np
 
 from rigwarp.capture import CHANGES_PER_S, Latency, SynchronisedBench, synchronise
 from rigwarp.capture.scans.capture_file import read_capture_notes
-from rigwarp.devices import OneShotCamera, open_bench
+from rigwarp.devices import DisplayChoice, OneShotCamera, open_bench
 from rigwarp.files import RigFolder, complete_runs
 from rigwarp.files.names import CAPTURE_FILE, SCANS
 from rigwarp.jobs.progress import Progress
@@ -18,10 +18,11 @@ def live_bench(
     progress: Progress,
     folder: RigFolder,
     *,
-    display: int | None = None,
+    display: DisplayChoice = None,
     fast: bool = False,
     raised_mm: float = 0.0,
     quick: bool = False,
+    view: bool = False,
 ) -> Iterator[SynchronisedBench]:
     """Open a rig's devices; each photograph then belongs to the picture that is shown.
 
@@ -31,13 +32,14 @@ def live_bench(
     fast : change pictures as fast as the devices can, which has to be confirmed before. Virtual rigs always do.
     raised_mm : of the board on the table; a virtual rig's table is raised by it.
     quick : take over the latency that the latest scan measured, where a few changes of the light confirm it.
+    view : the rig's camera is that of its view.
 
     Raises
     ------
     DeviceError, MeasurementError
         If the devices are missing, fail, or do not see each other.
     """
-    with open_bench(folder, display=display, raised_mm=raised_mm) as bench:
+    with open_bench(folder, display=display, raised_mm=raised_mm, view=view) as bench:
         if bench.camera.unlocked:
             progress.note(
                 f"The camera's driver does not fix {_listed(bench.camera.unlocked)}: fix it at the camera itself if it "

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from rigwarp.camera import CameraModel
+from rigwarp.devices import DisplayChoice
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, rig_locked
 from rigwarp.files.names import CAMERA_FILE, DRIFT_FILE, MAP_FILE
@@ -168,7 +169,7 @@ def look_quickly(
     folder: RigFolder,
     *,
     correct: bool = False,
-    display: int | None = None,
+    display: DisplayChoice = None,
     on_look: Callable[[QuickCheck], None] | None = None,
 ) -> Looked:
     """A quick look with the rig's devices, and with `correct` a re-registration where the look advises one.

@@ -12,7 +12,7 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
-from rigwarp.devices import Bench
+from rigwarp.devices import Bench, DisplayChoice
 from rigwarp.errors import InputError, MeasurementError, ToleranceError
 from rigwarp.files import (
     RigFolder,
@@ -72,7 +72,7 @@ class Verified:
 
 
 def verify_current(
-    progress: Progress, folder: RigFolder, *, before: bool = True, display: int | None = None
+    progress: Progress, folder: RigFolder, *, before: bool = True, display: DisplayChoice = None
 ) -> Verified:
     """Open the rig's devices and check the current result with them; see `verify_result`."""
     result = current_result(folder.root)

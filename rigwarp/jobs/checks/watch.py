@@ -14,6 +14,7 @@ from types import TracebackType
 import numpy as np
 
 from rigwarp.devices import VIRTUAL, Camera, Display, Frame, StreamingCamera, open_virtual
+from rigwarp.devices.bench import ShownOnBoth
 from rigwarp.errors import CameraAwayError, DeviceError, DisplayTakenBack, RigwarpError
 from rigwarp.files import RigFolder
 from rigwarp.geometry import Photo
@@ -152,7 +153,7 @@ class DriftWatch:
 
         def measure(display: Display) -> None:
             try:
-                shown = display if self._also is None else _Both(display, self._also)
+                shown = display if self._also is None else ShownOnBoth(display, self._also)
                 taken.extend(take_look(shown, camera, frames, exposure_s=exposure_s))
             except DisplayTakenBack:
                 raise  # the player's own log tells who took it
@@ -217,23 +218,3 @@ def _rig_devices(folder: RigFolder) -> Opened:
     from rigwarp.devices.open_camera import open_camera
 
     return open_camera(wanted.device, wanted.resolution), None
-
-
-class _Both:
-    """Shows frames on two displays: the player's window, and the one that a virtual camera sees."""
-
-    def __init__(self, window: Display, other: Display) -> None:
-        self._window, self._other = window, other
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) of the window."""
-        return self._window.resolution
-
-    def show(self, frame: Frame) -> None:
-        """Show a frame on both."""
-        self._window.show(frame)
-        self._other.show(frame)
-
-    def close(self) -> None:
-        """Neither belongs to it."""

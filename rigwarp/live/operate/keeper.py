@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigwarp.errors import RigwarpError
-from rigwarp.files import current_result, read_adjustment, read_prewarp, write_adjustment
+from rigwarp.files import current_result, read_adjustment, read_prewarp, result_before, write_adjustment
 from rigwarp.files.names import ADJUST_FILE, CURRENT_FILE, PREWARP_FILE, REFUSED_FILE
 from rigwarp.live.render.sampling import SampleMap
 from rigwarp.live.render.warp import Warp, warp_of
@@ -71,6 +71,7 @@ class WarpKeeper:
         self._revision = 0
         self._known = self._bytes()
         self._spoiled = False
+        self._compared: bool | None = None
         self._changed = threading.Condition()
         self._ended = False
         self._stamps = {name: self._stamp(name) for name in (CURRENT_FILE, ADJUST_FILE)}
@@ -91,6 +92,12 @@ class WarpKeeper:
         with self._changed:
             before_saves = self._wanted is not None and self._wanted[1]
             self._wanted = (adjustment, save or before_saves)
+            self._changed.notify_all()
+
+    def compare(self, before: bool) -> None:
+        """Draw with the result before the current one, or with the current one again."""
+        with self._changed:
+            self._compared = before
             self._changed.notify_all()
 
     def ready_for(self, size: tuple[int, int], warp: Warp) -> bool:
@@ -131,16 +138,19 @@ class WarpKeeper:
     def _keep_on(self) -> None:
         while True:
             with self._changed:
-                if not self._ended and self._wanted is None and self._wanted_size is None:
+                if not self._ended and not self._asked():
                     self._changed.wait(POLL_S)
                 wanted, self._wanted = self._wanted, None
                 size, self._wanted_size = self._wanted_size, None
+                compared, self._compared = self._compared, None
                 ended = self._ended
             try:
                 if size is not None:
                     self._prepare_size(size)
                 if wanted is not None:
                     self._prepare(wanted[0], save=wanted[1])
+                if compared is not None:
+                    self._compare(compared)
                 if ended and wanted is None:
                     return
                 if not ended:
@@ -148,6 +158,29 @@ class WarpKeeper:
             except Exception:  # this thread must outlive whatever a file or a disk comes up with
                 log.exception("the warp could not be brought up to date; the old one stays")
                 self._counts.refused += 1
+
+    def _asked(self) -> bool:
+        return self._wanted is not None or self._wanted_size is not None or self._compared is not None
+
+    def _compare(self, before: bool) -> None:
+        warp = self._warp
+        if before and self._root is not None:
+            earlier = result_before(self._root)
+            if earlier is None:
+                log.warning("there is no result before the current one to compare with")
+                return
+            warp = warp_of(
+                read_prewarp(earlier / PREWARP_FILE),
+                warp.content,
+                adjustment=self._adjustment,
+                sampling=warp.sampling,
+            )
+            if warp.prewarp.projector_resolution != self._warp.prewarp.projector_resolution:
+                log.warning("%s is for a projector of other pixels; it cannot be compared", earlier)
+                return
+        kept = self._warp
+        self._hand_over(warp, from_file=False)
+        self._warp = kept  # corrections and saving go on with the current one
 
     def _prepare(self, adjustment: Adjustment, *, save: bool) -> None:
         self._adjustment = adjustment

@@ -37,7 +37,7 @@ KEYS_HELP = (
     "5 black  6 spot  7 mask  8 even",
     "arrows: change   Shift x 10   Ctrl / 10",
     "U undo   Shift+U redo",
-    "Backspace: as measured",
+    "Backspace: as measured   K code of the page",
 )
 
 
@@ -66,7 +66,8 @@ class Operator:
     """The correction in hand, and how it came about."""
 
     def __init__(self, adjustment: Adjustment = UNCHANGED) -> None:
-        self.adjustment = adjustment
+        self.revision = 0
+        self._adjustment = adjustment
         self.tool: Tool = "place"
         self.has_light = True  # whether there is measured light that could be evened out
         self.reach_mm = DRAG_REACH_MM
@@ -76,6 +77,21 @@ class Operator:
         self._redo: list[Adjustment] = []
         self._held: tuple[float, float] | None = None
         self._before = adjustment
+
+    @property
+    def adjustment(self) -> Adjustment:
+        """The correction in hand; each one that takes its place counts `revision` up."""
+        return self._adjustment
+
+    @adjustment.setter
+    def adjustment(self, adjustment: Adjustment) -> None:
+        self._adjustment = adjustment
+        self.revision += 1
+
+    @property
+    def steps(self) -> tuple[int, int]:
+        """How many steps can be undone, and done again."""
+        return len(self._undo), len(self._redo)
 
     def change(self, adjustment: Adjustment) -> None:
         """Take a new adjustment as one step that can be undone."""
@@ -140,6 +156,24 @@ class Operator:
             by = (at_mm[0] - self._held[0], at_mm[1] - self._held[1])
             drag = Drag(at_mm=self._held, by_mm=by, reach_mm=self.reach_mm)
             self.adjustment = replace(self._before, drags=(*self._before.drags, drag))
+
+    def take_along(self, drag: Drag) -> None:
+        """A spot taken along; the one taken last goes another way instead when it is the same."""
+        drags = self.adjustment.drags
+        if drags and (drags[-1].at_mm, drags[-1].reach_mm) == (drag.at_mm, drag.reach_mm):
+            drags = drags[:-1]
+        if len(drags) < MOST_DRAGS:
+            moved = math.hypot(*drag.by_mm) >= _LEAST_DRAG_MM
+            self.change(replace(self.adjustment, drags=(*drags, drag) if moved else drags))
+
+    def hide(self, corners: tuple[tuple[float, float], ...]) -> None:
+        """A mask more."""
+        if self._corners() + len(corners) <= MOST_CORNERS:
+            self.change(replace(self.adjustment, masks=(*self.adjustment.masks, corners)))
+
+    def show_again(self) -> None:
+        """The last mask away."""
+        self.change(replace(self.adjustment, masks=self.adjustment.masks[:-1]))
 
     def words(self) -> str:
         """What is being done, for the overlay."""

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from pythonosc.osc_message import OscMessage, ParseError
 from pythonosc.osc_message_builder import BuildError, OscMessageBuilder
 
-Value = int | float | str | bytes | bool | None
+from rigwarp.talk.commands import Value
+
 _BUNDLE = b"#bundle\0"
 _BUNDLE_HEAD = 16  # the name, and a time tag
 _DEEPEST = 8

@@ -12,30 +12,33 @@ The address space, all below /rigwarp:
     turn DEGREES         content turned, counter-clockwise seen from above
     scale FACTOR         content enlarged
     even LIMIT FALLOFF   light evened out: dimmed to LIMIT (0.05..1) at most, the rim darker by FALLOFF (0..0.9)
+    spot X Y DX DY REACH a spot taken along by DX, DY (mm); the same spot again replaces its way
+    mask X Y X Y X Y ... a polygon without light; unmask takes the last one back
     undo / redo / reset  steps of the correction
+    grid 1|0             the check grid instead of the content, and the content again
+    before 1|0           the result before the present one, for comparing, and the present one again
+    code 1|0             the code of the page on the table, for a minute at most
     status               answered to the sender by /rigwarp/status with one JSON text
 
 Anything else, and anything malformed, is ignored and counted.
 """
 
 import logging
-import math
 import socket
 import threading
 import time
 from collections import deque
-from dataclasses import dataclass
 from functools import partial
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.operate.osc import MalformedPacket, Message, Value, build_message, parse_packet
+from rigwarp.live.operate.osc import MalformedPacket, Message, build_message, parse_packet
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.worker import Worker
+from rigwarp.talk.commands import MOST_WAITING, Command, MalformedCommand, Waiting, checked_values
 
 log = logging.getLogger(__name__)
 PREFIX = "/rigwarp/"
 LOCAL = "127.0.0.1"
-_MOST_WAITING = 256
 _PACKET_BYTES = 65536
 _SOCKET_BYTES, _MOST_BYTES = 1 << 22, 1 << 20
 """Room for bursts, as far as the system grants it, and for packets that are not understood yet."""
@@ -43,34 +46,6 @@ _PACKET_COST_BYTES = 64
 """What a packet takes beside its contents."""
 _REST_SHARE, _BUSY_S = 3.0, 0.001
 """After this long at work, a thread rests for so many times as long: a flood must leave time for the frame loop."""
-_TAKES: dict[str, tuple[str, ...]] = {
-    "show": ("text",),
-    "go": (),
-    "hold": (),
-    "seek": ("number",),
-    "dark": ("number",),
-    "brightness": ("number",),
-    "black": ("number",),
-    "shift": ("number", "number"),
-    "turn": ("number",),
-    "scale": ("number",),
-    "even": ("number", "number"),
-    "undo": (),
-    "redo": (),
-    "reset": (),
-    "status": (),
-}
-_LATEST_COUNTS = {"seek", "brightness", "black", "shift", "turn", "scale", "dark", "even"}
-"""Of several in one frame only the newest is carried out: a fader sends hundreds a second."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Command:
-    """A command with checked values: numbers are finite floats, texts are str."""
-
-    name: str
-    values: tuple[float | str, ...]
-    sender: tuple[str, int]
 
 
 class Remote:
@@ -101,7 +76,7 @@ class Remote:
         self._socket.settimeout(0.2)
         self._packets: deque[tuple[bytes, tuple[str, int]]] = deque()
         self._waiting_bytes = 0
-        self._waiting: dict[object, Command] = {}
+        self._waiting = Waiting()
         self._lock, self._came, self._ended = threading.Lock(), threading.Event(), threading.Event()
         self._answers = Worker("rigwarp-remote-answer")
         self._threads = [
@@ -113,19 +88,19 @@ class Remote:
 
     def commands(self) -> list[Command]:
         """What has come since the last call, each repeated setting only once, with its newest value."""
-        with self._lock:
-            found, self._waiting = list(self._waiting.values()), {}
-        return found
+        return self._waiting.take()
 
     @property
     def wants_something(self) -> bool:
         """True when a command waits that changes something."""
-        with self._lock:
-            return any(command.name != "status" for command in self._waiting.values())
+        return self._waiting.wants_something
+
+    def done(self, command: Command, refused: str, revision: int) -> None:
+        """OSC has no answers but to `status`."""
 
     def answer(self, sender: tuple[str, int], text: str) -> None:
         """Send a status; nobody waits for the network."""
-        if self._answers.waiting < _MOST_WAITING:
+        if self._answers.waiting < MOST_WAITING:
             self._answers.submit(partial(self._send, sender, text))
 
     def _send(self, sender: tuple[str, int], text: str) -> None:
@@ -174,7 +149,7 @@ class Remote:
                     self._waiting_bytes -= len(data) + _PACKET_COST_BYTES
                 try:
                     for command in [command_of(message, sender) for message in parse_packet(data)]:
-                        self._keep(command)
+                        self._waiting.keep(command)
                 except MalformedPacket as error:
                     self._counts.malformed += 1
                     if self._counts.malformed in (1, 10, 100, 1000):
@@ -187,18 +162,6 @@ class Remote:
             if self._ended.is_set():
                 return
 
-    def _keep(self, command: Command) -> None:
-        """Let it wait for the frame loop: settings once each, in their newest place; of other commands not too many.
-
-        Whoever asks for the status again before the next frame gets one answer.
-        """
-        with self._lock:
-            if command.name in _LATEST_COUNTS:
-                self._waiting.pop(command.name, None)
-                self._waiting[command.name] = command
-            elif len(self._waiting) < _MOST_WAITING:
-                self._waiting[command.sender if command.name == "status" else object()] = command
-
 
 def command_of(message: Message, sender: tuple[str, int]) -> Command:
     """The command in a message.
@@ -208,21 +171,10 @@ def command_of(message: Message, sender: tuple[str, int]) -> Command:
     MalformedPacket
         When there is no such command, or its values are of another kind.
     """
-    name = message.address.removeprefix(PREFIX)
-    takes = _TAKES.get(name) if message.address.startswith(PREFIX) else None
-    if takes is None:
+    if not message.address.startswith(PREFIX):
         raise MalformedPacket(f"no such address: {message.address[:60]!r}")
-    # a button without a value of its own often sends 1
-    values = message.values if takes else ()
-    if len(values) != len(takes):
-        raise MalformedPacket(f"{name}: {len(values)} values, expected {len(takes)}")
-    return Command(name=name, values=tuple(map(_checked, takes, values)), sender=sender)
-
-
-def _checked(kind: str, value: Value) -> float | str:
-    if kind == "text":
-        if isinstance(value, str) and value:
-            return value
-    elif isinstance(value, int | float) and math.isfinite(value):
-        return float(value)
-    raise MalformedPacket(f"found {str(value)[:40]!r}, expected a {kind}")
+    name = message.address.removeprefix(PREFIX)
+    try:
+        return Command(name=name, values=checked_values(name, message.values), sender=sender)
+    except MalformedCommand as error:
+        raise MalformedPacket(str(error)) from None

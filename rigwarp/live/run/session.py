@@ -3,7 +3,7 @@
 import json
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -13,15 +13,17 @@ from rigwarp.live.operate.interlude import Interludes, Measurement
 from rigwarp.live.operate.keeper import WarpKeeper
 from rigwarp.live.operate.operator import Input, Operator
 from rigwarp.live.operate.overlay import with_overlay
-from rigwarp.live.operate.remote import Command, Remote
+from rigwarp.live.operate.stand_in import StandIn
 from rigwarp.live.render.picture import AnyPicture, Picture
 from rigwarp.live.render.warp import Warp
 from rigwarp.live.run.statistics import Counts, Pacing
 from rigwarp.live.sources.beside import Doorman
 from rigwarp.live.sources.source import Source
 from rigwarp.live.sources.video import VideoSource
+from rigwarp.prewarp import Drag
 from rigwarp.prewarp.adjustment import within_limits
 from rigwarp.rig.canvas import content_to_table
+from rigwarp.talk.commands import CORRECTIONS, Command, Inlet
 
 log = logging.getLogger(__name__)
 OVERLAY_S = 4.0
@@ -36,7 +38,7 @@ class Session:
     warp : what is drawn with at first.
     source : what plays at first.
     keeper : prepares new warps; None: nothing can be corrected.
-    remote : where commands come from.
+    remote, page : where commands come from: messages to a port, the page beside the table.
     open_named : opens a source that is asked for by name.
     counts : the run's counters.
     name : what the first source is called.
@@ -47,6 +49,8 @@ class Session:
     interludes : where a measurement asks for the window; see `rigwarp.live.operate.interlude`.
     watch_says : what the drift watch has found last, and when; shown with the keys, and in `status`.
     watch_warned : what it last corrected or could not do, and when; in `status`.
+    page_address : where its page is, without a key; in the heartbeat.
+    code : rows of the page's code, "0" and "1", once there is one to be shown on the table.
     """
 
     def __init__(
@@ -55,7 +59,8 @@ class Session:
         source: Source,
         *,
         keeper: WarpKeeper | None = None,
-        remote: Remote | None = None,
+        remote: Inlet | None = None,
+        page: Inlet | None = None,
         open_named: Callable[[str], Source] | None = None,
         counts: Counts | None = None,
         name: str = "",
@@ -71,7 +76,12 @@ class Session:
         self.dark = False
         self.watch_says = self.watch_warned = ""
         self.running = True
-        self._source, self._keeper, self._remote = source, keeper, remote
+        self.code: tuple[str, ...] = ()
+        self.page_address = ""
+        self._source, self._keeper = source, keeper
+        self._inlets = [inlet for inlet in (remote, page) if inlet is not None]
+        self._stand_in = StandIn(warp.content)
+        self._compared = self._compare_wanted = False
         self._offset_s, self._now_s, self._held_s = 0.0, 0.0, 0.0
         self._overlay_until_s, self._help = -1.0, False
         self._doorman = Doorman(open_named, self.counts)
@@ -89,14 +99,16 @@ class Session:
     def picture(self, now_s: float) -> AnyPicture:
         """What to show at this moment of the run; the same object as before when nothing has changed."""
         self._now_s = now_s
-        if self._remote is not None:
-            asked = [self._obey(command) for command in self._remote.commands()]
-            self._answer([sender for sender in asked if sender is not None])
+        for inlet in self._inlets:
+            asked = [command.sender for command in inlet.commands() if self._obey(command, inlet)]
+            self._answer(inlet, asked)
         self._take_opened()
         if isinstance(self._source, VideoSource):
             self._source.wants_planes = self.takes_planes
-        picture = self._when_prepared(self._source.at(self.media_s))
+        stands_in = self._stand_in.picture(now_s, self._flashes)
+        picture = self._when_prepared(self._source.at(self.media_s) if stands_in is None else stands_in)
         self._send()
+        self._compare()
         if self.dark != self._is_dark and self._flashes.passes(self._level(dark=self.dark), now_s):
             self._is_dark = self.dark
         if self._is_dark:
@@ -131,7 +143,7 @@ class Session:
     @property
     def content_wanted(self) -> bool:
         """True when somebody has sent a command that the picture has to follow."""
-        return self._remote is not None and self._remote.wants_something
+        return any(inlet.wants_something for inlet in self._inlets)
 
     @property
     def run_s(self) -> float:
@@ -166,6 +178,8 @@ class Session:
                 self.run_on(not self.running)
             elif what.key == "b":
                 self.dark = not self.dark
+            elif what.key == "k":
+                self._show_code(on=not self._stand_in.name)
             elif what.key == "h":
                 self._help = not self._help
                 self._overlay_until_s = self._now_s + (1e9 if self._help else 0.0)
@@ -189,7 +203,8 @@ class Session:
 
     def about(self) -> dict[str, str]:
         """What plays, and what the drift watch has said."""
-        return {"source": self._name, "watch": self.watch_says, "watch_warned": self.watch_warned}
+        told = {"source": self._name, "watch": self.watch_says, "watch_warned": self.watch_warned}
+        return {**told, "page": self.page_address} if self.page_address else told
 
     def status(self) -> dict[str, Any]:
         """What goes on, in numbers."""
@@ -210,11 +225,37 @@ class Session:
             **self.pacing.as_dict(),
         }
 
+    def show_code(self) -> None:
+        """The page's code on the table, for a minute."""
+        self._show_code(on=True)
+
+    def page_state(self) -> dict[str, Any]:
+        """What the page beside the table shows, as JSON values; from another thread than the frame loop's."""
+        operator, undo_redo = self.operator, self.operator.steps
+        return {
+            **self.status(),
+            "revision": operator.revision,
+            "correction": asdict(operator.adjustment),
+            "correctable": self._keeper is not None,
+            "has_light": operator.has_light,
+            "undo": undo_redo[0],
+            "redo": undo_redo[1],
+            "stands_in": self._stand_in.name.split(" ")[0],
+            "before": self._compared,
+            "run_s": self._now_s,
+        }
+
+    @property
+    def shown(self) -> AnyPicture | None:
+        """The picture that is being sent, without what is drawn over it; None when all is dark."""
+        return None if self._is_dark else self._shown
+
     def close(self) -> None:
         """Close everything that the session was given."""
         self._doorman.close([self._source, *([self._opened[1]] if self._opened is not None else [])])
-        if self._remote is not None:
-            self._remote.close()
+        self._stand_in.close()
+        for inlet in self._inlets:
+            inlet.close()
         if self._keeper is not None:
             self._keeper.close()
 
@@ -272,18 +313,31 @@ class Session:
             )
         return self._decorated[1]
 
-    def _answer(self, senders: Sequence[tuple[str, int]]) -> None:
+    def _answer(self, inlet: Inlet, senders: Sequence[tuple[str, int]]) -> None:
         """Say what goes on, once everything that came with the question is done."""
-        if self._remote is not None and senders:
+        if senders:
             text = json.dumps(self.status())
             for sender in senders:
-                self._remote.answer(sender, text)
+                inlet.answer(sender, text)
 
-    def _obey(self, command: Command) -> tuple[str, int] | None:
-        """Carry out a command; whoever asks for the status is returned."""
+    def _obey(self, command: Command, inlet: Inlet) -> bool:
+        """Carry out a command; True when its sender asks for the status."""
         if command.name == "status":
-            return command.sender
+            return True
         self.interludes.touched(self._now_s)
+        corrects = command.name in CORRECTIONS
+        refused = ""
+        if corrects and command.revision is not None and command.revision != self.operator.revision:
+            refused = "changed"
+        elif corrects and command.number and self._keeper is None:
+            refused = "uncorrectable"
+        else:
+            self._carry_out(command)
+        if command.number:
+            inlet.done(command, refused, self.operator.revision)
+        return False
+
+    def _carry_out(self, command: Command) -> None:
         before, operator = self.operator.adjustment, self.operator
         numbers = [value for value in command.values if isinstance(value, float)]
         now = operator.adjustment
@@ -311,8 +365,30 @@ class Session:
                 operator.change(within_limits(now, flatten_limit=numbers[0], flatten_falloff=numbers[1]))
             case "undo" | "redo" | "reset":
                 getattr(operator, command.name)()
+            case "spot":
+                x, y, dx, dy, reach = (float(value) for value in np.clip(numbers, -1e4, 1e4))
+                operator.take_along(Drag(at_mm=(x, y), by_mm=(dx, dy), reach_mm=max(abs(reach), 1.0)))
+            case "mask":
+                corners = np.clip(numbers, -1e4, 1e4).reshape(-1, 2).tolist()
+                operator.hide(tuple((x, y) for x, y in corners))
+            case "unmask":
+                operator.show_again()
+            case "grid":
+                self._stand_in.show_grid(numbers[0] != 0.0)
+            case "before":
+                self._compare_wanted = numbers[0] != 0.0
+            case "code":
+                self._show_code(on=numbers[0] != 0.0)
         self._after(before, save=True)
-        return None
+
+    def _show_code(self, *, on: bool) -> None:
+        self._stand_in.show_code(self.code if on else (), self._now_s)
+
+    def _compare(self) -> None:
+        """Draw with the result before, or the present one again, as soon as the light may change."""
+        if self._compared != self._compare_wanted and self._keeper is not None and self._flashes.jump(self._now_s):
+            self._compared = self._compare_wanted
+            self._keeper.compare(self._compared)
 
     def _take_opened(self) -> None:
         """Go over to a source that has been opened, as soon as another picture may come."""

@@ -13,13 +13,16 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import rigwarp
 from rigwarp.errors import InputError
 from rigwarp.files import plain_json, write_text
 from rigwarp.files.records import HeartbeatRecord
 from rigwarp.live.run.statistics import Pacing
+from rigwarp.talk.metrics import metrics_text
 
 BEAT_S = 5.0
 _LOOK_S = 0.25
+_LINE_LETTERS = 200
 _LOG_BYTES, _OLD_LOGS = 1_000_000, 5
 _WATCHDOG_S = 60
 log = logging.getLogger(__name__)
@@ -66,6 +69,7 @@ class Heartbeat:
     path : the file; None writes none.
     memory_limit_mib : resident memory above which `too_large` turns true.
     about : what else stands in the file.
+    metrics : a file of figures for a monitoring system's collector, see `rigwarp.talk.metrics`.
     clock, wall : time since some moment, and since 1970.
     """
 
@@ -76,11 +80,12 @@ class Heartbeat:
         path: Path | None = None,
         memory_limit_mib: float | None = None,
         about: Callable[[], Mapping[str, Any]] = dict,
+        metrics: Path | None = None,
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
     ) -> None:
         self._pacing, self._path, self._limit = pacing, path, memory_limit_mib
-        self._clock, self._wall, self._about = clock, wall, about
+        self._clock, self._wall, self._about, self._metrics = clock, wall, about, metrics
         self._last_s = -BEAT_S
         self._last_shown = -1
         self._complained = False
@@ -116,12 +121,30 @@ class Heartbeat:
                 )
             self.too_large = True
         shown = self._pacing.counts.shown
+        if self._metrics is not None:
+            self._write_metrics(self._metrics, resident, up=shown != self._last_shown)
         if shown == self._last_shown:
             return  # the frame loop stands still: no sign of life
         self._last_shown = shown
-        notify_service("WATCHDOG=1")
+        notify_service(f"WATCHDOG=1\nSTATUS={self._in_a_line()}")
         if self._path is not None:
             self._write(self._path, resident)
+
+    def _in_a_line(self) -> str:
+        """How things are, for `systemctl status`."""
+        about, counts = self._about(), self._pacing.counts
+        said = about.get("watch_warned") or about.get("watch") or ""
+        line = f"playing {about.get('source') or 'something unnamed'}, {counts.late} of {counts.shown} frames late"
+        return " ".join(f"{line}. {said}".split())[:_LINE_LETTERS]
+
+    def _write_metrics(self, path: Path, resident: float | None, *, up: bool) -> None:
+        text = metrics_text(self._pacing.as_dict(), up=up, version=rigwarp.__version__, memory_mib=resident)
+        try:
+            write_text(path, text, replace=True)
+        except InputError as error:  # as with the heartbeat
+            if not self._complained:
+                log.warning("no metrics: %s", error)
+            self._complained = True
 
     def _write(self, path: Path, resident: float | None) -> None:
         contents = {"unix_s": round(self._wall(), 1), "memory_mib": resident, **self._pacing.as_dict(), **self._about()}

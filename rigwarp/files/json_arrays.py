@@ -1,0 +1,59 @@
+"""Arrays of numbers in JSON files: of the shape that is expected, or an InputError that says what stands there."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rigwarp.errors import InputError
+from rigwarp.geometry import Array
+
+
+def resolution_in(path: Path, contents: Mapping[str, Any]) -> tuple[int, int]:
+    """(width, height) in a file.
+
+    Raises
+    ------
+    InputError
+        If it is missing or wrong.
+    """
+    value = contents.get("resolution")
+    if not (isinstance(value, list) and len(value) == 2 and all(type(n) is int and n > 0 for n in value)):
+        raise wrong_value(path, "resolution", value, "[width, height] in pixels")
+    return value[0], value[1]
+
+
+def array_in(path: Path, contents: Mapping[str, Any], name: str, shape: tuple[int, ...]) -> Array:
+    """Numbers of a shape in a file.
+
+    Raises
+    ------
+    InputError
+        If they are missing or something else.
+    """
+    words = f"{' x '.join(str(n) for n in shape)} numbers" if shape else "a number"
+    value = contents.get(name)
+    if not _all_numbers(value):
+        raise wrong_value(path, name, value, words)
+    try:
+        array = np.array(value, np.float64)
+    except (ValueError, OverflowError):  # a ragged list, or a whole number beyond any camera
+        raise wrong_value(path, name, value, words) from None
+    if array.shape != shape or not np.isfinite(array).all():
+        raise wrong_value(path, name, value, words)
+    return array
+
+
+def _all_numbers(value: Any) -> bool:
+    if isinstance(value, list):
+        return all(_all_numbers(item) for item in value)
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def wrong_value(path: Path, key: str, value: Any, expected: str, *, make_with: str = "rigwarp camera") -> InputError:
+    """What to say of a key of a file that holds something else than expected."""
+    found = "nothing" if value is None else repr(value)[:80]
+    return InputError(
+        f"{path}: {key}: found {found}, expected {expected}. Correct it or make the file again with: {make_with}"
+    )

@@ -1,0 +1,49 @@
+"""view_lens.json: the lens of the view's camera, calibrated with the camera taken out of its housing."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_json
+from rigwarp.files.json_arrays import array_in, resolution_in
+from rigwarp.files.reading import read_json
+from rigwarp.rig import Lens
+
+FORMAT = "rigwarp view lens"
+_SHAPES = {"matrix": (3, 3), "distortion": (5,), "sigma_px": ()}
+
+
+def write_view_lens(
+    path: Path,
+    lens: Lens,
+    *,
+    resolution: tuple[int, int],
+    extra: Mapping[str, Any] | None = None,
+    replace: bool = False,
+) -> None:
+    """Write a lens for pictures of `resolution`; `extra` holds further keys, such as residuals and the photos used."""
+    own = {"resolution": list(resolution), **{name: getattr(lens, name) for name in _SHAPES}}
+    write_json(path, {**(extra or {}), **own}, format=FORMAT, replace=replace)
+
+
+def read_view_lens(path: Path, *, resolution: tuple[int, int] | None = None) -> Lens:
+    """The lens in a file; `resolution` is that of the camera that it has to be for.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged or foreign, a key is missing, or it is for pictures of another size.
+    """
+    contents = read_json(path, format=FORMAT, make_with="Make it with: rigwarp view lens")
+    found = resolution_in(path, contents)
+    if resolution not in (None, found):
+        expected = " x ".join(map(str, resolution or ()))
+        raise InputError(
+            f"{path}: found a lens for pictures of {found[0]} x {found[1]}, expected the view's {expected}. "
+            "Make it again with: rigwarp view lens"
+        )
+    arrays = {name: array_in(path, contents, name, shape) for name, shape in _SHAPES.items()}
+    if not all(arrays["matrix"][i, i] > 0.0 for i in (0, 1)) or arrays["sigma_px"] < 0.0:
+        raise InputError(f"{path}: found no lens in it. Make it again with: rigwarp view lens")
+    return Lens(matrix=arrays["matrix"], distortion=arrays["distortion"], sigma_px=float(arrays["sigma_px"]))

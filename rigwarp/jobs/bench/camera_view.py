@@ -1,0 +1,49 @@
+"""The rig's camera for looking through, without a display."""
+
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+
+import numpy as np
+
+from rigwarp.camera import CameraModel
+from rigwarp.devices import VIRTUAL, Camera, open_virtual
+from rigwarp.files import RigFolder
+from rigwarp.jobs.bench.preflight import camera_and_sheet
+
+_CODE = 160
+"""Of the grey that a virtual projector shows: seen, and nothing burns out."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CameraView:
+    """An open camera; its model where camera.json has one for this picture; at what height the sheet's print lay."""
+
+    camera: Camera
+    model: CameraModel | None
+    sheet_height_mm: float
+
+
+@contextmanager
+def camera_view(folder: RigFolder) -> Iterator[CameraView]:
+    """Open the camera that the rig file names; a virtual one sees its table evenly lit.
+
+    Raises
+    ------
+    DeviceError
+        If there is none, or somebody else uses it.
+    """
+    wanted = folder.rig.camera
+    if wanted.device == VIRTUAL:
+        virtual = open_virtual(folder)
+        width, height = virtual.display.resolution
+        virtual.display.show(np.full((height, width), _CODE, np.uint8))
+        camera: Camera = virtual.camera
+    else:
+        from rigwarp.devices.open_camera import open_camera
+
+        camera = open_camera(wanted.device, wanted.resolution)
+    model, sheet_height_mm = camera_and_sheet(folder)
+    fits = model is not None and model.resolution == camera.resolution
+    with closing(camera):
+        yield CameraView(camera=camera, model=model if fits else None, sheet_height_mm=sheet_height_mm)

@@ -1,0 +1,1 @@
+"""The view's jobs: what each action of `rigwarp view` does."""

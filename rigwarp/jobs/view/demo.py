@@ -1,0 +1,116 @@
+"""The view's part of a demonstration: traced, scanned and fitted on a virtual rig, and judged by what was built."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from rigwarp.devices import Bench, open_virtual, open_virtual_view
+from rigwarp.files import RigFolder, make_folder, write_bytes, write_picture
+from rigwarp.files.names import PICTURES
+from rigwarp.geometry import ViewMap
+from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
+from rigwarp.jobs.view.fit import ViewFitted, fit_rig_view
+from rigwarp.jobs.view.scan import scan_view, seen_folder
+from rigwarp.jobs.view.screen import export_screen, import_screen, photograph_screen
+from rigwarp.jobs.view.trace import ViewTraced, trace_rig_view
+from rigwarp.simulation.view import ScreenPlace
+from rigwarp.view import Screen
+
+_SCREEN = Screen(pixels=(1280, 800), pitch_mm=0.207, thickness_mm=7.6)  # a tablet of 12 inches
+_ASIDE = 0.27  # of the table's width: where the tablet lies the second and the third time
+_FOLDER = "screen"
+
+
+@dataclass(frozen=True, kw_only=True)
+class ViewShown:
+    """A view, demonstrated.
+
+    Attributes
+    ----------
+    traced, fitted : the design, and the measured view.
+    truth : the map against what was built, which only a virtual rig can tell: n, rms_mm, p95_mm, max_mm, coverage (of
+        what is seen of the table), z_spread (error over sigma), lean_rms.
+    pictures : what each shows -> its file.
+    """
+
+    traced: ViewTraced
+    fitted: ViewFitted
+    truth: dict[str, float]
+    pictures: dict[str, Path]
+
+
+def demonstrate_view(progress: Progress, folder: RigFolder) -> ViewShown:
+    """Trace, scan and fit the view of a virtual rig: by its projector, or by a tablet on the table."""
+    traced = trace_rig_view(folder, progress)
+    if folder.rig.projects:
+        virtual = open_virtual(folder)
+        bench = Bench(display=virtual.display, camera=open_virtual_view(folder).camera(virtual))
+        scan_view(progress, seen_folder(folder), bench, ScanOptions())
+    else:
+        _scan_by_tablet(progress, folder)
+    fitted = fit_rig_view(progress, folder)
+    return ViewShown(
+        traced=traced,
+        fitted=fitted,
+        truth=against_truth(fitted.fit.view_map, open_virtual_view(folder).true_map()),
+        pictures=_draw(folder, fitted),
+    )
+
+
+def _scan_by_tablet(progress: Progress, folder: RigFolder) -> None:
+    aside = _ASIDE * folder.rig.table.size_mm[0]
+    places = [
+        ScreenPlace(centre_mm=np.zeros(2), rotation_rad=0.0),
+        ScreenPlace(centre_mm=np.array([aside, 6.0]), rotation_rad=0.05),
+        ScreenPlace(centre_mm=np.array([-aside, -4.0]), rotation_rad=np.pi - 0.03),
+    ]
+    source = folder.root / _FOLDER
+    export_screen(progress, source, _SCREEN, set_name=DEFAULT_SET)
+    photograph_screen(progress, folder, source, places)
+    import_screen(progress, folder, source)
+
+
+def against_truth(found: ViewMap, truth: ViewMap) -> dict[str, float]:
+    """A measured view against the true one."""
+    both = found.measured & truth.answered & (found.zone == truth.zone)
+    vectors = (found.table_mm - truth.table_mm)[both]
+    error = np.linalg.norm(vectors, axis=-1)
+    lean = (found.lean - truth.lean)[both]
+    return {
+        "n": int(both.sum()),
+        "rms_mm": float(np.sqrt(np.mean(error**2))),
+        "p95_mm": float(np.percentile(error, 95)),
+        "max_mm": float(error.max()),
+        "coverage": float(both.sum() / truth.answered.sum()),
+        "z_spread": float(np.sqrt(np.mean((vectors / found.sigma_mm[both][:, None]) ** 2))),
+        "lean_rms": float(np.sqrt(np.mean(lean**2))),
+    }
+
+
+def view_alone(rig_toml: str) -> str:
+    """A rig file without its projector: the view alone."""
+    kept, keep = [], True
+    for line in rig_toml.splitlines(keepends=True):
+        if line.startswith("["):
+            name = line.strip("[] \n").split("]")[0]
+            keep = name.split(".")[0] not in ("projector", "mirror", "content", "camera")
+        if keep:
+            kept.append(line)
+    return "".join(kept)
+
+
+def _draw(folder: RigFolder, fitted: ViewFitted) -> dict[str, Path]:
+    from rigwarp.reports.figures.view import view_cover, view_fineness
+
+    target = fitted.run / PICTURES
+    make_folder(target)
+    write_bytes(target / "view_cover.png", view_cover(fitted.cover, folder.rig), replace=True)
+    write_bytes(target / "view_lean.png", view_fineness(fitted.cover, folder.rig), replace=True)
+    write_picture(target / "sheet.png", open_virtual_view(folder).sheet_photo(folder.rig.target))
+    return {
+        "what the camera sees of the table": target / "view_cover.png",
+        "how finely, and how aslant": target / "view_lean.png",
+        "a sheet in both wings": target / "sheet.png",
+    }

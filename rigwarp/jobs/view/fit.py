@@ -1,0 +1,279 @@
+"""A view's scan becomes its map: view.npz and view.json, made current."""
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from rigwarp.as_built import AsBuilt, estimate_as_built
+from rigwarp.camera import CameraModel
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.files import (
+    RigFolder,
+    complete_runs,
+    is_complete,
+    make_folder,
+    make_view_current,
+    new_run,
+    read_camera,
+    read_decoded,
+    read_map,
+    read_start,
+    write_as_built,
+    write_view_map,
+)
+from rigwarp.files.names import (
+    CAMERA_FILE,
+    DECODED_FILE,
+    MAP_FILE,
+    RESULTS,
+    VIEW_FILE,
+    VIEW_MAP_FILE,
+    VIEW_SCANS,
+    VIEWS,
+)
+from rigwarp.files.records import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN
+from rigwarp.jobs.view.screen import screen_of
+from rigwarp.jobs.view.trace import parts_of
+from rigwarp.view import (
+    PartFit,
+    Seen,
+    ViewCover,
+    ViewFit,
+    ViewPart,
+    cover_of,
+    fit_view,
+    joined_seen,
+    register_seen,
+    seen_by_projector,
+    seen_by_screen,
+    trace_view,
+)
+
+_STEEP = 1.0  # mm per mm: from this lean on a user should hear of it
+_NOT_SURE = "only a scan by the calibrated projector knows places well enough for that"
+_NO_LENS = (
+    "the lens is not calibrated, and what it does cannot be told from the mirror's shape. Run: rigwarp view lens, and "
+    "name its file as view.lens in rig.toml"
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ViewFitted:
+    """A finished view.
+
+    Attributes
+    ----------
+    run : its folder.
+    fit : the map.
+    cover : what of the table it sees.
+    record : what view.json says.
+    """
+
+    run: Path
+    fit: ViewFit
+    cover: ViewCover
+    record: ViewRecord
+
+
+def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None) -> ViewFitted:
+    """Fit a view's map to a scan (the latest finished one) and make it current.
+
+    Raises
+    ------
+    InputError
+        There is no such scan, or what it was taken with is not there.
+    MeasurementError
+        The scan supports no map.
+    """
+    runs = scans_of(folder, scan)
+    names = tuple(run.name for run in runs)
+    progress.note(f"Fitting the scan {' + '.join(names)} of the view")
+    by = str((read_start(runs[0]).settings or {}).get("by"))
+    start = time.monotonic()
+    parts = parts_of(folder)
+    camera = read_camera(folder.root / CAMERA_FILE) if (folder.root / CAMERA_FILE).is_file() else None
+    with (
+        new_run(folder.root / VIEWS, "view fit", folder, settings={"scans": names}) as run,
+        progress.stage(3, "Fitting the view") as advance,
+    ):
+        seen = seen_in(folder, runs, parts)
+        advance()
+        fit = fit_view(parts, seen, folder.rig.table, camera)
+        fitted = time.monotonic()
+        advance()
+        built = [_as_built(folder, part, parts, camera, by) for part in fit.parts]
+        advance()
+        cover = cover_of(fit.view_map, folder.rig.table)
+        seconds = {"fit": fitted - start, "as_built": time.monotonic() - fitted, "total": time.monotonic() - start}
+        record = _record(by, names, fit, cover, [one for one, _ in built], seconds)
+        origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
+        write_view_map(
+            run / VIEW_MAP_FILE,
+            fit.view_map,
+            rig_hash=folder.rig_hash,
+            scans=names,
+            extra={"lean_sigma": max(fit.registration.lean_sigma), "flipped": False},
+        )
+        for one, found in built:
+            if found is not None:
+                into = run / f"mirror-{one.mirror}"
+                make_folder(into)
+                write_as_built(into, found, extra=origin)
+        record.write(run / VIEW_FILE)
+    make_view_current(folder.root, run)
+    return ViewFitted(run=run, fit=fit, cover=cover, record=record)
+
+
+def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
+    """The run folders of one scan of the view: one per zone of the projector's mirror, the latest finished by default.
+
+    Raises
+    ------
+    InputError
+        There is none, or it is not finished.
+    """
+    parent = folder.root / VIEW_SCANS
+    if stamp is not None and not is_complete(parent / stamp):
+        raise InputError(f"{parent / stamp}: found no finished scan of the view there, expected one. Leave --scan out.")
+    finished = complete_runs(parent)
+    if not finished:
+        raise InputError(
+            f"{parent}: found no finished scan of the view. Make one with: rigwarp view scan {folder.root}"
+        )
+    chosen = parent / stamp if stamp is not None else finished[-1]
+    settings = read_start(chosen).settings or {}
+    group, zones = settings.get("group"), settings.get("zones") or [0]
+    runs = [run for run in finished if group and (read_start(run).settings or {}).get("group") == group] or [chosen]
+    if len(runs) < len(zones):
+        raise InputError(
+            f"{chosen}: its scan is not finished in all zones. Scan again: rigwarp view scan {folder.root}"
+        )
+    return runs
+
+
+def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> Seen:
+    """What the view's camera saw in the runs of one scan.
+
+    Raises
+    ------
+    InputError
+        The projector's result that they were taken with is not there any more.
+    MeasurementError
+        They see too little.
+    """
+    by = (read_start(runs[0]).settings or {}).get("by")
+    if by == BY_SCREEN:
+        return _seen_on_screen(folder, runs, parts)
+    if by != BY_PROJECTOR:
+        raise InputError(f"{runs[0]}: found a scan by {by!r}, expected one by projector or screen. Scan again.")
+    seen = []
+    for run in runs:
+        settings = read_start(run).settings or {}
+        table_map = read_map(folder.root / RESULTS / str(settings.get("result")) / MAP_FILE)[0]
+        seen.append(seen_by_projector(read_decoded(run / DECODED_FILE), table_map, folder.rig.table))
+    return joined_seen(seen)
+
+
+def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> Seen:
+    """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen."""
+    noted = (read_start(runs[0]).settings or {}).get("screen")
+    screen = screen_of(ScreenRecord.from_dict(noted if isinstance(noted, dict) else {}))
+    decoded = [read_decoded(run / DECODED_FILE) for run in runs]
+    table = folder.rig.table
+    roughly, _ = seen_by_screen(decoded, screen, trace_view(parts, table), 0.0, table)
+    registered, lean_sigma = register_seen(parts, roughly, table)
+    return seen_by_screen(decoded, screen, trace_view(registered, table), lean_sigma, table)[0]
+
+
+def _as_built(
+    folder: RigFolder, found: PartFit, parts: Sequence[ViewPart], camera: CameraModel | None, by: str
+) -> tuple[ViewMirrorRecord, AsBuilt | None]:
+    """How a mirror strays from its design, or why that is not told."""
+    number = found.part.mirror
+    if number is None:
+        return ViewMirrorRecord(not_told="the table is seen directly"), None
+    if folder.view_lens is None:
+        return ViewMirrorRecord(mirror=number, not_told=_NO_LENS), None
+    if by != BY_PROJECTOR or camera is None:
+        return ViewMirrorRecord(mirror=number, not_told=_NOT_SURE), None
+    design = next(part for part in parts if part.mirror == number)
+    try:
+        built = estimate_as_built(design.model, found.fit, design.tolerances, camera)
+    except MeasurementError as error:
+        return ViewMirrorRecord(mirror=number, not_told=str(error)), None
+    record = ViewMirrorRecord(
+        mirror=number,
+        figure_rms_um=built.figures.rms_um,
+        figure_pv_um=built.figures.pv_um,
+        figure_sigma_um=float(np.nanmedian(built.height_sigma_um)),
+        findings=tuple(finding.what for finding in built.findings),
+    )
+    return record, built
+
+
+def _record(
+    by: str,
+    names: tuple[str, ...],
+    fit: ViewFit,
+    cover: ViewCover,
+    built: list[ViewMirrorRecord],
+    seconds: dict[str, float],
+) -> ViewRecord:
+    return ViewRecord(
+        by=by,
+        scans=names,
+        view_map=ViewMapFigures.of(fit),
+        zones=tuple(_zone_records(fit)),
+        as_built=tuple(built),
+        overlap=cover.overlap_share,
+        unseen=1.0 - cover.seen_share,
+        cautions=tuple(_cautions(fit, cover)),
+        seconds=seconds,
+    )
+
+
+def _zone_records(fit: ViewFit) -> list[ViewZoneRecord]:
+    registered = fit.registration
+    records = []
+    for number, one in enumerate(fit.parts):
+        first, last = one.part.first_zone, one.part.first_zone + len(one.part.model.surfaces)
+        here = (fit.view_map.zone >= first) & (fit.view_map.zone < last) & (fit.view_map.zone != NO_LIGHT)
+        lean = np.hypot(fit.view_map.lean_x[here], fit.view_map.lean_y[here])
+        records.append(
+            ViewZoneRecord(
+                zone=first,
+                mirror=one.part.mirror,
+                reversed_=one.part.parity > 0,
+                pixels=one.pixels,
+                lean=float(np.median(lean)) if lean.size else None,
+                moved_mm=float(np.linalg.norm(registered.moved_mm[1 + number])),
+                moved_deg=float(np.degrees(np.linalg.norm(registered.moved_rad[1 + number]))),
+                design_rms_mm=registered.rms_before_mm[number],
+                registered_rms_mm=registered.rms_after_mm[number],
+            )
+        )
+    return records
+
+
+def _cautions(fit: ViewFit, cover: ViewCover) -> list[str]:
+    steepest = cover.range_of(cover.lean)[1]
+    said = []
+    if steepest > _STEEP:
+        said.append(
+            f"Lines of sight lean by up to {steepest:.1f} mm per mm: a sheet of cardboard 1 mm thick seems to lie "
+            f"{steepest:.1f} mm away from where it does"
+        )
+    if cover.seen_share < 1.0:
+        said.append(
+            f"{100.0 * (1.0 - cover.seen_share):.0f} % of the table has no measured pixel; the widest such place is "
+            f"{cover.widest_unseen_mm:.0f} mm across"
+        )
+    if fit.not_proven:
+        said.append(fit.not_proven.replace("projector pixels", "camera pixels"))
+    return said

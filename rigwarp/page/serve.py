@@ -1,0 +1,172 @@
+"""Serving the page of one rig: addresses, keys, the code to be photographed, and the server's life."""
+
+import asyncio
+import contextlib
+import signal
+import socket
+import sys
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tornado import ioloop, netutil
+
+from rigwarp.errors import DeviceError
+from rigwarp.page.guard import LOOPBACK, places_of
+from rigwarp.page.hub import Hub
+from rigwarp.page.web import Site, serve_at, static_files
+from rigwarp.talk.keys import PageKeys
+from rigwarp.talk.pipes import Talk
+
+_LOOK_S, _KEYS_S, _TABLES_S = 0.5, 1.0, 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Address:
+    """Where the page is.
+
+    Attributes
+    ----------
+    port : where it listens.
+    plain : without a key.
+    operate, view : with one, behind a # that no browser sends to a server.
+    code : rows of the first as a two-dimensional code, "0" and "1".
+    """
+
+    port: int
+    plain: str
+    operate: str
+    view: str
+    code: tuple[str, ...]
+
+
+def serve(
+    hello: dict[str, Any],
+    *,
+    talk: Callable[[Callable[..., object], Callable[[], object]], Talk] | None = None,
+    on_ready: Callable[[Address], object],
+    new_keys: Callable[[], PageKeys | None] | None = None,
+    tables: Callable[[], list[dict[str, Any]]] | None = None,
+) -> None:
+    """Serve until the player goes, or somebody ends it.
+
+    Parameters
+    ----------
+    hello : "rig", "host", "port", "names", "keys" and "display" for the server; the rest is for the browsers.
+    talk : makes the connection to the player, given what hears its messages and its end; None: nothing plays.
+    on_ready : told the addresses once it listens.
+    tables : looks at several tables, every two seconds in a thread of its own; then there is no rig.
+    new_keys : asked every second for keys that have taken the place of those before; None: there are none.
+
+    Raises
+    ------
+    DeviceError
+        When the port cannot be had.
+    """
+    asyncio.run(_serve(dict(hello), talk, on_ready, new_keys, tables))
+
+
+async def _serve(
+    hello: dict[str, Any], talk: Any, on_ready: Callable[[Address], object], new_keys: Any, tables: Any
+) -> None:
+    loop, ended = asyncio.get_running_loop(), asyncio.Event()
+    host, port, rig = str(hello.pop("host")), int(hello.pop("port")), hello.pop("rig")
+    root = Path(rig) if rig else None
+    names, display = hello.pop("names"), hello.pop("display")
+    keys = PageKeys(**hello.pop("keys"))
+    pool = ThreadPoolExecutor(max_workers=2, thread_name_prefix="rigwarp-aside")
+
+    def later(call: Callable[..., object], *given: Any) -> None:
+        if not loop.is_closed():
+            loop.call_soon_threadsafe(call, *given)
+
+    def aside(work: Callable[[], Any], done: Callable[[Any], object]) -> None:
+        pool.submit(work).add_done_callback(lambda made: later(done, made.result()) if not made.exception() else None)
+
+    try:
+        sockets = netutil.bind_sockets(port, address=host)
+    except (OSError, OverflowError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise DeviceError(
+            f"cannot listen on {host}:{port} ({reason}); another page may be there already. Choose another port."
+        ) from error
+    port = sockets[0].getsockname()[1]
+    hub = Hub(root, hello, {"display": display}, keys, later=later, aside=aside)
+    places = places_of(host, port, own=own_names(), names=names)
+    site = Site(hub=hub, places=places, root=root, files=static_files())
+    server = serve_at(site, sockets)
+    if talk is not None:
+        hub.link = talk(lambda message, data: later(hub.heard, message, data), lambda: later(ended.set))
+    stopped_by: list[int] = []
+
+    def stop(number: int) -> None:
+        stopped_by.append(number)
+        ended.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        if sys.platform != "win32" and threading.current_thread() is threading.main_thread():
+            loop.add_signal_handler(number, stop, number)
+    looking = ioloop.PeriodicCallback(site.look_after, 1000 * _LOOK_S)
+    looking.start()
+    if new_keys is not None:
+        ioloop.PeriodicCallback(lambda: hub.take_keys(new_keys()), 1000 * _KEYS_S).start()
+    if tables is not None:
+        looking_at = asyncio.create_task(_look_at_tables(hub, tables))
+    on_ready(address_of(host, port, keys, names))
+    try:
+        await ended.wait()
+    finally:
+        if tables is not None:
+            looking_at.cancel()
+        looking.stop()
+        server.stop()
+        hub.close()
+        pool.shutdown(wait=False, cancel_futures=True)
+    if talk is None and signal.SIGINT in stopped_by:
+        raise KeyboardInterrupt
+
+
+async def _look_at_tables(hub: Hub, look: Callable[[], list[dict[str, Any]]]) -> None:
+    while True:
+        hub.take_tables(await asyncio.to_thread(look))
+        await asyncio.sleep(_TABLES_S)
+
+
+def address_of(host: str, port: int, keys: PageKeys, names: list[str]) -> Address:
+    """Where browsers find a page that listens there."""
+    import segno
+
+    everywhere = host in ("", "0.0.0.0", "::")
+    shown = names[0] if names and everywhere else outward_address() if everywhere else host
+    plain = f"http://{f'[{shown}]' if ':' in shown else shown}:{port}/"
+    operate, view = f"{plain}#k={keys.operate}", f"{plain}#k={keys.view}"
+    code = segno.make(operate, micro=False).matrix
+    return Address(
+        port=port,
+        plain=plain,
+        operate=operate,
+        view=view,
+        code=tuple("".join("1" if module else "0" for module in row) for row in code),
+    )
+
+
+def outward_address() -> str:
+    """This machine's address in the network; the loopback's where there is no network. Nothing is sent."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # TEST-NET-1 of RFC 5737, routed nowhere; connecting a datagram is local
+            return str(probe.getsockname()[0])
+        except OSError:
+            return "127.0.0.1"
+
+
+def own_names() -> set[str]:
+    """What this machine is called, and its addresses, as far as it knows."""
+    name = socket.gethostname()
+    found = {name, f"{name}.local", outward_address(), *LOOPBACK}
+    with contextlib.suppress(OSError):
+        found |= {str(entry[4][0]).split("%")[0] for entry in socket.getaddrinfo(name, None)}
+    return found

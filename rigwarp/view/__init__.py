@@ -1,0 +1,34 @@
+"""The view: which place on the table each pixel of the installation's own camera sees over its mirrors.
+
+A ray is a place on the table plus a lean (mm sideways per mm of height). The map is fitted by the same estimator as the
+projector's, with the camera in the projector's place.
+"""
+
+from rigwarp.view.cover import ViewCover, cover_of
+from rigwarp.view.design import trace_view
+from rigwarp.view.fit import PartFit, ViewFit, fit_view, register_seen
+from rigwarp.view.look_up import height_of, pixels_of, points
+from rigwarp.view.parts import ViewPart, view_parts
+from rigwarp.view.screen import Screen, ScreenLaid, seen_by_screen
+from rigwarp.view.seen import Seen, joined_seen, seen_by_projector
+
+__all__ = [
+    "PartFit",
+    "Screen",
+    "ScreenLaid",
+    "Seen",
+    "ViewCover",
+    "ViewFit",
+    "ViewPart",
+    "cover_of",
+    "fit_view",
+    "height_of",
+    "joined_seen",
+    "pixels_of",
+    "points",
+    "register_seen",
+    "seen_by_projector",
+    "seen_by_screen",
+    "trace_view",
+    "view_parts",
+]

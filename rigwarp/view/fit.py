@@ -1,0 +1,249 @@
+"""From what a view saw to its map: each mirror's part fitted by itself, and put together over the camera's pixels."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt, label
+
+from rigwarp.camera import CameraModel
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, BoolArray, ViewMap, at_height
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.rig import Table
+from rigwarp.table_map import Samples, TableMapFit, fit_table_map
+from rigwarp.view.design import trace_view
+from rigwarp.view.lean import lean_at
+from rigwarp.view.parts import ViewPart
+from rigwarp.view.pieces import Piece, find_pieces, zone_numbers
+from rigwarp.view.registration import PartSamples, ViewRegistration, register_view
+from rigwarp.view.seen import Seen
+
+_LARGEST_HOLE = 400  # pixels: a speck is bridged by the model, a housing is not
+_FEWEST = 500  # samples of a part
+_REGISTERED = 2000  # samples of a part tell where it hangs
+
+
+@dataclass(frozen=True, kw_only=True)
+class PartFit:
+    """One mirror's part of a view's map.
+
+    Attributes
+    ----------
+    part : which, as registered.
+    fit : its map over its own picture (flipped for a table seen directly).
+    pixels : how many of the view's pixels it answers.
+    """
+
+    part: ViewPart
+    fit: TableMapFit
+    pixels: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class ViewFit:
+    """A view's map and what is needed to judge it.
+
+    Attributes
+    ----------
+    view_map : the result.
+    parts : what it was put together from.
+    registration : how the design had to be moved.
+    n, rms_mm, max_mm : distance between the map and samples that were not used for it.
+    p95_mm, z_spread : the same, and over the stated sigma: of the part in which they are worst.
+    coverage : share of the pixels which the registered design lets see the table that samples support.
+    not_proven : why held-out samples do not bear the stated sigma out; empty if they do.
+    """
+
+    view_map: ViewMap
+    parts: tuple[PartFit, ...]
+    registration: ViewRegistration
+    n: int
+    rms_mm: float
+    p95_mm: float
+    max_mm: float
+    z_spread: float
+    coverage: float
+    not_proven: str
+
+
+def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: CameraModel | None = None) -> ViewFit:
+    """Fit the map of a view.
+
+    Parameters
+    ----------
+    parts : the design.
+    seen : the measured places.
+    table : the surface.
+    camera : the camera that measured them, where one did: whose errors a mirror's estimate has to know.
+
+    Raises
+    ------
+    MeasurementError
+        Too little of the table is seen, or not where the design would have it.
+    """
+    pieces, samples, registration = _registered(parts, seen, table, camera)
+    owner = zone_numbers(pieces, seen.light.shape)
+    nearest = _nearest_owner(owner, pieces)
+    fits = [
+        (part, fit_table_map(part.model, one, _common(part, seen), part.tolerances))
+        for part, one in zip(registration.parts, samples, strict=True)
+    ]
+    answers = [_answers(part, fit, nearest) for part, fit in fits]
+    view_map = _joined(fits, answers)
+    return ViewFit(
+        view_map=view_map,
+        parts=tuple(
+            PartFit(part=part, fit=fit, pixels=int(here.sum())) for (part, fit), here in zip(fits, answers, strict=True)
+        ),
+        registration=registration,
+        **_judged(fits),
+        coverage=_coverage(parts, fits, view_map, table),
+        not_proven="; ".join(dict.fromkeys(fit.not_proven for _, fit in fits if fit.not_proven)),
+    )
+
+
+def register_seen(parts: Sequence[ViewPart], seen: Seen, table: Table) -> tuple[tuple[ViewPart, ...], float]:
+    """The design moved to where it was seen, and the 1-sigma of its lean: for places that are told by way of the lean.
+
+    Raises
+    ------
+    MeasurementError
+        As `fit_view`.
+    """
+    _, _, registration = _registered(parts, seen, table, None)
+    moved = {part.first_zone: part for part in registration.parts}
+    return tuple(moved.get(part.first_zone, part) for part in parts), max(registration.lean_sigma)
+
+
+def _registered(
+    parts: Sequence[ViewPart], seen: Seen, table: Table, camera: CameraModel | None
+) -> tuple[list[Piece], list[Samples], ViewRegistration]:
+    """Pieces of what was seen, samples of the parts that show enough, and how these had to be moved."""
+    pieces = find_pieces(seen.table_mm, parts, float(np.hypot(*table.size_mm)))
+    mine = {part.first_zone: [piece for piece in pieces if piece.part is part] for part in parts}
+    used = [p for p in parts if sum(int(piece.here.sum()) for piece in mine[p.first_zone]) >= _FEWEST]
+    if not used:
+        raise MeasurementError("too few pixels of each of the view's mirrors see the table to fit a map. Scan again")
+    samples = [_samples(part, mine[part.first_zone], seen, camera) for part in used]
+    registration = register_view(used, [_with_zones(part, one) for part, one in zip(used, samples, strict=True)])
+    return pieces, samples, registration
+
+
+def _nearest_owner(owner: NDArray[np.int64], pieces: Sequence[Piece]) -> NDArray[np.int64]:
+    """(H, W) piece nearest to each pixel, those that belong to no part included (-2)."""
+    owner = owner.copy()
+    for piece in pieces:
+        if piece.part is None:
+            owner[piece.here] = -2
+    row, column = distance_transform_edt(owner == -1, return_distances=False, return_indices=True)
+    part_of = np.array([-1 if piece.part is None else piece.part.first_zone for piece in pieces] + [-1, -1])
+    return np.asarray(part_of[owner[row, column]])
+
+
+def _samples(part: ViewPart, pieces: Sequence[Piece], seen: Seen, camera: CameraModel | None) -> Samples:
+    """The part's samples: the pixel is exact, and what is not known of the place counts as if it were the pixel."""
+    here = np.any([piece.here for piece in pieces], axis=0)
+    rim = np.any([piece.rim for piece in pieces], axis=0)
+    v, u = np.nonzero(here)
+    table_mm = seen.table_mm[v, u]
+    per_px = _mm_per_px(seen.table_mm)[v, u]
+    camera_px = np.zeros((len(u), 2))
+    if camera is not None:
+        camera_px = camera.project(at_height(table_mm, part.model.table_height_mm))
+    return Samples(
+        pixels_px=part.own_pixels(np.stack([u, v], axis=-1).astype(float)),
+        sigma_px=np.repeat((seen.random_mm[v, u] / per_px)[:, None], 2, axis=1),
+        table_mm=table_mm,
+        light=seen.light[v, u],
+        camera_px=camera_px,
+        count=np.ones(len(u), np.int64),
+        cut=rim[v, u],
+    )
+
+
+def _with_zones(part: ViewPart, samples: Samples) -> PartSamples:
+    """With the surface by which each would be seen nearest to where it was."""
+    numbers = np.array([surface.zone for surface in part.model.surfaces], np.int64)
+    every = slice(None, None, max(1, len(samples) // _REGISTERED))
+    pixels, places = samples.pixels_px[every], samples.table_mm[every]
+    zone = np.full(len(pixels), numbers[0])
+    if len(numbers) > 1:
+        landed = [part.model.trace(pixels, zone=int(n), extended=True).table_mm for n in numbers]
+        off = np.linalg.norm(np.stack(landed) - places, axis=-1)
+        zone = numbers[np.argmin(np.where(np.isfinite(off), off, np.inf), axis=0)]
+    return PartSamples(pixels_px=pixels, table_mm=places, zone=zone)
+
+
+def _mm_per_px(table_mm: Array) -> Array:
+    """(H, W) root of the mean square step from pixel to pixel, both ways; filled where unknown."""
+    square = np.full(table_mm.shape[:2], np.nan)
+    across = np.sum((table_mm[:-1, 1:] - table_mm[:-1, :-1]) ** 2, axis=-1)
+    down = np.sum((table_mm[1:, :-1] - table_mm[:-1, :-1]) ** 2, axis=-1)
+    square[:-1, :-1] = across + down
+    square[square > 9.0 * np.nanmedian(square)] = np.nan  # across a fold
+    return np.sqrt(_filled(square))
+
+
+def _filled(values: Array) -> Array:
+    """(H, W) with the nearest known value where there is none."""
+    row, column = distance_transform_edt(~np.isfinite(values), return_distances=False, return_indices=True)
+    return np.asarray(values[row, column])
+
+
+def _common(part: ViewPart, seen: Seen) -> Callable[[Array, BoolArray], Array]:
+    sigma = part.own_picture(_filled(seen.common_mm))
+    return lambda table_mm, answered: np.where(answered, sigma, np.nan)
+
+
+def _answers(part: ViewPart, fit: TableMapFit, nearest: NDArray[np.int64]) -> BoolArray:
+    """(H, W) camera pixels that a part answers: measured ones, and specks among them; not what hides the table."""
+    measured, answered = (part.own_picture(a) for a in (fit.table_map.measured, fit.table_map.answered))
+    holes, count = label(answered & ~measured)
+    small = np.bincount(holes.ravel(), minlength=count + 1) <= _LARGEST_HOLE
+    small[0] = False
+    return np.asarray((measured | small[holes]) & (nearest == part.first_zone))
+
+
+def _joined(fits: Sequence[tuple[ViewPart, TableMapFit]], answers: Sequence[BoolArray]) -> ViewMap:
+    shape = answers[0].shape
+    names = ("x_mm", "y_mm", "sigma_mm", "lean_x", "lean_y")
+    found = {name: np.full(shape, np.nan) for name in names}
+    zone, measured = np.full(shape, NO_LIGHT, np.int16), np.zeros(shape, bool)
+    for (part, fit), here in zip(fits, answers, strict=True):
+        own = part.own_picture(here)
+        lean = np.full((*shape, 2), np.nan)
+        for number in np.unique(fit.table_map.zone[own]):
+            there = own & (fit.table_map.zone == number)
+            lean[there] = lean_at(part.model, int(number), there, fit.table_map.table_mm[there])
+        values = (fit.table_map.x_mm, fit.table_map.y_mm, fit.table_map.sigma_mm, lean[..., 0], lean[..., 1])
+        for name, picture in zip(names, values, strict=True):
+            found[name][here] = part.own_picture(picture)[here]
+        zone[here] = part.own_picture(fit.table_map.zone)[here] + part.first_zone
+        measured[here] = part.own_picture(fit.table_map.measured)[here]
+    return ViewMap(zone=zone, measured=measured, **found)
+
+
+def _judged(fits: Sequence[tuple[ViewPart, TableMapFit]]) -> dict[str, Any]:
+    held = [fit.held_out for _, fit in fits if fit.held_out.n]
+    if not held:
+        return {"n": 0, **dict.fromkeys(("rms_mm", "p95_mm", "max_mm", "z_spread"), np.nan)}
+    n = sum(one.n for one in held)
+    return {
+        "n": n,
+        "rms_mm": float(np.sqrt(sum(one.n * one.rms_mm**2 for one in held) / n)),
+        "p95_mm": max(one.p95_mm for one in held),
+        "max_mm": max(one.max_mm for one in held),
+        "z_spread": max(one.z_spread for one in held),
+    }
+
+
+def _coverage(
+    parts: Sequence[ViewPart], fits: Sequence[tuple[ViewPart, TableMapFit]], view_map: ViewMap, table: Table
+) -> float:
+    registered = {part.first_zone: part for part, _ in fits}
+    moved = [registered.get(part.first_zone, part) for part in parts]
+    wanted = trace_view(moved, table).answered
+    return float(np.mean(view_map.measured[wanted])) if wanted.any() else 0.0

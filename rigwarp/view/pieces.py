@@ -1,0 +1,162 @@
+"""Smooth pieces of a view, told from the measured positions alone: by where they jump, and by their parity.
+
+Seen over one mirror the table is mirror-reversed, seen directly it is not: the sign of d(table mm) / d(pixel) tells,
+and no design is asked. A fold between wings is a jump of the position, far larger than a pixel's step.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_erosion, distance_transform_edt, label, map_coordinates
+
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.view.parts import ViewPart
+
+_TILE_PX = 16  # steps from pixel to pixel are compared with the usual one thereabouts
+_JUMP = 3.0  # times the usual step is no step of the same piece
+_SMALLEST = 400  # pixels; a smaller piece is a reflection, or a decoding that went wrong
+_ASKED = 400  # samples of a piece that are compared with the design
+_FURTHEST = 0.4  # of the table's size: a piece this far from all that the design sees belongs to nothing
+_RIM_PX = 2  # next to a piece's edge the lens mixes it with what lies behind
+
+
+@dataclass(frozen=True, kw_only=True)
+class Piece:
+    """A smooth piece of the view.
+
+    Attributes
+    ----------
+    here : (H, W) its pixels.
+    rim : (H, W) those of them at its edge, which the lens mixes with others.
+    parity : +1 mirror-reversed, -1 not.
+    part : which part of the design it is; None where it is none.
+    """
+
+    here: BoolArray
+    rim: BoolArray
+    parity: int
+    part: ViewPart | None
+
+
+def find_pieces(table_mm: Array, parts: Sequence[ViewPart], table_size_mm: float) -> list[Piece]:
+    """Pieces of a measured picture.
+
+    Parameters
+    ----------
+    table_mm : (H, W, 2) measured positions, NaN where none is.
+    parts : of the design; with its sizes alone a piece is given to the part that it lies nearest to.
+    table_size_mm : diagonal of the table.
+
+    Raises
+    ------
+    MeasurementError
+        No piece looks like any part of the design.
+    """
+    names, count = label(_smooth(table_mm))
+    sizes = np.bincount(names.ravel(), minlength=count + 1)
+    pieces = []
+    for number in np.flatnonzero(sizes >= _SMALLEST):
+        if number == 0:
+            continue
+        here = names == number
+        parity = _parity(table_mm, here)
+        rim = here & ~binary_erosion(here, iterations=_RIM_PX, border_value=True)
+        pieces.append(
+            Piece(here=here, rim=rim, parity=parity, part=_nearest(table_mm, here, parity, parts, table_size_mm))
+        )
+    if not any(piece.part is not None for piece in pieces):
+        raise MeasurementError(_words(pieces))
+    return pieces
+
+
+def _words(pieces: Sequence[Piece]) -> str:
+    if not pieces:
+        return (
+            "nothing of the table is seen in one piece: the view's camera must see the patterns by way of its mirrors. "
+            "Look at the photographs, and check [view] in rig.toml"
+        )
+    found = sum(int(piece.here.sum()) for piece in pieces)
+    return (
+        f"{found} pixels see the table, and none of them where [view] in rig.toml would have them: check its "
+        "position_mm, rotation_deg and mirrors, or whether the photographs are turned or mirrored"
+    )
+
+
+def _smooth(table_mm: Array) -> BoolArray:
+    """(H, W) pixels whose steps to all four neighbours are ordinary ones."""
+    smooth = np.isfinite(table_mm[..., 0])
+    for axis in (0, 1):
+        step = np.linalg.norm(np.diff(table_mm, axis=axis), axis=-1)
+        with np.errstate(invalid="ignore"):
+            ordinary = step < _JUMP * _usual(step)
+        lead = [(1, 0) if a == axis else (0, 0) for a in (0, 1)]
+        back = [(0, 1) if a == axis else (0, 0) for a in (0, 1)]
+        smooth &= np.pad(ordinary, lead, constant_values=True) & np.pad(ordinary, back, constant_values=True)
+    return np.asarray(smooth)
+
+
+def _usual(step: Array) -> Array:
+    """Median of (H, W) values in tiles, carried to every place in between; NaN-proof."""
+    height, width = step.shape
+    rows, columns = -(-height // _TILE_PX), -(-width // _TILE_PX)
+    padded = np.full((rows * _TILE_PX, columns * _TILE_PX), np.nan)
+    padded[:height, :width] = step
+    tiles = padded.reshape(rows, _TILE_PX, columns, _TILE_PX).transpose(0, 2, 1, 3).reshape(rows, columns, -1)
+    known = np.isfinite(tiles).sum(axis=-1) > _TILE_PX
+    median = np.full((rows, columns), np.nan)
+    median[known] = np.nanmedian(tiles[known], axis=-1)
+    if not known.any():
+        return np.zeros(step.shape)
+    row, column = distance_transform_edt(~known, return_distances=False, return_indices=True)
+    filled = median[row, column]
+    at = [(np.arange(n) + 0.5) / _TILE_PX - 0.5 for n in step.shape]
+    return np.asarray(map_coordinates(filled, np.meshgrid(*at, indexing="ij"), order=1, mode="nearest"))
+
+
+def _parity(table_mm: Array, here: BoolArray) -> int:
+    """Sign of the determinant of d(table mm) / d(pixel) that most of a piece has."""
+    both = here[:-1, :-1] & here[1:, :-1] & here[:-1, 1:]
+    across = (table_mm[:-1, 1:] - table_mm[:-1, :-1])[both]
+    down = (table_mm[1:, :-1] - table_mm[:-1, :-1])[both]
+    return 1 if np.sum(np.sign(across[:, 0] * down[:, 1] - across[:, 1] * down[:, 0])) > 0 else -1
+
+
+def _nearest(
+    table_mm: Array, here: BoolArray, parity: int, parts: Sequence[ViewPart], table_size_mm: float
+) -> ViewPart | None:
+    """The part of the right parity that would see a piece nearest to where it was seen."""
+    v, u = np.nonzero(here)
+    every = max(1, len(u) // _ASKED)
+    pixels, spots = np.stack([u, v], axis=-1)[::every].astype(float), table_mm[v, u][::every]
+    best, nearest = _FURTHEST * table_size_mm, None
+    for part in parts:
+        if part.parity != parity:
+            continue
+        distance = design_distance(part, part.own_pixels(pixels), spots)
+        if distance < best:
+            best, nearest = distance, part
+    return nearest
+
+
+def design_distance(part: ViewPart, own_px: Array, table_mm: Array) -> float:
+    """Median distance of (N, 2) places from where a part's nearest surface would see them, mm."""
+    distances = np.stack(
+        [
+            np.linalg.norm(part.model.trace(own_px, zone=surface.zone, extended=True).table_mm - table_mm, axis=-1)
+            for surface in part.model.surfaces
+        ]
+    )
+    distances = np.where(np.isfinite(distances), distances, np.inf)
+    return float(np.median(distances.min(axis=0)))
+
+
+def zone_numbers(pieces: Sequence[Piece], shape: tuple[int, int]) -> NDArray[np.int64]:
+    """(H, W) index of the piece that each pixel belongs to; -1 for none."""
+    owner = np.full(shape, -1, np.int64)
+    for number, piece in enumerate(pieces):
+        if piece.part is not None:
+            owner[piece.here] = number
+    return owner

@@ -1,0 +1,182 @@
+"""Places on the table told by a flat display that lies on it: where, and what its glass does to slanting sights."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt
+
+from rigwarp.decode import Decoded
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array, ViewMap
+from rigwarp.rig import Table, inside_table
+from rigwarp.view.seen import Seen
+
+_FEWEST_SHARED = 500  # pixels that see the display at two of its places
+_FEWEST = 2000
+_LAID_MM = 0.01  # how well one place is known against another
+_PASSES = 3
+_SIGMAS = 6.0  # usual distances: pixels that disagree by more were decoded wrongly
+
+
+@dataclass(frozen=True, kw_only=True)
+class Screen:
+    """A display that lies flat on the table.
+
+    Attributes
+    ----------
+    pixels : (width, height) in native pixels.
+    pitch_mm, pitch_sigma : of its pixels; the latter as a share.
+    thickness_mm : how high the top of its glass lies over the table.
+    glass_mm, glass_sigma_mm : from the top of the glass down to the pixels, which is seldom known.
+    glass_index : of refraction.
+    centre_mm, rotation_rad : where the middle of its pixels lay the first time; 0: its top edge towards +y.
+    """
+
+    pixels: tuple[int, int]
+    pitch_mm: float
+    thickness_mm: float
+    pitch_sigma: float = 0.0005
+    glass_mm: float = 1.0
+    glass_sigma_mm: float = 0.3
+    glass_index: float = 1.52
+    centre_mm: tuple[float, float] = (0.0, 0.0)
+    rotation_rad: float = 0.0
+
+    def spots_mm(self, u_px: Array, v_px: Array) -> Array:
+        """(..., 2) of its pixels in its own frame: origin in its middle, x right, y to its top edge."""
+        width, height = self.pixels
+        return self.pitch_mm * np.stack([u_px - (width - 1) / 2, (height - 1) / 2 - v_px], axis=-1)
+
+    def glass_run(self, lean: Array) -> Array:
+        """(...) share of the lean with which lines of sight (..., 2) run sideways in the glass (Snell's law)."""
+        square = np.sum(lean**2, axis=-1)
+        return np.asarray(1.0 / np.sqrt(self.glass_index**2 + (self.glass_index**2 - 1.0) * square))
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScreenLaid:
+    """Where the display lay each time: middle (2,) mm and turn, rad."""
+
+    centre_mm: Array
+    rotation_rad: float
+
+
+def seen_by_screen(
+    decoded: Sequence[Decoded], screen: Screen, design: ViewMap, lean_sigma: float, table: Table
+) -> tuple[Seen, tuple[ScreenLaid, ...]]:
+    """Places on the table that a display showed, at one or more places.
+
+    Parameters
+    ----------
+    decoded : per place, which of the display's pixels each pixel of the camera sees.
+    screen : the display; its first place says where the table's frame is.
+    design : the registered view, for the lean of its lines of sight, and `lean_sigma` how well that is known.
+    table : the surface.
+
+    Returns
+    -------
+    seen : places on the table, below the display.
+    laid : where it lay.
+
+    Raises
+    ------
+    MeasurementError
+        Hardly anything is seen, or a place does not overlap with the others.
+
+    Notes
+    -----
+    The line of sight of table place P and lean a crosses the top of the glass, at height H, at P - H a, and meets the
+    pixels t deeper at P - (H - t g) a; with the index n, tan of the angle in the glass is g |a|, g = 1 / sqrt(n^2 +
+    (n^2 - 1) |a|^2). What a pixel sees at two places leans alike, so that glass and height cancel where these are laid
+    against each other; which is also why no number of places tells the glass: it is in sigma.
+    """
+    local = [np.where(o.valid[..., None], screen.spots_mm(o.u_px, o.v_px), np.nan).astype(float) for o in decoded]
+    laid = _lay(local, screen)
+    there = np.stack([_placed(spots, place) for spots, place in zip(local, laid, strict=True)])
+    variance = np.stack([screen.pitch_mm**2 * (o.sigma_u_px**2 + o.sigma_v_px**2) / 2.0 for o in decoded]).astype(float)
+    weight = np.where(np.isfinite(there[..., 0]), 1.0 / variance, 0.0)
+    total = weight.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        spot = np.sum(weight[..., None] * np.nan_to_num(there), axis=0) / total[..., None]
+        random = np.sqrt(1.0 / total)
+    lean = _filled(design.lean)
+    share = screen.glass_run(lean)
+    place = spot + (screen.thickness_mm - screen.glass_mm * share)[..., None] * lean
+    known = np.isfinite(place[..., 0])
+    known[known] = inside_table(table, place[known])
+    if np.count_nonzero(known) < _FEWEST:
+        raise MeasurementError(
+            f"only {np.count_nonzero(known)} pixels of the view see the display on the table ({_FEWEST} are needed). "
+            "Lay it where the camera sees it over its mirrors, in a dim room, at full brightness"
+        )
+    slant = np.linalg.norm(lean, axis=-1)
+    from_first = np.linalg.norm(spot - np.array(screen.centre_mm), axis=-1)
+    common = np.sqrt(
+        (screen.glass_sigma_mm * share * slant) ** 2 / 2.0
+        + (screen.pitch_sigma * from_first) ** 2 / 2.0
+        + (lean_sigma * screen.thickness_mm) ** 2
+        + _LAID_MM**2
+    )
+    light = np.fmax.reduce([np.where(o.valid, o.light, np.nan) for o in decoded])
+    return Seen(
+        table_mm=np.where(known[..., None], place, np.nan),
+        random_mm=np.where(known, random, np.nan),
+        common_mm=np.where(known, common, np.nan),
+        light=np.where(known, light, np.nan),
+    ), tuple(laid)
+
+
+def _lay(local: Sequence[Array], screen: Screen) -> list[ScreenLaid]:
+    """Where the display lay each time: the next one is always that which shares most pixels with those known."""
+    first = ScreenLaid(centre_mm=np.array(screen.centre_mm, float), rotation_rad=screen.rotation_rad)
+    laid: dict[int, ScreenLaid] = {0: first}
+    union = _placed(local[0], first)
+    while len(laid) < len(local):
+        shared = {
+            number: int(np.count_nonzero(np.isfinite(spots[..., 0]) & np.isfinite(union[..., 0])))
+            for number, spots in enumerate(local)
+            if number not in laid
+        }
+        number = max(shared, key=lambda n: shared[n])
+        if shared[number] < _FEWEST_SHARED:
+            raise MeasurementError(
+                f"place {number + 1} of the display shares {shared[number]} pixels with the other places "
+                f"({_FEWEST_SHARED} are needed): lay it so that it overlaps with where it lay before"
+            )
+        laid[number] = _rigid(local[number], union)
+        placed = _placed(local[number], laid[number])
+        union = np.where(np.isfinite(union), union, placed)
+    return [laid[number] for number in range(len(local))]
+
+
+def _rigid(spots: Array, target: Array) -> ScreenLaid:
+    """Shift and turn that bring (H, W, 2) onto others where both are known (Kabsch, 1976); without outliers."""
+    both = np.isfinite(spots[..., 0]) & np.isfinite(target[..., 0])
+    a, b = spots[both], target[both]
+    keep = np.ones(len(a), bool)
+    place = ScreenLaid(centre_mm=np.zeros(2), rotation_rad=0.0)
+    for _ in range(_PASSES):
+        ca, cb = a[keep].mean(axis=0), b[keep].mean(axis=0)
+        m = (a[keep] - ca).T @ (b[keep] - cb)
+        turn = float(np.arctan2(m[0, 1] - m[1, 0], m[0, 0] + m[1, 1]))
+        place = ScreenLaid(centre_mm=cb - _turned(ca, turn), rotation_rad=turn)
+        off = np.linalg.norm(_placed(a, place) - b, axis=-1)
+        keep = off <= _SIGMAS * max(float(np.median(off)), 1e-6)
+    return place
+
+
+def _placed(spots: Array, place: ScreenLaid) -> Array:
+    return np.asarray(place.centre_mm + _turned(spots, place.rotation_rad))
+
+
+def _turned(spots: Array, angle: float) -> Array:
+    c, s = np.cos(angle), np.sin(angle)
+    return np.stack([c * spots[..., 0] - s * spots[..., 1], s * spots[..., 0] + c * spots[..., 1]], axis=-1)
+
+
+def _filled(lean: Array) -> Array:
+    """(H, W, 2) with the nearest known value where there is none."""
+    unknown = ~np.isfinite(lean[..., 0])
+    row, column = distance_transform_edt(unknown, return_distances=False, return_indices=True)
+    return np.asarray(lean[row, column])

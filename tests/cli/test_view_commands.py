@@ -1,0 +1,140 @@
+"""`rigwarp view` on the sorting table at a fifth of its pixels: by its projector, and by a tablet where it has none."""
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from small_rig import make_small_rig
+
+import rigwarp
+from rigwarp.cli import main
+from rigwarp.devices import open_virtual, open_virtual_view
+from rigwarp.files import make_current, new_run, open_rig, write_map
+from rigwarp.files.names import MAP_FILE, RESULTS
+from rigwarp.jobs.progress import SILENT
+from rigwarp.jobs.view.demo import against_truth, view_alone
+from rigwarp.jobs.view.screen import photograph_screen
+from rigwarp.simulation.view import ScreenPlace
+
+SHARE = 0.2
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    """Run the command line; its exit code, stdout and stderr."""
+
+    def call(*arguments: object) -> tuple[int, str, str]:
+        capsys.readouterr()
+        code = main([str(argument) for argument in arguments])
+        return code, *capsys.readouterr()
+
+    return call
+
+
+@pytest.fixture
+def alone(tmp_path: Path) -> Path:
+    """The camera's rig without a projector."""
+    root = make_small_rig(tmp_path / "rig", "two-wings", share=SHARE)
+    text = (root / "rig.toml").read_text(encoding="utf-8")
+    (root / "rig.toml").write_text(view_alone(text), encoding="utf-8")
+    return root
+
+
+def test_a_tablet_calibrates_a_view_alone(run: Callable[..., Any], alone: Path) -> None:
+    """Two places, the glass 0.1 mm thinner than thought; the answers lie where the virtual rays do."""
+    tablet = alone / "tablet"
+    code, out, _ = run("view", "trace", alone, "--json")
+    assert code == 0
+    assert 0.6 < json.loads(out)["cover"]["seen"] < 0.9
+    size = ("--pixels", "800x400", "--pitch", "0.5", "--thickness", "7.6")
+    assert run("view", "scan", alone, "--export", tablet, *size)[0] == 0
+    places = [(0.0, 0.0, 0.0), (140.0, 6.0, 3.1)]
+    laid = [ScreenPlace(centre_mm=np.array([x, y]), rotation_rad=turn) for x, y, turn in places]
+    folder = open_rig(alone, without_projector=True)
+    photograph_screen(SILENT, folder, tablet, laid)
+    assert run("view", "scan", alone, "--screen", tablet)[0] == 0
+    code, out, err = run("view", "fit", alone, "--json")
+    assert code == 0, err
+    found = json.loads(out)
+    assert set(found["view_map"]) >= {"n", "rms_mm", "p95_mm", "max_mm", "coverage"}
+    assert [mirror["not_told"][:4] for mirror in found["as_built"]] == ["the ", "the "]
+    view = rigwarp.load_view(alone)
+    truth = against_truth(view.map, open_virtual_view(folder).true_map())
+    assert truth["p95_mm"] < 0.25  # a pixel is 2.2 mm here: five times what the full picture has
+    assert truth["coverage"] > 0.4
+    assert truth["z_spread"] < 1.3
+    pixels = view.pixels(np.array([[200.0, 50.0], [-200.0, 50.0]]))
+    assert np.isnan(pixels[0][1]).all()
+    place, sigma = view.points(pixels[0][0])
+    np.testing.assert_allclose(place, [200.0, 50.0], atol=1e-3)
+    assert 0.0 < sigma < 0.5
+
+
+def test_the_projector_calibrates_the_view(run: Callable[..., Any], tmp_path: Path) -> None:
+    """Its map is taken from the virtual rig, as if it had been fitted."""
+    root = make_small_rig(tmp_path / "rig", "two-wings", share=SHARE)
+    folder = open_rig(root)
+    code, _, err = run("view", "scan", root)
+    assert code == 3
+    assert "rigwarp fit" in err
+    with new_run(root / RESULTS, "fit", folder) as made:
+        true = open_virtual(folder).true_map()
+        known = replace(true, sigma_mm=np.where(true.answered, 0.02, np.nan))
+        write_map(made / MAP_FILE, known, rig_hash=folder.rig_hash, scan="none")
+    make_current(root, made)
+    code, _, err = run("view", "scan", root)
+    assert code == 0, err
+    code, out, err = run("view", "fit", root)
+    assert code == 0, err
+    assert "view.mirror[1]: its shape is not told: the lens is not calibrated" in " ".join(out.split())
+    truth = against_truth(rigwarp.load_view(root).map, open_virtual_view(folder).true_map())
+    assert truth["rms_mm"] < 0.05
+    assert truth["p95_mm"] < 0.10
+    assert truth["z_spread"] < 1.3
+
+
+@pytest.mark.parametrize(
+    ("given", "exit_code", "told"),
+    [
+        (("fly",), 2, "expected one of: trace, scan, fit"),
+        (("fit", "--screen", "x"), 2, "belong to: rigwarp view scan"),
+        (("scan", "--export", "x"), 2, "needs --pitch and --thickness"),
+        (("scan", "--export", "x", "--pitch", "0.2", "--thickness", "7", "--pixels", "big"), 2, "width x height"),
+        (("scan",), 3, "found a view and no projector"),
+        (("scan", "--screen", "nowhere"), 3, "rigwarp view scan --export"),
+        (("fit",), 3, "found no finished scan of the view"),
+    ],
+)
+def test_what_cannot_be_is_told(run, alone: Path, given: tuple[str, ...], exit_code: int, told: str) -> None:
+    code, _, err = run("view", given[0], alone, *given[1:])
+    assert code == exit_code
+    assert told in " ".join(err.split())
+
+
+def test_the_projectors_commands_refuse_a_view_alone(run: Callable[..., Any], alone: Path) -> None:
+    code, _, err = run("fit", alone)
+    assert code == 3
+    assert "found a view and no projector" in " ".join(err.split())
+
+
+def test_a_rig_without_a_view(run: Callable[..., Any], tmp_path: Path) -> None:
+    root = make_small_rig(tmp_path / "rig", share=0.25)
+    code, _, err = run("view", "trace", root)
+    assert code == 3
+    assert "found no [view]" in err
+
+
+def test_a_missing_wing_is_named(run: Callable[..., Any], alone: Path) -> None:
+    text = (alone / "rig.toml").read_text(encoding="utf-8")
+    wing = text[text.index("[[view.mirror]]") : text.index("[[view.mirror]]", text.index("[[view.mirror]]") + 5)]
+    (alone / "rig.toml").write_text(
+        text.replace(wing, '[[view.mirror]]\nkind = "mesh"\nfile = "wing.stl"\n\n'), encoding="utf-8"
+    )
+    code, _, err = run("view", "trace", alone)
+    assert code == 3
+    assert "view.mirror[0].file" in err
+    assert "wing.stl" in err

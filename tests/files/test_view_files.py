@@ -1,0 +1,61 @@
+"""view.npz, view_lens.json and current_view.json: what is written is read again, and nonsense is refused."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rigwarp.errors import InputError
+from rigwarp.files import current_view, read_view_lens, read_view_map, write_view_lens, write_view_map
+from rigwarp.geometry import ViewMap
+from rigwarp.rig import Lens
+
+
+def small_view() -> ViewMap:
+    """Four by three pixels, the last of which sees nothing."""
+    numbers = np.linspace(1.0, 2.0, 12).reshape(3, 4)
+    numbers[-1, -1] = np.nan
+    return ViewMap(
+        x_mm=numbers,
+        y_mm=-numbers,
+        sigma_mm=0.1 * numbers,
+        zone=np.where(np.isnan(numbers), -1, 1).astype(np.int16),
+        measured=np.isfinite(numbers),
+        lean_x=0.5 * numbers,
+        lean_y=0.2 * numbers,
+    )
+
+
+def test_a_view_comes_back(tmp_path: Path) -> None:
+    view = small_view()
+    write_view_map(tmp_path / "view.npz", view, rig_hash="abc", scans=("view_scans/one",))
+    found, header = read_view_map(tmp_path / "view.npz", resolution=(4, 3))
+    np.testing.assert_array_equal(found.lean, view.lean)
+    np.testing.assert_array_equal(found.zone, view.zone)
+    assert (header["rig_hash"], header["scans"]) == ("abc", ["view_scans/one"])
+    with pytest.raises(InputError, match="found 4 x 3 pixels, expected the view's 5 x 5"):
+        read_view_map(tmp_path / "view.npz", resolution=(5, 5))
+
+
+def test_a_view_that_contradicts_itself_is_refused(tmp_path: Path) -> None:
+    view = small_view()
+    write_view_map(tmp_path / "view.npz", replace(view, zone=np.zeros((3, 4), np.int16)), rig_hash="abc")
+    with pytest.raises(InputError, match="contradict"):
+        read_view_map(tmp_path / "view.npz")
+
+
+def test_a_lens_comes_back(tmp_path: Path) -> None:
+    lens = Lens(matrix=np.diag([500.0, 501.0, 1.0]), distortion=np.arange(5) * 0.01, sigma_px=0.05)
+    write_view_lens(tmp_path / "view_lens.json", lens, resolution=(640, 480), extra={"photos": 12})
+    found = read_view_lens(tmp_path / "view_lens.json", resolution=(640, 480))
+    np.testing.assert_array_equal(found.matrix, lens.matrix)
+    np.testing.assert_array_equal(found.distortion, lens.distortion)
+    assert found.sigma_px == 0.05
+    with pytest.raises(InputError, match="640 x 480, expected the view's 1920 x 1080"):
+        read_view_lens(tmp_path / "view_lens.json", resolution=(1920, 1080))
+
+
+def test_no_view_yet(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="rigwarp view fit"):
+        current_view(tmp_path)

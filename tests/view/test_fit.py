@@ -1,0 +1,85 @@
+"""The map of a view, judged by the virtual rig's own rays; and what is refused."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.ndimage import distance_transform_edt
+from virtual_views import Sorting, errors
+
+from rigwarp.errors import MeasurementError
+from rigwarp.view import ViewFit, cover_of, points, register_seen
+
+
+def test_the_map_is_within_its_target(sorting: Sorting, fitted: ViewFit) -> None:
+    vectors, sigma_mm = errors(fitted.view_map, sorting.true)
+    distance = np.linalg.norm(vectors, axis=-1)
+    assert np.sqrt(np.mean(distance**2)) < 0.05
+    assert np.percentile(distance, 95) < 0.10
+    assert len(distance) > 0.98 * sorting.true.answered.sum()
+    assert 0.4 < np.sqrt(np.mean((vectors / sigma_mm[:, None]) ** 2)) < 1.6  # one rig; over many: bench_view
+    assert fitted.coverage > 0.95
+
+
+def test_no_pixel_is_in_a_wrong_zone_but_at_a_fold(sorting: Sorting, fitted: ViewFit) -> None:
+    found, true = fitted.view_map, sorting.true
+    wrong = found.answered & true.answered & (found.zone != true.zone)
+    wrong |= found.answered & ~true.answered
+    for zone in (0, 1):
+        away_px = distance_transform_edt(true.zone != zone) + distance_transform_edt(true.zone == zone)
+        assert not np.any(wrong & (found.zone == zone) & (true.zone != zone) & (away_px > 3.0))
+    assert set(np.unique(found.zone)) == {-1, 0, 1}
+
+
+def test_the_box_is_masked_and_specks_are_bridged(sorting: Sorting, fitted: ViewFit, speck: tuple[int, int]) -> None:
+    """The camera's own box hides table over both wings; a speck of dirt hides some pixels of it."""
+    found, (v, u) = fitted.view_map, speck
+    assert found.answered[v, u]
+    error = found.table_mm[v, u] - sorting.true.table_mm[v, u]
+    assert np.linalg.norm(error) < 5.0 * found.sigma_mm[v, u] + 0.05
+    middle = sorting.true.zone.shape[0] // 2
+    boxed = ~sorting.true.answered[middle]
+    boxed[: len(boxed) // 3] = boxed[2 * len(boxed) // 3 :] = False
+    assert boxed.sum() > 10
+    assert not found.answered[middle][boxed][2:-2].any()
+
+
+def test_leans_serve_heights(sorting: Sorting, fitted: ViewFit) -> None:
+    """Points 60 mm over the table: the lean's error times the height, owned up to."""
+    v, u = (a[::501] for a in np.nonzero(fitted.view_map.measured & sorting.true.answered))
+    lean_sigma = max(fitted.registration.lean_sigma)
+    pixels = np.stack([u, v], axis=-1).astype(float)
+    place, sigma = points(fitted.view_map, pixels, height_mm=60.0, lean_sigma=lean_sigma)
+    true = sorting.true.table_mm[v, u] - 60.0 * sorting.true.lean[v, u]
+    known = np.isfinite(sigma)
+    assert known.mean() > 0.9
+    error = np.linalg.norm((place - true)[known], axis=-1)
+    assert np.percentile(error, 95) < 0.6
+    assert np.all(error < 5.0 * sigma[known])
+
+
+def test_cover_of_what_was_measured(sorting: Sorting, fitted: ViewFit) -> None:
+    found, true = (cover_of(view, sorting.folder.rig.table) for view in (fitted.view_map, sorting.true))
+    assert found.seen_share == pytest.approx(true.seen_share, abs=0.02)
+    assert found.overlap_share == 0.0
+    assert found.widest_unseen_mm > 140.0  # the strip below the fold: 2 * 75 mm
+
+
+def test_a_mirrored_photograph_is_refused(sorting: Sorting) -> None:
+    """Parity tells: the picture flipped left to right shows the table as no mirror does."""
+    seen = sorting.seen
+    flipped = replace(
+        seen,
+        table_mm=seen.table_mm[:, ::-1],
+        random_mm=seen.random_mm[:, ::-1],
+        common_mm=seen.common_mm[:, ::-1],
+        light=seen.light[:, ::-1],
+    )
+    with pytest.raises(MeasurementError, match="turned or mirrored"):
+        register_seen(sorting.parts, flipped, sorting.folder.rig.table)
+
+
+def test_nothing_seen_is_refused(sorting: Sorting) -> None:
+    nothing = replace(sorting.seen, table_mm=np.full_like(sorting.seen.table_mm, np.nan))
+    with pytest.raises(MeasurementError, match="nothing of the table is seen"):
+        register_seen(sorting.parts, nothing, sorting.folder.rig.table)
