@@ -27,7 +27,7 @@ _OUT_OF_TIME = (-getattr(signal, "SIGXCPU", 0), -getattr(signal, "SIGKILL", 0))
 
 
 def step_mesh(data: bytes) -> TriangleMesh:
-    """Triangles in mm, wound outwards, their corners and four more points of each on the exact faces.
+    """Triangles in mm, wound outwards, their corners and 3 to 36 more points of each on the exact faces.
 
     Raises
     ------

@@ -24,7 +24,9 @@ Array = NDArray[np.float64]
 
 _FINENESS = 1e-4  # of the model's size: how far triangles may stand off the faces; their corners lie on them
 _TURN_RAD = 0.2  # by which neighbouring triangles may turn
-_WITHIN = np.array([[2, 2, 2], [4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6.0  # shares of the corners
+_SPACING = 1.0 / 80.0  # of the model's size: further points of a triangle are about as far apart ...
+_ROWS = (2, 8)  # ... in so many rows from a side to the opposite corner, that is 3 to 36 points
+_MOST = _ROWS[1] * (_ROWS[1] + 1) // 2
 
 
 def main(folder: Path, most_triangles: int, most_s: float, most_bytes: int) -> int:
@@ -62,10 +64,11 @@ def _triangulated(path: Path) -> Any:
 
 
 def _mesh(shape: Any) -> tuple[Array, NDArray[np.int64], Array]:
-    """Corners, triangles wound outwards, and four more points of each; all in mm and on the exact faces."""
+    """Corners, triangles wound outwards, and 3 to 36 more points of each; all in mm and on the exact faces."""
     vertices, faces, more, count = [], [], [], 0
+    spacing_mm = _SPACING * _size_mm(shape)
     for face in _faces(shape):
-        points, triangles, within = _face(face)
+        points, triangles, within = _face(face, spacing_mm)
         vertices.append(points)
         faces.append(triangles + count)
         more.append(within)
@@ -118,10 +121,12 @@ def _triangle_count(face: Any) -> int:
     return 0 if mesh is None else int(mesh.NbTriangles())
 
 
-def _face(face: Any) -> tuple[Array, NDArray[np.int64], Array]:
-    """Corners (N, 3) of one face's triangles, the triangles (M, 3), and points (M, 4, 3) between their corners.
+def _face(face: Any, spacing_mm: float) -> tuple[Array, NDArray[np.int64], Array]:
+    """Corners (N, 3) of one face's triangles, the triangles (M, 3), and points (M, 36, 3) between their corners.
 
-    All are evaluated on the face's surface; the kernel takes corners on the rim from edges, which may stray from it.
+    Of these each has as many as its size asks for, and NaN beyond: fits need points evenly spread, and triangles may be
+    tiny along a rounding and large inside. All are evaluated on the face's surface; the kernel takes corners on the rim
+    from edges, which may stray from it.
     """
     from OCP.BRep import BRep_Tool
     from OCP.BRepAdaptor import BRepAdaptor_Surface
@@ -130,14 +135,28 @@ def _face(face: Any) -> tuple[Array, NDArray[np.int64], Array]:
 
     mesh = BRep_Tool.Triangulation_s(face, TopLoc_Location())
     if mesh is None:
-        return np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty((0, len(_WITHIN), 3))
+        return np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty((0, _MOST, 3))
     surface = BRepAdaptor_Surface(face)
     at = np.array([(p.X(), p.Y()) for p in (mesh.UVNode(i) for i in range(1, mesh.NbNodes() + 1))])
     corners = np.array([mesh.Triangle(i).Get() for i in range(1, mesh.NbTriangles() + 1)], np.int64).reshape(-1, 3) - 1
-    within = _on_surface(surface, np.einsum("pc,tcx->tpx", _WITHIN, at[corners]))
+    points = _on_surface(surface, at)
+    sides = points[corners] - points[np.roll(corners, 1, axis=1)]
+    rows = np.clip(np.ceil(np.linalg.norm(sides, axis=-1).max(axis=1) / spacing_mm), *_ROWS).astype(int)
+    within = np.full((len(corners), _MOST, 3), np.nan)
+    for count in np.unique(rows):
+        shares, chosen = _lattice(int(count)), rows == count
+        there = np.einsum("pc,tcx->tpx", shares, at[corners[chosen]])
+        within[chosen, : len(shares)] = _on_surface(surface, there)
     if face.Orientation() == TopAbs_REVERSED:
         corners = corners[:, ::-1]
-    return _on_surface(surface, at), corners, within
+    return points, corners, within
+
+
+def _lattice(rows: int) -> Array:
+    """(n, 3) shares of a triangle's corners: places in so many rows, which keep clear of sides and corners."""
+    whole = 3 * rows
+    pairs = [(a, b) for a in range(1, whole, 3) for b in range(1, whole - a, 3)]
+    return np.array([(a, b, whole - a - b) for a, b in pairs]) / whole
 
 
 def _on_surface(surface: Any, parameters: Array) -> Array:

@@ -18,7 +18,8 @@ class TriangleMesh:
     faces : (M, 3) int64
         Vertex numbers, counter-clockwise seen from the outside where the file says so.
     on_surface_mm : (M, K, 3), optional
-        More points of the exact surface that each triangle stands for, where the file holds that surface.
+        More points of the exact surface that each triangle stands for, where the file holds that surface; NaN where a
+        triangle has fewer than others.
     """
 
     vertices_mm: Array

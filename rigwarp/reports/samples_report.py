@@ -12,9 +12,10 @@ from rigwarp.reports.sections.page import Picture, Rows, Section
 
 _NOTE = (
     "Blur, veil and double image stay in the picture; waviness and reflectance are taken out by the prewarp, at the "
-    "cost of light. Figures are means over cycles ± standard error, beside the reference's own; samples that share a "
-    "letter in a column are not told apart. Waves: rms optical slope (half the beam's deviation) by wavelength, from "
-    "twice the beam's width to 20 mm, and from there to half of what is seen; slower bending is form."
+    "cost of light. Figures are relative to the reference, means over cycles ± 1 sigma: how cycles differ, or a "
+    "cycle's own uncertainty where that is more. Samples that share a letter in a column are not told apart. The plane "
+    "is that of incidence. Waves: rms optical slope (half the beam's deviation) by wavelength, from twice the beam's "
+    "width to 20 mm, and from there to half of what is seen; slower bending is form."
 )
 
 
@@ -45,7 +46,7 @@ def render_samples_report(
     heads, rows : of the table.
     sentences : what to know first.
     maps : sample -> its maps.
-    bars : sample -> [(3,) blur in and across, mrad, and veil as a share].
+    bars : sample -> [(4,) blur in and across, mrad, and veil and double image as shares, NaN where not told].
     details : sample -> every figure with uncertainty and origin.
     verdicts : figure, pair, answer and difference.
     """
@@ -80,12 +81,12 @@ def render_samples_report(
 
 
 def _bars_picture(bars: Mapping[str, Sequence[Array]]) -> Picture:
-    """Blur and veil of each sample, best above."""
+    """Blur, veil and double image of each sample, best above."""
     names = list(bars)
     values = np.array([bars[name][0] for name in names])
     with styled():
         figure = new_figure(height_inch=1.2 + 0.35 * len(names))
-        left, right = figure.subplots(1, 2, sharey=True)
+        left, *others = figure.subplots(1, 3, sharey=True, width_ratios=(2.0, 1.0, 1.0))
         place = np.arange(len(names))
         left.barh(place - 0.2, values[:, 0], 0.38, color=BLUE, label="in the plane of incidence")
         left.barh(place + 0.2, values[:, 1], 0.38, color=ORANGE, label="across it")
@@ -93,13 +94,18 @@ def _bars_picture(bars: Mapping[str, Sequence[Array]]) -> Picture:
         left.invert_yaxis()
         left.set_xlabel("added blur (mrad)")
         left.legend(frameon=False)
-        right.barh(place, 100.0 * values[:, 2], 0.5, color=VERMILION)
-        right.set_xlabel("veil beyond 8 mrad (%)")
+        for axes, column, words in zip(others, (2, 3), ("veil (%)", "double image (%)"), strict=True):
+            axes.barh(place, 100.0 * np.nan_to_num(values[:, column]), 0.5, color=VERMILION)
+            axes.set_xlabel(words)
+            axes.set_xlim(right=max(axes.get_xlim()[1], 1.0))
+            for row in np.flatnonzero(np.isnan(values[:, column])):
+                axes.text(0.0, row, " not told", va="center", color="0.4", fontsize="small")
         data = png(figure)
     return Picture(
         png=data,
-        alt="Bars of added blur and of veil for each sample.",
-        caption="Not to be corrected: blur and veil that each sample adds to the reference's: shorter is better.",
+        alt="Bars of added blur, veil and double image for each sample.",
+        caption="Not to be corrected: blur, and veil beyond 8 mrad, that each sample adds to the reference's, and its "
+        "own double image: shorter is better.",
     )
 
 

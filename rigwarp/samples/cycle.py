@@ -34,7 +34,7 @@ _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from 
 _FORM = 0.01  # 1-sigma share of a blur's variance; this and the next three from known pieces (bench_samples.py)
 _WAVES = 0.06  # of the part that visible waves make
 _LEAST_MM2 = 0.0003
-_GLARE = 0.0006  # share of light
+_GLARE: Array = np.array([6e-4, 6e-4, 3e-4, 3e-4, 2e-4])  # share of light, in discs of 2 to 32 mrad
 _TURNED = 0.3  # relative reflectance that no mirror has
 
 
@@ -164,9 +164,12 @@ def _drift_variance(closure: Closure, legs: dict[str, Leg]) -> Array:
 
 
 def _pair_variance(values: Array, sigmas: Array) -> Array:
-    """(n,) variance of the mean of two values (2, n): by their own sigmas, or by how they differ where that is more."""
+    """(n,) variance of the mean of two values (2, n): by their own sigmas, and how they differ where that is more.
+
+    Two values differ by more than their sigmas say in a third of all cases, by chance: so it counts by half.
+    """
     own = np.mean(sigmas**2, axis=0) / 2.0
-    return np.asarray(np.maximum(own, (values[0] - values[1]) ** 2 / 4.0))
+    return np.asarray(np.maximum(own, 0.5 * (own + (values[0] - values[1]) ** 2 / 4.0)))
 
 
 def closure_of(bench: SampleBench, first: Leg, second: Leg) -> Closure:

@@ -20,6 +20,8 @@ _MOST = 0.15  # of the main beam: no clear sheet before a mirror reflects more
 _STEPS = 8
 _FINE = 1e-4  # steps of a face's reflectance
 _UNLIKE = 0.012  # of the main beam, by which two strengths may be off those of any face: no clear sheet's beyond
+_BY_LINES = 0.006  # 1-sigma of either strength: waves of 0.5 mrad spread lines unlike (bench_samples.py)
+_BY_INDEX = 0.004  # of a face's reflectance, by an index that is known to 0.03
 _WHOLE = 0.03  # 1-sigma of the reference's reflectance, relative
 SEEN = 0.005
 """Of the main beam: weaker companions are called none."""
@@ -94,17 +96,17 @@ def hidden(found: DoubleImage) -> DoubleImage:
     )
 
 
-def as_one_face(found: DoubleImage, whole: float) -> DoubleImage:
+def as_one_face(found: DoubleImage, whole: float, expected: float = np.nan) -> DoubleImage:
     """Strengths that one reflectance of the clear face makes, of front and third beam together; hidden if none does.
 
     Parameters
     ----------
     whole : reflectance of the whole sheet, which with the face's tells the metal's.
+    expected : of the face, by the index that bench.toml states; NaN where it does not.
 
     Notes
     -----
-    With face r and metal m the front is r / ((1 - r)^2 m) and the third beam r m of the main one. Waves that spread
-    light to one side look like more of one companion and less of the other, and leave the sum of both.
+    With face r and metal m the front is r / ((1 - r)^2 m) and the third beam r m of the main one.
     """
     if not found.seen:
         return found
@@ -112,10 +114,12 @@ def as_one_face(found: DoubleImage, whole: float) -> DoubleImage:
     metal = (whole - face) / ((1.0 - face) ** 2 + face * (whole - face))
     front, third = face / ((1.0 - face) ** 2 * metal), face * metal
     off = np.hypot(front - found.front, third - found.third)
-    best = int(np.argmin(off))
-    if off[best] > max(_UNLIKE, 3.0 * found.strength_sigma):
+    if off.min() > max(_UNLIKE, 3.0 * found.strength_sigma):
         return hidden(found)
-    sigma = float(np.hypot(found.strength_sigma / np.sqrt(2.0), _WHOLE * third[best]))
+    each = max(found.strength_sigma, _BY_LINES)
+    stated = 0.0 if np.isnan(expected) else 1.0 / _BY_INDEX**2
+    best = int(np.argmin((off / each) ** 2 + stated * (face - np.nan_to_num(expected)) ** 2))
+    sigma = float(np.hypot((2.0 / each**2 + stated) ** -0.5, _WHOLE * third[best]))
     return replace(found, front=float(front[best]), third=float(third[best]), strength_sigma=sigma)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.added_blur import edge_modulation
 from rigwarp.samples.bench import SampleBench, Sheet
-from rigwarp.samples.closed_forms.sheets import ghost_distance_mm
+from rigwarp.samples.closed_forms.sheets import fresnel, ghost_distance_mm
 from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden
 from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, middle_px
 from rigwarp.samples.leg import Leg, Light
@@ -17,9 +17,11 @@ from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, 
 from rigwarp.samples.specks import Specks, find_specks
 from rigwarp.samples.tile_light import tile_light
 
-_CORE_PX = 0.6  # of a disc's radius: its middle, clear of the edge's blur
-_LEAST_CORE_PX = 0.8  # projector pixels
-_SMALL_MRAD = 4  # discs up to here are hardly larger than a pixel
+_CORE = 0.6  # of a disc's radius: its middle is read ...
+_SMALL_MRAD, _SMALL_CORE = 4, 0.3  # ... less of small ones, into which the glass mirror's double image reaches
+_CLEAR = 3.5  # 1-sigmas of the blur between that and the disc's edge
+_BENCH_PX = 0.35  # 1-sigma that projector and camera themselves blur by
+_LEAST_CORE_PX, _MOST_CORE_PX = 0.8, 4.0  # less holds too few camera pixels, more is no middle any longer
 _SURROUNDING_MM = 10.0
 _EDGE_PERIOD_PX = 8  # where edge and stripes are compared
 _EVEN_MM = 5.0
@@ -76,22 +78,26 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     log_ratio, log_sigma = _reflectance(sample, reference, nodes)
     whole = float(bench.reference_reflectance.mean())
     whole_sample = whole * float(np.exp(log_ratio.mean()))
-    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample)
+    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, _face(bench, sheet))
     double = double if calm or _expected(bench, sheet, double) else hidden(double)
-    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole)
+    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole, _face(bench, bench.reference))
     beams = (
         _beams(bench, sheet, double, nodes.u, whole_sample),
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
     )
-    veil, veil_sigma = _veil(bench, sample, reference)
-    haze, haze_sigma = _haze(bench, sample, reference)
+    blur = (stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", _ONE_BEAM))
+    widest_mm2 = max(abs(one.added.variance_mm2) for one in blur)
+    # in whole halves, so that a sample against the reference is read as the reference against it
+    blur_px = 0.5 * float(np.ceil(2.0 * np.sqrt(widest_mm2) / bench.pixel_mm))
+    veil, veil_sigma = _veil(bench, sample, reference, blur_px)
+    haze, haze_sigma = _haze(bench, sample, reference, blur_px)
     return Pair(
         log_ratio=log_ratio,
         log_sigma=log_sigma,
         ratio=ratio,
         uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]) if calm else float("nan"),
         uneven_rms=_beside_plane(smooth) if calm else float("nan"),
-        blur=(stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", _ONE_BEAM)),
+        blur=blur,
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,
         veil_sigma=veil_sigma,
@@ -109,6 +115,14 @@ def _expected(bench: SampleBench, sheet: Sheet, found: DoubleImage) -> bool:
         return False
     there = ghost_distance_mm(sheet.thickness_mm, sheet.index, bench.angle_rad)
     return bool(abs(found.distance_mm - there) < max(3.0 * found.distance_sigma_mm, _NEAR_MM))
+
+
+def _face(bench: SampleBench, sheet: Sheet) -> float:
+    """Reflectance of a sheet's clear face; NaN where bench.toml says nothing of it."""
+    if not sheet.thickness_mm > 0.0:
+        return float("nan")
+    s, p, _ = fresnel(1.0, sheet.index, float(np.cos(bench.angle_rad)))
+    return 0.5 * (s + p)
 
 
 def _ratio(s: Registered, r: Registered) -> Array:
@@ -167,13 +181,26 @@ def _edge(bench: SampleBench, s: Registered, r: Registered, nodes: Nodes, axis: 
     return found[0] / max(found[1], 1e-6), stripes[0] / max(stripes[1], 1e-6)
 
 
-def _disc_light(bench: SampleBench, leg: Leg, picture: Light, around: Light, radius_mrad: float) -> tuple[float, float]:
+def _core_px(bench: SampleBench, radius_mrad: float, blur_px: float) -> float:
+    """Radius of a disc's middle that is read, projector pixels: as wide as noise wants and blur of the edge lets it.
+
+    Further out the light that is spread widely falls on more than one side's share of the disc.
+    """
+    radius_px = disc_radius_px(bench, radius_mrad)
+    clear_px = _CLEAR * float(np.hypot(blur_px, _BENCH_PX))
+    share = _SMALL_CORE if radius_mrad <= _SMALL_MRAD else _CORE
+    return max(min(share * radius_px, radius_px - clear_px, _MOST_CORE_PX), _LEAST_CORE_PX)
+
+
+def _disc_light(
+    bench: SampleBench, leg: Leg, picture: Light, around: Light, radius_mrad: float, blur_px: float
+) -> tuple[float, float]:
     """Light in the middle of a dark disc, in shares of white, and its standard error.
 
     The light in the disc comes from all around it, so white is the mean over as wide a surrounding (`around`): waves
     of the mirror may make the very middle brighter or darker.
     """
-    core = _LEAST_CORE_PX if radius_mrad <= _SMALL_MRAD else min(_CORE_PX * disc_radius_px(bench, radius_mrad), 6.0)
+    core = _core_px(bench, radius_mrad, blur_px)
     with np.errstate(invalid="ignore"):
         there = np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1)) < core
     values = picture[there] / around[there]
@@ -197,21 +224,21 @@ def _smoothed_widely(picture: Light, wide: float) -> Light:
     return np.asarray(cv2.resize(smooth, (across, high), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
-def _veil(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, Array]:
+def _veil(bench: SampleBench, sample: Leg, reference: Leg, blur_px: float) -> tuple[Array, Array]:
     rows = []
     around_s, around_r = (_around(bench, leg, leg.white) for leg in (sample, reference))
     for radius in DISC_MRAD:
-        h_s, u_s = _disc_light(bench, sample, sample.dark[radius], around_s, radius)
-        h_r, u_r = _disc_light(bench, reference, reference.dark[radius], around_r, radius)
+        h_s, u_s = _disc_light(bench, sample, sample.dark[radius], around_s, radius, blur_px)
+        h_r, u_r = _disc_light(bench, reference, reference.dark[radius], around_r, radius, blur_px)
         rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
     return np.array(rows)[:, 0], np.array(rows)[:, 1]
 
 
-def _haze(bench: SampleBench, sample: Leg, reference: Leg) -> tuple[Array, float]:
+def _haze(bench: SampleBench, sample: Leg, reference: Leg, blur_px: float) -> tuple[Array, float]:
     rows = []
     for colour, k in (("red", 0), ("blue", 2)):
         around = [_around(bench, leg, leg.colours[k]) for leg in (sample, reference)]
-        h_s, u_s = _disc_light(bench, sample, sample.haze[colour], around[0], HAZE_MRAD)
-        h_r, u_r = _disc_light(bench, reference, reference.haze[colour], around[1], HAZE_MRAD)
+        h_s, u_s = _disc_light(bench, sample, sample.haze[colour], around[0], HAZE_MRAD, blur_px)
+        h_r, u_r = _disc_light(bench, reference, reference.haze[colour], around[1], HAZE_MRAD, blur_px)
         rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
     return np.array([row[0] for row in rows]), max(row[1] for row in rows)

@@ -413,7 +413,7 @@ def manifold() -> Iterator[Part]:
     arc = np.column_stack([400.0 * np.sin(angle), 400.0 * np.cos(angle) - 400.0])
     centre = np.array([0.0, 400.0])
     outline = np.concatenate([arc, 401.0 / 400.0 * (arc[::-1] + centre) - centre])
-    sheet = manifold3d.CrossSection([outline[::-1]]).extrude(2 * HALF_MM[1]).rotate([90.0, 0.0, 0.0])
+    sheet = manifold3d.CrossSection([outline]).extrude(2 * HALF_MM[1]).rotate([90.0, 0.0, 0.0])
     yield part(
         "bent sheet in 24 strips", "m.stl", sheet.translate([0.0, HALF_MM[1], 0.0]), cylinder(400.0), half_mm=whole
     )

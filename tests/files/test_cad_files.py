@@ -127,7 +127,9 @@ def test_step_faces_are_exact(tmp_path):
     """A sphere of 50 mm that the kernel writes itself: every point lies on it, to rounding."""
     _write_step_sphere(tmp_path / "m.step")
     mesh = read_mesh(tmp_path / "m.step", key="mirror.file")
-    for points in (mesh.vertices_mm, mesh.on_surface_mm):
+    there = np.isfinite(mesh.on_surface_mm).all(axis=-1)  # large triangles have more points than small ones
+    assert there.sum(axis=1).min() >= 3
+    for points in (mesh.vertices_mm, mesh.on_surface_mm[there]):
         np.testing.assert_allclose(np.linalg.norm(points, axis=-1), 50.0, atol=1e-9)
     corners = mesh.vertices_mm[mesh.faces]
     outward = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])

@@ -12,6 +12,7 @@ from rigwarp.jobs.samples.measure import FRAMES_SHOWN
 from rigwarp.rig import decode_transfer
 from rigwarp.samples.bench import Sheet
 from rigwarp.samples.cycle import CycleFigures, cycle_figures
+from rigwarp.samples.double_image import DoubleImage, as_one_face, hidden, mean_of
 from rigwarp.samples.frames import SampleFrame, frame_picture
 from rigwarp.samples.leg import Leg, read_leg
 from rigwarp.samples.pair import compare_pair
@@ -112,6 +113,21 @@ def test_no_double_image_is_invented(cycle: MeasuredCycle, figures: CycleFigures
     assert true_figures(cycle.truth, NAME)["ghost_mm"] < bench.pixel_mm
     assert [pair.double.seen for pair in figures.pairs] == [False, False]
     assert cycle.said["double_front"] == 0.0
+
+
+def test_both_companions_come_from_one_face() -> None:
+    """Glass of index 1.52 with metal of 0.90 (handbook sums: front 5.16 %, third 3.83 % of the main image)."""
+    seen = DoubleImage(
+        distance_mm=1.3, distance_sigma_mm=0.02, front=0.0516 + 0.004, third=0.0383 - 0.004, strength_sigma=0.002,
+        seen=True, nearest_mm=0.65,
+    )  # fmt: skip
+    one = as_one_face(seen, 0.90044)
+    assert [one.front, one.third] == pytest.approx([0.0516, 0.0383], abs=0.001)
+    known = as_one_face(replace(seen, front=0.0546, third=0.0443), 0.90044, 0.04258)
+    assert [known.front, known.third] == pytest.approx([0.0516, 0.0383], abs=0.003)
+    assert not as_one_face(replace(seen, third=0.0), 0.90044, 0.04258).seen  # a face that sends light one way only
+    assert mean_of(seen, replace(seen, front=0.05)).front == pytest.approx(0.0528)
+    assert not mean_of(seen, hidden(seen)).seen
 
 
 def test_a_speck_counts_when_it_is_seen_twice() -> None:

@@ -19,13 +19,16 @@ from rigwarp.reports.samples_report import SampleMaps, render_samples_report
 from rigwarp.samples.turned import Turned, by_turning
 from rigwarp.samples.verdicts import Verdict, groups, judge_pairs
 
+_ALIKE_IN = ("blur_in_mrad", "blur_across_mrad", "veil", "reflectance")
+_LAST = 0.01  # the last place that is shown
 _ALIKE = 1.15  # the two blurs, beside what is the bench's
 
 
 @dataclass(frozen=True, kw_only=True)
 class Compared:
-    """The table: samples, columns, values (n, columns) with standard errors, letters and verdicts by column.
+    """The table: samples, columns, means (n, columns) over cycles with standard errors, letters and verdicts by column.
 
+    `harm` : means (n, columns) in units of what does not matter.
     `turned` : of samples that were also measured turned by 90 degrees.
     """
 
@@ -33,6 +36,7 @@ class Compared:
     cycles: dict[str, list[CycleRecord]]
     mean: Array
     error: Array
+    harm: Array
     letters: dict[str, dict[str, str]]
     turned: dict[str, Turned]
     verdicts: dict[str, list[Verdict]]
@@ -47,34 +51,34 @@ class Compared:
         found = []
         for i, name in enumerate(self.names):
             cells = [self._cell(i, j, COLUMNS[j]) for j in self._told]
-            found.append([name, *cells, self._double(name), self._specks(name), str(len(self.cycles[name]))])
+            found.append([name, *cells, self._specks(name), str(len(self.cycles[name]))])
         return found
 
     def _cell(self, i: int, j: int, column: Column) -> str:
-        value, error = column.scale * self.mean[i, j], column.scale * self.error[i, j]
+        name, value = self.names[i], column.scale * self.mean[i, j]
+        letters = self.letters[column.key].get(name, "")
+        if column.key == "double":
+            seen = [one.double_mm or np.nan for one in self.cycles[name] if one.double_seen]
+            if not seen:
+                told = any(not untold(one) for one in self.cycles[name])
+                return f"none seen {letters}".strip() if told else "not told"
+            return f"{value:.1f} % at {np.mean(seen):.2f} mm {letters}".strip()
         if not np.isfinite(value):
-            return "–"
-        letters = self.letters[column.key].get(self.names[i], "")
-        least = 0.01  # the last place that is shown
-        spread = "" if not np.isfinite(error) else f" ± {error:.2f}" if error >= least else f" ± <{least:g}"
-        return f"{value:.2f}{spread} {letters}".strip()
-
-    def _double(self, name: str) -> str:
-        seen = [one.double_mm or np.nan for one in self.cycles[name] if one.double_seen]
-        none = "none seen" if any(not untold(one) for one in self.cycles[name]) else "not told"
-        return f"{np.mean(seen):.2f} mm" if seen else none
+            return "not told"
+        own = float(np.mean([column.sigma(record) for record in self.cycles[name]]))
+        sigma = column.scale * float(np.nanmax([own, self.error[i, j], 0.0]))
+        return f"{_signed(value)} ± {max(sigma, _LAST):.2f} {letters}".strip()
 
     def _specks(self, name: str) -> str:
         last = self.cycles[name][-1]
         grades = [one.grade_mm or 0.0 for one in last.specks]
-        return f"{len(grades)}, largest {max(grades):.2f} mm" if grades else f"none from {last.least_speck_mm:.2f} mm"
+        return f"{len(grades)}, largest {max(grades):.2f} mm" if grades else f"none above {last.least_speck_mm:.2f} mm"
 
     def heads(self) -> list[str]:
         """The rows' headings."""
         return [
             "sample",
-            *(f"{COLUMNS[j].words}, {COLUMNS[j].unit}" for j in self._told),
-            "double image at",
+            *(c.words if c.key == "double" else f"{c.words}, {c.unit}" for c in (COLUMNS[j] for j in self._told)),
             "specks",
             "cycles",
         ]
@@ -99,11 +103,10 @@ def compare_samples(folder: BenchFolder) -> Compared:
     within = [folder.bench.within[column.within] for column in COLUMNS]
     count = np.isfinite(values).sum(axis=2)
     mean = np.where(count > 0, np.nansum(values, axis=2) / np.maximum(count, 1), np.nan)
-    harm = np.sum(
-        [np.maximum(np.nan_to_num(mean[:, j]), 0.0) / w for j, w in enumerate(within) if not COLUMNS[j].mends], axis=0
-    )
-    order = np.argsort(harm, kind="stable")
-    values, names = values[order], [list(cycles)[i] for i in order]
+    harm = np.maximum(mean, 0.0) / within
+    stays = [not column.mends for column in COLUMNS]
+    order = np.argsort(np.nansum(harm[:, stays], axis=1), kind="stable")
+    harm, values, names = harm[order], values[order], [list(cycles)[i] for i in order]
     count, mean = count[order], mean[order]
     square = np.nansum((values - mean[..., None]) ** 2, axis=2)
     error = np.where(count > 1, np.sqrt(square / np.maximum(count - 1, 1) / np.maximum(count, 1)), np.nan)
@@ -114,7 +117,7 @@ def compare_samples(folder: BenchFolder) -> Compared:
         verdicts[column.key] = judge_pairs(some, values[there, j], within[j])
         letters[column.key] = groups(some, verdicts[column.key]) if most > 1 else {}
     return Compared(
-        names=names, cycles=cycles, mean=mean, error=error, letters=letters, turned=_turned(folder, cycles),
+        names=names, cycles=cycles, mean=mean, error=error, harm=harm, letters=letters, turned=_turned(folder, cycles),
         verdicts=verdicts,
     )  # fmt: skip
 
@@ -142,7 +145,7 @@ def write_comparison(folder: BenchFolder, compared: Compared) -> Path:
         rows=compared.rows(),
         sentences=sentences(compared),
         maps={name: one for name, one in maps.items() if one is not None},
-        bars={name: [compared.mean[i, :3]] for i, name in enumerate(compared.names)},
+        bars={name: [compared.mean[i, :4]] for i, name in enumerate(compared.names)},
         details={name: cycle_rows(compared.cycles[name][-1]) for name in compared.names},
         verdicts=verdict_rows(compared),
     )
@@ -167,21 +170,44 @@ def maps_of(folder: BenchFolder, name: str) -> SampleMaps | None:
 
 def sentences(compared: Compared) -> list[str]:
     """What a maker should know first."""
-    found = [f"Least harm to the picture by what no correction takes out: {compared.names[0]}."]
+    found = [f"Least harm to the picture by what no correction takes out: {compared.names[0]}.", *_about_harm(compared)]
     for key in ("blur_in_mrad", "veil"):
         open_pairs = [v for v in compared.verdicts[key] if v.answer == "not decided" and v.more]
         words = next(c.words for c in COLUMNS if c.key == key)
         if open_pairs:
             one = open_pairs[0]
             found.append(
-                f"Not decided in {words}: {one.first} and {one.second}; {one.more} more seatings of both would "
-                f"probably do ({len(open_pairs)} such pairs)."
+                f"Not decided in {words}: {one.first} and {one.second}; {one.more} more seating"
+                f"{'' if one.more == 1 else 's'} of both would probably do"
+                + (f" ({len(open_pairs)} such pairs)." if len(open_pairs) > 1 else ".")
             )
     found += [_about_turning(name, one) for name, one in compared.turned.items() if np.isfinite(one.material)]
     loose = [name for name, records in compared.cycles.items() if not all(one.closure_good for one in records)]
     if loose:
         found.append(f"Cycles that do not close within 1 % and 0.1 px, to be repeated: {', '.join(loose)}.")
     return found
+
+
+def _about_harm(compared: Compared) -> list[str]:
+    """What spoils the picture most in each sample, and which samples are alike in all that was compared."""
+    told, found = [j for j, column in enumerate(COLUMNS) if not column.mends], []
+    worst: dict[str, list[str]] = {}
+    for i, name in enumerate(compared.names):
+        harm = np.nan_to_num(compared.harm[i, told])
+        if harm.max(initial=0.0) > 1.0:
+            worst.setdefault(COLUMNS[told[int(np.argmax(harm))]].words, []).append(name)
+    if worst:
+        parts = [f"{words}: {', '.join(names)}" for words, names in worst.items()]
+        found.append(f"What hurts most: {'; '.join(parts)}.")
+    same = [{(v.first, v.second) for v in compared.verdicts[key] if "same" in v.answer} for key in _ALIKE_IN]
+    alike = [f"{first} and {second}" for first, second in sorted(set.intersection(*same))]
+    if alike:
+        found.append(f"The same in blur, veil and reflectance, as far as it matters: {'; '.join(alike)}.")
+    return found
+
+
+def _signed(value: float) -> str:
+    return f"{value:.2f}".replace("-", "−")
 
 
 def _about_turning(name: str, one: Turned) -> str:

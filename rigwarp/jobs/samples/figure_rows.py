@@ -25,7 +25,7 @@ class Column:
     key : its name in JSON and CSV.
     words : what it is; unit : of the value as shown, which is the stored one times `scale`.
     within : the key in [same] of what does not matter, and by how much it counts here.
-    value : from a record to the figure; NaN where it has none.
+    value, sigma : from a record to the figure and to its own 1-sigma; NaN where it has none.
     mends : whether the prewarp corrects it.
     """
 
@@ -34,6 +34,7 @@ class Column:
     unit: str
     within: str
     value: Callable[[CycleRecord], float]
+    sigma: Callable[[CycleRecord], float]
     scale: float = 1.0
     mends: bool = False
 
@@ -55,27 +56,31 @@ def _double_strength(record: CycleRecord) -> float:
     return float("nan") if untold(record) else max(record.double_front or 0.0, record.double_third or 0.0)
 
 
-def _waves(record: CycleRecord, index: int) -> float:
+def _waves(record: CycleRecord, index: int, key: str = "rms_mrad") -> float:
     if record.formed or len(record.bands) <= index:
         return float("nan")
-    return float(np.linalg.norm(record.bands[index].rms_mrad or (np.nan,)))
+    return float(np.linalg.norm(getattr(record.bands[index], key) or (np.nan,)))
+
+
+def _known(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
 
 
 COLUMNS: Final = (
-    Column(key="blur_in_mrad", words="blur, plane of incidence", unit="mrad", within="blur_mrad",
-           value=lambda r: _pick(r.blur_mrad, 0)),
-    Column(key="blur_across_mrad", words="blur, across", unit="mrad", within="blur_mrad",
-           value=lambda r: _pick(r.blur_mrad, 1)),
+    Column(key="blur_in_mrad", words="blur in the plane", unit="mrad", within="blur_mrad",
+           value=lambda r: _pick(r.blur_mrad, 0), sigma=lambda r: _pick(r.blur_sigma_mrad, 0)),
+    Column(key="blur_across_mrad", words="blur across the plane", unit="mrad", within="blur_mrad",
+           value=lambda r: _pick(r.blur_mrad, 1), sigma=lambda r: _pick(r.blur_sigma_mrad, 1)),
     Column(key="veil", words="veil beyond 8 mrad", unit="%", within="veil", scale=100.0,
-           value=lambda r: _pick(r.veil, 2)),
+           value=lambda r: _pick(r.veil, 2), sigma=lambda r: _pick(r.veil_sigma, 2)),
     Column(key="double", words="double image", unit="%", within="veil", scale=100.0,
-           value=_double_strength),
-    Column(key="waves_mrad", words="waviness to 20 mm", unit="mrad", within="slope_mrad", mends=True,
-           value=lambda r: _waves(r, 0)),
-    Column(key="long_waves_mrad", words="longer waviness", unit="mrad", within="slope_mrad", mends=True,
-           value=lambda r: _waves(r, 1)),
-    Column(key="reflectance", words="reflectance, of the reference's", unit="%", within="reflectance", scale=100.0,
-           mends=True, value=lambda r: _mean(r.reflectance)),
+           value=_double_strength, sigma=lambda r: _known(r.double_sigma)),
+    Column(key="waves_mrad", words="waves to 20 mm", unit="mrad", within="slope_mrad", mends=True,
+           value=lambda r: _waves(r, 0), sigma=lambda r: _waves(r, 0, "sigma_mrad")),
+    Column(key="long_waves_mrad", words="longer waves", unit="mrad", within="slope_mrad", mends=True,
+           value=lambda r: _waves(r, 1), sigma=lambda r: _waves(r, 1, "sigma_mrad")),
+    Column(key="reflectance", words="reflectance", unit="%", within="reflectance", scale=100.0,
+           mends=True, value=lambda r: _mean(r.reflectance), sigma=lambda r: _mean(r.reflectance_sigma)),
 )  # fmt: skip
 """What cannot be corrected first."""
 

@@ -71,6 +71,12 @@ def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
     return np.asarray(np.var(landed, axis=0).reshape(-1, 2).mean(axis=0) + (piece.core_rad * truth["far_mm"]) ** 2)
 
 
+def rim_share(truth: BenchTruth, piece: Piece, points_mm: Array) -> float:
+    """Share of light that a piece paler towards its rim leaves, mean over mirror points (..., 2)."""
+    radius = np.linalg.norm(points_mm, axis=-1) / (0.5 * min(truth.opening_mm))
+    return float(np.mean(1.0 - piece.paler_rim * np.minimum(radius, 1.0) ** 2))
+
+
 def _weights(truth: BenchTruth, wave: Wave) -> tuple[Array, float]:
     """(2,) mm on the screen that its slope moves light by, and H of its projection into the round footprint."""
     direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])

@@ -31,6 +31,12 @@ _BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face;
 FittedSurface = SplineSurface | FlatSurface | QuadricSurface
 
 
+def _finite_points(points: Array) -> Array:
+    """(N, 3) those of points (..., 3) that there are."""
+    flat = points.reshape(-1, 3)
+    return np.asarray(flat[np.isfinite(flat[:, 0])])
+
+
 def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm: Array | None = None) -> FittedSurface:
     """Fit the plain surface that a patch's vertices lie on, in the frame of its mean plane.
 
@@ -41,7 +47,7 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm:
     points = patch.vertices_mm[patch.used]
     rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.border))
     if on_surface_mm is not None:
-        points = np.concatenate([points, on_surface_mm[patch.numbers].reshape(-1, 3)])
+        points = np.concatenate([points, _finite_points(on_surface_mm[patch.numbers])])
         points = points[np.lexsort(points.T)]
     points = points[spread_sample(len(points), _MOST_POINTS)]
     flat = _plane_through(points, areas / np.linalg.norm(areas))

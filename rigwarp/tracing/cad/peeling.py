@@ -59,7 +59,9 @@ class _Stray:
         points, further = vertices[used], np.empty((len(patch.faces), 0, 3))
         if on_surface_mm is not None:
             further = (on_surface_mm[patch.numbers] - T[:3, 3]) @ T[:3, :3]
-            points = np.concatenate([points, further.reshape(-1, 3)])
+            there = np.isfinite(further[..., 0])
+            points = np.concatenate([points, further[there]])
+            further = np.where(there[..., None], further, vertices[patch.faces[:, :1]])
             points = points[np.lexsort(points[:, :2].T)]
         return cls(spline=spline_by_density(points), faces=patch.faces, vertices_mm=vertices, further_mm=further)
 
