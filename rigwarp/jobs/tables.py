@@ -13,6 +13,7 @@ from typing import Any, Final, Literal
 from rigwarp.errors import InputError, RigwarpError
 from rigwarp.files import open_rig
 from rigwarp.files.page_key_file import page_keys
+from rigwarp.files.records.heartbeat import PlayState, TableAnswer
 from rigwarp.jobs.play_status import SILENT_S, player_status
 from rigwarp.jobs.results.history import ResultSummary, results_of
 
@@ -84,8 +85,9 @@ def _in_folder(root: Path) -> TableRow:
     except InputError:
         return TableRow(name=name, state="idle")
     alive = time.time() - (status.unix_s or 0.0) <= SILENT_S
-    page = str(status.more.get("page") or "")
-    state = _state(current, alive=alive, dark=status.more.get("dark") is True, running=True)
+    says = PlayState.from_dict(status.more)
+    page = says.page or ""
+    state = _state(current, alive=alive, dark=says.dark is True, running=True)
     return TableRow(
         name=name,
         state=state,
@@ -103,18 +105,19 @@ def _at_address(place: str) -> TableRow:
     try:
         with urllib.request.urlopen(request, timeout=_ANSWER_S) as answer:
             found: dict[str, Any] = json.loads(answer.read(_MOST_BYTES))
-        playing, results = dict(found["state"]), list(found["results"])
-        current = next((ResultSummary(**one) for one in results if one["current"]), None)
-    except (OSError, ValueError, KeyError, TypeError, urllib.error.URLError):
+        says = TableAnswer.from_dict(found)
+        current = next((ResultSummary(**one) for one in found["results"] if one["current"]), None)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, urllib.error.URLError):
         return TableRow(name=plain, state="silent")
-    dark, running = playing.get("dark") is True, playing.get("running") is not False
+    playing = says.state or PlayState()
+    dark, running = playing.dark is True, playing.running is not False
     return TableRow(
-        name=str(found.get("name") or plain),
-        state=_state(current, alive=found.get("fresh") is True, dark=dark, running=running),
-        source=str(playing.get("source") or ""),
+        name=says.name or plain,
+        state=_state(current, alive=says.fresh is True, dark=dark, running=running),
+        source=playing.source or "",
         off_mm=_off_mm(current),
         limit_mm=None if current is None else current.limit_mm,
-        operate=place if found.get("role") == "operate" else "",
+        operate=place if says.role == "operate" else "",
         view=place,
     )
 

@@ -66,7 +66,7 @@ def png_of(width: int, height: int) -> bytes:
 
 
 def test_a_read_only_disk_is_named_and_not_the_clean_up(tmp_path, monkeypatch):
-    def refuse(*_):
+    def refuse(*_, **__):
         raise OSError(errno.EROFS, os.strerror(errno.EROFS))
 
     monkeypatch.setattr(atomic, "_write_through", refuse)

@@ -100,7 +100,7 @@ def test_the_projector_calibrates_the_view(run: Callable[..., Any], tmp_path: Pa
 @pytest.mark.parametrize(
     ("given", "exit_code", "told"),
     [
-        (("fly",), 2, "expected one of: trace, scan, fit"),
+        (("fly",), 2, "expected one of: trace, lens, scan, fit, verify, play, report"),
         (("fit", "--screen", "x"), 2, "belong to: rigwarp view scan"),
         (("scan", "--export", "x"), 2, "needs --pitch and --thickness"),
         (("scan", "--export", "x", "--pitch", "0.2", "--thickness", "7", "--pixels", "big"), 2, "width x height"),

@@ -107,7 +107,7 @@ def test_unplugged_it_ends_and_started_again_it_waits_without_ready_and_comes_ba
     players = []
 
     def told():
-        while (words := listener.recv(200).decode()) == "WATCHDOG=1":
+        while (words := listener.recv(200).decode()).startswith("WATCHDOG=1"):
             pass
         return words
 

@@ -43,7 +43,7 @@ def test_a_mirror_that_stands_upright_shows_the_side_instead() -> None:
 @pytest.mark.parametrize("side", [1, -1])
 def test_maps_are_seen_from_the_light(side: int, monkeypatch: pytest.MonkeyPatch) -> None:
     drawn: list[Figure] = []
-    monkeypatch.setattr(style, "png", lambda figure: drawn.append(figure) or b"")
+    monkeypatch.setattr(style, "png", lambda figure, **_: drawn.append(figure) or b"")
     line = np.arange(-5.0, 6.0)
     part = OnThePart(side=side, way=np.array([1.0, 0.0]), towards="table's right")
     deviation_map(line, line, np.add.outer(line, line), part=part)

@@ -61,7 +61,7 @@ def page_of(monkeypatch):
     monkeypatch.setattr(table_raster, "_CELLS_ACROSS", 50)
     done, dot = cv2.imencode(".png", np.full((1, 1, 3), 255, np.uint8))
     assert done
-    monkeypatch.setattr(figures_style, "png", lambda figure: dot.tobytes())
+    monkeypatch.setattr(figures_style, "png", lambda figure, **_: dot.tobytes())
 
     def make(folder, result):
         return Page(write_report(folder, result).read_text(encoding="utf-8"))

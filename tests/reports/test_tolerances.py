@@ -34,7 +34,7 @@ def found() -> Sensitivity:
 
 def test_table_and_picture_agree(monkeypatch: pytest.MonkeyPatch) -> None:
     drawn: list[Figure] = []
-    monkeypatch.setattr(style, "png", lambda figure: drawn.append(figure) or b"")
+    monkeypatch.setattr(style, "png", lambda figure, **_: drawn.append(figure) or b"")
     causes.tolerance_bars(found(), analyse_tolerances(found(), np.random.default_rng(1), draws=20))
     (axes,) = drawn[0].axes
     labels = [label.get_text() for label in axes.get_yticklabels()]

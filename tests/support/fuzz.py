@@ -35,6 +35,7 @@ from rigwarp.cli import EXIT_UNEXPECTED, main
 from rigwarp.devices import open_virtual
 from rigwarp.errors import RigwarpError
 from rigwarp.files import (
+    RigFolder,
     current_result,
     list_photos,
     new_run,
@@ -58,6 +59,7 @@ from rigwarp.files import (
     write_stl,
 )
 from rigwarp.files import names as names_module
+from rigwarp.files.current_view import current_view, make_view_current
 from rigwarp.files.names import (
     BENCH_FILE,
     CAMERA_PICTURE,
@@ -74,12 +76,17 @@ from rigwarp.files.names import (
 )
 from rigwarp.files.page_key_file import page_keys
 from rigwarp.files.quick_file import read_quick_file
-from rigwarp.files.records import DriftRecord, HeartbeatRecord, MovedRecord
+from rigwarp.files.records import DriftRecord, HeartbeatRecord, MovedRecord, ScreenRecord, ViewRecord
 from rigwarp.files.records.samples import CycleRecord
 from rigwarp.files.rig_lock import _who, rig_locked
+from rigwarp.files.sheets_file import read_sheets
 from rigwarp.files.table_shape_file import read_table_shape
+from rigwarp.files.top_file import read_top, write_top
 from rigwarp.files.trust import add_trusted, is_trusted
+from rigwarp.files.view_file import read_view_map, write_view_map
+from rigwarp.files.view_lens_file import read_view_lens, write_view_lens
 from rigwarp.geometry import TriangleMesh
+from rigwarp.geometry.view_map import ViewMap
 from rigwarp.jobs.bench.check import rig_remarks, what_is_there
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.play import PlayOptions, opened_show, write_still
@@ -90,7 +97,9 @@ from rigwarp.jobs.samples.compare import maps_of
 from rigwarp.jobs.scans.zones import shown_in, zones_then
 from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
+from rigwarp.rig import Lens, TopView
 from rigwarp.simulation.samples.truth import parse_bench_truth
+from rigwarp.view.top import build_top
 
 LONGEST_S, HANGS_S, MOST_MIB = 60.0, 600.0, 4096
 """Of work, since the machine may be busy; of time."""
@@ -216,6 +225,13 @@ USES: dict[str, tuple[Use, ...]] = {
     "part.step": (),
     "trusted_commands.json": (_trusted,),
     "page.key": (lambda root, _: page_keys(root),),
+    **dict.fromkeys(("view.npz", "view_design.npz"), (lambda _, path: read_view_map(path),)),
+    "view.json": (lambda _, path: ViewRecord.read(path),),
+    "screen.json": (lambda _, path: ScreenRecord.read(path),),
+    "view_lens.json": (lambda _, path: read_view_lens(path),),
+    "current_view.json": (lambda root, _: current_view(root),),
+    "sheets.npz": (lambda _, path: read_sheets(path, ()),),
+    "top.npz": (lambda _, path: read_top(path),),
 }
 """How each file is read; a name may be in the rig several times."""
 SELDOM: dict[str, Use] = {
@@ -281,8 +297,44 @@ def with_content(root: Path) -> None:
     page_keys(root)  # makes them
     with rig_locked(root, "being attacked"), mock.patch.dict(os.environ, XDG_CONFIG_HOME=str(root)):
         add_trusted("a camera's command")
+    _write_view(folder)
     if importlib.util.find_spec("OCP") is not None:
         _write_step(root / "part.step")
+
+
+def _write_view(folder: RigFolder) -> None:
+    """What scans and fits of a view leave, of a camera of few pixels."""
+    root, shape = folder.root, (9, 16)
+    y_mm, x_mm = (np.asarray(one, float) for one in np.mgrid[: shape[0], : shape[1]])
+    flat = np.zeros(shape)
+    seen = ViewMap(
+        x_mm=x_mm,
+        y_mm=y_mm,
+        sigma_mm=flat + 0.1,
+        lean_x=flat,
+        lean_y=flat,
+        zone=np.zeros(shape, np.int16),
+        measured=np.ones(shape, bool),
+    )
+    write_view_map(root / "view_design.npz", seen, rig_hash=folder.rig_hash)
+    with new_run(root / "views", "view fit", folder) as run:
+        write_view_map(run / "view.npz", seen, rig_hash=folder.rig_hash)
+        ViewRecord(seconds={"fit": 1.0}).write(run / "view.json")
+        top = TopView(size_mm=(8.0, 6.0), centre_mm=np.array([8.0, 4.0]), mm_per_pixel=1.0)
+        write_top(run / "top.npz", build_top(seen, top), rig_hash=folder.rig_hash)
+    make_view_current(root, run)
+    ScreenRecord(pixels=(1920.0, 1080.0), pitch_mm=0.25).write(root / "screen.json")
+    lens = Lens(matrix=np.diag([9.0, 9.0, 1.0]), distortion=np.zeros(5), sigma_px=0.1)
+    write_view_lens(root / "view_lens.json", lens, resolution=(16, 9))
+    arrays = {
+        "photo": np.zeros(4, np.int64),
+        "zone": np.zeros(4, np.int64),
+        "pixels_px": np.ones((4, 2)),
+        "board_mm": np.ones((4, 3)),
+        "square_px": np.ones(4),
+        "flipped": np.zeros(4, bool),
+    }
+    write_npz(root / "sheets.npz", arrays, format="rigwarp view sheets", header={"photos": ["a.png"]})
 
 
 def never_spoiled() -> set[str]:

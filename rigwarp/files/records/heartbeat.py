@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rigwarp.files.records.record import Number, Record, Text
+from rigwarp.files.records.record import Flag, Number, Part, Record, Text
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,3 +30,23 @@ class HeartbeatRecord(Record):
     source: Text = None
     watch: Text = None
     watch_warned: Text = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlayState(Part):
+    """What a player says of itself: its page's address, whether it is dark, runs, and what plays."""
+
+    page: Text = None
+    dark: Flag = None
+    running: Flag = None
+    source: Text = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TableAnswer(Part):
+    """What a page answers for its table: name, what the asker's key may do, whether the player was heard lately."""
+
+    name: Text = None
+    role: Text = None
+    fresh: Flag = None
+    state: PlayState | None = None

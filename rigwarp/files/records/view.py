@@ -96,3 +96,18 @@ class ScreenRecord(Record):
     glass_sigma_mm: Number = None
     centre_mm: Numbers = None
     rotation_deg: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ViewScanSettings(Part):
+    """What start.json says of a scan of the view.
+
+    `by` what it was scanned, `group` and `zones` of a scan in several runs, `result` of the projector that showed the
+    patterns, `screen` that did.
+    """
+
+    by: Text = None
+    group: Text = None
+    zones: Numbers = None
+    result: Text = None
+    screen: Block = None

@@ -136,9 +136,9 @@ def draw_sketch(folder: RigFolder) -> Path:
 def _drawn_from(path: Path) -> str | None:
     try:
         with Image.open(path) as picture:
-            return picture.info.get("Source")
-    except (OSError, SyntaxError, ValueError):
-        return None  # none there, or damaged
+            return str(picture.info["Source"])
+    except (OSError, SyntaxError, ValueError, KeyError):
+        return None  # none there, damaged, or from elsewhere
 
 
 def rig_doubts(folder: RigFolder) -> tuple[str, ...]:

@@ -35,6 +35,7 @@ from rigwarp.files.names import (
     VIEWS,
 )
 from rigwarp.files.records import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
+from rigwarp.files.records.view import ViewScanSettings
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN
@@ -95,7 +96,7 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
     runs = scans_of(folder, scan)
     names = tuple(run.name for run in runs)
     progress.note(f"Fitting the scan {' + '.join(names)} of the view")
-    by = str((read_start(runs[0]).settings or {}).get("by"))
+    by = str(_settings_of(runs[0]).by)
     start = time.monotonic()
     parts = parts_of(folder)
     camera = read_camera(folder.root / CAMERA_FILE) if (folder.root / CAMERA_FILE).is_file() else None
@@ -149,10 +150,9 @@ def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
             f"{parent}: found no finished scan of the view. Make one with: rigwarp view scan {folder.root}"
         )
     chosen = parent / stamp if stamp is not None else finished[-1]
-    settings = read_start(chosen).settings or {}
-    group, zones = settings.get("group"), settings.get("zones") or [0]
-    runs = [run for run in finished if group and (read_start(run).settings or {}).get("group") == group] or [chosen]
-    if len(runs) < len(zones):
+    settings = _settings_of(chosen)
+    runs = [run for run in finished if settings.group and _settings_of(run).group == settings.group] or [chosen]
+    if len(runs) < len(settings.zones or (0,)):
         raise InputError(
             f"{chosen}: its scan is not finished in all zones. Scan again: rigwarp view scan {folder.root}"
         )
@@ -169,23 +169,25 @@ def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) 
     MeasurementError
         They see too little.
     """
-    by = (read_start(runs[0]).settings or {}).get("by")
+    by = _settings_of(runs[0]).by
     if by == BY_SCREEN:
         return _seen_on_screen(folder, runs, parts)
     if by != BY_PROJECTOR:
         raise InputError(f"{runs[0]}: found a scan by {by!r}, expected one by projector or screen. Scan again.")
     seen = []
     for run in runs:
-        settings = read_start(run).settings or {}
-        table_map = read_map(folder.root / RESULTS / str(settings.get("result")) / MAP_FILE)[0]
+        table_map = read_map(folder.root / RESULTS / str(_settings_of(run).result) / MAP_FILE)[0]
         seen.append(seen_by_projector(read_decoded(run / DECODED_FILE), table_map, folder.rig.table))
     return joined_seen(seen)
 
 
+def _settings_of(run: Path) -> ViewScanSettings:
+    return ViewScanSettings.from_dict(read_start(run).settings or {})
+
+
 def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> Seen:
     """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen."""
-    noted = (read_start(runs[0]).settings or {}).get("screen")
-    screen = screen_of(ScreenRecord.from_dict(noted if isinstance(noted, dict) else {}))
+    screen = screen_of(ScreenRecord.from_dict(_settings_of(runs[0]).screen or {}))
     decoded = [read_decoded(run / DECODED_FILE) for run in runs]
     table = folder.rig.table
     roughly, _ = seen_by_screen(decoded, screen, trace_view(parts, table), 0.0, table)

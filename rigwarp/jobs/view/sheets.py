@@ -22,7 +22,8 @@ from rigwarp.files import (
     write_view_map,
 )
 from rigwarp.files.names import FRAMES, SHEETS_FILE, VIEW_DESIGN_FILE, VIEW_FILE, VIEW_MAP_FILE, VIEW_SCANS, VIEWS
-from rigwarp.files.records import ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
+from rigwarp.files.records import MapOrigin, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
+from rigwarp.files.records.view import ViewScanSettings
 from rigwarp.files.sheets_file import read_sheets, write_sheets
 from rigwarp.geometry import ViewMap
 from rigwarp.jobs.progress import Progress
@@ -64,7 +65,7 @@ def view_design(folder: RigFolder, parts: Sequence[ViewPart]) -> ViewMap:
     path = folder.root / VIEW_DESIGN_FILE
     if path.is_file():
         design, header = read_view_map(path)
-        if header.get("rig_hash") == folder.rig_hash:
+        if MapOrigin.from_dict(header).rig_hash == folder.rig_hash:
             return design
     return trace_view(parts, folder.rig.table)
 
@@ -125,7 +126,7 @@ def scan_sheets(progress: Progress, folder: RigFolder, photos: Sequence[Path]) -
 
 def is_by_sheets(run: Path) -> bool:
     """Whether a scan of the view was one of printed sheets."""
-    return (read_start(run).settings or {}).get("by") == BY_SHEETS
+    return ViewScanSettings.from_dict(read_start(run).settings or {}).by == BY_SHEETS
 
 
 def fit_view_by_sheets(progress: Progress, folder: RigFolder, scan: Path) -> SheetsFitted:
