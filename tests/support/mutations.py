@@ -108,7 +108,16 @@ def npz_array(data: bytes, dice: random.Random) -> bytes:
     with np.errstate(all="ignore"):
         filled = np.full(array.shape, value).astype(array.dtype)
         some = np.where(np.random.default_rng(dice.randrange(2**32)).random(array.shape) < 0.1, filled, array)
-    changed = [cropped, array.T, filled, some, array.astype(complex), array.astype("U8"), array.ravel(), array[:0]]
+    changed = [
+        cropped,
+        array.T,
+        filled,
+        some,
+        array.astype(complex),
+        array.astype("U8"),
+        array.ravel(),
+        array.ravel()[:0],
+    ]
     arrays[name] = dice.choice([one for one in changed if one.size < 10**6] or [cropped])
     return _npz(arrays)
 
