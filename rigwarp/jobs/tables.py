@@ -108,14 +108,15 @@ def _at_address(place: str) -> TableRow:
     except (OSError, ValueError, KeyError, TypeError, urllib.error.URLError):
         return TableRow(name=plain, state="silent")
     dark, running = playing.get("dark") is True, playing.get("running") is not False
+    looks = found.get("role") == "view"
     return TableRow(
         name=str(found.get("name") or plain),
         state=_state(current, alive=found.get("fresh") is True, dark=dark, running=running),
         source=str(playing.get("source") or ""),
         off_mm=_off_mm(current),
         limit_mm=None if current is None else current.limit_mm,
-        operate=place if found.get("role") == "operate" else "",
-        view=place,
+        operate="" if looks else place,
+        view=place if looks else f"{plain.rstrip('/')}/",  # without the key: it would let lookers operate
     )
 
 

@@ -44,6 +44,9 @@ def test_a_table_elsewhere_is_asked_by_its_address(player: TalkingPlayer) -> Non
         time.sleep(0.1)  # the player has just begun to tell its state
     assert (row.name, row.state, row.source) == ("small convex table", "well", "check:grid")
     assert (row.operate, row.view) == ("", looks)
+    operates = look_at_table(f"{player.origin}/#k={player.keys['operate']}")
+    assert operates.operate.endswith(player.keys["operate"])
+    assert operates.view == f"{player.origin}/", "whoever may only look at the overview gets no key to operate by"
     assert look_at_table("http://127.0.0.1:1/#k=x").state == "silent"
 
 
