@@ -21,6 +21,7 @@ from rigwarp.live.view.http_server import LOCAL, PictureServer
 from rigwarp.live.view.player import Sink, ViewShown, play_view
 from rigwarp.live.view.recorder import Recorder, require_recordable
 from rigwarp.live.view.ring import FrameRing, ring_path
+from rigwarp.talk.hosts import LOOPBACK, http_address
 from rigwarp.view.top import TopMaps
 
 WINDOW_SIZE: Final = (1280, 800)
@@ -126,7 +127,7 @@ def play_top(
     about = about_top(folder, maps)
     with ExitStack() as stack:
         sinks: list[Sink] = []
-        server = window = None
+        window = address = None
         if options.window:
             window = stack.enter_context(_Window(folder.rig.name))
             sinks.append(window)
@@ -137,8 +138,9 @@ def play_top(
             server = PictureServer(options.http_port, host=options.http_host, about=about)
             stack.callback(server.close)
             sinks.append(server)
-            say(f"For browsers: http://{options.http_host}:{server.port}/")
-            if options.http_host != LOCAL:
+            address = http_address(options.http_host, server.port)
+            say(f"For browsers: {address}")
+            if options.http_host not in LOOPBACK:
                 say("Everybody on this network can see the table now: pictures are sent without a key or encryption.")
         if options.share is not None:
             shape = (*maps.zone.shape, *first.shape[2:])
@@ -162,7 +164,7 @@ def play_top(
     return ViewPlayed(
         run=run,
         shown=shown,
-        address=None if server is None else f"http://{options.http_host}:{server.port}/",
+        address=address,
         recorded=0 if recorder is None else recorder.frames,
         dropped=0 if recorder is None else recorder.dropped,
     )
