@@ -1,8 +1,10 @@
 """The straight top view: of a photograph, or live."""
 
+import signal
+import threading
 import time
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -126,6 +128,7 @@ def play_top(
         ring_path(options.share)  # a name that cannot be is told before anything is opened
     about = about_top(folder, maps)
     with ExitStack() as stack:
+        stack.enter_context(_terminated_as_interrupted())
         sinks: list[Sink] = []
         window = address = None
         if options.window:
@@ -168,6 +171,23 @@ def play_top(
         recorded=0 if recorder is None else recorder.frames,
         dropped=0 if recorder is None else recorder.dropped,
     )
+
+
+@contextmanager
+def _terminated_as_interrupted() -> Iterator[None]:
+    """SIGTERM, as from a service manager, ends like Ctrl-C: the video is finished, the ring's readers are told."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # Python delivers signals to the main thread only
+        return
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _rate_hz(frame_s: float) -> float:
