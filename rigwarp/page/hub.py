@@ -312,10 +312,11 @@ class Hub:
                 found.append((facts.st_mtime_ns, facts.st_ino))
         return (*found, self.running.busy, self.running.facts().get("last") is not None)
 
-    def _read_results(self) -> list[dict[str, Any]]:
-        made, _ = ask_helper({"rig": str(self._root), "job": "results"})
-        return list(made.get("results", []))
+    def _read_results(self) -> dict[str, Any]:
+        return ask_helper({"rig": str(self._root), "job": "results"})[0]
 
-    def _take_results(self, results: list[dict[str, Any]]) -> None:
-        self._results = results
-        self._tell({"results": results})
+    def _take_results(self, made: dict[str, Any]) -> None:
+        if "why" in made:
+            self.note(str(made["why"]), "WARNING")
+        self._results = list(made.get("results", []))
+        self._tell({"results": self._results})
