@@ -298,12 +298,12 @@ class Socket(Guarded, websocket.WebSocketHandler):
 
     def tell(self, message: dict[str, Any]) -> None:
         """Send a message."""
-        if self._open:
+        if self._writable:
             _forget(self.write_message(json.dumps(message, allow_nan=False)))
 
     def show(self, picture: bytes) -> None:
         """Send a picture, unless the one before is still on its way: a slow tablet sees fewer, not later ones."""
-        if not self._open or (self._showing is not None and not self._showing.done()):
+        if not self._writable or (self._showing is not None and not self._showing.done()):
             return
         self._showing = self.write_message(picture, binary=True)
         _forget(self._showing)
@@ -321,7 +321,7 @@ class Socket(Guarded, websocket.WebSocketHandler):
             self.turn_out("full", _BUSY)
 
     @property
-    def _open(self) -> bool:
+    def _writable(self) -> bool:
         """Writing to one that closes is an error, and whoever comes next would not be told."""
         return self.ws_connection is not None and not self.ws_connection.is_closing()
 
@@ -331,7 +331,7 @@ class Socket(Guarded, websocket.WebSocketHandler):
             self.site.hub.leave(self)
 
     def _too_late(self) -> None:
-        if not self._inside and self._open:
+        if not self._inside and self._writable:
             self.turn_out("late")
 
 
