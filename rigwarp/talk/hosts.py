@@ -1,6 +1,7 @@
-"""Names and addresses of this machine, and the `Host` header, which says whom a request over HTTP is for."""
+"""Names and addresses: this machine's, those that a `Host` header names, and cameras' as others may read them."""
 
 import contextlib
+import re
 import socket
 
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
@@ -47,3 +48,8 @@ def http_address(host: str, port: int) -> str:
     """Where a browser finds what listens on an address; everywhere: by this machine's address in the network."""
     shown = outward_address() if host in EVERYWHERE else host
     return f"http://{f'[{shown}]' if ':' in shown else shown}:{port}/"
+
+
+def without_password(name: str) -> str:
+    """A name that may be an address, as others may read it: whom a camera or stream lets in is left out (RFC 3986)."""
+    return re.sub(r"(?<=://)[^/?#\s]*@", "", name)
