@@ -92,9 +92,9 @@ def _outcome(arguments: Sequence[str] | None) -> int:
     if arguments is None and not sys.warnoptions:
         warnings.simplefilter("ignore")  # NumPy's remarks beside an error line help nobody at a terminal
     given = list(sys.argv[1:] if arguments is None else arguments)
-    given, show_traceback = _without_traceback_option(_with_page_port(given))
+    given, show_traceback = _without_traceback_option(given)
     try:
-        return _run(given)
+        return _run(_with_page_port(given))
     except KeyboardInterrupt:
         return _interrupted()
     except (BrokenPipeError, _ReaderGone):  # `rigwarp ... | head` has seen enough

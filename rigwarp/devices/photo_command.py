@@ -7,6 +7,7 @@ import signal
 import subprocess
 import tempfile
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -26,6 +27,7 @@ _PLACE = re.compile(r"\{([A-Za-z_]\w*)\}")
 _NAME = "photo"
 _RAW = (".dng",)
 _BEST_FIRST = (*_RAW, ".tif", ".tiff", ".png", ".jpg", ".jpeg")  # of several that one shot leaves
+_END_S = 2.0
 _QUOTED = 200  # characters of what a command complains of
 
 
@@ -109,27 +111,30 @@ def _run(words: list[str], folder: str, patience_s: float) -> str:
             f"{name} cannot be started ({error.strerror or error}): install it, or give its full path in rig.toml "
             "(camera.device); it runs in an empty folder"
         ) from None
+    ended = False
     try:
-        said = process.communicate(timeout=patience_s)[0].decode("utf-8", "replace")
+        said, ended = process.communicate(timeout=patience_s)[0].decode("utf-8", "replace"), True
     except subprocess.TimeoutExpired:
         raise DeviceError(
             f"{name} has taken no photograph within {patience_s:g} s: try it in a terminal, check that the camera is "
             "on, awake and connected, and that no other program uses it"
         ) from None
     finally:
-        _end(process)
+        if not ended:
+            _end(process)
     if process.returncode != 0:
         raise DeviceError(f"{name} ended with {process.returncode}{_last_line(said)}: try it in a terminal")
     return said
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
-    """End a command that has not ended, and whatever it started."""
-    if process.poll() is None:
-        if hasattr(os, "killpg"):
+    """End a command, and whatever it started, which may be all that is left of it."""
+    if hasattr(os, "killpg"):
+        with suppress(ProcessLookupError, PermissionError):  # all gone meanwhile
             os.killpg(process.pid, signal.SIGKILL)
-        process.kill()
-        process.communicate()
+    process.kill()
+    with suppress(subprocess.TimeoutExpired):  # what left the group may keep the output open
+        process.communicate(timeout=_END_S)
 
 
 def _last_line(said: str) -> str:

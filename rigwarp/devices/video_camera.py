@@ -23,6 +23,7 @@ from rigwarp.devices.v4l2_controls import ControlState, advice_of, device_contro
 from rigwarp.errors import DeviceError
 from rigwarp.geometry import Photo
 from rigwarp.rig import Channel
+from rigwarp.talk.hosts import without_password
 
 ASSUMED_LATENCY_S: Final = 1.0
 """From a picture shown to its photograph, for almost any camera; the capture loop measures the real one."""
@@ -144,7 +145,7 @@ def open_video_camera(device: int | str, resolution: tuple[int, int], channel: C
     DeviceError
         If there is no such camera, it is busy or silent, or has another resolution.
     """
-    name = f"camera {device}"
+    name = f"camera {without_password(str(device))}"
     _require_there(device, name)
     capture = _opened(device, name)
     if _ADDRESS not in str(device):
@@ -174,7 +175,7 @@ def open_frames(device: int | str, resolution: tuple[int, int]) -> NewestFrames:
     DeviceError
         If there is no such camera, or it is busy.
     """
-    name = f"camera {device}"
+    name = f"camera {without_password(str(device))}"
     _require_there(device, name)
     capture = _opened(device, name)
     if _ADDRESS not in str(device):

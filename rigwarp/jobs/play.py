@@ -251,7 +251,8 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
     root = folder.root.resolve()
     name = options.name or ""
     named = str(Path(name).resolve()) if Path(name).exists() else name
-    arguments = [str(root), *([named] if options.name else ["--scene", options.scene or ""])]
+    played = [named] if options.name else ["--scene", options.scene] if options.scene else ["--aim"]
+    arguments = [str(root), *played]
     given: dict[str, Any] = {
         "--dwell": options.dwell_s,
         "--fade": options.fade_s,
@@ -280,6 +281,7 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
         for word, on in (
             ("--design", options.design),
             ("--dither", options.dither),
+            ("--page-code", options.page is not None and options.page.code),
             ("--fast", options.fast),
             ("--wait-for-screen", True),
         )
@@ -360,11 +362,10 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper", "PageLink | None"]
     from rigwarp.live.run.session import Session
 
     options, counts = show.options, show.counts
-    remote = None
+    page, remote = _page_of(show), None
     if options.remote_port is not None:
         remote = Remote(options.remote_port, host=options.remote_host, counts=counts)
     keeper = WarpKeeper(show.warp, root=None if options.design or options.aim else show.folder.root, counts=counts)
-    page = _page_of(show)
     open_named = partial(_open_named, folder=show.folder, options=options, counts=counts)
     session = Session(
         show.warp,

@@ -111,14 +111,15 @@ def _at_address(place: str) -> TableRow:
         return TableRow(name=plain, state="silent")
     playing = says.state or PlayState()
     dark, running = playing.dark is True, playing.running is not False
+    looks = says.role == "view"
     return TableRow(
         name=says.name or plain,
         state=_state(current, alive=says.fresh is True, dark=dark, running=running),
         source=playing.source or "",
         off_mm=_off_mm(current),
         limit_mm=None if current is None else current.limit_mm,
-        operate=place if says.role == "operate" else "",
-        view=place,
+        operate="" if looks else place,
+        view=place if looks else f"{plain.rstrip('/')}/",  # without the key: it would let lookers operate
     )
 
 

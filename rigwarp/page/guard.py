@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
+from rigwarp.talk.hosts import EVERYWHERE, LOOPBACK, split_host
+
 WRONG_A_MINUTE, WRONG_A_MINUTE_IN_ALL = 5, 30
 MOST_CLIENTS: Final = 8
 MESSAGE_BYTES: Final = 65536
@@ -26,21 +27,6 @@ class Places:
     hosts: frozenset[str]
     port: int
     names: frozenset[str] = frozenset()
-
-
-def split_host(header: str) -> tuple[str, int | None] | None:
-    """Name and port of a Host header, in lower case; None where it is none."""
-    name, port = header.strip(), ""
-    if name.startswith("["):
-        name, bracket, port = name[1:].partition("]")
-        if not bracket or (port and not port.startswith(":")):
-            return None
-        port = port[1:]
-    elif name.count(":") == 1:
-        name, _, port = name.partition(":")
-    if (port and not (port.isascii() and port.isdigit() and len(port) <= 5)) or not name:
-        return None
-    return name.lower().rstrip("."), int(port) if port else None
 
 
 def host_allowed(header: str | None, places: Places) -> bool:
@@ -107,7 +93,7 @@ def places_of(bound: str, port: int, *, own: Iterable[str], names: Iterable[str]
     names : that the user adds.
     """
     hosts = set(LOOPBACK)
-    if bound in ("", "0.0.0.0", "::"):
+    if bound in EVERYWHERE:
         hosts |= {_plain(name.lower()) for name in own}
     elif bound not in LOOPBACK:
         hosts = {_plain(bound.lower())}

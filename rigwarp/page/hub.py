@@ -13,6 +13,7 @@ from rigwarp.page.guard import MOST_CLIENTS
 from rigwarp.page.helper import ask_helper
 from rigwarp.page.messages import Said
 from rigwarp.page.running import Running
+from rigwarp.talk.hosts import without_password
 from rigwarp.talk.keys import PageKeys, Role
 from rigwarp.talk.pipes import Talk
 
@@ -66,7 +67,9 @@ class Hub:
         later: Callable[..., object],
         aside: Callable[[Callable[[], Any], Callable[[Any], object]], object],
     ) -> None:
-        self._root, self._hello, self._aside = root, hello, aside
+        self._root, self._aside = root, aside
+        self._sources = {without_password(name): name for name in hello.get("sources", [])}
+        self._hello = {**hello, "sources": list(self._sources)}
         self._request = {**request, "rig": str(root)}
         self.link: Talk | None = None
         self.running = Running(later=later, changed=self._tell_job, picture=self._camera, frame=self._frame)
@@ -131,6 +134,8 @@ class Hub:
         self._heard_s = time.monotonic()
         if "state" in message:
             self._state = message["state"]
+            if "source" in self._state:
+                self._state["source"] = without_password(str(self._state["source"]))
             self._tell(self._state_message())
         elif "picture" in message:
             self._show(_CONTENT, data)
@@ -234,7 +239,8 @@ class Hub:
             self._waiting[self._number] = (client, said.number)
             while len(self._waiting) > 100:  # the player that should have answered is gone
                 del self._waiting[next(iter(self._waiting))]
-        message: dict[str, Any] = {"do": said.what, "values": list(said.values), "number": self._number}
+        values = [self._sources.get(str(one), one) for one in said.values] if said.what == "show" else said.values
+        message: dict[str, Any] = {"do": said.what, "values": list(values), "number": self._number}
         if said.revision is not None:
             message["revision"] = said.revision
         told = self.link is not None and self.link.say(message)
@@ -312,10 +318,11 @@ class Hub:
                 found.append((facts.st_mtime_ns, facts.st_ino))
         return (*found, self.running.busy, self.running.facts().get("last") is not None)
 
-    def _read_results(self) -> list[dict[str, Any]]:
-        made, _ = ask_helper({"rig": str(self._root), "job": "results"})
-        return list(made.get("results", []))
+    def _read_results(self) -> dict[str, Any]:
+        return ask_helper({"rig": str(self._root), "job": "results"})[0]
 
-    def _take_results(self, results: list[dict[str, Any]]) -> None:
-        self._results = results
-        self._tell({"results": results})
+    def _take_results(self, made: dict[str, Any]) -> None:
+        if "why" in made:
+            self.note(str(made["why"]), "WARNING")
+        self._results = list(made.get("results", []))
+        self._tell({"results": self._results})

@@ -175,7 +175,7 @@ def main() -> int:
     talk = Talk(source, target, heard=heard, ended=gone)
     say: Say = _patient(talk)
     try:
-        outcome = {"ended": "done", **_do(asked, say, display)}
+        outcome = {"ended": "done", **_done(asked, say, display)}
     except KeyboardInterrupt:
         outcome = {"ended": "stopped"}
     except DisplayTakenBack as error:
@@ -223,8 +223,9 @@ def _patient(talk: Talk) -> Say:
     return say
 
 
-def _do(asked: dict[str, Any], say: Say, display: list[PlayerDisplay]) -> dict[str, Any]:
+def _done(asked: dict[str, Any], say: Say, display: list[PlayerDisplay]) -> dict[str, Any]:
     import rigwarp
+    from rigwarp.files import plain_json
 
     with contextlib.suppress(AttributeError, OSError):
         os.nice(5)  # the show goes first
@@ -232,7 +233,8 @@ def _do(asked: dict[str, Any], say: Say, display: list[PlayerDisplay]) -> dict[s
     if asked.get("player") and asked["job"] != "camera":
         display.append(PlayerDisplay(rig.folder.rig.projector.resolution, say))
     shown = display[0] if display else asked.get("display")
-    return run_job(rig, asked["job"], display=shown, say=say)
+    made: dict[str, Any] = plain_json(run_job(rig, asked["job"], display=shown, say=say))  # NaN is no JSON
+    return made
 
 
 if __name__ == "__main__":

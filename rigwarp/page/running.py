@@ -1,5 +1,6 @@
 """The one job that somebody at the page has started: its process, how far it is, what came of it."""
 
+import contextlib
 import signal
 import subprocess
 import sys
@@ -13,6 +14,8 @@ from rigwarp.talk.pipes import Talk
 _NOTES: Final = 12
 _STOP_S: Final = 5.0
 """After being asked to stop, a job is ended; unfinished runs are never used."""
+_TIDY_S: Final = 1.0
+"""For a job that has to go at once: the camera for another job, all when the page ends."""
 CAMERA: Final = "camera"
 
 
@@ -95,6 +98,10 @@ class Running:
         """End whatever runs."""
         process, self._process = self._process, None
         if process is not None:
+            if self._stop_s is None and sys.platform != "win32":
+                process.send_signal(signal.SIGINT)  # a command that takes a photograph ends with it, and lets go
+                with contextlib.suppress(subprocess.TimeoutExpired):
+                    process.wait(_TIDY_S)
             process.kill()
             process.wait()
             self._end({"ended": "stopped"})
@@ -145,6 +152,9 @@ class Running:
         process.wait()
         if process is self._process:
             self._process = None
+            if self._stop_s is not None:  # before it could say anything
+                self._end({"ended": "stopped"})
+                return
             self._end({"ended": "failed", "why": "its process ended without a word; the terminal may tell more"})
 
     def _end(self, message: dict[str, Any]) -> None:

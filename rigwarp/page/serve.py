@@ -1,9 +1,7 @@
 """Serving the page of one rig: addresses, keys, the code to be photographed, and the server's life."""
 
 import asyncio
-import contextlib
 import signal
-import socket
 import sys
 import threading
 from collections.abc import Callable
@@ -15,9 +13,10 @@ from typing import Any
 from tornado import ioloop, netutil
 
 from rigwarp.errors import DeviceError
-from rigwarp.page.guard import LOOPBACK, places_of
+from rigwarp.page.guard import places_of
 from rigwarp.page.hub import Hub
 from rigwarp.page.web import Site, serve_at, static_files
+from rigwarp.talk.hosts import EVERYWHERE, http_address, own_names
 from rigwarp.talk.keys import PageKeys
 from rigwarp.talk.pipes import Talk
 
@@ -139,9 +138,7 @@ def address_of(host: str, port: int, keys: PageKeys, names: list[str]) -> Addres
     """Where browsers find a page that listens there."""
     import segno
 
-    everywhere = host in ("", "0.0.0.0", "::")
-    shown = names[0] if names and everywhere else outward_address() if everywhere else host
-    plain = f"http://{f'[{shown}]' if ':' in shown else shown}:{port}/"
+    plain = http_address(names[0] if names and host in EVERYWHERE else host, port)
     operate, view = f"{plain}#k={keys.operate}", f"{plain}#k={keys.view}"
     code = segno.make(operate, micro=False).matrix
     return Address(
@@ -151,22 +148,3 @@ def address_of(host: str, port: int, keys: PageKeys, names: list[str]) -> Addres
         view=view,
         code=tuple("".join("1" if module else "0" for module in row) for row in code),
     )
-
-
-def outward_address() -> str:
-    """This machine's address in the network; the loopback's where there is no network. Nothing is sent."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))  # TEST-NET-1 of RFC 5737, routed nowhere; connecting a datagram is local
-            return str(probe.getsockname()[0])
-        except OSError:
-            return "127.0.0.1"
-
-
-def own_names() -> set[str]:
-    """What this machine is called, and its addresses, as far as it knows."""
-    name = socket.gethostname()
-    found = {name, f"{name}.local", outward_address(), *LOOPBACK}
-    with contextlib.suppress(OSError):
-        found |= {str(entry[4][0]).split("%")[0] for entry in socket.getaddrinfo(name, None)}
-    return found

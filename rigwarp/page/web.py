@@ -65,7 +65,7 @@ class Site:
         keys = self.hub.keys
         for one in list(self.sockets):
             if one.key and keys.role_of(one.key) is None:
-                one.close(_WRONG, "key")
+                one.turn_out("key")
         shown = self.hub.state.get("shown")
         if isinstance(shown, int) and shown != self.shown:
             self.shown, self.shown_s = shown, time.monotonic()
@@ -246,7 +246,7 @@ class Socket(Guarded, websocket.WebSocketHandler):
         super().initialize(site)
         self.role: Role = "view"
         self.key = ""
-        self._inside = False
+        self._inside = self._out = False
         self._rate = Rate()
         self._showing: asyncio.Future[None] | None = None
 
@@ -268,36 +268,42 @@ class Socket(Guarded, websocket.WebSocketHandler):
 
     def on_message(self, message: str | bytes) -> None:
         """A message of the browser's."""
+        if self._out:
+            return  # what still comes until the other side has closed, too
         if not self._rate.allows(time.monotonic()):
-            self.close(_WRONG, "rate")
+            self.turn_out("rate")
             return
         try:
             said = parse_message(message)
         except NoMessage:
-            self.close(_WRONG, "message")
+            self.turn_out("message")
             return
         if self._inside and said.kind != "key":
             self.site.hub.take(self, said)
         elif said.kind == "key" and not self._inside:
             self._enter(said.what)
         else:
-            self.close(_WRONG, "key")
+            self.turn_out("key")
 
     def on_close(self) -> None:
         """The browser has gone."""
         self.site.sockets.discard(self)
-        if self._inside:
-            self._inside = False
-            self.site.hub.leave(self)
+        self._leave()
+
+    def turn_out(self, reason: str, code: int = _WRONG) -> None:
+        """Close it, and hear nothing of it from now on: a browser of ours closes too, another one may not."""
+        self._out = True
+        self.close(code, reason)
+        self._leave()
 
     def tell(self, message: dict[str, Any]) -> None:
         """Send a message."""
-        if self.ws_connection is not None:
+        if self._writable:
             _forget(self.write_message(json.dumps(message, allow_nan=False)))
 
     def show(self, picture: bytes) -> None:
         """Send a picture, unless the one before is still on its way: a slow tablet sees fewer, not later ones."""
-        if self.ws_connection is None or (self._showing is not None and not self._showing.done()):
+        if not self._writable or (self._showing is not None and not self._showing.done()):
             return
         self._showing = self.write_message(picture, binary=True)
         _forget(self._showing)
@@ -307,16 +313,26 @@ class Socket(Guarded, websocket.WebSocketHandler):
         role = self.site.hub.keys.role_of(key) if self.site.wrong.heard(address, now) else None
         if role is None:
             self.site.wrong.note(address, now)
-            self.close(_WRONG, "key")
+            self.turn_out("key")
             return
         self.role, self.key = role, key
         self._inside = self.site.hub.enter(self)
         if not self._inside:
-            self.close(_BUSY, "full")
+            self.turn_out("full", _BUSY)
+
+    @property
+    def _writable(self) -> bool:
+        """Writing to one that closes is an error, and whoever comes next would not be told."""
+        return self.ws_connection is not None and not self.ws_connection.is_closing()
+
+    def _leave(self) -> None:
+        if self._inside:
+            self._inside = False
+            self.site.hub.leave(self)
 
     def _too_late(self) -> None:
-        if not self._inside and self.ws_connection is not None:
-            self.close(_WRONG, "late")
+        if not self._inside and self._writable:
+            self.turn_out("late")
 
 
 class _Server(httpserver.HTTPServer):

@@ -10,6 +10,7 @@ from rigwarp.rig.parse_parts import camera_device, optical_placement, picture_si
 from rigwarp.rig.section import POSITIVE, TomlSection, describe
 
 _LARGEST_TOP_PX = 16384  # along one side: the largest picture that is drawn in one piece
+_NOT_LIVE = ("run:", "genicam:")  # kinds of camera that the live top view does not open
 _USUAL_TOP_PX = 1600  # along the longer side, where mm_per_pixel is not given
 
 
@@ -21,7 +22,7 @@ def parse_view(document: TomlSection, table: Table, target: Target) -> View | No
     if not section.has("focal_px") and not section.has("lens"):
         section.number("focal_px", limits=POSITIVE)  # says that it is missing
     return View(
-        device=camera_device(section),
+        device=_device(section),
         resolution=picture_size(section, default=(1920, 1080)),
         focal_px=section.number("focal_px", limits=POSITIVE) if section.has("focal_px") else None,
         lens=_lens(section),
@@ -34,6 +35,14 @@ def parse_view(document: TomlSection, table: Table, target: Target) -> View | No
         target=target_from(section.section("target", TARGET, required=True)) if section.has("target") else target,
         top=_top(section, table),
     )
+
+
+def _device(section: TomlSection) -> int | str:
+    device = camera_device(section)
+    if str(device).lstrip().startswith(_NOT_LIVE):
+        expected = "a number, path or stream address"
+        section.fail("device", found=describe(device), expected=expected, advice="Others serve camera.device alone.")
+    return device
 
 
 def _mirror_tables(section: TomlSection) -> list[dict[str, object]]:

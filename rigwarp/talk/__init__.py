@@ -1,1 +1,1 @@
-"""What processes tell each other: messages through pipes, commands, keys, figures. It is quick to import."""
+"""What processes tell each other: messages through pipes, commands, keys, addresses, figures. It is quick to import."""

@@ -91,6 +91,22 @@ def test_a_service_file_with_the_same_options(rig, tmp_path, monkeypatch):
     assert "MemoryMax=2000M" in text
 
 
+def test_a_service_file_for_aiming_with_a_page_and_a_name_of_two_lines(rig, tmp_path, capsys):
+    out = tmp_path / "aim.service"
+    page = ["--page", "9001", "--page-code"]
+    assert main(["play", str(rig), "--aim", *page, "--write-service", str(out)]) == 0
+    (started,) = (line for line in out.read_text().splitlines() if line.startswith("ExecStart="))
+    assert f"play {rig} --aim " in started
+    assert "--scene" not in started
+    assert "--page 9001 --page-host 127.0.0.1" in started
+    assert "--page-code" in started
+    capsys.readouterr()
+    two_lines = tmp_path / "a\nb.service"
+    assert main(["play", str(rig), "check:grid", "--write-service", str(two_lines)]) == 3
+    assert "line break" in capsys.readouterr().err
+    assert not two_lines.exists()
+
+
 def test_everything_at_once_in_a_window(rig, tmp_path):
     """Video, statistics, log, heartbeat, remote control and dithering, for a second and a half."""
     coded.write_video(tmp_path / "coded.mp4", 30, (160, 64))

@@ -6,16 +6,19 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType, SimpleNamespace
+from typing import Any
 
 import pytest
 from page_player import browser_socket, left, until
 
 from rigwarp.files.page_key_file import page_keys
+from rigwarp.live.operate.page_link import PageLink
 
 
 @pytest.fixture(scope="module")
@@ -164,3 +167,23 @@ def test_metrics_for_a_collector_are_written_whole(playing) -> None:
     assert {sample.labels["outcome"] for sample in found["rigwarp_frames"].samples} == {
         "fresh", "repeated", "late", "dropped",
     }  # fmt: skip
+
+
+def test_closed_while_its_process_starts_it_leaves_none_behind(monkeypatch: pytest.MonkeyPatch) -> None:
+    link, started = PageLink([sys.executable, "-c", "import time; time.sleep(60)"], {}, sources=()), []
+    popen = subprocess.Popen
+
+    def late(*words: Any, **options: Any) -> Any:
+        link.close()  # finds no process to end yet
+        started.append(popen(*words, **options))
+        return started[-1]
+
+    monkeypatch.setattr("rigwarp.live.operate.page_link.subprocess.Popen", late)
+    monkeypatch.setattr(link, "_thread", threading.Thread())
+    runs = threading.Thread(target=link._run, daemon=True)
+    runs.start()
+    runs.join(20.0)
+    (process,) = started
+    assert process.poll() is not None
+    process.stdin.close()
+    process.stdout.close()

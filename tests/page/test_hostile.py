@@ -213,6 +213,44 @@ def test_new_keys_turn_everybody_out(player: TalkingPlayer) -> None:
     player.talk.say({"keys": player.keys})
 
 
+def test_whoever_was_turned_out_and_does_not_go_is_not_heard_and_keeps_nothing_from_others(
+    player: TalkingPlayer,
+) -> None:
+    """A client that answers no close frame (RFC 6455, 5.5.1) may go on sending for the seconds until it is cut off."""
+
+    def frame(message: object) -> bytes:
+        text = json.dumps(message).encode()  # masked by zeros, as it has to be masked
+        return bytes([0x81, 0x80 | len(text), 0, 0, 0, 0]) + text
+
+    async def others(stays: socket.socket, keys: dict[str, str]) -> None:
+        stays.sendall(frame({"do": "dark", "values": [1], "number": 9}))
+        good = await browser_socket(player, keys["operate"])
+        await until(good, "hello")
+        player.talk.say({"message": "all is well", "level": "INFO", "age_s": 0.0})
+        while (await until(good, "message"))["message"] != "all is well":
+            pass
+        await good.write_message(json.dumps({"do": "go", "values": [], "number": 1}))
+        assert (await until(good, "done"))["refused"] == ""
+        await left(good)
+
+    new, before = {"operate": "p" * 22, "view": "w" * 22}, len(player.asked)
+    with socket.create_connection(("127.0.0.1", player.port), timeout=10.0) as stays:
+        head = f"GET /link HTTP/1.1\r\n{OURS}Origin: {player.origin}\r\n{UPGRADE}\r\n"
+        stays.sendall(head.replace("{here}", f"127.0.0.1:{player.port}").encode())
+        stays.sendall(frame({"key": player.keys["operate"]}))
+        seen = b""
+        while b'{"hello"' not in seen:
+            seen += stays.recv(65536)
+        player.talk.say({"keys": new})
+        while b"\x88\x05\x03\xf0key" not in seen:  # the close frame, code 1008
+            seen = seen[-16:] + stays.recv(65536)
+        try:
+            asyncio.run(others(stays, new))
+        finally:
+            player.talk.say({"keys": player.keys})
+    assert [one["do"] for one in player.asked[before:] if one["do"] in ("dark", "go")] == ["go"]
+
+
 def test_memory_stays_flat(player: TalkingPlayer) -> None:
     count = int(os.environ.get("RIGWARP_HOSTILE_REQUESTS", "300"))
     texts = [text for name, (text, _) in REQUESTS.items() if name not in ("no host", "large headers", "many headers")]

@@ -8,7 +8,9 @@ import pytest
 from page_player import TalkingPlayer
 
 from rigwarp.errors import InputError
+from rigwarp.files import open_rig
 from rigwarp.files.records import DriftRecord, HeartbeatRecord, MapFigures
+from rigwarp.jobs.results.history import results_of
 from rigwarp.jobs.tables import look_at_table, look_at_tables, require_table
 
 
@@ -44,7 +46,21 @@ def test_a_table_elsewhere_is_asked_by_its_address(player: TalkingPlayer) -> Non
         time.sleep(0.1)  # the player has just begun to tell its state
     assert (row.name, row.state, row.source) == ("small convex table", "well", "check:grid")
     assert (row.operate, row.view) == ("", looks)
+    operates = look_at_table(f"{player.origin}/#k={player.keys['operate']}")
+    assert operates.operate.endswith(player.keys["operate"])
+    assert operates.view == f"{player.origin}/", "whoever may only look at the overview gets no key to operate by"
     assert look_at_table("http://127.0.0.1:1/#k=x").state == "silent"
+
+
+def test_a_result_whose_start_is_damaged_keeps_no_other_from_being_listed(rigs: ModuleType, tmp_path: Path) -> None:
+    root = rigs.make_rig(tmp_path / "rig")
+    rigs.add_result(root, 2.0)
+    first = min((root / "results").iterdir())
+    (first / "start.json").write_text("{")
+    results = results_of(open_rig(root))
+    assert len(results) == 2
+    assert first.name in [one.name for one in results]
+    assert [one.made_utc == "" for one in results] == [one.name == first.name for one in results]
 
 
 def test_what_is_no_table_is_refused(tmp_path: Path) -> None:

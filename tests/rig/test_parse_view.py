@@ -27,6 +27,8 @@ def test_defaults() -> None:
     ("right", "wrong", "told"),
     [
         ("focal_px = 1400.0", "focal = 1400.0", r"view\.focal: found an unknown key .* Did you mean focal_px\?"),
+        ("device = 0 ", 'device = "run: photo {file}.jpg" ', r"view\.device: found the text .run: .*stream address"),
+        ("device = 0 ", 'device = "genicam:" ', r"view\.device: found the text .genicam:., "),
         ("focal_px = 1400.0", "", r"view\.focal_px: found nothing, expected a number above 0"),
         ("[[view.mirror]] ", "[view.mirror] ", r"view\.mirror: found a table, expected at least one"),
         (

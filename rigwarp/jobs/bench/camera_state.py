@@ -8,6 +8,7 @@ from rigwarp.devices import OneShotCamera
 from rigwarp.devices.camera_controls import CONTROLS
 from rigwarp.devices.photo_command import is_command
 from rigwarp.devices.video_camera import control_advice
+from rigwarp.talk.hosts import without_password
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,7 +62,7 @@ def camera_state(bench: SynchronisedBench, device: int | str) -> CameraState:
     """Of an opened bench."""
     camera, latency = bench.camera, bench.latency
     return CameraState(
-        device=str(device),
+        device=without_password(str(device)),
         resolution=camera.resolution,
         exposure_s=camera.exposure_s,
         locked=tuple(name for name in CONTROLS if name not in camera.unlocked),

@@ -6,7 +6,7 @@ from pathlib import Path
 from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, complete_runs, current_result, make_current, read_start
 from rigwarp.files.names import DRIFT_FILE, FIT_FILE, PREWARP_FILE, REPORT_FILE, RESULTS, VERIFICATION_FILE
-from rigwarp.files.records import DriftRecord, VerificationRecord
+from rigwarp.files.records import DriftRecord, StartRecord, VerificationRecord
 from rigwarp.jobs.checks.verify import verdict_of_fit
 from rigwarp.verification.verdict import Verdict
 
@@ -75,8 +75,7 @@ def _current_name(root: Path) -> str:
 
 
 def _summary(folder: RigFolder, run: Path, *, current: bool) -> ResultSummary:
-    start = read_start(run)
-    checked, look = _verification(run), _look(run)
+    start, checked, look = _start(run), _verification(run), _look(run)
     after, before = (None, None) if checked is None else (checked.after, checked.before)
     verdict = verdict_of_fit(run)
     if checked is not None and checked.verdict is not None:
@@ -84,8 +83,8 @@ def _summary(folder: RigFolder, run: Path, *, current: bool) -> ResultSummary:
     judged = checked is not None or (run / FIT_FILE).is_file()
     return ResultSummary(
         name=run.name,
-        made_utc=start.started_utc or "",
-        made_by=start.command or "",
+        made_utc="" if start is None else start.started_utc or "",
+        made_by="" if start is None else start.command or "",
         current=current,
         p95_mm=None if after is None else after.p95_mm,
         before_mm=None if before is None else before.p95_mm,
@@ -98,6 +97,13 @@ def _summary(folder: RigFolder, run: Path, *, current: bool) -> ResultSummary:
         look_advice="" if look is None else look.advice or "",
         report=(run / REPORT_FILE).is_file(),
     )
+
+
+def _start(run: Path) -> StartRecord | None:
+    try:
+        return read_start(run)
+    except InputError:
+        return None
 
 
 def _verification(run: Path) -> VerificationRecord | None:

@@ -1,8 +1,10 @@
 """The straight top view: of a photograph, or live."""
 
+import signal
+import threading
 import time
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -21,6 +23,7 @@ from rigwarp.live.view.http_server import LOCAL, PictureServer
 from rigwarp.live.view.player import Sink, ViewShown, play_view
 from rigwarp.live.view.recorder import Recorder, require_recordable
 from rigwarp.live.view.ring import FrameRing, ring_path
+from rigwarp.talk.hosts import LOOPBACK, http_address
 from rigwarp.view.top import TopMaps
 
 WINDOW_SIZE: Final = (1280, 800)
@@ -125,8 +128,9 @@ def play_top(
         ring_path(options.share)  # a name that cannot be is told before anything is opened
     about = about_top(folder, maps)
     with ExitStack() as stack:
+        stack.enter_context(_terminated_as_interrupted())
         sinks: list[Sink] = []
-        server = window = None
+        window = address = None
         if options.window:
             window = stack.enter_context(_Window(folder.rig.name))
             sinks.append(window)
@@ -137,8 +141,9 @@ def play_top(
             server = PictureServer(options.http_port, host=options.http_host, about=about)
             stack.callback(server.close)
             sinks.append(server)
-            say(f"For browsers: http://{options.http_host}:{server.port}/")
-            if options.http_host != LOCAL:
+            address = http_address(options.http_host, server.port)
+            say(f"For browsers: {address}")
+            if options.http_host not in LOOPBACK:
                 say("Everybody on this network can see the table now: pictures are sent without a key or encryption.")
         if options.share is not None:
             shape = (*maps.zone.shape, *first.shape[2:])
@@ -162,10 +167,27 @@ def play_top(
     return ViewPlayed(
         run=run,
         shown=shown,
-        address=None if server is None else f"http://{options.http_host}:{server.port}/",
+        address=address,
         recorded=0 if recorder is None else recorder.frames,
         dropped=0 if recorder is None else recorder.dropped,
     )
+
+
+@contextmanager
+def _terminated_as_interrupted() -> Iterator[None]:
+    """SIGTERM, as from a service manager, ends like Ctrl-C: the video is finished, the ring's readers are told."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # Python delivers signals to the main thread only
+        return
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _rate_hz(frame_s: float) -> float:

@@ -187,7 +187,7 @@ class PageLink:
         talk.say({"hello": self._hello})
         told.talk = talk
         self._told = told
-        while not self._gone.wait(0.5):
+        while not (self._gone.wait(0.5) or self._ended.is_set()):  # closed between two processes, it ends too
             if time.monotonic() - self._told.heard_s > (_SILENT_S if self._told.ready else _READY_S):
                 log.warning("the page's process does not answer")
                 break

@@ -227,7 +227,18 @@ WantedBy=graphical-session.target
 
 
 def write_service(path: Path, arguments: Sequence[str], *, memory_limit_mib: float | None = None) -> None:
-    """Write the unit of `service_text` for the present working folder; nothing is overwritten."""
+    """Write the unit of `service_text` for the present working folder; nothing is overwritten.
+
+    Raises
+    ------
+    InputError
+        As there; or the file is there, cannot be written, or has a name that systemctl does not take in one line.
+    """
+    if not path.name.isprintable():
+        raise InputError(
+            f"{path.name!r}: found a line break or another character that a unit's name cannot hold, expected a plain "
+            "name. Choose another one."
+        )
     write_text(path, service_text(arguments, folder=Path.cwd(), memory_limit_mib=memory_limit_mib))
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from rigwarp.live.render.mixing import within
 from rigwarp.live.render.picture import Picture
 from rigwarp.live.run.statistics import Counts
+from rigwarp.talk.hosts import without_password
 
 log = logging.getLogger(__name__)
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 10.0
@@ -69,7 +70,7 @@ class StreamSource:
                 return
             wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
             self._counts.restarts += 1
-            log.warning("stream %s gave no picture; opening it again", self._address)
+            log.warning("stream %s gave no picture; opening it again", without_password(str(self._address)))
 
     def _read_until_it_dies(self) -> bool:
         """Keep the newest frame; True when at least one came."""
@@ -87,7 +88,7 @@ class StreamSource:
                 came = True
                 self._came.set()
         except cv2.error as error:
-            log.warning("stream %s: %s", self._address, " ".join(str(error).split())[:200])
+            log.warning("stream %s: %s", without_password(str(self._address)), " ".join(str(error).split())[:200])
         finally:
             stream.release()
         return came

@@ -11,7 +11,6 @@ site that has pointed its own name here (DNS rebinding), and pictures are not fo
 
 import ipaddress
 import json
-import socket
 import threading
 import time
 from collections.abc import Mapping
@@ -24,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
+from rigwarp.talk.hosts import own_names, split_host
 
 LOCAL: Final = "127.0.0.1"
 MOST_CLIENTS: Final = 8
@@ -46,35 +46,22 @@ _PAGE = (
 )
 
 
-def host_allowed(host: str | None, own_names: frozenset[str]) -> bool:
+def host_allowed(host: str | None, names: frozenset[str]) -> bool:
     """Whether a request's `Host` names this machine: by an address, which no other site can own, or a name of its own.
 
     Parameters
     ----------
     host : the header, with or without a port; None: missing.
-    own_names : in lower case.
+    names : of this machine, in lower case.
     """
-    if not host:
-        return False
-    name, bracket, port = host.lower().partition("]") if host.startswith("[") else host.lower().rpartition(":")
-    if host.startswith("["):
-        name = name[1:] if bracket else ""
-        port = port.removeprefix(":")
-    elif not bracket:
-        name, port = port, ""
-    if port and not port.isdecimal():
+    found = split_host(host) if host else None
+    if found is None:
         return False
     try:
-        ipaddress.ip_address(name)
+        ipaddress.ip_address(found[0])
     except ValueError:
-        return name in own_names
+        return found[0] in names
     return True
-
-
-def own_names() -> frozenset[str]:
-    """What this machine is called."""
-    name = socket.gethostname().lower()
-    return frozenset({"localhost", name, name.partition(".")[0], f"{name.partition('.')[0]}.local"})
 
 
 class PictureServer:
@@ -99,7 +86,7 @@ class PictureServer:
         self.about = dict(about)
         self._news = threading.Condition()
         self._newest: tuple[int, NDArray[np.uint8], float] | None = None
-        self._jpeg: tuple[int, bytes] = (0, b"")
+        self._jpeg: tuple[int, bytes, float] = (0, b"", 0.0)
         self._encoding = threading.Lock()
         self.over = threading.Event()
         try:
@@ -140,8 +127,8 @@ class PictureServer:
                 done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
                 if not done:
                     return None
-                self._jpeg = (number, data.tobytes())
-            return self._jpeg[0], self._jpeg[1], captured_s
+                self._jpeg = (number, data.tobytes(), captured_s)
+            return self._jpeg
 
     def close(self) -> None:
         """Take no more connections and end those that are open; calling it twice is fine."""

@@ -116,6 +116,8 @@ class FrameRing:
     ------
     DeviceError
         Another program writes under this name, or there is no room.
+    InputError
+        A file of another kind is there.
     """
 
     def __init__(self, name: str, shape: tuple[int, ...], *, about: Mapping[str, Any]) -> None:
@@ -276,6 +278,7 @@ def _checked(path: Path, memory: mmap.mmap) -> tuple[_Mapped, dict[str, Any]]:
 
 def _created(path: Path, size: int) -> tuple[int, mmap.mmap]:
     """A locked file of zeros under its unfinished name, mapped; DeviceError where the name is in use."""
+    descriptor = None
     try:
         _refuse_second(path)
         _unfinished(path).unlink(missing_ok=True)
@@ -287,18 +290,23 @@ def _created(path: Path, size: int) -> tuple[int, mmap.mmap]:
             os.ftruncate(descriptor, size)
         return descriptor, mmap.mmap(descriptor, size)
     except OSError as error:
+        if descriptor is not None:
+            os.close(descriptor)
+            _unfinished(path).unlink(missing_ok=True)
         raise DeviceError(
             f"{path}: cannot share pictures there ({error.strerror or error}). Give --share another name, or a path."
         ) from None
 
 
 def _refuse_second(path: Path) -> None:
-    """DeviceError while another writer lives; what a killed one has left is replaced."""
+    """DeviceError while another writer lives, InputError for any other file; what a killed one left is replaced."""
     try:
         descriptor = os.open(path, os.O_RDWR)
     except FileNotFoundError:
         return
     try:
+        if os.read(descriptor, len(MAGIC)) != MAGIC:
+            raise InputError(f"{path}: found a file that is no ring of pictures, expected none. Choose another name.")
         try_lock(descriptor)
     except BlockingIOError:
         raise DeviceError(f"{path}: another player shares its pictures there. Give --share another name.") from None

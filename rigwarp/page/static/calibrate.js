@@ -51,7 +51,7 @@ export function calibrate(app) {
     const told = [`${job}: ${w.ended[last.ended] ?? last.ended}`];
     if (last.why) told.push(last.why);
     if (last.against?.length) told.push(...last.against);
-    if (last.p95_mm !== undefined) told.push(w.mm_off(mm(last.p95_mm), app.hello.allowed_mm));
+    if (last.p95_mm != null) told.push(w.mm_off(mm(last.p95_mm), app.hello.allowed_mm));
     if (last.findings) told.push(last.findings.length ? w.moved(last.findings.map(one => w.found[one] ?? one).join(", ")) : w.nothing_moved);
     if (last.corrected) told.push(w.put_right);
     else if (last.advice === "scan") told.push(w.scan_due);

@@ -1,5 +1,6 @@
 """Pictures in shared memory: whole or not at all, whoever dies."""
 
+import errno
 import os
 import signal
 import subprocess
@@ -161,6 +162,22 @@ def test_missing_foreign_and_cut_rings_are_refused_in_one_line(name, tmp_path):
         with pytest.raises(DeviceError) as refused:
             RingReader(str(tmp_path / "wrong.ring"))
         assert "\n" not in str(refused.value)
+
+
+def test_no_other_file_is_replaced_and_a_full_memory_leaves_nothing_behind(name, tmp_path, monkeypatch):
+    kept = tmp_path / "notes.txt"
+    kept.write_text("not to be lost")
+    with pytest.raises(InputError, match="no ring of pictures"):
+        FrameRing(str(kept), SHAPE, about={})
+    assert kept.read_text() == "not to be lost"
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "posix_fallocate", full)
+    with pytest.raises(DeviceError, match="No space left"):
+        FrameRing(name, SHAPE, about={})
+    assert [path.name for path in tmp_path.iterdir()] == ["notes.txt"]
 
 
 def test_names_are_plain_words_or_paths():

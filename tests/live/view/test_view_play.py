@@ -186,6 +186,24 @@ def test_from_a_network_camera_to_browser_and_program(tmp_path):
         sender.join()
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="there a process is only ever killed")
+def test_ended_by_a_service_manager_the_video_is_finished_and_readers_are_told(wings_rig, tmp_path):
+    class Ended(Pictures):
+        def after(self, moment_s, *, newest=False):
+            if self.number == 5:
+                assert (tmp_path / "r.ring").exists()
+                os.kill(os.getpid(), signal.SIGTERM)
+            return super().after(moment_s, newest=newest)
+
+    before = signal.getsignal(signal.SIGTERM)
+    options = ViewPlayOptions(window=False, share=str(tmp_path / "r.ring"), record=tmp_path / "film.avi")
+    folder = open_rig(wings_rig, without_projector=True)
+    made = play_top(folder, options, say=lambda text: None, opened=lambda: Ended(10_000))
+    assert made.shown.frames == 5
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["film.avi"]
+    assert signal.getsignal(signal.SIGTERM) is before
+
+
 @pytest.mark.parametrize("http", [None, 0])
 def test_a_window_is_not_needed_for_programs(wings_rig, tmp_path, http):
     options = ViewPlayOptions(window=False, http_port=http, share=str(tmp_path / "r.ring"), seconds=0.3)

@@ -1,0 +1,74 @@
+"""The process of a job: it may tidy up before it goes, and one that was stopped has not failed."""
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from subprocess import PIPE, Popen
+from typing import Any
+
+import pytest
+
+from rigwarp.page.running import Running
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="a process cannot be interrupted there")
+
+
+@pytest.fixture
+def processes() -> "Iterator[list[Popen[bytes]]]":
+    started: list[Popen[bytes]] = []
+    yield started
+    for process in started:
+        process.kill()
+        process.wait()
+        process.stdin.close()
+        process.stdout.close()
+
+
+def running_with(monkeypatch: pytest.MonkeyPatch, processes: "list[Popen[bytes]]", code: str) -> Running:
+    """Jobs are Python that says it is up and then does something."""
+
+    def started(*_: Any, **__: Any) -> "Popen[bytes]":
+        words = [sys.executable, "-c", f'import time\nprint(\'{{"note": "up"}}\', flush=True)\n{code}']
+        processes.append(Popen(words, stdin=PIPE, stdout=PIPE))
+        return processes[-1]
+
+    monkeypatch.setattr("rigwarp.page.running.subprocess.Popen", started)
+    return Running(
+        later=lambda call, *given: call(*given),
+        changed=lambda: None,
+        picture=lambda data: None,
+        frame=lambda message, data: None,
+    )
+
+
+def wait_for(what: Callable[[], object]) -> None:
+    deadline = time.monotonic() + 20.0
+    while not what():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+
+
+def test_the_camera_lets_go_before_another_job_wants_it(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, processes: "list[Popen[bytes]]"
+) -> None:
+    mark = tmp_path / "tidied"
+    code = f"try: time.sleep(60)\nexcept KeyboardInterrupt: open({str(mark)!r}, 'w')"
+    running = running_with(monkeypatch, processes, code)
+    assert running.start("camera", {})
+    wait_for(lambda: running.facts()["notes"])
+    assert running.start("look", {})
+    assert mark.exists()
+    assert running.name == "look"
+    running.kill()
+
+
+def test_a_job_that_was_stopped_before_it_could_say_so_has_not_failed(
+    monkeypatch: pytest.MonkeyPatch, processes: "list[Popen[bytes]]"
+) -> None:
+    running = running_with(monkeypatch, processes, "import signal; signal.signal(2, signal.SIG_DFL); time.sleep(60)")
+    assert running.start("look", {})
+    wait_for(lambda: running.facts()["notes"])
+    running.stop()
+    wait_for(lambda: "last" in running.facts())
+    assert running.facts()["last"] == {"ended": "stopped", "job": "look"}
