@@ -124,10 +124,9 @@ def _period_px(frame: PlaidFrame, u_px: Picture, v_px: Picture) -> int:
     """The longer period of a plaid's stripes, camera pixels."""
     longest = 0.0
     for position, period_px in zip((u_px, v_px), frame.periods_px, strict=True):
-        steps = (np.diff(position, axis=axis) for axis in (0, 1))
-        known = [np.abs(step[np.isfinite(step)]) for step in steps]
-        step = float(np.hypot(*(np.median(one) if one.size else 0.0 for one in known)))
-        longest = max(longest, period_px / max(step, 1e-6))
+        steps = [np.abs(np.diff(position, axis=axis)) for axis in (0, 1)]
+        down, across = (float(np.median(one[np.isfinite(one)])) if np.isfinite(one).any() else 0.0 for one in steps)
+        longest = max(longest, period_px / max(float(np.hypot(down, across)), 1e-6))
     return round(min(longest, min(u_px.shape) / 2.0))
 
 
