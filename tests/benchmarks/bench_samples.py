@@ -3,10 +3,10 @@
 Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench of
 the tests with the bench's drift, tilt and noise, and measures one cycle; `--seeds A-B` says which, and `--jobs N`
 shares them out. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet whose waves are 7 to
-12 mm long blur by up to a tenth more or less than the whole sheet would. Specks are
-drawn from 0.35 mm on. Asked is both that all are found, and that none is missed that is above what its own cycle says it can
-tell; the latter alone would hold for a bench that says it can tell nothing. Twins, and pairs that differ by twice the
-1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle show.
+12 mm long blur by up to a tenth more or less than the whole sheet would. Specks are drawn from 0.35 mm on. Asked is
+both that all are found, and that none is missed that is above what its own cycle says it can tell; the latter alone
+would hold for a bench that says it can tell nothing. Twins, and pairs that differ by twice the 1-sigma of their
+difference, are drawn with the repeatability that the two pairs of each cycle show.
 """
 
 import sys
