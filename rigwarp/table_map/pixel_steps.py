@@ -4,6 +4,7 @@ What a camera pixel decodes is a mean over these steps, and off by a little that
 is odd about its centre: sums of sin(2 pi n u) along u, and along v alike, up to 0.05 px. How much goes with the
 camera's resolution and the focus, and so varies slowly. It averages out over many pixels and hardly enters the map; but
 the camera's lattice beats with it, which looks like ripple. The samples tell it: no mirror repeats with the pixels.
+A view's samples lie on the centres of its camera's pixels, where the sums are zero: there is nothing to tell.
 """
 
 import numpy as np
@@ -17,6 +18,7 @@ _CELL_PX = 4.0  # over so much of the picture all else is taken to be constant
 _FEWEST = 2_000  # samples tell twenty numbers
 _ENOUGH = 40_000
 _KNIGHT = 5  # cells that are picked lie along no row or column
+_LEAST_SEEN = 1e-6  # mean square of the sines within cells: less is rounding, as where all samples lie on centres
 _STRAY = 6.0  # times the usual distance: an outlier
 _STIFF = 1e-6  # of the mean of the normal matrix' diagonal
 
@@ -40,7 +42,10 @@ def without_pixel_steps(pixels_px: Array, residual_mm: Array, slope_mm: Array) -
     for axis in (0, 1):
         sines = np.sin(2.0 * np.pi * np.outer(pixels_px[:, axis], _HARMONICS))
         basis = (sines[some, :, None] * powers[some, None, :]).reshape(len(some), -1)
-        terms = _fitted(_within(cell, basis), away_px[:, axis]).reshape(len(_HARMONICS), -1)
+        basis = _within(cell, basis)
+        if np.mean(basis[:, 0] ** 2) < _LEAST_SEEN:
+            continue
+        terms = _fitted(basis, away_px[:, axis]).reshape(len(_HARMONICS), -1)
         steps_px[:, axis] = np.sum(sines * (powers @ terms.T), axis=1)
     return np.asarray(residual_mm - np.einsum("nij,nj->ni", slope_mm, steps_px))
 

@@ -19,7 +19,7 @@ from rigwarp.view.lean import lean_at
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.pieces import Piece, find_pieces, zone_numbers
 from rigwarp.view.registration import PartSamples, ViewRegistration, register_view
-from rigwarp.view.seen import Seen
+from rigwarp.view.seen import Seen, filled, mm_per_px
 
 _LARGEST_HOLE = 400  # pixels: a speck is bridged by the model, a housing is not
 _FEWEST = 500  # samples of a part
@@ -149,7 +149,7 @@ def _samples(part: ViewPart, pieces: Sequence[Piece], seen: Seen, camera: Camera
     rim = np.any([piece.rim for piece in pieces], axis=0)
     v, u = np.nonzero(here)
     table_mm = seen.table_mm[v, u]
-    per_px = _mm_per_px(seen.table_mm)[v, u]
+    per_px = mm_per_px(seen.table_mm)[v, u]
     camera_px = np.zeros((len(u), 2))
     if camera is not None:
         camera_px = camera.project(at_height(table_mm, part.model.table_height_mm))
@@ -177,24 +177,8 @@ def _with_zones(part: ViewPart, samples: Samples) -> PartSamples:
     return PartSamples(pixels_px=pixels, table_mm=places, zone=zone)
 
 
-def _mm_per_px(table_mm: Array) -> Array:
-    """(H, W) root of the mean square step from pixel to pixel, both ways; filled where unknown."""
-    square = np.full(table_mm.shape[:2], np.nan)
-    across = np.sum((table_mm[:-1, 1:] - table_mm[:-1, :-1]) ** 2, axis=-1)
-    down = np.sum((table_mm[1:, :-1] - table_mm[:-1, :-1]) ** 2, axis=-1)
-    square[:-1, :-1] = across + down
-    square[square > 9.0 * np.nanmedian(square)] = np.nan  # across a fold
-    return np.sqrt(_filled(square))
-
-
-def _filled(values: Array) -> Array:
-    """(H, W) with the nearest known value where there is none."""
-    row, column = distance_transform_edt(~np.isfinite(values), return_distances=False, return_indices=True)
-    return np.asarray(values[row, column])
-
-
 def _common(part: ViewPart, seen: Seen) -> Callable[[Array, BoolArray], Array]:
-    sigma = part.own_picture(_filled(seen.common_mm))
+    sigma = part.own_picture(filled(seen.common_mm))
     return lambda table_mm, answered: np.where(answered, sigma, np.nan)
 
 

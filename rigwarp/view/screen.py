@@ -10,7 +10,7 @@ from rigwarp.decode import Decoded
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, ViewMap
 from rigwarp.rig import Table, inside_table
-from rigwarp.view.seen import Seen
+from rigwarp.view.seen import Seen, scan_error_mm
 
 _FEWEST_SHARED = 500  # pixels that see the display at two of its places
 _FEWEST = 2000
@@ -117,6 +117,7 @@ def seen_by_screen(
         + (screen.pitch_sigma * from_first) ** 2 / 2.0
         + (lean_sigma * screen.thickness_mm) ** 2
         + _LAID_MM**2
+        + np.max([scan_error_mm(one, place, screen.pitch_mm) for one in decoded], axis=0) ** 2
     )
     light = np.fmax.reduce([np.where(o.valid, o.light, np.nan) for o in decoded])
     return Seen(

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import distance_transform_edt
 
 from rigwarp.decode import Decoded
 from rigwarp.errors import MeasurementError
@@ -71,12 +72,41 @@ def seen_by_projector(decoded: Decoded, projector_map: PixelMap, table: Table) -
         full[where] = values[good]
         return full
 
+    table_mm = picture(spot)
+    pitch_mm = np.sqrt(np.sum((place[1] - place[0]) ** 2 + (place[2] - place[0]) ** 2, axis=-1) / 2.0)
     return Seen(
-        table_mm=picture(spot),
+        table_mm=table_mm,
         random_mm=picture(np.maximum(np.sqrt((along_u + along_v) / 2.0), _LEAST_MM)),
-        common_mm=picture(projector_map.sigma_mm[j, i]),
+        common_mm=np.hypot(picture(projector_map.sigma_mm[j, i]), scan_error_mm(decoded, table_mm, picture(pitch_mm))),
         light=picture(decoded.light[row, column].astype(float)),
     )
+
+
+def scan_error_mm(decoded: Decoded, table_mm: Array, pitch_mm: Array | float) -> Array:
+    """(H, W) 1-sigma per axis that neighbours share: of light that changed, and a camera that moved, during the scan.
+
+    Parameters
+    ----------
+    table_mm : (H, W, 2) measured places.
+    pitch_mm : of a pixel of what showed the patterns, on the table.
+    """
+    return np.hypot(decoded.light_sigma_px * pitch_mm, decoded.motion_sigma_px * mm_per_px(table_mm))
+
+
+def mm_per_px(table_mm: Array) -> Array:
+    """(H, W) by how much the place moves per axis for a camera pixel either way, rms; filled where unknown."""
+    square = np.full(table_mm.shape[:2], np.nan)
+    across = np.sum((table_mm[:-1, 1:] - table_mm[:-1, :-1]) ** 2, axis=-1)
+    down = np.sum((table_mm[1:, :-1] - table_mm[:-1, :-1]) ** 2, axis=-1)
+    square[:-1, :-1] = (across + down) / 2.0
+    square[square > 9.0 * np.nanmedian(square)] = np.nan  # across a fold
+    return np.sqrt(filled(square))
+
+
+def filled(values: Array) -> Array:
+    """(H, W) with the nearest known value where there is none."""
+    row, column = distance_transform_edt(~np.isfinite(values), return_distances=False, return_indices=True)
+    return np.asarray(values[row, column])
 
 
 def joined_seen(parts: Sequence[Seen]) -> Seen:

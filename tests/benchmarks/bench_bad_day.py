@@ -14,8 +14,10 @@ verdict on it are judged here, without the mirror: commands that look at a whole
 rigs have half of the scenarios' pixels along each side. Mirrors of several zones are scanned one zone after the other,
 as `scan` does it.
 What changes the mirror (twist, ripple) changes the truth that is compared with, and with it the pixels whose place has
-one meaning (tests/support/map_truth.py): errors are compared on those that have one on both days. `--cells` takes
-patterns such as "round-table/*" or "*/knock".
+one meaning (tests/support/map_truth.py): errors are compared on those that have one on both days. That does not show
+how the map is where light is smeared on one of the days, as on the crests of a ripple or at a hole's rim: there only
+"z of all" tells, which nothing is asked of. "n" says how many pixels were judged at all, and a small number is to be
+looked at. `--cells` takes patterns such as "round-table/*" or "*/knock".
 """
 
 import os

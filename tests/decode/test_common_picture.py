@@ -11,7 +11,7 @@ from synthetic_scan import Scene, photograph, smooth_scene
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, decode, lay_over, shift_px
-from rigwarp.decode.photographs.common_picture import Placed
+from rigwarp.decode.photographs.common_picture import Placed, expected_plaid
 from rigwarp.decode.photographs.shared_errors import MOTION
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.geometry import Array
@@ -108,6 +108,32 @@ def test_a_jump_between_the_common_picture_and_the_stripes_counts() -> None:
     fields = zone_places([FIRST, other]).fields[1]
     assert fields is not None
     assert shift_px(fields, np.array([[140.0, 74.5]]), SHAPE)[0] == pytest.approx(KNOCK, abs=0.05)
+
+
+@pytest.mark.parametrize("jump", [(0.0, 0.0), KNOCK])
+@pytest.mark.parametrize("overlap", [0.0, 0.3, 0.7])
+def test_what_other_zones_add_to_the_common_picture_moves_nothing(overlap: float, jump: tuple[float, float]) -> None:
+    """Panels folded towards each other shine on the same part of the table, with stripes that are nearly parallel."""
+    frame = PLAID.frames[0]
+    assert isinstance(frame, PlaidFrame)
+    row, column = np.indices((300, 400), np.float32)
+
+    def light(at: Array, along: Array, bright: float) -> Array:
+        return np.asarray(bright * ZONE.plaid_light(frame, at, along))
+
+    u, v = (1.9 * column + 0.05 * row, 1.8 * row - 0.04 * column)
+    moved = 1.9 * (column - jump[0]) + 0.05 * (row - jump[1]), 1.8 * (row - jump[1]) - 0.04 * (column - jump[0])
+    other = np.where(column < overlap * 400, light(1.85 * column + 2.0, 1.82 * row + 0.02 * column - 3.0, 0.35), 0.0)
+    photo = (0.01 + light(*moved, 0.4) + other).astype(np.float32)
+    black, contrast = (np.full(photo.shape, value, np.float32) for value in (0.01, 0.4))
+    expected, alike = expected_plaid(ZONE, photo, black, (u, v, contrast))
+    assert not alike[:, : int(overlap * 400)].any()
+    assert alike[:, int(overlap * 400) + 40 :].mean() > 0.8
+    placed = lay_over(expected, photo, alike)
+    assert placed is not None
+    assert placed.alike
+    middle = shift_px(placed.fields, np.array([[340.0, 150.0]]), photo.shape)[0]
+    assert middle == pytest.approx(jump, abs=0.02)
 
 
 def test_scans_are_compared_in_linear_light(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,7 +3,9 @@
     python tests/support/fuzz.py RIG SEED ROUNDS
 
 RIG is a finished rig folder, which stays as it is: a copy is worked on. Prints one JSON object: how many inputs were
-tried, which failed (an exception that is no RigwarpError, more than 60 s of work), and the largest memory in MiB.
+tried, which failed (an exception that is no RigwarpError, more than 60 s of work or 600 s by the clock), and the
+largest memory in MiB. Work is processor time, of all threads and of processes that have ended: that says nothing of
+waiting, so that an input over which rigwarp waits without working is caught from ten minutes on only.
 """
 
 import importlib.util

@@ -51,6 +51,16 @@ def test_form_ripple_and_noise_stay() -> None:
     assert rms(left - residual) < 0.002  # mm; noise of 0.02 in 90,000 samples
 
 
+@pytest.mark.parametrize("beside_px", [0.0, 0.5, 0.3])
+def test_samples_that_all_lie_alike_on_the_pixels_tell_nothing(beside_px: float) -> None:
+    """As a view's do, whose pixels are exact: sines of whole turns are rounding, and form would be fitted with it."""
+    v, u = np.mgrid[:240, :400]
+    whole = np.stack([u.ravel(), v.ravel()], axis=-1) + beside_px
+    form = np.stack([np.sin(whole[:, 0] / 40.0), np.cos(whole[:, 1] / 30.0)], axis=-1)  # mm
+    left = without_pixel_steps(whole, form, np.broadcast_to(MM_PER_PX, (len(whole), 2, 2)))
+    np.testing.assert_array_equal(left, form)
+
+
 def test_few_samples_stay_as_they_are() -> None:
     few = samples(np.random.default_rng(4))[:500]
     residual = np.ones((500, 2))

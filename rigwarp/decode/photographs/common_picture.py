@@ -35,7 +35,8 @@ _DISSENT_PX, _DISSENT = 0.03, 0.1  # of a part from the whole, beside its noise 
 _DISSENT_SIGMAS = 6.0
 _LOOSE_PX = 30.0  # prior of shift and turn ...
 _VARYING, _VARYING_LEAST_PX = 0.3, 0.02  # ... and of what else varies over the picture, of the shift
-_OTHER_LIGHT, _FADING_ROUNDS = 0.25, 4  # of white: what is off by as much is lit by another zone, too
+_OTHER_LIGHT, _OTHER_MEAN = 0.25, 0.06  # of white: a pixel, or a mean, that is off by as much has other zones' light
+_FADING_ROUNDS = 3
 _CLEARLY = 6.0  # sigmas
 
 
@@ -101,21 +102,39 @@ def expected_plaid(
     frame = patterns.frames[patterns.plaid]
     assert isinstance(frame, PlaidFrame)
     u, v, contrast = decoded
-    share = np.asarray(patterns.plaid_light(frame, u, v), np.float32)
-    there = np.isfinite(share) & (contrast > 0.0)
+    mean = float(np.mean(patterns.light_range))
+    wave = np.asarray(patterns.plaid_light(frame, u, v), np.float32) - np.float32(mean)
+    there = np.isfinite(wave) & (contrast > 0.0)
     if not there.any():
         return light, there
-    seen = (light[there] - black[there]) / contrast[there]
-    basis = np.column_stack([share[there], np.ones(len(seen))])
-    kept = np.ones(len(seen), bool)
-    for _ in range(_FADING_ROUNDS):  # stripes fade by blur, and other zones' light is far off
-        some = np.flatnonzero(kept)[:: max(1, np.count_nonzero(kept) // _POINTS)]
-        fading = np.linalg.lstsq(basis[some], seen[some], rcond=None)[0]
-        kept = np.abs(seen - basis @ fading) < _OTHER_LIGHT
-    expected, alike = light.copy(), np.zeros(light.shape, bool)
-    expected[there] = black[there] + contrast[there] * (basis @ fading).astype(np.float32)
-    alike[there] = kept
-    return expected, alike
+    wave, contrast = (np.where(there, picture, np.float32(0.0)) for picture in (wave, contrast))
+    side_px = _period_px(frame, u, v)
+    usual, fading = _mean_around(contrast, side_px), 1.0
+    for _ in range(_FADING_ROUNDS):
+        # blur fades stripes and leaves their mean; other zones add to the mean, with stripes much like the own ones
+        beside = np.where(there, light - black - contrast * (mean + fading * wave), np.float32(0.0))
+        alike = there & (np.abs(beside) < _OTHER_LIGHT * contrast)
+        alike &= np.abs(_mean_around(beside, side_px)) < _OTHER_MEAN * usual
+        own = contrast[alike] * wave[alike]
+        fading += float(own @ beside[alike]) / max(float(own @ own), 1e-9)
+    return np.where(there, black + contrast * (mean + fading * wave), light).astype(np.float32), alike
+
+
+def _period_px(frame: PlaidFrame, u_px: Picture, v_px: Picture) -> int:
+    """The longer period of a plaid's stripes, camera pixels."""
+    longest = 0.0
+    for position, period_px in zip((u_px, v_px), frame.periods_px, strict=True):
+        steps = [np.abs(np.diff(position, axis=axis)) for axis in (0, 1)]
+        down, across = (float(np.median(one[np.isfinite(one)])) if np.isfinite(one).any() else 0.0 for one in steps)
+        longest = max(longest, period_px / max(float(np.hypot(down, across)), 1e-6))
+    return round(min(longest, min(u_px.shape) / 2.0))
+
+
+def _mean_around(picture: Picture, side_px: int) -> Picture:
+    """In which stripes of that period are grey; dark outside."""
+    side = (max(side_px, 1),) * 2
+    once = cv2.blur(picture, side, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(cv2.blur(once, side, borderType=cv2.BORDER_CONSTANT), np.float32)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -198,7 +198,10 @@ class ExposureDecoder:
         )
 
     def _plaid(self, chain: SignalModel, pictures: Pictures) -> Codes | None:
-        """The photograph of the picture of all zones, put where the stripes were seen."""
+        """The photograph of the picture of all zones, put where the stripes were seen.
+
+        As it is where too little of it is lit by the scan's own zone alone to tell.
+        """
         index = self._patterns.plaid
         if index is None:
             return None
