@@ -9,7 +9,6 @@ import typer
 from rigwarp.commands.camera_text import print_camera
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import as_built_figures, print_fit
-from rigwarp.commands.lines import quantity
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scan_text import print_scan
@@ -26,6 +25,7 @@ from rigwarp.jobs.samples.compare import sentences
 from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
 from rigwarp.jobs.view.demo import demonstrate_view, view_alone
 from rigwarp.reports.measures.coverage import Coverage
+from rigwarp.reports.wording import quantity
 from rigwarp.rig import parse_rig
 from rigwarp.scenarios import create_rig
 

@@ -3,9 +3,9 @@
 import numpy as np
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.lines import quantity
 from rigwarp.files import RigFolder
 from rigwarp.jobs.checks.drift import QuickCheck, Reregistered
+from rigwarp.reports.wording import quantity
 from rigwarp.verification.drift.motion import PartMotion
 
 

@@ -83,7 +83,7 @@ def border_told(border: Border) -> str:
     if not border.told:
         return f"as designed: both zones send light to the same places, within {quantity(figures.jump_mm, 'mm')}"
     return (
-        f"{quantity(abs(figures.offset_mm or 0.0), 'mm')} beside the designed one on the mirror, turned by "
+        f"{number(abs(figures.offset_mm or 0.0))} mm beside the designed one on the mirror, turned by "
         f"{abs(border.turned_deg):.2f}°, known to {figures.sigma_px:.1f} projector px"
     )
 

@@ -6,9 +6,7 @@ import shutil
 import textwrap
 from collections.abc import Sequence
 from itertools import zip_longest
-from typing import Any, Final, TextIO
-
-from rigwarp.reports import wording
+from typing import Final, TextIO
 
 TOGETHER: Final = "\u00a0"
 """A space at which no line ends; written as an ordinary one, so that a command can be copied."""
@@ -17,11 +15,6 @@ _LEAST = 40
 _GAP = "  "
 _NARROWEST = 12  # of a column that is broken
 _MARKER = re.compile(r" *(?:[-*] )?")
-
-
-def quantity(value: Any, unit: str, digits: int = 3) -> str:
-    """As the report has it, with a space that can be searched for and copied."""
-    return wording.quantity(value, unit, digits).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def columns_of(stream: TextIO) -> int | None:

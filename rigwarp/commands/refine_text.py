@@ -3,9 +3,9 @@
 from typing import Any
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.lines import quantity
 from rigwarp.files.records import MapFigures
 from rigwarp.jobs.checks.refine import Refined
+from rigwarp.reports.wording import quantity
 from rigwarp.verification import VerificationResult
 
 

@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.lines import quantity
 from rigwarp.files.names import BUDGET_FILE
 from rigwarp.files.records import BudgetRecord
 from rigwarp.jobs.checks.verify import Verified
 from rigwarp.jobs.checks.verify_record import Checked, Quality
+from rigwarp.reports.wording import quantity
 from rigwarp.verification import VerificationResult, worst_line
 from rigwarp.verification.verdict import Verdict
 from rigwarp.words import number

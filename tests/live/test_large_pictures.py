@@ -68,9 +68,12 @@ def test_what_the_process_refuses_is_said_here(large, monkeypatch, spoil, said):
         monkeypatch.setattr(module, "_MOST_S", 0.01)
     if spoil == "many":
         cv2.imwrite(str(path), np.zeros((10_100, 10_000), np.uint8))
+    before = set(threading.enumerate())
     with pytest.raises(InputError, match=said):
         content_picture(path, CANVAS)
-    assert not [thread for thread in threading.enumerate() if isinstance(thread, threading.Timer)]
+    assert not [
+        thread for thread in threading.enumerate() if isinstance(thread, threading.Timer) and thread not in before
+    ]
 
 
 def test_frames_of_videos_and_streams_reach_the_loop_no_larger_than_the_canvas_needs(tmp_path):
