@@ -6,9 +6,8 @@ from rigwarp.as_built import AsBuilt
 from rigwarp.as_built.describe.deciding import deciders_in_words
 from rigwarp.as_built.describe.panels import Fold
 from rigwarp.commands.console import Console
-from rigwarp.commands.lines import quantity
 from rigwarp.jobs.results.fit import FitMade, border_record
-from rigwarp.reports.wording import share
+from rigwarp.reports.wording import number, quantity, share
 from rigwarp.table_map import Border
 from rigwarp.verification import MapBudget
 
