@@ -7,9 +7,10 @@ from rigwarp.as_built.describe.deciding import deciders_in_words
 from rigwarp.as_built.describe.panels import Fold
 from rigwarp.commands.console import Console
 from rigwarp.jobs.results.fit import FitMade, border_record
-from rigwarp.reports.wording import number, quantity, share
+from rigwarp.reports.wording import quantity, share
 from rigwarp.table_map import Border
 from rigwarp.verification import MapBudget
+from rigwarp.words import number
 
 STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total")
 """The stages whose seconds `--json` states; null for those that a command does not run."""
