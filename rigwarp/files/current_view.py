@@ -6,8 +6,7 @@ from typing import Final
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.names import CURRENT_VIEW_FILE
-from rigwarp.files.reading import read_json
-from rigwarp.files.runs import is_complete
+from rigwarp.files.runs import is_complete, run_named_in
 
 FORMAT: Final = "rigwarp current view"
 
@@ -34,10 +33,6 @@ def current_view(root: Path) -> Path:
     InputError
         If there is none, or if current_view.json names something that is no finished run inside the rig folder.
     """
-    file = root / CURRENT_VIEW_FILE
-    advice = f"Make one with: rigwarp view fit {root}"
-    name = read_json(file, format=FORMAT, make_with=advice).get("view")
-    run = root / name if isinstance(name, str) and name and "\0" not in name else None
-    if run is None or not run.resolve().is_relative_to(root.resolve()) or not is_complete(run):
-        raise InputError(f"{file}: found view {str(name)[:80]!r}, expected a finished run in this folder. {advice}")
-    return run
+    return run_named_in(
+        root / CURRENT_VIEW_FILE, "view", format=FORMAT, advice=f"Make one with: rigwarp view fit {root}"
+    )

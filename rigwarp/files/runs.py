@@ -199,12 +199,24 @@ def current_result(root: Path) -> Path:
     InputError
         If there is none, or if current.json names something that is no finished run inside the rig folder.
     """
-    file = root / CURRENT_FILE
-    advice = f"Make one with: rigwarp fit {root}"
-    name = read_json(file, format=CURRENT_FORMAT, make_with=advice).get("result")
+    return run_named_in(
+        root / CURRENT_FILE, "result", format=CURRENT_FORMAT, advice=f"Make one with: rigwarp fit {root}"
+    )
+
+
+def run_named_in(file: Path, key: str, *, format: str, advice: str) -> Path:
+    """The finished run that a switch file in the rig folder names under `key`.
+
+    Raises
+    ------
+    InputError
+        If there is no such file, or if it names something that is no finished run inside the rig folder.
+    """
+    root = file.parent
+    name = read_json(file, format=format, make_with=advice).get(key)
     run = root / name if isinstance(name, str) and name and "\0" not in name else None
     if run is None or not run.resolve().is_relative_to(root.resolve()) or not is_complete(run):
-        raise InputError(f"{file}: found result {str(name)[:80]!r}, expected a finished run in this folder. {advice}")
+        raise InputError(f"{file}: found {key} {str(name)[:80]!r}, expected a finished run in this folder. {advice}")
     return run
 
 

@@ -4,13 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt
 
 from rigwarp.decode import Decoded
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, ViewMap
 from rigwarp.rig import Table, inside_table
-from rigwarp.view.seen import Seen, scan_error_mm
+from rigwarp.view.seen import Seen, filled, scan_error_mm
 
 _FEWEST_SHARED = 500  # pixels that see the display at two of its places
 _FEWEST = 2000
@@ -100,7 +99,7 @@ def seen_by_screen(
     with np.errstate(invalid="ignore", divide="ignore"):
         spot = np.sum(weight[..., None] * np.nan_to_num(there), axis=0) / total[..., None]
         random = np.sqrt(1.0 / total)
-    lean = _filled(design.lean)
+    lean = filled(design.lean)
     share = screen.glass_run(lean)
     place = spot + (screen.thickness_mm - screen.glass_mm * share)[..., None] * lean
     known = np.isfinite(place[..., 0])
@@ -174,10 +173,3 @@ def _placed(spots: Array, place: ScreenLaid) -> Array:
 def _turned(spots: Array, angle: float) -> Array:
     c, s = np.cos(angle), np.sin(angle)
     return np.stack([c * spots[..., 0] - s * spots[..., 1], s * spots[..., 0] + c * spots[..., 1]], axis=-1)
-
-
-def _filled(lean: Array) -> Array:
-    """(H, W, 2) with the nearest known value where there is none."""
-    unknown = ~np.isfinite(lean[..., 0])
-    row, column = distance_transform_edt(unknown, return_distances=False, return_indices=True)
-    return np.asarray(lean[row, column])

@@ -104,8 +104,9 @@ def mm_per_px(table_mm: Array) -> Array:
 
 
 def filled(values: Array) -> Array:
-    """(H, W) with the nearest known value where there is none."""
-    row, column = distance_transform_edt(~np.isfinite(values), return_distances=False, return_indices=True)
+    """(H, W[, k]) with the nearest known value where there is none."""
+    known = np.isfinite(values if values.ndim == 2 else values[..., 0])
+    row, column = distance_transform_edt(~known, return_distances=False, return_indices=True)
     return np.asarray(values[row, column])
 
 

@@ -152,12 +152,10 @@ def fit_scans(
         prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
         _write_warp(run, table_map, prewarp, origin)
         figures = held_out_figures(folder.rig, table_map)
-        scanned = _with_places(decoded, places)
+        scanned, design = _with_places(decoded, places), design_map(folder)
 
         def judged(built: AsBuilt | None) -> Verdict:
-            verdict = judge_fit(
-                table_map, built, folder.rig, design=design_map(folder), measured_share=finite(figures.coverage)
-            )
+            verdict = judge_fit(table_map, built, folder.rig, design=design, measured_share=finite(figures.coverage))
             record = _fit_record(table_map, figures, scanned, clock.seconds)
             replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE, replace=True)
             return verdict
