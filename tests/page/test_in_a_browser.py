@@ -295,6 +295,20 @@ def test_the_viewing_key_and_german(chromium: Browser, player: TalkingPlayer) ->
     expect(page.locator("#dark")).to_be_disabled()
     tablet.part("correct")
     expect(page.get_by_role("button", name="Zurück")).to_be_disabled()
+    said = {
+        "now drawing with results/one": "gezeichnet wird jetzt mit results/one",
+        "the old picture stays: 0.25 s": "das alte Bild bleibt: 0,25 s",
+        "measuring failed; the content goes on": "Messung misslungen; der Inhalt geht weiter",
+        "all is 0.5 well": "all is 0.5 well",
+    }
+    for text in said:
+        player.talk.say({"message": text, "level": "INFO", "age_s": 0.0})
+    tablet.part("messages")
+    for english, german in said.items():
+        told = page.locator("main li span", has_text=re.compile(f"^{re.escape(german)}$"))
+        expect(told).to_have_attribute("lang", "en") if german == english else expect(told).not_to_have_attribute(
+            "lang", "en"
+        )
     tablet.context.close()
     assert tablet.wrong == []
 

@@ -48,16 +48,15 @@ export function calibrate(app) {
 
   function outcomeWords(last) {
     const job = w.jobs[last.job]?.[0] ?? last.job;
-    const told = [`${job}: ${w.ended[last.ended] ?? last.ended}`];
-    if (last.why) told.push(last.why);
-    if (last.against?.length) told.push(...last.against);
-    if (last.p95_mm != null) told.push(w.mm_off(mm(last.p95_mm), app.hello.allowed_mm));
+    const ended = el("p", {class: "big"}, `${job}: ${w.ended[last.ended] ?? last.ended}`), told = [];
+    const why = [last.why, ...last.against ?? []].filter(Boolean).map(text => app.say(el("p"), text));
+    if (last.p95_mm != null) told.push(w.mm_off(mm(last.p95_mm), mm(app.hello.allowed_mm)));
     if (last.findings) told.push(last.findings.length ? w.moved(last.findings.map(one => w.found[one] ?? one).join(", ")) : w.nothing_moved);
     if (last.corrected) told.push(w.put_right);
     else if (last.advice === "scan") told.push(w.scan_due);
     else if (last.advice === "re-register") told.push(w.can_right);
     if (last.current !== undefined) told.push(last.current ? w.is_current : w.not_current);
-    return told;
+    return [ended, ...why, ...told.map(text => el("p", {}, text))];
   }
 
   let outcomeIs = "", notesAre = "";
@@ -73,7 +72,8 @@ export function calibrate(app) {
     working.hidden = !busy;
     if (busy) {
       const stage = w.stages[job.stage] ?? job.stage;
-      say(doing, stage ?? w.working(w.jobs[job.job][0]));
+      if (stage) app.say(doing, stage);
+      else say(doing, w.working(w.jobs[job.job][0]));
       if (job.of) bar.value = job.at / job.of;
       else bar.removeAttribute("value");
       const times = [job.of > 1 ? w.of(job.at, job.of) : "", job.left_s ? w.left_s(lasting(job.left_s, w)) : "", w.since(lasting(job.seconds, w))];
@@ -82,7 +82,7 @@ export function calibrate(app) {
       stop.disabled = !app.operates || job.stopping;
       if (notesAre !== job.notes.join()) {
         notesAre = job.notes.join();
-        notes.replaceChildren(...job.notes.map(text => el("li", {}, text)));
+        notes.replaceChildren(...job.notes.map(text => app.say(el("li"), text)));
       }
       photo.hidden = still.hidden = !app.pictures.camera;
       if (app.pictures.camera && photo.src !== app.pictures.camera) photo.src = app.pictures.camera;
@@ -90,7 +90,7 @@ export function calibrate(app) {
     outcome.hidden = busy || !last || Boolean(chosen);
     if (last && outcomeIs !== JSON.stringify(last)) {
       outcomeIs = JSON.stringify(last);
-      outcome.replaceChildren(...outcomeWords(last).map((text, i) => el("p", {class: i ? "" : "big"}, text)));
+      outcome.replaceChildren(...outcomeWords(last));
     }
     compare.hidden = busy || Boolean(chosen) || !previous();
     hold.disabled = !app.usable || !app.state.playing;
