@@ -56,6 +56,7 @@ export function calibrate(app) {
     else if (last.advice === "scan") told.push(w.scan_due);
     else if (last.advice === "re-register") told.push(w.can_right);
     if (last.current !== undefined) told.push(last.current ? w.is_current : w.not_current);
+    if (last.ended === "failed" && app.hello.call) told.push(w.call(app.hello.call));
     return [ended, ...why, ...told.map(text => el("p", {}, text))];
   }
 
@@ -96,5 +97,5 @@ export function calibrate(app) {
     hold.disabled = !app.usable || !app.state.playing;
     earlier.disabled = !app.usable;
   }
-  return {inside: [outcome, working, before, el("div", {class: "two"}, el("div", {}, cards.slice(0, 2)), el("div", {}, cards.slice(2))), compare], update, leave: up};
+  return {inside: [outcome, working, before, el("div", {class: "jobs"}, cards), compare], update, leave: up};
 }

@@ -91,5 +91,7 @@ export default [
 ["the page's process has ended; it is started again", "der Dienst dieser Seite war zu Ende; er läuft wieder"],
 ["refused, the old one stays: {}", "abgelehnt, das Alte bleibt: {1}"],
 ["the rig folder could not be asked; the terminal may tell more", "der Ordner des Tisches antwortet nicht; im Terminal steht vielleicht mehr"],
+["{}: found no such file, expected one. {}", "{1} fehlt. {2}"],
+["Make it with: {}", "Anlegen mit: {1}"],
 ["{}: found no finished result of that name. Choose one that is listed.", "{1}: Ein fertiges Ergebnis dieses Namens gibt es nicht. Wählen Sie eines aus der Liste."],
 ];
