@@ -15,7 +15,7 @@ from types import ModuleType, SimpleNamespace
 from typing import Any
 
 import pytest
-from page_player import browser_socket, left, until
+from page_player import TalkingPlayer, browser_socket, left, until
 
 from rigwarp.files.page_key_file import page_keys
 from rigwarp.live.operate.page_link import PageLink
@@ -138,6 +138,22 @@ def test_a_look_that_cannot_be_taken_says_why(playing) -> None:
     last = asyncio.run(talk())
     assert (last["job"], last["ended"]) == ("look", "failed")
     assert last["why"]
+
+
+def test_the_camera_is_asked_of_the_player_before_a_job_and_given_back(player: TalkingPlayer) -> None:
+    """Most cameras serve one program alone, and the player may be watching for drift."""
+
+    async def talk() -> None:
+        socket = await browser_socket(player, player.keys["operate"])
+        await until(socket, "hello")
+        await socket.write_message(json.dumps({"job": "look", "number": 1}))
+        while "last" not in (await until(socket, "job", 60.0))["job"]:
+            pass
+        await left(socket)
+
+    player.cameras.clear()
+    asyncio.run(talk())
+    until_true(lambda: player.cameras == [True, False])
 
 
 def test_no_key_is_written_anywhere_but_into_its_file(playing) -> None:

@@ -76,6 +76,10 @@ def _none() -> None:
     """No new keys."""
 
 
+def _keep_camera(_away: bool) -> None:
+    """The player has none."""
+
+
 class PageLink:
     """Runs the page's process until closed; an `Inlet` for the session.
 
@@ -109,6 +113,7 @@ class PageLink:
         self._failed = ""
         self._ended, self._gone, self._up = threading.Event(), threading.Event(), threading.Event()
         self.address: Mapping[str, Any] = {}
+        self.give_camera: Callable[[bool], object] = _keep_camera
         self.starts = 0
         self._thread = threading.Thread(target=self._run, name="rigwarp-page", daemon=True)
 
@@ -178,6 +183,7 @@ class PageLink:
                 self._waiting.keep(Command(name=name, values=values, sender=("page", 0)))
             if self._told.frames is not None:
                 self._told.frames.release()
+            self.give_camera(False)
             in_a_row = 0 if time.monotonic() - began > _IN_A_ROW_S else in_a_row + 1
             if self._ended.wait(_PAUSES_S[min(in_a_row, len(_PAUSES_S) - 1)]):
                 return
@@ -226,6 +232,9 @@ class PageLink:
             told.frames.frame(int(message["frame"]), tuple(message["shape"]), data)
         elif "release" in message and told.frames is not None:
             told.frames.release()
+        elif "camera" in message:
+            self.give_camera(bool(message["camera"]))
+            self._say({"camera": bool(message["camera"])})
         elif "watching" in message:
             told.watching, told.picture = bool(message["watching"]), None
         elif "ready" in message:
