@@ -13,7 +13,8 @@ export function calibrate(app) {
     const job = chosen;
     chosen = "";
     update();
-    await app.ask({job});
+    started = true;
+    if ((await app.ask({job})).refused) started = false;
   }, {class: "strong"});
   const title = el("h2", {tabIndex: -1});
   const before = el("section", {class: "card"}, title, el("h3", {}, w.before_you), el("ul", {class: "caution"}, w.caution.map(text => el("li", {}, text))),
@@ -25,7 +26,8 @@ export function calibrate(app) {
   const notes = el("ul", {class: "list"});
   const photo = el("img", {class: "camera", alt: w.camera_text});
   const still = el("p", {}, w.frozen);
-  const working = el("section", {class: "card now"}, doing, bar, left, el("div", {class: "row"}, stop), notes, photo, still);
+  let started = false;
+  const working = el("section", {class: "card now", tabIndex: -1}, doing, bar, left, el("div", {class: "row"}, stop), notes, photo, still);
   const outcome = el("section", {class: "card", role: "status"});
   const hold = button(w.compare_hold, () => {}, {"data-hold": "1"});
   const press = on => app.usable && app.do("before", on ? 1 : 0);
@@ -71,6 +73,11 @@ export function calibrate(app) {
     say(title, chosen ? w.jobs[chosen][0] : "");
     start.disabled = !ready.checked || !app.usable;
     working.hidden = !busy;
+    if (busy && started) {  // whoever has just begun it sees what happens, and Stop
+      started = false;
+      working.focus({preventScroll: true});
+      scrollTo(0, 0);
+    }
     if (busy) {
       const stage = w.stages[job.stage] ?? job.stage;
       if (stage) app.say(doing, stage);
