@@ -68,8 +68,8 @@ class Player:
         self.drawn_by = said.split("drawn by ")[1].split(";")[0]
         self.key = page_keys(root).operate
 
-    def frames(self) -> tuple[int, int]:
-        """Shown, and late, so far."""
+    def frames(self) -> tuple[int, int, int]:
+        """Shown, late, and dropped, so far."""
         deadline = time.monotonic() + 60.0
         while time.monotonic() < deadline:
             request = urllib.request.Request(f"http://{self.at}/state", headers={"Authorization": f"Bearer {self.key}"})
@@ -79,7 +79,8 @@ class Player:
             except OSError:
                 found = {}
             if found.get("fresh"):
-                return int(found["state"]["shown"]), int(found["state"]["late"])
+                shown, late, dropped = (int(found["state"][name]) for name in ("shown", "late", "dropped"))
+                return shown, late, dropped
             time.sleep(0.02)
         raise RuntimeError("the player does not answer")
 
@@ -143,7 +144,7 @@ def measure(cells: Sequence[str] = ("*",)) -> dict[str, Any]:
 def measure_one(drawing: str) -> dict[str, Any]:
     """One player from its start to its end."""
     seconds = float(os.environ.get("RIGWARP_PAGE_SECONDS", "5"))
-    counted = {name: np.zeros(2) for name in ("calm", "tablets", "killed")}
+    counted = {name: np.zeros(3) for name in ("calm", "tablets", "killed")}
     taps_ms: list[float] = []
     pictures: list[float] = []
     with tempfile.TemporaryDirectory() as folder:
@@ -167,17 +168,19 @@ def measure_one(drawing: str) -> dict[str, Any]:
         finally:
             player.process.send_signal(signal.SIGINT)
             player.process.communicate(timeout=120)
-    share = {name: float(late / max(shown, 1)) for name, (shown, late) in counted.items()}
+    share = {name: float(late / max(shown, 1)) for name, (shown, late, _) in counted.items()}
     tap_ms = float(np.quantile(taps_ms, 0.95))
     return {
         "drawn_by": player.drawn_by,
         "late_share": share,
-        "frames": {name: int(shown) for name, (shown, _) in counted.items()},
+        "frames": {name: int(shown) for name, (shown, _, _) in counted.items()},
+        "dropped": {name: int(dropped) for name, (_, _, dropped) in counted.items()},
         "pictures_per_second": float(np.mean(pictures)),
         "taps": len(taps_ms),
         "tap_ms": {"median": float(np.median(taps_ms)), "p95": tap_ms},
         "back_s": back_s,
         "held": {
+            "no frame dropped with four tablets": counted["tablets"][2] == 0,
             "no more late frames while the page is killed": share["killed"] <= share["calm"] + MORE_LATE,
             "late frames at most 0.1 percentage points more with four tablets": share["tablets"]
             <= share["calm"] + MORE_LATE,
