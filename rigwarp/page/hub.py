@@ -263,9 +263,10 @@ class Hub:
             return
         if not self.running.may_start(said.what) or self._wanted is not None:
             self._done(client, said.number, "busy")
-        elif self.link is None:
+        elif self.link is None or said.what == self.running.name:
             self._start(client, said)
         else:  # the player may hold the camera, which serves one program alone
+            self.running.kill()  # the live picture gives way, and gives the camera back, before it is asked for anew
             self._wanted = (time.monotonic(), client, said)
             if not self.link.say({"camera": True}):
                 self._wanted = None
