@@ -7,6 +7,7 @@ and if that process dies or hangs the show goes on, and a spare one takes its pl
 waits for its first message.
 """
 
+import contextlib
 import logging
 import subprocess
 import threading
@@ -166,8 +167,7 @@ class PageLink:
         try:
             self._serve_on()
         finally:
-            spare, self._spare = self._spare, None
-            _end(spare)
+            self._drop_spare()
 
     def _serve_on(self) -> None:
         in_a_row = 0
@@ -215,10 +215,17 @@ class PageLink:
     def _keep_spare(self, began_s: float) -> None:
         """See that there is one that could take over, once the present one serves."""
         if self._spare is not None and self._spare.poll() is not None:
-            _end(self._spare)
-            self._spare = None
+            self._drop_spare()
         if self._spare is None and self._told.ready and time.monotonic() - began_s > _CALM_S:
-            self._spare = self._started()
+            with contextlib.suppress(OSError):  # no more processes: the present one serves on
+                self._spare = self._started()
+
+    def _drop_spare(self) -> None:
+        spare, self._spare = self._spare, None
+        _end(spare)
+        for stream in (spare.stdin, spare.stdout) if spare is not None else ():
+            if stream is not None:
+                stream.close()
 
     def _started(self) -> subprocess.Popen[bytes]:
         return subprocess.Popen(self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
