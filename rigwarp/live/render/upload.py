@@ -9,6 +9,7 @@ never become a texture.
 from typing import Any
 
 import moderngl
+import numpy as np
 
 from rigwarp.live.render.picture import Picture
 
@@ -31,7 +32,7 @@ class StorageUpload:
         self._now = (self._now + 1) % _IN_FLIGHT
         self._buffers[self._now].write(data)
 
-    def use(self, _unit: int) -> None:
+    def use(self, *_units: int) -> None:
         """Make the newest bytes the source of the next decode."""
         self._buffers[self._now].bind_to_storage_buffer(STORAGE_BINDING)
 
@@ -42,33 +43,47 @@ class StorageUpload:
 
 
 class TextureUpload:
-    """Bytes in a texture of one channel, for OpenGL without compute shaders."""
+    """Bytes in textures of one channel, for OpenGL without compute shaders: one, or luma and chroma.
 
-    def __init__(self, context: moderngl.Context, size: tuple[int, int]) -> None:
-        self._texture = context.texture(size, 1, alignment=1)
-        self._texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
-        self._buffer = context.buffer(reserve=size[0] * size[1])
+    Each is written into one of several buffers in turn, of which the GPU makes the texture when it comes to it.
+    """
+
+    def __init__(self, context: moderngl.Context, sizes: list[tuple[int, int]]) -> None:
+        self._textures = [context.texture(size, 1, alignment=1) for size in sizes]
+        self._textures[0].filter = (moderngl.NEAREST, moderngl.NEAREST)
+        for texture in self._textures:
+            texture.repeat_x = texture.repeat_y = False
+        self._counts = [width * height for width, height in sizes]
+        self._buffers = [[context.buffer(reserve=n, dynamic=True) for n in self._counts] for _ in range(_IN_FLIGHT)]
+        self._now = 0
 
     def write(self, data: Picture) -> None:
         """Take the bytes of a picture."""
-        self._buffer.orphan()  # the GPU may still be reading the last picture from it
-        self._buffer.write(data)
-        self._texture.write(self._buffer, alignment=1)
+        self._now = (self._now + 1) % _IN_FLIGHT
+        parts = np.split(data.reshape(-1), np.cumsum(self._counts)[:-1])
+        for part, buffer, texture in zip(parts, self._buffers[self._now], self._textures, strict=True):
+            buffer.orphan()  # the GPU may still be reading the last but two picture from it
+            buffer.write(part)
+            texture.write(buffer, alignment=1)
 
-    def use(self, unit: int) -> None:
-        """Make the texture the source of the next decode."""
-        self._texture.use(unit)
+    def use(self, *units: int) -> None:
+        """Make the textures the source of the next decode."""
+        for texture, unit in zip(self._textures, units, strict=False):
+            texture.use(unit)
 
     def release(self) -> None:
-        """Free texture and buffer."""
-        self._texture.release()
-        self._buffer.release()
+        """Free textures and buffers."""
+        for item in (*self._textures, *(buffer for ring in self._buffers for buffer in ring)):
+            item.release()
 
 
-def open_upload(context: moderngl.Context, size: tuple[int, int], *, computed: bool) -> StorageUpload | TextureUpload:
-    """Room for pictures of `size` bytes (per row, rows); `computed` where compute shaders are at hand."""
+def open_upload(
+    context: moderngl.Context, size: tuple[int, int], *, planar: bool, computed: bool
+) -> StorageUpload | TextureUpload:
+    """Room for pictures (width, height) as RGB or as planes; `computed` where compute shaders decode them."""
     info: dict[str, Any] = context.info
-    count = size[0] * size[1]
+    width, height = size
+    count = width * height * 3 // (2 if planar else 1)
     if computed and count <= int(info.get("GL_MAX_SHADER_STORAGE_BLOCK_SIZE", 0)):
         return StorageUpload(context, count)
-    return TextureUpload(context, size)
+    return TextureUpload(context, [size, (width // 2, height)] if planar else [(3 * width, height)])
