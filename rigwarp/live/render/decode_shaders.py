@@ -78,14 +78,9 @@ vec4 decoded(ivec2 texel) {
 
 _PLANES_OF_TEXTURES = """
 uniform sampler2D codes;     // Y
-uniform sampler2D chroma;    // U's rows, below them V's
+uniform sampler2D chroma;    // U and V side by side, see `CHROMA`
 float luma_at(ivec2 at) { return texelFetch(codes, at, 0).r; }
-vec2 chroma_of(vec2 at) {
-    // weights are quarters, which texture units have exactly
-    vec2 plane = vec2(size / 2);
-    vec2 spot = (vec2(at.x, clamp(at.y, 0.0, plane.y - 1.0)) + 0.5) / vec2(plane.x, 2.0 * plane.y);
-    return vec2(textureLod(chroma, spot, 0.0).r, textureLod(chroma, spot + vec2(0.0, 0.5), 0.0).r);
-}
+vec2 chroma_of(vec2 at) { return textureLod(chroma, (at + 0.5) / vec2(size / 2), 0.0).rg; }
 """
 
 _PLANES_OF_STORAGE = (
@@ -125,6 +120,21 @@ _TO_PICTURE = (
     + "layout(binding = 0) writeonly uniform image2D destination;\n"
     + "void main() { if (inside(imageSize(destination))) imageStore(destination, here(), decoded(here())); }\n"
 )
+
+CHROMA = (
+    GLSL_FRAGMENT
+    + _SIZE
+    + """
+uniform sampler2D chroma;    // U's rows, below them V's
+out vec4 colour;
+void main() {
+    ivec2 at = ivec2(gl_FragCoord.xy);
+    float v = texelFetch(chroma, at + ivec2(0, size.y / 2), 0).r;
+    colour = vec4(texelFetch(chroma, at, 0).r, v, 0.0, 1.0);
+}
+"""
+)
+"""Both at once into half floats, which texture units interpolate well; of bytes some make bytes again."""
 
 
 def drawn(what: str, *, to_codes: bool, es: bool) -> str:

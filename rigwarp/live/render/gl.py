@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
 from rigwarp.live.render import shaders
+from rigwarp.live.render.exactness import mesh_is_exact
 from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_software, standalone_context
 from rigwarp.live.render.gl_mesh import GlMesh
 from rigwarp.live.render.gl_picture import GlPicture
@@ -32,7 +33,12 @@ _MAP, _MESH = "gl map", "gl mesh"
 
 
 class GlRenderer:
-    """`Renderer` on the GPU; `draw` puts the frame straight into a window."""
+    """`Renderer` on the GPU; `draw` puts the frame straight into a window.
+
+    Attributes
+    ----------
+    frame_s : what a frame took, upload included, in each of the ways that were tried; empty where none had to be.
+    """
 
     def __init__(
         self,
@@ -52,7 +58,8 @@ class GlRenderer:
         self._dither = dither
         self._programs = self._made_programs()
         self._calls = {n: self._context.vertex_array(p, []) for n, p in self._programs.items() if "drawn" in n}
-        self._mesh = GlMesh(self._context, self._resolution, dither=dither) if self._can("meshed") else None
+        self._mesh: GlMesh | None = None
+        self.frame_s: dict[Way, float] = {}
         self._picture = GlPicture(self._context, computed=self._can("computed"))
         self._picture.prepare(to_codes=self._now == "meshed")
         self._maps: list[moderngl.Texture] = []
@@ -88,11 +95,11 @@ class GlRenderer:
         if warp.prewarp.projector_resolution != self._resolution:
             raise ValueError(f"a warp for {warp.prewarp.projector_resolution}, expected {self._resolution}")
         self._warp = warp
-        transfer = warp.prewarp.transfer
-        self._set(gamma=0.0 if transfer == "srgb" else float(transfer), by_unit=warp.sampling == "quick")
+        self._set_warp()
         self._picture.set_light(warp.light())
         if self._picture.size is not None:
             self._place(warp.samples(self._picture.size))
+            self._make_room(foreign=self._picture.foreign is not None)
             self._picture.decode()
 
     def render(self, picture: Picture) -> Picture:
@@ -178,9 +185,8 @@ class GlRenderer:
         for texture, unit in zip(self._maps, ("place", "steps"), strict=False):
             texture.use(UNITS[unit])
         if self._now == "meshed":
-            assert self._mesh is not None  # see `_can`
             self._aim(target)
-            self._mesh.draw(self._picture.texture)
+            self._made_mesh().draw(self._picture.texture)
             return
         self._picture.texture.use(UNITS["picture"])
         if self._now == "computed":
@@ -204,21 +210,29 @@ class GlRenderer:
         self._frame.use(UNITS["frame"])
 
     def _race(self, target: moderngl.Framebuffer) -> None:
-        """Load and draw some frames in every way and see; ties go to those that are exact."""
-        ways: list[Way] = [way for way in ("drawn", "computed", "meshed") if self._can(way)]
-        seconds = dict.fromkeys(ways, np.inf)
+        """Load and draw some frames in every way that is exact enough; ties go to those that are exact altogether."""
+        ways: list[Way] = ["drawn"]
+        if self._context.version_code >= COMPUTE_VERSION:
+            ways.append("computed")
+        if mesh_is_exact(self._context):
+            ways.append("meshed")
+        self.frame_s = dict.fromkeys(ways, np.inf)
         for way in (*ways, *ways):  # the first round of each also compiles and warms up
             self._take(way)
-            self._context.finish()
-            start = time.perf_counter()
-            for _ in range(_RACE_FRAMES):
-                self._reload()
-                self._draw(target)
-            self._context.finish()
-            seconds[way] = min(seconds[way], time.perf_counter() - start)
-        best = min(ways, key=lambda way: seconds[way])
+            self.frame_s[way] = min(self.frame_s[way], self._timed(target))
+        best = min(ways, key=lambda way: self.frame_s[way])
         self._take(best)
         self._way, self._again = best, None
+
+    def _timed(self, target: moderngl.Framebuffer) -> float:
+        """Seconds of a frame."""
+        self._context.finish()
+        start = time.perf_counter()
+        for _ in range(_RACE_FRAMES):
+            self._reload()
+            self._draw(target)
+        self._context.finish()
+        return (time.perf_counter() - start) / _RACE_FRAMES
 
     def _take(self, way: Way) -> None:
         """Make picture and maps anew, for another way."""
@@ -226,6 +240,7 @@ class GlRenderer:
             self._now = way
             assert self._picture.size is not None  # something is loaded
             self._picture.release()
+            self._set_warp()
             self._place(self._warp.samples(self._picture.size))
             self._reload()
 
@@ -253,13 +268,21 @@ class GlRenderer:
                 program[name] = values[name]
         return made
 
-    def _set(self, **values: Any) -> None:
-        """Set uniforms of the warp, in all programs that have them."""
+    def _made_mesh(self) -> GlMesh:
+        if self._mesh is None:
+            self._mesh = GlMesh(self._context, self._resolution, dither=self._dither)
+        return self._mesh
+
+    def _set_warp(self) -> None:
+        """Set the programs' uniforms that go with the warp."""
+        transfer = self._warp.prewarp.transfer
+        gamma = 0.0 if transfer == "srgb" else float(transfer)
+        values = {"gamma": gamma, "by_unit": self._warp.sampling == "quick"}
         for program in self._programs.values():
             for name in set(values) & set(program):
                 program[name] = values[name]
-        if self._mesh is not None:
-            self._mesh.set(**values)
+        if self._now == "meshed":
+            self._made_mesh().set(**values)
 
     def _make_room(self, *, foreign: bool) -> None:
         """Texels of the right kind: half floats, but whole ones where the exact cubic takes differences of them."""
@@ -271,15 +294,14 @@ class GlRenderer:
             light = self._warp.light()
             lifted = (0.0, 1.0) if self._picture.lifted else (float(light[0]), float(light[-1] - light[0]))
             width, height = self._picture.texture.size
-            self._set(lifted=lifted, per_texel=(1.0 / width, 1.0 / height))
+            self._made_mesh().set(lifted=lifted, per_texel=(1.0 / width, 1.0 / height))
 
     def _place(self, samples: SampleMap) -> None:
         self._has_cubic = bool(samples.cubic.any())
         self.prepare(samples)
         tiles: MeshTiles | None = samples.prepared[_MESH] if self._now == "meshed" else None
         if tiles is not None:
-            assert self._mesh is not None  # see `_can`
-            self._mesh.place(tiles)
+            self._made_mesh().place(tiles)
         if tiles is None or len(tiles.exact):
             self._write_maps(samples)
 

@@ -38,6 +38,7 @@ class GlPicture:
         self._light.repeat_x = self._light.repeat_y = False  # white must not be mixed with what follows it, black
         self._upload: StorageUpload | TextureUpload | None = None
         self._kept: list[Any] = []  # texture and framebuffer
+        self._chroma: list[Any] = []  # the same, of a video's colours
         self._stored: Stored = "half"
         self.size: tuple[int, int] | None = None
         self.foreign: moderngl.Texture | None = None
@@ -126,14 +127,13 @@ class GlPicture:
         what = "texture" if self.foreign is not None else "planes" if self._planar else "bytes"
         if isinstance(source, StorageUpload):
             what += "_computed"
+        if isinstance(source, TextureUpload) and self._planar:
+            self._join_chroma(source)
         program = self._program(what)
         if self._planar and "to_rgb" in program:
             program["to_rgb"].write(self._matrix)
         program["size"] = self.size
-        if isinstance(source, moderngl.Texture):
-            source.use(UNITS["codes"])
-        else:
-            source.use(UNITS["codes"], UNITS["chroma"])
+        source.use(UNITS["codes"])
         self._light.use(UNITS["light"])
         if isinstance(source, StorageUpload):
             self._compute(program, texture)
@@ -163,19 +163,20 @@ class GlPicture:
     def prepare(self, *, to_codes: bool) -> None:
         """Compile what the first picture of any kind will need."""
         computed = self._computes and not to_codes
-        for what in ("bytes_computed", "planes_computed") if computed else ("bytes", "planes"):
+        for what in ("bytes_computed", "planes_computed") if computed else ("bytes", "planes", "chroma"):
             self._program(what, to_codes=to_codes)
         if not to_codes:
             self._program("texture", to_codes=False)
 
     def _program(self, what: str, *, to_codes: bool | None = None) -> Any:
-        to_codes = self._stored == "codes" if to_codes is None else to_codes
+        to_codes = (self._stored == "codes" if to_codes is None else to_codes) and what != "chroma"
         key = f"{what} {to_codes}"
         if key not in self._programs:
             if what.endswith("_computed"):
                 made = self._context.compute_shader(decode_shaders.computed(what.removesuffix("_computed")))
             else:
-                text = decode_shaders.drawn(what, to_codes=to_codes, es=self._es)
+                chroma, to_text = what == "chroma", decode_shaders.drawn
+                text = decode_shaders.CHROMA if chroma else to_text(what, to_codes=to_codes, es=self._es)
                 made = drawing_program(self._context, text)
                 self._calls[key] = self._context.vertex_array(made, [])
             for name in set(UNITS) & set(made):
@@ -191,7 +192,24 @@ class GlPicture:
         program.run(*(-(-side // GROUP_SIDE) for side in texture.size))
         self._context.memory_barrier(WRITTEN_IMAGE)
 
+    def _join_chroma(self, source: TextureUpload) -> None:
+        """Make one texture of U and V, and leave it in its unit."""
+        assert self.size is not None  # a picture is loaded
+        size = self.size[0] // 2, self.size[1] // 2
+        if not self._chroma:
+            texture = self._context.texture(size, 2, dtype="f2")
+            texture.repeat_x = texture.repeat_y = False
+            self._chroma = [texture, self._context.framebuffer([texture])]
+        texture, frame = self._chroma
+        program = self._program("chroma")
+        program["size"] = self.size
+        source.use(UNITS["codes"], UNITS["chroma"])
+        frame.use()
+        self._context.viewport = (0, 0, *size)
+        self._calls["chroma False"].render(moderngl.TRIANGLES, vertices=3)
+        texture.use(UNITS["chroma"])
+
     def _release_texels(self) -> None:
-        for item in reversed(self._kept):
+        for item in (*reversed(self._kept), *reversed(self._chroma)):
             item.release()
-        self._kept = []
+        self._kept, self._chroma = [], []
