@@ -4,7 +4,7 @@ import numpy as np
 import moderngl
 sys.path.insert(0, "tests/benchmarks")
 from bench_live import BLIT_FRAGMENT, BLIT_VERTEX, least_ms
-from rigwarp.live.render import shaders
+from rigwarp.live.render import shader_parts as shaders
 from rigwarp.live.render.es_context import open_es_context
 from rigwarp.live.render.gl_context import is_es
 
