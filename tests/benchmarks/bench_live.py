@@ -142,7 +142,7 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
         blit_ms.append(least_ms(blit, context.finish, draws))
     base = float(np.median(blit_ms))
     ratios = {key.removesuffix("_ms") + "_ratio": value / base for key, value in result.items() if key.endswith("_ms")}
-    return {"blit_ms": base, **result, **ratios, "met": met_of(ratios, result, size)}
+    return {"blit_ms": base, **result, **ratios, "met": met_of(ratios, result, name)}
 
 
 def ways_of(context: Any) -> tuple[Any, ...]:
@@ -150,7 +150,7 @@ def ways_of(context: Any) -> tuple[Any, ...]:
     return ("drawn", "meshed", "computed") if context.version_code >= 430 else ("drawn", "meshed")
 
 
-def met_of(ratios: dict[str, float], result: dict[str, Any], size: tuple[int, int]) -> dict[str, bool]:
+def met_of(ratios: dict[str, float], result: dict[str, Any], name: str) -> dict[str, bool]:
     """What was wanted in plain draws, and whether it holds: of what the renderer takes, and without compute shaders."""
 
     def within(figure: str, ways: tuple[str, ...], most: float) -> bool:
@@ -158,7 +158,7 @@ def met_of(ratios: dict[str, float], result: dict[str, Any], size: tuple[int, in
 
     met = {}
     if "one_tap_computed_ratio" in ratios:
-        most = {value: GPU_TARGETS[name] for name, value in SIZES.items() if name in GPU_TARGETS}[size]
+        most = GPU_TARGETS.get(name, max(GPU_TARGETS.values()))
         met[f"a frame at most {most}"] = within("one_tap", (result["one_tap_way"],), most)
         met[f"a frame with best filter at most {BEST_TARGET}"] = within("best", (result["best_way"],), BEST_TARGET)
         for kind in ("video", "rgb"):
@@ -267,7 +267,11 @@ def measure_context(context: Any, draws: int) -> dict[str, Any]:
     software = is_software(context)
     sizes = (SOFTWARE_SIZE,) if software else GPU_TARGETS
     renderer = {"renderer": str(context.info["GL_RENDERER"]), "version": str(context.info["GL_VERSION"])}
-    return {**renderer, "in_software": software, **{n: measure_gpu(context, n, 4 if software else draws) for n in sizes}}
+    return {
+        **renderer,
+        "in_software": software,
+        **{n: measure_gpu(context, n, 4 if software else draws) for n in sizes},
+    }
 
 
 def held(result: dict[str, Any]) -> dict[str, bool]:

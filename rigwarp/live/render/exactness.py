@@ -45,14 +45,15 @@ def mesh_is_exact(context: moderngl.Context) -> bool:
     from rigwarp.live.render.gl import GlRenderer
 
     warp = warp_of(trial_prewarp())
+    renderer = None
     try:
         renderer = GlRenderer(warp, context, way="meshed")
+        worst = max(codes_beyond(renderer.render(picture), warp, picture).max() for picture in trial_pictures())
     except moderngl.Error:  # no drawing into sRGB textures, say: there are other ways
         return False
-    try:
-        worst = max(codes_beyond(renderer.render(picture), warp, picture).max() for picture in trial_pictures())
     finally:
-        renderer.close()
+        if renderer is not None:
+            renderer.close()
     return bool(worst <= MOST_CODES)
 
 

@@ -5,6 +5,7 @@ Not by ES's own compute shaders: they write only into textures of a kind that mo
 
 import time
 from collections.abc import Callable
+from functools import partial
 from typing import Any, Literal
 
 import moderngl
@@ -33,12 +34,7 @@ _MAP, _MESH = "gl map", "gl mesh"
 
 
 class GlRenderer:
-    """`Renderer` on the GPU; `draw` puts the frame straight into a window.
-
-    Attributes
-    ----------
-    frame_s : what a frame took, upload included, in each of the ways that were tried; empty where none had to be.
-    """
+    """`Renderer` on the GPU; `draw` puts the frame straight into a window."""
 
     def __init__(
         self,
@@ -59,7 +55,6 @@ class GlRenderer:
         self._programs = self._made_programs()
         self._calls = {n: self._context.vertex_array(p, []) for n, p in self._programs.items() if "drawn" in n}
         self._mesh: GlMesh | None = None
-        self.frame_s: dict[Way, float] = {}
         self._picture = GlPicture(self._context, computed=self._can("computed"))
         self._picture.prepare(to_codes=self._now == "meshed")
         self._maps: list[moderngl.Texture] = []
@@ -139,8 +134,32 @@ class GlRenderer:
         if self._picture.size is None:
             raise ValueError("no picture has been loaded")
         if self._way == "auto":
-            self._race(target)
+            self.try_ways(target)
         self._draw(target)
+
+    def try_ways(self, target: moderngl.Framebuffer) -> dict[Way, float]:
+        """Load and draw some frames in every way that is exact enough, and go on in the quickest.
+
+        What was loaded last is loaded again and again. Ties go to what is exact altogether. Only while `way` is auto.
+
+        Returns
+        -------
+        Seconds that a frame takes in each of the ways.
+        """
+        ways = self._possible()
+        seconds = dict.fromkeys(ways, np.inf)
+        for way in (*ways, *ways):  # the first round of each also compiles and warms up
+            self._take(way)
+            seconds[way] = min(seconds[way], self._timed(partial(self._frame_again, target)))
+        best = min(ways, key=lambda way: seconds[way])
+        self._take(best)
+        self._way, self._again = best, None
+        return seconds
+
+    def plain_draw_s(self, target: moderngl.Framebuffer) -> float:
+        """Seconds of the least that could be drawn: a texture of the frame's size as it is."""
+        self.draw_frame(np.zeros((self._resolution[1], self._resolution[0], 3), np.uint8), target)
+        return min(self._timed(self._copy) for _ in range(2))
 
     def draw_frame(self, frame: Picture, target: moderngl.Framebuffer) -> None:
         """Draw a projector frame (H, W, 3) into a framebuffer as it is, without the warp."""
@@ -150,7 +169,7 @@ class GlRenderer:
         self._plain.write(np.ascontiguousarray(frame).data)
         self._plain.use(UNITS["frame"])
         self._aim(target)
-        self._calls["copy_drawn"].render(moderngl.TRIANGLES, vertices=3)
+        self._copy()
 
     def finish(self) -> None:
         """Wait until everything is drawn."""
@@ -209,30 +228,30 @@ class GlRenderer:
         self._context.memory_barrier(WRITTEN_IMAGE)
         self._frame.use(UNITS["frame"])
 
-    def _race(self, target: moderngl.Framebuffer) -> None:
-        """Load and draw some frames in every way that is exact enough; ties go to those that are exact altogether."""
+    def _possible(self) -> list[Way]:
+        """The ways that this GPU has and that are exact enough on it, those that are exact altogether first."""
         ways: list[Way] = ["drawn"]
         if self._context.version_code >= COMPUTE_VERSION:
             ways.append("computed")
         if mesh_is_exact(self._context):
             ways.append("meshed")
-        self.frame_s = dict.fromkeys(ways, np.inf)
-        for way in (*ways, *ways):  # the first round of each also compiles and warms up
-            self._take(way)
-            self.frame_s[way] = min(self.frame_s[way], self._timed(target))
-        best = min(ways, key=lambda way: self.frame_s[way])
-        self._take(best)
-        self._way, self._again = best, None
+        return ways
 
-    def _timed(self, target: moderngl.Framebuffer) -> float:
-        """Seconds of a frame."""
+    def _timed(self, work: Callable[[], None]) -> float:
+        """Seconds of a piece of work, of which a number is under way at a time."""
         self._context.finish()
         start = time.perf_counter()
         for _ in range(_RACE_FRAMES):
-            self._reload()
-            self._draw(target)
+            work()
         self._context.finish()
         return (time.perf_counter() - start) / _RACE_FRAMES
+
+    def _frame_again(self, target: moderngl.Framebuffer) -> None:
+        self._reload()
+        self._draw(target)
+
+    def _copy(self) -> None:
+        self._calls["copy_drawn"].render(moderngl.TRIANGLES, vertices=3)
 
     def _take(self, way: Way) -> None:
         """Make picture and maps anew, for another way."""

@@ -115,7 +115,15 @@ vec4 shown(ivec2 pixel) {
 }
 """
 
-WARP_DRAWN = GLSL_FRAGMENT + _ENCODED + _CUBIC_WEIGHTS + _PLAIN_SAMPLE + _WARP + TO_TARGET + "void main() { colour = shown(row(gl_FragCoord.xy)); }\n"
+WARP_DRAWN = (
+    GLSL_FRAGMENT
+    + _ENCODED
+    + _CUBIC_WEIGHTS
+    + _PLAIN_SAMPLE
+    + _WARP
+    + TO_TARGET
+    + "void main() { colour = shown(row(gl_FragCoord.xy)); }\n"
+)
 WARP_COMPUTED = (
     GLSL_COMPUTE
     + _ENCODED
