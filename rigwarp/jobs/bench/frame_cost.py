@@ -76,7 +76,7 @@ def gpu_cost(context: Any, resolution: Size, canvas: Size) -> FrameCost:
         target.color_attachments[0].release()
         target.release()
     way = renderer.way
-    tried_ms = {name: 1e3 * seconds for name, seconds in tried_s.items()}
+    tried_ms: dict[str, float] = {name: 1e3 * seconds for name, seconds in tried_s.items()}
     return FrameCost(way=way, frame_ms=tried_ms[way], plain_draws=tried_s[way] / plain_s, tried_ms=tried_ms)
 
 

@@ -1,4 +1,4 @@
-"""Shaders that turn a picture's bytes into what the warp samples: linear light, or codes of which the GPU makes light."""
+"""Shaders from a picture's bytes to what the warp samples: linear light, or codes of which the GPU makes light."""
 
 from rigwarp.live.render.shader_parts import GLSL_COMPUTE, GLSL_FRAGMENT, TO_IMAGE
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 import moderngl
 import numpy as np
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.live.render.picture import Picture
 from rigwarp.live.render.reference import exact_codes
 from rigwarp.live.render.sampling import GRID, SampleMap
@@ -31,7 +31,7 @@ def codes_beyond(frame: Picture, warp: Warp, picture: Picture) -> Array:
     samples = warp.samples((picture.shape[1], picture.shape[0]))
     light, codes = warp.light()[picture], frame.astype(float)
     low = high = np.round(exact_codes(samples, light))
-    off = (np.abs(codes - low) > MOST_CODES).any(axis=-1)
+    off: BoolArray = np.asarray((np.abs(codes - low) > MOST_CODES).any(axis=-1))
     left = replace(samples, gain_root=np.where(off, samples.gain_root, np.uint16(0)), prepared={})
     for moved in _moved(left) if off.any() else []:
         shown = np.where(off[..., None], np.round(exact_codes(moved, light)), low)

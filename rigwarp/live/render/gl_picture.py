@@ -172,6 +172,7 @@ class GlPicture:
         to_codes = (self._stored == "codes" if to_codes is None else to_codes) and what != "chroma"
         key = f"{what} {to_codes}"
         if key not in self._programs:
+            made: Any
             if what.endswith("_computed"):
                 made = self._context.compute_shader(decode_shaders.computed(what.removesuffix("_computed")))
             else:

@@ -72,7 +72,7 @@ class _Pixels:
 def mesh_tiles(samples: SampleMap) -> MeshTiles:
     """Divide the frame: large squares first, quarters of those in which no quadratic is within tolerance."""
     height, width = samples.gain_root.shape
-    pending = np.stack(np.mgrid[0 : height : SIDES_PX[0], 0 : width : SIDES_PX[0]], axis=-1).reshape(-1, 2)
+    pending = np.mgrid[0 : height : SIDES_PX[0], 0 : width : SIDES_PX[0]].reshape(2, -1).T
     found: dict[str, list[NDArray[np.float32]]] = {n: [] for n in ("single", "averaged", "mixed", "exact", "dark")}
     stray_px = 0.0
     for side in SIDES_PX:
@@ -98,8 +98,7 @@ def packed_how(samples: SampleMap) -> NDArray[np.uint16]:
     """See `MeshTiles.how`; pixels with more taps than it can say lie in exact rectangles, which do not look here."""
     taps = np.minimum(samples.taps, MOST_TAPS).astype(np.uint16) - np.uint16(1)
     code = np.where(samples.cubic, np.uint16(_CUBIC), taps[..., 0] | taps[..., 1] << 3)
-    packed: NDArray[np.uint16] = samples.gain_root | code << _ROOT_BITS
-    return packed
+    return samples.gain_root | (code << _ROOT_BITS).astype(np.uint16)
 
 
 class _Fit:
@@ -125,7 +124,7 @@ class _Fit:
         if pixels.several:
             fits &= beside | (self._spread_error() <= SPREAD_TOLERANCE_PX)
             fits &= (pixels.taps <= MOST_TAPS).all(axis=-1)
-        self._dark = ~self._used.any(axis=-1)
+        self._dark: BoolArray = np.asarray(~self._used.any(axis=-1))
         self.good: BoolArray = (fits | ~pixels.lit).all(axis=-1) | self._dark
         self.stray_px = float(stray[self.good].max(initial=0.0))
 
@@ -189,7 +188,8 @@ def _gathered(samples: SampleMap, corners: NDArray[np.intp], side: int) -> _Pixe
     at = np.minimum(rows, height - 1), np.minimum(columns, width - 1)
 
     def squares(values: NDArray[Any]) -> NDArray[Any]:
-        return values[at].reshape(len(corners), side * side, *values.shape[2:])
+        found: NDArray[Any] = values[at].reshape(len(corners), side * side, *values.shape[2:])
+        return found
 
     taps = squares(samples.taps)
     several = bool((taps > 1).any())

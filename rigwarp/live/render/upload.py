@@ -73,8 +73,10 @@ class TextureUpload:
 
     def release(self) -> None:
         """Free textures and buffers."""
-        for item in (*self._textures, *(buffer for ring in self._buffers for buffer in ring)):
-            item.release()
+        for texture in self._textures:
+            texture.release()
+        for buffer in (buffer for ring in self._buffers for buffer in ring):
+            buffer.release()
 
 
 def open_upload(
