@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.render import shaders
+from rigwarp.live.render import shader_parts, shaders
 from rigwarp.live.render.exactness import mesh_is_exact
 from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_software, standalone_context
 from rigwarp.live.render.gl_mesh import GlMesh
-from rigwarp.live.render.gl_picture import GlPicture
+from rigwarp.live.render.gl_picture import GlPicture, texture_size
 from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, drawing_program
 from rigwarp.live.render.mesh_tiles import MeshTiles, mesh_tiles
 from rigwarp.live.render.picture import AnyPicture, Picture, YuvPicture
@@ -180,7 +180,7 @@ class GlRenderer:
         meshed = self._now == "meshed"
         if meshed and _MESH not in samples.prepared:
             samples.prepared[_MESH] = mesh_tiles(samples)
-        if _MAP not in samples.prepared and not (meshed and not len(samples.prepared[_MESH].exact)):
+        if _MAP not in samples.prepared and not (meshed and not len(samples.prepared[_MESH].kinds["exact"])):
             samples.prepared[_MAP] = (packed_places(samples), packed_steps(samples))
 
     def close(self) -> None:
@@ -278,10 +278,11 @@ class GlRenderer:
     def _made_programs(self) -> dict[str, Any]:
         made: dict[str, Any] = {"copy_drawn": drawing_program(self._context, shaders.COPY_DRAWN)}
         if self._can("drawn"):
-            made["warp_drawn"] = drawing_program(self._context, shaders.WARP_DRAWN)
+            made["warp_drawn"] = drawing_program(self._context, shaders.WARP_DRAWN, dither=self._dither)
         if self._can("computed"):
-            made["warp_computed"] = self._context.compute_shader(shaders.WARP_COMPUTED)
-        values = {**UNITS, "rows": self._resolution[1], "dither": self._dither}
+            text = shader_parts.dithered(shaders.WARP_COMPUTED) if self._dither else shaders.WARP_COMPUTED
+            made["warp_computed"] = self._context.compute_shader(text)
+        values = {**UNITS, "rows": self._resolution[1]}
         for program in made.values():
             for name in set(values) & set(program):
                 program[name] = values[name]
@@ -295,8 +296,9 @@ class GlRenderer:
     def _set_warp(self) -> None:
         """Set the programs' uniforms that go with the warp."""
         transfer = self._warp.prewarp.transfer
-        gamma = 0.0 if transfer == "srgb" else float(transfer)
-        values = {"gamma": gamma, "by_unit": self._warp.sampling == "quick"}
+        # IEC 61966-2-1
+        curve = (1 / 2.4, 1.055, -0.055, 0.0031308) if transfer == "srgb" else (1 / float(transfer), 1.0, 0.0, 0.0)
+        values = {"curve": curve, "by_unit": self._warp.sampling == "quick"}
         for program in self._programs.values():
             for name in set(values) & set(program):
                 program[name] = values[name]
@@ -312,16 +314,15 @@ class GlRenderer:
         if self._now == "meshed":
             light = self._warp.light()
             lifted = (0.0, 1.0) if self._picture.lifted else (float(light[0]), float(light[-1] - light[0]))
-            width, height = self._picture.texture.size
-            self._made_mesh().set(lifted=lifted, per_texel=(1.0 / width, 1.0 / height))
+            self._made_mesh().set(lifted=lifted)
 
     def _place(self, samples: SampleMap) -> None:
         self._has_cubic = bool(samples.cubic.any())
         self.prepare(samples)
         tiles: MeshTiles | None = samples.prepared[_MESH] if self._now == "meshed" else None
         if tiles is not None:
-            self._made_mesh().place(tiles)
-        if tiles is None or len(tiles.exact):
+            self._made_mesh().place(tiles, texture_size(samples.picture_size))
+        if tiles is None or len(tiles.kinds["exact"]):
             self._write_maps(samples)
 
     def _write_maps(self, samples: SampleMap) -> None:

@@ -18,9 +18,10 @@ class GlMesh:
     def __init__(self, context: moderngl.Context, resolution: tuple[int, int], *, dither: bool) -> None:
         self._context = context
         self._programs: dict[str, Any] = {
-            kind: drawing_program(context, text, shaders.MESH_VERTEX) for kind, text in shaders.MESH_DRAWN.items()
+            kind: drawing_program(context, text, shaders.MESH_VERTEX, dither=dither)
+            for kind, text in shaders.MESH_DRAWN.items()
         }
-        self.set(frame_size=resolution, rows=resolution[1], dither=dither, **UNITS)
+        self.set(frame_size=resolution, rows=resolution[1], **UNITS)
         self._how = context.texture(resolution, 1, dtype="u2", alignment=2)
         self._how.filter = (moderngl.NEAREST, moderngl.NEAREST)
         self._calls: list[tuple[Any, int]] = []
@@ -32,14 +33,19 @@ class GlMesh:
             for name in set(values) & set(program):
                 program[name] = values[name]
 
-    def place(self, tiles: MeshTiles) -> None:
-        """Draw these rectangles from now on."""
+    def place(self, tiles: MeshTiles, texture_size: tuple[int, int]) -> None:
+        """Draw these rectangles from now on, with pictures in textures of that size, whose first texel is rim."""
+        self.set(per_texel=(1.0 / texture_size[0], 1.0 / texture_size[1]))
+        scale = np.ones(16, np.float32)
+        scale[4:] = np.tile(1.0 / np.array(texture_size), 6)
+        offset = np.zeros(16, np.float32)
+        offset[4:6] = 1.5
         self._release_tiles()
         self._how.write(tiles.how)
         for kind, program in self._programs.items():
-            rectangles = getattr(tiles, kind)
+            rectangles = tiles.kinds[kind]
             if len(rectangles):
-                buffer = self._context.buffer(np.ascontiguousarray(rectangles))
+                buffer = self._context.buffer((rectangles + offset) * scale)
                 whole = "first" in program
                 names = _ATTRIBUTES if whole else _ATTRIBUTES[:1]
                 call = self._context.vertex_array(program, [(buffer, f"4f {'4f 4f 4f' if whole else '48x'}/i", *names)])

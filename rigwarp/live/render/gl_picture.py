@@ -19,6 +19,11 @@ _RIM_PX = 3
 _SRGB8_ALPHA8 = 0x8C43
 
 
+def texture_size(size: tuple[int, int]) -> tuple[int, int]:
+    """(width, height) of a picture's texture: with its rim."""
+    return size[0] + _RIM_PX, size[1] + _RIM_PX
+
+
 class GlPicture:
     """What the warp samples; `load` or `load_texture` fills it.
 
@@ -86,7 +91,7 @@ class GlPicture:
     def room(self, stored: Stored) -> None:
         """Texels of this kind from now on; the picture has to be decoded again if that is new."""
         assert self.size is not None  # see `resize`
-        size = (self.size[0] + _RIM_PX, self.size[1] + _RIM_PX)
+        size = texture_size(self.size)
         if self._kept and self._stored == stored:
             return
         self._release_texels()

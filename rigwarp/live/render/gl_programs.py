@@ -12,7 +12,10 @@ WRITTEN_IMAGE = 0x08 | 0x20
 """GL_TEXTURE_FETCH_BARRIER_BIT and GL_SHADER_IMAGE_ACCESS_BARRIER_BIT: all barriers would wait for uploads as well."""
 
 
-def drawing_program(context: moderngl.Context, fragment: str, vertex: str = shader_parts.VERTEX) -> moderngl.Program:
+def drawing_program(
+    context: moderngl.Context, fragment: str, vertex: str = shader_parts.VERTEX, *, dither: bool = False
+) -> moderngl.Program:
     """A program of two shaders, in the words of this context's OpenGL."""
     suited = shader_parts.for_es if is_es(context) else str
+    fragment = shader_parts.dithered(fragment) if dither else fragment
     return context.program(vertex_shader=suited(vertex), fragment_shader=suited(fragment))

@@ -21,6 +21,9 @@ SPREAD_TOLERANCE_PX = 1.0 / 32.0
 SIDES_PX = (64, 32, 16, 8)
 MOST_TAPS = 7
 """Along either axis; three bits hold them, less one, and leave a value for the cubic."""
+EVERYWHERE = {"2x1": (2, 1), "1x2": (1, 2), "2x2": (2, 2)}
+"""Taps along u and v for which a GPU has programs without loops, which are twice as quick on some."""
+KINDS = ("single", *EVERYWHERE, "averaged", "mixed", "exact", "dark")
 _CUBIC = 7
 _ROOT_BITS = 10
 _AT_ONCE_PX = 1 << 17
@@ -38,21 +41,15 @@ class MeshTiles:
 
     Attributes
     ----------
-    single : one bilinear sample per pixel.
-    averaged : several in some pixels.
-    mixed : the cubic in some pixels.
-    exact : no quadratic fits; the coefficients have no meaning.
-    dark : nothing is lit, or only places beside the picture are looked at.
+    kinds : by what their pixels need. "single" one bilinear sample, "2x1" and the like so many everywhere, "averaged"
+        different numbers, "mixed" the cubic in some pixels; "exact": no quadratic fits, the coefficients have no
+        meaning; "dark": nothing is lit, or only places beside the picture are looked at.
     how : (H, W) uint16
         The gain's root in 1023rds, above it the taps along u less one, above them those along v; 7 means the cubic.
     stray_px : largest distance between a quadratic and the map at lit pixels, in picture pixels.
     """
 
-    single: NDArray[np.float32]
-    averaged: NDArray[np.float32]
-    mixed: NDArray[np.float32]
-    exact: NDArray[np.float32]
-    dark: NDArray[np.float32]
+    kinds: dict[str, NDArray[np.float32]]
     how: NDArray[np.uint16]
     stray_px: float
 
@@ -73,7 +70,7 @@ def mesh_tiles(samples: SampleMap) -> MeshTiles:
     """Divide the frame: large squares first, quarters of those in which no quadratic is within tolerance."""
     height, width = samples.gain_root.shape
     pending = np.mgrid[0 : height : SIDES_PX[0], 0 : width : SIDES_PX[0]].reshape(2, -1).T
-    found: dict[str, list[NDArray[np.float32]]] = {n: [] for n in ("single", "averaged", "mixed", "exact", "dark")}
+    found: dict[str, list[NDArray[np.float32]]] = {kind: [] for kind in KINDS}
     stray_px = 0.0
     for side in SIDES_PX:
         failed = [np.empty((0, 2), pending.dtype)]
@@ -91,7 +88,7 @@ def mesh_tiles(samples: SampleMap) -> MeshTiles:
     if len(pending):
         found["exact"].append(_rectangles(pending, SIDES_PX[-1]))
     joined = {name: np.concatenate([np.empty((0, 16), np.float32), *parts]) for name, parts in found.items()}
-    return MeshTiles(**joined, how=packed_how(samples), stray_px=stray_px)
+    return MeshTiles(kinds=joined, how=packed_how(samples), stray_px=stray_px)
 
 
 def packed_how(samples: SampleMap) -> NDArray[np.uint16]:
@@ -130,15 +127,15 @@ class _Fit:
 
     def kinds(self) -> dict[str, BoolArray]:
         """Which squares are of which kind, of those that are good."""
-        lit = self.good & ~self._dark
-        cubic = (self._pixels.cubic & self._used).any(axis=-1)
-        several = self._pixels.several & ((self._pixels.taps > 1).any(axis=-1) & self._used).any(axis=-1)
-        return {
-            "dark": self._dark,
-            "mixed": lit & cubic,
-            "averaged": lit & several & ~cubic,
-            "single": lit & ~several & ~cubic,
-        }
+        left = self.good & ~self._dark
+        kinds = {"dark": self._dark, "mixed": left & (self._pixels.cubic & self._used).any(axis=-1)}
+        left = left & ~kinds["mixed"]
+        for name, taps in {"single": (1, 1), **EVERYWHERE}.items():
+            if self._pixels.several or name == "single":
+                same = (self._pixels.taps == taps).all(axis=-1) | ~self._used
+                kinds[name] = left & same.all(axis=-1)
+                left = left & ~kinds[name]
+        return kinds | {"averaged": left}
 
     def tiles(self, own: BoolArray) -> NDArray[np.float32]:
         """The rectangles of some squares, coefficients per projector pixel."""

@@ -32,3 +32,9 @@ bool inside(ivec2 size) { return all(lessThan(here(), size)); }
 def for_es(text: str) -> str:
     """A drawing shader as OpenGL ES 3.1 wants it: with another head."""
     return text.replace("#version 330 core\n", _ES_HEAD)
+
+
+def dithered(text: str) -> str:
+    """A shader that dithers between code values; asked of the compiler, since a weak GPU does both sides of an if."""
+    version, rest = text.split("\n", 1)
+    return f"{version}\n#define DITHERED\n{rest}"

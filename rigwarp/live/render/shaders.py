@@ -6,18 +6,18 @@ chips have hundreds of compute units and few that draw. Weak chips have little o
 mesh has quadratics in the place of a map, and the texture unit does what it can (`mesh_tiles`).
 """
 
+from rigwarp.live.render.mesh_tiles import EVERYWHERE
 from rigwarp.live.render.shader_parts import GLSL_COMPUTE, GLSL_FRAGMENT, TO_IMAGE, TO_TARGET
 
 _ENCODED = """
 uniform sampler2D picture;   // linear light with a black rim: one texel before the picture, two after it
-uniform float gamma;         // of the projector; 0: the sRGB curve
-uniform bool dither;
+uniform vec4 curve;          // of the projector: exponent, factor, summand; light up to which it is straight
 
 vec3 encoded(vec3 light) {
+    // gamma and the sRGB curve alike, without a branch
     light = clamp(light, 1e-12, 1.0);
-    if (gamma > 0.0) return pow(light, vec3(1.0 / gamma));
-    vec3 curved = 1.055 * pow(light, vec3(1.0 / 2.4)) - 0.055;
-    return mix(curved, light * 12.92, lessThanEqual(light, vec3(0.0031308)));
+    vec3 curved = curve.y * pow(light, vec3(curve.x)) + curve.z;
+    return mix(curved, light * 12.92, lessThanEqual(light, vec3(curve.w)));
 }
 
 float threshold(ivec2 pixel) {
@@ -28,7 +28,11 @@ float threshold(ivec2 pixel) {
 }
 
 vec4 codes_of(vec3 light, ivec2 pixel) {
-    float rounding = dither ? threshold(pixel) : 0.5;
+#ifdef DITHERED
+    float rounding = threshold(pixel);
+#else
+    float rounding = 0.5;
+#endif
     return vec4(min(floor(encoded(light) * 255.0 + rounding), 255.0) / 255.0, 1.0);
 }
 """
@@ -142,7 +146,7 @@ COPY_DRAWN = (
 
 MESH_VERTEX = """#version 330 core
 in vec4 rectangle;           // left, top, width, height, in projector pixels
-in vec4 first;               // the picture's (x, y) at the middle; what multiplies l
+in vec4 first;               // (x, y) in the picture's texture at the middle; what multiplies l
 in vec4 second;              // m; l l
 in vec4 third;               // l m; m m
 flat out vec4 along_0;
@@ -167,14 +171,17 @@ flat in vec2 middle;
 uniform usampler2D how;      // root of the gain, taps; see `MeshTiles`
 uniform vec2 per_texel;
 
-vec4 texel_at(vec2 at) { return textureLod(picture, (at + 1.5) * per_texel, 0.0); }
+vec4 texel_at(vec2 at) { return textureLod(picture, at, 0.0); }
 
 vec4 cubic(vec2 at) {
     // the two middle weights of either axis in one bilinear sample
+    at = at / per_texel - 0.5;
     vec2 corner = floor(at);
     vec4 u = cubic_weights(at.x - corner.x), v = cubic_weights(at.y - corner.y);
     vec2 inner = vec2(u.y + u.z, v.y + v.z);
-    vec2 between = corner + vec2(u.z, v.z) / inner, before = corner - 1.0, after = corner + 2.0;
+    corner += 0.5;
+    vec2 between = (corner + vec2(u.z, v.z) / inner) * per_texel;
+    vec2 before = (corner - 1.0) * per_texel, after = (corner + 2.0) * per_texel;
     return v.x * (u.x * texel_at(before) + inner.x * texel_at(vec2(between.x, before.y))
                   + u.w * texel_at(vec2(after.x, before.y)))
         + inner.y * (u.x * texel_at(vec2(before.x, between.y)) + inner.x * texel_at(between)
@@ -183,8 +190,7 @@ vec4 cubic(vec2 at) {
                  + u.w * texel_at(after));
 }
 
-vec4 averaged(vec2 at, vec2 l, uint code) {
-    vec2 taps = vec2(float(code & 7u), float(code >> 3u));   // less one
+vec4 averaged(vec2 at, vec2 l, vec2 taps) {  // of which there is one more along either axis
     vec2 step_u = (along_0.zw + 2.0 * l.x * along_1.zw + l.y * along_2.xy) / (taps.x + 1.0);
     vec2 step_v = (along_1.xy + l.x * along_2.xy + 2.0 * l.y * along_2.zw) / (taps.y + 1.0);
     at -= 0.5 * (taps.x * step_u + taps.y * step_v);
@@ -202,16 +208,23 @@ void main() {
     vec2 at = along_0.xy + l.x * (along_0.zw + l.x * along_1.zw + l.y * along_2.xy)
         + l.y * (along_1.xy + l.y * along_2.zw);
     uint code = packed_how >> 10u;
+    vec2 taps = vec2(float(code & 7u), float(code >> 3u));
     vec4 light = SAMPLED;
+#ifdef DITHERED
     colour = codes_of(LIGHT(light) * (gain * gain), pixel);
+#else
+    colour = vec4(encoded(LIGHT(light) * (gain * gain)), 1.0);
+#endif
 }
 """
+
 
 _BLACK = "out vec4 colour;\nvoid main() { colour = vec4(0.0, 0.0, 0.0, 1.0); }\n"
 _SAMPLED = {
     "single": "texel_at(at)",
-    "averaged": "averaged(at, l, code)",
-    "mixed": "(code & 7u) == 7u ? cubic(at) : averaged(at, l, code)",
+    **{kind: f"averaged(at, l, vec2({u - 1}.0, {v - 1}.0))" for kind, (u, v) in EVERYWHERE.items()},
+    "averaged": "averaged(at, l, taps)",
+    "mixed": "taps.x == 7.0 ? cubic(at) : averaged(at, l, taps)",
 }
 MESH_DRAWN = {
     name: GLSL_FRAGMENT
@@ -233,4 +246,4 @@ MESH_DRAWN |= {
     + "void main() { colour = shown(row(gl_FragCoord.xy)); }\n",
     "dark": GLSL_FRAGMENT + _BLACK,
 }
-"""By the names of `MeshTiles`."""
+"""By the kinds of `MeshTiles`."""
