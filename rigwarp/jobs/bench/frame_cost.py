@@ -83,7 +83,8 @@ def gpu_cost(context: Any, resolution: Size, canvas: Size) -> FrameCost:
 def _cpu_cost(resolution: Size, canvas: Size) -> FrameCost:
     width, height = (max(side // _CPU_SHARE, 1) for side in resolution)
     pixels = max(canvas[0] // _CPU_SHARE, 1), max(canvas[1] // _CPU_SHARE, 1)
-    renderer, picture = CpuRenderer(_spread_warp((width, height), pixels)), _grey(pixels)
+    warp = _spread_warp((width, height), pixels).sampled("quick")  # as `play` does without a GPU
+    renderer, picture = CpuRenderer(warp), _grey(pixels)
     try:
         seconds = min(_timed(lambda: renderer.render(picture)) for _ in range(_CPU_FRAMES))
     finally:
