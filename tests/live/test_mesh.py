@@ -51,7 +51,7 @@ def creased(transfer=2.2):
     return replace(plain, content_pixels=(140, 140), zone=zone, gain=gain, canvas_px=canvas)
 
 
-@pytest.mark.parametrize("size", [(400, 300), (90, 67), (801, 600)])
+@pytest.mark.parametrize("size", [(400, 300), (90, 67), (450, 337)])
 def test_rectangles_hold_every_pixel_once_and_look_where_the_map_says(size):
     """Quadratics are worked out here pixel by pixel; where none fits, single pixels are looked up."""
     samples = warp_of(bent_rig.curved_prewarp()).samples(size)
@@ -59,7 +59,7 @@ def test_rectangles_hold_every_pixel_once_and_look_where_the_map_says(size):
     height, width = samples.gain_root.shape
     times, exact = np.zeros((height, width), int), 0
     for kind, rectangles in tiles.kinds.items():
-        for left, top, wide, high, *c in rectangles.astype(float):
+        for left, top, wide, high, *c, cells in rectangles.astype(float):
             window = slice(int(top), int(top + high)), slice(int(left), int(left + wide))
             times[window] += 1
             lit = samples.gain_root[window] > 0
@@ -74,8 +74,15 @@ def test_rectangles_hold_every_pixel_once_and_look_where_the_map_says(size):
                 assert not inside.any()
             else:
                 shown = np.array(c).reshape(6, 2)
-                found = sum(term[..., None] * shown[n] for n, term in enumerate((1 + 0 * l, l, m, l * l, l * m, m * m)))
-                assert np.linalg.norm(found - place, axis=-1)[inside].max() < 0.02
+
+                def looked(l, m, shown=shown):  # noqa: E741
+                    return np.stack([1 + 0 * l, l, m, l * l, l * m, m * m], axis=-1) @ shown
+
+                assert np.linalg.norm(looked(l, m) - place, axis=-1)[inside].max() < 1 / 32
+                leg = wide / cells  # in the middle of a side and of the diagonal the triangles are furthest off
+                for du, dv in ((leg, 0.0), (0.0, leg), (leg, -leg)):
+                    corners = (looked(np.array(0.0), np.array(0.0)) + looked(np.array(du), np.array(dv))) / 2
+                    assert np.linalg.norm(corners - looked(np.array(du / 2), np.array(dv / 2))) < 1 / 32
                 assert (samples.taps[window][inside] <= MOST_TAPS).all()
             if kind == "single" or kind in EVERYWHERE:
                 assert (samples.taps[window][inside] == EVERYWHERE.get(kind, (1, 1))).all()
@@ -122,7 +129,7 @@ def test_what_was_drawn_elsewhere_and_loaded_pictures_take_turns(context):
 
 @pytest.mark.gl
 def test_every_video_frame_is_the_newest_one(context):
-    """The upload's buffers take turns."""
+    """Bytes of one are not mixed with those of the one before."""
     renderer = GlRenderer(bent_rig.plain_prewarp(), context, way="meshed")
     target = context.framebuffer([context.texture((64, 48), 4)])
     for level in range(30, 230, 25):
@@ -133,6 +140,13 @@ def test_every_video_frame_is_the_newest_one(context):
         renderer.draw(target)
         assert np.abs(frame_of(target).astype(int) - rgb_of(video)).max() <= 1
     renderer.close()
+
+
+def test_the_trial_leaves_nothing_out():
+    """What is drawn from the map of single pixels would say nothing of the texture units."""
+    lit = mesh_tiles(warp_of(exactness.trial_prewarp()).samples((72, 52))).kinds
+    assert all(len(lit[kind]) for kind in ("single", "averaged", "mixed"))
+    assert not len(lit["exact"])
 
 
 @pytest.mark.gl
@@ -157,7 +171,7 @@ def test_coarse_texture_units_are_found_out(context, monkeypatch):
 
 def test_a_frame_beside_its_place_is_beyond_what_is_allowed():
     """A fifth of a pixel, and three codes, are; a fortieth of a pixel is not."""
-    warp, picture = warp_of(exactness.trial_prewarp()), bent_rig.noisy(56, 44)
+    warp, picture = warp_of(exactness.trial_prewarp()), bent_rig.noisy(72, 52)
 
     def moved(by_px):
         canvas = warp.canvas_px + by_px

@@ -19,7 +19,7 @@ from rigwarp.prewarp import Prewarp
 PLACE_PX = 0.05
 MOST_CODES = 1.0
 _SHIFT_PX = np.floor(PLACE_PX * GRID) / GRID
-_TRIAL_SIZE, _TRIAL_PICTURE = (40, 32), (56, 44)
+_TRIAL_SIZE, _TRIAL_PICTURE = (64, 48), (72, 52)
 
 
 def codes_beyond(frame: Picture, warp: Warp, picture: Picture) -> Array:
@@ -61,8 +61,8 @@ def trial_prewarp() -> Prewarp:
     """A bent warp of few pixels that magnifies, keeps and averages."""
     width, height = _TRIAL_SIZE
     v, u = np.mgrid[:height, :width].astype(float)
-    x = 1.0 + 0.5 * u + 0.017 * u * u + 0.5 * np.sin(v / 6.0)
-    y = 1.0 + 0.5 * v + 0.022 * v * v + 0.5 * np.cos(u / 7.0)
+    x = 1.0 + 0.5 * u + 0.009 * u * u + 0.3 * np.sin(v / 10.0)
+    y = 1.0 + 0.5 * v + 0.01 * v * v + 0.3 * np.cos(u / 10.0)
     nothing = np.empty((0, 2))
     return Prewarp(
         projector_resolution=_TRIAL_SIZE,

@@ -4,10 +4,11 @@ from typing import Any
 
 import moderngl
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.live.render import shaders
 from rigwarp.live.render.gl_programs import UNITS, drawing_program
-from rigwarp.live.render.mesh_tiles import MeshTiles
+from rigwarp.live.render.mesh_tiles import CELLS, MeshTiles
 
 _ATTRIBUTES = ("rectangle", "first", "second", "third")
 
@@ -24,7 +25,7 @@ class GlMesh:
         self.set(frame_size=resolution, rows=resolution[1], **UNITS)
         self._how = context.texture(resolution, 1, dtype="u2", alignment=2)
         self._how.filter = (moderngl.NEAREST, moderngl.NEAREST)
-        self._calls: list[tuple[Any, int]] = []
+        self._calls: list[tuple[Any, Any, int, int]] = []  # program, rectangles, cells along a side, how many
         self._loose: list[Any] = []
 
     def set(self, **values: Any) -> None:
@@ -43,27 +44,32 @@ class GlMesh:
         self._release_tiles()
         self._how.write(tiles.how)
         for kind, program in self._programs.items():
-            rectangles = tiles.kinds[kind]
-            if len(rectangles):
-                buffer = self._context.buffer((rectangles + offset) * scale)
-                whole = "first" in program
-                names = _ATTRIBUTES if whole else _ATTRIBUTES[:1]
-                call = self._context.vertex_array(program, [(buffer, f"4f {'4f 4f 4f' if whole else '48x'}/i", *names)])
-                self._calls.append((call, len(rectangles)))
-                self._loose += [call, buffer]
+            for cells in CELLS:
+                own = tiles.kinds[kind][tiles.kinds[kind][:, 16] == cells, :16]
+                if len(own):
+                    self._calls.append((program, self._call(program, (own + offset) * scale), cells, len(own)))
 
     def draw(self, picture: moderngl.Texture) -> None:
         """Draw into the framebuffer in use, whose viewport is the whole frame."""
         picture.use(UNITS["picture"])
         self._how.use(UNITS["how"])
-        for call, count in self._calls:
-            call.render(moderngl.TRIANGLE_STRIP, vertices=4, instances=count)
+        for program, call, cells, count in self._calls:
+            program["cells"] = cells
+            call.render(moderngl.TRIANGLES, vertices=6 * cells**2, instances=count)
 
     def close(self) -> None:
         """Free everything."""
         self._release_tiles()
         for item in (self._how, *self._programs.values()):
             item.release()
+
+    def _call(self, program: Any, rectangles: NDArray[np.float32]) -> Any:
+        buffer = self._context.buffer(rectangles)
+        whole = "first" in program  # programs that look nowhere have no use for the quadratics
+        names = _ATTRIBUTES if whole else _ATTRIBUTES[:1]
+        call = self._context.vertex_array(program, [(buffer, f"4f {'4f 4f 4f' if whole else '48x'}/i", *names)])
+        self._loose += [call, buffer]
+        return call
 
     def _release_tiles(self) -> None:
         for item in self._loose:

@@ -6,7 +6,6 @@ chips have hundreds of compute units and few that draw. Weak chips have little o
 mesh has quadratics in the place of a map, and the texture unit does what it can (`mesh_tiles`).
 """
 
-from rigwarp.live.render.mesh_tiles import EVERYWHERE
 from rigwarp.live.render.shader_parts import GLSL_COMPUTE, GLSL_FRAGMENT, TO_IMAGE, TO_TARGET
 
 _ENCODED = """
@@ -149,35 +148,31 @@ in vec4 rectangle;           // left, top, width, height, in projector pixels
 in vec4 first;               // (x, y) in the picture's texture at the middle; what multiplies l
 in vec4 second;              // m; l l
 in vec4 third;               // l m; m m
-flat out vec4 along_0;
-flat out vec4 along_1;
-flat out vec4 along_2;
-flat out vec2 middle;
 uniform vec2 frame_size;
+uniform int cells;           // along either side; the GPU interpolates in two triangles of each
+out vec2 at;
 void main() {
-    along_0 = first; along_1 = second; along_2 = third;
-    middle = rectangle.xy + 0.5 * (rectangle.zw - 1.0);
-    vec2 corner = rectangle.xy + rectangle.zw * vec2(float(gl_VertexID & 1), float(gl_VertexID >> 1));
-    vec2 share = corner / frame_size;
+    int cell = gl_VertexID / 6, corner = gl_VertexID % 6;
+    ivec2 node = ivec2(cell % cells, cell / cells) + ivec2(corner & 1, corner == 2 || corner > 3 ? 1 : 0);
+    vec2 pixel = rectangle.xy + rectangle.zw * vec2(node) / float(cells);
+    vec2 l = pixel - rectangle.xy - 0.5 * rectangle.zw;
+    at = first.xy + l.x * (first.zw + l.x * second.zw + l.y * third.xy) + l.y * (second.xy + l.y * third.zw);
+    vec2 share = pixel / frame_size;
     gl_Position = vec4(2.0 * share.x - 1.0, 1.0 - 2.0 * share.y, 0.0, 1.0);
 }
 """
 
 _MESH = """
-flat in vec4 along_0;
-flat in vec4 along_1;
-flat in vec4 along_2;
-flat in vec2 middle;
+in vec2 at;                  // in the picture's texture; more or flat inputs double the time of a draw on some GPUs
 uniform usampler2D how;      // root of the gain, taps; see `MeshTiles`
 uniform vec2 per_texel;
 
-vec4 texel_at(vec2 at) { return textureLod(picture, at, 0.0); }
+vec4 texel_at(vec2 spot) { return textureLod(picture, spot, 0.0); }
 
-vec4 cubic(vec2 at) {
+vec4 cubic() {
     // the two middle weights of either axis in one bilinear sample
-    at = at / per_texel - 0.5;
-    vec2 corner = floor(at);
-    vec4 u = cubic_weights(at.x - corner.x), v = cubic_weights(at.y - corner.y);
+    vec2 texel = at / per_texel - 0.5, corner = floor(texel);
+    vec4 u = cubic_weights(texel.x - corner.x), v = cubic_weights(texel.y - corner.y);
     vec2 inner = vec2(u.y + u.z, v.y + v.z);
     corner += 0.5;
     vec2 between = (corner + vec2(u.z, v.z) / inner) * per_texel;
@@ -190,25 +185,29 @@ vec4 cubic(vec2 at) {
                  + u.w * texel_at(after));
 }
 
-vec4 averaged(vec2 at, vec2 l, vec2 taps) {  // of which there is one more along either axis
-    vec2 step_u = (along_0.zw + 2.0 * l.x * along_1.zw + l.y * along_2.xy) / (taps.x + 1.0);
-    vec2 step_v = (along_1.xy + l.x * along_2.xy + 2.0 * l.y * along_2.zw) / (taps.y + 1.0);
-    at -= 0.5 * (taps.x * step_u + taps.y * step_v);
+vec4 averaged(vec2 taps, vec2 step_u, vec2 step_v) {  // one tap more along either axis
+    step_u /= taps.x + 1.0;
+    step_v /= taps.y + 1.0;
+    vec2 corner = at - 0.5 * (taps.x * step_u + taps.y * step_v);
     vec4 total = vec4(0.0);
     for (float j = 0.0; j <= taps.y; ++j)
-        for (float i = 0.0; i <= taps.x; ++i) total += texel_at(at + i * step_u + j * step_v);
+        for (float i = 0.0; i <= taps.x; ++i) total += texel_at(corner + i * step_u + j * step_v);
     return total / ((taps.x + 1.0) * (taps.y + 1.0));
+}
+
+vec4 twice(vec2 aside) { return 0.5 * (texel_at(at - aside) + texel_at(at + aside)); }
+
+vec4 four(vec2 step_u, vec2 step_v) {
+    vec2 down = 0.25 * (step_u + step_v), up = 0.25 * (step_u - step_v);
+    return 0.25 * (texel_at(at - down) + texel_at(at + down) + texel_at(at - up) + texel_at(at + up));
 }
 
 void main() {
     ivec2 pixel = row(gl_FragCoord.xy);
     uint packed_how = texelFetch(how, pixel, 0).r;
     float gain = float(packed_how & 1023u) / 1023.0;
-    vec2 l = vec2(pixel) - middle;
-    vec2 at = along_0.xy + l.x * (along_0.zw + l.x * along_1.zw + l.y * along_2.xy)
-        + l.y * (along_1.xy + l.y * along_2.zw);
     uint code = packed_how >> 10u;
-    vec2 taps = vec2(float(code & 7u), float(code >> 3u));
+    vec2 taps = vec2(float(code & 7u), float(code >> 3u)), step_u = dFdx(at), step_v = dFdy(at);
     vec4 light = SAMPLED;
 #ifdef DITHERED
     colour = codes_of(LIGHT(light) * (gain * gain), pixel);
@@ -218,13 +217,14 @@ void main() {
 }
 """
 
-
 _BLACK = "out vec4 colour;\nvoid main() { colour = vec4(0.0, 0.0, 0.0, 1.0); }\n"
 _SAMPLED = {
     "single": "texel_at(at)",
-    **{kind: f"averaged(at, l, vec2({u - 1}.0, {v - 1}.0))" for kind, (u, v) in EVERYWHERE.items()},
-    "averaged": "averaged(at, l, taps)",
-    "mixed": "taps.x == 7.0 ? cubic(at) : averaged(at, l, taps)",
+    "2x1": "twice(0.25 * step_u)",
+    "1x2": "twice(0.25 * step_v)",
+    "2x2": "four(step_u, step_v)",
+    "averaged": "averaged(taps, step_u, step_v)",
+    "mixed": "taps.x == 7.0 ? cubic() : averaged(taps, step_u, step_v)",
 }
 MESH_DRAWN = {
     name: GLSL_FRAGMENT

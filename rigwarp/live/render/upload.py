@@ -1,9 +1,10 @@
 """The way of a picture's bytes to the GPU.
 
 Measured on a data-centre GPU at 1080p, as a ratio to a plain draw: three buffers in turn that a compute shader reads
-1.4 (video planes) and 2.9 (RGB); one orphaned buffer copied into a texture 4.2 and 7.2; a texture written straight from
-memory 5.8 and 7.2. Half of what is left is one core copying the bytes. So where there are compute shaders the bytes
-never become a texture.
+1.4 (video planes) and 2.9 (RGB). Without compute shaders, textures written straight from memory 2.3 to 2.6 (video) and
+4.0 to 4.6 (RGB); by way of two or three buffers in turn, orphaned or not, 5 to 6 and 13, since the driver then copies twice.
+Half of what is left is one core copying the bytes. So where there are compute shaders the bytes never become a texture,
+and where there are none they go straight into one.
 """
 
 from typing import Any
@@ -43,28 +44,19 @@ class StorageUpload:
 
 
 class TextureUpload:
-    """Bytes in textures of one channel, for OpenGL without compute shaders: one, or luma and chroma.
-
-    Each is written into one of several buffers in turn, of which the GPU makes the texture when it comes to it.
-    """
+    """Bytes in textures of one channel, for OpenGL without compute shaders: one, or luma and chroma."""
 
     def __init__(self, context: moderngl.Context, sizes: list[tuple[int, int]]) -> None:
         self._textures = [context.texture(size, 1, alignment=1) for size in sizes]
-        self._textures[0].filter = (moderngl.NEAREST, moderngl.NEAREST)
         for texture in self._textures:
-            texture.repeat_x = texture.repeat_y = False
+            texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
         self._counts = [width * height for width, height in sizes]
-        self._buffers = [[context.buffer(reserve=n, dynamic=True) for n in self._counts] for _ in range(_IN_FLIGHT)]
-        self._now = 0
 
     def write(self, data: Picture) -> None:
         """Take the bytes of a picture."""
-        self._now = (self._now + 1) % _IN_FLIGHT
         parts = np.split(data.reshape(-1), np.cumsum(self._counts)[:-1])
-        for part, buffer, texture in zip(parts, self._buffers[self._now], self._textures, strict=True):
-            buffer.orphan()  # the GPU may still be reading the last but two picture from it
-            buffer.write(part)
-            texture.write(buffer, alignment=1)
+        for part, texture in zip(parts, self._textures, strict=True):
+            texture.write(part, alignment=1)
 
     def use(self, *units: int) -> None:
         """Make the textures the source of the next decode."""
@@ -72,11 +64,9 @@ class TextureUpload:
             texture.use(unit)
 
     def release(self) -> None:
-        """Free textures and buffers."""
+        """Free the textures."""
         for texture in self._textures:
             texture.release()
-        for buffer in (buffer for ring in self._buffers for buffer in ring):
-            buffer.release()
 
 
 def open_upload(
