@@ -24,8 +24,8 @@ BULGE_PX = 1.0 / 64.0
 """The triangles' part of it, where more cells can bring it down to that."""
 SIDES_PX = (64, 32, 16, 8)
 CELLS = (1, 2, 4)
-"""Along a rectangle's side; in a cell the GPU interpolates between its corners. No more than are needed: small triangles
-are dear."""
+"""Along a rectangle's side; in a cell the GPU interpolates between its corners. No more than are needed: small ones are
+dear."""
 MOST_TAPS = 7
 """Along either axis; three bits hold them, less one, and leave a value for the cubic."""
 EVERYWHERE = {"2x1": (2, 1), "1x2": (1, 2), "2x2": (2, 2)}
