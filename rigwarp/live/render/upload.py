@@ -7,6 +7,7 @@ orphaned or not, 5 to 6 and 13 without it: the driver then copies twice. So wher
 never become a texture, and where there are none they go straight into one.
 """
 
+from itertools import chain
 from typing import Any
 
 import moderngl
@@ -44,28 +45,32 @@ class StorageUpload:
 
 
 class TextureUpload:
-    """Bytes in textures of one channel, for OpenGL without compute shaders: one, or luma and chroma."""
+    """Bytes in textures of one channel, for OpenGL without compute shaders: one, or luma and chroma.
+
+    Several of each take turns: a driver waits before it writes into one that the last frame may still be read from.
+    """
 
     def __init__(self, context: moderngl.Context, sizes: list[tuple[int, int]]) -> None:
-        self._textures = [context.texture(size, 1, alignment=1) for size in sizes]
-        for texture in self._textures:
+        self._turns = [[context.texture(size, 1, alignment=1) for size in sizes] for _ in range(_IN_FLIGHT)]
+        for texture in chain(*self._turns):
             texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
         self._counts = [width * height for width, height in sizes]
 
     def write(self, data: Picture) -> None:
         """Take the bytes of a picture."""
+        self._turns.append(self._turns.pop(0))
         parts = np.split(data.reshape(-1), np.cumsum(self._counts)[:-1])
-        for part, texture in zip(parts, self._textures, strict=True):
+        for part, texture in zip(parts, self._turns[0], strict=True):
             texture.write(part, alignment=1)
 
     def use(self, *units: int) -> None:
         """Make the textures the source of the next decode."""
-        for texture, unit in zip(self._textures, units, strict=False):
+        for texture, unit in zip(self._turns[0], units, strict=False):
             texture.use(unit)
 
     def release(self) -> None:
         """Free the textures."""
-        for texture in self._textures:
+        for texture in chain(*self._turns):
             texture.release()
 
 
