@@ -56,7 +56,8 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
                 "samples held out of the fit",
                 f"{fit.rms_mm:.3f} mm rms, {fit.p95_mm:.3f} mm P95, {fit.max_mm:.2f} mm at most",
             ),
-            ("of what the camera sees, measured", f"{100.0 * fit.coverage:.1f} %"),
+            ("of what the camera sees, lit", f"{100.0 * fit.lit_share:.1f} %"),
+            ("of that, measured", f"{100.0 * fit.coverage:.1f} %"),
             ("lean of the lines of sight known to", f"{max(fit.registration.lean_sigma):.4f} mm per mm"),
             *_cover_rows(made.cover),
         ]
@@ -80,7 +81,8 @@ def print_view_shown(console: Console, shown: ViewShown) -> None:
         [
             ("design off by", f"{max(shown.fitted.fit.registration.rms_before_mm):.1f} mm rms"),
             ("measured, against what was really built", f"{truth['rms_mm']:.3f} mm rms, {truth['p95_mm']:.3f} mm P95"),
-            ("of what it sees, measured", f"{100.0 * truth['coverage']:.1f} %"),
+            ("of what it sees, lit", f"{100.0 * truth['lit_share']:.1f} %"),
+            ("of that, measured", f"{100.0 * truth['coverage']:.1f} %"),
             *_cover_rows(cover),
         ]
     )

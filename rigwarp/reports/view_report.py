@@ -87,8 +87,11 @@ def _accuracy(parts: ViewParts) -> Section:
             ("held out of the fit", f"{figures.n or 0:.0f} places"),
             ("  distance from the map", f"{_mm(figures.rms_mm)} rms, {_mm(figures.p95_mm)} P95, {_mm(figures.max_mm)}"),
             ("  over the stated sigma", _number(figures.z_spread)),
-            ("of what the camera sees, measured", f"{100.0 * (figures.coverage or 0.0):.1f} %"),
         ]
+        if figures.lit_share is not None:
+            rows.append(("of what the camera sees, lit", f"{100.0 * figures.lit_share:.1f} %"))
+        measured = "of what the camera sees, measured" if figures.lit_share is None else "of that, measured"
+        rows.append((measured, f"{100.0 * (figures.coverage or 0.0):.1f} %"))
     rows += [("sigma, per axis: median, largest", f"{_mm(float(np.median(sigma)))}, {_mm(float(sigma.max()))}")]
     tables = [Rows(rows=rows)]
     if parts.check is not None:

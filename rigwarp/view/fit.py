@@ -16,6 +16,7 @@ from rigwarp.rig import Table
 from rigwarp.table_map import Samples, TableMapFit, fit_table_map
 from rigwarp.view.design import trace_view
 from rigwarp.view.lean import lean_at
+from rigwarp.view.lit import Lit
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.pieces import Piece, find_pieces, zone_numbers
 from rigwarp.view.registration import PartSamples, ViewRegistration, register_view
@@ -53,7 +54,8 @@ class ViewFit:
     registration : how the design had to be moved.
     n, rms_mm, max_mm : distance between the map and samples that were not used for it.
     p95_mm, z_spread : the same, and over the stated sigma: of the part in which they are worst.
-    coverage : share of the pixels which the registered design lets see the table that samples support.
+    coverage : share of the pixels which the registered design lets see the lit table that samples support.
+    lit_share : share of those that see the table which see it where it was lit.
     not_proven : why held-out samples do not bear the stated sigma out; empty if they do.
     """
 
@@ -66,10 +68,13 @@ class ViewFit:
     max_mm: float
     z_spread: float
     coverage: float
+    lit_share: float
     not_proven: str
 
 
-def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: CameraModel | None = None) -> ViewFit:
+def fit_view(
+    parts: Sequence[ViewPart], seen: Seen, table: Table, camera: CameraModel | None = None, *, lit: Lit | None = None
+) -> ViewFit:
     """Fit the map of a view.
 
     Parameters
@@ -78,6 +83,7 @@ def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: Camera
     seen : the measured places.
     table : the surface.
     camera : the camera that measured them, where one did: whose errors a mirror's estimate has to know.
+    lit : where on the table there was anything to see; None for all of it.
 
     Raises
     ------
@@ -100,7 +106,7 @@ def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: Camera
         ),
         registration=registration,
         **_judged(fits),
-        coverage=_coverage(parts, fits, view_map, table),
+        **_coverage(parts, fits, view_map, table, lit),
         not_proven="; ".join(dict.fromkeys(fit.not_proven for _, fit in fits if fit.not_proven)),
     )
 
@@ -225,9 +231,18 @@ def _judged(fits: Sequence[tuple[ViewPart, TableMapFit]]) -> dict[str, Any]:
 
 
 def _coverage(
-    parts: Sequence[ViewPart], fits: Sequence[tuple[ViewPart, TableMapFit]], view_map: ViewMap, table: Table
-) -> float:
+    parts: Sequence[ViewPart],
+    fits: Sequence[tuple[ViewPart, TableMapFit]],
+    view_map: ViewMap,
+    table: Table,
+    lit: Lit | None,
+) -> dict[str, float]:
     registered = {part.first_zone: part for part, _ in fits}
     moved = [registered.get(part.first_zone, part) for part in parts]
-    wanted = trace_view(moved, table).answered
-    return float(np.mean(view_map.measured[wanted])) if wanted.any() else 0.0
+    design = trace_view(moved, table)
+    sees = design.answered
+    shown = sees if lit is None else sees & lit.at(design.table_mm)
+    return {
+        "coverage": float(np.mean(view_map.measured[shown])) if shown.any() else 0.0,
+        "lit_share": float(shown.sum() / sees.sum()) if sees.any() else 0.0,
+    }

@@ -19,6 +19,7 @@ from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.view.demo import against_truth, view_alone
 from rigwarp.jobs.view.screen import photograph_screen
 from rigwarp.simulation.view import ScreenPlace
+from rigwarp.view import lit_by_projector
 
 SHARE = 0.2
 
@@ -91,7 +92,11 @@ def test_the_projector_calibrates_the_view(run: Callable[..., Any], tmp_path: Pa
     code, out, err = run("view", "fit", root)
     assert code == 0, err
     assert "view.mirror[1]: its shape is not told: the lens is not calibrated" in " ".join(out.split())
-    truth = against_truth(rigwarp.load_view(root).map, open_virtual_view(folder).true_map())
+    lit = lit_by_projector(true, folder.rig.table)
+    truth = against_truth(rigwarp.load_view(root).map, open_virtual_view(folder).true_map(), lit)
+    assert truth["coverage"] >= 0.98
+    assert 0.7 < truth["lit_share"] < 0.9
+    assert "lies in no light of the projector" in " ".join(out.split())
     assert truth["rms_mm"] < 0.05
     assert truth["p95_mm"] < 0.10
     assert truth["z_spread"] < 1.3

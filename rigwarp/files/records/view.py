@@ -10,6 +10,7 @@ from rigwarp.files.records.record import Block, Flag, Number, Numbers, Part, Rec
 class ViewMapFigures(Part):
     """Residuals of samples held out of the fit, mm; and the share of what the camera sees that they support.
 
+    `coverage` is that of the table where it was lit, `lit_share` how much of what the camera sees was lit at all.
     `z_spread` is the distance over the stated sigma; `not_proven` says where sigma does not cover it.
     """
 
@@ -18,6 +19,7 @@ class ViewMapFigures(Part):
     p95_mm: Number = None
     max_mm: Number = None
     coverage: Number = None
+    lit_share: Number = None
     z_spread: Number = None
     not_proven: Text = None
 

@@ -16,7 +16,7 @@ from rigwarp.jobs.view.scan import scan_view, seen_folder
 from rigwarp.jobs.view.screen import export_screen, import_screen, photograph_screen
 from rigwarp.jobs.view.trace import ViewTraced, trace_rig_view
 from rigwarp.simulation.view import ScreenPlace
-from rigwarp.view import Screen
+from rigwarp.view import Lit, Screen, lit_by_projector
 
 _SCREEN = Screen(pixels=(1280, 800), pitch_mm=0.207, thickness_mm=7.6)  # a tablet of 12 inches
 _ASIDE = 0.27  # of the table's width: where the tablet lies the second and the third time
@@ -31,7 +31,7 @@ class ViewShown:
     ----------
     traced, fitted : the design, and the measured view.
     truth : the map against what was built, which only a virtual rig can tell: n, rms_mm, p95_mm, max_mm, coverage (of
-        what is seen of the table), z_spread (error over sigma), lean_rms.
+        what is seen lit), lit_share (of what is seen of the table), z_spread (error over sigma), lean_rms.
     pictures : what each shows -> its file.
     """
 
@@ -44,17 +44,19 @@ class ViewShown:
 def demonstrate_view(progress: Progress, folder: RigFolder) -> ViewShown:
     """Trace, scan and fit the view of a virtual rig: by its projector, or by a tablet on the table."""
     traced = trace_rig_view(folder, progress)
+    lit: Lit | None = None
     if folder.rig.projects:
         virtual = open_virtual(folder)
         bench = Bench(display=virtual.display, camera=open_virtual_view(folder).camera(virtual))
         scan_view(progress, seen_folder(folder), bench, ScanOptions())
+        lit = lit_by_projector(virtual.true_map(), folder.rig.table)
     else:
         _scan_by_tablet(progress, folder)
     fitted = fit_rig_view(progress, folder)
     return ViewShown(
         traced=traced,
         fitted=fitted,
-        truth=against_truth(fitted.fit.view_map, open_virtual_view(folder).true_map()),
+        truth=against_truth(fitted.fit.view_map, open_virtual_view(folder).true_map(), lit or fitted.lit),
         pictures=_draw(folder, fitted),
     )
 
@@ -72,8 +74,9 @@ def _scan_by_tablet(progress: Progress, folder: RigFolder) -> None:
     import_screen(progress, folder, source)
 
 
-def against_truth(found: ViewMap, truth: ViewMap) -> dict[str, float]:
-    """A measured view against the true one."""
+def against_truth(found: ViewMap, truth: ViewMap, lit: Lit | None = None) -> dict[str, float]:
+    """A measured view against the true one, and how much of what it truly sees (where that was lit) is measured."""
+    shown = truth.answered if lit is None else truth.answered & lit.at(truth.table_mm)
     both = found.measured & truth.answered & (found.zone == truth.zone)
     vectors = (found.table_mm - truth.table_mm)[both]
     error = np.linalg.norm(vectors, axis=-1)
@@ -83,7 +86,8 @@ def against_truth(found: ViewMap, truth: ViewMap) -> dict[str, float]:
         "rms_mm": float(np.sqrt(np.mean(error**2))),
         "p95_mm": float(np.percentile(error, 95)),
         "max_mm": float(error.max()),
-        "coverage": float(both.sum() / truth.answered.sum()),
+        "coverage": float((both & shown).sum() / shown.sum()),
+        "lit_share": float(shown.sum() / truth.answered.sum()),
         "z_spread": float(np.sqrt(np.mean((vectors / found.sigma_mm[both][:, None]) ** 2))),
         "lean_rms": float(np.sqrt(np.mean(lean**2))),
     }

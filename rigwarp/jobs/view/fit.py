@@ -43,6 +43,7 @@ from rigwarp.jobs.view.screen import screen_of
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import (
+    Lit,
     PartFit,
     Seen,
     ViewCover,
@@ -51,6 +52,8 @@ from rigwarp.view import (
     cover_of,
     fit_view,
     joined_seen,
+    lit_by_projector,
+    lit_by_screen,
     register_seen,
     seen_by_projector,
     seen_by_screen,
@@ -58,6 +61,12 @@ from rigwarp.view import (
 )
 
 _STEEP = 1.0  # mm per mm: from this lean on a user should hear of it
+_MOST_LIT = 0.98  # of what is seen; the rest is worth a word
+_UNLIT = {
+    BY_PROJECTOR: "lies in no light of the projector (in a shadow, or beside its picture) and has no place in the map. "
+    "A display tells places there, too: rigwarp view scan --help",
+    BY_SCREEN: "was beside the display wherever it lay, and has no place in the map. Lay it there, too",
+}
 _NOT_SURE = "only a scan by the calibrated projector knows places well enough for that"
 _NO_LENS = (
     "the lens is not calibrated, and what it does cannot be told from the mirror's shape. Run: rigwarp view lens, and "
@@ -73,12 +82,14 @@ class ViewFitted:
     ----------
     run : its folder.
     fit : the map.
+    lit : where on the table there was light to see.
     cover : what of the table it sees.
     record : what view.json says.
     """
 
     run: Path
     fit: ViewFit
+    lit: Lit
     cover: ViewCover
     record: ViewRecord
 
@@ -104,9 +115,9 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         new_run(folder.root / VIEWS, "view fit", folder, settings={"scans": names}) as run,
         progress.stage(3, "Fitting the view") as advance,
     ):
-        seen = seen_in(folder, runs, parts)
+        seen, lit = seen_in(folder, runs, parts)
         advance()
-        fit = fit_view(parts, seen, folder.rig.table, camera)
+        fit = fit_view(parts, seen, folder.rig.table, camera, lit=lit)
         fitted = time.monotonic()
         advance()
         built = [_as_built(folder, part, parts, camera, by) for part in fit.parts]
@@ -130,7 +141,7 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
                 write_as_built(into, found, extra=origin)
         record.write(run / VIEW_FILE)
     make_view_current(folder.root, run)
-    return ViewFitted(run=run, fit=fit, cover=cover, record=record)
+    return ViewFitted(run=run, fit=fit, lit=lit, cover=cover, record=record)
 
 
 def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
@@ -159,8 +170,8 @@ def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
     return runs
 
 
-def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> Seen:
-    """What the view's camera saw in the runs of one scan.
+def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> tuple[Seen, Lit]:
+    """What the view's camera saw in the runs of one scan, and where on the table there was light to see.
 
     Raises
     ------
@@ -174,25 +185,25 @@ def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) 
         return _seen_on_screen(folder, runs, parts)
     if by != BY_PROJECTOR:
         raise InputError(f"{runs[0]}: found a scan by {by!r}, expected one by projector or screen. Scan again.")
-    seen = []
-    for run in runs:
-        table_map = read_map(folder.root / RESULTS / str(_settings_of(run).result) / MAP_FILE)[0]
-        seen.append(seen_by_projector(read_decoded(run / DECODED_FILE), table_map, folder.rig.table))
-    return joined_seen(seen)
+    table = folder.rig.table
+    table_map = read_map(folder.root / RESULTS / str(_settings_of(runs[0]).result) / MAP_FILE)[0]
+    seen = [seen_by_projector(read_decoded(run / DECODED_FILE), table_map, table) for run in runs]
+    return joined_seen(seen), lit_by_projector(table_map, table)
 
 
 def _settings_of(run: Path) -> ViewScanSettings:
     return ViewScanSettings.from_dict(read_start(run).settings or {})
 
 
-def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> Seen:
+def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> tuple[Seen, Lit]:
     """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen."""
     screen = screen_of(ScreenRecord.from_dict(_settings_of(runs[0]).screen or {}))
     decoded = [read_decoded(run / DECODED_FILE) for run in runs]
     table = folder.rig.table
     roughly, _ = seen_by_screen(decoded, screen, trace_view(parts, table), 0.0, table)
     registered, lean_sigma = register_seen(parts, roughly, table)
-    return seen_by_screen(decoded, screen, trace_view(registered, table), lean_sigma, table)[0]
+    seen, laid = seen_by_screen(decoded, screen, trace_view(registered, table), lean_sigma, table)
+    return seen, lit_by_screen(screen, laid, table)
 
 
 def _as_built(
@@ -237,7 +248,7 @@ def _record(
         as_built=tuple(built),
         overlap=cover.overlap_share,
         unseen=1.0 - cover.seen_share,
-        cautions=tuple(_cautions(fit, cover)),
+        cautions=tuple(_cautions(by, fit, cover)),
         seconds=seconds,
     )
 
@@ -265,7 +276,7 @@ def _zone_records(fit: ViewFit) -> list[ViewZoneRecord]:
     return records
 
 
-def _cautions(fit: ViewFit, cover: ViewCover) -> list[str]:
+def _cautions(by: str, fit: ViewFit, cover: ViewCover) -> list[str]:
     steepest = cover.range_of(cover.lean)[1]
     said = []
     if steepest > _STEEP:
@@ -273,6 +284,8 @@ def _cautions(fit: ViewFit, cover: ViewCover) -> list[str]:
             f"Lines of sight lean by up to {steepest:.1f} mm per mm: a sheet of cardboard 1 mm thick seems to lie "
             f"{steepest:.1f} mm away from where it does"
         )
+    if fit.lit_share < _MOST_LIT:
+        said.append(f"{100.0 * (1.0 - fit.lit_share):.0f} % of what the camera sees of the table {_UNLIT[by]}")
     if cover.seen_share < 1.0:
         said.append(
             f"{100.0 * (1.0 - cover.seen_share):.0f} % of the table has no measured pixel; the widest such place is "
