@@ -53,7 +53,8 @@ def view(
             "--sheet",
             metavar="PHOTO",
             help="scan: a photograph, by the view's camera, of the sheet on the table instead of patterns; may be "
-            "repeated. In the first it lies where view.target in rig.toml says.",
+            "repeated. In the first it lies where view.target in rig.toml says. With --screen it lies anywhere, and "
+            "tells the display's glass.",
         ),
     ] = None,
     folder_of_photos: Annotated[
@@ -141,7 +142,8 @@ def view(
     --pitch MM --thickness MM its pictures are written. Lay it on the table, its middle on the table's middle, its top
     edge away from you; show DIR/patterns/0000.png and so on full screen, brightness full and night mode off; photograph
     each with the view's camera into DIR/place-1/frames. Lay it elsewhere, overlapping with where it lay, and photograph
-    into DIR/place-2/frames, and so on. Then use --screen DIR.
+    into DIR/place-2/frames, and so on. Then use --screen DIR. With a photograph of the printed sheet on the table
+    behind --sheet, the display's glass need not be known.
 
     The tables view and view.mirror in rig.toml describe camera and mirrors; a rig may have them and no projector.
     """
@@ -186,7 +188,7 @@ def view(
         path = write_view_report(folder)
         console.say(f"wrote {path}")
         console.result({"report": path})
-    elif sheets:
+    elif sheets and screen is None:
         print_sheets_scanned(console, scan_sheets(console, folder, sheets))
         step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
     elif action == "trace":
@@ -205,7 +207,7 @@ def view(
         step = NextStep(standing=standing, command=f"rigwarp view {check} {folder.root}{photo}")
     else:
         if screen is not None:
-            print_scanned(console, import_screen(console, folder, screen))
+            print_scanned(console, import_screen(console, folder, screen, sheets or ()))
         else:
             confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
             options = ScanOptions(average=average, set_name=DEFAULT_SET)

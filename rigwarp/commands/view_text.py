@@ -59,6 +59,7 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
             ("of what the camera sees, lit", f"{100.0 * fit.lit_share:.1f} %"),
             ("of that, measured", f"{100.0 * fit.coverage:.1f} %"),
             ("lean of the lines of sight known to", f"{max(fit.registration.lean_sigma):.4f} mm per mm"),
+            *_screen_rows(made.record.screen),
             *_cover_rows(made.cover),
         ]
     )
@@ -71,6 +72,14 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
     for caution in made.record.cautions:
         console.say(f"  - {caution}.")
     console.result(fitted_result(made))
+
+
+def _screen_rows(screen: dict[str, Any] | None) -> list[tuple[object, ...]]:
+    """What a printed sheet told of the display."""
+    if screen is None:
+        return []
+    glass, sigma = screen["glass_mm"], screen["glass_sigma_mm"]
+    return [("glass of the display, by the printed sheet", f"{glass:.2f} mm, 1-sigma {sigma:.2f} mm")]
 
 
 def print_view_shown(console: Console, shown: ViewShown) -> None:
@@ -119,7 +128,7 @@ def fitted_result(made: ViewFitted) -> dict[str, Any]:
     values = made.record.to_dict()
     return {
         "view": made.run,
-        **{key: values.get(key) for key in ("view_map", "as_built", "zones", "cautions", "seconds")},
+        **{key: values.get(key) for key in ("view_map", "as_built", "screen", "zones", "cautions", "seconds")},
     }
 
 

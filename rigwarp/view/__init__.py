@@ -11,6 +11,7 @@ from rigwarp.view.lit import Lit, lit_by_projector, lit_by_screen
 from rigwarp.view.look_up import height_of, pixels_of, points
 from rigwarp.view.parts import ViewPart, view_parts
 from rigwarp.view.screen import Screen, ScreenLaid, seen_by_screen
+from rigwarp.view.screen_sheet import screen_by_sheet
 from rigwarp.view.seen import Seen, joined_seen, seen_by_projector
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "pixels_of",
     "points",
     "register_seen",
+    "screen_by_sheet",
     "seen_by_projector",
     "seen_by_screen",
     "trace_view",

@@ -17,6 +17,7 @@ from rigwarp.camera.boards.board import board_size_mm
 from rigwarp.camera.boards.board_shape import board_bends
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, ViewMap
+from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Table, Target
 from rigwarp.table_map import apply_shifts
 from rigwarp.view.design import lean_of, trace_view
@@ -33,6 +34,7 @@ _PLACE_SIGMA = np.array([300.0, 300.0, 1.0])  # mm, mm, rad: sheets after the fi
 _PASSES = 4
 _STEP = 1e-3  # share of a sigma for numerical derivatives
 _STRAY = 6.0  # sigmas: such a corner was something else
+_FOLD_SIGMAS = 2.0
 _STEP_PX = 16  # the correction is worked out on a grid
 _REACH_SQUARES = 1.5  # a pixel this near to a corner counts as measured
 _FAR_MM, _FAR_RAD = 60.0, np.radians(20.0)  # the first sheet may seem so far from its place before anything is fitted
@@ -391,7 +393,39 @@ def _map(problem: _Problem, told: Conditioned, table: Table) -> ViewMap:
         if mine.any():
             distance, nearest = cKDTree(corners.pixels_px[mine]).query(np.stack([u, v], axis=-1))
             measured[here] = distance <= _REACH_SQUARES * corners.square_px[mine][nearest]
-    return replace(design, x_mm=x, y_mm=y, sigma_mm=sigma, measured=measured)
+    doubtful = _near_a_fold(parts, design)
+    for values in (x, y, sigma):
+        values[doubtful] = np.nan
+    return replace(
+        design,
+        x_mm=x,
+        y_mm=y,
+        sigma_mm=sigma,
+        measured=measured & ~doubtful,
+        zone=np.where(doubtful, NO_LIGHT, design.zone).astype(design.zone.dtype),
+        lean_x=np.where(doubtful, np.nan, design.lean_x),
+        lean_y=np.where(doubtful, np.nan, design.lean_y),
+    )
+
+
+def _near_a_fold(parts: Sequence[ViewPart], design: ViewMap) -> BoolArray:
+    """(H, W) pixels so near to another mirror's that corners, which tell no edges, leave open whose they are."""
+    owner = np.full(design.zone.shape, -1)
+    for number, part in enumerate(parts):
+        owner[design.zone >= part.first_zone] = number
+    owner[design.zone < 0] = -1
+    doubtful = np.zeros(owner.shape, bool)
+    for number, part in enumerate(parts):
+        others = (owner >= 0) & (owner != number)
+        if part.mirror is None or not others.any():
+            continue
+        away_mm = float(np.linalg.norm(part.model.mirror.position_mm - part.camera.placement.position_mm))
+        sigma_px = float(part.tolerances[_CAMERA]) * part.camera.focal_px / max(away_mm, 1.0)
+        reach = _FOLD_SIGMAS * sigma_px
+        mine = owner == number
+        doubtful |= mine & (distance_transform_edt(~others) <= reach)
+        doubtful |= others & (distance_transform_edt(~mine) <= reach)
+    return doubtful
 
 
 def design_places(parts: Sequence[ViewPart], pixels_px: Array, zone: IntArray, part: IntArray) -> Array:

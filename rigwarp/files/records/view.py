@@ -64,6 +64,7 @@ class ViewRecord(Record):
     Attributes
     ----------
     by : "projector", "screen" or "sheets": what was seen.
+    screen : the display, as a printed sheet told it; None where none did.
     scans : the scans that were used.
     zones, as_built : one per smooth piece, and one per mirror.
     overlap, unseen : shares of the table that two pieces see, and that none does.
@@ -75,6 +76,7 @@ class ViewRecord(Record):
 
     by: Text = None
     scans: Texts = ()
+    screen: Block = None
     view_map: ViewMapFigures | None = None
     zones: tuple[ViewZoneRecord, ...] = ()
     as_built: tuple[ViewMirrorRecord, ...] = ()
@@ -94,6 +96,7 @@ class ScreenRecord(Record):
     pitch_mm: Number = None
     pitch_sigma: Number = None
     thickness_mm: Number = None
+    thickness_sigma_mm: Number = None
     glass_mm: Number = None
     glass_sigma_mm: Number = None
     centre_mm: Numbers = None

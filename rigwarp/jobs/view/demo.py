@@ -56,7 +56,7 @@ def demonstrate_view(progress: Progress, folder: RigFolder) -> ViewShown:
     return ViewShown(
         traced=traced,
         fitted=fitted,
-        truth=against_truth(fitted.fit.view_map, open_virtual_view(folder).true_map(), lit or fitted.lit),
+        truth=against_truth(fitted.fit.view_map, open_virtual_view(folder).true_map(), lit or fitted.evidence.lit),
         pictures=_draw(folder, fitted),
     )
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from rigwarp.as_built import AsBuilt, estimate_as_built
 from rigwarp.camera import CameraModel
+from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import (
     RigFolder,
@@ -29,6 +30,7 @@ from rigwarp.files.names import (
     DECODED_FILE,
     MAP_FILE,
     RESULTS,
+    SHEETS_FILE,
     VIEW_FILE,
     VIEW_MAP_FILE,
     VIEW_SCANS,
@@ -36,15 +38,17 @@ from rigwarp.files.names import (
 )
 from rigwarp.files.records import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
 from rigwarp.files.records.view import ViewScanSettings
+from rigwarp.files.sheets_file import read_sheets
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN
-from rigwarp.jobs.view.screen import screen_of
+from rigwarp.jobs.view.screen import screen_of, screen_record
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import (
     Lit,
     PartFit,
+    Screen,
     Seen,
     ViewCover,
     ViewFit,
@@ -55,6 +59,7 @@ from rigwarp.view import (
     lit_by_projector,
     lit_by_screen,
     register_seen,
+    screen_by_sheet,
     seen_by_projector,
     seen_by_screen,
     trace_view,
@@ -75,6 +80,22 @@ _NO_LENS = (
 
 
 @dataclass(frozen=True, kw_only=True)
+class ViewEvidence:
+    """What scans of a view hold.
+
+    Attributes
+    ----------
+    seen : the places that the camera's pixels see.
+    lit : where on the table there was light to see.
+    screen : the display that showed them, as a printed sheet beside it told it; None where none did.
+    """
+
+    seen: Seen
+    lit: Lit
+    screen: Screen | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class ViewFitted:
     """A finished view.
 
@@ -82,14 +103,14 @@ class ViewFitted:
     ----------
     run : its folder.
     fit : the map.
-    lit : where on the table there was light to see.
+    evidence : what it was fitted to.
     cover : what of the table it sees.
     record : what view.json says.
     """
 
     run: Path
     fit: ViewFit
-    lit: Lit
+    evidence: ViewEvidence
     cover: ViewCover
     record: ViewRecord
 
@@ -115,9 +136,9 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         new_run(folder.root / VIEWS, "view fit", folder, settings={"scans": names}) as run,
         progress.stage(3, "Fitting the view") as advance,
     ):
-        seen, lit = seen_in(folder, runs, parts)
+        found = evidence_in(folder, runs, parts)
         advance()
-        fit = fit_view(parts, seen, folder.rig.table, camera, lit=lit)
+        fit = fit_view(parts, found.seen, folder.rig.table, camera, lit=found.lit)
         fitted = time.monotonic()
         advance()
         built = [_as_built(folder, part, parts, camera, by) for part in fit.parts]
@@ -125,7 +146,11 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         cover = cover_of(fit.view_map, folder.rig.table)
         seconds = {"fit": fitted - start, "as_built": time.monotonic() - fitted, "total": time.monotonic() - start}
         record = _record(by, names, fit, cover, [one for one, _ in built], seconds)
-        record = replace(record, cautions=(*record.cautions, *make_top(folder, run, fit.view_map)))
+        record = replace(
+            record,
+            screen=None if found.screen is None else screen_record(found.screen).to_dict(),
+            cautions=(*record.cautions, *make_top(folder, run, fit.view_map)),
+        )
         origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
         write_view_map(
             run / VIEW_MAP_FILE,
@@ -134,14 +159,14 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
             scans=names,
             extra={"lean_sigma": max(fit.registration.lean_sigma), "flipped": False},
         )
-        for one, found in built:
-            if found is not None:
+        for one, shape in built:
+            if shape is not None:
                 into = run / f"mirror-{one.mirror}"
                 make_folder(into)
-                write_as_built(into, found, extra=origin)
+                write_as_built(into, shape, extra=origin)
         record.write(run / VIEW_FILE)
     make_view_current(folder.root, run)
-    return ViewFitted(run=run, fit=fit, lit=lit, cover=cover, record=record)
+    return ViewFitted(run=run, fit=fit, evidence=found, cover=cover, record=record)
 
 
 def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
@@ -170,8 +195,8 @@ def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
     return runs
 
 
-def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> tuple[Seen, Lit]:
-    """What the view's camera saw in the runs of one scan, and where on the table there was light to see.
+def evidence_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> ViewEvidence:
+    """What the view's camera saw in the runs of one scan.
 
     Raises
     ------
@@ -188,22 +213,34 @@ def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) 
     table = folder.rig.table
     table_map = read_map(folder.root / RESULTS / str(_settings_of(runs[0]).result) / MAP_FILE)[0]
     seen = [seen_by_projector(read_decoded(run / DECODED_FILE), table_map, table) for run in runs]
-    return joined_seen(seen), lit_by_projector(table_map, table)
+    return ViewEvidence(seen=joined_seen(seen), lit=lit_by_projector(table_map, table))
 
 
 def _settings_of(run: Path) -> ViewScanSettings:
     return ViewScanSettings.from_dict(read_start(run).settings or {})
 
 
-def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> tuple[Seen, Lit]:
-    """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen."""
+def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> ViewEvidence:
+    """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen.
+
+    With a printed sheet on the table the display is looked at once more, as that tells it.
+    """
     screen = screen_of(ScreenRecord.from_dict(_settings_of(runs[0]).screen or {}))
     decoded = [read_decoded(run / DECODED_FILE) for run in runs]
     table = folder.rig.table
     roughly, _ = seen_by_screen(decoded, screen, trace_view(parts, table), 0.0, table)
     registered, lean_sigma = register_seen(parts, roughly, table)
-    seen, laid = seen_by_screen(decoded, screen, trace_view(registered, table), lean_sigma, table)
-    return seen, lit_by_screen(screen, laid, table)
+    design = trace_view(registered, table)
+    seen, laid = seen_by_screen(decoded, screen, design, lean_sigma, table)
+    sheets = runs[0] / SHEETS_FILE
+    if sheets.is_file():
+        assert folder.rig.view is not None
+        target = folder.rig.view.target
+        known = sheet_sigma_of(target.thickness_mm)
+        screen = screen_by_sheet(screen, seen, design.lean, read_sheets(sheets, parts)[0], target, known)
+        seen, laid = seen_by_screen(decoded, screen, design, lean_sigma, table)
+    lit = lit_by_screen(screen, laid, table)
+    return ViewEvidence(seen=seen, lit=lit, screen=screen if sheets.is_file() else None)
 
 
 def _as_built(
