@@ -90,6 +90,16 @@ def view(
         typer.Option("--blend", help="play: mix two zones where both see the table, and see twice what stands there."),
     ] = False,
     seconds: Annotated[float | None, typer.Option("--seconds", min=0.1, help="play: stop after this time.")] = None,
+    dots: Annotated[
+        float | None,
+        typer.Option(
+            "--dots",
+            metavar="MM",
+            min=2.0,
+            max=200.0,
+            help="verify: the sheets show dots this far apart, see: rigwarp targets --dots.",
+        ),
+    ] = None,
     scan: Annotated[
         str | None,
         typer.Option("--scan", metavar="STAMP", help="fit: the scan to use; by default the latest finished one."),
@@ -132,7 +142,8 @@ def view(
 
     * fit: which place on the table each pixel sees, how aslant, and how the built mirrors stray from the design.
 
-    * verify: a printed sheet, laid anywhere, is measured through the map. Exit code 6 when it is out of tolerance.
+    * verify: a printed sheet, laid anywhere, is measured through the map: the board, or dots (--dots MM), which share
+    nothing with any scan. Exit code 6 when it is out of tolerance.
 
     * play: the straight top view, live; Escape, q or Ctrl-C ends it.
 
@@ -149,6 +160,8 @@ def view(
     """
     if action not in ACTIONS:
         raise UsageError(f'found the action "{action}", expected one of: {", ".join(ACTIONS)}. Choose one of them.')
+    if dots is not None and action != "verify":
+        raise UsageError("--dots belongs to: rigwarp view verify RIG PHOTO --dots MM")
     if scan is not None and action != "fit":
         raise UsageError("--scan chooses the scan of: rigwarp view fit. Leave it out here.")
     step: NextStep | None = None
@@ -180,7 +193,7 @@ def view(
         print_view_lens(console, folder, made)
         step = NextStep(standing="The lens is known.", command=f"rigwarp view scan {folder.root}")
     elif action == "verify":
-        checked = verify_view(console, folder, photos or [])
+        checked = verify_view(console, folder, photos or [], dots_mm=dots)
         print_view_verified(console, checked)
         require_passed(checked.verdict)
         step = NextStep(standing="The view is verified.", command=f"rigwarp view play {folder.root}")

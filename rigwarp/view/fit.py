@@ -236,7 +236,7 @@ def _coverage(
     view_map: ViewMap,
     table: Table,
     lit: Lit | None,
-) -> dict[str, float]:
+) -> dict[str, Any]:
     registered = {part.first_zone: part for part, _ in fits}
     moved = [registered.get(part.first_zone, part) for part in parts]
     design = trace_view(moved, table)

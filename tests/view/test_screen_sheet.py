@@ -91,7 +91,7 @@ def test_one_photograph_of_a_sheet_tells_glass_that_is_not_known(folder):
     again, _ = seen_by_screen([decoded], told, exact, 0.0, table)
     before, after = p95_mm(seen, exact), p95_mm(again, exact)
     assert after < 0.4 * before
-    assert np.nanmedian(again.common_mm) < 0.5 * np.nanmedian(seen.common_mm)
+    assert np.nanmedian(again.common_mm) < 0.6 * np.nanmedian(seen.common_mm)
     z = (again.table_mm - exact.table_mm) / np.hypot(again.common_mm, again.random_mm)[..., None]
     assert np.sqrt(np.nanmean(z**2)) < 2.0, "one draw of a few numbers"
 
