@@ -1,5 +1,6 @@
 """What the actions of `rigwarp view` say."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from rigwarp.commands.console import Console
@@ -74,7 +75,7 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
     console.result(fitted_result(made))
 
 
-def _screen_rows(screen: dict[str, Any] | None) -> list[tuple[object, ...]]:
+def _screen_rows(screen: Mapping[str, Any] | None) -> list[tuple[object, ...]]:
     """What a printed sheet told of the display."""
     if screen is None:
         return []

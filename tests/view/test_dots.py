@@ -66,9 +66,8 @@ def test_what_are_no_such_dots_is_told(photo):
         check_dots_through(view, np.full_like(photo, 120), number=0, pitch_mm=PITCH_MM, height_mm=0.0)
     with pytest.raises(InputError, match="found 100 x 50 pixels, expected the 480 x 270"):
         check_dots_through(view, photo[:50, :100], number=0, pitch_mm=PITCH_MM, height_mm=0.0)
-    spots = np.random.default_rng(1).uniform([30, 30], [210, 240], (45, 2)).astype(int)
-    strewn = np.full_like(photo, 200)
-    for x, y in np.concatenate([spots, spots + np.array([235, 0])]):
-        cv2.circle(strewn, (int(x), int(y)), 4, 30, -1, cv2.LINE_AA)
+    honeycomb = np.full_like(photo, 200)
+    for i, j in np.ndindex(30, 20):
+        cv2.circle(honeycomb, (20 + 14 * i + 7 * (j % 2), 20 + 12 * j), 4, 30, -1, cv2.LINE_AA)
     with pytest.raises(MeasurementError, match="rows and columns"):
-        check_dots_through(view, strewn, number=0, pitch_mm=PITCH_MM, height_mm=0.0)
+        check_dots_through(view, honeycomb, number=0, pitch_mm=PITCH_MM, height_mm=0.0)
