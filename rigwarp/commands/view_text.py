@@ -93,10 +93,17 @@ def print_view_shown(console: Console, shown: ViewShown) -> None:
             ("measured, against what was really built", f"{truth['rms_mm']:.3f} mm rms, {truth['p95_mm']:.3f} mm P95"),
             ("of what it sees, lit", f"{100.0 * truth['lit_share']:.1f} %"),
             ("of that, measured", f"{100.0 * truth['coverage']:.1f} %"),
+            *_dots_rows(shown),
             *_cover_rows(cover),
         ]
     )
     console.table([(what, str(path)) for what, path in shown.pictures.items()])
+
+
+def _dots_rows(shown: ViewShown) -> list[tuple[object, ...]]:
+    """What printed dots, which share nothing with the scan, say of the map."""
+    found = shown.verified.record
+    return [(f"{found.n} printed dots, measured by it", f"{found.p95_mm:.3f} mm P95: {shown.verified.verdict.state}")]
 
 
 def shown_result(shown: ViewShown) -> dict[str, Any]:
@@ -104,6 +111,7 @@ def shown_result(shown: ViewShown) -> dict[str, Any]:
     return {
         "view": shown.fitted.run,
         "view_map": shown.truth,
+        "view_dots": shown.verified.record.to_dict(),
         "view_as_built": [one.to_dict() for one in shown.fitted.record.as_built],
         "view_pictures": {path.name: path for path in shown.pictures.values()},
     }

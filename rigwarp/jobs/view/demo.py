@@ -15,12 +15,16 @@ from rigwarp.jobs.view.fit import ViewFitted, fit_rig_view
 from rigwarp.jobs.view.scan import scan_view, seen_folder
 from rigwarp.jobs.view.screen import export_screen, import_screen, photograph_screen
 from rigwarp.jobs.view.trace import ViewTraced, trace_rig_view
-from rigwarp.simulation.view import ScreenPlace
+from rigwarp.jobs.view.verify import ViewVerified, verify_view
+from rigwarp.rig import Target
+from rigwarp.simulation.view import DotPrint, ScreenPlace
 from rigwarp.view import Lit, Screen, lit_by_projector
 
 _SCREEN = Screen(pixels=(1280, 800), pitch_mm=0.207, thickness_mm=7.6)  # a tablet of 12 inches
 _ASIDE = 0.27  # of the table's width: where the tablet lies the second and the third time
 _FOLDER = "screen"
+_DOTS_MM = 20.0  # rigwarp targets --dots 20, on A3
+_DOTS = DotPrint(columns=19, rows=12, pitch_mm=_DOTS_MM, centre_mm=np.array([6.0, -3.0]), rotation_rad=0.06)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,12 +36,14 @@ class ViewShown:
     traced, fitted : the design, and the measured view.
     truth : the map against what was built, which only a virtual rig can tell: n, rms_mm, p95_mm, max_mm, coverage (of
         what is seen lit), lit_share (of what is seen of the table), z_spread (error over sigma), lean_rms.
+    verified : printed dots, measured through the map.
     pictures : what each shows -> its file.
     """
 
     traced: ViewTraced
     fitted: ViewFitted
     truth: dict[str, float]
+    verified: ViewVerified
     pictures: dict[str, Path]
 
 
@@ -57,8 +63,17 @@ def demonstrate_view(progress: Progress, folder: RigFolder) -> ViewShown:
         traced=traced,
         fitted=fitted,
         truth=against_truth(fitted.fit.view_map, open_virtual_view(folder).true_map(), lit or fitted.evidence.lit),
+        verified=_verify(progress, folder, fitted),
         pictures=_draw(folder, fitted),
     )
+
+
+def _verify(progress: Progress, folder: RigFolder, fitted: ViewFitted) -> ViewVerified:
+    """A sheet of dots laid on the table, photographed and measured through the map: it shares nothing with the scan."""
+    make_folder(fitted.run / PICTURES)
+    photo = fitted.run / PICTURES / "dots.png"
+    write_picture(photo, open_virtual_view(folder).dots_photo(_DOTS))
+    return verify_view(progress, folder, [photo], dots_mm=_DOTS_MM)
 
 
 def _scan_by_tablet(progress: Progress, folder: RigFolder) -> None:
@@ -109,12 +124,17 @@ def _draw(folder: RigFolder, fitted: ViewFitted) -> dict[str, Path]:
     from rigwarp.reports.figures.view import view_cover, view_fineness
 
     target = fitted.run / PICTURES
-    make_folder(target)
     write_bytes(target / "view_cover.png", view_cover(fitted.cover, folder.rig), replace=True)
     write_bytes(target / "view_lean.png", view_fineness(fitted.cover, folder.rig), replace=True)
-    write_picture(target / "sheet.png", open_virtual_view(folder).sheet_photo(folder.rig.target))
+    write_picture(target / "sheet.png", open_virtual_view(folder).sheet_photo(_view_target(folder)))
     return {
         "what the camera sees of the table": target / "view_cover.png",
         "how finely, and how aslant": target / "view_lean.png",
         "a sheet in both wings": target / "sheet.png",
+        "printed dots in both wings": target / "dots.png",
     }
+
+
+def _view_target(folder: RigFolder) -> Target:
+    assert folder.rig.view is not None
+    return folder.rig.view.target
