@@ -8,7 +8,7 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_step
-from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, YesOption
+from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, ResumeOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
 from rigwarp.commands.view_live_text import (
     print_played,
@@ -127,6 +127,7 @@ def view(
     ] = 1.0,
     average: AverageOption = 1,
     display: DisplayOption = None,
+    resume: ResumeOption = False,
     fast_patterns: FastOption = False,
     yes: YesOption = False,
     json: JsonOption = False,
@@ -160,6 +161,8 @@ def view(
     """
     if action not in ACTIONS:
         raise UsageError(f'found the action "{action}", expected one of: {", ".join(ACTIONS)}. Choose one of them.')
+    if resume and (action != "scan" or sheets or screen is not None or export is not None):
+        raise UsageError("--resume is for scans by the projector: rigwarp view scan RIG --resume")
     if dots is not None and action != "verify":
         raise UsageError("--dots belongs to: rigwarp view verify RIG PHOTO --dots MM")
     if scan is not None and action != "fit":
@@ -224,7 +227,7 @@ def view(
         else:
             confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
             options = ScanOptions(average=average, set_name=DEFAULT_SET)
-            _scan(console, folder, options, display=display, fast=fast_patterns)
+            _scan(console, folder, options, display=display, fast=fast_patterns, resume=resume)
         step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
     if step is not None:
         console.say()
@@ -268,7 +271,9 @@ def _export(console: Console, folder: RigFolder, target: Path, screen: Screen) -
     console.result({"folder": target, "pictures": len(written)})
 
 
-def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display: int | None, fast: bool) -> None:
+def _scan(
+    console: Console, folder: RigFolder, options: ScanOptions, *, display: int | None, fast: bool, resume: bool
+) -> None:
     seen = seen_folder(folder)
     if not folder.rig.projects:
         raise InputError(
@@ -277,4 +282,4 @@ def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display:
         )
     console.caution()
     with live_bench(console, seen, display=display, fast=fast, view=True) as bench:
-        print_scanned(console, scan_view(console, seen, bench, options))
+        print_scanned(console, scan_view(console, seen, bench, options, resume=resume))

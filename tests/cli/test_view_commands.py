@@ -13,12 +13,14 @@ from small_rig import make_small_rig
 import rigwarp
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual, open_virtual_view
+from rigwarp.errors import DeviceError
 from rigwarp.files import make_current, new_run, open_rig, write_map
 from rigwarp.files.names import MAP_FILE, RESULTS
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.view.demo import against_truth, view_alone
 from rigwarp.jobs.view.screen import photograph_screen
 from rigwarp.simulation.view import ScreenPlace
+from rigwarp.simulation.virtual_rig import VirtualCamera
 from rigwarp.view import lit_by_projector
 
 SHARE = 0.2
@@ -87,8 +89,11 @@ def test_the_projector_calibrates_the_view(run: Callable[..., Any], tmp_path: Pa
         known = replace(true, sigma_mm=np.where(true.answered, 0.02, np.nan))
         write_map(made / MAP_FILE, known, rig_hash=folder.rig_hash, scan="none")
     make_current(root, made)
-    code, _, err = run("view", "scan", root)
+    assert "was interrupted" in run("view", "scan", root, "--resume")[2]
+    assert f"go on with: rigwarp view scan {root} --resume" in _stopped_scan(run, root)
+    code, out, err = run("view", "scan", root, "--resume", "--json")
     assert code == 0, err
+    assert len(json.loads(out)["scans"]) == len(list((root / "view_scans").iterdir())) == 1
     code, out, err = run("view", "fit", root)
     assert code == 0, err
     assert "view.mirror[1]: its shape is not told: the lens is not calibrated" in " ".join(out.split())
@@ -100,6 +105,23 @@ def test_the_projector_calibrates_the_view(run: Callable[..., Any], tmp_path: Pa
     assert truth["rms_mm"] < 0.05
     assert truth["p95_mm"] < 0.10
     assert truth["z_spread"] < 1.3
+
+
+def _stopped_scan(run: Callable[..., Any], root: Path) -> str:
+    """A scan whose camera dies after twelve photographs: what was taken stays."""
+    grab, taken = VirtualCamera.grab, []
+
+    def fails(self: VirtualCamera) -> np.ndarray:
+        if len(taken) == 12:
+            raise DeviceError("the camera has stopped")
+        taken.append(1)
+        return grab(self)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(VirtualCamera, "grab", fails)
+        code, _, err = run("view", "scan", root)
+    assert code == 4
+    return " ".join(err.split())
 
 
 @pytest.mark.parametrize(

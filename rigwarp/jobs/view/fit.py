@@ -21,7 +21,6 @@ from rigwarp.files import (
     read_camera,
     read_decoded,
     read_map,
-    read_start,
     write_as_built,
     write_view_map,
 )
@@ -37,11 +36,10 @@ from rigwarp.files.names import (
     VIEWS,
 )
 from rigwarp.files.records import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
-from rigwarp.files.records.view import ViewScanSettings
 from rigwarp.files.sheets_file import read_sheets
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN
+from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN, view_settings
 from rigwarp.jobs.view.screen import screen_of, screen_record
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
@@ -128,7 +126,7 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
     runs = scans_of(folder, scan)
     names = tuple(run.name for run in runs)
     progress.note(f"Fitting the scan {' + '.join(names)} of the view")
-    by = str(_settings_of(runs[0]).by)
+    by = str(view_settings(runs[0]).by)
     start = time.monotonic()
     parts = parts_of(folder)
     camera = read_camera(folder.root / CAMERA_FILE) if (folder.root / CAMERA_FILE).is_file() else None
@@ -186,8 +184,8 @@ def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
             f"{parent}: found no finished scan of the view. Make one with: rigwarp view scan {folder.root}"
         )
     chosen = parent / stamp if stamp is not None else finished[-1]
-    settings = _settings_of(chosen)
-    runs = [run for run in finished if settings.group and _settings_of(run).group == settings.group] or [chosen]
+    settings = view_settings(chosen)
+    runs = [run for run in finished if settings.group and view_settings(run).group == settings.group] or [chosen]
     if len(runs) < len(settings.zones or (0,)):
         raise InputError(
             f"{chosen}: its scan is not finished in all zones. Scan again: rigwarp view scan {folder.root}"
@@ -205,19 +203,15 @@ def evidence_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPar
     MeasurementError
         They see too little.
     """
-    by = _settings_of(runs[0]).by
+    by = view_settings(runs[0]).by
     if by == BY_SCREEN:
         return _seen_on_screen(folder, runs, parts)
     if by != BY_PROJECTOR:
         raise InputError(f"{runs[0]}: found a scan by {by!r}, expected one by projector or screen. Scan again.")
     table = folder.rig.table
-    table_map = read_map(folder.root / RESULTS / str(_settings_of(runs[0]).result) / MAP_FILE)[0]
+    table_map = read_map(folder.root / RESULTS / str(view_settings(runs[0]).result) / MAP_FILE)[0]
     seen = [seen_by_projector(read_decoded(run / DECODED_FILE), table_map, table) for run in runs]
     return ViewEvidence(seen=joined_seen(seen), lit=lit_by_projector(table_map, table))
-
-
-def _settings_of(run: Path) -> ViewScanSettings:
-    return ViewScanSettings.from_dict(read_start(run).settings or {})
 
 
 def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> ViewEvidence:
@@ -225,7 +219,7 @@ def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[Vie
 
     With a printed sheet on the table the display is looked at once more, as that tells it.
     """
-    screen = screen_of(ScreenRecord.from_dict(_settings_of(runs[0]).screen or {}))
+    screen = screen_of(ScreenRecord.from_dict(view_settings(runs[0]).screen or {}))
     decoded = [read_decoded(run / DECODED_FILE) for run in runs]
     table = folder.rig.table
     roughly, _ = seen_by_screen(decoded, screen, trace_view(parts, table), 0.0, table)
