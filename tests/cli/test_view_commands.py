@@ -134,12 +134,38 @@ def _stopped_scan(run: Callable[..., Any], root: Path) -> str:
         (("scan",), 3, "found a view and no projector"),
         (("scan", "--screen", "nowhere"), 3, "rigwarp view scan --export"),
         (("fit",), 3, "found no finished scan of the view"),
+        (("fit", "--dots", "5"), 2, "--dots belongs to: rigwarp view verify"),
+        (("fit", "--resume"), 2, "--resume is for scans by the projector"),
+        (("scan", "--sheet", "notes.png"), 3, "notes.png: cannot be read as a picture"),
+        (("scan", "--sheet", "nothing.png"), 3, "nothing.png: found no such file"),
+        (("scan", "--screen", "."), 3, "screen.json: found no such file, expected one"),
+        (("verify", "notes.png", "--dots", "20"), 3, "Make one with: rigwarp view fit"),
     ],
 )
 def test_what_cannot_be_is_told(run, alone: Path, given: tuple[str, ...], exit_code: int, told: str) -> None:
-    code, _, err = run("view", given[0], alone, *given[1:])
+    (alone / "notes.png").write_text("no picture")
+    held = sorted(alone.rglob("*"))
+    words = (alone / word if word in ("notes.png", "nothing.png", ".") else word for word in given[1:])
+    code, _, err = run("view", given[0], alone, *words)
     assert code == exit_code
     assert told in " ".join(err.split())
+    assert len(err.strip().splitlines()) == 1
+    assert sorted(alone.rglob("*")) == held, "nothing is lost, and nothing half made is left"
+
+
+def test_a_view_that_sees_little_of_the_table_is_told(run: Callable[..., Any], alone: Path) -> None:
+    """Of a table twenty times as large a twentieth is left."""
+    text = (alone / "rig.toml").read_text(encoding="utf-8")
+    larger = text.replace(
+        '[table]\nshape = "rectangle"\nsize_mm = [680.0, 280.0]',
+        '[table]\nshape = "rectangle"\nsize_mm = [2700.0, 1400.0]',
+    )
+    assert larger != text
+    (alone / "rig.toml").write_text(larger, encoding="utf-8")
+    code, out, _ = run("view", "trace", alone, "--json")
+    assert code == 0
+    (told,) = json.loads(out)["doubts"]
+    assert "sees only 4.6 % of the table: check [view] and the [table] size" in told
 
 
 def test_the_projectors_commands_refuse_a_view_alone(run: Callable[..., Any], alone: Path) -> None:
