@@ -9,7 +9,7 @@ from matplotlib.collections import EllipseCollection
 
 from rigwarp.sheets.page import HAIRLINE_PT, TEXT_PT, blank_page
 from rigwarp.sheets.pdf import SheetFormat
-from rigwarp.view.dots import DOT_SHARE
+from rigwarp.view.printed.dots import DOT_SHARE
 
 _MARGIN_MM, _FOOT_MM = 12.0, 26.0  # white around the dots; room below them for ruler and words
 _BLACK = "#000000"

@@ -18,9 +18,9 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
 from rigwarp.rig.model import Target
 from rigwarp.table_map.inverse import bilinear
+from rigwarp.view.printed.found import SheetCorners
 from rigwarp.view.screen import N_DOUBTS, Screen, screen_slopes
 from rigwarp.view.seen import Seen, filled
-from rigwarp.view.sheets import SheetCorners
 
 _FEWEST = 20  # corners
 _FEWEST_EACH = 4

@@ -8,7 +8,7 @@ import pytest
 from two_wings import small_wings
 
 from rigwarp.errors import InputError, MeasurementError
-from rigwarp.view.dots import check_dots_through, find_dots
+from rigwarp.view.printed.dots import check_dots_through, find_dots
 
 PITCH_MM, TURN, MIDDLE = 30.0, 0.3, np.array([12.0, -7.0])
 HALF = np.array([7, 4])

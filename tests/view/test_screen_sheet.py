@@ -12,7 +12,7 @@ from rigwarp.decode import Decoded, Noise, Response
 from rigwarp.errors import MeasurementError
 from rigwarp.files import open_rig
 from rigwarp.view import Screen, screen_by_sheet, seen_by_screen
-from rigwarp.view.sheets import SheetCorners
+from rigwarp.view.printed.found import SheetCorners
 
 TOLD = Screen(pixels=(3000, 1600), pitch_mm=0.4, thickness_mm=7.6)
 GLASS_MM, THICKNESS_MM, PITCH = 0.55, 7.63, 1.0004

@@ -29,8 +29,8 @@ from rigwarp.jobs.view.scan import seen_folder, view_settings
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import ViewCover, ViewPart, cover_of, trace_view
-from rigwarp.view.sheet_fit import SheetFit, fit_sheets
-from rigwarp.view.sheets import SheetCorners, find_sheets
+from rigwarp.view.printed.fit import SheetFit, fit_sheets
+from rigwarp.view.printed.found import SheetCorners, find_sheets
 
 BY_SHEETS: Final = "sheets"
 _BORNE_OUT = (0.7, 1.4)  # held-out corners over their stated sigma

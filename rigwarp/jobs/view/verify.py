@@ -20,8 +20,8 @@ from rigwarp.jobs.view.sheets import look_at_sheets
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.verification.dots.judge import error_figures
 from rigwarp.verification.verdict import Verdict
-from rigwarp.view.dots import check_dots_through
-from rigwarp.view.sheet_check import SheetCheck, check_sheet_through
+from rigwarp.view.printed.check import SheetCheck, check_sheet_through
+from rigwarp.view.printed.dots import check_dots_through
 
 _CORNER_PX, _DOT_PX = 0.1, 0.05  # 1-sigma of a corner, and of a printed dot's middle, per axis
 _NOT_COVERED = 1.5  # errors this many times as large as stated: sigma is not to be trusted

@@ -10,7 +10,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, IntArray, ViewMap
 from rigwarp.rig.model import Target
 from rigwarp.view.look_up import points
-from rigwarp.view.sheets import SheetCorners
+from rigwarp.view.printed.found import SheetCorners
 
 _FEWEST = 6
 

@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, Photo, ViewMap
-from rigwarp.view.sheet_check import SheetCheck, compared
+from rigwarp.view.printed.check import SheetCheck, compared
 
 DOT_SHARE = 0.5
 """Diameter of our dots over the distance from one to the next."""
