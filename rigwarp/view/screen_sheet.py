@@ -22,7 +22,7 @@ from rigwarp.view.printed.found import SheetCorners
 from rigwarp.view.screen import N_DOUBTS, Screen, screen_slopes
 from rigwarp.view.seen import Seen, filled
 
-_FEWEST = 20  # corners
+_FEWEST = 12  # corners
 _FEWEST_EACH = 4
 _LEAST_PX = 0.03  # 1-sigma of a corner, at best
 _WORTH = 150.0  # corners: paper and blur move neighbours alike

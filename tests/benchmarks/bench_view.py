@@ -51,7 +51,7 @@ _SHARE = {"places": 0.2, "patterns": 0.4, "screen": 0.4, "screen-alone": 0.4, "s
 _P95_MM = {"places": 0.10, "patterns": 0.10, "screen": 0.15, "screen-alone": None, "sheets": 0.25}
 _PROJECTOR_MM = 0.02
 _FOLD_PX = 3.0
-_TABLET = Screen(pixels=(1280, 800), pitch_mm=0.207, thickness_mm=7.6)
+_TABLET = Screen(pixels=(512, 320), pitch_mm=0.5175, thickness_mm=7.6)  # as fine to the camera as the demo's
 _TABLET_AT = ((0.0, 0.0, 0.0), (184.0, 6.0, 0.05), (-184.0, -4.0, np.pi - 0.03))
 _SHEETS_AT = ((0.0, 0.0, 0.0), (30.0, 10.0, 3.2), (-130.0, -5.0, 0.08), (130.0, 5.0, -0.1))
 
