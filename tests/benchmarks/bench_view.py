@@ -27,7 +27,7 @@ from scipy.ndimage import distance_transform_edt
 _TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
-from drawn_views import drawn_view  # noqa: E402
+from drawn_views import RIGS, drawn_view, white  # noqa: E402
 from run import alone, spread  # noqa: E402
 from virtual_views import bowl_mm, sorting_view  # noqa: E402
 
@@ -45,9 +45,8 @@ from rigwarp.jobs.view.sheets import fit_view_by_sheets, scan_sheets  # noqa: E4
 from rigwarp.simulation.view import ScreenPlace  # noqa: E402
 from rigwarp.view import Screen, fit_view  # noqa: E402
 
-RIGS = 24
 CELLS = ("places", "patterns", "screen", "screen-alone", "sheets")
-_SHARE = {"places": 0.2, "patterns": 0.4, "screen": 0.4, "screen-alone": 0.4, "sheets": 0.5}
+_SHARE = {"places": 0.2, "patterns": 0.4, "screen": 0.4, "screen-alone": 0.4, "sheets": 0.75}
 _P95_MM = {"places": 0.10, "patterns": 0.10, "screen": 0.15, "screen-alone": None, "sheets": 0.25}
 _PROJECTOR_MM = 0.02
 _FOLD_PX = 3.0
@@ -106,8 +105,7 @@ def _held(cell: str, figures: dict[str, float]) -> dict[str, bool]:
 
 def _shape(seed: int) -> Array:
     """(6, 2) numbers of which those of all rigs are white."""
-    raw = np.random.default_rng(7).normal(size=(RIGS, 12))
-    return np.asarray(np.linalg.qr(raw)[0][(seed - 1) % RIGS].reshape(6, 2) * np.sqrt(RIGS))
+    return np.asarray(white(12)[(seed - 1) % RIGS].reshape(6, 2))
 
 
 def _wrong_zone_px(found: ViewMap, true: ViewMap) -> float:

@@ -14,16 +14,20 @@ import rigwarp
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual, open_virtual_view
 from rigwarp.errors import DeviceError
-from rigwarp.files import make_current, new_run, open_rig, write_map
+from rigwarp.files import make_current, new_run, open_rig, write_map, write_picture
 from rigwarp.files.names import MAP_FILE, RESULTS
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.view.demo import against_truth, view_alone
 from rigwarp.jobs.view.screen import photograph_screen
-from rigwarp.simulation.view import ScreenPlace
+from rigwarp.simulation.view import DotPrint, ScreenPlace
 from rigwarp.simulation.virtual_rig import VirtualCamera
 from rigwarp.view import lit_by_projector
 
 SHARE = 0.2
+_SHEET = 'squares = [16, 9]\nsquare_mm = 25.0\nmarker_mm = 18.75\ndictionary = "DICT_5X5_250"'
+_COARSE_SHEET = 'squares = [12, 5]\nsquare_mm = 50.0\nmarker_mm = 40.0\ndictionary = "DICT_4X4_50"'
+"""The view's own, and one whose markers so few pixels still resolve."""
+DOTS = DotPrint(columns=19, rows=8, pitch_mm=30.0, centre_mm=np.array([5.0, -4.0]), rotation_rad=0.05)
 
 
 @pytest.fixture
@@ -43,28 +47,38 @@ def alone(tmp_path: Path) -> Path:
     """The camera's rig without a projector."""
     root = make_small_rig(tmp_path / "rig", "two-wings", share=SHARE)
     text = (root / "rig.toml").read_text(encoding="utf-8")
-    (root / "rig.toml").write_text(view_alone(text), encoding="utf-8")
+    (root / "rig.toml").write_text(view_alone(text.replace(_SHEET, _COARSE_SHEET)), encoding="utf-8")
     return root
 
 
 def test_a_tablet_calibrates_a_view_alone(run: Callable[..., Any], alone: Path) -> None:
-    """Two places, the glass 0.1 mm thinner than thought; the answers lie where the virtual rays do."""
+    """Two places, glass of 0.9 mm said to be 1.6, and a printed sheet; the answers lie where the virtual rays do."""
     tablet = alone / "tablet"
     code, out, _ = run("view", "trace", alone, "--json")
     assert code == 0
     assert 0.6 < json.loads(out)["cover"]["seen"] < 0.9
-    size = ("--pixels", "800x400", "--pitch", "0.5", "--thickness", "7.6")
+    size = ("--pixels", "800x400", "--pitch", "0.5", "--thickness", "7.6", "--glass", "1.6")
     assert run("view", "scan", alone, "--export", tablet, *size)[0] == 0
     places = [(0.0, 0.0, 0.0), (140.0, 6.0, 3.1)]
     laid = [ScreenPlace(centre_mm=np.array([x, y]), rotation_rad=turn) for x, y, turn in places]
     folder = open_rig(alone, without_projector=True)
     photograph_screen(SILENT, folder, tablet, laid)
-    assert run("view", "scan", alone, "--screen", tablet)[0] == 0
+    view = open_virtual_view(folder)
+    write_picture(alone / "sheet.png", view.sheet_photo(folder.rig.view.target))
+    assert run("view", "scan", alone, "--screen", tablet, "--sheet", alone / "sheet.png")[0] == 0
     code, out, err = run("view", "fit", alone, "--json")
     assert code == 0, err
     found = json.loads(out)
     assert set(found["view_map"]) >= {"n", "rms_mm", "p95_mm", "max_mm", "coverage"}
     assert [mirror["not_told"][:4] for mirror in found["as_built"]] == ["the ", "the "]
+    assert abs(found["screen"]["glass_mm"] - 0.9) < 2.0 * found["screen"]["glass_sigma_mm"] < 0.6
+    write_picture(alone / "dots.png", view.dots_photo(DOTS))
+    code, out, err = run("view", "verify", alone, alone / "dots.png", "--dots", DOTS.pitch_mm, "--json")
+    assert code == 0, err
+    dots = json.loads(out)["verification"]
+    assert dots["n"] > 50
+    assert dots["p95_mm"] < 0.25
+    assert dots["z_spread"] < 1.3
     view = rigwarp.load_view(alone)
     truth = against_truth(view.map, open_virtual_view(folder).true_map())
     assert truth["p95_mm"] < 0.25  # a pixel is 2.2 mm here: five times what the full picture has

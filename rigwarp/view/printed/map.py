@@ -7,17 +7,17 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt, map_coordinates
 from scipy.spatial import cKDTree
 
-from rigwarp.geometry import BoolArray, ViewMap
+from rigwarp.geometry import Array, BoolArray, ViewMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Table
 from rigwarp.view.design import trace_view
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.printed.field import Conditioned
-from rigwarp.view.printed.slopes import CAMERA
 from rigwarp.view.printed.unknowns import Unknowns
 from rigwarp.view.seen import filled
 
-_FOLD_SIGMAS = 2.0
+_EDGE_PX = 3.0  # pixels this near to another mirror's show where the edge is
+_FOLD_SIGMAS = 2.5
 _STEP_PX = 16  # the correction is worked out on a grid
 _REACH_SQUARES = 1.5  # a pixel this near to a corner counts as measured
 
@@ -48,7 +48,7 @@ def map_by_sheets(problem: Unknowns, told: Conditioned, table: Table) -> ViewMap
         if mine.any():
             distance, nearest = cKDTree(corners.pixels_px[mine]).query(np.stack([u, v], axis=-1))
             measured[here] = distance <= _REACH_SQUARES * corners.square_px[mine][nearest]
-    doubtful = _near_a_fold(parts, design)
+    doubtful = _near_a_fold(problem, told.unknowns[1], parts, design)
     for values in (x, y, sigma):
         values[doubtful] = np.nan
     return replace(
@@ -63,7 +63,7 @@ def map_by_sheets(problem: Unknowns, told: Conditioned, table: Table) -> ViewMap
     )
 
 
-def _near_a_fold(parts: Sequence[ViewPart], design: ViewMap) -> BoolArray:
+def _near_a_fold(problem: Unknowns, covariance: Array, parts: Sequence[ViewPart], design: ViewMap) -> BoolArray:
     """(H, W) pixels so near to another mirror's that corners, which tell no edges, leave open whose they are."""
     owner = np.full(design.zone.shape, -1)
     for number, part in enumerate(parts):
@@ -71,13 +71,43 @@ def _near_a_fold(parts: Sequence[ViewPart], design: ViewMap) -> BoolArray:
     owner[design.zone < 0] = -1
     doubtful = np.zeros(owner.shape, bool)
     for number, part in enumerate(parts):
-        others = (owner >= 0) & (owner != number)
-        if part.mirror is None or not others.any():
+        mine, others = owner == number, (owner >= 0) & (owner != number)
+        if part.mirror is None or not (mine.any() and others.any()):
             continue
-        away_mm = float(np.linalg.norm(part.model.mirror.position_mm - part.camera.placement.position_mm))
-        sigma_px = float(part.tolerances[CAMERA]) * part.camera.focal_px / max(away_mm, 1.0)
-        reach = _FOLD_SIGMAS * sigma_px
-        mine = owner == number
-        doubtful |= mine & (distance_transform_edt(~others) <= reach)
-        doubtful |= others & (distance_transform_edt(~mine) <= reach)
+        away = distance_transform_edt(~others)
+        edge = np.argwhere(mine & (away <= _EDGE_PX))
+        if not len(edge):
+            continue
+        columns = problem.mounting(number)
+        reach = _FOLD_SIGMAS * _edge_sigma_px(part, edge[:, ::-1].astype(float), covariance[np.ix_(columns, columns)])
+        doubtful |= (mine & (away <= reach)) | (others & (distance_transform_edt(~mine) <= reach))
     return doubtful
+
+
+def _edge_sigma_px(part: ViewPart, pixels_px: Array, covariance: Array) -> float:
+    """1-sigma of where a mirror's edge is seen, from the (12, 12) covariance of how camera and mirror are mounted.
+
+    Of a point X of the mirror, R^T (X - C) in the camera: shifts and turns move X - C by m + n x (X - M) - s - w x
+    (X - C).
+    """
+    surface, camera, mirror = part.model.surfaces[0], part.model.projector, part.model.mirror
+    at = mirror.to_table(part.model.trace(part.own_pixels(pixels_px), zone=surface.zone, extended=True).mirror_mm)
+    at = at[np.isfinite(at).all(axis=-1)]
+    eye, R = camera.placement.position_mm, camera.placement.rotation
+    x, y, z = ((at - eye) @ R).T
+    slope = np.concatenate([-_rigid(at - eye), _rigid(at - mirror.position_mm)], axis=-1)
+    slope = np.einsum("ji,njk->nik", R, slope)
+    zero = np.zeros_like(z)
+    by_px = np.stack(
+        [np.stack([1.0 / z, zero, -x / z**2], axis=-1), np.stack([zero, 1.0 / z, -y / z**2], axis=-1)], axis=1
+    )
+    moved = camera.focal_px * by_px @ slope
+    return float(np.sqrt(np.einsum("nij,jk,nik->n", moved, covariance, moved).max())) if len(at) else 0.0
+
+
+def _rigid(arm_mm: Array) -> Array:
+    """(N, 3, 6) how points move with a shift, and with a turn about the end of their arms (N, 3)."""
+    x, y, z = arm_mm.T
+    zero = np.zeros_like(x)
+    turn = np.stack([np.stack(row, axis=-1) for row in ((zero, z, -y), (-z, zero, x), (y, -x, zero))], axis=1)
+    return np.concatenate([np.broadcast_to(np.eye(3), turn.shape), turn], axis=-1)

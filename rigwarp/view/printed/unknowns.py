@@ -133,6 +133,10 @@ class Unknowns:
             seen = [one for one in seen if not one & together]
         return not seen
 
+    def mounting(self, part: int) -> IntArray:
+        """(12,) which of the unknowns mount the camera and a part's mirror."""
+        return np.concatenate([np.arange(CAMERA), np.arange(self.now.size)[self._mirror(part)]])
+
     def _mirror(self, part: int) -> slice:
         begin = CAMERA + _LENS + part * MIRROR
         return slice(begin, begin + MIRROR)
