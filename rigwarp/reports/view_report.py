@@ -59,8 +59,8 @@ def _sentences(parts: ViewParts) -> list[str]:
         said.append(f"What was held out of the fit lies within {_mm(figures.p95_mm)} of the map (95 %).")
     if check is None:
         said.append(
-            "Nothing has checked it that is independent of the scan: lay the printed sheet anywhere, photograph it "
-            "with the view's camera, and run rigwarp view verify."
+            "Nothing has checked it that is independent of the scan: lay printed dots anywhere (rigwarp targets DIR "
+            "--dots 20), photograph it with the view's camera, and run rigwarp view verify with --dots 20."
         )
     else:
         verdict = "out of tolerance" if check.failures else "not proven" if check.not_proven else "within tolerance"
@@ -97,7 +97,7 @@ def _accuracy(parts: ViewParts) -> Section:
     if parts.check is not None:
         tables.append(
             Rows(
-                head=("sheet in", "corners", "P95", "largest", "scale", "error / sigma"),
+                head=("sheet in", "points", "P95", "largest", "scale", "error / sigma"),
                 rows=[
                     (
                         str(s.photo),

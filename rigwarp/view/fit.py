@@ -23,6 +23,7 @@ from rigwarp.view.registration import PartSamples, ViewRegistration, register_vi
 from rigwarp.view.seen import Seen, filled, mm_per_px
 
 _LARGEST_HOLE = 400  # pixels: a speck is bridged by the model, a housing is not
+_NEAR_PX = 2.0  # from a pixel that saw its place, one is measured: beyond, at a fold, it may be another mirror's
 _FEWEST = 500  # samples of a part
 _REGISTERED = 2000  # samples of a part tell where it hangs
 
@@ -92,13 +93,14 @@ def fit_view(
     """
     pieces, samples, registration = _registered(parts, seen, table, camera)
     owner = zone_numbers(pieces, seen.light.shape)
-    nearest = _nearest_owner(owner, pieces)
+    nearest, away_px = _nearest_owner(owner, pieces)
     fits = [
         (part, fit_table_map(part.model, one, _common(part, seen), part.tolerances))
         for part, one in zip(registration.parts, samples, strict=True)
     ]
-    answers = [_answers(part, fit, nearest) for part, fit in fits]
-    view_map = _joined(fits, answers)
+    supported = [part.own_picture(fit.table_map.measured) & (away_px <= _NEAR_PX) for part, fit in fits]
+    answers = [_answers(part, fit, here, nearest) for (part, fit), here in zip(fits, supported, strict=True)]
+    view_map = _joined(fits, answers, supported)
     return ViewFit(
         view_map=view_map,
         parts=tuple(
@@ -138,15 +140,15 @@ def _registered(
     return pieces, samples, registration
 
 
-def _nearest_owner(owner: NDArray[np.int64], pieces: Sequence[Piece]) -> NDArray[np.int64]:
-    """(H, W) piece nearest to each pixel, those that belong to no part included (-2)."""
+def _nearest_owner(owner: NDArray[np.int64], pieces: Sequence[Piece]) -> tuple[NDArray[np.int64], Array]:
+    """(H, W) part whose piece is nearest to each pixel (pieces that belong to none included: -1), and how far away."""
     owner = owner.copy()
     for piece in pieces:
         if piece.part is None:
             owner[piece.here] = -2
-    row, column = distance_transform_edt(owner == -1, return_distances=False, return_indices=True)
+    away_px, (row, column) = distance_transform_edt(owner == -1, return_indices=True)
     part_of = np.array([-1 if piece.part is None else piece.part.first_zone for piece in pieces] + [-1, -1])
-    return np.asarray(part_of[owner[row, column]])
+    return np.asarray(part_of[owner[row, column]]), np.asarray(away_px)
 
 
 def _samples(part: ViewPart, pieces: Sequence[Piece], seen: Seen, camera: CameraModel | None) -> Samples:
@@ -188,21 +190,22 @@ def _common(part: ViewPart, seen: Seen) -> Callable[[Array, BoolArray], Array]:
     return lambda table_mm, answered: np.where(answered, sigma, np.nan)
 
 
-def _answers(part: ViewPart, fit: TableMapFit, nearest: NDArray[np.int64]) -> BoolArray:
+def _answers(part: ViewPart, fit: TableMapFit, measured: BoolArray, nearest: NDArray[np.int64]) -> BoolArray:
     """(H, W) camera pixels that a part answers: measured ones, and specks among them; not what hides the table."""
-    measured, answered = (part.own_picture(a) for a in (fit.table_map.measured, fit.table_map.answered))
-    holes, count = label(answered & ~measured)
+    holes, count = label(part.own_picture(fit.table_map.answered) & ~measured)
     small = np.bincount(holes.ravel(), minlength=count + 1) <= _LARGEST_HOLE
     small[0] = False
     return np.asarray((measured | small[holes]) & (nearest == part.first_zone))
 
 
-def _joined(fits: Sequence[tuple[ViewPart, TableMapFit]], answers: Sequence[BoolArray]) -> ViewMap:
+def _joined(
+    fits: Sequence[tuple[ViewPart, TableMapFit]], answers: Sequence[BoolArray], supported: Sequence[BoolArray]
+) -> ViewMap:
     shape = answers[0].shape
     names = ("x_mm", "y_mm", "sigma_mm", "lean_x", "lean_y")
     found = {name: np.full(shape, np.nan) for name in names}
     zone, measured = np.full(shape, NO_LIGHT, np.int16), np.zeros(shape, bool)
-    for (part, fit), here in zip(fits, answers, strict=True):
+    for (part, fit), here, near in zip(fits, answers, supported, strict=True):
         own = part.own_picture(here)
         lean = np.full((*shape, 2), np.nan)
         for number in np.unique(fit.table_map.zone[own]):
@@ -212,7 +215,7 @@ def _joined(fits: Sequence[tuple[ViewPart, TableMapFit]], answers: Sequence[Bool
         for name, picture in zip(names, values, strict=True):
             found[name][here] = part.own_picture(picture)[here]
         zone[here] = part.own_picture(fit.table_map.zone)[here] + part.first_zone
-        measured[here] = part.own_picture(fit.table_map.measured)[here]
+        measured[here] = near[here]
     return ViewMap(zone=zone, measured=measured, **found)
 
 

@@ -52,12 +52,12 @@ def alone(tmp_path: Path) -> Path:
 
 
 def test_a_tablet_calibrates_a_view_alone(run: Callable[..., Any], alone: Path) -> None:
-    """Two places, glass of 0.9 mm said to be 1.6, and a printed sheet; the answers lie where the virtual rays do."""
+    """Two places, glass of 0.9 mm said to be 1.3, and a printed sheet; the answers lie where the virtual rays do."""
     tablet = alone / "tablet"
     code, out, _ = run("view", "trace", alone, "--json")
     assert code == 0
     assert 0.6 < json.loads(out)["cover"]["seen"] < 0.9
-    size = ("--pixels", "800x400", "--pitch", "0.5", "--thickness", "7.6", "--glass", "1.6")
+    size = ("--pixels", "800x400", "--pitch", "0.5", "--thickness", "7.6", "--glass", "1.3")
     assert run("view", "scan", alone, "--export", tablet, *size)[0] == 0
     places = [(0.0, 0.0, 0.0), (140.0, 6.0, 3.1)]
     laid = [ScreenPlace(centre_mm=np.array([x, y]), rotation_rad=turn) for x, y, turn in places]
@@ -71,7 +71,8 @@ def test_a_tablet_calibrates_a_view_alone(run: Callable[..., Any], alone: Path) 
     found = json.loads(out)
     assert set(found["view_map"]) >= {"n", "rms_mm", "p95_mm", "max_mm", "coverage"}
     assert [mirror["not_told"][:4] for mirror in found["as_built"]] == ["the ", "the "]
-    assert abs(found["screen"]["glass_mm"] - 0.9) < 2.0 * found["screen"]["glass_sigma_mm"] < 0.6
+    assert found["screen"]["glass_sigma_mm"] < 0.28, "0.3 before; so few pixels tell little more"
+    assert abs(found["screen"]["glass_mm"] - 0.9) < 2.0 * found["screen"]["glass_sigma_mm"]
     write_picture(alone / "dots.png", view.dots_photo(DOTS))
     code, out, err = run("view", "verify", alone, alone / "dots.png", "--dots", DOTS.pitch_mm, "--json")
     assert code == 0, err
