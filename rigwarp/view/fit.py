@@ -25,6 +25,7 @@ from rigwarp.view.seen import Seen, filled, mm_per_px
 _LARGEST_HOLE = 400  # pixels: a speck is bridged by the model, a housing is not
 _NEAR_PX = 2.0  # from a pixel that saw its place, one is measured: beyond, at a fold, it may be another mirror's
 _FEWEST = 500  # samples of a part
+_STRAINED = 6.0  # times a tolerance, 1-sigma: chance does not go there
 _REGISTERED = 2000  # samples of a part tell where it hangs
 
 
@@ -57,7 +58,7 @@ class ViewFit:
     p95_mm, z_spread : the same, and over the stated sigma: of the part in which they are worst.
     coverage : share of the pixels which the registered design lets see the lit table that samples support.
     lit_share : share of those that see the table which see it where it was lit.
-    not_proven : why held-out samples do not bear the stated sigma out; empty if they do.
+    not_proven : why held-out samples, or the design, do not bear the stated sigma out; empty if they do.
     """
 
     view_map: ViewMap
@@ -109,7 +110,19 @@ def fit_view(
         registration=registration,
         **_judged(fits),
         **_coverage(parts, fits, view_map, table, lit),
-        not_proven="; ".join(dict.fromkeys(fit.not_proven for _, fit in fits if fit.not_proven)),
+        not_proven="; ".join(
+            dict.fromkeys(words for words in (_strained(registration), *(fit.not_proven for _, fit in fits)) if words)
+        ),
+    )
+
+
+def _strained(registration: ViewRegistration) -> str:
+    """Words where the design would have to be moved further than anybody hangs a mirror."""
+    if registration.strain <= _STRAINED:
+        return ""
+    return (
+        f"camera or mirrors would have to hang {registration.strain:.0f} times their tolerance away from where "
+        "rig.toml has them: check [view] and its mirrors there, where the sheet or display lay, and its photographs"
     )
 
 
