@@ -17,6 +17,7 @@ N_DOUBTS: Final = 3
 _FEWEST_SHARED = 500  # pixels that see the display at two of its places
 _FEWEST = 2000
 _LAID_MM = 0.01  # how well one place is known against another
+_AGREE_MM = 0.5  # places that share pixels agree much better, or one of them was decoded wrongly
 _PASSES = 3
 _SIGMAS = 6.0  # usual distances: pixels that disagree by more were decoded wrongly
 
@@ -165,6 +166,13 @@ def _lay(local: Sequence[Array], screen: Screen) -> list[ScreenLaid]:
             )
         laid[number] = _rigid(local[number], union)
         placed = _placed(local[number], laid[number])
+        off_mm = float(np.nanmedian(np.linalg.norm(placed - union, axis=-1)))
+        if off_mm > _AGREE_MM:
+            raise MeasurementError(
+                f"place {number + 1} of the display does not fit onto where it lay before: what both show is usually "
+                f"{off_mm:.1f} mm apart. Look whether its photographs are sharp and show its own pictures in order, "
+                "and take them again"
+            )
         union = np.where(np.isfinite(union), union, placed)
     return [laid[number] for number in range(len(local))]
 

@@ -103,3 +103,11 @@ def test_a_sheet_beside_the_display_tells_nothing(folder):
     few = [replace(one, pixels_px=one.pixels_px[:4], board_mm=one.board_mm[:4]) for one in corners_of(target, noise)]
     with pytest.raises(MeasurementError, match="only 8 corners of the sheet lie where the display was seen"):
         screen_by_sheet(TOLD, seen, exact.lean, few, target, sheet_sigma_of(0.1))
+
+
+def test_a_place_that_was_decoded_wrongly_is_refused(folder):
+    """Columns stretched by 5 % cannot be laid onto the others by any shift and turn."""
+    decoded, exact = shown(np.random.default_rng(5))
+    wrong = replace(decoded, u_px=1.05 * decoded.u_px)
+    with pytest.raises(MeasurementError, match="place 2 of the display does not fit onto where it lay before"):
+        seen_by_screen([decoded, wrong], TOLD, exact, 0.0, folder.rig.table)
