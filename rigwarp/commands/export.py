@@ -43,6 +43,10 @@ def export(
     thickness: Annotated[
         float, typer.Option("--thickness", metavar="MM", help="mould: of the plate under it.", min=1.0, max=100.0)
     ] = THICKNESS_MM,
+    view_mirror: Annotated[
+        int | None,
+        typer.Option("--view-mirror", metavar="N", help="mould, deviation: of [[view.mirror]] N, from 0.", min=0),
+    ] = None,
     correction: Annotated[
         bool, typer.Option("--correction/--no-correction", help="Warps: include the correction by hand (adjust.json).")
     ] = True,
@@ -71,9 +75,11 @@ def export(
     * mould-dxf: the flat pattern as DXF (needs one more package: pip install
     ezdxf).
     * deviation-npz, deviation-csv: the map of the deviation.
+
+    With --view-mirror N that of a mirror through which the rig's own camera looks (rigwarp view fit).
     """
     console = Console(json=json)
-    folder = open_rig(rig)
+    folder = open_rig(rig, without_projector=view_mirror is not None)
     written = export_current(
         folder,
         format,
@@ -83,6 +89,7 @@ def export(
         share=share,
         without_power=without_power,
         thickness_mm=thickness,
+        view_mirror=view_mirror,
     )
     console.say(f"wrote {written.file}")
     if format in ("mould", "mould-dxf"):
@@ -92,7 +99,8 @@ def export(
     if format == "mpcdi":
         console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")
     console.result({"format": format, **written.facts})
-    print_next(console, folder)
+    if view_mirror is None:
+        print_next(console, folder)
 
 
 def _print_mould(console: Console, facts: Mapping[str, Any]) -> None:

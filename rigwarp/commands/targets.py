@@ -13,6 +13,7 @@ from rigwarp.errors import InputError, UsageError
 from rigwarp.files import make_folder, open_rig, write_together
 from rigwarp.jobs.next_step import NextStep
 from rigwarp.rig import Target
+from rigwarp.sheets.dot_page import dot_sheet
 from rigwarp.sheets.page import target_keys
 from rigwarp.sheets.pdf import A3, SHEET_FORMATS, SMALL_TARGET, STANDARD_TARGET, TargetSheet, draw_target, fits
 
@@ -36,6 +37,17 @@ def targets(
             show_default=False,
         ),
     ] = None,
+    dots_mm: Annotated[
+        float | None,
+        typer.Option(
+            "--dots",
+            metavar="MM",
+            min=_SMALLEST_MM,
+            max=_LARGEST_MM / 4,
+            help="Instead: sheets of dots so far apart, for rigwarp view verify.",
+            show_default=False,
+        ),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Write print-ready PDF sheets of the board, for the hand and for the table, at true size.
@@ -46,13 +58,18 @@ def targets(
     target.scale.
     """
     console = Console(json=json)
+    if dots_mm is not None:
+        if rig is not None or square_mm is not None:
+            raise UsageError("--dots excludes --rig and --square: it writes sheets of dots, and no board")
+        _write_dots(console, folder, dots_mm)
+        return
     if rig is not None and square_mm is not None:
         raise UsageError("--rig and --square exclude each other: the rig's target keys say how large its squares are")
     boards = [STANDARD_TARGET, SMALL_TARGET] if rig is None else [open_rig(rig).rig.target]
     if square_mm is not None:
         boards = [replace(STANDARD_TARGET, square_mm=square_mm, marker_mm=0.75 * square_mm)]
     sheets = [sheet for board in boards for sheet in _sheets(board)]
-    _write(folder, sheets)
+    _write(folder, {sheet.name: sheet.pdf for sheet in sheets})
     console.table(
         [(sheet.name, sheet.paper, sheet.pages, _size(sheet.target)) for sheet in sheets],
         head=("file", "paper", "sheets", "pattern"),
@@ -90,14 +107,22 @@ def _sheets(board: Target) -> list[TargetSheet]:
     return [draw_target(board, paper) for paper in papers]
 
 
+def _write_dots(console: Console, folder: Path, pitch_mm: float) -> None:
+    sheets = dict(dot_sheet(pitch_mm, paper) for paper in SHEET_FORMATS)
+    _write(folder, sheets)
+    console.say(f"wrote {', '.join(sheets)} into {folder}")
+    console.say("Print at 100 %, measure the line below the dots, and lay the sheet where the view's mirrors show it.")
+    console.result({"folder": folder, "sheets": [{"file": name, "dots_mm": pitch_mm} for name in sheets]})
+
+
 def _size(board: Target) -> str:
     width, height = (n * board.square_mm for n in board.squares)
     return f"{width:g} x {height:g} mm"
 
 
-def _write(folder: Path, sheets: list[TargetSheet]) -> None:
+def _write(folder: Path, sheets: dict[str, bytes]) -> None:
     """All the sheets or none: a name that is taken is found before anything is written."""
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder}: found a file, expected a folder (or nothing yet). Name another folder.")
     make_folder(folder)
-    write_together(folder, {sheet.name: sheet.pdf for sheet in sheets})
+    write_together(folder, sheets)

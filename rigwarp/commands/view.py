@@ -8,7 +8,7 @@ import typer
 
 from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_step
-from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, YesOption
+from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, ResumeOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
 from rigwarp.commands.view_live_text import (
     print_played,
@@ -53,7 +53,8 @@ def view(
             "--sheet",
             metavar="PHOTO",
             help="scan: a photograph, by the view's camera, of the sheet on the table instead of patterns; may be "
-            "repeated. In the first it lies where view.target in rig.toml says.",
+            "repeated. In the first it lies where view.target in rig.toml says. With --screen it lies anywhere, and "
+            "tells the display's glass.",
         ),
     ] = None,
     folder_of_photos: Annotated[
@@ -89,6 +90,16 @@ def view(
         typer.Option("--blend", help="play: mix two zones where both see the table, and see twice what stands there."),
     ] = False,
     seconds: Annotated[float | None, typer.Option("--seconds", min=0.1, help="play: stop after this time.")] = None,
+    dots: Annotated[
+        float | None,
+        typer.Option(
+            "--dots",
+            metavar="MM",
+            min=2.0,
+            max=200.0,
+            help="verify: the sheets show dots this far apart, see: rigwarp targets --dots.",
+        ),
+    ] = None,
     scan: Annotated[
         str | None,
         typer.Option("--scan", metavar="STAMP", help="fit: the scan to use; by default the latest finished one."),
@@ -116,6 +127,7 @@ def view(
     ] = 1.0,
     average: AverageOption = 1,
     display: DisplayOption = None,
+    resume: ResumeOption = False,
     fast_patterns: FastOption = False,
     yes: YesOption = False,
     json: JsonOption = False,
@@ -131,7 +143,8 @@ def view(
 
     * fit: which place on the table each pixel sees, how aslant, and how the built mirrors stray from the design.
 
-    * verify: a printed sheet, laid anywhere, is measured through the map. Exit code 6 when it is out of tolerance.
+    * verify: a printed sheet, laid anywhere, is measured through the map: the board, or dots (--dots MM), which share
+    nothing with any scan. Exit code 6 when it is out of tolerance.
 
     * play: the straight top view, live; Escape, q or Ctrl-C ends it.
 
@@ -141,12 +154,17 @@ def view(
     --pitch MM --thickness MM its pictures are written. Lay it on the table, its middle on the table's middle, its top
     edge away from you; show DIR/patterns/0000.png and so on full screen, brightness full and night mode off; photograph
     each with the view's camera into DIR/place-1/frames. Lay it elsewhere, overlapping with where it lay, and photograph
-    into DIR/place-2/frames, and so on. Then use --screen DIR.
+    into DIR/place-2/frames, and so on. Then use --screen DIR. With a photograph of the printed sheet on the table
+    behind --sheet, the display's glass need not be known.
 
     The tables view and view.mirror in rig.toml describe camera and mirrors; a rig may have them and no projector.
     """
     if action not in ACTIONS:
         raise UsageError(f'found the action "{action}", expected one of: {", ".join(ACTIONS)}. Choose one of them.')
+    if resume and (action != "scan" or sheets or screen is not None or export is not None):
+        raise UsageError("--resume is for scans by the projector: rigwarp view scan RIG --resume")
+    if dots is not None and action != "verify":
+        raise UsageError("--dots belongs to: rigwarp view verify RIG PHOTO --dots MM")
     if scan is not None and action != "fit":
         raise UsageError("--scan chooses the scan of: rigwarp view fit. Leave it out here.")
     step: NextStep | None = None
@@ -178,7 +196,7 @@ def view(
         print_view_lens(console, folder, made)
         step = NextStep(standing="The lens is known.", command=f"rigwarp view scan {folder.root}")
     elif action == "verify":
-        checked = verify_view(console, folder, photos or [])
+        checked = verify_view(console, folder, photos or [], dots_mm=dots)
         print_view_verified(console, checked)
         require_passed(checked.verdict)
         step = NextStep(standing="The view is verified.", command=f"rigwarp view play {folder.root}")
@@ -186,7 +204,7 @@ def view(
         path = write_view_report(folder)
         console.say(f"wrote {path}")
         console.result({"report": path})
-    elif sheets:
+    elif sheets and screen is None:
         print_sheets_scanned(console, scan_sheets(console, folder, sheets))
         step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
     elif action == "trace":
@@ -205,11 +223,11 @@ def view(
         step = NextStep(standing=standing, command=f"rigwarp view {check} {folder.root}{photo}")
     else:
         if screen is not None:
-            print_scanned(console, import_screen(console, folder, screen))
+            print_scanned(console, import_screen(console, folder, screen, sheets or ()))
         else:
             confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
             options = ScanOptions(average=average, set_name=DEFAULT_SET)
-            _scan(console, folder, options, display=display, fast=fast_patterns)
+            _scan(console, folder, options, display=display, fast=fast_patterns, resume=resume)
         step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
     if step is not None:
         console.say()
@@ -253,7 +271,9 @@ def _export(console: Console, folder: RigFolder, target: Path, screen: Screen) -
     console.result({"folder": target, "pictures": len(written)})
 
 
-def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display: int | None, fast: bool) -> None:
+def _scan(
+    console: Console, folder: RigFolder, options: ScanOptions, *, display: int | None, fast: bool, resume: bool
+) -> None:
     seen = seen_folder(folder)
     if not folder.rig.projects:
         raise InputError(
@@ -262,4 +282,4 @@ def _scan(console: Console, folder: RigFolder, options: ScanOptions, *, display:
         )
     console.caution()
     with live_bench(console, seen, display=display, fast=fast, view=True) as bench:
-        print_scanned(console, scan_view(console, seen, bench, options))
+        print_scanned(console, scan_view(console, seen, bench, options, resume=resume))

@@ -154,10 +154,10 @@ def print_view_verified(console: Console, made: ViewVerified) -> None:
     record = made.record
     console.table(
         [(s.photo, s.n, s.outside, s.rms_mm, s.p95_mm, s.max_mm, s.scale, s.z_spread) for s in record.sheets],
-        head=("sheet in", "corners", "off the map", "rms, mm", "P95, mm", "max, mm", "scale", "error / sigma"),
+        head=("sheet in", "points", "off the map", "rms, mm", "P95, mm", "max, mm", "scale", "error / sigma"),
     )
     console.say(
-        f"All: {record.p95_mm:.3f} mm P95 of {record.n} corners, {record.tolerance_mm:g} mm allowed: "
+        f"All: {record.p95_mm:.3f} mm P95 of {record.n} printed points, {record.tolerance_mm:g} mm allowed: "
         f"{made.verdict.state}"
     )
     for text in made.left_out:

@@ -1,5 +1,6 @@
 """What the actions of `rigwarp view` say."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from rigwarp.commands.console import Console
@@ -56,8 +57,10 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
                 "samples held out of the fit",
                 f"{fit.rms_mm:.3f} mm rms, {fit.p95_mm:.3f} mm P95, {fit.max_mm:.2f} mm at most",
             ),
-            ("of what the camera sees, measured", f"{100.0 * fit.coverage:.1f} %"),
+            ("of what the camera sees, lit", f"{100.0 * fit.lit_share:.1f} %"),
+            ("of that, measured", f"{100.0 * fit.coverage:.1f} %"),
             ("lean of the lines of sight known to", f"{max(fit.registration.lean_sigma):.4f} mm per mm"),
+            *_screen_rows(made.record.screen),
             *_cover_rows(made.cover),
         ]
     )
@@ -72,6 +75,14 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
     console.result(fitted_result(made))
 
 
+def _screen_rows(screen: Mapping[str, Any] | None) -> list[tuple[object, ...]]:
+    """What a printed sheet told of the display."""
+    if screen is None:
+        return []
+    glass, sigma = screen["glass_mm"], screen["glass_sigma_mm"]
+    return [("glass of the display, by the printed sheet", f"{glass:.2f} mm, 1-sigma {sigma:.2f} mm")]
+
+
 def print_view_shown(console: Console, shown: ViewShown) -> None:
     """A view, demonstrated."""
     truth, cover = shown.truth, shown.fitted.cover
@@ -80,11 +91,19 @@ def print_view_shown(console: Console, shown: ViewShown) -> None:
         [
             ("design off by", f"{max(shown.fitted.fit.registration.rms_before_mm):.1f} mm rms"),
             ("measured, against what was really built", f"{truth['rms_mm']:.3f} mm rms, {truth['p95_mm']:.3f} mm P95"),
-            ("of what it sees, measured", f"{100.0 * truth['coverage']:.1f} %"),
+            ("of what it sees, lit", f"{100.0 * truth['lit_share']:.1f} %"),
+            ("of that, measured", f"{100.0 * truth['coverage']:.1f} %"),
+            *_dots_rows(shown),
             *_cover_rows(cover),
         ]
     )
     console.table([(what, str(path)) for what, path in shown.pictures.items()])
+
+
+def _dots_rows(shown: ViewShown) -> list[tuple[object, ...]]:
+    """What printed dots, which share nothing with the scan, say of the map."""
+    found = shown.verified.record
+    return [(f"{found.n} printed dots, measured by it", f"{found.p95_mm:.3f} mm P95: {shown.verified.verdict.state}")]
 
 
 def shown_result(shown: ViewShown) -> dict[str, Any]:
@@ -92,6 +111,7 @@ def shown_result(shown: ViewShown) -> dict[str, Any]:
     return {
         "view": shown.fitted.run,
         "view_map": shown.truth,
+        "view_dots": shown.verified.record.to_dict(),
         "view_as_built": [one.to_dict() for one in shown.fitted.record.as_built],
         "view_pictures": {path.name: path for path in shown.pictures.values()},
     }
@@ -117,7 +137,7 @@ def fitted_result(made: ViewFitted) -> dict[str, Any]:
     values = made.record.to_dict()
     return {
         "view": made.run,
-        **{key: values.get(key) for key in ("view_map", "as_built", "zones", "cautions", "seconds")},
+        **{key: values.get(key) for key in ("view_map", "as_built", "screen", "zones", "cautions", "seconds")},
     }
 
 

@@ -9,7 +9,7 @@ from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
 from rigwarp.view.parts import ViewPart
-from rigwarp.view.sheets import SheetCorners, part_of
+from rigwarp.view.printed.found import SheetCorners, part_of
 
 FORMAT = "rigwarp view sheets"
 _FIELDS = {

@@ -59,8 +59,8 @@ def _sentences(parts: ViewParts) -> list[str]:
         said.append(f"What was held out of the fit lies within {_mm(figures.p95_mm)} of the map (95 %).")
     if check is None:
         said.append(
-            "Nothing has checked it that is independent of the scan: lay the printed sheet anywhere, photograph it "
-            "with the view's camera, and run rigwarp view verify."
+            "Nothing has checked it that is independent of the scan: lay printed dots anywhere (rigwarp targets DIR "
+            "--dots 20), photograph it with the view's camera, and run rigwarp view verify with --dots 20."
         )
     else:
         verdict = "out of tolerance" if check.failures else "not proven" if check.not_proven else "within tolerance"
@@ -87,14 +87,17 @@ def _accuracy(parts: ViewParts) -> Section:
             ("held out of the fit", f"{figures.n or 0:.0f} places"),
             ("  distance from the map", f"{_mm(figures.rms_mm)} rms, {_mm(figures.p95_mm)} P95, {_mm(figures.max_mm)}"),
             ("  over the stated sigma", _number(figures.z_spread)),
-            ("of what the camera sees, measured", f"{100.0 * (figures.coverage or 0.0):.1f} %"),
         ]
+        if figures.lit_share is not None:
+            rows.append(("of what the camera sees, lit", f"{100.0 * figures.lit_share:.1f} %"))
+        measured = "of what the camera sees, measured" if figures.lit_share is None else "of that, measured"
+        rows.append((measured, f"{100.0 * (figures.coverage or 0.0):.1f} %"))
     rows += [("sigma, per axis: median, largest", f"{_mm(float(np.median(sigma)))}, {_mm(float(sigma.max()))}")]
     tables = [Rows(rows=rows)]
     if parts.check is not None:
         tables.append(
             Rows(
-                head=("sheet in", "corners", "P95", "largest", "scale", "error / sigma"),
+                head=("sheet in", "points", "P95", "largest", "scale", "error / sigma"),
                 rows=[
                     (
                         str(s.photo),

@@ -7,12 +7,15 @@ projector's, with the camera in the projector's place.
 from rigwarp.view.cover import ViewCover, cover_of
 from rigwarp.view.design import trace_view
 from rigwarp.view.fit import PartFit, ViewFit, fit_view, register_seen
+from rigwarp.view.lit import Lit, lit_by_projector, lit_by_screen
 from rigwarp.view.look_up import height_of, pixels_of, points
 from rigwarp.view.parts import ViewPart, view_parts
 from rigwarp.view.screen import Screen, ScreenLaid, seen_by_screen
+from rigwarp.view.screen_sheet import screen_by_sheet
 from rigwarp.view.seen import Seen, joined_seen, seen_by_projector
 
 __all__ = [
+    "Lit",
     "PartFit",
     "Screen",
     "ScreenLaid",
@@ -24,9 +27,12 @@ __all__ = [
     "fit_view",
     "height_of",
     "joined_seen",
+    "lit_by_projector",
+    "lit_by_screen",
     "pixels_of",
     "points",
     "register_seen",
+    "screen_by_sheet",
     "seen_by_projector",
     "seen_by_screen",
     "trace_view",

@@ -16,13 +16,16 @@ from rigwarp.rig import Table
 from rigwarp.table_map import Samples, TableMapFit, fit_table_map
 from rigwarp.view.design import trace_view
 from rigwarp.view.lean import lean_at
+from rigwarp.view.lit import Lit
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.pieces import Piece, find_pieces, zone_numbers
 from rigwarp.view.registration import PartSamples, ViewRegistration, register_view
 from rigwarp.view.seen import Seen, filled, mm_per_px
 
 _LARGEST_HOLE = 400  # pixels: a speck is bridged by the model, a housing is not
+_NEAR_PX = 2.0  # from a pixel that saw its place, one is measured: beyond, at a fold, it may be another mirror's
 _FEWEST = 500  # samples of a part
+_STRAINED = 6.0  # times a tolerance, 1-sigma: chance does not go there
 _REGISTERED = 2000  # samples of a part tell where it hangs
 
 
@@ -53,8 +56,9 @@ class ViewFit:
     registration : how the design had to be moved.
     n, rms_mm, max_mm : distance between the map and samples that were not used for it.
     p95_mm, z_spread : the same, and over the stated sigma: of the part in which they are worst.
-    coverage : share of the pixels which the registered design lets see the table that samples support.
-    not_proven : why held-out samples do not bear the stated sigma out; empty if they do.
+    coverage : share of the pixels which the registered design lets see the lit table that samples support.
+    lit_share : share of those that see the table which see it where it was lit.
+    not_proven : why held-out samples, or the design, do not bear the stated sigma out; empty if they do.
     """
 
     view_map: ViewMap
@@ -66,10 +70,13 @@ class ViewFit:
     max_mm: float
     z_spread: float
     coverage: float
+    lit_share: float
     not_proven: str
 
 
-def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: CameraModel | None = None) -> ViewFit:
+def fit_view(
+    parts: Sequence[ViewPart], seen: Seen, table: Table, camera: CameraModel | None = None, *, lit: Lit | None = None
+) -> ViewFit:
     """Fit the map of a view.
 
     Parameters
@@ -78,6 +85,7 @@ def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: Camera
     seen : the measured places.
     table : the surface.
     camera : the camera that measured them, where one did: whose errors a mirror's estimate has to know.
+    lit : where on the table there was anything to see; None for all of it.
 
     Raises
     ------
@@ -86,13 +94,14 @@ def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: Camera
     """
     pieces, samples, registration = _registered(parts, seen, table, camera)
     owner = zone_numbers(pieces, seen.light.shape)
-    nearest = _nearest_owner(owner, pieces)
+    nearest, away_px = _nearest_owner(owner, pieces)
     fits = [
         (part, fit_table_map(part.model, one, _common(part, seen), part.tolerances))
         for part, one in zip(registration.parts, samples, strict=True)
     ]
-    answers = [_answers(part, fit, nearest) for part, fit in fits]
-    view_map = _joined(fits, answers)
+    supported = [part.own_picture(fit.table_map.measured) & (away_px <= _NEAR_PX) for part, fit in fits]
+    answers = [_answers(part, fit, here, nearest) for (part, fit), here in zip(fits, supported, strict=True)]
+    view_map = _joined(fits, answers, supported)
     return ViewFit(
         view_map=view_map,
         parts=tuple(
@@ -100,8 +109,20 @@ def fit_view(parts: Sequence[ViewPart], seen: Seen, table: Table, camera: Camera
         ),
         registration=registration,
         **_judged(fits),
-        coverage=_coverage(parts, fits, view_map, table),
-        not_proven="; ".join(dict.fromkeys(fit.not_proven for _, fit in fits if fit.not_proven)),
+        **_coverage(parts, fits, view_map, table, lit),
+        not_proven="; ".join(
+            dict.fromkeys(words for words in (_strained(registration), *(fit.not_proven for _, fit in fits)) if words)
+        ),
+    )
+
+
+def _strained(registration: ViewRegistration) -> str:
+    """Words where the design would have to be moved further than anybody hangs a mirror."""
+    if registration.strain <= _STRAINED:
+        return ""
+    return (
+        f"camera or mirrors would have to hang {registration.strain:.0f} times their tolerance away from where "
+        "rig.toml has them: check [view] and its mirrors there, where the sheet or display lay, and its photographs"
     )
 
 
@@ -132,15 +153,15 @@ def _registered(
     return pieces, samples, registration
 
 
-def _nearest_owner(owner: NDArray[np.int64], pieces: Sequence[Piece]) -> NDArray[np.int64]:
-    """(H, W) piece nearest to each pixel, those that belong to no part included (-2)."""
+def _nearest_owner(owner: NDArray[np.int64], pieces: Sequence[Piece]) -> tuple[NDArray[np.int64], Array]:
+    """(H, W) part whose piece is nearest to each pixel (pieces that belong to none included: -1), and how far away."""
     owner = owner.copy()
     for piece in pieces:
         if piece.part is None:
             owner[piece.here] = -2
-    row, column = distance_transform_edt(owner == -1, return_distances=False, return_indices=True)
+    away_px, (row, column) = distance_transform_edt(owner == -1, return_indices=True)
     part_of = np.array([-1 if piece.part is None else piece.part.first_zone for piece in pieces] + [-1, -1])
-    return np.asarray(part_of[owner[row, column]])
+    return np.asarray(part_of[owner[row, column]]), np.asarray(away_px)
 
 
 def _samples(part: ViewPart, pieces: Sequence[Piece], seen: Seen, camera: CameraModel | None) -> Samples:
@@ -182,21 +203,22 @@ def _common(part: ViewPart, seen: Seen) -> Callable[[Array, BoolArray], Array]:
     return lambda table_mm, answered: np.where(answered, sigma, np.nan)
 
 
-def _answers(part: ViewPart, fit: TableMapFit, nearest: NDArray[np.int64]) -> BoolArray:
+def _answers(part: ViewPart, fit: TableMapFit, measured: BoolArray, nearest: NDArray[np.int64]) -> BoolArray:
     """(H, W) camera pixels that a part answers: measured ones, and specks among them; not what hides the table."""
-    measured, answered = (part.own_picture(a) for a in (fit.table_map.measured, fit.table_map.answered))
-    holes, count = label(answered & ~measured)
+    holes, count = label(part.own_picture(fit.table_map.answered) & ~measured)
     small = np.bincount(holes.ravel(), minlength=count + 1) <= _LARGEST_HOLE
     small[0] = False
     return np.asarray((measured | small[holes]) & (nearest == part.first_zone))
 
 
-def _joined(fits: Sequence[tuple[ViewPart, TableMapFit]], answers: Sequence[BoolArray]) -> ViewMap:
+def _joined(
+    fits: Sequence[tuple[ViewPart, TableMapFit]], answers: Sequence[BoolArray], supported: Sequence[BoolArray]
+) -> ViewMap:
     shape = answers[0].shape
     names = ("x_mm", "y_mm", "sigma_mm", "lean_x", "lean_y")
     found = {name: np.full(shape, np.nan) for name in names}
     zone, measured = np.full(shape, NO_LIGHT, np.int16), np.zeros(shape, bool)
-    for (part, fit), here in zip(fits, answers, strict=True):
+    for (part, fit), here, near in zip(fits, answers, supported, strict=True):
         own = part.own_picture(here)
         lean = np.full((*shape, 2), np.nan)
         for number in np.unique(fit.table_map.zone[own]):
@@ -206,7 +228,7 @@ def _joined(fits: Sequence[tuple[ViewPart, TableMapFit]], answers: Sequence[Bool
         for name, picture in zip(names, values, strict=True):
             found[name][here] = part.own_picture(picture)[here]
         zone[here] = part.own_picture(fit.table_map.zone)[here] + part.first_zone
-        measured[here] = part.own_picture(fit.table_map.measured)[here]
+        measured[here] = near[here]
     return ViewMap(zone=zone, measured=measured, **found)
 
 
@@ -225,9 +247,18 @@ def _judged(fits: Sequence[tuple[ViewPart, TableMapFit]]) -> dict[str, Any]:
 
 
 def _coverage(
-    parts: Sequence[ViewPart], fits: Sequence[tuple[ViewPart, TableMapFit]], view_map: ViewMap, table: Table
-) -> float:
+    parts: Sequence[ViewPart],
+    fits: Sequence[tuple[ViewPart, TableMapFit]],
+    view_map: ViewMap,
+    table: Table,
+    lit: Lit | None,
+) -> dict[str, Any]:
     registered = {part.first_zone: part for part, _ in fits}
     moved = [registered.get(part.first_zone, part) for part in parts]
-    wanted = trace_view(moved, table).answered
-    return float(np.mean(view_map.measured[wanted])) if wanted.any() else 0.0
+    design = trace_view(moved, table)
+    sees = design.answered
+    shown = sees if lit is None else sees & lit.at(design.table_mm)
+    return {
+        "coverage": float(np.mean(view_map.measured[shown])) if shown.any() else 0.0,
+        "lit_share": float(shown.sum() / sees.sum()) if sees.any() else 0.0,
+    }

@@ -4,7 +4,7 @@ Light's way can be turned round, so a camera that looks over a mirror is a proje
 known of tracing, registering and fitting holds for it. A table that is seen directly is one, too: see `direct_model`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, Placement, TriangleMesh
-from rigwarp.rig import Facet, FacetsShape, Lens, Mirror, Projector, Rig, view_as_projector
+from rigwarp.rig import ConicShape, Facet, FacetsShape, Lens, Mirror, Obstacle, Projector, Rig, view_as_projector
 from rigwarp.table_map import rig_tolerances
 from rigwarp.tracing import OpticalModel, build_model
+from rigwarp.tracing.coarse import mirror_triangles
 from rigwarp.tracing.pinhole import pixel_rays
 
 _FAR = 1e4  # the auxiliary mirror of a direct view is this many times as large as the camera is high over it
@@ -91,8 +92,11 @@ def view_parts(
     parts: list[ViewPart] = []
     for number, mirror in enumerate(rig.view.mirrors):
         own = replace(rig, projector=camera, mirror=mirror)
+        others = [one for other, one in enumerate(rig.view.mirrors) if other != number]
+        around = [rig.mirror, *others] if rig.projects else others
         try:
-            model = build_model(own, meshes=meshes, profiles=profiles)
+            hindered, known = _hidden_by(own, around, meshes, profiles)
+            model = build_model(hindered, meshes=known, profiles=profiles)
         except InputError as error:
             told = str(error).replace("projector's light", "camera's sight").replace("projector", "view")
             raise InputError(f"view.mirror[{number}]: {told.removeprefix('mirror: ')}") from error
@@ -104,6 +108,20 @@ def view_parts(
         first = sum(len(part.model.surfaces) for part in parts)
         parts.append(_direct_part(rig, camera, first))
     return tuple(parts)
+
+
+def _hidden_by(
+    own: Rig, mirrors: Sequence[Mirror], meshes: Mapping[str, TriangleMesh], profiles: Mapping[str, Array]
+) -> tuple[Rig, dict[str, TriangleMesh]]:
+    """A rig, and its meshes, in which other mirrors as designed stand in the way of sights like any obstacle."""
+    known, standing = dict(meshes), list(own.obstacles)
+    for number, mirror in enumerate(mirrors):
+        if not isinstance(mirror.shape, FacetsShape | ConicShape) and mirror.shape.file not in {**meshes, **profiles}:
+            continue  # its own part tells that the file is missing
+        name = f"another mirror, {number}"
+        known[name] = mirror_triangles(replace(own, mirror=mirror), meshes, profiles)
+        standing.append(Obstacle(file=name, placement=mirror.placement))
+    return replace(own, obstacles=tuple(standing)), known
 
 
 def _looks_down(camera: Projector, table_mm: float) -> bool:

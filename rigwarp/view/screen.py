@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -11,9 +12,12 @@ from rigwarp.geometry import Array, ViewMap
 from rigwarp.rig import Table, inside_table
 from rigwarp.view.seen import Seen, filled, scan_error_mm
 
+N_DOUBTS: Final = 3
+"""What is not surely known of a display: glass and thickness, mm, and pitch, as a share."""
 _FEWEST_SHARED = 500  # pixels that see the display at two of its places
 _FEWEST = 2000
 _LAID_MM = 0.01  # how well one place is known against another
+_AGREE_MM = 0.5  # places that share pixels agree much better, or one of them was decoded wrongly
 _PASSES = 3
 _SIGMAS = 6.0  # usual distances: pixels that disagree by more were decoded wrongly
 
@@ -26,21 +30,31 @@ class Screen:
     ----------
     pixels : (width, height) in native pixels.
     pitch_mm, pitch_sigma : of its pixels; the latter as a share.
-    thickness_mm : how high the top of its glass lies over the table.
+    thickness_mm, thickness_sigma_mm : how high the top of its glass lies over the table: by a caliper.
     glass_mm, glass_sigma_mm : from the top of the glass down to the pixels, which is seldom known.
     glass_index : of refraction.
+    covariance : (3, 3) of glass_mm, thickness_mm and pitch, where a printed sheet told them together.
     centre_mm, rotation_rad : where the middle of its pixels lay the first time; 0: its top edge towards +y.
     """
 
     pixels: tuple[int, int]
     pitch_mm: float
     thickness_mm: float
+    thickness_sigma_mm: float = 0.05
     pitch_sigma: float = 0.0005
     glass_mm: float = 1.0
     glass_sigma_mm: float = 0.3
     glass_index: float = 1.52
+    covariance: Array | None = None
     centre_mm: tuple[float, float] = (0.0, 0.0)
     rotation_rad: float = 0.0
+
+    @property
+    def doubt(self) -> Array:
+        """(3, 3) covariance of glass_mm, thickness_mm and pitch."""
+        if self.covariance is not None:
+            return self.covariance
+        return np.diag([self.glass_sigma_mm, self.thickness_sigma_mm, self.pitch_sigma]) ** 2
 
     def spots_mm(self, u_px: Array, v_px: Array) -> Array:
         """(..., 2) of its pixels in its own frame: origin in its middle, x right, y to its top edge."""
@@ -51,6 +65,13 @@ class Screen:
         """(...) share of the lean with which lines of sight (..., 2) run sideways in the glass (Snell's law)."""
         square = np.sum(lean**2, axis=-1)
         return np.asarray(1.0 / np.sqrt(self.glass_index**2 + (self.glass_index**2 - 1.0) * square))
+
+
+def screen_slopes(screen: Screen, table_mm: Array, lean: Array) -> Array:
+    """(..., 2, 3) how places on the table, told by way of the display, move with glass, thickness and pitch."""
+    share = screen.glass_run(lean)[..., None]
+    spot = table_mm - (screen.thickness_mm - screen.glass_mm * share) * lean
+    return np.stack([-share * lean, lean, spot - np.array(screen.centre_mm)], axis=-1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +109,8 @@ def seen_by_screen(
     The line of sight of table place P and lean a crosses the top of the glass, at height H, at P - H a, and meets the
     pixels t deeper at P - (H - t g) a; with the index n, tan of the angle in the glass is g |a|, g = 1 / sqrt(n^2 +
     (n^2 - 1) |a|^2). What a pixel sees at two places leans alike, so that glass and height cancel where these are laid
-    against each other; which is also why no number of places tells the glass: it is in sigma.
+    against each other; which is also why no number of places tells the glass: a printed sheet does (`screen_by_sheet`),
+    else it is in sigma.
     """
     local = [np.where(o.valid[..., None], screen.spots_mm(o.u_px, o.v_px), np.nan).astype(float) for o in decoded]
     laid = _lay(local, screen)
@@ -109,11 +131,9 @@ def seen_by_screen(
             f"only {np.count_nonzero(known)} pixels of the view see the display on the table ({_FEWEST} are needed). "
             "Lay it where the camera sees it over its mirrors, in a dim room, at full brightness"
         )
-    slant = np.linalg.norm(lean, axis=-1)
-    from_first = np.linalg.norm(spot - np.array(screen.centre_mm), axis=-1)
+    by_display = screen_slopes(screen, place, lean)
     common = np.sqrt(
-        (screen.glass_sigma_mm * share * slant) ** 2 / 2.0
-        + (screen.pitch_sigma * from_first) ** 2 / 2.0
+        np.einsum("...ij,jk,...ik->...", by_display, screen.doubt, by_display) / 2.0
         + (lean_sigma * screen.thickness_mm) ** 2
         + _LAID_MM**2
         + np.max([scan_error_mm(one, place, screen.pitch_mm) for one in decoded], axis=0) ** 2
@@ -146,6 +166,13 @@ def _lay(local: Sequence[Array], screen: Screen) -> list[ScreenLaid]:
             )
         laid[number] = _rigid(local[number], union)
         placed = _placed(local[number], laid[number])
+        off_mm = float(np.nanmedian(np.linalg.norm(placed - union, axis=-1)))
+        if off_mm > _AGREE_MM:
+            raise MeasurementError(
+                f"place {number + 1} of the display does not fit onto where it lay before: what both show is usually "
+                f"{off_mm:.1f} mm apart. Look whether its photographs are sharp and show its own pictures in order, "
+                "and take them again"
+            )
         union = np.where(np.isfinite(union), union, placed)
     return [laid[number] for number in range(len(local))]
 

@@ -1,6 +1,7 @@
 """`rigwarp export --format mould`: the corrected mould, read by trimesh and formed again in the simulation."""
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from small_rig import make_small_rig
 from rigwarp.as_built import remove_rigid
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual
-from rigwarp.files import make_current, new_run, open_rig, write_json, write_npz
+from rigwarp.files import make_current, make_view_current, new_run, open_rig, write_json, write_npz
 from rigwarp.jobs.design import design_model
 
 RADIUS_MM = 250.0  # of the scenario's paraboloid: z = r^2 / (2 R), the light on the side of -z
@@ -151,3 +152,38 @@ def test_a_result_without_the_mirror_is_refused(rig: Path, capsys: pytest.Captur
         pass
     make_current(rig, run)
     assert "as_built.npz" in export(capsys, rig, code=3)[1]
+
+
+_AS_VIEW = """
+[view]
+resolution = [640, 360]
+focal_px = 768.0                       # the projector's throw ratio of 1.2
+position_mm = [0.0, -32.0, 403.0]
+aim_mm = [0.0, 60.0, 480.0]
+
+[[view.mirror]]
+"""
+
+
+def test_a_views_mirror_has_the_same_mould_as_if_a_projector_shone_over_it(
+    rig: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Light's way turned round: the camera in the projector's place, the same mirror and the same deviation."""
+    text = (rig / "rig.toml").read_text(encoding="utf-8")
+    mirror = text[text.index("[mirror]") + len("[mirror]") : text.index("[table]")]
+    (rig / "rig.toml").write_text(text + _AS_VIEW + mirror, encoding="utf-8")
+    folder, result = open_rig(rig), next((rig / "results").iterdir())
+    with new_run(rig / "views", "view fit", folder) as run:
+        shutil.copytree(result, run / "mirror-0", ignore=shutil.ignore_patterns("st*.json"))
+    make_view_current(rig, run)
+    ours, _ = export(capsys, rig, "--out", tmp_path / "ours.stl")
+    views, _ = export(capsys, rig, "--view-mirror", 0)
+    assert Path(views["file"]) == run / "mirror-0" / "corrected_mould.stl"
+    assert views["correction_rms_um"] == pytest.approx(ours["correction_rms_um"])
+    one, other = (trimesh.load_mesh(made["file"]) for made in (ours, views))
+    assert other.is_watertight
+    assert other.bounds == pytest.approx(one.bounds, abs=1e-3)
+    assert other.volume == pytest.approx(one.volume, rel=1e-5)
+    assert "rig.toml has [[view.mirror]] 0 to 0" in export(capsys, rig, "--view-mirror", 1, code=3)[1]
+    shutil.rmtree(run / "mirror-0")
+    assert "strays from its design is not told" in export(capsys, rig, "--view-mirror", 0, code=3)[1]

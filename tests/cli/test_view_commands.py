@@ -13,14 +13,21 @@ from small_rig import make_small_rig
 import rigwarp
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual, open_virtual_view
-from rigwarp.files import make_current, new_run, open_rig, write_map
+from rigwarp.errors import DeviceError
+from rigwarp.files import make_current, new_run, open_rig, write_map, write_picture
 from rigwarp.files.names import MAP_FILE, RESULTS
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.view.demo import against_truth, view_alone
 from rigwarp.jobs.view.screen import photograph_screen
-from rigwarp.simulation.view import ScreenPlace
+from rigwarp.simulation.view import DotPrint, ScreenPlace
+from rigwarp.simulation.virtual_rig import VirtualCamera
+from rigwarp.view import lit_by_projector
 
 SHARE = 0.2
+_SHEET = 'squares = [16, 9]\nsquare_mm = 25.0\nmarker_mm = 18.75\ndictionary = "DICT_5X5_250"'
+_COARSE_SHEET = 'squares = [12, 5]\nsquare_mm = 50.0\nmarker_mm = 40.0\ndictionary = "DICT_4X4_50"'
+"""The view's own, and one whose markers so few pixels still resolve."""
+DOTS = DotPrint(columns=19, rows=8, pitch_mm=30.0, centre_mm=np.array([5.0, -4.0]), rotation_rad=0.05)
 
 
 @pytest.fixture
@@ -40,28 +47,39 @@ def alone(tmp_path: Path) -> Path:
     """The camera's rig without a projector."""
     root = make_small_rig(tmp_path / "rig", "two-wings", share=SHARE)
     text = (root / "rig.toml").read_text(encoding="utf-8")
-    (root / "rig.toml").write_text(view_alone(text), encoding="utf-8")
+    (root / "rig.toml").write_text(view_alone(text.replace(_SHEET, _COARSE_SHEET)), encoding="utf-8")
     return root
 
 
 def test_a_tablet_calibrates_a_view_alone(run: Callable[..., Any], alone: Path) -> None:
-    """Two places, the glass 0.1 mm thinner than thought; the answers lie where the virtual rays do."""
+    """Two places, glass of 0.9 mm said to be 1.3, and a printed sheet; the answers lie where the virtual rays do."""
     tablet = alone / "tablet"
     code, out, _ = run("view", "trace", alone, "--json")
     assert code == 0
     assert 0.6 < json.loads(out)["cover"]["seen"] < 0.9
-    size = ("--pixels", "800x400", "--pitch", "0.5", "--thickness", "7.6")
+    size = ("--pixels", "800x400", "--pitch", "0.5", "--thickness", "7.6", "--glass", "1.3")
     assert run("view", "scan", alone, "--export", tablet, *size)[0] == 0
     places = [(0.0, 0.0, 0.0), (140.0, 6.0, 3.1)]
     laid = [ScreenPlace(centre_mm=np.array([x, y]), rotation_rad=turn) for x, y, turn in places]
     folder = open_rig(alone, without_projector=True)
     photograph_screen(SILENT, folder, tablet, laid)
-    assert run("view", "scan", alone, "--screen", tablet)[0] == 0
+    view = open_virtual_view(folder)
+    write_picture(alone / "sheet.png", view.sheet_photo(folder.rig.view.target))
+    assert run("view", "scan", alone, "--screen", tablet, "--sheet", alone / "sheet.png")[0] == 0
     code, out, err = run("view", "fit", alone, "--json")
     assert code == 0, err
     found = json.loads(out)
     assert set(found["view_map"]) >= {"n", "rms_mm", "p95_mm", "max_mm", "coverage"}
     assert [mirror["not_told"][:4] for mirror in found["as_built"]] == ["the ", "the "]
+    assert found["screen"]["glass_sigma_mm"] < 0.28, "0.3 before; so few pixels tell little more"
+    assert abs(found["screen"]["glass_mm"] - 0.9) < 2.0 * found["screen"]["glass_sigma_mm"]
+    write_picture(alone / "dots.png", view.dots_photo(DOTS))
+    code, out, err = run("view", "verify", alone, alone / "dots.png", "--dots", DOTS.pitch_mm, "--json")
+    assert code == 0, err
+    dots = json.loads(out)["verification"]
+    assert dots["n"] > 50
+    assert dots["p95_mm"] < 0.25
+    assert dots["z_spread"] < 1.3
     view = rigwarp.load_view(alone)
     truth = against_truth(view.map, open_virtual_view(folder).true_map())
     assert truth["p95_mm"] < 0.25  # a pixel is 2.2 mm here: five times what the full picture has
@@ -86,15 +104,39 @@ def test_the_projector_calibrates_the_view(run: Callable[..., Any], tmp_path: Pa
         known = replace(true, sigma_mm=np.where(true.answered, 0.02, np.nan))
         write_map(made / MAP_FILE, known, rig_hash=folder.rig_hash, scan="none")
     make_current(root, made)
-    code, _, err = run("view", "scan", root)
+    assert "was interrupted" in run("view", "scan", root, "--resume")[2]
+    assert f"go on with: rigwarp view scan {root} --resume" in _stopped_scan(run, root)
+    code, out, err = run("view", "scan", root, "--resume", "--json")
     assert code == 0, err
+    assert len(json.loads(out)["scans"]) == len(list((root / "view_scans").iterdir())) == 1
     code, out, err = run("view", "fit", root)
     assert code == 0, err
     assert "view.mirror[1]: its shape is not told: the lens is not calibrated" in " ".join(out.split())
-    truth = against_truth(rigwarp.load_view(root).map, open_virtual_view(folder).true_map())
+    lit = lit_by_projector(true, folder.rig.table)
+    truth = against_truth(rigwarp.load_view(root).map, open_virtual_view(folder).true_map(), lit)
+    assert truth["coverage"] >= 0.98
+    assert 0.7 < truth["lit_share"] < 0.9
+    assert "lies in no light of the projector" in " ".join(out.split())
     assert truth["rms_mm"] < 0.05
     assert truth["p95_mm"] < 0.10
     assert truth["z_spread"] < 1.3
+
+
+def _stopped_scan(run: Callable[..., Any], root: Path) -> str:
+    """A scan whose camera dies after twelve photographs: what was taken stays."""
+    grab, taken = VirtualCamera.grab, []
+
+    def fails(self: VirtualCamera) -> np.ndarray:
+        if len(taken) == 12:
+            raise DeviceError("the camera has stopped")
+        taken.append(1)
+        return grab(self)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(VirtualCamera, "grab", fails)
+        code, _, err = run("view", "scan", root)
+    assert code == 4
+    return " ".join(err.split())
 
 
 @pytest.mark.parametrize(
@@ -107,12 +149,38 @@ def test_the_projector_calibrates_the_view(run: Callable[..., Any], tmp_path: Pa
         (("scan",), 3, "found a view and no projector"),
         (("scan", "--screen", "nowhere"), 3, "rigwarp view scan --export"),
         (("fit",), 3, "found no finished scan of the view"),
+        (("fit", "--dots", "5"), 2, "--dots belongs to: rigwarp view verify"),
+        (("fit", "--resume"), 2, "--resume is for scans by the projector"),
+        (("scan", "--sheet", "notes.png"), 3, "notes.png: cannot be read as a picture"),
+        (("scan", "--sheet", "nothing.png"), 3, "nothing.png: found no such file"),
+        (("scan", "--screen", "."), 3, "screen.json: found no such file, expected one"),
+        (("verify", "notes.png", "--dots", "20"), 3, "Make one with: rigwarp view fit"),
     ],
 )
 def test_what_cannot_be_is_told(run, alone: Path, given: tuple[str, ...], exit_code: int, told: str) -> None:
-    code, _, err = run("view", given[0], alone, *given[1:])
+    (alone / "notes.png").write_text("no picture")
+    held = sorted(alone.rglob("*"))
+    words = (alone / word if word in ("notes.png", "nothing.png", ".") else word for word in given[1:])
+    code, _, err = run("view", given[0], alone, *words)
     assert code == exit_code
     assert told in " ".join(err.split())
+    assert len(err.strip().splitlines()) == 1
+    assert sorted(alone.rglob("*")) == held, "nothing is lost, and nothing half made is left"
+
+
+def test_a_view_that_sees_little_of_the_table_is_told(run: Callable[..., Any], alone: Path) -> None:
+    """Of a table twenty times as large a twentieth is left."""
+    text = (alone / "rig.toml").read_text(encoding="utf-8")
+    larger = text.replace(
+        '[table]\nshape = "rectangle"\nsize_mm = [680.0, 280.0]',
+        '[table]\nshape = "rectangle"\nsize_mm = [2700.0, 1400.0]',
+    )
+    assert larger != text
+    (alone / "rig.toml").write_text(larger, encoding="utf-8")
+    code, out, _ = run("view", "trace", alone, "--json")
+    assert code == 0
+    (told,) = json.loads(out)["doubts"]
+    assert "sees only 4.6 % of the table: check [view] and the [table] size" in told
 
 
 def test_the_projectors_commands_refuse_a_view_alone(run: Callable[..., Any], alone: Path) -> None:

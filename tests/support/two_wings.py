@@ -4,6 +4,8 @@ The camera stands at (0, 0, 100) with R = I (picture x = +x, y = +y, looking up)
 wings rise outwards by `rise_deg` (negative: they fall, and then look past each other, so that both see the middle).
 """
 
+from functools import cache, cached_property
+
 import numpy as np
 
 from rigwarp.geometry import ViewMap
@@ -80,13 +82,18 @@ class TwoWings:
 
     def photograph(self, light):
         """The picture (H, W) uint8 of a flat table that is `light(mm)`, 0..255, at (..., 2) mm; 4 rays a pixel."""
-        u, v = np.meshgrid(np.arange(self.size[0]), np.arange(self.size[1]))
         total = np.zeros((self.size[1], self.size[0]))
-        for du, dv in ((-0.25, -0.25), (0.25, -0.25), (-0.25, 0.25), (0.25, 0.25)):
-            table, _ = self.table(np.stack([u + du, v + dv], axis=-1))
+        for table in self._rays_of_pixels:
             seen = np.isfinite(table[..., 0])
             total += np.where(seen, light(np.nan_to_num(table)), 0.0)
         return np.rint(total / 4).astype(np.uint8)
+
+    @cached_property
+    def _rays_of_pixels(self):
+        """Where on the table (H, W, 2) four rays of each pixel end."""
+        u, v = np.meshgrid(np.arange(self.size[0]), np.arange(self.size[1]))
+        quarters = ((-0.25, -0.25), (0.25, -0.25), (-0.25, 0.25), (0.25, 0.25))
+        return [self.table(np.stack([u + du, v + dv], axis=-1))[0] for du, dv in quarters]
 
 
 def top(size_mm=(800, 500), mm_per_pixel=2.0, centre_mm=(0.0, 0.0)):
@@ -97,6 +104,7 @@ RISE_DEG, SIZE, FOCAL_PX, REACH_MM = -15.0, (480, 270), 250.0, 220.0
 """Of the small rig: wings that look past each other."""
 
 
+@cache
 def small_wings(scale=1):
     """Those of the small rig, seen by a camera with `scale` times as many pixels along each side."""
     size = (scale * SIZE[0], scale * SIZE[1])

@@ -11,7 +11,7 @@ import numpy as np
 from small_rig import make_small_rig
 
 from rigwarp.files import RigFolder, open_rig
-from rigwarp.geometry import Array, ViewMap
+from rigwarp.geometry import Array, PixelMap, ViewMap
 from rigwarp.simulation import VirtualTruth, parse_truth
 from rigwarp.simulation.view import VirtualView
 from rigwarp.view import Seen, ViewPart, view_parts
@@ -28,7 +28,9 @@ class Sorting:
     seen: Seen
 
 
-def sorting_view(root: Path, *, share: float = 0.25, seed: int | None = None, common_mm: float = 0.01) -> Sorting:
+def sorting_view(
+    root: Path, *, share: float = 0.25, seed: int | None = None, common_mm: float = 0.01, shape: Array | None = None
+) -> Sorting:
     """The rig of the scenario; with a `seed` its mounting is drawn from the tolerances instead."""
     folder = open_rig(make_small_rig(root, "two-wings", share=share))
     truth = parse_truth((root / "virtual.toml").read_text(encoding="utf-8"), folder.rig)
@@ -40,18 +42,31 @@ def sorting_view(root: Path, *, share: float = 0.25, seed: int | None = None, co
         truth = _drawn(folder, truth, random)
     true = VirtualView(folder.rig, truth, meshes=folder.meshes).true_map()
     parts = view_parts(folder.rig, None, meshes=folder.meshes, profiles=folder.profiles)
-    return Sorting(folder=folder, parts=parts, truth=truth, true=true, seen=measured(true, random, common_mm=common_mm))
+    seen = measured(true, random, common_mm=common_mm, shape=shape)
+    return Sorting(folder=folder, parts=parts, truth=truth, true=true, seen=seen)
 
 
-def measured(true: ViewMap, random: np.random.Generator, *, noise_mm: float = 0.05, common_mm: float = 0.01) -> Seen:
-    """Noisy places of all pixels, the common error a bowl of that rms over the table."""
+def bowl_mm(true: ViewMap | PixelMap, common_mm: float, shape: Array) -> Array:
+    """(H, W, 2) a smooth error of that rms over the table, if the (6, 2) numbers of `shape` are of unit variance."""
     x, y = (np.nan_to_num(a / 300.0) for a in (true.x_mm, true.y_mm))
     terms = np.stack([np.ones_like(x), x, y, x * x - 0.5, x * y, y * y - 0.2], axis=-1)
-    shared = common_mm / np.sqrt(np.mean(np.sum(terms[true.answered] ** 2, axis=-1))) * random.normal(size=(6, 2))
+    return np.asarray(terms @ shape * common_mm / np.sqrt(np.mean(np.sum(terms[true.answered] ** 2, axis=-1))))
+
+
+def measured(
+    true: ViewMap,
+    random: np.random.Generator,
+    *,
+    noise_mm: float = 0.05,
+    common_mm: float = 0.01,
+    shape: Array | None = None,
+) -> Seen:
+    """Noisy places of all pixels, with a common error besides, see `bowl_mm`."""
+    shared_mm = bowl_mm(true, common_mm, random.normal(size=(6, 2)) if shape is None else shape)
     noise = noise_mm * random.normal(size=(*true.zone.shape, 2))
     full = np.where(true.answered, 1.0, np.nan)
     return Seen(
-        table_mm=true.table_mm + terms @ shared + noise,
+        table_mm=true.table_mm + shared_mm + noise,
         random_mm=noise_mm * full,
         common_mm=common_mm * full,
         light=0.5 * full,

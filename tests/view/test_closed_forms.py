@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from two_wings_rig import seen_by, two_wings
 
-from rigwarp.geometry import ViewMap, look_at
-from rigwarp.rig import Lens, Rig
+from rigwarp.geometry import Placement, ViewMap, look_at
+from rigwarp.rig import Facet, FacetsShape, Lens, Mirror, Rig
 from rigwarp.view import ViewPart, cover_of, height_of, pixels_of, points, trace_view, view_parts
 
 # pixel u, v; table x, y; lean x, y; singular values and determinant of d(mm) / d(px): worked out by hand
@@ -125,3 +125,24 @@ def test_a_table_seen_directly_is_seen_as_opencv_has_it(distortion) -> None:
     raised = spots + np.column_stack([-30.0 * design.lean[v, u], np.full(len(u), 30.0)])
     seen, _ = cv2.projectPoints(raised, turn, -rotation.T @ eye, matrix, distortion)
     np.testing.assert_allclose(seen[:, 0], np.stack([u, v], axis=-1), atol=0.01)
+
+
+def test_the_projectors_mirror_stands_in_the_views_way(small: tuple[Rig, ViewMap]) -> None:
+    """A plate 20 mm wide, 90 mm over the lens: a pinhole's shadow in the picture, and once more on the way down."""
+    rig, unhindered = small
+    corners = np.array([[-10.0, -10.0, 0.0], [10.0, -10.0, 0.0], [10.0, 10.0, 0.0], [-10.0, 10.0, 0.0]])
+    plate = Mirror(
+        shape=FacetsShape(facets=(Facet(corners_mm=corners, bend_radius_mm=None, bend_axis=None),)),
+        placement=Placement(position_mm=np.array([30.0, 0.0, 190.0]), rotation=np.eye(3)),
+        position_tolerance_mm=1.0,
+        rotation_tolerance_rad=0.01,
+    )
+    hindered = view_parts(replace(rig, mirror=plate, projects=True), None, meshes={}, profiles={})
+    hidden = unhindered.answered & ~trace_view(hindered, rig.table).answered
+    u, v = np.meshgrid(np.arange(320), np.arange(180))
+    per_px = 90.0 / (1400.0 / 6.0)
+    x, y = (u - 159.5) * per_px, (v - 89.5) * per_px
+    shadow = (np.abs(x - 30.0) < 10.0) & (np.abs(y) < 10.0) & unhindered.answered
+    assert hidden[shadow].mean() > 0.98
+    assert np.count_nonzero(hidden) < 2.5 * np.count_nonzero(shadow)
+    assert not hidden[u < 160].any(), "the left wing is seen past it"

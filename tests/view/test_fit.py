@@ -9,6 +9,7 @@ from virtual_views import Sorting, errors
 
 from rigwarp.errors import MeasurementError
 from rigwarp.view import ViewFit, cover_of, points, register_seen
+from rigwarp.view.fit import _strained
 
 
 def test_the_map_is_within_its_target(sorting: Sorting, fitted: ViewFit) -> None:
@@ -83,3 +84,10 @@ def test_nothing_seen_is_refused(sorting: Sorting) -> None:
     nothing = replace(sorting.seen, table_mm=np.full_like(sorting.seen.table_mm, np.nan))
     with pytest.raises(MeasurementError, match="nothing of the table is seen"):
         register_seen(sorting.parts, nothing, sorting.folder.rig.table)
+
+
+def test_a_design_that_would_have_to_move_too_far_is_told(fitted: ViewFit) -> None:
+    assert fitted.registration.strain < 4.0
+    assert _strained(fitted.registration) == ""
+    told = _strained(replace(fitted.registration, strain=9.2))
+    assert "would have to hang 9 times their tolerance away from where rig.toml has them" in told

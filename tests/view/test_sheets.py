@@ -12,7 +12,7 @@ from rigwarp.camera.boards.detection import detect_board_either_way
 from rigwarp.errors import InputError
 from rigwarp.files import open_rig
 from rigwarp.jobs.view.trace import parts_of
-from rigwarp.view.sheets import find_sheets
+from rigwarp.view.printed.found import find_sheets
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ from rigwarp.files.records.record import Block, Flag, Number, Numbers, Part, Rec
 class ViewMapFigures(Part):
     """Residuals of samples held out of the fit, mm; and the share of what the camera sees that they support.
 
+    `coverage` is that of the table where it was lit, `lit_share` how much of what the camera sees was lit at all.
     `z_spread` is the distance over the stated sigma; `not_proven` says where sigma does not cover it.
     """
 
@@ -18,6 +19,7 @@ class ViewMapFigures(Part):
     p95_mm: Number = None
     max_mm: Number = None
     coverage: Number = None
+    lit_share: Number = None
     z_spread: Number = None
     not_proven: Text = None
 
@@ -62,6 +64,7 @@ class ViewRecord(Record):
     Attributes
     ----------
     by : "projector", "screen" or "sheets": what was seen.
+    screen : the display, as a printed sheet told it; None where none did.
     scans : the scans that were used.
     zones, as_built : one per smooth piece, and one per mirror.
     overlap, unseen : shares of the table that two pieces see, and that none does.
@@ -73,6 +76,7 @@ class ViewRecord(Record):
 
     by: Text = None
     scans: Texts = ()
+    screen: Block = None
     view_map: ViewMapFigures | None = None
     zones: tuple[ViewZoneRecord, ...] = ()
     as_built: tuple[ViewMirrorRecord, ...] = ()
@@ -92,6 +96,7 @@ class ScreenRecord(Record):
     pitch_mm: Number = None
     pitch_sigma: Number = None
     thickness_mm: Number = None
+    thickness_sigma_mm: Number = None
     glass_mm: Number = None
     glass_sigma_mm: Number = None
     centre_mm: Numbers = None

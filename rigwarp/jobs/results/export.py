@@ -14,6 +14,7 @@ from rigwarp.files.atomic import write_npz, write_text
 from rigwarp.files.records import AsBuiltRecord
 from rigwarp.jobs.results.export_mould import export_mould, told
 from rigwarp.jobs.results.export_warp import export_warp
+from rigwarp.jobs.view.mirror_result import mirror_result
 
 THICKNESS_MM: Final = 6.0
 """Of the plate under a mould: stiff enough to be printed and clamped."""
@@ -55,6 +56,7 @@ def export_current(
     share: float = 0.8,
     without_power: bool = False,
     thickness_mm: float = THICKNESS_MM,
+    view_mirror: int | None = None,
 ) -> Exported:
     """Write the current result in a format of `WARP_FORMATS` or `FORMATS`.
 
@@ -64,6 +66,7 @@ def export_current(
     replace : whether an older export may be replaced.
     correction : whether a warp includes the correction by hand.
     share, without_power, thickness_mm : for a mould; see `export_mould`.
+    view_mirror : number of the view's mirror to write instead of the projector's.
 
     Raises
     ------
@@ -72,7 +75,12 @@ def export_current(
     """
     if format not in (*WARP_FORMATS, *FORMATS):
         raise InputError(f"--format: found {format!r}, expected one of {', '.join((*WARP_FORMATS, *FORMATS))}.")
-    result = current_result(folder.root)
+    if view_mirror is not None:
+        if format in WARP_FORMATS:
+            raise InputError(f"--view-mirror: found --format {format}, expected one of {', '.join(FORMATS)}.")
+        folder, result = mirror_result(folder, view_mirror)
+    else:
+        result = current_result(folder.root)
     if format in WARP_FORMATS:
         facts = export_warp(folder, result, format, out=out, replace=replace, correction=correction)
     else:

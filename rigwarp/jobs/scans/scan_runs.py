@@ -96,7 +96,10 @@ def take_scan(
     with new_run(folder.root / SCANS, COMMAND, folder, settings={**as_settings(options), **(part or {})}) as run:
         if zone_map is not None:
             write_picture(run / ZONES_FILE, zone_map.astype(np.uint8))
-        with _kept(folder, run), progress.stage(len(shown.frames), "Scanning") as advance:
+        with (
+            kept(run, f"rigwarp scan {folder.root} --resume"),
+            progress.stage(len(shown.frames), "Scanning") as advance,
+        ):
             recorded = record_scan(
                 run,
                 shown,
@@ -117,22 +120,20 @@ def continue_scan(progress: Progress, folder: RigFolder, bench: Bench, run: Path
     frames = len(read_patterns(run / PATTERNS_FILE).frames)
     progress.note(f"Going on with {run}: {recorded_frames(run)} of {frames} photographs are there.")
     with continued_run(run):
-        with _kept(folder, run), progress.stage(frames, "Scanning") as advance:
+        with kept(run, f"rigwarp scan {folder.root} --resume"), progress.stage(frames, "Scanning") as advance:
             recorded = resume_scan(run, bench, advance=advance)
         return _decode_into(run, recorded, start)
 
 
 @contextmanager
-def _kept(folder: RigFolder, run: Path) -> Iterator[None]:
+def kept(run: Path, go_on: str) -> Iterator[None]:
     """Adds to what devices complain of that the scan can go on later."""
     try:
         yield
     except DeviceError as error:
         if not can_resume(run):
             raise
-        raise DeviceError(
-            f"{error}. {recorded_frames(run)} photographs are kept; go on with: rigwarp scan {folder.root} --resume"
-        ) from error
+        raise DeviceError(f"{error}. {recorded_frames(run)} photographs are kept; go on with: {go_on}") from error
 
 
 def as_settings(options: ScanOptions) -> dict[str, Any]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from rigwarp.as_built import AsBuilt, estimate_as_built
 from rigwarp.camera import CameraModel
+from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import (
     RigFolder,
@@ -20,7 +21,6 @@ from rigwarp.files import (
     read_camera,
     read_decoded,
     read_map,
-    read_start,
     write_as_built,
     write_view_map,
 )
@@ -29,21 +29,24 @@ from rigwarp.files.names import (
     DECODED_FILE,
     MAP_FILE,
     RESULTS,
+    SHEETS_FILE,
     VIEW_FILE,
     VIEW_MAP_FILE,
     VIEW_SCANS,
     VIEWS,
 )
 from rigwarp.files.records import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
-from rigwarp.files.records.view import ViewScanSettings
+from rigwarp.files.sheets_file import read_sheets
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN
-from rigwarp.jobs.view.screen import screen_of
+from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN, view_settings
+from rigwarp.jobs.view.screen import screen_of, screen_record
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import (
+    Lit,
     PartFit,
+    Screen,
     Seen,
     ViewCover,
     ViewFit,
@@ -51,18 +54,43 @@ from rigwarp.view import (
     cover_of,
     fit_view,
     joined_seen,
+    lit_by_projector,
+    lit_by_screen,
     register_seen,
+    screen_by_sheet,
     seen_by_projector,
     seen_by_screen,
     trace_view,
 )
 
 _STEEP = 1.0  # mm per mm: from this lean on a user should hear of it
+_MOST_LIT = 0.98  # of what is seen; the rest is worth a word
+_UNLIT = {
+    BY_PROJECTOR: "lies in no light of the projector (in a shadow, or beside its picture) and has no place in the map. "
+    "A display tells places there, too: rigwarp view scan --help",
+    BY_SCREEN: "was beside the display wherever it lay, and has no place in the map. Lay it there, too",
+}
 _NOT_SURE = "only a scan by the calibrated projector knows places well enough for that"
 _NO_LENS = (
     "the lens is not calibrated, and what it does cannot be told from the mirror's shape. Run: rigwarp view lens, and "
     "name its file as view.lens in rig.toml"
 )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ViewEvidence:
+    """What scans of a view hold.
+
+    Attributes
+    ----------
+    seen : the places that the camera's pixels see.
+    lit : where on the table there was light to see.
+    screen : the display that showed them, as a printed sheet beside it told it; None where none did.
+    """
+
+    seen: Seen
+    lit: Lit
+    screen: Screen | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,12 +101,14 @@ class ViewFitted:
     ----------
     run : its folder.
     fit : the map.
+    evidence : what it was fitted to.
     cover : what of the table it sees.
     record : what view.json says.
     """
 
     run: Path
     fit: ViewFit
+    evidence: ViewEvidence
     cover: ViewCover
     record: ViewRecord
 
@@ -96,7 +126,7 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
     runs = scans_of(folder, scan)
     names = tuple(run.name for run in runs)
     progress.note(f"Fitting the scan {' + '.join(names)} of the view")
-    by = str(_settings_of(runs[0]).by)
+    by = str(view_settings(runs[0]).by)
     start = time.monotonic()
     parts = parts_of(folder)
     camera = read_camera(folder.root / CAMERA_FILE) if (folder.root / CAMERA_FILE).is_file() else None
@@ -104,9 +134,9 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         new_run(folder.root / VIEWS, "view fit", folder, settings={"scans": names}) as run,
         progress.stage(3, "Fitting the view") as advance,
     ):
-        seen = seen_in(folder, runs, parts)
+        found = evidence_in(folder, runs, parts)
         advance()
-        fit = fit_view(parts, seen, folder.rig.table, camera)
+        fit = fit_view(parts, found.seen, folder.rig.table, camera, lit=found.lit)
         fitted = time.monotonic()
         advance()
         built = [_as_built(folder, part, parts, camera, by) for part in fit.parts]
@@ -114,7 +144,11 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         cover = cover_of(fit.view_map, folder.rig.table)
         seconds = {"fit": fitted - start, "as_built": time.monotonic() - fitted, "total": time.monotonic() - start}
         record = _record(by, names, fit, cover, [one for one, _ in built], seconds)
-        record = replace(record, cautions=(*record.cautions, *make_top(folder, run, fit.view_map)))
+        record = replace(
+            record,
+            screen=None if found.screen is None else screen_record(found.screen).to_dict(),
+            cautions=(*record.cautions, *make_top(folder, run, fit.view_map)),
+        )
         origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
         write_view_map(
             run / VIEW_MAP_FILE,
@@ -123,14 +157,14 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
             scans=names,
             extra={"lean_sigma": max(fit.registration.lean_sigma), "flipped": False},
         )
-        for one, found in built:
-            if found is not None:
+        for one, shape in built:
+            if shape is not None:
                 into = run / f"mirror-{one.mirror}"
                 make_folder(into)
-                write_as_built(into, found, extra=origin)
+                write_as_built(into, shape, extra=origin)
         record.write(run / VIEW_FILE)
     make_view_current(folder.root, run)
-    return ViewFitted(run=run, fit=fit, cover=cover, record=record)
+    return ViewFitted(run=run, fit=fit, evidence=found, cover=cover, record=record)
 
 
 def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
@@ -150,8 +184,8 @@ def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
             f"{parent}: found no finished scan of the view. Make one with: rigwarp view scan {folder.root}"
         )
     chosen = parent / stamp if stamp is not None else finished[-1]
-    settings = _settings_of(chosen)
-    runs = [run for run in finished if settings.group and _settings_of(run).group == settings.group] or [chosen]
+    settings = view_settings(chosen)
+    runs = [run for run in finished if settings.group and view_settings(run).group == settings.group] or [chosen]
     if len(runs) < len(settings.zones or (0,)):
         raise InputError(
             f"{chosen}: its scan is not finished in all zones. Scan again: rigwarp view scan {folder.root}"
@@ -159,7 +193,7 @@ def scans_of(folder: RigFolder, stamp: str | None) -> list[Path]:
     return runs
 
 
-def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> Seen:
+def evidence_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> ViewEvidence:
     """What the view's camera saw in the runs of one scan.
 
     Raises
@@ -169,30 +203,38 @@ def seen_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) 
     MeasurementError
         They see too little.
     """
-    by = _settings_of(runs[0]).by
+    by = view_settings(runs[0]).by
     if by == BY_SCREEN:
         return _seen_on_screen(folder, runs, parts)
     if by != BY_PROJECTOR:
         raise InputError(f"{runs[0]}: found a scan by {by!r}, expected one by projector or screen. Scan again.")
-    seen = []
-    for run in runs:
-        table_map = read_map(folder.root / RESULTS / str(_settings_of(run).result) / MAP_FILE)[0]
-        seen.append(seen_by_projector(read_decoded(run / DECODED_FILE), table_map, folder.rig.table))
-    return joined_seen(seen)
+    table = folder.rig.table
+    table_map = read_map(folder.root / RESULTS / str(view_settings(runs[0]).result) / MAP_FILE)[0]
+    seen = [seen_by_projector(read_decoded(run / DECODED_FILE), table_map, table) for run in runs]
+    return ViewEvidence(seen=joined_seen(seen), lit=lit_by_projector(table_map, table))
 
 
-def _settings_of(run: Path) -> ViewScanSettings:
-    return ViewScanSettings.from_dict(read_start(run).settings or {})
+def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> ViewEvidence:
+    """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen.
 
-
-def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> Seen:
-    """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen."""
-    screen = screen_of(ScreenRecord.from_dict(_settings_of(runs[0]).screen or {}))
+    With a printed sheet on the table the display is looked at once more, as that tells it.
+    """
+    screen = screen_of(ScreenRecord.from_dict(view_settings(runs[0]).screen or {}))
     decoded = [read_decoded(run / DECODED_FILE) for run in runs]
     table = folder.rig.table
     roughly, _ = seen_by_screen(decoded, screen, trace_view(parts, table), 0.0, table)
     registered, lean_sigma = register_seen(parts, roughly, table)
-    return seen_by_screen(decoded, screen, trace_view(registered, table), lean_sigma, table)[0]
+    design = trace_view(registered, table)
+    seen, laid = seen_by_screen(decoded, screen, design, lean_sigma, table)
+    sheets = runs[0] / SHEETS_FILE
+    if sheets.is_file():
+        assert folder.rig.view is not None
+        target = folder.rig.view.target
+        known = sheet_sigma_of(target.thickness_mm)
+        screen = screen_by_sheet(screen, seen, design.lean, read_sheets(sheets, parts)[0], target, known)
+        seen, laid = seen_by_screen(decoded, screen, design, lean_sigma, table)
+    lit = lit_by_screen(screen, laid, table)
+    return ViewEvidence(seen=seen, lit=lit, screen=screen if sheets.is_file() else None)
 
 
 def _as_built(
@@ -237,7 +279,7 @@ def _record(
         as_built=tuple(built),
         overlap=cover.overlap_share,
         unseen=1.0 - cover.seen_share,
-        cautions=tuple(_cautions(fit, cover)),
+        cautions=tuple(_cautions(by, fit, cover)),
         seconds=seconds,
     )
 
@@ -265,7 +307,7 @@ def _zone_records(fit: ViewFit) -> list[ViewZoneRecord]:
     return records
 
 
-def _cautions(fit: ViewFit, cover: ViewCover) -> list[str]:
+def _cautions(by: str, fit: ViewFit, cover: ViewCover) -> list[str]:
     steepest = cover.range_of(cover.lean)[1]
     said = []
     if steepest > _STEEP:
@@ -273,6 +315,8 @@ def _cautions(fit: ViewFit, cover: ViewCover) -> list[str]:
             f"Lines of sight lean by up to {steepest:.1f} mm per mm: a sheet of cardboard 1 mm thick seems to lie "
             f"{steepest:.1f} mm away from where it does"
         )
+    if fit.lit_share < _MOST_LIT:
+        said.append(f"{100.0 * (1.0 - fit.lit_share):.0f} % of what the camera sees of the table {_UNLIT[by]}")
     if cover.seen_share < 1.0:
         said.append(
             f"{100.0 * (1.0 - cover.seen_share):.0f} % of the table has no measured pixel; the widest such place is "

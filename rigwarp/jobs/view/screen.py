@@ -2,6 +2,7 @@
 
 import secrets
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -20,10 +21,21 @@ from rigwarp.files import (
     write_patterns,
     write_picture,
 )
-from rigwarp.files.names import DECODED_FILE, FRAMES, PATTERN_PICTURES, PATTERNS_FILE, SCREEN_FILE, VIEW_SCANS
+from rigwarp.files.names import (
+    DECODED_FILE,
+    FRAMES,
+    PATTERN_PICTURES,
+    PATTERNS_FILE,
+    SCREEN_FILE,
+    SHEETS_FILE,
+    VIEW_SCANS,
+)
 from rigwarp.files.records import ScreenRecord
+from rigwarp.files.sheets_file import write_sheets
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.view.scan import BY_SCREEN, ViewScanTaken, seen_folder
+from rigwarp.jobs.view.sheets import look_at_sheets, view_design
+from rigwarp.jobs.view.trace import parts_of
 from rigwarp.patterns import make_set
 from rigwarp.simulation.view import ScreenPlace
 from rigwarp.view import Screen
@@ -45,23 +57,29 @@ def export_screen(progress: Progress, target: Path, screen: Screen, *, set_name:
     patterns = make_set(set_name, screen.pixels, _TRANSFER, blur_px=None)
     with progress.stage(len(patterns.frames), "Writing") as advance:
         written = export_patterns(target, patterns, advance=advance)
-    _record(screen).write(target / SCREEN_FILE)
+    screen_record(screen).write(target / SCREEN_FILE)
     for number in range(1, PLACES + 1):
         make_folder(target / f"{_PLACE}{number}" / FRAMES)
     return written
 
 
-def import_screen(progress: Progress, folder: RigFolder, source: Path) -> list[ViewScanTaken]:
+def import_screen(
+    progress: Progress, folder: RigFolder, source: Path, sheets: Sequence[Path] = ()
+) -> list[ViewScanTaken]:
     """Scans of a view from the photographs of a display at each of its places.
+
+    Photographs of a printed sheet on the table (`sheets`) tell its glass, its thickness and its pitch.
 
     Raises
     ------
     InputError
         The folder is none that `export_screen` wrote, photographs are missing, or of another size than the view's.
     MeasurementError
-        Photographs show other patterns than their own, or too little of them.
+        Photographs show other patterns than their own, or too little of them; or no sheet.
     """
     seen = seen_folder(folder)
+    parts = parts_of(seen) if sheets else ()
+    corners = look_at_sheets(progress, folder, sheets, parts, view_design(folder, parts))[0] if sheets else []
     screen = screen_of(ScreenRecord.read(source / SCREEN_FILE, make_with="Make it with: rigwarp view scan --export"))
     patterns = read_patterns(source / PATTERNS_FILE)
     places = sorted((p for p in source.glob(f"{_PLACE}*") if any((p / FRAMES).glob("*"))), key=_number)
@@ -76,7 +94,13 @@ def import_screen(progress: Progress, folder: RigFolder, source: Path) -> list[V
     for number, place in enumerate(places):
         if not (place / PATTERNS_FILE).exists():
             write_patterns(place / PATTERNS_FILE, patterns)
-        note = {"by": BY_SCREEN, "group": group, "zone": number, "zones": numbers, "screen": _record(screen).to_dict()}
+        note = {
+            "by": BY_SCREEN,
+            "group": group,
+            "zone": number,
+            "zones": numbers,
+            "screen": screen_record(screen).to_dict(),
+        }
         start = time.monotonic()
         with (
             new_run(folder.root / VIEW_SCANS, "view scan --screen", folder, settings=note) as run,
@@ -84,6 +108,8 @@ def import_screen(progress: Progress, folder: RigFolder, source: Path) -> list[V
         ):
             decoded = import_frames(place, run, shown, advance=advance).recorded.decoder.finish()
             write_decoded(run / DECODED_FILE, decoded)
+            if corners and number == 0:
+                write_sheets(run / SHEETS_FILE, corners, photos=[path.name for path in sheets])
         taken.append(ViewScanTaken(run=run, decoded=decoded, seconds=time.monotonic() - start))
     return taken
 
@@ -125,6 +151,9 @@ def screen_of(record: ScreenRecord) -> Screen:
         pixels=(int(pixels[0]), int(pixels[1])),
         pitch_mm=float(record.pitch_mm or 0.0),
         thickness_mm=float(record.thickness_mm or 0.0),
+        thickness_sigma_mm=float(
+            usual.thickness_sigma_mm if record.thickness_sigma_mm is None else record.thickness_sigma_mm
+        ),
         pitch_sigma=float(usual.pitch_sigma if record.pitch_sigma is None else record.pitch_sigma),
         glass_mm=float(record.glass_mm or 0.0),
         glass_sigma_mm=float(usual.glass_sigma_mm if record.glass_sigma_mm is None else record.glass_sigma_mm),
@@ -133,14 +162,17 @@ def screen_of(record: ScreenRecord) -> Screen:
     )
 
 
-def _record(screen: Screen) -> ScreenRecord:
+def screen_record(screen: Screen) -> ScreenRecord:
+    """A display, for files; the sigmas are those that stand beside it, or that a sheet left."""
+    glass, thickness, pitch = np.sqrt(np.diag(screen.doubt))
     return ScreenRecord(
         pixels=tuple(float(n) for n in screen.pixels),
         pitch_mm=screen.pitch_mm,
-        pitch_sigma=screen.pitch_sigma,
+        pitch_sigma=float(pitch),
         thickness_mm=screen.thickness_mm,
+        thickness_sigma_mm=float(thickness),
         glass_mm=screen.glass_mm,
-        glass_sigma_mm=screen.glass_sigma_mm,
+        glass_sigma_mm=float(glass),
         centre_mm=screen.centre_mm,
         rotation_deg=float(np.degrees(screen.rotation_rad)),
     )

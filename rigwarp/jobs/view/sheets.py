@@ -16,23 +16,21 @@ from rigwarp.files import (
     make_view_current,
     new_run,
     read_photo,
-    read_start,
     read_view_map,
     write_picture,
     write_view_map,
 )
 from rigwarp.files.names import FRAMES, SHEETS_FILE, VIEW_DESIGN_FILE, VIEW_FILE, VIEW_MAP_FILE, VIEW_SCANS, VIEWS
 from rigwarp.files.records import MapOrigin, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
-from rigwarp.files.records.view import ViewScanSettings
 from rigwarp.files.sheets_file import read_sheets, write_sheets
 from rigwarp.geometry import ViewMap
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import seen_folder
+from rigwarp.jobs.view.scan import seen_folder, view_settings
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import ViewCover, ViewPart, cover_of, trace_view
-from rigwarp.view.sheet_fit import SheetFit, fit_sheets
-from rigwarp.view.sheets import SheetCorners, find_sheets
+from rigwarp.view.printed.fit import SheetFit, fit_sheets
+from rigwarp.view.printed.found import SheetCorners, find_sheets
 
 BY_SHEETS: Final = "sheets"
 _BORNE_OUT = (0.7, 1.4)  # held-out corners over their stated sigma
@@ -126,7 +124,7 @@ def scan_sheets(progress: Progress, folder: RigFolder, photos: Sequence[Path]) -
 
 def is_by_sheets(run: Path) -> bool:
     """Whether a scan of the view was one of printed sheets."""
-    return ViewScanSettings.from_dict(read_start(run).settings or {}).by == BY_SHEETS
+    return view_settings(run).by == BY_SHEETS
 
 
 def fit_view_by_sheets(progress: Progress, folder: RigFolder, scan: Path) -> SheetsFitted:

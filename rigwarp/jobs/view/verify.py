@@ -1,6 +1,7 @@
 """`rigwarp view verify`: a printed sheet, which shares nothing with the scan, laid anywhere and measured by the map."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -8,20 +9,21 @@ from pathlib import Path
 import numpy as np
 
 from rigwarp.camera.boards.board_shape import sheet_sigma_of
-from rigwarp.errors import MeasurementError
-from rigwarp.files import RigFolder, current_view, read_view_map
+from rigwarp.errors import InputError, MeasurementError
+from rigwarp.files import RigFolder, current_view, read_photo, read_view_map
 from rigwarp.files.names import VIEW_CHECK_FILE, VIEW_MAP_FILE
 from rigwarp.files.records.view_check import SheetCheckRecord, ViewCheckRecord
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, ViewMap
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.view.scan import seen_folder
 from rigwarp.jobs.view.sheets import look_at_sheets
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.verification.dots.judge import error_figures
 from rigwarp.verification.verdict import Verdict
-from rigwarp.view.sheet_check import SheetCheck, check_sheet_through
+from rigwarp.view.printed.check import SheetCheck, check_sheet_through
+from rigwarp.view.printed.dots import check_dots_through
 
-_CORNER_PX = 0.1  # 1-sigma of a corner per axis
+_CORNER_PX, _DOT_PX = 0.1, 0.05  # 1-sigma of a corner, and of a printed dot's middle, per axis
 _NOT_COVERED = 1.5  # errors this many times as large as stated: sigma is not to be trusted
 _SIGMAS = 3.0
 
@@ -37,33 +39,64 @@ class ViewVerified:
     left_out: tuple[str, ...]
 
 
-def verify_view(progress: Progress, folder: RigFolder, photos: Sequence[Path]) -> ViewVerified:
+def verify_view(
+    progress: Progress, folder: RigFolder, photos: Sequence[Path], *, dots_mm: float | None = None
+) -> ViewVerified:
     """Measure sheets in photographs through the current view's map; what is found is kept beside the map.
+
+    With `dots_mm` the sheets show dots that far apart, else the board of view.target.
 
     Raises
     ------
     InputError
         There is no view, or a photograph is missing, damaged or of another size.
     MeasurementError
-        A photograph shows no sheet, or only where the map ends.
+        A photograph shows no sheet, no dots, or only where the map ends.
     """
     view = seen_folder(folder).rig.view
     assert view is not None
     run = current_view(folder.root)
     view_map, _ = read_view_map(run / VIEW_MAP_FILE, resolution=view.resolution)
-    corners, left_out = look_at_sheets(progress, folder, photos, parts_of(folder), view_map)
-    checks = []
-    for number, path in enumerate(photos):
-        try:
-            own = [one for one in corners if one.photo == number]
-            checks.append(check_sheet_through(view_map, own, view.target))
-        except MeasurementError as error:
-            raise MeasurementError(f"{path}: {error}") from None
+    left_out: list[str] = []
+    if dots_mm is None:
+        checks, left_out = _boards(progress, folder, photos, view_map)
+    else:
+        checks = []
+        for number, path in enumerate(photos):
+            with _named(path):
+                photo, height_mm = read_photo(path), view.target.thickness_mm
+                checks.append(check_dots_through(view_map, photo, number=number, pitch_mm=dots_mm, height_mm=height_mm))
     per_px = np.sqrt(np.abs(_mm2_per_px2(view_map.table_mm)))
-    noise_mm, names = _CORNER_PX * float(np.nanmedian(per_px)), [path.name for path in photos]
+    noise_px, names = _CORNER_PX if dots_mm is None else _DOT_PX, [path.name for path in photos]
+    noise_mm = noise_px * float(np.nanmedian(per_px))
     verdict, record = _judged(folder, checks, names, noise_mm, view.target.thickness_mm)
     record.write(run / VIEW_CHECK_FILE, replace=True)
     return ViewVerified(run=run, checks=tuple(checks), verdict=verdict, record=record, left_out=tuple(left_out))
+
+
+def _boards(
+    progress: Progress, folder: RigFolder, photos: Sequence[Path], view_map: ViewMap
+) -> tuple[list[SheetCheck], list[str]]:
+    """The board in each photograph against its print, and what was left out."""
+    assert folder.rig.view is not None
+    target = folder.rig.view.target
+    corners, left_out = look_at_sheets(progress, folder, photos, parts_of(folder), view_map)
+    checks = []
+    for number, path in enumerate(photos):
+        own = [one for one in corners if one.photo == number]
+        with _named(path):
+            checks.append(check_sheet_through(view_map, own, target))
+    return checks, left_out
+
+
+@contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """What goes wrong with a photograph names it."""
+    try:
+        yield
+    except (InputError, MeasurementError) as error:
+        told = str(error)
+        raise type(error)(told if told.startswith(str(path)) else f"{path}: {told}") from None
 
 
 def _mm2_per_px2(table_mm: Array) -> Array:
@@ -83,7 +116,7 @@ def _judged(
     failures, not_proven = [], []
     if figures.p95_mm > tolerance:
         failures.append(
-            f"95 % of the sheet's corners are within {figures.p95_mm:.2f} mm, rig.toml allows {tolerance:g} mm "
+            f"95 % of the print is within {figures.p95_mm:.2f} mm, rig.toml allows {tolerance:g} mm "
             "(tolerance.content_p95_mm): scan and fit again, and look whether camera or mirrors have moved"
         )
     if spread > _NOT_COVERED:

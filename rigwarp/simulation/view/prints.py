@@ -41,6 +41,32 @@ class LyingSheet:
 
 
 @dataclass(frozen=True, kw_only=True)
+class DotPrint:
+    """`columns` x `rows` dots, `pitch_mm` apart, half as wide; where the middle of their sheet lies, and its turn."""
+
+    columns: int
+    rows: int
+    pitch_mm: float
+    centre_mm: Array
+    rotation_rad: float
+
+    def reflectance(self, sheet: SheetTruth, x_mm: Array, y_mm: Array) -> NDArray[np.float32]:
+        """At spots (H, W); NaN beside the sheet, which grew as every print does."""
+        c, s = np.cos(self.rotation_rad), np.sin(self.rotation_rad)
+        dx, dy = x_mm - self.centre_mm[0], y_mm - self.centre_mm[1]
+        growth = 1.0 + np.array(sheet.scale_error)
+        at = [(c * dx + s * dy) / growth[0] / self.pitch_mm, (c * dy - s * dx) / growth[1] / self.pitch_mm]
+        half = [(n - 1) / 2.0 for n in (self.columns, self.rows)]
+        node = [np.clip(np.round(a + h), 0, 2 * h) - h for a, h in zip(at, half, strict=True)]
+        away_mm = self.pitch_mm * np.hypot(at[0] - node[0], at[1] - node[1])
+        black = np.clip((self.pitch_mm / 4.0 - away_mm) / _CELL_MM + 0.5, 0.0, 1.0)
+        with np.errstate(invalid="ignore"):
+            beside = (np.abs(at[0]) > half[0] + 1.0) | (np.abs(at[1]) > half[1] + 1.0) | ~np.isfinite(x_mm)
+        light = sheet.paper + (sheet.ink - sheet.paper) * black
+        return np.where(beside, np.nan, light).astype(np.float32)
+
+
+@dataclass(frozen=True, kw_only=True)
 class ScreenPlace:
     """A display on the table: middle of its pixels, and its turn (0: its top edge lies towards +y)."""
 

@@ -22,7 +22,7 @@ from rigwarp.simulation.table_top import clouds, on_table_top
 from rigwarp.simulation.truth import VirtualTruth
 from rigwarp.simulation.view.eye import Eye, Sights, Wing
 from rigwarp.simulation.view.plan_light import PlanLight
-from rigwarp.simulation.view.prints import LyingSheet, ScreenPlace, below_glass, remapped, shown_on_screen
+from rigwarp.simulation.view.prints import DotPrint, LyingSheet, ScreenPlace, below_glass, remapped, shown_on_screen
 from rigwarp.simulation.virtual_rig import VirtualCamera, VirtualRig
 
 _APERTURE = 7  # points of the aperture, one after the other with the places within a pixel
@@ -117,6 +117,11 @@ class VirtualView:
         """Photograph (H, W) under room light of a printed sheet that lies on the table where `target` says."""
         sheet = LyingSheet(target, self._truth.sheet)
         return self.photograph(sheet.reflectance, height_mm=self._truth.sheet.thickness_mm)
+
+    def dots_photo(self, dots: DotPrint) -> NDArray[np.uint8]:
+        """Photograph (H, W) under room light of a sheet of dots on the table."""
+        sheet = self._truth.sheet
+        return self.photograph(lambda x, y: dots.reflectance(sheet, x, y), height_mm=sheet.thickness_mm)
 
     def photograph(self, paint: Paint, *, height_mm: float = 0.0) -> NDArray[np.uint8]:
         """Photograph (H, W) under room light of paint at a height over the table; NaN: the bare table."""

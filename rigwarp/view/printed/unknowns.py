@@ -1,40 +1,37 @@
-"""A view's map from photographs of printed sheets: a few hundred corners instead of a million pixels.
-
-The first photograph says where the table frame lies (its sheet is where [view.target] puts it); sheets of the others
-lie anywhere on the table, and their places are found along with the rest.
-"""
+"""What is not known when sheets are seen: mountings, lens, where sheets lay, prints; and what corners say of it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, map_coordinates
-from scipy.spatial import cKDTree
 
 from rigwarp.camera import SheetSigma, board_to_table
 from rigwarp.camera.boards.board import board_size_mm
 from rigwarp.camera.boards.board_shape import board_bends
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray, IntArray, ViewMap
+from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.rig import Table, Target
-from rigwarp.table_map import apply_shifts
-from rigwarp.view.design import lean_of, trace_view
 from rigwarp.view.parts import ViewPart
-from rigwarp.view.sheet_field import Conditioned, Field, Sightings, likeliest
-from rigwarp.view.sheets import SheetCorners
+from rigwarp.view.printed.field import Sightings
+from rigwarp.view.printed.found import SheetCorners
+from rigwarp.view.printed.slopes import (
+    CAMERA,
+    MIRROR,
+    design_leans,
+    design_places,
+    mount_slope,
+    mounted_at,
+    pixel_slope,
+)
 
 _FEWEST = 12  # corners in all
 _MOST = 900  # more tell nothing new, and take minutes
-_CAMERA, _LENS, _MIRROR = 6, 5, 6  # unknowns: shift and turn; focal length, middle and two of distortion
+_LENS = 5  # unknowns: focal length, middle and two of distortion
 _FOCAL_SHARE, _MIDDLE_SHARE, _K1, _K2 = 0.01, 0.01, 0.05, 0.02  # 1-sigma of a lens that was not calibrated
 _MIRRORED = np.array([1.0, 1.0, -1.0, -1.0, -1.0, 1.0])  # shift and turn of a camera as its mirror image makes them
 _PLACE_SIGMA = np.array([300.0, 300.0, 1.0])  # mm, mm, rad: sheets after the first may lie anywhere
-_PASSES = 4
-_STEP = 1e-3  # share of a sigma for numerical derivatives
 _STRAY = 6.0  # sigmas: such a corner was something else
-_STEP_PX = 16  # the correction is worked out on a grid
-_REACH_SQUARES = 1.5  # a pixel this near to a corner counts as measured
 _FAR_MM, _FAR_RAD = 60.0, np.radians(20.0)  # the first sheet may seem so far from its place before anything is fitted
 _PLACE: Final = 3
 
@@ -49,37 +46,7 @@ class SheetPlace:
 
 
 @dataclass(frozen=True, kw_only=True)
-class SheetFit:
-    """A view's map from sheets.
-
-    Attributes
-    ----------
-    view_map : the result; `measured` is True near corners.
-    parts : the design as registered.
-    places : of the sheets, one per photograph.
-    residual_mm, sigma_mm : (N, 2) each corner from what all others say, and the 1-sigma of that.
-    pixels_px, zone : (N, 2), (N,) of these corners.
-    field : how far built and registered design differ, over what distance, and the noise of corners.
-    shifts : (12,) by number of the part, how camera and mirror had to be moved (mm, rad, mm, rad).
-    tied : whether sheets that several parts see join all parts; else their places rest on tolerances.
-    strays : corners left out because they contradict all others.
-    """
-
-    view_map: ViewMap
-    parts: tuple[ViewPart, ...]
-    places: tuple[SheetPlace, ...]
-    residual_mm: Array
-    sigma_mm: Array
-    pixels_px: Array
-    zone: IntArray
-    field: Field
-    shifts: tuple[Array, ...]
-    tied: bool
-    strays: int
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Corners:
+class Corners:
     """All corners in one, with the unknowns' columns."""
 
     pixels_px: Array
@@ -89,61 +56,11 @@ class _Corners:
     photo: IntArray
     square_px: Array
 
-    def only(self, which: BoolArray | IntArray) -> "_Corners":
+    def only(self, which: BoolArray | IntArray) -> "Corners":
         return replace(self, **{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
 
 
-def fit_sheets(
-    parts: Sequence[ViewPart],
-    found: Sequence[SheetCorners],
-    target: Target,
-    table: Table,
-    sheet: SheetSigma,
-) -> SheetFit:
-    """Fit the map of a view to corners of sheets.
-
-    Parameters
-    ----------
-    parts : the design.
-    found : by photograph and zone.
-    target : the sheet, and where that of the first photograph lies.
-    sheet : how well the print and its height are known.
-
-    Raises
-    ------
-    MeasurementError
-        Too few corners, or the first sheet does not lie where it should.
-    """
-    corners = _joined(parts, found)
-    problem = _Problem(parts, corners, target, table, sheet)
-    problem.require_first_place()
-    width = parts[0].model.projector.resolution[0]
-    for number in range(_PASSES):
-        sightings = problem.linearised()
-        if number != _PASSES - 2:  # looked for once more after the first move, and after strays are left out
-            field = likeliest(sightings, problem.prior, width)
-        told = Conditioned(sightings, problem.prior, field)
-        if number == _PASSES - 2:
-            problem.drop(told.left_out)
-            told = Conditioned(problem.linearised(), problem.prior, field)
-        problem.now, covariance = told.unknowns
-    residual, sigma = told.left_out
-    return SheetFit(
-        view_map=_map(problem, told, table),
-        parts=problem.moved,
-        places=problem.places(covariance),
-        residual_mm=residual,
-        sigma_mm=sigma,
-        pixels_px=problem.corners.pixels_px,
-        zone=problem.corners.zone,
-        field=field,
-        shifts=tuple(problem.shifts(i) for i in range(len(parts))),
-        tied=problem.tied,
-        strays=problem.strays,
-    )
-
-
-def _joined(parts: Sequence[ViewPart], found: Sequence[SheetCorners]) -> _Corners:
+def join_corners(parts: Sequence[ViewPart], found: Sequence[SheetCorners]) -> Corners:
     total = sum(len(one.pixels_px) for one in found)
     if total < _FEWEST:
         raise MeasurementError(
@@ -155,7 +72,7 @@ def _joined(parts: Sequence[ViewPart], found: Sequence[SheetCorners]) -> _Corner
     def whole(values: Sequence[int]) -> IntArray:
         return np.repeat(np.array(values, np.int64), [len(one.pixels_px) for one in found])
 
-    corners = _Corners(
+    corners = Corners(
         pixels_px=np.concatenate([one.pixels_px for one in found]),
         board_mm=np.concatenate([one.board_mm for one in found]),
         zone=whole([one.zone for one in found]),
@@ -166,7 +83,7 @@ def _joined(parts: Sequence[ViewPart], found: Sequence[SheetCorners]) -> _Corner
     return corners.only(np.linspace(0, total - 1, _MOST).astype(int)) if total > _MOST else corners
 
 
-class _Problem:
+class Unknowns:
     """The unknowns, what is assumed of them now, and what the corners say then.
 
     Order: shift and turn of the camera; its lens; shift and turn of each mirror; middle and turn of each sheet but the
@@ -174,7 +91,7 @@ class _Problem:
     """
 
     def __init__(
-        self, parts: Sequence[ViewPart], corners: _Corners, target: Target, table: Table, sheet: SheetSigma
+        self, parts: Sequence[ViewPart], corners: Corners, target: Target, table: Table, sheet: SheetSigma
     ) -> None:
         self._parts, self.corners, self._target = tuple(parts), corners, target
         self._height_mm = table.height_mm
@@ -184,9 +101,9 @@ class _Problem:
         self._lens = parts[0].model.projector
         self.prior = np.concatenate(
             [
-                parts[0].tolerances[:_CAMERA],
+                parts[0].tolerances[:CAMERA],
                 self._lens_sigma(),
-                *(part.tolerances[_CAMERA:] for part in parts),
+                *(part.tolerances[CAMERA:] for part in parts),
                 np.tile(_PLACE_SIGMA, len(self._photos)),
                 self._print,
             ]
@@ -198,13 +115,13 @@ class _Problem:
 
     def shifts(self, part: int) -> Array:
         """(12,) how a part is now assumed to be mounted."""
-        camera = self.now[:_CAMERA] * (_MIRRORED if self._parts[part].flipped else 1.0)
+        camera = self.now[:CAMERA] * (_MIRRORED if self._parts[part].flipped else 1.0)
         return np.concatenate([camera, self.now[self._mirror(part)]])
 
     @property
     def moved(self) -> tuple[ViewPart, ...]:
         """The parts as now assumed."""
-        return tuple(_at(part, self.shifts(i)) for i, part in enumerate(self._parts))
+        return tuple(mounted_at(part, self.shifts(i)) for i, part in enumerate(self._parts))
 
     @property
     def tied(self) -> bool:
@@ -216,9 +133,13 @@ class _Problem:
             seen = [one for one in seen if not one & together]
         return not seen
 
+    def mounting(self, part: int) -> IntArray:
+        """(12,) which of the unknowns mount the camera and a part's mirror."""
+        return np.concatenate([np.arange(CAMERA), np.arange(self.now.size)[self._mirror(part)]])
+
     def _mirror(self, part: int) -> slice:
-        begin = _CAMERA + _LENS + part * _MIRROR
-        return slice(begin, begin + _MIRROR)
+        begin = CAMERA + _LENS + part * MIRROR
+        return slice(begin, begin + MIRROR)
 
     def _column(self, photo: int) -> int:
         first: int = self._mirror(len(self._parts)).start
@@ -238,21 +159,21 @@ class _Problem:
         own = self._parts[part]
         slope = np.zeros((len(pixels_px), 2, len(self.prior)))
         mount = mount_slope(own, self.shifts(part), pixels_px, zone)
-        slope[..., :_CAMERA] = mount[..., :_CAMERA] * (_MIRRORED if own.flipped else 1.0)
-        slope[..., self._mirror(part)] = mount[..., _CAMERA:]
-        by_px = pixel_slope(_at(own, self.shifts(part)), pixels_px, zone)
+        slope[..., :CAMERA] = mount[..., :CAMERA] * (_MIRRORED if own.flipped else 1.0)
+        slope[..., self._mirror(part)] = mount[..., CAMERA:]
+        by_px = pixel_slope(mounted_at(own, self.shifts(part)), pixels_px, zone)
         ahead = pixels_px - self._lens.principal_px
         square = np.sum((ahead / self._lens.focal_px) ** 2, axis=-1)[:, None]
         lens = np.stack([ahead, np.broadcast_to([1.0, 0.0], ahead.shape), np.broadcast_to([0.0, 1.0], ahead.shape),
                          ahead * square, ahead * square**2], axis=-1)  # fmt: skip
-        slope[..., _CAMERA : _CAMERA + _LENS] = by_px @ lens
+        slope[..., CAMERA : CAMERA + _LENS] = by_px @ lens
         return slope
 
     @property
     def mounted(self) -> Array:
         """(P,) what `moved` holds already of what is now assumed."""
         held = self.now.copy()
-        held[_CAMERA : _CAMERA + _LENS] = 0.0
+        held[CAMERA : CAMERA + _LENS] = 0.0
         held[self._mirror(len(self._parts)).start :] = 0.0
         return held
 
@@ -296,7 +217,7 @@ class _Problem:
     def linearised(self) -> Sightings:
         corners, parts = self.corners, self.moved
         seen = design_places(parts, corners.pixels_px, corners.zone, corners.part)
-        lean = _leans(parts, corners)
+        lean = design_leans(parts, corners.pixels_px, corners.zone, corners.part)
         slope = np.zeros((len(seen), 2, len(self.prior)))
         for i in range(len(parts)):
             here = corners.part == i
@@ -318,7 +239,7 @@ class _Problem:
         # at height t over the table the line of sight of the place P is at P - t lean
         print_now = np.einsum("nij,j->ni", slope[..., -4:], self.now[-4:])
         misfit = places + self._target.thickness_mm * lean - print_now - seen
-        lens = slice(_CAMERA, _CAMERA + _LENS)
+        lens = slice(CAMERA, CAMERA + _LENS)
         misfit -= slope[..., lens] @ self.now[lens]  # `moved` leaves the lens as it is
         known = np.isfinite(misfit).all(axis=-1)
         if not known.all():
@@ -363,88 +284,6 @@ class _Problem:
             own = np.zeros(3) if photo == self.first else sigma[self._column(photo) :][:_PLACE]
             found.append(SheetPlace(centre_mm=laid.centre_mm, rotation_rad=laid.rotation_rad, sigma=own))
         return tuple(found)
-
-
-def _map(problem: _Problem, told: Conditioned, table: Table) -> ViewMap:
-    """The registered design over the camera's pixels, with what the corners add to it."""
-    parts, corners = problem.moved, problem.corners
-    design = trace_view(parts, table)
-    x, y, sigma = design.x_mm.copy(), design.y_mm.copy(), np.full(design.zone.shape, np.nan)
-    measured = np.zeros(design.zone.shape, bool)
-    rows, columns = (np.append(np.arange(0, n - 1, _STEP_PX), n - 1) for n in design.zone.shape)
-    nodes = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2).astype(float)
-    for zone in np.unique(design.zone[design.zone >= 0]):
-        i = max((i for i, part in enumerate(parts) if part.first_zone <= zone), key=lambda i: parts[i].first_zone)
-        slope = problem.design_slope(i, nodes, np.full(len(nodes), zone))
-        known = np.isfinite(slope).all(axis=(1, 2))
-        slope[~known] = 0.0
-        add, doubt = told.at(nodes, int(zone), slope)
-        add -= slope @ problem.mounted
-        here = design.zone == zone
-        v, u = np.nonzero(here)
-        place = [np.interp(v, rows, np.arange(len(rows))), np.interp(u, columns, np.arange(len(columns)))]
-        grid = (len(rows), len(columns))
-        for target, values in ((x, add[:, 0]), (y, add[:, 1]), (sigma, doubt)):
-            found = map_coordinates(_filled(values.reshape(grid), known.reshape(grid)), place, order=1)
-            target[here] = found if target is sigma else target[here] + found
-        mine = corners.zone == zone
-        if mine.any():
-            distance, nearest = cKDTree(corners.pixels_px[mine]).query(np.stack([u, v], axis=-1))
-            measured[here] = distance <= _REACH_SQUARES * corners.square_px[mine][nearest]
-    return replace(design, x_mm=x, y_mm=y, sigma_mm=sigma, measured=measured)
-
-
-def design_places(parts: Sequence[ViewPart], pixels_px: Array, zone: IntArray, part: IntArray) -> Array:
-    """(N, 2) where the design sees (N, 2) camera pixels of the view's zones (N,), smoothly continued; NaN: nowhere."""
-    places = np.full(pixels_px.shape, np.nan)
-    for i, one in enumerate(parts):
-        for number in np.unique(zone[part == i]):
-            here = (part == i) & (zone == number)
-            own = one.own_pixels(pixels_px[here])
-            places[here] = one.model.trace(own, zone=int(number) - one.first_zone, extended=True).table_mm
-    return places
-
-
-def pixel_slope(part: ViewPart, pixels_px: Array, zone: IntArray) -> Array:
-    """(N, 2, 2) how the places move with the pixel."""
-    which = np.zeros(len(pixels_px), np.int64)
-    steps = [
-        [design_places([part], pixels_px + sign * np.array(step), zone, which) for sign in (1.0, -1.0)]
-        for step in ([1.0, 0.0], [0.0, 1.0])
-    ]
-    return np.stack([(ahead - behind) / 2.0 for ahead, behind in steps], axis=-1)
-
-
-def mount_slope(part: ViewPart, shifts: Array, pixels_px: Array, zone: IntArray) -> Array:
-    """(N, 2, 12) how the places move with the part's mounting."""
-    which = np.zeros(len(pixels_px), np.int64)
-    base = design_places([_at(part, shifts)], pixels_px, zone, which)
-    steps = _STEP * part.tolerances
-    aside = [
-        (design_places([_at(part, shifts + step * unit)], pixels_px, zone, which) - base) / step
-        for step, unit in zip(steps, np.eye(_CAMERA + _MIRROR), strict=True)
-    ]
-    return np.stack(aside, axis=-1)
-
-
-def _at(part: ViewPart, shifts: Array) -> ViewPart:
-    return replace(part, model=apply_shifts(part.model, shifts))
-
-
-def _leans(parts: Sequence[ViewPart], corners: _Corners) -> Array:
-    lean = np.full(corners.pixels_px.shape, np.nan)
-    for i, part in enumerate(parts):
-        for number in np.unique(corners.zone[corners.part == i]):
-            here = (corners.part == i) & (corners.zone == number)
-            own = part.own_pixels(corners.pixels_px[here])
-            traced = part.model.trace(own, zone=int(number) - part.first_zone, extended=True)
-            lean[here] = lean_of(part.model, traced.table_mm, traced.mirror_mm)
-    return lean
-
-
-def _filled(values: Array, known: BoolArray) -> Array:
-    row, column = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return np.asarray(values[row, column])
 
 
 def _turn(angle_rad: float) -> Array:

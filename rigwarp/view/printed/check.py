@@ -10,14 +10,14 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, IntArray, ViewMap
 from rigwarp.rig.model import Target
 from rigwarp.view.look_up import points
-from rigwarp.view.sheets import SheetCorners
+from rigwarp.view.printed.found import SheetCorners
 
 _FEWEST = 6
 
 
 @dataclass(frozen=True, kw_only=True)
 class SheetCheck:
-    """N corners of one sheet.
+    """N corners, or dots, of one sheet.
 
     Attributes
     ----------
@@ -64,20 +64,34 @@ def check_sheet_through(view: ViewMap, found: Sequence[SheetCorners], target: Ta
         )
     board = np.concatenate([one.board_mm for one in found])[known]
     flat = board_to_table(board, replace(target, centre_mm=np.zeros(2), rotation_rad=0.0), height_mm=0.0)[:, :2]
-    a, b = flat @ [1.0, 1.0j], seen[known] @ [1.0, 1.0j]
+    return compared(
+        flat,
+        seen[known],
+        sigma_mm=sigma[known],
+        zone=zone[known],
+        photo=found[0].photo,
+        outside=int(np.count_nonzero(~known)),
+    )
+
+
+def compared(
+    flat_mm: Array, seen_mm: Array, *, sigma_mm: Array, zone: IntArray, photo: int, outside: int = 0
+) -> SheetCheck:
+    """Places (N, 2) on a flat print, laid on where the map sees them as they fit best."""
+    a, b = flat_mm @ [1.0, 1.0j], seen_mm @ [1.0, 1.0j]
     factor = np.vdot(a - a.mean(), b - b.mean()) / np.vdot(a - a.mean(), a - a.mean()).real
     turn = np.exp(1j * np.angle(factor))
     by_sheet = turn * (a - a.mean()) + b.mean()
     centre = b.mean() - turn * a.mean()
     error = b - by_sheet
     return SheetCheck(
-        photo=found[0].photo,
+        photo=photo,
         centre_mm=np.array([centre.real, centre.imag]),
         rotation_rad=float(np.angle(factor)),
         scale=float(np.abs(factor)),
         error_mm=np.stack([error.real, error.imag], axis=-1),
         table_mm=np.stack([by_sheet.real, by_sheet.imag], axis=-1),
-        sigma_mm=sigma[known],
-        zone=zone[known],
-        outside=int(np.count_nonzero(~known)),
+        sigma_mm=sigma_mm,
+        zone=zone,
+        outside=outside,
     )

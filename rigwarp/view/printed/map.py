@@ -1,0 +1,113 @@
+"""From what corners say to the map: over all pixels of the view, and where they leave open whose a pixel is."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt, map_coordinates
+from scipy.spatial import cKDTree
+
+from rigwarp.geometry import Array, BoolArray, ViewMap
+from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.rig import Table
+from rigwarp.view.design import trace_view
+from rigwarp.view.parts import ViewPart
+from rigwarp.view.printed.field import Conditioned
+from rigwarp.view.printed.unknowns import Unknowns
+from rigwarp.view.seen import filled
+
+_EDGE_PX = 3.0  # pixels this near to another mirror's show where the edge is
+_FOLD_SIGMAS = 2.5
+_STEP_PX = 16  # the correction is worked out on a grid
+_REACH_SQUARES = 1.5  # a pixel this near to a corner counts as measured
+
+
+def map_by_sheets(problem: Unknowns, told: Conditioned, table: Table) -> ViewMap:
+    """The registered design over the camera's pixels, with what the corners add to it."""
+    parts, corners = problem.moved, problem.corners
+    design = trace_view(parts, table)
+    x, y, sigma = design.x_mm.copy(), design.y_mm.copy(), np.full(design.zone.shape, np.nan)
+    measured = np.zeros(design.zone.shape, bool)
+    rows, columns = (np.append(np.arange(0, n - 1, _STEP_PX), n - 1) for n in design.zone.shape)
+    nodes = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2).astype(float)
+    for zone in np.unique(design.zone[design.zone >= 0]):
+        i = max((i for i, part in enumerate(parts) if part.first_zone <= zone), key=lambda i: parts[i].first_zone)
+        slope = problem.design_slope(i, nodes, np.full(len(nodes), zone))
+        known = np.isfinite(slope).all(axis=(1, 2))
+        slope[~known] = 0.0
+        add, doubt = told.at(nodes, int(zone), slope)
+        add -= slope @ problem.mounted
+        here = design.zone == zone
+        v, u = np.nonzero(here)
+        place = [np.interp(v, rows, np.arange(len(rows))), np.interp(u, columns, np.arange(len(columns)))]
+        grid = (len(rows), len(columns))
+        for target, values in ((x, add[:, 0]), (y, add[:, 1]), (sigma, doubt)):
+            found = map_coordinates(filled(np.where(known, values, np.nan).reshape(grid)), place, order=1)
+            target[here] = found if target is sigma else target[here] + found
+        mine = corners.zone == zone
+        if mine.any():
+            distance, nearest = cKDTree(corners.pixels_px[mine]).query(np.stack([u, v], axis=-1))
+            measured[here] = distance <= _REACH_SQUARES * corners.square_px[mine][nearest]
+    doubtful = _near_a_fold(problem, told.unknowns[1], parts, design)
+    for values in (x, y, sigma):
+        values[doubtful] = np.nan
+    return replace(
+        design,
+        x_mm=x,
+        y_mm=y,
+        sigma_mm=sigma,
+        measured=measured & ~doubtful,
+        zone=np.where(doubtful, NO_LIGHT, design.zone).astype(design.zone.dtype),
+        lean_x=np.where(doubtful, np.nan, design.lean_x),
+        lean_y=np.where(doubtful, np.nan, design.lean_y),
+    )
+
+
+def _near_a_fold(problem: Unknowns, covariance: Array, parts: Sequence[ViewPart], design: ViewMap) -> BoolArray:
+    """(H, W) pixels so near to another mirror's that corners, which tell no edges, leave open whose they are."""
+    owner = np.full(design.zone.shape, -1)
+    for number, part in enumerate(parts):
+        owner[design.zone >= part.first_zone] = number
+    owner[design.zone < 0] = -1
+    doubtful = np.zeros(owner.shape, bool)
+    for number, part in enumerate(parts):
+        mine, others = owner == number, (owner >= 0) & (owner != number)
+        if part.mirror is None or not (mine.any() and others.any()):
+            continue
+        away = distance_transform_edt(~others)
+        edge = np.argwhere(mine & (away <= _EDGE_PX))
+        if not len(edge):
+            continue
+        columns = problem.mounting(number)
+        reach = _FOLD_SIGMAS * _edge_sigma_px(part, edge[:, ::-1].astype(float), covariance[np.ix_(columns, columns)])
+        doubtful |= (mine & (away <= reach)) | (others & (distance_transform_edt(~mine) <= reach))
+    return doubtful
+
+
+def _edge_sigma_px(part: ViewPart, pixels_px: Array, covariance: Array) -> float:
+    """1-sigma of where a mirror's edge is seen, from the (12, 12) covariance of how camera and mirror are mounted.
+
+    Of a point X of the mirror, R^T (X - C) in the camera: shifts and turns move X - C by m + n x (X - M) - s - w x
+    (X - C).
+    """
+    surface, camera, mirror = part.model.surfaces[0], part.model.projector, part.model.mirror
+    at = mirror.to_table(part.model.trace(part.own_pixels(pixels_px), zone=surface.zone, extended=True).mirror_mm)
+    at = at[np.isfinite(at).all(axis=-1)]
+    eye, R = camera.placement.position_mm, camera.placement.rotation
+    x, y, z = ((at - eye) @ R).T
+    slope = np.concatenate([-_rigid(at - eye), _rigid(at - mirror.position_mm)], axis=-1)
+    slope = np.einsum("ji,njk->nik", R, slope)
+    zero = np.zeros_like(z)
+    by_px = np.stack(
+        [np.stack([1.0 / z, zero, -x / z**2], axis=-1), np.stack([zero, 1.0 / z, -y / z**2], axis=-1)], axis=1
+    )
+    moved = camera.focal_px * by_px @ slope
+    return float(np.sqrt(np.einsum("nij,jk,nik->n", moved, covariance, moved).max())) if len(at) else 0.0
+
+
+def _rigid(arm_mm: Array) -> Array:
+    """(N, 3, 6) how points move with a shift, and with a turn about the end of their arms (N, 3)."""
+    x, y, z = arm_mm.T
+    zero = np.zeros_like(x)
+    turn = np.stack([np.stack(row, axis=-1) for row in ((zero, z, -y), (-z, zero, x), (y, -x, zero))], axis=1)
+    return np.concatenate([np.broadcast_to(np.eye(3), turn.shape), turn], axis=-1)

@@ -1,0 +1,144 @@
+"""What a printed sheet tells of a display: glass, thickness and pitch, which no number of the display's places tells.
+
+A sheet has no glass. Photographed anywhere on the table over the same mirrors, its corners are where the display's
+places put them only if glass (which shifts slanting sights), thickness and pitch are right: a linear least squares in
+these, the sheet's own print and height, and where it lies.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from rigwarp.camera import SheetSigma, board_to_table
+from rigwarp.camera.boards.board import board_size_mm
+from rigwarp.camera.boards.board_shape import board_bends
+from rigwarp.errors import MeasurementError
+from rigwarp.geometry import Array
+from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
+from rigwarp.rig.model import Target
+from rigwarp.table_map.inverse import bilinear
+from rigwarp.view.printed.found import SheetCorners
+from rigwarp.view.screen import N_DOUBTS, Screen, screen_slopes
+from rigwarp.view.seen import Seen, filled
+
+_FEWEST = 12  # corners
+_FEWEST_EACH = 4
+_LEAST_PX = 0.03  # 1-sigma of a corner, at best
+_WORTH = 150.0  # corners: paper and blur move neighbours alike
+_PASSES = 8
+_PRINT, _PLACE = 4, 3  # unknowns: mean scale, aspect, squareness, height; middle and turn of each sheet
+_ANYWHERE = 1e3  # mm and rad
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Sheet:
+    """(N,) corners of one sheet where the display's places put them; `turn` (2, 2) is the sheet's."""
+
+    places_mm: Array
+    lean: Array
+    mm_per_px: Array
+    flat_mm: Array
+    bends: Array
+    turn: Array
+
+
+def screen_by_sheet(
+    screen: Screen,
+    seen: Seen,
+    lean: Array,
+    corners: Sequence[SheetCorners],
+    target: Target,
+    sheet: SheetSigma,
+) -> Screen:
+    """The display with glass, thickness and pitch at which the sheet is as it was printed, and their covariance.
+
+    Parameters
+    ----------
+    screen, seen : the display as described, and the places it tells with that.
+    lean : (H, W, 2) of the registered view.
+    corners : of sheets on the table, by photograph and zone.
+    target, sheet : the print, and how well that and its height are known.
+
+    Raises
+    ------
+    MeasurementError
+        The sheet is hardly seen where the display was.
+    """
+    photos = sorted({one.photo for one in corners})
+    looked = [_looked(seen, lean, [one for one in corners if one.photo == photo], target) for photo in photos]
+    looked = [one for one in looked if len(one.places_mm) >= _FEWEST_EACH]
+    count = sum(len(one.places_mm) for one in looked)
+    if count < _FEWEST:
+        raise MeasurementError(
+            f"only {count} corners of the sheet lie where the display was seen, too ({_FEWEST} are needed): lay it "
+            "where the display lay, across as many mirrors as it reaches"
+        )
+    wanted = np.concatenate([(one.places_mm - _laid(one, target)) / one.mm_per_px[:, None] for one in looked])
+    slope = np.concatenate([_slope(screen, one, k, len(looked), target) for k, one in enumerate(looked)])
+    known = [*np.sqrt(np.diag(screen.doubt)), sheet.mean_scale, *sheet.shape[:2], sheet.height_mm]
+    prior = np.concatenate([known, np.full(_PLACE * len(looked), _ANYWHERE)])
+
+    def linear(unknowns: Array) -> tuple[Array, Callable[[], Array]]:
+        return wanted - slope @ unknowns, lambda: slope
+
+    solved = robust_least_squares(
+        linear,
+        np.zeros(len(prior)),
+        prior=normal_prior(np.diag(prior**-2.0)),
+        sigma=lambda residual: max(sigma_per_axis(residual), _LEAST_PX),
+        limit=HUBER_CLOSE,
+        passes=_PASSES,
+        worth=_WORTH * len(looked),
+    )
+    glass, thickness, pitch = solved.unknowns[:N_DOUBTS]
+    return replace(
+        screen,
+        glass_mm=max(screen.glass_mm + float(glass), 0.0),
+        thickness_mm=screen.thickness_mm + float(thickness),
+        pitch_mm=screen.pitch_mm * (1.0 + float(pitch)),
+        covariance=solved.covariance[:N_DOUBTS, :N_DOUBTS],
+    )
+
+
+def _looked(seen: Seen, lean: Array, corners: Sequence[SheetCorners], target: Target) -> _Sheet:
+    pixels = np.concatenate([one.pixels_px for one in corners])
+    board = np.concatenate([one.board_mm for one in corners])
+    places, by_px = bilinear(seen.table_mm, pixels)
+    slant, _ = bilinear(filled(lean), pixels)
+    known = np.isfinite(places).all(axis=-1) & np.isfinite(by_px).all(axis=(1, 2))
+    places, slant = places[known] - target.thickness_mm * slant[known], slant[known]
+    flat = board_to_table(board[known], replace(target, centre_mm=np.zeros(2), rotation_rad=0.0), height_mm=0.0)[:, :2]
+    a, b = flat @ [1.0, 1.0j], places @ [1.0, 1.0j]
+    turn = np.exp(1j * np.angle(np.vdot(a - a.mean(), b - b.mean()))) if len(a) else 1.0 + 0.0j
+    return _Sheet(
+        places_mm=places,
+        lean=slant,
+        mm_per_px=np.sqrt(np.sum(by_px[known] ** 2, axis=(1, 2)) / 2.0),
+        flat_mm=flat,
+        bends=board_bends(board[known], board_size_mm(target), flat=True)[:, :2, :2],
+        turn=np.array([[turn.real, -turn.imag], [turn.imag, turn.real]]),
+    )
+
+
+def _laid(one: _Sheet, target: Target) -> Array:
+    """(N, 2) where the corners are if the sheet lies as it fits best (Kabsch, 1976)."""
+    turned = one.flat_mm @ one.turn.T
+    return np.asarray(turned - turned.mean(axis=0) + one.places_mm.mean(axis=0))
+
+
+def _slope(screen: Screen, one: _Sheet, number: int, sheets: int, target: Target) -> Array:
+    """(N, 2, n) how corners by the sheet minus those by the display move with the unknowns, camera pixels."""
+    slope = np.zeros((len(one.places_mm), 2, N_DOUBTS + _PRINT + _PLACE * sheets))
+    turned = one.flat_mm @ one.turn.T
+    middle = turned - turned.mean(axis=0)
+    on_table = one.places_mm + target.thickness_mm * one.lean
+    slope[..., :N_DOUBTS] = -screen_slopes(screen, on_table, one.lean)
+    slope[..., N_DOUBTS] = turned
+    upright = one.turn @ np.diag([1.0, -1.0])  # the board's y runs down
+    slope[..., N_DOUBTS + 1 : N_DOUBTS + 3] = np.einsum("ij,njk->nik", upright, one.bends)
+    slope[..., N_DOUBTS + 3] = one.lean
+    at = N_DOUBTS + _PRINT + _PLACE * number
+    slope[:, 0, at] = slope[:, 1, at + 1] = 1.0
+    slope[..., at + 2] = np.stack([-middle[:, 1], middle[:, 0]], axis=-1)
+    return np.asarray(slope / one.mm_per_px[:, None, None])

@@ -1,0 +1,76 @@
+"""Sorting tables whose camera, wings, prints and displays are drawn from what rig.toml and rigwarp state of them."""
+
+from pathlib import Path
+
+import numpy as np
+from small_rig import make_small_rig
+
+from rigwarp.files import RigFolder, open_rig
+from rigwarp.geometry import Array
+from rigwarp.jobs.view.demo import view_alone
+
+RIGS = 24
+SHEET_SCALE_PERCENT = PITCH_PERCENT = 0.05
+"""1-sigma of a sheet's print, by a steel rule, and of a display's pitch."""
+GLASS_MM = (0.5, 1.5)
+
+
+def white(numbers: int) -> Array:
+    """(RIGS, numbers) of which those of all rigs are white: they tell as much as those of a few hundred would."""
+    raw = np.random.default_rng(7).normal(size=(RIGS, numbers))
+    return np.asarray(np.linalg.qr(raw - raw.mean(axis=0))[0] * np.sqrt(RIGS))
+
+
+def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False) -> RigFolder:
+    """A virtual rig; `alone` without its projector."""
+    make_small_rig(root, "two-wings", share=share)
+    if alone:
+        text = (root / "rig.toml").read_text(encoding="utf-8")
+        (root / "rig.toml").write_text(view_alone(text), encoding="utf-8")
+    folder = open_rig(root, without_projector=True)
+    text = (root / "virtual.toml").read_text(encoding="utf-8")
+    before, after = text[: text.index("[view]")], text[text.index("[room]") :]
+    random = np.random.default_rng(seed)
+    scale = SHEET_SCALE_PERCENT * white(2)[(seed - 1) % RIGS]
+    before += _view(folder, random, share)
+    after = after.replace("scale_error_percent = [0.01, 0.01]", f"scale_error_percent = {scale.tolist()}")
+    (root / "virtual.toml").write_text(before + after, encoding="utf-8")
+    return open_rig(root, without_projector=True)
+
+
+def _view(folder: RigFolder, random: np.random.Generator, share: float) -> str:
+    view = folder.rig.view
+    assert view is not None
+    width, height = view.resolution
+
+    def draws(sigma: float, n: int = 3) -> list[float]:
+        return (sigma * random.normal(size=n)).tolist()
+
+    lines = [
+        "[view]",
+        f"position_error_mm = {draws(view.position_tolerance_mm)}",
+        f"rotation_error_deg = {draws(float(np.degrees(view.rotation_tolerance_rad)))}",
+        f"focal_px = {1280.0 * share * (1.0 + 0.004 * random.normal())}",
+        f"principal_px = {[(width - 1) / 2 + draws(1.0, 1)[0], (height - 1) / 2 + draws(1.0, 1)[0]]}",
+        "distortion = [-0.03, 0.008, 0.0003, -0.0002, 0.0]",
+        "blur_px = 0.6",
+        "aperture_diameter_mm = 1.6",
+        "focus_mm = 520.0",
+    ]
+    for mirror in view.mirrors:
+        lines += [
+            "[[view.mirror]]",
+            f"seat_shift_mm = {draws(mirror.position_tolerance_mm)}",
+            f"seat_turn_deg = {draws(float(np.degrees(mirror.rotation_tolerance_rad)))}",
+            f"dirt = {random.uniform(0.0, 0.06)}",
+            "[[view.mirror.facet]]",
+            "facet = 0",
+            f"bend_radius_mm = {20000.0 / random.normal()}",
+            f"bend_deg = {random.uniform(0.0, 180.0)}",
+        ]
+    lines += [
+        "[view.screen]",
+        f"glass_mm = {random.uniform(*GLASS_MM)}",
+        f"pitch_percent = {draws(PITCH_PERCENT, 1)[0]}",
+    ]
+    return "\n".join(lines) + "\n\n"

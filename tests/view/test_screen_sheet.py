@@ -1,0 +1,113 @@
+"""A printed sheet tells a display's glass: two flat wings in closed form, glass by Snell's law worked out by angles."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from two_wings import make_rig, small_wings
+
+from rigwarp.camera import board_to_table
+from rigwarp.camera.boards.board_shape import sheet_sigma_of
+from rigwarp.decode import Decoded, Noise, Response
+from rigwarp.errors import MeasurementError
+from rigwarp.files import open_rig
+from rigwarp.view import Screen, screen_by_sheet, seen_by_screen
+from rigwarp.view.printed.found import SheetCorners
+
+TOLD = Screen(pixels=(3000, 1600), pitch_mm=0.4, thickness_mm=7.6)
+GLASS_MM, THICKNESS_MM, PITCH = 0.55, 7.63, 1.0004
+"""What the display really has, where it is said to have 1 mm of glass."""
+WINGS = small_wings(2)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return open_rig(make_rig(tmp_path_factory.mktemp("sheet") / "rig", scale=2), without_projector=True)
+
+
+def shown(noise):
+    """Which of its pixels each camera pixel sees: the place, less what the ray still runs sideways above them."""
+    exact = WINGS.view_map()
+    slant = np.linalg.norm(exact.lean, axis=-1)
+    inside = np.arcsin(np.sin(np.arctan(slant)) / TOLD.glass_index)
+    run_mm = (THICKNESS_MM - GLASS_MM) * slant + GLASS_MM * np.tan(inside)
+    spot = exact.table_mm - (run_mm / slant)[..., None] * exact.lean
+    at = spot / (TOLD.pitch_mm * PITCH) * [1.0, -1.0] + (np.array(TOLD.pixels) - 1) / 2
+    at += noise.normal(0.0, 0.03, at.shape)
+    good = exact.measured & (at >= 0).all(axis=-1) & (at <= np.array(TOLD.pixels) - 1).all(axis=-1)
+    levels, each = np.linspace(0.0, 1.0, 3), np.full(good.shape, 0.03, np.float32)
+    decoded = Decoded(
+        u_px=np.where(good, at[..., 0], np.nan).astype(np.float32),
+        v_px=np.where(good, at[..., 1], np.nan).astype(np.float32),
+        sigma_u_px=each,
+        sigma_v_px=each,
+        reason=np.where(good, 0, 1).astype(np.uint8),
+        light=np.full(good.shape, 0.4, np.float32),
+        chi2=np.ones(good.shape, np.float32),
+        response=Response(shape=1.0, shape_sigma=0.1, full_scale=255, level_codes=levels, level_light=levels),
+        noise=Noise(floor=1.0, per_light=0.5),
+        harmonics={},
+        light_sigma_px=0.0,
+        motion_sigma_px=0.0,
+    )
+    return decoded, exact
+
+
+def corners_of(target, noise):
+    """Corners of the sheet, laid askew across both wings, with 0.05 px of noise."""
+    laid = replace(target, centre_mm=np.array([20.0, -15.0]), rotation_rad=0.2)
+    board = np.array([[i * 60.0, j * 60.0, 0.0] for i in range(1, 10) for j in range(1, 7)])
+    there = board_to_table(board, laid, height_mm=target.thickness_mm)
+    found = []
+    for wing in (0, 1):
+        pixels = WINGS.pixel(there, wing)
+        seen = WINGS.shows(pixels, wing)
+        found.append(
+            SheetCorners(
+                photo=0,
+                part=None,
+                zone=wing,
+                pixels_px=pixels[seen] + noise.normal(0.0, 0.05, (seen.sum(), 2)),
+                board_mm=board[seen],
+                square_px=np.full(seen.sum(), 25.0),
+                flipped=True,
+            )
+        )
+    return found
+
+
+def p95_mm(seen, exact):
+    off = np.linalg.norm(seen.table_mm - exact.table_mm, axis=-1)
+    return np.nanpercentile(off, 95)
+
+
+def test_one_photograph_of_a_sheet_tells_glass_that_is_not_known(folder):
+    noise, target, table = np.random.default_rng(5), folder.rig.view.target, folder.rig.table
+    decoded, exact = shown(noise)
+    seen, _ = seen_by_screen([decoded], TOLD, exact, 0.0, table)
+    told = screen_by_sheet(TOLD, seen, exact.lean, corners_of(target, noise), target, sheet_sigma_of(0.1))
+    off = np.array([told.glass_mm - GLASS_MM, told.thickness_mm - THICKNESS_MM, told.pitch_mm / 0.4 - PITCH])
+    assert np.all(np.abs(off) < 3.0 * np.sqrt(np.diag(told.covariance)))
+    again, _ = seen_by_screen([decoded], told, exact, 0.0, table)
+    before, after = p95_mm(seen, exact), p95_mm(again, exact)
+    assert after < 0.4 * before
+    assert np.nanmedian(again.common_mm) < 0.6 * np.nanmedian(seen.common_mm)
+    z = (again.table_mm - exact.table_mm) / np.hypot(again.common_mm, again.random_mm)[..., None]
+    assert np.sqrt(np.nanmean(z**2)) < 2.0, "one draw of a few numbers"
+
+
+def test_a_sheet_beside_the_display_tells_nothing(folder):
+    noise, target = np.random.default_rng(5), folder.rig.view.target
+    decoded, exact = shown(noise)
+    seen, _ = seen_by_screen([decoded], TOLD, exact, 0.0, folder.rig.table)
+    few = [replace(one, pixels_px=one.pixels_px[:4], board_mm=one.board_mm[:4]) for one in corners_of(target, noise)]
+    with pytest.raises(MeasurementError, match="only 8 corners of the sheet lie where the display was seen"):
+        screen_by_sheet(TOLD, seen, exact.lean, few, target, sheet_sigma_of(0.1))
+
+
+def test_a_place_that_was_decoded_wrongly_is_refused(folder):
+    """Columns stretched by 5 % cannot be laid onto the others by any shift and turn."""
+    decoded, exact = shown(np.random.default_rng(5))
+    wrong = replace(decoded, u_px=1.05 * decoded.u_px)
+    with pytest.raises(MeasurementError, match="place 2 of the display does not fit onto where it lay before"):
+        seen_by_screen([decoded, wrong], TOLD, exact, 0.0, folder.rig.table)
