@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.bands import find_bands, without_bands
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
 from rigwarp.decode.photographs.even_light import even_out
 from rigwarp.decode.photographs.level_change import LevelChange, find_change_of_levels
@@ -46,6 +47,7 @@ _PLAID_MOVED_PX = 0.03  # camera pixels between the plaid and the stripes after 
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
 _EIGHT_BITS = 255
+_MOST_BANDS_LEFT = 0.4  # of bands that were taken out: else they are of another kind
 _HALF_WAY = 0.5  # of a way that goes on all through a scan: there the picture is on average
 _HARDLY = 0.5  # of the pixels that are lit decode
 _BRIGHT = 0.3  # of the usual contrast, in code values, of which added light makes a fifth
@@ -87,7 +89,11 @@ class ExposureDecoder:
         assert self._reason is not None, "finish comes after all photographs"
         self._check_order()
         reason, light = self._reason, self._even_out(self._reason == Reason.OK)
+        bands_px = self._take_out_bands(self._reason == Reason.OK)
         decoded = self._finish(reason, None)
+        if bands_px:
+            _widen(decoded, bands_px)
+            decoded = self._in_own_bits(decoded)
         if light is None:
             return decoded
         _widen(decoded, light.sigma_px)
@@ -95,17 +101,20 @@ class ExposureDecoder:
         share = (light.sigma_px / usual) ** 2
         others = {name: (1.0 - share) * one for name, one in decoded.noise_shares.items()}  # of the widened variance
         return replace(
-            decoded,
-            response=replace(decoded.response, full_scale=self._camera_scale),  # photographs were given 16 bits
+            self._in_own_bits(decoded),
             corrected=(light.in_words(self._labels), *decoded.corrected),
             light_sigma_px=light.sigma_px,
             noise_shares={**others, "light": share},
-            plaid=self._as_taken(decoded.plaid),
         )
+
+    def _in_own_bits(self, decoded: Decoded) -> Decoded:
+        """What was decoded from photographs that had been given 16 bits, as if from the camera's own."""
+        response = replace(decoded.response, full_scale=self._camera_scale)
+        return replace(decoded, response=response, plaid=self._as_taken(decoded.plaid))
 
     def _as_taken(self, photo: Codes | None) -> Codes | None:
         """A photograph in the camera's own number of bits."""
-        if photo is None or self._camera_scale > _EIGHT_BITS:
+        if photo is None or self._camera_scale > _EIGHT_BITS or photo.dtype == np.uint8:
             return photo
         return np.rint(photo * (_EIGHT_BITS / self._full_scale)).astype(np.uint8)
 
@@ -138,6 +147,26 @@ class ExposureDecoder:
         self._processing = self._processed(taken, lit, response)  # of the photographs as they were taken
         return course
 
+    def _take_out_bands(self, usable: NDArray[np.bool_]) -> float:
+        """Take bands out of the photographs; what they leave of positions, projector pixels, 0 where there are none."""
+        response, lit = self._response(self.photos, usable), self._bright(usable)
+        if self._processing is None:
+            self._processing = self._processed(self.photos, lit, response)
+        before = self._processing
+        if not before.bands:
+            return 0.0
+        seen = look(self.photos, lit, self._frames, self._layouts, response.table())
+        if seen is None:
+            return 0.0
+        bands = find_bands(seen, self._frames, usable.shape, before.band_rows)
+        with ThreadPoolExecutor(THREADS) as pool:
+            photos = without_bands(self.photos, bands, self._ends[0], response, pool)
+        if self._processed(photos, lit, self._response(photos, usable)).bands > _MOST_BANDS_LEFT * before.bands:
+            return 0.0
+        self.photos = list(photos)
+        self._processing = replace(before, bands_out=True)
+        return bands.sigma_px
+
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
         """Decode photographs that may have been put back by a camera's path."""
         usable = reason == Reason.OK
@@ -150,9 +179,8 @@ class ExposureDecoder:
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
-            if self._processing is None:  # before photographs are put right, which smooths them
-                self._processing = self._processed(self.photos, lit, response)
             seen = self._processing
+            assert seen is not None, "told before photographs are put right, which smooths them"
             excess = None
             if seen.uneven:
                 unseen = seen.compressed or seen.smoothed
