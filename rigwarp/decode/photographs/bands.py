@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.photographs.even_light import Codes, recoder
 from rigwarp.decode.photographs.light_model import Frames, Seen
-from rigwarp.decode.photographs.shared_errors import BANDS, BLACK_BANDS, SHARED, Evidence, position_effects, weigh
+from rigwarp.decode.photographs.shared_errors import (
+    BANDS,
+    BLACK_BANDS,
+    SHARED,
+    Evidence,
+    Fitted,
+    position_effects,
+    weigh,
+)
 from rigwarp.decode.signal.position import TURN
 from rigwarp.decode.signal.response import Response
 from rigwarp.geometry import Array
@@ -22,6 +30,7 @@ from rigwarp.geometry import Array
 _ROUNDS = 3
 _PRIORS = {BANDS: 0.1, BLACK_BANDS: 1.0}  # of all light, of the room's: cheap lamps go out between two half-waves
 _BRIGHTEST = 0.99  # of the places in black
+_NEARBY, _TRIED = 0.3, 5  # periods in the picture, more and less than the rough one's, that are tried
 _ENOUGH = 600  # places: bands are known to some ten-thousandths of the light then
 
 
@@ -31,7 +40,7 @@ class Bands:
 
     Attributes
     ----------
-    index : (F,) of the photographs in the set.
+    index : (F,) of the photographs in the set; only those of waves have bands: no stripe tells those of grey ones.
     waves : (F, 2) cosine and sine along the rows, as shares of all light, or of black's.
     of_black : which of them.
     period_rows : camera rows from band to band.
@@ -52,20 +61,27 @@ class Bands:
 
 
 def find_bands(seen: Seen, frames: Frames, shape: tuple[int, ...], period_rows: float) -> Bands:
-    """Bands of a known period in photographs (H, W)."""
+    """Bands of a roughly known period in photographs (H, W)."""
+    seen = seen.only(slice(None, None, max(1, len(seen.light) // _ENOUGH)))
     row = 0.5 * (shape[0] - 1) + seen.aside[:, 1] * 0.5 * np.hypot(shape[0], shape[1])
-    some = slice(None, None, max(1, len(row) // _ENOUGH))
-    seen = replace(seen, banding=_banding(row, period_rows)).only(some)
-    start = np.zeros((len(frames.index), SHARED))
-    kind = max((BANDS, BLACK_BANDS), key=lambda one: _fall(weigh(seen, frames, start, one), _PRIORS[one]))
-    found, covariance, prior = start, np.zeros(0), _PRIORS[kind]
+    found = np.zeros((len(frames.index), SHARED))
+    apart = _apart(frames)
+
+    def explained(rate: float, kind: range) -> float:
+        banded = replace(seen, banding=_banding(row, 1.0 / rate))
+        return _solved(weigh(banded, frames, found, kind), apart, _PRIORS[kind]).fall
+
+    kind = max(_PRIORS, key=lambda one: explained(1.0 / period_rows, one))
+    rates = 1.0 / period_rows + np.linspace(-_NEARBY, _NEARBY, _TRIED) / shape[0]
+    bend, slope, _ = np.polyfit(rates - rates.mean(), [explained(float(rate), kind) for rate in rates], 2)
+    if bend < 0.0:
+        period_rows = 1.0 / float(rates.mean() + np.clip(-0.5 * slope / bend, *(rates[[0, -1]] - rates.mean())))
+    seen = replace(seen, banding=_banding(row, period_rows))
     for _ in range(_ROUNDS):
-        evidence = weigh(seen, frames, found, kind)
-        covariance = np.asarray(np.linalg.inv(evidence.normal + np.eye(len(evidence.pull)) / prior**2), float)
-        step = covariance @ (evidence.pull - found[:, kind].ravel() / prior**2)
-        found[:, kind] += step.reshape(len(found), -1)
-    effects = position_effects(seen, frames, found, kind)
-    variance = np.einsum("nak,kl,nal->na", effects, covariance, effects, optimize=True)
+        solved = _solved(weigh(seen, frames, found, kind), apart, _PRIORS[kind])
+        found[:, kind] += (solved.factors @ apart).reshape(len(found), -1)
+    effects = position_effects(seen, frames, found, kind) @ apart.T
+    variance = np.einsum("nak,kl,nal->na", effects, solved.covariance, effects, optimize=True)
     return Bands(
         index=frames.index,
         waves=found[:, kind],
@@ -105,6 +121,14 @@ def _banding(row: Array | NDArray[np.integer], period_rows: float) -> Array:
     return np.stack([np.cos(angle), np.sin(angle)], axis=-1)
 
 
-def _fall(evidence: Evidence, prior: float) -> float:
-    """By how much chi-squared falls."""
-    return evidence.fitted(np.eye(len(evidence.pull)), np.full(len(evidence.pull), 1.0 / prior**2)).fall
+def _apart(frames: Frames) -> Array:
+    """(m, F k) courses in which photographs of waves differ: bands that all share are each place's own brightness."""
+    waves = np.flatnonzero(frames.waves)
+    differ = np.linalg.qr(np.eye(len(waves)) - 1.0 / len(waves))[0][:, :-1]
+    every = np.zeros((len(waves) - 1, len(frames.index)))
+    every[:, waves] = differ.T
+    return np.asarray(np.kron(every, np.eye(2)))
+
+
+def _solved(evidence: Evidence, apart: Array, prior: float) -> Fitted:
+    return evidence.fitted(apart, np.full(len(apart), 1.0 / prior**2))

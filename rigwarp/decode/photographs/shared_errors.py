@@ -130,9 +130,9 @@ def _linearised(seen: Seen, frames: Frames, shared: Array, state: Array, *, movi
     by_state = columns(frames, seen.shares, there)
     light = expected_light(frames, seen.shares, there)
     lit = frames.waves.astype(float)
-    gain = (1.0 + lit * shared[:, GAIN]) * (1.0 + seen.banding @ shared[:, BANDS].T)
+    gain = (1.0 + lit * shared[:, GAIN]) * (1.0 + lit * (seen.banding @ shared[:, BANDS].T))
     level = seen.contrast * added_fields(seen.aside)
-    black_bands = there[..., 0][..., None] * seen.banding[:, None]
+    black_bands = (lit * there[..., 0])[..., None] * seen.banding[:, None]
     added = lit * (level @ shared[:, ADDED].T) + np.einsum("nfk,fk->nf", black_bands, shared[:, BLACK_BANDS])
     effects = np.zeros((*light.shape, SHARED))
     if moving:
@@ -143,7 +143,7 @@ def _linearised(seen: Seen, frames: Frames, shared: Array, state: Array, *, movi
     effects[..., GAIN] = lit * light
     effects[..., STRONGER] = lit * gain * stripes
     effects[..., ADDED] = lit[:, None] * level[:, None]
-    effects[..., BANDS] = light[..., None] * seen.banding[:, None]
+    effects[..., BANDS] = (lit * light)[..., None] * seen.banding[:, None]
     effects[..., BLACK_BANDS] = black_bands
     return seen.light - gain * light - added, by_state * gain[..., None], effects
 
