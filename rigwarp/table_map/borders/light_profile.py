@@ -17,7 +17,7 @@ from rigwarp.geometry import Array, BoolArray, IntArray
 _STEPS = 100  # from one end of the strip to the other
 _FINE = 5  # times as many for the answer
 _WIDTHS_PX = np.array([0.4, 0.8, 1.5, 2.5, 4.0, 6.0, 9.0, 14.0])
-_SHARE_SIGMA = 0.08  # a beam is no Gaussian, and the table's texture shines through
+_SHARE_SIGMA = 0.08  # at least: a beam is no Gaussian, and the table's texture shines through; ripple gathers light
 _MOST = 3.0  # sigmas: further off is something else
 _FEWEST = 3  # samples for a mean
 _PRIOR = 0.5  # of the half width: how far from its designed place a border may be built, 1-sigma
@@ -52,8 +52,9 @@ def line_by_light(profile: LightProfile, stretches: int, half_px: float) -> tupl
     """
     bins = _binned(profile, 2.0 * half_px / _STEPS)
     few, places = (np.linspace(-half_px, half_px, n + 1) for n in (_STEPS, _FINE * _STEPS))
-    least = [_costs(bins, few, width, stretches).min(axis=1).sum() for width in _WIDTHS_PX]
-    cost = _costs(bins, places, float(_WIDTHS_PX[int(np.argmin(least))]), stretches)
+    sigma = _uneven(bins, half_px)
+    least = [_costs(bins, few, width, stretches, sigma).min(axis=1).sum() for width in _WIDTHS_PX]
+    cost = _costs(bins, places, float(_WIDTHS_PX[int(np.argmin(least))]), stretches, sigma)
     cost = cost + (places / (_PRIOR * half_px)) ** 2
     weight = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
     weight /= weight.sum(axis=1, keepdims=True)
@@ -87,11 +88,17 @@ def _binned(profile: LightProfile, step: float) -> _Bins:
     )
 
 
-def _costs(bins: _Bins, places: Array, width: float, stretches: int) -> Array:
+def _uneven(bins: _Bins, half_px: float) -> float:
+    """1-sigma of shares where all of the light is one zone's."""
+    inside = (np.abs(bins.distance_px) > half_px) & ~bins.cut
+    return max(_SHARE_SIGMA, float(np.sqrt(np.mean((bins.share[inside] - 1.0) ** 2)))) if inside.any() else _SHARE_SIGMA
+
+
+def _costs(bins: _Bins, places: Array, width: float, stretches: int, sigma: float) -> Array:
     """(n, P) what the line at each of the places costs, stretch by stretch."""
     by_second = ndtr((bins.distance_px[:, None] - places) / width)
     wanted = np.where(bins.second[:, None], by_second, 1.0 - by_second)
-    off = (bins.share[:, None] - wanted) / _SHARE_SIGMA
+    off = (bins.share[:, None] - wanted) / sigma
     off = np.where(bins.cut[:, None], np.maximum(off, 0.0), off)
     cost = np.zeros((stretches, len(places)))
     np.add.at(cost, bins.stretch, np.minimum(off**2, _MOST**2))
