@@ -232,7 +232,7 @@ def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], s
         cut=samples.cut[known],
     )
     centres = band.centres_px()
-    found, variance = line_by_light(profile, len(centres), band.half_px)
+    found, variance, drawn_px = line_by_light(profile, len(centres), band.half_px)
     basis = _line_basis(band, centres)
     prior = np.concatenate([np.full(n + 1, s * band.half_px) for n, s in enumerate(_LINE_PRIOR)])
     weight = np.ones(len(centres))
@@ -242,7 +242,7 @@ def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], s
         terms = np.asarray(np.linalg.solve(normal, rows.T @ found), float)
         weight = huber_weights(np.abs(found - basis @ terms) / np.sqrt(variance + _SYSTEMATIC_PX**2), HUBER)
     smooth = np.sum(basis * np.linalg.solve(normal, basis.T).T, axis=-1)
-    return terms, np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2)
+    return terms, np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2 + drawn_px**2)
 
 
 def _line_basis(band: Band, pixels_px: Array) -> Array:
