@@ -30,7 +30,7 @@ from rigwarp.geometry import Array
 _ROUNDS = 3
 _PRIORS = {BANDS: 0.1, BLACK_BANDS: 1.0}  # of all light, of the room's: cheap lamps go out between two half-waves
 _BRIGHTEST = 0.99  # of the places in black
-_NEARBY, _TRIED = 0.3, 5  # periods in the picture, more and less than the rough one's, that are tried
+_NEARBY, _TRIED = 0.6, 9  # periods in the picture, more and less than the rough one's, that are tried
 _ENOUGH = 600  # places: bands are known to some ten-thousandths of the light then
 
 
@@ -73,9 +73,11 @@ def find_bands(seen: Seen, frames: Frames, shape: tuple[int, ...], period_rows: 
 
     kind = max(_PRIORS, key=lambda one: explained(1.0 / period_rows, one))
     rates = 1.0 / period_rows + np.linspace(-_NEARBY, _NEARBY, _TRIED) / shape[0]
-    bend, slope, _ = np.polyfit(rates - rates.mean(), [explained(float(rate), kind) for rate in rates], 2)
-    if bend < 0.0:
-        period_rows = 1.0 / float(rates.mean() + np.clip(-0.5 * slope / bend, *(rates[[0, -1]] - rates.mean())))
+    falls = np.array([explained(float(rate), kind) for rate in rates])
+    best = int(np.clip(np.argmax(falls), 1, _TRIED - 2))
+    before, here, after = falls[best - 1 : best + 2]
+    step = 0.5 * (after - before) / max(2.0 * here - before - after, 1e-12)
+    period_rows = 1.0 / float(rates[best] + np.clip(step, -1.0, 1.0) * (rates[1] - rates[0]))
     seen = replace(seen, banding=_banding(row, period_rows))
     for _ in range(_ROUNDS):
         solved = _solved(weigh(seen, frames, found, kind), apart, _PRIORS[kind])

@@ -49,7 +49,7 @@ def even_out(
     MeasurementError
         If much of the picture is burnt out in the brightest of them.
     """
-    clear = usable & ~_burnt(photos, frames)
+    clear = usable & ~burnt_in_waves(photos, frames)
     waves = [steps for layout in layouts for steps in layout.frames]
     found: tuple[list[Codes], LightCourse] | None = None
     for _ in range(_PASSES):
@@ -70,7 +70,7 @@ def even_out(
     return found
 
 
-def _burnt(photos: Sequence[Codes], frames: Frames) -> BoolArray:
+def burnt_in_waves(photos: Sequence[Codes], frames: Frames) -> BoolArray:
     """(H, W) where any photograph of waves is at full scale."""
     brightest = np.zeros_like(photos[0])
     for index in frames.index[frames.waves]:

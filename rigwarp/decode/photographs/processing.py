@@ -30,7 +30,6 @@ _COARSE = 0.5  # squares of the light between two codes
 _COLUMNS = 48  # looked at for bands
 _BAND = 0.0015  # rms, share of the light: phases shift by less than their noise
 _MOST_ROWS = 0.4  # of the lit rows; longer than that is light that changes from place to place
-_FINER = 24  # steps from one frequency of a Fourier transform to the next
 _DOMINANT = 0.4  # share of the rows' power in one period
 _NOISE_CELL_PX = 16
 _UNSEEN = 2.0  # variance: what compression and smoothing do to stripes hardly shows in the mean over their steps
@@ -222,25 +221,11 @@ def _bands(
     slow = np.polynomial.polynomial.polyvander(np.linspace(-1.0, 1.0, rows.size), 3)
     wander = profiles - (slow @ np.linalg.lstsq(slow, profiles.T, rcond=None)[0]).T
     power = max(smooth_power(wander, count[rows]), 0.0)
-    length = _refined(wander, rows, band_rows(wander, 1))
+    length = band_rows(wander, 1)
     each = np.mean([len(frames) for frames in waves]) * len(waves) / max(1, len(waves) - 1)
     rms = float(np.sqrt(power * each))
     found = rms > _BAND and length < _MOST_ROWS * rows.size and _one_period(wander)
     return (rms, length) if found else (0.0, np.nan)
-
-
-def _refined(wander: Array, rows: NDArray[np.intp], length: float) -> float:
-    """The period, in rows, of which waves along `rows` (n,) leave least of profiles (k, n), about a rough one."""
-    if not np.isfinite(length):
-        return length
-    step = 1.0 / (_FINER * np.ptp(rows))
-    rates = 1.0 / length + step * np.arange(-_FINER, _FINER + 1)
-    left = []
-    for rate in rates:
-        angle = 2.0 * np.pi * rate * rows
-        waves = np.linalg.qr(np.stack([np.cos(angle), np.sin(angle), np.ones(len(rows))], axis=1))[0]
-        left.append(-float(np.sum((wander @ waves) ** 2)))
-    return float(1.0 / rates[int(np.argmin(left))])
 
 
 def _one_period(wander: Array) -> bool:

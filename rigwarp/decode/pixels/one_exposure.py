@@ -13,7 +13,7 @@ from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.bands import find_bands, without_bands
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
-from rigwarp.decode.photographs.even_light import even_out
+from rigwarp.decode.photographs.even_light import burnt_in_waves, even_out
 from rigwarp.decode.photographs.level_change import LevelChange, find_change_of_levels
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
@@ -30,10 +30,11 @@ from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.passers_by import decode_from_the_rest
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
-from rigwarp.decode.signal.response import Response, estimate_response
+from rigwarp.decode.signal.response import Response, assumed_response, estimate_response
 from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
+from rigwarp.rig import decode_transfer
 
 Codes = NDArray[np.unsignedinteger]
 
@@ -46,6 +47,7 @@ _LEFT_PX = 0.03  # of them once the camera's way is taken out
 _PLAID_MOVED_PX = 0.03  # camera pixels between the plaid and the stripes after it: less is seen by light on two paths
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
+_MOST_BURNT = 0.05  # of the lit pixels, where the exposure followed the picture: less is left out
 _EIGHT_BITS = 255
 _MOST_BANDS_LEFT = 0.4  # of bands that were taken out: else they are of another kind
 _HALF_WAY = 0.5  # of a way that goes on all through a scan: there the picture is on average
@@ -67,6 +69,7 @@ class ExposureDecoder:
         self._ends = (levels[min(levels)], levels[max(levels)])
         self.photos: list[Codes] = []
         self._camera_scale = 0  # the largest code of the photographs as they were taken
+        self._followed = 0.0  # by what factor the exposure followed the picture: then grey frames tell nothing
         self._evened = False  # then dim pixels are as likely lit by what was added as by the projector
         self._unseen_px = 0.0  # motion too small to be looked for, as a 1-sigma of places
         self._processing: Processing | None = None
@@ -88,12 +91,15 @@ class ExposureDecoder:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
         self._check_order()
+        self._check_exposure(self._reason)
         reason, light = self._reason, self._even_out(self._reason == Reason.OK)
         bands_px = self._take_out_bands(self._reason == Reason.OK)
         decoded = self._finish(reason, None)
         if bands_px:
             _widen(decoded, bands_px)
             decoded = self._in_own_bits(decoded)
+        if self._followed:
+            decoded = replace(decoded, modulation=None, corrected=(self._exposure_in_words(), *decoded.corrected))
         if light is None:
             return decoded
         _widen(decoded, light.sigma_px)
@@ -118,12 +124,32 @@ class ExposureDecoder:
             return photo
         return np.rint(photo * (_EIGHT_BITS / self._full_scale)).astype(np.uint8)
 
+    def _check_exposure(self, reason: NDArray[np.uint8]) -> None:
+        """Whether the exposure followed the picture; if so, pixels that burn out in the stripes are left out of
+        `reason`. MeasurementError where these are many."""
+        usable = reason == Reason.OK
+        share = float(self._response(self.photos, usable).projector_light(np.array(_HALF_CODE)))
+        if share <= _MOST_OF_HALF:
+            return
+        burnt = usable & burnt_in_waves(self.photos, self._frames)
+        if np.count_nonzero(burnt) > _MOST_BURNT * np.count_nonzero(usable):
+            raise _exposure_error(share, np.count_nonzero(burnt) / np.count_nonzero(usable))
+        reason[burnt] = Reason.SATURATED
+        self._followed = share / float(decode_transfer(np.array(_HALF_CODE), self._patterns.transfer))
+
+    def _exposure_in_words(self) -> str:
+        return (
+            "the camera's exposure (or the projector's brightness) followed the picture: grey of half of white's code "
+            f"was taken {self._followed:.1f} times as bright. The camera's response was taken as usual and put right "
+            "by the stripes; whether there is ripple finer than the beam is not told. Switch automatic exposure (and "
+            "dynamic contrast) off"
+        )
+
     def _even_out(self, usable: NDArray[np.bool_]) -> LightCourse | None:
         """Put photographs of other light right; MeasurementError where that cannot be done."""
         response = self._response(self.photos, usable)
-        _check_levels(response)
         levels = sorted(self._patterns.level_indices().values())
-        change = find_change_of_levels([self.photos[index] for index in levels])
+        change = None if self._followed else find_change_of_levels([self.photos[index] for index in levels])
         if change is not None:
             raise _light_error(change, [self._labels[index] for index in levels])
         taken, lit = self.photos, self._bright(usable)
@@ -164,7 +190,7 @@ class ExposureDecoder:
         if self._processed(photos, lit, self._response(photos, usable)).bands > _MOST_BANDS_LEFT * before.bands:
             return 0.0
         self.photos = list(photos)
-        self._processing = replace(before, bands_out=True)
+        self._processing = replace(before, bands_out=True, band_rows=bands.period_rows)
         return bands.sigma_px
 
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
@@ -291,7 +317,12 @@ class ExposureDecoder:
     def _response(self, photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Response:
         levels = {code: photos[index] for code, index in self._patterns.level_indices().items()}
         full_scale = int(np.iinfo(photos[0].dtype).max)
-        return estimate_response(levels, usable, full_scale, usually_coded=self._camera_scale <= _EIGHT_BITS)
+        coded = self._camera_scale <= _EIGHT_BITS
+        if self._followed:
+            codes = sorted(levels)
+            light = decode_transfer(np.array(codes) / _EIGHT_BITS, self._patterns.transfer)
+            return assumed_response(codes, light, full_scale, usually_coded=coded)
+        return estimate_response(levels, usable, full_scale, usually_coded=coded)
 
     def _processed(self, photos: Sequence[Codes], lit: NDArray[np.bool_], response: Response) -> Processing:
         """What the camera does to the photographs as it took them."""
@@ -384,15 +415,13 @@ def _moved_share(pictures: Pictures) -> float:
     return moved / decodable if decodable else 0.0
 
 
-def _check_levels(response: Response) -> None:
-    """MeasurementError where grey frames are as bright as white."""
-    share = float(response.projector_light(np.array(_HALF_CODE)))
-    if share > _MOST_OF_HALF:
-        raise MeasurementError(
-            f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
-            "usual: the camera's exposure, or the projector's brightness, follows the picture. Switch automatic "
-            "exposure (and dynamic contrast) off and scan again"
-        )
+def _exposure_error(share: float, burnt: float) -> MeasurementError:
+    return MeasurementError(
+        f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
+        f"usual: the camera's exposure, or the projector's brightness, follows the picture, and {100 * burnt:.0f} % of "
+        "the lit picture is burnt out in the stripes. Switch automatic exposure (and dynamic contrast) off and scan "
+        "again"
+    )
 
 
 def _light_error(change: LevelChange, labels: Sequence[str]) -> MeasurementError:
