@@ -54,6 +54,10 @@ _HALF_WAY = 0.5  # of a way that goes on all through a scan: there the picture i
 _HARDLY = 0.5  # of the pixels that are lit decode
 _BRIGHT = 0.3  # of the usual contrast, in code values, of which added light makes a fifth
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
+_LOOSE = (
+    "hardly anything is lit by this zone alone, so that the picture that all zones show together cannot be compared "
+    "with this scan's own stripes; a camera that moved right after that picture would go unseen. Fix it well"
+)
 
 
 class ExposureDecoder:
@@ -71,6 +75,7 @@ class ExposureDecoder:
         self._camera_scale = 0  # the largest code of the photographs as they were taken
         self._followed = 0.0  # by what factor the exposure followed the picture: then grey frames tell nothing
         self._evened = False  # then dim pixels are as likely lit by what was added as by the projector
+        self._plaid_loose = False  # it cannot be laid over the scan's own stripes
         self._unseen_px = 0.0  # motion too small to be looked for, as a 1-sigma of places
         self._processing: Processing | None = None
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
@@ -240,13 +245,14 @@ class ExposureDecoder:
         decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
         corrected = () if path is None else (path.in_words(self._modelled_labels),)
         recovered = () if passed is None else (passed.in_words(self._labels),)
+        plaid = self._plaid(chain, pictures)
         return replace(
             decoded,
             corrected=corrected,
             recovered=recovered,
-            plaid=self._plaid(chain, pictures),
+            plaid=plaid,
             path_px=0.0 if path is None else max(path.largest_px, path.jump_px),
-            processing=seen.in_words(),
+            processing=(*seen.in_words(), *((_LOOSE,) if self._plaid_loose else ())),
             motion_sigma_px=self._unseen_px if path is None else path.sigma_px,
             noise_shares={} if excess is None else {"processing": _share_of(excess, decoded.valid)},
         )
@@ -265,6 +271,7 @@ class ExposureDecoder:
             self._patterns, light, table[self.photos[self._ends[0]]], (pictures.u_px, pictures.v_px, pictures.light)
         )
         placed = lay_over(expected, light, alike & (photo < self._full_scale))
+        self._plaid_loose = placed is None
         if placed is None or not placed.alike or not placed.moved_by(_PLAID_MOVED_PX):
             return photo
         return moved_back(photo, placed.fields)
