@@ -6,8 +6,9 @@ d^2 / 2 times its usual second derivative, and never by much more than it goes u
 
 from collections.abc import Callable
 
+import cv2
 import numpy as np
-from scipy.ndimage import distance_transform_edt, map_coordinates
+from scipy.ndimage import map_coordinates
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur
@@ -25,21 +26,24 @@ def beyond_samples(value: Callable[[Array], Array], cells_px: Array, where: Bool
     cells_px : (M, 2) of the averaged samples it was fitted to.
     cell_px : how far apart they usually are.
     """
-    empty = np.ones(where.shape, bool)
+    empty = np.ones(where.shape, np.uint8)
     column, row = np.rint(cells_px).astype(int).T
-    empty[np.clip(row, 0, where.shape[0] - 1), np.clip(column, 0, where.shape[1] - 1)] = False
-    distance = distance_transform_edt(empty)
-    beyond_px = np.maximum(distance[where] - cell_px, 0.0)
+    empty[np.clip(row, 0, where.shape[0] - 1), np.clip(column, 0, where.shape[1] - 1)] = 0
+    distance = cv2.distanceTransform(empty, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    beyond_px = distance[where] - cell_px
+    asked = beyond_px > 0.0
+    variance = np.zeros(len(beyond_px))
+    if not asked.any():
+        return variance
     v, u = (np.arange(0, n, cell_px) for n in where.shape)
     grid = np.stack(np.meshgrid(u, v), axis=-1)
     known = distance[::cell_px, ::cell_px] <= cell_px
     fitted = np.zeros(grid.shape)
     fitted[known] = value(grid[known].astype(float))
-    bending, size = _bending_and_size(fitted, known)
-    at = np.stack(np.nonzero(where)) / cell_px
-    bends, most = (map_coordinates(values, at, order=1, mode="nearest") for values in (bending, size))
-    variance = 0.25 * bends * (beyond_px / cell_px) ** 4
-    return np.asarray(np.minimum(variance, most) * (beyond_px > 0.0))
+    at = np.argwhere(where)[asked].T / cell_px
+    bends, most = (map_coordinates(values, at, order=1, mode="nearest") for values in _bending_and_size(fitted, known))
+    variance[asked] = np.minimum(0.25 * bends * (beyond_px[asked] / cell_px) ** 4, most)
+    return variance
 
 
 def _bending_and_size(fitted: Array, known: BoolArray) -> tuple[Array, Array]:
