@@ -133,7 +133,10 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
         return _as_designed(model, band, samples, distance, jump)
     share = _share(samples, own, sides)
-    border = _border(model, band, jump, *_line(band, samples, distance, [o & ~elsewhere for o in own], share))
+    terms, sigma_px = _line(band, samples, distance, [o & ~elsewhere for o in own], share)
+    # ripple moves the light beside the line to and fro, and with it where the line seems to be
+    rippled_px = max(p.spread for p in patches) / _pitch_mm(samples, sides[0])
+    border = _border(model, band, jump, terms, np.hypot(sigma_px, rippled_px))
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
