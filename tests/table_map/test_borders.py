@@ -138,7 +138,7 @@ def test_three_panels_that_meet_in_a_corner() -> None:
     turns = np.radians([90.0, 210.0, 330.0])
 
     def edges(x: float, y: float) -> list[list[float]]:
-        return [[x + 200.0 * float(np.cos(t)), y + 200.0 * float(np.sin(t)), rise] for t in turns]
+        return [[x + round(200.0 * float(np.cos(t)), 9), y + round(200.0 * float(np.sin(t)), 9), rise] for t in turns]
 
     def panels(x: float, y: float) -> list[list[list[float]]]:
         ends = edges(x, y)
