@@ -18,7 +18,7 @@ from rigwarp.as_built.describe.observability import observability
 from rigwarp.as_built.describe.panels import panels_of
 from rigwarp.as_built.describe.radius import built_radius
 from rigwarp.as_built.describe.result import AsBuilt, Mounting
-from rigwarp.as_built.describe.ripple import find_ripple
+from rigwarp.as_built.describe.ripple import Ripple, find_ripple, ripple_in_forms
 from rigwarp.as_built.fine_ripple.estimate import fine_ripples
 from rigwarp.as_built.solve.fit_data import Data, join_data
 from rigwarp.as_built.solve.linearised import moved_model
@@ -179,7 +179,9 @@ def _result(
     xy = grid.points.point_mm[:, :2]
     disk = enclosing_disk(xy)
     terms, to_terms = fit_matrix(disk, xy)
-    share, zernike = _zernike(heights, side, terms, to_terms, fit)
+    ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
+    aside_mm2 = _aside_with_ripple(fit, ripple, heights.motions.aligned(to_terms), xy)
+    share, zernike = _zernike(heights, side, terms, to_terms, fit, aside_mm2)
     height_um, slope_mrad = 1000.0 * side * heights.value, 1000.0 * side * heights.slope
     n_mount = len(tolerances)
     middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
@@ -206,7 +208,6 @@ def _result(
             power_mm=1e-3 * side * zernike[number].um,
             sigma_mm=1e-3 * zernike[number].sigma_um,
         )
-    ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
     table = scans[0]
     moved = moved_model(model, fit.mounting)
     fine = fine_ripples(moved, modulations, table.cells, table.cell_zone, table.camera, known=ripple)
@@ -289,11 +290,28 @@ def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect
     return tuple(sorted(found, key=lambda defect: -abs(defect.depth_um)))
 
 
+def _aside_with_ripple(fit: MapFit, ripple: Ripple | None, weights: Array, xy_mm: Array) -> Array:
+    """(k,) variance, mm^2, of sums of heights with weights (k, n): what the ripple that was taken off had of them."""
+    taken_mm = fit.data.ripple_mm
+    good = np.isfinite(fit.residual_mm).all(axis=-1)
+    if ripple is None or not taken_mm.any():
+        return np.zeros(len(weights))
+    slope = np.linalg.solve(fit.linearised.by_height[good][:, :, 1:], taken_mm[good][:, :, None])
+    square_mm2 = float(np.mean(np.sum(slope**2, axis=1))) * (ripple.period_mm / (2.0 * np.pi)) ** 2
+    return 2.0 * square_mm2 * ripple_in_forms(weights, xy_mm, ripple.period_mm)
+
+
 def _zernike(
-    heights: Heights, side: float, terms: tuple[tuple[int, int], ...], to_terms: Array, fit: MapFit
+    heights: Heights,
+    side: float,
+    terms: tuple[tuple[int, int], ...],
+    to_terms: Array,
+    fit: MapFit,
+    aside_mm2: Array,
 ) -> tuple[float, tuple[ZernikeTerm, ...]]:
     """Terms with sigmas, and the share of the power's variance that comes from the mounting tolerances."""
     value, covariance = heights.linear(to_terms)
+    covariance = covariance + np.diag(aside_mm2)
     um, sigma_um = 1000.0 * side * value, 1000.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
     power = terms.index((2, 0))
     by_prior = (heights.derivative(to_terms[[power]]) @ fit.narrow)[0, : len(fit.scale)]

@@ -37,7 +37,7 @@ BUILT: Final = {
     "ripple": "tables [[built.ripple]]: ripples",
     "facet": "tables [[built.facet]]: errors of single panels",
     "hole": "tables [[built.hole]]: round holes that the design does not have",
-    "rim_mm": "how far the mirror reaches beyond its designed outline (negative: short of it); not for panels",
+    "rim_mm": "how far the mirror reaches beyond its designed outline (negative: short of it); not where panels meet",
     "seat_shift_mm": "shift of the whole mirror along the table's axes, [x, y, z]",
     "seat_turn_deg": "turn of the whole mirror about its origin, rotation vector along the table's axes",
 }

@@ -25,12 +25,17 @@ _LEAVING_MM = 1e-4  # a ray that starts on a mirror has left it after this path
 
 @dataclass(frozen=True, kw_only=True)
 class Piece:
-    """One smooth piece of mirror: z = surface(x, y) in its own frame, within an outline."""
+    """One smooth piece of mirror: z = surface(x, y) in its own frame, within an outline.
+
+    `widened` gives a panel's outline with the edges that no other panel shares so many mm further out; None for pieces
+    whose margin does the same all around.
+    """
 
     origin_mm: Array
     R_mirror_from_piece: Array
     surface: BuiltSurface
     inside: Inside
+    widened: Callable[[float], Inside] | None = None
 
     def meet(self, origins_mm: Array, directions: Array) -> Array:
         """Path length (N,) to the first hit of rays (3, N) with unit directions, mirror frame; inf for a miss."""

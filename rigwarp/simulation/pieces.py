@@ -1,6 +1,6 @@
 """The pieces of the mirror: as designed, and as built."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -25,6 +25,8 @@ from rigwarp.simulation.surface import (
 )
 from rigwarp.simulation.truth import BuiltRipple, BuiltTruth, Dent, FacetError, Hole, SurfaceTruth
 
+_SAME_MM = 1e-6  # corners this close are one
+
 
 def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mapping[str, Array]) -> tuple[Piece, ...]:
     """The mirror as designed: from the rig, or from virtual.toml's closed form where the rig has only a file.
@@ -38,7 +40,7 @@ def design_pieces(mirror: Mirror, surface: SurfaceTruth | None, profiles: Mappin
     """
     shape = mirror.shape
     if isinstance(shape, FacetsShape):
-        return tuple(_facet_piece(facet) for facet in shape.facets)
+        return tuple(_facet_piece(facet, _outer_edges(facet, shape.facets)) for facet in shape.facets)
     if surface is not None:
         return (_whole(*_closed_form(surface)),)
     if isinstance(shape, ConicShape):
@@ -109,11 +111,26 @@ def _revolved(table: Array) -> Piece:
     return _whole(BuiltSurface(base=base, terms=(paraboloid, Profile.through(r, z))), _ring(float(r[0]), float(r[-1])))
 
 
-def _facet_piece(facet: Facet) -> Piece:
+def _outer_edges(facet: Facet, facets: Sequence[Facet]) -> BoolArray:
+    """(N,) which edges, from each corner to the next, no other panel has end to end."""
+    ends = np.stack([facet.corners_mm, np.roll(facet.corners_mm, -1, axis=0)], axis=1)
+    others = [
+        np.stack([np.roll(other.corners_mm, -1, axis=0), other.corners_mm], axis=1)
+        for other in facets
+        if other is not facet
+    ]
+    if not others:
+        return np.ones(len(ends), bool)
+    off = np.abs(ends[:, None] - np.concatenate(others)).max(axis=(2, 3))
+    return np.asarray(off.min(axis=1) > _SAME_MM)
+
+
+def _facet_piece(facet: Facet, outer: BoolArray) -> Piece:
     """A panel: origin at its corners' mean, z along its normal (corners counter-clockwise), x along its first edge.
 
     A bent panel lies on the cylinder through its corners, a positive radius with the rim towards the normal; its origin
-    is on the cylinder's lowest line, y along the bend's axis. Outlines are straight as seen along z.
+    is on the cylinder's lowest line, y along the bend's axis. Outlines are straight as seen along z. `outer` (N,) says
+    which edges no other panel shares.
     """
     corners = facet.corners_mm
     centre = corners.mean(axis=0)
@@ -132,12 +149,28 @@ def _facet_piece(facet: Facet) -> Piece:
         centre = centre + R @ _lowest_point((corners - centre) @ R, radius_mm)
         terms = (Cylinder(curvature_per_mm=1.0 / radius_mm, axis_rad=np.pi / 2),)
     flat = Conic(curvature_per_mm=0.0, conic_constant=0.0)
+    outline = (corners - centre) @ R[:, :2]
     return Piece(
         origin_mm=centre,
         R_mirror_from_piece=R,
         surface=BuiltSurface(base=flat, terms=terms),
-        inside=_polygon((corners - centre) @ R[:, :2]),
+        inside=_polygon(outline),
+        widened=lambda rim_mm: _polygon(_moved_out(outline, np.where(outer, rim_mm, 0.0))),
     )
+
+
+def _moved_out(outline: Array, by_mm: Array) -> Array:
+    """A counter-clockwise outline (N, 2) whose edges, from each corner to the next, lie by (N,) further out."""
+    along = np.roll(outline, -1, axis=0) - outline
+    along = along / np.linalg.norm(along, axis=1, keepdims=True)
+    out = np.stack([along[:, 1], -along[:, 0]], axis=1)
+    before = np.roll(np.arange(len(outline)), 1)
+    corners = []
+    for here, earlier in enumerate(before):
+        both = np.stack([out[earlier], out[here]])
+        wanted = np.array([by_mm[earlier], by_mm[here]])
+        corners.append(outline[here] + np.linalg.lstsq(both, wanted, rcond=1e-9)[0])
+    return np.array(corners)
 
 
 def _lowest_point(corners_mm: Array, radius_mm: float) -> Array:
@@ -196,17 +229,19 @@ def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError 
         origin_mm=piece.origin_mm,
         R_mirror_from_piece=R,
         surface=surface.with_terms(terms),
-        inside=_outline(piece.inside, built.rim_mm, [hole for hole in built.holes if hole.piece == number]),
+        inside=_outline(piece, built.rim_mm, [hole for hole in built.holes if hole.piece == number]),
     )
 
 
-def _outline(designed: Inside, rim_mm: float, holes: list[Hole]) -> Inside:
+def _outline(piece: Piece, rim_mm: float, holes: list[Hole]) -> Inside:
     """A designed outline, widened, without some holes."""
     if rim_mm == 0.0 and not holes:
-        return designed
+        return piece.inside
+    panel = piece.widened is not None
+    outline = piece.inside if piece.widened is None else piece.widened(rim_mm)
 
     def inside(x: Array, y: Array, margin: float) -> BoolArray:
-        there = designed(x, y, rim_mm + margin)
+        there = outline(x, y, margin if panel else rim_mm + margin)
         for hole in holes:
             hx, hy = hole.position_mm
             there = there & ((x - hx) ** 2 + (y - hy) ** 2 >= max(hole.radius_mm - margin, 0.0) ** 2)

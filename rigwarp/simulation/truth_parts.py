@@ -101,15 +101,8 @@ def parse_built(section: TomlSection, shape: MirrorShape) -> BuiltTruth:
         seat_shift_mm=section.vector("seat_shift_mm", 3, default=(0.0, 0.0, 0.0)),
         seat_turn_rad=np.deg2rad(section.vector("seat_turn_deg", 3, default=(0.0, 0.0, 0.0))),
         holes=tuple(_hole(table, pieces) for table in section.sections("hole", keys.HOLE)),
-        rim_mm=_rim_mm(section, shape),
+        rim_mm=section.number("rim_mm", default=0.0, limits=_RIM),
     )
-
-
-def _rim_mm(section: TomlSection, shape: MirrorShape) -> float:
-    rim_mm = section.number("rim_mm", default=0.0, limits=_RIM)
-    if rim_mm != 0.0 and isinstance(shape, FacetsShape):
-        section.fail("rim_mm", found=f"{rim_mm:g} on a mirror of panels", expected="0, or no such line")
-    return rim_mm
 
 
 def _hole(section: TomlSection, pieces: int) -> Hole:

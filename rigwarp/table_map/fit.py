@@ -10,6 +10,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.table_map.beyond import beyond_samples
 from rigwarp.table_map.borders import Border, Borders, find_borders
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.misfit import HeldSamples, Misfit, find_misfit, join_held, judged_sigma
@@ -132,6 +133,10 @@ class _ZoneFit:
     samples: Samples  # those that agree with the surface
     cells: Samples
     sigma_mm: Array
+
+    def beside_design(self, pixels_px: Array) -> Array:
+        """(N, 2) mm by which light goes elsewhere than the registered design says."""
+        return self.surface.value(pixels_px) + self.ripple.value(pixels_px)
 
     def misfit(self, shape: tuple[int, ...]) -> Misfit:
         """What held-out samples show beyond the noise."""
@@ -296,7 +301,8 @@ def _assemble(
         decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, misfit, shape))
         ripple[here] = fit.ripple.doubt(pixels, misfit.at(pixels)[0])
         light_change[here] = (light_px * fit.pitch_mm) ** 2
-        random[here] = np.sqrt(random[here] ** 2 + ripple[here] + light_change[here])
+        beyond = beyond_samples(fit.beside_design, fit.cells.pixels_px, here, _CELL_PX)
+        random[here] = np.sqrt(random[here] ** 2 + ripple[here] + light_change[here] + beyond)
         if fit.ripple.waves:
             table_mm[here] += fit.ripple.value(pixels)
             noise = fit.ripple.noise(pixels)

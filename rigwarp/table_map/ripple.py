@@ -4,6 +4,8 @@ What is followed is what the samples see. The light of one projector pixel leave
 light of one spot of the table, and the two patches are of different sizes unless the focus is perfect. A wave of k rad
 per mm is averaged to exp(-k^2 s^2 / 2) of itself over a patch of variance s^2, so that place and counter-place differ
 by a share of k^2 times the difference of the variances, which nobody knows: that share of the wave counts as its error.
+Where the wave gathers light to 1 / (1 + g) of its width on the table and spreads it to 1 / (1 - g), the patch of a spot
+of the table grows and shrinks with it, by about g of its variance.
 """
 
 from collections.abc import Callable
@@ -144,7 +146,7 @@ def follow_ripple(
     last = without_waves(left_of(without) + followed, beside_form=False)
     if not waves:
         return alone
-    told, doubts = zip(*(_described(model, zone, one) for one in waves), strict=True)
+    told, doubts = zip(*(_described(model, zone, one, mm_per_px) for one in waves), strict=True)
     strongest = max(one.amplitude_mm for one in told)
     worth = [one for one in told if one.amplitude_mm >= _TOLD * strongest]
     return Ripple(
@@ -156,7 +158,7 @@ def follow_ripple(
     )
 
 
-def _described(model: OpticalModel, zone: int, waves: Waves) -> tuple[MapRipple, Array]:
+def _described(model: OpticalModel, zone: int, waves: Waves, mm_per_px: float) -> tuple[MapRipple, Array]:
     """A wave in words' figures, and by tile the variance of what the samples cannot tell."""
     at = np.array(list(waves.tiles))
     tiles = list(waves.tiles.values())
@@ -167,7 +169,8 @@ def _described(model: OpticalModel, zone: int, waves: Waves) -> tuple[MapRipple,
     usual = float(np.nanmedian(per_mm)) if np.isfinite(per_mm).any() else np.inf
     k2 = (2.0 * np.pi * np.where(np.isfinite(per_mm), per_mm, usual)) ** 2
     doubts = np.zeros(waves.grid.shape)
-    doubts[tuple(at.T)] = np.minimum(0.5 * _UNEQUAL * BEAM_MM2 * k2, 1.0) ** 2 * square
+    gathers = 2.0 * np.pi * np.linalg.norm(frequency, axis=1) * 2.0 * np.sqrt(square) / mm_per_px
+    doubts[tuple(at.T)] = np.minimum(0.5 * (_UNEQUAL + gathers) * BEAM_MM2 * k2, 1.0) ** 2 * square
     direction, turns = _mean_direction(frequency, square)
     return MapRipple(
         zone=zone,

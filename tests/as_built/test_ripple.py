@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.special import j1
 
-from rigwarp.as_built.describe.ripple import find_ripple
+from rigwarp.as_built.describe.ripple import find_ripple, ripple_in_forms
 
 
 def slopes(amplitude_um, period_mm, direction_deg, *, seed=0):
@@ -40,3 +41,15 @@ def test_too_few_points_find_nothing():
     ripple, search = find_ripple(rng.uniform(0.0, 10.0, (12, 2)), rng.normal(size=(12, 2)))
     assert ripple is None
     assert search.shortest_mm == search.longest_mm
+
+
+def test_a_mean_over_a_disk_has_of_waves_what_an_aperture_lets_through():
+    """2 J1(k R) / (k R), the amplitude of the Airy pattern (Born and Wolf, Principles of Optics, 8.5.2)."""
+    axis = np.linspace(-1.0, 1.0, 301)
+    xy = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
+    xy = 10.0 * xy[np.hypot(*xy.T) <= 1.0]
+    weights = np.full((1, len(xy)), 1.0 / len(xy))
+    for period_mm in (40.0, 15.0, 7.0):
+        x = 2.0 * np.pi / period_mm * 10.0
+        expected = 0.5 * (2.0 * j1(x) / x) ** 2
+        assert ripple_in_forms(weights, xy, period_mm)[0] == pytest.approx(expected, rel=0.02, abs=1e-5)

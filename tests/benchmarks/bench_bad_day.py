@@ -149,9 +149,7 @@ WAYS = {
     "hole": Way(
         text="\n[[built.hole]]\nposition_mm = [-12, 6]\ndiameter_mm = 8\n", cause=r"content.*light|not lit", built=True
     ),
-    "short rim": Way(
-        text="", made="rim_mm = -17\n", cause=r"content.*light|not lit", built=True, rigs=("round-table",)
-    ),
+    "short rim": Way(text="", made="rim_mm = -17\n", cause=r"content.*light|not lit", built=True),
 }
 
 

@@ -3,8 +3,8 @@
     python tests/benchmarks/run.py [--cells SHEET/BUILT ...] [--jobs N] [--json] folds
 
 Sheets of two panels with folds of 0.3 to 20 degrees, built as drawn, with a twisted panel, or with a bent one; and one
-of them with ripples of 4 to 40 projector pixels in several directions, which move light by 0.1 mm to and fro, or less
-where the beam is wider than the wave.
+of them with ripples of 4 to 40 projector pixels in several directions, of slopes of 1.2 mrad: they move light by up to
+a millimetre to and fro, less where the beam is wider than the wave.
 Wanted is a map whose errors are what it says (error over sigma at most 1.3, over all pixels of the content area whose
 place has one meaning), and a border within 0.5 pixels of where it was built (rms along it). Three panels that meet in
 a corner are tested without photographs, in tests/table_map/test_borders.py. Half of the scenario's pixels along each
@@ -51,16 +51,13 @@ _BUILT = {
 _RIPPLED = "3 degrees"
 _MM_PER_PX = 0.188  # on the mirror
 _PERIODS_PX, _DIRECTIONS_DEG = (4.3, 6.0, 9.0, 14.0, 22.0, 40.0), (0, 30, 75, 120)
-_UM_PER_MM, _MOST_UM_PER_MM = 0.011, 0.06  # amplitude by period, as the beam shows it: 0.1 mm on the table
-_BEAM_MM2 = 0.39  # variance of a beam 2.5 mm wide
+_UM_PER_MM = 0.19  # amplitude by period
 _SEED = 900
 
 
 def _ripple(period_px: float, direction_deg: float) -> str:
     mm = period_px * _MM_PER_PX
-    shown = np.exp(-0.5 * _BEAM_MM2 * (2.0 * np.pi / mm) ** 2)
-    um = mm * min(_UM_PER_MM / shown, _MOST_UM_PER_MM)
-    told = f"amplitude_um = {um:.4f}\nperiod_mm = {mm:.4f}\ndirection_deg = {direction_deg}\n"
+    told = f"amplitude_um = {_UM_PER_MM * mm:.4f}\nperiod_mm = {mm:.4f}\ndirection_deg = {direction_deg}\n"
     return f"\n[[built.ripple]]\n{told}"
 
 

@@ -110,6 +110,13 @@ def test_a_jump_between_the_common_picture_and_the_stripes_counts() -> None:
     assert shift_px(fields, np.array([[140.0, 74.5]]), SHAPE)[0] == pytest.approx(KNOCK, abs=0.05)
 
 
+def test_a_common_picture_that_cannot_be_compared_with_the_stripes_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert FIRST.processing == ()
+    monkeypatch.setattr("rigwarp.decode.pixels.one_exposure.lay_over", lambda *_: None)
+    (told,) = zone_scan(1, STILL, 5).processing
+    assert "lit by this zone alone" in told
+
+
 @pytest.mark.parametrize("jump", [(0.0, 0.0), KNOCK])
 @pytest.mark.parametrize("overlap", [0.0, 0.3, 0.7])
 def test_what_other_zones_add_to_the_common_picture_moves_nothing(overlap: float, jump: tuple[float, float]) -> None:

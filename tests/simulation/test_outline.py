@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from bench_rigs import panels_rig
 
 from rigwarp.geometry import Array
 from rigwarp.rig import ConicShape, Mirror
@@ -46,3 +47,13 @@ def test_light_goes_past_a_rim_and_through_a_hole(make_rig, rim_mm: float) -> No
     wanted = (r <= outer + rim_mm) & (r >= (inner - rim_mm if inner > 0 else 0.0))
     wanted &= np.hypot(x - HOLE_MM[0], y - HOLE_MM[1]) >= RADIUS_MM
     np.testing.assert_array_equal(found, wanted)
+
+
+@pytest.mark.parametrize("rim_mm", [-6.0, 3.0])
+def test_panels_keep_the_edge_that_they_share(rim_mm: float) -> None:
+    """Two of 40 by 60 mm, side by side along x = 0."""
+    panels = [[[0.0, -30.0, 0.0], [40.0, -30.0, 0.0], [40.0, 30.0, 0.0], [0.0, 30.0, 0.0]]]
+    panels.append([[-40.0, -30.0, 0.0], [0.0, -30.0, 0.0], [0.0, 30.0, 0.0], [-40.0, 30.0, 0.0]])
+    x, y = np.random.default_rng(2).uniform(-50.0, 50.0, (2, 20_000))
+    found = lit(panels_rig(panels).mirror, x, y, rim_mm=rim_mm, holes=())
+    np.testing.assert_array_equal(found, (np.abs(x) <= 40.0 + rim_mm) & (np.abs(y) <= 30.0 + rim_mm))

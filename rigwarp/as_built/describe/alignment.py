@@ -48,6 +48,10 @@ class RigidMotions:
         """What is left of (n,) or (n, m) heights after alignment, and the motion (6,) or (6, m) taken out."""
         return heights - self.shown @ (self.shown.T @ heights), self.inverse @ heights
 
+    def aligned(self, weights: Array) -> Array:
+        """(k, n) weights of heights whose sums are those with weights (k, n) of aligned heights."""
+        return weights - (weights @ self.shown) @ self.shown.T
+
 
 def rigid_motions(points: SurfacePoints) -> RigidMotions:
     """The rigid motions of the design seen at (n,) of its points; n >= 6."""

@@ -47,7 +47,7 @@ class Heights:
 
     def derivative(self, weights: Array) -> Array:
         """(k, P) of such sums by the fit's unknowns."""
-        aligned = weights - (weights @ self.motions.shown) @ self.motions.shown.T
+        aligned = self.motions.aligned(weights)
         rows = np.zeros((len(weights), len(self.covariance)))
         rows[:, : self.by_mounting.shape[1]] = aligned @ self.by_mounting
         rows[:, len(self.covariance) - self.by_figure.shape[1] :] = np.asarray((self.by_figure.T @ aligned.T).T)

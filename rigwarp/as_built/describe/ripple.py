@@ -15,6 +15,7 @@ _COARSEST_SHARE = 0.25  # of the footprint: longer waves are form, not ripple
 _POLYNOMIAL = 6  # order of the smooth form taken off first
 _MOST_NODES = 220
 _NEIGHBOURS = 0.35  # relative half-width of the ring of frequencies whose median is the local noise
+_DIRECTIONS = 36  # of waves that are averaged over
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,6 +42,16 @@ class RippleSearch:
     shortest_mm: float
     longest_mm: float
     least_amplitude_um: float
+
+
+def ripple_in_forms(weights: Array, xy_mm: Array, period_mm: float) -> Array:
+    """(k,) mean square of sums with weights (k, n) over waves of unit height at points (n, 2), in any direction.
+
+    No form is free of ripple: one that was taken off before a fit took that much of each form with it.
+    """
+    angle = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
+    along = xy_mm @ np.stack([np.cos(angle), np.sin(angle)])
+    return np.asarray(0.5 * np.mean(np.abs(weights @ np.exp(2j * np.pi / period_mm * along)) ** 2, axis=1))
 
 
 def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleSearch]:

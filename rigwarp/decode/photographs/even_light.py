@@ -49,7 +49,7 @@ def even_out(
     MeasurementError
         If much of the picture is burnt out in the brightest of them.
     """
-    clear = usable & ~_burnt(photos, frames)
+    clear = usable & ~burnt_in_waves(photos, frames)
     waves = [steps for layout in layouts for steps in layout.frames]
     found: tuple[list[Codes], LightCourse] | None = None
     for _ in range(_PASSES):
@@ -70,7 +70,7 @@ def even_out(
     return found
 
 
-def _burnt(photos: Sequence[Codes], frames: Frames) -> BoolArray:
+def burnt_in_waves(photos: Sequence[Codes], frames: Frames) -> BoolArray:
     """(H, W) where any photograph of waves is at full scale."""
     brightest = np.zeros_like(photos[0])
     for index in frames.index[frames.waves]:
@@ -100,18 +100,29 @@ def evened_out(
     scale = float(min(1.0, np.min(gain / (1.0 - darkest))))
     table = np.asarray(response.table(), np.float32)
     share = _where_added(photos, waves, gain, added, table)
-    codes = np.rint(coded(np.arange(_FINE) / (_FINE - 1), response.shape) * _FULL_16)
-    codes = np.minimum(codes, _FULL_16 - 1).astype(np.uint16)
+    recoded = recoder(response)
 
     def one(photo: Codes, by: float, more: Array) -> NDArray[np.uint16]:
         light = np.take(table, photo)
         light -= share * _field(more, photo.shape)
-        light *= np.float32(scale / by * (_FINE - 1))
+        light *= np.float32(scale / by)
+        return recoded(light, photo)
+
+    return list(pool.map(one, photos, gain, added))
+
+
+def recoder(response: Response) -> Callable[[NDArray[np.float32], Codes], NDArray[np.uint16]]:
+    """From light (H, W), and the photograph that it is of, to codes of 16 bits; full scale stays so."""
+    codes = np.rint(coded(np.arange(_FINE) / (_FINE - 1), response.shape) * _FULL_16)
+    codes = np.minimum(codes, _FULL_16 - 1).astype(np.uint16)
+
+    def recoded(light: NDArray[np.float32], photo: Codes) -> NDArray[np.uint16]:
+        light *= np.float32(_FINE - 1)
         found = codes[np.minimum(np.maximum(light, 0.0), np.float32(_FINE - 1)).astype(np.int32)]
         found[photo == np.iinfo(photo.dtype).max] = _FULL_16
         return np.asarray(found)
 
-    return list(pool.map(one, photos, gain, added))
+    return recoded
 
 
 def _where_added(

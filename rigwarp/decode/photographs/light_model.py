@@ -98,6 +98,7 @@ class Seen:
     slope : (N, 2, UNKNOWNS) how that changes per camera pixel along columns and rows.
     shares : (F,) share of the contrast in the mean light of each frame.
     contrast : the usual one, of all the places of a picture.
+    banding : (N, 2) cosine and sine of where in a period of bands along the rows each place is; 0 where none are meant.
     """
 
     light: Array
@@ -106,6 +107,7 @@ class Seen:
     slope: Array
     shares: Array
     contrast: float
+    banding: Array
 
     def parts(self) -> Iterator[BoolArray]:
         """(N,) masks of the places in each part of the picture that has enough of them."""
@@ -118,7 +120,12 @@ class Seen:
     def only(self, which: BoolArray | slice) -> "Seen":
         """The places that a mask or a slice picks."""
         return replace(
-            self, light=self.light[which], aside=self.aside[which], state=self.state[which], slope=self.slope[which]
+            self,
+            light=self.light[which],
+            aside=self.aside[which],
+            state=self.state[which],
+            slope=self.slope[which],
+            banding=self.banding[which],
         )
 
 

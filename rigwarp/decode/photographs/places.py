@@ -70,6 +70,7 @@ def look(
         slope=slope[kept],
         shares=shares,
         contrast=float(np.median(states[0][kept, 1])),
+        banding=np.zeros((np.count_nonzero(kept), 2)),
     )
 
 

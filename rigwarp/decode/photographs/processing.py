@@ -45,12 +45,14 @@ class Processing:
     compressed, smoothed : were pictures compressed in blocks, or smoothed?
     bands : rms of bright and dark bands, share of the light; 0 where there are none.
     band_rows : camera rows from band to band.
+    bands_out : whether they were taken out of the photographs.
     """
 
     compressed: bool = False
     smoothed: bool = False
     bands: float = 0.0
     band_rows: float = np.nan
+    bands_out: bool = False
 
     @property
     def uneven(self) -> bool:
@@ -71,11 +73,12 @@ class Processing:
                 "uncertainties are widened. Switch noise reduction and beautifying off, and lower ISO or gain"
             )
         if self.bands:
+            done = "they were taken out" if self.bands_out else "uncertainties are widened"
             told.append(
                 f"bright and dark bands of {100 * np.sqrt(2.0) * self.bands:.1f} %, about {self.band_rows:.0f} "
                 "camera rows long, wander through the photographs (rolling shutter against the mains or the "
-                "projector); uncertainties are widened. Expose for whole periods of both, 1/50 s or 1/25 s (1/60 s or "
-                "1/30 s with mains of 60 Hz), or switch the lamps off"
+                f"projector); {done}. Expose for whole periods of both, 1/50 s or 1/25 s (1/60 s or 1/30 s with mains "
+                "of 60 Hz), or switch the lamps off"
             )
         return tuple(told)
 

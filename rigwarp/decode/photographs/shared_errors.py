@@ -19,10 +19,12 @@ from rigwarp.geometry.robust import huber_weights
 MOTION = 8
 """Shifts along columns and rows; turn, scale, stretch and shear by the shift at the picture's corners; two that grow
 with the square of the distance."""
-SHARED = MOTION + 5
+SHARED = MOTION + 9
 """And the gain; light that was added in shares of the usual contrast: in the picture's middle, and by how much more at
-its corners along columns and rows; by how much stripes are stronger than their period's usual law says."""
+its corners along columns and rows; by how much stripes are stronger than their period's usual law says; bands along the
+rows, cosine and sine, of all light, and of the light that black has, too."""
 SHIFTS, GAIN, ADDED, STRONGER = range(3), MOTION, range(MOTION + 1, MOTION + 4), MOTION + 4
+BANDS, BLACK_BANDS = range(MOTION + 5, MOTION + 7), range(MOTION + 7, MOTION + 9)
 _PLACES_AT_ONCE = 500
 _OUTLIER = 2.5  # times the usual misfit
 
@@ -128,19 +130,22 @@ def _linearised(seen: Seen, frames: Frames, shared: Array, state: Array, *, movi
     by_state = columns(frames, seen.shares, there)
     light = expected_light(frames, seen.shares, there)
     lit = frames.waves.astype(float)
-    gain = 1.0 + lit * shared[:, GAIN]
+    gain = (1.0 + lit * shared[:, GAIN]) * (1.0 + lit * (seen.banding @ shared[:, BANDS].T))
     level = seen.contrast * added_fields(seen.aside)
-    added = lit * (level @ shared[:, ADDED].T)
+    black_bands = (lit * there[..., 0])[..., None] * seen.banding[:, None]
+    added = lit * (level @ shared[:, ADDED].T) + np.einsum("nfk,fk->nf", black_bands, shared[:, BLACK_BANDS])
     effects = np.zeros((*light.shape, SHARED))
     if moving:
-        by_shift = -np.einsum("nfi,ndi->nfd", by_state, seen.slope) * gain[:, None]
+        by_shift = -np.einsum("nfi,ndi->nfd", by_state, seen.slope) * gain[..., None]
         effects[..., :MOTION] = np.einsum("nfd,nsd->nfs", by_shift, fields)
     stripes = light - there[..., 0] - seen.shares * there[..., 1]
     light = light + stripes * shared[:, STRONGER]
     effects[..., GAIN] = lit * light
     effects[..., STRONGER] = lit * gain * stripes
     effects[..., ADDED] = lit[:, None] * level[:, None]
-    return seen.light - gain * light - added, by_state * gain[:, None], effects
+    effects[..., BANDS] = (lit * light)[..., None] * seen.banding[:, None]
+    effects[..., BLACK_BANDS] = black_bands
+    return seen.light - gain * light - added, by_state * gain[..., None], effects
 
 
 def _step(basis: Array, left: Array) -> Array:

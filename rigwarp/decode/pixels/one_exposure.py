@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.bands import find_bands, without_bands
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
-from rigwarp.decode.photographs.even_light import even_out
+from rigwarp.decode.photographs.even_light import burnt_in_waves, even_out
 from rigwarp.decode.photographs.level_change import LevelChange, find_change_of_levels
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
@@ -29,10 +30,11 @@ from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.passers_by import decode_from_the_rest
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
-from rigwarp.decode.signal.response import Response, estimate_response
+from rigwarp.decode.signal.response import Response, assumed_response, estimate_response
 from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
+from rigwarp.rig import decode_transfer
 
 Codes = NDArray[np.unsignedinteger]
 
@@ -45,11 +47,17 @@ _LEFT_PX = 0.03  # of them once the camera's way is taken out
 _PLAID_MOVED_PX = 0.03  # camera pixels between the plaid and the stripes after it: less is seen by light on two paths
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
+_MOST_BURNT = 0.05  # of the lit pixels, where the exposure followed the picture: less is left out
 _EIGHT_BITS = 255
+_MOST_BANDS_LEFT = 0.4  # of bands that were taken out: else they are of another kind
 _HALF_WAY = 0.5  # of a way that goes on all through a scan: there the picture is on average
 _HARDLY = 0.5  # of the pixels that are lit decode
 _BRIGHT = 0.3  # of the usual contrast, in code values, of which added light makes a fifth
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
+_LOOSE = (
+    "hardly anything is lit by this zone alone, so that the picture that all zones show together cannot be compared "
+    "with this scan's own stripes; a camera that moved right after that picture would go unseen. Fix it well"
+)
 
 
 class ExposureDecoder:
@@ -65,7 +73,9 @@ class ExposureDecoder:
         self._ends = (levels[min(levels)], levels[max(levels)])
         self.photos: list[Codes] = []
         self._camera_scale = 0  # the largest code of the photographs as they were taken
+        self._followed = 0.0  # by what factor the exposure followed the picture: then grey frames tell nothing
         self._evened = False  # then dim pixels are as likely lit by what was added as by the projector
+        self._plaid_loose = False  # it cannot be laid over the scan's own stripes
         self._unseen_px = 0.0  # motion too small to be looked for, as a 1-sigma of places
         self._processing: Processing | None = None
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
@@ -86,8 +96,15 @@ class ExposureDecoder:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
         self._check_order()
+        self._check_exposure(self._reason)
         reason, light = self._reason, self._even_out(self._reason == Reason.OK)
+        bands_px = self._take_out_bands(self._reason == Reason.OK)
         decoded = self._finish(reason, None)
+        if bands_px:
+            _widen(decoded, bands_px)
+            decoded = self._in_own_bits(decoded)
+        if self._followed:
+            decoded = replace(decoded, modulation=None, corrected=(self._exposure_in_words(), *decoded.corrected))
         if light is None:
             return decoded
         _widen(decoded, light.sigma_px)
@@ -95,26 +112,49 @@ class ExposureDecoder:
         share = (light.sigma_px / usual) ** 2
         others = {name: (1.0 - share) * one for name, one in decoded.noise_shares.items()}  # of the widened variance
         return replace(
-            decoded,
-            response=replace(decoded.response, full_scale=self._camera_scale),  # photographs were given 16 bits
+            self._in_own_bits(decoded),
             corrected=(light.in_words(self._labels), *decoded.corrected),
             light_sigma_px=light.sigma_px,
             noise_shares={**others, "light": share},
-            plaid=self._as_taken(decoded.plaid),
         )
+
+    def _in_own_bits(self, decoded: Decoded) -> Decoded:
+        """What was decoded from photographs that had been given 16 bits, as if from the camera's own."""
+        response = replace(decoded.response, full_scale=self._camera_scale)
+        return replace(decoded, response=response, plaid=self._as_taken(decoded.plaid))
 
     def _as_taken(self, photo: Codes | None) -> Codes | None:
         """A photograph in the camera's own number of bits."""
-        if photo is None or self._camera_scale > _EIGHT_BITS:
+        if photo is None or self._camera_scale > _EIGHT_BITS or photo.dtype == np.uint8:
             return photo
         return np.rint(photo * (_EIGHT_BITS / self._full_scale)).astype(np.uint8)
+
+    def _check_exposure(self, reason: NDArray[np.uint8]) -> None:
+        """Whether the exposure followed the picture; if so, pixels that burn out in the stripes are left out of
+        `reason`. MeasurementError where these are many."""
+        usable = reason == Reason.OK
+        share = float(self._response(self.photos, usable).projector_light(np.array(_HALF_CODE)))
+        if share <= _MOST_OF_HALF:
+            return
+        burnt = usable & burnt_in_waves(self.photos, self._frames)
+        if np.count_nonzero(burnt) > _MOST_BURNT * np.count_nonzero(usable):
+            raise _exposure_error(share, np.count_nonzero(burnt) / np.count_nonzero(usable))
+        reason[burnt] = Reason.SATURATED
+        self._followed = share / float(decode_transfer(np.array(_HALF_CODE), self._patterns.transfer))
+
+    def _exposure_in_words(self) -> str:
+        return (
+            "the camera's exposure (or the projector's brightness) followed the picture: grey of half of white's code "
+            f"was taken {self._followed:.1f} times as bright. The camera's response was taken as usual and put right "
+            "by the stripes; whether there is ripple finer than the beam is not told. Switch automatic exposure (and "
+            "dynamic contrast) off"
+        )
 
     def _even_out(self, usable: NDArray[np.bool_]) -> LightCourse | None:
         """Put photographs of other light right; MeasurementError where that cannot be done."""
         response = self._response(self.photos, usable)
-        _check_levels(response)
         levels = sorted(self._patterns.level_indices().values())
-        change = find_change_of_levels([self.photos[index] for index in levels])
+        change = None if self._followed else find_change_of_levels([self.photos[index] for index in levels])
         if change is not None:
             raise _light_error(change, [self._labels[index] for index in levels])
         taken, lit = self.photos, self._bright(usable)
@@ -138,6 +178,26 @@ class ExposureDecoder:
         self._processing = self._processed(taken, lit, response)  # of the photographs as they were taken
         return course
 
+    def _take_out_bands(self, usable: NDArray[np.bool_]) -> float:
+        """Take bands out of the photographs; what they leave of positions, projector pixels, 0 where there are none."""
+        response, lit = self._response(self.photos, usable), self._bright(usable)
+        if self._processing is None:
+            self._processing = self._processed(self.photos, lit, response)
+        before = self._processing
+        if not before.bands:
+            return 0.0
+        seen = look(self.photos, lit, self._frames, self._layouts, response.table())
+        if seen is None:
+            return 0.0
+        bands = find_bands(seen, self._frames, usable.shape, before.band_rows)
+        with ThreadPoolExecutor(THREADS) as pool:
+            photos = without_bands(self.photos, bands, self._ends[0], response, pool)
+        if self._processed(photos, lit, self._response(photos, usable)).bands > _MOST_BANDS_LEFT * before.bands:
+            return 0.0
+        self.photos = list(photos)
+        self._processing = replace(before, bands_out=True, band_rows=bands.period_rows)
+        return bands.sigma_px
+
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
         """Decode photographs that may have been put back by a camera's path."""
         usable = reason == Reason.OK
@@ -150,9 +210,8 @@ class ExposureDecoder:
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]
-            if self._processing is None:  # before photographs are put right, which smooths them
-                self._processing = self._processed(self.photos, lit, response)
             seen = self._processing
+            assert seen is not None, "told before photographs are put right, which smooths them"
             excess = None
             if seen.uneven:
                 unseen = seen.compressed or seen.smoothed
@@ -186,13 +245,14 @@ class ExposureDecoder:
         decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
         corrected = () if path is None else (path.in_words(self._modelled_labels),)
         recovered = () if passed is None else (passed.in_words(self._labels),)
+        plaid = self._plaid(chain, pictures)
         return replace(
             decoded,
             corrected=corrected,
             recovered=recovered,
-            plaid=self._plaid(chain, pictures),
+            plaid=plaid,
             path_px=0.0 if path is None else max(path.largest_px, path.jump_px),
-            processing=seen.in_words(),
+            processing=(*seen.in_words(), *((_LOOSE,) if self._plaid_loose else ())),
             motion_sigma_px=self._unseen_px if path is None else path.sigma_px,
             noise_shares={} if excess is None else {"processing": _share_of(excess, decoded.valid)},
         )
@@ -211,6 +271,7 @@ class ExposureDecoder:
             self._patterns, light, table[self.photos[self._ends[0]]], (pictures.u_px, pictures.v_px, pictures.light)
         )
         placed = lay_over(expected, light, alike & (photo < self._full_scale))
+        self._plaid_loose = placed is None
         if placed is None or not placed.alike or not placed.moved_by(_PLAID_MOVED_PX):
             return photo
         return moved_back(photo, placed.fields)
@@ -263,7 +324,12 @@ class ExposureDecoder:
     def _response(self, photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Response:
         levels = {code: photos[index] for code, index in self._patterns.level_indices().items()}
         full_scale = int(np.iinfo(photos[0].dtype).max)
-        return estimate_response(levels, usable, full_scale, usually_coded=self._camera_scale <= _EIGHT_BITS)
+        coded = self._camera_scale <= _EIGHT_BITS
+        if self._followed:
+            codes = sorted(levels)
+            light = decode_transfer(np.array(codes) / _EIGHT_BITS, self._patterns.transfer)
+            return assumed_response(codes, light, full_scale, usually_coded=coded)
+        return estimate_response(levels, usable, full_scale, usually_coded=coded)
 
     def _processed(self, photos: Sequence[Codes], lit: NDArray[np.bool_], response: Response) -> Processing:
         """What the camera does to the photographs as it took them."""
@@ -356,15 +422,13 @@ def _moved_share(pictures: Pictures) -> float:
     return moved / decodable if decodable else 0.0
 
 
-def _check_levels(response: Response) -> None:
-    """MeasurementError where grey frames are as bright as white."""
-    share = float(response.projector_light(np.array(_HALF_CODE)))
-    if share > _MOST_OF_HALF:
-        raise MeasurementError(
-            f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
-            "usual: the camera's exposure, or the projector's brightness, follows the picture. Switch automatic "
-            "exposure (and dynamic contrast) off and scan again"
-        )
+def _exposure_error(share: float, burnt: float) -> MeasurementError:
+    return MeasurementError(
+        f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
+        f"usual: the camera's exposure, or the projector's brightness, follows the picture, and {100 * burnt:.0f} % of "
+        "the lit picture is burnt out in the stripes. Switch automatic exposure (and dynamic contrast) off and scan "
+        "again"
+    )
 
 
 def _light_error(change: LevelChange, labels: Sequence[str]) -> MeasurementError:

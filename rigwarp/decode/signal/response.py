@@ -84,6 +84,14 @@ def _dark_end(shape: float) -> tuple[float, float, float]:
     return offset, knee, ((knee + offset) / (1 + offset)) ** shape
 
 
+def assumed_response(codes: Sequence[int], light: Array, full_scale: int, *, usually_coded: bool) -> Response:
+    """The usual camera's, where grey frames of codes 0..255 tell none; `light` is what the projector makes of them."""
+    shape, sigma = _CODED_PRIOR if usually_coded else _LINEAR_PRIOR
+    return Response(
+        shape=shape, shape_sigma=sigma, full_scale=full_scale, level_codes=np.array(codes) / 255.0, level_light=light
+    )
+
+
 def estimate_response(
     levels: dict[int, NDArray[np.unsignedinteger]],
     lit: NDArray[np.bool_],

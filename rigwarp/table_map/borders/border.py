@@ -133,7 +133,10 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
         return _as_designed(model, band, samples, distance, jump)
     share = _share(samples, own, sides)
-    border = _border(model, band, jump, *_line(band, samples, distance, [o & ~elsewhere for o in own], share))
+    terms, sigma_px = _line(band, samples, distance, [o & ~elsewhere for o in own], share)
+    # ripple moves the light beside the line to and fro, and with it where the line seems to be
+    rippled_px = max(p.spread for p in patches) / _pitch_mm(samples, sides[0])
+    border = _border(model, band, jump, terms, np.hypot(sigma_px, rippled_px))
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
@@ -232,7 +235,7 @@ def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], s
         cut=samples.cut[known],
     )
     centres = band.centres_px()
-    found, variance = line_by_light(profile, len(centres), band.half_px)
+    found, variance, drawn_px = line_by_light(profile, len(centres), band.half_px)
     basis = _line_basis(band, centres)
     prior = np.concatenate([np.full(n + 1, s * band.half_px) for n, s in enumerate(_LINE_PRIOR)])
     weight = np.ones(len(centres))
@@ -242,7 +245,7 @@ def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], s
         terms = np.asarray(np.linalg.solve(normal, rows.T @ found), float)
         weight = huber_weights(np.abs(found - basis @ terms) / np.sqrt(variance + _SYSTEMATIC_PX**2), HUBER)
     smooth = np.sum(basis * np.linalg.solve(normal, basis.T).T, axis=-1)
-    return terms, np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2)
+    return terms, np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2 + drawn_px**2)
 
 
 def _line_basis(band: Band, pixels_px: Array) -> Array:

@@ -17,8 +17,9 @@ from rigwarp.geometry import Array, BoolArray, IntArray
 _STEPS = 100  # from one end of the strip to the other
 _FINE = 5  # times as many for the answer
 _WIDTHS_PX = np.array([0.4, 0.8, 1.5, 2.5, 4.0, 6.0, 9.0, 14.0])
-_SHARE_SIGMA = 0.08  # a beam is no Gaussian, and the table's texture shines through
+_SHARE_SIGMA = 0.08  # at least: a beam is no Gaussian, and the table's texture shines through; ripple gathers light
 _MOST = 3.0  # sigmas: further off is something else
+_TORN, _TORN_PX = 2.0, 3.0  # sigmas and pixels by which the zones may disagree about the line
 _FEWEST = 3  # samples for a mean
 _PRIOR = 0.5  # of the half width: how far from its designed place a border may be built, 1-sigma
 
@@ -43,8 +44,9 @@ class LightProfile:
     cut: BoolArray
 
 
-def line_by_light(profile: LightProfile, stretches: int, half_px: float) -> tuple[Array, Array]:
-    """(n,) distance of the built border from the designed one at each stretch, and its variance, px^2.
+def line_by_light(profile: LightProfile, stretches: int, half_px: float) -> tuple[Array, Array, float]:
+    """(n,) distance of the built border from the designed one at each stretch, its variance, px^2, and by how much, px,
+    ripple along the border may draw all of them to one side.
 
     Notes
     -----
@@ -52,9 +54,22 @@ def line_by_light(profile: LightProfile, stretches: int, half_px: float) -> tupl
     """
     bins = _binned(profile, 2.0 * half_px / _STEPS)
     few, places = (np.linspace(-half_px, half_px, n + 1) for n in (_STEPS, _FINE * _STEPS))
-    least = [_costs(bins, few, width, stretches).min(axis=1).sum() for width in _WIDTHS_PX]
-    cost = _costs(bins, places, float(_WIDTHS_PX[int(np.argmin(least))]), stretches)
-    cost = cost + (places / (_PRIOR * half_px)) ** 2
+    sigma = _uneven(bins, half_px)
+    least = [_costs(bins, few, width, stretches, sigma).min(axis=1).sum() for width in _WIDTHS_PX]
+    width = float(_WIDTHS_PX[int(np.argmin(least))])
+    prior = (places / (_PRIOR * half_px)) ** 2
+    mean, variance = _posterior(_costs(bins, places, width, stretches, sigma) + prior, places)
+    each = [_posterior(_costs(bins.of(s), places, width, stretches, sigma) + prior, places) for s in (False, True)]
+    apart = each[1][0] - each[0][0]
+    # light that fades before the line, from both sides: it is somewhere in between
+    torn = np.abs(apart) > np.maximum(_TORN * np.sqrt(each[0][1] + each[1][1]), _TORN_PX)
+    mean = np.where(torn, 0.5 * (each[0][0] + each[1][0]), mean)
+    variance = np.where(torn, apart**2 / 12.0, variance)
+    return mean, variance, _drawn_px(bins, half_px, width)
+
+
+def _posterior(cost: Array, places: Array) -> tuple[Array, Array]:
+    """(n,) mean and variance of places that cost (n, P)."""
     weight = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
     weight /= weight.sum(axis=1, keepdims=True)
     mean = weight @ places
@@ -70,6 +85,11 @@ class _Bins:
     second: BoolArray
     share: Array
     cut: BoolArray
+
+    def of(self, second: bool) -> "_Bins":
+        """Those of one zone."""
+        kept = self.second == second
+        return _Bins(**{name: values[kept] for name, values in vars(self).items()})
 
 
 def _binned(profile: LightProfile, step: float) -> _Bins:
@@ -87,11 +107,30 @@ def _binned(profile: LightProfile, step: float) -> _Bins:
     )
 
 
-def _costs(bins: _Bins, places: Array, width: float, stretches: int) -> Array:
+def _uneven(bins: _Bins, half_px: float) -> float:
+    """1-sigma of shares where all of the light is one zone's."""
+    inside = (np.abs(bins.distance_px) > half_px) & ~bins.cut
+    return max(_SHARE_SIGMA, float(np.sqrt(np.mean((bins.share[inside] - 1.0) ** 2)))) if inside.any() else _SHARE_SIGMA
+
+
+def _drawn_px(bins: _Bins, half_px: float, width: float) -> float:
+    """1-sigma by which light that is uneven alike all along the border shifts where a half of it is left."""
+    inside = (np.abs(bins.distance_px) > half_px) & ~bins.cut
+    column = np.unique(np.rint(bins.distance_px[inside]), return_inverse=True)[1].ravel()
+    if not column.size:
+        return 0.0
+    count = np.bincount(column)
+    off = np.bincount(column, bins.share[inside] - 1.0) / count
+    uneven = max(float(np.average(off**2, weights=count)) - (_SHARE_SIGMA / 2.0) ** 2, 0.0)
+    # the share falls by 1 / (sqrt(2 pi) width) per pixel where it is one half
+    return float(np.sqrt(2.0 * np.pi * uneven)) * width
+
+
+def _costs(bins: _Bins, places: Array, width: float, stretches: int, sigma: float) -> Array:
     """(n, P) what the line at each of the places costs, stretch by stretch."""
     by_second = ndtr((bins.distance_px[:, None] - places) / width)
     wanted = np.where(bins.second[:, None], by_second, 1.0 - by_second)
-    off = (bins.share[:, None] - wanted) / _SHARE_SIGMA
+    off = (bins.share[:, None] - wanted) / sigma
     off = np.where(bins.cut[:, None], np.maximum(off, 0.0), off)
     cost = np.zeros((stretches, len(places)))
     np.add.at(cost, bins.stretch, np.minimum(off**2, _MOST**2))
