@@ -15,7 +15,7 @@ from rigwarp.files import RigFolder, current_result, new_run, read_map, rig_lock
 from rigwarp.files.names import DECODED_FILE, MAP_FILE, VIEW_SCANS
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.scans.scan_runs import ScanOptions, as_settings, set_for
+from rigwarp.jobs.scans.scan_runs import ScanOptions, as_settings, chosen_set, set_for
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import CameraSpec
 
@@ -77,12 +77,20 @@ def scan_view(progress: Progress, folder: RigFolder, bench: Bench, options: Scan
 def _taken(
     progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions, note: dict[str, object]
 ) -> ViewScanTaken:
+    set_name = chosen_set(progress, folder, bench, options)
+    settings = {**as_settings(replace(options, set_name=set_name)), **note}
+
     def adapt(blur_px: float | None) -> PatternSet:
-        return set_for(folder, options.set_name, blur_px, options.exposures)
+        return set_for(folder, set_name, blur_px, options.exposures)
 
     shown, start = adapt(options.blur_px), time.monotonic()
     with (
-        new_run(folder.root / VIEW_SCANS, COMMAND, folder, settings={**as_settings(options), **note}) as run,
+        new_run(
+            folder.root / VIEW_SCANS,
+            COMMAND,
+            folder,
+            settings=settings,
+        ) as run,
         progress.stage(len(shown.frames), "Scanning") as advance,
     ):
         recorded = record_scan(
