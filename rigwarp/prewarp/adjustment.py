@@ -93,7 +93,7 @@ def adjusted_canvas(canvas_px: Array, content: Content, adjustment: Adjustment) 
     (..., 2)
         Canvas pixels whose content belongs there once the correction is applied.
     """
-    if not _moves(adjustment):
+    if not moves(adjustment):
         return canvas_px
     shown_mm = content_to_table(content, canvas_px)
     return table_to_content(content, unadjusted_mm(shown_mm, content, adjustment))
@@ -139,7 +139,7 @@ def adjusted_gain(prewarp: Prewarp, canvas_px: Array, content: Content, adjustme
     gain = evened(
         bare,
         light,
-        rim_share(canvas_px, content),
+        rim_share(canvas_px.astype(float), content),
         lowest_gain=LOWEST_GAIN if limit is None else limit,
         falloff=0.0 if falloff is None else falloff,
     )
@@ -187,6 +187,6 @@ def _inside(x: Array, y: Array, polygon: tuple[Point, ...]) -> BoolArray:
     return inside & np.isfinite(x)
 
 
-def _moves(adjustment: Adjustment) -> bool:
+def moves(adjustment: Adjustment) -> bool:
     same = (adjustment.shift_mm, adjustment.turn_deg, adjustment.scale) == ((0.0, 0.0), 0.0, 1.0)
     return bool(adjustment.drags) or not same
