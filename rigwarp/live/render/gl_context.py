@@ -44,7 +44,7 @@ def standalone_context() -> "moderngl.Context":
 
 def gl_missing(error: Exception) -> DeviceError:
     """The error to show when moderngl or the window could not be given OpenGL, or moderngl is not installed."""
-    remedy = BUILDING if isinstance(error, ModuleNotFoundError) else GL_PACKAGES  # arm64 has no wheel of moderngl
+    remedy = BUILDING if isinstance(error, ImportError) else GL_PACKAGES  # arm64 has no wheel of moderngl
     reason = " ".join(str(error).split())[:120]
     return DeviceError(f"neither OpenGL 3.3 nor OpenGL ES 3.1 is available ({reason}); {remedy}")
 
