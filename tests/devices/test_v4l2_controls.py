@@ -2,14 +2,17 @@
 
 import os
 import sys
+from types import SimpleNamespace
 
 import pytest
 import v4l2_driver
 from v4l2_driver import AUTO_EXPOSURE, BACKLIGHT, EXPOSURE, FOCUS, GAIN, MAINS, PRIORITY, SHARP, WB, FakeDriver, webcams
 from webcam_tables import TABLES, TableDriver
 
+from rigwarp.capture import SynchronisedBench
 from rigwarp.devices.v4l2_controls import advice_of, device_controls, lock_controls, unlocked_of
 from rigwarp.devices.video_camera import control_advice
+from rigwarp.jobs.bench import camera_state as bench_state
 
 
 @pytest.mark.parametrize("name", webcams())
@@ -122,3 +125,24 @@ def test_the_tool_is_named_with_what_another_program_holds():
     states = lock_controls(Held(TABLES["desktop camera with autofocus"]))
     assert unlocked_of(states) == ("exposure",)  # the gain is as it was, which is what was wanted
     assert advice_of(states, "/dev/video0") == "v4l2-ctl -d /dev/video0 -c auto_exposure=1"
+
+
+def test_a_webcam_is_one_line_with_what_to_do(monkeypatch):
+    def line(driver):
+        states = lock_controls(driver)
+        monkeypatch.setattr(bench_state, "control_advice", lambda device: advice_of(states, device))
+        camera = SimpleNamespace(resolution=(640, 480), exposure_s=0.0156, unlocked=unlocked_of(states))
+        return bench_state.camera_state(SynchronisedBench(display=None, camera=camera), "/dev/video0").line()
+
+    whole = TABLES["desktop camera with autofocus"]
+    assert line(TableDriver(whole)) == (
+        "/dev/video0, 640 x 480; locked: exposure (15.6 ms), gain, white balance, focus. Next: nothing to be done"
+    )
+    assert line(TableDriver(TABLES["a notebook's own"])) == (
+        "/dev/video0, 640 x 480; locked: white balance, focus. Next: fix exposure, gain at the camera; one that has no "
+        "such setting measures less well"
+    )
+    refuses, *_ = webcams()["exposure that refuses"]
+    assert line(refuses).endswith(
+        "locked: gain, white balance, focus. Next: v4l2-ctl -d /dev/video0 -c auto_exposure=1"
+    )
