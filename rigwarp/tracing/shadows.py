@@ -64,7 +64,7 @@ class RayTracer:
         return enter <= leave + 1e-6 * np.abs(leave)
 
 
-def _first_hit_of(mesh: TriangleMesh) -> Callable[[Array, Array], Array]:
+def _first_hit_of(mesh: TriangleMesh) -> Callable[[Array, Array], NDArray[np.int64]]:
     """What tells the first triangles (-1: none) for rays (N, 3), (N, 3): embreex, or ours where it has no wheel."""
     try:
         import embreex  # noqa: F401
@@ -73,7 +73,7 @@ def _first_hit_of(mesh: TriangleMesh) -> Callable[[Array, Array], Array]:
     import trimesh  # half a second, and few rigs have obstacles
 
     found = trimesh.Trimesh(vertices=mesh.vertices_mm, faces=mesh.faces, process=False)
-    return lambda origins_mm, directions: np.asarray(found.ray.intersects_first(origins_mm, directions))
+    return lambda origins_mm, directions: np.asarray(found.ray.intersects_first(origins_mm, directions), np.int64)
 
 
 class Blockers:

@@ -155,7 +155,7 @@ def _fill(
     # one pixel past the picture is as black as anywhere: positions stay small enough to be packed for the GPU
     near = np.clip(picture_px, _NOWHERE_PX + 8, np.array(samples.picture_size) - _NOWHERE_PX - 8)
     samples.position_px[window] = _on_grid(np.where(lit[..., None], near, _NOWHERE_PX), 1)
-    several = (taps > 1).any(axis=-1)
+    several: BoolArray = np.any(taps > 1, axis=-1)
     if several.any():  # else the memory stays untouched, which is 32 MB at 1080p
         samples.step_px[window] = _on_grid(np.where(several[..., None, None], footprint / taps[..., None, :], 0.0), 2)
     samples.taps[window] = taps
