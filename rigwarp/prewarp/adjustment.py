@@ -127,7 +127,9 @@ def adjusted_mm(content_mm: Array, content: Content, adjustment: Adjustment) -> 
     return spot
 
 
-def adjusted_gain(prewarp: Prewarp, canvas_px: Array, content: Content, adjustment: Adjustment) -> NDArray[np.float32]:
+def adjusted_gain(
+    prewarp: Prewarp, canvas_px: NDArray[np.floating], content: Content, adjustment: Adjustment
+) -> NDArray[np.float32]:
     """(H, W) the gain, its light evened out anew where the correction asks for it and measured light is at hand.
 
     `canvas_px` (H, W, 2) is what `content_coordinates` gives.

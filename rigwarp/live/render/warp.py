@@ -6,6 +6,7 @@ from dataclasses import astuple, dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.geometry import Array
 from rigwarp.live.render.picture import light_of_codes
 from rigwarp.live.render.sampling import SampleMap, Sampling, lit_window, sample_map
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
@@ -47,14 +48,15 @@ class Warp:
             return kept
         shown, hidden, prewarp = self.canvas_px, None, self.prewarp
         if self.content is not None:
-            gain = adjusted_gain(prewarp, self.canvas_px, self.content, self.adjustment)
             adjustment = self.adjustment
+            gain = adjusted_gain(prewarp, self.canvas_px, self.content, adjustment)
             prewarp = prewarp if gain is prewarp.gain else replace(prewarp, gain=gain)
             rows, columns = lit_window(self.prewarp.gain)
             lit = slice(max(rows.start - 1, 0), rows.stop + 1), slice(max(columns.start - 1, 0), columns.stop + 1)
             if moves(adjustment):  # most of the picture may be dark, and corrections are the slow part
-                shown = self.canvas_px.astype(float)
-                shown[lit] = adjusted_canvas(shown[lit], self.content, adjustment)
+                corrected: Array = self.canvas_px.astype(float)
+                corrected[lit] = adjusted_canvas(corrected[lit], self.content, adjustment)
+                shown = corrected
             if adjustment.masks:
                 hidden = np.zeros(self.prewarp.gain.shape, bool)
                 hidden[lit] = masked(self.canvas_px[lit].astype(float), self.content, adjustment)
