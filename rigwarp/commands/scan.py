@@ -42,8 +42,11 @@ def scan(
         bool, typer.Option("--mend", help="With --import: take photographs that are mixed up in the right order.")
     ] = False,
     set_: Annotated[
-        str, typer.Option("--set", metavar="NAME", help=f"Which patterns: {', '.join(SETS)} (see below).")
-    ] = DEFAULT_SET,
+        str | None,
+        typer.Option(
+            "--set", metavar="NAME", help=f"Which patterns: {', '.join(SETS)} (see below).", show_default=False
+        ),
+    ] = None,
     blur: Annotated[
         float | None,
         typer.Option(
@@ -95,9 +98,11 @@ def scan(
 ) -> None:
     """Show the patterns, photograph each, and decode them into a scan folder.
 
-    Sets: "fast", 24 sinusoids of 4 periods after 8 grey levels; "fine", 48 sinusoids, for less noise; "gray", Gray
-    code and its inverse, then 16 sinusoids, slower and easy to check by eye. Two of the frames come once more at the
-    end and tell whether something moved.
+    Sets: "fast", the usual one, 24 sinusoids of 4 periods after 8 grey levels; "short", the same after 3, for cameras
+    that take more than a second for a photograph, where it is the usual one: places are as sure, what is known of the
+    camera's response is half as much; "fine", 48 sinusoids, for less noise; "gray", Gray code and its inverse, then 16
+    sinusoids, slower and easy to check by eye. Two of the frames come once more at the end and tell whether something
+    moved.
 
     First a grey light changes 30 times, to measure how long it takes from display to camera. A photograph counts only
     when it must show the new pattern and agrees with the one before it. Escape in the pattern window stops. When a
@@ -130,7 +135,7 @@ def scan(
     console = Console(json=json)
     folder = open_rig(rig)
     if export is not None:
-        _export(console, folder, export, set_for(folder, set_, blur, exposures))
+        _export(console, folder, export, set_for(folder, set_ or DEFAULT_SET, blur, exposures))
         return
     person = AtTerminal(console)
     note = board_note(console, folder, raised, photo=table, live=import_ is None, person=person) if raised else {}

@@ -226,7 +226,7 @@ def view(
             print_scanned(console, import_screen(console, folder, screen, sheets or ()))
         else:
             confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
-            options = ScanOptions(average=average, set_name=DEFAULT_SET)
+            options = ScanOptions(average=average)
             _scan(console, folder, options, display=display, fast=fast_patterns, resume=resume)
         step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
     if step is not None:

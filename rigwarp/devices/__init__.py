@@ -2,7 +2,17 @@
 
 from rigwarp.devices.bench import VIRTUAL, Bench, DisplayChoice, open_bench, open_virtual, open_virtual_view
 from rigwarp.devices.masked import MaskedDisplay
-from rigwarp.devices.protocols import Camera, ColourCamera, Display, Frame, OneShotCamera, Shot, StreamingCamera
+from rigwarp.devices.protocols import (
+    Camera,
+    ColourCamera,
+    Display,
+    Frame,
+    Losses,
+    NetworkCamera,
+    OneShotCamera,
+    Shot,
+    StreamingCamera,
+)
 
 __all__ = [
     "VIRTUAL",
@@ -12,7 +22,9 @@ __all__ = [
     "Display",
     "DisplayChoice",
     "Frame",
+    "Losses",
     "MaskedDisplay",
+    "NetworkCamera",
     "OneShotCamera",
     "Shot",
     "StreamingCamera",

@@ -16,7 +16,14 @@ _PERIODS = 30  # arrivals whose distances tell the usual one
 _MISSES = 5  # pictures in a row that a driver may fail to deliver before it counts as dead
 _MISS_PAUSE_S = 0.02
 _AWAY_S, _RETRY_S = 6.0, 0.5  # how long a camera that has stopped is looked for, and the pause between two tries
+_IN_PIPE = 3  # pictures that a decoder may still hold when its input has become whole again
+_MEND_S = 15.0  # the longest distance of key frames that is waited for
 _CLOSE_S = 5.0  # a driver that does not return by then is left to itself
+_CHECK = "check its cable or network, and that no other program uses it"
+_BROKEN = (
+    "has delivered broken pictures only, for packets get lost on the way: set a key frame for each picture or each "
+    "second, a lower bit rate, and use a cable instead of radio"
+)
 
 
 class FrameSource(Protocol):
@@ -43,9 +50,12 @@ class NewestFrames:
     reopen : opens a camera anew that has stopped, as one on a network may for a moment; None: it stays stopped. It is
         tried for some seconds, in which whoever waits for a picture waits on.
 
+    broken : whether the pictures that come now are wrong, for something of them was lost; those are left out.
+
     Attributes
     ----------
     reopened : how many times that was done.
+    left_out : how many pictures were broken.
     """
 
     def __init__(
@@ -55,6 +65,7 @@ class NewestFrames:
         *,
         timeout_s: float,
         reopen: Callable[[], FrameSource | None] | None = None,
+        broken: Callable[[], bool] = lambda: False,
     ) -> None:
         self._source = source
         self._name = name
@@ -65,7 +76,9 @@ class NewestFrames:
         self._over = ""
         self._reopen = reopen
         self._away = False
-        self.reopened = 0
+        self._broken = broken
+        self._suspect = 0
+        self.reopened = self.left_out = 0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="camera", daemon=True)
         self._thread.start()
@@ -87,12 +100,16 @@ class NewestFrames:
                 left_s = deadline - time.monotonic()
                 if self._over:
                     raise DeviceError(self._over)
-                if left_s <= -self._away * (_AWAY_S + self._timeout_s):
-                    raise DeviceError(
-                        f"{self._name} has delivered no picture for {self._timeout_s:g} s: check its cable or network, "
-                        "and that no other program uses it"
-                    )
+                if left_s <= -self._patience_s():
+                    silent = f"has delivered no picture for {self._timeout_s:g} s: {_CHECK}"
+                    raise DeviceError(f"{self._name} {_BROKEN if self._suspect else silent}")
                 self._news.wait(max(left_s, _MISS_PAUSE_S))
+
+    def _patience_s(self) -> float:
+        """How much longer than usual a picture is waited for."""
+        if self._away:
+            return _AWAY_S + self._timeout_s
+        return _MEND_S if self._suspect else 0.0
 
     @property
     def frame_s(self) -> float:
@@ -140,8 +157,12 @@ class NewestFrames:
             misses = 0
             with self._news:
                 self._away = False
-                self._kept.append((picture, arrived_s))
                 self._arrivals.append(arrived_s)
+                self._suspect = _IN_PIPE if self._broken() else max(0, self._suspect - 1)
+                if self._suspect:
+                    self.left_out += 1
+                    continue
+                self._kept.append((picture, arrived_s))
                 self._news.notify_all()
         with self._news:
             self._away = self._reopen is not None

@@ -80,6 +80,30 @@ class ColourCamera(Camera, Protocol):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Losses:
+    """What has been lost on the way from a network camera since it was opened.
+
+    Attributes
+    ----------
+    packets : of its video that never came; None where nobody sees that.
+    pictures : that were broken by it, and left out.
+    away : how many times the camera went and came back.
+    """
+
+    packets: int | None
+    pictures: int
+    away: int
+
+
+@runtime_checkable
+class NetworkCamera(Camera, Protocol):
+    """A camera that may be at the other end of a network."""
+
+    def losses(self) -> Losses | None:
+        """What has been lost so far; None where it comes by no network."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Shot:
     """A photograph and when it arrived (seconds of the clock that only goes forward, `time.monotonic`)."""
 

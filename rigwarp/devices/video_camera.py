@@ -18,7 +18,8 @@ from rigwarp.devices.camera_controls import CONTROLS, exposure_s, fix_controls, 
 from rigwarp.devices.camera_list import listed_cameras, users_of
 from rigwarp.devices.newest_frame import NewestFrames
 from rigwarp.devices.picture_size import require_size
-from rigwarp.devices.protocols import Shot
+from rigwarp.devices.protocols import Losses, Shot
+from rigwarp.devices.rtp_watch import SCHEME, RtpWatch
 from rigwarp.devices.v4l2_controls import ControlState, advice_of, device_controls, lock_controls, unlocked_of
 from rigwarp.errors import DeviceError
 from rigwarp.geometry import Photo
@@ -52,12 +53,21 @@ class VideoCamera:
         bits: int | None = None,
         reopen: Callable[[], cv2.VideoCapture | None] | None = None,
         channel: Channel = "grey",
+        watch: RtpWatch | None = None,
     ) -> None:
+        self._watch = watch
+        self._is_remote = reopen is not None
         self._capture = capture
         self._bits = bits
         self._channel: Channel = channel
         self._resolution = resolution
-        self._frames = NewestFrames(capture, name, timeout_s=FRAME_TIMEOUT_S, reopen=reopen)
+        self._frames = NewestFrames(
+            capture,
+            name,
+            timeout_s=FRAME_TIMEOUT_S,
+            reopen=reopen,
+            broken=lambda: watch is not None and watch.broken,
+        )
         self.unlocked: tuple[str, ...] = tuple(unlocked)
 
     @property
@@ -101,9 +111,18 @@ class VideoCamera:
         """How many times a network camera went and came back."""
         return self._frames.reopened
 
+    def losses(self) -> Losses | None:
+        """What has been lost on the way; None for a camera that comes by no network."""
+        if not self._is_remote:
+            return None
+        packets = self._watch.lost if self._watch else None
+        return Losses(packets=packets, pictures=self._frames.left_out, away=self._frames.reopened)
+
     def close(self) -> None:
         """Give the camera back; calling it twice is fine."""
         self._frames.close()
+        if self._watch:
+            self._watch.close()
 
 
 def as_grey(picture: NDArray[Any], bits: int | None = None, channel: Channel = "grey") -> Photo:
@@ -147,13 +166,15 @@ def open_video_camera(device: int | str, resolution: tuple[int, int], channel: C
     """
     name = f"camera {without_password(str(device))}"
     _require_there(device, name)
-    capture = _opened(device, name)
+    capture, watch = _opened_and_watched(device, name)
     if _ADDRESS not in str(device):
         _ask_for_size(capture, resolution)
     unlocked = CONTROLS if _ADDRESS in str(device) else _fixed(device, capture)
-    reopen = partial(_reopened, device) if _ADDRESS in str(device) else None
+    reopen = partial(_reopened, watch.address if watch else device) if _ADDRESS in str(device) else None
     bits = take_all_bits(capture)
-    camera = VideoCamera(capture, name, resolution, unlocked=unlocked, bits=bits, reopen=reopen, channel=channel)
+    camera = VideoCamera(
+        capture, name, resolution, unlocked=unlocked, bits=bits, reopen=reopen, channel=channel, watch=watch
+    )
     try:
         found = _first_look(camera, patient=_ADDRESS in str(device)).shape[::-1]
     except DeviceError as error:
@@ -224,6 +245,18 @@ def control_advice(device: int | str) -> str:
     """The command that sets what the driver refused to rigwarp; empty where there is none."""
     states = _locked(device)
     return advice_of(states, str(_path_of(device))) if states else ""
+
+
+def _opened_and_watched(device: int | str, name: str) -> tuple[cv2.VideoCapture, RtpWatch | None]:
+    """An opened capture; of a stream over TCP with a watch on its packets, where the camera plays along."""
+    if not str(device).lower().startswith(SCHEME) or "tcp" not in os.environ.get(_FFMPEG_OPTIONS, _UNBUFFERED):
+        return _opened(device, name), None
+    watch = RtpWatch(str(device))
+    try:
+        return _opened(watch.address, name), watch
+    except DeviceError:
+        watch.close()
+        return _opened(device, name), None
 
 
 def _opened(device: int | str, name: str) -> cv2.VideoCapture:

@@ -14,6 +14,7 @@ from rigwarp.rig import Transfer
 
 # Code values of the uniform frames, black to white. Ascending, so that no two neighbours make a full flash.
 _LEVELS = (0, 48, 88, 128, 168, 208, 232, 255)
+_FEWEST_LEVELS = (0, 128, 255)  # tell the camera's response half as surely as all of them
 # Share of white between which the sinusoids swing: clear of the toe and shoulder of ordinary projectors.
 _LIGHT_RANGE = (0.02, 0.98)
 _GRAY_CELL_PX = 8.0  # bars are twice as wide: visible from across the room, and not blurred away
@@ -37,6 +38,17 @@ def fast_set(resolution: tuple[int, int], transfer: Transfer, *, blur_px: float 
         For a projector larger than the periods reach.
     """
     return _sinusoids("fast", resolution, transfer, steps=3, blur_px=blur_px)
+
+
+def short_set(resolution: tuple[int, int], transfer: Transfer, *, blur_px: float | None = None) -> PatternSet:
+    """As `fast_set` with three grey levels: the fewest frames, for a camera that takes seconds for each.
+
+    Places are as sure. The camera's response is known half as surely, and light that changes between the three levels
+    is taken for it, which makes sigmas up to a third wider.
+    """
+    whole = _sinusoids("short", resolution, transfer, steps=3, blur_px=blur_px)
+    kept = (f for f in whole.frames if not isinstance(f, LevelFrame) or f.level in _FEWEST_LEVELS)
+    return replace(whole, frames=tuple(kept))
 
 
 def fine_set(resolution: tuple[int, int], transfer: Transfer, *, blur_px: float | None = None) -> PatternSet:
@@ -66,7 +78,12 @@ def gray_set(resolution: tuple[int, int], transfer: Transfer, *, blur_px: float 
     return _with_references("gray", resolution, transfer, frames)
 
 
-SETS: Final[dict[str, Callable[..., PatternSet]]] = {"fast": fast_set, "fine": fine_set, "gray": gray_set}
+SETS: Final[dict[str, Callable[..., PatternSet]]] = {
+    "fast": fast_set,
+    "fine": fine_set,
+    "gray": gray_set,
+    "short": short_set,
+}
 
 
 def make_set(

@@ -93,7 +93,7 @@ def adjusted_canvas(canvas_px: Array, content: Content, adjustment: Adjustment) 
     (..., 2)
         Canvas pixels whose content belongs there once the correction is applied.
     """
-    if not _moves(adjustment):
+    if not moves(adjustment):
         return canvas_px
     shown_mm = content_to_table(content, canvas_px)
     return table_to_content(content, unadjusted_mm(shown_mm, content, adjustment))
@@ -127,7 +127,9 @@ def adjusted_mm(content_mm: Array, content: Content, adjustment: Adjustment) -> 
     return spot
 
 
-def adjusted_gain(prewarp: Prewarp, canvas_px: Array, content: Content, adjustment: Adjustment) -> NDArray[np.float32]:
+def adjusted_gain(
+    prewarp: Prewarp, canvas_px: NDArray[np.floating], content: Content, adjustment: Adjustment
+) -> NDArray[np.float32]:
     """(H, W) the gain, its light evened out anew where the correction asks for it and measured light is at hand.
 
     `canvas_px` (H, W, 2) is what `content_coordinates` gives.
@@ -139,7 +141,7 @@ def adjusted_gain(prewarp: Prewarp, canvas_px: Array, content: Content, adjustme
     gain = evened(
         bare,
         light,
-        rim_share(canvas_px, content),
+        rim_share(canvas_px.astype(float), content),
         lowest_gain=LOWEST_GAIN if limit is None else limit,
         falloff=0.0 if falloff is None else falloff,
     )
@@ -187,6 +189,6 @@ def _inside(x: Array, y: Array, polygon: tuple[Point, ...]) -> BoolArray:
     return inside & np.isfinite(x)
 
 
-def _moves(adjustment: Adjustment) -> bool:
+def moves(adjustment: Adjustment) -> bool:
     same = (adjustment.shift_mm, adjustment.turn_deg, adjustment.scale) == ((0.0, 0.0), 0.0, 1.0)
     return bool(adjustment.drags) or not same

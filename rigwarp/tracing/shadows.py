@@ -1,12 +1,13 @@
 """What stands in the way of light: obstacles and the mirror itself, asked by an outside ray tracer."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
 from rigwarp.tracing.cad.tessellation import join
+from rigwarp.tracing.triangle_tree import TriangleTree
 
 _CLEAR = 1e-6  # share of a segment left out at both ends, so that a surface does not shade itself
 _STEEPEST = 0.1  # cosine of the angle of incidence beyond which a clearance along the ray grows no further
@@ -16,9 +17,7 @@ class RayTracer:
     """Triangles ready for many first-hit queries."""
 
     def __init__(self, mesh: TriangleMesh) -> None:
-        import trimesh  # half a second, and few rigs have obstacles
-
-        self._mesh = trimesh.Trimesh(vertices=mesh.vertices_mm, faces=mesh.faces, process=False)
+        self._first_hit = _first_hit_of(mesh)
         self._vertices = np.asarray(mesh.vertices_mm, float)
         self._faces = mesh.faces
         self._low, self._high = ([float(f(a)) for a in mesh.vertices_mm.T] for f in (np.min, np.max))
@@ -28,7 +27,7 @@ class RayTracer:
         triangle = np.full(len(directions), -1)
         near = np.flatnonzero(self._may_meet(origins_mm, directions))
         if len(near):
-            triangle[near] = self._mesh.ray.intersects_first(origins_mm[near], directions[near])
+            triangle[near] = self._first_hit(origins_mm[near], directions[near])
         hit = triangle >= 0
         corner, normal = self._corner(triangle[hit]), self.normals(triangle[hit])
         distance = np.full(len(triangle), np.inf)
@@ -63,6 +62,18 @@ class RayTracer:
             b = np.where(level, np.inf, b)
             enter, leave = np.maximum(enter, np.minimum(a, b)), np.minimum(leave, np.maximum(a, b))
         return enter <= leave + 1e-6 * np.abs(leave)
+
+
+def _first_hit_of(mesh: TriangleMesh) -> Callable[[Array, Array], NDArray[np.int64]]:
+    """What tells the first triangles (-1: none) for rays (N, 3), (N, 3): embreex, or ours where it has no wheel."""
+    try:
+        import embreex  # noqa: F401
+    except ImportError:
+        return TriangleTree(mesh).first
+    import trimesh  # half a second, and few rigs have obstacles
+
+    found = trimesh.Trimesh(vertices=mesh.vertices_mm, faces=mesh.faces, process=False)
+    return lambda origins_mm, directions: np.asarray(found.ray.intersects_first(origins_mm, directions), np.int64)
 
 
 class Blockers:

@@ -26,6 +26,7 @@ from rigwarp.files import open_rig, read_decoded, read_patterns
 from rigwarp.files.raw_photo import read_raw_photo
 from rigwarp.files.trust import add_trusted, is_trusted, trust_file
 from rigwarp.jobs.bench.camera_state import camera_state
+from rigwarp.jobs.scans import scan_runs
 
 SIZE = (64, 48)
 GREY = np.tile(np.arange(64, dtype=np.uint8) * 3, (48, 1))
@@ -316,11 +317,14 @@ def test_a_whole_scan_by_a_command(tmp_path, monkeypatch, capsys, server):
     text = (root / "rig.toml").read_text(encoding="utf-8")
     (root / "rig.toml").write_text(text.replace('"virtual"', json.dumps(device)), encoding="utf-8")
     monkeypatch.setattr("rigwarp.devices.window_display.open_window_display", lambda *a, **k: virtual.display)
+    monkeypatch.setattr(scan_runs, "SLOW_S", 0.0)  # every camera is a slow one
     assert main(["scan", str(root), "--json", "--no-look", "--blur", "3", "--fast-patterns", "--yes"]) == 0
     captured = capsys.readouterr()
     assert "for each photograph" in captured.err
+    assert "29 photographs, 34 with --set fast" in captured.err
     run = Path(json.loads(captured.out)["scan"])
     decoded, patterns = read_decoded(run / "decoded.npz"), read_patterns(run / "patterns.json")
+    assert (patterns.name, len(patterns.frames)) == ("short", 29)
     direct = decode(taken[-len(patterns.frames) :], patterns)
     both = decoded.valid & direct.valid
     assert both.sum() > 0.97 * direct.valid.sum()

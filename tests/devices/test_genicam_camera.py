@@ -1,16 +1,19 @@
 """Machine-vision cameras by Aravis, on the simulated camera that it brings."""
 
+import re
 import time
 
 import numpy as np
 import pytest
 from rtsp_server import lack
 
+from rigwarp.capture import Latency, SynchronisedBench
 from rigwarp.devices import StreamingCamera, genicam_camera
 from rigwarp.devices.genicam_camera import open_genicam_camera
 from rigwarp.devices.open_camera import open_camera
 from rigwarp.devices.video_camera import as_grey
 from rigwarp.errors import DeviceError
+from rigwarp.jobs.bench.camera_state import camera_state
 
 SIZE = (512, 512)
 FAKE = "genicam:Fake_1"
@@ -32,6 +35,13 @@ def test_it_delivers_sixteen_bits_and_exposes_exactly():
     assert all(shot.photo.shape == (512, 512) and shot.photo.dtype == np.uint16 for shot in shots)
     assert shots[0].arrived_s < shots[1].arrived_s < shots[2].arrived_s
     assert not np.array_equal(shots[0].photo, shots[2].photo)  # its picture moves
+    latency = Latency(median_s=0.08, max_s=0.1, frame_s=0.04, changes=4, agreement=None, last=None)  # of no display
+    line = camera_state(SynchronisedBench(display=None, camera=camera, latency=latency), FAKE).line()
+    assert re.fullmatch(
+        r"genicam:Fake_1, 512 x 512; 25 pictures a second; 80 ms from display to camera, at most 100; "
+        r"locked: exposure \([\d.]+ ms\), gain, white balance, focus\. Next: nothing to be done",
+        line,
+    )
     assert camera.set_exposure(1 / 60) == camera.exposure_s == pytest.approx(1 / 60, rel=1e-3)  # microseconds
     camera.close()
     camera.close()

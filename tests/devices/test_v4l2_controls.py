@@ -2,13 +2,17 @@
 
 import os
 import sys
+from types import SimpleNamespace
 
 import pytest
 import v4l2_driver
 from v4l2_driver import AUTO_EXPOSURE, BACKLIGHT, EXPOSURE, FOCUS, GAIN, MAINS, PRIORITY, SHARP, WB, FakeDriver, webcams
+from webcam_tables import TABLES, TableDriver
 
+from rigwarp.capture import SynchronisedBench
 from rigwarp.devices.v4l2_controls import advice_of, device_controls, lock_controls, unlocked_of
 from rigwarp.devices.video_camera import control_advice
+from rigwarp.jobs.bench import camera_state as bench_state
 
 
 @pytest.mark.parametrize("name", webcams())
@@ -66,3 +70,79 @@ def test_what_is_no_video_device_has_no_controls(tmp_path):
     assert os.listdir("/proc/self/fd") == before  # the handle is given back
     assert control_advice(str(path)) == ""
     assert control_advice("http://127.0.0.1:9/x") == ""
+
+
+LOCKED = {"auto_exposure": 1, "exposure_time_absolute": 156, "exposure_dynamic_framerate": 0}
+LIT = {"white_balance_automatic": 0, "white_balance_temperature": 4230}
+PLAIN = {"power_line_frequency": 0, "sharpness": 0, "backlight_compensation": 0}
+FOCUSED = {"focus_automatic_continuous": 0, "focus_absolute": 30}
+# what each camera holds afterwards, and what is still left to itself; brightness and the like stay as they are
+EXPECTED = {
+    "desktop camera with autofocus": ({**LOCKED, **LIT, **PLAIN, **FOCUSED, "gain": 64}, ()),
+    "desktop camera with fixed focus": ({**LOCKED, **LIT, **PLAIN, "gain": 64}, ()),
+    "a notebook's own": ({**LIT, **PLAIN}, ("exposure", "gain")),
+    "a cheap one, exposure on automatic alone": (
+        {**LIT, **PLAIN, "auto_exposure": 3, "exposure_time_absolute": 157}, ("exposure", "gain")),
+    "for conferences, with motors": (
+        {**LOCKED, **LIT, **FOCUSED, "gain": 64, "power_line_frequency": 0, "sharpness": 1, "wide_dynamic_range": 0,
+         "pan_absolute": 7200, "tilt_absolute": 0, "zoom_absolute": 120}, ()),
+    "an endoscope, with mains light that cannot be switched off": (
+        {**LIT, "auto_exposure": 1, "exposure_time_absolute": 312, "power_line_frequency": 1}, ("gain",)),
+    "an old one without the class driver": ({"exposure": 75, "gain_automatic": 0, "gain": 31, "sharpness": 0}, ()),
+    "a board computer's, by its firmware": (
+        {"auto_exposure": 1, "exposure_time_absolute": 1000, "exposure_dynamic_framerate": 0, "sharpness": 0,
+         "white_balance_auto_preset": 0, "red_balance": 1400, "blue_balance": 1300, "iso_sensitivity_auto": 0,
+         "iso_sensitivity": 1, "image_stabilization": 0, "power_line_frequency": 0}, ()),
+    "a bare sensor on a board": ({"exposure": 1600, "analogue_gain": 100}, ()),
+    "a stick that takes in another camera's picture": ({}, ("exposure", "gain")),
+}  # fmt: skip
+UNTOUCHED = {"brightness": 128, "contrast": 128, "saturation": 128}
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_what_ten_kinds_of_cameras_hold_and_what_they_cannot(name):
+    driver = TableDriver(TABLES[name])
+    states = lock_controls(driver)
+    held, unlocked = EXPECTED[name]
+    assert {key: value for key, value in driver.values.items() if key not in UNTOUCHED} == held
+    assert {**driver.values, **UNTOUCHED} == driver.values or "brightness" not in driver.values
+    assert unlocked_of(states) == unlocked
+    read_back = {state.name: state.found for state in states}
+    assert read_back == held
+    # no tool sets what a camera does not have; then the camera's own buttons or another camera are left
+    assert advice_of(states, "/dev/video0") == ""
+
+
+def test_the_tool_is_named_with_what_another_program_holds():
+    """A control that is grabbed refuses now, and may be set once the other program has ended."""
+
+    class Held(TableDriver):
+        def _set(self, name, *rest):
+            if name in ("auto_exposure", "gain"):
+                raise OSError(16, "device or resource busy")
+            super()._set(name, *rest)
+
+    states = lock_controls(Held(TABLES["desktop camera with autofocus"]))
+    assert unlocked_of(states) == ("exposure",)  # the gain is as it was, which is what was wanted
+    assert advice_of(states, "/dev/video0") == "v4l2-ctl -d /dev/video0 -c auto_exposure=1"
+
+
+def test_a_webcam_is_one_line_with_what_to_do(monkeypatch):
+    def line(driver):
+        states = lock_controls(driver)
+        monkeypatch.setattr(bench_state, "control_advice", lambda device: advice_of(states, device))
+        camera = SimpleNamespace(resolution=(640, 480), exposure_s=0.0156, unlocked=unlocked_of(states))
+        return bench_state.camera_state(SynchronisedBench(display=None, camera=camera), "/dev/video0").line()
+
+    whole = TABLES["desktop camera with autofocus"]
+    assert line(TableDriver(whole)) == (
+        "/dev/video0, 640 x 480; locked: exposure (15.6 ms), gain, white balance, focus. Next: nothing to be done"
+    )
+    assert line(TableDriver(TABLES["a notebook's own"])) == (
+        "/dev/video0, 640 x 480; locked: white balance, focus. Next: fix exposure, gain at the camera; one that has no "
+        "such setting measures less well"
+    )
+    refuses, *_ = webcams()["exposure that refuses"]
+    assert line(refuses).endswith(
+        "locked: gain, white balance, focus. Next: v4l2-ctl -d /dev/video0 -c auto_exposure=1"
+    )

@@ -81,6 +81,7 @@ def test_without_moderngl_the_cpu_draws(tmp_path):
     done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
     assert "CPU (OpenCV remap) | neither OpenGL 3.3 nor OpenGL ES 3.1" in done.stdout
+    assert "pip install 'rigwarp[gl]'" in done.stdout  # not packages that are there already
     assert "not installed" in done.stdout
 
 

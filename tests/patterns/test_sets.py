@@ -26,7 +26,9 @@ def test_every_set_exists_for_every_size_and_survives_patterns_json(name: str, s
     assert PatternSet.from_dict(patterns.to_dict()) == patterns
     # 2 axes x (4 periods x 3 or 6 steps), or (2 periods x 4 steps)
     waves = {f for f in patterns.frames if isinstance(f, PhaseFrame)}
-    assert len(waves) == {"fast": 24, "fine": 48, "gray": 16}[name]
+    assert len(waves) == {"fast": 24, "short": 24, "fine": 48, "gray": 16}[name]
+    levels = sum(isinstance(f, LevelFrame) for f in patterns.frames)
+    assert levels == (3 if name == "short" else 8)
     again = patterns.repeats()
     assert [patterns.frames[i].axis for _, i in again] == ["x", "y"]
     assert [i for _, i in again] == [len(patterns.frames) - 2, len(patterns.frames) - 1]

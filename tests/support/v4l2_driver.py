@@ -7,8 +7,8 @@ numbers and structures are computed here from linux/videodev2.h, apart from the 
 import errno
 import struct
 
-_QUERY, _GET, _SET = (
-    (3 << 30) | (size << 16) | (ord("V") << 8) | number for number, size in ((36, 68), (27, 8), (28, 8))
+_QUERY, _GET, _SET, _MENU = (
+    (3 << 30) | (size << 16) | (ord("V") << 8) | number for number, size in ((36, 68), (27, 8), (28, 8), (37, 44))
 )
 _INACTIVE, _READ_ONLY, _GRABBED = 0x10, 0x4, 0x2
 USER, CAMERA = 0x00980900, 0x009A0900
@@ -34,6 +34,10 @@ class FakeDriver:
         name, least, most, value, flags = self.controls[number]
         if request == _QUERY:
             struct.pack_into("=II32siiiiI", data, 0, number, 1, name.encode(), least, most, 1, least, flags)
+        elif request == _MENU:
+            if number in (AUTO_EXPOSURE, MAINS):
+                return
+            raise OSError(errno.EINVAL, "no menu")
         elif request == _GET:
             struct.pack_into("=i", data, 4, value)
         elif request == _SET:

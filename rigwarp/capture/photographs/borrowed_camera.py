@@ -4,7 +4,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from rigwarp.devices import Camera, ColourCamera
+from rigwarp.devices import Camera, ColourCamera, Losses, NetworkCamera
 from rigwarp.geometry import Photo
 
 
@@ -41,6 +41,10 @@ class BorrowedCamera:
     def look_colour(self) -> NDArray[Any]:
         """The newest photograph as it is, in colour where it has any."""
         return self._lender.look_colour() if isinstance(self._lender, ColourCamera) else self._lender.look()
+
+    def losses(self) -> Losses | None:
+        """What has been lost on the way; None where it comes by no network."""
+        return self._lender.losses() if isinstance(self._lender, NetworkCamera) else None
 
     def close(self) -> None:
         """Leaves the camera itself open: it belongs to somebody else."""

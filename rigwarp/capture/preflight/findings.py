@@ -14,6 +14,7 @@ from rigwarp.decode.checks.finest_stripes import FinestStripes
 from rigwarp.decode.checks.light_levels import LightLevels
 from rigwarp.decode.checks.overlay import Overlay
 from rigwarp.decode.checks.steadiness import Steadiness, steady_exposures_s
+from rigwarp.devices import Losses
 from rigwarp.errors import MeasurementError
 
 Severity = Literal["fine", "remark", "stop"]
@@ -194,6 +195,26 @@ def about_compression(seen: Compression) -> PreflightFinding:
     if not found:
         return _finding("compression", "fine", "no traces of video compression", figures)
     return _finding("compression", "remark", f"{'; '.join(found)}: {'; '.join(advice)}", figures)
+
+
+def about_network(losses: Losses) -> PreflightFinding:
+    """Does everything come that a network camera sends?"""
+    figures = {"lost_packets": losses.packets, "broken_pictures": losses.pictures, "away": losses.away}
+    if losses.packets is None:
+        text = "whether packets get lost is not seen, unless the camera sends RTSP over TCP, or MJPEG over HTTP"
+        return _finding("network", "fine", text, figures)
+    found = []
+    if losses.packets:
+        found.append(f"{losses.packets} packets were lost, and {losses.pictures} pictures broken by it and left out")
+    if losses.away:
+        found.append(f"the camera went away {losses.away} times and came back")
+    if not found:
+        return _finding("network", "fine", "no packet was lost", figures)
+    advice = (
+        "use a cable instead of radio, or a lower bit rate; set a key frame for each picture, so that none is broken "
+        "by the one before"
+    )
+    return _finding("network", "remark", f"{'; '.join(found)}: {advice}", figures)
 
 
 def about_channels(ratios: Mapping[str, float], used: str) -> PreflightFinding:

@@ -23,6 +23,7 @@ from rigwarp.capture.preflight.findings import (
     about_compression,
     about_contrast,
     about_exposure,
+    about_network,
     about_overlay,
     about_pose,
     about_room_light,
@@ -39,7 +40,7 @@ from rigwarp.decode.checks.finest_stripes import measure_finest_stripes, stripe_
 from rigwarp.decode.checks.light_levels import lit_pixels, measure_light, usual_response
 from rigwarp.decode.checks.overlay import find_overlay
 from rigwarp.decode.checks.steadiness import measure_steadiness
-from rigwarp.devices import Bench, Frame
+from rigwarp.devices import Bench, Frame, NetworkCamera
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import BoolArray, Photo
 from rigwarp.patterns import PatternSet, PhaseFrame
@@ -131,6 +132,8 @@ def run_preflight(
             colour = judge_channels(bench, rig.camera.channel)
             findings += [colour] if colour else []
     findings += _about_place(rig, camera, looked_at, whites[-1], photos[-1], sheet_height_mm)
+    losses = bench.camera.losses() if isinstance(bench.camera, NetworkCamera) else None
+    findings += [about_network(losses)] if losses else []
     return Preflight(findings=tuple(findings), exposure_s=bench.camera.exposure_s, white=whites[-1])
 
 

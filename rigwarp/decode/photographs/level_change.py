@@ -18,6 +18,7 @@ _BLOCK = 8  # pixels along each side
 _LEAST_SPREAD = 0.05  # of the contrast between places
 _LIT = 0.3  # of the usual contrast, or of the usual light of black
 _FEWEST_PLACES = 200
+_FEWEST_LEVELS = 5  # with one or two between black and white any response of a camera looks like added light
 _PASSES = 4
 _POWERS = (0.6, 1.0, 1.6, 2.4, 4.0)
 _BENDS = (-0.9, -0.6, -0.3, 0.0, 0.3, 0.6, 0.9)  # below 1 in size, so that brighter light is brighter in the picture
@@ -54,12 +55,15 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
     """The largest change of light from one uniform frame to the next.
 
     Light of frame k over that of the first one is a share of the contrast at every place, however bright the place:
-    what dim places have beyond it was added. None where that hardly changes from frame to frame.
+    what dim places have beyond it was added. None where that hardly changes from frame to frame, or too few frames
+    tell it from the camera's response.
 
     Parameters
     ----------
     photos : (H, W) of the uniform frames in the order they were taken, black first and white last.
     """
+    if len(photos) < _FEWEST_LEVELS:
+        return None
     full_scale = int(np.iinfo(photos[0].dtype).max)
     table = usual_response(full_scale)
     light = np.stack([_means(table[photo]) for photo in photos])

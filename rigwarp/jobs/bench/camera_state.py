@@ -82,4 +82,4 @@ def _advice(unlocked: tuple[str, ...], device: int | str) -> str:
     if not unlocked:
         return "nothing to be done"
     where = "by its command, or at the camera" if is_command(device) else "at the camera"
-    return f"fix {', '.join(unlocked)} {where}"
+    return f"fix {', '.join(unlocked)} {where}; one that has no such setting measures less well"

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from rigwarp.capture import Recorded, can_resume, import_frames, record_scan, recorded_frames, resume_scan
 from rigwarp.decode import Decoded, Reason
-from rigwarp.devices import Bench
+from rigwarp.devices import Bench, OneShotCamera
 from rigwarp.errors import DeviceError
 from rigwarp.files import (
     RigFolder,
@@ -33,6 +33,10 @@ from rigwarp.patterns import PatternSet, make_set
 from rigwarp.table_map import check_orientation
 
 DEFAULT_SET = "fast"
+SLOW_SET = "short"
+"""For a camera that takes longer than `SLOW_S` for each photograph."""
+SLOW_S = 1.0
+_BLUR_FRAMES = 2  # photographed for the blur, beside the set's own
 COMMAND = "scan"
 """What start.json calls a scan that was taken with a display and a camera."""
 RAISED = "raised_mm"
@@ -57,13 +61,13 @@ class ScanOptions:
 
     Attributes
     ----------
-    set_name : of the pattern set.
+    set_name : of the pattern set; None: the usual one, or that of the fewest frames for a slow camera.
     blur_px : sigma that the periods are chosen for, projector pixels; None: the one that is measured first.
     exposures : how many times the set is photographed, each with another exposure.
     average : photographs per pattern.
     """
 
-    set_name: str = DEFAULT_SET
+    set_name: str | None = None
     blur_px: float | None = None
     exposures: int = 1
     average: int = 1
@@ -86,14 +90,22 @@ def take_scan(
     zone_map : (H, W) by which the group's zones are told apart, kept so that they can be lit alike again.
     """
 
+    set_name = chosen_set(progress, folder, bench, options)
+    settings = {**as_settings(replace(options, set_name=set_name)), **(part or {})}
+
     def adapt(blur_px: float | None) -> PatternSet:
-        patterns = set_for(folder, options.set_name, blur_px, options.exposures)
+        patterns = set_for(folder, set_name, blur_px, options.exposures)
         return patterns if zone_map is None else patterns.with_plaid()
 
     shown = adapt(options.blur_px)
 
     start = time.monotonic()
-    with new_run(folder.root / SCANS, COMMAND, folder, settings={**as_settings(options), **(part or {})}) as run:
+    with new_run(
+        folder.root / SCANS,
+        COMMAND,
+        folder,
+        settings=settings,
+    ) as run:
         if zone_map is not None:
             write_picture(run / ZONES_FILE, zone_map.astype(np.uint8))
         with (
@@ -112,6 +124,26 @@ def take_scan(
         if RAISED not in (part or {}):
             _check_orientation(folder, taken.decoded)
         return taken
+
+
+def chosen_set(progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions) -> str:
+    """The set that a scan takes; says so where the camera is slow, and what that costs."""
+    camera = bench.camera
+    photo_s = camera.settle_s + camera.photo_s if isinstance(camera, OneShotCamera) else 0.0
+    name = options.set_name or (SLOW_SET if photo_s > SLOW_S else DEFAULT_SET)
+    if photo_s > SLOW_S:
+        more = _BLUR_FRAMES if options.blur_px is None else 0
+        count, most = (
+            (len(set_for(folder, each, options.blur_px, options.exposures).frames) + more) * options.average
+            for each in (name, DEFAULT_SET)
+        )
+        price = (
+            f", {most} with --set {DEFAULT_SET}; places are as sure, the camera's response half as much"
+            if name == SLOW_SET
+            else ""
+        )
+        progress.note(f"The scan takes about {count * photo_s / 60:.2g} minutes: {count} photographs{price}.")
+    return name
 
 
 def continue_scan(progress: Progress, folder: RigFolder, bench: Bench, run: Path) -> ScanTaken:

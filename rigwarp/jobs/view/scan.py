@@ -31,7 +31,7 @@ from rigwarp.files.names import DECODED_FILE, MAP_FILE, PATTERNS_FILE, RESULTS, 
 from rigwarp.files.records.view import ViewScanSettings
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.scans.scan_runs import ScanOptions, as_settings, kept, options_of, set_for
+from rigwarp.jobs.scans.scan_runs import ScanOptions, as_settings, chosen_set, kept, options_of, set_for
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import CameraSpec
 
@@ -173,12 +173,15 @@ def _kept(folder: RigFolder, run: Path) -> AbstractContextManager[None]:
 def _taken(
     progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions, note: dict[str, object]
 ) -> ViewScanTaken:
+    set_name = chosen_set(progress, folder, bench, options)
+    settings = {**as_settings(replace(options, set_name=set_name)), **note}
+
     def adapt(blur_px: float | None) -> PatternSet:
-        return set_for(folder, options.set_name, blur_px, options.exposures)
+        return set_for(folder, set_name, blur_px, options.exposures)
 
     shown, start = adapt(options.blur_px), time.monotonic()
     with (
-        new_run(folder.root / VIEW_SCANS, COMMAND, folder, settings={**as_settings(options), **note}) as run,
+        new_run(folder.root / VIEW_SCANS, COMMAND, folder, settings=settings) as run,
         _kept(folder, run),
         progress.stage(len(shown.frames), "Scanning") as advance,
     ):

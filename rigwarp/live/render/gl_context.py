@@ -11,6 +11,7 @@ if TYPE_CHECKING:  # there may be none: see `gl_missing`
 SOFTWARE_RENDERERS = ("llvmpipe", "softpipe", "swrast", "gdi generic", "basic render")
 """Parts of GL_RENDERER that tell an OpenGL computed by the CPU; OpenCV is faster there."""
 GL_PACKAGES = "on Debian and Ubuntu: apt install libgl1 libegl1 libgl1-mesa-dri"
+BUILDING = "apt install gcc g++ python3-dev libgl1 libegl1 libgles2, then: pip install 'rigwarp[gl]'"
 COMPUTE_VERSION = 430
 DRAWING_VERSION = 330
 
@@ -43,8 +44,9 @@ def standalone_context() -> "moderngl.Context":
 
 def gl_missing(error: Exception) -> DeviceError:
     """The error to show when moderngl or the window could not be given OpenGL, or moderngl is not installed."""
+    remedy = BUILDING if isinstance(error, ImportError) else GL_PACKAGES  # arm64 has no wheel of moderngl
     reason = " ".join(str(error).split())[:120]
-    return DeviceError(f"neither OpenGL 3.3 nor OpenGL ES 3.1 is available ({reason}); {GL_PACKAGES}")
+    return DeviceError(f"neither OpenGL 3.3 nor OpenGL ES 3.1 is available ({reason}); {remedy}")
 
 
 def is_es(context: "moderngl.Context") -> bool:

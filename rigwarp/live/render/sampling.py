@@ -46,7 +46,7 @@ class SampleMap:
     position_px : (H, W, 2) float32
         Middle of the footprint in picture pixels; outside the picture where nothing is drawn.
     step_px : (H, W, 2, 2) float32
-        From one tap to the next: step_px[..., :, 0] along the projector's u, [..., :, 1] along its v.
+        From one tap to the next: step_px[..., :, 0] along the projector's u, [..., :, 1] along its v; 0 for one tap.
     taps : (H, W, 2) uint8
         The footprint is averaged over taps[..., 0] (along u) x taps[..., 1] (along v) samples.
     cubic : (H, W) bool
@@ -78,7 +78,7 @@ def sample_map(
     prewarp: Prewarp,
     picture_size: tuple[int, int],
     *,
-    canvas_px: Array | None = None,
+    canvas_px: NDArray[np.floating] | None = None,
     hidden: BoolArray | None = None,
     sampling: Sampling = "fine",
 ) -> SampleMap:
@@ -120,7 +120,7 @@ def sample_map(
     for start in range(lit_rows.start, lit_rows.stop, _ROWS_AT_ONCE):
         rows = slice(start, min(start + _ROWS_AT_ONCE, lit_rows.stop))
         halo = slice(max(rows.start - 1, 0), rows.stop + 1)  # derivatives look one row and column further
-        picture_px = (canvas_px[halo, beside] + 0.5 - offset_px) / scale - 0.5
+        picture_px = (canvas_px[halo, beside].astype(float) + 0.5 - offset_px) / scale - 0.5
         footprint = _footprint(picture_px)
         inner = (
             slice(rows.start - halo.start, rows.stop - halo.start),
@@ -155,7 +155,9 @@ def _fill(
     # one pixel past the picture is as black as anywhere: positions stay small enough to be packed for the GPU
     near = np.clip(picture_px, _NOWHERE_PX + 8, np.array(samples.picture_size) - _NOWHERE_PX - 8)
     samples.position_px[window] = _on_grid(np.where(lit[..., None], near, _NOWHERE_PX), 1)
-    samples.step_px[window] = _on_grid(footprint / taps[..., None, :], 2)
+    several: BoolArray = np.any(taps > 1, axis=-1)
+    if several.any():  # else the memory stays untouched, which is 32 MB at 1080p
+        samples.step_px[window] = _on_grid(np.where(several[..., None, None], footprint / taps[..., None, :], 0.0), 2)
     samples.taps[window] = taps
     # further out bilinear gives black, while products of two negative lobes of the cubic would be light
     beside = ((near >= -1.0) & (near <= np.array(samples.picture_size))).all(axis=-1)

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array
 from rigwarp.live.render.picture import light_of_codes
 from rigwarp.live.render.sampling import SampleMap, Sampling, lit_window, sample_map
-from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp, content_coordinates
-from rigwarp.prewarp.adjustment import adjusted_canvas, adjusted_gain, masked
+from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
+from rigwarp.prewarp.adjustment import adjusted_canvas, adjusted_gain, masked, moves
+from rigwarp.prewarp.build import mesh_coordinates
 from rigwarp.rig import Content
 
 
@@ -24,14 +25,15 @@ class Warp:
     content : the canvas on the table; None where no correction in millimetres is wanted.
     adjustment : the correction by hand.
     sampling : "fine" or "quick".
-    canvas_px : (H, W, 2) canvas pixel under each projector pixel, as measured; NaN where none.
+    canvas_px : (H, W, 2) canvas pixel under each projector pixel, as measured; NaN where none. As the prewarp keeps it,
+        float32: what needs more turns a part at a time, for a whole frame in float64 is 32 MB at 1080p.
     """
 
     prewarp: Prewarp
     content: Content | None
     adjustment: Adjustment
     sampling: Sampling
-    canvas_px: Array
+    canvas_px: NDArray[np.floating]
     _samples: dict[tuple[int, int], SampleMap] = field(default_factory=dict, repr=False)
 
     def samples(
@@ -46,15 +48,18 @@ class Warp:
             return kept
         shown, hidden, prewarp = self.canvas_px, None, self.prewarp
         if self.content is not None:
-            gain = adjusted_gain(prewarp, self.canvas_px, self.content, self.adjustment)
+            adjustment = self.adjustment
+            gain = adjusted_gain(prewarp, self.canvas_px, self.content, adjustment)
             prewarp = prewarp if gain is prewarp.gain else replace(prewarp, gain=gain)
             rows, columns = lit_window(self.prewarp.gain)
             lit = slice(max(rows.start - 1, 0), rows.stop + 1), slice(max(columns.start - 1, 0), columns.stop + 1)
-            shown = self.canvas_px.copy()  # most of the picture may be dark, and corrections are the slow part
-            shown[lit] = adjusted_canvas(self.canvas_px[lit], self.content, self.adjustment)
-            if self.adjustment.masks:
+            if moves(adjustment):  # most of the picture may be dark, and corrections are the slow part
+                corrected: Array = self.canvas_px.astype(float)
+                corrected[lit] = adjusted_canvas(corrected[lit], self.content, adjustment)
+                shown = corrected
+            if adjustment.masks:
                 hidden = np.zeros(self.prewarp.gain.shape, bool)
-                hidden[lit] = masked(self.canvas_px[lit], self.content, self.adjustment)
+                hidden[lit] = masked(self.canvas_px[lit].astype(float), self.content, adjustment)
         made = sample_map(prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
         if prepare is not None:
             prepare(made)
@@ -102,7 +107,7 @@ def warp_of(
         content=content,
         adjustment=adjustment,
         sampling=sampling,
-        canvas_px=content_coordinates(prewarp),
+        canvas_px=mesh_coordinates(prewarp) if prewarp.canvas_px is None else prewarp.canvas_px,
     )
 
 
