@@ -8,6 +8,7 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape
 from rigwarp.tracing.cad.cad_faces import CadFaces
+from rigwarp.tracing.cad.exact_faces import on_own_faces
 from rigwarp.tracing.cad.face_fit import FittedSurface, allowed_mm, lies_on_one_form, patch_surface
 from rigwarp.tracing.cad.faces import LEAST_LIGHT, described, faces_of, in_lights_box, is_stray, near_light
 from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
@@ -71,9 +72,11 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
         front = front.part(in_lights_box(front, hits[front.numbers]))
     lit = _lit_patches(front, hits, shape, rounding, float(np.ptp(welded.vertices_mm, axis=0).max()))
     lit = [peeled(p, hits, least_mm=allowed_mm(p, rounding), on_surface_mm=welded.on_surface_mm) for p in lit]
+    if welded.exact is not None:
+        lit = on_own_faces(lit, front, hits, welded.exact)
     surfaces = tuple(
-        patch_surface(patch, zone=i, rounding_mm=rounding, on_surface_mm=welded.on_surface_mm)
-        for i, patch in enumerate(lit)
+        patch_surface(p, zone=i, rounding_mm=rounding, on_surface_mm=welded.on_surface_mm, exact=welded.exact)
+        for i, p in enumerate(lit)
     )
     error = max(chord_error_mm(_largest(p), s) for p, s in zip(lit, surfaces, strict=True))
     label, notes = described(welded, lit, [s.name for s in surfaces], carried)
