@@ -171,6 +171,18 @@ def test_text_and_holes_leave_the_rest_alone(rig_at, features, clean):
     assert len(model.surfaces) == 1
 
 
+def test_facets_that_a_mesh_kernel_cut_stay_with_the_mirror(rig_at):
+    """Cut facets have corners on the old facets, off the mirror by a chord (0.005 mm here), and keep their light."""
+    corners = (whole := mould(_SAG, edge_mm=4.0)).vertices_mm[whole.faces]
+    middle = corners.mean(axis=1)
+    near = (np.abs(middle[:, :2] - [20.0, -15.0]) < 7.0).all(axis=1) & (middle[:, 2] < 0.0)
+    cut = [np.stack([corners[near, i], corners[near, (i + 1) % 3], middle[near]], axis=1) for i in range(3)]
+    model, rms, missing, _ = _judged(rig_at(), soup(np.concatenate([corners[~near], *cut])), _PARABOLOID, _inside)
+    assert rms <= _TOLERANCE_MM
+    assert missing == 0.0
+    assert len(model.surfaces) == 1
+
+
 def test_a_bracket_in_front_shades_and_a_base_behind_does_not_matter(rig_at):
     bodies = (box((-70, -60, 35), (70, 60, 45)), box((30, -5, -40), (32, 5, -30)))
     model, rms, missing, z = _judged(

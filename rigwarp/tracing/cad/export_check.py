@@ -109,9 +109,9 @@ def _advice(zones: tuple[ZoneExport, ...], p95_mm: float, limit_mm: float) -> st
         return found + (
             "Its triangles are too coarse for the mirror's bends (edges of "
             f"{number(worst.edge_median_mm, 2)} mm, standing off it by {number(worst.chord_mm, 2)} mm): export it "
-            f"again with a tolerance (chord height) of {chord} mm, edges of {number(share * worst.edge_median_mm, 2)} mm or "
-            "less, or as STEP, which needs none, "
-            "or give it as conic or profile."
+            f"again with a tolerance (chord height) of {chord} mm, edges of "
+            f"{number(share * worst.edge_median_mm, 2)} mm or less, or as STEP, which needs none, or give it as conic "
+            "or profile."
         )
     return found + (
         f"Its vertices stray {number(1000 * worst.noise_mm, 2)} µm from a smooth surface: export the mirror again as "
