@@ -40,7 +40,8 @@ def main(folder: Path, most_triangles: int, most_s: float, most_bytes: int) -> i
         (folder / COUNT_NAME).write_text(str(count), encoding="ascii")
         if count > most_triangles:
             return 1
-        np.savez(folder / MESH_NAME, **_mesh(shape))
+        arrays: dict[str, Any] = _mesh(shape)
+        np.savez(folder / MESH_NAME, **arrays)
     except (ValueError, MemoryError) as error:
         (folder / REASON_NAME).write_text(str(error) or "it needs too much memory", encoding="utf-8")
         return 1
@@ -64,7 +65,7 @@ def _triangulated(path: Path) -> Any:
     return shape
 
 
-def _mesh(shape: Any) -> dict[str, NDArray[Any]]:
+def _mesh(shape: Any) -> dict[str, Any]:
     """Corners, triangles wound outwards, 3 to 36 more points of each, its face and its corners' parameters there.
 
     All points are in mm and on the exact faces. Of face k that is a spline, `poles_k`, `knots_u_k` and `knots_v_k` are

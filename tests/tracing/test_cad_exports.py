@@ -25,6 +25,10 @@ from rigwarp.files.shapes import read_mesh
 from rigwarp.geometry import Placement, TriangleMesh
 from rigwarp.rig import MeshShape, Obstacle
 from rigwarp.tracing import LightFate, build_model, check_export, trace_map, trace_pixels
+from rigwarp.tracing.cad.face_fit import patch_surface
+from rigwarp.tracing.cad.patches import Patch, reflecting_faces
+from rigwarp.tracing.cad.regained import regained
+from rigwarp.tracing.cad.welding import rounding_mm, weld
 from rigwarp.tracing.surfaces.nurbs_surface import NurbsSurface
 from rigwarp.tracing.surfaces.quadric import QuadricSurface
 
@@ -171,16 +175,27 @@ def test_text_and_holes_leave_the_rest_alone(rig_at, features, clean):
     assert len(model.surfaces) == 1
 
 
-def test_facets_that_a_mesh_kernel_cut_stay_with_the_mirror(rig_at):
-    """Cut facets have corners on the old facets, off the mirror by a chord (0.005 mm here), and keep their light."""
-    corners = (whole := mould(_SAG, edge_mm=4.0)).vertices_mm[whole.faces]
+def test_facets_that_a_mesh_kernel_cut_widen_the_outline_and_a_chamfer_does_not():
+    """Cut facets have corners on the old facets, off the mirror by a chord; they get their light, but no say."""
+    whole = mould(_SAG, edge_mm=4.0, rim=chamfer(1.0, 20.0))
+    corners = whole.vertices_mm[whole.faces]
     middle = corners.mean(axis=1)
     near = (np.abs(middle[:, :2] - [20.0, -15.0]) < 7.0).all(axis=1) & (middle[:, 2] < 0.0)
     cut = [np.stack([corners[near, i], corners[near, (i + 1) % 3], middle[near]], axis=1) for i in range(3)]
-    model, rms, missing, _ = _judged(rig_at(), soup(np.concatenate([corners[~near], *cut])), _PARABOLOID, _inside)
-    assert rms <= _TOLERANCE_MM
-    assert missing == 0.0
-    assert len(model.surfaces) == 1
+    welded = weld(soup(np.concatenate([corners[~near], *cut])))
+    front = reflecting_faces(Patch.of(welded.vertices_mm, welded.faces), DOWN, file="m.stl")
+    on_rim = (np.abs(front.middles_mm) > (60.0, 45.0, 99.0)).any(axis=1)
+    assert on_rim.any()
+    beside = (np.abs(front.middles_mm[:, :2] - [20.0, -15.0]) < 9.0).all(axis=1)
+    piece = front.part(~on_rim & ~beside)
+    surface = patch_surface(piece, zone=0, rounding_mm=rounding_mm(welded))
+    ((wider, grown),) = regained([piece], [surface], front)
+    np.testing.assert_array_equal(wider.numbers, front.numbers[~on_rim])
+    place = (np.array([20.0, -15.0, _SAG(20.0, -15.0)]) - grown.T_mirror_from_surface[:3, 3]) @ (
+        grown.T_mirror_from_surface[:3, :3]
+    )
+    assert grown.inside(place[0], place[1])
+    assert not surface.inside(place[0], place[1])
 
 
 def test_a_bracket_in_front_shades_and_a_base_behind_does_not_matter(rig_at):

@@ -71,7 +71,7 @@ def test_coarse_triangles_are_told_from_noisy_ones(exported):
 
 
 def test_an_export_as_fine_as_the_advice_says_is_fine_enough(rig_around, scattered, mesh_from, rng):
-    """A wave of 40 mm length in irregular triangles of 5 mm; the second export has the edges that the first one asks."""
+    """A wave of 40 mm in irregular triangles of 5 mm; the second export has the edges that the first one asks for."""
 
     def sag(x, y):
         return -(x * x + y * y) / 700.0 + 0.3 * np.sin(0.16 * x) * np.cos(0.16 * y)

@@ -1,4 +1,4 @@
-"""The smoothest surface through few vertices, beside SciPy's own interpolant by the same kernel, and its stated doubt."""
+"""The smoothest surface through few vertices, beside SciPy's interpolant by the same kernel, and its doubt."""
 
 import numpy as np
 import pytest

@@ -40,7 +40,7 @@ def with_sure_corners(piece: Patch, surface: FittedSurface, front: Patch, *, rou
     near = free[_alike(piece, surface, front, free)]
     corners = front.vertices_mm[front.faces[near]]
     local = _local(corners, surface)
-    away, _ = cKDTree(piece.vertices_mm[piece.used]).query(corners.reshape(-1, 3))
+    away = np.asarray(cKDTree(piece.vertices_mm[piece.used]).query(corners.reshape(-1, 3))[0])
     doubt = away.reshape(local.shape[:2]) * surface.slope_sigma(local[..., 0], local[..., 1])
     off = np.abs(surface.sag(local[..., 0], local[..., 1]) - local[..., 2])
     gained = np.zeros(len(front.faces), bool)
@@ -75,23 +75,27 @@ def _local(points_mm: Array, surface: FittedSurface) -> Array:
 
 def _alike(piece: Patch, surface: FittedSurface, front: Patch, asked: Numbers) -> BoolArray:
     """(K,) whether triangles (K,) of the front lie as close to a piece's surface, and as flat on it, as its own do."""
-    gap, turn = _off(surface, piece.vertices_mm[piece.faces], middle=True)
+    gap, turn = _off(surface, piece.vertices_mm[piece.faces], whole=True)
     most_mm, most_rad = (float(np.nanpercentile(values, _USUAL)) for values in (gap, turn))
-    near_mm, near_rad = _off(surface, front.vertices_mm[front.faces[asked]], middle=False)
+    near_mm, near_rad = _off(surface, front.vertices_mm[front.faces[asked]], whole=False)
     with np.errstate(invalid="ignore"):
         return np.asarray((near_mm <= _CHORDS * most_mm) & (near_rad <= min(_TURNS * most_rad, _MOST_RAD)))
 
 
-def _off(surface: FittedSurface, corners_mm: Array, *, middle: bool) -> tuple[Array, Array]:
-    """(K,) how far triangles' (K, 3, 3) corners, and with `middle` their middles, stand off, and how far they turn."""
+def _off(surface: FittedSurface, corners_mm: Array, *, whole: bool) -> tuple[Array, Array]:
+    """(K,) how far triangles' (K, 3, 3) corners stand off, and how far they turn at their middles.
+
+    With `whole`, what any part of them does: their middles stand off, too, and at their corners they turn most.
+    """
     local = _local(corners_mm, surface)
     middles = local.mean(axis=1, keepdims=True)
-    points = np.concatenate([local, middles], axis=1) if middle else local
-    gap = np.abs(surface.sag(points[..., 0], points[..., 1]) - points[..., 2]).max(axis=1)
+    points = np.concatenate([local, middles], axis=1)
+    gap = np.abs(surface.sag(points[..., 0], points[..., 1]) - points[..., 2])
     across = np.cross(local[:, 1] - local[:, 0], local[:, 2] - local[:, 0])
-    normal = unit_normals(surface, middles[:, 0, 0], middles[:, 0, 1])
-    cosine = np.abs(np.sum(across * normal, axis=1)) / np.maximum(lengths(across), 1e-300)
-    return gap, np.arccos(np.clip(cosine, -1.0, 1.0))
+    across /= np.maximum(lengths(across), 1e-300)[:, None]
+    cosine = np.abs(np.einsum("kpi,ki->kp", unit_normals(surface, points[..., 0], points[..., 1]), across))
+    turn = np.arccos(np.clip(cosine, -1.0, 1.0))
+    return (gap.max(axis=1), turn.max(axis=1)) if whole else (gap[:, :3].max(axis=1), turn[:, 3])
 
 
 def _joined(front: Patch, ours: BoolArray, gained: BoolArray) -> BoolArray:
