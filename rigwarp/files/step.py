@@ -9,14 +9,16 @@ import signal
 import subprocess
 import sys
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.files import mesh_limits
 from rigwarp.files.step_kernel import COUNT_NAME, MESH_NAME, PART_NAME, REASON_NAME
-from rigwarp.geometry import TriangleMesh
+from rigwarp.geometry import ExactFaces, Nurbs, TriangleMesh
 
 MOST_S: Final = 60.0
 """Of processor time; five times as long by the clock, since the machine may be busy."""
@@ -45,7 +47,23 @@ def step_mesh(data: bytes) -> TriangleMesh:
         (folder / PART_NAME).write_bytes(data)
         _run_kernel(folder)
         with np.load(folder / MESH_NAME) as arrays:
-            return TriangleMesh(**{field: arrays[field] for field in arrays.files})
+            return _mesh(arrays)
+
+
+def _mesh(arrays: Mapping[str, NDArray[Any]]) -> TriangleMesh:
+    """What the kernel found; fields as `step_kernel._mesh` names them."""
+    splines = [
+        Nurbs(**{name: arrays[f"{name}_{k}"] for name in ("poles", "knots_u", "knots_v")})
+        if f"poles_{k}" in arrays
+        else None
+        for k in range(int(arrays["face"].max()) + 1)
+    ]
+    return TriangleMesh(
+        vertices_mm=arrays["vertices_mm"],
+        faces=arrays["faces"],
+        on_surface_mm=arrays["on_surface_mm"],
+        exact=ExactFaces(face=arrays["face"], surfaces=tuple(splines), corners_uv=arrays["corners_uv"]),
+    )
 
 
 def _run_kernel(folder: Path) -> None:

@@ -26,6 +26,8 @@ _FINENESS = 1e-4  # of the model's size: how far triangles may stand off the fac
 _TURN_RAD = 0.2  # by which neighbouring triangles may turn
 _SPACING = 1.0 / 80.0  # of the model's size: further points of a triangle are about as far apart ...
 _ROWS = (2, 8)  # ... in so many rows from a side to the opposite corner, that is 3 to 36 points
+_SPLINES = ("BSpline", "Bezier", "Extrusion", "Revolution", "Torus")  # faces that a rational spline is exactly
+_MOST_POLES = 500  # of a spline, along either parameter
 _MOST = _ROWS[1] * (_ROWS[1] + 1) // 2
 
 
@@ -38,8 +40,8 @@ def main(folder: Path, most_triangles: int, most_s: float, most_bytes: int) -> i
         (folder / COUNT_NAME).write_text(str(count), encoding="ascii")
         if count > most_triangles:
             return 1
-        vertices, faces, within = _mesh(shape)
-        np.savez(folder / MESH_NAME, vertices_mm=vertices, faces=faces, on_surface_mm=within)
+        arrays: dict[str, Any] = _mesh(shape)
+        np.savez(folder / MESH_NAME, **arrays)
     except (ValueError, MemoryError) as error:
         (folder / REASON_NAME).write_text(str(error) or "it needs too much memory", encoding="utf-8")
         return 1
@@ -63,19 +65,63 @@ def _triangulated(path: Path) -> Any:
     return shape
 
 
-def _mesh(shape: Any) -> tuple[Array, NDArray[np.int64], Array]:
-    """Corners, triangles wound outwards, and 3 to 36 more points of each; all in mm and on the exact faces."""
-    vertices, faces, more, count = [], [], [], 0
+def _mesh(shape: Any) -> dict[str, Any]:
+    """Corners, triangles wound outwards, 3 to 36 more points of each, its face and its corners' parameters there.
+
+    All points are in mm and on the exact faces. Of face k that is a spline, `poles_k`, `knots_u_k` and `knots_v_k` are
+    those of `Nurbs`.
+    """
+    parts: dict[str, list[NDArray[Any]]] = {
+        name: [] for name in ("vertices_mm", "faces", "on_surface_mm", "corners_uv")
+    }
+    splines, number, count = {}, [], 0
     spacing_mm = _SPACING * _size_mm(shape)
-    for face in _faces(shape):
-        points, triangles, within = _face(face, spacing_mm)
-        vertices.append(points)
-        faces.append(triangles + count)
-        more.append(within)
+    for k, face in enumerate(_faces(shape)):
+        points, triangles, within, corners_uv = _face(face, spacing_mm)
+        for name, values in zip(parts, (points, triangles + count, within, corners_uv), strict=True):
+            parts[name].append(values)
+        number.append(np.full(len(triangles), k))
         count += len(points)
+        splines.update({f"{name}_{k}": values for name, values in _spline(face).items()})
     if not count:
         raise ValueError("it holds no faces")
-    return np.concatenate(vertices), np.concatenate(faces), np.concatenate(more)
+    return {
+        **{name: np.concatenate(values) for name, values in parts.items()},
+        "face": np.concatenate(number),
+        **splines,
+    }
+
+
+def _spline(face: Any) -> dict[str, Array]:
+    """Poles and knots of a face that some rational spline is exactly, and that is no plane or quadric; else nothing."""
+    from OCP.BRep import BRep_Tool
+    from OCP.BRepAdaptor import BRepAdaptor_Surface
+    from OCP.BRepTools import BRepTools
+    from OCP.Geom import Geom_RectangularTrimmedSurface
+    from OCP.GeomConvert import GeomConvert
+    from OCP.Standard import Standard_Failure
+
+    kind = BRepAdaptor_Surface(face).GetType()
+    if not any(name in str(kind) for name in _SPLINES):
+        return {}
+    try:
+        trimmed = Geom_RectangularTrimmedSurface(BRep_Tool.Surface_s(face), *BRepTools.UVBounds_s(face))
+        whole = GeomConvert.SurfaceToBSplineSurface_s(trimmed)
+    except Standard_Failure:  # a face that the kernel cannot convert is fitted through its points
+        return {}
+    counts = whole.NbUPoles(), whole.NbVPoles()
+    if max(counts) > _MOST_POLES or whole.IsUPeriodic() or whole.IsVPeriodic():
+        return {}
+    poles = np.empty((*counts, 4))
+    for i, j in np.ndindex(*counts):
+        p, w = whole.Pole(i + 1, j + 1), whole.Weight(i + 1, j + 1)
+        poles[i, j] = w * p.X(), w * p.Y(), w * p.Z(), w
+    along = [
+        [(whole.UKnot(i), whole.UMultiplicity(i)) for i in range(1, whole.NbUKnots() + 1)],
+        [(whole.VKnot(i), whole.VMultiplicity(i)) for i in range(1, whole.NbVKnots() + 1)],
+    ]
+    u, v = (np.repeat([k for k, _ in knots], [times for _, times in knots]) for knots in along)
+    return {"poles": poles, "knots_u": u, "knots_v": v}
 
 
 def _shape(path: Path) -> Any:
@@ -121,12 +167,13 @@ def _triangle_count(face: Any) -> int:
     return 0 if mesh is None else int(mesh.NbTriangles())
 
 
-def _face(face: Any, spacing_mm: float) -> tuple[Array, NDArray[np.int64], Array]:
-    """Corners (N, 3) of one face's triangles, the triangles (M, 3), and points (M, 36, 3) between their corners.
+def _face(face: Any, spacing_mm: float) -> tuple[Array, NDArray[np.int64], Array, Array]:
+    """Corners (N, 3) of one face's triangles, the triangles (M, 3), points (M, 36, 3) between their corners, and
+    the corners' parameters (M, 3, 2).
 
-    Of these each has as many as its size asks for, and NaN beyond: fits need points evenly spread, and triangles may be
-    tiny along a rounding and large inside. All are evaluated on the face's surface; the kernel takes corners on the rim
-    from edges, which may stray from it.
+    Of the points each has as many as its size asks for, and NaN beyond: fits need points evenly spread, and triangles
+    may be tiny along a rounding and large inside. All are evaluated on the face's surface; the kernel takes corners on
+    the rim from edges, which may stray from it.
     """
     from OCP.BRep import BRep_Tool
     from OCP.BRepAdaptor import BRepAdaptor_Surface
@@ -135,7 +182,7 @@ def _face(face: Any, spacing_mm: float) -> tuple[Array, NDArray[np.int64], Array
 
     mesh = BRep_Tool.Triangulation_s(face, TopLoc_Location())
     if mesh is None:
-        return np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty((0, _MOST, 3))
+        return np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty((0, _MOST, 3)), np.empty((0, 3, 2))
     surface = BRepAdaptor_Surface(face)
     at = np.array([(p.X(), p.Y()) for p in (mesh.UVNode(i) for i in range(1, mesh.NbNodes() + 1))])
     corners = np.array([mesh.Triangle(i).Get() for i in range(1, mesh.NbTriangles() + 1)], np.int64).reshape(-1, 3) - 1
@@ -149,7 +196,7 @@ def _face(face: Any, spacing_mm: float) -> tuple[Array, NDArray[np.int64], Array
         within[chosen, : len(shares)] = _on_surface(surface, there)
     if face.Orientation() == TopAbs_REVERSED:
         corners = corners[:, ::-1]
-    return points, corners, within
+    return points, corners, within, at[corners]
 
 
 def _lattice(rows: int) -> Array:

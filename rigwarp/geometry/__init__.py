@@ -9,7 +9,8 @@ from rigwarp.geometry.frames import (
     rotation_from_vector,
     transform_points,
 )
-from rigwarp.geometry.mesh import TriangleMesh
+from rigwarp.geometry.mesh import ExactFaces, TriangleMesh
+from rigwarp.geometry.nurbs import Nurbs
 from rigwarp.geometry.pixel_map import PixelMap
 from rigwarp.geometry.rays import normalize, plane_hit, reflect
 from rigwarp.geometry.view_map import ViewMap
@@ -17,7 +18,9 @@ from rigwarp.geometry.view_map import ViewMap
 __all__ = [
     "Array",
     "BoolArray",
+    "ExactFaces",
     "IntArray",
+    "Nurbs",
     "Photo",
     "PixelMap",
     "Placement",

@@ -25,6 +25,11 @@ from rigwarp.files.shapes import read_mesh
 from rigwarp.geometry import Placement, TriangleMesh
 from rigwarp.rig import MeshShape, Obstacle
 from rigwarp.tracing import LightFate, build_model, check_export, trace_map, trace_pixels
+from rigwarp.tracing.cad.face_fit import patch_surface
+from rigwarp.tracing.cad.patches import Patch, reflecting_faces
+from rigwarp.tracing.cad.regained import regained
+from rigwarp.tracing.cad.welding import rounding_mm, weld
+from rigwarp.tracing.surfaces.nurbs_surface import NurbsSurface
 from rigwarp.tracing.surfaces.quadric import QuadricSurface
 
 _RADIUS_MM = 700.0
@@ -170,6 +175,29 @@ def test_text_and_holes_leave_the_rest_alone(rig_at, features, clean):
     assert len(model.surfaces) == 1
 
 
+def test_facets_that_a_mesh_kernel_cut_widen_the_outline_and_a_chamfer_does_not():
+    """Cut facets have corners on the old facets, off the mirror by a chord; they get their light, but no say."""
+    whole = mould(_SAG, edge_mm=4.0, rim=chamfer(1.0, 20.0))
+    corners = whole.vertices_mm[whole.faces]
+    middle = corners.mean(axis=1)
+    near = (np.abs(middle[:, :2] - [20.0, -15.0]) < 7.0).all(axis=1) & (middle[:, 2] < 0.0)
+    cut = [np.stack([corners[near, i], corners[near, (i + 1) % 3], middle[near]], axis=1) for i in range(3)]
+    welded = weld(soup(np.concatenate([corners[~near], *cut])))
+    front = reflecting_faces(Patch.of(welded.vertices_mm, welded.faces), DOWN, file="m.stl")
+    on_rim = (np.abs(front.middles_mm) > (60.0, 45.0, 99.0)).any(axis=1)
+    assert on_rim.any()
+    beside = (np.abs(front.middles_mm[:, :2] - [20.0, -15.0]) < 9.0).all(axis=1)
+    piece = front.part(~on_rim & ~beside)
+    surface = patch_surface(piece, zone=0, rounding_mm=rounding_mm(welded))
+    ((wider, grown),) = regained([piece], [surface], front)
+    np.testing.assert_array_equal(wider.numbers, front.numbers[~on_rim])
+    place = (np.array([20.0, -15.0, _SAG(20.0, -15.0)]) - grown.T_mirror_from_surface[:3, 3]) @ (
+        grown.T_mirror_from_surface[:3, :3]
+    )
+    assert grown.inside(place[0], place[1])
+    assert not surface.inside(place[0], place[1])
+
+
 def test_a_bracket_in_front_shades_and_a_base_behind_does_not_matter(rig_at):
     bodies = (box((-70, -60, 35), (70, 60, 45)), box((30, -5, -40), (32, 5, -30)))
     model, rms, missing, z = _judged(
@@ -285,6 +313,63 @@ def test_a_step_file_is_traced_as_its_sphere(rig_at, tmp_path):
     assert rms <= 1e-4
     assert z <= _HONEST
     assert missing == 0.0
+
+
+def _spline_solid(path):
+    """A waved B-spline face of a solid with a rounded rim; returns the kernel's own height and slopes of the face."""
+    from OCP.BRepAlgoAPI import BRepAlgoAPI_Common
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.BRepFilletAPI import BRepFilletAPI_MakeFillet
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakeBox, BRepPrimAPI_MakePrism
+    from OCP.collections import Array2_double
+    from OCP.GeomAPI import GeomAPI_PointsToBSplineSurface
+    from OCP.gp import gp_Pnt, gp_Vec
+    from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer
+    from OCP.TopAbs import TopAbs_EDGE
+    from OCP.TopExp import TopExp_Explorer
+    from OCP.TopoDS import TopoDS
+
+    x, y = np.linspace(-63.0, 63.0, 13), np.linspace(-48.0, 48.0, 10)
+    heights = Array2_double(1, 13, 1, 10)
+    for i, j in np.ndindex(13, 10):
+        wave = 1.5 * np.sin(0.05 * x[i]) * np.cos(0.05 * y[j])
+        heights.SetValue(i + 1, j + 1, float(_SAG(x[i], y[j]) + wave))
+    made = GeomAPI_PointsToBSplineSurface()
+    made.Interpolate(heights, -63.0, x[1] - x[0], -48.0, y[1] - y[0])
+    spline = made.Surface()
+    prism = BRepPrimAPI_MakePrism(BRepBuilderAPI_MakeFace(spline, 1e-6).Face(), gp_Vec(0.0, 0.0, 60.0)).Shape()
+    block = BRepPrimAPI_MakeBox(gp_Pnt(-60.0, -45.0, -40.0), gp_Pnt(60.0, 45.0, 30.0)).Shape()
+    solid = BRepAlgoAPI_Common(prism, block).Shape()
+    rounded, edges = BRepFilletAPI_MakeFillet(solid), TopExp_Explorer(solid, TopAbs_EDGE)
+    rounded.Add(1.5, TopoDS.Edge(edges.Current()))
+    writer = STEPControl_Writer()
+    writer.Transfer(rounded.Shape(), STEPControl_AsIs)
+    writer.Write(str(path))
+    u0, u1, v0, v1 = spline.Bounds()
+    per = np.array([(u1 - u0) / 126.0, (v1 - v0) / 96.0])
+
+    def evaluated(x, y):
+        flat, p, du, dv = np.full((x.size, 3), np.nan), gp_Pnt(), gp_Vec(), gp_Vec()
+        for n, (a, b) in enumerate(zip(x.ravel(), y.ravel(), strict=True)):
+            if abs(a) < 63.0 and abs(b) < 48.0:
+                spline.D1(u0 + per[0] * (a + 63.0), v0 + per[1] * (b + 48.0), p, du, dv)
+                flat[n] = p.Z(), du.Z() * per[0], dv.Z() * per[1]
+        return flat.reshape(*x.shape, 3)
+
+    return (lambda x, y: evaluated(x, y)[..., 0]), (lambda x, y: (evaluated(x, y)[..., 1], evaluated(x, y)[..., 2]))
+
+
+def test_a_spline_face_of_a_step_file_is_the_kernels_own(rig_at, tmp_path):
+    """Beside a rounding of 1.5 mm, up to the face's own rim; the truth is the kernel's evaluation before it wrote."""
+    truth = _spline_solid(tmp_path / "m.step")
+    mesh = read_mesh(tmp_path / "m.step", key="mirror.file")
+    model, rms, missing, z = _judged(
+        rig_at(-140.0, resolution=(48, 27)), mesh, truth, lambda at: (np.abs(at) < (58.0, 43.0, 99.0)).all(axis=-1)
+    )
+    assert rms <= 1e-6
+    assert z <= _HONEST
+    assert missing == 0.0
+    assert [type(surface) for surface in model.surfaces] == [NurbsSurface]
 
 
 def test_an_obstacle_shades_whichever_way_its_triangles_are_wound(rig_around):

@@ -1,5 +1,6 @@
 """The uncertainty that a tessellation leaves, against errors that are known because the mesh was cut from a formula."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -67,6 +68,31 @@ def test_coarse_triangles_are_told_from_noisy_ones(exported):
     rig, model, found, _ = exported(0.0, 6.0, None)
     check = check_export(model, found, replace(rig, tolerance=replace(rig.tolerance, content_p95_mm=0.001)))
     assert "too coarse" in check.advice
+
+
+def test_an_export_as_fine_as_the_advice_says_is_fine_enough(rig_around, scattered, mesh_from, rng):
+    """A wave of 40 mm in irregular triangles of 5 mm; the second export has the edges that the first one asks for."""
+
+    def sag(x, y):
+        return -(x * x + y * y) / 700.0 + 0.3 * np.sin(0.16 * x) * np.cos(0.16 * y)
+
+    shape = MeshShape(file="m.stl", reflecting_side=np.array([0.0, 0.0, -1.0]), crease_rad=None)
+    rig = rig_around(shape, resolution=(64, 36), projector_mm=(0.0, 0.0, -120.0))
+    rig = replace(rig, tolerance=replace(rig.tolerance, content_p95_mm=2.0))
+
+    def judged(edge_mm):
+        model = build_model(
+            rig, meshes={"m.stl": mesh_from(sag, scattered(rng, half_x=40.0, half_y=27.0, edge_mm=edge_mm))}
+        )
+        return check_export(model, trace_map(model), rig)
+
+    coarse = judged(5.0)
+    assert not coarse.fine_enough
+    assert "or as STEP" in coarse.advice
+    median_mm = coarse.zones[0].tessellation.edge_median_mm
+    asked_mm = float(re.search(r"edges of ([\d.]+) mm or less", coarse.advice).group(1))
+    assert 1.0 < asked_mm < median_mm
+    assert judged(5.0 * asked_mm / median_mm).fine_enough
 
 
 def test_closed_forms_have_no_export_to_check(rig_around, conic_shape):

@@ -13,6 +13,8 @@ from rigwarp.tracing.surfaces.surface import Tessellation
 from rigwarp.words import number
 
 _SHARE_OF_TOLERANCE = 0.1
+_ORDER = 2.5  # power of the triangles' size that errors of slope go with (r^5 kernel; Wendland 2005, ch. 11)
+_SAFELY = 0.8
 _BENT_RAD = np.deg2rad(40.0)  # crease_deg = 40 joins what turns by less
 
 
@@ -102,10 +104,14 @@ def _advice(zones: tuple[ZoneExport, ...], p95_mm: float, limit_mm: float) -> st
         f"{number(limit_mm, 2)} mm, a tenth of tolerance.content_p95_mm. "
     )
     if worst.too_few:
+        share = _SAFELY * (limit_mm / p95_mm) ** (1.0 / _ORDER)
+        chord = number(share**2 * worst.chord_mm, 1)
         return found + (
-            f"Its triangles are too coarse for the mirror's bends (edges of {number(worst.edge_median_mm, 2)} mm): "
-            f"export it again with edges of {number(worst.edge_median_mm / 2, 2)} mm or less, or give it as conic or "
-            "profile."
+            "Its triangles are too coarse for the mirror's bends (edges of "
+            f"{number(worst.edge_median_mm, 2)} mm, standing off it by {number(worst.chord_mm, 2)} mm): export it "
+            f"again with a tolerance (chord height) of {chord} mm, edges of "
+            f"{number(share * worst.edge_median_mm, 2)} mm or less, or as STEP, which needs none, or give it as conic "
+            "or profile."
         )
     return found + (
         f"Its vertices stray {number(1000 * worst.noise_mm, 2)} µm from a smooth surface: export the mirror again as "

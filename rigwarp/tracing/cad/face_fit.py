@@ -4,12 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, ExactFaces
 from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
+from rigwarp.tracing.cad.exact_faces import spline_of
 from rigwarp.tracing.cad.patches import Patch
 from rigwarp.tracing.cad.welding import Numbers, lengths
 from rigwarp.tracing.surfaces.height_field import PatchFit, SplineSurface, fit_height, spread_sample
+from rigwarp.tracing.surfaces.nurbs_surface import NurbsSurface
 from rigwarp.tracing.surfaces.outline import Outline
 from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
 from rigwarp.tracing.surfaces.quadric import QuadricSurface
@@ -28,7 +30,7 @@ _MOST_POINTS = 100_000  # fifty for each coefficient of the finest spline
 _KERNEL_MM = 1e-7  # a CAD kernel's own idea of one place: no form is surer than that
 _BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face; roundings are no noise, so three times
 
-FittedSurface = SplineSurface | FlatSurface | QuadricSurface
+FittedSurface = SplineSurface | NurbsSurface | FlatSurface | QuadricSurface
 
 
 def _finite_points(points: Array) -> Array:
@@ -37,10 +39,18 @@ def _finite_points(points: Array) -> Array:
     return np.asarray(flat[np.isfinite(flat[:, 0])])
 
 
-def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm: Array | None = None) -> FittedSurface:
+def patch_surface(
+    patch: Patch,
+    *,
+    zone: int,
+    rounding_mm: float,
+    on_surface_mm: Array | None = None,
+    exact: ExactFaces | None = None,
+) -> FittedSurface:
     """Fit the plain surface that a patch's vertices lie on, in the frame of its mean plane.
 
-    `on_surface_mm` (M, K, 3) holds more points of it for each triangle of the whole mesh.
+    `on_surface_mm` (M, K, 3) holds more points of it for each triangle of the whole mesh, `exact` the CAD kernel's own
+    faces: a patch that is one of these, and a spline, is not fitted at all.
     """
     vectors = patch.area_vectors_mm2
     areas = vectors.sum(axis=0)
@@ -63,10 +73,22 @@ def patch_surface(patch: Patch, *, zone: int, rounding_mm: float, on_surface_mm:
             outline=outline,
             tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), too_few=False),
         )
+    own = None if exact is None else spline_of(patch, exact, flat, within_mm=allowed)
+    if own is not None:
+        return NurbsSurface(
+            zone=zone,
+            name=f"spline {zone}",
+            T_mirror_from_surface=flat,
+            outline=outline,
+            nurbs=own[0],
+            starts_uv=own[1],
+            sigma=float(_BOW * _KERNEL_MM / np.ptp(points, axis=0).max()),
+            tessellation=_tessellation(patch, noise_mm=0.0, too_few=False),
+        )
     fit: PatchFit | None = None
     steep = _is_steep(vectors, flat[:3, 2])
-    exact = on_surface_mm is not None  # then a closed form's points lie on it to rounding, and others do not
-    if not (rim_only or steep or exact):
+    # the kernel's points lie on a closed form to rounding, or on none
+    if not (rim_only or steep or on_surface_mm is not None):
         fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
     if fit is None:
         form = (

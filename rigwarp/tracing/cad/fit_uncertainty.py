@@ -34,6 +34,16 @@ class SlopeUncertainty:
     step_mm: Array
     sigma: Array
 
+    @property
+    def rms(self) -> float:
+        """Over all nodes."""
+        return float(np.sqrt(np.mean(self.sigma**2)))
+
+    @property
+    def usual(self) -> float:
+        """Median of all nodes: corners that no point is near do not count."""
+        return float(np.median(self.sigma))
+
     def at(self, x_mm: Array, y_mm: Array) -> Array:
         """(N,) at points (N,), linear between the nodes; beyond them that of the nearest."""
         place = [(a - s) / d for a, s, d in zip((x_mm, y_mm), self.start_mm, self.step_mm, strict=True)]

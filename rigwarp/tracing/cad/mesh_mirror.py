@@ -1,6 +1,7 @@
 """The mirror of a CAD export: each smooth patch that the light meets becomes a surface."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -8,13 +9,16 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import MeshShape
 from rigwarp.tracing.cad.cad_faces import CadFaces
+from rigwarp.tracing.cad.exact_faces import on_own_faces
 from rigwarp.tracing.cad.face_fit import FittedSurface, allowed_mm, lies_on_one_form, patch_surface
 from rigwarp.tracing.cad.faces import LEAST_LIGHT, described, faces_of, in_lights_box, is_stray, near_light
 from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
 from rigwarp.tracing.cad.peeling import peeled
-from rigwarp.tracing.cad.tessellation import chord_error_mm
+from rigwarp.tracing.cad.regained import closed_up, regained, with_sure_corners
+from rigwarp.tracing.cad.tessellation import chord_errors_mm
 from rigwarp.tracing.cad.welding import Numbers, rounding_mm, used_vertices, weld
 from rigwarp.tracing.shadows import RayTracer
+from rigwarp.tracing.surfaces.height_field import SplineSurface
 from rigwarp.words import number
 
 _SMALLEST_MIRROR_MM = 5.0  # nothing smaller spreads a projector's picture; a mesh in metres or inches is
@@ -71,11 +75,25 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
         front = front.part(in_lights_box(front, hits[front.numbers]))
     lit = _lit_patches(front, hits, shape, rounding, float(np.ptp(welded.vertices_mm, axis=0).max()))
     lit = [peeled(p, hits, least_mm=allowed_mm(p, rounding), on_surface_mm=welded.on_surface_mm) for p in lit]
-    surfaces = tuple(
-        patch_surface(patch, zone=i, rounding_mm=rounding, on_surface_mm=welded.on_surface_mm)
-        for i, patch in enumerate(lit)
-    )
-    error = max(chord_error_mm(_largest(p), s) for p, s in zip(lit, surfaces, strict=True))
+    lit = [closed_up(p, front) for p in lit]
+    if welded.exact is not None:
+        lit = on_own_faces(lit, front, hits, welded.exact)
+    fitted: list[FittedSurface] = []
+    for zone, piece in enumerate(lit):
+        fit = partial(
+            patch_surface, zone=zone, rounding_mm=rounding, on_surface_mm=welded.on_surface_mm, exact=welded.exact
+        )
+        surface = fit(piece)
+        if isinstance(surface, SplineSurface):
+            wider = with_sure_corners(piece, surface, front, rounding_mm=rounding)
+            if len(wider.faces) > len(piece.faces):
+                lit[zone], surface = wider, fit(wider)
+        fitted.append(surface)
+    pieces = regained(lit, fitted, front)
+    chords = [chord_errors_mm(_largest(piece), surface) for piece, surface in pieces]
+    lit = [piece for piece, _ in pieces]
+    surfaces = tuple(_with_chord(surface, found) for (_, surface), found in zip(pieces, chords, strict=True))
+    error = max(float(np.nanmax(found, initial=0.0)) for found in chords)
     label, notes = described(welded, lit, [s.name for s in surfaces], carried)
     faces = CadFaces(body=body, mesh=welded, label=label, notes=notes, reflecting_side=shape.reflecting_side)
     return MeshMirror(surfaces=surfaces, faces=faces, chord_error_mm=error)
@@ -110,6 +128,14 @@ def _largest(patch: Patch) -> TriangleMesh:
     if len(faces) > _MANY:
         faces = faces[np.argpartition(patch.areas_mm2, -_MANY)[-_MANY:]]
     return TriangleMesh(vertices_mm=patch.vertices_mm, faces=faces)
+
+
+def _with_chord(surface: FittedSurface, chords_mm: Array) -> FittedSurface:
+    if surface.tessellation is None:
+        return surface
+    known = chords_mm[np.isfinite(chords_mm)]
+    chord = float(np.percentile(known, 95)) if len(known) else float("nan")
+    return replace(surface, tessellation=replace(surface.tessellation, chord_mm=chord))
 
 
 def _check_joined(whole: Patch, file: str) -> None:

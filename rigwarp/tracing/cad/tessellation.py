@@ -3,7 +3,7 @@
 import numpy as np
 from scipy.spatial import Delaunay
 
-from rigwarp.geometry import TriangleMesh, transform_points
+from rigwarp.geometry import Array, TriangleMesh, transform_points
 from rigwarp.tracing.surfaces.surface import Surface
 
 _CELLS = 60  # over the longer side of the aperture
@@ -38,8 +38,12 @@ def join(meshes: list[TriangleMesh]) -> TriangleMesh:
 
 def chord_error_mm(mesh: TriangleMesh, surface: Surface) -> float:
     """Largest height of a surface above or below its own triangles, at their middles."""
+    return float(np.nanmax(chord_errors_mm(mesh, surface), initial=0.0))
+
+
+def chord_errors_mm(mesh: TriangleMesh, surface: Surface) -> Array:
+    """(M,) height of a surface above or below its own triangles, at their middles."""
     middles = mesh.vertices_mm[mesh.faces].mean(axis=1)
     T = surface.T_mirror_from_surface
     local = (middles - T[:3, 3]) @ T[:3, :3]
-    gap = np.abs(surface.sag(local[:, 0], local[:, 1]) - local[:, 2])
-    return float(np.nanmax(gap, initial=0.0))
+    return np.asarray(np.abs(surface.sag(local[:, 0], local[:, 1]) - local[:, 2]))

@@ -95,8 +95,12 @@ def weld(mesh: TriangleMesh) -> TriangleMesh:
     kept = kept[np.argsort(faces[kept, 0], kind="stable")]  # in memory, too, neighbours are to lie close together
     faces = faces[kept]
     left = used_vertices(faces, len(points))
-    more = None if mesh.on_surface_mm is None else mesh.on_surface_mm[kept]
-    return TriangleMesh(vertices_mm=points[left], faces=_renumbered(faces, left), on_surface_mm=more)
+    return TriangleMesh(
+        vertices_mm=points[left],
+        faces=_renumbered(faces, left),
+        on_surface_mm=None if mesh.on_surface_mm is None else mesh.on_surface_mm[kept],
+        exact=None if mesh.exact is None else mesh.exact.of(kept),
+    )
 
 
 def _alike(points: Array, size: float) -> tuple[Numbers, Numbers]:

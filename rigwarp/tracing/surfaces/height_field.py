@@ -9,6 +9,7 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, slope_uncertainty
 from rigwarp.tracing.surfaces.outline import Outlined
+from rigwarp.tracing.surfaces.polyharmonic import FEWEST, MOST, fit_scattered
 from rigwarp.tracing.surfaces.spline_solve import DEGREE, solve_spline
 from rigwarp.tracing.surfaces.surface import Tessellation
 
@@ -70,6 +71,8 @@ _SAMPLE = 12_000  # points that decide the number of cells
 _MORE = ((1, 0), (0, 1), (2, 0), (0, 2))  # cells that fits through rulings are compared with, across or along them
 _GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
+_SURE = 1e-6  # of a slope: 0.001 mm on a table a metre away
+_TOGETHER = 3  # that count, for each coefficient
 _WORTH = 0.97  # more cells must lower the predicted error to this share
 
 
@@ -78,7 +81,8 @@ def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
 
     The number of cells is the one after which generalised cross-validation (Craven and Wahba 1979, Numer. Math. 31,
     377) predicts no clear gain any more. `rulings` says that the points lie on so many straight lines, each of which
-    two points have measured.
+    two points have measured. Where cells that would be worth while hold too few points, the surer of the spline and the
+    smoothest interpolant counts.
     """
     sample = points_mm[spread_sample(len(points_mm), _SAMPLE)]
     best, best_score = _CELLS[0], np.inf
@@ -86,7 +90,7 @@ def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
     for along in _CELLS:
         cells = _square_cells(points_mm, along)
         spent = _coefficients(cells)
-        if along > 1 and spent * _POINTS_PER_COEFFICIENT > len(sample):
+        if along > 1 and spent * _POINTS_PER_COEFFICIENT > _spread_over(sample, cells):
             starved = failures == 0
             break
         spline, _ = solve_spline(sample, cells)
@@ -99,7 +103,24 @@ def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
         if failures == 2:  # one step without gain may be the surface's own symmetry
             break
     fit = fit_height_on(points_mm, cells=_square_cells(points_mm, best), rulings=rulings)
+    out_of_cells = rulings is None and (starved or best == _CELLS[-1])
+    if out_of_cells and fit.uncertainty.usual > _SURE and FEWEST <= len(points_mm) <= MOST:
+        smoothest = _smoothest(points_mm)
+        fit = min(fit, smoothest, key=lambda f: f.uncertainty.rms)
     return replace(fit, too_few_points=starved)
+
+
+def _smoothest(points_mm: Array) -> PatchFit:
+    """The interpolant of `polyharmonic`, for points that bend more than cells with several of them can follow."""
+    found = fit_scattered(points_mm)
+    x, y = found.nodes_mm
+    return PatchFit(
+        spline=found.spline,
+        residual_rms_mm=float(np.std(points_mm[:, 2] - found.spline.value(points_mm[:, 0], points_mm[:, 1]))),
+        uncertainty=SlopeUncertainty(
+            start_mm=np.array([x[0], y[0]]), step_mm=np.array([x[1] - x[0], y[1] - y[0]]), sigma=found.slope_sigma
+        ),
+    )
 
 
 def spread_sample(count: int, most: int) -> NDArray[np.int64]:
@@ -112,6 +133,14 @@ def spread_sample(count: int, most: int) -> NDArray[np.int64]:
     return np.asarray(block * step + (np.mod(block * _GOLDEN, 1.0) * step).astype(np.int64))
 
 
+def _spread_over(points_mm: Array, cells: tuple[int, int]) -> int:
+    """How many points count if those that crowd (along a rounding) count as a few for each coefficient."""
+    bins = np.array(cells) + DEGREE
+    low, size = points_mm[:, :2].min(axis=0), np.ptp(points_mm[:, :2], axis=0) / bins
+    at = np.minimum((points_mm[:, :2] - low) / np.maximum(size, 1e-300), bins - 1).astype(int)
+    return int(np.minimum(np.bincount(at[:, 0] * bins[1] + at[:, 1]), _TOGETHER).sum())
+
+
 def spline_by_density(points_mm: Array) -> HeightSpline:
     """Least-squares spline with cells that hold about 25 points: the finest surface that they can carry safely."""
     sample = points_mm[spread_sample(len(points_mm), _SAMPLE)]
@@ -119,7 +148,12 @@ def spline_by_density(points_mm: Array) -> HeightSpline:
     return solve_spline(sample, _square_cells(points_mm, along))[0]
 
 
-def fit_height_on(points_mm: Array, *, cells: tuple[int, int], rulings: int | None = None) -> PatchFit:
+def fit_height_on(
+    points_mm: Array,
+    *,
+    cells: tuple[int, int],
+    rulings: int | None = None,
+) -> PatchFit:
     """Least-squares spline through (N, 3) points on so many cells, with its uncertainty."""
     spline, factor = solve_spline(points_mm, cells)
     residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])

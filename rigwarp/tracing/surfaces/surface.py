@@ -24,6 +24,8 @@ class Tessellation:
     edge_median_mm, edge_p95_mm : of their edges' lengths.
     noise_mm : rms of the vertices about the surface.
     too_few : whether the surface bends more than so few vertices can tell; else their noise is what limits the fit.
+    chord_mm : what 95 % of the triangles stand off the surface at most, as a CAD program's tolerance limits it; NaN
+        where that was not asked for.
     """
 
     triangles: int
@@ -31,6 +33,7 @@ class Tessellation:
     edge_p95_mm: float
     noise_mm: float
     too_few: bool
+    chord_mm: float = float("nan")
 
 
 class Surface(Protocol):
