@@ -140,7 +140,9 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         veil_sigma=np.sqrt(_pair_variance(veils, veil_own) + _GLARE**2),
         haze=np.mean([pair.haze for pair in pairs], axis=0),
         haze_sigma=float(np.sqrt(np.mean([pair.haze_sigma**2 for pair in pairs]) / 2.0)),
-        bands=tuple(slope_bands(bench, slopes, noise, nodes)),
+        bands=tuple(
+            slope_bands(bench, slopes, noise, nodes, spread_mm2=pairs[0].spread_mm2, crowding=pairs[0].crowding)
+        ),
         form=form,
         direction=direction_of(slopes),
         slopes=slopes,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rigwarp.decode.signal.response import linearise
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.geometry import Array, BoolArray, Photo
+from rigwarp.geometry.robust import robust_sigma
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import COLOURS, PERIODS_PX, STEPS, SampleFrame, middle_px
 
@@ -23,6 +24,7 @@ _MOST_PAIRS = 40_000  # pixels that tell the camera's curve
 _FINE_PX = 16  # periods up to here make the position, longer ones only count whole periods
 _KEPT = 0.04  # of the contrast: weaker stripes say nothing about the position
 _OVER_PX = 0.75  # 1-sigma, projector pixels: takes out all but 1e-5 of what repeats in every pixel
+_BLACK_PX, _STANDS_OUT = 2.0, 5.0  # camera pixels that black is smoothed over, and 1-sigmas that are more than noise
 _LEAST_AREA = 400  # camera pixels that must be lit
 
 
@@ -92,7 +94,7 @@ def read_leg(
     pairs = [(number("dark disc", size=f.size), i) for i, f in enumerate(frames) if f.kind == "bright disc"]
     shape = _response_shape(photos, pairs, first, black_at, lit) if shape is None else shape
     table = np.asarray(linearise(np.arange(_full(photos[0]) + 1) / _full(photos[0]), shape), np.float32)
-    black = table[photos[black_at]]
+    black = _without_noise(table[photos[black_at]])
     drift = float(np.mean((table[photos[last]] - black)[lit]) / np.mean((table[photos[first]] - black)[lit]) - 1.0)
 
     def light(i: int) -> Light:
@@ -122,6 +124,13 @@ def read_leg(
         drift=drift,
         shape=shape,
     )
+
+
+def _without_noise(black: Light) -> Light:
+    """A black picture smoothed over a few pixels; what stands out of its noise is the sensor's or the room's own."""
+    smooth = cv2.GaussianBlur(black, (0, 0), _BLACK_PX)
+    noise = robust_sigma((black - smooth).ravel())
+    return np.asarray(np.where(np.abs(black - smooth) > _STANDS_OUT * noise, black, smooth), np.float32)
 
 
 def _full(photo: Photo) -> int:

@@ -115,6 +115,13 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
     return StripeBlur(added=_mean(found), waves_mm2=float(waves[told[-1]].mean()))
 
 
+def leg_blur(bench: SampleBench, leg: Registered, axis: str, beams: Beams) -> tuple[float, float]:
+    """mm^2 by which a leg spreads light along an axis on the screen, bench and mirror; and the waves' part of it."""
+    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))[:, None, None]
+    stripes = stripes_of(bench, leg, leg, axis, beams)
+    return _own_variance(stripes, per_mm), float(np.mean(np.square(stripes.spread / (4.0 * stripes.finer))))
+
+
 def _own_variance(reference: LocalStripes, per_mm: Array) -> float:
     """mm^2 that the bench itself spreads on the screen; it counts by the stripes' frequency there."""
     low, high = LIGHT_RANGE

@@ -1,0 +1,159 @@
+"""Light far from where it belongs: read in the middle of dark discs, and freed of what blur sends over their edges."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.special import ndtr
+
+from rigwarp.geometry import Array
+from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, middle_px
+from rigwarp.samples.leg import Leg, Light
+from rigwarp.samples.local_blur import Beams, leg_blur
+from rigwarp.samples.registered import Registered
+
+_CORE = 0.6  # of a disc's radius: its middle is read ...
+_SMALL_MRAD, _SMALL_CORE = 4, 0.35  # ... less of small ones, over whose edges the blur of the bench itself reaches
+_MOST_CORE_PX = 4.0  # more is no middle any longer
+_SURROUNDING_MM = 10.0
+_VARIANCE = 0.05  # 1-sigma share of a leg's blur (square), beside what waves make of it at any one place
+_RINGS, _TURNS = np.meshgrid(np.sqrt((np.arange(4) + 0.5) / 4.0), (np.arange(12) + 0.5) * np.pi / 6.0)
+_CORE_POINTS: Array = np.stack([_RINGS * np.cos(_TURNS), _RINGS * np.sin(_TURNS)], axis=-1).reshape(-1, 2)
+"""Spread evenly over a disc of radius 1."""
+_ACROSS: Array = np.linspace(-1.0, 1.0, 201)
+
+
+@dataclass(frozen=True, kw_only=True)
+class NearLight:
+    """A leg and how it spreads light near by: variance and the waves' part of it (mm^2, by axis), and its beams."""
+
+    leg: Leg
+    variance_mm2: Array
+    waves_mm2: Array
+    places_mm: Array
+    strengths: Array
+
+
+def near_light(bench: SampleBench, leg: Registered, beams: Beams) -> NearLight:
+    """How a leg spreads light near by; `beams` by projector columns, of which the middle's count."""
+    one = (np.zeros((1, 1)), np.ones(1))
+    x, y = leg_blur(bench, leg, "x", beams), leg_blur(bench, leg, "y", one)
+    return NearLight(
+        leg=leg.leg,
+        variance_mm2=np.array([x[0], y[0]]),
+        waves_mm2=np.array([x[1], y[1]]),
+        places_mm=beams[0][len(beams[0]) // 2],
+        strengths=beams[1] / np.sum(beams[1]),
+    )
+
+
+def veil_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, Array]:
+    """(5,) share of light beyond the discs' radii that a sample sends more than the reference, and its 1-sigma."""
+    around = [_around(bench, one.leg, one.leg.white) for one in (sample, reference)]
+    rows = []
+    for radius in DISC_MRAD:
+        (h_s, u_s), (h_r, u_r) = (
+            _disc_light(bench, one, one.leg.dark[radius], white, radius)
+            for one, white in zip((sample, reference), around, strict=True)
+        )
+        blurred, blurred_sigma = _by_blur(bench, radius, sample, reference)
+        rows.append((h_s - h_r - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))))
+    return np.array(rows)[:, 0], np.array(rows)[:, 1]
+
+
+def haze_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, float]:
+    """(2,) the same beyond 8 mrad in red and in blue light, and the 1-sigma of either."""
+    rows = []
+    blurred, blurred_sigma = _by_blur(bench, HAZE_MRAD, sample, reference)
+    for colour, k in (("red", 0), ("blue", 2)):
+        (h_s, u_s), (h_r, u_r) = (
+            _disc_light(bench, one, one.leg.haze[colour], _around(bench, one.leg, one.leg.colours[k]), HAZE_MRAD)
+            for one in (sample, reference)
+        )
+        rows.append((h_s - h_r - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))))
+    return np.array([row[0] for row in rows]), max(row[1] for row in rows)
+
+
+def light_over_edge(radius_mm: float, variance_mm2: Array, places_mm: Array) -> Array:
+    """Share of light spread normally, from all around a disc, that falls on places (n, 2) mm beside its middle.
+
+    The spread's axes are those of the places.
+    """
+    sigma = np.sqrt(np.maximum(variance_mm2, 1e-9))
+    # the disc in strips along y: what of the spread falls into each across it, and between its ends along it
+    x = radius_mm * np.sin(0.5 * np.pi * _ACROSS)
+    across = np.diff(ndtr((x - places_mm[:, :1]) / sigma[0]), axis=1)
+    half = radius_mm * np.cos(0.25 * np.pi * (_ACROSS[1:] + _ACROSS[:-1]))
+    y = places_mm[:, 1:]
+    return np.asarray(1.0 - np.sum(across * (ndtr((half - y) / sigma[1]) - ndtr((-half - y) / sigma[1])), axis=1))
+
+
+def _core_px(bench: SampleBench, radius_mrad: float) -> float:
+    """Radius of a disc's middle that is read, projector pixels.
+
+    Further out the light that is spread widely falls on more than one side's share of the disc.
+    """
+    share = _SMALL_CORE if radius_mrad <= _SMALL_MRAD else _CORE
+    return min(share * disc_radius_px(bench, radius_mrad), _MOST_CORE_PX)
+
+
+def _by_blur(bench: SampleBench, radius_mrad: float, sample: NearLight, reference: NearLight) -> tuple[float, float]:
+    """What blur of bench and mirrors and their companions put into a disc's middle beyond the samples' own share.
+
+    The sample's own share is that of its blur beyond the radius, of light that belongs in the very middle.
+    """
+
+    def beyond(s: Array, r: Array) -> float:
+        own = [_outside(bench, radius_mrad, np.maximum(one, 0.0), np.zeros((1, 2))) for one in (s - r, r - s)]
+        edge = [_over_edge(bench, radius_mrad, *one) for one in ((sample, s), (reference, r))]
+        return edge[0] - edge[1] - own[0] + own[1]
+
+    s, r = sample.variance_mm2, reference.variance_mm2
+    there = beyond(s, r)
+    # waves blur here more and there less than on the whole, and the disc has but one place
+    doubt = [np.hypot(_VARIANCE * one.variance_mm2, one.waves_mm2) for one in (sample, reference)]
+    return there, float(np.hypot(beyond(s + doubt[0], r) - there, beyond(s, r + doubt[1]) - there))
+
+
+def _outside(bench: SampleBench, radius_mrad: float, variance_mm2: Array, places_mm: Array) -> float:
+    return float(np.mean(light_over_edge(radius_mrad / 1000.0 * bench.far_mm, variance_mm2, places_mm)))
+
+
+def _over_edge(bench: SampleBench, radius_mrad: float, one: NearLight, variance_mm2: Array) -> float:
+    """Mean over the part of the disc that is read, of all beams."""
+    core = _core_px(bench, radius_mrad) * bench.pixel_mm * _CORE_POINTS
+    beams = zip(one.places_mm, one.strengths, strict=True)
+    return sum(float(share) * _outside(bench, radius_mrad, variance_mm2, core - [x, 0.0]) for x, share in beams)
+
+
+def _disc_light(
+    bench: SampleBench, one: NearLight, picture: Light, around: Light, radius_mrad: float
+) -> tuple[float, float]:
+    """Light in the middle of a dark disc, in shares of white, and its standard error.
+
+    The light in the disc comes from all around it, so white is the mean over as wide a surrounding (`around`): waves
+    of the mirror may make the very middle brighter or darker.
+    """
+    core = _core_px(bench, radius_mrad)
+    with np.errstate(invalid="ignore"):
+        there = np.hypot(*(one.leg.position - middle_px(bench)).transpose(2, 0, 1)) < core
+    values = picture[there] / around[there]
+    return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
+
+
+def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
+    """White smoothed over the lit part of the picture."""
+    scale = float(np.sqrt(abs(np.linalg.det(leg.affine[:, :2])))) * bench.pixel_mm  # mm per camera pixel
+    wide, lit = _SURROUNDING_MM / scale, leg.lit.astype(np.float32)
+    light, count = (_smoothed_widely(picture, wide) for picture in (white * lit, lit))
+    return np.asarray(light / np.maximum(count, 1e-3), np.float32)
+
+
+def _smoothed_widely(picture: Light, wide: float) -> Light:
+    """Smoothed with a 1-sigma of many pixels, on a picture of fewer: an eighth of it is fine enough."""
+    high, across = picture.shape
+    step = max(int(wide / 8.0), 1)
+    small = cv2.resize(picture, (-(-across // step), -(-high // step)), interpolation=cv2.INTER_AREA)
+    smooth = cv2.GaussianBlur(small, (0, 0), wide / step)
+    return np.asarray(cv2.resize(smooth, (across, high), interpolation=cv2.INTER_LINEAR), np.float32)
