@@ -94,7 +94,8 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
     """
     sample, reference = (stripes_of(bench, one, r, axis, side) for one, side in zip((s, r), beams, strict=True))
     per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))[:, None, None]
-    own = _own_variance(reference, per_mm)
+    # what the bench itself spreads counts by the stripes' frequency on the screen
+    own = spread_mm2(bench, -reference.lost.mean(axis=(1, 2)))
     lost = sample.lost - reference.lost
     lost -= 2.0 * np.pi**2 * own * per_mm**2 * (sample.finer**2 - reference.finer**2)
     lost += _beside_normal(sample, per_mm) - _beside_normal(reference, per_mm)
@@ -115,19 +116,12 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
     return StripeBlur(added=_mean(found), waves_mm2=float(waves[told[-1]].mean()))
 
 
-def leg_blur(bench: SampleBench, leg: Registered, axis: str, beams: Beams) -> tuple[float, float]:
-    """mm^2 by which a leg spreads light along an axis on the screen, bench and mirror; and the waves' part of it."""
-    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))[:, None, None]
-    stripes = stripes_of(bench, leg, leg, axis, beams)
-    return _own_variance(stripes, per_mm), float(np.mean(np.square(stripes.spread / (4.0 * stripes.finer))))
-
-
-def _own_variance(reference: LocalStripes, per_mm: Array) -> float:
-    """mm^2 that the bench itself spreads on the screen; it counts by the stripes' frequency there."""
+def spread_mm2(bench: SampleBench, log_contrast: Array) -> float:
+    """mm^2 that bench and mirror spread light by along an axis: ln(contrast) of the stripes of `BLUR_PERIODS`."""
     low, high = LIGHT_RANGE
-    drawn = (high - low) / (high + low) * aperture_modulation(1.0, 1.0 / np.array(BLUR_PERIODS))
-    kept = np.exp(-reference.lost.mean(axis=(1, 2))) / drawn
-    return max(added_blur(per_mm.ravel(), kept, _FLOOR * kept).variance_mm2, 0.0)
+    periods = np.array(BLUR_PERIODS)
+    kept = np.exp(log_contrast) * (high + low) / (high - low) / aperture_modulation(1.0, 1.0 / periods)
+    return max(added_blur(1.0 / (bench.pixel_mm * periods), kept, _FLOOR * kept).variance_mm2, 0.0)
 
 
 def _beside_normal(stripes: LocalStripes, per_mm: Array) -> Array:

@@ -84,7 +84,7 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
     )
     blur = (stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", _ONE_BEAM))
-    near = (near_light(bench, s, beams[0]), near_light(bench, r, beams[1]))
+    near = (near_light(bench, sample, beams[0]), near_light(bench, reference, beams[1]))
     veil, veil_sigma = veil_of(bench, *near)
     haze, haze_sigma = haze_of(bench, *near)
     return Pair(
@@ -101,7 +101,7 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         haze_sigma=haze_sigma,
         landing=landing_mm(bench, s, r, nodes),
         crowding=s.crowding(r),
-        spread_mm2=np.maximum(near[0].variance_mm2 - near[0].waves_mm2, 0.0),
+        spread_mm2=np.maximum(near[0].whole_mm2 - [one.waves_mm2 for one in blur], 0.0),
         double=double,
         specks=find_specks(bench, ratio, nodes),
     )

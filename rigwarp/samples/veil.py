@@ -6,18 +6,19 @@ import cv2
 import numpy as np
 from scipy.special import ndtr
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.closed_forms.spread import beams_modulation
 from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, middle_px
 from rigwarp.samples.leg import Leg, Light
-from rigwarp.samples.local_blur import Beams, leg_blur
-from rigwarp.samples.registered import Registered
+from rigwarp.samples.local_blur import BLUR_PERIODS, Beams, spread_mm2
 
 _CORE = 0.6  # of a disc's radius: its middle is read ...
 _SMALL_MRAD, _SMALL_CORE = 4, 0.35  # ... less of small ones, over whose edges the blur of the bench itself reaches
 _MOST_CORE_PX = 4.0  # more is no middle any longer
 _SURROUNDING_MM = 10.0
-_VARIANCE = 0.05  # 1-sigma share of a leg's blur (square), beside what waves make of it at any one place
+_HERE_MRAD = 8  # around the discs' middle, within which blur is what sends light over the edges of small ones
+_VARIANCE, _UNLIKE = 0.05, 0.3  # 1-sigma share of a blur's variance, and of the waves' part: it is no normal spread
 _RINGS, _TURNS = np.meshgrid(np.sqrt((np.arange(4) + 0.5) / 4.0), (np.arange(12) + 0.5) * np.pi / 6.0)
 _CORE_POINTS: Array = np.stack([_RINGS * np.cos(_TURNS), _RINGS * np.sin(_TURNS)], axis=-1).reshape(-1, 2)
 """Spread evenly over a disc of radius 1."""
@@ -26,26 +27,61 @@ _ACROSS: Array = np.linspace(-1.0, 1.0, 201)
 
 @dataclass(frozen=True, kw_only=True)
 class NearLight:
-    """A leg and how it spreads light near by: variance and the waves' part of it (mm^2, by axis), and its beams."""
+    """A leg and how it spreads light near by, bench and mirror together.
+
+    Attributes
+    ----------
+    here_mm2, whole_mm2 : (2,) variance by axis on the screen, around the discs and on the whole.
+    waves_mm2 : (2,) what waves make of the former, which is no normal spread.
+    places_mm, strengths : (n,) of its beams, in the plane of incidence; all strengths together are 1.
+    """
 
     leg: Leg
-    variance_mm2: Array
+    here_mm2: Array
+    whole_mm2: Array
     waves_mm2: Array
     places_mm: Array
     strengths: Array
 
 
-def near_light(bench: SampleBench, leg: Registered, beams: Beams) -> NearLight:
+def near_light(bench: SampleBench, leg: Leg, beams: Beams) -> NearLight:
     """How a leg spreads light near by; `beams` by projector columns, of which the middle's count."""
-    one = (np.zeros((1, 1)), np.ones(1))
-    x, y = leg_blur(bench, leg, "x", beams), leg_blur(bench, leg, "y", one)
+    places, strengths = beams[0][len(beams[0]) // 2], beams[1] / np.sum(beams[1])
+    here, whole = (_spread_within(bench, leg, mrad, places, strengths) for mrad in (_HERE_MRAD, DISC_MRAD[-1]))
     return NearLight(
-        leg=leg.leg,
-        variance_mm2=np.array([x[0], y[0]]),
-        waves_mm2=np.array([x[1], y[1]]),
-        places_mm=beams[0][len(beams[0]) // 2],
-        strengths=beams[1] / np.sum(beams[1]),
+        leg=leg,
+        here_mm2=here,
+        whole_mm2=whole,
+        waves_mm2=np.minimum(_waves_within(bench, leg, _HERE_MRAD), here),
+        places_mm=places,
+        strengths=strengths,
     )
+
+
+def _within(bench: SampleBench, leg: Leg, radius_px: float) -> BoolArray:
+    """Camera pixels that see less than a radius around the discs' middle."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1)) < radius_px)
+
+
+def _spread_within(bench: SampleBench, leg: Leg, mrad: float, places: Array, strengths: Array) -> Array:
+    there = _within(bench, leg, disc_radius_px(bench, mrad))
+    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    sides = []
+    for axis, side in (("x", places), ("y", np.zeros_like(places))):
+        contrast = np.array([np.mean(np.log(np.maximum(leg.contrast[axis, p][there], 1e-3))) for p in BLUR_PERIODS])
+        sides.append(spread_mm2(bench, contrast - np.log(beams_modulation(side, strengths, per_mm))))
+    return np.array(sides)
+
+
+def _waves_within(bench: SampleBench, leg: Leg, mrad: float) -> Array:
+    """(2,) mm^2 that waves spread light by: the beam's half-shadow times how much they stretch the picture there."""
+    there = _within(bench, leg, disc_radius_px(bench, mrad))
+    seen = np.where(leg.lit[..., None], leg.position, 0.0)
+    turn = [np.stack([cv2.GaussianBlur(np.gradient(seen[..., k], axis=a), (0, 0), 2.0)[there] for a in (1, 0)], -1)
+            for k in (0, 1)]  # fmt: skip
+    bent = np.linalg.inv(np.stack(turn, axis=-2) @ np.linalg.inv(leg.affine[:, :2])) - np.eye(2)
+    return np.asarray(np.mean(np.sum(bent**2, axis=-1), axis=0) * (bench.shadow_mm / 4.0) ** 2)
 
 
 def veil_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, Array]:
@@ -104,16 +140,13 @@ def _by_blur(bench: SampleBench, radius_mrad: float, sample: NearLight, referenc
     The sample's own share is that of its blur beyond the radius, of light that belongs in the very middle.
     """
 
-    def beyond(s: Array, r: Array) -> float:
-        own = [_outside(bench, radius_mrad, np.maximum(one, 0.0), np.zeros((1, 2))) for one in (s - r, r - s)]
-        edge = [_over_edge(bench, radius_mrad, *one) for one in ((sample, s), (reference, r))]
-        return edge[0] - edge[1] - own[0] + own[1]
-
-    s, r = sample.variance_mm2, reference.variance_mm2
-    there = beyond(s, r)
-    # waves blur here more and there less than on the whole, and the disc has but one place
-    doubt = [np.hypot(_VARIANCE * one.variance_mm2, one.waves_mm2) for one in (sample, reference)]
-    return there, float(np.hypot(beyond(s + doubt[0], r) - there, beyond(s, r + doubt[1]) - there))
+    added = sample.whole_mm2 - reference.whole_mm2
+    own = [_outside(bench, radius_mrad, np.maximum(one, 0.0), np.zeros((1, 2))) for one in (added, -added)]
+    pair = (sample, reference)
+    edge = [_over_edge(bench, radius_mrad, one, one.here_mm2) for one in pair]
+    doubt = [np.hypot(_VARIANCE * one.here_mm2, _UNLIKE * one.waves_mm2) for one in pair]
+    more = [_over_edge(bench, radius_mrad, one, one.here_mm2 + off) for one, off in zip(pair, doubt, strict=True)]
+    return edge[0] - edge[1] - own[0] + own[1], float(np.hypot(more[0] - edge[0], more[1] - edge[1]))
 
 
 def _outside(bench: SampleBench, radius_mrad: float, variance_mm2: Array, places_mm: Array) -> float:
@@ -135,9 +168,7 @@ def _disc_light(
     The light in the disc comes from all around it, so white is the mean over as wide a surrounding (`around`): waves
     of the mirror may make the very middle brighter or darker.
     """
-    core = _core_px(bench, radius_mrad)
-    with np.errstate(invalid="ignore"):
-        there = np.hypot(*(one.leg.position - middle_px(bench)).transpose(2, 0, 1)) < core
+    there = _within(bench, one.leg, _core_px(bench, radius_mrad))
     values = picture[there] / around[there]
     return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
 

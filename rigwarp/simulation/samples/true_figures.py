@@ -117,7 +117,7 @@ def seen_slopes(
     truth: BenchTruth, piece: Piece, points_mm: Array, *, shortest_mm: float = 0.0, longest_mm: float = np.inf
 ) -> Array:
     """(..., 2) optical slopes at mirror points (..., 2), as the beam's width leaves them."""
-    found, there = np.zeros(np.shape(points_mm)), points_mm + [_ahead_mm(truth, piece), 0.0]
+    found, there = np.zeros(np.shape(points_mm)), np.add(points_mm, [_ahead_mm(truth, piece), 0.0])
     for wave in (wave for band in piece.waves for wave in band):
         if shortest_mm <= wave.wavelength_mm <= longest_mm:
             direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
