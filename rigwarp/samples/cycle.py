@@ -31,8 +31,8 @@ _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: e
 _MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
 _FILM_LOST, _FILM_VEIL = 0.25, 0.25  # of the light beyond 16 mrad and 4 mrad: no mirror, but its film or its back
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_FORM = 0.01  # 1-sigma share of a blur's variance; this and the next three from known pieces (bench_samples.py)
-_WAVES = 0.06  # of the part that visible waves make
+_SCALE = 0.01  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
+_WAVES = 0.06  # of the part that visible waves make; this and the next two from known pieces (bench_samples.py)
 _LEAST_MM2 = 0.0003
 _GLARE: Array = np.array([6e-4, 6e-4, 3e-4, 3e-4, 2e-4])  # share of light, in discs of 2 to 32 mrad
 _TURNED = 0.3  # relative reflectance that no mirror has
@@ -120,8 +120,8 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     variance_own = np.array([[blur.added.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
     square, waves = variance.mean(axis=0), np.mean([[blur.waves_mm2 for blur in pair.blur] for pair in pairs], axis=0)
     # waves crowd light and are no normal spread, and a sheet's companions are taken out by a model
-    model = np.hypot(_FORM * square, _WAVES * waves)
-    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + model**2 + _LEAST_MM2**2)
+    model = np.hypot(_SCALE * square, _WAVES * waves) ** 2 + np.array([pairs[0].companions_mm2, 0.0]) ** 2
+    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + model + _LEAST_MM2**2)
     mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
     veils, veil_own = (np.array([getattr(pair, key) for pair in pairs]) for key in ("veil", "veil_sigma"))

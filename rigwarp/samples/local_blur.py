@@ -1,20 +1,20 @@
 """A sample's added blur from stripes, place by place: waves stretch the stripes as well as blur them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.samples.added_blur import AddedBlur, added_blur
-from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.bench import SampleBench, Sheet
 from rigwarp.samples.closed_forms.spread import (
     aperture_modulation,
     beams_modulation,
     disc_modulation,
     gaussian_modulation,
 )
-from rigwarp.samples.frames import LIGHT_RANGE, PERIODS_PX
+from rigwarp.samples.frames import LIGHT_RANGE, PERIODS_PX, middle_px
 from rigwarp.samples.registered import Registered, tiles
 
 BLUR_PERIODS = tuple(p for p in PERIODS_PX if p <= 16)
@@ -23,6 +23,7 @@ _NOTHING = 0.01  # contrast that is none
 _FLOOR, _NOISE = 1e-3, 2e-3  # 1-sigma of ln(contrast): of the model, and of the photographs at full contrast
 _FORM = 0.05  # of the square of ln(modulation): how far a spread may be from normal
 _WIDEST = 2.0  # pi D f of a beam spread evenly over a disc: what it does beyond depends on every detail
+_INDEX = 0.005  # 1-sigma of a sheet's index: glass is 1.51 to 1.53, plastics are as well known
 _HARDLY = 30.0  # times the uncertainty of what is not told: it counts only where there is nothing else
 _FINEST = 2.4  # times the stripes' own frequency: where light is crowded more, nothing is told
 
@@ -122,6 +123,19 @@ def spread_mm2(bench: SampleBench, log_contrast: Array) -> float:
     periods = np.array(BLUR_PERIODS)
     kept = np.exp(log_contrast) * (high + low) / (high - low) / aperture_modulation(1.0, 1.0 / periods)
     return max(added_blur(1.0 / (bench.pixel_mm * periods), kept, _FLOOR * kept).variance_mm2, 0.0)
+
+
+def companions_doubt_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -> float:
+    """1-sigma of a variance in the plane of incidence, by how well the index of a sheet with companions is known."""
+    if not sheet.thickness_mm > 0.0:
+        return 0.0
+    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    middle = middle_px(bench)[:1]
+    stated, other = (
+        beams_modulation(*bench.beams(replace(sheet, index=sheet.index + off), middle, reflectance), per_mm)
+        for off in (0.0, _INDEX)
+    )
+    return abs(added_blur(per_mm, other / stated, np.full(len(per_mm), _NOISE)).variance_mm2)
 
 
 def _beside_normal(stripes: LocalStripes, per_mm: Array) -> Array:

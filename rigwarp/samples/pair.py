@@ -12,7 +12,7 @@ from rigwarp.samples.closed_forms.sheets import fresnel, ghost_distance_mm
 from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden
 from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg
-from rigwarp.samples.local_blur import Beams, StripeBlur, stripe_blur
+from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubt_mm2, stripe_blur
 from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, register
 from rigwarp.samples.specks import Specks, find_specks
 from rigwarp.samples.tile_light import tile_light
@@ -34,7 +34,9 @@ class Pair:
     ratio : (rows, columns) relative reflectance over the mirror, beam ripple taken out.
     uneven_share, uneven_rms : P95 - P5, and rms beside a plane, smoothed over the footprint or 5 mm; NaN where waves
         crowd the light so much that their ripple cannot be taken out.
-    blur : in the plane of incidence, across it. edge : the same stripes' modulation ratio by an edge, and by stripes.
+    blur : in the plane of incidence, across it. companions_mm2 : 1-sigma of the former's variance, by how well the
+        companions of either mirror are known.
+    edge : the same stripes' modulation ratio by an edge, and by stripes.
     veil : (5,) share of light beyond 2 to 32 mrad (to the field's edge) more than the reference's; veil_sigma.
     haze : (2,) the same beyond 8 mrad in red and blue. haze_sigma : of either.
     landing : (rows, columns, 2) mm on the screen beside the reference's. crowding : mean square stretch by waves.
@@ -48,6 +50,7 @@ class Pair:
     uneven_share: float
     uneven_rms: float
     blur: tuple[StripeBlur, StripeBlur]
+    companions_mm2: float
     edge: tuple[tuple[float, float], tuple[float, float]]
     veil: Array
     veil_sigma: Array
@@ -70,7 +73,7 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     """
     nodes = nodes_of(bench, reference) if nodes is None else nodes
     s, r = register(sample, nodes), register(reference, nodes)
-    ratio = _ratio(s, r)
+    ratio, crowding = _ratio(s, r), s.crowding(r)
     smooth = _smoothed(bench, ratio, nodes)
     calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
     log_ratio, log_sigma = _reflectance(sample, reference, nodes)
@@ -94,16 +97,21 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]) if calm else float("nan"),
         uneven_rms=_beside_plane(smooth) if calm else float("nan"),
         blur=blur,
+        companions_mm2=float(
+            np.hypot(
+                companions_doubt_mm2(bench, sheet, whole_sample), companions_doubt_mm2(bench, bench.reference, whole)
+            )
+        ),
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,
         veil_sigma=veil_sigma,
         haze=haze,
         haze_sigma=haze_sigma,
         landing=landing_mm(bench, s, r, nodes),
-        crowding=s.crowding(r),
+        crowding=float(crowding.mean()),
         spread_mm2=np.maximum(near[0].whole_mm2 - [one.waves_mm2 for one in blur], 0.0),
         double=double,
-        specks=find_specks(bench, ratio, nodes),
+        specks=find_specks(bench, ratio, nodes, crowding),
     )
 
 

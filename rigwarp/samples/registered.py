@@ -89,9 +89,9 @@ class Registered:
         area = np.abs(by_u[..., 0] * by_v[..., 1] - by_u[..., 1] * by_v[..., 0])
         return np.asarray(cv2.GaussianBlur(area, (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE))
 
-    def crowding(self, by: "Registered") -> float:
-        """Mean square by which waves stretch the picture, of all directions together."""
-        return float(np.mean(np.sum((self.stretch(by) - np.eye(2)) ** 2, axis=(-2, -1))))
+    def crowding(self, by: "Registered") -> Array:
+        """(rows, columns) square by which waves stretch the picture, of all directions together."""
+        return np.asarray(np.sum((self.stretch(by) - np.eye(2)) ** 2, axis=(-2, -1)))
 
     def stretch(self, by: "Registered") -> Array:
         """(rows, columns, 2, 2) derivatives of places on the screen, by the mean ones of another leg's."""

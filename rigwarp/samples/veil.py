@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.closed_forms.spread import beams_modulation
-from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, middle_px
+from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, drawn_radius_px, middle_px
 from rigwarp.samples.leg import Leg, Light
 from rigwarp.samples.local_blur import BLUR_PERIODS, Beams, spread_mm2
 
@@ -141,7 +141,9 @@ def _by_blur(bench: SampleBench, radius_mrad: float, sample: NearLight, referenc
     """
 
     added = sample.whole_mm2 - reference.whole_mm2
-    own = [_outside(bench, radius_mrad, np.maximum(one, 0.0), np.zeros((1, 2))) for one in (added, -added)]
+    own = [
+        _outside(radius_mrad / 1000.0 * bench.far_mm, np.maximum(one, 0.0), np.zeros((1, 2))) for one in (added, -added)
+    ]
     pair = (sample, reference)
     edge = [_over_edge(bench, radius_mrad, one, one.here_mm2) for one in pair]
     doubt = [np.hypot(_VARIANCE * one.here_mm2, _UNLIKE * one.waves_mm2) for one in pair]
@@ -149,15 +151,16 @@ def _by_blur(bench: SampleBench, radius_mrad: float, sample: NearLight, referenc
     return edge[0] - edge[1] - own[0] + own[1], float(np.hypot(more[0] - edge[0], more[1] - edge[1]))
 
 
-def _outside(bench: SampleBench, radius_mrad: float, variance_mm2: Array, places_mm: Array) -> float:
-    return float(np.mean(light_over_edge(radius_mrad / 1000.0 * bench.far_mm, variance_mm2, places_mm)))
+def _outside(radius_mm: float, variance_mm2: Array, places_mm: Array) -> float:
+    return float(np.mean(light_over_edge(radius_mm, variance_mm2, places_mm)))
 
 
 def _over_edge(bench: SampleBench, radius_mrad: float, one: NearLight, variance_mm2: Array) -> float:
-    """Mean over the part of the disc that is read, of all beams."""
+    """Mean over the part of the disc that is read, of all beams; the disc is as large as its pixels together."""
+    radius_mm = drawn_radius_px(bench, radius_mrad) * bench.pixel_mm
     core = _core_px(bench, radius_mrad) * bench.pixel_mm * _CORE_POINTS
     beams = zip(one.places_mm, one.strengths, strict=True)
-    return sum(float(share) * _outside(bench, radius_mrad, variance_mm2, core - [x, 0.0]) for x, share in beams)
+    return sum(float(share) * _outside(radius_mm, variance_mm2, core - [x, 0.0]) for x, share in beams)
 
 
 def _disc_light(

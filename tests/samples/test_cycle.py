@@ -133,9 +133,13 @@ def test_both_companions_come_from_one_face() -> None:
 def test_a_speck_counts_when_it_is_seen_twice() -> None:
     there, beside = (Speck(x_mm=x, y_mm=0.0, area_mm2=0.3, area_sigma_mm2=0.01) for x in (1.0, 9.0))
     again = replace(there, x_mm=1.4, area_mm2=0.5)
-    found = seen_twice(Specks(dark=(there, beside), least_mm=0.2), Specks(dark=(again,), least_mm=0.3), 1.6)
+    found = seen_twice(
+        Specks(dark=(there, beside), least_mm=0.2, everywhere_mm=0.4),
+        Specks(dark=(again,), least_mm=0.3, everywhere_mm=0.3),
+        1.6,
+    )
     assert [(one.x_mm, one.area_mm2) for one in found.dark] == [(1.0, pytest.approx(0.4))]
-    assert found.least_mm == 0.3
+    assert (found.least_mm, found.everywhere_mm) == (0.3, 0.4)
 
 
 def test_reference_against_itself(cycle: MeasuredCycle) -> None:
