@@ -80,15 +80,12 @@ def disc_radius_px(bench: SampleBench, radius_mrad: float) -> float:
     return radius_mrad / 1000.0 * bench.far_mm / bench.pixel_mm
 
 
-def drawn_radius_px(bench: SampleBench, radius_mrad: float) -> float:
-    """Radius of a circle with as much area as the disc's pixels have together."""
-    return float(np.sqrt(np.count_nonzero(_in_disc(bench, radius_mrad)) / np.pi))
-
-
-def _in_disc(bench: SampleBench, radius_mrad: float) -> NDArray[np.bool_]:
-    width, height = bench.resolution
-    u, v = np.arange(width) - middle_px(bench)[0], np.arange(height)[:, None] - middle_px(bench)[1]
-    return np.asarray(np.hypot(u, v) < disc_radius_px(bench, radius_mrad))
+def disc_pixels(bench: SampleBench, radius_mrad: float) -> NDArray[np.bool_]:
+    """Which pixels of a square about the middle a disc has."""
+    radius = disc_radius_px(bench, radius_mrad)
+    off = [np.arange(size) - (size - 1.0) / 2.0 for size in bench.resolution]
+    u, v = (side[np.abs(side) < radius] for side in off)
+    return np.asarray(np.hypot(u, v[:, None]) < radius)
 
 
 def frame_picture(bench: SampleBench, frame: SampleFrame) -> NDArray[np.uint8]:
@@ -102,7 +99,7 @@ def frame_picture(bench: SampleBench, frame: SampleFrame) -> NDArray[np.uint8]:
     lit = np.full((height, width), frame.kind in ("white", "colour", "dark disc"))
     u, v = np.arange(width) - middle_px(bench)[0], np.arange(height)[:, None] - middle_px(bench)[1]
     if frame.kind in _DISCS:
-        lit ^= _in_disc(bench, frame.size)
+        lit ^= np.hypot(u, v) < disc_radius_px(bench, frame.size)
     elif frame.kind == "edge":
         lit |= (u if frame.axis == "x" else v) > 0.0
     elif frame.kind == "lines":

@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.closed_forms.spread import beams_modulation
-from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, drawn_radius_px, middle_px
+from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_pixels, disc_radius_px, middle_px
 from rigwarp.samples.leg import Leg, Light
 from rigwarp.samples.local_blur import BLUR_PERIODS, Beams, spread_mm2
 
@@ -111,18 +111,29 @@ def haze_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tupl
     return np.array([row[0] for row in rows]), max(row[1] for row in rows)
 
 
-def light_over_edge(radius_mm: float, variance_mm2: Array, places_mm: Array) -> Array:
-    """Share of light spread normally, from all around a disc, that falls on places (n, 2) mm beside its middle.
-
-    The spread's axes are those of the places.
-    """
+def share_beyond(radius_mm: float, variance_mm2: Array) -> float:
+    """Share of a normal spread that falls further than a radius from its middle."""
     sigma = np.sqrt(np.maximum(variance_mm2, 1e-9))
-    # the disc in strips along y: what of the spread falls into each across it, and between its ends along it
-    x = radius_mm * np.sin(0.5 * np.pi * _ACROSS)
-    across = np.diff(ndtr((x - places_mm[:, :1]) / sigma[0]), axis=1)
+    # a disc in strips along y: what of the spread falls into each across it, and between its ends along it
+    across = np.diff(ndtr(radius_mm * np.sin(0.5 * np.pi * _ACROSS) / sigma[0]))
     half = radius_mm * np.cos(0.25 * np.pi * (_ACROSS[1:] + _ACROSS[:-1]))
-    y = places_mm[:, 1:]
-    return np.asarray(1.0 - np.sum(across * (ndtr((half - y) / sigma[1]) - ndtr((-half - y) / sigma[1])), axis=1))
+    return float(1.0 - np.sum(across * (2.0 * ndtr(half / sigma[1]) - 1.0)))
+
+
+def light_on_places(disc: BoolArray, variance_px2: Array, places_px: Array) -> Array:
+    """Light at places (n, 2) beside the middle of a dark disc, in shares of the white around it.
+
+    Parameters
+    ----------
+    disc : (rows, columns) its pixels, and as many around it as there are lit ones that count.
+    variance_px2 : (2,) of the normal spread of light.
+    """
+    rows, columns = disc.shape
+    sides = []
+    for k, count in enumerate((columns, rows)):
+        edges = np.arange(count + 1) - 0.5 * count
+        sides.append(np.diff(ndtr((edges - places_px[:, k, None]) / np.sqrt(max(variance_px2[k], 1e-6)))))
+    return np.asarray(1.0 - np.einsum("nr,rc,nc->n", sides[1], disc, sides[0]))
 
 
 def _core_px(bench: SampleBench, radius_mrad: float) -> float:
@@ -141,9 +152,7 @@ def _by_blur(bench: SampleBench, radius_mrad: float, sample: NearLight, referenc
     """
 
     added = sample.whole_mm2 - reference.whole_mm2
-    own = [
-        _outside(radius_mrad / 1000.0 * bench.far_mm, np.maximum(one, 0.0), np.zeros((1, 2))) for one in (added, -added)
-    ]
+    own = [share_beyond(radius_mrad / 1000.0 * bench.far_mm, np.maximum(one, 0.0)) for one in (added, -added)]
     pair = (sample, reference)
     edge = [_over_edge(bench, radius_mrad, one, one.here_mm2) for one in pair]
     doubt = [np.hypot(_VARIANCE * one.here_mm2, _UNLIKE * one.waves_mm2) for one in pair]
@@ -151,16 +160,14 @@ def _by_blur(bench: SampleBench, radius_mrad: float, sample: NearLight, referenc
     return edge[0] - edge[1] - own[0] + own[1], float(np.hypot(more[0] - edge[0], more[1] - edge[1]))
 
 
-def _outside(radius_mm: float, variance_mm2: Array, places_mm: Array) -> float:
-    return float(np.mean(light_over_edge(radius_mm, variance_mm2, places_mm)))
-
-
 def _over_edge(bench: SampleBench, radius_mrad: float, one: NearLight, variance_mm2: Array) -> float:
-    """Mean over the part of the disc that is read, of all beams; the disc is as large as its pixels together."""
-    radius_mm = drawn_radius_px(bench, radius_mrad) * bench.pixel_mm
-    core = _core_px(bench, radius_mrad) * bench.pixel_mm * _CORE_POINTS
-    beams = zip(one.places_mm, one.strengths, strict=True)
-    return sum(float(share) * _outside(radius_mm, variance_mm2, core - [x, 0.0]) for x, share in beams)
+    """Mean over the part of the disc that is read, of all beams."""
+    core = _core_px(bench, radius_mrad) * _CORE_POINTS
+    disc, variance_px2 = disc_pixels(bench, radius_mrad), variance_mm2 / bench.pixel_mm**2
+    return sum(
+        float(share * np.mean(light_on_places(disc, variance_px2, core - [x / bench.pixel_mm, 0.0])))
+        for x, share in zip(one.places_mm, one.strengths, strict=True)
+    )
 
 
 def _disc_light(

@@ -40,7 +40,7 @@ _SEEDS = range(20)
 _PARTS = {
     "reflectance": ("red", "green", "blue"),
     "blur": ("in the plane", "across it"),
-    "veil": ("beyond 4 mrad", "beyond 8 mrad", "beyond 16 mrad", "beyond 32 mrad"),
+    "veil": ("beyond 2 mrad", "beyond 4 mrad", "beyond 8 mrad", "beyond 16 mrad", "beyond 32 mrad"),
     "bands": ("in the plane", "across it"),
     "double": ("mm", "front", "third"),
 }
@@ -121,7 +121,7 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
     veil = np.array(
         [
             veil_beyond(truth, truth.pieces[sheet.name], a / 1000) - veil_beyond(truth, truth.pieces["glass"], a / 1000)
-            for a in (4, 8, 16, 32)
+            for a in (2, 4, 8, 16, 32)
         ]
     )
     speck = float(piece["specks_mm2"][0])
@@ -133,8 +133,8 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
         "reflectance_z": (figures.reflectance - ratio) / figures.reflectance_sigma,
         "blur": (figures.blur_mrad / mrad - 1.0),
         "blur_z": (figures.variance_mm2 - variance) / figures.variance_sigma_mm2,
-        "veil": figures.veil[1:] - veil,
-        "veil_z": (figures.veil[1:] - veil) / figures.veil_sigma[1:],
+        "veil": figures.veil - veil,
+        "veil_z": (figures.veil - veil) / figures.veil_sigma,
         "bands": bands,
         "bands_z": bands_z,
         "repeats": [
@@ -212,6 +212,7 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     figures = ("reflectance", "blur", "veil", "bands")
     z = {key: float(np.sqrt(np.mean(all_of(f"{key}_z") ** 2))) for key in figures}
     worst = {key: float(np.max(np.abs(all_of(key)))) for key in figures}
+    worst["veil"] = float(np.max(np.abs([row["veil"][1:] for row in rows])))
     p95 = {key: float(np.quantile(np.abs(all_of(key)), 0.95)) for key in figures}
     told = _told_apart(rows)
     return {
@@ -233,7 +234,7 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "held": {
             "reflectance within 0.5 %": worst["reflectance"] <= 0.005,
             "blur within 5 %": worst["blur"] <= 0.05,
-            "veil within 0.2 %": worst["veil"] <= 0.002,
+            "veil within 0.2 % from 4 mrad on": worst["veil"] <= 0.002,
             "slope band within 10 %": worst["bands"] <= 0.10,
             "double image within 0.05 mm and 0.3 %": len(double) == 0
             or (_most(double, 0) <= 0.05 and max(_most(double, 1), _most(double, 2)) <= 0.003),
