@@ -85,7 +85,9 @@ def test_what_is_written_is_read_back(cycle: MeasuredCycle) -> None:
     assert record.closure_good is True
 
 
-def test_an_interrupted_cycle_goes_on(cycle: MeasuredCycle, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_interrupted_cycle_goes_on(
+    cycle: MeasuredCycle, remembered: None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """All photographs but the last are there: one is taken, and the figures are those of the whole cycle."""
     root = tmp_path / "box"
     shutil.copytree(cycle.folder.root, root)
@@ -100,7 +102,9 @@ def test_an_interrupted_cycle_goes_on(cycle: MeasuredCycle, tmp_path: Path, caps
     assert said["reflectance"] == pytest.approx(cycle.said["reflectance"], abs=0.01)
 
 
-def test_photographs_made_elsewhere(cycle: MeasuredCycle, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_photographs_made_elsewhere(
+    cycle: MeasuredCycle, remembered: None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     root, away = tmp_path / "box", tmp_path / "away"
     root.mkdir()
     shutil.copy(cycle.folder.root / "bench.toml", root)
@@ -201,9 +205,13 @@ def test_a_sample_turned_tells_material_from_bench(compared: Path, capsys: pytes
 
 
 def test_a_piece_turned_in_the_virtual_seat(cycle: MeasuredCycle) -> None:
-    """Slopes at a place turned are the slopes there before, turned (the beam's width left out: it is no circle)."""
+    """Slopes at a place turned are the slopes there before, turned.
+
+    Left out are the beam's width, since it is no circle, and the sheet's thickness, which the beam crosses along its
+    plane of incidence.
+    """
     thin = replace(cycle.truth, numbers={**cycle.truth.numbers, "pupil_mm": 1e-6})
-    piece = cycle.truth.pieces["polystyrene-a"]
+    piece = replace(cycle.truth.pieces["polystyrene-a"], thickness_mm=0.0)
     there = np.array([[3.0, -2.0], [-7.0, 1.0]])
     before = seen_slopes(thin, piece, there)
     after = seen_slopes(thin, turned_by_90(piece), np.stack([-there[:, 1], there[:, 0]], axis=-1))

@@ -1,6 +1,7 @@
 """One cycle of a sample: reference, sample, sample laid in again, reference; photographed, kept, and worked out."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -173,11 +174,15 @@ def photograph_leg(
             seat.lay_in(mirror, again=again and there == 0, turned=turned)
             (where / FRAMES).mkdir(parents=True, exist_ok=True)
         photos = [read_photo(where / FRAMES / frame_name(i)) for i in range(there)]
-        for i in range(there, len(pictures)):
-            seat.display.show(pictures[i])
-            photos.append(seat.camera.grab())
-            write_picture(where / FRAMES / frame_name(i), photos[-1])
-            advance()
+        with ThreadPoolExecutor(1) as writer:  # a photograph is written while the next one is taken
+            written = writer.submit(lambda: None)
+            for i in range(there, len(pictures)):
+                seat.display.show(pictures[i])
+                photos.append(seat.camera.grab())
+                written.result()
+                written = writer.submit(write_picture, where / FRAMES / frame_name(i), photos[-1])
+                advance()
+            written.result()
     return photos
 
 
