@@ -14,6 +14,7 @@ from rigwarp.samples.leg import Leg, Light
 _TILES = 5  # per side
 _STEPS = 60
 _STEP_SHARE = 0.5  # of the way: whole steps swing for ever where waves crowd the picture twofold, these to fourfold
+_ARRIVED_PX = 1e-5  # camera pixels
 _SMOOTH_PX = 1.2  # camera pixels: noise of the positions is averaged, the projector's pixels are larger
 _LEAST_NODES = 24
 
@@ -122,7 +123,9 @@ def register(leg: Leg, nodes: Nodes) -> Registered:
     places = (wanted - leg.affine[:, 2]) @ inverse.T
     for _ in range(_STEPS):
         onto = (wanted - _between_pixels(field, places) - leg.affine[:, 2]) @ inverse.T
-        places = places + _STEP_SHARE * (onto - places)
+        places, step = places + _STEP_SHARE * (onto - places), float(np.abs(onto - places).max())
+        if step < _ARRIVED_PX:
+            break
     return Registered(leg=leg, places=places)
 
 

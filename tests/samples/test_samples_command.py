@@ -1,5 +1,7 @@
 """`rigwarp samples` as it is typed: folders, exports, resuming, tables, predictions and messages."""
 
+import contextlib
+import io
 import json
 import re
 import shutil
@@ -24,23 +26,30 @@ def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, st
     return code, out, err
 
 
-def test_new_makes_a_bench_to_edit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, "new", tmp_path / "bench", "--json")
-    assert code == 0
+@pytest.fixture(scope="module")
+def new_bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, str]:
+    """A folder made by the command, and what it wrote to stdout and stderr."""
+    root = tmp_path_factory.mktemp("new") / "bench"
+    with contextlib.redirect_stdout(io.StringIO()) as out, contextlib.redirect_stderr(io.StringIO()) as err:
+        assert main(["samples", "new", str(root), "--json"]) == 0
+    return root, out.getvalue(), err.getvalue()
+
+
+def test_new_makes_a_bench_to_edit(new_bench: tuple[Path, str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    root, out, err = new_bench
     files = {Path(name).name for name in json.loads(out)["files"]}
     assert files == {"bench.toml", "seat-template-A4.pdf", "where-to-put-what-A4.pdf"}
     assert "laser" in err
-    code, _, err = run(capsys, "new", tmp_path / "bench")
+    code, _, err = run(capsys, "new", root)
     assert code == 3
     assert "empty folder" in err
 
 
-def test_the_template_has_its_true_size(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_template_has_its_true_size(new_bench: tuple[Path, str, str]) -> None:
     """Read back by pdfium: the ruler of 100 mm and the opening's rectangle."""
     import pypdfium2
 
-    run(capsys, "new", tmp_path / "bench")
-    page = pypdfium2.PdfDocument(tmp_path / "bench" / "pages" / "seat-template-A4.pdf")[0]
+    page = pypdfium2.PdfDocument(new_bench[0] / "pages" / "seat-template-A4.pdf")[0]
     assert page.get_size() == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.1)
     widths = [(right - left) / 72 * 25.4 for left, _, right, _ in (one.get_bounds() for one in page.get_objects())]
     assert min(abs(width - 100.0) for width in widths) < 1.0  # the line is half a millimetre wide
