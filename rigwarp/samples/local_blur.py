@@ -23,7 +23,6 @@ _NOTHING = 0.01  # contrast that is none
 _FLOOR, _NOISE = 1e-3, 2e-3  # 1-sigma of ln(contrast): of the model, and of the photographs at full contrast
 _FORM = 0.05  # of the square of ln(modulation): how far a spread may be from normal
 _WIDEST = 2.0  # pi D f of a beam spread evenly over a disc: what it does beyond depends on every detail
-_INDEX = 0.005  # 1-sigma of a sheet's index: glass is 1.51 to 1.53, plastics are as well known
 _HARDLY = 30.0  # times the uncertainty of what is not told: it counts only where there is nothing else
 _FINEST = 2.4  # times the stripes' own frequency: where light is crowded more, nothing is told
 
@@ -133,7 +132,7 @@ def companions_doubt_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -
     middle = middle_px(bench)[:1]
     stated, other = (
         beams_modulation(*bench.beams(replace(sheet, index=sheet.index + off), middle, reflectance), per_mm)
-        for off in (0.0, _INDEX)
+        for off in (0.0, sheet.index_sigma)
     )
     return abs(added_blur(per_mm, other / stated, np.full(len(per_mm), _NOISE)).variance_mm2)
 

@@ -79,9 +79,9 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     log_ratio, log_sigma = _reflectance(sample, reference, nodes)
     whole = float(bench.reference_reflectance.mean())
     whole_sample = whole * float(np.exp(log_ratio.mean()))
-    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, _face(bench, sheet))
+    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, *_face(bench, sheet))
     double = double if calm or _expected(bench, sheet, double) else hidden(double)
-    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole, _face(bench, bench.reference))
+    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole, *_face(bench, bench.reference))
     beams = (
         _beams(bench, sheet, double, nodes.u, whole_sample),
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
@@ -123,12 +123,15 @@ def _expected(bench: SampleBench, sheet: Sheet, found: DoubleImage) -> bool:
     return bool(abs(found.distance_mm - there) < max(3.0 * found.distance_sigma_mm, _NEAR_MM))
 
 
-def _face(bench: SampleBench, sheet: Sheet) -> float:
-    """Reflectance of a sheet's clear face; NaN where bench.toml says nothing of it."""
+def _face(bench: SampleBench, sheet: Sheet) -> tuple[float, float]:
+    """Reflectance of a sheet's clear face and its 1-sigma by that of the index; NaN where bench.toml says nothing."""
     if not sheet.thickness_mm > 0.0:
-        return float("nan")
-    s, p, _ = fresnel(1.0, sheet.index, float(np.cos(bench.angle_rad)))
-    return 0.5 * (s + p)
+        return float("nan"), float("inf")
+    here, off = (
+        float(np.mean(fresnel(1.0, index, float(np.cos(bench.angle_rad)))[:2]))
+        for index in (sheet.index, sheet.index + sheet.index_sigma)
+    )
+    return here, off - here
 
 
 def _ratio(s: Registered, r: Registered) -> Array:

@@ -94,7 +94,7 @@ def measure(seeds: range = _SEEDS, jobs: int = 1) -> dict[str, Any]:
 def _drawn(seed: int) -> dict[str, Any]:
     """One piece, measured and judged."""
     piece, thickness, index = _piece(seed)
-    sheet = Sheet(name=f"drawn-{seed}", thickness_mm=thickness, index=index)
+    sheet = Sheet(name=f"drawn-{seed}", thickness_mm=thickness, index=index, index_sigma=_INDEX)
     with tempfile.TemporaryDirectory() as folder:
         root = small_bench(Path(folder) / "box")
         bench = open_bench_folder(root).bench

@@ -123,9 +123,11 @@ def test_both_companions_come_from_one_face() -> None:
     )  # fmt: skip
     one = as_one_face(seen, 0.90044)
     assert [one.front, one.third] == pytest.approx([0.0516, 0.0383], abs=0.001)
-    known = as_one_face(replace(seen, front=0.0546, third=0.0443), 0.90044, 0.04258)
+    known = as_one_face(replace(seen, front=0.0546, third=0.0443), 0.90044, 0.04258, 0.004)
     assert [known.front, known.third] == pytest.approx([0.0516, 0.0383], abs=0.003)
-    assert not as_one_face(replace(seen, third=0.0), 0.90044, 0.04258).seen  # a face that sends light one way only
+    assert not as_one_face(
+        replace(seen, third=0.0), 0.90044, 0.04258, 0.004
+    ).seen  # a face that sends light one way only
     assert mean_of(seen, replace(seen, front=0.05)).front == pytest.approx(0.0528)
     assert not mean_of(seen, hidden(seen)).seen
 
