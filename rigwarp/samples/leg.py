@@ -19,6 +19,7 @@ Light = NDArray[np.float32]
 _CLIPPED = 1e-3  # of the lit pixels, at full scale in any photograph
 _DARKEST = 0.02  # of full scale: white less black must be brighter where the mirror sends light
 _LIT = 0.4  # of the bright part's light: half-shadows begin there
+_MOST_MOVED_PX = 0.3  # camera pixels within a leg: what its stripes say is then no longer where its discs are
 _SHAPES: Array = np.arange(1.0, 3.01, 0.05)
 _MOST_PAIRS = 40_000  # pixels that tell the camera's curve
 _FINE_PX = 16  # periods up to here make the position, longer ones only count whole periods
@@ -95,6 +96,7 @@ def read_leg(
     shape = _response_shape(photos, pairs, first, black_at, lit) if shape is None else shape
     table = np.asarray(linearise(np.arange(_full(photos[0]) + 1) / _full(photos[0]), shape), np.float32)
     black = _without_noise(table[photos[black_at]])
+    _refuse_bumped(table[photos[first]] - black, table[photos[last]] - black, lit, name)
     drift = float(np.mean((table[photos[last]] - black)[lit]) / np.mean((table[photos[first]] - black)[lit]) - 1.0)
 
     def light(i: int) -> Light:
@@ -172,6 +174,21 @@ def _refuse_clipped(frames: Sequence[SampleFrame], photos: Sequence[Photo], lit:
                 "full scale. Shorten the exposure until white stays below 90 % of full scale on the brightest mirror, "
                 "and measure everything again with it, the reference too."
             )
+
+
+def _refuse_bumped(first: Light, last: Light, lit: BoolArray, name: str) -> None:
+    """Refuse a leg whose picture moved while it was photographed, by its first white and its last."""
+    near = cv2.dilate(lit.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
+    smooth = [np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.5), np.float64) for picture in (first, last)]
+    by_y, by_x = np.gradient(smooth[0])
+    rows = np.stack([smooth[0], -by_x, -by_y], axis=-1)[near]
+    (_, *shift), *_ = np.linalg.lstsq(rows, smooth[1][near], rcond=None)
+    if float(np.hypot(*shift)) > _MOST_MOVED_PX:
+        raise MeasurementError(
+            f"{name}: between its first photograph and its last the picture moved by {np.hypot(*shift):.1f} camera "
+            f"pixels, expected less than {_MOST_MOVED_PX:.1f}. The camera, the projector or the seat was bumped: fix "
+            "it, and photograph this mirror again."
+        )
 
 
 def _response_shape(

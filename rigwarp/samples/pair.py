@@ -9,7 +9,7 @@ from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.added_blur import edge_modulation
 from rigwarp.samples.bench import SampleBench, Sheet
 from rigwarp.samples.closed_forms.sheets import fresnel, ghost_distance_mm
-from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden
+from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden, with_thickness
 from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg
 from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubt_mm2, stripe_blur
@@ -80,7 +80,10 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     whole = float(bench.reference_reflectance.mean())
     whole_sample = whole * float(np.exp(log_ratio.mean()))
     double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, *_face(bench, sheet))
-    double = double if calm or _expected(bench, sheet, double) else hidden(double)
+    there_mm = _companions_mm(bench, sheet)
+    # waves that crowd light look like companions, too
+    expected = abs(double.distance_mm - there_mm) < max(3.0 * double.distance_sigma_mm, _NEAR_MM)
+    double = with_thickness(double, there_mm, sheet.thickness_mm) if calm or expected else hidden(double)
     reference_double = as_one_face(find_double_image(bench, reference, nodes), whole, *_face(bench, bench.reference))
     beams = (
         _beams(bench, sheet, double, nodes.u, whole_sample),
@@ -115,12 +118,11 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     )
 
 
-def _expected(bench: SampleBench, sheet: Sheet, found: DoubleImage) -> bool:
-    """Whether companions are where bench.toml says that the sheet has them; waves that crowd light look like others."""
-    if not found.seen or np.isnan(sheet.thickness_mm):
-        return False
-    there = ghost_distance_mm(sheet.thickness_mm, sheet.index, bench.angle_rad)
-    return bool(abs(found.distance_mm - there) < max(3.0 * found.distance_sigma_mm, _NEAR_MM))
+def _companions_mm(bench: SampleBench, sheet: Sheet) -> float:
+    """Where a sheet's companions are by what bench.toml says of it; NaN where it says nothing."""
+    if not sheet.thickness_mm > 0.0:
+        return float("nan")
+    return float(ghost_distance_mm(sheet.thickness_mm, sheet.index, bench.angle_rad))
 
 
 def _face(bench: SampleBench, sheet: Sheet) -> tuple[float, float]:

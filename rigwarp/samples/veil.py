@@ -157,7 +157,10 @@ def _by_blur(bench: SampleBench, radius_mrad: float, sample: NearLight, referenc
     edge = [_over_edge(bench, radius_mrad, one, one.here_mm2) for one in pair]
     doubt = [np.hypot(_VARIANCE * one.here_mm2, _UNLIKE * one.waves_mm2) for one in pair]
     more = [_over_edge(bench, radius_mrad, one, one.here_mm2 + off) for one, off in zip(pair, doubt, strict=True)]
-    return edge[0] - edge[1] - own[0] + own[1], float(np.hypot(more[0] - edge[0], more[1] - edge[1]))
+    # the light around is as much brighter and darker as waves crowd it
+    crowded = [4.0 / bench.shadow_mm * np.sqrt(np.sum(one.waves_mm2)) for one in pair]
+    unsure = [m - e + c * e for m, e, c in zip(more, edge, crowded, strict=True)]
+    return edge[0] - edge[1] - own[0] + own[1], float(np.hypot(*unsure))
 
 
 def _over_edge(bench: SampleBench, radius_mrad: float, one: NearLight, variance_mm2: Array) -> float:
