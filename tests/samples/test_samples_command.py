@@ -97,7 +97,7 @@ def test_what_is_written_is_read_back(cycle: MeasuredCycle) -> None:
 def test_an_interrupted_cycle_goes_on(
     cycle: MeasuredCycle, remembered: None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """All photographs but the last are there: one is taken, and the figures are those of the whole cycle."""
+    """All photographs but the last are there: its leg is photographed anew, and the figures are the whole cycle's."""
     root = tmp_path / "box"
     shutil.copytree(cycle.folder.root, root)
     again = root / "measured" / "polystyrene-a" / cycle.run.name

@@ -166,8 +166,14 @@ def photograph_leg(
     again: bool,
     turned: bool = False,
 ) -> list[Photo]:
-    """The photographs of a leg: those that are there, and the missing ones taken now."""
+    """The photographs of a leg: those that are there, or all taken now.
+
+    A leg that was interrupted is photographed anew: the mirror may have been touched, and the lamp has gone on.
+    """
     there = recorded_frames(where)
+    if 0 < there < len(pictures):
+        _put_aside(where)
+        there = 0
     with progress.stage(len(pictures), f"{where.name}: {mirror}") as advance:
         advance(there)
         if there < len(pictures):
