@@ -1,14 +1,15 @@
 """Mirror samples on the virtual bench: error against closed-form truth, over random pieces; and error over sigma.
 
-Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench of
-the tests with the bench's drift, tilt and noise, and measures one cycle; `--seeds A-B` says which, and `--jobs N`
-shares them out. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet whose waves are 7 to
-12 mm long blur by up to a tenth more or less than the whole sheet would. Refractive indices that the bench is told are
-off by 0.005 (1-sigma), the reference's too, as makers know them. Error over sigma is judged with these, and the
+Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench
+of the tests with the bench's drift, tilt and noise, and measures one cycle; `--seeds A-B` says which, and `--jobs N`
+shares them out. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet whose waves are 7
+to 12 mm long blur by up to a tenth more or less than the whole sheet would. Refractive indices that the bench is told
+are off by 0.005 (1-sigma), the reference's too, as makers know them. Error over sigma is judged with these, and the
 error of blur with the right ones as well: 0.005 of a glass reference is 12 % of 0.1 mrad in the plane of incidence.
-Specks are drawn from 0.35 mm on. Asked is both that all are found, and that none is missed that is above what its own cycle says
-it can tell; the latter alone would hold for a bench that says it can tell nothing. Twins, and pairs that differ by
-twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle show.
+Specks are drawn from 0.35 mm on. Asked is both that all are found, and that none is missed that is above what its own
+cycle says it can tell; the latter alone would hold for a bench that says it can tell nothing. Twins, and pairs that
+differ by twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle
+show.
 """
 
 import sys
