@@ -131,7 +131,7 @@ def read_leg(
 def _without_noise(black: Light) -> Light:
     """A black picture smoothed over a few pixels; what stands out of its noise is the sensor's or the room's own."""
     smooth = cv2.GaussianBlur(black, (0, 0), _BLACK_PX)
-    noise = robust_sigma((black - smooth).ravel())
+    noise = robust_sigma(np.asarray(black - smooth, np.float64).ravel())
     return np.asarray(np.where(np.abs(black - smooth) > _STANDS_OUT * noise, black, smooth), np.float32)
 
 
