@@ -66,11 +66,15 @@ _SAME: Final = {
 
 @dataclass(frozen=True, kw_only=True)
 class Sheet:
-    """A piece by name; thickness NaN where nothing is known of it, 0 for metal in front."""
+    """A piece by name; thickness NaN where nothing is known of it, 0 for metal in front.
+
+    `index_sigma` : glass is 1.51 to 1.53, plastics are known as well; clear sheets of whatever sort are 1.45 to 1.6.
+    """
 
     name: str
     thickness_mm: float = float("nan")
     index: float = 1.5
+    index_sigma: float = 0.05
     formed: bool = False
 
 
@@ -213,5 +217,6 @@ def _sheet(section: TomlSection) -> Sheet:
         if section.has("thickness_mm")
         else np.nan,
         index=section.number("index", default=1.5, limits=Limits(at_least=1.0, at_most=3.0)),
+        index_sigma=0.005 if section.has("index") else Sheet.index_sigma,
         formed=section.values.get("formed") is True,
     )

@@ -19,6 +19,7 @@ from rigwarp.samples.optical_slopes import (
     without_form,
 )
 from rigwarp.samples.pair import Pair, compare_pair
+from rigwarp.samples.refusals import refuse_no_mirror, refuse_odd, refuse_unlike
 from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
 from rigwarp.samples.specks import Specks, seen_twice
 
@@ -29,13 +30,11 @@ MOST_CLOSURE = 0.01
 MOST_SHIFT_PX = 0.1
 _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: even within half the closure
 _MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
-_FILM_LOST, _FILM_VEIL = 0.25, 0.25  # of the light beyond 16 mrad and 4 mrad: no mirror, but its film or its back
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_FORM = 0.01  # 1-sigma share of a blur's variance; this and the next three from known pieces (bench_samples.py)
-_WAVES = 0.06  # of the part that visible waves make
+_SCALE = 0.01  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
+_WAVES = 0.06  # of the part that visible waves make; this and the next two from known pieces (bench_samples.py)
 _LEAST_MM2 = 0.0003
 _GLARE: Array = np.array([6e-4, 6e-4, 3e-4, 3e-4, 2e-4])  # share of light, in discs of 2 to 32 mrad
-_TURNED = 0.3  # relative reflectance that no mirror has
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,11 +107,14 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     """
     nodes = nodes_of(bench, legs["R1"])
     closure = closure_of(bench, legs["R1"], legs["R2"])
+    for which in "12":
+        refuse_no_mirror(sheet, legs[f"S{which}"], legs[f"R{which}"], f"S{which}")
     pairs = (_mirror_pair(bench, sheet, legs, "1", nodes), _mirror_pair(bench, sheet, legs, "2", nodes))
     logs = np.array([pair.log_ratio for pair in pairs])
     own = np.array([pair.log_sigma for pair in pairs])
     # a steady drift is in either pair, once up and once down, and not in their mean
     steady = np.array([[1.0], [-1.0]]) * closure.log_ratio / 3.0
+    refuse_unlike(sheet, logs - steady)
     repeated = _pair_variance(logs - steady, own)
     log_sigma = np.sqrt(repeated + _drift_variance(closure, legs) + (_CURVE * logs.mean(axis=0)) ** 2)
     ratio = np.exp(logs.mean(axis=0))
@@ -120,8 +122,8 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     variance_own = np.array([[blur.added.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
     square, waves = variance.mean(axis=0), np.mean([[blur.waves_mm2 for blur in pair.blur] for pair in pairs], axis=0)
     # waves crowd light and are no normal spread, and a sheet's companions are taken out by a model
-    model = np.hypot(_FORM * square, _WAVES * waves)
-    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + model**2 + _LEAST_MM2**2)
+    model = np.hypot(_SCALE * square, _WAVES * waves) ** 2 + np.array([pairs[0].companions_mm2, 0.0]) ** 2
+    square_sigma = np.sqrt(_pair_variance(variance, variance_own) + model + _LEAST_MM2**2)
     mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
     veils, veil_own = (np.array([getattr(pair, key) for pair in pairs]) for key in ("veil", "veil_sigma"))
@@ -140,7 +142,9 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         veil_sigma=np.sqrt(_pair_variance(veils, veil_own) + _GLARE**2),
         haze=np.mean([pair.haze for pair in pairs], axis=0),
         haze_sigma=float(np.sqrt(np.mean([pair.haze_sigma**2 for pair in pairs]) / 2.0)),
-        bands=tuple(slope_bands(bench, slopes, noise, nodes)),
+        bands=tuple(
+            slope_bands(bench, slopes, noise, nodes, spread_mm2=pairs[0].spread_mm2, crowding=pairs[0].crowding)
+        ),
         form=form,
         direction=direction_of(slopes),
         slopes=slopes,
@@ -203,17 +207,5 @@ def closure_of(bench: SampleBench, first: Leg, second: Leg) -> Closure:
 
 def _mirror_pair(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg], which: str, nodes: Nodes) -> Pair:
     pair = compare_pair(bench, sheet, legs[f"S{which}"], legs[f"R{which}"], nodes)
-    _refuse_odd(sheet, pair, f"S{which}")
+    refuse_odd(sheet, pair, f"S{which}")
     return pair
-
-
-def _refuse_odd(sheet: Sheet, pair: Pair, which: str) -> None:
-    ratio = float(np.exp(np.mean(pair.log_ratio)))
-    if ratio < _TURNED or pair.veil[3] > _FILM_LOST or pair.veil[1] > 3 * _FILM_VEIL:
-        raise MeasurementError(
-            f"{sheet.name} ({which}) reflects {100 * ratio:.0f} % of what the reference does, and sends "
-            f"{100 * pair.veil[3]:.0f} % of it more than 16 mrad aside: found no mirror. Is it in upside down, or is "
-            "its protective film still on? Put that right and measure this cycle again."
-        )
-    if not np.isfinite(pair.landing).all():
-        raise MeasurementError(f"{sheet.name} ({which}): its picture cannot be matched with the reference's.")

@@ -21,7 +21,7 @@ _STEPS = 8
 _FINE = 1e-4  # steps of a face's reflectance
 _UNLIKE = 0.012  # of the main beam, by which two strengths may be off those of any face: no clear sheet's beyond
 _BY_LINES = 0.006  # 1-sigma of either strength: waves of 0.5 mrad spread lines unlike (bench_samples.py)
-_BY_INDEX = 0.004  # of a face's reflectance, by an index that is known to 0.03
+_CALLIPER_MM, _ANGLE = 0.05, 0.02  # 1-sigma of a stated thickness; and of a distance, by half a degree of incidence
 _WHOLE = 0.03  # 1-sigma of the reference's reflectance, relative
 SEEN = 0.005
 """Of the main beam: weaker companions are called none."""
@@ -96,13 +96,13 @@ def hidden(found: DoubleImage) -> DoubleImage:
     )
 
 
-def as_one_face(found: DoubleImage, whole: float, expected: float = np.nan) -> DoubleImage:
+def as_one_face(found: DoubleImage, whole: float, expected: float = np.nan, sigma: float = np.inf) -> DoubleImage:
     """Strengths that one reflectance of the clear face makes, of front and third beam together; hidden if none does.
 
     Parameters
     ----------
     whole : reflectance of the whole sheet, which with the face's tells the metal's.
-    expected : of the face, by the index that bench.toml states; NaN where it does not.
+    expected, sigma : of the face, by the index that bench.toml states; NaN where it says nothing.
 
     Notes
     -----
@@ -117,10 +117,25 @@ def as_one_face(found: DoubleImage, whole: float, expected: float = np.nan) -> D
     if off.min() > max(_UNLIKE, 3.0 * found.strength_sigma):
         return hidden(found)
     each = max(found.strength_sigma, _BY_LINES)
-    stated = 0.0 if np.isnan(expected) else 1.0 / _BY_INDEX**2
+    stated = 0.0 if np.isnan(expected) else 1.0 / sigma**2
     best = int(np.argmin((off / each) ** 2 + stated * (face - np.nan_to_num(expected)) ** 2))
-    sigma = float(np.hypot((2.0 / each**2 + stated) ** -0.5, _WHOLE * third[best]))
-    return replace(found, front=float(front[best]), third=float(third[best]), strength_sigma=sigma)
+    strength_sigma = float(np.hypot((2.0 / each**2 + stated) ** -0.5, _WHOLE * third[best]))
+    return replace(found, front=float(front[best]), third=float(third[best]), strength_sigma=strength_sigma)
+
+
+def with_thickness(found: DoubleImage, there_mm: float, thickness_mm: float) -> DoubleImage:
+    """The distance that lines and bench.toml's thickness and angle tell together, where they agree."""
+    if not found.seen or np.isnan(there_mm):
+        return found
+    sigma_mm = float(there_mm * np.hypot(_CALLIPER_MM / thickness_mm, _ANGLE))
+    if abs(found.distance_mm - there_mm) > 3.0 * np.hypot(sigma_mm, found.distance_sigma_mm):
+        return found
+    weights = 1.0 / np.square([found.distance_sigma_mm, sigma_mm])
+    return replace(
+        found,
+        distance_mm=float(weights @ [found.distance_mm, there_mm] / weights.sum()),
+        distance_sigma_mm=float(weights.sum() ** -0.5),
+    )
 
 
 def mean_of(one: DoubleImage, other: DoubleImage) -> DoubleImage:

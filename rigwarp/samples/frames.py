@@ -80,6 +80,14 @@ def disc_radius_px(bench: SampleBench, radius_mrad: float) -> float:
     return radius_mrad / 1000.0 * bench.far_mm / bench.pixel_mm
 
 
+def disc_pixels(bench: SampleBench, radius_mrad: float) -> NDArray[np.bool_]:
+    """Which pixels of a square about the middle a disc has."""
+    radius = disc_radius_px(bench, radius_mrad)
+    off = [np.arange(size) - (size - 1.0) / 2.0 for size in bench.resolution]
+    u, v = (side[np.abs(side) < radius] for side in off)
+    return np.asarray(np.hypot(u, v[:, None]) < radius)
+
+
 def frame_picture(bench: SampleBench, frame: SampleFrame) -> NDArray[np.uint8]:
     """A picture as code values: (H, W) grey, or (H, W, 3) RGB where it has a colour."""
     width, height = bench.resolution

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rigwarp.decode.signal.response import linearise
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.geometry import Array, BoolArray, Photo
+from rigwarp.geometry.robust import robust_sigma
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import COLOURS, PERIODS_PX, STEPS, SampleFrame, middle_px
 
@@ -18,11 +19,13 @@ Light = NDArray[np.float32]
 _CLIPPED = 1e-3  # of the lit pixels, at full scale in any photograph
 _DARKEST = 0.02  # of full scale: white less black must be brighter where the mirror sends light
 _LIT = 0.4  # of the bright part's light: half-shadows begin there
+_MOST_MOVED_PX = 0.3  # camera pixels within a leg: what its stripes say is then no longer where its discs are
 _SHAPES: Array = np.arange(1.0, 3.01, 0.05)
 _MOST_PAIRS = 40_000  # pixels that tell the camera's curve
 _FINE_PX = 16  # periods up to here make the position, longer ones only count whole periods
 _KEPT = 0.04  # of the contrast: weaker stripes say nothing about the position
 _OVER_PX = 0.75  # 1-sigma, projector pixels: takes out all but 1e-5 of what repeats in every pixel
+_BLACK_PX, _STANDS_OUT = 2.0, 5.0  # camera pixels that black is smoothed over, and 1-sigmas that are more than noise
 _LEAST_AREA = 400  # camera pixels that must be lit
 
 
@@ -92,7 +95,8 @@ def read_leg(
     pairs = [(number("dark disc", size=f.size), i) for i, f in enumerate(frames) if f.kind == "bright disc"]
     shape = _response_shape(photos, pairs, first, black_at, lit) if shape is None else shape
     table = np.asarray(linearise(np.arange(_full(photos[0]) + 1) / _full(photos[0]), shape), np.float32)
-    black = table[photos[black_at]]
+    black = _without_noise(table[photos[black_at]])
+    _refuse_bumped(table[photos[first]] - black, table[photos[last]] - black, lit, name)
     drift = float(np.mean((table[photos[last]] - black)[lit]) / np.mean((table[photos[first]] - black)[lit]) - 1.0)
 
     def light(i: int) -> Light:
@@ -122,6 +126,13 @@ def read_leg(
         drift=drift,
         shape=shape,
     )
+
+
+def _without_noise(black: Light) -> Light:
+    """A black picture smoothed over a few pixels; what stands out of its noise is the sensor's or the room's own."""
+    smooth = cv2.GaussianBlur(black, (0, 0), _BLACK_PX)
+    noise = robust_sigma(np.asarray(black - smooth, np.float64).ravel())
+    return np.asarray(np.where(np.abs(black - smooth) > _STANDS_OUT * noise, black, smooth), np.float32)
 
 
 def _full(photo: Photo) -> int:
@@ -163,6 +174,21 @@ def _refuse_clipped(frames: Sequence[SampleFrame], photos: Sequence[Photo], lit:
                 "full scale. Shorten the exposure until white stays below 90 % of full scale on the brightest mirror, "
                 "and measure everything again with it, the reference too."
             )
+
+
+def _refuse_bumped(first: Light, last: Light, lit: BoolArray, name: str) -> None:
+    """Refuse a leg whose picture moved while it was photographed, by its first white and its last."""
+    near = cv2.dilate(lit.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
+    smooth = [np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.5), np.float64) for picture in (first, last)]
+    by_y, by_x = np.gradient(smooth[0])
+    rows = np.stack([smooth[0], -by_x, -by_y], axis=-1)[near]
+    (_, *shift), *_ = np.linalg.lstsq(rows, smooth[1][near], rcond=None)
+    if float(np.hypot(*shift)) > _MOST_MOVED_PX:
+        raise MeasurementError(
+            f"{name}: between its first photograph and its last the picture moved by {np.hypot(*shift):.1f} camera "
+            f"pixels, expected less than {_MOST_MOVED_PX:.1f}. The camera, the projector or the seat was bumped: fix "
+            "it, and photograph this mirror again."
+        )
 
 
 def _response_shape(

@@ -1,20 +1,20 @@
 """A sample's added blur from stripes, place by place: waves stretch the stripes as well as blur them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.samples.added_blur import AddedBlur, added_blur
-from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.bench import SampleBench, Sheet
 from rigwarp.samples.closed_forms.spread import (
     aperture_modulation,
     beams_modulation,
     disc_modulation,
     gaussian_modulation,
 )
-from rigwarp.samples.frames import LIGHT_RANGE, PERIODS_PX
+from rigwarp.samples.frames import LIGHT_RANGE, PERIODS_PX, middle_px
 from rigwarp.samples.registered import Registered, tiles
 
 BLUR_PERIODS = tuple(p for p in PERIODS_PX if p <= 16)
@@ -94,7 +94,8 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
     """
     sample, reference = (stripes_of(bench, one, r, axis, side) for one, side in zip((s, r), beams, strict=True))
     per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))[:, None, None]
-    own = _own_variance(reference, per_mm)
+    # what the bench itself spreads counts by the stripes' frequency on the screen
+    own = spread_mm2(bench, -reference.lost.mean(axis=(1, 2)))
     lost = sample.lost - reference.lost
     lost -= 2.0 * np.pi**2 * own * per_mm**2 * (sample.finer**2 - reference.finer**2)
     lost += _beside_normal(sample, per_mm) - _beside_normal(reference, per_mm)
@@ -115,12 +116,25 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
     return StripeBlur(added=_mean(found), waves_mm2=float(waves[told[-1]].mean()))
 
 
-def _own_variance(reference: LocalStripes, per_mm: Array) -> float:
-    """mm^2 that the bench itself spreads on the screen; it counts by the stripes' frequency there."""
+def spread_mm2(bench: SampleBench, log_contrast: Array) -> float:
+    """mm^2 that bench and mirror spread light by along an axis: ln(contrast) of the stripes of `BLUR_PERIODS`."""
     low, high = LIGHT_RANGE
-    drawn = (high - low) / (high + low) * aperture_modulation(1.0, 1.0 / np.array(BLUR_PERIODS))
-    kept = np.exp(-reference.lost.mean(axis=(1, 2))) / drawn
-    return max(added_blur(per_mm.ravel(), kept, _FLOOR * kept).variance_mm2, 0.0)
+    periods = np.array(BLUR_PERIODS)
+    kept = np.exp(log_contrast) * (high + low) / (high - low) / aperture_modulation(1.0, 1.0 / periods)
+    return max(added_blur(1.0 / (bench.pixel_mm * periods), kept, _FLOOR * kept).variance_mm2, 0.0)
+
+
+def companions_doubt_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -> float:
+    """1-sigma of a variance in the plane of incidence, by how well the index of a sheet with companions is known."""
+    if not sheet.thickness_mm > 0.0:
+        return 0.0
+    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    middle = middle_px(bench)[:1]
+    stated, other = (
+        beams_modulation(*bench.beams(replace(sheet, index=sheet.index + off), middle, reflectance), per_mm)
+        for off in (0.0, sheet.index_sigma)
+    )
+    return abs(added_blur(per_mm, other / stated, np.full(len(per_mm), _NOISE)).variance_mm2)
 
 
 def _beside_normal(stripes: LocalStripes, per_mm: Array) -> Array:

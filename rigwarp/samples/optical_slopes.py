@@ -16,6 +16,10 @@ MIDDLE_MM = 20.0
 _LEAST_KEPT = 0.5  # of a slope that the footprint leaves: less is not worth dividing by
 
 
+_NO_SPREAD: Array = np.zeros(2)
+_LENGTHS = 0.01  # 1-sigma share of what bench.toml says: the way to the screen, and the width of the picture
+
+
 @dataclass(frozen=True, kw_only=True)
 class SlopeBand:
     """Optical slopes (half the deviation of the beam) with wavelengths between two limits.
@@ -75,20 +79,35 @@ def without_form(slopes: Array, nodes: Nodes) -> tuple[Array, Form]:
     return rest, Form(bow_per_mm=bow, bow_sigma_per_mm=residual / reach / np.sqrt(12.0), residual_rad=residual)
 
 
-def slope_bands(bench: SampleBench, slopes: Array, noise: Array | None, nodes: Nodes) -> list[SlopeBand]:
+def slope_bands(
+    bench: SampleBench,
+    slopes: Array,
+    noise: Array | None,
+    nodes: Nodes,
+    *,
+    spread_mm2: Array = _NO_SPREAD,
+    crowding: float = 0.0,
+) -> list[SlopeBand]:
     """rms of slopes (rows, columns, 2), already without form, in the two bands.
 
-    The footprint's averaging is divided out.
+    The footprint's averaging is divided out, and that of the blur on the screen, beside what waves make of it.
 
     Parameters
     ----------
     noise : the same of nothing but noise, as strong as in `slopes`; its power is taken off.
+    spread_mm2 : (2,) variance of that blur.
+    crowding : mean square by which waves stretch the picture. The mean over the beam's width is that of the slopes only
+        to first order; of the second is what this leaves in doubt.
     """
     shape = slopes.shape[:2]
     fx, fy = np.meshgrid(np.fft.fftfreq(shape[1], nodes.pitch_mm[0]), np.fft.fftfreq(shape[0], nodes.pitch_mm[1]))
     rate = np.hypot(fx, fy)
     wide = bench.footprint_mm * np.hypot(fx / np.cos(bench.angle_rad), fy)
     kept = np.maximum(disc_modulation(1.0, wide), _LEAST_KEPT)
+    per_mm = nodes.pitch_mm / bench.pixel_mm  # on the screen by the mirror's
+    kept = kept * np.exp(
+        -2.0 * np.pi**2 * (spread_mm2[0] * (fx * per_mm[0]) ** 2 + spread_mm2[1] * (fy * per_mm[1]) ** 2)
+    )
     longest = 0.5 * min(shape[1] * nodes.pitch_mm[0], shape[0] * nodes.pitch_mm[1])
     limits = [2.0 * bench.footprint_mm, min(MIDDLE_MM, longest), longest]
     power = _power(slopes) / kept[..., None] ** 2
@@ -103,7 +122,9 @@ def slope_bands(bench: SampleBench, slopes: Array, noise: Array | None, nodes: N
         # the window leaves about a quarter of the cells independent; of a signal with noise on it, 2 s n is what varies
         cells = max(1.0, np.count_nonzero(inside) / 4.0)
         of_square = np.sqrt((4.0 * rms**2 * floor / 2.0 + floor**2) / cells)
-        sigma = of_square / np.maximum(2.0 * rms, np.sqrt(np.maximum(of_square, 1e-18)))
+        sigma = np.hypot(
+            of_square / np.maximum(2.0 * rms, np.sqrt(np.maximum(of_square, 1e-18))), np.hypot(crowding, _LENGTHS) * rms
+        )
         bands.append(SlopeBand(shortest_mm=shortest, longest_mm=longest_mm, rms_rad=rms, sigma_rad=sigma))
     return bands
 

@@ -9,20 +9,15 @@ from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.added_blur import edge_modulation
 from rigwarp.samples.bench import SampleBench, Sheet
 from rigwarp.samples.closed_forms.sheets import fresnel, ghost_distance_mm
-from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden
-from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_radius_px, middle_px
-from rigwarp.samples.leg import Leg, Light
-from rigwarp.samples.local_blur import Beams, StripeBlur, stripe_blur
+from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden, with_thickness
+from rigwarp.samples.frames import middle_px
+from rigwarp.samples.leg import Leg
+from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubt_mm2, stripe_blur
 from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, register
 from rigwarp.samples.specks import Specks, find_specks
 from rigwarp.samples.tile_light import tile_light
+from rigwarp.samples.veil import haze_of, near_light, veil_of
 
-_CORE = 0.6  # of a disc's radius: its middle is read ...
-_SMALL_MRAD, _SMALL_CORE = 4, 0.3  # ... less of small ones, into which the glass mirror's double image reaches
-_CLEAR = 3.5  # 1-sigmas of the blur between that and the disc's edge
-_BENCH_PX = 0.35  # 1-sigma that projector and camera themselves blur by
-_LEAST_CORE_PX, _MOST_CORE_PX = 0.8, 4.0  # less holds too few camera pixels, more is no middle any longer
-_SURROUNDING_MM = 10.0
 _EDGE_PERIOD_PX = 8  # where edge and stripes are compared
 _EVEN_MM = 5.0
 _NEAR_MM = 0.2  # between a double image and where the sheet's thickness has it
@@ -39,10 +34,13 @@ class Pair:
     ratio : (rows, columns) relative reflectance over the mirror, beam ripple taken out.
     uneven_share, uneven_rms : P95 - P5, and rms beside a plane, smoothed over the footprint or 5 mm; NaN where waves
         crowd the light so much that their ripple cannot be taken out.
-    blur : in the plane of incidence, across it. edge : the same stripes' modulation ratio by an edge, and by stripes.
+    blur : in the plane of incidence, across it. companions_mm2 : 1-sigma of the former's variance, by how well the
+        companions of either mirror are known.
+    edge : the same stripes' modulation ratio by an edge, and by stripes.
     veil : (5,) share of light beyond 2 to 32 mrad (to the field's edge) more than the reference's; veil_sigma.
     haze : (2,) the same beyond 8 mrad in red and blue. haze_sigma : of either.
-    landing : (rows, columns, 2) mm on the screen beside the reference's.
+    landing : (rows, columns, 2) mm on the screen beside the reference's. crowding : mean square stretch by waves.
+    spread_mm2 : (2,) variance of the sample leg's blur, bench and mirror, without what waves make of it.
     double : the sample's own double image. specks : of the sample against the reference.
     """
 
@@ -52,12 +50,15 @@ class Pair:
     uneven_share: float
     uneven_rms: float
     blur: tuple[StripeBlur, StripeBlur]
+    companions_mm2: float
     edge: tuple[tuple[float, float], tuple[float, float]]
     veil: Array
     veil_sigma: Array
     haze: Array
     haze_sigma: float
     landing: Array
+    crowding: float
+    spread_mm2: Array
     double: DoubleImage
     specks: Specks
 
@@ -72,25 +73,26 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     """
     nodes = nodes_of(bench, reference) if nodes is None else nodes
     s, r = register(sample, nodes), register(reference, nodes)
-    ratio = _ratio(s, r)
+    ratio, crowding = _ratio(s, r), s.crowding(r)
     smooth = _smoothed(bench, ratio, nodes)
     calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
     log_ratio, log_sigma = _reflectance(sample, reference, nodes)
     whole = float(bench.reference_reflectance.mean())
     whole_sample = whole * float(np.exp(log_ratio.mean()))
-    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, _face(bench, sheet))
-    double = double if calm or _expected(bench, sheet, double) else hidden(double)
-    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole, _face(bench, bench.reference))
+    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, *_face(bench, sheet))
+    there_mm = _companions_mm(bench, sheet)
+    # waves that crowd light look like companions, too
+    expected = abs(double.distance_mm - there_mm) < max(3.0 * double.distance_sigma_mm, _NEAR_MM)
+    double = with_thickness(double, there_mm, sheet.thickness_mm) if calm or expected else hidden(double)
+    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole, *_face(bench, bench.reference))
     beams = (
         _beams(bench, sheet, double, nodes.u, whole_sample),
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
     )
     blur = (stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", _ONE_BEAM))
-    widest_mm2 = max(abs(one.added.variance_mm2) for one in blur)
-    # in whole halves, so that a sample against the reference is read as the reference against it
-    blur_px = 0.5 * float(np.ceil(2.0 * np.sqrt(widest_mm2) / bench.pixel_mm))
-    veil, veil_sigma = _veil(bench, sample, reference, blur_px)
-    haze, haze_sigma = _haze(bench, sample, reference, blur_px)
+    near = (near_light(bench, sample, beams[0]), near_light(bench, reference, beams[1]))
+    veil, veil_sigma = veil_of(bench, *near)
+    haze, haze_sigma = haze_of(bench, *near)
     return Pair(
         log_ratio=log_ratio,
         log_sigma=log_sigma,
@@ -98,31 +100,40 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]) if calm else float("nan"),
         uneven_rms=_beside_plane(smooth) if calm else float("nan"),
         blur=blur,
+        companions_mm2=float(
+            np.hypot(
+                companions_doubt_mm2(bench, sheet, whole_sample), companions_doubt_mm2(bench, bench.reference, whole)
+            )
+        ),
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,
         veil_sigma=veil_sigma,
         haze=haze,
         haze_sigma=haze_sigma,
         landing=landing_mm(bench, s, r, nodes),
+        crowding=float(crowding.mean()),
+        spread_mm2=np.maximum(near[0].whole_mm2 - [one.waves_mm2 for one in blur], 0.0),
         double=double,
-        specks=find_specks(bench, ratio, nodes),
+        specks=find_specks(bench, ratio, nodes, crowding),
     )
 
 
-def _expected(bench: SampleBench, sheet: Sheet, found: DoubleImage) -> bool:
-    """Whether companions are where bench.toml says that the sheet has them; waves that crowd light look like others."""
-    if not found.seen or np.isnan(sheet.thickness_mm):
-        return False
-    there = ghost_distance_mm(sheet.thickness_mm, sheet.index, bench.angle_rad)
-    return bool(abs(found.distance_mm - there) < max(3.0 * found.distance_sigma_mm, _NEAR_MM))
-
-
-def _face(bench: SampleBench, sheet: Sheet) -> float:
-    """Reflectance of a sheet's clear face; NaN where bench.toml says nothing of it."""
+def _companions_mm(bench: SampleBench, sheet: Sheet) -> float:
+    """Where a sheet's companions are by what bench.toml says of it; NaN where it says nothing."""
     if not sheet.thickness_mm > 0.0:
         return float("nan")
-    s, p, _ = fresnel(1.0, sheet.index, float(np.cos(bench.angle_rad)))
-    return 0.5 * (s + p)
+    return float(ghost_distance_mm(sheet.thickness_mm, sheet.index, bench.angle_rad))
+
+
+def _face(bench: SampleBench, sheet: Sheet) -> tuple[float, float]:
+    """Reflectance of a sheet's clear face and its 1-sigma by that of the index; NaN where bench.toml says nothing."""
+    if not sheet.thickness_mm > 0.0:
+        return float("nan"), float("inf")
+    here, off = (
+        float(np.mean(fresnel(1.0, index, float(np.cos(bench.angle_rad)))[:2]))
+        for index in (sheet.index, sheet.index + sheet.index_sigma)
+    )
+    return here, off - here
 
 
 def _ratio(s: Registered, r: Registered) -> Array:
@@ -179,66 +190,3 @@ def _edge(bench: SampleBench, s: Registered, r: Registered, nodes: Nodes, axis: 
         found.append(float(edge_modulation(off[near], light, per_px, bin_mm=0.125)[0]))
     stripes = [float(np.mean(one.read(one.leg.contrast[axis, _EDGE_PERIOD_PX]))) for one in (s, r)]
     return found[0] / max(found[1], 1e-6), stripes[0] / max(stripes[1], 1e-6)
-
-
-def _core_px(bench: SampleBench, radius_mrad: float, blur_px: float) -> float:
-    """Radius of a disc's middle that is read, projector pixels: as wide as noise wants and blur of the edge lets it.
-
-    Further out the light that is spread widely falls on more than one side's share of the disc.
-    """
-    radius_px = disc_radius_px(bench, radius_mrad)
-    clear_px = _CLEAR * float(np.hypot(blur_px, _BENCH_PX))
-    share = _SMALL_CORE if radius_mrad <= _SMALL_MRAD else _CORE
-    return max(min(share * radius_px, radius_px - clear_px, _MOST_CORE_PX), _LEAST_CORE_PX)
-
-
-def _disc_light(
-    bench: SampleBench, leg: Leg, picture: Light, around: Light, radius_mrad: float, blur_px: float
-) -> tuple[float, float]:
-    """Light in the middle of a dark disc, in shares of white, and its standard error.
-
-    The light in the disc comes from all around it, so white is the mean over as wide a surrounding (`around`): waves
-    of the mirror may make the very middle brighter or darker.
-    """
-    core = _core_px(bench, radius_mrad, blur_px)
-    with np.errstate(invalid="ignore"):
-        there = np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1)) < core
-    values = picture[there] / around[there]
-    return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
-
-
-def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
-    """White smoothed over the lit part of the picture."""
-    scale = float(np.sqrt(abs(np.linalg.det(leg.affine[:, :2])))) * bench.pixel_mm  # mm per camera pixel
-    wide, lit = _SURROUNDING_MM / scale, leg.lit.astype(np.float32)
-    light, count = (_smoothed_widely(picture, wide) for picture in (white * lit, lit))
-    return np.asarray(light / np.maximum(count, 1e-3), np.float32)
-
-
-def _smoothed_widely(picture: Light, wide: float) -> Light:
-    """Smoothed with a 1-sigma of many pixels, on a picture of fewer: an eighth of it is fine enough."""
-    high, across = picture.shape
-    step = max(int(wide / 8.0), 1)
-    small = cv2.resize(picture, (-(-across // step), -(-high // step)), interpolation=cv2.INTER_AREA)
-    smooth = cv2.GaussianBlur(small, (0, 0), wide / step)
-    return np.asarray(cv2.resize(smooth, (across, high), interpolation=cv2.INTER_LINEAR), np.float32)
-
-
-def _veil(bench: SampleBench, sample: Leg, reference: Leg, blur_px: float) -> tuple[Array, Array]:
-    rows = []
-    around_s, around_r = (_around(bench, leg, leg.white) for leg in (sample, reference))
-    for radius in DISC_MRAD:
-        h_s, u_s = _disc_light(bench, sample, sample.dark[radius], around_s, radius, blur_px)
-        h_r, u_r = _disc_light(bench, reference, reference.dark[radius], around_r, radius, blur_px)
-        rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
-    return np.array(rows)[:, 0], np.array(rows)[:, 1]
-
-
-def _haze(bench: SampleBench, sample: Leg, reference: Leg, blur_px: float) -> tuple[Array, float]:
-    rows = []
-    for colour, k in (("red", 0), ("blue", 2)):
-        around = [_around(bench, leg, leg.colours[k]) for leg in (sample, reference)]
-        h_s, u_s = _disc_light(bench, sample, sample.haze[colour], around[0], HAZE_MRAD, blur_px)
-        h_r, u_r = _disc_light(bench, reference, reference.haze[colour], around[1], HAZE_MRAD, blur_px)
-        rows.append((h_s - h_r, float(np.hypot(u_s, u_r))))
-    return np.array([row[0] for row in rows]), max(row[1] for row in rows)

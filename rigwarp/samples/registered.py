@@ -14,6 +14,7 @@ from rigwarp.samples.leg import Leg, Light
 _TILES = 5  # per side
 _STEPS = 60
 _STEP_SHARE = 0.5  # of the way: whole steps swing for ever where waves crowd the picture twofold, these to fourfold
+_ARRIVED_PX = 1e-5  # camera pixels
 _SMOOTH_PX = 1.2  # camera pixels: noise of the positions is averaged, the projector's pixels are larger
 _LEAST_NODES = 24
 
@@ -89,6 +90,10 @@ class Registered:
         area = np.abs(by_u[..., 0] * by_v[..., 1] - by_u[..., 1] * by_v[..., 0])
         return np.asarray(cv2.GaussianBlur(area, (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE))
 
+    def crowding(self, by: "Registered") -> Array:
+        """(rows, columns) square by which waves stretch the picture, of all directions together."""
+        return np.asarray(np.sum((self.stretch(by) - np.eye(2)) ** 2, axis=(-2, -1)))
+
     def stretch(self, by: "Registered") -> Array:
         """(rows, columns, 2, 2) derivatives of places on the screen, by the mean ones of another leg's."""
 
@@ -108,15 +113,19 @@ def register(leg: Leg, nodes: Nodes) -> Registered:
     plain = np.stack([columns, rows, np.ones(leg.lit.shape)], axis=-1) @ leg.affine.T
     off = np.where(leg.lit[..., None], leg.position - plain, 0.0)
     # stray values at the rim must not reach inside: normalised smoothing of what is lit
-    weight = cv2.GaussianBlur(leg.lit.astype(np.float64), (0, 0), _SMOOTH_PX)
-    smooth = cv2.GaussianBlur(off, (0, 0), _SMOOTH_PX) / np.maximum(weight, 1e-3)[..., None]
-    field = np.asarray(smooth, np.float32)
+    weight = np.maximum(cv2.GaussianBlur(leg.lit.astype(np.float64), (0, 0), _SMOOTH_PX), 1e-3)[..., None]
+    smooth = cv2.GaussianBlur(off, (0, 0), _SMOOTH_PX) / weight
+    # and what it takes off the shortest waves, near a hundredth, is given back
+    rest = np.where(leg.lit[..., None], off - smooth, 0.0)
+    field = np.asarray(smooth + cv2.GaussianBlur(rest, (0, 0), _SMOOTH_PX) / weight, np.float32)
     inverse = np.linalg.inv(leg.affine[:, :2])
     wanted = nodes.grid
     places = (wanted - leg.affine[:, 2]) @ inverse.T
     for _ in range(_STEPS):
         onto = (wanted - _between_pixels(field, places) - leg.affine[:, 2]) @ inverse.T
-        places = places + _STEP_SHARE * (onto - places)
+        places, step = places + _STEP_SHARE * (onto - places), float(np.abs(onto - places).max())
+        if step < _ARRIVED_PX:
+            break
     return Registered(leg=leg, places=places)
 
 

@@ -4,15 +4,15 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy.optimize import nnls
 
 from rigwarp.geometry import Array
-from rigwarp.geometry.robust import robust_sigma
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.registered import Nodes
 
 _TIMES = 5.0
-"""Sigmas of the filtered map above which something is a speck: of some hundred independent places none by chance."""
-_BRIGHTEST = 1.2
+"""Sigmas of the filtered map, on the spot, above which something is a speck: of some hundred places none by chance."""
+_LEAST_SHARE = 0.0017  # 1-sigma of the filtered map that screens and calm mirrors leave
 _BACKGROUND = 1.2  # 1-sigma of the smoothing that is taken off, in footprints
 GRADES_MM = (0.1, 0.16, 0.25, 0.4, 0.63, 1.0, 1.6)
 """ISO 10110-7: each step 1.6 times the one before."""
@@ -35,10 +35,15 @@ class Speck:
 
 @dataclass(frozen=True, kw_only=True)
 class Specks:
-    """All that were found, largest first; specks of grade `least_mm` and more are seen."""
+    """All that were found, largest first.
+
+    Specks of grade `least_mm` and more are seen in half of all places, of `everywhere_mm` and more also where waves
+    crowd light most.
+    """
 
     dark: tuple[Speck, ...]
     least_mm: float
+    everywhere_mm: float
 
     def counts(self) -> dict[float, int]:
         """ISO 10110-7 grade -> number of dark specks up to it, beyond the one before."""
@@ -54,11 +59,18 @@ def seen_twice(first: Specks, second: Specks, within_mm: float) -> Specks:
         if again:
             area = 0.5 * (one.area_mm2 + max(two.area_mm2 for two in again))
             dark.append(replace(one, area_mm2=area))
-    return Specks(dark=tuple(dark), least_mm=max(first.least_mm, second.least_mm))
+    return Specks(
+        dark=tuple(dark),
+        least_mm=max(first.least_mm, second.least_mm),
+        everywhere_mm=max(first.everywhere_mm, second.everywhere_mm),
+    )
 
 
-def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes) -> Specks:
-    """Specks in a map (rows, columns) of relative reflectance, by a filter matched to the footprint."""
+def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes, crowding: Array) -> Specks:
+    """Specks in a map (rows, columns) of relative reflectance, by a filter matched to the footprint.
+
+    `crowding` : (rows, columns) square by which waves stretch the picture.
+    """
     template = _disc(bench, nodes)
     footprint = np.pi / 4.0 * bench.footprint_mm**2 / np.cos(bench.angle_rad)
     blur = [max(_BACKGROUND * bench.footprint_mm / pitch, 1.0) for pitch in nodes.pitch_mm]
@@ -71,11 +83,34 @@ def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes) -> Specks:
     crop = lonely[pad[1] : -pad[1], pad[0] : -pad[0]]
     missing = raised(1.0 - ratio / float(np.median(ratio)))
     share = np.asarray(cv2.filter2D(missing, -1, crop, borderType=cv2.BORDER_REFLECT), np.float64) / np.sum(crop**2)
-    sigma = max(robust_sigma(share.ravel()), 1e-9)
-    # ripple brightens as much as it darkens, specks only darken: what is as bright elsewhere is no speck
-    limit = max(_TIMES * sigma, _BRIGHTEST * float(np.max(-share)))
-    dark = _peaks(share, limit, sigma, nodes, footprint)
-    return Specks(dark=dark, least_mm=float(np.sqrt(limit * footprint)))
+    sigma = _local_sigma(share, _over_beam(bench, crowding, nodes))
+    rim = np.ceil(0.5 * bench.footprint_mm / nodes.pitch_mm).astype(int)
+    inside = (slice(rim[1], -rim[1]), slice(rim[0], -rim[0]))  # a beam that is cut off tells half of its light
+    times = np.zeros_like(share)
+    times[inside] = share[inside] / sigma[inside]
+    least = np.sqrt(_TIMES * footprint * sigma[inside])
+    return Specks(
+        dark=_peaks(times, share, sigma, nodes, footprint),
+        least_mm=float(np.median(least)),
+        everywhere_mm=float(least.max()),
+    )
+
+
+def _over_beam(bench: SampleBench, crowding: Array, nodes: Nodes) -> Array:
+    wide = bench.footprint_mm / 2.0 / nodes.pitch_mm
+    return np.asarray(cv2.GaussianBlur(crowding, (0, 0), float(wide[0]), sigmaY=float(wide[1])))
+
+
+def _local_sigma(share: Array, crowding: Array) -> Array:
+    """1-sigma of the filtered map, place by place.
+
+    Waves' ripple is taken out to first order of how they crowd light; what is left grows with its square. It brightens
+    as much as it darkens, and specks only darken: so the bright half tells.
+    """
+    bright = share < 0.0
+    rows = np.column_stack([np.ones(np.count_nonzero(bright)), crowding[bright] ** 2])
+    even, by_waves = nnls(rows, share[bright] ** 2)[0] if len(rows) else (0.0, 0.0)
+    return np.asarray(np.sqrt(max(float(even), _LEAST_SHARE**2) + by_waves * crowding**2))
 
 
 def _disc(bench: SampleBench, nodes: Nodes) -> Array:
@@ -87,16 +122,16 @@ def _disc(bench: SampleBench, nodes: Nodes) -> Array:
     return np.asarray(np.clip(away / float(np.mean(nodes.pitch_mm)) + 0.5, 0.0, 1.0))
 
 
-def _peaks(share: Array, limit: float, sigma: float, nodes: Nodes, footprint: float) -> tuple[Speck, ...]:
+def _peaks(times: Array, share: Array, sigma: Array, nodes: Nodes, footprint: float) -> tuple[Speck, ...]:
     found: list[Speck] = []
-    left = share.copy()
+    left = times.copy()
     middle = (np.array(share.shape[::-1]) - 1) / 2.0
     # one and a half beams around: a speck's own remainders are no specks
     reach = np.ceil(1.5 * np.sqrt(4.0 * footprint / np.pi) / nodes.pitch_mm).astype(int)
-    while left.max() > limit and len(found) < 100:
+    while left.max() > _TIMES and len(found) < 100:
         row, column = np.unravel_index(int(np.argmax(left)), left.shape)
         x, y = (np.array([column, row]) - middle) * nodes.pitch_mm
-        area = float(left[row, column]) * footprint
-        found.append(Speck(x_mm=float(x), y_mm=float(y), area_mm2=area, area_sigma_mm2=sigma * footprint))
+        area, doubt = (float(values[row, column]) * footprint for values in (share, sigma))
+        found.append(Speck(x_mm=float(x), y_mm=float(y), area_mm2=area, area_sigma_mm2=doubt))
         left[max(row - reach[1], 0) : row + reach[1] + 1, max(column - reach[0], 0) : column + reach[0] + 1] = 0.0
-    return tuple(found)
+    return tuple(sorted(found, key=lambda one: -one.area_mm2))

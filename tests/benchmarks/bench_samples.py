@@ -1,16 +1,20 @@
 """Mirror samples on the virtual bench: error against closed-form truth, over random pieces; and error over sigma.
 
-Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench of
-the tests with the bench's drift, tilt and noise, and measures one cycle; `--seeds A-B` says which, and `--jobs N`
-shares them out. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet whose waves are 7 to
-12 mm long blur by up to a tenth more or less than the whole sheet would. Specks are drawn from 0.35 mm on. Asked is
-both that all are found, and that none is missed that is above what its own cycle says it can tell; the latter alone
-would hold for a bench that says it can tell nothing. Twins, and pairs that differ by twice the 1-sigma of their
-difference, are drawn with the repeatability that the two pairs of each cycle show.
+Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench
+of the tests with the bench's drift, tilt and noise, and measures one cycle; `--seeds A-B` says which, and `--jobs N`
+shares them out. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet whose waves are 7
+to 12 mm long blur by up to a tenth more or less than the whole sheet would. Refractive indices that the bench is told
+are off by 0.005 (1-sigma), the reference's too, as makers know them. Error over sigma is judged with these, and the
+error of blur with the right ones as well: 0.005 of a glass reference is 12 % of 0.1 mrad in the plane of incidence.
+Specks are drawn from 0.35 mm on. Asked is both that all are found, and that none is missed that is above what its own
+cycle says it can tell; the latter alone would hold for a bench that says it can tell nothing. Twins, and pairs that
+differ by twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle
+show.
 """
 
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +28,7 @@ from run import alone, spread  # noqa: E402
 from samples_bench import small_bench  # noqa: E402
 from samples_truth import mirror_points, true_slopes  # noqa: E402
 
+from rigwarp.geometry import Array  # noqa: E402
 from rigwarp.jobs.samples.bench_folder import open_bench_folder  # noqa: E402
 from rigwarp.samples.bench import SampleBench, Sheet  # noqa: E402
 from rigwarp.samples.cycle import CycleFigures, cycle_figures  # noqa: E402
@@ -35,6 +40,14 @@ from rigwarp.simulation.samples import BenchTruth, VirtualSampleBench, parse_ben
 from rigwarp.simulation.samples.true_figures import seen_variance, veil_beyond  # noqa: E402
 
 _SEEDS = range(20)
+_PARTS = {
+    "reflectance": ("red", "green", "blue"),
+    "blur": ("in the plane", "across it"),
+    "veil": ("beyond 2 mrad", "beyond 4 mrad", "beyond 8 mrad", "beyond 16 mrad", "beyond 32 mrad"),
+    "bands": ("in the plane", "across it"),
+    "double": ("mm", "front", "third"),
+}
+_INDEX = 0.005  # 1-sigma by which bench.toml's indices are off, as makers know them
 _AL_N, _AL_K = [1.2, 0.79, 0.52], [7.0, 5.85, 4.85]
 
 
@@ -42,10 +55,11 @@ def _piece(seed: int) -> tuple[str, float, float]:
     """virtual_samples.toml's table of a random piece, and what bench.toml would say: thickness and index."""
     random = np.random.default_rng(seed)
     thickness = float(random.choice([0.0, 0.0, 1.0, 3.0]))
-    index = float(random.choice([1.49, 1.59]))
+    stated = float(random.choice([1.49, 1.59]))
     core, tail = random.uniform(0.1, 0.8, 2), random.uniform(0.003, 0.04)
     waves = random.uniform(0.05, 0.5)
     specks = [[*random.uniform(-7, 7, 2).round(2).tolist(), round(float(random.uniform(0.4, 1.0)), 2)]]
+    index = round(stated + _INDEX * float(random.standard_normal()), 4)
     text = f"""
 [[piece]]
 name = "drawn-{seed}"
@@ -63,7 +77,7 @@ band_mm = [7.0, 12.0]
 slope_rms_mrad = {waves:.4f}
 seed = [{seed}]
 """
-    return text, thickness, index
+    return text, thickness, stated
 
 
 def _leg(bench: SampleBench, virtual: VirtualSampleBench, pictures: list[Any], name: str, legs: dict[str, Leg]) -> Leg:
@@ -83,7 +97,7 @@ def measure(seeds: range = _SEEDS, jobs: int = 1) -> dict[str, Any]:
 def _drawn(seed: int) -> dict[str, Any]:
     """One piece, measured and judged."""
     piece, thickness, index = _piece(seed)
-    sheet = Sheet(name=f"drawn-{seed}", thickness_mm=thickness, index=index)
+    sheet = Sheet(name=f"drawn-{seed}", thickness_mm=thickness, index=index, index_sigma=_INDEX)
     with tempfile.TemporaryDirectory() as folder:
         root = small_bench(Path(folder) / "box")
         bench = open_bench_folder(root).bench
@@ -97,7 +111,11 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
     legs: dict[str, Leg] = {}
     for leg, name in order.items():
         legs[leg] = _leg(bench, virtual, pictures, name, legs)
-    figures = cycle_figures(bench, sheet, legs)
+    # by indices that are off as makers' are; and blur, for its error beside that, by the right ones
+    off = _INDEX * float(np.random.default_rng([seed, 1]).standard_normal())
+    stated = replace(bench, reference=replace(bench.reference, index=bench.reference.index + off))
+    figures = cycle_figures(stated, sheet, legs)
+    known = cycle_figures(bench, replace(sheet, index=truth.pieces[sheet.name].index[1]), legs)
     piece, glass = true_figures(truth, sheet.name), true_figures(truth, "glass")
     ratio = np.array(piece["reflectance"]) / np.array(glass["reflectance"])
     nodes = nodes_of(bench, legs["R1"])
@@ -108,38 +126,56 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
     veil = np.array(
         [
             veil_beyond(truth, truth.pieces[sheet.name], a / 1000) - veil_beyond(truth, truth.pieces["glass"], a / 1000)
-            for a in (4, 8, 16, 32)
+            for a in (2, 4, 8, 16, 32)
         ]
     )
-    double = figures.double
     speck = float(piece["specks_mm2"][0])
     found = [one.area_mm2 for one in figures.specks.dark]
+    bands, bands_z = _bands(truth, sheet.name, nodes, figures)
     return {
+        "seed": seed,
         "reflectance": figures.reflectance / ratio - 1.0,
         "reflectance_z": (figures.reflectance - ratio) / figures.reflectance_sigma,
-        "blur": (figures.blur_mrad / mrad - 1.0),
+        "blur": known.blur_mrad / mrad - 1.0,
+        "blur_index_off": figures.blur_mrad / mrad - 1.0,
         "blur_z": (figures.variance_mm2 - variance) / figures.variance_sigma_mm2,
-        "veil": figures.veil[1:] - veil,
-        "veil_z": (figures.veil[1:] - veil) / figures.veil_sigma[1:],
-        "bands": _bands(truth, sheet.name, nodes, figures),
+        "veil": figures.veil - veil,
+        "veil_z": (figures.veil - veil) / figures.veil_sigma,
+        "bands": bands,
+        "bands_z": bands_z,
         "repeats": [
             float(figures.pairs[0].log_ratio.mean() - figures.pairs[1].log_ratio.mean()),
             float(figures.pairs[0].blur[0].added.variance_mm2 - figures.pairs[1].blur[0].added.variance_mm2),
             float(figures.pairs[0].veil[2] - figures.pairs[1].veil[2]),
         ],
-        "double": (
-            double.distance_mm - piece["ghost_mm"],
-            double.front - piece["beams"].get("front", 0.0) / piece["beams"]["main"],
-            double.third - piece["beams"].get("third", 0.0) / piece["beams"]["main"],
-        )
-        if sheet.thickness_mm > 2.0
-        else None,
-        "specks": (len(found), np.sqrt(speck), figures.specks.least_mm, found[0] / speck if found else np.nan),
+        **_double(figures, piece, sheet),
+        "specks": (len(found), np.sqrt(speck), figures.specks.everywhere_mm, found[0] / speck if found else np.nan),
     }
 
 
-def _bands(truth: BenchTruth, name: str, nodes: Nodes, figures: CycleFigures) -> float:
-    """The first band's rms over that of the piece's slopes less the reference's, same window and limits, less 1."""
+def _double(figures: CycleFigures, piece: dict[str, Any], sheet: Sheet) -> dict[str, Any]:
+    """Distance (mm) and strengths of a thick sheet's companions less the true ones, and these over sigma."""
+    if sheet.thickness_mm <= 2.0:
+        return {"double": None, "double_z": None}
+    found, beams = figures.double, piece["beams"]
+    off = np.array(
+        [
+            found.distance_mm - piece["ghost_mm"],
+            found.front - beams.get("front", 0.0) / beams["main"],
+            found.third - beams.get("third", 0.0) / beams["main"],
+        ]
+    )
+    return {
+        "double": off,
+        "double_z": off / [found.distance_sigma_mm, found.strength_sigma, found.strength_sigma],
+    }
+
+
+def _bands(truth: BenchTruth, name: str, nodes: Nodes, figures: CycleFigures) -> tuple[float, Array]:
+    """The first band's rms over that of the piece's slopes less the reference's, same window and limits, less 1.
+
+    And the error over sigma of either direction.
+    """
     slopes = true_slopes(truth, name, "glass", mirror_points(truth, nodes))
     rows, columns = slopes.shape[:2]
     window = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])
@@ -150,10 +186,9 @@ def _bands(truth: BenchTruth, name: str, nodes: Nodes, figures: CycleFigures) ->
     # true slopes are as the beam's width leaves them, and the band's are without that
     kept = np.where(turn > 0.0, 2.0 * jv(1, turn) / np.where(turn > 0.0, turn, 1.0), 1.0)
     inside = (rate > 1.0 / band.longest_mm) & (rate <= 1.0 / band.shortest_mm)
-    power = (
-        np.sum(np.abs(np.fft.fft2(slopes * window[..., None], axes=(0, 1))) ** 2, axis=-1)[inside] / kept[inside] ** 2
-    )
-    return band.total_rad / float(np.sqrt(np.sum(power) / (rate.size * np.sum(window**2)))) - 1.0
+    power = np.abs(np.fft.fft2(slopes * window[..., None], axes=(0, 1)))[inside] ** 2 / kept[inside][:, None] ** 2
+    rms = np.sqrt(np.sum(power, axis=0) / (rate.size * np.sum(window**2)))
+    return band.total_rad / float(np.hypot(*rms)) - 1.0, (band.rms_rad - rms) / band.sigma_rad
 
 
 def _told_apart(rows: list[dict[str, Any]]) -> dict[str, Any]:
@@ -180,15 +215,23 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     seen = [n > 0 for n, _, _, _ in specks]
     invented = sum(max(n - 1, 0) for n, _, _, _ in specks)
     double = np.array([row["double"] for row in rows if row["double"] is not None])
-    z = {key: float(np.sqrt(np.mean(all_of(f"{key}_z") ** 2))) for key in ("reflectance", "blur", "veil")}
-    worst = {key: float(np.max(np.abs(all_of(key)))) for key in ("reflectance", "blur", "veil", "bands")}
-    p95 = {key: float(np.quantile(np.abs(all_of(key)), 0.95)) for key in ("reflectance", "blur", "veil", "bands")}
+    figures = ("reflectance", "blur", "veil", "bands")
+    z = {key: float(np.sqrt(np.mean(all_of(f"{key}_z") ** 2))) for key in figures}
+    worst = {key: float(np.max(np.abs(all_of(key)))) for key in figures}
+    worst["veil"] = float(np.max(np.abs([row["veil"][1:] for row in rows])))
+    p95 = {key: float(np.quantile(np.abs(all_of(key)), 0.95)) for key in figures}
     told = _told_apart(rows)
     return {
         "seeds": len(rows),
         "worst": worst,
         "p95": p95,
+        "blur_worst_with_indices_off": float(np.max(np.abs(all_of("blur_index_off")))),
         "error_over_sigma_rms": z,
+        "by_part": {
+            f"{figure} {words}": _part(rows, figure, k)
+            for figure, parts in _PARTS.items()
+            for k, words in enumerate(parts)
+        },
         "double_image": {"n": len(double), **{key: _most(double, k) for k, key in enumerate(("mm", "front", "third"))}},
         **told,
         "specks": {"drawn": len(specks), "found": sum(seen), "invented": invented,
@@ -197,8 +240,8 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
                    "least_mm_p95": float(np.quantile([least for _, _, least, _ in specks], 0.95))},
         "held": {
             "reflectance within 0.5 %": worst["reflectance"] <= 0.005,
-            "blur within 5 %": worst["blur"] <= 0.05,
-            "veil within 0.2 %": worst["veil"] <= 0.002,
+            "blur within 5 %, with the indices that bench.toml says": worst["blur"] <= 0.05,
+            "veil within 0.2 % from 4 mrad on": worst["veil"] <= 0.002,
             "slope band within 10 %": worst["bands"] <= 0.10,
             "double image within 0.05 mm and 0.3 %": len(double) == 0
             or (_most(double, 0) <= 0.05 and max(_most(double, 1), _most(double, 2)) <= 0.003),
@@ -212,6 +255,18 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
             "error over sigma 0.8 to 1.2": all(0.8 <= one <= 1.2 for one in z.values()),
         },
     }  # fmt: skip
+
+
+def _part(rows: list[dict[str, Any]], figure: str, k: int) -> dict[str, float]:
+    """Of one part of a figure: rms error over sigma, the worst error and the seed where it is."""
+    some = [row for row in rows if row[figure] is not None]
+    errors = np.array([np.ravel(row[figure])[min(k, np.size(row[figure]) - 1)] for row in some])
+    sigmas = np.array([row[f"{figure}_z"][k] for row in some])
+    if not np.isfinite(errors).any():
+        return {}
+    at = int(np.nanargmax(np.abs(errors)))
+    z = float(np.sqrt(np.nanmean(sigmas**2)))
+    return {"error_over_sigma": z, "worst": float(errors[at]), "seed": some[at]["seed"], "sigmas": float(sigmas[at])}
 
 
 def _most(double: Any, column: int) -> float:

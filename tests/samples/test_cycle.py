@@ -7,7 +7,9 @@ import pytest
 from samples_bench import MeasuredCycle
 from samples_truth import mirror_points, true_slopes
 
+from rigwarp.capture.scans.frames_folder import read_frames
 from rigwarp.errors import InputError, MeasurementError
+from rigwarp.files import read_photo
 from rigwarp.jobs.samples.measure import FRAMES_SHOWN
 from rigwarp.rig import decode_transfer
 from rigwarp.samples.bench import Sheet
@@ -21,6 +23,7 @@ from rigwarp.samples.registered import nodes_of
 from rigwarp.samples.specks import Speck, Specks, seen_twice
 from rigwarp.samples.verdicts import judge_pairs
 from rigwarp.simulation.samples import VirtualSampleBench, true_figures
+from rigwarp.simulation.samples.bench import Mishap
 from rigwarp.simulation.samples.true_figures import seen_variance, veil_beyond
 
 NAME = "polystyrene-a"
@@ -123,9 +126,11 @@ def test_both_companions_come_from_one_face() -> None:
     )  # fmt: skip
     one = as_one_face(seen, 0.90044)
     assert [one.front, one.third] == pytest.approx([0.0516, 0.0383], abs=0.001)
-    known = as_one_face(replace(seen, front=0.0546, third=0.0443), 0.90044, 0.04258)
+    known = as_one_face(replace(seen, front=0.0546, third=0.0443), 0.90044, 0.04258, 0.004)
     assert [known.front, known.third] == pytest.approx([0.0516, 0.0383], abs=0.003)
-    assert not as_one_face(replace(seen, third=0.0), 0.90044, 0.04258).seen  # a face that sends light one way only
+    assert not as_one_face(
+        replace(seen, third=0.0), 0.90044, 0.04258, 0.004
+    ).seen  # a face that sends light one way only
     assert mean_of(seen, replace(seen, front=0.05)).front == pytest.approx(0.0528)
     assert not mean_of(seen, hidden(seen)).seen
 
@@ -133,9 +138,13 @@ def test_both_companions_come_from_one_face() -> None:
 def test_a_speck_counts_when_it_is_seen_twice() -> None:
     there, beside = (Speck(x_mm=x, y_mm=0.0, area_mm2=0.3, area_sigma_mm2=0.01) for x in (1.0, 9.0))
     again = replace(there, x_mm=1.4, area_mm2=0.5)
-    found = seen_twice(Specks(dark=(there, beside), least_mm=0.2), Specks(dark=(again,), least_mm=0.3), 1.6)
+    found = seen_twice(
+        Specks(dark=(there, beside), least_mm=0.2, everywhere_mm=0.4),
+        Specks(dark=(again,), least_mm=0.3, everywhere_mm=0.3),
+        1.6,
+    )
     assert [(one.x_mm, one.area_mm2) for one in found.dark] == [(1.0, pytest.approx(0.4))]
-    assert found.least_mm == 0.3
+    assert (found.least_mm, found.everywhere_mm) == (0.3, 0.4)
 
 
 def test_reference_against_itself(cycle: MeasuredCycle) -> None:
@@ -184,6 +193,44 @@ def test_film_and_back_are_no_mirrors(cycle: MeasuredCycle) -> None:
     dark = {size: light + np.float32(0.4) * foggy.white for size, light in foggy.dark.items()}
     with pytest.raises(MeasurementError, match="protective film"):
         cycle_figures(bench, sheet, {**cycle.legs, "S1": replace(foggy, dark=dark)})
+
+
+def test_mishaps_of_the_virtual_bench(cycle: MeasuredCycle) -> None:
+    """Stripes of 16 pixels by way of a film and of a mirror's back."""
+    bench, sheet, legs = cycle.folder.bench, cycle.folder.bench.sheet(NAME), cycle.legs
+    virtual = VirtualSampleBench(cycle.truth)
+    frames = [SampleFrame(kind="stripes", axis=axis, size=16, step=step) for axis in ("x", "y") for step in range(4)]
+    light = decode_transfer(np.arange(256) / 255.0, "srgb")
+    mishaps: tuple[Mishap, ...] = ("film on", "upside down")
+    for mishap in mishaps:
+        virtual.seat(NAME, mishaps=[mishap])
+        photos = []
+        for frame in frames:
+            virtual.show(frame_picture(bench, frame))
+            photos.append(light[virtual.grab()])
+        contrast = dict(legs["S1"].contrast)
+        for k, axis in enumerate(("x", "y")):
+            four = photos[4 * k : 4 * k + 4]
+            wave = np.hypot(four[0] - four[2], four[1] - four[3]) / (2.0 * np.maximum(np.mean(four, axis=0), 1e-6))
+            contrast[axis, 16] = np.float32(wave)
+        with pytest.raises(MeasurementError, match="upside down, or is its protective film"):
+            cycle_figures(bench, sheet, {**legs, "S1": replace(legs["S1"], contrast=contrast)})
+
+
+def test_another_exposure_is_named(cycle: MeasuredCycle) -> None:
+    bench, sheet, legs = cycle.folder.bench, cycle.folder.bench.sheet(NAME), cycle.legs
+    with pytest.raises(MeasurementError, match=r"more than any mirror.*exposure"):
+        cycle_figures(bench, sheet, {**legs, "S1": brighter(legs["S1"], 1.5)})
+    with pytest.raises(MeasurementError, match=r"laid in again it reflects \+10 %"):
+        cycle_figures(bench, sheet, {**legs, "S2": brighter(legs["S2"], 1.1)})
+
+
+def test_a_camera_bumped_within_a_leg(cycle: MeasuredCycle) -> None:
+    """Its last white lies two pixels beside the first: told before anything is worked out."""
+    photos = [read_photo(path) for path in read_frames(cycle.run / "R1" / "frames", len(FRAMES_SHOWN))]
+    bumped = [*photos[:-1], np.roll(photos[-1], (1, 2), axis=(0, 1))]
+    with pytest.raises(MeasurementError, match=r"R1.: between its first photograph and its last .* was bumped"):
+        read_leg(cycle.folder.bench, FRAMES_SHOWN, bumped, name="glass (R1)")
 
 
 def test_a_moved_bench_is_refused(cycle: MeasuredCycle) -> None:

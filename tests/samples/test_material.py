@@ -1,5 +1,6 @@
 """`[mirror] material`: what the sample's own slopes explain of a built mirror's."""
 
+import shutil
 from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
@@ -23,6 +24,13 @@ def built(**parts: Any) -> AsBuilt:
     return cast(AsBuilt, SimpleNamespace(**{"ripple": None, "fine_ripples": None, **parts}))
 
 
+@pytest.fixture(scope="module")
+def bench_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("material") / "bench"
+    create_bench(root)
+    return root
+
+
 def rig_with(tmp_path: Path, material: str) -> Any:
     root = tmp_path / "rig"
     create_rig("round-table", root)
@@ -31,8 +39,8 @@ def rig_with(tmp_path: Path, material: str) -> Any:
     return open_rig(root)
 
 
-def test_the_material_explains_its_part(tmp_path: Path) -> None:
-    create_bench(tmp_path / "bench")
+def test_the_material_explains_its_part(bench_once: Path, tmp_path: Path) -> None:
+    shutil.copytree(bench_once, tmp_path / "bench")
     where = tmp_path / "bench" / "measured" / "acrylic" / "20260101T000000Z"
     where.mkdir(parents=True)
     band = SlopeBandRecord(shortest_mm=6.5, longest_mm=20.0, rms_mrad=(0.3, 0.4), sigma_mrad=(0.01, 0.01))
@@ -53,8 +61,8 @@ def test_the_material_explains_its_part(tmp_path: Path) -> None:
     assert material_shares(material_sample(unnamed), built(fine_ripples=(fine,))) == []
 
 
-def test_a_material_that_was_not_measured_is_named(tmp_path: Path) -> None:
-    create_bench(tmp_path / "bench")
+def test_a_material_that_was_not_measured_is_named(bench_once: Path, tmp_path: Path) -> None:
+    shutil.copytree(bench_once, tmp_path / "bench")
     where = tmp_path / "bench" / "measured" / "acrylic" / "20260101T000000Z"
     where.mkdir(parents=True)
     CycleRecord(sample="acrylic").write(where / "cycle.json")

@@ -1,5 +1,7 @@
 """`rigwarp samples` as it is typed: folders, exports, resuming, tables, predictions and messages."""
 
+import contextlib
+import io
 import json
 import re
 import shutil
@@ -24,23 +26,30 @@ def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, st
     return code, out, err
 
 
-def test_new_makes_a_bench_to_edit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, err = run(capsys, "new", tmp_path / "bench", "--json")
-    assert code == 0
+@pytest.fixture(scope="module")
+def new_bench(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, str]:
+    """A folder made by the command, and what it wrote to stdout and stderr."""
+    root = tmp_path_factory.mktemp("new") / "bench"
+    with contextlib.redirect_stdout(io.StringIO()) as out, contextlib.redirect_stderr(io.StringIO()) as err:
+        assert main(["samples", "new", str(root), "--json"]) == 0
+    return root, out.getvalue(), err.getvalue()
+
+
+def test_new_makes_a_bench_to_edit(new_bench: tuple[Path, str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    root, out, err = new_bench
     files = {Path(name).name for name in json.loads(out)["files"]}
     assert files == {"bench.toml", "seat-template-A4.pdf", "where-to-put-what-A4.pdf"}
     assert "laser" in err
-    code, _, err = run(capsys, "new", tmp_path / "bench")
+    code, _, err = run(capsys, "new", root)
     assert code == 3
     assert "empty folder" in err
 
 
-def test_the_template_has_its_true_size(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_template_has_its_true_size(new_bench: tuple[Path, str, str]) -> None:
     """Read back by pdfium: the ruler of 100 mm and the opening's rectangle."""
     import pypdfium2
 
-    run(capsys, "new", tmp_path / "bench")
-    page = pypdfium2.PdfDocument(tmp_path / "bench" / "pages" / "seat-template-A4.pdf")[0]
+    page = pypdfium2.PdfDocument(new_bench[0] / "pages" / "seat-template-A4.pdf")[0]
     assert page.get_size() == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.1)
     widths = [(right - left) / 72 * 25.4 for left, _, right, _ in (one.get_bounds() for one in page.get_objects())]
     assert min(abs(width - 100.0) for width in widths) < 1.0  # the line is half a millimetre wide
@@ -85,8 +94,10 @@ def test_what_is_written_is_read_back(cycle: MeasuredCycle) -> None:
     assert record.closure_good is True
 
 
-def test_an_interrupted_cycle_goes_on(cycle: MeasuredCycle, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """All photographs but the last are there: one is taken, and the figures are those of the whole cycle."""
+def test_an_interrupted_cycle_goes_on(
+    cycle: MeasuredCycle, remembered: None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """All photographs but the last are there: its leg is photographed anew, and the figures are the whole cycle's."""
     root = tmp_path / "box"
     shutil.copytree(cycle.folder.root, root)
     again = root / "measured" / "polystyrene-a" / cycle.run.name
@@ -100,7 +111,9 @@ def test_an_interrupted_cycle_goes_on(cycle: MeasuredCycle, tmp_path: Path, caps
     assert said["reflectance"] == pytest.approx(cycle.said["reflectance"], abs=0.01)
 
 
-def test_photographs_made_elsewhere(cycle: MeasuredCycle, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_photographs_made_elsewhere(
+    cycle: MeasuredCycle, remembered: None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     root, away = tmp_path / "box", tmp_path / "away"
     root.mkdir()
     shutil.copy(cycle.folder.root / "bench.toml", root)
@@ -201,9 +214,13 @@ def test_a_sample_turned_tells_material_from_bench(compared: Path, capsys: pytes
 
 
 def test_a_piece_turned_in_the_virtual_seat(cycle: MeasuredCycle) -> None:
-    """Slopes at a place turned are the slopes there before, turned (the beam's width left out: it is no circle)."""
+    """Slopes at a place turned are the slopes there before, turned.
+
+    Left out are the beam's width, since it is no circle, and the sheet's thickness, which the beam crosses along its
+    plane of incidence.
+    """
     thin = replace(cycle.truth, numbers={**cycle.truth.numbers, "pupil_mm": 1e-6})
-    piece = cycle.truth.pieces["polystyrene-a"]
+    piece = replace(cycle.truth.pieces["polystyrene-a"], thickness_mm=0.0)
     there = np.array([[3.0, -2.0], [-7.0, 1.0]])
     before = seen_slopes(thin, piece, there)
     after = seen_slopes(thin, turned_by_90(piece), np.stack([-there[:, 1], there[:, 0]], axis=-1))

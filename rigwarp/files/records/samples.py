@@ -70,6 +70,7 @@ class CycleRecord(Record):
     double_from_mm: Number = None
     specks: tuple[SpeckRecord, ...] = ()
     least_speck_mm: Number = None
+    speck_everywhere_mm: Number = None
     closure: Numbers = None
     closure_shift_px: Number = None
     closure_good: Flag = None

@@ -72,7 +72,8 @@ class Compared:
     def _specks(self, name: str) -> str:
         last = self.cycles[name][-1]
         grades = [one.grade_mm or 0.0 for one in last.specks]
-        return f"{len(grades)}, largest {max(grades):.2f} mm" if grades else f"none above {last.least_speck_mm:.2f} mm"
+        seen_mm = last.speck_everywhere_mm or last.least_speck_mm or 0.0
+        return f"{len(grades)}, largest {max(grades):.2f} mm" if grades else f"none above {seen_mm:.2f} mm"
 
     def heads(self) -> list[str]:
         """The rows' headings."""

@@ -68,6 +68,7 @@ def record_of(
             for one in specks.dark
         ),
         least_speck_mm=specks.least_mm,
+        speck_everywhere_mm=specks.everywhere_mm,
         closure=_numbers(figures.closure.log_ratio),
         closure_shift_px=figures.closure.shift_px,
         closure_good=figures.closure.good,

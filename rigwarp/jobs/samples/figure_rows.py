@@ -163,4 +163,6 @@ def _double(record: CycleRecord) -> tuple[str, str, str, str]:
 def _specks(record: CycleRecord) -> tuple[str, str, str, str]:
     grades = ", ".join(f"{one.grade_mm:.2f}" for one in record.specks[:6])
     found = f"{len(record.specks)} (sqrt area {grades} mm)" if record.specks else "none"
-    return "specks and scratches", found, "", f"lost area; seen from {record.least_speck_mm or 0.0:.2f} mm"
+    least, worst = record.least_speck_mm or 0.0, record.speck_everywhere_mm or record.least_speck_mm or 0.0
+    seen = f"seen from {least:.2f} mm" + (f", {worst:.2f} mm where waves crowd light most" if worst > least else "")
+    return "specks and scratches", found, "", f"lost area; {seen}"

@@ -1,6 +1,7 @@
 """One cycle of a sample: reference, sample, sample laid in again, reference; photographed, kept, and worked out."""
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -165,19 +166,29 @@ def photograph_leg(
     again: bool,
     turned: bool = False,
 ) -> list[Photo]:
-    """The photographs of a leg: those that are there, and the missing ones taken now."""
+    """The photographs of a leg: those that are there, or all taken now.
+
+    A leg that was interrupted is photographed anew: the mirror may have been touched, and the lamp has gone on.
+    """
     there = recorded_frames(where)
+    if 0 < there < len(pictures):
+        _put_aside(where)
+        there = 0
     with progress.stage(len(pictures), f"{where.name}: {mirror}") as advance:
         advance(there)
         if there < len(pictures):
             seat.lay_in(mirror, again=again and there == 0, turned=turned)
             (where / FRAMES).mkdir(parents=True, exist_ok=True)
         photos = [read_photo(where / FRAMES / frame_name(i)) for i in range(there)]
-        for i in range(there, len(pictures)):
-            seat.display.show(pictures[i])
-            photos.append(seat.camera.grab())
-            write_picture(where / FRAMES / frame_name(i), photos[-1])
-            advance()
+        with ThreadPoolExecutor(1) as writer:  # a photograph is written while the next one is taken
+            written = writer.submit(lambda: None)
+            for i in range(there, len(pictures)):
+                seat.display.show(pictures[i])
+                photos.append(seat.camera.grab())
+                written.result()
+                written = writer.submit(write_picture, where / FRAMES / frame_name(i), photos[-1])
+                advance()
+            written.result()
     return photos
 
 

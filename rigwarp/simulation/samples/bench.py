@@ -85,7 +85,7 @@ class VirtualSampleBench:
         self._clock_s += truth["reseat_s"]
         piece = turned_by_90(truth.pieces[name]) if turned else truth.pieces[name]
         piece = self._spoilt(piece, mishaps)
-        shift = truth["shift_mm"] * self._random.standard_normal(2)
+        shift = truth["shift_mm"] * self._random.standard_normal(2) + 0.0  # -0 would be another place
         tilt = truth["tilt_mrad"] / 1000.0 * self._random.standard_normal(2)
         piston = truth["piston_mm"] * float(self._random.standard_normal())
         offset = 2.0 * truth["far_mm"] * tilt * [1.0, np.cos(truth.angle_rad)]

@@ -60,13 +60,13 @@ def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
     share = (np.arange(_PUPIL_POINTS) + 0.5) / _PUPIL_POINTS
     turn = np.arange(_PUPIL_POINTS) * np.pi * (3.0 - np.sqrt(5.0))  # a sunflower's seeds
     spiral = 0.5 * wide * np.sqrt(share)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
-    landed = []
-    for at in spiral / [np.cos(truth.angle_rad), 1.0]:
+    ahead, landed = _ahead_mm(truth, piece), []
+    for at in spiral / [np.cos(truth.angle_rad), 1.0] + [ahead, 0.0]:
         slopes = np.zeros(np.shape(points_mm))
         for wave in (wave for band in piece.waves for wave in band):
             way = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
             phase = 2.0 * np.pi / wave.wavelength_mm * ((points_mm + at) @ way) + wave.phase_rad
-            slopes += wave.slope_rad * np.cos(phase)[..., None] * way
+            slopes += through_sheet(truth, piece, wave) * wave.slope_rad * np.cos(phase)[..., None] * way
         landed.append(2.0 * truth["far_mm"] * slopes * [1.0, np.cos(truth.angle_rad)])
     return np.asarray(np.var(landed, axis=0).reshape(-1, 2).mean(axis=0) + (piece.core_rad * truth["far_mm"]) ** 2)
 
@@ -77,10 +77,27 @@ def rim_share(truth: BenchTruth, piece: Piece, points_mm: Array) -> float:
     return float(np.mean(1.0 - piece.paler_rim * np.minimum(radius, 1.0) ** 2))
 
 
-def _weights(truth: BenchTruth, wave: Wave) -> tuple[Array, float]:
+def _ahead_mm(truth: BenchTruth, piece: Piece) -> float:
+    """How far along the plane of incidence the main beam meets the rear face behind where it entered the front."""
+    return float(piece.thickness_mm * np.tan(np.arcsin(np.sin(truth.angle_rad) / piece.index[1])))
+
+
+def through_sheet(truth: BenchTruth, piece: Piece, wave: Wave) -> float:
+    """How much more a wave turns the main beam of a bent clear sheet than that of bare metal, in both directions.
+
+    The beam turns by 2 [k s_rear - (k - 1) s_front], k = sqrt(n^2 - sin^2) / cos, and meets the front on either side
+    of the rear: of a short wave, where the slope is not the same.
+    """
+    k = np.sqrt(piece.index[1] ** 2 - np.sin(truth.angle_rad) ** 2) / np.cos(truth.angle_rad)
+    turn = 2.0 * np.pi / wave.wavelength_mm * np.cos(wave.direction_rad) * _ahead_mm(truth, piece)
+    return float(1.0 + (k - 1.0) * (1.0 - np.cos(turn)))
+
+
+def _weights(truth: BenchTruth, piece: Piece, wave: Wave) -> tuple[Array, float]:
     """(2,) mm on the screen that its slope moves light by, and H of its projection into the round footprint."""
     direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
-    reach = 2.0 * truth["far_mm"] * wave.slope_rad * direction * [1.0, np.cos(truth.angle_rad)]
+    slope = through_sheet(truth, piece, wave) * wave.slope_rad
+    reach = 2.0 * truth["far_mm"] * slope * direction * [1.0, np.cos(truth.angle_rad)]
     pupil = truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
     # the footprint is longer in the plane of incidence, by 1 / cosine
     wide = pupil * np.hypot(direction[0] / np.cos(truth.angle_rad), direction[1])
@@ -91,7 +108,7 @@ def _weights(truth: BenchTruth, wave: Wave) -> tuple[Array, float]:
 def _wave_variance(truth: BenchTruth, piece: Piece) -> Array:
     total = np.zeros(2)
     for wave in (wave for band in piece.waves for wave in band):
-        reach, kept = _weights(truth, wave)
+        reach, kept = _weights(truth, piece, wave)
         total += 0.5 * reach**2 * (1.0 - kept**2)
     return total
 
@@ -100,12 +117,13 @@ def seen_slopes(
     truth: BenchTruth, piece: Piece, points_mm: Array, *, shortest_mm: float = 0.0, longest_mm: float = np.inf
 ) -> Array:
     """(..., 2) optical slopes at mirror points (..., 2), as the beam's width leaves them."""
-    found = np.zeros(np.shape(points_mm))
+    found, there = np.zeros(np.shape(points_mm)), np.add(points_mm, [_ahead_mm(truth, piece), 0.0])
     for wave in (wave for band in piece.waves for wave in band):
         if shortest_mm <= wave.wavelength_mm <= longest_mm:
             direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
-            turn = 2.0 * np.pi / wave.wavelength_mm * (points_mm @ direction) + wave.phase_rad
-            found += _weights(truth, wave)[1] * wave.slope_rad * np.cos(turn)[..., None] * direction
+            turn = 2.0 * np.pi / wave.wavelength_mm * (there @ direction) + wave.phase_rad
+            slope = through_sheet(truth, piece, wave) * wave.slope_rad
+            found += _weights(truth, piece, wave)[1] * slope * np.cos(turn)[..., None] * direction
     return found
 
 

@@ -1,0 +1,203 @@
+"""Light far from where it belongs: read in the middle of dark discs, and freed of what blur sends over their edges."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.special import ndtr
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.closed_forms.spread import beams_modulation
+from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_pixels, disc_radius_px, middle_px
+from rigwarp.samples.leg import Leg, Light
+from rigwarp.samples.local_blur import BLUR_PERIODS, Beams, spread_mm2
+
+_CORE = 0.6  # of a disc's radius: its middle is read ...
+_SMALL_MRAD, _SMALL_CORE = 4, 0.35  # ... less of small ones, over whose edges the blur of the bench itself reaches
+_MOST_CORE_PX = 4.0  # more is no middle any longer
+_SURROUNDING_MM = 10.0
+_HERE_MRAD = 8  # around the discs' middle, within which blur is what sends light over the edges of small ones
+_VARIANCE, _UNLIKE = 0.05, 0.3  # 1-sigma share of a blur's variance, and of the waves' part: it is no normal spread
+_RINGS, _TURNS = np.meshgrid(np.sqrt((np.arange(4) + 0.5) / 4.0), (np.arange(12) + 0.5) * np.pi / 6.0)
+_CORE_POINTS: Array = np.stack([_RINGS * np.cos(_TURNS), _RINGS * np.sin(_TURNS)], axis=-1).reshape(-1, 2)
+"""Spread evenly over a disc of radius 1."""
+_ACROSS: Array = np.linspace(-1.0, 1.0, 201)
+
+
+@dataclass(frozen=True, kw_only=True)
+class NearLight:
+    """A leg and how it spreads light near by, bench and mirror together.
+
+    Attributes
+    ----------
+    here_mm2, whole_mm2 : (2,) variance by axis on the screen, around the discs and on the whole.
+    waves_mm2 : (2,) what waves make of the former, which is no normal spread.
+    places_mm, strengths : (n,) of its beams, in the plane of incidence; all strengths together are 1.
+    """
+
+    leg: Leg
+    here_mm2: Array
+    whole_mm2: Array
+    waves_mm2: Array
+    places_mm: Array
+    strengths: Array
+
+
+def near_light(bench: SampleBench, leg: Leg, beams: Beams) -> NearLight:
+    """How a leg spreads light near by; `beams` by projector columns, of which the middle's count."""
+    places, strengths = beams[0][len(beams[0]) // 2], beams[1] / np.sum(beams[1])
+    here, whole = (_spread_within(bench, leg, mrad, places, strengths) for mrad in (_HERE_MRAD, DISC_MRAD[-1]))
+    return NearLight(
+        leg=leg,
+        here_mm2=here,
+        whole_mm2=whole,
+        waves_mm2=np.minimum(_waves_within(bench, leg, _HERE_MRAD), here),
+        places_mm=places,
+        strengths=strengths,
+    )
+
+
+def _within(bench: SampleBench, leg: Leg, radius_px: float) -> BoolArray:
+    """Camera pixels that see less than a radius around the discs' middle."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1)) < radius_px)
+
+
+def _spread_within(bench: SampleBench, leg: Leg, mrad: float, places: Array, strengths: Array) -> Array:
+    there = _within(bench, leg, disc_radius_px(bench, mrad))
+    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    sides = []
+    for axis, side in (("x", places), ("y", np.zeros_like(places))):
+        contrast = np.array([np.mean(np.log(np.maximum(leg.contrast[axis, p][there], 1e-3))) for p in BLUR_PERIODS])
+        sides.append(spread_mm2(bench, contrast - np.log(beams_modulation(side, strengths, per_mm))))
+    return np.array(sides)
+
+
+def _waves_within(bench: SampleBench, leg: Leg, mrad: float) -> Array:
+    """(2,) mm^2 that waves spread light by: the beam's half-shadow times how much they stretch the picture there."""
+    there = _within(bench, leg, disc_radius_px(bench, mrad))
+    seen = np.where(leg.lit[..., None], leg.position, 0.0)
+    turn = [np.stack([cv2.GaussianBlur(np.gradient(seen[..., k], axis=a), (0, 0), 2.0)[there] for a in (1, 0)], -1)
+            for k in (0, 1)]  # fmt: skip
+    bent = np.linalg.inv(np.stack(turn, axis=-2) @ np.linalg.inv(leg.affine[:, :2])) - np.eye(2)
+    return np.asarray(np.mean(np.sum(bent**2, axis=-1), axis=0) * (bench.shadow_mm / 4.0) ** 2)
+
+
+def veil_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, Array]:
+    """(5,) share of light beyond the discs' radii that a sample sends more than the reference, and its 1-sigma."""
+    around = [_around(bench, one.leg, one.leg.white) for one in (sample, reference)]
+    rows = []
+    for radius in DISC_MRAD:
+        (h_s, u_s), (h_r, u_r) = (
+            _disc_light(bench, one, one.leg.dark[radius], white, radius)
+            for one, white in zip((sample, reference), around, strict=True)
+        )
+        blurred, blurred_sigma = _by_blur(bench, radius, sample, reference)
+        rows.append((h_s - h_r - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))))
+    return np.array(rows)[:, 0], np.array(rows)[:, 1]
+
+
+def haze_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, float]:
+    """(2,) the same beyond 8 mrad in red and in blue light, and the 1-sigma of either."""
+    rows = []
+    blurred, blurred_sigma = _by_blur(bench, HAZE_MRAD, sample, reference)
+    for colour, k in (("red", 0), ("blue", 2)):
+        (h_s, u_s), (h_r, u_r) = (
+            _disc_light(bench, one, one.leg.haze[colour], _around(bench, one.leg, one.leg.colours[k]), HAZE_MRAD)
+            for one in (sample, reference)
+        )
+        rows.append((h_s - h_r - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))))
+    return np.array([row[0] for row in rows]), max(row[1] for row in rows)
+
+
+def share_beyond(radius_mm: float, variance_mm2: Array) -> float:
+    """Share of a normal spread that falls further than a radius from its middle."""
+    sigma = np.sqrt(np.maximum(variance_mm2, 1e-9))
+    # a disc in strips along y: what of the spread falls into each across it, and between its ends along it
+    across = np.diff(ndtr(radius_mm * np.sin(0.5 * np.pi * _ACROSS) / sigma[0]))
+    half = radius_mm * np.cos(0.25 * np.pi * (_ACROSS[1:] + _ACROSS[:-1]))
+    return float(1.0 - np.sum(across * (2.0 * ndtr(half / sigma[1]) - 1.0)))
+
+
+def light_on_places(disc: BoolArray, variance_px2: Array, places_px: Array) -> Array:
+    """Light at places (n, 2) beside the middle of a dark disc, in shares of the white around it.
+
+    Parameters
+    ----------
+    disc : (rows, columns) its pixels, and as many around it as there are lit ones that count.
+    variance_px2 : (2,) of the normal spread of light.
+    """
+    rows, columns = disc.shape
+    sides = []
+    for k, count in enumerate((columns, rows)):
+        edges = np.arange(count + 1) - 0.5 * count
+        sides.append(np.diff(ndtr((edges - places_px[:, k, None]) / np.sqrt(max(variance_px2[k], 1e-6)))))
+    return np.asarray(1.0 - np.einsum("nr,rc,nc->n", sides[1], disc, sides[0]))
+
+
+def _core_px(bench: SampleBench, radius_mrad: float) -> float:
+    """Radius of a disc's middle that is read, projector pixels.
+
+    Further out the light that is spread widely falls on more than one side's share of the disc.
+    """
+    share = _SMALL_CORE if radius_mrad <= _SMALL_MRAD else _CORE
+    return min(share * disc_radius_px(bench, radius_mrad), _MOST_CORE_PX)
+
+
+def _by_blur(bench: SampleBench, radius_mrad: float, sample: NearLight, reference: NearLight) -> tuple[float, float]:
+    """What blur of bench and mirrors and their companions put into a disc's middle beyond the samples' own share.
+
+    The sample's own share is that of its blur beyond the radius, of light that belongs in the very middle.
+    """
+
+    added = sample.whole_mm2 - reference.whole_mm2
+    own = [share_beyond(radius_mrad / 1000.0 * bench.far_mm, np.maximum(one, 0.0)) for one in (added, -added)]
+    pair = (sample, reference)
+    edge = [_over_edge(bench, radius_mrad, one, one.here_mm2) for one in pair]
+    doubt = [np.hypot(_VARIANCE * one.here_mm2, _UNLIKE * one.waves_mm2) for one in pair]
+    more = [_over_edge(bench, radius_mrad, one, one.here_mm2 + off) for one, off in zip(pair, doubt, strict=True)]
+    # the light around is as much brighter and darker as waves crowd it
+    crowded = [4.0 / bench.shadow_mm * np.sqrt(np.sum(one.waves_mm2)) for one in pair]
+    unsure = [m - e + c * e for m, e, c in zip(more, edge, crowded, strict=True)]
+    return edge[0] - edge[1] - own[0] + own[1], float(np.hypot(*unsure))
+
+
+def _over_edge(bench: SampleBench, radius_mrad: float, one: NearLight, variance_mm2: Array) -> float:
+    """Mean over the part of the disc that is read, of all beams."""
+    core = _core_px(bench, radius_mrad) * _CORE_POINTS
+    disc, variance_px2 = disc_pixels(bench, radius_mrad), variance_mm2 / bench.pixel_mm**2
+    return sum(
+        float(share * np.mean(light_on_places(disc, variance_px2, core - [x / bench.pixel_mm, 0.0])))
+        for x, share in zip(one.places_mm, one.strengths, strict=True)
+    )
+
+
+def _disc_light(
+    bench: SampleBench, one: NearLight, picture: Light, around: Light, radius_mrad: float
+) -> tuple[float, float]:
+    """Light in the middle of a dark disc, in shares of white, and its standard error.
+
+    The light in the disc comes from all around it, so white is the mean over as wide a surrounding (`around`): waves
+    of the mirror may make the very middle brighter or darker.
+    """
+    there = _within(bench, one.leg, _core_px(bench, radius_mrad))
+    values = picture[there] / around[there]
+    return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
+
+
+def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
+    """White smoothed over the lit part of the picture."""
+    scale = float(np.sqrt(abs(np.linalg.det(leg.affine[:, :2])))) * bench.pixel_mm  # mm per camera pixel
+    wide, lit = _SURROUNDING_MM / scale, leg.lit.astype(np.float32)
+    light, count = (_smoothed_widely(picture, wide) for picture in (white * lit, lit))
+    return np.asarray(light / np.maximum(count, 1e-3), np.float32)
+
+
+def _smoothed_widely(picture: Light, wide: float) -> Light:
+    """Smoothed with a 1-sigma of many pixels, on a picture of fewer: an eighth of it is fine enough."""
+    high, across = picture.shape
+    step = max(int(wide / 8.0), 1)
+    small = cv2.resize(picture, (-(-across // step), -(-high // step)), interpolation=cv2.INTER_AREA)
+    smooth = cv2.GaussianBlur(small, (0, 0), wide / step)
+    return np.asarray(cv2.resize(smooth, (across, high), interpolation=cv2.INTER_LINEAR), np.float32)
