@@ -83,6 +83,19 @@ class HeightSpline:
         """Height (or its derivative d^nux/dx^nux d^nuy/dy^nuy) at (...,) points; NaN where x or y is NaN."""
         return self._evaluate(x_mm, y_mm, ((nux, nuy),))[0]
 
+    def on_grid(self, x_mm: Array, y_mm: Array) -> Array:
+        """(M, N) heights where N places along x and M along y cross: two sparse products, far quicker than `value`."""
+        along_x, along_y = (self._along(places, axis) for axis, places in enumerate((x_mm, y_mm)))
+        return np.asarray(along_y @ np.ascontiguousarray((along_x @ self.coefficients_mm).T))
+
+    def _along(self, places_mm: Array, axis: int) -> sparse.csr_matrix:
+        """(N, nx) or (N, ny) basis values at places (N,) along one axis."""
+        first, (basis,) = self._basis(places_mm, axis, (0,))
+        columns = first[:, None] + np.arange(self.degree + 1)
+        rows = np.arange(len(first) + 1) * (self.degree + 1)
+        shape = (len(first), self.coefficients_mm.shape[axis])
+        return sparse.csr_matrix((basis.T.ravel(), columns.ravel(), rows), shape=shape)
+
     def gradient(self, x_mm: Array, y_mm: Array) -> Array:
         """(..., 2): dz/dx and dz/dy; NaN where x or y is NaN."""
         return np.stack(self._evaluate(x_mm, y_mm, ((1, 0), (0, 1))), axis=-1)

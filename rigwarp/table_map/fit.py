@@ -73,6 +73,7 @@ class TableMapFit:
         light that changed during the scan.
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
     registration : how the design had to be moved.
+    design : the moved design's own map.
     held_out : the honest residual.
     not_proven : why the held-out samples do not bear the stated sigma out, and where; empty if they do.
     borders : where the zones meet as built.
@@ -91,6 +92,7 @@ class TableMapFit:
     light_change_mm: Array
     light: Array
     registration: Registration
+    design: PixelMap
     held_out: HeldOut
     not_proven: str
     borders: tuple[Border, ...]
@@ -289,22 +291,22 @@ def _assemble(
     ripple, light_change = np.zeros((2, *shape))  # variances
     for fit in fits:
         here = answered & (owner == fit.zone)
-        v, u = np.nonzero(here)
-        pixels = np.stack([u, v], axis=-1).astype(float)
-        table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.value(pixels)
-        misfit = fit.misfit(shape)
-        decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, misfit, shape))
-        ripple[here] = fit.ripple.doubt(pixels, misfit.at(pixels)[0])
+        table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.on_pixels(shape)[here]
+        spread = spread_sigma(fit.surface, fit.misfit(shape), fit.ripple, shape)
+        decode[here], random[here], ripple[here] = (
+            values[here] for values in (spread.decode_mm, spread.whole_mm, spread.ripple_mm2)
+        )
         light_change[here] = (light_px * fit.pitch_mm) ** 2
-        random[here] = np.sqrt(random[here] ** 2 + ripple[here] + light_change[here])
         if fit.ripple.waves:
+            v, u = np.nonzero(here)
+            pixels = np.stack([u, v], axis=-1).astype(float)
             table_mm[here] += fit.ripple.value(pixels)
             noise = fit.ripple.noise(pixels)
             decode[here] = np.sqrt(decode[here] ** 2 + noise)
             random[here] = np.sqrt(random[here] ** 2 + noise)
     answered &= np.isfinite(table_mm).all(axis=-1)
     border = borders.doubt_mm2(owner)
-    random = np.sqrt(random**2 + border)
+    random = np.sqrt(random**2 + ripple + light_change + border)
     if isinstance(camera, CameraModel):
         common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
     else:
@@ -329,6 +331,7 @@ def _assemble(
         light_change_mm=np.sqrt(light_change),
         light=light_picture(cells, shape, answered),
         registration=registration,
+        design=design,
         held_out=_held_out(held, held_sigma),
         not_proven=_not_proven(held, held_sigma),
         borders=tuple(borders.borders),

@@ -94,7 +94,8 @@ def find_rims(seen: Seen, samples: Samples, slope_mm: Array, shape: tuple[int, .
     """
     if seen.here.all():
         return None
-    light = samples.light * np.abs(np.linalg.det(slope_mm))
+    area = slope_mm[:, 0, 0] * slope_mm[:, 1, 1] - slope_mm[:, 0, 1] * slope_mm[:, 1, 0]
+    light = samples.light * np.abs(area)
     told = np.isfinite(light)
     count, total = (
         _binned(samples.pixels_px[told], x, seen.square_px, shape) for x in (np.ones(told.sum()), light[told])

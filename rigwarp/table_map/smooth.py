@@ -57,6 +57,11 @@ class SmoothSurface:
         u, v = pixels_px[..., 0], pixels_px[..., 1]
         return np.stack([self.x.value(u, v), self.y.value(u, v)], axis=-1)
 
+    def on_pixels(self, shape: tuple[int, ...]) -> Array:
+        """(H, W, 2) residual, mm, at all pixel centres of a picture."""
+        u, v = np.arange(float(shape[1])), np.arange(float(shape[0]))
+        return np.stack([self.x.on_grid(u, v), self.y.on_grid(u, v)], axis=-1)
+
     def sigma(self, pixels_px: Array) -> Array:
         """(N,) 1-sigma of either value at (N, 2) pixels, mm."""
         basis = self.x.design_matrix(pixels_px[:, 0], pixels_px[:, 1])

@@ -45,7 +45,6 @@ from rigwarp.table_map import (
     samples_of_zones,
     zone_places,
 )
-from rigwarp.tracing import trace_map
 from rigwarp.verification import MapBudget
 from rigwarp.verification.verdict import Verdict, judge_fit
 
@@ -291,7 +290,7 @@ def border_record(border: Border) -> BorderRecord:
 
 def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     """Share of the projector pixels that the registered design sends to the content area which the map has measured."""
-    design = trace_map(table_map.registration.model)
+    design = table_map.design
     wanted = design.answered
     wanted[wanted] = inside_content(rig.content, design.table_mm[wanted])
     return float(np.mean(table_map.table_map.measured[wanted])) if wanted.any() else 0.0
