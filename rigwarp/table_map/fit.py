@@ -10,6 +10,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.table_map.borders import Border, Borders, find_borders
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.misfit import HeldSamples, Misfit, find_misfit, join_held, judged_sigma
@@ -169,11 +170,9 @@ def fit_table_map(
     design = trace_map(registration.model)
     borders = find_borders(registration.model, design.zone, samples)
     seen = find_seen(samples, borders, design.zone.shape)
-    fits = [
-        fit
-        for number in np.unique(borders.zone[borders.zone >= 0])
-        if (fit := _fit_zone(registration.model, int(number), samples, borders, seen)) is not None
-    ]
+    numbers = np.unique(borders.zone[borders.zone >= 0]).tolist()
+    found = in_two_threads(lambda number: _fit_zone(registration.model, number, samples, borders, seen), numbers)
+    fits = [fit for fit in found if fit is not None]
     if not fits:
         raise MeasurementError(
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
