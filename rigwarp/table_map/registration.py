@@ -16,7 +16,7 @@ _MOST_SAMPLES = 2500
 _ITERATIONS = 8
 _DONE = 1e-4  # a step below this share of every tolerance ends the iteration
 _WORTH = 20.0  # samples: what a rigid move cannot explain is common to neighbours, so thousands count as a few tens
-_SAME = 0.05  # of every tolerance: nearer than this the derivatives are those of before
+_SAME = 0.25  # of every tolerance: nearer than this the derivatives are those of before
 _STEP = 1e-3  # share of a tolerance for the numerical derivatives
 _SMALLEST_MISFIT_MM = 0.02  # a built mirror never agrees better with a rigid move of its design
 
