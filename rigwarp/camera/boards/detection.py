@@ -87,8 +87,9 @@ def detect_board(photo: Photo, target: Target) -> BoardView:
     best = _Found.nothing()
     for picture, shrink, enough in _ways_of_looking(grey):
         found = _search(picture, shrink, target)
+        no_more = 0 < len(found.ids) == len(best.ids)  # as in a version of another size: the rest is not in the photo
         best = max(best, found, key=lambda f: (bool(f.oddity), len(f.ids)))
-        if best.oddity or len(best.ids) >= enough * len(board_corners_mm(target)):
+        if best.oddity or no_more or len(best.ids) >= enough * len(board_corners_mm(target)):
             break
     if len(best.ids) == 0 and not best.oddity:
         mirror = _search(_to_8_bit(grey[:, ::-1]), 1.0, target)
