@@ -100,12 +100,16 @@ class CameraModel:
 
     def plane_jacobian(self, pixels_px: Array, height_mm: float) -> Array:
         """(..., 2, 2) d(table mm)/d(camera px) on the plane z = height; NaN where `to_plane` is NaN."""
+        return self.plane_and_jacobian(pixels_px, height_mm)[1]
+
+    def plane_and_jacobian(self, pixels_px: Array, height_mm: float) -> tuple[Array, Array]:
+        """`to_plane` (..., 2) and `plane_jacobian` (..., 2, 2), at the price of one."""
         xy = self._normalised(pixels_px)
-        _, by_xy = self._meet_plane(xy, height_mm)
+        table, by_xy = self._meet_plane(xy, height_mm)
         lens = distort_jacobian(xy, self.distortion)
         determinant = lens[..., 0, 0] * lens[..., 1, 1] - lens[..., 0, 1] ** 2
         adjugate = np.stack([lens[..., ::-1, 1] * [1.0, -1.0], lens[..., ::-1, 0] * [-1.0, 1.0]], axis=-2)
-        return by_xy @ (adjugate / determinant[..., None, None] / self.lens[:2])
+        return table, by_xy @ (adjugate / determinant[..., None, None] / self.lens[:2])
 
     def plane_sensitivity(self, pixels_px: Array, height_mm: float) -> Array:
         """(..., 2, 15) d(table mm)/d(parameter) at a fixed pixel, parameters as in `covariance`.
@@ -114,11 +118,11 @@ class CameraModel:
         -----
         Implicit function theorem on pixel = projection(P(parameters), parameters): dP = -(dP/dpixel) dprojection.
         """
-        points = at_height(self.to_plane(pixels_px, height_mm), height_mm)
+        table, by_pixel = self.plane_and_jacobian(pixels_px, height_mm)
         _, by_lens, by_pose = project_with_jacobians(
-            points, self.lens, self.R_camera_from_table, self.t_camera_from_table_mm
+            at_height(table, height_mm), self.lens, self.R_camera_from_table, self.t_camera_from_table_mm
         )
-        return -self.plane_jacobian(pixels_px, height_mm) @ np.concatenate([by_lens, by_pose], axis=-1)
+        return -by_pixel @ np.concatenate([by_lens, by_pose], axis=-1)
 
     def plane_covariance(self, pixels_px: Array, height_mm: float) -> Array:
         """(..., 2, 2) mm^2: what the uncertainty of lens and pose does to a position on the table.

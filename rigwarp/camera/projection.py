@@ -43,7 +43,7 @@ def project_with_jacobians(points_mm: Array, lens: Array, R: Array, t_mm: Array)
     -------
     pixels : (..., 2); by_lens : (..., 2, 9); by_pose : (..., 2, 6), px per rad and px per mm.
     """
-    turned = (R @ points_mm[..., None])[..., 0]
+    turned = points_mm @ R.T if R.ndim == 2 else (R @ points_mm[..., None])[..., 0]
     camera = turned + t_mm
     xy = camera[..., :2] / camera[..., 2:]
     distorted = distort(xy, lens[4:])
@@ -51,9 +51,10 @@ def project_with_jacobians(points_mm: Array, lens: Array, R: Array, t_mm: Array)
     by_lens[..., 0, 0], by_lens[..., 1, 1] = distorted[..., 0], distorted[..., 1]
     by_lens[..., 0, 2] = by_lens[..., 1, 3] = 1.0
     by_lens[..., 4:] = distort_term_jacobian(xy) * lens[:2, None]
-    by_xy = distort_jacobian(xy, lens[4:]) * lens[:2, None]
-    by_camera = np.concatenate([by_xy, -np.sum(by_xy * xy[..., None, :], axis=-1, keepdims=True)], axis=-1)
-    by_camera /= camera[..., 2][..., None, None]
+    by_pose = np.empty((*xy.shape, N_POSE))
+    by_pose[..., 3:5] = distort_jacobian(xy, lens[4:]) * (lens[:2, None] / camera[..., 2, None, None])
+    by_pose[..., 5] = -np.einsum("...ij,...j->...i", by_pose[..., 3:5], xy)
     # d(exp(w) p) = w x p, so a row g of d(px)/d(camera) turns into g . (w x p) = (p x g) . w
-    by_turn = np.cross(turned[..., None, :], by_camera)
-    return distorted * lens[:2] + lens[2:4], by_lens, np.concatenate([by_turn, by_camera], axis=-1)
+    for k, (i, j) in enumerate(((1, 2), (2, 0), (0, 1))):
+        by_pose[..., k] = turned[..., i, None] * by_pose[..., 3 + j] - turned[..., j, None] * by_pose[..., 3 + i]
+    return distorted * lens[:2] + lens[2:4], by_lens, by_pose

@@ -30,18 +30,22 @@ def distort(xy: Array, distortion: Array) -> Array:
 
 def distort_jacobian(xy: Array, distortion: Array) -> Array:
     """(..., 2, 2) d(distorted)/d(ideal); symmetric in this model."""
-    xx, xy_, yy = _slopes(xy[..., 0], xy[..., 1], distortion)
-    return np.stack([np.stack([xx, xy_], axis=-1), np.stack([xy_, yy], axis=-1)], axis=-2)
+    slopes = np.empty((*xy.shape, 2))
+    slopes[..., 0, 0], slopes[..., 0, 1], slopes[..., 1, 1] = _slopes(xy[..., 0], xy[..., 1], distortion)
+    slopes[..., 1, 0] = slopes[..., 0, 1]
+    return slopes
 
 
 def distort_term_jacobian(xy: Array) -> Array:
     """(..., 2, 5) d(distorted)/d(k1, k2, p1, p2, k3); the model is linear in its terms."""
     x, y = xy[..., 0], xy[..., 1]
     r2 = x * x + y * y
-    xy2 = 2.0 * x * y
-    x_row = np.stack([x * r2, x * r2**2, xy2, r2 + 2.0 * x * x, x * r2**3], axis=-1)
-    y_row = np.stack([y * r2, y * r2**2, r2 + 2.0 * y * y, xy2, y * r2**3], axis=-1)
-    return np.stack([x_row, y_row], axis=-2)
+    by_term = np.empty((*xy.shape, 5))
+    radial = np.stack([r2, r2 * r2, r2 * r2 * r2], axis=-1)
+    by_term[..., [0, 1, 4]] = xy[..., None] * radial[..., None, :]
+    by_term[..., 0, 2] = by_term[..., 1, 3] = 2.0 * x * y
+    by_term[..., 0, 3], by_term[..., 1, 2] = r2 + 2.0 * x * x, r2 + 2.0 * y * y
+    return by_term
 
 
 def fold_radius(distortion: Array) -> float:

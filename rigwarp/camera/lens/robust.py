@@ -88,7 +88,7 @@ def fit_robustly(
     for _ in range(_SOFT_ROUNDS):
         apart = residuals(bundle, corners)
         weights = _soft_weights(apart)
-        bundle = adjust(bundle, observe(corners, weights), free=free, prior=prior, max_steps=8)
+        bundle = adjust(bundle, observe(corners, weights), free=free, prior=prior, max_steps=3)
     noise = _median_noise(residuals(bundle, corners))
     n_shared = int(free.sum())
     for _ in range(_HARD_ROUNDS):

@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from rigwarp.camera.boards.board import board_corners_mm, board_to_table
 from rigwarp.camera.boards.board_shape import PLAIN_PRINT, SheetSigma
 from rigwarp.camera.boards.detection import BoardView
+from rigwarp.camera.lens.bundle import Pose
 from rigwarp.camera.model import CameraModel
 from rigwarp.camera.projection import N_LENS, lens_matrix
 from rigwarp.camera.table.sheet_pose import SheetPose, sheet_pose
@@ -124,8 +125,13 @@ def locate_board(
     variance = np.array([noise[2], noise[4], noise[3]]) ** 2  # a turn about y tilts along x
     variance[0] += sheet_sigma.height_mm**2 + (sheet_sigma.mean_scale * rise) ** 2
     below = _as_it_lay(view, camera, target, sheet_height_mm)
+    R = camera.R_camera_from_table
+    lying = Pose(R=R, t_mm=R @ np.array([*target.centre_mm, sheet_height_mm]) + camera.t_camera_from_table_mm)
     for wrong in _wrong_cameras(camera):
-        parts = [sheet_pose(seen, wrong, target, height_mm=sheet_height_mm) for seen in (view, below)]
+        parts = [
+            sheet_pose(seen, wrong, target, height_mm=sheet_height_mm, near=near)
+            for seen, near in ((view, found.in_camera), (below, lying))
+        ]
         if parts[0] is not None and parts[1] is not None:
             up, tilt = _above(parts[0], parts[1], sheet_height_mm)
             variance += np.array([up - rise, *(tilt - slope)]) ** 2

@@ -1,5 +1,6 @@
 """Where a sheet lies by the camera that is already known: in the table frame, with the covariance of its corners."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,12 +40,15 @@ class SheetPose:
     in_camera: Pose
 
 
-def sheet_pose(view: BoardView, camera: CameraModel, target: Target, *, height_mm: float) -> SheetPose | None:
+def sheet_pose(
+    view: BoardView, camera: CameraModel, target: Target, *, height_mm: float, near: Pose | None = None
+) -> SheetPose | None:
     """Locate a sheet; its lens and pose are taken as they are. None when the sheet is not there, or hardly.
 
     Parameters
     ----------
     target, height_mm : where the sheet is expected; it may lie anywhere else.
+    near : its pose in camera coordinates, about its middle, where that is known but for small errors.
     """
     if view.mirrored or not spans_a_plane(view.object_mm):
         return None
@@ -52,7 +56,8 @@ def sheet_pose(view: BoardView, camera: CameraModel, target: Target, *, height_m
     points = board_to_table(view.object_mm, target, height_mm=height_mm) - middle
     R = camera.R_camera_from_table
     expected = Pose(R=R, t_mm=R @ middle + camera.t_camera_from_table_mm)
-    fit = _fitted(view, points, camera, expected)
+    starts = [expected, *planar_poses(points, view.image_px, camera.lens)] if near is None else [near]
+    fit = _fitted(view, points, camera, starts)
     (pose,) = fit.bundle.poses
     return SheetPose(
         corners=int(fit.kept[0].sum()),
@@ -63,11 +68,10 @@ def sheet_pose(view: BoardView, camera: CameraModel, target: Target, *, height_m
     )
 
 
-def _fitted(view: BoardView, points_mm: Array, camera: CameraModel, expected: Pose) -> RobustFit:
-    """The sheet's pose in camera coordinates, from where it should be or from any of the two that a flat thing has."""
+def _fitted(view: BoardView, points_mm: Array, camera: CameraModel, starts: Sequence[Pose]) -> RobustFit:
+    """The sheet's pose in camera coordinates: of where it should be and the two that a flat thing has, the best."""
     seen = Corners(points_mm=points_mm, image_px=view.image_px, bends=np.zeros((view.n, 3, N_SHAPE)))
     shared, fixed = np.concatenate([camera.lens, np.zeros(N_SHAPE)]), np.zeros(N_SHARED, bool)
-    starts = [expected, *planar_poses(points_mm, view.image_px, camera.lens)]
     fits = [fit_robustly(Bundle(shared=shared, poses=(pose,)), [seen], free=fixed) for pose in starts]
     return min(fits, key=lambda fit: float(np.median(np.linalg.norm(fit.residual_px[0], axis=-1))))
 

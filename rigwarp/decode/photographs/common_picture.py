@@ -23,6 +23,7 @@ Picture = NDArray[np.float32]
 
 _SMOOTHING_PX = (6.0, 2.5, 1.3)  # hardly any stripes first: the outline of the light tells; in the end noise is a fifth
 _ROUNDS = 6
+_SETTLED_PX = 1e-4
 _STEEP = 0.1  # of the steepest slopes (one in a hundred is steeper): what is flatter tells nothing
 _POINTS = 40_000
 _FEWEST = 400
@@ -199,6 +200,8 @@ class _Points:
             pull = effects.T @ (root * left) - np.array([*(prior * fields), 0.0, 0.0])
             step = np.linalg.solve(information, pull)
             fields, light = fields + step[:MOTION], light + step[MOTION:]
+            if np.abs(step[:MOTION]).max() < _SETTLED_PX:
+                break
         some = self.fields[:: max(1, len(left) // 500)]
         covariance = np.linalg.inv(information)[:MOTION, :MOTION]
         length_px = float(np.sqrt(np.mean(np.sum(np.einsum("s,nsd->nd", fields, some) ** 2, axis=1))))

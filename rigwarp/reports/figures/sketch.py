@@ -4,7 +4,8 @@ from collections.abc import Mapping
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import PolyCollection
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
 
 from rigwarp.geometry import Array, IntArray, Placement, TriangleMesh
 from rigwarp.reports.figures import style
@@ -86,8 +87,13 @@ def _at_height(outline_mm: Array, height_mm: float) -> Array:
 def _draw_part(axes: Axes, points_mm: Array, faces: IntArray, colour: str, view: tuple[int, int]) -> None:
     drawn = faces[:: max(1, len(faces) // _MOST_TRIANGLES)]
     flat = points_mm[:, list(view)][drawn]
+    sides = flat[:, 1:] - flat[:, :1]
+    turned = sides[:, 0, 0] * sides[:, 1, 1] < sides[:, 0, 1] * sides[:, 1, 0]
+    flat[turned] = flat[turned, ::-1]  # all one way round: as one path, for its speed, others would be holes in it
+    corners = np.concatenate([flat, flat[:, :1]], axis=1).reshape(-1, 2)
+    codes = np.tile(np.array([Path.MOVETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY], Path.code_type), len(flat))
     # edges in the same colour, so that a sheet seen edge-on does not vanish
-    axes.add_collection(PolyCollection(list(flat), facecolors=colour, edgecolors=colour, linewidths=0.8, alpha=0.5))
+    axes.add_patch(PathPatch(Path(corners, codes), facecolor=colour, edgecolor=colour, linewidth=0.8, alpha=0.5))
 
 
 def _draw_axes(axes: Axes, placement: Placement, length_mm: float, view: tuple[int, int]) -> None:

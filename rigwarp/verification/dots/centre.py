@@ -67,8 +67,8 @@ def blob_centres(
     if not windows:
         return []
     all_px = np.concatenate([w.pixels_px for w in windows])
-    table_mm = camera.to_plane(all_px, height_mm)
-    area = np.abs(np.linalg.det(camera.plane_jacobian(all_px, height_mm)))
+    table_mm, by_px = camera.plane_and_jacobian(all_px, height_mm)
+    area = np.abs(by_px[:, 0, 0] * by_px[:, 1, 1] - by_px[:, 0, 1] * by_px[:, 1, 0])
     ends = np.cumsum([len(w.light) for w in windows])[:-1]
     parts = zip(windows, np.split(table_mm, ends), np.split(area, ends), strict=True)
     return [c for window, at_mm, area_mm2 in parts if (c := _centre(window, at_mm, area_mm2)) is not None]
