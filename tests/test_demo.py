@@ -21,7 +21,7 @@ from rigwarp.files.names import DECODED_FILE
 COLUMNS = 80
 SCENARIOS = ["round-table", "freeform-desk", "folded-counter"]
 IN_FULL = "round-table"
-"""As a visitor sees it, pixel for pixel; the others have half of their pixels along each side, to save minutes."""
+"""As a visitor sees it, pixel for pixel; the others have a third of their pixels along each side, to save minutes."""
 
 
 def also_as_text(method: Callable[..., None], plain: Console, file: Path) -> Callable[..., None]:
@@ -48,7 +48,7 @@ def demo(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stdout(io.StringIO()) as written:
         patch.chdir(where)
         if request.param != IN_FULL:
-            patch.setattr(demo_command, "create_rig", lambda scenario, root: make_small_rig(root, scenario))
+            patch.setattr(demo_command, "create_rig", lambda scenario, root: make_small_rig(root, scenario, share=0.35))
         patch.setenv("COLUMNS", str(COLUMNS))
         plain = Console()
         for method in ("say", "table"):

@@ -21,6 +21,7 @@ from rigwarp.jobs.bench.check import (
     try_out,
     what_is_there,
 )
+from rigwarp.jobs.bench.frame_cost import FrameCost, frame_cost
 from rigwarp.jobs.bench.machine import Machine, look_around
 from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.bench.preview import watch_camera
@@ -56,7 +57,8 @@ def check(
     Missing results are no mistake, they are listed with the command that makes them. Where projector and camera are
     there, a few pictures are shown and photographed: is the picture shown pixel for pixel, the exposure right (it is
     set, where the camera lets it be), the light steady, the picture sharp, the whole content area seen and lit, and
-    is the camera where camera.json has it. Each finding is one line with what to do.
+    is the camera where camera.json has it. Each finding is one line with what to do. Before that a few frames are drawn
+    without being shown, to say how this computer draws (by the GPU or the CPU) and what a frame takes.
 
     With --preview a window first shows what the camera sees, to aim and focus it: burnt-out places hatched, the board,
     the content area's outline where camera.json tells it, and the level. Escape or Enter goes on.
@@ -80,11 +82,12 @@ def check(
     sketch = draw_sketch(folder)
     progress = what_is_there(folder)
     machine = look_around()
+    cost = frame_cost(folder.rig.projector.resolution, folder.rig.content.pixels)
     remarks = rig_remarks(folder) + machine_remarks(folder.rig, machine)
     _print_rig(console, folder)
     console.say(f"  drawn in {sketch}")
     _print_progress(console, progress)
-    _print_machine(console, machine)
+    _print_machine(console, machine, cost)
     console.caution()
     if preview:
         camera, sheet_height_mm = camera_and_sheet(folder)
@@ -103,6 +106,7 @@ def check(
             "rig": {"name": folder.rig.name, "folder": folder.root, "hash": folder.rig_hash},
             "files": {name: state for name, state, _ in progress},
             "machine": asdict(machine),
+            "drawing": asdict(cost),
             "bench": {
                 "looked_at": looked is not None,
                 "reason": tried.reason,
@@ -159,7 +163,7 @@ def _print_progress(console: Console, progress: list[tuple[str, str | None, str]
     console.table([(name, state or f"missing; make it with: {how}") for name, state, how in progress])
 
 
-def _print_machine(console: Console, machine: Machine) -> None:
+def _print_machine(console: Console, machine: Machine, cost: FrameCost) -> None:
     displays = ", ".join(machine.monitors) or "none"
     cameras = ", ".join(f"{path} {name}" for path, name in machine.cameras.items()) or "none listed"
     console.say("\nThis computer")
@@ -168,6 +172,7 @@ def _print_machine(console: Console, machine: Machine) -> None:
             ("displays", f"{displays} ({machine.display_driver})"),
             ("cameras", cameras),
             ("OpenGL", f"{machine.gl_renderer} ({machine.gl_version})" if machine.gl_renderer else "none"),
+            ("drawing", cost.line),
         ]
     )
 

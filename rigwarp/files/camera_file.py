@@ -77,10 +77,13 @@ def read_camera_extra(path: Path) -> dict[str, Any]:
     return {key: value for key, value in contents.items() if key not in own}
 
 
+_FARTHEST_MM = 1e9  # of a sheet from the table: anything beyond is damage
+
+
 def read_sheet_height_mm(path: Path) -> float | None:
     """At what height the print of the sheet lay, table frame; None where a camera file does not tell."""
     noted = read_camera_extra(path).get("sheet_height_mm")
-    return float(noted) if isinstance(noted, int | float) else None
+    return float(noted) if isinstance(noted, int | float) and abs(noted) < _FARTHEST_MM else None
 
 
 def _true_rotation(path: Path, R: Array) -> Array:

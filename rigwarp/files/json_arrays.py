@@ -9,6 +9,8 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
 
+_LARGEST = 1e60  # of what is larger products are no numbers any more
+
 
 def resolution_in(path: Path, contents: Mapping[str, Any]) -> tuple[int, int]:
     """(width, height) in a file.
@@ -40,7 +42,7 @@ def array_in(path: Path, contents: Mapping[str, Any], name: str, shape: tuple[in
         array = np.array(value, np.float64)
     except (ValueError, OverflowError):  # a ragged list, or a whole number beyond any camera
         raise wrong_value(path, name, value, words) from None
-    if array.shape != shape or not np.isfinite(array).all():
+    if array.shape != shape or not np.all(np.abs(array) < _LARGEST):  # NaN is not, either
         raise wrong_value(path, name, value, words)
     return array
 

@@ -324,7 +324,7 @@ def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, 
         with (
             heart,
             page_log(page),
-            drift_watch(show.folder, session, options.watch_hours),
+            drift_watch(show.folder, session, options.watch_hours, page),
             focus_watch(progress, show.folder, show.source),
         ):
             played = player.play(

@@ -54,7 +54,10 @@ def logged(progress: Progress, log_file: Path | None) -> Iterator[Callable[[str]
 
 
 @contextmanager
-def drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> Iterator[None]:
+def drift_watch(
+    folder: RigFolder, session: "Session", hours: float | None, page: "PageLink | None" = None
+) -> Iterator[None]:
+    """Look for drift so often, None: never; jobs of the page get the camera meanwhile."""
     if hours is None:
         yield
         return
@@ -65,7 +68,9 @@ def drift_watch(folder: RigFolder, session: "Session", hours: float | None) -> I
     last_word = _LastWord(session)
     logger.addHandler(last_word)
     try:
-        with DriftWatch(folder, session.interludes, hours=hours):
+        with DriftWatch(folder, session.interludes, hours=hours) as watch:
+            if page is not None:
+                page.give_camera = watch.give_camera
             yield
     finally:
         logger.removeHandler(last_word)

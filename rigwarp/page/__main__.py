@@ -6,18 +6,19 @@ import sys
 from dataclasses import asdict
 
 from rigwarp.errors import RigwarpError
-from rigwarp.page.serve import Address, serve
 from rigwarp.talk.pipes import Heard, Talk, own_streams, packed, read_message
 
 
 def main() -> int:
-    """Serve until the player goes."""
+    """Serve until the player goes. As a spare it has imported everything when its first message comes."""
     source, target = own_streams()
+    with contextlib.suppress(AttributeError, OSError):
+        os.nice(5)  # the show goes first
+    from rigwarp.page.serve import Address, serve
+
     first = read_message(source)
     if first is None or "hello" not in first[0]:
         return 2
-    with contextlib.suppress(AttributeError, OSError):
-        os.nice(5)  # the show goes first
     talks: list[Talk] = []
 
     def talk(heard: Heard, ended: object) -> Talk:

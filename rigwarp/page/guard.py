@@ -15,6 +15,10 @@ from rigwarp.talk.hosts import EVERYWHERE, LOOPBACK, split_host
 
 WRONG_A_MINUTE, WRONG_A_MINUTE_IN_ALL = 5, 30
 MOST_CLIENTS: Final = 8
+MOST_CONNECTIONS, MOST_FROM_ONE = 64, 32
+"""At once, before they become sockets: in all, and from one address, so that nobody keeps all others out."""
+MOST_WAITING: Final = 8
+"""Sockets of one address that have not shown a key yet."""
 MESSAGE_BYTES: Final = 65536
 MESSAGES_A_SECOND: Final = 50
 _MINUTE_S = 60.0

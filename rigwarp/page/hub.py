@@ -19,6 +19,8 @@ from rigwarp.talk.pipes import Talk
 
 _MESSAGES, _TICKETS, _TICKET_S = 40, 16, 60.0
 _STALE_S: Final = 1.0
+_CAMERA_S: Final = 10.0
+"""By then the player has let go of the camera, or does not answer."""
 _CONTENT, _CAMERA = b"\0", b"\1"
 """First byte of a picture: what it shows."""
 _HELD: Final = {"grid", "before"}
@@ -82,6 +84,7 @@ class Hub:
         self._results: list[dict[str, Any]] | None = None
         self._tables: list[dict[str, Any]] = []
         self._waiting: dict[int, tuple[Client, int]] = {}
+        self._wanted: tuple[float, Client, Said] | None = None
         self._number = 0
         self._stamp: object = None
         self._tickets: dict[str, tuple[float, str, str]] = {}
@@ -145,6 +148,8 @@ class Hub:
                 self._done(client, number, str(message["refused"]), message.get("revision"))
         elif "shown" in message or "taken_back" in message:
             self.running.shown(message)
+        elif message.get("camera"):
+            self._start_wanted()
         elif "keys" in message:
             self.take_keys(PageKeys(**message["keys"]))
         elif "message" in message:
@@ -172,6 +177,10 @@ class Hub:
     def look_after(self) -> None:
         """Called twice a second."""
         self.running.look_after()
+        if self._wanted is not None and time.monotonic() - self._wanted[0] > _CAMERA_S:
+            _, client, said = self._wanted
+            self._wanted = None
+            self._done(client, said.number, "not playing")
         if self.link is not None:
             self.link.say({"alive": True})
         if self.link is None or not self.fresh:
@@ -252,8 +261,26 @@ class Hub:
             self.running.stop()
             self._done(client, said.number, "")
             return
+        if not self.running.may_start(said.what) or self._wanted is not None:
+            self._done(client, said.number, "busy")
+        elif self.link is None or said.what == self.running.name:
+            self._start(client, said)
+        else:  # the player may hold the camera, which serves one program alone
+            self.running.kill()  # the live picture gives way, and gives the camera back, before it is asked for anew
+            self._wanted = (time.monotonic(), client, said)
+            if not self.link.say({"camera": True}):
+                self._wanted = None
+                self._done(client, said.number, "not playing")
+
+    def _start(self, client: Client, said: Said) -> None:
         started = self.running.start(said.what, {**self._request, "player": self.link is not None})
         self._done(client, said.number, "" if started else "busy")
+
+    def _start_wanted(self) -> None:
+        """The player has let go of the camera."""
+        wanted, self._wanted = self._wanted, None
+        if wanted is not None:
+            self._start(*wanted[1:])
 
     def _use(self, client: Client, said: Said) -> None:
         def change() -> str:

@@ -27,7 +27,8 @@ class Running:
     later : hands a call over to the server's thread, from any other.
     changed : called when something is to be shown anew.
     picture : called with each picture of the camera.
-    frame : called with each frame for the player's window, and with `{"release": True}`.
+    frame : called with each frame for the player's window, with `{"release": True}`, and with `{"camera": False}` when
+        a job needs the camera no more.
     """
 
     def __init__(
@@ -52,9 +53,13 @@ class Running:
         """True while a job works, looking through the camera not counted."""
         return bool(self.name) and self.name != CAMERA
 
+    def may_start(self, job: str) -> bool:
+        """False while another one works."""
+        return not self.busy or job == self.name == CAMERA
+
     def start(self, job: str, request: Mapping[str, Any]) -> bool:
         """Start a job; False while another one works. The camera's picture gives way to any."""
-        if self.busy or (job == CAMERA and self.name == CAMERA):
+        if not self.may_start(job) or job == self.name:
             return job == self.name == CAMERA
         self.kill()
         self._notes.clear()
@@ -159,6 +164,7 @@ class Running:
 
     def _end(self, message: dict[str, Any]) -> None:
         self._frame({"release": True}, b"")
+        self._frame({"camera": False}, b"")
         name, self.name = self.name, ""
         if name != CAMERA or message["ended"] == "failed":
             self._facts = {"last": {**message, "job": name}}

@@ -15,7 +15,8 @@ from tornado import ioloop, netutil
 from rigwarp.errors import DeviceError
 from rigwarp.page.guard import places_of
 from rigwarp.page.hub import Hub
-from rigwarp.page.web import Site, serve_at, static_files
+from rigwarp.page.site import Site, static_files
+from rigwarp.page.web import serve_at
 from rigwarp.talk.hosts import EVERYWHERE, http_address, own_names
 from rigwarp.talk.keys import PageKeys
 from rigwarp.talk.pipes import Talk

@@ -18,8 +18,12 @@ _MOST_WAITING: Final = 64
 
 def packed(message: Mapping[str, Any], data: bytes = b"") -> bytes:
     """A message as it goes through the pipe."""
+    return _line(message, data) + data
+
+
+def _line(message: Mapping[str, Any], data: bytes) -> bytes:
     told = {**message, "bytes": len(data)} if data else message
-    return json.dumps(told, allow_nan=False, separators=(",", ":")).encode() + b"\n" + data
+    return json.dumps(told, allow_nan=False, separators=(",", ":")).encode() + b"\n"
 
 
 def read_message(stream: BinaryIO) -> tuple[dict[str, Any], bytes] | None:
@@ -63,7 +67,7 @@ class Talk:
     def __init__(self, source: BinaryIO, target: BinaryIO, *, heard: Heard, ended: Callable[[], object]) -> None:
         self._source, self._target = source, target
         self._heard, self._ended = heard, ended
-        self._leaving: Queue[bytes | None] = Queue(_MOST_WAITING)
+        self._leaving: Queue[tuple[bytes, bytes] | None] = Queue(_MOST_WAITING)
         self.broken = False
         """Whether what is said goes nowhere."""
         self._reader = threading.Thread(target=self._read, name="rigwarp-talk-read", daemon=True)
@@ -74,7 +78,7 @@ class Talk:
     def say(self, message: Mapping[str, Any], data: bytes = b"") -> bool:
         """Send a message without waiting; False, and it is lost, when the other side does not read."""
         try:
-            self._leaving.put_nowait(packed(message, data))
+            self._leaving.put_nowait((_line(message, data), data))  # a frame has megabytes: no copy is made
         except Full:
             return False
         return not self.broken
@@ -97,7 +101,8 @@ class Talk:
     def _write(self) -> None:
         try:
             while (one := self._leaving.get()) is not None:
-                self._target.write(one)
+                for part in one:
+                    self._target.write(part)
                 self._target.flush()
         except (OSError, ValueError):
             self.broken = True

@@ -3,9 +3,11 @@
     python tests/benchmarks/bench_live.py [--json] [--rig NPZ ...] [--quick]
 
 "upload" is a video frame as its decoder gives it, turned into linear light; "upload_rgb" the same as RGB.
-"drawn" is what OpenGL 3.3 can do, "computed" needs 4.3. On a data-centre GPU, whose few drawing units make clearing the
-target as dear as a plain draw, one look-up of the map and one sample by the texture unit already cost 2.1 plain draws,
-and the exact arithmetic 3.5; its compute units do all of it for 0.2. So the renderer races the two.
+"drawn" is what OpenGL 3.3 and ES 3.1 can do, "meshed" is for weak GPUs, "computed" needs 4.3. On a data-centre GPU,
+whose few drawing units make clearing the target as dear as a plain draw, one look-up of the map and one sample by the
+texture unit already cost 2.1 plain draws, and the exact arithmetic 3.5; its compute units do all of it for 0.2. So the
+renderer races the three. "es" is the same by an OpenGL ES context. Where the CPU computes OpenGL, one small frame is
+measured and nothing is wanted of it: Mesa draws an upright rectangle, such as the plain draw, by a short cut.
 The warp is a bent one whose footprint is one content pixel, so that one sample per projector pixel is right; "best"
 has content of 1.6 times that density, as the ready-made rigs do, and averages 2 x 2 samples. `--rig` compares the
 renderers' output on prewarp files as well, in code values.
@@ -30,10 +32,12 @@ from rigwarp.live.render.reference import ReferenceRenderer
 from rigwarp.live.render.warp import Warp, warp_of
 from rigwarp.prewarp import Prewarp
 
-SIZES = {"1080p": (1920, 1080), "2160p": (3840, 2160)}
+SIZES = {"1080p": (1920, 1080), "2160p": (3840, 2160), "360p": (640, 360)}
 GPU_TARGETS = {"1080p": 1.25, "2160p": 1.5}
 CPU_TARGET, BEST_TARGET, UPLOAD_TARGET = 1.25, 3.0, 5.0
+WEAK_TARGETS = {"one_tap": 1.5, "best": 2.5, "upload_video": 4.0}
 BEST_DENSITY = 1.6
+SOFTWARE_SIZE = "360p"
 BLIT_VERTEX = "#version 330 core\nout vec2 at;\nvoid main() { at = vec2(gl_VertexID == 1 ? 2.0 : 0.0, gl_VertexID == 2 ? 2.0 : 0.0); gl_Position = vec4(at * 2.0 - 1.0, 0.0, 1.0); }"  # noqa: E501
 BLIT_FRAGMENT = "#version 330 core\nuniform sampler2D picture;\nin vec2 at;\nout vec4 colour;\nvoid main() { colour = texture(picture, at); }"  # noqa: E501
 
@@ -101,11 +105,12 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
     import moderngl
 
     from rigwarp.live.render.gl import GlRenderer
+    from rigwarp.live.render.gl_programs import drawing_program
 
     size = SIZES[name]
     target = context.framebuffer([context.texture(size, 4)])
     plain = context.texture(size, 4, bytes(4 * size[0] * size[1]))
-    program = context.program(vertex_shader=BLIT_VERTEX, fragment_shader=BLIT_FRAGMENT)
+    program = drawing_program(context, BLIT_FRAGMENT, BLIT_VERTEX)
     call = context.vertex_array(program, [])
 
     def blit() -> None:
@@ -113,22 +118,21 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
         plain.use(0)
         call.render(moderngl.TRIANGLES, vertices=3)
 
-    ways = ("drawn", "computed") if context.version_code >= 430 else ("drawn",)
     blit_ms = [least_ms(blit, context.finish, draws)]
     result: dict[str, Any] = {}
     for label, density in (("one_tap", 1.0), ("best", BEST_DENSITY)):
         warp = bent_warp(size, density)
         picture = picture_of(warp.prewarp.content_pixels)
-        for way in ways:
-            renderer = GlRenderer(warp, context, way=way)  # type: ignore[arg-type]  # one of the two words
+        for way in ways_of(context):
+            renderer = GlRenderer(warp, context, way=way)
             renderer.load(picture)
             result[f"{label}_{way}_ms"] = least_ms(lambda r=renderer: r.draw(target), context.finish, draws)  # type: ignore[misc]
             if label == "one_tap":
-                upload = least_ms(lambda r=renderer, p=picture: r.load(p), context.finish, max(draws // 4, 4))  # type: ignore[misc]
-                result[f"upload_rgb_{way}_ms"] = upload
+                few = max(draws // 4, 4)
                 video = YuvPicture(planes=np.resize(picture, (size[1] * 3 // 2, size[0])))
-                upload = least_ms(lambda r=renderer, p=video: r.load(p), context.finish, max(draws // 4, 4))  # type: ignore[misc]
-                result[f"upload_video_{way}_ms"] = upload
+                for kind, frame in (("rgb", picture), ("video", video)):
+                    upload = least_ms(lambda r=renderer, p=frame: r.load(p), context.finish, few)  # type: ignore[misc]
+                    result[f"upload_{kind}_{way}_ms"] = upload
             renderer.close()
         renderer = GlRenderer(warp, context)
         renderer.load(picture)
@@ -138,27 +142,30 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
         blit_ms.append(least_ms(blit, context.finish, draws))
     base = float(np.median(blit_ms))
     ratios = {key.removesuffix("_ms") + "_ratio": value / base for key, value in result.items() if key.endswith("_ms")}
-    chosen = ratios[f"one_tap_{result['one_tap_way']}_ratio"]
-    best = ratios[f"best_{result['best_way']}_ratio"]
-    # a renderer that may choose decodes by compute shaders wherever there are some, however it draws
-    decoding = ways[-1]
-    upload, upload_rgb = (ratios[f"upload_{kind}_{decoding}_ratio"] for kind in ("video", "rgb"))
-    met = {
-        "one_tap": chosen <= GPU_TARGETS[name],
-        "best": best <= BEST_TARGET,
-        "upload": upload <= UPLOAD_TARGET,
-        "upload_rgb": upload_rgb <= UPLOAD_TARGET,
-    }
-    return {
-        "blit_ms": base,
-        **result,
-        **ratios,
-        "ratio": chosen,
-        "best_ratio": best,
-        "upload_ratio": upload,
-        "upload_rgb_ratio": upload_rgb,
-        "met": met,
-    }
+    return {"blit_ms": base, **result, **ratios, "met": met_of(ratios, result, name)}
+
+
+def ways_of(context: Any) -> tuple[Any, ...]:
+    """How the GPU renderer can draw here."""
+    return ("drawn", "meshed", "computed") if context.version_code >= 430 else ("drawn", "meshed")
+
+
+def met_of(ratios: dict[str, float], result: dict[str, Any], name: str) -> dict[str, bool]:
+    """What was wanted in plain draws, and whether it holds: of what the renderer takes, and without compute shaders."""
+
+    def within(figure: str, ways: tuple[str, ...], most: float) -> bool:
+        return min(ratios[f"{figure}_{way}_ratio"] for way in ways) <= most
+
+    met = {}
+    if "one_tap_computed_ratio" in ratios:
+        most = GPU_TARGETS.get(name, max(GPU_TARGETS.values()))
+        met[f"a frame at most {most}"] = within("one_tap", (result["one_tap_way"],), most)
+        met[f"a frame with best filter at most {BEST_TARGET}"] = within("best", (result["best_way"],), BEST_TARGET)
+        for kind in ("video", "rgb"):
+            met[f"{kind} upload at most {UPLOAD_TARGET}"] = within(f"upload_{kind}", ("computed",), UPLOAD_TARGET)
+    for figure, most in WEAK_TARGETS.items():
+        met[f"{figure} without compute shaders at most {most}"] = within(figure, ("drawn", "meshed"), most)
+    return met
 
 
 def measure_cpu(rounds: int) -> dict[str, Any]:
@@ -206,7 +213,10 @@ def measure_cpu(rounds: int) -> dict[str, Any]:
 
 
 def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
-    """Largest difference between the renderers and the float64 reference, in code values, on hard content."""
+    """Largest difference between the renderers and the float64 reference, in codes, on hard content.
+
+    The mesh's is that to what the reference shows within 0.05 px of each place.
+    """
     warp = warp_of(prewarp)
     width, height = prewarp.content_pixels
     rng = np.random.default_rng(3)
@@ -215,37 +225,53 @@ def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
     expected = ReferenceRenderer(warp).render(picture).astype(int)
     found = {"cpu": int(np.abs(CpuRenderer(warp).render(picture) - expected).max())}
     if context is not None:
+        from rigwarp.live.render.exactness import codes_beyond
         from rigwarp.live.render.gl import GlRenderer
 
-        for way in ("drawn", "computed") if context.version_code >= 430 else ("drawn",):
-            renderer = GlRenderer(warp, context, way=way)  # type: ignore[arg-type]  # one of the two words
+        for way in ways_of(context):
+            renderer = GlRenderer(warp, context, way=way)
             frame = renderer.render(picture)
-            found[f"gpu_{way}"] = int(np.abs(frame - expected).max())
+            off = codes_beyond(frame, warp, picture) if way == "meshed" else np.abs(frame - expected)
+            found[f"gpu_{way}"] = int(off.max())
             renderer.close()
     return found
 
 
 def measure(*, rigs: dict[str, Prewarp] | None = None, quick: bool = False) -> dict[str, Any]:
-    """All figures; the GPU's are there only when a GPU draws, software OpenGL being no measure of anything."""
-    from rigwarp.live.render.gl_context import is_software, standalone_context
+    """All figures; of an OpenGL that the CPU computes only those of a small frame, of which nothing is wanted."""
+    from rigwarp.live.render.es_context import open_es_context
+    from rigwarp.live.render.gl_context import standalone_context
 
-    context = None
-    try:
-        context = standalone_context()
-    except DeviceError as error:
-        renderer = str(error)
-    else:
-        renderer = str(context.info["GL_RENDERER"])
-    result: dict[str, Any] = {"gl_renderer": renderer, "cpu": measure_cpu(5 if quick else 60)}
-    if context is not None and not is_software(context):
-        result["gpu"] = {name: measure_gpu(context, name, 20 if quick else 100) for name in SIZES}
-    result["agreement_codes"] = {
-        name: measure_agreement(rig, context) for name, rig in (scenario_rigs() if rigs is None else rigs).items()
-    }
-    if context is not None:
+    result: dict[str, Any] = {"cpu": measure_cpu(5 if quick else 60)}
+    rigs = scenario_rigs() if rigs is None else rigs
+    for name, opened in (("gl", standalone_context), ("es", open_es_context)):
+        try:
+            context = opened()
+        except (DeviceError, OSError) as error:
+            result[name] = {"renderer": str(error)}
+            continue
+        result[name] = measure_context(context, 20 if quick else 100)
+        if name == "gl":
+            result["agreement_codes"] = {rig: measure_agreement(prewarp, context) for rig, prewarp in rigs.items()}
         context.release()
+    if "agreement_codes" not in result:
+        result["agreement_codes"] = {rig: measure_agreement(prewarp, None) for rig, prewarp in rigs.items()}
     result["held"] = held(result)
     return result
+
+
+def measure_context(context: Any, draws: int) -> dict[str, Any]:
+    """Figures by size; "in_software" where the CPU computes OpenGL."""
+    from rigwarp.live.render.gl_context import is_software
+
+    software = is_software(context)
+    sizes = (SOFTWARE_SIZE,) if software else GPU_TARGETS
+    renderer = {"renderer": str(context.info["GL_RENDERER"]), "version": str(context.info["GL_VERSION"])}
+    return {
+        **renderer,
+        "in_software": software,
+        **{n: measure_gpu(context, n, 4 if software else draws) for n in sizes},
+    }
 
 
 def held(result: dict[str, Any]) -> dict[str, bool]:
@@ -255,12 +281,10 @@ def held(result: dict[str, Any]) -> dict[str, bool]:
         f"CPU, everything lit: at most {CPU_TARGET} times a bare remap": cpu["one_tap"],
         f"CPU, a disc lit: at most {CPU_TARGET} times a bare remap": cpu["disc"],
     }
-    for size, figures in result.get("gpu", {}).items():
-        met = figures["met"]
-        found[f"GPU {size}: at most {GPU_TARGETS[size]} times a plain draw"] = met["one_tap"]
-        found[f"GPU {size}, best filter: at most {BEST_TARGET} times a plain draw"] = met["best"]
-        found[f"GPU {size}, a video frame's upload: at most {UPLOAD_TARGET} times a plain draw"] = met["upload"]
-        found[f"GPU {size}, an RGB picture's upload: at most {UPLOAD_TARGET} times a plain draw"] = met["upload_rgb"]
+    for context in ("gl", "es"):
+        for size in GPU_TARGETS if not result[context].get("in_software", True) else ():
+            for wanted, holds in result[context][size]["met"].items():
+                found[f"{context} {size}: {wanted} plain draws"] = holds
     for name, codes in result["agreement_codes"].items():
         found[f"{name}: all renderers within one code of the reference"] = max(codes.values()) <= 1
     return found

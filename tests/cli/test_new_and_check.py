@@ -218,6 +218,14 @@ def test_remarks_about_the_machine(
     assert ("Remarks" in out) == (found != machine_with())
 
 
+def test_how_frames_are_drawn_is_said_and_what_one_costs(run: Callable[..., Any], rig: Path) -> None:
+    code, out, _ = run("check", rig, "--files-only", "--json")
+    drawing = json.loads(out)["drawing"]
+    assert code == 0
+    assert drawing["frame_ms"] == drawing["tried_ms"][drawing["way"]] > 0
+    assert (drawing["plain_draws"] is None) == (drawing["way"] == "cpu")
+
+
 def test_remarks_about_the_rig(run: Callable[..., Any], rig: Path) -> None:
     text = (rig / "rig.toml").read_text()
     (rig / "rig.toml").write_text(text.replace("pixels = [1080, 1080]", "pixels = [1080, 720]"))

@@ -113,6 +113,26 @@ def test_a_camera_that_goes_before_the_quiet_moment_costs_no_interruption(rig: R
             assert player.interrupted == 0
 
 
+def test_a_job_of_the_page_gets_the_camera_and_the_watch_takes_it_again(rig: RigFolder) -> None:
+    with served() as port, Player() as player:
+        opened: list[Opened] = []
+
+        def devices() -> Opened:
+            opened.append(network_camera(port)())
+            return opened[-1]
+
+        with DriftWatch(rig, player.interludes, hours=1000.0, devices=devices) as watch:
+            watch.give_camera(True)
+            with pytest.raises(DeviceError):  # closed: another program can open it
+                opened[0][0].look()
+            with pytest.raises(CameraAwayError, match="page"):
+                watch.look(FRAMES)
+            assert len(opened) == 1
+            watch.give_camera(False)
+            assert len(watch.look(FRAMES)) == len(FRAMES)
+            assert len(opened) == 2
+
+
 def test_a_window_that_is_needed_is_not_blamed_on_the_camera(rig: RigFolder) -> None:
     with (
         Player() as player,

@@ -214,6 +214,7 @@ def test_flipped_bytes(tmp_path: Path, kind: str) -> None:
         ({"R_camera_from_table": [[1, 0, 0], [0, 1, 0], [0, 0, -1]]}, "rotation"),
         ({"R_camera_from_table": [[1, 0.1, 0], [0, 1, 0], [0, 0, 1]]}, "rotation"),
         ({"t_camera_from_table_mm": [0, 0]}, "t_camera_from_table_mm"),
+        ({"t_camera_from_table_mm": [0, 0, 1e200]}, "t_camera_from_table_mm"),
         ({"covariance": [[1.0]]}, "covariance"),
         ({"covariance": (-np.eye(15)).tolist()}, "covariance"),
     ],

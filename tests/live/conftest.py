@@ -31,13 +31,13 @@ def gl_ways(gl_available: str) -> tuple[str, ...]:
     version = context.version_code
     context.release()
     if version >= COMPUTE_VERSION:
-        return ("drawn", "computed")
+        return ("drawn", "computed", "meshed")
     if _required():
         pytest.fail(f"{REQUIRE} is set: {gl_available} has version {version} of OpenGL and no compute shaders")
-    return ("drawn",)
+    return ("drawn", "meshed")
 
 
-@pytest.fixture(params=["drawn", "computed"])
+@pytest.fixture(params=["drawn", "computed", "meshed"])
 def way(request: pytest.FixtureRequest, gl_ways: tuple[str, ...]) -> str:
     """One way of drawing after the other."""
     if request.param not in gl_ways:

@@ -38,6 +38,8 @@ def test_without_a_window_it_agrees_within_one_code(gl_available):
     assert found["version"] == 310
     assert max(found["worst"][:3]) <= 1
     assert found["worst"][3] <= 2  # a video frame, whose reference was rounded to codes on its way
+    assert found["mesh_is_exact"]
+    assert max(found["meshed"]) <= 1  # of a video frame as well, which the mesh's codes are rounded to, too
 
 
 @pytest.mark.gl

@@ -9,7 +9,7 @@ import pytest
 
 from rigwarp.live.render.gl import GlRenderer
 from rigwarp.live.render.gl_context import standalone_context
-from rigwarp.live.render.picture import LUMA_601, LUMA_709, YuvPicture, light_of_codes, rgb_of
+from rigwarp.live.render.picture import LUMA_601, LUMA_709, YuvPicture, light_of_codes, rgb_of, small_rgb
 from rigwarp.live.sources.decoding import open_reader
 
 
@@ -36,6 +36,10 @@ def test_known_colours(yuv, rgb, options):
     shown = rgb_of(flat(*yuv, **options))
     assert shown.shape == (48, 64, 3)
     np.testing.assert_allclose(shown[20, 20].astype(int), rgb, atol=1)
+
+    small = small_rgb(flat(*yuv, **options), 32)  # made small first: the same colours
+    assert small.shape == (24, 32, 3)
+    np.testing.assert_allclose(small.astype(int), np.broadcast_to(rgb, small.shape), atol=1)
 
 
 @pytest.mark.gl

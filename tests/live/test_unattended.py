@@ -48,6 +48,24 @@ def test_the_heart_beats_only_while_frames_are_shown(tmp_path):
     assert beat_after(BEAT_S, 1) == 1000.0 + 1.0 + 3 * BEAT_S
 
 
+def test_systemd_is_told_what_goes_on_in_a_line(monkeypatch):
+    """`systemctl status` shows the last STATUS= (sd_notify(3)): one line, whatever a message has in it."""
+    told, about = [], {"source": "clip.mp4"}
+    monkeypatch.setattr(unattended, "notify_service", told.append)
+    pacing = Pacing(counts=Counts(shown=100, late=2))
+    heart = Heartbeat(pacing, about=lambda: about)
+    for doing in ("playing", "measuring", "dark"):
+        about |= {"doing": doing, "watch": "looked\nat nine: none"}
+        heart._last_s -= BEAT_S
+        pacing.counts.shown += 1
+        heart.beat()
+    assert told == [
+        "WATCHDOG=1\nSTATUS=playing clip.mp4, 2 of 101 frames late. looked at nine: none",
+        "WATCHDOG=1\nSTATUS=measuring: clip.mp4, 2 of 102 frames late. looked at nine: none",
+        "WATCHDOG=1\nSTATUS=dark: clip.mp4, 2 of 103 frames late. looked at nine: none",
+    ]
+
+
 def test_too_much_memory_is_noticed(monkeypatch, caplog):
     heart = Heartbeat(Pacing(counts=Counts()), memory_limit_mib=500.0)
     monkeypatch.setattr(unattended, "resident_mib", lambda: 499.0)

@@ -6,12 +6,19 @@ these looks, and all of them come up.
 
 import os
 import re
+import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from itertools import cycle
+from pathlib import Path
+from types import ModuleType
 
 import pytest
 from browser import REQUIRE, browser
 from page_player import QUIET_STATE, TalkingPlayer
+
+from rigwarp.files.page_key_file import page_keys
 
 try:
     from axe_playwright_python.sync_playwright import Axe
@@ -66,13 +73,25 @@ class Tablet:
         return self.page
 
 
-@pytest.fixture
-def tablet(chromium: Browser, player: TalkingPlayer) -> Iterator[Tablet]:
-    calm(player)
+@pytest.fixture(scope="module")
+def lying_there(chromium: Browser, player: TalkingPlayer) -> Iterator[Tablet]:
     opened = Tablet(chromium, player, locale="en-GB")
     yield opened
     opened.context.close()
-    assert opened.wrong == []
+
+
+@pytest.fixture
+def tablet(lying_there: Tablet) -> Iterator[Tablet]:
+    """One for all tests, the page loaded anew for each."""
+    calm(lying_there.player)
+    page = lying_there.page
+    page.set_viewport_size({"width": 1280, "height": 800})
+    lying_there.loaded.clear()
+    page.goto(f"{lying_there.player.origin}/#now")
+    page.reload()
+    expect(page.locator("#nav a")).to_have_count(6)
+    yield lying_there
+    assert lying_there.wrong == []
 
 
 def calm(player: TalkingPlayer) -> None:
@@ -86,7 +105,9 @@ def calm(player: TalkingPlayer) -> None:
 
 
 def complain(page: Page) -> list[str]:
-    found = Axe().run(page, options=RULES).response["violations"]
+    if not page.evaluate("'axe' in window"):  # half a megabyte, once a page
+        page.evaluate(Axe().axe_script)
+    found = page.evaluate("rules => axe.run(document, rules)", RULES)["violations"]
     return [
         f"{one['id']}: {node['html'][:120]} {node['failureSummary'][:200]}" for one in found for node in one["nodes"]
     ]
@@ -102,9 +123,10 @@ def states(tablet: Tablet) -> Iterator[tuple[str, Page]]:
         yield f"correct: {tool}", page
     tablet.part("calibrate").locator('[data-job="calibrate"]').click()
     yield "before calibrating", page
+    page.set_viewport_size({"width": 320, "height": 500})
     page.get_by_role("checkbox").check()
     page.get_by_role("button", name="Start").click()
-    expect(page.get_by_role("button", name="Stop", exact=True)).to_be_visible()
+    expect(page.get_by_role("button", name="Stop", exact=True)).to_be_in_viewport()  # on a phone, too
     yield "calibrating", page
     expect(page.get_by_text(re.compile("It did not work|Stopped")).first).to_be_visible(timeout=60000)
     yield "did not work", page
@@ -151,6 +173,72 @@ def test_it_loads_little_and_nothing_from_elsewhere(tablet: Tablet) -> None:
     assert tablet.player.keys["operate"] not in page.url
     assert sum(request.sizes()["responseBodySize"] for request in tablet.loaded) <= 100_000
     assert page.context.cookies() == []
+
+
+def test_it_is_usable_with_half_a_second_of_latency_and_greys_out_after_one(
+    chromium: Browser, player: TalkingPlayer
+) -> None:
+    """Each answer half a second later: it loads, a tap arrives, nothing looks old; what is old is greyed out."""
+    calm(player)
+    context = chromium.new_context(locale="en-GB")
+    page = context.new_page()
+    far = {"offline": False, "latency": 500, "downloadThroughput": -1, "uploadThroughput": -1}
+    tools = context.new_cdp_session(page)
+    tools.send("Network.enable")
+    tools.send("Network.emulateNetworkConditions", far)
+    page.goto(f"{player.origin}/#k={player.keys['operate']}")
+    expect(page.locator("#line")).to_have_text(re.compile("Playing"), timeout=20000)
+    waited_ms = page.evaluate(
+        """async () => { const from = performance.now(); await fetch("healthz"); return performance.now() - from; }"""
+    )
+    assert waited_ms >= 490.0  # the latency is there: a machine that is busy only adds to it
+    page.locator("#dark").click()
+    expect(page.locator("#line")).to_have_text("Dark")
+    expect(page.locator("main")).not_to_have_class("old")
+    player.silent = True
+    expect(page.locator("main")).to_have_class("old")
+    expect(page.locator("#line")).to_have_text(re.compile("Nothing heard for"))
+    player.silent = False
+    context.close()
+
+
+def test_nothing_moves_by_itself(tablet: Tablet) -> None:
+    """Neither for those who want less motion nor for others: no animation, no transition, no smooth scrolling."""
+    moving = """() => [...document.querySelectorAll("*")].map(one => getComputedStyle(one)).filter(one =>
+      one.animationName !== "none" || one.transitionDuration.split(", ").some(time => time !== "0s")
+      || one.scrollBehavior === "smooth").length + document.getAnimations().length"""
+    for part in PARTS:
+        assert tablet.part(part).evaluate(moving) == 0, part
+
+
+def test_several_tables_are_lines_that_open_their_own_page(
+    chromium: Browser, player: TalkingPlayer, rigs: ModuleType, tmp_path: Path
+) -> None:
+    """`rigwarp page` of a folder where nothing plays and of a running page's address, in a real browser."""
+    calm(player)
+    idle = rigs.make_rig(tmp_path / "idle")
+    looks = f"{player.origin}/#k={player.keys['operate']}"
+    words = [sys.executable, "-m", "rigwarp.cli", "page", str(idle), looks, "--port", "0", "--lang", "en"]
+    serves = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
+    try:
+        line = next(line for line in serves.stderr if "The page is at" in line)
+        origin = f"http://127.0.0.1:{int(line.split('127.0.0.1:')[1].split('/')[0])}"
+        context = chromium.new_context(locale="en-GB")
+        page = context.new_page()
+        page.goto(f"{origin}/#k={page_keys(idle).operate}")
+        expect(page.locator("main li")).to_have_count(2)
+        expect(page.locator("#line")).to_have_text("1 of 2 tables need a look")
+        expect(page.locator("main li").first).to_have_text(re.compile("Nothing plays here"))
+        expect(page.locator("#dark")).to_be_hidden()
+        assert complain(page) == []
+        assert page.evaluate(SMALL_JS) == []
+        page.get_by_role("link", name=re.compile("^Open ")).click()
+        expect(page.locator("#line")).to_have_text(re.compile("Playing Check grid"))
+        expect(page.locator("#nav a")).to_have_count(6)
+        context.close()
+    finally:
+        serves.send_signal(signal.SIGINT)
+        serves.communicate(timeout=60)
 
 
 def test_text_of_twice_the_size_fits(tablet: Tablet) -> None:
@@ -295,6 +383,20 @@ def test_the_viewing_key_and_german(chromium: Browser, player: TalkingPlayer) ->
     expect(page.locator("#dark")).to_be_disabled()
     tablet.part("correct")
     expect(page.get_by_role("button", name="Zurück")).to_be_disabled()
+    said = {
+        "now drawing with results/one": "gezeichnet wird jetzt mit results/one",
+        "the old picture stays: 0.25 s": "das alte Bild bleibt: 0,25 s",
+        "measuring failed; the content goes on": "Messung misslungen; der Inhalt geht weiter",
+        "all is 0.5 well": "all is 0.5 well",
+    }
+    for text in said:
+        player.talk.say({"message": text, "level": "INFO", "age_s": 0.0})
+    tablet.part("messages")
+    for english, german in said.items():
+        told = page.locator("main li span", has_text=re.compile(f"^{re.escape(german)}$"))
+        expect(told).to_have_attribute("lang", "en") if german == english else expect(told).not_to_have_attribute(
+            "lang", "en"
+        )
     tablet.context.close()
     assert tablet.wrong == []
 
@@ -323,7 +425,7 @@ def test_a_report_opens_apart(tablet: Tablet) -> None:
 
 def test_both_languages_say_the_same_things() -> None:
     """Every name of one file is in the other, with functions of as many values."""
-    from rigwarp.page.web import static_files
+    from rigwarp.page.site import static_files
 
     files = static_files()
 

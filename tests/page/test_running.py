@@ -9,7 +9,10 @@ from typing import Any
 
 import pytest
 
+from rigwarp.page.hub import Hub
+from rigwarp.page.messages import Said
 from rigwarp.page.running import Running
+from rigwarp.talk.keys import PageKeys
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="a process cannot be interrupted there")
 
@@ -61,6 +64,47 @@ def test_the_camera_lets_go_before_another_job_wants_it(
     assert mark.exists()
     assert running.name == "look"
     running.kill()
+
+
+class Player:
+    """Hears whether the camera is wanted."""
+
+    def __init__(self, told: list[bool]) -> None:
+        self._told = told
+
+    def say(self, message: dict[str, Any], _data: bytes = b"") -> bool:
+        self._told += [message["camera"]] if "camera" in message else []
+        return True
+
+
+class Onlooker:
+    """A browser that may do everything, and is told nothing."""
+
+    role = "operate"
+
+    def tell(self, _message: dict[str, Any]) -> None: ...
+
+    def show(self, _picture: bytes) -> None: ...
+
+
+def test_the_live_picture_gives_the_camera_back_before_another_job_asks_for_it(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, processes: "list[Popen[bytes]]"
+) -> None:
+    running_with(monkeypatch, processes, "time.sleep(60)")
+    hub = Hub(tmp_path, {}, {}, PageKeys.new(), later=lambda call, *given: call(*given), aside=lambda *_: None)
+    told: list[bool] = []
+    hub.link = Player(told)
+    client = Onlooker()
+    hub.enter(client)
+    for number, job in enumerate(("camera", "look"), 1):
+        hub.take(client, Said(kind="job", what=job, number=number))
+        assert hub.running.name != job
+        hub.heard({"camera": True}, b"")  # the player has let go of it
+        assert hub.running.name == job
+        wait_for(lambda: hub.running.facts()["notes"])
+    assert told == [True, False, True]
+    hub.running.kill()
+    assert told == [True, False, True, False]
 
 
 def test_a_job_that_was_stopped_before_it_could_say_so_has_not_failed(

@@ -56,3 +56,10 @@ def noisy(width, height, seed=3):
     picture = rng.integers(0, 256, (height, width, 3), dtype=np.uint8)
     picture[rng.random(picture.shape) < 0.4] = 0
     return picture
+
+
+def smooth(width, height):
+    """Ramps and waves, some code values from pixel to pixel."""
+    v, u = np.mgrid[:height, :width]
+    waves = 128 + 100 * np.sin(u / width * 9) * np.cos(v / height * 7)
+    return np.stack([u * 255 // width, v * 255 // height, waves], axis=-1).astype(np.uint8)

@@ -38,6 +38,7 @@ class TalkingPlayer:
         self.silent = False
         self.ahead = 0  # changes of the correction that nobody at the page has heard of yet
         self.asked: list[dict[str, Any]] = []
+        self.cameras: list[bool] = []
         self.address: dict[str, Any] = {}
         self.restart(self.hello)
 
@@ -78,6 +79,9 @@ class TalkingPlayer:
         if "ready" in message:
             self.address = message["ready"]
             self._ready.set()
+        elif "camera" in message:
+            self.cameras.append(message["camera"])
+            self.talk.say(message)
         elif "do" in message:
             self._do(message)
 

@@ -93,3 +93,18 @@ def test_single_wrong_dots_do_not_matter(rig):
     found = explain_shift(rig[0], light)
     assert found.moved == "mirror"
     assert np.degrees(np.linalg.norm(found.motions[0].turn_rad)) == pytest.approx(0.2, abs=0.02)
+
+
+def test_a_dent_that_the_light_meets_elsewhere_is_no_second_motion(rig):
+    """Some dots are off together by what the model does not know: that tells nothing about the mirror."""
+    model, pixels, zone = rig
+    shifts = np.zeros(12)
+    shifts[0] = 1.0
+    spots = trace_zones(model, pixels, zone)
+    off = (spots - spots.mean(axis=0)) / np.ptp(spots, axis=0) - [0.15, 0.1]
+    dent = 10.0 * off * np.exp(-np.sum(off**2, axis=-1, keepdims=True) / (2.0 * 0.1**2))  # 0.6 mm, a third of the dots
+    found = explain_shift(model, shifted(rig, shifts, extra=dent))
+    assert found.moved in ("projector", "projector or mirror")
+    motion = found.motions[0]
+    assert motion.part == "projector"
+    np.testing.assert_array_less(np.abs(motion.shift_mm - shifts[:3]), 3.3 * motion.shift_sigma_mm + 1e-3)

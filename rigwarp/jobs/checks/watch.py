@@ -3,7 +3,8 @@
 The player lends its window for the second that five photographs take; judging and correcting run beside it in a thread
 of their own. A corrected result becomes current only after a second look has shown that it is better; the player takes
 a new current result over by itself. A camera that is away costs the show nothing: the window is asked for only while
-pictures come in, and the camera is opened again at the next try.
+pictures come in, and the camera is opened again at the next try. A job of the page beside the table gets the camera: it
+is closed here meanwhile, as most cameras serve one program alone.
 """
 
 import logging
@@ -28,6 +29,7 @@ _PATIENCE_S = 1800.0  # content without an end is interrupted at any untouched m
 _TRIES = 3  # somebody who takes the window back is asked again
 _RETRY_S = 30.0  # after which a camera that was away is tried again, then twice as long each time, a period at most
 _POLL_S = 0.5
+_AT_THE_PAGE = "somebody at the page beside the table uses the camera"
 
 Opened = tuple[Camera, Display | None]
 
@@ -60,6 +62,8 @@ class DriftWatch:
         self._open = devices or (lambda: _rig_devices(folder))
         self._camera: Camera | None = None
         self._also: Display | None = None
+        self._using = threading.Lock()
+        self._given_away = False
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="rigwarp-drift", daemon=True)
         self.looks = 0
@@ -87,6 +91,13 @@ class DriftWatch:
     def exposure_s(self) -> float | None:
         """Of the camera, seconds."""
         return self._camera.exposure_s if self._camera is not None else None
+
+    def give_camera(self, away: bool) -> None:
+        """Let go of the camera, after the photographs that are being taken, until it is given back."""
+        with self._using:
+            self._given_away = away
+            if away:
+                self._drop_camera()
 
     def look(self, frames: Sequence[Frame], *, exposure_s: float = np.nan) -> list[Photo]:
         """Wait for a quiet moment, show the frames in the player's window and photograph them.
@@ -153,8 +164,11 @@ class DriftWatch:
 
         def measure(display: Display) -> None:
             try:
-                shown = display if self._also is None else ShownOnBoth(display, self._also)
-                taken.extend(take_look(shown, camera, frames, exposure_s=exposure_s))
+                with self._using:
+                    if self._camera is not camera:
+                        raise DeviceError(_AT_THE_PAGE)
+                    shown = display if self._also is None else ShownOnBoth(display, self._also)
+                    taken.extend(take_look(shown, camera, frames, exposure_s=exposure_s))
             except DisplayTakenBack:
                 raise  # the player's own log tells who took it
             except Exception as error:
@@ -176,7 +190,10 @@ class DriftWatch:
     def _require_still_there(self) -> None:
         """Take the request back when the camera goes while a quiet moment is waited for."""
         try:
-            _require_pictures(self._camera)
+            with self._using:
+                if self._given_away:
+                    raise DeviceError(_AT_THE_PAGE)
+                _require_pictures(self._camera)
         except DeviceError as error:
             self._interludes.cancel()
             self._drop_camera()
@@ -184,17 +201,20 @@ class DriftWatch:
 
     def _require_camera(self) -> Camera:
         """The camera, opened again where it has gone; it delivers pictures now."""
-        try:
-            _require_pictures(self._camera)
-        except DeviceError as error:
-            log.info("the camera is opened again: %s", error)
-            self._drop_camera()
-        if self._camera is None:
+        with self._using:
+            if self._given_away:
+                raise CameraAwayError(_AT_THE_PAGE)
             try:
-                self._camera, self._also = self._open()
+                _require_pictures(self._camera)
             except DeviceError as error:
-                raise CameraAwayError(str(error)) from error
-        return self._camera
+                log.info("the camera is opened again: %s", error)
+                self._drop_camera()
+            if self._camera is None:
+                try:
+                    self._camera, self._also = self._open()
+                except DeviceError as error:
+                    raise CameraAwayError(str(error)) from error
+            return self._camera
 
     def _drop_camera(self) -> None:
         if self._camera is not None:

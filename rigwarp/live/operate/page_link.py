@@ -3,9 +3,11 @@
 The page's process tells what people want (`{"do": NAME, "values": [...], "revision": N, "number": N}`) and how many
 watch; it is told the state ten times a second, small pictures of the content, and what came of each command. Frames of
 a measurement go the same way, see `rigwarp.live.operate.lent_frames`. Nothing of it runs in the frame loop's thread,
-and if that process dies or hangs the show goes on and it is started again.
+and if that process dies or hangs the show goes on, and a spare one takes its place, which has imported everything and
+waits for its first message.
 """
 
+import contextlib
 import logging
 import subprocess
 import threading
@@ -16,13 +18,12 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Protocol
 
 import cv2
-import numpy as np
 
 from rigwarp.errors import DeviceError
 from rigwarp.files import plain_json
 from rigwarp.live.operate.interlude import Interludes
 from rigwarp.live.operate.lent_frames import LentFrames
-from rigwarp.live.render.picture import AnyPicture, rgb_of
+from rigwarp.live.render.picture import AnyPicture, small_rgb
 from rigwarp.live.run.unattended import resident_mib
 from rigwarp.talk.commands import Command, MalformedCommand, Waiting, checked_values
 from rigwarp.talk.keys import PageKeys
@@ -31,10 +32,12 @@ from rigwarp.talk.pipes import Talk
 log = logging.getLogger(__name__)
 STATE_S, _KEYS_S = 0.1, 1.0
 _PICTURE_PX, _JPEG_QUALITY = 480, 70
+_CALM_S = 2.0
+"""A page serves so long before a spare is started, which takes the processor for half a second."""
 _SILENT_S, _READY_S = 6.0, 20.0
 """A page that has said nothing for so long is ended; so long it may take to start."""
-_PAUSES_S = (0.2, 0.5, 1.0, 2.0)
-"""Before it is started again: the first time, the second time in a row, and so on."""
+_PAUSES_S, _IN_A_ROW_S = (0.05, 0.3, 1.0, 2.0), 4.0
+"""Before another one takes its place: the first time, the second time in a row, and so on; it ended so soon, then."""
 _MESSAGES = 40
 _STOP = {"grid": (0.0,), "before": (0.0,)}
 """What nobody can take back once the page is gone."""
@@ -74,6 +77,10 @@ def _none() -> None:
     """No new keys."""
 
 
+def _keep_camera(_away: bool) -> None:
+    """The player has none."""
+
+
 class PageLink:
     """Runs the page's process until closed; an `Inlet` for the session.
 
@@ -101,11 +108,13 @@ class PageLink:
         self._playing: Playing | None = None
         self._told = _Told()
         self._process: subprocess.Popen[bytes] | None = None
+        self._spare: subprocess.Popen[bytes] | None = None
         self._messages: deque[tuple[int, float, str, str]] = deque(maxlen=_MESSAGES)
         self._message_number = 0
         self._failed = ""
         self._ended, self._gone, self._up = threading.Event(), threading.Event(), threading.Event()
         self.address: Mapping[str, Any] = {}
+        self.give_camera: Callable[[bool], object] = _keep_camera
         self.starts = 0
         self._thread = threading.Thread(target=self._run, name="rigwarp-page", daemon=True)
 
@@ -149,12 +158,18 @@ class PageLink:
     def close(self) -> None:
         """End the process."""
         self._ended.set()
-        self._end_process()
+        _end(self._process)
         if self._thread.is_alive():
             self._thread.join(timeout=3.0)
 
     def _run(self) -> None:
-        """Start the process again and again."""
+        """One process after the other."""
+        try:
+            self._serve_on()
+        finally:
+            self._drop_spare()
+
+    def _serve_on(self) -> None:
         in_a_row = 0
         while not self._ended.is_set():
             began = time.monotonic()
@@ -168,16 +183,18 @@ class PageLink:
                 self._waiting.keep(Command(name=name, values=values, sender=("page", 0)))
             if self._told.frames is not None:
                 self._told.frames.release()
-            in_a_row = 0 if time.monotonic() - began > 10.0 else in_a_row + 1
-            if self._ended.wait(_PAUSES_S[min(in_a_row, len(_PAUSES_S)) - 1]):
+            self.give_camera(False)
+            in_a_row = 0 if time.monotonic() - began > _IN_A_ROW_S else in_a_row + 1
+            if self._ended.wait(_PAUSES_S[min(in_a_row, len(_PAUSES_S) - 1)]):
                 return
             log.warning("the page's process has ended; it is started again")
 
     def _serve(self) -> None:
         """One process from its start to its end."""
         self._gone.clear()
-        told = _Told(heard_s=time.monotonic())
-        process = subprocess.Popen(self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        began_s = time.monotonic()
+        told = _Told(heard_s=began_s)
+        process, self._spare = self._spare or self._started(), None
         self._process, self.starts = process, self.starts + 1
         assert process.stdin is not None
         assert process.stdout is not None
@@ -191,19 +208,27 @@ class PageLink:
             if time.monotonic() - self._told.heard_s > (_SILENT_S if self._told.ready else _READY_S):
                 log.warning("the page's process does not answer")
                 break
-        self._end_process()
+            self._keep_spare(began_s)
+        _end(self._process)
         self._told.talk = None
 
-    def _end_process(self) -> None:
-        process = self._process
-        if process is None or process.poll() is not None:
-            return
-        process.terminate()
-        try:
-            process.wait(timeout=2.0)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
+    def _keep_spare(self, began_s: float) -> None:
+        """See that there is one that could take over, once the present one serves."""
+        if self._spare is not None and self._spare.poll() is not None:
+            self._drop_spare()
+        if self._spare is None and self._told.ready and time.monotonic() - began_s > _CALM_S:
+            with contextlib.suppress(OSError):  # no more processes: the present one serves on
+                self._spare = self._started()
+
+    def _drop_spare(self) -> None:
+        spare, self._spare = self._spare, None
+        _end(spare)
+        for stream in (spare.stdin, spare.stdout) if spare is not None else ():
+            if stream is not None:
+                stream.close()
+
+    def _started(self) -> subprocess.Popen[bytes]:
+        return subprocess.Popen(self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
 
     def _heard(self, message: dict[str, Any], data: bytes) -> None:
         told = self._told
@@ -214,6 +239,9 @@ class PageLink:
             told.frames.frame(int(message["frame"]), tuple(message["shape"]), data)
         elif "release" in message and told.frames is not None:
             told.frames.release()
+        elif "camera" in message:
+            self.give_camera(bool(message["camera"]))
+            self._say({"camera": bool(message["camera"])})
         elif "watching" in message:
             told.watching, told.picture = bool(message["watching"]), None
         elif "ready" in message:
@@ -279,12 +307,20 @@ class PageLink:
             self._say({"picture": picture is not None}, b"" if picture is None else _small_jpeg(picture))
 
 
+def _end(process: subprocess.Popen[bytes] | None) -> None:
+    """Ask a process to go, and see to it that it does."""
+    if process is None or process.poll() is not None:
+        return
+    process.terminate()
+    try:
+        process.wait(timeout=2.0)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
 def _small_jpeg(picture: AnyPicture) -> bytes:
-    rgb = rgb_of(picture)
-    step = max(1, min(rgb.shape[:2]) // (2 * _PICTURE_PX))  # the rest is averaged
-    small = rgb[::step, ::step]
-    share = _PICTURE_PX / max(small.shape[:2])
-    if share < 1.0:
-        small = np.asarray(cv2.resize(small, None, fx=share, fy=share, interpolation=cv2.INTER_AREA), np.uint8)
-    done, data = cv2.imencode(".jpg", small[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])
+    done, data = cv2.imencode(
+        ".jpg", small_rgb(picture, _PICTURE_PX)[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
+    )
     return bytes(data) if done else b""

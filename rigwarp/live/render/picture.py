@@ -75,6 +75,21 @@ def rgb_of(picture: AnyPicture) -> Picture:
     return np.clip(np.round(codes), 0, 255).astype(np.uint8)
 
 
+def small_rgb(picture: AnyPicture, most_px: int) -> Picture:
+    """The picture as RGB with at most so many pixels a side, averaged: made small first, so that it costs little."""
+    height, width = picture.shape[:2]
+    share = min(1.0, most_px / max(height, width))
+    size = (max(1, round(width * share)), max(1, round(height * share)))
+    if not isinstance(picture, YuvPicture):
+        step = max(1, min(height, width) // (2 * most_px))
+        return np.asarray(cv2.resize(picture[::step, ::step], size, interpolation=cv2.INTER_AREA), np.uint8)
+    chroma = picture.planes[height:].reshape(2, height // 2, width // 2)
+    planes = [cv2.resize(plane, size, interpolation=cv2.INTER_AREA) for plane in (picture.planes[:height], *chroma)]
+    to_rgb = picture.to_rgb_matrix()
+    offset = 255.0 * to_rgb[:, 3:]
+    return np.asarray(cv2.transform(cv2.merge(planes), np.hstack([to_rgb[:, :3], offset])), np.uint8)
+
+
 class Renderer(Protocol):
     """Turns a picture into the frame that the projector has to show."""
 

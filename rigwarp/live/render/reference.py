@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array
 from rigwarp.live.render.dither import thresholds
 from rigwarp.live.render.picture import Picture, checked
-from rigwarp.live.render.sampling import cubic_weights, of_kind, sample_kinds, tap_positions
+from rigwarp.live.render.sampling import SampleMap, cubic_weights, of_kind, sample_kinds, tap_positions
 from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig.transfer import encode_transfer
@@ -23,14 +23,7 @@ class ReferenceRenderer:
         """See `Renderer`."""
         picture = checked(picture)
         samples = self._warp.samples((picture.shape[1], picture.shape[0]))
-        light = self._warp.light()[picture]
-        out = np.zeros((*samples.gain_root.shape, 3))
-        for kind in sample_kinds(samples):
-            where = np.nonzero(of_kind(samples, kind))
-            sample = cubic if kind[2] else bilinear
-            total = sum(sample(light, position) for position in tap_positions(samples, where, kind[:2]))
-            out[where] = total / float(kind[0] * kind[1]) * samples.gain[where][:, None]
-        codes = encode_transfer(out, samples.transfer) * 255.0
+        codes = exact_codes(samples, self._warp.light()[picture])
         rounding = thresholds(codes.shape[:2])[..., None] if self._dither else 0.5
         return np.minimum(np.floor(codes + rounding), 255.0).astype(np.uint8)
 
@@ -40,6 +33,17 @@ class ReferenceRenderer:
 
     def close(self) -> None:
         """Nothing to free."""
+
+
+def exact_codes(samples: SampleMap, light: Array) -> Array:
+    """(H, W, 3) codes 0 .. 255 of a picture's light (h, w, 3), not rounded."""
+    out = np.zeros((*samples.gain_root.shape, 3))
+    for kind in sample_kinds(samples):
+        where = np.nonzero(of_kind(samples, kind))
+        sample = cubic if kind[2] else bilinear
+        total = sum(sample(light, position) for position in tap_positions(samples, where, kind[:2]))
+        out[where] = total / float(kind[0] * kind[1]) * samples.gain[where][:, None]
+    return encode_transfer(out, samples.transfer) * 255.0
 
 
 def bilinear(light: Array, position_px: NDArray[np.float32]) -> Array:

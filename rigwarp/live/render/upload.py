@@ -1,14 +1,16 @@
 """The way of a picture's bytes to the GPU.
 
 Measured on a data-centre GPU at 1080p, as a ratio to a plain draw: three buffers in turn that a compute shader reads
-1.4 (video planes) and 2.9 (RGB); one orphaned buffer copied into a texture 4.2 and 7.2; a texture written straight from
-memory 5.8 and 7.2. Half of what is left is one core copying the bytes. So where there are compute shaders the bytes
-never become a texture.
+1.4 (video planes) and 2.9 (RGB). Without compute shaders, textures written straight from memory 2.3 to 2.6 and 4.0 to
+4.6 if nothing reads them in between, 8 to 9 and 12 to 15 with their decoding; by way of two or three buffers in turn,
+orphaned or not, 5 to 6 and 13 without it: the driver then copies twice. So where there are compute shaders the bytes
+never become a texture, and where there are none they go straight into one.
 """
 
 from typing import Any
 
 import moderngl
+import numpy as np
 
 from rigwarp.live.render.picture import Picture
 
@@ -31,7 +33,7 @@ class StorageUpload:
         self._now = (self._now + 1) % _IN_FLIGHT
         self._buffers[self._now].write(data)
 
-    def use(self, _unit: int) -> None:
+    def use(self, *_units: int) -> None:
         """Make the newest bytes the source of the next decode."""
         self._buffers[self._now].bind_to_storage_buffer(STORAGE_BINDING)
 
@@ -42,33 +44,38 @@ class StorageUpload:
 
 
 class TextureUpload:
-    """Bytes in a texture of one channel, for OpenGL without compute shaders."""
+    """Bytes in textures of one channel, for OpenGL without compute shaders: one, or luma and chroma."""
 
-    def __init__(self, context: moderngl.Context, size: tuple[int, int]) -> None:
-        self._texture = context.texture(size, 1, alignment=1)
-        self._texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
-        self._buffer = context.buffer(reserve=size[0] * size[1])
+    def __init__(self, context: moderngl.Context, sizes: list[tuple[int, int]]) -> None:
+        self._textures = [context.texture(size, 1, alignment=1) for size in sizes]
+        for texture in self._textures:
+            texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
+        self._counts = [width * height for width, height in sizes]
 
     def write(self, data: Picture) -> None:
         """Take the bytes of a picture."""
-        self._buffer.orphan()  # the GPU may still be reading the last picture from it
-        self._buffer.write(data)
-        self._texture.write(self._buffer, alignment=1)
+        parts = np.split(data.reshape(-1), np.cumsum(self._counts)[:-1])
+        for part, texture in zip(parts, self._textures, strict=True):
+            texture.write(part, alignment=1)
 
-    def use(self, unit: int) -> None:
-        """Make the texture the source of the next decode."""
-        self._texture.use(unit)
+    def use(self, *units: int) -> None:
+        """Make the textures the source of the next decode."""
+        for texture, unit in zip(self._textures, units, strict=False):
+            texture.use(unit)
 
     def release(self) -> None:
-        """Free texture and buffer."""
-        self._texture.release()
-        self._buffer.release()
+        """Free the textures."""
+        for texture in self._textures:
+            texture.release()
 
 
-def open_upload(context: moderngl.Context, size: tuple[int, int], *, computed: bool) -> StorageUpload | TextureUpload:
-    """Room for pictures of `size` bytes (per row, rows); `computed` where compute shaders are at hand."""
+def open_upload(
+    context: moderngl.Context, size: tuple[int, int], *, planar: bool, computed: bool
+) -> StorageUpload | TextureUpload:
+    """Room for pictures (width, height) as RGB or as planes; `computed` where compute shaders decode them."""
     info: dict[str, Any] = context.info
-    count = size[0] * size[1]
+    width, height = size
+    count = width * height * 3 // (2 if planar else 1)
     if computed and count <= int(info.get("GL_MAX_SHADER_STORAGE_BLOCK_SIZE", 0)):
         return StorageUpload(context, count)
-    return TextureUpload(context, size)
+    return TextureUpload(context, [size, (width // 2, height)] if planar else [(3 * width, height)])

@@ -78,6 +78,7 @@ class Session:
         self.running = True
         self.code: tuple[str, ...] = ()
         self.page_address = ""
+        self._measuring = False
         self._source, self._keeper = source, keeper
         self._inlets = [inlet for inlet in (remote, page) if inlet is not None]
         self._stand_in = StandIn(warp.content)
@@ -132,10 +133,13 @@ class Session:
         """The measurement to run before the picture of this moment, when the moment is quiet; see `Quiet`."""
         if not self.interludes.waiting:
             return None
-        return self.interludes.due(now_s, at_seam=self._at_seam(now_s))
+        measurement = self.interludes.due(now_s, at_seam=self._at_seam(now_s))
+        self._measuring = measurement is not None
+        return measurement
 
     def after_interlude(self, lasted_s: float) -> None:
         """Go on where the content stood when the interlude began."""
+        self._measuring = False
         self._offset_s -= lasted_s
         self.counts.interludes += 1
         self.pacing.interrupted()
@@ -202,8 +206,14 @@ class Session:
         return (float(x), float(y)) if np.isfinite(x + y) else None
 
     def about(self) -> dict[str, str]:
-        """What plays, and what the drift watch has said."""
-        told = {"source": self._name, "watch": self.watch_says, "watch_warned": self.watch_warned}
+        """What plays, whether it does just now, and what the drift watch has said."""
+        doing = "dark" if self.dark else "playing" if self.running else "standing still"
+        told = {
+            "source": self._name,
+            "doing": "measuring" if self._measuring else doing,
+            "watch": self.watch_says,
+            "watch_warned": self.watch_warned,
+        }
         return {**told, "page": self.page_address} if self.page_address else told
 
     def status(self) -> dict[str, Any]:

@@ -134,7 +134,8 @@ class Heartbeat:
         """How things are, for `systemctl status`."""
         about, counts = self._about(), self._pacing.counts
         said = about.get("watch_warned") or about.get("watch") or ""
-        line = f"playing {about.get('source') or 'something unnamed'}, {counts.late} of {counts.shown} frames late"
+        doing, source = about.get("doing") or "playing", about.get("source") or "something unnamed"
+        line = f"{doing}{' ' if doing == 'playing' else ': '}{source}, {counts.late} of {counts.shown} frames late"
         return " ".join(f"{line}. {said}".split())[:_LINE_LETTERS]
 
     def _write_metrics(self, path: Path, resident: float | None, *, up: bool) -> None:

@@ -13,7 +13,8 @@ export function calibrate(app) {
     const job = chosen;
     chosen = "";
     update();
-    await app.ask({job});
+    started = true;
+    if ((await app.ask({job})).refused) started = false;
   }, {class: "strong"});
   const title = el("h2", {tabIndex: -1});
   const before = el("section", {class: "card"}, title, el("h3", {}, w.before_you), el("ul", {class: "caution"}, w.caution.map(text => el("li", {}, text))),
@@ -25,7 +26,8 @@ export function calibrate(app) {
   const notes = el("ul", {class: "list"});
   const photo = el("img", {class: "camera", alt: w.camera_text});
   const still = el("p", {}, w.frozen);
-  const working = el("section", {class: "card now"}, doing, bar, left, el("div", {class: "row"}, stop), notes, photo, still);
+  let started = false;
+  const working = el("section", {class: "card now", tabIndex: -1}, doing, bar, left, el("div", {class: "row"}, stop), notes, photo, still);
   const outcome = el("section", {class: "card", role: "status"});
   const hold = button(w.compare_hold, () => {}, {"data-hold": "1"});
   const press = on => app.usable && app.do("before", on ? 1 : 0);
@@ -48,16 +50,16 @@ export function calibrate(app) {
 
   function outcomeWords(last) {
     const job = w.jobs[last.job]?.[0] ?? last.job;
-    const told = [`${job}: ${w.ended[last.ended] ?? last.ended}`];
-    if (last.why) told.push(last.why);
-    if (last.against?.length) told.push(...last.against);
-    if (last.p95_mm != null) told.push(w.mm_off(mm(last.p95_mm), app.hello.allowed_mm));
+    const ended = el("p", {class: "big"}, `${job}: ${w.ended[last.ended] ?? last.ended}`), told = [];
+    const why = [last.why, ...last.against ?? []].filter(Boolean).map(text => app.say(el("p"), text));
+    if (last.p95_mm != null) told.push(w.mm_off(mm(last.p95_mm), mm(app.hello.allowed_mm)));
     if (last.findings) told.push(last.findings.length ? w.moved(last.findings.map(one => w.found[one] ?? one).join(", ")) : w.nothing_moved);
     if (last.corrected) told.push(w.put_right);
     else if (last.advice === "scan") told.push(w.scan_due);
     else if (last.advice === "re-register") told.push(w.can_right);
     if (last.current !== undefined) told.push(last.current ? w.is_current : w.not_current);
-    return told;
+    if (last.ended === "failed" && app.hello.call) told.push(w.call(app.hello.call));
+    return [ended, ...why, ...told.map(text => el("p", {}, text))];
   }
 
   let outcomeIs = "", notesAre = "";
@@ -71,9 +73,15 @@ export function calibrate(app) {
     say(title, chosen ? w.jobs[chosen][0] : "");
     start.disabled = !ready.checked || !app.usable;
     working.hidden = !busy;
+    if (busy && started) {  // whoever has just begun it sees what happens, and Stop
+      started = false;
+      working.focus({preventScroll: true});
+      scrollTo(0, 0);
+    }
     if (busy) {
       const stage = w.stages[job.stage] ?? job.stage;
-      say(doing, stage ?? w.working(w.jobs[job.job][0]));
+      if (stage) app.say(doing, stage);
+      else say(doing, w.working(w.jobs[job.job][0]));
       if (job.of) bar.value = job.at / job.of;
       else bar.removeAttribute("value");
       const times = [job.of > 1 ? w.of(job.at, job.of) : "", job.left_s ? w.left_s(lasting(job.left_s, w)) : "", w.since(lasting(job.seconds, w))];
@@ -82,7 +90,7 @@ export function calibrate(app) {
       stop.disabled = !app.operates || job.stopping;
       if (notesAre !== job.notes.join()) {
         notesAre = job.notes.join();
-        notes.replaceChildren(...job.notes.map(text => el("li", {}, text)));
+        notes.replaceChildren(...job.notes.map(text => app.say(el("li"), text)));
       }
       photo.hidden = still.hidden = !app.pictures.camera;
       if (app.pictures.camera && photo.src !== app.pictures.camera) photo.src = app.pictures.camera;
@@ -90,11 +98,11 @@ export function calibrate(app) {
     outcome.hidden = busy || !last || Boolean(chosen);
     if (last && outcomeIs !== JSON.stringify(last)) {
       outcomeIs = JSON.stringify(last);
-      outcome.replaceChildren(...outcomeWords(last).map((text, i) => el("p", {class: i ? "" : "big"}, text)));
+      outcome.replaceChildren(...outcomeWords(last));
     }
     compare.hidden = busy || Boolean(chosen) || !previous();
     hold.disabled = !app.usable || !app.state.playing;
     earlier.disabled = !app.usable;
   }
-  return {inside: [outcome, working, before, el("div", {class: "two"}, el("div", {}, cards.slice(0, 2)), el("div", {}, cards.slice(2))), compare], update, leave: up};
+  return {inside: [outcome, working, before, el("div", {class: "jobs"}, cards), compare], update, leave: up};
 }

@@ -1,6 +1,6 @@
 // Correct: the table in millimetres, and what is changed on it. Every step tells which correction it was made on; what
 // somebody else has changed meanwhile is not overwritten but shown.
-import {button, el, say, set, signed} from "./dom.js";
+import {button, el, figure, say, set, signed} from "./dom.js";
 import {Plan} from "./plan.js";
 
 const PAD = {ArrowUp: "up", ArrowDown: "down", ArrowLeft: "left", ArrowRight: "right"};
@@ -170,7 +170,7 @@ export function correct(app) {
   }
 
   function words(c) {
-    const percent = value => `${Math.round(1000 * value) / 10}`;
+    const percent = value => figure(100 * value, 1).replace(/\D0$/, "");
     return {
       place: () => w.is_place(signed(c.shift_mm[0], 1), signed(c.shift_mm[1], 1)), turn: () => w.is_turn(signed(c.turn_deg, 2)),
       size: () => w.is_size(percent(c.scale)), light: () => w.is_light(percent(c.brightness)), black: () => w.is_black(percent(c.black_level)),

@@ -28,7 +28,9 @@ export function lasting(seconds, words) {
   return words.days(Math.round(seconds / 86400));
 }
 
-export const signed = (value, digits) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(digits)}`;
+/** With so many digits, as the page's language writes numbers. */
+export const figure = (value, digits) => value.toFixed(digits).replace(".", document.documentElement.lang === "de" ? "," : ".");
+export const signed = (value, digits) => `${value < 0 ? "−" : "+"}${figure(Math.abs(value), digits)}`;
 /** A source as people call it: a check picture, or a file without its folders. */
 export const sourceName = (name, words) => words.sources[name] ?? (name.includes("://") ? name : name.split(/[\\/]/).at(-1));
-export const mm = value => value.toFixed(value < 1 ? 2 : 1);
+export const mm = value => figure(value, value < 1 ? 2 : 1);

@@ -1,6 +1,6 @@
 // The connection to the server: key, socket, answers by number, coming back after a sleep.
 const SILENT_MS = 4000;
-const WAITS_MS = [300, 800, 1500, 3000, 5000];
+const WAITS_MS = [250, 500, 750, 1000, 2000, 5000];
 
 /** The key from the address's fragment, which is taken out at once; else the one kept for this tab. */
 export function takeKey() {
@@ -61,7 +61,7 @@ export class Link {
     this.waiting.clear();
     if (event.reason === "key" || event.reason === "full") this.refused = event.reason;
     this.turned();
-    if (this.refused !== "key") this.timer = setTimeout(() => this.open(this.key), WAITS_MS[Math.min(this.tries++, 4)]);
+    if (this.refused !== "key") this.timer = setTimeout(() => this.open(this.key), WAITS_MS[Math.min(this.tries++, WAITS_MS.length - 1)]);
   }
 
   lookAfter() {

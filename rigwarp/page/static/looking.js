@@ -21,13 +21,14 @@ export function camera(app) {
     none.hidden = Boolean(app.pictures.camera) || Boolean(failed);
     if (app.pictures.camera && photo.src !== app.pictures.camera) photo.src = app.pictures.camera;
     photo.classList.toggle("old", !running);
-    say(advice, app.busy ? w.frozen : running ? job.camera ?? "" : failed ?? "");
+    if (app.busy) say(advice, w.frozen);
+    else app.say(advice, running ? job.camera ?? "" : failed ?? "");
     levels.hidden = !running || job.brightest === undefined;
     level.value = job.brightest ?? 0;
     say(brightest, w.brightest(job.brightest, job.burnt));
     if (linesAre !== `${job.lines}`) {
       linesAre = `${job.lines}`;
-      lines.replaceChildren(...(job.lines ?? []).map(text => el("li", {}, text)));
+      lines.replaceChildren(...(job.lines ?? []).map(text => app.say(el("li"), text)));
     }
     say(on, running ? w.camera_stop : w.camera_start);
     on.disabled = !app.usable || app.busy;
@@ -56,8 +57,8 @@ export function results(app) {
   const card = one => el("section", {class: one.current ? "card now" : "card"},
     el("h2", {}, new Date(one.made_utc).toLocaleString(locale(), {dateStyle: "medium", timeStyle: "short"}), one.current ? ` · ${w.live_now}` : ""),
     el("p", {class: "big"}, w.verdicts[one.verdict] ?? one.verdict),
-    one.p95_mm === null ? null : el("p", {}, w.mm_off(mm(one.p95_mm), one.limit_mm)),
-    one.against.map(text => el("p", {}, text)),
+    one.p95_mm === null ? null : el("p", {}, w.mm_off(mm(one.p95_mm), mm(one.limit_mm))),
+    one.against.map(text => app.say(el("p"), text)),
     el("div", {class: "row"},
       button(w.open_report, () => open(one, "report"), {"aria-label": `${w.open_report} ${one.name}`}),
       one.current ? null : button(w.use, () => app.ask({use: one.name}), {class: "use", "aria-label": `${w.use} ${one.name}`}),
@@ -86,7 +87,7 @@ export function messages(app) {
     if (list.dataset.are === are) return;
     list.dataset.are = are;
     list.replaceChildren(...(made.length ? made : [["", w.no_messages, ""]]).map(([when, text, level]) =>
-      el("li", {class: level === "WARNING" || level === "ERROR" ? "warn" : ""}, when ? el("span", {}, `${when}: `) : null, text)));
+      el("li", {class: level === "WARNING" || level === "ERROR" ? "warn" : ""}, when ? el("span", {}, `${when}: `) : null, when ? app.say(el("span"), text) : text)));
   };
   return {inside: [list], update};
 }

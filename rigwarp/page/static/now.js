@@ -35,8 +35,8 @@ export function now(app) {
     if (document.activeElement !== light) light.value = s.brightness ?? 1;
     const unknown = app.known ? w.never : "…";
     const told = [
-      [w.checked, one?.p95_mm != null ? w.mm_off(mm(one.p95_mm), one.limit_mm) : unknown],
-      [w.looked, one?.look_p95_mm != null ? w.mm_off(mm(one.look_p95_mm), one.limit_mm) : unknown],
+      [w.checked, one?.p95_mm != null ? w.mm_off(mm(one.p95_mm), mm(one.limit_mm)) : unknown],
+      [w.looked, one?.look_p95_mm != null ? w.mm_off(mm(one.look_p95_mm), mm(one.limit_mm)) : unknown],
       ...(s.playing ? [[w.frames, s.flips_per_second === null ? "–" : Math.round(s.flips_per_second)], [w.late, `${s.late}`]] : []),
     ];
     if (factsAre !== JSON.stringify(told)) {

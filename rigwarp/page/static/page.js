@@ -6,10 +6,13 @@ import {correct} from "./correct.js";
 import {camera, messages, results} from "./looking.js";
 import {now} from "./now.js";
 import {tables} from "./tables.js";
+import {translator} from "./phrases.js";
+import germanPhrases from "./phrases_de.js";
 import english from "./words_en.js";
 import german from "./words_de.js";
 
 const LANGUAGES = {en: english, de: german};
+const PHRASES = {de: translator(germanPhrases)};
 const ALONE = {now, correct, calibrate, camera, results, messages};
 const parts = () => app.tables ? {tables} : ALONE;
 const STALE_S = 1;
@@ -36,6 +39,14 @@ export const app = {
     refresh();
   },
   tellServer: message => link.tell(message),
+  /** Put a text of a job or of the player into an element, translated; what stays English says that it is. */
+  say(element, text) {
+    const code = document.documentElement.lang, told = PHRASES[code] && text ? PHRASES[code](text) : text;
+    say(element, told ?? text);
+    if (told === null) set(element, "lang", "en");
+    else element.removeAttribute("lang");
+    return element;
+  },
   current: () => app.results.find(one => one.current),
   go: part => { location.hash = part; },
 };

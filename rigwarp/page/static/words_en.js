@@ -58,7 +58,7 @@ export default {
     calibrate: ["Calibrate", "Everything anew: patterns, computing, checking. Take everything off the table. Ten minutes or more."],
     camera: ["Camera", ""],
   },
-  working: name => `${name} is being done`, since: s => `running for ${s}`, left_s: s => `about ${s} left`, of: (a, b) => `${a} of ${b}`,
+  working: name => `Under way: ${name}`, since: s => `running for ${s}`, left_s: s => `about ${s} left`, of: (a, b) => `${a} of ${b}`,
   stages: {Looking: "Looking first", Scanning: "Taking photographs of patterns", Verifying: "Photographing check pictures", Decoding: "Computing where light lands", Fitting: "Computing the map"},
   ended: {done: "Done", failed: "It did not work", stopped: "Stopped", "taken back": "Broken off: the content was wanted"},
   nothing_moved: "Nothing has moved.", scan_due: "A quick look cannot put this right. Calibrate.", can_right: "It can be put right from here.",

@@ -14,7 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
-from rigwarp.geometry.robust import HUBER_WIDE, huber_cost, normal_prior, robust_least_squares, sigma_per_axis
+from rigwarp.geometry.robust import (
+    HUBER_WIDE,
+    huber_cost,
+    huber_weights,
+    normal_prior,
+    robust_least_squares,
+    sigma_per_axis,
+)
 from rigwarp.table_map.registration import apply_shifts, trace_zones
 from rigwarp.tracing import OpticalModel
 
@@ -27,6 +34,8 @@ _DONE = 1e-4  # a step below this share of the prior ends the iteration
 _STEP = 1e-3
 _SMALLEST_MM = 0.005  # no dot is known better than this from one look to the next
 _MODEL_SHARE = 0.002  # of a dot's shift, that a light path fitted to the map does not get right
+_PARTS_ACROSS = 4  # of the picture, each way, whose dots may be off together
+_NOT_WRONG = 0.95  # of the dots, at least
 _DECISIVE = 25.0  # chi-squared between two explanations: five sigma
 _WORTH_MM = 0.05  # rms shift of the light below which nobody would notice
 _RIGID_SIGMAS, _RIGID_MM = 4.0, 0.1  # what a rigid motion may leave, rms, before it is something else
@@ -100,7 +109,10 @@ class Explanation:
 
 @dataclass(frozen=True, kw_only=True)
 class _Fit:
-    """One explanation: shifts (12,), which of them were free, camera pose (6,), what is left, covariance of these."""
+    """One explanation: shifts (12,), which were free, camera pose (6,), what is left, and how well it is known.
+
+    That is by the dots' sigmas, `covariance` of the free shifts and the pose, and by what is left, `together` (n,).
+    """
 
     free: tuple[int, ...]
     shifts: Array
@@ -108,6 +120,7 @@ class _Fit:
     left_mm: Array
     chi_squared: float
     covariance: Array
+    together: Array
 
 
 def explain_shift(model: OpticalModel, light: LightShift) -> Explanation:
@@ -165,7 +178,8 @@ def _motions(fitter: "_Fitter", name: str, fit: _Fit, noise: float) -> list[Part
         plain = min(halves, key=lambda half: half.chi_squared)
         fit = plain if plain.chi_squared - fit.chi_squared < _DECISIVE * noise**2 else fit
     sigma = np.zeros(12)
-    sigma[list(fit.free)] = noise * np.sqrt(np.diag(fit.covariance)[: len(fit.free)])
+    alone = noise * np.sqrt(np.diag(fit.covariance)[: len(fit.free)])
+    sigma[list(fit.free)] = np.maximum(alone, fit.together)
     return [
         PartMotion(
             part=part,
@@ -216,7 +230,24 @@ class _Fitter:
             left_mm=left,
             chi_squared=cost + float(found.unknowns @ precision @ found.unknowns),
             covariance=found.covariance,
+            together=self._together(chosen, found.unknowns, found.covariance),
         )
+
+    def _together(self, chosen: list[int], unknowns: Array, covariance: Array) -> Array:
+        """(n,) 1-sigma of the motions where neighbouring dots are off together.
+
+        The clusters' own scatter instead of the dots' sigmas (Liang and Zeger 1986, Biometrika 73, 13), by parts of the
+        picture.
+        """
+        left, jacobian = self._linearised(chosen, unknowns)
+        rank = np.argsort(np.argsort(self._light.pixels_px, axis=0), axis=0) * _PARTS_ACROSS // len(left)
+        known = np.isfinite(left).all(axis=-1)
+        weight = huber_weights(np.linalg.norm(left, axis=-1) / self.sigma_mm, HUBER_WIDE) / self.sigma_mm**2
+        pulls = np.einsum("kin,ki->kn", jacobian(), left * weight[:, None])[known]
+        of_part = np.zeros((_PARTS_ACROSS**2, pulls.shape[1]))
+        np.add.at(of_part, (rank[:, 0] * _PARTS_ACROSS + rank[:, 1])[known], pulls)
+        moved = of_part @ covariance
+        return np.asarray(np.sqrt(np.sum(moved**2, axis=0))[: len(chosen)])
 
     @staticmethod
     def _shifts(chosen: list[int], unknowns: Array) -> Array:
@@ -243,13 +274,17 @@ class _Fitter:
 
 
 def _noise(fit: _Fit, sigma_mm: Array) -> float:
-    """By how much the dots scatter more than their sigmas about the explanation that has every freedom; at least 1.
+    """By how much dots are off beyond their sigmas by the explanation that has every freedom; at least 1.
 
-    By the median length, so that single wrong dots do not blur the picture.
+    The larger of two: how most of them scatter, by the median length, and Birge's ratio (1932, Phys. Rev. 40, 207), the
+    root of chi-squared per degree of freedom, without the worst dots, which may be wrong. It is large where the light
+    meets a dent elsewhere than before: some dots are off together, and what they gain by an explanation tells nothing.
     """
+    sigmas = fit.left_mm / sigma_mm[:, None]
     numbers = 2 * len(sigma_mm)
-    typical = sigma_per_axis(fit.left_mm / sigma_mm[:, None])
-    return max(1.0, typical * float(np.sqrt(numbers / max(numbers - len(fit.free), 1))))
+    lost = numbers / max(numbers - len(fit.free), 1)
+    squared = np.sort(np.sum(sigmas**2, axis=-1))[: int(_NOT_WRONG * len(sigmas))]  # NaN is last
+    return max(1.0, sigma_per_axis(sigmas) * float(np.sqrt(lost)), float(np.sqrt(np.mean(squared) / 2.0 * lost)))
 
 
 def _rms(vectors_mm: Array) -> float:

@@ -1,0 +1,77 @@
+"""Draws the frame as a mesh of rectangles: one texture of two bytes per pixel beside the picture (`mesh_tiles`)."""
+
+from typing import Any
+
+import moderngl
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.live.render import shaders
+from rigwarp.live.render.gl_programs import UNITS, drawing_program
+from rigwarp.live.render.mesh_tiles import CELLS, MeshTiles
+
+_ATTRIBUTES = ("rectangle", "first", "second", "third")
+
+
+class GlMesh:
+    """The mesh's rectangles on the GPU, a program for each kind."""
+
+    def __init__(self, context: moderngl.Context, resolution: tuple[int, int], *, dither: bool) -> None:
+        self._context = context
+        self._programs: dict[str, Any] = {
+            kind: drawing_program(context, text, shaders.MESH_VERTEX, dither=dither)
+            for kind, text in shaders.MESH_DRAWN.items()
+        }
+        self.set(frame_size=resolution, rows=resolution[1], **UNITS)
+        self._how = context.texture(resolution, 1, dtype="u2", alignment=2)
+        self._how.filter = (moderngl.NEAREST, moderngl.NEAREST)
+        self._calls: list[tuple[Any, Any, int, int]] = []  # program, rectangles, cells along a side, how many
+        self._loose: list[Any] = []
+
+    def set(self, **values: Any) -> None:
+        """Set uniforms, in those programs that have them."""
+        for program in self._programs.values():
+            for name in set(values) & set(program):
+                program[name] = values[name]
+
+    def place(self, tiles: MeshTiles, texture_size: tuple[int, int]) -> None:
+        """Draw these rectangles from now on, with pictures in textures of that size, whose first texel is rim."""
+        self.set(per_texel=(1.0 / texture_size[0], 1.0 / texture_size[1]))
+        scale = np.ones(16, np.float32)
+        scale[4:] = np.tile(1.0 / np.array(texture_size), 6)
+        offset = np.zeros(16, np.float32)
+        offset[4:6] = 1.5
+        self._release_tiles()
+        self._how.write(tiles.how)
+        for kind, program in self._programs.items():
+            for cells in CELLS:
+                own = tiles.kinds[kind][tiles.kinds[kind][:, 16] == cells, :16]
+                if len(own):
+                    self._calls.append((program, self._call(program, (own + offset) * scale), cells, len(own)))
+
+    def draw(self, picture: moderngl.Texture) -> None:
+        """Draw into the framebuffer in use, whose viewport is the whole frame."""
+        picture.use(UNITS["picture"])
+        self._how.use(UNITS["how"])
+        for program, call, cells, count in self._calls:
+            program["cells"] = cells
+            call.render(moderngl.TRIANGLES, vertices=6 * cells**2, instances=count)
+
+    def close(self) -> None:
+        """Free everything."""
+        self._release_tiles()
+        for item in (self._how, *self._programs.values()):
+            item.release()
+
+    def _call(self, program: Any, rectangles: NDArray[np.float32]) -> Any:
+        buffer = self._context.buffer(rectangles)
+        whole = "first" in program  # programs that look nowhere have no use for the quadratics
+        names = _ATTRIBUTES if whole else _ATTRIBUTES[:1]
+        call = self._context.vertex_array(program, [(buffer, f"4f {'4f 4f 4f' if whole else '48x'}/i", *names)])
+        self._loose += [call, buffer]
+        return call
+
+    def _release_tiles(self) -> None:
+        for item in self._loose:
+            item.release()
+        self._calls, self._loose = [], []

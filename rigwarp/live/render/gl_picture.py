@@ -1,0 +1,221 @@
+"""The picture on the GPU: uploaded, and decoded once per picture instead of once per sample."""
+
+from typing import Any, Literal
+
+import moderngl
+import numpy as np
+
+from rigwarp.errors import DeviceError
+from rigwarp.live.render import decode_shaders
+from rigwarp.live.render.gl_context import is_es
+from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, drawing_program
+from rigwarp.live.render.picture import AnyPicture, YuvPicture, checked
+from rigwarp.live.render.upload import StorageUpload, TextureUpload, open_upload
+
+Stored = Literal["codes", "half", "whole"]
+"""How texels are kept: sRGB codes that the GPU turns into light, or light itself in half or whole floats."""
+_RIM_PX = 3
+"""Black texels around the picture on the GPU: one before it, two after it."""
+_SRGB8_ALPHA8 = 0x8C43
+
+
+def texture_size(size: tuple[int, int]) -> tuple[int, int]:
+    """(width, height) of a picture's texture: with its rim."""
+    return size[0] + _RIM_PX, size[1] + _RIM_PX
+
+
+class GlPicture:
+    """What the warp samples; `load` or `load_texture` fills it.
+
+    Attributes
+    ----------
+    size : (width, height) of the picture; None before the first one.
+    foreign : the texture that the picture was taken from, None where it was loaded from memory.
+    """
+
+    def __init__(self, context: moderngl.Context, *, computed: bool) -> None:
+        self._context, self._es = context, is_es(context)
+        self._programs: dict[str, Any] = {}
+        self._calls: dict[str, Any] = {}
+        self._computes = computed
+        self._light = context.texture((256, 1), 1, dtype="f4")
+        self.without_filter(self._light)
+        self._light.repeat_x = self._light.repeat_y = False  # white must not be mixed with what follows it, black
+        self._upload: StorageUpload | TextureUpload | None = None
+        self._kept: list[Any] = []  # texture and framebuffer
+        self._chroma: list[Any] = []  # the same, of a video's colours
+        self._stored: Stored = "half"
+        self.size: tuple[int, int] | None = None
+        self.foreign: moderngl.Texture | None = None
+        self._planar = False
+        self._matrix = b""
+
+    @property
+    def texture(self) -> moderngl.Texture:
+        """Texels, with a black rim of one before the picture and two after it."""
+        texture: moderngl.Texture = self._kept[0]
+        return texture
+
+    @property
+    def lifted(self) -> bool:
+        """True when texels hold light with black level and brightness in it; codes have neither."""
+        return self._stored != "codes"
+
+    def set_light(self, light: np.ndarray[Any, Any]) -> None:
+        """(256,) linear light of code values."""
+        self._light.write(light.astype(np.float32).tobytes())
+
+    def fits(self, size: tuple[int, int], *, planar: bool) -> bool:
+        """True when there is room for a picture of this size, as planes or not."""
+        return self.size == size and self._planar == planar
+
+    def resize(self, size: tuple[int, int], frame_size: tuple[int, int], *, planar: bool = False) -> None:
+        """Give up the picture for one of another size.
+
+        Raises
+        ------
+        DeviceError
+            The GPU takes none of this size, or no frame of that size.
+        """
+        largest = int(self._context.info["GL_MAX_TEXTURE_SIZE"])
+        rim = largest - _RIM_PX
+        most = (rim, rim) if self._computes else (min(largest // 3, rim), min(largest // 2, rim))
+        if size[0] > most[0] or size[1] > most[1] or max(frame_size) > largest:
+            raise DeviceError(
+                f"a picture of {size[0]} x {size[1]} is more than this GPU takes. Make it at most {most[0]} wide and "
+                f"{most[1]} high."
+            )
+        self.release()
+        self.size, self._planar = size, planar
+
+    def room(self, stored: Stored) -> None:
+        """Texels of this kind from now on; the picture has to be decoded again if that is new."""
+        assert self.size is not None  # see `resize`
+        size = texture_size(self.size)
+        if self._kept and self._stored == stored:
+            return
+        self._release_texels()
+        if stored == "codes":
+            texture = self._context.texture(size, 4, internal_format=_SRGB8_ALPHA8)
+        else:
+            texture = self._context.texture(size, 4, dtype="f4" if stored == "whole" else "f2")
+            if stored == "whole":
+                self.without_filter(texture)
+        texture.repeat_x = texture.repeat_y = False
+        self._kept, self._stored = [texture, self._context.framebuffer([texture])], stored
+
+    def load(self, picture: AnyPicture) -> None:
+        """Take the picture's bytes and decode them."""
+        assert self.size is not None  # see `resize`
+        if self._upload is None:
+            computed = self._computes and self.lifted
+            self._upload = open_upload(self._context, self.size, planar=self._planar, computed=computed)
+        if isinstance(picture, YuvPicture):
+            self._matrix = picture.to_rgb_matrix().T.astype(np.float32).tobytes()
+        self._upload.write(
+            np.ascontiguousarray(picture.planes if isinstance(picture, YuvPicture) else checked(picture))
+        )
+        self.foreign = None
+        self.decode()
+
+    def load_texture(self, texture: moderngl.Texture, *, bottom_up: bool) -> None:
+        """Decode somebody's texture."""
+        self.foreign = texture
+        self._program("texture")["bottom_up"] = bottom_up
+        self.decode()
+
+    def decode(self) -> None:
+        """Decode what was loaded, once more."""
+        source = self._upload if self.foreign is None else self.foreign
+        assert source is not None  # one or the other was loaded
+        texture, frame = self._kept
+        what = "texture" if self.foreign is not None else "planes" if self._planar else "bytes"
+        if isinstance(source, StorageUpload):
+            what += "_computed"
+        if isinstance(source, TextureUpload) and self._planar:
+            self._join_chroma(source)
+        program = self._program(what)
+        if self._planar and "to_rgb" in program:
+            program["to_rgb"].write(self._matrix)
+        program["size"] = self.size
+        source.use(UNITS["codes"])
+        self._light.use(UNITS["light"])
+        if isinstance(source, StorageUpload):
+            self._compute(program, texture)
+            return
+        frame.use()
+        self._context.viewport = (0, 0, *texture.size)
+        self._calls[f"{what} {self._stored == 'codes'}"].render(moderngl.TRIANGLES, vertices=3)
+
+    def without_filter(self, texture: moderngl.Texture) -> None:
+        """ES need not filter whole floats, and takes a texture that asks for it as black; our texts do not ask."""
+        if self._es:
+            texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
+
+    def release(self) -> None:
+        """Free the picture; another one may be loaded."""
+        if self._upload is not None:
+            self._upload.release()
+        self._upload = None
+        self._release_texels()
+
+    def close(self) -> None:
+        """Free everything."""
+        self.release()
+        for item in (self._light, *self._calls.values(), *self._programs.values()):
+            item.release()
+
+    def prepare(self, *, to_codes: bool) -> None:
+        """Compile what the first picture of any kind will need."""
+        computed = self._computes and not to_codes
+        for what in ("bytes_computed", "planes_computed") if computed else ("bytes", "planes", "chroma"):
+            self._program(what, to_codes=to_codes)
+        if not to_codes:
+            self._program("texture", to_codes=False)
+
+    def _program(self, what: str, *, to_codes: bool | None = None) -> Any:
+        to_codes = (self._stored == "codes" if to_codes is None else to_codes) and what != "chroma"
+        key = f"{what} {to_codes}"
+        if key not in self._programs:
+            made: Any
+            if what.endswith("_computed"):
+                made = self._context.compute_shader(decode_shaders.computed(what.removesuffix("_computed")))
+            else:
+                chroma, to_text = what == "chroma", decode_shaders.drawn
+                text = decode_shaders.CHROMA if chroma else to_text(what, to_codes=to_codes, es=self._es)
+                made = drawing_program(self._context, text)
+                self._calls[key] = self._context.vertex_array(made, [])
+            for name in set(UNITS) & set(made):
+                made[name] = UNITS[name]
+            self._programs[key] = made
+        return self._programs[key]
+
+    def _compute(self, program: Any, texture: moderngl.Texture) -> None:
+        assert self.size is not None  # a picture is loaded
+        if "row_bytes" in program:
+            program["row_bytes"] = self.size[0] if self._planar else 3 * self.size[0]
+        texture.bind_to_image(0, read=False, write=True)
+        program.run(*(-(-side // GROUP_SIDE) for side in texture.size))
+        self._context.memory_barrier(WRITTEN_IMAGE)
+
+    def _join_chroma(self, source: TextureUpload) -> None:
+        """Make one texture of U and V, and leave it in its unit."""
+        assert self.size is not None  # a picture is loaded
+        size = self.size[0] // 2, self.size[1] // 2
+        if not self._chroma:
+            texture = self._context.texture(size, 2, dtype="f2")
+            texture.repeat_x = texture.repeat_y = False
+            self._chroma = [texture, self._context.framebuffer([texture])]
+        texture, frame = self._chroma
+        program = self._program("chroma")
+        program["size"] = self.size
+        source.use(UNITS["codes"], UNITS["chroma"])
+        frame.use()
+        self._context.viewport = (0, 0, *size)
+        self._calls["chroma False"].render(moderngl.TRIANGLES, vertices=3)
+        texture.use(UNITS["chroma"])
+
+    def _release_texels(self) -> None:
+        for item in (*reversed(self._kept), *reversed(self._chroma)):
+            item.release()
+        self._kept, self._chroma = [], []

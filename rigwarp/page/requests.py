@@ -1,0 +1,181 @@
+"""Requests: each meets the guard first; then files of ours, health, documents."""
+
+import asyncio
+import json
+import time
+from typing import Any, Final
+
+from tornado import web
+
+import rigwarp
+from rigwarp.page.guard import host_allowed, origin_allowed
+from rigwarp.page.helper import ask_helper
+from rigwarp.page.site import Site
+from rigwarp.talk.keys import Role
+from rigwarp.talk.metrics import TYPE, metrics_text
+
+_POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'{sockets}; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+
+
+class Guarded(web.RequestHandler):
+    """Refuses what does not belong here before anything is done."""
+
+    needs_origin = False
+
+    def initialize(self, site: Site) -> None:
+        """Called by tornado."""
+        self.site = site
+
+    def prepare(self) -> None:
+        """The checks, in order: host, method, origin."""
+        if not host_allowed(self.request.headers.get("Host"), self.site.places):
+            raise web.HTTPError(421)
+        if self.request.method not in ("GET", "HEAD"):
+            raise web.HTTPError(405)
+        origin = self.request.headers.get("Origin")
+        if origin is not None and not origin_allowed(origin, self.site.places):
+            raise web.HTTPError(403)
+        if origin is None and self.needs_origin and self.bearer_role() is None:
+            raise web.HTTPError(403)
+
+    def bearer_role(self) -> Role | None:
+        """What the key of a program of the user's own allows; 429 after too many wrong ones."""
+        scheme, _, key = self.request.headers.get("Authorization", "").partition(" ")
+        if scheme.lower() != "bearer":
+            return None
+        address, now = self.request.remote_ip or "", time.monotonic()
+        if not self.site.wrong.heard(address, now):
+            raise web.HTTPError(429)
+        role = self.site.hub.keys.role_of(key.strip())
+        if role is None:
+            self.site.wrong.note(address, now)
+        return role
+
+    def set_default_headers(self) -> None:
+        """On every answer, refusals too."""
+        host = self.request.headers.get("Host", "")
+        site: Site = self.application.settings["site"]
+        sockets = f" ws://{host} wss://{host}" if host_allowed(host, site.places) else ""
+        self.set_header("Content-Security-Policy", _POLICY.format(sockets=sockets))
+        self.set_header("X-Content-Type-Options", "nosniff")
+        self.set_header("Referrer-Policy", "no-referrer")
+        self.set_header("Cache-Control", "no-store")
+        self.set_header("Cross-Origin-Resource-Policy", "same-origin")
+        self.clear_header("Server")
+
+    def write_error(self, status_code: int, **_kwargs: Any) -> None:
+        """A number, and nothing else."""
+        self.set_header("Content-Type", "text/plain; charset=utf-8")
+        self.finish(f"{status_code}\n")
+
+    def log_exception(self, *_: Any) -> None:
+        """Nothing of a request is written anywhere."""
+
+    def compute_etag(self) -> None:
+        """None: nothing is kept."""
+
+
+class Files(Guarded):
+    """The page itself."""
+
+    def get(self, name: str = "") -> None:
+        """A file of ours."""
+        found = self.site.files.get(name or "index.html")
+        if found is None:
+            raise web.HTTPError(404)
+        self.set_header("Content-Type", found[1])
+        self.finish(found[0])
+
+    head = get
+
+
+class Nothing(Guarded):
+    """Everything else."""
+
+    def get(self, *_: str) -> None:
+        """There is nothing."""
+        raise web.HTTPError(404)
+
+    head = get
+
+
+class Health(Guarded):
+    """Alive and ready, without a key and without a detail; figures for a monitoring system."""
+
+    def get(self, what: str) -> None:
+        """One of the three."""
+        site, state = self.site, self.site.hub.state
+        if what == "metrics":
+            self.set_header("Content-Type", TYPE)
+            self.finish(_metrics(site))
+            return
+        well = site.flipping and site.hub.fresh
+        if what == "readyz":
+            well = well and bool(state.get("source"))
+        self.set_status(200 if well else 503)
+        self.set_header("Content-Type", "text/plain; charset=utf-8")
+        self.finish("ok\n" if well else "no\n")
+
+    head = get
+
+
+class State(Guarded):
+    """How things are, for programs that have a key."""
+
+    def get(self) -> None:
+        """One JSON object."""
+        role = self.bearer_role()
+        if role is None:
+            raise web.HTTPError(401)
+        hub = self.site.hub
+        self.set_header("Content-Type", "application/json")
+        self.finish(
+            json.dumps(
+                {
+                    "name": hub.name,
+                    "role": role,
+                    "state": hub.state,
+                    "fresh": hub.fresh,
+                    "results": [one for one in hub.results if one["current"]],
+                }
+            )
+        )
+
+
+class Document(Guarded):
+    """A report or a file of a result, for whoever holds a ticket that opens once."""
+
+    async def get(self, ticket: str) -> None:
+        """The document; the report has a policy of its own and no access to the page."""
+        found = self.site.hub.document(ticket)
+        if found is None:
+            raise web.HTTPError(404)
+        result, what = found
+        request = {"rig": str(self.site.root), "job": "document", "result": result, "what": what}
+        made, data = await asyncio.to_thread(ask_helper, request)
+        if "why" in made:
+            self.site.hub.note(str(made["why"]), "WARNING")
+            raise web.HTTPError(404)
+        self.set_header("Content-Type", made["kind"])
+        if made["attached"]:
+            self.set_header("Content-Disposition", f'attachment; filename="{made["name"]}"')
+        else:
+            policy = "sandbox; default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'none'"
+            self.set_header("Content-Security-Policy", policy)
+        self.finish(data)
+
+
+def _metrics(site: Site) -> str:
+    hub = site.hub
+    checked = next((one for one in hub.results if one["current"]), None)
+    return metrics_text(
+        hub.state,
+        up=site.flipping and hub.fresh,
+        version=rigwarp.__version__,
+        memory_mib=hub.state.get("memory_mib"),
+        p95_mm=checked["p95_mm"] if checked else None,
+        checked_unix_s=checked["checked_unix_s"] if checked else None,
+    )

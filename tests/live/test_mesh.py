@@ -1,0 +1,217 @@
+"""The mesh for weak GPUs: where its rectangles look, what they are trusted with, and how a GPU's way is chosen."""
+
+from dataclasses import replace
+
+import bent_rig
+import moderngl
+import numpy as np
+import pytest
+
+from rigwarp.jobs.bench import frame_cost
+from rigwarp.live.render import exactness, gl
+from rigwarp.live.render.gl import GlRenderer, frame_of
+from rigwarp.live.render.gl_context import standalone_context
+from rigwarp.live.render.gl_picture import GlPicture
+from rigwarp.live.render.mesh_tiles import EVERYWHERE, MOST_TAPS, SIDES_PX, mesh_tiles
+from rigwarp.live.render.picture import YuvPicture, rgb_of
+from rigwarp.live.render.reference import ReferenceRenderer
+from rigwarp.live.render.warp import warp_of
+from rigwarp.prewarp import Adjustment, Drag
+from rigwarp.rig import Content
+
+CONTENT = Content(
+    shape="circle", size_mm=(140.0, 140.0), centre_mm=np.array([4.0, -3.0]), rotation_rad=0.3, pixels=(400, 300)
+)
+CORRECTED = Adjustment(
+    shift_mm=(3.0, -2.0),
+    turn_deg=1.5,
+    brightness=0.8,
+    black_level=0.04,
+    drags=(Drag(at_mm=(10.0, 5.0), by_mm=(3.0, -2.0), reach_mm=40.0),),
+    masks=(((-30.0, -30.0), (-10.0, -30.0), (-10.0, -5.0), (-30.0, -5.0)),),
+)
+
+
+@pytest.fixture(scope="module")
+def context(gl_available):
+    context = standalone_context()
+    yield context
+    context.release()
+
+
+def creased(transfer=2.2):
+    """A fold down the middle: two zones that both show the middle of the picture, the right one mirrored."""
+    plain = bent_rig.plain_prewarp(transfer, size=(200, 96))
+    v, u = np.mgrid[:96, :200].astype(float)
+    x = np.where(u < 101, 1.1 * u + 3.0 * np.sin(v / 40.0), 225.0 - 0.9 * u)
+    canvas = np.stack([x, 1.4 * v + 2.0 * np.cos(u / 30.0)], axis=-1).astype(np.float32)
+    gain = np.tile(np.linspace(1.0, 0.4, 200, dtype=np.float32), (96, 1))
+    gain[np.hypot(u - 100, v - 48) > 90] = 0.0
+    zone = (u >= 101).astype(np.int16)
+    return replace(plain, content_pixels=(140, 140), zone=zone, gain=gain, canvas_px=canvas)
+
+
+@pytest.mark.parametrize("size", [(400, 300), (90, 67), (450, 337)])
+def test_rectangles_hold_every_pixel_once_and_look_where_the_map_says(size):
+    """Quadratics are worked out here pixel by pixel; where none fits, single pixels are looked up."""
+    samples = warp_of(bent_rig.curved_prewarp()).samples(size)
+    tiles = mesh_tiles(samples)
+    height, width = samples.gain_root.shape
+    times, exact = np.zeros((height, width), int), 0
+    for kind, rectangles in tiles.kinds.items():
+        for left, top, wide, high, *c, cells in rectangles.astype(float):
+            window = slice(int(top), int(top + high)), slice(int(left), int(left + wide))
+            times[window] += 1
+            lit = samples.gain_root[window] > 0
+            place = samples.position_px[window]
+            inside = lit & (place > -1).all(axis=-1) & (place < np.array(size)).all(axis=-1)
+            v, u = np.mgrid[window[0], window[1]][:, : lit.shape[0], : lit.shape[1]]
+            l, m = u - left - (wide - 1) / 2, v - top - (high - 1) / 2  # noqa: E741
+            if kind == "exact":
+                exact += lit.sum()
+                assert wide == SIDES_PX[-1]
+            elif kind == "dark":
+                assert not inside.any()
+            else:
+                shown = np.array(c).reshape(6, 2)
+
+                def looked(l, m, shown=shown):  # noqa: E741
+                    return np.stack([1 + 0 * l, l, m, l * l, l * m, m * m], axis=-1) @ shown
+
+                assert np.linalg.norm(looked(l, m) - place, axis=-1)[inside].max() < 1 / 32
+                leg = wide / cells  # in the middle of a side and of the diagonal the triangles are furthest off
+                for du, dv in ((leg, 0.0), (0.0, leg), (leg, -leg)):
+                    corners = (looked(np.array(0.0), np.array(0.0)) + looked(np.array(du), np.array(dv))) / 2
+                    assert np.linalg.norm(corners - looked(np.array(du / 2), np.array(dv / 2))) < 1 / 32
+                assert (samples.taps[window][inside] <= MOST_TAPS).all()
+            if kind == "single" or kind in EVERYWHERE:
+                assert (samples.taps[window][inside] == EVERYWHERE.get(kind, (1, 1))).all()
+    assert (times == 1).all()
+    assert exact < 0.4 * (samples.gain_root > 0).sum()
+
+
+@pytest.mark.gl
+@pytest.mark.parametrize("dither", [False, True])
+def test_creases_masks_corrections_and_levels_are_those_of_the_reference(context, dither):
+    """Smooth content straight against the reference; at the picture's rim and at masks there is nothing smooth."""
+    warps = [warp_of(creased()), warp_of(bent_rig.curved_prewarp(), CONTENT, adjustment=CORRECTED)]
+    seen = set()
+    for warp, size in zip(warps, ((140, 140), (240, 180)), strict=True):
+        picture = bent_rig.smooth(*size)
+        seen |= {kind for kind, rectangles in mesh_tiles(warp.samples(size)).kinds.items() if len(rectangles)}
+        renderer = GlRenderer(warp, context, way="meshed", dither=dither)
+        frame = renderer.render(picture)
+        renderer.close()
+        expected = ReferenceRenderer(warp, dither=dither).render(picture)
+        off = np.abs(frame.astype(int) - expected).max(axis=-1)
+        assert np.mean(off > 1) < 1e-3
+        assert dither or exactness.codes_beyond(frame, warp, picture).max() <= 1
+        np.testing.assert_array_equal(frame[expected.max(axis=-1) == 0], 0)
+        assert expected.max() > 150
+    assert seen >= {"dark", "exact", "2x2", "averaged"}
+
+
+@pytest.mark.gl
+def test_what_was_drawn_elsewhere_and_loaded_pictures_take_turns(context):
+    """A texture of somebody's has no room for codes with a curve, so that it is kept as light."""
+    warp = warp_of(bent_rig.plain_prewarp()).adjusted(Adjustment(brightness=0.7, black_level=0.05))
+    first, second = bent_rig.noisy(64, 48, seed=1), bent_rig.noisy(64, 48, seed=2)
+    texture = context.texture((64, 48), 3, first.tobytes(), alignment=1)
+    target = context.framebuffer([context.texture((64, 48), 4)])
+    renderer = GlRenderer(warp, context, way="meshed")
+    for _ in range(2):
+        renderer.load_texture(texture, bottom_up=False)
+        renderer.draw(target)
+        assert exactness.codes_beyond(frame_of(target), warp, first).max() <= 1
+        assert exactness.codes_beyond(renderer.render(second), warp, second).max() <= 1
+    renderer.close()
+
+
+@pytest.mark.gl
+def test_every_video_frame_is_the_newest_one(context):
+    """Bytes of one are not mixed with those of the one before."""
+    renderer = GlRenderer(bent_rig.plain_prewarp(), context, way="meshed")
+    target = context.framebuffer([context.texture((64, 48), 4)])
+    for level in range(30, 230, 25):
+        planes = np.full((72, 64), 128, np.uint8)
+        planes[:48] = level
+        video = YuvPicture(planes=planes)
+        renderer.load(video)
+        renderer.draw(target)
+        assert np.abs(frame_of(target).astype(int) - rgb_of(video)).max() <= 1
+    renderer.close()
+
+
+def test_the_trial_leaves_nothing_out():
+    """What is drawn from the map of single pixels would say nothing of the texture units."""
+    lit = mesh_tiles(warp_of(exactness.trial_prewarp()).samples((72, 52))).kinds
+    assert all(len(lit[kind]) for kind in ("single", "averaged", "mixed"))
+    assert not len(lit["exact"])
+
+
+@pytest.mark.gl
+def test_coarse_texture_units_are_found_out(context, monkeypatch):
+    """As if there were no bits for weights at all; and one that cannot draw into sRGB textures."""
+    assert exactness.mesh_is_exact(context)  # this one has enough
+    room = GlPicture.room
+
+    def unfiltered(self, stored):
+        room(self, stored)
+        self.texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
+
+    monkeypatch.setattr(GlPicture, "room", unfiltered)
+    assert not exactness.mesh_is_exact(context)
+
+    def refused(self, stored):
+        raise moderngl.Error("the framebuffer is not complete")
+
+    monkeypatch.setattr(GlPicture, "room", refused)
+    assert not exactness.mesh_is_exact(context)
+
+
+def test_a_frame_beside_its_place_is_beyond_what_is_allowed():
+    """A fifth of a pixel, and three codes, are; a fortieth of a pixel is not."""
+    warp, picture = warp_of(exactness.trial_prewarp()), bent_rig.noisy(72, 52)
+
+    def moved(by_px):
+        canvas = warp.canvas_px + by_px
+        return ReferenceRenderer(replace(warp, canvas_px=canvas, _samples={})).render(picture)
+
+    assert exactness.codes_beyond(moved(0.025), warp, picture).max() <= 1
+    assert exactness.codes_beyond(moved(0.2), warp, picture).max() > 20
+    assert exactness.codes_beyond(np.minimum(moved(0.0), 252) + np.uint8(3), warp, picture).max() >= 3
+
+
+def settled(context, monkeypatch, seconds, *, exact=True):
+    """The way that a renderer takes when frames take so long."""
+    monkeypatch.setattr(gl, "is_software", lambda _: False)
+    monkeypatch.setattr(gl, "mesh_is_exact", lambda _: exact)
+    monkeypatch.setattr(GlRenderer, "_timed", lambda self, _: seconds[self._now])
+    renderer = GlRenderer(bent_rig.plain_prewarp(), context)
+    picture = bent_rig.noisy(64, 48)
+    frames = [renderer.render(picture) for _ in range(2)]
+    way = renderer.way
+    renderer.close()
+    for frame in frames:
+        np.testing.assert_array_equal(frame, picture)
+    return way
+
+
+@pytest.mark.gl
+def test_the_quickest_way_that_is_exact_enough_is_taken(context, monkeypatch):
+    quick_mesh = {"drawn": 3.0, "computed": 2.0, "meshed": 1.0}
+    assert settled(context, monkeypatch, quick_mesh) == "meshed"
+    assert settled(context, monkeypatch, quick_mesh, exact=False) == "computed"
+    assert settled(context, monkeypatch, quick_mesh | {"drawn": 0.5}) == "drawn"
+    assert settled(context, monkeypatch, dict.fromkeys(quick_mesh, 1.0)) == "drawn"
+
+
+@pytest.mark.gl
+def test_what_a_frame_costs_is_tried_out(context, monkeypatch):
+    """On the software driver, as if it were a GPU."""
+    monkeypatch.setattr(gl, "is_software", lambda _: False)
+    cost = frame_cost.gpu_cost(context, (64, 48), (80, 60))
+    assert set(cost.tried_ms) == {"drawn", "computed", "meshed"}
+    assert cost.frame_ms == min(cost.tried_ms.values()) == cost.tried_ms[cost.way]
+    assert cost.plain_draws is not None
+    assert "plain draws" in cost.line
