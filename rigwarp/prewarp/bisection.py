@@ -133,23 +133,20 @@ def _edge_triangles(used: BoolArray, step: int) -> IntArray:
 def _diagonal_triangles(used: BoolArray, step: int) -> IntArray:
     """Halves of an s-square with their right angle in an edge point of 2 s, unless the square's centre is used."""
     n, m = (used.shape[0] - 1) // step, (used.shape[1] - 1) // step
-    rows, columns = np.mgrid[:n, :m]
-    if step >= 2:
-        half = step // 2
-        open_squares = ~used[half::step, half::step]
-    else:
-        open_squares = np.ones((n, m), bool)
+    half = step // 2
+    open_squares = ~used[half::step, half::step] if half else np.ones((n, m), bool)
+    odd = (np.arange(n)[:, None] + np.arange(m)) % 2 == 1
+    ring = np.array([[0, 0], [0, 1], [1, 1], [1, 0]])
     found = []
     for rising in (0, 1):
-        square = open_squares & ((rows + columns) % 2 == rising)
-        origin = np.stack([rows[square], columns[square]], axis=-1) * step
-        ring = np.array([[0, 0], [0, 1], [1, 1], [1, 0]]) * step
+        square = open_squares & (odd == bool(rising))
         # the diagonal joins ring[rising] and ring[rising + 2]; the right angles are at the other two
         for apex in (rising + 1, rising + 3):
-            corner = origin + ring[apex % 4]
-            exists = used[corner[:, 0], corner[:, 1]]
-            base = origin[exists]
-            found.append(np.stack([corner[exists], base + ring[(apex + 1) % 4], base + ring[(apex + 3) % 4]], axis=1))
+            down, across = ring[apex % 4]
+            exists = used[down * step :: step, across * step :: step][:n, :m]
+            base = np.stack(np.nonzero(square & exists), axis=-1) * step
+            corners = [base + ring[(apex + turn) % 4] * step for turn in (0, 1, 3)]
+            found.append(np.stack(corners, axis=1))
     return np.concatenate(found)
 
 

@@ -14,7 +14,7 @@ from rigwarp.prewarp.edge_blending import blending_weights
 from rigwarp.prewarp.extend import extend_linearly
 from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, evened, rim_share, smooth_light
 from rigwarp.prewarp.model import Prewarp
-from rigwarp.prewarp.rasterise import cover_pixels, interpolate
+from rigwarp.prewarp.rasterise import cover_pixels, interpolate, largest_strays
 from rigwarp.rig import Content, Transfer
 from rigwarp.rig.canvas import table_to_content
 
@@ -134,16 +134,21 @@ def _refined_mesh(content_px: Array, drawn: BoolArray, tolerance_px: float) -> Z
     counts[:height, :width] = drawn
     lattice = extend_linearly(lattice)
     errors = own_errors(lattice, counts)
+    wanted = np.where(drawn[..., None], content_px, np.nan)
+    keys, strays = np.zeros(0, np.int64), np.zeros(0)  # of all triangles judged so far
     while True:
         corners = triangles_of(with_dependants(errors) > tolerance_px)
         vertices_px, triangles = compact(_touching(corners, drawn), counts.shape)
         columns, rows = vertices_px.astype(int).T
         values = lattice[rows, columns]
-        cover = cover_pixels(vertices_px, triangles, (width, height))
-        stray = np.linalg.norm(interpolate(cover, values, triangles) - content_px, axis=-1)
-        bad = triangles[np.unique(cover.triangle[drawn & (stray > tolerance_px)])]
+        point = rows * lattice.shape[1] + columns
+        key = point[triangles[:, 0]] * lattice.size + point[triangles[:, 1]]  # a right angle and a side make a triangle
+        fresh = triangles[~np.isin(key, keys)]
+        stray_px = largest_strays(vertices_px, values, fresh, wanted)
+        keys, strays = np.concatenate([keys, key[~np.isin(key, keys)]]), np.concatenate([strays, stray_px])
+        bad = fresh[stray_px > tolerance_px]
         if not bad.size:
-            return vertices_px, values, triangles, float(stray[drawn].max())
+            return vertices_px, values, triangles, float(strays[np.isin(keys, key)].max())
         middle = (vertices_px[bad[:, 1]] + vertices_px[bad[:, 2]]).astype(int) // 2  # of the longest side
         errors[middle[:, 1], middle[:, 0]] = np.inf
 

@@ -73,6 +73,37 @@ def interpolate(cover: Cover, values: Array, triangles: NDArray[np.int32]) -> Ar
     return out
 
 
+def largest_strays(vertices_px: Array, values: Array, triangles: NDArray[np.int32], wanted: Array) -> Array:
+    """(M,) how far vertex values (N, 2), linear in each triangle, at most stray from those wanted at pixel centres.
+
+    `wanted` is (H, W, 2), NaN where it does not matter; a triangle without pixels that matter strays by 0.
+    """
+    height, width = wanted.shape[:2]
+    flat = wanted.reshape(-1, 2).T
+    worst = np.zeros(len(triangles))
+    for chosen, columns, rows in _boxes(vertices_px[triangles], (width, height)):
+        corners = triangles[chosen]
+        a, ab, ac = _sides(vertices_px[corners])
+        area = ab[0] * ac[1] - ab[1] * ac[0]
+        du, dv = columns - a[0], rows - a[1]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            b, c = du * (ac[1] / area) - dv * (ac[0] / area), dv * (ab[0] / area) - du * (ab[1] / area)
+            inside = (b >= -_ON_EDGE) & (c >= -_ON_EDGE) & (b + c <= 1.0 + _ON_EDGE)
+        inside &= (columns < width) & (rows < height)
+        pixel = np.where(inside, rows * width + columns, 0)
+        square = np.zeros(inside.shape)
+        for (start, to_b, to_c), here in zip(zip(*_sides(values[corners]), strict=True), flat, strict=True):
+            square += (start + b * to_b + c * to_c - here[pixel]) ** 2
+        worst[chosen] = np.sqrt(np.where(inside & np.isfinite(square), square, 0.0).max(axis=1))
+    return worst
+
+
+def _sides(corners: Array) -> tuple[Array, Array, Array]:
+    """First corner and both sides from there of (m, 3, 2) corners, (2, m, 1) each."""
+    first, second, third = (corners[:, i].T[..., None] for i in range(3))
+    return first, second - first, third - first
+
+
 def _boxes(corners_px: Array, resolution: tuple[int, int]) -> Iterator[tuple[IntArray, IntArray, IntArray]]:
     """Triangles in batches of one bounding-box size: (numbers (m,), columns (m, k), rows (m, k)) of their pixels."""
     limit = np.array(resolution) - 1

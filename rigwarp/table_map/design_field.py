@@ -66,11 +66,11 @@ class DesignField:
 
     def on_pixels(self, shape: tuple[int, ...], here: BoolArray) -> Array:
         """(N, 2) mm of the N pixel centres of an (H, W) grid that are `here`."""
-        v, u = np.nonzero(here)
         if self.x is None or self.y is None:
+            v, u = np.nonzero(here)
             return self.table_mm(np.stack([u, v], axis=-1).astype(float))
         across, down = np.arange(shape[1], dtype=float), np.arange(shape[0], dtype=float)
-        return np.stack([spline(across, down)[u, v] for spline in (self.x, self.y)], axis=-1)
+        return np.stack([spline(across, down).T[here] for spline in (self.x, self.y)], axis=-1)
 
 
 def design_field(model: OpticalModel, zone: int, pixels_px: Array) -> DesignField:

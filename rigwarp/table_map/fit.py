@@ -10,6 +10,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.table_map.beyond import beyond_samples
 from rigwarp.table_map.borders import Border, Borders, find_borders
 from rigwarp.table_map.design_field import DesignField, design_field
@@ -74,6 +75,7 @@ class TableMapFit:
         light that changed during the scan.
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
     registration : how the design had to be moved.
+    design : the moved design's own map.
     held_out : the honest residual.
     not_proven : why the held-out samples do not bear the stated sigma out, and where; empty if they do.
     borders : where the zones meet as built.
@@ -92,6 +94,7 @@ class TableMapFit:
     light_change_mm: Array
     light: Array
     registration: Registration
+    design: PixelMap
     held_out: HeldOut
     not_proven: str
     borders: tuple[Border, ...]
@@ -172,11 +175,9 @@ def fit_table_map(
     design = trace_map(registration.model)
     borders = find_borders(registration.model, design.zone, samples)
     seen = find_seen(samples, borders, design.zone.shape)
-    fits = [
-        fit
-        for number in np.unique(borders.zone[borders.zone >= 0])
-        if (fit := _fit_zone(registration.model, int(number), samples, borders, seen)) is not None
-    ]
+    numbers = np.unique(borders.zone[borders.zone >= 0]).tolist()
+    found = in_two_threads(lambda number: _fit_zone(registration.model, number, samples, borders, seen), numbers)
+    fits = [fit for fit in found if fit is not None]
     if not fits:
         raise MeasurementError(
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
@@ -294,23 +295,24 @@ def _assemble(
     ripple, light_change = np.zeros((2, *shape))  # variances
     for fit in fits:
         here = answered & (owner == fit.zone)
-        v, u = np.nonzero(here)
-        pixels = np.stack([u, v], axis=-1).astype(float)
-        table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.value(pixels)
-        misfit = fit.misfit(shape)
-        decode[here], random[here] = (sigma[here] for sigma in spread_sigma(fit.surface, misfit, shape))
-        ripple[here] = fit.ripple.doubt(pixels, misfit.at(pixels)[0])
+        table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.on_pixels(shape)[here]
+        spread = spread_sigma(fit.surface, fit.misfit(shape), fit.ripple, shape)
+        decode[here], random[here], ripple[here] = (
+            values[here] for values in (spread.decode_mm, spread.whole_mm, spread.ripple_mm2)
+        )
         light_change[here] = (light_px * fit.pitch_mm) ** 2
         beyond = beyond_samples(fit.beside_design, fit.cells.pixels_px, here, _CELL_PX)
-        random[here] = np.sqrt(random[here] ** 2 + ripple[here] + light_change[here] + beyond)
+        random[here] = np.sqrt(random[here] ** 2 + beyond)
         if fit.ripple.waves:
+            v, u = np.nonzero(here)
+            pixels = np.stack([u, v], axis=-1).astype(float)
             table_mm[here] += fit.ripple.value(pixels)
             noise = fit.ripple.noise(pixels)
             decode[here] = np.sqrt(decode[here] ** 2 + noise)
             random[here] = np.sqrt(random[here] ** 2 + noise)
     answered &= np.isfinite(table_mm).all(axis=-1)
     border = borders.doubt_mm2(owner)
-    random = np.sqrt(random**2 + border)
+    random = np.sqrt(random**2 + ripple + light_change + border)
     if isinstance(camera, CameraModel):
         common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
     else:
@@ -335,6 +337,7 @@ def _assemble(
         light_change_mm=np.sqrt(light_change),
         light=light_picture(cells, shape, answered),
         registration=registration,
+        design=design,
         held_out=_held_out(held, held_sigma),
         not_proven=_not_proven(held, held_sigma),
         borders=tuple(borders.borders),

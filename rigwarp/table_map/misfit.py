@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.ndimage import map_coordinates
 
 from rigwarp.geometry import Array
-from rigwarp.geometry.blur import gaussian_blur
+from rigwarp.geometry.blur import wide_blur
 
 _LAGS = ((0, 1), (1, 0), (1, 1), (1, -1))  # rows, columns: a ripple of any direction shows at one of them
 _SCALES = (12.0, 5.0)  # cells; standard deviation of the places over which products are averaged, coarse to fine
@@ -125,8 +125,8 @@ def find_misfit(held: HeldSamples, shape: tuple[int, ...], cell_px: float) -> Mi
     shown = max(float(np.median(square)) / _MEDIAN, 1.0)  # times the stated variance: so much do products scatter
     misfit = np.max([_shared(mean, shown * variance, fit, lag) for lag in _LAGS], axis=0)
     left = np.mean(residual**2, axis=-1) / (held.sigma_mm**2 + misfit.ravel()[index])
-    density = gaussian_filter(count, _NEAR)
-    ratio = (gaussian_filter(summed(left), _NEAR) + _FEW * left.mean()) / (density + _FEW)
+    scattered, density = np.moveaxis(wide_blur(np.stack([summed(left), count], axis=-1), _NEAR), -1, 0)
+    ratio = (scattered + _FEW * left.mean()) / (density + _FEW)
     return Misfit(cell_px=cell_px, misfit_mm2=misfit, noise_ratio=np.maximum(ratio, 1.0))
 
 
@@ -166,10 +166,10 @@ def _believed(values: Array, weight: Array) -> Array:
     mean = (weight * values).sum(axis=(0, 1)) / total
     believed = np.zeros(values.shape) + np.where(mean > _CLEAR / np.sqrt(total), mean, 0.0)
     for scale in _SCALES:
-        sums = gaussian_blur(np.concatenate([weight * values, weight], axis=-1), scale, dark_outside=True)
+        sums = wide_blur(np.concatenate([weight * values, weight], axis=-1), scale)
         near = sums[..., -1:] + 1e-9 * total / weight.size
         local = sums[..., :-1] / near
-        narrow = gaussian_blur(weight, scale / np.sqrt(2.0), dark_outside=True) / (4.0 * np.pi * scale**2)
+        narrow = wide_blur(weight, scale / np.sqrt(2.0)) / (4.0 * np.pi * scale**2)
         error = np.sqrt(narrow) / near
         believed = np.where(np.abs(local - believed) > _CLEAR * error, local, believed)
     return np.maximum(believed, 0.0)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
+from rigwarp.geometry.threads import in_two_threads
 
 _HARMONICS = (1, 2)
 _DEGREE = 3  # of the polynomials of the place by which it varies
@@ -19,6 +20,7 @@ _FEWEST = 2_000  # samples tell twenty numbers
 _ENOUGH = 40_000
 _KNIGHT = 5  # cells that are picked lie along no row or column
 _LEAST_SEEN = 1e-6  # mean square of the sines within cells: less is rounding, as where all samples lie on centres
+_CHUNK = 1 << 17
 _STRAY = 6.0  # times the usual distance: an outlier
 _STIFF = 1e-6  # of the mean of the normal matrix' diagonal
 
@@ -35,19 +37,29 @@ def without_pixel_steps(pixels_px: Array, residual_mm: Array, slope_mm: Array) -
     if len(pixels_px) < _FEWEST:
         return residual_mm
     middle, size = pixels_px.mean(axis=0), max(float(np.ptp(pixels_px, axis=0).max()) / 2.0, 1.0)
-    powers = _powers((pixels_px - middle) / size)
     some, cell = _whole_cells(pixels_px)
+    powers = _powers((pixels_px[some] - middle) / size)
     away_px = _within(cell, np.asarray(np.linalg.solve(slope_mm[some], residual_mm[some, :, None])[..., 0], float))
-    steps_px = np.zeros(pixels_px.shape)
+    terms = np.zeros((2, len(_HARMONICS), powers.shape[1]))
     for axis in (0, 1):
-        sines = np.sin(2.0 * np.pi * np.outer(pixels_px[:, axis], _HARMONICS))
-        basis = (sines[some, :, None] * powers[some, None, :]).reshape(len(some), -1)
+        basis = (_sines(pixels_px[some, axis])[:, :, None] * powers[:, None, :]).reshape(len(some), -1)
         basis = _within(cell, basis)
-        if np.mean(basis[:, 0] ** 2) < _LEAST_SEEN:
-            continue
-        terms = _fitted(basis, away_px[:, axis]).reshape(len(_HARMONICS), -1)
-        steps_px[:, axis] = np.sum(sines * (powers @ terms.T), axis=1)
-    return np.asarray(residual_mm - np.einsum("nij,nj->ni", slope_mm, steps_px))
+        if np.mean(basis[:, 0] ** 2) >= _LEAST_SEEN:
+            terms[axis] = _fitted(basis, away_px[:, axis]).reshape(len(_HARMONICS), -1)
+    if not terms.any():
+        return residual_mm
+
+    def without(part: slice) -> Array:
+        place = _powers((pixels_px[part] - middle) / size)
+        steps_px = [np.sum(_sines(pixels_px[part, axis]) * (place @ terms[axis].T), axis=1) for axis in (0, 1)]
+        return np.asarray(residual_mm[part] - np.einsum("nij,jn->ni", slope_mm[part], steps_px))
+
+    return np.concatenate(in_two_threads(without, [slice(i, i + _CHUNK) for i in range(0, len(pixels_px), _CHUNK)]))
+
+
+def _sines(position_px: Array) -> Array:
+    """(N, harmonics) of positions (N,) along one axis."""
+    return np.asarray(np.sin(2.0 * np.pi * np.outer(position_px, _HARMONICS)))
 
 
 def _whole_cells(pixels_px: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -16,6 +16,7 @@ _MOST_SAMPLES = 2500
 _ITERATIONS = 8
 _DONE = 1e-4  # a step below this share of every tolerance ends the iteration
 _WORTH = 20.0  # samples: what a rigid move cannot explain is common to neighbours, so thousands count as a few tens
+_SAME = 0.25  # of every tolerance: nearer than this the derivatives are those of before
 _STEP = 1e-3  # share of a tolerance for the numerical derivatives
 _SMALLEST_MISFIT_MM = 0.02  # a built mirror never agrees better with a rigid move of its design
 
@@ -76,6 +77,7 @@ def register(
     every = max(1, len(pixels_px) // _MOST_SAMPLES)
     pixels_px, table_mm, zone = pixels_px[::every], table_mm[::every], zone[::every]
 
+    latest: dict[str, Array] = {}  # derivative, and where
     drawn: dict[str, Array] = {}  # what the first pass finds, which is that of the design as drawn
 
     def misfit(scaled: Array) -> Array:
@@ -83,13 +85,15 @@ def register(
 
     def linearised(scaled: Array) -> tuple[Array, Callable[[], Array]]:
         residual = misfit(scaled)
-        aside = scaled + _STEP * np.eye(12)
 
         def derivative() -> Array:
-            found = np.stack([(residual - misfit(one)) / _STEP for one in aside], axis=-1)
+            if "at" not in latest or np.abs(scaled - latest["at"]).max() > _SAME:
+                aside = scaled + _STEP * np.eye(12)
+                latest["derivative"] = np.stack([(residual - misfit(one)) / _STEP for one in aside], axis=-1)
+                latest["at"] = scaled
             drawn.setdefault("residual", residual)
-            drawn.setdefault("derivative", found)
-            return found
+            drawn.setdefault("derivative", latest["derivative"])
+            return latest["derivative"]
 
         return residual, derivative
 

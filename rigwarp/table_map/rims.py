@@ -13,7 +13,7 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt, label, map_coordinates
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.blur import gaussian_blur
+from rigwarp.geometry.blur import gaussian_blur, wide_blur
 from rigwarp.table_map.borders import Borders
 from rigwarp.table_map.samples import Samples
 from rigwarp.table_map.support import covered_px2, pixel_centres
@@ -94,7 +94,8 @@ def find_rims(seen: Seen, samples: Samples, slope_mm: Array, shape: tuple[int, .
     """
     if seen.here.all():
         return None
-    light = samples.light * np.abs(np.linalg.det(slope_mm))
+    area = slope_mm[:, 0, 0] * slope_mm[:, 1, 1] - slope_mm[:, 0, 1] * slope_mm[:, 1, 0]
+    light = samples.light * np.abs(area)
     told = np.isfinite(light)
     count, total = (
         _binned(samples.pixels_px[told], x, seen.square_px, shape) for x in (np.ones(told.sum()), light[told])
@@ -124,7 +125,7 @@ def _binned(pixels_px: Array, values: Array, square: float, shape: tuple[int, ..
 
 def _usual(mean: Array, whole: BoolArray, reach: float) -> Array:
     """(n, m) light of the squares in whole light thereabouts."""
-    sums = gaussian_blur(np.stack([mean * whole, whole.astype(float)], axis=-1), reach, dark_outside=True)
+    sums = wide_blur(np.stack([mean * whole, whole.astype(float)], axis=-1), reach)
     near = sums[..., 1] > 1e-3
     usual = np.where(near, sums[..., 0] / np.maximum(sums[..., 1], 1e-12), 0.0)
     return np.asarray(usual[tuple(distance_transform_edt(~near, return_distances=False, return_indices=True))])

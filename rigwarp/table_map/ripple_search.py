@@ -15,7 +15,7 @@ from scipy.fft import fft2, fftfreq
 from scipy.ndimage import distance_transform_edt, maximum_filter
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.blur import gaussian_blur
+from rigwarp.geometry.blur import wide_blur
 from rigwarp.table_map.support import covered_px2
 
 TILE = 128  # squares along a tile's side
@@ -148,7 +148,7 @@ def _binned(
 def _without_form(known: BoolArray, values: Array, reach: float) -> Array:
     """Values minus their local mean over known squares; 0 where unknown."""
     parts = np.stack([values.real, values.imag, known], axis=-1, dtype=np.float32)
-    x, y, density = np.moveaxis(gaussian_blur(parts, reach, truncate=3.0), -1, 0)
+    x, y, density = np.moveaxis(wide_blur(parts, reach, truncate=3.0), -1, 0)
     return np.where(known, values - (x + 1j * y) / np.maximum(density, 1e-6), 0.0)
 
 

@@ -12,12 +12,14 @@ from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, shift_px
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.rig import Table, inside_table
 
 _MIN_SAMPLES = 500
 _OUTLIER_SIGMAS = 6.0
 _FEW = 100_000  # samples tell a median well enough
 _PASSES = 3
+_CHUNK = 1 << 17
 _EDGE_PX = 7  # three on either side of a pixel
 
 
@@ -92,7 +94,8 @@ def samples_from_scan(
     if moved is not None:
         for _ in range(2):  # the shift is that of the place before
             camera_px = np.stack([u, v], axis=-1) - shift_px(moved, camera_px, decoded.reason.shape)
-    table_mm = camera.to_plane(camera_px, table.height_mm)
+    parts = np.array_split(camera_px, len(camera_px) // _CHUNK + 1)
+    table_mm = np.concatenate(in_two_threads(lambda part: camera.to_plane(part, table.height_mm), parts))
     keep: BoolArray = np.asarray(np.isfinite(table_mm).all(axis=-1))
     keep[keep] = inside_table(table, table_mm[keep])
     if np.count_nonzero(keep) < _MIN_SAMPLES:

@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.geometry.height_spline import HeightSpline, values_together
 from rigwarp.geometry.robust import MEDIAN_PAIR, huber_weights
 from rigwarp.table_map.misfit import HeldSamples
 
@@ -54,8 +54,12 @@ class SmoothSurface:
 
     def value(self, pixels_px: Array) -> Array:
         """(..., 2) residual, mm, at (..., 2) pixels."""
-        u, v = pixels_px[..., 0], pixels_px[..., 1]
-        return np.stack([self.x.value(u, v), self.y.value(u, v)], axis=-1)
+        return np.stack(values_together((self.x, self.y), pixels_px[..., 0], pixels_px[..., 1]), axis=-1)
+
+    def on_pixels(self, shape: tuple[int, ...]) -> Array:
+        """(H, W, 2) residual, mm, at all pixel centres of a picture."""
+        u, v = np.arange(float(shape[1])), np.arange(float(shape[0]))
+        return np.stack([self.x.on_grid(u, v), self.y.on_grid(u, v)], axis=-1)
 
     def sigma(self, pixels_px: Array) -> Array:
         """(N,) 1-sigma of either value at (N, 2) pixels, mm."""
@@ -84,12 +88,14 @@ def smooth_surface(
     held = _held_out_tiles(pixels_px, cell_px)
     even = np.ones(blank.coefficients_mm.shape)
     penalty = _penalty(blank, even)
-    best = _predicts_best(basis, penalty, values_mm, weight, held, _SMOOTHNESS)
+    everything = _Equations.of(basis, values_mm, weight)
+    without = _Equations.of(basis[~held], values_mm[~held], weight[~held])
+    best = _predicts_best(without, penalty, basis[held], values_mm[held], weight[held], _SMOOTHNESS)
     for _ in range(_ROUNDS):
-        first, _, _ = _robust_solve(basis, penalty, values_mm, weight, best * _PILOT)
+        first, _ = _robust_solve(everything, penalty, best * _PILOT)
         penalty = _penalty(blank, _stiffness(first.reshape(*even.shape, 2)))
-        best = _predicts_best(basis, penalty, values_mm, weight, held, best * _NEARBY)
-    kept, _, band = _robust_solve(basis[~held], penalty, values_mm[~held], weight[~held], best)
+        best = _predicts_best(without, penalty, basis[held], values_mm[held], weight[held], best * _NEARBY)
+    kept, band = _robust_solve(without, penalty, best)
     fit_mm2 = np.maximum(_quadratic_form(basis[held], _inverse_band(band)), 0.0)
     judged = HeldSamples(
         pixels_px=pixels_px[held],
@@ -97,7 +103,7 @@ def smooth_surface(
         sigma_mm=np.sqrt(sigma_mm[held] ** 2 + fit_mm2),
         fit_mm=np.sqrt(fit_mm2),
     )
-    coefficients, _, band = _robust_solve(basis, penalty, values_mm, weight, best)
+    coefficients, band = _robust_solve(everything, penalty, best)
     return SmoothSurface(
         x=blank.with_coefficients(coefficients[:, 0]),
         y=blank.with_coefficients(coefficients[:, 1]),
@@ -151,17 +157,33 @@ def _penalty(spline: HeightSpline, stiffness: Array) -> sparse.csr_matrix:
     return (rows.T @ rows).tocsr()
 
 
-def _robust_solve(
-    basis: sparse.csr_matrix, penalty: sparse.csr_matrix, values: Array, weight: Array, smoothness: float
-) -> tuple[Array, Array, Array]:
-    """Coefficients (n, 2), final weights, and the banded Cholesky factor of the normal matrix."""
-    robust = np.ones(len(values))
-    for _ in range(_ROBUST_PASSES):
-        normal, right = _equations(basis, values, weight * robust)
-        coefficients, factor = _solve(normal, penalty, right, smoothness)
-        misfit = np.sqrt(np.sum((values - basis @ coefficients) ** 2, axis=1) / 2.0 * weight)
-        robust = huber_weights(misfit / max(float(np.median(misfit)) / MEDIAN_PAIR, 1.0))
-    return coefficients, weight * robust, factor
+@dataclass(frozen=True, kw_only=True)
+class _Equations:
+    """Weighted least squares: N values (N, 2), their basis and weights, normal matrix and right-hand side."""
+
+    basis: sparse.csr_matrix
+    values: Array
+    weight: Array
+    normal: sparse.csr_matrix
+    right: Array
+
+    @classmethod
+    def of(cls, basis: sparse.csr_matrix, values: Array, weight: Array) -> "_Equations":
+        weighted = sparse.diags(weight) @ basis
+        normal = (basis.T @ weighted).tocsr()
+        return cls(basis=basis, values=values, weight=weight, normal=normal, right=weighted.T @ values)
+
+
+def _robust_solve(given: _Equations, penalty: sparse.csr_matrix, smoothness: float) -> tuple[Array, Array]:
+    """Coefficients (n, 2) and the banded Cholesky factor of the normal matrix."""
+    now = given
+    for left in reversed(range(_ROBUST_PASSES)):
+        coefficients, factor = _solve(now.normal, penalty, now.right, smoothness)
+        if left:
+            misfit = np.sqrt(np.sum((given.values - given.basis @ coefficients) ** 2, axis=1) / 2.0 * given.weight)
+            robust = huber_weights(misfit / max(float(np.median(misfit)) / MEDIAN_PAIR, 1.0))
+            now = _Equations.of(given.basis, given.values, given.weight * robust)
+    return coefficients, factor
 
 
 def _solve(
@@ -183,26 +205,19 @@ def _solve(
     )
 
 
-def _equations(basis: sparse.csr_matrix, values: Array, weight: Array) -> tuple[sparse.csr_matrix, Array]:
-    """Normal matrix and right-hand side of the weighted least squares."""
-    weighted = sparse.diags(weight) @ basis
-    return (basis.T @ weighted).tocsr(), weighted.T @ values
-
-
 def _predicts_best(
-    basis: sparse.csr_matrix,
+    kept: _Equations,
     penalty: sparse.csr_matrix,
+    basis: sparse.csr_matrix,
     values: Array,
     weight: Array,
-    held: BoolArray,
     candidates: Array,
 ) -> float:
-    """The least smooth of the candidates that predict the held-out samples about as well as the best of them."""
-    normal, right = _equations(basis[~held], values[~held], weight[~held])
+    """The least smooth of the candidates that predict held-out values about as well as the best of them."""
     scores = []
     for smoothness in candidates:
-        coefficients, _ = _solve(normal, penalty, right, smoothness)
-        misfit = np.sum((values[held] - basis[held] @ coefficients) ** 2, axis=1) * weight[held]
+        coefficients, _ = _solve(kept.normal, penalty, kept.right, smoothness)
+        misfit = np.sum((values - basis @ coefficients) ** 2, axis=1) * weight
         scores.append(np.mean(np.minimum(misfit, _GROSS * np.median(misfit))))
     return float(candidates[int(np.argmax(scores <= _AS_GOOD * np.min(scores)))])
 

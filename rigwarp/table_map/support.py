@@ -2,13 +2,16 @@
 
 import cv2
 import numpy as np
-from scipy.ndimage import binary_fill_holes, distance_transform_edt, gaussian_filter
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
 
 from rigwarp.geometry import Array, BoolArray, PixelMap
+from rigwarp.geometry.blur import wide_blur
 from rigwarp.table_map.samples import Samples
 
 _REACH_PX = 2.5  # a pixel is measured when a sample lies this close
 _GAP_PX = 6  # gaps narrower than this between measured pixels count as measured, where the design is lit
+_LEAST_WEIGHT = 1e-6  # of samples, blurred: there is one within four blurs
 _LIGHT_BLUR_PX = 6.0  # brightness varies slowly; the blur takes out the table's texture and the noise
 
 
@@ -29,14 +32,24 @@ def support(samples: Samples, design: PixelMap, zones: list[int]) -> tuple[BoolA
     u = np.clip(np.rint(samples.pixels_px[:, 0]).astype(int), 0, width - 1)
     v = np.clip(np.rint(samples.pixels_px[:, 1]).astype(int), 0, height - 1)
     seen[v, u] = True
-    near = distance_transform_edt(~seen) <= _REACH_PX
-    disk = np.hypot(*np.ogrid[-_GAP_PX : _GAP_PX + 1, -_GAP_PX : _GAP_PX + 1]) <= _GAP_PX
-    padded = np.pad(near, _GAP_PX).astype(np.uint8)
-    closed = np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disk.astype(np.uint8)), bool)
+    near = cv2.dilate(seen.astype(np.uint8), _disk(_REACH_PX))
+    padded = np.pad(near, _GAP_PX)
+    closed = np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, _disk(_GAP_PX)), bool)
     # a hole that the design has stays one, however small
-    measured = near | (closed[_GAP_PX:-_GAP_PX, _GAP_PX:-_GAP_PX] & np.isin(design.zone, zones))
-    holes = binary_fill_holes(measured) & ~measured
-    return measured, measured | (holes & np.isin(design.zone, zones))
+    lit = np.isin(design.zone, zones)
+    measured = near.astype(bool) | (closed[_GAP_PX:-_GAP_PX, _GAP_PX:-_GAP_PX] & lit)
+    return measured, measured | (_holes(measured) & lit)
+
+
+def _disk(radius_px: float) -> NDArray[np.uint8]:
+    reach = int(radius_px)
+    return np.asarray(np.hypot(*np.ogrid[-reach : reach + 1, -reach : reach + 1]) <= radius_px, np.uint8)
+
+
+def _holes(mask: BoolArray) -> BoolArray:
+    """(H, W) what a mask encloses."""
+    _, number = cv2.connectedComponents(np.pad(~mask, 1, constant_values=True).astype(np.uint8), connectivity=4)
+    return np.asarray((number > 0) & (number != number[0, 0]))[1:-1, 1:-1]
 
 
 def light_picture(samples: Samples, shape: tuple[int, ...], answered: BoolArray) -> Array:
@@ -49,11 +62,10 @@ def light_picture(samples: Samples, shape: tuple[int, ...], answered: BoolArray)
     v = np.clip(np.rint(samples.pixels_px[:, 1]).astype(int), 0, height - 1)
     known = np.isfinite(samples.light)
     index = v[known] * width + u[known]
-    count = np.bincount(index, minlength=height * width).reshape(shape).astype(float)
-    total = np.bincount(index, samples.light[known], minlength=height * width).reshape(shape)
-    weight = gaussian_filter(count, _LIGHT_BLUR_PX)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        light = gaussian_filter(total, _LIGHT_BLUR_PX) / weight
-    known_here = weight > 1e-9
-    row, column = distance_transform_edt(~known_here, return_distances=False, return_indices=True)
-    return np.where(answered, light[row, column], np.nan)
+    sums = [np.bincount(index, weight, height * width) for weight in (samples.light[known], np.ones(len(index)))]
+    light, weight = np.moveaxis(wide_blur(np.stack(sums, axis=-1).reshape(height, width, 2), _LIGHT_BLUR_PX), -1, 0)
+    told = weight > _LEAST_WEIGHT
+    light = np.divide(light, weight, out=np.full(shape, np.nan), where=told)
+    if (answered & ~told).any():
+        light = light[tuple(distance_transform_edt(~told, return_distances=False, return_indices=True))]
+    return np.where(answered, light, np.nan)

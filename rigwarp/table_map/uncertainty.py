@@ -1,37 +1,57 @@
 """The two parts of a position's uncertainty, on the projector grid."""
 
+from dataclasses import dataclass
+
 import numpy as np
-from scipy.interpolate import RegularGridInterpolator
 from scipy.ndimage import map_coordinates
 
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Array, BoolArray, at_height
+from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.table_map.misfit import Misfit
+from rigwarp.table_map.ripple import Ripple
 from rigwarp.table_map.smooth import SmoothSurface
-from rigwarp.table_map.support import pixel_centres
 
-_STEP_PX = 8  # both parts vary slowly: worked out on a grid and interpolated
+_STEP_PX = 8.0  # both parts vary slowly: worked out on a grid and interpolated
 _TABLE_NODES = 25
 LENS_PX = 0.01  # camera pixels by which real lenses stray from their model; common practice, no source
 
 
-def spread_sigma(surface: SmoothSurface, misfit: Misfit, shape: tuple[int, ...]) -> tuple[Array, Array]:
-    """(H, W), (H, W) random 1-sigma per axis of a fitted surface, mm: from decode noise alone, and as a whole.
+@dataclass(frozen=True, kw_only=True)
+class SpreadSigma:
+    """The random uncertainty of a fitted surface, (H, W) per axis.
 
-    Decode noise carried through the fit; the whole has the noise as large as the held-out samples thereabouts show it,
-    and what the surface does not follow besides.
+    Attributes
+    ----------
+    decode_mm : decode noise alone, carried through the fit.
+    whole_mm : the same with the noise as large as the held-out samples thereabouts show it, and with what the surface
+        does not follow besides.
+    ripple_mm2 : variance of what samples cannot tell of a ripple.
     """
+
+    decode_mm: Array
+    whole_mm: Array
+    ripple_mm2: Array
+
+
+def spread_sigma(surface: SmoothSurface, misfit: Misfit, ripple: Ripple, shape: tuple[int, ...]) -> SpreadSigma:
+    """Worked out on every eighth pixel and interpolated linearly."""
     rows, columns = (np.arange(0, n + _STEP_PX, _STEP_PX, dtype=float) for n in shape)
-    grid = np.stack(np.meshgrid(columns, rows), axis=-1)
+    nodes = np.stack(np.meshgrid(columns, rows, indexing="ij"), axis=-1)
     low, high = np.array(surface.x.bounds_mm).T
-    noise = surface.sigma(np.clip(grid.reshape(-1, 2), low, high)).reshape(grid.shape[:2])
-    at = np.moveaxis(pixel_centres(shape)[..., ::-1] / _STEP_PX, -1, 0)
-    unfollowed, ratio = misfit.at(grid)
-    from_noise, whole = (
-        np.asarray(map_coordinates(sigma, at, order=1, mode="nearest"))
-        for sigma in (noise, np.sqrt(ratio * (noise**2 + unfollowed)))
+    noise = surface.sigma(np.clip(nodes.reshape(-1, 2), low, high)).reshape(nodes.shape[:2])
+    unfollowed, ratio = misfit.at(nodes)
+    doubt = ripple.doubt(nodes.reshape(-1, 2), unfollowed.ravel()).reshape(noise.shape)
+
+    def everywhere(values: Array) -> Array:
+        linear = HeightSpline(start_mm=np.zeros(2), cell_mm=np.full(2, _STEP_PX), coefficients_mm=values, degree=1)
+        return linear.on_grid(np.arange(float(shape[1])), np.arange(float(shape[0])))
+
+    return SpreadSigma(
+        decode_mm=everywhere(noise),
+        whole_mm=everywhere(np.sqrt(ratio * (noise**2 + unfollowed))),
+        ripple_mm2=everywhere(doubt),
     )
-    return from_noise, whole
 
 
 def common_sigma(
@@ -51,5 +71,6 @@ def common_sigma(
     scale_mm = np.sqrt(np.sum(camera.plane_jacobian(pixels, height_mm) ** 2, axis=(-1, -2)) / 2.0)
     sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0 + (LENS_PX**2 + motion_px**2) * scale_mm**2)
     sigma[~np.isfinite(sigma)] = np.nanmax(sigma) if np.isfinite(sigma).any() else 0.0
-    common[answered] = RegularGridInterpolator(axes, sigma)(where)
+    place = [(along - axis[0]) / max(axis[1] - axis[0], 1e-12) for along, axis in zip(where.T, axes, strict=True)]
+    common[answered] = map_coordinates(sigma, place, order=1, mode="nearest")
     return common

@@ -48,6 +48,9 @@ def assign_zones(
 
 def zone_owners(samples: Samples, zone: NDArray[np.int64], shape: tuple[int, ...]) -> NDArray[np.int64]:
     """(H, W) zone of the nearest sample to each projector pixel."""
+    only = int(zone[0])
+    if (zone == only).all():
+        return np.full(shape, only, np.int64)
     u, v = _indices(samples.pixels_px, shape)
     seen = np.full(shape, NO_LIGHT, np.int64)
     seen[v, u] = zone

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, PixelMap, reflect
 from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.tracing.model import OpticalModel, Reflection, Trace, fate_without_obstacles
 from rigwarp.tracing.reasons import LightFate
 from rigwarp.tracing.scan_grid import GridSpread, pixel_grid, usual_step_px
@@ -133,12 +134,13 @@ def _on_surface(model: OpticalModel, surface: Surface, *, step_px: int) -> _Surf
     spread = GridSpread(model.projector.resolution, step_px=step_px)
     directions = model.pixel_rays(spread.nodes_px.reshape(-1, 2))
     coarse = _meet(model, surface, directions, extended=step_px != 1)
-    distance = spread.dense(coarse["distance"])
-    x, y = spread.dense(coarse["x"]), spread.dense(coarse["y"])
+    met_mm = coarse["distance"]
+    distance, x, y = in_two_threads(spread.dense, [coarse.pop(name) for name in ("distance", "x", "y")])
     inside = np.flatnonzero(surface.inside(x, y) & (distance > 0.0))
-    columns = {name: spread.dense(values)[inside] for name, values in coarse.items() if name not in "xy"}
+    others = in_two_threads(lambda values: spread.dense(values)[inside], coarse.values())
+    columns = {"distance": distance[inside], **dict(zip(coarse, others, strict=True))}
     # next to rays that the smooth continuation does not meet, interpolation has no full stencil
-    lost = np.flatnonzero(spread.partly_known(coarse["distance"]))
+    lost = np.flatnonzero(spread.partly_known(met_mm))
     if len(lost):
         own = _meet(model, surface, model.pixel_rays(_pixels(lost, model.projector.resolution)), extended=False)
         kept = np.isfinite(own["distance"])

@@ -135,11 +135,9 @@ def _vortices(
         low, high = local_mm[here].min(axis=0), local_mm[here].max(axis=0)
         steps = [np.arange(a + radius, b - radius + 1e-9, _STEP * radius) for a, b in zip(low, high, strict=True)]
         middles = np.stack(np.meshgrid(*steps), axis=-1).reshape(-1, 2)
-        found = cKDTree(local_mm[here]).query_ball_point(middles, radius)
-        inside: list[list[int]] = np.asarray(found, object).tolist()
-        many = np.array([len(found) for found in inside], np.int64)
-        near = here[np.fromiter((at for found in inside for at in found), np.int64, many.sum())]
-        middle = np.repeat(np.arange(len(middles)), many)
+        pairs = cKDTree(middles).sparse_distance_matrix(cKDTree(local_mm[here]), radius, output_type="ndarray")
+        middle, near = np.asarray(pairs["i"], np.int64), here[pairs["j"]]
+        many = np.bincount(middle, minlength=len(middles))
         aside = (local_mm[near] - middles[middle]) / radius
         filled = (many >= _FEWEST_SAMPLES) & _filled(aside, middle, len(middles))
         kept = filled[middle]

@@ -21,7 +21,8 @@ _WINDOW_PX = (2, 12)  # half window limits: fewer pixels are noise, more see len
 _MAX_MOVE = 0.25  # a refined corner that moved further than this share of a square went to something else
 _SMALLEST_MARKER_PX = 10  # side of a marker: 7 cells or more cannot be told in fewer pixels
 _FEWEST_CORNERS = 6  # that tell how large markers are
-_LARGE_PX = 2400  # photos wider than this are also searched at half size
+_LARGE_PX = 2400  # photos wider than this are searched at less than their size first
+_NEARLY_ALL = 0.9  # share of the corners at which such a search will do
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,10 +85,11 @@ def detect_board(photo: Photo, target: Target) -> BoardView:
     _check_photo(photo)
     grey = _stretched(photo)
     best = _Found.nothing()
-    for picture, shrink in _ways_of_looking(grey):
+    for picture, shrink, enough in _ways_of_looking(grey):
         found = _search(picture, shrink, target)
+        no_more = 0 < len(found.ids) == len(best.ids)  # as in a version of another size: the rest is not in the photo
         best = max(best, found, key=lambda f: (bool(f.oddity), len(f.ids)))
-        if best.oddity or len(best.ids) >= _ENOUGH * len(board_corners_mm(target)):
+        if best.oddity or no_more or len(best.ids) >= enough * len(board_corners_mm(target)):
             break
     if len(best.ids) == 0 and not best.oddity:
         mirror = _search(_to_8_bit(grey[:, ::-1]), 1.0, target)
@@ -197,15 +199,21 @@ def _as_8_bit(picture: NDArray[Any]) -> NDArray[np.uint8]:
     return np.asarray(picture, np.uint8)
 
 
-def _ways_of_looking(grey: NDArray[np.float32]) -> Iterator[tuple[NDArray[np.uint8], float]]:
-    """Versions of the photo in which markers may be easier to read, and their size relative to the photo."""
-    plain = _to_8_bit(grey)
-    yield plain, 1.0
-    yield _as_8_bit(cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(plain)), 1.0  # shadows, uneven light
-    if grey.shape[1] > _LARGE_PX:
-        yield _as_8_bit(cv2.resize(plain, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)), 0.5
-    else:
-        yield _as_8_bit(cv2.resize(plain, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)), 2.0  # small markers
+def _ways_of_looking(grey: NDArray[np.float32]) -> Iterator[tuple[NDArray[np.uint8], float, float]]:
+    """Versions of the photo in which markers may be easier to read, their size relative to the photo, what is enough.
+
+    A large photo is looked at in a small version first: corners are refined in the photo itself, whichever it was.
+    """
+    plain, large = _to_8_bit(grey), grey.shape[1] > _LARGE_PX
+    if large:
+        for times in sorted({-(-grey.shape[1] // _LARGE_PX), 2}, reverse=True):
+            size = 1.0 / times
+            yield _as_8_bit(cv2.resize(plain, None, fx=size, fy=size, interpolation=cv2.INTER_AREA)), size, _NEARLY_ALL
+    yield plain, 1.0, _ENOUGH
+    yield _as_8_bit(cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(plain)), 1.0, _ENOUGH  # uneven light
+    if not large:
+        bigger = cv2.resize(plain, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)  # small markers
+        yield _as_8_bit(bigger), 2.0, _ENOUGH
 
 
 def _search(picture: NDArray[np.uint8], size: float, target: Target) -> _Found:

@@ -3,6 +3,7 @@
 import dataclasses
 import hashlib
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -36,7 +37,16 @@ from rigwarp.files import (
     write_camera,
 )
 from rigwarp.files.names import CAMERA_FILE, CAMERA_PICTURE
-from rigwarp.jobs.bench.camera_record import CameraMade, PhotoUsed, content_sigma_mm, figures, judge_lens, picture_of
+from rigwarp.geometry.threads import in_two_threads
+from rigwarp.jobs.bench.camera_record import (
+    CameraMade,
+    PhotoUsed,
+    content_sigma_mm,
+    figures,
+    judge_lens,
+    load_what_draws,
+    picture_of,
+)
 from rigwarp.jobs.progress import Progress
 from rigwarp.rig.model import Target
 
@@ -63,14 +73,21 @@ def calibrate_camera(
     boards = [] if lens is None else [path for path in list_photos(lens) if not _among(path, tables)]
     files, target = [*boards, *tables], folder.rig.target
     views, sums, code = [], [], None
-    with progress.stage(len(files), "Looking for the board") as advance:
-        for number, path in enumerate(files):
-            wanted = path in tables or (code is None and number < _TRIES)
-            view, found = _look(folder, path, target, read=wanted, needed=path in tables)
-            views.append(view)
-            code = code or found
-            sums.append(hashlib.sha256(read_bytes(path)).hexdigest())
-            advance()
+    with ThreadPoolExecutor(1) as beside, progress.stage(len(files), "Looking for the board") as advance:
+        if lens is not None:
+            beside.submit(load_what_draws)
+        for first in range(0, len(files), 2):
+            untold = code is None and first < _TRIES
+
+            def look(path: Path, untold: bool = untold) -> tuple[BoardView, SheetCode | None, str]:
+                view, found = _look(folder, path, target, read=untold or path in tables, needed=path in tables)
+                return view, found, hashlib.sha256(read_bytes(path)).hexdigest()
+
+            for view, found, digest in in_two_threads(look, files[first : first + 2]):
+                views.append(view)
+                code = code or found
+                sums.append(digest)
+                advance()
     target = _of_one_layout(progress, target, views)
     for number, path in enumerate(files):
         if views[number].n and target.layout is not None and views[number].legacy != (target.layout == "old"):

@@ -109,9 +109,14 @@ def content_sigma_mm(camera: CameraModel, rig: Rig) -> tuple[float, float] | Non
     return (float(np.median(sigma)), float(sigma.max())) if sigma.size else None
 
 
+def load_what_draws() -> None:
+    """matplotlib takes half a second to load, and is wanted for `picture_of` only: in a thread meanwhile."""
+    import rigwarp.reports.figures.lens  # noqa: F401
+
+
 def picture_of(lens: LensResult, support: LensSupport) -> bytes:
     """PNG: residuals, coverage and uncertainty over the frame."""
-    from rigwarp.reports.figures.lens import lens_picture  # matplotlib takes half a second, and is wanted here only
+    from rigwarp.reports.figures.lens import lens_picture  # see `load_what_draws`
 
     return lens_picture(
         support, [view.image_px for view in lens.views], lens.residual_px, lens.fit.kept, lens.resolution

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -45,7 +46,6 @@ from rigwarp.table_map import (
     samples_of_zones,
     zone_places,
 )
-from rigwarp.tracing import trace_map
 from rigwarp.verification import MapBudget
 from rigwarp.verification.verdict import Verdict, judge_fit
 
@@ -149,9 +149,12 @@ def fit_scans(
         clock.lap("fit", "map")
         advance()
         transfer = folder.rig.projector.transfer
-        prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
-        _write_warp(run, table_map, prewarp, origin)
-        figures = held_out_figures(folder.rig, table_map)
+        with ThreadPoolExecutor(1) as beside:
+            written = beside.submit(_write_map, run, table_map, origin)
+            prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
+            write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+            figures = held_out_figures(folder.rig, table_map)
+            written.result()
         scanned, design = _with_places(decoded, places), design_map(folder)
 
         def judged(built: AsBuilt | None) -> Verdict:
@@ -197,7 +200,7 @@ def fit_scans(
     )
 
 
-def _write_warp(run: Path, table_map: TableMapFit, prewarp: Prewarp, origin: dict[str, str]) -> None:
+def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:
     parts = {
         "sigma_random_mm": table_map.random_mm,
         "sigma_common_mm": table_map.common_mm,
@@ -208,7 +211,6 @@ def _write_warp(run: Path, table_map: TableMapFit, prewarp: Prewarp, origin: dic
         "light": table_map.light,
     }
     write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=parts)
-    write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
 
 
 def _current_or_none(folder: RigFolder) -> Path | None:
@@ -291,7 +293,7 @@ def border_record(border: Border) -> BorderRecord:
 
 def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     """Share of the projector pixels that the registered design sends to the content area which the map has measured."""
-    design = trace_map(table_map.registration.model)
+    design = table_map.design
     wanted = design.answered
     wanted[wanted] = inside_content(rig.content, design.table_mm[wanted])
     return float(np.mean(table_map.table_map.measured[wanted])) if wanted.any() else 0.0
