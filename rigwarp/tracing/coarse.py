@@ -13,6 +13,7 @@ from rigwarp.tracing.pinhole import pixel_rays
 from rigwarp.tracing.shadows import RayTracer
 
 _ACROSS = 40  # rays across the picture
+_CELLS = 50  # of the picture that must come down on the content area, or there are more rays
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,13 +68,17 @@ def content_lit(rig: Rig, mirror: RayTracer) -> tuple[float, float]:
 
     The share is that of the area: places lit twice count twice. The side is NaN where nothing is lit.
     """
-    grid = picture_grid(rig)
-    spots = coarse_path(rig, mirror, grid).table_mm[..., :2]
-    along, down = np.diff(spots, axis=1)[:-1], np.diff(spots, axis=0)[:, :-1]
-    area_mm2 = np.abs(along[..., 0] * down[..., 1] - along[..., 1] * down[..., 0])
-    pixels = float(np.prod(grid[1, 1] - grid[0, 0]))
-    lit = np.isfinite(area_mm2) & inside_content(rig.content, spots[:-1, :-1])
     width, height = rig.content.size_mm
     whole = width * height * (np.pi / 4.0 if rig.content.shape == "circle" else 1.0)
+    for across in (_ACROSS, 4 * _ACROSS, 16 * _ACROSS):
+        grid = picture_grid(rig, across=across)
+        spots = coarse_path(rig, mirror, grid).table_mm[..., :2]
+        along, down = np.diff(spots, axis=1)[:-1], np.diff(spots, axis=0)[:, :-1]
+        area_mm2 = np.abs(along[..., 0] * down[..., 1] - along[..., 1] * down[..., 0])
+        known = np.isfinite(area_mm2)
+        if not known.any() or whole > _CELLS * np.median(area_mm2[known]):  # else too small to be hit by so few
+            break
+    lit = known & inside_content(rig.content, spots[:-1, :-1])
+    pixels = float(np.prod(grid[1, 1] - grid[0, 0]))
     side_mm = float(np.sqrt(np.median(area_mm2[lit]) / pixels)) if lit.any() else float("nan")
     return min(1.0, float(area_mm2[lit].sum() / whole)), side_mm

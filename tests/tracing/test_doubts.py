@@ -117,3 +117,9 @@ def test_the_coarse_path_is_the_design_to_some_mm(table: RigFolder) -> None:
     assert np.abs(coarse - exact).max() < 8.0  # flat triangles of a mirror with R = 250 mm
     exact_share = judge_coverage(trace_map(model), table.rig).lit_share
     assert content_lit(table.rig, mirror)[0] == pytest.approx(exact_share, abs=0.05)
+
+
+def test_a_small_content_area_is_not_missed(table: RigFolder) -> None:
+    """20 mm in the middle of what is lit: between the rays that tell of half a metre."""
+    small = replace(table.rig, content=replace(table.rig.content, size_mm=(20.0, 20.0)))
+    assert content_lit(small, RayTracer(mirror_triangles(small, {}, {})))[0] == pytest.approx(1.0, abs=0.1)
