@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.patches import PathPatch
+from matplotlib.collections import PathCollection
 from matplotlib.path import Path
 
 from rigwarp.geometry import Array, IntArray, Placement, TriangleMesh
@@ -18,6 +18,7 @@ _VIEWS = (("from the front", 0, 2), ("from the right", 1, 2), ("from above", 0, 
 _NAMES = ("x (mm)", "y (mm)", "z (mm)")
 _AXIS_SHARE = 0.12  # length of a drawn axis, of the largest extent
 _MOST_TRIANGLES = 20_000  # of a part that are drawn
+_TO_A_PATH = 40
 _RAYS_ACROSS = 7
 _AXIS_COLOURS = (style.VERMILION, style.GREEN, style.BLUE)
 
@@ -89,11 +90,14 @@ def _draw_part(axes: Axes, points_mm: Array, faces: IntArray, colour: str, view:
     flat = points_mm[:, list(view)][drawn]
     sides = flat[:, 1:] - flat[:, :1]
     turned = sides[:, 0, 0] * sides[:, 1, 1] < sides[:, 0, 1] * sides[:, 1, 0]
-    flat[turned] = flat[turned, ::-1]  # all one way round: as one path, for its speed, others would be holes in it
-    corners = np.concatenate([flat, flat[:, :1]], axis=1).reshape(-1, 2)
-    codes = np.tile(np.array([Path.MOVETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY], Path.code_type), len(flat))
+    flat[turned] = flat[turned, ::-1]  # all one way round: in one path others would be holes in it
+    closed = np.concatenate([flat, flat[:, :1]], axis=1)
+    codes = np.array([Path.MOVETO, Path.LINETO, Path.LINETO, Path.CLOSEPOLY], Path.code_type)
+    # some to a path: one each takes matplotlib long, and all in one its rasteriser
+    groups = (closed[first : first + _TO_A_PATH] for first in range(0, len(closed), _TO_A_PATH))
+    paths = [Path(group.reshape(-1, 2), np.tile(codes, len(group))) for group in groups]
     # edges in the same colour, so that a sheet seen edge-on does not vanish
-    axes.add_patch(PathPatch(Path(corners, codes), facecolor=colour, edgecolor=colour, linewidth=0.8, alpha=0.5))
+    axes.add_collection(PathCollection(paths, facecolors=colour, edgecolors=colour, linewidths=0.8, alpha=0.5))
 
 
 def _draw_axes(axes: Axes, placement: Placement, length_mm: float, view: tuple[int, int]) -> None:
