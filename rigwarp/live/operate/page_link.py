@@ -287,7 +287,10 @@ class PageLink:
         """Let it go and take it back, in turn: photographs that are being taken may keep it for long."""
         while True:
             away = self._camera.get()
-            self.give_camera(away)
+            try:
+                self.give_camera(away)
+            except Exception:  # a driver that cannot close it; whoever asks next is heard all the same
+                log.exception("the camera could not be let go")
             self._say({"camera": away})
 
     def _tell(self) -> None:
