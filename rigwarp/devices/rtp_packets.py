@@ -59,9 +59,17 @@ class VideoPackets:
             self._whole, self._key = True, False
         self._whole = self._whole and not missing
         self._source, self._number, self._moment = source, number, moment
-        self._key = self._key or is_key(packet[_HEAD.size + 4 * (first & 0x0F) :])
+        self._key = self._key or is_key(_payload(packet, first))
         if second & 0x80 and self._whole and self._key:  # the marker: the picture's last packet
             self.broken = False
+
+
+def _payload(packet: bytes, first: int) -> bytes:
+    """What stands behind the contributing sources and the header's extension, where there are any."""
+    start = _HEAD.size + 4 * (first & 0x0F)
+    if first & 0x10:
+        start += 4 + 4 * int.from_bytes(packet[start + 2 : start + 4], "big")
+    return packet[start:]
 
 
 def _always(_: bytes) -> bool:

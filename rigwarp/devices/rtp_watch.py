@@ -28,18 +28,23 @@ class RtpWatch:
     Attributes
     ----------
     address : where the camera is heard through it.
+
+    Raises
+    ------
+    ValueError
+        When that is no address of an RTSP stream.
     """
 
     def __init__(self, address: str) -> None:
         found = _ADDRESS.match(address)
         if found is None:
-            raise ValueError(f"{address!r} is no address of an RTSP stream")
+            raise ValueError("this is no address of an RTSP stream")  # which may have a password in it
         whom, host, port = found.groups()
         self._camera = (host.strip("[]"), int(port or _PORT))
         self._listening = socket.create_server(("127.0.0.1", 0))
         self.address = f"{SCHEME}{whom}127.0.0.1:{self._listening.getsockname()[1]}{address[found.end() :]}"
         self._packets = VideoPackets()
-        self._lost_before = 0
+        self._lost_before = self._lost_told = 0
         threading.Thread(target=self._accept, name="camera watch", daemon=True).start()
 
     @property
@@ -47,10 +52,14 @@ class RtpWatch:
         """Packets of video that never came, over all connections."""
         return self._lost_before + self._packets.lost
 
-    @property
     def broken(self) -> bool:
-        """Pictures are wrong now, and will be until the next whole key frame."""
-        return self._packets.broken
+        """Pictures are wrong now, until the next whole key frame, or were since this was asked last.
+
+        Packets come in bursts: loss and key frame may both be here before the decoder has delivered what is wrong.
+        """
+        lost, before = self.lost, self._lost_told
+        self._lost_told = lost
+        return lost != before or self._packets.broken
 
     def close(self) -> None:
         """Take no more connections; those that are open end with their own ends. Calling it twice is fine."""
@@ -64,7 +73,7 @@ class RtpWatch:
                 decoder, _ = self._listening.accept()
                 try:
                     camera = socket.create_connection(self._camera, timeout=_CONNECT_S)
-                except OSError:
+                except (OSError, OverflowError, UnicodeError):  # not there, no such port, no such name
                     decoder.close()
                     continue
                 camera.settimeout(None)

@@ -66,7 +66,7 @@ class VideoCamera:
             name,
             timeout_s=FRAME_TIMEOUT_S,
             reopen=reopen,
-            broken=lambda: watch is not None and watch.broken,
+            broken=lambda: watch is not None and watch.broken(),
         )
         self.unlocked: tuple[str, ...] = tuple(unlocked)
 
@@ -251,7 +251,10 @@ def _opened_and_watched(device: int | str, name: str) -> tuple[cv2.VideoCapture,
     """An opened capture; of a stream over TCP with a watch on its packets, where the camera plays along."""
     if not str(device).lower().startswith(SCHEME) or "tcp" not in os.environ.get(_FFMPEG_OPTIONS, _UNBUFFERED):
         return _opened(device, name), None
-    watch = RtpWatch(str(device))
+    try:
+        watch = RtpWatch(str(device))
+    except (ValueError, OSError):  # FFmpeg may understand it, and says what is wrong else
+        return _opened(device, name), None
     try:
         return _opened(watch.address, name), watch
     except DeviceError:

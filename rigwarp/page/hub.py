@@ -180,6 +180,7 @@ class Hub:
         if self._wanted is not None and time.monotonic() - self._wanted[0] > _CAMERA_S:
             _, client, said = self._wanted
             self._wanted = None
+            self._frame({"camera": False}, b"")  # it may still hear of it
             self._done(client, said.number, "not playing")
         if self.link is not None:
             self.link.say({"alive": True})
@@ -281,6 +282,8 @@ class Hub:
         wanted, self._wanted = self._wanted, None
         if wanted is not None:
             self._start(*wanted[1:])
+        elif not self.running.name:
+            self._frame({"camera": False}, b"")  # too late: nobody wants it any more
 
     def _use(self, client: Client, said: Said) -> None:
         def change() -> str:

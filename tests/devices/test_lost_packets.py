@@ -1,5 +1,6 @@
 """Packets of a network camera that get lost: broken pictures are noticed and left out until a key frame mends it."""
 
+import socket
 import struct
 import threading
 import time
@@ -16,6 +17,7 @@ from rigwarp.devices import Losses, NetworkCamera, video_camera
 from rigwarp.devices.rtp_packets import VideoPackets
 from rigwarp.devices.rtp_watch import RtpWatch
 from rigwarp.devices.video_camera import open_video_camera
+from rigwarp.errors import DeviceError
 
 SIZE = (160, 120)
 H264 = "v=0\r\nm=audio 0 RTP/AVP 0\r\na=rtpmap:0 PCMU/8000\r\nm=video 0 RTP/AVP 96\r\na=rtpmap:96 H264/90000\r\n"
@@ -61,6 +63,43 @@ def test_a_key_frame_of_which_something_is_missing_mends_nothing():
     first = [packet(5, 3, MORE, last=False), packet(6, 3, MORE)]  # it may have been the key frame's first part
     assert followed(start + first) == (2, True)
     assert followed([*start, *first, packet(7, 4, IDR)]) == (2, False)
+
+
+def test_key_frames_are_seen_behind_an_extended_header():
+    """RFC 3550, section 5.3.1: the bit, an identifier, the count of words, and those; recorders put the time there."""
+    key = bytearray(packet(4, 6, b"\xab\xac\x00\x03" + b"\x00" * 12 + IDR))
+    key[0] |= 0x10
+    lost = [packet(1, 0, IDR), packet(3, 2, CHANGE)]
+    assert followed([*lost, bytes(key)]) == (1, False)
+
+
+def test_a_loss_that_is_mended_before_anybody_asks_is_told_once():
+    watch = RtpWatch("rtsp://127.0.0.1:9/main")
+    watch._packets.describe(H264)
+    for one in (packet(1, 0, IDR), packet(3, 1, CHANGE), packet(4, 2, IDR)):
+        watch._packets.take(one)
+    assert [watch.broken(), watch.broken()] == [True, False]
+    watch.close()
+
+
+@pytest.mark.parametrize("address", ["rtsp://me:se/cret@host/main", "rtsp:///main", f"rtsp://{'a' * 70}/x"])
+def test_an_address_that_the_watch_cannot_follow_is_opened_without_it(address, monkeypatch):
+    def opened(device, _name):
+        if device != address:
+            raise DeviceError("by the watch")
+        return device
+
+    monkeypatch.setattr(video_camera, "_opened", opened)
+    assert video_camera._opened_and_watched(address, "camera") == (address, None)
+
+
+def test_a_port_that_there_is_none_of_ends_no_watch():
+    watch = RtpWatch("rtsp://127.0.0.1:99999/main")
+    port = int(watch.address.split(":")[2].split("/")[0])
+    for _ in range(2):
+        with socket.create_connection(("127.0.0.1", port), timeout=5) as reader:
+            assert reader.recv(1) == b""
+    watch.close()
 
 
 def test_what_is_no_video_and_what_comes_twice_is_no_loss():

@@ -10,6 +10,7 @@ import pytest
 
 from rigwarp.files import open_rig
 from rigwarp.live import CpuRenderer, warp_of
+from rigwarp.live.render.exactness import codes_beyond
 from rigwarp.live.render.gl import GlRenderer
 from rigwarp.live.render.gl_context import standalone_context
 from rigwarp.live.render.reference import ReferenceRenderer
@@ -39,6 +40,9 @@ def test_all_renderers_agree_within_one_code_on_the_ready_made_rigs(name, tmp_pa
     context = standalone_context()
     for way in gl_ways:
         renderer = GlRenderer(warp, context, way=way)
-        assert np.abs(renderer.render(picture) - expected).max() <= 1
+        drawn = renderer.render(picture)
+        # the mesh is exact to 0.05 px: within a code of what the reference shows somewhere within that
+        off = codes_beyond(drawn, warp, picture) if way == "meshed" else np.abs(drawn - expected)
+        assert off.max() <= 1
         renderer.close()
     context.release()

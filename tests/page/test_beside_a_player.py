@@ -195,6 +195,13 @@ def test_metrics_for_a_collector_are_written_whole(playing) -> None:
     }  # fmt: skip
 
 
+SAYS_CAMERA = """
+import time
+print('{"camera": true}\\n{"do": "dark"}', flush=True)
+time.sleep(1e9)
+"""
+
+
 def test_closed_while_its_process_starts_it_leaves_none_behind(monkeypatch: pytest.MonkeyPatch) -> None:
     link, started = PageLink([sys.executable, "-c", "import time; time.sleep(60)"], {}, sources=()), []
     popen = subprocess.Popen
@@ -213,3 +220,24 @@ def test_closed_while_its_process_starts_it_leaves_none_behind(monkeypatch: pyte
     assert process.poll() is not None
     process.stdin.close()
     process.stdout.close()
+
+
+def test_photographs_that_are_being_taken_do_not_keep_the_page_from_being_heard() -> None:
+    """The watch for drift lets go of the camera after them, which may take longer than a page may be silent."""
+    link = PageLink([sys.executable, "-c", SAYS_CAMERA], {}, sources=())
+    busy, asked = threading.Event(), threading.Event()
+
+    def give(away: bool) -> None:
+        assert away or busy.is_set()
+        asked.set()
+        busy.wait(30.0)
+
+    link.give_camera = give
+    link._take = lambda message: busy.set()  # what it says behind it
+    threading.Thread(target=link._lend_camera, daemon=True).start()
+    link._thread.start()
+    try:
+        assert asked.wait(20.0)
+        assert busy.wait(20.0)
+    finally:
+        link.close()

@@ -107,6 +107,21 @@ def test_the_live_picture_gives_the_camera_back_before_another_job_asks_for_it(
     assert told == [True, False, True, False]
 
 
+def test_a_camera_that_is_let_go_too_late_is_given_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rigwarp.page.hub._CAMERA_S", -1.0)
+    hub = Hub(tmp_path, {}, {}, PageKeys.new(), later=lambda call, *given: call(*given), aside=lambda *_: None)
+    told: list[bool] = []
+    hub.link = Player(told)
+    client = Onlooker()
+    hub.enter(client)
+    hub.take(client, Said(kind="job", what="look", number=1))
+    hub.look_after()
+    assert told == [True, False]
+    hub.heard({"camera": True}, b"")
+    assert told == [True, False, False]
+    assert not hub.running.name
+
+
 def test_a_job_that_was_stopped_before_it_could_say_so_has_not_failed(
     monkeypatch: pytest.MonkeyPatch, processes: "list[Popen[bytes]]"
 ) -> None:

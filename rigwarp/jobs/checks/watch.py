@@ -90,7 +90,8 @@ class DriftWatch:
     @property
     def exposure_s(self) -> float | None:
         """Of the camera, seconds."""
-        return self._camera.exposure_s if self._camera is not None else None
+        camera = self._camera  # a job of the page may take it meanwhile
+        return camera.exposure_s if camera is not None else None
 
     def give_camera(self, away: bool) -> None:
         """Let go of the camera, after the photographs that are being taken, until it is given back."""

@@ -15,6 +15,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from queue import SimpleQueue
 from typing import Any, Protocol
 
 import cv2
@@ -34,6 +35,8 @@ STATE_S, _KEYS_S = 0.1, 1.0
 _PICTURE_PX, _JPEG_QUALITY = 480, 70
 _CALM_S = 2.0
 """A page serves so long before a spare is started, which takes the processor for half a second."""
+_SPARE_S = 10.0
+"""From one spare to the next: one that ends by itself is not started all the time."""
 _SILENT_S, _READY_S = 6.0, 20.0
 """A page that has said nothing for so long is ended; so long it may take to start."""
 _PAUSES_S, _IN_A_ROW_S = (0.05, 0.3, 1.0, 2.0), 4.0
@@ -115,6 +118,8 @@ class PageLink:
         self._ended, self._gone, self._up = threading.Event(), threading.Event(), threading.Event()
         self.address: Mapping[str, Any] = {}
         self.give_camera: Callable[[bool], object] = _keep_camera
+        self._camera: SimpleQueue[bool] = SimpleQueue()
+        self._spare_s = -_SPARE_S
         self.starts = 0
         self._thread = threading.Thread(target=self._run, name="rigwarp-page", daemon=True)
 
@@ -129,6 +134,7 @@ class PageLink:
         self._playing = playing
         self._thread.start()
         threading.Thread(target=self._tell, name="rigwarp-page-state", daemon=True).start()
+        threading.Thread(target=self._lend_camera, name="rigwarp-page-camera", daemon=True).start()
         if not self._up.wait(_READY_S) or self._failed:
             self.close()
             raise DeviceError(self._failed or f"the page did not start within {_READY_S:g} s. Play without --page.")
@@ -183,7 +189,7 @@ class PageLink:
                 self._waiting.keep(Command(name=name, values=values, sender=("page", 0)))
             if self._told.frames is not None:
                 self._told.frames.release()
-            self.give_camera(False)
+            self._camera.put(False)
             in_a_row = 0 if time.monotonic() - began > _IN_A_ROW_S else in_a_row + 1
             if self._ended.wait(_PAUSES_S[min(in_a_row, len(_PAUSES_S) - 1)]):
                 return
@@ -216,7 +222,10 @@ class PageLink:
         """See that there is one that could take over, once the present one serves."""
         if self._spare is not None and self._spare.poll() is not None:
             self._drop_spare()
-        if self._spare is None and self._told.ready and time.monotonic() - began_s > _CALM_S:
+        now_s = time.monotonic()
+        calm = now_s - began_s > _CALM_S and now_s - self._spare_s > _SPARE_S
+        if self._spare is None and self._told.ready and calm:
+            self._spare_s = now_s
             with contextlib.suppress(OSError):  # no more processes: the present one serves on
                 self._spare = self._started()
 
@@ -240,8 +249,7 @@ class PageLink:
         elif "release" in message and told.frames is not None:
             told.frames.release()
         elif "camera" in message:
-            self.give_camera(bool(message["camera"]))
-            self._say({"camera": bool(message["camera"])})
+            self._camera.put(bool(message["camera"]))
         elif "watching" in message:
             told.watching, told.picture = bool(message["watching"]), None
         elif "ready" in message:
@@ -274,6 +282,16 @@ class PageLink:
     def _say(self, message: Mapping[str, Any], data: bytes = b"") -> bool:
         talk = self._told.talk
         return talk is not None and talk.say(message, data)
+
+    def _lend_camera(self) -> None:
+        """Let it go and take it back, in turn: photographs that are being taken may keep it for long."""
+        while True:
+            away = self._camera.get()
+            try:
+                self.give_camera(away)
+            except Exception:  # a driver that cannot close it; whoever asks next is heard all the same
+                log.exception("the camera could not be let go")
+            self._say({"camera": away})
 
     def _tell(self) -> None:
         """State, messages and pictures, ten times a second."""

@@ -47,7 +47,7 @@ class StorageUpload:
 class TextureUpload:
     """Bytes in textures of one channel, for OpenGL without compute shaders: one, or luma and chroma.
 
-    Several of each take turns: a driver waits before it writes into one that the last frame may still be read from.
+    Several of each take turns: a driver may wait before it writes into one that the last frame may still be read from.
     """
 
     def __init__(self, context: moderngl.Context, sizes: list[tuple[int, int]]) -> None:

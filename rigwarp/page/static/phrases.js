@@ -5,7 +5,8 @@ const shape = text => new RegExp(`^${text.split("{}").map(plain).join("(.*?)")}$
 /** A function that gives a text's translation, or null where there is none. `table`: pairs of sentences. */
 export function translator(table) {
   const known = table.map(([from, to]) => [shape(from), to]);
-  const figure = text => text.replace(/(\d)\.(?=\d)/g, "$1,");
+  // numbers alone: addresses and names of files keep their points
+  const figure = text => text.replace(/[\w./:@+-]+/g, word => /^[+-]?\d+\.\d+[.:]?$/.test(word) ? word.replace(".", ",") : word);
   const one = text => {
     for (const [from, to] of known) {
       const found = from.exec(text);
