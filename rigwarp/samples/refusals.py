@@ -53,7 +53,8 @@ def refuse_unlike(sheet: Sheet, log_ratios: Array) -> None:
     apart = float(np.mean(log_ratios[1] - log_ratios[0]))
     if abs(apart) > _UNLIKE:
         raise MeasurementError(
-            f"{sheet.name}: laid in again it reflects {100 * np.expm1(apart):+.0f} %, expected within "
+            f"{sheet.name}: laid in again it reflects {100 * abs(np.expm1(apart)):.0f} % "
+            f"{'more' if apart > 0.0 else 'less'} than before, expected within "
             f"{100 * _UNLIKE:.0f} %. Did the camera's exposure change, did something shade the beam, or was another "
             f"piece laid in? {_ADVICE}"
         )

@@ -8,13 +8,13 @@ from collections.abc import Callable
 
 import cv2
 import numpy as np
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import distance_transform_edt, map_coordinates
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur
 
 _AROUND = 6.0  # cells, sigma, over which the surface's bending is averaged
-_LEAST = 1e-6  # density of known cells, of full
+_LEAST = 1e-3  # density of known cells, of full: in the middle of a wide hole there are none, and its rim tells
 
 
 def beyond_samples(value: Callable[[Array], Array], cells_px: Array, where: BoolArray, cell_px: int) -> Array:
@@ -60,4 +60,6 @@ def _bending_and_size(fitted: Array, known: BoolArray) -> tuple[Array, Array]:
     x, y, density, bent, told = np.moveaxis(gaussian_blur(parts, _AROUND), -1, 0)
     mean = np.stack([x, y], axis=-1) / np.maximum(density, _LEAST)[..., None]
     rough = gaussian_blur(np.where(known, np.mean((fitted - mean) ** 2, axis=-1), 0.0), _AROUND)
-    return bent / np.maximum(told, _LEAST), rough / np.maximum(density, _LEAST)
+    bends, most = bent / np.maximum(told, _LEAST), rough / np.maximum(density, _LEAST)
+    nearest = tuple(distance_transform_edt(told < _LEAST, return_distances=False, return_indices=True))
+    return bends[nearest], most[nearest]

@@ -14,12 +14,12 @@ def _wave(pixels_px: np.ndarray) -> np.ndarray:
     return _AMPLITUDE_MM * np.stack([np.cos(phase), np.sin(phase)], axis=-1)
 
 
-def _found(value) -> np.ndarray:
+def _found(value, *, middle_px: float = 120.0, half_px: float = 20.0, shape=_SHAPE) -> np.ndarray:
     """(H, W) with a gap in the samples from u = 100 to 140."""
-    u, v = np.meshgrid(np.arange(2, _SHAPE[1], _CELL_PX), np.arange(2, _SHAPE[0], _CELL_PX))
+    u, v = np.meshgrid(np.arange(2, shape[1], _CELL_PX), np.arange(2, shape[0], _CELL_PX))
     cells = np.stack([u.ravel(), v.ravel()], axis=-1).astype(float)
-    cells = cells[np.abs(cells[:, 0] - 120.0) > 20.0]
-    return beyond_samples(value, cells, np.ones(_SHAPE, bool), _CELL_PX).reshape(_SHAPE)
+    cells = cells[np.abs(cells[:, 0] - middle_px) > half_px]
+    return beyond_samples(value, cells, np.ones(shape, bool), _CELL_PX).reshape(shape)
 
 
 def test_it_grows_as_the_wave_leaves_its_tangent_and_no_further_than_the_wave():
@@ -37,3 +37,8 @@ def test_it_grows_as_the_wave_leaves_its_tangent_and_no_further_than_the_wave():
 def test_a_surface_that_does_not_bend_goes_on():
     found = _found(lambda pixels_px: 0.01 * pixels_px)
     assert np.sqrt(found.max()) < 1e-9
+
+
+def test_in_the_middle_of_a_gap_wider_than_what_is_averaged_it_is_no_smaller():
+    found = _found(_wave, middle_px=400.0, half_px=300.0, shape=(80, 800))
+    assert np.sqrt(found[40, 120:680]) == pytest.approx(_AMPLITUDE_MM / np.sqrt(2.0), rel=0.15)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline, RBFInterpolator, RegularGridInterpolator
 
+from rigwarp.tracing.surfaces.height_field import fit_height
 from rigwarp.tracing.surfaces.polyharmonic import fit_scattered
 
 _HALF_MM = np.array([60.0, 45.0])
@@ -47,3 +48,14 @@ def test_the_stated_doubt_holds(rng, asked):
     off = np.sqrt(np.mean((found.spline.gradient(*asked.T) - _slopes(_height, asked)) ** 2))
     stated = np.sqrt(np.mean(RegularGridInterpolator(found.nodes_mm, found.slope_sigma)(asked) ** 2))
     assert 0.2 < off / stated < 1.3
+
+
+@pytest.mark.parametrize("turn_rad", [0.0, 0.5])
+@pytest.mark.parametrize(("lines", "along"), [(2, 100), (3, 300)])
+def test_vertices_on_a_few_lines_are_left_to_the_spline_and_its_doubt(lines: int, along: int, turn_rad: float) -> None:
+    x, y = np.meshgrid(np.linspace(-60.0, 60.0, lines), np.linspace(-40.0, 40.0, along))
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    p = np.stack([x.ravel(), y.ravel()], axis=-1) @ np.array([[c, s], [-s, c]])
+    fit = fit_height(np.column_stack([p, _height(p)]))
+    assert fit.too_few_points
+    assert fit.uncertainty.usual > 1e-3

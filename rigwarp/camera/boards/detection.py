@@ -87,7 +87,8 @@ def detect_board(photo: Photo, target: Target) -> BoardView:
     best = _Found.nothing()
     for picture, shrink, enough in _ways_of_looking(grey):
         found = _search(picture, shrink, target)
-        no_more = 0 < len(found.ids) == len(best.ids)  # as in a version of another size: the rest is not in the photo
+        # the same corners as in another version, not as many: then the rest is not in the photo
+        no_more = len(found.ids) >= _FEWEST_CORNERS and set(found.ids.tolist()) == set(best.ids.tolist())
         best = max(best, found, key=lambda f: (bool(f.oddity), len(f.ids)))
         if best.oddity or no_more or len(best.ids) >= enough * len(board_corners_mm(target)):
             break

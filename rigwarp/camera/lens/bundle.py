@@ -17,9 +17,7 @@ from rigwarp.geometry import Array, BoolArray, rotation_from_vector
 N_SHARED = N_LENS + N_SHAPE
 
 _MAX_STEPS = 60
-_CONVERGED = (
-    1e-9  # relative gain of the sum of squares: of 10^4 corners some 0.003 sigma, and the last step leaves far less
-)
+_CONVERGED = 1e-9  # relative gain of the sum of squares: of 10^4 corners 0.005 sigma, and the last step leaves far less
 _FIRST_DAMPING = 1e-6
 _LARGEST_DAMPING = 1e12
 

@@ -1,5 +1,6 @@
 """A smooth mirror patch as a least-squares B-spline height field."""
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -105,8 +106,8 @@ def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
     fit = fit_height_on(points_mm, cells=_square_cells(points_mm, best), rulings=rulings)
     out_of_cells = rulings is None and (starved or best == _CELLS[-1])
     if out_of_cells and fit.uncertainty.usual > _SURE and FEWEST <= len(points_mm) <= MOST:
-        smoothest = _smoothest(points_mm)
-        fit = min(fit, smoothest, key=lambda f: f.uncertainty.rms)
+        with suppress(np.linalg.LinAlgError):  # rows so far apart that a tile has two: the spline and its doubt stay
+            fit = min(fit, _smoothest(points_mm), key=lambda f: f.uncertainty.rms)
     return replace(fit, too_few_points=starved)
 
 

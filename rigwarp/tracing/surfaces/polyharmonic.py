@@ -44,7 +44,7 @@ class ScatteredFit:
 
 
 def fit_scattered(points_mm: Array) -> ScatteredFit:
-    """The smoothest height field through (N, 3) points."""
+    """The smoothest height field through (N, 3) points; LinAlgError where a tile's lie on two lines or fewer."""
     low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
     size = float((high - low).max())
     spacing = np.sqrt(np.prod(high - low) / len(points_mm))
@@ -105,12 +105,15 @@ class _System:
 
     @classmethod
     def of(cls, points: Array, noise: float) -> "_System":
+        """LinAlgError where points lie on a line or two, which tell no curvature across them."""
         n = len(points)
         system = np.zeros((n + _TERMS, n + _TERMS))
         system[:n, :n] = _kernel(points[:, :2], points[:, :2])
         system[:n, :n].flat[:: n + 1] += noise
         system[:n, n:] = _polynomial(points[:, :2])
         system[n:, :n] = system[:n, n:].T
+        if np.linalg.matrix_rank(system[:n, n:]) < _TERMS:
+            raise np.linalg.LinAlgError("the points do not tell a quadratic")
         inverse = linalg.inv(system, check_finite=False)
         right = np.append(points[:, 2], np.zeros(_TERMS))
         weights = inverse @ right

@@ -283,7 +283,9 @@ def _noise(fit: _Fit, sigma_mm: Array) -> float:
     sigmas = fit.left_mm / sigma_mm[:, None]
     numbers = 2 * len(sigma_mm)
     lost = numbers / max(numbers - len(fit.free), 1)
-    squared = np.sort(np.sum(sigmas**2, axis=-1))[: int(_NOT_WRONG * len(sigmas))]  # NaN is last
+    squared = np.sum(sigmas**2, axis=-1)
+    squared = np.sort(squared[np.isfinite(squared)])
+    squared = squared[: max(1, int(_NOT_WRONG * len(squared)))]
     return max(1.0, sigma_per_axis(sigmas) * float(np.sqrt(lost)), float(np.sqrt(np.mean(squared) / 2.0 * lost)))
 
 
