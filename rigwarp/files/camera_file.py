@@ -23,6 +23,7 @@ _SHAPES = {
     "R_camera_from_table": (3, 3),
     "t_camera_from_table_mm": (3,),
 }
+_FARTHEST_MM = 1e9  # of a sheet from the table: anything beyond is damage
 _ROUNDED_ROTATION = 2e-3  # a rotation typed with three decimals is this far from orthonormal; a wrong one is further
 
 
@@ -77,11 +78,8 @@ def read_camera_extra(path: Path) -> dict[str, Any]:
     return {key: value for key, value in contents.items() if key not in own}
 
 
-_FARTHEST_MM = 1e9  # of a sheet from the table: anything beyond is damage
-
-
 def read_sheet_height_mm(path: Path) -> float | None:
-    """At what height the print of the sheet lay, table frame; None where a camera file does not tell."""
+    """At what height the print of the sheet lay, table frame; None where a camera file does not tell, or nonsense."""
     noted = read_camera_extra(path).get("sheet_height_mm")
     return float(noted) if isinstance(noted, int | float) and abs(noted) < _FARTHEST_MM else None
 

@@ -201,7 +201,7 @@ def about_network(losses: Losses) -> PreflightFinding:
     """Does everything come that a network camera sends?"""
     figures = {"lost_packets": losses.packets, "broken_pictures": losses.pictures, "away": losses.away}
     if losses.packets is None:
-        text = "whether packets get lost is not seen, unless the camera sends RTSP over TCP, or MJPEG over HTTP"
+        text = "lost packets are counted where the camera sends RTSP over TCP, not here; over HTTP none get lost"
         return _finding("network", "fine", text, figures)
     found = []
     if losses.packets:

@@ -55,10 +55,19 @@ def frame_cost(resolution: Size, canvas: Size) -> FrameCost:
         context = standalone_context()
     except DeviceError:
         return _cpu_cost(resolution, canvas)
+    import moderngl
+
     try:
-        return _cpu_cost(resolution, canvas) if is_software(context) else gpu_cost(context, resolution, canvas)
+        if not is_software(context):
+            return gpu_cost(context, resolution, canvas)
+    except (
+        DeviceError,
+        moderngl.Error,
+    ):  # such as a picture larger than its textures: what `play` says of it is enough
+        pass
     finally:
         context.release()
+    return _cpu_cost(resolution, canvas)
 
 
 def gpu_cost(context: Any, resolution: Size, canvas: Size) -> FrameCost:
