@@ -63,7 +63,7 @@ def frame_cost(resolution: Size, canvas: Size) -> FrameCost:
     except (
         DeviceError,
         moderngl.Error,
-    ):  # such as a picture larger than its textures: what `play` says of it is enough
+    ):  # such as a picture larger than its textures
         pass
     finally:
         context.release()

@@ -34,7 +34,7 @@ export default [
 ["compression: {}", "Komprimierung: {1}"],
 ["network: {}", "Netz: {1}"],
 ["no packet was lost", "kein Paket ging verloren"],
-["whether packets get lost is not seen, unless the camera sends RTSP over TCP, or MJPEG over HTTP", "ob Pakete verloren gehen, ist nicht zu sehen, außer wenn die Kamera RTSP über TCP oder MJPEG über HTTP sendet"],
+["lost packets are counted where the camera sends RTSP over TCP, not here; over HTTP none get lost", "verlorene Pakete werden gezählt, wo die Kamera RTSP über TCP sendet, hier nicht; über HTTP gehen keine verloren"],
 ["{} packets were lost, and {} pictures broken by it and left out", "{1} Pakete gingen verloren, und {2} dadurch falsche Bilder wurden ausgelassen"],
 ["{} packets were lost, and {} pictures broken by it and left out: {}", "{1} Pakete gingen verloren, und {2} dadurch falsche Bilder wurden ausgelassen: {3}"],
 ["the camera went away {} times and came back: {}", "die Kamera war {1}-mal weg und kam wieder: {2}"],
