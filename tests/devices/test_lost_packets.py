@@ -185,7 +185,7 @@ def test_without_the_watch_broken_pictures_would_come_through(lossy, monkeypatch
     camera = open_video_camera(relay.address, SIZE)
     assert worst_after_losses(blocks, relay, camera, 2) > 60
     assert camera.losses().packets is None
-    assert "not seen" in about_network(camera.losses()).text
+    assert "not here" in about_network(camera.losses()).text
     camera.close()
 
 

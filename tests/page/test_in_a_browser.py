@@ -261,6 +261,7 @@ def test_dark_is_first_and_one_tap_from_everywhere(tablet: Tablet) -> None:
         expect(page.locator("#dark")).to_have_attribute("aria-pressed", "false")
     page.reload()
     expect(page.locator("#nav a")).to_have_count(6)
+    expect(page.locator("#dark")).to_be_enabled()  # once it has heard from the player
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.id") == "dark"
 
@@ -307,6 +308,16 @@ def test_everything_is_done_by_keyboard_alone(tablet: Tablet) -> None:
     assert len(mask["values"]) == 6
 
 
+def asked_for(page: Page, player: TalkingPlayer, name: str) -> list[float]:
+    """The values with which the player was asked for something; a message may take a while to arrive."""
+    for _ in range(500):
+        found = [one["values"] for one in player.asked if one["do"] == name]
+        if found:
+            return found[0]
+        page.wait_for_timeout(20)
+    raise AssertionError(f"nobody asked for {name}")
+
+
 def test_a_spot_and_the_place_are_dragged_or_tapped(tablet: Tablet) -> None:
     page, player = tablet.page, tablet.player
     page = tablet.part("correct")
@@ -321,7 +332,7 @@ def test_a_spot_and_the_place_are_dragged_or_tapped(tablet: Tablet) -> None:
         page.mouse.move(middle[0] + 30, middle[1], steps=3)
         page.mouse.up()
         expect(page.locator("svg.plan line.drag")).to_have_count(1 if tool == "spot" else 0)
-        values = next(one["values"] for one in player.asked if one["do"] == name)
+        values = asked_for(page, player, name)
         assert values[-3 if tool == "spot" else 0] > 5.0
     tablet.page.locator('[data-tool="mask"]').click()
     for dx, dy in ((0, 0), (40, 0), (40, 40)):
