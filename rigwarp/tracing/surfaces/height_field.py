@@ -108,9 +108,10 @@ def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
     if out_of_cells and fit.uncertainty.usual > _SURE and FEWEST <= len(points_mm) <= MOST:
         with suppress(np.linalg.LinAlgError):  # rows so far apart that a tile has two: the spline and its doubt stay
             smoothest = _smoothest(points_mm)
-            doubts = [(f.uncertainty.rms, f.uncertainty.usual) for f in (smoothest, fit)]
-            surer = np.less(*doubts)  # a spline whose cells hold enough points may be in doubt at the rim alone
-            fit = smoothest if (surer[0] if starved else surer.all()) else fit
+            surer = smoothest.uncertainty.rms < fit.uncertainty.rms
+            if not starved:  # a spline whose cells hold enough points may be in doubt at the rim alone
+                surer &= smoothest.uncertainty.usual < fit.uncertainty.usual
+            fit = smoothest if surer else fit
     return replace(fit, too_few_points=starved)
 
 
