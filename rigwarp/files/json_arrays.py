@@ -7,9 +7,7 @@ from typing import Any
 import numpy as np
 
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array
-
-_LARGEST = 1e60  # of what is larger products are no numbers any more
+from rigwarp.geometry.arrays import LARGEST, Array
 
 
 def resolution_in(path: Path, contents: Mapping[str, Any]) -> tuple[int, int]:
@@ -42,7 +40,7 @@ def array_in(path: Path, contents: Mapping[str, Any], name: str, shape: tuple[in
         array = np.array(value, np.float64)
     except (ValueError, OverflowError):  # a ragged list, or a whole number beyond any camera
         raise wrong_value(path, name, value, words) from None
-    if array.shape != shape or not np.all(np.abs(array) < _LARGEST):  # NaN is not, either
+    if array.shape != shape or not np.all(np.abs(array) < LARGEST):  # NaN is not, either
         raise wrong_value(path, name, value, words)
     return array
 

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from rigwarp.geometry.arrays import Array
@@ -44,6 +45,12 @@ def robust_sigma(values: Array) -> float:
 def sigma_per_axis(vectors: Array) -> float:
     """1-sigma per axis of (n, 2) errors by their median length; n >= 1, NaN left out."""
     return float(np.nanmedian(np.linalg.norm(vectors, axis=-1))) / MEDIAN_LENGTH
+
+
+def parts_of(places: Array, across: int) -> NDArray[np.int64]:
+    """(n,) numbers 0 .. across^2 - 1 of the parts of a picture that (n, 2) places are in, by their ranks each way."""
+    rank = np.argsort(np.argsort(places, axis=0), axis=0) * across // len(places)
+    return np.asarray(rank[:, 0] * across + rank[:, 1], np.int64)
 
 
 def huber_weights(sigmas: Array, limit: float = HUBER) -> Array:

@@ -9,13 +9,12 @@ from typing import Any, Final, NoReturn
 import numpy as np
 
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array
+from rigwarp.geometry.arrays import LARGEST, Array
 
 MISSING: Final = object()
 """Default of a key that must be given."""
 
 _SHOWN_CHARACTERS = 60  # a longer value would push the advice off the line
-_LARGEST = 1e60  # of what is larger, and what is nearer to 0 than its inverse, products and quotients are no numbers
 _SMALLEST_MM = 1e-6  # of a length that is not 0
 
 
@@ -207,11 +206,11 @@ class TomlSection:
     def _number(self, key: str, index: str, value: Any, limits: Limits) -> float:
         number = math.nan
         if isinstance(value, int | float) and not isinstance(value, bool):
-            number = float(value) if abs(value) < _LARGEST else math.nan
+            number = float(value) if abs(value) < LARGEST else math.nan
         if not math.isfinite(number) or not limits.allow(number):
             self.fail(key, index=index, found=describe(value), expected=f"a number{limits}")
         length = key.endswith("_mm") and not key.endswith("_per_mm") and not key.startswith("coefficients")
-        least = _SMALLEST_MM if length else 1.0 / _LARGEST
+        least = _SMALLEST_MM if length else 1.0 / LARGEST
         if 0.0 < abs(number) < least:
             self.fail(key, index=index, found=describe(value), expected=f"0, or a number of at least {least:g}")
         return number

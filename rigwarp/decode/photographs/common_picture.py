@@ -16,7 +16,7 @@ from scipy.ndimage import map_coordinates, spline_filter
 
 from rigwarp.decode.photographs.shared_errors import MOTION, SHIFTS, motion_fields, relative_places, shift_px
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.robust import SIGMA_PER_MEDIAN, huber_weights
+from rigwarp.geometry.robust import SIGMA_PER_MEDIAN, huber_weights, parts_of
 from rigwarp.patterns import PatternSet, PlaidFrame
 
 Picture = NDArray[np.float32]
@@ -218,9 +218,9 @@ class _Points:
 
     def _dissent(self, effects: Array, left: Array) -> Iterator[tuple[float, float]]:
         """By how much each part of the picture wants another shift, camera pixels, and how sure it is."""
-        rank = np.argsort(np.argsort(self.place, axis=0), axis=0) * _PARTS_ACROSS // len(left)
+        parts = parts_of(self.place, _PARTS_ACROSS)
         for part in range(_PARTS_ACROSS**2):
-            here = rank[:, 0] * _PARTS_ACROSS + rank[:, 1] == part
+            here = parts == part
             if np.count_nonzero(here) >= _FEWEST_IN_PART:
                 columns = effects[here][:, [0, 1, MOTION, MOTION + 1]]
                 covariance = np.linalg.inv(columns.T @ columns + 1e-9 * np.eye(4))

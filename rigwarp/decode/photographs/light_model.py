@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from rigwarp.decode.pixels.layout import AxisLayout
 from rigwarp.decode.signal.position import TURN
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.robust import parts_of
 
 _PARTS_ACROSS = 3  # of the picture, along rows and columns
 _FEWEST = 30  # places in such a part
@@ -111,9 +112,9 @@ class Seen:
 
     def parts(self) -> Iterator[BoolArray]:
         """(N,) masks of the places in each part of the picture that has enough of them."""
-        rank = np.argsort(np.argsort(self.aside, axis=0), axis=0) * _PARTS_ACROSS // len(self.aside)
+        parts = parts_of(self.aside, _PARTS_ACROSS)
         for part in range(_PARTS_ACROSS**2):
-            here = rank[:, 0] * _PARTS_ACROSS + rank[:, 1] == part
+            here = parts == part
             if np.count_nonzero(here) >= _FEWEST:
                 yield here
 

@@ -14,7 +14,7 @@ from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.bands import find_bands, without_bands
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
 from rigwarp.decode.photographs.even_light import burnt_in_waves, even_out
-from rigwarp.decode.photographs.level_change import LevelChange, find_change_of_levels
+from rigwarp.decode.photographs.level_change import find_change_of_levels
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
@@ -28,6 +28,7 @@ from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_p
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.passers_by import decode_from_the_rest
+from rigwarp.decode.pixels.refusals import exposure_error, light_error, moved_error, share_that_moved
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
 from rigwarp.decode.signal.response import Response, assumed_response, estimate_response
@@ -53,7 +54,6 @@ _MOST_BANDS_LEFT = 0.4  # of bands that were taken out: else they are of another
 _HALF_WAY = 0.5  # of a way that goes on all through a scan: there the picture is on average
 _HARDLY = 0.5  # of the pixels that are lit decode
 _BRIGHT = 0.3  # of the usual contrast, in code values, of which added light makes a fifth
-_ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
 _LOOSE = (
     "hardly anything is lit by this zone alone, so that the picture that all zones show together cannot be compared "
     "with this scan's own stripes; a camera that moved right after that picture would go unseen. Fix it well"
@@ -138,7 +138,7 @@ class ExposureDecoder:
             return
         burnt = usable & burnt_in_waves(self.photos, self._frames)
         if np.count_nonzero(burnt) > _MOST_BURNT * np.count_nonzero(usable):
-            raise _exposure_error(share, np.count_nonzero(burnt) / np.count_nonzero(usable))
+            raise exposure_error(share, np.count_nonzero(burnt) / np.count_nonzero(usable))
         reason[burnt] = Reason.SATURATED
         self._followed = share / float(decode_transfer(np.array(_HALF_CODE), self._patterns.transfer))
 
@@ -156,7 +156,7 @@ class ExposureDecoder:
         levels = sorted(self._patterns.level_indices().values())
         change = None if self._followed else find_change_of_levels([self.photos[index] for index in levels])
         if change is not None:
-            raise _light_error(change, [self._labels[index] for index in levels])
+            raise light_error(change, [self._labels[index] for index in levels])
         taken, lit = self.photos, self._bright(usable)
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
         light = response.table()[np.stack([taken[index][thin][lit[thin]] for index in self._frames.index])]
@@ -228,7 +228,7 @@ class ExposureDecoder:
             )
             steps = (self._layouts[0].steps, self._layouts[1].steps)
             passed = decode_from_the_rest(pictures, self.photos, self._frames, chain, steps, whole.freedom)
-            moved_share = _moved_share(pictures)
+            moved_share = share_that_moved(pictures)
             folds = find_folds(pictures)
             # a shadow fades stripes, too
             whole_view = np.asarray(pictures.reason == Reason.OK) & (True if passed is None else ~passed.where)
@@ -293,7 +293,7 @@ class ExposureDecoder:
         )
         if path is not None:
             if not shift_px < max(_LEFT_PX, _MOVED_SIGMAS * sigma_px):
-                raise _moved_error(path, self._modelled_labels)
+                raise moved_error(path, self._modelled_labels)
             return False
         apart = [again - first for first, again in self._patterns.repeats()]
         if np.isfinite(shift_px):
@@ -314,7 +314,7 @@ class ExposureDecoder:
     def _decode_along(self, path: CameraPath) -> Decoded:
         """Decode the photographs with each put where the first one is."""
         if not path.certain:
-            raise _moved_error(path, self._modelled_labels)
+            raise moved_error(path, self._modelled_labels)
         every = np.arange(len(self.photos))
         fields = np.stack([np.interp(every, self._frames.index, column) for column in path.fields.T], axis=-1)
         with ThreadPoolExecutor(THREADS) as pool:
@@ -401,54 +401,6 @@ def _gain(chain: SignalModel, first: Codes, again: Codes) -> float:
     bright = before > np.median(before)
     ratio = before[bright] / np.maximum(after[bright], 1e-6)
     return float(np.median(ratio)) if ratio.size else 1.0
-
-
-def _moved_share(pictures: Pictures) -> float:
-    """Share of the decodable pixels at which something moved; MeasurementError if it is nearly all of them."""
-    moved, other = (np.count_nonzero(pictures.reason == reason) for reason in (Reason.MOVED, Reason.PASSED_BY))
-    decodable = moved + other + np.count_nonzero(pictures.reason == Reason.OK)
-    if decodable and other > _ALL_MOVED * decodable:
-        raise MeasurementError(
-            f"the frames shown twice differ in brightness on {100 * other / decodable:.0f} % of the decodable "
-            "pixels, and nothing has shifted there: daylight, a lamp or the exposure changed during the scan. Keep "
-            "them as they are and scan again"
-        )
-    if decodable and moved + other > _ALL_MOVED * decodable:
-        raise MeasurementError(
-            f"the frames shown twice differ on {100 * (moved + other) / decodable:.0f} % of the decodable pixels: "
-            "the camera, the projector or the mirror was moved during the scan, or the exposure changed. Fix "
-            "everything and scan again"
-        )
-    return moved / decodable if decodable else 0.0
-
-
-def _exposure_error(share: float, burnt: float) -> MeasurementError:
-    return MeasurementError(
-        f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
-        f"usual: the camera's exposure, or the projector's brightness, follows the picture, and {100 * burnt:.0f} % of "
-        "the lit picture is burnt out in the stripes. Switch automatic exposure (and dynamic contrast) off and scan "
-        "again"
-    )
-
-
-def _light_error(change: LevelChange, labels: Sequence[str]) -> MeasurementError:
-    if change.bent:
-        return MeasurementError(
-            f"{change.in_words(labels)}. It would look like ripple of the mirror. Set the camera's picture style to "
-            "neutral or standard, contrast to 0, and HDR, dynamic range and beautifying off, hand in photographs that "
-            "no program has made prettier, and scan again"
-        )
-    return MeasurementError(
-        f"{change.in_words(labels)}, which shifts what the stripes tell. Keep daylight and lamps as they are, lock the "
-        "camera's exposure, and scan again"
-    )
-
-
-def _moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
-    return MeasurementError(
-        f"{path.in_words(labels)}; the camera, the projector or the mirror was moved during the scan, which cannot be "
-        "put right here. Fix everything and scan again"
-    )
 
 
 def _share_of(excess: NDArray[np.float32], valid: NDArray[np.bool_]) -> float:

@@ -9,9 +9,9 @@ import numpy as np
 
 from rigwarp.errors import DeviceError
 from rigwarp.live.render.cpu import CpuRenderer
+from rigwarp.live.render.exactness import per_pixel_prewarp
 from rigwarp.live.render.gl_context import is_software, standalone_context
 from rigwarp.live.render.warp import Warp, warp_of
-from rigwarp.prewarp import Prewarp
 
 Size = tuple[int, int]
 WORDS = {
@@ -117,19 +117,4 @@ def _spread_warp(resolution: Size, pixels: Size) -> Warp:
     width, height = resolution
     v, u = np.mgrid[:height, :width] / np.array([height, width]).reshape(2, 1, 1)
     canvas_px = np.stack([(u + 0.02 * np.sin(3.0 * v)) * pixels[0], (v + 0.02 * np.sin(3.0 * u)) * pixels[1]], axis=-1)
-    nothing = np.empty((0, 2))
-    return warp_of(
-        Prewarp(
-            projector_resolution=resolution,
-            content_pixels=pixels,
-            vertices_px=nothing,
-            content_px=nothing,
-            triangles=np.empty((0, 3), np.int32),
-            triangle_zone=np.empty(0, np.int16),
-            zone=np.zeros((height, width), np.int16),
-            gain=np.ones((height, width), np.float32),
-            transfer=2.2,
-            mesh_error_px=0.0,
-            canvas_px=canvas_px.astype(np.float32),
-        )
-    )
+    return warp_of(per_pixel_prewarp(canvas_px, pixels, np.ones((height, width), np.float32)))

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import moderngl
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.live.render.picture import Picture
@@ -63,19 +64,25 @@ def trial_prewarp() -> Prewarp:
     v, u = np.mgrid[:height, :width].astype(float)
     x = 1.0 + 0.5 * u + 0.009 * u * u + 0.3 * np.sin(v / 10.0)
     y = 1.0 + 0.5 * v + 0.01 * v * v + 0.3 * np.cos(u / 10.0)
-    nothing = np.empty((0, 2))
+    gain = np.tile(np.linspace(1.0, 0.3, width, dtype=np.float32), (height, 1))
+    return per_pixel_prewarp(np.stack([x, y], axis=-1), _TRIAL_PICTURE, gain)
+
+
+def per_pixel_prewarp(canvas_px: Array, content_pixels: tuple[int, int], gain: NDArray[np.float32]) -> Prewarp:
+    """A prewarp without a mesh, all of one zone: canvas pixels (H, W, 2) of a projector's pixels, and gains (H, W)."""
+    nothing, shape = np.empty((0, 2)), gain.shape
     return Prewarp(
-        projector_resolution=_TRIAL_SIZE,
-        content_pixels=_TRIAL_PICTURE,
+        projector_resolution=(shape[1], shape[0]),
+        content_pixels=content_pixels,
         vertices_px=nothing,
         content_px=nothing,
         triangles=np.empty((0, 3), np.int32),
         triangle_zone=np.empty(0, np.int16),
-        zone=np.zeros((height, width), np.int16),
-        gain=np.tile(np.linspace(1.0, 0.3, width, dtype=np.float32), (height, 1)),
+        zone=np.zeros(shape, np.int16),
+        gain=gain,
         transfer=2.2,
         mesh_error_px=0.0,
-        canvas_px=np.stack([x, y], axis=-1).astype(np.float32),
+        canvas_px=canvas_px.astype(np.float32),
     )
 
 

@@ -19,6 +19,7 @@ from rigwarp.geometry.robust import (
     huber_cost,
     huber_weights,
     normal_prior,
+    parts_of,
     robust_least_squares,
     sigma_per_axis,
 )
@@ -109,10 +110,7 @@ class Explanation:
 
 @dataclass(frozen=True, kw_only=True)
 class _Fit:
-    """One explanation: shifts (12,), which were free, camera pose (6,), what is left, and how well it is known.
-
-    That is by the dots' sigmas, `covariance` of the free shifts and the pose, and by what is left, `together` (n,).
-    """
+    """One explanation: shifts (12,), which of them were free, camera pose (6,), what is left, covariance of these."""
 
     free: tuple[int, ...]
     shifts: Array
@@ -120,7 +118,6 @@ class _Fit:
     left_mm: Array
     chi_squared: float
     covariance: Array
-    together: Array
 
 
 def explain_shift(model: OpticalModel, light: LightShift) -> Explanation:
@@ -179,7 +176,7 @@ def _motions(fitter: "_Fitter", name: str, fit: _Fit, noise: float) -> list[Part
         fit = plain if plain.chi_squared - fit.chi_squared < _DECISIVE * noise**2 else fit
     sigma = np.zeros(12)
     alone = noise * np.sqrt(np.diag(fit.covariance)[: len(fit.free)])
-    sigma[list(fit.free)] = np.maximum(alone, fit.together)
+    sigma[list(fit.free)] = np.maximum(alone, fitter.sigma_together(fit))
     return [
         PartMotion(
             part=part,
@@ -230,23 +227,22 @@ class _Fitter:
             left_mm=left,
             chi_squared=cost + float(found.unknowns @ precision @ found.unknowns),
             covariance=found.covariance,
-            together=self._together(chosen, found.unknowns, found.covariance),
         )
 
-    def _together(self, chosen: list[int], unknowns: Array, covariance: Array) -> Array:
-        """(n,) 1-sigma of the motions where neighbouring dots are off together.
+    def sigma_together(self, fit: _Fit) -> Array:
+        """(n,) 1-sigma of a fit's free shifts where neighbouring dots are off together.
 
         The clusters' own scatter instead of the dots' sigmas (Liang and Zeger 1986, Biometrika 73, 13), by parts of the
         picture.
         """
-        left, jacobian = self._linearised(chosen, unknowns)
-        rank = np.argsort(np.argsort(self._light.pixels_px, axis=0), axis=0) * _PARTS_ACROSS // len(left)
+        chosen = list(fit.free)
+        left, jacobian = self._linearised(chosen, np.concatenate([fit.shifts[chosen], fit.camera_pose]))
         known = np.isfinite(left).all(axis=-1)
         weight = huber_weights(np.linalg.norm(left, axis=-1) / self.sigma_mm, HUBER_WIDE) / self.sigma_mm**2
         pulls = np.einsum("kin,ki->kn", jacobian(), left * weight[:, None])[known]
         of_part = np.zeros((_PARTS_ACROSS**2, pulls.shape[1]))
-        np.add.at(of_part, (rank[:, 0] * _PARTS_ACROSS + rank[:, 1])[known], pulls)
-        moved = of_part @ covariance
+        np.add.at(of_part, parts_of(self._light.pixels_px, _PARTS_ACROSS)[known], pulls)
+        moved = of_part @ fit.covariance
         return np.asarray(np.sqrt(np.sum(moved**2, axis=0))[: len(chosen)])
 
     @staticmethod

@@ -1,0 +1,64 @@
+"""What a scan is refused with once its photographs have been looked at: what was found, and what to do."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from rigwarp.decode.decoded import Reason
+from rigwarp.decode.photographs.level_change import LevelChange
+from rigwarp.decode.photographs.motion import CameraPath
+from rigwarp.decode.pixels.full_frame import Pictures
+from rigwarp.errors import MeasurementError
+
+_ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
+
+
+def share_that_moved(pictures: Pictures) -> float:
+    """Share of the decodable pixels at which something moved; MeasurementError if it is nearly all of them."""
+    moved, other = (np.count_nonzero(pictures.reason == reason) for reason in (Reason.MOVED, Reason.PASSED_BY))
+    decodable = moved + other + np.count_nonzero(pictures.reason == Reason.OK)
+    if decodable and other > _ALL_MOVED * decodable:
+        raise MeasurementError(
+            f"the frames shown twice differ in brightness on {100 * other / decodable:.0f} % of the decodable "
+            "pixels, and nothing has shifted there: daylight, a lamp or the exposure changed during the scan. Keep "
+            "them as they are and scan again"
+        )
+    if decodable and moved + other > _ALL_MOVED * decodable:
+        raise MeasurementError(
+            f"the frames shown twice differ on {100 * (moved + other) / decodable:.0f} % of the decodable pixels: "
+            "the camera, the projector or the mirror was moved during the scan, or the exposure changed. Fix "
+            "everything and scan again"
+        )
+    return moved / decodable if decodable else 0.0
+
+
+def exposure_error(share: float, burnt: float) -> MeasurementError:
+    """Of an exposure that followed the picture: half of white gave that share of its light, so much is burnt out."""
+    return MeasurementError(
+        f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
+        f"usual: the camera's exposure, or the projector's brightness, follows the picture, and {100 * burnt:.0f} % of "
+        "the lit picture is burnt out in the stripes. Switch automatic exposure (and dynamic contrast) off and scan "
+        "again"
+    )
+
+
+def light_error(change: LevelChange, labels: Sequence[str]) -> MeasurementError:
+    """Of grey levels that changed between photographs."""
+    if change.bent:
+        return MeasurementError(
+            f"{change.in_words(labels)}. It would look like ripple of the mirror. Set the camera's picture style to "
+            "neutral or standard, contrast to 0, and HDR, dynamic range and beautifying off, hand in photographs that "
+            "no program has made prettier, and scan again"
+        )
+    return MeasurementError(
+        f"{change.in_words(labels)}, which shifts what the stripes tell. Keep daylight and lamps as they are, lock the "
+        "camera's exposure, and scan again"
+    )
+
+
+def moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
+    """Of a way of the camera that cannot be taken out."""
+    return MeasurementError(
+        f"{path.in_words(labels)}; the camera, the projector or the mirror was moved during the scan, which cannot be "
+        "put right here. Fix everything and scan again"
+    )
