@@ -60,11 +60,8 @@ def frame_cost(resolution: Size, canvas: Size) -> FrameCost:
     try:
         if not is_software(context):
             return gpu_cost(context, resolution, canvas)
-    except (
-        DeviceError,
-        moderngl.Error,
-    ):  # such as a picture larger than its textures
-        pass
+    except (DeviceError, moderngl.Error):
+        pass  # a picture larger than its textures, say
     finally:
         context.release()
     return _cpu_cost(resolution, canvas)

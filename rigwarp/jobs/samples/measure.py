@@ -170,23 +170,23 @@ def photograph_leg(
 
     A leg that was interrupted is photographed anew: the mirror may have been touched, and the lamp has gone on.
     """
-    there = recorded_frames(where)
-    if 0 < there < len(pictures):
-        _put_aside(where)
-        there = 0
+    there, frames = recorded_frames(where), where / FRAMES
     with progress.stage(len(pictures), f"{where.name}: {mirror}") as advance:
-        advance(there)
-        if there < len(pictures):
-            seat.lay_in(mirror, again=again and there == 0, turned=turned)
-            (where / FRAMES).mkdir(parents=True, exist_ok=True)
-        photos = [read_photo(where / FRAMES / frame_name(i)) for i in range(there)]
+        if there >= len(pictures):
+            advance(there)
+            return [read_photo(frames / frame_name(i)) for i in range(there)]
+        if there:
+            _put_aside(where)
+        seat.lay_in(mirror, again=again, turned=turned)
+        frames.mkdir(parents=True, exist_ok=True)
+        photos: list[Photo] = []
         with ThreadPoolExecutor(1) as writer:  # a photograph is written while the next one is taken
             written = writer.submit(lambda: None)
-            for i in range(there, len(pictures)):
-                seat.display.show(pictures[i])
+            for i, picture in enumerate(pictures):
+                seat.display.show(picture)
                 photos.append(seat.camera.grab())
                 written.result()
-                written = writer.submit(write_picture, where / FRAMES / frame_name(i), photos[-1])
+                written = writer.submit(write_picture, frames / frame_name(i), photos[-1])
                 advance()
             written.result()
     return photos

@@ -100,12 +100,7 @@ def take_scan(
     shown = adapt(options.blur_px)
 
     start = time.monotonic()
-    with new_run(
-        folder.root / SCANS,
-        COMMAND,
-        folder,
-        settings=settings,
-    ) as run:
+    with new_run(folder.root / SCANS, COMMAND, folder, settings=settings) as run:
         if zone_map is not None:
             write_picture(run / ZONES_FILE, zone_map.astype(np.uint8))
         with (
