@@ -62,6 +62,12 @@ def test_a_photograph_taken_too_early_is_named_and_cannot_be_put_right(number: i
     assert found.value.order.mended is None
 
 
+def test_a_file_copied_twice_is_named_however_alike_two_dark_greys_are() -> None:
+    """Levels 48 and 88 differ by less than a tenth of white; the very same noise is in one photograph alone."""
+    with pytest.raises(WrongPhotographs, match=r"photograph 3 .* shows the picture before it"):
+        decode(early(2), PATTERNS)
+
+
 @pytest.mark.parametrize(
     ("way", "words"),
     [

@@ -64,3 +64,18 @@ def test_a_drawing_of_the_same_rig_is_not_drawn_again(tmp_path: Path) -> None:
     assert path.stat().st_mtime_ns > drawn
     path.write_bytes(path.read_bytes()[:100])  # a damaged one is
     assert len(draw_sketch(open_rig(tmp_path / "rig")).read_bytes()) > 100
+
+
+def test_every_number_of_the_drawing_is_inside_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[Figure] = []
+    finished = style.png
+    monkeypatch.setattr(style, "png", lambda figure, **words: drawn.append(figure) or finished(figure, **words))
+    create_rig("round-table", tmp_path / "rig")
+    folder = open_rig(tmp_path / "rig")
+    rig_sketch(folder.rig, meshes=folder.meshes, profiles=folder.profiles)
+    (figure,) = drawn
+    for axes in figure.axes:
+        low, high = sorted(axes.get_xlim())
+        for label in axes.get_xticklabels():
+            if low <= label.get_position()[0] <= high:
+                assert label.get_window_extent().x1 <= figure.bbox.x1

@@ -41,7 +41,7 @@ def rig_sketch(
     shown = np.concatenate([table, parts[0][0], rig.projector.placement.position_mm[None]])
     size_mm = float(np.ptp(shown, axis=0).max())
     with style.styled():
-        figure = style.new_figure(height_inch=6.4)
+        figure = style.new_figure(height_inch=6.4, margin_inch=0.2)
         places = figure.subplot_mosaic([["from the front", "from the right"], ["from above", "legend"]])
         for title, i, j in _VIEWS:
             axes = places[title]

@@ -49,9 +49,16 @@ _STYLE: Final[Any] = {
 }
 
 
-def new_figure(*, height_inch: float) -> Figure:
-    """An empty white figure of the common width; parts are laid out so that nothing overlaps."""
-    return Figure(figsize=(WIDTH_INCH, height_inch), dpi=DPI, layout="constrained", facecolor="white")
+def new_figure(*, height_inch: float, margin_inch: float | None = None) -> Figure:
+    """An empty white figure of the common width; parts are laid out so that nothing overlaps.
+
+    Axes of equal scales are laid out before they get their ticks: a margin leaves room for what these reach beyond.
+    """
+    figure = Figure(figsize=(WIDTH_INCH, height_inch), dpi=DPI, layout="constrained", facecolor="white")
+    layout = figure.get_layout_engine()
+    if margin_inch is not None and layout is not None:
+        layout.set(w_pad=margin_inch)  # type: ignore[call-arg]
+    return figure
 
 
 def styled() -> Any:
