@@ -7,6 +7,8 @@ turn the light's direction, six. The content's own flashing is the content's.
 from collections import deque
 
 CHANGES_PER_SECOND = 6
+_SECOND_S = 1.15
+"""Longer than a second: a change that is decided on is seen when its frame is, and the next one's may be less late."""
 
 
 class FlashLimit:
@@ -36,7 +38,7 @@ class FlashLimit:
 
     def jump(self, now_s: float) -> bool:
         """True, and noted, when another picture may come now."""
-        if not self._fast and len(self._turns) == CHANGES_PER_SECOND and now_s - self._turns[0] < 1.0:
+        if not self._fast and len(self._turns) == CHANGES_PER_SECOND and now_s - self._turns[0] < _SECOND_S:
             return False
         self._turns.append(now_s)
         return True
