@@ -45,7 +45,7 @@ def export(
     ] = THICKNESS_MM,
     view_mirror: Annotated[
         int | None,
-        typer.Option("--view-mirror", metavar="N", help="mould, deviation: of [[view.mirror]] N, from 0.", min=0),
+        typer.Option("--view-mirror", metavar="N", help="mould, deviation: of the view's mirror N, from 0.", min=0),
     ] = None,
     correction: Annotated[
         bool, typer.Option("--correction/--no-correction", help="Warps: include the correction by hand (adjust.json).")
