@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from rigwarp.files import RigFolder, complete_runs, current_result, read_map
+from rigwarp.files import RigFolder, complete_runs, current_result, interrupted_run, read_map
 from rigwarp.files.names import (
     CAMERA_FILE,
     CURRENT_FILE,
@@ -48,11 +48,29 @@ def next_step(folder: RigFolder) -> NextStep:
             command=f"rigwarp camera {root}",
         )
     scans = complete_runs(root / SCANS)
+    begun = unfinished_scan(folder)
+    if begun is not None:
+        return begun
     if not scans and not complete_runs(root / RESULTS):
         return NextStep(standing="Design and camera are ready.", command=f"rigwarp calibrate {root}")
     if not (root / CURRENT_FILE).exists():
         return NextStep(standing=f"Scan {scans[-1].name} is not used yet.", command=f"rigwarp fit {root}")
     return _after_fit(folder, current_result(root), scans)
+
+
+def unfinished_scan(folder: RigFolder) -> NextStep | None:
+    """Of the newest scan, if it was interrupted and its photographs can be gone on from; None otherwise."""
+    begun = interrupted_run(folder.root / SCANS)
+    if begun is None or StartRecord.read(begun / START_FILE).rig_hash != folder.rig_hash:
+        return None
+    from rigwarp.capture import can_resume  # here, since most rigs have none
+
+    if not can_resume(begun):
+        return None
+    return NextStep(
+        standing=f"Scan {begun.name} has begun and is not finished; its photographs are kept.",
+        command=f"rigwarp scan {folder.root} --resume",
+    )
 
 
 def _after_fit(folder: RigFolder, result: Path, scans: list[Path]) -> NextStep:

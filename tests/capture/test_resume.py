@@ -12,7 +12,8 @@ from small_rig import make_small_rig
 
 from rigwarp.cli import main
 from rigwarp.errors import DeviceError
-from rigwarp.files import complete_runs, read_decoded, read_patterns, read_photo, read_start
+from rigwarp.files import complete_runs, open_rig, read_decoded, read_patterns, read_photo, read_start
+from rigwarp.jobs.next_step import unfinished_scan
 from rigwarp.rig import decode_transfer
 from rigwarp.simulation.virtual_rig import VirtualCamera
 
@@ -111,8 +112,12 @@ def test_a_scan_of_another_rig_file_does_not_go_on(
     repair = failing_after(monkeypatch, 25, KeyboardInterrupt())
     assert main(["scan", str(rig), "--no-look"]) == 130
     repair()
+    step = unfinished_scan(open_rig(rig))
+    assert step is not None
+    assert step.command == f"rigwarp scan {rig} --resume"
     text = (rig / "rig.toml").read_text(encoding="utf-8")
     (rig / "rig.toml").write_text(text + "\n# corrected\n", encoding="utf-8")
+    assert unfinished_scan(open_rig(rig)) is None
     capsys.readouterr()
     assert main(["scan", str(rig), "--resume"]) == 3
     assert "another rig.toml" in capsys.readouterr().err

@@ -40,6 +40,8 @@ log = logging.getLogger(__name__)
 PREFIX = "/rigwarp/"
 LOCAL = "127.0.0.1"
 _PACKET_BYTES = 65536
+_LARGE_BYTES = 16384
+"""Packets of more come one by one, not ten in a millisecond: a polygon with every corner allowed takes 11 kB."""
 _SOCKET_BYTES, _MOST_BYTES = 1 << 22, 1 << 20
 """Room for bursts, as far as the system grants it, and for packets that are not understood yet."""
 _PACKET_COST_BYTES = 64
@@ -120,9 +122,10 @@ class Remote:
 
     def _listen(self) -> None:
         """Nothing but taking packets off the socket, whose room is small: a burst would lose some."""
+        room = memoryview(bytearray(_PACKET_BYTES))  # one for all: memory of 64 kB taken and given back holds up others
         while not self._ended.is_set():
             try:
-                data, sender = self._socket.recvfrom(_PACKET_BYTES)
+                size, sender = self._socket.recvfrom_into(room)
             except TimeoutError:
                 continue
             except OSError:
@@ -133,10 +136,13 @@ class Remote:
                 self._counts.overrun += 1
                 time.sleep(_BUSY_S)  # what the socket cannot hold meanwhile the system drops
                 continue
+            data = bytes(room[:size])
             with self._lock:
                 self._waiting_bytes += len(data) + _PACKET_COST_BYTES
             self._packets.append((data, sender))
             self._came.set()
+            if size > _LARGE_BYTES:
+                time.sleep(_BUSY_S)
 
     def _understand(self) -> None:
         while True:
