@@ -8,12 +8,13 @@ from rigwarp.files.names import (
     CAMERA_FILE,
     CURRENT_FILE,
     DESIGN_FILE,
+    DRIFT_FILE,
     RESULTS,
     SCANS,
     START_FILE,
     VERIFICATION_FILE,
 )
-from rigwarp.files.records import MapOrigin, StartRecord, VerificationRecord
+from rigwarp.files.records import DriftRecord, MapOrigin, StartRecord, VerificationRecord
 from rigwarp.words import number
 
 
@@ -89,7 +90,23 @@ def _after_fit(folder: RigFolder, result: Path, scans: list[Path]) -> NextStep:
             standing=f"Result {result.name} is fitted; nobody has looked at the picture on the table yet.",
             command=f"rigwarp verify {root}",
         )
-    return _after_verify(folder, VerificationRecord.read(result / VERIFICATION_FILE))
+    return _after_quick_look(root, result) or _after_verify(folder, VerificationRecord.read(result / VERIFICATION_FILE))
+
+
+def _after_quick_look(root: Path, result: Path) -> NextStep | None:
+    """What a quick look later than the verification asks for; None where there was none, or nothing to do."""
+    look = result / DRIFT_FILE
+    if not look.exists() or look.stat().st_mtime_ns < (result / VERIFICATION_FILE).stat().st_mtime_ns:
+        return None
+    found = DriftRecord.read(look)
+    if found.advice in (None, "nothing"):
+        return None
+    again = f"verify {root} --quick --reregister" if found.advice == "re-register" else f"calibrate {root}"
+    moved = f" ({', '.join(found.findings)})" if found.findings else ""
+    return NextStep(
+        standing=f"The last quick look found that something has changed{moved}: {found.why}.",
+        command=f"rigwarp {again}",
+    )
 
 
 def _rounded(value_mm: float) -> str:

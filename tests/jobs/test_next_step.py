@@ -1,12 +1,13 @@
 """`next`: each state of a rig folder has its sentence and its command."""
 
+import os
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from rigwarp.files import RigFolder, make_current, new_run, open_rig, write_bytes, write_map
-from rigwarp.files.records import VerificationRecord
+from rigwarp.files.records import DriftRecord, VerificationRecord
 from rigwarp.geometry import PixelMap
 from rigwarp.jobs.next_step import next_step
 from rigwarp.scenarios import create_own_rig
@@ -53,6 +54,12 @@ def test_from_an_empty_folder_to_a_picture_that_is_good(folder: RigFolder) -> No
     assert "before 9.4 mm, now 0.02 mm" in step.standing
     assert "good" in step.standing
     assert step.command.startswith("rigwarp play")
+    look = {"findings": ["projector"], "advice": "re-register", "why": "a rigid motion explains the shift"}
+    DriftRecord.from_dict(look).write(result / "drift.json")
+    assert next_step(folder).command == f"rigwarp verify {root} --quick --reregister"
+    VerificationRecord.from_dict(record).write(result / "verification.json", replace=True)  # looked at since
+    os.utime(result / "drift.json", ns=(0, 0))
+    assert next_step(folder).command.startswith("rigwarp play")
     scanned(folder)
     assert next_step(folder).command == f"rigwarp fit {root}"
 
