@@ -55,6 +55,7 @@ def test_each_command_loads_and_has_help(run: Callable[..., Any]) -> None:
         code, out, err = run(name, "--help")
         assert (code, err) == (0, ""), name
         assert f"rigwarp {name}" in out
+        assert " [] " not in out, f"{name}: words in square brackets were taken for markup"
 
 
 def test_help_of_each_command_is_read_from_its_source() -> None:
