@@ -70,9 +70,9 @@ class TableMapFit:
     ----------
     table_map : the result.
     random_mm, common_mm : (H, W) its two parts of sigma: decoding and fit; camera lens and pose.
-    decode_mm, ripple_mm, border_mm, light_change_mm : (H, W) of the random part, what decode noise alone explains, what
-        samples cannot tell of a ripple, what the place of the border between zones leaves open, and what is left of
-        light that changed during the scan.
+    decode_mm, ripple_mm, border_mm, light_change_mm, bands_mm : (H, W) of the random part, what decode noise alone
+        explains, what samples cannot tell of a ripple, what the place of the border between zones leaves open, and what
+        is left of light that changed during the scan, and of bands.
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
     registration : how the design had to be moved.
     design : the moved design's own map.
@@ -92,6 +92,7 @@ class TableMapFit:
     ripple_mm: Array
     border_mm: Array
     light_change_mm: Array
+    bands_mm: Array
     light: Array
     registration: Registration
     design: PixelMap
@@ -154,6 +155,7 @@ def fit_table_map(
     *,
     motion_px: float = 0.0,
     light_px: float = 0.0,
+    bands_px: float = 0.0,
 ) -> TableMapFit:
     """Fit the table map to the samples of a scan.
 
@@ -164,7 +166,8 @@ def fit_table_map(
     camera : lens and pose, for the common part of the uncertainty; or what tells it.
     tolerances : (12,) mounting tolerances, see `mounting_tolerances`.
     motion_px : 1-sigma of what taking out a motion of the camera left of it, camera pixels per axis.
-    light_px : 1-sigma of what taking out changes of the light left of them, projector pixels per axis.
+    light_px, bands_px : 1-sigma of what taking out changes of the light, and bands, left of them, projector pixels per
+        axis; neighbours share it, so that no fit averages it away.
 
     Raises
     ------
@@ -183,7 +186,7 @@ def fit_table_map(
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
             "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"
         )
-    return _assemble(fits, borders, registration, design, len(samples), camera, motion_px, light_px)
+    return _assemble(fits, borders, registration, design, len(samples), camera, motion_px, (light_px, bands_px))
 
 
 def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Registration:
@@ -280,7 +283,7 @@ def _assemble(
     offered: int,
     camera: CameraModel | Common,
     motion_px: float,
-    light_px: float,
+    light_px: tuple[float, float],
 ) -> TableMapFit:
     shape = design.zone.shape
     samples = join_samples([f.samples for f in fits])
@@ -292,7 +295,7 @@ def _assemble(
         if fit.rims is not None:
             answered &= ~(fit.rims.beyond(shape) & (owner == fit.zone))
     table_mm, (decode, random) = np.full((*shape, 2), np.nan), np.full((2, *shape), np.nan)
-    ripple, light_change = np.zeros((2, *shape))  # variances
+    ripple, light_change, bands = np.zeros((3, *shape))  # variances
     for fit in fits:
         here = answered & (owner == fit.zone)
         table_mm[here] = fit.field.on_pixels(shape, here) + fit.surface.on_pixels(shape)[here]
@@ -300,7 +303,7 @@ def _assemble(
         decode[here], random[here], ripple[here] = (
             values[here] for values in (spread.decode_mm, spread.whole_mm, spread.ripple_mm2)
         )
-        light_change[here] = (light_px * fit.pitch_mm) ** 2
+        light_change[here], bands[here] = (np.array(light_px) * fit.pitch_mm) ** 2
         beyond = beyond_samples(fit.beside_design, fit.cells.pixels_px, here, _CELL_PX)
         random[here] = np.sqrt(random[here] ** 2 + beyond)
         if fit.ripple.waves:
@@ -312,7 +315,7 @@ def _assemble(
             random[here] = np.sqrt(random[here] ** 2 + noise)
     answered &= np.isfinite(table_mm).all(axis=-1)
     border = borders.doubt_mm2(owner)
-    random = np.sqrt(random**2 + ripple + light_change + border)
+    random = np.sqrt(random**2 + ripple + light_change + bands + border)
     if isinstance(camera, CameraModel):
         common = common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
     else:
@@ -335,6 +338,7 @@ def _assemble(
         ripple_mm=np.sqrt(ripple),
         border_mm=np.sqrt(border),
         light_change_mm=np.sqrt(light_change),
+        bands_mm=np.sqrt(bands),
         light=light_picture(cells, shape, answered),
         registration=registration,
         design=design,
@@ -343,7 +347,7 @@ def _assemble(
         borders=tuple(borders.borders),
         ripples=tuple(told for f in fits for told in f.ripple.told),
         cells=cells,
-        cell_sigma_mm=np.concatenate([f.sigma_mm for f in fits]),
+        cell_sigma_mm=np.concatenate([np.hypot(f.sigma_mm, np.hypot(*light_px) * f.pitch_mm) for f in fits]),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
         cell_ripple_mm=_cell_ripple(fits),
         samples_used=len(samples),

@@ -143,8 +143,10 @@ def fit_scans(
         lit = [shown_in(folder, scan) for scan in scans]
         samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
         motion_px = max(one.motion_sigma_px for one in decoded)
-        light_px = max(one.light_sigma_px for one in decoded)
-        table_map = fit_table_map(model, samples, camera, tolerances, motion_px=motion_px, light_px=light_px)
+        light_px, bands_px = (max(getattr(one, f"{name}_sigma_px") for one in decoded) for name in ("light", "bands"))
+        table_map = fit_table_map(
+            model, samples, camera, tolerances, motion_px=motion_px, light_px=light_px, bands_px=bands_px
+        )
         table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
         clock.lap("fit", "map")
         advance()
@@ -208,6 +210,7 @@ def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> Non
         "sigma_ripple_mm": table_map.ripple_mm,
         "sigma_border_mm": table_map.border_mm,
         "sigma_light_mm": table_map.light_change_mm,
+        "sigma_bands_mm": table_map.bands_mm,
         "light": table_map.light,
     }
     write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=parts)
