@@ -81,8 +81,7 @@ def read_map(
 def read_map_sigmas(path: Path, *, make_with: str = "") -> dict[str, Array]:
     """The parts of a measured map's uncertainty: sigma_decode_mm, sigma_random_mm, sigma_common_mm; (H, W) each.
 
-    And sigma_ripple_mm, sigma_border_mm, sigma_light_mm and sigma_bands_mm, parts of the random one, where the map tells
-    them.
+    And, where the map tells them, parts of the random one: sigma_ripple_mm, _border_mm, _light_mm and _bands_mm.
 
     Raises
     ------

@@ -286,6 +286,8 @@ def _assemble(
     light_px: tuple[float, float],
 ) -> TableMapFit:
     shape = design.zone.shape
+    ripples = tuple(told for f in fits for told in f.ripple.told)
+    borders = borders.beside_ripple(ripples, {f.zone: f.pitch_mm for f in fits})
     samples = join_samples([f.samples for f in fits])
     measured, answered = support(samples, design, [f.zone for f in fits])
     owner = zone_owners(samples, np.concatenate([np.full(len(f.samples), f.zone) for f in fits]), shape)
@@ -345,7 +347,7 @@ def _assemble(
         held_out=_held_out(held, held_sigma),
         not_proven=_not_proven(held, held_sigma),
         borders=tuple(borders.borders),
-        ripples=tuple(told for f in fits for told in f.ripple.told),
+        ripples=ripples,
         cells=cells,
         cell_sigma_mm=np.concatenate([np.hypot(f.sigma_mm, np.hypot(*light_px) * f.pitch_mm) for f in fits]),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),

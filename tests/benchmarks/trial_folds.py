@@ -74,43 +74,7 @@ def one(name):
     out.append("  sigmas " + " ".join(f"{k} {np.median(x):.4f}/{np.median(x[clear]) if clear.any() else 0:.4f}" for k, x in parts.items()) + f" all err rms {np.sqrt(np.mean(err**2)):.3f} med {np.median(err):.4f}")
     ap = np.linalg.norm(truth.middle.table_mm.reshape(-1, 2)[r] - truth.mean.table_mm.reshape(-1, 2)[r], axis=1)
     out.append(f"  apart rms {np.sqrt(np.nanmean(ap**2)):.3f}; held n {h.n} rms {h.rms_mm:.4f} p95 {h.p95_mm:.4f} z {h.z_spread:.2f} of noise {h.z_spread_of_noise:.2f}; {fit.not_proven[:120]}")
-    for s in kept["scans"]:
-        c = np.bincount(s.reason.ravel(), minlength=9)
-        lit = c[0] + c[3] + c[5] + c[6] + c[7] + c[8]
-        turn = np.sign((s.u_px[:-3:2, 3::2] - s.u_px[:-3:2, :-3:2]) * (s.v_px[3::2, :-3:2] - s.v_px[:-3:2, :-3:2]) - (s.v_px[:-3:2, 3::2] - s.v_px[:-3:2, :-3:2]) * (s.u_px[3::2, :-3:2] - s.u_px[:-3:2, :-3:2]))
-        t = turn[np.isfinite(turn)]
-        flips = min(np.mean(t > 0), np.mean(t < 0)) if t.size else -1
-        m = s.modulation
-        mod = "" if m is None else " mod u " + " ".join(f"{x:.2f}" for x in np.nanmedian(m.u, axis=0)) + " v " + " ".join(f"{x:.2f}" for x in np.nanmedian(m.v, axis=0)) + f" chi2 {np.nanmedian(s.chi2):.2f}"
-        out.append(f"  scan ok {c[0] / lit:.3f} incons {c[3] / lit:.3f} stray {c[5] / lit:.3f} moved {c[6] / lit:.3f} folded {c[7] / lit:.3f} flips {flips:.4f}{mod} | {s.folded[:60]} | {' '.join(s.processing)[:60]}")
-    # samples against the map, sample by sample
-    sam = kept["samples"]
-    uu, vv = (np.clip(np.rint(x).astype(int), 0, n - 1) for x, n in zip(sam.pixels_px.T, shape[::-1]))
-    tm = fit.table_map
-    at = np.stack([tm.x_mm[vv, uu], tm.y_mm[vv, uu]], -1)
-    gx = np.stack([np.gradient(tm.x_mm, axis=1)[vv, uu], np.gradient(tm.y_mm, axis=1)[vv, uu]], -1)
-    gy = np.stack([np.gradient(tm.x_mm, axis=0)[vv, uu], np.gradient(tm.y_mm, axis=0)[vv, uu]], -1)
-    d = sam.pixels_px - np.stack([uu, vv], -1)
-    left = sam.table_mm - (at + gx * d[:, :1] + gy * d[:, 1:])
-    ss = np.sqrt(0.5 * (np.sum(gx**2, -1) * sam.sigma_px[:, 0] ** 2 + np.sum(gy**2, -1) * sam.sigma_px[:, 1] ** 2))
-    good = np.isfinite(left).all(-1) & np.isfinite(ss) & (ss > 0)
-    left, ss, cam = left[good], ss[good], np.rint(sam.camera_px[good]).astype(int)
-    zs = np.sqrt(np.mean(left**2, -1)) / ss
-    key = cam[:, 1] * 100000 + cam[:, 0]
-    o = np.argsort(key, kind="stable")
-    ks = key[o]
-    res = []
-    for lag in (1, 2, 4, 8, 16, 100000, 400000):
-        j = np.searchsorted(ks, ks + lag)
-        ok = (j < len(ks)) & (ks[np.minimum(j, len(ks) - 1)] == ks + lag)
-        a, b = left[o[ok]], left[o[np.minimum(j, len(ks) - 1)[ok]]]
-        big = np.percentile(np.sum(left**2, -1), 95)
-        w = (np.sum(a**2, -1) < big) & (np.sum(b**2, -1) < big)
-        res.append(f"{lag}:{np.mean(np.sum(a * b, -1)[w]) / np.mean(np.sum(left**2, -1)[np.sum(left**2, -1) < big]):.2f}")
-    out.append(f"  samples n {len(sam)} median z {np.median(zs):.2f} p90 {np.percentile(zs, 90):.2f} p99 {np.percentile(zs, 99):.1f} sigma med {np.median(ss):.4f} left med {np.median(np.hypot(*left.T)):.4f} corr {' '.join(res)}")
-    det = (np.gradient(tm.x_mm, axis=1) * np.gradient(tm.y_mm, axis=0) - np.gradient(tm.y_mm, axis=1) * np.gradient(tm.x_mm, axis=0)).ravel()[r]
-    det = det / np.nanmedian(det)
-    out.append(f"  det of map: negative {np.nanmean(det < 0):.4f} below .3 {np.nanmean(det < 0.3):.4f} p5 {np.nanpercentile(det, 5):.2f} p95 {np.nanpercentile(det, 95):.2f}; ripples {[(round(x.period_px, 1), round(x.amplitude_mm, 3), round(x.share, 2)) for x in fit.ripples]}")
+    out.append(f"  ripples {[(round(x.period_px, 1), round(x.amplitude_mm, 3), round(x.direction_deg)) for x in fit.ripples]}")
     bor = [f"{bf._beside(b, truth.middle):.2f}px sigma {np.median(b.sigma_px):.2f} told {b.told} offset {np.median(b.offset_px):.2f} jump {np.median(b.jump_mm):.2f}" for b in fit.borders]
     out.append("  borders " + "; ".join(bor))
     return "\n".join(out)
