@@ -156,11 +156,13 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     telling = [o & ~elsewhere for o in own]
     terms, _ = _line(band, samples, distance, telling, share)
     margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
-    sent = band.distance(_sent_from(samples, off, telling, margin_px, _CLEAR * band.half_px))
+    clear_px = _CLEAR * band.half_px
+    clear = _clear_of(margin_px, clear_px, samples, off, telling, patches)
+    sent = band.distance(_sent_from(samples, off, telling, clear, clear_px))
     terms, sigma_px = _line(band, samples, sent, telling, share)
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
     rippled_px = max(p.spread for p in patches) / _pitch_mm(samples, sides[0])
-    border = _border(model, band, jump, terms, np.hypot(sigma_px, rippled_px))
+    border = _border(model, band, _jump(model, band, clear[0]), terms, np.hypot(sigma_px, rippled_px))
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
@@ -186,27 +188,45 @@ def _explained(
     return own, patches
 
 
-def _sent_from(samples: Samples, off: list[Array], own: list[BoolArray], margin_px: Array, clear_px: float) -> Array:
-    """(N, 2) pixels that a zone's surface sends to where the zone's samples were seen.
+def _clear_of(
+    margin_px: Array, clear_px: float, samples: Samples, off: list[Array], own: list[BoolArray], patches: list[Patch]
+) -> tuple[list[Patch], list[Patch]]:
+    """Each zone's surface, as a correction of the design and as places, through its samples clear of a first line.
 
-    Near the line decoded positions are drawn to the lit side by the blur's variance times the slope of the logarithm of
-    the light: a pixel and more on a rippled mirror. Places on the table are not; so surfaces through samples clear of a
-    first line, `margin_px` (N,), tell which pixel each belongs to.
+    `margin_px` (N,) from that line. Near it the blur draws decoded positions to the lit side, and surfaces with them.
+    """
+    corrections, places = [], []
+    for values, here, patch in zip(off, own, patches, strict=True):
+        size_mm = np.linalg.norm(values, axis=-1)
+        clear = here & (np.abs(margin_px) > clear_px)
+        clear &= size_mm < _GROSS * np.median(size_mm[clear]) if clear.any() else False
+        told = np.count_nonzero(clear) >= _FEWEST
+        which = clear if told else here
+        stiff, pliant = (fit_patch(samples.pixels_px, values, which, degree=d) for d in (_STIFF_DEGREE, _DEGREE))
+        better = stiff if stiff.spread < _AS_GOOD * pliant.spread else pliant
+        corrections.append(better if told else patch)
+        places.append(fit_patch(samples.pixels_px, samples.table_mm, which, degree=_DEGREE))
+    return corrections, places
+
+
+def _sent_from(
+    samples: Samples,
+    off: list[Array],
+    own: list[BoolArray],
+    patches: tuple[list[Patch], list[Patch]],
+    most_px: float,
+) -> Array:
+    """(N, 2) pixels that a zone's surface sends to where the zone's samples were seen; further off than that is noise.
+
+    Decoded positions are drawn by the blur's variance times the slope of the logarithm of the light: a pixel and more
+    on a rippled mirror. Places on the table are not.
     """
     pixels = samples.pixels_px.copy()
-    for values, here in zip(off, own, strict=True):
-        clear = here & (np.abs(margin_px) > clear_px)
-        size_mm = np.linalg.norm(values, axis=-1)
-        clear &= size_mm < _GROSS * np.median(size_mm[clear]) if clear.any() else False
-        if np.count_nonzero(clear) < _FEWEST:
-            continue
+    for values, here, correction, place in zip(off, own, *patches, strict=True):
         at = samples.pixels_px[here]
-        stiff, pliant = (fit_patch(samples.pixels_px, values, clear, degree=d) for d in (_STIFF_DEGREE, _DEGREE))
-        patch = stiff if stiff.spread < _AS_GOOD * pliant.spread else pliant
-        surface = fit_patch(samples.pixels_px, samples.table_mm, clear, degree=_DEGREE)
-        slope = np.stack([surface.value(at + step) - surface.value(at) for step in np.eye(2)], axis=-1)
-        drawn = np.linalg.solve(slope, (values[here] - patch.value(at))[:, :, None])[:, :, 0]
-        pixels[here] = np.where(np.linalg.norm(drawn, axis=-1, keepdims=True) < clear_px, at + drawn, at)
+        slope = np.stack([place.value(at + step) - place.value(at) for step in np.eye(2)], axis=-1)
+        drawn = np.linalg.solve(slope, (values[here] - correction.value(at))[:, :, None])[:, :, 0]
+        pixels[here] = np.where(np.linalg.norm(drawn, axis=-1, keepdims=True) < most_px, at + drawn, at)
     return pixels
 
 
