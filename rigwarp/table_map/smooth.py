@@ -207,8 +207,8 @@ class _Equations:
 def _sums(basis: sparse.csr_matrix, values: Array, weight: Array, offsets: IntArray) -> tuple[Array, Array]:
     """Normal matrix (n, k) and right-hand side (n, 2)."""
     turned = basis.T.tocsr()
-    weighted = sparse.csr_matrix((basis.data * np.repeat(weight, np.diff(basis.indptr)), basis.indices, basis.indptr))
-    weighted.resize(basis.shape)
+    by_row = basis.data * np.repeat(weight, np.diff(basis.indptr))
+    weighted = sparse.csr_matrix((by_row, basis.indices, basis.indptr), shape=basis.shape)
     return _entries(turned @ weighted, offsets), turned @ (weight[:, None] * values)
 
 
@@ -277,6 +277,8 @@ def _predicts_best(
 def _quadratic_form(basis: sparse.csr_matrix, inverse: Array, offsets: IntArray) -> Array:
     """b^T A^-1 b for each row b of `basis`, whose entries lie within the band of each other."""
     columns = basis.indices.reshape(-1, (_DEGREE + 1) ** 2)
+    if not len(columns):
+        return np.zeros(0)
     values = np.ascontiguousarray(basis.data.reshape(columns.shape).T)
     first, apart = columns[:, 0], columns[0] - columns[0, 0]
     by_offset = np.ascontiguousarray(inverse.T)
