@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from scipy.linalg import LinAlgError, solve_triangular
 
 from rigwarp.geometry.arrays import Array, IntArray
@@ -57,17 +58,17 @@ def inverse_entries(factor: Array, offsets: IntArray) -> Array:
             room[-width:, -width:] = room[at : at + width, at : at + width]
             at = side - width
         block = np.zeros((count + width, count))
-        for j in range(count):
-            block[j : j + width + 1, j] = factor[start + j]
+        columns = as_strided(block, (count, width + 1), ((count + 1) * block.itemsize, count * block.itemsize))
+        columns[:] = factor[start:end]
         across = solve_triangular(block[:count], np.eye(count), lower=True, check_finite=False)
         leads = block[count : count + reach] @ across
         aside = -(room[at : at + reach, at : at + reach] @ leads)
         first = at - count
         room[first:at, first:at] = across.T @ across - leads.T @ aside
         room[at : at + reach, first:at], room[first:at, at : at + reach] = aside, aside.T
-        for j in range(count):
-            own = offsets[offsets < size - start - j]
-            found[start + j, : len(own)] = room[first + j + own, first + j]
+        column = np.arange(count)[:, None]
+        rows = np.minimum(first + column + offsets, at + reach - 1)
+        found[start:end] = np.where(start + column + offsets < size, room[rows, first + column], 0.0)
         at = first
     return found
 

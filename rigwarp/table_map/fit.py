@@ -206,7 +206,7 @@ def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Regis
 
 def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders, seen: Seen) -> _ZoneFit | None:
     own = borders.zone == zone
-    offered = everything.only(own)
+    offered = everything if own.all() else everything.only(own)  # millions of samples are a gigabyte
     rim = _on_the_rim(offered.pixels_px, model.projector.resolution) | offered.cut | ~borders.sound[own]
     samples = offered.only(~rim) if rim.any() else offered
     if len(samples) < _MIN_CELLS:
@@ -325,12 +325,14 @@ def _assemble(
     ripple, light_change = np.zeros((2, *shape))  # variances
 
     def write(fit: _ZoneFit, spread: SpreadSigma, here: BoolArray) -> None:
-        table_mm[here] = fit.places_mm(here)
+        table_mm[here], beyond = all_in_two_threads(
+            lambda: fit.places_mm(here),
+            lambda: beyond_samples(fit.beside_design, fit.cells.pixels_px, here, fit.cell_px),
+        )
         decode[here], random[here], ripple[here] = (
             values[here] for values in (spread.decode_mm, spread.whole_mm, spread.ripple_mm2)
         )
         light_change[here] = (light_px * fit.pitch_mm) ** 2
-        beyond = beyond_samples(fit.beside_design, fit.cells.pixels_px, here, fit.cell_px)
         random[here] = np.sqrt(random[here] ** 2 + beyond)
         if fit.ripple.waves:
             noise = fit.ripple.noise(_centres(here))
