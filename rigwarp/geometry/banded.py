@@ -1,42 +1,36 @@
 """Symmetric positive definite matrices with a narrow band: Cholesky factor, solution, and the inverse within the band.
 
-SciPy's `cholesky_banded` and `cho_solve_banded` copy the band and keep the interpreter to themselves; here LAPACK works
-in place, and other threads go on meanwhile. Bands are stored (n, width + 1): row j holds column j of the lower
-triangle, the diagonal first, which is LAPACK's own order.
+Bands are stored (n, width + 1): row j holds column j of the lower triangle, the diagonal first. That is LAPACK's own
+order, so that it works in place, where SciPy's `cholesky_banded` copies twice.
 """
-
-import ctypes
-from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from scipy.linalg import LinAlgError, solve_triangular
+from scipy.linalg.lapack import dpbtrf, dpbtrs
 
 from rigwarp.geometry.arrays import Array, IntArray
 
 _BLOCK = 32  # columns of the inverse found together: enough for matrix products
 
 
-def cholesky_in_place(band: Array) -> None:
-    """Replace a band (n, width + 1) by that of its lower Cholesky factor.
+def cholesky_in_place(band: Array) -> Array:
+    """The band of the lower Cholesky factor, in place of the matrix's own (n, width + 1).
 
     Raises
     ------
     LinAlgError
         The matrix is not positive definite to the digits of a float.
     """
-    size, rows = band.shape
-    if _call("dpbtrf", size, rows - 1, band, rows):
+    factor, info = dpbtrf(band.T, lower=1, overwrite_ab=1)
+    if info:
         raise LinAlgError("the banded matrix is not positive definite")
+    return np.asarray(factor.T)
 
 
 def solve(factor: Array, right: Array) -> Array:
     """(n, k) solutions of A x = right (n, k), given the band of A's Cholesky factor."""
-    size, rows = factor.shape
-    columns = np.array(right.T, float, order="C")
-    _call("dpbtrs", size, rows - 1, len(columns), factor, rows, columns, size)
-    return columns.T
+    return np.asarray(dpbtrs(factor.T, right, lower=1)[0])
 
 
 def inverse_entries(factor: Array, offsets: IntArray) -> Array:
@@ -71,30 +65,3 @@ def inverse_entries(factor: Array, offsets: IntArray) -> Array:
         found[start:end] = np.where(start + column + offsets < size, room[rows, first + column], 0.0)
         at = first
     return found
-
-
-def _call(name: str, *arguments: Any) -> int:
-    """A LAPACK routine for lower bands: its `info`."""
-    lower, info, kept = ctypes.c_char(b"L"), ctypes.c_int(0), []
-    for argument in arguments:
-        if isinstance(argument, np.ndarray):
-            if argument.dtype != np.float64 or not argument.flags.c_contiguous:
-                raise ValueError("bands and right-hand sides are contiguous arrays of float64")
-            kept.append(ctypes.c_void_p(argument.ctypes.data))
-        else:
-            kept.append(ctypes.byref(ctypes.c_int(argument)))
-    _routine(name)(ctypes.byref(lower), *kept, ctypes.byref(info))
-    return info.value
-
-
-@lru_cache
-def _routine(name: str) -> Any:
-    """A function of SciPy's own LAPACK, by the address that it hands out to compiled code; ctypes lets go of the
-    interpreter while it runs."""
-    from scipy.linalg import cython_lapack
-
-    capsule = cython_lapack.__pyx_capi__[name]
-    told, address = ctypes.pythonapi.PyCapsule_GetName, ctypes.pythonapi.PyCapsule_GetPointer
-    told.restype, told.argtypes = ctypes.c_char_p, [ctypes.py_object]
-    address.restype, address.argtypes = ctypes.c_void_p, [ctypes.py_object, ctypes.c_char_p]
-    return ctypes.CFUNCTYPE(None, *[ctypes.c_void_p] * told(capsule).count(b"*"))(address(capsule, told(capsule)))

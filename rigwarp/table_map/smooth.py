@@ -250,10 +250,10 @@ def _solve(equations: _Equations, penalty: Array, smoothness: float) -> tuple[Ar
         band = np.zeros((len(entries), int(equations.offsets[-1]) + 1))
         band[:, equations.offsets] = entries
         try:
-            banded.cholesky_in_place(band)
+            factor = banded.cholesky_in_place(band)
         except LinAlgError:  # samples of very unlike weight leave less than the digits of a float
             continue
-        return banded.solve(band, equations.right), band
+        return banded.solve(factor, equations.right), factor
     raise MeasurementError(
         "the samples are too uneven to fit a smooth map: some parts of the picture are far better lit than others. "
         "Scan again with a longer exposure, or without the light that burns out one place"

