@@ -262,7 +262,7 @@ def _choose_terms(
     for extra in _FURTHER_TERMS:
         candidate = (*terms, *extra)
         free = free_terms(candidate, sheet_sigma)
-        trial = fit_robustly(fit.bundle, corners, free=free, prior=prior, rough=False)
+        trial = fit_robustly(fit.bundle, corners, free=free, prior=prior)
         if not folds_inside(trial.bundle.lens, resolution) and _better(trial, fit, len(extra)):
             fit, terms = trial, candidate
     return fit, tuple(name for name in LENS_TERMS if name in terms)
