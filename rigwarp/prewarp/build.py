@@ -53,13 +53,14 @@ def build_prewarp(
     MeasurementError
         When no projector pixel lands on the content area.
     """
+    content_px = np.empty((*table_map.zone.shape, 2))
 
-    def canvas(rows: slice) -> Array:
+    def canvas(rows: slice) -> None:
         places = np.stack([table_map.x_mm[rows], table_map.y_mm[rows]], axis=-1)
         places[table_map.zone[rows] < 0] = np.nan
-        return table_to_content(content, places)
+        content_px[rows] = table_to_content(content, places)
 
-    content_px = np.concatenate(by_rows(canvas, table_map.zone.shape))
+    by_rows(canvas, table_map.zone.shape)
     depth_px = content_depth_px(content_px, content)
     coverage = edge_coverage(depth_px)
     drawn = coverage > 0

@@ -329,10 +329,11 @@ def _assemble(
             lambda: fit.places_mm(here),
             lambda: beyond_samples(fit.beside_design, fit.cells.pixels_px, here, fit.cell_px),
         )
-        decode[here], random[here], ripple[here] = (
-            values[here] for values in (spread.decode_mm, spread.whole_mm, spread.ripple_mm2)
-        )
-        light_change[here] = (light_px * fit.pitch_mm) ** 2
+        decode[here], random[here] = spread.decode_mm[here], spread.whole_mm[here]
+        if spread.ripple_mm2.any():
+            ripple[here] = spread.ripple_mm2[here]
+        if light_px:  # pages of zeros that nothing is written to take no memory
+            light_change[here] = (light_px * fit.pitch_mm) ** 2
         random[here] = np.sqrt(random[here] ** 2 + beyond)
         if fit.ripple.waves:
             noise = fit.ripple.noise(_centres(here))
@@ -341,6 +342,7 @@ def _assemble(
 
     for fit, spread in zip(fits, spreads, strict=True):
         write(fit, spread, answered & (owner == fit.zone))
+    del spreads
     answered &= np.isfinite(table_mm[..., 0]) & np.isfinite(table_mm[..., 1])
     border = borders.doubt_mm2(owner)
     random = np.sqrt(random**2 + ripple + light_change + border)
@@ -366,9 +368,9 @@ def _assemble(
         random_mm=random,
         common_mm=common,
         decode_mm=decode,
-        ripple_mm=np.sqrt(ripple),
-        border_mm=np.sqrt(border),
-        light_change_mm=np.sqrt(light_change),
+        ripple_mm=_root(ripple),
+        border_mm=_root(border),
+        light_change_mm=_root(light_change),
         light=light,
         registration=registration,
         design=design,
@@ -383,6 +385,10 @@ def _assemble(
         samples_used=len(samples),
         samples_offered=offered,
     )
+
+
+def _root(variance: Array) -> Array:
+    return np.sqrt(variance) if variance.any() else variance
 
 
 def _centres(here: BoolArray) -> Array:

@@ -55,7 +55,8 @@ _CASES = {  # projector, camera; wanted seconds to the warp, GiB
 }
 _FORM_S = 10.0  # after the warp
 _NODE_PX = 8  # camera pixels between those whose projector position is worked out
-_BRIGHT, _AMBIENT = 0.6, 0.02
+_BRIGHT, _AMBIENT = 0.75, 0.02
+_NOISE = (2e-5, 4e-4)  # a webcam's: with hardly any, rounding is all that is left, and it is no noise
 
 
 def measure(cells: Sequence[str] = ("*",)) -> dict[str, Any]:
@@ -135,13 +136,14 @@ def _photographs(rig: Rig, camera: CameraModel, patterns: PatternSet) -> list[ND
     u_px, v_px = _positions(rig, camera)
     lit = np.isfinite(u_px) & np.isfinite(v_px)
     u_px, v_px = (np.where(lit, p, 0.0).astype(np.float32) for p in (u_px, v_px))
-    brightness = np.where(lit, _BRIGHT, 0.0).astype(np.float32)
+    row, column = (np.linspace(-0.5, 0.5, n, dtype=np.float32) for n in u_px.shape)
+    brightness = np.where(lit, _BRIGHT * (1.0 - 0.9 * (row[:, None] ** 2 + column**2)), 0.0).astype(np.float32)
     rng, photos = np.random.default_rng(7), []
     for frame in patterns.frames:  # all at once they would not fit beside their floats
         parts = []
         for rows in np.array_split(np.arange(len(u_px)), max(1, u_px.size // 2_000_000)):
             scene = Scene(u_px=u_px[rows], v_px=v_px[rows], brightness=brightness[rows], ambient=np.float32(_AMBIENT))
-            parts.append(photograph(scene, replace(patterns, frames=(frame,)), rng=rng)[0])
+            parts.append(photograph(scene, replace(patterns, frames=(frame,)), rng=rng, noise=_NOISE)[0])
         photos.append(np.concatenate(parts))
     return photos
 
