@@ -39,6 +39,7 @@ from rigwarp.files import open_rig, write_camera, write_decoded
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, RIG_FILE, SCANS
 from rigwarp.files.runs import new_run
 from rigwarp.geometry import Array
+from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.results.fit import fit_scans
 from rigwarp.patterns import PatternSet, fast_set
@@ -90,6 +91,7 @@ def _one(case: str) -> dict[str, float]:
         (root / RIG_FILE).write_text(text, encoding="utf-8")
         write_camera(root / CAMERA_FILE, camera)
         folder = open_rig(root)
+        design_map(folder)  # kept in design.npz, as `trace` and `scan` do
         with new_run(root / SCANS, "scan", folder) as run:
             decoder = Decoder(patterns)
             start = time.process_time()
