@@ -68,7 +68,8 @@ def png(figure: Figure, *, source: str = "") -> bytes:
         figure.set_layout_engine("none")
     buffer = io.BytesIO()
     # not by savefig, which draws everything once more to find out how large it gets
-    FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": "rigwarp", "Source": source})
+    canvas: Any = FigureCanvasAgg(figure)
+    canvas.print_png(buffer, metadata={"Software": "rigwarp", "Source": source})
     return buffer.getvalue()
 
 
