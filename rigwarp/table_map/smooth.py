@@ -90,7 +90,7 @@ def smooth_surface(
     weight = 1.0 / sigma_mm**2
     held = _held_out_tiles(pixels_px, cell_px)
     even = np.ones(blank.coefficients_mm.shape)
-    offsets = _band_offsets(even.shape[1])
+    offsets = _band_offsets(blank.coefficients_mm.shape[1])
     penalty = _penalty(blank, even, offsets)
     without = _Equations.of(basis[~held], values_mm[~held], weight[~held], offsets)
     everything = without.with_more(basis, values_mm, weight, held)
