@@ -85,9 +85,9 @@ class _Dense:
             zone[here] = NO_LIGHT
             best = np.full(here.stop - here.start, np.inf)
             for one in surfaces:
-                part = one.on_rows(rows)
-                nearer = np.flatnonzero(part["distance"] < best[part["pixel"]])
-                own = part["pixel"][nearer]
+                pixels, part = one.on_rows(rows)
+                nearer = np.flatnonzero(part["distance"] < best[pixels])
+                own = pixels[nearer]
                 best[own], zone[here][own] = part["distance"][nearer], one.surface.zone
                 sigma[here][own] = np.abs(part["sigma"][nearer])
                 for i in range(3):
@@ -163,20 +163,21 @@ class _OnSurface:
         names, across = coarse.keys(), in_two_threads(spread.across, coarse.values())
         return cls(surface=surface, spread=spread, across=dict(zip(names, across, strict=True)), lost=lost, own=own)
 
-    def on_rows(self, rows: slice) -> dict[str, Array]:
-        """Of the pixels in some rows that meet the surface within its aperture; "pixel" counts from the first row's."""
+    def on_rows(self, rows: slice) -> tuple[NDArray[np.intp], dict[str, Array]]:
+        """Pixels in some rows, counted from the first one's, that meet the surface within its aperture, and what
+        `_meet` says of them."""
         distance, x, y = (self.spread.down(self.across[name], rows) for name in ("distance", "x", "y"))
         inside = np.flatnonzero(self.surface.inside(x, y) & (distance > 0.0))
-        found = {"pixel": inside, "distance": distance[inside]}
+        found = {"distance": distance[inside]}
         for name in self.across.keys() - {"distance", "x", "y"}:
             found[name] = self.spread.down(self.across[name], rows)[inside]
         width = len(distance) // (rows.stop - rows.start)
         lost = slice(*np.searchsorted(self.lost, [rows.start * width, rows.stop * width]))
         kept = np.isfinite(self.own["distance"][lost])
         if kept.any():
-            more = {"pixel": self.lost[lost] - rows.start * width, **{name: v[lost] for name, v in self.own.items()}}
-            found = {name: np.concatenate([values, more[name][kept]]) for name, values in found.items()}
-        return found
+            inside = np.concatenate([inside, self.lost[lost][kept] - rows.start * width])
+            found = {name: np.concatenate([values, self.own[name][lost][kept]]) for name, values in found.items()}
+        return inside, found
 
 
 def _meet(model: OpticalModel, surface: Surface, directions: Array, *, extended: bool) -> dict[str, Array]:
