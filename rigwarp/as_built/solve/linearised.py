@@ -84,10 +84,10 @@ class Linearised:
             np.matmul(own[:, :p].T, own, out=product)
         at = self.columns[order[begins]]
         pairs = at[:, :, None] * count + at[:, None]
-        figure = np.bincount(pairs.ravel(), products[..., :p].ravel(), count * count).reshape(count, count)
+        figure = np.asarray(np.bincount(pairs.ravel(), products[..., :p].ravel(), count * count), float)
         others = at[:, :, None] * n_dense + np.arange(n_dense)
-        cross = np.bincount(others.ravel(), products[..., p:].ravel(), count * n_dense).reshape(count, n_dense)
-        return figure, cross
+        cross = np.asarray(np.bincount(others.ravel(), products[..., p:].ravel(), count * n_dense), float)
+        return figure.reshape(count, count), cross.reshape(count, n_dense)
 
     def gradient(self, weight: Array, residual_mm: Array, size: int) -> Array:
         """(size,) J^T W r."""
