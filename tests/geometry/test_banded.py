@@ -20,12 +20,12 @@ def test_solutions_and_the_inverse_agree_with_dense_ones(size: int, width: int) 
     for k in range(min(width, size - 1) + 1):  # what lies past the matrix is nobody's
         assert band[: size - k, k] == pytest.approx(expected[k, : size - k], rel=1e-9, abs=1e-12)
     right = rng.normal(size=(size, 2))
-    assert banded.solve(band, right) == pytest.approx(np.linalg.solve(matrix, right), rel=1e-7, abs=1e-9)
+    assert banded.solve(band, right) == pytest.approx(np.linalg.solve(matrix, right), rel=1e-9, abs=1e-12)
     offsets = np.unique(np.minimum([0, 1, width // 2, width], width))
     found, dense = banded.inverse_entries(band, offsets), np.linalg.inv(matrix)
     for column, k in zip(found.T, offsets, strict=True):
         past = max(size - k, 0)
-        assert column[:past] == pytest.approx(np.diagonal(dense, -k)[:past], rel=1e-7, abs=1e-9 * np.abs(dense).max())
+        assert column[:past] == pytest.approx(np.diagonal(dense, -k)[:past], rel=1e-9, abs=1e-12 * np.abs(dense).max())
         assert not column[past:].any()
 
 
