@@ -137,13 +137,15 @@ void main() {
 """Both at once into half floats, which texture units interpolate well; of bytes some make bytes again."""
 
 
-def drawn(what: str, *, to_codes: bool, es: bool) -> str:
-    """The fragment shader for "bytes", "planes" or somebody's "texture"; codes go into an sRGB texture.
+def drawn(what: str, *, to_codes: bool, es: bool, curved: bool) -> str:
+    """The fragment shader for "bytes", "planes", their "chroma" or a foreign "texture"; codes go into an sRGB texture.
 
-    ES need not filter float textures, and puts the curve on whatever is written into an sRGB texture.
+    ES need not filter float textures. `curved`: what is written into an sRGB texture gets the curve, as ES may have it.
     """
+    if what == "chroma":
+        return CHROMA
     if to_codes:
-        stored = _STORED_CODES_ENCODED if es else _STORED_CODES
+        stored = _STORED_CODES_ENCODED if curved else _STORED_CODES
     elif what == "bytes":
         stored = _STORED_EXACT_CODES
     else:

@@ -17,6 +17,8 @@ Stored = Literal["codes", "half", "whole"]
 _RIM_PX = 3
 """Black texels around the picture on the GPU: one before it, two after it."""
 _SRGB8_ALPHA8 = 0x8C43
+_FRAMEBUFFER_SRGB, _CURVE_CAN_GO = 0x8DB9, "GL_EXT_sRGB_write_control"
+"""ES puts the curve on whatever is written to an sRGB texture, unless it has this extension and is told not to."""
 
 
 def texture_size(size: tuple[int, int]) -> tuple[int, int]:
@@ -35,6 +37,7 @@ class GlPicture:
 
     def __init__(self, context: moderngl.Context, *, computed: bool) -> None:
         self._context, self._es = context, is_es(context)
+        self._curve_can_go = self._es and _CURVE_CAN_GO in context.extensions
         self._programs: dict[str, Any] = {}
         self._calls: dict[str, Any] = {}
         self._computes = computed
@@ -145,7 +148,11 @@ class GlPicture:
             return
         frame.use()
         self._context.viewport = (0, 0, *texture.size)
+        if self._curve_can_go:
+            self._context.disable_direct(_FRAMEBUFFER_SRGB)
         self._calls[f"{what} {self._stored == 'codes'}"].render(moderngl.TRIANGLES, vertices=3)
+        if self._curve_can_go:  # others who draw here may count on it
+            self._context.enable_direct(_FRAMEBUFFER_SRGB)
 
     def without_filter(self, texture: moderngl.Texture) -> None:
         """ES need not filter whole floats, and takes a texture that asks for it as black; our texts do not ask."""
@@ -181,8 +188,8 @@ class GlPicture:
             if what.endswith("_computed"):
                 made = self._context.compute_shader(decode_shaders.computed(what.removesuffix("_computed")))
             else:
-                chroma, to_text = what == "chroma", decode_shaders.drawn
-                text = decode_shaders.CHROMA if chroma else to_text(what, to_codes=to_codes, es=self._es)
+                curved = self._es and not self._curve_can_go
+                text = decode_shaders.drawn(what, to_codes=to_codes, es=self._es, curved=curved)
                 made = drawing_program(self._context, text)
                 self._calls[key] = self._context.vertex_array(made, [])
             for name in set(UNITS) & set(made):
