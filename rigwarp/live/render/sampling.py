@@ -33,8 +33,8 @@ cost. Quick: detail finer than a projector pixel may flicker when it moves, one 
 _MAGNIFIED = 0.75
 """Footprints narrower than this (pixels, along both axes) get the cubic."""
 _NOWHERE_PX = -16.0
-_ROWS_AT_ONCE = 128
-"""Bounds the float64 arrays at work to some 50 MB for a 4K projector."""
+_ROWS_AT_ONCE = 32
+"""Bounds the float64 arrays at work to some 12 MB for a 4K projector."""
 
 
 @dataclass(frozen=True, kw_only=True)
