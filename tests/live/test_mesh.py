@@ -64,7 +64,7 @@ def in_triangles(looked, l, m, wide, cells):  # noqa: E741
 
 @pytest.mark.parametrize("size", [(400, 300), (90, 67), (450, 337)])
 def test_rectangles_hold_every_pixel_once_and_look_where_the_map_says(size):
-    """Worked out here pixel by pixel, to 0.05 px less a texture unit's rounding; where no quadratic fits, single pixels
+    """Worked out here pixel by pixel, to what leaves room for a texture unit's rounding; where no quadratic fits, single pixels
     are looked up."""
     samples = warp_of(bent_rig.curved_prewarp()).samples(size)
     tiles = mesh_tiles(samples)
@@ -90,7 +90,7 @@ def test_rectangles_hold_every_pixel_once_and_look_where_the_map_says(size):
                 def looked(l, m, shown=shown):  # noqa: E741
                     return np.stack([1 + 0 * l, l, m, l * l, l * m, m * m], axis=-1) @ shown
 
-                assert np.linalg.norm(in_triangles(looked, l, m, wide, cells) - place, axis=-1)[inside].max() < 0.047
+                assert np.linalg.norm(in_triangles(looked, l, m, wide, cells) - place, axis=-1)[inside].max() < 0.032
                 assert (samples.taps[window][inside] <= MOST_TAPS).all()
             if kind == "single" or kind in EVERYWHERE:
                 assert (samples.taps[window][inside] == EVERYWHERE.get(kind, (1, 1))).all()
