@@ -6,7 +6,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from rigwarp.geometry.arrays import Array
 
@@ -52,11 +51,15 @@ class Placement:
 
 def rotation_from_degrees(rotation_deg: Array) -> Array:
     """R = Rz Ry Rx of three angles in degrees (rig.toml's `rotation_deg`); (3,) -> (3, 3)."""
+    from scipy.spatial.transform import Rotation  # not for the player, see decode/signal/noise.py
+
     return Rotation.from_euler("xyz", np.asarray(rotation_deg, float), degrees=True).as_matrix()
 
 
 def rotation_from_vector(rotation_vector_rad: Array) -> Array:
     """Rotation matrix of a rotation vector (axis times angle, rad); (3,) -> (3, 3)."""
+    from scipy.spatial.transform import Rotation  # not for the player, see decode/signal/noise.py
+
     return Rotation.from_rotvec(np.asarray(rotation_vector_rad, float)).as_matrix()
 
 
