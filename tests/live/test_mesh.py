@@ -64,7 +64,7 @@ def in_triangles(looked, l, m, wide, cells):  # noqa: E741
 
 @pytest.mark.parametrize("size", [(400, 300), (90, 67), (450, 337)])
 def test_rectangles_hold_every_pixel_once_and_look_where_the_map_says(size):
-    """Worked out here pixel by pixel, to what leaves room for a texture unit's rounding; where no quadratic fits, single pixels
+    """Worked out here pixel by pixel, with room for a texture unit's rounding; where no quadratic fits, single pixels
     are looked up."""
     samples = warp_of(bent_rig.curved_prewarp()).samples(size)
     tiles = mesh_tiles(samples)

@@ -1,5 +1,6 @@
 """The picture on the GPU: uploaded, and decoded once per picture instead of once per sample."""
 
+import functools
 from typing import Any, Literal
 
 import moderngl
@@ -24,6 +25,13 @@ _FRAMEBUFFER_SRGB, _CURVE_CAN_GO = 0x8DB9, "GL_EXT_sRGB_write_control"
 def texture_size(size: tuple[int, int]) -> tuple[int, int]:
     """(width, height) of a picture's texture: with its rim."""
     return size[0] + _RIM_PX, size[1] + _RIM_PX
+
+
+@functools.cache
+def _matrix_bytes(luma: tuple[float, float], full_range: bool) -> bytes:
+    nothing = np.empty((0, 0), np.uint8)
+    matrix = YuvPicture(planes=nothing, luma=luma, full_range=full_range).to_rgb_matrix()
+    return matrix.T.astype(np.float32).tobytes()
 
 
 class GlPicture:
@@ -114,7 +122,7 @@ class GlPicture:
             stored = self._reads_storage or (self._computes and self.lifted)
             self._upload = open_upload(self._context, self.size, planar=self._planar, stored=stored)
         if isinstance(picture, YuvPicture):
-            self._matrix = picture.to_rgb_matrix().T.astype(np.float32).tobytes()
+            self._matrix = _matrix_bytes(picture.luma, picture.full_range)
         self._upload.write(
             np.ascontiguousarray(picture.planes if isinstance(picture, YuvPicture) else checked(picture))
         )
