@@ -1,7 +1,6 @@
 """How bright each projector pixel may shine: black outside the content, evened out inside it."""
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import by_rows
@@ -91,6 +90,8 @@ def smooth_light(light: Array, inside: BoolArray) -> Array | None:
     -------
     (H, W), or None when no light is known inside.
     """
+    from scipy.ndimage import distance_transform_edt, gaussian_filter  # not for the player, see decode/signal/noise.py
+
     known = inside & np.isfinite(light) & (light > 0)
     if not known.any():
         return None
