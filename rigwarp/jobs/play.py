@@ -325,7 +325,7 @@ def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, 
             heart,
             page_log(page),
             drift_watch(show.folder, session, options.watch_hours, page),
-            focus_watch(progress, show.folder, show.source),
+            focus_watch(progress, show.folder, show.source, page),
         ):
             played = player.play(
                 show.warp,

@@ -4,8 +4,8 @@
 
 Cells are "cpu/scene", "cpu/video", "gl/scene" and "gl/video": by what is drawn, and what plays (a scene that never
 stands still, a video of 30 frames a second). In each, two whole `rigwarp play --page` draw into memory side by side,
-each on cores of its own. They take turns: of one, four tablets get the state and a new picture ten times a second, while
-nobody looks at the other; so neither the cores nor what else the machine does at that moment tells them apart. Then one
+each on cores of its own. They take turns: of one, four tablets get the state and a new picture ten times a second;
+nobody looks at the other, so that neither the cores nor what else the machine does tells them apart. Then one
 tablet moves the content, and at last the pages' processes are killed, each every 20 s. The players count their late
 frames themselves. RIGWARP_PAGE_SECONDS is the length of a while (5), of which there are four; with --jobs, cells are
 measured at the same time and share the cores out. "late_more_points": percentage points of late frames that there are
