@@ -396,7 +396,7 @@ def _page_of(show: Show) -> "PageLink | None":
 
 def _wait_for_screen(note: Callable[[str], None], show: Show) -> None:
     """Return once there is a screen that the projector can be; systemd is told READY only after that."""
-    from rigwarp.live.run.unattended import notify_service
+    from rigwarp.talk.service import notify_service
     from rigwarp.live.run.window import wait_for_projector
 
     def waiting(reason: str) -> None:
@@ -417,7 +417,7 @@ def _begin(
     window: "Window",
 ) -> None:
     """What is done once the window is open."""
-    from rigwarp.live.run.unattended import notify_service
+    from rigwarp.talk.service import notify_service
 
     if window.notice:
         note(window.notice)

@@ -214,6 +214,18 @@ class Hub:
         return self._state
 
     @property
+    def in_a_line(self) -> str:
+        """What goes on where nothing plays, for `systemctl status`."""
+        job = self.running.facts()
+        if job["job"]:
+            return f"{job['job']}: {job.get('stage', 'starting')} {job.get('at', 0)} of {job.get('of', 0)}"
+        if self._tables:
+            wrong = sum(one["state"] != "well" for one in self._tables)
+            return f"{wrong} of {len(self._tables)} tables need a look, {len(self._seats)} at the page"
+        last = job.get("last")
+        return f"{len(self._seats)} at the page" + (f"; last {last['job']}: {last['ended']}" if last else "")
+
+    @property
     def results(self) -> list[dict[str, Any]]:
         """The results in short, newest first."""
         return self._results or []

@@ -23,7 +23,7 @@ from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run import unattended
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts, Pacing
-from rigwarp.live.run.unattended import BEAT_S, Heartbeat, notify_service, open_log, service_text
+from rigwarp.live.run.unattended import BEAT_S, Heartbeat, open_log, service_text
 from rigwarp.live.sources.source import StillSource
 from rigwarp.rig import Content
 

@@ -21,7 +21,7 @@ const $ = id => document.getElementById(id);
 /** Everything that the parts share. */
 export const app = {
   words: english, hello: null, state: {playing: false}, job: {job: ""}, results: [], known: false, tables: null, messages: [], pictures: {}, plan: null,
-  frozen: false, notice: "", stateAt: 0, age: 0,
+  frozen: false, notice: "", stateAt: 0, age: 0, jobAt: 0,
   get operates() { return app.hello?.role === "operate"; },
   get usable() { return app.operates && link.up && !stale(); },
   get busy() { return Boolean(app.job.job) && app.job.job !== "camera"; },
@@ -41,12 +41,15 @@ export const app = {
   tellServer: message => link.tell(message),
   /** Put a text of a job or of the player into an element, translated; what stays English says that it is. */
   say(element, text) {
-    const code = document.documentElement.lang, told = PHRASES[code] && text ? PHRASES[code](text) : text;
-    say(element, told ?? text);
-    if (told === null) set(element, "lang", "en");
-    else element.removeAttribute("lang");
+    const translate = PHRASES[document.documentElement.lang], parts = translate && text ? translate(text) : [[text, true]];
+    const told = parts.map(([one]) => one).join("; ");
+    if (element.textContent === told && element.dataset.of === text) return element;
+    element.dataset.of = text;
+    element.replaceChildren(...parts.flatMap(([one, translated], i) => [i ? "; " : "", translated ? one : el("span", {lang: "en"}, one)]));
     return element;
   },
+  /** How long the job has run, seconds. */
+  jobSeconds: () => app.job.seconds + (performance.now() - app.jobAt) / 1000,
   current: () => app.results.find(one => one.current),
   go: part => { location.hash = part; },
 };
@@ -67,7 +70,7 @@ function heard(message) {
     app.state = message.state;
     app.age = message.age_s;
     app.stateAt = performance.now();
-  } else if (message.job) app.job = message.job;
+  } else if (message.job) Object.assign(app, {job: message.job, jobAt: performance.now()});
   else if (message.results) Object.assign(app, {results: message.results, known: true});
   else if (message.tables) {
     const first = !app.tables;
