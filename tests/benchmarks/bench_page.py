@@ -115,9 +115,13 @@ class Player:
         return born[min(born)]
 
     def close(self) -> None:
-        """End it."""
+        """End it, as Ctrl-C does; a machine with too much to do does not wait for it."""
         self.process.send_signal(signal.SIGINT)
-        self.process.communicate(timeout=120)
+        try:
+            self.process.communicate(timeout=60)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.communicate()
 
 
 async def tablet(player: Player, seconds: float, taps_ms: list[float] | None) -> int:
