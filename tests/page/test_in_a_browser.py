@@ -473,7 +473,7 @@ def test_both_languages_say_the_same_things() -> None:
 @pytest.fixture
 def playing_virtual(tmp_path: Path) -> Iterator[SimpleNamespace]:
     """`rigwarp play` of a small virtual rig whose picture is the design's, and which has a page."""
-    root = make_small_rig(tmp_path / "rig", share=0.25)
+    root = make_small_rig(tmp_path / "rig", share=0.18)
     folder = open_rig(root)
     write_camera(root / "camera.json", true_camera(folder, open_virtual(folder)))
     earlier = attacked_rig.add_result(root)
@@ -524,7 +524,9 @@ def test_a_calibration_is_led_through_a_running_player(chromium: Browser, playin
     expect(page.locator("#line")).to_have_text(re.compile("Playing Check grid"))
     page.get_by_role("button", name="Put the result before back").click()
     live = tablet.part("results").locator("section.now")
-    expect(live.locator("button").first).to_have_attribute("aria-label", f"Report {playing_virtual.earlier.name}")
+    expect(live.locator("button").first).to_have_attribute(
+        "aria-label", f"Report {playing_virtual.earlier.name}", timeout=120000
+    )
     assert current_result(playing_virtual.root) == playing_virtual.earlier
     tablet.context.close()
     assert tablet.wrong == []

@@ -116,6 +116,7 @@ function complaint() {
 /** How things are, in one line, and whether that is well. */
 function line() {
   const w = app.words, s = app.state;
+  if (!link.key || link.refused === "key") return [w.key_title, ""];
   if (!link.up) return [link.refused === "full" ? w.full : app.hello ? w.no_link : w.connecting, "wrong"];
   if (stale()) return [w.old(lasting(stateAge(), w)), "wrong"];
   if (app.busy) return [w.working(w.jobs[app.job.job][0]), ""];
@@ -196,7 +197,6 @@ function askForKey(why) {
     link.open(key);
   };
   $("nav").replaceChildren();
-  say($("line"), w.key_title);
   $("main").replaceChildren(el("h1", {}, w.key_title), el("p", {}, why),
     el("form", {onsubmit: open, class: "card"}, el("label", {for: "key"}, w.key_label), el("p", {}, field), el("button", {type: "submit", class: "strong"}, w.key_open)));
 }
