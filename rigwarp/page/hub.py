@@ -217,8 +217,12 @@ class Hub:
     def in_a_line(self) -> str:
         """What goes on where nothing plays, for `systemctl status`."""
         job = self.running.facts()
-        if job["job"]:
-            return f"{job['job']}: {job.get('stage', 'starting')} {job.get('at', 0)} of {job.get('of', 0)}"
+        if self.running.busy:
+            return (
+                f"{job['job']}: {job['stage']}, {job['at']} of {job['of']}"
+                if "stage" in job
+                else f"{job['job']} begins"
+            )
         if self._tables:
             wrong = sum(one["state"] != "well" for one in self._tables)
             return f"{wrong} of {len(self._tables)} tables need a look, {len(self._seats)} at the page"

@@ -396,9 +396,15 @@ def test_what_is_old_is_greyed_out_and_it_comes_back_by_itself(page_rig, chromiu
     player.silent = False
     expect(page.locator("#line")).to_have_text(re.compile("Playing Check grid, all well for"))
     hello = {**player.hello, "port": player.port}
+    player.process.send_signal(signal.SIGSTOP)  # the socket stays, and nobody is at its other end
+    expect(page.locator("#line")).to_have_text("No connection. Trying again …", timeout=15000)
+    player.process.send_signal(signal.SIGCONT)
+    expect(page.locator("#line")).to_have_text(re.compile("Playing Check grid"), timeout=15000)
+    sleep = page.context.new_cdp_session(page)
+    sleep.send("Page.setWebLifecycleState", {"state": "frozen"})
     player.close()
-    expect(page.locator("#line")).to_have_text("No connection. Trying again …")
     player.restart(hello)
+    sleep.send("Page.setWebLifecycleState", {"state": "active"})
     expect(page.locator("#line")).to_have_text(re.compile("Playing Check grid"), timeout=15000)
     tablet.context.close()
     player.close()
@@ -493,21 +499,33 @@ def playing_virtual(tmp_path: Path) -> Iterator[SimpleNamespace]:
 def test_a_calibration_is_led_through_a_running_player(chromium: Browser, playing_virtual: SimpleNamespace) -> None:
     """Its patterns take the window between two pictures; the new picture is live before the mirror's form is known.
 
-    Then it is stopped, looked at beside the one before by holding a button, and put back by one tap.
+    The camera's picture stands still meanwhile. Then the calibration is stopped, its picture looked at beside the one
+    before by holding a button, and that one put back by one tap.
     """
     tablet = Tablet(chromium, playing_virtual, locale="en-GB")
-    page = tablet.part("calibrate")
+    page = tablet.part("camera")
     page.set_default_timeout(120000)
-    page.locator('[data-job="calibrate"]').click()
+    page.get_by_role("button", name="Show what the camera sees").click()
+    page.get_by_text(re.compile(r"^Brightest \d+ %")).wait_for()
+    expect(page.get_by_role("img", name="What the camera sees")).to_be_visible()
+    assert complain(page) == []
+    tablet.part("calibrate").locator('[data-job="calibrate"]').click()
     expect(page.get_by_role("button", name="Start")).to_be_disabled()
     page.get_by_role("checkbox").check()
     page.get_by_role("button", name="Start").click()
     expect(page.locator("#line")).to_have_text("Under way: Calibrate")
+    expect(tablet.part("now").get_by_role("button", name="Stop", exact=True)).to_be_enabled()  # from everywhere
+    tablet.part("calibrate")
     page.get_by_text("Taking photographs of patterns").wait_for()
     page.get_by_text(re.compile(r"^\d+ of \d+ · about .* left")).wait_for()
+    expect(page.get_by_text("Still: patterns are on the table")).to_be_visible()
+    still = page.locator("section.now img").get_attribute("src")
+    assert complain(page) == []
     page.get_by_text("The corrected picture is live; the mirror's form follows").wait_for()
+    assert page.locator("section.now img").get_attribute("src") == still
     page.get_by_role("button", name="Stop", exact=True).click()
     page.get_by_text("Calibrate: Stopped").wait_for()
+    assert complain(page) == []
     made = current_result(playing_virtual.root)
     assert made != playing_virtual.earlier
     hold = page.get_by_role("button", name="Hold: the picture before")

@@ -146,6 +146,10 @@ function refresh() {
   set(dark, "aria-pressed", Boolean(s.dark));
   dark.hidden = Boolean(app.tables);
   dark.disabled = !(app.operates && link.up && s.playing);
+  const stop = $("stop");
+  say(stop, w.stop);
+  stop.hidden = !app.busy || part === "calibrate";  // there it stands beside what is being done
+  stop.disabled = !app.operates || app.job.stopping;
   const call = complaint() && app.hello?.call ? ` ${w.call(app.hello.call)}` : "";
   say($("alarm"), app.notice || (link.up && complaint() ? `${complaint()}.${call}` : ""));
   $("main").classList.toggle("old", Boolean(app.hello) && (!link.up || stale()));
@@ -202,6 +206,7 @@ function askForKey(why) {
 }
 
 $("dark").addEventListener("click", () => app.do("dark", app.state.dark ? 0 : 1));
+$("stop").addEventListener("click", () => app.ask({job: "stop"}));
 addEventListener("hashchange", () => {
   const key = /[#&]k=/.test(location.hash) && takeKey();
   if (key) link.open(key);
