@@ -222,6 +222,8 @@ class PageLink:
             self._keep_spare(began_s)
         _end(self._process)
         self._told.talk = None
+        talk.finish()
+        _close_pipes(process)
 
     def _keep_spare(self, began_s: float) -> None:
         """See that there is one that could take over, once the present one serves."""
@@ -237,9 +239,8 @@ class PageLink:
     def _drop_spare(self) -> None:
         spare, self._spare = self._spare, None
         _end(spare)
-        for stream in (spare.stdin, spare.stdout) if spare is not None else ():
-            if stream is not None:
-                stream.close()
+        if spare is not None:
+            _close_pipes(spare)
 
     def _started(self) -> subprocess.Popen[bytes]:
         return subprocess.Popen(self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
@@ -339,6 +340,13 @@ def _end(process: subprocess.Popen[bytes] | None) -> None:
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
+
+
+def _close_pipes(process: subprocess.Popen[bytes]) -> None:
+    for stream in (process.stdin, process.stdout):
+        if stream is not None:
+            with contextlib.suppress(OSError):  # what was not sent yet goes nowhere
+                stream.close()
 
 
 def _small_jpeg(picture: AnyPicture) -> bytes:

@@ -24,7 +24,7 @@ export default {
   call: whom => `Anrufen: ${whom}`,
   what_plays: "Was gezeigt wird", hold: "Anhalten", go_on: "Weiter", brightness: "Helligkeit", darker: "Dunkler", brighter: "Heller",
   freeze: "Dieses kleine Bild anhalten", unfreeze: "Wieder laufend zeigen",
-  facts: "In Zahlen", checked: "Letzte Prüfung", looked: "Letzter kurzer Blick", frames: "Bilder in der Sekunde", late: "Davon seit dem Start verspätet", memory: "Speicher",
+  facts: "In Zahlen", checked: "Letzte Prüfung", looked: "Letzter kurzer Blick", frames: "Bilder in der Sekunde", late: "Verspätet seit dem Start", memory: "Speicher",
   never: "noch nie", mm_off: (mm, limit) => `fast überall höchstens ${mm} mm daneben (${limit} mm erlaubt)`,
   tool: "Was geändert wird", place: "Ort", turn: "Drehung", size: "Größe", light: "Licht", black: "Schwarz", spot: "Eine Stelle", mask: "Dunkel lassen", even: "Licht angleichen",
   step: "Schritt", fine: "Fein", usual: "Üblich", coarse: "Grob",

@@ -24,7 +24,7 @@ export default {
   call: whom => `Call: ${whom}`,
   what_plays: "What is shown", hold: "Hold", go_on: "Go on", brightness: "Brightness", darker: "Darker", brighter: "Brighter",
   freeze: "Stop this small picture", unfreeze: "Show it live again",
-  facts: "In figures", checked: "Last check", looked: "Last quick look", frames: "Pictures a second", late: "Late ones since the start", memory: "Memory",
+  facts: "In figures", checked: "Last check", looked: "Last quick look", frames: "Pictures a second", late: "Late since the start", memory: "Memory",
   never: "not yet", mm_off: (mm, limit) => `off by ${mm} mm or less nearly everywhere (${limit} mm allowed)`,
   tool: "What to change", place: "Place", turn: "Turn", size: "Size", light: "Light", black: "Black", spot: "A spot", mask: "Keep dark", even: "Even light",
   step: "Step", fine: "Fine", usual: "Usual", coarse: "Coarse",
