@@ -9,9 +9,10 @@ nobody looks at the other, so that neither the cores nor what else the machine d
 tablet moves the content, and at last the pages' processes are killed, each every 20 s. The players count their late
 frames themselves. RIGWARP_PAGE_SECONDS is the length of a while (5), of which there are four; with --jobs, cells are
 measured at the same time and share the cores out. "late_more_points": percentage points of late frames that there are
-more with tablets, with the standard error that so few late frames have (at least: they come in bursts). "tap_ms" is from sending a command until the
-answer that it was carried out in a frame; "back_s" is from the kill until the page serves the state of that moment, and
-"kills" counts frames of five seconds from each, in which another spare process starts.
+more with tablets, with the standard error that so few late frames have (at least: they come in bursts). "tap_ms" is
+from sending a command until the answer that it was carried out in a frame; "back_s" is from the kill until the page
+serves the state of that moment, and "kills" counts frames of five seconds from each, in which another spare process
+starts.
 """
 
 import asyncio
@@ -44,7 +45,7 @@ from rigwarp.files.page_key_file import page_keys
 CELLS = ("cpu/scene", "cpu/video", "gl/scene", "gl/video")
 SIZES = {"cpu": (1280, 720), "gl": (1920, 1080)}
 VIDEO_SIZES = {"cpu": (640, 360), "gl": (1280, 720)}
-"""A clip of 1280 x 720 fills two cores without a GPU: what is late then, is late for want of time and not for the page."""
+"""A clip of 1280 x 720 fills two cores without a GPU, and frames are late without any page."""
 WHILES, CLIENTS, KILLS, KILL_EVERY_S, AFTER_KILL_S = 4, 4, 5, 20.0, 5.0
 VIDEO_HZ, VIDEO_S = 30, 5
 MORE_LATE = 0.001
