@@ -225,7 +225,7 @@ class Hub:
             )
         if self._tables:
             wrong = sum(one["state"] != "well" for one in self._tables)
-            return f"{wrong} of {len(self._tables)} tables need a look, {len(self._seats)} at the page"
+            return f"tables that need a look: {wrong} of {len(self._tables)}; {len(self._seats)} at the page"
         last = job.get("last")
         return f"{len(self._seats)} at the page" + (f"; last {last['job']}: {last['ended']}" if last else "")
 

@@ -241,11 +241,11 @@ def test_several_tables_are_lines_that_open_their_own_page(
         page = context.new_page()
         page.goto(f"{origin}/#k={page_keys(idle).operate}")
         expect(page.locator("main li")).to_have_count(2)
-        expect(page.locator("#line")).to_have_text("1 of 2 tables need a look")
+        expect(page.locator("#line")).to_have_text("1 of 2 tables needs a look")
         expect(page.locator("main li").first).to_have_text(re.compile("Nothing plays here"))
         service.settimeout(20.0)
         assert service.recv(200) == b"READY=1"
-        while service.recv(200) != b"STATUS=1 of 2 tables need a look, 1 at the page":
+        while service.recv(200) != b"STATUS=tables that need a look: 1 of 2; 1 at the page":
             pass
         expect(page.locator("#dark")).to_be_hidden()
         assert complain(page) == []

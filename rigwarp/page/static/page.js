@@ -162,7 +162,7 @@ function start() {
   $("nav").replaceChildren(...Object.keys(parts()).map(name => el("a", {href: `#${name}`}, w[name])));
   set($("nav"), "aria-label", w.parts);
   $("foot").replaceChildren(el("p", {}, w.foot(app.hello.name, app.hello.version)), el("p", {}, app.operates ? w.screen : w.view_only));
-  document.title = app.hello.name;
+  document.title = app.hello.name || "rigwarp";
   part = null;
   show(false);
 }

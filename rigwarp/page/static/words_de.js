@@ -14,7 +14,7 @@ export default {
   key_label: "Adresse oder Schlüssel", key_open: "Öffnen",
   playing: (name, well) => `Es läuft ${name}${well ? `, alles gut seit ${well}` : ""}`,
   held: name => `Angehalten: ${name}`, is_dark: "Dunkel", measuring: "Muster liegen auf dem Tisch; der Inhalt wartet",
-  tables: "Tische", tables_well: "Allen Tischen geht es gut", tables_wrong: (n, all) => `${n} von ${all} Tischen brauchen einen Blick`,
+  tables: "Tische", tables_well: "Allen Tischen geht es gut", tables_wrong: (n, all) => `${n} von ${all} Tischen ${n === 1 ? "braucht" : "brauchen"} einen Blick`,
   silent: "Kein Lebenszeichen", moved_some: "Etwas hat sich bewegt", open: "Öffnen",
   nothing_plays: "Hier läuft nichts", code_shown: "Der Code dieser Seite liegt auf dem Tisch", grid_shown: "Das Prüfgitter liegt auf dem Tisch",
   before_shown: "Das Ergebnis davor liegt auf dem Tisch",
@@ -75,5 +75,5 @@ export default {
   answers: {gone: "Keine Verbindung: Es wurde nicht ausgeführt.", busy: "Gerade ist etwas anderes im Gang.", viewing: "Dieser Schlüssel sieht nur zu.", "not playing": "Hier läuft nichts.",
     uncorrectable: "Dieses Bild lässt sich nicht ausrichten.", failed: "Es ging nicht; siehe Meldungen."},
   seconds: n => `${n} s`, minutes: n => `${n} min`, hours: n => n === 1 ? "einer Stunde" : `${n} Stunden`, days: n => n === 1 ? "einem Tag" : `${n} Tagen`,
-  foot: (name, version) => `${name} · rigwarp ${version}`, screen: "Stellen Sie am Tablet selbst ein, dass der Bildschirm an bleibt: Eine Seite wie diese kann ihn nicht wach halten.",
+  foot: (name, version) => [name, `rigwarp ${version}`].filter(Boolean).join(" · "), screen: "Stellen Sie am Tablet selbst ein, dass der Bildschirm an bleibt: Eine Seite wie diese kann ihn nicht wach halten.",
 };

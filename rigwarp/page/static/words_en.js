@@ -14,7 +14,7 @@ export default {
   key_label: "Address or key", key_open: "Open",
   playing: (name, well) => `Playing ${name}${well ? `, all well for ${well}` : ""}`,
   held: name => `Standing still: ${name}`, is_dark: "Dark", measuring: "Patterns are on the table; the content waits",
-  tables: "Tables", tables_well: "All tables are well", tables_wrong: (n, all) => `${n} of ${all} tables need a look`,
+  tables: "Tables", tables_well: "All tables are well", tables_wrong: (n, all) => `${n} of ${all} tables ${n === 1 ? "needs" : "need"} a look`,
   silent: "No sign of life", moved_some: "Something has moved", open: "Open",
   nothing_plays: "Nothing plays here", code_shown: "The code of this page is on the table", grid_shown: "The check grid is on the table",
   before_shown: "The result before is on the table",
@@ -75,5 +75,5 @@ export default {
   answers: {gone: "No connection: it was not done.", busy: "Something else is being done just now.", viewing: "This key only looks.", "not playing": "Nothing plays here.",
     uncorrectable: "This picture cannot be corrected.", failed: "It did not work; see the messages."},
   seconds: n => `${n} s`, minutes: n => `${n} min`, hours: n => n === 1 ? "an hour" : `${n} hours`, days: n => n === 1 ? "a day" : `${n} days`,
-  foot: (name, version) => `${name} · rigwarp ${version}`, screen: "Let the tablet's screen stay on in its own settings: a page like this one cannot keep it awake.",
+  foot: (name, version) => [name, `rigwarp ${version}`].filter(Boolean).join(" · "), screen: "Let the tablet's screen stay on in its own settings: a page like this one cannot keep it awake.",
 };
