@@ -4,7 +4,7 @@
 * patterns: a whole scan by the projector, whose map is the true one with a smooth error of its stated size.
 * screen: a tablet at three places, its glass drawn from 0.5 to 1.5 mm and its pitch from 0.05 %, and one photograph of
   the printed sheet; `screen-alone` without that photograph.
-* sheets: four photographs of the printed sheet, its scale drawn from 0.05 %.
+* sheets: four photographs of the printed sheet, its scale drawn from 0.1 mm over the length of the steel rule.
 
 `--cells` chooses among these, `--seeds A-B` the rigs (24 of them are drawn), `--jobs N` shares them out. The smooth
 errors are whitened over the 24 rigs, so that these tell as much as a few hundred would.
@@ -32,6 +32,7 @@ from run import alone, spread  # noqa: E402
 from virtual_views import bowl_mm, sorting_view  # noqa: E402
 
 from rigwarp.devices import Bench, open_virtual, open_virtual_view  # noqa: E402
+from rigwarp.errors import RigwarpError  # noqa: E402
 from rigwarp.files import RigFolder, make_current, new_run, read_view_map, write_map  # noqa: E402
 from rigwarp.files.names import MAP_FILE, RESULTS, VIEW_MAP_FILE  # noqa: E402
 from rigwarp.geometry import Array, ViewMap  # noqa: E402
@@ -46,7 +47,7 @@ from rigwarp.simulation.view import ScreenPlace  # noqa: E402
 from rigwarp.view import Screen, fit_view  # noqa: E402
 
 CELLS = ("places", "patterns", "screen", "screen-alone", "sheets")
-_SHARE = {"places": 0.2, "patterns": 0.4, "screen": 0.4, "screen-alone": 0.4, "sheets": 0.75}
+_SHARE = {"places": 0.2, "patterns": 0.4, "screen": 0.4, "screen-alone": 0.4, "sheets": 1.0}
 _P95_MM = {"places": 0.10, "patterns": 0.10, "screen": 0.15, "screen-alone": None, "sheets": 0.25}
 _PROJECTOR_MM = 0.02
 _FOLD_PX = 3.0
@@ -63,33 +64,47 @@ def measure(cells: list[str] | None = None, seeds: range = range(1, RIGS + 1), j
     figures: dict[str, Any] = {}
     held: dict[str, bool] = {}
     for cell in asked:
-        figures[cell] = _pooled([found[cell, seed] for seed in seeds])
+        each = {seed: found[cell, seed] for seed in seeds}
+        refused = {seed: one for seed, one in each.items() if isinstance(one, str)}
+        figures[cell] = {**_pooled({n: one for n, one in each.items() if n not in refused}), "refused": refused}
         held |= {f"{cell}: {what}": holds for what, holds in _held(cell, figures[cell]).items()}
     return {"rigs": len(seeds), **figures, "held": held}
 
 
-def _one(case: tuple[str, int]) -> dict[str, float]:
+def _one(case: tuple[str, int]) -> dict[str, float] | str:
+    """A rig's figures, or in which words it was refused."""
     cell, seed = case
     with tempfile.TemporaryDirectory() as folder:
-        return _JOBS[cell](Path(folder) / "rig", seed)
+        try:
+            return _JOBS[cell](Path(folder) / "rig", seed)
+        except RigwarpError as error:
+            return str(error).replace(folder, "")
 
 
-def _pooled(rigs: list[dict[str, float]]) -> dict[str, float]:
+def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
+    rigs = list(by_seed.values())
+    if not rigs:
+        return {}
     square = {name: float(np.sqrt(np.mean([one[name] ** 2 for one in rigs]))) for name in ("rms_mm", "z_spread")}
     lean = [one["lean_z"] ** 2 for one in rigs if "lean_z" in one]
     return {
         **square,
         "p95_mm": float(np.median([one["p95_mm"] for one in rigs])),
         "worst_p95_mm": max(one["p95_mm"] for one in rigs),
+        "p95_mm_by_seed": {seed: round(one["p95_mm"], 3) for seed, one in by_seed.items()},
+        "z_by_seed": {seed: round(one["z_spread"], 2) for seed, one in by_seed.items()},
         "coverage": min(one["coverage"] for one in rigs),
         "wrong_zone_px": max(one["wrong_zone_px"] for one in rigs),
         **({"lean_z": float(np.sqrt(np.mean(lean)))} if lean else {}),
     }
 
 
-def _held(cell: str, figures: dict[str, float]) -> dict[str, bool]:
+def _held(cell: str, figures: dict[str, Any]) -> dict[str, bool]:
     most = _P95_MM[cell]
-    held = {
+    held = {"no rig refused": not figures["refused"]}
+    if "z_spread" not in figures:
+        return held
+    held |= {
         "error over sigma 0.9 to 1.1": 0.9 <= figures["z_spread"] <= 1.1,
         "none in a wrong zone further than 3 px from its own": figures["wrong_zone_px"] <= _FOLD_PX,
     }

@@ -10,8 +10,10 @@ from rigwarp.geometry import Array
 from rigwarp.jobs.view.demo import view_alone
 
 RIGS = 24
-SHEET_SCALE_PERCENT = PITCH_PERCENT = 0.05
-"""1-sigma of a sheet's print, by a steel rule, and of a display's pitch."""
+RULE_MM = 0.1
+"""1-sigma of a length by a steel rule, read by eye: so a sheet's print is known."""
+PITCH_PERCENT = 0.05
+"""1-sigma of a display's pitch."""
 GLASS_MM = (0.5, 1.5)
 
 
@@ -31,7 +33,8 @@ def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False) -> R
     text = (root / "virtual.toml").read_text(encoding="utf-8")
     before, after = text[: text.index("[view]")], text[text.index("[room]") :]
     random = np.random.default_rng(seed)
-    scale = SHEET_SCALE_PERCENT * white(2)[(seed - 1) % RIGS]
+    assert folder.rig.view is not None
+    scale = 100.0 * RULE_MM / np.array(folder.rig.view.target.ruler_mm) * white(2)[(seed - 1) % RIGS]
     before += _view(folder, random, share)
     after = after.replace("scale_error_percent = [0.01, 0.01]", f"scale_error_percent = {scale.tolist()}")
     (root / "virtual.toml").write_text(before + after, encoding="utf-8")
