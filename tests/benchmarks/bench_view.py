@@ -4,6 +4,8 @@
 * patterns: a whole scan by the projector, whose map is the true one with a smooth error of its stated size.
 * screen: a tablet at three places, its glass drawn from 0.5 to 1.5 mm and its pitch from 0.05 %, and one photograph of
   the printed sheet; `screen-alone` without that photograph.
+* as_built: patterns, with the camera's lens calibrated and the map's own camera photographed: each wing's form against
+  the built one, once both are laid on each other.
 * sheets: four photographs of the printed sheet, its scale drawn from 0.1 mm over the length of the steel rule.
 
 `--cells` chooses among these, `--seeds A-B` the rigs (24 of them are drawn), `--jobs N` shares them out. The smooth
@@ -27,14 +29,16 @@ from scipy.ndimage import distance_transform_edt
 _TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
-from drawn_views import RIGS, drawn_view, white  # noqa: E402
+from drawn_views import RIGS, drawn_view, white, with_lens  # noqa: E402
 from run import alone, spread  # noqa: E402
+from view_mirrors import judged_mirrors  # noqa: E402
 from virtual_views import bowl_mm, sorting_view  # noqa: E402
+from whole_chain import photographed_camera  # noqa: E402
 
 from rigwarp.devices import Bench, open_virtual, open_virtual_view  # noqa: E402
 from rigwarp.errors import RigwarpError  # noqa: E402
-from rigwarp.files import RigFolder, make_current, new_run, read_view_map, write_map  # noqa: E402
-from rigwarp.files.names import MAP_FILE, RESULTS, VIEW_MAP_FILE  # noqa: E402
+from rigwarp.files import RigFolder, make_current, new_run, read_view_map, write_camera, write_map  # noqa: E402
+from rigwarp.files.names import CAMERA_FILE, MAP_FILE, RESULTS, VIEW_MAP_FILE  # noqa: E402
 from rigwarp.geometry import Array, ViewMap  # noqa: E402
 from rigwarp.jobs.progress import SILENT  # noqa: E402
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions  # noqa: E402
@@ -46,9 +50,10 @@ from rigwarp.jobs.view.sheets import fit_view_by_sheets, scan_sheets  # noqa: E4
 from rigwarp.simulation.view import ScreenPlace  # noqa: E402
 from rigwarp.view import Screen, fit_view  # noqa: E402
 
-CELLS = ("places", "patterns", "screen", "screen-alone", "sheets")
-_SHARE = {"places": 0.2, "patterns": 0.4, "screen": 0.4, "screen-alone": 0.4, "sheets": 1.0}
-_P95_MM = {"places": 0.10, "patterns": 0.10, "screen": 0.15, "screen-alone": None, "sheets": 0.25}
+CELLS = ("places", "patterns", "as_built", "screen", "screen-alone", "sheets")
+_SHARE = {"places": 0.2, "patterns": 0.4, "as_built": 0.4, "screen": 0.4, "screen-alone": 0.4, "sheets": 1.0}
+_P95_MM = {"places": 0.10, "patterns": 0.10, "as_built": 0.10, "screen": 0.15, "screen-alone": None, "sheets": 0.25}
+_TOLD = ("built_um", "off_um", "z", "findings")
 _PROJECTOR_MM = 0.02
 _FOLD_PX = 3.0
 _TABLET = Screen(pixels=(512, 320), pitch_mm=0.5175, thickness_mm=7.6)  # as fine to the camera as the demo's
@@ -87,6 +92,7 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
         return {}
     square = {name: float(np.sqrt(np.mean([one[name] ** 2 for one in rigs]))) for name in ("rms_mm", "z_spread")}
     lean = [one["lean_z"] ** 2 for one in rigs if "lean_z" in one]
+    told = {n: one["mirrors"] for n, one in by_seed.items() if "mirrors" in one}
     return {
         **square,
         "p95_mm": float(np.median([one["p95_mm"] for one in rigs])),
@@ -95,7 +101,24 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
         "z_by_seed": {seed: round(one["z_spread"], 2) for seed, one in by_seed.items()},
         "coverage": min(one["coverage"] for one in rigs),
         "wrong_zone_px": max(one["wrong_zone_px"] for one in rigs),
+        **({"as_built": _mirrors(told)} if told else {}),
         **({"lean_z": float(np.sqrt(np.mean(lean)))} if lean else {}),
+    }
+
+
+def _mirrors(told: dict[int, list[dict[str, Any]]]) -> dict[str, Any]:
+    """Figures of all rigs' wings."""
+    found = [one for wings in told.values() for one in wings if "off_um" in one]
+    if not found:
+        return {"not_told": told}
+    return {
+        "wings": len(found),
+        "not_told": {n: [one["not_told"] for one in wings if "not_told" in one] for n, wings in told.items()},
+        "built_um": float(np.median([one["built_um"] for one in found])),
+        "off_um": float(np.median([one["off_um"] for one in found])),
+        "worst_off_um": max(one["off_um"] for one in found),
+        "z_spread": float(np.sqrt(np.mean([one["z"] ** 2 for one in found]))),
+        "by_seed": {n: [{key: one.get(key) for key in _TOLD} for one in wings] for n, wings in told.items()},
     }
 
 
@@ -113,6 +136,8 @@ def _held(cell: str, figures: dict[str, Any]) -> dict[str, bool]:
     if cell in ("places", "patterns"):
         held["rms at most 0.05 mm"] = figures["rms_mm"] <= 0.05
         held["98 % of what is seen lit"] = figures["coverage"] >= 0.98
+    if "as_built" in figures:
+        held["form's error over its sigma 0.8 to 1.2"] = 0.8 <= figures["as_built"].get("z_spread", np.nan) <= 1.2
     if "lean_z" in figures:
         held["lean's error over its sigma at most 1.2"] = figures["lean_z"] <= 1.2
     return held
@@ -142,8 +167,20 @@ def _places(root: Path, seed: int) -> dict[str, float]:
 
 
 def _patterns(root: Path, seed: int) -> dict[str, float]:
-    folder = drawn_view(root, seed, share=_SHARE["patterns"])
-    virtual, virtual_view = open_virtual(folder), open_virtual_view(folder)
+    return _fitted(_scanned(drawn_view(root, seed, share=_SHARE["patterns"]), seed))
+
+
+def _as_built(root: Path, seed: int) -> dict[str, Any]:
+    folder = with_lens(drawn_view(root, seed, share=_SHARE["as_built"]))
+    camera = photographed_camera(folder, open_virtual(folder), sheet_mm=folder.rig.target.thickness_mm)
+    write_camera(root / CAMERA_FILE, camera)
+    figures = _fitted(_scanned(folder, seed))
+    return {**figures, "mirrors": judged_mirrors(folder)}
+
+
+def _scanned(folder: RigFolder, seed: int) -> RigFolder:
+    """A whole scan of the view by its projector, whose map is off as it states."""
+    root, virtual, virtual_view = folder.root, open_virtual(folder), open_virtual_view(folder)
     true = virtual.true_map()
     off = bowl_mm(true, _PROJECTOR_MM, _shape(seed))
     sigma = np.where(true.answered, _PROJECTOR_MM, np.nan)
@@ -153,7 +190,7 @@ def _patterns(root: Path, seed: int) -> dict[str, float]:
     make_current(root, made)
     bench = Bench(display=virtual.display, camera=virtual_view.camera(virtual))
     scan_view(SILENT, seen_folder(folder), bench, ScanOptions())
-    return _fitted(folder)
+    return folder
 
 
 def _fitted(folder: RigFolder) -> dict[str, float]:
@@ -197,6 +234,7 @@ def _sheets(root: Path, seed: int) -> dict[str, float]:
 _JOBS = {
     "places": _places,
     "patterns": _patterns,
+    "as_built": _as_built,
     "screen": _screen,
     "screen-alone": _screen_alone,
     "sheets": _sheets,
