@@ -24,7 +24,9 @@ from rigwarp.simulation.virtual_rig import VirtualCamera
 from rigwarp.view import lit_by_projector
 
 SHARE = 0.2
-_SHEET = 'squares = [16, 9]\nsquare_mm = 25.0\nmarker_mm = 18.75\ndictionary = "DICT_5X5_250"'
+_SHEET = (
+    'squares = [15, 9]\nsquare_mm = 25.0\nmarker_mm = 18.75\ndictionary = "DICT_5X5_250"\nruler_mm = [375.0, 225.0]'
+)
 _COARSE_SHEET = 'squares = [12, 5]\nsquare_mm = 50.0\nmarker_mm = 40.0\ndictionary = "DICT_4X4_50"'
 """The view's own, and one whose markers so few pixels still resolve."""
 DOTS = DotPrint(columns=19, rows=8, pitch_mm=30.0, centre_mm=np.array([5.0, -4.0]), rotation_rad=0.05)
