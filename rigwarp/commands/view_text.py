@@ -66,6 +66,11 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
     )
     console.table([_mirror_row(number, made) for number in range(len(fit.parts))], head=_MIRROR_HEAD)
     for mirror in made.record.as_built:
+        if mirror.figure_rms_um is not None:
+            console.say(
+                f"  view.mirror[{mirror.mirror}]: its form is off by {mirror.figure_rms_um:.0f} um rms, known to "
+                f"{mirror.figure_sigma_um:.0f} um (1-sigma, usual place)"
+            )
         for text in mirror.findings:
             console.say(f"  view.mirror[{mirror.mirror}]: {text}")
         if mirror.not_told is not None and mirror.mirror is not None:
