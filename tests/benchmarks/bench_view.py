@@ -4,7 +4,7 @@
 * patterns: a whole scan by the projector, whose map is the true one with a smooth error of its stated size.
 * screen: a tablet at three places, its glass drawn from 0.5 to 1.5 mm and its pitch from 0.05 %, and one photograph of
   the printed sheet; `screen-alone` without that photograph.
-* as_built: patterns, with the camera's lens calibrated and the map's own camera photographed: each wing's form against
+* as_built: patterns, with the view's lens calibrated, by a projector that was scanned itself: each wing's form against
   the built one, once both are laid on each other.
 * sheets: four photographs of the printed sheet, its scale drawn from 0.1 mm over the length of the steel rule.
 
@@ -33,13 +33,14 @@ from drawn_views import RIGS, drawn_view, white, with_lens  # noqa: E402
 from run import alone, spread  # noqa: E402
 from view_mirrors import judged_mirrors  # noqa: E402
 from virtual_views import bowl_mm, sorting_view  # noqa: E402
-from whole_chain import photographed_camera  # noqa: E402
+from whole_chain import photographed_camera, scanned  # noqa: E402
 
 from rigwarp.devices import Bench, open_virtual, open_virtual_view  # noqa: E402
 from rigwarp.errors import RigwarpError  # noqa: E402
 from rigwarp.files import RigFolder, make_current, new_run, read_view_map, write_camera, write_map  # noqa: E402
 from rigwarp.files.names import CAMERA_FILE, MAP_FILE, RESULTS, VIEW_MAP_FILE  # noqa: E402
-from rigwarp.geometry import Array, ViewMap  # noqa: E402
+from rigwarp.geometry import Array, PixelMap, ViewMap  # noqa: E402
+from rigwarp.jobs.design import design_model  # noqa: E402
 from rigwarp.jobs.progress import SILENT  # noqa: E402
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions  # noqa: E402
 from rigwarp.jobs.view.demo import against_truth  # noqa: E402
@@ -48,6 +49,7 @@ from rigwarp.jobs.view.scan import scan_view, seen_folder  # noqa: E402
 from rigwarp.jobs.view.screen import export_screen, import_screen, photograph_screen  # noqa: E402
 from rigwarp.jobs.view.sheets import fit_view_by_sheets, scan_sheets  # noqa: E402
 from rigwarp.simulation.view import ScreenPlace  # noqa: E402
+from rigwarp.table_map import fit_table_map, rig_tolerances, samples_from_scan  # noqa: E402
 from rigwarp.view import Screen, fit_view  # noqa: E402
 
 CELLS = ("places", "patterns", "as_built", "screen", "screen-alone", "sheets")
@@ -167,30 +169,33 @@ def _places(root: Path, seed: int) -> dict[str, float]:
 
 
 def _patterns(root: Path, seed: int) -> dict[str, float]:
-    return _fitted(_scanned(drawn_view(root, seed, share=_SHARE["patterns"]), seed))
+    folder = drawn_view(root, seed, share=_SHARE["patterns"])
+    true = open_virtual(folder).true_map()
+    off = bowl_mm(true, _PROJECTOR_MM, _shape(seed))
+    sigma = np.where(true.answered, _PROJECTOR_MM, np.nan)
+    _scan(folder, replace(true, x_mm=true.x_mm + off[..., 0], y_mm=true.y_mm + off[..., 1], sigma_mm=sigma))
+    return _fitted(folder)
 
 
 def _as_built(root: Path, seed: int) -> dict[str, Any]:
+    """The projector's map is that of a whole scan of its own: a view's mirrors inherit its camera's errors."""
     folder = with_lens(drawn_view(root, seed, share=_SHARE["as_built"]))
-    camera = photographed_camera(folder, open_virtual(folder), sheet_mm=folder.rig.target.thickness_mm)
+    virtual, rig = open_virtual(folder), folder.rig
+    camera = photographed_camera(folder, virtual, sheet_mm=rig.target.thickness_mm)
     write_camera(root / CAMERA_FILE, camera)
-    figures = _fitted(_scanned(folder, seed))
-    return {**figures, "mirrors": judged_mirrors(folder)}
+    samples = samples_from_scan(scanned(folder, virtual), camera, rig.table)
+    _scan(folder, fit_table_map(design_model(folder), samples, camera, rig_tolerances(rig)).table_map)
+    return {**_fitted(folder), "mirrors": judged_mirrors(folder)}
 
 
-def _scanned(folder: RigFolder, seed: int) -> RigFolder:
-    """A whole scan of the view by its projector, whose map is off as it states."""
+def _scan(folder: RigFolder, known: PixelMap) -> None:
+    """A whole scan of the view by its projector, whose map is given."""
     root, virtual, virtual_view = folder.root, open_virtual(folder), open_virtual_view(folder)
-    true = virtual.true_map()
-    off = bowl_mm(true, _PROJECTOR_MM, _shape(seed))
-    sigma = np.where(true.answered, _PROJECTOR_MM, np.nan)
-    known = replace(true, x_mm=true.x_mm + off[..., 0], y_mm=true.y_mm + off[..., 1], sigma_mm=sigma)
     with new_run(root / RESULTS, "fit", folder) as made:
         write_map(made / MAP_FILE, known, rig_hash=folder.rig_hash, scan="none")
     make_current(root, made)
     bench = Bench(display=virtual.display, camera=virtual_view.camera(virtual))
     scan_view(SILENT, seen_folder(folder), bench, ScanOptions())
-    return folder
 
 
 def _fitted(folder: RigFolder) -> dict[str, float]:

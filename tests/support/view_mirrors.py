@@ -5,12 +5,14 @@ from typing import Any
 import numpy as np
 
 from rigwarp.as_built import align_built, remove_rigid
+from rigwarp.as_built.describe.form import fit_matrix
 from rigwarp.devices import open_virtual_view
 from rigwarp.files import RigFolder, current_view, read_as_built
 from rigwarp.files.names import VIEW_FILE
 from rigwarp.files.records import ViewMirrorRecord, ViewRecord
 from rigwarp.geometry import Array
 from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.zernike import Disk
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.tracing import OpticalModel
 
@@ -32,10 +34,24 @@ def _judged(folder: RigFolder, record: ViewMirrorRecord, model: OpticalModel) ->
     return {
         "built_um": float(np.sqrt(np.mean(built[known] ** 2))),
         "off_um": float(np.sqrt(np.mean(off[known] ** 2))),
-        "z": float(np.sqrt(np.mean((off / arrays["height_sigma_um"])[known] ** 2))),
+        "z": _terms_over_sigma(off[known], np.stack(np.meshgrid(arrays["x_mm"], arrays["y_mm"]), axis=-1)[known], said),
         "told_um": record.figure_rms_um,
         "findings": list(record.findings),
     }
+
+
+def _terms_over_sigma(off_um: Array, xy_mm: Array, said: dict[str, Any]) -> float:
+    """Root mean square of the Zernike terms' errors over their sigmas: of the form, without its power."""
+    about = said["zernike"]
+    disk = Disk(centre_mm=np.array(about["aperture_centre_mm"]), radius_mm=about["aperture_radius_mm"])
+    names, to_terms = fit_matrix(disk, xy_mm)
+    sigma = {(one["n"], one["m"]): one["sigma_um"] for one in about["terms"]}
+    z = [
+        term / sigma[n, m]
+        for (n, m), term in zip(names, to_terms @ off_um, strict=True)
+        if n >= 2 and (n, m) != (2, 0) and sigma.get((n, m))
+    ]
+    return float(np.sqrt(np.mean(np.square(z))))
 
 
 def form_error_um(
