@@ -103,6 +103,7 @@ def print_view_shown(console: Console, shown: ViewShown) -> None:
         ]
     )
     console.table([(what, str(path)) for what, path in shown.pictures.items()])
+    console.say(f"\nThe view's story, for any browser: open {shown.report}")
 
 
 def _dots_rows(shown: ViewShown) -> list[tuple[object, ...]]:
@@ -118,6 +119,7 @@ def shown_result(shown: ViewShown) -> dict[str, Any]:
         "view_map": shown.truth,
         "view_dots": shown.verified.record.to_dict(),
         "view_as_built": [one.to_dict() for one in shown.fitted.record.as_built],
+        "view_report": shown.report,
         "view_pictures": {path.name: path for path in shown.pictures.values()},
     }
 

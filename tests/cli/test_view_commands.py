@@ -8,14 +8,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from drawn_views import with_lens
 from small_rig import make_small_rig
+from view_mirrors import judged_mirrors
+from whole_chain import true_camera
 
 import rigwarp
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual, open_virtual_view
 from rigwarp.errors import DeviceError
-from rigwarp.files import make_current, new_run, open_rig, write_map, write_picture
-from rigwarp.files.names import MAP_FILE, RESULTS
+from rigwarp.files import make_current, new_run, open_rig, write_camera, write_map, write_picture
+from rigwarp.files.names import CAMERA_FILE, MAP_FILE, RESULTS
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.view.demo import against_truth, view_alone
 from rigwarp.jobs.view.screen import photograph_screen
@@ -122,6 +125,30 @@ def test_the_projector_calibrates_the_view(run: Callable[..., Any], tmp_path: Pa
     assert truth["rms_mm"] < 0.05
     assert truth["p95_mm"] < 0.10
     assert truth["z_spread"] < 1.3
+    write_camera(root / CAMERA_FILE, true_camera(folder, open_virtual(folder)))
+    with_lens(folder)
+    _mirrors_are_told(run, root)
+
+
+def _mirrors_are_told(run: Callable[..., Any], root: Path) -> None:
+    """Both bent wings: 90 and 60 um over their length were built, and no power is claimed; a mould of the first."""
+    code, out, err = run("view", "fit", root, "--json")
+    assert code == 0, err
+    told = json.loads(out)["as_built"]
+    assert [one["mirror"] for one in told] == [0, 1]
+    found = judged_mirrors(open_rig(root))
+    for one, mirror in zip(found, told, strict=True):
+        assert mirror["figure_rms_um"] == pytest.approx(one["told_um"])
+        assert one["off_um"] < 0.7 * one["built_um"], "most of the bend is found"
+        assert one["z"] < 2.5
+    code, out, err = run("export", root, "--format", "mould", "--view-mirror", 0, "--json")
+    assert code == 0, err
+    mould = json.loads(out)
+    assert mould["correction_rms_um"] > 5.0
+    assert Path(mould["file"]).stat().st_size > 10_000
+    assert run("view", "report", root)[0] == 0
+    page = next((root / "views").glob("*/report.html")).read_text(encoding="utf-8")
+    assert "the mirror&#39;s radius against its distance from the camera" in page
 
 
 def _stopped_scan(run: Callable[..., Any], root: Path) -> str:
