@@ -39,6 +39,9 @@ def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False) -> R
     folder = open_rig(root, without_projector=True)
     text = (root / "virtual.toml").read_text(encoding="utf-8")
     before, after = text[: text.index("[view]")], text[text.index("[room]") :]
+    before = re.sub(
+        r"^seed = \d+$", f"seed = {4100 + seed}", before, flags=re.MULTILINE
+    )  # of noise: its own photographs
     random = np.random.default_rng(seed)
     assert folder.rig.view is not None
     scale = 100.0 * RULE_MM / np.array(folder.rig.view.target.ruler_mm) * white(2)[(seed - 1) % RIGS]
