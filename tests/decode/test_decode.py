@@ -101,7 +101,7 @@ def test_the_response_curve_is_found() -> None:
 
 
 def test_edges_within_patches_do_not_bend_the_response() -> None:
-    """A lit area of a few patches, as a tablet is over a mirror: most patches hold an edge, and sRGB's mean is no mean."""
+    """A lit area of a few patches, as a tablet is over a mirror: most patches hold an edge."""
     rng, area = np.random.default_rng(1), np.zeros((160, 128))
     area[30:130, 26:102] = 1.0
     light = cv2.GaussianBlur(area, (0, 0), 1.0) * np.linspace(0.3, 1.0, 128)
