@@ -210,6 +210,12 @@ def test_a_view_that_sees_little_of_the_table_is_told(run: Callable[..., Any], a
     assert "sees only 4.6 % of the table: check [view] and the [table] size" in told
 
 
+def test_the_sheets_of_a_view_alone_are_its_own(run: Callable[..., Any], alone: Path, tmp_path: Path) -> None:
+    code, out, err = run("targets", tmp_path / "sheets", "--rig", alone, "--json")
+    assert code == 0, err
+    assert {(*sheet["squares"], sheet["square_mm"]) for sheet in json.loads(out)["sheets"]} == {(12, 5, 50.0)}
+
+
 def test_the_projectors_commands_refuse_a_view_alone(run: Callable[..., Any], alone: Path) -> None:
     code, _, err = run("fit", alone)
     assert code == 3
