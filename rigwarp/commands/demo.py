@@ -9,7 +9,7 @@ import typer
 from rigwarp.commands.camera_text import print_camera
 from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import as_built_figures, print_fit
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.next_text import print_next, print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.verify_text import print_verified
@@ -20,6 +20,7 @@ from rigwarp.files.names import RIG_FILE
 from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.checks.verify_record import error_figures
 from rigwarp.jobs.demo import Demonstrated, DemoSteps, demonstrate, free_folder
+from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
 from rigwarp.jobs.samples.compare import sentences
 from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
@@ -88,6 +89,9 @@ def _view_only(console: Console, root: Path) -> None:
     seen = demonstrate_view(console, folder)
     print_view_shown(console, seen)
     console.result({"rig": root, **shown_result(seen)})
+    console.say()
+    print_step(console, NextStep(standing="The view is measured.", command=f"rigwarp view play {root}"))
+    require_passed(seen.verified.verdict)
 
 
 def _offcuts(console: Console, root: Path) -> None:

@@ -12,7 +12,7 @@ from rigwarp.commands.options import JsonOption
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import make_folder, open_rig, write_together
 from rigwarp.jobs.next_step import NextStep
-from rigwarp.rig import Target
+from rigwarp.rig import Rig, Target
 from rigwarp.sheets.dot_page import dot_sheet
 from rigwarp.sheets.page import target_keys
 from rigwarp.sheets.pdf import A3, SHEET_FORMATS, SMALL_TARGET, STANDARD_TARGET, TargetSheet, draw_target, fits
@@ -65,7 +65,7 @@ def targets(
         return
     if rig is not None and square_mm is not None:
         raise UsageError("--rig and --square exclude each other: the rig's target keys say how large its squares are")
-    boards = [STANDARD_TARGET, SMALL_TARGET] if rig is None else [open_rig(rig).rig.target]
+    boards = [STANDARD_TARGET, SMALL_TARGET] if rig is None else _boards(open_rig(rig, without_projector=True).rig)
     if square_mm is not None:
         boards = [replace(STANDARD_TARGET, square_mm=square_mm, marker_mm=0.75 * square_mm)]
     sheets = [sheet for board in boards for sheet in _sheets(board)]
@@ -78,7 +78,9 @@ def targets(
         console.say(f"\n[target] in rig.toml for the {_size(board)} board:")
         console.say(target_keys(board), as_is=True)
     console.say("\nPrint at 100 %, without fitting to the page. Measure both rulers with a steel rule and add:")
-    console.say("scale = [measured / nominal along x, measured / nominal along y]\n")
+    console.say("scale = [measured / nominal along x, measured / nominal along y]")
+    console.say("A longer length tells more: measure along the pattern where it is longer than the rulers, and add:")
+    console.say("ruler_mm = [length measured along x, along y]\n")
     command = "rigwarp new my-rig" if rig is None else f"rigwarp check {rig}"
     print_step(console, NextStep(standing=f"The sheets are in {folder}.", command=command))
     console.result(
@@ -98,6 +100,13 @@ def targets(
             ],
         }
     )
+
+
+def _boards(rig: Rig) -> list[Target]:
+    """That of [target], and that of [view.target] where it is another one."""
+    boards = [rig.target] if rig.view is None else [rig.target, rig.view.target]
+    used = boards if rig.projects else boards[1:]
+    return list({(b.squares, b.square_mm, b.marker_mm, b.dictionary, b.layout): b for b in used}.values())
 
 
 def _sheets(board: Target) -> list[TargetSheet]:

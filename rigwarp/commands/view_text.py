@@ -66,6 +66,11 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
     )
     console.table([_mirror_row(number, made) for number in range(len(fit.parts))], head=_MIRROR_HEAD)
     for mirror in made.record.as_built:
+        if mirror.figure_rms_um is not None:
+            console.say(
+                f"  view.mirror[{mirror.mirror}]: its form is off by {mirror.figure_rms_um:.0f} um rms, known to "
+                f"{mirror.figure_sigma_um:.0f} um (1-sigma, usual place)"
+            )
         for text in mirror.findings:
             console.say(f"  view.mirror[{mirror.mirror}]: {text}")
         if mirror.not_told is not None and mirror.mirror is not None:
@@ -98,6 +103,7 @@ def print_view_shown(console: Console, shown: ViewShown) -> None:
         ]
     )
     console.table([(what, str(path)) for what, path in shown.pictures.items()])
+    console.say(f"\nThe view's story, for any browser: open {shown.report}")
 
 
 def _dots_rows(shown: ViewShown) -> list[tuple[object, ...]]:
@@ -113,6 +119,7 @@ def shown_result(shown: ViewShown) -> dict[str, Any]:
         "view_map": shown.truth,
         "view_dots": shown.verified.record.to_dict(),
         "view_as_built": [one.to_dict() for one in shown.fitted.record.as_built],
+        "view_report": shown.report,
         "view_pictures": {path.name: path for path in shown.pictures.values()},
     }
 

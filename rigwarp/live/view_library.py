@@ -11,6 +11,7 @@ from rigwarp.files import current_view, open_rig, read_view_map
 from rigwarp.files.names import TOP_FILE, VIEW_MAP_FILE
 from rigwarp.files.top_file import read_top
 from rigwarp.geometry import Array, ViewMap
+from rigwarp.live.view.points_out import TUIO_PORT, PointsOut
 from rigwarp.live.view.ring import RingReader
 from rigwarp.view import height_of, pixels_of, points
 from rigwarp.view.top import TopMaps
@@ -67,6 +68,10 @@ class LoadedView:
     def reader(self, name: str) -> RingReader:
         """The live top view that `rigwarp view play RIG --share NAME` shares, for another process."""
         return RingReader(name)
+
+    def sender(self, host: str = "127.0.0.1", port: int = TUIO_PORT, *, tuio: bool = False) -> PointsOut:
+        """Sends points to another program by OSC: `/rigwarp/point id x_mm y_mm sigma_mm`, or TUIO 1.1 cursors."""
+        return PointsOut(self.maps.top, host=host, port=port, tuio=tuio)
 
     def pixels(self, mm: ArrayLike, height_mm: float = 0.0) -> dict[int, Array]:
         """Zone -> (..., 2) raw pixel at which it sees places (..., 2); NaN where it does not."""

@@ -6,13 +6,14 @@ from pathlib import Path
 
 import numpy as np
 
-from rigwarp.files.records import MirrorGrid, ViewRecord
+from rigwarp.files.records import AsBuiltRecord, MirrorGrid, ViewMirrorRecord, ViewRecord
 from rigwarp.files.records.view_check import ViewCheckRecord
 from rigwarp.geometry import ViewMap
 from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.view import view_cover, view_fineness
 from rigwarp.reports.figures.view_sigma import view_sigma, view_top
 from rigwarp.reports.page_template import page_template
+from rigwarp.reports.sections.as_built_facts import read_facts
 from rigwarp.reports.sections.origin import caution_section
 from rigwarp.reports.sections.page import Picture, Rows, Section
 from rigwarp.rig import Rig
@@ -20,6 +21,7 @@ from rigwarp.view import ViewCover
 from rigwarp.view.top import TopMaps
 
 _HIGH_MM = 10.0
+_HINTS = "Causes and remedies are hints from common workshop practice, not diagnoses."
 _BY = {
     "projector": "patterns shown by the rig's own projector",
     "screen": "a flat display laid on the table",
@@ -29,7 +31,7 @@ _BY = {
 
 @dataclass(frozen=True, kw_only=True)
 class ViewParts:
-    """What a view's page is made of; `top` and `check` None: there is none. `grids`: form by mirror."""
+    """What a view's page is made of; `top` and `check` None: there is none. `grids`, `built`: form by mirror."""
 
     run: Path
     rig: Rig
@@ -39,6 +41,7 @@ class ViewParts:
     top: TopMaps | None
     check: ViewCheckRecord | None
     grids: Mapping[int, MirrorGrid]
+    built: Mapping[int, AsBuiltRecord]
 
 
 def render_view_report(parts: ViewParts) -> str:
@@ -151,19 +154,42 @@ def _mirrors(parts: ViewParts) -> Section:
     built = {mirror.mirror: mirror for mirror in parts.record.as_built}
     for zone in parts.record.zones:
         mirror = built.get(zone.mirror)
-        form = "-" if mirror is None else mirror.not_told or f"{mirror.figure_rms_um or np.nan:.0f} um rms"
+        form = "-" if mirror is None else mirror.not_told or _form_words(mirror)
         name = "directly" if zone.mirror is None else f"view.mirror[{zone.mirror:.0f}]"
         moved = f"{_mm(zone.moved_mm, 2)}, {_number(zone.moved_deg)} deg"
         rows.append((name, "mirrored" if zone.reversed_ else "as it is", moved, _mm(zone.design_rms_mm, 1), form))
-    findings = [f"view.mirror[{m.mirror}]: {text}" for m in parts.record.as_built for text in m.findings]
+    told = {number: read_facts(record) for number, record in sorted(parts.built.items())}
+    said = [
+        f"view.mirror[{number}]: {_of_camera(facts.power_note)}."
+        for number, facts in told.items()
+        if not facts.power_told and facts.power_note
+    ]
+    found = [_findings(number, facts.findings) for number, facts in told.items() if facts.findings is not None]
     table = Rows(
         head=("seen over", "the table looks", "mounted off by", "design off by", "form beside that"),
         rows=rows,
-        note="Mounted off by: what explains most of the difference, as far as a scan can tell mirror and camera apart.",
+        note="Mounted off by: what explains most of the difference, as far as a scan can tell mirror and camera apart. "
+        "Form: once both are laid on each other, rms, and 1-sigma of a usual place.",
     )
     title = "How the mirrors stray from their design"
     pictures = [_form(number, grid) for number, grid in sorted(parts.grids.items()) if grid.height_um is not None]
-    return Section(anchor="mirrors", title=title, paragraphs=findings, tables=[table], pictures=pictures)
+    return Section(anchor="mirrors", title=title, paragraphs=said, tables=[table, *found], pictures=pictures)
+
+
+def _findings(number: int, table: Rows) -> Rows:
+    """The findings of one mirror, without what a prewarp does about them."""
+    head = ("What was found", "moves what is seen by", "likely cause (hint)", "remedy (hint)")
+    return Rows(head=head, rows=[row[: len(head)] for row in table.rows], note=f"view.mirror[{number}]. {_HINTS}")
+
+
+def _of_camera(text: str) -> str:
+    """What the estimate says, which knows light's way the other way round only."""
+    return text.replace("projector", "camera")
+
+
+def _form_words(mirror: ViewMirrorRecord) -> str:
+    known = "" if mirror.figure_sigma_um is None else f", known to {mirror.figure_sigma_um:.0f} um"
+    return f"{mirror.figure_rms_um or np.nan:.0f} um rms{known}"
 
 
 def _form(number: int, grid: MirrorGrid) -> Picture:

@@ -106,6 +106,7 @@ TARGET: Final = {
     "dictionary": "OpenCV's name of the marker dictionary",
     "layout": '"new", or "old" for boards of an even number of rows that OpenCV drew before version 4.6',
     "scale": "the measured / nominal length along x and y of the printed sheet",
+    "ruler_mm": "the lengths along x and y over which scale was measured with a steel rule",
     "thickness_mm": "the thickness of the sheet, with the board that it is glued to",
     "centre_mm": "the point where the board's centre lies on the table, [x, y]",
     "rotation_deg": "0 if the printed top edge lies towards +y; positive turns it counter-clockwise seen from above",

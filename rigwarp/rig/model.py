@@ -13,6 +13,7 @@ Transfer = float | Literal["srgb"]
 """A transfer curve: a power (light = code ** gamma) or the IEC 61966-2-1 curve."""
 
 PAPER_MM: Final = 0.1
+RULER_MM: Final = 200.0
 """Thickness of ordinary office paper, 80 g/m2."""
 
 
@@ -189,6 +190,7 @@ class Target:
     """The ChArUco sheet. `scale` is measured / nominal along its x and y; it lies on the table around `centre_mm`.
 
     `thickness_mm` is how high its print lies over what the sheet lies on: that of the paper, or of the board below it.
+    `ruler_mm` are the lengths along x and y over which `scale` was measured: the printed rulers', or the pattern's own.
     `layout` is OpenCV's, of boards with an even number of rows: "old" before version 4.6; None = as photographs show.
     """
 
@@ -200,6 +202,7 @@ class Target:
     centre_mm: Array
     rotation_rad: float
     thickness_mm: float = PAPER_MM
+    ruler_mm: tuple[float, float] = (RULER_MM, RULER_MM)
     layout: BoardLayout | None = None
 
 

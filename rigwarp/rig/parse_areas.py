@@ -8,12 +8,13 @@ import numpy as np
 from rigwarp.geometry import Array
 from rigwarp.rig.canvas import content_to_table, inside_table
 from rigwarp.rig.keys import AREA_SIZES, CONTENT, DICTIONARY_SIZES, TABLE, TARGET
-from rigwarp.rig.model import PAPER_MM, BoardLayout, Content, Shape, Table, Target
+from rigwarp.rig.model import PAPER_MM, RULER_MM, BoardLayout, Content, Shape, Table, Target
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection
 
 LONGER_SIDE_PX = 1080  # default size of content along its longer side
 _SLACK = 1e-9  # relative: an area exactly as large as the table is inside it, whatever the rounding
 _THICKNESS = Limits(at_least=0.0, at_most=100.0)  # mm; thicker than any board that one lays on a table to print on
+_RULER = Limits(at_least=20.0, at_most=5000.0)
 _FEWEST_SQUARES = 3  # along each side: four inner corners, the fewest that fix a pose
 
 
@@ -68,6 +69,7 @@ def target_from(section: TomlSection) -> Target:
     if marker_mm >= square_mm:
         section.fail("marker_mm", found=f"{marker_mm:g}", expected=f"less than square_mm = {square_mm:g}")
     scale_x, scale_y = section.numbers("scale", 2, default=(1.0, 1.0), limits=Limits(at_least=0.9, at_most=1.1))
+    ruler_x, ruler_y = section.numbers("ruler_mm", 2, default=(RULER_MM, RULER_MM), limits=_RULER)
     return Target(
         squares=(columns, rows),
         square_mm=square_mm,
@@ -77,6 +79,7 @@ def target_from(section: TomlSection) -> Target:
         centre_mm=section.vector("centre_mm", 2, default=(0.0, 0.0)),
         rotation_rad=math.radians(section.number("rotation_deg", default=0.0)),
         thickness_mm=section.number("thickness_mm", default=PAPER_MM, limits=_THICKNESS),
+        ruler_mm=(ruler_x, ruler_y),
         layout=cast(BoardLayout, section.choice("layout", ["new", "old"])) if section.has("layout") else None,
     )
 

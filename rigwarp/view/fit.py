@@ -20,7 +20,7 @@ from rigwarp.view.lit import Lit
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.pieces import Piece, find_pieces, zone_numbers
 from rigwarp.view.registration import PartSamples, ViewRegistration, register_view
-from rigwarp.view.seen import Seen, filled, mm_per_px
+from rigwarp.view.seen import Seen, filled, mm_per_px, mostly_lit
 
 _LARGEST_HOLE = 400  # pixels: a speck is bridged by the model, a housing is not
 _NEAR_PX = 2.0  # from a pixel that saw its place, one is measured: beyond, at a fold, it may be another mirror's
@@ -143,7 +143,8 @@ def _registered(
     parts: Sequence[ViewPart], seen: Seen, table: Table, camera: CameraModel | None
 ) -> tuple[list[Piece], list[Samples], ViewRegistration]:
     """Pieces of what was seen, samples of the parts that show enough, and how these had to be moved."""
-    pieces = find_pieces(seen.table_mm, parts, float(np.hypot(*table.size_mm)))
+    surely = np.where(mostly_lit(seen.light)[..., None], seen.table_mm, np.nan)
+    pieces = find_pieces(surely, parts, float(np.hypot(*table.size_mm)))
     mine = {part.first_zone: [piece for piece in pieces if piece.part is part] for part in parts}
     used = [p for p in parts if sum(int(piece.here.sum()) for piece in mine[p.first_zone]) >= _FEWEST]
     if not used:

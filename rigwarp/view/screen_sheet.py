@@ -12,7 +12,7 @@ import numpy as np
 
 from rigwarp.camera import SheetSigma, board_to_table
 from rigwarp.camera.boards.board import board_size_mm
-from rigwarp.camera.boards.board_shape import board_bends
+from rigwarp.camera.boards.board_shape import print_bends
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
@@ -27,7 +27,7 @@ _FEWEST_EACH = 4
 _LEAST_PX = 0.03  # 1-sigma of a corner, at best
 _WORTH = 150.0  # corners: paper and blur move neighbours alike
 _PASSES = 8
-_PRINT, _PLACE = 4, 3  # unknowns: mean scale, aspect, squareness, height; middle and turn of each sheet
+_PRINT, _PLACE = 4, 3  # unknowns: both scales, squareness, height; middle and turn of each sheet
 _ANYWHERE = 1e3  # mm and rad
 
 
@@ -76,7 +76,7 @@ def screen_by_sheet(
         )
     wanted = np.concatenate([(one.places_mm - _laid(one, target)) / one.mm_per_px[:, None] for one in looked])
     slope = np.concatenate([_slope(screen, one, k, len(looked), target) for k, one in enumerate(looked)])
-    known = [*np.sqrt(np.diag(screen.doubt)), sheet.mean_scale, *sheet.shape[:2], sheet.height_mm]
+    known = [*np.sqrt(np.diag(screen.doubt)), *sheet.printed, sheet.height_mm]
     prior = np.concatenate([known, np.full(_PLACE * len(looked), _ANYWHERE)])
 
     def linear(unknowns: Array) -> tuple[Array, Callable[[], Array]]:
@@ -116,7 +116,7 @@ def _looked(seen: Seen, lean: Array, corners: Sequence[SheetCorners], target: Ta
         lean=slant,
         mm_per_px=np.sqrt(np.sum(by_px[known] ** 2, axis=(1, 2)) / 2.0),
         flat_mm=flat,
-        bends=board_bends(board[known], board_size_mm(target), flat=True)[:, :2, :2],
+        bends=print_bends(board[known], board_size_mm(target)),
         turn=np.array([[turn.real, -turn.imag], [turn.imag, turn.real]]),
     )
 
@@ -134,9 +134,8 @@ def _slope(screen: Screen, one: _Sheet, number: int, sheets: int, target: Target
     middle = turned - turned.mean(axis=0)
     on_table = one.places_mm + target.thickness_mm * one.lean
     slope[..., :N_DOUBTS] = -screen_slopes(screen, on_table, one.lean)
-    slope[..., N_DOUBTS] = turned
     upright = one.turn @ np.diag([1.0, -1.0])  # the board's y runs down
-    slope[..., N_DOUBTS + 1 : N_DOUBTS + 3] = np.einsum("ij,njk->nik", upright, one.bends)
+    slope[..., N_DOUBTS : N_DOUBTS + 3] = np.einsum("ij,njk->nik", upright, one.bends)
     slope[..., N_DOUBTS + 3] = one.lean
     at = N_DOUBTS + _PRINT + _PLACE * number
     slope[:, 0, at] = slope[:, 1, at + 1] = 1.0

@@ -5,16 +5,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt
+from scipy.ndimage import binary_erosion, distance_transform_edt, maximum_filter, median_filter
 
 from rigwarp.decode import Decoded
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, PixelMap
+from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Table, inside_table
 
 _FEWEST = 2000  # pixels
 _LEAST_MM = 1e-4
+_RIM_PX = 3  # how far the lens, out of focus at a mirror's edge, mixes what lies on both sides
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,6 +104,18 @@ def mm_per_px(table_mm: Array) -> Array:
     square[:-1, :-1] = (across + down) / 2.0
     square[square > 9.0 * np.nanmedian(square)] = np.nan  # across a fold
     return np.sqrt(filled(square))
+
+
+def mostly_lit(light: Array) -> BoolArray:
+    """(H, W) pixels that saw their place, but for those at a rim that saw it with less than half of the lens.
+
+    Where one mirror ends and the next shows nothing bright, a pixel decodes by what little of the lens still looks
+    into the first, though most of it looks into the second: its light is less than half of what lies further in.
+    """
+    known = np.isfinite(light)
+    at_rim = known & ~binary_erosion(known, iterations=_RIM_PX, border_value=1)
+    inside = maximum_filter(median_filter(np.where(known, light, 0.0), 3), 2 * _RIM_PX + 1)
+    return np.asarray(known & (~at_rim | (np.nan_to_num(light) >= 0.5 * inside)))
 
 
 def filled(values: Array) -> Array:

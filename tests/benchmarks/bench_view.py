@@ -4,7 +4,9 @@
 * patterns: a whole scan by the projector, whose map is the true one with a smooth error of its stated size.
 * screen: a tablet at three places, its glass drawn from 0.5 to 1.5 mm and its pitch from 0.05 %, and one photograph of
   the printed sheet; `screen-alone` without that photograph.
-* sheets: four photographs of the printed sheet, its scale drawn from 0.05 %.
+* as_built: patterns, with the view's lens calibrated, by a projector that was scanned itself: each wing's form against
+  the built one, once both are laid on each other.
+* sheets: four photographs of the printed sheet, its scale drawn from 0.1 mm over the length of the steel rule.
 
 `--cells` chooses among these, `--seeds A-B` the rigs (24 of them are drawn), `--jobs N` shares them out. The smooth
 errors are whitened over the 24 rigs, so that these tell as much as a few hundred would.
@@ -27,14 +29,18 @@ from scipy.ndimage import distance_transform_edt
 _TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
-from drawn_views import RIGS, drawn_view, white  # noqa: E402
+from drawn_views import RIGS, drawn_view, white, with_lens  # noqa: E402
 from run import alone, spread  # noqa: E402
+from view_mirrors import judged_mirrors  # noqa: E402
 from virtual_views import bowl_mm, sorting_view  # noqa: E402
+from whole_chain import photographed_camera, scanned  # noqa: E402
 
 from rigwarp.devices import Bench, open_virtual, open_virtual_view  # noqa: E402
-from rigwarp.files import RigFolder, make_current, new_run, read_view_map, write_map  # noqa: E402
-from rigwarp.files.names import MAP_FILE, RESULTS, VIEW_MAP_FILE  # noqa: E402
-from rigwarp.geometry import Array, ViewMap  # noqa: E402
+from rigwarp.errors import RigwarpError  # noqa: E402
+from rigwarp.files import RigFolder, make_current, new_run, read_view_map, write_camera, write_map  # noqa: E402
+from rigwarp.files.names import CAMERA_FILE, MAP_FILE, RESULTS, VIEW_MAP_FILE  # noqa: E402
+from rigwarp.geometry import Array, PixelMap, ViewMap  # noqa: E402
+from rigwarp.jobs.design import design_model  # noqa: E402
 from rigwarp.jobs.progress import SILENT  # noqa: E402
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions  # noqa: E402
 from rigwarp.jobs.view.demo import against_truth  # noqa: E402
@@ -43,11 +49,13 @@ from rigwarp.jobs.view.scan import scan_view, seen_folder  # noqa: E402
 from rigwarp.jobs.view.screen import export_screen, import_screen, photograph_screen  # noqa: E402
 from rigwarp.jobs.view.sheets import fit_view_by_sheets, scan_sheets  # noqa: E402
 from rigwarp.simulation.view import ScreenPlace  # noqa: E402
+from rigwarp.table_map import fit_table_map, rig_tolerances, samples_from_scan  # noqa: E402
 from rigwarp.view import Screen, fit_view  # noqa: E402
 
-CELLS = ("places", "patterns", "screen", "screen-alone", "sheets")
-_SHARE = {"places": 0.2, "patterns": 0.4, "screen": 0.4, "screen-alone": 0.4, "sheets": 0.75}
-_P95_MM = {"places": 0.10, "patterns": 0.10, "screen": 0.15, "screen-alone": None, "sheets": 0.25}
+CELLS = ("places", "patterns", "as_built", "screen", "screen-alone", "sheets")
+_SHARE = {"places": 0.2, "patterns": 0.4, "as_built": 0.4, "screen": 0.4, "screen-alone": 0.4, "sheets": 1.0}
+_P95_MM = {"places": 0.10, "patterns": 0.10, "as_built": 0.10, "screen": 0.15, "screen-alone": None, "sheets": 0.25}
+_TOLD = ("built_um", "off_um", "z", "findings")
 _PROJECTOR_MM = 0.02
 _FOLD_PX = 3.0
 _TABLET = Screen(pixels=(512, 320), pitch_mm=0.5175, thickness_mm=7.6)  # as fine to the camera as the demo's
@@ -63,33 +71,65 @@ def measure(cells: list[str] | None = None, seeds: range = range(1, RIGS + 1), j
     figures: dict[str, Any] = {}
     held: dict[str, bool] = {}
     for cell in asked:
-        figures[cell] = _pooled([found[cell, seed] for seed in seeds])
+        each = {seed: found[cell, seed] for seed in seeds}
+        refused = {seed: one for seed, one in each.items() if isinstance(one, str)}
+        figures[cell] = {**_pooled({n: one for n, one in each.items() if n not in refused}), "refused": refused}
         held |= {f"{cell}: {what}": holds for what, holds in _held(cell, figures[cell]).items()}
     return {"rigs": len(seeds), **figures, "held": held}
 
 
-def _one(case: tuple[str, int]) -> dict[str, float]:
+def _one(case: tuple[str, int]) -> dict[str, float] | str:
+    """A rig's figures, or in which words it was refused."""
     cell, seed = case
     with tempfile.TemporaryDirectory() as folder:
-        return _JOBS[cell](Path(folder) / "rig", seed)
+        try:
+            return _JOBS[cell](Path(folder) / "rig", seed)
+        except RigwarpError as error:
+            return str(error).replace(folder, "")
 
 
-def _pooled(rigs: list[dict[str, float]]) -> dict[str, float]:
+def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
+    rigs = list(by_seed.values())
+    if not rigs:
+        return {}
     square = {name: float(np.sqrt(np.mean([one[name] ** 2 for one in rigs]))) for name in ("rms_mm", "z_spread")}
     lean = [one["lean_z"] ** 2 for one in rigs if "lean_z" in one]
+    told = {n: one["mirrors"] for n, one in by_seed.items() if "mirrors" in one}
     return {
         **square,
         "p95_mm": float(np.median([one["p95_mm"] for one in rigs])),
         "worst_p95_mm": max(one["p95_mm"] for one in rigs),
+        "p95_mm_by_seed": {seed: round(one["p95_mm"], 3) for seed, one in by_seed.items()},
+        "z_by_seed": {seed: round(one["z_spread"], 2) for seed, one in by_seed.items()},
         "coverage": min(one["coverage"] for one in rigs),
         "wrong_zone_px": max(one["wrong_zone_px"] for one in rigs),
+        **({"as_built": _mirrors(told)} if told else {}),
         **({"lean_z": float(np.sqrt(np.mean(lean)))} if lean else {}),
     }
 
 
-def _held(cell: str, figures: dict[str, float]) -> dict[str, bool]:
+def _mirrors(told: dict[int, list[dict[str, Any]]]) -> dict[str, Any]:
+    """Figures of all rigs' wings."""
+    found = [one for wings in told.values() for one in wings if "off_um" in one]
+    if not found:
+        return {"not_told": told}
+    return {
+        "wings": len(found),
+        "not_told": {n: [one["not_told"] for one in wings if "not_told" in one] for n, wings in told.items()},
+        "built_um": float(np.median([one["built_um"] for one in found])),
+        "off_um": float(np.median([one["off_um"] for one in found])),
+        "worst_off_um": max(one["off_um"] for one in found),
+        "z_spread": float(np.sqrt(np.mean([one["z"] ** 2 for one in found]))),
+        "by_seed": {n: [{key: one.get(key) for key in _TOLD} for one in wings] for n, wings in told.items()},
+    }
+
+
+def _held(cell: str, figures: dict[str, Any]) -> dict[str, bool]:
     most = _P95_MM[cell]
-    held = {
+    held = {"no rig refused": not figures["refused"]}
+    if "z_spread" not in figures:
+        return held
+    held |= {
         "error over sigma 0.9 to 1.1": 0.9 <= figures["z_spread"] <= 1.1,
         "none in a wrong zone further than 3 px from its own": figures["wrong_zone_px"] <= _FOLD_PX,
     }
@@ -98,6 +138,8 @@ def _held(cell: str, figures: dict[str, float]) -> dict[str, bool]:
     if cell in ("places", "patterns"):
         held["rms at most 0.05 mm"] = figures["rms_mm"] <= 0.05
         held["98 % of what is seen lit"] = figures["coverage"] >= 0.98
+    if "as_built" in figures:
+        held["form's error over its sigma 0.8 to 1.2"] = 0.8 <= figures["as_built"].get("z_spread", np.nan) <= 1.2
     if "lean_z" in figures:
         held["lean's error over its sigma at most 1.2"] = figures["lean_z"] <= 1.2
     return held
@@ -128,17 +170,32 @@ def _places(root: Path, seed: int) -> dict[str, float]:
 
 def _patterns(root: Path, seed: int) -> dict[str, float]:
     folder = drawn_view(root, seed, share=_SHARE["patterns"])
-    virtual, virtual_view = open_virtual(folder), open_virtual_view(folder)
-    true = virtual.true_map()
+    true = open_virtual(folder).true_map()
     off = bowl_mm(true, _PROJECTOR_MM, _shape(seed))
     sigma = np.where(true.answered, _PROJECTOR_MM, np.nan)
-    known = replace(true, x_mm=true.x_mm + off[..., 0], y_mm=true.y_mm + off[..., 1], sigma_mm=sigma)
+    _scan(folder, replace(true, x_mm=true.x_mm + off[..., 0], y_mm=true.y_mm + off[..., 1], sigma_mm=sigma))
+    return _fitted(folder)
+
+
+def _as_built(root: Path, seed: int) -> dict[str, Any]:
+    """The projector's map is that of a whole scan of its own: a view's mirrors inherit its camera's errors."""
+    folder = with_lens(drawn_view(root, seed, share=_SHARE["as_built"]))
+    virtual, rig = open_virtual(folder), folder.rig
+    camera = photographed_camera(folder, virtual, sheet_mm=rig.target.thickness_mm)
+    write_camera(root / CAMERA_FILE, camera)
+    samples = samples_from_scan(scanned(folder, virtual), camera, rig.table)
+    _scan(folder, fit_table_map(design_model(folder), samples, camera, rig_tolerances(rig)).table_map)
+    return {**_fitted(folder), "mirrors": judged_mirrors(folder)}
+
+
+def _scan(folder: RigFolder, known: PixelMap) -> None:
+    """A whole scan of the view by its projector, whose map is given."""
+    root, virtual, virtual_view = folder.root, open_virtual(folder), open_virtual_view(folder)
     with new_run(root / RESULTS, "fit", folder) as made:
         write_map(made / MAP_FILE, known, rig_hash=folder.rig_hash, scan="none")
     make_current(root, made)
     bench = Bench(display=virtual.display, camera=virtual_view.camera(virtual))
     scan_view(SILENT, seen_folder(folder), bench, ScanOptions())
-    return _fitted(folder)
 
 
 def _fitted(folder: RigFolder) -> dict[str, float]:
@@ -182,6 +239,7 @@ def _sheets(root: Path, seed: int) -> dict[str, float]:
 _JOBS = {
     "places": _places,
     "patterns": _patterns,
+    "as_built": _as_built,
     "screen": _screen,
     "screen-alone": _screen_alone,
     "sheets": _sheets,

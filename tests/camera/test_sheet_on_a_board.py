@@ -4,6 +4,8 @@ A camera that takes the print to lie h too low stands h too low itself. A line o
 seems to meet it where it crosses the plane z = h: h (c - x) / (z - h) away, for a camera at c, z over the table.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from map_truth import read_truth, true_map
@@ -16,6 +18,7 @@ from rigwarp.cli import main
 from rigwarp.files import open_rig, read_camera, write_picture
 from rigwarp.jobs.design import design_model
 from rigwarp.rig import inside_content
+from rigwarp.sheets.pdf import STANDARD_TARGET
 from rigwarp.simulation import VirtualRig
 from rigwarp.table_map import fit_table_map, rig_tolerances, samples_from_scan
 
@@ -75,10 +78,17 @@ def test_it_is_off_by_the_slant_of_sight_when_it_does_not(maps, rig):
     assert np.sqrt(np.mean(np.sum((error_mm - expected_mm) ** 2, axis=-1))) < MAP_MM
 
 
+def test_a_long_ruler_tells_a_prints_scale_better():
+    """A steel rule is read to 0.1 mm, whatever its length: 0.025 % along 400 mm, 0.05 % along 200 mm."""
+    sigma = sheet_sigma_of(replace(STANDARD_TARGET, ruler_mm=(400.0, 200.0)))
+    np.testing.assert_allclose(sigma.printed[:2], [0.1 / 400.0, 0.1 / 200.0])
+    assert sigma.mean_scale == pytest.approx(np.hypot(0.1 / 400.0, 0.1 / 200.0) / 2.0), "of the mean of both"
+
+
 def test_a_boards_thickness_is_known_less_well_than_papers(maps):
     """2 % of 3 mm are 0.06 mm, of which the camera's height over the table is told; all else of the two is alike."""
-    assert sheet_sigma_of(0.1) == PLAIN_PRINT
-    assert sheet_sigma_of(BOARD_MM).height_mm == pytest.approx(0.06)
+    assert sheet_sigma_of(STANDARD_TARGET) == PLAIN_PRINT
+    assert sheet_sigma_of(STANDARD_TARGET, BOARD_MM).height_mm == pytest.approx(0.06)
     paper, board = (maps[thickness][2] for thickness in (None, BOARD_MM))
     up_mm2 = [
         camera.R_camera_from_table[:, 2] @ camera.covariance[-3:, -3:] @ camera.R_camera_from_table[:, 2]

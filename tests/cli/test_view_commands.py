@@ -8,14 +8,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from drawn_views import with_lens
 from small_rig import make_small_rig
+from view_mirrors import judged_mirrors
+from whole_chain import true_camera
 
 import rigwarp
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual, open_virtual_view
 from rigwarp.errors import DeviceError
-from rigwarp.files import make_current, new_run, open_rig, write_map, write_picture
-from rigwarp.files.names import MAP_FILE, RESULTS
+from rigwarp.files import make_current, new_run, open_rig, write_camera, write_map, write_picture
+from rigwarp.files.names import CAMERA_FILE, MAP_FILE, RESULTS
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.view.demo import against_truth, view_alone
 from rigwarp.jobs.view.screen import photograph_screen
@@ -24,7 +27,9 @@ from rigwarp.simulation.virtual_rig import VirtualCamera
 from rigwarp.view import lit_by_projector
 
 SHARE = 0.2
-_SHEET = 'squares = [16, 9]\nsquare_mm = 25.0\nmarker_mm = 18.75\ndictionary = "DICT_5X5_250"'
+_SHEET = (
+    'squares = [15, 9]\nsquare_mm = 25.0\nmarker_mm = 18.75\ndictionary = "DICT_5X5_250"\nruler_mm = [375.0, 225.0]'
+)
 _COARSE_SHEET = 'squares = [12, 5]\nsquare_mm = 50.0\nmarker_mm = 40.0\ndictionary = "DICT_4X4_50"'
 """The view's own, and one whose markers so few pixels still resolve."""
 DOTS = DotPrint(columns=19, rows=8, pitch_mm=30.0, centre_mm=np.array([5.0, -4.0]), rotation_rad=0.05)
@@ -120,6 +125,28 @@ def test_the_projector_calibrates_the_view(run: Callable[..., Any], tmp_path: Pa
     assert truth["rms_mm"] < 0.05
     assert truth["p95_mm"] < 0.10
     assert truth["z_spread"] < 1.3
+    write_camera(root / CAMERA_FILE, true_camera(folder, open_virtual(folder)))
+    with_lens(folder)
+    _mirrors_are_told(run, root)
+
+
+def _mirrors_are_told(run: Callable[..., Any], root: Path) -> None:
+    """Both bent wings: 90 and 60 um over their length were built, and no power is claimed."""
+    code, out, err = run("view", "fit", root, "--json")
+    assert code == 0, err
+    told = json.loads(out)["as_built"]
+    assert [one["mirror"] for one in told] == [0, 1]
+    found = judged_mirrors(open_rig(root))
+    for one, mirror in zip(found, told, strict=True):
+        assert mirror["figure_rms_um"] == pytest.approx(one["told_um"])
+        assert one["off_um"] < 0.7 * one["built_um"], "most of the bend is found"
+        assert one["z"] < 2.5
+    code, _, err = run("export", root, "--format", "mould", "--view-mirror", 0)
+    assert code == 5
+    assert "there is no fold to correct" in err, "a flat sheet has no mould; those that have one: test_export_mould"
+    assert run("view", "report", root)[0] == 0
+    page = next((root / "views").glob("*/report.html")).read_text(encoding="utf-8")
+    assert "the mirror&#39;s radius against its distance from the camera" in page
 
 
 def _stopped_scan(run: Callable[..., Any], root: Path) -> str:
@@ -181,6 +208,12 @@ def test_a_view_that_sees_little_of_the_table_is_told(run: Callable[..., Any], a
     assert code == 0
     (told,) = json.loads(out)["doubts"]
     assert "sees only 4.6 % of the table: check [view] and the [table] size" in told
+
+
+def test_the_sheets_of_a_view_alone_are_its_own(run: Callable[..., Any], alone: Path, tmp_path: Path) -> None:
+    code, out, err = run("targets", tmp_path / "sheets", "--rig", alone, "--json")
+    assert code == 0, err
+    assert {(*sheet["squares"], sheet["square_mm"]) for sheet in json.loads(out)["sheets"]} == {(12, 5, 50.0)}
 
 
 def test_the_projectors_commands_refuse_a_view_alone(run: Callable[..., Any], alone: Path) -> None:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from synthetic_scan import photographs, smooth_scene
@@ -97,6 +98,20 @@ def test_the_response_curve_is_found() -> None:
         assert found.shape == pytest.approx(shape, abs=0.2)
         codes = np.array([48, 128, 208]) / 255
         assert found.projector_light(codes) == pytest.approx(codes**2.2, abs=0.004)  # IEC-like power curve, exact input
+
+
+def test_edges_within_patches_do_not_bend_the_response() -> None:
+    """A lit area of a few patches, as a tablet is over a mirror: most patches hold an edge."""
+    rng, area = np.random.default_rng(1), np.zeros((160, 128))
+    area[30:130, 26:102] = 1.0
+    light = cv2.GaussianBlur(area, (0, 0), 1.0) * np.linspace(0.3, 1.0, 128)
+    levels = {}
+    for code in (0, 48, 88, 128, 168, 208, 232, 255):
+        seen = 255.0 * encode_transfer(0.8 * light * (code / 255.0) ** 2.2 + 0.012, "srgb")
+        levels[code] = np.clip(np.rint(seen + rng.normal(0.0, 1.0, light.shape)), 0, 255).astype(np.uint8)
+    found = estimate_response(levels, levels[255].astype(int) - levels[0] > 4, 255)
+    assert found.shape == pytest.approx(2.4, abs=0.1)
+    assert found.level_light == pytest.approx(found.level_codes**2.2, abs=0.01)
 
 
 def test_two_light_paths_are_noticed() -> None:

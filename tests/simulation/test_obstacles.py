@@ -1,12 +1,16 @@
 """Obstacles cast shadows on both legs of the light's way."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Placement, TriangleMesh
-from rigwarp.rig import Obstacle, Rig
+from rigwarp.rig import Obstacle, Rig, TopView
+from rigwarp.rig.model import View
 from rigwarp.simulation import VirtualRig, parse_truth
+from rigwarp.simulation.view import VirtualView
 
 MIRROR = """
 kind = "facets"
@@ -62,6 +66,31 @@ def test_a_plate_shades_the_ways_up_and_down(shaded):
     assert (up & on_table).any()
     assert (down & on_table).any()
     np.testing.assert_array_equal(np.isfinite(row), on_table & ~up & ~down)
+
+
+def test_a_plate_hides_the_table_from_a_views_camera_on_both_ways(shaded):
+    """The camera of a view in the projector's place: the same plate, the same closed form, light's way turned round."""
+    x_mm, meshes = 50.0, {"plate.stl": _plate(10.0)}
+    own = shaded(x_mm, meshes)._rig
+    view = View(
+        device="virtual",
+        resolution=(320, 180),
+        focal_px=1.2 * 320,
+        lens=None,
+        placement=Placement(position_mm=np.array([0.0, 0.0, 200.0]), rotation=np.eye(3)),
+        position_tolerance_mm=1.0,
+        rotation_tolerance_rad=0.01,
+        mirrors=(own.mirror,),
+        target=own.target,
+        top=TopView(size_mm=(400.0, 400.0), centre_mm=np.zeros(2), mm_per_pixel=1.0),
+    )
+    rig = replace(own, view=view)
+    truth = parse_truth(IDEAL + "[view]\naperture_diameter_mm = 0\n", rig)
+    row = VirtualView(rig, truth, meshes=meshes).true_map().x_mm[90]
+    slope = (np.arange(320) - 159.5) / (1.2 * 320)
+    hidden = (np.abs(250 * slope - x_mm) < 10.0) | (np.abs((500 + 250) * slope - x_mm) < 10.0)
+    np.testing.assert_array_equal(np.isfinite(row), (np.abs(1200 * slope) < 270) & ~hidden)
+    assert hidden.sum() > 30
 
 
 def test_a_missing_mesh_is_named(shaded):

@@ -1,18 +1,27 @@
 """Sorting tables whose camera, wings, prints and displays are drawn from what rig.toml and rigwarp state of them."""
 
+import re
 from pathlib import Path
 
 import numpy as np
+from map_truth import read_truth
 from small_rig import make_small_rig
 
 from rigwarp.files import RigFolder, open_rig
+from rigwarp.files.names import VIEW_LENS_FILE
+from rigwarp.files.view_lens_file import write_view_lens
 from rigwarp.geometry import Array
 from rigwarp.jobs.view.demo import view_alone
+from rigwarp.rig import Lens
 
 RIGS = 24
-SHEET_SCALE_PERCENT = PITCH_PERCENT = 0.05
-"""1-sigma of a sheet's print, by a steel rule, and of a display's pitch."""
+RULE_MM = 0.1
+"""1-sigma of a length by a steel rule, read by eye: so a sheet's print is known."""
+PITCH_PERCENT = 0.05
+"""1-sigma of a display's pitch."""
 GLASS_MM = (0.5, 1.5)
+LENS_PX = 0.03
+"""What a lens that is known exactly says of itself: a calibration is no better."""
 
 
 def white(numbers: int) -> Array:
@@ -30,12 +39,31 @@ def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False) -> R
     folder = open_rig(root, without_projector=True)
     text = (root / "virtual.toml").read_text(encoding="utf-8")
     before, after = text[: text.index("[view]")], text[text.index("[room]") :]
+    before = re.sub(
+        r"^seed = \d+$", f"seed = {4100 + seed}", before, flags=re.MULTILINE
+    )  # of noise: its own photographs
     random = np.random.default_rng(seed)
-    scale = SHEET_SCALE_PERCENT * white(2)[(seed - 1) % RIGS]
+    assert folder.rig.view is not None
+    scale = 100.0 * RULE_MM / np.array(folder.rig.view.target.ruler_mm) * white(2)[(seed - 1) % RIGS]
     before += _view(folder, random, share)
     after = after.replace("scale_error_percent = [0.01, 0.01]", f"scale_error_percent = {scale.tolist()}")
     (root / "virtual.toml").write_text(before + after, encoding="utf-8")
     return open_rig(root, without_projector=True)
+
+
+def with_lens(folder: RigFolder) -> RigFolder:
+    """With the view's lens calibrated: as it is, to within what a calibration says of itself."""
+    truth, view = read_truth(folder).view, folder.rig.view
+    assert truth is not None
+    assert view is not None
+    (fx, fy), (cx, cy) = truth.camera.focal_px, truth.camera.principal_px
+    matrix = np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
+    lens = Lens(matrix=matrix, distortion=truth.camera.distortion, sigma_px=LENS_PX)
+    write_view_lens(folder.root / VIEW_LENS_FILE, lens, resolution=view.resolution)
+    text = (folder.root / "rig.toml").read_text(encoding="utf-8")
+    named = re.sub(r"^(\[view\].*)$", rf'\1\nlens = "{VIEW_LENS_FILE}"', text, count=1, flags=re.MULTILINE)
+    (folder.root / "rig.toml").write_text(named, encoding="utf-8")
+    return open_rig(folder.root)
 
 
 def _view(folder: RigFolder, random: np.random.Generator, share: float) -> str:

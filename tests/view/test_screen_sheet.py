@@ -86,7 +86,7 @@ def test_one_photograph_of_a_sheet_tells_glass_that_is_not_known(folder):
     noise, target, table = np.random.default_rng(5), folder.rig.view.target, folder.rig.table
     decoded, exact = shown(noise)
     seen, _ = seen_by_screen([decoded], TOLD, exact, 0.0, table)
-    told = screen_by_sheet(TOLD, seen, exact.lean, corners_of(target, noise), target, sheet_sigma_of(0.1))
+    told = screen_by_sheet(TOLD, seen, exact.lean, corners_of(target, noise), target, sheet_sigma_of(target))
     off = np.array([told.glass_mm - GLASS_MM, told.thickness_mm - THICKNESS_MM, told.pitch_mm / 0.4 - PITCH])
     assert np.all(np.abs(off) < 3.0 * np.sqrt(np.diag(told.covariance)))
     again, _ = seen_by_screen([decoded], told, exact, 0.0, table)
@@ -103,7 +103,7 @@ def test_a_sheet_beside_the_display_tells_nothing(folder):
     seen, _ = seen_by_screen([decoded], TOLD, exact, 0.0, folder.rig.table)
     few = [replace(one, pixels_px=one.pixels_px[:4], board_mm=one.board_mm[:4]) for one in corners_of(target, noise)]
     with pytest.raises(MeasurementError, match="only 8 corners of the sheet lie where the display was seen"):
-        screen_by_sheet(TOLD, seen, exact.lean, few, target, sheet_sigma_of(0.1))
+        screen_by_sheet(TOLD, seen, exact.lean, few, target, sheet_sigma_of(target))
 
 
 def test_a_place_that_was_decoded_wrongly_is_refused(folder):

@@ -9,7 +9,7 @@ from rigwarp.geometry import Array, PixelMap
 from rigwarp.rig import Table
 from rigwarp.view.fit import _samples
 from rigwarp.view.pieces import Piece
-from rigwarp.view.seen import mm_per_px, seen_by_projector
+from rigwarp.view.seen import mm_per_px, mostly_lit, seen_by_projector
 
 SHAPE, PITCH_MM, SEEN_PX = (90, 120), 0.8, 1.5
 """A projector pixel is 0.8 mm wide on the table, and a camera pixel 1.5 of those."""
@@ -63,3 +63,12 @@ def test_samples_keep_the_sigma_per_axis(sorting: Sorting) -> None:
     mm = np.sqrt(np.sum((slope**2).sum(axis=0) * samples.sigma_px**2, axis=-1) / 2.0)
     np.testing.assert_allclose(mm, 0.02 * PITCH_MM, rtol=1e-5)
     assert np.median(mm_per_px(seen.table_mm)) == pytest.approx(SEEN_PX * PITCH_MM)
+
+
+def test_pixels_at_the_rim_that_less_than_half_of_the_lens_lights_tell_no_place() -> None:
+    """An edge blurred over six pixels, as a wing's is by the aperture: light falls in a straight line across it."""
+    across = np.clip((53.0 - np.arange(80.0)) / 6.0, 0.0, 1.0)
+    light = np.where(across > 0.05, np.tile(across, (40, 1)), np.nan)
+    light[20, 20] = 0.1  # a speck on the table, far from the rim, is no edge
+    kept = mostly_lit(light)
+    np.testing.assert_array_equal(kept, np.tile(across >= 0.5, (40, 1)))

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rigwarp.geometry import Array
+from rigwarp.rig.model import RULER_MM, Target
 
 SHAPE_TERMS = ("aspect", "squareness", "bow_x", "bow_y", "bow_xy")
 """Half the difference of the scales along x and y; half the shear (rad); bow in mm at half a diagonal, three ways."""
@@ -22,7 +23,7 @@ class SheetSigma:
 
     Attributes
     ----------
-    scale : of each of target.scale's two factors.
+    scale, scale_y : of target.scale's two factors; the second is None where it is as well known as the first.
         0.0005 is 0.1 mm on 200 mm: a steel rule read by eye.
     squareness : half the angle (rad) by which the print's axes miss a right angle.
     bow_mm : of the hand-held board, at half a diagonal from its centre.
@@ -33,11 +34,17 @@ class SheetSigma:
     squareness: float
     bow_mm: float
     height_mm: float
+    scale_y: float | None = None
 
     @property
     def mean_scale(self) -> float:
         """Of the mean of both scales; half their difference has the same."""
-        return self.scale / np.sqrt(2.0)
+        return float(np.hypot(*self.printed[:2])) / 2.0
+
+    @property
+    def printed(self) -> Array:
+        """(3,) of both scales, which were measured apart, and of squareness; see `print_bends`."""
+        return np.array([self.scale, self.scale if self.scale_y is None else self.scale_y, self.squareness])
 
     @property
     def shape(self) -> Array:
@@ -55,9 +62,12 @@ EXACT_PRINT = SheetSigma(scale=0.0, squareness=0.0, bow_mm=0.0, height_mm=0.0)
 """A print without errors, as in a simulation."""
 
 
-def sheet_sigma_of(thickness_mm: float) -> SheetSigma:
-    """A plain print whose surface lies `thickness_mm` over the table: thick boards are known less well than paper."""
-    return replace(PLAIN_PRINT, height_mm=max(PLAIN_PRINT.height_mm, _THICKNESS_SHARE * thickness_mm))
+def sheet_sigma_of(target: Target, thickness_mm: float | None = None) -> SheetSigma:
+    """A plain print on the table: thick boards are known less well than paper, long rulers better than short ones."""
+    thickness_mm = target.thickness_mm if thickness_mm is None else thickness_mm
+    x, y = (PLAIN_PRINT.scale * RULER_MM / length for length in target.ruler_mm)
+    height_mm = max(PLAIN_PRINT.height_mm, _THICKNESS_SHARE * thickness_mm)
+    return replace(PLAIN_PRINT, scale=x, scale_y=None if x == y else y, height_mm=height_mm)
 
 
 def board_bends(points_mm: Array, size_mm: tuple[float, float], *, flat: bool) -> Array:
@@ -85,3 +95,10 @@ def board_bends(points_mm: Array, size_mm: tuple[float, float], *, flat: bool) -
         half_diagonal = np.hypot(*size_mm) / 2.0
         bends[:, 2, 2:] = np.stack([x * x, y * y, x * y], axis=-1) / half_diagonal**2
     return bends
+
+
+def print_bends(points_mm: Array, size_mm: tuple[float, float]) -> Array:
+    """(N, 2, 3) how corners (N, 3) of a sheet that lies flat move per unit of its x scale, y scale and squareness."""
+    x, y = (points_mm[:, :2] - np.array(size_mm) / 2.0).T
+    zero = np.zeros_like(x)
+    return np.stack([np.stack([x, zero], axis=-1), np.stack([zero, y], axis=-1), np.stack([y, x], axis=-1)], axis=-1)

@@ -27,6 +27,8 @@ _MIN_BLOCKS = 20
 _BRIGHT_ENOUGH = 0.2  # of the best contrast: in dimmer blocks rounding to whole codes hides the curve
 _MOST_BLOCKS = 3000  # more are not needed
 _GROUPS = 12  # blocks are compared in groups of like brightness
+_EVEN = 0.05  # relative 1-sigma of the light within a block; an edge in it is no mean of one brightness
+_EVEN_SHARE = 0.25  # of the blocks, the most even ones, that are used all the same
 _MODEL_ERROR = 5e-4  # share of white: blocks are not quite uniform, so agreement below this says nothing
 
 
@@ -115,8 +117,10 @@ def estimate_response(
         If there are too few lit, unsaturated pixels to judge.
     """
     codes = np.array(sorted(levels))
-    blocks = _block_means([levels[c] for c in codes], lit) / full_scale
+    means, uneven = _block_means([levels[c] for c in codes], lit)
+    blocks = means / full_scale
     if blocks.size:
+        blocks = blocks[:, uneven <= max(_EVEN, float(np.quantile(uneven, _EVEN_SHARE)))]
         contrast = blocks[-1] - blocks[0]
         blocks = blocks[:, contrast > _BRIGHT_ENOUGH * np.quantile(contrast, 0.98)]
     if blocks.shape[1] < _MIN_BLOCKS:
@@ -133,8 +137,9 @@ def estimate_response(
     )
 
 
-def _block_means(photos: Sequence[NDArray[np.unsignedinteger]], lit: NDArray[np.bool_]) -> Array:
-    """(L, N) mean code values of camera blocks that are lit throughout, from every so-manieth row of blocks."""
+def _block_means(photos: Sequence[NDArray[np.unsignedinteger]], lit: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """(L, N) mean code values of camera blocks that are lit throughout, from every so-manieth row of blocks; and (N,)
+    the relative scatter of the last photograph's within each."""
     height, width = (n // _BLOCK * _BLOCK for n in lit.shape)
     step = max(1, int(np.count_nonzero(lit)) // (_BLOCK**2 * _MOST_BLOCKS))
 
@@ -145,9 +150,12 @@ def _block_means(photos: Sequence[NDArray[np.unsignedinteger]], lit: NDArray[np.
         return np.asarray(cv2.resize(flat, (width // _BLOCK, len(flat) // _BLOCK), interpolation=cv2.INTER_AREA), float)
 
     if not height or not width:
-        return np.zeros((len(photos), 0))
+        return np.zeros((len(photos), 0)), np.zeros(0)
     whole = means(lit.view(np.uint8)) > 1.0 - 0.5 / _BLOCK**2
-    return np.stack([means(photo)[whole] for photo in photos])
+    found = np.stack([means(photo)[whole] for photo in photos])
+    square = means(photos[-1].astype(np.float32) ** 2)[whole]
+    scatter = np.sqrt(np.maximum(square - found[-1] ** 2, 0.0))
+    return found, scatter / np.maximum(found[-1], 1.0)
 
 
 def _best_shape(blocks: Array, prior: tuple[float, float]) -> tuple[float, float]:

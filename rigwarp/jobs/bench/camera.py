@@ -95,7 +95,7 @@ def calibrate_camera(
     held, lying, others = views[: len(boards)], views[len(boards)], views[len(boards) + 1 :]
     result = None if lens is None else calibrate_lens_from_views(held)
     thickness_mm = target.thickness_mm if thickness_mm is None else thickness_mm
-    sheet_height_mm, known = folder.rig.table.height_mm + thickness_mm, sheet_sigma_of(thickness_mm)
+    sheet_height_mm, known = folder.rig.table.height_mm + thickness_mm, sheet_sigma_of(target, thickness_mm)
     lens_known = result or earlier_camera(folder)
     pose = locate_table_from_view(lying, lens_known, target, height_mm=sheet_height_mm, sheet_sigma=known)
     support, released = (None, None) if result is None else judge_lens(result, len(board_corners_mm(target)))

@@ -60,7 +60,7 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
         content=rig.content,
         table=rig.table,
         target=rig.target,
-        sheet=sheet_sigma_of(rig.target.thickness_mm),
+        sheet=sheet_sigma_of(rig.target),
         check=_check_grid(result / VERIFICATION_FILE),
         shape_sigma=None if shape is None else shape.correction().sigma_mm,
     )

@@ -7,11 +7,13 @@ import numpy as np
 
 from rigwarp.devices import Bench, open_virtual, open_virtual_view
 from rigwarp.files import RigFolder, make_folder, write_bytes, write_picture
-from rigwarp.files.names import PICTURES
+from rigwarp.files.names import PICTURES, TOP_FILE
+from rigwarp.files.top_file import read_top
 from rigwarp.geometry import ViewMap
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
 from rigwarp.jobs.view.fit import ViewFitted, fit_rig_view
+from rigwarp.jobs.view.report import write_view_report
 from rigwarp.jobs.view.scan import scan_view, seen_folder
 from rigwarp.jobs.view.screen import export_screen, import_screen, photograph_screen
 from rigwarp.jobs.view.trace import ViewTraced, trace_rig_view
@@ -38,6 +40,7 @@ class ViewShown:
         what is seen lit), lit_share (of what is seen of the table), z_spread (error over sigma), lean_rms.
     verified : printed dots, measured through the map.
     pictures : what each shows -> its file.
+    report : the page on the view.
     """
 
     traced: ViewTraced
@@ -45,6 +48,7 @@ class ViewShown:
     truth: dict[str, float]
     verified: ViewVerified
     pictures: dict[str, Path]
+    report: Path
 
 
 def demonstrate_view(progress: Progress, folder: RigFolder) -> ViewShown:
@@ -65,6 +69,7 @@ def demonstrate_view(progress: Progress, folder: RigFolder) -> ViewShown:
         truth=against_truth(fitted.fit.view_map, open_virtual_view(folder).true_map(), lit or fitted.evidence.lit),
         verified=_verify(progress, folder, fitted),
         pictures=_draw(folder, fitted),
+        report=write_view_report(folder),
     )
 
 
@@ -126,11 +131,14 @@ def _draw(folder: RigFolder, fitted: ViewFitted) -> dict[str, Path]:
     target = fitted.run / PICTURES
     write_bytes(target / "view_cover.png", view_cover(fitted.cover, folder.rig), replace=True)
     write_bytes(target / "view_lean.png", view_fineness(fitted.cover, folder.rig), replace=True)
-    write_picture(target / "sheet.png", open_virtual_view(folder).sheet_photo(_view_target(folder)))
+    photo = open_virtual_view(folder).sheet_photo(_view_target(folder))
+    write_picture(target / "sheet.png", photo)
+    write_picture(target / "sheet_straight.png", read_top(fitted.run / TOP_FILE).apply(photo))
     return {
         "what the camera sees of the table": target / "view_cover.png",
         "how finely, and how aslant": target / "view_lean.png",
         "a sheet in both wings": target / "sheet.png",
+        "the same, as the straight top view": target / "sheet_straight.png",
         "printed dots in both wings": target / "dots.png",
     }
 

@@ -230,7 +230,7 @@ def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[Vie
     if sheets.is_file():
         assert folder.rig.view is not None
         target = folder.rig.view.target
-        known = sheet_sigma_of(target.thickness_mm)
+        known = sheet_sigma_of(target)
         screen = screen_by_sheet(screen, seen, design.lean, read_sheets(sheets, parts)[0], target, known)
         seen, laid = seen_by_screen(decoded, screen, design, lean_sigma, table)
     lit = lit_by_screen(screen, laid, table)

@@ -3,8 +3,16 @@
 from pathlib import Path
 
 from rigwarp.files import RigFolder, current_view, read_view_map, write_text
-from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, REPORT_FILE, TOP_FILE, VIEW_CHECK_FILE, VIEW_FILE, VIEW_MAP_FILE
-from rigwarp.files.records import ViewRecord, read_mirror_grid
+from rigwarp.files.names import (
+    AS_BUILT_ARRAYS_FILE,
+    AS_BUILT_FILE,
+    REPORT_FILE,
+    TOP_FILE,
+    VIEW_CHECK_FILE,
+    VIEW_FILE,
+    VIEW_MAP_FILE,
+)
+from rigwarp.files.records import AsBuiltRecord, ViewRecord, read_mirror_grid
 from rigwarp.files.records.view_check import ViewCheckRecord
 from rigwarp.files.top_file import read_top
 from rigwarp.view import cover_of
@@ -32,6 +40,7 @@ def write_view_report(folder: RigFolder) -> Path:
         top=read_top(top) if top.is_file() else None,
         check=ViewCheckRecord.read(check) if check.is_file() else None,
         grids={number: read_mirror_grid(path) for number, path in _grids(run).items()},
+        built={number: AsBuiltRecord.read(path.parent / AS_BUILT_FILE) for number, path in _grids(run).items()},
     )
     write_text(run / REPORT_FILE, render_view_report(parts), replace=True)
     return run / REPORT_FILE

@@ -143,7 +143,7 @@ def fit_view_by_sheets(progress: Progress, folder: RigFolder, scan: Path) -> She
         new_run(folder.root / VIEWS, "view fit", folder, settings={"scans": [scan.name]}) as run,
         progress.stage(1, "Fitting the view") as advance,
     ):
-        known = sheet_sigma_of(view.target.thickness_mm)
+        known = sheet_sigma_of(view.target)
         fit = fit_sheets(parts, corners, view.target, folder.rig.table, known)
         advance()
         cover = cover_of(fit.view_map, folder.rig.table)

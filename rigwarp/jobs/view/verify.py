@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rigwarp.camera.boards.board_shape import sheet_sigma_of
+from rigwarp.camera.boards.board_shape import PLAIN_PRINT, sheet_sigma_of
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, current_view, read_photo, read_view_map
 from rigwarp.files.names import VIEW_CHECK_FILE, VIEW_MAP_FILE
@@ -69,7 +69,8 @@ def verify_view(
     per_px = np.sqrt(np.abs(_mm2_per_px2(view_map.table_mm)))
     noise_px, names = _CORNER_PX if dots_mm is None else _DOT_PX, [path.name for path in photos]
     noise_mm = noise_px * float(np.nanmedian(per_px))
-    verdict, record = _judged(folder, checks, names, noise_mm, view.target.thickness_mm)
+    known = sheet_sigma_of(view.target) if dots_mm is None else PLAIN_PRINT
+    verdict, record = _judged(folder, checks, names, noise_mm, known.mean_scale)
     record.write(run / VIEW_CHECK_FILE, replace=True)
     return ViewVerified(run=run, checks=tuple(checks), verdict=verdict, record=record, left_out=tuple(left_out))
 
@@ -106,7 +107,7 @@ def _mm2_per_px2(table_mm: Array) -> Array:
 
 
 def _judged(
-    folder: RigFolder, checks: Sequence[SheetCheck], names: Sequence[str], noise_mm: float, thickness_mm: float
+    folder: RigFolder, checks: Sequence[SheetCheck], names: Sequence[str], noise_mm: float, scale_sigma: float
 ) -> tuple[Verdict, ViewCheckRecord]:
     tolerance = folder.rig.tolerance.content_p95_mm
     errors = np.concatenate([check.error_mm for check in checks])
@@ -121,11 +122,10 @@ def _judged(
         )
     if spread > _NOT_COVERED:
         not_proven.append(f"the errors are {spread:.1f} times as large as the map states")
-    known = _SIGMAS * sheet_sigma_of(thickness_mm).mean_scale
     for name, check in zip(names, checks, strict=True):
         # a scale from corners is as sure as they are over the sheet's size
         size = float(np.ptp(check.table_mm, axis=0).max())
-        doubt = known + _SIGMAS * float(np.median(check.sigma_mm)) / max(size, 1.0)
+        doubt = _SIGMAS * (scale_sigma + float(np.median(check.sigma_mm)) / max(size, 1.0))
         if abs(check.scale - 1.0) > doubt:
             not_proven.append(
                 f"{name}: by the map the sheet is {100 * (check.scale - 1):+.2f} % larger than printed; measure its "

@@ -16,7 +16,7 @@ from rigwarp.view.printed.field import Conditioned
 from rigwarp.view.printed.unknowns import Unknowns
 from rigwarp.view.seen import filled
 
-_EDGE_PX = 3.0  # pixels this near to another mirror's show where the edge is
+_EDGE_PX = 3.0  # of a mirror's pixels, those that are nearest to another's, to within this, show where the edge is
 _FOLD_SIGMAS = 2.5
 _STEP_PX = 16  # the correction is worked out on a grid
 _REACH_SQUARES = 1.5  # a pixel this near to a corner counts as measured
@@ -75,9 +75,7 @@ def _near_a_fold(problem: Unknowns, covariance: Array, parts: Sequence[ViewPart]
         if part.mirror is None or not (mine.any() and others.any()):
             continue
         away = distance_transform_edt(~others)
-        edge = np.argwhere(mine & (away <= _EDGE_PX))
-        if not len(edge):
-            continue
+        edge = np.argwhere(mine & (away <= away[mine].min() + _EDGE_PX))  # wings that hang apart leave a gap
         columns = problem.mounting(number)
         reach = _FOLD_SIGMAS * _edge_sigma_px(part, edge[:, ::-1].astype(float), covariance[np.ix_(columns, columns)])
         doubtful |= (mine & (away <= reach)) | (others & (distance_transform_edt(~mine) <= reach))

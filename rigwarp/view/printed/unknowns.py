@@ -8,7 +8,7 @@ import numpy as np
 
 from rigwarp.camera import SheetSigma, board_to_table
 from rigwarp.camera.boards.board import board_size_mm
-from rigwarp.camera.boards.board_shape import board_bends
+from rigwarp.camera.boards.board_shape import print_bends
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.rig import Table, Target
@@ -87,7 +87,7 @@ class Unknowns:
     """The unknowns, what is assumed of them now, and what the corners say then.
 
     Order: shift and turn of the camera; its lens; shift and turn of each mirror; middle and turn of each sheet but the
-    first; aspect, squareness, height and mean scale of the print.
+    first; both scales, squareness and height of the print.
     """
 
     def __init__(
@@ -97,7 +97,7 @@ class Unknowns:
         self._height_mm = table.height_mm
         self.first = int(corners.photo.min())
         self._photos = [int(n) for n in np.unique(corners.photo) if n != self.first]
-        self._print = np.array([*sheet.shape[:2], sheet.height_mm, sheet.mean_scale])
+        self._print = np.array([*sheet.printed, sheet.height_mm])
         self._lens = parts[0].model.projector
         self.prior = np.concatenate(
             [
@@ -109,7 +109,7 @@ class Unknowns:
             ]
         )
         self.now = np.zeros(len(self.prior))
-        self._bends = board_bends(corners.board_mm, board_size_mm(target), flat=True)[:, :2, :2]
+        self._bends = print_bends(corners.board_mm, board_size_mm(target))
         self._start = {n: self._guess(n) for n in self._photos}
         self.strays = 0
 
@@ -233,9 +233,8 @@ class Unknowns:
                 slope[here, 0, at] = slope[here, 1, at + 1] = -1.0
                 slope[here, :, at + 2] = -np.stack([-from_centre[:, 1], from_centre[:, 0]], axis=-1)
             turn = _turn(laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
-            slope[here, :, -4:-2] = -np.einsum("ij,njk->nik", turn, self._bends[here])
-            slope[here, :, -1] = -from_centre
-        slope[..., -2] = -lean
+            slope[here, :, -4:-1] = -np.einsum("ij,njk->nik", turn, self._bends[here])
+        slope[..., -1] = -lean
         # at height t over the table the line of sight of the place P is at P - t lean
         print_now = np.einsum("nij,j->ni", slope[..., -4:], self.now[-4:])
         misfit = places + self._target.thickness_mm * lean - print_now - seen
