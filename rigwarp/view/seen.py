@@ -91,7 +91,7 @@ def scan_error_mm(decoded: Decoded, table_mm: Array, pitch_mm: Array | float) ->
     pitch_mm : of a pixel of what showed the patterns, on the table.
     """
     by_light_px = np.hypot(decoded.light_sigma_px, decoded.bands_sigma_px)
-    return np.hypot(by_light_px * pitch_mm, decoded.motion_sigma_px * mm_per_px(table_mm))
+    return np.asarray(np.hypot(by_light_px * pitch_mm, decoded.motion_sigma_px * mm_per_px(table_mm)))
 
 
 def mm_per_px(table_mm: Array) -> Array:
