@@ -1,5 +1,6 @@
 """What a view's camera saw, pixel by pixel: places on the table and how surely, whatever showed them."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -90,8 +91,8 @@ def scan_error_mm(decoded: Decoded, table_mm: Array, pitch_mm: Array | float) ->
     table_mm : (H, W, 2) measured places.
     pitch_mm : of a pixel of what showed the patterns, on the table.
     """
-    by_light_px = np.hypot(decoded.light_sigma_px, decoded.bands_sigma_px)
-    return np.asarray(np.hypot(by_light_px * pitch_mm, decoded.motion_sigma_px * mm_per_px(table_mm)))
+    by_light_px = math.hypot(decoded.light_sigma_px, decoded.bands_sigma_px)
+    return np.hypot(by_light_px * pitch_mm, decoded.motion_sigma_px * mm_per_px(table_mm))
 
 
 def mm_per_px(table_mm: Array) -> Array:
