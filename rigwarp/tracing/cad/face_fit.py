@@ -10,7 +10,14 @@ from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.exact_faces import spline_of
 from rigwarp.tracing.cad.patches import Patch
 from rigwarp.tracing.cad.welding import Numbers, lengths
-from rigwarp.tracing.surfaces.height_field import PatchFit, SplineSurface, fit_height, spread_sample
+from rigwarp.tracing.surfaces.height_field import (
+    PatchFit,
+    SplineSurface,
+    drawn_fit,
+    fit_height,
+    or_smoothest,
+    spread_sample,
+)
 from rigwarp.tracing.surfaces.nurbs_surface import NurbsSurface
 from rigwarp.tracing.surfaces.outline import Outline
 from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
@@ -86,10 +93,11 @@ def patch_surface(
             tessellation=_tessellation(patch, noise_mm=0.0, too_few=False),
         )
     fit: PatchFit | None = None
+    local = (points - flat[:3, 3]) @ flat[:3, :3]
     steep = _is_steep(vectors, flat[:3, 2])
     # the kernel's points lie on a closed form to rounding, or on none
     if not (rim_only or steep or on_surface_mm is not None):
-        fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
+        fit = fit_height(local)
     if fit is None:
         form = (
             closed_form(points, vectors, within_mm=allowed, kinds=_RULINGS, per_unknown=_ON_FIVE_RULINGS)
@@ -100,15 +108,32 @@ def patch_surface(
             return _quadric_surface(patch, form, flat, outline, zone, points)
     if fit is None or rim_only:
         fit = _through_rulings(patch, points, flat, allowed) if rim_only else None
-        fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3]) if fit is None else fit
+        fit = fit_height(local) if fit is None else fit
+    frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, local, flat, vectors, allowed)
+    border = (patch.vertices_mm[patch.border] - frame[:3, 3]) @ frame[:3, :3]
     return SplineSurface(
         zone=zone,
         name=f"patch {zone}",
-        T_mirror_from_surface=flat,
+        T_mirror_from_surface=frame,
         fit=fit,
-        outline=outline,
+        outline=Outline(edges_mm=border[..., :2]),
         tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
     )
+
+
+def _drawn_or_smoothest(
+    fit: PatchFit, local_mm: Array, flat: Array, vectors: Array, within_mm: float
+) -> tuple[Array, PatchFit]:
+    """What knows more than the least-squares spline of points (N, 3) in frame `flat`, and the frame that it lies in."""
+    across = int(np.argmax(np.abs(flat[:3, 2])))
+    normal = np.sign(flat[across, 2]) * np.eye(3)[across]
+    if not _is_steep(vectors, normal):
+        frame = frame_on_plane(flat[:3, 3][None], normal)
+        turned = flat[:3, :3].T @ frame[:3, :3]
+        drawn = drawn_fit(local_mm @ turned, within_mm=within_mm)
+        if drawn is not None:
+            return frame, drawn
+    return flat, or_smoothest(fit, local_mm)
 
 
 def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
