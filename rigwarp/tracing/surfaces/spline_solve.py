@@ -9,6 +9,8 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
 
 DEGREE = 5
+KERNEL_MM = 1e-7
+"""A CAD kernel's own idea of one place: no form is surer than that."""
 _SMOOTHING = 1e-9  # share of the data's weight: decides coefficients that no point supports, moves others by < 1e-6 mm
 _STIFFNESS = 1e-12  # the same for second differences, which the few vertices of a coarse strip leave open
 _RIM_CELLS = 1  # added all around, so that interpolation next to the rim sees a surface that goes on smoothly
@@ -57,7 +59,7 @@ def solve_spline(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline
 
 
 def solve_on(flat: HeightSpline, points_mm: Array, *, lighter: float = 1.0) -> tuple[HeightSpline, NormalFactor]:
-    """Least-squares spline through (N, 3) points on the knots of a given one, smoothed as in `solve_spline`, or more lightly."""
+    """Least-squares spline through (N, 3) points on a given one's knots, smoothed as in `solve_spline` or more lightly."""
     x, y, z = points_mm.T
     normal, right = flat.normal_equations(x, y, z)
     weight = np.trace(normal) / len(normal)
