@@ -12,7 +12,7 @@ from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, slope_uncertai
 from rigwarp.tracing.surfaces.drawn_spline import drawn_knots
 from rigwarp.tracing.surfaces.outline import Outlined
 from rigwarp.tracing.surfaces.polyharmonic import FEWEST, MOST, fit_scattered
-from rigwarp.tracing.surfaces.spline_solve import DEGREE, solve_on, solve_spline
+from rigwarp.tracing.surfaces.spline_solve import DEGREE, KERNEL_MM, solve_on, solve_spline
 from rigwarp.tracing.surfaces.surface import Tessellation
 
 
@@ -138,7 +138,7 @@ def drawn_fit(points_mm: Array, *, within_mm: float) -> PatchFit | None:
     scatter = float(np.sqrt(residual @ residual / max(len(residual) - spline.coefficients_mm.size, 1)))
     if scatter > within_mm or np.abs(residual).max() > _ONE_OFF * within_mm:
         return None
-    uncertainty = slope_uncertainty(spline, (), points_mm, factor=factor, scatter_mm=scatter)
+    uncertainty = slope_uncertainty(spline, (), points_mm, factor=factor, scatter_mm=max(scatter, KERNEL_MM))
     return PatchFit(spline=spline, residual_rms_mm=scatter, uncertainty=uncertainty)
 
 

@@ -59,7 +59,7 @@ def solve_spline(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline
 
 
 def solve_on(flat: HeightSpline, points_mm: Array, *, lighter: float = 1.0) -> tuple[HeightSpline, NormalFactor]:
-    """Least-squares spline through (N, 3) points on a given one's knots, smoothed as in `solve_spline` or more lightly."""
+    """Least-squares spline through (N, 3) points on a given one's knots; `lighter` than `solve_spline` smooths."""
     x, y, z = points_mm.T
     normal, right = flat.normal_equations(x, y, z)
     weight = np.trace(normal) / len(normal)
