@@ -34,7 +34,9 @@ def flat_spots(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[BoolA
     known = rim & np.isfinite(turn)
     turned = _summed(label[edges.faces[known]], (side * turn)[known], len(count))
     turned /= np.maximum(_summed(label[edges.faces[known]], side[known], len(count)), 1e-300)
-    width = 2.0 * np.bincount(label, weights=front.areas_mm2) / np.maximum(around, 1e-300)
+    width = np.divide(
+        2.0 * np.bincount(label, weights=front.areas_mm2), around, out=np.zeros(len(count)), where=around > 0
+    )
     curvature = _usual_curvature(edges.faces, np.where(np.isfinite(turn), turn, 0.0) / heights.mean(axis=1), hits)
     found = (
         (count >= _FEWEST) & (around > 0.0) & (width >= _WIDER * np.percentile(np.repeat(width[label], hits), _MOST))
