@@ -15,6 +15,7 @@ _FEWEST = 3  # triangles; a grid's quads may be flat on any mirror
 _WIDER, _MOST = 1.25, 90.0  # times the width that so many per cent of what lies in one plane do not exceed
 _TURN = 0.5  # of the mirror's curvature times the facet's width, at its rim
 _ROUNDINGS = 8.0  # that triangles in one plane may stand off it
+_AT_ONCE = 200_000  # edges
 _SHOWS = 10.0  # times that is how far the mirror would bend over the facet
 
 
@@ -23,24 +24,19 @@ def flat_spots(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[BoolA
     edges, normals = front.edges, trusted_normals(front, rounding_mm)
     if not len(edges.ends) or not hits.any():
         return []
-    side = lengths(np.diff(front.vertices_mm[edges.ends], axis=1)[:, 0])
-    heights = 2.0 * front.areas_mm2[edges.faces] / side[:, None]
-    turn = np.nan_to_num(turns(normals, edges.faces), nan=np.inf)
     within = _ROUNDINGS * rounding_mm
-    label = face_groups(len(front.faces), edges.faces[turn * heights.min(axis=1) <= within]).astype(np.int64)
-    count = np.bincount(label)
+    side, turn, flat, apparent = _at_edges(front, normals, within)
+    label = face_groups(len(front.faces), edges.faces[flat]).astype(np.int64)
+    count, area = np.bincount(label), np.bincount(label, weights=front.areas_mm2)
     rim = label[edges.faces[:, 0]] != label[edges.faces[:, 1]]
     around = _summed(label[edges.faces[rim]], side[rim], len(count))
-    known = rim & np.isfinite(turn)
-    turned = _summed(label[edges.faces[known]], (side * turn)[known], len(count))
-    turned /= np.maximum(_summed(label[edges.faces[known]], side[known], len(count)), 1e-300)
-    width = np.divide(
-        2.0 * np.bincount(label, weights=front.areas_mm2), around, out=np.zeros(len(count)), where=around > 0
-    )
-    curvature = _usual_curvature(edges.faces, np.where(np.isfinite(turn), turn, 0.0) / heights.mean(axis=1), hits)
-    found = (
-        (count >= _FEWEST) & (around > 0.0) & (width >= _WIDER * np.percentile(np.repeat(width[label], hits), _MOST))
-    )
+    width = np.divide(2.0 * area, around, out=np.zeros(len(count)), where=around > 0.0)
+    rim &= np.isfinite(turn)
+    turned = _summed(label[edges.faces[rim]], (side * turn)[rim], len(count))
+    turned /= np.maximum(_summed(label[edges.faces[rim]], side[rim], len(count)), 1e-300)
+    curvature = _usual_curvature(edges.faces, apparent, hits)
+    usual = np.percentile(np.repeat(width[label], hits), _MOST)
+    found = (count >= _FEWEST) & (width >= _WIDER * usual)
     found &= (turned >= _TURN * curvature * width) & (0.5 * curvature * width**2 >= _SHOWS * within)
     found[label[edges.border_faces]] = False
     spots = (_in_plane(front, label == k, np.isnan(normals[:, 0]), within) for k in np.flatnonzero(found))
@@ -51,6 +47,22 @@ def away_from(patch: Patch, spots: list[Patch]) -> Patch:
     """Those triangles of a patch that no facet touches: a mesh kernel's cut left corners a chord off the surface."""
     touched = np.any([spot.used for spot in spots], axis=0)
     return patch.part(~touched[patch.faces].any(axis=1))
+
+
+def _at_edges(front: Patch, normals: Array, within_mm: float) -> tuple[Array, Array, BoolArray, Array]:
+    """(E,) length, turn (NaN beside a sliver), whether it is none, and turn over the mean height of both triangles."""
+    edges, areas = front.edges, front.areas_mm2
+    side, turn, apparent = (np.empty(len(edges.ends)) for _ in range(3))
+    flat = np.empty(len(side), bool)
+    for begin in range(0, len(side), _AT_ONCE):
+        part = slice(begin, begin + _AT_ONCE)
+        ends, faces = front.vertices_mm[edges.ends[part]], edges.faces[part]
+        side[part] = lengths(ends[:, 1] - ends[:, 0])
+        heights = 2.0 * areas[faces] / side[part, None]
+        turn[part] = turns(normals, faces)
+        flat[part] = turn[part] * heights.min(axis=1) <= within_mm
+        apparent[part] = np.nan_to_num(turn[part]) / heights.mean(axis=1)
+    return side, turn, flat, apparent
 
 
 def _summed(groups: Numbers, values: Array, count: int) -> Array:
