@@ -27,6 +27,8 @@ def flat_spots(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[BoolA
     within = _ROUNDINGS * rounding_mm
     side, turn, flat, apparent = _at_edges(front, normals, within)
     label = face_groups(len(front.faces), edges.faces[flat]).astype(np.int64)
+    if not label.any():  # triangles so fine that each is in its neighbour's plane to rounding
+        return []
     count, area = np.bincount(label), np.bincount(label, weights=front.areas_mm2)
     rim = label[edges.faces[:, 0]] != label[edges.faces[:, 1]]
     around = _summed(label[edges.faces[rim]], side[rim], len(count))
@@ -67,7 +69,7 @@ def _at_edges(front: Patch, normals: Array, within_mm: float) -> tuple[Array, Ar
 
 def _summed(groups: Numbers, values: Array, count: int) -> Array:
     """(count,) values (E,) summed over the two groups (E, 2) of each."""
-    return np.asarray(sum(np.bincount(groups[:, i], weights=values, minlength=count) for i in (0, 1)))
+    return np.asarray(sum(np.bincount(groups[:, i], weights=values, minlength=count) for i in (0, 1)), float)
 
 
 def _usual_curvature(faces: Numbers, apparent: Array, hits: Numbers) -> float:
