@@ -40,7 +40,9 @@ def flat_spots(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[BoolA
     usual = np.percentile(np.repeat(width[label], hits), _MOST)
     found = (count >= _FEWEST) & (width >= _WIDER * usual)
     found &= (turned >= _TURN * curvature * width) & (0.5 * curvature * width**2 >= _SHOWS * within)
-    found[label[edges.border_faces]] = False
+    at_border = np.zeros(len(front.vertices_mm), bool)
+    at_border[edges.border] = True
+    found[label[at_border[front.faces].any(axis=1)]] = False  # chamfers
     spots = (_in_plane(front, label == k, np.isnan(normals[:, 0]), within) for k in np.flatnonzero(found))
     return [spot for spot in spots if spot is not None]
 
