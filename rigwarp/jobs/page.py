@@ -79,7 +79,7 @@ def tables_hello(keys: PageKeys, options: PageOptions) -> dict[str, Any]:
         "names": list(options.names),
         "display": None,
         "keys": asdict(keys),
-        "name": "rigwarp",
+        "name": "",
         "version": rigwarp.__version__,
         "language": options.language,
         "call": options.call,

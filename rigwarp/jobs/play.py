@@ -325,7 +325,7 @@ def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, 
             heart,
             page_log(page),
             drift_watch(show.folder, session, options.watch_hours, page),
-            focus_watch(progress, show.folder, show.source),
+            focus_watch(progress, show.folder, show.source, page),
         ):
             played = player.play(
                 show.warp,
@@ -396,8 +396,8 @@ def _page_of(show: Show) -> "PageLink | None":
 
 def _wait_for_screen(note: Callable[[str], None], show: Show) -> None:
     """Return once there is a screen that the projector can be; systemd is told READY only after that."""
-    from rigwarp.live.run.unattended import notify_service
     from rigwarp.live.run.window import wait_for_projector
+    from rigwarp.talk.service import notify_service
 
     def waiting(reason: str) -> None:
         note(f"waiting for the screen: {reason}")
@@ -417,7 +417,7 @@ def _begin(
     window: "Window",
 ) -> None:
     """What is done once the window is open."""
-    from rigwarp.live.run.unattended import notify_service
+    from rigwarp.talk.service import notify_service
 
     if window.notice:
         note(window.notice)

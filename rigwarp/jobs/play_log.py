@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -92,20 +92,26 @@ def page_log(page: "PageLink | None") -> Iterator[None]:
 
 
 @contextmanager
-def focus_watch(progress: Progress, folder: RigFolder, source: Source) -> Iterator[None]:
-    """While the picture for aiming is shown: how sharp the rig's camera sees it, where it has one."""
+def focus_watch(
+    progress: Progress, folder: RigFolder, source: Source, page: "PageLink | None" = None
+) -> Iterator[None]:
+    """While the picture for aiming is shown: how sharp the rig's camera sees it, where it has one.
+
+    Jobs of the page get the camera meanwhile.
+    """
     if not isinstance(source, AimSource):
         yield
         return
     from rigwarp.devices.open_camera import open_camera
 
-    device = folder.rig.camera.device
-    if device == VIRTUAL:
+    wanted = folder.rig.camera
+    if wanted.device == VIRTUAL:
         progress.note("No live sharpness: a virtual camera does not see this window.")
         yield
         return
+    opened = partial(open_camera, wanted.device, wanted.resolution, wanted.channel)
     try:
-        camera = open_camera(device, folder.rig.camera.resolution, folder.rig.camera.channel)
+        camera = opened()
     except RigwarpError as error:  # the outlines are of use without one
         progress.note(f"No live sharpness: {error}")
         yield
@@ -116,7 +122,9 @@ def focus_watch(progress: Progress, folder: RigFolder, source: Source) -> Iterat
     logger.addHandler(told)
     logger.setLevel(logging.INFO)
     try:
-        with closing(camera), FocusWatch(source, camera):
+        with FocusWatch(source, camera, again=opened) as watch:
+            if page is not None:
+                page.give_camera = watch.give_camera
             yield
     finally:
         logger.removeHandler(told)

@@ -214,6 +214,22 @@ class Hub:
         return self._state
 
     @property
+    def in_a_line(self) -> str:
+        """What goes on where nothing plays, for `systemctl status`."""
+        job = self.running.facts()
+        if self.running.busy:
+            return (
+                f"{job['job']}: {job['stage']}, {job['at']} of {job['of']}"
+                if "stage" in job
+                else f"{job['job']} begins"
+            )
+        if self._tables:
+            wrong = sum(one["state"] != "well" for one in self._tables)
+            return f"tables that need a look: {wrong} of {len(self._tables)}; {len(self._seats)} at the page"
+        last = job.get("last")
+        return f"{len(self._seats)} at the page" + (f"; last {last['job']}: {last['ended']}" if last else "")
+
+    @property
     def results(self) -> list[dict[str, Any]]:
         """The results in short, newest first."""
         return self._results or []

@@ -20,8 +20,9 @@ from rigwarp.page.web import serve_at
 from rigwarp.talk.hosts import EVERYWHERE, http_address, own_names
 from rigwarp.talk.keys import PageKeys
 from rigwarp.talk.pipes import Talk
+from rigwarp.talk.service import notify_service
 
-_LOOK_S, _KEYS_S, _TABLES_S = 0.5, 1.0, 2.0
+_LOOK_S, _KEYS_S, _TABLES_S, _SERVICE_S = 0.5, 1.0, 2.0, 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,6 +116,9 @@ async def _serve(
         ioloop.PeriodicCallback(lambda: hub.take_keys(new_keys()), 1000 * _KEYS_S).start()
     if tables is not None:
         looking_at = asyncio.create_task(_look_at_tables(hub, tables))
+    if talk is None:  # else the player tells
+        notify_service("READY=1")
+        ioloop.PeriodicCallback(_tells_service(hub), 1000 * _SERVICE_S).start()
     on_ready(address_of(host, port, keys, names))
     try:
         await ended.wait()
@@ -127,6 +131,20 @@ async def _serve(
         pool.shutdown(wait=False, cancel_futures=True)
     if talk is None and signal.SIGINT in stopped_by:
         raise KeyboardInterrupt
+
+
+def _tells_service(hub: Hub) -> Callable[[], None]:
+    """A function that tells systemd how things are, whenever that has changed."""
+    told = ""
+
+    def tell() -> None:
+        nonlocal told
+        line = hub.in_a_line
+        if line != told:
+            told = line
+            notify_service(f"STATUS={line}")
+
+    return tell
 
 
 async def _look_at_tables(hub: Hub, look: Callable[[], list[dict[str, Any]]]) -> None:

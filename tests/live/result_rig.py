@@ -1,6 +1,5 @@
 """A small rig folder with a result that is current, and others to swap in."""
 
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,9 +13,9 @@ from rigwarp.rig import Content
 WIDTH, HEIGHT = 320, 180
 
 
-def simple_prewarp(content: Content, shift_mm: float = 0.0) -> Prewarp:
-    """A map of 1.2 mm a pixel with a slight bend; the middle pixel lands `shift_mm` right of the table's middle."""
-    v, u = np.mgrid[:HEIGHT, :WIDTH].astype(float)
+def simple_prewarp(content: Content, shift_mm: float = 0.0, size: tuple[int, int] = (WIDTH, HEIGHT)) -> Prewarp:
+    """A map 384 mm wide with a slight bend; the middle pixel lands `shift_mm` right of the table's middle."""
+    v, u = np.mgrid[: size[1], : size[0]] * (WIDTH / size[0])
     x = (u - WIDTH / 2) * 1.2 + 3.0 * np.sin(v / 40) + shift_mm
     y = (HEIGHT / 2 - v) * 1.2 + 2.0 * np.cos(u / 50)
     table_map = PixelMap(
@@ -29,10 +28,11 @@ def simple_prewarp(content: Content, shift_mm: float = 0.0) -> Prewarp:
     return build_prewarp(table_map, content, 2.2)
 
 
-def make_rig(root: Path) -> Path:
-    """A rig folder with a current result."""
+def make_rig(root: Path, size: tuple[int, int] = (WIDTH, HEIGHT)) -> Path:
+    """A rig folder with a current result, and a projector of so many pixels."""
     root.mkdir()
-    shutil.copy(Path(__file__).with_name("small_rig.toml"), root / "rig.toml")
+    text = Path(__file__).with_name("small_rig.toml").read_text()
+    (root / "rig.toml").write_text(text.replace("[320, 180]", str(list(size))))
     add_result(root, 0.0)
     return root
 
@@ -40,7 +40,7 @@ def make_rig(root: Path) -> Path:
 def add_result(root: Path, shift_mm: float, *, current: bool = True, resolution: tuple[int, int] | None = None) -> Path:
     """Another finished result."""
     folder = open_rig(root)
-    prewarp = simple_prewarp(folder.rig.content, shift_mm)
+    prewarp = simple_prewarp(folder.rig.content, shift_mm, folder.rig.projector.resolution)
     if resolution is not None:
         width, height = resolution
         prewarp = replace(

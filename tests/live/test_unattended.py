@@ -23,9 +23,10 @@ from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run import unattended
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts, Pacing
-from rigwarp.live.run.unattended import BEAT_S, Heartbeat, notify_service, open_log, service_text
+from rigwarp.live.run.unattended import BEAT_S, Heartbeat, open_log, service_text
 from rigwarp.live.sources.source import StillSource
 from rigwarp.rig import Content
+from rigwarp.talk.service import notify_service
 
 CONTENT = Content(shape="rectangle", size_mm=(200.0, 150.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(64, 48))
 

@@ -105,7 +105,8 @@ def test_a_tap_changes_the_light_and_the_other_tablet_sees_it(playing) -> None:
         await left(other)
 
     asyncio.run(talk())
-    until_true(lambda: json.loads((playing.root / "adjust.json").read_text())["shift_mm"] == [0.0, 0.0])
+    saved = playing.root / "adjust.json"
+    until_true(lambda: saved.exists() and json.loads(saved.read_text())["shift_mm"] == [0.0, 0.0])
 
 
 def test_a_spare_one_takes_its_place_when_it_is_killed_and_the_show_goes_on(playing) -> None:
@@ -234,10 +235,13 @@ def test_photographs_that_are_being_taken_do_not_keep_the_page_from_being_heard(
 
     link.give_camera = give
     link._take = lambda message: busy.set()  # what it says behind it
-    threading.Thread(target=link._lend_camera, daemon=True).start()
+    lending = link._lends
+    lending.start()
     link._thread.start()
     try:
         assert asked.wait(20.0)
         assert busy.wait(20.0)
     finally:
         link.close()
+    lending.join(20.0)
+    assert not lending.is_alive()

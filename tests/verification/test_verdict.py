@@ -8,7 +8,8 @@ import pytest
 from rigwarp.errors import ToleranceError
 from rigwarp.files.records import FitRecord, VerdictRecord
 from rigwarp.geometry import PixelMap
-from rigwarp.jobs.checks.verify import require_passed, verdict_of_fit
+from rigwarp.jobs.checks.verify import require_passed
+from rigwarp.jobs.results.history import verdict_of_fit
 from rigwarp.rig import parse_rig
 from rigwarp.scenarios import create_rig
 from rigwarp.verification import DotsFound, judge_dots, plan_dots

@@ -24,7 +24,7 @@ from rigwarp.files import (
     write_picture,
 )
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
-from rigwarp.files.records import FitRecord, VerdictRecord
+from rigwarp.files.records import FitRecord
 from rigwarp.files.rig_changes import changes_since
 from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
@@ -34,6 +34,7 @@ from rigwarp.jobs.design import design_map, design_prewarp
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit import camera_of
+from rigwarp.jobs.results.history import verdict_of_fit
 from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
@@ -225,15 +226,6 @@ def require_passed(verdict: Verdict, advice: str = "") -> None:
     """Raise ToleranceError for what speaks against a result; `advice`: a sentence on what to do then."""
     if verdict.failures:
         raise ToleranceError(". ".join(["; and ".join(verdict.failures), *([advice] if advice else [])]))
-
-
-def verdict_of_fit(result: Path) -> Verdict:
-    """What the fit said against a result; nothing where somebody made it current all the same, or it does not tell."""
-    try:
-        said = FitRecord.read(result / FIT_FILE).verdict or VerdictRecord()
-    except InputError:
-        return Verdict()
-    return Verdict(failures=() if said.accepted else said.failures, not_proven=said.not_proven)
 
 
 def _promised(folder: RigFolder, adjustment: Adjustment) -> BoolArray:

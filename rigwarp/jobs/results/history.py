@@ -1,4 +1,7 @@
-"""All results of a rig, newest first, each in a few figures; and making an older one current again."""
+"""All results of a rig, newest first, each in a few figures; and making an older one current again.
+
+The page asks for this in a process of its own, each time: what measures and shows is not imported here.
+"""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -6,8 +9,7 @@ from pathlib import Path
 from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, complete_runs, current_result, make_current, read_start
 from rigwarp.files.names import DRIFT_FILE, FIT_FILE, PREWARP_FILE, REPORT_FILE, RESULTS, VERIFICATION_FILE
-from rigwarp.files.records import DriftRecord, StartRecord, VerificationRecord
-from rigwarp.jobs.checks.verify import verdict_of_fit
+from rigwarp.files.records import DriftRecord, FitRecord, StartRecord, VerdictRecord, VerificationRecord
 from rigwarp.verification.verdict import Verdict
 
 
@@ -65,6 +67,15 @@ def use_result(folder: RigFolder, name: str) -> Path:
             make_current(folder.root, run)
             return run
     raise InputError(f"{folder.root / RESULTS}: found no finished result {name[:40]!r}. Choose one that is listed.")
+
+
+def verdict_of_fit(result: Path) -> Verdict:
+    """What the fit said against a result; nothing where somebody made it current all the same, or it does not tell."""
+    try:
+        said = FitRecord.read(result / FIT_FILE).verdict or VerdictRecord()
+    except InputError:
+        return Verdict()
+    return Verdict(failures=() if said.accepted else said.failures, not_proven=said.not_proven)
 
 
 def _current_name(root: Path) -> str:

@@ -39,6 +39,7 @@ _SPARE_S = 10.0
 """From one spare to the next: one that ends by itself is not started all the time."""
 _SILENT_S, _READY_S = 6.0, 20.0
 """A page that has said nothing for so long is ended; so long it may take to start."""
+_END_S = 3.0
 _PAUSES_S, _IN_A_ROW_S = (0.05, 0.3, 1.0, 2.0), 4.0
 """Before another one takes its place: the first time, the second time in a row, and so on; it ended so soon, then."""
 _MESSAGES = 40
@@ -118,10 +119,11 @@ class PageLink:
         self._ended, self._gone, self._up = threading.Event(), threading.Event(), threading.Event()
         self.address: Mapping[str, Any] = {}
         self.give_camera: Callable[[bool], object] = _keep_camera
-        self._camera: SimpleQueue[bool] = SimpleQueue()
+        self._camera: SimpleQueue[bool | None] = SimpleQueue()
         self._spare_s = -_SPARE_S
         self.starts = 0
         self._thread = threading.Thread(target=self._run, name="rigwarp-page", daemon=True)
+        self._lends = threading.Thread(target=self._lend_camera, name="rigwarp-page-camera", daemon=True)
 
     def start(self, playing: Playing) -> Mapping[str, Any]:
         """Start the process, and return its addresses once it serves.
@@ -134,7 +136,7 @@ class PageLink:
         self._playing = playing
         self._thread.start()
         threading.Thread(target=self._tell, name="rigwarp-page-state", daemon=True).start()
-        threading.Thread(target=self._lend_camera, name="rigwarp-page-camera", daemon=True).start()
+        self._lends.start()
         if not self._up.wait(_READY_S) or self._failed:
             self.close()
             raise DeviceError(self._failed or f"the page did not start within {_READY_S:g} s. Play without --page.")
@@ -162,11 +164,14 @@ class PageLink:
         self._messages.append((self._message_number, time.monotonic(), level, text))
 
     def close(self) -> None:
-        """End the process."""
+        """End the process, and what runs beside it here; the camera is given back."""
         self._ended.set()
         _end(self._process)
         if self._thread.is_alive():
-            self._thread.join(timeout=3.0)
+            self._thread.join(timeout=_END_S)
+        self._camera.put(None)
+        if self._lends.is_alive():  # photographs that are being taken may keep it longer: they end with their watch
+            self._lends.join(timeout=_END_S)
 
     def _run(self) -> None:
         """One process after the other."""
@@ -217,6 +222,8 @@ class PageLink:
             self._keep_spare(began_s)
         _end(self._process)
         self._told.talk = None
+        talk.finish()
+        _close_pipes(process)
 
     def _keep_spare(self, began_s: float) -> None:
         """See that there is one that could take over, once the present one serves."""
@@ -232,9 +239,8 @@ class PageLink:
     def _drop_spare(self) -> None:
         spare, self._spare = self._spare, None
         _end(spare)
-        for stream in (spare.stdin, spare.stdout) if spare is not None else ():
-            if stream is not None:
-                stream.close()
+        if spare is not None:
+            _close_pipes(spare)
 
     def _started(self) -> subprocess.Popen[bytes]:
         return subprocess.Popen(self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
@@ -285,8 +291,7 @@ class PageLink:
 
     def _lend_camera(self) -> None:
         """Let it go and take it back, in turn: photographs that are being taken may keep it for long."""
-        while True:
-            away = self._camera.get()
+        while (away := self._camera.get()) is not None:
             try:
                 self.give_camera(away)
             except Exception:  # a driver that cannot close it; whoever asks next is heard all the same
@@ -335,6 +340,13 @@ def _end(process: subprocess.Popen[bytes] | None) -> None:
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
+
+
+def _close_pipes(process: subprocess.Popen[bytes]) -> None:
+    for stream in (process.stdin, process.stdout):
+        if stream is not None:
+            with contextlib.suppress(OSError):  # what was not sent yet goes nowhere
+                stream.close()
 
 
 def _small_jpeg(picture: AnyPicture) -> bytes:

@@ -5,7 +5,6 @@ import logging
 import logging.handlers
 import os
 import shlex
-import socket
 import sys
 import threading
 import time
@@ -19,6 +18,7 @@ from rigwarp.files import plain_json, write_text
 from rigwarp.files.records import HeartbeatRecord
 from rigwarp.live.run.statistics import Pacing
 from rigwarp.talk.metrics import metrics_text
+from rigwarp.talk.service import notify_service
 
 BEAT_S = 5.0
 _LOOK_S = 0.25
@@ -165,18 +165,6 @@ def resident_mib() -> float | None:
     except (OSError, ValueError, IndexError):
         return None
     return round(pages * os.sysconf("SC_PAGE_SIZE") / 2**20, 1)
-
-
-def notify_service(message: str) -> None:
-    """Tell systemd something, if it started us and wants to know (sd_notify's protocol: a datagram to a socket)."""
-    address = os.environ.get("NOTIFY_SOCKET", "")
-    if not address or not hasattr(socket, "AF_UNIX"):
-        return
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
-        try:
-            channel.sendto(message.encode(), "\0" + address[1:] if address[0] == "@" else address)
-        except OSError as error:
-            log.warning("systemd cannot be told %s: %s", message, error)
 
 
 def service_text(arguments: Sequence[str], *, folder: Path, memory_limit_mib: float | None = None) -> str:

@@ -2,6 +2,7 @@
 
 import logging
 import threading
+from collections.abc import Callable
 
 import numpy as np
 
@@ -52,10 +53,22 @@ class AimSource:
 
 
 class FocusWatch:
-    """Photographs the table again and again beside the player, and tells the source how sharp it is; a `with` block."""
+    """Photographs the table again and again beside the player, and tells the source how sharp it is; a `with` block.
 
-    def __init__(self, source: AimSource, camera: Camera) -> None:
-        self._source, self._camera = source, camera
+    A job of the page beside the table gets the camera: it is closed here meanwhile, as most cameras serve one program
+    alone.
+
+    Parameters
+    ----------
+    camera : what it looks through; closed at the end.
+    again : opens it anew when it was given back.
+    """
+
+    def __init__(self, source: AimSource, camera: Camera, *, again: Callable[[], Camera]) -> None:
+        self._source, self._again = source, again
+        self._camera: Camera | None = camera
+        self._given_away = False
+        self._using = threading.Lock()
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="rigwarp-focus", daemon=True)
 
@@ -66,16 +79,39 @@ class FocusWatch:
     def __exit__(self, *_: object) -> None:
         self._over.set()
         self._thread.join()
+        self._drop_camera()
+
+    def give_camera(self, away: bool) -> None:
+        """Let go of the camera, after the photograph that is being taken, until it is given back."""
+        with self._using:
+            self._given_away = away
+            if away:
+                self._source.words = ""
+                self._drop_camera()
 
     def _run(self) -> None:
         meter = FocusMeter()
         while not self._over.wait(_PAUSE_S):
             try:
-                found = meter.look(self._camera.look())
+                self._look(meter)
             except RigwarpError as error:
                 self._source.words = ""
                 log.warning("no live sharpness any more: %s", error)
                 return
+
+    def _look(self, meter: FocusMeter) -> None:
+        """Once, unless somebody else has the camera."""
+        with self._using:
+            if self._given_away:
+                return
+            if self._camera is None:
+                self._camera = self._again()
+            found = meter.look(self._camera.look())
             if found is not None and found.words != self._source.words:
                 self._source.words = found.words
                 log.info("%s (gradient energy %.4f, best %.4f)", found.words, found.now, found.best)
+
+    def _drop_camera(self) -> None:
+        camera, self._camera = self._camera, None
+        if camera is not None:
+            camera.close()

@@ -84,7 +84,7 @@ export function calibrate(app) {
       else say(doing, w.working(w.jobs[job.job][0]));
       if (job.of) bar.value = job.at / job.of;
       else bar.removeAttribute("value");
-      const times = [job.of > 1 ? w.of(job.at, job.of) : "", job.left_s ? w.left_s(lasting(job.left_s, w)) : "", w.since(lasting(job.seconds, w))];
+      const times = [job.of > 1 ? w.of(job.at, job.of) : "", job.left_s ? w.left_s(lasting(job.left_s, w)) : "", w.since(lasting(app.jobSeconds(), w))];
       say(left, times.filter(Boolean).join(" · "));
       say(stop, job.stopping ? w.stopping : w.stop);
       stop.disabled = !app.operates || job.stopping;

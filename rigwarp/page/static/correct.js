@@ -164,8 +164,11 @@ export function correct(app) {
     corners = [];
     spot = null;
     takes = false;
-    pad.replaceChildren(...["", "up", "", "left", "", "right", "", "down", ""].map(way => LABELS[tool][way]
-      ? button(SIGNS[way], () => go(way), {"aria-label": w[LABELS[tool][way]], title: w[LABELS[tool][way]]}) : el("span")));
+    const ways = LABELS[tool], arrows = ["place", "spot", "mask"].includes(tool);
+    pad.className = arrows ? "pad" : "row";
+    pad.replaceChildren(...arrows
+      ? ["", "up", "", "left", "", "right", "", "down", ""].map(way => way ? button(SIGNS[way], () => go(way), {"aria-label": w[ways[way]], title: w[ways[way]]}) : el("span"))
+      : Object.keys(ways).map(way => button(w[ways[way]], () => go(way))));
     draw();
   }
 
@@ -209,6 +212,7 @@ export function correct(app) {
     cannot.hidden = possible;
     say(cannot, s.playing ? w.design_only : w.not_playing);
     plan.show(app.pictures.content);
+    plan.light(!s.dark);
     for (const one of can.querySelectorAll("button")) if (one !== close && one !== back && one !== again) one.disabled = !app.usable;
     undo.disabled ||= !s.undo;
     redo.disabled ||= !s.redo;

@@ -25,6 +25,7 @@ export function now(app) {
   const update = () => {
     const s = app.state, one = app.current();
     plan.show(app.pictures.content);
+    plan.light(!s.dark);
     if (s.correction) plan.correct(s.correction);
     for (const block of playing) block.hidden = !s.playing;
     freeze.hidden = !s.playing;

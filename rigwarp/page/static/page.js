@@ -21,7 +21,7 @@ const $ = id => document.getElementById(id);
 /** Everything that the parts share. */
 export const app = {
   words: english, hello: null, state: {playing: false}, job: {job: ""}, results: [], known: false, tables: null, messages: [], pictures: {}, plan: null,
-  frozen: false, notice: "", stateAt: 0, age: 0,
+  frozen: false, notice: "", stateAt: 0, age: 0, jobAt: 0,
   get operates() { return app.hello?.role === "operate"; },
   get usable() { return app.operates && link.up && !stale(); },
   get busy() { return Boolean(app.job.job) && app.job.job !== "camera"; },
@@ -41,12 +41,15 @@ export const app = {
   tellServer: message => link.tell(message),
   /** Put a text of a job or of the player into an element, translated; what stays English says that it is. */
   say(element, text) {
-    const code = document.documentElement.lang, told = PHRASES[code] && text ? PHRASES[code](text) : text;
-    say(element, told ?? text);
-    if (told === null) set(element, "lang", "en");
-    else element.removeAttribute("lang");
+    const translate = PHRASES[document.documentElement.lang], parts = translate && text ? translate(text) : [[text, true]];
+    const told = parts.map(([one]) => one).join("; ");
+    if (element.textContent === told && element.dataset.of === text) return element;
+    element.dataset.of = text;
+    element.replaceChildren(...parts.flatMap(([one, translated], i) => [i ? "; " : "", translated ? one : el("span", {lang: "en"}, one)]));
     return element;
   },
+  /** How long the job has run, seconds. */
+  jobSeconds: () => app.job.seconds + (performance.now() - app.jobAt) / 1000,
   current: () => app.results.find(one => one.current),
   go: part => { location.hash = part; },
 };
@@ -67,7 +70,7 @@ function heard(message) {
     app.state = message.state;
     app.age = message.age_s;
     app.stateAt = performance.now();
-  } else if (message.job) app.job = message.job;
+  } else if (message.job) Object.assign(app, {job: message.job, jobAt: performance.now()});
   else if (message.results) Object.assign(app, {results: message.results, known: true});
   else if (message.tables) {
     const first = !app.tables;
@@ -113,6 +116,7 @@ function complaint() {
 /** How things are, in one line, and whether that is well. */
 function line() {
   const w = app.words, s = app.state;
+  if (!link.key || link.refused === "key") return [w.key_title, ""];
   if (!link.up) return [link.refused === "full" ? w.full : app.hello ? w.no_link : w.connecting, "wrong"];
   if (stale()) return [w.old(lasting(stateAge(), w)), "wrong"];
   if (app.busy) return [w.working(w.jobs[app.job.job][0]), ""];
@@ -142,6 +146,10 @@ function refresh() {
   set(dark, "aria-pressed", Boolean(s.dark));
   dark.hidden = Boolean(app.tables);
   dark.disabled = !(app.operates && link.up && s.playing);
+  const stop = $("stop");
+  say(stop, w.stop);
+  stop.hidden = !app.busy || part === "calibrate";  // there it stands beside what is being done
+  stop.disabled = !app.operates || app.job.stopping;
   const call = complaint() && app.hello?.call ? ` ${w.call(app.hello.call)}` : "";
   say($("alarm"), app.notice || (link.up && complaint() ? `${complaint()}.${call}` : ""));
   $("main").classList.toggle("old", Boolean(app.hello) && (!link.up || stale()));
@@ -154,7 +162,7 @@ function start() {
   $("nav").replaceChildren(...Object.keys(parts()).map(name => el("a", {href: `#${name}`}, w[name])));
   set($("nav"), "aria-label", w.parts);
   $("foot").replaceChildren(el("p", {}, w.foot(app.hello.name, app.hello.version)), el("p", {}, app.operates ? w.screen : w.view_only));
-  document.title = app.hello.name;
+  document.title = app.hello.name || "rigwarp";
   part = null;
   show(false);
 }
@@ -193,12 +201,12 @@ function askForKey(why) {
     link.open(key);
   };
   $("nav").replaceChildren();
-  say($("line"), w.key_title);
   $("main").replaceChildren(el("h1", {}, w.key_title), el("p", {}, why),
     el("form", {onsubmit: open, class: "card"}, el("label", {for: "key"}, w.key_label), el("p", {}, field), el("button", {type: "submit", class: "strong"}, w.key_open)));
 }
 
 $("dark").addEventListener("click", () => app.do("dark", app.state.dark ? 0 : 1));
+$("stop").addEventListener("click", () => app.ask({job: "stop"}));
 addEventListener("hashchange", () => {
   const key = /[#&]k=/.test(location.hash) && takeKey();
   if (key) link.open(key);

@@ -2,21 +2,29 @@
 const plain = text => text.replace(/[.*+?^${}()|[\]\\]/g, "\\$&");
 const shape = text => new RegExp(`^${text.split("{}").map(plain).join("(.*?)")}$`, "s");
 
-/** A function that gives a text's translation, or null where there is none. `table`: pairs of sentences. */
+/**
+ * A function that gives a text's parts, each with whether it is translated. `table`: pairs of sentences. Findings that are
+ * strung together by semicolons are looked up one by one, also inside of a sentence.
+ */
 export function translator(table) {
   const known = table.map(([from, to]) => [shape(from), to]);
   // numbers alone: addresses and names of files keep their points
   const figure = text => text.replace(/[\w./:@+-]+/g, word => /^[+-]?\d+\.\d+[.:]?$/.test(word) ? word.replace(".", ",") : word);
-  const one = text => {
+  const whole = text => {
     for (const [from, to] of known) {
       const found = from.exec(text);
-      if (found) return to.replace(/\{(\d)\}/g, (_, number) => one(found[number]) ?? figure(found[number]));
+      if (found) return to.replace(/\{(\d)\}/g, (_, number) => inside(found[number]));
     }
     return null;
   };
+  const parts = text => text.split("; ").map(one => [whole(one), one]);
+  const inside = text => {
+    const found = parts(text);
+    if (found.every(([told]) => told !== null)) return found.map(([told]) => told).join("; ");
+    return whole(text) ?? found.map(([told, one]) => told ?? figure(one)).join("; ");
+  };
   return text => {
-    const parts = text.split("; "), told = one(text) ?? parts.map(one);
-    if (typeof told === "string") return told;
-    return told.includes(null) ? null : told.join("; ");
+    const found = parts(text), all = found.some(([told]) => told === null) ? whole(text) : null;
+    return all !== null ? [[all, true]] : found.map(([told, one]) => [told ?? one, told !== null]);
   };
 }

@@ -1,4 +1,6 @@
 // The table from above, in millimetres: x to the right, y away from the front edge, as everywhere in rigwarp.
+import {set} from "./dom.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 const MARGIN_MM = 34;
 
@@ -53,21 +55,31 @@ export class Plan {
     return group;
   }
 
-  /** The picture that is being sent; null: none. */
+  /** The picture that is being sent; null: none. What is the same as before is left alone, here and below: the state comes
+   * ten times a second, and a tablet that draws everything anew each time gets warm. */
   show(url) {
-    if (url) this.picture.setAttribute("href", url);
-    this.picture.setAttribute("visibility", url ? "visible" : "hidden");
+    if (url) set(this.picture, "href", url);
+    set(this.picture, "visibility", url ? "visible" : "hidden");
+  }
+
+  /** The table while it is kept dark, and else. */
+  light(on) {
+    this.svg.classList.toggle("unlit", !on);
   }
 
   /** Where the correction by hand puts it. */
   correct({shift_mm, turn_deg, scale}) {
     const {centre_mm: [cx, cy], rotation_deg} = this.content;
-    this.moved.setAttribute("transform",
+    set(this.moved, "transform",
       `translate(${cx + shift_mm[0]} ${-cy - shift_mm[1]}) rotate(${-rotation_deg - turn_deg}) scale(${scale})`);
   }
 
   /** Masks, spots that were taken along, corners of a mask in hand, the mark. */
-  mark({masks = [], drags = [], corners = [], mark = null, reach = 0}) {
+  mark(marked) {
+    const marks = JSON.stringify(marked);
+    if (marks === this.marks) return;
+    this.marks = marks;
+    const {masks = [], drags = [], corners = [], mark = null, reach = 0} = marked;
     const points = list => list.map(([x, y]) => `${x},${-y}`).join(" ");
     const made = masks.map(mask => draw("polygon", {class: "mask", points: points(mask)}));
     for (const {at_mm: [x, y], by_mm: [dx, dy]} of drags) {

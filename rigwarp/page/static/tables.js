@@ -3,7 +3,7 @@ import {el, mm, sourceName} from "./dom.js";
 
 export function tables(app) {
   const w = app.words;
-  const list = el("ul", {class: "list"});
+  const list = el("ul", {class: "list tables"});
   let are = "";
   const words = one => ({
     silent: () => w.silent, off: () => w.off(mm(one.off_mm)), moved: () => w.moved_some, idle: () => w.nothing_plays, dark: () => w.is_dark,
