@@ -15,6 +15,7 @@ _STROKES = [(x, -4.0, 1.2, 8.0) for x in (-24.0, -18.0, -12.0, -6.0)] + [
     (-24.0, -0.6, 7.2, 1.2),
     (-12.0, -0.6, 7.2, 1.2),
 ]
+_FACET_MM = 4.0  # across, in the middle
 _RIM_MM = 1.5  # of chamfers and roundings
 
 Field = Callable[[Any, Any], Any]
@@ -58,6 +59,8 @@ class Part:
         inside = (np.abs(x) < self.half_mm[0]) & (np.abs(y) < self.half_mm[1])
         if "hole" in self.cut:
             inside &= np.hypot(x - _HOLE_MM[0], y - _HOLE_MM[1]) > _HOLE_MM[2] + margin_mm
+        if "facet" in self.cut:
+            inside &= np.hypot(x, y) > 0.5 * _FACET_MM + margin_mm
         if "text" in self.cut:
             for x0, y0, dx, dy in _STROKES:
                 inside &= ~(
@@ -404,6 +407,16 @@ def manifold() -> Iterator[Part]:
         bowl,
         half_mm=whole,
         shaded=True,
+    )
+    round_250 = sphere(250.0)
+    deep = float(round_250.height(0.5 * _FACET_MM, 0.0))
+    yield part(
+        "sphere, facet of 4 mm",
+        "m.stl",
+        _warped(round_250, cells=70) - _slab(-8, -8, -20, 8, 8, deep),
+        round_250,
+        half_mm=whole,
+        cut=("facet",),
     )
     big = manifold3d.Manifold.sphere(250.0, circular_segments=720).translate([0.0, 0.0, 250.0])
     yield part("sphere cut to a block", "m.stl", big ^ _slab(-60, -45, -5, 60, 45, 40), sphere(250.0), half_mm=whole)

@@ -205,11 +205,17 @@ def exact_spots(rig, height, slope, *, guess_mm=0.0):
             sx, sy = slope(x, y)
             t = t - (o[2] + t * d[..., 2] - height(x, y)) / (d[..., 2] - sx * d[..., 0] - sy * d[..., 1])
         p = o + t[..., None] * d
-        sx, sy = slope(p[..., 0], p[..., 1])
-        n = np.stack([-sx, -sy, np.ones_like(sx)], axis=-1)
-        n = n / np.linalg.norm(n, axis=-1, keepdims=True)
-        out = d - 2.0 * np.sum(d * n, axis=-1, keepdims=True) * n
+        spots = reflected_spots(rig, d, p, slope(p[..., 0], p[..., 1]))
+    return spots, p
+
+
+def reflected_spots(rig, d, p, slopes):
+    """(H, W, 2) where rays along d (H, W, 3) land that meet a mirror of these slopes (dz/dx, dz/dy) at p (H, W, 3)."""
+    n = np.stack([-slopes[0], -slopes[1], np.ones_like(slopes[0])], axis=-1)
+    n = n / np.linalg.norm(n, axis=-1, keepdims=True)
+    out = d - 2.0 * np.sum(d * n, axis=-1, keepdims=True) * n
+    with np.errstate(invalid="ignore", divide="ignore"):
         reach = (rig.table.height_mm - p[..., 2]) / out[..., 2]
     spots = p[..., :2] + reach[..., None] * out[..., :2]
     spots[~(reach > 0.0)] = np.nan
-    return spots, p
+    return spots

@@ -30,6 +30,7 @@ from rigwarp.tracing.cad.patches import Patch, reflecting_faces
 from rigwarp.tracing.cad.regained import regained
 from rigwarp.tracing.cad.welding import rounding_mm, weld
 from rigwarp.tracing.surfaces.nurbs_surface import NurbsSurface
+from rigwarp.tracing.surfaces.panel import FlatSurface
 from rigwarp.tracing.surfaces.quadric import QuadricSurface
 
 _RADIUS_MM = 700.0
@@ -44,6 +45,9 @@ def _sphere(radius_mm):
         return np.sqrt(radius_mm**2 - x * x - y * y)
 
     return (lambda x, y: radius_mm - root(x, y)), (lambda x, y: (x / root(x, y), y / root(x, y)))
+
+
+_BALL_250 = _sphere(250.0)
 
 
 def _cylinder(radius_mm):
@@ -173,6 +177,32 @@ def test_text_and_holes_leave_the_rest_alone(rig_at, features, clean):
     assert z <= _HONEST
     assert missing == 0.0
     assert len(model.surfaces) == 1
+
+
+def _with_facet(radius_mm, facet_mm):
+    """A convex sphere in rings, its middle cut flat: all corners lie on the sphere."""
+    radii = np.append(np.arange(75.0, facet_mm, -1.25), facet_mm)[:, None]
+    turn = np.deg2rad(np.arange(0.0, 361.0, 7.5))
+    z = radius_mm - np.sqrt(radius_mm**2 - radii**2) + 0.0 * turn
+    p = np.stack([radii * np.cos(turn), radii * np.sin(turn), z], axis=-1)
+    middle = np.broadcast_to([0.0, 0.0, z[-1, 0]], p[-1, :-1].shape)
+    rings = [p[:-1, :-1], p[1:, :-1], p[1:, 1:]], [p[:-1, :-1], p[1:, 1:], p[:-1, 1:]]
+    triangles = [np.stack(corners, axis=-2).reshape(-1, 3, 3) for corners in rings]
+    return soup(np.concatenate([*triangles, np.stack([p[-1, :-1], p[-1, 1:], middle], axis=-2)]))
+
+
+def test_a_facet_cut_into_the_mirror_is_a_face_of_its_own(rig_at):
+    rig = rig_at(resolution=(160, 90))
+    model, rms, missing, _ = _judged(rig, _with_facet(250.0, 4.0), _BALL_250, lambda at: np.hypot(*at[..., :2].T).T > 5)
+    assert rms <= _TOLERANCE_MM
+    assert missing == 0.0
+    assert isinstance(model.surfaces[1], FlatSurface)
+    # a level facet sends light on to the table, 600 mm below, as it came from the lens, 110 mm below
+    _, at = _exact(rig, _BALL_250)
+    on_facet = np.hypot(*at[..., :2].T).T < 3.5
+    facet_mm = _BALL_250[0](4.0, 0.0)
+    expected = at[..., :2] / (at[..., 2:] + 110.0) * (2.0 * facet_mm + 110.0 + 600.0)
+    np.testing.assert_allclose(trace_map(model).table_mm[on_facet], expected[on_facet], atol=1e-3)
 
 
 def test_facets_that_a_mesh_kernel_cut_widen_the_outline_and_a_chamfer_does_not():

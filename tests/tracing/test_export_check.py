@@ -70,6 +70,20 @@ def test_coarse_triangles_are_told_from_noisy_ones(exported):
     assert "too coarse" in check.advice
 
 
+def test_a_wave_that_triangles_skip_is_not_taken_for_rounding(rig_around, scattered, mesh_from, rng):
+    """Vertices 0.1 mm off a smooth surface, in a file with steps of 4e-6 mm: more decimals would change nothing."""
+    shape = MeshShape(file="m.stl", reflecting_side=np.array([0.0, 0.0, -1.0]), crease_rad=None)
+    rig = rig_around(shape, resolution=(64, 36), projector_mm=(0.0, 0.0, -120.0))
+    points = scattered(rng, half_x=60.0, half_y=45.0, edge_mm=9.0)
+    mesh = mesh_from(lambda x, y: -(x * x + y * y) / 1400.0 + 0.3 * np.sin(0.3 * x) * np.cos(0.3 * y), points)
+    model = build_model(rig, meshes={"m.stl": mesh})
+    check = check_export(model, trace_map(model), rig)
+    assert check is not None
+    assert check.zones[0].tessellation.noise_mm > 0.05
+    assert "too coarse" in check.advice
+    assert "decimals" not in check.advice
+
+
 def test_an_export_as_fine_as_the_advice_says_is_fine_enough(rig_around, scattered, mesh_from, rng):
     """A wave of 40 mm in irregular triangles of 5 mm; the second export has the edges that the first one asks for."""
 

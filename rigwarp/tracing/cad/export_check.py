@@ -6,7 +6,7 @@ import numpy as np
 
 from rigwarp.geometry import PixelMap
 from rigwarp.rig import MeshShape, MirrorShape, Rig, inside_content
-from rigwarp.tracing.cad.welding import edges_of
+from rigwarp.tracing.cad.welding import edges_of, rounding_mm
 from rigwarp.tracing.model import OpticalModel
 from rigwarp.tracing.surfaces.panel import FlatSurface
 from rigwarp.tracing.surfaces.surface import Tessellation
@@ -15,6 +15,7 @@ from rigwarp.words import number
 _SHARE_OF_TOLERANCE = 0.1
 _ORDER = 2.5  # power of the triangles' size that errors of slope go with (r^5 kernel; Wendland 2005, ch. 11)
 _SAFELY = 0.8
+_ASKED = 2_000  # vertices
 _BENT_RAD = np.deg2rad(40.0)  # crease_deg = 40 joins what turns by less
 
 
@@ -71,7 +72,9 @@ def check_export(model: OpticalModel, design: PixelMap, rig: Rig) -> ExportCheck
         limit_mm=limit,
         fine_enough=p95 <= limit,
         usable=p95 <= rig.tolerance.content_p95_mm,
-        advice=_folded_or_curved(model, rig.mirror.shape) if p95 <= limit else _advice(zones, p95, limit),
+        advice=_folded_or_curved(model, rig.mirror.shape)
+        if p95 <= limit
+        else _advice(zones, p95, limit, _rounded_to_mm(model)),
     )
 
 
@@ -97,13 +100,25 @@ def _folded_or_curved(model: OpticalModel, shape: MirrorShape) -> str:
     )
 
 
-def _advice(zones: tuple[ZoneExport, ...], p95_mm: float, limit_mm: float) -> str:
+def _rounded_to_mm(model: OpticalModel) -> float:
+    """By how much the file's numbers are apart: steps of float32, or the last decimal that its vertices have."""
+    if model.cad is None:
+        return 0.0
+    vertices = model.cad.mesh.vertices_mm[:_ASKED]
+    steps = 2.0 * rounding_mm(model.cad.mesh)
+    for decimal in (1.0, 0.1, 0.01, 1e-3, 1e-4):
+        if decimal > steps and np.abs(vertices - decimal * np.rint(vertices / decimal)).max() <= 2.0 * steps:
+            return decimal
+    return steps
+
+
+def _advice(zones: tuple[ZoneExport, ...], p95_mm: float, limit_mm: float, rounded_to_mm: float) -> str:
     worst = max(zones, key=lambda z: (z.tessellation.too_few, z.tessellation.noise_mm)).tessellation
     found = (
         f"The export leaves the design uncertain by {number(p95_mm, 2)} mm on the table, more than "
         f"{number(limit_mm, 2)} mm, a tenth of tolerance.content_p95_mm. "
     )
-    if worst.too_few:
+    if worst.too_few or worst.noise_mm > rounded_to_mm:
         share = _SAFELY * (limit_mm / p95_mm) ** (1.0 / _ORDER)
         chord = number(share**2 * worst.chord_mm, 1)
         return found + (

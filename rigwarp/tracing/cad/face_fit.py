@@ -10,11 +10,19 @@ from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.exact_faces import spline_of
 from rigwarp.tracing.cad.patches import Patch
 from rigwarp.tracing.cad.welding import Numbers, lengths
-from rigwarp.tracing.surfaces.height_field import PatchFit, SplineSurface, fit_height, spread_sample
+from rigwarp.tracing.surfaces.height_field import (
+    PatchFit,
+    SplineSurface,
+    drawn_fit,
+    fit_height,
+    or_smoothest,
+    spread_sample,
+)
 from rigwarp.tracing.surfaces.nurbs_surface import NurbsSurface
 from rigwarp.tracing.surfaces.outline import Outline
 from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
 from rigwarp.tracing.surfaces.quadric import QuadricSurface
+from rigwarp.tracing.surfaces.spline_solve import KERNEL_MM
 from rigwarp.tracing.surfaces.surface import Tessellation
 
 _ROUNDINGS = 4.0  # vertices of a plane or another closed form stray from it by rounding alone
@@ -27,7 +35,6 @@ _TURNS_RAD = 1e-5  # two halves of one flat strip turn by less
 _ON_RULING = (8, 40)  # points that stand for a ruling, at least and at most
 
 _MOST_POINTS = 100_000  # fifty for each coefficient of the finest spline
-_KERNEL_MM = 1e-7  # a CAD kernel's own idea of one place: no form is surer than that
 _BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face; roundings are no noise, so three times
 
 FittedSurface = SplineSurface | NurbsSurface | FlatSurface | QuadricSurface
@@ -82,14 +89,15 @@ def patch_surface(
             outline=outline,
             nurbs=own[0],
             starts_uv=own[1],
-            sigma=float(_BOW * _KERNEL_MM / np.ptp(points, axis=0).max()),
+            sigma=float(_BOW * KERNEL_MM / np.ptp(points, axis=0).max()),
             tessellation=_tessellation(patch, noise_mm=0.0, too_few=False),
         )
     fit: PatchFit | None = None
+    local = (points - flat[:3, 3]) @ flat[:3, :3]
     steep = _is_steep(vectors, flat[:3, 2])
     # the kernel's points lie on a closed form to rounding, or on none
     if not (rim_only or steep or on_surface_mm is not None):
-        fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3])
+        fit = fit_height(local)
     if fit is None:
         form = (
             closed_form(points, vectors, within_mm=allowed, kinds=_RULINGS, per_unknown=_ON_FIVE_RULINGS)
@@ -100,15 +108,32 @@ def patch_surface(
             return _quadric_surface(patch, form, flat, outline, zone, points)
     if fit is None or rim_only:
         fit = _through_rulings(patch, points, flat, allowed) if rim_only else None
-        fit = fit_height((points - flat[:3, 3]) @ flat[:3, :3]) if fit is None else fit
+        fit = fit_height(local) if fit is None else fit
+    frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, local, flat, vectors, allowed)
+    border = (patch.vertices_mm[patch.border] - frame[:3, 3]) @ frame[:3, :3]
     return SplineSurface(
         zone=zone,
         name=f"patch {zone}",
-        T_mirror_from_surface=flat,
+        T_mirror_from_surface=frame,
         fit=fit,
-        outline=outline,
+        outline=Outline(edges_mm=border[..., :2]),
         tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
     )
+
+
+def _drawn_or_smoothest(
+    fit: PatchFit, local_mm: Array, flat: Array, vectors: Array, within_mm: float
+) -> tuple[Array, PatchFit]:
+    """What knows more than the least-squares spline of points (N, 3) in frame `flat`, and the frame that it lies in."""
+    across = int(np.argmax(np.abs(flat[:3, 2])))
+    normal = np.sign(flat[across, 2]) * np.eye(3)[across]
+    if not _is_steep(vectors, normal):
+        frame = frame_on_plane(flat[:3, 3][None], normal)
+        turned = flat[:3, :3].T @ frame[:3, :3]
+        drawn = drawn_fit(local_mm @ turned, within_mm=within_mm)
+        if drawn is not None:
+            return frame, drawn
+    return flat, or_smoothest(fit, local_mm)
 
 
 def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
@@ -137,7 +162,7 @@ def _quadric_surface(
 ) -> QuadricSurface:
     # vertices of one height (a ring, a ruling) were rounded alike: together they count once
     heights = len(np.unique(points_mm[:, np.argmax(np.abs(flat[:3, 2]))]))
-    stray = max(form.residual_rms_mm, _KERNEL_MM)
+    stray = max(form.residual_rms_mm, KERNEL_MM)
     slope = _BOW * stray * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
     return QuadricSurface(
         zone=zone,

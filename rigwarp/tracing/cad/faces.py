@@ -10,6 +10,7 @@ there, whatever the triangles look like. Where it exceeds what both neighbours a
 face ends: at a crease, and as well where a rounding begins without one.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,12 +74,12 @@ def is_stray(face: Face, size_mm: float) -> bool:
 
 
 def described(
-    mesh: TriangleMesh, mirrors: list[Patch], names: list[str], light: Array
+    mesh: TriangleMesh, mirrors: list[Patch], names: list[str], light: Array, facets: Sequence[Numbers] = ()
 ) -> tuple[Numbers, tuple[FaceNote, ...]]:
     """(M,) number of each triangle's face, and what to say of each: pieces of mirror, then all else that light meets.
 
     Triangles beside the mirror that light meets and that hang together are one stray face. `light` (M,) is what falls
-    on each.
+    on each; `facets` are the triangles of facets within the mirror.
     """
     label: Numbers = np.full(len(mesh.faces), NO_FACE)
     for zone, patch in enumerate(mirrors):
@@ -88,6 +89,7 @@ def described(
         group = face_groups(len(astray), edges_of(mesh.faces[astray]).faces)
         order = np.argsort(-np.bincount(group, weights=light[astray]), kind="stable")
         label[astray] = len(mirrors) + np.argsort(order)[group]
+    on_facet = np.isin(np.arange(len(label)), np.concatenate([np.empty(0, np.int64), *facets]))
     total = max(float(light.sum()), 1e-300)
     notes = []
     for number in range(int(label.max()) + 1):
@@ -98,7 +100,7 @@ def described(
         notes.append(
             FaceNote(
                 number=number,
-                name=_stray_name(face) if stray else names[number],
+                name=_stray_name(face, flat=bool(on_facet[own].all())) if stray else names[number],
                 stray=stray,
                 light=face.light,
                 middle_mm=_middle_mm(face.patch),
@@ -108,7 +110,9 @@ def described(
     return label, tuple(notes)
 
 
-def _stray_name(face: Face) -> str:
+def _stray_name(face: Face, *, flat: bool) -> str:
+    if flat:
+        return "flat facet in the mirror"
     return "edge, chamfer or rounding" if face.width_mm < _NARROW_MM else "another part of the body"
 
 

@@ -63,7 +63,8 @@ def slope_uncertainty(
 
     Parameters
     ----------
-    spline, others : the fit, and fits of the same points with other cells.
+    spline, others : the fit, and fits of the same points with other cells; none for a spline that is known to be the
+        surface's own.
     points_mm : (N, 3)
     factor : of the fit's normal equations.
     scatter_mm : 1-sigma of a point.
@@ -75,17 +76,18 @@ def slope_uncertainty(
     counts = np.maximum(_NODES_PER_CELL * bins, _FEWEST_NODES) + 1
     nodes = [np.linspace(a, b, n) for a, b, n in zip(low, high, counts, strict=True)]
     x, y = np.meshgrid(*nodes, indexing="ij")
-    choose = np.maximum if on_lines else np.minimum
-    changes = [
-        _change_variance(spline, other, points_mm, low, (high - low) / bins, bins)
-        / _share_of_misfit(spline, other) ** 2
-        for other in others
-    ]
-    misfit = _filled(functools.reduce(choose, changes), (high - low) / bins)
-    place = [(a - s) / d * n - 0.5 for a, s, d, n in zip((x, y), low, high - low, bins, strict=True)]
-    variance = ndimage.map_coordinates(misfit, place, order=1, mode="nearest")
-    noise = scatter_mm**2 * _noise_variance(spline, factor, x.ravel(), y.ravel()).reshape(x.shape)
-    variance = np.maximum(variance, noise)  # not the sum: the finer fit's change holds about as much noise
+    variance = scatter_mm**2 * _noise_variance(spline, factor, x.ravel(), y.ravel()).reshape(x.shape)
+    if others:
+        choose = np.maximum if on_lines else np.minimum
+        changes = [
+            _change_variance(spline, other, points_mm, low, (high - low) / bins, bins)
+            / _share_of_misfit(spline, other) ** 2
+            for other in others
+        ]
+        misfit = _filled(functools.reduce(choose, changes), (high - low) / bins)
+        place = [(a - s) / d * n - 0.5 for a, s, d, n in zip((x, y), low, high - low, bins, strict=True)]
+        # not the sum: the finer fit's change holds about as much noise
+        variance = np.maximum(variance, ndimage.map_coordinates(misfit, place, order=1, mode="nearest"))
     step = np.array([n[1] - n[0] for n in nodes])
     return SlopeUncertainty(start_mm=low, step_mm=step, sigma=np.sqrt(variance))
 

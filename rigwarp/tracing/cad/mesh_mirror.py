@@ -12,6 +12,7 @@ from rigwarp.tracing.cad.cad_faces import CadFaces
 from rigwarp.tracing.cad.exact_faces import on_own_faces
 from rigwarp.tracing.cad.face_fit import FittedSurface, allowed_mm, lies_on_one_form, patch_surface
 from rigwarp.tracing.cad.faces import LEAST_LIGHT, described, faces_of, in_lights_box, is_stray, near_light
+from rigwarp.tracing.cad.flat_spots import away_from, flat_spots
 from rigwarp.tracing.cad.patches import Patch, reflecting_faces, smooth_patches
 from rigwarp.tracing.cad.peeling import peeled
 from rigwarp.tracing.cad.regained import closed_up, regained, with_sure_corners
@@ -73,11 +74,17 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     carried = np.bincount(met[met >= 0], weights=light.share[met >= 0], minlength=len(welded.faces)).astype(float)
     if len(front.faces) > _MANY:
         front = front.part(in_lights_box(front, hits[front.numbers]))
+    flats = [] if shape.crease_rad is not None else flat_spots(front, hits[front.numbers], rounding_mm=rounding)
+    spots = [front.part(flat) for flat in flats]
+    if spots:
+        front = front.part(~np.any(flats, axis=0))
     lit = _lit_patches(front, hits, shape, rounding, float(np.ptp(welded.vertices_mm, axis=0).max()))
+    lit = [away_from(p, spots) for p in lit] if spots else lit
     lit = [peeled(p, hits, least_mm=allowed_mm(p, rounding), on_surface_mm=welded.on_surface_mm) for p in lit]
     lit = [closed_up(p, front) for p in lit]
     if welded.exact is not None:
         lit = on_own_faces(lit, front, hits, welded.exact)
+    lit += [spot for spot in spots if hits[spot.numbers].sum() > LEAST_LIGHT * hits.sum()]
     fitted: list[FittedSurface] = []
     for zone, piece in enumerate(lit):
         fit = partial(
@@ -94,7 +101,7 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     lit = [piece for piece, _ in pieces]
     surfaces = tuple(_with_chord(surface, found) for (_, surface), found in zip(pieces, chords, strict=True))
     error = max(float(np.nanmax(found, initial=0.0)) for found in chords)
-    label, notes = described(welded, lit, [s.name for s in surfaces], carried)
+    label, notes = described(welded, lit, [s.name for s in surfaces], carried, [spot.numbers for spot in spots])
     faces = CadFaces(body=body, mesh=welded, label=label, notes=notes, reflecting_side=shape.reflecting_side)
     return MeshMirror(surfaces=surfaces, faces=faces, chord_error_mm=error)
 

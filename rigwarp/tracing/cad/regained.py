@@ -14,6 +14,7 @@ from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing.cad.face_fit import FittedSurface
 from rigwarp.tracing.cad.patches import Patch
 from rigwarp.tracing.cad.welding import Numbers, face_groups, lengths
+from rigwarp.tracing.surfaces.height_field import spread_sample
 from rigwarp.tracing.surfaces.outline import Outline
 from rigwarp.tracing.surfaces.surface import unit_normals
 
@@ -21,6 +22,7 @@ _CHORDS = 1.5  # times the largest gap between the surface and its own triangles
 _TURNS = 1.5  # times the largest turn of its own triangles against it
 _MOST_RAD = 0.1  # more turns a chamfer
 _SIGMAS, _ROUNDINGS = 3.0, 4.0
+_OWN = 100_000  # of its triangles that are asked
 _USUAL = 99.0  # per cent of its triangles that say what is largest
 
 
@@ -38,6 +40,8 @@ def with_sure_corners(piece: Patch, surface: FittedSurface, front: Patch, *, rou
     ours = np.isin(front.numbers, piece.numbers)
     free = np.flatnonzero(~ours)
     near = free[_alike(piece, surface, front, free)]
+    if not len(near):
+        return piece
     corners = front.vertices_mm[front.faces[near]]
     local = _local(corners, surface)
     away = np.asarray(cKDTree(piece.vertices_mm[piece.used]).query(corners.reshape(-1, 3))[0])
@@ -75,7 +79,10 @@ def _local(points_mm: Array, surface: FittedSurface) -> Array:
 
 def _alike(piece: Patch, surface: FittedSurface, front: Patch, asked: Numbers) -> BoolArray:
     """(K,) whether triangles (K,) of the front lie as close to a piece's surface, and as flat on it, as its own do."""
-    gap, turn = _off(surface, piece.vertices_mm[piece.faces], whole=True)
+    if not len(asked):
+        return np.zeros(0, bool)
+    own = piece.faces[spread_sample(len(piece.faces), _OWN)]
+    gap, turn = _off(surface, piece.vertices_mm[own], whole=True)
     most_mm, most_rad = (float(np.nanpercentile(values, _USUAL)) for values in (gap, turn))
     near_mm, near_rad = _off(surface, front.vertices_mm[front.faces[asked]], whole=False)
     with np.errstate(invalid="ignore"):

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, slope_uncertainty
+from rigwarp.tracing.surfaces.drawn_spline import drawn_knots
 from rigwarp.tracing.surfaces.outline import Outlined
 from rigwarp.tracing.surfaces.polyharmonic import FEWEST, MOST, fit_scattered
-from rigwarp.tracing.surfaces.spline_solve import DEGREE, solve_spline
+from rigwarp.tracing.surfaces.spline_solve import DEGREE, KERNEL_MM, solve_on, solve_spline
 from rigwarp.tracing.surfaces.surface import Tessellation
 
 
@@ -25,12 +26,19 @@ class PatchFit:
     residual_rms_mm : of the points about the spline, corrected for the degrees of freedom spent.
     uncertainty : of its slopes.
     too_few_points : whether more cells than the points can carry would have been worth while.
+    out_of_cells : the same, or more than there may be.
     """
 
     spline: HeightSpline
     residual_rms_mm: float
     uncertainty: SlopeUncertainty
     too_few_points: bool = False
+    out_of_cells: bool = False
+
+    @property
+    def sure_enough(self) -> bool:
+        """Whether nothing else is worth a try."""
+        return not self.out_of_cells or self.uncertainty.usual <= _SURE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,6 +82,8 @@ _GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _SURE = 1e-6  # of a slope: 0.001 mm on a table a metre away
 _TOGETHER = 3  # that count, for each coefficient
+_HARDLY = 1e-3  # of the usual weight of smoothness, which moves what fits to rounding by more than its rounding
+_ONE_OFF = 10.0  # times what is allowed rms: a CAD kernel's edges lie on their faces to its tolerance
 _WORTH = 0.97  # more cells must lower the predicted error to this share
 
 
@@ -82,8 +92,7 @@ def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
 
     The number of cells is the one after which generalised cross-validation (Craven and Wahba 1979, Numer. Math. 31,
     377) predicts no clear gain any more. `rulings` says that the points lie on so many straight lines, each of which
-    two points have measured. Where cells that would be worth while hold too few points, the surer of the spline and the
-    smoothest interpolant counts.
+    two points have measured.
     """
     sample = points_mm[spread_sample(len(points_mm), _SAMPLE)]
     best, best_score = _CELLS[0], np.inf
@@ -104,15 +113,33 @@ def fit_height(points_mm: Array, *, rulings: int | None = None) -> PatchFit:
         if failures == 2:  # one step without gain may be the surface's own symmetry
             break
     fit = fit_height_on(points_mm, cells=_square_cells(points_mm, best), rulings=rulings)
-    out_of_cells = rulings is None and (starved or best == _CELLS[-1])
-    if out_of_cells and fit.uncertainty.usual > _SURE and FEWEST <= len(points_mm) <= MOST:
-        with suppress(np.linalg.LinAlgError):  # rows so far apart that a tile has two: the spline and its doubt stay
-            smoothest = _smoothest(points_mm)
-            surer = smoothest.uncertainty.rms < fit.uncertainty.rms
-            if not starved:  # a spline whose cells hold enough points may be in doubt at the rim alone
-                surer &= smoothest.uncertainty.usual < fit.uncertainty.usual
-            fit = smoothest if surer else fit
-    return replace(fit, too_few_points=starved)
+    return replace(fit, too_few_points=starved, out_of_cells=rulings is None and (starved or best == _CELLS[-1]))
+
+
+def or_smoothest(fit: PatchFit, points_mm: Array) -> PatchFit:
+    """The surer of a spline and the smoothest interpolant, where the spline wants more cells than it may have."""
+    if fit.sure_enough or not FEWEST <= len(points_mm) <= MOST:
+        return fit
+    with suppress(np.linalg.LinAlgError):  # rows so far apart that a tile has two: the spline and its doubt stay
+        smoothest = _smoothest(points_mm)
+        surer = smoothest.uncertainty.rms < fit.uncertainty.rms
+        if not fit.too_few_points:  # a spline whose cells hold enough points may be in doubt at the rim alone
+            surer &= smoothest.uncertainty.usual < fit.uncertainty.usual
+        return replace(smoothest, too_few_points=fit.too_few_points) if surer else fit
+    return fit
+
+
+def drawn_fit(points_mm: Array, *, within_mm: float) -> PatchFit | None:
+    """The cubic spline that (N, 3) points were drawn with over x and y; None where none passes them within so much."""
+    if not FEWEST <= len(points_mm) <= MOST or (knots := drawn_knots(points_mm, within_mm=within_mm)) is None:
+        return None
+    spline, factor = solve_on(knots.flat(points_mm), points_mm, lighter=_HARDLY)
+    residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
+    scatter = float(np.sqrt(residual @ residual / max(len(residual) - spline.coefficients_mm.size, 1)))
+    if scatter > within_mm or np.abs(residual).max() > _ONE_OFF * within_mm:
+        return None
+    uncertainty = slope_uncertainty(spline, (), points_mm, factor=factor, scatter_mm=max(scatter, KERNEL_MM))
+    return PatchFit(spline=spline, residual_rms_mm=scatter, uncertainty=uncertainty)
 
 
 def _smoothest(points_mm: Array) -> PatchFit:

@@ -9,6 +9,8 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
 
 DEGREE = 5
+KERNEL_MM = 1e-7
+"""A CAD kernel's own idea of one place: no form is surer than that."""
 _SMOOTHING = 1e-9  # share of the data's weight: decides coefficients that no point supports, moves others by < 1e-6 mm
 _STIFFNESS = 1e-12  # the same for second differences, which the few vertices of a coarse strip leave open
 _RIM_CELLS = 1  # added all around, so that interpolation next to the rim sees a surface that goes on smoothly
@@ -49,17 +51,21 @@ def solve_spline(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline
     Third differences of the coefficients are weighed in very slightly, so that cells without points (beyond the rim,
     corners of the bounding box, holes) continue their neighbours' curvature.
     """
-    x, y, z = points_mm.T
     low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
     cell = np.maximum((high - low) / cells, 1e-3 * float((high - low).max()))
     low, high = low - _RIM_CELLS * cell, high + _RIM_CELLS * cell
     wider = (cells[0] + 2 * _RIM_CELLS, cells[1] + 2 * _RIM_CELLS)
-    flat = HeightSpline.over(((low[0], high[0]), (low[1], high[1])), cells=wider, degree=DEGREE)
+    return solve_on(HeightSpline.over(((low[0], high[0]), (low[1], high[1])), cells=wider, degree=DEGREE), points_mm)
+
+
+def solve_on(flat: HeightSpline, points_mm: Array, *, lighter: float = 1.0) -> tuple[HeightSpline, NormalFactor]:
+    """Least-squares spline through (N, 3) points on a given one's knots; `lighter` than `solve_spline` smooths."""
+    x, y, z = points_mm.T
     normal, right = flat.normal_equations(x, y, z)
     weight = np.trace(normal) / len(normal)
     for order, share in ((3, _SMOOTHING), (2, _STIFFNESS)):
-        normal += share * weight * _differences(flat.coefficients_mm.shape, order)
-    factor = NormalFactor.of(normal, bandwidth=DEGREE * flat.coefficients_mm.shape[1] + DEGREE)
+        normal += lighter * share * weight * _differences(flat.coefficients_mm.shape, order)
+    factor = NormalFactor.of(normal, bandwidth=flat.degree * (flat.coefficients_mm.shape[1] + 1))
     spline = flat.with_coefficients(factor.solve(right))
     # iterative refinement: the normal equations square the condition number
     more = factor.solve(flat.right_hand_side(x, y, z - spline.value(x, y)))
