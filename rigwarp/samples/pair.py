@@ -14,6 +14,7 @@ from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg
 from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubt_mm2, stripe_blur
 from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, register
+from rigwarp.samples.sent_light import sent_light
 from rigwarp.samples.specks import Specks, find_specks
 from rigwarp.samples.tile_light import tile_light
 from rigwarp.samples.veil import haze_of, near_light, veil_of
@@ -73,10 +74,12 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     """
     nodes = nodes_of(bench, reference) if nodes is None else nodes
     s, r = register(sample, nodes), register(reference, nodes)
-    ratio, crowding = _ratio(s, r), s.crowding(r)
+    crowding = s.crowding(r)
+    log_ratio, log_sigma = _reflectance(sample, reference, nodes)
+    sent, smoothed_px2 = sent_light(bench, sample, reference, nodes)
+    ratio = sent * float(np.exp(log_ratio.mean()) / np.median(sent))
     smooth = _smoothed(bench, ratio, nodes)
     calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
-    log_ratio, log_sigma = _reflectance(sample, reference, nodes)
     whole = float(bench.reference_reflectance.mean())
     whole_sample = whole * float(np.exp(log_ratio.mean()))
     double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, *_face(bench, sheet))
@@ -114,7 +117,7 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         crowding=float(crowding.mean()),
         spread_mm2=np.maximum(near[0].whole_mm2 - [one.waves_mm2 for one in blur], 0.0),
         double=double,
-        specks=find_specks(bench, ratio, nodes, crowding),
+        specks=find_specks(bench, ratio, nodes, crowding, smoothed_px2),
     )
 
 
@@ -134,10 +137,6 @@ def _face(bench: SampleBench, sheet: Sheet) -> tuple[float, float]:
         for index in (sheet.index, sheet.index + sheet.index_sigma)
     )
     return here, off - here
-
-
-def _ratio(s: Registered, r: Registered) -> Array:
-    return s.read(s.leg.white) * s.density / (r.read(r.leg.white) * r.density)
 
 
 def _reflectance(sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, Array]:

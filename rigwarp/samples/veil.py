@@ -86,7 +86,7 @@ def _waves_within(bench: SampleBench, leg: Leg, mrad: float) -> Array:
 
 def veil_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, Array]:
     """(5,) share of light beyond the discs' radii that a sample sends more than the reference, and its 1-sigma."""
-    around = [_around(bench, one.leg, one.leg.white) for one in (sample, reference)]
+    around = [around(bench, one.leg, one.leg.white) for one in (sample, reference)]
     rows = []
     for radius in DISC_MRAD:
         (h_s, u_s), (h_r, u_r) = (
@@ -104,7 +104,7 @@ def haze_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tupl
     blurred, blurred_sigma = _by_blur(bench, HAZE_MRAD, sample, reference)
     for colour, k in (("red", 0), ("blue", 2)):
         (h_s, u_s), (h_r, u_r) = (
-            _disc_light(bench, one, one.leg.haze[colour], _around(bench, one.leg, one.leg.colours[k]), HAZE_MRAD)
+            _disc_light(bench, one, one.leg.haze[colour], around(bench, one.leg, one.leg.colours[k]), HAZE_MRAD)
             for one in (sample, reference)
         )
         rows.append((h_s - h_r - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))))
@@ -186,10 +186,10 @@ def _disc_light(
     return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
 
 
-def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
+def around(bench: SampleBench, leg: Leg, white: Light, wide_mm: float = _SURROUNDING_MM) -> Light:
     """White smoothed over the lit part of the picture."""
     scale = float(np.sqrt(abs(np.linalg.det(leg.affine[:, :2])))) * bench.pixel_mm  # mm per camera pixel
-    wide, lit = _SURROUNDING_MM / scale, leg.lit.astype(np.float32)
+    wide, lit = wide_mm / scale, leg.lit.astype(np.float32)
     light, count = (_smoothed_widely(picture, wide) for picture in (white * lit, lit))
     return np.asarray(light / np.maximum(count, 1e-3), np.float32)
 

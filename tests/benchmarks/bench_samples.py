@@ -6,8 +6,7 @@ shares them out. Blur and slopes are judged by the part of the piece that is see
 to 12 mm long blur by up to a tenth more or less than the whole sheet would. Refractive indices that the bench is told
 are off by 0.005 (1-sigma), the reference's too, as makers know them. Error over sigma is judged with these, and the
 error of blur with the right ones as well: 0.005 of a glass reference is 12 % of 0.1 mrad in the plane of incidence.
-Specks are drawn from 0.35 mm on. Asked is both that all are found, and that none is missed that is above what its own
-cycle says it can tell; the latter alone would hold for a bench that says it can tell nothing. Twins, and pairs that
+Specks are drawn from 0.3 mm (root of the area) on, all inside what is compared, and all are to be found. Twins, and pairs that
 differ by twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle
 show.
 """
@@ -58,7 +57,7 @@ def _piece(seed: int) -> tuple[str, float, float]:
     stated = float(random.choice([1.49, 1.59]))
     core, tail = random.uniform(0.1, 0.8, 2), random.uniform(0.003, 0.04)
     waves = random.uniform(0.05, 0.5)
-    specks = [[*random.uniform(-7, 7, 2).round(2).tolist(), round(float(random.uniform(0.4, 1.0)), 2)]]
+    specks = [[*random.uniform(-7, 7, 2).round(2).tolist(), round(float(random.uniform(0.34, 1.0)), 2)]]
     index = round(stated + _INDEX * float(random.standard_normal()), 4)
     text = f"""
 [[piece]]
@@ -149,8 +148,35 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
             float(figures.pairs[0].veil[2] - figures.pairs[1].veil[2]),
         ],
         **_double(figures, piece, sheet),
+        "parts": _parts(figures, sheet),
         "specks": (len(found), np.sqrt(speck), figures.specks.everywhere_mm, found[0] / speck if found else np.nan),
     }
+
+
+def _parts(figures: CycleFigures, sheet: Sheet) -> dict[str, Any]:
+    """What a seed's 1-sigmas are made of, for the eye."""
+    one, other = figures.pairs
+    found = {
+        "thickness_mm": sheet.thickness_mm,
+        "blur_mrad": figures.blur_mrad,
+        "variance_mm2": figures.variance_mm2,
+        "variance_sigma_mm2": figures.variance_sigma_mm2,
+        "variance_own_mm2": [blur.added.variance_sigma_mm2 for blur in one.blur],
+        "variance_apart_mm2": [
+            a.added.variance_mm2 - b.added.variance_mm2 for a, b in zip(one.blur, other.blur, strict=True)
+        ],
+        "waves_mm2": [blur.waves_mm2 for blur in one.blur],
+        "companions_mm2": one.companions_mm2,
+        "crowding": one.crowding,
+        "veil": figures.veil,
+        "veil_sigma": figures.veil_sigma,
+        "veil_own": one.veil_sigma,
+        "veil_apart": one.veil - other.veil,
+        "band_rms_rad": figures.bands[0].rms_rad,
+        "band_sigma_rad": figures.bands[0].sigma_rad,
+        "double": [figures.double.distance_sigma_mm, figures.double.strength_sigma],
+    }
+    return {key: np.round(value, 7).tolist() for key, value in found.items()}
 
 
 def _double(figures: CycleFigures, piece: dict[str, Any], sheet: Sheet) -> dict[str, Any]:
@@ -246,9 +272,6 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
             "double image within 0.05 mm and 0.3 %": len(double) == 0
             or (_most(double, 0) <= 0.05 and max(_most(double, 1), _most(double, 2)) <= 0.003),
             "every speck above 0.3 mm found": all(seen),
-            "every speck found that is above what its cycle says it can tell": all(
-                n > 0 or width < least for n, width, least, _ in specks
-            ),
             "no speck invented": invented == 0,
             "twins never called different": told["twins_called_different"] == 0.0,
             "pairs two sigmas apart told apart in 95 %": told["pairs_told_apart"] >= 0.95,
