@@ -16,7 +16,7 @@ from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import LIGHT_RANGE
 from rigwarp.samples.leg import Leg
 from rigwarp.samples.registered import Nodes
-from rigwarp.samples.veil import around
+from rigwarp.samples.veil import white_around
 
 _PERIODS_PX = (8, 12, 16)
 """Of finer stripes the contrast depends on the spread's form; longer ones keep some of the veil."""
@@ -85,7 +85,7 @@ def _inside(leg: Leg, nodes: Nodes) -> BoolArray:
 
 def _core(bench: SampleBench, leg: Leg, lost: float) -> Array:
     """White less the light that comes from all around: it knows no waves."""
-    return np.asarray(leg.white - lost * around(bench, leg, leg.white, _VEIL_MM), np.float64)
+    return np.asarray(leg.white - lost * white_around(bench, leg, leg.white, _VEIL_MM), np.float64)
 
 
 def _screen(bench: SampleBench, reference: Leg, nodes: Nodes) -> Array:

@@ -15,6 +15,7 @@ _TIMES = 5.0
 _LEAST_SHARE = 0.0017  # 1-sigma of the filtered map that screens and calm mirrors leave
 _MOST = 100
 _BACKGROUND = 1.2  # 1-sigma of the smoothing that is taken off, in footprints
+_SHARP: Array = np.zeros(2)
 GRADES_MM = (0.1, 0.16, 0.25, 0.4, 0.63, 1.0, 1.6)
 """ISO 10110-7: each step 1.6 times the one before."""
 
@@ -67,9 +68,7 @@ def seen_twice(first: Specks, second: Specks, within_mm: float) -> Specks:
     )
 
 
-def find_specks(
-    bench: SampleBench, ratio: Array, nodes: Nodes, crowding: Array, spread_px2: Array = np.zeros(2)
-) -> Specks:
+def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes, crowding: Array, spread_px2: Array = _SHARP) -> Specks:
     """Specks in a map (rows, columns) of relative reflectance, by a filter matched to the footprint.
 
     Parameters

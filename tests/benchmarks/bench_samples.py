@@ -6,9 +6,9 @@ shares them out. Blur and slopes are judged by the part of the piece that is see
 to 12 mm long blur by up to a tenth more or less than the whole sheet would. Refractive indices that the bench is told
 are off by 0.005 (1-sigma), the reference's too, as makers know them. Error over sigma is judged with these, and the
 error of blur with the right ones as well: 0.005 of a glass reference is 12 % of 0.1 mrad in the plane of incidence.
-Specks are drawn from 0.3 mm (root of the area) on, all inside what is compared, and all are to be found. Twins, and pairs that
-differ by twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle
-show.
+Specks are drawn from 0.3 mm (root of the area) on, all inside what is compared, and all are to be found. Twins, and
+pairs that differ by twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each
+cycle show.
 """
 
 import sys
