@@ -55,7 +55,7 @@ def sent_light(bench: SampleBench, sample: Leg, reference: Leg, nodes: Nodes) ->
     bent = np.eye(2) - stretch
     slanting = (bench.shadow_mm / bench.pixel_mm / 4.0) ** 2 * np.sum(bent[..., 0, :] * bent[..., 1, :], axis=-1)
     mean = near.variance_px2[:, _inside(sample, nodes)].mean(axis=1)
-    return _put_back(sample, light, _root(*near.variance_px2, slanting), nodes), 2.0 * mean
+    return _put_back(sample, light, _root(near.variance_px2[0], near.variance_px2[1], slanting), nodes), 2.0 * mean
 
 
 def _near(leg: Leg, nodes: Nodes) -> _Near:

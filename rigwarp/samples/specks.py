@@ -86,7 +86,7 @@ def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes, crowding: Array,
     pad = [int(3 * b) + template.shape[1 - k] for k, b in enumerate(blur)]
     alone = np.pad(template, ((pad[1], pad[1]), (pad[0], pad[0])))
     wide = np.sqrt(np.maximum(spread_px2, 1e-4))
-    lonely = raised(cv2.GaussianBlur(alone, (0, 0), float(wide[0]), sigmaY=float(wide[1])))
+    lonely = raised(np.asarray(cv2.GaussianBlur(alone, (0, 0), float(wide[0]), sigmaY=float(wide[1])), np.float64))
     crop = lonely[pad[1] : -pad[1], pad[0] : -pad[0]]
     power = np.sum(crop**2)
     missing = raised(1.0 - ratio / float(np.median(ratio)))

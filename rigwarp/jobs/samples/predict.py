@@ -47,7 +47,8 @@ def material_of(bench: SampleBench, name: str, records: list[CycleRecord]) -> Ma
     sheet = bench.sheet(name)
 
     def mean(values: list[float]) -> float:
-        return float(np.nanmean(values)) if values else float("nan")
+        told = [value for value in values if np.isfinite(value)]
+        return float(np.mean(told)) if told else float("nan")
 
     variance = np.mean([record.blur_variance_mm2 or (np.nan, np.nan) for record in records], axis=0)
     longest = max((record.bands for record in records), key=len)

@@ -223,7 +223,7 @@ class VirtualSampleBench:
         if self._texture is None:
             rows, columns = screen_shape(self._truth)
             rough = np.random.default_rng(7).standard_normal((rows // 3 + 1, columns // 3 + 1)).astype(np.float32)
-            smooth = cv2.resize(rough, (columns, rows), interpolation=cv2.INTER_CUBIC)
+            smooth = np.asarray(cv2.resize(rough, (columns, rows), interpolation=cv2.INTER_CUBIC), np.float32)
             uneven = self._seen(smooth, np.zeros(2), cv2.BORDER_REFLECT)
             self._texture = np.float32(1.0) + np.float32(self._truth["texture"]) * uneven
         return self._texture
@@ -246,7 +246,8 @@ class VirtualSampleBench:
         offset = self._seated.offset_mm if self._seated is not None else np.zeros(2)
         seen = self._seen(screen, offset, cv2.BORDER_CONSTANT) * self._textured()
         if truth["camera_blur_px"] > 0.0:
-            seen = cv2.GaussianBlur(seen, (0, 0), truth["camera_blur_px"], borderType=cv2.BORDER_REPLICATE)
+            blur = truth["camera_blur_px"]
+            seen = np.asarray(cv2.GaussianBlur(seen, (0, 0), blur, borderType=cv2.BORDER_REPLICATE), np.float32)
         glare = truth["glare_share"]
         if glare > 0.0:
             wider = _coarsely(np.asarray(seen, np.float32), np.full(2, _GLARE_REACH * wide))
