@@ -124,10 +124,10 @@ def spread_mm2(bench: SampleBench, log_contrast: Array) -> float:
     return max(added_blur(1.0 / (bench.pixel_mm * periods), kept, _FLOOR * kept).variance_mm2, 0.0)
 
 
-def companions_doubt_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -> float:
-    """1-sigma of a variance in the plane of incidence, by how well index, thickness and angle are known."""
+def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -> Array:
+    """(3,) by how much a variance in the plane changes, were index, thickness or angle 1-sigma more than stated."""
     if not sheet.thickness_mm > 0.0:
-        return 0.0
+        return np.zeros(3)
     per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
     middle = middle_px(bench)[:1]
 
@@ -140,7 +140,7 @@ def companions_doubt_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -
         kept(replace(bench, angle_rad=bench.angle_rad + ANGLE_SIGMA_RAD), sheet),
     ]
     stated, sigma = kept(bench, sheet), np.full(len(per_mm), _NOISE)
-    return float(np.linalg.norm([added_blur(per_mm, other / stated, sigma).variance_mm2 for other in others]))
+    return np.array([added_blur(per_mm, other / stated, sigma).variance_mm2 for other in others])
 
 
 def _beside_normal(stripes: LocalStripes, per_mm: Array) -> Array:

@@ -12,7 +12,7 @@ from rigwarp.samples.closed_forms.sheets import fresnel, ghost_distance_mm
 from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden, with_thickness
 from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg
-from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubt_mm2, stripe_blur
+from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubts_mm2, stripe_blur
 from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, register
 from rigwarp.samples.sent_light import sent_light
 from rigwarp.samples.specks import Specks, find_specks
@@ -103,10 +103,8 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]) if calm else float("nan"),
         uneven_rms=_beside_plane(smooth) if calm else float("nan"),
         blur=blur,
-        companions_mm2=float(
-            np.hypot(
-                companions_doubt_mm2(bench, sheet, whole_sample), companions_doubt_mm2(bench, bench.reference, whole)
-            )
+        companions_mm2=_companions_doubt_mm2(
+            companions_doubts_mm2(bench, sheet, whole_sample), companions_doubts_mm2(bench, bench.reference, whole)
         ),
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,
@@ -119,6 +117,11 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         double=double,
         specks=find_specks(bench, ratio, nodes, crowding, smoothed_px2),
     )
+
+
+def _companions_doubt_mm2(sample: Array, reference: Array) -> float:
+    """1-sigma of their difference: each has an index and a thickness of its own, and the angle is common to both."""
+    return float(np.linalg.norm([*sample[:2], *reference[:2], sample[2] - reference[2]]))
 
 
 def _companions_mm(bench: SampleBench, sheet: Sheet) -> float:
