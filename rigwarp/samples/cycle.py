@@ -33,10 +33,10 @@ MOST_VEIL_SIGMA = 0.001
 _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: even within half the closure
 _MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_SCALE = 0.01  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
-_WAVES = 0.06  # of the part that visible waves make; this and the next two from known pieces (bench_samples.py)
-_LEAST_MM2 = 0.0003
-_GLARE: Array = np.array([6e-4, 5e-4, 2e-4, 1.2e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
+_SCALE = 0.007  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
+_WAVES = 0.03  # of the part that visible waves make; this and the next two from known pieces (bench_samples.py)
+_LEAST_MM2 = 0.0002
+_GLARE: Array = np.array([6e-4, 3.5e-4, 2e-4, 1.2e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
 _CROWDED = 0.35  # of the veil, times how much waves crowd the light around the discs that it comes from
 
 

@@ -4,12 +4,12 @@ Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a 
 of the tests with the bench's drift, tilt and noise, and measures one cycle; `--seeds A-B` says which, and `--jobs N`
 shares them out. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet whose waves are 7
 to 12 mm long blur by up to a tenth more or less than the whole sheet would. What the bench is told is off as makers
-know it: refractive indices by 0.005 (1-sigma), thicknesses by 0.05 mm, the angle of incidence by half a degree. Error
-over sigma is judged with these, and the error of blur with the right ones as well: 0.005 of a glass reference is 12 %
-of 0.1 mrad in the plane of incidence. Veil is judged at the limits beyond which a cycle tells it.
-Specks are drawn from 0.3 mm (root of the area) on, all inside what is compared, and all are to be found. Twins, and
-pairs that differ by twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each
-cycle show.
+know it: refractive indices by 0.005 (1-sigma), thicknesses by 0.05 mm, the angle of incidence by half a degree, the
+reference's reflectance by 0.03; and the reference has other waves every time. Error over sigma is judged with these,
+and the errors of blur and of double images with the right ones: 0.005 of a glass reference is 12 % of 0.1 mrad in the
+plane of incidence. Veil is judged at the limits beyond which a cycle tells it. Specks are drawn from 0.3 mm (root of
+the area) on, all inside what is compared, and all are to be found. Twins, and pairs that differ by twice the 1-sigma
+of their difference, are drawn with the repeatability that the two pairs of each cycle show.
 """
 
 import re
@@ -125,13 +125,14 @@ def _cycle(bench: SampleBench, truth: BenchTruth, seed: int, sheet: Sheet) -> di
 def judged(bench: SampleBench, truth: BenchTruth, legs: dict[str, Leg], seed: int, sheet: Sheet) -> dict[str, Any]:
     """Errors of the figures of a cycle's legs, and what they are over sigma."""
     # by what makers know: indices, thicknesses and an angle that are off; and blur, for its error beside, by the right
-    off = np.random.default_rng([seed, 1]).standard_normal(4) * [
-        _INDEX, THICKNESS_SIGMA_MM, THICKNESS_SIGMA_MM, ANGLE_SIGMA_RAD,
+    off = np.random.default_rng([seed, 1]).standard_normal(5) * [
+        _INDEX, THICKNESS_SIGMA_MM, THICKNESS_SIGMA_MM, ANGLE_SIGMA_RAD, bench.reference_sigma,
     ]  # fmt: skip
     glass = bench.reference
     stated = replace(
         bench,
         angle_rad=bench.angle_rad + off[3],
+        reference_reflectance=bench.reference_reflectance * (1.0 + off[4]),
         reference=replace(glass, index=glass.index + off[0], thickness_mm=glass.thickness_mm + off[1]),
     )
     callipered = replace(sheet, thickness_mm=sheet.thickness_mm + off[2] if sheet.thickness_mm else 0.0)
@@ -169,7 +170,7 @@ def judged(bench: SampleBench, truth: BenchTruth, legs: dict[str, Leg], seed: in
             float(figures.pairs[0].blur[0].added.variance_mm2 - figures.pairs[1].blur[0].added.variance_mm2),
             float(figures.pairs[0].veil[2] - figures.pairs[1].veil[2]),
         ],
-        **_double(figures, piece, sheet),
+        **_double(figures, known, piece, sheet),
         "parts": _parts(figures, sheet),
         "specks": (len(found), np.sqrt(speck), figures.specks.everywhere_mm, found[0] / speck if found else np.nan),
     }
@@ -201,21 +202,20 @@ def _parts(figures: CycleFigures, sheet: Sheet) -> dict[str, Any]:
     return {key: np.round(value, 7).tolist() for key, value in found.items()}
 
 
-def _double(figures: CycleFigures, piece: dict[str, Any], sheet: Sheet) -> dict[str, Any]:
-    """Distance (mm) and strengths of a thick sheet's companions less the true ones, and these over sigma."""
+def _double(figures: CycleFigures, known: CycleFigures, piece: dict[str, Any], sheet: Sheet) -> dict[str, Any]:
+    """Distance (mm) and strengths of a thick sheet's companions less the true ones.
+
+    By the right index, thickness and angle; and over sigma by those that bench.toml says.
+    """
     if sheet.thickness_mm <= 2.0:
         return {"double": None, "double_z": None}
-    found, beams = figures.double, piece["beams"]
-    off = np.array(
-        [
-            found.distance_mm - piece["ghost_mm"],
-            found.front - beams.get("front", 0.0) / beams["main"],
-            found.third - beams.get("third", 0.0) / beams["main"],
-        ]
-    )
+    beams = piece["beams"]
+    true = [piece["ghost_mm"], *(beams.get(one, 0.0) / beams["main"] for one in ("front", "third"))]
+    off, by_known = (np.array([one.distance_mm, one.front, one.third]) - true for one in (figures.double, known.double))
+    doubt = figures.double
     return {
-        "double": off,
-        "double_z": off / [found.distance_sigma_mm, found.strength_sigma, found.strength_sigma],
+        "double": by_known,
+        "double_z": off / [doubt.distance_sigma_mm, doubt.strength_sigma, doubt.strength_sigma],
     }
 
 
@@ -227,13 +227,13 @@ def _bands(truth: BenchTruth, name: str, nodes: Nodes, figures: CycleFigures) ->
     slopes = true_slopes(truth, name, "glass", mirror_points(truth, nodes))
     rows, columns = slopes.shape[:2]
     window = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])
-    fx, fy = np.meshgrid(np.fft.fftfreq(columns, nodes.pitch_mm[0]), np.fft.fftfreq(rows, nodes.pitch_mm[1]))
+    fx, fy = np.meshgrid(np.fft.fftfreq(columns, figures.pitch_mm[0]), np.fft.fftfreq(rows, figures.pitch_mm[1]))
     rate, band = np.hypot(fx, fy), figures.bands[0]
     turn = np.pi * truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
     turn = turn * np.hypot(fx / np.cos(truth.angle_rad), fy)
     # true slopes are as the beam's width leaves them, and the band's are without that
     kept = np.where(turn > 0.0, 2.0 * jv(1, turn) / np.where(turn > 0.0, turn, 1.0), 1.0)
-    inside = (rate > 1.0 / band.longest_mm) & (rate <= 1.0 / band.shortest_mm)
+    inside = (rate > (1.0 + 1e-6) / band.longest_mm) & (rate <= 1.0 / band.shortest_mm)
     power = np.abs(np.fft.fft2(slopes * window[..., None], axes=(0, 1)))[inside] ** 2 / kept[inside][:, None] ** 2
     rms = np.sqrt(np.sum(power, axis=0) / (rate.size * np.sum(window**2)))
     return band.total_rad / float(np.hypot(*rms)) - 1.0, (band.rms_rad - rms) / band.sigma_rad
