@@ -76,8 +76,8 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     s, r = register(sample, nodes), register(reference, nodes)
     crowding = s.crowding(r)
     log_ratio, log_sigma = _reflectance(sample, reference, nodes)
-    sent, smoothed_px2 = sent_light(bench, sample, reference, nodes)
-    ratio = sent * float(np.exp(log_ratio.mean()) / np.median(sent))
+    sent = sent_light(bench, sample, reference, nodes)
+    ratio = sent.light * float(np.exp(log_ratio.mean()) / np.median(sent.light))
     smooth = _smoothed(bench, ratio, nodes)
     calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
     whole = float(bench.reference_reflectance.mean())
@@ -115,7 +115,9 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         crowding=float(crowding.mean()),
         spread_mm2=np.maximum(near[0].whole_mm2 - [one.waves_mm2 for one in blur], 0.0),
         double=double,
-        specks=find_specks(bench, ratio, nodes, crowding, smoothed_px2),
+        specks=find_specks(
+            bench, ratio, nodes, crowding, spread_px2=sent.smoothed_px2, gathered_px2=s.read(sent.gathered_px2)
+        ),
     )
 
 

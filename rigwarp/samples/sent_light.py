@@ -14,7 +14,7 @@ import numpy as np
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import LIGHT_RANGE
-from rigwarp.samples.leg import Leg
+from rigwarp.samples.leg import Leg, Light
 from rigwarp.samples.registered import Nodes
 from rigwarp.samples.veil import white_around
 
@@ -23,12 +23,28 @@ _PERIODS_PX = (8, 12, 16)
 _NOTHING = 0.02  # contrast that is none
 _VEIL_MM = 7.0  # 1-sigma on the screen of light that keeps no stripes: some 11 mrad
 _SMOOTH_PX = 2.0  # camera pixels: the slope of the map
-_TURNS: Array = np.arange(12) * np.pi / 6.0
+_TURNS: Array = np.linspace(0.0, 2.0 * np.pi, 12, endpoint=False)
 _RADII: Array = np.sqrt(0.5 + np.where(np.arange(12) % 2, 0.5, -0.5) / np.sqrt(3.0))
 _DISC: Array = _RADII[:, None] * np.stack([np.cos(_TURNS), np.sin(_TURNS)], axis=-1)
 """Twelve points that have a disc's moments up to the fifth; its radius is 1, its variance 1/4 each way."""
 _BESIDE = 8  # projector pixels beside the rectangle from which light is taken
 _WIDEST_PX2 = 40.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SentLight:
+    """What a mirror sends.
+
+    Attributes
+    ----------
+    light : (rows, columns) of each projector pixel, beside the reference, to a common factor.
+    smoothed_px2 : (2,) variance, projector pixels, by which that map is smoothed, there and back.
+    gathered_px2 : (H, W) of where each camera pixel's light comes from, along the wider axis.
+    """
+
+    light: Array
+    smoothed_px2: Array
+    gathered_px2: Light
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,11 +55,8 @@ class _Near:
     lost: float
 
 
-def sent_light(bench: SampleBench, sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, Array]:
-    """(rows, columns) light that a mirror sends of each projector pixel, beside the reference, to a common factor.
-
-    And (2,) the variance, projector pixels, by which that map is smoothed: there and back.
-    """
+def sent_light(bench: SampleBench, sample: Leg, reference: Leg, nodes: Nodes) -> SentLight:
+    """Light of a mirror by the projector pixel that sent it."""
     near = _near(sample, nodes)
     screen = _screen(bench, reference, nodes)
     light = np.where(sample.lit, _core(bench, sample, near.lost) / np.maximum(screen, 1e-6), 0.0)
@@ -51,8 +64,12 @@ def sent_light(bench: SampleBench, sample: Leg, reference: Leg, nodes: Nodes) ->
     # a pixel's light comes by way of a half-shadow's disc, of which waves make (1 - stretch) times as much
     bent = np.eye(2) - stretch
     slanting = (bench.shadow_mm / bench.pixel_mm / 4.0) ** 2 * np.sum(bent[..., 0, :] * bent[..., 1, :], axis=-1)
-    mean = near.variance_px2[:, _inside(sample, nodes)].mean(axis=1)
-    return _put_back(sample, light, _root(near.variance_px2[0], near.variance_px2[1], slanting), nodes), 2.0 * mean
+    reach = _root(near.variance_px2[0], near.variance_px2[1], slanting)
+    return SentLight(
+        light=_put_back(sample, light, reach, nodes),
+        smoothed_px2=2.0 * near.variance_px2[:, _inside(sample, nodes)].mean(axis=1),
+        gathered_px2=np.asarray(near.variance_px2.max(axis=0), np.float32),
+    )
 
 
 def _near(leg: Leg, nodes: Nodes) -> _Near:

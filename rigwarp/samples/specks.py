@@ -14,6 +14,9 @@ _TIMES = 5.0
 """Sigmas of the filtered map, on the spot, above which something is a speck: of some hundred places none by chance."""
 _LEAST_SHARE = 0.0017  # 1-sigma of the filtered map that screens and calm mirrors leave
 _MOST = 100
+_GATHERED = (
+    2e-4  # 1-sigma, times the square of a variance in pixels: where waves all but focus light, from known pieces
+)
 _BACKGROUND = 1.2  # 1-sigma of the smoothing that is taken off, in footprints
 _SHARP: Array = np.zeros(2)
 GRADES_MM = (0.1, 0.16, 0.25, 0.4, 0.63, 1.0, 1.6)
@@ -68,13 +71,22 @@ def seen_twice(first: Specks, second: Specks, within_mm: float) -> Specks:
     )
 
 
-def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes, crowding: Array, spread_px2: Array = _SHARP) -> Specks:
+def find_specks(
+    bench: SampleBench,
+    ratio: Array,
+    nodes: Nodes,
+    crowding: Array,
+    *,
+    spread_px2: Array = _SHARP,
+    gathered_px2: Array | None = None,
+) -> Specks:
     """Specks in a map (rows, columns) of relative reflectance, by a filter matched to the footprint.
 
     Parameters
     ----------
     crowding : (rows, columns) square by which waves stretch the picture.
     spread_px2 : (2,) variance by which the map itself is smoothed.
+    gathered_px2 : (rows, columns) variance of where the light comes from that falls there.
     """
     template = _disc(bench, nodes)
     footprint = np.pi / 4.0 * bench.footprint_mm**2 / np.cos(bench.angle_rad)
@@ -95,9 +107,21 @@ def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes, crowding: Array,
     inside = np.zeros(share.shape, bool)  # a beam that is cut off tells half of its light
     inside[rim[1] : -rim[1], rim[0] : -rim[0]] = True
     one = np.asarray(cv2.filter2D(lonely, -1, crop, borderType=cv2.BORDER_CONSTANT), np.float64) / power
-    dark, sigma = _peaks(share, one, inside, _over_beam(bench, crowding, nodes), nodes, footprint)
+    near = (
+        np.zeros(share.shape) if gathered_px2 is None else cv2.dilate(gathered_px2, (template > 0.0).astype(np.uint8))
+    )
+    doubt = _Doubt(crowding=_over_beam(bench, crowding, nodes), gathered=_GATHERED * np.asarray(near, np.float64) ** 2)
+    dark, sigma = _peaks(share, one, inside, doubt, nodes, footprint)
     least = np.sqrt(_TIMES * footprint * sigma[inside])
     return Specks(dark=dark, least_mm=float(np.median(least)), everywhere_mm=float(least.max()))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Doubt:
+    """(rows, columns) what makes the filtered map less sure: waves crowding light, and 1-sigma where they gather it."""
+
+    crowding: Array
+    gathered: Array
 
 
 def _over_beam(bench: SampleBench, crowding: Array, nodes: Nodes) -> Array:
@@ -105,16 +129,17 @@ def _over_beam(bench: SampleBench, crowding: Array, nodes: Nodes) -> Array:
     return np.asarray(cv2.GaussianBlur(crowding, (0, 0), float(wide[0]), sigmaY=float(wide[1])))
 
 
-def _local_sigma(share: Array, crowding: Array, free: BoolArray) -> Array:
+def _local_sigma(share: Array, doubt: _Doubt, free: BoolArray) -> Array:
     """1-sigma of the filtered map, place by place, by those that are `free` of specks.
 
     Of what waves do to brightness something is left that grows with how they crowd light. It brightens as much as it
     darkens, and specks only darken: so the bright half tells.
     """
     bright = free & (share < 0.0)
-    rows = np.column_stack([np.ones(np.count_nonzero(bright)), crowding[bright] ** 2])
+    rows = np.column_stack([np.ones(np.count_nonzero(bright)), doubt.crowding[bright] ** 2])
     even, by_waves = nnls(rows, share[bright] ** 2)[0] if len(rows) else (0.0, 0.0)
-    return np.asarray(np.sqrt(max(float(even), _LEAST_SHARE**2) + by_waves * crowding**2))
+    square = max(float(even), _LEAST_SHARE**2) + by_waves * doubt.crowding**2
+    return np.asarray(np.sqrt(square + doubt.gathered**2))
 
 
 def _disc(bench: SampleBench, nodes: Nodes) -> Array:
@@ -127,7 +152,7 @@ def _disc(bench: SampleBench, nodes: Nodes) -> Array:
 
 
 def _peaks(
-    share: Array, one: Array, inside: BoolArray, crowding: Array, nodes: Nodes, footprint: float
+    share: Array, one: Array, inside: BoolArray, doubt_map: _Doubt, nodes: Nodes, footprint: float
 ) -> tuple[tuple[Speck, ...], Array]:
     """Specks in the filtered map, strongest first, each taken out with the bright ring that the filter makes of it.
 
@@ -139,7 +164,7 @@ def _peaks(
     # one and a half beams around: a speck's own remainders are no specks
     reach = np.ceil(1.5 * np.sqrt(4.0 * footprint / np.pi) / nodes.pitch_mm).astype(int)
     while True:
-        sigma = _local_sigma(rest, crowding, free if free.any() else inside)
+        sigma = _local_sigma(rest, doubt_map, free if free.any() else inside)
         times = np.where(free, rest / sigma, 0.0)
         row, column = (int(i) for i in np.unravel_index(int(np.argmax(times)), times.shape))
         if not times[row, column] > _TIMES or len(found) == _MOST:

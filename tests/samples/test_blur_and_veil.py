@@ -186,14 +186,14 @@ def test_light_is_put_back_where_it_came_from(cycle: MeasuredCycle) -> None:
     bench, leg = cycle.folder.bench, cycle.legs["R1"]
     nodes = Nodes(u=np.arange(30.0, 130.0), v=np.arange(40.0, 60.0), pitch_mm=np.full(2, 0.23))
     still, waved = (_by_waves(leg, bench, reach) for reach in (0.0, 1.5))
-    even, smoothed_px2 = sent_light(bench, waved, still, nodes)
-    along = np.convolve(even.mean(axis=0), np.ones(8) / 8.0, mode="valid")
+    sent = sent_light(bench, waved, still, nodes)
+    along = np.convolve(sent.light.mean(axis=0), np.ones(8) / 8.0, mode="valid")
     s, r = register(waved, nodes), register(still, nodes)
     plain = (s.read(waved.white) * s.density / (r.read(still.white) * r.density)).mean(axis=0)
     assert np.ptp(s.read(waved.white)[10]) / np.mean(s.read(waved.white)[10]) > 0.3
     assert np.std(along) / np.mean(along) < 0.2 * np.std(plain) / np.mean(plain)
     assert np.std(along) / np.mean(along) < 0.0015
-    assert 0.0 <= smoothed_px2[1] < smoothed_px2[0] < 6.0
+    assert 0.0 <= sent.smoothed_px2[1] < sent.smoothed_px2[0] < 6.0
 
 
 def test_blur_on_the_screen_is_taken_off_slopes(bench: SampleBench) -> None:
