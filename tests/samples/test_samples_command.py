@@ -258,3 +258,4 @@ def test_predict(compared: Path, tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert sample["blur_mm"][0] >= 0.99 * (record.blur_mrad or (0.0,))[0] / 1000.0 * said["far_mm"] * 0.9
     assert sample["contrast"] > 20
     assert sample["ghost_mm"] > 0.0
+    assert sample["ghost_share"] == pytest.approx(0.066, abs=0.006)  # not seen, but bench.toml says: 1 mm of index 1.59
