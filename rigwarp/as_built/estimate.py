@@ -18,7 +18,7 @@ from rigwarp.as_built.describe.observability import observability
 from rigwarp.as_built.describe.panels import panels_of
 from rigwarp.as_built.describe.radius import built_radius
 from rigwarp.as_built.describe.result import AsBuilt, Mounting
-from rigwarp.as_built.describe.ripple import Ripple, find_ripple, ripple_in_forms
+from rigwarp.as_built.describe.ripple import Ripple, TakenRipple, find_ripple
 from rigwarp.as_built.fine_ripple.estimate import fine_ripples
 from rigwarp.as_built.solve.fit_data import Data, join_data
 from rigwarp.as_built.solve.linearised import moved_model
@@ -32,6 +32,7 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.zernike import enclosing_disk
 from rigwarp.rig import Measured
 from rigwarp.table_map import Samples
+from rigwarp.table_map.ripple import MapRipple
 from rigwarp.tracing import OpticalModel
 
 _MOST_SAMPLES = 16_000  # neighbours share their errors: more of them tell nothing new
@@ -51,6 +52,7 @@ class FittedCells(Protocol):
     cell_sigma_mm : (N,) 1-sigma of table_mm per axis.
     cell_zone : (N,) the zone that lights each.
     cell_ripple_mm : (N, 2) regular ripple that was taken off table_mm; None where there is none.
+    ripples : the same, told.
     """
 
     @property
@@ -64,6 +66,9 @@ class FittedCells(Protocol):
 
     @property
     def cell_ripple_mm(self) -> Array | None: ...
+
+    @property
+    def ripples(self) -> Sequence[MapRipple]: ...
 
 
 def estimate_as_built(
@@ -117,7 +122,8 @@ def estimate_as_built(
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
         solved = fit_map(model, data, tolerances, measured)
-        return _result(model, solved.data, solved, tolerances, [table, *raised], modulations, measured)
+        periods_mm = [one.period_mm for one in fit.ripples]
+        return _result(model, solved.data, solved, tolerances, [table, *raised], modulations, measured, periods_mm)
     except (np.linalg.LinAlgError, QhullError) as error:
         raise MeasurementError(
             f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "
@@ -172,16 +178,16 @@ def _result(
     scans: Sequence[RaisedScan],
     modulations: Sequence[Modulation],
     measured: Sequence[Measured],
+    periods_mm: Sequence[float],
 ) -> AsBuilt:
     grid = fit.footprint
     side = grid.side
-    heights = heights_of(model, fit)
+    ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
+    heights = heights_of(model, fit, _taken(fit, ripple, periods_mm))
     xy = grid.points.point_mm[:, :2]
     disk = enclosing_disk(xy)
     terms, to_terms = fit_matrix(disk, xy)
-    ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
-    aside_mm2 = _aside_with_ripple(fit, ripple, heights.motions.aligned(to_terms), xy)
-    share, zernike = _zernike(heights, side, terms, to_terms, fit, aside_mm2)
+    share, zernike = _zernike(heights, side, terms, to_terms, fit)
     height_um, slope_mrad = 1000.0 * side * heights.value, 1000.0 * side * heights.slope
     n_mount = len(tolerances)
     middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
@@ -290,15 +296,19 @@ def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect
     return tuple(sorted(found, key=lambda defect: -abs(defect.depth_um)))
 
 
-def _aside_with_ripple(fit: MapFit, ripple: Ripple | None, weights: Array, xy_mm: Array) -> Array:
-    """(k,) variance, mm^2, of sums of heights with weights (k, n): what the ripple that was taken off had of them."""
+def _taken(fit: MapFit, ripple: Ripple | None, periods_mm: Sequence[float]) -> TakenRipple | None:
+    """The ripple that was taken off the samples before the fit; its period is the map's where no spectrum shows it."""
     taken_mm = fit.data.ripple_mm
     good = np.isfinite(fit.residual_mm).all(axis=-1)
-    if ripple is None or not taken_mm.any():
-        return np.zeros(len(weights))
+    told = [period for period in (*periods_mm, *([ripple.period_mm] if ripple else [])) if period > 0.0]
+    if not told or not taken_mm[good].any():
+        return None
     slope = np.linalg.solve(fit.linearised.by_height[good][:, :, 1:], taken_mm[good][:, :, None])
-    square_mm2 = float(np.mean(np.sum(slope**2, axis=1))) * (ripple.period_mm / (2.0 * np.pi)) ** 2
-    return 2.0 * square_mm2 * ripple_in_forms(weights, xy_mm, ripple.period_mm)
+    return TakenRipple(
+        mean_square_mm2=float(np.mean(np.sum(slope**2, axis=1))) * (max(told) / (2.0 * np.pi)) ** 2,
+        period_mm=max(told),
+        xy_mm=fit.footprint.points.point_mm[:, :2],
+    )
 
 
 def _zernike(
@@ -307,11 +317,9 @@ def _zernike(
     terms: tuple[tuple[int, int], ...],
     to_terms: Array,
     fit: MapFit,
-    aside_mm2: Array,
 ) -> tuple[float, tuple[ZernikeTerm, ...]]:
     """Terms with sigmas, and the share of the power's variance that comes from the mounting tolerances."""
     value, covariance = heights.linear(to_terms)
-    covariance = covariance + np.diag(aside_mm2)
     um, sigma_um = 1000.0 * side * value, 1000.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
     power = terms.index((2, 0))
     by_prior = (heights.derivative(to_terms[[power]]) @ fit.narrow)[0, : len(fit.scale)]

@@ -96,7 +96,7 @@ class CameraModel:
 
     def to_plane(self, pixels_px: Array, height_mm: float) -> Array:
         """(..., 2) pixels to (..., 2) table mm on the plane z = height; NaN where the ray misses or the lens folds."""
-        return self._meet_plane(self._normalised(pixels_px), height_mm)[0]
+        return self._rays_to_plane(self._normalised(pixels_px), height_mm)[0]
 
     def plane_jacobian(self, pixels_px: Array, height_mm: float) -> Array:
         """(..., 2, 2) d(table mm)/d(camera px) on the plane z = height; NaN where `to_plane` is NaN."""
@@ -150,15 +150,20 @@ class CameraModel:
     def _meet_plane(self, xy: Array, height_mm: float) -> tuple[Array, Array]:
         """Where rays through ideal normalised coordinates meet z = height, and d(table mm)/d(xy)."""
         R = self.R_camera_from_table
-        origin = self.position_mm
+        table, direction, distance = self._rays_to_plane(xy, height_mm)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            slant = direction[..., :2] / direction[..., 2:]
+            by_xy = R[:2, :2].T - slant[..., :, None] * R[:2, 2]
+            return table, by_xy * distance[..., None, None]
+
+    def _rays_to_plane(self, xy: Array, height_mm: float) -> tuple[Array, Array, Array]:
+        """The same places (..., 2), the rays' directions (..., 3), table axes, and how many of these away it is."""
+        R, origin = self.R_camera_from_table, self.position_mm
         direction = xy @ R[:2] + R[2]  # R.T @ (x, y, 1), written for rows
         with np.errstate(invalid="ignore", divide="ignore"):
             distance = (height_mm - origin[2]) / direction[..., 2]
             distance = np.where(distance > 0.0, distance, np.nan)
-            table = origin[:2] + distance[..., None] * direction[..., :2]
-            slant = direction[..., :2] / direction[..., 2:]
-            by_xy = R[:2, :2].T - slant[..., :, None] * R[:2, 2]
-            return table, by_xy * distance[..., None, None]
+            return origin[:2] + distance[..., None] * direction[..., :2], direction, distance
 
 
 def _check_shapes(camera: CameraModel) -> None:

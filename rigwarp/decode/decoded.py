@@ -43,7 +43,7 @@ class Decoded:
     Attributes
     ----------
     u_px, v_px : projector position, float32; NaN where there is none.
-    sigma_u_px, sigma_v_px : 1-sigma of it, float32.
+    sigma_u_px, sigma_v_px : 1-sigma of it, float32, each pixel by itself: what neighbours share stands beside.
     reason : Reason of each pixel, uint8.
     light : linear light of white minus black, share of full scale, float32; NaN where not decoded.
     chi2 : misfit of the phases and amplitudes of both axes, float32; NaN where not decoded.
@@ -60,9 +60,9 @@ class Decoded:
         seen; None where there was none.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
     motion_sigma_px : 1-sigma, camera pixels per axis, of a motion of the camera that was taken out: the same for all.
-    light_sigma_px : 1-sigma, projector pixels per axis, of changing light that was taken out: neighbours share it.
-    noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's,
-        "light" for light that changed and was taken out.
+    light_sigma_px, bands_sigma_px : 1-sigma, projector pixels per axis, of changing light and of bands that were taken
+        out: neighbours share it.
+    noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's.
     """
 
     u_px: Rounded
@@ -86,6 +86,7 @@ class Decoded:
     plaid: NDArray[np.unsignedinteger] | None = None
     motion_sigma_px: float = 0.0
     light_sigma_px: float = 0.0
+    bands_sigma_px: float = 0.0
     noise_shares: Mapping[str, float] = field(default_factory=dict)
 
     @property

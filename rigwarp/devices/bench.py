@@ -3,12 +3,15 @@
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from rigwarp.devices.protocols import Camera, Display, Frame
 from rigwarp.files import RigFolder, read_text
 from rigwarp.files.names import VIRTUAL_FILE
-from rigwarp.simulation import VirtualRig, VirtualTruth, parse_truth
-from rigwarp.simulation.view import VirtualView
+
+if TYPE_CHECKING:  # 20 MB that real rigs, and the player, have no use for
+    from rigwarp.simulation import VirtualRig, VirtualTruth
+    from rigwarp.simulation.view import VirtualView
 
 VIRTUAL = "virtual"
 
@@ -92,7 +95,7 @@ def _real(folder: RigFolder, display: DisplayChoice, opened: ExitStack) -> Bench
     return Bench(display=window, camera=camera)
 
 
-def open_virtual_view(folder: RigFolder) -> VirtualView:
+def open_virtual_view(folder: RigFolder) -> "VirtualView":
     """The view of a virtual rig.
 
     Raises
@@ -100,10 +103,12 @@ def open_virtual_view(folder: RigFolder) -> VirtualView:
     InputError
         If virtual.toml is missing or wrong, or the rig has no view.
     """
+    from rigwarp.simulation.view import VirtualView
+
     return VirtualView(folder.rig, _truth_of(folder), meshes=folder.meshes, profiles=folder.profiles)
 
 
-def open_virtual(folder: RigFolder, *, raised_mm: float = 0.0) -> VirtualRig:
+def open_virtual(folder: RigFolder, *, raised_mm: float = 0.0) -> "VirtualRig":
     """The virtual rig of a folder that has a virtual.toml; `raised_mm` with a board of that height on its table.
 
     Raises
@@ -111,11 +116,15 @@ def open_virtual(folder: RigFolder, *, raised_mm: float = 0.0) -> VirtualRig:
     InputError
         If virtual.toml is missing or wrong.
     """
+    from rigwarp.simulation import VirtualRig
+
     virtual = VirtualRig(folder.rig, _truth_of(folder), meshes=folder.meshes, profiles=folder.profiles)
     return virtual.raised(raised_mm) if raised_mm else virtual
 
 
-def _truth_of(folder: RigFolder) -> VirtualTruth:
+def _truth_of(folder: RigFolder) -> "VirtualTruth":
+    from rigwarp.simulation import parse_truth
+
     path = folder.root / VIRTUAL_FILE
     text = read_text(path, make_with="Only virtual rigs have one; for a real rig set camera.device to the camera.")
     return parse_truth(text, folder.rig, source=str(path))

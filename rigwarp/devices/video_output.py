@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import pygame
-
+from rigwarp.devices.quick_pygame import pygame
 from rigwarp.errors import DeviceError
 
 MADE_UP_SCREENS: Final = ("offscreen", "dummy")

@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 
 import numpy as np
-import pygame
 
 from rigwarp.devices.protocols import Frame
+from rigwarp.devices.quick_pygame import pygame
 from rigwarp.devices.video_output import Monitor, dress_window, monitors, start_screens, window_position
 from rigwarp.devices.x_outputs import XOutputs
 from rigwarp.errors import DeviceError

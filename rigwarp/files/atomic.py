@@ -4,13 +4,12 @@ import contextlib
 import ctypes
 import errno
 import glob
-import io
 import json
 import os
 import secrets
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,16 +19,17 @@ from rigwarp.errors import InputError
 _AT_FDCWD, _RENAME_EXCHANGE = -100, 2
 TEMPORARY_ENDING = ".part"
 """Ending of files that are being written; no reader ever looks at one."""
+Contents = bytes | memoryview | Callable[[BinaryIO], None]
 
 
-def write_bytes(path: Path, data: bytes | memoryview, *, replace: bool = False, private: bool = False) -> None:
+def write_bytes(path: Path, data: Contents, *, replace: bool = False, private: bool = False) -> None:
     """Write a file whole.
 
     Parameters
     ----------
     path : Path
         Its folder must exist.
-    data : bytes
+    data : bytes, or a function that writes them to a file
         The whole contents.
     replace : bool
         Allow a file of this name to be replaced; a reader sees the old contents or the new ones, never a mixture.
@@ -142,10 +142,9 @@ def write_npz(
         raise ValueError("the array name 'header' is taken by the file's own header")
     described = {"format": format, "version": version, **plain_json(dict(header or {}))}
     text = json.dumps(described, ensure_ascii=False, allow_nan=False)
-    buffer = io.BytesIO()
     plain: dict[str, Any] = {name: _plain_array(name, array) for name, array in arrays.items()}
-    np.savez(buffer, header=np.array(text), **plain)
-    write_bytes(path, buffer.getbuffer(), replace=replace)
+    # straight into the file: a 4K map would fill half a gigabyte of memory once more
+    write_bytes(path, lambda file: np.savez(file, header=np.array(text), **plain), replace=replace)
 
 
 def _plain_array(name: str, values: ArrayLike) -> NDArray[Any]:
@@ -170,10 +169,13 @@ def plain_json(value: Any) -> Any:
     return value
 
 
-def _write_through(path: Path, data: bytes | memoryview, *, private: bool = False) -> None:
+def _write_through(path: Path, data: Contents, *, private: bool = False) -> None:
     """Write a new file and wait until the disk has it."""
     with open(path, "xb", opener=_private_opener if private else None) as file:
-        file.write(data)
+        if callable(data):
+            data(file)
+        else:
+            file.write(data)
         file.flush()
         os.fsync(file.fileno())
 

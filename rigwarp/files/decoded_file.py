@@ -66,6 +66,7 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "path_px": decoded.path_px,
         "motion_sigma_px": decoded.motion_sigma_px,
         "light_sigma_px": decoded.light_sigma_px,
+        "bands_sigma_px": decoded.bands_sigma_px,
         "noise_shares": dict(decoded.noise_shares),
         "index": "pixel = row * width + column of the camera picture",
     }
@@ -115,7 +116,9 @@ def read_decoded(path: Path) -> Decoded:
         corrected, recovered, processing = (
             tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "recovered", "processing")
         )
-        motion_sigma_px, light_sigma_px = (float(header.get(f"{name}_sigma_px", 0.0)) for name in ("motion", "light"))
+        shared = {
+            f"{name}_sigma_px": float(header.get(f"{name}_sigma_px", 0.0)) for name in ("motion", "light", "bands")
+        }
         noise_shares = {str(name): float(share) for name, share in header.get("noise_shares", {}).items()}
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
@@ -139,8 +142,7 @@ def read_decoded(path: Path) -> Decoded:
         processing=processing,
         path_px=path_px,
         plaid=None if plaid is None else plaid.astype(np.uint8 if response.full_scale == 255 else np.uint16),
-        motion_sigma_px=motion_sigma_px,
-        light_sigma_px=light_sigma_px,
+        **shared,
         noise_shares=noise_shares,
         modulation=_modulation(arrays),
     )

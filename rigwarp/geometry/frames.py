@@ -6,7 +6,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from rigwarp.geometry.arrays import Array
 
@@ -52,12 +51,23 @@ class Placement:
 
 def rotation_from_degrees(rotation_deg: Array) -> Array:
     """R = Rz Ry Rx of three angles in degrees (rig.toml's `rotation_deg`); (3,) -> (3, 3)."""
-    return Rotation.from_euler("xyz", np.asarray(rotation_deg, float), degrees=True).as_matrix()
+    (cx, cy, cz), (sx, sy, sz) = (turn(np.deg2rad(np.asarray(rotation_deg, float))) for turn in (np.cos, np.sin))
+    around_x = np.array([[1.0, 0.0, 0.0], [0.0, cx, -sx], [0.0, sx, cx]])
+    around_y = np.array([[cy, 0.0, sy], [0.0, 1.0, 0.0], [-sy, 0.0, cy]])
+    around_z = np.array([[cz, -sz, 0.0], [sz, cz, 0.0], [0.0, 0.0, 1.0]])
+    return np.asarray(around_z @ around_y @ around_x)
 
 
 def rotation_from_vector(rotation_vector_rad: Array) -> Array:
-    """Rotation matrix of a rotation vector (axis times angle, rad); (3,) -> (3, 3)."""
-    return Rotation.from_rotvec(np.asarray(rotation_vector_rad, float)).as_matrix()
+    """Rotation matrices of rotation vectors (axis times angle, rad), by Rodrigues' formula; (..., 3) -> (..., 3, 3)."""
+    vectors = np.asarray(rotation_vector_rad, float)
+    cross = np.zeros((*vectors.shape, 3))
+    for row, column, axis in ((2, 1, 0), (0, 2, 1), (1, 0, 2)):
+        cross[..., row, column], cross[..., column, row] = vectors[..., axis], -vectors[..., axis]
+    angle = np.linalg.norm(vectors, axis=-1)[..., None, None]
+    # sin(a) / a and (1 - cos(a)) / (a a), also of no angle: np.sinc has a pi in it
+    turned: Array = np.eye(3) + np.sinc(angle / np.pi) * cross
+    return turned + 0.5 * np.sinc(angle / (2.0 * np.pi)) ** 2 * (cross @ cross)
 
 
 def look_at(position_mm: Array, aim_mm: Array, roll_rad: float = 0.0) -> Array:

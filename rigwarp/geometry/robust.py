@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtri
 
 from rigwarp.geometry.arrays import Array
 
@@ -34,6 +33,8 @@ Prior = Callable[[Array], tuple[Array, Array]]
 
 def chi_squared_limit(freedom: int, chance: float) -> float:
     """What a sum of `freedom` squared unit normals exceeds with this chance, 0..1."""
+    from scipy.special import chdtri  # not for the player, see decode/signal/noise.py
+
     return float(chdtri(freedom, chance))
 
 

@@ -2,8 +2,9 @@
 
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
+from typing import Any, TypeVar
 
+_BAND = 1 << 17  # elements of a band of rows: few enough to stay near the processor
 _THREADS = 2  # as many as the smallest machine has cores; more would fight over its memory
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
@@ -16,3 +17,14 @@ def in_two_threads(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> 
         return [work(item) for item in todo]
     with ThreadPoolExecutor(_THREADS) as pool:
         return list(pool.map(work, todo))
+
+
+def by_rows(work: Callable[[slice], _Result], shape: tuple[int, ...]) -> list[_Result]:
+    """`work` on bands of rows of an (H, W) picture, from top to bottom."""
+    rows = max(1, _BAND // max(1, shape[1]))
+    return in_two_threads(work, [slice(top, min(top + rows, shape[0])) for top in range(0, shape[0], rows)])
+
+
+def all_in_two_threads(*work: Callable[[], Any]) -> list[Any]:
+    """What each of several functions returns, in order."""
+    return in_two_threads(lambda one: one(), work)

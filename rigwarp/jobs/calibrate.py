@@ -1,6 +1,7 @@
 """Scan, fit, verify and report in one go."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import Verified, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
+from rigwarp.jobs.design import design_model
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.fit import FitMade, WarpMade, camera_of, fit_scans
 from rigwarp.jobs.scans.raised_board import refuse_raised
@@ -105,7 +107,9 @@ def calibrate_rig(
     accept : make the result current whatever speaks against it.
     steps : told of each step.
     """
-    scans = take_scans(progress, folder, bench, options, resume=resume)
+    with ThreadPoolExecutor(1) as beside:
+        model = beside.submit(design_model, folder)  # while the camera is waited for: a mirror from CAD takes seconds
+        scans = take_scans(progress, folder, bench, options, resume=resume)
     for scan in scans:
         steps.scanned(scan)
     runs, decoded = [scan.run for scan in scans], [scan.decoded for scan in scans]
@@ -118,7 +122,7 @@ def calibrate_rig(
         steps.verified(verified[0])
         return verified[0].verdict
 
-    fit = fit_scans(progress, folder, runs, decoded=decoded, accept=accept, show=shown)
+    fit = fit_scans(progress, folder, runs, decoded=decoded, model=model.result, accept=accept, show=shown)
     steps.fitted(fit)
     return Calibrated(
         scans=scans,

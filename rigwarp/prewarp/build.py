@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
+from rigwarp.geometry.threads import all_in_two_threads, by_rows
 from rigwarp.prewarp.bisection import compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.edge_blending import blending_weights
 from rigwarp.prewarp.extend import extend_linearly
@@ -52,21 +53,33 @@ def build_prewarp(
     MeasurementError
         When no projector pixel lands on the content area.
     """
-    content_px = table_to_content(content, table_map.table_mm)
-    content_px[table_map.zone < 0] = np.nan
+    content_px = np.empty((*table_map.zone.shape, 2))
+
+    def canvas(rows: slice) -> None:
+        places = np.stack([table_map.x_mm[rows], table_map.y_mm[rows]], axis=-1)
+        places[table_map.zone[rows] < 0] = np.nan
+        content_px[rows] = table_to_content(content, places)
+
+    by_rows(canvas, table_map.zone.shape)
     depth_px = content_depth_px(content_px, content)
     coverage = edge_coverage(depth_px)
     drawn = coverage > 0
     if not drawn.any():
         raise MeasurementError(_nothing_lit(table_map))
     zones = np.unique(table_map.zone[drawn])
-    parts = [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
-    bare_gain = coverage * blending_weights(content_px, table_map.zone, content.pixels)
-    smooth = None if light is None else smooth_light(light, drawn)
-    gain = bare_gain
-    if smooth is not None:
+
+    def meshes() -> list[ZoneMesh]:
+        return [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
+
+    def gains() -> tuple[Array, Array | None, Array]:
+        bare = coverage * blending_weights(content_px, table_map.zone, content.pixels)
+        smooth = None if light is None else smooth_light(light, drawn)
+        if smooth is None:
+            return bare, None, bare
         rim = rim_share(content_px, content)
-        gain = evened(bare_gain, smooth, rim, lowest_gain=flatten_limit, falloff=flatten_falloff)
+        return bare, smooth, evened(bare, smooth, rim, lowest_gain=flatten_limit, falloff=flatten_falloff)
+
+    parts, (bare_gain, smooth, gain) = all_in_two_threads(meshes, gains)
     made = _assembled(parts, zones, table_map, content, gain, transfer, content_px)
     if smooth is None:
         return made

@@ -6,7 +6,6 @@ light and always add up to one, so that nothing is drawn twice and no bright or 
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_closing, distance_transform_edt, gaussian_filter, map_coordinates
 
 from rigwarp.geometry import Array, BoolArray
 
@@ -31,6 +30,12 @@ def blending_weights(content_px: Array, zone: NDArray[np.integer], content_pixel
     (H, W)
         0..1; 1 where no other zone reaches the spot.
     """
+    from scipy.ndimage import (  # not for the player, see decode/signal/noise.py
+        distance_transform_edt,
+        gaussian_filter,
+        map_coordinates,
+    )
+
     weights = np.ones(zone.shape)
     numbers = [int(n) for n in np.unique(zone[zone >= 0])]
     if len(numbers) < 2:
@@ -65,6 +70,8 @@ def _density(row: Array, column: Array, shape: tuple[int, ...]) -> Array:
 
 def _lit(density: Array) -> BoolArray:
     """Cells that a zone lights: those with a pixel, and the gaps that stretching leaves between them."""
+    from scipy.ndimage import binary_closing  # not for the player, see decode/signal/noise.py
+
     return np.asarray(binary_closing(np.pad(density > 0, 3), np.ones((5, 5), bool))[3:-3, 3:-3])
 
 
@@ -82,6 +89,8 @@ def _shares(numbers: list[int], depth: dict[int, Array], sharp: dict[int, Array]
 
 def _continued(share: Array, lit: BoolArray) -> Array:
     """The share beyond a zone's own light, as at its edge: pixels between two cells must not feel the dark one."""
+    from scipy.ndimage import distance_transform_edt  # not for the player, see decode/signal/noise.py
+
     row, column = distance_transform_edt(~lit, return_distances=False, return_indices=True)
     return share[row, column] if lit.any() else share
 

@@ -1,7 +1,6 @@
 """A smooth continuation of a map past the pixels that have an answer: for drawing only, never for measuring."""
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt
 
 from rigwarp.geometry import Array, BoolArray
 
@@ -19,6 +18,8 @@ def extend_linearly(values: Array) -> Array:
     (n, m, C)
         Known values unchanged.
     """
+    from scipy.ndimage import distance_transform_edt  # not for the player, see decode/signal/noise.py
+
     known: BoolArray = np.all(np.isfinite(values), axis=-1)
     if known.all() or not known.any():
         return values.copy()

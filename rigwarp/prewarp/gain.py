@@ -1,9 +1,9 @@
 """How bright each projector pixel may shine: black outside the content, evened out inside it."""
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.threads import by_rows
 from rigwarp.rig import Content
 
 LOWEST_GAIN = 0.35
@@ -28,24 +28,34 @@ def content_depth_px(content_px: Array, content: Content) -> Array:
         Positive inside, NaN where the map has no answer.
     """
     width, height = content.pixels
-    centred = content_px - [(width - 1) / 2, (height - 1) / 2]
-    share = centred / [width / 2, height / 2]
-    if content.shape == "circle":
-        depth = 1.0 - np.hypot(share[..., 0], share[..., 1])
-    else:
-        depth = 1.0 - np.abs(share).max(axis=-1)
-    steepness = np.hypot(_difference(depth, 0), _difference(depth, 1))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(steepness > 0, depth / steepness, np.sign(depth) * np.inf)
+
+    def depth(rows: slice) -> Array:
+        x, y = ((content_px[rows, :, i] - (n - 1) / 2) / (n / 2) for i, n in enumerate((width, height)))
+        return 1.0 - (np.hypot(x, y) if content.shape == "circle" else np.maximum(np.abs(x), np.abs(y)))
+
+    def depth_in_pixels(rows: slice) -> Array:
+        first = max(0, rows.start - 1)
+        wide = depth(slice(first, rows.stop + 1))
+        inner = slice(rows.start - first, rows.stop - first)
+        own = wide[inner]
+        steepness = np.hypot(_difference(wide, 0)[inner], _difference(own, 1))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(steepness > 0, own / steepness, np.sign(own) * np.inf)
+
+    return np.concatenate(by_rows(depth_in_pixels, content_px.shape))
 
 
 def _difference(values: Array, axis: int) -> Array:
     """Central difference; one-sided at rims and beside NaN, zero where no neighbour is known."""
     step = np.diff(values, axis=axis)
-    pad = np.full_like(np.take(values, [0], axis=axis), np.nan)
-    pair = np.stack([np.concatenate([pad, step], axis=axis), np.concatenate([step, pad], axis=axis)])
-    known = np.isfinite(pair)
-    return np.where(known, pair, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    known = np.isfinite(step)
+    step[~known] = 0.0
+    total, count = np.zeros(values.shape), np.zeros(values.shape, np.uint8)
+    for here in (slice(1, None), slice(None, -1)):
+        side = (slice(None), here) if axis else (here,)
+        total[side] += step
+        count[side] += known
+    return total / np.maximum(count, 1)
 
 
 def edge_coverage(depth_px: Array) -> Array:
@@ -56,9 +66,13 @@ def edge_coverage(depth_px: Array) -> Array:
 def rim_share(content_px: Array, content: Content) -> Array:
     """(H, W) squared distance from the content's middle: 0 there, 1 at a circle's rim or a rectangle's corners."""
     width, height = content.pixels
-    share = (content_px - [(width - 1) / 2, (height - 1) / 2]) / [width / 2, height / 2]
-    squared: Array = np.sum(share**2, axis=-1) / (1.0 if content.shape == "circle" else 2.0)
-    return np.clip(np.nan_to_num(squared, nan=1.0), 0.0, 1.0)
+
+    def squared(rows: slice) -> Array:
+        x, y = ((content_px[rows, :, i] - (n - 1) / 2) / (n / 2) for i, n in enumerate((width, height)))
+        total = (x * x + y * y) / (1.0 if content.shape == "circle" else 2.0)
+        return np.clip(np.nan_to_num(total, nan=1.0), 0.0, 1.0)
+
+    return np.concatenate(by_rows(squared, content_px.shape))
 
 
 def smooth_light(light: Array, inside: BoolArray) -> Array | None:
@@ -76,6 +90,8 @@ def smooth_light(light: Array, inside: BoolArray) -> Array | None:
     -------
     (H, W), or None when no light is known inside.
     """
+    from scipy.ndimage import distance_transform_edt, gaussian_filter  # not for the player, see decode/signal/noise.py
+
     known = inside & np.isfinite(light) & (light > 0)
     if not known.any():
         return None

@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray, normalize, rotation_from_vector
@@ -187,6 +186,8 @@ def _lowest_point(corners_mm: Array, radius_mm: float) -> Array:
     spread = min(float(np.mean((x - x.mean()) ** 2)), 0.9 * radius_mm**2)
     sag = radius_mm - np.copysign(np.sqrt(radius_mm**2 - spread), radius_mm)
     start = [x.mean(), z.mean() - sag]
+    from scipy.optimize import least_squares  # not for the player, see decode/signal/noise.py
+
     found = least_squares(off_circle, start, jac=directions, xtol=1e-15, ftol=1e-15, gtol=1e-15).x
     return np.array([found[0], 0.0, found[1]])
 

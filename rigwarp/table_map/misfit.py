@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import wide_blur
+from rigwarp.geometry.threads import in_two_threads
 
 _LAGS = ((0, 1), (1, 0), (1, 1), (1, -1))  # rows, columns: a ripple of any direction shows at one of them
 _SCALES = (12.0, 5.0)  # cells; standard deviation of the places over which products are averaged, coarse to fine
@@ -23,7 +24,7 @@ _NEAR = 6.0  # cells over which the noise is averaged
 _FEW = 0.005  # density of held-out samples below which the average of all counts
 _MEDIAN = 0.693  # of the mean square of two unit normals
 _GROSS = 100.0  # times the median squared residual: beyond is an outlier, not a misfit
-_FOLD_PX = 12.0
+_FOLD_CELLS = 3  # a held-out tile lies in one fold
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,11 +133,14 @@ def find_misfit(held: HeldSamples, shape: tuple[int, ...], cell_px: float) -> Mi
 
 def judged_sigma(held: HeldSamples, shape: tuple[int, ...], cell_px: float) -> Array:
     """(K,) 1-sigma to expect of each held-out residual once misfit and noise are known from *other* tiles."""
-    fold = np.floor(held.pixels_px[:, 0] / _FOLD_PX).astype(int) % 2 == 0
+    fold = np.floor(held.pixels_px[:, 0] / (_FOLD_CELLS * cell_px)).astype(int) % 2 == 0
     sigma = held.sigma_mm.copy()
-    for judged in (fold, ~fold):
+
+    def judge(judged: BoolArray) -> None:
         misfit, ratio = find_misfit(held.only(~judged), shape, cell_px).at(held.pixels_px[judged])
         sigma[judged] = np.sqrt(ratio * (held.sigma_mm[judged] ** 2 + misfit))
+
+    in_two_threads(judge, (fold, ~fold))
     return sigma
 
 

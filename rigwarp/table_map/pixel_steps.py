@@ -41,11 +41,14 @@ def without_pixel_steps(pixels_px: Array, residual_mm: Array, slope_mm: Array) -
     powers = _powers((pixels_px[some] - middle) / size)
     away_px = _within(cell, np.asarray(np.linalg.solve(slope_mm[some], residual_mm[some, :, None])[..., 0], float))
     terms = np.zeros((2, len(_HARMONICS), powers.shape[1]))
-    for axis in (0, 1):
+
+    def tell(axis: int) -> None:
         basis = (_sines(pixels_px[some, axis])[:, :, None] * powers[:, None, :]).reshape(len(some), -1)
         basis = _within(cell, basis)
         if np.mean(basis[:, 0] ** 2) >= _LEAST_SEEN:
             terms[axis] = _fitted(basis, away_px[:, axis]).reshape(len(_HARMONICS), -1)
+
+    in_two_threads(tell, (0, 1))
     if not terms.any():
         return residual_mm
 

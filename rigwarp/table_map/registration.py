@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.rig import Rig
 from rigwarp.table_map.plausibility import DesignAgreement, design_agreement
 from rigwarp.tracing import OpticalModel
@@ -89,7 +90,8 @@ def register(
         def derivative() -> Array:
             if "at" not in latest or np.abs(scaled - latest["at"]).max() > _SAME:
                 aside = scaled + _STEP * np.eye(12)
-                latest["derivative"] = np.stack([(residual - misfit(one)) / _STEP for one in aside], axis=-1)
+                moved = in_two_threads(misfit, aside)
+                latest["derivative"] = np.stack([(residual - one) / _STEP for one in moved], axis=-1)
                 latest["at"] = scaled
             drawn.setdefault("residual", residual)
             drawn.setdefault("derivative", latest["derivative"])

@@ -97,6 +97,8 @@ def follow_ripple(
     residual_mm: Array,
     slope_mm: Array,
     left_of: Callable[[Array], Array],
+    *,
+    coarseness: float = 1.0,
 ) -> Ripple:
     """Waves in the residuals of one zone.
 
@@ -107,6 +109,7 @@ def follow_ripple(
     residual_mm : (N, 2) their distance from the registered design.
     slope_mm : (N, 2, 2) d(table mm) / d(projector px).
     left_of : what the smooth surface through such residuals leaves of them.
+    coarseness : how many times as long waves are looked for, since that surface follows longer ones only.
     """
     width, height = model.projector.resolution
     step = max(1, len(slope_mm) // 10_000)
@@ -122,6 +125,7 @@ def follow_ripple(
             mm_per_px,
             picture=(height, width),
             beside_form=beside_form,
+            coarseness=coarseness,
         )
 
     def without_waves(values_mm: Array, *, beside_form: bool) -> Array:

@@ -44,6 +44,8 @@ class TileGrid:
 
     square_px: float
     shape: tuple[int, int]
+    coarseness: float = 1.0
+    """Times the usual lengths of the waves that are looked for."""
 
     @property
     def hop_px(self) -> float:
@@ -51,10 +53,10 @@ class TileGrid:
         return HOP * self.square_px
 
     @staticmethod
-    def over(picture: tuple[int, int], square_px: float) -> "TileGrid":
+    def over(picture: tuple[int, int], square_px: float, coarseness: float = 1.0) -> "TileGrid":
         """Of a picture of (H, W) pixels."""
         rows, columns = (int(np.ceil(n / (HOP * square_px))) + 1 for n in picture)
-        return TileGrid(square_px=square_px, shape=(rows, columns))
+        return TileGrid(square_px=square_px, shape=(rows, columns), coarseness=coarseness)
 
     def interpolated(self, values: Array, pixels_px: Array) -> Array:
         """(N,) values (n, m) of tiles, blended by their Hann windows, at (N, 2) pixels."""
@@ -95,6 +97,7 @@ def find_lines(
     *,
     picture: tuple[int, int],
     beside_form: bool = False,
+    coarseness: float = 1.0,
 ) -> Lines:
     """Look for lines in residuals.
 
@@ -104,20 +107,21 @@ def find_lines(
     mm_per_px : table mm per projector pixel, typical.
     picture : (H, W) of the projector picture.
     beside_form : whether the residuals still hold the mirror's form; then a line must stand out more.
+    coarseness : times the usual length of the waves.
     """
     spacing = float(np.sqrt(covered_px2(pixels_px) / len(pixels_px)))
-    grid = TileGrid.over(picture, max(1.0, np.floor(spacing)))
+    grid = TileGrid.over(picture, coarseness * max(1.0, np.floor(spacing / coarseness)), coarseness)
     known, values = _binned(pixels_px, residual_mm, grid.square_px, picture)
-    fill, power = _spectra(grid, known, _without_form(known, values, _SURROUNDINGS_PX / grid.square_px))
+    fill, power = _spectra(grid, known, _without_form(known, values, coarseness * _SURROUNDINGS_PX / grid.square_px))
     judged = fill > _LEAST_FILL
     frequency, found, left = np.zeros((*grid.shape, 2)), np.zeros(grid.shape, bool), np.zeros(grid.shape)
     if judged.any():
-        longest, shortest = LONGEST_PX, max(SHORTEST_PX, _SPACINGS * spacing)
+        longest, shortest = coarseness * LONGEST_PX, max(coarseness * SHORTEST_PX, _SPACINGS * spacing)
         over_box = _OVER_BOX_BESIDE_FORM if beside_form else _OVER_BOX
         peak, clear, amplitude = _peaks(power, grid.square_px / longest, grid.square_px / shortest, over_box)
         frequency[judged] = peak / grid.square_px
         found[judged] = clear & (amplitude > _LEAST_PX * mm_per_px * fill[judged])
-        left[judged] = _standing_out(power, grid.square_px) / fill[judged] ** 2
+        left[judged] = _standing_out(power, grid.square_px / coarseness) / fill[judged] ** 2
         # what stands out in one tile is in its neighbours, too, where too few samples may let it stand out
         left = left[tuple(distance_transform_edt(~judged, return_distances=False, return_indices=True))]
         left = maximum_filter(left, 3)

@@ -6,17 +6,19 @@ than usual (a dent in the mirror); there the penalty is relaxed, so that detail 
 posterior variance comes from the entries of the inverse normal matrix within its band (Takahashi, Fagan and Chen 1973).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
-from scipy.linalg import LinAlgError, cho_solve_banded, cholesky_banded
+from scipy.linalg import LinAlgError
 from scipy.ndimage import gaussian_filter
 
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, banded
+from rigwarp.geometry.arrays import IntArray
 from rigwarp.geometry.height_spline import HeightSpline, values_together
 from rigwarp.geometry.robust import MEDIAN_PAIR, huber_weights
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.table_map.misfit import HeldSamples
 
 _DEGREE = 3
@@ -50,7 +52,8 @@ class SmoothSurface:
     y: HeightSpline
     smoothness: float
     held: HeldSamples
-    _inverse_band: Array
+    _inverse: Array
+    _offsets: IntArray
 
     def value(self, pixels_px: Array) -> Array:
         """(..., 2) residual, mm, at (..., 2) pixels."""
@@ -64,7 +67,7 @@ class SmoothSurface:
     def sigma(self, pixels_px: Array) -> Array:
         """(N,) 1-sigma of either value at (N, 2) pixels, mm."""
         basis = self.x.design_matrix(pixels_px[:, 0], pixels_px[:, 1])
-        return np.sqrt(np.maximum(_quadratic_form(basis, self._inverse_band), 0.0))
+        return np.sqrt(np.maximum(_quadratic_form(basis, self._inverse, self._offsets), 0.0))
 
 
 def smooth_surface(
@@ -87,29 +90,36 @@ def smooth_surface(
     weight = 1.0 / sigma_mm**2
     held = _held_out_tiles(pixels_px, cell_px)
     even = np.ones(blank.coefficients_mm.shape)
-    penalty = _penalty(blank, even)
-    everything = _Equations.of(basis, values_mm, weight)
-    without = _Equations.of(basis[~held], values_mm[~held], weight[~held])
-    best = _predicts_best(without, penalty, basis[held], values_mm[held], weight[held], _SMOOTHNESS)
+    offsets = _band_offsets(blank.coefficients_mm.shape[1])
+    penalty = _penalty(blank, even, offsets)
+    without = _Equations.of(basis[~held], values_mm[~held], weight[~held], offsets)
+    everything = without.with_more(basis, values_mm, weight, held)
+    held_basis = basis[held]
+    best = _predicts_best(without, penalty, held_basis, values_mm[held], weight[held], _SMOOTHNESS)
     for _ in range(_ROUNDS):
         first, _ = _robust_solve(everything, penalty, best * _PILOT)
-        penalty = _penalty(blank, _stiffness(first.reshape(*even.shape, 2)))
-        best = _predicts_best(without, penalty, basis[held], values_mm[held], weight[held], best * _NEARBY)
-    kept, band = _robust_solve(without, penalty, best)
-    fit_mm2 = np.maximum(_quadratic_form(basis[held], _inverse_band(band)), 0.0)
+        penalty = _penalty(blank, _stiffness(first.reshape(*even.shape, 2)), offsets)
+        best = _predicts_best(without, penalty, held_basis, values_mm[held], weight[held], best * _NEARBY)
+
+    def solved(equations: _Equations) -> tuple[Array, Array]:
+        coefficients, band = _robust_solve(equations, penalty, best)
+        return coefficients, banded.inverse_entries(band, offsets)
+
+    (kept, inverse_without), (coefficients, inverse) = in_two_threads(solved, (without, everything))
+    fit_mm2 = np.maximum(_quadratic_form(held_basis, inverse_without, offsets), 0.0)
     judged = HeldSamples(
         pixels_px=pixels_px[held],
-        residual_mm=values_mm[held] - basis[held] @ kept,
+        residual_mm=values_mm[held] - held_basis @ kept,
         sigma_mm=np.sqrt(sigma_mm[held] ** 2 + fit_mm2),
         fit_mm=np.sqrt(fit_mm2),
     )
-    coefficients, band = _robust_solve(everything, penalty, best)
     return SmoothSurface(
         x=blank.with_coefficients(coefficients[:, 0]),
         y=blank.with_coefficients(coefficients[:, 1]),
         smoothness=float(best),
         held=judged,
-        _inverse_band=_inverse_band(band),
+        _inverse=inverse,
+        _offsets=offsets,
     )
 
 
@@ -136,8 +146,11 @@ def _stiffness(coefficients: Array) -> Array:
     return np.maximum(usual / (usual + bending), _SOFTEST)
 
 
-def _penalty(spline: HeightSpline, stiffness: Array) -> sparse.csr_matrix:
-    """Summed squared second differences of the coefficients, along both axes and across, each times its stiffness."""
+def _penalty(spline: HeightSpline, stiffness: Array, offsets: IntArray) -> Array:
+    """Summed squared second differences of the coefficients, along both axes and across, each times its stiffness.
+
+    (n, k) as `_entries` has them.
+    """
     nx, ny = spline.coefficients_mm.shape
     root = np.sqrt(stiffness)
 
@@ -154,51 +167,93 @@ def _penalty(spline: HeightSpline, stiffness: Array) -> sparse.csr_matrix:
             weighted(difference(nx, 1), difference(ny, 1), np.sqrt(2.0) * root[1:, 1:]),
         ]
     )
-    return (rows.T @ rows).tocsr()
+    return _entries(rows.T @ rows, offsets)
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Equations:
-    """Weighted least squares: N values (N, 2), their basis and weights, normal matrix and right-hand side."""
+    """Weighted least squares: N values (N, 2), their basis and weights, normal matrix and right-hand side.
+
+    `normal` (n, k) holds the matrix as `_entries` does.
+    """
 
     basis: sparse.csr_matrix
     values: Array
     weight: Array
-    normal: sparse.csr_matrix
+    offsets: IntArray
+    normal: Array
     right: Array
 
     @classmethod
-    def of(cls, basis: sparse.csr_matrix, values: Array, weight: Array) -> "_Equations":
-        weighted = sparse.diags(weight) @ basis
-        normal = (basis.T @ weighted).tocsr()
-        return cls(basis=basis, values=values, weight=weight, normal=normal, right=weighted.T @ values)
+    def of(cls, basis: sparse.csr_matrix, values: Array, weight: Array, offsets: IntArray) -> "_Equations":
+        normal, right = _sums(basis, values, weight, offsets)
+        return cls(basis=basis, values=values, weight=weight, offsets=offsets, normal=normal, right=right)
+
+    def with_more(self, basis: sparse.csr_matrix, values: Array, weight: Array, order: BoolArray) -> "_Equations":
+        """With further values, which stand where `order` is True."""
+        normal, right = _sums(basis[order], values[order], weight[order], self.offsets)
+        return replace(
+            self, basis=basis, values=values, weight=weight, normal=self.normal + normal, right=self.right + right
+        )
+
+    def times(self, share: Array) -> "_Equations":
+        """With weights (N,) times as large; few of them are not 1."""
+        some = np.flatnonzero(share != 1.0)
+        more = self.weight[some] * (share[some] - 1.0)
+        normal, right = _sums(self.basis[some], self.values[some], more, self.offsets)
+        return replace(self, weight=self.weight * share, normal=self.normal + normal, right=self.right + right)
 
 
-def _robust_solve(given: _Equations, penalty: sparse.csr_matrix, smoothness: float) -> tuple[Array, Array]:
+def _sums(basis: sparse.csr_matrix, values: Array, weight: Array, offsets: IntArray) -> tuple[Array, Array]:
+    """Normal matrix (n, k) and right-hand side (n, 2)."""
+    turned = basis.T.tocsr()
+    by_row = basis.data * np.repeat(weight, np.diff(basis.indptr))
+    weighted = sparse.csr_matrix((by_row, basis.indices, basis.indptr), shape=basis.shape)
+    return _entries(turned @ weighted, offsets), turned @ (weight[:, None] * values)
+
+
+def _band_offsets(down: int) -> IntArray:
+    """How far from the diagonal the lower triangle's entries lie where each of (across, down) has its coefficients."""
+    reach = np.arange(-_DEGREE, _DEGREE + 1)
+    offsets = np.unique(np.arange(_DEGREE + 1)[:, None] * down + reach)
+    return np.asarray(offsets[offsets >= 0])
+
+
+def _entries(matrix: sparse.csr_matrix, offsets: IntArray) -> Array:
+    """(n, k) entries [j + offset, j] of a symmetric matrix, for offsets (k,)."""
+    entries = matrix.tocoo()
+    lower = entries.row >= entries.col
+    row, column = entries.row[lower], entries.col[lower]
+    found = np.zeros((matrix.shape[0], len(offsets)))
+    found[column, np.searchsorted(offsets, row - column)] = entries.data[lower]
+    return found
+
+
+def _robust_solve(given: _Equations, penalty: Array, smoothness: float) -> tuple[Array, Array]:
     """Coefficients (n, 2) and the banded Cholesky factor of the normal matrix."""
     now = given
     for left in reversed(range(_ROBUST_PASSES)):
-        coefficients, factor = _solve(now.normal, penalty, now.right, smoothness)
+        coefficients, factor = _solve(now, penalty, smoothness)
         if left:
             misfit = np.sqrt(np.sum((given.values - given.basis @ coefficients) ** 2, axis=1) / 2.0 * given.weight)
-            robust = huber_weights(misfit / max(float(np.median(misfit)) / MEDIAN_PAIR, 1.0))
-            now = _Equations.of(given.basis, given.values, given.weight * robust)
+            now = given.times(huber_weights(misfit / max(float(np.median(misfit)) / MEDIAN_PAIR, 1.0)))
     return coefficients, factor
 
 
-def _solve(
-    normal: sparse.csr_matrix, penalty: sparse.csr_matrix, right: Array, smoothness: float
-) -> tuple[Array, Array]:
+def _solve(equations: _Equations, penalty: Array, smoothness: float) -> tuple[Array, Array]:
     """Coefficients of the penalised normal equations, and the banded Cholesky factor of their matrix."""
-    size = normal.diagonal().sum() / np.count_nonzero(normal.diagonal())
-    band = _lower_band(normal + smoothness * size * penalty)
+    diagonal = equations.normal[:, 0]
+    size = float(diagonal.sum()) / np.count_nonzero(diagonal)
+    entries = equations.normal + smoothness * size * penalty
     for ridge in _RIDGES:
-        band[0] += ridge * size
+        entries[:, 0] += ridge * size
+        band = np.zeros((len(entries), int(equations.offsets[-1]) + 1))
+        band[:, equations.offsets] = entries
         try:
-            factor = cholesky_banded(band, lower=True)
+            factor = banded.cholesky_in_place(band)
         except LinAlgError:  # samples of very unlike weight leave less than the digits of a float
             continue
-        return cho_solve_banded((factor, True), right), factor
+        return banded.solve(factor, equations.right), factor
     raise MeasurementError(
         "the samples are too uneven to fit a smooth map: some parts of the picture are far better lit than others. "
         "Scan again with a longer exposure, or without the light that burns out one place"
@@ -206,61 +261,33 @@ def _solve(
 
 
 def _predicts_best(
-    kept: _Equations,
-    penalty: sparse.csr_matrix,
-    basis: sparse.csr_matrix,
-    values: Array,
-    weight: Array,
-    candidates: Array,
+    kept: _Equations, penalty: Array, basis: sparse.csr_matrix, values: Array, weight: Array, candidates: Array
 ) -> float:
     """The least smooth of the candidates that predict held-out values about as well as the best of them."""
-    scores = []
-    for smoothness in candidates:
-        coefficients, _ = _solve(kept.normal, penalty, kept.right, smoothness)
+
+    def score(smoothness: float) -> float:
+        coefficients, _ = _solve(kept, penalty, smoothness)
         misfit = np.sum((values - basis @ coefficients) ** 2, axis=1) * weight
-        scores.append(np.mean(np.minimum(misfit, _GROSS * np.median(misfit))))
+        return float(np.mean(np.minimum(misfit, _GROSS * np.median(misfit))))
+
+    scores = np.array(in_two_threads(score, candidates))
     return float(candidates[int(np.argmax(scores <= _AS_GOOD * np.min(scores)))])
 
 
-def _lower_band(matrix: sparse.spmatrix) -> Array:
-    """LAPACK's lower band storage of a symmetric sparse matrix: band[i - j, j] = matrix[i, j]."""
-    entries = sparse.tril(matrix).tocoo()
-    offset = entries.row - entries.col
-    band = np.zeros((int(offset.max()) + 1, matrix.shape[0]))
-    band[offset, entries.col] = entries.data
-    return band
-
-
-def _inverse_band(factor: Array) -> Array:
-    """Entries of (L L^T)^-1 inside L's band, in the same lower band storage (Takahashi's recursion)."""
-    width, size = factor.shape[0] - 1, factor.shape[1]
-    inverse = np.zeros_like(factor)
-    room = np.zeros((3 * width + 1, 3 * width + 1))
-    at = 2 * width + 1  # where in `room` the inverse's entries for the `width` rows after the current one stand
-    for j in range(size - 1, -1, -1):
-        if at == 0:
-            room[-width:, -width:] = room[:width, :width]
-            at = 2 * width + 1
-        below = factor[1:, j] / factor[0, j]
-        column = -(room[at : at + width, at : at + width] @ below)
-        diagonal = 1.0 / factor[0, j] ** 2 - below @ column
-        inverse[0, j], inverse[1:, j] = diagonal, column
-        at -= 1
-        room[at, at] = diagonal
-        room[at, at + 1 : at + width] = room[at + 1 : at + width, at] = column[:-1]
-    return inverse
-
-
-def _quadratic_form(basis: sparse.csr_matrix, inverse_band: Array) -> Array:
+def _quadratic_form(basis: sparse.csr_matrix, inverse: Array, offsets: IntArray) -> Array:
     """b^T A^-1 b for each row b of `basis`, whose entries lie within the band of each other."""
-    per_row = (_DEGREE + 1) ** 2
-    columns = basis.indices.reshape(-1, per_row)
-    values = basis.data.reshape(-1, per_row)
+    columns = basis.indices.reshape(-1, (_DEGREE + 1) ** 2)
+    if not len(columns):
+        return np.zeros(0)
+    values = np.ascontiguousarray(basis.data.reshape(columns.shape).T)
+    first, apart = columns[:, 0], columns[0] - columns[0, 0]
+    by_offset = np.ascontiguousarray(inverse.T)
     total = np.zeros(len(columns))
-    for a in range(per_row):
-        total += values[:, a] ** 2 * inverse_band[0, columns[:, a]]
-        for b in range(a):
-            low = np.minimum(columns[:, a], columns[:, b])
-            offset = np.abs(columns[:, a] - columns[:, b])
-            total += 2.0 * values[:, a] * values[:, b] * inverse_band[offset, low]
+    for a in range(len(apart)):
+        low = first + apart[a]
+        along = values[a] * by_offset[0].take(low)
+        for b in range(a + 1, len(apart)):
+            slot = int(np.searchsorted(offsets, apart[b] - apart[a]))
+            along += 2.0 * values[b] * by_offset[slot].take(low)
+        total += values[a] * along
     return total

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, PixelMap, reflect
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.geometry.threads import in_two_threads
+from rigwarp.geometry.threads import by_rows, in_two_threads
 from rigwarp.tracing.model import OpticalModel, Reflection, Trace, fate_without_obstacles
 from rigwarp.tracing.reasons import LightFate
 from rigwarp.tracing.scan_grid import GridSpread, pixel_grid, usual_step_px
@@ -33,9 +33,15 @@ def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
         `measured` is False everywhere; `sigma_mm` is the surface fit's uncertainty carried to the table.
     """
     dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
-    on_table = model.landing_mm(dense.light)
-    lit = dense.reasons(model, on_table) == LightFate.LIT
     width, height = model.projector.resolution
+    on_table = np.empty((height * width, 3))
+
+    def land(rows: slice) -> None:
+        here = slice(rows.start * width, rows.stop * width)
+        on_table[here] = model.landing_mm(dense.light.only(here))
+
+    by_rows(land, (height, width))
+    lit = dense.reasons(model, on_table) == LightFate.LIT
     shape = (height, width)
     return PixelMap(
         x_mm=np.where(lit, on_table[:, 0], np.nan).reshape(shape),
@@ -67,14 +73,27 @@ class _Dense:
     def everywhere(cls, model: OpticalModel, *, step_px: int) -> "_Dense":
         width, height = model.projector.resolution
         n = width * height
-        best, sigma = np.full(n, np.inf), np.full(n, np.nan)
-        at, out, zone = np.full((n, 3), np.nan), np.full((n, 3), np.nan), np.full(n, NO_LIGHT, np.int16)
-        for surface in model.surfaces:
-            part = _on_surface(model, surface, step_px=step_px)
-            nearer = part.distance_mm < best[part.pixels]
-            here = part.pixels[nearer]
-            best[here], sigma[here], zone[here] = part.distance_mm[nearer], part.sigma_mm[nearer], surface.zone
-            at[here], out[here] = part.at_mirror_mm[nearer], part.reflected[nearer]
+        spread = GridSpread(model.projector.resolution, step_px=step_px)
+        surfaces = [_OnSurface.of(model, surface, spread, extended=step_px != 1) for surface in model.surfaces]
+        sigma, zone = np.empty(n), np.empty(n, np.int16)
+        at, out = np.empty((n, 3)), np.empty((n, 3))
+
+        def fill(rows: slice) -> None:
+            here = slice(rows.start * width, rows.stop * width)
+            for values in (sigma[here], at[here], out[here]):
+                values[:] = np.nan
+            zone[here] = NO_LIGHT
+            best = np.full(here.stop - here.start, np.inf)
+            for one in surfaces:
+                pixels, part = one.on_rows(rows)
+                nearer = np.flatnonzero(part["distance"] < best[pixels])
+                own = pixels[nearer]
+                best[own], zone[here][own] = part["distance"][nearer], one.surface.zone
+                sigma[here][own] = np.abs(part["sigma"][nearer])
+                for i in range(3):
+                    at[here][own, i], out[here][own, i] = part[f"at{i}"][nearer], part[f"out{i}"][nearer]
+
+        by_rows(fill, (height, width))
         return cls(light=Reflection(at_mirror_mm=at, reflected=out, zone=zone), sigma_mm=sigma, step_px=step_px)
 
     def reasons(self, model: OpticalModel, on_table_mm: Array) -> NDArray[np.uint8]:
@@ -120,39 +139,45 @@ def _pixels(rows: NDArray[np.intp], resolution: tuple[int, int]) -> Array:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _SurfacePart:
-    """Pixels (K,), numbered row by row, that meet one surface within its aperture, table frame."""
+class _OnSurface:
+    """What `_meet` says of one surface at the grid's nodes, spread along the rows; and at pixels where that fails.
 
-    pixels: NDArray[np.intp]
-    distance_mm: Array
-    at_mirror_mm: Array
-    reflected: Array
-    sigma_mm: Array
+    Attributes
+    ----------
+    across : (rows of nodes, W) by name.
+    lost : (K,) numbers of the pixels next to rays that the smooth continuation does not meet, where interpolation has
+        no full stencil; `own` is what their own rays meet.
+    """
 
+    surface: Surface
+    spread: GridSpread
+    across: dict[str, Array]
+    lost: NDArray[np.intp]
+    own: dict[str, Array]
 
-def _on_surface(model: OpticalModel, surface: Surface, *, step_px: int) -> _SurfacePart:
-    spread = GridSpread(model.projector.resolution, step_px=step_px)
-    directions = model.pixel_rays(spread.nodes_px.reshape(-1, 2))
-    coarse = _meet(model, surface, directions, extended=step_px != 1)
-    met_mm = coarse["distance"]
-    distance, x, y = in_two_threads(spread.dense, [coarse.pop(name) for name in ("distance", "x", "y")])
-    inside = np.flatnonzero(surface.inside(x, y) & (distance > 0.0))
-    others = in_two_threads(lambda values: spread.dense(values)[inside], coarse.values())
-    columns = {"distance": distance[inside], **dict(zip(coarse, others, strict=True))}
-    # next to rays that the smooth continuation does not meet, interpolation has no full stencil
-    lost = np.flatnonzero(spread.partly_known(met_mm))
-    if len(lost):
+    @classmethod
+    def of(cls, model: OpticalModel, surface: Surface, spread: GridSpread, *, extended: bool) -> "_OnSurface":
+        coarse = _meet(model, surface, model.pixel_rays(spread.nodes_px.reshape(-1, 2)), extended=extended)
+        lost = np.flatnonzero(spread.partly_known(coarse["distance"]))
         own = _meet(model, surface, model.pixel_rays(_pixels(lost, model.projector.resolution)), extended=False)
-        kept = np.isfinite(own["distance"])
-        inside = np.concatenate([inside, lost[kept]])
-        columns = {name: np.concatenate([values, own[name][kept]]) for name, values in columns.items()}
-    return _SurfacePart(
-        pixels=inside,
-        distance_mm=columns["distance"],
-        at_mirror_mm=np.stack([columns[f"at{i}"] for i in range(3)], axis=-1),
-        reflected=np.stack([columns[f"out{i}"] for i in range(3)], axis=-1),
-        sigma_mm=np.abs(columns["sigma"]),
-    )
+        names, across = coarse.keys(), in_two_threads(spread.across, coarse.values())
+        return cls(surface=surface, spread=spread, across=dict(zip(names, across, strict=True)), lost=lost, own=own)
+
+    def on_rows(self, rows: slice) -> tuple[NDArray[np.intp], dict[str, Array]]:
+        """Pixels in some rows, counted from the first one's, that meet the surface within its aperture, and what
+        `_meet` says of them."""
+        distance, x, y = (self.spread.down(self.across[name], rows) for name in ("distance", "x", "y"))
+        inside = np.flatnonzero(self.surface.inside(x, y) & (distance > 0.0))
+        found = {"distance": distance[inside]}
+        for name in self.across.keys() - {"distance", "x", "y"}:
+            found[name] = self.spread.down(self.across[name], rows)[inside]
+        width = len(distance) // (rows.stop - rows.start)
+        lost = slice(*np.searchsorted(self.lost, [rows.start * width, rows.stop * width]))
+        kept = np.isfinite(self.own["distance"][lost])
+        if kept.any():
+            inside = np.concatenate([inside, self.lost[lost][kept] - rows.start * width])
+            found = {name: np.concatenate([values, self.own[name][lost][kept]]) for name, values in found.items()}
+        return inside, found
 
 
 def _meet(model: OpticalModel, surface: Surface, directions: Array, *, extended: bool) -> dict[str, Array]:

@@ -52,6 +52,10 @@ class Reflection:
     reflected: Array
     zone: NDArray[np.int16]
 
+    def only(self, which: slice) -> "Reflection":
+        """Some of them."""
+        return Reflection(at_mirror_mm=self.at_mirror_mm[which], reflected=self.reflected[which], zone=self.zone[which])
+
 
 @dataclass(frozen=True, kw_only=True)
 class OpticalModel:

@@ -41,10 +41,16 @@ class GridSpread:
 
     def dense(self, values: Array) -> Array:
         """(nodes,) values to (H * W,), both row by row; NaN only where the stencil holds a NaN."""
-        if self._plain:
-            return values
+        return self.down(self.across(values), slice(0, self._down.shape[0]))
+
+    def across(self, values: Array) -> Array:
+        """(nodes,) values to (rows of nodes, W): the half of `dense` that all its rows share."""
         coarse = values.reshape(self.nodes_px.shape[:2])
-        return np.asarray(self._down @ np.ascontiguousarray((self._across @ coarse.T).T)).ravel()
+        return coarse if self._plain else np.ascontiguousarray((self._across @ coarse.T).T)
+
+    def down(self, across: Array, rows: slice) -> Array:
+        """The other half, for some of the H rows."""
+        return np.asarray(across[rows] if self._plain else self._down[rows] @ across).ravel()
 
     def partly_known(self, values: Array) -> BoolArray:
         """(H * W,) where the stencil holds both NaN and numbers."""

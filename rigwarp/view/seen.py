@@ -1,5 +1,6 @@
 """What a view's camera saw, pixel by pixel: places on the table and how surely, whatever showed them."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -83,14 +84,15 @@ def seen_by_projector(decoded: Decoded, projector_map: PixelMap, table: Table) -
 
 
 def scan_error_mm(decoded: Decoded, table_mm: Array, pitch_mm: Array | float) -> Array:
-    """(H, W) 1-sigma per axis that neighbours share: of light that changed, and a camera that moved, during the scan.
+    """(H, W) 1-sigma per axis that neighbours share: of changing light, bands and motion that were taken out of a scan.
 
     Parameters
     ----------
     table_mm : (H, W, 2) measured places.
     pitch_mm : of a pixel of what showed the patterns, on the table.
     """
-    return np.hypot(decoded.light_sigma_px * pitch_mm, decoded.motion_sigma_px * mm_per_px(table_mm))
+    by_light_px = math.hypot(decoded.light_sigma_px, decoded.bands_sigma_px)
+    return np.hypot(by_light_px * pitch_mm, decoded.motion_sigma_px * mm_per_px(table_mm))
 
 
 def mm_per_px(table_mm: Array) -> Array:

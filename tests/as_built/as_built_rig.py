@@ -25,6 +25,7 @@ from rigwarp.rig import (
 )
 from rigwarp.sheets.pdf import STANDARD_TARGET
 from rigwarp.table_map import Samples
+from rigwarp.table_map.ripple import MapRipple
 from rigwarp.tracing import build_model
 
 TOLERANCES = np.repeat([3.0, np.deg2rad(1.0), 1.0, np.deg2rad(0.5)], 3)
@@ -130,6 +131,7 @@ class Scanned(NamedTuple):
     cell_sigma_mm: np.ndarray
     cell_zone: np.ndarray
     cell_ripple_mm: np.ndarray | None = None
+    ripples: tuple[MapRipple, ...] = ()
 
 
 def scan(built, camera, *, step_px=6, sigma_px=0.02, seed=0, reach_mm=250.0, lit_by=None):

@@ -75,7 +75,7 @@ def test_light_turned_by_slopes(model, camera):
 def test_the_maps_slope_is_that_of_the_mirror_as_built(model, camera):
     """200 um of astigmatism over 45 mm change the map's slope by 2.5 per cent; a cubic leaves a tenth of that."""
     built = model.with_figure({0: spline_of(lambda x, y: 0.2 * (x * x - y * y) / 45.0**2)})
-    samples, _, _, _ = scan(built, camera, step_px=12)
+    samples, *_ = scan(built, camera, step_px=12)
     found = map_slopes(model, model.surfaces[0], samples.pixels_px, samples.table_mm, PIXELS)
     wanted, design = (
         np.stack([traced(m, PIXELS + s) - traced(m, PIXELS - s) for s in 0.5 * np.eye(2)], axis=-1)

@@ -15,7 +15,7 @@ def seated(model, camera):
     """A rig that is mounted a little wrong, and the samples of its map."""
     shifts = np.array([1.0, -0.8, 0.9, 0.0, 0.0, 0.0, 0.3, -0.3, 0.2, *np.deg2rad([0.2, -0.2, 0.1])])
     built = moved(model, shifts)
-    samples, _, zone, _ = scan(built, camera, step_px=12)
+    samples, _, zone, *_ = scan(built, camera, step_px=12)
     return built, samples, zone
 
 

@@ -46,7 +46,7 @@ def test_a_second_height_shrinks_the_uncertainty_of_the_radius_more_than_three_t
     """A concave sphere of R = 100 mm, heights 0 and 100 mm; a linear study of this rig finds a factor of 6."""
     model, camera = concave_model(), make_camera()
     table = scan(model, camera, step_px=STEP_PX)
-    cells, sigma, zone, _ = scan(replace(model, table_height_mm=100.0), camera, step_px=STEP_PX, seed=1)
+    cells, sigma, zone, *_ = scan(replace(model, table_height_mm=100.0), camera, step_px=STEP_PX, seed=1)
     stands = RaisedBoard(
         middle_mm=np.zeros(2),
         rise_mm=100.0,
@@ -99,7 +99,7 @@ def test_what_is_said_to_tell_the_power_does_so_when_it_is_done():
     assert not worse.power_determined
     assert not any(set(one.lengths) & set(lengths.lengths) for one in worse.deciders)  # it has them already
     (raised,) = (one for one in found.deciders if one.raised_mm)
-    cells, sigma, zone, _ = scan(replace(model, table_height_mm=raised.raised_mm), camera, step_px=STEP_PX, seed=1)
+    cells, sigma, zone, *_ = scan(replace(model, table_height_mm=raised.raised_mm), camera, step_px=STEP_PX, seed=1)
     stands = RaisedBoard(
         middle_mm=np.zeros(2),
         rise_mm=raised.raised_mm,

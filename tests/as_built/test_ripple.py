@@ -2,9 +2,12 @@
 
 import numpy as np
 import pytest
+from scipy import sparse
 from scipy.special import j1
 
-from rigwarp.as_built.describe.ripple import find_ripple, ripple_in_forms
+from rigwarp.as_built.describe.alignment import RigidMotions
+from rigwarp.as_built.describe.heights import Heights
+from rigwarp.as_built.describe.ripple import TakenRipple, find_ripple, ripple_in_forms
 
 
 def slopes(amplitude_um, period_mm, direction_deg, *, seed=0):
@@ -53,3 +56,34 @@ def test_a_mean_over_a_disk_has_of_waves_what_an_aperture_lets_through():
         x = 2.0 * np.pi / period_mm * 10.0
         expected = 0.5 * (2.0 * j1(x) / x) ** 2
         assert ripple_in_forms(weights, xy, period_mm)[0] == pytest.approx(expected, rel=0.02, abs=1e-5)
+
+
+def test_sums_of_heights_and_their_sigmas_own_up_to_ripple_that_was_taken_off():
+    """Against many drawn waves: tilt, bend and twist of a panel without its outer parts, alignment taken out."""
+    rng = np.random.default_rng(4)
+    axis = np.linspace(-8.0, 8.0, 33)
+    xy = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
+    x, y = xy.T
+    n, amplitude, period_mm = len(xy), 0.002, 7.0
+    shown = np.linalg.qr(np.stack([np.ones(n), x, y], axis=-1))[0]
+    zeros = np.zeros((6, n))
+    motions = RigidMotions(fields=zeros.T, shown=shown, inverse=zeros, symmetries=zeros[:, :0], hidden=zeros[:, :0])
+    heights = Heights(
+        value=np.zeros(n),
+        sigma=np.zeros(n),
+        slope=np.zeros((n, 2)),
+        by_mounting=np.zeros((n, 15)),
+        by_figure=sparse.csr_matrix((n, 4)),
+        motions=motions,
+        covariance=np.zeros((19, 19)),
+        taken=TakenRipple(mean_square_mm2=amplitude**2 / 2.0, period_mm=period_mm, xy_mm=xy),
+    )
+    inner = np.abs(x) < 5.0
+    weights = np.zeros((5, n))
+    weights[:, inner] = np.linalg.pinv(np.stack([0 * x + 1, x, y, x * x, y * y, x * y], axis=-1)[inner])[1:]
+    _, covariance = heights.linear(weights)
+    angle, phase = rng.uniform(0.0, 2.0 * np.pi, (2, 4000))
+    along = xy @ np.stack([np.cos(angle), np.sin(angle)])
+    waves = amplitude * np.cos(2.0 * np.pi / period_mm * along + phase)
+    drawn = np.std(weights @ (waves - shown @ (shown.T @ waves)), axis=1)
+    assert np.sqrt(np.diag(covariance)) == pytest.approx(drawn, rel=0.05)

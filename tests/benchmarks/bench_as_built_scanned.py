@@ -223,6 +223,7 @@ def _judged(folder: RigFolder, truth: VirtualTruth, lens_shift: tuple[float, flo
         "power_z": float(z[power][0]),
         "power_determined": built.power_determined,
         "z": z[shape],
+        "height_z": float(np.sqrt(np.mean((off[known] / built.height_sigma_um[known]) ** 2))),
         "order": order[shape],
     }
 

@@ -299,6 +299,7 @@ class RigBench:
             rig_tolerances(folder.rig),
             motion_px=max(one.motion_sigma_px for one in scans),  # as `fit` does it
             light_px=max(one.light_sigma_px for one in scans),
+            bands_px=max(one.bands_sigma_px for one in scans),
         )
 
 

@@ -90,14 +90,15 @@ def _timed(work: Callable[[], object]) -> dict[str, float]:
     with contextlib.suppress(OSError, AttributeError):
         ctypes.CDLL(None).malloc_trim(0)
     Path("/proc/self/clear_refs").write_text("5")  # resets the high-water mark
-    before, start, wall = _status_kb("VmRSS"), time.process_time(), time.perf_counter()
+    before, start, wall = status_kb("VmRSS"), time.process_time(), time.perf_counter()
     kept = work()
     seconds, wall = time.process_time() - start, time.perf_counter() - wall
     del kept
-    return {"seconds": seconds, "wall": wall, "peak_mb": (_status_kb("VmHWM") - before) * 1024 / _MB}
+    return {"seconds": seconds, "wall": wall, "peak_mb": (status_kb("VmHWM") - before) * 1024 / _MB}
 
 
-def _status_kb(key: str) -> int:
+def status_kb(key: str) -> int:
+    """A figure of /proc/self/status, KiB."""
     lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
     return next(int(line.split()[1]) for line in lines if line.startswith(key))
 

@@ -7,7 +7,8 @@
 whose few drawing units make clearing the target as dear as a plain draw, one look-up of the map and one sample by the
 texture unit already cost 2.1 plain draws, and the exact arithmetic 3.5; its compute units do all of it for 0.2. So the
 renderer races the three. "es" is the same by an OpenGL ES context. Where the CPU computes OpenGL, one small frame is
-measured and nothing is wanted of it: Mesa draws an upright rectangle, such as the plain draw, by a short cut.
+measured, in processor time, and only of uploads something is wanted: Mesa draws an upright rectangle, such as the plain
+draw, by a short cut.
 The warp is a bent one whose footprint is one content pixel, so that one sample per projector pixel is right; "best"
 has content of 1.6 times that density, as the ready-made rigs do, and averages 2 x 2 samples. `--rig` compares the
 renderers' output on prewarp files as well, in code values.
@@ -19,6 +20,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -85,18 +87,24 @@ def picture_of(size: tuple[int, int]) -> np.ndarray[Any, np.dtype[np.uint8]]:
     return base
 
 
-def least_ms(work: Callable[[], object], finish: Callable[[], object], draws: int, rounds: int = 5) -> float:
+def least_ms(
+    work: Callable[[], object],
+    finish: Callable[[], object],
+    draws: int,
+    rounds: int = 5,
+    clock: Callable[[], float] = time.perf_counter,
+) -> float:
     """The median over rounds of the time of one piece of work, a whole round being in flight at a time."""
     for _ in range(3):
         work()
     finish()
     found = []
     for _ in range(rounds):
-        start = time.perf_counter()
+        start = clock()
         for _ in range(draws):
             work()
         finish()
-        found.append((time.perf_counter() - start) / draws * 1e3)
+        found.append((clock() - start) / draws * 1e3)
     return float(np.median(found))
 
 
@@ -105,9 +113,11 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
     import moderngl
 
     from rigwarp.live.render.gl import GlRenderer
+    from rigwarp.live.render.gl_context import is_software
     from rigwarp.live.render.gl_programs import drawing_program
 
     size = SIZES[name]
+    took_ms = partial(least_ms, clock=time.process_time if is_software(context) else time.perf_counter)
     target = context.framebuffer([context.texture(size, 4)])
     plain = context.texture(size, 4, bytes(4 * size[0] * size[1]))
     program = drawing_program(context, BLIT_FRAGMENT, BLIT_VERTEX)
@@ -118,7 +128,7 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
         plain.use(0)
         call.render(moderngl.TRIANGLES, vertices=3)
 
-    blit_ms = [least_ms(blit, context.finish, draws)]
+    blit_ms = [took_ms(blit, context.finish, draws)]
     result: dict[str, Any] = {}
     for label, density in (("one_tap", 1.0), ("best", BEST_DENSITY)):
         warp = bent_warp(size, density)
@@ -126,12 +136,12 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
         for way in ways_of(context):
             renderer = GlRenderer(warp, context, way=way)
             renderer.load(picture)
-            result[f"{label}_{way}_ms"] = least_ms(lambda r=renderer: r.draw(target), context.finish, draws)  # type: ignore[misc]
+            result[f"{label}_{way}_ms"] = took_ms(lambda r=renderer: r.draw(target), context.finish, draws)  # type: ignore[misc]
             if label == "one_tap":
                 few = max(draws // 4, 4)
                 video = YuvPicture(planes=np.resize(picture, (size[1] * 3 // 2, size[0])))
                 for kind, frame in (("rgb", picture), ("video", video)):
-                    upload = least_ms(lambda r=renderer, p=frame: r.load(p), context.finish, few)  # type: ignore[misc]
+                    upload = took_ms(lambda r=renderer, p=frame: r.load(p), context.finish, few)  # type: ignore[misc]
                     result[f"upload_{kind}_{way}_ms"] = upload
             renderer.close()
         renderer = GlRenderer(warp, context)
@@ -139,7 +149,7 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
         renderer.draw(target)
         result[f"{label}_way"] = renderer.way
         renderer.close()
-        blit_ms.append(least_ms(blit, context.finish, draws))
+        blit_ms.append(took_ms(blit, context.finish, draws))
     base = float(np.median(blit_ms))
     ratios = {key.removesuffix("_ms") + "_ratio": value / base for key, value in result.items() if key.endswith("_ms")}
     return {"blit_ms": base, **result, **ratios, "met": met_of(ratios, result, name)}
@@ -282,9 +292,11 @@ def held(result: dict[str, Any]) -> dict[str, bool]:
         f"CPU, a disc lit: at most {CPU_TARGET} times a bare remap": cpu["disc"],
     }
     for context in ("gl", "es"):
-        for size in GPU_TARGETS if not result[context].get("in_software", True) else ():
-            for wanted, holds in result[context][size]["met"].items():
-                found[f"{context} {size}: {wanted} plain draws"] = holds
+        software = result[context].get("in_software")
+        for size in SIZES if software is not None else ():
+            for wanted, holds in result[context].get(size, {"met": {}})["met"].items():
+                if not software or wanted.startswith("upload_video"):
+                    found[f"{context} {size}: {wanted} plain draws"] = holds
     for name, codes in result["agreement_codes"].items():
         found[f"{name}: all renderers within one code of the reference"] = max(codes.values()) <= 1
     return found

@@ -76,6 +76,17 @@ def test_help_imports_nothing_but_what_typer_needs() -> None:
     assert packages("from rigwarp.cli import main; main(['--help'])") - peer == {"rigwarp"}
 
 
+def test_the_player_does_without_what_only_calibrating_needs() -> None:
+    """SciPy takes 50 MB, of 250 that a board has for the player; the memory itself is `run.py small_board`'s."""
+    modules = "rigwarp.commands.play, rigwarp.jobs.play, rigwarp.live.run.window, rigwarp.live.render.cpu"
+    script = f"import sys, {modules}; print(*sys.modules)"
+    said = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True)
+    packages = {name.partition(".")[0] for name in said.stdout.split()}
+    assert {"rigwarp", "cv2", "pygame"} <= packages
+    assert not packages & {"scipy", "trimesh", "matplotlib", "tornado", "pkg_resources"}
+    assert "rigwarp.simulation" not in said.stdout.split()
+
+
 @pytest.mark.parametrize("arguments", [[], ["nonsense"], ["check"], ["check", "a", "b"], ["check", "--nonsense", "a"]])
 def test_usage_errors(run: Callable[..., Any], arguments: list[str]) -> None:
     code, out, err = run(*arguments)

@@ -43,7 +43,8 @@ def banded(rng: np.random.Generator, *, room: float = 0.0) -> Callable[[np.ndarr
 
 
 def z_spread(decoded: Decoded) -> float:
-    z = [(decoded.u_px - U) / decoded.sigma_u_px, (decoded.v_px - V) / decoded.sigma_v_px]
+    sigma_u, sigma_v = (np.hypot(s, decoded.bands_sigma_px) for s in (decoded.sigma_u_px, decoded.sigma_v_px))
+    z = [(decoded.u_px - U) / sigma_u, (decoded.v_px - V) / sigma_v]
     return float(np.nanstd(np.stack(z)))
 
 
@@ -70,6 +71,10 @@ def test_bands_are_taken_out(room: float) -> None:
     assert "taken out" in decoded.processing[0]
     off = np.where(decoded.valid, decoded.v_px - V, 0.0)
     assert np.std(off.reshape(SHAPE[0], -1, 24).mean(axis=2)) < 0.013
+    # what is left is said beside the noise, not as noise
+    assert np.std(off.reshape(SHAPE[0], -1, 24).mean(axis=2)) < 3.0 * np.hypot(decoded.bands_sigma_px, 0.004)
+    assert 0.0 < decoded.bands_sigma_px < np.nanmedian(decoded.sigma_u_px)
+    assert "bands" not in decoded.noise_shares
 
 
 def followed(photos: list[np.ndarray]) -> list[np.ndarray]:

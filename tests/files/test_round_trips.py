@@ -166,6 +166,9 @@ def test_decoded_scan(tmp_path: Path) -> None:
         ),
         noise=Noise(floor=1.0, per_light=0.5),
         harmonics={"x": HarmonicError(order=3, coefficients_turns=rng.random((4, 2)))},
+        motion_sigma_px=0.01,
+        light_sigma_px=0.02,
+        bands_sigma_px=0.03,
         modulation=Modulation(
             camera_px=rng.random((5, 2)),
             pixels_px=rng.random((5, 2)),
@@ -180,6 +183,7 @@ def test_decoded_scan(tmp_path: Path) -> None:
     for name in (*pictures, "reason"):
         np.testing.assert_array_equal(getattr(found, name), getattr(written, name))
     assert (found.noise, found.response.shape, found.response.full_scale) == (written.noise, 0.8, 255)
+    assert (found.motion_sigma_px, found.light_sigma_px, found.bands_sigma_px) == (0.01, 0.02, 0.03)
     np.testing.assert_array_equal(found.response.level_codes, written.response.level_codes)
     for name, values in vars(written.modulation).items():
         np.testing.assert_array_equal(getattr(found.modulation, name), values)

@@ -9,6 +9,7 @@ import pytest
 
 from rigwarp.jobs.bench import frame_cost
 from rigwarp.live.render import exactness, gl
+from rigwarp.live.render import mesh_tiles as mesh_tile_room
 from rigwarp.live.render.gl import GlRenderer, frame_of
 from rigwarp.live.render.gl_context import standalone_context
 from rigwarp.live.render.gl_picture import GlPicture
@@ -51,9 +52,20 @@ def creased(transfer=2.2):
     return replace(plain, content_pixels=(140, 140), zone=zone, gain=gain, canvas_px=canvas)
 
 
+def in_triangles(looked, l, m, wide, cells):  # noqa: E741
+    """Interpolated as a GPU does it, between the corners of two triangles of each cell."""
+    leg = wide / cells
+    first = [np.floor((at + wide / 2) / leg) * leg - wide / 2 for at in (l, m)]
+    a, b = ((at - low)[..., None] / leg for at, low in zip((l, m), first, strict=True))
+    right, lower, opposite = (looked(first[0] + du, first[1] + dv) for du, dv in ((leg, 0), (0, leg), (leg, leg)))
+    upper_half = (1 - a - b) * looked(*first) + a * right + b * lower
+    return np.where(a + b < 1, upper_half, (a + b - 1) * opposite + (1 - a) * lower + (1 - b) * right)
+
+
 @pytest.mark.parametrize("size", [(400, 300), (90, 67), (450, 337)])
 def test_rectangles_hold_every_pixel_once_and_look_where_the_map_says(size):
-    """Quadratics are worked out here pixel by pixel; where none fits, single pixels are looked up."""
+    """Worked out here pixel by pixel, with room for a texture unit's rounding; where no quadratic fits, single pixels
+    are looked up."""
     samples = warp_of(bent_rig.curved_prewarp()).samples(size)
     tiles = mesh_tiles(samples)
     height, width = samples.gain_root.shape
@@ -78,16 +90,25 @@ def test_rectangles_hold_every_pixel_once_and_look_where_the_map_says(size):
                 def looked(l, m, shown=shown):  # noqa: E741
                     return np.stack([1 + 0 * l, l, m, l * l, l * m, m * m], axis=-1) @ shown
 
-                assert np.linalg.norm(looked(l, m) - place, axis=-1)[inside].max() < 1 / 32
-                leg = wide / cells  # in the middle of a side and of the diagonal the triangles are furthest off
-                for du, dv in ((leg, 0.0), (0.0, leg), (leg, -leg)):
-                    corners = (looked(np.array(0.0), np.array(0.0)) + looked(np.array(du), np.array(dv))) / 2
-                    assert np.linalg.norm(corners - looked(np.array(du / 2), np.array(dv / 2))) < 1 / 32
+                assert np.linalg.norm(in_triangles(looked, l, m, wide, cells) - place, axis=-1)[inside].max() < 0.032
                 assert (samples.taps[window][inside] <= MOST_TAPS).all()
             if kind == "single" or kind in EVERYWHERE:
                 assert (samples.taps[window][inside] == EVERYWHERE.get(kind, (1, 1))).all()
     assert (times == 1).all()
     assert exact < 0.4 * (samples.gain_root > 0).sum()
+
+
+def test_a_quadratic_lies_where_it_is_said_to_beside_its_triangles():
+    """Least and greatest differences, against as many looked at on a lattice in both triangles."""
+    second = np.random.default_rng(1).normal(size=(40, 3, 2))
+    second[:20, 1] *= 0.1  # between whose three middles the extreme lies
+    least, greatest = mesh_tile_room._interpolation_error(second)
+    m, l = np.mgrid[-1:1:97j, -1:1:97j]  # noqa: E741
+    for numbers, low, high in zip(second, least, greatest, strict=True):
+        looked = lambda l, m, c=numbers: np.stack([l * l, l * m, m * m], axis=-1) @ c  # noqa: E731, E741
+        off = (in_triangles(looked, l, m, 2.0, 1) - looked(l, m))[:-1, :-1]
+        np.testing.assert_allclose(off.min(axis=(0, 1)), low, atol=2e-3)
+        np.testing.assert_allclose(off.max(axis=(0, 1)), high, atol=2e-3)
 
 
 @pytest.mark.gl

@@ -59,9 +59,13 @@ aperture_mm = [0.0, 45.0]"""
 _FLAT = [[-120, -120, 0], [120, -120, 0], [120, 120, 0], [-120, 120, 0]]
 
 
+CONVEX_TEXT = _RIG.format(mirror=_CONIC, **_SIZES)
+"""The rig file of `convex_rig`."""
+
+
 def convex_rig() -> Rig:
     """A convex paraboloid that spreads a 640 x 360 picture over a 500 mm table."""
-    return parse_rig(_RIG.format(mirror=_CONIC, **_SIZES))
+    return parse_rig(CONVEX_TEXT)
 
 
 def flat_rig() -> Rig:

@@ -22,7 +22,7 @@ from rigwarp.table_map import Samples, join_samples
 from rigwarp.tracing import OpticalModel, build_model, trace_map
 
 SIGMA_PX = 0.03
-_BLUR_PX = 0.5  # of the stripes: draws positions towards the brighter side
+_BLUR_PX = 0.5  # of a picture in focus
 _MIXED_MM = 1.5  # a camera pixel and what its optics spread
 _FAINTEST = 0.06
 _STEP_PX = 0.05
@@ -78,12 +78,14 @@ class FoldedScan:
     rig : of the design.
     shares : (N, 2) pixels to the share of light by way of each zone (zones, N).
     by_zone : whether the design's zones are lit one after the other.
+    blur_px : of the stripes on the table: draws positions towards the brighter side.
     """
 
     model: OpticalModel
     rig: Rig
     shares: Callable[[Array], Array]
     by_zone: bool = True
+    blur_px: float = _BLUR_PX
 
     def samples(self, *, count: int = 40_000, seed: int = 3) -> Samples:
         """All that decodes."""
@@ -114,7 +116,7 @@ class FoldedScan:
         self, n: int, true_px: Array, light: Array, table: Array, cut: BoolArray, rng: np.random.Generator
     ) -> Samples:
         sigma = SIGMA_PX / np.sqrt(light)
-        drawn = true_px + _BLUR_PX**2 * np.clip(self._light_slope(true_px, n), -3.0, 3.0)
+        drawn = true_px + self.blur_px**2 * np.clip(self._light_slope(true_px, n), -3.0, 3.0)
         return Samples(
             pixels_px=drawn + sigma[:, None] * rng.normal(size=true_px.shape),
             sigma_px=np.stack([sigma, sigma], axis=-1),

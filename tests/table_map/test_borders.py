@@ -20,9 +20,10 @@ from scipy.special import ndtr
 
 from rigwarp.geometry import Array
 from rigwarp.table_map import Samples, fit_table_map, mounting_tolerances
-from rigwarp.table_map.borders import Borders, find_borders
+from rigwarp.table_map.borders import Border, Borders, find_borders
 from rigwarp.table_map.borders.light_profile import LightProfile, line_by_light
 from rigwarp.table_map.fit import _register
+from rigwarp.table_map.ripple import BEAM_MM2, MapRipple
 from rigwarp.tracing import OpticalModel, build_model, trace_map
 
 TOLERANCES = mounting_tolerances(3.0, np.radians(1.0), 1.0, np.radians(0.5))
@@ -56,14 +57,15 @@ class Folded:
         return np.stack([u0 + (rows - v0) * (u1 - u0) / (v1 - v0), rows], axis=-1)
 
 
-def folded(fold_deg: float, *, twist: float = 0.0, bend: float = 0.0, by_zone: bool = True) -> Folded:
+def folded(fold_deg: float, *, twist: float = 0.0, bend: float = 0.0, by_zone: bool = True, **scan: float) -> Folded:
     rig = panels_rig(roof(fold_deg))
     built = with_panels(rig, roof(fold_deg, foot_mm=FOOT_MM, top_mm=TOP_MM))
     low, high = picture_of(built, rig, ENDS_MM)
     if twist or bend:
         built = twisted(built, 1, twist, bend)
-    scan = FoldedScan(model=built, rig=rig, shares=sharing([((low, high), 0, 1)], 2, BEAM_PX), by_zone=by_zone)
-    return Folded(design=build_model(rig, meshes={}), built=built, line=(low, high), samples=scan.samples())
+    shares = sharing([((low, high), 0, 1)], 2, BEAM_PX)
+    samples = FoldedScan(model=built, rig=rig, shares=shares, by_zone=by_zone, **scan).samples()
+    return Folded(design=build_model(rig, meshes={}), built=built, line=(low, high), samples=samples)
 
 
 @pytest.mark.parametrize(
@@ -90,11 +92,54 @@ def test_the_line_is_where_the_plane_through_lens_and_fold_meets_the_picture(
         assert here.sum() > 10_000
 
 
-def test_the_jump_is_that_of_two_plane_mirrors() -> None:
+@pytest.fixture(scope="module")
+def blurred() -> tuple[Folded, Border]:
+    """Ripple spreads each pixel's light by 2 pixels: positions on the line are drawn by 4 times 0.8 / 2.5, 1.3 px."""
+    scene = folded(3.0, blur_px=2.0)
+    (border,) = scene.sorted().borders
+    return scene, border
+
+
+def test_positions_that_blur_draws_to_the_light_do_not_draw_the_line(blurred: tuple[Folded, Border]) -> None:
+    scene, border = blurred
+    error = border.margin(scene.on_the_line())
+    assert np.abs(error[np.isfinite(error)]).max() < 0.5  # px
+
+
+def test_a_ripple_along_the_line_moves_it_as_half_a_beam_fades_it(blurred: tuple[Folded, Border]) -> None:
+    """The variance of half a disk, by counting; waves across the line average out over their number."""
+    x, y = np.meshgrid(*(np.linspace(-1.0, 1.0, 1001),) * 2)
+    disk, half = np.hypot(x, y) < 1.0, (np.hypot(x, y) < 1.0) & (x > 0)
+    share = np.var(x[half]) / np.var(x[disk])
+    border = blurred[1]
+    across = np.degrees(np.arctan2(*border.band.across(border.line_px).mean(axis=0)[::-1]))
+
+    def ripple(direction_deg: float) -> MapRipple:
+        return MapRipple(
+            zone=0,
+            period_px=9.0,
+            direction_deg=direction_deg,
+            period_mm=1.7,
+            direction_on_mirror_deg=0.0,
+            amplitude_mm=0.2,
+            turns_deg=0.0,
+            share=1.0,
+        )
+
+    k2 = (2.0 * np.pi / 1.7) ** 2
+    wanted_mm = 0.2 * np.exp(0.5 * BEAM_MM2 * (1.0 - share) * k2) / np.sqrt(2.0)
+    assert border.drawn_by(ripple(across)) == pytest.approx(wanted_mm, rel=0.01)
+    count = np.linalg.norm(np.ptp(border.line_px, axis=0)) / 9.0
+    assert border.drawn_by(ripple(across + 90.0)) == pytest.approx(0.2 / np.sqrt(2.0) / count, rel=0.01)
+    wider = Borders(borders=[border], zone=np.zeros(0, np.int64), sound=np.zeros(0, bool)).beside_ripple(
+        [ripple(across)], {0: 0.5}
+    )
+    assert wider.borders[0].sigma_px == pytest.approx(np.hypot(border.sigma_px, wanted_mm / 0.5), rel=0.01)
+
+
+def test_the_jump_is_that_of_two_plane_mirrors(blurred: tuple[Folded, Border]) -> None:
     """Closed form: the law of reflection at the two planes through the fold."""
-    scene = folded(3.0)
-    borders = scene.sorted()
-    (border,) = borders.borders
+    scene, border = blurred
     panels = [np.array(p) for p in roof(3.0, foot_mm=FOOT_MM, top_mm=TOP_MM)]
     mirror, lens = scene.built.mirror, scene.built.projector.placement.position_mm
     middle = ENDS_MM.mean(axis=0) @ mirror.rotation.T + mirror.position_mm

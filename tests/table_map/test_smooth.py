@@ -1,11 +1,9 @@
-"""The smooth surface: its uncertainty, its choice of smoothness, and the band of the inverse."""
+"""The smooth surface: its uncertainty and its choice of smoothness."""
 
 import numpy as np
-import pytest
-from scipy.linalg import cholesky_banded
 
 from rigwarp.geometry import Array
-from rigwarp.table_map.smooth import _inverse_band, smooth_surface
+from rigwarp.table_map.smooth import smooth_surface
 
 
 def scattered(seed: int, sigma: float) -> tuple[Array, Array]:
@@ -17,18 +15,6 @@ def scattered(seed: int, sigma: float) -> tuple[Array, Array]:
 def truth(points: Array) -> Array:
     x, y = points.T / 100.0
     return np.stack([np.sin(3 * x) * y, 0.5 * x * y**2 + 0.2 * np.exp(-((x - 0.8) ** 2 + (y - 0.6) ** 2) / 0.02)], -1)
-
-
-def test_the_inverse_in_the_band_agrees_with_a_dense_inverse() -> None:
-    rng = np.random.default_rng(0)
-    size, width = 40, 6
-    lower = np.tril(np.triu(rng.normal(size=(size, size)), -width)) + 4 * np.eye(size)
-    matrix = lower @ lower.T
-    band = np.stack([np.append(np.diagonal(matrix, -k), np.zeros(k)) for k in range(width + 1)])
-    found = _inverse_band(cholesky_banded(band, lower=True))
-    dense = np.linalg.inv(matrix)
-    for k in range(width + 1):
-        assert found[k, : size - k] == pytest.approx(np.diagonal(dense, -k), rel=1e-9, abs=1e-12)
 
 
 def test_detail_survives_and_noise_does_not() -> None:

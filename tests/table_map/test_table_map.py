@@ -65,18 +65,26 @@ def test_uncertainty_of_the_camera_is_kept_apart() -> None:
     assert np.allclose(fit.table_map.sigma_mm[measured], np.hypot(fit.common_mm, fit.random_mm)[measured])
 
 
-def test_wrong_samples_do_no_harm(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:
-    _, truth, rig = fitted
+def test_wrong_samples_do_no_harm_and_what_neighbours_share_counts_once(
+    fitted: tuple[TableMapFit, PixelMap, Rig],
+) -> None:
+    good, truth, rig = fitted
     samples = scan_of(built_convex(rig), rig)
     rng = np.random.default_rng(8)
     wrong = rng.choice(len(samples), len(samples) // 100, replace=False)
     pixels = samples.pixels_px.copy()
     pixels[wrong] = pixels[rng.permutation(wrong)]
     spoilt = Samples(**{**samples.__dict__, "pixels_px": pixels})
-    fit = fit_table_map(build_model(rig, meshes={}), spoilt, overhead_camera(), TOLERANCES)
+    fit = fit_table_map(
+        build_model(rig, meshes={}), spoilt, overhead_camera(), TOLERANCES, light_px=0.03, bands_px=0.04
+    )
     inside = on_table(truth, rig) & fit.table_map.measured
     error = np.linalg.norm((fit.table_map.table_mm - truth.table_mm)[inside], axis=1)
     assert np.sqrt(np.mean(error**2)) < 0.03  # mm, against 0.02 without
+    light, bands = fit.light_change_mm[inside], fit.bands_mm[inside]
+    assert light / bands == pytest.approx(0.75)
+    own = np.sqrt(fit.random_mm[inside] ** 2 - light**2 - bands**2)
+    assert np.median(own) == pytest.approx(np.median(good.random_mm[inside]), rel=0.05)
 
 
 def test_a_hole_is_bridged_and_flagged(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:

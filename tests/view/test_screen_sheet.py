@@ -48,6 +48,7 @@ def shown(noise):
         noise=Noise(floor=1.0, per_light=0.5),
         harmonics={},
         light_sigma_px=0.0,
+        bands_sigma_px=0.0,
         motion_sigma_px=0.0,
     )
     return decoded, exact

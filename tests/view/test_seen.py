@@ -39,6 +39,7 @@ def decoded(*, light_px: float = 0.0, motion_px: float = 0.0) -> Decoded:
         noise=Noise(floor=1.0, per_light=0.5),
         harmonics={},
         light_sigma_px=light_px,
+        bands_sigma_px=0.0,
         motion_sigma_px=motion_px,
     )
 

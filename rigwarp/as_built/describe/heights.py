@@ -8,6 +8,7 @@ from scipy import sparse
 
 from rigwarp.as_built.describe.alignment import RigidMotions
 from rigwarp.as_built.describe.footprint import SurfacePoints, zone_points
+from rigwarp.as_built.describe.ripple import TakenRipple
 from rigwarp.as_built.solve.linearised import hits
 from rigwarp.as_built.solve.map_fit import MapFit
 from rigwarp.as_built.solve.ray_geometry import spot_polynomials
@@ -30,6 +31,7 @@ class Heights:
     by_mounting : (n, 15) change per whitened unit of mounting and optics: features lie elsewhere on the mirror then.
     by_figure : (n, K) sparse, per coefficient.
     motions, covariance : see `MapFit`.
+    taken : ripple that they do not hold, which sigmas and covariances of sums count; None where there is none.
     """
 
     value: Array
@@ -39,11 +41,15 @@ class Heights:
     by_figure: sparse.csr_matrix
     motions: RigidMotions
     covariance: Array
+    taken: TakenRipple | None = None
 
     def linear(self, weights: Array) -> tuple[Array, Array]:
         """Sums (k,) of the aligned heights with weights (k, n), and their covariance (k, k)."""
         rows = self.derivative(weights)
-        return weights @ self.value, rows @ self.covariance @ rows.T
+        covariance = rows @ self.covariance @ rows.T
+        if self.taken is not None:
+            covariance = covariance + np.diag(self.taken.variance_mm2(self.motions.aligned(weights)))
+        return weights @ self.value, covariance
 
     def derivative(self, weights: Array) -> Array:
         """(k, P) of such sums by the fit's unknowns."""
@@ -54,21 +60,23 @@ class Heights:
         return rows
 
 
-def heights_of(model: OpticalModel, fit: MapFit) -> Heights:
-    """The aligned heights of a fit; `model` is the design."""
+def heights_of(model: OpticalModel, fit: MapFit, taken: TakenRipple | None = None) -> Heights:
+    """The aligned heights of a fit; `model` is the design, `taken` a ripple that the fit was spared."""
     grid, motions, c = fit.footprint, fit.motions, fit.coefficients_mm
     zone = grid.zone[grid.lit]
     rows = height_rows(fit, grid.points, zone)
     value, motion = motions.remove(rows @ c)
     by_mounting = _by_mounting(model, fit, zone)
+    sigma = _sigma(motions, by_mounting, rows, fit.covariance)
     return Heights(
         value=value,
-        sigma=_sigma(motions, by_mounting, rows, fit.covariance),
+        sigma=sigma if taken is None else np.sqrt(sigma**2 + taken.mean_square_mm2),
         slope=_slopes(model, fit, zone, motion),
         by_mounting=by_mounting,
         by_figure=rows,
         motions=motions,
         covariance=fit.covariance,
+        taken=taken,
     )
 
 

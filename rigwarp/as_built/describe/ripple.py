@@ -44,6 +44,26 @@ class RippleSearch:
     least_amplitude_um: float
 
 
+@dataclass(frozen=True, kw_only=True)
+class TakenRipple:
+    """Regular ripple that was taken off the samples before the fit, so that no height holds it.
+
+    Attributes
+    ----------
+    mean_square_mm2 : of its height.
+    period_mm : its period, the longest where there are several.
+    xy_mm : (n, 2) where heights are told, mirror frame.
+    """
+
+    mean_square_mm2: float
+    period_mm: float
+    xy_mm: Array
+
+    def variance_mm2(self, weights: Array) -> Array:
+        """(k,) what it may have of sums of the heights with weights (k, n)."""
+        return 2.0 * self.mean_square_mm2 * ripple_in_forms(weights, self.xy_mm, self.period_mm)
+
+
 def ripple_in_forms(weights: Array, xy_mm: Array, period_mm: float) -> Array:
     """(k,) mean square of sums with weights (k, n) over waves of unit height at points (n, 2), in any direction.
 

@@ -2,18 +2,21 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.as_built.solve.figure_basis import DEGREE, FigureBasis
-from rigwarp.as_built.solve.ray_geometry import Deviation, ZoneRays, mounting_jacobian, with_optics, zone_rays
+from rigwarp.as_built.solve.ray_geometry import Deviation, SpotMap, ZoneRays, mounting_jacobian, with_optics, zone_rays
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.tracing import OpticalModel, Surface
 
 N_MOUNT = 12
 N_OPTICS = 3
 PER_SAMPLE = (DEGREE + 1) ** 2
+_PART = 2048  # samples whose rows stay near the processor
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,14 +62,32 @@ class Linearised:
         flat = self.dense.reshape(-1, n_dense)
         both = np.repeat(weight, 2)
         matrix[:n_dense, :n_dense] = flat.T @ (both[:, None] * flat)
-        for rows, where in self._groups():
-            block = self.figure[rows].reshape(-1, self.figure.shape[-1])
-            weighted = (np.repeat(weight[rows], 2)[:, None] * block).T
-            at = n_dense + where
-            matrix[np.ix_(at, at)] += weighted @ block
-            matrix[at, :n_dense] += weighted @ self.dense[rows].reshape(-1, n_dense)
-        matrix[:n_dense, n_dense:] = matrix[n_dense:, :n_dense].T
+        if self.figure.shape[-1]:
+            figure, cross = self._figure_blocks(weight, size - n_dense)
+            matrix[n_dense:, n_dense:] = figure
+            matrix[n_dense:, :n_dense], matrix[:n_dense, n_dense:] = cross, cross.T
         return matrix
+
+    def _figure_blocks(self, weight: Array, count: int) -> tuple[Array, Array]:
+        """(K, K) J^T W J of the coefficients with each other and (K, 15 + c) with the other unknowns.
+
+        Samples of one spline cell share their coefficients: a dense product for each cell, all added up at once.
+        """
+        n_dense, p = self.dense.shape[-1], self.figure.shape[-1]
+        order = np.argsort(self.columns[:, 0], kind="stable")
+        begins = np.flatnonzero(np.diff(self.columns[order, 0], prepend=-1))
+        root = np.sqrt(weight[order])[:, None, None]
+        rows = np.concatenate([root * self.figure[order], root * self.dense[order]], axis=-1)
+        products = np.empty((len(begins), p, p + n_dense))
+        for product, begin, end in zip(products, begins, [*begins[1:], len(order)], strict=True):
+            own = rows[begin:end].reshape(-1, p + n_dense)
+            np.matmul(own[:, :p].T, own, out=product)
+        at = self.columns[order[begins]]
+        pairs = at[:, :, None] * count + at[:, None]
+        figure = np.asarray(np.bincount(pairs.ravel(), products[..., :p].ravel(), count * count), float)
+        others = at[:, :, None] * n_dense + np.arange(n_dense)
+        cross = np.asarray(np.bincount(others.ravel(), products[..., p:].ravel(), count * n_dense), float)
+        return figure.reshape(count, count), cross.reshape(count, n_dense)
 
     def gradient(self, weight: Array, residual_mm: Array, size: int) -> Array:
         """(size,) J^T W r."""
@@ -78,17 +99,6 @@ class Linearised:
             each = np.einsum("nij,ni->nj", self.figure, weighted)
             result[n_dense:] = np.bincount(self.columns.ravel(), each.ravel(), minlength=size - n_dense)
         return result
-
-    def _groups(self) -> Iterator[tuple[NDArray[np.int64], NDArray[np.int64]]]:
-        """Samples (n,) that share their coefficients, and those coefficients (p,)."""
-        if not self.figure.shape[-1]:
-            return
-        first = self.columns[:, 0]
-        order = np.argsort(first, kind="stable")
-        begins = np.flatnonzero(np.diff(first[order], prepend=-1))
-        for begin, end in zip(begins, [*begins[1:], len(order)], strict=True):
-            rows = order[begin:end]
-            yield rows, self.columns[rows[0]]
 
 
 def moved_model(design: OpticalModel, mounting: Array) -> OpticalModel:
@@ -140,11 +150,23 @@ class FigureRows:
         """The samples that a mask or a slice picks."""
         return FigureRows(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
 
-    def deviation(self, coefficients_mm: Array, which: BoolArray) -> Deviation:
+    def deviation(self, coefficients_mm: Array, which: BoolArray | slice) -> Deviation:
         """Heights and slopes of the chosen samples."""
         mine = coefficients_mm[self.columns[which]]
-        sums = [np.sum(rows[which] * mine, axis=-1) for rows in (self.value, self.slope_x, self.slope_y)]
-        return Deviation(height_mm=sums[0], slope=np.stack(sums[1:], axis=-1), spot_mm=self.spot_mm[which])
+        sums = [np.einsum("ni,ni->n", rows[which], mine) for rows in (self.value, self.slope_x, self.slope_y)]
+        spots = self.spots(which)
+        return Deviation(height_mm=sums[0], slope=np.stack(sums[1:], axis=-1), spots=spots)
+
+    def spots(self, which: BoolArray | slice) -> SpotMap:
+        """The smooth map of the chosen samples' spots; kept, since the fit asks for the same ones at every pass."""
+        key = "all" if isinstance(which, slice) else which.tobytes()
+        if key not in self._spots:
+            self._spots[key] = SpotMap(spot_mm=self.spot_mm[which])
+        return self._spots[key]
+
+    @cached_property
+    def _spots(self) -> dict[str | bytes, SpotMap]:
+        return {}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,12 +182,13 @@ Figure = tuple[FigureRows, Array]
 """Rows of N samples, and the coefficients (K,), mm, that they are for."""
 
 
-def _traced(model: OpticalModel, lit: LitPixels, figure: Figure | None) -> Iterator[tuple[BoolArray, ZoneRays]]:
+def _traced(model: OpticalModel, lit: LitPixels, figure: Figure | None) -> Iterator[tuple[BoolArray | slice, ZoneRays]]:
     """Rays zone by zone: which samples, and their rays."""
     rows, coefficients_mm = figure or (FigureRows.none(len(lit.zone)), np.zeros(0))
     for surface in model.surfaces:
-        here = lit.zone == surface.zone
-        if here.any():
+        own = lit.zone == surface.zone
+        if own.any():
+            here = slice(None) if own.all() else own
             deviation = rows.deviation(coefficients_mm, here)
             height = None if lit.height_mm is None else lit.height_mm[here]
             yield here, zone_rays(model, surface, lit.pixels_px[here], deviation, height_mm=height)
@@ -210,9 +233,16 @@ def linearise(
         normal[here] = rays.normal @ model.mirror.rotation
         mount[here] = mounting_jacobian(model, rays, lit.pixels_px[here]) @ increment
         by_height[here] = rays.by_height()
-    by_figure = by_height[:, :, 0, None] * rows.value[:, None]
-    by_figure += by_height[:, :, 1, None] * rows.slope_x[:, None]
-    by_figure += by_height[:, :, 2, None] * rows.slope_y[:, None]
+    by_figure = np.empty((n, 2, rows.value.shape[1]))
+
+    def fill(part: slice) -> None:
+        for axis in (0, 1):
+            sums = by_height[part, axis, 0, None] * rows.value[part]
+            sums += by_height[part, axis, 1, None] * rows.slope_x[part]
+            sums += by_height[part, axis, 2, None] * rows.slope_y[part]
+            by_figure[part, axis] = sums
+
+    in_two_threads(fill, [slice(i, i + _PART) for i in range(0, n, _PART)])
     return Linearised(
         table_mm=table,
         dense=mount if camera is None else np.concatenate([mount, camera], axis=-1),

@@ -10,8 +10,9 @@ from functools import cached_property
 
 import numpy as np
 
-from rigwarp.geometry import Array, plane_hit, reflect
+from rigwarp.geometry import Array, BoolArray, plane_hit, reflect
 from rigwarp.geometry.polynomials import exponents, plane_powers
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.tracing import OpticalModel, Surface
 from rigwarp.tracing.surfaces.surface import refine_hit
 
@@ -19,6 +20,34 @@ _HESSIAN_STEP_MM = 0.02  # central differences of slopes: error ~ step^2 * fourt
 _OPTICS_STEP = 1e-5
 _MAP_ORDER = 3  # spots wander smoothly when parts move by their tolerances: what a cubic leaves is below 1 um
 _UP = np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True, kw_only=True)
+class SpotMap:
+    """What is needed of N spots (N, 2) to fit cubic maps from them to something else."""
+
+    spot_mm: Array
+
+    @cached_property
+    def _polynomials(self) -> tuple[Array, Array, Array]:
+        return spot_polynomials(self.spot_mm, self.spot_mm)
+
+    @cached_property
+    def _known(self) -> BoolArray:
+        return np.asarray(np.isfinite(self._polynomials[0]).all(axis=-1))
+
+    def strain(self, moves_mm: Array) -> Array:
+        """(N, 2, 2, k) derivatives of the map that fits (N, 2, k) positions or moves."""
+        n, _, k = moves_mm.shape
+        value, by_x, by_y = self._polynomials
+        flat = moves_mm.reshape(n, 2 * k)
+        good = self._known & np.isfinite(flat).all(axis=-1)
+        known, moves = (value, flat) if good.all() else (value[good], flat[good])
+        gain = np.linalg.solve(known.T @ known, known.T @ moves)
+        strain = np.empty((n, 2, 2, k))
+        for j, by in enumerate((by_x, by_y)):
+            strain[:, :, j] = (by @ gain).reshape(n, 2, k)
+        return strain
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,17 +62,17 @@ class Deviation:
     ----------
     height_mm : (N,)
     slope : (N, 2) by the spots.
-    spot_mm : (N, 2)
+    spots : the N spots.
     """
 
     height_mm: Array
     slope: Array
-    spot_mm: Array
+    spots: SpotMap
 
     @classmethod
     def none(cls, n: int) -> "Deviation":
         """A surface as designed."""
-        return cls(height_mm=np.zeros(n), slope=np.zeros((n, 2)), spot_mm=np.zeros((n, 2)))
+        return cls(height_mm=np.zeros(n), slope=np.zeros((n, 2)), spots=SpotMap(spot_mm=np.zeros((n, 2))))
 
     def strain(self, moves_mm: Array) -> Array:
         """(N, 2, 2, k) derivatives by the spots of the smooth map from spots to (N, 2, k) positions or moves.
@@ -51,13 +80,7 @@ class Deviation:
         [n, i, j]: of component i by spot coordinate j. Zero where nothing deviates and nobody needs it.
         """
         n, _, k = moves_mm.shape
-        if not self.slope.any():
-            return np.zeros((n, 2, 2, k))
-        value, by_x, by_y = spot_polynomials(self.spot_mm, self.spot_mm)
-        good = np.isfinite(value).all(axis=-1) & np.isfinite(moves_mm).all(axis=(1, 2))
-        known = value[good]
-        gain = np.linalg.solve(known.T @ known, known.T @ moves_mm[good].reshape(-1, 2 * k))
-        return np.stack([(by_x @ gain).reshape(n, 2, k), (by_y @ gain).reshape(n, 2, k)], axis=2)
+        return self.spots.strain(moves_mm) if self.slope.any() else np.zeros((n, 2, 2, k))
 
 
 def spot_polynomials(spot_mm: Array, reference_mm: Array) -> tuple[Array, Array, Array]:
@@ -234,11 +257,12 @@ def mounting_jacobian(model: OpticalModel, rays: ZoneRays, pixels_px: Array) -> 
     moves = np.stack([c.on_mirror @ rays.axes[:, :2] for c in ordered], axis=-1)
     strain = rays.deviation.strain(moves)
     bent = _slope_changes(rays, moves, strain)
-    columns = []
-    for k, change in enumerate(ordered):
-        d_normal = rays.normal_change(bent[:, k]) + change.normal
-        columns.append(rays.landing(change.point, d_normal, change.direction))
-    return np.stack(columns, axis=-1)
+
+    def column(k: int) -> Array:
+        d_normal = rays.normal_change(bent[:, k]) + ordered[k].normal
+        return rays.landing(ordered[k].point, d_normal, ordered[k].direction)
+
+    return np.stack(in_two_threads(column, range(len(ordered))), axis=-1)
 
 
 def _slope_changes(rays: ZoneRays, moves: Array, strain: Array) -> Array:
@@ -284,10 +308,10 @@ def _by_direction(rays: ZoneRays, d_direction: Array) -> _Change:
 
 def _normals(slope: Array, side: Array, axes: Array) -> tuple[Array, Array]:
     """Steepness (N,) and unit normals (N, 3), table frame, of slopes (N, 2) in a surface frame."""
-    steepness = np.sqrt(1.0 + np.sum(slope**2, axis=-1))
+    steepness = np.sqrt(1.0 + slope[:, 0] ** 2 + slope[:, 1] ** 2)
     upward = np.concatenate([-slope, np.ones((len(slope), 1))], axis=-1)
     return steepness, ((side / steepness)[:, None] * upward) @ axes.T
 
 
 def _dot(a: Array, b: Array) -> Array:
-    return np.sum(a * b, axis=-1, keepdims=True)
+    return np.asarray(np.einsum("...i,...i->...", a, b))[..., None]

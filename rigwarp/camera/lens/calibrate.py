@@ -261,7 +261,8 @@ def _choose_terms(
     fit = fit_robustly(start, corners, free=free_terms(terms, sheet_sigma), prior=prior)
     for extra in _FURTHER_TERMS:
         candidate = (*terms, *extra)
-        trial = fit_robustly(fit.bundle, corners, free=free_terms(candidate, sheet_sigma), prior=prior)
+        free = free_terms(candidate, sheet_sigma)
+        trial = fit_robustly(fit.bundle, corners, free=free, prior=prior)
         if not folds_inside(trial.bundle.lens, resolution) and _better(trial, fit, len(extra)):
             fit, terms = trial, candidate
     return fit, tuple(name for name in LENS_TERMS if name in terms)

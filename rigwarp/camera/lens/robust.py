@@ -69,6 +69,7 @@ def fit_robustly(
     *,
     free: BoolArray,
     prior: Prior | None = None,
+    rough: bool = True,
 ) -> RobustFit:
     """Adjust a bundle while finding the corners that do not belong.
 
@@ -77,15 +78,16 @@ def fit_robustly(
     corners : per photo
     free : (14,) which shared terms may move
     prior : Prior or None
+    rough : whether the start may be far off, or comes from a fit to the same corners.
 
     Notes
     -----
-    First a few rounds with soft weights 1 / (1 + (r / 2.5 s)^2)^2, s from the median, so that gross errors lose their
-    pull; then plain least squares on the corners within 4.5 s until the choice settles. The noise of a photo is the rms
-    of its residuals per degree of freedom, drawn towards that of all photos by 12 degrees of freedom's worth.
+    If `rough`, first a few rounds with soft weights 1 / (1 + (r / 2.5 s)^2)^2, s from the median, so that gross errors
+    lose their pull; then plain least squares on the corners within 4.5 s until the choice settles. The noise of a photo
+    is the rms of its residuals per degree of freedom, drawn towards that of all photos by 12 of these.
     """
     bundle, kept = start, tuple(np.ones(len(seen.image_px), bool) for seen in corners)
-    for _ in range(_SOFT_ROUNDS):
+    for _ in range(_SOFT_ROUNDS if rough else 0):
         apart = residuals(bundle, corners)
         weights = _soft_weights(apart)
         bundle = adjust(bundle, observe(corners, weights), free=free, prior=prior, max_steps=3)

@@ -55,7 +55,7 @@ def focal_length_of_each(fit: RobustFit, corners: list[Corners]) -> FocalLengths
     free = np.concatenate([[name in ("fx", "fy") for name in LENS_TERMS], np.zeros(N_SHAPE, bool)])
     found = []
     for seen, pose in zip(corners, fit.bundle.poses, strict=True):
-        alone = fit_robustly(Bundle(shared=shared, poses=(pose,)), [seen], free=free, prior=prior)
+        alone = fit_robustly(Bundle(shared=shared, poses=(pose,)), [seen], free=free, prior=prior, rough=False)
         found.append((alone.bundle.lens[0], np.sqrt(alone.equations.covariance(None)[0, 0])))
     px, sigma_px = np.array(found).T
     return FocalLengths(px=px, sigma_px=sigma_px)

@@ -5,9 +5,9 @@ import itertools
 
 import cv2
 import numpy as np
-import pygame
 from numpy.typing import NDArray
 
+from rigwarp.devices.quick_pygame import pygame
 from rigwarp.geometry import Array, BoolArray
 
 Picture = NDArray[np.uint8]

@@ -12,8 +12,7 @@ from typing import BinaryIO, Final
 
 os.environ["PYGAME_HIDE_SUPPORT_PROMPT"] = "1"  # it would stand among the keys; must come before pygame
 
-import pygame
-
+from rigwarp.devices.quick_pygame import pygame
 from rigwarp.devices.video_output import TITLE, Monitor, start_screens
 from rigwarp.errors import DeviceError
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates, spline_filter
 
 from rigwarp.decode.photographs.shared_errors import MOTION, SHIFTS, motion_fields, relative_places, shift_px
 from rigwarp.geometry import Array, BoolArray
@@ -181,6 +180,8 @@ class _Points:
 
     def placed(self, after: Picture, fields: Array) -> Placed:
         """How they lie on another picture, by Gauss and Newton from `fields` (MOTION,) on."""
+        from scipy.ndimage import map_coordinates, spline_filter  # not for the player, see decode/signal/noise.py
+
         light = np.array([1.0, 0.0])
         # OpenCV's cubic kernel would shift what it samples by up to 0.04 px
         pictures = [spline_filter(picture, order=3, output=np.float32) for picture in (after, *_slopes(after))]

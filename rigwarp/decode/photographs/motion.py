@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from rigwarp.decode.photographs.light_model import Frames, Seen
 from rigwarp.decode.photographs.shared_errors import MOTION, SHARED, SHIFTS, Evidence, motion_fields, shift_px, weigh
@@ -199,6 +198,8 @@ def _prior(factors: Array) -> Array:
 def moved_back(photo: Codes, fields: Array) -> Codes:
     """A photograph (H, W) of a scene that lay off by `fields` (MOTION,), moved back; full scale spreads to what it
     touches."""
+    from scipy.ndimage import map_coordinates  # not for the player, see decode/signal/noise.py
+
     if not fields.any():
         return photo
     row, column = np.indices(photo.shape, np.float32)

@@ -58,6 +58,7 @@ def merge_exposures(found: Sequence[Decoded]) -> Decoded:
         path_px=max(d.path_px for d in found),
         motion_sigma_px=max(d.motion_sigma_px for d in found),
         light_sigma_px=max(d.light_sigma_px for d in found),
+        bands_sigma_px=max(d.bands_sigma_px for d in found),
     )
 
 

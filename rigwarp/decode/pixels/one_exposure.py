@@ -101,21 +101,15 @@ class ExposureDecoder:
         bands_px = self._take_out_bands(self._reason == Reason.OK)
         decoded = self._finish(reason, None)
         if bands_px:
-            _widen(decoded, bands_px)
-            decoded = self._in_own_bits(decoded)
+            decoded = replace(self._in_own_bits(decoded), bands_sigma_px=bands_px)
         if self._followed:
             decoded = replace(decoded, modulation=None, corrected=(self._exposure_in_words(), *decoded.corrected))
         if light is None:
             return decoded
-        _widen(decoded, light.sigma_px)
-        usual = float(np.median(decoded.sigma_u_px[decoded.valid])) if decoded.valid.any() else np.inf
-        share = (light.sigma_px / usual) ** 2
-        others = {name: (1.0 - share) * one for name, one in decoded.noise_shares.items()}  # of the widened variance
         return replace(
             self._in_own_bits(decoded),
             corrected=(light.in_words(self._labels), *decoded.corrected),
             light_sigma_px=light.sigma_px,
-            noise_shares={**others, "light": share},
         )
 
     def _in_own_bits(self, decoded: Decoded) -> Decoded:
@@ -239,8 +233,6 @@ class ExposureDecoder:
             shown = measure_modulation(
                 self.photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
             )
-        if path is not None:
-            _own_up(pictures, path.sigma_px)
         told = "; ".join(found.text for found in (folds, smear) if found.text)
         decoded = _decoded(pictures, chain, whole.freedom, moved_share, told, shown)
         corrected = () if path is None else (path.in_words(self._modelled_labels),)
@@ -406,19 +398,6 @@ def _gain(chain: SignalModel, first: Codes, again: Codes) -> float:
 def _share_of(excess: NDArray[np.float32], valid: NDArray[np.bool_]) -> float:
     """Of the usual variance, what is beyond the noise model's, given their ratio (H, W)."""
     return 1.0 - 1.0 / float(np.median(excess[valid])) if valid.any() else 0.0
-
-
-def _widen(decoded: Decoded, sigma_px: float) -> None:
-    """Add an uncertainty that all positions have, projector pixels, to their sigmas."""
-    for sigma in (decoded.sigma_u_px, decoded.sigma_v_px):
-        np.hypot(sigma, np.float32(sigma_px), out=sigma)
-
-
-def _own_up(pictures: Pictures, sigma_px: float) -> None:
-    """Add to the positions' sigmas what an uncertain place of the photographs, camera pixels, does to them."""
-    for position, sigma in ((pictures.u_px, pictures.sigma_u_px), (pictures.v_px, pictures.sigma_v_px)):
-        step = np.hypot(*(np.nanmedian(np.abs(np.diff(position, axis=axis))) for axis in (0, 1)))
-        np.hypot(sigma, np.float32(sigma_px * step), out=sigma)
 
 
 def _decoded(

@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import nnls
 
 from rigwarp.geometry import Array
 
@@ -89,5 +88,7 @@ def estimate_noise(scatters: Sequence[Scatter]) -> Noise:
     total = np.array([np.median(square[here]) / _MEDIAN_OF_SQUARE for here in used])
     rounding = np.array([np.mean(quantum_square[here]) / 12.0 for here in used])
     weight = np.sqrt([np.count_nonzero(here) for here in used]) / np.maximum(total, 1e-12)
+    from scipy.optimize import nnls  # here and elsewhere: SciPy takes 50 MB, and the player does without
+
     (floor, per_light), _ = nnls(np.stack([weight, weight * light], axis=1), weight * np.maximum(total - rounding, 0.0))
     return Noise(floor=max(float(floor), 1e-12), per_light=float(per_light))

@@ -11,7 +11,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from rigwarp.decode.pixels.layout import AxisLayout
 from rigwarp.geometry import Array
@@ -94,6 +93,8 @@ def position_table(periods_px: tuple[float, ...], extent_px: int) -> NDArray[np.
     Nearest in the metric of independent phases, e.e - (e.1)^2 / 4 for the differences' errors e; its square root is a
     linear map to a space where a k-d tree finds neighbours.
     """
+    from scipy.spatial import cKDTree  # not for the player, see decode/signal/noise.py
+
     rates = 1.0 / np.asarray(periods_px)
     position = np.arange(-_MARGIN_PX, extent_px + _MARGIN_PX, _STEP_PX)
     points = (position[:, None] * (rates[1:] - rates[0])) % 1.0 * CELLS

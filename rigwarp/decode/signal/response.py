@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
@@ -59,6 +58,8 @@ class Response:
 
     def projector_light(self, code: Array) -> Array:
         """Measured share of white light of projector codes 0..1, any shape."""
+        from scipy.interpolate import PchipInterpolator  # not for the player, see noise.py
+
         return np.asarray(PchipInterpolator(self.level_codes, self.level_light)(np.clip(code, 0.0, 1.0)))
 
 

@@ -23,7 +23,7 @@ from rigwarp.prewarp import content_coordinates
 from rigwarp.rig import content_to_table
 from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget
 
-_PARTS = {"ripple": "sigma_ripple_mm", "border": "sigma_border_mm", "light": "sigma_light_mm"}
+_PARTS = {key: f"sigma_{key}_mm" for key in ("ripple", "border", "light", "bands")}
 
 
 def write_budget(folder: RigFolder, result: Path) -> MapBudget:

@@ -46,6 +46,7 @@ from rigwarp.table_map import (
     samples_of_zones,
     zone_places,
 )
+from rigwarp.tracing import OpticalModel
 from rigwarp.verification import MapBudget
 from rigwarp.verification.verdict import Verdict, judge_fit
 
@@ -102,6 +103,7 @@ def fit_scans(
     scans: Sequence[Path],
     *,
     decoded: Sequence[Decoded] | None = None,
+    model: Callable[[], OpticalModel] | None = None,
     accept: bool = False,
     show: Callable[[WarpMade], Verdict] = lambda made: made.verdict,
 ) -> FitMade:
@@ -114,6 +116,7 @@ def fit_scans(
     ----------
     scans : the scan's run folders, more than one where the zones were lit one at a time.
     decoded : the same, read.
+    model : hands over the traced design, where somebody has made it already: one from CAD takes seconds.
     accept : make it current although something speaks against it.
     show : looks at the picture before it goes live, where there is something to look with.
     """
@@ -135,7 +138,7 @@ def fit_scans(
         new_run(folder.root / RESULTS, "fit", folder, settings=settings) as run,
         progress.stage(3, "Fitting") as advance,
     ):
-        model = design_model(folder)
+        design_traced = design_model(folder) if model is None else model()
         tolerances = rig_tolerances(folder.rig)
         places = zone_places(decoded)
         for words in filter(None, places.in_words):
@@ -143,8 +146,10 @@ def fit_scans(
         lit = [shown_in(folder, scan) for scan in scans]
         samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
         motion_px = max(one.motion_sigma_px for one in decoded)
-        light_px = max(one.light_sigma_px for one in decoded)
-        table_map = fit_table_map(model, samples, camera, tolerances, motion_px=motion_px, light_px=light_px)
+        light_px, bands_px = (max(getattr(one, f"{name}_sigma_px") for one in decoded) for name in ("light", "bands"))
+        table_map = fit_table_map(
+            design_traced, samples, camera, tolerances, motion_px=motion_px, light_px=light_px, bands_px=bands_px
+        )
         table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
         clock.lap("fit", "map")
         advance()
@@ -176,7 +181,7 @@ def fit_scans(
         advance()
         as_built = None
         if accept or table_map.registration.agreement.mistake in ("none", "unexplained"):
-            as_built = fit_mirror(progress, folder, scans, model, table_map, camera, tolerances, decoded)
+            as_built = fit_mirror(progress, folder, scans, design_traced, table_map, camera, tolerances, decoded)
         clock.lap("as_built", "mirror")
         advance()
         if as_built is not None:
@@ -208,6 +213,7 @@ def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> Non
         "sigma_ripple_mm": table_map.ripple_mm,
         "sigma_border_mm": table_map.border_mm,
         "sigma_light_mm": table_map.light_change_mm,
+        "sigma_bands_mm": table_map.bands_mm,
         "light": table_map.light,
     }
     write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=parts)

@@ -1,6 +1,6 @@
 """Shaders from a picture's bytes to what the warp samples: linear light, or codes of which the GPU makes light."""
 
-from rigwarp.live.render.shader_parts import GLSL_COMPUTE, GLSL_FRAGMENT, TO_IMAGE
+from rigwarp.live.render.shader_parts import GLSL_COMPUTE, GLSL_FRAGMENT, GLSL_FRAGMENT_STORAGE, TO_IMAGE
 
 _SIZE = "uniform ivec2 size;  // of the picture\n"
 _BYTES_OF_TEXTURE = """
@@ -76,23 +76,21 @@ vec4 decoded(ivec2 texel) {
 }
 """
 
-_PLANES_OF_TEXTURES = """
-uniform sampler2D codes;     // Y
-uniform sampler2D chroma;    // U and V side by side, see `CHROMA`
-float luma_at(ivec2 at) { return texelFetch(codes, at, 0).r; }
+_CHROMA_OF_TEXTURE = """
+uniform sampler2D chroma;    // U and V side by side, see `_JOIN_CHROMA`
 vec2 chroma_of(vec2 at) { return textureLod(chroma, (at + 0.5) / vec2(size / 2), 0.0).rg; }
 """
 
-_PLANES_OF_STORAGE = (
-    _BYTES_OF_STORAGE
-    + """
-float luma_at(ivec2 at) { return code_at(at); }
+_CHROMA_OF_STORAGE = """
 float chroma_at(ivec2 at, int plane) {
     ivec2 half_size = size / 2;
     at = clamp(at, ivec2(0), half_size - 1);
     int row = at.y + plane * half_size.y;  // below Y, U's rows and then V's, two of them side by side
     return code_at(ivec2(at.x + (row & 1) * half_size.x, size.y + (row >> 1)));
 }
+"""
+
+_CHROMA_INTERPOLATED = """
 float plane_of(vec2 at, int plane) {
     vec2 corner = floor(at), share = at - corner;
     ivec2 first = ivec2(corner);
@@ -102,7 +100,6 @@ float plane_of(vec2 at, int plane) {
 }
 vec2 chroma_of(vec2 at) { return vec2(plane_of(at, 0), plane_of(at, 1)); }
 """
-)
 
 _DECODE_YUV = """
 uniform mat4x3 to_rgb;
@@ -110,7 +107,7 @@ vec4 decoded(ivec2 texel) {
     ivec2 at = texel - 1;
     if (any(lessThan(at, ivec2(0))) || any(greaterThanEqual(at, size))) return vec4(0.0);
     vec2 spot = vec2(float(at.x) * 0.5, (float(at.y) + 0.5) * 0.5 - 0.5);
-    return vec4(stored(to_rgb * vec4(luma_at(at), chroma_of(spot), 1.0)), 1.0);
+    return vec4(stored(to_rgb * vec4(code_at(at), chroma_of(spot), 1.0)), 1.0);
 }
 """
 
@@ -121,39 +118,42 @@ _TO_PICTURE = (
     + "void main() { if (inside(imageSize(destination))) imageStore(destination, here(), decoded(here())); }\n"
 )
 
-CHROMA = (
-    GLSL_FRAGMENT
-    + _SIZE
-    + """
+_CHROMA_OF_PLANES = """
 uniform sampler2D chroma;    // U's rows, below them V's
+float chroma_at(ivec2 at, int plane) { return texelFetch(chroma, at + ivec2(0, plane * size.y / 2), 0).r; }
+"""
+
+_JOIN_CHROMA = """
 out vec4 colour;
 void main() {
     ivec2 at = ivec2(gl_FragCoord.xy);
-    float v = texelFetch(chroma, at + ivec2(0, size.y / 2), 0).r;
-    colour = vec4(texelFetch(chroma, at, 0).r, v, 0.0, 1.0);
+    colour = vec4(chroma_at(at, 0), chroma_at(at, 1), 0.0, 1.0);
 }
 """
-)
 """Both at once into half floats, which texture units interpolate well; of bytes some make bytes again."""
 
 
-def drawn(what: str, *, to_codes: bool, es: bool) -> str:
-    """The fragment shader for "bytes", "planes" or somebody's "texture"; codes go into an sRGB texture.
+def drawn(what: str, *, to_codes: bool, es: bool, curved: bool, from_storage: bool) -> str:
+    """The fragment shader for "bytes", "planes", their "chroma" or a foreign "texture"; codes go into an sRGB texture.
 
-    ES need not filter float textures, and puts the curve on whatever is written into an sRGB texture.
+    ES need not filter float textures. `curved`: what is written into an sRGB texture gets the curve, as ES may have it.
     """
+    head = (GLSL_FRAGMENT_STORAGE if from_storage else GLSL_FRAGMENT) + _SIZE
+    bytes_of = _BYTES_OF_STORAGE if from_storage else _BYTES_OF_TEXTURE
+    if what == "chroma":
+        return head + (bytes_of + _CHROMA_OF_STORAGE if from_storage else _CHROMA_OF_PLANES) + _JOIN_CHROMA
     if to_codes:
-        stored = _STORED_CODES_ENCODED if es else _STORED_CODES
+        stored = _STORED_CODES_ENCODED if curved else _STORED_CODES
     elif what == "bytes":
         stored = _STORED_EXACT_CODES
     else:
         stored = (_LIGHT_OF_FLOAT_UNFILTERED if es else _LIGHT_OF_FLOAT) + _STORED_LIGHT
     source = {
-        "bytes": _BYTES_OF_TEXTURE + _DECODE,
-        "planes": _PLANES_OF_TEXTURES + _DECODE_YUV,
+        "bytes": bytes_of + _DECODE,
+        "planes": bytes_of + _CHROMA_OF_TEXTURE + _DECODE_YUV,
         "texture": _DECODE_TEXTURE,
     }[what]
-    return GLSL_FRAGMENT + _SIZE + stored + source + _MAIN
+    return head + stored + source + _MAIN
 
 
 def computed(what: str) -> str:
@@ -161,4 +161,5 @@ def computed(what: str) -> str:
     if what == "bytes":
         return GLSL_COMPUTE + _SIZE + _STORED_EXACT_CODES + _BYTES_OF_STORAGE + _DECODE + _TO_PICTURE
     stored = _LIGHT_OF_FLOAT + _STORED_LIGHT
-    return GLSL_COMPUTE + _SIZE + stored + _PLANES_OF_STORAGE + _DECODE_YUV + _TO_PICTURE
+    planes = _BYTES_OF_STORAGE + _CHROMA_OF_STORAGE + _CHROMA_INTERPOLATED + _DECODE_YUV
+    return GLSL_COMPUTE + _SIZE + stored + planes + _TO_PICTURE

@@ -91,7 +91,9 @@ class GlRenderer:
             raise ValueError(f"a warp for {warp.prewarp.projector_resolution}, expected {self._resolution}")
         self._warp = warp
         self._set_warp()
-        self._picture.set_light(warp.light())
+        light = warp.light()
+        self._picture.set_light(light)
+        self._lifted = float(light[0]), float(light[-1] - light[0])  # worked out once, not for each frame of a video
         if self._picture.size is not None:
             self._place(warp.samples(self._picture.size))
             self._make_room(foreign=self._picture.foreign is not None)
@@ -312,9 +314,7 @@ class GlRenderer:
         else:
             self._picture.room("whole" if self._now != "meshed" and self._has_cubic else "half")
         if self._now == "meshed":
-            light = self._warp.light()
-            lifted = (0.0, 1.0) if self._picture.lifted else (float(light[0]), float(light[-1] - light[0]))
-            self._made_mesh().set(lifted=lifted)
+            self._made_mesh().set_lifted((0.0, 1.0) if self._picture.lifted else self._lifted)
 
     def _place(self, samples: SampleMap) -> None:
         self._has_cubic = bool(samples.cubic.any())

@@ -27,12 +27,19 @@ class GlMesh:
         self._how.filter = (moderngl.NEAREST, moderngl.NEAREST)
         self._calls: list[tuple[Any, Any, int, int]] = []  # program, rectangles, cells along a side, how many
         self._loose: list[Any] = []
+        self._lifted: tuple[float, float] | None = None
 
     def set(self, **values: Any) -> None:
         """Set uniforms, in those programs that have them."""
         for program in self._programs.values():
             for name in set(values) & set(program):
                 program[name] = values[name]
+
+    def set_lifted(self, lifted: tuple[float, float]) -> None:
+        """What codes shine with; looked through the programs for it only when it is new, since every frame asks."""
+        if lifted != self._lifted:
+            self._lifted = lifted
+            self.set(lifted=lifted)
 
     def place(self, tiles: MeshTiles, texture_size: tuple[int, int]) -> None:
         """Draw these rectangles from now on, with pictures in textures of that size, whose first texel is rim."""

@@ -1,5 +1,6 @@
 """The picture on the GPU: uploaded, and decoded once per picture instead of once per sample."""
 
+import functools
 from typing import Any, Literal
 
 import moderngl
@@ -10,18 +11,27 @@ from rigwarp.live.render import decode_shaders
 from rigwarp.live.render.gl_context import is_es
 from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, drawing_program
 from rigwarp.live.render.picture import AnyPicture, YuvPicture, checked
-from rigwarp.live.render.upload import StorageUpload, TextureUpload, open_upload
+from rigwarp.live.render.upload import StorageUpload, TextureUpload, fragments_read_storage, open_upload
 
 Stored = Literal["codes", "half", "whole"]
 """How texels are kept: sRGB codes that the GPU turns into light, or light itself in half or whole floats."""
 _RIM_PX = 3
 """Black texels around the picture on the GPU: one before it, two after it."""
 _SRGB8_ALPHA8 = 0x8C43
+_FRAMEBUFFER_SRGB, _CURVE_CAN_GO = 0x8DB9, "GL_EXT_sRGB_write_control"
+"""ES puts the curve on whatever is written to an sRGB texture, unless it has this extension and is told not to."""
 
 
 def texture_size(size: tuple[int, int]) -> tuple[int, int]:
     """(width, height) of a picture's texture: with its rim."""
     return size[0] + _RIM_PX, size[1] + _RIM_PX
+
+
+@functools.cache
+def _matrix_bytes(luma: tuple[float, float], full_range: bool) -> bytes:
+    nothing = np.empty((0, 0), np.uint8)
+    matrix = YuvPicture(planes=nothing, luma=luma, full_range=full_range).to_rgb_matrix()
+    return matrix.T.astype(np.float32).tobytes()
 
 
 class GlPicture:
@@ -35,9 +45,10 @@ class GlPicture:
 
     def __init__(self, context: moderngl.Context, *, computed: bool) -> None:
         self._context, self._es = context, is_es(context)
+        self._curve_can_go = self._es and _CURVE_CAN_GO in context.extensions
         self._programs: dict[str, Any] = {}
         self._calls: dict[str, Any] = {}
-        self._computes = computed
+        self._computes, self._reads_storage = computed, fragments_read_storage(context)
         self._light = context.texture((256, 1), 1, dtype="f4")
         self.without_filter(self._light)
         self._light.repeat_x = self._light.repeat_y = False  # white must not be mixed with what follows it, black
@@ -108,10 +119,10 @@ class GlPicture:
         """Take the picture's bytes and decode them."""
         assert self.size is not None  # see `resize`
         if self._upload is None:
-            computed = self._computes and self.lifted
-            self._upload = open_upload(self._context, self.size, planar=self._planar, computed=computed)
+            stored = self._reads_storage or (self._computes and self.lifted)
+            self._upload = open_upload(self._context, self.size, planar=self._planar, stored=stored)
         if isinstance(picture, YuvPicture):
-            self._matrix = picture.to_rgb_matrix().T.astype(np.float32).tobytes()
+            self._matrix = _matrix_bytes(picture.luma, picture.full_range)
         self._upload.write(
             np.ascontiguousarray(picture.planes if isinstance(picture, YuvPicture) else checked(picture))
         )
@@ -130,22 +141,26 @@ class GlPicture:
         assert source is not None  # one or the other was loaded
         texture, frame = self._kept
         what = "texture" if self.foreign is not None else "planes" if self._planar else "bytes"
+        computed = isinstance(source, StorageUpload) and self._computes and self.lifted
         if isinstance(source, StorageUpload):
-            what += "_computed"
-        if isinstance(source, TextureUpload) and self._planar:
-            self._join_chroma(source)
-        program = self._program(what)
-        if self._planar and "to_rgb" in program:
+            what += "_computed" if computed else "_stored"
+        if what in ("planes", "planes_stored"):
+            self._join_chroma(what)
+        program = self._sized_program(what)
+        if "to_rgb" in program:
             program["to_rgb"].write(self._matrix)
-        program["size"] = self.size
         source.use(UNITS["codes"])
         self._light.use(UNITS["light"])
-        if isinstance(source, StorageUpload):
+        if computed:
             self._compute(program, texture)
             return
         frame.use()
         self._context.viewport = (0, 0, *texture.size)
+        if self._curve_can_go:
+            self._context.disable_direct(_FRAMEBUFFER_SRGB)
         self._calls[f"{what} {self._stored == 'codes'}"].render(moderngl.TRIANGLES, vertices=3)
+        if self._curve_can_go:  # others who draw here may count on it
+            self._context.enable_direct(_FRAMEBUFFER_SRGB)
 
     def without_filter(self, texture: moderngl.Texture) -> None:
         """ES need not filter whole floats, and takes a texture that asks for it as black; our texts do not ask."""
@@ -168,21 +183,23 @@ class GlPicture:
     def prepare(self, *, to_codes: bool) -> None:
         """Compile what the first picture of any kind will need."""
         computed = self._computes and not to_codes
-        for what in ("bytes_computed", "planes_computed") if computed else ("bytes", "planes", "chroma"):
-            self._program(what, to_codes=to_codes)
+        kind = "_computed" if computed else "_stored" if self._reads_storage else ""
+        for what in ("bytes", "planes") if computed else ("bytes", "planes", "chroma"):
+            self._program(what + kind, to_codes=to_codes)
         if not to_codes:
             self._program("texture", to_codes=False)
 
     def _program(self, what: str, *, to_codes: bool | None = None) -> Any:
-        to_codes = (self._stored == "codes" if to_codes is None else to_codes) and what != "chroma"
+        to_codes = (self._stored == "codes" if to_codes is None else to_codes) and not what.startswith("chroma")
         key = f"{what} {to_codes}"
         if key not in self._programs:
             made: Any
             if what.endswith("_computed"):
                 made = self._context.compute_shader(decode_shaders.computed(what.removesuffix("_computed")))
             else:
-                chroma, to_text = what == "chroma", decode_shaders.drawn
-                text = decode_shaders.CHROMA if chroma else to_text(what, to_codes=to_codes, es=self._es)
+                curved = self._es and not self._curve_can_go
+                of, stored = what.removesuffix("_stored"), what.endswith("_stored")
+                text = decode_shaders.drawn(of, to_codes=to_codes, es=self._es, curved=curved, from_storage=stored)
                 made = drawing_program(self._context, text)
                 self._calls[key] = self._context.vertex_array(made, [])
             for name in set(UNITS) & set(made):
@@ -190,29 +207,36 @@ class GlPicture:
             self._programs[key] = made
         return self._programs[key]
 
-    def _compute(self, program: Any, texture: moderngl.Texture) -> None:
+    def _sized_program(self, what: str) -> Any:
+        """A program that knows the picture's size."""
         assert self.size is not None  # a picture is loaded
+        program = self._program(what)
+        program["size"] = self.size
         if "row_bytes" in program:
             program["row_bytes"] = self.size[0] if self._planar else 3 * self.size[0]
+        return program
+
+    def _compute(self, program: Any, texture: moderngl.Texture) -> None:
         texture.bind_to_image(0, read=False, write=True)
         program.run(*(-(-side // GROUP_SIDE) for side in texture.size))
         self._context.memory_barrier(WRITTEN_IMAGE)
 
-    def _join_chroma(self, source: TextureUpload) -> None:
-        """Make one texture of U and V, and leave it in its unit."""
+    def _join_chroma(self, planes: str) -> None:
+        """Make one texture of U and V, and leave it in its unit; for the program of that name."""
         assert self.size is not None  # a picture is loaded
+        assert self._upload is not None
         size = self.size[0] // 2, self.size[1] // 2
         if not self._chroma:
             texture = self._context.texture(size, 2, dtype="f2")
             texture.repeat_x = texture.repeat_y = False
             self._chroma = [texture, self._context.framebuffer([texture])]
         texture, frame = self._chroma
-        program = self._program("chroma")
-        program["size"] = self.size
-        source.use(UNITS["codes"], UNITS["chroma"])
+        what = planes.replace("planes", "chroma")
+        self._sized_program(what)
+        self._upload.use(UNITS["codes"], UNITS["chroma"])
         frame.use()
         self._context.viewport = (0, 0, *size)
-        self._calls["chroma False"].render(moderngl.TRIANGLES, vertices=3)
+        self._calls[f"{what} False"].render(moderngl.TRIANGLES, vertices=3)
         texture.use(UNITS["chroma"])
 
     def _release_texels(self) -> None:

@@ -17,11 +17,11 @@ from rigwarp.live.render.sampling import SampleMap
 
 TOLERANCE_PX = 1.0 / 32.0
 """Picture pixels by which quadratic and triangles together may stray from the map; 0.05 is promised, and a texture
-unit's weights are rounded to 1/256."""
+unit's weights are rounded to 1/256, which is 0.003 px at most."""
 SPREAD_TOLERANCE_PX = 1.0 / 32.0
 """The same of the outermost of several taps beside their middle; those on either side are off by opposite amounts."""
 BULGE_PX = 1.0 / 64.0
-"""The triangles' part of it, where more cells can bring it down to that."""
+"""The triangles' part of it, where more cells can bring it down to that; along their diagonals GPUs shade twice."""
 SIDES_PX = (64, 32, 16, 8)
 CELLS = (1, 2, 4)
 """Along a rectangle's side; in a cell the GPU interpolates between its corners. No more than are needed: small ones are
@@ -148,7 +148,7 @@ class _Fit:
         made = _rectangles(self._corners[own], self._side, self._top)
         half = self._side / 2.0
         scaled = self._coefficients[own] / np.array([1, half, half, half**2, half**2, half**2])[:, None]
-        scaled[:, 0] += self._middle_px[own, 0]
+        scaled[:, 0] += self._middle_px[own, 0] - self._lift_px[own]
         made[:, 4:16] = scaled.reshape(-1, 12)
         made[:, 16] = self._cells[own]
         return made
@@ -165,13 +165,15 @@ class _Fit:
         self._coefficients = np.linalg.solve(normal, self._basis.T @ off)
 
     def _divide(self) -> None:
-        """Cells along a side (T), and how far a quadratic is then from its interpolation in two triangles of each: at
-        most h h / 4 times the sum of what multiplies l l, l m and m m, for legs h."""
-        whole_px = np.hypot(*np.moveaxis(self._coefficients[:, 3:], -1, 0)).sum(axis=-1)  # one cell: legs of 2
+        """Cells along a side (T), by how much (T, 2) the triangles lie above a quadratic in the mean of the extremes,
+        which is taken off, and how far they are from it then (T)."""
+        lowest_px, highest_px = _interpolation_error(self._coefficients[:, 3:])  # of one cell
+        whole_px = _length((highest_px - lowest_px) / 2.0)
         self._cells = np.full(len(whole_px), CELLS[-1])
         for cells in CELLS[::-1]:
             self._cells[whole_px <= BULGE_PX * cells**2] = cells
         self._bulge_px: Array = whole_px / self._cells**2
+        self._lift_px: Array = (highest_px + lowest_px) / 2.0 / self._cells[:, None] ** 2
 
     def _spread_error(self) -> Array:
         """(T, P) how far off the outermost tap is, where there are several: steps are the quadratic's derivatives."""
@@ -185,6 +187,30 @@ class _Fit:
         off = np.hypot(*np.moveaxis(slope - self._pixels.footprint_px, -2, 0)) * (taps - 1) / (2 * taps)
         total: Array = off.sum(axis=-1)
         return total
+
+
+def _interpolation_error(second: Array) -> tuple[Array, Array]:
+    """Least and greatest of a quadratic's interpolation in the square's two triangles, less the quadratic.
+
+    Parameters
+    ----------
+    second : (T, 3, 2), what multiplies l l, l m and m m, for l and m from -1 to 1.
+
+    Notes
+    -----
+    The difference vanishes at the corners, so it is the sum of 4 a b p over the three edges, a and b being barycentric
+    coordinates and p its value in the edge's middle: what is quadratic along the edge. It is extreme in one of these
+    middles, or, where p, q and r have one sign and none is more than the other two together, at
+    4 p q r / (2 (p q + q r + r p) - p p - q q - r r).
+    """
+    p, q = second[:, 0], second[:, 2]
+    r = p - second[:, 1] + q  # the diagonal from (1, -1) to (-1, 1)
+    edges = np.stack([p, q, r, np.zeros_like(p)])
+    lowest, highest = edges.min(axis=0), edges.max(axis=0)
+    square = 2 * (p * q + q * r + r * p) - p * p - q * q - r * r
+    inside = ((lowest == 0) | (highest == 0)) & (2 * np.abs(edges).max(axis=0) < np.abs(edges).sum(axis=0))
+    peak = np.where(inside, 4 * p * q * r, 0.0) / np.where(inside, square, 1.0)
+    return np.minimum(lowest, peak), np.maximum(highest, peak)
 
 
 def _either(pairs: NDArray[np.bool_]) -> BoolArray:

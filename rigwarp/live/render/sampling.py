@@ -33,8 +33,8 @@ cost. Quick: detail finer than a projector pixel may flicker when it moves, one 
 _MAGNIFIED = 0.75
 """Footprints narrower than this (pixels, along both axes) get the cubic."""
 _NOWHERE_PX = -16.0
-_ROWS_AT_ONCE = 128
-"""Bounds the float64 arrays at work to some 50 MB for a 4K projector."""
+_ROWS_AT_ONCE = 32
+"""Bounds the float64 arrays at work to some 12 MB for a 4K projector."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,7 +70,11 @@ class SampleMap:
     @property
     def gain(self) -> NDArray[np.float32]:
         """(H, W) factor on linear light, 0 = black."""
-        root = self.gain_root.astype(np.float32) / np.float32(GAIN_STEPS)
+        return self.gain_of((slice(None), slice(None)))
+
+    def gain_of(self, window: tuple[slice, slice]) -> NDArray[np.float32]:
+        """The same of a window."""
+        root = self.gain_root[window].astype(np.float32) / np.float32(GAIN_STEPS)
         return root * root
 
 
@@ -183,10 +187,15 @@ def tap_positions(
 
 def sample_kinds(samples: SampleMap, window: tuple[slice, slice] = (slice(None), slice(None))) -> list[Kind]:
     """The different ways of sampling among the lit pixels of a window: (taps along u, taps along v, cubic)."""
-    lit = samples.gain_root[window] > 0
-    taps = samples.taps[window][lit].astype(np.intp)
-    keys = (taps[:, 0] << 8 | taps[:, 1]) << 1 | samples.cubic[window][lit]
-    return [(int(key >> 9), int(key >> 1 & 255), bool(key & 1)) for key in np.nonzero(np.bincount(keys))[0]]
+    gain_root, taps, cubic = samples.gain_root[window], samples.taps[window], samples.cubic[window]
+    found: set[Kind] = set()
+    for start in range(0, len(gain_root), _ROWS_AT_ONCE):
+        rows = slice(start, start + _ROWS_AT_ONCE)
+        lit = gain_root[rows] > 0
+        along = taps[rows][lit].astype(np.intp)
+        keys = (along[:, 0] << 8 | along[:, 1]) << 1 | cubic[rows][lit]
+        found |= {(int(key >> 9), int(key >> 1 & 255), bool(key & 1)) for key in np.nonzero(np.bincount(keys))[0]}
+    return sorted(found)
 
 
 def of_kind(samples: SampleMap, kind: Kind, window: tuple[slice, slice] = (slice(None), slice(None))) -> BoolArray:

@@ -4,6 +4,8 @@ Nothing but `row` turns OpenGL's bottom-up rows into our own.
 """
 
 GLSL_FRAGMENT = "#version 330 core\n"
+GLSL_FRAGMENT_STORAGE = "#version 430 core\n"
+"""Of fragment shaders that read buffers."""
 GLSL_COMPUTE = "#version 430 core\nlayout(local_size_x = 8, local_size_y = 8) in;\n"
 _ES_HEAD = (
     "#version 310 es\nprecision highp float;\nprecision highp int;\nprecision highp sampler2D;\n"
@@ -31,7 +33,7 @@ bool inside(ivec2 size) { return all(lessThan(here(), size)); }
 
 def for_es(text: str) -> str:
     """A drawing shader as OpenGL ES 3.1 wants it: with another head."""
-    return text.replace("#version 330 core\n", _ES_HEAD)
+    return text.replace(GLSL_FRAGMENT, _ES_HEAD).replace(GLSL_FRAGMENT_STORAGE, _ES_HEAD)
 
 
 def dithered(text: str) -> str:

@@ -95,13 +95,18 @@ def layout_of(samples: SampleMap) -> Layout:
     rows, columns = (max((_length(window[axis]) for window, _ in found), default=0) + SIDE for axis in (0, 1))
     pattern = np.floor(thresholds((rows, columns)) * CODE_PARTS).astype(np.uint16)
     pattern = np.repeat(pattern[..., None], 3, axis=2)
-    share = samples.gain / samples.taps.prod(axis=-1, dtype=np.float32)
     return Layout(
-        tiles=[_tile(samples, window, source, _factor(share[window], single), pattern) for window, source in found],
+        tiles=[_tile(samples, window, source, single, pattern) for window, source in found],
         single=single,
         apart=apart,
         covers=sum(_area(window) for window, _ in found) == height * width,
     )
+
+
+def _share(samples: SampleMap, window: Window) -> NDArray[np.float32]:
+    """The gain of a window's pixels for each of their taps."""
+    share: NDArray[np.float32] = samples.gain_of(window) / samples.taps[window].prod(axis=-1, dtype=np.float32)
+    return share
 
 
 def _cost(found: list[tuple[Window, Window]]) -> int:
@@ -152,15 +157,13 @@ def _factor(share: NDArray[np.float32], single: bool) -> NDArray[Any] | None:
     return gain if (gain[gain > 0] != FULL).any() else None
 
 
-def _tile(
-    samples: SampleMap, window: Window, source: Window, gain: NDArray[Any] | None, pattern: NDArray[np.uint16]
-) -> Tile:
+def _tile(samples: SampleMap, window: Window, source: Window, single: bool, pattern: NDArray[np.uint16]) -> Tile:
     top, left = (part.start % SIDE for part in window)
     return Tile(
         window=window,
         source=source,
         groups=_groups(samples, window, np.array([source[1].start, source[0].start], np.float32)),
-        gain=gain,
+        gain=_factor(_share(samples, window), single),
         threshold=pattern[top : top + _length(window[0]), left : left + _length(window[1])],
     )
 

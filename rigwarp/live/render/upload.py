@@ -1,10 +1,11 @@
 """The way of a picture's bytes to the GPU.
 
 Measured on a data-centre GPU at 1080p, as a ratio to a plain draw: three buffers in turn that a compute shader reads
-1.4 (video planes) and 2.9 (RGB). Without compute shaders, textures written straight from memory 2.3 to 2.6 and 4.0 to
-4.6 if nothing reads them; with decoding and drawing, video planes 8 to 9 in one texture, 6.6 in three that take turns.
-By way of buffers, orphaned or not, 5 to 6 and 13 without decoding: the driver then copies twice. So where there are
-compute shaders the bytes never become a texture, and where there are none they go straight into one.
+1.4 (video planes) and 2.9 (RGB). Without compute shaders, with decoding, video planes at 1080p and at 4K: buffers that
+fragment shaders read 2.2 to 2.4 and 2.2 to 2.3; textures written straight from memory 5 to 7 and 9 to 13; by way of
+pixel buffers 4.4 to 4.7 and 3.8 to 4.6; buffers as textures 4.3 to 4.7 and 4.1 to 4.5. So bytes become a texture only
+where fragment shaders cannot read buffers, as OpenGL before 4.3 and some of ES 3.1, and in software, where fetching
+from textures is quicker.
 """
 
 from itertools import chain
@@ -13,16 +14,26 @@ from typing import Any
 import moderngl
 import numpy as np
 
+from rigwarp.live.render import shader_parts
+from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_es, is_software
+from rigwarp.live.render.gl_programs import drawing_program
 from rigwarp.live.render.picture import Picture
 
 STORAGE_BINDING = 1
 _IN_FLIGHT = 3
 """The GPU reads one, one waits, one is written."""
 _WORD_BYTES = 4
+_ES_BLOCK_BYTES = 2**27
+"""The least that ES 3.1 has in one buffer (its table 20.46), of which moderngl says nothing."""
+_READS_STORAGE = """
+layout(std430, binding = 1) readonly buffer Bytes { uint words[]; };
+out vec4 colour;
+void main() { colour = vec4(float(words[int(gl_FragCoord.x)])); }
+"""
 
 
 class StorageUpload:
-    """Bytes in buffers that compute shaders read."""
+    """Bytes in buffers that shaders read."""
 
     def __init__(self, context: moderngl.Context, count: int) -> None:
         size = -(-count // _WORD_BYTES) * _WORD_BYTES
@@ -45,7 +56,7 @@ class StorageUpload:
 
 
 class TextureUpload:
-    """Bytes in textures of one channel, for OpenGL without compute shaders: one, or luma and chroma.
+    """Bytes in textures of one channel, for shaders that cannot read buffers: one, or luma and chroma.
 
     Several of each take turns: a driver may wait before it writes into one that the last frame may still be read from.
     """
@@ -75,12 +86,26 @@ class TextureUpload:
 
 
 def open_upload(
-    context: moderngl.Context, size: tuple[int, int], *, planar: bool, computed: bool
+    context: moderngl.Context, size: tuple[int, int], *, planar: bool, stored: bool
 ) -> StorageUpload | TextureUpload:
-    """Room for pictures (width, height) as RGB or as planes; `computed` where compute shaders decode them."""
+    """Room for pictures (width, height) as RGB or as planes; `stored` where those who decode them can read buffers."""
     info: dict[str, Any] = context.info
     width, height = size
     count = width * height * 3 // (2 if planar else 1)
-    if computed and count <= int(info.get("GL_MAX_SHADER_STORAGE_BLOCK_SIZE", 0)):
+    if stored and count <= int(info.get("GL_MAX_SHADER_STORAGE_BLOCK_SIZE", _ES_BLOCK_BYTES)):
         return StorageUpload(context, count)
     return TextureUpload(context, [size, (width // 2, height)] if planar else [(3 * width, height)])
+
+
+def fragments_read_storage(context: moderngl.Context) -> bool:
+    """True where fragment shaders had better read buffers; ES 3.1 leaves open whether they can, so that is tried."""
+    if is_software(context):
+        return False
+    if not is_es(context):
+        return context.version_code >= COMPUTE_VERSION
+    text = shader_parts.GLSL_FRAGMENT_STORAGE + _READS_STORAGE
+    try:
+        drawing_program(context, text).release()
+    except moderngl.Error:
+        return False
+    return True

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import cv2
 import numpy as np
-import pygame
 from numpy.typing import NDArray
 
+from rigwarp.devices.quick_pygame import pygame
 from rigwarp.devices.video_output import (
     MADE_UP_SCREENS,
     Monitor,

@@ -13,8 +13,8 @@ from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.decoding import Decoder, Frame, FrameReader, open_reader
 
 log = logging.getLogger(__name__)
-QUEUE_FRAMES = 8
-"""Frames decoded ahead: at 1080p 50 MB. Looping without a gap needs four."""
+_QUEUE_FRAMES, _QUEUE_BYTES = (4, 8), 14_000_000
+"""Frames decoded ahead: looping without a gap needs four; up to twice as many where they are small."""
 _JUMP_S = 1.0
 """Time moving on by more than this at once is a seek; less is a hiccup, and frames are dropped instead."""
 _BEHIND_S = 2.0
@@ -162,18 +162,22 @@ class VideoSource:
     def _run_through(self, reader: FrameReader, from_s: float, base_s: float) -> float | None:
         """Queue frames up to the end of the file; a time to jump to when somebody seeks meanwhile."""
         with self._changed:
-            generation = self._generation
+            generation, most_ahead = self._generation, _frames_ahead(self._shown)
             if self._seek_s is not None and abs(self._seek_s - base_s - from_s) < 1e-9:
                 self._seek_s = None
         for at_s, frame in reader.frames(from_s, planes=lambda: self.wants_planes):
             picture = self._reduced(frame)
             with self._changed:
-                self._changed.wait_for(
-                    lambda: self._ended or self._seek_s is not None or len(self._queue) < QUEUE_FRAMES
-                )
+                self._changed.wait_for(lambda: self._ended or self._seek_s is not None or len(self._queue) < most_ahead)
                 if self._seek_s is not None or self._ended:
                     jump, self._seek_s = self._seek_s, None
                     return jump
                 self._queue.append((generation, base_s + at_s, picture))
                 self._changed.notify_all()
         return None
+
+
+def _frames_ahead(picture: AnyPicture) -> int:
+    size = (picture.planes if isinstance(picture, YuvPicture) else picture).nbytes
+    least, most = _QUEUE_FRAMES
+    return max(least, min(most, _QUEUE_BYTES // size))

@@ -13,6 +13,8 @@ from rigwarp.reports.figures import style
 _ARROW_SHARE = 0.05  # of the frame's width: length of an arrow that stands for the unit
 _UNITS_PX = (0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 _MOST_ARROWS = 1500
+_LEFT_SHARE, _PANEL_SHARE = 0.08, 0.78  # of the picture's width
+_ROOM_INCH = (0.3, 0.35)  # above and below each panel, for its title and its numbers
 
 
 def lens_picture(
@@ -28,10 +30,14 @@ def lens_picture(
     ----------
     image_px, residual_px, kept : per photo (N, 2), (N, 2), (N,)
     """
-    panel_inch = style.WIDTH_INCH * 0.78 * resolution[1] / resolution[0]
+    panel_inch = style.WIDTH_INCH * _PANEL_SHARE * resolution[1] / resolution[0]
+    height_inch = float(np.clip(3 * (panel_inch + sum(_ROOM_INCH)), 4.0, 16.0))
     with style.styled():
-        figure = style.new_figure(height_inch=float(np.clip(3 * (panel_inch + 0.55), 4.0, 16.0)))
-        top, middle, bottom = figure.subplots(3, 1)
+        figure = style.new_figure(height_inch=height_inch)
+        figure.set_layout_engine("none")  # three alike panels: finding their places would take as long as drawing them
+        above, below = (room / height_inch for room in _ROOM_INCH)
+        places = [(_LEFT_SHARE, row / 3.0 + below, _PANEL_SHARE, 1.0 / 3.0 - above - below) for row in (2, 1, 0)]
+        top, middle, bottom = (figure.add_axes(place) for place in places)
         for axes in (top, middle, bottom):
             _frame(axes, resolution)
         _arrows(top, image_px, residual_px, kept, resolution)
@@ -43,7 +49,8 @@ def lens_picture(
             interpolation="bilinear",
             vmin=0.0,
         )
-        figure.colorbar(shown, ax=bottom, label="px (1 sigma)")
+        bar = figure.add_axes((_LEFT_SHARE + _PANEL_SHARE + 0.02, places[2][1], 0.02, places[2][3]))
+        figure.colorbar(shown, cax=bar, label="px (1 sigma)")
         bottom.set_title("Uncertainty of a direction, what the pose takes up left out")
         return style.png(figure)
 

@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.image import AxesImage
 
@@ -66,7 +67,9 @@ def png(figure: Figure, *, source: str = "") -> bytes:
         layout.execute(figure)
         figure.set_layout_engine("none")
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=DPI, facecolor="white", metadata={"Software": "rigwarp", "Source": source})
+    # not by savefig, which draws everything once more to find out how large it gets
+    canvas: Any = FigureCanvasAgg(figure)
+    canvas.print_png(buffer, metadata={"Software": "rigwarp", "Source": source})
     return buffer.getvalue()
 
 

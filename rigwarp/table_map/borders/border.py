@@ -18,11 +18,15 @@ from rigwarp.table_map.borders.band import Band
 from rigwarp.table_map.borders.light_profile import LightProfile, line_by_light
 from rigwarp.table_map.borders.patch import Patch, fit_patch, powers
 from rigwarp.table_map.registration import trace_zones
+from rigwarp.table_map.ripple import BEAM_MM2, MapRipple
 from rigwarp.table_map.samples import Samples
 from rigwarp.tracing import OpticalModel
 
 _FEWEST = 200  # samples of a zone beside the strip's middle
-_DEGREE = 3
+_DEGREE, _STIFF_DEGREE = 3, 2
+_AS_GOOD = 1.1  # times the other's spread: a stiffer surface goes on straighter
+_GROSS = 10.0  # times the usual distance from the design: somebody else's light
+_CLEAR = 0.5  # of the half width: from there on the blur draws no position to the light
 _LIGHT_DEGREE = 2
 _ROUNDS = 2
 _SIGMAS = 8.0  # from a surface, or ...
@@ -35,6 +39,8 @@ _UNTOLD = 0.5  # of the half width: 1-sigma of a border that nothing tells
 # Of the half width, 1-sigma of the line's terms by their degree: a pinhole's picture of a straight fold is straight.
 _LINE_PRIOR = (1.0, 1.0, 0.1, 0.03)
 _SYSTEMATIC_PX = 0.25  # by which a profile of light may be drawn to one side
+_CUT_BEAM = 0.5 * (8.0 / (3.0 * np.pi)) ** 2  # of the exponent of a wave's fading
+_MOST_REGAINED = 4.0  # a wave that has faded by more is noise
 _TOGETHER = 3.0  # what moves one stretch's estimate may move its neighbours'
 _STEPS = 13  # of the distance up to the half width, for counting samples
 _SOUND_COUNT = 0.8  # share of the usual count, and ...
@@ -86,6 +92,20 @@ class Border:
         slope = float(along @ self.offset_mm[known]) / max(float(along @ along), 1e-12)
         return float(np.degrees(np.arctan(slope)))
 
+    def drawn_by(self, ripple: MapRipple) -> float:
+        """1-sigma, mm on the table, by which a ripple may shift where half of the light is left, all along the border.
+
+        The map shows a wave averaged over the whole beam, a border one averaged over half of it: a half disk has 0.28
+        of the disk's variance across the cut (1 - (8 / 3 pi)^2). Waves that cross the border average out along it.
+        """
+        across = self.band.across(self.line_px).mean(axis=0)
+        angle = np.radians(ripple.direction_deg)
+        steep = min(abs(float(across @ [np.cos(angle), np.sin(angle)])) / max(float(np.linalg.norm(across)), 1e-9), 1.0)
+        length_px = float(np.linalg.norm(np.ptp(self.line_px, axis=0)))
+        crossings = length_px * np.sqrt(1.0 - steep**2) / ripple.period_px
+        regained = _CUT_BEAM * BEAM_MM2 * (2.0 * np.pi / ripple.period_mm * steep) ** 2
+        return float(ripple.amplitude_mm * np.exp(min(regained, _MOST_REGAINED)) / np.sqrt(2.0 + 2.0 * crossings**2))
+
     def at(self, pixels_px: Array) -> tuple[Array, Array]:
         """(N,) sigma_px and jump_mm at the nearest stretch of (N, 2) pixels."""
         nearest = cKDTree(self.line_px).query(pixels_px)[1]
@@ -133,10 +153,16 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
         return _as_designed(model, band, samples, distance, jump)
     share = _share(samples, own, sides)
-    terms, sigma_px = _line(band, samples, distance, [o & ~elsewhere for o in own], share)
+    telling = [o & ~elsewhere for o in own]
+    terms, _ = _line(band, samples, distance, telling, share)
+    margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
+    clear_px = _CLEAR * band.half_px
+    clear = _clear_of(margin_px, clear_px, samples, off, telling, patches)
+    sent = band.distance(_sent_from(samples, off, telling, clear, clear_px))
+    terms, sigma_px = _line(band, samples, sent, telling, share)
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
     rippled_px = max(p.spread for p in patches) / _pitch_mm(samples, sides[0])
-    border = _border(model, band, jump, terms, np.hypot(sigma_px, rippled_px))
+    border = _border(model, band, _jump(model, band, clear[0]), terms, np.hypot(sigma_px, rippled_px))
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
@@ -160,6 +186,48 @@ def _explained(
             usable & near[1] & (_APART * left[1] < left[0]),
         ]
     return own, patches
+
+
+def _clear_of(
+    margin_px: Array, clear_px: float, samples: Samples, off: list[Array], own: list[BoolArray], patches: list[Patch]
+) -> tuple[list[Patch], list[Patch]]:
+    """Each zone's surface, as a correction of the design and as places, through its samples clear of a first line.
+
+    `margin_px` (N,) from that line. Near it the blur draws decoded positions to the lit side, and surfaces with them.
+    """
+    corrections, places = [], []
+    for values, here, patch in zip(off, own, patches, strict=True):
+        size_mm = np.linalg.norm(values, axis=-1)
+        clear = here & (np.abs(margin_px) > clear_px)
+        clear &= size_mm < _GROSS * np.median(size_mm[clear]) if clear.any() else False
+        told = np.count_nonzero(clear) >= _FEWEST
+        which = clear if told else here
+        stiff, pliant = (fit_patch(samples.pixels_px, values, which, degree=d) for d in (_STIFF_DEGREE, _DEGREE))
+        better = stiff if stiff.spread < _AS_GOOD * pliant.spread else pliant
+        corrections.append(better if told else patch)
+        places.append(fit_patch(samples.pixels_px, samples.table_mm, which, degree=_DEGREE))
+    return corrections, places
+
+
+def _sent_from(
+    samples: Samples,
+    off: list[Array],
+    own: list[BoolArray],
+    patches: tuple[list[Patch], list[Patch]],
+    most_px: float,
+) -> Array:
+    """(N, 2) pixels that a zone's surface sends to where the zone's samples were seen; further off than that is noise.
+
+    Decoded positions are drawn by the blur's variance times the slope of the logarithm of the light: a pixel and more
+    on a rippled mirror. Places on the table are not.
+    """
+    pixels = samples.pixels_px.copy()
+    for values, here, correction, place in zip(off, own, *patches, strict=True):
+        at = samples.pixels_px[here]
+        slope = np.stack([place.value(at + step) - place.value(at) for step in np.eye(2)], axis=-1)
+        drawn = np.linalg.solve(slope, (values[here] - correction.value(at))[:, :, None])[:, :, 0]
+        pixels[here] = np.where(np.linalg.norm(drawn, axis=-1, keepdims=True) < most_px, at + drawn, at)
+    return pixels
 
 
 def _pitch_mm(samples: Samples, side: BoolArray) -> float:
@@ -226,7 +294,7 @@ def _border(
 
 def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array) -> tuple[Array, Array]:
     """Terms of the smooth line, and (n,) its 1-sigma at each stretch, px."""
-    known = (own[0] | own[1]) & np.isfinite(share)
+    known = (own[0] | own[1]) & np.isfinite(share) & np.isfinite(distance)
     profile = LightProfile(
         distance_px=distance[known],
         stretch=band.stretch_of(samples.pixels_px[known]),

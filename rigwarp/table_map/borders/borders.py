@@ -1,7 +1,7 @@
 """All borders of a mirror together: where three zones meet, a pixel goes to the zone in which it lies deepest."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from scipy.special import ndtr
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.table_map.borders.band import bands_of
 from rigwarp.table_map.borders.border import Border, Sorted, sort_samples
+from rigwarp.table_map.ripple import MapRipple
 from rigwarp.table_map.samples import Samples
 from rigwarp.table_map.zones import assign_zones
 from rigwarp.tracing import OpticalModel
@@ -40,6 +41,14 @@ class Borders:
         half = max((b.band.half_px for b in self.borders if zone in b.band.zones), default=0.0)
         corners = half * np.array([[-1.0, -1.0], [1.0, 1.0]])
         return np.concatenate([(points[:, None] + corners).reshape(-1, 2) for points in own] or [np.zeros((0, 2))])
+
+    def beside_ripple(self, ripples: Sequence[MapRipple], pitch_mm: Mapping[int, float]) -> "Borders":
+        """The same, less sure by what the zones' ripples do; `pitch_mm` by zone, on the table for a pixel."""
+        widened = []
+        for border in self.borders:
+            drawn_px = [border.drawn_by(one) / pitch_mm[one.zone] for one in ripples if one.zone in border.band.zones]
+            widened.append(replace(border, sigma_px=np.hypot(border.sigma_px, max(drawn_px, default=0.0))))
+        return replace(self, borders=widened)
 
     def draw(self, owner: NDArray[np.int64]) -> None:
         """Write into an (H, W) picture whose each pixel near a border is."""
