@@ -208,7 +208,8 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
     console.table(
         [
             (name, *(f"{mm:.2f} mm, {px:.2f} px" for mm, px in zip(p.blur_mm, p.blur_px, strict=True)),
-             "–" if np.isinf(p.contrast) else f"{p.contrast:.0f} : 1", f"{p.moved_mm:.2f} mm, {p.moved_px:.2f} px",
+             "–" if np.isinf(p.contrast) else "not told" if np.isnan(p.contrast) else f"{p.contrast:.0f} : 1",
+             f"{p.moved_mm:.2f} mm, {p.moved_px:.2f} px",
              f"{p.left_mm:.2f} mm, {p.left_px:.2f} px",
              "–" if np.isnan(p.ghost_mm) else f"{p.ghost_mm:.2f} mm, {p.ghost_px:.1f} px, {100 * p.ghost_share:.1f} %")
             for name, p in found.samples.items()

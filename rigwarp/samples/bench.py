@@ -17,6 +17,10 @@ FORMAT: Final = "rigwarp samples bench"
 NAMES: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 """What a sample may be called: its folder has the same name."""
 
+THICKNESS_SIGMA_MM: Final = 0.05
+"""1-sigma of a stated thickness, by a calliper; and of a stated angle of incidence, half a degree."""
+ANGLE_SIGMA_RAD: Final = np.radians(0.5)
+
 _TOP: Final = {
     "format": f'the name of this file format, always "{FORMAT}"',
     "version": "the version of this file format, always 1",

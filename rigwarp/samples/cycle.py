@@ -28,13 +28,16 @@ LEGS = ("R1", "S1", "S2", "R2")
 
 MOST_CLOSURE = 0.01
 MOST_SHIFT_PX = 0.1
+MOST_VEIL_SIGMA = 0.001
+"""Of a veil that is told: within two of it are 0.2 % of the light."""
 _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: even within half the closure
 _MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_SCALE = 0.01  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
-_WAVES = 0.06  # of the part that visible waves make; this and the next two from known pieces (bench_samples.py)
-_LEAST_MM2 = 0.0003
-_GLARE: Array = np.array([6e-4, 6e-4, 3e-4, 3e-4, 2e-4])  # share of light, in discs of 2 to 32 mrad
+_SCALE = 0.007  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
+_WAVES = 0.03  # of the part that visible waves make; this and the next two from known pieces (bench_samples.py)
+_LEAST_MM2 = 0.0002
+_GLARE: Array = np.array([6e-4, 3.5e-4, 2e-4, 1.2e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
+_CROWDED = 0.35  # of the veil, times how much waves crowd the light around the discs that it comes from
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,7 +71,8 @@ class CycleFigures:
     reflectance, reflectance_sigma : (3,) relative to the reference, red, green, blue.
     variance_mm2, variance_sigma_mm2 : (2,) added by blur, in and across the plane of incidence.
     blur_mrad, blur_sigma_mrad : (2,) its square root as an angle, negative below zero.
-    veil, veil_sigma : (5,) beyond 2, 4, 8, 16, 32 mrad.
+    veil, veil_sigma : (5,) beyond 2, 4, 8, 16, 32 mrad; NaN beyond a limit that blur's own light reaches over so far
+        that its share cannot be told from the veil's to `MOST_VEIL_SIGMA`.
     haze, haze_sigma : (2,) beyond 8 mrad in red and blue.
     bands : of the slope map; form : what was taken off it; direction : of the waves.
     slopes : (rows, columns, 2) the map itself, without form.
@@ -127,6 +131,8 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
     veils, veil_own = (np.array([getattr(pair, key) for pair in pairs]) for key in ("veil", "veil_sigma"))
+    crowded = _CROWDED * np.sqrt(pairs[0].crowding) * veils.mean(axis=0)
+    veil_sigma = np.sqrt(_pair_variance(veils, veil_own) + _GLARE**2 + crowded**2)
     maps = [slopes_of(bench, pair.landing) for pair in pairs]
     slopes, form = without_form(0.5 * (maps[0] + maps[1]), nodes)
     noise, _ = without_form(0.5 * (maps[0] - maps[1]), nodes)
@@ -138,8 +144,8 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         variance_sigma_mm2=square_sigma,
         blur_mrad=mrad,
         blur_sigma_mrad=square_sigma / bench.far_mm**2 * 1e6 / np.maximum(2.0 * np.abs(mrad), least),
-        veil=veils.mean(axis=0),
-        veil_sigma=np.sqrt(_pair_variance(veils, veil_own) + _GLARE**2),
+        veil=np.where(veil_sigma <= MOST_VEIL_SIGMA, veils.mean(axis=0), np.nan),
+        veil_sigma=veil_sigma,
         haze=np.mean([pair.haze for pair in pairs], axis=0),
         haze_sigma=float(np.sqrt(np.mean([pair.haze_sigma**2 for pair in pairs]) / 2.0)),
         bands=tuple(

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.bench import THICKNESS_SIGMA_MM, SampleBench
 from rigwarp.samples.frames import LINE_SPACING_PX
 from rigwarp.samples.leg import Leg
 from rigwarp.samples.registered import Nodes
@@ -21,7 +21,7 @@ _STEPS = 8
 _FINE = 1e-4  # steps of a face's reflectance
 _UNLIKE = 0.012  # of the main beam, by which two strengths may be off those of any face: no clear sheet's beyond
 _BY_LINES = 0.006  # 1-sigma of either strength: waves of 0.5 mrad spread lines unlike (bench_samples.py)
-_CALLIPER_MM, _ANGLE = 0.05, 0.02  # 1-sigma of a stated thickness; and of a distance, by half a degree of incidence
+_ANGLE = 0.02  # 1-sigma share of a distance, by half a degree of incidence
 _WHOLE = 0.03  # 1-sigma of the reference's reflectance, relative
 SEEN = 0.005
 """Of the main beam: weaker companions are called none."""
@@ -127,7 +127,7 @@ def with_thickness(found: DoubleImage, there_mm: float, thickness_mm: float) -> 
     """The distance that lines and bench.toml's thickness and angle tell together, where they agree."""
     if not found.seen or np.isnan(there_mm):
         return found
-    sigma_mm = float(there_mm * np.hypot(_CALLIPER_MM / thickness_mm, _ANGLE))
+    sigma_mm = float(there_mm * np.hypot(THICKNESS_SIGMA_MM / thickness_mm, _ANGLE))
     if abs(found.distance_mm - there_mm) > 3.0 * np.hypot(sigma_mm, found.distance_sigma_mm):
         return found
     weights = 1.0 / np.square([found.distance_sigma_mm, sigma_mm])

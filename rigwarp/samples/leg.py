@@ -40,6 +40,8 @@ class Leg:
     edges, lines : axis -> (H, W).
     contrast : (axis, period) -> (H, W) amplitude / mean of the stripes.
     position : (H, W, 2) projector pixel seen, NaN outside `lit`; affine : (2, 3) what it is nearly.
+    origin : (H, W, 2) the mean of the projector pixels whose light falls there. Where waves gather light from several,
+        the phase of the finest stripes, which make `position` sharp, is not that of the mean.
     lit : (H, W) camera pixels with light.
     drift : share by which white grew from the first picture to the last.
     shape : of the camera's response.
@@ -55,6 +57,7 @@ class Leg:
     contrast: dict[tuple[str, int], Light]
     position: Array
     affine: Array
+    origin: Array
     lit: BoolArray
     drift: float
     shape: float
@@ -110,7 +113,9 @@ def read_leg(
     }
     white = 0.5 * (light(first) + light(last))
     edges = {axis: light(number("edge", axis=axis)) for axis in ("x", "y")}
-    position, affine = _positions(bench, {key: turn for key, (_, turn) in waves.items()}, waves, edges, white, lit)
+    position, origin, affine = _positions(
+        bench, {key: turn for key, (_, turn) in waves.items()}, waves, edges, white, lit
+    )
     return Leg(
         white=white,
         colours=np.stack([light(number("colour", colour=colour)) for colour in COLOURS]),
@@ -122,6 +127,7 @@ def read_leg(
         contrast={key: _over_pixels(contrast, affine) for key, (contrast, _) in waves.items()},
         position=position,
         affine=affine,
+        origin=origin,
         lit=lit,
         drift=drift,
         shape=shape,
@@ -241,9 +247,9 @@ def _positions(
     edges: dict[str, Light],
     white: Light,
     lit: BoolArray,
-) -> tuple[Array, Array]:
+) -> tuple[Array, Array, Array]:
     rows, columns = (index.astype(float) for index in np.indices(lit.shape))
-    found, affine = np.full((*lit.shape, 2), np.nan), np.zeros((2, 3))
+    found, origin, affine = np.full((*lit.shape, 2), np.nan), np.full((*lit.shape, 2), np.nan), np.zeros((2, 3))
     for k, axis in enumerate(("x", "y")):
         half = lit & (np.abs(edges[axis] / np.maximum(white, 1e-6) - 0.5) < 0.2)
         if np.count_nonzero(half) < 10:
@@ -264,10 +270,12 @@ def _positions(
                 place = np.where(contrast > _KEPT, candidate, place)
                 continue
             share = np.where(contrast > _KEPT, (contrast / period) ** 2, 0.0)
+            if period == _FINE_PX:
+                origin[..., k] = np.where(lit, candidate, np.nan)
             total, weight = total + share * candidate, weight + share
             place = np.where(weight > 1e-8, total / weight, place)
         found[..., k] = np.where(lit, place, np.nan)
-    return found, affine
+    return found, origin, affine
 
 
 def _slope(turn: Light, lit: BoolArray, along: int) -> float:

@@ -7,7 +7,7 @@ import numpy as np
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.samples.added_blur import AddedBlur, added_blur
-from rigwarp.samples.bench import SampleBench, Sheet
+from rigwarp.samples.bench import ANGLE_SIGMA_RAD, THICKNESS_SIGMA_MM, SampleBench, Sheet
 from rigwarp.samples.closed_forms.spread import (
     aperture_modulation,
     beams_modulation,
@@ -124,17 +124,23 @@ def spread_mm2(bench: SampleBench, log_contrast: Array) -> float:
     return max(added_blur(1.0 / (bench.pixel_mm * periods), kept, _FLOOR * kept).variance_mm2, 0.0)
 
 
-def companions_doubt_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -> float:
-    """1-sigma of a variance in the plane of incidence, by how well the index of a sheet with companions is known."""
+def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -> Array:
+    """(3,) by how much a variance in the plane changes, were index, thickness or angle 1-sigma more than stated."""
     if not sheet.thickness_mm > 0.0:
-        return 0.0
+        return np.zeros(3)
     per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
     middle = middle_px(bench)[:1]
-    stated, other = (
-        beams_modulation(*bench.beams(replace(sheet, index=sheet.index + off), middle, reflectance), per_mm)
-        for off in (0.0, sheet.index_sigma)
-    )
-    return abs(added_blur(per_mm, other / stated, np.full(len(per_mm), _NOISE)).variance_mm2)
+
+    def kept(on: SampleBench, one: Sheet) -> Array:
+        return beams_modulation(*on.beams(one, middle, reflectance), per_mm)
+
+    others = [
+        kept(bench, replace(sheet, index=sheet.index + sheet.index_sigma)),
+        kept(bench, replace(sheet, thickness_mm=sheet.thickness_mm + THICKNESS_SIGMA_MM)),
+        kept(replace(bench, angle_rad=bench.angle_rad + ANGLE_SIGMA_RAD), sheet),
+    ]
+    stated, sigma = kept(bench, sheet), np.full(len(per_mm), _NOISE)
+    return np.array([added_blur(per_mm, other / stated, sigma).variance_mm2 for other in others])
 
 
 def _beside_normal(stripes: LocalStripes, per_mm: Array) -> Array:

@@ -17,6 +17,7 @@ _LEAST_KEPT = 0.5  # of a slope that the footprint leaves: less is not worth div
 
 
 _NO_SPREAD: Array = np.zeros(2)
+_ROUNDING = 1e-6
 _LENGTHS = 0.01  # 1-sigma share of what bench.toml says: the way to the screen, and the width of the picture
 
 
@@ -116,7 +117,8 @@ def slope_bands(
     for shortest, longest_mm in pairwise(limits):
         if longest_mm <= 1.2 * shortest:
             continue
-        inside = (rate <= 1.0 / shortest) & (rate > 1.0 / longest_mm)
+        # one frequency lies on the longer limit: not for a rounding error to decide
+        inside = (rate <= 1.0 / shortest) & (rate > (1.0 + _ROUNDING) / longest_mm)
         square, floor = power[inside].sum(axis=0), empty[inside].sum(axis=0)
         rms = np.sqrt(np.maximum(square - floor, 0.0))
         # the window leaves about a quarter of the cells independent; of a signal with noise on it, 2 s n is what varies

@@ -12,8 +12,9 @@ from rigwarp.samples.closed_forms.sheets import fresnel, ghost_distance_mm
 from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden, with_thickness
 from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg
-from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubt_mm2, stripe_blur
+from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubts_mm2, stripe_blur
 from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, register
+from rigwarp.samples.sent_light import sent_light
 from rigwarp.samples.specks import Specks, find_specks
 from rigwarp.samples.tile_light import tile_light
 from rigwarp.samples.veil import haze_of, near_light, veil_of
@@ -73,10 +74,12 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     """
     nodes = nodes_of(bench, reference) if nodes is None else nodes
     s, r = register(sample, nodes), register(reference, nodes)
-    ratio, crowding = _ratio(s, r), s.crowding(r)
+    crowding = s.crowding(r)
+    log_ratio, log_sigma = _reflectance(sample, reference, nodes)
+    sent = sent_light(bench, sample, reference, nodes)
+    ratio = sent.light * float(np.exp(log_ratio.mean()) / np.median(sent.light))
     smooth = _smoothed(bench, ratio, nodes)
     calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
-    log_ratio, log_sigma = _reflectance(sample, reference, nodes)
     whole = float(bench.reference_reflectance.mean())
     whole_sample = whole * float(np.exp(log_ratio.mean()))
     double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, *_face(bench, sheet))
@@ -100,10 +103,8 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]) if calm else float("nan"),
         uneven_rms=_beside_plane(smooth) if calm else float("nan"),
         blur=blur,
-        companions_mm2=float(
-            np.hypot(
-                companions_doubt_mm2(bench, sheet, whole_sample), companions_doubt_mm2(bench, bench.reference, whole)
-            )
+        companions_mm2=_companions_doubt_mm2(
+            companions_doubts_mm2(bench, sheet, whole_sample), companions_doubts_mm2(bench, bench.reference, whole)
         ),
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,
@@ -114,8 +115,15 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         crowding=float(crowding.mean()),
         spread_mm2=np.maximum(near[0].whole_mm2 - [one.waves_mm2 for one in blur], 0.0),
         double=double,
-        specks=find_specks(bench, ratio, nodes, crowding),
+        specks=find_specks(
+            bench, ratio, nodes, crowding, spread_px2=sent.smoothed_px2, gathered_px2=s.read(sent.gathered_px2)
+        ),
     )
+
+
+def _companions_doubt_mm2(sample: Array, reference: Array) -> float:
+    """1-sigma of their difference: each has an index and a thickness of its own, and the angle is common to both."""
+    return float(np.linalg.norm([*sample[:2], *reference[:2], sample[2] - reference[2]]))
 
 
 def _companions_mm(bench: SampleBench, sheet: Sheet) -> float:
@@ -134,10 +142,6 @@ def _face(bench: SampleBench, sheet: Sheet) -> tuple[float, float]:
         for index in (sheet.index, sheet.index + sheet.index_sigma)
     )
     return here, off - here
-
-
-def _ratio(s: Registered, r: Registered) -> Array:
-    return s.read(s.leg.white) * s.density / (r.read(r.leg.white) * r.density)
 
 
 def _reflectance(sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, Array]:

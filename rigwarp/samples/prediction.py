@@ -61,7 +61,8 @@ class Prediction:
     ----------
     blur_mm, blur_px : (2,) 1-sigma in and across the plane of incidence, added to what the rig has by itself.
     blur_px_p90 : the larger of the two.
-    contrast : of black and white in a picture half of each, as far as the mirror limits it.
+    contrast : of black and white in a picture half of each, as far as the mirror limits it; NaN where its veil is not
+        told.
     moved_mm, moved_px : rms by which waves shift the picture: the prewarp takes it out.
     left_mm, left_px : rms of what the same waves do within the width of the beam: it blurs, is in `blur_mm`, too, and
         no prewarp takes it out.
@@ -129,7 +130,7 @@ def predict(material: Material, path: LightPath) -> Prediction:
         blur_mm=np.median(blur, axis=0),
         blur_px=np.median(px, axis=0),
         blur_px_p90=float(np.quantile(px.max(axis=1), 0.9)),
-        contrast=contrast_left(max(material.veil, 0.0), 0.5) if material.veil > 0 else float("inf"),
+        contrast=float("inf") if material.veil <= 0.0 else contrast_left(material.veil, 0.5),
         moved_mm=float(np.median(shift)),
         moved_px=float(np.median(shift / path.pixel_mm)),
         left_mm=float(np.median(rest)),

@@ -6,14 +6,19 @@ import cv2
 import numpy as np
 from scipy.optimize import nnls
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.registered import Nodes
 
 _TIMES = 5.0
 """Sigmas of the filtered map, on the spot, above which something is a speck: of some hundred places none by chance."""
 _LEAST_SHARE = 0.0017  # 1-sigma of the filtered map that screens and calm mirrors leave
+_MOST = 100
+_GATHERED = (
+    2e-4  # 1-sigma, times the square of a variance in pixels: where waves all but focus light, from known pieces
+)
 _BACKGROUND = 1.2  # 1-sigma of the smoothing that is taken off, in footprints
+_SHARP: Array = np.zeros(2)
 GRADES_MM = (0.1, 0.16, 0.25, 0.4, 0.63, 1.0, 1.6)
 """ISO 10110-7: each step 1.6 times the one before."""
 
@@ -66,10 +71,22 @@ def seen_twice(first: Specks, second: Specks, within_mm: float) -> Specks:
     )
 
 
-def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes, crowding: Array) -> Specks:
+def find_specks(
+    bench: SampleBench,
+    ratio: Array,
+    nodes: Nodes,
+    crowding: Array,
+    *,
+    spread_px2: Array = _SHARP,
+    gathered_px2: Array | None = None,
+) -> Specks:
     """Specks in a map (rows, columns) of relative reflectance, by a filter matched to the footprint.
 
-    `crowding` : (rows, columns) square by which waves stretch the picture.
+    Parameters
+    ----------
+    crowding : (rows, columns) square by which waves stretch the picture.
+    spread_px2 : (2,) variance by which the map itself is smoothed.
+    gathered_px2 : (rows, columns) variance of where the light comes from that falls there.
     """
     template = _disc(bench, nodes)
     footprint = np.pi / 4.0 * bench.footprint_mm**2 / np.cos(bench.angle_rad)
@@ -79,21 +96,32 @@ def find_specks(bench: SampleBench, ratio: Array, nodes: Nodes, crowding: Array)
         return picture - cv2.GaussianBlur(picture, (0, 0), blur[0], sigmaY=blur[1], borderType=cv2.BORDER_REFLECT)
 
     pad = [int(3 * b) + template.shape[1 - k] for k, b in enumerate(blur)]
-    lonely = raised(np.pad(template, ((pad[1], pad[1]), (pad[0], pad[0]))))
+    alone = np.pad(template, ((pad[1], pad[1]), (pad[0], pad[0])))
+    wide = np.sqrt(np.maximum(spread_px2, 1e-4))
+    lonely = raised(np.asarray(cv2.GaussianBlur(alone, (0, 0), float(wide[0]), sigmaY=float(wide[1])), np.float64))
     crop = lonely[pad[1] : -pad[1], pad[0] : -pad[0]]
+    power = np.sum(crop**2)
     missing = raised(1.0 - ratio / float(np.median(ratio)))
-    share = np.asarray(cv2.filter2D(missing, -1, crop, borderType=cv2.BORDER_REFLECT), np.float64) / np.sum(crop**2)
-    sigma = _local_sigma(share, _over_beam(bench, crowding, nodes))
+    share = np.asarray(cv2.filter2D(missing, -1, crop, borderType=cv2.BORDER_REFLECT), np.float64) / power
     rim = np.ceil(0.5 * bench.footprint_mm / nodes.pitch_mm).astype(int)
-    inside = (slice(rim[1], -rim[1]), slice(rim[0], -rim[0]))  # a beam that is cut off tells half of its light
-    times = np.zeros_like(share)
-    times[inside] = share[inside] / sigma[inside]
-    least = np.sqrt(_TIMES * footprint * sigma[inside])
-    return Specks(
-        dark=_peaks(times, share, sigma, nodes, footprint),
-        least_mm=float(np.median(least)),
-        everywhere_mm=float(least.max()),
+    inside = np.zeros(share.shape, bool)  # a beam that is cut off tells half of its light
+    inside[rim[1] : -rim[1], rim[0] : -rim[0]] = True
+    one = np.asarray(cv2.filter2D(lonely, -1, crop, borderType=cv2.BORDER_CONSTANT), np.float64) / power
+    near = (
+        np.zeros(share.shape) if gathered_px2 is None else cv2.dilate(gathered_px2, (template > 0.0).astype(np.uint8))
     )
+    doubt = _Doubt(crowding=_over_beam(bench, crowding, nodes), gathered=_GATHERED * np.asarray(near, np.float64) ** 2)
+    dark, sigma = _peaks(share, one, inside, doubt, nodes, footprint)
+    least = np.sqrt(_TIMES * footprint * sigma[inside])
+    return Specks(dark=dark, least_mm=float(np.median(least)), everywhere_mm=float(least.max()))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Doubt:
+    """(rows, columns) what makes the filtered map less sure: waves crowding light, and 1-sigma where they gather it."""
+
+    crowding: Array
+    gathered: Array
 
 
 def _over_beam(bench: SampleBench, crowding: Array, nodes: Nodes) -> Array:
@@ -101,16 +129,17 @@ def _over_beam(bench: SampleBench, crowding: Array, nodes: Nodes) -> Array:
     return np.asarray(cv2.GaussianBlur(crowding, (0, 0), float(wide[0]), sigmaY=float(wide[1])))
 
 
-def _local_sigma(share: Array, crowding: Array) -> Array:
-    """1-sigma of the filtered map, place by place.
+def _local_sigma(share: Array, doubt: _Doubt, free: BoolArray) -> Array:
+    """1-sigma of the filtered map, place by place, by those that are `free` of specks.
 
-    Waves' ripple is taken out to first order of how they crowd light; what is left grows with its square. It brightens
-    as much as it darkens, and specks only darken: so the bright half tells.
+    Of what waves do to brightness something is left that grows with how they crowd light. It brightens as much as it
+    darkens, and specks only darken: so the bright half tells.
     """
-    bright = share < 0.0
-    rows = np.column_stack([np.ones(np.count_nonzero(bright)), crowding[bright] ** 2])
+    bright = free & (share < 0.0)
+    rows = np.column_stack([np.ones(np.count_nonzero(bright)), doubt.crowding[bright] ** 2])
     even, by_waves = nnls(rows, share[bright] ** 2)[0] if len(rows) else (0.0, 0.0)
-    return np.asarray(np.sqrt(max(float(even), _LEAST_SHARE**2) + by_waves * crowding**2))
+    square = max(float(even), _LEAST_SHARE**2) + by_waves * doubt.crowding**2
+    return np.asarray(np.sqrt(square + doubt.gathered**2))
 
 
 def _disc(bench: SampleBench, nodes: Nodes) -> Array:
@@ -122,16 +151,28 @@ def _disc(bench: SampleBench, nodes: Nodes) -> Array:
     return np.asarray(np.clip(away / float(np.mean(nodes.pitch_mm)) + 0.5, 0.0, 1.0))
 
 
-def _peaks(times: Array, share: Array, sigma: Array, nodes: Nodes, footprint: float) -> tuple[Speck, ...]:
+def _peaks(
+    share: Array, one: Array, inside: BoolArray, doubt_map: _Doubt, nodes: Nodes, footprint: float
+) -> tuple[tuple[Speck, ...], Array]:
+    """Specks in the filtered map, strongest first, each taken out with the bright ring that the filter makes of it.
+
+    And the map's 1-sigma when all are out; `one` is what the filter makes of a single speck of share 1.
+    """
     found: list[Speck] = []
-    left = times.copy()
-    middle = (np.array(share.shape[::-1]) - 1) / 2.0
+    rest, free = share.copy(), inside.copy()
+    middle, half = (np.array(share.shape[::-1]) - 1) / 2.0, np.array(one.shape) // 2
     # one and a half beams around: a speck's own remainders are no specks
     reach = np.ceil(1.5 * np.sqrt(4.0 * footprint / np.pi) / nodes.pitch_mm).astype(int)
-    while left.max() > _TIMES and len(found) < 100:
-        row, column = np.unravel_index(int(np.argmax(left)), left.shape)
+    while True:
+        sigma = _local_sigma(rest, doubt_map, free if free.any() else inside)
+        times = np.where(free, rest / sigma, 0.0)
+        row, column = (int(i) for i in np.unravel_index(int(np.argmax(times)), times.shape))
+        if not times[row, column] > _TIMES or len(found) == _MOST:
+            return tuple(sorted(found, key=lambda speck: -speck.area_mm2)), sigma
         x, y = (np.array([column, row]) - middle) * nodes.pitch_mm
-        area, doubt = (float(values[row, column]) * footprint for values in (share, sigma))
+        area, doubt = (float(values[row, column]) * footprint for values in (rest, sigma))
         found.append(Speck(x_mm=float(x), y_mm=float(y), area_mm2=area, area_sigma_mm2=doubt))
-        left[max(row - reach[1], 0) : row + reach[1] + 1, max(column - reach[0], 0) : column + reach[0] + 1] = 0.0
-    return tuple(sorted(found, key=lambda one: -one.area_mm2))
+        across, down = np.meshgrid(*(np.arange(n) - at for n, at in zip(share.shape[::-1], (column, row), strict=True)))
+        there = (np.abs(down) <= half[0]) & (np.abs(across) <= half[1])
+        rest[there] -= rest[row, column] * one[down[there] + half[0], across[there] + half[1]]
+        free &= (np.abs(down) > reach[1]) | (np.abs(across) > reach[0])

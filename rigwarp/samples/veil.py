@@ -86,12 +86,12 @@ def _waves_within(bench: SampleBench, leg: Leg, mrad: float) -> Array:
 
 def veil_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, Array]:
     """(5,) share of light beyond the discs' radii that a sample sends more than the reference, and its 1-sigma."""
-    around = [_around(bench, one.leg, one.leg.white) for one in (sample, reference)]
+    whites = [white_around(bench, one.leg, one.leg.white) for one in (sample, reference)]
     rows = []
     for radius in DISC_MRAD:
         (h_s, u_s), (h_r, u_r) = (
             _disc_light(bench, one, one.leg.dark[radius], white, radius)
-            for one, white in zip((sample, reference), around, strict=True)
+            for one, white in zip((sample, reference), whites, strict=True)
         )
         blurred, blurred_sigma = _by_blur(bench, radius, sample, reference)
         rows.append((h_s - h_r - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))))
@@ -104,7 +104,7 @@ def haze_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tupl
     blurred, blurred_sigma = _by_blur(bench, HAZE_MRAD, sample, reference)
     for colour, k in (("red", 0), ("blue", 2)):
         (h_s, u_s), (h_r, u_r) = (
-            _disc_light(bench, one, one.leg.haze[colour], _around(bench, one.leg, one.leg.colours[k]), HAZE_MRAD)
+            _disc_light(bench, one, one.leg.haze[colour], white_around(bench, one.leg, one.leg.colours[k]), HAZE_MRAD)
             for one in (sample, reference)
         )
         rows.append((h_s - h_r - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))))
@@ -174,22 +174,22 @@ def _over_edge(bench: SampleBench, radius_mrad: float, one: NearLight, variance_
 
 
 def _disc_light(
-    bench: SampleBench, one: NearLight, picture: Light, around: Light, radius_mrad: float
+    bench: SampleBench, one: NearLight, picture: Light, white: Light, radius_mrad: float
 ) -> tuple[float, float]:
     """Light in the middle of a dark disc, in shares of white, and its standard error.
 
-    The light in the disc comes from all around it, so white is the mean over as wide a surrounding (`around`): waves
+    The light in the disc comes from all around it, so white is the mean over as wide a surrounding: waves
     of the mirror may make the very middle brighter or darker.
     """
     there = _within(bench, one.leg, _core_px(bench, radius_mrad))
-    values = picture[there] / around[there]
+    values = picture[there] / white[there]
     return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
 
 
-def _around(bench: SampleBench, leg: Leg, white: Light) -> Light:
+def white_around(bench: SampleBench, leg: Leg, white: Light, wide_mm: float = _SURROUNDING_MM) -> Light:
     """White smoothed over the lit part of the picture."""
     scale = float(np.sqrt(abs(np.linalg.det(leg.affine[:, :2])))) * bench.pixel_mm  # mm per camera pixel
-    wide, lit = _SURROUNDING_MM / scale, leg.lit.astype(np.float32)
+    wide, lit = wide_mm / scale, leg.lit.astype(np.float32)
     light, count = (_smoothed_widely(picture, wide) for picture in (white * lit, lit))
     return np.asarray(light / np.maximum(count, 1e-3), np.float32)
 

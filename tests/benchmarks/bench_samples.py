@@ -3,15 +3,16 @@
 Each seed draws a piece (metal in front or behind a sheet; core, tail, waves, a speck), lays it into the small bench
 of the tests with the bench's drift, tilt and noise, and measures one cycle; `--seeds A-B` says which, and `--jobs N`
 shares them out. Blur and slopes are judged by the part of the piece that is seen: 30 mm of a sheet whose waves are 7
-to 12 mm long blur by up to a tenth more or less than the whole sheet would. Refractive indices that the bench is told
-are off by 0.005 (1-sigma), the reference's too, as makers know them. Error over sigma is judged with these, and the
-error of blur with the right ones as well: 0.005 of a glass reference is 12 % of 0.1 mrad in the plane of incidence.
-Specks are drawn from 0.35 mm on. Asked is both that all are found, and that none is missed that is above what its own
-cycle says it can tell; the latter alone would hold for a bench that says it can tell nothing. Twins, and pairs that
-differ by twice the 1-sigma of their difference, are drawn with the repeatability that the two pairs of each cycle
-show.
+to 12 mm long blur by up to a tenth more or less than the whole sheet would. What the bench is told is off as makers
+know it: refractive indices by 0.005 (1-sigma), thicknesses by 0.05 mm, the angle of incidence by half a degree, the
+reference's reflectance by 0.03; and the reference has other waves every time. Error over sigma is judged with these,
+and the errors of blur and of double images with the right ones: 0.005 of a glass reference is 12 % of 0.1 mrad in the
+plane of incidence. Veil is judged at the limits beyond which a cycle tells it. Specks are drawn from 0.3 mm (root of
+the area) on, all inside what is compared, and all are to be found. Twins, and pairs that differ by twice the 1-sigma
+of their difference, are drawn with the repeatability that the two pairs of each cycle show.
 """
 
+import re
 import sys
 import tempfile
 from dataclasses import replace
@@ -30,7 +31,7 @@ from samples_truth import mirror_points, true_slopes  # noqa: E402
 
 from rigwarp.geometry import Array  # noqa: E402
 from rigwarp.jobs.samples.bench_folder import open_bench_folder  # noqa: E402
-from rigwarp.samples.bench import SampleBench, Sheet  # noqa: E402
+from rigwarp.samples.bench import ANGLE_SIGMA_RAD, THICKNESS_SIGMA_MM, SampleBench, Sheet  # noqa: E402
 from rigwarp.samples.cycle import CycleFigures, cycle_figures  # noqa: E402
 from rigwarp.samples.frames import frame_picture, sample_frames  # noqa: E402
 from rigwarp.samples.leg import Leg, read_leg  # noqa: E402
@@ -58,7 +59,7 @@ def _piece(seed: int) -> tuple[str, float, float]:
     stated = float(random.choice([1.49, 1.59]))
     core, tail = random.uniform(0.1, 0.8, 2), random.uniform(0.003, 0.04)
     waves = random.uniform(0.05, 0.5)
-    specks = [[*random.uniform(-7, 7, 2).round(2).tolist(), round(float(random.uniform(0.4, 1.0)), 2)]]
+    specks = [[*random.uniform(-7, 7, 2).round(2).tolist(), round(float(random.uniform(0.34, 1.0)), 2)]]
     index = round(stated + _INDEX * float(random.standard_normal()), 4)
     text = f"""
 [[piece]]
@@ -101,23 +102,44 @@ def _drawn(seed: int) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as folder:
         root = small_bench(Path(folder) / "box")
         bench = open_bench_folder(root).bench
-        truth = parse_bench_truth((root / "virtual_samples.toml").read_text(encoding="utf-8") + piece)
-    return _one(bench, truth, [frame_picture(bench, frame) for frame in sample_frames()], seed, sheet)
+        text = (root / "virtual_samples.toml").read_text(encoding="utf-8")
+        truth = parse_bench_truth(_another_glass(text, seed) + piece)
+    return judged(bench, truth, _cycle(bench, truth, seed, sheet), seed, sheet)
 
 
-def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, sheet: Sheet) -> dict[str, Any]:
+def _another_glass(text: str, seed: int) -> str:
+    """The first piece of virtual_samples.toml, the reference, with other waves: its bow is in every figure's scale."""
+    random = np.random.default_rng([seed, 2])
+    return re.sub(r"seed = \[\d+\]", lambda _: f"seed = [{random.integers(10**6)}]", text, count=2)
+
+
+def _cycle(bench: SampleBench, truth: BenchTruth, seed: int, sheet: Sheet) -> dict[str, Leg]:
     virtual = VirtualSampleBench(truth, seed=seed)
-    order = {"R1": "glass", "S1": sheet.name, "S2": sheet.name, "R2": "glass"}
+    pictures = [frame_picture(bench, frame) for frame in sample_frames()]
     legs: dict[str, Leg] = {}
-    for leg, name in order.items():
+    for leg, name in {"R1": "glass", "S1": sheet.name, "S2": sheet.name, "R2": "glass"}.items():
         legs[leg] = _leg(bench, virtual, pictures, name, legs)
-    # by indices that are off as makers' are; and blur, for its error beside that, by the right ones
-    off = _INDEX * float(np.random.default_rng([seed, 1]).standard_normal())
-    stated = replace(bench, reference=replace(bench.reference, index=bench.reference.index + off))
-    figures = cycle_figures(stated, sheet, legs)
+    return legs
+
+
+def judged(bench: SampleBench, truth: BenchTruth, legs: dict[str, Leg], seed: int, sheet: Sheet) -> dict[str, Any]:
+    """Errors of the figures of a cycle's legs, and what they are over sigma."""
+    # by what makers know: indices, thicknesses and an angle that are off; and blur, for its error beside, by the right
+    off = np.random.default_rng([seed, 1]).standard_normal(5) * [
+        _INDEX, THICKNESS_SIGMA_MM, THICKNESS_SIGMA_MM, ANGLE_SIGMA_RAD, bench.reference_sigma,
+    ]  # fmt: skip
+    glass = bench.reference
+    stated = replace(
+        bench,
+        angle_rad=bench.angle_rad + off[3],
+        reference_reflectance=bench.reference_reflectance * (1.0 + off[4]),
+        reference=replace(glass, index=glass.index + off[0], thickness_mm=glass.thickness_mm + off[1]),
+    )
+    callipered = replace(sheet, thickness_mm=sheet.thickness_mm + off[2] if sheet.thickness_mm else 0.0)
+    figures = cycle_figures(stated, callipered, legs)
     known = cycle_figures(bench, replace(sheet, index=truth.pieces[sheet.name].index[1]), legs)
-    piece, glass = true_figures(truth, sheet.name), true_figures(truth, "glass")
-    ratio = np.array(piece["reflectance"]) / np.array(glass["reflectance"])
+    piece = true_figures(truth, sheet.name)
+    ratio = np.array(piece["reflectance"]) / np.array(true_figures(truth, "glass")["reflectance"])
     nodes = nodes_of(bench, legs["R1"])
     seen = mirror_points(truth, nodes)[::4, ::4]
     both = [seen_variance(truth, truth.pieces[name], seen) for name in (sheet.name, "glass")]
@@ -148,26 +170,52 @@ def _one(bench: SampleBench, truth: BenchTruth, pictures: list[Any], seed: int, 
             float(figures.pairs[0].blur[0].added.variance_mm2 - figures.pairs[1].blur[0].added.variance_mm2),
             float(figures.pairs[0].veil[2] - figures.pairs[1].veil[2]),
         ],
-        **_double(figures, piece, sheet),
+        **_double(figures, known, piece, sheet),
+        "parts": _parts(figures, sheet),
         "specks": (len(found), np.sqrt(speck), figures.specks.everywhere_mm, found[0] / speck if found else np.nan),
     }
 
 
-def _double(figures: CycleFigures, piece: dict[str, Any], sheet: Sheet) -> dict[str, Any]:
-    """Distance (mm) and strengths of a thick sheet's companions less the true ones, and these over sigma."""
+def _parts(figures: CycleFigures, sheet: Sheet) -> dict[str, Any]:
+    """What a seed's 1-sigmas are made of, for the eye."""
+    one, other = figures.pairs
+    found = {
+        "thickness_mm": sheet.thickness_mm,
+        "blur_mrad": figures.blur_mrad,
+        "variance_mm2": figures.variance_mm2,
+        "variance_sigma_mm2": figures.variance_sigma_mm2,
+        "variance_own_mm2": [blur.added.variance_sigma_mm2 for blur in one.blur],
+        "variance_apart_mm2": [
+            a.added.variance_mm2 - b.added.variance_mm2 for a, b in zip(one.blur, other.blur, strict=True)
+        ],
+        "waves_mm2": [blur.waves_mm2 for blur in one.blur],
+        "companions_mm2": one.companions_mm2,
+        "crowding": one.crowding,
+        "veil": figures.veil,
+        "veil_sigma": figures.veil_sigma,
+        "veil_own": one.veil_sigma,
+        "veil_apart": one.veil - other.veil,
+        "band_rms_rad": figures.bands[0].rms_rad,
+        "band_sigma_rad": figures.bands[0].sigma_rad,
+        "double": [figures.double.distance_sigma_mm, figures.double.strength_sigma],
+    }
+    return {key: np.round(value, 7).tolist() for key, value in found.items()}
+
+
+def _double(figures: CycleFigures, known: CycleFigures, piece: dict[str, Any], sheet: Sheet) -> dict[str, Any]:
+    """Distance (mm) and strengths of a thick sheet's companions less the true ones.
+
+    By the right index, thickness and angle; and over sigma by those that bench.toml says.
+    """
     if sheet.thickness_mm <= 2.0:
         return {"double": None, "double_z": None}
-    found, beams = figures.double, piece["beams"]
-    off = np.array(
-        [
-            found.distance_mm - piece["ghost_mm"],
-            found.front - beams.get("front", 0.0) / beams["main"],
-            found.third - beams.get("third", 0.0) / beams["main"],
-        ]
-    )
+    beams = piece["beams"]
+    true = [piece["ghost_mm"], *(beams.get(one, 0.0) / beams["main"] for one in ("front", "third"))]
+    off, by_known = (np.array([one.distance_mm, one.front, one.third]) - true for one in (figures.double, known.double))
+    doubt = figures.double
     return {
-        "double": off,
-        "double_z": off / [found.distance_sigma_mm, found.strength_sigma, found.strength_sigma],
+        "double": by_known,
+        "double_z": off / [doubt.distance_sigma_mm, doubt.strength_sigma, doubt.strength_sigma],
     }
 
 
@@ -179,13 +227,13 @@ def _bands(truth: BenchTruth, name: str, nodes: Nodes, figures: CycleFigures) ->
     slopes = true_slopes(truth, name, "glass", mirror_points(truth, nodes))
     rows, columns = slopes.shape[:2]
     window = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])
-    fx, fy = np.meshgrid(np.fft.fftfreq(columns, nodes.pitch_mm[0]), np.fft.fftfreq(rows, nodes.pitch_mm[1]))
+    fx, fy = np.meshgrid(np.fft.fftfreq(columns, figures.pitch_mm[0]), np.fft.fftfreq(rows, figures.pitch_mm[1]))
     rate, band = np.hypot(fx, fy), figures.bands[0]
     turn = np.pi * truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
     turn = turn * np.hypot(fx / np.cos(truth.angle_rad), fy)
     # true slopes are as the beam's width leaves them, and the band's are without that
     kept = np.where(turn > 0.0, 2.0 * jv(1, turn) / np.where(turn > 0.0, turn, 1.0), 1.0)
-    inside = (rate > 1.0 / band.longest_mm) & (rate <= 1.0 / band.shortest_mm)
+    inside = (rate > (1.0 + 1e-6) / band.longest_mm) & (rate <= 1.0 / band.shortest_mm)
     power = np.abs(np.fft.fft2(slopes * window[..., None], axes=(0, 1)))[inside] ** 2 / kept[inside][:, None] ** 2
     rms = np.sqrt(np.sum(power, axis=0) / (rate.size * np.sum(window**2)))
     return band.total_rad / float(np.hypot(*rms)) - 1.0, (band.rms_rad - rms) / band.sigma_rad
@@ -216,22 +264,22 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     invented = sum(max(n - 1, 0) for n, _, _, _ in specks)
     double = np.array([row["double"] for row in rows if row["double"] is not None])
     figures = ("reflectance", "blur", "veil", "bands")
-    z = {key: float(np.sqrt(np.mean(all_of(f"{key}_z") ** 2))) for key in figures}
-    worst = {key: float(np.max(np.abs(all_of(key)))) for key in figures}
-    worst["veil"] = float(np.max(np.abs([row["veil"][1:] for row in rows])))
-    p95 = {key: float(np.quantile(np.abs(all_of(key)), 0.95)) for key in figures}
+    z = {key: float(np.sqrt(np.nanmean(all_of(f"{key}_z") ** 2))) for key in figures}
+    worst = {key: float(np.nanmax(np.abs(all_of(key)))) for key in figures}
+    p95 = {key: float(np.nanquantile(np.abs(all_of(key)), 0.95)) for key in figures}
     told = _told_apart(rows)
+    parts = {
+        f"{figure} {words}": _part(rows, figure, k)
+        for figure, words_of in _PARTS.items()
+        for k, words in enumerate(words_of)
+    }
     return {
         "seeds": len(rows),
         "worst": worst,
         "p95": p95,
         "blur_worst_with_indices_off": float(np.max(np.abs(all_of("blur_index_off")))),
         "error_over_sigma_rms": z,
-        "by_part": {
-            f"{figure} {words}": _part(rows, figure, k)
-            for figure, parts in _PARTS.items()
-            for k, words in enumerate(parts)
-        },
+        "by_part": parts,
         "double_image": {"n": len(double), **{key: _most(double, k) for k, key in enumerate(("mm", "front", "third"))}},
         **told,
         "specks": {"drawn": len(specks), "found": sum(seen), "invented": invented,
@@ -241,18 +289,17 @@ def _summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "held": {
             "reflectance within 0.5 %": worst["reflectance"] <= 0.005,
             "blur within 5 %, with the indices that bench.toml says": worst["blur"] <= 0.05,
-            "veil within 0.2 % from 4 mrad on": worst["veil"] <= 0.002,
+            "veil within 0.2 %, where it is told": worst["veil"] <= 0.002,
             "slope band within 10 %": worst["bands"] <= 0.10,
             "double image within 0.05 mm and 0.3 %": len(double) == 0
             or (_most(double, 0) <= 0.05 and max(_most(double, 1), _most(double, 2)) <= 0.003),
             "every speck above 0.3 mm found": all(seen),
-            "every speck found that is above what its cycle says it can tell": all(
-                n > 0 or width < least for n, width, least, _ in specks
-            ),
             "no speck invented": invented == 0,
             "twins never called different": told["twins_called_different"] == 0.0,
             "pairs two sigmas apart told apart in 95 %": told["pairs_told_apart"] >= 0.95,
-            "error over sigma 0.8 to 1.2": all(0.8 <= one <= 1.2 for one in z.values()),
+            "error over sigma 0.8 to 1.2, each part": all(
+                0.8 <= one["error_over_sigma"] <= 1.2 for one in parts.values() if one
+            ),
         },
     }  # fmt: skip
 
@@ -266,7 +313,13 @@ def _part(rows: list[dict[str, Any]], figure: str, k: int) -> dict[str, float]:
         return {}
     at = int(np.nanargmax(np.abs(errors)))
     z = float(np.sqrt(np.nanmean(sigmas**2)))
-    return {"error_over_sigma": z, "worst": float(errors[at]), "seed": some[at]["seed"], "sigmas": float(sigmas[at])}
+    return {
+        "told": float(np.mean(np.isfinite(errors))),
+        "error_over_sigma": z,
+        "worst": float(errors[at]),
+        "seed": some[at]["seed"],
+        "sigmas": float(sigmas[at]),
+    }
 
 
 def _most(double: Any, column: int) -> float:

@@ -10,6 +10,8 @@ from samples_truth import mirror_points, true_slopes
 from rigwarp.capture.scans.frames_folder import read_frames
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import read_photo
+from rigwarp.files.records.samples import CycleRecord
+from rigwarp.jobs.samples.figure_rows import cycle_rows
 from rigwarp.jobs.samples.measure import FRAMES_SHOWN
 from rigwarp.rig import decode_transfer
 from rigwarp.samples.bench import Sheet
@@ -83,6 +85,11 @@ def test_veil(cycle: MeasuredCycle) -> None:
     for mrad, found in zip(cycle.said["veil_beyond_mrad"][1:], cycle.said["veil"][1:], strict=True):
         true = [veil_beyond(cycle.truth, piece, mrad / 1000.0) for piece in pieces]
         assert found == pytest.approx(true[0] - true[1], abs=0.002)
+    assert cycle.said["veil"][0] is None  # the blur itself reaches beyond 2 mrad: how far, waves leave in doubt
+    assert cycle.said["veil_sigma"][0] > 0.001
+    assert ("veil beyond 2 mrad", "not told: blur reaches as far") in [
+        row[:2] for row in cycle_rows(CycleRecord.read(cycle.run / "cycle.json"))
+    ]
 
 
 def test_slopes_are_those_of_the_waves(cycle: MeasuredCycle, figures: CycleFigures) -> None:

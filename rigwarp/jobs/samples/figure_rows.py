@@ -107,7 +107,8 @@ def cycle_rows(record: CycleRecord) -> list[tuple[str, str, str, str]]:
     for mrad, veil, sigma in zip(
         record.veil_beyond_mrad or (), record.veil or (), record.veil_sigma or (), strict=False
     ):
-        rows.append((f"veil beyond {mrad:g} mrad", f"{100 * veil:+.2f} %", f"{100 * sigma:.2f}", "dark discs"))
+        found = f"{100 * veil:+.2f} %" if np.isfinite(veil) else "not told: blur reaches as far"
+        rows.append((f"veil beyond {mrad:g} mrad", found, f"{100 * sigma:.2f} %", "dark discs"))
     rows.append(("colour of the veil", *_haze(record)))
     for band in record.bands:
         rms, spread = band.rms_mrad or (np.nan, np.nan), band.sigma_mrad or (np.nan, np.nan)

@@ -11,7 +11,8 @@ from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.samples.bench_folder import BenchFolder, cycles_of
 from rigwarp.reports.measures.pixel_scale import determinant, table_jacobian
 from rigwarp.rig import inside_content
-from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.bench import SampleBench, Sheet
+from rigwarp.samples.frames import middle_px
 from rigwarp.samples.prediction import LightPath, Material, Prediction, Waves, predict
 
 _EVERY = 16  # projector pixels between the places that are looked at
@@ -47,7 +48,8 @@ def material_of(bench: SampleBench, name: str, records: list[CycleRecord]) -> Ma
     sheet = bench.sheet(name)
 
     def mean(values: list[float]) -> float:
-        return float(np.nanmean(values)) if values else float("nan")
+        told = [value for value in values if np.isfinite(value)]
+        return float(np.mean(told)) if told else float("nan")
 
     variance = np.mean([record.blur_variance_mm2 or (np.nan, np.nan) for record in records], axis=0)
     longest = max((record.bands for record in records), key=len)
@@ -63,11 +65,22 @@ def material_of(bench: SampleBench, name: str, records: list[CycleRecord]) -> Ma
         waves=tuple(waves),
         thickness_mm=sheet.thickness_mm,
         index=sheet.index,
-        ghost=mean([max(record.double_front or 0.0, record.double_third or 0.0) for record in records]),
+        ghost=_ghost(bench, sheet, records),
         bench_rad=bench.angle_rad,
         beam_mm=bench.footprint_mm,
         pupil_mm=bench.pupil_mm,
     )
+
+
+def _ghost(bench: SampleBench, sheet: Sheet, records: list[CycleRecord]) -> float:
+    """Strength of the double image: as seen, or where it melts into the image what bench.toml's sheet makes."""
+    seen = [max(one.double_front or 0.0, one.double_third or 0.0) for one in records if one.double_seen]
+    if seen or not sheet.thickness_mm > 0.0:
+        return float(np.mean(seen)) if seen else 0.0
+    relative = np.mean([np.mean(one.reflectance or (np.nan,)) for one in records])
+    whole = float(relative * bench.reference_reflectance.mean())
+    strengths = bench.beams(sheet, middle_px(bench)[:1], whole)[1]
+    return float(max(strengths[0], strengths[2]))
 
 
 def light_path(rig: RigFolder) -> LightPath:

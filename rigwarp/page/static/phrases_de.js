@@ -96,7 +96,7 @@ export default [
 ["its process ended without a word; the terminal may tell more", "der Auftrag endete ohne ein Wort; im Terminal steht vielleicht mehr"],
 ["the player does not show the patterns. Is it still running?", "der Spieler zeigt die Muster nicht. Läuft er noch?"],
 ["{} has delivered no picture for {} s: check its cable or network, and that no other program uses it", "{1} hat seit {2} s kein Bild geliefert: Sehen Sie nach Kabel oder Netz, und ob ein anderes Programm sie benutzt"],
-["there is no {} ({}): connect it, or enter another in rig.toml (camera.device); there are: {}", "{1} ({2}) gibt es nicht: anschließen, oder eine andere in rig.toml eintragen (camera.device); es gibt: {3}"],
+["there is no {} ({}): connect it, or enter another as [camera] device; there are: {}", "{1} ({2}) gibt es nicht: anschließen, oder eine andere als [camera] device eintragen; es gibt: {3}"],
 ["{} may not be used by you: join the group that owns it (usually: video)", "{1} dürfen Sie nicht benutzen: In die Gruppe eintreten, der sie gehört (meist: video)"],
 ["no screen here: connect the projector and start it on a desktop, or set DISPLAY", "hier ist kein Bildschirm: Projektor anschließen und auf einem Desktop starten, oder DISPLAY setzen"],
 ["{} is current now", "{1} gilt jetzt"],

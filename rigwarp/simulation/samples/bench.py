@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
 from rigwarp.rig import decode_transfer, encode_transfer
-from rigwarp.simulation.samples.transport import PER_PIXEL, Transport, build_transport
+from rigwarp.simulation.samples.transport import PER_PIXEL, Transport, build_transport, screen_shape
 from rigwarp.simulation.samples.truth import BenchTruth, Piece, turned_by_90
 
 Mishap = Literal["missing", "film on", "upside down", "camera bumped", "seat moved", "overexposed"]
@@ -91,7 +91,8 @@ class VirtualSampleBench:
         offset = 2.0 * truth["far_mm"] * tilt * [1.0, np.cos(truth.angle_rad)]
         offset[0] += 2.0 * piston * np.sin(truth.angle_rad)
         offset[0] += 2.0 * truth["far_mm"] * _SEAT_MOVED_RAD if "seat moved" in mishaps else 0.0
-        self._bump = _BUMP_PX if "camera bumped" in mishaps else self._bump
+        if "camera bumped" in mishaps:
+            self._bump, self._texture = _BUMP_PX, None
         self._exposure = 1.6 if "overexposed" in mishaps else 1.0
         transport = None if "missing" in mishaps else self._transport(piece, shift, mishaps)
         self._seated = _Seated(transport=transport, piece=piece, offset_mm=offset)
@@ -175,7 +176,7 @@ class VirtualSampleBench:
         # a pixel's light is spread over PER_PIXEL^2 points; light that comes back lights the screen evenly
         sharp *= np.float32(PER_PIXEL**2)
         sharp += np.float32(truth["stray_share"] * float(sharp.mean()))
-        return np.asarray(sharp * self._textured(sharp.shape), np.float32)
+        return sharp
 
     def _core_and_tail(self, seated: _Seated) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Light on the screen's grid before it is spread: by the beam's core, and widely."""
@@ -217,26 +218,36 @@ class VirtualSampleBench:
             return _coarsely(light, sigma)
         return np.asarray(_gaussian(light, sigma), np.float32)
 
-    def _textured(self, shape: tuple[int, ...]) -> NDArray[np.float32]:
-        if self._texture is None or self._texture.shape != shape:
-            rough = np.random.default_rng(7).standard_normal((shape[0] // 3 + 1, shape[1] // 3 + 1)).astype(np.float32)
-            smooth = cv2.resize(rough, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-            self._texture = np.float32(1.0) + np.float32(self._truth["texture"]) * smooth
+    def _textured(self) -> NDArray[np.float32]:
+        """The screen's own unevenness as the camera sees it: a mirror's tilt moves the light, and not the screen."""
+        if self._texture is None:
+            rows, columns = screen_shape(self._truth)
+            rough = np.random.default_rng(7).standard_normal((rows // 3 + 1, columns // 3 + 1)).astype(np.float32)
+            smooth = np.asarray(cv2.resize(rough, (columns, rows), interpolation=cv2.INTER_CUBIC), np.float32)
+            uneven = self._seen(smooth, np.zeros(2), cv2.BORDER_REFLECT)
+            self._texture = np.float32(1.0) + np.float32(self._truth["texture"]) * uneven
         return self._texture
+
+    def _seen(self, screen: NDArray[np.float32], offset_mm: Array, border: int) -> NDArray[np.float32]:
+        """A picture on the screen, moved by an offset, where the camera sees it."""
+        truth = self._truth
+        wide, high = truth.camera_resolution
+        turn, step = np.radians(truth["camera_turn_deg"]), PER_PIXEL / truth["camera_px"]
+        matrix = step * np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+        middle = np.array([(wide - 1) / 2.0, (high - 1) / 2.0]) + self._bump
+        start = (np.array(screen.shape[::-1]) - 1) / 2.0 - offset_mm * PER_PIXEL / truth.pixel_mm - matrix @ middle
+        warp = np.column_stack([matrix, start])
+        flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+        return np.asarray(cv2.warpAffine(screen, warp, (wide, high), flags=flags, borderMode=border), np.float32)
 
     def _on_camera(self, screen: NDArray[np.float32]) -> NDArray[np.float32]:
         truth = self._truth
         wide, high = truth.camera_resolution
         offset = self._seated.offset_mm if self._seated is not None else np.zeros(2)
-        turn, step = np.radians(truth["camera_turn_deg"]), PER_PIXEL / truth["camera_px"]
-        matrix = step * np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
-        middle = np.array([(wide - 1) / 2.0, (high - 1) / 2.0]) + self._bump
-        start = (np.array(screen.shape[::-1]) - 1) / 2.0 - offset * PER_PIXEL / truth.pixel_mm - matrix @ middle
-        warp = np.column_stack([matrix, start])
-        flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
-        seen = cv2.warpAffine(screen, warp, (wide, high), flags=flags, borderMode=cv2.BORDER_CONSTANT)
+        seen = self._seen(screen, offset, cv2.BORDER_CONSTANT) * self._textured()
         if truth["camera_blur_px"] > 0.0:
-            seen = cv2.GaussianBlur(seen, (0, 0), truth["camera_blur_px"], borderType=cv2.BORDER_REPLICATE)
+            blur = truth["camera_blur_px"]
+            seen = np.asarray(cv2.GaussianBlur(seen, (0, 0), blur, borderType=cv2.BORDER_REPLICATE), np.float32)
         glare = truth["glare_share"]
         if glare > 0.0:
             wider = _coarsely(np.asarray(seen, np.float32), np.full(2, _GLARE_REACH * wide))

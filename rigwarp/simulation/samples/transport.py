@@ -47,7 +47,7 @@ def build_transport(truth: BenchTruth, piece: Piece, shift_mm: Array) -> Transpo
     seen = _opening_share(truth, chief) * _between_specks(truth, piece, chief - shift_mm)
     radius = np.linalg.norm(chief, axis=-1) / (0.5 * min(truth.opening_mm))
     seen *= 1.0 - piece.paler_rim * np.minimum(radius, 1.0) ** 2
-    shape = _screen_shape(truth)
+    shape = screen_shape(truth)
     incidence = _incidence(truth, chief)
     shares = [beam_shares(piece, colour, incidence) for colour in range(3)]
     matrices = {
@@ -153,7 +153,7 @@ def _grid_half(truth: BenchTruth) -> tuple[int, int]:
     return int(x), int(y)
 
 
-def _screen_shape(truth: BenchTruth) -> tuple[int, int]:
+def screen_shape(truth: BenchTruth) -> tuple[int, int]:
     """Rows and columns, both odd, that hold the opening's picture and some dark around it."""
     scale = (truth["near_mm"] + truth["far_mm"]) / truth["near_mm"]
     size = np.array(truth.opening_mm) * scale * [np.cos(truth.angle_rad) * 1.08, 1.0] + 30.0
