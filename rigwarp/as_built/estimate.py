@@ -304,8 +304,10 @@ def _taken(fit: MapFit, ripple: Ripple | None, periods_mm: Sequence[float]) -> T
     if not told or not taken_mm[good].any():
         return None
     slope = np.linalg.solve(fit.linearised.by_height[good][:, :, 1:], taken_mm[good][:, :, None])
+    square, zone = np.sum(slope**2, axis=(1, 2)), fit.data.zone[good]
+    worst = max(float(square[zone == z].mean()) for z in np.unique(zone))  # one panel's is not another's
     return TakenRipple(
-        mean_square_mm2=float(np.mean(np.sum(slope**2, axis=1))) * (max(told) / (2.0 * np.pi)) ** 2,
+        mean_square_mm2=worst * (max(told) / (2.0 * np.pi)) ** 2,
         period_mm=max(told),
         xy_mm=fit.footprint.points.point_mm[:, :2],
     )

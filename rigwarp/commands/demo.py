@@ -76,6 +76,8 @@ def demo(
     console.say(f"\nThe whole story, for any browser: open {shown.made.report}")
     print_next(console, folder)
     require_passed(shown.made.verdict)
+    if seen is not None:
+        require_passed(seen.verified.verdict)
 
 
 def _view_only(console: Console, root: Path) -> None:
@@ -89,9 +91,9 @@ def _view_only(console: Console, root: Path) -> None:
     seen = demonstrate_view(console, folder)
     print_view_shown(console, seen)
     console.result({"rig": root, **shown_result(seen)})
+    require_passed(seen.verified.verdict)
     console.say()
     print_step(console, NextStep(standing="The view is measured.", command=f"rigwarp view play {root}"))
-    require_passed(seen.verified.verdict)
 
 
 def _offcuts(console: Console, root: Path) -> None:

@@ -65,23 +65,26 @@ def targets(
         return
     if rig is not None and square_mm is not None:
         raise UsageError("--rig and --square exclude each other: the rig's target keys say how large its squares are")
-    boards = [STANDARD_TARGET, SMALL_TARGET] if rig is None else _boards(open_rig(rig, without_projector=True).rig)
+    known = None if rig is None else open_rig(rig, without_projector=True).rig
+    boards = [("target", one) for one in (STANDARD_TARGET, SMALL_TARGET)] if known is None else _boards(known)
     if square_mm is not None:
-        boards = [replace(STANDARD_TARGET, square_mm=square_mm, marker_mm=0.75 * square_mm)]
-    sheets = [sheet for board in boards for sheet in _sheets(board)]
+        boards = [("target", replace(STANDARD_TARGET, square_mm=square_mm, marker_mm=0.75 * square_mm))]
+    sheets = [sheet for _, board in boards for sheet in _sheets(board)]
     _write(folder, {sheet.name: sheet.pdf for sheet in sheets})
     console.table(
         [(sheet.name, sheet.paper, sheet.pages, _size(sheet.target)) for sheet in sheets],
         head=("file", "paper", "sheets", "pattern"),
     )
-    for board in boards:
-        console.say(f"\n[target] in rig.toml for the {_size(board)} board:")
+    for table, board in boards:
+        console.say(f"\n[{table}] in rig.toml for the {_size(board)} board:")
         console.say(target_keys(board), as_is=True)
     console.say("\nPrint at 100 %, without fitting to the page. Measure both rulers with a steel rule and add:")
     console.say("scale = [measured / nominal along x, measured / nominal along y]")
     console.say("A longer length tells more: measure along the pattern where it is longer than the rulers, and add:")
     console.say("ruler_mm = [length measured along x, along y]\n")
-    command = "rigwarp new my-rig" if rig is None else f"rigwarp check {rig}"
+    command = "rigwarp new my-rig"
+    if known is not None:
+        command = f"rigwarp check {rig}" if known.projects else f"rigwarp view trace {rig}"
     print_step(console, NextStep(standing=f"The sheets are in {folder}.", command=command))
     console.result(
         {
@@ -102,11 +105,15 @@ def targets(
     )
 
 
-def _boards(rig: Rig) -> list[Target]:
-    """That of [target], and that of [view.target] where it is another one."""
-    boards = [rig.target] if rig.view is None else [rig.target, rig.view.target]
-    used = boards if rig.projects else boards[1:]
-    return list({(b.squares, b.square_mm, b.marker_mm, b.dictionary, b.layout): b for b in used}.values())
+def _boards(rig: Rig) -> list[tuple[str, Target]]:
+    """That of [target], and that of [view.target] where it is another one; each with its table's name."""
+    boards = [("target", rig.target)] if rig.projects or rig.view is None else []
+    if rig.view is not None:
+        boards.append(("view.target", rig.view.target))
+    known: dict[tuple[object, ...], tuple[str, Target]] = {}
+    for table, b in boards:
+        known.setdefault((b.squares, b.square_mm, b.marker_mm, b.dictionary, b.layout), (table, b))
+    return list(known.values())
 
 
 def _sheets(board: Target) -> list[TargetSheet]:

@@ -2,7 +2,7 @@
 
 from rigwarp.decode.checks.modulation import Modulation
 from rigwarp.decode.checks.sharpness import blur_from_stripes
-from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.decoded import Decoded, Reason, left_px
 from rigwarp.decode.decoder import Decoder, decode, order_of
 from rigwarp.decode.photographs.common_picture import lay_over
 from rigwarp.decode.photographs.order import Order, WrongPhotographs, find_order
@@ -27,6 +27,7 @@ __all__ = [
     "estimate_response",
     "find_order",
     "lay_over",
+    "left_px",
     "order_of",
     "shift_px",
 ]

@@ -1,6 +1,6 @@
 """The result of decoding."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Any
@@ -93,3 +93,9 @@ class Decoded:
     def valid(self) -> NDArray[np.bool_]:
         """(H, W): True where a position was found."""
         return self.reason == Reason.OK
+
+
+def left_px(scans: Sequence[Decoded]) -> dict[str, float]:
+    """What taking mishaps out of scans left, the worst of them: arguments of `fit_table_map`."""
+    mishaps = ("motion", "light", "bands")
+    return {f"{name}_px": max(getattr(one, f"{name}_sigma_px") for one in scans) for name in mishaps}

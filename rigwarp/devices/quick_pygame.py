@@ -8,9 +8,10 @@ _modules: dict[str, Any] = sys.modules
 _loaded_before = _NAME in _modules
 if not _loaded_before:
     _modules[_NAME] = None  # importing it fails, as where it is not installed
-import pygame  # noqa: E402
-
-if not _loaded_before:
-    del _modules[_NAME]  # others may still want it
+try:
+    import pygame
+finally:
+    if not _loaded_before:
+        _modules.pop(_NAME, None)  # others may still want it
 
 __all__ = ["pygame"]

@@ -20,10 +20,10 @@ def cholesky_in_place(band: Array) -> Array:
     Raises
     ------
     LinAlgError
-        The matrix is not positive definite to the digits of a float.
+        The matrix is not positive definite to the digits of a float, or holds NaN.
     """
     factor, info = dpbtrf(band.T, lower=1, overwrite_ab=1)
-    if info:
+    if info or not np.isfinite(factor[0]).all():
         raise LinAlgError("the banded matrix is not positive definite")
     return np.asarray(factor.T)
 

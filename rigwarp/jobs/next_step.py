@@ -102,9 +102,9 @@ def _after_quick_look(root: Path, result: Path) -> NextStep | None:
     if found.advice in (None, "nothing"):
         return None
     again = f"verify {root} --quick --reregister" if found.advice == "re-register" else f"calibrate {root}"
-    moved = f" ({', '.join(found.findings)})" if found.findings else ""
+    said = f"something has changed ({', '.join(found.findings)})" if found.findings else "the picture is off"
     return NextStep(
-        standing=f"The last quick look found that something has changed{moved}: {found.why}.",
+        standing=f"The last quick look found that {said}" + (f": {found.why}." if found.why else "."),
         command=f"rigwarp {again}",
     )
 

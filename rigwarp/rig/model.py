@@ -13,8 +13,9 @@ Transfer = float | Literal["srgb"]
 """A transfer curve: a power (light = code ** gamma) or the IEC 61966-2-1 curve."""
 
 PAPER_MM: Final = 0.1
-RULER_MM: Final = 200.0
 """Thickness of ordinary office paper, 80 g/m2."""
+RULER_MM: Final = 200.0
+"""Length of the rulers that are printed beside a target."""
 
 
 Channel = Literal["grey", "red", "green", "blue"]

@@ -18,8 +18,9 @@ NAMES: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 """What a sample may be called: its folder has the same name."""
 
 THICKNESS_SIGMA_MM: Final = 0.05
-"""1-sigma of a stated thickness, by a calliper; and of a stated angle of incidence, half a degree."""
+"""1-sigma of a stated thickness, by a calliper."""
 ANGLE_SIGMA_RAD: Final = np.radians(0.5)
+"""The same of a stated angle of incidence."""
 
 _TOP: Final = {
     "format": f'the name of this file format, always "{FORMAT}"',

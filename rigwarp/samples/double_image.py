@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.samples.bench import THICKNESS_SIGMA_MM, SampleBench
+from rigwarp.samples.bench import ANGLE_SIGMA_RAD, THICKNESS_SIGMA_MM, SampleBench
 from rigwarp.samples.frames import LINE_SPACING_PX
 from rigwarp.samples.leg import Leg
 from rigwarp.samples.registered import Nodes
@@ -21,7 +21,7 @@ _STEPS = 8
 _FINE = 1e-4  # steps of a face's reflectance
 _UNLIKE = 0.012  # of the main beam, by which two strengths may be off those of any face: no clear sheet's beyond
 _BY_LINES = 0.006  # 1-sigma of either strength: waves of 0.5 mrad spread lines unlike (bench_samples.py)
-_ANGLE = 0.02  # 1-sigma share of a distance, by half a degree of incidence
+_ANGLE = 2.3 * ANGLE_SIGMA_RAD  # 1-sigma share of a distance
 _WHOLE = 0.03  # 1-sigma of the reference's reflectance, relative
 SEEN = 0.005
 """Of the main beam: weaker companions are called none."""

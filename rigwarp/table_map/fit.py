@@ -22,7 +22,7 @@ from rigwarp.table_map.ripple import MapRipple, Ripple, follow_ripple
 from rigwarp.table_map.samples import Samples, bin_samples, join_samples
 from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
 from rigwarp.table_map.support import light_picture, support
-from rigwarp.table_map.uncertainty import SpreadSigma, common_sigma, spread_sigma
+from rigwarp.table_map.uncertainty import SpreadSigma, common_sigma, motion_left_mm, spread_sigma
 from rigwarp.table_map.zones import assign_zones, zone_owners
 from rigwarp.tracing import OpticalModel, trace_map
 
@@ -352,6 +352,9 @@ def _assemble(
     border = borders.doubt_mm2(owner)
     random = np.sqrt(random**2 + ripple + light_change + bands + border)
     cells = join_samples([f.cells for f in fits])
+    moved_mm = 0.0  # of a view's own scan its common sigma knows
+    if isinstance(camera, CameraModel):
+        moved_mm = motion_left_mm(camera, registration.model.table_height_mm, cells.table_mm, motion_px=motion_px)
 
     def shared() -> Array:
         if not isinstance(camera, CameraModel):
@@ -385,7 +388,9 @@ def _assemble(
         borders=tuple(borders.borders),
         ripples=ripples,
         cells=cells,
-        cell_sigma_mm=np.concatenate([np.hypot(f.sigma_mm, np.hypot(*light_px) * f.pitch_mm) for f in fits]),
+        cell_sigma_mm=np.concatenate(
+            [np.hypot(f.sigma_mm, np.hypot(np.hypot(*light_px) * f.pitch_mm, moved_mm)) for f in fits]
+        ),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
         cell_ripple_mm=_cell_ripple(fits),
         samples_used=len(samples),

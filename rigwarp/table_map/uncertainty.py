@@ -54,6 +54,18 @@ def spread_sigma(surface: SmoothSurface, misfit: Misfit, ripple: Ripple, shape: 
     )
 
 
+def motion_left_mm(camera: CameraModel, height_mm: float, table_mm: Array, *, motion_px: float) -> float:
+    """1-sigma per axis that a motion of the camera which was taken out leaves at places (n, 2), median, mm."""
+    if not motion_px:
+        return 0.0
+    pixels = camera.project(at_height(table_mm, height_mm))
+    return motion_px * float(np.nanmedian(_mm_per_px(camera, pixels, height_mm)))
+
+
+def _mm_per_px(camera: CameraModel, pixels_px: Array, height_mm: float) -> Array:
+    return np.asarray(np.sqrt(np.sum(camera.plane_jacobian(pixels_px, height_mm) ** 2, axis=(-1, -2)) / 2.0))
+
+
 def common_sigma(
     camera: CameraModel, height_mm: float, table_mm: Array, answered: BoolArray, *, motion_px: float = 0.0
 ) -> Array:
@@ -68,7 +80,7 @@ def common_sigma(
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
     pixels = camera.project(at_height(grid, height_mm))
     covariance = camera.plane_covariance(pixels, height_mm)
-    scale_mm = np.sqrt(np.sum(camera.plane_jacobian(pixels, height_mm) ** 2, axis=(-1, -2)) / 2.0)
+    scale_mm = _mm_per_px(camera, pixels, height_mm)
     sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0 + (LENS_PX**2 + motion_px**2) * scale_mm**2)
     sigma[~np.isfinite(sigma)] = np.nanmax(sigma) if np.isfinite(sigma).any() else 0.0
     place = [(along - axis[0]) / max(axis[1] - axis[0], 1e-12) for along, axis in zip(where.T, axes, strict=True)]

@@ -48,7 +48,7 @@ class Heights:
         rows = self.derivative(weights)
         covariance = rows @ self.covariance @ rows.T
         if self.taken is not None:
-            covariance = covariance + np.diag(self.taken.variance_mm2(self.motions.aligned(weights)))
+            covariance = covariance + self.taken.covariance_mm2(self.motions.aligned(weights))
         return weights @ self.value, covariance
 
     def derivative(self, weights: Array) -> Array:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from rigwarp.geometry import Array, BoolArray
@@ -59,9 +60,10 @@ class TakenRipple:
     period_mm: float
     xy_mm: Array
 
-    def variance_mm2(self, weights: Array) -> Array:
-        """(k,) what it may have of sums of the heights with weights (k, n)."""
-        return 2.0 * self.mean_square_mm2 * ripple_in_forms(weights, self.xy_mm, self.period_mm)
+    def covariance_mm2(self, weights: Array) -> Array:
+        """(k, k) of what it may have of sums of the heights with weights (k, n)."""
+        waves = _waves_in(weights, self.xy_mm, self.period_mm)
+        return np.asarray(self.mean_square_mm2 * np.real(waves @ waves.conj().T) / _DIRECTIONS)
 
 
 def ripple_in_forms(weights: Array, xy_mm: Array, period_mm: float) -> Array:
@@ -69,9 +71,14 @@ def ripple_in_forms(weights: Array, xy_mm: Array, period_mm: float) -> Array:
 
     No form is free of ripple: one that was taken off before a fit took that much of each form with it.
     """
+    return np.asarray(0.5 * np.mean(np.abs(_waves_in(weights, xy_mm, period_mm)) ** 2, axis=1))
+
+
+def _waves_in(weights: Array, xy_mm: Array, period_mm: float) -> NDArray[np.complex128]:
+    """(k, directions) sums with weights (k, n) over complex waves of unit height."""
     angle = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
     along = xy_mm @ np.stack([np.cos(angle), np.sin(angle)])
-    return np.asarray(0.5 * np.mean(np.abs(weights @ np.exp(2j * np.pi / period_mm * along)) ** 2, axis=1))
+    return np.asarray(weights @ np.exp(2j * np.pi / period_mm * along))
 
 
 def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleSearch]:

@@ -159,7 +159,7 @@ class FigureRows:
 
     def spots(self, which: BoolArray | slice) -> SpotMap:
         """The smooth map of the chosen samples' spots; kept, since the fit asks for the same ones at every pass."""
-        key = "all" if isinstance(which, slice) else which.tobytes()
+        key = which.tobytes() if isinstance(which, np.ndarray) else repr(which)
         if key not in self._spots:
             self._spots[key] = SpotMap(spot_mm=self.spot_mm[which])
         return self._spots[key]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from rigwarp.as_built.solve.linearised import N_MOUNT, N_OPTICS, LitPixels, landing
 from rigwarp.camera import CameraModel
 from rigwarp.camera.table.raised_board import RaisedBoard
-from rigwarp.decode import Decoded
+from rigwarp.decode import Decoded, left_px
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table
 from rigwarp.table_map import Samples, ZonePlaces, fit_table_map, samples_of_zones
@@ -93,7 +93,7 @@ def raised_scan(
     samples = samples_of_zones(decoded, over, flat, lit or [None] * len(decoded), places)
     samples = replace(samples, table_mm=board.to_table(samples.table_mm, height_mm=height))
     above = replace(model, table_height_mm=height + board.rise_mm)
-    found = fit_table_map(above, samples, replace(camera, covariance=None), tolerances)
+    found = fit_table_map(above, samples, replace(camera, covariance=None), tolerances, **left_px(decoded))
     return RaisedScan(
         cells=found.cells,
         cell_sigma_mm=found.cell_sigma_mm,

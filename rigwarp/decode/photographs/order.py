@@ -197,7 +197,10 @@ class _Look:
         same = [
             (before, own)
             for before, own in pairwise(there)
-            if _very_same(self._light[before], self._light[own])
+            if (
+                self._frames[self._wanted[before]] != self._frames[self._wanted[own]]
+                and _very_same(self._light[before], self._light[own])
+            )
             or (
                 abs(_usual(self._frames[self._wanted[own]]) - _usual(self._frames[self._wanted[before]])) > _SAME_LIGHT
                 and abs(float(level[own] - level[before])) < _SAME_LIGHT / 4.0

@@ -51,7 +51,7 @@ def look_around() -> Machine:
 
 
 def _displays() -> tuple[str, tuple[Monitor, ...]]:
-    import pygame
+    from rigwarp.devices.quick_pygame import pygame
 
     try:
         found = tuple(start_screens())

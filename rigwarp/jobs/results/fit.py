@@ -10,7 +10,7 @@ import numpy as np
 
 from rigwarp.as_built import AsBuilt
 from rigwarp.camera import CameraModel
-from rigwarp.decode import Decoded
+from rigwarp.decode import Decoded, left_px
 from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
@@ -145,11 +145,7 @@ def fit_scans(
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
         lit = [shown_in(folder, scan) for scan in scans]
         samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
-        motion_px = max(one.motion_sigma_px for one in decoded)
-        light_px, bands_px = (max(getattr(one, f"{name}_sigma_px") for one in decoded) for name in ("light", "bands"))
-        table_map = fit_table_map(
-            design_traced, samples, camera, tolerances, motion_px=motion_px, light_px=light_px, bands_px=bands_px
-        )
+        table_map = fit_table_map(design_traced, samples, camera, tolerances, **left_px(decoded))
         table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
         clock.lap("fit", "map")
         advance()

@@ -183,6 +183,10 @@ def sentences(compared: Compared) -> list[str]:
                 + (f" ({len(open_pairs)} such pairs)." if len(open_pairs) > 1 else ".")
             )
     found += [_about_turning(name, one) for name, one in compared.turned.items() if np.isfinite(one.material)]
+    veil = next(j for j, c in enumerate(COLUMNS) if c.key == "veil")
+    hidden = [name for name, mean in zip(compared.names, compared.mean, strict=True) if np.isnan(mean[veil])]
+    if hidden:
+        found.append(f"Veil is not told of {', '.join(hidden)}, where blur reaches as far: the order leaves it out.")
     loose = [name for name, records in compared.cycles.items() if not all(one.closure_good for one in records)]
     if loose:
         found.append(f"Cycles that do not close within 1 % and 0.1 px, to be repeated: {', '.join(loose)}.")

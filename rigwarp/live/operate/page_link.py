@@ -169,7 +169,8 @@ class PageLink:
         _end(self._process)
         if self._thread.is_alive():
             self._thread.join(timeout=_END_S)
-        self._camera.put(None)
+        for away in (False, None):
+            self._camera.put(away)
         if self._lends.is_alive():  # photographs that are being taken may keep it longer: they end with their watch
             self._lends.join(timeout=_END_S)
 

@@ -15,6 +15,7 @@ from rigwarp.live.render.picture import Picture
 from rigwarp.rig import Rig
 
 log = logging.getLogger(__name__)
+_AGAIN_S = 3.0  # after a camera that failed
 _PAUSE_S = 0.3  # faster numbers cannot be read, and a changed picture takes a while to reach the camera
 _LETTER = 1 / 34  # of the content's height
 _ABOVE = 0.195
@@ -90,14 +91,18 @@ class FocusWatch:
                 self._drop_camera()
 
     def _run(self) -> None:
-        meter = FocusMeter()
-        while not self._over.wait(_PAUSE_S):
+        meter, failed = FocusMeter(), ""
+        while not self._over.wait(_PAUSE_S if not failed else _AGAIN_S):
             try:
                 self._look(meter)
+                failed = ""
             except RigwarpError as error:
                 self._source.words = ""
-                log.warning("no live sharpness any more: %s", error)
-                return
+                with self._using:
+                    self._drop_camera()
+                if str(error) != failed:
+                    log.warning("no live sharpness for now: %s", error)
+                failed = str(error)
 
     def _look(self, meter: FocusMeter) -> None:
         """Once, unless somebody else has the camera."""

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rigwarp.errors import InputError
+from rigwarp.errors import DeviceError, InputError
 from rigwarp.geometry import Array
 from rigwarp.live.operate.osc import Message, build_message
 from rigwarp.rig import TopView
@@ -50,7 +50,7 @@ class PointsOut:
         except (OSError, UnicodeError) as error:
             raise InputError(f"points to {host}:{port}: found no such address ({error}). Name another one") from None
         self._socket = socket.socket(found[0], socket.SOCK_DGRAM)
-        self._to = found[4]
+        self._to, self._name = found[4], f"{host}:{port}"
         self._frame = 0
         self._before: dict[int, tuple[float, Array, Array]] = {}
         self._sent: set[int] = set()
@@ -79,6 +79,8 @@ class PointsOut:
         ------
         InputError
             A number that fits in no message.
+        DeviceError
+            The network does not take it.
         """
         if wrong := [number for number in mm if not 0 <= number <= _LARGEST_ID]:
             raise InputError(f"points: found the number {wrong[0]}, expected 0 to {_LARGEST_ID}. Count from 0")
@@ -129,11 +131,17 @@ class PointsOut:
         first, parts, last = b"".join(map(_element, head)), b"", b"".join(map(_element, tail))
         for part in map(_element, messages):
             if parts and len(_AT_ONCE) + len(first) + len(parts) + len(part) + len(last) > _PACKET_BYTES:
-                self._socket.sendto(_AT_ONCE + first + parts + last, self._to)
+                self._packet(first + parts + last)
                 parts = b""
             parts += part
         if parts or head:
-            self._socket.sendto(_AT_ONCE + first + parts + last, self._to)
+            self._packet(first + parts + last)
+
+    def _packet(self, elements: bytes) -> None:
+        try:
+            self._socket.sendto(_AT_ONCE + elements, self._to)
+        except OSError as error:
+            raise DeviceError(f"points to {self._name}: {error.strerror}. Check the network and the address") from None
 
 
 def _element(message: Message) -> bytes:

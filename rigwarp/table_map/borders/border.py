@@ -103,7 +103,8 @@ class Border:
         steep = min(abs(float(across @ [np.cos(angle), np.sin(angle)])) / max(float(np.linalg.norm(across)), 1e-9), 1.0)
         length_px = float(np.linalg.norm(np.ptp(self.line_px, axis=0)))
         crossings = length_px * np.sqrt(1.0 - steep**2) / ripple.period_px
-        regained = _CUT_BEAM * BEAM_MM2 * (2.0 * np.pi / ripple.period_mm * steep) ** 2
+        per_mm = 1.0 / ripple.period_mm if ripple.period_mm > 0.0 else np.inf  # 0: no ray told it
+        regained = _CUT_BEAM * BEAM_MM2 * (2.0 * np.pi * per_mm * steep) ** 2 if steep > 0.0 else 0.0
         return float(ripple.amplitude_mm * np.exp(min(regained, _MOST_REGAINED)) / np.sqrt(2.0 + 2.0 * crossings**2))
 
     def at(self, pixels_px: Array) -> tuple[Array, Array]:
@@ -154,15 +155,18 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
         return _as_designed(model, band, samples, distance, jump)
     share = _share(samples, own, sides)
     telling = [o & ~elsewhere for o in own]
-    terms, _ = _line(band, samples, distance, telling, share)
-    margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
-    clear_px = _CLEAR * band.half_px
-    clear = _clear_of(margin_px, clear_px, samples, off, telling, patches)
-    sent = band.distance(_sent_from(samples, off, telling, clear, clear_px))
-    terms, sigma_px = _line(band, samples, sent, telling, share)
+    terms, sigma_px = _line(band, samples, distance, telling, share)
+    corrections = patches
+    if min(np.count_nonzero(side) for side in telling) >= _FEWEST:
+        margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
+        clear_px = _CLEAR * band.half_px
+        clear = _clear_of(margin_px, clear_px, samples, off, telling, patches)
+        sent = band.distance(_sent_from(samples, off, telling, clear, clear_px))
+        terms, sigma_px = _line(band, samples, sent, telling, share)
+        corrections = clear[0]
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
     rippled_px = max(p.spread for p in patches) / _pitch_mm(samples, sides[0])
-    border = _border(model, band, _jump(model, band, clear[0]), terms, np.hypot(sigma_px, rippled_px))
+    border = _border(model, band, _jump(model, band, corrections), terms, np.hypot(sigma_px, rippled_px))
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),

@@ -47,7 +47,7 @@ class Borders:
         widened = []
         for border in self.borders:
             drawn_px = [border.drawn_by(one) / pitch_mm[one.zone] for one in ripples if one.zone in border.band.zones]
-            widened.append(replace(border, sigma_px=np.hypot(border.sigma_px, max(drawn_px, default=0.0))))
+            widened.append(replace(border, sigma_px=np.hypot(border.sigma_px, np.linalg.norm(drawn_px))))
         return replace(self, borders=widened)
 
     def draw(self, owner: NDArray[np.int64]) -> None:

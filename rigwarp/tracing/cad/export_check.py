@@ -104,10 +104,11 @@ def _rounded_to_mm(model: OpticalModel) -> float:
     """By how much the file's numbers are apart: steps of float32, or the last decimal that its vertices have."""
     if model.cad is None:
         return 0.0
-    vertices = model.cad.mesh.vertices_mm[:_ASKED]
+    vertices = model.cad.mesh.vertices_mm
+    vertices = vertices[:: max(1, len(vertices) // _ASKED)]
     steps = 2.0 * rounding_mm(model.cad.mesh)
     for decimal in (1.0, 0.1, 0.01, 1e-3, 1e-4):
-        if decimal > steps and np.abs(vertices - decimal * np.rint(vertices / decimal)).max() <= 2.0 * steps:
+        if decimal > 8.0 * steps and np.abs(vertices - decimal * np.rint(vertices / decimal)).max() <= 2.0 * steps:
             return decimal
     return steps
 

@@ -22,7 +22,7 @@ from rigwarp.tracing.surfaces.nurbs_surface import NurbsSurface
 from rigwarp.tracing.surfaces.outline import Outline
 from rigwarp.tracing.surfaces.panel import FlatSurface, frame_on_plane
 from rigwarp.tracing.surfaces.quadric import QuadricSurface
-from rigwarp.tracing.surfaces.spline_solve import KERNEL_MM
+from rigwarp.tracing.surfaces.spline_solve import BOW, KERNEL_MM
 from rigwarp.tracing.surfaces.surface import Tessellation
 
 _ROUNDINGS = 4.0  # vertices of a plane or another closed form stray from it by rounding alone
@@ -35,7 +35,6 @@ _TURNS_RAD = 1e-5  # two halves of one flat strip turn by less
 _ON_RULING = (8, 40)  # points that stand for a ruling, at least and at most
 
 _MOST_POINTS = 100_000  # fifty for each coefficient of the finest spline
-_BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face; roundings are no noise, so three times
 
 FittedSurface = SplineSurface | NurbsSurface | FlatSurface | QuadricSurface
 
@@ -89,7 +88,7 @@ def patch_surface(
             outline=outline,
             nurbs=own[0],
             starts_uv=own[1],
-            sigma=float(_BOW * KERNEL_MM / np.ptp(points, axis=0).max()),
+            sigma=float(BOW * KERNEL_MM / np.ptp(points, axis=0).max()),
             tessellation=_tessellation(patch, noise_mm=0.0, too_few=False),
         )
     fit: PatchFit | None = None
@@ -163,7 +162,7 @@ def _quadric_surface(
     # vertices of one height (a ring, a ruling) were rounded alike: together they count once
     heights = len(np.unique(points_mm[:, np.argmax(np.abs(flat[:3, 2]))]))
     stray = max(form.residual_rms_mm, KERNEL_MM)
-    slope = _BOW * stray * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
+    slope = BOW * stray * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
     return QuadricSurface(
         zone=zone,
         name=f"{form.kind} {zone}",

@@ -65,7 +65,7 @@ def _at_edges(front: Patch, normals: Array, within_mm: float) -> tuple[Array, Ar
         heights = 2.0 * areas[faces] / side[part, None]
         turn[part] = turns(normals, faces)
         flat[part] = turn[part] * heights.min(axis=1) <= within_mm
-        apparent[part] = np.nan_to_num(turn[part]) / heights.mean(axis=1)
+        apparent[part] = np.nan_to_num(turn[part]) / np.maximum(heights.mean(axis=1), 1e-300)
     return side, turn, flat, apparent
 
 

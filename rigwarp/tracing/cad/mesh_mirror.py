@@ -79,7 +79,8 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     if spots:
         front = front.part(~np.any(flats, axis=0))
     lit = _lit_patches(front, hits, shape, rounding, float(np.ptp(welded.vertices_mm, axis=0).max()))
-    lit = [away_from(p, spots) for p in lit] if spots else lit
+    if spots:
+        lit = [part for p in lit if hits[(part := away_from(p, spots)).numbers].any()] or lit
     lit = [peeled(p, hits, least_mm=allowed_mm(p, rounding), on_surface_mm=welded.on_surface_mm) for p in lit]
     lit = [closed_up(p, front) for p in lit]
     if welded.exact is not None:

@@ -106,6 +106,8 @@ def _scanned(points_mm: Array, axis: int, known: Knots | None, within_mm: float)
     low, size = points_mm[:, :2].min(axis=0), np.ptp(points_mm[:, :2], axis=0)
     knots = known or Knots(start_mm=low, step_mm=_STRIP * size / _ACROSS)
     strip = _strip(points_mm, axis, knots, None if known else _STRIP)
+    if not len(strip):
+        return
     found: list[tuple[float, int, Knots]] = []
     for cells in np.arange(_FEWEST, _MOST, _APART):
         step = float(size[axis] / cells)

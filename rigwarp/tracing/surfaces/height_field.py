@@ -8,11 +8,12 @@ from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.geometry.robust import robust_sigma
 from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, slope_uncertainty
 from rigwarp.tracing.surfaces.drawn_spline import drawn_knots
 from rigwarp.tracing.surfaces.outline import Outlined
 from rigwarp.tracing.surfaces.polyharmonic import FEWEST, MOST, fit_scattered
-from rigwarp.tracing.surfaces.spline_solve import DEGREE, KERNEL_MM, solve_on, solve_spline
+from rigwarp.tracing.surfaces.spline_solve import BOW, DEGREE, KERNEL_MM, solve_on, solve_spline
 from rigwarp.tracing.surfaces.surface import Tessellation
 
 
@@ -83,6 +84,7 @@ _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _SURE = 1e-6  # of a slope: 0.001 mm on a table a metre away
 _TOGETHER = 3  # that count, for each coefficient
 _HARDLY = 1e-3  # of the usual weight of smoothness, which moves what fits to rounding by more than its rounding
+_ROUNDS, _STRAY, _MOSTLY = 4, 5.0, 0.9  # where a mesh kernel cut, corners lie a chord off: some, by so many sigmas
 _ONE_OFF = 10.0  # times what is allowed rms: a CAD kernel's edges lie on their faces to its tolerance
 _WORTH = 0.97  # more cells must lower the predicted error to this share
 
@@ -133,12 +135,18 @@ def drawn_fit(points_mm: Array, *, within_mm: float) -> PatchFit | None:
     """The cubic spline that (N, 3) points were drawn with over x and y; None where none passes them within so much."""
     if not FEWEST <= len(points_mm) <= MOST or (knots := drawn_knots(points_mm, within_mm=within_mm)) is None:
         return None
-    spline, factor = solve_on(knots.flat(points_mm), points_mm, lighter=_HARDLY)
-    residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
-    scatter = float(np.sqrt(residual @ residual / max(len(residual) - spline.coefficients_mm.size, 1)))
-    if scatter > within_mm or np.abs(residual).max() > _ONE_OFF * within_mm:
+    on_it = np.ones(len(points_mm), bool)
+    for _ in range(_ROUNDS):
+        spline, factor = solve_on(knots.flat(points_mm), points_mm[on_it], lighter=_HARDLY)
+        residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
+        on_it = np.abs(residual) <= _STRAY * max(robust_sigma(residual), KERNEL_MM)
+    rest = residual[on_it]
+    scatter = float(np.sqrt(rest @ rest / max(len(rest) - spline.coefficients_mm.size, 1)))
+    if scatter > within_mm or np.abs(residual).max() > _ONE_OFF * within_mm or on_it.mean() < _MOSTLY:
         return None
-    uncertainty = slope_uncertainty(spline, (), points_mm, factor=factor, scatter_mm=max(scatter, KERNEL_MM))
+    found = slope_uncertainty(spline, (), points_mm, factor=factor, scatter_mm=max(scatter, KERNEL_MM))
+    least = BOW * KERNEL_MM / float(np.ptp(points_mm, axis=0).max())
+    uncertainty = replace(found, sigma=np.maximum(found.sigma, least))
     return PatchFit(spline=spline, residual_rms_mm=scatter, uncertainty=uncertainty)
 
 

@@ -11,6 +11,7 @@ from rigwarp.geometry.height_spline import HeightSpline
 DEGREE = 5
 KERNEL_MM = 1e-7
 """A CAD kernel's own idea of one place: no form is surer than that."""
+BOW = 12.0  # slope at the rim of what the unknowns may bend, over half a face; roundings are no noise, so three times
 _SMOOTHING = 1e-9  # share of the data's weight: decides coefficients that no point supports, moves others by < 1e-6 mm
 _STIFFNESS = 1e-12  # the same for second differences, which the few vertices of a coarse strip leave open
 _RIM_CELLS = 1  # added all around, so that interpolation next to the rim sees a surface that goes on smoothly
