@@ -25,7 +25,7 @@ def drawn():
     return RectBivariateSpline(*_GRID, _wave(_GRID[0][:, None], _GRID[1]), kx=3, ky=3)
 
 
-def _vertices(rng, height, count=700):
+def _vertices(rng, height, count=1000):
     places = rng.uniform(-1.0, 1.0, (count, 2)) * _HALF_MM
     return np.column_stack([places, height(*places.T)]).astype(np.float32).astype(float)
 

@@ -1,5 +1,6 @@
 """The straight top view: of a photograph, or live."""
 
+import re
 import signal
 import threading
 import time
@@ -207,7 +208,7 @@ def _opener(folder: RigFolder) -> Callable[[], Frames]:
         try:
             return open_frames(view.device, view.resolution)
         except DeviceError as error:
-            raise DeviceError(str(error).replace("camera.device", "view.device")) from None
+            raise DeviceError(re.sub(r"camera\.device|\[camera\] device", "view.device", str(error))) from None
 
     return opened
 

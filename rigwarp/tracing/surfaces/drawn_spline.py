@@ -31,6 +31,7 @@ _TRIED = 2  # of the best places of one axis' knots
 _STEPS = 10  # Gauss-Newton's
 _FARTHEST = 0.2  # of a cell, that a step may move a knot
 _NEAR = 30.0  # times what is allowed: farther off before the last steps there are no such knots
+_HALVINGS = 10  # of both axes' knots together
 _AS_WELL = 1.5  # times the rms that is left
 _SAMPLE = 4_000
 _RIDGE = 1e-11  # of the normal matrix' mean diagonal, for coefficients that no point supports
@@ -82,14 +83,16 @@ def drawn_knots(points_mm: Array, *, within_mm: float) -> Knots | None:
     return None
 
 
-def _coarsest(points_mm: Array, knots: Knots, rms_mm: float) -> tuple[Knots, float]:
+def _coarsest(points_mm: Array, knots: Knots, rms_mm: float, left: int = _HALVINGS) -> tuple[Knots, float]:
     """The same, without every second knot along an axis if it does as well: the scan may find halves."""
+    if not left:
+        return knots, rms_mm
     for axis in (0, 1):
         for phase in (0, 1):
             start, step = knots.start_mm[axis] + phase * knots.step_mm[axis], 2.0 * knots.step_mm[axis]
             wider, rms = _settled(points_mm, knots.along(axis, float(start), float(step)), axes=(0, 1))
             if rms <= _AS_WELL * rms_mm:
-                return _coarsest(points_mm, wider, max(rms, rms_mm))
+                return _coarsest(points_mm, wider, max(rms, rms_mm), left - 1)
     return knots, rms_mm
 
 
