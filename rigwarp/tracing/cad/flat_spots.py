@@ -16,7 +16,7 @@ _WIDER, _MOST = 1.25, 90.0  # times the width that so many per cent of what lies
 _TURN = 0.5  # of the mirror's curvature times the facet's width, at its rim
 _ROUNDINGS = 8.0  # that triangles in one plane may stand off it
 _AT_ONCE = 200_000  # edges
-_SHOWS = 10.0  # times that is how far the mirror would bend over the facet
+_SHOWS = 60.0  # times that is how far the mirror would bend over it: three triangles lie in one plane to 20 by chance
 
 
 def flat_spots(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[BoolArray]:
