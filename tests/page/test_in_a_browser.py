@@ -240,7 +240,7 @@ def test_several_tables_are_lines_that_open_their_own_page(
         context = chromium.new_context(locale="en-GB")
         page = context.new_page()
         page.goto(f"{origin}/#k={page_keys(idle).operate}")
-        expect(page.locator("main li")).to_have_count(2)
+        expect(page.locator("main li")).to_have_count(2, timeout=30_000)
         expect(page.locator("#line")).to_have_text("1 of 2 tables needs a look")
         expect(page.locator("main li").first).to_have_text(re.compile("Nothing plays here"))
         service.settimeout(20.0)
