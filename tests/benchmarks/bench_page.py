@@ -44,8 +44,8 @@ from rigwarp.files.page_key_file import page_keys
 
 CELLS = ("cpu/scene", "cpu/video", "gl/scene", "gl/video")
 SIZES = {"cpu": (1280, 720), "gl": (1920, 1080)}
-VIDEO_SIZES = {"cpu": (640, 360), "gl": (1280, 720)}
-"""A clip of 1280 x 720 fills two cores without a GPU, and frames are late without any page."""
+VIDEO_SIZE = (1280, 720)
+"""Without a GPU it fills two cores, and frames are late without any page."""
 WHILES, CLIENTS, KILLS, KILL_EVERY_S, AFTER_KILL_S = 4, 4, 5, 20.0, 5.0
 VIDEO_HZ, VIDEO_S = 30, 5
 MORE_LATE = 0.001
@@ -205,7 +205,7 @@ def measure_one(case: tuple[str, tuple[Sequence[int], Sequence[int]]]) -> dict[s
         words = ["--scene", "bench_page:moving"]
         if source == "video":
             words = [str(Path(folder) / "video.mp4")]
-            write_video(Path(words[0]), VIDEO_SIZES[drawing])
+            write_video(Path(words[0]), VIDEO_SIZE)
         roots = [result_rig.make_rig(Path(folder) / f"rig{n}", SIZES[drawing]) for n in (0, 1)]
         players = [Player(root, drawing, words, cores) for root, cores in zip(roots, places, strict=True)]
         try:

@@ -396,6 +396,10 @@ def test_what_is_old_is_greyed_out_and_it_comes_back_by_itself(page_rig, chromiu
     player.silent = False
     expect(page.locator("#line")).to_have_text(re.compile("Playing Check grid, all well for"))
     hello = {**player.hello, "port": player.port}
+    player.close()
+    expect(page.locator("#line")).to_have_text("No connection. Trying again …")
+    player.restart(hello)
+    expect(page.locator("#line")).to_have_text(re.compile("Playing Check grid"), timeout=15000)
     player.process.send_signal(signal.SIGSTOP)  # the socket stays, and nobody is at its other end
     expect(page.locator("#line")).to_have_text("No connection. Trying again …", timeout=15000)
     player.process.send_signal(signal.SIGCONT)
