@@ -13,7 +13,7 @@ from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.view import view_cover, view_fineness
 from rigwarp.reports.figures.view_sigma import view_sigma, view_top
 from rigwarp.reports.page_template import page_template
-from rigwarp.reports.sections.as_built_facts import read_facts
+from rigwarp.reports.sections.as_built_facts import HINTS, read_facts
 from rigwarp.reports.sections.origin import caution_section
 from rigwarp.reports.sections.page import Picture, Rows, Section
 from rigwarp.rig import Rig
@@ -21,7 +21,6 @@ from rigwarp.view import ViewCover
 from rigwarp.view.top import TopMaps
 
 _HIGH_MM = 10.0
-_HINTS = "Causes and remedies are hints from common workshop practice, not diagnoses."
 _BY = {
     "projector": "patterns shown by the rig's own projector",
     "screen": "a flat display laid on the table",
@@ -179,7 +178,7 @@ def _mirrors(parts: ViewParts) -> Section:
 def _findings(number: int, table: Rows) -> Rows:
     """The findings of one mirror, without what a prewarp does about them."""
     head = ("What was found", "moves what is seen by", "likely cause (hint)", "remedy (hint)")
-    return Rows(head=head, rows=[row[: len(head)] for row in table.rows], note=f"view.mirror[{number}]. {_HINTS}")
+    return Rows(head=head, rows=[row[: len(head)] for row in table.rows], note=f"view.mirror[{number}]. {HINTS}")
 
 
 def _of_camera(text: str) -> str:

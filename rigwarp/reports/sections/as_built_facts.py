@@ -36,6 +36,7 @@ _BLOCK_TITLES: Final = {
 }
 _ORIGIN_KEY = "from"
 _MOVES = "moves the picture by"
+HINTS: Final = "Causes and remedies are hints from common workshop practice, not diagnoses."
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,8 +128,8 @@ def _findings_table(found: Sequence[FindingRecord]) -> Rows | None:
     return Rows(
         rows=rows,
         head=("What was found", _MOVES, "likely cause (hint)", "remedy (hint)", "the picture's warp"),
-        note="Causes and remedies are hints from common workshop practice, not diagnoses. How far a finding moves the "
-        "picture is its slope, taken twice, times the light's way to the table.",
+        note=f"{HINTS} How far a finding moves the picture is its slope, taken twice, times the light's way "
+        "to the table.",
     )
 
 

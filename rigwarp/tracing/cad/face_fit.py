@@ -68,8 +68,7 @@ def patch_surface(
     points = points[spread_sample(len(points), _MOST_POINTS)]
     flat = _plane_through(points, areas / np.linalg.norm(areas))
     off = (points - flat[:3, 3]) @ flat[:3, 2]
-    border = (patch.vertices_mm[patch.border] - flat[:3, 3]) @ flat[:3, :3]
-    outline = Outline(edges_mm=border[..., :2])
+    outline = _outline(patch, flat)
     allowed = allowed_mm(patch, rounding_mm)
     if np.sqrt(np.mean(off**2)) <= allowed:
         return FlatSurface(
@@ -109,15 +108,19 @@ def patch_surface(
         fit = _through_rulings(patch, points, flat, allowed) if rim_only else None
         fit = fit_height(local) if fit is None else fit
     frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, local, flat, vectors, allowed)
-    border = (patch.vertices_mm[patch.border] - frame[:3, 3]) @ frame[:3, :3]
     return SplineSurface(
         zone=zone,
         name=f"patch {zone}",
         T_mirror_from_surface=frame,
         fit=fit,
-        outline=Outline(edges_mm=border[..., :2]),
+        outline=outline if frame is flat else _outline(patch, frame),
         tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
     )
+
+
+def _outline(patch: Patch, frame: Array) -> Outline:
+    border = (patch.vertices_mm[patch.border] - frame[:3, 3]) @ frame[:3, :3]
+    return Outline(edges_mm=border[..., :2])
 
 
 def _drawn_or_smoothest(
