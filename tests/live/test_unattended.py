@@ -148,6 +148,10 @@ def test_what_the_watch_said_is_in_the_status_the_heartbeat_and_below_the_keys(t
     for told in (session.status()["watch"], json.loads((tmp_path / "heart.json").read_text())["watch"]):
         assert "UTC: mirror: corrected, P95 0.210 mm now" in told
     assert (before != after).any()
+    handler.emit(logging.LogRecord("watch", logging.INFO, "", 0, "drift: none", None, None))
+    both = session.picture(0.2)  # a later look that found nothing leaves standing what was corrected before
+    session.watch_warned = ""
+    assert (session.picture(0.3) != both).any()
     session.close()
 
 

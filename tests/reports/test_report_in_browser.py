@@ -1,6 +1,8 @@
 """The report in a real browser: nothing broken, nothing missing, nothing cut off, on a phone, a desktop and paper."""
 
+import json
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -8,11 +10,15 @@ import pypdfium2
 import pytest
 from browser import browser, console_messages, look_at_pages, run_browser
 
+from rigwarp.files import open_rig
+from rigwarp.reports import report
 from rigwarp.reports.measures import table_raster
-from rigwarp.reports.report import write_report
+from rigwarp.reports.page_template import page_template
+from rigwarp.reports.report import render_report, write_report
 
 PHONE_PX, DESKTOP_PX = 390, 1280
 DARK = "--blink-settings=preferredColorScheme=0"
+HOSTILE = """<img src="data:," alt="" onerror="harm()"><script>harm()</script>"""
 READABLE = 4.5  # contrast of text, WCAG 2.1 success criterion 1.4.3
 
 
@@ -64,6 +70,50 @@ def test_report_is_whole_on_phone_desktop_and_in_the_dark(page: Path, tmp_path: 
     (dark,) = look_at_pages(tmp_path, {"dark": (text, PHONE_PX)}, DARK).values()
     assert luminance(dark["background"]) < 0.05
     assert contrast(dark) > READABLE
+
+
+def with_markup_in_every_sentence(value: Any) -> Any:
+    """A record from a file whose texts of several words, which are nobody's key, hold markup as well."""
+    if isinstance(value, dict):
+        return {key: with_markup_in_every_sentence(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [with_markup_in_every_sentence(one) for one in value]
+    return f"{value} {HOSTILE}" if isinstance(value, str) and " " in value and "rigwarp" not in value else value
+
+
+def test_no_text_of_a_rig_or_of_its_results_becomes_part_of_the_page(
+    finished_once: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And the look that says so finds it where the templates do not escape."""
+    browser()
+    folder, result = finished_once
+    root = tmp_path / "rig"
+    shutil.copytree(folder.root, root)
+    rig = root / "rig.toml"
+    rig.write_text(re.sub(r"^name = .*$", f"name = {json.dumps(HOSTILE)}", rig.read_text(), count=1, flags=re.M))
+    for path in (root / result.relative_to(folder.root)).iterdir():
+        if path.suffix == ".json":
+            path.write_text(json.dumps(with_markup_in_every_sentence(json.loads(path.read_text()))))
+        elif path.is_file() and not path.name.startswith("as_built"):
+            path.unlink()  # drawing pictures takes longest, and is not what is asked for
+    pages = {}
+
+    class BothWays:
+        def __init__(self, name: str) -> None:
+            self.escaped = page_template(name)
+            self.raw = self.escaped.environment.overlay(autoescape=False).get_template(name)
+
+        def render(self, **context: Any) -> str:
+            pages["hostile"], pages["raw"] = self.escaped.render(**context), self.raw.render(**context)
+            return pages["hostile"]
+
+    monkeypatch.setattr(report, "page_template", BothWays)
+    render_report(open_rig(root), root / result.relative_to(folder.root))
+    assert HOSTILE not in pages["hostile"]
+    assert pages["raw"].count(HOSTILE) > 10
+    seen = look_at_pages(tmp_path, {name: (text, DESKTOP_PX) for name, text in pages.items()})
+    assert seen["hostile"]["wrong"] == []
+    assert any("harm is not defined" in word for word in seen["raw"]["wrong"])
 
 
 def test_the_browser_has_nothing_to_say_of_the_page_as_it_is(page: Path, tmp_path: Path) -> None:

@@ -1,6 +1,8 @@
 """What the person correcting sees on the table itself, drawn over the content."""
 
 import textwrap
+from collections.abc import Sequence
+from itertools import chain
 
 import numpy as np
 
@@ -16,15 +18,15 @@ _MARK = (120, 220, 255)
 
 
 def with_overlay(
-    picture: AnyPicture, content: Content, operator: Operator, *, help_shown: bool, note: str = ""
+    picture: AnyPicture, content: Content, operator: Operator, *, help_shown: bool, notes: Sequence[str] = ()
 ) -> Picture:
-    """A copy of the picture with the present tool, the pointer and unfinished masks drawn on it; `note` stands
+    """A copy of the picture with the present tool, the pointer and unfinished masks drawn on it; `notes` stand
     below the keys.
 
     Everything is given in table millimetres as seen, and drawn where the correction carries it back to.
     """
     drawing = TableDrawing.over(content, np.array(rgb_of(picture)))
-    more = (*KEYS_HELP, *textwrap.wrap(note, _LINE_LETTERS)) if help_shown else ()
+    more = (*KEYS_HELP, *chain(*(textwrap.wrap(note, _LINE_LETTERS) for note in notes))) if help_shown else ()
     lines = [operator.words(), *more]
     letter_mm = max(min(content.size_mm) / 46.0, 3.0)
     x, y = content.centre_mm
