@@ -67,7 +67,7 @@ def doubts(
     # of slips that light as much, those that are made more often come first, as `_slips` has them
     tried = sorted(_tried(values, mirror, profiles), key=lambda found: -round(found[0], 1))
     named = [_in_words(slip, share) for share, slip in tried[:_MOST_NAMED]]
-    more = " Or: ".join(named) if named else "Look at rig_sketch.png: where do projector and mirror stand and look?"
+    more = " ".join(named) if named else "Look at rig_sketch.png: where do projector and mirror stand and look?"
     return (*odd, f"{said}. {more}")
 
 
