@@ -239,7 +239,7 @@ def drawn_sheet(sheet: FlatSheet, name: str) -> WorkshopDrawing:
         below -= float(np.ptp(card[:, 1])) + 2.0 * _LINE_MM
         strokes.append(Stroke(layer=CUT, points_mm=card + np.array([left, below]) - card.min(axis=0)))
         below -= _LINE_MM
-        words = f"template of panel {curve.zone}: hold its curve against the reflecting side, across the axis of the bend"
+        words = f"template of panel {curve.zone}: hold its curve against the reflecting side, across the bend's axis"
         labels.append(Label(at_mm=(left, below), words=words))
     below -= 2.0 * _LINE_MM
     strokes += _bar(left, below)
