@@ -14,6 +14,8 @@ from rigwarp.rig import Content
 
 _INK, _GROUND = (255, 214, 120), (0, 0, 0)
 _LINE_LETTERS = 44
+_TOP, _BOTTOM = 0.22, 0.38
+"""Shares of the content's height below its middle: where lines begin, and where a round table still holds a whole line."""
 _MARK = (120, 220, 255)
 
 
@@ -30,8 +32,10 @@ def with_overlay(
     lines = [operator.words(), *more]
     letter_mm = max(min(content.size_mm) / 46.0, 3.0)
     x, y = content.centre_mm
+    step_mm = 1.9 * letter_mm
+    top = max(-_TOP * content.size_mm[1], (len(lines) - 1) * step_mm - _BOTTOM * content.size_mm[1])
     for number, line in enumerate(lines):
-        at = (float(x), float(y) - content.size_mm[1] * 0.22 - number * 1.9 * letter_mm)
+        at = (float(x), float(y) + top - number * step_mm)
         drawing.text(at, line, height_mm=letter_mm, colour=_INK, middle=True, ground=_GROUND)
 
     def seen(spot: tuple[float, float]) -> tuple[float, float]:
