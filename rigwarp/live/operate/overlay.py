@@ -15,7 +15,7 @@ from rigwarp.rig import Content
 _INK, _GROUND = (255, 214, 120), (0, 0, 0)
 _LINE_LETTERS = 44
 _TOP, _BOTTOM = 0.22, 0.38
-"""Shares of the content's height below its middle: where lines begin, and where a round table still holds whole ones."""
+"""Shares of the content's height below its middle: where lines begin, and where a round table still holds all."""
 _MARK = (120, 220, 255)
 
 
