@@ -182,7 +182,7 @@ def test_real_ctrl_c(tmp_path: Path) -> None:
     assert process.stdout is not None
     assert process.stdout.readline() == "ready\n"
     process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=20)
+    _, err = process.communicate(timeout=60)
     assert process.returncode == 130
     assert err.startswith("rigwarp: interrupted")
     assert err.count("\n") == 1
