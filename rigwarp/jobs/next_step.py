@@ -9,6 +9,7 @@ from rigwarp.files.names import (
     CURRENT_FILE,
     DESIGN_FILE,
     DRIFT_FILE,
+    QUICK_FILE,
     RESULTS,
     SCANS,
     START_FILE,
@@ -91,10 +92,10 @@ def _after_fit(folder: RigFolder, result: Path, scans: list[Path]) -> NextStep:
             standing=f"Scan {scans[-1].name} is newer than the result that plays.", command=f"rigwarp fit {root}"
         )
     if not (result / VERIFICATION_FILE).exists():
-        return NextStep(
-            standing=f"Result {result.name} is fitted; nobody has looked at the picture on the table yet.",
-            command=f"rigwarp verify {root}",
-        )
+        said = "is fitted; nobody has looked at the picture on the table yet."
+        if (result / QUICK_FILE).exists():  # kept from a picture within tolerance only
+            said = "is good by a quick look; nobody has looked at all of the picture on the table yet."
+        return NextStep(standing=f"Result {result.name} {said}", command=f"rigwarp verify {root}")
     return _after_quick_look(root, result) or _after_verify(folder, VerificationRecord.read(result / VERIFICATION_FILE))
 
 

@@ -51,6 +51,9 @@ def test_from_an_empty_folder_to_a_picture_that_is_good(folder: RigFolder) -> No
     assert next_step(folder).command == f"rigwarp calibrate {root}"
     result = fitted(folder)
     assert next_step(folder).command == f"rigwarp verify {root}"
+    assert "nobody has looked at the picture" in next_step(folder).standing
+    write_bytes(result / "quick.npz", b"")  # as a registration anew leaves one
+    assert "good by a quick look" in next_step(folder).standing
     record = {"before": {"n": 90, "p95_mm": 9.4}, "after": {"n": 90, "p95_mm": 0.02, "missing": []}}
     VerificationRecord.from_dict(record).write(result / "verification.json")
     step = next_step(folder)
