@@ -12,7 +12,9 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.json_arrays import array_in, resolution_in, wrong_value
+from rigwarp.files.names import CAMERA_FILE
 from rigwarp.files.reading import read_json
+from rigwarp.files.rig_folder import RigFolder
 from rigwarp.files.runs import UTC_STAMP
 from rigwarp.geometry import Array
 
@@ -47,6 +49,12 @@ def name_aside(path: Path) -> Path:
     stamp = datetime.now(UTC).strftime(UTC_STAMP)
     names = (f"{path.stem}-until-{stamp}{f'-{n}' if n > 1 else ''}.json" for n in count(1))
     return next(path.with_name(name) for name in names if not path.with_name(name).exists())
+
+
+def camera_of(folder: RigFolder) -> CameraModel:
+    """The rig's calibrated camera."""
+    make_with = f"Make it with: rigwarp camera {folder.root} --lens DIR --table PHOTO"
+    return read_camera(folder.root / CAMERA_FILE, make_with=make_with)
 
 
 def read_camera(path: Path, *, make_with: str = "") -> CameraModel:

@@ -11,13 +11,7 @@ from rigwarp.geometry.arrays import LARGEST, Array
 
 
 def resolution_in(path: Path, contents: Mapping[str, Any]) -> tuple[int, int]:
-    """(width, height) in a file.
-
-    Raises
-    ------
-    InputError
-        If it is missing or wrong.
-    """
+    """(width, height) in a file; InputError if it is missing or wrong."""
     value = contents.get("resolution")
     if not (isinstance(value, list) and len(value) == 2 and all(type(n) is int and n > 0 for n in value)):
         raise wrong_value(path, "resolution", value, "[width, height] in pixels")
@@ -25,13 +19,7 @@ def resolution_in(path: Path, contents: Mapping[str, Any]) -> tuple[int, int]:
 
 
 def array_in(path: Path, contents: Mapping[str, Any], name: str, shape: tuple[int, ...]) -> Array:
-    """Numbers of a shape in a file.
-
-    Raises
-    ------
-    InputError
-        If they are missing or something else.
-    """
+    """Numbers of a shape in a file; InputError if they are missing or something else."""
     words = f"{' x '.join(str(n) for n in shape)} numbers" if shape else "a number"
     value = contents.get(name)
     if not _all_numbers(value):

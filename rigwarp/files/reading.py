@@ -152,13 +152,7 @@ def _too_deep(contents: dict[str, Any]) -> bool:
 
 
 def check_format(path: Path, contents: Mapping[str, Any], *, format: str, version: int) -> None:
-    """Refuse another file's contents.
-
-    Raises
-    ------
-    InputError
-        `contents` do not carry this format and version.
-    """
+    """Refuse another file's contents; InputError where `contents` do not carry this format and version."""
     found = contents.get("format")
     if found != format:
         raise InputError(

@@ -47,14 +47,10 @@ def new_run(
 
     Parameters
     ----------
-    parent : Path
-        `root / "scans"` or `root / "results"`; made when missing.
-    command : str
-        The command line that makes the run.
-    folder : RigFolder
-        Its rig.toml and hash are recorded.
-    settings : mapping, optional
-        Everything else that the result depends on, as JSON values.
+    parent : `root / "scans"` or `root / "results"`; made when missing.
+    command : the command line that makes the run.
+    folder : its rig.toml and hash are recorded.
+    settings : everything else that the result depends on, as JSON values.
     """
     started = datetime.now(UTC)
     with rig_locked(folder.root, command):

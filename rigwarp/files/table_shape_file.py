@@ -41,13 +41,7 @@ def write_table_shape(path: Path, shape: TableShape, *, replace: bool = False) -
 
 
 def read_table_shape(path: Path) -> TableShape:
-    """The shape in a file.
-
-    Raises
-    ------
-    InputError
-        If the file is missing, damaged or foreign, or its numbers make no table.
-    """
+    """The shape in a file; InputError if the file is missing, damaged or foreign, or its numbers make no table."""
     contents = read_json(path, format=FORMAT, make_with=_ADVICE)
     if contents.get("terms") != [list(term) for term in TERMS]:
         raise InputError(f"{path}: found other terms of the table's height, expected {len(TERMS)} powers. {_ADVICE}")

@@ -11,6 +11,7 @@ import numpy as np
 from rigwarp.as_built import AsBuilt, align_built, remove_rigid
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.files import RigFolder, make_folder, write_bytes, write_picture
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import DESIGN_PICTURES, PICTURES
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
@@ -19,7 +20,6 @@ from rigwarp.jobs.bench.camera_record import CameraMade
 from rigwarp.jobs.calibrate import Calibrated, Steps, calibrate_rig, untold
 from rigwarp.jobs.design import design_model, trace_design
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.results.fit import camera_of
 from rigwarp.jobs.scans.scan_runs import scan_seconds
 from rigwarp.jobs.trace import draw_design
 from rigwarp.reports import judge_coverage

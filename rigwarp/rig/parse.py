@@ -13,14 +13,38 @@ from collections.abc import Mapping
 from typing import Any, cast
 
 from rigwarp.errors import InputError
-from rigwarp.rig.keys import CAMERA, MEASURED, MEASURED_LENGTHS, OBSTACLE, PROJECTOR, TOLERANCE, TOP_LEVEL
-from rigwarp.rig.model import CHANNELS, CameraSpec, Channel, Measured, Obstacle, Projector, Rig, Tolerance, Transfer
-from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, parse_target
-from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, parse_mirror, part_placement
+from rigwarp.rig.keys import (
+    CAMERA,
+    MEASURED,
+    MEASURED_LENGTHS,
+    OBSTACLE,
+    PROJECTOR,
+    TARGET,
+    TOLERANCE,
+    TOP_LEVEL,
+    VIEW,
+    VIEW_TOP,
+)
+from rigwarp.rig.model import (
+    CHANNELS,
+    CameraSpec,
+    Channel,
+    Lens,
+    Measured,
+    Obstacle,
+    Projector,
+    Rig,
+    Table,
+    Target,
+    Tolerance,
+    TopView,
+    Transfer,
+    View,
+)
+from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, parse_target, target_from
+from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, mirror_from, parse_mirror, part_placement
 from rigwarp.rig.parse_parts import camera_device, optical_placement, picture_size
-from rigwarp.rig.parse_view import parse_view
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
-from rigwarp.rig.view import view_as_projector
 
 FORMAT = "rigwarp rig"
 VERSION = 1
@@ -35,10 +59,8 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
 
     Parameters
     ----------
-    text : str
-        The file's contents (TOML 1.0).
-    source : str
-        The name that messages give the file.
+    text : the file's contents (TOML 1.0).
+    source : the name that messages give the file.
 
     Returns
     -------
@@ -60,13 +82,7 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
 
 
 def rig_from_values(values: Mapping[str, Any], *, source: str = "rig.toml") -> Rig:
-    """The same from what the TOML file holds, read already.
-
-    Raises
-    ------
-    InputError
-        As `parse_rig`.
-    """
+    """The same from what the TOML file holds, read already; InputError as `parse_rig`."""
     document = TomlSection(source=source, path="", values=values, meanings=TOP_LEVEL)
     _check_format(document)
     table, target = parse_table(document), parse_target(document)
@@ -171,4 +187,94 @@ def _measured(section: TomlSection) -> Measured:
         what=what,
         mm=section.number("mm", limits=POSITIVE),
         sigma_mm=section.number("sigma_mm", default=0.5, limits=POSITIVE),
+    )
+
+
+_LARGEST_TOP_PX = 16384  # along one side: the largest picture that is drawn in one piece
+_NOT_LIVE = ("run:", "genicam:")  # kinds of camera that the live top view does not open
+_USUAL_TOP_PX = 1600  # along the longer side, where mm_per_pixel is not given
+
+
+def parse_view(document: TomlSection, table: Table, target: Target) -> View | None:
+    """Read and check [view]; None where the rig has none. `target` is what [view.target] is by default."""
+    if not document.has("view"):
+        return None
+    section = document.section("view", VIEW, required=True)
+    if not section.has("focal_px") and not section.has("lens"):
+        section.number("focal_px", limits=POSITIVE)  # says that it is missing
+    return View(
+        device=_device(section),
+        resolution=picture_size(section, default=(1920, 1080)),
+        focal_px=section.number("focal_px", limits=POSITIVE) if section.has("focal_px") else None,
+        lens=_lens(section),
+        placement=optical_placement(section, what="camera"),
+        position_tolerance_mm=section.number("position_tolerance_mm", default=1.0, limits=POSITIVE),
+        rotation_tolerance_rad=math.radians(section.number("rotation_tolerance_deg", default=0.5, limits=POSITIVE)),
+        mirrors=tuple(
+            mirror_from(document, f"view.mirror[{i}]", values) for i, values in enumerate(_mirror_tables(section))
+        ),
+        target=target_from(section.section("target", TARGET, required=True)) if section.has("target") else target,
+        top=_top(section, table),
+    )
+
+
+def _device(section: TomlSection) -> int | str:
+    device = camera_device(section)
+    if str(device).lstrip().startswith(_NOT_LIVE):
+        expected = "a number, path or stream address"
+        section.fail("device", found=describe(device), expected=expected, advice="Others serve camera.device alone.")
+    return device
+
+
+def _mirror_tables(section: TomlSection) -> list[dict[str, object]]:
+    """The raw tables [[view.mirror]]: at least one."""
+    expected = "at least one table [[view.mirror]]"
+    tables = section.values.get("mirror", [])
+    if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):
+        advice = "Write [[view.mirror]] with double brackets."
+        section.fail("mirror", found=describe(tables), expected=expected, advice=advice)
+    if not tables:
+        section.fail("mirror", found="nothing", expected=expected, advice="Add the mirror that the camera looks into.")
+    return tables
+
+
+def _lens(section: TomlSection) -> str | None:
+    if not section.has("lens"):
+        return None
+    name = section.text("lens")
+    if not name.isprintable() or not name.lower().endswith(".json"):
+        section.fail("lens", found=describe(name), expected="a name ending in .json")
+    return name
+
+
+def _top(section: TomlSection, table: Table) -> TopView:
+    top = section.section("top", VIEW_TOP, required=False)
+    width_mm, depth_mm = top.numbers("size_mm", 2, default=table.size_mm, limits=POSITIVE)
+    usual = max(width_mm, depth_mm) / _USUAL_TOP_PX
+    view = TopView(
+        size_mm=(width_mm, depth_mm),
+        centre_mm=top.vector("centre_mm", 2, default=(0.0, 0.0)),
+        mm_per_pixel=top.number("mm_per_pixel", default=usual, limits=POSITIVE),
+    )
+    if max(width_mm, depth_mm) / view.mm_per_pixel > _LARGEST_TOP_PX:
+        top.fail(
+            "mm_per_pixel",
+            found=f"{view.mm_per_pixel:g}, which makes a picture of {max(view.pixels)} pixels",
+            expected=f"at most {_LARGEST_TOP_PX} pixels along a side",
+        )
+    return view
+
+
+def view_as_projector(view: View, lens: Lens | None = None) -> Projector:
+    """The camera as the projector that would light what it sees, with its calibrated lens where there is one."""
+    focal_px = view.focal_px if lens is None else float(lens.matrix[0, 0])
+    return Projector(
+        resolution=view.resolution,
+        throw_ratio=(focal_px or float(view.resolution[0])) / view.resolution[0],
+        lens_shift=(0.0, 0.0),
+        placement=view.placement,
+        position_tolerance_mm=view.position_tolerance_mm,
+        rotation_tolerance_rad=view.rotation_tolerance_rad,
+        transfer=1.0,
+        lens=lens,
     )

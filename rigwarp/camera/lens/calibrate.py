@@ -100,8 +100,7 @@ def calibrate_lens(photos: Sequence[Photo], target: Target, *, sheet_sigma: Shee
     Parameters
     ----------
     photos : sequence of (H, W) uint8 or uint16, all of one size
-    sheet_sigma : SheetSigma
-        How well the board is known; what is not zero is estimated along with the lens.
+    sheet_sigma : how well the board is known; what is not zero is estimated along with the lens.
 
     Raises
     ------

@@ -30,8 +30,7 @@ class TablePose:
 
     Attributes
     ----------
-    camera : CameraModel
-        With the joint covariance of lens and pose where the lens has one.
+    camera : with the joint covariance of lens and pose where the lens has one.
     view : the sheet's corners in the photo; table_mm : (N, 3) where they lie.
     residual_px : (N, 2) measured minus predicted; kept : (N,) False for corners left out.
     rms_px : RMS length of the residuals of the corners kept.
@@ -69,10 +68,8 @@ def locate_table(
         With a LensResult the board photos and this one are adjusted together, so that the covariance of lens and pose
         is the joint one (and the lens changes by a fraction of its sigma). A CameraModel's lens is kept as prior
         knowledge with its covariance, or taken as exact when it has none.
-    target : Target
-        Where the sheet lies, and its true scale.
-    height_mm : float
-        Of the printed surface in the table frame.
+    target : where the sheet lies, and its true scale.
+    height_mm : of the printed surface in the table frame.
     sheet_sigma : SheetSigma
         How well the sheet on the table is known: its share is part of the covariance. The sheet and the board in the
         hand are taken for prints of one printer, equally long and equally square.

@@ -72,13 +72,7 @@ class PreflightFinding:
 
 
 def require_no_stop(findings: Sequence[PreflightFinding]) -> None:
-    """Raise what stops the scan.
-
-    Raises
-    ------
-    MeasurementError
-        Naming every finding that stops it.
-    """
+    """Raise what stops the scan; MeasurementError naming every finding that stops it."""
     stops = [finding for finding in findings if finding.severity == "stop"]
     if stops:
         raise MeasurementError("; ".join(f"{finding.what}: {finding.text}" for finding in stops))

@@ -11,12 +11,12 @@ from rigwarp.camera import CameraModel
 from rigwarp.devices import Bench, Camera, Display, Frame
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_as_built, read_map, read_prewarp
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, MAP_FILE, PREWARP_FILE, QUICK_FILE
 from rigwarp.files.quick_file import read_quick_file, write_quick
 from rigwarp.files.records import AsBuiltRecord, MapOrigin
 from rigwarp.geometry import Photo
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.results.fit import camera_of
 from rigwarp.live import CpuRenderer
 from rigwarp.prewarp import Prewarp
 from rigwarp.table_map import invert, rig_tolerances

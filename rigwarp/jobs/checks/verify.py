@@ -23,6 +23,7 @@ from rigwarp.files import (
     rig_locked,
     write_picture,
 )
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
 from rigwarp.files.records import FitRecord
 from rigwarp.files.rig_changes import changes_since
@@ -33,7 +34,6 @@ from rigwarp.jobs.checks.verify_record import Checked, ContentShown, Quality, wr
 from rigwarp.jobs.design import design_map, design_prewarp
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
-from rigwarp.jobs.results.fit import camera_of
 from rigwarp.jobs.results.history import verdict_of_fit
 from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.live import CpuRenderer, Warp, warp_of

@@ -18,12 +18,12 @@ from rigwarp.files import (
     current_result,
     make_current,
     new_run,
-    read_camera,
     read_decoded,
     write_as_built,
     write_map,
     write_prewarp,
 )
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS, SCANS
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
@@ -261,12 +261,6 @@ class _Laps:
         self._last = now
         if ready is not None:
             self.ready_s[ready] = now - self._start
-
-
-def camera_of(folder: RigFolder) -> CameraModel:
-    """The rig's calibrated camera."""
-    make_with = f"Make it with: rigwarp camera {folder.root} --lens DIR --table PHOTO"
-    return read_camera(folder.root / CAMERA_FILE, make_with=make_with)
 
 
 def held_out_figures(rig: Rig, table_map: TableMapFit) -> MapFigures:

@@ -55,13 +55,7 @@ def results_of(folder: RigFolder) -> tuple[ResultSummary, ...]:
 
 
 def use_result(folder: RigFolder, name: str) -> Path:
-    """Make a finished result current; camera.json stays.
-
-    Raises
-    ------
-    InputError
-        If there is none of that name.
-    """
+    """Make a finished result current; camera.json stays; InputError if there is none of that name."""
     for run in complete_runs(folder.root / RESULTS):
         if run.name == name and (run / PREWARP_FILE).is_file():
             make_current(folder.root, run)
