@@ -109,8 +109,8 @@ def check(
             "bench": {
                 "looked_at": looked is not None,
                 "reason": tried.reason,
-                "camera": tried.camera.record() if tried.camera else None,
-                "findings": [finding.record() for finding in looked.findings] if looked else [],
+                "camera": asdict(tried.camera) if tried.camera else None,
+                "findings": [asdict(finding) for finding in looked.findings] if looked else [],
                 "exposure_s": looked.exposure_s if looked else None,
             },
             "remarks": remarks,

@@ -19,7 +19,7 @@ from rigwarp.files.runs import UTC_STAMP
 from rigwarp.geometry import Array
 
 FORMAT = "rigwarp camera"
-_SHAPES = {
+CAMERA_SHAPES = {
     "matrix": (3, 3),
     "distortion": (5,),
     "R_camera_from_table": (3, 3),
@@ -35,7 +35,7 @@ def write_camera(
     """Write a camera; `extra` holds further keys (residuals, photos used), which may not hide the fixed ones."""
     contents = {
         "resolution": list(camera.resolution),
-        **{name: getattr(camera, name) for name in _SHAPES},
+        **{name: getattr(camera, name) for name in CAMERA_SHAPES},
         "covariance": camera.covariance,
     }
     clash = sorted(set(contents) & set(extra or {}))
@@ -68,7 +68,7 @@ def read_camera(path: Path, *, make_with: str = "") -> CameraModel:
         If the file is missing, damaged or foreign, a key is missing, or the values are no camera.
     """
     contents = read_json(path, format=FORMAT, make_with=make_with)
-    arrays = {name: array_in(path, contents, name, shape) for name, shape in _SHAPES.items()}
+    arrays = {name: array_in(path, contents, name, shape) for name, shape in CAMERA_SHAPES.items()}
     arrays["R_camera_from_table"] = _true_rotation(path, arrays["R_camera_from_table"])
     covariance = None
     if contents.get("covariance") is not None:
@@ -82,7 +82,7 @@ def read_camera(path: Path, *, make_with: str = "") -> CameraModel:
 def read_camera_extra(path: Path) -> dict[str, Any]:
     """The further keys of a camera file: residuals, photos used, remarks."""
     contents = read_json(path, format=FORMAT)
-    own = {"resolution", "covariance", *_SHAPES}
+    own = {"resolution", "covariance", *CAMERA_SHAPES}
     return {key: value for key, value in contents.items() if key not in own}
 
 

@@ -199,6 +199,13 @@ def read_npz(
     return _checked(path, raw, {**fields, **there}), header
 
 
+def refuse(path: Path, wrong: Mapping[str, bool], *, expected: str) -> None:
+    """InputError for the first of what may be wrong with a file that is so; `expected` ends with what to do."""
+    for what, is_so in wrong.items():
+        if is_so:
+            raise InputError(f"{path}: found {what}, expected {expected}")
+
+
 def _array_bytes(archive: zipfile.ZipFile, name: str) -> int:
     """What an array will take, from the description before its contents."""
     with archive.open(f"{name}.npy") as member:

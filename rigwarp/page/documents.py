@@ -55,7 +55,7 @@ def _report(root: Path, run: Path) -> bytes:
 
 
 def _export(root: Path, run: Path, format: str) -> bytes:
-    from rigwarp.jobs.results.export import export_warp
+    from rigwarp.jobs.results.export_warp import export_warp
 
     if current_result(root).name != run.name:
         raise InputError(f"{run}: only the current result is exported. Make it current first.")

@@ -7,7 +7,6 @@ from typing import Final
 import numpy as np
 
 from rigwarp.errors import InputError, UsageError
-from rigwarp.geometry import Array
 from rigwarp.patterns.frames import Axis, GrayFrame, LevelFrame, PatternFrame, PhaseFrame
 from rigwarp.patterns.pattern_set import PatternSet
 from rigwarp.rig import Transfer
@@ -143,7 +142,7 @@ def _with_references(
 
 
 # Extent in pixels up to which each set of four serves. The first is the measured recommendation for 1280 pixels; the
-# others are the widest-separated of 12,000 random quarter-pixel sets between 17.5 and 26 px (code_separation).
+# others are the widest-separated of 12,000 random quarter-pixel sets between 17.5 and 26 px.
 _PERIODS_PX = (
     (1280, (18.0, 22.75, 24.25, 25.25)),
     (2048, (20.75, 24.75, 25.0, 26.0)),
@@ -185,24 +184,3 @@ def choose_periods_px(extent_px: int, *, blur_px: float | None = None) -> tuple[
     # a scaled set tells positions apart over a scaled distance
     periods = next(periods for reach_px, periods in _PERIODS_PX if extent_px / stretch <= reach_px)
     return tuple(round(period * stretch, 3) for period in periods)
-
-
-def code_separation(periods_px: tuple[float, ...], extent_px: float, *, step_px: float = 0.25) -> float:
-    """How far apart the phases of the two most easily confused positions are.
-
-    Parameters
-    ----------
-    periods_px : periods of the set.
-    extent_px : greatest distance between two positions.
-    step_px : sampling of the distance.
-
-    Returns
-    -------
-    float
-        Root of the summed squared phase differences, cycles, for the worst distance above half the shortest period.
-        Phase noise well below half of this per set never picks the wrong period.
-    """
-    distance_px: Array = np.arange(min(periods_px) / 2, extent_px, step_px)
-    turns = distance_px[:, None] / np.asarray(periods_px)
-    turns = turns - np.round(turns)
-    return float(np.sqrt(np.sum(turns**2, axis=1)).min())

@@ -66,10 +66,6 @@ class PreflightFinding:
     text: str
     figures: Mapping[str, Any]
 
-    def record(self) -> dict[str, Any]:
-        """As it stands in --json."""
-        return {"what": self.what, "severity": self.severity, "text": self.text, "figures": dict(self.figures)}
-
 
 def require_no_stop(findings: Sequence[PreflightFinding]) -> None:
     """Raise what stops the scan; MeasurementError naming every finding that stops it."""

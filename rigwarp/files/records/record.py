@@ -79,6 +79,14 @@ class Record(Part):
         return cls.from_dict(read_json(path, format=cls.FORMAT, make_with=make_with))
 
     @classmethod
+    def read_or_none(cls, path: Path) -> Self | None:
+        """The record in a file; None where that is missing or cannot be used."""
+        try:
+            return cls.read(path)
+        except InputError:
+            return None
+
+    @classmethod
     def read_any(cls, path: Path) -> Self:
         """The record in a file of any version: a report shows what it can.
 

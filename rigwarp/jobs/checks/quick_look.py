@@ -1,6 +1,7 @@
 """Quick looks at a running rig: taking one, keeping it with its result, reading it back."""
 
 from collections.abc import Iterable, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -37,11 +38,8 @@ _SAME_CAMERA = 1e-9  # relative: the same numbers, written and read
 
 def quick_frames(folder: RigFolder, prewarp: Prewarp) -> list[Frame]:
     """The projector frames of a quick look through a result's warp; no correction by hand has a part in them."""
-    renderer = CpuRenderer(prewarp)
-    try:
+    with closing(CpuRenderer(prewarp)) as renderer:
         return [renderer.render(picture) for picture in quick_pictures(quick_plan(folder.rig.content))]
-    finally:
-        renderer.close()
 
 
 class Looker(Protocol):

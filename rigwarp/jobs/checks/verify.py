@@ -4,6 +4,7 @@ What verification.json then holds stands in `rigwarp.jobs.checks.verify_record`.
 """
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -179,10 +180,8 @@ def hand_correction(folder: RigFolder) -> tuple[Adjustment, int]:
 
 def response_shape(result: Path) -> float | None:
     """The camera's response as the result's scan measured it; None where the result does not tell."""
-    try:
-        return FitRecord.read(result / FIT_FILE).response_shape
-    except InputError:
-        return None
+    fit = FitRecord.read_or_none(result / FIT_FILE)
+    return None if fit is None else fit.response_shape
 
 
 def _quality(
@@ -214,12 +213,8 @@ def _quality(
 
 def _photographs(progress: Progress, bench: Bench, warp: Warp, pictures: list[np.ndarray]) -> list[Photo]:
     """Photographs of content pictures shown through a warp."""
-    renderer = CpuRenderer(warp)
-    try:
-        with progress.stage(len(pictures), "Verifying") as advance:
-            return list(photograph(bench, map(renderer.render, pictures), advance=advance))
-    finally:
-        renderer.close()
+    with closing(CpuRenderer(warp)) as renderer, progress.stage(len(pictures), "Verifying") as advance:
+        return list(photograph(bench, map(renderer.render, pictures), advance=advance))
 
 
 def require_passed(verdict: Verdict, advice: str = "") -> None:

@@ -15,7 +15,6 @@ from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
     complete_runs,
-    current_result,
     make_current,
     new_run,
     read_decoded,
@@ -27,7 +26,7 @@ from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS, SCANS
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
-from rigwarp.files.runs import finish_run, put_back, stamped_ahead
+from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ahead
 from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
@@ -168,7 +167,7 @@ def fit_scans(
         clock.lap("prewarp")
         finish_run(run)
         shown = show(made)
-        before = _current_or_none(folder)
+        before = current_or_none(folder.root)
         current = accept or not shown.failures
         if current:
             make_current(folder.root, run)
@@ -213,13 +212,6 @@ def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> Non
         "light": table_map.light,
     }
     write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=parts)
-
-
-def _current_or_none(folder: RigFolder) -> Path | None:
-    try:
-        return current_result(folder.root)
-    except InputError:
-        return None
 
 
 def _with_places(decoded: Sequence[Decoded], places: ZonePlaces) -> list[Decoded]:
