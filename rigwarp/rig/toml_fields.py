@@ -44,7 +44,7 @@ def number_key(
         absent = default is None and not section.has(key)
         return None if absent else scale * section.number(key, default=default, limits=limits)
 
-    given = {} if default is MISSING else {"default": None if default is None else scale * default}
+    given: dict[str, Any] = {} if default is MISSING else {"default": None if default is None else scale * default}
     return field(metadata={_KEY: _Key(name=name, meaning=meaning, read=read)}, **given)
 
 
@@ -55,7 +55,7 @@ def whole_key(meaning: str, default: Any = MISSING, *, at_least: int, at_most: i
         absent = default is None and not section.has(key)
         return None if absent else section.whole(key, default=default, at_least=at_least, at_most=at_most)
 
-    given = {} if default is MISSING else {"default": default}
+    given: dict[str, Any] = {} if default is MISSING else {"default": default}
     return field(metadata={_KEY: _Key(name=name, meaning=meaning, read=read)}, **given)
 
 
@@ -77,7 +77,7 @@ def pair_key(meaning: str, default: Any = MISSING, limits: Limits = ANY, *, name
         first, second = section.numbers(key, 2, default=default, limits=limits)
         return scale * first, scale * second
 
-    given = {} if default is MISSING else {"default": tuple(scale * one for one in default)}
+    given: dict[str, Any] = {} if default is MISSING else {"default": tuple(scale * one for one in default)}
     return field(metadata={_KEY: _Key(name=name, meaning=meaning, read=read)}, **given)
 
 

@@ -347,7 +347,7 @@ class ExposureDecoder:
         return int(np.iinfo(self.photos[0].dtype).max)
 
     def _check_lit(self, reason: NDArray[np.uint8]) -> None:
-        usable = np.count_nonzero(reason == Reason.OK)
+        usable = int(np.count_nonzero(reason == Reason.OK))
         if usable >= _MIN_LIT:
             return
         black, white = (self.photos[i] for i in self._ends)
