@@ -39,8 +39,8 @@ def read_table_shape(path: Path) -> TableShape:
     contents = read_json(path, format=FORMAT, make_with=_ADVICE)
     if contents.get("terms") != [list(term) for term in TERMS]:
         raise InputError(f"{path}: found other terms of the table's height, expected {len(TERMS)} powers. {_ADVICE}")
-    arrays = {name: array_in(path, contents, name, shape, make_with=_MAKE) for name, shape in _SHAPES.items()}
-    numbers = {name: float(array_in(path, contents, name, (), make_with=_MAKE)) for name in _NUMBERS}
+    arrays: dict[str, Any] = {n: array_in(path, contents, n, shape, make_with=_MAKE) for n, shape in _SHAPES.items()}
+    numbers: dict[str, Any] = {n: float(array_in(path, contents, n, (), make_with=_MAKE)) for n in _NUMBERS}
     if (arrays["half_mm"] <= 0.0).any():
         raise InputError(f"{path}: half_mm: found a side of no length, expected two positive numbers. {_ADVICE}")
     width, depth = (float(side) for side in arrays.pop("half_mm"))

@@ -170,8 +170,8 @@ def draw_calibration(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
     if made.checks:  # a map that cannot be right is not played
         before, after = made.checks["before"], made.checks["after"]
         drawn["before_after.png"] = photo_pair(before.photo, after.photo, camera_of(folder), folder.rig)
-        left = [Residuals(points_mm=c.result.table_mm, vectors_mm=c.result.vectors_mm) for c in (before, after)]
-        drawn["residuals.png"] = residual_pair(*left, folder.rig)
+        was, left = (Residuals(points_mm=c.result.table_mm, vectors_mm=c.result.vectors_mm) for c in (before, after))
+        drawn["residuals.png"] = residual_pair(was, left, folder.rig)
         shown["before and after, photographed"] = target / "before_after.png"
         shown["what is left, as arrows"] = target / "residuals.png"
     built = made.fit.as_built
