@@ -7,13 +7,14 @@ from pathlib import Path
 
 from rigwarp.devices import Bench, DisplayChoice
 from rigwarp.files import RigFolder
+from rigwarp.files.camera_file import camera_of
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import Verified, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
 from rigwarp.jobs.design import design_model
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.results.fit import FitMade, WarpMade, camera_of, fit_scans
+from rigwarp.jobs.results.fit import FitMade, WarpMade, fit_scans
 from rigwarp.jobs.scans.raised_board import refuse_raised
 from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
 from rigwarp.jobs.scans.zone_scan import take_scans

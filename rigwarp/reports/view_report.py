@@ -10,8 +10,7 @@ from rigwarp.files.records import AsBuiltRecord, MirrorGrid, ViewMirrorRecord, V
 from rigwarp.files.records.view_check import ViewCheckRecord
 from rigwarp.geometry import ViewMap
 from rigwarp.reports.figures.mirror import deviation_map
-from rigwarp.reports.figures.view import view_cover, view_fineness
-from rigwarp.reports.figures.view_sigma import view_sigma, view_top
+from rigwarp.reports.figures.view import view_cover, view_fineness, view_sigma, view_top
 from rigwarp.reports.page_template import page_template
 from rigwarp.reports.sections.as_built_facts import HINTS, read_facts
 from rigwarp.reports.sections.origin import caution_section

@@ -51,10 +51,8 @@ def doubts(
 
     Parameters
     ----------
-    values : mapping
-        rig.toml as read (TOML's own types).
-    rig : Rig
-        The same, parsed.
+    values : rig.toml as read (TOML's own types).
+    rig : the same, parsed.
     meshes, profiles : mappings
         Of the files that it names, as for `build_model`.
     """

@@ -67,19 +67,9 @@ class PreflightFinding:
     text: str
     figures: Mapping[str, Any]
 
-    def record(self) -> dict[str, Any]:
-        """As it stands in --json."""
-        return {"what": self.what, "severity": self.severity, "text": self.text, "figures": dict(self.figures)}
-
 
 def require_no_stop(findings: Sequence[PreflightFinding]) -> None:
-    """Raise what stops the scan.
-
-    Raises
-    ------
-    MeasurementError
-        Naming every finding that stops it.
-    """
+    """Raise what stops the scan; MeasurementError naming every finding that stops it."""
     stops = [finding for finding in findings if finding.severity == "stop"]
     if stops:
         raise MeasurementError("; ".join(f"{finding.what}: {finding.text}" for finding in stops))

@@ -1,7 +1,6 @@
 """The camera that was opened, in one line: what it is, what is locked, how quick it is, and what to do next."""
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from rigwarp.capture import SynchronisedBench
 from rigwarp.devices import OneShotCamera
@@ -53,10 +52,6 @@ class CameraState:
         locked = ", ".join(f"{name}{exposed if name == 'exposure' else ''}" for name in self.locked)
         parts.append(f"locked: {locked or 'nothing'}")
         return f"{'; '.join(parts)}. Next: {self.advice}"
-
-    def record(self) -> dict[str, Any]:
-        """As it stands in --json."""
-        return asdict(self)
 
 
 def camera_state(bench: SynchronisedBench, device: int | str) -> CameraState:

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
 
@@ -91,11 +92,9 @@ def _cpu_cost(resolution: Size, canvas: Size) -> FrameCost:
     width, height = (max(side // _CPU_SHARE, 1) for side in resolution)
     pixels = max(canvas[0] // _CPU_SHARE, 1), max(canvas[1] // _CPU_SHARE, 1)
     warp = _spread_warp((width, height), pixels).sampled("quick")  # as `play` does without a GPU
-    renderer, picture = CpuRenderer(warp), _grey(pixels)
-    try:
+    picture = _grey(pixels)
+    with closing(CpuRenderer(warp)) as renderer:
         seconds = min(_timed(lambda: renderer.render(picture)) for _ in range(_CPU_FRAMES))
-    finally:
-        renderer.close()
     frame_ms = 1e3 * _CPU_SHARE**2 * seconds
     return FrameCost(way="cpu", frame_ms=frame_ms, plain_draws=None, tried_ms={"cpu": frame_ms})
 
