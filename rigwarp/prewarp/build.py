@@ -4,13 +4,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.geometry.threads import all_in_two_threads, by_rows
-from rigwarp.prewarp.bisection import compact, lattice_size, own_errors, triangles_of, with_dependants
+from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.edge_blending import blending_weights
 from rigwarp.prewarp.extend import extend_linearly
 from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, evened, rim_share, smooth_light
@@ -55,10 +56,15 @@ def build_prewarp(
     """
     content_px = np.empty((*table_map.zone.shape, 2))
 
+    begin, *steps = table_to_content(content, np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
+    by_x, by_y = np.array(steps) - begin
+
     def canvas(rows: slice) -> None:
-        places = np.stack([table_map.x_mm[rows], table_map.y_mm[rows]], axis=-1)
-        places[table_map.zone[rows] < 0] = np.nan
-        content_px[rows] = table_to_content(content, places)
+        dark = table_map.zone[rows] < 0
+        for i in (0, 1):
+            plane = by_x[i] * table_map.x_mm[rows] + by_y[i] * table_map.y_mm[rows] + begin[i]
+            plane[dark] = np.nan
+            content_px[rows, :, i] = plane
 
     by_rows(canvas, table_map.zone.shape)
     depth_px = content_depth_px(content_px, content)
@@ -66,7 +72,7 @@ def build_prewarp(
     drawn = coverage > 0
     if not drawn.any():
         raise MeasurementError(_nothing_lit(table_map))
-    zones = np.unique(table_map.zone[drawn])
+    zones = np.flatnonzero(np.bincount(table_map.zone[drawn])).astype(table_map.zone.dtype)
 
     def meshes() -> list[ZoneMesh]:
         return [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
@@ -145,7 +151,9 @@ def _refined_mesh(content_px: Array, drawn: BoolArray, tolerance_px: float) -> Z
     lattice[:height, :width] = content_px
     counts = np.zeros(lattice.shape[:2], bool)
     counts[:height, :width] = drawn
-    lattice = extend_linearly(lattice)
+    # a triangle that holds a drawn pixel reaches a tile's side from it at most
+    reach = np.ones((2 * TILE_PX + 1,) * 2, np.uint8)
+    lattice = extend_linearly(lattice, cv2.dilate(counts.view(np.uint8), reach).view(bool))
     errors = own_errors(lattice, counts)
     wanted = np.where(drawn[..., None], content_px, np.nan)
     keys, strays = np.zeros(0, np.int64), np.zeros(0)  # of all triangles judged so far

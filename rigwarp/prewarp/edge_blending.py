@@ -37,7 +37,7 @@ def blending_weights(content_px: Array, zone: NDArray[np.integer], content_pixel
     )
 
     weights = np.ones(zone.shape)
-    numbers = [int(n) for n in np.unique(zone[zone >= 0])]
+    numbers = np.flatnonzero(np.bincount(zone[zone >= 0])).tolist()
     if len(numbers) < 2:
         return weights
     cell_px = _cell_px(content_px, zone)

@@ -3,7 +3,9 @@
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.blur import gaussian_blur
 from rigwarp.geometry.threads import by_rows
+from rigwarp.prewarp.extend import near_known
 from rigwarp.rig import Content
 
 LOWEST_GAIN = 0.35
@@ -88,15 +90,15 @@ def smooth_light(light: Array, inside: BoolArray) -> Array | None:
 
     Returns
     -------
-    (H, W), or None when no light is known inside.
+    (H, W) in single precision, or None when no light is known inside.
     """
-    from scipy.ndimage import distance_transform_edt, gaussian_filter  # not for the player, see decode/signal/noise.py
-
     known = inside & np.isfinite(light) & (light > 0)
     if not known.any():
         return None
-    nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return np.asarray(gaussian_filter(light[nearest[0], nearest[1]], _LIGHT_BLUR_PX, mode="nearest"))
+    filled = light.astype(np.float32)
+    at, number = near_known(known, ~known)
+    filled[~known] = light.ravel()[at][number]
+    return gaussian_blur(filled, _LIGHT_BLUR_PX)
 
 
 def evened(

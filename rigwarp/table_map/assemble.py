@@ -55,7 +55,8 @@ class TableMapFit:
     Attributes
     ----------
     table_map : the result.
-    random_mm, common_mm : (H, W) its two parts of sigma: decoding and fit; camera lens and pose.
+    random_mm, common_mm : (H, W) its two parts of sigma: decoding and fit; camera lens and pose. Sigmas and light are
+        float32: a 4K picture has many pixels.
     decode_mm, ripple_mm, border_mm, light_change_mm, bands_mm : (H, W) of the random part, what decode noise alone
         explains, what samples cannot tell of a ripple, what the place of the border between zones leaves open, and what
         is left of light that changed during the scan, and of bands.
@@ -107,11 +108,11 @@ def assemble(
     shape = design.zone.shape
     ripples = tuple(told for f in fits for told in f.ripple.told)
     borders = borders.beside_ripple(ripples, {f.zone: f.pitch_mm for f in fits})
-    samples = join_samples([f.samples for f in fits])
 
-    def owned() -> tuple[BoolArray, BoolArray, NDArray[np.int64]]:
-        measured, answered = support(samples, design, [f.zone for f in fits])
-        owner = zone_owners(samples, np.concatenate([np.full(len(f.samples), f.zone) for f in fits]), shape)
+    def owned() -> tuple[BoolArray, BoolArray, NDArray[np.int16]]:
+        seen_px = {f.zone: f.seen_px for f in fits}
+        measured, answered = support(np.concatenate(list(seen_px.values())), design, list(seen_px))
+        owner = zone_owners(seen_px, shape)
         borders.draw(owner)
         answered = borders.bridge(answered, design.answered)
         for fit in fits:
@@ -124,20 +125,23 @@ def assemble(
         lambda: [spread_sigma(fit.surface, fit.misfit(shape), fit.ripple, shape) for fit in fits],
         lambda: np.concatenate([fit.judged_sigma(shape) for fit in fits]),
     )
-    table_mm, (decode, random) = np.full((*shape, 2), np.nan), np.full((2, *shape), np.nan)
-    ripple, light_change, bands = np.zeros((3, *shape))  # variances
+    places_mm = np.full((2, *shape), np.nan)
+    decode, random = np.full((2, *shape), np.nan, np.float32)
+    ripple, light_change, bands = np.zeros((3, *shape), np.float32)  # variances
 
     def write(fit: ZoneFit, spread: SpreadSigma, here: BoolArray) -> None:
-        table_mm[here], beyond = all_in_two_threads(
-            lambda: fit.places_mm(here),
+        planes, beyond = all_in_two_threads(
+            lambda: fit.on_pixels(here),
             lambda: beyond_samples(fit.beside_design, fit.cells.pixels_px, here, fit.cell_px),
         )
-        decode[here], random[here] = spread.decode_mm[here], spread.whole_mm[here]
+        for whole, own in (*zip(places_mm, planes, strict=True), (decode, spread.decode_mm), (random, spread.whole_mm)):
+            np.copyto(whole, own, where=here)
         if spread.ripple_mm2.any():
-            ripple[here] = spread.ripple_mm2[here]
+            np.copyto(ripple, spread.ripple_mm2, where=here)
         if any(light_px):  # pages of zeros that nothing is written to take no memory
             light_change[here], bands[here] = (np.array(light_px) * fit.pitch_mm) ** 2
-        random[here] = np.sqrt(random[here] ** 2 + beyond)
+        if beyond.any():
+            random[here] = np.sqrt(random[here] ** 2 + beyond)
         if fit.ripple.waves:
             noise = fit.ripple.noise(centres(here))
             decode[here] = np.sqrt(decode[here] ** 2 + noise)
@@ -146,9 +150,11 @@ def assemble(
     for fit, spread in zip(fits, spreads, strict=True):
         write(fit, spread, answered & (owner == fit.zone))
     del spreads
-    answered &= np.isfinite(table_mm[..., 0]) & np.isfinite(table_mm[..., 1])
-    border = borders.doubt_mm2(owner)
-    random = np.sqrt(random**2 + ripple + light_change + bands + border)
+    answered &= np.isfinite(places_mm[0]) & np.isfinite(places_mm[1])
+    border = borders.doubt_mm2(owner).astype(np.float32)
+    if any(part.any() for part in (ripple, light_change, bands, border)):
+        random = np.sqrt(random**2 + ripple + light_change + bands + border)
+    table_mm = np.moveaxis(places_mm, 0, -1)
     cells = join_samples([f.cells for f in fits])
     moved_mm = 0.0  # of a view's own scan its common sigma knows
     if isinstance(camera, CameraModel):
@@ -160,11 +166,15 @@ def assemble(
         return common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
 
     common, light = all_in_two_threads(shared, lambda: light_picture(cells, shape, answered))
+    dark = ~answered
+    sigma_mm = np.hypot(random, common)
+    for whole in (*places_mm, sigma_mm):
+        whole[dark] = np.nan
     table_map = PixelMap(
-        x_mm=np.where(answered, table_mm[..., 0], np.nan),
-        y_mm=np.where(answered, table_mm[..., 1], np.nan),
-        sigma_mm=np.where(answered, np.hypot(random, common), np.nan),
-        zone=np.where(answered, owner, NO_LIGHT).astype(np.int16),
+        x_mm=places_mm[0],
+        y_mm=places_mm[1],
+        sigma_mm=sigma_mm,
+        zone=np.where(dark, np.int16(NO_LIGHT), owner),
         measured=measured & answered,
     )
     held = join_held([f.surface.held for f in fits])
@@ -191,7 +201,7 @@ def assemble(
         ),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
         cell_ripple_mm=_cell_ripple(fits),
-        samples_used=len(samples),
+        samples_used=sum(len(f.seen_px) for f in fits),
         samples_offered=offered,
     )
 

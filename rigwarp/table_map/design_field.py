@@ -79,14 +79,17 @@ class DesignField:
         in_two_threads(fill, [slice(i, i + _AT_ONCE) for i in range(0, len(pixels_px), _AT_ONCE)])
         return table, slope
 
-    def on_pixels(self, shape: tuple[int, ...], here: BoolArray) -> Array:
-        """(N, 2) mm of the N pixel centres of an (H, W) grid that are `here`."""
+    def on_pixels(self, here: BoolArray) -> tuple[Array, Array]:
+        """(H, W) x and y, mm, at all pixel centres, worth something where `here` (H, W) is."""
         if self.x is None or self.y is None:
+            planes = np.full((2, *here.shape), np.nan)
             v, u = np.nonzero(here)
-            return self.table_mm(np.stack([u, v], axis=-1).astype(float))
-        across, down = np.arange(shape[1], dtype=float), np.arange(shape[0], dtype=float)
+            planes[:, here] = self.table_mm(np.stack([u, v], axis=-1).astype(float)).T
+            return planes[0], planes[1]
+        down, across = (np.arange(float(n)) for n in here.shape)
         whole = _OnGrid(self.x, across, down)
-        return np.stack([whole.of(spline)[here] for spline in (self.x, self.y)], axis=-1)
+        x, y = in_two_threads(whole.of, (self.x, self.y))
+        return x, y
 
 
 class _OnGrid:

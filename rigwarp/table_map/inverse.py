@@ -10,7 +10,8 @@ from scipy.spatial import cKDTree
 from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 
-_SEED_STEP_PX = 4  # Newton starts from the nearest of every fourth pixel
+_SEED_STEP_PX = 4  # Newton starts from the nearest of every fourth pixel, of every eighth where ...
+_FINE_PICTURE_PX = 1920  # ... a picture is twice as wide
 _PASSES = 12
 _DONE_PX = 1e-7
 _LONGEST_STEP_PX = 8.0
@@ -60,7 +61,8 @@ def invert(table_map: PixelMap, table_mm: Array) -> InverseMap:
 
 def _invert_zone(table_map: PixelMap, zone: int, table_mm: Array) -> tuple[Array, Array, BoolArray]:
     here = table_map.zone == zone
-    forward = np.where(here[..., None], table_map.table_mm, np.nan)
+    forward = table_map.table_mm
+    forward[~here] = np.nan
     known = np.isfinite(table_mm).all(axis=-1)
     pixels = np.full(table_mm.shape, np.nan)
     pixels[known] = nearest_pixels(forward, table_mm[known])
@@ -78,17 +80,18 @@ def _invert_zone(table_map: PixelMap, zone: int, table_mm: Array) -> tuple[Array
     found = off < 1e-3 * scale
     pixels[~found] = np.nan
     sigma_mm = _sample(np.where(here, table_map.sigma_mm, np.nan), pixels)
-    support = _sample(np.where(here, table_map.measured, 0.0).astype(float), pixels)
+    support = _sample((here & table_map.measured).astype(np.float32), pixels)
     with np.errstate(divide="ignore", invalid="ignore"):
         return pixels, np.where(found, sigma_mm / scale, np.nan), np.asarray(support > 0.5)
 
 
 def nearest_pixels(forward: Array, table_mm: Array) -> Array:
     """(N, 2) the pixel of a thinned grid whose light lands nearest to each position."""
-    rows, columns = np.nonzero(np.isfinite(forward[::_SEED_STEP_PX, ::_SEED_STEP_PX, 0]))
+    step = _SEED_STEP_PX * max(1, round(max(forward.shape) / _FINE_PICTURE_PX))
+    rows, columns = np.nonzero(np.isfinite(forward[::step, ::step, 0]))
     if not len(rows):
         return np.full(table_mm.shape, np.nan)
-    seeds = np.stack([columns, rows], axis=-1) * _SEED_STEP_PX
+    seeds = np.stack([columns, rows], axis=-1) * step
     _, nearest = cKDTree(forward[seeds[:, 1], seeds[:, 0]]).query(table_mm)
     return seeds[nearest].astype(float)
 

@@ -82,24 +82,23 @@ def find_seen(samples: Samples, borders: Borders, shape: tuple[int, ...]) -> See
     return Seen(square_px=square, here=here)
 
 
-def find_rims(seen: Seen, samples: Samples, slope_mm: Array, shape: tuple[int, ...]) -> Rims | None:
+def find_rims(seen: Seen, pixels_px: Array, light: Array, slope_mm: Array, shape: tuple[int, ...]) -> Rims | None:
     """Where the light of one zone ends; None where it nowhere does.
 
     Parameters
     ----------
     seen : by all samples.
-    samples : N of the zone.
+    pixels_px, light : (N, 2), (N,) of the samples of the zone.
     slope_mm : (N, 2, 2) d(table mm) / d(projector px): light spreads over its determinant.
     shape : (H, W) of the picture.
     """
     if seen.here.all():
         return None
     area = slope_mm[:, 0, 0] * slope_mm[:, 1, 1] - slope_mm[:, 0, 1] * slope_mm[:, 1, 0]
-    light = samples.light * np.abs(area)
+    light = light * np.abs(area)
     told = np.isfinite(light)
-    count, total = (
-        _binned(samples.pixels_px[told], x, seen.square_px, shape) for x in (np.ones(told.sum()), light[told])
-    )
+    at, light = (pixels_px, light) if told.all() else (pixels_px[told], light[told])
+    count, total = (_binned(at, x, seen.square_px, shape) for x in (np.ones(len(at)), light))
     known = count > 0
     band = max(_BAND[0] * shape[1], _BAND[1]) / seen.square_px
     depth = np.asarray(distance_transform_edt(seen.here))

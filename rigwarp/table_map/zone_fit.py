@@ -12,7 +12,7 @@ from rigwarp.table_map.misfit import Misfit, find_misfit, judged_sigma
 from rigwarp.table_map.pixel_steps import without_pixel_steps
 from rigwarp.table_map.rims import Rims, Seen, find_rims
 from rigwarp.table_map.ripple import Ripple, follow_ripple
-from rigwarp.table_map.samples import Samples, bin_samples, join_samples
+from rigwarp.table_map.samples import Samples, bin_samples
 from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
 from rigwarp.tracing import OpticalModel
 
@@ -55,7 +55,7 @@ class ZoneFit:
     pitch_mm: float  # table mm per projector px
     ripple: Ripple
     rims: Rims | None
-    samples: Samples  # those that agree with the surface
+    seen_px: NDArray[np.float32]  # (N, 2) positions that were decoded, where they agree with the surface
     cells: Samples
     sigma_mm: Array
 
@@ -67,10 +67,15 @@ class ZoneFit:
         """What held-out samples show beyond the noise."""
         return find_misfit(self.surface.held, shape, self.cell_px)
 
-    def places_mm(self, here: BoolArray) -> Array:
-        """(n, 2) where the n pixels of a mask (H, W) land."""
-        places = self.field.on_pixels(here.shape, here) + self.surface.on_pixels(here.shape)[here]
-        return places + self.ripple.value(centres(here)) if self.ripple.waves else places
+    def on_pixels(self, here: BoolArray) -> tuple[Array, Array]:
+        """(H, W) x and y where the pixels of a mask (H, W) land, mm; worth nothing elsewhere."""
+        planes = self.field.on_pixels(here)
+        for plane, beside in zip(planes, self.surface.on_pixels(here.shape), strict=True):
+            plane += beside
+        if self.ripple.waves:
+            for plane, wave in zip(planes, self.ripple.value(centres(here)).T, strict=True):
+                plane[here] += wave
+        return planes
 
     def judged_sigma(self, shape: tuple[int, ...]) -> Array:
         """(K,) 1-sigma to expect of the held-out residuals."""
@@ -79,27 +84,33 @@ class ZoneFit:
 
 def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders, seen: Seen) -> ZoneFit | None:
     own = borders.zone == zone
-    offered = everything if own.all() else everything.only(own)  # millions of samples are a gigabyte
-    rim = _on_the_rim(offered.pixels_px, model.projector.resolution) | offered.cut | ~borders.sound[own]
-    samples = offered.only(~rim) if rim.any() else offered
-    if len(samples) < _MIN_CELLS:
+    # millions of samples are hundreds of megabytes: they are picked once, when it is known which
+    offered = np.flatnonzero(own)
+    rim = _on_the_rim(everything.pixels_px[offered], model.projector.resolution)
+    rim |= everything.cut[offered] | ~borders.sound[offered]
+    kept = offered[~rim]
+    if len(kept) < _MIN_CELLS:
         return None
     reach_px = borders.reach_px(zone)
-    field = design_field(model, zone, np.concatenate([samples.pixels_px, reach_px]))
-    table_mm, slope = field.table_and_slope_mm(samples.pixels_px)
-    residual = samples.table_mm - table_mm
+    pixels_px = everything.pixels_px[kept]
+    field = design_field(model, zone, np.concatenate([pixels_px, reach_px]))
+    table_mm, slope = field.table_and_slope_mm(pixels_px)
+    residual = np.subtract(everything.table_mm[kept], table_mm, out=table_mm)
     size = np.hypot(*residual.T)
     usual = float(np.nanmedian(size[:: max(1, len(size) // _FEW)])) if np.isfinite(size).any() else 0.0
     known: BoolArray = np.asarray(size < np.maximum(_GROSS * usual, _GROSS_MM))
     if not known.all():
-        samples, residual, slope = samples.only(known), residual[known], slope[known]
-    rims = find_rims(seen, samples, slope, model.projector.resolution[::-1])
-    dim = np.zeros(len(samples), bool) if rims is None else ~rims.sound(samples.pixels_px)
-    faint = samples.only(dim)
+        kept, pixels_px, residual, slope = kept[known], pixels_px[known], residual[known], slope[known]
+    light = everything.light[kept]
+    rims = find_rims(seen, pixels_px, light, slope, model.projector.resolution[::-1])
+    dim = np.zeros(len(kept), bool) if rims is None else ~rims.sound(pixels_px)
+    del pixels_px, table_mm, size, light
+    arrive = np.concatenate([offered[rim], kept[dim]])
     if dim.any():
-        samples, residual, slope = samples.only(~dim), residual[~dim], slope[~dim]
-    if len(samples) < _MIN_CELLS:
+        kept, residual, slope = kept[~dim], residual[~dim], slope[~dim]
+    if len(kept) < _MIN_CELLS:
         return None
+    samples = everything if len(kept) == len(everything) else everything.only(kept)
     residual = without_pixel_steps(samples.pixels_px, residual, slope)
     cell_px = _cell_px(model.projector.resolution)
     through = _surface_through(field, samples, residual, slope, reach_px, cell_px)
@@ -124,7 +135,7 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
     # the surface hardly varies within a cell
     left_mm = np.hypot(*(residual - through.surface.value(through.cells.pixels_px)[through.cell]).T)
     agrees = (left_mm < _STRAY_MM) & (through.cell >= 0)
-    samples = samples if agrees.all() else samples.only(agrees)
+    seen_px = np.concatenate([samples.pixels_px[agrees], everything.pixels_px[arrive]], dtype=np.float32)
     return ZoneFit(
         zone=zone,
         field=field,
@@ -133,7 +144,7 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
         pitch_mm=float(np.median(np.sqrt(np.abs(np.linalg.det(slope[:: max(1, len(slope) // _FEW)]))))),
         ripple=ripple,
         rims=rims,
-        samples=join_samples([samples, offered.only(rim), faint]) if rim.any() or dim.any() else samples,
+        seen_px=seen_px,
         cells=through.cells,
         sigma_mm=through.sigma_mm,
     )

@@ -28,6 +28,7 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, P
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import finish_run, put_back, stamped_ahead
+from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
@@ -295,10 +296,15 @@ def border_record(border: Border) -> BorderRecord:
 
 def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     """Share of the projector pixels that the registered design sends to the content area which the map has measured."""
-    design = table_map.design
-    wanted = design.answered
-    wanted[wanted] = inside_content(rig.content, design.table_mm[wanted])
-    return float(np.mean(table_map.table_map.measured[wanted])) if wanted.any() else 0.0
+    design, measured = table_map.design, table_map.table_map.measured
+
+    def counted(rows: slice) -> tuple[int, int]:
+        places = np.stack([design.x_mm[rows], design.y_mm[rows]], axis=-1)
+        wanted = inside_content(rig.content, places)  # False where nothing is lit
+        return np.count_nonzero(wanted), np.count_nonzero(wanted & measured[rows])
+
+    wanted, found = np.sum(by_rows(counted, measured.shape), axis=0)
+    return float(found / wanted) if wanted else 0.0
 
 
 def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> None:
