@@ -62,7 +62,7 @@ def _difference(values: Array, axis: int) -> Array:
 
 def edge_coverage(depth_px: Array) -> Array:
     """Share of a projector pixel inside the content: a one-pixel ramp across the outline; 0 where NaN."""
-    return np.clip(np.nan_to_num(depth_px, nan=-1.0, posinf=1.0, neginf=-1.0) + 0.5, 0.0, 1.0)
+    return np.minimum(np.fmax(depth_px + 0.5, 0.0), 1.0)  # of 0 and NaN fmax takes 0
 
 
 def rim_share(content_px: Array, content: Content) -> Array:

@@ -1,5 +1,7 @@
 """The table map: registered design plus a smooth residual per zone, on the whole projector grid."""
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 
 from rigwarp.camera import CameraModel
@@ -7,7 +9,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.geometry.threads import in_two_threads
 from rigwarp.table_map.assemble import Common, TableMapFit, assemble
-from rigwarp.table_map.borders import find_borders
+from rigwarp.table_map.borders import Borders, find_borders
 from rigwarp.table_map.registration import Registration, register
 from rigwarp.table_map.rims import find_seen
 from rigwarp.table_map.samples import Samples
@@ -44,13 +46,20 @@ def fit_table_map(
         If no zone has enough samples.
     """
     registration = _register(model, samples, tolerances)
-    design = trace_map(registration.model)
-    borders = find_borders(registration.model, design.zone, samples)
-    seen = find_seen(samples, borders, design.zone.shape)
-    numbers = np.unique(borders.zone[borders.zone >= 0]).tolist()
-    found = in_two_threads(lambda number: fit_zone(registration.model, number, samples, borders, seen), numbers)
+    moved = registration.model
+    with ThreadPoolExecutor(1) as beside:
+        traced = beside.submit(trace_map, moved)
+        if len(moved.surfaces) == 1:  # no need to wait for whose light each sample is
+            zone = np.full(len(samples), moved.surfaces[0].zone, np.int64)
+            borders = Borders(borders=(), zone=zone, sound=np.ones(len(samples), bool))
+        else:
+            borders = find_borders(moved, traced.result().zone, samples)
+        seen = find_seen(samples, borders, moved.projector.resolution[::-1])
+        numbers = np.flatnonzero(np.bincount(borders.zone[borders.zone >= 0])).tolist()
+        found = in_two_threads(lambda number: fit_zone(moved, number, samples, borders, seen), numbers)
+        design = traced.result()
     fits = [fit for fit in found if fit is not None]
-    if not fits:
+    if not fits or not design.answered.any():
         raise MeasurementError(
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
             "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"

@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -138,34 +139,41 @@ def fit_scans(
     with (
         new_run(folder.root / RESULTS, "fit", folder, settings=settings) as run,
         progress.stage(3, "Fitting") as advance,
+        ThreadPoolExecutor(2) as beside,
     ):
         design_traced = design_model(folder) if model is None else model()
+        planned = beside.submit(design_map, folder)
         tolerances = rig_tolerances(folder.rig)
         places = zone_places(decoded)
         for words in filter(None, places.in_words):
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
+        of_scans = beside.submit(_scan_figures, _with_places(decoded, places))
         lit = [shown_in(folder, scan) for scan in scans]
         samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
         table_map = fit_table_map(design_traced, samples, camera, tolerances, **left_px(decoded))
+        del samples  # hundreds of megabytes of a large camera
         table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
         clock.lap("fit", "map")
         advance()
         transfer = folder.rig.projector.transfer
-        with ThreadPoolExecutor(1) as beside:
-            written = beside.submit(_write_map, run, table_map, origin)
-            prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
-            write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+        written = beside.submit(_write_map, run, table_map, origin)
+
+        def judged(built: AsBuilt | None) -> tuple[MapFigures, Verdict]:
             figures = held_out_figures(folder.rig, table_map)
-            written.result()
-        scanned, design = _with_places(decoded, places), design_map(folder)
+            share = finite(figures.coverage)
+            return figures, judge_fit(table_map, built, folder.rig, design=planned.result(), measured_share=share)
 
-        def judged(built: AsBuilt | None) -> Verdict:
-            verdict = judge_fit(table_map, built, folder.rig, design=design, measured_share=finite(figures.coverage))
-            record = _fit_record(table_map, figures, scanned, clock.seconds)
+        def noted(figures: MapFigures, verdict: Verdict) -> None:
+            record = _fit_record(table_map, figures, of_scans.result(), clock.seconds)
             replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE, replace=True)
-            return verdict
 
-        made = WarpMade(run=run, table_map=table_map, figures=figures, prewarp=prewarp, verdict=judged(None))
+        looked = beside.submit(judged, None)
+        prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
+        write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+        figures, verdict = looked.result()
+        noted(figures, verdict)
+        written.result()
+        made = WarpMade(run=run, table_map=table_map, figures=figures, prewarp=prewarp, verdict=verdict)
         clock.lap("prewarp")
         finish_run(run)
         shown = show(made)
@@ -183,7 +191,9 @@ def fit_scans(
         advance()
         if as_built is not None:
             write_as_built(run, as_built, extra=origin)
-        verdict = judged(as_built).with_more(shown)
+        figures, verdict = judged(as_built)
+        noted(figures, verdict)
+        verdict = verdict.with_more(shown)
         budget = write_budget(folder, run)
         if current and verdict.failures and not accept:
             current = False
@@ -316,10 +326,15 @@ def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> No
         )
 
 
-def _fit_record(
-    table_map: TableMapFit, figures: MapFigures, decoded: Sequence[Decoded], seconds: dict[str, float]
-) -> FitRecord:
+def _scan_figures(decoded: Sequence[Decoded]) -> dict[str, Any]:
+    """What each scan says of itself; by number where there are several."""
     scans = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
+    return scans if len(scans) > 1 else scans["scan 1"]
+
+
+def _fit_record(
+    table_map: TableMapFit, figures: MapFigures, of_scans: dict[str, Any], seconds: dict[str, float]
+) -> FitRecord:
     names = ("projector_shift_mm", "projector_turn_rad", "mirror_shift_mm", "mirror_turn_rad")
     shifts = dict(zip(names, table_map.registration.shifts.reshape(4, 3), strict=True))
     return FitRecord(
@@ -327,6 +342,6 @@ def _fit_record(
         registration=RegistrationRecord.of(table_map.registration, shifts=shifts),
         borders=tuple(border_record(border) for border in table_map.borders),
         samples={"offered": table_map.samples_offered, "used": table_map.samples_used},
-        decode=scans if len(decoded) > 1 else scans["scan 1"],
+        decode=of_scans,
         seconds=seconds,
     )
