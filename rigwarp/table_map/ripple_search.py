@@ -146,7 +146,7 @@ def _binned(
     index = np.clip(row, 0, rows - 1) * columns + np.clip(column, 0, columns - 1)
     count = np.bincount(index, minlength=rows * columns)
     x, y = (np.bincount(index, r, minlength=rows * columns) / np.maximum(count, 1) for r in residual_mm.T)
-    return (count > 0).reshape(rows, columns), np.asarray(x + 1j * y).reshape(rows, columns)
+    return (count > 0).reshape(rows, columns), (x + 1j * y).astype(np.complex64).reshape(rows, columns)
 
 
 def _without_form(known: BoolArray, values: Array, reach: float) -> Array:
