@@ -70,11 +70,13 @@ class DesignField:
             column, row = (
                 np.rint((p - n[0]) / _NODE_PX).astype(np.intp) for p, n in zip(pixels_px[part].T, (u, v), strict=True)
             )
-            du, dv = (pixels_px[part, 0] - u[column])[:, None], (pixels_px[part, 1] - v[row])[:, None]
+            du, dv = pixels_px[part, 0] - u[column], pixels_px[part, 1] - v[row]
             node = row * len(u) + column
-            zu, zv, zuu, zuv, zvv = np.moveaxis(rest.take(node, axis=0), 1, 0)
-            table[part] = value.take(node, axis=0) + du * (zu + 0.5 * du * zuu + dv * zuv) + dv * (zv + 0.5 * dv * zvv)
-            slope[part, :, 0], slope[part, :, 1] = zu, zv
+            near = np.ascontiguousarray(rest.take(node, axis=0).T)  # number by number: (2, orders, n)
+            for i, z in enumerate(value.take(node, axis=0).T):
+                zu, zv, zuu, zuv, zvv = near[i]
+                table[part, i] = z + du * (zu + 0.5 * du * zuu + dv * zuv) + dv * (zv + 0.5 * dv * zvv)
+                slope[part, i, 0], slope[part, i, 1] = zu, zv
 
         in_two_threads(fill, [slice(i, i + _AT_ONCE) for i in range(0, len(pixels_px), _AT_ONCE)])
         return table, slope
@@ -119,7 +121,8 @@ def _basis(knots: Array, places: Array, order: int) -> sparse.csr_matrix:
 
 def design_field(model: OpticalModel, zone: int, pixels_px: Array) -> DesignField:
     """The field of one zone over the bounding box of (N, 2) pixels."""
-    low, high = pixels_px.min(axis=0) - _MARGIN_PX, pixels_px.max(axis=0) + _MARGIN_PX
+    low = np.array([along.min() for along in pixels_px.T]) - _MARGIN_PX
+    high = np.array([along.max() for along in pixels_px.T]) + _MARGIN_PX
     across, down = (
         np.linspace(a, b, max(int(np.ceil((b - a) / _STEP_PX)), _DEGREE) + 1) for a, b in zip(low, high, strict=True)
     )

@@ -17,6 +17,8 @@ from rigwarp.table_map.zone_fit import fit_zone
 from rigwarp.table_map.zones import assign_zones
 from rigwarp.tracing import OpticalModel, trace_map
 
+_LARGE_PX = 4_000_000  # of a picture whose tracing takes hundreds of megabytes, for which the samples had better wait
+
 
 def fit_table_map(
     model: OpticalModel,
@@ -47,15 +49,15 @@ def fit_table_map(
     """
     registration = _register(model, samples, tolerances)
     moved = registration.model
+    width, height = moved.projector.resolution
     with ThreadPoolExecutor(1) as beside:
         traced = beside.submit(trace_map, moved)
-        if len(moved.surfaces) == 1:  # no need to wait for whose light each sample is
-            zone = np.full(len(samples), moved.surfaces[0].zone, np.int64)
-            borders = Borders(borders=(), zone=zone, sound=np.ones(len(samples), bool))
-        else:
-            borders = find_borders(moved, traced.result().zone, samples)
-        seen = find_seen(samples, borders, moved.projector.resolution[::-1])
-        numbers = np.flatnonzero(np.bincount(borders.zone[borders.zone >= 0])).tolist()
+        alone = len(moved.surfaces) == 1
+        if not alone or width * height > _LARGE_PX:
+            traced.result()
+        borders = _one_zone(moved, samples) if alone else find_borders(moved, traced.result().zone, samples)
+        seen = find_seen(samples, borders, (height, width))
+        numbers = [moved.surfaces[0].zone] if alone else np.unique(borders.zone[borders.zone >= 0]).tolist()
         found = in_two_threads(lambda number: fit_zone(moved, number, samples, borders, seen), numbers)
         design = traced.result()
     fits = [fit for fit in found if fit is not None]
@@ -65,6 +67,12 @@ def fit_table_map(
             "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"
         )
     return assemble(fits, borders, registration, design, len(samples), camera, motion_px, (light_px, bands_px))
+
+
+def _one_zone(model: OpticalModel, samples: Samples) -> Borders:
+    """Of a mirror of one zone, whose light all samples are."""
+    zone, sound = (np.broadcast_to(one, len(samples)) for one in (np.int64(model.surfaces[0].zone), np.bool_(True)))
+    return Borders(borders=(), zone=zone, sound=sound)
 
 
 def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Registration:

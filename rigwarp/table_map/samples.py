@@ -1,7 +1,7 @@
 """Samples of the map: which projector position was seen at which place on the table."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, minimum_filter
 
 from rigwarp.camera import CameraModel
-from rigwarp.decode import Decoded, shift_px
+from rigwarp.decode import Decoded, Reason, shift_px
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import by_rows, in_two_threads
@@ -58,15 +58,8 @@ class Samples:
 
     def only(self, which: NDArray[Any]) -> "Samples":
         """The samples that a mask or index array picks."""
-        return Samples(
-            pixels_px=self.pixels_px[which],
-            sigma_px=self.sigma_px[which],
-            table_mm=self.table_mm[which],
-            light=self.light[which],
-            camera_px=self.camera_px[which],
-            count=self.count[which],
-            cut=self.cut[which],
-        )
+        index = np.flatnonzero(which) if which.dtype == bool else which
+        return Samples(**{one.name: np.take(getattr(self, one.name), index, axis=0) for one in fields(self)})
 
 
 def samples_from_scan(
@@ -96,7 +89,7 @@ def samples_from_scan(
 
     def of_rows(rows: slice) -> list[Array]:
         """Position, its sigma, place, light and camera pixel of the samples of some rows."""
-        index = np.flatnonzero(decoded.valid[rows])
+        index = np.flatnonzero(decoded.reason[rows] == Reason.OK)
         v, u = np.divmod(index, shape[1])
         camera_px = np.stack([u, v + rows.start], axis=-1).astype(np.float32)
         if moved is None:
@@ -172,18 +165,7 @@ def _at_the_edge(lit: BoolArray, pixels_px: Array) -> BoolArray:
 def join_samples(parts: Sequence[Samples]) -> Samples:
     """All samples of several scans or zones."""
 
-    def joined(name: str) -> Array:
-        return np.concatenate([getattr(part, name) for part in parts])
-
-    return Samples(
-        pixels_px=joined("pixels_px"),
-        sigma_px=joined("sigma_px"),
-        table_mm=joined("table_mm"),
-        light=joined("light"),
-        camera_px=joined("camera_px"),
-        count=np.concatenate([part.count for part in parts]),
-        cut=np.concatenate([part.cut for part in parts]),
-    )
+    return Samples(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Samples)})
 
 
 def bin_samples(
@@ -260,7 +242,9 @@ def bin_samples(
 
 def _cell_numbers(pixels_px: Array, cell_px: int) -> tuple[NDArray[np.int64], int]:
     """(N,) number of the cell that each of (N, 2) pixels lies in, and how many numbers there are."""
-    column, row = (np.floor((pixels_px + 0.5) / cell_px).astype(np.int64)).T
-    row, column = row - row.min(), column - column.min()
-    cell = row * (int(column.max()) + 1) + column
-    return cell, int(cell.max()) + 1
+    column, row = (np.floor((along + 0.5) / cell_px).astype(np.int64) for along in pixels_px.T)
+    row -= row.min()
+    column -= column.min()
+    row *= int(column.max()) + 1
+    row += column
+    return row, int(row.max()) + 1

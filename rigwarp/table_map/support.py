@@ -22,7 +22,7 @@ def pixel_centres(shape: tuple[int, ...]) -> Array:
 
 def covered_px2(pixels_px: Array) -> float:
     """Area of the picture, pixels, that has samples: in squares of 8 pixels."""
-    column, row = np.floor(pixels_px / 8.0).astype(np.int32).T
+    column, row = (np.floor(along / 8.0).astype(np.int32) for along in pixels_px.T)
     seen = np.zeros((int(np.ptp(row)) + 1, int(np.ptp(column)) + 1), bool)
     seen[row - row.min(), column - column.min()] = True
     return 64.0 * np.count_nonzero(seen)

@@ -85,17 +85,16 @@ class ZoneFit:
 def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders, seen: Seen) -> ZoneFit | None:
     own = borders.zone == zone
     # millions of samples are hundreds of megabytes: they are picked once, when it is known which
-    offered = np.flatnonzero(own)
-    rim = _on_the_rim(everything.pixels_px[offered], model.projector.resolution)
-    rim |= everything.cut[offered] | ~borders.sound[offered]
-    kept = offered[~rim]
+    rim = _on_the_rim(everything.pixels_px, model.projector.resolution) | everything.cut | ~borders.sound
+    kept = np.flatnonzero(own & ~rim)
     if len(kept) < _MIN_CELLS:
         return None
     reach_px = borders.reach_px(zone)
-    pixels_px = everything.pixels_px[kept]
-    field = design_field(model, zone, np.concatenate([pixels_px, reach_px]))
+    pixels_px = everything.pixels_px.take(kept, axis=0)
+    corners_px = [[end(along) for along in pixels_px.T] for end in (np.min, np.max)]
+    field = design_field(model, zone, np.concatenate([corners_px, reach_px]))
     table_mm, slope = field.table_and_slope_mm(pixels_px)
-    residual = np.subtract(everything.table_mm[kept], table_mm, out=table_mm)
+    residual = np.subtract(everything.table_mm.take(kept, axis=0), table_mm, out=table_mm)
     size = np.hypot(*residual.T)
     usual = float(np.nanmedian(size[:: max(1, len(size) // _FEW)])) if np.isfinite(size).any() else 0.0
     known: BoolArray = np.asarray(size < np.maximum(_GROSS * usual, _GROSS_MM))
@@ -105,7 +104,7 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
     rims = find_rims(seen, pixels_px, light, slope, model.projector.resolution[::-1])
     dim = np.zeros(len(kept), bool) if rims is None else ~rims.sound(pixels_px)
     del pixels_px, table_mm, size, light
-    arrive = np.concatenate([offered[rim], kept[dim]])
+    arrive = np.concatenate([np.flatnonzero(own & rim), kept[dim]])
     if dim.any():
         kept, residual, slope = kept[~dim], residual[~dim], slope[~dim]
     if len(kept) < _MIN_CELLS:
@@ -133,7 +132,8 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
         else:
             ripple = ripple.unfollowed
     # the surface hardly varies within a cell
-    left_mm = np.hypot(*(residual - through.surface.value(through.cells.pixels_px)[through.cell]).T)
+    surface_mm = through.surface.value(through.cells.pixels_px)
+    left_mm = np.hypot(*(residual[:, i] - surface_mm[:, i].take(through.cell) for i in (0, 1)))
     agrees = (left_mm < _STRAY_MM) & (through.cell >= 0)
     seen_px = np.concatenate([samples.pixels_px[agrees], everything.pixels_px[arrive]], dtype=np.float32)
     return ZoneFit(
@@ -174,7 +174,8 @@ def _cell_px(resolution: tuple[int, int]) -> int:
 def _on_the_rim(pixels_px: Array, resolution: tuple[int, int]) -> BoolArray:
     """(N,) True for positions at the border of the projector picture: they say that light arrives, not where."""
     last = np.array(resolution) - 1.0
-    return np.asarray(((pixels_px < _RIM_PX) | (pixels_px > last - _RIM_PX)).any(axis=-1))
+    across, down = ((along < _RIM_PX) | (along > n - _RIM_PX) for along, n in zip(pixels_px.T, last, strict=True))
+    return np.asarray(across | down)
 
 
 def centres(here: BoolArray) -> Array:

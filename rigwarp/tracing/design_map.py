@@ -33,21 +33,15 @@ def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
         `measured` is False everywhere; `sigma_mm` is the surface fit's uncertainty carried to the table.
     """
     dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
-    width, height = model.projector.resolution
-    on_table = _by_columns(height * width)
-
-    def land(rows: slice) -> None:
-        here = slice(rows.start * width, rows.stop * width)
-        on_table[here] = model.landing_mm(dense.light.only(here))
-
-    by_rows(land, (height, width))
+    on_table = dense.landing_mm(model)
     lit = dense.reasons(model, on_table) == LightFate.LIT
-    shape = (height, width)
+    shape, sigma_mm, zone = model.projector.resolution[::-1], dense.sigma_mm, dense.light.zone
+    del dense  # hundreds of megabytes of a 4K picture
     return PixelMap(
         x_mm=np.where(lit, on_table[:, 0], np.nan).reshape(shape),
         y_mm=np.where(lit, on_table[:, 1], np.nan).reshape(shape),
-        sigma_mm=np.where(lit, dense.sigma_mm, np.nan).reshape(shape),
-        zone=np.where(lit, dense.light.zone, NO_LIGHT).astype(np.int16).reshape(shape),
+        sigma_mm=np.where(lit, sigma_mm, np.nan).reshape(shape),
+        zone=np.where(lit, zone, NO_LIGHT).astype(np.int16).reshape(shape),
         measured=np.zeros(shape, bool),
     )
 
@@ -55,7 +49,7 @@ def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
 def trace_pixels(model: OpticalModel, *, step_px: int | None = None) -> Trace:
     """The full `Trace` of every projector pixel, (H, W, ...), by the same path as `trace_map`."""
     dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
-    on_table = model.landing_mm(dense.light)
+    on_table = dense.landing_mm(model)
     width, height = model.projector.resolution
     directions = model.pixel_rays(pixel_grid((width, height)).reshape(-1, 2))
     return model.as_trace((height, width), directions, dense.light, on_table, dense.reasons(model, on_table))
@@ -99,6 +93,18 @@ class _Dense:
 
         by_rows(fill, (height, width))
         return cls(light=Reflection(at_mirror_mm=at, reflected=out, zone=zone), sigma_mm=sigma, step_px=step_px)
+
+    def landing_mm(self, model: OpticalModel) -> Array:
+        """(H * W, 3) where it comes down."""
+        width, height = model.projector.resolution
+        on_table = _by_columns(height * width)
+
+        def land(rows: slice) -> None:
+            here = slice(rows.start * width, rows.stop * width)
+            on_table[here] = model.landing_mm(self.light.only(here))
+
+        by_rows(land, (height, width))
+        return on_table
 
     def reasons(self, model: OpticalModel, on_table_mm: Array) -> NDArray[np.uint8]:
         """(H * W,) `LightFate`; the mirror's own shade is looked for on a coarse grid first."""

@@ -3,10 +3,10 @@
     taskset -c 0,1 python tests/benchmarks/run.py corrected_light [--cells "1280x720/*" ...]
 
 The tests' convex rig, photographed without the virtual rig, in a rig folder: what is timed are the jobs' own steps with
-all their files. The photographs before the last have gone to the decoder while the scan ran, six a second at most, as in
-a live one; what that costs each of them is told as well. Every size runs in a process of its own; memory is what the peak adds to what
-stood there before the first photograph, the photographs included. Seconds are those on the clock; beside them stand
-those of the processor, since a machine that is busy with other things makes the clock's mean nothing.
+all their files. The photographs before the last have gone to the decoder while the scan ran, six a second at most, as
+in a live one; what that costs each of them is told as well. Every size runs in a process of its own; memory is what the
+peak adds to what stood there before the first photograph, the photographs included. Seconds are those on the clock;
+beside them stand those of the processor, since a machine that is busy with other things makes the clock's mean nothing.
 """
 
 import os
