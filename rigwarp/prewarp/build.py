@@ -67,8 +67,7 @@ def build_prewarp(
             content_px[rows, :, i] = plane
 
     by_rows(canvas, table_map.zone.shape)
-    depth_px = content_depth_px(content_px, content)
-    coverage = edge_coverage(depth_px)
+    coverage = edge_coverage(content_depth_px(content_px, content)).astype(np.float32)
     drawn = coverage > 0
     if not drawn.any():
         raise MeasurementError(_nothing_lit(table_map))

@@ -66,13 +66,14 @@ def edge_coverage(depth_px: Array) -> Array:
 
 
 def rim_share(content_px: Array, content: Content) -> Array:
-    """(H, W) squared distance from the content's middle: 0 there, 1 at a circle's rim or a rectangle's corners."""
+    """(H, W) squared distance from the content's middle, float32: 0 there, 1 at a circle's rim or a rectangle's
+    corners."""
     width, height = content.pixels
 
     def squared(rows: slice) -> Array:
         x, y = ((content_px[rows, :, i] - (n - 1) / 2) / (n / 2) for i, n in enumerate((width, height)))
         total = (x * x + y * y) / (1.0 if content.shape == "circle" else 2.0)
-        return np.clip(np.nan_to_num(total, nan=1.0), 0.0, 1.0)
+        return np.fmin(total, 1.0).astype(np.float32)  # of 1 and NaN fmin takes 1
 
     return np.concatenate(by_rows(squared, content_px.shape))
 
