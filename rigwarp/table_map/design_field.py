@@ -16,7 +16,8 @@ _MARGIN_PX = 5.0  # the map answers a little past the outermost sample, and thes
 _CHUNK = 1 << 17
 _AT_ONCE = 1 << 15
 _NODE_PX = 2.0  # at most one pixel from a node the third order of Taylor's series is below 1e-5 mm
-_ORDERS = ((1, 0), (0, 1), (2, 0), (1, 1), (0, 2))  # single precision will do for what is times a pixel at most
+_FIRST = ((0, 0), (1, 0), (0, 1))
+_SECOND = ((2, 0), (1, 1), (0, 2))  # times a pixel's half square: single precision will do
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,13 +59,13 @@ class DesignField:
             return self.table_mm(pixels_px), np.stack(columns, axis=-1)
         u, v = (np.arange(a, b + _NODE_PX, _NODE_PX) for a, b in zip(*self.bounds_px, strict=True))
         whole = _OnGrid(self.x, u, v)
-        # of one node all numbers together, as they are needed
-        value = np.stack([whole.of(one) for one in (self.x, self.y)], axis=-1).reshape(-1, 2)
-        rest = np.stack(
-            [whole.of(one, order) for order in _ORDERS for one in (self.x, self.y)], axis=-1, dtype=np.float32
+        # of one node all numbers together, as they are needed; number by number in the end: (orders, 2, n)
+        first, second = (
+            np.stack([whole.of(one, order) for order in orders for one in (self.x, self.y)], axis=-1, dtype=kind)
+            for orders, kind in ((_FIRST, float), (_SECOND, np.float32))
         )
-        rest = rest.reshape(len(value), len(_ORDERS), 2)
-        table, slope = np.empty((len(pixels_px), 2)), np.empty((len(pixels_px), 2, 2), np.float32)
+        first, second = first.reshape(-1, 2 * len(_FIRST)), second.reshape(-1, 2 * len(_SECOND))
+        table, slope = np.empty((len(pixels_px), 2)), np.empty((len(pixels_px), 2, 2))
 
         def fill(part: slice) -> None:
             column, row = (
@@ -72,9 +73,10 @@ class DesignField:
             )
             du, dv = pixels_px[part, 0] - u[column], pixels_px[part, 1] - v[row]
             node = row * len(u) + column
-            near = np.ascontiguousarray(rest.take(node, axis=0).T)  # number by number: (2, orders, n)
-            for i, z in enumerate(value.take(node, axis=0).T):
-                zu, zv, zuu, zuv, zvv = near[i]
+            known = np.ascontiguousarray(first.take(node, axis=0).T).reshape(len(_FIRST), 2, -1)
+            bends = np.ascontiguousarray(second.take(node, axis=0).T).reshape(len(_SECOND), 2, -1)
+            for i in (0, 1):
+                (z, zu, zv), (zuu, zuv, zvv) = known[:, i], bends[:, i]
                 table[part, i] = z + du * (zu + 0.5 * du * zuu + dv * zuv) + dv * (zv + 0.5 * dv * zvv)
                 slope[part, i, 0], slope[part, i, 1] = zu, zv
 
