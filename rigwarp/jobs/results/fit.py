@@ -31,6 +31,7 @@ from rigwarp.files.records.record import finite
 from rigwarp.files.runs import finish_run, put_back, stamped_ahead
 from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map, design_model
+from rigwarp.jobs.memory import hand_back
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
@@ -123,6 +124,7 @@ def fit_scans(
     show : looks at the picture before it goes live, where there is something to look with.
     """
     clock = _Laps()
+    hand_back()  # the photographs
     camera = camera_of(folder)
     if decoded is None:
         decoded = [read_decoded(scan / DECODED_FILE) for scan in scans]
@@ -152,6 +154,7 @@ def fit_scans(
         samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
         table_map = fit_table_map(design_traced, samples, camera, tolerances, **left_px(decoded))
         del samples  # hundreds of megabytes of a large camera
+        hand_back()
         table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
         clock.lap("fit", "map")
         advance()
