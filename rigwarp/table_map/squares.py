@@ -24,7 +24,8 @@ def sums_over_squares(
             for along, last in zip(pixels_px[part].T, (columns, rows), strict=True)
         )
         index = row * columns + column
-        return [np.bincount(index, None if one is None else one[part], rows * columns) for one in values]
+        sums = [np.bincount(index, None if one is None else one[part], rows * columns) for one in values]
+        return [np.asarray(one, float) for one in sums]
 
     parts = in_two_threads(of, [slice(i, i + _AT_ONCE) for i in range(0, max(len(pixels_px), 1), _AT_ONCE)])
-    return [np.asarray(sum(found), float).reshape(rows, columns) for found in zip(*parts, strict=True)]
+    return [np.asarray(sum(found)).reshape(rows, columns) for found in zip(*parts, strict=True)]
