@@ -314,7 +314,7 @@ def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     def counted(rows: slice) -> tuple[int, int]:
         places = np.stack([design.x_mm[rows], design.y_mm[rows]], axis=-1)
         wanted = inside_content(rig.content, places)  # False where nothing is lit
-        return np.count_nonzero(wanted), np.count_nonzero(wanted & measured[rows])
+        return int(np.count_nonzero(wanted)), int(np.count_nonzero(wanted & measured[rows]))
 
     wanted, found = np.sum(by_rows(counted, measured.shape), axis=0)
     return float(found / wanted) if wanted else 0.0
