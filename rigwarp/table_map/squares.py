@@ -5,7 +5,7 @@ import numpy as np
 from rigwarp.geometry import Array
 from rigwarp.geometry.threads import in_two_threads
 
-_AT_ONCE = 1 << 19
+_FEW = 1 << 16  # not worth a thread
 
 
 def sums_over_squares(
@@ -27,5 +27,6 @@ def sums_over_squares(
         sums = [np.bincount(index, None if one is None else one[part], rows * columns) for one in values]
         return [np.asarray(one, float) for one in sums]
 
-    parts = in_two_threads(of, [slice(i, i + _AT_ONCE) for i in range(0, max(len(pixels_px), 1), _AT_ONCE)])
+    half = max(_FEW, -(-len(pixels_px) // 2))  # no more parts: a picture of sums for each takes memory
+    parts = in_two_threads(of, [slice(begin, begin + half) for begin in range(0, max(len(pixels_px), 1), half)])
     return [np.asarray(sum(found)).reshape(rows, columns) for found in zip(*parts, strict=True)]
