@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -160,7 +161,7 @@ def assemble(
     if isinstance(camera, CameraModel):
         moved_mm = motion_left_mm(camera, registration.model.table_height_mm, cells.table_mm, motion_px=motion_px)
 
-    def shared() -> Array:
+    def shared() -> NDArray[np.floating]:
         if not isinstance(camera, CameraModel):
             return camera(table_mm, answered)
         return common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
@@ -206,8 +207,8 @@ def assemble(
     )
 
 
-def _root(variance: Array) -> Array:
-    return np.sqrt(variance) if variance.any() else variance
+def _root(variance: NDArray[Any]) -> NDArray[Any]:
+    return np.asarray(np.sqrt(variance)) if variance.any() else variance
 
 
 def _cell_ripple(fits: list[ZoneFit]) -> Array | None:

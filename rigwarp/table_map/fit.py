@@ -71,8 +71,8 @@ def fit_table_map(
 
 def _one_zone(model: OpticalModel, samples: Samples) -> Borders:
     """Of a mirror of one zone, whose light all samples are."""
-    zone, sound = (np.broadcast_to(one, len(samples)) for one in (np.int64(model.surfaces[0].zone), np.bool_(True)))
-    return Borders(borders=(), zone=zone, sound=sound)
+    zone = np.broadcast_to(np.asarray(model.surfaces[0].zone, np.int64), len(samples))  # takes no memory
+    return Borders(borders=(), zone=zone, sound=np.broadcast_to(np.asarray(True), len(samples)))
 
 
 def _register(model: OpticalModel, samples: Samples, tolerances: Array) -> Registration:

@@ -95,6 +95,11 @@ def _invert_zone(table_map: PixelMap, zone: int, table_mm: Array) -> tuple[Array
         return pixels, np.where(found, sigma_mm / scale, np.nan), np.asarray(support > 0.5)
 
 
+def looked_up(values: Array) -> Forward:
+    """Of an (H, W, 2) picture of places."""
+    return lambda rows, columns: values[rows, columns]
+
+
 def nearest_pixels(forward: Forward, shape: tuple[int, ...], table_mm: Array) -> Array:
     """(N, 2) the pixel of a thinned grid whose light lands nearest to each position."""
     step = _SEED_STEP_PX * max(1, round(max(shape) / _FINE_PICTURE_PX))

@@ -48,7 +48,7 @@ def assign_zones(
     return zone
 
 
-def zone_owners(pixels_px: Mapping[int, Array], shape: tuple[int, ...]) -> NDArray[np.int16]:
+def zone_owners(pixels_px: Mapping[int, NDArray[np.floating]], shape: tuple[int, ...]) -> NDArray[np.int16]:
     """(H, W) zone whose samples, (N, 2) by zone, are nearest to each projector pixel."""
     seen = np.full(shape, NO_LIGHT, np.int16)
     for zone, positions in pixels_px.items():
@@ -72,7 +72,7 @@ def _filled(zone_map: NDArray[np.int16]) -> tuple[NDArray[np.int64], Array]:
     return filled, away
 
 
-def _indices(pixels_px: Array, shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _indices(pixels_px: NDArray[np.floating], shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Column and row of the nearest pixel."""
     u = np.clip(np.rint(pixels_px[:, 0]).astype(np.int64), 0, shape[1] - 1)
     v = np.clip(np.rint(pixels_px[:, 1]).astype(np.int64), 0, shape[0] - 1)
