@@ -43,7 +43,7 @@ _PLAID = {"plaid": Field(kind="iu", dtype=np.uint16, shape=("H", "W"))}
 
 def write_decoded(path: Path, decoded: Decoded) -> None:
     """Write a decoded scan."""
-    pixel = np.flatnonzero(decoded.valid)
+    pixel = np.flatnonzero(decoded.valid).astype(np.int32 if decoded.reason.size < 1 << 31 else np.int64)
     arrays: dict[str, Any] = {
         name: getattr(decoded, name).ravel()[pixel].astype(np.float32)
         for name in _FIELDS

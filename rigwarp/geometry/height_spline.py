@@ -12,6 +12,7 @@ from scipy import sparse
 from scipy.interpolate import BSpline
 
 from rigwarp.geometry.arrays import Array, IntArray
+from rigwarp.geometry.threads import in_two_threads
 
 _CHUNK = 16384  # points evaluated at a time: keeps the gathered coefficients in the processor's cache
 _POINTS_AT_ONCE = 512  # of one cell, in the normal equations
@@ -256,9 +257,11 @@ def values_together(splines: Sequence[HeightSpline], x_mm: Array, y_mm: Array) -
     flat_x, flat_y = np.ravel(x_mm), np.ravel(y_mm)
     found = np.empty((len(splines), flat_x.size))
     tables = [spline.coefficients_mm.ravel() for spline in splines]
-    for begin in range(0, flat_x.size, _CHUNK):
-        part = slice(begin, begin + _CHUNK)
+
+    def fill(part: slice) -> None:
         found[:, part] = one.combined(tables, flat_x[part], flat_y[part])
+
+    in_two_threads(fill, [slice(begin, begin + _CHUNK) for begin in range(0, flat_x.size, _CHUNK)])
     return [values.reshape(np.shape(x_mm)) for values in found]
 
 

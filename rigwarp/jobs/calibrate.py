@@ -10,7 +10,7 @@ from rigwarp.files import RigFolder
 from rigwarp.files.camera_file import camera_of
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import preflight_before_scan
-from rigwarp.jobs.checks.verify import Verified, verify_result
+from rigwarp.jobs.checks.verify import DotsShown, Verified, check_dots, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
 from rigwarp.jobs.design import design_model
 from rigwarp.jobs.progress import Progress
@@ -116,21 +116,24 @@ def calibrate_rig(
     for scan in scans:
         steps.scanned(scan)
     runs, decoded = [scan.run for scan in scans], [scan.decoded for scan in scans]
-    verified: list[Verified] = []
+    dots: list[DotsShown] = []
 
     def shown(made: WarpMade) -> Verdict:
+        """Only what has to be known before the picture goes live; the other check pictures follow."""
         if made.verdict.failures and not accept:
             return made.verdict
-        verified.append(verify_result(progress, folder, made.run, bench))
-        steps.verified(verified[0])
-        return verified[0].verdict
+        dots.append(check_dots(progress, folder, made.run, bench))
+        return dots[0].verdict
 
     fit = fit_scans(progress, folder, runs, decoded=decoded, model=model.result, accept=accept, show=shown)
     steps.fitted(fit)
+    verified = verify_result(progress, folder, fit.run, bench, dots_shown=dots[0]) if dots else None
+    if verified is not None:
+        steps.verified(verified)
     return Calibrated(
         scans=scans,
         fit=fit,
-        checks=verified[0].checks if verified else {},
+        checks={} if verified is None else verified.checks,
         report=write_report(folder, fit.run),
         verdict=fit.verdict,
         current=fit.current,

@@ -4,13 +4,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.geometry.threads import all_in_two_threads, by_rows
-from rigwarp.prewarp.bisection import compact, lattice_size, own_errors, triangles_of, with_dependants
+from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.edge_blending import blending_weights
 from rigwarp.prewarp.extend import extend_linearly
 from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, evened, rim_share, smooth_light
@@ -55,18 +56,22 @@ def build_prewarp(
     """
     content_px = np.empty((*table_map.zone.shape, 2))
 
+    begin, *steps = table_to_content(content, np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
+    by_x, by_y = np.array(steps) - begin
+
     def canvas(rows: slice) -> None:
-        places = np.stack([table_map.x_mm[rows], table_map.y_mm[rows]], axis=-1)
-        places[table_map.zone[rows] < 0] = np.nan
-        content_px[rows] = table_to_content(content, places)
+        dark = table_map.zone[rows] < 0
+        for i in (0, 1):
+            plane = by_x[i] * table_map.x_mm[rows] + by_y[i] * table_map.y_mm[rows] + begin[i]
+            plane[dark] = np.nan
+            content_px[rows, :, i] = plane
 
     by_rows(canvas, table_map.zone.shape)
-    depth_px = content_depth_px(content_px, content)
-    coverage = edge_coverage(depth_px)
+    coverage = edge_coverage(content_depth_px(content_px, content)).astype(np.float32)
     drawn = coverage > 0
     if not drawn.any():
         raise MeasurementError(_nothing_lit(table_map))
-    zones = np.unique(table_map.zone[drawn])
+    zones = np.flatnonzero(np.bincount(table_map.zone[drawn])).astype(table_map.zone.dtype)
 
     def meshes() -> list[ZoneMesh]:
         return [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
@@ -119,35 +124,39 @@ def mesh_coordinates(prewarp: Prewarp) -> Array:
 
 def zone_mesh(content_px: Array, drawn: BoolArray, own: BoolArray, tolerance_px: float) -> ZoneMesh:
     """The mesh of the zone whose pixels are `own`; see `ZoneMesh`."""
+    drawn = drawn & own
+    (top, bottom), (left, right) = (np.flatnonzero(drawn.any(axis=axis))[[0, -1]] for axis in (1, 0))
     # one pixel of room all round: a GPU leaves out pixels whose centre lies on the mesh's outer edge
-    content_px = np.pad(content_px, ((1, 1), (1, 1), (0, 0)), constant_values=np.nan)
-    drawn, own = np.pad(drawn, 1), np.pad(own, 1)
-    window = _window(drawn & own)
-    here = np.where(own[window][..., None], content_px[window], np.nan)
-    vertices_px, values, triangles, stray_px = _refined_mesh(here, (drawn & own)[window], tolerance_px)
-    corner_px = np.array([window[1].start, window[0].start]) - 1
+    height, width = (int(last - first) + 3 for first, last in ((top, bottom), (left, right)))
+    lattice = np.full((lattice_size(height), lattice_size(width), 2), np.nan)
+    counts = np.zeros(lattice.shape[:2], bool)
+    room = np.array([top == 0, left == 0], int)  # there the picture ends
+    here = np.s_[max(top - 1, 0) : bottom + 2, max(left - 1, 0) : right + 2]
+    rows, columns = drawn[here].shape
+    inside = np.s_[room[0] : room[0] + rows, room[1] : room[1] + columns]
+    lattice[inside], counts[inside] = content_px[here], drawn[here]
+    lattice[inside][~own[here]] = np.nan
+    vertices_px, values, triangles, stray_px = _refined_mesh(lattice, counts, (height, width), tolerance_px)
+    corner_px = np.array([left, top]) - 1.0
     return vertices_px + corner_px, values, triangles, stray_px
 
 
-def _window(mask: BoolArray) -> tuple[slice, slice]:
-    """The smallest window that holds every True and a pixel around it; the mask's own rim is False."""
-    rows, columns = np.nonzero(mask.any(axis=1))[0], np.nonzero(mask.any(axis=0))[0]
-    return slice(int(rows[0]) - 1, int(rows[-1]) + 2), slice(int(columns[0]) - 1, int(columns[-1]) + 2)
-
-
-def _refined_mesh(content_px: Array, drawn: BoolArray, tolerance_px: float) -> ZoneMesh:
-    """The mesh of one smooth map (NaN where it has no answer), within tolerance at all drawn pixels.
+def _refined_mesh(lattice: Array, counts: BoolArray, size: tuple[int, int], tolerance_px: float) -> ZoneMesh:
+    """The mesh of one smooth map (NaN where it has no answer), within tolerance where it counts.
 
     The sides' middles decide first; then every triangle that still strays somewhere from the map is halved.
+
+    Parameters
+    ----------
+    lattice : (n, m, 2), n and m as `lattice_size` wants them.
+    counts : (n, m), within the first rows and columns that `size` tells.
     """
-    height, width = drawn.shape
-    lattice = np.full((lattice_size(height), lattice_size(width), 2), np.nan)
-    lattice[:height, :width] = content_px
-    counts = np.zeros(lattice.shape[:2], bool)
-    counts[:height, :width] = drawn
-    lattice = extend_linearly(lattice)
+    drawn = counts[: size[0], : size[1]]
+    wanted = np.where(drawn[..., None], lattice[: size[0], : size[1]], np.nan)
+    # a triangle that holds a drawn pixel reaches a tile's side from it at most
+    reach = np.ones((2 * TILE_PX + 1,) * 2, np.uint8)
+    lattice = extend_linearly(lattice, cv2.dilate(counts.view(np.uint8), reach).view(bool))
     errors = own_errors(lattice, counts)
-    wanted = np.where(drawn[..., None], content_px, np.nan)
     keys, strays = np.zeros(0, np.int64), np.zeros(0)  # of all triangles judged so far
     while True:
         corners = triangles_of(with_dependants(errors) > tolerance_px)

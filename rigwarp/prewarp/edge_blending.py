@@ -34,10 +34,10 @@ def blending_weights(content_px: Array, zone: NDArray[np.integer], content_pixel
         map_coordinates,
     )
 
-    weights = np.ones(zone.shape)
-    numbers = [int(n) for n in np.unique(zone[zone >= 0])]
+    numbers = np.flatnonzero(np.bincount(zone[zone >= 0])).tolist()
     if len(numbers) < 2:
-        return weights
+        return np.broadcast_to(1.0, zone.shape)
+    weights = np.ones(zone.shape)
     cell_px = _cell_px(content_px, zone)
     shape = tuple(int(np.ceil(n / cell_px)) + 2 * _MARGIN_CELLS for n in content_pixels[::-1])
     row, column = (content_px[..., i] / cell_px + _MARGIN_CELLS for i in (1, 0))

@@ -3,7 +3,9 @@
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.blur import gaussian_blur
 from rigwarp.geometry.threads import by_rows
+from rigwarp.prewarp.extend import near_known
 from rigwarp.rig import Content
 
 LOWEST_GAIN = 0.35
@@ -59,17 +61,18 @@ def _difference(values: Array, axis: int) -> Array:
 
 def edge_coverage(depth_px: Array) -> Array:
     """Share of a projector pixel inside the content: a one-pixel ramp across the outline; 0 where NaN."""
-    return np.clip(np.nan_to_num(depth_px, nan=-1.0, posinf=1.0, neginf=-1.0) + 0.5, 0.0, 1.0)
+    return np.minimum(np.fmax(depth_px + 0.5, 0.0), 1.0)  # of 0 and NaN fmax takes 0
 
 
 def rim_share(content_px: Array, content: Content) -> Array:
-    """(H, W) squared distance from the content's middle: 0 there, 1 at a circle's rim or a rectangle's corners."""
+    """(H, W) squared distance from the content's middle, float32: 0 there, 1 at a circle's rim or a rectangle's
+    corners."""
     width, height = content.pixels
 
     def squared(rows: slice) -> Array:
         x, y = ((content_px[rows, :, i] - (n - 1) / 2) / (n / 2) for i, n in enumerate((width, height)))
         total = (x * x + y * y) / (1.0 if content.shape == "circle" else 2.0)
-        return np.clip(np.nan_to_num(total, nan=1.0), 0.0, 1.0)
+        return np.fmin(total, 1.0).astype(np.float32)  # of 1 and NaN fmin takes 1
 
     return np.concatenate(by_rows(squared, content_px.shape))
 
@@ -86,15 +89,15 @@ def smooth_light(light: Array, inside: BoolArray) -> Array | None:
 
     Returns
     -------
-    (H, W), or None when no light is known inside.
+    (H, W) in single precision, or None when no light is known inside.
     """
-    from scipy.ndimage import distance_transform_edt, gaussian_filter  # not for the player, see decode/signal/noise.py
-
     known = inside & np.isfinite(light) & (light > 0)
     if not known.any():
         return None
-    nearest = distance_transform_edt(~known, return_distances=False, return_indices=True)
-    return np.asarray(gaussian_filter(light[nearest[0], nearest[1]], _LIGHT_BLUR_PX, mode="nearest"))
+    filled = light.astype(np.float32)
+    at, number = near_known(known, ~known)
+    filled[~known] = light.ravel()[at][number]
+    return gaussian_blur(filled, _LIGHT_BLUR_PX)
 
 
 def evened(

@@ -4,8 +4,9 @@ Samples (camera pixels with a decoded projector position and a place on the tabl
 the design's pose is registered to them, and a smooth residual surface per zone takes up what is left.
 """
 
+from rigwarp.table_map.assemble import HeldOut, TableMapFit
 from rigwarp.table_map.borders import Border
-from rigwarp.table_map.fit import HeldOut, TableMapFit, fit_table_map
+from rigwarp.table_map.fit import fit_table_map
 from rigwarp.table_map.inverse import InverseMap, invert
 from rigwarp.table_map.orientation import check_orientation
 from rigwarp.table_map.registration import Registration, apply_shifts, mounting_tolerances, register, rig_tolerances

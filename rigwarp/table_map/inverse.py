@@ -1,5 +1,6 @@
 """The inverse map: which projector pixel lights a table position; several, where zones overlap."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,13 +8,18 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
-from rigwarp.geometry import Array, BoolArray, PixelMap
+from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 
-_SEED_STEP_PX = 4  # Newton starts from the nearest of every fourth pixel
+_SEED_STEP_PX = 4  # Newton starts from the nearest of every fourth pixel, of every eighth where ...
+_FINE_PICTURE_PX = 1920  # ... a picture is twice as wide
 _PASSES = 12
 _DONE_PX = 1e-7
 _LONGEST_STEP_PX = 8.0
+
+
+Forward = Callable[[IntArray, IntArray], Array]
+"""From rows and columns (n,) of pixels to where they land, (n, 2); NaN where nowhere."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,49 +65,62 @@ def invert(table_map: PixelMap, table_mm: Array) -> InverseMap:
 
 
 def _invert_zone(table_map: PixelMap, zone: int, table_mm: Array) -> tuple[Array, Array, BoolArray]:
-    here = table_map.zone == zone
-    forward = np.where(here[..., None], table_map.table_mm, np.nan)
+    shape = table_map.zone.shape
+
+    def forward(rows: IntArray, columns: IntArray) -> Array:
+        """(n, 2) where pixels land; NaN for other zones'."""  # few are asked for, of millions
+        land = np.stack([table_map.x_mm[rows, columns], table_map.y_mm[rows, columns]], axis=-1)
+        return np.where((table_map.zone[rows, columns] == zone)[..., None], land, np.nan)
+
     known = np.isfinite(table_mm).all(axis=-1)
     pixels = np.full(table_mm.shape, np.nan)
-    pixels[known] = nearest_pixels(forward, table_mm[known])
+    pixels[known] = nearest_pixels(forward, shape, table_mm[known])
     for _ in range(_PASSES):
-        landed, slope = bilinear(forward, pixels)
+        landed, slope = bilinear(forward, shape, pixels)
         step = newton_step(slope, table_mm - landed)
         length = np.linalg.norm(step, axis=-1, keepdims=True)
         with np.errstate(invalid="ignore"):
             pixels = pixels + step * np.minimum(1.0, _LONGEST_STEP_PX / np.maximum(length, 1e-12))
         if not np.any(length > _DONE_PX):
             break
-    landed, slope = bilinear(forward, pixels)
+    landed, slope = bilinear(forward, shape, pixels)
     off = np.linalg.norm(landed - table_mm, axis=-1)
     scale = np.sqrt(np.abs(np.linalg.det(np.nan_to_num(slope))))  # mm per pixel
     found = off < 1e-3 * scale
     pixels[~found] = np.nan
-    sigma_mm = _sample(np.where(here, table_map.sigma_mm, np.nan), pixels)
-    support = _sample(np.where(here, table_map.measured, 0.0).astype(float), pixels)
+    # where it is found, the four pixels around it are of this zone
+    sigma_mm = _sample(table_map.sigma_mm, pixels)
+    support = _sample(table_map.measured.view(np.uint8), pixels)
     with np.errstate(divide="ignore", invalid="ignore"):
         return pixels, np.where(found, sigma_mm / scale, np.nan), np.asarray(support > 0.5)
 
 
-def nearest_pixels(forward: Array, table_mm: Array) -> Array:
+def looked_up(values: Array) -> Forward:
+    """Of an (H, W, 2) picture of places."""
+    return lambda rows, columns: values[rows, columns]
+
+
+def nearest_pixels(forward: Forward, shape: tuple[int, ...], table_mm: Array) -> Array:
     """(N, 2) the pixel of a thinned grid whose light lands nearest to each position."""
-    rows, columns = np.nonzero(np.isfinite(forward[::_SEED_STEP_PX, ::_SEED_STEP_PX, 0]))
-    if not len(rows):
+    step = _SEED_STEP_PX * max(1, round(max(shape) / _FINE_PICTURE_PX))
+    rows, columns = (grid.ravel() for grid in np.mgrid[: shape[0] : step, : shape[1] : step])
+    places_mm = forward(rows, columns)
+    lit = np.isfinite(places_mm[:, 0])
+    if not lit.any():
         return np.full(table_mm.shape, np.nan)
-    seeds = np.stack([columns, rows], axis=-1) * _SEED_STEP_PX
-    _, nearest = cKDTree(forward[seeds[:, 1], seeds[:, 0]]).query(table_mm)
-    return seeds[nearest].astype(float)
+    _, nearest = cKDTree(places_mm[lit]).query(table_mm)
+    return np.stack([columns[lit], rows[lit]], axis=-1)[nearest].astype(float)
 
 
-def bilinear(forward: Array, pixels: Array) -> tuple[Array, Array]:
+def bilinear(forward: Forward, shape: tuple[int, ...], pixels: Array) -> tuple[Array, Array]:
     """Value (N, 2) and derivative (N, 2, 2) of the map between pixel centres; NaN off the grid or beside NaN."""
-    height, width = forward.shape[:2]
+    height, width = shape[:2]
     with np.errstate(invalid="ignore"):
         inside = (pixels >= 0).all(axis=-1) & (pixels[:, 0] <= width - 1) & (pixels[:, 1] <= height - 1)
     u, v = np.where(inside[:, None], pixels, 0.0).T
     c, r = np.minimum(u.astype(int), width - 2), np.minimum(v.astype(int), height - 2)
     a, b = (u - c)[:, None], (v - r)[:, None]
-    p00, p01, p10, p11 = forward[r, c], forward[r, c + 1], forward[r + 1, c], forward[r + 1, c + 1]
+    p00, p01, p10, p11 = forward(r, c), forward(r, c + 1), forward(r + 1, c), forward(r + 1, c + 1)
     value = (1 - b) * ((1 - a) * p00 + a * p01) + b * ((1 - a) * p10 + a * p11)
     by_u = (1 - b) * (p01 - p00) + b * (p11 - p10)
     by_v = (1 - a) * (p10 - p00) + a * (p11 - p01)
@@ -126,5 +145,5 @@ def newton_step(slope: Array, residual_mm: Array) -> Array:
 def _sample(values: Array, pixels: Array) -> Array:
     """(N,) values at pixels, linearly; NaN where the pixels are."""
     at = np.nan_to_num(pixels[:, ::-1].T)
-    found = map_coordinates(values, at, order=1, mode="nearest")
+    found = map_coordinates(values, at, output=float, order=1, mode="nearest")
     return np.where(np.isfinite(pixels[:, 0]), found, np.nan)

@@ -164,16 +164,19 @@ def _shared(residual: Array, variance: Array, fit: Array, lag: tuple[int, int]) 
 
 
 def _believed(values: Array, weight: Array) -> Array:
-    """Local weighted means of (rows, columns, k), at least 0, refined only where a finer scale differs clearly."""
+    """Local weighted means of (rows, columns, k), at least 0, refined only where a finer scale differs clearly.
+
+    In single precision, which is ample for what is known to some per cent.
+    """
     total = float(weight.sum())
-    weight = weight[..., None]
-    mean = (weight * values).sum(axis=(0, 1)) / total
-    believed = np.zeros(values.shape) + np.where(mean > _CLEAR / np.sqrt(total), mean, 0.0)
+    single, share = values.astype(np.float32), np.asarray(weight / total * weight.size, np.float32)[..., None]
+    mean = (share * single).sum(axis=(0, 1), dtype=float) / weight.size
+    believed = np.zeros(values.shape, np.float32) + np.where(mean > _CLEAR / np.sqrt(total), mean, 0.0)
     for scale in _SCALES:
-        sums = wide_blur(np.concatenate([weight * values, weight], axis=-1), scale)
-        near = sums[..., -1:] + 1e-9 * total / weight.size
+        sums = wide_blur(np.concatenate([share * single, share], axis=-1), scale)
+        near = sums[..., -1:] + np.float32(1e-9)
         local = sums[..., :-1] / near
-        narrow = wide_blur(weight, scale / np.sqrt(2.0)) / (4.0 * np.pi * scale**2)
-        error = np.sqrt(narrow) / near
+        narrow = wide_blur(share, scale / np.sqrt(2.0)) / (4.0 * np.pi * scale**2)
+        error = np.sqrt(narrow * (weight.size / total)) / near
         believed = np.where(np.abs(local - believed) > _CLEAR * error, local, believed)
     return np.maximum(believed, 0.0)

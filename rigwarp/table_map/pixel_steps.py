@@ -20,7 +20,7 @@ _FEWEST = 2_000  # samples tell twenty numbers
 _ENOUGH = 40_000
 _KNIGHT = 5  # cells that are picked lie along no row or column
 _LEAST_SEEN = 1e-6  # mean square of the sines within cells: less is rounding, as where all samples lie on centres
-_CHUNK = 1 << 17
+_CHUNK = 1 << 15
 _STRAY = 6.0  # times the usual distance: an outlier
 _STIFF = 1e-6  # of the mean of the normal matrix' diagonal
 
@@ -52,17 +52,24 @@ def without_pixel_steps(pixels_px: Array, residual_mm: Array, slope_mm: Array) -
     if not terms.any():
         return residual_mm
 
-    def without(part: slice) -> Array:
-        place = _powers((pixels_px[part] - middle) / size)
-        steps_px = [np.sum(_sines(pixels_px[part, axis]) * (place @ terms[axis].T), axis=1) for axis in (0, 1)]
-        return np.asarray(residual_mm[part] - np.einsum("nij,jn->ni", slope_mm[part], steps_px))
+    left_mm = np.empty(residual_mm.shape)
 
-    return np.concatenate(in_two_threads(without, [slice(i, i + _CHUNK) for i in range(0, len(pixels_px), _CHUNK)]))
+    def without(part: slice) -> None:
+        amplitudes = _powers((pixels_px[part] - middle) / size) @ terms.reshape(-1, terms.shape[-1]).T
+        sines = np.concatenate([_sines(pixels_px[part, axis]) for axis in (0, 1)], axis=1)
+        along, down = (sines * amplitudes).reshape(-1, 2, len(_HARMONICS)).sum(axis=-1).T
+        for i in (0, 1):
+            left_mm[part, i] = residual_mm[part, i] - slope_mm[part, i, 0] * along - slope_mm[part, i, 1] * down
+
+    in_two_threads(without, [slice(i, i + _CHUNK) for i in range(0, len(pixels_px), _CHUNK)])
+    return left_mm
 
 
 def _sines(position_px: Array) -> Array:
     """(N, harmonics) of positions (N,) along one axis."""
-    return np.asarray(np.sin(2.0 * np.pi * np.outer(position_px, _HARMONICS)))
+    turns = 2.0 * np.pi * (position_px - np.rint(position_px))
+    once = np.sin(turns)
+    return np.stack([once, 2.0 * once * np.cos(turns)], axis=-1)  # sin 2a = 2 sin a cos a
 
 
 def _whole_cells(pixels_px: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -81,8 +88,8 @@ def _within(cell: NDArray[np.int64], values: Array) -> Array:
 
 def _powers(place: Array) -> Array:
     """(N, k) products of powers of (N, 2) places."""
-    x, y = place.T
-    return np.stack([x**i * y**j for i in range(_DEGREE + 1) for j in range(_DEGREE + 1 - i)], axis=-1)
+    x, y = ([np.ones(len(place)), p, p * p, p * p * p] for p in place.T)
+    return np.stack([x[i] * y[j] for i in range(_DEGREE + 1) for j in range(_DEGREE + 1 - i)], axis=-1)
 
 
 def _fitted(basis: Array, wanted: Array) -> Array:

@@ -125,7 +125,8 @@ def trace_zones(model: OpticalModel, pixels_px: Array, zone: NDArray[np.int64]) 
     landed = np.full(pixels_px.shape, np.nan)
     for number in np.unique(zone):
         here = zone == number
-        landed[here] = model.trace(pixels_px[here], zone=int(number), extended=True).table_mm
+        light = model.reflection(model.pixel_rays(pixels_px[here]), extended=True, zone=int(number))
+        landed[here] = model.landing_mm(light)[:, :2]
     return landed
 
 

@@ -16,6 +16,7 @@ from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur, wide_blur
 from rigwarp.table_map.borders import Borders
 from rigwarp.table_map.samples import Samples
+from rigwarp.table_map.squares import sums_over_squares
 from rigwarp.table_map.support import covered_px2, pixel_centres
 
 _SQUARE_PX = 2.0  # of averages, at least
@@ -70,7 +71,7 @@ def find_seen(samples: Samples, borders: Borders, shape: tuple[int, ...]) -> See
     """Where the samples of all zones are; gaps at borders between zones are no ends of the mirror."""
     spacing = np.sqrt(covered_px2(samples.pixels_px) / max(len(samples), 1))
     square = max(_SQUARE_PX, float(np.ceil(_SPACINGS * spacing)))
-    here = _binned(samples.pixels_px, np.ones(len(samples)), square, shape) > 0
+    here = sums_over_squares(samples.pixels_px, square, shape, None)[0] > 0
     room = int(np.ceil(_GAP_PX / square))
     disk = np.hypot(*np.ogrid[-room : room + 1, -room : room + 1]) <= room
     padded = np.pad(here, room, mode="edge").astype(np.uint8)
@@ -82,24 +83,23 @@ def find_seen(samples: Samples, borders: Borders, shape: tuple[int, ...]) -> See
     return Seen(square_px=square, here=here)
 
 
-def find_rims(seen: Seen, samples: Samples, slope_mm: Array, shape: tuple[int, ...]) -> Rims | None:
+def find_rims(seen: Seen, pixels_px: Array, light: Array, slope_mm: Array, shape: tuple[int, ...]) -> Rims | None:
     """Where the light of one zone ends; None where it nowhere does.
 
     Parameters
     ----------
     seen : by all samples.
-    samples : N of the zone.
+    pixels_px, light : (N, 2), (N,) of the samples of the zone.
     slope_mm : (N, 2, 2) d(table mm) / d(projector px): light spreads over its determinant.
     shape : (H, W) of the picture.
     """
     if seen.here.all():
         return None
     area = slope_mm[:, 0, 0] * slope_mm[:, 1, 1] - slope_mm[:, 0, 1] * slope_mm[:, 1, 0]
-    light = samples.light * np.abs(area)
+    light = light * np.abs(area)
     told = np.isfinite(light)
-    count, total = (
-        _binned(samples.pixels_px[told], x, seen.square_px, shape) for x in (np.ones(told.sum()), light[told])
-    )
+    at, light = (pixels_px, light) if told.all() else (pixels_px[told], light[told])
+    count, total = sums_over_squares(at, seen.square_px, shape, None, light)
     known = count > 0
     band = max(_BAND[0] * shape[1], _BAND[1]) / seen.square_px
     depth = np.asarray(distance_transform_edt(seen.here))
@@ -113,14 +113,6 @@ def find_rims(seen: Seen, samples: Samples, slope_mm: Array, shape: tuple[int, .
     if (share > _SOUND).all():
         return None
     return Rims(seen=seen, share=share, gone=_gone(seen.here, share))
-
-
-def _binned(pixels_px: Array, values: Array, square: float, shape: tuple[int, ...]) -> Array:
-    """(n, m) sums of values (N,) over squares."""
-    rows, columns = (int(np.ceil(n / square)) for n in shape[:2])
-    column, row = np.floor((pixels_px + 0.5) / square).astype(np.int64).T
-    index = np.clip(row, 0, rows - 1) * columns + np.clip(column, 0, columns - 1)
-    return np.asarray(np.bincount(index, values, rows * columns), float).reshape(rows, columns)
 
 
 def _usual(mean: Array, whole: BoolArray, reach: float) -> Array:

@@ -114,7 +114,6 @@ def follow_ripple(
     width, height = model.projector.resolution
     step = max(1, len(slope_mm) // 10_000)
     mm_per_px = float(np.median(np.sqrt(np.abs(np.linalg.det(slope_mm[::step])))))
-    sigma_mm = np.sqrt(0.5 * np.einsum("nij,nj->n", slope_mm**2, samples.sigma_px**2))
     waves: list[Waves] = []
 
     def lines_in(values_mm: Array, *, beside_form: bool) -> Lines:
@@ -142,6 +141,7 @@ def follow_ripple(
     alone = Ripple(waves=(), doubts=(), told=(), left=lines)
     if not lines.found.any():
         return alone
+    sigma_mm = np.sqrt(0.5 * np.einsum("nij,nj->n", slope_mm.astype(float) ** 2, samples.sigma_px.astype(float) ** 2))
     # the surface has followed some of it: one through what is left without the waves that stand out beside the form
     # is the form's alone, and from what that leaves all waves are taken
     without = without_waves(residual_mm, beside_form=True)

@@ -16,6 +16,7 @@ from scipy.ndimage import distance_transform_edt, maximum_filter
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import wide_blur
+from rigwarp.table_map.squares import sums_over_squares
 from rigwarp.table_map.support import covered_px2
 
 TILE = 128  # squares along a tile's side
@@ -141,12 +142,8 @@ def _binned(
     pixels_px: Array, residual_mm: Array, square_px: float, picture: tuple[int, int]
 ) -> tuple[BoolArray, Array]:
     """Squares that have samples, and their mean residual as x + i y."""
-    rows, columns = (int(np.ceil(n / square_px)) for n in picture)
-    column, row = np.floor((pixels_px + 0.5) / square_px).astype(np.int64).T
-    index = np.clip(row, 0, rows - 1) * columns + np.clip(column, 0, columns - 1)
-    count = np.bincount(index, minlength=rows * columns)
-    x, y = (np.bincount(index, r, minlength=rows * columns) / np.maximum(count, 1) for r in residual_mm.T)
-    return (count > 0).reshape(rows, columns), np.asarray(x + 1j * y).reshape(rows, columns)
+    count, x, y = sums_over_squares(pixels_px, square_px, picture, None, *residual_mm.T)
+    return count > 0, ((x + 1j * y) / np.maximum(count, 1)).astype(np.complex64)
 
 
 def _without_form(known: BoolArray, values: Array, reach: float) -> Array:

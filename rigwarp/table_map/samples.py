@@ -1,7 +1,7 @@
 """Samples of the map: which projector position was seen at which place on the table."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -9,23 +9,25 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, minimum_filter
 
 from rigwarp.camera import CameraModel
-from rigwarp.decode import Decoded, shift_px
+from rigwarp.decode import Decoded, Reason, shift_px
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.threads import in_two_threads
+from rigwarp.geometry.threads import by_rows, in_two_threads
 from rigwarp.rig import Table, inside_table
+from rigwarp.tracing.scan_grid import GridSpread
 
 _MIN_SAMPLES = 500
 _OUTLIER_SIGMAS = 6.0
 _FEW = 100_000  # samples tell a median well enough
 _PASSES = 3
-_CHUNK = 1 << 17
+_CHUNK = 1 << 19
+_NODES_ACROSS, _COARSEST_PX = 240, 8  # of a grid in the camera's picture that is fine against any lens
 _EDGE_PX = 7  # three on either side of a pixel
 
 
 @dataclass(frozen=True, kw_only=True)
 class Samples:
-    """N samples.
+    """N samples; what the decoder says in single precision may stay so.
 
     Attributes
     ----------
@@ -44,7 +46,7 @@ class Samples:
     table_mm: Array
     light: Array
     camera_px: Array
-    count: NDArray[np.int64]
+    count: NDArray[np.integer]
     cut: BoolArray = field(default_factory=lambda: np.zeros(0, bool))
 
     def __post_init__(self) -> None:
@@ -56,15 +58,8 @@ class Samples:
 
     def only(self, which: NDArray[Any]) -> "Samples":
         """The samples that a mask or index array picks."""
-        return Samples(
-            pixels_px=self.pixels_px[which],
-            sigma_px=self.sigma_px[which],
-            table_mm=self.table_mm[which],
-            light=self.light[which],
-            camera_px=self.camera_px[which],
-            count=self.count[which],
-            cut=self.cut[which],
-        )
+        index = np.flatnonzero(which) if which.dtype == bool else which
+        return Samples(**{one.name: np.take(getattr(self, one.name), index, axis=0) for one in fields(self)})
 
 
 def samples_from_scan(
@@ -89,32 +84,75 @@ def samples_from_scan(
     MeasurementError
         If there are hardly any.
     """
-    v, u = np.nonzero(decoded.valid)
-    camera_px = np.stack([u, v], axis=-1).astype(float)
-    if moved is not None:
-        for _ in range(2):  # the shift is that of the place before
-            camera_px = np.stack([u, v], axis=-1) - shift_px(moved, camera_px, decoded.reason.shape)
-    parts = np.array_split(camera_px, len(camera_px) // _CHUNK + 1)
-    table_mm = np.concatenate(in_two_threads(lambda part: camera.to_plane(part, table.height_mm), parts))
-    keep: BoolArray = np.asarray(np.isfinite(table_mm).all(axis=-1))
-    keep[keep] = inside_table(table, table_mm[keep])
-    if np.count_nonzero(keep) < _MIN_SAMPLES:
+    shape = decoded.reason.shape
+    on_plane = _OnPlane(camera, table.height_mm)
+
+    def of_rows(rows: slice) -> list[Array]:
+        """Position, its sigma, place, light and camera pixel of the samples of some rows."""
+        index = np.flatnonzero(decoded.reason[rows] == Reason.OK)
+        v, u = np.divmod(index, shape[1])
+        camera_px = np.stack([u, v + rows.start], axis=-1).astype(np.float32)
+        if moved is None:
+            table_mm = on_plane.of_rows(rows, index)
+        else:
+            whole_px = camera_px.astype(float)
+            at_px = whole_px
+            for _ in range(2):  # the shift is that of the place before
+                at_px = whole_px - shift_px(moved, at_px, shape)
+            table_mm, camera_px = camera.to_plane(at_px, table.height_mm), at_px.astype(np.float32)
+        keep = np.flatnonzero(np.isfinite(table_mm).all(axis=-1))
+        keep = keep[inside_table(table, table_mm[keep])]
+
+        def picked(*names: str) -> list[Array]:
+            return [getattr(decoded, name)[rows].ravel()[index[keep]] for name in names]
+
+        return [
+            np.stack(picked("u_px", "v_px"), axis=-1).astype(float),
+            np.stack(picked("sigma_u_px", "sigma_v_px"), axis=-1),
+            table_mm[keep],
+            *picked("light"),
+            camera_px[keep],
+        ]
+
+    parts = by_rows(of_rows, shape)
+    # field by field, so that no more than one of them is there twice
+    pixels_px, sigma_px, table_mm, light, camera_px = (np.concatenate([p.pop(0) for p in parts]) for _ in range(5))
+    if len(pixels_px) < _MIN_SAMPLES:
         raise MeasurementError(
-            f"{len(camera_px)} camera pixels decode, but only {np.count_nonzero(keep)} of them look at the table "
-            f"region ({_MIN_SAMPLES} are needed): check camera.json (was the camera moved?) and the [table] size in "
-            "rig.toml"
+            f"{np.count_nonzero(decoded.valid)} camera pixels decode, but only {len(pixels_px)} of them look at the "
+            f"table region ({_MIN_SAMPLES} are needed): check camera.json (was the camera moved?) and the [table] size "
+            "in rig.toml"
         )
-    v, u = v[keep], u[keep]
-    pixels_px = np.stack([decoded.u_px[v, u], decoded.v_px[v, u]], axis=-1).astype(float)
     return Samples(
         pixels_px=pixels_px,
-        sigma_px=np.stack([decoded.sigma_u_px[v, u], decoded.sigma_v_px[v, u]], axis=-1).astype(float),
-        table_mm=table_mm[keep],
-        light=decoded.light[v, u].astype(float),
-        camera_px=camera_px[keep],
-        count=np.ones(np.count_nonzero(keep), np.int64),
+        sigma_px=sigma_px,
+        table_mm=table_mm,
+        light=light,
+        camera_px=camera_px,
+        count=np.ones(len(pixels_px), np.int32),
         cut=np.zeros(len(pixels_px), bool) if lit is None else _at_the_edge(lit, pixels_px),
     )
+
+
+class _OnPlane:
+    """Where whole camera pixels look: traced at every few, and interpolated to the fifth order, to 1e-8 mm."""
+
+    def __init__(self, camera: CameraModel, height_mm: float) -> None:
+        self._camera, self._height_mm = camera, height_mm
+        step_px = int(np.clip(max(camera.resolution) // _NODES_ACROSS, 1, _COARSEST_PX))
+        self._spread = GridSpread(camera.resolution, step_px=step_px)
+        nodes_mm = camera.to_plane(self._spread.nodes_px.reshape(-1, 2), height_mm)
+        self._across = [self._spread.across(values) for values in nodes_mm.T]
+
+    def of_rows(self, rows: slice, index: NDArray[np.intp]) -> Array:
+        """(n, 2) mm of the n pixels of some rows that are picked, counted from the first one's."""
+        found = np.stack([self._spread.down(across, rows)[index] for across in self._across], axis=-1)
+        # where a ray nearby misses the plane, or the lens folds
+        lost = np.flatnonzero(np.isnan(found[:, 0]))
+        if lost.size:
+            v, u = np.divmod(index[lost], self._camera.resolution[0])
+            found[lost] = self._camera.to_plane(np.stack([u, v + rows.start], axis=-1), self._height_mm)
+        return found
 
 
 def _at_the_edge(lit: BoolArray, pixels_px: Array) -> BoolArray:
@@ -127,18 +165,7 @@ def _at_the_edge(lit: BoolArray, pixels_px: Array) -> BoolArray:
 def join_samples(parts: Sequence[Samples]) -> Samples:
     """All samples of several scans or zones."""
 
-    def joined(name: str) -> Array:
-        return np.concatenate([getattr(part, name) for part in parts])
-
-    return Samples(
-        pixels_px=joined("pixels_px"),
-        sigma_px=joined("sigma_px"),
-        table_mm=joined("table_mm"),
-        light=joined("light"),
-        camera_px=joined("camera_px"),
-        count=np.concatenate([part.count for part in parts]),
-        cut=np.concatenate([part.cut for part in parts]),
-    )
+    return Samples(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Samples)})
 
 
 def bin_samples(
@@ -160,39 +187,64 @@ def bin_samples(
     sigma_mm : (M,) 1-sigma of that mean, per axis.
     cell : (N,) in which of them each sample lies; -1 for a sample whose whole cell was left out.
     """
-    column, row = (np.floor((samples.pixels_px + 0.5) / cell_px).astype(np.int64)).T
-    row, column = row - row.min(), column - column.min()
-    cell = row * (int(column.max()) + 1) + column
-    number = int(cell.max()) + 1
-    variance = (
-        (slope_mm[:, 0, 0] ** 2 + slope_mm[:, 1, 0] ** 2) * samples.sigma_px[:, 0] ** 2
-        + (slope_mm[:, 0, 1] ** 2 + slope_mm[:, 1, 1] ** 2) * samples.sigma_px[:, 1] ** 2
-    ) / 2.0
-    known = np.sqrt(variance)
+    cell, number = _cell_numbers(samples.pixels_px, cell_px)
+    parts = [slice(begin, begin + _CHUNK) for begin in range(0, len(samples), _CHUNK)]
+    variance, weight, distance = (np.empty(len(samples)) for _ in range(3))
+
+    def summed(values: Array, weight: Array) -> Array:
+        """(number, k) weighted sums over cells of (N,) or (N, k) values."""
+
+        def of(part: slice) -> Array:
+            columns = values[part].reshape(-1, int(np.prod(values.shape[1:]))).T
+            return np.stack([np.bincount(cell[part], weight[part] * c, number) for c in columns], axis=-1)
+
+        return np.asarray(sum(in_two_threads(of, parts)))
+
+    def find_variance(part: slice) -> None:
+        sigma_px, slope = samples.sigma_px[part].astype(float), slope_mm[part]
+        along, down = (slope[:, 0, i] ** 2 + slope[:, 1, i] ** 2 for i in (0, 1))
+        variance[part] = (along * sigma_px[:, 0] ** 2 + down * sigma_px[:, 1] ** 2) / 2.0
+
+    def weigh(part: slice) -> None:
+        weight[part] = np.where(kept[part], 1.0 / variance[part], 0.0)
+
+    in_two_threads(find_variance, parts)
     kept = np.ones(len(samples), bool)
     for _ in range(_PASSES):
-        weight = np.where(kept, 1.0 / variance, 0.0)
-        total = np.maximum(np.bincount(cell, weight, number), 1e-300)
+        in_two_threads(weigh, parts)
+        total = np.maximum(summed(np.ones(len(samples), bool), weight)[:, 0], 1e-300)
+        centre = summed(residual_mm, weight) / total[:, None]
 
-        def mean(values: Array, weight: Array = weight, total: Array = total) -> Array:
-            columns = values.reshape(len(values), -1).T
-            return np.stack([np.bincount(cell, weight * c, number) / total for c in columns], axis=-1)
+        def find_distance(part: slice, centre: Array = centre) -> None:
+            off = np.abs(residual_mm[part] - centre[cell[part]])
+            distance[part] = np.maximum(off[:, 0], off[:, 1])
 
-        centre = mean(residual_mm)
-        off = np.abs(residual_mm - centre[cell])
-        distance = np.maximum(off[:, 0], off[:, 1])
-        spread = known + 0.5 * np.median(distance[:: max(1, len(distance) // _FEW)])
-        kept = distance < _OUTLIER_SIGMAS * spread
+        in_two_threads(find_distance, parts)
+        usual = 0.5 * np.median(distance[:: max(1, len(distance) // _FEW)])
+        np.less(distance, _OUTLIER_SIGMAS * (np.sqrt(variance) + usual), out=kept)
     count = np.bincount(cell, kept, number).astype(np.int64)
     occupied = count > 0
-    sigma = 1.0 / np.sqrt(total)
+
+    def mean(values: Array) -> Array:
+        return summed(values, weight)[occupied] / total[occupied, None]
+
     cells = Samples(
         pixels_px=mean(samples.pixels_px),
-        sigma_px=mean(samples.sigma_px) / np.sqrt(np.maximum(count, 1))[:, None],
+        sigma_px=mean(samples.sigma_px) / np.sqrt(count[occupied])[:, None],
         table_mm=mean(samples.table_mm),
         light=mean(samples.light)[:, 0],
         camera_px=mean(samples.camera_px),
-        count=count,
+        count=count[occupied],
     )
     place = np.where(occupied, np.cumsum(occupied) - 1, -1)
-    return cells.only(occupied), mean(residual_mm)[occupied], sigma[occupied], place[cell]
+    return cells, mean(residual_mm), 1.0 / np.sqrt(total[occupied]), place[cell]
+
+
+def _cell_numbers(pixels_px: Array, cell_px: int) -> tuple[NDArray[np.int64], int]:
+    """(N,) number of the cell that each of (N, 2) pixels lies in, and how many numbers there are."""
+    column, row = (np.floor((along + 0.5) / cell_px).astype(np.int64) for along in pixels_px.T)
+    row -= row.min()
+    column -= column.min()
+    row *= int(column.max()) + 1
+    row += column
+    return row, int(row.max()) + 1

@@ -59,10 +59,10 @@ class SmoothSurface:
         """(..., 2) residual, mm, at (..., 2) pixels."""
         return np.stack(values_together((self.x, self.y), pixels_px[..., 0], pixels_px[..., 1]), axis=-1)
 
-    def on_pixels(self, shape: tuple[int, ...]) -> Array:
-        """(H, W, 2) residual, mm, at all pixel centres of a picture."""
+    def on_pixels(self, shape: tuple[int, ...]) -> list[Array]:
+        """(H, W) residuals of x and of y, mm, at all pixel centres of a picture."""
         u, v = np.arange(float(shape[1])), np.arange(float(shape[0]))
-        return np.stack([self.x.on_grid(u, v), self.y.on_grid(u, v)], axis=-1)
+        return in_two_threads(lambda spline: spline.on_grid(u, v), (self.x, self.y))
 
     def sigma(self, pixels_px: Array) -> Array:
         """(N,) 1-sigma of either value at (N, 2) pixels, mm."""

@@ -22,21 +22,27 @@ def pixel_centres(shape: tuple[int, ...]) -> Array:
 
 def covered_px2(pixels_px: Array) -> float:
     """Area of the picture, pixels, that has samples: in squares of 8 pixels."""
-    return 64.0 * len(np.unique(np.floor(pixels_px / 8.0) @ np.array([1.0, 1e5])))
+    column, row = (np.floor(along / 8.0).astype(np.int32) for along in pixels_px.T)
+    seen = np.zeros((int(np.ptp(row)) + 1, int(np.ptp(column)) + 1), bool)
+    seen[row - row.min(), column - column.min()] = True
+    return 64.0 * np.count_nonzero(seen)
 
 
-def support(samples: Samples, design: PixelMap, zones: list[int]) -> tuple[BoolArray, BoolArray]:
-    """Pixels with a sample close by, and pixels that may be answered: those, and the designed-lit holes inside them."""
+def support(pixels_px: Array, design: PixelMap, zones: list[int]) -> tuple[BoolArray, BoolArray]:
+    """Pixels with a sample close by, and pixels that may be answered: those, and the designed-lit holes inside them.
+
+    `pixels_px` (N, 2) are the samples' positions.
+    """
     height, width = design.zone.shape
     seen = np.zeros((height, width), bool)
-    u = np.clip(np.rint(samples.pixels_px[:, 0]).astype(int), 0, width - 1)
-    v = np.clip(np.rint(samples.pixels_px[:, 1]).astype(int), 0, height - 1)
+    u = np.clip(np.rint(pixels_px[:, 0]).astype(int), 0, width - 1)
+    v = np.clip(np.rint(pixels_px[:, 1]).astype(int), 0, height - 1)
     seen[v, u] = True
     near = cv2.dilate(seen.astype(np.uint8), _disk(_REACH_PX))
     padded = np.pad(near, _GAP_PX)
     closed = np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, _disk(_GAP_PX)), bool)
     # a hole that the design has stays one, however small
-    lit = np.isin(design.zone, zones)
+    lit = np.isin(design.zone, zones, kind="table")
     measured = near.astype(bool) | (closed[_GAP_PX:-_GAP_PX, _GAP_PX:-_GAP_PX] & lit)
     return measured, measured | (_holes(measured) & lit)
 
@@ -62,10 +68,12 @@ def light_picture(samples: Samples, shape: tuple[int, ...], answered: BoolArray)
     v = np.clip(np.rint(samples.pixels_px[:, 1]).astype(int), 0, height - 1)
     known = np.isfinite(samples.light)
     index = v[known] * width + u[known]
-    sums = [np.bincount(index, weight, height * width) for weight in (samples.light[known], np.ones(len(index)))]
-    light, weight = np.moveaxis(wide_blur(np.stack(sums, axis=-1).reshape(height, width, 2), _LIGHT_BLUR_PX), -1, 0)
+    sums = np.empty((height * width, 2), np.float32)
+    for i, weight in enumerate((samples.light[known], None)):
+        sums[:, i] = np.bincount(index, weight, height * width)
+    light, weight = np.moveaxis(wide_blur(sums.reshape(height, width, 2), _LIGHT_BLUR_PX), -1, 0)
     told = weight > _LEAST_WEIGHT
-    light = np.divide(light, weight, out=np.full(shape, np.nan), where=told)
+    light = np.divide(light, weight, out=np.full(shape, np.nan, np.float32), where=told)
     if (answered & ~told).any():
         light = light[tuple(distance_transform_edt(~told, return_distances=False, return_indices=True))]
-    return np.where(answered, light, np.nan)
+    return np.where(answered, light, np.float32(np.nan))

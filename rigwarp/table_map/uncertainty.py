@@ -3,11 +3,13 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Array, BoolArray, at_height
 from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.geometry.threads import by_rows
 from rigwarp.table_map.misfit import Misfit
 from rigwarp.table_map.ripple import Ripple
 from rigwarp.table_map.smooth import SmoothSurface
@@ -19,7 +21,7 @@ LENS_PX = 0.01  # camera pixels by which real lenses stray from their model; com
 
 @dataclass(frozen=True, kw_only=True)
 class SpreadSigma:
-    """The random uncertainty of a fitted surface, (H, W) per axis.
+    """The random uncertainty of a fitted surface, (H, W) per axis; float32, since a 4K picture has many pixels.
 
     Attributes
     ----------
@@ -29,9 +31,9 @@ class SpreadSigma:
     ripple_mm2 : variance of what samples cannot tell of a ripple.
     """
 
-    decode_mm: Array
-    whole_mm: Array
-    ripple_mm2: Array
+    decode_mm: NDArray[np.float32]
+    whole_mm: NDArray[np.float32]
+    ripple_mm2: NDArray[np.float32]
 
 
 def spread_sigma(surface: SmoothSurface, misfit: Misfit, ripple: Ripple, shape: tuple[int, ...]) -> SpreadSigma:
@@ -43,9 +45,11 @@ def spread_sigma(surface: SmoothSurface, misfit: Misfit, ripple: Ripple, shape: 
     unfollowed, ratio = misfit.at(nodes)
     doubt = ripple.doubt(nodes.reshape(-1, 2), unfollowed.ravel()).reshape(noise.shape)
 
-    def everywhere(values: Array) -> Array:
+    def everywhere(values: Array) -> NDArray[np.float32]:
+        if not values.any():
+            return np.zeros(shape[:2], np.float32)
         linear = HeightSpline(start_mm=np.zeros(2), cell_mm=np.full(2, _STEP_PX), coefficients_mm=values, degree=1)
-        return linear.on_grid(np.arange(float(shape[1])), np.arange(float(shape[0])))
+        return linear.on_grid(np.arange(float(shape[1])), np.arange(float(shape[0]))).astype(np.float32)
 
     return SpreadSigma(
         decode_mm=everywhere(noise),
@@ -68,21 +72,30 @@ def _mm_per_px(camera: CameraModel, pixels_px: Array, height_mm: float) -> Array
 
 def common_sigma(
     camera: CameraModel, height_mm: float, table_mm: Array, answered: BoolArray, *, motion_px: float = 0.0
-) -> Array:
+) -> NDArray[np.float32]:
     """(H, W) 1-sigma per axis that lens, pose and motion of the camera leave on neighbouring positions alike, mm.
 
     The camera's own covariance (nothing where its file states none), what no five-term lens model gets right, and
     `motion_px` camera pixels by which the place of the photographs is uncertain; NaN where unanswered.
     """
-    common = np.full(answered.shape, np.nan)
-    where = table_mm[answered]
-    axes = [np.linspace(a, b, _TABLE_NODES) for a, b in zip(where.min(axis=0), where.max(axis=0), strict=True)]
+    common = np.full(answered.shape, np.nan, np.float32)
+    planes = [table_mm[..., i] for i in (0, 1)]
+    ends = [(p.min(where=answered, initial=np.inf), p.max(where=answered, initial=-np.inf)) for p in planes]
+    axes = [np.linspace(*pair, _TABLE_NODES) for pair in ends]
     grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
     pixels = camera.project(at_height(grid, height_mm))
     covariance = camera.plane_covariance(pixels, height_mm)
     scale_mm = _mm_per_px(camera, pixels, height_mm)
     sigma = np.sqrt((covariance[..., 0, 0] + covariance[..., 1, 1]) / 2.0 + (LENS_PX**2 + motion_px**2) * scale_mm**2)
     sigma[~np.isfinite(sigma)] = np.nanmax(sigma) if np.isfinite(sigma).any() else 0.0
-    place = [(along - axis[0]) / max(axis[1] - axis[0], 1e-12) for along, axis in zip(where.T, axes, strict=True)]
-    common[answered] = map_coordinates(sigma, place, order=1, mode="nearest")
+
+    def fill(rows: slice) -> None:
+        here = answered[rows]
+        place = [
+            (plane[rows][here] - axis[0]) / max(axis[1] - axis[0], 1e-12)
+            for plane, axis in zip(planes, axes, strict=True)
+        ]
+        common[rows][here] = map_coordinates(sigma, place, order=1, mode="nearest")
+
+    by_rows(fill, answered.shape)
     return common

@@ -4,6 +4,8 @@ The design says so to within the mounting: near a crease the built mirror's bord
 one. There the place on the table decides, since neighbouring zones throw neighbouring pixels to different places.
 """
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
@@ -46,14 +48,14 @@ def assign_zones(
     return zone
 
 
-def zone_owners(samples: Samples, zone: NDArray[np.int64], shape: tuple[int, ...]) -> NDArray[np.int64]:
-    """(H, W) zone of the nearest sample to each projector pixel."""
-    only = int(zone[0])
-    if (zone == only).all():
-        return np.full(shape, only, np.int64)
-    u, v = _indices(samples.pixels_px, shape)
-    seen = np.full(shape, NO_LIGHT, np.int64)
-    seen[v, u] = zone
+def zone_owners(pixels_px: Mapping[int, NDArray[np.floating]], shape: tuple[int, ...]) -> NDArray[np.int16]:
+    """(H, W) zone whose samples, (N, 2) by zone, are nearest to each projector pixel."""
+    seen = np.full(shape, NO_LIGHT, np.int16)
+    for zone, positions in pixels_px.items():
+        if len(pixels_px) == 1:
+            return np.full(shape, zone, np.int16)
+        u, v = _indices(positions, shape)
+        seen[v, u] = zone
     row, column = distance_transform_edt(seen == NO_LIGHT, return_distances=False, return_indices=True)
     return np.asarray(seen[row, column])
 
@@ -70,7 +72,7 @@ def _filled(zone_map: NDArray[np.int16]) -> tuple[NDArray[np.int64], Array]:
     return filled, away
 
 
-def _indices(pixels_px: Array, shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _indices(pixels_px: NDArray[np.floating], shape: tuple[int, ...]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Column and row of the nearest pixel."""
     u = np.clip(np.rint(pixels_px[:, 0]).astype(np.int64), 0, shape[1] - 1)
     v = np.clip(np.rint(pixels_px[:, 1]).astype(np.int64), 0, shape[0] - 1)

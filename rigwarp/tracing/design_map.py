@@ -33,21 +33,15 @@ def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
         `measured` is False everywhere; `sigma_mm` is the surface fit's uncertainty carried to the table.
     """
     dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
-    width, height = model.projector.resolution
-    on_table = np.empty((height * width, 3))
-
-    def land(rows: slice) -> None:
-        here = slice(rows.start * width, rows.stop * width)
-        on_table[here] = model.landing_mm(dense.light.only(here))
-
-    by_rows(land, (height, width))
+    on_table = dense.landing_mm(model)
     lit = dense.reasons(model, on_table) == LightFate.LIT
-    shape = (height, width)
+    shape, sigma_mm, zone = model.projector.resolution[::-1], dense.sigma_mm, dense.light.zone
+    del dense  # hundreds of megabytes of a 4K picture
     return PixelMap(
         x_mm=np.where(lit, on_table[:, 0], np.nan).reshape(shape),
         y_mm=np.where(lit, on_table[:, 1], np.nan).reshape(shape),
-        sigma_mm=np.where(lit, dense.sigma_mm, np.nan).reshape(shape),
-        zone=np.where(lit, dense.light.zone, NO_LIGHT).astype(np.int16).reshape(shape),
+        sigma_mm=np.where(lit, sigma_mm, np.nan).reshape(shape),
+        zone=np.where(lit, zone, NO_LIGHT).astype(np.int16).reshape(shape),
         measured=np.zeros(shape, bool),
     )
 
@@ -55,7 +49,7 @@ def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
 def trace_pixels(model: OpticalModel, *, step_px: int | None = None) -> Trace:
     """The full `Trace` of every projector pixel, (H, W, ...), by the same path as `trace_map`."""
     dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
-    on_table = model.landing_mm(dense.light)
+    on_table = dense.landing_mm(model)
     width, height = model.projector.resolution
     directions = model.pixel_rays(pixel_grid((width, height)).reshape(-1, 2))
     return model.as_trace((height, width), directions, dense.light, on_table, dense.reasons(model, on_table))
@@ -76,7 +70,7 @@ class _Dense:
         spread = GridSpread(model.projector.resolution, step_px=step_px)
         surfaces = [_OnSurface.of(model, surface, spread, extended=step_px != 1) for surface in model.surfaces]
         sigma, zone = np.empty(n), np.empty(n, np.int16)
-        at, out = np.empty((n, 3)), np.empty((n, 3))
+        at, out = _by_columns(n), _by_columns(n)
 
         def fill(rows: slice) -> None:
             here = slice(rows.start * width, rows.stop * width)
@@ -86,15 +80,31 @@ class _Dense:
             best = np.full(here.stop - here.start, np.inf)
             for one in surfaces:
                 pixels, part = one.on_rows(rows)
-                nearer = np.flatnonzero(part["distance"] < best[pixels])
-                own = pixels[nearer]
-                best[own], zone[here][own] = part["distance"][nearer], one.surface.zone
-                sigma[here][own] = np.abs(part["sigma"][nearer])
+                own: NDArray[np.intp] | slice = pixels
+                if len(surfaces) > 1:
+                    nearer = np.flatnonzero(part["distance"] < best[pixels])
+                    own, part = pixels[nearer], {name: values[nearer] for name, values in part.items()}
+                    best[own] = part["distance"]
+                elif len(pixels) == len(best):
+                    own = slice(None)
+                zone[here][own], sigma[here][own] = one.surface.zone, np.abs(part["sigma"])
                 for i in range(3):
-                    at[here][own, i], out[here][own, i] = part[f"at{i}"][nearer], part[f"out{i}"][nearer]
+                    at[here, i][own], out[here, i][own] = part[f"at{i}"], part[f"out{i}"]
 
         by_rows(fill, (height, width))
         return cls(light=Reflection(at_mirror_mm=at, reflected=out, zone=zone), sigma_mm=sigma, step_px=step_px)
+
+    def landing_mm(self, model: OpticalModel) -> Array:
+        """(H * W, 3) where it comes down."""
+        width, height = model.projector.resolution
+        on_table = _by_columns(height * width)
+
+        def land(rows: slice) -> None:
+            here = slice(rows.start * width, rows.stop * width)
+            on_table[here] = model.landing_mm(self.light.only(here))
+
+        by_rows(land, (height, width))
+        return on_table
 
     def reasons(self, model: OpticalModel, on_table_mm: Array) -> NDArray[np.uint8]:
         """(H * W,) `LightFate`; the mirror's own shade is looked for on a coarse grid first."""
@@ -133,6 +143,11 @@ class _Dense:
         return [np.flatnonzero(near.ravel() & met)]
 
 
+def _by_columns(n: int) -> Array:
+    """(n, 3), each coordinate in one piece: what is done to millions of points is done along these."""
+    return np.empty((3, n)).T
+
+
 def _pixels(rows: NDArray[np.intp], resolution: tuple[int, int]) -> Array:
     """(N, 2) pixel positions of row-by-row numbers."""
     return np.stack([rows % resolution[0], rows // resolution[0]], axis=-1).astype(float)
@@ -168,9 +183,11 @@ class _OnSurface:
         `_meet` says of them."""
         distance, x, y = (self.spread.down(self.across[name], rows) for name in ("distance", "x", "y"))
         inside = np.flatnonzero(self.surface.inside(x, y) & (distance > 0.0))
+        all_inside = len(inside) == len(distance)
         found = {"distance": distance[inside]}
         for name in self.across.keys() - {"distance", "x", "y"}:
-            found[name] = self.spread.down(self.across[name], rows)[inside]
+            everywhere = self.spread.down(self.across[name], rows)
+            found[name] = everywhere if all_inside else everywhere[inside]
         width = len(distance) // (rows.stop - rows.start)
         lost = slice(*np.searchsorted(self.lost, [rows.start * width, rows.stop * width]))
         kept = np.isfinite(self.own["distance"][lost])

@@ -7,6 +7,7 @@ import numpy as np
 
 from rigwarp.geometry import BoolArray, PixelMap
 from rigwarp.geometry.robust import chi_squared_limit
+from rigwarp.geometry.threads import all_in_two_threads
 from rigwarp.rig import Rig
 from rigwarp.table_map import TableMapFit, invert
 from rigwarp.table_map.plausibility import mistake_in_words
@@ -110,8 +111,8 @@ def lights(pixel_map: PixelMap, rig: Rig) -> BoolArray:
 
 def _dark(table_map: PixelMap, design: PixelMap, rig: Rig) -> list[str]:
     """Places of the content that the design lights and the map does not."""
-    promised = lights(design, rig)
-    dark = promised & ~lights(table_map, rig)
+    promised, lit = all_in_two_threads(lambda: lights(design, rig), lambda: lights(table_map, rig))
+    dark = promised & ~lit
     if np.count_nonzero(dark) <= _FEW * np.count_nonzero(promised):
         return []
     x, y = plan_dots(rig.content).table_mm[dark].mean(axis=0)

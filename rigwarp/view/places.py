@@ -8,7 +8,7 @@ from scipy.ndimage import distance_transform_edt, map_coordinates
 
 from rigwarp.geometry import Array, BoolArray, ViewMap
 from rigwarp.rig import TopView
-from rigwarp.table_map.inverse import bilinear, nearest_pixels, newton_step
+from rigwarp.table_map.inverse import bilinear, looked_up, nearest_pixels, newton_step
 
 _STEP = 8  # every so many pixels of the top view the solution is looked for from scratch
 _PASSES, _FINE_PASSES = 12, 5
@@ -68,7 +68,7 @@ def _solved(forward: Array, places_mm: Array) -> Array | None:
     rows, columns = (np.unique(np.append(np.arange(0, n, _STEP), n - 1)) for n in (height, width))
     coarse_mm = places_mm[np.ix_(rows, columns)]
     points = coarse_mm.reshape(-1, 2)
-    pixels = nearest_pixels(forward, points)
+    pixels = nearest_pixels(looked_up(forward), forward.shape, points)
     pixels = _newton(forward, points, pixels, passes=_PASSES).reshape(coarse_mm.shape)
     seen = np.isfinite(pixels[..., 0])
     if not seen.any():
@@ -84,7 +84,7 @@ def _continued(forward: Array, places_mm: Array, pixels: Array, seen: BoolArray)
     """Places not seen get what the slope at the nearest one that is seen would give."""
     nearest = distance_transform_edt(~seen, return_distances=False, return_indices=True)
     base = pixels[tuple(nearest)]
-    _, slope = bilinear(forward, base.reshape(-1, 2))
+    _, slope = bilinear(looked_up(forward), forward.shape, base.reshape(-1, 2))
     step = newton_step(slope, (places_mm - places_mm[tuple(nearest)]).reshape(-1, 2)).reshape(base.shape)
     return np.where(seen[..., None], pixels, base + step)
 
@@ -95,7 +95,7 @@ def _newton(forward: Array, places_mm: Array, start: Array, *, passes: int) -> A
     active = np.flatnonzero(np.isfinite(start).all(axis=-1))
     now = start[active]
     for _ in range(passes):
-        landed, slope = bilinear(forward, now)
+        landed, slope = bilinear(looked_up(forward), forward.shape, now)
         step = newton_step(slope, places_mm[active] - landed)
         length = np.linalg.norm(step, axis=-1)
         going = np.isfinite(length)

@@ -17,7 +17,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
 from rigwarp.rig.model import Target
-from rigwarp.table_map.inverse import bilinear
+from rigwarp.table_map.inverse import bilinear, looked_up
 from rigwarp.view.printed.found import SheetCorners
 from rigwarp.view.screen import N_DOUBTS, Screen, screen_slopes
 from rigwarp.view.seen import Seen, filled
@@ -104,8 +104,8 @@ def screen_by_sheet(
 def _looked(seen: Seen, lean: Array, corners: Sequence[SheetCorners], target: Target) -> _Sheet:
     pixels = np.concatenate([one.pixels_px for one in corners])
     board = np.concatenate([one.board_mm for one in corners])
-    places, by_px = bilinear(seen.table_mm, pixels)
-    slant, _ = bilinear(filled(lean), pixels)
+    places, by_px = bilinear(looked_up(seen.table_mm), seen.table_mm.shape, pixels)
+    slant, _ = bilinear(looked_up(filled(lean)), lean.shape, pixels)
     known = np.isfinite(places).all(axis=-1) & np.isfinite(by_px).all(axis=(1, 2))
     places, slant = places[known] - target.thickness_mm * slant[known], slant[known]
     flat = board_to_table(board[known], replace(target, centre_mm=np.zeros(2), rotation_rad=0.0), height_mm=0.0)[:, :2]

@@ -26,7 +26,7 @@ def rims_of(pixels_px: Array, light: Array) -> Rims | None:
         count=np.ones(len(light), np.int64),
     )
     seen = find_seen(samples, Borders(borders=(), zone=np.zeros(len(light), np.int64), sound=light > 0), SHAPE)
-    return find_rims(seen, samples, np.broadcast_to(np.eye(2), (len(light), 2, 2)), SHAPE)
+    return find_rims(seen, samples.pixels_px, samples.light, np.broadcast_to(np.eye(2), (len(light), 2, 2)), SHAPE)
 
 
 def scattered(seed: int) -> tuple[Array, Array]:

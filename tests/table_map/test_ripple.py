@@ -61,7 +61,18 @@ def test_waves_of_any_direction_are_lines_and_followed(period_px: float, directi
     assert 0.7 < z.std() < 1.3
 
 
-@pytest.mark.parametrize("seed", range(8))
+def test_in_a_picture_twice_as_fine_the_same_ripple_is_twice_as_many_pixels_long() -> None:
+    pixels, noise, camera = scattered(1)
+    residual = noise + waves(pixels, period_px=12, direction_deg=70)
+    usual = lines_in(pixels, residual, camera)
+    shape = (2 * PICTURE[0], 2 * PICTURE[1])
+    finer = find_lines(2 * pixels + 0.5, residual, 2 * camera + 0.5, 0.5, picture=shape, coarseness=2.0)
+    assert np.array_equal(finer.found, usual.found)
+    found = usual.found
+    assert 2 * finer.frequency[found] == pytest.approx(usual.frequency[found], rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(6))
 def test_noise_and_dents_are_no_ripple(seed: int) -> None:
     pixels, noise, camera = scattered(10 + seed)
     rng = np.random.default_rng(seed)

@@ -35,7 +35,7 @@ def design_with(lit: np.ndarray) -> PixelMap:
 @pytest.mark.parametrize("radius_px", [5.0, 12.0])
 def test_a_hole_of_the_design_stays_one_up_to_two_pixels_from_its_rim(radius_px: float) -> None:
     lit = radius_px < FROM_HOLE
-    measured, answered = support(samples_at(lit), design_with(lit), [0])
+    measured, answered = support(samples_at(lit).pixels_px, design_with(lit), [0])
     assert not answered[radius_px - 2.5 > FROM_HOLE].any()
     assert measured[radius_px < FROM_HOLE].all()
 
@@ -43,9 +43,9 @@ def test_a_hole_of_the_design_stays_one_up_to_two_pixels_from_its_rim(radius_px:
 def test_a_gap_in_the_samples_alone_is_bridged() -> None:
     """Small ones count as measured, larger ones do not."""
     everywhere = np.ones(SHAPE, bool)
-    measured, answered = support(samples_at(FROM_HOLE > 5.0), design_with(everywhere), [0])
+    measured, answered = support(samples_at(FROM_HOLE > 5.0).pixels_px, design_with(everywhere), [0])
     assert measured.all()
     assert answered.all()
-    measured, answered = support(samples_at(FROM_HOLE > 12.0), design_with(everywhere), [0])
+    measured, answered = support(samples_at(FROM_HOLE > 12.0).pixels_px, design_with(everywhere), [0])
     assert not measured[FROM_HOLE < 5.0].any()
     assert answered.all()

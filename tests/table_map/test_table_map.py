@@ -1,5 +1,7 @@
 """The table map: right within its own uncertainty, bridged where unseen, silent outside the light."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from bench_rigs import built_convex, convex_rig, flat_rig, overhead_camera, scan_of
@@ -44,6 +46,27 @@ def test_all_of_the_lit_table_is_covered_and_nothing_beyond(fitted: tuple[TableM
     assert fit.table_map.measured[inside].mean() > 0.999
     radius = np.hypot(fit.table_map.x_mm, fit.table_map.y_mm)
     assert np.nanmax(radius) < 250 + 6  # mm: a sample's reach is 2.5 pixels of up to 2 mm
+
+
+def test_the_coarser_cells_and_knots_of_a_finer_picture_tell_the_same_mirror(
+    fitted: tuple[TableMapFit, PixelMap, Rig], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A picture twice as fine is fitted by cells of 8 pixels and knots of 24, as those of 4K are."""
+    usual, truth, rig = fitted
+    width, height = rig.projector.resolution
+    finer = replace(rig, projector=replace(rig.projector, resolution=(2 * width, 2 * height)))
+    monkeypatch.setattr("rigwarp.table_map.zone_fit._FINE_PICTURE_PX", width)
+    samples = scan_of(built_convex(finer), finer)
+    fit = fit_table_map(build_model(finer, meshes={}), samples, overhead_camera(), TOLERANCES)
+    assert len(fit.cells) == pytest.approx(len(usual.cells), rel=0.02)
+    of_four = fit.table_map.table_mm.reshape(height, 2, width, 2, 2).mean(
+        axis=(1, 3)
+    )  # in the middle of the coarse one
+    inside = on_table(truth, rig) & usual.table_map.measured & np.isfinite(of_four[..., 0])
+    error, sigma = (of_four - truth.table_mm)[inside], fit.random_mm[::2, ::2][inside]
+    assert np.sqrt(np.mean(np.sum(error**2, axis=1))) < 0.02  # mm, as of the usual one
+    assert 0.7 < (error / sigma[:, None]).std() < 1.3
+    assert 0.9 < fit.held_out.z_spread < 1.1
 
 
 def test_registration_explains_the_mounting(fitted: tuple[TableMapFit, PixelMap, Rig]) -> None:

@@ -6,6 +6,7 @@ from functools import partial
 from itertools import product
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +16,7 @@ from rigwarp.geometry.robust import SIGMA_PER_MEDIAN, huber_weights
 
 _SUDDEN = 0.025  # of the contrast: a step as large bends the response by more than it is known
 _BLOCK = 8  # pixels along each side
+_BAND = 16 * _BLOCK  # rows worked on together
 _LEAST_SPREAD = 0.05  # of the contrast between places
 _LIT = 0.3  # of the usual contrast, or of the usual light of black
 _FEWEST_PLACES = 200
@@ -66,8 +68,8 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
         return None
     full_scale = int(np.iinfo(photos[0].dtype).max)
     table = usual_response(full_scale)
-    light = np.stack([_means(table[photo]) for photo in photos])
-    burnt = np.max([_means(photo == len(table) - 1) for photo in photos], axis=0)
+    light = np.stack([_means(photo, table) for photo in photos])
+    burnt = np.max([_means(photo, np.arange(len(table)) == len(table) - 1) for photo in photos], axis=0)
     clear = burnt == 0.0
     light = light[:, clear]
     if light.shape[1] < _FEWEST_PLACES:
@@ -85,7 +87,7 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
     step = float(steps[largest])
     if abs(step) <= _SUDDEN:
         return None
-    codes = np.stack([_means(photo) for photo in photos])[:, clear][:, seen] / full_scale
+    codes = np.stack([_means(photo, np.arange(len(table)) / full_scale) for photo in photos])[:, clear][:, seen]
     bent = min(float(np.sum(_lines(curve(codes), lit[seen])[1] ** 2)) for curve in _tone_curves())
     return LevelChange(row=largest + 1, added=step, bent=bent < _BETTER * _left_by_a_step(share, added))
 
@@ -125,11 +127,20 @@ def _through(bent: Array, light: Array, values: Array) -> Array:
     return np.asarray(np.interp(values, bent, light))
 
 
-def _means(image: NDArray[Any]) -> Array:
-    """(n,) means over blocks: noise of single pixels would pass for contrast."""
-    height, width = (size // _BLOCK for size in image.shape)
-    blocks = image[: height * _BLOCK, : width * _BLOCK].reshape(height, _BLOCK, width, _BLOCK)
-    return np.asarray(blocks.mean(axis=(1, 3)).ravel())
+def _means(photo: NDArray[np.unsignedinteger], table: NDArray[Any]) -> Array:
+    """(n,) means over blocks of what a table makes of codes: noise of single pixels would pass for contrast."""
+    height, width = (size // _BLOCK for size in photo.shape)
+    single = np.asarray(table, np.float32)
+
+    def of_rows(rows: NDArray[np.unsignedinteger]) -> Array:
+        # INTER_AREA with a whole factor is the plain mean
+        size = (width, len(rows) // _BLOCK)
+        return np.asarray(cv2.resize(single[rows], size, interpolation=cv2.INTER_AREA), float).ravel()
+
+    if not height or not width:
+        return np.zeros(0)
+    whole = photo[: height * _BLOCK, : width * _BLOCK]
+    return np.concatenate([of_rows(whole[top : top + _BAND]) for top in range(0, len(whole), _BAND)])
 
 
 def _robust_line(basis: Array, values: Array) -> Array:

@@ -1,8 +1,8 @@
 """Decoding one exposure of a pattern set."""
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
-from dataclasses import replace
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass, replace
 from functools import partial
 
 import cv2
@@ -14,7 +14,7 @@ from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.bands import find_bands, without_bands
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
 from rigwarp.decode.photographs.even_light import burnt_in_waves, even_out
-from rigwarp.decode.photographs.level_change import find_change_of_levels
+from rigwarp.decode.photographs.level_change import LevelChange, find_change_of_levels
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import WrongPhotographs, find_order
@@ -66,6 +66,14 @@ _LOOSE = (
 )
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Grey:
+    """What the uniform frames tell: the response, and where (H, W) the projector lights what is usable."""
+
+    response: Response
+    lit: NDArray[np.bool_]
+
+
 class ExposureDecoder:
     """Takes the photographs of one exposure one by one, called `labels`, and decodes them after the last."""
 
@@ -85,6 +93,9 @@ class ExposureDecoder:
         self._unseen_px = 0.0  # motion too small to be looked for, as a 1-sigma of places
         self._processing: Processing | None = None
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
+        self._early: Future[tuple[_Grey, LevelChange | None]] | None = None  # worked out while stripes are shown
+        self._grey: _Grey | None = None  # of `photos` as they are
+        self._change: LevelChange | None = None
         for layout in self._layouts:
             if not layout.bits:
                 position_table(layout.periods_px, layout.extent_px)  # made while nobody waits
@@ -97,11 +108,22 @@ class ExposureDecoder:
         if index == max(self._ends):
             self._reason = first_look(*(self.photos[end] for end in self._ends))
             self._check_lit(self._reason)
+        if index == max(self._patterns.level_indices().values()):
+            pool = ThreadPoolExecutor(1)
+            self._early = pool.submit(self._look_at_levels)
+            pool.shutdown(wait=False)
+
+    def _look_at_levels(self) -> tuple[_Grey, LevelChange | None]:
+        levels = sorted(self._patterns.level_indices().values())
+        assert self._reason is not None, "black and white are among them"
+        return self._told_by_grey(self._reason == Reason.OK), find_change_of_levels([self.photos[n] for n in levels])
 
     def finish(self) -> Decoded:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
+        assert self._early is not None, "the grey frames are among them"
         self._check_order()
+        self._grey, self._change = self._early.result()
         self._check_exposure(self._reason)
         reason, light = self._reason, self._even_out(self._reason == Reason.OK)
         bands_px = self._take_out_bands(self._reason == Reason.OK)
@@ -133,7 +155,7 @@ class ExposureDecoder:
         """Whether the exposure followed the picture; if so, pixels that burn out in the stripes are left out of
         `reason`. MeasurementError where these are many."""
         usable = reason == Reason.OK
-        share = float(self._response(self.photos, usable).projector_light(np.array(_HALF_CODE)))
+        share = float(self._told_by_grey(usable).response.projector_light(np.array(_HALF_CODE)))
         if share <= _MOST_OF_HALF:
             return
         burnt = usable & burnt_in_waves(self.photos, self._frames)
@@ -141,6 +163,7 @@ class ExposureDecoder:
             raise exposure_error(share, np.count_nonzero(burnt) / np.count_nonzero(usable))
         reason[burnt] = Reason.SATURATED
         self._followed = share / float(decode_transfer(np.array(_HALF_CODE), self._patterns.transfer))
+        self._grey = None
 
     def _exposure_in_words(self) -> str:
         return (
@@ -152,12 +175,11 @@ class ExposureDecoder:
 
     def _even_out(self, usable: NDArray[np.bool_]) -> LightCourse | None:
         """Put photographs of other light right; MeasurementError where that cannot be done."""
-        response = self._response(self.photos, usable)
-        levels = sorted(self._patterns.level_indices().values())
-        change = None if self._followed else find_change_of_levels([self.photos[index] for index in levels])
-        if change is not None:
-            raise light_error(change, [self._labels[index] for index in levels])
-        taken, lit = self.photos, self._bright(usable)
+        if self._change is not None and not self._followed:
+            levels = sorted(self._patterns.level_indices().values())
+            raise light_error(self._change, [self._labels[index] for index in levels])
+        grey, taken = self._told_by_grey(usable), self.photos
+        response, lit = grey.response, grey.lit
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
         light = response.table()[np.stack([taken[index][thin][lit[thin]] for index in self._frames.index])]
         if not light_differs(light, self._frames):
@@ -173,14 +195,16 @@ class ExposureDecoder:
         )
         if found is None:
             return None
-        self.photos, course = found
+        photos, course = found
+        self._go_on_with(photos)
         self._evened = True
         self._processing = self._processed(taken, lit, response)  # of the photographs as they were taken
         return course
 
     def _take_out_bands(self, usable: NDArray[np.bool_]) -> float:
         """Take bands out of the photographs; what they leave of positions, projector pixels, 0 where there are none."""
-        response, lit = self._response(self.photos, usable), self._bright(usable)
+        grey = self._told_by_grey(usable)
+        response, lit = grey.response, grey.lit
         if self._processing is None:
             self._processing = self._processed(self.photos, lit, response)
         before = self._processing
@@ -194,17 +218,17 @@ class ExposureDecoder:
             photos = without_bands(self.photos, bands, self._ends[0], response, pool)
         if self._processed(photos, lit, self._response(photos, usable)).bands > _MOST_BANDS_LEFT * before.bands:
             return 0.0
-        self.photos = list(photos)
+        self._go_on_with(list(photos))
         self._processing = replace(before, bands_out=True, band_rows=bands.period_rows)
         return bands.sigma_px
 
     def _finish(self, reason: NDArray[np.uint8], path: CameraPath | None) -> Decoded:
         """Decode photographs that may have been put back by a camera's path."""
         usable = reason == Reason.OK
-        lit = self._bright(usable)
+        grey = self._told_by_grey(usable)
+        response, lit = grey.response, grey.lit
         with ThreadPoolExecutor(THREADS) as pool:
             pictures, ready = new_pictures(reason.copy(), pool, repeats=bool(self._patterns.repeats()))
-            response = self._response(self.photos, usable)
             sample = _sample(self.photos, lit if self._evened else usable, shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
             low, high = self._patterns.light_range
@@ -303,6 +327,16 @@ class ExposureDecoder:
         seen = look(self.photos, lit, self._frames, self._layouts, response.table())
         return None if seen is None else find_path(seen, self._frames)
 
+    def _go_on_with(self, photos: list[Codes]) -> None:
+        """With photographs that were put right."""
+        self.photos, self._grey = photos, None
+
+    def _told_by_grey(self, usable: NDArray[np.bool_]) -> _Grey:
+        """What the uniform frames say of the photographs as they are."""
+        if self._grey is None:
+            self._grey = _Grey(response=self._response(self.photos, usable), lit=self._bright(usable))
+        return self._grey
+
     def _bright(self, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Usable pixels that the projector lights: where daylight grows, white exceeds black everywhere else, too."""
         black, white = (self.photos[i] for i in self._ends)
@@ -316,7 +350,7 @@ class ExposureDecoder:
         every = np.arange(len(self.photos))
         fields = np.stack([np.interp(every, self._frames.index, column) for column in path.fields.T], axis=-1)
         with ThreadPoolExecutor(THREADS) as pool:
-            self.photos = list(pool.map(moved_back, self.photos, fields))
+            self._go_on_with(list(pool.map(moved_back, self.photos, fields)))
         return self._finish(first_look(*(self.photos[end] for end in self._ends)), path)
 
     def _response(self, photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Response:

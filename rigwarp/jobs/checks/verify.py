@@ -82,26 +82,64 @@ def verify_current(
         return verify_result(progress, folder, result, bench, before=before)
 
 
-def verify_result(
-    progress: Progress, folder: RigFolder, result: Path, bench: Bench, *, before: bool = True
-) -> Verified:
-    """Measure a result's warp (and the design's); writes verification.json and the photographs beside it."""
+@dataclass(frozen=True, kw_only=True)
+class DotsShown:
+    """The dots through a result's warp: what has to be known before it goes live.
+
+    Attributes
+    ----------
+    warp, black : what they were shown through, and the photograph without any.
+    checked : what was seen, and `verdict` what speaks against the result.
+    """
+
+    warp: Warp
+    black: Photo
+    checked: Checked
+    verdict: Verdict
+
+
+def check_dots(progress: Progress, folder: RigFolder, result: Path, bench: Bench) -> DotsShown:
+    """Show the dots through a result's warp."""
     _require_unchanged(folder, result)
+    camera, (adjustment, _) = camera_of(folder), hand_correction(folder)
+    warp = warp_of(read_prewarp(result / PREWARP_FILE), folder.rig.content, adjustment=adjustment)
+    checked, black = _dots(progress, folder, bench, camera, warp)
+    judged = CheckPositions(shape_of(result, camera)).judged(checked.result)
+    dots = judge_picture(judged, folder.rig, promised=_promised(folder, adjustment))
+    return DotsShown(warp=warp, black=black, checked=checked, verdict=verdict_of_fit(result).with_more(dots))
+
+
+def verify_result(
+    progress: Progress,
+    folder: RigFolder,
+    result: Path,
+    bench: Bench,
+    *,
+    before: bool = True,
+    dots_shown: DotsShown | None = None,
+) -> Verified:
+    """Measure a result's warp (and the design's); writes verification.json and the photographs beside it.
+
+    `dots_shown` is what `check_dots` said, where that was done already.
+    """
+    shown = check_dots(progress, folder, result, bench) if dots_shown is None else dots_shown
     camera = camera_of(folder)
     adjustment, revision = hand_correction(folder)
     response = response_shape(result)
-    checker = partial(check_warp, progress, folder, bench, camera, adjustment=adjustment)
-    checks = {"before": checker(design_prewarp(folder))} if before else {}
-    checks["after"] = checker(read_prewarp(result / PREWARP_FILE), quality=True, response_shape=response)
+    quality = _quality(progress, folder, bench, camera, shown.warp, shown.black, response)
+    checks = {"after": replace(shown.checked, quality=quality)}
+    if before:
+        planned = check_warp(progress, folder, bench, camera, design_prewarp(folder), adjustment=adjustment)
+        checks = {"before": planned, **checks}
     positions = CheckPositions(shape_of(result, camera))
     checks = {name: replace(check, result=positions.judged(check.result)) for name, check in checks.items()}
     make_folder(result / PICTURES)
     for name, check in checks.items():
         write_picture(result / PICTURES / f"check_{name}.png", check.photo, replace=True)
-    left_out = len(plan_dots(folder.rig.content).ids) - len(dots_shown(folder.rig.content, adjustment).ids)
-    shown = ContentShown(adjustment=adjustment, revision=revision, left_out=left_out)
+    left_out = len(plan_dots(folder.rig.content).ids) - len(dots_left(folder.rig.content, adjustment).ids)
+    content = ContentShown(adjustment=adjustment, revision=revision, left_out=left_out)
     dots = judge_picture(checks["after"].result, folder.rig, promised=_promised(folder, adjustment))
-    write_verification(result, checks, shown, response, dots)
+    write_verification(result, checks, content, response, dots)
     if left_out:
         progress.note(f"{left_out} dots lie off the light or under a mask of the correction by hand: left out.")
     if (result / BUDGET_FILE).is_file():  # results of older versions have none
@@ -141,23 +179,22 @@ def check_warp(
     prewarp: Prewarp,
     *,
     adjustment: Adjustment = UNCHANGED,
-    quality: bool = False,
-    response_shape: float | None = None,
 ) -> Checked:
-    """Show the dots through a warp under a correction by hand and measure them; with `quality` lines and light too."""
-    content, height_mm = folder.rig.content, folder.rig.table.height_mm
-    warp = warp_of(prewarp, content, adjustment=adjustment)
-    plan = dots_shown(content, adjustment)
+    """Show the dots through a warp under a correction by hand and measure them."""
+    return _dots(progress, folder, bench, camera, warp_of(prewarp, folder.rig.content, adjustment=adjustment))[0]
+
+
+def _dots(
+    progress: Progress, folder: RigFolder, bench: Bench, camera: CameraModel, warp: Warp
+) -> tuple[Checked, Photo]:
+    """The dots through a warp, and the photograph without any."""
+    plan = dots_left(folder.rig.content, warp.adjustment)
     photos = _photographs(progress, bench, warp, dot_pictures(plan))
-    found = judge_dots(locate_dots(photos, plan, camera, height_mm), plan)
-    seen = None
-    if quality:
-        undo: Callable[[Array], Array] = partial(unadjusted_mm, content=content, adjustment=adjustment)
-        seen = _quality(progress, folder, bench, camera, warp, photos[_BLACK], undo, response_shape)
-    return Checked(result=found, photo=photos[_ALL_DOTS], quality=seen)
+    found = judge_dots(locate_dots(photos, plan, camera, folder.rig.table.height_mm), plan)
+    return Checked(result=found, photo=photos[_ALL_DOTS]), photos[_BLACK]
 
 
-def dots_shown(content: Content, adjustment: Adjustment) -> DotPlan:
+def dots_left(content: Content, adjustment: Adjustment) -> DotPlan:
     """The dots that a correction by hand leaves on the light, wanted where it puts them.
 
     Light lies on the content area as rig.toml has it: what is moved off it is cut, and masks stay dark.
@@ -191,11 +228,11 @@ def _quality(
     camera: CameraModel,
     warp: Warp,
     black: Photo,
-    undo: Callable[[Array], Array],
     shape: float | None,
 ) -> Quality:
     """Lines and light through a warp."""
     content, height_mm = folder.rig.content, folder.rig.table.height_mm
+    undo: Callable[[Array], Array] = partial(unadjusted_mm, content=content, adjustment=warp.adjustment)
     charts = line_charts(content)
     lines = _photographs(progress, bench, warp, [chart_picture(chart, content) for chart in charts])
     white = np.full((content.pixels[1], content.pixels[0], 3), 255, np.uint8)
@@ -225,5 +262,5 @@ def require_passed(verdict: Verdict, advice: str = "") -> None:
 
 def _promised(folder: RigFolder, adjustment: Adjustment) -> BoolArray:
     """(K,) by dot id, whether the design lights the place where the dot is wanted."""
-    shown = dots_shown(folder.rig.content, adjustment)
+    shown = dots_left(folder.rig.content, adjustment)
     return np.asarray(invert(design_map(folder), shown.table_mm).count > 0)

@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -27,7 +28,9 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, P
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ahead
+from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map, design_model
+from rigwarp.jobs.memory import hand_back
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
@@ -120,6 +123,7 @@ def fit_scans(
     show : looks at the picture before it goes live, where there is something to look with.
     """
     clock = _Laps()
+    hand_back()  # the photographs
     camera = camera_of(folder)
     if decoded is None:
         decoded = [read_decoded(scan / DECODED_FILE) for scan in scans]
@@ -136,34 +140,42 @@ def fit_scans(
     with (
         new_run(folder.root / RESULTS, "fit", folder, settings=settings) as run,
         progress.stage(3, "Fitting") as advance,
+        ThreadPoolExecutor(2) as beside,
     ):
         design_traced = design_model(folder) if model is None else model()
+        planned = beside.submit(design_map, folder)
         tolerances = rig_tolerances(folder.rig)
         places = zone_places(decoded)
         for words in filter(None, places.in_words):
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
+        of_scans = beside.submit(_scan_figures, _with_places(decoded, places))
         lit = [shown_in(folder, scan) for scan in scans]
         samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
         table_map = fit_table_map(design_traced, samples, camera, tolerances, **left_px(decoded))
+        del samples  # hundreds of megabytes of a large camera
+        hand_back()
         table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
         clock.lap("fit", "map")
         advance()
         transfer = folder.rig.projector.transfer
-        with ThreadPoolExecutor(1) as beside:
-            written = beside.submit(_write_map, run, table_map, origin)
-            prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
-            write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+        written = beside.submit(_write_map, run, table_map, origin)
+
+        def judged(built: AsBuilt | None) -> tuple[MapFigures, Verdict]:
             figures = held_out_figures(folder.rig, table_map)
-            written.result()
-        scanned, design = _with_places(decoded, places), design_map(folder)
+            share = finite(figures.coverage)
+            return figures, judge_fit(table_map, built, folder.rig, design=planned.result(), measured_share=share)
 
-        def judged(built: AsBuilt | None) -> Verdict:
-            verdict = judge_fit(table_map, built, folder.rig, design=design, measured_share=finite(figures.coverage))
-            record = _fit_record(table_map, figures, scanned, clock.seconds)
+        def noted(figures: MapFigures, verdict: Verdict) -> None:
+            record = _fit_record(table_map, figures, of_scans.result(), clock.seconds)
             replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE, replace=True)
-            return verdict
 
-        made = WarpMade(run=run, table_map=table_map, figures=figures, prewarp=prewarp, verdict=judged(None))
+        looked = beside.submit(judged, None)
+        prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
+        write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+        figures, verdict = looked.result()
+        noted(figures, verdict)
+        written.result()
+        made = WarpMade(run=run, table_map=table_map, figures=figures, prewarp=prewarp, verdict=verdict)
         clock.lap("prewarp")
         finish_run(run)
         shown = show(made)
@@ -181,7 +193,9 @@ def fit_scans(
         advance()
         if as_built is not None:
             write_as_built(run, as_built, extra=origin)
-        verdict = judged(as_built).with_more(shown)
+        figures, verdict = judged(as_built)
+        noted(figures, verdict)
+        verdict = verdict.with_more(shown)
         budget = write_budget(folder, run)
         if current and verdict.failures and not accept:
             current = False
@@ -281,10 +295,15 @@ def border_record(border: Border) -> BorderRecord:
 
 def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     """Share of the projector pixels that the registered design sends to the content area which the map has measured."""
-    design = table_map.design
-    wanted = design.answered
-    wanted[wanted] = inside_content(rig.content, design.table_mm[wanted])
-    return float(np.mean(table_map.table_map.measured[wanted])) if wanted.any() else 0.0
+    design, measured = table_map.design, table_map.table_map.measured
+
+    def counted(rows: slice) -> tuple[int, int]:
+        places = np.stack([design.x_mm[rows], design.y_mm[rows]], axis=-1)
+        wanted = inside_content(rig.content, places)  # False where nothing is lit
+        return int(np.count_nonzero(wanted)), int(np.count_nonzero(wanted & measured[rows]))
+
+    wanted, found = np.sum(by_rows(counted, measured.shape), axis=0)
+    return float(found / wanted) if wanted else 0.0
 
 
 def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> None:
@@ -296,10 +315,15 @@ def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> No
         )
 
 
-def _fit_record(
-    table_map: TableMapFit, figures: MapFigures, decoded: Sequence[Decoded], seconds: dict[str, float]
-) -> FitRecord:
+def _scan_figures(decoded: Sequence[Decoded]) -> dict[str, Any]:
+    """What each scan says of itself; by number where there are several."""
     scans = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
+    return scans if len(scans) > 1 else scans["scan 1"]
+
+
+def _fit_record(
+    table_map: TableMapFit, figures: MapFigures, of_scans: dict[str, Any], seconds: dict[str, float]
+) -> FitRecord:
     projector_mm, projector_rad, mirror_mm, mirror_rad = table_map.registration.shifts.reshape(4, 3)
     shifts = {
         "projector_shift_mm": projector_mm,
@@ -312,6 +336,6 @@ def _fit_record(
         registration=RegistrationRecord.of(table_map.registration, shifts=shifts),
         borders=tuple(border_record(border) for border in table_map.borders),
         samples={"offered": table_map.samples_offered, "used": table_map.samples_used},
-        decode=scans if len(decoded) > 1 else scans["scan 1"],
+        decode=of_scans,
         seconds=seconds,
     )

@@ -258,9 +258,10 @@ def _share(samples: Samples, own: list[BoolArray], sides: list[BoolArray]) -> Ar
     light = np.where(np.isfinite(samples.light), samples.light, 0.0)
     share = np.full(len(samples), np.nan)
     for here, side in zip(own, sides, strict=True):
-        _, place = np.unique(samples.camera_px[here], axis=0, return_inverse=True)
+        seen_at = np.ascontiguousarray(samples.camera_px[here], np.float32).view(np.int64).ravel()  # both in one number
+        _, place = np.unique(seen_at, return_inverse=True)
         whole = np.zeros(len(samples))
-        whole[here] = np.bincount(place.ravel(), light[here])[place.ravel()]
+        whole[here] = np.bincount(place, light[here])[place]
         plateau = fit_patch(samples.pixels_px, whole[:, None], here & side, degree=_LIGHT_DEGREE)
         usual = plateau.value(samples.pixels_px[here])[:, 0]
         share[here] = whole[here] / np.where(usual > 0, usual, np.nan)

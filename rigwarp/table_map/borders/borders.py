@@ -50,7 +50,7 @@ class Borders:
             widened.append(replace(border, sigma_px=np.hypot(border.sigma_px, np.linalg.norm(drawn_px))))
         return replace(self, borders=widened)
 
-    def draw(self, owner: NDArray[np.int64]) -> None:
+    def draw(self, owner: NDArray[np.int16]) -> None:
         """Write into an (H, W) picture whose each pixel near a border is."""
         for window, zone in self._near(owner.shape):
             owner[window] = np.where(zone >= 0, zone, owner[window])
@@ -67,7 +67,7 @@ class Borders:
             bridged[window] |= closed & lit[window] & (np.abs(margin) <= radius)
         return bridged
 
-    def doubt_mm2(self, owner: NDArray[np.int64]) -> Array:
+    def doubt_mm2(self, owner: NDArray[np.int16]) -> Array:
         """(H, W) variance per axis of a place, because the pixel may not be its owner's but the other zone's."""
         doubt = np.zeros(owner.shape)
         for border in self.borders:

@@ -94,17 +94,14 @@ class _Bins:
 
 def _binned(profile: LightProfile, step: float) -> _Bins:
     column = np.floor(profile.distance_px / step).astype(int)
-    keys = np.stack([profile.stretch, profile.second, profile.cut, column], axis=-1)
-    names, inverse, count = np.unique(keys, axis=0, return_inverse=True, return_counts=True)
-    share, distance = (np.bincount(inverse.ravel(), v) / count for v in (profile.share, profile.distance_px))
-    known = count >= _FEWEST
-    return _Bins(
-        distance_px=distance[known],
-        stretch=names[known, 0],
-        second=names[known, 1] > 0,
-        share=np.clip(share[known], 0.0, 1.0),
-        cut=names[known, 2] > 0,
-    )
+    column -= column.min(initial=0)
+    shape = (int(profile.stretch.max(initial=0)) + 1, 2, 2, int(column.max(initial=0)) + 1)
+    number = np.ravel_multi_index((profile.stretch, profile.second, profile.cut, column), shape)
+    count = np.bincount(number)
+    known = np.flatnonzero(count >= _FEWEST)
+    share, distance = (np.bincount(number, v)[known] / count[known] for v in (profile.share, profile.distance_px))
+    stretch, second, cut, _ = np.unravel_index(known, shape)
+    return _Bins(distance_px=distance, stretch=stretch, second=second > 0, share=np.clip(share, 0.0, 1.0), cut=cut > 0)
 
 
 def _uneven(bins: _Bins, half_px: float) -> float:

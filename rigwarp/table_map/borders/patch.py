@@ -41,8 +41,13 @@ class Patch:
 
 def powers(at: Array, degree: int) -> Array:
     """(N, n) products of powers of (N, 2) variables up to a degree, those of lowest degree first."""
+    found = np.ones((len(at), (degree + 1) * (degree + 2) // 2))
     x, y = at.T
-    return np.stack([x ** (n - j) * y**j for n in range(degree + 1) for j in range(n + 1)], axis=-1)
+    for n in range(1, degree + 1):
+        first = n * (n + 1) // 2  # those of degree n; those of the degree before begin n earlier
+        np.multiply(found[:, first - n : first], x[:, None], out=found[:, first : first + n])
+        np.multiply(found[:, first - 1], y, out=found[:, first + n])
+    return found
 
 
 def fit_patch(pixels_px: Array, values: Array, which: BoolArray, *, degree: int) -> Patch:

@@ -1,0 +1,183 @@
+"""One zone's smooth residual from the registered design: through averages of its samples, with its ripple beside it."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.table_map.borders import Borders
+from rigwarp.table_map.design_field import DesignField, design_field
+from rigwarp.table_map.misfit import Misfit, find_misfit, judged_sigma
+from rigwarp.table_map.pixel_steps import without_pixel_steps
+from rigwarp.table_map.rims import Rims, Seen, find_rims
+from rigwarp.table_map.ripple import Ripple, follow_ripple
+from rigwarp.table_map.samples import Samples, bin_samples
+from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
+from rigwarp.tracing import OpticalModel
+
+_CELL_PX = 4  # samples are averaged over cells of so many projector pixels before fitting, twice as many where ...
+_FINE_PICTURE_PX = 1920  # ... a picture is twice as wide: finer pixels do not make a mirror bend more finely
+_KNOT_CELLS = 3  # knot spacing of the residual surface
+_FEW = 100_000  # samples tell a median well enough
+_GROSS = 10.0  # times the usual distance from the registered design, but at least ...
+_GROSS_MM = 5.0  # ... this much: such a sample was decoded wrongly
+_STRAY_MM = 2.0  # a sample this far from the fitted surface supports nothing
+_RIM_PX = 3.0  # from the picture's border, blur mixes the stripes with darkness: positions err inwards by 0.15 px
+_BETTER = 0.97  # times the squared distance of held-out samples: less is not worth a wave
+_MIN_CELLS = 40  # of a zone; fewer do not carry a surface
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Through:
+    """A surface through averages over cells; `cell` (N,) says in which of them each sample lies."""
+
+    cells: Samples
+    sigma_mm: Array
+    cell: NDArray[np.int64]
+    surface: SmoothSurface
+
+    def predicts_better_than(self, other: "_Through") -> bool:
+        """Whether held-out samples lie clearly closer."""
+        mine, theirs = (
+            np.median(np.sum(through.surface.held.residual_mm**2, axis=1)) if len(through.surface.held) else np.inf
+            for through in (self, other)
+        )
+        return bool(mine < _BETTER * theirs)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ZoneFit:
+    zone: int
+    field: DesignField
+    surface: SmoothSurface
+    cell_px: int
+    pitch_mm: float  # table mm per projector px
+    ripple: Ripple
+    rims: Rims | None
+    seen_px: NDArray[np.float32]  # (N, 2) positions that were decoded, where they agree with the surface
+    cells: Samples
+    sigma_mm: Array
+
+    def beside_design(self, pixels_px: Array) -> Array:
+        """(N, 2) mm by which light goes elsewhere than the registered design says."""
+        return self.surface.value(pixels_px) + self.ripple.value(pixels_px)
+
+    def misfit(self, shape: tuple[int, ...]) -> Misfit:
+        """What held-out samples show beyond the noise."""
+        return find_misfit(self.surface.held, shape, self.cell_px)
+
+    def on_pixels(self, here: BoolArray) -> tuple[Array, Array]:
+        """(H, W) x and y where the pixels of a mask (H, W) land, mm; worth nothing elsewhere."""
+        planes = self.field.on_pixels(here)
+        for plane, beside in zip(planes, self.surface.on_pixels(here.shape), strict=True):
+            plane += beside
+        if self.ripple.waves:
+            for plane, wave in zip(planes, self.ripple.value(centres(here)).T, strict=True):
+                plane[here] += wave
+        return planes
+
+    def judged_sigma(self, shape: tuple[int, ...]) -> Array:
+        """(K,) 1-sigma to expect of the held-out residuals."""
+        return judged_sigma(self.surface.held, shape, self.cell_px)
+
+
+def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders, seen: Seen) -> ZoneFit | None:
+    own = borders.zone == zone
+    # millions of samples are hundreds of megabytes: they are picked once, when it is known which
+    rim = _on_the_rim(everything.pixels_px, model.projector.resolution) | everything.cut | ~borders.sound
+    kept = np.flatnonzero(own & ~rim)
+    if len(kept) < _MIN_CELLS:
+        return None
+    reach_px = borders.reach_px(zone)
+    pixels_px = everything.pixels_px.take(kept, axis=0)
+    corners_px = [[end(along) for along in pixels_px.T] for end in (np.min, np.max)]
+    field = design_field(model, zone, np.concatenate([corners_px, reach_px]))
+    table_mm, slope = field.table_and_slope_mm(pixels_px)
+    residual = np.subtract(everything.table_mm.take(kept, axis=0), table_mm, out=table_mm)
+    size = np.hypot(*residual.T)
+    usual = float(np.nanmedian(size[:: max(1, len(size) // _FEW)])) if np.isfinite(size).any() else 0.0
+    known: BoolArray = np.asarray(size < np.maximum(_GROSS * usual, _GROSS_MM))
+    if not known.all():
+        kept, pixels_px, residual, slope = kept[known], pixels_px[known], residual[known], slope[known]
+    light = everything.light[kept]
+    rims = find_rims(seen, pixels_px, light, slope, model.projector.resolution[::-1])
+    dim = np.zeros(len(kept), bool) if rims is None else ~rims.sound(pixels_px)
+    del pixels_px, table_mm, size, light
+    arrive = np.concatenate([np.flatnonzero(own & rim), kept[dim]])
+    if dim.any():
+        kept, residual, slope = kept[~dim], residual[~dim], slope[~dim]
+    if len(kept) < _MIN_CELLS:
+        return None
+    samples = everything if len(kept) == len(everything) else everything.only(kept)
+    residual = without_pixel_steps(samples.pixels_px, residual, slope)
+    cell_px = _cell_px(model.projector.resolution)
+    through = _surface_through(field, samples, residual, slope, reach_px, cell_px)
+    if through is None:
+        return None
+
+    def left_of(residual_mm: Array) -> Array:
+        if residual_mm is residual:
+            found: _Through | None = through
+        else:
+            found = _surface_through(field, samples, residual_mm, slope, reach_px, cell_px)
+        return residual_mm if found is None else residual_mm - found.surface.value(samples.pixels_px)
+
+    ripple = follow_ripple(model, zone, samples, residual, slope, left_of, coarseness=cell_px / _CELL_PX)
+    if ripple.waves:
+        without = residual - ripple.value(samples.pixels_px)
+        beside = _surface_through(field, samples, without, slope, reach_px, cell_px)
+        if beside is not None and beside.predicts_better_than(through):
+            through, residual = beside, without
+        else:
+            ripple = ripple.unfollowed
+    # the surface hardly varies within a cell
+    surface_mm = through.surface.value(through.cells.pixels_px)
+    left_mm = np.hypot(*(residual[:, i] - surface_mm[:, i].take(through.cell) for i in (0, 1)))
+    agrees = (left_mm < _STRAY_MM) & (through.cell >= 0)
+    seen_px = np.concatenate([samples.pixels_px[agrees], everything.pixels_px[arrive]], dtype=np.float32)
+    return ZoneFit(
+        zone=zone,
+        field=field,
+        surface=through.surface,
+        cell_px=cell_px,
+        pitch_mm=float(np.median(np.sqrt(np.abs(np.linalg.det(slope[:: max(1, len(slope) // _FEW)]))))),
+        ripple=ripple,
+        rims=rims,
+        seen_px=seen_px,
+        cells=through.cells,
+        sigma_mm=through.sigma_mm,
+    )
+
+
+def _surface_through(
+    field: DesignField, samples: Samples, residual_mm: Array, slope_mm: Array, reach_px: Array, cell_px: int
+) -> _Through | None:
+    """Averages over cells of (N, 2) residuals from the design, and the surface through them; None if too few.
+
+    The surface is there at `reach_px` (M, 2), too.
+    """
+    cells, mean_residual, sigma, cell = bin_samples(samples, residual_mm, slope_mm, cell_px=cell_px)
+    if len(cells) < _MIN_CELLS:
+        return None
+    # the mean residual is added to the design at the mean pixel: a mean of positions would feel the map's curvature
+    cells = replace(cells, table_mm=field.table_mm(cells.pixels_px) + mean_residual)
+    knot_px = float(_KNOT_CELLS * cell_px)
+    surface = smooth_surface(cells.pixels_px, mean_residual, sigma, cell_px=knot_px, reach_px=reach_px)
+    return _Through(cells=cells, sigma_mm=sigma, cell=cell, surface=surface)
+
+
+def _cell_px(resolution: tuple[int, int]) -> int:
+    return _CELL_PX * max(1, round(max(resolution) / _FINE_PICTURE_PX))
+
+
+def _on_the_rim(pixels_px: Array, resolution: tuple[int, int]) -> BoolArray:
+    """(N,) True for positions at the border of the projector picture: they say that light arrives, not where."""
+    last = np.array(resolution) - 1.0
+    across, down = ((along < _RIM_PX) | (along > n - _RIM_PX) for along, n in zip(pixels_px.T, last, strict=True))
+    return np.asarray(across | down)
+
+
+def centres(here: BoolArray) -> Array:
+    """(n, 2) pixels of a mask (H, W)."""
+    return np.argwhere(here)[:, ::-1].astype(float)
