@@ -228,6 +228,40 @@ def test_the_quickest_way_that_is_exact_enough_is_taken(context, monkeypatch):
 
 
 @pytest.mark.gl
+@pytest.mark.parametrize("way", ["drawn", "computed", "meshed"])
+def test_nothing_is_left_of_the_ways_that_lost(context, monkeypatch, way):
+    """As many bytes of textures and of packed maps as of a renderer that never tried another way."""
+    made, texture = [], moderngl.Context.texture
+
+    def noted(self, *arguments, **options):
+        made.append(texture(self, *arguments, **options))
+        return made[-1]
+
+    def kept(renderer, warp):
+        alive = sum(t.width * t.height * t.components for t in made if not isinstance(t.mglo, moderngl.InvalidObject))
+        renderer.close()
+        assert all(isinstance(t.mglo, moderngl.InvalidObject) for t in made)
+        made.clear()
+        return alive, set(warp.samples((64, 48)).prepared)
+
+    monkeypatch.setattr(moderngl.Context, "texture", noted)
+    monkeypatch.setattr(gl, "is_software", lambda _: False)
+    monkeypatch.setattr(gl, "mesh_is_exact", lambda _: True)
+    monkeypatch.setattr(GlRenderer, "_timed", lambda self, _: 1.0 if self._now == way else 2.0)
+    found = []
+    for asked in ("auto", way):
+        warp = warp_of(bent_rig.plain_prewarp())
+        target = context.simple_framebuffer((64, 48))
+        renderer = GlRenderer(warp, context, way=asked)
+        renderer.load(bent_rig.noisy(64, 48))
+        renderer.draw(target)
+        assert renderer.way == way
+        found.append(kept(renderer, warp))
+        target.release()
+    assert found[0] == found[1]
+
+
+@pytest.mark.gl
 def test_what_a_frame_costs_is_tried_out(context, monkeypatch):
     """On the software driver, as if it were a GPU."""
     monkeypatch.setattr(gl, "is_software", lambda _: False)

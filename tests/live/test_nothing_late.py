@@ -10,7 +10,8 @@ import pytest
 
 from rigwarp.cli import main
 from rigwarp.errors import UsageError
-from rigwarp.jobs.play import PlayOptions, opened_show
+from rigwarp.jobs.play import opened_show
+from rigwarp.jobs.play_options import PlayOptions
 from rigwarp.jobs.progress import SILENT
 from rigwarp.live.operate import remote as remote_module
 from rigwarp.live.operate.flashes import CHANGES_PER_SECOND, FlashLimit

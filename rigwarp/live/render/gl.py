@@ -156,6 +156,7 @@ class GlRenderer:
         best = min(ways, key=lambda way: seconds[way])
         self._take(best)
         self._way, self._again = best, None
+        self._release_others()
         return seconds
 
     def plain_draw_s(self, target: moderngl.Framebuffer) -> float:
@@ -264,6 +265,22 @@ class GlRenderer:
             self._set_warp()
             self._place(self._warp.samples(self._picture.size))
             self._reload()
+
+    def _release_others(self) -> None:
+        """Free what the ways that lost have made: maps of a 4K projector are 133 MB here, and as many on the GPU."""
+        assert self._picture.size is not None  # see `_take`
+        prepared = self._warp.samples(self._picture.size).prepared
+        if self._now != "meshed" and self._mesh is not None:
+            self._mesh.close()
+            self._mesh = None
+            prepared.pop(_MESH, None)
+        if self._now == "meshed" and not len(prepared[_MESH].kinds["exact"]):
+            prepared.pop(_MAP, None)
+            while self._maps:
+                self._maps.pop().release()
+        if self._now != "computed" and self._frame is not None:
+            self._frame.release()
+            self._frame = None
 
     def _reload(self) -> None:
         assert self._again is not None  # something was loaded while the way was not settled
