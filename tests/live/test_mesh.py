@@ -115,7 +115,7 @@ def test_a_quadratic_lies_where_it_is_said_to_beside_its_triangles():
 
 def test_gains_that_are_not_read_pixel_by_pixel_are_those_of_the_map():
     """Worked out pixel by pixel as a GPU does it, to a 1023rd of the root; nothing dark lies in such a rectangle."""
-    samples = warp_of(bent_rig.curved_prewarp()).samples((400, 300))
+    samples = warp_of(bent_rig.curved_prewarp()).sampled("quick").samples((300, 225))
     tiles, smooth = mesh_tiles(samples), 0
     for kind, roots in tiles.roots.items():
         for (left, top, wide, high, *_, cells), root in zip(tiles.kinds[kind].astype(float), roots, strict=True):
@@ -130,7 +130,7 @@ def test_gains_that_are_not_read_pixel_by_pixel_are_those_of_the_map():
                 assert np.abs(found - wanted).max() < 1
                 assert wanted.min() > 0
                 smooth += wanted.size
-    assert smooth > 0.2 * (samples.gain_root > 0).sum()
+    assert smooth > 0.5 * (samples.gain_root > 0).sum()
 
 
 @pytest.mark.gl
