@@ -28,6 +28,7 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, P
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import finish_run, put_back, stamped_ahead
+from rigwarp.geometry import BoolArray
 from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
@@ -144,9 +145,7 @@ def fit_scans(
         for words in filter(None, places.in_words):
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
         lit = [shown_in(folder, scan) for scan in scans]
-        samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
-        table_map = fit_table_map(design_traced, samples, camera, tolerances, **left_px(decoded))
-        table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
+        table_map = _table_map(folder, decoded, camera, lit, places, design_traced)
         clock.lap("fit", "map")
         advance()
         transfer = folder.rig.projector.transfer
@@ -199,6 +198,20 @@ def fit_scans(
         seconds=clock.seconds,
         ready_s=clock.ready_s,
     )
+
+
+def _table_map(
+    folder: RigFolder,
+    decoded: Sequence[Decoded],
+    camera: CameraModel,
+    lit: Sequence[BoolArray | None],
+    places: ZonePlaces,
+    design: OpticalModel,
+) -> TableMapFit:
+    """The map; its samples, as large as the photographs, are not kept."""
+    samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
+    found = fit_table_map(design, samples, camera, rig_tolerances(folder.rig), **left_px(decoded))
+    return replace(found, not_proven="; ".join(filter(None, [found.not_proven, places.not_proven])))
 
 
 def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:
