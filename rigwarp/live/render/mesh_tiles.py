@@ -20,7 +20,7 @@ TOLERANCE_PX = 1.0 / 32.0
 unit's weights are rounded to 1/256, which is 0.003 px at most."""
 SPREAD_TOLERANCE_PX = 1.0 / 32.0
 """The same of the outermost of several taps beside their middle; those on either side are off by opposite amounts."""
-BULGE_PX = 1.0 / 64.0
+BULGE_PX = 1.0 / 48.0
 """The triangles' part of it, where more cells can bring it down to that; along their diagonals GPUs shade twice."""
 SIDES_PX = (64, 32, 16, 8)
 CELLS = (1, 2, 4)
