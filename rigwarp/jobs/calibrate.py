@@ -12,6 +12,7 @@ from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import Verified, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
 from rigwarp.jobs.design import design_model
+from rigwarp.jobs.freed_memory import give_back_memory
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.fit import FitMade, WarpMade, camera_of, fit_scans
 from rigwarp.jobs.scans.raised_board import refuse_raised
@@ -110,6 +111,7 @@ def calibrate_rig(
     with ThreadPoolExecutor(1) as beside:
         model = beside.submit(design_model, folder)  # while the camera is waited for: a mirror from CAD takes seconds
         scans = take_scans(progress, folder, bench, options, resume=resume)
+    give_back_memory()  # of the photographs
     for scan in scans:
         steps.scanned(scan)
     runs, decoded = [scan.run for scan in scans], [scan.decoded for scan in scans]

@@ -30,6 +30,7 @@ from rigwarp.files.records.record import finite
 from rigwarp.files.runs import finish_run, put_back, stamped_ahead
 from rigwarp.geometry import BoolArray
 from rigwarp.jobs.design import design_map, design_model
+from rigwarp.jobs.freed_memory import give_back_memory
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
@@ -146,6 +147,7 @@ def fit_scans(
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
         lit = [shown_in(folder, scan) for scan in scans]
         table_map = _table_map(folder, decoded, camera, lit, places, design_traced)
+        give_back_memory()
         clock.lap("fit", "map")
         advance()
         transfer = folder.rig.projector.transfer
@@ -166,17 +168,20 @@ def fit_scans(
         made = WarpMade(run=run, table_map=table_map, figures=figures, prewarp=prewarp, verdict=judged(None))
         clock.lap("prewarp")
         finish_run(run)
+        give_back_memory()
         shown = show(made)
         before = _current_or_none(folder)
         current = accept or not shown.failures
         if current:
             make_current(folder.root, run)
             progress.note("The corrected picture is live; the mirror's form follows")
+        give_back_memory()
         clock.lap("verify", "warp")
         advance()
         as_built = None
         if accept or table_map.registration.agreement.mistake in ("none", "unexplained"):
             as_built = fit_mirror(progress, folder, scans, design_traced, table_map, camera, tolerances, decoded)
+        give_back_memory()
         clock.lap("as_built", "mirror")
         advance()
         if as_built is not None:
@@ -210,6 +215,7 @@ def _table_map(
 ) -> TableMapFit:
     """The map; its samples, as large as the photographs, are not kept."""
     samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
+    give_back_memory()
     found = fit_table_map(design, samples, camera, rig_tolerances(folder.rig), **left_px(decoded))
     return replace(found, not_proven="; ".join(filter(None, [found.not_proven, places.not_proven])))
 
