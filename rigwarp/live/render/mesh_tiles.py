@@ -170,7 +170,7 @@ class _Fit:
         lowest, highest = _interpolation_error(coefficients[:, 3:])
         bulge = np.maximum(-lowest, highest) / self._cells[own, None] ** 2
         off = np.where(self._used[own], np.abs(root - self._pixels.root[own]) + bulge, 0.0)
-        smooth = (off <= ROOT_TOLERANCE).all(axis=-1) & self._pixels.lit[own].all(axis=-1)
+        smooth: BoolArray = np.asarray(((off <= ROOT_TOLERANCE) & self._pixels.lit[own]).all(axis=-1))
         made = np.where(smooth[:, None], coefficients[..., 0] / self._powers / GAIN_STEPS, np.nan)
         return made.astype(np.float32)
 
