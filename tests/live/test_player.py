@@ -14,7 +14,7 @@ def played(driver="offscreen", **options):
 
 
 def test_stops_after_a_time_and_leaves_black():
-    result = played(driver=None, seconds=0.4)  # no driver named, no DISPLAY: SDL must find one by itself
+    result = played(driver=None, seconds=1.5)  # no driver named, no DISPLAY: SDL must find one by itself
     assert result["reason"] == "time"
     assert result["frames"] >= 2
     assert result["left"] == 0
@@ -32,7 +32,7 @@ def test_falls_back_to_the_cpu_where_the_driver_has_no_opengl():
 
 @pytest.mark.gl
 def test_draws_straight_into_an_opengl_window(gl_available):
-    result = played(drawing="gl", seconds=0.6)
+    result = played(drawing="gl", seconds=1.5)
     assert result["drawing"] == gl_available
     assert result["difference"] <= 1
     assert result["left"] == 0
@@ -42,7 +42,7 @@ def test_draws_straight_into_an_opengl_window(gl_available):
 def test_a_picture_that_is_too_large_leaves_the_old_one(drawing, request):
     if drawing == "gl":
         request.getfixturevalue("gl_available")
-    result = played(huge=True, drawing=drawing, seconds=0.8)
+    result = played(huge=True, drawing=drawing, seconds=1.5)
     assert result["reason"] == "time"
     assert result["refused"] >= 1
     assert result["last"] <= 1
