@@ -17,16 +17,8 @@ from rigwarp.files import open_rig
 from rigwarp.files.records import HeartbeatRecord
 from rigwarp.jobs.next_step import NextStep, next_step
 from rigwarp.jobs.page import LOCAL, PORT
-from rigwarp.jobs.play import (
-    Drawing,
-    PlayOptions,
-    SampleCount,
-    StillWritten,
-    opened_show,
-    play_show,
-    write_play_service,
-    write_still,
-)
+from rigwarp.jobs.play import StillWritten, opened_show, play_show, write_still
+from rigwarp.jobs.play_options import Drawing, PlayOptions, SampleCount, write_play_service
 from rigwarp.jobs.play_status import player_status, require_alive
 from rigwarp.live.sources.source import DWELL_S, FADE_S
 

@@ -316,7 +316,8 @@ def _require_there(device: int | str, name: str) -> None:
     if path is None:
         return
     if not path.exists():
-        raise DeviceError(f"there is no {name} ({path}): connect it, or enter another as [camera] device; "
+        where = "" if str(path) in name else f" ({path})"
+        raise DeviceError(f"there is no {name}{where}: connect it, or enter another as [camera] device; "
                           f"there are: {listed_cameras()}")  # fmt: skip
     if not os.access(path, os.R_OK | os.W_OK):
         raise DeviceError(f"{name} ({path}) may not be used by you: join the group that owns it (usually: video)")

@@ -13,6 +13,7 @@ from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import DotsShown, Verified, check_dots, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
 from rigwarp.jobs.design import design_model
+from rigwarp.jobs.freed_memory import give_back_memory
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.fit import FitMade, WarpMade, fit_scans
 from rigwarp.jobs.scans.raised_board import refuse_raised
@@ -113,6 +114,7 @@ def calibrate_rig(
     model = beside.submit(partial(design_model, folder))  # while the camera is waited for: one from CAD takes seconds
     beside.close()
     scans = take_scans(progress, folder, bench, options, resume=resume)
+    give_back_memory()  # of the photographs
     for scan in scans:
         steps.scanned(scan)
     runs, decoded = [scan.run for scan in scans], [scan.decoded for scan in scans]

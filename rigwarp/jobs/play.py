@@ -4,7 +4,6 @@ import logging
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
 from rigwarp.files import RigFolder, read_adjustment, write_picture
 from rigwarp.files.names import ADJUST_FILE, HEARTBEAT_FILE
-from rigwarp.jobs.page import CHECKS, COMMAND, KeyWatch, PageOptions, page_hello, require_page
+from rigwarp.jobs.page import CHECKS, COMMAND, KeyWatch, page_hello, require_page
 from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged, page_log
+from rigwarp.jobs.play_options import PlayOptions, SampleCount
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.measured_warp import measured_warp
@@ -23,7 +23,7 @@ from rigwarp.live.render.picture import rgb_of
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.aim import AimSource
 from rigwarp.live.sources.opening import open_source
-from rigwarp.live.sources.source import DWELL_S, FADE_S, Source
+from rigwarp.live.sources.source import Source
 from rigwarp.live.sources.stream import StreamSource
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.rig import Content
@@ -36,78 +36,6 @@ if TYPE_CHECKING:
 
 _FIRST_FRAME_S = 10.0
 """Longer than cameras and streams need to start."""
-
-
-class Drawing(StrEnum):
-    """Who draws."""
-
-    auto = "auto"
-    gl = "gl"
-    cpu = "cpu"
-
-
-class SampleCount(StrEnum):
-    """How finely content is sampled."""
-
-    auto = "auto"
-    fine = "fine"
-    quick = "quick"
-
-
-@dataclass(frozen=True, kw_only=True)
-class PlayOptions:
-    """What is to be played, and how.
-
-    Attributes
-    ----------
-    name, scene : one of them: a source as `open_source` takes it, or MODULE:FUNCTION that draws every frame.
-    dwell_s, fade_s : of a folder of pictures.
-    design : play by the design's warp, not the measured one.
-    aim : instead of content, the outlines that projector and mirror are moved to by hand, by the design, and how sharp
-        a camera sees them.
-    display : number of the display, 0 the first; None: the projector by its size.
-    wait_for_screen : wait until it is there instead of failing, and end when it has gone.
-    seconds : end after so many; None: when somebody ends it.
-    drawing, samples, dither : who draws, how finely, and whether between code values.
-    statistics : note frame counts once a second.
-    remote_port, remote_host : listen for OSC commands there.
-    log_file, heartbeat : written while playing.
-    memory_limit_mib : end when more memory is in use.
-    watch_hours : look for drift so often.
-    page : serve the page beside the table there; None: no page.
-    offered : further sources that may be chosen at the page.
-    metrics : a file for a monitoring system's collector, rewritten every few seconds.
-    fast : let commands and a short dwell change the picture more than six times a second.
-    """
-
-    name: str | None = None
-    scene: str | None = None
-    dwell_s: float = DWELL_S
-    fade_s: float = FADE_S
-    design: bool = False
-    aim: bool = False
-    display: int | None = None
-    wait_for_screen: bool = False
-    seconds: float | None = None
-    drawing: Drawing = Drawing.auto
-    samples: SampleCount = SampleCount.auto
-    dither: bool = False
-    statistics: bool = False
-    remote_port: int | None = None
-    remote_host: str = "127.0.0.1"
-    log_file: Path | None = None
-    heartbeat: Path | None = None
-    memory_limit_mib: float | None = None
-    watch_hours: float | None = None
-    page: PageOptions | None = None
-    offered: tuple[str, ...] = ()
-    metrics: Path | None = None
-    fast: bool = False
-
-    @property
-    def warp(self) -> str:
-        """Which warp it plays by, in a word."""
-        return "design" if self.design or self.aim else "measured"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -242,52 +170,6 @@ def write_still(show: Show, still: Path) -> StillWritten:
     picture = rgb_of(source.at(0.0))
     write_picture(still, CpuRenderer(show.warp, dither=options.dither).render(picture))
     return StillWritten(path=still, resolution=show.warp.prewarp.projector_resolution, warp=options.warp)
-
-
-def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> None:
-    """Write a systemd user unit that plays with these options."""
-    from rigwarp.live.run.unattended import write_service
-
-    root = folder.root.resolve()
-    name = options.name or ""
-    named = str(Path(name).resolve()) if Path(name).exists() else name
-    played = [named] if options.name else ["--scene", options.scene] if options.scene else ["--aim"]
-    arguments = [str(root), *played]
-    given: dict[str, Any] = {
-        "--dwell": options.dwell_s,
-        "--fade": options.fade_s,
-        "--display": options.display,
-        "--draw": options.drawing.value,
-        "--samples": options.samples.value,
-        "--remote": options.remote_port,
-        "--remote-host": options.remote_host if options.remote_port is not None else None,
-        "--watch": options.watch_hours,
-        "--page": options.page.port if options.page else None,
-        "--page-host": options.page.host if options.page else None,
-        "--lang": options.page.language or None if options.page else None,
-        "--call": options.page.call or None if options.page else None,
-        "--metrics": options.metrics.resolve() if options.metrics else None,
-        "--log": options.log_file.resolve() if options.log_file else root / "play.log",
-        "--heartbeat": options.heartbeat.resolve() if options.heartbeat else root / HEARTBEAT_FILE,
-    }
-    for option, value in given.items():
-        arguments += [option, str(value)] if value is not None else []
-    for name in options.page.names if options.page else ():
-        arguments += ["--page-name", name]
-    for name in options.offered:
-        arguments += ["--offer", str(Path(name).resolve()) if Path(name).exists() else name]
-    arguments += [
-        word
-        for word, on in (
-            ("--design", options.design),
-            ("--dither", options.dither),
-            ("--page-code", options.page is not None and options.page.code),
-            ("--fast", options.fast),
-            ("--wait-for-screen", True),
-        )
-        if on
-    ]
-    write_service(path, arguments, memory_limit_mib=options.memory_limit_mib)
 
 
 def _unheard(address: Mapping[str, Any]) -> None:

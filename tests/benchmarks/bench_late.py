@@ -40,7 +40,8 @@ import attacked_rig
 import coded_video
 
 from rigwarp.files import open_rig
-from rigwarp.jobs.play import Drawing, PlayOptions, opened_show, play_show
+from rigwarp.jobs.play import opened_show, play_show
+from rigwarp.jobs.play_options import Drawing, PlayOptions
 from rigwarp.jobs.progress import SILENT
 from rigwarp.live.run.statistics import Pacing
 from rigwarp.live.run.unattended import resident_mib

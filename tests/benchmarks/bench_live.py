@@ -108,6 +108,22 @@ def least_ms(
     return float(np.median(found))
 
 
+def shares_of(work: Callable[[], object], base: Callable[[], object], finish: Callable[[], object]) -> float:
+    """Processor time of `work` over that of `base`, both in turn, so that a busy machine is slow for both alike."""
+    shares = []
+    for turn in range(14):
+        took = []
+        for one in (base, work):
+            start = time.process_time()
+            one()
+            one()
+            finish()
+            took.append(time.process_time() - start)
+        if turn > 2:  # the first ones find their memory
+            shares.append(took[1] / took[0])
+    return float(np.median(shares))
+
+
 def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
     """The GPU's figures at one size."""
     import moderngl
@@ -117,7 +133,8 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
     from rigwarp.live.render.gl_programs import drawing_program
 
     size = SIZES[name]
-    took_ms = partial(least_ms, clock=time.process_time if is_software(context) else time.perf_counter)
+    software = is_software(context)
+    took_ms = partial(least_ms, clock=time.process_time if software else time.perf_counter)
     target = context.framebuffer([context.texture(size, 4)])
     plain = context.texture(size, 4, bytes(4 * size[0] * size[1]))
     program = drawing_program(context, BLIT_FRAGMENT, BLIT_VERTEX)
@@ -130,6 +147,7 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
 
     blit_ms = [took_ms(blit, context.finish, draws)]
     result: dict[str, Any] = {}
+    in_turn: dict[str, float] = {}
     for label, density in (("one_tap", 1.0), ("best", BEST_DENSITY)):
         warp = bent_warp(size, density)
         picture = picture_of(warp.prewarp.content_pixels)
@@ -143,6 +161,9 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
                 for kind, frame in (("rgb", picture), ("video", video)):
                     upload = took_ms(lambda r=renderer, p=frame: r.load(p), context.finish, few)  # type: ignore[misc]
                     result[f"upload_{kind}_{way}_ms"] = upload
+                    if software:
+                        share = shares_of(lambda r=renderer, p=frame: r.load(p), blit, context.finish)  # type: ignore[misc]
+                        in_turn[f"upload_{kind}_{way}_ratio"] = share
             renderer.close()
         renderer = GlRenderer(warp, context)
         renderer.load(picture)
@@ -152,6 +173,7 @@ def measure_gpu(context: Any, name: str, draws: int) -> dict[str, Any]:
         blit_ms.append(took_ms(blit, context.finish, draws))
     base = float(np.median(blit_ms))
     ratios = {key.removesuffix("_ms") + "_ratio": value / base for key, value in result.items() if key.endswith("_ms")}
+    ratios |= in_turn
     return {"blit_ms": base, **result, **ratios, "met": met_of(ratios, result, name)}
 
 

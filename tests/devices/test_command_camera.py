@@ -15,6 +15,7 @@ from dng import dng
 from photo_server import PhotoServer
 from small_rig import make_small_rig
 
+import rigwarp
 from rigwarp.capture import synchronise
 from rigwarp.cli import main
 from rigwarp.decode import decode
@@ -22,12 +23,13 @@ from rigwarp.devices import Bench, OneShotCamera, StreamingCamera, command_camer
 from rigwarp.devices.command_camera import open_command_camera
 from rigwarp.devices.open_camera import open_camera
 from rigwarp.devices.photo_command import parse_command
-from rigwarp.errors import DeviceError, InputError, MeasurementError
+from rigwarp.errors import DeviceError, InputError, MeasurementError, RigwarpError
 from rigwarp.files import open_rig, read_decoded, read_patterns
 from rigwarp.files.raw_photo import read_raw_photo
 from rigwarp.files.trust import add_trusted, is_trusted, trust_file
 from rigwarp.jobs.bench.camera_state import camera_state
 from rigwarp.jobs.scans import scan_runs
+from rigwarp.live.sources.opening import open_source
 
 SIZE = (64, 48)
 GREY = np.tile(np.arange(64, dtype=np.uint8) * 3, (48, 1))
@@ -97,6 +99,27 @@ def test_nothing_is_run_before_it_was_agreed_to_word_for_word(tmp_path, home):
         open_camera(device, SIZE)
     assert not mark.exists()
     assert trust_file().is_relative_to(home)
+
+
+@pytest.mark.parametrize("before", ["", "camera:"])
+def test_a_source_that_is_asked_for_runs_no_command_even_if_agreed_to(tmp_path, home, before):
+    """As the page, a message to the player's port, or an option may name one."""
+    mark = tmp_path / "ran"
+    device = python("import sys; open(sys.argv[1], 'w')", str(mark), "{file}.png")
+    add_trusted(device)
+    content = open_rig(make_small_rig(tmp_path / "rig", share=0.25)).rig.content
+    with pytest.raises(RigwarpError):
+        open_source(before + device, content)
+    assert not mark.exists()
+
+
+def test_only_a_terminal_agrees():
+    """Neither the page nor messages reach what remembers a command."""
+    package = Path(rigwarp.__file__).parent
+    callers = {p.relative_to(package).as_posix() for p in package.rglob("*.py") if "trust_camera(" in p.read_text()}
+    assert callers == {"commands/check.py", "jobs/bench/check.py"}
+    callers = {p.relative_to(package).as_posix() for p in package.rglob("*.py") if "add_trusted(" in p.read_text()}
+    assert callers == {"files/trust.py", "jobs/bench/check.py"}
 
 
 def test_what_is_agreed_to_is_shown_and_asked_for(tmp_path, monkeypatch, capsys):

@@ -25,6 +25,24 @@ def context(gl_available):
     context.release()
 
 
+@pytest.fixture(scope="module")
+def made(context):
+    """The renderers by their ways: one of each serves all that draws for this projector, since compiling is slow."""
+    renderers = {}
+    yield renderers
+    for renderer in renderers.values():
+        renderer.close()
+        renderer.close()  # once more does no harm
+
+
+@pytest.fixture
+def gpu(made, context, way):
+    """A renderer that may have drawn other things before."""
+    if way not in made:
+        made[way] = GlRenderer(bent_rig.curved_prewarp(2.2), context, way=way)
+    return made[way]
+
+
 @functools.cache
 def by_others(transfer, size):
     """A warp, a picture, and its frames by the reference and by the CPU, once for all ways."""
@@ -42,12 +60,11 @@ def off_by(way, frame, warp, picture):
 @pytest.mark.gl
 @pytest.mark.parametrize("transfer", [2.2, "srgb"])
 @pytest.mark.parametrize("size", [(400, 300), (90, 67), (601, 451)])
-def test_gpu_cpu_and_reference_agree_within_one_code(context, transfer, size, way):
+def test_gpu_cpu_and_reference_agree_within_one_code(gpu, transfer, size, way):
     """Odd sizes: rows of 3-byte pixels that are no multiple of four are where an upload goes wrong."""
     warp, picture, expected, by_cpu = by_others(transfer, size)
-    gpu = GlRenderer(warp, context, way=way)
+    gpu.use(warp)
     frame = gpu.render(picture)
-    gpu.close()
     if way == "meshed":
         assert codes_beyond(frame, warp, picture).max() <= 1
     else:
@@ -66,10 +83,10 @@ def test_identity_keeps_every_code_and_the_rows_upright(context, way):
 
 
 @pytest.mark.gl
-def test_another_warp_is_taken_between_two_frames(context, way):
+def test_another_warp_is_taken_between_two_frames(context, gpu, way):
     """The picture stays loaded; brightness and black level come along."""
     picture = bent_rig.noisy(200, 150)
-    gpu = GlRenderer(bent_rig.curved_prewarp(2.2), context, way=way)
+    gpu.use(warp_of(bent_rig.curved_prewarp(2.2)))
     gpu.render(picture)
     target = context.framebuffer([context.texture((320, 180), 4)])
     for warp in (
@@ -82,7 +99,7 @@ def test_another_warp_is_taken_between_two_frames(context, way):
         assert off_by(way, frame, warp, picture) <= 1
     with pytest.raises(ValueError, match="expected"):
         gpu.use(warp_of(bent_rig.plain_prewarp()))
-    gpu.close()
+    target.release()
 
 
 @pytest.mark.gl
@@ -99,14 +116,12 @@ def test_dithering_is_the_same_everywhere(context, way):
 
 
 @pytest.mark.gl
-def test_one_renderer_takes_pictures_of_changing_size(context, way):
+def test_one_renderer_takes_pictures_of_changing_size(gpu, way):
     warp = warp_of(bent_rig.curved_prewarp())
-    gpu = GlRenderer(warp, context, way=way)
+    gpu.use(warp)
     for size in ((400, 300), (90, 70), (400, 300)):
         picture = bent_rig.noisy(*size)
         assert off_by(way, gpu.render(picture), warp, picture) <= 1
-    gpu.close()
-    gpu.close()
 
 
 def test_missing_opengl_is_a_device_error_with_the_package_line(monkeypatch):

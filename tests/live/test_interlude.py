@@ -1,14 +1,10 @@
 """The player's window, lent to a measurement: when, what is shown, and how the content comes back."""
 
-import json
-import os
-import subprocess
-import sys
-from pathlib import Path
-
 import bent_rig
 import numpy as np
 import pytest
+from forked import forked
+from offscreen_show import interlude_show
 
 from rigwarp.errors import DisplayTakenBack, InputError, MeasurementError
 from rigwarp.live.operate.interlude import Interludes, LentDisplay, Quiet, hold_interlude
@@ -145,73 +141,8 @@ def test_a_failing_measurement_ends_nothing_but_itself(caplog):
     assert "too dark" in caplog.text
 
 
-PROGRAM = """
-import importlib.util, json, sys
-import numpy as np
-from pathlib import Path
-import pygame
-
-spec = importlib.util.spec_from_file_location("bent_rig", Path(sys.argv[1]))
-bent_rig = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(bent_rig)
-from rigwarp.errors import DisplayTakenBack
-from rigwarp.live import CpuRenderer
-from rigwarp.live.run import player
-from rigwarp.live.operate.interlude import Quiet
-from rigwarp.live.run.session import Session
-from rigwarp.live.sources.source import StillSource
-from rigwarp.live.render.warp import warp_of
-
-warp, picture = warp_of(bent_rig.curved_prewarp()), bent_rig.noisy(400, 300)
-content = CpuRenderer(warp).render(picture)
-rng = np.random.default_rng(5)
-grey = rng.integers(0, 256, content.shape[:2], dtype=np.uint8)
-colour = rng.integers(0, 256, content.shape, dtype=np.uint8)
-names = {"content": content, "grey": np.repeat(grey[..., None], 3, 2), "colour": colour, "black": 0 * content}
-windows, seen, ended = [], [], []
-
-flip = pygame.display.flip
-def look_and_flip():
-    held = windows[0].grab().astype(int)
-    apart = {name: int(np.abs(held - frame).max()) for name, frame in names.items()}
-    name = min(apart, key=apart.get)
-    seen.append(name if apart[name] <= (1 if name == "content" else 0) else "other")
-    flip()
-pygame.display.flip = look_and_flip
-
-def measure(display):
-    assert display.resolution == (content.shape[1], content.shape[0])
-    display.show(grey)
-    display.show(colour)
-    if sys.argv[3] == "key":
-        pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=pygame.K_q))
-    try:
-        display.show(grey)
-    except DisplayTakenBack:
-        ended.append(True)
-        raise
-
-session = Session(warp, StillSource(picture))
-session.interludes.ask(measure, quiet=Quiet(untouched_s=0.05))
-played = player.play(warp, session, drawing=sys.argv[2], on_open=windows.append, seconds=3.0,
-                     on_frame=lambda s: "frames" if s.counts.shown >= 12 and s.counts.interludes else None)
-print(json.dumps({"seen": seen, "reason": played.reason, "ended": ended, "counts": played.statistics}))
-"""
-
-
 def run(drawing, how):
-    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
-    environment |= {"SDL_VIDEODRIVER": "offscreen", "SDL_AUDIODRIVER": "dummy", "PYGAME_HIDE_SUPPORT_PROMPT": "1"}
-    rig = Path(bent_rig.__file__)
-    done = subprocess.run(
-        [sys.executable, "-c", PROGRAM, str(rig), drawing, how],
-        env=environment,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=True,
-    )
-    return json.loads(done.stdout.strip().splitlines()[-1])
+    return forked(interlude_show, drawing, how, environment={"SDL_VIDEODRIVER": "offscreen"})
 
 
 @pytest.mark.parametrize("drawing", ["cpu", pytest.param("gl", marks=pytest.mark.gl)])

@@ -23,6 +23,8 @@ from rigwarp.rig import Content
 CONTENT = Content(
     shape="circle", size_mm=(140.0, 140.0), centre_mm=np.array([4.0, -3.0]), rotation_rad=0.3, pixels=(400, 300)
 )
+BYTES = (1, "f1")
+"""Channels and type of the textures that a picture's bytes are uploaded into."""
 CORRECTED = Adjustment(
     shift_mm=(3.0, -2.0),
     turn_deg=1.5,
@@ -111,6 +113,26 @@ def test_a_quadratic_lies_where_it_is_said_to_beside_its_triangles():
         np.testing.assert_allclose(off.max(axis=(0, 1)), high, atol=2e-3)
 
 
+def test_gains_that_are_not_read_pixel_by_pixel_are_those_of_the_map():
+    """Worked out pixel by pixel as a GPU does it, to a 1023rd of the root; nothing dark lies in such a rectangle."""
+    samples = warp_of(bent_rig.curved_prewarp()).sampled("quick").samples((300, 225))
+    tiles, smooth = mesh_tiles(samples), 0
+    for kind, roots in tiles.roots.items():
+        for (left, top, wide, high, *_, cells), root in zip(tiles.kinds[kind].astype(float), roots, strict=True):
+            wanted = samples.gain_root[int(top) : int(top + high), int(left) : int(left + wide)]
+            if np.isfinite(root[0]):
+                v, u = np.mgrid[: wanted.shape[0], : wanted.shape[1]]
+                l, m = u - (wide - 1) / 2, v - (high - 1) / 2  # noqa: E741
+                looked = lambda l, m, c=root: (  # noqa: E731, E741
+                    np.stack([1 + 0 * l, l, m, l * l, l * m, m * m], axis=-1) @ c[:, None]
+                )
+                found = 1023 * in_triangles(looked, l, m, wide, cells)[..., 0]
+                assert np.abs(found - wanted).max() < 1
+                assert wanted.min() > 0
+                smooth += wanted.size
+    assert smooth > 0.5 * (samples.gain_root > 0).sum()
+
+
 @pytest.mark.gl
 @pytest.mark.parametrize("dither", [False, True])
 def test_creases_masks_corrections_and_levels_are_those_of_the_reference(context, dither):
@@ -130,6 +152,31 @@ def test_creases_masks_corrections_and_levels_are_those_of_the_reference(context
         np.testing.assert_array_equal(frame[expected.max(axis=-1) == 0], 0)
         assert expected.max() > 150
     assert seen >= {"dark", "exact", "2x2", "averaged"}
+
+
+@pytest.mark.gl
+def test_drawn_from_the_places_that_the_mesh_says_every_code_is_the_references(context):
+    """Hard content, places as a GPU interpolates them: what is left is the texture unit's weights of eight bits, half a
+    256th of a pixel (and a little for its arithmetic), and the rounding to whole codes."""
+    warp, size = warp_of(bent_rig.curved_prewarp()).sampled("quick"), (300, 225)
+    samples, picture = warp.samples(size), bent_rig.noisy(*size)
+    place_px, known = samples.position_px.astype(float), np.zeros(samples.gain_root.shape, bool)
+    for left, top, wide, high, *c, cells in mesh_tiles(samples).kinds["single"].astype(float):
+        v, u = np.mgrid[int(top) : int(min(top + high, len(known))), int(left) : int(min(left + wide, known.shape[1]))]
+        l, m = u - left - (wide - 1) / 2, v - top - (high - 1) / 2  # noqa: E741
+        looked = lambda l, m, c=c: (  # noqa: E731, E741
+            np.stack([1 + 0 * l, l, m, l * l, l * m, m * m], axis=-1) @ np.array(c).reshape(6, 2)
+        )
+        place_px[v, u], known[v, u] = in_triangles(looked, l, m, wide, cells), True
+    drawn = replace(samples, position_px=place_px, gain_root=np.where(known, samples.gain_root, np.uint16(0)))
+    renderer = GlRenderer(warp, context, way="meshed")
+    frame = renderer.render(picture)
+    renderer.close()
+    least, most = exactness.reached_codes(drawn, warp.light()[picture], 1 / 500)
+    lit = known & (samples.gain_root > 0)
+    assert lit.sum() > 10000
+    assert ((frame >= np.round(least) - 1) & (frame <= np.round(most) + 1))[lit].all()
+    assert np.median((most - least)[lit]) < 1  # hardly more than those positions themselves
 
 
 @pytest.mark.gl
@@ -225,6 +272,41 @@ def test_the_quickest_way_that_is_exact_enough_is_taken(context, monkeypatch):
     assert settled(context, monkeypatch, quick_mesh, exact=False) == "computed"
     assert settled(context, monkeypatch, quick_mesh | {"drawn": 0.5}) == "drawn"
     assert settled(context, monkeypatch, dict.fromkeys(quick_mesh, 1.0)) == "drawn"
+
+
+@pytest.mark.gl
+@pytest.mark.parametrize("way", ["drawn", "computed", "meshed"])
+def test_nothing_is_left_of_the_ways_that_lost(context, monkeypatch, way):
+    """The textures and packed maps of a renderer that never tried another way; bytes may come by buffers instead."""
+    made, texture = [], moderngl.Context.texture
+
+    def noted(self, *arguments, **options):
+        made.append(texture(self, *arguments, **options))
+        return made[-1]
+
+    def kept(renderer, warp):
+        alive = [t for t in made if not isinstance(t.mglo, moderngl.InvalidObject)]
+        kinds = sorted((t.size, t.components, t.dtype) for t in alive)
+        renderer.close()
+        assert all(isinstance(t.mglo, moderngl.InvalidObject) for t in made)
+        made.clear()
+        return [kind for kind in kinds if kind[1:] != BYTES], set(warp.samples((64, 48)).prepared)
+
+    monkeypatch.setattr(moderngl.Context, "texture", noted)
+    monkeypatch.setattr(gl, "is_software", lambda _: False)
+    monkeypatch.setattr(gl, "mesh_is_exact", lambda _: True)
+    monkeypatch.setattr(GlRenderer, "_timed", lambda self, _: 1.0 if self._now == way else 2.0)
+    found = []
+    for asked in ("auto", way):
+        warp = warp_of(bent_rig.plain_prewarp())
+        target = context.simple_framebuffer((64, 48))
+        renderer = GlRenderer(warp, context, way=asked)
+        renderer.load(bent_rig.noisy(64, 48))
+        renderer.draw(target)
+        assert renderer.way == way
+        found.append(kept(renderer, warp))
+        target.release()
+    assert found[0] == found[1]
 
 
 @pytest.mark.gl

@@ -10,7 +10,8 @@ import pytest
 
 from rigwarp.cli import main
 from rigwarp.errors import UsageError
-from rigwarp.jobs.play import PlayOptions, opened_show
+from rigwarp.jobs.play import opened_show
+from rigwarp.jobs.play_options import PlayOptions
 from rigwarp.jobs.progress import SILENT
 from rigwarp.live.operate import remote as remote_module
 from rigwarp.live.operate.flashes import CHANGES_PER_SECOND, FlashLimit
@@ -217,7 +218,8 @@ def test_sources_follow_each_other_no_faster():
     for number in range(90):
         sent.next = [command("show", "x" * number)]
         session.picture(1 + number / 30)
-        time.sleep(0.01)  # for the thread that opens it
+        if (opening := session._doorman._opening) is not None:
+            opening[1].result(timeout=20.0)  # however busy this machine is
         now = session.picture(1 + number / 30)
         if now is not before:
             taken.append(1 + number / 30)

@@ -1,39 +1,31 @@
 """OpenGL ES 3.1, all that board computers have: drawn there as exactly as elsewhere, with and without a window."""
 
-import json
 import os
 import subprocess
 import sys
 from pathlib import Path
 
+import es_show
 import moderngl
 import pytest
 import x_screen
+from forked import forked
 
 from rigwarp.errors import DeviceError
 from rigwarp.live.render import gl_context
 from rigwarp.live.render.gl_context import standalone_context
 
-SCRIPT = Path(__file__).parents[1] / "support" / "es_show.py"
+SUPPORT = Path(es_show.__file__).parent
 
 
 def shown(what, **environment):
-    """What the script found in a process of its own: Mesa reads its settings once."""
-    kept = {name: value for name, value in os.environ.items() if name not in ("DISPLAY", "WAYLAND_DISPLAY")}
-    done = subprocess.run(
-        [sys.executable, SCRIPT, what],
-        env={**kept, **environment},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout.splitlines()[-1])
+    """What was found in a process of its own: Mesa reads its settings once."""
+    return forked(what, environment={**es_show.BOARD, **environment})
 
 
 @pytest.mark.gl
 def test_without_a_window_it_agrees_within_one_code(gl_available):
-    found = shown("windowless")
+    found = shown(es_show.windowless)
     assert found["es"]
     assert found["version"] == 310
     assert max(found["worst"][:3]) <= 1
@@ -44,7 +36,7 @@ def test_without_a_window_it_agrees_within_one_code(gl_available):
 
 @pytest.mark.gl
 def test_in_memory_it_agrees_within_one_code(gl_available):
-    found = shown("window", SDL_VIDEODRIVER="offscreen")
+    found = shown(es_show.in_window, SDL_VIDEODRIVER="offscreen")
     assert found["driver"] == "offscreen"
     assert max(found["worst"]) <= 1
 
@@ -54,7 +46,7 @@ def test_in_a_window_it_agrees_within_one_code(gl_available):
     x_screen.require_x()
     screen = x_screen.Screen((400, 300))
     try:
-        found = shown("window", DISPLAY=screen.environment["DISPLAY"])
+        found = shown(es_show.in_window, DISPLAY=screen.environment["DISPLAY"])
     finally:
         screen.close()
     assert found["driver"] == "x11"
@@ -76,7 +68,7 @@ def test_without_moderngl_the_cpu_draws(tmp_path):
         "from rigwarp.live.run.window import open_window; w = open_window(bent_rig.plain_prewarp());"
         "w.show(bent_rig.noisy(64, 48)); who = w.drawing; w.close(); print(who, '|', m.look_around().gl_problem)"
     )
-    path = os.pathsep.join([str(tmp_path), str(SCRIPT.parent), *sys.path])
+    path = os.pathsep.join([str(tmp_path), str(SUPPORT), *sys.path])
     environment = {**os.environ, "PYTHONPATH": path, "SDL_VIDEODRIVER": "dummy"}
     done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr

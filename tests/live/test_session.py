@@ -55,7 +55,7 @@ def test_time_stands_still_and_jumps():
     session.picture(3.0)
     session.handle(Input(kind="key", key="space"))
     session.picture(4.0)
-    session.seek(100.0)
+    session.media.seek(100.0)
     session.picture(4.5)
     assert ruler.times == pytest.approx([1.0, 1.0, 1.0, 2.0, 100.5])
     session.close()

@@ -1,5 +1,7 @@
 """Small prewarps for the live tests: a bent map, and one that changes nothing."""
 
+import functools
+
 import numpy as np
 
 from rigwarp.geometry import PixelMap
@@ -23,8 +25,9 @@ def bent_map() -> PixelMap:
     )
 
 
+@functools.cache
 def curved_prewarp(transfer=2.2, *, pixels=(400, 300), light=True) -> Prewarp:
-    """Of the bent map, with zoom from about 0.6 to 2.4 content pixels per projector pixel."""
+    """Of the bent map, with zoom from about 0.6 to 2.4 content pixels per projector pixel; made once, so left alone."""
     content = Content(
         shape="circle", size_mm=(140.0, 140.0), centre_mm=np.array([4.0, -3.0]), rotation_rad=0.3, pixels=pixels
     )

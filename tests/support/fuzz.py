@@ -91,7 +91,8 @@ from rigwarp.geometry import TriangleMesh
 from rigwarp.geometry.view_map import ViewMap
 from rigwarp.jobs.bench.check import rig_remarks, what_is_there
 from rigwarp.jobs.design import design_map
-from rigwarp.jobs.play import PlayOptions, opened_show, write_still
+from rigwarp.jobs.play import opened_show, write_still
+from rigwarp.jobs.play_options import PlayOptions
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.results.export import export_current
 from rigwarp.jobs.samples.bench_folder import open_bench_folder

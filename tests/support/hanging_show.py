@@ -37,7 +37,7 @@ CAN_WAIT = ("open", "import", "os.", "socket.", "subprocess.", "_thread.start", 
 LOOK = WarpKeeper._look
 NEXT = StillSource(np.full((6, 6, 3), 77, np.uint8))
 hung = threading.Event()
-never = threading.Event()
+never, may_come_up = threading.Event(), threading.Event()
 loop_did: list[str] = []
 in_loop = threading.local()
 
@@ -106,7 +106,7 @@ def second_hangs(path: Path) -> np.ndarray:
 
 OPENS = {
     "open": hang,
-    "unwanted": lambda _: Clinging(),
+    "unwanted": lambda _: may_come_up.wait() and Clinging(),
     "folder": lambda _: FolderSource([Path("a"), Path("b")], second_hangs, (4, 4), dwell_s=1e-3),
     "stream": lambda _: StreamSource("silent", open_stream=hang),
     "video": lambda _: video.VideoSource("hangs.mp4"),
@@ -125,12 +125,19 @@ class Script:
     def commands(self) -> list[Command]:
         name = "next" if hung.is_set() or self.kind in ("close", "keeper", "status", "page") else "hangs"
         if name in self.asked:
-            coming = self.session._doorman._opening  # none once it was let in, between two looks
-            if self.kind != "unwanted" or name == "next" or (coming and not coming[1].done()):
+            if self.kind != "unwanted" or name == "next":
                 return []
-            name = "next"  # the source has come up, and is not wanted any more
+            self._come_up()
+            name = "next"
         self.asked.append(name)
         return [Command(name="show", values=(name,), sender=("127.0.0.1", 1))]
+
+    def _come_up(self) -> None:
+        """Let the source come up, right before it is not wanted any more; waiting for it is the test's own."""
+        in_loop.now, noted = False, in_loop.now
+        may_come_up.set()
+        self.session._doorman._opening[1].result()
+        in_loop.now = noted
 
     def close(self) -> None:
         """Nothing to free."""
@@ -178,6 +185,7 @@ class AskingForStatus(Script):
 def show(kind: str) -> dict[str, object]:
     """The figures of one show."""
     hung.clear()
+    may_come_up.clear()
     loop_did.clear()
     warp = warp_of(bent_rig.plain_prewarp(size=(8, 8)))
     WarpKeeper._look = hang if kind == "keeper" else LOOK

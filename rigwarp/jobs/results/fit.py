@@ -28,9 +28,10 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, P
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ahead
+from rigwarp.geometry import BoolArray
 from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map, design_model
-from rigwarp.jobs.memory import hand_back
+from rigwarp.jobs.freed_memory import give_back_memory
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
@@ -123,7 +124,7 @@ def fit_scans(
     show : looks at the picture before it goes live, where there is something to look with.
     """
     clock = _Laps()
-    hand_back()  # the photographs
+    give_back_memory()  # the photographs
     camera = camera_of(folder)
     if decoded is None:
         decoded = [read_decoded(scan / DECODED_FILE) for scan in scans]
@@ -150,11 +151,8 @@ def fit_scans(
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
         of_scans = beside.submit(_scan_figures, _with_places(decoded, places))
         lit = [shown_in(folder, scan) for scan in scans]
-        samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
-        table_map = fit_table_map(design_traced, samples, camera, tolerances, **left_px(decoded))
-        del samples  # hundreds of megabytes of a large camera
-        hand_back()
-        table_map = replace(table_map, not_proven="; ".join(filter(None, [table_map.not_proven, places.not_proven])))
+        table_map = _table_map(folder, decoded, camera, lit, places, design_traced)
+        give_back_memory()
         clock.lap("fit", "map")
         advance()
         transfer = folder.rig.projector.transfer
@@ -178,17 +176,20 @@ def fit_scans(
         made = WarpMade(run=run, table_map=table_map, figures=figures, prewarp=prewarp, verdict=verdict)
         clock.lap("prewarp")
         finish_run(run)
+        give_back_memory()
         shown = show(made)
         before = current_or_none(folder.root)
         current = accept or not shown.failures
         if current:
             make_current(folder.root, run)
             progress.note("The corrected picture is live; the mirror's form follows")
+        give_back_memory()
         clock.lap("verify", "warp")
         advance()
         as_built = None
         if accept or table_map.registration.agreement.mistake in ("none", "unexplained"):
             as_built = fit_mirror(progress, folder, scans, design_traced, table_map, camera, tolerances, decoded)
+        give_back_memory()
         clock.lap("as_built", "mirror")
         advance()
         if as_built is not None:
@@ -212,6 +213,21 @@ def fit_scans(
         seconds=clock.seconds,
         ready_s=clock.ready_s,
     )
+
+
+def _table_map(
+    folder: RigFolder,
+    decoded: Sequence[Decoded],
+    camera: CameraModel,
+    lit: Sequence[BoolArray | None],
+    places: ZonePlaces,
+    design: OpticalModel,
+) -> TableMapFit:
+    """The map; its samples, as large as the photographs, are not kept."""
+    samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
+    give_back_memory()
+    found = fit_table_map(design, samples, camera, rig_tolerances(folder.rig), **left_px(decoded))
+    return replace(found, not_proven="; ".join(filter(None, [found.not_proven, places.not_proven])))
 
 
 def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:

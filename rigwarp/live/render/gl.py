@@ -18,7 +18,7 @@ from rigwarp.live.render.exactness import mesh_is_exact
 from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_software, standalone_context
 from rigwarp.live.render.gl_mesh import GlMesh
 from rigwarp.live.render.gl_picture import GlPicture, texture_size
-from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, drawing_program
+from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, drawing_program, switches
 from rigwarp.live.render.mesh_tiles import MeshTiles, mesh_tiles
 from rigwarp.live.render.picture import AnyPicture, Picture, YuvPicture
 from rigwarp.live.render.sampling import GRID, SampleMap
@@ -156,6 +156,7 @@ class GlRenderer:
         best = min(ways, key=lambda way: seconds[way])
         self._take(best)
         self._way, self._again = best, None
+        self._release_others()
         return seconds
 
     def plain_draw_s(self, target: moderngl.Framebuffer) -> float:
@@ -265,6 +266,22 @@ class GlRenderer:
             self._place(self._warp.samples(self._picture.size))
             self._reload()
 
+    def _release_others(self) -> None:
+        """Free what the ways that lost have made: maps of a 4K projector are 133 MB here, and as many on the GPU."""
+        assert self._picture.size is not None  # see `_take`
+        prepared = self._warp.samples(self._picture.size).prepared
+        if self._now != "meshed" and self._mesh is not None:
+            self._mesh.close()
+            self._mesh = None
+            prepared.pop(_MESH, None)
+        if self._now == "meshed" and not len(prepared[_MESH].kinds["exact"]):
+            prepared.pop(_MAP, None)
+            while self._maps:
+                self._maps.pop().release()
+        if self._now != "computed" and self._frame is not None:
+            self._frame.release()
+            self._frame = None
+
     def _reload(self) -> None:
         assert self._again is not None  # something was loaded while the way was not settled
         self._again()
@@ -279,10 +296,11 @@ class GlRenderer:
 
     def _made_programs(self) -> dict[str, Any]:
         made: dict[str, Any] = {"copy_drawn": drawing_program(self._context, shaders.COPY_DRAWN)}
+        defines = switches(dither=self._dither)
         if self._can("drawn"):
-            made["warp_drawn"] = drawing_program(self._context, shaders.WARP_DRAWN, dither=self._dither)
+            made["warp_drawn"] = drawing_program(self._context, shaders.WARP_DRAWN, defines=defines)
         if self._can("computed"):
-            text = shader_parts.dithered(shaders.WARP_COMPUTED) if self._dither else shaders.WARP_COMPUTED
+            text = shader_parts.defined(shaders.WARP_COMPUTED, *defines)
             made["warp_computed"] = self._context.compute_shader(text)
         values = {**UNITS, "rows": self._resolution[1]}
         for program in made.values():

@@ -1,4 +1,4 @@
-"""Draws the frame as a mesh of rectangles: one texture of two bytes per pixel beside the picture (`mesh_tiles`)."""
+"""Draws the frame as a mesh of rectangles: at most two bytes per pixel beside the picture (`mesh_tiles`)."""
 
 from typing import Any
 
@@ -7,10 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.live.render import shaders
-from rigwarp.live.render.gl_programs import UNITS, drawing_program
-from rigwarp.live.render.mesh_tiles import CELLS, MeshTiles
+from rigwarp.live.render.gl_programs import UNITS, drawing_program, switches
+from rigwarp.live.render.mesh_tiles import CELLS, KINDS, SMOOTH_KINDS, MeshTiles
 
-_ATTRIBUTES = ("rectangle", "first", "second", "third")
+_ATTRIBUTES = (("rectangle", 4), ("first", 4), ("second", 4), ("third", 4), ("fourth", 4), ("fifth", 2))
+"""Of the vertex shader, and how many numbers each; the last two where the gain is smooth."""
 
 
 class GlMesh:
@@ -18,9 +19,11 @@ class GlMesh:
 
     def __init__(self, context: moderngl.Context, resolution: tuple[int, int], *, dither: bool) -> None:
         self._context = context
-        self._programs: dict[str, Any] = {
-            kind: drawing_program(context, text, shaders.MESH_VERTEX, dither=dither)
-            for kind, text in shaders.MESH_DRAWN.items()
+        self._programs: dict[tuple[str, bool], Any] = {  # by kind, and whether the gain is smooth
+            (kind, smooth): drawing_program(
+                context, shaders.MESH_DRAWN[kind], shaders.MESH_VERTEX, defines=switches(dither=dither, smooth=smooth)
+            )
+            for kind, smooth in (*((kind, False) for kind in KINDS), *((kind, True) for kind in SMOOTH_KINDS))
         }
         self.set(frame_size=resolution, rows=resolution[1], **UNITS)
         self._how = context.texture(resolution, 1, dtype="u2", alignment=2)
@@ -50,11 +53,14 @@ class GlMesh:
         offset[4:6] = 1.5
         self._release_tiles()
         self._how.write(tiles.how)
-        for kind, program in self._programs.items():
+        for (kind, smooth), program in self._programs.items():
+            rectangles = tiles.kinds[kind]
+            roots = tiles.roots.get(kind, np.full((len(rectangles), 6), np.nan, np.float32))
             for cells in CELLS:
-                own = tiles.kinds[kind][tiles.kinds[kind][:, 16] == cells, :16]
-                if len(own):
-                    self._calls.append((program, self._call(program, (own + offset) * scale), cells, len(own)))
+                own = (rectangles[:, 16] == cells) & (np.isfinite(roots[:, 0]) == smooth)
+                if own.any():
+                    placed = (rectangles[own, :16] + offset) * scale
+                    self._calls.append((program, self._call(program, placed, roots[own]), cells, len(placed)))
 
     def draw(self, picture: moderngl.Texture) -> None:
         """Draw into the framebuffer in use, whose viewport is the whole frame."""
@@ -70,11 +76,12 @@ class GlMesh:
         for item in (self._how, *self._programs.values()):
             item.release()
 
-    def _call(self, program: Any, rectangles: NDArray[np.float32]) -> Any:
-        buffer = self._context.buffer(rectangles)
-        whole = "first" in program  # programs that look nowhere have no use for the quadratics
-        names = _ATTRIBUTES if whole else _ATTRIBUTES[:1]
-        call = self._context.vertex_array(program, [(buffer, f"4f {'4f 4f 4f' if whole else '48x'}/i", *names)])
+    def _call(self, program: Any, rectangles: NDArray[np.float32], roots: NDArray[np.float32]) -> Any:
+        buffer = self._context.buffer(np.hstack([rectangles, roots]))
+        # programs that look nowhere have no use for the quadratics
+        form = [f"{count}f" if name in program else f"{4 * count}x" for name, count in _ATTRIBUTES]
+        names = [name for name, _ in _ATTRIBUTES if name in program]
+        call = self._context.vertex_array(program, [(buffer, f"{' '.join(form)}/i", *names)])
         self._loose += [call, buffer]
         return call
 

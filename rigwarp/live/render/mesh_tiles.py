@@ -1,7 +1,7 @@
 """The frame as a mesh of rectangles, in each of which the place in the picture is a quadratic of the projector's pixel.
 
-A GPU works out the quadratic at the corners of a few cells, and reads two bytes per pixel beside the picture: the gain
-and the number of taps.
+A GPU works out the quadratic at the corners of a few cells, and the gain there as well where that is a quadratic, too.
+Elsewhere it reads two bytes per pixel beside the picture: the gain and the number of taps.
 Where zones meet, at a mirror's creases and wherever else even the smallest rectangle has no quadratic within tolerance,
 the rectangle is drawn from the map of single pixels instead, as exactly as everything is without the mesh.
 """
@@ -13,24 +13,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.live.render.sampling import SampleMap
+from rigwarp.live.render.sampling import GAIN_STEPS, SampleMap
 
 TOLERANCE_PX = 1.0 / 32.0
 """Picture pixels by which quadratic and triangles together may stray from the map; 0.05 is promised, and a texture
 unit's weights are rounded to 1/256, which is 0.003 px at most."""
 SPREAD_TOLERANCE_PX = 1.0 / 32.0
 """The same of the outermost of several taps beside their middle; those on either side are off by opposite amounts."""
-BULGE_PX = 1.0 / 64.0
+BULGE_PX = 1.0 / 48.0
 """The triangles' part of it, where more cells can bring it down to that; along their diagonals GPUs shade twice."""
 SIDES_PX = (64, 32, 16, 8)
 CELLS = (1, 2, 4)
 """Along a rectangle's side; in a cell the GPU interpolates between its corners. No more than are needed: small ones are
 dear."""
+ROOT_TOLERANCE = 0.75
+"""1023rds by which a gain's root may stray from the map's, which are whole ones: a sixth of a code at most."""
 MOST_TAPS = 7
 """Along either axis; three bits hold them, less one, and leave a value for the cubic."""
 EVERYWHERE = {"2x1": (2, 1), "1x2": (1, 2), "2x2": (2, 2)}
 """Taps along u and v for which a GPU has programs without loops, which are twice as quick on some."""
-KINDS = ("single", *EVERYWHERE, "averaged", "mixed", "exact", "dark")
+SMOOTH_KINDS = ("single", *EVERYWHERE)
+KINDS = (*SMOOTH_KINDS, "averaged", "mixed", "exact", "dark")
 _CUBIC = 7
 _ROOT_BITS = 10
 _BAND_ROWS = 2 * SIDES_PX[0]
@@ -52,12 +55,15 @@ class MeshTiles:
     kinds : by what their pixels need. "single" one bilinear sample, "2x1" and the like so many everywhere, "averaged"
         different numbers, "mixed" the cubic in some pixels; "exact": no quadratic fits, the coefficients have no
         meaning; "dark": nothing is lit, or only places beside the picture are looked at.
+    roots : for each rectangle of a kind that needs nothing else of every pixel, (N, 6) float32: the gain's root in the
+        middle, and what multiplies l, m, l l, l m, m m there; NaN where no quadratic is within tolerance.
     how : (H, W) uint16
         The gain's root in 1023rds, above it the taps along u less one, above them those along v; 7 means the cubic.
     stray_px : largest distance between a quadratic and the map at lit pixels, in picture pixels.
     """
 
     kinds: dict[str, NDArray[np.float32]]
+    roots: dict[str, NDArray[np.float32]]
     how: NDArray[np.uint16]
     stray_px: float
 
@@ -72,11 +78,13 @@ class _Pixels:
     taps: NDArray[np.uint8]  # (T, P, 2)
     several: bool  # taps, in any pixel
     cubic: BoolArray  # (T, P)
+    root: Array  # (T, P), of the gain in 1023rds
 
 
 def mesh_tiles(samples: SampleMap) -> MeshTiles:
     """Divide the frame: large squares first, quarters of those in which no quadratic is within tolerance."""
     found: dict[str, list[NDArray[np.float32]]] = {kind: [np.empty((0, 17), np.float32)] for kind in KINDS}
+    roots: dict[str, list[NDArray[np.float32]]] = {kind: [np.empty((0, 6), np.float32)] for kind in SMOOTH_KINDS}
     stray_px = 0.0
     for top in range(0, samples.gain_root.shape[0], _BAND_ROWS):
         band = _Band(samples, top)
@@ -85,6 +93,8 @@ def mesh_tiles(samples: SampleMap) -> MeshTiles:
             fit = _Fit(band, pending, side)
             for name, own in fit.kinds().items():
                 found[name].append(fit.tiles(own))
+                if name in roots:
+                    roots[name].append(fit.roots(own))
             stray_px = max(stray_px, fit.stray_px)
             pending = pending[~fit.good]
             if not len(pending):
@@ -92,8 +102,8 @@ def mesh_tiles(samples: SampleMap) -> MeshTiles:
             if side != SIDES_PX[-1]:
                 pending = _quarters(pending, side // 2, (band.height, band.width))
         found["exact"].append(_rectangles(pending, SIDES_PX[-1], top))
-    kinds = {name: np.concatenate(parts) for name, parts in found.items()}
-    return MeshTiles(kinds=kinds, how=packed_how(samples), stray_px=stray_px)
+    joined = [{name: np.concatenate(parts) for name, parts in lists.items()} for lists in (found, roots)]
+    return MeshTiles(kinds=joined[0], roots=joined[1], how=packed_how(samples), stray_px=stray_px)
 
 
 def packed_how(samples: SampleMap) -> NDArray[np.uint16]:
@@ -110,6 +120,7 @@ class _Fit:
         self._top, self._corners, self._side = band.top, corners, side
         self._pixels = pixels = band.squares(corners, side)
         self._basis = _basis(side)
+        self._powers = (side / 2.0) ** np.array([0, 1, 1, 2, 2, 2])
         reach_px = _reach(pixels) if pixels.several else 0.0
         size = np.array(band.picture_size)
         before = pixels.place_px + reach_px < -1.5
@@ -146,12 +157,22 @@ class _Fit:
     def tiles(self, own: BoolArray) -> NDArray[np.float32]:
         """The rectangles of some squares, coefficients per projector pixel."""
         made = _rectangles(self._corners[own], self._side, self._top)
-        half = self._side / 2.0
-        scaled = self._coefficients[own] / np.array([1, half, half, half**2, half**2, half**2])[:, None]
+        scaled = self._coefficients[own] / self._powers[:, None]
         scaled[:, 0] += self._middle_px[own, 0] - self._lift_px[own]
         made[:, 4:16] = scaled.reshape(-1, 12)
         made[:, 16] = self._cells[own]
         return made
+
+    def roots(self, own: BoolArray) -> NDArray[np.float32]:
+        """See `MeshTiles.roots`, of some squares."""
+        coefficients = np.linalg.solve(self._normal[own], (self._weighted_root[own] @ self._basis)[..., None])
+        root = (self._basis @ coefficients)[..., 0]
+        lowest, highest = _interpolation_error(coefficients[:, 3:])
+        bulge = np.maximum(-lowest, highest) / self._cells[own, None] ** 2
+        off = np.where(self._used[own], np.abs(root - self._pixels.root[own]) + bulge, 0.0)
+        smooth: BoolArray = np.asarray(((off <= ROOT_TOLERANCE) & self._pixels.lit[own]).all(axis=-1))
+        made = np.where(smooth[:, None], coefficients[..., 0] / self._powers / GAIN_STEPS, np.nan)
+        return made.astype(np.float32)
 
     def _solve(self) -> None:
         """Least squares over the used pixels, (T, 6, 2)."""
@@ -160,9 +181,10 @@ class _Fit:
         place_px = np.where(self._used[..., None], self._pixels.place_px, 0.0)
         self._middle_px = place_px.sum(axis=1, keepdims=True) / np.maximum(count, 1.0)
         products = (self._basis[:, :, None] * self._basis[:, None, :]).reshape(len(self._basis), -1)
-        normal = (weight @ products).reshape(-1, 6, 6) + _RIDGE * np.maximum(count, 1.0) * np.eye(6)
+        self._normal = (weight @ products).reshape(-1, 6, 6) + _RIDGE * np.maximum(count, 1.0) * np.eye(6)
+        self._weighted_root: Array = self._pixels.root * weight
         off = (place_px - self._middle_px) * weight[..., None]
-        self._coefficients = np.linalg.solve(normal, self._basis.T @ off)
+        self._coefficients = np.linalg.solve(self._normal, self._basis.T @ off)
 
     def _divide(self) -> None:
         """Cells along a side (T), by how much (T, 2) the triangles lie above a quadratic in the mean of the extremes,
@@ -234,7 +256,7 @@ class _Band:
         self.height, self.width = samples.gain_root[rows].shape
         most = SIDES_PX[0]
         self._room = [(0, -self.height % most), (0, -self.width % most)]
-        self._lit = self._filled(samples.gain_root[rows] > 0)
+        self._root = self._filled(samples.gain_root[rows])
         self._place_px = self._filled(samples.position_px[rows])
         self._step_px = self._filled(samples.step_px[rows])
         self._taps = self._filled(samples.taps[rows])
@@ -250,15 +272,17 @@ class _Band:
             found: NDArray[Any] = blocks[row, :, column].reshape(len(corners), side * side, *rest)
             return found
 
+        root = of(self._root).astype(float)
         taps = np.maximum(of(self._taps), np.uint8(1))  # what was filled up has none
         several = bool((taps > 1).any())
         return _Pixels(
-            lit=of(self._lit),
+            lit=root > 0,
             place_px=of(self._place_px).astype(float),
             footprint_px=of(self._step_px).astype(float) * taps[..., None, :] if several else np.empty(0),
             taps=taps,
             several=several,
             cubic=of(self._cubic),
+            root=root,
         )
 
     def _filled(self, values: NDArray[Any]) -> NDArray[Any]:

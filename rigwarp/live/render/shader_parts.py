@@ -36,7 +36,7 @@ def for_es(text: str) -> str:
     return text.replace(GLSL_FRAGMENT, _ES_HEAD).replace(GLSL_FRAGMENT_STORAGE, _ES_HEAD)
 
 
-def dithered(text: str) -> str:
-    """A shader that dithers between code values; asked of the compiler, since a weak GPU does both sides of an if."""
+def defined(text: str, *names: str) -> str:
+    """A shader with switches of the compiler on: a weak GPU would do both sides of an if."""
     version, rest = text.split("\n", 1)
-    return f"{version}\n#define DITHERED\n{rest}"
+    return "\n".join([version, *(f"#define {name}" for name in names), rest])

@@ -150,21 +150,38 @@ in vec4 second;              // m; l l
 in vec4 third;               // l m; m m
 uniform vec2 frame_size;
 uniform int cells;           // along either side; the GPU interpolates in two triangles of each
+#ifdef SMOOTH
+in vec4 fourth;              // root of the gain; what multiplies l, m, l l
+in vec2 fifth;               // l m; m m
+out vec3 at_root;
+#else
 out vec2 at;
+#endif
 void main() {
     int cell = gl_VertexID / 6, corner = gl_VertexID % 6;
     ivec2 node = ivec2(cell % cells, cell / cells) + ivec2(corner & 1, corner == 2 || corner > 3 ? 1 : 0);
     vec2 pixel = rectangle.xy + rectangle.zw * vec2(node) / float(cells);
     vec2 l = pixel - rectangle.xy - 0.5 * rectangle.zw;
-    at = first.xy + l.x * (first.zw + l.x * second.zw + l.y * third.xy) + l.y * (second.xy + l.y * third.zw);
+    vec2 spot = first.xy + l.x * (first.zw + l.x * second.zw + l.y * third.xy) + l.y * (second.xy + l.y * third.zw);
+#ifdef SMOOTH
+    float root = fourth.x + l.x * (fourth.y + l.x * fourth.w + l.y * fifth.x) + l.y * (fourth.z + l.y * fifth.y);
+    at_root = vec3(spot, root);
+#else
+    at = spot;
+#endif
     vec2 share = pixel / frame_size;
     gl_Position = vec4(2.0 * share.x - 1.0, 1.0 - 2.0 * share.y, 0.0, 1.0);
 }
 """
 
 _MESH = """
-in vec2 at;                  // in the picture's texture; more or flat inputs double the time of a draw on some GPUs
+#ifdef SMOOTH
+in vec3 at_root;             // in the picture's texture, and root of the gain; many more inputs, or flat ones, are dear
+#define at (at_root.xy)
+#else
+in vec2 at;
 uniform usampler2D how;      // root of the gain, taps; see `MeshTiles`
+#endif
 uniform vec2 per_texel;
 
 vec4 texel_at(vec2 spot) { return textureLod(picture, spot, 0.0); }
@@ -204,10 +221,15 @@ vec4 four(vec2 step_u, vec2 step_v) {
 
 void main() {
     ivec2 pixel = row(gl_FragCoord.xy);
+    vec2 step_u = dFdx(at), step_v = dFdy(at);
+#ifdef SMOOTH
+    float gain = at_root.z;
+#else
     uint packed_how = texelFetch(how, pixel, 0).r;
     float gain = float(packed_how & 1023u) / 1023.0;
     uint code = packed_how >> 10u;
-    vec2 taps = vec2(float(code & 7u), float(code >> 3u)), step_u = dFdx(at), step_v = dFdy(at);
+    vec2 taps = vec2(float(code & 7u), float(code >> 3u));
+#endif
     vec4 light = SAMPLED;
 #ifdef DITHERED
     colour = codes_of(LIGHT(light) * (gain * gain), pixel);

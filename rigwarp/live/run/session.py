@@ -3,11 +3,12 @@
 import json
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
+from rigwarp.live.operate.asked_corrections import correct
 from rigwarp.live.operate.flashes import FlashLimit
 from rigwarp.live.operate.interlude import Interludes, Measurement
 from rigwarp.live.operate.keeper import WarpKeeper
@@ -16,12 +17,11 @@ from rigwarp.live.operate.overlay import with_overlay
 from rigwarp.live.operate.stand_in import StandIn
 from rigwarp.live.render.picture import AnyPicture, Picture
 from rigwarp.live.render.warp import Warp
+from rigwarp.live.run.media_time import MediaTime
 from rigwarp.live.run.statistics import Counts, Pacing
 from rigwarp.live.sources.beside import Doorman
 from rigwarp.live.sources.source import Source
 from rigwarp.live.sources.video import VideoSource
-from rigwarp.prewarp import Drag
-from rigwarp.prewarp.adjustment import within_limits
 from rigwarp.rig.canvas import content_to_table
 from rigwarp.talk.commands import CORRECTIONS, Command, Inlet
 
@@ -46,6 +46,7 @@ class Session:
 
     Attributes
     ----------
+    media : the source's own time: it can be held, and jump.
     interludes : where a measurement asks for the window; see `rigwarp.live.operate.interlude`.
     watch_says : what the drift watch has found last, and when; shown with the keys, and in `status`.
     watch_warned : what it last corrected or could not do, and when; shown there too.
@@ -75,7 +76,7 @@ class Session:
         self.takes_planes = False
         self.dark = False
         self.watch_says = self.watch_warned = ""
-        self.running = True
+        self.media = MediaTime()
         self.code: tuple[str, ...] = ()
         self.page_address = ""
         self._measuring = False
@@ -83,7 +84,6 @@ class Session:
         self._inlets = [inlet for inlet in (remote, page) if inlet is not None]
         self._stand_in = StandIn(warp.content)
         self._compared = self._compare_wanted = False
-        self._offset_s, self._now_s, self._held_s = 0.0, 0.0, 0.0
         self._overlay_until_s, self._help = -1.0, False
         self._doorman = Doorman(open_named, self.counts)
         self._opened: tuple[str, Source] | None = None
@@ -99,7 +99,7 @@ class Session:
 
     def picture(self, now_s: float) -> AnyPicture:
         """What to show at this moment of the run; the same object as before when nothing has changed."""
-        self._now_s = now_s
+        self.media.now_s = now_s
         for inlet in self._inlets:
             asked = [command.sender for command in inlet.commands() if self._obey(command, inlet)]
             self._answer(inlet, asked)
@@ -107,7 +107,7 @@ class Session:
         if isinstance(self._source, VideoSource):
             self._source.wants_planes = self.takes_planes
         stands_in = self._stand_in.picture(now_s, self._flashes)
-        picture = self._when_prepared(self._source.at(self.media_s) if stands_in is None else stands_in)
+        picture = self._when_prepared(self._source.at(self.media.at_s) if stands_in is None else stands_in)
         self._send()
         self._compare()
         if self.dark != self._is_dark and self._flashes.passes(self._level(dark=self.dark), now_s):
@@ -140,7 +140,7 @@ class Session:
     def after_interlude(self, lasted_s: float) -> None:
         """Go on where the content stood when the interlude began."""
         self._measuring = False
-        self._offset_s -= lasted_s
+        self.media.skip(lasted_s)
         self.counts.interludes += 1
         self.pacing.interrupted()
 
@@ -152,41 +152,23 @@ class Session:
     @property
     def run_s(self) -> float:
         """Seconds since the run began, as of the last picture."""
-        return self._now_s
-
-    @property
-    def media_s(self) -> float:
-        """The source's own time."""
-        return self._now_s + self._offset_s if self.running else self._held_s
-
-    def run_on(self, on: bool) -> None:
-        """Let the source's time run, or stand still."""
-        if on and not self.running:
-            self._offset_s = self._held_s - self._now_s
-        elif not on and self.running:
-            self._held_s = self.media_s
-        self.running = on
-
-    def seek(self, media_s: float) -> None:
-        """Go to a moment of the source."""
-        self._held_s = max(media_s, 0.0)
-        self._offset_s = self._held_s - self._now_s
+        return self.media.now_s
 
     def handle(self, what: Input) -> None:
         """A key or the pointer."""
         before = self.operator.adjustment
         if what.kind != "move":  # a mouse on a shaking table is nobody
-            self.interludes.touched(self._now_s)
+            self.interludes.touched(self.media.now_s)
         if what.kind == "key":
             if what.key == "space":
-                self.run_on(not self.running)
+                self.media.run_on(not self.media.running)
             elif what.key == "b":
                 self.dark = not self.dark
             elif what.key == "k":
                 self._show_code(on=not self._stand_in.name)
             elif what.key == "h":
                 self._help = not self._help
-                self._overlay_until_s = self._now_s + (1e9 if self._help else 0.0)
+                self._overlay_until_s = self.media.now_s + (1e9 if self._help else 0.0)
             elif self._keeper is not None and self.operator.key(what.key, shift=what.shift, ctrl=what.ctrl):
                 self._wake_overlay()
         elif self._keeper is not None:
@@ -207,7 +189,7 @@ class Session:
 
     def about(self) -> dict[str, str]:
         """What plays, whether it does just now, and what the drift watch has said."""
-        doing = "dark" if self.dark else "playing" if self.running else "standing still"
+        doing = "dark" if self.dark else "playing" if self.media.running else "standing still"
         told = {
             "source": self._name,
             "doing": "measuring" if self._measuring else doing,
@@ -221,8 +203,8 @@ class Session:
         now = self.operator.adjustment
         return {
             **self.about(),
-            "time_s": round(self.media_s, 3),
-            "running": self.running,
+            "time_s": round(self.media.at_s, 3),
+            "running": self.media.running,
             "dark": self.dark,
             "brightness": now.brightness,
             "black": now.black_level,
@@ -252,7 +234,7 @@ class Session:
             "redo": undo_redo[1],
             "stands_in": self._stand_in.name.split(" ")[0],
             "before": self._compared,
-            "run_s": self._now_s,
+            "run_s": self.media.now_s,
         }
 
     @property
@@ -272,12 +254,12 @@ class Session:
     def _at_seam(self, now_s: float) -> bool:
         """True when the source comes to an end or goes round between the last picture and this moment."""
         round_s = self._source.round_s
-        if round_s is None or self.dark or not self.running:
+        if round_s is None or self.dark or not self.media.running:
             return True
-        return self.media_s // round_s != (now_s + self._offset_s) // round_s
+        return self.media.at_s // round_s != self.media.at(now_s) // round_s
 
     def _wake_overlay(self) -> None:
-        self._overlay_until_s = max(self._overlay_until_s, self._now_s + OVERLAY_S)
+        self._overlay_until_s = max(self._overlay_until_s, self.media.now_s + OVERLAY_S)
 
     def _after(self, before: object, *, save: bool) -> None:
         if self._keeper is not None and (self.operator.adjustment != before or (save and self._unsaved)):
@@ -289,7 +271,7 @@ class Session:
         """Ask for the warp of the correction, as soon as its light may be shown."""
         if self._keeper is None or self._unsent is None:
             return
-        if self._flashes.passes(self._level(dark=self._is_dark), self._now_s):
+        if self._flashes.passes(self._level(dark=self._is_dark), self.media.now_s):
             self._keeper.want(self.operator.adjustment, save=self._unsent)
             self._unsent = None
 
@@ -311,7 +293,7 @@ class Session:
         return picture
 
     def _with_overlay(self, picture: AnyPicture) -> AnyPicture:
-        if self._now_s >= self._overlay_until_s or self.warp.content is None:
+        if self.media.now_s >= self._overlay_until_s or self.warp.content is None:
             self._decorated = None
             return picture
         operator = self.operator
@@ -335,7 +317,7 @@ class Session:
         """Carry out a command; True when its sender asks for the status."""
         if command.name == "status":
             return True
-        self.interludes.touched(self._now_s)
+        self.interludes.touched(self.media.now_s)
         corrects = command.name in CORRECTIONS
         refused = ""
         if corrects and command.revision is not None and command.revision != self.operator.revision:
@@ -349,55 +331,38 @@ class Session:
         return False
 
     def _carry_out(self, command: Command) -> None:
-        before, operator = self.operator.adjustment, self.operator
-        numbers = [value for value in command.values if isinstance(value, float)]
-        now = operator.adjustment
-        match command.name:
-            case "show":
-                self._doorman.open(str(command.values[0]))
-            case "go" | "hold":
-                self.run_on(command.name == "go")
-            case "seek":
-                self.seek(numbers[0])
-            case "dark":
-                self.dark = numbers[0] != 0.0
-            case "brightness":
-                operator.change(within_limits(now, brightness=numbers[0]))
-            case "black":
-                operator.change(within_limits(now, black_level=numbers[0]))
-            case "shift":
-                x, y = np.clip(numbers, -1e4, 1e4)
-                operator.change(replace(now, shift_mm=(float(x), float(y))))
-            case "turn":
-                operator.change(within_limits(now, turn_deg=numbers[0]))
-            case "scale":
-                operator.change(within_limits(now, scale=numbers[0]))
-            case "even":
-                operator.change(within_limits(now, flatten_limit=numbers[0], flatten_falloff=numbers[1]))
-            case "undo" | "redo" | "reset":
-                getattr(operator, command.name)()
-            case "spot":
-                x, y, dx, dy, reach = (float(value) for value in np.clip(numbers, -1e4, 1e4))
-                operator.take_along(Drag(at_mm=(x, y), by_mm=(dx, dy), reach_mm=max(abs(reach), 1.0)))
-            case "mask":
-                corners = np.clip(numbers, -1e4, 1e4).reshape(-1, 2).tolist()
-                operator.hide(tuple((x, y) for x, y in corners))
-            case "unmask":
-                operator.show_again()
-            case "grid":
-                self._stand_in.show_grid(numbers[0] != 0.0)
-            case "before":
-                self._compare_wanted = numbers[0] != 0.0
-            case "code":
-                self._show_code(on=numbers[0] != 0.0)
+        before = self.operator.adjustment
+        if command.name in CORRECTIONS:
+            correct(self.operator, command)
+        else:
+            self._do(command)
         self._after(before, save=True)
 
+    def _do(self, command: Command) -> None:
+        value = command.values[0] if command.values else None
+        on = value != 0.0
+        match command.name:
+            case "show":
+                self._doorman.open(str(value))
+            case "go" | "hold":
+                self.media.run_on(command.name == "go")
+            case "seek":
+                self.media.seek(float(value or 0.0))
+            case "dark":
+                self.dark = on
+            case "grid":
+                self._stand_in.show_grid(on)
+            case "before":
+                self._compare_wanted = on
+            case "code":
+                self._show_code(on=on)
+
     def _show_code(self, *, on: bool) -> None:
-        self._stand_in.show_code(self.code if on else (), self._now_s)
+        self._stand_in.show_code(self.code if on else (), self.media.now_s)
 
     def _compare(self) -> None:
         """Draw with the result before, or the present one again, as soon as the light may change."""
-        if self._compared != self._compare_wanted and self._keeper is not None and self._flashes.jump(self._now_s):
+        if self._compared != self._compare_wanted and self._keeper is not None and self._flashes.jump(self.media.now_s):
             self._compared = self._compare_wanted
             self._keeper.compare(self._compared)
 
@@ -408,8 +373,8 @@ class Session:
             if self._opened is not None:
                 self._doorman.close_beside(self._opened[1])
             self._opened = opened
-        if self._opened is None or not self._flashes.jump(self._now_s):
+        if self._opened is None or not self._flashes.jump(self.media.now_s):
             return
         self._doorman.close_beside(self._source)
         (self._name, self._source), self._opened = self._opened, None
-        self.seek(0.0)
+        self.media.seek(0.0)

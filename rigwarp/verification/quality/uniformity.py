@@ -14,6 +14,8 @@ from rigwarp.rig.canvas import content_to_table, table_to_content
 _SPOT_SHARE = (
     0.02  # radius of a measuring spot, of the content's smaller side; a circle's corner spots end 0.9 % inside
 )
+_ROWS_AT_ONCE = 64
+"""Bounds the arrays at work to some 20 MB."""
 _FEWEST_PX = 12
 Undo = Callable[[Array], Array]
 """Takes (..., 2) table positions to where what is seen there lies on the content as measured, table mm."""
@@ -106,10 +108,15 @@ class SeenContent:
         cls, shape: tuple[int, ...], content: Content, camera: CameraModel, height_mm: float, undo: Undo
     ) -> "SeenContent":
         """For photographs of (H, W) pixels of a surface at a height; `undo` takes the correction by hand back."""
-        rows, columns = np.indices(shape[:2])
-        table_mm = camera.to_plane(np.stack([columns, rows], axis=-1).astype(float), height_mm)
+        height, width = shape[:2]
         mm_per_px = np.array(content.size_mm) / content.pixels
-        return cls(spot_mm=table_to_content(content, undo(table_mm)) * mm_per_px, mm_per_px=mm_per_px)
+        spot_mm = np.empty((height, width, 2))
+        for top in range(0, height, _ROWS_AT_ONCE):
+            band = spot_mm[top : top + _ROWS_AT_ONCE]
+            rows, columns = np.mgrid[top : top + len(band), :width]
+            table_mm = camera.to_plane(np.stack([columns, rows], axis=-1).astype(float), height_mm)
+            band[:] = table_to_content(content, undo(table_mm)) * mm_per_px
+        return cls(spot_mm=spot_mm, mm_per_px=mm_per_px)
 
     def within(self, content_px: Array, reach_mm: float, *, round_: bool) -> ContentPixels:
         """Camera pixels within a disc (or square, by half its side) around a content pixel."""
