@@ -255,6 +255,9 @@ def _fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Bord
     left_mm = np.hypot(*(residual - through.surface.value(through.cells.pixels_px)[through.cell]).T)
     agrees = (left_mm < _STRAY_MM) & (through.cell >= 0)
     samples = samples if agrees.all() else samples.only(agrees)
+    if rims is not None and len(faint):
+        beside_mm = through.surface.value(faint.pixels_px) + ripple.value(faint.pixels_px)
+        rims = rims.measured(faint.pixels_px, faint.table_mm - field.table_mm(faint.pixels_px) - beside_mm)
     return _ZoneFit(
         zone=zone,
         field=field,
@@ -340,6 +343,8 @@ def _assemble(
         if any(light_px):  # pages of zeros that nothing is written to take no memory
             light_change[here], bands[here] = (np.array(light_px) * fit.pitch_mm) ** 2
         random[here] = np.sqrt(random[here] ** 2 + beyond)
+        if fit.rims is not None:
+            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(_centres(here)))
         if fit.ripple.waves:
             noise = fit.ripple.noise(_centres(here))
             decode[here] = np.sqrt(decode[here] ** 2 + noise)

@@ -242,12 +242,12 @@ def _decode_into(run: Path, recorded: Recorded, start: float, *, mended: str = "
 
 
 def scan_figures(decoded: Decoded) -> dict[str, object]:
-    """What the scan says of itself: pixels per reason, and the median uncertainty."""
+    """What the scan says of itself: pixels per reason, and the median uncertainty with what neighbours share of it."""
     counts = np.bincount(decoded.reason.ravel(), minlength=len(Reason))
     sigma = np.hypot(decoded.sigma_u_px, decoded.sigma_v_px) / np.sqrt(2.0)
     return {
         "pixels": {reason.name.lower(): int(counts[reason]) for reason in Reason},
-        "median_sigma_px": float(np.nanmedian(sigma)),
+        "median_sigma_px": float(np.linalg.norm([np.nanmedian(sigma), decoded.light_sigma_px, decoded.bands_sigma_px])),
         "response_shape": decoded.response.shape,
         "moved_share": decoded.moved_share,
         "folded": decoded.folded or None,
