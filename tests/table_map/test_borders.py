@@ -270,9 +270,9 @@ def profile_of(line_px: float, width_px: float, gap: tuple[float, float]) -> Lig
 
 
 def test_a_profile_of_light_tells_its_middle_and_a_gap_tells_its_ends() -> None:
-    found, variance, _ = line_by_light(profile_of(3.3, 2.5, (0.0, 0.0)), 1, 16.0)
+    found, variance, _ = line_by_light(profile_of(3.3, 2.5, (0.0, 0.0)), 1, 16.0, 2.5)
     assert found[0] == pytest.approx(3.3, abs=0.05)
     assert variance[0] < 0.1**2
-    found, variance, _ = line_by_light(profile_of(1.0, 0.1, (-4.0, 6.0)), 1, 16.0)
+    found, variance, _ = line_by_light(profile_of(1.0, 0.1, (-4.0, 6.0)), 1, 16.0, 0.1)
     assert found[0] == pytest.approx(1.0, abs=0.7)  # the middle of the gap
     assert variance[0] == pytest.approx(10.0**2 / 12.0, rel=0.3)  # of an even distribution over ten pixels
