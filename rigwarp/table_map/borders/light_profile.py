@@ -25,7 +25,7 @@ _BEAM = 0.5  # 1-sigma of the logarithm of a beam's width
 _GAINS = np.geomspace(0.4, 2.5, 13)  # of the light beside the line, on which waves longer than the strip leave no trace
 _GAIN, _GAIN_UNEVEN = 0.1, 1.5  # 1-sigma of its logarithm: always, and times the unevenness that is seen
 _LOCAL = 3.0  # transition widths from the line
-_SHAPE = 0.25  # 1-sigma of a width that is said of a beam which is no Gaussian
+_SHAPE = 0.25  # of the width, 1-sigma, by which one zone's half of the light may lie beyond the line
 _MOST = 3.0  # sigmas: further off is something else
 _TORN, _TORN_PX = 2.0, 3.0  # sigmas and pixels by which the zones may disagree about the line
 _FEWEST = 3  # samples for a mean
@@ -161,7 +161,7 @@ def _drawn_px(bins: _Bins, half_px: float, width: float, uneven: float, line_px:
         for second in (False, True)
         for error in (np.sqrt(alike) * bins.share, _MIXED * bins.lost * (bins.share > _DIM))
     ]
-    errors.append(_SHAPE * beyond * slope)  # wider than it is taken to be: halves of two zones that both tell cancel
+    errors.append(np.where(bins.second, -_SHAPE, _SHAPE) * slope)  # both zones' light reaches too far: that cancels
     return float(width * np.linalg.norm([weight @ one for one in errors]) / max(float(weight @ slope), 1e-12))
 
 
