@@ -29,6 +29,7 @@ _GROSS = 10.0  # times the usual distance from the design: somebody else's light
 _CLEAR = 0.5  # of the half width: from there on the blur draws no position to the light
 _LIGHT_DEGREE = 2
 _ROUNDS = 2
+_RIPPLED_PX = 0.15  # spread of samples beside a stiff surface: a rippled one is followed
 _FRONTS = 14  # steps from half a width inside to half a width outside, and ...
 _DRAWN_PX = 2.5  # by which blur draws a position near the line
 _FOLLOWED = 0.6  # ... how much of the half width behind tells where a surface goes on to
@@ -193,6 +194,8 @@ def _explained(
             usable & near[0] & (_APART * left[0] < left[1]),
             usable & near[1] & (_APART * left[1] < left[0]),
         ]
+    if max(p.spread for p in patches) < _RIPPLED_PX * stray_mm / _STRAY_PX:
+        return own, patches
     for number, (values, sign) in enumerate(zip(off, (-1.0, 1.0), strict=True)):
         told = usable & (_APART * stray_mm < left[1 - number])
         own[number] = _followed(at, values, own[number], sign * distance, told, stray_mm, half_px)
