@@ -17,7 +17,7 @@ from rigwarp.geometry import Array, BoolArray, IntArray
 
 _STEPS = 100  # from one end of the strip to the other
 _FINE = 5  # times as many for the answer
-_WIDTHS_PX = np.array([0.4, 0.8, 1.5, 2.5, 4.0, 6.0, 9.0, 14.0])
+_WIDTHS_PX = np.array([0.4, 0.8, 1.5, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0])
 _SHARE_SIGMA = 0.08  # a beam is no Gaussian, and the table's texture shines through
 _MIXED = 0.3  # of the light, 1-sigma, where all samples but a few are lost
 _DIM = 0.2  # of the light: less is lost because it is dim
