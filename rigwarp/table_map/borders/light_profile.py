@@ -69,7 +69,8 @@ def line_by_light(profile: LightProfile, stretches: int, half_px: float, beam_px
         return _costs(bins.of(second), where, width, stretches, uneven)
 
     least = [
-        sum(by_zone(s, few, width) for s in (False, True)).min(axis=1).sum() + (np.log(width / beam_px) / _BEAM) ** 2
+        (by_zone(False, few, width) + by_zone(True, few, width)).min(axis=1).sum()
+        + (np.log(width / beam_px) / _BEAM) ** 2
         for width in _WIDTHS_PX
     ]
     width = float(_WIDTHS_PX[int(np.argmin(least))])
