@@ -38,6 +38,7 @@ _MODULATION = {
         "v": ("cells", "V"),
     }.items()
 }
+_LEAST = 0.01  # of a variance: what is left when another of rounded numbers is taken off
 _PLAID = {"plaid": Field(kind="iu", dtype=np.uint16, shape=("H", "W"))}
 
 
@@ -120,6 +121,9 @@ def read_decoded(path: Path) -> Decoded:
             f"{name}_sigma_px": float(header.get(f"{name}_sigma_px", 0.0)) for name in ("motion", "light", "bands")
         }
         noise_shares = {str(name): float(share) for name, share in header.get("noise_shares", {}).items()}
+        if (by_light := noise_shares.pop("light", 0.0)) > 0.0:
+            arrays |= {name: _without(shared["light_sigma_px"], arrays[name]) for name in ("sigma_u_px", "sigma_v_px")}
+            noise_shares = {name: share / max(1.0 - by_light, _LEAST) for name, share in noise_shares.items()}
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
     plaid = arrays.get("plaid")
@@ -146,6 +150,11 @@ def read_decoded(path: Path) -> Decoded:
         noise_shares=noise_shares,
         modulation=_modulation(arrays),
     )
+
+
+def _without(light_px: float, sigma_px: NDArray[Any]) -> NDArray[Any]:
+    """(N,) sigmas of single positions, from those of before what changing light leaves stood beside them."""
+    return np.sqrt(np.maximum(sigma_px**2 - light_px**2, _LEAST * sigma_px**2))
 
 
 def _modulation(arrays: Mapping[str, NDArray[Any]]) -> Modulation | None:

@@ -143,6 +143,8 @@ def assemble(
             light_change[here], bands[here] = (np.array(light_px) * fit.pitch_mm) ** 2
         if beyond.any():
             random[here] = np.sqrt(random[here] ** 2 + beyond)
+        if fit.rims is not None:
+            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(centres(here)))
         if fit.ripple.waves:
             noise = fit.ripple.noise(centres(here))
             decode[here] = np.sqrt(decode[here] ** 2 + noise)

@@ -6,7 +6,7 @@ towards the light: those with clearly less light than further inside say that li
 half the mirror has ended. Where samples end in full light the table ends, or decoding failed: that is no rim.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -14,6 +14,7 @@ from scipy.ndimage import distance_transform_edt, label, map_coordinates
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur, wide_blur
+from rigwarp.geometry.robust import sigma_per_axis
 from rigwarp.table_map.borders import Borders
 from rigwarp.table_map.samples import Samples
 from rigwarp.table_map.squares import sums_over_squares
@@ -51,15 +52,32 @@ class Rims:
     seen : where samples are.
     share : (n, m) of the light further inside; 1 far from an end.
     gone : (n, m) where light has ended.
+    drawn_mm : by so much of the light that is missing, 1-sigma per axis, what is left of a pixel's light lands aside.
     """
 
     seen: Seen
     share: Array
     gone: BoolArray
+    drawn_mm: float = 0.0
 
     def sound(self, pixels_px: Array) -> BoolArray:
         """(N,) whether samples at (N, 2) pixels may be fitted."""
         return np.asarray(self.seen.at(self.share, pixels_px) > _SOUND)
+
+    def measured(self, faint_px: Array, aside_mm: Array) -> "Rims":
+        """With `drawn_mm` by samples that are not sound, at (N, 2) pixels, which lie (N, 2) beside the fitted surface.
+
+        The part of a beam that still meets the mirror, its middle c off the whole beam's, lands B c beside it, where B
+        is what the focus leaves of d(table) / d(mirror) for one pixel; and one spot of the table sees pixels whose mean
+        is as far off. Of a disk cut straight c is in proportion to what is missing, within a tenth up to one half.
+        """
+        missing = 1.0 - self.seen.at(self.share, faint_px)
+        drawn = aside_mm / np.maximum(missing, 1.0 - _SOUND)[:, None]
+        return replace(self, drawn_mm=sigma_per_axis(drawn)) if len(drawn) else self
+
+    def drawn_mm2(self, pixels_px: Array) -> Array:
+        """(N,) variance per axis at (N, 2) pixels, because part of their light misses the mirror."""
+        return np.asarray((self.drawn_mm * np.clip(1.0 - self.seen.at(self.share, pixels_px), 0.0, _ENDS)) ** 2)
 
     def beyond(self, shape: tuple[int, ...]) -> BoolArray:
         """(H, W) pixels past the end of the mirror."""

@@ -104,7 +104,8 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
     rims = find_rims(seen, pixels_px, light, slope, model.projector.resolution[::-1])
     dim = np.zeros(len(kept), bool) if rims is None else ~rims.sound(pixels_px)
     del pixels_px, table_mm, size, light
-    arrive = np.concatenate([np.flatnonzero(own & rim), kept[dim]])
+    faint = kept[dim]
+    arrive = np.concatenate([np.flatnonzero(own & rim), faint])
     if dim.any():
         kept, residual, slope = kept[~dim], residual[~dim], slope[~dim]
     if len(kept) < _MIN_CELLS:
@@ -135,6 +136,10 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
     surface_mm = through.surface.value(through.cells.pixels_px)
     left_mm = np.hypot(*(residual[:, i] - surface_mm[:, i].take(through.cell) for i in (0, 1)))
     agrees = (left_mm < _STRAY_MM) & (through.cell >= 0)
+    if rims is not None and len(faint):
+        faint_px = everything.pixels_px[faint]
+        beside_mm = through.surface.value(faint_px) + ripple.value(faint_px)
+        rims = rims.measured(faint_px, everything.table_mm[faint] - field.table_mm(faint_px) - beside_mm)
     seen_px = np.concatenate([samples.pixels_px[agrees], everything.pixels_px[arrive]], dtype=np.float32)
     return ZoneFit(
         zone=zone,

@@ -90,6 +90,10 @@ def measure(cells: Sequence[str] = ("*",), jobs: int = 1) -> dict[str, Any]:
     figures["held"][f"border within {_LARGEST_PX:g} px"] = all(
         found.get("border_px", np.inf) <= _LARGEST_PX for found in borders
     )
+    figures["held"][f"border within {_LARGEST_PX:g} px or twice its own sigma"] = all(
+        found.get("border_px", np.inf) <= max(_LARGEST_PX, 2.0 * found.get("border's sigma_px", 0.0))
+        for found in borders
+    )
     return figures
 
 

@@ -11,7 +11,7 @@ from small_rig import make_small_rig
 
 from rigwarp.cli import main
 from rigwarp.devices import open_virtual
-from rigwarp.files import open_rig, read_decoded, read_patterns, read_start
+from rigwarp.files import complete_runs, open_rig, read_decoded, read_patterns, read_start
 from rigwarp.patterns import make_set
 
 
@@ -67,9 +67,9 @@ def test_mistakes_on_the_command_line(rig: Path, tmp_path: Path, capsys: pytest.
     assert not (tmp_path / "a").exists()
 
 
-def named(capsys: pytest.CaptureFixture[str], *words: object) -> str:
-    """What a command says that is refused with exit code 5."""
-    assert main([str(w) for w in words]) == 5
+def named(capsys: pytest.CaptureFixture[str], *words: object, code: int = 5) -> str:
+    """What a command says that is refused, with exit code 5 as a rule."""
+    assert main([str(w) for w in words]) == code
     return " ".join(capsys.readouterr().err.split())
 
 
@@ -142,3 +142,13 @@ def test_a_mirror_of_two_zones_is_exported_zone_by_zone(tmp_path: Path, capsys: 
     assert settings[0]["group"] == settings[1]["group"]
     both = [read_decoded(Path(one["scan"]) / "decoded.npz").valid for one in scanned]
     assert (both[0] & both[1]).sum() > 500  # where the zones overlap, both are measured
+    # what a person does with folders
+    error = named(capsys, "scan", folded, "--import", away / "zone-1", code=3)
+    assert f"--import {away}" in error
+    frames = [away / zone / "frames" for zone in ("zone-0", "zone-1")]
+    frames[0].rename(away / "aside")
+    assert "the first 35 belong to zone-0" in named(capsys, "scan", folded, "--import", away, code=3)
+    frames[1].rename(frames[0])
+    (away / "aside").rename(frames[1])
+    assert "zone-0: the photographs show zone 1 lit" in named(capsys, "scan", folded, "--import", away)
+    assert len(complete_runs(folded / "scans")) == 2

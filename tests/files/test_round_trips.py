@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -190,8 +191,8 @@ def test_decoded_scan(tmp_path: Path) -> None:
     np.testing.assert_array_equal(found.harmonics["x"].coefficients_turns, written.harmonics["x"].coefficients_turns)
 
 
-def test_a_decoded_scan_of_before_the_modulation_was_noted(tmp_path: Path) -> None:
-    written = Decoded(
+def one_sigma_of_each(**noted: Any) -> Decoded:
+    return Decoded(
         **{name: np.ones((2, 3), np.float32) for name in ("u_px", "v_px", "sigma_u_px", "sigma_v_px", "light", "chi2")},
         reason=np.zeros((2, 3), np.uint8),
         response=Response(
@@ -199,9 +200,23 @@ def test_a_decoded_scan_of_before_the_modulation_was_noted(tmp_path: Path) -> No
         ),
         noise=Noise(floor=1.0, per_light=0.5),
         harmonics={},
+        **noted,
     )
-    write_decoded(tmp_path / "decoded.npz", written)
+
+
+def test_a_decoded_scan_of_before_the_modulation_was_noted(tmp_path: Path) -> None:
+    write_decoded(tmp_path / "decoded.npz", one_sigma_of_each())
     assert read_decoded(tmp_path / "decoded.npz").modulation is None
+
+
+def test_what_light_leaves_counts_once_in_scans_whose_sigmas_held_it(tmp_path: Path) -> None:
+    """Sigmas of 1 px of which light is 0.6: the rest is 0.8, of whose variance the camera has half."""
+    of_before = one_sigma_of_each(light_sigma_px=0.6, noise_shares={"light": 0.36, "processing": 0.32})
+    write_decoded(tmp_path / "decoded.npz", of_before)
+    found = read_decoded(tmp_path / "decoded.npz")
+    np.testing.assert_allclose([found.sigma_u_px, found.sigma_v_px], 0.8, rtol=1e-6)
+    assert found.light_sigma_px == 0.6
+    assert found.noise_shares == {"processing": pytest.approx(0.5)}
 
 
 def test_prewarp(tmp_path: Path) -> None:

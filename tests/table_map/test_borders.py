@@ -68,6 +68,22 @@ def folded(fold_deg: float, *, twist: float = 0.0, bend: float = 0.0, by_zone: b
     return Folded(design=build_model(rig, meshes={}), built=built, line=(low, high), samples=samples)
 
 
+def jump_of_planes(scene: Folded, border: Border, fold_deg: float) -> tuple[int, float]:
+    """The stretch in the middle of a fold, and the jump there, mm: the law of reflection at the two planes."""
+    panels = [np.array(p) for p in roof(fold_deg, foot_mm=FOOT_MM, top_mm=TOP_MM)]
+    mirror, lens = scene.built.mirror, scene.built.projector.placement.position_mm
+    middle = ENDS_MM.mean(axis=0) @ mirror.rotation.T + mirror.position_mm
+    ray = (middle - lens) / np.linalg.norm(middle - lens)
+    landed = []
+    for corners in panels:
+        normal = np.cross(corners[1] - corners[0], corners[3] - corners[0]) @ mirror.rotation.T
+        normal /= np.linalg.norm(normal)
+        away = ray - 2.0 * (ray @ normal) * normal
+        landed.append((middle - middle[2] * away / away[2])[:2])
+    nearest = int(np.argmin(np.linalg.norm(border.line_px - scene.on_the_line().mean(axis=0), axis=-1)))
+    return nearest, float(np.linalg.norm(landed[1] - landed[0]))
+
+
 @pytest.mark.parametrize(
     ("fold_deg", "twist", "bend"), [(0.3, 0.0, 0.0), (-0.8, 0.1, 0.0), (3.0, 0.0, 2e-4), (20.0, 0.0, 0.0)]
 )
@@ -90,6 +106,9 @@ def test_the_line_is_where_the_plane_through_lens_and_fold_meets_the_picture(
         landed = scene.built.trace(scene.samples.pixels_px[here], zone=zone, extended=True).table_mm
         assert np.percentile(np.linalg.norm(landed - scene.samples.table_mm[here], axis=-1), 99.9) < 0.3  # mm
         assert here.sum() > 10_000
+    if not twist and not bend:
+        nearest, wanted_mm = jump_of_planes(scene, border, fold_deg)
+        assert border.jump_mm[nearest] == pytest.approx(wanted_mm, rel=0.03)
 
 
 @pytest.fixture(scope="module")
@@ -137,21 +156,10 @@ def test_a_ripple_along_the_line_moves_it_as_half_a_beam_fades_it(blurred: tuple
     assert wider.borders[0].sigma_px == pytest.approx(np.hypot(border.sigma_px, wanted_mm / 0.5), rel=0.01)
 
 
-def test_the_jump_is_that_of_two_plane_mirrors(blurred: tuple[Folded, Border]) -> None:
-    """Closed form: the law of reflection at the two planes through the fold."""
+def test_blur_does_not_draw_the_jump(blurred: tuple[Folded, Border]) -> None:
     scene, border = blurred
-    panels = [np.array(p) for p in roof(3.0, foot_mm=FOOT_MM, top_mm=TOP_MM)]
-    mirror, lens = scene.built.mirror, scene.built.projector.placement.position_mm
-    middle = ENDS_MM.mean(axis=0) @ mirror.rotation.T + mirror.position_mm
-    ray = (middle - lens) / np.linalg.norm(middle - lens)
-    landed = []
-    for corners in panels:
-        normal = np.cross(corners[1] - corners[0], corners[3] - corners[0]) @ mirror.rotation.T
-        normal /= np.linalg.norm(normal)
-        away = ray - 2.0 * (ray @ normal) * normal
-        landed.append((middle - middle[2] * away / away[2])[:2])
-    nearest = np.argmin(np.linalg.norm(border.line_px - scene.on_the_line().mean(axis=0), axis=-1))
-    assert border.jump_mm[nearest] == pytest.approx(np.linalg.norm(landed[1] - landed[0]), rel=0.03)
+    nearest, wanted_mm = jump_of_planes(scene, border, 3.0)
+    assert border.jump_mm[nearest] == pytest.approx(wanted_mm, rel=0.03)
 
 
 def test_the_map_is_right_up_to_the_line() -> None:
@@ -262,9 +270,9 @@ def profile_of(line_px: float, width_px: float, gap: tuple[float, float]) -> Lig
 
 
 def test_a_profile_of_light_tells_its_middle_and_a_gap_tells_its_ends() -> None:
-    found, variance, _ = line_by_light(profile_of(3.3, 2.5, (0.0, 0.0)), 1, 16.0)
+    found, variance, _ = line_by_light(profile_of(3.3, 2.5, (0.0, 0.0)), 1, 16.0, 2.5)
     assert found[0] == pytest.approx(3.3, abs=0.05)
     assert variance[0] < 0.1**2
-    found, variance, _ = line_by_light(profile_of(1.0, 0.1, (-4.0, 6.0)), 1, 16.0)
+    found, variance, _ = line_by_light(profile_of(1.0, 0.1, (-4.0, 6.0)), 1, 16.0, 0.1)
     assert found[0] == pytest.approx(1.0, abs=0.7)  # the middle of the gap
     assert variance[0] == pytest.approx(10.0**2 / 12.0, rel=0.3)  # of an even distribution over ten pixels

@@ -8,7 +8,7 @@ from scipy.special import ndtr
 from rigwarp.geometry import Array
 from rigwarp.table_map import Samples, fit_table_map, mounting_tolerances
 from rigwarp.table_map.borders import Borders
-from rigwarp.table_map.rims import Rims, find_rims, find_seen
+from rigwarp.table_map.rims import Rims, Seen, find_rims, find_seen
 from rigwarp.tracing import build_model
 
 SHAPE = (240, 320)
@@ -66,6 +66,20 @@ def test_samples_that_end_in_full_light_are_no_end_of_the_mirror() -> None:
 def test_what_is_seen_everywhere_has_no_end() -> None:
     pixels, _ = scattered(5)
     assert rims_of(pixels, np.full(len(pixels), 0.4)) is None
+
+
+def test_sigma_beside_a_rim_is_what_a_disk_cut_straight_lands_aside() -> None:
+    """Share and centroid of a disk cut at t radii from its middle, in closed form, aside along one axis."""
+    t = np.linspace(0.0, 0.6, 31)
+    share = 1.0 - (np.arccos(t) - t * np.sqrt(1.0 - t**2)) / np.pi
+    aside_mm = 0.2 * 2.0 * (1.0 - t**2) ** 1.5 / (3.0 * np.pi * share)
+    seen = Seen(square_px=1.0, here=np.ones((1, len(t)), bool))
+    at = np.stack([np.arange(len(t)), np.zeros(len(t))], axis=-1)
+    rims = Rims(seen=seen, share=share[None], gone=np.zeros((1, len(t)), bool))
+    assert not rims.drawn_mm2(at).any()
+    found = np.sqrt(rims.measured(at, np.stack([aside_mm, np.zeros(len(t))], axis=-1)).drawn_mm2(at))
+    per_axis = aside_mm / np.sqrt(2.0)
+    assert np.all((found > per_axis) & (found < 1.4 * per_axis))
 
 
 def test_the_map_ends_at_a_hole_that_the_design_does_not_have() -> None:

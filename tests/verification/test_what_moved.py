@@ -95,16 +95,37 @@ def test_single_wrong_dots_do_not_matter(rig):
     assert np.degrees(np.linalg.norm(found.motions[0].turn_rad)) == pytest.approx(0.2, abs=0.02)
 
 
+def dented(spots, middle, *, width, by):
+    """(K, 2) by what dots are off where the light meets a dent: as much together as some of them lie alike."""
+    off = (spots - spots.mean(axis=0)) / np.ptp(spots, axis=0) - middle
+    return by * off * np.exp(-np.sum(off**2, axis=-1, keepdims=True) / (2.0 * width**2))
+
+
 def test_a_dent_that_the_light_meets_elsewhere_is_no_second_motion(rig):
     """Some dots are off together by what the model does not know: that tells nothing about the mirror."""
     model, pixels, zone = rig
     shifts = np.zeros(12)
     shifts[0] = 1.0
     spots = trace_zones(model, pixels, zone)
-    off = (spots - spots.mean(axis=0)) / np.ptp(spots, axis=0) - [0.15, 0.1]
-    dent = 10.0 * off * np.exp(-np.sum(off**2, axis=-1, keepdims=True) / (2.0 * 0.1**2))  # 0.6 mm, a third of the dots
+    dent = dented(spots, [0.15, 0.1], width=0.1, by=10.0)  # 0.6 mm, a third of the dots
     found = explain_shift(model, shifted(rig, shifts, extra=dent))
     assert found.moved in ("projector", "projector or mirror")
     motion = found.motions[0]
     assert motion.part == "projector"
     np.testing.assert_array_less(np.abs(motion.shift_mm - shifts[:3]), 3.3 * motion.shift_sigma_mm + 1e-3)
+
+
+def test_whether_it_was_a_turn_or_a_shift_is_left_open_where_a_dent_hides_it(rig):
+    """A turn beside a dent, which a shift explains as well: told as a pure shift it was 16 sigmas off."""
+    model, pixels, zone = rig
+    random = np.random.default_rng(22)
+    shifts = np.zeros(12)
+    shifts[9:11] = np.radians(0.15) * random.normal(size=3)[:2]
+    spots = trace_zones(model, pixels, zone)
+    dent = dented(spots, random.uniform(-0.35, 0.35, 2), width=random.uniform(0.06, 0.15), by=random.uniform(2, 12))
+    found = explain_shift(model, shifted(rig, shifts, seed=22, extra=dent))
+    (motion,) = (one for one in found.motions if one.part == "mirror")
+    off = np.concatenate([motion.shift_mm, motion.turn_rad - shifts[9:]])
+    sigma = np.concatenate([motion.shift_sigma_mm, motion.turn_sigma_rad])
+    assert np.all(np.abs(off) < 3.3 * sigma + 1e-3)
+    assert np.all(sigma > 0.0)

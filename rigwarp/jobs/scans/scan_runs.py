@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rigwarp.capture import Recorded, can_resume, import_frames, record_scan, recorded_frames, resume_scan
 from rigwarp.decode import Decoded, Reason
 from rigwarp.devices import Bench, OneShotCamera
-from rigwarp.errors import DeviceError
+from rigwarp.errors import DeviceError, InputError, MeasurementError
 from rigwarp.files import (
     RigFolder,
     continued_run,
@@ -29,6 +29,7 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, PATTERNS_FILE, SCANS,
 from rigwarp.files.records import ScanSettings
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.scans.zones import zones_then
 from rigwarp.patterns import PatternSet, make_set
 from rigwarp.table_map import check_orientation
 from rigwarp.words import short_number
@@ -37,6 +38,7 @@ DEFAULT_SET = "fast"
 SLOW_SET = "short"
 """For a camera that takes longer than `SLOW_S` for each photograph."""
 SLOW_S = 1.0
+_OWN_ZONE = 0.5  # of the positions decoded from photographs of one zone, at least
 _BLUR_FRAMES = 2  # photographed for the blur, beside the set's own
 COMMAND = "scan"
 """What start.json calls a scan that was taken with a display and a camera."""
@@ -210,6 +212,11 @@ def import_scan(
     """
     start = time.monotonic()
     read_patterns(source / PATTERNS_FILE)  # a foreign folder is refused before a run is begun
+    if (source / ZONES_FILE).is_file() and "zone" not in (note or {}):
+        raise InputError(
+            f"{source}: found the photographs of one zone, expected those of all zones of the mirror. Import the "
+            f"folder above: rigwarp scan {folder.root} --import {source.absolute().parent}"
+        )
     with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name, **(note or {})}) as run:
         with progress.stage(len(list(source.glob("frames/*"))), "Importing") as advance:
             imported = import_frames(source, run, folder.rig, advance=advance, mend=mend)
@@ -218,6 +225,8 @@ def import_scan(
         taken = _decode_into(run, imported.recorded, start, mended=imported.mended)
         if RAISED not in (note or {}):
             _check_orientation(folder, taken.decoded)
+        if "zone" in (note or {}):
+            _check_zone(zones_then(folder, run), int(note["zone"]), taken.decoded, source)
         return taken
 
 
@@ -226,6 +235,19 @@ def _check_orientation(folder: RigFolder, decoded: Decoded) -> None:
     if (folder.root / CAMERA_FILE).exists():
         camera = read_camera(folder.root / CAMERA_FILE)
         check_orientation(decoded, camera, design_map(folder), folder.rig.table.height_mm)
+
+
+def _check_zone(zone_map: NDArray[np.int16], zone: int, decoded: Decoded, source: Path) -> None:
+    """MeasurementError for photographs that show another zone (H, W) lit than the one whose folder they lie in."""
+    height, width = zone_map.shape
+    u = np.clip(np.rint(decoded.u_px[decoded.valid]), 0, width - 1).astype(int)
+    v = np.clip(np.rint(decoded.v_px[decoded.valid]), 0, height - 1).astype(int)
+    seen = np.bincount(zone_map[v, u][zone_map[v, u] >= 0], minlength=zone + 1)
+    if len(u) and seen[zone] < _OWN_ZONE * len(u):
+        raise MeasurementError(
+            f"{source}: the photographs show zone {int(np.argmax(seen))} lit, expected zone {zone}. Put the "
+            "photographs of each zone into the folder of its own number (were two folders exchanged?) and import again."
+        )
 
 
 def set_for(folder: RigFolder, name: str, blur_px: float | None, exposures: int = 1) -> PatternSet:
@@ -244,12 +266,13 @@ def _decode_into(run: Path, recorded: Recorded, start: float, *, mended: str = "
 
 
 def scan_figures(decoded: Decoded) -> dict[str, object]:
-    """What the scan says of itself: pixels per reason, and the median uncertainty."""
+    """What the scan says of itself: pixels per reason, and the median uncertainty with what neighbours share of it."""
     counts = [np.count_nonzero(decoded.reason == reason) for reason in Reason]
     sigma = np.hypot(decoded.sigma_u_px[decoded.valid], decoded.sigma_v_px[decoded.valid]) / np.sqrt(2.0)
+    own_px = np.median(sigma) if sigma.size else np.nan
     return {
         "pixels": {reason.name.lower(): int(counts[reason]) for reason in Reason},
-        "median_sigma_px": float(np.median(sigma)) if sigma.size else float("nan"),
+        "median_sigma_px": float(np.linalg.norm([own_px, decoded.light_sigma_px, decoded.bands_sigma_px])),
         "response_shape": decoded.response.shape,
         "moved_share": decoded.moved_share,
         "folded": decoded.folded or None,

@@ -152,10 +152,11 @@ def import_scans(
         return [import_scan(progress, folder, source, note=note, mend=mend)]
     zones = _Zones(group=secrets.token_hex(4), numbers=sorted(parts), map=zones_of(folder), note=note or {})
     for part in parts.values():  # before the first of many photographs is read
-        read_patterns(part / PATTERNS_FILE)
+        count, first = len(read_patterns(part / PATTERNS_FILE).frames), parts[zones.numbers[0]].name
         if not (part / FRAMES).is_dir():
             raise InputError(
-                f"{part / FRAMES}: found no such folder, expected the photographs of this zone's patterns."
+                f"{part / FRAMES}: found no such folder, expected the {count} photographs of this zone's patterns. "
+                f"Share a sequence of all zones out: the first {count} belong to {first}, and so on."
             )
     return [import_scan(progress, folder, parts[n], note=zones.part(n), mend=mend) for n in zones.numbers]
 

@@ -29,6 +29,10 @@ _GROSS = 10.0  # times the usual distance from the design: somebody else's light
 _CLEAR = 0.5  # of the half width: from there on the blur draws no position to the light
 _LIGHT_DEGREE = 2
 _ROUNDS = 2
+_RIPPLED_PX = 0.15  # spread of samples beside a stiff surface: a rippled one is followed
+_FRONTS = 14  # steps from half a width inside to half a width outside, and ...
+_DRAWN_PX = 2.5  # by which blur draws a position near the line
+_FOLLOWED = 0.6  # ... how much of the half width behind tells where a surface goes on to
 _SIGMAS = 8.0  # from a surface, or ...
 _STRAY_PX = 1.0  # ... this many pixels' light: what blur and a mask's edge do to positions
 _APART = 3.0  # an explanation counts when the other is so many times as far off
@@ -149,20 +153,21 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     sides = [usable & (distance < -band.half_px), usable & (distance > band.half_px)]
     if min(np.count_nonzero(side) for side in sides) < _FEWEST:
         return None
-    own, patches = _explained(samples, off, sides, usable, distance)
+    own, patches = _explained(samples, off, sides, usable, distance, band.half_px)
     jump = _jump(model, band, patches)
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
         return _as_designed(model, band, samples, distance, jump)
     share = _share(samples, own, sides)
+    beam_px = _beam_px(model, band)
     telling = [o & ~elsewhere for o in own]
-    terms, sigma_px = _line(band, samples, distance, telling, share)
+    terms, sigma_px = _line(band, samples, distance, telling, share, beam_px)
     corrections = patches
     if min(np.count_nonzero(side) for side in telling) >= _FEWEST:
         margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
         clear_px = _CLEAR * band.half_px
         clear = _clear_of(margin_px, clear_px, samples, off, telling, patches)
         sent = band.distance(_sent_from(samples, off, telling, clear, clear_px))
-        terms, sigma_px = _line(band, samples, sent, telling, share)
+        terms, sigma_px = _line(band, samples, sent, telling, share, beam_px)
         corrections = clear[0]
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
     rippled_px = max(p.spread for p in patches) / _pitch_mm(samples, sides[0])
@@ -175,7 +180,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
 
 
 def _explained(
-    samples: Samples, off: list[Array], sides: list[BoolArray], usable: BoolArray, distance: Array
+    samples: Samples, off: list[Array], sides: list[BoolArray], usable: BoolArray, distance: Array, half_px: float
 ) -> tuple[list[BoolArray], list[Patch]]:
     """Which samples each zone's surface explains, and the surfaces."""
     own = sides
@@ -189,7 +194,37 @@ def _explained(
             usable & near[0] & (_APART * left[0] < left[1]),
             usable & near[1] & (_APART * left[1] < left[0]),
         ]
+    if max(p.spread for p in patches) < _RIPPLED_PX * stray_mm / _STRAY_PX:
+        return own, patches
+    for number, (values, sign) in enumerate(zip(off, (-1.0, 1.0), strict=True)):
+        told = usable & (_APART * stray_mm < left[1 - number])
+        own[number] = _followed(at, values, own[number], sign * distance, told, stray_mm, half_px)
     return own, patches
+
+
+def _followed(
+    pixels_px: Array,
+    off_mm: Array,
+    own: BoolArray,
+    depth_px: Array,
+    told: BoolArray,
+    stray_mm: float,
+    half_px: float,
+) -> BoolArray:
+    """(N,) which samples are a zone's if its surface is followed from well inside, step by step, towards the other.
+
+    A rippled surface goes elsewhere than a stiff one that was fitted further inside. `told` are clear of the other's.
+    """
+    found = own & (depth_px > half_px)
+    step = 2.0 * half_px / _FRONTS
+    for front in half_px - step * np.arange(_FRONTS + 1):
+        known = found & (depth_px < front + _FOLLOWED * half_px)
+        if np.count_nonzero(known) >= _FEWEST:
+            patch = fit_patch(pixels_px, off_mm, known, degree=_DEGREE)
+        here = np.flatnonzero(told & (depth_px <= front) & (depth_px > front - step))
+        left = np.linalg.norm(off_mm[here] - patch.value(pixels_px[here]), axis=-1)
+        found[here[left < max(_SIGMAS * patch.spread, _DRAWN_PX * stray_mm)]] = True
+    return own | found
 
 
 def _clear_of(
@@ -238,6 +273,13 @@ def _pitch_mm(samples: Samples, side: BoolArray) -> float:
     """About how far apart the light of neighbouring projector pixels lies."""
     plane = fit_patch(samples.pixels_px, samples.table_mm, side, degree=1)
     return float(np.sqrt(np.abs(np.linalg.det(plane.coefficients[1:] / plane.size_px))))
+
+
+def _beam_px(model: OpticalModel, band: Band) -> float:
+    """About how wide, 1-sigma, the projector's beam is where it meets the mirror, in pixels across the border."""
+    at = band.centres_px()
+    ends = [model.trace(at + s * band.across(at), zone=band.zones[0], extended=True).mirror_mm for s in (0.5, -0.5)]
+    return float(np.sqrt(BEAM_MM2) / np.nanmedian(np.linalg.norm(ends[0] - ends[1], axis=-1)))
 
 
 def _jump(model: OpticalModel, band: Band, patches: list[Patch]) -> Array:
@@ -297,7 +339,9 @@ def _border(
     )
 
 
-def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array) -> tuple[Array, Array]:
+def _line(
+    band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array, beam_px: float
+) -> tuple[Array, Array]:
     """Terms of the smooth line, and (n,) its 1-sigma at each stretch, px."""
     known = (own[0] | own[1]) & np.isfinite(share) & np.isfinite(distance)
     profile = LightProfile(
@@ -308,7 +352,7 @@ def _line(band: Band, samples: Samples, distance: Array, own: list[BoolArray], s
         cut=samples.cut[known],
     )
     centres = band.centres_px()
-    found, variance, drawn_px = line_by_light(profile, len(centres), band.half_px)
+    found, variance, drawn_px = line_by_light(profile, len(centres), band.half_px, beam_px)
     basis = _line_basis(band, centres)
     prior = np.concatenate([np.full(n + 1, s * band.half_px) for n, s in enumerate(_LINE_PRIOR)])
     weight = np.ones(len(centres))

@@ -10,14 +10,22 @@ likelihood over all places the line might have, which is flat over a gap in the 
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 from scipy.special import ndtr
 
 from rigwarp.geometry import Array, BoolArray, IntArray
 
 _STEPS = 100  # from one end of the strip to the other
 _FINE = 5  # times as many for the answer
-_WIDTHS_PX = np.array([0.4, 0.8, 1.5, 2.5, 4.0, 6.0, 9.0, 14.0])
-_SHARE_SIGMA = 0.08  # at least: a beam is no Gaussian, and the table's texture shines through; ripple gathers light
+_WIDTHS_PX = np.array([0.4, 0.8, 1.5, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0])
+_SHARE_SIGMA = 0.08  # a beam is no Gaussian, and the table's texture shines through
+_MIXED = 0.3  # of the light, 1-sigma, where all samples but a few are lost
+_DIM = 0.2  # of the light: less is lost because it is dim
+_BEAM = 0.5  # 1-sigma of the logarithm of a beam's width
+_GAINS = np.geomspace(0.4, 2.5, 13)  # of the light beside the line, on which waves longer than the strip leave no trace
+_GAIN, _GAIN_UNEVEN = 0.1, 1.5  # 1-sigma of its logarithm: always, and times the unevenness that is seen
+_LOCAL = 3.0  # transition widths from the line
+_SHAPE = 0.25  # of the width, 1-sigma, by which one zone's half of the light may lie beyond the line
 _MOST = 3.0  # sigmas: further off is something else
 _TORN, _TORN_PX = 2.0, 3.0  # sigmas and pixels by which the zones may disagree about the line
 _FEWEST = 3  # samples for a mean
@@ -44,28 +52,38 @@ class LightProfile:
     cut: BoolArray
 
 
-def line_by_light(profile: LightProfile, stretches: int, half_px: float) -> tuple[Array, Array, float]:
+def line_by_light(profile: LightProfile, stretches: int, half_px: float, beam_px: float) -> tuple[Array, Array, float]:
     """(n,) distance of the built border from the designed one at each stretch, its variance, px^2, and by how much, px,
-    ripple along the border may draw all of them to one side.
+    light that is uneven alike along the border may draw all of them to one side.
 
     Notes
     -----
-    Posterior mean and variance over a grid of places; the width of the transition, common to all, is the likeliest.
+    Posterior mean and variance over a grid of places; the width of the transition, common to all, is the likeliest,
+    beams being about `beam_px` wide (1-sigma).
     """
-    bins = _binned(profile, 2.0 * half_px / _STEPS)
+    bins = _binned(profile, 2.0 * half_px / _STEPS, half_px)
     few, places = (np.linspace(-half_px, half_px, n + 1) for n in (_STEPS, _FINE * _STEPS))
-    sigma = _uneven(bins, half_px)
-    least = [_costs(bins, few, width, stretches, sigma).min(axis=1).sum() for width in _WIDTHS_PX]
+    uneven = _uneven(bins, half_px)
+
+    def by_zone(second: bool, where: Array, width: float) -> Array:
+        return _costs(bins.of(second), where, width, stretches, uneven)
+
+    least = [
+        (by_zone(False, few, width) + by_zone(True, few, width)).min(axis=1).sum()
+        + (np.log(width / beam_px) / _BEAM) ** 2
+        for width in _WIDTHS_PX
+    ]
     width = float(_WIDTHS_PX[int(np.argmin(least))])
     prior = (places / (_PRIOR * half_px)) ** 2
-    mean, variance = _posterior(_costs(bins, places, width, stretches, sigma) + prior, places)
-    each = [_posterior(_costs(bins.of(s), places, width, stretches, sigma) + prior, places) for s in (False, True)]
+    zones = [by_zone(s, places, width) for s in (False, True)]
+    mean, variance = _posterior(zones[0] + zones[1] + prior, places)
+    each = [_posterior(one + prior, places) for one in zones]
     apart = each[1][0] - each[0][0]
     # light that fades before the line, from both sides: it is somewhere in between
     torn = np.abs(apart) > np.maximum(_TORN * np.sqrt(each[0][1] + each[1][1]), _TORN_PX)
     mean = np.where(torn, 0.5 * (each[0][0] + each[1][0]), mean)
     variance = np.where(torn, apart**2 / 12.0, variance)
-    return mean, variance, _drawn_px(bins, half_px, width)
+    return mean, variance, _drawn_px(bins, half_px, width, uneven, mean)
 
 
 def _posterior(cost: Array, places: Array) -> tuple[Array, Array]:
@@ -78,57 +96,94 @@ def _posterior(cost: Array, places: Array) -> tuple[Array, Array]:
 
 @dataclass(frozen=True, kw_only=True)
 class _Bins:
-    """Averages over steps of the distance: (K,) each."""
+    """Averages over steps of the distance: (K,) each; `lost` is the share of the usual samples that are missing."""
 
     distance_px: Array
     stretch: IntArray
     second: BoolArray
     share: Array
     cut: BoolArray
+    lost: Array
 
     def of(self, second: bool) -> "_Bins":
         """Those of one zone."""
         kept = self.second == second
         return _Bins(**{name: values[kept] for name, values in vars(self).items()})
 
+    def variance(self, uneven: float) -> Array:
+        """(K,) of shares: a beam is no Gaussian; what ripple gathers it takes from all the light that is there; where
+        samples are lost two zones' light has mixed, and what was decoded may have some of both."""
+        return np.asarray(_SHARE_SIGMA**2 + (uneven * self.share) ** 2 + (_MIXED * self.lost) ** 2)
 
-def _binned(profile: LightProfile, step: float) -> _Bins:
+
+def _binned(profile: LightProfile, step: float, half_px: float) -> _Bins:
     column = np.floor(profile.distance_px / step).astype(int)
     column -= column.min(initial=0)
     shape = (int(profile.stretch.max(initial=0)) + 1, 2, 2, int(column.max(initial=0)) + 1)
     number = np.ravel_multi_index((profile.stretch, profile.second, profile.cut, column), shape)
     count = np.bincount(number)
-    known = np.flatnonzero(count >= _FEWEST)
-    share, distance = (np.bincount(number, v)[known] / count[known] for v in (profile.share, profile.distance_px))
-    stretch, second, cut, _ = np.unravel_index(known, shape)
-    return _Bins(distance_px=distance, stretch=stretch, second=second > 0, share=np.clip(share, 0.0, 1.0), cut=cut > 0)
+    there = np.flatnonzero(count)
+    count = count[there]
+    share, distance = (np.bincount(number, v)[there] / count for v in (profile.share, profile.distance_px))
+    known = count >= _FEWEST
+    inside = known & (np.abs(distance) > half_px)
+    usual = np.median(count[inside]) if inside.any() else 1.0
+    stretch, second, cut, _ = np.unravel_index(there[known], shape)
+    return _Bins(
+        distance_px=distance[known],
+        stretch=stretch,
+        second=second > 0,
+        share=np.clip(share[known], 0.0, 1.0),
+        cut=cut > 0,
+        lost=np.clip(1.0 - count[known] / usual, 0.0, 1.0),
+    )
 
 
 def _uneven(bins: _Bins, half_px: float) -> float:
-    """1-sigma of shares where all of the light is one zone's."""
+    """1-sigma of the gain of the light where all of it is one zone's, beyond what shares are off anyway."""
     inside = (np.abs(bins.distance_px) > half_px) & ~bins.cut
-    return max(_SHARE_SIGMA, float(np.sqrt(np.mean((bins.share[inside] - 1.0) ** 2)))) if inside.any() else _SHARE_SIGMA
+    square = float(np.mean((bins.share[inside] - 1.0) ** 2)) if inside.any() else 0.0
+    return float(np.sqrt(max(square - _SHARE_SIGMA**2, 0.0)))
 
 
-def _drawn_px(bins: _Bins, half_px: float, width: float) -> float:
-    """1-sigma by which light that is uneven alike all along the border shifts where a half of it is left."""
+def _drawn_px(bins: _Bins, half_px: float, width: float, uneven: float, line_px: Array) -> float:
+    """1-sigma by which what is alike all along the border shifts the line: a gain of each zone's light, mixtures,
+    and the beam's shape.
+
+    Shares F(x / width) that are off by e, with weights w, move it by sum(w f e) / sum(w f^2), f being the slope of F.
+    """
     inside = (np.abs(bins.distance_px) > half_px) & ~bins.cut
     column = np.unique(np.rint(bins.distance_px[inside]), return_inverse=True)[1].ravel()
     if not column.size:
         return 0.0
     count = np.bincount(column)
     off = np.bincount(column, bins.share[inside] - 1.0) / count
-    uneven = max(float(np.average(off**2, weights=count)) - (_SHARE_SIGMA / 2.0) ** 2, 0.0)
-    # the share falls by 1 / (sqrt(2 pi) width) per pixel where it is one half
-    return float(np.sqrt(2.0 * np.pi * uneven)) * width
+    alike = max(float(np.average(off**2, weights=count)) - (_SHARE_SIGMA / 2.0) ** 2, 0.0)
+    beyond = (bins.distance_px - line_px[bins.stretch]) / width
+    slope = np.exp(-0.5 * beyond**2) / np.sqrt(2.0 * np.pi)
+    weight = np.where(~bins.cut & (np.abs(beyond) < _LOCAL), slope, 0.0) / bins.variance(uneven)
+    errors = [
+        np.where(bins.second == second, error, 0.0)
+        for second in (False, True)
+        for error in (np.sqrt(alike) * bins.share, _MIXED * bins.lost * (bins.share > _DIM))
+    ]
+    errors.append(np.where(bins.second, -_SHAPE, _SHAPE) * slope)  # both zones' light reaches too far: that cancels
+    return float(width * np.linalg.norm([weight @ one for one in errors]) / max(float(weight @ slope), 1e-12))
 
 
-def _costs(bins: _Bins, places: Array, width: float, stretches: int, sigma: float) -> Array:
-    """(n, P) what the line at each of the places costs, stretch by stretch."""
-    by_second = ndtr((bins.distance_px[:, None] - places) / width)
-    wanted = np.where(bins.second[:, None], by_second, 1.0 - by_second)
-    off = (bins.share[:, None] - wanted) / sigma
-    off = np.where(bins.cut[:, None], np.maximum(off, 0.0), off)
-    cost = np.zeros((stretches, len(places)))
-    np.add.at(cost, bins.stretch, np.minimum(off**2, _MOST**2))
+def _costs(bins: _Bins, places: Array, width: float, stretches: int, uneven: float) -> Array:
+    """(n, P) what the line at each of the places costs by one zone's light, stretch by stretch, its gain left open."""
+    beyond = (bins.distance_px[:, None] - places) / width
+    beyond = np.where(bins.second[:, None], beyond, -beyond)
+    whole = ndtr(beyond)
+    near = beyond < _LOCAL
+    sigma = np.sqrt(bins.variance(uneven))[:, None]
+    cost = np.full((stretches, len(places)), np.inf)
+    for gain in _GAINS:
+        off = (bins.share[:, None] - np.where(near, gain * whole, whole)) / sigma
+        off = np.where(bins.cut[:, None], np.maximum(off, 0.0), off)
+        summed = sparse.csr_matrix(
+            (np.ones(len(bins.share)), (bins.stretch, np.arange(len(bins.share)))), shape=(stretches, len(bins.share))
+        ) @ np.minimum(off**2, _MOST**2)
+        cost = np.minimum(cost, summed + (np.log(gain) / np.hypot(_GAIN, _GAIN_UNEVEN * uneven)) ** 2)
     return cost

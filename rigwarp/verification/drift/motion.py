@@ -167,13 +167,13 @@ def _verdict(chi: dict[str, float], left_mm: float) -> Moved:
 
 
 def _motions(fitter: "_Fitter", name: str, fit: _Fit, noise: float) -> list[PartMotion]:
-    """The motions of an explanation; a pure shift or a pure turn where that explains as much."""
+    """The motions of an explanation; a pure shift or a pure turn where that alone explains as much."""
     if name == "nothing":
         return []
     if name in _PARTS:
         halves = [fitter.fit(_PARTS[name][:3]), fitter.fit(_PARTS[name][3:])]
-        plain = min(halves, key=lambda half: half.chi_squared)
-        fit = plain if plain.chi_squared - fit.chi_squared < _DECISIVE * noise**2 else fit
+        as_good = [half for half in halves if half.chi_squared - fit.chi_squared < _DECISIVE * noise**2]
+        fit = as_good[0] if len(as_good) == 1 else fit  # either would do: which it was is not told
     sigma = np.zeros(12)
     alone = noise * np.sqrt(np.diag(fit.covariance)[: len(fit.free)])
     sigma[list(fit.free)] = np.maximum(alone, fitter.sigma_together(fit))
