@@ -21,6 +21,7 @@ from rigwarp.samples.optical_slopes import (
 from rigwarp.samples.pair import Pair, compare_pair
 from rigwarp.samples.refusals import refuse_no_mirror, refuse_odd, refuse_unlike
 from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
+from rigwarp.samples.screen_grain import refuse_moved_camera
 from rigwarp.samples.specks import Specks, seen_twice
 
 LEGS = ("R1", "S1", "S2", "R2")
@@ -28,16 +29,17 @@ LEGS = ("R1", "S1", "S2", "R2")
 
 MOST_CLOSURE = 0.01
 MOST_SHIFT_PX = 0.1
-MOST_VEIL_SIGMA = 0.001
-"""Of a veil that is told: within two of it are 0.2 % of the light."""
+MOST_VEIL_SIGMA = 0.0008
+"""Of a veil that is told: within two and a half of it are 0.2 % of the light."""
 _CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: even within half the closure
-_MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
+_MOVED_MM = 10.0  # dust of 0.4 mm under one of three feet; more, and the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
 _SCALE = 0.007  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
-_WAVES = 0.03  # of the part that visible waves make; this and the next two from known pieces (bench_samples.py)
+_WAVES = 0.03  # of the part that visible waves make; this and the next four from known pieces (bench_samples.py)
+_COMPANIONS = 1.2  # times what index, thickness and angle leave in doubt: waves part companions unlike the main beam
 _LEAST_MM2 = 0.0002
-_GLARE: Array = np.array([6e-4, 3.5e-4, 2e-4, 1.2e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
-_CROWDED = 0.35  # of the veil, times how much waves crowd the light around the discs that it comes from
+_GLARE: Array = np.array([6e-4, 2e-4, 1.3e-4, 1e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
+_CROWDED: Array = np.array([0.24, 0.24, 0.24, 0.12, 0.12])  # of the veil, times how waves crowd light around the discs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,12 +50,10 @@ class Closure:
     ----------
     log_ratio : (3,) ln R2/R1. shift_px : rms projector pixels by which its light lands elsewhere, beside a shift of
         the whole picture (which the seat's own unevenness makes).
-    whole_shift_mm : of the whole picture.
     """
 
     log_ratio: Array
     shift_px: float
-    whole_shift_mm: float
 
     @property
     def good(self) -> bool:
@@ -111,6 +111,7 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     """
     nodes = nodes_of(bench, legs["R1"])
     closure = closure_of(bench, legs["R1"], legs["R2"])
+    refuse_moved_camera(legs)
     for which in "12":
         refuse_no_mirror(sheet, legs[f"S{which}"], legs[f"R{which}"], f"S{which}")
     pairs = (_mirror_pair(bench, sheet, legs, "1", nodes), _mirror_pair(bench, sheet, legs, "2", nodes))
@@ -126,7 +127,7 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     variance_own = np.array([[blur.added.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
     square, waves = variance.mean(axis=0), np.mean([[blur.waves_mm2 for blur in pair.blur] for pair in pairs], axis=0)
     # waves crowd light and are no normal spread, and a sheet's companions are taken out by a model
-    model = np.hypot(_SCALE * square, _WAVES * waves) ** 2 + np.array([pairs[0].companions_mm2, 0.0]) ** 2
+    model = np.hypot(_SCALE * square, _WAVES * waves) ** 2 + np.array([_COMPANIONS * pairs[0].companions_mm2, 0.0]) ** 2
     square_sigma = np.sqrt(_pair_variance(variance, variance_own) + model + _LEAST_MM2**2)
     mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
@@ -207,7 +208,6 @@ def closure_of(bench: SampleBench, first: Leg, second: Leg) -> Closure:
     return Closure(
         log_ratio=np.array(logs),
         shift_px=float(np.sqrt(np.mean(rest**2)) / bench.pixel_mm),
-        whole_shift_mm=float(np.hypot(*whole)),
     )
 
 

@@ -18,7 +18,8 @@ _LEAST_KEPT = 0.5  # of a slope that the footprint leaves: less is not worth div
 
 _NO_SPREAD: Array = np.zeros(2)
 _ROUNDING = 1e-6
-_LENGTHS = 0.01  # 1-sigma share of what bench.toml says: the way to the screen, and the width of the picture
+_LENGTHS = 0.0105  # 1-sigma share of what bench.toml says: the way to the screen, and the width of the picture
+_CROWDED = 0.5  # of how waves stretch the picture, likewise; both from known pieces (bench_samples.py)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,7 +50,6 @@ class Form:
 
     bow_per_mm: Array
     bow_sigma_per_mm: float
-    residual_rad: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +77,7 @@ def without_form(slopes: Array, nodes: Nodes) -> tuple[Array, Form]:
     reach = float(min(np.std(x), np.std(y)))
     # neighbours share their errors: as many independent values as footprints of the longest waves, a dozen or so
     bow = np.array([fit[1, 0], fit[2, 1], 0.5 * (fit[2, 0] + fit[1, 1])])
-    return rest, Form(bow_per_mm=bow, bow_sigma_per_mm=residual / reach / np.sqrt(12.0), residual_rad=residual)
+    return rest, Form(bow_per_mm=bow, bow_sigma_per_mm=residual / reach / np.sqrt(12.0))
 
 
 def slope_bands(
@@ -124,9 +124,8 @@ def slope_bands(
         # the window leaves about a quarter of the cells independent; of a signal with noise on it, 2 s n is what varies
         cells = max(1.0, np.count_nonzero(inside) / 4.0)
         of_square = np.sqrt((4.0 * rms**2 * floor / 2.0 + floor**2) / cells)
-        sigma = np.hypot(
-            of_square / np.maximum(2.0 * rms, np.sqrt(np.maximum(of_square, 1e-18))), np.hypot(crowding, _LENGTHS) * rms
-        )
+        noisy = of_square / np.maximum(2.0 * rms, np.sqrt(np.maximum(of_square, 1e-18)))
+        sigma = np.hypot(noisy, np.hypot(_CROWDED * crowding, _LENGTHS) * rms)
         bands.append(SlopeBand(shortest_mm=shortest, longest_mm=longest_mm, rms_rad=rms, sigma_rad=sigma))
     return bands
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
+import numpy as np
 import pytest
 
 from rigwarp.as_built import AsBuilt
@@ -55,6 +56,9 @@ def test_the_material_explains_its_part(bench_once: Path, tmp_path: Path) -> Non
     assert [one.material_mrad for one in found] == pytest.approx([0.4, 0.5])
     assert "explains 0.4 of the 0.6 mrad" in found[0].sentence
     assert found[1].built_mrad == pytest.approx(0.889, abs=1e-3)
+    # 1 um of 20 mm: a peak slope of 0.3142 mrad, 0.2221 rms (closed form alone)
+    (long,) = material_shares(sample, built(ripple=SimpleNamespace(amplitude_um=1.0, period_mm=20.0)))
+    assert [long.built_mrad * np.sqrt(2.0), long.built_mrad] == pytest.approx([0.3142, 0.2221], abs=6e-5)
     assert material_shares(sample, None) == []
     assert material_shares(sample, built()) == []
     unnamed = replace(folder, rig=replace(folder.rig, mirror=replace(folder.rig.mirror, material=None)))
