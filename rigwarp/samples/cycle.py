@@ -18,8 +18,8 @@ from rigwarp.samples.optical_slopes import (
     slopes_of,
     without_form,
 )
-from rigwarp.samples.pair import Pair, compare_pair
-from rigwarp.samples.refusals import refuse_no_mirror, refuse_odd, refuse_unlike
+from rigwarp.samples.pair import Pair, compare_pair, log_reflectance
+from rigwarp.samples.refusals import refuse_no_mirror, refuse_odd, refuse_odd_light, refuse_unlike
 from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
 from rigwarp.samples.screen_grain import refuse_moved_camera
 from rigwarp.samples.specks import Specks, seen_twice
@@ -112,14 +112,12 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     nodes = nodes_of(bench, legs["R1"])
     closure = closure_of(bench, legs["R1"], legs["R2"])
     refuse_moved_camera(legs)
-    for which in "12":
-        refuse_no_mirror(sheet, legs[f"S{which}"], legs[f"R{which}"], f"S{which}")
+    # a steady drift is in either pair, once up and once down, and not in their mean
+    steady = np.array([[1.0], [-1.0]]) * closure.log_ratio / 3.0
+    _refuse_by_light(sheet, legs, nodes, steady)
     pairs = (_mirror_pair(bench, sheet, legs, "1", nodes), _mirror_pair(bench, sheet, legs, "2", nodes))
     logs = np.array([pair.log_ratio for pair in pairs])
     own = np.array([pair.log_sigma for pair in pairs])
-    # a steady drift is in either pair, once up and once down, and not in their mean
-    steady = np.array([[1.0], [-1.0]]) * closure.log_ratio / 3.0
-    refuse_unlike(sheet, logs - steady)
     repeated = _pair_variance(logs - steady, own)
     log_sigma = np.sqrt(repeated + _drift_variance(closure, legs) + (_CURVE * logs.mean(axis=0)) ** 2)
     ratio = np.exp(logs.mean(axis=0))
@@ -160,6 +158,17 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         specks=seen_twice(pairs[0].specks, pairs[1].specks, bench.footprint_mm / 2.0),
         closure=closure,
     )
+
+
+def _refuse_by_light(sheet: Sheet, legs: dict[str, Leg], nodes: Nodes, steady: Array) -> None:
+    """Refuse what is no mirror or no repetition, before its picture is matched with the reference's."""
+    logs = []
+    for which in "12":
+        sample, reference = legs[f"S{which}"], legs[f"R{which}"]
+        refuse_no_mirror(sheet, sample, reference, f"S{which}")
+        logs.append(log_reflectance(sample, reference, nodes)[0])
+        refuse_odd_light(sheet, logs[-1], f"S{which}")
+    refuse_unlike(sheet, np.array(logs) - steady)
 
 
 def _drift_variance(closure: Closure, legs: dict[str, Leg]) -> Array:

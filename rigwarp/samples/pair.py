@@ -75,7 +75,7 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     nodes = nodes_of(bench, reference) if nodes is None else nodes
     s, r = register(sample, nodes), register(reference, nodes)
     crowding = s.crowding(r)
-    log_ratio, log_sigma = _reflectance(sample, reference, nodes)
+    log_ratio, log_sigma = log_reflectance(sample, reference, nodes)
     sent = sent_light(bench, sample, reference, nodes)
     ratio = sent.light * float(np.exp(log_ratio.mean()) / np.median(sent.light))
     smooth = _smoothed(bench, ratio, nodes)
@@ -146,7 +146,7 @@ def _face(bench: SampleBench, sheet: Sheet) -> tuple[float, float]:
     return here, off - here
 
 
-def _reflectance(sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, Array]:
+def log_reflectance(sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, Array]:
     """(3,) ln of relative reflectance and its 1-sigma, by colour: of the median tile, which no speck darkens."""
     light = [tile_light(one, one.colours, nodes) for one in (sample, reference)]
     logs = np.log(light[0] / light[1]).reshape(3, -1)

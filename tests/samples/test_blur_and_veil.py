@@ -150,7 +150,7 @@ def test_specks_beside_waves(bench: SampleBench) -> None:
 
 def _by_waves(leg: Leg, bench: SampleBench, reach_px: float) -> Leg:
     """A leg whose waves, 40 projector pixels long, send light to and fro: by brute force, from all over the pupil."""
-    rows, columns = leg.lit.shape
+    rows, columns = 140, 330
     wide = bench.footprint_mm / (bench.pixel_mm * bench.to_mirror)  # the beam on the mirror, in the picture's pixels
     sent = np.arange(-20.0, columns / 2 + 20.0, 0.05)
     pupil = np.linspace(-0.5, 0.5, 65)[1:-1]

@@ -2,7 +2,7 @@
 
 import shutil
 from dataclasses import replace
-from importlib import import_module
+from importlib import import_module, resources
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -15,7 +15,6 @@ from rigwarp.cli import main
 from rigwarp.errors import InputError
 from rigwarp.files import open_rig
 from rigwarp.files.records.samples import CycleRecord, SlopeBandRecord
-from rigwarp.jobs.samples.bench_folder import create_bench
 from rigwarp.jobs.samples.material import material_sample, material_shares
 from rigwarp.scenarios import create_rig
 
@@ -28,7 +27,9 @@ def built(**parts: Any) -> AsBuilt:
 @pytest.fixture(scope="module")
 def bench_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("material") / "bench"
-    create_bench(root)
+    root.mkdir()
+    text = resources.files("rigwarp.scenarios").joinpath("bench", "bench.toml").read_text(encoding="utf-8")
+    (root / "bench.toml").write_text(text, encoding="utf-8")
     return root
 
 
