@@ -31,10 +31,10 @@ MOST_CLOSURE = 0.01
 MOST_SHIFT_PX = 0.1
 MOST_VEIL_SIGMA = 0.0008
 """Of a veil that is told: within two and a half of it are 0.2 % of the light."""
-_CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: even within half the closure
+_CLOSURE_SHARE = 0.25  # departures from a steady drift, even within half the closure (0.29), in part while mirrors change
 _MOVED_MM = 10.0  # dust of 0.4 mm under one of three feet; more, and the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_SCALE = 0.007  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
+_SCALE = 0.008  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
 _WAVES, _FOCUSED = 0.03, 1.5  # of the part that visible waves make, and times how much they crowd light
 # these and the next four from known pieces (bench_samples.py, the offcut box)
 _COMPANIONS = 1.2  # times what index, thickness and angle leave in doubt: waves part companions unlike the main beam
