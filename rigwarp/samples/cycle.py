@@ -112,10 +112,10 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     """
     nodes = nodes_of(bench, legs["R1"])
     closure = closure_of(bench, legs["R1"], legs["R2"])
-    refuse_moved_camera(legs)
     # a steady drift is in either pair, once up and once down, and not in their mean
     steady = np.array([[1.0], [-1.0]]) * closure.log_ratio / 3.0
     _refuse_by_light(sheet, legs, nodes, steady)
+    refuse_moved_camera(legs)  # after it: what is no mirror is too dull or too even to show the screen's grain
     pairs = (_mirror_pair(bench, sheet, legs, "1", nodes), _mirror_pair(bench, sheet, legs, "2", nodes))
     logs = np.array([pair.log_ratio for pair in pairs])
     own = np.array([pair.log_sigma for pair in pairs])
