@@ -157,7 +157,11 @@ def test_photographs_made_elsewhere(
     root, away = tmp_path / "box", tmp_path / "away"
     root.mkdir()
     shutil.copy(cycle.folder.root / "bench.toml", root)
-    code, out, _ = run(capsys, "measure", root, "--export", away, "--json")
+    small = tmp_path / "small"  # pictures take their time to be written
+    small.mkdir()
+    text = (root / "bench.toml").read_text(encoding="utf-8").replace("[1280, 720]", "[320, 180]")
+    (small / "bench.toml").write_text(text, encoding="utf-8")
+    code, out, _ = run(capsys, "measure", small, "--export", away, "--json")
     assert code == 0
     assert len(json.loads(out)["pictures"]) == 86
     for leg in ("R1", "S1", "S2"):
@@ -283,6 +287,10 @@ def test_the_offcut_box_is_judged_by_what_its_pieces_are(cycle: MeasuredCycle) -
 
 def test_predict(compared: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["new", str(tmp_path / "rig"), "--json"]) == 0
+    rig = tmp_path / "rig" / "rig.toml"
+    text = rig.read_text(encoding="utf-8")
+    assert "resolution = [1280, 720]" in text
+    rig.write_text(text.replace("resolution = [1280, 720]", "resolution = [640, 360]"), encoding="utf-8")
     capsys.readouterr()
     code, out, _ = run(capsys, "predict", compared, tmp_path / "rig", "--json")
     assert code == 0

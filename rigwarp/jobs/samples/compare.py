@@ -75,7 +75,7 @@ class Compared:
         grades = [one.grade_mm or 0.0 for one in last.specks]
         if not grades:
             return f"none above {last.speck_everywhere_mm or last.least_speck_mm or 0.0:.2f} mm"
-        return f"{len(grades)} from {last.least_speck_mm or 0.0:.2f} mm on, largest {max(grades):.2f} mm"
+        return f"{len(grades)} of {last.least_speck_mm or 0.0:.2f} mm or more, largest {max(grades):.2f} mm"
 
     def heads(self) -> list[str]:
         """The rows' headings."""
