@@ -35,7 +35,7 @@ _CLOSURE_SHARE = 0.25  # departures from a steady drift: even within half the cl
 _MOVED_MM = 10.0  # dust of 0.4 mm under one of three feet; more, and the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
 _SCALE = 0.008  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
-_WAVES, _FOCUSED = 0.03, 1.5  # of the part that visible waves make, and times how much they crowd light
+_WAVES, _FOCUSED, _MOST_UNLIKE = 0.03, 1.5, 0.2  # of the part that visible waves make; times how they crowd light
 # these and the next four from known pieces (bench_samples.py, the offcut box)
 _COMPANIONS = 1.2  # times what index, thickness and angle leave in doubt: waves part companions unlike the main beam
 _LEAST_MM2 = 0.0002
@@ -126,7 +126,7 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     variance_own = np.array([[blur.added.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
     square, waves = variance.mean(axis=0), np.mean([[blur.waves_mm2 for blur in pair.blur] for pair in pairs], axis=0)
     # waves crowd light and are no normal spread, and a sheet's companions are taken out by a model
-    unlike = np.hypot(_WAVES, _FOCUSED * pairs[0].crowding) * waves
+    unlike = min(np.hypot(_WAVES, _FOCUSED * pairs[0].crowding), _MOST_UNLIKE) * waves
     model = np.hypot(_SCALE * square, unlike) ** 2 + np.array([_COMPANIONS * pairs[0].companions_mm2, 0.0]) ** 2
     square_sigma = np.sqrt(_pair_variance(variance, variance_own) + model + _LEAST_MM2**2)
     mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0

@@ -188,7 +188,11 @@ def sentences(compared: Compared) -> list[str]:
     veil = next(j for j, c in enumerate(COLUMNS) if c.key == "veil")
     hidden = [name for name, mean in zip(compared.names, compared.mean, strict=True) if np.isnan(mean[veil])]
     if hidden:
-        found.append(f"Veil is not told of {', '.join(hidden)}, where blur reaches as far: the order leaves it out.")
+        found.append(
+            f"Veil beyond 8 mrad is not told, and left out of the order, where blur reaches as far: {', '.join(hidden)}."
+        )
+        wider = [f"{name} {100.0 * value:.2f} %" for name in hidden if np.isfinite(value := _wider(compared, name))]
+        found += [f"What they send further, beyond 16 mrad, is told: {', '.join(wider)}."] if wider else []
     coarse = {name: max(one.least_speck_mm or 0.0 for one in r) for name, r in compared.cycles.items()}
     coarse = {name: least for name, least in coarse.items() if least > _SPECK_MM}
     if coarse:
@@ -216,6 +220,11 @@ def _about_harm(compared: Compared) -> list[str]:
     if alike:
         found.append(f"The same in blur, veil and reflectance, as far as it matters: {'; '.join(alike)}.")
     return found
+
+
+def _wider(compared: Compared, name: str) -> float:
+    """Share of light beyond 16 mrad, mean over a sample's cycles."""
+    return float(np.mean([(record.veil or (np.nan,) * 5)[3] for record in compared.cycles[name]]))
 
 
 def _signed(value: float) -> str:
