@@ -75,7 +75,7 @@ class Compared:
         grades = [one.grade_mm or 0.0 for one in last.specks]
         if not grades:
             return f"none above {last.speck_everywhere_mm or last.least_speck_mm or 0.0:.2f} mm"
-        return f"{len(grades)} of {last.least_speck_mm or 0.0:.2f} mm or more, largest {max(grades):.2f} mm"
+        return f"{len(grades)} (≥ {last.least_speck_mm or 0.0:.2f} mm), largest {max(grades):.2f} mm"
 
     def heads(self) -> list[str]:
         """The rows' headings."""
@@ -189,7 +189,7 @@ def sentences(compared: Compared) -> list[str]:
     hidden = [name for name, mean in zip(compared.names, compared.mean, strict=True) if np.isnan(mean[veil])]
     if hidden:
         found.append(
-            f"Veil beyond 8 mrad is not told, and left out of the order, where blur reaches as far: {', '.join(hidden)}."
+            f"Veil beyond 8 mrad, left out of the order, is not told where blur reaches as far: {', '.join(hidden)}."
         )
         wider = [f"{name} {100.0 * value:.2f} %" for name in hidden if np.isfinite(value := _wider(compared, name))]
         found += [f"What they send further, beyond 16 mrad, is told: {', '.join(wider)}."] if wider else []
