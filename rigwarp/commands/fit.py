@@ -42,6 +42,8 @@ def fit(
     shares = material_shares(sample, made.as_built)
     for share in shares:
         console.say(f"  {share.sentence}")
+    if sample is not None and not shares:
+        console.say("  material: no ripple was found on the mirror that its sample could be set beside")
     console.result(
         {
             "result": made.run,

@@ -151,9 +151,16 @@ def _after(found: Measured, root: Path, measured: int) -> NextStep:
 
 
 def _print(console: Console, found: Measured) -> None:
-    console.say(f"{found.record.sample}: one cycle in {found.run}")
-    print_cycle(console, found.record)
-    console.result({"run": found.run, **found.record.to_dict()})
+    """A finished cycle: its closure first, then its figures."""
+    record = found.record
+    console.say(f"{record.sample}: one cycle in {found.run}")
+    logs = [100.0 * abs(value) for value in record.closure or ()]
+    console.say(
+        f"Closure: the reference changed by {max(logs, default=0.0):.2f} % and {record.closure_shift_px or 0.0:.3f} px "
+        f"between the ends of the cycle{'' if record.closure_good else ': more than 1 % or 0.1 px. Measure it again'}."
+    )
+    console.table(cycle_rows(record), head=("figure", "found", "1-sigma", "computed from"))
+    console.result({"run": found.run, **record.to_dict()})
 
 
 def _check(console: Console, root: Path, display: int | None) -> None:

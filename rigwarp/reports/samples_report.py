@@ -93,7 +93,7 @@ def _bars_picture(bars: Mapping[str, Sequence[Array]]) -> Picture:
         left.set_yticks(place, names)
         left.invert_yaxis()
         left.set_xlabel("added blur (mrad)")
-        left.legend(frameon=False)
+        figure.legend(*left.get_legend_handles_labels(), loc="outside upper center", ncols=2, frameon=False)
         for axes, column, words in zip(others, (2, 3), ("veil (%)", "double image (%)"), strict=True):
             axes.barh(place, 100.0 * np.nan_to_num(values[:, column]), 0.5, color=VERMILION)
             axes.set_xlabel(words)

@@ -18,9 +18,10 @@ from rigwarp.samples.optical_slopes import (
     slopes_of,
     without_form,
 )
-from rigwarp.samples.pair import Pair, compare_pair
-from rigwarp.samples.refusals import refuse_no_mirror, refuse_odd, refuse_unlike
+from rigwarp.samples.pair import Pair, compare_pair, log_reflectance
+from rigwarp.samples.refusals import refuse_no_mirror, refuse_odd, refuse_odd_light, refuse_unlike
 from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
+from rigwarp.samples.screen_grain import refuse_moved_camera
 from rigwarp.samples.specks import Specks, seen_twice
 
 LEGS = ("R1", "S1", "S2", "R2")
@@ -28,16 +29,18 @@ LEGS = ("R1", "S1", "S2", "R2")
 
 MOST_CLOSURE = 0.01
 MOST_SHIFT_PX = 0.1
-MOST_VEIL_SIGMA = 0.001
-"""Of a veil that is told: within two of it are 0.2 % of the light."""
-_CLOSURE_SHARE = 1.0 / (2.0 * np.sqrt(3.0))  # departures from a steady drift: even within half the closure
-_MOVED_MM = 25.0  # further than any mirror's seat is uneven: the seat or the camera was moved
+MOST_VEIL_SIGMA = 0.0008
+"""Of a veil that is told: within two and a half of it are 0.2 % of the light."""
+_CLOSURE_SHARE = 0.25  # departures from a steady drift: even within half the closure (0.29), less the steady pauses
+_MOVED_MM = 10.0  # dust of 0.4 mm under one of three feet; more, and the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_SCALE = 0.007  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
-_WAVES = 0.03  # of the part that visible waves make; this and the next two from known pieces (bench_samples.py)
+_SCALE = 0.008  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
+_WAVES, _FOCUSED, _MOST_UNLIKE = 0.03, 1.5, 0.2  # of the part that visible waves make; times how they crowd light
+# these and the next four from known pieces (bench_samples.py, the offcut box)
+_COMPANIONS = 1.2  # times what index, thickness and angle leave in doubt: waves part companions unlike the main beam
 _LEAST_MM2 = 0.0002
-_GLARE: Array = np.array([6e-4, 3.5e-4, 2e-4, 1.2e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
-_CROWDED = 0.35  # of the veil, times how much waves crowd the light around the discs that it comes from
+_GLARE: Array = np.array([6e-4, 2e-4, 1.3e-4, 1e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
+_CROWDED: Array = np.array([0.24, 0.24, 0.24, 0.12, 0.12])  # of the veil, times how waves crowd light around the discs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,12 +51,10 @@ class Closure:
     ----------
     log_ratio : (3,) ln R2/R1. shift_px : rms projector pixels by which its light lands elsewhere, beside a shift of
         the whole picture (which the seat's own unevenness makes).
-    whole_shift_mm : of the whole picture.
     """
 
     log_ratio: Array
     shift_px: float
-    whole_shift_mm: float
 
     @property
     def good(self) -> bool:
@@ -111,14 +112,13 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     """
     nodes = nodes_of(bench, legs["R1"])
     closure = closure_of(bench, legs["R1"], legs["R2"])
-    for which in "12":
-        refuse_no_mirror(sheet, legs[f"S{which}"], legs[f"R{which}"], f"S{which}")
+    # a steady drift is in either pair, once up and once down, and not in their mean
+    steady = np.array([[1.0], [-1.0]]) * closure.log_ratio / 3.0
+    _refuse_by_light(sheet, legs, nodes, steady)
+    refuse_moved_camera(legs)  # after it: what is no mirror is too dull or too even to show the screen's grain
     pairs = (_mirror_pair(bench, sheet, legs, "1", nodes), _mirror_pair(bench, sheet, legs, "2", nodes))
     logs = np.array([pair.log_ratio for pair in pairs])
     own = np.array([pair.log_sigma for pair in pairs])
-    # a steady drift is in either pair, once up and once down, and not in their mean
-    steady = np.array([[1.0], [-1.0]]) * closure.log_ratio / 3.0
-    refuse_unlike(sheet, logs - steady)
     repeated = _pair_variance(logs - steady, own)
     log_sigma = np.sqrt(repeated + _drift_variance(closure, legs) + (_CURVE * logs.mean(axis=0)) ** 2)
     ratio = np.exp(logs.mean(axis=0))
@@ -126,7 +126,8 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     variance_own = np.array([[blur.added.variance_sigma_mm2 for blur in pair.blur] for pair in pairs])
     square, waves = variance.mean(axis=0), np.mean([[blur.waves_mm2 for blur in pair.blur] for pair in pairs], axis=0)
     # waves crowd light and are no normal spread, and a sheet's companions are taken out by a model
-    model = np.hypot(_SCALE * square, _WAVES * waves) ** 2 + np.array([pairs[0].companions_mm2, 0.0]) ** 2
+    unlike = min(np.hypot(_WAVES, _FOCUSED * pairs[0].crowding), _MOST_UNLIKE) * waves
+    model = np.hypot(_SCALE * square, unlike) ** 2 + np.array([_COMPANIONS * pairs[0].companions_mm2, 0.0]) ** 2
     square_sigma = np.sqrt(_pair_variance(variance, variance_own) + model + _LEAST_MM2**2)
     mrad = np.sign(square) * np.sqrt(np.abs(square)) / bench.far_mm * 1000.0
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
@@ -159,6 +160,17 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
         specks=seen_twice(pairs[0].specks, pairs[1].specks, bench.footprint_mm / 2.0),
         closure=closure,
     )
+
+
+def _refuse_by_light(sheet: Sheet, legs: dict[str, Leg], nodes: Nodes, steady: Array) -> None:
+    """Refuse what is no mirror or no repetition, before its picture is matched with the reference's."""
+    logs = []
+    for which in "12":
+        sample, reference = legs[f"S{which}"], legs[f"R{which}"]
+        refuse_no_mirror(sheet, sample, reference, f"S{which}")
+        logs.append(log_reflectance(sample, reference, nodes)[0])
+        refuse_odd_light(sheet, logs[-1], f"S{which}")
+    refuse_unlike(sheet, np.array(logs) - steady)
 
 
 def _drift_variance(closure: Closure, legs: dict[str, Leg]) -> Array:
@@ -207,7 +219,6 @@ def closure_of(bench: SampleBench, first: Leg, second: Leg) -> Closure:
     return Closure(
         log_ratio=np.array(logs),
         shift_px=float(np.sqrt(np.mean(rest**2)) / bench.pixel_mm),
-        whole_shift_mm=float(np.hypot(*whole)),
     )
 
 

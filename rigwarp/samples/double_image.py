@@ -22,7 +22,6 @@ _FINE = 1e-4  # steps of a face's reflectance
 _UNLIKE = 0.012  # of the main beam, by which two strengths may be off those of any face: no clear sheet's beyond
 _BY_LINES = 0.006  # 1-sigma of either strength: waves of 0.5 mrad spread lines unlike (bench_samples.py)
 _ANGLE = 2.3 * ANGLE_SIGMA_RAD  # 1-sigma share of a distance
-_WHOLE = 0.03  # 1-sigma of the reference's reflectance, relative
 SEEN = 0.005
 """Of the main beam: weaker companions are called none."""
 
@@ -34,7 +33,7 @@ class DoubleImage:
     Attributes
     ----------
     distance_mm, distance_sigma_mm : perpendicular to the beams; NaN where none is seen.
-    front, third : strength relative to the main beam. strength_sigma : of either.
+    front, third : strength relative to the main beam; front_sigma, third_sigma.
     seen : whether one of them is stronger than 0.5 % and three sigmas, wherever one looks.
     nearest_mm : nearer ones melt into the main image and count as blur.
     """
@@ -43,7 +42,8 @@ class DoubleImage:
     distance_sigma_mm: float
     front: float
     third: float
-    strength_sigma: float
+    front_sigma: float
+    third_sigma: float
     seen: bool
     nearest_mm: float
 
@@ -84,24 +84,28 @@ def find_double_image(bench: SampleBench, leg: Leg, nodes: Nodes) -> DoubleImage
     return replace(
         whole,
         distance_sigma_mm=float(max(whole.distance_sigma_mm, errors[0])),
-        strength_sigma=float(max(whole.strength_sigma, errors[1], errors[2])),
+        front_sigma=float(max(whole.front_sigma, errors[1])),
+        third_sigma=float(max(whole.third_sigma, errors[2])),
     )
 
 
 def hidden(found: DoubleImage) -> DoubleImage:
     """The same with nothing told: whatever was found may be a companion or not."""
-    doubt = max(found.strength_sigma, found.front, found.third)
+    doubt = max(found.front_sigma, found.third_sigma, found.front, found.third)
     return replace(
-        found, distance_mm=np.nan, distance_sigma_mm=np.nan, front=0.0, third=0.0, strength_sigma=doubt, seen=False
-    )
+        found, distance_mm=np.nan, distance_sigma_mm=np.nan, front=0.0, third=0.0, front_sigma=doubt, third_sigma=doubt,
+        seen=False,
+    )  # fmt: skip
 
 
-def as_one_face(found: DoubleImage, whole: float, expected: float = np.nan, sigma: float = np.inf) -> DoubleImage:
+def as_one_face(
+    found: DoubleImage, whole: float, whole_sigma: float, expected: float = np.nan, sigma: float = np.inf
+) -> DoubleImage:
     """Strengths that one reflectance of the clear face makes, of front and third beam together; hidden if none does.
 
     Parameters
     ----------
-    whole : reflectance of the whole sheet, which with the face's tells the metal's.
+    whole, whole_sigma : reflectance of the whole sheet, which with the face's tells the metal's.
     expected, sigma : of the face, by the index that bench.toml states; NaN where it says nothing.
 
     Notes
@@ -112,15 +116,19 @@ def as_one_face(found: DoubleImage, whole: float, expected: float = np.nan, sigm
         return found
     face = np.arange(0.0, _MOST, _FINE)
     metal = (whole - face) / ((1.0 - face) ** 2 + face * (whole - face))
-    front, third = face / ((1.0 - face) ** 2 * metal), face * metal
-    off = np.hypot(front - found.front, third - found.third)
-    if off.min() > max(_UNLIKE, 3.0 * found.strength_sigma):
+    both = np.array([face / ((1.0 - face) ** 2 * metal), face * metal])
+    off = np.hypot(*(both - [[found.front], [found.third]]))
+    if off.min() > max(_UNLIKE, 3.0 * max(found.front_sigma, found.third_sigma)):
         return hidden(found)
-    each = max(found.strength_sigma, _BY_LINES)
+    each = max(found.front_sigma, found.third_sigma, _BY_LINES)
     stated = 0.0 if np.isnan(expected) else 1.0 / sigma**2
     best = int(np.argmin((off / each) ** 2 + stated * (face - np.nan_to_num(expected)) ** 2))
-    strength_sigma = float(np.hypot((2.0 / each**2 + stated) ** -0.5, _WHOLE * third[best]))
-    return replace(found, front=float(front[best]), third=float(third[best]), strength_sigma=strength_sigma)
+    (front, third), slopes = both[:, best], np.gradient(both, _FINE, axis=1)[:, best]
+    by_face = slopes / np.sqrt(np.sum(np.square(slopes / each)) + stated)
+    front_sigma, third_sigma = np.hypot(by_face, both[:, best] * whole_sigma / whole)
+    return replace(
+        found, front=float(front), third=float(third), front_sigma=float(front_sigma), third_sigma=float(third_sigma)
+    )
 
 
 def with_thickness(found: DoubleImage, there_mm: float, thickness_mm: float) -> DoubleImage:
@@ -143,7 +151,7 @@ def mean_of(one: DoubleImage, other: DoubleImage) -> DoubleImage:
     if one.seen != other.seen:
         return hidden(one if one.seen else other)
     if not one.seen:
-        return one if one.strength_sigma > other.strength_sigma else other
+        return one if one.front_sigma > other.front_sigma else other
     apart_mm = max(3.0 * np.hypot(one.distance_sigma_mm, other.distance_sigma_mm), 0.1)
     if abs(one.distance_mm - other.distance_mm) > apart_mm:
         return hidden(one)
@@ -191,18 +199,19 @@ def _companions(bench: SampleBench, leg: Leg, inside: BoolArray) -> DoubleImage:
     unknowns, cost, spread = (found[0] for found in _fit(ratio, sigma, np.array([distance])))
     front, third = float(unknowns[0]), float(unknowns[1])
     grown = max(1.0, float(cost) / (2 * len(ratio) - 5))
-    strength_sigma = float(np.hypot(np.sqrt(grown) * max(spread[0], spread[1]), _STRENGTH))
-    strong = max(front, third) > max(SEEN, 3.0 * strength_sigma)
+    sigma_each = float(np.hypot(np.sqrt(grown) * max(spread[0], spread[1]), _STRENGTH))
+    strong = max(front, third) > max(SEEN, 3.0 * sigma_each)
     # one at the search's end is no place, and no companion takes light away
-    seen = strong and 0 < best < len(tries) - 1 and min(front, third) > -strength_sigma and max(front, third) < _MOST
-    doubt = max(strength_sigma, front, third) if strong and not seen else strength_sigma
+    seen = strong and 0 < best < len(tries) - 1 and min(front, third) > -sigma_each and max(front, third) < _MOST
+    doubt = max(sigma_each, front, third) if strong and not seen else sigma_each
     distance_sigma = float(np.hypot(np.sqrt(2.0 * grown / max(bend, 1e-30)), _PLACE_PX))
     return DoubleImage(
         distance_mm=distance * bench.pixel_mm if seen else float("nan"),
         distance_sigma_mm=distance_sigma * bench.pixel_mm if seen else float("nan"),
         front=front if seen else 0.0,
         third=third if seen else 0.0,
-        strength_sigma=doubt,
+        front_sigma=doubt,
+        third_sigma=doubt,
         seen=bool(seen),
         nearest_mm=_NEAREST_PX * bench.pixel_mm,
     )

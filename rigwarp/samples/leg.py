@@ -36,7 +36,7 @@ class Leg:
     Attributes
     ----------
     white : (H, W). colours : (3, H, W) red, green and blue.
-    dark, bright : disc radius in mrad -> (H, W); haze : "red", "blue" -> (H, W) of the dark disc in that light.
+    dark : disc radius in mrad -> (H, W); haze : "red", "blue" -> (H, W) of the dark disc in that light.
     edges, lines : axis -> (H, W).
     contrast : (axis, period) -> (H, W) amplitude / mean of the stripes.
     position : (H, W, 2) projector pixel seen, NaN outside `lit`; affine : (2, 3) what it is nearly.
@@ -50,7 +50,6 @@ class Leg:
     white: Light
     colours: Light
     dark: dict[int, Light]
-    bright: dict[int, Light]
     haze: dict[str, Light]
     edges: dict[str, Light]
     lines: dict[str, Light]
@@ -120,7 +119,6 @@ def read_leg(
         white=white,
         colours=np.stack([light(number("colour", colour=colour)) for colour in COLOURS]),
         dark={size: light(number("dark disc", size=size)) for size in sizes},
-        bright={size: light(number("bright disc", size=size)) for size in sizes},
         haze={f.colour: light(i) for i, f in enumerate(frames) if f.kind == "dark disc" and f.colour},
         edges=edges,
         lines={axis: light(number("lines", axis=axis)) for axis in ("x", "y")},

@@ -9,6 +9,7 @@ import numpy as np
 from rigwarp.geometry import Array
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.closed_forms.spread import disc_modulation
+from rigwarp.samples.local_blur import BLUR_PERIODS
 from rigwarp.samples.registered import Nodes
 
 MIDDLE_MM = 20.0
@@ -18,7 +19,8 @@ _LEAST_KEPT = 0.5  # of a slope that the footprint leaves: less is not worth div
 
 _NO_SPREAD: Array = np.zeros(2)
 _ROUNDING = 1e-6
-_LENGTHS = 0.01  # 1-sigma share of what bench.toml says: the way to the screen, and the width of the picture
+_LENGTHS = 0.009  # 1-sigma share of what bench.toml says: the way to the screen, and the width of the picture
+_CROWDED = 0.4  # of how waves stretch the picture, likewise; both from known pieces (bench_samples.py)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,7 +51,6 @@ class Form:
 
     bow_per_mm: Array
     bow_sigma_per_mm: float
-    residual_rad: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +78,7 @@ def without_form(slopes: Array, nodes: Nodes) -> tuple[Array, Form]:
     reach = float(min(np.std(x), np.std(y)))
     # neighbours share their errors: as many independent values as footprints of the longest waves, a dozen or so
     bow = np.array([fit[1, 0], fit[2, 1], 0.5 * (fit[2, 0] + fit[1, 1])])
-    return rest, Form(bow_per_mm=bow, bow_sigma_per_mm=residual / reach / np.sqrt(12.0), residual_rad=residual)
+    return rest, Form(bow_per_mm=bow, bow_sigma_per_mm=residual / reach / np.sqrt(12.0))
 
 
 def slope_bands(
@@ -104,15 +105,13 @@ def slope_bands(
     fx, fy = np.meshgrid(np.fft.fftfreq(shape[1], nodes.pitch_mm[0]), np.fft.fftfreq(shape[0], nodes.pitch_mm[1]))
     rate = np.hypot(fx, fy)
     wide = bench.footprint_mm * np.hypot(fx / np.cos(bench.angle_rad), fy)
-    kept = np.maximum(disc_modulation(1.0, wide), _LEAST_KEPT)
+    kept = np.maximum(disc_modulation(1.0, wide), _LEAST_KEPT)[..., None]
     per_mm = nodes.pitch_mm / bench.pixel_mm  # on the screen by the mirror's
-    kept = kept * np.exp(
-        -2.0 * np.pi**2 * (spread_mm2[0] * (fx * per_mm[0]) ** 2 + spread_mm2[1] * (fy * per_mm[1]) ** 2)
-    )
+    kept = kept * _left_by_spread(bench, np.stack([fx, fy], axis=-1) * per_mm, spread_mm2)
     longest = 0.5 * min(shape[1] * nodes.pitch_mm[0], shape[0] * nodes.pitch_mm[1])
     limits = [2.0 * bench.footprint_mm, min(MIDDLE_MM, longest), longest]
-    power = _power(slopes) / kept[..., None] ** 2
-    empty = np.zeros_like(power) if noise is None else _power(noise) / kept[..., None] ** 2
+    power = _power(slopes) / kept**2
+    empty = np.zeros_like(power) if noise is None else _power(noise) / kept**2
     bands = []
     for shortest, longest_mm in pairwise(limits):
         if longest_mm <= 1.2 * shortest:
@@ -124,11 +123,28 @@ def slope_bands(
         # the window leaves about a quarter of the cells independent; of a signal with noise on it, 2 s n is what varies
         cells = max(1.0, np.count_nonzero(inside) / 4.0)
         of_square = np.sqrt((4.0 * rms**2 * floor / 2.0 + floor**2) / cells)
-        sigma = np.hypot(
-            of_square / np.maximum(2.0 * rms, np.sqrt(np.maximum(of_square, 1e-18))), np.hypot(crowding, _LENGTHS) * rms
-        )
+        noisy = of_square / np.maximum(2.0 * rms, np.sqrt(np.maximum(of_square, 1e-18)))
+        sigma = np.hypot(noisy, np.hypot(_CROWDED * crowding, _LENGTHS) * rms)
         bands.append(SlopeBand(shortest_mm=shortest, longest_mm=longest_mm, rms_rad=rms, sigma_rad=sigma))
     return bands
+
+
+def _left_by_spread(bench: SampleBench, per_mm: Array, spread_mm2: Array) -> Array:
+    """(..., 2) what blur on the screen leaves of the two displacements of waves of frequency (..., 2) there.
+
+    Notes
+    -----
+    With k = 2 pi f and s^2 the variance along an axis, the mean over the spread takes half of s^2 k^2 off for either
+    axis. Waves crowd light (by 1 - div d), and crowded light counts more: s^2 |k|^2 more of the displacement along the
+    axis. Of stripes of frequency v the phase is read, whose mean over the spread takes (2 pi v s)^2 less off.
+    """
+    stripes = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    turned = np.multiply.outer(spread_mm2, (2.0 * np.pi * stripes) ** 2)
+    weight = stripes**2 * np.exp(-turned)  # positions are read from all of them, by contrast and fineness
+    less = np.sum(weight * turned, axis=-1) / np.sum(weight, axis=-1)
+    square = spread_mm2 * (2.0 * np.pi * per_mm) ** 2
+    crowded = spread_mm2 * np.sum((2.0 * np.pi * per_mm) ** 2, axis=-1, keepdims=True)
+    return np.asarray(np.exp(-(crowded + 0.5 * (square.sum(axis=-1, keepdims=True) - less * square))))
 
 
 def _power(slopes: Array) -> Array:

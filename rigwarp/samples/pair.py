@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array
 from rigwarp.samples.added_blur import edge_modulation
 from rigwarp.samples.bench import SampleBench, Sheet
 from rigwarp.samples.closed_forms.sheets import fresnel, ghost_distance_mm
@@ -75,19 +75,21 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     nodes = nodes_of(bench, reference) if nodes is None else nodes
     s, r = register(sample, nodes), register(reference, nodes)
     crowding = s.crowding(r)
-    log_ratio, log_sigma = _reflectance(sample, reference, nodes)
+    log_ratio, log_sigma = log_reflectance(sample, reference, nodes)
     sent = sent_light(bench, sample, reference, nodes)
     ratio = sent.light * float(np.exp(log_ratio.mean()) / np.median(sent.light))
     smooth = _smoothed(bench, ratio, nodes)
     calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
-    whole = float(bench.reference_reflectance.mean())
-    whole_sample = whole * float(np.exp(log_ratio.mean()))
-    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, *_face(bench, sheet))
+    whole, sigma = float(bench.reference_reflectance.mean()), bench.reference_sigma
+    of_sample = float(np.exp(log_ratio.mean()))
+    whole_sample = whole * of_sample
+    double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, sigma * of_sample, *_face(bench, sheet))
     there_mm = _companions_mm(bench, sheet)
     # waves that crowd light look like companions, too
     expected = abs(double.distance_mm - there_mm) < max(3.0 * double.distance_sigma_mm, _NEAR_MM)
     double = with_thickness(double, there_mm, sheet.thickness_mm) if calm or expected else hidden(double)
-    reference_double = as_one_face(find_double_image(bench, reference, nodes), whole, *_face(bench, bench.reference))
+    reference_double = find_double_image(bench, reference, nodes)
+    reference_double = as_one_face(reference_double, whole, sigma, *_face(bench, bench.reference))
     beams = (
         _beams(bench, sheet, double, nodes.u, whole_sample),
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
@@ -144,7 +146,7 @@ def _face(bench: SampleBench, sheet: Sheet) -> tuple[float, float]:
     return here, off - here
 
 
-def _reflectance(sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, Array]:
+def log_reflectance(sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, Array]:
     """(3,) ln of relative reflectance and its 1-sigma, by colour: of the median tile, which no speck darkens."""
     light = [tile_light(one, one.colours, nodes) for one in (sample, reference)]
     logs = np.log(light[0] / light[1]).reshape(3, -1)
@@ -164,12 +166,6 @@ def _beside_plane(values: Array) -> float:
     return float(np.std(values.ravel() - rows @ fit))
 
 
-def _inside(leg: Leg, nodes: Nodes) -> BoolArray:
-    """Camera pixels that see the nodes' rectangle."""
-    u, v = leg.position[..., 0], leg.position[..., 1]
-    return np.asarray((u > nodes.u[0]) & (u < nodes.u[-1]) & (v > nodes.v[0]) & (v < nodes.v[-1]))
-
-
 _ONE_BEAM: tuple[Beams, Beams] = ((np.zeros((1, 1)), np.ones(1)),) * 2  # across the plane of incidence all are one
 
 
@@ -187,7 +183,7 @@ def _edge(bench: SampleBench, s: Registered, r: Registered, nodes: Nodes, axis: 
     k = 0 if axis == "x" else 1
     found = []
     for one in (s, r):
-        inside = _inside(one.leg, nodes)
+        inside = nodes.inside(one.leg)
         off = one.leg.position[..., k] - middle_px(bench)[k]
         near = inside & (np.abs(off) < 3 * _EDGE_PERIOD_PX)
         light = one.leg.edges[axis][near] / np.maximum(one.leg.white[near], 1e-6)

@@ -29,20 +29,28 @@ def refuse_no_mirror(sheet: Sheet, sample: Leg, reference: Leg, which: str) -> N
         )
 
 
-def refuse_odd(sheet: Sheet, pair: Pair, which: str) -> None:
-    """Refuse what reflects less, more, or more widely than any mirror."""
-    ratio = float(np.exp(np.mean(pair.log_ratio)))
-    if ratio < _DULL or pair.veil[3] > _FILM_LOST or pair.veil[1] > _FILM_VEIL:
+def refuse_odd_light(sheet: Sheet, log_ratio: Array, which: str) -> None:
+    """Refuse what reflects less or more than any mirror; (3,) ln of its reflectance by colour."""
+    ratio = float(np.exp(np.mean(log_ratio)))
+    if ratio < _DULL:
         raise MeasurementError(
-            f"{sheet.name} ({which}) reflects {100 * ratio:.0f} % of what the reference does, and sends "
-            f"{100 * pair.veil[3]:.0f} % of it more than 16 mrad aside: found no mirror. Is it in upside down, or is "
-            f"its protective film still on? {_ADVICE}"
+            f"{sheet.name} ({which}) reflects {100 * ratio:.0f} % of what the reference does: found no mirror. Is it "
+            f"in upside down, or is its protective film still on? {_ADVICE}"
         )
     if ratio > _BRIGHT:
         raise MeasurementError(
             f"{sheet.name} ({which}) reflects {100 * ratio:.0f} % of what the reference does, more than any mirror: "
             f"found another exposure, expected the reference's. Fix the camera's exposure, gain and white balance. "
             f"{_ADVICE}"
+        )
+
+
+def refuse_odd(sheet: Sheet, pair: Pair, which: str) -> None:
+    """Refuse what spreads light more widely than any mirror, or shows another picture."""
+    if pair.veil[3] > _FILM_LOST or pair.veil[1] > _FILM_VEIL:
+        raise MeasurementError(
+            f"{sheet.name} ({which}) sends {100 * pair.veil[3]:.0f} % of its light more than 16 mrad aside: found no "
+            f"mirror. Is it in upside down, or is its protective film still on? {_ADVICE}"
         )
     if not np.isfinite(pair.landing).all():
         raise MeasurementError(f"{sheet.name} ({which}): its picture cannot be matched with the reference's.")

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg, Light
@@ -37,6 +37,11 @@ class Nodes:
     def grid(self) -> Array:
         """(rows, columns, 2)."""
         return np.stack(np.meshgrid(self.u, self.v), axis=-1)
+
+    def inside(self, leg: Leg) -> BoolArray:
+        """(H, W) camera pixels that see the rectangle."""
+        u, v = leg.position[..., 0], leg.position[..., 1]
+        return np.asarray((u > self.u[0]) & (u < self.u[-1]) & (v > self.v[0]) & (v < self.v[-1]))
 
 
 def nodes_of(bench: SampleBench, reference: Leg) -> Nodes:
@@ -109,15 +114,7 @@ class Registered:
 
 def register(leg: Leg, nodes: Nodes) -> Registered:
     """Find where a leg shows each node, by half steps on the smoothed map of what the camera sees."""
-    rows, columns = np.indices(leg.lit.shape)
-    plain = np.stack([columns, rows, np.ones(leg.lit.shape)], axis=-1) @ leg.affine.T
-    off = np.where(leg.lit[..., None], leg.position - plain, 0.0)
-    # stray values at the rim must not reach inside: normalised smoothing of what is lit
-    weight = np.maximum(cv2.GaussianBlur(leg.lit.astype(np.float64), (0, 0), _SMOOTH_PX), 1e-3)[..., None]
-    smooth = cv2.GaussianBlur(off, (0, 0), _SMOOTH_PX) / weight
-    # and what it takes off the shortest waves, near a hundredth, is given back
-    rest = np.where(leg.lit[..., None], off - smooth, 0.0)
-    field = np.asarray(smooth + cv2.GaussianBlur(rest, (0, 0), _SMOOTH_PX) / weight, np.float32)
+    field = np.asarray(smoothed_off(leg, _SMOOTH_PX), np.float32)
     inverse = np.linalg.inv(leg.affine[:, :2])
     wanted = nodes.grid
     places = (wanted - leg.affine[:, 2]) @ inverse.T
@@ -127,6 +124,19 @@ def register(leg: Leg, nodes: Nodes) -> Registered:
         if step < _ARRIVED_PX:
             break
     return Registered(leg=leg, places=places)
+
+
+def smoothed_off(leg: Leg, wide_px: float) -> Array:
+    """(H, W, 2) projector pixels by which positions are off the plain ones, smoothed over camera pixels."""
+    rows, columns = np.indices(leg.lit.shape)
+    plain = np.stack([columns, rows, np.ones(leg.lit.shape)], axis=-1) @ leg.affine.T
+    off = np.where(leg.lit[..., None], leg.position - plain, 0.0)
+    # stray values at the rim must not reach inside: normalised smoothing of what is lit
+    weight = np.maximum(cv2.GaussianBlur(leg.lit.astype(np.float64), (0, 0), wide_px), 1e-3)[..., None]
+    smooth = cv2.GaussianBlur(off, (0, 0), wide_px) / weight
+    # and what it takes off the shortest waves, near a hundredth, is given back
+    rest = np.where(leg.lit[..., None], off - smooth, 0.0)
+    return np.asarray(smooth + cv2.GaussianBlur(rest, (0, 0), wide_px) / weight)
 
 
 def _between_pixels(picture: Light, places: Array) -> Light:

@@ -8,14 +8,13 @@ their mean alone, it would leave a ripple of half the second derivative of their
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import LIGHT_RANGE
 from rigwarp.samples.leg import Leg, Light
-from rigwarp.samples.registered import Nodes
+from rigwarp.samples.registered import Nodes, smoothed_off
 from rigwarp.samples.veil import white_around
 
 _PERIODS_PX = (8, 12, 16)
@@ -67,7 +66,7 @@ def sent_light(bench: SampleBench, sample: Leg, reference: Leg, nodes: Nodes) ->
     reach = _root(near.variance_px2[0], near.variance_px2[1], slanting)
     return SentLight(
         light=_put_back(sample, light, reach, nodes),
-        smoothed_px2=2.0 * near.variance_px2[:, _inside(sample, nodes)].mean(axis=1),
+        smoothed_px2=2.0 * near.variance_px2[:, nodes.inside(sample)].mean(axis=1),
         gathered_px2=np.asarray(near.variance_px2.max(axis=0), np.float32),
     )
 
@@ -86,15 +85,8 @@ def _near(leg: Leg, nodes: Nodes) -> _Near:
         x_mean, y_mean = (weight * x).sum(axis=0) / total, (weight * y).sum(axis=0) / total
         slope = (weight * (x - x_mean) * (y - y_mean)).sum(axis=0) / (weight * (x - x_mean) ** 2).sum(axis=0)
         variance.append(np.clip(slope, 0.0, _WIDEST_PX2))
-        lost.append((y_mean - slope * x_mean)[_inside(leg, nodes)])
+        lost.append((y_mean - slope * x_mean)[nodes.inside(leg)])
     return _Near(variance_px2=np.array(variance), lost=float(np.clip(-np.expm1(-np.median(lost)), 0.0, 0.5)))
-
-
-def _inside(leg: Leg, nodes: Nodes) -> BoolArray:
-    at = np.stack(
-        [(leg.position[..., k] - side[0]) / (side[-1] - side[0]) for k, side in enumerate((nodes.u, nodes.v))]
-    )
-    return np.asarray(leg.lit & np.all((at > 0.0) & (at < 1.0), axis=0))
 
 
 def _core(bench: SampleBench, leg: Leg, lost: float) -> Array:
@@ -106,7 +98,7 @@ def _screen(bench: SampleBench, reference: Leg, nodes: Nodes) -> Array:
     """(H, W) how much of the light the screen and the camera show, by the reference; beside its picture, by a cubic."""
     area = np.abs(np.linalg.det(_map_slope(reference)))
     shown = _core(bench, reference, _near(reference, nodes).lost) / np.maximum(area, 1e-9)
-    inside = _inside(reference, nodes)
+    inside = nodes.inside(reference)
     y, x = (index / max(inside.shape) - 0.5 for index in np.indices(inside.shape))
     terms = np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], axis=-1)
     fit, *_ = np.linalg.lstsq(terms[inside][::7], shown[inside][::7], rcond=None)
@@ -115,13 +107,7 @@ def _screen(bench: SampleBench, reference: Leg, nodes: Nodes) -> Array:
 
 def _map_slope(leg: Leg) -> Array:
     """(H, W, 2, 2) projector pixels per camera pixel, smoothed within what is lit."""
-    rows, columns = np.indices(leg.lit.shape)
-    plain = np.stack([columns, rows, np.ones(leg.lit.shape)], axis=-1) @ leg.affine.T
-    off = np.where(leg.lit[..., None], leg.position - plain, 0.0)
-    weight = np.maximum(cv2.GaussianBlur(leg.lit.astype(np.float64), (0, 0), _SMOOTH_PX), 1e-3)[..., None]
-    smooth = cv2.GaussianBlur(off, (0, 0), _SMOOTH_PX) / weight
-    rest = np.where(leg.lit[..., None], off - smooth, 0.0)  # what smoothing takes off short waves is given back
-    smooth += cv2.GaussianBlur(rest, (0, 0), _SMOOTH_PX) / weight
+    smooth = smoothed_off(leg, _SMOOTH_PX)
     return np.stack([np.gradient(smooth, axis=1), np.gradient(smooth, axis=0)], axis=-1) + leg.affine[:, :2]
 
 

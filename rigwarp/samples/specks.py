@@ -19,8 +19,6 @@ _GATHERED = (
 )
 _BACKGROUND = 1.2  # 1-sigma of the smoothing that is taken off, in footprints
 _SHARP: Array = np.zeros(2)
-GRADES_MM = (0.1, 0.16, 0.25, 0.4, 0.63, 1.0, 1.6)
-"""ISO 10110-7: each step 1.6 times the one before."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,7 +32,7 @@ class Speck:
 
     @property
     def grade_mm(self) -> float:
-        """Square root of the lost area."""
+        """Square root of the lost area, as in ISO 10110-7."""
         return float(np.sqrt(max(self.area_mm2, 0.0)))
 
 
@@ -49,11 +47,6 @@ class Specks:
     dark: tuple[Speck, ...]
     least_mm: float
     everywhere_mm: float
-
-    def counts(self) -> dict[float, int]:
-        """ISO 10110-7 grade -> number of dark specks up to it, beyond the one before."""
-        grades = [next((g for g in GRADES_MM if one.grade_mm <= g), GRADES_MM[-1]) for one in self.dark]
-        return {g: grades.count(g) for g in GRADES_MM if g in grades}
 
 
 def seen_twice(first: Specks, second: Specks, within_mm: float) -> Specks:

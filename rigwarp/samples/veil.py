@@ -31,12 +31,14 @@ class NearLight:
 
     Attributes
     ----------
+    away_px : (H, W) projector pixels from the discs' middle.
     here_mm2, whole_mm2 : (2,) variance by axis on the screen, around the discs and on the whole.
     waves_mm2 : (2,) what waves make of the former, which is no normal spread.
     places_mm, strengths : (n,) of its beams, in the plane of incidence; all strengths together are 1.
     """
 
     leg: Leg
+    away_px: Array
     here_mm2: Array
     whole_mm2: Array
     waves_mm2: Array
@@ -47,25 +49,21 @@ class NearLight:
 def near_light(bench: SampleBench, leg: Leg, beams: Beams) -> NearLight:
     """How a leg spreads light near by; `beams` by projector columns, of which the middle's count."""
     places, strengths = beams[0][len(beams[0]) // 2], beams[1] / np.sum(beams[1])
-    here, whole = (_spread_within(bench, leg, mrad, places, strengths) for mrad in (_HERE_MRAD, DISC_MRAD[-1]))
+    away_px = np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1))
+    within = [np.asarray(away_px < disc_radius_px(bench, mrad)) for mrad in (_HERE_MRAD, DISC_MRAD[-1])]
+    here, whole = (_spread_within(bench, leg, there, places, strengths) for there in within)
     return NearLight(
         leg=leg,
+        away_px=away_px,
         here_mm2=here,
         whole_mm2=whole,
-        waves_mm2=np.minimum(_waves_within(bench, leg, _HERE_MRAD), here),
+        waves_mm2=np.minimum(_waves_within(bench, leg, within[0]), here),
         places_mm=places,
         strengths=strengths,
     )
 
 
-def _within(bench: SampleBench, leg: Leg, radius_px: float) -> BoolArray:
-    """Camera pixels that see less than a radius around the discs' middle."""
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1)) < radius_px)
-
-
-def _spread_within(bench: SampleBench, leg: Leg, mrad: float, places: Array, strengths: Array) -> Array:
-    there = _within(bench, leg, disc_radius_px(bench, mrad))
+def _spread_within(bench: SampleBench, leg: Leg, there: BoolArray, places: Array, strengths: Array) -> Array:
     per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
     sides = []
     for axis, side in (("x", places), ("y", np.zeros_like(places))):
@@ -74,9 +72,8 @@ def _spread_within(bench: SampleBench, leg: Leg, mrad: float, places: Array, str
     return np.array(sides)
 
 
-def _waves_within(bench: SampleBench, leg: Leg, mrad: float) -> Array:
+def _waves_within(bench: SampleBench, leg: Leg, there: BoolArray) -> Array:
     """(2,) mm^2 that waves spread light by: the beam's half-shadow times how much they stretch the picture there."""
-    there = _within(bench, leg, disc_radius_px(bench, mrad))
     seen = np.where(leg.lit[..., None], leg.position, 0.0)
     turn = [np.stack([cv2.GaussianBlur(np.gradient(seen[..., k], axis=a), (0, 0), 2.0)[there] for a in (1, 0)], -1)
             for k in (0, 1)]  # fmt: skip
@@ -181,7 +178,7 @@ def _disc_light(
     The light in the disc comes from all around it, so white is the mean over as wide a surrounding: waves
     of the mirror may make the very middle brighter or darker.
     """
-    there = _within(bench, one.leg, _core_px(bench, radius_mrad))
+    there = one.away_px < _core_px(bench, radius_mrad)
     values = picture[there] / white[there]
     return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
 

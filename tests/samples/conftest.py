@@ -1,4 +1,4 @@
-"""One measured cycle for all tests of this room: it takes ten seconds or so."""
+"""One measured cycle for all tests of this room: it takes some seconds."""
 
 import contextlib
 import hashlib
@@ -21,7 +21,7 @@ from rigwarp.simulation.samples import parse_bench_truth
 
 @pytest.fixture(scope="session")
 def cycle(tmp_path_factory: pytest.TempPathFactory) -> MeasuredCycle:
-    root = small_bench(tmp_path_factory.mktemp("samples") / "box")
+    root = small_bench(tmp_path_factory.mktemp("samples") / "box", camera_px=264, per_pixel=1.6)
     worked_out: list[tuple[dict[str, Leg], CycleFigures]] = []  # by the command, which says the most of it
 
     def spied(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> CycleFigures:

@@ -2,11 +2,12 @@
 
 import shutil
 from dataclasses import replace
-from importlib import import_module
+from importlib import import_module, resources
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
+import numpy as np
 import pytest
 
 from rigwarp.as_built import AsBuilt
@@ -14,7 +15,6 @@ from rigwarp.cli import main
 from rigwarp.errors import InputError
 from rigwarp.files import open_rig
 from rigwarp.files.records.samples import CycleRecord, SlopeBandRecord
-from rigwarp.jobs.samples.bench_folder import create_bench
 from rigwarp.jobs.samples.material import material_sample, material_shares
 from rigwarp.scenarios import create_rig
 
@@ -27,7 +27,9 @@ def built(**parts: Any) -> AsBuilt:
 @pytest.fixture(scope="module")
 def bench_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("material") / "bench"
-    create_bench(root)
+    root.mkdir()
+    text = resources.files("rigwarp.scenarios").joinpath("bench", "bench.toml").read_text(encoding="utf-8")
+    (root / "bench.toml").write_text(text, encoding="utf-8")
     return root
 
 
@@ -55,6 +57,9 @@ def test_the_material_explains_its_part(bench_once: Path, tmp_path: Path) -> Non
     assert [one.material_mrad for one in found] == pytest.approx([0.4, 0.5])
     assert "explains 0.4 of the 0.6 mrad" in found[0].sentence
     assert found[1].built_mrad == pytest.approx(0.889, abs=1e-3)
+    # 1 um of 20 mm: a peak slope of 0.3142 mrad, 0.2221 rms (closed form alone)
+    (long,) = material_shares(sample, built(ripple=SimpleNamespace(amplitude_um=1.0, period_mm=20.0)))
+    assert [long.built_mrad * np.sqrt(2.0), long.built_mrad] == pytest.approx([0.3142, 0.2221], abs=6e-5)
     assert material_shares(sample, None) == []
     assert material_shares(sample, built()) == []
     unnamed = replace(folder, rig=replace(folder.rig, mirror=replace(folder.rig.mirror, material=None)))

@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,19 @@ import numpy as np
 import pytest
 from samples_bench import MeasuredCycle
 
+from rigwarp.capture.scans.frames_folder import read_frames
 from rigwarp.cli import main
+from rigwarp.files import read_photo
 from rigwarp.files.atomic import plain_json
 from rigwarp.files.records.samples import CycleRecord
+from rigwarp.geometry import Photo
+from rigwarp.jobs.samples.bench_folder import open_bench_folder
+from rigwarp.jobs.samples.compare import compare_samples, comparison_json
 from rigwarp.jobs.samples.demo import judge_offcuts
 from rigwarp.simulation.samples.true_figures import seen_slopes
 from rigwarp.simulation.samples.truth import turned_by_90
+
+commands = import_module("rigwarp.commands.samples")
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str | Path) -> tuple[int, str, str]:
@@ -68,7 +76,13 @@ def test_the_template_has_its_true_size(new_bench: tuple[Path, str, str]) -> Non
     ],
 )
 def test_mistakes_are_named(
-    cycle: MeasuredCycle, tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], code: int, message: str
+    cycle: MeasuredCycle,
+    remembered: None,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    words: list[str],
+    code: int,
+    message: str,
 ) -> None:
     root = tmp_path / "bench"
     root.mkdir()
@@ -95,8 +109,29 @@ def test_what_is_written_is_read_back(cycle: MeasuredCycle) -> None:
     assert record.closure_good is True
 
 
+class Replayed:
+    """A seat that shows and photographs again what one leg of a cycle was."""
+
+    def __init__(self, photos: list[Photo]) -> None:
+        self.display = self.camera = self
+        self.laid_in: list[str] = []
+        self._photos = iter(photos)
+
+    def lay_in(self, name: str, *, again: bool, turned: bool) -> None:
+        self.laid_in.append(name)
+
+    def show(self, frame: Photo) -> None: ...
+
+    def grab(self) -> Photo:
+        return next(self._photos)
+
+
 def test_an_interrupted_cycle_goes_on(
-    cycle: MeasuredCycle, remembered: None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    cycle: MeasuredCycle,
+    remembered: None,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """All photographs but the last are there: its leg is photographed anew, and the figures are the whole cycle's."""
     root = tmp_path / "box"
@@ -105,11 +140,15 @@ def test_an_interrupted_cycle_goes_on(
     (again / "cycle.json").unlink()
     (again / "slopes.npz").unlink()
     (again / "R2" / "frames" / "0085.png").unlink()
+    seat = Replayed([read_photo(path) for path in read_frames(cycle.run / "R2" / "frames", 86)])
+    monkeypatch.setattr(commands, "open_seat", lambda *_, **__: contextlib.nullcontext(seat))
     code, out, _ = run(capsys, "measure", root, "polystyrene-a", "--json")
     assert code == 0
+    assert seat.laid_in == ["glass"]
     said = json.loads(out)
     assert Path(said["run"]) == again
     assert said["reflectance"] == pytest.approx(cycle.said["reflectance"], abs=0.01)
+    assert len(list(again.glob("R2-refused/frames/*.png"))) == 85  # what there was is kept
 
 
 def test_photographs_made_elsewhere(
@@ -118,7 +157,11 @@ def test_photographs_made_elsewhere(
     root, away = tmp_path / "box", tmp_path / "away"
     root.mkdir()
     shutil.copy(cycle.folder.root / "bench.toml", root)
-    code, out, _ = run(capsys, "measure", root, "--export", away, "--json")
+    small = tmp_path / "small"  # pictures take their time to be written
+    small.mkdir()
+    text = (root / "bench.toml").read_text(encoding="utf-8").replace("[1280, 720]", "[320, 180]")
+    (small / "bench.toml").write_text(text, encoding="utf-8")
+    code, out, _ = run(capsys, "measure", small, "--export", away, "--json")
     assert code == 0
     assert len(json.loads(out)["pictures"]) == 86
     for leg in ("R1", "S1", "S2"):
@@ -193,8 +236,7 @@ def test_compare(compared: Path, capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_a_sample_turned_tells_material_from_bench(compared: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Its two blurs change places but for what the bench makes of them; turned cycles are in no mean."""
-    _, out, _ = run(capsys, "compare", compared, "--json")
-    before = json.loads(out)
+    before = json.loads(json.dumps(plain_json(comparison_json(compare_samples(open_bench_folder(compared))))))
     (figures,) = (one["figures"] for one in before["samples"] if one["name"] == "polystyrene-a")
     one, other = (figures[key]["mean"] for key in ("blur_in_mrad", "blur_across_mrad"))
     record = CycleRecord.read(next(compared.glob("measured/polystyrene-a/20260104*/cycle.json")))
@@ -245,6 +287,10 @@ def test_the_offcut_box_is_judged_by_what_its_pieces_are(cycle: MeasuredCycle) -
 
 def test_predict(compared: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["new", str(tmp_path / "rig"), "--json"]) == 0
+    rig = tmp_path / "rig" / "rig.toml"
+    text = rig.read_text(encoding="utf-8")
+    assert "resolution = [1280, 720]" in text
+    rig.write_text(text.replace("resolution = [1280, 720]", "resolution = [640, 360]"), encoding="utf-8")
     capsys.readouterr()
     code, out, _ = run(capsys, "predict", compared, tmp_path / "rig", "--json")
     assert code == 0

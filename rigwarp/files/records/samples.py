@@ -67,6 +67,7 @@ class CycleRecord(Record):
     double_front: Number = None
     double_third: Number = None
     double_sigma: Number = None
+    double_third_sigma: Number = None
     double_from_mm: Number = None
     specks: tuple[SpeckRecord, ...] = ()
     least_speck_mm: Number = None

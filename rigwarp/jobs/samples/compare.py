@@ -21,6 +21,7 @@ from rigwarp.samples.verdicts import Verdict, groups, judge_pairs
 
 _ALIKE_IN = ("blur_in_mrad", "blur_across_mrad", "veil", "reflectance")
 _LAST = 0.01  # the last place that is shown
+_SPECK_MM = 0.3  # root of the area of a speck that every piece is expected to show
 _ALIKE = 1.15  # the two blurs, beside what is the bench's
 
 
@@ -72,8 +73,9 @@ class Compared:
     def _specks(self, name: str) -> str:
         last = self.cycles[name][-1]
         grades = [one.grade_mm or 0.0 for one in last.specks]
-        seen_mm = last.speck_everywhere_mm or last.least_speck_mm or 0.0
-        return f"{len(grades)}, largest {max(grades):.2f} mm" if grades else f"none above {seen_mm:.2f} mm"
+        if not grades:
+            return f"none above {last.speck_everywhere_mm or last.least_speck_mm or 0.0:.2f} mm"
+        return f"{len(grades)} (≥ {last.least_speck_mm or 0.0:.2f} mm), largest {max(grades):.2f} mm"
 
     def heads(self) -> list[str]:
         """The rows' headings."""
@@ -186,7 +188,16 @@ def sentences(compared: Compared) -> list[str]:
     veil = next(j for j, c in enumerate(COLUMNS) if c.key == "veil")
     hidden = [name for name, mean in zip(compared.names, compared.mean, strict=True) if np.isnan(mean[veil])]
     if hidden:
-        found.append(f"Veil is not told of {', '.join(hidden)}, where blur reaches as far: the order leaves it out.")
+        found.append(
+            f"Veil beyond 8 mrad, left out of the order, is not told where blur reaches as far: {', '.join(hidden)}."
+        )
+        wider = [f"{name} {100.0 * value:.2f} %" for name in hidden if np.isfinite(value := _wider(compared, name))]
+        found += [f"What they send further, beyond 16 mrad, is told: {', '.join(wider)}."] if wider else []
+    coarse = {name: max(one.least_speck_mm or 0.0 for one in r) for name, r in compared.cycles.items()}
+    coarse = {name: least for name, least in coarse.items() if least > _SPECK_MM}
+    if coarse:
+        seen = ", ".join(f"on {name} from {least:.2f} mm" for name, least in coarse.items())
+        found.append(f"Waves that all but focus light hide specks of {_SPECK_MM:g} mm: they are seen {seen}.")
     loose = [name for name, records in compared.cycles.items() if not all(one.closure_good for one in records)]
     if loose:
         found.append(f"Cycles that do not close within 1 % and 0.1 px, to be repeated: {', '.join(loose)}.")
@@ -209,6 +220,11 @@ def _about_harm(compared: Compared) -> list[str]:
     if alike:
         found.append(f"The same in blur, veil and reflectance, as far as it matters: {'; '.join(alike)}.")
     return found
+
+
+def _wider(compared: Compared, name: str) -> float:
+    """Share of light beyond 16 mrad, mean over a sample's cycles."""
+    return float(np.mean([(record.veil or (np.nan,) * 5)[3] for record in compared.cycles[name]]))
 
 
 def _signed(value: float) -> str:

@@ -55,7 +55,8 @@ def record_of(
         double_sigma_mm=double.distance_sigma_mm if double.seen else None,
         double_front=double.front,
         double_third=double.third,
-        double_sigma=double.strength_sigma,
+        double_sigma=double.front_sigma,
+        double_third_sigma=double.third_sigma,
         double_from_mm=double.nearest_mm,
         specks=tuple(
             SpeckRecord(

@@ -156,8 +156,9 @@ def _double(record: CycleRecord) -> tuple[str, str, str, str]:
             f"{100 * (record.double_sigma or 0.0):.2f} %", "single-pixel lines",
         )  # fmt: skip
     front, third = 100 * (record.double_front or 0.0), 100 * (record.double_third or 0.0)
-    found = f"at {record.double_mm:.2f} mm: {front:.1f} and {third:.1f} %"
-    sigma = f"{record.double_sigma_mm:.2f} mm, {100 * (record.double_sigma or 0):.1f} %"
+    found = f"at {record.double_mm:.2f} mm: front {front:.1f} %, third beam {third:.1f} %"
+    each = (100 * (one or 0.0) for one in (record.double_sigma, record.double_third_sigma))
+    sigma = f"{record.double_sigma_mm:.2f} mm, {', '.join(f'{one:.2f}' for one in each)} %"
     return "double image", found, sigma, "single-pixel lines, in the plane of incidence"
 
 

@@ -269,12 +269,12 @@ def _gaussian(light: NDArray[np.float32], sigma: Array) -> NDArray[np.float32]:
 
 
 def _kernel(sigma: float) -> NDArray[np.float32]:
-    """Samples of a normal curve; a narrow one would lose moments that way, and gets five values that have them."""
+    """Samples of a normal curve; a narrow one would lose moments that way, and gets seven values that have them."""
     if sigma < _NARROW:
-        # second moment sigma^2 and fourth 3 sigma^4: stripes of eight points and more are spread as by the curve itself
-        outer = (3.0 * sigma**4 - sigma**2) / 24.0
-        inner = 0.5 * sigma**2 - 4.0 * outer
-        return np.asarray([outer, inner, 1.0 - 2.0 * (inner + outer), inner, outer], np.float32)
+        # moments sigma^2, 3 sigma^4 and 15 sigma^6: stripes of eight points and more are spread as by the curve itself
+        steps = np.arange(1.0, 4.0)
+        side = np.linalg.solve(2.0 * steps ** [[2], [4], [6]], [sigma**2, 3.0 * sigma**4, 15.0 * sigma**6])
+        return np.asarray([*side[::-1], 1.0 - 2.0 * side.sum(), *side], np.float32)
     return np.asarray(cv2.getGaussianKernel(2 * int(np.ceil(4.5 * sigma)) + 1, sigma, cv2.CV_32F), np.float32)
 
 
