@@ -89,7 +89,12 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     fitted: list[FittedSurface] = []
     for zone, piece in enumerate(lit):
         fit = partial(
-            patch_surface, zone=zone, rounding_mm=rounding, on_surface_mm=welded.on_surface_mm, exact=welded.exact
+            patch_surface,
+            zone=zone,
+            rounding_mm=rounding,
+            on_surface_mm=welded.on_surface_mm,
+            exact=welded.exact,
+            body=welded,
         )
         surface = fit(piece)
         if isinstance(surface, SplineSurface):

@@ -14,7 +14,6 @@ from rigwarp.tracing.surfaces.drawn_spline import drawn_knots
 from rigwarp.tracing.surfaces.outline import Outlined
 from rigwarp.tracing.surfaces.polyharmonic import FEWEST, MOST, fit_scattered
 from rigwarp.tracing.surfaces.spline_solve import BOW, DEGREE, KERNEL_MM, solve_on, solve_spline
-from rigwarp.tracing.surfaces.surface import Tessellation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +46,6 @@ class SplineSurface(Outlined):
     """A height field within an outline, both in the patch's own frame."""
 
     fit: PatchFit
-    tessellation: Tessellation | None = None
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Height of the spline, mm."""
@@ -68,11 +66,6 @@ class SplineSurface(Outlined):
         sigma = np.full(x.shape, np.nan)
         sigma[known] = self.fit.uncertainty.at(x[known], y[known])
         return sigma
-
-    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
-        """Where the rays meet the patch's mean plane."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return (-origins_mm[..., 2] / directions[..., 2],)
 
 
 _CELLS = (1, 2, 4, 7, 10, 14, 19, 25, 32, 40)  # per longer side, tried in turn
