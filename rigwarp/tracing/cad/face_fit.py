@@ -130,6 +130,7 @@ def _drawn_or_smoothest(
     fit: PatchFit, points_mm: Array, flat: Array, vectors: Array, body: TriangleMesh | None, within_mm: float
 ) -> tuple[Array, PatchFit]:
     """What knows more than the least-squares spline of points (N, 3) in frame `flat`, and the frame that it lies in."""
+    best: tuple[Array, PatchFit] | None = None
     for turned in (np.eye(3),) if body is None else own_axes(body):
         up = int(np.argmax(np.abs(flat[:3, 2] @ turned)))
         normal = np.sign(flat[:3, 2] @ turned[:, up]) * turned[:, up]
@@ -140,9 +141,10 @@ def _drawn_or_smoothest(
         frame[:3, :3] = np.stack([x, np.cross(normal, x), normal], axis=1)
         frame[:3, 3] = flat[:3, 3]
         drawn = drawn_fit((points_mm - frame[:3, 3]) @ frame[:3, :3], within_mm=within_mm)
-        if drawn is not None:
-            return frame, drawn
-    return flat, or_smoothest(fit, (points_mm - flat[:3, 3]) @ flat[:3, :3])
+        # along other axes than its own a spline passes the points closely, too
+        if drawn is not None and (best is None or drawn.residual_rms_mm < best[1].residual_rms_mm):
+            best = frame, drawn
+    return best or (flat, or_smoothest(fit, (points_mm - flat[:3, 3]) @ flat[:3, :3]))
 
 
 def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
