@@ -85,14 +85,11 @@ def estimate_as_built(
 
     Parameters
     ----------
-    model : OpticalModel
-        The design, as in rig.toml (not registered).
-    fit : FittedCells
-        What `fit_table_map` returns, or anything else with its averaged samples.
+    model : the design, as in rig.toml (not registered).
+    fit : what `fit_table_map` returns, or anything else with its averaged samples.
     tolerances : (12,)
         1-sigma of the mounting: projector shift mm, turn rad, mirror shift mm, turn rad, three each, table axes.
-    camera : CameraModel
-        Its covariance gives the errors that all samples share.
+    camera : its covariance gives the errors that all samples share.
     raised : scans on boards above the table, which tell the mirror's radius apart from its distance.
     measured : lengths from rig.toml.
     modulations : how strongly the stripes of the table's scans show, which tells ripples finer than the beam.

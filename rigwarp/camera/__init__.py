@@ -6,9 +6,9 @@
 from rigwarp.camera.boards.board import board_corners_mm, board_to_table, charuco_board
 from rigwarp.camera.boards.board_shape import EXACT_PRINT, PLAIN_PRINT, SheetSigma
 from rigwarp.camera.boards.detection import BoardView, detect_board
-from rigwarp.camera.lens.calibrate import LensResult, calibrate_lens, calibrate_lens_from_views
+from rigwarp.camera.lens.calibrate import LensResult, calibrate_lens_from_views
 from rigwarp.camera.model import CameraModel
-from rigwarp.camera.table.table_pose import TablePose, locate_table, locate_table_from_view
+from rigwarp.camera.table.table_pose import TablePose, locate_table_from_view
 
 __all__ = [
     "EXACT_PRINT",
@@ -20,10 +20,8 @@ __all__ = [
     "TablePose",
     "board_corners_mm",
     "board_to_table",
-    "calibrate_lens",
     "calibrate_lens_from_views",
     "charuco_board",
     "detect_board",
-    "locate_table",
     "locate_table_from_view",
 ]

@@ -22,10 +22,8 @@ class CameraModel:
     Attributes
     ----------
     resolution : (width, height) pixels.
-    matrix : (3, 3)
-        fx, fy, cx, cy in pixels; no skew.
-    distortion : (5,)
-        k1, k2, p1, p2, k3.
+    matrix : (3, 3) fx, fy, cx, cy in pixels; no skew.
+    distortion : (5,) k1, k2, p1, p2, k3.
     R_camera_from_table : (3, 3)
     t_camera_from_table_mm : (3,)
     covariance : (15, 15) or None

@@ -12,7 +12,8 @@ from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
-from rigwarp.jobs.bench.camera import calibrate_camera, earlier_camera, require_free
+from rigwarp.files.camera_file import camera_of
+from rigwarp.jobs.bench.camera import calibrate_camera, require_free
 from rigwarp.jobs.bench.camera_live import take_photos
 from rigwarp.jobs.bench.camera_record import CameraMade, figures
 
@@ -82,7 +83,7 @@ def camera(
             folder,
             person=AtTerminal(console),
             preview=preview,
-            earlier=earlier_camera(folder) if keep_lens else None,
+            earlier=camera_of(folder) if keep_lens else None,
         )
         lens, table = taken.lens, [taken.table]
     made = calibrate_camera(

@@ -5,11 +5,11 @@ from typing import Annotated, Any
 
 import typer
 
-from rigwarp.capture.preflight.findings import require_no_stop
+from rigwarp.capture.preflight.findings import PreflightFinding, require_no_stop
 from rigwarp.commands.console import Console
+from rigwarp.commands.lines import together
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
-from rigwarp.commands.preflight_text import print_findings
 from rigwarp.commands.terminal import AtTerminal, agree_to_command, confirm_tidy
 from rigwarp.files import RigFolder, leftovers, open_rig, remove_leftovers, rig_locked
 from rigwarp.jobs.bench.check import (
@@ -88,6 +88,7 @@ def check(
     console.say(f"  drawn in {sketch}")
     _print_progress(console, progress)
     _print_machine(console, machine, cost)
+    console.say()
     console.caution()
     if preview:
         camera, sheet_height_mm = camera_and_sheet(folder)
@@ -110,8 +111,8 @@ def check(
             "bench": {
                 "looked_at": looked is not None,
                 "reason": tried.reason,
-                "camera": tried.camera.record() if tried.camera else None,
-                "findings": [finding.record() for finding in looked.findings] if looked else [],
+                "camera": asdict(tried.camera) if tried.camera else None,
+                "findings": [asdict(finding) for finding in looked.findings] if looked else [],
                 "exposure_s": looked.exposure_s if looked else None,
             },
             "remarks": remarks,
@@ -160,7 +161,7 @@ def _print_rig(console: Console, folder: RigFolder) -> None:
 
 def _print_progress(console: Console, progress: list[tuple[str, str | None, str]]) -> None:
     console.say("\nIn the folder")
-    console.table([(name, state or f"missing; make it with: {how}") for name, state, how in progress])
+    console.table([(name, state or f"missing; make it with: {together(how)}") for name, state, how in progress])
 
 
 def _print_machine(console: Console, machine: Machine, cost: FrameCost) -> None:
@@ -207,3 +208,11 @@ def _area(shape: str, size_mm: tuple[float, float]) -> str:
     if shape == "circle":
         return f"circle of {size_mm[0]:g} mm"
     return f"{size_mm[0]:g} x {size_mm[1]:g} mm"
+
+
+_MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
+
+
+def print_findings(console: Console, findings: tuple[PreflightFinding, ...]) -> None:
+    """All findings for people, one line each."""
+    console.table([(_MARKS[finding.severity], finding.what, finding.text) for finding in findings])

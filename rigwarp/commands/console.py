@@ -26,8 +26,7 @@ class Console:
 
     Parameters
     ----------
-    json : bool
-        True: stdout gets exactly one JSON object, from `result`, and `say` and `table` write nothing.
+    json : True: stdout gets exactly one JSON object, from `result`, and `say` and `table` write nothing.
     """
 
     def __init__(self, *, json: bool = False) -> None:

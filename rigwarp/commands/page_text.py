@@ -20,13 +20,7 @@ _OPEN_TO_ALL: Final = (
 def page_options(
     port: int, host: str, names: Sequence[str] | None, language: str, *, call: str = "", code: bool = False
 ) -> PageOptions:
-    """The options as given.
-
-    Raises
-    ------
-    UsageError
-        For a language that there is not.
-    """
+    """The options as given; UsageError for a language that there is not."""
     if language and language not in LANGUAGES:
         raise UsageError(f"--lang {language}: expected one of {', '.join(LANGUAGES)}")
     return PageOptions(port=port, host=host, names=tuple(names or ()), language=language, call=call, code=code)

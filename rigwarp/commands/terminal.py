@@ -52,13 +52,7 @@ def confirm_fast(console: Console, folder: RigFolder, *, fast: bool, yes: bool) 
 
 
 def confirm_tidy(console: Console, *, yes: bool) -> None:
-    """Have it confirmed that what was listed may be removed.
-
-    Raises
-    ------
-    UsageError
-        If nobody confirms.
-    """
+    """Have it confirmed that what was listed may be removed; UsageError if nobody confirms."""
     _require_yes(console, yes=yes, what="--tidy", without="nothing was removed")
 
 

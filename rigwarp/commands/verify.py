@@ -7,11 +7,16 @@ from typing import Annotated
 import typer
 
 from rigwarp.commands.console import Console
-from rigwarp.commands.drift_text import print_drift, print_reregistration
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
-from rigwarp.commands.refine_text import print_refined, refined_record
-from rigwarp.commands.verify_text import print_verified, verdict_record
+from rigwarp.commands.verify_text import (
+    print_drift,
+    print_refined,
+    print_reregistration,
+    print_verified,
+    refined_record,
+    verdict_record,
+)
 from rigwarp.errors import UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.checks.drift import drift_record, look_quickly, outcome_record

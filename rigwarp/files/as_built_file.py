@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json, write_npz
 from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE
-from rigwarp.files.reading import Field, read_json, read_npz
+from rigwarp.files.reading import Field, read_json, read_npz, refuse
 
 if TYPE_CHECKING:
     from rigwarp.as_built import AsBuilt
@@ -72,6 +71,4 @@ def _check(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:
         "a negative sigma": bool((arrays["height_sigma_um"][lit] < 0.0).any()),
         "a height where the zone says there is none": bool((arrays["zone"][lit] < 0).any()),
     }
-    for what, is_so in wrong.items():
-        if is_so:
-            raise InputError(f"{path}: found {what}, expected a map of the mirror. {_ADVICE}")
+    refuse(path, wrong, expected=f"a map of the mirror. {_ADVICE}")

@@ -27,14 +27,11 @@ def write_bytes(path: Path, data: Contents, *, replace: bool = False, private: b
 
     Parameters
     ----------
-    path : Path
-        Its folder must exist.
+    path : its folder must exist.
     data : bytes, or a function that writes them to a file
         The whole contents.
-    replace : bool
-        Allow a file of this name to be replaced; a reader sees the old contents or the new ones, never a mixture.
-    private : bool
-        Nobody but its owner may ever read it.
+    replace : allow a file of this name to be replaced; a reader sees the old contents or the new ones, never a mixture.
+    private : nobody but its owner may ever read it.
 
     Raises
     ------

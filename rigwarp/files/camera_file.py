@@ -12,12 +12,14 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.json_arrays import array_in, resolution_in, wrong_value
+from rigwarp.files.names import CAMERA_FILE
 from rigwarp.files.reading import read_json
+from rigwarp.files.rig_folder import RigFolder
 from rigwarp.files.runs import UTC_STAMP
 from rigwarp.geometry import Array
 
 FORMAT = "rigwarp camera"
-_SHAPES = {
+CAMERA_SHAPES = {
     "matrix": (3, 3),
     "distortion": (5,),
     "R_camera_from_table": (3, 3),
@@ -33,7 +35,7 @@ def write_camera(
     """Write a camera; `extra` holds further keys (residuals, photos used), which may not hide the fixed ones."""
     contents = {
         "resolution": list(camera.resolution),
-        **{name: getattr(camera, name) for name in _SHAPES},
+        **{name: getattr(camera, name) for name in CAMERA_SHAPES},
         "covariance": camera.covariance,
     }
     clash = sorted(set(contents) & set(extra or {}))
@@ -49,6 +51,12 @@ def name_aside(path: Path) -> Path:
     return next(path.with_name(name) for name in names if not path.with_name(name).exists())
 
 
+def camera_of(folder: RigFolder) -> CameraModel:
+    """The rig's calibrated camera."""
+    make_with = f"Make it with: rigwarp camera {folder.root} --lens DIR --table PHOTO"
+    return read_camera(folder.root / CAMERA_FILE, make_with=make_with)
+
+
 def read_camera(path: Path, *, make_with: str = "") -> CameraModel:
     """The camera in a file; other keys are ignored (see `read_camera_extra`).
 
@@ -60,7 +68,7 @@ def read_camera(path: Path, *, make_with: str = "") -> CameraModel:
         If the file is missing, damaged or foreign, a key is missing, or the values are no camera.
     """
     contents = read_json(path, format=FORMAT, make_with=make_with)
-    arrays = {name: array_in(path, contents, name, shape) for name, shape in _SHAPES.items()}
+    arrays = {name: array_in(path, contents, name, shape) for name, shape in CAMERA_SHAPES.items()}
     arrays["R_camera_from_table"] = _true_rotation(path, arrays["R_camera_from_table"])
     covariance = None
     if contents.get("covariance") is not None:
@@ -74,7 +82,7 @@ def read_camera(path: Path, *, make_with: str = "") -> CameraModel:
 def read_camera_extra(path: Path) -> dict[str, Any]:
     """The further keys of a camera file: residuals, photos used, remarks."""
     contents = read_json(path, format=FORMAT)
-    own = {"resolution", "covariance", *_SHAPES}
+    own = {"resolution", "covariance", *CAMERA_SHAPES}
     return {key: value for key, value in contents.items() if key not in own}
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
-from rigwarp.files.reading import Field, read_npz
+from rigwarp.files.reading import Field, read_npz, refuse
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 
@@ -118,6 +118,4 @@ def _check(path: Path, pixel_map: PixelMap) -> None:
         f"a zone below {NO_LIGHT}": bool((pixel_map.zone < NO_LIGHT).any()),
         "a measured pixel without a position": bool((pixel_map.measured & ~answered).any()),
     }
-    for what, is_so in wrong.items():
-        if is_so:
-            raise InputError(f"{path}: found {what}, expected a map of the table. Make the file again.")
+    refuse(path, wrong, expected="a map of the table. Make the file again.")

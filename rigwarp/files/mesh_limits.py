@@ -11,25 +11,13 @@ MOST_TRIANGLES: Final = 5_300_000
 
 
 def require_bytes(count: int) -> None:
-    """Refuse what a packed file says that it unpacks to.
-
-    Raises
-    ------
-    ValueError
-        With the reason.
-    """
+    """Refuse what a packed file says that it unpacks to; ValueError with the reason."""
     if count > MOST_TEXT_BYTES:
         raise ValueError(f"it unpacks to {count / 2**20:.0f} MiB, at most {MOST_TEXT_BYTES / 2**20:.0f} are read")
 
 
 def require_triangles(count: int) -> None:
-    """Refuse more triangles than can be traced.
-
-    Raises
-    ------
-    ValueError
-        With the reason.
-    """
+    """Refuse more triangles than can be traced; ValueError with the reason."""
     if count > MOST_TRIANGLES:
         raise ValueError(
             f"it holds {count / 1e6:.1f} million triangles, at most {MOST_TRIANGLES / 1e6:.1f} are read: coarsen it"

@@ -14,13 +14,7 @@ FORMAT: Final = "rigwarp page key"
 
 
 def page_keys(root: Path) -> PageKeys:
-    """The keys of a rig folder, made where there are none.
-
-    Raises
-    ------
-    InputError
-        If the file is damaged or cannot be written.
-    """
+    """The keys of a rig folder, made where there are none; InputError if the file is damaged or cannot be written."""
     path = root / PAGE_KEY_FILE
     if not path.exists():
         return new_page_keys(root)

@@ -1,6 +1,5 @@
 """prewarp.npz: content coordinates per pixel, mesh and gain that a renderer needs."""
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -9,6 +8,7 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
+from rigwarp.files.json_arrays import array_in, resolution_in
 from rigwarp.files.reading import Field, read_npz
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
@@ -23,7 +23,7 @@ _FIELDS = {
     "zone": Field(kind="i", dtype=np.int16, shape=("H", "W")),
     "gain": _GAIN,
 }
-_LARGEST = 1e9
+_MAKE = "rigwarp fit"
 _MAY_LACK = {
     # only where light was measured, and evened out by a version that keeps what it did it with
     "light": _GAIN,
@@ -60,38 +60,22 @@ def read_prewarp(path: Path, *, make_with: str = "") -> Prewarp:
     arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with, optional=_MAY_LACK)
     prewarp = Prewarp(
         **arrays,
-        projector_resolution=_size(path, header, "projector_resolution"),
-        content_pixels=_size(path, header, "content_pixels"),
+        projector_resolution=resolution_in(path, header, "projector_resolution", make_with=_MAKE),
+        content_pixels=resolution_in(path, header, "content_pixels", make_with=_MAKE),
         transfer=_transfer(path, header),
-        mesh_error_px=_number(path, header, "mesh_error_px"),
+        mesh_error_px=float(array_in(path, header, "mesh_error_px", (), make_with=_MAKE)),
     )
     _check(path, prewarp)
     return prewarp
 
 
-def _size(path: Path, header: Mapping[str, Any], key: str) -> tuple[int, int]:
-    value = header.get(key)
-    if not (isinstance(value, list) and len(value) == 2 and all(type(n) is int and n > 0 for n in value)):
-        raise _wrong(path, f"{key} {json.dumps(value)[:80]}", "[width, height]")
-    return value[0], value[1]
-
-
 def _transfer(path: Path, header: Mapping[str, Any]) -> Transfer:
     if header.get("transfer") == "srgb":
         return "srgb"
-    power = _number(path, header, "transfer")
+    power = float(array_in(path, header, "transfer", (), make_with=_MAKE))
     if power <= 0.0:
         raise _wrong(path, f"transfer {power:g}", 'a positive power or "srgb"')
     return power
-
-
-def _number(path: Path, header: Mapping[str, Any], key: str) -> float:
-    value = header.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _wrong(path, f"{key} {json.dumps(value)[:80]}", "a number")
-    if abs(value) > _LARGEST:  # a whole number may be too large for a float
-        raise _wrong(path, f"{key} {json.dumps(value)[:80]}", f"at most {_LARGEST:g}")
-    return float(value)
 
 
 def _check(path: Path, prewarp: Prewarp) -> None:
@@ -115,4 +99,4 @@ def _check(path: Path, prewarp: Prewarp) -> None:
 
 
 def _wrong(path: Path, found: str, expected: str) -> InputError:
-    return InputError(f"{path}: found {found}, expected {expected}. Make the file again with: rigwarp fit")
+    return InputError(f"{path}: found {found}, expected {expected}. Make the file again with: {_MAKE}")

@@ -8,18 +8,14 @@ import numpy as np
 from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
-from rigwarp.files.reading import Field, read_npz
+from rigwarp.files.camera_file import CAMERA_SHAPES
+from rigwarp.files.reading import Field, read_npz, refuse
 from rigwarp.verification.drift.quick import QuickState
 
 FORMAT: Final = "rigwarp quick look"
 _ADVICE = "Make it with: rigwarp verify"
 _FULL = 65535
-_CAMERA = {
-    "matrix": Field(kind="f", dtype=np.float64, shape=(3, 3)),
-    "distortion": Field(kind="f", dtype=np.float64, shape=(5,)),
-    "R_camera_from_table": Field(kind="f", dtype=np.float64, shape=(3, 3)),
-    "t_camera_from_table_mm": Field(kind="f", dtype=np.float64, shape=(3,)),
-}
+_CAMERA = {name: Field(kind="f", dtype=np.float64, shape=shape) for name, shape in CAMERA_SHAPES.items()}
 _LOOK = {
     "ids": Field(kind="i", dtype=np.int32, shape=("K",)),
     "table_mm": Field(kind="f", dtype=np.float64, shape=("K", 2)),
@@ -68,16 +64,12 @@ def read_quick_file(path: Path) -> tuple[QuickState, dict[str, Any]]:
         "a sigma that is not positive": bool((arrays["sigma_mm"] <= 0.0).any()),
         "a zone below 0": bool((arrays["zone"] < 0).any()),
     }
-    for what, is_so in wrong.items():
-        if is_so:
-            raise InputError(f"{path}: found {what}, expected a look at the table. {_ADVICE}")
+    refuse(path, wrong, expected=f"a look at the table. {_ADVICE}")
     exposure = header.get("exposure_s")
-    return (
-        QuickState(
-            camera=camera,
-            ambient=(arrays["ambient"] / np.float32(_FULL)).astype(np.float32),
-            exposure_s=float(exposure) if isinstance(exposure, float) else float("nan"),
-            **{name: arrays[name] for name in _LOOK},
-        ),
-        header,
+    state = QuickState(
+        camera=camera,
+        ambient=(arrays["ambient"] / np.float32(_FULL)).astype(np.float32),
+        exposure_s=float(exposure) if isinstance(exposure, float) else float("nan"),
+        **{name: arrays[name] for name in _LOOK},
     )
+    return state, header

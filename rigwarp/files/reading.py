@@ -152,13 +152,7 @@ def _too_deep(contents: dict[str, Any]) -> bool:
 
 
 def check_format(path: Path, contents: Mapping[str, Any], *, format: str, version: int) -> None:
-    """Refuse another file's contents.
-
-    Raises
-    ------
-    InputError
-        `contents` do not carry this format and version.
-    """
+    """Refuse another file's contents; InputError where `contents` do not carry this format and version."""
     found = contents.get("format")
     if found != format:
         raise InputError(
@@ -203,6 +197,13 @@ def read_npz(
     header = _header(path, raw.pop("header", None), format=format, version=version)
     there = {name: field for name, field in (optional or {}).items() if name in raw}
     return _checked(path, raw, {**fields, **there}), header
+
+
+def refuse(path: Path, wrong: Mapping[str, bool], *, expected: str) -> None:
+    """InputError for the first of what may be wrong with a file that is so; `expected` ends with what to do."""
+    for what, is_so in wrong.items():
+        if is_so:
+            raise InputError(f"{path}: found {what}, expected {expected}")
 
 
 def _array_bytes(archive: zipfile.ZipFile, name: str) -> int:

@@ -47,18 +47,14 @@ def new_run(
 
     Parameters
     ----------
-    parent : Path
-        `root / "scans"` or `root / "results"`; made when missing.
-    command : str
-        The command line that makes the run.
-    folder : RigFolder
-        Its rig.toml and hash are recorded.
-    settings : mapping, optional
-        Everything else that the result depends on, as JSON values.
+    parent : `root / "scans"` or `root / "results"`; made when missing.
+    command : the command line that makes the run.
+    folder : its rig.toml and hash are recorded.
+    settings : everything else that the result depends on, as JSON values.
     """
     started = datetime.now(UTC)
     with rig_locked(folder.root, command):
-        number = _next_number(Path(parent))
+        number = 1 + int(max(map(_number, _in_order(Path(parent))), default=0.0))
         run = _make_folder(Path(parent), started)
         StartRecord(
             number=number,
@@ -111,18 +107,13 @@ def _finish(run: Path, started: datetime) -> None:
 
 def interrupted_run(parent: Path) -> Path | None:
     """The newest run under `parent`, if it has no stop.json; None when it is finished or there is none."""
-    if not Path(parent).is_dir():
-        return None
     runs = _in_order(Path(parent))
     return runs[-1] if runs and not is_complete(runs[-1]) else None
 
 
 def unfinished_runs(parent: Path) -> list[Path]:
     """The runs under `parent` that were interrupted and are never used, or are being made; oldest first."""
-    if not Path(parent).is_dir():
-        return []
-    runs = [child for child in Path(parent).iterdir() if _NAME.fullmatch(child.name) and not is_complete(child)]
-    return sorted(runs, key=_order)
+    return [run for run in _in_order(Path(parent)) if not is_complete(run)]
 
 
 def complete_runs(parent: Path) -> list[Path]:
@@ -151,10 +142,8 @@ def latest_complete(parent: Path) -> Path:
 
 def is_complete(run: Path) -> bool:
     """True for a run that ended well: it has a readable stop.json with exit status 0."""
-    try:
-        return StopRecord.read(run / STOP_FILE).exit_status == 0
-    except InputError:
-        return False
+    stop = StopRecord.read_or_none(run / STOP_FILE)
+    return stop is not None and stop.exit_status == 0
 
 
 def read_start(run: Path) -> StartRecord:
@@ -176,10 +165,8 @@ def make_current(root: Path, run: Path, *, camera: Path | None = None) -> None:
         raise InputError(
             f"{run}: found no stop.json, expected a finished run. Make the result again: rigwarp fit {root}"
         )
-    try:
-        run.resolve().relative_to(root.resolve())
-    except ValueError:
-        raise InputError(f"{run}: lies outside the rig folder {root}, expected a run inside it.") from None
+    if not run.resolve().is_relative_to(root.resolve()):
+        raise InputError(f"{run}: lies outside the rig folder {root}, expected a run inside it.")
     switch_to(root, run, camera=camera)
 
 
@@ -218,6 +205,14 @@ def run_named_in(file: Path, key: str, *, format: str, advice: str) -> Path:
     if run is None or not run.resolve().is_relative_to(root.resolve()) or not is_complete(run):
         raise InputError(f"{file}: found {key} {str(name)[:80]!r}, expected a finished run in this folder. {advice}")
     return run
+
+
+def current_or_none(root: Path) -> Path | None:
+    """The folder of the result that is live; None where there is none, or current.json cannot be used."""
+    try:
+        return current_result(root)
+    except InputError:
+        return None
 
 
 def result_before(root: Path) -> Path | None:
@@ -264,15 +259,9 @@ def _in_order(parent: Path) -> list[Path]:
 
 def _number(run: Path) -> float:
     """How many runs there were before this one, and itself; 0 where that is not told."""
-    try:
-        number = StartRecord.read(run / START_FILE).number
-    except InputError:
-        return 0.0
+    start = StartRecord.read_or_none(run / START_FILE)
+    number = None if start is None else start.number
     return float(number) if number is not None and number > 0 else 0.0
-
-
-def _next_number(parent: Path) -> int:
-    return 1 + int(max(map(_number, _in_order(parent)), default=0.0))
 
 
 def stamped_ahead(run: Path) -> bool:

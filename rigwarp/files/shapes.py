@@ -1,19 +1,19 @@
 """CAD meshes and mirror profiles from the rig folder."""
 
 import io
+import json
 import math
+import re
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
-from rigwarp.files.gltf import require_modest_gltf
-from rigwarp.files.mesh_limits import MOST_MESH_BYTES, MOST_TEXT_BYTES, require_triangles
+from rigwarp.files.mesh_limits import MOST_MESH_BYTES, MOST_TEXT_BYTES, MOST_TRIANGLES, require_triangles
 from rigwarp.files.reading import read_bytes, read_text
 from rigwarp.files.step import step_mesh
-from rigwarp.files.stl import stl_triangles
 from rigwarp.files.three_mf import three_mf_mesh
 from rigwarp.geometry import Array, TriangleMesh
 
@@ -31,10 +31,8 @@ def read_mesh(path: Path, *, key: str) -> TriangleMesh:
 
     Parameters
     ----------
-    path : Path
-        The file.
-    key : str
-        Where it was named, such as `rig.toml: mirror.file`; starts every message.
+    path : the file.
+    key : where it was named, such as `rig.toml: mirror.file`; starts every message.
 
     Raises
     ------
@@ -183,3 +181,89 @@ def stl_bytes(mesh: TriangleMesh) -> bytes:
     records["floats"][:, 0] = np.divide(across, length, out=np.zeros_like(across), where=length > 0.0)
     records["floats"][:, 1:] = corners_mm
     return b"binary STL, millimetres".ljust(80) + len(records).to_bytes(4, "little") + records.tobytes()
+
+
+_MAGIC = b"glTF"
+_CHUNK = slice(12, 16)  # of the binary form: the length of the JSON, which follows after its type
+_JSON_AT = 20
+_TRIANGLES = 4  # the mode that has three corners each; strips and fans have nearly one
+_MOST_ELEMENTS: Final = 6 * MOST_TRIANGLES
+"""Of all accessors: three indices for each triangle, and positions, normals and colours for each corner."""
+
+
+def require_modest_gltf(data: bytes) -> None:
+    """Refuse a file whose arrays, or whose bodies each as often as it is placed, are too many.
+
+    Raises
+    ------
+    ValueError, LookupError, TypeError
+        With the reason; or it is no glTF.
+    """
+    scene = _description(data)
+    elsewhere = [part["uri"] for part in scene.get("buffers", []) if not part.get("uri", "data:").startswith("data:")]
+    if elsewhere:
+        raise ValueError(
+            f"its points are in another file, {elsewhere[0]}, which is not read: export it as .glb, all in one file"
+        )
+    lengths = [int(accessor["count"]) for accessor in scene.get("accessors", [])]
+    if sum(lengths) > _MOST_ELEMENTS:
+        raise ValueError(
+            f"its arrays have {sum(lengths) / 1e6:.1f} million rows, at most {_MOST_ELEMENTS / 1e6:.1f} are read"
+        )
+    triangles = [sum(_triangles(part, lengths) for part in mesh["primitives"]) for mesh in scene.get("meshes", [])]
+    require_triangles(sum(triangles[node["mesh"]] for node in scene.get("nodes", []) if "mesh" in node))
+
+
+def _description(data: bytes) -> Any:
+    if not data.startswith(_MAGIC):
+        return json.loads(data)
+    return json.loads(data[_JSON_AT : _JSON_AT + int.from_bytes(data[_CHUNK], "little")])
+
+
+def _triangles(part: Any, lengths: list[int]) -> int:
+    corners: int = lengths[part["indices"] if "indices" in part else part["attributes"]["POSITION"]]
+    return corners // 3 if part.get("mode", _TRIANGLES) == _TRIANGLES else corners
+
+
+_HEAD = 84  # 80 bytes of anything, then the number of triangles
+_RECORD = np.dtype([("floats", "<f4", (4, 3)), ("attribute", "<u2")])
+_COUNT_OFF = 1  # some exporters count the triangle that they did not write
+_TEXT_START = 4096  # bytes within which a text file shows its first facet, after a long name
+_VERTEX = re.compile(rb"\bvertex\s+(\S+)\s+(\S+)\s+(\S+)", re.IGNORECASE)
+
+
+def stl_triangles(data: bytes) -> Array:
+    """(M, 3, 3) corners of the triangles of an STL file.
+
+    Raises
+    ------
+    ValueError
+        With the reason, where the bytes are neither of the format's two kinds or have been cut off.
+    """
+    if data[:_TEXT_START].lstrip()[:5].lower() == b"solid" and b"facet" in data[:_TEXT_START].lower():
+        return _text(data)
+    return _binary(data)
+
+
+def _binary(data: bytes) -> Array:
+    if len(data) < _HEAD:
+        raise ValueError(f"it has {len(data)} bytes, a binary STL at least {_HEAD}")
+    said = int.from_bytes(data[80:_HEAD], "little")
+    there = (len(data) - _HEAD) // _RECORD.itemsize
+    rest = (len(data) - _HEAD) % _RECORD.itemsize
+    if abs(said - there) > _COUNT_OFF or (said > there and rest):
+        raise ValueError(f"it announces {said} triangles and holds {there}: it was cut off, or is no STL")
+    records = np.frombuffer(data, _RECORD, count=there, offset=_HEAD)
+    with np.errstate(invalid="ignore"):  # of a damaged file some are no numbers, which is told later
+        return records["floats"][:, 1:].astype(np.float64)
+
+
+def _text(data: bytes) -> Array:
+    found = _VERTEX.findall(data)
+    facets = len(re.findall(rb"\bendfacet\b", data, re.IGNORECASE))
+    if len(found) != 3 * facets:
+        raise ValueError(f"it has {facets} facets and {len(found)} vertices, not three each: it was cut off or edited")
+    try:
+        return np.array(found, dtype=np.bytes_).astype(np.float64).reshape(-1, 3, 3)
+    except ValueError as error:
+        raise ValueError(f"a vertex is not three numbers ({error}); decimals want a point") from error

@@ -3,23 +3,17 @@
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
-
 from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
+from rigwarp.files.camera_file import CAMERA_SHAPES
+from rigwarp.files.json_arrays import array_in, resolution_in
 from rigwarp.files.reading import read_json
-from rigwarp.geometry import Array
 from rigwarp.verification.quality.table_shape import TERMS, TableShape
 
 FORMAT: Final = "rigwarp table shape"
-_ADVICE = "Make it with: rigwarp verify --refine"
-_CAMERA = {
-    "matrix": (3, 3),
-    "distortion": (5,),
-    "R_camera_from_table": (3, 3),
-    "t_camera_from_table_mm": (3,),
-}
+_MAKE = "rigwarp verify --refine"
+_ADVICE = f"Make it with: {_MAKE}"
 _SHAPES = {
     "camera_change": (15,),
     "half_mm": (2,),
@@ -35,57 +29,30 @@ def write_table_shape(path: Path, shape: TableShape, *, replace: bool = False) -
     record["terms"] = [list(term) for term in TERMS]
     record["camera"] = {
         "resolution": list(shape.camera.resolution),
-        **{name: getattr(shape.camera, name) for name in _CAMERA},
+        **{name: getattr(shape.camera, name) for name in CAMERA_SHAPES},
     }
     write_json(path, record, format=FORMAT, replace=replace)
 
 
 def read_table_shape(path: Path) -> TableShape:
-    """The shape in a file.
-
-    Raises
-    ------
-    InputError
-        If the file is missing, damaged or foreign, or its numbers make no table.
-    """
+    """The shape in a file; InputError if the file is missing, damaged or foreign, or its numbers make no table."""
     contents = read_json(path, format=FORMAT, make_with=_ADVICE)
     if contents.get("terms") != [list(term) for term in TERMS]:
         raise InputError(f"{path}: found other terms of the table's height, expected {len(TERMS)} powers. {_ADVICE}")
-    arrays = {name: _array(path, contents, name, shape) for name, shape in _SHAPES.items()}
-    numbers = {name: float(_array(path, contents, name, ())) for name in _NUMBERS}
+    arrays: dict[str, Any] = {n: array_in(path, contents, n, shape, make_with=_MAKE) for n, shape in _SHAPES.items()}
+    numbers: dict[str, Any] = {n: float(array_in(path, contents, n, (), make_with=_MAKE)) for n in _NUMBERS}
     if (arrays["half_mm"] <= 0.0).any():
         raise InputError(f"{path}: half_mm: found a side of no length, expected two positive numbers. {_ADVICE}")
-    half = (float(arrays["half_mm"][0]), float(arrays["half_mm"][1]))
-    return TableShape(
-        camera=_camera(path, contents),
-        camera_change=arrays["camera_change"],
-        half_mm=half,
-        coefficients_mm=arrays["coefficients_mm"],
-        covariance=arrays["covariance"],
-        **numbers,
-    )
+    width, depth = (float(side) for side in arrays.pop("half_mm"))
+    return TableShape(camera=_camera(path, contents), half_mm=(width, depth), **arrays, **numbers)
 
 
 def _camera(path: Path, contents: dict[str, Any]) -> CameraModel:
     record = contents.get("camera")
     if not isinstance(record, dict):
         raise InputError(f"{path}: found no camera, expected the one that the shape was seen with. {_ADVICE}")
-    size = _array(path, record, "resolution", (2,))
+    arrays = {name: array_in(path, record, name, shape, make_with=_MAKE) for name, shape in CAMERA_SHAPES.items()}
     try:
-        return CameraModel(
-            resolution=(int(size[0]), int(size[1])),
-            **{name: _array(path, record, name, shape) for name, shape in _CAMERA.items()},
-        )
+        return CameraModel(resolution=resolution_in(path, record, make_with=_MAKE), **arrays)
     except InputError as error:
         raise InputError(f"{path}: {error}. {_ADVICE}") from error
-
-
-def _array(path: Path, record: dict[str, Any], name: str, shape: tuple[int, ...]) -> Array:
-    try:
-        array = np.array(record.get(name), float)
-    except (TypeError, ValueError):
-        array = np.array(np.nan)
-    if array.shape != shape or not np.isfinite(array).all():
-        words = " x ".join(map(str, shape)) or "one"
-        raise InputError(f"{path}: {name}: found no array of {words} finite numbers, expected one. {_ADVICE}")
-    return array

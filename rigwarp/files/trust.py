@@ -25,13 +25,7 @@ def trust_file() -> Path:
 
 
 def is_trusted(text: str) -> bool:
-    """Whether exactly this text has been agreed to.
-
-    Raises
-    ------
-    InputError
-        If the file is there and cannot be read.
-    """
+    """Whether exactly this text has been agreed to; InputError if the file is there and cannot be read."""
     return text in _trusted()
 
 

@@ -18,10 +18,8 @@ class Placement:
 
     Attributes
     ----------
-    position_mm : (3,)
-        The part's origin in the table frame.
-    rotation : (3, 3)
-        R_table_from_part.
+    position_mm : (3,) the part's origin in the table frame.
+    rotation : (3, 3) R_table_from_part.
     """
 
     position_mm: Array

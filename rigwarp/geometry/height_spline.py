@@ -24,10 +24,8 @@ class HeightSpline:
 
     Attributes
     ----------
-    start_mm, cell_mm : (2,)
-        Lower corner of the spline's domain and the size of its cells, along x and y.
-    coefficients_mm : (nx, ny)
-        nx - degree cells along x, ny - degree along y.
+    start_mm, cell_mm : (2,) lower corner of the spline's domain and the size of its cells, along x and y.
+    coefficients_mm : (nx, ny) nx - degree cells along x, ny - degree along y.
     degree : int
 
     Notes

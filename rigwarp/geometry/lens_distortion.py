@@ -62,12 +62,9 @@ def undistort(distorted: Array, distortion: Array, *, tolerance: float) -> Array
 
     Parameters
     ----------
-    distorted : (..., 2)
-        Normalised coordinates, (pixel - principal point) / focal length.
-    distortion : (5,)
-        k1, k2, p1, p2, k3.
-    tolerance : float
-        Largest misclosure, in normalised units, at which a point counts as solved.
+    distorted : (..., 2) normalised coordinates, (pixel - principal point) / focal length.
+    distortion : (5,) k1, k2, p1, p2, k3.
+    tolerance : largest misclosure, in normalised units, at which a point counts as solved.
 
     Returns
     -------

@@ -19,8 +19,7 @@ class ExactFaces:
         Number of each triangle's face.
     surfaces : of each face
         None where a face is no spline: plane, cylinder, cone, sphere, or what no spline describes exactly.
-    corners_uv : (M, 3, 2)
-        Parameters of each triangle's corners on its face.
+    corners_uv : (M, 3, 2) parameters of each triangle's corners on its face.
     """
 
     face: NDArray[np.int64]

@@ -20,8 +20,7 @@ class Nurbs:
 
     Attributes
     ----------
-    poles : (nu, nv, 4)
-        Homogeneous: (w x, w y, w z, w), mm.
+    poles : (nu, nv, 4) homogeneous: (w x, w y, w z, w), mm.
     knots_u, knots_v : (nu + degree + 1,), (nv + degree + 1,)
         Clamped or not, every knot as often as its multiplicity says.
 

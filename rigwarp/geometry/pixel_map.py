@@ -17,14 +17,12 @@ class PixelMap:
 
     Attributes
     ----------
-    x_mm, y_mm : (H, W)
-        Table position; NaN where there is no answer.
+    x_mm, y_mm : (H, W) table position; NaN where there is no answer.
     sigma_mm : (H, W)
         1-sigma of the position (root of the summed variances of x and y, divided by 2: per axis); NaN like x_mm.
     zone : (H, W) int16
         One number per smooth piece of mirror, NO_LIGHT where no light reaches the table.
-    measured : (H, W) bool
-        True where camera data support the value, False where it is inferred from a model.
+    measured : (H, W) bool True where camera data support the value, False where it is inferred from a model.
     """
 
     x_mm: Array

@@ -16,8 +16,7 @@ def reflect(directions: Array, normals: Array) -> Array:
 
     Parameters
     ----------
-    directions, normals : (..., 3)
-        Unit vectors in one common frame; either sign of the normal gives the same result.
+    directions, normals : (..., 3) unit vectors in one common frame; either sign of the normal gives the same result.
 
     Returns
     -------

@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,15 +11,16 @@ import numpy as np
 from rigwarp.as_built import AsBuilt, align_built, remove_rigid
 from rigwarp.devices import Bench, open_virtual
 from rigwarp.files import RigFolder, make_folder, write_bytes, write_picture
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import DESIGN_PICTURES, PICTURES
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.bench.camera import calibrate_camera
+from rigwarp.jobs.bench.camera_live import PhotosTaken
 from rigwarp.jobs.bench.camera_record import CameraMade
 from rigwarp.jobs.calibrate import Calibrated, Steps, calibrate_rig, untold
 from rigwarp.jobs.design import design_model, trace_design
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.results.fit import camera_of
 from rigwarp.jobs.scans.scan_runs import scan_seconds
 from rigwarp.jobs.trace import draw_design
 from rigwarp.reports import judge_coverage
@@ -29,7 +30,7 @@ from rigwarp.reports.figures.residuals import Residuals, residual_pair
 from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.rig import Rig, inside_content
 from rigwarp.simulation import VirtualRig
-from rigwarp.verification import VerificationResult
+from rigwarp.verification.dots.judge import error_figures
 
 _PARENT = Path("rigwarp-demo")
 _BOARD_PHOTOS = 14
@@ -41,14 +42,6 @@ class Judged:
 
     table_map: dict[str, Any]
     figure_residual_um: float | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class BoardPhotos:
-    """Photographs of a virtual board: a folder of them for the lens, one of the sheet on the table."""
-
-    lens: Path
-    table: Path
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +96,7 @@ def free_folder(scenario: str) -> Path:
     return _PARENT / scenario
 
 
-def photograph_board(progress: Progress, folder: RigFolder, virtual: VirtualRig) -> BoardPhotos:
+def photograph_board(progress: Progress, folder: RigFolder, virtual: VirtualRig) -> PhotosTaken:
     """Virtual photos of the board into the rig folder, for a camera calibration as from any other photos."""
     photos = folder.root / "photos"
     make_folder(photos / "lens")
@@ -113,7 +106,7 @@ def photograph_board(progress: Progress, folder: RigFolder, virtual: VirtualRig)
             advance()
         write_picture(photos / "table.png", virtual.table_sheet_photo())
         advance()
-    return BoardPhotos(lens=photos / "lens", table=photos / "table.png")
+    return PhotosTaken(lens=photos / "lens", table=photos / "table.png")
 
 
 def build_light_path(progress: Progress, virtual: VirtualRig) -> None:
@@ -142,14 +135,8 @@ def map_against_truth(rig: Rig, table_map: PixelMap, truth: PixelMap) -> dict[st
     wanted = truth.answered
     wanted[wanted] = inside_content(rig.content, truth.table_mm[wanted])
     both = wanted & table_map.measured
-    error = np.linalg.norm(table_map.table_mm[both] - truth.table_mm[both], axis=-1)
-    return {
-        "n": int(both.sum()),
-        "rms_mm": float(np.sqrt(np.mean(error**2))),
-        "p95_mm": float(np.percentile(error, 95)),
-        "max_mm": float(error.max()),
-        "coverage": float(both.sum() / wanted.sum()),
-    }
+    error = error_figures(table_map.table_mm[both] - truth.table_mm[both])
+    return {**asdict(error), "coverage": float(both.sum() / wanted.sum())}
 
 
 def _figure_residual_um(folder: RigFolder, built: AsBuilt | None, virtual: VirtualRig) -> float | None:
@@ -183,7 +170,8 @@ def draw_calibration(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
     if made.checks:  # a map that cannot be right is not played
         before, after = made.checks["before"], made.checks["after"]
         drawn["before_after.png"] = photo_pair(before.photo, after.photo, camera_of(folder), folder.rig)
-        drawn["residuals.png"] = residual_pair(_residuals(before.result), _residuals(after.result), folder.rig)
+        was, left = (Residuals(points_mm=c.result.table_mm, vectors_mm=c.result.vectors_mm) for c in (before, after))
+        drawn["residuals.png"] = residual_pair(was, left, folder.rig)
         shown["before and after, photographed"] = target / "before_after.png"
         shown["what is left, as arrows"] = target / "residuals.png"
     built = made.fit.as_built
@@ -196,10 +184,6 @@ def draw_calibration(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
     for name, data in drawn.items():
         write_bytes(target / name, data, replace=True)
     return shown
-
-
-def _residuals(result: VerificationResult) -> Residuals:
-    return Residuals(points_mm=result.table_mm, vectors_mm=result.vectors_mm)
 
 
 def stage_seconds(made: Calibrated, trace_s: float, *, total: float, calibration_s: float) -> dict[str, float]:

@@ -49,13 +49,7 @@ class Said:
 
 
 def parse_message(text: str | bytes) -> Said:
-    """The message in a text.
-
-    Raises
-    ------
-    NoMessage
-        When it is none.
-    """
+    """The message in a text; NoMessage when it is none."""
     if not isinstance(text, str) or len(text) > MESSAGE_BYTES:
         raise NoMessage("expected a short text")
     try:

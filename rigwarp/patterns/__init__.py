@@ -8,8 +8,15 @@ more, after the grey levels, which all of them show alike.
 
 from rigwarp.patterns.frames import GrayFrame, LevelFrame, PatternFrame, PhaseFrame, PlaidFrame, StripeFrame
 from rigwarp.patterns.pattern_set import PatternSet
-from rigwarp.patterns.periods import choose_periods_px, code_separation
-from rigwarp.patterns.sets import MAX_EXPOSURES, SETS, fast_set, fine_set, gray_set, make_set
+from rigwarp.patterns.sets import (
+    MAX_EXPOSURES,
+    SETS,
+    choose_periods_px,
+    fast_set,
+    fine_set,
+    gray_set,
+    make_set,
+)
 
 __all__ = [
     "MAX_EXPOSURES",
@@ -22,7 +29,6 @@ __all__ = [
     "PlaidFrame",
     "StripeFrame",
     "choose_periods_px",
-    "code_separation",
     "fast_set",
     "fine_set",
     "gray_set",

@@ -83,8 +83,7 @@ def adjusted_canvas(canvas_px: Array, content: Content, adjustment: Adjustment) 
 
     Parameters
     ----------
-    canvas_px : (..., 2)
-        Where on the canvas the light lands, by measurement; NaN stays NaN.
+    canvas_px : (..., 2) where on the canvas the light lands, by measurement; NaN stays NaN.
     content : the canvas on the table.
     adjustment : the correction.
 

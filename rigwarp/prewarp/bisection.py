@@ -28,10 +28,8 @@ def own_errors(values: Array, counts: BoolArray) -> Array:
 
     Parameters
     ----------
-    values : (n, m, C)
-        What the mesh interpolates; n and m are multiples of TILE_PX plus one. NaN counts as no error.
-    counts : (n, m)
-        Where an error matters.
+    values : (n, m, C) what the mesh interpolates; n and m are multiples of TILE_PX plus one. NaN counts as no error.
+    counts : (n, m) where an error matters.
 
     Returns
     -------

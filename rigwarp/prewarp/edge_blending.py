@@ -19,10 +19,8 @@ def blending_weights(content_px: Array, zone: NDArray[np.integer], content_pixel
 
     Parameters
     ----------
-    content_px : (H, W, 2)
-        Content pixel under each projector pixel; NaN where there is none.
-    zone : (H, W)
-        Zone of each projector pixel; negative where it gives no light.
+    content_px : (H, W, 2) content pixel under each projector pixel; NaN where there is none.
+    zone : (H, W) zone of each projector pixel; negative where it gives no light.
     content_pixels : (width, height) of the content.
 
     Returns

@@ -10,8 +10,7 @@ def extend_linearly(values: Array) -> Array:
 
     Parameters
     ----------
-    values : (n, m, C)
-        NaN = unknown; all NaN is returned as it is.
+    values : (n, m, C) NaN = unknown; all NaN is returned as it is.
 
     Returns
     -------

@@ -19,8 +19,7 @@ def content_depth_px(content_px: Array, content: Content) -> Array:
 
     Parameters
     ----------
-    content_px : (H, W, 2)
-        Content pixels at projector pixel centres; NaN where there is no answer.
+    content_px : (H, W, 2) content pixels at projector pixel centres; NaN where there is no answer.
 
     Returns
     -------
@@ -83,8 +82,7 @@ def smooth_light(light: Array, inside: BoolArray) -> Array | None:
     light : (H, W)
         Irradiance on the table made by each projector pixel at white, any unit; NaN unknown (the nearest known
         pixel's is used), 0 or less counts as unknown.
-    inside : (H, W)
-        Only these pixels' light is used.
+    inside : (H, W) only these pixels' light is used.
 
     Returns
     -------

@@ -17,8 +17,7 @@ class Prewarp:
     ----------
     projector_resolution : (width, height) native projector pixels.
     content_pixels : (width, height) of the content canvas.
-    vertices_px : (N, 2)
-        Projector pixels (u, v); no vertex is shared by two zones. Some lie outside the picture.
+    vertices_px : (N, 2) projector pixels (u, v); no vertex is shared by two zones. Some lie outside the picture.
     content_px : (N, 2)
         Content pixels at those vertices; outside the light they are extrapolated and only serve for drawing.
     triangles : (M, 3) int32

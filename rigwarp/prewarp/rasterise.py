@@ -36,13 +36,10 @@ def cover_pixels(
 
     Parameters
     ----------
-    vertices_px : (N, 2)
-        Pixels (u, v); NaN vertices make their triangles vanish.
-    triangles : (M, 3)
-        Degenerate triangles cover nothing; where two overlap either may win.
+    vertices_px : (N, 2) pixels (u, v); NaN vertices make their triangles vanish.
+    triangles : (M, 3) degenerate triangles cover nothing; where two overlap either may win.
     resolution : (width, height)
-    triangle_zone, zone : (M,), (H, W)
-        When given, a triangle covers only pixels of its own zone.
+    triangle_zone, zone : (M,), (H, W) when given, a triangle covers only pixels of its own zone.
     """
     width, height = resolution
     covering = np.full(height * width, -1, np.int32)

@@ -20,8 +20,7 @@ def write_report(folder: RigFolder, result: Path) -> Path:
 
     Parameters
     ----------
-    result : Path
-        A result folder of it. What is missing there is said to be missing; nothing is required.
+    result : a result folder of it. What is missing there is said to be missing; nothing is required.
 
     Returns
     -------

@@ -10,8 +10,7 @@ from rigwarp.files.records import AsBuiltRecord, MirrorGrid, ViewMirrorRecord, V
 from rigwarp.files.records.view_check import ViewCheckRecord
 from rigwarp.geometry import ViewMap
 from rigwarp.reports.figures.mirror import deviation_map
-from rigwarp.reports.figures.view import view_cover, view_fineness
-from rigwarp.reports.figures.view_sigma import view_sigma, view_top
+from rigwarp.reports.figures.view import view_cover, view_fineness, view_sigma, view_top
 from rigwarp.reports.page_template import page_template
 from rigwarp.reports.sections.as_built_facts import HINTS, read_facts
 from rigwarp.reports.sections.origin import caution_section
@@ -155,7 +154,7 @@ def _mirrors(parts: ViewParts) -> Section:
         mirror = built.get(zone.mirror)
         form = "-" if mirror is None else mirror.not_told or _form_words(mirror)
         name = "directly" if zone.mirror is None else f"view.mirror[{zone.mirror:.0f}]"
-        moved = f"{_mm(zone.moved_mm, 2)}, {_number(zone.moved_deg)} deg"
+        moved = f"{_mm(zone.moved_mm, 2)}, {_number(zone.moved_deg)}°"
         rows.append((name, "mirrored" if zone.reversed_ else "as it is", moved, _mm(zone.design_rms_mm, 1), form))
     told = {number: read_facts(record) for number, record in sorted(parts.built.items())}
     said = [
@@ -187,8 +186,8 @@ def _of_camera(text: str) -> str:
 
 
 def _form_words(mirror: ViewMirrorRecord) -> str:
-    known = "" if mirror.figure_sigma_um is None else f", known to {mirror.figure_sigma_um:.0f} um"
-    return f"{mirror.figure_rms_um or np.nan:.0f} um rms{known}"
+    known = "" if mirror.figure_sigma_um is None else f", known to {mirror.figure_sigma_um:.0f} µm"
+    return f"{mirror.figure_rms_um or np.nan:.0f} µm rms{known}"
 
 
 def _form(number: int, grid: MirrorGrid) -> Picture:

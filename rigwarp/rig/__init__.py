@@ -28,9 +28,8 @@ from rigwarp.rig.model import (
     Transfer,
     View,
 )
-from rigwarp.rig.parse import parse_rig
+from rigwarp.rig.parse import parse_rig, view_as_projector
 from rigwarp.rig.transfer import decode_transfer, encode_transfer
-from rigwarp.rig.view import view_as_projector
 
 __all__ = [
     "CHANNELS",

@@ -16,10 +16,8 @@ def content_to_table(content: Content, content_px: Array) -> Array:
 
     Parameters
     ----------
-    content : Content
-        The canvas.
-    content_px : (..., 2)
-        Pixel positions, u first; may lie outside the picture.
+    content : the canvas.
+    content_px : (..., 2) pixel positions, u first; may lie outside the picture.
 
     Returns
     -------

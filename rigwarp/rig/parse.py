@@ -6,28 +6,40 @@ sizes of table and content. Everything else has the default that the example in 
 number 0, the A3 sheet that ships with the package, and the usual tolerances.
 """
 
-import math
 import re
 import tomllib
 from collections.abc import Mapping
 from typing import Any, cast
 
 from rigwarp.errors import InputError
-from rigwarp.rig.keys import CAMERA, MEASURED, MEASURED_LENGTHS, OBSTACLE, PROJECTOR, TOLERANCE, TOP_LEVEL
-from rigwarp.rig.model import CHANNELS, CameraSpec, Channel, Measured, Obstacle, Projector, Rig, Tolerance, Transfer
-from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, parse_target
-from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, parse_mirror, part_placement
+from rigwarp.rig.keys import MEASURED_LENGTHS, OBSTACLE, PROJECTOR, TARGET, TOP_LEVEL, VIEW
+from rigwarp.rig.model import (
+    CHANNELS,
+    CameraSpec,
+    Channel,
+    Lens,
+    Measured,
+    Obstacle,
+    Projector,
+    Rig,
+    Table,
+    Target,
+    Tolerance,
+    TopView,
+    Transfer,
+    View,
+)
+from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, parse_target, target_from
+from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, mirror_from, parse_mirror, part_placement
 from rigwarp.rig.parse_parts import camera_device, optical_placement, picture_size
-from rigwarp.rig.parse_view import parse_view
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
-from rigwarp.rig.view import view_as_projector
+from rigwarp.rig.toml_fields import meanings_of, read_table
 
 FORMAT = "rigwarp rig"
 VERSION = 1
 
 _OF_THE_PROJECTOR = ("projector", "mirror", "content")  # where a view is there, a rig may lack all of them
 _GAMMA = Limits(at_least=1.0, at_most=3.5)
-_SHIFT = Limits(at_least=-2.0, at_most=2.0)  # a share; beyond two pictures it is a percentage by mistake
 
 
 def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
@@ -35,10 +47,8 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
 
     Parameters
     ----------
-    text : str
-        The file's contents (TOML 1.0).
-    source : str
-        The name that messages give the file.
+    text : the file's contents (TOML 1.0).
+    source : the name that messages give the file.
 
     Returns
     -------
@@ -60,13 +70,7 @@ def parse_rig(text: str, *, source: str = "rig.toml") -> Rig:
 
 
 def rig_from_values(values: Mapping[str, Any], *, source: str = "rig.toml") -> Rig:
-    """The same from what the TOML file holds, read already.
-
-    Raises
-    ------
-    InputError
-        As `parse_rig`.
-    """
+    """The same from what the TOML file holds, read already; InputError as `parse_rig`."""
     document = TomlSection(source=source, path="", values=values, meanings=TOP_LEVEL)
     _check_format(document)
     table, target = parse_table(document), parse_target(document)
@@ -81,8 +85,8 @@ def rig_from_values(values: Mapping[str, Any], *, source: str = "rig.toml") -> R
         content=parse_content(document, table) if projects or view is None else area_of_table(table),
         camera=_camera(document),
         target=target,
-        tolerance=_tolerance(document),
-        measured=tuple(_measured(section) for section in document.sections("measured", MEASURED)),
+        tolerance=read_table(Tolerance, document.section("tolerance", meanings_of(Tolerance), required=False)),
+        measured=tuple(_measured(section) for section in document.sections("measured", meanings_of(Measured))),
         view=view,
         projects=projects,
     )
@@ -120,15 +124,11 @@ def _check_format(document: TomlSection) -> None:
 
 def _projector(document: TomlSection) -> Projector:
     section = document.section("projector", PROJECTOR, required=True)
-    throw_ratio = section.number("throw_ratio", limits=POSITIVE)
-    shift_x, shift_y = section.numbers("lens_shift", 2, default=(0.0, 0.0), limits=_SHIFT)
-    return Projector(
+    return read_table(
+        Projector,
+        section,
         resolution=picture_size(section),
-        throw_ratio=throw_ratio,
-        lens_shift=(shift_x, shift_y),
         placement=optical_placement(section, what="projector"),
-        position_tolerance_mm=section.number("position_tolerance_mm", default=3.0, limits=POSITIVE),
-        rotation_tolerance_rad=math.radians(section.number("rotation_tolerance_deg", default=1.0, limits=POSITIVE)),
         transfer=_transfer(section),
     )
 
@@ -147,18 +147,10 @@ def _obstacle(section: TomlSection) -> Obstacle:
 
 
 def _camera(document: TomlSection) -> CameraSpec:
-    section = document.section("camera", CAMERA, required=False)
+    section = document.section("camera", meanings_of(CameraSpec), required=False)
     channel = cast(Channel, section.choice("channel", CHANNELS, default="grey"))
     return CameraSpec(
         resolution=picture_size(section, default=(1920, 1080)), device=camera_device(section), channel=channel
-    )
-
-
-def _tolerance(document: TomlSection) -> Tolerance:
-    section = document.section("tolerance", TOLERANCE, required=False)
-    return Tolerance(
-        content_p95_mm=section.number("content_p95_mm", default=0.5, limits=POSITIVE),
-        figure_rms_um=section.number("figure_rms_um", default=50.0, limits=POSITIVE),
     )
 
 
@@ -167,8 +159,90 @@ def _measured(section: TomlSection) -> Measured:
     if what not in MEASURED_LENGTHS:
         names = ", ".join(f'"{name}"' for name in MEASURED_LENGTHS)
         section.fail("what", found=describe(what), expected=f"one of {names}")
-    return Measured(
-        what=what,
-        mm=section.number("mm", limits=POSITIVE),
-        sigma_mm=section.number("sigma_mm", default=0.5, limits=POSITIVE),
+    return read_table(Measured, section, what=what)
+
+
+_LARGEST_TOP_PX = 16384  # along one side: the largest picture that is drawn in one piece
+_NOT_LIVE = ("run:", "genicam:")  # kinds of camera that the live top view does not open
+_USUAL_TOP_PX = 1600  # along the longer side, where mm_per_pixel is not given
+
+
+def parse_view(document: TomlSection, table: Table, target: Target) -> View | None:
+    """Read and check [view]; None where the rig has none. `target` is what [view.target] is by default."""
+    if not document.has("view"):
+        return None
+    section = document.section("view", VIEW, required=True)
+    if not section.has("focal_px") and not section.has("lens"):
+        section.number("focal_px", limits=POSITIVE)  # says that it is missing
+    return read_table(
+        View,
+        section,
+        device=_device(section),
+        resolution=picture_size(section, default=(1920, 1080)),
+        lens=_lens(section),
+        placement=optical_placement(section, what="camera"),
+        mirrors=tuple(
+            mirror_from(document, f"view.mirror[{i}]", values) for i, values in enumerate(_mirror_tables(section))
+        ),
+        target=target_from(section.section("target", TARGET, required=True)) if section.has("target") else target,
+        top=_top(section, table),
+    )
+
+
+def _device(section: TomlSection) -> int | str:
+    device = camera_device(section)
+    if str(device).lstrip().startswith(_NOT_LIVE):
+        expected = "a number, path or stream address"
+        section.fail("device", found=describe(device), expected=expected, advice="Others serve camera.device alone.")
+    return device
+
+
+def _mirror_tables(section: TomlSection) -> list[dict[str, object]]:
+    """The raw tables [[view.mirror]]: at least one."""
+    expected = "at least one table [[view.mirror]]"
+    tables = section.values.get("mirror", [])
+    if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):
+        advice = "Write [[view.mirror]] with double brackets."
+        section.fail("mirror", found=describe(tables), expected=expected, advice=advice)
+    if not tables:
+        section.fail("mirror", found="nothing", expected=expected, advice="Add the mirror that the camera looks into.")
+    return tables
+
+
+def _lens(section: TomlSection) -> str | None:
+    if not section.has("lens"):
+        return None
+    name = section.text("lens")
+    if not name.isprintable() or not name.lower().endswith(".json"):
+        section.fail("lens", found=describe(name), expected="a name ending in .json")
+    return name
+
+
+def _top(section: TomlSection, table: Table) -> TopView:
+    top = section.section("top", meanings_of(TopView), required=False)
+    width_mm, depth_mm = top.numbers("size_mm", 2, default=table.size_mm, limits=POSITIVE)
+    usual = max(width_mm, depth_mm) / _USUAL_TOP_PX
+    mm_per_pixel = top.number("mm_per_pixel", default=usual, limits=POSITIVE)
+    view = read_table(TopView, top, size_mm=(width_mm, depth_mm), mm_per_pixel=mm_per_pixel)
+    if max(width_mm, depth_mm) / view.mm_per_pixel > _LARGEST_TOP_PX:
+        top.fail(
+            "mm_per_pixel",
+            found=f"{view.mm_per_pixel:g}, which makes a picture of {max(view.pixels)} pixels",
+            expected=f"at most {_LARGEST_TOP_PX} pixels along a side",
+        )
+    return view
+
+
+def view_as_projector(view: View, lens: Lens | None = None) -> Projector:
+    """The camera as the projector that would light what it sees, with its calibrated lens where there is one."""
+    focal_px = view.focal_px if lens is None else float(lens.matrix[0, 0])
+    return Projector(
+        resolution=view.resolution,
+        throw_ratio=(focal_px or float(view.resolution[0])) / view.resolution[0],
+        lens_shift=(0.0, 0.0),
+        placement=view.placement,
+        position_tolerance_mm=view.position_tolerance_mm,
+        rotation_tolerance_rad=view.rotation_tolerance_rad,
+        transfer=1.0,
+        lens=lens,
     )

@@ -1,43 +1,35 @@
 """The tables [table], [content] and [target] of a rig file: what lies in the table plane."""
 
-import math
 from typing import cast
 
 import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.rig.canvas import content_to_table, inside_table
-from rigwarp.rig.keys import AREA_SIZES, CONTENT, DICTIONARY_SIZES, TABLE, TARGET
-from rigwarp.rig.model import PAPER_MM, RULER_MM, BoardLayout, Content, Shape, Table, Target
-from rigwarp.rig.section import POSITIVE, Limits, TomlSection
+from rigwarp.rig.keys import AREA_SIZES, DICTIONARY_SIZES, TARGET
+from rigwarp.rig.model import BoardLayout, Content, Shape, Table, Target
+from rigwarp.rig.section import POSITIVE, TomlSection
+from rigwarp.rig.toml_fields import meanings_of, read_table
 
 LONGER_SIDE_PX = 1080  # default size of content along its longer side
 _SLACK = 1e-9  # relative: an area exactly as large as the table is inside it, whatever the rounding
-_THICKNESS = Limits(at_least=0.0, at_most=100.0)  # mm; thicker than any board that one lays on a table to print on
-_RULER = Limits(at_least=20.0, at_most=5000.0)
 _FEWEST_SQUARES = 3  # along each side: four inner corners, the fewest that fix a pose
 
 
 def parse_table(document: TomlSection) -> Table:
     """Read and check [table]."""
-    section, shape = _area_section(document, "table", TABLE)
-    return Table(shape=shape, size_mm=_size_mm(section, shape), height_mm=section.number("height_mm", default=0.0))
+    section, shape = _area_section(document, "table", meanings_of(Table))
+    return read_table(Table, section, shape=shape, size_mm=_size_mm(section, shape))
 
 
 def parse_content(document: TomlSection, table: Table) -> Content:
     """Read and check [content], which must lie on the table."""
-    section, shape = _area_section(document, "content", CONTENT)
+    section, shape = _area_section(document, "content", meanings_of(Content))
     size_mm = _size_mm(section, shape)
     longer = max(size_mm)
     automatic = tuple(max(16, round(LONGER_SIDE_PX * side / longer)) for side in size_mm)
     width, height = section.integers("pixels", 2, at_least=16, at_most=16384, default=automatic)
-    content = Content(
-        shape=shape,
-        size_mm=size_mm,
-        centre_mm=section.vector("centre_mm", 2, default=(0.0, 0.0)),
-        rotation_rad=math.radians(section.number("rotation_deg", default=0.0)),
-        pixels=(width, height),
-    )
+    content = read_table(Content, section, shape=shape, size_mm=size_mm, pixels=(width, height))
     _check_on_table(section, content, table)
     return content
 
@@ -46,13 +38,7 @@ def area_of_table(table: Table) -> Content:
     """The whole table as canvas."""
     longer = max(table.size_mm)
     width, height = (max(16, round(LONGER_SIDE_PX * side / longer)) for side in table.size_mm)
-    return Content(
-        shape=table.shape,
-        size_mm=table.size_mm,
-        centre_mm=np.zeros(2),
-        rotation_rad=0.0,
-        pixels=(width, height),
-    )
+    return Content(shape=table.shape, size_mm=table.size_mm, pixels=(width, height))
 
 
 def parse_target(document: TomlSection) -> Target:
@@ -68,18 +54,12 @@ def target_from(section: TomlSection) -> Target:
     marker_mm = section.number("marker_mm", default=0.75 * square_mm, limits=POSITIVE)
     if marker_mm >= square_mm:
         section.fail("marker_mm", found=f"{marker_mm:g}", expected=f"less than square_mm = {square_mm:g}")
-    scale_x, scale_y = section.numbers("scale", 2, default=(1.0, 1.0), limits=Limits(at_least=0.9, at_most=1.1))
-    ruler_x, ruler_y = section.numbers("ruler_mm", 2, default=(RULER_MM, RULER_MM), limits=_RULER)
-    return Target(
+    return read_table(
+        Target,
+        section,
         squares=(columns, rows),
-        square_mm=square_mm,
         marker_mm=marker_mm,
         dictionary=_dictionary(section, columns * rows // 2),
-        scale=(scale_x, scale_y),
-        centre_mm=section.vector("centre_mm", 2, default=(0.0, 0.0)),
-        rotation_rad=math.radians(section.number("rotation_deg", default=0.0)),
-        thickness_mm=section.number("thickness_mm", default=PAPER_MM, limits=_THICKNESS),
-        ruler_mm=(ruler_x, ruler_y),
         layout=cast(BoardLayout, section.choice("layout", ["new", "old"])) if section.has("layout") else None,
     )
 

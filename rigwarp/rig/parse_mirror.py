@@ -9,9 +9,10 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, Placement, rotation_from_degrees
-from rigwarp.rig.keys import FACET, MIRROR, MIRROR_KINDS
+from rigwarp.rig.keys import MIRROR, MIRROR_KINDS
 from rigwarp.rig.model import ConicShape, Facet, FacetsShape, MeshShape, Mirror, MirrorShape, ProfileShape, Sheet
-from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe, listed
+from rigwarp.rig.section import NOT_NEGATIVE, TomlSection, describe, listed
+from rigwarp.rig.toml_fields import meanings_of, read_table
 
 MESH_ENDINGS = (".stl", ".ply", ".obj", ".3mf", ".glb", ".gltf", ".step", ".stp")
 _SIDES = {
@@ -21,7 +22,6 @@ _SIDES = {
 }
 _FLAT_MM = 0.1  # corners may be typed with one decimal; at 400 mm from the table this much moves light by under 1 mm
 _COINCIDENT_MM = 1e-6
-_USUAL_K = 0.41  # soft steel and aluminium; see as_built/describe/bend_allowance.py
 
 
 def parse_mirror(document: TomlSection) -> Mirror:
@@ -44,11 +44,11 @@ def mirror_from(document: TomlSection, path: str, values: Mapping[str, Any]) -> 
             if key not in MIRROR_KINDS[kind]
         },
     )
-    return Mirror(
+    return read_table(
+        Mirror,
+        section,
         shape=_shape(section, kind),
         placement=part_placement(section),
-        position_tolerance_mm=section.number("position_tolerance_mm", default=1.0, limits=POSITIVE),
-        rotation_tolerance_rad=math.radians(section.number("rotation_tolerance_deg", default=0.5, limits=POSITIVE)),
         material=section.text("material") if section.has("material") else None,
     )
 
@@ -92,12 +92,8 @@ def _shape(section: TomlSection, kind: str) -> MirrorShape:
 
 
 def _mesh(section: TomlSection) -> MeshShape:
-    crease_rad = None
-    if section.has("crease_deg"):
-        crease_rad = math.radians(section.number("crease_deg", limits=Limits(above=0.0, below=180.0)))
-    return MeshShape(
-        file=file_name(section, MESH_ENDINGS), reflecting_side=_reflecting_side(section), crease_rad=crease_rad
-    )
+    file = file_name(section, MESH_ENDINGS)
+    return read_table(MeshShape, section, file=file, reflecting_side=_reflecting_side(section))
 
 
 def _reflecting_side(section: TomlSection) -> Array:
@@ -120,7 +116,7 @@ def _conic(section: TomlSection) -> ConicShape:
     if radius_mm == 0.0:
         section.fail("radius_mm", found="0", expected="a number other than 0")
     conic_constant = section.number("conic_constant", default=0.0)
-    inner_mm, outer_mm = section.numbers("aperture_mm", 2, limits=Limits(at_least=0.0))
+    inner_mm, outer_mm = section.numbers("aperture_mm", 2, limits=NOT_NEGATIVE)
     if inner_mm >= outer_mm:
         section.fail(
             "aperture_mm", found=f"[{inner_mm:g}, {outer_mm:g}]", expected="an inner radius below the outer one"
@@ -143,7 +139,7 @@ def _conic(section: TomlSection) -> ConicShape:
 
 
 def _facets(section: TomlSection) -> FacetsShape:
-    facets = tuple(_facet(panel) for panel in section.sections("facet", FACET))
+    facets = tuple(_facet(panel) for panel in section.sections("facet", meanings_of(Facet)))
     if not facets:
         raise InputError(
             f"{section.source}: mirror.facet: found no panel, expected at least one table [[mirror.facet]]. "
@@ -158,11 +154,7 @@ def _sheet(section: TomlSection) -> Sheet | None:
             if section.has(key):
                 section.fail("sheet_mm", found="nothing", expected=f"the thickness of the sheet beside {key}")
         return None
-    return Sheet(
-        thickness_mm=section.number("sheet_mm", limits=Limits(above=0.0)),
-        fold_radius_mm=section.number("fold_radius_mm", default=0.0, limits=Limits(at_least=0.0)),
-        k_factor=section.number("k_factor", default=_USUAL_K, limits=Limits(at_least=0.0, at_most=0.5)),
-    )
+    return read_table(Sheet, section)
 
 
 def _facet(section: TomlSection) -> Facet:

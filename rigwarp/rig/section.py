@@ -43,6 +43,9 @@ class Limits:
 
 ANY: Final = Limits()
 POSITIVE: Final = Limits(above=0.0)
+NOT_NEGATIVE: Final = Limits(at_least=0.0)
+SHARE: Final = Limits(at_least=0.0, at_most=1.0)
+SHARE_BELOW_1: Final = Limits(at_least=0.0, below=1.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,13 +81,7 @@ class TomlSection:
         return f"{self.path}.{key}" if self.path else key
 
     def fail(self, key: str, *, found: str, expected: str, index: str = "", advice: str = "") -> NoReturn:
-        """Refuse one key; `index` such as `[1]` points into a list.
-
-        Raises
-        ------
-        InputError
-            Always.
-        """
+        """Refuse one key; `index` such as `[1]` points into a list; always an InputError."""
         base = key.partition("[")[0]
         advice = advice or f"Give {self.meanings[base]}."
         raise InputError(f"{self.source}: {self.where(key)}{index}: found {found}, expected {expected}. {advice}")
@@ -132,6 +129,14 @@ class TomlSection:
             if isinstance(item, bool) or not isinstance(item, int) or not at_least <= item <= at_most:
                 self.fail(key, index=f"[{i}]", found=describe(item), expected=one)
         return tuple(items)
+
+    def whole(self, key: str, *, at_least: int, at_most: int, default: Any = MISSING) -> int:
+        """A whole number from `at_least` to `at_most`."""
+        expected = f"a whole number from {at_least} to {at_most}"
+        value = self._absent(key, default, expected) if key not in self.values else self.values[key]
+        if isinstance(value, bool) or not isinstance(value, int) or not at_least <= value <= at_most:
+            self.fail(key, found=describe(value), expected=expected)
+        return value
 
     def text(self, key: str, *, default: Any = MISSING) -> str:
         """Text that is not blank."""
@@ -200,6 +205,8 @@ class TomlSection:
         if not isinstance(value, list):
             self.fail(key, index=index, found=describe(value), expected=expected)
         if count is not None and len(value) != count:
+            if count < len(value) <= 2 * count and all(isinstance(one, int) for one in value):
+                expected += " with decimal points (45.5), not commas"
             self.fail(key, index=index, found=f"{len(value)} of them ({describe(value)})", expected=expected)
         return value
 

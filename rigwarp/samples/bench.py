@@ -9,7 +9,7 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
-from rigwarp.rig.section import POSITIVE, Limits, TomlSection
+from rigwarp.rig.section import NOT_NEGATIVE, POSITIVE, Limits, TomlSection
 from rigwarp.samples.closed_forms.sheets import ghost_distance_mm, rear_reflectance, sheet_beams
 from rigwarp.samples.closed_forms.spread import footprint_mm, shadow_mm
 
@@ -67,6 +67,7 @@ _SAME: Final = {
     "veil": "the difference of veil that does not matter, as a share of the light",
     "slope_mrad": "the difference of waviness that does not matter",
 }
+_WITHIN: Final = {"reflectance": 0.02, "blur_mrad": 0.2, "veil": 0.003, "slope_mrad": 0.15}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -203,12 +204,7 @@ def parse_bench(text: str, *, source: str = "bench.toml") -> SampleBench:
         reference_reflectance=np.array(reference.numbers("reflectance", 3, default=(0.9, 0.9, 0.9), limits=POSITIVE)),
         reference_sigma=reference.number("reflectance_sigma", default=0.03, limits=POSITIVE),
         sheets={sheet.name: sheet for sheet in sheets},
-        within={
-            "reflectance": same.number("reflectance", default=0.02, limits=POSITIVE),
-            "blur_mrad": same.number("blur_mrad", default=0.2, limits=POSITIVE),
-            "veil": same.number("veil", default=0.003, limits=POSITIVE),
-            "slope_mrad": same.number("slope_mrad", default=0.15, limits=POSITIVE),
-        },
+        within={key: same.number(key, default=value, limits=POSITIVE) for key, value in _WITHIN.items()},
     )
 
 
@@ -218,9 +214,7 @@ def _sheet(section: TomlSection) -> Sheet:
         section.fail("name", found=f'"{name[:60]}"', expected="lower-case letters, digits and hyphens")
     return Sheet(
         name=name,
-        thickness_mm=section.number("thickness_mm", limits=Limits(at_least=0.0))
-        if section.has("thickness_mm")
-        else np.nan,
+        thickness_mm=section.number("thickness_mm", default=np.nan, limits=NOT_NEGATIVE),
         index=section.number("index", default=1.5, limits=Limits(at_least=1.0, at_most=3.0)),
         index_sigma=0.005 if section.has("index") else Sheet.index_sigma,
         formed=section.values.get("formed") is True,

@@ -34,12 +34,9 @@ def create_rig(scenario: str, folder: Path, *, measured: bool = True) -> list[Pa
 
     Parameters
     ----------
-    scenario : str
-        One of `scenario_names()`.
-    folder : Path
-        Made when missing; must be empty otherwise, or hold what an earlier call has begun.
-    measured : bool
-        False: as long as nobody has measured the print, its scale is 1.
+    scenario : one of `scenario_names()`.
+    folder : made when missing; must be empty otherwise, or hold what an earlier call has begun.
+    measured : False: as long as nobody has measured the print, its scale is 1.
 
     Returns
     -------

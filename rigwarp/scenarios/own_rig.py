@@ -32,10 +32,8 @@ def create_own_rig(kind: str, folder: Path) -> list[Path]:
 
     Parameters
     ----------
-    kind : str
-        One of `KINDS`.
-    folder : Path
-        Made when missing; must be empty otherwise, or hold what an earlier call has begun.
+    kind : one of `KINDS`.
+    folder : made when missing; must be empty otherwise, or hold what an earlier call has begun.
 
     Returns
     -------

@@ -19,10 +19,8 @@ def freeform_mesh(surface: SurfaceTruth, *, seed: int) -> TriangleMesh:
 
     Parameters
     ----------
-    surface : SurfaceTruth
-        With a rectangular aperture.
-    seed : int
-        Where the vertices lie depends on it.
+    surface : with a rectangular aperture.
+    seed : where the vertices lie depends on it.
 
     Returns
     -------

@@ -6,43 +6,9 @@ from typing import Final
 import numpy as np
 
 from rigwarp.geometry import Array
-from rigwarp.rig.section import Limits, TomlSection, describe
+from rigwarp.rig.section import NOT_NEGATIVE, SHARE, Limits, TomlSection, describe
+from rigwarp.rig.toml_fields import meanings_of, number_key, read_table, told_key, vector_key, whole_key
 
-KEYS: Final = {
-    "photographs": "how many photographs a scan takes: creep, daylight and lamp have changed in full at the last",
-    "first_photograph": "number of the scan's first photograph, if others (pre-flight, checks) are taken before it",
-    "creep_px": "how far the middle of the picture shifts in all, because the stand gives way and turns, [u, v]",
-    "creep_mm": "how far the camera creeps in all, along the table's [x, y, z]",
-    "creep_deg": "how far the camera turns about its lens in all, rotation vector along the table's axes",
-    "knock_at": "number of the first photograph after somebody has knocked against the camera's stand",
-    "knock_px": "how far that shifts the middle of the picture by turning the camera, [u, v]",
-    "knock_mm": "how far that moves the camera, along the table's [x, y, z]",
-    "knock_deg": "how far that turns the camera about its lens, rotation vector along the table's axes",
-    "auto_exposure": "how far the gain follows the picture's mean brightness: 0 locked, 1 in full",
-    "auto_exposure_limit": "the largest factor by which it raises or lowers the gain",
-    "daylight": "daylight that has come up by the scan's last photograph, as a share of projected white",
-    "sunshine": "more of it while the sun is out, as a share of projected white",
-    "sunshine_at": "numbers of the first and the last photograph in sunshine, [first, last]",
-    "lamp_drift": "growth of the projector's light by the scan's last photograph (negative: it fades)",
-    "bands": "relative amplitude of bright and dark bands along the rows (rolling shutter against the mains)",
-    "bands_period_px": "rows from band to band",
-    "jpeg_quality": "quality at which the camera compresses its pictures, 1 to 100",
-    "smoothing_px": "reach (sigma) of a noise reduction that keeps edges, inside the camera",
-    "passer_by_at": "numbers of the first and the last photograph while somebody walks by, [first, last]",
-    "passer_by_from_mm": "middle of the shadow in the first of them, table frame [x, y]",
-    "passer_by_to_mm": "middle of the shadow in the last of them",
-    "passer_by_radius_mm": "radius of the shadow",
-    "passer_by_shadow": "share of all light that is lost in it",
-    "early": "numbers of photographs taken before the new picture was up: they show the one before",
-    "exchanged": "pairs [i, j] of photographs whose numbers were mixed up when they were handed over",
-    "missing": "numbers of photographs that were lost before they were handed over",
-    "twice": "numbers of photographs that were handed over twice in a row",
-    "turned_deg": "how far all of them were turned clockwise before they were handed over: 0, 90, 180 or 270",
-    "mirrored": "true if all of them were mirrored, left to right, before that",
-}
-
-_NOT_NEGATIVE = Limits(at_least=0.0)
-_SHARE = Limits(at_least=0.0, at_most=1.0)
 _MOST = 1_000_000  # photographs
 
 
@@ -66,55 +32,108 @@ class PasserBy:
 
     first: int
     last: int
-    from_mm: Array
-    to_mm: Array
-    radius_mm: float
-    depth: float
+    from_mm: Array = vector_key(
+        "middle of the shadow in the first of them, table frame [x, y]", 2, name="passer_by_from_mm"
+    )
+    to_mm: Array = told_key("middle of the shadow in the last of them", name="passer_by_to_mm")
+    radius_mm: float = number_key("radius of the shadow", name="passer_by_radius_mm", limits=Limits(above=0.0))
+    depth: float = number_key("share of all light that is lost in it", 1.0, SHARE, name="passer_by_shadow")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Mishaps:
     """What goes wrong while photographs are taken; photographs are numbered from 1.
 
-    Attributes
-    ----------
-    photographs, first_photograph : the scan over which creep, daylight and lamp change evenly.
-    creep, knock, knock_at : motions of the camera; `knock_at` is the first photograph after the knock, or None.
-    auto_exposure : exponent of (white's mean / picture's mean) in the gain, within auto_exposure_limit.
-    daylight, sunshine : more room light as a share of projected white; sunshine in photographs sunshine_at.
-    lamp_drift : relative growth of the projector's light.
-    bands, bands_period_px : relative amplitude and period in rows of the mains' bands.
-    jpeg_quality : None = no compression. smoothing_px : 0 = none.
-    early : photographs that show the picture before.
-    exchanged, missing, twice, quarter_turns, mirrored : what happens to the pile when it is handed over.
+    `knock_at` None: there is none. The gain is (white's mean / picture's mean) to the power of `auto_exposure`.
     """
 
-    photographs: int = 60
-    first_photograph: int = 1
+    photographs: int = whole_key(
+        "how many photographs a scan takes: creep, daylight and lamp have changed in full at the last",
+        60,
+        at_least=2,
+        at_most=_MOST,
+    )
+    first_photograph: int = whole_key(
+        "number of the scan's first photograph, if others (pre-flight, checks) are taken before it",
+        1,
+        at_least=1,
+        at_most=_MOST,
+    )
     creep: Motion = field(default_factory=Motion)
     knock: Motion = field(default_factory=Motion)
-    knock_at: int | None = None
-    auto_exposure: float = 0.0
-    auto_exposure_limit: float = 8.0
-    daylight: float = 0.0
-    sunshine: float = 0.0
-    sunshine_at: tuple[int, int] = (1, 1)
-    lamp_drift: float = 0.0
-    bands: float = 0.0
-    bands_period_px: float = 100.0
-    jpeg_quality: int | None = None
-    smoothing_px: float = 0.0
-    passer_by: PasserBy | None = None
-    early: tuple[int, ...] = ()
-    exchanged: tuple[tuple[int, int], ...] = ()
-    missing: tuple[int, ...] = ()
-    twice: tuple[int, ...] = ()
-    quarter_turns: int = 0
-    mirrored: bool = False
+    knock_at: int | None = whole_key(
+        "number of the first photograph after somebody has knocked against the camera's stand",
+        None,
+        at_least=1,
+        at_most=_MOST,
+    )
+    auto_exposure: float = number_key(
+        "how far the gain follows the picture's mean brightness: 0 locked, 1 in full", 0.0, SHARE
+    )
+    auto_exposure_limit: float = number_key(
+        "the largest factor by which it raises or lowers the gain", 8.0, Limits(at_least=1.0)
+    )
+    daylight: float = number_key(
+        "daylight that has come up by the scan's last photograph, as a share of projected white", 0.0, NOT_NEGATIVE
+    )
+    sunshine: float = number_key("more of it while the sun is out, as a share of projected white", 0.0, NOT_NEGATIVE)
+    sunshine_at: tuple[int, int] = told_key(
+        "numbers of the first and the last photograph in sunshine, [first, last]", default=(1, 1)
+    )
+    lamp_drift: float = number_key(
+        "growth of the projector's light by the scan's last photograph (negative: it fades)",
+        0.0,
+        Limits(above=-1.0, at_most=1.0),
+    )
+    bands: float = number_key(
+        "relative amplitude of bright and dark bands along the rows (rolling shutter against the mains)", 0.0, SHARE
+    )
+    bands_period_px: float = number_key("rows from band to band", 100.0, Limits(at_least=2.0))
+    jpeg_quality: int | None = whole_key(
+        "quality at which the camera compresses its pictures, 1 to 100", None, at_least=1, at_most=100
+    )
+    smoothing_px: float = number_key(
+        "reach (sigma) of a noise reduction that keeps edges, inside the camera",
+        0.0,
+        Limits(at_least=0.0, at_most=20.0),
+    )
+    passer_by: PasserBy | None = told_key(
+        "numbers of the first and the last photograph while somebody walks by, [first, last]",
+        name="passer_by_at",
+        default=None,
+    )
+    early: tuple[int, ...] = told_key(
+        "numbers of photographs taken before the new picture was up: they show the one before", default=()
+    )
+    exchanged: tuple[tuple[int, int], ...] = told_key(
+        "pairs [i, j] of photographs whose numbers were mixed up when they were handed over", default=()
+    )
+    missing: tuple[int, ...] = told_key(
+        "numbers of photographs that were lost before they were handed over", default=()
+    )
+    twice: tuple[int, ...] = told_key("numbers of photographs that were handed over twice in a row", default=())
+    quarter_turns: int = told_key(
+        "how far all of them were turned clockwise before they were handed over: 0, 90, 180 or 270",
+        name="turned_deg",
+        default=0,
+    )
+    mirrored: bool = told_key("true if all of them were mirrored, left to right, before that", default=False)
 
     def share(self, number: int) -> float:
         """How much of what changes evenly has changed at a photograph: 0 at the scan's first, 1 from its last on."""
         return float(np.clip((number - self.first_photograph) / (self.photographs - 1), 0.0, 1.0))
+
+
+KEYS: Final = {
+    **meanings_of(Mishaps),
+    **meanings_of(PasserBy),
+    "creep_px": "how far the middle of the picture shifts in all, because the stand gives way and turns, [u, v]",
+    "creep_mm": "how far the camera creeps in all, along the table's [x, y, z]",
+    "creep_deg": "how far the camera turns about its lens in all, rotation vector along the table's axes",
+    "knock_px": "how far that shifts the middle of the picture by turning the camera, [u, v]",
+    "knock_mm": "how far that moves the camera, along the table's [x, y, z]",
+    "knock_deg": "how far that turns the camera about its lens, rotation vector along the table's axes",
+}
 
 
 def parse_mishaps(section: TomlSection) -> Mishaps:
@@ -123,23 +142,12 @@ def parse_mishaps(section: TomlSection) -> Mishaps:
     for key in ("knock_px", "knock_mm", "knock_deg"):
         if section.has(key) and not knocked:
             section.fail("knock_at", found="nothing", expected=f"the number of a photograph, because {key} is given")
-    sunshine = section.number("sunshine", default=0.0, limits=_NOT_NEGATIVE)
-    return Mishaps(
-        photographs=_whole(section, "photographs", 60, at_least=2),
-        first_photograph=_whole(section, "first_photograph", 1),
+    return read_table(
+        Mishaps,
+        section,
         creep=_motion(section, "creep"),
         knock=_motion(section, "knock"),
-        knock_at=_whole(section, "knock_at", 1) if knocked else None,
-        auto_exposure=section.number("auto_exposure", default=0.0, limits=_SHARE),
-        auto_exposure_limit=section.number("auto_exposure_limit", default=8.0, limits=Limits(at_least=1.0)),
-        daylight=section.number("daylight", default=0.0, limits=_NOT_NEGATIVE),
-        sunshine=sunshine,
-        sunshine_at=_span(section, "sunshine_at") if sunshine else (1, 1),
-        lamp_drift=section.number("lamp_drift", default=0.0, limits=Limits(above=-1.0, at_most=1.0)),
-        bands=section.number("bands", default=0.0, limits=_SHARE),
-        bands_period_px=section.number("bands_period_px", default=100.0, limits=Limits(at_least=2.0)),
-        jpeg_quality=_whole(section, "jpeg_quality", 95, at_most=100) if section.has("jpeg_quality") else None,
-        smoothing_px=section.number("smoothing_px", default=0.0, limits=Limits(at_least=0.0, at_most=20.0)),
+        sunshine_at=_span(section, "sunshine_at") if section.number("sunshine", default=0.0) else (1, 1),
         passer_by=_passer_by(section) if section.has("passer_by_at") else None,
         early=_numbers(section, "early"),
         exchanged=_pairs(section, "exchanged"),
@@ -160,22 +168,8 @@ def _motion(section: TomlSection, name: str) -> Motion:
 
 def _passer_by(section: TomlSection) -> PasserBy:
     first, last = _span(section, "passer_by_at")
-    start = section.vector("passer_by_from_mm", 2)
-    return PasserBy(
-        first=first,
-        last=last,
-        from_mm=start,
-        to_mm=section.vector("passer_by_to_mm", 2) if section.has("passer_by_to_mm") else start,
-        radius_mm=section.number("passer_by_radius_mm", limits=Limits(above=0.0)),
-        depth=section.number("passer_by_shadow", default=1.0, limits=_SHARE),
-    )
-
-
-def _whole(section: TomlSection, key: str, default: int, *, at_least: int = 1, at_most: int = _MOST) -> int:
-    value = section.values.get(key, default)
-    if not _is_whole(value) or not at_least <= value <= at_most:
-        section.fail(key, found=describe(value), expected=f"a whole number from {at_least} to {at_most}")
-    return int(value)
+    ends = "passer_by_to_mm" if section.has("passer_by_to_mm") else "passer_by_from_mm"
+    return read_table(PasserBy, section, first=first, last=last, to_mm=section.vector(ends, 2))
 
 
 def _span(section: TomlSection, key: str) -> tuple[int, int]:

@@ -42,8 +42,7 @@ def pixel_overlaps(x: Array, y: Array, resolution: tuple[int, int]) -> Iterator[
     x, y : (N, 4)
         Corners in order round each quad, in pixels; pixel (0, 0) covers [-0.5, 0.5]. A self-crossing quad counts its
         two halves with opposite signs. Corners must be finite.
-    resolution : (width, height)
-        Only this part of the plane is answered.
+    resolution : (width, height) only this part of the plane is answered.
 
     Yields
     ------

@@ -1,41 +1,40 @@
-"""Parts of virtual.toml that more than one of its tables has: mirrors as built, transfer curves, whole numbers."""
+"""Parts of virtual.toml that more than one of its tables has: mirrors as built, transfer curves."""
 
 import math
-from typing import Any
-
-import numpy as np
+from typing import Any, Final
 
 from rigwarp.rig import ConicShape, FacetsShape, MirrorShape, Transfer
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
-from rigwarp.simulation import keys
+from rigwarp.rig.toml_fields import meanings_of, read_table
 from rigwarp.simulation.truth import BuiltRipple, BuiltTruth, Dent, FacetError, Hole, SurfaceTruth
 
+BUILT: Final = {
+    **meanings_of(BuiltTruth),
+    "astigmatism_um": "rms of the astigmatism over the aperture",
+    "astigmatism_deg": "direction in which the astigmatism raises the rim, from the mirror's x",
+}
+SURFACE: Final = {
+    "kind": 'always "polynomial": a conic plus terms c x^i y^j',
+    **meanings_of(SurfaceTruth),
+}
+ZERNIKE: Final = {
+    "n": "radial order",
+    "m": "azimuthal order, negative for the sine terms",
+    "um": "rms over the aperture (orthonormal term)",
+}
+RIPPLE: Final = {
+    **meanings_of(BuiltRipple),
+    "rings": "true for rings around the mirror's origin, as a lathe leaves them",
+}
 _GAMMA = Limits(at_least=1.0, at_most=3.5)
-_RIM = Limits(at_least=-50.0, at_most=50.0)
-_PERCENT = Limits(above=-50.0, below=50.0)
-_RIM = Limits(at_least=-50.0, at_most=50.0)
-_FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))
 _LARGEST_ORDER = 20  # Zernike or monomial order; beyond, plain powers lose their digits
-
-
-def whole_number(section: TomlSection, key: str, *, default: int | None, at_least: int, at_most: int) -> int:
-    """A whole number within limits."""
-    if not section.has(key) and default is not None:
-        return default
-    expected = f"a whole number from {at_least} to {at_most}"
-    if not section.has(key):
-        section.fail(key, found="nothing", expected=expected)
-    value = section.values[key]
-    if isinstance(value, bool) or not isinstance(value, int) or not at_least <= value <= at_most:
-        section.fail(key, found=describe(value), expected=expected)
-    return int(value)
 
 
 def parse_surface(document: TomlSection) -> SurfaceTruth | None:
     """Read [surface]; None where there is none."""
     if not document.has("surface"):
         return None
-    section = document.section("surface", keys.SURFACE, required=True)
+    section = document.section("surface", SURFACE, required=True)
     section.choice("kind", ["polynomial"])
     radius_mm = section.number("radius_mm") if section.has("radius_mm") else math.inf
     if radius_mm == 0.0:
@@ -50,11 +49,11 @@ def parse_surface(document: TomlSection) -> SurfaceTruth | None:
     if section.has("aperture_size_mm"):
         width, depth = section.numbers("aperture_size_mm", 2, limits=POSITIVE)
         size = (width, depth)
-    return SurfaceTruth(
+    return read_table(
+        SurfaceTruth,
+        section,
         radius_mm=radius_mm,
-        conic_constant=section.number("conic_constant", default=0.0),
         terms=_terms(section),
-        aperture_centre_mm=section.vector("aperture_centre_mm", 2, default=(0.0, 0.0)),
         aperture_size_mm=size,
         aperture_radius_mm=section.number("aperture_radius_mm", limits=POSITIVE) if size is None else None,
     )
@@ -85,31 +84,27 @@ def _is_number(value: Any) -> bool:
 def parse_built(section: TomlSection, shape: MirrorShape) -> BuiltTruth:
     """Read how a mirror of some designed shape was built."""
     pieces = len(shape.facets) if isinstance(shape, FacetsShape) else 1
-    zernike = [_zernike(table) for table in section.sections("zernike", keys.ZERNIKE)]
+    zernike = [_zernike(table) for table in section.sections("zernike", ZERNIKE)]
     astigmatism_mm = section.number("astigmatism_um", default=0.0) / 1000.0
     if astigmatism_mm != 0.0:
         double = 2.0 * math.radians(section.number("astigmatism_deg", default=0.0))
         zernike += [(2, 2, astigmatism_mm * math.cos(double)), (2, -2, astigmatism_mm * math.sin(double))]
-    return BuiltTruth(
-        radius_percent=section.number("radius_percent", default=0.0, limits=_PERCENT),
+
+    def on_pieces(key: str, kind: type[Dent] | type[Hole]) -> tuple[Any, ...]:
+        tables = section.sections(key, meanings_of(kind))
+        return tuple(
+            read_table(kind, one, piece=one.whole("facet", default=0, at_least=0, at_most=pieces - 1)) for one in tables
+        )
+
+    return read_table(
+        BuiltTruth,
+        section,
         zernike=tuple(zernike),
         zernike_radius_mm=_aperture_radius_mm(section, shape, needed=bool(zernike)),
-        zernike_centre_mm=section.vector("aperture_centre_mm", 2, default=(0.0, 0.0)),
-        dents=tuple(_dent(table, pieces) for table in section.sections("dent", keys.DENT)),
-        ripples=tuple(_ripple(table) for table in section.sections("ripple", keys.RIPPLE)),
-        facets=tuple(_facet(table, pieces) for table in section.sections("facet", keys.FACET)),
-        seat_shift_mm=section.vector("seat_shift_mm", 3, default=(0.0, 0.0, 0.0)),
-        seat_turn_rad=np.deg2rad(section.vector("seat_turn_deg", 3, default=(0.0, 0.0, 0.0))),
-        holes=tuple(_hole(table, pieces) for table in section.sections("hole", keys.HOLE)),
-        rim_mm=section.number("rim_mm", default=0.0, limits=_RIM),
-    )
-
-
-def _hole(section: TomlSection, pieces: int) -> Hole:
-    return Hole(
-        piece=whole_number(section, "facet", default=0, at_least=0, at_most=pieces - 1),
-        position_mm=section.vector("position_mm", 2),
-        radius_mm=section.number("diameter_mm", limits=POSITIVE) / 2.0,
+        dents=on_pieces("dent", Dent),
+        ripples=tuple(_ripple(table) for table in section.sections("ripple", RIPPLE)),
+        facets=tuple(_facet(table, pieces) for table in section.sections("facet", meanings_of(FacetError))),
+        holes=on_pieces("hole", Hole),
     )
 
 
@@ -128,20 +123,11 @@ def _aperture_radius_mm(section: TomlSection, shape: MirrorShape, *, needed: boo
 
 
 def _zernike(section: TomlSection) -> tuple[int, int, float]:
-    n = whole_number(section, "n", default=None, at_least=0, at_most=_LARGEST_ORDER)
-    m = whole_number(section, "m", default=None, at_least=-n, at_most=n)
+    n = section.whole("n", at_least=0, at_most=_LARGEST_ORDER)
+    m = section.whole("m", at_least=-n, at_most=n)
     if (n - m) % 2:
         section.fail("m", found=str(m), expected=f"an {'odd' if n % 2 else 'even'} number, like n = {n}")
     return n, m, section.number("um") / 1000.0
-
-
-def _dent(section: TomlSection, pieces: int) -> Dent:
-    return Dent(
-        piece=whole_number(section, "facet", default=0, at_least=0, at_most=pieces - 1),
-        position_mm=section.vector("position_mm", 2),
-        sigma_mm=section.number("width_mm", limits=POSITIVE) / _FWHM_PER_SIGMA,
-        depth_mm=section.number("depth_um") / 1000.0,
-    )
 
 
 def _ripple(section: TomlSection) -> BuiltRipple:
@@ -150,26 +136,16 @@ def _ripple(section: TomlSection) -> BuiltRipple:
         section.fail("rings", found=describe(rings), expected="true or false")
     if rings and section.has("direction_deg"):
         section.fail("direction_deg", found="a direction of rings", expected="either rings = true or direction_deg")
-    return BuiltRipple(
-        amplitude_mm=section.number("amplitude_um") / 1000.0,
-        period_mm=section.number("period_mm", limits=POSITIVE),
-        direction_rad=None if rings else math.radians(section.number("direction_deg", default=0.0)),
-        phase_rad=math.radians(section.number("phase_deg", default=0.0)),
-    )
+    direction_rad = None if rings else math.radians(section.number("direction_deg", default=0.0))
+    return read_table(BuiltRipple, section, direction_rad=direction_rad)
 
 
 def _facet(section: TomlSection, pieces: int) -> FacetError:
-    tilt = np.deg2rad(section.vector("tilt_deg", 2, default=(0.0, 0.0)))
     radius_mm = section.number("bend_radius_mm") if section.has("bend_radius_mm") else math.inf
     if radius_mm == 0.0:
         section.fail("bend_radius_mm", found="0", expected="a number other than 0")
-    return FacetError(
-        piece=whole_number(section, "facet", default=None, at_least=0, at_most=pieces - 1),
-        tilt_rad=(float(tilt[0]), float(tilt[1])),
-        curvature_per_mm=1.0 / radius_mm,
-        bend_rad=math.radians(section.number("bend_deg", default=0.0)),
-        twist_per_mm=section.number("twist_mrad_per_mm", default=0.0) / 1000.0,
-    )
+    piece = section.whole("facet", at_least=0, at_most=pieces - 1)
+    return read_table(FacetError, section, piece=piece, curvature_per_mm=1.0 / radius_mm)
 
 
 def transfer_of(section: TomlSection, key: str, default: Transfer) -> Transfer:

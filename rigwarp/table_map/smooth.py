@@ -81,8 +81,7 @@ def smooth_surface(
     values_mm : (N, 2) values.
     sigma_mm : (N,) 1-sigma of each, per axis.
     cell_px : knot spacing.
-    reach_px : (M, 2), optional
-        Positions beyond the values for which the surface will be asked, too.
+    reach_px : (M, 2), optional positions beyond the values for which the surface will be asked, too.
     """
     asked = pixels_px if reach_px is None else np.concatenate([pixels_px, reach_px])
     blank = _blank_spline(asked, cell_px)

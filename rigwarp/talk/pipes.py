@@ -27,13 +27,7 @@ def _line(message: Mapping[str, Any], data: bytes) -> bytes:
 
 
 def read_message(stream: BinaryIO) -> tuple[dict[str, Any], bytes] | None:
-    """The next message and its bytes; None at the end of the stream.
-
-    Raises
-    ------
-    ValueError
-        When what comes is no message.
-    """
+    """The next message and its bytes; None at the end of the stream; ValueError when what comes is no message."""
     line = stream.readline(_MOST_LINE_BYTES)
     if not line.endswith(b"\n"):
         return None

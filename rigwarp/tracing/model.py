@@ -87,13 +87,11 @@ class OpticalModel:
 
         Parameters
         ----------
-        pixels_px : (..., 2)
-            Projector pixels (may be fractional or outside the picture); NaN gives NaN.
+        pixels_px : (..., 2) projector pixels (may be fractional or outside the picture); NaN gives NaN.
         extended : bool
             Ignore apertures and everything that blocks light: the smooth continuation, on the surface whose aperture
             is nearest.
-        zone : int, optional
-            Consider this surface only.
+        zone : consider this surface only.
         """
         pixels = np.asarray(pixels_px, float)
         directions = self.pixel_rays(pixels.reshape(-1, 2))

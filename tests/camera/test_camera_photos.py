@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rigwarp.camera import board_to_table, calibrate_lens, locate_table
+from rigwarp.camera import board_to_table, calibrate_lens_from_views, detect_board, locate_table_from_view
 from rigwarp.errors import InputError, MeasurementError
 
 TABLE_MM = 0.05  # a tenth of a camera pixel on the table
@@ -26,7 +26,7 @@ def table_photo(photograph, exposed, table_pose, target):
 
 @pytest.fixture(scope="module")
 def lens(photos, target):
-    return calibrate_lens(photos, target)
+    return calibrate_lens_from_views([detect_board(photo, target) for photo in photos])
 
 
 def test_lens_within_its_own_sigma(lens, true_lens):
@@ -37,23 +37,24 @@ def test_lens_within_its_own_sigma(lens, true_lens):
 
 
 def test_positions_on_the_table(lens, table_photo, target, table_pose, seen_by_opencv):
-    camera = locate_table(table_photo, lens, target, height_mm=0.0).camera
+    camera = locate_table_from_view(detect_board(table_photo, target), lens, target, height_mm=0.0).camera
     grid = np.stack(np.meshgrid(np.linspace(-150, 150, 5), np.linspace(-100, 100, 5), [0.0]), axis=-1).reshape(-1, 3)
     off = camera.to_plane(seen_by_opencv(grid, *table_pose), 0.0) - grid[:, :2]
     assert np.linalg.norm(off, axis=-1).max() < TABLE_MM
 
 
 def test_a_photo_without_a_board_is_named(photos, target):
-    lens = calibrate_lens([*photos[:4], np.full_like(photos[0], 90)], target)
+    shown = [*photos[:4], np.full_like(photos[0], 90)]
+    lens = calibrate_lens_from_views([detect_board(photo, target) for photo in shown])
     assert lens.used == (0, 1, 2, 3)
     assert lens.rejected == ((4, "0 corners of the board found, 6 needed"),)
 
 
 def test_a_table_without_a_sheet(photos, lens, target):
     with pytest.raises(MeasurementError, match="0 corners of the sheet"):
-        locate_table(np.full_like(photos[0], 90), lens, target, height_mm=0.0)
+        locate_table_from_view(detect_board(np.full_like(photos[0], 90), target), lens, target, height_mm=0.0)
 
 
 def test_a_photo_of_another_size(table_photo, lens, target):
     with pytest.raises(InputError, match="1280 x 700"):
-        locate_table(table_photo[:700], lens, target, height_mm=0.0)
+        locate_table_from_view(detect_board(table_photo[:700], target), lens, target, height_mm=0.0)

@@ -68,11 +68,13 @@ def test_shots_then_the_sheet(scene, tmp_path: Path):
     hand = Hand([*held(boards), *held([sheet])])
     watcher = Watcher(hand, (41, "go"), (44, "go"))
     kept = []
-    found = session(rig, hand, watcher).run(keep=lambda photo, number: kept.append((number, photo)))
-    assert len(found.shots) == 5
+    at_work = session(rig, hand, watcher)
+    shots = at_work.board_shots(keep=lambda photo, number: kept.append((number, photo)))
+    of_sheet = at_work.sheet_photo()
+    assert len(shots) == 5
     assert [number for number, _ in kept] == [0, 1, 2, 3, 4]  # handed out the moment they are taken
-    assert all(np.array_equal(a, b) for a, (_, b) in zip(found.shots, kept, strict=True))
-    assert np.array_equal(found.sheet, sheet)
+    assert all(np.array_equal(a, b) for a, (_, b) in zip(shots, kept, strict=True))
+    assert np.array_equal(of_sheet, sheet)
     titles = [state.title for state in watcher.states]
     assert titles.index("Sheet on the table") == 41  # with the look after "go"
     # lens and pose are known by now: the content area is outlined, centred on the sheet in the table's perspective
@@ -88,8 +90,10 @@ def test_go_needs_three_shots(scene):
     rig, boards, sheet = scene
     hand = Hand([*held(boards[:2]), *held([sheet], 20)])
     watcher = Watcher(hand, (3, "go"), (25, "go"), (27, "go"))
-    found = session(rig, hand, watcher).run()
-    assert len(found.shots) == 3  # the sheet itself, held still before the camera, was the third
+    at_work = session(rig, hand, watcher)
+    shots = at_work.board_shots()
+    at_work.sheet_photo()
+    assert len(shots) == 3  # the sheet itself, held still before the camera, was the third
     assert watcher.states[3].title == "Board in the hand"  # the first "go" came too early
 
 
@@ -127,7 +131,7 @@ def test_stop_ends_it(scene):
     hand = Hand(held(boards))
     watcher = Watcher(hand, (4, "stop"))
     with pytest.raises(KeyboardInterrupt):
-        session(rig, hand, watcher).run()
+        session(rig, hand, watcher).board_shots()
 
 
 def test_the_watcher_is_told_what_is_wanted(scene):

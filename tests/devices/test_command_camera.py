@@ -4,6 +4,7 @@ import json
 import shlex
 import sys
 import time
+from dataclasses import asdict
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -344,4 +345,4 @@ def test_what_was_opened_in_one_line():
         "run: x {file}, 64 x 48; 0.1 s a photograph; locked: exposure, gain, white balance, focus. "
         "Next: nothing to be done"
     )
-    assert json.loads(json.dumps(state.record()))["photo_s"] == 0.1
+    assert json.loads(json.dumps(asdict(state)))["photo_s"] == 0.1

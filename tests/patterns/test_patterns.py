@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from separation import code_separation
 
 from rigwarp.errors import InputError
-from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame, choose_periods_px, code_separation, fast_set
+from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame, choose_periods_px, fast_set
 from rigwarp.rig import decode_transfer, encode_transfer
 
 

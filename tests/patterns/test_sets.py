@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from separation import code_separation
 
 from rigwarp.errors import InputError, UsageError
 from rigwarp.patterns import (
@@ -10,7 +11,6 @@ from rigwarp.patterns import (
     PatternSet,
     PhaseFrame,
     choose_periods_px,
-    code_separation,
     make_set,
 )
 from rigwarp.rig import decode_transfer

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from rigwarp.errors import InputError
-from rigwarp.rig import keys, parse_rig
+from rigwarp.rig import keys, model, parse_rig
 from rigwarp.rig.keys import MEASURED_LENGTHS
+from rigwarp.rig.toml_fields import meanings_of
 
 REFERENCE = (Path(__file__).parents[2] / "demos" / "rig_reference.toml").read_text(encoding="utf-8")
 SHAPES = {
@@ -31,14 +32,14 @@ def section(name: str) -> str:
         ("projector", keys.PROJECTOR),
         ("mirror", {**keys.MIRROR, **{k: v for kind in keys.MIRROR_KINDS.values() for k, v in kind.items()}}),
         ("obstacle", keys.OBSTACLE),
-        ("table", {**keys.TABLE, **keys.AREA_SIZES["circle"], **keys.AREA_SIZES["rectangle"]}),
-        ("content", {**keys.CONTENT, **keys.AREA_SIZES["circle"]}),
-        ("camera", keys.CAMERA),
+        ("table", {**meanings_of(model.Table), **keys.AREA_SIZES["circle"], **keys.AREA_SIZES["rectangle"]}),
+        ("content", {**meanings_of(model.Content), **keys.AREA_SIZES["circle"]}),
+        ("camera", meanings_of(model.CameraSpec)),
         ("target", keys.TARGET),
-        ("tolerance", keys.TOLERANCE),
-        ("measured", keys.MEASURED),
+        ("tolerance", meanings_of(model.Tolerance)),
+        ("measured", meanings_of(model.Measured)),
         ("view", {key: told for key, told in keys.VIEW.items() if key not in ("mirror", "target", "top")}),
-        (r"view\.top", keys.VIEW_TOP),
+        (r"view\.top", meanings_of(model.TopView)),
     ],
 )
 def test_every_key_stands_in_its_table(name: str, meanings: dict[str, str]) -> None:
@@ -51,7 +52,7 @@ def test_every_table_and_every_length_is_named() -> None:
     assert [key for key in keys.TOP_LEVEL if not re.search(rf"^(\[+{key}\]+|{key} =)", REFERENCE, re.MULTILINE)] == []
     assert [what for what in MEASURED_LENGTHS if f'"{what}"' not in REFERENCE] == []
     facet = REFERENCE[REFERENCE.index("# [[mirror.facet]]") :]
-    assert [key for key in keys.FACET if f"# {key} =" not in facet] == []
+    assert [key for key in meanings_of(model.Facet) if f"# {key} =" not in facet] == []
 
 
 def test_what_stands_there_is_a_rig() -> None:
@@ -93,4 +94,10 @@ def test_common_slips_of_typing_get_their_own_hint(line: str, hint: str) -> None
     with pytest.raises(tomllib.TOMLDecodeError):
         tomllib.loads(text)
     with pytest.raises(InputError, match=hint):
+        parse_rig(text)
+
+
+def test_decimal_commas_in_a_list_are_valid_toml_and_told_all_the_same() -> None:
+    text = re.sub(r"^position_mm = .*$", "position_mm = [30,5, 270,0, 255,0]", REFERENCE, count=1, flags=re.MULTILINE)
+    with pytest.raises(InputError, match=r"found 6 of them .* with decimal points"):
         parse_rig(text)

@@ -7,25 +7,27 @@ import pytest
 
 import rigwarp
 from rigwarp.rig import Rig, parse_rig
-from rigwarp.simulation import keys, mishaps, parse_truth
+from rigwarp.rig.toml_fields import meanings_of
+from rigwarp.simulation import mishaps, parse_truth, truth, truth_file, truth_parts
+from rigwarp.simulation.view import truth as view_truth
 
 REFERENCE = (Path(__file__).parents[2] / "demos" / "virtual_reference.toml").read_text(encoding="utf-8")
 TABLES = {
-    "surface": keys.SURFACE,
-    "built": {key: why for key, why in keys.BUILT.items() if not why.startswith("tables [[")},
-    "built.zernike": keys.ZERNIKE,
-    "built.dent": keys.DENT,
-    "built.ripple": keys.RIPPLE,
-    "built.facet": keys.FACET,
-    "built.hole": keys.HOLE,
-    "projector": keys.PROJECTOR,
-    "camera": keys.CAMERA,
-    "room": keys.ROOM,
-    "sheet": keys.SHEET,
+    "surface": truth_parts.SURFACE,
+    "built": {key: why for key, why in truth_parts.BUILT.items() if not why.startswith("tables [[")},
+    "built.zernike": truth_parts.ZERNIKE,
+    "built.dent": meanings_of(truth.Dent),
+    "built.ripple": truth_parts.RIPPLE,
+    "built.facet": meanings_of(truth.FacetError),
+    "built.hole": meanings_of(truth.Hole),
+    "projector": meanings_of(truth.ProjectorTruth),
+    "camera": truth_file.CAMERA,
+    "room": meanings_of(truth.RoomTruth),
+    "sheet": meanings_of(truth.SheetTruth),
     "mishaps": mishaps.KEYS,
-    "view": {key: why for key, why in keys.VIEW.items() if key not in ("mirror", "screen")},
-    "view.mirror": {"dirt": keys.VIEW_MIRROR["dirt"]},
-    "view.screen": keys.VIEW_SCREEN,
+    "view": {key: why for key, why in view_truth.VIEW.items() if key not in ("mirror", "screen")},
+    "view.mirror": {"dirt": meanings_of(view_truth.ViewMirrorTruth)["dirt"]},
+    "view.screen": meanings_of(view_truth.ScreenTruth),
 }
 
 
@@ -57,9 +59,9 @@ def test_every_key_stands_in_its_table_with_its_meaning(name: str) -> None:
 
 
 def test_every_table_is_there() -> None:
-    tables = {f"built.{key}" for key, why in keys.BUILT.items() if why.startswith("tables [[")}
+    tables = {f"built.{key}" for key, why in truth_parts.BUILT.items() if why.startswith("tables [[")}
     tables |= {"view.mirror", "view.screen"}
-    assert tables | set(keys.TOP_LEVEL) == set(TABLES) | {"format", "version", "seed"}
+    assert tables | set(truth_file.TOP_LEVEL) == set(TABLES) | {"format", "version", "seed"}
 
 
 def test_what_stands_there_is_a_truth() -> None:

@@ -80,10 +80,8 @@ def remove_rigid(height: Array, x_mm: Array, y_mm: Array, model: OpticalModel | 
 
     Parameters
     ----------
-    height : (ny, nx)
-        Deviations along the mirror's z axis (either sign, any unit of length), NaN where there are none.
-    x_mm, y_mm : (nx,), (ny,)
-        Grid lines in the mirror frame.
+    height : (ny, nx) deviations along the mirror's z axis (either sign, any unit of length), NaN where there are none.
+    x_mm, y_mm : (nx,), (ny,) grid lines in the mirror frame.
     model : OpticalModel or surfaces
         The design.
 
@@ -121,10 +119,8 @@ def align_built(
     Parameters
     ----------
     figure_mm : (n,) built minus design along mirror z at (n,) x, y of a zone, for the surface as it was built.
-    x_mm, y_mm : (nx,), (ny,)
-        Grid lines in the mirror frame.
-    zone : (ny, nx)
-        Which surface each grid point belongs to, -1 for none.
+    x_mm, y_mm : (nx,), (ny,) grid lines in the mirror frame.
+    zone : (ny, nx) which surface each grid point belongs to, -1 for none.
     model : OpticalModel or surfaces
         The design.
 

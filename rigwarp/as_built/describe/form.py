@@ -60,8 +60,7 @@ def form_figures(
     ----------
     rigid : (n, k)
         Height patterns of the rigid motions: power and rotational parts are what is left of theirs after alignment.
-    disk : Disk
-        Its centre is where rotational symmetry is looked for.
+    disk : its centre is where rotational symmetry is looked for.
     """
     radial = disk.functions(xy_mm, tuple((n, 0) for n in _ROTATIONAL_ORDERS))
     align = np.linalg.lstsq(rigid, np.column_stack([height_um, radial]), rcond=None)[0]

@@ -104,12 +104,9 @@ class ZoneRays:
     direction, point_mm, normal, reflected : (N, 3)
         Ray from the projector, where it meets the mirror, unit normal against the ray, reflected direction.
     design_normal : (N, 3) the same without the height deviation.
-    there_mm, way_mm : (N,)
-        Distance from the projector to the mirror and from there to the table.
-    table_mm : (N, 2)
-        Landing point; NaN (like everything else) where a ray does not get there.
-    local_mm : (N, 2)
-        x and y of the hit in the surface's own frame.
+    there_mm, way_mm : (N,) distance from the projector to the mirror and from there to the table.
+    table_mm : (N, 2) landing point; NaN (like everything else) where a ray does not get there.
+    local_mm : (N, 2) x and y of the hit in the surface's own frame.
     axes : (3, 3) R_table_from_surface.
     surface : the design surface.
     deviation, deviation_slope : what is on top of it, and its slopes (N, 2) in the surface frame.

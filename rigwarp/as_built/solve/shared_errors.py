@@ -119,10 +119,8 @@ def pupil_smear(mirror_mm: Array, table_mm: Array, group: NDArray[np.int64]) -> 
     ----------
     mirror_mm : (N, 2) or (N, 3)
         Where samples meet the mirror; its x and y count.
-    table_mm : (N, 2)
-        Where they land.
-    group : (N,)
-        Samples of one zone and one table height have one number.
+    table_mm : (N, 2) where they land.
+    group : (N,) samples of one zone and one table height have one number.
 
     Returns
     -------

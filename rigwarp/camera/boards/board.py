@@ -55,12 +55,9 @@ def board_to_table(board_mm: Array, target: Target, *, height_mm: float) -> Arra
 
     Parameters
     ----------
-    board_mm : (..., 3)
-        As given by `board_corners_mm`: scale already applied, z = 0 on the print.
-    target : Target
-        `centre_mm` and `rotation_rad` say where the sheet lies; with rotation 0 its top edge lies towards +y.
-    height_mm : float
-        Of the printed surface in the table frame.
+    board_mm : (..., 3) as given by `board_corners_mm`: scale already applied, z = 0 on the print.
+    target : `centre_mm` and `rotation_rad` say where the sheet lies; with rotation 0 its top edge lies towards +y.
+    height_mm : of the printed surface in the table frame.
 
     Returns
     -------

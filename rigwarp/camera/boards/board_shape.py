@@ -75,11 +75,9 @@ def board_bends(points_mm: Array, size_mm: tuple[float, float], *, flat: bool) -
 
     Parameters
     ----------
-    points_mm : (N, 3)
-        Board frame, as expected, z = 0.
+    points_mm : (N, 3) board frame, as expected, z = 0.
     size_mm : (width, height) of the pattern
-    flat : bool
-        True for the sheet on the table, which the table holds flat: no bow.
+    flat : True for the sheet on the table, which the table holds flat: no bow.
 
     Returns
     -------

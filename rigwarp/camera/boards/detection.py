@@ -33,12 +33,10 @@ class BoardView:
     ----------
     resolution : (width, height) of the photo.
     ids : (N,) corner numbers, OpenCV's order.
-    object_mm : (N, 3)
-        Board frame, as really printed (`scale` applied), z = 0.
+    object_mm : (N, 3) board frame, as really printed (`scale` applied), z = 0.
     image_px : (N, 2)
     size_mm : (width, height) of the whole pattern, as really printed.
-    square_px : (N,)
-        Length of a square's shorter side around each corner, px.
+    square_px : (N,) length of a square's shorter side around each corner, px.
     legacy : True when the corners are those of the layout that OpenCV printed before 4.6.
     mirrored : True when the board was only found in the mirror image of the photo (and there are no corners).
     oddity : what was found instead of the board, in words; empty where nothing was (and there are no corners).

@@ -24,8 +24,7 @@ def sheet_causes(
     ----------
     corners : per photo, the sheet on the table last
     centre_mm : (2,) where the sheet's centre lies
-    shape_known : bool
-        Whether the fit estimates aspect and squareness; without, they count as causes too.
+    shape_known : whether the fit estimates aspect and squareness; without, they count as causes too.
 
     Returns
     -------

@@ -28,11 +28,9 @@ class Corners:
 
     Attributes
     ----------
-    points_mm : (N, 3)
-        In the world of the photo's pose, for a print of the expected shape.
+    points_mm : (N, 3) in the world of the photo's pose, for a print of the expected shape.
     image_px : (N, 2)
-    bends : (N, 3, 5)
-        How the points move per unit of each shape term.
+    bends : (N, 3, 5) how the points move per unit of each shape term.
     """
 
     points_mm: Array

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.camera.boards.board_shape import EXACT_PRINT, N_SHAPE, PLAIN_PRINT, SheetSigma, board_bends
-from rigwarp.camera.boards.detection import BoardView, detect_board
+from rigwarp.camera.boards.detection import BoardView
 from rigwarp.camera.lens.bundle import N_SHARED, Bundle, Corners, Prior, adjust, cost, observe
 from rigwarp.camera.lens.judgement import WANTED_VIEWS, folds_inside, frame_coverage, lens_warnings, print_warnings
 from rigwarp.camera.lens.robust import RobustFit, fit_robustly
@@ -14,8 +14,7 @@ from rigwarp.camera.lens.settings import settings_warnings
 from rigwarp.camera.projection import LENS_TERMS, N_LENS, lens_matrix
 from rigwarp.camera.table.planar import MIN_CORNERS, planar_poses, spans_a_plane
 from rigwarp.errors import InputError, MeasurementError
-from rigwarp.geometry import Array, BoolArray, Photo
-from rigwarp.rig.model import Target
+from rigwarp.geometry import Array, BoolArray
 
 MIN_VIEWS = 3
 """Photos below which a lens is refused; ten or more are wanted."""
@@ -94,14 +93,13 @@ class LensResult:
         return self.fit.residual_px
 
 
-def calibrate_lens(photos: Sequence[Photo], target: Target, *, sheet_sigma: SheetSigma = PLAIN_PRINT) -> LensResult:
+def calibrate_lens_from_views(views: Sequence[BoardView], *, sheet_sigma: SheetSigma = PLAIN_PRINT) -> LensResult:
     """Estimate the lens from photographs of the hand-held board, each with the board tilted another way.
 
     Parameters
     ----------
-    photos : sequence of (H, W) uint8 or uint16, all of one size
-    sheet_sigma : SheetSigma
-        How well the board is known; what is not zero is estimated along with the lens.
+    views : what `detect_board` found in each.
+    sheet_sigma : how well the board is known; what is not zero is estimated along with the lens.
 
     Raises
     ------
@@ -110,11 +108,6 @@ def calibrate_lens(photos: Sequence[Photo], target: Target, *, sheet_sigma: Shee
     MeasurementError
         Too few photos show the board, or they do not determine the lens.
     """
-    return calibrate_lens_from_views([detect_board(photo, target) for photo in photos], sheet_sigma=sheet_sigma)
-
-
-def calibrate_lens_from_views(views: Sequence[BoardView], *, sheet_sigma: SheetSigma = PLAIN_PRINT) -> LensResult:
-    """The same from corners that were already found, in the order of the photos."""
     resolution = _common_resolution(views)
     rejected = {i: reason for i, view in enumerate(views) if (reason := _unusable(view)) is not None}
     rejected |= _repeats(views, rejected)

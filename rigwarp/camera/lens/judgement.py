@@ -45,13 +45,7 @@ def folds_inside(lens: Array, resolution: tuple[int, int]) -> bool:
 
 
 def lens_warnings(lens: Array, covariance: Array, n: int, coverage: float) -> tuple[str, ...]:
-    """Judge the lens.
-
-    Raises
-    ------
-    MeasurementError
-        Its focal length is a guess.
-    """
+    """Judge the lens; MeasurementError where its focal length is a guess."""
     relative = float(np.sqrt(max(covariance[0, 0], covariance[1, 1])) / lens[:2].min())
     if not relative < _FOCAL_REFUSED:
         raise MeasurementError(

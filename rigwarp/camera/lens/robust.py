@@ -26,12 +26,10 @@ class RobustFit:
     ----------
     kept : per photo (N,) bool
         False for corners left out.
-    noise_px : (V,)
-        1-sigma of a corner per axis in each photo.
+    noise_px : (V,) 1-sigma of a corner per axis in each photo.
     residual_px : per photo (N, 2)
         Measured minus predicted, left-out corners included.
-    equations : NormalEquations
-        At the solution, weighted by 1 / noise^2: their inverse is the covariance.
+    equations : at the solution, weighted by 1 / noise^2: their inverse is the covariance.
     """
 
     bundle: Bundle

@@ -44,10 +44,9 @@ def camera_shares(
     Parameters
     ----------
     camera : CameraModel
-        Its covariance holds the sheet's scale and height, as that of `locate_table` does; where it cannot (it is
-        smaller than their effect), they are added to it.
-    points_mm : (N, 2)
-        Places on the plane z = height.
+        Its covariance holds the sheet's scale and height, as that of `locate_table_from_view` does; where it cannot (it
+        is smaller than their effect), they are added to it.
+    points_mm : (N, 2) places on the plane z = height.
     height_mm : of the table's surface.
     sheet : how well the sheet on the table is known.
     centre_mm : (2,) where its centre lies.

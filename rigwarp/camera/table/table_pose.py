@@ -6,7 +6,7 @@ import numpy as np
 
 from rigwarp.camera.boards.board import board_to_table
 from rigwarp.camera.boards.board_shape import N_SHAPE, PLAIN_PRINT, SheetSigma, board_bends
-from rigwarp.camera.boards.detection import BoardView, detect_board
+from rigwarp.camera.boards.detection import BoardView
 from rigwarp.camera.boards.sheet import sheet_causes, sheet_covariance
 from rigwarp.camera.lens.bundle import N_SHARED, Bundle, Corners, Pose, Prior, adjust, cost, observe
 from rigwarp.camera.lens.calibrate import LensResult, board_corners, free_terms, shape_prior
@@ -16,7 +16,7 @@ from rigwarp.camera.model import CameraModel
 from rigwarp.camera.projection import N_LENS, N_POSE, lens_matrix
 from rigwarp.camera.table.planar import MIN_CORNERS, planar_poses, spans_a_plane
 from rigwarp.errors import InputError, MeasurementError
-from rigwarp.geometry import Array, BoolArray, Photo
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig.model import Target
 
 _DECISIVE = 25.0  # chi-squared by which the pose chosen must beat the other one: 5 sigma
@@ -30,8 +30,7 @@ class TablePose:
 
     Attributes
     ----------
-    camera : CameraModel
-        With the joint covariance of lens and pose where the lens has one.
+    camera : with the joint covariance of lens and pose where the lens has one.
     view : the sheet's corners in the photo; table_mm : (N, 3) where they lie.
     residual_px : (N, 2) measured minus predicted; kept : (N,) False for corners left out.
     rms_px : RMS length of the residuals of the corners kept.
@@ -51,8 +50,8 @@ class TablePose:
     warnings: tuple[str, ...]
 
 
-def locate_table(
-    photo: Photo,
+def locate_table_from_view(
+    view: BoardView,
     lens: LensResult | CameraModel,
     target: Target,
     *,
@@ -63,16 +62,13 @@ def locate_table(
 
     Parameters
     ----------
-    photo : (H, W) uint8 or uint16
-        Of the size for which the lens holds.
+    view : what `detect_board` found in it; the photo is of the size for which the lens holds.
     lens : LensResult or CameraModel
         With a LensResult the board photos and this one are adjusted together, so that the covariance of lens and pose
         is the joint one (and the lens changes by a fraction of its sigma). A CameraModel's lens is kept as prior
         knowledge with its covariance, or taken as exact when it has none.
-    target : Target
-        Where the sheet lies, and its true scale.
-    height_mm : float
-        Of the printed surface in the table frame.
+    target : where the sheet lies, and its true scale.
+    height_mm : of the printed surface in the table frame.
     sheet_sigma : SheetSigma
         How well the sheet on the table is known: its share is part of the covariance. The sheet and the board in the
         hand are taken for prints of one printer, equally long and equally square.
@@ -82,29 +78,7 @@ def locate_table(
     InputError
         The photo's size is not the lens's.
     MeasurementError
-        The sheet is not found, or its pose is ambiguous.
-    """
-    return locate_table_from_view(
-        detect_board(photo, target), lens, target, height_mm=height_mm, sheet_sigma=sheet_sigma
-    )
-
-
-def locate_table_from_view(
-    view: BoardView,
-    lens: LensResult | CameraModel,
-    target: Target,
-    *,
-    height_mm: float,
-    sheet_sigma: SheetSigma = PLAIN_PRINT,
-) -> TablePose:
-    """The same from corners that were already found.
-
-    Raises
-    ------
-    InputError
-        The photo's size is not the lens's.
-    MeasurementError
-        The sheet is mirrored or hardly seen, or its pose is ambiguous.
+        The sheet is not found, mirrored or hardly seen, or its pose is ambiguous.
     """
     _check_view(view, lens)
     table_mm = board_to_table(view.object_mm, target, height_mm=height_mm)

@@ -16,6 +16,7 @@ from rigwarp.decode.checks.overlay import Overlay
 from rigwarp.decode.checks.steadiness import Steadiness, steady_exposures_s
 from rigwarp.devices import Losses
 from rigwarp.errors import MeasurementError
+from rigwarp.words import short_number
 
 Severity = Literal["fine", "remark", "stop"]
 SETTINGS: Final = "camera settings"
@@ -66,19 +67,9 @@ class PreflightFinding:
     text: str
     figures: Mapping[str, Any]
 
-    def record(self) -> dict[str, Any]:
-        """As it stands in --json."""
-        return {"what": self.what, "severity": self.severity, "text": self.text, "figures": dict(self.figures)}
-
 
 def require_no_stop(findings: Sequence[PreflightFinding]) -> None:
-    """Raise what stops the scan.
-
-    Raises
-    ------
-    MeasurementError
-        Naming every finding that stops it.
-    """
+    """Raise what stops the scan; MeasurementError naming every finding that stops it."""
     stops = [finding for finding in findings if finding.severity == "stop"]
     if stops:
         raise MeasurementError("; ".join(f"{finding.what}: {finding.text}" for finding in stops))
@@ -281,7 +272,7 @@ def _finding(what: str, severity: Severity, text: str, figures: Mapping[str, Any
 
 
 def _ms(seconds: float) -> str:
-    return f"{1000.0 * seconds:.3g} ms"
+    return f"{short_number(1000.0 * seconds)} ms"
 
 
 def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFinding:

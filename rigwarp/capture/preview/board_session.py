@@ -1,7 +1,7 @@
 """Taking the camera's calibration photos live: the board held by hand, shot by shot, then the sheet on the table."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -42,14 +42,6 @@ _PROMPTS = {
 }
 
 
-@dataclass(frozen=True, kw_only=True)
-class BoardPhotos:
-    """What a session gave: the shots kept, and the photo of the sheet on the table."""
-
-    shots: tuple[Photo, ...]
-    sheet: Photo
-
-
 class BoardSession:
     """A camera, what is looked for in its picture, and who watches.
 
@@ -79,19 +71,11 @@ class BoardSession:
         self._last: tuple[Photo, BoardView, float] | None = None
         self._views: list[BoardView] = []
 
-    def run(self, *, keep: Callable[[Photo, int], None] = lambda photo, number: None) -> BoardPhotos:
-        """Board by hand, then the sheet; `keep` gets each shot the moment it is taken, so that none is lost.
-
-        Raises
-        ------
-        KeyboardInterrupt
-            When the operator stops.
-        """
-        shots = self.board_shots(keep=keep)
-        return BoardPhotos(shots=shots, sheet=self.sheet_photo())
-
     def board_shots(self, *, keep: Callable[[Photo, int], None] = lambda photo, number: None) -> tuple[Photo, ...]:
-        """Shots of the board held by hand, until there are enough or the operator goes on."""
+        """Shots of the board held by hand, until there are enough or the operator goes on.
+
+        `keep` gets each the moment it is taken, so that none is lost. KeyboardInterrupt when the operator stops.
+        """
         chosen: list[Photo] = []
         shots = BoardShots(len(board_corners_mm(self._rig.target)))
         while True:

@@ -42,13 +42,7 @@ def write_capture_notes(run: Path, notes: CaptureNotes) -> None:
 
 
 def read_capture_notes(run: Path) -> CaptureNotes:
-    """Back from `write_capture_notes`.
-
-    Raises
-    ------
-    InputError
-        If the file is missing or damaged.
-    """
+    """Back from `write_capture_notes`; InputError if the file is missing or damaged."""
     path = run / CAPTURE_FILE
     contents = read_json(path, format=_FORMAT)
     try:

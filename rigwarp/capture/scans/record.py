@@ -123,13 +123,7 @@ def photographs(
 
 
 def require_resolution(bench: Bench, patterns: PatternSet) -> None:
-    """Refuse a display that is not as the patterns want it.
-
-    Raises
-    ------
-    DeviceError
-        It has another resolution.
-    """
+    """Refuse a display that is not as the patterns want it; DeviceError where it has another resolution."""
     if bench.display.resolution != patterns.resolution:
         raise DeviceError(
             f"the display has {bench.display.resolution[0]} x {bench.display.resolution[1]} pixels, the rig file's "

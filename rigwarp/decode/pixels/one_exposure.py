@@ -22,13 +22,21 @@ from rigwarp.decode.photographs.own_light import LightCourse, light_differs
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import Processing, find_processing, uneven_noise
 from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
-from rigwarp.decode.pixels.fast_solver import compare
+from rigwarp.decode.pixels.first_look import MIN_CONTRAST, first_look
 from rigwarp.decode.pixels.folds import find_folds
 from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.passers_by import decode_from_the_rest
-from rigwarp.decode.pixels.refusals import check_waves, exposure_error, light_error, moved_error, share_that_moved
+from rigwarp.decode.pixels.refusals import (
+    check_waves,
+    exchanged_error,
+    exposure_error,
+    light_error,
+    moved_error,
+    share_that_moved,
+    unlit_error,
+)
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
 from rigwarp.decode.signal.response import Response, assumed_response, estimate_response
@@ -39,9 +47,7 @@ from rigwarp.rig import decode_transfer
 
 Codes = NDArray[np.unsignedinteger]
 
-_MIN_CONTRAST = 0.015  # (white - black) / full scale below which a pixel is not looked at
 _MIN_LIT = 500  # camera pixels; fewer are no scan
-_LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
 _SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
 _MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their repeats: less changes nothing
 _LEFT_PX = 0.03  # of them once the camera's way is taken out
@@ -54,6 +60,7 @@ _MOST_BANDS_LEFT = 0.4  # of bands that were taken out: else they are of another
 _HALF_WAY = 0.5  # of a way that goes on all through a scan: there the picture is on average
 _HARDLY = 0.5  # of the pixels that are lit decode
 _BRIGHT = 0.3  # of the usual contrast, in code values, of which added light makes a fifth
+_KEPT_PICTURES = ("u_px", "v_px", "sigma_u_px", "sigma_v_px", "reason", "light", "chi2")
 _LOOSE = (
     "hardly anything is lit by this zone alone, so that the picture that all zones show together cannot be compared "
     "with this scan's own stripes; a camera that moved right after that picture would go unseen. Fix it well"
@@ -89,7 +96,7 @@ class ExposureDecoder:
         self._camera_scale = int(np.iinfo(photo.dtype).max)
         self.photos.append(np.ascontiguousarray(photo))
         if index == max(self._ends):
-            self._reason = self._first_look()
+            self._reason = first_look(*(self.photos[end] for end in self._ends))
             self._check_lit(self._reason)
 
     def finish(self) -> Decoded:
@@ -312,7 +319,7 @@ class ExposureDecoder:
         fields = np.stack([np.interp(every, self._frames.index, column) for column in path.fields.T], axis=-1)
         with ThreadPoolExecutor(THREADS) as pool:
             self.photos = list(pool.map(moved_back, self.photos, fields))
-        return self._finish(self._first_look(), path)
+        return self._finish(first_look(*(self.photos[end] for end in self._ends)), path)
 
     def _response(self, photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Response:
         levels = {code: photos[index] for code, index in self._patterns.level_indices().items()}
@@ -341,39 +348,15 @@ class ExposureDecoder:
     def _full_scale(self) -> int:
         return int(np.iinfo(self.photos[0].dtype).max)
 
-    def _first_look(self) -> NDArray[np.uint8]:
-        """Which pixels the projector reaches, and which of them saturate in the white frame."""
-        black, white = (self.photos[i] for i in self._ends)
-        least = np.ceil(_MIN_CONTRAST * self._full_scale)
-        lit, burnt = np.zeros(black.shape, np.uint8), np.zeros(black.shape, np.uint8)
-        compare(cv2.subtract(white, black), float(least), cv2.CMP_GE, lit)
-        # a lit pixel among dark ones is noise
-        around = cv2.boxFilter(
-            np.minimum(lit, 1), -1, (_LIT_WINDOW, _LIT_WINDOW), normalize=False, borderType=cv2.BORDER_REPLICATE
-        )
-        np.bitwise_and(lit, cv2.inRange(around, _LIT_WINDOW**2 // 2 + 1, _LIT_WINDOW**2), out=lit)
-        dark = np.bitwise_not(lit, out=lit)
-        reason = np.bitwise_and(dark, np.uint8(Reason.TOO_DARK), out=dark)
-        compare(white, float(self._full_scale), cv2.CMP_EQ, burnt)
-        np.bitwise_and(burnt, np.uint8(Reason.SATURATED), out=burnt)
-        return np.maximum(reason, burnt, out=reason)
-
     def _check_lit(self, reason: NDArray[np.uint8]) -> None:
-        usable = np.count_nonzero(reason == Reason.OK)
+        usable = int(np.count_nonzero(reason == Reason.OK))
         if usable >= _MIN_LIT:
             return
         black, white = (self.photos[i] for i in self._ends)
-        if np.count_nonzero(black > white + np.ceil(_MIN_CONTRAST * self._full_scale)) >= _MIN_LIT:
-            raise MeasurementError(
-                f"photograph {self._labels[self._ends[0]]}, which should show black, is brighter than photograph "
-                f"{self._labels[self._ends[1]]}, which should show white: are photographs exchanged, or is one missing?"
-            )
+        exchanged = np.count_nonzero(black > white + np.ceil(MIN_CONTRAST * self._full_scale)) >= _MIN_LIT
         saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
-        raise MeasurementError(
-            f"the camera sees the pattern on {usable} usable pixels only ({100 * saturated:.1f} % are saturated, the "
-            f"rest show less than {100 * _MIN_CONTRAST:.1f} % contrast between white and black): check that the "
-            "projector is on, that the camera sees the table, and the exposure"
-        )
+        names = [self._labels[end] for end in self._ends]
+        raise exchanged_error(*names) if exchanged else unlit_error(usable, saturated, MIN_CONTRAST)
 
 
 def _sample(photos: Sequence[Codes], usable: NDArray[np.bool_], shown: list[int]) -> Codes:
@@ -405,13 +388,7 @@ def _decoded(
     pictures: Pictures, chain: SignalModel, freedom: int, moved_share: float, folded: str, modulation: Modulation
 ) -> Decoded:
     return Decoded(
-        u_px=pictures.u_px,
-        v_px=pictures.v_px,
-        sigma_u_px=pictures.sigma_u_px,
-        sigma_v_px=pictures.sigma_v_px,
-        reason=pictures.reason,
-        light=pictures.light,
-        chi2=pictures.chi2,
+        **{name: getattr(pictures, name) for name in _KEPT_PICTURES},
         response=chain.response,
         noise=chain.noise,
         harmonics={"x": chain.axes[0].error, "y": chain.axes[1].error},

@@ -60,6 +60,23 @@ def share_that_moved(pictures: Pictures) -> float:
     return moved / decodable if decodable else 0.0
 
 
+def exchanged_error(black: str, white: str) -> MeasurementError:
+    """Of a black photograph that is brighter than the white one."""
+    return MeasurementError(
+        f"photograph {black}, which should show black, is brighter than photograph {white}, which should show white: "
+        "are photographs exchanged, or is one missing?"
+    )
+
+
+def unlit_error(usable: int, saturated: float, contrast: float) -> MeasurementError:
+    """Of a pattern that is seen on few pixels; of all, that share is `saturated`, the rest has less `contrast`."""
+    return MeasurementError(
+        f"the camera sees the pattern on {usable} usable pixels only ({100 * saturated:.1f} % are saturated, the rest "
+        f"show less than {100 * contrast:.1f} % contrast between white and black): check that the projector is on, "
+        "that the camera sees the table, and the exposure"
+    )
+
+
 def exposure_error(share: float, burnt: float) -> MeasurementError:
     """Of an exposure that followed the picture: half of white gave that share of its light, so much is burnt out."""
     return MeasurementError(

@@ -40,10 +40,8 @@ def phase_of_steps(light: Array, light_variance: Array) -> Phase:
 
     Parameters
     ----------
-    light : (steps, N)
-        Linear light of the photographs in step order.
-    light_variance : (steps, N)
-        Variance of each of these values.
+    light : (steps, N) linear light of the photographs in step order.
+    light_variance : (steps, N) variance of each of these values.
 
     Notes
     -----

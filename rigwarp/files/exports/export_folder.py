@@ -27,12 +27,9 @@ def new_export(path: Path, about: Mapping[str, Any], *, replace: bool = False) -
 
     Parameters
     ----------
-    path : Path
-        The folder to make; its parent must exist.
-    about : mapping
-        What the export is and was made from, as JSON values.
-    replace : bool
-        Allow an export of this name to be replaced; nothing else ever is.
+    path : the folder to make; its parent must exist.
+    about : what the export is and was made from, as JSON values.
+    replace : allow an export of this name to be replaced; nothing else ever is.
 
     Raises
     ------

@@ -77,12 +77,9 @@ def write_warp_files(folder: Path, warp: PlainWarp, format: str, about: Mapping[
 
     Parameters
     ----------
-    folder : Path
-        An empty folder, see `new_export`.
-    format : str
-        One of `WARP_FORMATS`.
-    about : mapping
-        `name` of the rig, `result`, and `corrected_by_hand`.
+    folder : an empty folder, see `new_export`.
+    format : one of `WARP_FORMATS`.
+    about : `name` of the rig, `result`, and `corrected_by_hand`.
 
     Raises
     ------

@@ -67,13 +67,7 @@ def warp_pfm_bytes(warp: PlainWarp) -> bytes:
 
 
 def write_exr(path: Path, warp: PlainWarp) -> None:
-    """Texture coordinates as OpenEXR; see `EXR_NOTES`.
-
-    Raises
-    ------
-    DeviceError
-        If the OpenEXR package is not installed.
-    """
+    """Texture coordinates as OpenEXR; see `EXR_NOTES`; DeviceError if the OpenEXR package is not installed."""
     try:
         import OpenEXR  # an extra: only this format needs it
     except ImportError:

@@ -1,6 +1,15 @@
 """What the files of a run say, as frozen records: each reads and writes one file, and no reader sees a dict."""
 
-from rigwarp.files.records.as_built import AsBuiltRecord, FindingRecord, FormRecord, PoseEntry, PoseRecord, TermRecord
+from rigwarp.files.records.as_built import (
+    AsBuiltRecord,
+    FindingRecord,
+    FormRecord,
+    MirrorGrid,
+    PoseEntry,
+    PoseRecord,
+    TermRecord,
+    read_mirror_grid,
+)
 from rigwarp.files.records.budget import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord
 from rigwarp.files.records.fit import (
     BorderRecord,
@@ -13,7 +22,6 @@ from rigwarp.files.records.fit import (
 )
 from rigwarp.files.records.heartbeat import HeartbeatRecord
 from rigwarp.files.records.looks import DriftRecord, MovedRecord
-from rigwarp.files.records.mirror_grid import MirrorGrid, read_mirror_grid
 from rigwarp.files.records.run import ScanSettings, StartRecord, StopRecord
 from rigwarp.files.records.verification import DotsRecord, NineRecord, PatchRecord, VerificationRecord
 from rigwarp.files.records.view import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord

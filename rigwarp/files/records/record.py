@@ -75,14 +75,16 @@ class Record(Part):
 
     @classmethod
     def read(cls, path: Path, *, make_with: str = "") -> Self:
-        """The record in a file.
-
-        Raises
-        ------
-        InputError
-            If the file is missing, damaged, or of another format or version.
-        """
+        """The record in a file; InputError if the file is missing, damaged, or of another format or version."""
         return cls.from_dict(read_json(path, format=cls.FORMAT, make_with=make_with))
+
+    @classmethod
+    def read_or_none(cls, path: Path) -> Self | None:
+        """The record in a file; None where that is missing or cannot be used."""
+        try:
+            return cls.read(path)
+        except InputError:
+            return None
 
     @classmethod
     def read_any(cls, path: Path) -> Self:
@@ -104,13 +106,7 @@ class Record(Part):
         return cls.from_dict(read_json(path, format=name, version=version))
 
     def write(self, path: Path, *, replace: bool = False) -> None:
-        """Write the file.
-
-        Raises
-        ------
-        InputError
-            If it cannot be written, or exists and is not to be replaced.
-        """
+        """Write the file; InputError if it cannot be written, or exists and is not to be replaced."""
         write_json(path, self.to_dict(), format=self.FORMAT, replace=replace)
 
 

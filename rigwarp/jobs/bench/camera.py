@@ -10,7 +10,6 @@ from pathlib import Path
 import rigwarp
 from rigwarp.camera import (
     BoardView,
-    CameraModel,
     LensResult,
     TablePose,
     calibrate_lens_from_views,
@@ -30,12 +29,12 @@ from rigwarp.files import (
     name_aside,
     other_pictures,
     read_bytes,
-    read_camera,
     read_photo,
     rig_locked,
     write_bytes,
     write_camera,
 )
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import CAMERA_FILE, CAMERA_PICTURE
 from rigwarp.geometry.threads import in_two_threads
 from rigwarp.jobs.bench.camera_record import (
@@ -96,12 +95,13 @@ def calibrate_camera(
     result = None if lens is None else calibrate_lens_from_views(held)
     thickness_mm = target.thickness_mm if thickness_mm is None else thickness_mm
     sheet_height_mm, known = folder.rig.table.height_mm + thickness_mm, sheet_sigma_of(target, thickness_mm)
-    lens_known = result or earlier_camera(folder)
+    lens_known = result or camera_of(folder)
     pose = locate_table_from_view(lying, lens_known, target, height_mm=sheet_height_mm, sheet_sigma=known)
     support, released = (None, None) if result is None else judge_lens(result, len(board_corners_mm(target)))
+    path = folder.root / CAMERA_FILE
     made = CameraMade(
-        path=folder.root / CAMERA_FILE,
-        kept_aside=_aside(folder),
+        path=path,
+        kept_aside=name_aside(path) if path.exists() else None,
         lens=result,
         support=support,
         released=released,
@@ -194,13 +194,6 @@ def _unread(path: Path) -> PhotoUsed:
     )
 
 
-def earlier_camera(folder: RigFolder) -> CameraModel:
-    """The camera that is there, for its lens."""
-    return read_camera(
-        folder.root / CAMERA_FILE, make_with=f"Make it with: rigwarp camera {folder.root} --lens DIR --table PHOTO"
-    )
-
-
 def _among(path: Path, others: Sequence[Path]) -> bool:
     return any(other.exists() and path.samefile(other) for other in others)
 
@@ -232,21 +225,8 @@ def _photos_used(
     )
 
 
-def _aside(folder: RigFolder) -> Path | None:
-    """What the camera.json that is there will be called; None when there is none."""
-    path = folder.root / CAMERA_FILE
-    return name_aside(path) if path.exists() else None
-
-
 def _write(folder: RigFolder, made: CameraMade) -> None:
     """Write camera.json, and the picture of the lens; an older camera.json is first copied to its other name."""
-    with rig_locked(folder.root, "camera"):
-        _write_locked(folder, made)
-
-
-def _write_locked(folder: RigFolder, made: CameraMade) -> None:
-    if made.kept_aside is not None:
-        write_bytes(made.kept_aside, read_bytes(made.path))
     extra = {
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
         "rigwarp": rigwarp.__version__,
@@ -254,6 +234,9 @@ def _write_locked(folder: RigFolder, made: CameraMade) -> None:
         **figures(made),
         "photos": [photo.record() for photo in made.photos],
     }
-    write_camera(made.path, made.pose.camera, extra=extra, replace=made.kept_aside is not None)
-    if made.lens is not None and made.support is not None:
-        write_bytes(folder.root / CAMERA_PICTURE, picture_of(made.lens, made.support), replace=True)
+    with rig_locked(folder.root, "camera"):
+        if made.kept_aside is not None:
+            write_bytes(made.kept_aside, read_bytes(made.path))
+        write_camera(made.path, made.pose.camera, extra=extra, replace=made.kept_aside is not None)
+        if made.lens is not None and made.support is not None:
+            write_bytes(folder.root / CAMERA_PICTURE, picture_of(made.lens, made.support), replace=True)

@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -97,11 +97,8 @@ def _camera(folder: RigFolder, watcher: PreviewOperator, with_board: bool, raise
     from rigwarp.devices.open_camera import open_camera
 
     wanted = folder.rig.camera
-    camera = open_camera(wanted.device, wanted.resolution, wanted.channel)
-    try:
+    with closing(open_camera(wanted.device, wanted.resolution, wanted.channel)) as camera:
         yield _Source(camera=camera, clock=time.monotonic, asked=watcher.asked)
-    finally:
-        camera.close()
 
 
 class VirtualHand:

@@ -17,6 +17,7 @@ from rigwarp.camera.table.table_flatness import FurtherSheet, flatness_warnings
 from rigwarp.geometry import Array, at_height
 from rigwarp.rig import Rig
 
+_OF_SHEET = ("middle_mm", "rise_mm", "rise_sigma_mm", "tilt_mrad", "tilt_sigma_mrad", "corners")
 _GRID = 25  # places across the content area where the camera's uncertainty is worked out
 
 
@@ -125,19 +126,17 @@ def picture_of(lens: LensResult, support: LensSupport) -> bytes:
 
 def figures(made: CameraMade) -> dict[str, Any]:
     """The summary that goes into camera.json and into the command's own result."""
+    lens, values = made.lens, made.pose.camera.lens
     return {
-        "lens_fit": None if made.lens is None else _own_lens_figures(made, made.lens),
+        "lens_fit": lens and lens_figures(lens, values, made.lens_sigmas, made.support, made.released),
         "table_fit": _table_figures(made),
-        "further_sheets": [None if sheet is None else _sheet_figures(sheet) for sheet in made.sheets],
+        "further_sheets": [
+            None if sheet is None else {name: getattr(sheet, name) for name in _OF_SHEET} for sheet in made.sheets
+        ],
         "sheet_height_mm": made.sheet_height_mm,
         "sheet_code": None if made.sheet_code is None else asdict(made.sheet_code),
         "warnings": list(made.warnings),
     }
-
-
-def _own_lens_figures(made: CameraMade, lens: LensResult) -> dict[str, Any]:
-    values, sigmas = made.pose.camera.lens, made.lens_sigmas
-    return lens_figures(lens, values, sigmas, made.support, made.released)
 
 
 def lens_figures(
@@ -189,15 +188,4 @@ def _table_figures(made: CameraMade) -> dict[str, Any]:
         "position_sigma_mm": camera.position_sigma_mm,
         "turn_sigma_deg": None if turn is None else np.degrees(turn),
         "content_sigma_mm": None if made.content_sigma_mm is None else list(made.content_sigma_mm),
-    }
-
-
-def _sheet_figures(sheet: FurtherSheet) -> dict[str, Any]:
-    return {
-        "middle_mm": sheet.middle_mm,
-        "rise_mm": sheet.rise_mm,
-        "rise_sigma_mm": sheet.rise_sigma_mm,
-        "tilt_mrad": sheet.tilt_mrad,
-        "tilt_sigma_mrad": sheet.tilt_sigma_mrad,
-        "corners": sheet.corners,
     }

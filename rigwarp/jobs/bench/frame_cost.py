@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +13,7 @@ from rigwarp.live.render.cpu import CpuRenderer
 from rigwarp.live.render.exactness import per_pixel_prewarp
 from rigwarp.live.render.gl_context import is_software, standalone_context
 from rigwarp.live.render.warp import Warp, warp_of
+from rigwarp.words import short_number
 
 Size = tuple[int, int]
 WORDS = {
@@ -45,8 +47,8 @@ class FrameCost:
     @property
     def line(self) -> str:
         """Such as "by the GPU, as a mesh: 1.9 ms a frame, as much as 1.4 plain draws"."""
-        plain = "" if self.plain_draws is None else f", as much as {self.plain_draws:.2g} plain draws"
-        return f"by {WORDS[self.way]}: {self.frame_ms:.2g} ms a frame{plain}"
+        plain = "" if self.plain_draws is None else f", as much as {short_number(self.plain_draws, 2)} plain draws"
+        return f"by {WORDS[self.way]}: {short_number(self.frame_ms, 2)} ms a frame{plain}"
 
 
 def frame_cost(resolution: Size, canvas: Size) -> FrameCost:
@@ -90,11 +92,9 @@ def _cpu_cost(resolution: Size, canvas: Size) -> FrameCost:
     width, height = (max(side // _CPU_SHARE, 1) for side in resolution)
     pixels = max(canvas[0] // _CPU_SHARE, 1), max(canvas[1] // _CPU_SHARE, 1)
     warp = _spread_warp((width, height), pixels).sampled("quick")  # as `play` does without a GPU
-    renderer, picture = CpuRenderer(warp), _grey(pixels)
-    try:
+    picture = _grey(pixels)
+    with closing(CpuRenderer(warp)) as renderer:
         seconds = min(_timed(lambda: renderer.render(picture)) for _ in range(_CPU_FRAMES))
-    finally:
-        renderer.close()
     frame_ms = 1e3 * _CPU_SHARE**2 * seconds
     return FrameCost(way="cpu", frame_ms=frame_ms, plain_draws=None, tried_ms={"cpu": frame_ms})
 

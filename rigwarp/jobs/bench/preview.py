@@ -1,7 +1,7 @@
 """The preview window as commands use it: pictures go there where there is a screen, words to the terminal elsewhere."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 
 import numpy as np
 
@@ -95,26 +95,22 @@ def watch_camera(
     DeviceError
         If there is no screen for the window, or the rig's devices are missing.
     """
-    with open_bench(folder, display=display) as bench:
-        window = PreviewWindow(projector=display)
-        try:
-            if not window.wait():
-                raise DeviceError("there is no screen for the preview: start it on a desktop, or set DISPLAY")
-            watcher = PreviewOperator(progress, window, person)
-            width, height = bench.display.resolution
-            grey = np.full((height, width), _AIMING_CODE, np.uint8)
+    with open_bench(folder, display=display) as bench, closing(PreviewWindow(projector=display)) as window:
+        if not window.wait():
+            raise DeviceError("there is no screen for the preview: start it on a desktop, or set DISPLAY")
+        watcher = PreviewOperator(progress, window, person)
+        width, height = bench.display.resolution
+        grey = np.full((height, width), _AIMING_CODE, np.uint8)
 
-            def done() -> bool:
-                bench.display.show(grey)  # once more: a window has to be looked after
-                return watcher.asked() is not None or not window.open
+        def done() -> bool:
+            bench.display.show(grey)  # once more: a window has to be looked after
+            return watcher.asked() is not None or not window.open
 
-            watch(
-                bench.camera,
-                folder.rig,
-                model=model if model is not None and model.resolution == bench.camera.resolution else None,
-                sheet_height_mm=sheet_height_mm,
-                show=watcher.show,
-                done=done,
-            )
-        finally:
-            window.close()
+        watch(
+            bench.camera,
+            folder.rig,
+            model=model if model is not None and model.resolution == bench.camera.resolution else None,
+            sheet_height_mm=sheet_height_mm,
+            show=watcher.show,
+            done=done,
+        )

@@ -12,6 +12,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.devices import DisplayChoice
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, rig_locked
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import CAMERA_FILE, DRIFT_FILE, MAP_FILE
 from rigwarp.files.records import DriftRecord, MapFigures
 from rigwarp.geometry import Array, Photo
@@ -29,12 +30,10 @@ from rigwarp.jobs.checks.quick_look import (
 from rigwarp.jobs.checks.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.derived_result import write_derived
-from rigwarp.jobs.results.fit import camera_of
 from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.rig import Rig
 from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures, nearer_now
-from rigwarp.verification.drift.motion import PartMotion
 from rigwarp.verification.verdict import judge_errors
 
 _COMMAND = "verify --quick --reregister"
@@ -119,34 +118,30 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
     judged = check.judged
     if judged.advice == "scan":
         raise MeasurementError(f"re-registration is no use: {judged.why}. Calibrate: rigwarp calibrate {folder.root}")
-    with rig_locked(folder.root, "verify --reregister"):
-        return _reregistered(folder, check, looker)
-
-
-def _reregistered(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregistered:
-    judged = check.judged
     start, shown_s = time.monotonic(), 0.0
     photos, picture = check.photos, judged.picture
-    run = _corrected_result(folder, check)
-    if judged.light.moved != "nothing":
-        begun = time.monotonic()
-        photos = looker.look(quick_frames(folder, prewarp_of(run)))
-        shown_s = time.monotonic() - begun
-        plan = quick_plan(folder.rig.content)
-        look = read_quick(photos, plan.ids, plan.table_mm, plan, judged.camera_now, folder.rig.table.height_mm)
-        errors = _errors_mm(folder, run, judged.camera_now, look)
-        before = _errors_mm(folder, check.result, judged.camera_now, judged.look)
-        picture = error_figures(errors)
-        if not nearer_now(judged.look.ids, before, look.ids, errors):
-            return _outcome(check, kept=False, picture=picture, aside=None, seconds=time.monotonic() - start - shown_s)
-    camera, aside, beside = camera_of(folder), None, None
-    if "camera" in judged.findings:
-        camera = recalibrated(camera, judged)
-        beside = run / CAMERA_FILE
-        aside = write_moved_camera(folder, beside, camera, judged)
-    if not judge_errors(picture, folder.rig).failures:  # else there would be nothing good to compare with later
-        store_state(folder, run, state_of(folder, run, photos, camera, looker.exposure_s))
-    make_current(folder.root, run, camera=beside)
+    with rig_locked(folder.root, "verify --reregister"):
+        run = _corrected_result(folder, check)
+        if judged.light.moved != "nothing":
+            begun = time.monotonic()
+            photos = looker.look(quick_frames(folder, prewarp_of(run)))
+            shown_s = time.monotonic() - begun
+            plan = quick_plan(folder.rig.content)
+            look = read_quick(photos, plan.ids, plan.table_mm, plan, judged.camera_now, folder.rig.table.height_mm)
+            errors = _errors_mm(folder, run, judged.camera_now, look)
+            before = _errors_mm(folder, check.result, judged.camera_now, judged.look)
+            picture = error_figures(errors)
+            if not nearer_now(judged.look.ids, before, look.ids, errors):
+                seconds = time.monotonic() - start - shown_s
+                return _outcome(check, kept=False, picture=picture, aside=None, seconds=seconds)
+        camera, aside, beside = camera_of(folder), None, None
+        if "camera" in judged.findings:
+            camera = recalibrated(camera, judged)
+            beside = run / CAMERA_FILE
+            aside = write_moved_camera(folder, beside, camera, judged)
+        if not judge_errors(picture, folder.rig).failures:  # else there would be nothing good to compare with later
+            store_state(folder, run, state_of(folder, run, photos, camera, looker.exposure_s))
+        make_current(folder.root, run, camera=beside)
     seconds = time.monotonic() - start - shown_s
     return _outcome(check, kept=True, picture=picture, aside=aside, seconds=seconds, run=run)
 
@@ -252,23 +247,22 @@ def drift_record(check: QuickCheck) -> DriftRecord:
         },
         light={
             "moved": judged.light.moved,
-            "motions": [_motion_record(motion) for motion in judged.light.motions],
+            "motions": [
+                {
+                    "part": motion.part,
+                    "shift_mm": motion.shift_mm,
+                    "shift_sigma_mm": motion.shift_sigma_mm,
+                    "turn_deg": np.degrees(motion.turn_rad),
+                    "turn_sigma_deg": np.degrees(motion.turn_sigma_rad),
+                }
+                for motion in judged.light.motions
+            ],
             "rms_mm": judged.light.rms_mm,
             "left_rms_mm": judged.light.left_rms_mm,
             "dots": len(judged.look.ids),
             "lost": judged.look.expected - len(judged.look.ids),
         },
     )
-
-
-def _motion_record(motion: PartMotion) -> dict[str, Any]:
-    return {
-        "part": motion.part,
-        "shift_mm": motion.shift_mm,
-        "shift_sigma_mm": motion.shift_sigma_mm,
-        "turn_deg": np.degrees(motion.turn_rad),
-        "turn_sigma_deg": np.degrees(motion.turn_sigma_rad),
-    }
 
 
 def outcome_record(done: Reregistered) -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """Quick looks at a running rig: taking one, keeping it with its result, reading it back."""
 
 from collections.abc import Iterable, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -11,12 +12,12 @@ from rigwarp.camera import CameraModel
 from rigwarp.devices import Bench, Camera, Display, Frame
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_as_built, read_map, read_prewarp
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, MAP_FILE, PREWARP_FILE, QUICK_FILE
 from rigwarp.files.quick_file import read_quick_file, write_quick
 from rigwarp.files.records import AsBuiltRecord, MapOrigin
 from rigwarp.geometry import Photo
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.results.fit import camera_of
 from rigwarp.live import CpuRenderer
 from rigwarp.prewarp import Prewarp
 from rigwarp.table_map import invert, rig_tolerances
@@ -37,11 +38,8 @@ _SAME_CAMERA = 1e-9  # relative: the same numbers, written and read
 
 def quick_frames(folder: RigFolder, prewarp: Prewarp) -> list[Frame]:
     """The projector frames of a quick look through a result's warp; no correction by hand has a part in them."""
-    renderer = CpuRenderer(prewarp)
-    try:
+    with closing(CpuRenderer(prewarp)) as renderer:
         return [renderer.render(picture) for picture in quick_pictures(quick_plan(folder.rig.content))]
-    finally:
-        renderer.close()
 
 
 class Looker(Protocol):

@@ -20,6 +20,7 @@ from rigwarp.camera.table.field_of_view import middle_mm_per_px
 from rigwarp.devices import VIRTUAL, open_virtual
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, current_result, make_current, read_map, read_photo
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import MAP_FILE, TABLE_SHAPE_FILE
 from rigwarp.files.table_shape_file import write_table_shape
 from rigwarp.geometry import PixelMap
@@ -28,7 +29,6 @@ from rigwarp.jobs.checks.quick_look import prewarp_of
 from rigwarp.jobs.checks.verify import Verified, check_warp, verify_result
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.derived_result import rebuilt_prewarp, write_derived
-from rigwarp.jobs.results.fit import camera_of
 from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.prewarp import Prewarp
 from rigwarp.verification import ResidualField, VerificationResult, fit_residual_field, plan_dots, shifted_map

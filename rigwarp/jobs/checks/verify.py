@@ -4,6 +4,7 @@ What verification.json then holds stands in `rigwarp.jobs.checks.verify_record`.
 """
 
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -23,6 +24,7 @@ from rigwarp.files import (
     rig_locked,
     write_picture,
 )
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
 from rigwarp.files.records import FitRecord
 from rigwarp.files.rig_changes import changes_since
@@ -33,7 +35,6 @@ from rigwarp.jobs.checks.verify_record import Checked, ContentShown, Quality, wr
 from rigwarp.jobs.design import design_map, design_prewarp
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
-from rigwarp.jobs.results.fit import camera_of
 from rigwarp.jobs.results.history import verdict_of_fit
 from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.live import CpuRenderer, Warp, warp_of
@@ -179,10 +180,8 @@ def hand_correction(folder: RigFolder) -> tuple[Adjustment, int]:
 
 def response_shape(result: Path) -> float | None:
     """The camera's response as the result's scan measured it; None where the result does not tell."""
-    try:
-        return FitRecord.read(result / FIT_FILE).response_shape
-    except InputError:
-        return None
+    fit = FitRecord.read_or_none(result / FIT_FILE)
+    return None if fit is None else fit.response_shape
 
 
 def _quality(
@@ -214,12 +213,8 @@ def _quality(
 
 def _photographs(progress: Progress, bench: Bench, warp: Warp, pictures: list[np.ndarray]) -> list[Photo]:
     """Photographs of content pictures shown through a warp."""
-    renderer = CpuRenderer(warp)
-    try:
-        with progress.stage(len(pictures), "Verifying") as advance:
-            return list(photograph(bench, map(renderer.render, pictures), advance=advance))
-    finally:
-        renderer.close()
+    with closing(CpuRenderer(warp)) as renderer, progress.stage(len(pictures), "Verifying") as advance:
+        return list(photograph(bench, map(renderer.render, pictures), advance=advance))
 
 
 def require_passed(verdict: Verdict, advice: str = "") -> None:

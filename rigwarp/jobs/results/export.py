@@ -1,8 +1,7 @@
 """Results for other programs and for the workshop, in open formats."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,6 +15,9 @@ from rigwarp.jobs.results.export_mould import export_mould, told
 from rigwarp.jobs.results.export_warp import export_warp
 from rigwarp.jobs.view.mirror_result import mirror_result
 
+_DRAWINGS: Final = {"mould": "svg", "mould-dxf": "dxf"}
+FORMATS: Final = (*_DRAWINGS, "deviation-npz", "deviation-csv")
+"""Beside those of the warp."""
 THICKNESS_MM: Final = 6.0
 """Of the plate under a mould: stiff enough to be printed and clamped."""
 
@@ -27,23 +29,6 @@ class Exported:
     format: str
     file: Path
     facts: Mapping[str, Any]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Request:
-    """What was asked for, from which result."""
-
-    folder: RigFolder
-    result: Path
-    out: Path | None
-    replace: bool
-    share: float
-    without_power: bool
-    thickness_mm: float
-
-    def path(self, name: str) -> Path:
-        """Where to write: the file given, or one of this name in the result folder."""
-        return self.out or self.result / name
 
 
 def export_current(
@@ -83,60 +68,40 @@ def export_current(
         result = current_result(folder.root)
     if format in WARP_FORMATS:
         facts = export_warp(folder, result, format, out=out, replace=replace, correction=correction)
-    else:
-        request = Request(
-            folder=folder,
-            result=result,
+    elif format in _DRAWINGS:
+        facts = export_mould(
+            folder,
+            result,
             out=out,
             replace=replace,
             share=share,
             without_power=without_power,
             thickness_mm=thickness_mm,
+            drawing=_DRAWINGS[format],
         )
-        facts = FORMATS[format](request)
+    else:
+        facts = (_deviation_npz if format.endswith("npz") else _deviation_csv)(result, out, replace)
     return Exported(format=format, file=facts["file"], facts=facts)
 
 
-def _mould(request: Request, drawing: str = "svg") -> dict[str, Any]:
-    return export_mould(
-        request.folder,
-        request.result,
-        out=request.out,
-        replace=request.replace,
-        share=request.share,
-        without_power=request.without_power,
-        thickness_mm=request.thickness_mm,
-        drawing=drawing,
-    )
-
-
-def _deviation_npz(request: Request) -> dict[str, Any]:
-    arrays, numbers = read_as_built(request.result)
-    path = request.path("deviation.npz")
+def _deviation_npz(result: Path, out: Path | None, replace: bool) -> dict[str, Any]:
+    arrays, numbers = read_as_built(result)
+    path = out or result / "deviation.npz"
     signs = AsBuiltRecord.from_dict(numbers).sign
-    sign = told(request.result, "sign.height", None if signs is None else signs.height)
+    sign = told(result, "sign.height", None if signs is None else signs.height)
     header = {"frame": "mirror, after rigid alignment of built to design", "sign": sign}
-    write_npz(path, arrays, format="rigwarp deviation", header=header, replace=request.replace)
+    write_npz(path, arrays, format="rigwarp deviation", header=header, replace=replace)
     return {"file": path, "points": int(np.isfinite(arrays["height_um"]).sum())}
 
 
-def _deviation_csv(request: Request) -> dict[str, Any]:
-    arrays, _ = read_as_built(request.result)
+def _deviation_csv(result: Path, out: Path | None, replace: bool) -> dict[str, Any]:
+    arrays, _ = read_as_built(result)
     names = ("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad")
     lit = np.isfinite(arrays["height_um"])
     x, y = np.meshgrid(arrays["x_mm"], arrays["y_mm"])
     columns = [x[lit], y[lit], *(arrays[name][lit] for name in names)]
     lines = [",".join(("x_mm", "y_mm", *names))]
     lines += [",".join(f"{value:.6g}" for value in row) for row in zip(*columns, strict=True)]
-    path = request.path("deviation.csv")
-    write_text(path, "\n".join(lines) + "\n", replace=request.replace)
+    path = out or result / "deviation.csv"
+    write_text(path, "\n".join(lines) + "\n", replace=replace)
     return {"file": path, "points": int(lit.sum())}
-
-
-FORMATS: Final[dict[str, Callable[[Request], dict[str, Any]]]] = {
-    "mould": _mould,
-    "mould-dxf": partial(_mould, drawing="dxf"),
-    "deviation-npz": _deviation_npz,
-    "deviation-csv": _deviation_csv,
-}
-"""Format -> what writes it."""

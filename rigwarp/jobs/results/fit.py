@@ -15,19 +15,18 @@ from rigwarp.errors import InputError
 from rigwarp.files import (
     RigFolder,
     complete_runs,
-    current_result,
     make_current,
     new_run,
-    read_camera,
     read_decoded,
     write_as_built,
     write_map,
     write_prewarp,
 )
+from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, PREWARP_FILE, RESULTS, SCANS
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
-from rigwarp.files.runs import finish_run, put_back, stamped_ahead
+from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ahead
 from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
@@ -168,7 +167,7 @@ def fit_scans(
         clock.lap("prewarp")
         finish_run(run)
         shown = show(made)
-        before = _current_or_none(folder)
+        before = current_or_none(folder.root)
         current = accept or not shown.failures
         if current:
             make_current(folder.root, run)
@@ -215,13 +214,6 @@ def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> Non
     write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=parts)
 
 
-def _current_or_none(folder: RigFolder) -> Path | None:
-    try:
-        return current_result(folder.root)
-    except InputError:
-        return None
-
-
 def _with_places(decoded: Sequence[Decoded], places: ZonePlaces) -> list[Decoded]:
     """The scans with what was put right between them noted."""
     told = zip(decoded, places.in_words, strict=True)
@@ -261,12 +253,6 @@ class _Laps:
         self._last = now
         if ready is not None:
             self.ready_s[ready] = now - self._start
-
-
-def camera_of(folder: RigFolder) -> CameraModel:
-    """The rig's calibrated camera."""
-    make_with = f"Make it with: rigwarp camera {folder.root} --lens DIR --table PHOTO"
-    return read_camera(folder.root / CAMERA_FILE, make_with=make_with)
 
 
 def held_out_figures(rig: Rig, table_map: TableMapFit) -> MapFigures:
@@ -314,8 +300,13 @@ def _fit_record(
     table_map: TableMapFit, figures: MapFigures, decoded: Sequence[Decoded], seconds: dict[str, float]
 ) -> FitRecord:
     scans = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
-    names = ("projector_shift_mm", "projector_turn_rad", "mirror_shift_mm", "mirror_turn_rad")
-    shifts = dict(zip(names, table_map.registration.shifts.reshape(4, 3), strict=True))
+    projector_mm, projector_rad, mirror_mm, mirror_rad = table_map.registration.shifts.reshape(4, 3)
+    shifts = {
+        "projector_shift_mm": projector_mm,
+        "projector_turn_deg": np.degrees(projector_rad),
+        "mirror_shift_mm": mirror_mm,
+        "mirror_turn_deg": np.degrees(mirror_rad),
+    }
     return FitRecord(
         table_map=figures,
         registration=RegistrationRecord.of(table_map.registration, shifts=shifts),

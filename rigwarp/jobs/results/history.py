@@ -7,9 +7,18 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from rigwarp.errors import InputError
-from rigwarp.files import RigFolder, complete_runs, current_result, make_current, read_start
-from rigwarp.files.names import DRIFT_FILE, FIT_FILE, PREWARP_FILE, REPORT_FILE, RESULTS, VERIFICATION_FILE
+from rigwarp.files import RigFolder, complete_runs, make_current
+from rigwarp.files.names import (
+    DRIFT_FILE,
+    FIT_FILE,
+    PREWARP_FILE,
+    REPORT_FILE,
+    RESULTS,
+    START_FILE,
+    VERIFICATION_FILE,
+)
 from rigwarp.files.records import DriftRecord, FitRecord, StartRecord, VerdictRecord, VerificationRecord
+from rigwarp.files.runs import current_or_none
 from rigwarp.verification.verdict import Verdict
 
 
@@ -49,19 +58,15 @@ class ResultSummary:
 
 def results_of(folder: RigFolder) -> tuple[ResultSummary, ...]:
     """The finished results that have a warp, newest first; what cannot be read of one is left out."""
-    current = _current_name(folder.root)
+    current = current_or_none(folder.root)
     runs = [run for run in complete_runs(folder.root / RESULTS) if (run / PREWARP_FILE).is_file()]
-    return tuple(_summary(folder, run, current=run.name == current) for run in reversed(runs))
+    return tuple(
+        _summary(folder, run, current=current is not None and run.name == current.name) for run in reversed(runs)
+    )
 
 
 def use_result(folder: RigFolder, name: str) -> Path:
-    """Make a finished result current; camera.json stays.
-
-    Raises
-    ------
-    InputError
-        If there is none of that name.
-    """
+    """Make a finished result current; camera.json stays; InputError if there is none of that name."""
     for run in complete_runs(folder.root / RESULTS):
         if run.name == name and (run / PREWARP_FILE).is_file():
             make_current(folder.root, run)
@@ -71,22 +76,14 @@ def use_result(folder: RigFolder, name: str) -> Path:
 
 def verdict_of_fit(result: Path) -> Verdict:
     """What the fit said against a result; nothing where somebody made it current all the same, or it does not tell."""
-    try:
-        said = FitRecord.read(result / FIT_FILE).verdict or VerdictRecord()
-    except InputError:
-        return Verdict()
+    fit = FitRecord.read_or_none(result / FIT_FILE)
+    said = (fit.verdict if fit is not None else None) or VerdictRecord()
     return Verdict(failures=() if said.accepted else said.failures, not_proven=said.not_proven)
 
 
-def _current_name(root: Path) -> str:
-    try:
-        return current_result(root).name
-    except InputError:
-        return ""
-
-
 def _summary(folder: RigFolder, run: Path, *, current: bool) -> ResultSummary:
-    start, checked, look = _start(run), _verification(run), _look(run)
+    start, look = StartRecord.read_or_none(run / START_FILE), DriftRecord.read_or_none(run / DRIFT_FILE)
+    checked = VerificationRecord.read_or_none(run / VERIFICATION_FILE)
     after, before = (None, None) if checked is None else (checked.after, checked.before)
     verdict = verdict_of_fit(run)
     if checked is not None and checked.verdict is not None:
@@ -108,24 +105,3 @@ def _summary(folder: RigFolder, run: Path, *, current: bool) -> ResultSummary:
         look_advice="" if look is None else look.advice or "",
         report=(run / REPORT_FILE).is_file(),
     )
-
-
-def _start(run: Path) -> StartRecord | None:
-    try:
-        return read_start(run)
-    except InputError:
-        return None
-
-
-def _verification(run: Path) -> VerificationRecord | None:
-    try:
-        return VerificationRecord.read(run / VERIFICATION_FILE)
-    except InputError:
-        return None
-
-
-def _look(run: Path) -> DriftRecord | None:
-    try:
-        return DriftRecord.read(run / DRIFT_FILE)
-    except InputError:
-        return None

@@ -70,13 +70,7 @@ def board_note(
 
 
 def board_of(run: Path, settings: ScanSettings) -> RaisedBoard:
-    """The board that a raised scan noted.
-
-    Raises
-    ------
-    InputError
-        If the note is damaged.
-    """
+    """The board that a raised scan noted; InputError if the note is damaged."""
     noted = settings.raised_board
     try:
         assert noted is not None

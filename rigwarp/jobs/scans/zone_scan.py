@@ -23,7 +23,6 @@ from rigwarp.files import (
     write_picture,
 )
 from rigwarp.files.names import DECODED_FILE, FRAMES, PATTERNS_FILE, SCANS, ZONES_FILE
-from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import (
     COMMAND,
@@ -36,7 +35,7 @@ from rigwarp.jobs.scans.scan_runs import (
     options_of,
     take_scan,
 )
-from rigwarp.jobs.scans.zones import zones_of, zones_then
+from rigwarp.jobs.scans.zones import zone_numbers, zones_of, zones_then
 from rigwarp.patterns import PatternSet
 
 _ZONE = "zone-"  # folders of a scan away from the machine
@@ -105,7 +104,7 @@ def _begun(
     progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions, note: Mapping[str, Any]
 ) -> list[ScanTaken]:
     zone_map = zones_of(folder)
-    numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
+    numbers = zone_numbers(zone_map)
     group = secrets.token_hex(4) if len(numbers) > 1 else ""
     zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note)
     return [_taken(progress, folder, bench, options, zones, number) for number in zones.numbers]
@@ -122,7 +121,7 @@ def export_scans(progress: Progress, folder: RigFolder, target: Path, patterns: 
         If there are exported patterns already.
     """
     zone_map = zones_of(folder)
-    numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
+    numbers = zone_numbers(zone_map)
     if len(numbers) > 1:
         if (target / PATTERNS_FILE).exists():
             raise InputError(f"{target}: already holds exported patterns. Choose a new folder.")

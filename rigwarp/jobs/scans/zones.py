@@ -32,6 +32,11 @@ def zones_of(folder: RigFolder) -> NDArray[np.int16]:
     return np.asarray(known[row, column], np.int16)
 
 
+def zone_numbers(zone_map: NDArray[np.int16]) -> list[int]:
+    """The zones of a map, in order."""
+    return [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
+
+
 def zones_then(folder: RigFolder, run: Path) -> NDArray[np.int16]:
     """(H, W) by which the zones were told apart for a scan: a fit since then may know better where they part."""
     kept = _kept(folder, run)

@@ -26,8 +26,7 @@ class YuvPicture:
 
     Attributes
     ----------
-    planes : (3 h / 2, w) uint8
-        Y, then U and V at half the resolution, one after the other (I420); h and w are even.
+    planes : (3 h / 2, w) uint8 Y, then U and V at half the resolution, one after the other (I420); h and w are even.
     luma : shares of red and blue in Y: BT.709's or BT.601's.
     full_range : True when 0 is black and 255 white, False when they are 16 and 235.
     """

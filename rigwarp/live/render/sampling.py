@@ -47,10 +47,8 @@ class SampleMap:
         Middle of the footprint in picture pixels; outside the picture where nothing is drawn.
     step_px : (H, W, 2, 2) float32
         From one tap to the next: step_px[..., :, 0] along the projector's u, [..., :, 1] along its v; 0 for one tap.
-    taps : (H, W, 2) uint8
-        The footprint is averaged over taps[..., 0] (along u) x taps[..., 1] (along v) samples.
-    cubic : (H, W) bool
-        True: one cubic sample instead of bilinear taps.
+    taps : (H, W, 2) uint8 the footprint is averaged over taps[..., 0] (along u) x taps[..., 1] (along v) samples.
+    cubic : (H, W) bool True: one cubic sample instead of bilinear taps.
     gain_root : (H, W) uint16
         Square root of the factor on linear light, in 1023rds; 0 = black.
     transfer : the projector's transfer curve.
@@ -93,10 +91,8 @@ def sample_map(
     prewarp : mesh and gain.
     picture_size : (width, height)
         The picture is centred on the canvas, its aspect kept; what it leaves free stays black.
-    canvas_px : (H, W, 2), optional
-        The canvas pixel to show at each projector pixel; by default what the mesh says.
-    hidden : (H, W), optional
-        Projector pixels that stay black.
+    canvas_px : (H, W, 2), optional the canvas pixel to show at each projector pixel; by default what the mesh says.
+    hidden : (H, W), optional projector pixels that stay black.
     sampling : "fine" or "quick", how many taps a footprint gets.
 
     Raises

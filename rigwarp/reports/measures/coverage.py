@@ -101,10 +101,8 @@ def judge_coverage(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None 
 
     Parameters
     ----------
-    pixel_map : PixelMap
-        A traced design or a measured map, of the rig's projector.
-    raster : TableRaster, optional
-        The map's, when it is there already.
+    pixel_map : a traced design or a measured map, of the rig's projector.
+    raster : the map's, when it is there already.
     """
     raster = raster_table(pixel_map, rig) if raster is None else raster
     content = inside_content(rig.content, raster.centres_mm)

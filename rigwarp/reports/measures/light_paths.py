@@ -81,10 +81,8 @@ def judge_light(model: OpticalModel, design: PixelMap, reason: NDArray[np.uint8]
 
     Parameters
     ----------
-    design : PixelMap
-        Traced from the model.
-    reason : (H, W)
-        `LightFate` of each pixel, of the same trace.
+    design : traced from the model.
+    reason : (H, W) `LightFate` of each pixel, of the same trace.
     """
     light = pixel_light(rig.projector)
     share = {code: float(light[reason == code].sum()) for code in LightFate}

@@ -12,8 +12,7 @@ def table_jacobian(pixel_map: PixelMap) -> Array:
 
     Parameters
     ----------
-    pixel_map : PixelMap
-        Neighbours of another zone belong to another piece of mirror and are not used.
+    pixel_map : neighbours of another zone belong to another piece of mirror and are not used.
 
     Returns
     -------

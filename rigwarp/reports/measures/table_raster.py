@@ -104,10 +104,8 @@ def raster_table(pixel_map: PixelMap, rig: Rig, *, cell_mm: float | None = None)
 
     Parameters
     ----------
-    rig : Rig
-        The grid covers its table and its content area.
-    cell_mm : float, optional
-        Side of a cell; by default a 250th of the area's larger side.
+    rig : the grid covers its table and its content area.
+    cell_mm : side of a cell; by default a 250th of the area's larger side.
 
     Notes
     -----

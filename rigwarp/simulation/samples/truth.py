@@ -8,37 +8,37 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
-from rigwarp.rig.section import POSITIVE, Limits, TomlSection
+from rigwarp.rig.section import ANY, NOT_NEGATIVE, POSITIVE, SHARE, Limits, TomlSection
+from rigwarp.rig.toml_fields import meanings_of, number_key, read_table, told_key, vector_key
 
 FORMAT: Final = "rigwarp virtual samples"
-_SHARE = Limits(at_least=0.0, at_most=1.0)
-_NOT_NEGATIVE = Limits(at_least=0.0)
+_MILLI: Final = 1e-3
 _NUMBERS: Final = {
     "throw_ratio": ("distance / picture width of the projector", 1.2, POSITIVE),
     "near_mm": ("the way from projector to mirror", 350.0, POSITIVE),
     "far_mm": ("the way from mirror to screen", 650.0, POSITIVE),
     "angle_deg": ("the angle of incidence at the mirror", 20.0, Limits(above=0.0, below=80.0)),
     "pupil_mm": ("the width of the projector's pupil", 5.0, POSITIVE),
-    "lens_blur_mm": ("the 1-sigma blur of the projector on the screen", 0.15, _NOT_NEGATIVE),
-    "black_share": ("the light of the projector's black", 0.001, _SHARE),
-    "drift_per_s": ("how much the lamp's light grows a second", 0.0, Limits()),
-    "warming_share": ("what the lamp still gains while it warms up", 0.0, Limits()),
+    "lens_blur_mm": ("the 1-sigma blur of the projector on the screen", 0.15, NOT_NEGATIVE),
+    "black_share": ("the light of the projector's black", 0.001, SHARE),
+    "drift_per_s": ("how much the lamp's light grows a second", 0.0, ANY),
+    "warming_share": ("what the lamp still gains while it warms up", 0.0, ANY),
     "warming_s": ("the time constant of that", 600.0, POSITIVE),
     "photo_s": ("the time a photograph takes", 0.7, POSITIVE),
     "reseat_s": ("the time a change of mirrors takes", 15.0, POSITIVE),
-    "tilt_mrad": ("the 1-sigma tilt of a mirror in the seat", 0.5, _NOT_NEGATIVE),
-    "piston_mm": ("the 1-sigma height of a mirror in the seat", 0.05, _NOT_NEGATIVE),
-    "shift_mm": ("the 1-sigma sideways shift of a mirror in the seat", 0.0, _NOT_NEGATIVE),
-    "stray_share": ("the light that comes back by way of mirror and screen", 0.002, _SHARE),
-    "texture": ("the 1-sigma unevenness of the screen", 0.01, _SHARE),
+    "tilt_mrad": ("the 1-sigma tilt of a mirror in the seat", 0.5, NOT_NEGATIVE),
+    "piston_mm": ("the 1-sigma height of a mirror in the seat", 0.05, NOT_NEGATIVE),
+    "shift_mm": ("the 1-sigma sideways shift of a mirror in the seat", 0.0, NOT_NEGATIVE),
+    "stray_share": ("the light that comes back by way of mirror and screen", 0.002, SHARE),
+    "texture": ("the 1-sigma unevenness of the screen", 0.01, SHARE),
     "camera_px": ("camera pixels per projector pixel", 2.0, POSITIVE),
-    "camera_turn_deg": ("how far the camera is turned", 5.0, Limits()),
-    "camera_blur_px": ("the 1-sigma blur of the camera", 0.6, _NOT_NEGATIVE),
-    "glare_share": ("the light that the camera spreads widely", 0.01, _SHARE),
-    "vignetting": ("the light lost in the corners", 0.1, _SHARE),
+    "camera_turn_deg": ("how far the camera is turned", 5.0, ANY),
+    "camera_blur_px": ("the 1-sigma blur of the camera", 0.6, NOT_NEGATIVE),
+    "glare_share": ("the light that the camera spreads widely", 0.01, SHARE),
+    "vignetting": ("the light lost in the corners", 0.1, SHARE),
     "full_reflectance": ("the reflectance whose white is full scale", 1.2, POSITIVE),
     "full_well_e": ("electrons at full scale", 20000.0, POSITIVE),
-    "read_noise_e": ("the 1-sigma read noise, electrons", 12.0, _NOT_NEGATIVE),
+    "read_noise_e": ("the 1-sigma read noise, electrons", 12.0, NOT_NEGATIVE),
 }  # fmt: skip
 BENCH_KEYS: Final = {
     "resolution": "the projector's pixels, [width, height]",
@@ -47,23 +47,6 @@ BENCH_KEYS: Final = {
     "wavelengths_nm": "those of the projector's red, green and blue",
     "gamma": "the exponent of the projector's curve",
     **{key: words for key, (words, _, _) in _NUMBERS.items()},
-}
-PIECE_KEYS: Final = {
-    "name": "what the piece is called",
-    "thickness_mm": "the clear sheet's thickness before the metal, 0 for a front-surface mirror",
-    "index": "the sheet's refractive index at red, green and blue",
-    "metal_n": "the metal's refractive index at red, green and blue",
-    "metal_k": "the metal's extinction at red, green and blue",
-    "covered": "the share of the metal's light that is not lost, at red, green and blue",
-    "core_mrad": "the 1-sigma spread of the beam, [in the plane of incidence, across]",
-    "tail_share": "the share of light that is spread widely",
-    "tail_mrad": "its 1-sigma, [in the plane of incidence, across]",
-    "roughness_nm": "of bare metal, which scatters by wavelength into the same tail",
-    "paler_rim": "the share of light that is missing at the opening's edge",
-    "bow_radius_mm": "of a piece that is not flat",
-    "specks": "[x, y, diameter] in mm of each",
-    "waviness": "one table [[piece.waviness]] for each band",
-    "wedge_mrad": "the slope of the rear face against the front, in the plane of incidence",
 }
 WAVE_KEYS: Final = {
     "band_mm": "the shortest and longest wavelength",
@@ -88,22 +71,39 @@ class Wave:
 
 @dataclass(frozen=True, kw_only=True)
 class Piece:
-    """A mirror as it is; see `PIECE_KEYS`. Its waves are in groups, one for each band."""
+    """A mirror as it is. Its waves are in groups, one for each band."""
 
-    name: str
-    thickness_mm: float
-    index: Colours
+    name: str = told_key("what the piece is called")
+    thickness_mm: float = number_key(
+        "the clear sheet's thickness before the metal, 0 for a front-surface mirror", 0.0, NOT_NEGATIVE
+    )
+    index: Colours = told_key("the sheet's refractive index at red, green and blue")
     metal: tuple[complex, complex, complex]
-    covered: Colours
-    core_rad: Array
-    tail_share: float
-    tail_rad: Array
-    roughness_nm: float
-    paler_rim: float
-    bow_radius_mm: float | None
-    specks: Array
-    waves: tuple[tuple[Wave, ...], ...]
-    wedge_rad: float
+    covered: Colours = told_key("the share of the metal's light that is not lost, at red, green and blue")
+    core_rad: Array = vector_key(
+        "the 1-sigma spread of the beam, [in the plane of incidence, across]", 2, 0.0, name="core_mrad", scale=_MILLI
+    )
+    tail_share: float = number_key("the share of light that is spread widely", 0.0, SHARE)
+    tail_rad: Array = vector_key(
+        "its 1-sigma, [in the plane of incidence, across]", 2, 12.0, name="tail_mrad", scale=_MILLI
+    )
+    roughness_nm: float = number_key(
+        "of bare metal, which scatters by wavelength into the same tail", 0.0, NOT_NEGATIVE
+    )
+    paler_rim: float = number_key("the share of light that is missing at the opening's edge", 0.0, SHARE)
+    bow_radius_mm: float | None = number_key("of a piece that is not flat", None)
+    specks: Array = told_key("[x, y, diameter] in mm of each")
+    waves: tuple[tuple[Wave, ...], ...] = told_key("one table [[piece.waviness]] for each band", name="waviness")
+    wedge_rad: float = number_key(
+        "the slope of the rear face against the front, in the plane of incidence", 0.0, name="wedge_mrad", scale=_MILLI
+    )
+
+
+PIECE_KEYS: Final = {
+    **meanings_of(Piece),
+    "metal_n": "the metal's refractive index at red, green and blue",
+    "metal_k": "the metal's extinction at red, green and blue",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -188,21 +188,15 @@ def turned_by_90(piece: Piece) -> Piece:
 def _piece(section: TomlSection) -> Piece:
     n, k = section.numbers("metal_n", 3), section.numbers("metal_k", 3)
     specks = section.points("specks") if section.has("specks") else np.zeros((0, 3))
-    return Piece(
+    return read_table(
+        Piece,
+        section,
         name=section.text("name"),
-        thickness_mm=section.number("thickness_mm", default=0.0, limits=_NOT_NEGATIVE),
         index=_colours(section, "index", 1.5),
         metal=(complex(n[0], k[0]), complex(n[1], k[1]), complex(n[2], k[2])),
         covered=_colours(section, "covered", 1.0),
-        core_rad=section.vector("core_mrad", 2, default=(0.0, 0.0)) / 1000.0,
-        tail_share=section.number("tail_share", default=0.0, limits=_SHARE),
-        tail_rad=section.vector("tail_mrad", 2, default=(12.0, 12.0)) / 1000.0,
-        roughness_nm=section.number("roughness_nm", default=0.0, limits=_NOT_NEGATIVE),
-        paler_rim=section.number("paler_rim", default=0.0, limits=_SHARE),
-        bow_radius_mm=section.number("bow_radius_mm") if section.has("bow_radius_mm") else None,
         specks=specks,
         waves=tuple(_waves(one) for one in section.sections("waviness", WAVE_KEYS)),
-        wedge_rad=section.number("wedge_mrad", default=0.0) / 1000.0,
     )
 
 
@@ -214,7 +208,7 @@ def _colours(section: TomlSection, key: str, default: float) -> Colours:
 def _waves(section: TomlSection) -> tuple[Wave, ...]:
     """A seeded draw of waves whose slopes have the wanted rms."""
     shortest, longest = section.numbers("band_mm", 2, limits=POSITIVE)
-    rms = section.number("slope_rms_mrad", limits=_NOT_NEGATIVE) / 1000.0
+    rms = section.number("slope_rms_mrad", limits=NOT_NEGATIVE) / 1000.0
     (seed,) = section.integers("seed", 1, at_least=0, at_most=10**9, default=(1,))
     along, around = section.number("along_deg", default=0.0), section.number("around_deg", default=90.0)
     random = np.random.default_rng(seed)

@@ -1,85 +1,81 @@
 """What was really built of the view: the tables [view], [[view.mirror]] and [view.screen] of virtual.toml."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
-from rigwarp.geometry import Array
 from rigwarp.rig import View
-from rigwarp.rig.section import POSITIVE, Limits, TomlSection
-from rigwarp.simulation import keys
-from rigwarp.simulation.truth import BuiltTruth, CameraTruth, SurfaceTruth
-from rigwarp.simulation.truth_parts import parse_built, parse_surface, transfer_of
+from rigwarp.rig.section import NOT_NEGATIVE, POSITIVE, SHARE_BELOW_1, Limits, TomlSection
+from rigwarp.rig.toml_fields import meanings_of, number_key, read_table, told_key
+from rigwarp.simulation.truth import PERCENT, BuiltTruth, CameraTruth, SurfaceTruth
+from rigwarp.simulation.truth_parts import BUILT, parse_built, parse_surface, transfer_of
 
-_NOT_NEGATIVE = Limits(at_least=0.0)
-_SHARE_BELOW_1 = Limits(at_least=0.0, below=1.0)
+_OF_CAMERA = ("principal_px", "distortion", "blur_px", "vignetting", "response", "full_well_e", "read_noise_e")
 
 
 @dataclass(frozen=True, kw_only=True)
 class ViewMirrorTruth:
-    """One of the view's mirrors as built; `dirt` is the relative rms of its unevenly lost light and its veil."""
+    """One of the view's mirrors as built."""
 
     built: BuiltTruth
-    surface: SurfaceTruth | None
-    dirt: float
+    surface: SurfaceTruth | None = told_key("the table with the closed form of a mirror that rig.toml gives as a file")
+    dirt: float = number_key(
+        "relative rms of the light that is lost unevenly on it; a third of it becomes a veil", 0.0, SHARE_BELOW_1
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
 class ScreenTruth:
-    """The display that is laid on the table: its glass, and what the ruler did not show of its pixels' pitch."""
+    """The display that is laid on the table."""
 
-    glass_mm: float
-    glass_index: float
-    pitch_percent: float
+    glass_mm: float = number_key("thickness of the glass over its pixels", 1.0, NOT_NEGATIVE)
+    glass_index: float = number_key("refractive index of the glass", 1.52, Limits(at_least=1.0, at_most=2.5))
+    pitch_percent: float = number_key("growth of its pixels' pitch that the ruler did not show", 0.0, PERCENT)
 
 
 @dataclass(frozen=True, kw_only=True)
 class ViewTruth:
-    """The real view.
-
-    Attributes
-    ----------
-    camera : the camera itself, where it really stands.
-    aperture_diameter_mm : of the lens.
-    focus_mm : distance along the axis of the plane in focus, as if there were no mirror.
-    mirrors : one for each of the rig's.
-    screen : the display for scans by screen.
-    """
+    """The real view; `camera` is where it really stands, `mirrors` are one for each of the rig's."""
 
     camera: CameraTruth
-    aperture_diameter_mm: float
-    focus_mm: float
-    mirrors: tuple[ViewMirrorTruth, ...]
-    screen: ScreenTruth
+    aperture_diameter_mm: float = number_key("diameter of the lens's aperture", 2.0, NOT_NEGATIVE)
+    focus_mm: float = number_key("distance of the plane in focus before the mirrors bend it", 600.0, POSITIVE)
+    mirrors: tuple[ViewMirrorTruth, ...] = told_key(
+        "tables [[view.mirror]]: what went wrong in making and hanging each mirror, in rig.toml's order", name="mirror"
+    )
+    screen: ScreenTruth = told_key("the table [view.screen], the display that is laid on the table")
+
+
+VIEW: Final = {
+    "position_error_mm": "real minus stated position, [x, y, z]",
+    "rotation_error_deg": "extra turn about the lens's centre, rotation vector along the table's axes",
+    "focal_px": "real focal length in pixels",
+    **meanings_of(CameraTruth, *_OF_CAMERA),
+    **meanings_of(ViewTruth),
+}
+_VIEW_MIRROR: Final = {**BUILT, **meanings_of(ViewMirrorTruth)}
 
 
 def parse_view_truth(document: TomlSection, view: View) -> ViewTruth:
     """Read [view] of virtual.toml."""
-    section = document.section("view", keys.VIEW, required=False)
-    tables = list(section.sections("mirror", keys.VIEW_MIRROR))
+    section = document.section("view", VIEW, required=False)
+    tables = list(section.sections("mirror", _VIEW_MIRROR))
     if len(tables) > len(view.mirrors):
         expected = f"at most the {len(view.mirrors)} of rig.toml"
         section.fail("mirror", found=f"{len(tables)} mirrors", expected=expected)
-    empty = TomlSection(source=document.source, path="view.mirror", values={}, meanings=keys.VIEW_MIRROR)
+    empty = TomlSection(source=document.source, path="view.mirror", values={}, meanings=_VIEW_MIRROR)
     tables += [empty] * (len(view.mirrors) - len(tables))
-    screen = section.section("screen", keys.VIEW_SCREEN, required=False)
-    return ViewTruth(
+    screen = section.section("screen", meanings_of(ScreenTruth), required=False)
+    return read_table(
+        ViewTruth,
+        section,
         camera=_camera(section, view),
-        aperture_diameter_mm=section.number("aperture_diameter_mm", default=2.0, limits=_NOT_NEGATIVE),
-        focus_mm=section.number("focus_mm", default=600.0, limits=POSITIVE),
         mirrors=tuple(
-            ViewMirrorTruth(
-                built=parse_built(table, mirror.shape),
-                surface=parse_surface(table),
-                dirt=table.number("dirt", default=0.0, limits=_SHARE_BELOW_1),
-            )
+            read_table(ViewMirrorTruth, table, built=parse_built(table, mirror.shape), surface=parse_surface(table))
             for table, mirror in zip(tables, view.mirrors, strict=True)
         ),
-        screen=ScreenTruth(
-            glass_mm=screen.number("glass_mm", default=1.0, limits=_NOT_NEGATIVE),
-            glass_index=screen.number("glass_index", default=1.52, limits=Limits(at_least=1.0, at_most=2.5)),
-            pitch_percent=screen.number("pitch_percent", default=0.0, limits=Limits(above=-50.0, below=50.0)),
-        ),
+        screen=read_table(ScreenTruth, screen),
     )
 
 
@@ -87,17 +83,13 @@ def _camera(section: TomlSection, view: View) -> CameraTruth:
     width, height = view.resolution
     focal_px = section.number("focal_px", default=view.focal_px or float(width), limits=POSITIVE)
     turn = np.deg2rad(section.vector("rotation_error_deg", 3, default=(0.0, 0.0, 0.0)))
-    middle: Array = np.array([(width - 1) / 2, (height - 1) / 2])
-    return CameraTruth(
+    return read_table(
+        CameraTruth,
+        section,
         placement=view.placement.moved(section.vector("position_error_mm", 3, default=(0.0, 0.0, 0.0)), turn),
         focal_px=np.array([focal_px, focal_px]),
-        principal_px=section.vector("principal_px", 2, default=tuple(middle)),
-        distortion=section.vector("distortion", 5, default=(0.0,) * 5),
+        principal_px=section.vector("principal_px", 2, default=((width - 1) / 2, (height - 1) / 2)),
         thin_prism=np.zeros(4),
-        blur_px=section.number("blur_px", default=0.6, limits=_NOT_NEGATIVE),
-        vignetting=section.number("vignetting", default=0.25, limits=_SHARE_BELOW_1),
         response=transfer_of(section, "response", "srgb"),
         exposure=None,
-        full_well_e=section.number("full_well_e", default=12000.0, limits=POSITIVE),
-        read_noise_e=section.number("read_noise_e", default=5.0, limits=_NOT_NEGATIVE),
     )

@@ -21,8 +21,7 @@ class Outline:
 
     Attributes
     ----------
-    edges_mm : (N, 2, 2)
-        Edge, end, coordinate; the edges of each polygon form closed loops, in any order.
+    edges_mm : (N, 2, 2) edge, end, coordinate; the edges of each polygon form closed loops, in any order.
     """
 
     edges_mm: Array

@@ -65,8 +65,7 @@ def analyse_tolerances(found: Sensitivity, rng: np.random.Generator, *, draws: i
 
     Parameters
     ----------
-    found : Sensitivity
-        Shifts are taken as linear in the parameters: tolerances are small against the rig.
+    found : shifts are taken as linear in the parameters: tolerances are small against the rig.
     rng : numpy.random.Generator
     draws : int
     """

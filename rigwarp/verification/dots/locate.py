@@ -37,8 +37,7 @@ class DotsFound:
     Attributes
     ----------
     ids : (K,) dots seen, ascending; of a doubled dot the brighter image.
-    table_mm, sigma_mm : (K, 2), (K,)
-        Centre of the dot's light on the table; 1-sigma per axis from photo noise alone.
+    table_mm, sigma_mm : (K, 2), (K,) centre of the dot's light on the table; 1-sigma per axis from photo noise alone.
     flux : (K,) light times area on the table (linear light, mm^2).
     missing : id -> reason, for every dot of the plan that is not in `ids`.
     doubled : id -> (n, 2) table mm of all its images, brightest first.

@@ -25,14 +25,10 @@ class DotPlan:
     ----------
     content : the canvas that the dots are drawn on.
     ids : (N,) 0 .. N - 1
-    content_px : (N, 2)
-        Centres in content pixels.
-    table_mm : (N, 2)
-        Where they should land.
-    grid : (N, 2) int
-        Column and row of each dot in the grid, (0, 0) in the content's middle, rows counted upwards.
-    words : (N, n) uint8
-        In which of the n blinking frames a dot is lit.
+    content_px : (N, 2) centres in content pixels.
+    table_mm : (N, 2) where they should land.
+    grid : (N, 2) int column and row of each dot in the grid, (0, 0) in the content's middle, rows counted upwards.
+    words : (N, n) uint8 in which of the n blinking frames a dot is lit.
     diameter_mm : of each dot on the content.
     spacing_mm : between neighbours on the content.
     """

@@ -1,0 +1,31 @@
+"""Which pixels the projector reaches, by its black frame and its white one."""
+
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.decode.decoded import Reason
+from rigwarp.decode.pixels.fast_solver import compare
+
+MIN_CONTRAST: Final = 0.015
+"""(white - black) / full scale below which a pixel is not looked at."""
+_LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
+
+
+def first_look(black: NDArray[np.unsignedinteger], white: NDArray[np.unsignedinteger]) -> NDArray[np.uint8]:
+    """(H, W) reasons: too dark, saturated in the white frame, or OK."""
+    full_scale = int(np.iinfo(white.dtype).max)
+    lit, burnt = np.zeros(black.shape, np.uint8), np.zeros(black.shape, np.uint8)
+    compare(cv2.subtract(white, black), float(np.ceil(MIN_CONTRAST * full_scale)), cv2.CMP_GE, lit)
+    # a lit pixel among dark ones is noise
+    around = cv2.boxFilter(
+        np.minimum(lit, 1), -1, (_LIT_WINDOW, _LIT_WINDOW), normalize=False, borderType=cv2.BORDER_REPLICATE
+    )
+    np.bitwise_and(lit, cv2.inRange(around, _LIT_WINDOW**2 // 2 + 1, _LIT_WINDOW**2), out=lit)
+    dark = np.bitwise_not(lit, out=lit)
+    reason = np.bitwise_and(dark, np.uint8(Reason.TOO_DARK), out=dark)
+    compare(white, float(full_scale), cv2.CMP_EQ, burnt)
+    np.bitwise_and(burnt, np.uint8(Reason.SATURATED), out=burnt)
+    return np.maximum(reason, burnt, out=reason)
