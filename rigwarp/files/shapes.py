@@ -200,6 +200,11 @@ def require_modest_gltf(data: bytes) -> None:
         With the reason; or it is no glTF.
     """
     scene = _description(data)
+    elsewhere = [part["uri"] for part in scene.get("buffers", []) if not part.get("uri", "data:").startswith("data:")]
+    if elsewhere:
+        raise ValueError(
+            f"its points are in another file, {elsewhere[0]}, which is not read: export it as .glb, all in one file"
+        )
     lengths = [int(accessor["count"]) for accessor in scene.get("accessors", [])]
     if sum(lengths) > _MOST_ELEMENTS:
         raise ValueError(

@@ -5,15 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array, BoolArray, PixelMap, reflect
+from rigwarp.geometry import Array, BoolArray, PixelMap, normalize, reflect
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.geometry.threads import by_rows, in_two_threads
 from rigwarp.tracing.model import OpticalModel, Reflection, Trace, fate_without_obstacles
 from rigwarp.tracing.reasons import LightFate
 from rigwarp.tracing.scan_grid import GridSpread, pixel_grid, usual_step_px
 from rigwarp.tracing.surfaces.surface import Surface, meet_surface
-
-_REACH = 2.0  # a slope error s turns the reflected ray by 2 s
 
 
 def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
@@ -206,14 +204,31 @@ def _meet(model: OpticalModel, surface: Surface, directions: Array, *, extended:
         reflected=reflect(rays, met.normal) @ model.mirror.rotation.T,
         zone=np.empty(0, np.int16),
     )
-    way = np.linalg.norm(model.landing_mm(light) - light.at_mirror_mm, axis=-1)
+    shift_mm = _shift_per_tilt_mm(directions, met.normal @ model.mirror.rotation.T, light, model.landing_mm(light))
     columns = {
         "distance": np.where(np.isfinite(met.distance_mm), met.distance_mm, np.nan),
         "x": met.local_mm[:, 0],
         "y": met.local_mm[:, 1],
         # light that leaves upward has no way to the table; 0 keeps the interpolation next to it alive
-        "sigma": np.nan_to_num(_REACH * way) * surface.slope_sigma(met.local_mm[:, 0], met.local_mm[:, 1]),
+        "sigma": np.nan_to_num(shift_mm) * surface.slope_sigma(met.local_mm[:, 0], met.local_mm[:, 1]),
     }
     for i in range(3):
         columns[f"at{i}"], columns[f"out{i}"] = light.at_mirror_mm[:, i], light.reflected[:, i]
     return columns
+
+
+def _shift_per_tilt_mm(directions: Array, normals: Array, light: Reflection, on_table_mm: Array) -> Array:
+    """(N,) how far a spot moves per rad of the normal's tilt, rms over both and per axis of the table; NaN if lost.
+
+    o = d - 2 (d.n) n changes by -2 ((d.t) n + (d.n) t) for a tilt along t; on the table the way of the light and how
+    flat it comes in count, too.
+    """
+    out, way_mm = light.reflected, np.linalg.norm(on_table_mm - light.at_mirror_mm, axis=-1)
+    one = normalize(np.cross(normals, np.where(np.abs(normals[:, :1]) < 0.9, [1.0, 0.0, 0.0], [0.0, 1.0, 0.0])))
+    square = np.zeros(len(out))
+    for tilt in (one, np.cross(normals, one)):
+        along, against = (np.sum(directions * vector, axis=-1, keepdims=True) for vector in (tilt, normals))
+        turn = -2.0 * (along * normals + against * tilt)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            square += np.sum((turn[:, :2] - out[:, :2] * (turn[:, 2:] / out[:, 2:])) ** 2, axis=-1)
+    return np.asarray(way_mm * np.sqrt(square / 2.0))

@@ -65,7 +65,14 @@ def _judged(part: Any) -> dict[str, Any]:
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        rig = mesh_rig(part.file, resolution=_RESOLUTION, throw_ratio=1.2, lens_mm=_LENS_MM, table_mm=-600)
+        rig = mesh_rig(
+            part.file,
+            resolution=_RESOLUTION,
+            throw_ratio=1.2,
+            lens_mm=_LENS_MM,
+            table_mm=-600,
+            turned_rad=part.turned_rad,
+        )
         (folder / "rig.toml").write_text(rig, encoding="utf-8")
         part.write(folder / part.file)
         began = time.process_time()
@@ -99,8 +106,10 @@ def _peers(part: Any, rig: Any, meshes: Any, spots: Any, at: Any, asked: Any) ->
     """What SciPy's interpolant of the clean face's vertices, kernel r^5, gets: rms mm at the same pixels."""
     from cad_exports import reflected_spots
     from scipy.interpolate import RBFInterpolator
+    from scipy.spatial.transform import Rotation
 
-    x, y, z = np.unique(np.concatenate([mesh.vertices_mm for mesh in meshes.values()]), axis=0).T
+    turned_back = Rotation.from_rotvec(part.turned_rad).inv()
+    x, y, z = turned_back.apply(np.unique(np.concatenate([mesh.vertices_mm for mesh in meshes.values()]), axis=0)).T
     lit = (np.abs(x) <= 60.0) & (np.abs(y) <= 45.0)
     lit[lit] = np.abs(part.surface.height(x[lit], y[lit]) - z[lit]) < _ON_FACE_MM
     if not part.file.endswith((".stl", ".obj")) or "spline" not in part.name or lit.sum() > _MOST_OF_PEER:

@@ -43,6 +43,7 @@ class Part:
     half_mm : within which half sides it is clean.
     cut : features that leave out what lies around them.
     shaded : whether a part of the body stands in the light.
+    turned_rad : rotation vector by which the part lies turned in its file; the rig turns it back.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Part:
     half_mm: tuple[float, float] = (HALF_MM[0] - _RIM_MM - 0.5, HALF_MM[1] - _RIM_MM - 0.5)
     cut: tuple[str, ...] = ()
     shaded: bool = False
+    turned_rad: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def clean(self, x: Any, y: Any, *, margin_mm: float = 1.5) -> Any:
         """Whether points lie on the clean face."""
@@ -113,6 +115,13 @@ class _Spline:
     """A B-spline face through a grid of heights; `exact` is the kernel's own evaluation of it."""
 
     def __init__(self, heights: Field, *, counts: tuple[int, int]) -> None:
+        self.surface = self._drawn(heights, counts)
+        self.exact = Surface(height=self._height, slope=self._slope)
+        self._low = low = [-h - 3.0 for h in HALF_MM]
+        u0, u1, v0, v1 = self.surface.Bounds()
+        self._from, self._per = (u0, v0), ((u1 - u0) / (2 * -low[0]), (v1 - v0) / (2 * -low[1]))
+
+    def _drawn(self, heights: Field, counts: tuple[int, int]) -> Any:
         from OCP.collections import Array2_double
         from OCP.GeomAPI import GeomAPI_PointsToBSplineSurface
 
@@ -124,11 +133,7 @@ class _Spline:
                 z.SetValue(i + 1, j + 1, float(heights(low[0] + i * step[0], low[1] + j * step[1])))
         made = GeomAPI_PointsToBSplineSurface()
         made.Interpolate(z, low[0], step[0], low[1], step[1])
-        self.surface = made.Surface()
-        self.exact = Surface(height=self._height, slope=self._slope)
-        u0, u1, v0, v1 = self.surface.Bounds()
-        self._from, self._per = (u0, v0), ((u1 - u0) / (2 * -low[0]), (v1 - v0) / (2 * -low[1]))
-        self._low = low
+        return made.Surface()
 
     def _evaluated(self, x: Any, y: Any) -> Any:
         from OCP.gp import gp_Pnt, gp_Vec
@@ -150,6 +155,33 @@ class _Spline:
     def _slope(self, x: Any, y: Any) -> tuple[Any, Any]:
         found = self._evaluated(x, y)
         return found[..., 1], found[..., 2]
+
+
+class _UnevenSpline(_Spline):
+    """A cubic one on knots that lie unevenly; its poles stand at the means of their knots, so that x and y are even."""
+
+    def _drawn(self, heights: Field, counts: tuple[int, int]) -> Any:
+        from OCP.collections import Array1_double, Array1_int, Array2_gp_Pnt
+        from OCP.Geom import Geom_BSplineSurface
+        from OCP.gp import gp_Pnt
+
+        sides, means = [], []
+        for half, count in zip(HALF_MM, counts, strict=True):
+            share = np.linspace(-1.0, 1.0, count - 2)
+            knots = (half + 3.0) * (share + 0.12 * np.sin(2.0 * np.pi * share))
+            all_of_them = np.concatenate([knots[:1].repeat(3), knots, knots[-1:].repeat(3)])
+            means.append([all_of_them[i + 1 : i + 4].mean() for i in range(count)])
+            values, times = Array1_double(1, len(knots)), Array1_int(1, len(knots))
+            for i, knot in enumerate(knots):
+                values.SetValue(i + 1, float(knot))
+                times.SetValue(i + 1, 4 if i in (0, len(knots) - 1) else 1)
+            sides.append((values, times))
+        poles = Array2_gp_Pnt(1, counts[0], 1, counts[1])
+        for i, x in enumerate(means[0]):
+            for j, y in enumerate(means[1]):
+                poles.SetValue(i + 1, j + 1, gp_Pnt(float(x), float(y), float(heights(x, y))))
+        (u, u_times), (v, v_times) = sides
+        return Geom_BSplineSurface(poles, u, v, u_times, v_times, 3, 3, False, False)
 
 
 def _box(x0: float, y0: float, z0: float, x1: float, y1: float, z1: float) -> Any:
@@ -245,6 +277,15 @@ def _rimmed(shape: Any, *, rounded: bool) -> Any:
     return made.Shape()
 
 
+def _turned(shape: Any, turn_rad: tuple[float, float, float]) -> Any:
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
+    from OCP.gp import gp_Ax1, gp_Dir, gp_Pnt, gp_Trsf
+
+    turn = gp_Trsf()
+    turn.SetRotation(gp_Ax1(gp_Pnt(0.0, 0.0, 0.0), gp_Dir(*turn_rad)), float(np.linalg.norm(turn_rad)))
+    return BRepBuilderAPI_Transform(shape, turn, True).Shape()
+
+
 def _strokes(surface: Surface) -> list[Any]:
     boxes = []
     for x, y, dx, dy in _STROKES:
@@ -321,6 +362,14 @@ def opencascade() -> Iterator[Part]:
             cut=("text",),
             half_mm=whole,
         )
+    turn = (0.4, -0.2, 0.6)
+    uneven = _UnevenSpline(wavy(1.5).height, counts=(13, 10))
+    for name, shape, exact, turned in (
+        ("strong spline, turned", _turned(block, turn), strong.exact, turn),
+        ("strong spline on uneven knots", _block(uneven.surface), uneven.exact, (0.0, 0.0, 0.0)),
+    ):
+        yield part(name, "m.step", _step(shape), exact, half_mm=whole, turned_rad=turned)
+        yield part(f"{name}, 0.005 mm", "m.stl", _stl(shape, 0.005), exact, half_mm=whole, turned_rad=turned)
     bodies = _together([block, _box(-80.0, -60.0, 31.0, 80.0, 60.0, 41.0), _box(30.0, -5.0, -40.0, 32.0, 5.0, -30.0)])
     yield part("strong spline, base and bracket", "m.step", _step(bodies), strong.exact, half_mm=whole, shaded=True)
 

@@ -1,8 +1,23 @@
 """A rig whose mirror is a file, straight above a table: what the benchmarks of CAD exports are traced in."""
 
+from collections.abc import Sequence
 
-def mesh_rig(file: str, *, resolution: tuple[int, int], throw_ratio: float, lens_mm: float, table_mm: float) -> str:
-    """rig.toml; the heights of lens and table are in the mirror's frame."""
+from scipy.spatial.transform import Rotation
+
+
+def mesh_rig(
+    file: str,
+    *,
+    resolution: tuple[int, int],
+    throw_ratio: float,
+    lens_mm: float,
+    table_mm: float,
+    turned_rad: Sequence[float] = (0.0, 0.0, 0.0),
+) -> str:
+    """rig.toml; heights of lens and table are in the frame of the mirror once `turned_rad` (3,) is taken back."""
+    turn = Rotation.from_rotvec(turned_rad)
+    side = turn.apply([0.0, 0.0, -1.0]).tolist()
+    back_deg = turn.inv().as_euler("ZYX", degrees=True)[::-1].tolist()
     return f"""
 format = "rigwarp rig"
 version = 1
@@ -16,7 +31,8 @@ rotation_deg = [0, 0, 0]
 kind = "mesh"
 file = "{file}"
 position_mm = [0, 0, 0]
-reflecting_side = "-z"
+rotation_deg = {back_deg}
+reflecting_side = {side}
 [table]
 shape = "circle"
 diameter_mm = 500

@@ -1,6 +1,7 @@
 """All four sets on one scene, against whole pixels found by OpenCV-contrib and against the known answer."""
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from decode_scenes import NOISE, PROJECTOR, judge, small
 from synthetic_scan import photographs, smooth_scene
 
 from rigwarp.decode import decode
+from rigwarp.errors import MeasurementError
 from rigwarp.patterns import PatternSet, PhaseFrame, make_set
 
 REFERENCE = Path(__file__).parent / "gray_code_reference.npz"  # its origin is in the file; see tests/support
@@ -49,20 +51,25 @@ def test_the_hard_scene_is_decoded_or_refused(name: str, two_path: float) -> Non
     assert 0.96 < figures["z_spread"] < 1.04
 
 
+def _beside_gray_code(periods: Sequence[float], *, steps: int) -> PatternSet:
+    """A set that others drew, as patterns.json brings it."""
+    plain = make_set("gray", PROJECTOR, 2.2)
+    first = plain.frames[0].exposure
+    waves = [
+        PhaseFrame(axis=axis, period_px=period, step=step, steps=steps, exposure=first)
+        for axis in ("x", "y")
+        for period in periods
+        for step in range(steps)
+    ]
+    others = [frame for frame in plain.frames if not isinstance(frame, PhaseFrame)]
+    return PatternSet.from_dict(replace(plain, frames=(*others, *waves, waves[0])).to_dict())
+
+
 @pytest.mark.parametrize("count", [1, 6, 7, 8])
 def test_a_gray_code_beside_as_many_periods_as_its_checks_accept(count: int) -> None:
     """Up to eight periods may stand beside a Gray code; what misfits they leave is judged whatever their number."""
     periods = (18.0, 19.25, 20.5, 21.75, 22.5, 23.25, 24.25, 25.25)[:count]
-    plain = make_set("gray", PROJECTOR, 2.2)
-    first = plain.frames[0].exposure
-    waves = [
-        PhaseFrame(axis=axis, period_px=period, step=step, steps=4, exposure=first)
-        for axis in ("x", "y")
-        for period in periods
-        for step in range(4)
-    ]
-    others = [frame for frame in plain.frames if not isinstance(frame, PhaseFrame)]
-    patterns = PatternSet.from_dict(replace(plain, frames=(*others, *waves, waves[0])).to_dict())
+    patterns = _beside_gray_code(periods, steps=4)
     u, v, brightness, ambient = smooth_scene(CAMERA_SHAPE, PROJECTOR)
     photos = photographs(
         patterns, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(4), noise=NOISE, response=1.0
@@ -72,6 +79,29 @@ def test_a_gray_code_beside_as_many_periods_as_its_checks_accept(count: int) -> 
     for found, sigma, true in ((decoded.u_px, decoded.sigma_u_px, u), (decoded.v_px, decoded.sigma_v_px, v)):
         z = (found - true)[decoded.valid] / sigma[decoded.valid]
         assert 0.94 < z.std() < 1.06  # 19,000 pixels: the spread's own error is 0.005; the rest is the noise model
+
+
+@pytest.mark.parametrize(("gamma", "steps"), [(2.2, 3), (1.7, 3), (2.2, 4)])
+def test_one_period_owns_up_to_what_it_cannot_tell_of_the_cameras_curve(gamma: float, steps: int) -> None:
+    """A plain power is no curve of the family that is fitted: with noise alone for a sigma, z was 1.57, 1.36, 1.02."""
+    patterns = _beside_gray_code((18.0,), steps=steps)
+    u, v, brightness, ambient = smooth_scene(CAMERA_SHAPE, PROJECTOR)
+    photos = photographs(
+        patterns, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(4), response=gamma
+    )
+    decoded = decode(photos, patterns)
+    for found, sigma, true in ((decoded.u_px, decoded.sigma_u_px, u), (decoded.v_px, decoded.sigma_v_px, v)):
+        z = ((found - true) / sigma)[decoded.valid]
+        assert 0.8 < np.sqrt(np.mean(z**2)) < 1.1
+
+
+def test_waves_too_long_for_their_noise_are_told_as_such() -> None:
+    """One wave over the whole picture: places to 1.4 px, which passed for light on several paths."""
+    patterns = _beside_gray_code((1280.0,), steps=8)
+    u, v, brightness, ambient = smooth_scene(CAMERA_SHAPE, PROJECTOR)
+    photos = photographs(patterns, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(4))
+    with pytest.raises(MeasurementError, match="waves along x are 1280 px long"):
+        decode(photos, patterns)
 
 
 @pytest.mark.parametrize("first", [1, 2])

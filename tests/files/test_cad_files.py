@@ -114,6 +114,13 @@ def test_gltf_is_in_metres(tmp_path):
     np.testing.assert_allclose(mesh.vertices_mm[mesh.faces], _CORNERS, atol=1e-4)
 
 
+def test_a_gltf_whose_points_are_in_another_file_is_told_so(tmp_path):
+    scene = {"asset": {"version": "2.0"}, "buffers": [{"uri": "part.bin", "byteLength": 12}]}
+    (tmp_path / "m.gltf").write_text(json.dumps(scene), encoding="utf-8")
+    with pytest.raises(InputError, match=r"in another file, part.bin.*as .glb"):
+        read_mesh(tmp_path / "m.gltf", key="mirror.file")
+
+
 def _write_step_sphere(path):
     from OCP.BRepPrimAPI import BRepPrimAPI_MakeSphere
     from OCP.STEPControl import STEPControl_AsIs, STEPControl_Writer

@@ -29,6 +29,7 @@ from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.passers_by import decode_from_the_rest
 from rigwarp.decode.pixels.refusals import (
+    check_waves,
     exchanged_error,
     exposure_error,
     light_error,
@@ -231,6 +232,7 @@ class ExposureDecoder:
             pictures, ready = new_pictures(reason.copy(), pool, repeats=bool(self._patterns.repeats()))
             sample = _sample(self.photos, lit if self._evened else usable, shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
+            check_waves(sample, self._layouts, chain, self._ends)
             low, high = self._patterns.light_range
             gauge = SmearGauge(layouts=self._layouts, chain=chain, ends=self._ends, swing=high - low)
             repeats = [(a, b, _gain(chain, sample[a], sample[b])) for a, b in self._patterns.repeats()]

@@ -3,14 +3,42 @@
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.photographs.level_change import LevelChange
 from rigwarp.decode.photographs.motion import CameraPath
 from rigwarp.decode.pixels.full_frame import Pictures
+from rigwarp.decode.pixels.layout import AxisLayout
+from rigwarp.decode.signal.signal_model import SignalModel, middle_variance, solve_plainly
 from rigwarp.errors import MeasurementError
 
+_LONG_PX, _USUAL_PX = 64.0, 20.0  # periods
+_LONG_SIGMA_PX = 0.5  # beyond, neighbours scatter so much that they pass for several paths of light
+_ASKED = 300  # pixels
 _ALL_MOVED = 0.8  # share of the decodable pixels: then the camera or the projector was moved, not a hand in the light
+
+
+def check_waves(
+    sample: NDArray[np.unsignedinteger],
+    axes: tuple[AxisLayout, AxisLayout],
+    chain: SignalModel,
+    ends: tuple[int, int],
+) -> None:
+    """MeasurementError where (F, N) photographs at lit pixels hold waves so long that their noise leaves no places."""
+    few = sample[:, :: max(1, sample.shape[1] // _ASKED)]
+    for axis, learnt, name in zip(axes, chain.axes, "xy", strict=True):
+        if axis.periods_px[0] <= _LONG_PX:
+            continue
+        solved = solve_plainly(few, axis, learnt, chain, middle_variance(few, ends, chain))
+        sigma_px = float(np.median(solved.sigma_px))
+        if not sigma_px <= _LONG_SIGMA_PX:
+            raise MeasurementError(
+                f"the shortest waves along {name} are {axis.periods_px[0]:g} px long: with the noise of these "
+                f"photographs they tell places to {sigma_px:.1f} px, {_LONG_SIGMA_PX:g} px is the most that makes a "
+                f"map. Show waves of about {_USUAL_PX:g} px as well (beside the Gray code), or scan with a set of "
+                "rigwarp's own"
+            )
 
 
 def share_that_moved(pictures: Pictures) -> float:

@@ -4,10 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from rigwarp.geometry import Array, ExactFaces
+from rigwarp.geometry import Array, ExactFaces, TriangleMesh
 from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.exact_faces import spline_of
+from rigwarp.tracing.cad.own_axes import own_axes
 from rigwarp.tracing.cad.patches import Patch
 from rigwarp.tracing.cad.welding import Numbers, lengths
 from rigwarp.tracing.surfaces.height_field import (
@@ -52,11 +53,13 @@ def patch_surface(
     rounding_mm: float,
     on_surface_mm: Array | None = None,
     exact: ExactFaces | None = None,
+    body: TriangleMesh | None = None,
 ) -> FittedSurface:
     """Fit the plain surface that a patch's vertices lie on, in the frame of its mean plane.
 
     `on_surface_mm` (M, K, 3) holds more points of it for each triangle of the whole mesh, `exact` the CAD kernel's own
-    faces: a patch that is one of these, and a spline, is not fitted at all.
+    faces: a patch that is one of these, and a spline, is not fitted at all. `body` is the whole mesh, whose flat
+    sides may tell along which axes a turned part was drawn.
     """
     vectors = patch.area_vectors_mm2
     areas = vectors.sum(axis=0)
@@ -107,7 +110,7 @@ def patch_surface(
     if fit is None or rim_only:
         fit = _through_rulings(patch, points, flat, allowed) if rim_only else None
         fit = fit_height(local) if fit is None else fit
-    frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, local, flat, vectors, allowed)
+    frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, points, flat, vectors, body, allowed)
     return SplineSurface(
         zone=zone,
         name=f"patch {zone}",
@@ -124,18 +127,24 @@ def _outline(patch: Patch, frame: Array) -> Outline:
 
 
 def _drawn_or_smoothest(
-    fit: PatchFit, local_mm: Array, flat: Array, vectors: Array, within_mm: float
+    fit: PatchFit, points_mm: Array, flat: Array, vectors: Array, body: TriangleMesh | None, within_mm: float
 ) -> tuple[Array, PatchFit]:
     """What knows more than the least-squares spline of points (N, 3) in frame `flat`, and the frame that it lies in."""
-    across = int(np.argmax(np.abs(flat[:3, 2])))
-    normal = np.sign(flat[across, 2]) * np.eye(3)[across]
-    if not _is_steep(vectors, normal):
-        frame = frame_on_plane(flat[:3, 3][None], normal)
-        turned = flat[:3, :3].T @ frame[:3, :3]
-        drawn = drawn_fit(local_mm @ turned, within_mm=within_mm)
-        if drawn is not None:
-            return frame, drawn
-    return flat, or_smoothest(fit, local_mm)
+    best: tuple[Array, PatchFit] | None = None
+    for turned in (np.eye(3),) if body is None else own_axes(body):
+        up = int(np.argmax(np.abs(flat[:3, 2] @ turned)))
+        normal = np.sign(flat[:3, 2] @ turned[:, up]) * turned[:, up]
+        if _is_steep(vectors, normal):
+            continue
+        x = turned[:, 0 if up else 1]
+        frame = np.eye(4)
+        frame[:3, :3] = np.stack([x, np.cross(normal, x), normal], axis=1)
+        frame[:3, 3] = flat[:3, 3]
+        drawn = drawn_fit((points_mm - frame[:3, 3]) @ frame[:3, :3], within_mm=within_mm)
+        # along other axes than its own a spline passes the points closely, too
+        if drawn is not None and (best is None or drawn.residual_rms_mm < best[1].residual_rms_mm):
+            best = frame, drawn
+    return best or (flat, or_smoothest(fit, (points_mm - flat[:3, 3]) @ flat[:3, :3]))
 
 
 def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from rigwarp.geometry import Array
@@ -76,16 +77,17 @@ def slope_uncertainty(
     counts = np.maximum(_NODES_PER_CELL * bins, _FEWEST_NODES) + 1
     nodes = [np.linspace(a, b, n) for a, b, n in zip(low, high, counts, strict=True)]
     x, y = np.meshgrid(*nodes, indexing="ij")
+    place = [(a - s) / d * n - 0.5 for a, s, d, n in zip((x, y), low, high - low, bins, strict=True)]
+    into = _Bins.of(points_mm, low, (high - low) / bins, bins)
     variance = scatter_mm**2 * _noise_variance(spline, factor, x.ravel(), y.ravel()).reshape(x.shape)
+    uneven = into.unevenness((points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])) ** 2)
+    variance *= ndimage.map_coordinates(uneven, place, order=1, mode="nearest")
     if others:
         choose = np.maximum if on_lines else np.minimum
         changes = [
-            _change_variance(spline, other, points_mm, low, (high - low) / bins, bins)
-            / _share_of_misfit(spline, other) ** 2
-            for other in others
+            _change_variance(spline, other, points_mm, into) / _share_of_misfit(spline, other) ** 2 for other in others
         ]
         misfit = _filled(functools.reduce(choose, changes), (high - low) / bins)
-        place = [(a - s) / d * n - 0.5 for a, s, d, n in zip((x, y), low, high - low, bins, strict=True)]
         # not the sum: the finer fit's change holds about as much noise
         variance = np.maximum(variance, ndimage.map_coordinates(misfit, place, order=1, mode="nearest"))
     step = np.array([n[1] - n[0] for n in nodes])
@@ -108,17 +110,43 @@ def _share_of_misfit(spline: HeightSpline, other: HeightSpline) -> float:
     return 1.0 - finer**spline.degree if finer < 1.0 else 1.0
 
 
-def _change_variance(
-    spline: HeightSpline, other: HeightSpline, points_mm: Array, low: Array, size: Array, bins: Array
-) -> Array:
+@dataclass(frozen=True, kw_only=True)
+class _Bins:
+    """Points sorted into (nx, ny) bins: the number (N,) of each one's, and how many lie in each."""
+
+    number: NDArray[np.int64]
+    count: Array
+
+    @classmethod
+    def of(cls, points_mm: Array, low: Array, size: Array, bins: NDArray[np.int64]) -> "_Bins":
+        cell = np.minimum(((points_mm[:, :2] - low) / size).astype(int), bins - 1)
+        number = cell[:, 0] * bins[1] + cell[:, 1]
+        return cls(number=number, count=np.bincount(number, minlength=int(bins.prod())).reshape(bins).astype(float))
+
+    def mean(self, values: Array) -> Array:
+        """(nx, ny) of values (N,), NaN without points."""
+        summed = np.bincount(self.number, weights=values, minlength=self.count.size).reshape(self.count.shape)
+        return np.where(self.count > 0, summed / np.maximum(self.count, 1.0), np.nan)
+
+    def unevenness(self, values: Array) -> Array:
+        """(nx, ny) by how much the values (N,) are larger than usual there and around; 1 where they are not.
+
+        Rounding of x and y moves heights by the slope there, and a height's own grows with it: most at the rim.
+        """
+        usual = float(values.mean())
+        if not usual > 0.0:
+            return np.ones(self.count.shape)
+        summed, count = (
+            ndimage.uniform_filter(part, 3, mode="constant")
+            for part in (np.nan_to_num(self.mean(values)) * self.count, self.count)
+        )
+        return np.maximum(np.divide(summed, usual * count, out=np.ones_like(count), where=count > 1e-6), 1.0)
+
+
+def _change_variance(spline: HeightSpline, other: HeightSpline, points_mm: Array, into: _Bins) -> Array:
     """(nx, ny) mean square change of a slope component in each bin, NaN without points."""
     x, y = points_mm[:, 0], points_mm[:, 1]
-    cell = np.minimum(((points_mm[:, :2] - low) / size).astype(int), bins - 1)
-    number, total = cell[:, 0] * bins[1] + cell[:, 1], int(bins.prod())
-    change = np.sum((other.gradient(x, y) - spline.gradient(x, y)) ** 2, axis=1) / 2.0
-    count = np.bincount(number, minlength=total)
-    summed = np.bincount(number, weights=change, minlength=total)
-    return np.where(count > 0, summed / np.maximum(count, 1), np.nan).reshape(bins)
+    return into.mean(np.sum((other.gradient(x, y) - spline.gradient(x, y)) ** 2, axis=1) / 2.0)
 
 
 def _filled(variance: Array, size: Array) -> Array:

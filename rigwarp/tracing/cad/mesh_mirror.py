@@ -89,7 +89,12 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     fitted: list[FittedSurface] = []
     for zone, piece in enumerate(lit):
         fit = partial(
-            patch_surface, zone=zone, rounding_mm=rounding, on_surface_mm=welded.on_surface_mm, exact=welded.exact
+            patch_surface,
+            zone=zone,
+            rounding_mm=rounding,
+            on_surface_mm=welded.on_surface_mm,
+            exact=welded.exact,
+            body=welded,
         )
         surface = fit(piece)
         if isinstance(surface, SplineSurface):
@@ -185,13 +190,15 @@ def _check_size(mesh: TriangleMesh, file: str) -> None:
     if not np.isfinite(used).all():
         raise InputError(f"mirror.file {file!r}: it has vertices that are not numbers. Export the mirror again.")
     size = max(float(np.ptp(along)) for along in used.T)
+    metres = file.lower().endswith((".glb", ".gltf"))
+    export = "Export it in metres, as glTF wants it." if metres else "Export it in millimetres."
     if size < _SMALLEST_MIRROR_MM:
         raise InputError(
             f"mirror.file {file!r}: the mesh measures {size:.3g} mm across, too small for a mirror; in inches "
-            f"it would be {number(25.4 * size, 4)} mm, in metres {number(1000 * size, 4)} mm. Export it in millimetres."
+            f"it would be {number(25.4 * size, 4)} mm, in metres {number(1000 * size, 4)} mm. {export}"
         )
     if size > _LARGEST_MIRROR_MM:
         raise InputError(
             f"mirror.file {file!r}: the mesh measures {number(size)} mm across, too large for a mirror; in "
-            f"micrometres it would be {number(size / 1000, 4)} mm. Export it in millimetres."
+            f"micrometres it would be {number(size / 1000, 4)} mm. {export}"
         )

@@ -43,10 +43,6 @@ class CylinderSurface(Outlined):
         """Within the outline, on the cylinder."""
         return self.outline.inside(x_mm, y_mm) & (np.abs(x_mm) < abs(self.radius_mm))
 
-    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
-        """Zero: a closed form."""
-        return np.zeros(np.broadcast(x_mm, y_mm).shape)
-
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Both meetings with the half cylinder around the apex line, the one nearer to the apex plane first."""
         c = 1.0 / self.radius_mm

@@ -46,10 +46,6 @@ class ConicSurface(RoundAperture):
             slope_per_r = slope_per_r + (2 * i + 4) * a * power
         return np.stack([x_mm * slope_per_r, y_mm * slope_per_r], axis=-1)
 
-    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
-        """Zero: a closed form."""
-        return np.zeros(np.broadcast(x_mm, y_mm).shape)
-
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Both meetings with the bare conic, the one nearer to the vertex plane first; NaN on the other sheet.
 

@@ -83,6 +83,11 @@ def drawn_knots(points_mm: Array, *, within_mm: float) -> Knots | None:
     return None
 
 
+def settled_knots(points_mm: Array, knots: Knots) -> Knots:
+    """Knots close to given ones on which the spline passes other points (N, 3) most closely."""
+    return _settled(points_mm[:: max(len(points_mm) // _SAMPLE, 1)], knots, axes=(0, 1))[0]
+
+
 def _coarsest(points_mm: Array, knots: Knots, rms_mm: float, left: int = _HALVINGS) -> tuple[Knots, float]:
     """The same, without every second knot along an axis if it does as well: the scan may find halves."""
     if not left:

@@ -10,11 +10,10 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.geometry.robust import robust_sigma
 from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, slope_uncertainty
-from rigwarp.tracing.surfaces.drawn_spline import drawn_knots
+from rigwarp.tracing.surfaces.drawn_spline import drawn_knots, settled_knots
 from rigwarp.tracing.surfaces.outline import Outlined
 from rigwarp.tracing.surfaces.polyharmonic import FEWEST, MOST, fit_scattered
 from rigwarp.tracing.surfaces.spline_solve import BOW, DEGREE, KERNEL_MM, solve_on, solve_spline
-from rigwarp.tracing.surfaces.surface import Tessellation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +46,6 @@ class SplineSurface(Outlined):
     """A height field within an outline, both in the patch's own frame."""
 
     fit: PatchFit
-    tessellation: Tessellation | None = None
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Height of the spline, mm."""
@@ -68,11 +66,6 @@ class SplineSurface(Outlined):
         sigma = np.full(x.shape, np.nan)
         sigma[known] = self.fit.uncertainty.at(x[known], y[known])
         return sigma
-
-    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
-        """Where the rays meet the patch's mean plane."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return (-origins_mm[..., 2] / directions[..., 2],)
 
 
 _CELLS = (1, 2, 4, 7, 10, 14, 19, 25, 32, 40)  # per longer side, tried in turn
@@ -136,7 +129,9 @@ def drawn_fit(points_mm: Array, *, within_mm: float) -> PatchFit | None:
     if not FEWEST <= len(points_mm) <= MOST or (knots := drawn_knots(points_mm, within_mm=within_mm)) is None:
         return None
     on_it = np.ones(len(points_mm), bool)
-    for _ in range(_ROUNDS):
+    for number in range(_ROUNDS):
+        if number == 1 and not on_it.all():  # what strays moved the knots, too
+            knots = settled_knots(points_mm[on_it], knots)
         spline, factor = solve_on(knots.flat(points_mm), points_mm[on_it], lighter=_HARDLY)
         residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
         on_it = np.abs(residual) <= _STRAY * max(robust_sigma(residual), KERNEL_MM)
@@ -145,7 +140,9 @@ def drawn_fit(points_mm: Array, *, within_mm: float) -> PatchFit | None:
     if scatter > within_mm or np.abs(residual).max() > _ONE_OFF * within_mm or on_it.mean() < _MOSTLY:
         return None
     found = slope_uncertainty(spline, (), points_mm, factor=factor, scatter_mm=max(scatter, KERNEL_MM))
-    least = BOW * KERNEL_MM / float(np.ptp(points_mm, axis=0).max())
+    # vertices of an edge that the kernel found lie on both its faces to a tolerance, which those that stray show
+    tolerance_mm = max(float(np.sqrt(np.mean(residual**2))), KERNEL_MM)
+    least = BOW * tolerance_mm / float(np.ptp(points_mm, axis=0).max())
     uncertainty = replace(found, sigma=np.maximum(found.sigma, least))
     return PatchFit(spline=spline, residual_rms_mm=scatter, uncertainty=uncertainty)
 

@@ -9,7 +9,6 @@ from scipy.spatial import cKDTree
 
 from rigwarp.geometry import Array, Nurbs
 from rigwarp.tracing.surfaces.outline import Outlined
-from rigwarp.tracing.surfaces.surface import Tessellation
 
 _STEPS = 10  # of Newton's method: quadratic from less than a triangle away, so four or five do
 _FOUND_MM = 1e-8  # a step as small leaves nothing
@@ -24,14 +23,10 @@ class NurbsSurface(Outlined):
     ----------
     nurbs : the surface, own frame.
     starts_uv : (K, 2) parameters all over the face, from the nearest of which each point is looked for.
-    sigma : 1-sigma of a slope component (dimensionless): the kernel's idea of one place.
-    tessellation : the triangles that the kernel made of it.
     """
 
     nurbs: Nurbs
     starts_uv: Array
-    sigma: float
-    tessellation: Tessellation | None = None
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Height, mm; NaN where the face, continued, does not reach."""
@@ -50,15 +45,6 @@ class NurbsSurface(Outlined):
         if len(known):
             height[known], slope[known] = self._at(wanted[known])
         return height.reshape(x.shape), slope.reshape(*x.shape, 2)
-
-    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
-        """The same everywhere."""
-        return np.full(np.broadcast(x_mm, y_mm).shape, self.sigma)
-
-    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
-        """Where the rays meet the face's mean plane."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return (-origins_mm[..., 2] / directions[..., 2],)
 
     def _at(self, wanted_mm: Array) -> tuple[Array, Array]:
         """(N,) heights and (N, 2) slopes at finite (N, 2) places."""

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.tracing.surfaces.surface import Tessellation
 
 _GRID = 256  # cells per side of the lookup that spares most points the exact test
 _PAIRS = 4_000_000  # point-edge pairs worked on at a time (some 100 MiB)
@@ -143,20 +144,33 @@ class _Sloped(Protocol):
     def gradient(self, x_mm: Array, y_mm: Array) -> Array: ...
 
 
+@dataclass(frozen=True, kw_only=True)
 class _HeightField:
+    """`sigma` is the 1-sigma of a slope component from fitting the surface (dimensionless); 0 for closed forms."""
+
+    sigma: float = 0.0
+
     def sag_and_gradient(self: _Sloped, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
         """One after the other."""
         return self.sag(x_mm, y_mm), self.gradient(x_mm, y_mm)
 
+    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
+        """The same everywhere."""
+        return np.full(np.broadcast(x_mm, y_mm).shape, self.sigma)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Outlined(_HeightField):
-    """What surfaces within an outline have in common; the outline is in their own frame."""
+    """What surfaces within an outline, in their own frame, have in common.
+
+    `tessellation` are the triangles that it was found in; None where it was not found in any.
+    """
 
     zone: int
     name: str
     T_mirror_from_surface: Array
     outline: Outline
+    tessellation: Tessellation | None = None
 
     @property
     def bounds_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -174,6 +188,11 @@ class Outlined(_HeightField):
     def rim_points(self, spacing_mm: float) -> Array:
         """(N, 2) points along the outline."""
         return self.outline.rim_points(spacing_mm)
+
+    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
+        """Where the rays meet the plane z = 0."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return (-origins_mm[..., 2] / directions[..., 2],)
 
 
 @dataclass(frozen=True, kw_only=True)

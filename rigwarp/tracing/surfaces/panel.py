@@ -8,7 +8,6 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array
 from rigwarp.rig import Facet
 from rigwarp.tracing.surfaces.outline import Outline, Outlined
-from rigwarp.tracing.surfaces.surface import Tessellation
 
 _PLANAR_MM = 0.01  # corners typed with three decimals stay below this; a bent or mistyped panel does not
 _THIN_MM = 1e-6  # a polygon narrower than this has no plane
@@ -16,9 +15,7 @@ _THIN_MM = 1e-6  # a polygon narrower than this has no plane
 
 @dataclass(frozen=True, kw_only=True)
 class FlatSurface(Outlined):
-    """A plane, z = 0 in its own frame, within an outline; `tessellation` where it was found in a mesh."""
-
-    tessellation: Tessellation | None = None
+    """A plane, z = 0 in its own frame, within an outline."""
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Zero everywhere (NaN for NaN)."""
@@ -28,15 +25,6 @@ class FlatSurface(Outlined):
         """Zero everywhere (NaN for NaN)."""
         flat = 0.0 * (x_mm + y_mm)
         return np.stack([flat, flat], axis=-1)
-
-    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
-        """Zero: a closed form."""
-        return np.zeros(np.broadcast(x_mm, y_mm).shape)
-
-    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
-        """Where the rays meet the plane."""
-        with np.errstate(invalid="ignore", divide="ignore"):
-            return (-origins_mm[..., 2] / directions[..., 2],)
 
 
 def frame_on_plane(points_mm: Array, normal: Array) -> Array:

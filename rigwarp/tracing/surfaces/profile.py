@@ -29,11 +29,9 @@ class ProfileSurface(RoundAperture):
     ----------
     spline : of r, mm; even in r where the profile starts on the axis.
     aperture_mm : (inner, outer) radius.
-    sigma : 1-sigma of the slope from the fit (dimensionless).
     """
 
     spline: BSpline
-    sigma: float
     zone: int
     name: str
     T_mirror_from_surface: Array = field(default_factory=lambda: np.eye(4))
@@ -49,10 +47,6 @@ class ProfileSurface(RoundAperture):
         per_r = self._height(r, 1) / np.where(r > _AT_AXIS, r, 1.0)
         per_r = np.where(r > _AT_AXIS, per_r, self._height(r, 2))
         return np.stack([x_mm * per_r, y_mm * per_r], axis=-1)
-
-    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
-        """The same everywhere."""
-        return np.full(np.broadcast(x_mm, y_mm).shape, self.sigma)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """From the zone's middle height, then from its innermost and outermost."""

@@ -6,7 +6,6 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.tracing.surfaces.outline import Outlined
-from rigwarp.tracing.surfaces.surface import Tessellation
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -16,13 +15,9 @@ class QuadricSurface(Outlined):
     Attributes
     ----------
     quadric : (4, 4) symmetric, own frame, mm.
-    sigma : 1-sigma of a slope component from fitting the quadric (dimensionless).
-    tessellation : the triangles that it was found in.
     """
 
     quadric: Array
-    sigma: float
-    tessellation: Tessellation | None = None
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Height, mm; NaN beyond the sheet's end."""
@@ -40,10 +35,6 @@ class QuadricSurface(Outlined):
         by_x, by_y, by_z = (Q[i, 0] * x_mm + Q[i, 1] * y_mm + Q[i, 2] * z + Q[i, 3] for i in range(3))
         with np.errstate(invalid="ignore", divide="ignore"):
             return -np.stack([by_x, by_y], axis=-1) / by_z[..., None]
-
-    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
-        """The same everywhere."""
-        return np.full(np.broadcast(x_mm, y_mm).shape, self.sigma)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Both meetings with the sheet, the one nearer to the plane z = 0 first."""
