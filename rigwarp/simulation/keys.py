@@ -158,4 +158,5 @@ VIEW_SCREEN: Final = {
     "glass_mm": "thickness of the glass over its pixels",
     "glass_index": "refractive index of the glass",
     "pitch_percent": "growth of its pixels' pitch that the ruler did not show",
+    "thickness_error_mm": "how much higher than said the top of its glass lies over the table",
 }

@@ -26,11 +26,12 @@ class ViewMirrorTruth:
 
 @dataclass(frozen=True, kw_only=True)
 class ScreenTruth:
-    """The display that is laid on the table: its glass, and what the ruler did not show of its pixels' pitch."""
+    """The display that is laid on the table: its glass, and what ruler and caliper did not show of pitch and height."""
 
     glass_mm: float
     glass_index: float
     pitch_percent: float
+    thickness_error_mm: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,6 +80,7 @@ def parse_view_truth(document: TomlSection, view: View) -> ViewTruth:
             glass_mm=screen.number("glass_mm", default=1.0, limits=_NOT_NEGATIVE),
             glass_index=screen.number("glass_index", default=1.52, limits=Limits(at_least=1.0, at_most=2.5)),
             pitch_percent=screen.number("pitch_percent", default=0.0, limits=Limits(above=-50.0, below=50.0)),
+            thickness_error_mm=screen.number("thickness_error_mm", default=0.0),
         ),
     )
 
