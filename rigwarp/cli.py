@@ -81,7 +81,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     code = _outcome(arguments)
     if arguments is None:
-        _leave_what_hangs(code)
+        leave_what_hangs(code)
     return code
 
 
@@ -242,7 +242,7 @@ def _with_page_port(arguments: list[str]) -> list[str]:
     return arguments if told else [*arguments[:at], _PAGE_PORT, *arguments[at:]]
 
 
-def _leave_what_hangs(code: int) -> None:
+def leave_what_hangs(code: int) -> None:
     """End the process at once if a thread hangs in a driver or decoder: coming back while Python ends, it aborts it."""
     until = time.monotonic() + _LAST_S
     for thread in threading.enumerate():

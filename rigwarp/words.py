@@ -63,3 +63,9 @@ def number(value: Any, digits: int = 3) -> str:
     if power < _SMALLEST_POWER:
         return f"{value / 10.0**power:.{digits - 1}f}·10{str(power).translate(_RAISED)}"
     return f"{value:.{max(digits - 1 - power, 0)}f}"
+
+
+def short_number(value: float, digits: int = 3) -> str:
+    """As `number`, without zeros at its end: for sentences."""
+    text = number(value, digits)
+    return text.rstrip("0").rstrip(".") if "." in text and "·" not in text else text

@@ -7,6 +7,7 @@ import typer
 
 from rigwarp.capture.preflight.findings import require_no_stop
 from rigwarp.commands.console import Console
+from rigwarp.commands.lines import together
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.preflight_text import print_findings
@@ -88,6 +89,7 @@ def check(
     console.say(f"  drawn in {sketch}")
     _print_progress(console, progress)
     _print_machine(console, machine, cost)
+    console.say()
     console.caution()
     if preview:
         camera, sheet_height_mm = camera_and_sheet(folder)
@@ -160,7 +162,7 @@ def _print_rig(console: Console, folder: RigFolder) -> None:
 
 def _print_progress(console: Console, progress: list[tuple[str, str | None, str]]) -> None:
     console.say("\nIn the folder")
-    console.table([(name, state or f"missing; make it with: {how}") for name, state, how in progress])
+    console.table([(name, state or f"missing; make it with: {together(how)}") for name, state, how in progress])
 
 
 def _print_machine(console: Console, machine: Machine, cost: FrameCost) -> None:

@@ -13,7 +13,7 @@ TOGETHER: Final = "\u00a0"
 _WIDEST = 100  # longer lines are hard to read
 _LEAST = 40
 _GAP = "  "
-_NARROWEST = 12  # of a column that is broken
+_NARROWEST, _LEGIBLE = 12, 30  # of a column that is broken, and where that is not enough
 _MARKER = re.compile(r" *(?:[-*] )?")
 
 
@@ -57,6 +57,8 @@ def _fitting(rows: Sequence[Sequence[str]], widths: Sequence[int], columns: int)
     """The widths with the widest made narrower, though not than their longest word, until all fit."""
     words = [max(len(word) for row in rows for word in [*row[i].split(" "), ""]) for i in range(len(widths))]
     least = [min(width, max(word, _NARROWEST)) for width, word in zip(widths, words, strict=True)]
+    if len(_GAP) * len(least) + sum(least) > columns:  # for a long path: others in pieces would be no help
+        least = [min(width, max(low, _LEGIBLE)) for width, low in zip(widths, least, strict=True)]
     fit = list(widths)
     while len(_GAP) * len(fit) + sum(fit) > columns:
         spare = [width - low for width, low in zip(fit, least, strict=True)]

@@ -68,8 +68,8 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
     for mirror in made.record.as_built:
         if mirror.figure_rms_um is not None:
             console.say(
-                f"  view.mirror[{mirror.mirror}]: its form is off by {mirror.figure_rms_um:.0f} um rms, known to "
-                f"{mirror.figure_sigma_um:.0f} um (1-sigma, usual place)"
+                f"  view.mirror[{mirror.mirror}]: its form is off by {mirror.figure_rms_um:.0f} µm rms, known to "
+                f"{mirror.figure_sigma_um:.0f} µm (1-sigma, usual place)"
             )
         for text in mirror.findings:
             console.say(f"  view.mirror[{mirror.mirror}]: {text}")

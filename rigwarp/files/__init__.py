@@ -22,7 +22,7 @@ from rigwarp.files.pictures import PHOTO_ENDINGS, list_photos, other_pictures, r
 from rigwarp.files.prewarp_file import read_prewarp, write_prewarp
 from rigwarp.files.reading import Field, read_bytes, read_json, read_npz, read_text
 from rigwarp.files.rig_folder import RigFolder, open_rig
-from rigwarp.files.rig_lock import rig_locked
+from rigwarp.files.rig_lock import at_work, rig_locked
 from rigwarp.files.runs import (
     UTC_STAMP,
     complete_runs,
@@ -47,6 +47,7 @@ __all__ = [
     "WARP_FORMATS",
     "Field",
     "RigFolder",
+    "at_work",
     "complete_runs",
     "continued_run",
     "current_result",

@@ -8,6 +8,7 @@ import json
 import os
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from rigwarp.errors import InputError
 from rigwarp.files.names import LOCK_FILE
 
 _MOST_BYTES = 1000
+_LOOKED_S = 0.05
 _LOCKED_AT = 1 << 30
 """Where Windows locks a byte: what is locked nobody else can read there, so it lies behind all that is written."""
 
@@ -77,6 +79,27 @@ def rig_locked(root: Path, doing: str) -> Iterator[None]:
                     os.close(descriptor)
 
 
+def at_work(root: Path) -> str | None:
+    """Which other process writes to a rig folder just now, in words; None for nobody, or where that cannot be told."""
+    rig = Path(root).resolve()
+    with _guard:
+        if rig in _held:
+            return None
+    try:
+        descriptor = os.open(rig / LOCK_FILE, os.O_RDWR)
+    except OSError:  # never locked, or not for us to write to
+        return None
+    try:
+        try_lock(descriptor)
+    except BlockingIOError:
+        return _who(descriptor)
+    except OSError:  # some network disks
+        return None
+    finally:
+        os.close(descriptor)
+    return None
+
+
 def _lock(rig: Path, doing: str) -> int | None:
     """An open file that is locked; None where the file system knows no locks."""
     path = rig / LOCK_FILE
@@ -87,7 +110,7 @@ def _lock(rig: Path, doing: str) -> int | None:
             f"{path}: cannot be written ({error.strerror}). Check that the rig folder may be written to."
         ) from error
     try:
-        try_lock(descriptor)
+        _lock_patiently(descriptor)
     except BlockingIOError:
         who = _who(descriptor)
         os.close(descriptor)
@@ -103,6 +126,15 @@ def _lock(rig: Path, doing: str) -> int | None:
     except OSError:  # a full disk: the lock holds all the same
         pass
     return descriptor
+
+
+def _lock_patiently(descriptor: int) -> None:
+    """As `try_lock`; whoever only looks who is at work (`at_work`) lets go at once."""
+    try:
+        try_lock(descriptor)
+    except BlockingIOError:
+        time.sleep(_LOOKED_S)
+        try_lock(descriptor)
 
 
 def _who(descriptor: int) -> str:

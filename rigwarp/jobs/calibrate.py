@@ -1,8 +1,8 @@
 """Scan, fit, verify and report in one go."""
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from rigwarp.devices import Bench, DisplayChoice
@@ -17,6 +17,7 @@ from rigwarp.jobs.results.fit import FitMade, WarpMade, camera_of, fit_scans
 from rigwarp.jobs.scans.raised_board import refuse_raised
 from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
 from rigwarp.jobs.scans.zone_scan import take_scans
+from rigwarp.live.worker import Worker
 from rigwarp.reports.report import write_report
 from rigwarp.verification.verdict import Verdict
 
@@ -107,9 +108,10 @@ def calibrate_rig(
     accept : make the result current whatever speaks against it.
     steps : told of each step.
     """
-    with ThreadPoolExecutor(1) as beside:
-        model = beside.submit(design_model, folder)  # while the camera is waited for: a mirror from CAD takes seconds
-        scans = take_scans(progress, folder, bench, options, resume=resume)
+    beside = Worker("rigwarp-design")  # which nobody who is interrupted waits for
+    model = beside.submit(partial(design_model, folder))  # while the camera is waited for: one from CAD takes seconds
+    beside.close()
+    scans = take_scans(progress, folder, bench, options, resume=resume)
     for scan in scans:
         steps.scanned(scan)
     runs, decoded = [scan.run for scan in scans], [scan.decoded for scan in scans]

@@ -3,19 +3,20 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from rigwarp.files import RigFolder, complete_runs, current_result, interrupted_run, read_map
+from rigwarp.files import RigFolder, at_work, complete_runs, current_result, interrupted_run, read_map
 from rigwarp.files.names import (
     CAMERA_FILE,
     CURRENT_FILE,
     DESIGN_FILE,
     DRIFT_FILE,
+    QUICK_FILE,
     RESULTS,
     SCANS,
     START_FILE,
     VERIFICATION_FILE,
 )
 from rigwarp.files.records import DriftRecord, MapOrigin, StartRecord, VerificationRecord
-from rigwarp.words import number
+from rigwarp.words import short_number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,6 +36,11 @@ def next_step(folder: RigFolder) -> NextStep:
         If current.json or a record beside it cannot be read.
     """
     root = folder.root
+    if (who := at_work(root)) is not None:
+        return NextStep(
+            standing=f"{who[0].upper()}{who[1:]} is at work in this rig. Wait until it is done.",
+            command=f"rigwarp next {root}",
+        )
     design = root / DESIGN_FILE
     if not design.exists():
         return NextStep(standing="Nothing has been traced yet.", command=f"rigwarp trace {root}")
@@ -49,7 +55,7 @@ def next_step(folder: RigFolder) -> NextStep:
             command=f"rigwarp camera {root}",
         )
     scans = complete_runs(root / SCANS)
-    begun = unfinished_scan(folder)
+    begun = _unfinished_scan(folder)
     if begun is not None:
         return begun
     if not scans and not complete_runs(root / RESULTS):
@@ -59,7 +65,7 @@ def next_step(folder: RigFolder) -> NextStep:
     return _after_fit(folder, current_result(root), scans)
 
 
-def unfinished_scan(folder: RigFolder) -> NextStep | None:
+def _unfinished_scan(folder: RigFolder) -> NextStep | None:
     """Of the newest scan, if it was interrupted and its photographs can be gone on from; None otherwise."""
     begun = interrupted_run(folder.root / SCANS)
     if begun is None or StartRecord.read(begun / START_FILE).rig_hash != folder.rig_hash:
@@ -86,10 +92,10 @@ def _after_fit(folder: RigFolder, result: Path, scans: list[Path]) -> NextStep:
             standing=f"Scan {scans[-1].name} is newer than the result that plays.", command=f"rigwarp fit {root}"
         )
     if not (result / VERIFICATION_FILE).exists():
-        return NextStep(
-            standing=f"Result {result.name} is fitted; nobody has looked at the picture on the table yet.",
-            command=f"rigwarp verify {root}",
-        )
+        said = "is fitted; nobody has looked at the picture on the table yet."
+        if (result / QUICK_FILE).exists():  # kept from a picture within tolerance only
+            said = "is good by a quick look; nobody has looked at all of the picture on the table yet."
+        return NextStep(standing=f"Result {result.name} {said}", command=f"rigwarp verify {root}")
     return _after_quick_look(root, result) or _after_verify(folder, VerificationRecord.read(result / VERIFICATION_FILE))
 
 
@@ -109,20 +115,14 @@ def _after_quick_look(root: Path, result: Path) -> NextStep | None:
     )
 
 
-def _rounded(value_mm: float) -> str:
-    """Two digits, as sentences of the report have them, without zeros at the end."""
-    text = number(value_mm, 2)
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
 def _after_verify(folder: RigFolder, verified: VerificationRecord) -> NextStep:
     root, limit_mm = folder.root, folder.rig.tolerance.content_p95_mm
     after = verified.after
     if after is None or after.p95_mm is None:
         return NextStep(standing="The picture on the table was not measured.", command=f"rigwarp verify {root}")
     before = verified.before.p95_mm if verified.before is not None else None
-    was = f"before {_rounded(before)} mm, " if before is not None else ""
-    errors = f"{was}now {_rounded(after.p95_mm)} mm (95 % of the dots; {limit_mm:g} mm allowed)"
+    was = f"before {short_number(before, 2)} mm, " if before is not None else ""
+    errors = f"{was}now {short_number(after.p95_mm, 2)} mm (95 % of the dots; {limit_mm:g} mm allowed)"
     lost = after.missing if isinstance(after.missing, int) else len(after.missing or ())
     if after.p95_mm > limit_mm or lost:
         unseen = f", {lost} dots not seen" if lost else ""

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import RigwarpError
-from rigwarp.files import RigFolder
+from rigwarp.files import RigFolder, current_result
+from rigwarp.files.names import QUICK_FILE
 from rigwarp.jobs.progress import Progress
 from rigwarp.live.sources.aim import AimSource, FocusWatch
 from rigwarp.live.sources.source import Source
@@ -67,6 +68,8 @@ def drift_watch(
     logger.setLevel(logging.INFO)
     last_word = _LastWord(session)
     logger.addHandler(last_word)
+    if not (current_result(folder.root) / QUICK_FILE).exists():
+        logger.warning("drift cannot be told before: rigwarp verify %s, with the picture in its place", folder.root)
     try:
         with DriftWatch(folder, session.interludes, hours=hours) as watch:
             if page is not None:

@@ -155,7 +155,7 @@ def _mirrors(parts: ViewParts) -> Section:
         mirror = built.get(zone.mirror)
         form = "-" if mirror is None else mirror.not_told or _form_words(mirror)
         name = "directly" if zone.mirror is None else f"view.mirror[{zone.mirror:.0f}]"
-        moved = f"{_mm(zone.moved_mm, 2)}, {_number(zone.moved_deg)} deg"
+        moved = f"{_mm(zone.moved_mm, 2)}, {_number(zone.moved_deg)}°"
         rows.append((name, "mirrored" if zone.reversed_ else "as it is", moved, _mm(zone.design_rms_mm, 1), form))
     told = {number: read_facts(record) for number, record in sorted(parts.built.items())}
     said = [
@@ -187,8 +187,8 @@ def _of_camera(text: str) -> str:
 
 
 def _form_words(mirror: ViewMirrorRecord) -> str:
-    known = "" if mirror.figure_sigma_um is None else f", known to {mirror.figure_sigma_um:.0f} um"
-    return f"{mirror.figure_rms_um or np.nan:.0f} um rms{known}"
+    known = "" if mirror.figure_sigma_um is None else f", known to {mirror.figure_sigma_um:.0f} µm"
+    return f"{mirror.figure_rms_um or np.nan:.0f} µm rms{known}"
 
 
 def _form(number: int, grid: MirrorGrid) -> Picture:

@@ -200,6 +200,8 @@ class TomlSection:
         if not isinstance(value, list):
             self.fail(key, index=index, found=describe(value), expected=expected)
         if count is not None and len(value) != count:
+            if count < len(value) <= 2 * count and all(isinstance(one, int) for one in value):
+                expected += " with decimal points (45.5), not commas"
             self.fail(key, index=index, found=f"{len(value)} of them ({describe(value)})", expected=expected)
         return value
 

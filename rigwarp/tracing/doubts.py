@@ -63,11 +63,11 @@ def doubts(
     odd = [*_odd_sizes(rig), *_odd_pixels(side_mm)]
     if lit >= _DARK:
         return tuple(odd)
-    said = f"by this rig.toml {100.0 * lit:.0f} % of the content area is lit"
+    said = f"By this rig.toml {100.0 * lit:.0f} % of the content area is lit"
     # of slips that light as much, those that are made more often come first, as `_slips` has them
     tried = sorted(_tried(values, mirror, profiles), key=lambda found: -round(found[0], 1))
     named = [_in_words(slip, share) for share, slip in tried[:_MOST_NAMED]]
-    more = " Or: ".join(named) if named else "Look at rig_sketch.png: where do projector and mirror stand and look?"
+    more = " ".join(named) if named else "Look at rig_sketch.png: where do projector and mirror stand and look?"
     return (*odd, f"{said}. {more}")
 
 

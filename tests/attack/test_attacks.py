@@ -30,6 +30,8 @@ ROUNDS = int(os.environ.get("RIGWARP_FUZZ_ROUNDS", "2"))
 KILL_ALL = os.environ.get("RIGWARP_KILL_ALL", "") not in ("", "0")
 _KILLS = 8
 """Of one command, when not all: spread over its calls."""
+PARTS = 16 if KILL_ALL else 1
+"""Of all kills of a command, for several processes (-n)."""
 
 
 @pytest.fixture(scope="module")
@@ -139,8 +141,9 @@ def is_whole(root: Path) -> None:
                 assert "header" in file.files
 
 
+@pytest.mark.parametrize("part", range(PARTS))
 @pytest.mark.parametrize("name", [*SHORT, *(LONG if KILL_ALL else ())])
-def test_a_killed_command_leaves_a_rig_that_works_and_can_be_run_again(request, tmp_path, name, capsys):
+def test_a_killed_command_leaves_a_rig_that_works_and_can_be_run_again(request, tmp_path, name, part, capsys):
     rig = request.getfixturevalue("rig" if name in SHORT else "whole_rig")
     run = SHORT.get(name) or LONG[name]
 
@@ -158,7 +161,7 @@ def test_a_killed_command_leaves_a_rig_that_works_and_can_be_run_again(request, 
         assert run(root) == 0
     assert all_calls.made > 0
     picked = np.unique(np.linspace(0, all_calls.made - 1, all_calls.made if KILL_ALL else _KILLS).astype(int))
-    for last in picked:
+    for last in picked[part::PARTS]:
         root = fresh(f"killed{last}")
         with killed.killed_after(int(last)), pytest.raises(killed.Killed):
             run(root)

@@ -25,6 +25,7 @@ import tempfile
 import time
 import urllib.request
 from collections.abc import Sequence
+from contextlib import ExitStack, closing
 from fnmatch import fnmatch
 from functools import partial
 from pathlib import Path
@@ -207,17 +208,17 @@ def measure_one(case: tuple[str, tuple[Sequence[int], Sequence[int]]]) -> dict[s
             words = [str(Path(folder) / "video.mp4")]
             write_video(Path(words[0]), VIDEO_SIZE)
         roots = [result_rig.make_rig(Path(folder) / f"rig{n}", SIZES[drawing]) for n in (0, 1)]
-        players = [Player(root, drawing, words, cores) for root, cores in zip(roots, places, strict=True)]
-        try:
+        with ExitStack() as running:
+            players = [
+                running.enter_context(closing(Player(root, drawing, words, cores)))
+                for root, cores in zip(roots, places, strict=True)
+            ]
             time.sleep(3.0)
             counted, pictures = take_turns(players, seconds)
             asyncio.run(tablet(players[0], min(seconds, 10.0), taps_ms))
             for _ in range(KILLS):
                 time.sleep(max(every_s - 2 * AFTER_KILL_S, 0.0))
                 kills += [kill(player) for player in players]
-        finally:
-            for player in players:
-                player.close()
     found = figures({**counted, "kills": sum(one for _, one in kills)}, taps_ms, [back for back, _ in kills])
     return {"drawn_by": players[0].drawn_by, "pictures_per_second": float(np.mean(pictures)), **found}
 

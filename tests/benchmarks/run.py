@@ -73,11 +73,19 @@ def _one_thread() -> None:
 
 
 def alone(name: str, measure: Callable[..., dict[str, Any]]) -> int:
-    """What a benchmark does when it is run by itself; the exit code."""
+    """What a benchmark does when it is run by itself; the exit code, or the process's end where a thread hangs."""
     parser = argparse.ArgumentParser(prog=f"bench_{name}")
     _add_options(parser)
     asked = parser.parse_args()
-    return report({name: measure(**_taken(measure, asked))}, as_json=asked.json)
+    return _ended(report({name: measure(**_taken(measure, asked))}, as_json=asked.json))
+
+
+def _ended(code: int) -> int:
+    """As a command of rigwarp ends: what hangs in a decoder would abort Python's own end."""
+    from rigwarp.cli import leave_what_hangs  # here, since some benchmarks set their environment first
+
+    leave_what_hangs(code)
+    return code
 
 
 def _add_options(parser: argparse.ArgumentParser) -> None:
@@ -138,7 +146,7 @@ def main() -> int:
         sys.stderr.write(f"{name} ...\n")
         measure = measure_of(name)
         found[name] = measure(**_taken(measure, asked))
-    return report(found, as_json=asked.json)
+    return _ended(report(found, as_json=asked.json))
 
 
 if __name__ == "__main__":

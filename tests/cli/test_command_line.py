@@ -163,7 +163,8 @@ def test_interrupt_in_a_command(run: Callable[..., Any], command: Callable[..., 
 def test_real_ctrl_c(tmp_path: Path) -> None:
     """SIGINT in a process that is filling a run folder: exit code 130, and the run is not used."""
     script = (
-        "import sys, time, pathlib\n"
+        "import signal, sys, time, pathlib\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # what a shell starts behind a & ignores it
         "from rigwarp import cli\n"
         "from rigwarp.scenarios import create_rig\n"
         "from rigwarp.files import new_run, open_rig\n"

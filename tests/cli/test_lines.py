@@ -90,3 +90,10 @@ def test_the_console_explains_below_what_it_says() -> None:
     lines = written.getvalue().split("\n")
     assert lines[1] == "    (P95: 95 % of the points are nearer than this)"
     assert lines[2:] == ["0.3 mm P95", ""]
+
+
+def test_a_path_too_long_for_the_terminal_leaves_the_other_columns_whole() -> None:
+    rows = [("before and after, photographed", "r" * 70), ("x", "y")]
+    lines = table_lines(rows, right=(False, False), columns=80)
+    assert lines[0] == "  before and after, photographed  " + "r" * 70
+    assert len(lines) == 2

@@ -5,8 +5,10 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import cast
+from types import SimpleNamespace
+from typing import Any, cast
 
+import attacked_rig
 import cv2
 import numpy as np
 import pytest
@@ -15,8 +17,9 @@ from mjpeg_server import MjpegServer
 from rigwarp.cli import main
 from rigwarp.devices.video_camera import open_video_camera
 from rigwarp.errors import CameraAwayError, DeviceError
-from rigwarp.files import RigFolder, open_rig
+from rigwarp.files import RigFolder, current_result, open_rig
 from rigwarp.jobs.checks.watch import DriftWatch, Opened
+from rigwarp.jobs.play_log import drift_watch
 from rigwarp.live.operate.interlude import Interludes, LentDisplay, hold_interlude
 
 JPEG = cv2.imencode(".jpg", np.full((48, 64), 90, np.uint8))[1].tobytes()
@@ -206,3 +209,17 @@ def test_the_show_begins_without_the_camera_and_says_so(rig: RigFolder, caplog: 
     with DriftWatch(rig, Interludes(), hours=1000.0, devices=none_there) as watch:
         assert watch.exposure_s is None
     assert "there is no camera 3 (/dev/video3). The content plays" in caplog.text
+
+
+def test_that_nothing_can_be_compared_is_told_at_the_start_not_a_day_later(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = attacked_rig.make_quick_rig(tmp_path / "rig")
+    session = cast(Any, SimpleNamespace(interludes=None))
+    monkeypatch.setattr(DriftWatch, "__enter__", lambda self: self)
+    monkeypatch.setattr(DriftWatch, "__exit__", lambda *_: None)
+    for told in (True, False):
+        with drift_watch(open_rig(root), session, 24.0):
+            assert (f"rigwarp verify {root}" in caplog.text) is told
+        (current_result(root) / "quick.npz").touch()
+        caplog.clear()

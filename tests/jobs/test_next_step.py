@@ -1,13 +1,16 @@
 """`next`: each state of a rig folder has its sentence and its command."""
 
+import json
 import os
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from rigwarp.files import RigFolder, make_current, new_run, open_rig, write_bytes, write_map
+from rigwarp.files import RigFolder, make_current, new_run, open_rig, rig_locked, write_bytes, write_map
+from rigwarp.files.names import LOCK_FILE
 from rigwarp.files.records import DriftRecord, VerificationRecord
+from rigwarp.files.rig_lock import try_lock
 from rigwarp.geometry import PixelMap
 from rigwarp.jobs.next_step import next_step
 from rigwarp.scenarios import create_own_rig
@@ -48,6 +51,9 @@ def test_from_an_empty_folder_to_a_picture_that_is_good(folder: RigFolder) -> No
     assert next_step(folder).command == f"rigwarp calibrate {root}"
     result = fitted(folder)
     assert next_step(folder).command == f"rigwarp verify {root}"
+    assert "nobody has looked at the picture" in next_step(folder).standing
+    write_bytes(result / "quick.npz", b"")  # as a registration anew leaves one
+    assert "good by a quick look" in next_step(folder).standing
     record = {"before": {"n": 90, "p95_mm": 9.4}, "after": {"n": 90, "p95_mm": 0.02, "missing": []}}
     VerificationRecord.from_dict(record).write(result / "verification.json")
     step = next_step(folder)
@@ -88,6 +94,22 @@ def test_a_picture_that_is_off_is_not_called_good(folder: RigFolder, after: dict
     step = next_step(folder)
     assert "good" not in step.standing
     assert step.command == f"rigwarp report {folder.root}"
+
+
+def test_a_scan_that_still_runs_is_waited_for_not_resumed(folder: RigFolder) -> None:
+    """Another process holds the rig's lock, here another open file of this one: `flock` takes them alike."""
+    traced(folder)
+    write_bytes(folder.root / "camera.json", b"{}")
+    with (folder.root / LOCK_FILE).open("w+") as other:
+        json.dump({"process": 4321, "doing": "scan", "since": "2026-01-01T00:00:00+00:00"}, other)
+        other.flush()
+        try_lock(other.fileno())
+        step = next_step(folder)
+        assert "Process 4321 (scan, since 2026" in step.standing
+        assert step.command == f"rigwarp next {folder.root}"
+    assert next_step(folder).command == f"rigwarp calibrate {folder.root}"
+    with rig_locked(folder.root, "calibrate"):  # at the end of a command of this process
+        assert next_step(folder).command == f"rigwarp calibrate {folder.root}"
 
 
 def test_a_changed_rig_goes_back_to_trace(folder: RigFolder) -> None:

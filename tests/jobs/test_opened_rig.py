@@ -27,7 +27,7 @@ def whole_job() -> ModuleType:
 def test_both_ways_give_the_same_warp(
     whole_job: ModuleType, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    root = make_small_rig(tmp_path / "rig", share=0.3)
+    root = make_small_rig(tmp_path / "rig", share=0.25)
     by_jobs = whole_job.by_jobs(root)
     by_functions = whole_job.by_functions(root)
     said = capsys.readouterr()

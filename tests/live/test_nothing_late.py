@@ -217,7 +217,7 @@ def test_sources_follow_each_other_no_faster():
     for number in range(90):
         sent.next = [command("show", "x" * number)]
         session.picture(1 + number / 30)
-        time.sleep(0.002)  # for the thread that opens it
+        time.sleep(0.01)  # for the thread that opens it
         now = session.picture(1 + number / 30)
         if now is not before:
             taken.append(1 + number / 30)

@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from shutil import which
 
@@ -18,7 +19,8 @@ from rigwarp.cli import main
 from rigwarp.errors import InputError
 from rigwarp.files.records import HeartbeatRecord
 from rigwarp.jobs.play_log import _LastWord
-from rigwarp.live.operate.operator import Input
+from rigwarp.live.operate.operator import Input, Operator
+from rigwarp.live.operate.overlay import with_overlay
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run import unattended
 from rigwarp.live.run.session import Session
@@ -148,7 +150,22 @@ def test_what_the_watch_said_is_in_the_status_the_heartbeat_and_below_the_keys(t
     for told in (session.status()["watch"], json.loads((tmp_path / "heart.json").read_text())["watch"]):
         assert "UTC: mirror: corrected, P95 0.210 mm now" in told
     assert (before != after).any()
+    handler.emit(logging.LogRecord("watch", logging.INFO, "", 0, "drift: none", None, None))
+    both = session.picture(0.2)  # a later look that found nothing leaves standing what was corrected before
+    session.watch_warned = ""
+    assert (session.picture(0.3) != both).any()
     session.close()
+
+
+def test_the_keys_and_what_the_watch_said_stay_on_a_round_table():
+    """They had run over its edge, the watch's words first."""
+    content = replace(CONTENT, shape="circle", size_mm=(480.0, 480.0), centre_mm=np.zeros(2), pixels=(360, 360))
+    notes = ("2026-11-30 02:27 UTC: drift: none; P95 0.013 mm", "2026-11-29 02:27 UTC: mirror: corrected, P95 0.2 mm")
+    white = np.full((360, 360, 3), 255, np.uint8)
+    drawn = with_overlay(white, content, Operator(), help_shown=True, notes=notes) != white
+    v, u = np.nonzero(drawn.any(axis=2))
+    assert len(v) > 1000
+    assert np.hypot(u - 179.5, v - 179.5).max() < 180.0
 
 
 def test_the_status_of_a_player_elsewhere_tells_what_its_watch_corrected_and_whether_it_lives(tmp_path, capsys):

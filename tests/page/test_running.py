@@ -46,7 +46,7 @@ def running_with(monkeypatch: pytest.MonkeyPatch, processes: "list[Popen[bytes]]
 
 
 def wait_for(what: Callable[[], object]) -> None:
-    deadline = time.monotonic() + 20.0
+    deadline = time.monotonic() + 60.0
     while not what():
         assert time.monotonic() < deadline
         time.sleep(0.01)

@@ -1,6 +1,8 @@
 """The report in a real browser: nothing broken, nothing missing, nothing cut off, on a phone, a desktop and paper."""
 
+import json
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -8,11 +10,15 @@ import pypdfium2
 import pytest
 from browser import browser, console_messages, look_at_pages, run_browser
 
+from rigwarp.files import open_rig
+from rigwarp.reports import report
 from rigwarp.reports.measures import table_raster
-from rigwarp.reports.report import write_report
+from rigwarp.reports.page_template import page_template
+from rigwarp.reports.report import render_report, write_report
 
 PHONE_PX, DESKTOP_PX = 390, 1280
 DARK = "--blink-settings=preferredColorScheme=0"
+HOSTILE = """<img src="data:," alt="" onerror="harm()"><script>harm()</script>"""
 READABLE = 4.5  # contrast of text, WCAG 2.1 success criterion 1.4.3
 
 
@@ -64,6 +70,48 @@ def test_report_is_whole_on_phone_desktop_and_in_the_dark(page: Path, tmp_path: 
     (dark,) = look_at_pages(tmp_path, {"dark": (text, PHONE_PX)}, DARK).values()
     assert luminance(dark["background"]) < 0.05
     assert contrast(dark) > READABLE
+
+
+def test_no_text_of_a_rig_or_of_its_results_becomes_part_of_the_page(
+    finished_once: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And the look that says so finds it where the templates do not escape."""
+    browser()
+    folder, result = finished_once
+    root = tmp_path / "rig"
+    shutil.copytree(folder.root, root)
+    hostile, verdict = root / result.relative_to(folder.root), {"failures": [HOSTILE], "not_proven": [HOSTILE]}
+    told = {"fit": {"verdict": verdict}, "verification": {"verdict": verdict}, "as_built": {"unobservable": [HOSTILE]}}
+    for name, more in told.items():
+        path = hostile / f"{name}.json"
+        path.write_text(json.dumps(json.loads(path.read_text()) | more))
+    name = re.search(r"(?m)^name = (.*)$", (root / "rig.toml").read_text())
+    assert name is not None
+    for path in (root / "rig.toml", hostile / "start.json"):
+        quoted = json.dumps(HOSTILE) if path.suffix == ".toml" else json.dumps(json.dumps(HOSTILE))[1:-1]
+        known = name[1] if path.suffix == ".toml" else json.dumps(name[1])[1:-1]
+        assert known in path.read_text()
+        path.write_text(path.read_text().replace(known, quoted))
+    for path in hostile.glob("*.npz"):
+        path.unlink()  # drawing pictures takes longest, and is not what is asked for
+    pages = {}
+
+    class BothWays:
+        def __init__(self, name: str) -> None:
+            self.escaped = page_template(name)
+            self.raw = self.escaped.environment.overlay(autoescape=False).get_template(name)
+
+        def render(self, **context: Any) -> str:
+            pages["hostile"], pages["raw"] = self.escaped.render(**context), self.raw.render(**context)
+            return pages["hostile"]
+
+    monkeypatch.setattr(report, "page_template", BothWays)
+    render_report(open_rig(root), hostile)
+    assert HOSTILE not in pages["hostile"]
+    assert pages["raw"].count(HOSTILE) >= 5  # title and head, two failures, what cannot be told
+    seen = look_at_pages(tmp_path, {name: (text, DESKTOP_PX) for name, text in pages.items()})
+    assert seen["hostile"]["wrong"] == []
+    assert any("harm is not defined" in word for word in seen["raw"]["wrong"])
 
 
 def test_the_browser_has_nothing_to_say_of_the_page_as_it_is(page: Path, tmp_path: Path) -> None:

@@ -94,3 +94,9 @@ def test_common_slips_of_typing_get_their_own_hint(line: str, hint: str) -> None
         tomllib.loads(text)
     with pytest.raises(InputError, match=hint):
         parse_rig(text)
+
+
+def test_decimal_commas_in_a_list_are_valid_toml_and_told_all_the_same() -> None:
+    text = re.sub(r"^position_mm = .*$", "position_mm = [30,5, 270,0, 255,0]", REFERENCE, count=1, flags=re.MULTILINE)
+    with pytest.raises(InputError, match=r"found 6 of them .* with decimal points"):
+        parse_rig(text)

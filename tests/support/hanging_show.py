@@ -125,7 +125,8 @@ class Script:
     def commands(self) -> list[Command]:
         name = "next" if hung.is_set() or self.kind in ("close", "keeper", "status", "page") else "hangs"
         if name in self.asked:
-            if self.kind != "unwanted" or name == "next" or not self.session._doorman._opening[1].done():
+            coming = self.session._doorman._opening  # none once it was let in, between two looks
+            if self.kind != "unwanted" or name == "next" or (coming and not coming[1].done()):
                 return []
             name = "next"  # the source has come up, and is not wanted any more
         self.asked.append(name)

@@ -45,19 +45,9 @@ class Mounting:
         return self.values[0:3]
 
     @property
-    def projector_turn_mrad(self) -> Array:
-        """(3,)"""
-        return self.values[3:6]
-
-    @property
     def mirror_shift_mm(self) -> Array:
         """(3,)"""
         return self.values[6:9]
-
-    @property
-    def mirror_turn_mrad(self) -> Array:
-        """(3,)"""
-        return self.values[9:12]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,6 +16,7 @@ from rigwarp.decode.checks.overlay import Overlay
 from rigwarp.decode.checks.steadiness import Steadiness, steady_exposures_s
 from rigwarp.devices import Losses
 from rigwarp.errors import MeasurementError
+from rigwarp.words import short_number
 
 Severity = Literal["fine", "remark", "stop"]
 SETTINGS: Final = "camera settings"
@@ -281,7 +282,7 @@ def _finding(what: str, severity: Severity, text: str, figures: Mapping[str, Any
 
 
 def _ms(seconds: float) -> str:
-    return f"{1000.0 * seconds:.3g} ms"
+    return f"{short_number(1000.0 * seconds)} ms"
 
 
 def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFinding:

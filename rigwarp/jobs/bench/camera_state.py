@@ -9,6 +9,7 @@ from rigwarp.devices.camera_controls import CONTROLS
 from rigwarp.devices.photo_command import is_command
 from rigwarp.devices.video_camera import control_advice
 from rigwarp.talk.hosts import without_password
+from rigwarp.words import short_number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,13 +43,13 @@ class CameraState:
         """For people."""
         parts = [f"{self.device}, {self.resolution[0]} x {self.resolution[1]}"]
         if self.frame_s is not None:
-            parts.append(f"{1.0 / self.frame_s:.3g} pictures a second")
+            parts.append(f"{short_number(1.0 / self.frame_s)} pictures a second")
         if self.latency_s is not None and self.latency_max_s is not None:
             usual_ms, most_ms = 1000 * self.latency_s, 1000 * self.latency_max_s
             parts.append(f"{usual_ms:.0f} ms from display to camera, at most {most_ms:.0f}")
         if self.photo_s is not None:
-            parts.append(f"{self.photo_s:.2g} s a photograph")
-        exposed = "" if self.exposure_s is None else f" ({1000 * self.exposure_s:.3g} ms)"
+            parts.append(f"{short_number(self.photo_s, 2)} s a photograph")
+        exposed = "" if self.exposure_s is None else f" ({short_number(1000 * self.exposure_s)} ms)"
         locked = ", ".join(f"{name}{exposed if name == 'exposure' else ''}" for name in self.locked)
         parts.append(f"locked: {locked or 'nothing'}")
         return f"{'; '.join(parts)}. Next: {self.advice}"

@@ -12,6 +12,7 @@ from rigwarp.live.render.cpu import CpuRenderer
 from rigwarp.live.render.exactness import per_pixel_prewarp
 from rigwarp.live.render.gl_context import is_software, standalone_context
 from rigwarp.live.render.warp import Warp, warp_of
+from rigwarp.words import short_number
 
 Size = tuple[int, int]
 WORDS = {
@@ -45,8 +46,8 @@ class FrameCost:
     @property
     def line(self) -> str:
         """Such as "by the GPU, as a mesh: 1.9 ms a frame, as much as 1.4 plain draws"."""
-        plain = "" if self.plain_draws is None else f", as much as {self.plain_draws:.2g} plain draws"
-        return f"by {WORDS[self.way]}: {self.frame_ms:.2g} ms a frame{plain}"
+        plain = "" if self.plain_draws is None else f", as much as {short_number(self.plain_draws, 2)} plain draws"
+        return f"by {WORDS[self.way]}: {short_number(self.frame_ms, 2)} ms a frame{plain}"
 
 
 def frame_cost(resolution: Size, canvas: Size) -> FrameCost:

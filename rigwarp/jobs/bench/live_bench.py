@@ -11,6 +11,7 @@ from rigwarp.devices import DisplayChoice, OneShotCamera, open_bench
 from rigwarp.files import RigFolder, complete_runs
 from rigwarp.files.names import CAPTURE_FILE, SCANS
 from rigwarp.jobs.progress import Progress
+from rigwarp.words import short_number
 
 
 @contextmanager
@@ -51,7 +52,8 @@ def live_bench(
         if ready.latency is not None:
             _note_latency(progress, ready.latency)
         if isinstance(ready.camera, OneShotCamera):
-            progress.note(f"The camera takes {ready.camera.settle_s + ready.camera.photo_s:.2g} s for each photograph.")
+            each_s = ready.camera.settle_s + ready.camera.photo_s
+            progress.note(f"The camera takes {short_number(each_s, 2)} s for each photograph.")
         yield ready
 
 

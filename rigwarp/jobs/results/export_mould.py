@@ -239,7 +239,7 @@ def drawn_sheet(sheet: FlatSheet, name: str) -> WorkshopDrawing:
         below -= float(np.ptp(card[:, 1])) + 2.0 * _LINE_MM
         strokes.append(Stroke(layer=CUT, points_mm=card + np.array([left, below]) - card.min(axis=0)))
         below -= _LINE_MM
-        words = f"template of panel {curve.zone}: hold its curve against the reflecting side"
+        words = f"template of panel {curve.zone}: hold its curve against the reflecting side, across the bend's axis"
         labels.append(Label(at_mm=(left, below), words=words))
     below -= 2.0 * _LINE_MM
     strokes += _bar(left, below)
@@ -248,7 +248,7 @@ def drawn_sheet(sheet: FlatSheet, name: str) -> WorkshopDrawing:
         f"{name}: sheet mirror, seen from the reflecting side, true size",
         *(fold_words(fold) for fold in sheet.folds),
         *(curve_words(curve) for curve in sheet.curves),
-        "black: cut; dashed: score, the middle of the bend",
+        "black: cut; dashed: score, the middle of the bend" if sheet.folds else "black: cut",
         allowance_words(sheet),
     ]
     labels += [Label(at_mm=(left, below - (k + 2) * _LINE_MM), words=note) for k, note in enumerate(notes)]

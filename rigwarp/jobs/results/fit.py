@@ -314,8 +314,13 @@ def _fit_record(
     table_map: TableMapFit, figures: MapFigures, decoded: Sequence[Decoded], seconds: dict[str, float]
 ) -> FitRecord:
     scans = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
-    names = ("projector_shift_mm", "projector_turn_rad", "mirror_shift_mm", "mirror_turn_rad")
-    shifts = dict(zip(names, table_map.registration.shifts.reshape(4, 3), strict=True))
+    projector_mm, projector_rad, mirror_mm, mirror_rad = table_map.registration.shifts.reshape(4, 3)
+    shifts = {
+        "projector_shift_mm": projector_mm,
+        "projector_turn_deg": np.degrees(projector_rad),
+        "mirror_shift_mm": mirror_mm,
+        "mirror_turn_deg": np.degrees(mirror_rad),
+    }
     return FitRecord(
         table_map=figures,
         registration=RegistrationRecord.of(table_map.registration, shifts=shifts),

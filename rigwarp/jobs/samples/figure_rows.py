@@ -137,7 +137,7 @@ def _haze(record: CycleRecord) -> tuple[str, str, str]:
 
 def _direction(record: CycleRecord) -> tuple[str, str, str, str]:
     coherence = record.coherence or 0.0
-    found = "none stands out" if coherence < 0.4 else f"crests along {record.crests_deg or 0.0:.0f} deg"
+    found = "none stands out" if coherence < 0.4 else f"crests along {record.crests_deg or 0.0:.0f}°"
     return "direction of rolling", found, "", f"covariance of slopes, coherence {coherence:.2f}"
 
 

@@ -31,6 +31,7 @@ from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
 from rigwarp.patterns import PatternSet, make_set
 from rigwarp.table_map import check_orientation
+from rigwarp.words import short_number
 
 DEFAULT_SET = "fast"
 SLOW_SET = "short"
@@ -137,7 +138,8 @@ def chosen_set(progress: Progress, folder: RigFolder, bench: Bench, options: Sca
             if name == SLOW_SET
             else ""
         )
-        progress.note(f"The scan takes about {count * photo_s / 60:.2g} minutes: {count} photographs{price}.")
+        minutes = short_number(count * photo_s / 60, 2)
+        progress.note(f"The scan takes about {minutes} minutes: {count} photographs{price}.")
     return name
 
 

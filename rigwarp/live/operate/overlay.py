@@ -1,6 +1,8 @@
 """What the person correcting sees on the table itself, drawn over the content."""
 
 import textwrap
+from collections.abc import Sequence
+from itertools import chain
 
 import numpy as np
 
@@ -12,24 +14,28 @@ from rigwarp.rig import Content
 
 _INK, _GROUND = (255, 214, 120), (0, 0, 0)
 _LINE_LETTERS = 44
+_TOP, _BOTTOM = 0.22, 0.38
+"""Shares of the content's height below its middle: where lines begin, and where a round table still holds all."""
 _MARK = (120, 220, 255)
 
 
 def with_overlay(
-    picture: AnyPicture, content: Content, operator: Operator, *, help_shown: bool, note: str = ""
+    picture: AnyPicture, content: Content, operator: Operator, *, help_shown: bool, notes: Sequence[str] = ()
 ) -> Picture:
-    """A copy of the picture with the present tool, the pointer and unfinished masks drawn on it; `note` stands
+    """A copy of the picture with the present tool, the pointer and unfinished masks drawn on it; `notes` stand
     below the keys.
 
     Everything is given in table millimetres as seen, and drawn where the correction carries it back to.
     """
     drawing = TableDrawing.over(content, np.array(rgb_of(picture)))
-    more = (*KEYS_HELP, *textwrap.wrap(note, _LINE_LETTERS)) if help_shown else ()
+    more = (*KEYS_HELP, *chain(*(textwrap.wrap(note, _LINE_LETTERS) for note in notes))) if help_shown else ()
     lines = [operator.words(), *more]
     letter_mm = max(min(content.size_mm) / 46.0, 3.0)
     x, y = content.centre_mm
+    step_mm = 1.9 * letter_mm
+    top = max(-_TOP * content.size_mm[1], (len(lines) - 1) * step_mm - _BOTTOM * content.size_mm[1])
     for number, line in enumerate(lines):
-        at = (float(x), float(y) - content.size_mm[1] * 0.22 - number * 1.9 * letter_mm)
+        at = (float(x), float(y) + top - number * step_mm)
         drawing.text(at, line, height_mm=letter_mm, colour=_INK, middle=True, ground=_GROUND)
 
     def seen(spot: tuple[float, float]) -> tuple[float, float]:

@@ -48,7 +48,7 @@ class Session:
     ----------
     interludes : where a measurement asks for the window; see `rigwarp.live.operate.interlude`.
     watch_says : what the drift watch has found last, and when; shown with the keys, and in `status`.
-    watch_warned : what it last corrected or could not do, and when; in `status`.
+    watch_warned : what it last corrected or could not do, and when; shown there too.
     page_address : where its page is, without a key; in the heartbeat.
     code : rows of the page's code, "0" and "1", once there is one to be shown on the table.
     """
@@ -315,11 +315,12 @@ class Session:
             self._decorated = None
             return picture
         operator = self.operator
-        key = (id(picture), operator.words(), operator.pointer_mm, tuple(operator.corners), self._help, self.watch_says)
+        notes = tuple(dict.fromkeys(filter(None, (self.watch_says, self.watch_warned))))
+        key = (id(picture), operator.words(), operator.pointer_mm, tuple(operator.corners), self._help, notes)
         if self._decorated is None or self._decorated[0] != key:
             self._decorated = (
                 key,
-                with_overlay(picture, self.warp.content, operator, help_shown=self._help, note=self.watch_says),
+                with_overlay(picture, self.warp.content, operator, help_shown=self._help, notes=notes),
             )
         return self._decorated[1]
 

@@ -156,8 +156,7 @@ def _registration_rows(registration: RegistrationRecord) -> list[tuple[str, str]
         ("after moving projector and mirror, rms", quantity(registration.rms_after_mm, "mm")),
     ]
     for key, value in (registration.shifts or {}).items():
-        in_degrees = str(key).endswith("_rad") and isinstance(value, list)
-        if in_degrees:
+        if str(key).endswith("_rad") and isinstance(value, list):  # as older versions wrote it
             key, value = str(key).replace("_rad", "_deg"), [float(np.degrees(as_number(v))) for v in value]
         rows += flat_rows({key: value})
     return rows

@@ -22,10 +22,10 @@ def ear():
         yield listening
 
 
-def heard(ear):
-    """Address and values of each message in the next packet."""
+def heard(ear, most=1472):
+    """Address and values of each message in the next packet, by default one of Ethernet."""
     data = ear.recv(65536)
-    assert len(data) <= 1472, "a packet of Ethernet"
+    assert len(data) <= most
     return [(one.address, *one.params) for one in OscBundle(data)]
 
 
@@ -68,6 +68,22 @@ def test_many_points_go_in_several_packets(ear):
     assert all(one[1] == ("/tuio/2Dcur", "alive", *many) for one in packets)
     assert [m[2] for one in packets for m in one if m[1] == "set"] == list(many)
     assert {one[-1] for one in packets} == {("/tuio/2Dcur", "fseq", 1)}
+
+
+def test_hundreds_of_cursors_are_all_alive_in_each_of_a_few_bundles(ear):
+    """TUIO 1.1: whoever is missing among those alive has gone, so that list is whole in every bundle of a frame."""
+    ear.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 20)
+    many = {n: [float(n), 0.0] for n in range(400)}
+    with sender(ear, tuio=True) as out:
+        out.send(many, dict.fromkeys(many, 0.1), seconds=0.0)
+        out.send({}, {}, seconds=1.0)
+    packets = []
+    while not packets or packets[-1][-1][-1] == 1:
+        packets.append(heard(ear, most=2 * 5 * len(many) + 200))
+    assert len(packets) - 1 <= 14, "with Ethernet's packets 400"
+    assert all(one[1] == ("/tuio/2Dcur", "alive", *many) for one in packets[:-1])
+    assert [m[2] for one in packets for m in one if m[1] == "set"] == list(many)
+    assert packets[-1][1:] == [("/tuio/2Dcur", "alive"), ("/tuio/2Dcur", "fseq", 2)]
 
 
 def test_what_cannot_be_sent_is_told(ear):
