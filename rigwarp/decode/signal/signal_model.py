@@ -30,7 +30,7 @@ _PASSES = 4
 UNSURE_SHAPE = 0.12
 """A shape of the camera's response that is known no better is told by three-step stripes, too. They know it no better
 themselves: what shows them may have a gamma that is 5 % off."""
-_SHAPE_SIGMAS, _SHAPES_TRIED, _SHAPE_PIXELS = 2.5, 15, 4000
+_SHAPE_SIGMAS, _SHAPES_TRIED, _SHAPE_PIXELS = 4.0, 21, 4000
 _CLEARLY_WORSE = 2.0  # mean square of the disagreement at the ends of what is tried, over the least
 SHOWN_ROUNDING = 0.002
 """Share of white: rms error of light that is shown in 8 bits with a gamma of 2.2, 2.2 L^(1 - 1/2.2) / 255 / sqrt(12),
@@ -91,7 +91,7 @@ def shape_by_stripes(
     """
     sample = sample[:, :: max(1, sample.shape[1] // _SHAPE_PIXELS)]
     aside = found.shape_sigma * np.linspace(-_SHAPE_SIGMAS, _SHAPE_SIGMAS, _SHAPES_TRIED)
-    shapes = found.shape + aside[found.shape + aside >= 1.0]
+    shapes = np.unique(np.clip(found.shape + aside, 1.0, 3.0))
     apart = np.array([_disagreement(replace(found, shape=float(s)).table(), sample, axes) for s in shapes])
     best = int(np.argmin(apart))
     if not min(apart[0], apart[-1]) > _CLEARLY_WORSE * apart[best]:
