@@ -132,11 +132,9 @@ def estimate_response(
         )
     blocks = blocks[:, np.argsort(blocks[-1])]
     usually_coded = full_scale <= 255 if usually_coded is None else usually_coded
-    shape, shape_sigma = shape or _best_shape(blocks, _CODED_PRIOR if usually_coded else _LINEAR_PRIOR)
-    light = np.maximum.accumulate(np.average(_shares(blocks, shape), axis=1, weights=_contrast(blocks)))
-    return Response(
-        shape=shape, shape_sigma=shape_sigma, full_scale=full_scale, level_codes=codes / 255.0, level_light=light
-    )
+    best, sigma = shape or _best_shape(blocks, _CODED_PRIOR if usually_coded else _LINEAR_PRIOR)
+    light = np.maximum.accumulate(np.average(_shares(blocks, best), axis=1, weights=_contrast(blocks)))
+    return Response(shape=best, shape_sigma=sigma, full_scale=full_scale, level_codes=codes / 255.0, level_light=light)
 
 
 def _block_means(photos: Sequence[NDArray[np.unsignedinteger]], lit: NDArray[np.bool_]) -> tuple[Array, Array]:
