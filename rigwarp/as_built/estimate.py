@@ -24,7 +24,7 @@ from rigwarp.as_built.solve.fit_data import Data, join_data
 from rigwarp.as_built.solve.linearised import moved_model
 from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA, MapFit, check_enough, fit_map
 from rigwarp.as_built.solve.raised import RaisedScan, board_errors, height_fits, heights_mm
-from rigwarp.as_built.solve.shared_errors import SHARED_MM, plane_warp
+from rigwarp.as_built.solve.shared_errors import SHARED_MM, beside_own_noise, plane_warp
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Modulation
 from rigwarp.errors import MeasurementError
@@ -139,12 +139,14 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
     chosen = chosen[:: -(-len(chosen) // _MOST_SAMPLES)]
     table = cells.table_mm[chosen]
     known = camera.covariance is not None
-    common = [plane_warp(table, _WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
+    measured = np.concatenate([table, cells.camera_px[chosen]], axis=-1)
+    place, camera_px = np.split(beside_own_noise(measured, cells.pixels_px[chosen], zone[chosen]), 2, axis=-1)
+    common = [plane_warp(place, _WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
     height = heights_mm(model, scan.board, table)
     if camera.covariance is not None:
-        common.append(_camera_errors(camera, cells.camera_px[chosen], float(height.mean())))
+        common.append(_camera_errors(camera, camera_px, float(height.mean())))
     if scan.board is not None:
-        common += [board_errors(model, scan, chosen, scan.board), plane_warp(table, _WARP_BOARD_MM)]
+        common += [board_errors(model, scan, chosen, scan.board), plane_warp(place, _WARP_BOARD_MM)]
     return Data(
         pixels_px=cells.pixels_px[chosen],
         table_mm=table,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rigwarp.as_built.solve.fit_data import Data, Spots, join_data
-from rigwarp.as_built.solve.shared_errors import BEAM_MM2, SHARED_MM, plane_warp, with_shared_errors
+from rigwarp.as_built.solve.shared_errors import BEAM_MM2, SHARED_MM, beside_own_noise, plane_warp, with_shared_errors
 
 LINE = np.arange(-20.0, 20.1, 0.5)
 PLACE = np.stack(np.meshgrid(LINE, LINE), axis=-1).reshape(-1, 2)
@@ -82,3 +82,20 @@ def test_samples_of_a_tilted_board_are_one_scan():
     both = with_shared_errors(joined, spots_of(np.concatenate([PLACE, PLACE])))
     first, second = both.camera[: len(PLACE), :, -1], both.camera[len(PLACE) :, :, -1]
     np.testing.assert_allclose(second, 1.1 * first, atol=1e-6)  # mm; derivatives are linear in the landing points
+
+
+def test_a_common_scale_gains_nothing_by_shrinking_the_noise():
+    """Closed form: a scale's column at the measured places, s (P + noise), goes with the noise itself: their product
+    over sigma^2 is 2 N s in the mean, 8 here, however small the noise. Beside its own noise there is nothing of it."""
+    random, sigma_mm, scale = np.random.default_rng(4), 0.01, 5e-4
+    pixels = np.stack(np.meshgrid(np.arange(100.0), np.arange(80.0)), axis=-1).reshape(-1, 2)
+    exact = 3.0 * pixels - [150.0, 120.0] + 1e-3 * pixels**2
+    noise = sigma_mm * random.normal(size=exact.shape)
+    zone = (pixels[:, 0] > 50.0).astype(np.int64)
+    beside = beside_own_noise(exact + noise, pixels, zone)
+    assert np.abs(beside - exact).max() < 0.05
+    measured, now = (scale * float(np.sum(off * noise)) / sigma_mm**2 for off in (noise, beside - exact))
+    assert measured == pytest.approx(2 * len(exact) * scale, rel=0.03)
+    assert abs(now) < 0.05 * measured
+    alone = beside_own_noise(exact[:3], pixels[:3], zone[:3])
+    np.testing.assert_array_equal(alone, exact[:3])

@@ -6,7 +6,8 @@
   the printed sheet; `screen-alone` without that photograph.
 * as_built: patterns, with the view's lens calibrated, by a projector that was scanned itself: each wing's form against
   the built one, once both are laid on each other.
-* sheets: four photographs of the printed sheet, its scale drawn from 0.1 mm over the length of the steel rule.
+* sheets: four photographs of the printed sheet, its scale drawn from 0.1 mm over the length of the steel rule, which
+  was laid along the whole pattern; `sheets-200` where it was laid along the printed rulers of 200 mm.
 
 `--cells` chooses among these, `--seeds A-B` the rigs (24 of them are drawn), `--jobs N` shares them out. The smooth
 errors are whitened over the 24 rigs, so that these tell as much as a few hundred would.
@@ -48,13 +49,14 @@ from rigwarp.jobs.view.fit import fit_rig_view  # noqa: E402
 from rigwarp.jobs.view.scan import scan_view, seen_folder  # noqa: E402
 from rigwarp.jobs.view.screen import export_screen, import_screen, photograph_screen  # noqa: E402
 from rigwarp.jobs.view.sheets import fit_view_by_sheets, scan_sheets  # noqa: E402
+from rigwarp.rig.model import RULER_MM  # noqa: E402
 from rigwarp.simulation.view import ScreenPlace  # noqa: E402
 from rigwarp.table_map import fit_table_map, rig_tolerances, samples_from_scan  # noqa: E402
 from rigwarp.view import Screen, fit_view  # noqa: E402
 
-CELLS = ("places", "patterns", "as_built", "screen", "screen-alone", "sheets")
-_SHARE = {"places": 0.2, "patterns": 0.4, "as_built": 0.4, "screen": 0.4, "screen-alone": 0.4, "sheets": 1.0}
-_P95_MM = {"places": 0.10, "patterns": 0.10, "as_built": 0.10, "screen": 0.15, "screen-alone": None, "sheets": 0.25}
+CELLS = ("places", "patterns", "as_built", "screen", "screen-alone", "sheets", "sheets-200")
+_SHARE = {"places": 0.2, "patterns": 0.4, "as_built": 0.4, "screen": 0.4, "screen-alone": 0.4}
+_P95_MM = {"places": 0.10, "patterns": 0.10, "as_built": 0.10, "screen": 0.15, "sheets": 0.25}
 _TOLD = ("built_um", "off_um", "z", "findings")
 _PROJECTOR_MM = 0.02
 _FOLD_PX = 3.0
@@ -125,7 +127,7 @@ def _mirrors(told: dict[int, list[dict[str, Any]]]) -> dict[str, Any]:
 
 
 def _held(cell: str, figures: dict[str, Any]) -> dict[str, bool]:
-    most = _P95_MM[cell]
+    most = _P95_MM.get(cell)
     held = {"no rig refused": not figures["refused"]}
     if "z_spread" not in figures:
         return held
@@ -228,12 +230,16 @@ def _sheet_photos(folder: RigFolder, places: tuple[tuple[float, float, float], .
     return paths
 
 
-def _sheets(root: Path, seed: int) -> dict[str, float]:
-    folder = drawn_view(root, seed, share=_SHARE["sheets"], alone=True)
+def _sheets(root: Path, seed: int, *, ruler_mm: float | None = None) -> dict[str, float]:
+    folder = drawn_view(root, seed, share=1.0, alone=True, ruler_mm=ruler_mm)
     scanned = scan_sheets(SILENT, folder, _sheet_photos(folder, _SHEETS_AT))
     found = read_view_map(fit_view_by_sheets(SILENT, folder, scanned.run).run / VIEW_MAP_FILE)[0]
     true = open_virtual_view(folder).true_map()
     return {**against_truth(found, true), "wrong_zone_px": _wrong_zone_px(found, true)}
+
+
+def _sheets_by_short_rulers(root: Path, seed: int) -> dict[str, float]:
+    return _sheets(root, seed, ruler_mm=RULER_MM)
 
 
 _JOBS = {
@@ -243,6 +249,7 @@ _JOBS = {
     "screen": _screen,
     "screen-alone": _screen_alone,
     "sheets": _sheets,
+    "sheets-200": _sheets_by_short_rulers,
 }
 
 if __name__ == "__main__":

@@ -19,20 +19,26 @@ RULE_MM = 0.1
 """1-sigma of a length by a steel rule, read by eye: so a sheet's print is known."""
 PITCH_PERCENT = 0.05
 """1-sigma of a display's pitch."""
+HEIGHT_MM = 0.05
+"""1-sigma of how high a sheet's print, and the top of a display's glass, lie over the table."""
 GLASS_MM = (0.5, 1.5)
 LENS_PX = 0.03
 """What a lens that is known exactly says of itself: a calibration is no better."""
 
 
-def white(numbers: int) -> Array:
+def white(numbers: int, *, draw: int = 7) -> Array:
     """(RIGS, numbers) of which those of all rigs are white: they tell as much as those of a few hundred would."""
-    raw = np.random.default_rng(7).normal(size=(RIGS, numbers))
+    raw = np.random.default_rng(draw).normal(size=(RIGS, numbers))
     return np.asarray(np.linalg.qr(raw - raw.mean(axis=0))[0] * np.sqrt(RIGS))
 
 
-def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False) -> RigFolder:
-    """A virtual rig; `alone` without its projector."""
+def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False, ruler_mm: float | None = None) -> RigFolder:
+    """A virtual rig; `alone` without its projector, its view's print measured over `ruler_mm` instead of all of it."""
     make_small_rig(root, "two-wings", share=share)
+    if ruler_mm is not None:
+        text = (root / "rig.toml").read_text(encoding="utf-8")
+        text = text.replace("ruler_mm = [375.0, 225.0]", f"ruler_mm = [{ruler_mm}, {ruler_mm}]")
+        (root / "rig.toml").write_text(text, encoding="utf-8")
     if alone:
         text = (root / "rig.toml").read_text(encoding="utf-8")
         (root / "rig.toml").write_text(view_alone(text), encoding="utf-8")
@@ -46,7 +52,10 @@ def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False) -> R
     assert folder.rig.view is not None
     scale = 100.0 * RULE_MM / np.array(folder.rig.view.target.ruler_mm) * white(2)[(seed - 1) % RIGS]
     before += _view(folder, random, share)
+    sheet, screen = HEIGHT_MM * white(2, draw=8)[(seed - 1) % RIGS]
+    before += f"thickness_error_mm = {screen}\n\n"
     after = after.replace("scale_error_percent = [0.01, 0.01]", f"scale_error_percent = {scale.tolist()}")
+    after = after.replace("thickness_mm = 0.1", f"thickness_mm = {max(0.1 + sheet, 0.0)}")
     (root / "virtual.toml").write_text(before + after, encoding="utf-8")
     return open_rig(root, without_projector=True)
 
@@ -101,4 +110,4 @@ def _view(folder: RigFolder, random: np.random.Generator, share: float) -> str:
         f"glass_mm = {random.uniform(*GLASS_MM)}",
         f"pitch_percent = {draws(PITCH_PERCENT, 1)[0]}",
     ]
-    return "\n".join(lines) + "\n\n"
+    return "\n".join(lines) + "\n"

@@ -40,7 +40,7 @@ from rigwarp.decode.pixels.refusals import (
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
 from rigwarp.decode.signal.response import Response, assumed_response, estimate_response
-from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
+from rigwarp.decode.signal.signal_model import UNSURE_SHAPE, SignalModel, learn_signal_model, shape_by_stripes
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import decode_transfer
@@ -56,6 +56,7 @@ _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
 _MOST_BURNT = 0.05  # of the lit pixels, where the exposure followed the picture: less is left out
 _EIGHT_BITS = 255
+_FEWEST_STEPS = 3  # of a sinusoid: more of them let no second harmonic pass
 _MOST_BANDS_LEFT = 0.4  # of bands that were taken out: else they are of another kind
 _HALF_WAY = 0.5  # of a way that goes on all through a scan: there the picture is on average
 _HARDLY = 0.5  # of the pixels that are lit decode
@@ -363,7 +364,12 @@ class ExposureDecoder:
             codes = sorted(levels)
             light = decode_transfer(np.array(codes) / _EIGHT_BITS, self._patterns.transfer)
             return assumed_response(codes, light, full_scale, usually_coded=coded)
-        return estimate_response(levels, usable, full_scale, usually_coded=coded)
+        by_levels = partial(estimate_response, levels, usable, full_scale, usually_coded=coded)
+        found = by_levels()
+        if found.shape_sigma < UNSURE_SHAPE or self._layouts[0].steps != _FEWEST_STEPS:
+            return found
+        sample = _sample(photos, self._bright(usable), shown_frames(self._layouts))
+        return by_levels(shape=shape_by_stripes(found, sample, self._layouts))
 
     def _processed(self, photos: Sequence[Codes], lit: NDArray[np.bool_], response: Response) -> Processing:
         """What the camera does to the photographs as it took them."""

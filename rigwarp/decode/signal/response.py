@@ -101,6 +101,7 @@ def estimate_response(
     full_scale: int,
     *,
     usually_coded: bool | None = None,
+    shape: tuple[float, float] | None = None,
 ) -> Response:
     """Estimate both curves from the photographs of the uniform frames.
 
@@ -110,6 +111,7 @@ def estimate_response(
     lit : (H, W) camera pixels that the projector lights and that never saturate.
     full_scale : the camera's largest code value.
     usually_coded : whether such pictures usually are gamma-coded; None: those of 8 bits are.
+    shape : of the camera and its sigma, where they are known from elsewhere.
 
     Raises
     ------
@@ -130,11 +132,9 @@ def estimate_response(
         )
     blocks = blocks[:, np.argsort(blocks[-1])]
     usually_coded = full_scale <= 255 if usually_coded is None else usually_coded
-    shape, shape_sigma = _best_shape(blocks, _CODED_PRIOR if usually_coded else _LINEAR_PRIOR)
-    light = np.maximum.accumulate(np.average(_shares(blocks, shape), axis=1, weights=_contrast(blocks)))
-    return Response(
-        shape=shape, shape_sigma=shape_sigma, full_scale=full_scale, level_codes=codes / 255.0, level_light=light
-    )
+    best, sigma = shape or _best_shape(blocks, _CODED_PRIOR if usually_coded else _LINEAR_PRIOR)
+    light = np.maximum.accumulate(np.average(_shares(blocks, best), axis=1, weights=_contrast(blocks)))
+    return Response(shape=best, shape_sigma=sigma, full_scale=full_scale, level_codes=codes / 255.0, level_light=light)
 
 
 def _block_means(photos: Sequence[NDArray[np.unsignedinteger]], lit: NDArray[np.bool_]) -> tuple[Array, Array]:

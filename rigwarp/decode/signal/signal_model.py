@@ -30,6 +30,11 @@ _PASSES = 4
 # What a camera whose curve is a plain power of 1.7 to 2.2 leaves in a sinusoid, share of its amplitude: 0.016 to 0.021
 # in the second harmonic and 0.004 in the third.
 _SECOND_HARMONIC, _NEXT_HARMONIC = 0.02, 0.25
+UNSURE_SHAPE = 0.12
+"""A shape of the camera's response that is known no better is told by three-step stripes, too. They know it no better
+themselves: what shows them may have a gamma that is 5 % off."""
+_SHAPE_SIGMAS, _SHAPES_TRIED, _SHAPE_PIXELS = 4.0, 21, 4000
+_CLEARLY_WORSE = 2.0  # mean square of the disagreement at the ends of what is tried, over the least
 SHOWN_ROUNDING = 0.002
 """Share of white: rms error of light that is shown in 8 bits with a gamma of 2.2, 2.2 L^(1 - 1/2.2) / 255 / sqrt(12),
 is 0.0017 in the middle."""
@@ -80,6 +85,37 @@ class Solved:
     sigma_px: Array
     chi2: Array
     amplitude_chi2: Array
+
+
+def shape_by_stripes(
+    found: Response, sample: NDArray[np.unsignedinteger], axes: tuple[AxisLayout, AxisLayout]
+) -> tuple[float, float]:
+    """The camera's shape, and its sigma, at which the phases of (F, N) photographs agree best; not far from the found.
+
+    Grey frames of places that differ little in brightness, with no other light on them, fit any power law: so does a
+    display in a dark room. A wrong one puts a second harmonic into all stripes, and their phases contradict each other.
+    """
+    sample = sample[:, :: max(1, sample.shape[1] // _SHAPE_PIXELS)]
+    aside = found.shape_sigma * np.linspace(-_SHAPE_SIGMAS, _SHAPE_SIGMAS, _SHAPES_TRIED)
+    shapes = np.unique(np.clip(found.shape + aside, 1.0, 3.0))
+    apart = np.array([_disagreement(replace(found, shape=float(s)).table(), sample, axes) for s in shapes])
+    best = int(np.argmin(apart))
+    if not min(apart[0], apart[-1]) > _CLEARLY_WORSE * apart[best]:
+        return found.shape, found.shape_sigma
+    grey, stripes = found.shape_sigma**-2, UNSURE_SHAPE**-2
+    return float((grey * found.shape + stripes * shapes[best]) / (grey + stripes)), float((grey + stripes) ** -0.5)
+
+
+def _disagreement(table: Array, sample: NDArray[np.unsignedinteger], axes: tuple[AxisLayout, AxisLayout]) -> float:
+    """Usual mean square, px^2, by which the periods' positions differ; where they are next to none, that is large."""
+    total = 0.0
+    for axis in axes:
+        light = [table[sample[list(frames)]] for frames in axis.frames]
+        turns = np.stack([phase_of_steps(one, np.ones_like(one)).turns for one in light])
+        each = refine(_rough(sample, turns, axis), turns, axis.periods_px)
+        square = np.mean((each - each.mean(axis=0)) ** 2, axis=0)
+        total += float(np.median(np.where(np.isfinite(square), square, axis.extent_px)))
+    return total
 
 
 def learn_signal_model(

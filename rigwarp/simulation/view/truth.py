@@ -27,11 +27,12 @@ class ViewMirrorTruth:
 
 @dataclass(frozen=True, kw_only=True)
 class ScreenTruth:
-    """The display that is laid on the table."""
+    """The display that is laid on the table: its glass, and what ruler and caliper did not show of pitch and height."""
 
     glass_mm: float = number_key("thickness of the glass over its pixels", 1.0, NOT_NEGATIVE)
     glass_index: float = number_key("refractive index of the glass", 1.52, Limits(at_least=1.0, at_most=2.5))
     pitch_percent: float = number_key("growth of its pixels' pitch that the ruler did not show", 0.0, PERCENT)
+    thickness_error_mm: float = number_key("how much higher than said the top of its glass lies over the table", 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -137,9 +137,10 @@ class VirtualView:
     def screen_photo(
         self, picture: NDArray[np.uint8], place: ScreenPlace, *, pitch_mm: float, thickness_mm: float
     ) -> NDArray[np.uint8]:
-        """Photograph (H, W) in a dark room of a display on the table; its glass ends `thickness_mm` above the table."""
+        """Photograph (H, W) in a dark room of a display on the table; its glass is said to end so high over it."""
         screen = self._view.screen
         pitch_mm = pitch_mm * (1.0 + screen.pitch_percent / 100.0)
+        thickness_mm += screen.thickness_error_mm
 
         def paint(sights: Sights) -> NDArray[np.float32]:
             run_mm = thickness_mm - below_glass(sights.lean_x, sights.lean_y, screen.glass_mm, screen.glass_index)
