@@ -210,22 +210,22 @@ def import_scan(
     MeasurementError
         If photographs show other patterns than their own, are turned or mirrored, or support no result.
     """
-    start = time.monotonic()
+    start, note = time.monotonic(), note or {}
     read_patterns(source / PATTERNS_FILE)  # a foreign folder is refused before a run is begun
-    if (source / ZONES_FILE).is_file() and "zone" not in (note or {}):
+    if (source / ZONES_FILE).is_file() and "zone" not in note:
         raise InputError(
             f"{source}: found the photographs of one zone, expected those of all zones of the mirror. Import the "
             f"folder above: rigwarp scan {folder.root} --import {source.absolute().parent}"
         )
-    with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name, **(note or {})}) as run:
+    with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name, **note}) as run:
         with progress.stage(len(list(source.glob("frames/*"))), "Importing") as advance:
             imported = import_frames(source, run, folder.rig, advance=advance, mend=mend)
         if (source / ZONES_FILE).is_file():
             write_bytes(run / ZONES_FILE, read_bytes(source / ZONES_FILE))
         taken = _decode_into(run, imported.recorded, start, mended=imported.mended)
-        if RAISED not in (note or {}):
+        if RAISED not in note:
             _check_orientation(folder, taken.decoded)
-        if "zone" in (note or {}):
+        if "zone" in note:
             _check_zone(zones_then(folder, run), int(note["zone"]), taken.decoded, source)
         return taken
 
