@@ -12,7 +12,6 @@ from rigwarp.commands.options import DisplayOption, JsonOption
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import MeasurementError, UsageError
 from rigwarp.files import open_rig, write_text
-from rigwarp.files.records.samples import CycleRecord
 from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.samples.bench_folder import create_bench, cycles_of, open_bench_folder
 from rigwarp.jobs.samples.check import check_bench
@@ -250,13 +249,3 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
             },
         }
     )  # fmt: skip
-
-
-def print_cycle(console: Console, record: CycleRecord) -> None:
-    """A finished cycle: its closure first, then its figures."""
-    logs = [100.0 * abs(value) for value in record.closure or ()]
-    console.say(
-        f"Closure: the reference changed by {max(logs, default=0.0):.2f} % and {record.closure_shift_px or 0.0:.3f} px "
-        f"between the ends of the cycle{'' if record.closure_good else ': more than 1 % or 0.1 px. Measure it again'}."
-    )
-    console.table(cycle_rows(record), head=("figure", "found", "1-sigma", "computed from"))

@@ -6,7 +6,7 @@ from functools import partial
 from pathlib import Path
 
 from rigwarp.devices import Bench, DisplayChoice
-from rigwarp.files import RigFolder
+from rigwarp.files import RigFolder, rig_locked
 from rigwarp.files.camera_file import camera_of
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import preflight_before_scan
@@ -127,16 +127,18 @@ def calibrate_rig(
         dots.append(check_dots(progress, folder, made.run, bench))
         return dots[0].verdict
 
-    fit = fit_scans(progress, folder, runs, decoded=decoded, model=model.result, accept=accept, show=shown)
-    steps.fitted(fit)
-    verified = verify_result(progress, folder, fit.run, bench, dots_shown=dots[0]) if dots else None
-    if verified is not None:
-        steps.verified(verified)
+    with rig_locked(folder.root, "calibrate"):
+        fit = fit_scans(progress, folder, runs, decoded=decoded, model=model.result, accept=accept, show=shown)
+        steps.fitted(fit)
+        verified = verify_result(progress, folder, fit.run, bench, dots_shown=dots[0]) if dots else None
+        if verified is not None:
+            steps.verified(verified)
+        report = write_report(folder, fit.run)
     return Calibrated(
         scans=scans,
         fit=fit,
         checks={} if verified is None else verified.checks,
-        report=write_report(folder, fit.run),
+        report=report,
         verdict=fit.verdict,
         current=fit.current,
     )

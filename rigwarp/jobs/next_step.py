@@ -55,7 +55,7 @@ def next_step(folder: RigFolder) -> NextStep:
             command=f"rigwarp camera {root}",
         )
     scans = complete_runs(root / SCANS)
-    begun = _unfinished_scan(folder)
+    begun = unfinished_scan(folder)
     if begun is not None:
         return begun
     if not scans and not complete_runs(root / RESULTS):
@@ -65,7 +65,7 @@ def next_step(folder: RigFolder) -> NextStep:
     return _after_fit(folder, current_result(root), scans)
 
 
-def _unfinished_scan(folder: RigFolder) -> NextStep | None:
+def unfinished_scan(folder: RigFolder) -> NextStep | None:
     """Of the newest scan, if it was interrupted and its photographs can be gone on from; None otherwise."""
     begun = interrupted_run(folder.root / SCANS)
     if begun is None or StartRecord.read(begun / START_FILE).rig_hash != folder.rig_hash:

@@ -68,9 +68,9 @@ def drift_watch(
     logger.setLevel(logging.INFO)
     last_word = _LastWord(session)
     logger.addHandler(last_word)
-    if not (current_result(folder.root) / QUICK_FILE).exists():
-        logger.warning("drift cannot be told before: rigwarp verify %s, with the picture in its place", folder.root)
     try:
+        if not (current_result(folder.root) / QUICK_FILE).exists():
+            logger.warning("drift cannot be told before: rigwarp verify %s, with the picture in its place", folder.root)
         with DriftWatch(folder, session.interludes, hours=hours) as watch:
             if page is not None:
                 page.give_camera = watch.give_camera

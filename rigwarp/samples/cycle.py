@@ -31,7 +31,7 @@ MOST_CLOSURE = 0.01
 MOST_SHIFT_PX = 0.1
 MOST_VEIL_SIGMA = 0.0008
 """Of a veil that is told: within two and a half of it are 0.2 % of the light."""
-_CLOSURE_SHARE = 0.25  # departures from a steady drift: even within half the closure (0.29), less the steady pauses
+_CLOSURE_SHARE = 0.25  # departures from a steady drift: 0.29 if even within half the closure; 0.25 by bench_samples
 _MOVED_MM = 10.0  # dust of 0.4 mm under one of three feet; more, and the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
 _SCALE = 0.008  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that

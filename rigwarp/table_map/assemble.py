@@ -143,7 +143,7 @@ def assemble(
             light_change[here], bands[here] = (np.array(light_px) * fit.pitch_mm) ** 2
         if beyond.any():
             random[here] = np.sqrt(random[here] ** 2 + beyond)
-        if fit.rims is not None:
+        if fit.rims is not None and fit.rims.drawn_mm:
             random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(centres(here)))
         if fit.ripple.waves:
             noise = fit.ripple.noise(centres(here))

@@ -83,7 +83,7 @@ class _Dense:
                     nearer = np.flatnonzero(part["distance"] < best[pixels])
                     own, part = pixels[nearer], {name: values[nearer] for name, values in part.items()}
                     best[own] = part["distance"]
-                elif len(pixels) == len(best):
+                elif len(pixels) == len(best) and not len(one.lost):  # whose pixels stand behind the others
                     own = slice(None)
                 zone[here][own], sigma[here][own] = one.surface.zone, np.abs(part["sigma"])
                 for i in range(3):

@@ -57,10 +57,15 @@ class GridSpread:
         known = np.isfinite(values).reshape(self.nodes_px.shape[:2])
         if self._plain or known.all():
             return np.zeros(self._down.shape[0] * self._across.shape[0], bool)
-        present = known.astype(float)
-        share = np.asarray((abs(self._across) @ (abs(self._down) @ present).T).T)
-        whole = np.asarray((abs(self._across) @ (abs(self._down) @ np.ones_like(present)).T).T)
-        return ((share > 0.0) & (share < whole * (1.0 - 1e-9))).ravel()
+        across, down = _members(self._across), _members(self._down)
+        held = np.asarray((across @ (down @ known.astype(float)).T).T)
+        whole = np.asarray((across @ (down @ np.ones(known.shape)).T).T)
+        return ((held > 0.5) & (held < whole - 0.5)).ravel()
+
+
+def _members(weights: sparse.csr_matrix) -> sparse.csr_matrix:
+    """One for each node of a stencil, weights of zero included: zero times NaN is NaN."""
+    return sparse.csr_matrix((np.ones_like(weights.data), weights.indices, weights.indptr), shape=weights.shape)
 
 
 def interpolation_matrix(nodes: Array, targets: Array) -> sparse.csr_matrix:

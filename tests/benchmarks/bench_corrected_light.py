@@ -55,7 +55,7 @@ _CASES = {  # projector, camera; wanted seconds to the warp, GiB
     "3840x2160/24": ((3840, 2160), (6000, 4000), 12.0, 2.5),
 }
 _FORM_S = 10.0  # after the warp
-_PACE_S = 1.0 / 6.0  # no scan shows more than six pictures a second
+_PACE_S = 1.0 / 6.0  # of the usual scan, which shows six pictures a second at most; --fast-patterns is quicker
 _NODE_PX = 8  # camera pixels between those whose projector position is worked out
 _BRIGHT, _AMBIENT = 0.75, 0.02
 _NOISE = (2e-5, 4e-4)  # a webcam's: with hardly any, rounding is all that is left, and it is no noise

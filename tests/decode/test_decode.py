@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from synthetic_scan import photographs, smooth_scene
 
-from rigwarp.decode import Decoded, Reason, decode, estimate_response
+from rigwarp.decode import Decoded, Decoder, Reason, decode, estimate_response
+from rigwarp.decode.pixels import one_exposure
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.signal.position import refine, rough_position
 from rigwarp.decode.signal.signal_model import learn_signal_model, middle_variance, solve_plainly
@@ -208,3 +209,17 @@ def test_the_quick_way_agrees_with_the_plain_formulas() -> None:
             ratio = plain.sigma_px / sigma[decoded.valid]
             assert abs(np.median(ratio) - 1) < 0.1  # two samples' noise estimates
             assert np.std(ratio / np.median(ratio)) < 0.1
+
+
+def test_stripes_tell_the_response_when_they_have_come(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Grey frames are looked at while stripes are still being photographed; what only stripes tell waits for them."""
+    monkeypatch.setattr(one_exposure, "UNSURE_SHAPE", 0.0)
+    u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    photos = photographs(PATTERNS, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(1))
+    decoder = Decoder(PATTERNS)
+    for photo in photos:
+        decoder.add(photo)
+        for part in decoder._parts.values():
+            if part._early is not None:
+                part._early.result()
+    assert np.array_equal(decoder.finish().u_px, decode(photos, PATTERNS).u_px, equal_nan=True)

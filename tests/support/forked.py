@@ -11,7 +11,7 @@ _SCREENS = ("DISPLAY", "WAYLAND_DISPLAY")
 _QUIET = {"SDL_AUDIODRIVER": "dummy", "PYGAME_HIDE_SUPPORT_PROMPT": "1"}
 _fork = multiprocessing.get_context("forkserver")
 _fork.set_forkserver_preload(
-    ["pytest", "bent_rig", "moderngl", "rigwarp.live.run.player", "rigwarp.live.sources.video"]
+    ["pytest", "moderngl", "rigwarp.prewarp", "rigwarp.live.run.player", "rigwarp.live.sources.video"]
 )
 
 

@@ -72,7 +72,7 @@ def test_in_a_picture_twice_as_fine_the_same_ripple_is_twice_as_many_pixels_long
     assert 2 * finer.frequency[found] == pytest.approx(usual.frequency[found], rel=1e-9)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(8))
 def test_noise_and_dents_are_no_ripple(seed: int) -> None:
     pixels, noise, camera = scattered(10 + seed)
     rng = np.random.default_rng(seed)

@@ -118,14 +118,17 @@ class ExposureDecoder:
     def _look_at_levels(self) -> tuple[_Grey, LevelChange | None]:
         levels = sorted(self._patterns.level_indices().values())
         assert self._reason is not None, "black and white are among them"
-        return self._told_by_grey(self._reason == Reason.OK), find_change_of_levels([self.photos[n] for n in levels])
+        usable = self._reason == Reason.OK
+        grey = _Grey(response=self._by_levels(self.photos, usable), lit=self._bright(usable))
+        return grey, find_change_of_levels([self.photos[n] for n in levels])
 
     def finish(self) -> Decoded:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
         assert self._early is not None, "the grey frames are among them"
         self._check_order()
-        self._grey, self._change = self._early.result()
+        grey, self._change = self._early.result()
+        self._grey = replace(grey, response=self._by_stripes(grey.response, self.photos, self._reason == Reason.OK))
         self._check_exposure(self._reason)
         reason, light = self._reason, self._even_out(self._reason == Reason.OK)
         bands_px = self._take_out_bands(self._reason == Reason.OK)
@@ -357,6 +360,11 @@ class ExposureDecoder:
         return self._finish(first_look(*(self.photos[end] for end in self._ends)), path)
 
     def _response(self, photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Response:
+        return self._by_stripes(self._by_levels(photos, usable), photos, usable)
+
+    def _by_levels(
+        self, photos: Sequence[Codes], usable: NDArray[np.bool_], shape: tuple[float, float] | None = None
+    ) -> Response:
         levels = {code: photos[index] for code, index in self._patterns.level_indices().items()}
         full_scale = int(np.iinfo(photos[0].dtype).max)
         coded = self._camera_scale <= _EIGHT_BITS
@@ -364,12 +372,14 @@ class ExposureDecoder:
             codes = sorted(levels)
             light = decode_transfer(np.array(codes) / _EIGHT_BITS, self._patterns.transfer)
             return assumed_response(codes, light, full_scale, usually_coded=coded)
-        by_levels = partial(estimate_response, levels, usable, full_scale, usually_coded=coded)
-        found = by_levels()
-        if found.shape_sigma < UNSURE_SHAPE or self._layouts[0].steps != _FEWEST_STEPS:
+        return estimate_response(levels, usable, full_scale, usually_coded=coded, shape=shape)
+
+    def _by_stripes(self, found: Response, photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Response:
+        """The response, told by all photographs where the grey ones alone fit any power law."""
+        if self._followed or found.shape_sigma < UNSURE_SHAPE or self._layouts[0].steps != _FEWEST_STEPS:
             return found
         sample = _sample(photos, self._bright(usable), shown_frames(self._layouts))
-        return by_levels(shape=shape_by_stripes(found, sample, self._layouts))
+        return self._by_levels(photos, usable, shape_by_stripes(found, sample, self._layouts))
 
     def _processed(self, photos: Sequence[Codes], lit: NDArray[np.bool_], response: Response) -> Processing:
         """What the camera does to the photographs as it took them."""

@@ -89,11 +89,13 @@ class DotsShown:
     Attributes
     ----------
     warp, black : what they were shown through, and the photograph without any.
+    revision : of the correction by hand that the warp holds.
     checked : what was seen, and `verdict` what speaks against the result.
     """
 
     warp: Warp
     black: Photo
+    revision: int
     checked: Checked
     verdict: Verdict
 
@@ -101,12 +103,13 @@ class DotsShown:
 def check_dots(progress: Progress, folder: RigFolder, result: Path, bench: Bench) -> DotsShown:
     """Show the dots through a result's warp."""
     _require_unchanged(folder, result)
-    camera, (adjustment, _) = camera_of(folder), hand_correction(folder)
+    camera, (adjustment, revision) = camera_of(folder), hand_correction(folder)
     warp = warp_of(read_prewarp(result / PREWARP_FILE), folder.rig.content, adjustment=adjustment)
     checked, black = _dots(progress, folder, bench, camera, warp)
     judged = CheckPositions(shape_of(result, camera)).judged(checked.result)
     dots = judge_picture(judged, folder.rig, promised=_promised(folder, adjustment))
-    return DotsShown(warp=warp, black=black, checked=checked, verdict=verdict_of_fit(result).with_more(dots))
+    verdict = verdict_of_fit(result).with_more(dots)
+    return DotsShown(warp=warp, black=black, revision=revision, checked=checked, verdict=verdict)
 
 
 def verify_result(
@@ -124,9 +127,12 @@ def verify_result(
     """
     shown = check_dots(progress, folder, result, bench) if dots_shown is None else dots_shown
     camera = camera_of(folder)
-    adjustment, revision = hand_correction(folder)
-    response = response_shape(result)
-    quality = _quality(progress, folder, bench, camera, shown.warp, shown.black, response)
+    adjustment = shown.warp.adjustment
+    response, black = response_shape(result), shown.black
+    if dots_shown is not None:  # a whole fit ago: daylight may have changed
+        nothing = dot_pictures(dots_left(folder.rig.content, adjustment))[_BLACK]
+        black = _photographs(progress, bench, shown.warp, [nothing])[0]
+    quality = _quality(progress, folder, bench, camera, shown.warp, black, response)
     checks = {"after": replace(shown.checked, quality=quality)}
     if before:
         planned = check_warp(progress, folder, bench, camera, design_prewarp(folder), adjustment=adjustment)
@@ -137,7 +143,7 @@ def verify_result(
     for name, check in checks.items():
         write_picture(result / PICTURES / f"check_{name}.png", check.photo, replace=True)
     left_out = len(plan_dots(folder.rig.content).ids) - len(dots_left(folder.rig.content, adjustment).ids)
-    content = ContentShown(adjustment=adjustment, revision=revision, left_out=left_out)
+    content = ContentShown(adjustment=adjustment, revision=shown.revision, left_out=left_out)
     dots = judge_picture(checks["after"].result, folder.rig, promised=_promised(folder, adjustment))
     write_verification(result, checks, content, response, dots)
     if left_out:

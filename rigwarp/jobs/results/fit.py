@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,7 @@ from rigwarp.jobs.results.fit_mirror import fit_mirror
 from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.scan_runs import scan_figures
 from rigwarp.jobs.scans.zones import shown_in
+from rigwarp.live.worker import Worker
 from rigwarp.prewarp import Prewarp, build_prewarp
 from rigwarp.rig import Rig, inside_content
 from rigwarp.table_map import (
@@ -144,7 +146,9 @@ def fit_scans(
         ThreadPoolExecutor(2) as beside,
     ):
         design_traced = design_model(folder) if model is None else model()
-        planned = beside.submit(design_map, folder)
+        apart = Worker("rigwarp-design")  # which nobody who is interrupted waits for
+        planned = apart.submit(partial(design_map, folder))
+        apart.close()
         tolerances = rig_tolerances(folder.rig)
         places = zone_places(decoded)
         for words in filter(None, places.in_words):

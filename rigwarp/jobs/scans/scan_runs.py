@@ -213,9 +213,10 @@ def import_scan(
     start, note = time.monotonic(), note or {}
     read_patterns(source / PATTERNS_FILE)  # a foreign folder is refused before a run is begun
     if (source / ZONES_FILE).is_file() and "zone" not in note:
+        above = f"Import the folder above: rigwarp scan {folder.root} --import {source.absolute().parent}"
         raise InputError(
-            f"{source}: found the photographs of one zone, expected those of all zones of the mirror. Import the "
-            f"folder above: rigwarp scan {folder.root} --import {source.absolute().parent}"
+            f"{source}: found the photographs of one zone, expected those of all zones of the mirror. "
+            f"{above if source.name.startswith('zone-') else 'A scan of one zone cannot be imported by itself'}"
         )
     with new_run(folder.root / SCANS, "scan --import", folder, settings={"source": source.name, **note}) as run:
         with progress.stage(len(list(source.glob("frames/*"))), "Importing") as advance:

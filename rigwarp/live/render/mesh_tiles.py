@@ -27,7 +27,8 @@ CELLS = (1, 2, 4)
 """Along a rectangle's side; in a cell the GPU interpolates between its corners. No more than are needed: small ones are
 dear."""
 ROOT_TOLERANCE = 0.75
-"""1023rds by which a gain's root may stray from the map's, which are whole ones: a sixth of a code at most."""
+"""1023rds by which a gain's root may stray from the map's, which are whole ones: a quarter of a code at most where the
+projector is sRGB, 0.4 where it is linear."""
 MOST_TAPS = 7
 """Along either axis; three bits hold them, less one, and leave a value for the cubic."""
 EVERYWHERE = {"2x1": (2, 1), "1x2": (1, 2), "2x2": (2, 2)}

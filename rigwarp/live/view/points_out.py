@@ -23,6 +23,7 @@ TUIO_PORT: Final = 3333
 _CURSORS = "/tuio/2Dcur"
 _AT_ONCE = b"#bundle\0" + struct.pack(">Q", 1)  # OSC 1.0: time tag 1 is "immediately"
 _PACKET_BYTES = 1472  # what a packet of Ethernet holds
+_LARGEST_BYTES = 65_000  # a datagram holds 65,507
 _LARGEST_ID = 2**31 - 1
 
 
@@ -134,7 +135,7 @@ class PointsOut:
         each would hold a single cursor.
         """
         first, parts, last = b"".join(map(_element, head)), b"", b"".join(map(_element, tail))
-        most = max(_PACKET_BYTES, 2 * len(first))
+        most = min(max(_PACKET_BYTES, 2 * len(first)), _LARGEST_BYTES)
         for part in map(_element, messages):
             if parts and len(_AT_ONCE) + len(first) + len(parts) + len(part) + len(last) > most:
                 self._packet(first + parts + last)

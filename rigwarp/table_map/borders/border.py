@@ -198,7 +198,7 @@ def _explained(
         return own, patches
     for number, (values, sign) in enumerate(zip(off, (-1.0, 1.0), strict=True)):
         told = usable & (_APART * stray_mm < left[1 - number])
-        own[number] = _followed(at, values, own[number], sign * distance, told, stray_mm, half_px)
+        own[number] = _followed(at, values, own[number], sign * distance, told, stray_mm, half_px, patches[number])
     return own, patches
 
 
@@ -210,10 +210,12 @@ def _followed(
     told: BoolArray,
     stray_mm: float,
     half_px: float,
+    patch: Patch,
 ) -> BoolArray:
     """(N,) which samples are a zone's if its surface is followed from well inside, step by step, towards the other.
 
-    A rippled surface goes elsewhere than a stiff one that was fitted further inside. `told` are clear of the other's.
+    A rippled surface goes elsewhere than a stiff one that was fitted further inside: `patch`, which is gone by where
+    samples are too few. `told` are clear of the other's.
     """
     found = own & (depth_px > half_px)
     step = 2.0 * half_px / _FRONTS
