@@ -167,7 +167,7 @@ def test_numbers_beyond_a_float_and_maps_of_another_size(good_rig, tmp_path):
     for key in ("transfer", "mesh_error_px"):
         write = {**arrays, "header": np.array(json.dumps({**header, key: 10**400}))}
         np.savez(tmp_path / "prewarp.npz", **write)
-        with pytest.raises(InputError, match=f"{key} 1000"):
+        with pytest.raises(InputError, match=f"{key}: found 1000"):
             read_prewarp(tmp_path / "prewarp.npz")
     width, height = open_rig(good_rig).rig.projector.resolution
     with pytest.raises(InputError, match="expected the projector's"):

@@ -42,7 +42,7 @@ _FEWEST_EACH = 10  # samples of a group for each of the warp's functions: fewer,
 _SMEAR_REACH_MM = 1.5
 _FEWEST, _MOST = 24, 48  # neighbours for the six coefficients of a quadratic
 _SMEAR_PROBES = 200
-_STIFF = 5e-7  # of about 48: neighbours on a line tell no second derivative across it, and get none
+_STIFF = 1e-6  # of about 48: neighbours on a line tell no second derivative across it, and get none
 
 
 def beside_own_noise(values: Array, pixels_px: Array, group: NDArray[np.integer]) -> Array:
@@ -162,8 +162,8 @@ def _laplacian(place_mm: Array, value: Array) -> Array:
     tree = cKDTree(place_mm)
     probes = place_mm[:: max(1, len(place_mm) // _SMEAR_PROBES)]
     within = int(np.median(tree.query_ball_point(probes, _SMEAR_REACH_MM, return_length=True)))
-    count = min(max(within, _FEWEST), len(place_mm) - 1)
-    near = np.asarray(tree.query(place_mm, k=count + 1)[1])[:, 1:]  # see `beside_own_noise`
+    count = min(max(within, _FEWEST), len(place_mm))
+    near = np.asarray(tree.query(place_mm, k=count)[1])
     if count > _MOST:  # spread over the reach, not crowded around the middle
         near = near[:, np.linspace(0, count - 1, _MOST).astype(int)]
     x, y = np.moveaxis(place_mm[near] - place_mm[:, None], -1, 0)
