@@ -14,14 +14,14 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import by_rows, in_two_threads
 from rigwarp.rig import Table, inside_table
-from rigwarp.tracing.scan_grid import GridSpread
+from rigwarp.tracing.scan_grid import GridSpread, usual_step_px
 
 _MIN_SAMPLES = 500
 _OUTLIER_SIGMAS = 6.0
 _FEW = 100_000  # samples tell a median well enough
 _PASSES = 3
 _CHUNK = 1 << 19
-_NODES_ACROSS, _COARSEST_PX = 240, 8  # of a grid in the camera's picture that is fine against any lens
+_NODES_ACROSS = 240  # of a grid in the camera's picture that is fine against any lens
 _EDGE_PX = 7  # three on either side of a pixel
 
 
@@ -139,7 +139,7 @@ class _OnPlane:
 
     def __init__(self, camera: CameraModel, height_mm: float) -> None:
         self._camera, self._height_mm = camera, height_mm
-        step_px = int(np.clip(max(camera.resolution) // _NODES_ACROSS, 1, _COARSEST_PX))
+        step_px = usual_step_px(camera.resolution, nodes_across=_NODES_ACROSS)
         self._spread = GridSpread(camera.resolution, step_px=step_px)
         nodes_mm = camera.to_plane(self._spread.nodes_px.reshape(-1, 2), height_mm)
         self._across = [self._spread.across(values) for values in nodes_mm.T]

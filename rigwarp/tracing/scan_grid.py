@@ -12,9 +12,9 @@ _NODES_ACROSS = 160  # a grid of as many cells follows any mirror that a picture
 _COARSEST_PX = 8
 
 
-def usual_step_px(resolution: tuple[int, int]) -> int:
+def usual_step_px(resolution: tuple[int, int], *, nodes_across: int = _NODES_ACROSS) -> int:
     """Spacing of a grid that is fine against the mirror, whatever the picture's resolution."""
-    return int(np.clip(max(resolution) // _NODES_ACROSS, 1, _COARSEST_PX))
+    return int(np.clip(max(resolution) // nodes_across, 1, _COARSEST_PX))
 
 
 def grid_axis(count: int, step_px: float) -> Array:

@@ -37,8 +37,7 @@ def check_waves(
                 f"the shortest waves along {name} are {axis.periods_px[0]:g} px long: with the noise of these "
                 f"photographs and what is left of the camera's curve they tell places to {sigma_px:.1f} px, "
                 f"{_LONG_SIGMA_PX:g} px is the most that makes a map. Show waves of about {_USUAL_PX:g} px as well "
-                "(beside the Gray code), or scan with a set of "
-                "rigwarp's own"
+                "(beside the Gray code), or scan with a set of rigwarp's own"
             )
 
 

@@ -162,20 +162,22 @@ def fit_scans(
         transfer = folder.rig.projector.transfer
         written = beside.submit(_write_map, run, table_map, origin)
 
-        def judged(built: AsBuilt | None) -> tuple[MapFigures, Verdict]:
-            figures = held_out_figures(folder.rig, table_map)
-            share = finite(figures.coverage)
-            return figures, judge_fit(table_map, built, folder.rig, design=planned.result(), measured_share=share)
+        of_map = beside.submit(held_out_figures, folder.rig, table_map)
 
-        def noted(figures: MapFigures, verdict: Verdict) -> None:
+        def judged(built: AsBuilt | None) -> Verdict:
+            share = finite(of_map.result().coverage)
+            return judge_fit(table_map, built, folder.rig, design=planned.result(), measured_share=share)
+
+        def noted(verdict: Verdict) -> None:
+            figures = of_map.result()
             record = _fit_record(table_map, figures, of_scans.result(), clock.seconds)
             replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE, replace=True)
 
         looked = beside.submit(judged, None)
         prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
         write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
-        figures, verdict = looked.result()
-        noted(figures, verdict)
+        figures, verdict = of_map.result(), looked.result()
+        noted(verdict)
         written.result()
         made = WarpMade(run=run, table_map=table_map, figures=figures, prewarp=prewarp, verdict=verdict)
         clock.lap("prewarp")
@@ -198,8 +200,8 @@ def fit_scans(
         advance()
         if as_built is not None:
             write_as_built(run, as_built, extra=origin)
-        figures, verdict = judged(as_built)
-        noted(figures, verdict)
+        verdict = judged(as_built)
+        noted(verdict)
         verdict = verdict.with_more(shown)
         budget = write_budget(folder, run)
         if current and verdict.failures and not accept:
