@@ -29,12 +29,12 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, P
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ahead
-from rigwarp.geometry import BoolArray
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.freed_memory import give_back_memory
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.results.budget import write_budget
+from rigwarp.jobs.results.budget import warp_sigmas, write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
 from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.scan_runs import scan_figures
@@ -203,7 +203,7 @@ def fit_scans(
         verdict = judged(as_built)
         noted(verdict)
         verdict = verdict.with_more(shown)
-        budget = write_budget(folder, run)
+        budget = write_budget(folder, run, warp_sigmas(folder.rig, table_map.table_map, _parts(table_map), prewarp))
         if current and verdict.failures and not accept:
             current = False
             put_back(folder.root, before)
@@ -236,8 +236,9 @@ def _table_map(
     return replace(found, not_proven="; ".join(filter(None, [found.not_proven, places.not_proven])))
 
 
-def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:
-    parts = {
+def _parts(table_map: TableMapFit) -> dict[str, Array]:
+    """The parts of its sigma by their names in map.npz."""
+    return {
         "sigma_random_mm": table_map.random_mm,
         "sigma_common_mm": table_map.common_mm,
         "sigma_decode_mm": table_map.decode_mm,
@@ -245,9 +246,12 @@ def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> Non
         "sigma_border_mm": table_map.border_mm,
         "sigma_light_mm": table_map.light_change_mm,
         "sigma_bands_mm": table_map.bands_mm,
-        "light": table_map.light,
     }
-    write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=parts)
+
+
+def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:
+    more = {**_parts(table_map), "light": table_map.light}
+    write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=more)
 
 
 def _with_places(decoded: Sequence[Decoded], places: ZonePlaces) -> list[Decoded]:
