@@ -4,7 +4,6 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +52,7 @@ from rigwarp.table_map import (
 )
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification import MapBudget
-from rigwarp.verification.verdict import Verdict, judge_fit
+from rigwarp.verification.verdict import Verdict, judge_fit, lights
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,7 +146,7 @@ def fit_scans(
     ):
         design_traced = design_model(folder) if model is None else model()
         apart = Worker("rigwarp-design")  # which nobody who is interrupted waits for
-        planned = apart.submit(partial(design_map, folder))
+        planned = apart.submit(lambda: lights(design_map(folder), folder.rig))
         apart.close()
         tolerances = rig_tolerances(folder.rig)
         places = zone_places(decoded)
@@ -166,7 +165,7 @@ def fit_scans(
 
         def judged(built: AsBuilt | None) -> Verdict:
             share = finite(of_map.result().coverage)
-            return judge_fit(table_map, built, folder.rig, design=planned.result(), measured_share=share)
+            return judge_fit(table_map, built, folder.rig, promised=planned.result(), measured_share=share)
 
         def noted(verdict: Verdict) -> None:
             figures = of_map.result()
