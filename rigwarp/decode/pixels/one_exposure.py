@@ -446,4 +446,5 @@ def _decoded(
         moved_share=moved_share,
         folded=folded,
         modulation=modulation,
+        curve_sigma_px=max(axis.curve_px for axis in chain.axes),
     )
