@@ -47,7 +47,7 @@ from small_rig import make_small_rig  # noqa: E402
 from whole_chain import photographed_camera, true_camera  # noqa: E402
 
 from rigwarp.camera import CameraModel  # noqa: E402
-from rigwarp.decode import Decoder  # noqa: E402
+from rigwarp.decode import Decoder, left_px  # noqa: E402
 from rigwarp.devices import open_virtual  # noqa: E402
 from rigwarp.errors import MeasurementError, RigwarpError, ToleranceError  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
@@ -299,9 +299,7 @@ class RigBench:
             samples,
             camera,
             rig_tolerances(folder.rig),
-            motion_px=max(one.motion_sigma_px for one in scans),  # as `fit` does it
-            light_px=max(one.light_sigma_px for one in scans),
-            bands_px=max(one.bands_sigma_px for one in scans),
+            **left_px(scans),
         )
 
 

@@ -170,6 +170,7 @@ def test_decoded_scan(tmp_path: Path) -> None:
         motion_sigma_px=0.01,
         light_sigma_px=0.02,
         bands_sigma_px=0.03,
+        curve_sigma_px=0.04,
         modulation=Modulation(
             camera_px=rng.random((5, 2)),
             pixels_px=rng.random((5, 2)),
@@ -185,6 +186,7 @@ def test_decoded_scan(tmp_path: Path) -> None:
         np.testing.assert_array_equal(getattr(found, name), getattr(written, name))
     assert (found.noise, found.response.shape, found.response.full_scale) == (written.noise, 0.8, 255)
     assert (found.motion_sigma_px, found.light_sigma_px, found.bands_sigma_px) == (0.01, 0.02, 0.03)
+    assert found.curve_sigma_px == 0.04
     np.testing.assert_array_equal(found.response.level_codes, written.response.level_codes)
     for name, values in vars(written.modulation).items():
         np.testing.assert_array_equal(getattr(found.modulation, name), values)
