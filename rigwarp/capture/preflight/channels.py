@@ -36,10 +36,11 @@ def _seen(bench: Bench, camera: ColourCamera, code: int, count: int) -> list[NDA
 
 
 def _contrast_to_noise(white: list[NDArray[Any]], black: NDArray[Any], channel: Channel) -> float:
-    """Of what is at least half as bright as the brightest; 0 where white is burnt out."""
+    """Of the brighter half of the picture, or of what is half as bright as the brightest; 0 where white is burnt out."""
     one, other, dark = (as_grey(photo, channel=channel) for photo in (*white, black))
     change = one.astype(np.float32) - dark
-    lit = change >= 0.5 * np.quantile(change, _BRIGHTEST)
+    half, brightest = np.quantile(change, [0.5, _BRIGHTEST])
+    lit = change >= max(half, brightest / 2)
     if np.mean(one[lit] == np.iinfo(one.dtype).max) > _BURNT:
         return 0.0
     low, high = np.quantile((one.astype(np.float32) - other)[lit], [0.16, 0.84])

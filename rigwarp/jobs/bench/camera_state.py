@@ -52,7 +52,7 @@ class CameraState:
             usual_ms, most_ms = 1000 * self.latency_s, 1000 * self.latency_max_s
             parts.append(f"{usual_ms:.0f} ms from display to camera, at most {most_ms:.0f}")
         if self.photo_s is not None:
-            pause = "" if self.settle_s is None else f", {short_number(self.settle_s, 2)} s after each change"
+            pause = f", {short_number(self.settle_s, 2)} s after each change" if self.settle_s else ""
             parts.append(f"{short_number(self.photo_s, 2)} s a photograph{pause}")
         exposed = "" if self.exposure_s is None else f" ({short_number(1000 * self.exposure_s)} ms)"
         locked = ", ".join(f"{name}{exposed if name == 'exposure' else ''}" for name in self.locked)
