@@ -44,7 +44,10 @@ class Monitor:
         return f"{self.number}: {self.size[0]} x {self.size[1]}{place}{f' {self.name}' if self.name else ''}"
 
 
-_HOW_TO_START = "start it on a desktop, or set DISPLAY; on a text console be at the machine itself and in the groups video and render"
+_HOW_TO_START = (
+    "start it on a desktop, or set DISPLAY; on a text console be at the machine itself, "
+    "and in the groups video and render"
+)
 
 
 def prepare_environment() -> None:

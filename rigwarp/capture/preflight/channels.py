@@ -36,7 +36,7 @@ def _seen(bench: Bench, camera: ColourCamera, code: int, count: int) -> list[NDA
 
 
 def _contrast_to_noise(white: list[NDArray[Any]], black: NDArray[Any], channel: Channel) -> float:
-    """Of the brighter half of the picture, or of what is half as bright as the brightest; 0 where white is burnt out."""
+    """Of the brighter half of the picture, or what is half as bright as the brightest; 0 where burnt out."""
     one, other, dark = (as_grey(photo, channel=channel) for photo in (*white, black))
     change = one.astype(np.float32) - dark
     half, brightest = np.quantile(change, [0.5, _BRIGHTEST])

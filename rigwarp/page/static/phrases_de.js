@@ -98,7 +98,7 @@ export default [
 ["{} has delivered no picture for {} s: check its cable or network, and that no other program uses it", "{1} hat seit {2} s kein Bild geliefert: Sehen Sie nach Kabel oder Netz, und ob ein anderes Programm sie benutzt"],
 ["there is no {} ({}): connect it, or enter another as [camera] device; there are: {}", "{1} ({2}) gibt es nicht: anschließen, oder eine andere als [camera] device eintragen; es gibt: {3}"],
 ["{} may not be used by you: join the group that owns it (usually: video)", "{1} dürfen Sie nicht benutzen: In die Gruppe eintreten, der sie gehört (meist: video)"],
-["no screen here: connect the projector and start it on a desktop, or set DISPLAY", "hier ist kein Bildschirm: Projektor anschließen und auf einem Desktop starten, oder DISPLAY setzen"],
+["no screen here: connect the projector; start it on a desktop, or set DISPLAY; on a text console be at the machine itself, and in the groups video and render", "hier ist kein Bildschirm: Projektor anschließen; auf einem Desktop starten, oder DISPLAY setzen; an einer Textkonsole direkt am Rechner und in den Gruppen video und render"],
 ["{} is current now", "{1} gilt jetzt"],
 ["now drawing with {}", "gezeichnet wird jetzt mit {1}"],
 ["measuring: the content stands still", "es wird gemessen: Der Inhalt steht still"],
