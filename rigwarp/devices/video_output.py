@@ -45,7 +45,7 @@ class Monitor:
 
 
 _HOW_TO_START = (
-    "start it on a desktop, or set DISPLAY; on a text console be at the machine itself, "
+    "connect the projector; start it on a desktop, or set DISPLAY; on a text console be at the machine itself, "
     "and in the groups video and render"
 )
 
@@ -81,7 +81,7 @@ def start_screens() -> list[Monitor]:
     driver = pygame.display.get_driver()
     if driver in MADE_UP_SCREENS:  # SDL takes them silently
         pygame.display.quit()
-        raise DeviceError(f"no screen here: connect the projector; {_HOW_TO_START}")
+        raise DeviceError(f"no screen here: {_HOW_TO_START}")
     return monitors()
 
 
