@@ -14,6 +14,7 @@ import numpy as np
 from rigwarp.geometry import Array
 
 _BINS = 24
+_BESIDE = 2  # bins on either side
 _GOLDEN = 0.6180339887498949  # multiples of it fill the unit interval evenly
 _MEDIAN_OF_SQUARE = 0.4549  # median of chi-square with one degree of freedom, per unit variance
 
@@ -87,7 +88,9 @@ def estimate_noise(scatters: Sequence[Scatter]) -> Noise:
     light = np.array([np.mean(level[here]) for here in used])
     total = np.array([np.median(square[here]) / _MEDIAN_OF_SQUARE for here in used])
     rounding = np.array([np.mean(quantum_square[here]) / 12.0 for here in used])
-    weight = np.sqrt([np.count_nonzero(here) for here in used]) / np.maximum(total, 1e-12)
+    # where all dark codes of a bin happen to agree its median is nothing: it is no surer than its neighbours for that
+    usual = [np.median(total[max(0, b - _BESIDE) : b + _BESIDE + 1]) for b in range(len(total))]
+    weight = np.sqrt([np.count_nonzero(here) for here in used]) / np.maximum(np.maximum(total, usual), 1e-12)
     from scipy.optimize import nnls  # here and elsewhere: SciPy takes 50 MB, and the player does without
 
     (floor, per_light), _ = nnls(np.stack([weight, weight * light], axis=1), weight * np.maximum(total - rounding, 0.0))
