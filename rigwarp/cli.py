@@ -70,6 +70,10 @@ _HELP = (
 )
 
 
+class _Interrupted(Exception):
+    """Ctrl-C; its text says what is kept."""
+
+
 class _ReaderGone(Exception):
     """Nobody reads what the command writes."""
 
@@ -95,8 +99,8 @@ def _outcome(arguments: Sequence[str] | None) -> int:
     given, show_traceback = _without_traceback_option(given)
     try:
         return _run(_with_page_port(given))
-    except KeyboardInterrupt:
-        return _interrupted()
+    except (KeyboardInterrupt, _Interrupted) as stopped:
+        return _interrupted(str(stopped))
     except (BrokenPipeError, _ReaderGone):  # `rigwarp ... | head` has seen enough
         _write_nowhere()
         return EXIT_INTERRUPTED
@@ -142,8 +146,6 @@ def _run(arguments: list[str]) -> int:
         build_app(requested)(arguments, prog_name="rigwarp")
     except SystemExit as leaving:
         code = EXIT_OK if leaving.code is None else leaving.code
-        if code == EXIT_INTERRUPTED:
-            return _interrupted()
         return code if isinstance(code, int) else EXIT_UNEXPECTED
     return EXIT_OK
 
@@ -183,8 +185,8 @@ def _interruptible(function: Callable[..., Any]) -> Callable[..., Any]:
     def run(*args: Any, **kwargs: Any) -> None:
         try:
             function(*args, **kwargs)
-        except KeyboardInterrupt:
-            raise SystemExit(EXIT_INTERRUPTED) from None
+        except KeyboardInterrupt as stopped:
+            raise _Interrupted(str(stopped)) from None
         except BrokenPipeError:
             raise _ReaderGone from None
 
@@ -255,8 +257,9 @@ def leave_what_hangs(code: int) -> None:
                 os._exit(code)
 
 
-def _interrupted() -> int:
-    _complain("interrupted; unfinished work is not used. Run the command again.")
+def _interrupted(kept: str = "") -> int:
+    """Say so, and what is kept, where a job has said that."""
+    _complain(f"interrupted; {kept or 'unfinished work is not used. Run the command again.'}")
     return EXIT_INTERRUPTED
 
 

@@ -62,6 +62,8 @@ class Decoded:
     motion_sigma_px : 1-sigma, camera pixels per axis, of a motion of the camera that was taken out: the same for all.
     light_sigma_px, bands_sigma_px : 1-sigma, projector pixels per axis, of changing light and of bands that were taken
         out: neighbours share it.
+    curve_sigma_px : 1-sigma, projector pixels per axis, by what is left of the camera's curve where a single period
+        cannot tell it: in the sigma of each pixel, and neighbours share it.
     noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's.
     """
 
@@ -87,6 +89,7 @@ class Decoded:
     motion_sigma_px: float = 0.0
     light_sigma_px: float = 0.0
     bands_sigma_px: float = 0.0
+    curve_sigma_px: float = 0.0
     noise_shares: Mapping[str, float] = field(default_factory=dict)
 
     @property
@@ -96,6 +99,6 @@ class Decoded:
 
 
 def left_px(scans: Sequence[Decoded]) -> dict[str, float]:
-    """What taking mishaps out of scans left, the worst of them: arguments of `fit_table_map`."""
-    mishaps = ("motion", "light", "bands")
+    """What taking mishaps and the curve out of scans left, the worst of them: arguments of `fit_table_map`."""
+    mishaps = ("motion", "light", "bands", "curve")
     return {f"{name}_px": max(getattr(one, f"{name}_sigma_px") for one in scans) for name in mishaps}

@@ -68,6 +68,7 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "motion_sigma_px": decoded.motion_sigma_px,
         "light_sigma_px": decoded.light_sigma_px,
         "bands_sigma_px": decoded.bands_sigma_px,
+        "curve_sigma_px": decoded.curve_sigma_px,
         "noise_shares": dict(decoded.noise_shares),
         "index": "pixel = row * width + column of the camera picture",
     }
@@ -118,7 +119,8 @@ def read_decoded(path: Path) -> Decoded:
             tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "recovered", "processing")
         )
         shared = {
-            f"{name}_sigma_px": float(header.get(f"{name}_sigma_px", 0.0)) for name in ("motion", "light", "bands")
+            f"{name}_sigma_px": float(header.get(f"{name}_sigma_px", 0.0))
+            for name in ("motion", "light", "bands", "curve")
         }
         noise_shares = {str(name): float(share) for name, share in header.get("noise_shares", {}).items()}
         if (by_light := noise_shares.pop("light", 0.0)) > 0.0:

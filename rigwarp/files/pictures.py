@@ -1,6 +1,8 @@
 """Photographs and frames on disk."""
 
 import io
+import struct
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO, Final, cast
 
@@ -18,7 +20,10 @@ _BAND_ROWS = 256
 MOST_PIXELS: Final = 200_000_000
 """What the largest cameras have; decoded in 16 bits and colour that is 1.2 GB."""
 _ORIENTATION = 0x0112
+_BIG_TIFF = 43
 _SIDEWAYS, _LEFT_RIGHT, _UPSIDE_DOWN = (5, 6, 7, 8), (2, 3, 6, 7), (3, 4, 7, 8)
+# by class: Image.open tries forty formats, and warns of large pictures
+_KINDS = (PngImagePlugin.PngImageFile, JpegImagePlugin.JpegImageFile, TiffImagePlugin.TiffImageFile)
 PHOTO_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 _OTHER_ENDINGS = (".heic", ".heif", ".avif", ".webp", ".bmp", ".gif", ".dng", ".cr2", ".cr3", ".nef", ".arw", ".raf",
                   ".orf", ".rw2", ".raw", ".jxl", ".jp2")  # fmt: skip
@@ -152,8 +157,7 @@ def _require_size(path: Path, data: bytes, most_pixels: int) -> None:
 
 def _size_in_head(file: BinaryIO) -> tuple[int, int] | None:
     """(width, height) that a PNG, JPEG or TIFF claims; None for anything else."""
-    # by class: Image.open tries forty formats, and warns of large pictures
-    for kind in (PngImagePlugin.PngImageFile, JpegImagePlugin.JpegImageFile, TiffImagePlugin.TiffImageFile):
+    for kind in _KINDS:
         try:
             file.seek(0)
             size: tuple[int, int] = kind(file).size
@@ -166,7 +170,7 @@ def _size_in_head(file: BinaryIO) -> tuple[int, int] | None:
 def _turned(picture: Photo, data: bytes) -> Photo:
     """As the orientation in the file's head says: EXIF 2.3, tag 0x0112, 1 where there is none or it cannot be read."""
     orientation = 1
-    for kind in (PngImagePlugin.PngImageFile, JpegImagePlugin.JpegImageFile):  # OpenCV turns TIFF itself
+    for kind in _KINDS:
         try:
             orientation = int(kind(io.BytesIO(data)).getexif().get(_ORIENTATION, 1))
             break
@@ -179,13 +183,32 @@ def _turned(picture: Photo, data: bytes) -> Photo:
     return cast(Photo, np.ascontiguousarray(picture))
 
 
+def _not_to_be_turned(data: bytes) -> bytes:
+    """The file, orientation 1 if it is a TIFF: OpenCV turns those whatever its flags say (TIFF 6.0, sections 2, 8)."""
+    order = {b"II": "<", b"MM": ">"}.get(data[:2])
+    if order is None:
+        return data
+    whole = bytearray(data)
+    with suppress(struct.error):  # a damaged file is refused, or read, by OpenCV
+        large = struct.unpack_from(f"{order}H", data, 2)[0] == _BIG_TIFF
+        (head,) = struct.unpack_from(order + ("Q" if large else "I"), data, 8 if large else 4)
+        (count,) = struct.unpack_from(order + ("Q" if large else "H"), data, head)
+        first, size, value = (head + 8, 20, 12) if large else (head + 2, 12, 8)
+        for entry in range(first, first + count * size, size):
+            if struct.unpack_from(f"{order}H", data, entry)[0] == _ORIENTATION:
+                struct.pack_into(f"{order}H", whole, entry + value, 1)
+    return bytes(whole)
+
+
 def _decoded(path: Path, most_pixels: int = MOST_PIXELS, *, upright: bool = False) -> Photo:
     if path.suffix.lower() not in PHOTO_ENDINGS:
         raise InputError(f"{path}: found the ending {path.suffix!r}, expected png, jpg or tif. Convert the picture.")
     data = read_bytes(path)
     _require_size(path, data, most_pixels)
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)  # lines that name no file, beside ours
     try:
-        picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED) if data else None
+        stored = np.frombuffer(_not_to_be_turned(data), np.uint8)
+        picture = cv2.imdecode(stored, cv2.IMREAD_UNCHANGED) if data else None
     except cv2.error:
         picture = None
     if picture is None:

@@ -31,7 +31,7 @@ MOST_CLOSURE = 0.01
 MOST_SHIFT_PX = 0.1
 MOST_VEIL_SIGMA = 0.0008
 """Of a veil that is told: within two and a half of it are 0.2 % of the light."""
-_CLOSURE_SHARE = 0.25  # departures from a steady drift: 0.29 if even within half the closure; 0.25 by bench_samples
+_CLOSURE_SHARE = 1.0 / np.sqrt(24.0)  # of a closure that came at the three changes of mirror, whichever share at each
 _MOVED_MM = 10.0  # dust of 0.4 mm under one of three feet; more, and the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
 _SCALE = 0.008  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
@@ -40,7 +40,7 @@ _WAVES, _FOCUSED, _MOST_UNLIKE = 0.03, 1.5, 0.2  # of the part that visible wave
 _COMPANIONS = 1.2  # times what index, thickness and angle leave in doubt: waves part companions unlike the main beam
 _LEAST_MM2 = 0.0002
 _GLARE: Array = np.array([6e-4, 2e-4, 1.3e-4, 1e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
-_CROWDED: Array = np.array([0.24, 0.24, 0.24, 0.12, 0.12])  # of the veil, times how waves crowd light around the discs
+_CROWDED: Array = np.array([0.24, 0.24, 0.12, 0.06, 0.06])  # of the veil, times how waves crowd light around the discs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,8 +177,11 @@ def _drift_variance(closure: Closure, legs: dict[str, Leg]) -> Array:
     """(3,) of ln(ratio), by what of the drift is not steady.
 
     Each leg's first and last white tell how fast the light grows in it. What of the closure three legs of that do not
-    explain may have come at any time; of what they do, only a change of the rate stays in the mean: drift growing as
-    c t^2 leaves -2 c, and the rate differs by 6 c between the first leg and the last.
+    explain came while mirrors were changed: g1, g2 and g3, of which (g1 - g3) / 2 stays in the mean. A lamp drifts one
+    way, and all divisions of a closure c into three such parts are alike likely: g1 - g3 then has a variance of c^2 / 6
+    (a flat Dirichlet distribution), no part of it where they are equal, and half of c stays at most. Of what the legs
+    do explain only a change of the rate stays in the mean: drift growing as c t^2 leaves -2 c, and the rate differs by
+    6 c between the first leg and the last.
     """
     rates = np.array([legs[leg].drift for leg in LEGS])
     unexplained = closure.log_ratio - 3.0 * rates.mean()

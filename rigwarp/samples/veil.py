@@ -1,5 +1,6 @@
 """Light far from where it belongs: read in the middle of dark discs, and freed of what blur sends over their edges."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -23,6 +24,8 @@ _RINGS, _TURNS = np.meshgrid(np.sqrt((np.arange(4) + 0.5) / 4.0), (np.arange(12)
 _CORE_POINTS: Array = np.stack([_RINGS * np.cos(_TURNS), _RINGS * np.sin(_TURNS)], axis=-1).reshape(-1, 2)
 """Spread evenly over a disc of radius 1."""
 _ACROSS: Array = np.linspace(-1.0, 1.0, 201)
+_TAIL_MRAD = (6.0, 25.0)  # 1-sigma of what is spread widely: narrower is the core's, wider is even over the picture
+_ANOTHER = 1.15  # times that 1-sigma: the veil is read with both, and what this changes is in doubt
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,6 +38,7 @@ class NearLight:
     here_mm2, whole_mm2 : (2,) variance by axis on the screen, around the discs and on the whole.
     waves_mm2 : (2,) what waves make of the former, which is no normal spread.
     places_mm, strengths : (n,) of its beams, in the plane of incidence; all strengths together are 1.
+    far : share of white in the middle of the widest dark disc.
     """
 
     leg: Leg
@@ -44,6 +48,7 @@ class NearLight:
     waves_mm2: Array
     places_mm: Array
     strengths: Array
+    far: float
 
 
 def near_light(bench: SampleBench, leg: Leg, beams: Beams) -> NearLight:
@@ -60,6 +65,7 @@ def near_light(bench: SampleBench, leg: Leg, beams: Beams) -> NearLight:
         waves_mm2=np.minimum(_waves_within(bench, leg, within[0]), here),
         places_mm=places,
         strengths=strengths,
+        far=_disc_light(bench, away_px, leg.dark[DISC_MRAD[-1]], white_around(bench, leg, leg.white), DISC_MRAD[-1])[0],
     )
 
 
@@ -83,29 +89,76 @@ def _waves_within(bench: SampleBench, leg: Leg, there: BoolArray) -> Array:
 
 def veil_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, Array]:
     """(5,) share of light beyond the discs' radii that a sample sends more than the reference, and its 1-sigma."""
-    whites = [white_around(bench, one.leg, one.leg.white) for one in (sample, reference)]
-    rows = []
-    for radius in DISC_MRAD:
-        (h_s, u_s), (h_r, u_r) = (
-            _disc_light(bench, one, one.leg.dark[radius], white, radius)
-            for one, white in zip((sample, reference), whites, strict=True)
-        )
-        blurred, blurred_sigma = _by_blur(bench, radius, sample, reference)
-        rows.append((h_s - h_r - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))))
-    return np.array(rows)[:, 0], np.array(rows)[:, 1]
+    pair = (sample, reference)
+    whites = [one.leg.white for one in pair]
+    rows = [_more_than(bench, pair, [one.leg.dark[mrad] for one in pair], whites, mrad) for mrad in DISC_MRAD]
+    wide = _tail_mrad(np.array(rows)[:, 0])
+    found = [_as_of_round_discs(bench, pair, row, mrad, wide) for row, mrad in zip(rows, DISC_MRAD, strict=True)]
+    return np.array(found)[:, 0], np.array(found)[:, 1]
 
 
 def haze_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, float]:
     """(2,) the same beyond 8 mrad in red and in blue light, and the 1-sigma of either."""
+    pair = (sample, reference)
     rows = []
-    blurred, blurred_sigma = _by_blur(bench, HAZE_MRAD, sample, reference)
     for colour, k in (("red", 0), ("blue", 2)):
-        (h_s, u_s), (h_r, u_r) = (
-            _disc_light(bench, one, one.leg.haze[colour], white_around(bench, one.leg, one.leg.colours[k]), HAZE_MRAD)
-            for one in (sample, reference)
-        )
-        rows.append((h_s - h_r - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))))
+        pictures, whites = [one.leg.haze[colour] for one in pair], [one.leg.colours[k] for one in pair]
+        row = _more_than(bench, pair, pictures, whites, HAZE_MRAD)
+        rows.append(_as_of_round_discs(bench, pair, row, HAZE_MRAD, float(np.sqrt(np.prod(_TAIL_MRAD)))))
     return np.array([row[0] for row in rows]), max(row[1] for row in rows)
+
+
+def _more_than(
+    bench: SampleBench,
+    pair: tuple[NearLight, NearLight],
+    pictures: Sequence[Light],
+    whites: Sequence[Light],
+    radius_mrad: float,
+) -> tuple[float, float]:
+    """Light in a dark disc's middle by a sample, less a reference's and what blur sends there; and its 1-sigma."""
+    (h_s, u_s), (h_r, u_r) = (
+        _disc_light(bench, one.away_px, picture, white_around(bench, one.leg, white), radius_mrad)
+        for one, picture, white in zip(pair, pictures, whites, strict=True)
+    )
+    blurred, blurred_sigma = _by_blur(bench, radius_mrad, *pair)
+    # what the camera spreads over the whole picture is missing in the light of either
+    seen = 1.0 - min(one.far for one in pair)
+    return (h_s - h_r) / seen - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))
+
+
+def _tail_mrad(veil: Array) -> float:
+    """1-sigma of what is spread widely, by how much less of it falls beyond 16 mrad than beyond 8."""
+    low, high = _TAIL_MRAD
+    near, far = (max(abs(float(veil[DISC_MRAD.index(mrad)])), 1e-6) for mrad in (8, 16))
+    square = (16.0**2 - 8.0**2) / 2.0
+    return float(np.sqrt(square / np.clip(np.log(near / far), square / high**2, square / low**2)))
+
+
+def _as_of_round_discs(
+    bench: SampleBench, pair: tuple[NearLight, NearLight], found: tuple[float, float], radius_mrad: float, wide: float
+) -> tuple[float, float]:
+    """The veil were the disc round, its very middle read and the light around it even; and its 1-sigma.
+
+    Waves shift a disc's edge and crowd the light behind it, and over the part that is read there is more than in the
+    middle: a normal spread of 1-sigma `wide` (mrad), laid over white less the disc, says how much. The white is that
+    of the mirror that spreads more.
+    """
+    veil, sigma = found
+    one, leg = (pair[0], pair[0].leg) if veil > 0.0 else (pair[1], pair[1].leg)
+    there = one.away_px < _core_px(bench, radius_mrad)
+    around = float(np.mean(white_around(bench, leg, leg.white)[there]))
+    # where a mirror is bent its own picture is larger or smaller, and the screen is not
+    turns = [np.linalg.det(either.leg.affine[:, :2]) for either in pair]
+    mm = bench.pixel_mm * float(abs(turns[0] * turns[1])) ** 0.25
+    away = np.hypot(*(np.rint(leg.position) - middle_px(bench)).transpose(2, 0, 1))
+    light = np.where(away < disc_radius_px(bench, radius_mrad), np.float32(0.0), leg.white)
+
+    def times(mrad: float) -> float:
+        here = float(np.mean(_smoothed_widely(light, mrad / 1000.0 * bench.far_mm / mm)[there]))
+        return around * float(np.exp(-0.5 * (radius_mrad / mrad) ** 2)) / max(here, 1e-9)
+
+    by_this, by_another = times(wide), times(_ANOTHER * wide)
+    return veil * by_this, float(np.hypot(sigma * by_this, veil * (by_another - by_this)))
 
 
 def share_beyond(radius_mm: float, variance_mm2: Array) -> float:
@@ -171,14 +224,14 @@ def _over_edge(bench: SampleBench, radius_mrad: float, one: NearLight, variance_
 
 
 def _disc_light(
-    bench: SampleBench, one: NearLight, picture: Light, white: Light, radius_mrad: float
+    bench: SampleBench, away_px: Array, picture: Light, white: Light, radius_mrad: float
 ) -> tuple[float, float]:
     """Light in the middle of a dark disc, in shares of white, and its standard error.
 
     The light in the disc comes from all around it, so white is the mean over as wide a surrounding: waves
     of the mirror may make the very middle brighter or darker.
     """
-    there = one.away_px < _core_px(bench, radius_mrad)
+    there = away_px < _core_px(bench, radius_mrad)
     values = picture[there] / white[there]
     return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
 

@@ -104,7 +104,7 @@ def assemble(
     offered: int,
     camera: CameraModel | Common,
     motion_px: float,
-    light_px: tuple[float, float],
+    light_px: tuple[float, float, float],
 ) -> TableMapFit:
     shape = design.zone.shape
     ripples = tuple(told for f in fits for told in f.ripple.told)
@@ -128,7 +128,7 @@ def assemble(
     )
     places_mm = np.full((2, *shape), np.nan)
     decode, random = np.full((2, *shape), np.nan, np.float32)
-    ripple, light_change, bands = np.zeros((3, *shape), np.float32)  # variances
+    ripple, light_change, bands, curve = np.zeros((4, *shape), np.float32)  # variances
 
     def write(fit: ZoneFit, spread: SpreadSigma, here: BoolArray) -> None:
         planes, beyond = all_in_two_threads(
@@ -140,7 +140,7 @@ def assemble(
         if spread.ripple_mm2.any():
             np.copyto(ripple, spread.ripple_mm2, where=here)
         if any(light_px):  # pages of zeros that nothing is written to take no memory
-            light_change[here], bands[here] = (np.array(light_px) * fit.pitch_mm) ** 2
+            light_change[here], bands[here], curve[here] = (np.array(light_px) * fit.pitch_mm) ** 2
         if beyond.any():
             random[here] = np.sqrt(random[here] ** 2 + beyond)
         if fit.rims is not None and fit.rims.drawn_mm:
@@ -155,8 +155,8 @@ def assemble(
     del spreads
     answered &= np.isfinite(places_mm[0]) & np.isfinite(places_mm[1])
     border = borders.doubt_mm2(owner).astype(np.float32)
-    if any(part.any() for part in (ripple, light_change, bands, border)):
-        random = np.sqrt(random**2 + ripple + light_change + bands + border)
+    if any(part.any() for part in (ripple, light_change, bands, curve, border)):
+        random = np.sqrt(random**2 + ripple + light_change + bands + curve + border)
     table_mm = np.moveaxis(places_mm, 0, -1)
     cells = join_samples([f.cells for f in fits])
     moved_mm = 0.0  # of a view's own scan its common sigma knows
@@ -200,7 +200,7 @@ def assemble(
         ripples=ripples,
         cells=cells,
         cell_sigma_mm=np.concatenate(
-            [np.hypot(f.sigma_mm, np.hypot(np.hypot(*light_px) * f.pitch_mm, moved_mm)) for f in fits]
+            [np.hypot(f.sigma_mm, np.hypot(np.linalg.norm(light_px) * f.pitch_mm, moved_mm)) for f in fits]
         ),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
         cell_ripple_mm=_cell_ripple(fits),

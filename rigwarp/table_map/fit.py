@@ -29,6 +29,7 @@ def fit_table_map(
     motion_px: float = 0.0,
     light_px: float = 0.0,
     bands_px: float = 0.0,
+    curve_px: float = 0.0,
 ) -> TableMapFit:
     """Fit the table map to the samples of a scan.
 
@@ -39,8 +40,8 @@ def fit_table_map(
     camera : lens and pose, for the common part of the uncertainty; or what tells it.
     tolerances : (12,) mounting tolerances, see `mounting_tolerances`.
     motion_px : 1-sigma of what taking out a motion of the camera left of it, camera pixels per axis.
-    light_px, bands_px : 1-sigma of what taking out changes of the light, and bands, left of them, projector pixels per
-        axis; neighbours share it, so that no fit averages it away.
+    light_px, bands_px, curve_px : 1-sigma of what taking out changes of the light, bands, and the camera's curve left
+        of them, projector pixels per axis; neighbours share it, so that no fit averages it away.
 
     Raises
     ------
@@ -66,7 +67,9 @@ def fit_table_map(
             f"{len(samples)} samples are spread too thinly over the projector picture to fit a map: the camera must "
             "see the whole lit table, and the design in rig.toml must light the same part of the projector picture"
         )
-    return assemble(fits, borders, registration, design, len(samples), camera, motion_px, (light_px, bands_px))
+    return assemble(
+        fits, borders, registration, design, len(samples), camera, motion_px, (light_px, bands_px, curve_px)
+    )
 
 
 def _one_zone(model: OpticalModel, samples: Samples) -> Borders:

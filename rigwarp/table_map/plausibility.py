@@ -132,7 +132,8 @@ def mistake_in_words(found: DesignAgreement, *, square_mm: float) -> str:
         return (
             f"everything is {found.scale:.2f} of its size: {square_mm:g} mm squares in rig.toml, about "
             f"{square_mm / found.scale:.0f} mm on the sheet? Measure a square, correct square_mm and marker_mm, and "
-            "make camera.json again; if they are right, the mirror is curved otherwise than designed"
+            "make camera.json again; if they are right, the camera shows another part of its sensor than for "
+            "camera.json (zoom, stabilisation, video instead of photo), or the mirror is curved otherwise than designed"
         )
     if found.mistake == "unexplained":
         return (

@@ -2,7 +2,7 @@
 
 from rigwarp.verification.budget.causes import Cause, RegionBudget
 from rigwarp.verification.budget.grid_coverage import CheckGrid, GridCoverage
-from rigwarp.verification.budget.map_budget import MapBudget, WarpSigmas, map_budget
+from rigwarp.verification.budget.map_budget import MapBudget, WarpSigmas, map_budget, thinned
 from rigwarp.verification.dots.corrected_map import moved_map, shifted_map
 from rigwarp.verification.dots.draw import dot_pictures
 from rigwarp.verification.dots.judge import ErrorFigures, Similarity, VerificationResult, judge_dots
@@ -68,5 +68,6 @@ __all__ = [
     "read_quick",
     "shifted_map",
     "straightness",
+    "thinned",
     "worst_line",
 ]

@@ -7,7 +7,6 @@ import numpy as np
 
 from rigwarp.geometry import BoolArray, PixelMap
 from rigwarp.geometry.robust import chi_squared_limit
-from rigwarp.geometry.threads import all_in_two_threads
 from rigwarp.rig import Rig
 from rigwarp.table_map import TableMapFit, invert
 from rigwarp.table_map.plausibility import mistake_in_words
@@ -50,20 +49,20 @@ class Verdict:
 
 
 def judge_fit(
-    fit: TableMapFit, built: "AsBuilt | None", rig: Rig, *, design: PixelMap, measured_share: float
+    fit: TableMapFit, built: "AsBuilt | None", rig: Rig, *, promised: BoolArray, measured_share: float
 ) -> Verdict:
     """What a map, its registration and the mirror say before anything is shown.
 
     Parameters
     ----------
     built : the mirror, where the scan tells it.
-    design : where the design as drawn sends light.
+    promised : (K,) by check dot, whether the design as drawn lights its place: its `lights`.
     measured_share : of the lit content, supported by measurements.
     """
     mistake = mistake_in_words(fit.registration.agreement, square_mm=rig.target.square_mm)
     if mistake:  # all else follows from it
         return Verdict(failures=(mistake,))
-    failures = [*_dark(fit.table_map, design, rig), *_mirror(built, rig)]
+    failures = [*_dark(fit.table_map, promised, rig), *_mirror(built, rig)]
     not_proven = [fit.not_proven] if fit.not_proven else []
     if measured_share < _PARTLY:
         seen = (
@@ -109,10 +108,9 @@ def lights(pixel_map: PixelMap, rig: Rig) -> BoolArray:
     return np.asarray(invert(pixel_map, plan_dots(rig.content).table_mm).count > 0)
 
 
-def _dark(table_map: PixelMap, design: PixelMap, rig: Rig) -> list[str]:
+def _dark(table_map: PixelMap, promised: BoolArray, rig: Rig) -> list[str]:
     """Places of the content that the design lights and the map does not."""
-    promised, lit = all_in_two_threads(lambda: lights(design, rig), lambda: lights(table_map, rig))
-    dark = promised & ~lit
+    dark = promised & ~lights(table_map, rig)
     if np.count_nonzero(dark) <= _FEW * np.count_nonzero(promised):
         return []
     x, y = plan_dots(rig.content).table_mm[dark].mean(axis=0)

@@ -92,7 +92,7 @@ def scan_error_mm(decoded: Decoded, table_mm: Array, pitch_mm: Array | float) ->
     table_mm : (H, W, 2) measured places.
     pitch_mm : of a pixel of what showed the patterns, on the table.
     """
-    by_light_px = math.hypot(decoded.light_sigma_px, decoded.bands_sigma_px)
+    by_light_px = math.hypot(decoded.light_sigma_px, decoded.bands_sigma_px, decoded.curve_sigma_px)
     return np.hypot(by_light_px * pitch_mm, decoded.motion_sigma_px * mm_per_px(table_mm))
 
 

@@ -47,7 +47,7 @@ from small_rig import make_small_rig  # noqa: E402
 from whole_chain import photographed_camera, true_camera  # noqa: E402
 
 from rigwarp.camera import CameraModel  # noqa: E402
-from rigwarp.decode import Decoder  # noqa: E402
+from rigwarp.decode import Decoder, left_px  # noqa: E402
 from rigwarp.devices import open_virtual  # noqa: E402
 from rigwarp.errors import MeasurementError, RigwarpError, ToleranceError  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
@@ -65,7 +65,7 @@ from rigwarp.table_map import (  # noqa: E402
     samples_of_zones,
     zone_places,
 )
-from rigwarp.verification.verdict import judge_fit  # noqa: E402
+from rigwarp.verification.verdict import judge_fit, lights  # noqa: E402
 
 _LARGEST_Z = 1.3
 _LARGEST_GROWTH = 3.0
@@ -264,7 +264,9 @@ class RigBench:
         )
         fit = self.fitted(folder, virtual, camera)
         share = content_coverage(folder.rig, fit)
-        require_passed(judge_fit(fit, None, folder.rig, design=design_map(folder), measured_share=share))
+        require_passed(
+            judge_fit(fit, None, folder.rig, promised=lights(design_map(folder), folder.rig), measured_share=share)
+        )
         errors = map_errors(folder, fit, truth)
         clear = ~errors.smeared
         day = _Day(pixel=errors.pixel[clear], error_mm=np.linalg.norm(errors.error_mm[clear], axis=-1))
@@ -297,9 +299,7 @@ class RigBench:
             samples,
             camera,
             rig_tolerances(folder.rig),
-            motion_px=max(one.motion_sigma_px for one in scans),  # as `fit` does it
-            light_px=max(one.light_sigma_px for one in scans),
-            bands_px=max(one.bands_sigma_px for one in scans),
+            **left_px(scans),
         )
 
 

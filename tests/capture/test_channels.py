@@ -69,6 +69,27 @@ def test_the_best_channel_is_named(light, noise, used, severity, best):
     assert finding.figures[channel] == pytest.approx(light[index] / np.hypot(noise[index], 0.29), rel=0.1)
 
 
+def test_light_on_a_small_part_of_exact_black():
+    """As of a network camera whose video cuts off black: most of its picture is 0 whatever is shown."""
+
+    class Cut(Camera):
+        def look_colour(self):
+            seen = super().look_colour()
+            seen[:, 40:] = 0
+            return seen
+
+    display = Display()
+    finding = judge_channels(Bench(display=display, camera=Cut(display, (90, 150, 120), (2, 2, 2))), "grey")
+    assert finding.text.startswith("grey carries the light as well as any")
+    assert finding.figures["green"] == pytest.approx(150 / np.hypot(2, 0.29), rel=0.1)
+
+
+def test_white_that_is_burnt_out_prefers_no_colour():
+    finding = judged((250, 250, 250), (2, 2, 2))
+    assert finding.severity == "remark"
+    assert "burnt out in every colour" in finding.text
+
+
 def test_black_and_white_has_no_channels():
     class Grey(Camera):
         def look_colour(self):

@@ -94,6 +94,7 @@ def test_a_scan_does_not_go_on_when_something_has_moved(
 ) -> None:
     repair = failing_after(monkeypatch, 25, KeyboardInterrupt())
     assert main(["scan", str(rig), "--no-look"]) == 130
+    assert f"photographs are kept; go on with: rigwarp scan {rig} --resume" in capsys.readouterr().err
     repair()
     truth = (rig / "virtual.toml").read_text(encoding="utf-8")
     assert before in truth
@@ -111,6 +112,7 @@ def test_a_scan_of_another_rig_file_does_not_go_on(
 ) -> None:
     repair = failing_after(monkeypatch, 25, KeyboardInterrupt())
     assert main(["scan", str(rig), "--no-look"]) == 130
+    assert f"photographs are kept; go on with: rigwarp scan {rig} --resume" in capsys.readouterr().err
     repair()
     step = unfinished_scan(open_rig(rig))
     assert step is not None

@@ -127,6 +127,20 @@ def test_a_partly_rippled_mirror_is_mapped_where_it_is_single_valued() -> None:
     assert np.quantile(np.abs(decoded.u_px - scene.u_px)[decoded.valid], 0.98) < 0.5
 
 
+def test_scattered_light_around_the_picture_is_not_several_paths() -> None:
+    """A camera of little noise sees it well: a fiftieth of the light, without stripes."""
+    around = np.broadcast_to(np.arange(SHAPE[1]) < 130, SHAPE)
+    scene = replace(
+        STILL,
+        brightness=np.where(around, 0.02, BRIGHTNESS),
+        blur_px=np.where(around, 300.0, 0.0),
+    )
+    decoded = decode(shots(scene), PATTERNS)
+    assert (decoded.reason[:, :125] == Reason.INCONSISTENT).mean() > 0.5
+    assert decoded.valid[:, 140:].mean() > 0.99
+    assert decoded.folded == ""
+
+
 def test_a_smooth_scene_has_no_folds() -> None:
     assert decode(shots(STILL), PATTERNS).folded == ""
 

@@ -90,6 +90,12 @@ def test_one_period_owns_up_to_what_it_cannot_tell_of_the_cameras_curve(gamma: f
         patterns, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(4), response=gamma
     )
     decoded = decode(photos, patterns)
+    along = (decoded.u_px - u)[decoded.valid]
+    # a wave of three or four times a period has 1 / sqrt(2) of its amplitude rms: neighbours share it
+    assert decoded.curve_sigma_px == pytest.approx({3: 0.02, 4: 0.005}[steps] * 18.0 / (2.0 * np.pi * np.sqrt(2.0)))
+    assert np.std([np.mean(along[np.abs((u[decoded.valid] % 18.0) - at) < 0.5]) for at in range(1, 18)]) < (
+        1.3 * decoded.curve_sigma_px
+    )
     for found, sigma, true in ((decoded.u_px, decoded.sigma_u_px, u), (decoded.v_px, decoded.sigma_v_px, v)):
         z = ((found - true) / sigma)[decoded.valid]
         assert 0.8 < np.sqrt(np.mean(z**2)) < 1.1

@@ -7,13 +7,14 @@ import time
 import cv2
 import numpy as np
 import pytest
+from loose_stream import LooseStream
 from mjpeg_server import MjpegServer
 from rtsp_server import Feed, RtspServer
 
 from rigwarp.capture import synchronise
 from rigwarp.devices import Bench, Losses, newest_frame
 from rigwarp.devices.video_camera import open_video_camera
-from rigwarp.errors import DeviceError
+from rigwarp.errors import DeviceError, MeasurementError
 from rigwarp.jobs.bench.camera_state import camera_state
 
 SIZE = (160, 120)
@@ -125,3 +126,32 @@ def test_an_address_without_a_stream_is_one_line(stream):
     with pytest.raises(DeviceError, match="cannot be reached or sends no video") as caught:
         open_video_camera(stream.server.address + "-that-is-not", SIZE)
     assert "\n" not in str(caught.value)
+
+
+def test_a_camera_that_goes_away_while_its_latency_is_measured_is_not_a_slow_one(monkeypatch):
+    """Each photograph of the scan would be waited for as long as that took."""
+    monkeypatch.setattr("rigwarp.capture.photographs.latency._SETTLE_S", 0.05)
+
+    class Leaving(LooseStream):
+        away = 0
+
+        def next_shot(self, after_s):
+            shot = super().next_shot(after_s)
+            if self.delivered in gone:
+                self.away += 1
+                time.sleep(0.2)
+                return super().next_shot(time.monotonic())
+            return shot
+
+        def losses(self):
+            return Losses(packets=None, pictures=0, away=self.away)
+
+    gone = {30, 60}
+    stream = Leaving(delay_s=0.02)
+    latency = synchronise(Bench(display=stream, camera=stream), np.random.default_rng(1), changes_per_s=None).latency
+    assert stream.away == 2
+    assert latency.changes == 30
+    assert latency.max_s < 0.1
+    gone = range(1000)
+    with pytest.raises(MeasurementError, match="again and again"):
+        synchronise(Bench(display=stream, camera=stream), np.random.default_rng(1), changes_per_s=None, changes=3)

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 import trimesh
+from PIL import Image
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, HarmonicError, Modulation, Noise, Reason, Response
@@ -170,6 +171,7 @@ def test_decoded_scan(tmp_path: Path) -> None:
         motion_sigma_px=0.01,
         light_sigma_px=0.02,
         bands_sigma_px=0.03,
+        curve_sigma_px=0.04,
         modulation=Modulation(
             camera_px=rng.random((5, 2)),
             pixels_px=rng.random((5, 2)),
@@ -185,6 +187,7 @@ def test_decoded_scan(tmp_path: Path) -> None:
         np.testing.assert_array_equal(getattr(found, name), getattr(written, name))
     assert (found.noise, found.response.shape, found.response.full_scale) == (written.noise, 0.8, 255)
     assert (found.motion_sigma_px, found.light_sigma_px, found.bands_sigma_px) == (0.01, 0.02, 0.03)
+    assert found.curve_sigma_px == 0.04
     np.testing.assert_array_equal(found.response.level_codes, written.response.level_codes)
     for name, values in vars(written.modulation).items():
         np.testing.assert_array_equal(getattr(found.modulation, name), values)
@@ -320,3 +323,33 @@ def test_content_is_turned_as_its_file_says_and_photographs_are_not(tmp_path, en
         assert found.shape == wanted.shape
         assert np.abs(found.astype(int) - wanted.astype(int)).max() <= (8 if ending == "jpg" else 0)  # decoders round
         assert ending == "tif" or read_photo(path).shape == codes.shape[:2]
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_a_tiff_is_turned_as_content_and_never_as_a_measurement(tmp_path, orientation):
+    """Tags written by Pillow; EXIF 2.3 says where the first row and column belong."""
+    stored = np.arange(6, dtype=np.uint8).reshape(2, 3) * 40
+    tags = Image.Exif()
+    tags[0x0112] = orientation
+    Image.fromarray(stored).save(tmp_path / "a.tif", exif=tags)
+    upright = {
+        1: stored,
+        2: stored[:, ::-1],
+        3: stored[::-1, ::-1],
+        4: stored[::-1],
+        5: stored.T,
+        6: np.rot90(stored, -1),
+        7: stored[::-1, ::-1].T,
+        8: np.rot90(stored),
+    }
+    np.testing.assert_array_equal(read_photo(tmp_path / "a.tif"), stored)
+    np.testing.assert_array_equal(read_colour(tmp_path / "a.tif")[..., 0], upright[orientation])
+
+
+def test_a_broken_png_is_named_in_one_line(tmp_path, capfd):
+    stored = np.random.default_rng(1).integers(0, 255, (64, 64), dtype=np.uint8)
+    Image.fromarray(stored).save(tmp_path / "a.png")
+    (tmp_path / "a.png").write_bytes((tmp_path / "a.png").read_bytes()[:2000])
+    with pytest.raises(InputError, match=r"a\.png"):
+        read_photo(tmp_path / "a.png")
+    assert capfd.readouterr().err == ""

@@ -12,7 +12,7 @@ from rigwarp.geometry import look_at
 from rigwarp.jobs.results.budget import _unproven
 from rigwarp.rig import Content, Table
 from rigwarp.sheets.pdf import STANDARD_TARGET
-from rigwarp.verification import CheckGrid, RegionBudget, WarpSigmas, map_budget
+from rigwarp.verification import CheckGrid, RegionBudget, WarpSigmas, map_budget, thinned
 from rigwarp.verification.budget.causes import combined, rectangular
 from rigwarp.verification.budget.grid_coverage import judge_grid
 
@@ -39,14 +39,14 @@ def warp_sigmas(*, zone_from_x: float = np.inf) -> WarpSigmas:
     """2 mm a pixel over the table; decode 3 um, as a whole 5 um (so 4 um of fit), mesh off by 8 um (5.66 per axis)."""
     v, u = np.mgrid[:220, :220].astype(float)
     table_mm = np.stack([(u - 109.5) * 2.0, (109.5 - v) * 2.0], axis=-1)
-    even = np.ones(u.shape)
+    table_mm = table_mm[thinned(np.hypot(u - 109.5, v - 109.5) < 108)]
+    even = np.ones(len(table_mm))
     return WarpSigmas(
         table_mm=table_mm,
         decode_mm=0.003 * even,
         random_mm=0.005 * even,
         mesh_mm=0.008 * even,
         zone=(table_mm[..., 0] > zone_from_x).astype(np.int16),
-        lit=np.hypot(u - 109.5, v - 109.5) < 108,
     )
 
 

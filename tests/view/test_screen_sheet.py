@@ -49,6 +49,7 @@ def shown(noise):
         harmonics={},
         light_sigma_px=0.0,
         bands_sigma_px=0.0,
+        curve_sigma_px=0.0,
         motion_sigma_px=0.0,
     )
     return decoded, exact

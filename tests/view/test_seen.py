@@ -40,6 +40,7 @@ def decoded(*, light_px: float = 0.0, motion_px: float = 0.0) -> Decoded:
         harmonics={},
         light_sigma_px=light_px,
         bands_sigma_px=0.0,
+        curve_sigma_px=0.0,
         motion_sigma_px=motion_px,
     )
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from rigwarp.capture.photographs.agreement import Agreement, learn_agreement
 from rigwarp.capture.photographs.paced_display import PacedDisplay
-from rigwarp.devices import Frame, StreamingCamera
+from rigwarp.devices import Frame, NetworkCamera, StreamingCamera
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Photo
 
@@ -51,6 +51,9 @@ def measure_latency(
 ) -> Latency:
     """Show two greys in turn and time when each arrives.
 
+    Changes during which a network camera went away and came back count for nothing, or each photograph of a scan
+    would be waited for as long as that took.
+
     Parameters
     ----------
     random : for the moments of the changes.
@@ -62,7 +65,8 @@ def measure_latency(
     DeviceError
         If the camera or the display fails.
     MeasurementError
-        If the camera does not see the light change, or sees it more than three seconds later.
+        If the camera does not see the light change, or sees it more than three seconds later, or goes away as often
+        as it stays.
     """
     width, height = display.resolution
     greys = [np.full((height, width), code, np.uint8) for code in _TEST_CODES]
@@ -70,12 +74,17 @@ def measure_latency(
     at_rest = [_photos_at_rest(display, camera, grey, rest_s) for grey in greys]
     agreement = learn_agreement(*at_rest)
     references = [photos[-1] for photos in at_rest]
-    times_s = []
-    for change in range(changes):
+    times_s: list[float] = []
+    for change in range(2 * changes):
         which = change % len(greys)
         time.sleep(random.uniform(0.0, _SPREAD_FRAMES * camera.frame_s))
         display.show(greys[which])
-        times_s.append(_arrival(camera, display.shown_s, references[which], agreement))
+        arrival_s = _arrival(camera, display.shown_s, references[which], agreement)
+        times_s += [] if arrival_s is None else [arrival_s]
+        if len(times_s) == changes:
+            break
+    else:
+        raise MeasurementError("the camera goes away and comes back again and again: use a cable instead of radio")
     return Latency(
         median_s=float(np.median(times_s)),
         max_s=max(times_s),
@@ -97,14 +106,22 @@ def _photos_at_rest(display: PacedDisplay, camera: StreamingCamera, grey: Frame,
     return photos
 
 
-def _arrival(camera: StreamingCamera, shown_s: float, reference: Photo, agreement: Agreement) -> float:
-    moment_s = shown_s
+def _arrival(camera: StreamingCamera, shown_s: float, reference: Photo, agreement: Agreement) -> float | None:
+    """How long the picture took; None where the camera went away meanwhile."""
+    moment_s, away = shown_s, _times_away(camera)
     while moment_s < shown_s + _LONGEST_S:
         shot = camera.next_shot(moment_s)
         moment_s = shot.arrived_s
+        if _times_away(camera) != away:
+            return None
         if agreement.same(shot.photo, reference):
             return moment_s - shown_s
     raise MeasurementError(
         f"the camera does not show a change of the projector's light {_LONGEST_S:g} s later: switch off what it "
         "adjusts by itself (exposure, gain, white balance), keep other light and shadows steady, and try again"
     )
+
+
+def _times_away(camera: StreamingCamera) -> int:
+    losses = camera.losses() if isinstance(camera, NetworkCamera) else None
+    return losses.away if losses else 0

@@ -12,6 +12,9 @@ from rigwarp.rig import CHANNELS, Channel
 
 _WHITE, _BETWEEN, _BLACK = 255, 128, 0  # no two neighbours make a full flash
 _BURNT = 0.001
+_BRIGHTEST = (
+    0.98  # a camera that cuts off black has one value wherever no light falls, which may be most of the picture
+)
 
 
 def judge_channels(bench: Bench, used: Channel) -> PreflightFinding | None:
@@ -33,10 +36,11 @@ def _seen(bench: Bench, camera: ColourCamera, code: int, count: int) -> list[NDA
 
 
 def _contrast_to_noise(white: list[NDArray[Any]], black: NDArray[Any], channel: Channel) -> float:
-    """Of the brighter half of what is lit; 0 where white is burnt out."""
+    """Of the brighter half of the picture, or what is half as bright as the brightest; 0 where burnt out."""
     one, other, dark = (as_grey(photo, channel=channel) for photo in (*white, black))
     change = one.astype(np.float32) - dark
-    lit = change >= np.quantile(change, 0.5)
+    half, brightest = np.quantile(change, [0.5, _BRIGHTEST])
+    lit = change >= max(half, brightest / 2)
     if np.mean(one[lit] == np.iinfo(one.dtype).max) > _BURNT:
         return 0.0
     low, high = np.quantile((one.astype(np.float32) - other)[lit], [0.16, 0.84])

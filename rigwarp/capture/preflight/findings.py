@@ -212,6 +212,9 @@ def about_channels(ratios: Mapping[str, float], used: str) -> PreflightFinding:
     """Is the colour that is used the best one? `ratios`: of light to noise in each; 0 where it is burnt out."""
     best = max(ratios, key=lambda channel: ratios[channel])
     listed = ", ".join(f"{name} {ratio:.0f}" if ratio else f"{name} burnt out" for name, ratio in ratios.items())
+    if not ratios[best]:
+        text = "places in the light are burnt out in every colour, so none can be preferred: a little less exposure"
+        return _finding("colour", "remark", text, dict(ratios))
     if ratios[best] <= _CLEARLY * ratios[used]:
         text = f"{used} carries the light as well as any (light to noise: {listed})"
         return _finding("colour", "fine", text, dict(ratios))
@@ -258,7 +261,7 @@ def about_settings(unlocked: Sequence[str]) -> PreflightFinding:
     """What the camera may change by itself."""
     if not unlocked:
         return _finding(SETTINGS, "fine", "nothing about the camera changes by itself", {"unlocked": []})
-    text = f"{', '.join(unlocked)} may change by itself: fix it at the camera or with its maker's program"
+    text = f"{', '.join(unlocked)} may change: to be fixed at the camera or with its maker's program"
     return _finding(SETTINGS, "remark", text, {"unlocked": list(unlocked)})
 
 

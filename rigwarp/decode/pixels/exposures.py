@@ -59,6 +59,7 @@ def merge_exposures(found: Sequence[Decoded]) -> Decoded:
         motion_sigma_px=max(d.motion_sigma_px for d in found),
         light_sigma_px=max(d.light_sigma_px for d in found),
         bands_sigma_px=max(d.bands_sigma_px for d in found),
+        curve_sigma_px=max(d.curve_sigma_px for d in found),
     )
 
 

@@ -2,6 +2,7 @@
 
 Where that happens nearly every camera pixel is inconsistent, or its stripes are washed out, and the orientation of the
 projector picture flips from island to island of what still decodes. Such a place cannot be mapped pixel by pixel.
+Around the picture light that lens and table scatter looks alike to a camera of little noise; nothing is told of it.
 """
 
 from dataclasses import dataclass
@@ -38,8 +39,12 @@ class Folds:
     text: str
 
 
-def find_folds(pictures: Pictures) -> Folds:
+def find_folds(pictures: Pictures, lit: NDArray[np.bool_]) -> Folds:
     """Find where light folds over itself.
+
+    Parameters
+    ----------
+    lit : (H, W) where the projector's own light is, not only what is scattered from there.
 
     Raises
     ------
@@ -62,16 +67,19 @@ def find_folds(pictures: Pictures) -> Folds:
     flipping = _flips(pictures.u_px, pictures.v_px, suspect & (good_share > _LEAST_GOOD * lit_share))
     crowded = judged & (bad_share > _BAD_SHARE * lit_share)
     folded = crowded | flipping
-    # at the rim of the light some cells always fail: only inside it they tell something
-    inside = cv2.erode(judged.view(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).view(bool)
-    told = folded & (inside if inside.any() else judged)
-    share = float(np.count_nonzero(told)) / float(np.count_nonzero(inside if inside.any() else judged))
-    if share < _WORTH_TELLING:
+    inside = _inside(judged)
+    if np.count_nonzero(folded & inside) < _WORTH_TELLING * np.count_nonzero(inside):
         return nothing
     # at the rim of a bad area good pixels are no islands: only what is surrounded by it goes
     islands = cv2.erode(folded.view(np.uint8), np.ones((3, 3), np.uint8)).view(bool) | flipping
     verdict = over_pixels(islands, reason.shape)
-    left = float(np.count_nonzero((reason == Reason.OK) & (verdict == 0))) / float(bad_count + good_count)
+    inside = _inside(judged & (_cell_means(255 * lit.view(np.uint8)) > 255 * _LIT_SHARE))
+    told = folded & inside
+    share = float(np.count_nonzero(told)) / max(float(np.count_nonzero(inside)), 1.0)
+    if share < _WORTH_TELLING:
+        return Folds(verdict=verdict, text="")
+    there = lit & np.isin(reason, (Reason.OK, *_BAD))
+    left = float(np.count_nonzero((reason == Reason.OK) & (verdict == 0) & there)) / float(np.count_nonzero(there))
     text = _text(told, share, bool((flipping & told).any()))
     if left < LITTLE_LEFT:
         raise MeasurementError(
@@ -80,6 +88,12 @@ def find_folds(pictures: Pictures) -> Folds:
             "the design for overlapping zones"
         )
     return Folds(verdict=verdict, text=text)
+
+
+def _inside(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Those that have all their neighbours, all where none has: at the rim of the light some cells always fail."""
+    inside = cv2.erode(cells.view(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).view(bool)
+    return inside if inside.any() else cells
 
 
 def _text(folded: NDArray[np.bool_], share: float, flips: bool) -> str:
@@ -106,11 +120,15 @@ def _cell_shares(reason: NDArray[np.uint8], kinds: tuple[Reason, ...]) -> Array:
     """Share of the pixels of each cell that have one of these reasons; what a cell lacks at the rim has none."""
     table = np.zeros(256, np.uint8)
     table[list(kinds)] = 255
-    rows, columns = (-n % CELL for n in reason.shape)
+    return _cell_means(np.asarray(cv2.LUT(reason, table), np.uint8)) / 255.0
+
+
+def _cell_means(picture: NDArray[np.uint8]) -> Array:
+    rows, columns = (-n % CELL for n in picture.shape)
     # whole cells: then INTER_AREA is the plain mean, and quick
-    whole = cv2.copyMakeBorder(cv2.LUT(reason, table), 0, rows, 0, columns, cv2.BORDER_CONSTANT, value=0)
+    whole = cv2.copyMakeBorder(picture, 0, rows, 0, columns, cv2.BORDER_CONSTANT, value=0)
     cells = (whole.shape[1] // CELL, whole.shape[0] // CELL)
-    return np.asarray(cv2.resize(whole, cells, interpolation=cv2.INTER_AREA), float) / 255.0
+    return np.asarray(cv2.resize(whole, cells, interpolation=cv2.INTER_AREA), float)
 
 
 def _flips(u_px: Single, v_px: Single, wanted: NDArray[np.bool_]) -> NDArray[np.bool_]:

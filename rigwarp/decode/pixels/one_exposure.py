@@ -259,7 +259,7 @@ class ExposureDecoder:
             steps = (self._layouts[0].steps, self._layouts[1].steps)
             passed = decode_from_the_rest(pictures, self.photos, self._frames, chain, steps, whole.freedom)
             moved_share = share_that_moved(pictures)
-            folds = find_folds(pictures)
+            folds = find_folds(pictures, lit)
             # a shadow fades stripes, too
             whole_view = np.asarray(pictures.reason == Reason.OK) & (True if passed is None else ~passed.where)
             smear = find_smear(gauge, self.photos, whole_view, sample)
@@ -446,4 +446,5 @@ def _decoded(
         moved_share=moved_share,
         folded=folded,
         modulation=modulation,
+        curve_sigma_px=max(axis.curve_px for axis in chain.axes),
     )

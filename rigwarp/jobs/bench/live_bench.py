@@ -43,8 +43,8 @@ def live_bench(
     with open_bench(folder, display=display, raised_mm=raised_mm, view=view) as bench:
         if bench.camera.unlocked:
             progress.note(
-                f"The camera's driver does not fix {_listed(bench.camera.unlocked)}: fix it at the camera itself if it "
-                "changes by itself."
+                f"Nothing here fixes the camera's {_listed(bench.camera.unlocked)}: fix what changes by itself at the "
+                "camera."
             )
         known_max_s = _latency_of_latest_scan(folder) if quick else None
         changes_per_s = None if fast else CHANGES_PER_S

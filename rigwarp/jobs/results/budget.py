@@ -1,5 +1,7 @@
 """budget.json: the uncertainty budget of a result, made from its files and kept beside them."""
 
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,40 +20,33 @@ from rigwarp.files.records import (
     VerificationRecord,
 )
 from rigwarp.files.records.record import finite
+from rigwarp.geometry import Array, PixelMap
 from rigwarp.jobs.results.shaped_table import shape_of
-from rigwarp.prewarp import content_coordinates
-from rigwarp.rig import content_to_table
-from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget
+from rigwarp.prewarp import Prewarp, content_coordinates
+from rigwarp.rig import Rig, content_to_table
+from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget, thinned
 
 _PARTS = {key: f"sigma_{key}_mm" for key in ("ripple", "border", "light", "bands")}
 
 
-def write_budget(folder: RigFolder, result: Path) -> MapBudget:
+def write_budget(folder: RigFolder, result: Path, warp: WarpSigmas | None = None) -> MapBudget:
     """Make the budget of a result, with its check grid where it has been verified, and write budget.json.
+
+    `warp` is the result's own map by `warp_sigmas`, read from its files where it is not at hand.
 
     Raises
     ------
     InputError
         If a file it rests on is missing or damaged, or the map was made before its uncertainty was kept by cause.
     """
+    if warp is None:
+        table_map, _ = read_map(result / MAP_FILE, resolution=folder.rig.projector.resolution)
+        warp = warp_sigmas(
+            folder.rig, table_map, read_map_sigmas(result / MAP_FILE), read_prewarp(result / PREWARP_FILE)
+        )
     rig = folder.rig
     fit = FitRecord.read(result / FIT_FILE) if (result / FIT_FILE).is_file() else FitRecord()
-    table_map, _ = read_map(result / MAP_FILE, resolution=folder.rig.projector.resolution)
-    sigmas = read_map_sigmas(result / MAP_FILE)
-    prewarp = read_prewarp(result / PREWARP_FILE)
-    shown_mm = content_to_table(rig.content, content_coordinates(prewarp))
-    warp = WarpSigmas(
-        table_mm=table_map.table_mm,
-        decode_mm=sigmas["sigma_decode_mm"],
-        random_mm=sigmas["sigma_random_mm"],
-        mesh_mm=np.linalg.norm(shown_mm - table_map.table_mm, axis=-1),
-        zone=table_map.zone,
-        lit=(prewarp.gain > 0.0) & np.isfinite(shown_mm[..., 0]),
-        unproven=_unproven(fit),
-        parts_mm={key: sigmas[name] for key, name in _PARTS.items() if name in sigmas},
-        decode_shares=fit.noise_shares,
-        motion_px=fit.motion_sigma_px,
-    )
+    warp = replace(warp, unproven=_unproven(fit), decode_shares=fit.noise_shares, motion_px=fit.motion_sigma_px)
     camera = read_camera(folder.root / CAMERA_FILE)
     shape = shape_of(result, camera)
     budget = map_budget(
@@ -66,6 +61,26 @@ def write_budget(folder: RigFolder, result: Path) -> MapBudget:
     )
     budget_record(budget).write(result / BUDGET_FILE, replace=True)
     return budget
+
+
+def warp_sigmas(rig: Rig, table_map: PixelMap, sigmas: Mapping[str, Array], prewarp: Prewarp) -> WarpSigmas:
+    """What map.npz and prewarp.npz tell of the pixels that the budget is made from; `sigmas` by their names there."""
+    lit = (prewarp.gain > 0.0) & table_map.answered & np.isfinite(sigmas["sigma_random_mm"])
+    content_px = content_coordinates(prewarp)
+    lit = thinned(lit & np.isfinite(content_px[..., 0]))
+
+    def there(values: Array) -> Array:
+        return values[lit].astype(float)
+
+    table_mm = np.stack([there(table_map.x_mm), there(table_map.y_mm)], axis=-1)
+    return WarpSigmas(
+        table_mm=table_mm,
+        decode_mm=there(sigmas["sigma_decode_mm"]),
+        random_mm=there(sigmas["sigma_random_mm"]),
+        mesh_mm=np.linalg.norm(content_to_table(rig.content, content_px[lit]) - table_mm, axis=-1),
+        zone=table_map.zone[lit],
+        parts_mm={key: there(sigmas[name]) for key, name in _PARTS.items() if name in sigmas},
+    )
 
 
 def budget_record(budget: MapBudget) -> BudgetRecord:

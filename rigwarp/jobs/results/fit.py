@@ -4,7 +4,6 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,12 +28,12 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, P
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ahead
-from rigwarp.geometry import BoolArray
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.freed_memory import give_back_memory
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.results.budget import write_budget
+from rigwarp.jobs.results.budget import warp_sigmas, write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
 from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.scan_runs import scan_figures
@@ -53,7 +52,7 @@ from rigwarp.table_map import (
 )
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification import MapBudget
-from rigwarp.verification.verdict import Verdict, judge_fit
+from rigwarp.verification.verdict import Verdict, judge_fit, lights
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,7 +146,7 @@ def fit_scans(
     ):
         design_traced = design_model(folder) if model is None else model()
         apart = Worker("rigwarp-design")  # which nobody who is interrupted waits for
-        planned = apart.submit(partial(design_map, folder))
+        planned = apart.submit(lambda: lights(design_map(folder), folder.rig))
         apart.close()
         tolerances = rig_tolerances(folder.rig)
         places = zone_places(decoded)
@@ -166,7 +165,7 @@ def fit_scans(
 
         def judged(built: AsBuilt | None) -> Verdict:
             share = finite(of_map.result().coverage)
-            return judge_fit(table_map, built, folder.rig, design=planned.result(), measured_share=share)
+            return judge_fit(table_map, built, folder.rig, promised=planned.result(), measured_share=share)
 
         def noted(verdict: Verdict) -> None:
             figures = of_map.result()
@@ -203,7 +202,7 @@ def fit_scans(
         verdict = judged(as_built)
         noted(verdict)
         verdict = verdict.with_more(shown)
-        budget = write_budget(folder, run)
+        budget = write_budget(folder, run, warp_sigmas(folder.rig, table_map.table_map, _parts(table_map), prewarp))
         if current and verdict.failures and not accept:
             current = False
             put_back(folder.root, before)
@@ -236,8 +235,9 @@ def _table_map(
     return replace(found, not_proven="; ".join(filter(None, [found.not_proven, places.not_proven])))
 
 
-def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:
-    parts = {
+def _parts(table_map: TableMapFit) -> dict[str, Array]:
+    """The parts of its sigma by their names in map.npz."""
+    return {
         "sigma_random_mm": table_map.random_mm,
         "sigma_common_mm": table_map.common_mm,
         "sigma_decode_mm": table_map.decode_mm,
@@ -245,9 +245,12 @@ def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> Non
         "sigma_border_mm": table_map.border_mm,
         "sigma_light_mm": table_map.light_change_mm,
         "sigma_bands_mm": table_map.bands_mm,
-        "light": table_map.light,
     }
-    write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=parts)
+
+
+def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:
+    more = {**_parts(table_map), "light": table_map.light}
+    write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=more)
 
 
 def _with_places(decoded: Sequence[Decoded], places: ZonePlaces) -> list[Decoded]:

@@ -39,6 +39,7 @@ SLOW_SET = "short"
 """For a camera that takes longer than `SLOW_S` for each photograph."""
 SLOW_S = 1.0
 _OWN_ZONE = 0.5  # of the positions decoded from photographs of one zone, at least
+_SECONDS_UP_TO = 120.0  # longer times are said in minutes
 _BLUR_FRAMES = 2  # photographed for the blur, beside the set's own
 COMMAND = "scan"
 """What start.json calls a scan that was taken with a display and a camera."""
@@ -140,8 +141,9 @@ def chosen_set(progress: Progress, folder: RigFolder, bench: Bench, options: Sca
             if name == SLOW_SET
             else ""
         )
-        minutes = short_number(count * photo_s / 60, 2)
-        progress.note(f"The scan takes about {minutes} minutes: {count} photographs{price}.")
+        length_s = count * photo_s
+        length = f"{length_s:.0f} s" if length_s < _SECONDS_UP_TO else f"{short_number(length_s / 60, 2)} min"
+        progress.note(f"The scan takes about {length}: {count} photographs{price}.")
     return name
 
 
@@ -158,13 +160,15 @@ def continue_scan(progress: Progress, folder: RigFolder, bench: Bench, run: Path
 
 @contextmanager
 def kept(run: Path, go_on: str) -> Iterator[None]:
-    """Adds to what devices complain of that the scan can go on later."""
+    """Adds to what devices complain of, and to an interruption, that the scan can go on later."""
     try:
         yield
-    except DeviceError as error:
+    except (DeviceError, KeyboardInterrupt) as error:
         if not can_resume(run):
             raise
-        raise DeviceError(f"{error}. {recorded_frames(run)} photographs are kept; go on with: {go_on}") from error
+        told = f"{error}. " if str(error) else ""
+        kind = DeviceError if isinstance(error, DeviceError) else KeyboardInterrupt
+        raise kind(f"{told}{recorded_frames(run)} photographs are kept; go on with: {go_on}") from error
 
 
 def as_settings(options: ScanOptions) -> dict[str, Any]:

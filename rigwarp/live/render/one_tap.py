@@ -29,7 +29,7 @@ class OneTapTile:
     codes, code_pairs : (sh, sw, 4) uint8 codes of the source, and the same bytes as (sh, 2 sw) pairs.
     light, light_pairs : (sh, sw, 4) uint16 light of the source, 0 .. 65535, and the same as (sh, 2 sw) pairs.
     sampled : (h, w, 4) uint16.
-    colours, factors : (h, w, 3) uint16.
+    colours, factors : (h, w, 3) uint16, and of the gain's kind.
     """
 
     window: Window
@@ -43,13 +43,14 @@ class OneTapTile:
     light_pairs: NDArray[np.int32]
     sampled: NDArray[np.uint16]
     colours: NDArray[np.uint16]
-    factors: NDArray[np.uint16]
+    factors: NDArray[Any]
 
 
 def one_tap_tiles(layout: Layout) -> list[OneTapTile]:
     """The tiles of a layout that is `single`, with arrays for one thread to draw them in."""
     most = max((math.prod(shape) for tile in layout.tiles for shape in _shapes(tile)), default=0)
-    first, second = np.empty(8 * most, np.uint8), np.empty(8 * most, np.uint8)
+    floats = any(tile.gain is not None and tile.gain.dtype == np.float32 for tile in layout.tiles)
+    first, second = np.empty((12 if floats else 8) * most, np.uint8), np.empty(8 * most, np.uint8)
     return [_laid_out(tile, first, second) for tile in layout.tiles]
 
 
@@ -62,7 +63,8 @@ def light_of_tile(picture: Picture, tile: OneTapTile, table: NDArray[np.int32]) 
     cv2.cvtColor(tile.sampled, cv2.COLOR_RGBA2RGB, dst=tile.colours)
     if tile.gain is not None:
         cv2.cvtColor(tile.gain, cv2.COLOR_GRAY2RGB, dst=tile.factors)
-        cv2.multiply(tile.colours, tile.factors, dst=tile.colours, scale=1.0 / FULL)
+        whole = FULL if tile.gain.dtype == np.uint16 else 1
+        cv2.multiply(tile.colours, tile.factors, dst=tile.colours, scale=1.0 / whole, dtype=cv2.CV_16U)
     return tile.colours
 
 
@@ -98,7 +100,7 @@ def _laid_out(tile: Tile, first: NDArray[np.uint8], second: NDArray[np.uint8]) -
         light_pairs=light.reshape(source_height, -1).view(np.int32),
         sampled=_view(first, (height, width, 4), np.uint16),
         colours=_view(second, (height, width, 3), np.uint16),
-        factors=_view(first, (height, width, 3), np.uint16),
+        factors=_view(first, (height, width, 3), np.uint16 if tile.gain is None else tile.gain.dtype.type),
     )
 
 

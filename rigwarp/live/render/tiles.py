@@ -4,10 +4,12 @@ What a tile needs fits into a core's own cache: only the picture, the positions,
 memory or go to it, and cores never wait for one another.
 """
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -53,7 +55,8 @@ class Tile:
     window : rows and columns of the frame.
     source : rows and columns of the picture that the groups' positions are counted in.
     groups : how the pixels are sampled.
-    gain : (h, w) float32 factor on the sum over the taps; of a `single` layout uint16 with FULL as 1, or None for 1.
+    gain : (h, w) float32 factor on the sum over the taps; of a `single` layout None for 1, and where
+        `products_are_rounded` uint16 with FULL as 1.
     threshold : (h, w, 3) for dithering, in parts of a code value.
     """
 
@@ -151,10 +154,21 @@ def _source(samples: SampleMap, window: Window) -> Window | None:
 
 def _factor(share: NDArray[np.float32], single: bool) -> NDArray[Any] | None:
     """The gain of a tile, from the factor on the sum over the taps."""
-    if not single:
-        return np.ascontiguousarray(share)
-    gain = np.round(share.astype(np.float64) * FULL).astype(np.uint16)
-    return gain if (gain[gain > 0] != FULL).any() else None
+    if single and (share[share > 0] == 1).all():
+        return None
+    if single and products_are_rounded():
+        return np.round(share.astype(np.float64) * FULL).astype(np.uint16)
+    return np.ascontiguousarray(share)
+
+
+@functools.cache
+def products_are_rounded() -> bool:
+    """Whether OpenCV rounds scaled products of 16-bit numbers; on arm64 it cuts them off, near black worth two codes.
+
+    Products with a float are rounded everywhere, and take twice as long.
+    """
+    threes = np.full((1, 64), 3, np.uint16)
+    return bool((cv2.multiply(threes, threes, scale=0.3) == 3).all())
 
 
 def _tile(samples: SampleMap, window: Window, source: Window, single: bool, pattern: NDArray[np.uint16]) -> Tile:

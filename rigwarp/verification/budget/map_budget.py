@@ -51,11 +51,11 @@ _ALL = tuple(Cause(part=part, key=key, name=name, kind=kind, how=how) for part, 
 
 @dataclass(frozen=True, kw_only=True)
 class WarpSigmas:
-    """What is known pixel by pixel, (H, W): where light lands (…, 2), 1-sigma per axis by cause in mm, lit pixels.
+    """What is known of lit pixels, (N,), see `thinned`: where light lands (N, 2), 1-sigma per axis by cause in mm.
 
     `mesh_mm` is how far the mesh puts content off, a length; `zone` the smooth piece of mirror; `unproven` the share of
     the map's random sigma that held-out samples show beyond it, 0 where they bear it out. `parts_mm` are parts of the
-    random sigma besides decoding and fit, (H, W) by cause; `decode_shares` of decoding's variance, by cause;
+    random sigma besides decoding and fit, (N,) by cause; `decode_shares` of decoding's variance, by cause;
     `motion_px` the 1-sigma of a motion of the camera that was taken out, camera pixels.
     """
 
@@ -64,7 +64,6 @@ class WarpSigmas:
     random_mm: Array
     mesh_mm: Array
     zone: NDArray[np.int16]
-    lit: BoolArray
     unproven: float = 0.0
     parts_mm: Mapping[str, Array] = field(default_factory=dict)
     decode_shares: Mapping[str, float] = field(default_factory=dict)
@@ -148,30 +147,33 @@ def map_budget(
     )
 
 
+def thinned(lit: BoolArray) -> BoolArray:
+    """(H, W) lit pixels, or every so manieth of them where that leaves enough to judge by."""
+    few = np.zeros_like(lit)
+    few[::_STRIDE, ::_STRIDE] = lit[::_STRIDE, ::_STRIDE]
+    return few if np.count_nonzero(few) >= _PIXELS else lit
+
+
 class _Nearest:
     """Values of the lit pixels around a place, as a root mean square."""
 
     def __init__(self, warp: WarpSigmas, shape_sigma: Callable[[Array], Array] | None) -> None:
-        lit = warp.lit & np.isfinite(warp.table_mm).all(axis=-1) & np.isfinite(warp.random_mm)
-        if not lit.any():
+        if not len(warp.zone):
             raise MeasurementError("no lit projector pixel has a place with an uncertainty: there is nothing to budget")
-        thinned = np.zeros_like(lit)
-        thinned[::_STRIDE, ::_STRIDE] = lit[::_STRIDE, ::_STRIDE]
-        lit = thinned if np.count_nonzero(thinned) >= _PIXELS else lit
-        self._tree = cKDTree(warp.table_mm[lit])
-        self._zone = warp.zone[lit]
-        decode = warp.decode_mm[lit] ** 2
-        shape = 0.0 if shape_sigma is None else shape_sigma(warp.table_mm[lit]) ** 2
-        parts = {key: part[lit] ** 2 for key, part in warp.parts_mm.items() if np.any(part[lit] > 0.0)}
+        self._tree = cKDTree(warp.table_mm)
+        self._zone = warp.zone
+        decode = warp.decode_mm**2
+        shape = 0.0 if shape_sigma is None else shape_sigma(warp.table_mm) ** 2
+        parts = {key: part**2 for key, part in warp.parts_mm.items() if np.any(part > 0.0)}
         blamed = {key: share * decode for key, share in warp.decode_shares.items() if share > 0.0}
         self._variances = {
             "decode": np.maximum(decode - sum(blamed.values()), 0.0),
-            "map_fit": np.maximum(warp.random_mm[lit] ** 2 - decode - shape - sum(parts.values()), 0.0),
-            "mesh": warp.mesh_mm[lit] ** 2 / 2.0,
+            "map_fit": np.maximum(warp.random_mm**2 - decode - shape - sum(parts.values()), 0.0),
+            "mesh": warp.mesh_mm**2 / 2.0,
             **{key: np.asarray(parts.get(key, 0.0) + blamed.get(key, 0.0)) for key in {**parts, **blamed}},
         }
         if warp.unproven > 0.0:
-            self._variances["unproven"] = (warp.unproven * warp.random_mm[lit]) ** 2
+            self._variances["unproven"] = (warp.unproven * warp.random_mm) ** 2
         self._count = min(_PIXELS, len(self._zone))
 
     def at(self, places_mm: Array) -> dict[str, Array]:
