@@ -83,7 +83,9 @@ def line_by_light(profile: LightProfile, stretches: int, half_px: float, beam_px
     torn = np.abs(apart) > np.maximum(_TORN * np.sqrt(each[0][1] + each[1][1]), _TORN_PX)
     mean = np.where(torn, 0.5 * (each[0][0] + each[1][0]), mean)
     variance = np.where(torn, apart**2 / 12.0, variance)
-    return mean, variance, _drawn_px(bins, half_px, width, uneven, mean)
+    # the zones' lines should be one: where they differ alike all along, the light is uneven in a way not modelled
+    unlike = max(float(np.median(apart**2 - each[0][1] - each[1][1])), 0.0) / 4.0
+    return mean, variance, float(np.hypot(_drawn_px(bins, half_px, width, uneven, mean), np.sqrt(unlike)))
 
 
 def _posterior(cost: Array, places: Array) -> tuple[Array, Array]:
