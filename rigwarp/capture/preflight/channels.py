@@ -12,9 +12,8 @@ from rigwarp.rig import CHANNELS, Channel
 
 _WHITE, _BETWEEN, _BLACK = 255, 128, 0  # no two neighbours make a full flash
 _BURNT = 0.001
-_BRIGHTEST = (
-    0.98  # a camera that cuts off black has one value wherever no light falls, which may be most of the picture
-)
+_BRIGHTEST = 0.98
+"""Share of pixels below: a camera that cuts off black has one value wherever no light falls, often on most of them."""
 
 
 def judge_channels(bench: Bench, used: Channel) -> PreflightFinding | None:
