@@ -36,6 +36,10 @@ class Reason(IntEnum):
     """Something passed by: light differs between frames (shadow, reflection, person) and nothing has shifted."""
 
 
+LEFT = ("motion", "light", "bands", "curve")
+"""What is taken out of a scan and leaves an error that samples share: of each a scan has a `…_sigma_px`."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Decoded:
     """What each camera pixel sees; all arrays (H, W) of the camera.
@@ -100,5 +104,4 @@ class Decoded:
 
 def left_px(scans: Sequence[Decoded]) -> dict[str, float]:
     """What taking mishaps and the curve out of scans left, the worst of them: arguments of `fit_table_map`."""
-    mishaps = ("motion", "light", "bands", "curve")
-    return {f"{name}_px": max(getattr(one, f"{name}_sigma_px") for one in scans) for name in mishaps}
+    return {f"{name}_px": max(getattr(one, f"{name}_sigma_px") for one in scans) for name in LEFT}

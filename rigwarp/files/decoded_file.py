@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode import Decoded, HarmonicError, Modulation, Noise, Reason, Response
-from rigwarp.decode.decoded import Rounded
+from rigwarp.decode.decoded import LEFT, Rounded
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
@@ -65,10 +65,7 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "recovered": list(decoded.recovered),
         "processing": list(decoded.processing),
         "path_px": decoded.path_px,
-        "motion_sigma_px": decoded.motion_sigma_px,
-        "light_sigma_px": decoded.light_sigma_px,
-        "bands_sigma_px": decoded.bands_sigma_px,
-        "curve_sigma_px": decoded.curve_sigma_px,
+        **{f"{name}_sigma_px": getattr(decoded, f"{name}_sigma_px") for name in LEFT},
         "noise_shares": dict(decoded.noise_shares),
         "index": "pixel = row * width + column of the camera picture",
     }
@@ -118,10 +115,7 @@ def read_decoded(path: Path) -> Decoded:
         corrected, recovered, processing = (
             tuple(str(text) for text in header.get(name, ())) for name in ("corrected", "recovered", "processing")
         )
-        shared = {
-            f"{name}_sigma_px": float(header.get(f"{name}_sigma_px", 0.0))
-            for name in ("motion", "light", "bands", "curve")
-        }
+        shared = {f"{name}_sigma_px": float(header.get(f"{name}_sigma_px", 0.0)) for name in LEFT}
         noise_shares = {str(name): float(share) for name, share in header.get("noise_shares", {}).items()}
         if (by_light := noise_shares.pop("light", 0.0)) > 0.0:
             arrays |= {name: _without(shared["light_sigma_px"], arrays[name]) for name in ("sigma_u_px", "sigma_v_px")}

@@ -183,7 +183,7 @@ def _turned(picture: Photo, data: bytes) -> Photo:
     return cast(Photo, np.ascontiguousarray(picture))
 
 
-def _not_to_be_turned(data: bytes) -> bytes:
+def _not_to_be_turned(data: bytes) -> bytes | bytearray:
     """The file, orientation 1 if it is a TIFF: OpenCV turns those whatever its flags say (TIFF 6.0, sections 2, 8)."""
     order = {b"II": "<", b"MM": ">"}.get(data[:2])
     if order is None:
@@ -197,7 +197,7 @@ def _not_to_be_turned(data: bytes) -> bytes:
         for entry in range(first, first + count * size, size):
             if struct.unpack_from(f"{order}H", data, entry)[0] == _ORIENTATION:
                 struct.pack_into(f"{order}H", whole, entry + value, 1)
-    return bytes(whole)
+    return whole
 
 
 def _decoded(path: Path, most_pixels: int = MOST_PIXELS, *, upright: bool = False) -> Photo:

@@ -11,7 +11,7 @@ from rigwarp.rig import Rig
 from rigwarp.table_map import TableMapFit, invert
 from rigwarp.table_map.plausibility import mistake_in_words
 from rigwarp.verification.dots.judge import ErrorFigures, VerificationResult
-from rigwarp.verification.dots.plan import plan_dots
+from rigwarp.verification.dots.plan import DotPlan, plan_dots
 
 if TYPE_CHECKING:
     from rigwarp.as_built import AsBuilt
@@ -103,17 +103,18 @@ def judge_errors(figures: VerificationResult | ErrorFigures, rig: Rig) -> Verdic
     return Verdict(failures=(off,))
 
 
-def lights(pixel_map: PixelMap, rig: Rig) -> BoolArray:
+def lights(pixel_map: PixelMap, dots: DotPlan) -> BoolArray:
     """(K,) whether a map lights the places of the check dots."""
-    return np.asarray(invert(pixel_map, plan_dots(rig.content).table_mm).count > 0)
+    return np.asarray(invert(pixel_map, dots.table_mm).count > 0)
 
 
 def _dark(table_map: PixelMap, promised: BoolArray, rig: Rig) -> list[str]:
     """Places of the content that the design lights and the map does not."""
-    dark = promised & ~lights(table_map, rig)
+    dots = plan_dots(rig.content)
+    dark = promised & ~lights(table_map, dots)
     if np.count_nonzero(dark) <= _FEW * np.count_nonzero(promised):
         return []
-    x, y = plan_dots(rig.content).table_mm[dark].mean(axis=0)
+    x, y = dots.table_mm[dark].mean(axis=0)
     return [
         f"{np.count_nonzero(dark)} of {np.count_nonzero(promised)} places of the content that the design lights get no "
         f"light, about x = {x:.0f}, y = {y:.0f} mm: is something in the light's way, or does the picture lie beside "

@@ -65,6 +65,7 @@ from rigwarp.table_map import (  # noqa: E402
     samples_of_zones,
     zone_places,
 )
+from rigwarp.verification import plan_dots  # noqa: E402
 from rigwarp.verification.verdict import judge_fit, lights  # noqa: E402
 
 _LARGEST_Z = 1.3
@@ -265,7 +266,13 @@ class RigBench:
         fit = self.fitted(folder, virtual, camera)
         share = content_coverage(folder.rig, fit)
         require_passed(
-            judge_fit(fit, None, folder.rig, promised=lights(design_map(folder), folder.rig), measured_share=share)
+            judge_fit(
+                fit,
+                None,
+                folder.rig,
+                promised=lights(design_map(folder), plan_dots(folder.rig.content)),
+                measured_share=share,
+            )
         )
         errors = map_errors(folder, fit, truth)
         clear = ~errors.smeared

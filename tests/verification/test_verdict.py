@@ -81,8 +81,9 @@ def test_lit_places_of_a_map_that_ends_halfway(rig):
         zone=np.zeros(x.shape, np.int16),
         measured=np.ones(x.shape, bool),
     )
-    dots = plan_dots(rig.content).table_mm
-    np.testing.assert_array_equal(lights(half, rig)[dots[:, 0] != 0.0], (dots[:, 0] < 0.0)[dots[:, 0] != 0.0])
+    plan = plan_dots(rig.content)
+    dots = plan.table_mm
+    np.testing.assert_array_equal(lights(half, plan)[dots[:, 0] != 0.0], (dots[:, 0] < 0.0)[dots[:, 0] != 0.0])
 
 
 def test_what_the_fit_failed_for_counts_in_a_check_unless_somebody_accepted_it(tmp_path):

@@ -80,7 +80,8 @@ def measure_latency(
         time.sleep(random.uniform(0.0, _SPREAD_FRAMES * camera.frame_s))
         display.show(greys[which])
         arrival_s = _arrival(camera, display.shown_s, references[which], agreement)
-        times_s += [] if arrival_s is None else [arrival_s]
+        if arrival_s is not None:
+            times_s.append(arrival_s)
         if len(times_s) == changes:
             break
     else:

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rigwarp.decode.decoded import Decoded, Reason, Rounded
+from rigwarp.decode.decoded import LEFT, Decoded, Reason, Rounded
 from rigwarp.geometry import Array
 
 _CONTRADICTION_SIGMAS = 6.0
@@ -56,10 +56,7 @@ def merge_exposures(found: Sequence[Decoded]) -> Decoded:
         recovered=tuple(dict.fromkeys(text for d in found for text in d.recovered)),
         processing=tuple(dict.fromkeys(text for d in found for text in d.processing)),
         path_px=max(d.path_px for d in found),
-        motion_sigma_px=max(d.motion_sigma_px for d in found),
-        light_sigma_px=max(d.light_sigma_px for d in found),
-        bands_sigma_px=max(d.bands_sigma_px for d in found),
-        curve_sigma_px=max(d.curve_sigma_px for d in found),
+        **{f"{name}_sigma_px": max(getattr(d, f"{name}_sigma_px") for d in found) for name in LEFT},
     )
 
 

@@ -41,7 +41,6 @@ from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.prewarp.adjustment import adjusted_mm, hidden_mm, unadjusted_mm
 from rigwarp.rig import Content, inside_content
-from rigwarp.table_map import invert
 from rigwarp.verification import (
     DotPlan,
     SeenContent,
@@ -55,7 +54,7 @@ from rigwarp.verification import (
     measure_uniformity,
     plan_dots,
 )
-from rigwarp.verification.verdict import Verdict, judge_picture
+from rigwarp.verification.verdict import Verdict, judge_picture, lights
 
 _BLACK, _ALL_DOTS = 0, 1  # indices of the pictures without any dot and with every dot
 _RIM_POINTS = 12  # of a dot, that must lie on the light
@@ -268,5 +267,4 @@ def require_passed(verdict: Verdict, advice: str = "") -> None:
 
 def _promised(folder: RigFolder, adjustment: Adjustment) -> BoolArray:
     """(K,) by dot id, whether the design lights the place where the dot is wanted."""
-    shown = dots_left(folder.rig.content, adjustment)
-    return np.asarray(invert(design_map(folder), shown.table_mm).count > 0)
+    return lights(design_map(folder), dots_left(folder.rig.content, adjustment))

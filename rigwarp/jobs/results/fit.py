@@ -51,7 +51,7 @@ from rigwarp.table_map import (
     zone_places,
 )
 from rigwarp.tracing import OpticalModel
-from rigwarp.verification import MapBudget
+from rigwarp.verification import MapBudget, plan_dots
 from rigwarp.verification.verdict import Verdict, judge_fit, lights
 
 
@@ -146,7 +146,7 @@ def fit_scans(
     ):
         design_traced = design_model(folder) if model is None else model()
         apart = Worker("rigwarp-design")  # which nobody who is interrupted waits for
-        planned = apart.submit(lambda: lights(design_map(folder), folder.rig))
+        planned = apart.submit(lambda: lights(design_map(folder), plan_dots(folder.rig.content)))
         apart.close()
         tolerances = rig_tolerances(folder.rig)
         places = zone_places(decoded)
