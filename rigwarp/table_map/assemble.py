@@ -131,18 +131,17 @@ def assemble(
     ripple, light_change, bands, curve = np.zeros((4, *shape), np.float32)  # variances
 
     def write(fit: ZoneFit, spread: SpreadSigma, here: BoolArray) -> None:
-        planes, beyond = all_in_two_threads(
-            lambda: fit.on_pixels(here),
+        _, (at, beyond) = all_in_two_threads(
+            lambda: fit.write_places(places_mm, here),
             lambda: beyond_samples(fit.beside_design, fit.cells.pixels_px, here, fit.cell_px),
         )
-        for whole, own in (*zip(places_mm, planes, strict=True), (decode, spread.decode_mm), (random, spread.whole_mm)):
+        for whole, own in ((decode, spread.decode_mm), (random, spread.whole_mm)):
             np.copyto(whole, own, where=here)
         if spread.ripple_mm2.any():
             np.copyto(ripple, spread.ripple_mm2, where=here)
         if any(light_px):  # pages of zeros that nothing is written to take no memory
             light_change[here], bands[here], curve[here] = (np.array(light_px) * fit.pitch_mm) ** 2
-        if beyond.any():
-            random[here] = np.sqrt(random[here] ** 2 + beyond)
+        random.reshape(-1)[at] = np.sqrt(random.reshape(-1)[at] ** 2 + beyond)
         if fit.rims is not None and fit.rims.drawn_mm:
             random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(centres(here)))
         if fit.ripple.waves:

@@ -16,8 +16,7 @@ from scipy.ndimage import distance_transform_edt, maximum_filter
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import wide_blur
-from rigwarp.table_map.squares import sums_over_squares
-from rigwarp.table_map.support import covered_px2
+from rigwarp.table_map.squares import spacing_px, sums_over_squares
 
 TILE = 128  # squares along a tile's side
 HOP = TILE // 2  # from tile to tile: Hann windows sum to 1
@@ -110,7 +109,7 @@ def find_lines(
     beside_form : whether the residuals still hold the mirror's form; then a line must stand out more.
     coarseness : times the usual length of the waves.
     """
-    spacing = float(np.sqrt(covered_px2(pixels_px) / len(pixels_px)))
+    spacing = spacing_px(pixels_px, picture)
     grid = TileGrid.over(picture, coarseness * max(1.0, np.floor(spacing / coarseness)), coarseness)
     known, values = _binned(pixels_px, residual_mm, grid.square_px, picture)
     fill, power = _spectra(grid, known, _without_form(known, values, coarseness * _SURROUNDINGS_PX / grid.square_px))
