@@ -35,7 +35,7 @@ class LeanDoubt:
     @property
     def count(self) -> int:
         """How many errors there are."""
-        return self.terms.shape[-1]
+        return int(self.terms.shape[-1])
 
     def slopes(self, pixels_px: Array, zone: NDArray[np.integer]) -> Array:
         """(N, 2, m) how the lean at raw pixels (N, 2) of zones (N,) moves for one sigma of each error."""

@@ -15,7 +15,7 @@ from rigwarp.view.design import lean_of
 from rigwarp.view.lean import LeanDoubt, mirror_points
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.pieces import find_pieces, nearest_piece, nearest_surface
-from rigwarp.view.seen import Seen, mostly_lit, scan_error_mm
+from rigwarp.view.seen import Seen, mm_per_px, mostly_lit, scan_error_mm
 
 N_DOUBTS: Final = 3
 """What is not surely known of a display: glass and thickness, mm, and pitch, as a share."""
@@ -27,6 +27,7 @@ _PASSES = 3
 _SIGMAS = 6.0  # usual distances: pixels that disagree by more were decoded wrongly
 _ASKED = 100  # one of so many pixels of a piece says over which surface it is seen
 _GLASS_PASSES = 3  # lean and glass hang together: each pass is off by a hundredth of the one before
+_EDGE_PX = 3.0  # camera pixels that blur and aperture reach
 _CHUNK = 1 << 17
 
 
@@ -142,6 +143,8 @@ def seen_by_screen(
     there = np.stack([_placed(spots, place) for spots, place in zip(local, laid, strict=True)])
     variance = np.stack([screen.pitch_mm**2 * (o.sigma_u_px**2 + o.sigma_v_px**2) / 2.0 for o in decoded]).astype(float)
     weight = np.where(np.isfinite(there[..., 0]), 1.0 / variance, 0.0)
+    inner = weight * ~np.stack([_at_edge(screen, o, spots) for o, spots in zip(decoded, local, strict=True)])
+    weight = np.where(inner.any(axis=0), inner, weight)
     total = weight.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
         spot = np.sum(weight[..., None] * np.nan_to_num(there), axis=0) / total[..., None]
@@ -166,6 +169,17 @@ def seen_by_screen(
         light=np.where(known, light, np.nan),
     )
     return ScreenSeen(seen=seen, lean=lean, laid=tuple(laid))
+
+
+def _at_edge(screen: Screen, decoded: Decoded, spots_mm: Array) -> BoolArray:
+    """(H, W) pixels so near to the display's edge that blur mixes its stripes with what lies past it.
+
+    That draws their places inwards: no matter at the rim of all that was seen; within it another place tells better.
+    """
+    (width, height), u, v = screen.pixels, decoded.u_px, decoded.v_px
+    inside_px = np.minimum(np.minimum(u, width - 1 - u), np.minimum(v, height - 1 - v))
+    with np.errstate(invalid="ignore"):
+        return np.asarray(screen.pitch_mm * inside_px < _EDGE_PX * mm_per_px(spots_mm))
 
 
 def _leans(

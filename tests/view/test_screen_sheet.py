@@ -156,6 +156,27 @@ def test_a_sheet_beside_the_display_tells_nothing(folder, parts):
         screen_by_sheet(TOLD, looked, LEAN_KNOWN, few, target, sheet_sigma_of(target))
 
 
+def test_the_edge_of_a_display_spoils_no_place_that_it_showed_elsewhere(folder, parts):
+    """Blur draws what lies within three camera pixels of its edge inwards, here by two of its pixels."""
+    decoded, _ = shown(np.random.default_rng(5))
+    moved_px = float(np.nanmedian(decoded.u_px)) + 200.0
+    u_px = decoded.u_px - moved_px
+    inside, at_edge = decoded.valid & (u_px >= 0.0), u_px < 4.0
+    beside = replace(
+        decoded,
+        u_px=np.where(inside, u_px + 2.0 * at_edge, np.nan).astype(np.float32),
+        v_px=np.where(inside, decoded.v_px, np.nan).astype(np.float32),
+        reason=np.where(inside, 0, 1).astype(np.uint8),
+    )
+    alone, both = (
+        seen_by_screen(scan, TOLD, parts, LEAN_KNOWN, folder.rig.table).seen.table_mm
+        for scan in ([decoded], [decoded, beside])
+    )
+    assert np.count_nonzero(inside & at_edge) > 200
+    off = np.linalg.norm(both - alone, axis=-1)[inside & at_edge]
+    assert np.nanmedian(off) < 0.05, "mm; counted in, it is half of 0.8"
+
+
 def test_a_place_that_was_decoded_wrongly_is_refused(folder, parts):
     """Columns stretched by 5 % cannot be laid onto the others by any shift and turn."""
     decoded, _ = shown(np.random.default_rng(5))
