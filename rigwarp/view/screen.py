@@ -138,19 +138,8 @@ def seen_by_screen(
     against each other; which is also why no number of places tells the glass: a printed sheet does (`screen_by_sheet`),
     else it is in sigma.
     """
-    local = [np.where(o.valid[..., None], screen.spots_mm(o.u_px, o.v_px), np.nan).astype(float) for o in decoded]
-    laid = _lay(local, screen)
-    there = np.stack([_placed(spots, place) for spots, place in zip(local, laid, strict=True)])
-    variance = np.stack([screen.pitch_mm**2 * (o.sigma_u_px**2 + o.sigma_v_px**2) / 2.0 for o in decoded]).astype(float)
-    weight = np.where(np.isfinite(there[..., 0]), 1.0 / variance, 0.0)
-    inner = weight * ~np.stack([_at_edge(screen, o, spots) for o, spots in zip(decoded, local, strict=True)])
-    weight = np.where(inner.any(axis=0), inner, weight)
-    total = weight.sum(axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        spot = np.sum(weight[..., None] * np.nan_to_num(there), axis=0) / total[..., None]
-        random = np.sqrt(1.0 / total)
-    light = np.fmax.reduce([np.where(o.valid, o.light, np.nan) for o in decoded])
-    lean, zone = _leans(screen, spot, light, parts, lean_doubt, float(np.hypot(*table.size_mm)))
+    laid, spot, random, light = _joined(screen, decoded)
+    lean, zone = _leans(screen, spot, parts, lean_doubt, float(np.hypot(*table.size_mm)))
     place = spot + (screen.thickness_mm - screen.glass_mm * screen.glass_run(lean))[..., None] * lean
     known = np.isfinite(place[..., 0])
     known[known] = inside_table(table, place[known])
@@ -171,6 +160,29 @@ def seen_by_screen(
     return ScreenSeen(seen=seen, lean=lean, laid=tuple(laid))
 
 
+def _joined(screen: Screen, decoded: Sequence[Decoded]) -> tuple[list[ScreenLaid], Array, Array, Array]:
+    """Where the display lay; where on its plane sights meet it (H, W, 2), their random error (H, W), mm; their light.
+
+    At a fold each place of the display may be seen over another mirror: those count by which most of the lens saw it.
+    """
+    lights = [np.where(o.valid, o.light, np.nan) for o in decoded]
+    spots = [
+        np.where(mostly_lit(light)[..., None], screen.spots_mm(o.u_px, o.v_px), np.nan).astype(float)
+        for o, light in zip(decoded, lights, strict=True)
+    ]
+    inner = [np.where(_at_edge(screen, o, one)[..., None], np.nan, one) for o, one in zip(decoded, spots, strict=True)]
+    laid = _lay(inner, screen)
+    there = np.stack([_placed(one, place) for one, place in zip(spots, laid, strict=True)])
+    variance = np.stack([screen.pitch_mm**2 * (o.sigma_u_px**2 + o.sigma_v_px**2) / 2.0 for o in decoded]).astype(float)
+    weight = np.where(np.isfinite(there[..., 0]), 1.0 / variance, 0.0)
+    better = weight * np.isfinite(np.stack(inner)[..., 0])
+    weight = np.where(better.any(axis=0), better, weight)
+    total = weight.sum(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        spot = np.sum(weight[..., None] * np.nan_to_num(there), axis=0) / total[..., None]
+        return laid, spot, np.sqrt(1.0 / total), np.fmax.reduce(lights)
+
+
 def _at_edge(screen: Screen, decoded: Decoded, spots_mm: Array) -> BoolArray:
     """(H, W) pixels so near to the display's edge that blur mixes its stripes with what lies past it.
 
@@ -183,16 +195,16 @@ def _at_edge(screen: Screen, decoded: Decoded, spots_mm: Array) -> BoolArray:
 
 
 def _leans(
-    screen: Screen, spot_mm: Array, light: Array, parts: Sequence[ViewPart], lean_doubt: LeanDoubt, table_size_mm: float
+    screen: Screen, spot_mm: Array, parts: Sequence[ViewPart], lean_doubt: LeanDoubt, table_size_mm: float
 ) -> tuple[Array, NDArray[np.int64]]:
     """(H, W, 2) leans of the sights that meet the display at spots (H, W, 2), and their zones (H, W), -1 for none.
 
     Which mirror a pixel looks into is told by where the spots jump. Where the design has the edge of a mirror, even if
     registered, is some pixels off: there the neighbour's lean would put places millimetres aside.
     """
-    pieces = find_pieces(np.where(mostly_lit(light)[..., None], spot_mm, np.nan), parts, table_size_mm)
-    nearest, _ = nearest_piece(pieces, light.shape)
-    lean, zone = np.full(spot_mm.shape, np.nan), np.full(light.shape, -1, np.int64)
+    pieces = find_pieces(spot_mm, parts, table_size_mm)
+    nearest, _ = nearest_piece(pieces, spot_mm.shape[:2])
+    lean, zone = np.full(spot_mm.shape, np.nan), np.full(nearest.shape, -1, np.int64)
     for number, piece in enumerate(pieces):
         here = (nearest == number) & np.isfinite(spot_mm[..., 0])
         if (part := piece.part) is None or not here.any():
@@ -200,7 +212,7 @@ def _leans(
         asked = piece.here & (np.cumsum(piece.here.ravel()).reshape(piece.here.shape) % _ASKED == 0)
         surface = nearest_surface(part, part.own_pixels(_pixels(asked)), spot_mm[asked])
         zone[here] = part.first_zone + surface
-        at_mirror = np.full((*light.shape, 3), np.nan)
+        at_mirror = np.full((*nearest.shape, 3), np.nan)
         own = part.own_picture(here)
         at_mirror[own] = mirror_points(part.model, surface, own)
         at_mirror = part.own_picture(at_mirror)[here]
