@@ -19,12 +19,12 @@ TOLD = Screen(pixels=(3000, 1600), pitch_mm=0.4, thickness_mm=7.6)
 GLASS_MM, THICKNESS_MM, PITCH = BUILT = (0.55, 7.63, 1.0004)
 """What the display really has, where it is said to have 1 mm of glass."""
 EXACT_PRINT = SheetSigma(scale=1e-6, squareness=1e-6, bow_mm=1e-3, height_mm=1e-3)
-WINGS = small_wings(2)
+WINGS = small_wings(1)
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    return open_rig(make_rig(tmp_path_factory.mktemp("sheet") / "rig", scale=2), without_projector=True)
+    return open_rig(make_rig(tmp_path_factory.mktemp("sheet") / "rig"), without_projector=True)
 
 
 @pytest.fixture(scope="module")
@@ -115,7 +115,7 @@ def test_what_a_sheet_tells_of_the_lean_is_told_with_the_glass(folder, parts):
     terms = np.zeros((2, 10, 2, 4))
     for wing, axis in np.ndindex(2, 2):
         terms[wing, 0, axis, 2 * wing + axis] = lean_sigma
-    middle, half = np.full((2, 2), 480.0), np.full((2, 2), 480.0)
+    middle, half = np.full((2, 2), 240.0), np.full((2, 2), 240.0)
     doubt = LeanDoubt(first_zones=np.array([0, 1]), middle_px=middle, half_px=half, terms=terms, found=np.zeros(4))
     sigma = [TOLD.glass_sigma_mm, TOLD.thickness_sigma_mm, TOLD.pitch_sigma, *np.ones(4)]
     raw = noise.normal(size=(draws, 7))
@@ -175,6 +175,26 @@ def test_the_edge_of_a_display_spoils_no_place_that_it_showed_elsewhere(folder, 
     assert np.count_nonzero(inside & at_edge) > 200
     off = np.linalg.norm(both - alone, axis=-1)[inside & at_edge]
     assert np.nanmedian(off) < 0.05, "mm; counted in, it is half of 0.8"
+
+
+def test_what_little_of_the_lens_looks_into_the_next_wing_counts_for_nothing(folder, parts):
+    """Two pixels past the fold decode another place of the display by a quarter of their light, over the other wing."""
+    decoded, exact = shown(np.random.default_rng(5))
+    first = exact.zone == 0
+    past = first & ~np.roll(first, 2, axis=1) & decoded.valid
+    from_wing = np.roll(decoded.u_px, 2, axis=1), np.roll(decoded.v_px, 2, axis=1)
+    there = (decoded.valid & ~first) | past
+    beside = replace(
+        decoded,
+        u_px=np.where(past, from_wing[0], np.where(there, decoded.u_px, np.nan)).astype(np.float32),
+        v_px=np.where(past, from_wing[1], np.where(there, decoded.v_px, np.nan)).astype(np.float32),
+        reason=np.where(there, 0, 1).astype(np.uint8),
+        light=np.where(past, 0.1, 0.4).astype(np.float32),
+    )
+    seen = seen_by_screen([decoded, beside], TOLD, parts, LEAN_KNOWN, folder.rig.table).seen
+    here = past & np.isfinite(from_wing[0])
+    assert np.count_nonzero(here) > 100
+    assert np.nanmax(np.linalg.norm(seen.table_mm - exact.table_mm, axis=-1)[here]) < 0.8
 
 
 def test_a_place_that_was_decoded_wrongly_is_refused(folder, parts):
