@@ -403,7 +403,7 @@ class ExposureDecoder:
         if usable >= _MIN_LIT:
             return
         black, white = (self.photos[i] for i in self._ends)
-        exchanged = np.count_nonzero(black > white + np.ceil(MIN_CONTRAST * self._full_scale)) >= _MIN_LIT
+        exchanged = np.count_nonzero(first_look(white, black) != Reason.TOO_DARK) >= _MIN_LIT
         saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
         names = [self._labels[end] for end in self._ends]
         raise exchanged_error(*names) if exchanged else unlit_error(usable, saturated, MIN_CONTRAST)
