@@ -133,6 +133,7 @@ def calibrate_rig(
         verified = verify_result(progress, folder, fit.run, bench, dots_shown=dots[0]) if dots else None
         if verified is not None:
             steps.verified(verified)
+        give_back_memory()
         report = write_report(folder, fit.run)
     return Calibrated(
         scans=scans,
