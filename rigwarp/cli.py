@@ -29,7 +29,6 @@ import typer
 import rigwarp
 from rigwarp.commands.lines import columns_of, filled
 from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, InputError, RigwarpError
-from rigwarp.jobs.freed_memory import share_one_heap
 
 COMMANDS: Final = {
     "demo": "demo",
@@ -94,7 +93,6 @@ def _outcome(arguments: Sequence[str] | None) -> int:
     os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")  # it would stand on stdout, beside the JSON object
     # the fits solve many small systems: on a busy machine several BLAS threads spend their time waiting for each other
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    share_one_heap()
     if arguments is None and not sys.warnoptions:
         warnings.simplefilter("ignore")  # NumPy's remarks beside an error line help nobody at a terminal
     given = list(sys.argv[1:] if arguments is None else arguments)

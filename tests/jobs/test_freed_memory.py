@@ -1,6 +1,8 @@
 """What was freed between two steps of a job is given back to the system."""
 
 import ctypes
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -21,3 +23,42 @@ def test_holes_are_given_back():
     give_back_memory()
     assert resident_mib() < before_mib - 100
     assert last.all()
+
+
+_THREADS = """
+import sys, threading
+import numpy as np
+from rigwarp.jobs.freed_memory import give_back_memory, share_one_heap
+from rigwarp.live.run.unattended import resident_mib
+if sys.argv[1] == "one":
+    share_one_heap()
+del [np.ones(30 << 20, np.uint8)][0]  # what is smaller comes out of a heap then
+
+def work(turn):
+    arrays = [np.ones(4 << 20, np.uint8) for _ in range(10)]
+    turn.wait()  # all at once, so that each thread takes a heap of its own where it may
+    arrays.clear()
+    turn.wait()  # a thread that has ended would hand its heap on
+
+before_mib, turn = resident_mib(), threading.Barrier(5)
+threads = [threading.Thread(target=work, args=(turn,)) for _ in range(4)]
+for thread in threads:
+    thread.start()
+turn.wait()
+turn.wait()
+for thread in threads:
+    thread.join()
+give_back_memory()
+print(resident_mib() - before_mib)
+"""
+
+
+@pytest.mark.skipif(not hasattr(ctypes.CDLL(None), "mallopt"), reason="the C library is not glibc")
+def test_threads_that_share_a_heap_leave_nothing_behind():
+    """glibc trims the free end of the first heap alone (malloc_trim(3)): others keep what is below M_TRIM_THRESHOLD."""
+    left_mib = {
+        heaps: float(subprocess.run([sys.executable, "-c", _THREADS, heaps], capture_output=True, check=True).stdout)
+        for heaps in ("one", "many")
+    }
+    assert left_mib["one"] < 10.0
+    assert left_mib["many"] > left_mib["one"] + 50.0

@@ -31,7 +31,7 @@ from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ah
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map, design_model
-from rigwarp.jobs.freed_memory import give_back_memory
+from rigwarp.jobs.freed_memory import give_back_memory, share_one_heap
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import warp_sigmas, write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
@@ -101,6 +101,7 @@ class FitMade(WarpMade):
 
 def fit_rig(progress: Progress, folder: RigFolder, scan: str | None = None, *, accept: bool = False) -> FitMade:
     """Fit the scan of the table of that name, by default the latest finished one; see `fit_scans`."""
+    share_one_heap()
     return fit_scans(progress, folder, table_scans(folder, scan), accept=accept)
 
 
