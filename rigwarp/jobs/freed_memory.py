@@ -20,8 +20,9 @@ def share_one_heap() -> None:
     """
     if sys.platform.startswith("linux"):
         tune = getattr(ctypes.CDLL(None), "mallopt", None)
-        for option, value in _TUNED.items() if tune is not None else ():
-            tune(option, value)
+        if tune is not None:
+            for option, value in _TUNED.items():
+                tune(option, value)
 
 
 def give_back_memory() -> None:

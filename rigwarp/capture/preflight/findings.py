@@ -301,11 +301,11 @@ def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFindi
         return PreflightFinding(what=POSE, severity="fine", text=text, figures=figures)
     again = "make camera.json again: rigwarp camera RIG --table PHOTO --replace"
     if move.magnified is not None:
-        stands = "" if move.only_magnified else f", or it stands {'nearer' if move.magnified > 1.0 else 'farther away'}"
+        stands = ", or it stands nearer" if move.magnified > 1.0 else ", or it stands farther away"
         text = (
             f"the sheet is {move.magnified:.3f} times as large in the picture as camera.json has it, all of it alike: "
             "the camera shows another part of its sensor in as many pixels (another mode, its stabilisation or a zoom)"
-            f"{stands}. Set it as it was, or {again}"
+            f"{'' if move.only_magnified else stands}. Set it as it was, or {again}"
         )
         return PreflightFinding(what=POSE, severity="stop", text=text, figures=figures)
     relaid = slid > _RELAID_MM or turned > _RELAID_DEG
