@@ -7,7 +7,7 @@ pieces light one spot of the table what is decoded is neither's. So a zone's sam
 from the line, they are as many and as bright as further inside.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -158,16 +158,23 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
         return _as_designed(model, band, samples, distance, jump)
     share = _share(samples, own, sides)
-    beam_px = _beam_px(model, band)
+    beam_px, stretch = _beam_px(model, band), band.stretch_of(samples.pixels_px)
     telling = [o & ~elsewhere for o in own]
-    terms, sigma_px = _line(band, samples, distance, telling, share, beam_px)
+    profile = LightProfile(
+        distance_px=distance,
+        stretch=stretch,
+        second=telling[1],
+        share=np.where(telling[0] | telling[1], share, np.nan),
+        cut=samples.cut,
+    )
+    terms, sigma_px = _line(band, profile, beam_px)
     corrections = patches
     if min(np.count_nonzero(side) for side in telling) >= _FEWEST:
         margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
         clear_px = _CLEAR * band.half_px
         clear = _clear_of(margin_px, clear_px, samples, off, telling, patches)
         sent = band.distance(_sent_from(samples, off, telling, clear, clear_px))
-        terms, sigma_px = _line(band, samples, sent, telling, share, beam_px)
+        terms, sigma_px = _line(band, replace(profile, distance_px=sent), beam_px)
         corrections = clear[0]
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
     rippled_px = max(p.spread for p in patches) / _pitch_mm(samples, sides[0])
@@ -175,7 +182,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
-        sound=_sound(border, samples, own, share),
+        sound=_sound(border, samples, stretch, own, share),
     )
 
 
@@ -341,18 +348,10 @@ def _border(
     )
 
 
-def _line(
-    band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array, beam_px: float
-) -> tuple[Array, Array]:
+def _line(band: Band, profile: LightProfile, beam_px: float) -> tuple[Array, Array]:
     """Terms of the smooth line, and (n,) its 1-sigma at each stretch, px."""
-    known = (own[0] | own[1]) & np.isfinite(share) & np.isfinite(distance)
-    profile = LightProfile(
-        distance_px=distance[known],
-        stretch=band.stretch_of(samples.pixels_px[known]),
-        second=own[1][known],
-        share=share[known],
-        cut=samples.cut[known],
-    )
+    known = np.isfinite(profile.share) & np.isfinite(profile.distance_px)
+    profile = LightProfile(**{name: values[known] for name, values in vars(profile).items()})
     centres = band.centres_px()
     found, variance, drawn_px = line_by_light(profile, len(centres), band.half_px, beam_px)
     basis = _line_basis(band, centres)
@@ -373,10 +372,9 @@ def _line_basis(band: Band, pixels_px: Array) -> Array:
     return powers((pixels_px - middle) / size, _LINE_DEGREE)
 
 
-def _sound(border: Border, samples: Samples, own: list[BoolArray], share: Array) -> BoolArray:
+def _sound(border: Border, samples: Samples, stretch: IntArray, own: list[BoolArray], share: Array) -> BoolArray:
     """(N,) whether each sample may be fitted; see the module's words."""
     margin = border.margin(samples.pixels_px)
-    stretch = border.band.stretch_of(samples.pixels_px)
     step = border.band.half_px / _STEPS
     sound = np.zeros(len(samples), bool)
     for here, sign in zip(own, (-1.0, 1.0), strict=True):
