@@ -35,6 +35,7 @@ def larger() -> tuple[Array, Array, Array, Array]:
     return u, v, np.where(inside, 0.8 * brightness, 0.0), ambient
 
 
+@functools.lru_cache(maxsize=2)
 def seen(shift: tuple[float, float], zone: int | None = None) -> Scene:
     """What the camera sees after the scene has shifted, lit by everything or by one half of the projector's picture."""
     row, column = np.indices(SHAPE, float)
