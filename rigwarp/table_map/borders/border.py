@@ -7,7 +7,7 @@ pieces light one spot of the table what is decoded is neither's. So a zone's sam
 from the line, they are as many and as bright as further inside.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -16,26 +16,16 @@ from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.geometry.robust import HUBER, huber_weights
 from rigwarp.table_map.borders.band import Band
 from rigwarp.table_map.borders.light_profile import LightProfile, line_by_light
-from rigwarp.table_map.borders.patch import Patch, fit_patch, powers
+from rigwarp.table_map.borders.patch import Patch, powers
+from rigwarp.table_map.borders.pixel_light import share_of_light
+from rigwarp.table_map.borders.surfaces import FEWEST, clear_of, explained, pitch_mm, rippled, sent_from
 from rigwarp.table_map.registration import trace_zones
 from rigwarp.table_map.ripple import BEAM_MM2, MapRipple
 from rigwarp.table_map.samples import Samples
 from rigwarp.tracing import OpticalModel
 
-_FEWEST = 200  # samples of a zone beside the strip's middle
-_DEGREE, _STIFF_DEGREE = 3, 2
-_AS_GOOD = 1.1  # times the other's spread: a stiffer surface goes on straighter
-_GROSS = 10.0  # times the usual distance from the design: somebody else's light
 _CLEAR = 0.5  # of the half width: from there on the blur draws no position to the light
-_LIGHT_DEGREE = 2
-_ROUNDS = 2
-_RIPPLED_PX = 0.15  # spread of samples beside a stiff surface: a rippled one is followed
-_FRONTS = 14  # steps from half a width inside to half a width outside, and ...
-_DRAWN_PX = 2.5  # by which blur draws a position near the line
-_FOLLOWED = 0.6  # ... how much of the half width behind tells where a surface goes on to
-_SIGMAS = 8.0  # from a surface, or ...
-_STRAY_PX = 1.0  # ... this many pixels' light: what blur and a mask's edge do to positions
-_APART = 3.0  # an explanation counts when the other is so many times as far off
+_WHOLE = 3.5  # beam widths from the line a pixel has all of its light
 _SEPARABLE = 6.0  # sigmas of the samples that the two surfaces have to be apart
 _LINE_DEGREE = 3
 _LINE_PASSES = 4
@@ -151,130 +141,41 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     off = [samples.table_mm - trace_zones(model, samples.pixels_px, np.full(len(samples), z)) for z in band.zones]
     usable = np.isfinite(distance) & np.isfinite(off[0]).all(axis=-1) & np.isfinite(off[1]).all(axis=-1)
     sides = [usable & (distance < -band.half_px), usable & (distance > band.half_px)]
-    if min(np.count_nonzero(side) for side in sides) < _FEWEST:
+    if min(np.count_nonzero(side) for side in sides) < FEWEST:
         return None
-    own, patches = _explained(samples, off, sides, usable, distance, band.half_px)
+    own, patches = explained(samples, off, sides, usable, distance, band.half_px)
     jump = _jump(model, band, patches)
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
         return _as_designed(model, band, samples, distance, jump)
-    share = _share(samples, own, sides)
     beam_px = _beam_px(model, band)
     telling = [o & ~elsewhere for o in own]
+    share = share_of_light(band, samples, distance, own, sides)
     terms, sigma_px = _line(band, samples, distance, telling, share, beam_px)
     corrections = patches
-    if min(np.count_nonzero(side) for side in telling) >= _FEWEST:
+    if min(np.count_nonzero(side) for side in telling) >= FEWEST:
         margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
         clear_px = _CLEAR * band.half_px
-        clear = _clear_of(margin_px, clear_px, samples, off, telling, patches)
-        sent = band.distance(_sent_from(samples, off, telling, clear, clear_px))
-        terms, sigma_px = _line(band, samples, sent, telling, share, beam_px)
+        clear = clear_of(margin_px, clear_px, samples, off, telling, patches)
         corrections = clear[0]
+        sent = samples
+        if not rippled(patches, pitch_mm(samples, sides[0])):  # else the surfaces do not go on as they were fitted
+            sent = replace(samples, pixels_px=sent_from(samples, off, telling, clear, clear_px))
+            distance = band.distance(sent.pixels_px)
+        whole = [
+            here & ~samples.cut & (sign * margin_px > _WHOLE * beam_px)
+            for here, sign in zip(telling, (-1.0, 1.0), strict=True)
+        ]
+        sides = [w if np.count_nonzero(w) >= FEWEST else side for w, side in zip(whole, sides, strict=True)]
+        share = share_of_light(band, sent, distance, own, sides)
+        terms, sigma_px = _line(band, samples, distance, telling, share, beam_px)
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
-    rippled_px = max(p.spread for p in patches) / _pitch_mm(samples, sides[0])
+    rippled_px = max(p.spread for p in patches) / pitch_mm(samples, sides[0])
     border = _border(model, band, _jump(model, band, corrections), terms, np.hypot(sigma_px, rippled_px))
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
         sound=_sound(border, samples, own, share),
     )
-
-
-def _explained(
-    samples: Samples, off: list[Array], sides: list[BoolArray], usable: BoolArray, distance: Array, half_px: float
-) -> tuple[list[BoolArray], list[Patch]]:
-    """Which samples each zone's surface explains, and the surfaces."""
-    own = sides
-    at = samples.pixels_px
-    stray_mm = _STRAY_PX * _pitch_mm(samples, sides[0])
-    for _ in range(_ROUNDS):
-        patches = [fit_patch(at, values, here, degree=_DEGREE) for values, here in zip(off, own, strict=True)]
-        left = [np.linalg.norm(v - p.value(at), axis=-1) for v, p in zip(off, patches, strict=True)]
-        near = [x < max(_SIGMAS * p.spread, stray_mm) for x, p in zip(left, patches, strict=True)]
-        own = [
-            usable & near[0] & (_APART * left[0] < left[1]),
-            usable & near[1] & (_APART * left[1] < left[0]),
-        ]
-    if max(p.spread for p in patches) < _RIPPLED_PX * stray_mm / _STRAY_PX:
-        return own, patches
-    for number, (values, sign) in enumerate(zip(off, (-1.0, 1.0), strict=True)):
-        told = usable & (_APART * stray_mm < left[1 - number])
-        own[number] = _followed(at, values, own[number], sign * distance, told, stray_mm, half_px, patches[number])
-    return own, patches
-
-
-def _followed(
-    pixels_px: Array,
-    off_mm: Array,
-    own: BoolArray,
-    depth_px: Array,
-    told: BoolArray,
-    stray_mm: float,
-    half_px: float,
-    patch: Patch,
-) -> BoolArray:
-    """(N,) which samples are a zone's if its surface is followed from well inside, step by step, towards the other.
-
-    A rippled surface goes elsewhere than a stiff one that was fitted further inside: `patch`, which is gone by where
-    samples are too few. `told` are clear of the other's.
-    """
-    found = own & (depth_px > half_px)
-    step = 2.0 * half_px / _FRONTS
-    for front in half_px - step * np.arange(_FRONTS + 1):
-        known = found & (depth_px < front + _FOLLOWED * half_px)
-        if np.count_nonzero(known) >= _FEWEST:
-            patch = fit_patch(pixels_px, off_mm, known, degree=_DEGREE)
-        here = np.flatnonzero(told & (depth_px <= front) & (depth_px > front - step))
-        left = np.linalg.norm(off_mm[here] - patch.value(pixels_px[here]), axis=-1)
-        found[here[left < max(_SIGMAS * patch.spread, _DRAWN_PX * stray_mm)]] = True
-    return own | found
-
-
-def _clear_of(
-    margin_px: Array, clear_px: float, samples: Samples, off: list[Array], own: list[BoolArray], patches: list[Patch]
-) -> tuple[list[Patch], list[Patch]]:
-    """Each zone's surface, as a correction of the design and as places, through its samples clear of a first line.
-
-    `margin_px` (N,) from that line. Near it the blur draws decoded positions to the lit side, and surfaces with them.
-    """
-    corrections, places = [], []
-    for values, here, patch in zip(off, own, patches, strict=True):
-        size_mm = np.linalg.norm(values, axis=-1)
-        clear = here & (np.abs(margin_px) > clear_px)
-        clear &= size_mm < _GROSS * np.median(size_mm[clear]) if clear.any() else False
-        told = np.count_nonzero(clear) >= _FEWEST
-        which = clear if told else here
-        stiff, pliant = (fit_patch(samples.pixels_px, values, which, degree=d) for d in (_STIFF_DEGREE, _DEGREE))
-        better = stiff if stiff.spread < _AS_GOOD * pliant.spread else pliant
-        corrections.append(better if told else patch)
-        places.append(fit_patch(samples.pixels_px, samples.table_mm, which, degree=_DEGREE))
-    return corrections, places
-
-
-def _sent_from(
-    samples: Samples,
-    off: list[Array],
-    own: list[BoolArray],
-    patches: tuple[list[Patch], list[Patch]],
-    most_px: float,
-) -> Array:
-    """(N, 2) pixels that a zone's surface sends to where the zone's samples were seen; further off than that is noise.
-
-    Decoded positions are drawn by the blur's variance times the slope of the logarithm of the light: a pixel and more
-    on a rippled mirror. Places on the table are not.
-    """
-    pixels = samples.pixels_px.copy()
-    for values, here, correction, place in zip(off, own, *patches, strict=True):
-        at = samples.pixels_px[here]
-        slope = np.stack([place.value(at + step) - place.value(at) for step in np.eye(2)], axis=-1)
-        drawn = np.linalg.solve(slope, (values[here] - correction.value(at))[:, :, None])[:, :, 0]
-        pixels[here] = np.where(np.linalg.norm(drawn, axis=-1, keepdims=True) < most_px, at + drawn, at)
-    return pixels
-
-
-def _pitch_mm(samples: Samples, side: BoolArray) -> float:
-    """About how far apart the light of neighbouring projector pixels lies."""
-    plane = fit_patch(samples.pixels_px, samples.table_mm, side, degree=1)
-    return float(np.sqrt(np.abs(np.linalg.det(plane.coefficients[1:] / plane.size_px))))
 
 
 def _beam_px(model: OpticalModel, band: Band) -> float:
@@ -292,24 +193,6 @@ def _jump(model: OpticalModel, band: Band, patches: list[Patch]) -> Array:
         for zone, patch in zip(band.zones, patches, strict=True)
     ]
     return np.nan_to_num(np.linalg.norm(places[1] - places[0], axis=-1), nan=0.0)
-
-
-def _share(samples: Samples, own: list[BoolArray], sides: list[BoolArray]) -> Array:
-    """(N,) light over what the sample's zone gives further inside, NaN where unknown.
-
-    A camera pixel that saw a zone's light in several scans, each with a part of the picture lit, saw parts of it.
-    """
-    light = np.where(np.isfinite(samples.light), samples.light, 0.0)
-    share = np.full(len(samples), np.nan)
-    for here, side in zip(own, sides, strict=True):
-        seen_at = np.ascontiguousarray(samples.camera_px[here], np.float32).view(np.int64).ravel()  # both in one number
-        _, place = np.unique(seen_at, return_inverse=True)
-        whole = np.zeros(len(samples))
-        whole[here] = np.bincount(place, light[here])[place]
-        plateau = fit_patch(samples.pixels_px, whole[:, None], here & side, degree=_LIGHT_DEGREE)
-        usual = plateau.value(samples.pixels_px[here])[:, 0]
-        share[here] = whole[here] / np.where(usual > 0, usual, np.nan)
-    return share
 
 
 def _as_designed(model: OpticalModel, band: Band, samples: Samples, distance: Array, jump: Array) -> Sorted:
