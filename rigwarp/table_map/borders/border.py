@@ -53,7 +53,7 @@ class Border:
         where the design has it.
     line_px : (n, 2) points of the design's border, one per stretch.
     offset_px : (n,) from there to the built border, positive towards the second zone.
-    sigma_px : (n,) 1-sigma of that.
+    sigma_px : (n,) 1-sigma of that; and `bound_px`, the least that the samples' noise allows, 0 where nothing is told.
     offset_mm : (n,) the same on the mirror, NaN beside it; and `line_mm` (n, 3) the points there, mirror frame.
     jump_mm : (n,) how far from each other the two zones send light at the border.
     """
@@ -63,6 +63,7 @@ class Border:
     line_px: Array
     offset_px: Array
     sigma_px: Array
+    bound_px: Array
     offset_mm: Array
     line_mm: Array
     jump_mm: Array
@@ -150,7 +151,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     beam_px = _beam_px(model, band)
     telling = [o & ~elsewhere for o in own]
     share = share_of_light(band, samples, distance, own, sides)
-    terms, sigma_px = _line(band, samples, distance, telling, share, beam_px)
+    terms, sigma_px, bound_px = _line(band, samples, distance, telling, share, beam_px)
     corrections = patches
     if min(np.count_nonzero(side) for side in telling) >= FEWEST:
         margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
@@ -167,10 +168,10 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
         ]
         sides = [w if np.count_nonzero(w) >= FEWEST else side for w, side in zip(whole, sides, strict=True)]
         share = share_of_light(band, sent, distance, own, sides)
-        terms, sigma_px = _line(band, samples, distance, telling, share, beam_px)
+        terms, sigma_px, bound_px = _line(band, samples, distance, telling, share, beam_px)
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
     rippled_px = max(p.spread for p in patches) / pitch_mm(samples, sides[0])
-    border = _border(model, band, _jump(model, band, corrections), terms, np.hypot(sigma_px, rippled_px))
+    border = _border(model, band, _jump(model, band, corrections), terms, np.hypot(sigma_px, rippled_px), bound_px)
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
@@ -198,13 +199,15 @@ def _jump(model: OpticalModel, band: Band, patches: list[Patch]) -> Array:
 def _as_designed(model: OpticalModel, band: Band, samples: Samples, distance: Array, jump: Array) -> Sorted:
     """What can be said where both zones send light to the same places: hardly anything depends on it."""
     terms = np.zeros(_line_basis(band, band.edge_px[:1]).shape[1])
-    border = _border(model, band, jump, terms, np.full(len(jump), _UNTOLD * band.half_px), told=False)
+    border = _border(
+        model, band, jump, terms, np.full(len(jump), _UNTOLD * band.half_px), np.zeros(len(jump)), told=False
+    )
     zone = np.where(distance < 0, band.zones[0], band.zones[1])
     return Sorted(border=border, zone=zone, sound=~samples.cut)
 
 
 def _border(
-    model: OpticalModel, band: Band, jump: Array, terms: Array, sigma_px: Array, *, told: bool = True
+    model: OpticalModel, band: Band, jump: Array, terms: Array, sigma_px: Array, bound_px: Array, *, told: bool = True
 ) -> Border:
     centres = band.centres_px()
     offset_px = _line_basis(band, centres) @ terms
@@ -217,6 +220,7 @@ def _border(
         line_px=centres,
         offset_px=offset_px,
         sigma_px=sigma_px,
+        bound_px=bound_px,
         offset_mm=np.sign(offset_px) * np.linalg.norm(there - here, axis=-1),
         line_mm=here,
         jump_mm=jump,
@@ -226,28 +230,32 @@ def _border(
 
 def _line(
     band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array, beam_px: float
-) -> tuple[Array, Array]:
-    """Terms of the smooth line, and (n,) its 1-sigma at each stretch, px."""
+) -> tuple[Array, Array, Array]:
+    """Terms of the smooth line, (n,) its 1-sigma at each stretch, px, and the least that noise allows."""
     known = (own[0] | own[1]) & np.isfinite(share) & np.isfinite(distance)
     profile = LightProfile(
         distance_px=distance[known],
         stretch=band.stretch_of(samples.pixels_px[known]),
         second=own[1][known],
         share=share[known],
+        sigma_px=np.sqrt(np.sum((band.across(samples.pixels_px[known]) * samples.sigma_px[known]) ** 2, axis=-1)),
         cut=samples.cut[known],
     )
     centres = band.centres_px()
-    found, variance, drawn_px = line_by_light(profile, len(centres), band.half_px, beam_px)
+    found = line_by_light(profile, len(centres), band.half_px, beam_px)
+    variance = found.variance_px2
     basis = _line_basis(band, centres)
     prior = np.concatenate([np.full(n + 1, s * band.half_px) for n, s in enumerate(_LINE_PRIOR)])
     weight = np.ones(len(centres))
     for _ in range(_LINE_PASSES):
         rows = basis * (weight / variance)[:, None]
         normal = rows.T @ basis + np.diag(prior**-2.0)
-        terms = np.asarray(np.linalg.solve(normal, rows.T @ found), float)
-        weight = huber_weights(np.abs(found - basis @ terms) / np.sqrt(variance + _SYSTEMATIC_PX**2), HUBER)
+        terms = np.asarray(np.linalg.solve(normal, rows.T @ found.offset_px), float)
+        weight = huber_weights(np.abs(found.offset_px - basis @ terms) / np.sqrt(variance + _SYSTEMATIC_PX**2), HUBER)
     smooth = np.sum(basis * np.linalg.solve(normal, basis.T).T, axis=-1)
-    return terms, np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2 + drawn_px**2)
+    bound_px = found.bound_px(basis, np.diag(prior**-2.0))
+    sigma_px = np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2 + found.drawn_px**2)
+    return terms, np.maximum(sigma_px, bound_px), bound_px
 
 
 def _line_basis(band: Band, pixels_px: Array) -> Array:
