@@ -18,7 +18,7 @@ from rigwarp.table_map.borders.band import Band
 from rigwarp.table_map.borders.light_profile import LightProfile, line_by_light
 from rigwarp.table_map.borders.patch import Patch, powers
 from rigwarp.table_map.borders.pixel_light import share_of_light
-from rigwarp.table_map.borders.surfaces import FEWEST, clear_of, explained, pitch_mm, rippled, sent_from
+from rigwarp.table_map.borders.surfaces import FEWEST, clear_of, explained, moved_together_px, pitch_mm, sent_from
 from rigwarp.table_map.registration import trace_zones
 from rigwarp.table_map.ripple import BEAM_MM2, MapRipple
 from rigwarp.table_map.samples import Samples
@@ -26,6 +26,7 @@ from rigwarp.tracing import OpticalModel
 
 _CLEAR = 0.5  # of the half width: from there on the blur draws no position to the light
 _WHOLE = 3.5  # beam widths from the line a pixel has all of its light
+_MOVED_PX = 0.3  # by which surfaces leave out crests along the border, where decoded positions tell the line better
 _SEPARABLE = 6.0  # sigmas of the samples that the two surfaces have to be apart
 _LINE_DEGREE = 3
 _LINE_PASSES = 4
@@ -158,14 +159,17 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
         clear_px = _CLEAR * band.half_px
         clear = clear_of(margin_px, clear_px, samples, off, telling, patches)
         corrections = clear[0]
-        sent = samples
-        if not rippled(patches, pitch_mm(samples, sides[0])):  # else the surfaces do not go on as they were fitted
-            sent = replace(samples, pixels_px=sent_from(samples, off, telling, clear, clear_px))
-            distance = band.distance(sent.pixels_px)
         whole = [
             here & ~samples.cut & (sign * margin_px > _WHOLE * beam_px)
             for here, sign in zip(telling, (-1.0, 1.0), strict=True)
         ]
+        sent = replace(samples, pixels_px=sent_from(samples, off, telling, clear, clear_px))
+        sent_px = band.distance(sent.pixels_px)
+        stretch = band.stretch_of(samples.pixels_px)
+        if max(moved_together_px(sent_px - distance, distance, stretch, w) for w in whole) < _MOVED_PX:
+            distance = sent_px
+        else:  # crests run along the border, and the surfaces do not go on as they were fitted
+            sent = samples
         sides = [w if np.count_nonzero(w) >= FEWEST else side for w, side in zip(whole, sides, strict=True)]
         share = share_of_light(band, sent, distance, own, sides)
         terms, sigma_px, bound_px = _line(band, samples, distance, telling, share, beam_px)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.table_map.borders.patch import Patch, fit_patch
 from rigwarp.table_map.samples import Samples
 
@@ -17,6 +17,7 @@ _DRAWN_PX = 2.5  # by which blur draws a position near the line
 _FOLLOWED = 0.6  # ... how much of the half width behind tells where a surface goes on to
 _SIGMAS = 8.0  # from a surface, or ...
 _STRAY_PX = 1.0  # ... this many pixels' light: what blur and a mask's edge do to positions
+_FEWEST_ALIKE = 8  # samples of a piece of the strip for a mean
 _APART = 3.0  # an explanation counts when the other is so many times as far off
 
 
@@ -35,7 +36,7 @@ def explained(
             usable & near[0] & (_APART * left[0] < left[1]),
             usable & near[1] & (_APART * left[1] < left[0]),
         ]
-    if not rippled(patches, stray_mm / _STRAY_PX):
+    if max(p.spread for p in patches) < _RIPPLED_PX * stray_mm / _STRAY_PX:
         return own, patches
     for number, (values, sign) in enumerate(zip(off, (-1.0, 1.0), strict=True)):
         told = usable & (_APART * stray_mm < left[1 - number])
@@ -112,9 +113,19 @@ def sent_from(
     return pixels
 
 
-def rippled(patches: list[Patch], pitch_mm: float) -> bool:
-    """Whether samples lie so far beside stiff surfaces that these do not tell where a zone's light goes on to."""
-    return max(p.spread for p in patches) >= _RIPPLED_PX * pitch_mm
+def moved_together_px(moved_px: Array, distance: Array, stretch: IntArray, here: BoolArray) -> float:
+    """By how much, rms, surfaces move those of N samples that are picked, averaged over each stretch of border.
+
+    Noise averages out, and so do waves that cross the border; crests along it, which the surfaces do not follow, stay.
+    """
+    known = here & np.isfinite(moved_px)
+    if not known.any():
+        return 0.0
+    column = np.floor(distance[known]).astype(int)
+    number = np.ravel_multi_index((stretch[known], column - column.min()), (stretch.max() + 1, np.ptp(column) + 1))
+    count = np.bincount(number)
+    mean = np.bincount(number, moved_px[known])[count >= _FEWEST_ALIKE] / count[count >= _FEWEST_ALIKE]
+    return float(np.sqrt(np.mean(mean**2))) if mean.size else 0.0
 
 
 def pitch_mm(samples: Samples, side: BoolArray) -> float:
