@@ -63,8 +63,7 @@ def measure(seeds: range = _SEEDS, jobs: int = 1) -> dict[str, Any]:
         "held": {
             f"error over sigma of {_RMS[0]:g} to {_RMS[1]:g} rms": _RMS[0] <= rms <= _RMS[1],
             f"none beyond {_LARGEST:g}": largest <= _LARGEST,
-            "of heights as far from 1 as their number lets expect": abs(of_heights - 1.0)
-            <= 2.0 / np.sqrt(2 * len(power)),
+            "of heights as far from 1 as their number lets expect": abs(of_heights - 1.0) <= (2.0 / len(power)) ** 0.5,
         },
     }
 
