@@ -183,7 +183,7 @@ def _binned(profile: LightProfile, step: float, half_px: float) -> _Bins:
         share=np.clip(share[known], 0.0, 1.0),
         cut=cut > 0,
         lost=np.clip(1.0 - count[known] / usual, 0.0, 1.0),
-        count=count[known],
+        count=count[known].astype(float),
         scatter=np.maximum(square - share**2, 0.0)[known] * count[known] / (count[known] - 1.0),
         position=position[known],
     )
@@ -239,7 +239,8 @@ def _information(
     crossed = [np.bincount(bins.stretch, weight * moved * one, shape) for one in unknown.T]
     gain = np.hypot(_GAIN, _GAIN_UNEVEN * uneven)
     shared = (unknown.T * weight) @ unknown + np.diag([_BEAM**-2.0, gain**-2.0, gain**-2.0])
-    return np.bincount(bins.stretch, weight * moved**2, shape), np.stack(crossed, axis=-1), shared
+    information = np.asarray(np.bincount(bins.stretch, weight * moved**2, shape), float)
+    return information, np.stack(crossed, axis=-1), np.asarray(shared, float)
 
 
 def _costs(bins: _Bins, places: Array, width: float, stretches: int, uneven: float) -> Array:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.table_map.borders.band import Band
 from rigwarp.table_map.borders.patch import fit_patch
 from rigwarp.table_map.samples import Samples
@@ -56,7 +56,7 @@ def share_of_light(
     return _over_usual(replace(samples, light=samples.light * spread_mm2), own, sides)
 
 
-def _spread_mm2(samples: Samples, stretch: Array, column: Array) -> Array:
+def _spread_mm2(samples: Samples, stretch: IntArray, column: IntArray) -> Array:
     """(N,) area of the table that a projector pixel's light is spread over, about each sample; NaN where too few tell.
 
     Positions are regressed on places, which are as good as free of noise, over a stretch of border and a few steps of
@@ -66,7 +66,7 @@ def _spread_mm2(samples: Samples, stretch: Array, column: Array) -> Array:
     number = np.ravel_multi_index((stretch, column), shape)
 
     def summed(values: Array | None = None) -> Array:
-        return np.bincount(number, values, shape[0] * shape[1]).reshape(shape)
+        return np.asarray(np.bincount(number, values, shape[0] * shape[1]).reshape(shape), float)
 
     count = summed()
     reach = max(1, int(np.ceil((_FEW / np.median(count[count > 0]) - 1.0) / 2.0)))
