@@ -129,6 +129,8 @@ def test_ripple_too_faint_to_follow_is_left_over_as_much_as_it_is() -> None:
     assert not lines.found.any()
     inside = lines.grid.interpolated(lines.left_mm2, np.array([[320.0, 180.0], [280.0, 150.0]]))
     assert inside == pytest.approx(0.008**2 / 4, rel=0.3)
+    clear = waves(pixels, period_px=8.0, direction_deg=20.0, amplitude_mm=0.015)
+    assert lines_in(pixels, noise + clear, camera).found.any()
 
 
 def test_sigma_covers_a_ripple_too_faint_to_follow() -> None:
