@@ -125,7 +125,9 @@ class Sorted:
     sound: BoolArray
 
 
-def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: BoolArray) -> Sorted | None:
+def sort_samples(
+    model: OpticalModel, band: Band, samples: Samples, elsewhere: BoolArray, *, per_area: bool = True
+) -> Sorted | None:
     """Find a border by the samples of its strip.
 
     Parameters
@@ -134,6 +136,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     band : the strip.
     samples : N of them.
     elsewhere : (N,) whether another border comes near, where light is lost to a third zone: these do not tell the line.
+    per_area : whether samples' light is per area of the table.
 
     Returns
     -------
@@ -151,7 +154,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
         return _as_designed(model, band, samples, distance, jump)
     beam_px = _beam_px(model, band)
     telling = [o & ~elsewhere for o in own]
-    share = share_of_light(band, samples, distance, own, sides)
+    share = share_of_light(band, samples, distance, own, sides, per_area=per_area)
     terms, sigma_px, bound_px = _line(band, samples, distance, telling, share, beam_px)
     corrections = patches
     if min(np.count_nonzero(side) for side in telling) >= FEWEST:
@@ -171,7 +174,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
         else:  # crests run along the border, and the surfaces do not go on as they were fitted
             sent = samples
         sides = [w if np.count_nonzero(w) >= FEWEST else side for w, side in zip(whole, sides, strict=True)]
-        share = share_of_light(band, sent, distance, own, sides)
+        share = share_of_light(band, sent, distance, own, sides, per_area=per_area)
         terms, sigma_px, bound_px = _line(band, samples, distance, telling, share, beam_px)
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
     rippled_px = max(p.spread for p in patches) / pitch_mm(samples, sides[0])

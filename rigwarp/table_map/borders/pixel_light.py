@@ -23,7 +23,7 @@ _MOST = 2.5  # times the usual area: more is where positions no longer follow pl
 
 
 def share_of_light(
-    band: Band, samples: Samples, distance: Array, own: list[BoolArray], sides: list[BoolArray]
+    band: Band, samples: Samples, distance: Array, own: list[BoolArray], sides: list[BoolArray], *, per_area: bool
 ) -> Array:
     """(N,) light of each sample's pixel by way of the sample's zone, over that of whole pixels; NaN where unknown.
 
@@ -32,7 +32,10 @@ def share_of_light(
     band, samples : N samples in a strip, and `distance` (N,) of each from the designed border.
     own : (N,) each, whose zone's light it is.
     sides : (N,) each, where that is all of a pixel's light.
+    per_area : whether samples' light is per area of the table; a view's pixels see brightness, which no ripple changes.
     """
+    if not per_area:
+        return _over_usual(samples, own, sides)
     step_px = 2.0 * band.half_px / _STEPS
     stretch = band.stretch_of(samples.pixels_px)
     spread_mm2 = np.full(len(samples), np.nan)
