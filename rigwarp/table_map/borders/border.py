@@ -1,8 +1,8 @@
 """The built border of two zones: whose light each sample is, where the line runs, and how near to it samples are sound.
 
 A sample belongs to the zone whose surface explains its place on the table. The surfaces are fitted to samples well
-inside their zones first and to all that are theirs afterwards. The line is where the light changes over
-(`light_profile`). Near it light mixes: the stripes' blur draws positions towards the brighter side, and where both
+inside their zones first and to all that are theirs afterwards. The line is where a pixel's own light changes over
+(`pixel_light`, `light_profile`). Near it light mixes: stripes' blur draws positions to the brighter side, and where both
 pieces light one spot of the table what is decoded is neither's. So a zone's samples are fitted only from where, coming
 from the line, they are as many and as bright as further inside.
 """
