@@ -2,7 +2,7 @@
 
 A sample belongs to the zone whose surface explains its place on the table. The surfaces are fitted to samples well
 inside their zones first and to all that are theirs afterwards. The line is where a pixel's own light changes over
-(`pixel_light`, `light_profile`). Near it light mixes: stripes' blur draws positions to the brighter side, and where both
+(`pixel_light`, `light_profile`). Near it light mixes: blur draws positions to the brighter side, and where both
 pieces light one spot of the table what is decoded is neither's. So a zone's samples are fitted only from where, coming
 from the line, they are as many and as bright as further inside.
 """
