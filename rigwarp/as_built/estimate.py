@@ -24,7 +24,7 @@ from rigwarp.as_built.solve.fit_data import Data, join_data
 from rigwarp.as_built.solve.linearised import moved_model
 from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA, MapFit, check_enough, fit_map
 from rigwarp.as_built.solve.raised import RaisedScan, board_errors, height_fits, heights_mm
-from rigwarp.as_built.solve.shared_errors import SHARED_MM, beside_own_noise, plane_warp
+from rigwarp.as_built.solve.shared_errors import SHARED_MM, beside_own_noise, independent, lens_errors, plane_warp
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Modulation
 from rigwarp.errors import MeasurementError
@@ -90,7 +90,7 @@ def estimate_as_built(
     fit : what `fit_table_map` returns, or anything else with its averaged samples.
     tolerances : (12,)
         1-sigma of the mounting: projector shift mm, turn rad, mirror shift mm, turn rad, three each, table axes.
-    camera : its covariance gives the errors that all samples share.
+    camera : its covariance gives the errors that all samples share; that of a view's lens gives more of them.
     raised : scans on boards above the table, which tell the mirror's radius apart from its distance.
     measured : lengths from rig.toml.
     modulations : how strongly the stripes of the table's scans show, which tells ripples finer than the beam.
@@ -144,7 +144,9 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
     common = [plane_warp(place, PLANE_WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
     height = heights_mm(model, scan.board, table)
     if camera.covariance is not None:
-        common.append(_camera_errors(camera, camera_px, float(height.mean())))
+        common.append(camera.plane_sensitivity(camera_px, float(height.mean())) @ independent(camera.covariance))
+    if model.projector.lens is not None:
+        common.append(lens_errors(model, model.projector.lens, cells.pixels_px[chosen], zone[chosen]))
     if scan.board is not None:
         common += [board_errors(model, scan, chosen, scan.board), plane_warp(place, _WARP_BOARD_MM)]
     return Data(
@@ -158,15 +160,6 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
         scan=np.zeros(len(chosen), np.int64),
         ripple_mm=np.zeros(table.shape) if scan.cell_ripple_mm is None else scan.cell_ripple_mm[chosen],
     )
-
-
-def _camera_errors(camera: CameraModel, camera_px: Array, height_mm: float) -> Array:
-    """(N, 2, c) table shifts for one sigma of each independent error of the camera's lens and pose."""
-    covariance = np.asarray(camera.covariance, float)
-    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    value, vector = np.linalg.eigh(covariance / size / size[:, None])
-    half = size[:, None] * vector * np.sqrt(np.maximum(value, 0.0))
-    return camera.plane_sensitivity(camera_px, height_mm) @ half
 
 
 def _result(

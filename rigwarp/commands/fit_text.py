@@ -42,7 +42,7 @@ def print_fit(console: Console, made: FitMade) -> None:
             *_what_would_tell(made.as_built),
             (
                 "warp mesh",
-                f"{len(made.prewarp.triangles)} triangles, off by {made.prewarp.mesh_error_px:.3f} px at most",
+                f"{made.triangles} triangles, off by {made.mesh_error_px:.3f} px at most",
             ),
         ]
     )

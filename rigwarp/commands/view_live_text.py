@@ -38,7 +38,10 @@ def print_played(console: Console, made: ViewPlayed) -> None:
     if shown.reopened:
         console.say(f"  - The camera went away and was opened again {shown.reopened} times.")
     if made.dropped:
-        console.say(f"  - The disk was too slow for {made.dropped} pictures of the video.")
+        console.say(
+            f"  - The video lacks {made.dropped} pictures (those before stand longer): processor or disk was too slow. "
+            "End other programs, or make view.top.mm_per_pixel in rig.toml larger."
+        )
     console.result(
         {
             "view": made.run,

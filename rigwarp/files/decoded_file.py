@@ -13,6 +13,7 @@ from rigwarp.decode.decoded import LEFT, Rounded
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
+from rigwarp.geometry.threads import in_two_threads
 
 FORMAT = "rigwarp decoded scan"
 # Values are kept for the decoded pixels only: a scan rarely fills the camera's picture.
@@ -44,12 +45,11 @@ _PLAID = {"plaid": Field(kind="iu", dtype=np.uint16, shape=("H", "W"))}
 
 def write_decoded(path: Path, decoded: Decoded) -> None:
     """Write a decoded scan."""
-    pixel = np.flatnonzero(decoded.valid).astype(np.int32 if decoded.reason.size < 1 << 31 else np.int64)
-    arrays: dict[str, Any] = {
-        name: getattr(decoded, name).ravel()[pixel].astype(np.float32)
-        for name in _FIELDS
-        if name not in ("pixel", "reason")
-    }
+    pixel = np.flatnonzero(decoded.valid)
+    names = [name for name in _FIELDS if name not in ("pixel", "reason")]
+    picked = in_two_threads(lambda name: np.take(getattr(decoded, name), pixel).astype(np.float32, copy=False), names)
+    arrays: dict[str, Any] = dict(zip(names, picked, strict=True))
+    pixel = pixel.astype(np.int32 if decoded.reason.size < 1 << 31 else np.int64, copy=False)
     if decoded.modulation is not None:
         arrays |= {f"modulation_{name}": values for name, values in vars(decoded.modulation).items()}
     if decoded.plaid is not None:

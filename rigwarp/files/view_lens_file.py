@@ -4,13 +4,17 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.json_arrays import array_in, resolution_in
 from rigwarp.files.reading import read_json
+from rigwarp.geometry import Array
 from rigwarp.rig import Lens
 
 FORMAT = "rigwarp view lens"
+_MAKE = "rigwarp view lens"
 _SHAPES = {"matrix": (3, 3), "distortion": (5,), "sigma_px": ()}
 
 
@@ -23,7 +27,7 @@ def write_view_lens(
     replace: bool = False,
 ) -> None:
     """Write a lens for pictures of `resolution`; `extra` holds further keys, such as residuals and the photos used."""
-    own = {"resolution": list(resolution), **{name: getattr(lens, name) for name in _SHAPES}}
+    own = {"resolution": list(resolution), **{name: getattr(lens, name) for name in (*_SHAPES, "covariance")}}
     write_json(path, {**(extra or {}), **own}, format=FORMAT, replace=replace)
 
 
@@ -35,15 +39,30 @@ def read_view_lens(path: Path, *, resolution: tuple[int, int] | None = None) -> 
     InputError
         If the file is missing, damaged or foreign, a key is missing, or it is for pictures of another size.
     """
-    contents = read_json(path, format=FORMAT, make_with="Make it with: rigwarp view lens")
-    found = resolution_in(path, contents)
+    contents = read_json(path, format=FORMAT, make_with=f"Make it with: {_MAKE}")
+    found = resolution_in(path, contents, make_with=_MAKE)
     if resolution not in (None, found):
         expected = " x ".join(map(str, resolution or ()))
         raise InputError(
             f"{path}: found a lens for pictures of {found[0]} x {found[1]}, expected the view's {expected}. "
-            "Make it again with: rigwarp view lens"
+            f"Make it again with: {_MAKE}"
         )
-    arrays = {name: array_in(path, contents, name, shape) for name, shape in _SHAPES.items()}
-    if not all(arrays["matrix"][i, i] > 0.0 for i in (0, 1)) or arrays["sigma_px"] < 0.0:
-        raise InputError(f"{path}: found no lens in it. Make it again with: rigwarp view lens")
-    return Lens(matrix=arrays["matrix"], distortion=arrays["distortion"], sigma_px=float(arrays["sigma_px"]))
+    arrays = {name: array_in(path, contents, name, shape, make_with=_MAKE) for name, shape in _SHAPES.items()}
+    covariance = None
+    if contents.get("covariance") is not None:  # a lens by an earlier rigwarp tells none
+        covariance = array_in(path, contents, "covariance", (9, 9), make_with=_MAKE)
+    if not (all(arrays["matrix"][i, i] > 0.0 for i in (0, 1)) and arrays["sigma_px"] >= 0.0 and _sound(covariance)):
+        raise InputError(f"{path}: found no lens in it. Make it again with: {_MAKE}")
+    return Lens(
+        matrix=arrays["matrix"],
+        distortion=arrays["distortion"],
+        sigma_px=float(arrays["sigma_px"]),
+        covariance=covariance,
+    )
+
+
+def _sound(covariance: Array | None) -> bool:
+    """Whether a matrix is a covariance, but for rounding; or none is told."""
+    if covariance is None:
+        return True
+    return bool(np.linalg.eigvalsh(covariance)[0] >= -1e-9 * np.abs(np.diag(covariance)).max())

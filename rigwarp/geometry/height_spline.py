@@ -1,10 +1,11 @@
 """A height field as a tensor-product B-spline: values, derivatives and the linear system that fits one."""
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import factorial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,8 +85,14 @@ class HeightSpline:
 
     def on_grid(self, x_mm: Array, y_mm: Array) -> Array:
         """(M, N) heights where N places along x and M along y cross: two sparse products, far quicker than `value`."""
+        return self.by_rows(x_mm, y_mm)(slice(None))
+
+    def by_rows(self, x_mm: Array, y_mm: Array, kind: type = float) -> Callable[[slice], NDArray[Any]]:
+        """`on_grid` for some of the M at a time, worked out in floats of this kind."""
         along_x, along_y = (self._along(places, axis) for axis, places in enumerate((x_mm, y_mm)))
-        return np.asarray(along_y @ np.ascontiguousarray((along_x @ self.coefficients_mm).T))
+        across: NDArray[Any] = np.ascontiguousarray((along_x @ self.coefficients_mm).T, kind)
+        along_y = along_y.astype(kind)
+        return lambda rows: np.asarray(along_y[rows] @ across)
 
     def _along(self, places_mm: Array, axis: int) -> sparse.csr_matrix:
         """(N, nx) or (N, ny) basis values at places (N,) along one axis."""
@@ -230,7 +237,7 @@ class HeightSpline:
         s = (np.asarray(position_mm, float) - self.start_mm[axis]) / self.cell_mm[axis]
         cells = self.cells[axis]
         inside = np.clip(s, 0.0, float(cells))
-        first = np.minimum(np.nan_to_num(inside).astype(np.int64), cells - 1)
+        first = np.minimum(np.fmax(inside, 0.0).astype(np.int64), cells - 1)  # of 0 and NaN fmax takes 0
         past = s - inside
         powers = _powers(inside - first, self.degree)
         bases = []
@@ -238,7 +245,7 @@ class HeightSpline:
             basis = _cell_polynomials(self.degree, order) @ powers
             if np.any(past != 0.0):
                 basis = basis + self._continuation(powers, past, order, basis)
-            bases.append(basis / self.cell_mm[axis] ** order)
+            bases.append(basis / self.cell_mm[axis] ** order if order else basis)
         return first, bases
 
     def _continuation(self, powers: Array, past: Array, order: int, basis: Array) -> Array:
@@ -283,7 +290,8 @@ def _cell_polynomials(degree: int, order: int) -> Array:
 
 def _powers(s: Array, degree: int) -> Array:
     """(degree + 1, N) of s (N,)."""
-    result = np.ones((degree + 1, len(s)))
+    result = np.empty((degree + 1, len(s)))
+    result[0] = 1.0
     for power in range(1, degree + 1):
         np.multiply(result[power - 1], s, out=result[power])
     return result

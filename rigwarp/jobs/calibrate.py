@@ -13,7 +13,7 @@ from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import DotsShown, Verified, check_dots, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
 from rigwarp.jobs.design import design_model
-from rigwarp.jobs.freed_memory import give_back_memory
+from rigwarp.jobs.freed_memory import give_back_memory, share_one_heap
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.fit import FitMade, WarpMade, fit_scans
 from rigwarp.jobs.scans.raised_board import refuse_raised
@@ -86,6 +86,7 @@ def calibrate_live(
     display, fast : see `live_bench`.
     resume, accept, steps : see `calibrate_rig`.
     """
+    share_one_heap()
     require_calibratable(folder, resume=resume)
     with live_bench(progress, folder, display=display, fast=fast) as bench:
         preflight_before_scan(progress, folder, bench, wanted=look and not resume)
@@ -133,6 +134,7 @@ def calibrate_rig(
         verified = verify_result(progress, folder, fit.run, bench, dots_shown=dots[0]) if dots else None
         if verified is not None:
             steps.verified(verified)
+        give_back_memory()
         report = write_report(folder, fit.run)
     return Calibrated(
         scans=scans,

@@ -10,9 +10,9 @@ import numpy as np
 
 from rigwarp.as_built import AsBuilt, align_built, remove_rigid
 from rigwarp.devices import Bench, open_virtual
-from rigwarp.files import RigFolder, make_folder, write_bytes, write_picture
+from rigwarp.files import RigFolder, make_folder, read_map, write_bytes, write_picture
 from rigwarp.files.camera_file import camera_of
-from rigwarp.files.names import DESIGN_PICTURES, PICTURES
+from rigwarp.files.names import DESIGN_PICTURES, MAP_FILE, PICTURES
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.bench.camera import calibrate_camera
@@ -124,8 +124,9 @@ def build_light_path(progress: Progress, virtual: VirtualRig) -> None:
 
 def judge_by_truth(folder: RigFolder, made: Calibrated, virtual: VirtualRig) -> Judged:
     """A calibration against what was built."""
+    table_map, _ = read_map(made.fit.run / MAP_FILE)
     return Judged(
-        table_map=map_against_truth(folder.rig, made.fit.table_map.table_map, virtual.true_map()),
+        table_map=map_against_truth(folder.rig, table_map, virtual.true_map()),
         figure_residual_um=_figure_residual_um(folder, made.fit.as_built, virtual),
     )
 

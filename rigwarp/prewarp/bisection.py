@@ -71,7 +71,9 @@ def _midpoint_errors(values: Array) -> Array:
 
 
 def _distance(a: Array, b: Array) -> Array:
-    return np.nan_to_num(np.linalg.norm(a - b, axis=-1), nan=0.0)
+    apart = a - b
+    square = sum(apart[..., i] ** 2 for i in range(a.shape[-1]))  # along so short an axis NumPy's sums are slow
+    return np.nan_to_num(np.sqrt(square), nan=0.0, copy=False)
 
 
 def _raise_to_neighbours(errors: Array, step: int) -> None:

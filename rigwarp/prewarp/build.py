@@ -14,7 +14,7 @@ from rigwarp.geometry.threads import all_in_two_threads, by_rows
 from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.edge_blending import blending_weights
 from rigwarp.prewarp.extend import extend_linearly
-from rigwarp.prewarp.gain import LOWEST_GAIN, content_depth_px, edge_coverage, evened, rim_share, smooth_light
+from rigwarp.prewarp.gain import LOWEST_GAIN, edge_coverage, evened, rim_share, smooth_light
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate, largest_strays
 from rigwarp.rig import Content, Transfer
@@ -67,7 +67,7 @@ def build_prewarp(
             content_px[rows, :, i] = plane
 
     by_rows(canvas, table_map.zone.shape)
-    coverage = edge_coverage(content_depth_px(content_px, content)).astype(np.float32)
+    coverage = edge_coverage(content_px, content)
     drawn = coverage > 0
     if not drawn.any():
         raise MeasurementError(_nothing_lit(table_map))

@@ -36,7 +36,7 @@ def blending_weights(content_px: Array, zone: NDArray[np.integer], content_pixel
 
     numbers = np.flatnonzero(np.bincount(zone[zone >= 0])).tolist()
     if len(numbers) < 2:
-        return np.broadcast_to(1.0, zone.shape)
+        return np.broadcast_to(np.float32(1.0), zone.shape)
     weights = np.ones(zone.shape)
     cell_px = _cell_px(content_px, zone)
     shape = tuple(int(np.ceil(n / cell_px)) + 2 * _MARGIN_CELLS for n in content_pixels[::-1])

@@ -20,7 +20,7 @@ def extend_linearly(values: Array, where: BoolArray | None = None) -> Array:
     (n, m, C)
         Known values unchanged.
     """
-    known: BoolArray = np.all(np.isfinite(values), axis=-1)
+    known: BoolArray = np.logical_and.reduce([np.isfinite(one) for one in np.moveaxis(values, -1, 0)])
     if known.all() or not known.any():
         return values.copy()
     # lone pixels at a ragged rim have no slope of their own: they hand on nothing unless there is nothing else

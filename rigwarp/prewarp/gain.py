@@ -1,6 +1,7 @@
 """How bright each projector pixel may shine: black outside the content, evened out inside it."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur
@@ -16,17 +17,12 @@ _LIGHT_BLUR_PX = 2.0
 """Measured light is smoothed by this sigma, so that camera noise does not turn into visible grain."""
 
 
-def content_depth_px(content_px: Array, content: Content) -> Array:
-    """How far inside the content's outline each projector pixel lies, in projector pixels.
+def edge_coverage(content_px: Array, content: Content) -> NDArray[np.float32]:
+    """Share of a projector pixel inside the content: a one-pixel ramp across the outline; 0 where there is no answer.
 
     Parameters
     ----------
     content_px : (H, W, 2) content pixels at projector pixel centres; NaN where there is no answer.
-
-    Returns
-    -------
-    (H, W)
-        Positive inside, NaN where the map has no answer.
     """
     width, height = content.pixels
 
@@ -34,16 +30,17 @@ def content_depth_px(content_px: Array, content: Content) -> Array:
         x, y = ((content_px[rows, :, i] - (n - 1) / 2) / (n / 2) for i, n in enumerate((width, height)))
         return 1.0 - (np.hypot(x, y) if content.shape == "circle" else np.maximum(np.abs(x), np.abs(y)))
 
-    def depth_in_pixels(rows: slice) -> Array:
+    def share(rows: slice) -> NDArray[np.float32]:
         first = max(0, rows.start - 1)
         wide = depth(slice(first, rows.stop + 1))
         inner = slice(rows.start - first, rows.stop - first)
         own = wide[inner]
         steepness = np.hypot(_difference(wide, 0)[inner], _difference(own, 1))
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(steepness > 0, own / steepness, np.sign(own) * np.inf)
+            depth_px = np.where(steepness > 0, own / steepness, np.sign(own) * np.inf)
+        return np.minimum(np.fmax(depth_px + 0.5, 0.0), 1.0).astype(np.float32)  # of 0 and NaN fmax takes 0
 
-    return np.concatenate(by_rows(depth_in_pixels, content_px.shape))
+    return np.concatenate(by_rows(share, content_px.shape))
 
 
 def _difference(values: Array, axis: int) -> Array:
@@ -57,11 +54,6 @@ def _difference(values: Array, axis: int) -> Array:
         total[side] += step
         count[side] += known
     return total / np.maximum(count, 1)
-
-
-def edge_coverage(depth_px: Array) -> Array:
-    """Share of a projector pixel inside the content: a one-pixel ramp across the outline; 0 where NaN."""
-    return np.minimum(np.fmax(depth_px + 0.5, 0.0), 1.0)  # of 0 and NaN fmax takes 0
 
 
 def rim_share(content_px: Array, content: Content) -> Array:

@@ -64,10 +64,10 @@ def _own_mm(content: Content, table_mm: Array) -> Array:
 
 
 def _inside(shape: Shape, size_mm: tuple[float, float], own_mm: Array) -> BoolArray:
-    share = own_mm / (np.array(size_mm) / 2.0)
+    x, y = (own_mm[..., i] / (side / 2.0) for i, side in enumerate(size_mm))
     if shape == "circle":
-        return np.sum(share**2, axis=-1) <= 1.0
-    return np.all(np.abs(share) <= 1.0, axis=-1)
+        return np.asarray(x * x + y * y <= 1.0)
+    return np.asarray((np.abs(x) <= 1.0) & (np.abs(y) <= 1.0))
 
 
 def _rotation(content: Content) -> Array:

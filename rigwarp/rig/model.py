@@ -37,12 +37,14 @@ CHANNELS: Final[tuple[Channel, ...]] = ("grey", "red", "green", "blue")
 class Lens:
     """A camera's calibrated lens in OpenCV's model: `matrix` (3, 3) pixels, `distortion` (5,) k1, k2, p1, p2, k3.
 
-    `sigma_px` is how far a pixel's line of sight may be off across the picture, 1-sigma.
+    `sigma_px` is how far a pixel's line of sight may be off across the picture, 1-sigma. `covariance` (9, 9) is that of
+    fx, fy, cx, cy and the distortion; None for a lens of which no more than `sigma_px` is known.
     """
 
     matrix: Array
     distortion: Array
     sigma_px: float = 0.0
+    covariance: Array | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -4,7 +4,7 @@ Samples (camera pixels with a decoded projector position and a place on the tabl
 the design's pose is registered to them, and a smooth residual surface per zone takes up what is left.
 """
 
-from rigwarp.table_map.assemble import HeldOut, TableMapFit
+from rigwarp.table_map.assemble import HeldOut, MapFacts, TableMapFit
 from rigwarp.table_map.borders import Border
 from rigwarp.table_map.fit import fit_table_map
 from rigwarp.table_map.inverse import InverseMap, invert
@@ -18,6 +18,7 @@ __all__ = [
     "Border",
     "HeldOut",
     "InverseMap",
+    "MapFacts",
     "MapRipple",
     "Registration",
     "Samples",

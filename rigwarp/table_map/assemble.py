@@ -1,7 +1,7 @@
 """The zones' fits put together on the whole projector grid, with what is needed to judge them."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -50,7 +50,36 @@ class HeldOut:
 
 
 @dataclass(frozen=True, kw_only=True)
-class TableMapFit:
+class MapFacts:
+    """What a measured map's fit tells beside the pixels, which are most of its memory.
+
+    Attributes
+    ----------
+    registration : how the design had to be moved.
+    held_out : the honest residual.
+    not_proven : why the held-out samples do not bear the stated sigma out, and where; empty if they do.
+    borders : where the zones meet as built.
+    ripples : regular ripple that the map follows, told zone by zone.
+    cells : the averaged samples, (N) of them, with `cell_sigma_mm` (N,) and `cell_zone` (N,); `cell_ripple_mm` (N, 2)
+        is what was taken off them as ripple, None where there is none.
+    samples_used, samples_offered : camera pixels.
+    """
+
+    registration: Registration
+    held_out: HeldOut
+    not_proven: str
+    borders: tuple[Border, ...]
+    ripples: tuple[MapRipple, ...]
+    cells: Samples
+    cell_sigma_mm: Array
+    cell_zone: NDArray[np.int64]
+    cell_ripple_mm: Array | None
+    samples_used: int
+    samples_offered: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class TableMapFit(MapFacts):
     """The measured table map and what is needed to judge it.
 
     Attributes
@@ -63,15 +92,7 @@ class TableMapFit:
         and what is left of light that changed during the scan, of bands, and of a camera's curve that a single period
         of stripes cannot tell.
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
-    registration : how the design had to be moved.
     design : the moved design's own map.
-    held_out : the honest residual.
-    not_proven : why the held-out samples do not bear the stated sigma out, and where; empty if they do.
-    borders : where the zones meet as built.
-    ripples : regular ripple that the map follows, told zone by zone.
-    cells : the averaged samples, (N) of them, with `cell_sigma_mm` (N,) and `cell_zone` (N,); `cell_ripple_mm` (N, 2)
-        is what was taken off them as ripple, None where there is none.
-    samples_used, samples_offered : camera pixels.
     """
 
     table_map: PixelMap
@@ -84,18 +105,11 @@ class TableMapFit:
     bands_mm: Array
     curve_mm: Array
     light: Array
-    registration: Registration
     design: PixelMap
-    held_out: HeldOut
-    not_proven: str
-    borders: tuple[Border, ...]
-    ripples: tuple[MapRipple, ...]
-    cells: Samples
-    cell_sigma_mm: Array
-    cell_zone: NDArray[np.int64]
-    cell_ripple_mm: Array | None
-    samples_used: int
-    samples_offered: int
+
+    def facts(self) -> MapFacts:
+        """Without the pixels."""
+        return MapFacts(**{one.name: getattr(self, one.name) for one in fields(MapFacts)})
 
 
 def assemble(
@@ -133,18 +147,17 @@ def assemble(
     ripple, light_change, bands, curve = np.zeros((4, *shape), np.float32)  # variances
 
     def write(fit: ZoneFit, spread: SpreadSigma, here: BoolArray) -> None:
-        planes, beyond = all_in_two_threads(
-            lambda: fit.on_pixels(here),
+        _, (at, beyond) = all_in_two_threads(
+            lambda: fit.write_places(places_mm, here),
             lambda: beyond_samples(fit.beside_design, fit.cells.pixels_px, here, fit.cell_px),
         )
-        for whole, own in (*zip(places_mm, planes, strict=True), (decode, spread.decode_mm), (random, spread.whole_mm)):
+        for whole, own in ((decode, spread.decode_mm), (random, spread.whole_mm)):
             np.copyto(whole, own, where=here)
         if spread.ripple_mm2.any():
             np.copyto(ripple, spread.ripple_mm2, where=here)
         if any(light_px):  # pages of zeros that nothing is written to take no memory
             light_change[here], bands[here], curve[here] = (np.array(light_px) * fit.pitch_mm) ** 2
-        if beyond.any():
-            random[here] = np.sqrt(random[here] ** 2 + beyond)
+        random.reshape(-1)[at] = np.sqrt(random.reshape(-1)[at] ** 2 + beyond)
         if fit.rims is not None and fit.rims.drawn_mm:
             random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(centres(here)))
         if fit.ripple.waves:

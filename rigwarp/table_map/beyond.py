@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt, map_coordinates
 
 from rigwarp.geometry import Array, BoolArray
@@ -17,8 +18,10 @@ _AROUND = 6.0  # cells, sigma, over which the surface's bending is averaged
 _LEAST = 1e-3  # density of known cells, of full: in the middle of a wide hole there are none, and its rim tells
 
 
-def beyond_samples(value: Callable[[Array], Array], cells_px: Array, where: BoolArray, cell_px: int) -> Array:
-    """(n,) variance per axis, mm^2, at the n pixels of a mask (H, W).
+def beyond_samples(
+    value: Callable[[Array], Array], cells_px: Array, where: BoolArray, cell_px: int
+) -> tuple[NDArray[np.intp], Array]:
+    """Those pixels of a mask (H, W) that lie beyond, row by row numbered (n,), and their variance per axis (n,), mm^2.
 
     Parameters
     ----------
@@ -30,20 +33,18 @@ def beyond_samples(value: Callable[[Array], Array], cells_px: Array, where: Bool
     column, row = np.rint(cells_px).astype(int).T
     empty[np.clip(row, 0, where.shape[0] - 1), np.clip(column, 0, where.shape[1] - 1)] = 0
     distance = cv2.distanceTransform(empty, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
-    beyond_px = distance[where] - cell_px
-    asked = beyond_px > 0.0
-    variance = np.zeros(len(beyond_px))
-    if not asked.any():
-        return variance
+    asked = np.flatnonzero(where & (distance > cell_px))
+    if not asked.size:
+        return asked, np.zeros(0)
     v, u = (np.arange(0, n, cell_px) for n in where.shape)
     grid = np.stack(np.meshgrid(u, v), axis=-1)
     known = distance[::cell_px, ::cell_px] <= cell_px
     fitted = np.zeros(grid.shape)
     fitted[known] = value(grid[known].astype(float))
-    at = np.argwhere(where)[asked].T / cell_px
+    at = np.stack(np.divmod(asked, where.shape[1])) / cell_px
     bends, most = (map_coordinates(values, at, order=1, mode="nearest") for values in _bending_and_size(fitted, known))
-    variance[asked] = np.minimum(0.25 * bends * (beyond_px[asked] / cell_px) ** 4, most)
-    return variance
+    cells = distance.ravel()[asked] / cell_px - 1.0
+    return asked, np.minimum(0.25 * bends * cells**4, most)
 
 
 def _bending_and_size(fitted: Array, known: BoolArray) -> tuple[Array, Array]:

@@ -1,23 +1,27 @@
 """The traced design as a fast smooth function of projector position, one zone at a time."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 from scipy.interpolate import BSpline, RectBivariateSpline
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import in_two_threads
 from rigwarp.tracing import OpticalModel
+from rigwarp.tracing.scan_grid import fineness
 
 _STEP_PX = 8.0
 _DEGREE = 5
 _MARGIN_PX = 5.0  # the map answers a little past the outermost sample, and these splines stop at their grid
 _CHUNK = 1 << 17
 _AT_ONCE = 1 << 15
-_NODE_PX = 2.0  # at most one pixel from a node the third order of Taylor's series is below 1e-5 mm
-_FIRST = ((0, 0), (1, 0), (0, 1))
-_SECOND = ((2, 0), (1, 1), (0, 2))  # times a pixel's half square: single precision will do
+_NODE_PX = 2.0  # at most one pixel of 1080p from a node the third order of Taylor's series is below 1e-5 mm
+_PLACE = ((0, 0),)
+_BENDS = ((1, 0), (0, 1), (2, 0), (1, 1), (0, 2))  # times a pixel, and half its square: single precision will do
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +52,7 @@ class DesignField:
         """(N, 2) mm and (N, 2, 2) d(table mm) / d(projector px), for millions of pixels.
 
         Taylor's series of second order about the nearest of a grid of nodes; the slope is the node's, since it varies
-        slowly.
+        slowly, and in single precision.
         """
         if self.x is None or self.y is None:
             half = 0.5
@@ -57,43 +61,48 @@ class DesignField:
                 for step in (np.array([half, 0.0]), np.array([0.0, half]))
             ]
             return self.table_mm(pixels_px), np.stack(columns, axis=-1)
-        u, v = (np.arange(a, b + _NODE_PX, _NODE_PX) for a, b in zip(*self.bounds_px, strict=True))
+        apart_px = _NODE_PX * fineness(self.direct.projector.resolution)
+        u, v = (np.arange(a, b + apart_px, apart_px) for a, b in zip(*self.bounds_px, strict=True))
         whole = _OnGrid(self.x, u, v)
         # of one node all numbers together, as they are needed; number by number in the end: (orders, 2, n)
-        first, second = (
+        place, bends = (
             np.stack([whole.of(one, order) for order in orders for one in (self.x, self.y)], axis=-1, dtype=kind)
-            for orders, kind in ((_FIRST, float), (_SECOND, np.float32))
+            for orders, kind in ((_PLACE, float), (_BENDS, np.float32))
         )
-        first, second = first.reshape(-1, 2 * len(_FIRST)), second.reshape(-1, 2 * len(_SECOND))
-        table, slope = np.empty((len(pixels_px), 2)), np.empty((len(pixels_px), 2, 2))
+        place, bends = place.reshape(-1, 2), bends.reshape(-1, 2 * len(_BENDS))
+        table = np.empty((len(pixels_px), 2))
+        slope: NDArray[Any] = np.empty((len(pixels_px), 2, 2), np.float32)
 
         def fill(part: slice) -> None:
             column, row = (
-                np.rint((p - n[0]) / _NODE_PX).astype(np.intp) for p, n in zip(pixels_px[part].T, (u, v), strict=True)
+                np.rint((p - n[0]) / apart_px).astype(np.intp) for p, n in zip(pixels_px[part].T, (u, v), strict=True)
             )
             du, dv = pixels_px[part, 0] - u[column], pixels_px[part, 1] - v[row]
             node = row * len(u) + column
-            known = np.ascontiguousarray(first.take(node, axis=0).T).reshape(len(_FIRST), 2, -1)
-            bends = np.ascontiguousarray(second.take(node, axis=0).T).reshape(len(_SECOND), 2, -1)
+            known, by_order = place.take(node, axis=0), bends.take(node, axis=0).T.reshape(len(_BENDS), 2, -1)
             for i in (0, 1):
-                (z, zu, zv), (zuu, zuv, zvv) = known[:, i], bends[:, i]
-                table[part, i] = z + du * (zu + 0.5 * du * zuu + dv * zuv) + dv * (zv + 0.5 * dv * zvv)
+                zu, zv, zuu, zuv, zvv = np.ascontiguousarray(by_order[:, i])
+                beside = du * (zu + 0.5 * du * zuu + dv * zuv) + dv * (zv + 0.5 * dv * zvv)
+                table[part, i] = known[:, i] + beside
                 slope[part, i, 0], slope[part, i, 1] = zu, zv
 
         in_two_threads(fill, [slice(i, i + _AT_ONCE) for i in range(0, len(pixels_px), _AT_ONCE)])
         return table, slope
 
-    def on_pixels(self, here: BoolArray) -> tuple[Array, Array]:
-        """(H, W) x and y, mm, at all pixel centres, worth something where `here` (H, W) is."""
+    def on_pixels(self, here: BoolArray) -> Callable[[slice], list[Array]]:
+        """For some rows (h, W) x and y, mm, at the pixel centres, worth something where `here` (H, W) is."""
         if self.x is None or self.y is None:
-            planes = np.full((2, *here.shape), np.nan)
-            v, u = np.nonzero(here)
-            planes[:, here] = self.table_mm(np.stack([u, v], axis=-1).astype(float)).T
-            return planes[0], planes[1]
+
+            def direct(rows: slice) -> list[Array]:
+                planes = np.full((2, *here[rows].shape), np.nan)
+                v, u = np.nonzero(here[rows])
+                planes[:, v, u] = self.table_mm(np.stack([u, v + rows.start], axis=-1).astype(float)).T
+                return list(planes)
+
+            return direct
         down, across = (np.arange(float(n)) for n in here.shape)
         whole = _OnGrid(self.x, across, down)
-        x, y = in_two_threads(whole.of, (self.x, self.y))
-        return x, y
+        return whole.by_rows(self.x, self.y)
 
 
 class _OnGrid:
@@ -110,9 +119,18 @@ class _OnGrid:
 
     def of(self, spline: RectBivariateSpline, order: tuple[int, int] = (0, 0)) -> Array:
         """(rows, columns) values, or derivatives of that order along u and v."""
-        along_u, along_v = self._along[0][order[0]], self._along[1][order[1]]
+        return np.asarray(self._along[1][order[1]] @ self._across(spline, order[0]))
+
+    def by_rows(self, *splines: RectBivariateSpline) -> Callable[[slice], list[Array]]:
+        """For some of the rows the values of each of the splines."""
+        across, along_v = [self._across(spline, 0) for spline in splines], self._along[1][0]
+        return lambda rows: [np.asarray(along_v[rows] @ one) for one in across]
+
+    def _across(self, spline: RectBivariateSpline, order: int) -> Array:
+        """(coefficients along v, columns)"""
+        along_u, along_v = self._along[0][order], self._along[1][0]
         by_u = along_u @ spline.get_coeffs().reshape(along_u.shape[1], along_v.shape[1])
-        return np.asarray(along_v @ np.ascontiguousarray(by_u.T))
+        return np.ascontiguousarray(by_u.T)
 
 
 def _basis(knots: Array, places: Array, order: int) -> sparse.csr_matrix:

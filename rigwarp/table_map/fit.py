@@ -17,8 +17,6 @@ from rigwarp.table_map.zone_fit import fit_zone
 from rigwarp.table_map.zones import assign_zones
 from rigwarp.tracing import OpticalModel, trace_map
 
-_LARGE_PX = 4_000_000  # of a picture whose tracing takes hundreds of megabytes, for which the samples had better wait
-
 
 def fit_table_map(
     model: OpticalModel,
@@ -54,8 +52,6 @@ def fit_table_map(
     with ThreadPoolExecutor(1) as beside:
         traced = beside.submit(trace_map, moved)
         alone = len(moved.surfaces) == 1
-        if not alone or width * height > _LARGE_PX:
-            traced.result()
         if alone:
             borders = _one_zone(moved, samples)
         else:

@@ -10,9 +10,9 @@ from scipy.spatial import cKDTree
 
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.tracing.scan_grid import fineness
 
-_SEED_STEP_PX = 4  # Newton starts from the nearest of every fourth pixel, of every eighth where ...
-_FINE_PICTURE_PX = 1920  # ... a picture is twice as wide
+_SEED_STEP_PX = 4  # Newton starts from the nearest of every fourth pixel of 1080p
 _PASSES = 12
 _DONE_PX = 1e-7
 _LONGEST_STEP_PX = 8.0
@@ -102,7 +102,7 @@ def looked_up(values: Array) -> Forward:
 
 def nearest_pixels(forward: Forward, shape: tuple[int, ...], table_mm: Array) -> Array:
     """(N, 2) the pixel of a thinned grid whose light lands nearest to each position."""
-    step = _SEED_STEP_PX * max(1, round(max(shape) / _FINE_PICTURE_PX))
+    step = _SEED_STEP_PX * fineness(shape)
     rows, columns = (grid.ravel() for grid in np.mgrid[: shape[0] : step, : shape[1] : step])
     places_mm = forward(rows, columns)
     lit = np.isfinite(places_mm[:, 0])

@@ -7,6 +7,8 @@ the camera's lattice beats with it, which looks like ripple. The samples tell it
 A view's samples lie on the centres of its camera's pixels, where the sums are zero: there is nothing to tell.
 """
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,17 +38,18 @@ def without_pixel_steps(pixels_px: Array, residual_mm: Array, slope_mm: Array) -
     """
     if len(pixels_px) < _FEWEST:
         return residual_mm
-    middle, size = pixels_px.mean(axis=0), max(float(np.ptp(pixels_px, axis=0).max()) / 2.0, 1.0)
     some, cell = _whole_cells(pixels_px)
-    powers = _powers((pixels_px[some] - middle) / size)
-    away_px = _within(cell, np.asarray(np.linalg.solve(slope_mm[some], residual_mm[some, :, None])[..., 0], float))
-    terms = np.zeros((2, len(_HARMONICS), powers.shape[1]))
+    at_px = pixels_px[some]
+    middle, size = at_px.mean(axis=0), max(float(np.ptp(at_px, axis=0).max()) / 2.0, 1.0)
+    powers = _powers(((at_px - middle) / size).T)
+    away_px = _within(cell, np.asarray(np.linalg.solve(slope_mm[some], residual_mm[some, :, None])[..., 0].T, float))
+    terms = np.zeros((2, len(_HARMONICS), len(powers)))
 
     def tell(axis: int) -> None:
-        basis = (_sines(pixels_px[some, axis])[:, :, None] * powers[:, None, :]).reshape(len(some), -1)
+        basis = (_sines(_turns(at_px[:, axis]))[:, None] * powers).reshape(-1, len(some))
         basis = _within(cell, basis)
-        if np.mean(basis[:, 0] ** 2) >= _LEAST_SEEN:
-            terms[axis] = _fitted(basis, away_px[:, axis]).reshape(len(_HARMONICS), -1)
+        if np.mean(basis[0] ** 2) >= _LEAST_SEEN:
+            terms[axis] = _fitted(basis, away_px[axis]).reshape(len(_HARMONICS), -1)
 
     in_two_threads(tell, (0, 1))
     if not terms.any():
@@ -55,9 +58,15 @@ def without_pixel_steps(pixels_px: Array, residual_mm: Array, slope_mm: Array) -
     left_mm = np.empty(residual_mm.shape)
 
     def without(part: slice) -> None:
-        amplitudes = _powers((pixels_px[part] - middle) / size) @ terms.reshape(-1, terms.shape[-1]).T
-        sines = np.concatenate([_sines(pixels_px[part, axis]) for axis in (0, 1)], axis=1)
-        along, down = (sines * amplitudes).reshape(-1, 2, len(_HARMONICS)).sum(axis=-1).T
+        # hundredths of a pixel: single precision is ample
+        powers = _powers(np.asarray(((pixels_px[part] - middle) / size).T, np.float32))
+        along, down = (
+            np.sum(
+                _sines(np.asarray(_turns(pixels_px[part, i]), np.float32)) * (terms[i].astype(np.float32) @ powers),
+                axis=0,
+            )
+            for i in (0, 1)
+        )
         for i in (0, 1):
             left_mm[part, i] = residual_mm[part, i] - slope_mm[part, i, 0] * along - slope_mm[part, i, 1] * down
 
@@ -65,40 +74,44 @@ def without_pixel_steps(pixels_px: Array, residual_mm: Array, slope_mm: Array) -
     return left_mm
 
 
-def _sines(position_px: Array) -> Array:
-    """(N, harmonics) of positions (N,) along one axis."""
-    turns = 2.0 * np.pi * (position_px - np.rint(position_px))
+def _turns(position_px: Array) -> Array:
+    """(N,) rad, once round per pixel, of positions (N,) along one axis."""
+    return np.asarray(2.0 * np.pi * (position_px - np.rint(position_px)))
+
+
+def _sines(turns: NDArray[Any]) -> NDArray[Any]:
+    """(harmonics, N)"""
     once = np.sin(turns)
-    return np.stack([once, 2.0 * once * np.cos(turns)], axis=-1)  # sin 2a = 2 sin a cos a
+    return np.stack([once, 2.0 * once * np.cos(turns)])  # sin 2a = 2 sin a cos a
 
 
 def _whole_cells(pixels_px: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Which samples lie in every so many-th cell of the picture, and the number 0, 1, 2, ... of the cell of each."""
-    column, row = np.floor((pixels_px + 0.5) / _CELL_PX).astype(np.int64).T
+    column, row = (np.floor((along + 0.5) / _CELL_PX).astype(np.int64) for along in pixels_px.T)
     every = max(1, len(pixels_px) // _ENOUGH)
     some = np.flatnonzero((column + _KNIGHT * row) % every == 0)
     return some, np.asarray(np.unique(row[some] * (1 << 20) + column[some], return_inverse=True)[1]).ravel()
 
 
 def _within(cell: NDArray[np.int64], values: Array) -> Array:
-    """(N, k) values minus their mean over the cell."""
+    """(k, N) values minus their mean over the cell."""
     count = np.bincount(cell)
-    return np.stack([v - (np.bincount(cell, v) / count)[cell] for v in values.T], axis=-1)
+    return np.stack([v - (np.bincount(cell, v) / count)[cell] for v in values])
 
 
-def _powers(place: Array) -> Array:
-    """(N, k) products of powers of (N, 2) places."""
-    x, y = ([np.ones(len(place)), p, p * p, p * p * p] for p in place.T)
-    return np.stack([x[i] * y[j] for i in range(_DEGREE + 1) for j in range(_DEGREE + 1 - i)], axis=-1)
+def _powers(place: NDArray[Any]) -> NDArray[Any]:
+    """(k, N) products of powers of (2, N) places."""
+    x, y = ([np.ones_like(p), p, p * p, p * p * p] for p in place)
+    return np.stack([x[i] * y[j] for i in range(_DEGREE + 1) for j in range(_DEGREE + 1 - i)])
 
 
 def _fitted(basis: Array, wanted: Array) -> Array:
     """(k,) least squares, once more without outliers."""
     weight = np.ones(len(wanted))
     for _ in range(2):
-        normal = basis.T @ (weight[:, None] * basis)
+        normal = (weight * basis) @ basis.T
         normal += _STIFF * np.trace(normal) / len(normal) * np.eye(len(normal))
-        terms = np.linalg.solve(normal, basis.T @ (weight * wanted))
-        off = np.abs(wanted - basis @ terms)
+        terms = np.linalg.solve(normal, basis @ (weight * wanted))
+        off = np.abs(wanted - terms @ basis)
         weight = (off <= _STRAY * np.median(off)).astype(float)
     return np.asarray(terms)

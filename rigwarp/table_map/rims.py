@@ -17,8 +17,8 @@ from rigwarp.geometry.blur import gaussian_blur, wide_blur
 from rigwarp.geometry.robust import sigma_per_axis
 from rigwarp.table_map.borders import Borders
 from rigwarp.table_map.samples import Samples
-from rigwarp.table_map.squares import sums_over_squares
-from rigwarp.table_map.support import covered_px2, pixel_centres
+from rigwarp.table_map.squares import spacing_px, sums_over_squares
+from rigwarp.table_map.support import pixel_centres
 
 _SQUARE_PX = 2.0  # of averages, at least
 _SPACINGS = 1.5  # or so many distances between samples
@@ -87,8 +87,7 @@ class Rims:
 
 def find_seen(samples: Samples, borders: Borders, shape: tuple[int, ...]) -> Seen:
     """Where the samples of all zones are; gaps at borders between zones are no ends of the mirror."""
-    spacing = np.sqrt(covered_px2(samples.pixels_px) / max(len(samples), 1))
-    square = max(_SQUARE_PX, float(np.ceil(_SPACINGS * spacing)))
+    square = max(_SQUARE_PX, float(np.ceil(_SPACINGS * spacing_px(samples.pixels_px, shape))))
     here = sums_over_squares(samples.pixels_px, square, shape, None)[0] > 0
     room = int(np.ceil(_GAP_PX / square))
     disk = np.hypot(*np.ogrid[-room : room + 1, -room : room + 1]) <= room
@@ -120,12 +119,12 @@ def find_rims(seen: Seen, pixels_px: Array, light: Array, slope_mm: Array, shape
     count, total = sums_over_squares(at, seen.square_px, shape, None, light)
     known = count > 0
     band = max(_BAND[0] * shape[1], _BAND[1]) / seen.square_px
-    depth = np.asarray(distance_transform_edt(seen.here))
+    depth = np.asarray(cv2.distanceTransform(seen.here.view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE))
     whole = known & (depth > band)
     if np.count_nonzero(whole) < _FEWEST:
         return None
     mean = np.where(known, total / np.maximum(count, 1.0), 0.0)
-    share = np.where(known, mean / np.maximum(_usual(mean, whole, band), 1e-12), 1.0)
+    share = np.where(known, mean / np.maximum(_usual(mean, whole, band, known), 1e-12), 1.0)
     share = _smoothed(share, known)
     share[depth > band] = 1.0
     if (share > _SOUND).all():
@@ -133,11 +132,13 @@ def find_rims(seen: Seen, pixels_px: Array, light: Array, slope_mm: Array, shape
     return Rims(seen=seen, share=share, gone=_gone(seen.here, share))
 
 
-def _usual(mean: Array, whole: BoolArray, reach: float) -> Array:
-    """(n, m) light of the squares in whole light thereabouts."""
-    sums = wide_blur(np.stack([mean * whole, whole.astype(float)], axis=-1), reach)
+def _usual(mean: Array, whole: BoolArray, reach: float, asked: BoolArray) -> Array:
+    """(n, m) light of the squares in whole light thereabouts, worth something where it is asked for."""
+    sums = wide_blur(np.stack([mean * whole, whole], axis=-1, dtype=np.float32), reach)
     near = sums[..., 1] > 1e-3
     usual = np.where(near, sums[..., 0] / np.maximum(sums[..., 1], 1e-12), 0.0)
+    if near[asked].all():
+        return usual
     return np.asarray(usual[tuple(distance_transform_edt(~near, return_distances=False, return_indices=True))])
 
 

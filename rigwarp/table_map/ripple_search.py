@@ -16,14 +16,14 @@ from scipy.ndimage import distance_transform_edt, maximum_filter
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import wide_blur
-from rigwarp.table_map.squares import sums_over_squares
-from rigwarp.table_map.support import covered_px2
+from rigwarp.table_map.squares import spacing_px, sums_over_squares
 
 TILE = 128  # squares along a tile's side
 HOP = TILE // 2  # from tile to tile: Hann windows sum to 1
 SHORTEST_PX, LONGEST_PX = 4.0, 40.0
 _SPACINGS = 2.5  # the shortest wave, in distances between samples: twice would be the limit of Nyquist
 _SURROUNDINGS_PX = 20.0  # what varies more slowly is the mirror's form
+_AT_ONCE = 32  # tiles: their spectra and what they are made of take 12 MB
 _LEAST_FILL = 0.3  # of a tile's window, to look for a line; with ...
 _LEAST_REACHED = 0.01  # ... so much of it a tile can take its neighbours'
 _OVER_RING = 20.0  # times the median power at the same period in other directions; noise exceeds it once in 10^13
@@ -110,7 +110,7 @@ def find_lines(
     beside_form : whether the residuals still hold the mirror's form; then a line must stand out more.
     coarseness : times the usual length of the waves.
     """
-    spacing = float(np.sqrt(covered_px2(pixels_px) / len(pixels_px)))
+    spacing = spacing_px(pixels_px, picture)
     grid = TileGrid.over(picture, coarseness * max(1.0, np.floor(spacing / coarseness)), coarseness)
     known, values = _binned(pixels_px, residual_mm, grid.square_px, picture)
     fill, power = _spectra(grid, known, _without_form(known, values, coarseness * _SURROUNDINGS_PX / grid.square_px))
@@ -167,10 +167,13 @@ def _spectra(grid: TileGrid, known: BoolArray, values: Array) -> tuple[Array, Ar
     tiles = [np.s_[i : i + TILE, j : j + TILE] for i, j in corners]
     fill = np.array([np.vdot(known[here], window) for here in tiles]) / window.sum()
     judged = [tiles[n] for n in np.flatnonzero(fill > _LEAST_FILL)]
-    cut = np.array([values[here] * window for here in judged], np.complex64).reshape(-1, TILE, TILE)
-    both = np.abs(fft2(cut)) ** 2
-    # of x + i y at k and -k together: twice x's and y's
-    return fill.reshape(grid.shape), both + np.roll(both[:, ::-1, ::-1], 1, axis=(1, 2))
+    power = np.empty((len(judged), TILE, TILE), np.float32)
+    for start in range(0, len(judged), _AT_ONCE):
+        some = slice(start, start + _AT_ONCE)
+        both = np.abs(fft2(np.array([values[here] * window for here in judged[some]], np.complex64))) ** 2
+        # of x + i y at k and -k together: twice x's and y's
+        power[some] = both + np.roll(both[:, ::-1, ::-1], 1, axis=(1, 2))
+    return fill.reshape(grid.shape), power
 
 
 def _peaks(power: Array, lowest: float, highest: float, over_box: float) -> tuple[Array, BoolArray, Array]:

@@ -146,12 +146,17 @@ class _OnPlane:
 
     def of_rows(self, rows: slice, index: NDArray[np.intp]) -> Array:
         """(n, 2) mm of the n pixels of some rows that are picked, counted from the first one's."""
-        found = np.stack([self._spread.down(across, rows)[index] for across in self._across], axis=-1)
+        if not index.size:
+            return np.zeros((0, 2))
+        v, u = np.divmod(index, self._camera.resolution[0])
+        first, last = int(u.min()), int(u.max()) + 1
+        at = v * (last - first) + (u - first)
+        found = np.stack([self._spread.down(a[:, first:last], rows)[at] for a in self._across], axis=-1)
         # where a ray nearby misses the plane, or the lens folds
         lost = np.flatnonzero(np.isnan(found[:, 0]))
         if lost.size:
-            v, u = np.divmod(index[lost], self._camera.resolution[0])
-            found[lost] = self._camera.to_plane(np.stack([u, v + rows.start], axis=-1), self._height_mm)
+            seen_px = np.stack([u[lost], v[lost] + rows.start], axis=-1)
+            found[lost] = self._camera.to_plane(seen_px, self._height_mm)
         return found
 
 
@@ -164,7 +169,8 @@ def _at_the_edge(lit: BoolArray, pixels_px: Array) -> BoolArray:
 
 def join_samples(parts: Sequence[Samples]) -> Samples:
     """All samples of several scans or zones."""
-
+    if len(parts) == 1:
+        return parts[0]
     return Samples(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Samples)})
 
 
@@ -189,7 +195,7 @@ def bin_samples(
     """
     cell, number = _cell_numbers(samples.pixels_px, cell_px)
     parts = [slice(begin, begin + _CHUNK) for begin in range(0, len(samples), _CHUNK)]
-    variance, weight, distance = (np.empty(len(samples)) for _ in range(3))
+    sigma, weight, distance = (np.empty(len(samples)) for _ in range(3))
 
     def summed(values: Array, weight: Array) -> Array:
         """(number, k) weighted sums over cells of (N,) or (N, k) values."""
@@ -200,15 +206,15 @@ def bin_samples(
 
         return np.asarray(sum(in_two_threads(of, parts)))
 
-    def find_variance(part: slice) -> None:
+    def find_sigma(part: slice) -> None:
         sigma_px, slope = samples.sigma_px[part].astype(float), slope_mm[part]
         along, down = (slope[:, 0, i] ** 2 + slope[:, 1, i] ** 2 for i in (0, 1))
-        variance[part] = (along * sigma_px[:, 0] ** 2 + down * sigma_px[:, 1] ** 2) / 2.0
+        sigma[part] = np.sqrt((along * sigma_px[:, 0] ** 2 + down * sigma_px[:, 1] ** 2) / 2.0)
 
     def weigh(part: slice) -> None:
-        weight[part] = np.where(kept[part], 1.0 / variance[part], 0.0)
+        weight[part] = kept[part] / sigma[part] ** 2
 
-    in_two_threads(find_variance, parts)
+    in_two_threads(find_sigma, parts)
     kept = np.ones(len(samples), bool)
     for _ in range(_PASSES):
         in_two_threads(weigh, parts)
@@ -221,7 +227,11 @@ def bin_samples(
 
         in_two_threads(find_distance, parts)
         usual = 0.5 * np.median(distance[:: max(1, len(distance) // _FEW)])
-        np.less(distance, _OUTLIER_SIGMAS * (np.sqrt(variance) + usual), out=kept)
+
+        def judge(part: slice, usual: float = usual) -> None:
+            np.less(distance[part], _OUTLIER_SIGMAS * (sigma[part] + usual), out=kept[part])
+
+        in_two_threads(judge, parts)
     count = np.bincount(cell, kept, number).astype(np.int64)
     occupied = count > 0
 

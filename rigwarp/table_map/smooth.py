@@ -6,6 +6,7 @@ than usual (a dent in the mirror); there the penalty is relaxed, so that detail 
 posterior variance comes from the entries of the inverse normal matrix within its band (Takahashi, Fagan and Chen 1973).
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -59,10 +60,11 @@ class SmoothSurface:
         """(..., 2) residual, mm, at (..., 2) pixels."""
         return np.stack(values_together((self.x, self.y), pixels_px[..., 0], pixels_px[..., 1]), axis=-1)
 
-    def on_pixels(self, shape: tuple[int, ...]) -> list[Array]:
-        """(H, W) residuals of x and of y, mm, at all pixel centres of a picture."""
+    def on_pixels(self, shape: tuple[int, ...]) -> Callable[[slice], list[Array]]:
+        """For some rows (h, W) of a picture the residuals of x and of y, mm, at the pixel centres."""
         u, v = np.arange(float(shape[1])), np.arange(float(shape[0]))
-        return in_two_threads(lambda spline: spline.on_grid(u, v), (self.x, self.y))
+        both = [spline.by_rows(u, v) for spline in (self.x, self.y)]
+        return lambda rows: [one(rows) for one in both]
 
     def sigma(self, pixels_px: Array) -> Array:
         """(N,) 1-sigma of either value at (N, 2) pixels, mm."""

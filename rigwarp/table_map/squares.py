@@ -5,7 +5,14 @@ import numpy as np
 from rigwarp.geometry import Array
 from rigwarp.geometry.threads import in_two_threads
 
+_CHUNK = 1 << 15  # what is worked out of so many stays near the processor
 _FEW = 1 << 16  # not worth a thread
+
+
+def spacing_px(pixels_px: Array, picture: tuple[int, ...]) -> float:
+    """About how far apart samples at (N, 2) pixels lie, where there are any: in which squares of 8 pixels of (H, W)."""
+    covered = np.count_nonzero(sums_over_squares(pixels_px, 8.0, picture, None)[0])
+    return float(np.sqrt(64.0 * covered / max(len(pixels_px), 1)))
 
 
 def sums_over_squares(
@@ -17,15 +24,21 @@ def sums_over_squares(
     """
     rows, columns = (int(np.ceil(n / square_px)) for n in picture[:2])
 
-    def of(part: slice) -> list[Array]:
+    index = np.empty(len(pixels_px), np.intp)
+
+    def number(part: slice) -> None:
         # towards zero, which is where what lies before the first square goes anyway
         column, row = (
-            np.clip(((along + 0.5) / square_px).astype(np.int64), 0, last - 1)
+            np.clip(((along + 0.5) / square_px).astype(np.intp), 0, last - 1)
             for along, last in zip(pixels_px[part].T, (columns, rows), strict=True)
         )
-        index = row * columns + column
-        sums = [np.bincount(index, None if one is None else one[part], rows * columns) for one in values]
+        np.add(row * columns, column, out=index[part])
+
+    def of(part: slice) -> list[Array]:
+        sums = [np.bincount(index[part], None if one is None else one[part], rows * columns) for one in values]
         return [np.asarray(one, float) for one in sums]
+
+    in_two_threads(number, [slice(begin, begin + _CHUNK) for begin in range(0, len(index), _CHUNK)])
 
     half = max(_FEW, -(-len(pixels_px) // 2))  # no more parts: a picture of sums for each takes memory
     parts = in_two_threads(of, [slice(begin, begin + half) for begin in range(0, max(len(pixels_px), 1), half)])

@@ -20,14 +20,6 @@ def pixel_centres(shape: tuple[int, ...]) -> Array:
     return np.stack([u, v], axis=-1).astype(float)
 
 
-def covered_px2(pixels_px: Array) -> float:
-    """Area of the picture, pixels, that has samples: in squares of 8 pixels."""
-    column, row = (np.floor(along / 8.0).astype(np.int32) for along in pixels_px.T)
-    seen = np.zeros((int(np.ptp(row)) + 1, int(np.ptp(column)) + 1), bool)
-    seen[row - row.min(), column - column.min()] = True
-    return 64.0 * np.count_nonzero(seen)
-
-
 def support(pixels_px: Array, design: PixelMap, zones: list[int]) -> tuple[BoolArray, BoolArray]:
     """Pixels with a sample close by, and pixels that may be answered: those, and the designed-lit holes inside them.
 

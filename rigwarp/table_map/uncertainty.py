@@ -49,7 +49,8 @@ def spread_sigma(surface: SmoothSurface, misfit: Misfit, ripple: Ripple, shape: 
         if not values.any():
             return np.zeros(shape[:2], np.float32)
         linear = HeightSpline(start_mm=np.zeros(2), cell_mm=np.full(2, _STEP_PX), coefficients_mm=values, degree=1)
-        return linear.on_grid(np.arange(float(shape[1])), np.arange(float(shape[0]))).astype(np.float32)
+        some = linear.by_rows(np.arange(float(shape[1])), np.arange(float(shape[0])), np.float32)
+        return np.asarray(some(slice(None)))
 
     return SpreadSigma(
         decode_mm=everywhere(noise),

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.threads import by_rows
 from rigwarp.table_map.borders import Borders
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.misfit import Misfit, find_misfit, judged_sigma
@@ -15,9 +16,9 @@ from rigwarp.table_map.ripple import Ripple, follow_ripple
 from rigwarp.table_map.samples import Samples, bin_samples
 from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
 from rigwarp.tracing import OpticalModel
+from rigwarp.tracing.scan_grid import fineness
 
-_CELL_PX = 4  # samples are averaged over cells of so many projector pixels before fitting, twice as many where ...
-_FINE_PICTURE_PX = 1920  # ... a picture is twice as wide: finer pixels do not make a mirror bend more finely
+_CELL_PX = 4  # samples are averaged over cells of so many projector pixels of 1080p before fitting
 _KNOT_CELLS = 3  # knot spacing of the residual surface
 _FEW = 100_000  # samples tell a median well enough
 _GROSS = 10.0  # times the usual distance from the registered design, but at least ...
@@ -67,15 +68,19 @@ class ZoneFit:
         """What held-out samples show beyond the noise."""
         return find_misfit(self.surface.held, shape, self.cell_px)
 
-    def on_pixels(self, here: BoolArray) -> tuple[Array, Array]:
-        """(H, W) x and y where the pixels of a mask (H, W) land, mm; worth nothing elsewhere."""
-        planes = self.field.on_pixels(here)
-        for plane, beside in zip(planes, self.surface.on_pixels(here.shape), strict=True):
-            plane += beside
+    def write_places(self, places_mm: Array, here: BoolArray) -> None:
+        """Into x and y of places_mm (2, H, W) where the pixels of a mask (H, W) land."""
+        of_design, beside = self.field.on_pixels(here), self.surface.on_pixels(here.shape)
+
+        def fill(rows: slice) -> None:
+            for whole, own, more in zip(places_mm, of_design(rows), beside(rows), strict=True):
+                own += more
+                np.copyto(whole[rows], own, where=here[rows])
+
+        by_rows(fill, here.shape)
         if self.ripple.waves:
-            for plane, wave in zip(planes, self.ripple.value(centres(here)).T, strict=True):
-                plane[here] += wave
-        return planes
+            for whole, wave in zip(places_mm, self.ripple.value(centres(here)).T, strict=True):
+                whole[here] += wave
 
     def judged_sigma(self, shape: tuple[int, ...]) -> Array:
         """(K,) 1-sigma to expect of the held-out residuals."""
@@ -112,7 +117,7 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
         return None
     samples = everything if len(kept) == len(everything) else everything.only(kept)
     residual = without_pixel_steps(samples.pixels_px, residual, slope)
-    cell_px = _cell_px(model.projector.resolution)
+    cell_px = _CELL_PX * fineness(model.projector.resolution)
     through = _surface_through(field, samples, residual, slope, reach_px, cell_px)
     if through is None:
         return None
@@ -170,10 +175,6 @@ def _surface_through(
     knot_px = float(_KNOT_CELLS * cell_px)
     surface = smooth_surface(cells.pixels_px, mean_residual, sigma, cell_px=knot_px, reach_px=reach_px)
     return _Through(cells=cells, sigma_mm=sigma, cell=cell, surface=surface)
-
-
-def _cell_px(resolution: tuple[int, int]) -> int:
-    return _CELL_PX * max(1, round(max(resolution) / _FINE_PICTURE_PX))
 
 
 def _on_the_rim(pixels_px: Array, resolution: tuple[int, int]) -> BoolArray:

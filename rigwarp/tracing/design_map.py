@@ -1,17 +1,20 @@
 """The design map: where every projector pixel should land, by tracing a coarse grid and interpolating per surface."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
 
 from rigwarp.geometry import Array, BoolArray, PixelMap, normalize, reflect
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.geometry.threads import by_rows, in_two_threads
 from rigwarp.tracing.model import OpticalModel, Reflection, Trace, fate_without_obstacles
 from rigwarp.tracing.reasons import LightFate
-from rigwarp.tracing.scan_grid import GridSpread, pixel_grid, usual_step_px
+from rigwarp.tracing.scan_grid import GridSpread, usual_step_px
 from rigwarp.tracing.surfaces.surface import Surface, meet_surface
+
+_NEAR_CELLS = 2  # coarse cells from one whose light the mirror's body stops: there every pixel is looked at
 
 
 def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
@@ -30,125 +33,134 @@ def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
     PixelMap
         `measured` is False everywhere; `sigma_mm` is the surface fit's uncertainty carried to the table.
     """
-    dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
-    on_table = dense.landing_mm(model)
-    lit = dense.reasons(model, on_table) == LightFate.LIT
-    shape, sigma_mm, zone = model.projector.resolution[::-1], dense.sigma_mm, dense.light.zone
-    del dense  # hundreds of megabytes of a 4K picture
-    return PixelMap(
-        x_mm=np.where(lit, on_table[:, 0], np.nan).reshape(shape),
-        y_mm=np.where(lit, on_table[:, 1], np.nan).reshape(shape),
-        sigma_mm=np.where(lit, sigma_mm, np.nan).reshape(shape),
-        zone=np.where(lit, zone, NO_LIGHT).astype(np.int16).reshape(shape),
-        measured=np.zeros(shape, bool),
-    )
+    dense = _Dense.of(model, step_px)
+    shape = model.projector.resolution[::-1]
+    x_mm, y_mm, sigma_mm = (np.empty(shape) for _ in range(3))
+    zone = np.empty(shape, np.int16)
+
+    def fill(rows: slice) -> None:
+        band = dense.band(rows)
+        dark = dense.reasons(band, rows) != LightFate.LIT
+        for whole, values in (
+            (x_mm, band.on_table_mm[:, 0]),
+            (y_mm, band.on_table_mm[:, 1]),
+            (sigma_mm, band.sigma_mm),
+        ):
+            values[dark] = np.nan
+            whole[rows] = values.reshape(-1, shape[1])
+        zone[rows] = np.where(dark, np.int16(NO_LIGHT), band.light.zone).reshape(-1, shape[1])
+
+    by_rows(fill, shape)
+    return PixelMap(x_mm=x_mm, y_mm=y_mm, sigma_mm=sigma_mm, zone=zone, measured=np.zeros(shape, bool))
 
 
 def trace_pixels(model: OpticalModel, *, step_px: int | None = None) -> Trace:
     """The full `Trace` of every projector pixel, (H, W, ...), by the same path as `trace_map`."""
-    dense = _Dense.everywhere(model, step_px=step_px or usual_step_px(model.projector.resolution))
-    on_table = dense.landing_mm(model)
+    dense = _Dense.of(model, step_px)
     width, height = model.projector.resolution
-    directions = model.pixel_rays(pixel_grid((width, height)).reshape(-1, 2))
-    return model.as_trace((height, width), directions, dense.light, on_table, dense.reasons(model, on_table))
+
+    def traced(rows: slice) -> Trace:
+        band = dense.band(rows)
+        reason = dense.reasons(band, rows)
+        directions = model.pixel_rays(_pixels(np.arange(rows.start * width, rows.stop * width), width))
+        missed = reason == LightFate.MISSES_MIRROR
+        reason[missed] = model.past_mirror(directions[missed])
+        return model.as_trace((rows.stop - rows.start, width), directions, band.light, band.on_table_mm, reason)
+
+    parts = by_rows(traced, (height, width))
+    return Trace(**{one.name: np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(Trace)})
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Band:
+    """Light of n pixels as it leaves the mirror, where it comes down (n, 3) with nothing in its way, and 1-sigma."""
+
+    light: Reflection
+    on_table_mm: Array
+    sigma_mm: Array
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Dense:
-    """Light of all pixels, row by row, as it leaves the mirror, and its 1-sigma on the table."""
+    """Light of all pixels, some rows at a time: of a 4K picture it takes hundreds of megabytes.
 
-    light: Reflection
-    sigma_mm: Array
-    step_px: int
+    Attributes
+    ----------
+    near : (H, W) pixels within two coarse cells of one whose light the mirror's body stops; None where none is.
+    """
+
+    model: OpticalModel
+    surfaces: list["_OnSurface"]
+    near: BoolArray | None
 
     @classmethod
-    def everywhere(cls, model: OpticalModel, *, step_px: int) -> "_Dense":
+    def of(cls, model: OpticalModel, step_px: int | None) -> "_Dense":
         width, height = model.projector.resolution
-        n = width * height
-        spread = GridSpread(model.projector.resolution, step_px=step_px)
-        surfaces = [_OnSurface.of(model, surface, spread, extended=step_px != 1) for surface in model.surfaces]
-        sigma, zone = np.empty(n), np.empty(n, np.int16)
+        step = step_px or usual_step_px((width, height))
+        spread = GridSpread((width, height), step_px=step)
+        surfaces = [_OnSurface.of(model, surface, spread, extended=step != 1) for surface in model.surfaces]
+        if step == 1:
+            return cls(model=model, surfaces=surfaces, near=np.ones((height, width), bool))
+        coarse = cls(model=model, surfaces=surfaces, near=None)
+        v, u = np.arange(0, height, step), np.arange(0, width, step)
+        band = coarse.band(slice(0, height, step), step)
+        reason = fate_without_obstacles(band.light.at_mirror_mm, band.on_table_mm)
+        met = np.flatnonzero(reason != LightFate.MISSES_MIRROR)
+        numbers = (v[:, None] * width + u).ravel()[met]
+        stopped = np.zeros(reason.shape, bool)
+        stopped[met] = coarse._shaded(reason[met], numbers, band, met) != reason[met]
+        if not stopped.any():
+            return coarse
+        reach = np.ones((2 * _NEAR_CELLS + 1,) * 2, bool)
+        grown = binary_dilation(stopped.reshape(len(v), len(u)), reach)
+        return replace(coarse, near=np.kron(grown, np.ones((step, step), bool))[:height, :width])
+
+    def band(self, rows: slice, step: int = 1) -> _Band:
+        """The pixels of some rows, every `step`-th of each, row by row."""
+        width = self.model.projector.resolution[0]
+        n = len(range(rows.start, rows.stop, step)) * len(range(0, width, step))
+        sigma, zone, best = np.full(n, np.nan), np.full(n, NO_LIGHT, np.int16), np.full(n, np.inf)
         at, out = _by_columns(n), _by_columns(n)
+        for one in self.surfaces:
+            pixels, part = one.on_rows(rows, step)
+            own: NDArray[np.intp] | slice = pixels
+            if len(self.surfaces) > 1:
+                nearer = np.flatnonzero(part["distance"] < best[pixels])
+                own, part = pixels[nearer], {name: values[nearer] for name, values in part.items()}
+                best[own] = part["distance"]
+            elif len(pixels) == n and not len(one.lost):  # whose pixels stand behind the others
+                own = slice(None)
+            zone[own], sigma[own] = one.surface.zone, np.abs(part["sigma"])
+            for i in range(3):
+                at[own, i], out[own, i] = part[f"at{i}"], part[f"out{i}"]
+        light = Reflection(at_mirror_mm=at, reflected=out, zone=zone)
+        return _Band(light=light, on_table_mm=self.model.landing_mm(light), sigma_mm=sigma)
 
-        def fill(rows: slice) -> None:
-            here = slice(rows.start * width, rows.stop * width)
-            for values in (sigma[here], at[here], out[here]):
-                values[:] = np.nan
-            zone[here] = NO_LIGHT
-            best = np.full(here.stop - here.start, np.inf)
-            for one in surfaces:
-                pixels, part = one.on_rows(rows)
-                own: NDArray[np.intp] | slice = pixels
-                if len(surfaces) > 1:
-                    nearer = np.flatnonzero(part["distance"] < best[pixels])
-                    own, part = pixels[nearer], {name: values[nearer] for name, values in part.items()}
-                    best[own] = part["distance"]
-                elif len(pixels) == len(best) and not len(one.lost):  # whose pixels stand behind the others
-                    own = slice(None)
-                zone[here][own], sigma[here][own] = one.surface.zone, np.abs(part["sigma"])
-                for i in range(3):
-                    at[here, i][own], out[here, i][own] = part[f"at{i}"], part[f"out{i}"]
+    def reasons(self, band: _Band, rows: slice) -> NDArray[np.uint8]:
+        """(n,) `LightFate` of the pixels of some rows; where the mirror is missed, nothing further."""
+        reason = fate_without_obstacles(band.light.at_mirror_mm, band.on_table_mm)
+        if self.near is not None:
+            near = np.flatnonzero(self.near[rows].ravel() & (reason != LightFate.MISSES_MIRROR))
+            numbers = rows.start * self.model.projector.resolution[0] + near
+            reason[near] = self._shaded(reason[near], numbers, band, near)
+        return self.model.obstructed(reason, band.light.at_mirror_mm, band.on_table_mm)
 
-        by_rows(fill, (height, width))
-        return cls(light=Reflection(at_mirror_mm=at, reflected=out, zone=zone), sigma_mm=sigma, step_px=step_px)
-
-    def landing_mm(self, model: OpticalModel) -> Array:
-        """(H * W, 3) where it comes down."""
-        width, height = model.projector.resolution
-        on_table = _by_columns(height * width)
-
-        def land(rows: slice) -> None:
-            here = slice(rows.start * width, rows.stop * width)
-            on_table[here] = model.landing_mm(self.light.only(here))
-
-        by_rows(land, (height, width))
-        return on_table
-
-    def reasons(self, model: OpticalModel, on_table_mm: Array) -> NDArray[np.uint8]:
-        """(H * W,) `LightFate`; the mirror's own shade is looked for on a coarse grid first."""
-        resolution = model.projector.resolution
-        reason = fate_without_obstacles(self.light.at_mirror_mm, on_table_mm)
-        met = reason != LightFate.MISSES_MIRROR
-        missed = np.flatnonzero(~met)
-        if len(missed):
-            reason[missed] = model.past_mirror(model.pixel_rays(_pixels(missed, resolution)))
-        for rows in self._worth_a_look(model, reason, on_table_mm, met):
-            directions = model.pixel_rays(_pixels(rows, resolution))
-            reason[rows] = model.shaded(reason[rows], directions, self.light, on_table_mm, rows)
-        return model.obstructed(reason, self.light.at_mirror_mm, on_table_mm)
-
-    def _worth_a_look(
-        self, model: OpticalModel, reason: NDArray[np.uint8], on_table_mm: Array, met: BoolArray
-    ) -> list[NDArray[np.intp]]:
-        """Pixels within two coarse cells of one whose light the mirror's body stops."""
-        width, height = model.projector.resolution
-        if self.step_px == 1:
-            return [np.flatnonzero(met)]
-        v, u = np.arange(0, height, self.step_px), np.arange(0, width, self.step_px)
-        rows = (v[:, None] * width + u).ravel()
-        asked = rows[met[rows]]
-        directions = model.pixel_rays(_pixels(asked, (width, height)))
-        stopped = np.zeros(width * height, bool)
-        found = model.shaded(reason[asked], directions, self.light, on_table_mm, asked) != reason[asked]
-        stopped[asked[found]] = True
-        if not found.any():
-            return []
-        coarse = np.pad(stopped[rows].reshape(len(v), len(u)), 2)
-        grown = np.zeros_like(coarse)
-        for shift in [(i, j) for i in range(-2, 3) for j in range(-2, 3)]:
-            grown |= np.roll(coarse, shift, (0, 1))
-        near = np.kron(grown[2:-2, 2:-2], np.ones((self.step_px, self.step_px), bool))[:height, :width]
-        return [np.flatnonzero(near.ravel() & met)]
+    def _shaded(
+        self, reason: NDArray[np.uint8], numbers: NDArray[np.intp], band: _Band, among: NDArray[np.intp]
+    ) -> NDArray[np.uint8]:
+        """`reason` (K,) of some `among` a band's pixels, of these numbers in the picture, with the mirror's shade."""
+        directions = self.model.pixel_rays(_pixels(numbers, self.model.projector.resolution[0]))
+        return self.model.shaded(reason, directions, band.light, band.on_table_mm, among)
 
 
 def _by_columns(n: int) -> Array:
-    """(n, 3), each coordinate in one piece: what is done to millions of points is done along these."""
-    return np.empty((3, n)).T
+    """(n, 3) without answers, each coordinate in one piece: what is done to many points is done along these."""
+    return np.full((3, n), np.nan).T
 
 
-def _pixels(rows: NDArray[np.intp], resolution: tuple[int, int]) -> Array:
+def _pixels(numbers: NDArray[np.intp], width: int) -> Array:
     """(N, 2) pixel positions of row-by-row numbers."""
-    return np.stack([rows % resolution[0], rows // resolution[0]], axis=-1).astype(float)
+    return np.stack([numbers % width, numbers // width], axis=-1).astype(float)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -172,26 +184,31 @@ class _OnSurface:
     def of(cls, model: OpticalModel, surface: Surface, spread: GridSpread, *, extended: bool) -> "_OnSurface":
         coarse = _meet(model, surface, model.pixel_rays(spread.nodes_px.reshape(-1, 2)), extended=extended)
         lost = np.flatnonzero(spread.partly_known(coarse["distance"]))
-        own = _meet(model, surface, model.pixel_rays(_pixels(lost, model.projector.resolution)), extended=False)
+        own = _meet(model, surface, model.pixel_rays(_pixels(lost, spread.width)), extended=False)
         names, across = coarse.keys(), in_two_threads(spread.across, coarse.values())
         return cls(surface=surface, spread=spread, across=dict(zip(names, across, strict=True)), lost=lost, own=own)
 
-    def on_rows(self, rows: slice) -> tuple[NDArray[np.intp], dict[str, Array]]:
-        """Pixels in some rows, counted from the first one's, that meet the surface within its aperture, and what
-        `_meet` says of them."""
-        distance, x, y = (self.spread.down(self.across[name], rows) for name in ("distance", "x", "y"))
+    def on_rows(self, rows: slice, step: int) -> tuple[NDArray[np.intp], dict[str, Array]]:
+        """Among every `step`-th pixel of some rows those that meet the surface within its aperture, by their numbers
+        there, and what `_meet` says of them."""
+
+        def down(name: str) -> Array:
+            return self.spread.down(self.across[name][:, ::step], rows)
+
+        distance, x, y = (down(name) for name in ("distance", "x", "y"))
         inside = np.flatnonzero(self.surface.inside(x, y) & (distance > 0.0))
         all_inside = len(inside) == len(distance)
         found = {"distance": distance[inside]}
         for name in self.across.keys() - {"distance", "x", "y"}:
-            everywhere = self.spread.down(self.across[name], rows)
+            everywhere = down(name)
             found[name] = everywhere if all_inside else everywhere[inside]
-        width = len(distance) // (rows.stop - rows.start)
-        lost = slice(*np.searchsorted(self.lost, [rows.start * width, rows.stop * width]))
-        kept = np.isfinite(self.own["distance"][lost])
+        width = self.spread.width
+        first, last = np.searchsorted(self.lost, [rows.start * width, rows.stop * width])
+        v, u = np.divmod(self.lost[first:last] - rows.start * width, width)
+        kept = np.isfinite(self.own["distance"][first:last]) & (v % step == 0) & (u % step == 0)
         if kept.any():
-            inside = np.concatenate([inside, self.lost[lost][kept] - rows.start * width])
-            found = {name: np.concatenate([values, self.own[name][lost][kept]]) for name, values in found.items()}
+            inside = np.concatenate([inside, (v // step * -(-width // step) + u // step)[kept]])
+            found = {name: np.concatenate([values, self.own[name][first:last][kept]]) for name, values in found.items()}
         return inside, found
 
 

@@ -10,11 +10,17 @@ _STENCIL = 6  # points of the Lagrange interpolation: fifth order, 1e-6 mm on 8 
 
 _NODES_ACROSS = 160  # a grid of as many cells follows any mirror that a picture survives
 _COARSEST_PX = 8
+_FINE_PICTURE_PX = 1920  # where a picture is twice as wide, its pixels are half as large
 
 
 def usual_step_px(resolution: tuple[int, int], *, nodes_across: int = _NODES_ACROSS) -> int:
     """Spacing of a grid that is fine against the mirror, whatever the picture's resolution."""
     return int(np.clip(max(resolution) // nodes_across, 1, _COARSEST_PX))
+
+
+def fineness(resolution: tuple[int, ...]) -> int:
+    """How many times as fine pixels are as those of 1080p: a mirror does not bend more finely with them."""
+    return max(1, round(max(resolution) / _FINE_PICTURE_PX))
 
 
 def grid_axis(count: int, step_px: float) -> Array:
@@ -37,6 +43,7 @@ class GridSpread:
         self._across, self._down = (
             interpolation_matrix(grid_axis(n, step_px), np.arange(float(n))) for n in resolution
         )
+        self.width = resolution[0]
         self._plain = step_px == 1
 
     def dense(self, values: Array) -> Array:
@@ -50,7 +57,11 @@ class GridSpread:
 
     def down(self, across: Array, rows: slice) -> Array:
         """The other half, for some of the H rows."""
-        return np.asarray(across[rows] if self._plain else self._down[rows] @ across).ravel()
+        if self._plain:
+            return across[rows].ravel()
+        down = self._down[rows]
+        near = slice(down.indices.min(), down.indices.max() + 1)  # few of the rows of nodes
+        return np.asarray(down[:, near] @ across[near]).ravel()
 
     def partly_known(self, values: Array) -> BoolArray:
         """(H * W,) where the stencil holds both NaN and numbers."""

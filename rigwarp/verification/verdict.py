@@ -8,7 +8,7 @@ import numpy as np
 from rigwarp.geometry import BoolArray, PixelMap
 from rigwarp.geometry.robust import chi_squared_limit
 from rigwarp.rig import Rig
-from rigwarp.table_map import TableMapFit, invert
+from rigwarp.table_map import MapFacts, invert
 from rigwarp.table_map.plausibility import mistake_in_words
 from rigwarp.verification.dots.judge import ErrorFigures, VerificationResult
 from rigwarp.verification.dots.plan import DotPlan, plan_dots
@@ -49,20 +49,20 @@ class Verdict:
 
 
 def judge_fit(
-    fit: TableMapFit, built: "AsBuilt | None", rig: Rig, *, promised: BoolArray, measured_share: float
+    fit: MapFacts, built: "AsBuilt | None", rig: Rig, *, promised: BoolArray, lit: BoolArray, measured_share: float
 ) -> Verdict:
     """What a map, its registration and the mirror say before anything is shown.
 
     Parameters
     ----------
     built : the mirror, where the scan tells it.
-    promised : (K,) by check dot, whether the design as drawn lights its place: its `lights`.
+    promised, lit : (K,) by check dot, whether the design as drawn and the map light its place: what `lights` says.
     measured_share : of the lit content, supported by measurements.
     """
     mistake = mistake_in_words(fit.registration.agreement, square_mm=rig.target.square_mm)
     if mistake:  # all else follows from it
         return Verdict(failures=(mistake,))
-    failures = [*_dark(fit.table_map, promised, rig), *_mirror(built, rig)]
+    failures = [*_dark(lit, promised, rig), *_mirror(built, rig)]
     not_proven = [fit.not_proven] if fit.not_proven else []
     if measured_share < _PARTLY:
         seen = (
@@ -108,10 +108,10 @@ def lights(pixel_map: PixelMap, dots: DotPlan) -> BoolArray:
     return np.asarray(invert(pixel_map, dots.table_mm).count > 0)
 
 
-def _dark(table_map: PixelMap, promised: BoolArray, rig: Rig) -> list[str]:
+def _dark(lit: BoolArray, promised: BoolArray, rig: Rig) -> list[str]:
     """Places of the content that the design lights and the map does not."""
     dots = plan_dots(rig.content)
-    dark = promised & ~lights(table_map, dots)
+    dark = promised & ~lit
     if np.count_nonzero(dark) <= _FEW * np.count_nonzero(promised):
         return []
     x, y = dots.table_mm[dark].mean(axis=0)

@@ -7,18 +7,22 @@ projector's, with the camera in the projector's place.
 from rigwarp.view.cover import ViewCover, cover_of
 from rigwarp.view.design import trace_view
 from rigwarp.view.fit import PartFit, ViewFit, fit_view, register_seen
+from rigwarp.view.lean import LEAN_KNOWN, LeanDoubt
 from rigwarp.view.lit import Lit, lit_by_projector, lit_by_screen
 from rigwarp.view.look_up import height_of, pixels_of, points
 from rigwarp.view.parts import ViewPart, view_parts
-from rigwarp.view.screen import Screen, ScreenLaid, seen_by_screen
+from rigwarp.view.screen import Screen, ScreenLaid, ScreenSeen, seen_by_screen
 from rigwarp.view.screen_sheet import screen_by_sheet
 from rigwarp.view.seen import Seen, joined_seen, seen_by_projector
 
 __all__ = [
+    "LEAN_KNOWN",
+    "LeanDoubt",
     "Lit",
     "PartFit",
     "Screen",
     "ScreenLaid",
+    "ScreenSeen",
     "Seen",
     "ViewCover",
     "ViewFit",

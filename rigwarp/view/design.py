@@ -46,7 +46,11 @@ def _way_and_sight(part: ViewPart, traced: Trace, table: Table) -> tuple[Array, 
     return np.where(met, way, np.inf), sees
 
 
-def lean_of(model: OpticalModel, table_mm: Array, mirror_mm: Array) -> Array:
-    """(..., 2) mm sideways per mm of height of sight from (..., 3) points of a mirror to (..., 2) of the table."""
+def lean_of(model: OpticalModel, places_mm: Array, mirror_mm: Array, height_mm: Array | float = 0.0) -> Array:
+    """(..., 2) mm sideways per mm of height of sight from (..., 3) points of a mirror to places (..., 2).
+
+    The places are on the table, or (...) so high over it.
+    """
     at_mirror = model.mirror.to_table(mirror_mm)
-    return (table_mm - at_mirror[..., :2]) / (at_mirror[..., 2:] - model.table_height_mm)
+    down = at_mirror[..., 2] - model.table_height_mm - height_mm
+    return np.asarray((places_mm - at_mirror[..., :2]) / down[..., None])

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt, label
+from scipy.ndimage import label
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
@@ -15,10 +15,10 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Table
 from rigwarp.table_map import Samples, TableMapFit, fit_table_map
 from rigwarp.view.design import trace_view
-from rigwarp.view.lean import lean_at
+from rigwarp.view.lean import LeanDoubt, lean_at
 from rigwarp.view.lit import Lit
 from rigwarp.view.parts import ViewPart
-from rigwarp.view.pieces import Piece, find_pieces, zone_numbers
+from rigwarp.view.pieces import Piece, find_pieces, nearest_piece
 from rigwarp.view.registration import PartSamples, ViewRegistration, register_view
 from rigwarp.view.seen import Seen, filled, mm_per_px, mostly_lit
 
@@ -93,14 +93,14 @@ def fit_view(
         Too little of the table is seen, or not where the design would have it.
     """
     pieces, samples, registration = _registered(parts, seen, table, camera)
-    owner = zone_numbers(pieces, seen.light.shape)
-    nearest, away_px = _nearest_owner(owner, pieces)
+    nearest, away_px = nearest_piece(pieces, seen.light.shape)
+    of_part = np.array([-1 if piece.part is None else piece.part.first_zone for piece in pieces])[nearest]
     fits = [
         (part, fit_table_map(part.model, one, _common(part, seen), part.tolerances))
         for part, one in zip(registration.parts, samples, strict=True)
     ]
     supported = [part.own_picture(fit.table_map.measured) & (away_px <= _NEAR_PX) for part, fit in fits]
-    answers = [_answers(part, fit, here, nearest) for (part, fit), here in zip(fits, supported, strict=True)]
+    answers = [_answers(part, fit, here, of_part) for (part, fit), here in zip(fits, supported, strict=True)]
     view_map = _joined(fits, answers, supported)
     return ViewFit(
         view_map=view_map,
@@ -126,8 +126,8 @@ def _strained(registration: ViewRegistration) -> str:
     )
 
 
-def register_seen(parts: Sequence[ViewPart], seen: Seen, table: Table) -> tuple[tuple[ViewPart, ...], float]:
-    """The design moved to where it was seen, and the 1-sigma of its lean: for places that are told by way of the lean.
+def register_seen(parts: Sequence[ViewPart], seen: Seen, table: Table) -> tuple[tuple[ViewPart, ...], LeanDoubt]:
+    """The design moved to where it was seen, and what its lean may be off: for places that are told by way of the lean.
 
     Raises
     ------
@@ -136,7 +136,7 @@ def register_seen(parts: Sequence[ViewPart], seen: Seen, table: Table) -> tuple[
     """
     _, _, registration = _registered(parts, seen, table, None)
     moved = {part.first_zone: part for part in registration.parts}
-    return tuple(moved.get(part.first_zone, part) for part in parts), max(registration.lean_sigma)
+    return tuple(moved.get(part.first_zone, part) for part in parts), registration.lean_doubt
 
 
 def _registered(
@@ -152,17 +152,6 @@ def _registered(
     samples = [_samples(part, mine[part.first_zone], seen, camera) for part in used]
     registration = register_view(used, [_with_zones(part, one) for part, one in zip(used, samples, strict=True)])
     return pieces, samples, registration
-
-
-def _nearest_owner(owner: NDArray[np.int64], pieces: Sequence[Piece]) -> tuple[NDArray[np.int64], Array]:
-    """(H, W) part whose piece is nearest to each pixel (pieces that belong to none included: -1), and how far away."""
-    owner = owner.copy()
-    for piece in pieces:
-        if piece.part is None:
-            owner[piece.here] = -2
-    away_px, (row, column) = distance_transform_edt(owner == -1, return_indices=True)
-    part_of = np.array([-1 if piece.part is None else piece.part.first_zone for piece in pieces] + [-1, -1])
-    return np.asarray(part_of[owner[row, column]]), np.asarray(away_px)
 
 
 def _samples(part: ViewPart, pieces: Sequence[Piece], seen: Seen, camera: CameraModel | None) -> Samples:
@@ -204,12 +193,12 @@ def _common(part: ViewPart, seen: Seen) -> Callable[[Array, BoolArray], Array]:
     return lambda table_mm, answered: np.where(answered, sigma, np.nan)
 
 
-def _answers(part: ViewPart, fit: TableMapFit, measured: BoolArray, nearest: NDArray[np.int64]) -> BoolArray:
+def _answers(part: ViewPart, fit: TableMapFit, measured: BoolArray, of_part: NDArray[np.int64]) -> BoolArray:
     """(H, W) camera pixels that a part answers: measured ones, and specks among them; not what hides the table."""
     holes, count = label(part.own_picture(fit.table_map.answered) & ~measured)
     small = np.bincount(holes.ravel(), minlength=count + 1) <= _LARGEST_HOLE
     small[0] = False
-    return np.asarray((measured | small[holes]) & (nearest == part.first_zone))
+    return np.asarray((measured | small[holes]) & (of_part == part.first_zone))
 
 
 def _joined(

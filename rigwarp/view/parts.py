@@ -99,6 +99,7 @@ def view_parts(
             model = build_model(hindered, meshes=known, profiles=profiles)
         except InputError as error:
             told = str(error).replace("projector's light", "camera's sight").replace("projector", "view")
+            told = told.replace(", mirror.position_mm", f", view.mirror[{number}].position_mm")
             raise InputError(f"view.mirror[{number}]: {told.removeprefix('mirror: ')}") from error
         first = sum(len(part.model.surfaces) for part in parts)
         parts.append(
@@ -173,5 +174,7 @@ def _mirrored(camera: Projector, plane_mm: float) -> Projector:
     if lens is not None:
         matrix, distortion = lens.matrix.copy(), lens.distortion.copy()
         matrix[0, 2], distortion[3] = width - 1 - matrix[0, 2], -distortion[3]
-        lens = replace(lens, matrix=matrix, distortion=distortion)
+        sign = np.array([1, 1, -1, 1, 1, 1, 1, -1, 1])  # of fx, fy, cx, cy, k1, k2, p1, p2, k3
+        covariance = None if lens.covariance is None else lens.covariance * np.outer(sign, sign)
+        lens = replace(lens, matrix=matrix, distortion=distortion, covariance=covariance)
     return replace(camera, placement=placement, lens=lens)

@@ -141,22 +141,32 @@ def _nearest(
     return nearest
 
 
+def nearest_surface(part: ViewPart, own_px: Array, table_mm: Array) -> int:
+    """Zone of the part's own surface that would see (N, 2) places, most of them, nearest to where they were seen."""
+    distances = _distances(part, own_px, table_mm)
+    return part.model.surfaces[int(np.argmin(np.median(distances, axis=-1)))].zone
+
+
 def design_distance(part: ViewPart, own_px: Array, table_mm: Array) -> float:
     """Median distance of (N, 2) places from where a part's nearest surface would see them, mm."""
+    return float(np.median(_distances(part, own_px, table_mm).min(axis=0)))
+
+
+def _distances(part: ViewPart, own_px: Array, table_mm: Array) -> Array:
+    """(surfaces, N) from where each surface would see them; infinite where it cannot."""
     distances = np.stack(
         [
             np.linalg.norm(part.model.trace(own_px, zone=surface.zone, extended=True).table_mm - table_mm, axis=-1)
             for surface in part.model.surfaces
         ]
     )
-    distances = np.where(np.isfinite(distances), distances, np.inf)
-    return float(np.median(distances.min(axis=0)))
+    return np.where(np.isfinite(distances), distances, np.inf)
 
 
-def zone_numbers(pieces: Sequence[Piece], shape: tuple[int, int]) -> NDArray[np.int64]:
-    """(H, W) index of the piece that each pixel belongs to; -1 for none."""
+def nearest_piece(pieces: Sequence[Piece], shape: tuple[int, int]) -> tuple[NDArray[np.int64], Array]:
+    """(H, W) number of the piece that is nearest to each pixel, and how many pixels away it is."""
     owner = np.full(shape, -1, np.int64)
     for number, piece in enumerate(pieces):
-        if piece.part is not None:
-            owner[piece.here] = number
-    return owner
+        owner[piece.here] = number
+    away_px, (row, column) = distance_transform_edt(owner < 0, return_indices=True)
+    return owner[row, column], np.asarray(away_px)

@@ -16,6 +16,7 @@ from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squa
 from rigwarp.rig import Lens, Projector
 from rigwarp.tracing import OpticalModel
 from rigwarp.view.design import lean_of
+from rigwarp.view.lean import LeanDoubt, smooth_terms
 from rigwarp.view.parts import ViewPart
 
 _MOST_SAMPLES = 1000  # of each part
@@ -29,8 +30,9 @@ _CENTRE = 0.006  # 1-sigma of a lens's centre, share of the picture's width
 _DISTORTION = (0.1, 0.05)  # 1-sigma of k1 and k2 of an ordinary lens
 _SHAPE_RAD = 0.005
 """1-sigma of how far a home-made mirror turns lines of sight, in each of the smooth terms that stand for its shape."""
-_ORDER = 3  # of these polynomials over the part's picture
 _POSE, _OPTICS = 6, 5
+_LEAN_EVERY = 10  # of the thinned samples: the lean's errors are smooth
+_LEAST_DOUBT = 0.01  # errors of the lean smaller than this share of the largest change nothing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +53,8 @@ class ViewRegistration:
     parts : the same parts with their models moved.
     moved_mm, moved_rad : of the camera, then of each mirror, (1 + parts, 3) each, table axes.
     rms_before_mm, rms_after_mm : per part, distance between samples and design as drawn, and moved.
-    lean_sigma : per part, 1-sigma per axis of the lean at places on the table that are known.
+    lean_doubt : what is not known of the lean at places on the table that are known.
+    lean_sigma : per part, its 1-sigma per axis.
     strain : largest of all moves over its tolerance.
     """
 
@@ -60,6 +63,7 @@ class ViewRegistration:
     moved_rad: Array
     rms_before_mm: tuple[float, ...]
     rms_after_mm: tuple[float, ...]
+    lean_doubt: LeanDoubt
     lean_sigma: tuple[float, ...]
     strain: float
 
@@ -108,13 +112,15 @@ def register_view(parts: Sequence[ViewPart], samples: Sequence[PartSamples]) -> 
     before, after = (np.split(r, ends) for r in (first["residual"], misfit(scaled)))
     values = scaled * scale
     poses = np.concatenate([values[:_POSE], values[_POSE + _OPTICS :]]).reshape(-1, 2, 3)
+    lean_doubt, lean_sigma = _lean_doubt(parts, thin, scaled, scale, solved.covariance[: len(scale), : len(scale)])
     return ViewRegistration(
         parts=moved_parts(parts, values),
         moved_mm=poses[:, 0],
         moved_rad=poses[:, 1],
         rms_before_mm=tuple(map(_rms, before)),
         rms_after_mm=tuple(map(_rms, after)),
-        lean_sigma=_lean_sigmas(parts, thin, scaled, scale, solved.covariance[: len(scale), : len(scale)]),
+        lean_doubt=lean_doubt,
+        lean_sigma=lean_sigma,
         strain=float(np.abs(scaled).max()),
     )
 
@@ -153,17 +159,12 @@ def _tolerances(parts: Sequence[ViewPart]) -> Array:
 
 
 def _shapes(parts: Sequence[ViewPart], samples: Sequence[PartSamples]) -> Array:
-    """(N, 2, c) displacements on the table for one sigma of each smooth term of each part's shape.
-
-    Polynomials over the part's picture.
-    """
-    powers = [(i, j) for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)]
+    """(N, 2, c) displacements on the table for one sigma of each smooth term of each part's shape."""
     blocks = []
     for part, one in zip(parts, samples, strict=True):
         middle, half = one.pixels_px.mean(axis=0), np.maximum(np.ptp(one.pixels_px, axis=0) / 2.0, 1.0)
-        u, v = ((one.pixels_px - middle) / half).T
         way_mm = max(float(part.model.mirror.position_mm[2]) - part.model.table_height_mm, 1.0)
-        terms = _SHAPE_RAD * way_mm * np.stack([u**i * v**j for i, j in powers], axis=-1)
+        terms = _SHAPE_RAD * way_mm * smooth_terms((one.pixels_px - middle) / half)
         blocks.append(np.stack([np.kron(terms, [1.0, 0.0]), np.kron(terms, [0.0, 1.0])], axis=1))
     each = blocks[0].shape[-1]
     joined = np.zeros((sum(map(len, blocks)), 2, each * len(blocks)))
@@ -188,28 +189,46 @@ def _trace(model: OpticalModel, samples: PartSamples) -> tuple[Array, Array]:
     return landed, lean
 
 
-def _lean_sigmas(
+def _lean_doubt(
     parts: Sequence[ViewPart],
     samples: Sequence[PartSamples],
     scaled: Array,
     scale: Array,
     covariance: Array,
-) -> tuple[float, ...]:
-    """Of the mounting's and the lens's posterior; a mirror's shape moves the places on the table."""
-    few = [_every(one, 10) for one in samples]
+) -> tuple[LeanDoubt, tuple[float, ...]]:
+    """By the mounting's and the lens's posterior, and 1-sigma of each part; a mirror's shape moves the places only."""
+    few = [_every(one, _LEAN_EVERY) for one in samples]
     now = [_trace(p.model, s)[1] for p, s in zip(moved_parts(parts, scaled * scale), few, strict=True)]
-    rows: list[list[Array]] = [[] for _ in parts]
+    columns = []
     for one in np.eye(len(scale)):
         there = moved_parts(parts, (scaled + _STEP * one) * scale)
-        for row, part, sample, lean in zip(rows, there, few, now, strict=True):
-            row.append((_trace(part.model, sample)[1] - lean) / _STEP)
-    found = []
-    for row in rows:
-        by_lean = np.stack(row, axis=-1)
-        by_lean = by_lean[np.isfinite(by_lean).all(axis=(1, 2))]
-        mounting = np.einsum("nij,jk,nik->ni", by_lean, covariance, by_lean).mean() if len(by_lean) else np.nan
-        found.append(float(np.sqrt(mounting)))
-    return tuple(found)
+        lean = [_trace(part.model, sample)[1] for part, sample in zip(there, few, strict=True)]
+        columns.append(np.concatenate(lean) - np.concatenate(now))
+    size, axes = np.linalg.eigh(covariance)
+    errors = np.stack(columns, axis=-1) / _STEP @ (axes * np.sqrt(np.maximum(size, 0.0)))
+    good = np.isfinite(errors).all(axis=(1, 2))
+    _, size, turn = np.linalg.svd(errors[good].reshape(-1, len(scale)), full_matrices=False)
+    errors = errors @ turn[size >= _LEAST_DOUBT * size[0]].T
+    terms, sigmas, middles, halves = [], [], [], []
+    ends = np.cumsum([len(sample.zone) for sample in few])[:-1]
+    for part, sample, error in zip(parts, few, np.split(errors, ends), strict=True):
+        known = np.isfinite(error).all(axis=(1, 2))
+        pixels_px = part.own_pixels(sample.pixels_px)
+        low, high = pixels_px.min(axis=0), pixels_px.max(axis=0)
+        middles.append((low + high) / 2.0)
+        halves.append(np.maximum((high - low) / 2.0, 1.0))
+        smooth = smooth_terms((pixels_px - middles[-1]) / halves[-1])[known]
+        flat = np.linalg.lstsq(smooth, error[known].reshape(len(smooth), -1), rcond=None)[0]
+        terms.append(flat.reshape(-1, *error.shape[1:]))
+        sigmas.append(float(np.sqrt(np.mean(np.sum(error[known] ** 2, axis=-1)))) if known.any() else np.nan)
+    doubt = LeanDoubt(
+        first_zones=np.array([part.first_zone for part in parts], np.int64),
+        middle_px=np.stack(middles),
+        half_px=np.stack(halves),
+        terms=np.stack(terms),
+        found=np.zeros(errors.shape[-1]),
+    )
+    return doubt, tuple(sigmas)
 
 
 def _every(samples: PartSamples, step: int) -> PartSamples:

@@ -1,10 +1,24 @@
 """Errors that samples have in common: the warp's size, the pupil's smear, and what neighbours are worth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from two_wings import make_rig
 
 from rigwarp.as_built.solve.fit_data import Data, Spots, join_data
-from rigwarp.as_built.solve.shared_errors import BEAM_MM2, SHARED_MM, beside_own_noise, plane_warp, with_shared_errors
+from rigwarp.as_built.solve.shared_errors import (
+    BEAM_MM2,
+    SHARED_MM,
+    beside_own_noise,
+    independent,
+    lens_errors,
+    plane_warp,
+    with_shared_errors,
+)
+from rigwarp.files import open_rig
+from rigwarp.jobs.view.trace import parts_of
+from rigwarp.rig import Lens
 
 LINE = np.arange(-20.0, 20.1, 0.5)
 PLACE = np.stack(np.meshgrid(LINE, LINE), axis=-1).reshape(-1, 2)
@@ -99,3 +113,49 @@ def test_a_common_scale_gains_nothing_by_shrinking_the_noise():
     assert abs(now) < 0.05 * measured
     alone = beside_own_noise(exact[:3], pixels[:3], zone[:3])
     np.testing.assert_array_equal(alone, exact[:3])
+
+
+@pytest.fixture(scope="module")
+def wing(tmp_path_factory):
+    """Light path of a view's first wing, seen with a calibrated lens, and pixels that look into it."""
+    folder = open_rig(make_rig(tmp_path_factory.mktemp("lens") / "rig", scale=2), without_projector=True)
+    part = parts_of(folder)[0]
+    camera = part.model.projector
+    (u, v), focal_px = camera.principal_px, camera.focal_px
+    matrix = np.array([[focal_px, 0.0, u], [0.0, focal_px, v], [0.0, 0.0, 1.0]])
+    lens = Lens(matrix=matrix, distortion=np.array([-0.05, 0.01, 2e-4, -3e-4, 0.0]), sigma_px=0.07)
+    pixels = np.stack(np.meshgrid(np.linspace(u + 60.0, u + 320.0, 9), np.linspace(v - 200.0, v + 200.0, 7)), axis=-1)
+    return replace(part.model, projector=replace(camera, lens=lens)), pixels.reshape(-1, 2)
+
+
+@pytest.mark.parametrize(("term", "sigma"), list(enumerate([0.3, 0.3, 0.2, 0.2, 1e-3, 2e-3, 1e-4, 1e-4, 1e-3])))
+def test_an_error_of_the_lens_moves_places_as_tracing_with_that_lens_does(wing, term, sigma):
+    model, pixels = wing
+    lens, zone = model.projector.lens, np.zeros(len(pixels), np.int64)
+    error = np.zeros(9)
+    error[term] = sigma
+    matrix = lens.matrix.copy()
+    matrix[[0, 1, 0, 1], [0, 1, 2, 2]] += error[:4]
+    other = replace(lens, matrix=matrix, distortion=lens.distortion + error[4:])
+    wrong = replace(model, projector=replace(model.projector, lens=other))
+    moved = wrong.trace(pixels, zone=0, extended=True).table_mm - model.trace(pixels, zone=0, extended=True).table_mm
+    told = lens_errors(model, replace(lens, covariance=np.diag(error**2)), pixels, zone).sum(axis=-1)
+    sign = -np.sign(np.sum(told * moved))  # of an eigenvector: either
+    np.testing.assert_allclose(-sign * told, moved, atol=0.02 * np.abs(moved).max())
+
+
+def test_a_lens_without_covariance_is_off_by_its_sigma(wing):
+    """Polynomials over the picture of 0.07 px per axis, times what a pixel is on the table."""
+    model, pixels = wing
+    told = lens_errors(model, model.projector.lens, pixels, np.zeros(len(pixels), np.int64))
+    step = model.trace(pixels + np.array([1.0, 0.0]), zone=0, extended=True).table_mm
+    step = np.linalg.norm(step - model.trace(pixels, zone=0, extended=True).table_mm, axis=-1)
+    rms_mm = np.sqrt(np.mean(np.sum(told**2, axis=-1)))
+    assert rms_mm == pytest.approx(0.07 * np.sqrt(np.mean(step**2)), rel=0.35)  # cubics are largest at the rim
+
+
+def test_independent_errors_are_those_of_the_covariance():
+    raw = np.random.default_rng(3).normal(size=(9, 9)) * 10.0 ** -np.arange(9.0)[:, None]
+    half = independent(raw @ raw.T)
+    size = np.sqrt(np.diag(raw @ raw.T))
+    np.testing.assert_allclose(half @ half.T / np.outer(size, size), raw @ raw.T / np.outer(size, size), atol=1e-9)

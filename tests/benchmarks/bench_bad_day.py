@@ -264,13 +264,14 @@ class RigBench:
             photographed_camera(folder, virtual, sheet_mm=sheet_mm) if photographed else true_camera(folder, virtual)
         )
         fit = self.fitted(folder, virtual, camera)
-        share = content_coverage(folder.rig, fit)
+        share, dots = content_coverage(folder.rig, fit), plan_dots(folder.rig.content)
         require_passed(
             judge_fit(
                 fit,
                 None,
                 folder.rig,
-                promised=lights(design_map(folder), plan_dots(folder.rig.content)),
+                promised=lights(design_map(folder), dots),
+                lit=lights(fit.table_map, dots),
                 measured_share=share,
             )
         )

@@ -40,6 +40,7 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, RIG_FILE, SCANS
 from rigwarp.files.runs import new_run
 from rigwarp.geometry import Array
 from rigwarp.jobs.design import design_map
+from rigwarp.jobs.freed_memory import share_one_heap
 from rigwarp.jobs.progress import SILENT
 from rigwarp.jobs.results.fit import fit_scans
 from rigwarp.patterns import PatternSet, fast_set
@@ -83,6 +84,7 @@ def _one(case: str) -> dict[str, float]:
     rig = replace(rig, projector=replace(rig.projector, resolution=projector))
     camera = _larger(overhead_camera(), camera_size)
     patterns = fast_set(projector, rig.projector.transfer)
+    share_one_heap()  # as calibrate and fit do
     before = status_kb("VmRSS")
     photos = _photographs(rig, camera, patterns)
     Path("/proc/self/clear_refs").write_text("5")  # resets the high-water mark

@@ -181,7 +181,7 @@ def _patterns(root: Path, seed: int) -> dict[str, float]:
 
 def _as_built(root: Path, seed: int) -> dict[str, Any]:
     """The projector's map is that of a whole scan of its own: a view's mirrors inherit its camera's errors."""
-    folder = with_lens(drawn_view(root, seed, share=_SHARE["as_built"]))
+    folder = with_lens(drawn_view(root, seed, share=_SHARE["as_built"]), seed)
     virtual, rig = open_virtual(folder), folder.rig
     camera = photographed_camera(folder, virtual, sheet_mm=rig.target.thickness_mm)
     write_camera(root / CAMERA_FILE, camera)

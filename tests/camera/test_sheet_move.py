@@ -67,6 +67,18 @@ def test_a_nudged_camera_lifts_and_tilts_the_sheet(camera, seen, target):
     assert found.off_mm == pytest.approx(off.max(), abs=0.15)
 
 
+def test_a_cropped_picture_is_told_from_a_motion(camera, seen, target, view_of):
+    """A driver that shows a part of the sensor in as many pixels takes each corner from p to s p + c."""
+    still, board = seen(rng=np.random.default_rng(5)), board_corners_mm(target)
+    for factor in (1.25, 1.04, 0.9):
+        found = moved(view_of(board, factor * still.image_px + [-150.0, -80.0]), camera, target)
+        assert found.magnified == pytest.approx(factor, abs=1e-3)
+        assert found.only_magnified
+    nearer = np.array([0.0, 0.0, -60.0, 0.0, 0.0, 0.0])  # along its axis: a factor, but for the perspective
+    for motion in ({"camera": nearer}, {"camera": -nearer}, {"sheet": np.array([20.0, 5.0, 0.0, 0.0, 0.0, 0.1])}):
+        assert moved(seen(**motion, rng=np.random.default_rng(6)), camera, target).magnified is None
+
+
 def test_chance_motions_have_the_chi_squared_they_should(camera, seen, target):
     """Mean 6, half of it for a pose without noise of its own; what light does to corners is part of the budget."""
     rng = np.random.default_rng(3)

@@ -222,11 +222,14 @@ def place(tmp_path_factory):
     names = ("matrix", "distortion", "R_camera_from_table", "t_camera_from_table_mm")
     believed = CameraModel(resolution=tuple(true["resolution"]), **{name: np.array(true[name]) for name in names})
 
-    def found(*, shift_mm=(0.0, 0.0, 0.0), turn_deg=(0.0, 0.0, 0.0), expected_off_mm=(0.0, 0.0)):
+    def found(*, shift_mm=(0.0, 0.0, 0.0), turn_deg=(0.0, 0.0, 0.0), expected_off_mm=(0.0, 0.0), cropped=1.0):
         eye = truth.camera.placement.moved(np.array(shift_mm), np.radians(turn_deg))
         nudged = VirtualRig(small.rig, replace(truth, camera=replace(truth.camera, placement=eye)))
         target = replace(small.rig.target, centre_mm=small.rig.target.centre_mm + np.array(expected_off_mm))
-        view = detect_board(nudged.table_sheet_photo(), target)
+        photo = nudged.table_sheet_photo()
+        middle_px = (np.array(photo.shape[::-1]) - 1.0) / 2.0
+        part = np.column_stack([np.eye(2) * cropped, (1.0 - cropped) * middle_px])
+        view = detect_board(cv2.warpAffine(photo, part, photo.shape[::-1]) if cropped != 1.0 else photo, target)
         move = sheet_move(view, believed, target, small.rig.content, sheet_height_mm=0.1, height_mm=0.0)
         return about_pose(move, tolerance_mm=small.rig.tolerance.content_p95_mm)
 
@@ -258,6 +261,14 @@ def test_a_sheet_that_was_laid_elsewhere_is_a_remark(place):
     found = place(expected_off_mm=(12.0, -8.0))
     assert found.severity == "remark"
     assert "14 mm" in found.text  # hypot(12, 8)
+
+
+def test_a_cropped_picture_of_the_same_size_stops_the_scan(place):
+    """The middle of the sensor in as many pixels: no camera that was moved, as its message would have it."""
+    found = place(cropped=1.15)
+    assert found.severity == "stop"
+    assert found.figures["magnified"] == pytest.approx(1.15, abs=0.003)
+    assert "another part of its sensor" in found.text
 
 
 def test_ink_on_the_table_is_no_shadow(tmp_path):

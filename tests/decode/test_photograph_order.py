@@ -136,3 +136,28 @@ def test_a_projector_of_another_curve_passes() -> None:
     for shown in (1.6, 2.8):
         photos = photograph(STILL, replace(PATTERNS, transfer=shown), rng=np.random.default_rng(6))
         assert find_order(photos, PATTERNS).right
+
+
+def dark(shape: tuple[int, int], seed: int) -> np.ndarray:
+    noise = np.random.default_rng(seed).normal(6.0, 1.2, shape)
+    return np.clip(np.round(noise), 0, 255).astype(np.uint8)
+
+
+def test_a_picture_that_is_small_in_the_photographs_is_judged_by_itself() -> None:
+    """A fortieth of them: the rest is noise, which looks like any pattern."""
+    photos = []
+    for number, photo in enumerate(PHOTOS):
+        photos.append(dark((1200, 2560), number))
+        photos[-1][400:640, 900:1220] = photo
+    assert find_order(photos, PATTERNS).right
+    photos[7], photos[20] = photos[20], photos[7]
+    order = find_order(photos, PATTERNS)
+    assert order.certain
+    assert (order.shows[7], order.shows[20]) == (20, 7)
+
+
+@pytest.mark.parametrize("missing", [0, 1])
+def test_of_photographs_that_show_no_patterns_no_order_is_told(missing: int) -> None:
+    for seed in range(6):
+        photos = [dark(SHAPE, 100 * seed + n) for n in range(len(PHOTOS) - missing)]
+        assert not find_order(photos, PATTERNS).certain

@@ -1,5 +1,6 @@
 """view.npz, view_lens.json and current_view.json: what is written is read again, and nonsense is refused."""
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -46,14 +47,39 @@ def test_a_view_that_contradicts_itself_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_lens_comes_back(tmp_path: Path) -> None:
-    lens = Lens(matrix=np.diag([500.0, 501.0, 1.0]), distortion=np.arange(5) * 0.01, sigma_px=0.05)
+    lens = Lens(
+        matrix=np.diag([500.0, 501.0, 1.0]),
+        distortion=np.arange(5) * 0.01,
+        sigma_px=0.05,
+        covariance=np.diag([0.04, 0.04, 0.09, 0.09, 1e-6, 1e-6, 0.0, 0.0, 0.0]),
+    )
     write_view_lens(tmp_path / "view_lens.json", lens, resolution=(640, 480), extra={"photos": 12})
     found = read_view_lens(tmp_path / "view_lens.json", resolution=(640, 480))
     np.testing.assert_array_equal(found.matrix, lens.matrix)
     np.testing.assert_array_equal(found.distortion, lens.distortion)
     assert found.sigma_px == 0.05
+    np.testing.assert_array_equal(found.covariance, lens.covariance)
     with pytest.raises(InputError, match="640 x 480, expected the view's 1920 x 1080"):
         read_view_lens(tmp_path / "view_lens.json", resolution=(1920, 1080))
+
+
+def test_a_lens_of_which_no_covariance_is_told_is_read_and_nonsense_is_not(tmp_path: Path) -> None:
+    """As files of before it was kept."""
+    lens = Lens(matrix=np.diag([500.0, 501.0, 1.0]), distortion=np.zeros(5), sigma_px=0.05)
+    write_view_lens(tmp_path / "old.json", lens, resolution=(640, 480))
+    contents = json.loads((tmp_path / "old.json").read_text())
+    del contents["covariance"]
+    (tmp_path / "older.json").write_text(json.dumps(contents))
+    for name in ("old.json", "older.json"):
+        assert read_view_lens(tmp_path / name).covariance is None
+    contents["covariance"] = (-np.eye(9)).tolist()
+    (tmp_path / "wrong.json").write_text(json.dumps(contents))
+    with pytest.raises(InputError, match="found no lens in it"):
+        read_view_lens(tmp_path / "wrong.json")
+    contents["covariance"] = [1.0, 2.0]
+    (tmp_path / "short.json").write_text(json.dumps(contents))
+    with pytest.raises(InputError, match=r"covariance: found .* expected 9 x 9 numbers.*rigwarp view lens"):
+        read_view_lens(tmp_path / "short.json")
 
 
 def test_no_view_yet(tmp_path: Path) -> None:

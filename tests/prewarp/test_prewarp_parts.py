@@ -5,7 +5,7 @@ import pytest
 
 from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, own_errors, triangles_of, with_dependants
 from rigwarp.prewarp.extend import extend_linearly
-from rigwarp.prewarp.gain import content_depth_px, edge_coverage, evened, rim_share, smooth_light
+from rigwarp.prewarp.gain import edge_coverage, evened, rim_share, smooth_light
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate
 from rigwarp.rig import Content
 
@@ -80,7 +80,7 @@ def test_edge_is_one_projector_pixel_wide_and_in_its_place():
         shape="rectangle", size_mm=(10.0, 10.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(100, 100)
     )
     content_px = np.stack([99.5 + 0.5 * (u - 20.25), 50.0 + 0.0 * v], axis=-1)
-    coverage = edge_coverage(content_depth_px(content_px, content))
+    coverage = edge_coverage(content_px, content)
     np.testing.assert_allclose(coverage[15, 18:24], [1.0, 1.0, 0.75, 0.0, 0.0, 0.0], atol=1e-9)
 
 

@@ -3,16 +3,22 @@
 import re
 from pathlib import Path
 
+import cv2
 import numpy as np
 from map_truth import read_truth
 from small_rig import make_small_rig
 
+from rigwarp.camera import BoardView, calibrate_lens_from_views
+from rigwarp.camera.boards.board import board_corners_mm, board_size_mm
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.files.names import VIEW_LENS_FILE
 from rigwarp.files.view_lens_file import write_view_lens
 from rigwarp.geometry import Array
+from rigwarp.jobs.bench.camera_record import judge_lens
 from rigwarp.jobs.view.demo import view_alone
+from rigwarp.jobs.view.lens import lens_of
 from rigwarp.rig import Lens
+from rigwarp.rig.model import View
 
 RIGS = 24
 RULE_MM = 0.1
@@ -22,8 +28,9 @@ PITCH_PERCENT = 0.05
 HEIGHT_MM = 0.05
 """1-sigma of how high a sheet's print, and the top of a display's glass, lie over the table."""
 GLASS_MM = (0.5, 1.5)
-LENS_PX = 0.03
-"""What a lens that is known exactly says of itself: a calibration is no better."""
+CORNER_PX = 0.05
+"""1-sigma of a board's corner in a photograph from which the view's lens is calibrated."""
+_BOARDS = 14
 
 
 def white(numbers: int, *, draw: int = 7) -> Array:
@@ -60,19 +67,51 @@ def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False, rule
     return open_rig(root, without_projector=True)
 
 
-def with_lens(folder: RigFolder) -> RigFolder:
-    """With the view's lens calibrated: as it is, to within what a calibration says of itself."""
-    truth, view = read_truth(folder).view, folder.rig.view
-    assert truth is not None
+def with_lens(folder: RigFolder, seed: int) -> RigFolder:
+    """With the view's lens calibrated, from corners of the hand-held board that are off by their noise."""
+    view = folder.rig.view
     assert view is not None
-    (fx, fy), (cx, cy) = truth.camera.focal_px, truth.camera.principal_px
-    matrix = np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
-    lens = Lens(matrix=matrix, distortion=truth.camera.distortion, sigma_px=LENS_PX)
-    write_view_lens(folder.root / VIEW_LENS_FILE, lens, resolution=view.resolution)
+    write_view_lens(folder.root / VIEW_LENS_FILE, _calibrated(folder, seed), resolution=view.resolution)
     text = (folder.root / "rig.toml").read_text(encoding="utf-8")
     named = re.sub(r"^(\[view\].*)$", rf'\1\nlens = "{VIEW_LENS_FILE}"', text, count=1, flags=re.MULTILINE)
     (folder.root / "rig.toml").write_text(named, encoding="utf-8")
     return open_rig(folder.root)
+
+
+def _calibrated(folder: RigFolder, seed: int) -> Lens:
+    truth, view, random = read_truth(folder).view, folder.rig.view, np.random.default_rng(100 + seed)
+    assert truth is not None
+    assert view is not None
+    (fx, fy), (cx, cy) = truth.camera.focal_px, truth.camera.principal_px
+    matrix = np.array([[fx, 0.0, cx], [0.0, fy, cy], [0.0, 0.0, 1.0]])
+    board, size_mm = board_corners_mm(view.target), np.array(board_size_mm(view.target))
+    boards = []
+    for number in range(_BOARDS):
+        angle = 2.0 * np.pi * number / _BOARDS
+        tilt = 0.55 * np.array([np.cos(angle), np.sin(angle), 0.0])
+        turn = cv2.Rodrigues(tilt)[0] @ cv2.Rodrigues(np.array([0.0, 0.0, random.normal()]))[0]
+        away = fx / view.resolution[0] * size_mm[0] * random.uniform(1.3, 2.0)
+        aside = 0.35 * away * np.array(view.resolution) / fx * [np.cos(2.4 * number), np.sin(2.4 * number)]
+        place = np.append(aside, away) - turn @ np.append(size_mm / 2.0, 0.0)
+        pixels = cv2.projectPoints(board, cv2.Rodrigues(turn)[0], place, matrix, truth.camera.distortion)[0]
+        boards.append(_seen(pixels.reshape(-1, 2) + CORNER_PX * random.normal(size=(len(board), 2)), board, view))
+    result = calibrate_lens_from_views(boards)
+    return lens_of(result, judge_lens(result, len(board))[0])
+
+
+def _seen(pixels_px: Array, board_mm: Array, view: View) -> BoardView:
+    """The corners inside the picture."""
+    inside = np.all((pixels_px > 4.0) & (pixels_px < np.array(view.resolution) - 5.0), axis=-1)
+    return BoardView(
+        resolution=view.resolution,
+        ids=np.flatnonzero(inside),
+        object_mm=board_mm[inside],
+        image_px=pixels_px[inside],
+        size_mm=board_size_mm(view.target),
+        square_px=np.full(int(inside.sum()), 25.0),
+        legacy=False,
+        mirrored=False,
+    )
 
 
 def _view(folder: RigFolder, random: np.random.Generator, share: float) -> str:

@@ -327,7 +327,7 @@ def _write_view(folder: RigFolder) -> None:
         write_top(run / "top.npz", build_top(seen, top), rig_hash=folder.rig_hash)
     make_view_current(root, run)
     ScreenRecord(pixels=(1920.0, 1080.0), pitch_mm=0.25).write(root / "screen.json")
-    lens = Lens(matrix=np.diag([9.0, 9.0, 1.0]), distortion=np.zeros(5), sigma_px=0.1)
+    lens = Lens(matrix=np.diag([9.0, 9.0, 1.0]), distortion=np.zeros(5), sigma_px=0.1, covariance=0.01 * np.eye(9))
     write_view_lens(root / "view_lens.json", lens, resolution=(16, 9))
     arrays = {
         "photo": np.zeros(4, np.int64),

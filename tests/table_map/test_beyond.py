@@ -19,7 +19,10 @@ def _found(value, *, middle_px: float = 120.0, half_px: float = 20.0, shape=_SHA
     u, v = np.meshgrid(np.arange(2, shape[1], _CELL_PX), np.arange(2, shape[0], _CELL_PX))
     cells = np.stack([u.ravel(), v.ravel()], axis=-1).astype(float)
     cells = cells[np.abs(cells[:, 0] - middle_px) > half_px]
-    return beyond_samples(value, cells, np.ones(shape, bool), _CELL_PX).reshape(shape)
+    at, variance_mm2 = beyond_samples(value, cells, np.ones(shape, bool), _CELL_PX)
+    found = np.zeros(shape)
+    found.ravel()[at] = variance_mm2
+    return found
 
 
 def test_it_grows_as_the_wave_leaves_its_tangent_and_no_further_than_the_wave():

@@ -55,7 +55,7 @@ def test_the_coarser_cells_and_knots_of_a_finer_picture_tell_the_same_mirror(
     usual, truth, rig = fitted
     width, height = rig.projector.resolution
     finer = replace(rig, projector=replace(rig.projector, resolution=(2 * width, 2 * height)))
-    monkeypatch.setattr("rigwarp.table_map.zone_fit._FINE_PICTURE_PX", width)
+    monkeypatch.setattr("rigwarp.tracing.scan_grid._FINE_PICTURE_PX", width)
     samples = scan_of(built_convex(finer), finer)
     fit = fit_table_map(build_model(finer, meshes={}), samples, overhead_camera(), TOLERANCES)
     assert len(fit.cells) == pytest.approx(len(usual.cells), rel=0.02)

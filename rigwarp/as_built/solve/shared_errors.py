@@ -21,7 +21,10 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from rigwarp.as_built.solve.fit_data import Data, Spots
+from rigwarp.camera.projection import lens_vector, project_with_jacobians
 from rigwarp.geometry import Array
+from rigwarp.rig import Lens
+from rigwarp.tracing import OpticalModel
 
 SHARED_MM = 0.0012
 """Error of table positions that neighbours share besides the smear (decoding, interpolation of the map), 1-sigma.
@@ -75,6 +78,37 @@ def plane_warp(table_mm: Array, sigma_mm: float) -> Array:
     functions = functions * (sigma_mm / np.sqrt(functions.shape[-1]))
     still = np.zeros_like(functions)
     return np.stack([np.concatenate([functions, still], axis=-1), np.concatenate([still, functions], axis=-1)], axis=1)
+
+
+def independent(covariance: Array) -> Array:
+    """(n, n) one sigma of each independent error, column by column, of a covariance (n, n) of whatever units."""
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    value, vector = np.linalg.eigh(covariance / size / size[:, None])
+    return np.asarray(size[:, None] * vector * np.sqrt(np.maximum(value, 0.0)))
+
+
+def lens_errors(model: OpticalModel, lens: Lens, pixels_px: Array, zone: NDArray[np.integer]) -> Array:
+    """(N, 2, k) table shifts for one sigma of each independent error of the lens of a view, at its pixels (N, 2).
+
+    What the lens has wrong, it has wrong as if a pixel were the one beside: by d(px) / d(lens) at the direction that it
+    sees. Of a lens whose covariance is not told, polynomials over the picture stand for it that are as large.
+    """
+    if lens.covariance is None:
+        beside_px = plane_warp(pixels_px, lens.sigma_px)
+    else:
+        rays = model.pixel_rays(pixels_px) @ model.projector.placement.rotation
+        own = lens_vector(lens.matrix, lens.distortion)
+        beside_px = project_with_jacobians(rays, own, np.eye(3), np.zeros(3))[1] @ independent(lens.covariance)
+    by_px = np.full((*pixels_px.shape, 2), np.nan)
+    for number in np.unique(zone):
+        here = zone == number
+        for axis, step in enumerate(np.eye(2)):
+            ahead, behind = (
+                model.trace(pixels_px[here] + side * step, zone=int(number), extended=True).table_mm
+                for side in (0.5, -0.5)
+            )
+            by_px[here, :, axis] = ahead - behind
+    return by_px @ beside_px
 
 
 def with_shared_errors(data: Data, spots: Spots) -> Data:

@@ -1,7 +1,8 @@
 """Has the camera moved since camera.json was made? Told by the sheet, if it still lies on the table.
 
 The sheet alone cannot tell a camera that moved from a sheet that was moved. But a sheet on a table can only slide and
-turn in the table's plane: what seems to rise or tilt is the camera.
+turn in the table's plane: what seems to rise or tilt is the camera. And where neither moved but the camera's driver
+shows another part of the sensor in as many pixels, everything is larger or smaller by one factor.
 """
 
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from rigwarp.camera.boards.board import board_to_table
 from rigwarp.camera.boards.detection import BoardView
 from rigwarp.camera.lens.bundle import Pose
 from rigwarp.camera.model import CameraModel
@@ -16,6 +18,11 @@ from rigwarp.camera.table.sheet_pose import sheet_pose
 from rigwarp.geometry import Array, at_height
 from rigwarp.rig.canvas import outline_mm
 from rigwarp.rig.model import Content, Target
+
+_LARGER = 0.02  # less than any mode of a camera crops; a camera that was only nudged seldom comes so much nearer
+_EVEN_PX = 0.5
+"""Corners this far off at most lie where a factor has them: a lens as measured and a sheet that bends leave as much."""
+_BETTER = 3.0  # times nearer to where a factor has them than to where a motion has them: no motion; and the reverse
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,6 +37,9 @@ class SheetMove:
     chi_squared : of the motion, 6 degrees of freedom.
     lift_chi_squared : of what a sheet on a table cannot do (rise, tilt two ways), 3 degrees of freedom.
     off_mm : by how much positions in the content area would be wrong if the camera did it; the largest.
+    magnified : how many times as large as camera.json has it the sheet is in the picture, where that alone explains
+        the corners as well as any motion; else None.
+    only_magnified : whether no motion explains them.
     """
 
     corners: int
@@ -40,6 +50,8 @@ class SheetMove:
     chi_squared: float
     lift_chi_squared: float
     off_mm: float
+    magnified: float | None
+    only_magnified: bool
 
 
 def sheet_move(
@@ -60,6 +72,10 @@ def sheet_move(
     middle = np.array([*target.centre_mm, sheet_height_mm])
     motion = np.concatenate([found.middle_mm - middle, Rotation.from_matrix(found.turn).as_rotvec()])
     sigma = np.sqrt(np.diag(found.covariance))
+    magnified, off_px = _magnified(
+        view, camera.project(board_to_table(view.object_mm, target, height_mm=sheet_height_mm))
+    )
+    even = abs(magnified - 1.0) > _LARGER and off_px < min(_EVEN_PX, _BETTER * found.off_px)
     return SheetMove(
         corners=found.corners,
         shift_mm=motion[:3],
@@ -69,7 +85,18 @@ def sheet_move(
         chi_squared=_chi_squared(motion, found.covariance, [0, 1, 2, 3, 4, 5]),
         lift_chi_squared=_chi_squared(motion, found.covariance, [2, 3, 4]),
         off_mm=_positions_off_mm(camera, found.in_camera, middle, content, height_mm),
+        magnified=magnified if even else None,
+        only_magnified=even and _BETTER * off_px < found.off_px,
     )
+
+
+def _magnified(view: BoardView, expected_px: Array) -> tuple[float, float]:
+    """The factor that takes corners from where they are expected, but for a common shift, to where they are seen; and
+    by how far it misses them, the median.
+    """
+    seen, expected = (px - px.mean(axis=0) for px in (view.image_px, expected_px))
+    factor = float(np.sum(seen * expected) / np.sum(expected**2))
+    return factor, float(np.median(np.linalg.norm(seen - factor * expected, axis=-1)))
 
 
 def _chi_squared(motion: Array, covariance: Array, parts: list[int]) -> float:

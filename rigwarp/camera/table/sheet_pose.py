@@ -26,6 +26,7 @@ class SheetPose:
     Attributes
     ----------
     corners : how many were used.
+    off_px : by how far a corner lies from where this pose has it, the median over all.
     middle_mm : (3,) its middle, table frame.
     turn : (3, 3) rotation, table axes, from how it was expected to lie to how it lies.
     covariance : (6, 6) of (middle mm, turn rad), table axes: the corners' noise in this photo and in the one that the
@@ -34,6 +35,7 @@ class SheetPose:
     """
 
     corners: int
+    off_px: float
     middle_mm: Array
     turn: Array
     covariance: Array
@@ -61,6 +63,7 @@ def sheet_pose(
     (pose,) = fit.bundle.poses
     return SheetPose(
         corners=int(fit.kept[0].sum()),
+        off_px=_off_px(fit),
         middle_mm=R.T @ (pose.t_mm - camera.t_camera_from_table_mm),
         turn=R.T @ pose.R,
         covariance=_covariance(fit, R),
@@ -73,7 +76,11 @@ def _fitted(view: BoardView, points_mm: Array, camera: CameraModel, starts: Sequ
     seen = Corners(points_mm=points_mm, image_px=view.image_px, bends=np.zeros((view.n, 3, N_SHAPE)))
     shared, fixed = np.concatenate([camera.lens, np.zeros(N_SHAPE)]), np.zeros(N_SHARED, bool)
     fits = [fit_robustly(Bundle(shared=shared, poses=(pose,)), [seen], free=fixed) for pose in starts]
-    return min(fits, key=lambda fit: float(np.median(np.linalg.norm(fit.residual_px[0], axis=-1))))
+    return min(fits, key=_off_px)
+
+
+def _off_px(fit: RobustFit) -> float:
+    return float(np.median(np.linalg.norm(fit.residual_px[0], axis=-1)))
 
 
 def _covariance(fit: RobustFit, R: Array) -> Array:

@@ -300,6 +300,14 @@ def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFindi
         text = f"{seen} from where it was, {_sigmas(move)} sigma: the camera has not moved ({off} on the table at most)"
         return PreflightFinding(what=POSE, severity="fine", text=text, figures=figures)
     again = "make camera.json again: rigwarp camera RIG --table PHOTO --replace"
+    if move.magnified is not None:
+        stands = ", or it stands nearer" if move.magnified > 1.0 else ", or it stands farther away"
+        text = (
+            f"the sheet is {move.magnified:.3f} times as large in the picture as camera.json has it, all of it alike: "
+            "the camera shows another part of its sensor in as many pixels (another mode, its stabilisation or a zoom)"
+            f"{'' if move.only_magnified else stands}. Set it as it was, or {again}"
+        )
+        return PreflightFinding(what=POSE, severity="stop", text=text, figures=figures)
     relaid = slid > _RELAID_MM or turned > _RELAID_DEG
     if relaid and lifted < _PLAIN_LIFT_MM and tilted < _PLAIN_LIFT_DEG:
         text = (
@@ -331,6 +339,7 @@ def _pose_figures(move: SheetMove) -> Mapping[str, Any]:
         "turn_sigma_deg": np.degrees(move.turn_sigma_rad),
         "chi_squared": move.chi_squared,
         "lift_chi_squared": move.lift_chi_squared,
+        "magnified": move.magnified,
         "table_off_mm": move.off_mm,
     }
 

@@ -23,9 +23,11 @@ Codes = NDArray[np.unsignedinteger]
 _PLACES = 64
 _CANDIDATES = 4000  # pixels among which the places are chosen
 _GRID_PX = 2.0  # projector pixels: a ninth of the shortest period
-_LIT = 0.3  # of the usual contrast
+_LIT = 0.3  # of the contrast of the best lit pixels
+_BEST_LIT = 0.01  # of all pixels: a display may be small in the picture
 _MOST_MISFIT = 0.25  # of a photograph at a place, squared, in amplitudes: worse is no worse
 _WRONG = 0.35  # amplitudes, median over the places: a photograph of its own pattern is nearer
+_NOISE = 0.2  # the same, of most photographs: noise alone is at 0.26 to 0.33, a tenth of the usual light at 0.14
 _CLEARLY = 0.5  # of that distance: another pattern is this much nearer
 _MOST_WRONG = 0.3  # of the photographs: of more nothing can be said from the others
 _SAME_LIGHT = 0.08  # of white: uniform frames nearer than this are not told apart
@@ -101,7 +103,8 @@ class WrongPhotographs(MeasurementError):
 def find_order(photos: Sequence[Codes], patterns: PatternSet) -> Order:
     """Compare every photograph (H, W) with every pattern of a set of one exposure, at a few lit places.
 
-    Of photographs that are missing or too many it is told which: by leaving out one pattern or photograph after the
+    Where hardly any photograph looks like its pattern, none is told. Of photographs that are missing or too many it is
+    told which: by leaving out one pattern or photograph after the
     other until the rest fit best. The camera's response is taken as usual; only large differences count.
     """
     places = _places(photos)
@@ -109,6 +112,8 @@ def find_order(photos: Sequence[Codes], patterns: PatternSet) -> Order:
     every = list(range(len(patterns.frames)))
     kept, shown = _counted(light, patterns) if len(photos) != len(every) else (every, every)
     look = _Look(light[kept], patterns, shown)
+    if look.own > _NOISE:
+        return Order(shows=(-1,) * len(photos), turned={}, patterns=len(every))
     shows = list(look.shown())
     turned = look.turned(photos, kept, places, shows)
     found = dict(zip(kept, shows, strict=True))
@@ -131,6 +136,11 @@ class _Look:
         positions = np.stack([_position(seen, patterns, wanted, axis) for axis in range(2)])
         self._signals = np.stack([_signal(frame, positions, patterns, span) for frame in patterns.frames])
         self.distance = np.median(np.abs(seen[:, None] - self._signals[None]), axis=2)
+
+    @property
+    def own(self) -> float:
+        """Distance of photographs from their own patterns, median."""
+        return float(np.median(self.distance[range(len(self._wanted)), self._wanted]))
 
     @property
     def misfit(self) -> float:
@@ -241,7 +251,7 @@ def _places(photos: Sequence[Codes]) -> tuple[NDArray[np.intp], NDArray[np.intp]
     thin = np.stack([photo[step // 2 :: step, step // 2 :: step] for photo in photos]).astype(np.float32)
     thin.sort(axis=0)
     contrast = thin[-3] - thin[2]
-    lit = (contrast > _LIT * np.quantile(contrast, 0.95)) & (thin[-1] < np.iinfo(photos[0].dtype).max)
+    lit = (contrast > _LIT * np.quantile(contrast, 1.0 - _BEST_LIT)) & (thin[-1] < np.iinfo(photos[0].dtype).max)
     row, column = np.nonzero(lit if lit.any() else contrast >= 0.0)
     few = slice(None, None, max(1, len(row) // _PLACES))
     return step // 2 + step * row[few], step // 2 + step * column[few]

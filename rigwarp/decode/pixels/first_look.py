@@ -44,6 +44,6 @@ def check_lit(
     usable = int(np.count_nonzero(reason == Reason.OK))
     if usable >= _MIN_LIT:
         return
-    exchanged = np.count_nonzero(black > white + np.ceil(MIN_CONTRAST * np.iinfo(white.dtype).max)) >= _MIN_LIT
+    exchanged = np.count_nonzero(first_look(white, black) != Reason.TOO_DARK) >= _MIN_LIT
     saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
     raise exchanged_error(*labels) if exchanged else unlit_error(usable, saturated, MIN_CONTRAST)

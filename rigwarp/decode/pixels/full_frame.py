@@ -1,6 +1,6 @@
 """All pixels of a scan: block by block on the machine's cores, each pixel with its verdict."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from queue import SimpleQueue
@@ -27,6 +27,7 @@ _MAX_SIGMA_PX = 1.0  # a worse position is of no use to anybody
 _RIM_PX = 0.5  # the outermost pixel's own half width
 _MIN_CONTRAST_SIGMAS = 6.0  # white minus black, in standard deviations of that difference
 _GOOD_LOST = 1e-5  # share of good pixels whose misfit is above the limit
+Block = tuple[slice, slice]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,26 +122,43 @@ class FullFrame:
 
     def run(self, pictures: Pictures, pool: Executor) -> None:
         """Fill the pictures, THREADS blocks at a time."""
+        # lone pixels of noise all over a large photograph: without them blocks hold what the projector lights
+        self._each_block(self._leave_out_dark, pictures, pool)
+        self._each_block(self._solve, pictures, pool)
+
+    def _each_block(self, task: Callable[[Block, Scratch, Pictures], None], pictures: Pictures, pool: Executor) -> None:
         blocks = _blocks(pictures.reason == Reason.OK)
         idle: SimpleQueue[Scratch] = SimpleQueue()
         for _ in range(THREADS):
-            idle.put(Scratch(max((r.stop - r.start) * (c.stop - c.start) for r, c in blocks)))
+            idle.put(Scratch(max(((r.stop - r.start) * (c.stop - c.start) for r, c in blocks), default=0)))
 
-        def work(block: tuple[slice, slice]) -> None:
+        def work(block: Block) -> None:
             scratch = idle.get()
             # a pixel without modulation or light divides zero by zero: it gets no position
             try:
                 with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-                    self._solve(block, scratch, pictures)
+                    task(block, scratch, pictures)
             finally:
                 idle.put(scratch)
 
         list(pool.map(work, blocks))
 
-    def _solve(self, block: tuple[slice, slice], work: Scratch, pictures: Pictures) -> None:
+    def _leave_out_dark(self, block: Block, work: Scratch, pictures: Pictures) -> None:
+        """TOO_DARK where white and black do not differ beyond doubt."""
+        reason = pictures.reason[block]
+        work.reshape(*reason.shape)
+        self._light_and_noise(block, work)
+        square, limit, lost = work.array("part"), work.array("first"), work.array("lost", np.uint8)
+        # the difference of two values has twice the variance of one
+        cv2.scaleAdd(work.array("variance"), -2.0 * _MIN_CONTRAST_SIGMAS**2, square, dst=limit)
+        compare(limit, 0.0, cv2.CMP_LT, lost)
+        np.copyto(reason, np.uint8(Reason.TOO_DARK), where=lost.view(bool) & (reason == Reason.OK))
+
+    def _solve(self, block: Block, work: Scratch, pictures: Pictures) -> None:
         codes = [photo[block] for photo in self._photos]
         work.reshape(*codes[0].shape)
-        self._light_and_noise(codes, work)
+        self._light_and_noise(block, work)
+        cv2.scaleAdd(work.array("part"), SHOWN_ROUNDING**2, work.array("variance"), dst=work.array("variance"))
         if self._excess is not None:
             np.multiply(work.array("variance"), self._excess[block], out=work.array("variance"))
         np.divide(np.float32(1.0), work.array("variance"), out=work.array("certainty"))
@@ -157,21 +175,16 @@ class FullFrame:
             self._compare_repeats(codes, work, pictures.moved[rows, block[1]])
         self._store(work, pictures, block)
 
-    def _light_and_noise(self, codes: list[NDArray[np.unsignedinteger]], work: Scratch) -> None:
-        """light = white - black, variance of a value halfway between, and where the two do not differ beyond doubt."""
-        light, variance, black = work.array("light"), work.array("variance"), work.array("first")
-        part, lost = work.array("part"), work.array("lost", np.uint8)
-        look_up(codes[self._ends[0]], self._light, black)
-        look_up(codes[self._ends[1]], self._light, light)
+    def _light_and_noise(self, block: Block, work: Scratch) -> None:
+        """light = white - black, part = its square, variance of a value halfway between."""
+        light, variance, black, part = (work.array(name) for name in ("light", "variance", "first", "part"))
+        look_up(self._photos[self._ends[0]][block], self._light, black)
+        look_up(self._photos[self._ends[1]][block], self._light, light)
         cv2.add(black, light, dst=variance)
         np.multiply(variance, np.float32(0.5 * self._chain.per_light), out=variance)
         np.add(variance, np.float32(self._chain.floor), out=variance)
         cv2.subtract(light, black, dst=light)
         cv2.multiply(light, light, dst=part)
-        # the difference of two values has twice the variance of one
-        cv2.scaleAdd(variance, -2.0 * _MIN_CONTRAST_SIGMAS**2, part, dst=black)
-        compare(black, 0.0, cv2.CMP_LT, lost)
-        cv2.scaleAdd(part, SHOWN_ROUNDING**2, variance, dst=variance)
 
     def _mark_saturated(
         self, codes: list[NDArray[np.unsignedinteger]], work: Scratch, reason: NDArray[np.uint8]
@@ -193,7 +206,6 @@ class FullFrame:
     def _verdict(self, work: Scratch, reason: NDArray[np.uint8], misfit: NDArray[np.uint8]) -> None:
         """Reason per pixel; comparisons with NaN are false, so that what has no position fails."""
         mask, good, inside = (work.array(n, np.uint8) for n in ("byte", "difference", "inside"))
-        lost = work.array("lost", np.uint8)
         freedoms = [len(axis.periods_px) - 1 for axis in self._layouts]
         good[:] = 255
         inside[:] = 255
@@ -210,12 +222,10 @@ class FullFrame:
             compare(work.array(f"sigma{tag}"), _MAX_SIGMA_PX, cv2.CMP_LT, mask)
             np.bitwise_and(good, mask, out=good)
         found, usable = work.array("found", np.uint8), work.array("reference", np.uint8)
-        # lost in noise before inconsistent before outside before OK
+        # inconsistent before outside before OK
         compare(inside, 0, cv2.CMP_EQ, found)
         np.bitwise_and(found, np.uint8(Reason.OUTSIDE), out=found)
         _choose(good, found, Reason.INCONSISTENT, mask)
-        np.bitwise_not(lost, out=usable)
-        _choose(usable, found, Reason.TOO_DARK, mask)
         compare(reason, 0, cv2.CMP_EQ, usable)  # what was dark or saturated from the start stays so
         np.bitwise_and(found, usable, out=found)
         np.maximum(reason, found, out=reason)
@@ -248,7 +258,7 @@ class FullFrame:
         cv2.convertScaleAbs(total, dst=coarse, alpha=per_step)
         moved[:] = coarse
 
-    def _store(self, work: Scratch, pictures: Pictures, block: tuple[slice, slice]) -> None:
+    def _store(self, work: Scratch, pictures: Pictures, block: Block) -> None:
         """Into the pictures, NaN where there is no answer."""
         gap = work.array("part")
         reason = work.array("found", np.uint8)
@@ -270,7 +280,7 @@ def _choose(keep: NDArray[np.uint8], found: NDArray[np.uint8], other: int, spare
     np.bitwise_or(found, spare, out=found)
 
 
-def _blocks(usable: NDArray[np.bool_]) -> list[tuple[slice, slice]]:
+def _blocks(usable: NDArray[np.bool_]) -> list[Block]:
     """What holds usable pixels, at most BLOCK of them (but always two whole rows) at a time."""
     height, width = usable.shape
     rows = MOVED_STEP * max(1, BLOCK // width // MOVED_STEP)

@@ -22,6 +22,7 @@ from rigwarp.geometry import Array, BoolArray
 
 _LEAST_PX, _MOST_PX = 150, 300_000  # camera pixels of a patch
 _LEAST_BLOB_PX = 40  # that differ together in one photograph
+_JOIN_PX = 5  # doubted pixels so near to each other are of one patch
 _REACH_PX = 9  # around a patch: the rim of a shadow is soft
 _MARGIN_PX = 40  # around that, where pixels tell what is to be expected
 _RING = 1500  # of these pixels are asked
@@ -135,11 +136,16 @@ def decode_from_the_rest(
     steps : per period, of both axes.
     freedom : of chi2 in `pictures`.
     """
-    doubted = np.isin(pictures.reason, (Reason.INCONSISTENT, Reason.PASSED_BY)).astype(np.uint8)
-    joined = cv2.morphologyEx(doubted, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
-    count, patches, figures, _ = cv2.connectedComponentsWithStats(joined)
+    reason = pictures.reason
+    doubted = ((reason == Reason.INCONSISTENT) | (reason == Reason.PASSED_BY)).view(np.uint8)
+    left, top, width, height = cv2.boundingRect(doubted)  # of a large photograph the rest is dark
+    part = np.s_[max(0, top - _JOIN_PX) : top + height + _JOIN_PX, max(0, left - _JOIN_PX) : left + width + _JOIN_PX]
+    joined = cv2.morphologyEx(doubted[part], cv2.MORPH_CLOSE, np.ones((_JOIN_PX, _JOIN_PX), np.uint8))
+    count, labels, figures, _ = cv2.connectedComponentsWithStats(joined)
+    figures[:, :2] += (part[1].start, part[0].start)
+    patches, where = np.zeros(reason.shape, np.int32), np.zeros(reason.shape, bool)
+    patches[part] = labels
     chain, gained, touched = _chain(frames, model, steps), 0, set[int]()
-    where = np.zeros(doubted.shape, bool)
     for number in range(1, count):
         left, top, width, height, area = figures[number]
         if not _LEAST_PX <= area <= _MOST_PX:

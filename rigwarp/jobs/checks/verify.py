@@ -33,6 +33,7 @@ from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
 from rigwarp.jobs.checks.verify_record import Checked, ContentShown, Quality, write_verification
 from rigwarp.jobs.design import design_map, design_prewarp
+from rigwarp.jobs.freed_memory import give_back_memory
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import write_budget
 from rigwarp.jobs.results.history import verdict_of_fit
@@ -87,14 +88,14 @@ class DotsShown:
 
     Attributes
     ----------
-    warp, black : what they were shown through, and the photograph without any.
-    revision : of the correction by hand that the warp holds.
+    adjustment, revision : the correction by hand under which they were shown, and which one that is.
+    black : the photograph without any.
     checked : what was seen, and `verdict` what speaks against the result.
     """
 
-    warp: Warp
-    black: Photo
+    adjustment: Adjustment
     revision: int
+    black: Photo
     checked: Checked
     verdict: Verdict
 
@@ -103,12 +104,11 @@ def check_dots(progress: Progress, folder: RigFolder, result: Path, bench: Bench
     """Show the dots through a result's warp."""
     _require_unchanged(folder, result)
     camera, (adjustment, revision) = camera_of(folder), hand_correction(folder)
-    warp = warp_of(read_prewarp(result / PREWARP_FILE), folder.rig.content, adjustment=adjustment)
-    checked, black = _dots(progress, folder, bench, camera, warp)
+    checked, black = _dots(progress, folder, bench, camera, _warp_of(folder, result, adjustment))
     judged = CheckPositions(shape_of(result, camera)).judged(checked.result)
     dots = judge_picture(judged, folder.rig, promised=_promised(folder, adjustment))
     verdict = verdict_of_fit(result).with_more(dots)
-    return DotsShown(warp=warp, black=black, revision=revision, checked=checked, verdict=verdict)
+    return DotsShown(adjustment=adjustment, revision=revision, black=black, checked=checked, verdict=verdict)
 
 
 def verify_result(
@@ -126,16 +126,14 @@ def verify_result(
     """
     shown = check_dots(progress, folder, result, bench) if dots_shown is None else dots_shown
     camera = camera_of(folder)
-    adjustment = shown.warp.adjustment
-    response, black = response_shape(result), shown.black
-    if dots_shown is not None:  # a whole fit ago: daylight may have changed
-        nothing = dot_pictures(dots_left(folder.rig.content, adjustment))[_BLACK]
-        black = _photographs(progress, bench, shown.warp, [nothing])[0]
-    quality = _quality(progress, folder, bench, camera, shown.warp, black, response)
+    adjustment, response = shown.adjustment, response_shape(result)
+    quality = _quality(progress, folder, bench, camera, result, shown, response, again=dots_shown is not None)
+    give_back_memory()
     checks = {"after": replace(shown.checked, quality=quality)}
     if before:
         planned = check_warp(progress, folder, bench, camera, design_prewarp(folder), adjustment=adjustment)
         checks = {"before": planned, **checks}
+        give_back_memory()
     positions = CheckPositions(shape_of(result, camera))
     checks = {name: replace(check, result=positions.judged(check.result)) for name, check in checks.items()}
     make_folder(result / PICTURES)
@@ -226,17 +224,27 @@ def response_shape(result: Path) -> float | None:
     return None if fit is None else fit.response_shape
 
 
+def _warp_of(folder: RigFolder, result: Path, adjustment: Adjustment) -> Warp:
+    return warp_of(read_prewarp(result / PREWARP_FILE), folder.rig.content, adjustment=adjustment)
+
+
 def _quality(
     progress: Progress,
     folder: RigFolder,
     bench: Bench,
     camera: CameraModel,
-    warp: Warp,
-    black: Photo,
+    result: Path,
+    dots: DotsShown,
     shape: float | None,
+    *,
+    again: bool,
 ) -> Quality:
-    """Lines and light through a warp."""
+    """Lines and light through a result's warp; `again`: the dots were shown a whole fit ago, and daylight changes."""
     content, height_mm = folder.rig.content, folder.rig.table.height_mm
+    warp, black = _warp_of(folder, result, dots.adjustment), dots.black
+    if again:
+        nothing = dot_pictures(dots_left(content, dots.adjustment))[_BLACK]
+        black = _photographs(progress, bench, warp, [nothing])[0]
     undo: Callable[[Array], Array] = partial(unadjusted_mm, content=content, adjustment=warp.adjustment)
     charts = line_charts(content)
     lines = _photographs(progress, bench, warp, [chart_picture(chart, content) for chart in charts])

@@ -31,7 +31,7 @@ from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ah
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map, design_model
-from rigwarp.jobs.freed_memory import give_back_memory
+from rigwarp.jobs.freed_memory import give_back_memory, share_one_heap
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import warp_sigmas, write_budget
 from rigwarp.jobs.results.fit_mirror import fit_mirror
@@ -39,10 +39,11 @@ from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.scan_runs import scan_figures
 from rigwarp.jobs.scans.zones import shown_in
 from rigwarp.live.worker import Worker
-from rigwarp.prewarp import Prewarp, build_prewarp
+from rigwarp.prewarp import build_prewarp
 from rigwarp.rig import Rig, inside_content
 from rigwarp.table_map import (
     Border,
+    MapFacts,
     TableMapFit,
     ZonePlaces,
     fit_table_map,
@@ -51,7 +52,7 @@ from rigwarp.table_map import (
     zone_places,
 )
 from rigwarp.tracing import OpticalModel
-from rigwarp.verification import MapBudget, plan_dots
+from rigwarp.verification import MapBudget, WarpSigmas, plan_dots
 from rigwarp.verification.verdict import Verdict, judge_fit, lights
 
 
@@ -61,16 +62,18 @@ class WarpMade:
 
     Attributes
     ----------
-    run : the result's folder, finished but for the mirror's form and the budget.
-    table_map : the map, and `figures` what `held_out_figures` says of it.
-    prewarp : made from the map.
+    run : the result's folder, finished but for the mirror's form and the budget. Map and prewarp are in it: they are
+        not kept in memory, of which a small board has little.
+    table_map : what the map's fit tells beside its pixels, and `figures` what `held_out_figures` says of it.
+    triangles, mesh_error_px : of the prewarp.
     verdict : what speaks against the map.
     """
 
     run: Path
-    table_map: TableMapFit
+    table_map: MapFacts
     figures: MapFigures
-    prewarp: Prewarp
+    triangles: int
+    mesh_error_px: float
     verdict: Verdict
 
 
@@ -98,6 +101,7 @@ class FitMade(WarpMade):
 
 def fit_rig(progress: Progress, folder: RigFolder, scan: str | None = None, *, accept: bool = False) -> FitMade:
     """Fit the scan of the table of that name, by default the latest finished one; see `fit_scans`."""
+    share_one_heap()
     return fit_scans(progress, folder, table_scans(folder, scan), accept=accept)
 
 
@@ -148,37 +152,42 @@ def fit_scans(
         apart = Worker("rigwarp-design")  # which nobody who is interrupted waits for
         planned = apart.submit(lambda: lights(design_map(folder), plan_dots(folder.rig.content)))
         apart.close()
-        tolerances = rig_tolerances(folder.rig)
         places = zone_places(decoded)
         for words in filter(None, places.in_words):
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
         of_scans = beside.submit(_scan_figures, _with_places(decoded, places))
         lit = [shown_in(folder, scan) for scan in scans]
-        table_map = _table_map(folder, decoded, camera, lit, places, design_traced)
-        give_back_memory()
-        clock.lap("fit", "map")
-        advance()
-        transfer = folder.rig.projector.transfer
-        written = beside.submit(_write_map, run, table_map, origin)
 
-        of_map = beside.submit(held_out_figures, folder.rig, table_map)
+        def found_map() -> TableMapFit:
+            found = _table_map(folder, decoded, camera, lit, places, design_traced)
+            give_back_memory()
+            clock.lap("fit", "map")
+            advance()
+            return found
+
+        warp = _written_warp(folder, run, found_map(), origin, beside)
+        table_map, figures = warp.table_map, warp.figures
 
         def judged(built: AsBuilt | None) -> Verdict:
-            share = finite(of_map.result().coverage)
-            return judge_fit(table_map, built, folder.rig, promised=planned.result(), measured_share=share)
+            share = finite(figures.coverage)
+            return judge_fit(
+                table_map, built, folder.rig, promised=planned.result(), lit=warp.lit, measured_share=share
+            )
 
         def noted(verdict: Verdict) -> None:
-            figures = of_map.result()
             record = _fit_record(table_map, figures, of_scans.result(), clock.seconds)
             replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE, replace=True)
 
-        looked = beside.submit(judged, None)
-        prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
-        write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
-        figures, verdict = of_map.result(), looked.result()
+        verdict = judged(None)
         noted(verdict)
-        written.result()
-        made = WarpMade(run=run, table_map=table_map, figures=figures, prewarp=prewarp, verdict=verdict)
+        made = WarpMade(
+            run=run,
+            table_map=table_map,
+            figures=figures,
+            triangles=warp.triangles,
+            mesh_error_px=warp.mesh_error_px,
+            verdict=verdict,
+        )
         clock.lap("prewarp")
         finish_run(run)
         give_back_memory()
@@ -193,6 +202,7 @@ def fit_scans(
         advance()
         as_built = None
         if accept or table_map.registration.agreement.mistake in ("none", "unexplained"):
+            tolerances = rig_tolerances(folder.rig)
             as_built = fit_mirror(progress, folder, scans, design_traced, table_map, camera, tolerances, decoded)
         give_back_memory()
         clock.lap("as_built", "mirror")
@@ -202,7 +212,7 @@ def fit_scans(
         verdict = judged(as_built)
         noted(verdict)
         verdict = verdict.with_more(shown)
-        budget = write_budget(folder, run, warp_sigmas(folder.rig, table_map.table_map, _parts(table_map), prewarp))
+        budget = write_budget(folder, run, warp.sigmas)
         if current and verdict.failures and not accept:
             current = False
             put_back(folder.root, before)
@@ -210,8 +220,9 @@ def fit_scans(
         run=run,
         table_map=table_map,
         figures=figures,
+        triangles=warp.triangles,
+        mesh_error_px=warp.mesh_error_px,
         as_built=as_built,
-        prewarp=prewarp,
         budget=budget,
         verdict=verdict,
         current=current,
@@ -233,6 +244,47 @@ def _table_map(
     give_back_memory()
     found = fit_table_map(design, samples, camera, rig_tolerances(folder.rig), **left_px(decoded))
     return replace(found, not_proven="; ".join(filter(None, [found.not_proven, places.not_proven])))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _WrittenWarp:
+    """What is kept of map and prewarp once their files are written.
+
+    Attributes
+    ----------
+    table_map, figures, triangles, mesh_error_px : see `WarpMade`.
+    lit : (K,) by check dot, whether the map lights its place.
+    sigmas : what the budget is made from.
+    """
+
+    table_map: MapFacts
+    figures: MapFigures
+    triangles: int
+    mesh_error_px: float
+    lit: BoolArray
+    sigmas: WarpSigmas
+
+
+def _written_warp(
+    folder: RigFolder, run: Path, table_map: TableMapFit, origin: dict[str, str], beside: ThreadPoolExecutor
+) -> _WrittenWarp:
+    """Write the map, and the prewarp made from it."""
+    written = beside.submit(_write_map, run, table_map, origin)
+    figures = beside.submit(held_out_figures, folder.rig, table_map)
+    lit = beside.submit(lights, table_map.table_map, plan_dots(folder.rig.content))
+    transfer = folder.rig.projector.transfer
+    prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
+    write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+    sigmas = warp_sigmas(folder.rig, table_map.table_map, _parts(table_map), prewarp)
+    written.result()
+    return _WrittenWarp(
+        table_map=table_map.facts(),
+        figures=figures.result(),
+        triangles=len(prewarp.triangles),
+        mesh_error_px=prewarp.mesh_error_px,
+        lit=lit.result(),
+        sigmas=sigmas,
+    )
 
 
 def _parts(table_map: TableMapFit) -> dict[str, Array]:
@@ -348,7 +400,7 @@ def _scan_figures(decoded: Sequence[Decoded]) -> dict[str, Any]:
 
 
 def _fit_record(
-    table_map: TableMapFit, figures: MapFigures, of_scans: dict[str, Any], seconds: dict[str, float]
+    table_map: MapFacts, figures: MapFigures, of_scans: dict[str, Any], seconds: dict[str, float]
 ) -> FitRecord:
     projector_mm, projector_rad, mirror_mm, mirror_rad = table_map.registration.shifts.reshape(4, 3)
     shifts = {

@@ -16,7 +16,7 @@ from rigwarp.geometry.robust import chi_squared_limit
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.chosen_scans import RaisedRuns, raised_scans
 from rigwarp.jobs.scans.zones import shown_in
-from rigwarp.table_map import TableMapFit, zone_places
+from rigwarp.table_map import MapFacts, zone_places
 from rigwarp.tracing import OpticalModel
 
 _WORSE, _WORSE_MM = 4.0, 0.15  # a board's samples this much further off than the table's: something was moved
@@ -30,7 +30,7 @@ def fit_mirror(
     folder: RigFolder,
     scans: Sequence[Path],
     model: OpticalModel,
-    table_map: TableMapFit,
+    table_map: MapFacts,
     camera: CameraModel,
     tolerances: Array,
     decoded: Sequence[Decoded],

@@ -273,7 +273,8 @@ def _decode_into(run: Path, recorded: Recorded, start: float, *, mended: str = "
 def scan_figures(decoded: Decoded) -> dict[str, object]:
     """What the scan says of itself: pixels per reason, and the median uncertainty with what neighbours share of it."""
     counts = [np.count_nonzero(decoded.reason == reason) for reason in Reason]
-    sigma = np.hypot(decoded.sigma_u_px[decoded.valid], decoded.sigma_v_px[decoded.valid]) / np.sqrt(2.0)
+    valid = np.flatnonzero(decoded.valid)
+    sigma = np.hypot(np.take(decoded.sigma_u_px, valid), np.take(decoded.sigma_v_px, valid)) / np.sqrt(2.0)
     own_px = np.median(sigma) if sigma.size else np.nan
     return {
         "pixels": {reason.name.lower(): int(counts[reason]) for reason in Reason},

@@ -44,6 +44,7 @@ from rigwarp.jobs.view.screen import screen_of, screen_record
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import (
+    LEAN_KNOWN,
     Lit,
     PartFit,
     Screen,
@@ -60,7 +61,6 @@ from rigwarp.view import (
     screen_by_sheet,
     seen_by_projector,
     seen_by_screen,
-    trace_view,
 )
 
 _STEEP = 1.0  # mm per mm: from this lean on a user should hear of it
@@ -222,19 +222,19 @@ def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[Vie
     screen = screen_of(ScreenRecord.from_dict(view_settings(runs[0]).screen or {}))
     decoded = [read_decoded(run / DECODED_FILE) for run in runs]
     table = folder.rig.table
-    roughly, _ = seen_by_screen(decoded, screen, trace_view(parts, table), 0.0, table)
-    registered, lean_sigma = register_seen(parts, roughly, table)
-    design = trace_view(registered, table)
-    seen, laid = seen_by_screen(decoded, screen, design, lean_sigma, table)
+    roughly = seen_by_screen(decoded, screen, parts, LEAN_KNOWN, table).seen
+    registered, lean_doubt = register_seen(parts, roughly, table)
+    shown = seen_by_screen(decoded, screen, registered, lean_doubt, table)
     sheets = runs[0] / SHEETS_FILE
     if sheets.is_file():
         assert folder.rig.view is not None
         target = folder.rig.view.target
         known = sheet_sigma_of(target)
-        screen = screen_by_sheet(screen, seen, design.lean, read_sheets(sheets, parts)[0], target, known)
-        seen, laid = seen_by_screen(decoded, screen, design, lean_sigma, table)
-    lit = lit_by_screen(screen, laid, table)
-    return ViewEvidence(seen=seen, lit=lit, screen=screen if sheets.is_file() else None)
+        corners = read_sheets(sheets, parts)[0]
+        screen, lean_doubt = screen_by_sheet(screen, shown, lean_doubt, corners, target, known)
+        shown = seen_by_screen(decoded, screen, registered, lean_doubt, table)
+    lit = lit_by_screen(screen, shown.laid, table)
+    return ViewEvidence(seen=shown.seen, lit=lit, screen=screen if sheets.is_file() else None)
 
 
 def _as_built(

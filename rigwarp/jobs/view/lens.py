@@ -70,7 +70,7 @@ def calibrate_view_lens(progress: Progress, folder: RigFolder, photos: Path, *, 
             advance()
     result = calibrate_lens_from_views(views)
     support, released = judge_lens(result, len(board_corners_mm(view.target)))
-    lens = Lens(matrix=result.matrix, distortion=result.distortion, sigma_px=_sigma_px(support))
+    lens = lens_of(result, support)
     warnings = (*result.warnings, *support.warnings, *(released.warnings if released else ()))
     aside = name_aside(path) if path.exists() else None
     extra = {
@@ -95,7 +95,12 @@ def calibrate_view_lens(progress: Progress, folder: RigFolder, photos: Path, *, 
     )
 
 
-def _sigma_px(support: LensSupport) -> float:
-    """Of a direction, over the picture: root mean square."""
+def lens_of(result: LensResult, support: LensSupport) -> Lens:
+    """The lens of a calibration; its `sigma_px` is that of a direction, root mean square over the picture."""
     known = support.sigma_px[np.isfinite(support.sigma_px)]
-    return float(np.sqrt(np.mean(known**2))) if known.size else 0.0
+    return Lens(
+        matrix=result.matrix,
+        distortion=result.distortion,
+        sigma_px=float(np.sqrt(np.mean(known**2))) if known.size else 0.0,
+        covariance=result.covariance_lens,
+    )

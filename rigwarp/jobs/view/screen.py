@@ -11,7 +11,7 @@ import numpy as np
 
 from rigwarp.capture import export_patterns, frame_name, import_frames
 from rigwarp.devices import open_virtual_view
-from rigwarp.errors import InputError
+from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import (
     RigFolder,
     make_folder,
@@ -106,7 +106,10 @@ def import_screen(
             new_run(folder.root / VIEW_SCANS, "view scan --screen", folder, settings=note) as run,
             progress.stage(len(patterns.frames), f"Importing {place.name}") as advance,
         ):
-            decoded = import_frames(place, run, shown, advance=advance).recorded.decoder.finish()
+            try:
+                decoded = import_frames(place, run, shown, advance=advance).recorded.decoder.finish()
+            except MeasurementError as error:
+                raise MeasurementError(f"{place}: {str(error).replace('projector', 'display')}") from None
             write_decoded(run / DECODED_FILE, decoded)
             if corners and number == 0:
                 write_sheets(run / SHEETS_FILE, corners, photos=[path.name for path in sheets])
@@ -164,7 +167,7 @@ def screen_of(record: ScreenRecord) -> Screen:
 
 def screen_record(screen: Screen) -> ScreenRecord:
     """A display, for files; the sigmas are those that stand beside it, or that a sheet left."""
-    glass, thickness, pitch = np.sqrt(np.diag(screen.doubt))
+    glass, thickness, pitch = np.sqrt(np.diag(screen.doubt()))
     return ScreenRecord(
         pixels=tuple(float(n) for n in screen.pixels),
         pitch_mm=screen.pitch_mm,

@@ -92,9 +92,10 @@ def look_at_sheets(
                 told = str(error)
                 raise InputError(told if told.startswith(str(path)) else f"{path}: {told}") from None
             if not found.corners:
-                reasons = f" ({'; '.join(found.refused)})" if found.refused else ""
+                if found.refused:
+                    raise MeasurementError(f"{path}: {'; '.join(dict.fromkeys(found.refused))}")
                 raise MeasurementError(
-                    f"{path}: the sheet is seen in no mirror{reasons}: lay it where the camera sees it over a mirror, "
+                    f"{path}: the sheet is seen in no mirror: lay it where the camera sees it over a mirror, "
                     "light it evenly, and check that [view.target] in rig.toml describes it"
                 )
             corners += found.corners

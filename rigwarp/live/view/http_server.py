@@ -186,6 +186,8 @@ class _Handler(BaseHTTPRequestHandler):
             self._say(HTTPStatus.FORBIDDEN)
         elif self.path == "/":
             self._answer("text/html; charset=utf-8", _PAGE)
+        elif self.path == "/favicon.ico":  # browsers ask for it and complain of 404
+            self._say(HTTPStatus.NO_CONTENT)
         elif self.path == "/view.json":
             self._answer("application/json", json.dumps(self._about()).encode())
         elif self.path == "/view.jpg":

@@ -145,12 +145,12 @@ def design_light(pixel_map: PixelMap, rig: Rig, *, reason: NDArray[np.uint8] | N
 
 def _fates(
     pixel_map: PixelMap, rig: Rig, reason: NDArray[np.uint8] | None
-) -> tuple[NDArray[np.int64], list[str], list[str]]:
+) -> tuple[NDArray[np.uint8], list[str], list[str]]:
     """(H, W) number of what becomes of each pixel, and a word and a colour for each number."""
     words = ["on the content area", "on the table beside it", "beside the table"]
     colours = [style.GREEN, style.SKY, style.ORANGE]
     table = pixel_map.table_mm
-    fate = np.where(inside_table(rig.table, table), 1, 2)
+    fate = np.where(inside_table(rig.table, table), np.uint8(1), np.uint8(2))
     fate[inside_content(rig.content, table)] = 0
     dark = ~pixel_map.answered
     fate[dark] = len(words)

@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.geometry.robust import HUBER, huber_weights
 from rigwarp.table_map.borders.band import Band
-from rigwarp.table_map.borders.light_profile import LightProfile, line_by_light
+from rigwarp.table_map.borders.light_profile import STEPS, LightProfile, line_by_light
 from rigwarp.table_map.borders.patch import Patch, powers
 from rigwarp.table_map.borders.pixel_light import share_of_light
 from rigwarp.table_map.borders.surfaces import FEWEST, clear_of, explained, moved_together_px, pitch_mm, sent_from
@@ -152,10 +152,26 @@ def sort_samples(
     jump = _jump(model, band, patches)
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
         return _as_designed(model, band, samples, distance, jump)
-    beam_px = _beam_px(model, band)
+    beam_px, stretch = _beam_px(model, band), band.stretch_of(samples.pixels_px)
     telling = [o & ~elsewhere for o in own]
-    share = share_of_light(band, samples, distance, own, sides, per_area=per_area)
-    terms, sigma_px, bound_px = _line(band, samples, distance, telling, share, beam_px)
+
+    def line(pixels_px: Array, distance: Array, sides: list[BoolArray]) -> tuple[Array, tuple[Array, Array, Array]]:
+        """Shares of the samples' light as if they lay at these pixels, and the line that these tell."""
+        there = replace(samples, pixels_px=pixels_px)
+        share = share_of_light(
+            there, stretch, distance, own, sides, step_px=2.0 * band.half_px / STEPS, per_area=per_area
+        )
+        profile = LightProfile(
+            distance_px=distance,
+            stretch=stretch,
+            second=telling[1],
+            share=np.where(telling[0] | telling[1], share, np.nan),
+            sigma_px=np.linalg.norm(band.across(band.centres_px())[stretch] * samples.sigma_px, axis=-1),
+            cut=samples.cut,
+        )
+        return share, _line(band, profile, beam_px)
+
+    share, (terms, sigma_px, bound_px) = line(samples.pixels_px, distance, sides)
     corrections = patches
     if min(np.count_nonzero(side) for side in telling) >= FEWEST:
         margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
@@ -166,23 +182,20 @@ def sort_samples(
             here & ~samples.cut & (sign * margin_px > _WHOLE * beam_px)
             for here, sign in zip(telling, (-1.0, 1.0), strict=True)
         ]
-        sent = replace(samples, pixels_px=sent_from(samples, off, telling, clear, clear_px))
-        sent_px = band.distance(sent.pixels_px)
-        stretch = band.stretch_of(samples.pixels_px)
-        if max(moved_together_px(sent_px - distance, distance, stretch, w) for w in whole) < _MOVED_PX:
-            distance = sent_px
-        else:  # crests run along the border, and the surfaces do not go on as they were fitted
-            sent = samples
+        sent = sent_from(samples, off, telling, clear, clear_px)
+        sent_px = band.distance(sent)
+        if max(moved_together_px(sent_px - distance, distance, stretch, w) for w in whole) >= _MOVED_PX:
+            # crests run along the border, and the surfaces do not go on as they were fitted
+            sent, sent_px = samples.pixels_px, distance
         sides = [w if np.count_nonzero(w) >= FEWEST else side for w, side in zip(whole, sides, strict=True)]
-        share = share_of_light(band, sent, distance, own, sides, per_area=per_area)
-        terms, sigma_px, bound_px = _line(band, samples, distance, telling, share, beam_px)
+        share, (terms, sigma_px, bound_px) = line(sent, sent_px, sides)
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
     rippled_px = max(p.spread for p in patches) / pitch_mm(samples, sides[0])
     border = _border(model, band, _jump(model, band, corrections), terms, np.hypot(sigma_px, rippled_px), bound_px)
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
-        sound=_sound(border, samples, own, share),
+        sound=_sound(border, samples, stretch, own, share),
     )
 
 
@@ -235,19 +248,10 @@ def _border(
     )
 
 
-def _line(
-    band: Band, samples: Samples, distance: Array, own: list[BoolArray], share: Array, beam_px: float
-) -> tuple[Array, Array, Array]:
+def _line(band: Band, profile: LightProfile, beam_px: float) -> tuple[Array, Array, Array]:
     """Terms of the smooth line, (n,) its 1-sigma at each stretch, px, and the least that noise allows."""
-    known = (own[0] | own[1]) & np.isfinite(share) & np.isfinite(distance)
-    profile = LightProfile(
-        distance_px=distance[known],
-        stretch=band.stretch_of(samples.pixels_px[known]),
-        second=own[1][known],
-        share=share[known],
-        sigma_px=np.sqrt(np.sum((band.across(samples.pixels_px[known]) * samples.sigma_px[known]) ** 2, axis=-1)),
-        cut=samples.cut[known],
-    )
+    known = np.isfinite(profile.share) & np.isfinite(profile.distance_px)
+    profile = LightProfile(**{name: values[known] for name, values in vars(profile).items()})
     centres = band.centres_px()
     found = line_by_light(profile, len(centres), band.half_px, beam_px)
     variance = found.variance_px2
@@ -271,10 +275,9 @@ def _line_basis(band: Band, pixels_px: Array) -> Array:
     return powers((pixels_px - middle) / size, _LINE_DEGREE)
 
 
-def _sound(border: Border, samples: Samples, own: list[BoolArray], share: Array) -> BoolArray:
+def _sound(border: Border, samples: Samples, stretch: IntArray, own: list[BoolArray], share: Array) -> BoolArray:
     """(N,) whether each sample may be fitted; see the module's words."""
     margin = border.margin(samples.pixels_px)
-    stretch = border.band.stretch_of(samples.pixels_px)
     step = border.band.half_px / _STEPS
     sound = np.zeros(len(samples), bool)
     for here, sign in zip(own, (-1.0, 1.0), strict=True):

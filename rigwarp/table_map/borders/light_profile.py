@@ -14,8 +14,9 @@ from scipy import sparse
 from scipy.special import ndtr
 
 from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.geometry.threads import in_two_threads
 
-_STEPS = 100  # from one end of the strip to the other
+STEPS = 100  # from one end of the strip to the other
 _FINE = 5  # times as many for the answer
 _WIDTHS_PX = np.array([0.4, 0.8, 1.5, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0])
 _SHARE_SIGMA = 0.08  # a beam is no Gaussian, and the table's texture shines through
@@ -89,21 +90,20 @@ def line_by_light(profile: LightProfile, stretches: int, half_px: float, beam_px
     Posterior mean and variance over a grid of places; the width of the transition, common to all, is the likeliest,
     beams being about `beam_px` wide (1-sigma).
     """
-    bins = _binned(profile, 2.0 * half_px / _STEPS, half_px)
-    few, places = (np.linspace(-half_px, half_px, n + 1) for n in (_STEPS, _FINE * _STEPS))
+    bins = _binned(profile, 2.0 * half_px / STEPS, half_px)
+    few, places = (np.linspace(-half_px, half_px, n + 1) for n in (STEPS, _FINE * STEPS))
     uneven = _uneven(bins, half_px)
 
     def by_zone(second: bool, where: Array, width: float) -> Array:
         return _costs(bins.of(second), where, width, stretches, uneven)
 
-    least = [
-        (by_zone(False, few, width) + by_zone(True, few, width)).min(axis=1).sum()
-        + (np.log(width / beam_px) / _BEAM) ** 2
-        for width in _WIDTHS_PX
-    ]
-    width = float(_WIDTHS_PX[int(np.argmin(least))])
+    def least(width: float) -> float:
+        cost = by_zone(False, few, width) + by_zone(True, few, width)
+        return float(cost.min(axis=1).sum() + (np.log(width / beam_px) / _BEAM) ** 2)
+
+    width = float(_WIDTHS_PX[int(np.argmin(in_two_threads(least, _WIDTHS_PX)))])
     prior = (places / (_PRIOR * half_px)) ** 2
-    zones = [by_zone(s, places, width) for s in (False, True)]
+    zones = in_two_threads(lambda second: by_zone(second, places, width), (False, True))
     mean, variance = _posterior(zones[0] + zones[1] + prior, places)
     each = [_posterior(one + prior, places) for one in zones]
     apart = each[1][0] - each[0][0]
@@ -247,15 +247,16 @@ def _costs(bins: _Bins, places: Array, width: float, stretches: int, uneven: flo
     """(n, P) what the line at each of the places costs by one zone's light, stretch by stretch, its gain left open."""
     beyond = (bins.distance_px[:, None] - places) / width
     beyond = np.where(bins.second[:, None], beyond, -beyond)
-    whole = ndtr(beyond)
-    near = beyond < _LOCAL
     sigma = np.sqrt(bins.variance(uneven))[:, None]
-    cost = np.full((stretches, len(places)), np.inf)
+    whole = ndtr(beyond) / sigma
+    local = np.where(beyond < _LOCAL, whole, 0.0)  # what a gain is to be put on
+    rest = bins.share[:, None] / sigma - (whole - local)
+    count, cut = len(bins.share), np.flatnonzero(bins.cut)
+    by_stretch = sparse.csr_matrix((np.ones(count), (bins.stretch, np.arange(count))), shape=(stretches, count))
+    cost, off = np.full((stretches, len(places)), np.inf), np.empty(beyond.shape)
     for gain in _GAINS:
-        off = (bins.share[:, None] - np.where(near, gain * whole, whole)) / sigma
-        off = np.where(bins.cut[:, None], np.maximum(off, 0.0), off)
-        summed = sparse.csr_matrix(
-            (np.ones(len(bins.share)), (bins.stretch, np.arange(len(bins.share)))), shape=(stretches, len(bins.share))
-        ) @ np.minimum(off**2, _MOST**2)
-        cost = np.minimum(cost, summed + (np.log(gain) / np.hypot(_GAIN, _GAIN_UNEVEN * uneven)) ** 2)
+        np.subtract(rest, np.multiply(local, gain, out=off), out=off)
+        off[cut] = np.maximum(off[cut], 0.0)
+        summed = by_stretch @ np.minimum(np.square(off, out=off), _MOST**2, out=off)
+        np.minimum(cost, summed + (np.log(gain) / np.hypot(_GAIN, _GAIN_UNEVEN * uneven)) ** 2, out=cost)
     return cost

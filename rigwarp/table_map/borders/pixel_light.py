@@ -11,33 +11,37 @@ from dataclasses import replace
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray, IntArray
-from rigwarp.table_map.borders.band import Band
 from rigwarp.table_map.borders.patch import fit_patch
 from rigwarp.table_map.samples import Samples
 
 _DEGREE = 3  # of what the light goes up and down by beside the line
-_STEPS = 100  # from one end of the strip to the other
 _FEW = 24  # samples tell a slope
 _FEWEST = 8
 _MOST = 2.5  # times the usual area: more is where positions no longer follow places
 
 
 def share_of_light(
-    band: Band, samples: Samples, distance: Array, own: list[BoolArray], sides: list[BoolArray], *, per_area: bool
+    samples: Samples,
+    stretch: IntArray,
+    distance: Array,
+    own: list[BoolArray],
+    sides: list[BoolArray],
+    *,
+    step_px: float,
+    per_area: bool,
 ) -> Array:
     """(N,) light of each sample's pixel by way of the sample's zone, over that of whole pixels; NaN where unknown.
 
     Parameters
     ----------
-    band, samples : N samples in a strip, and `distance` (N,) of each from the designed border.
+    samples, stretch, distance : N samples of a strip, (N,) the piece of border nearest to each, and (N,) how far it is.
     own : (N,) each, whose zone's light it is.
     sides : (N,) each, where that is all of a pixel's light.
+    step_px : of the distance, for averages.
     per_area : whether samples' light is per area of the table; a view's pixels see brightness, which no ripple changes.
     """
     if not per_area:
         return _over_usual(samples, own, sides)
-    step_px = 2.0 * band.half_px / _STEPS
-    stretch = band.stretch_of(samples.pixels_px)
     spread_mm2 = np.full(len(samples), np.nan)
     for here, side in zip(own, sides, strict=True):
         known = here & np.isfinite(distance)

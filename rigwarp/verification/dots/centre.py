@@ -5,7 +5,7 @@ centre towards the camera. Frames in which the dot is bright minus those in whic
 noise of all frames averaged, and ambient light and (nearly all of) its neighbours' haze removed.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -63,18 +63,18 @@ def blob_centres(
     pixels : what `read_pixels` gave; `blobs` are numbers of its blobs that belong to a dot.
     camera, height_mm : the camera and the lit surface.
     """
-    windows = _windows(photos, words, pixels, blobs)
-    if not windows:
-        return []
-    all_px = np.concatenate([w.pixels_px for w in windows])
-    table_mm, by_px = camera.plane_and_jacobian(all_px, height_mm)
-    area = np.abs(by_px[:, 0, 0] * by_px[:, 1, 1] - by_px[:, 0, 1] * by_px[:, 1, 0])
-    ends = np.cumsum([len(w.light) for w in windows])[:-1]
-    parts = zip(windows, np.split(table_mm, ends), np.split(area, ends), strict=True)
-    return [c for window, at_mm, area_mm2 in parts if (c := _centre(window, at_mm, area_mm2)) is not None]
+    centres = []
+    for window in _windows(photos, words, pixels, blobs):  # one at a time: all together are most of the photographs
+        table_mm, by_px = camera.plane_and_jacobian(window.pixels_px, height_mm)
+        area_mm2 = np.abs(by_px[:, 0, 0] * by_px[:, 1, 1] - by_px[:, 0, 1] * by_px[:, 1, 0])
+        if (centre := _centre(window, table_mm, area_mm2)) is not None:
+            centres.append(centre)
+    return centres
 
 
-def _windows(photos: Sequence[Photo], words: NDArray[np.uint8], pixels: BrightPixels, blobs: IntArray) -> list[_Window]:
+def _windows(
+    photos: Sequence[Photo], words: NDArray[np.uint8], pixels: BrightPixels, blobs: IntArray
+) -> Iterator[_Window]:
     height, width = photos[0].shape
     label = np.zeros((height, width), np.int32)
     chosen = np.isin(pixels.blob, blobs)
@@ -82,11 +82,9 @@ def _windows(photos: Sequence[Photo], words: NDArray[np.uint8], pixels: BrightPi
     label[pixels.rows[chosen], pixels.columns[chosen]] = dense + 1
     dot_of = np.zeros(len(numbers), np.int64)
     dot_of[dense] = pixels.dot[chosen]
-    return [
-        _window(photos, words, label, number + 1, int(dot_of[number]), (box[0], box[1]))
-        for number, box in enumerate(find_objects(label))
-        if box is not None
-    ]
+    for number, box in enumerate(find_objects(label)):
+        if box is not None:
+            yield _window(photos, words, label, number + 1, int(dot_of[number]), (box[0], box[1]))
 
 
 def _window(

@@ -127,7 +127,8 @@ def _in_zone(photo: Photo, target: Target, here: BoolArray, mirrored: bool) -> t
             "a dictionary without mirror images, such as DICT_6X6_250, or cover what reflects it"
         )
     if either.view.n < FEWEST:
-        return None, "" if not either.view.n else f"only {either.view.n} corners of the board ({FEWEST} are needed)"
+        few = f"only {either.view.n} corners of the board ({FEWEST} are needed): lay it where more of it is seen there"
+        return None, few if either.view.n else ""
     if either.flipped != mirrored:
         seen, wanted = ("mirrored", "as printed") if either.flipped else ("as printed", "mirrored")
         return None, (

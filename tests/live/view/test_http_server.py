@@ -67,6 +67,7 @@ def test_strangers_are_refused(server):
     assert ask(server, "/view.jpg", "Sec-Fetch-Site: same-origin")[0] == 200
     assert ask(server, "/../../etc/passwd")[0] == 404
     assert ask(server, "/view.jpg?x=1")[0] == 404
+    assert ask(server, "/favicon.ico")[0] == 204
     assert ask(server, "/view.jpg", method="POST")[0] == 501
     assert ask(server, "/view.jpg", "X: " + "y" * 70000)[0] == 431
 
