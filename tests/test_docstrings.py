@@ -1,6 +1,7 @@
 """What the docstrings owe their readers, read from the source: who raises says so."""
 
 import ast
+import functools
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -21,7 +22,7 @@ Function = ast.FunctionDef | ast.AsyncFunctionDef
 
 def public_names(room: Path) -> dict[str, Path]:
     """Name -> the module that defines it, of what a room's `__init__.py` lists in `__all__`."""
-    tree = ast.parse((room / "__init__.py").read_text(encoding="utf-8"))
+    tree = parsed(room / "__init__.py")
     listed: set[str] = set()
     source: dict[str, Path] = {}
     for node in tree.body:
@@ -34,9 +35,14 @@ def public_names(room: Path) -> dict[str, Path]:
     return {name: path for name, path in source.items() if name in listed}
 
 
+@functools.cache
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def functions_of(path: Path, name: str) -> Iterator[tuple[str, Function]]:
     """The function of that name, or the public methods of the class of that name."""
-    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+    for node in parsed(path).body:
         if isinstance(node, Function) and node.name == name:
             yield name, node
         elif isinstance(node, ast.ClassDef) and node.name == name:

@@ -47,7 +47,9 @@ def counter(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = make_small_rig(tmp_path_factory.mktemp("zones") / "counter", "folded-counter", share=0.4)
     give_true_camera(root)
     assert main(["scan", str(root)]) == 0
-    assert main(["fit", str(root)]) == 0
+    with pytest.MonkeyPatch.context() as patch:  # nothing here asks for the mirror's form, as the scenario's demo does
+        patch.setattr("rigwarp.jobs.results.fit.fit_mirror", lambda *_: None)
+        assert main(["fit", str(root)]) == 0
     return root
 
 

@@ -155,7 +155,7 @@ def view(
     edge away from you; show DIR/patterns/0000.png and so on full screen, brightness full and night mode off; photograph
     each with the view's camera into DIR/place-1/frames. Lay it elsewhere, overlapping with where it lay, and photograph
     into DIR/place-2/frames, and so on. Then use --screen DIR. With a photograph of the printed sheet on the table
-    behind --sheet, the display's glass need not be known; three, side by side where the display lay, are surer.
+    behind --sheet, the display's glass need not be known; the map is then as true to scale as the sheet was measured.
 
     The tables view and view.mirror in rig.toml describe camera and mirrors; a rig may have them and no projector.
     """

@@ -158,7 +158,7 @@ def hann() -> Array:
     return np.asarray(np.sin(np.pi * (np.arange(TILE) + 0.5) / TILE) ** 2)
 
 
-def _spectra(grid: TileGrid, known: BoolArray, values: Array) -> tuple[Array, Array]:
+def _spectra(grid: TileGrid, known: BoolArray, values: Array) -> tuple[Array, NDArray[np.floating]]:
     """(n, m) share of each tile's window that has samples, and the power (t, TILE, TILE) of the t that have enough."""
     margins = [(HOP, HOP * n - size) for n, size in zip(grid.shape, known.shape, strict=True)]
     values, known = np.pad(values, margins), np.pad(known, margins)
@@ -176,7 +176,9 @@ def _spectra(grid: TileGrid, known: BoolArray, values: Array) -> tuple[Array, Ar
     return fill.reshape(grid.shape), power
 
 
-def _peaks(power: Array, lowest: float, highest: float, over_box: float) -> tuple[Array, BoolArray, Array]:
+def _peaks(
+    power: NDArray[np.floating], lowest: float, highest: float, over_box: float
+) -> tuple[Array, BoolArray, Array]:
     """The line of each tile that stands out most: frequency, cycles per square; whether it is one; amplitude, mm."""
     down, across = np.meshgrid(fftfreq(TILE), fftfreq(TILE), indexing="ij")
     length = np.hypot(down, across)
@@ -199,7 +201,7 @@ def _peaks(power: Array, lowest: float, highest: float, over_box: float) -> tupl
     return np.array([_between(p, r, c) for p, r, c in zip(power, row, column, strict=True)]), clear, amplitude
 
 
-def _standing_out(power: Array, square_px: float) -> Array:
+def _standing_out(power: NDArray[np.floating], square_px: float) -> Array:
     """(t,) variance per axis, mm^2, of what stands out in each tile's power among waves that cells average away.
 
     Against the median of all directions at the same period; and, since rings stand out in all of them, against that of

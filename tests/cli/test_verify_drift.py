@@ -46,7 +46,7 @@ def calibrated(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = make_small_rig(tmp_path_factory.mktemp("drift") / "rig")
     changed(root, "pupil_samples = 7", "pupil_samples = 1")
     give_true_camera(root)
-    for words in (["scan"], ["fit"], ["verify", "--no-before"]):
+    for words in (["scan", "--no-look"], ["fit"], ["verify", "--no-before"]):
         assert main([words[0], str(root), *words[1:]]) == 0
     return root
 

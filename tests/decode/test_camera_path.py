@@ -1,5 +1,6 @@
 """A camera that moves during the scan: found to hundredths of a pixel and put right, or refused with what happened."""
 
+import functools
 import re
 from dataclasses import replace
 
@@ -35,6 +36,7 @@ def larger() -> tuple[Array, Array, Array, Array]:
 WHOLE = larger()
 
 
+@functools.lru_cache(maxsize=2)
 def seen(shift_px: tuple[float, float]) -> Scene:
     """What the camera sees after the scene has shifted by (columns, rows) in its picture."""
     row, column = np.indices(SHAPE, float)

@@ -1,5 +1,6 @@
 """The picture that scans of single zones have in common tells where the camera stood for each of them."""
 
+import functools
 import sys
 from dataclasses import replace
 
@@ -25,6 +26,7 @@ PLAID = replace(ZONE, frames=(ZONE.frames[ZONE.plaid or 0],))
 KNOCK = (1.2, -0.7)
 
 
+@functools.cache
 def larger() -> tuple[Array, Array, Array, Array]:
     u, v, brightness, ambient = smooth_scene((SHAPE[0] + 2 * MARGIN, SHAPE[1] + 2 * MARGIN), RESOLUTION)
     x, y = u / RESOLUTION[0] - 0.5, v / RESOLUTION[1] - 0.5
@@ -33,14 +35,12 @@ def larger() -> tuple[Array, Array, Array, Array]:
     return u, v, np.where(inside, 0.8 * brightness, 0.0), ambient
 
 
-WHOLE = larger()
-
-
+@functools.lru_cache(maxsize=2)
 def seen(shift: tuple[float, float], zone: int | None = None) -> Scene:
     """What the camera sees after the scene has shifted, lit by everything or by one half of the projector's picture."""
     row, column = np.indices(SHAPE, float)
     place = np.stack([row + MARGIN - shift[1], column + MARGIN - shift[0]])
-    u, v, brightness, ambient = (map_coordinates(image, place, order=3) for image in WHOLE)
+    u, v, brightness, ambient = (map_coordinates(image, place, order=3) for image in larger())
     lit = np.ones(SHAPE) if zone is None else (u < 0.5 * RESOLUTION[0]) == (zone == 0)
     return Scene(u_px=u, v_px=v, brightness=np.maximum(brightness, 0.0) * lit, ambient=ambient)
 
@@ -56,7 +56,11 @@ def zone_scan(zone: int, course: list[tuple[float, float]], seed: int, patterns:
 
 
 STILL = [(0.0, 0.0)] * len(ZONE.frames)
-FIRST = zone_scan(0, STILL, 1)
+
+
+@functools.cache
+def first() -> Decoded:
+    return zone_scan(0, STILL, 1)
 
 
 def test_pictures_are_laid_over_each_other_as_opencv_does_it() -> None:
@@ -83,11 +87,11 @@ def test_pictures_are_laid_over_each_other_as_opencv_does_it() -> None:
 def scan_after(shift: tuple[float, float], seed: int) -> Decoded:
     """As the first, but for where the camera saw the common picture."""
     photo = photograph(seen(shift), PLAID, rng=np.random.default_rng(seed))[0]
-    return replace(FIRST, plaid=photo)
+    return replace(first(), plaid=photo)
 
 
 def test_a_jump_between_two_zones_is_found() -> None:
-    places = zone_places([FIRST, scan_after(KNOCK, 2)])
+    places = zone_places([first(), scan_after(KNOCK, 2)])
     assert places.fields[0] is None
     assert places.fields[1] is not None
     assert shift_px(places.fields[1], np.array([[99.5, 74.5]]), SHAPE)[0] == pytest.approx(KNOCK, abs=0.02)
@@ -96,7 +100,7 @@ def test_a_jump_between_two_zones_is_found() -> None:
 
 
 def test_a_still_camera_is_left_alone() -> None:
-    places = zone_places([FIRST, scan_after((0.0, 0.0), 3)])
+    places = zone_places([first(), scan_after((0.0, 0.0), 3)])
     assert places.fields == (None, None)
     assert places.in_words == ("", "")
     assert places.not_proven == ""
@@ -105,13 +109,13 @@ def test_a_still_camera_is_left_alone() -> None:
 def test_a_jump_between_the_common_picture_and_the_stripes_counts() -> None:
     plaid = ZONE.plaid or 0
     other = zone_scan(1, [KNOCK if n > plaid else (0.0, 0.0) for n in range(len(STILL))], 5)
-    fields = zone_places([FIRST, other]).fields[1]
+    fields = zone_places([first(), other]).fields[1]
     assert fields is not None
     assert shift_px(fields, np.array([[140.0, 74.5]]), SHAPE)[0] == pytest.approx(KNOCK, abs=0.05)
 
 
 def test_a_common_picture_that_cannot_be_compared_with_the_stripes_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert FIRST.processing == ()
+    assert first().processing == ()
     monkeypatch.setattr("rigwarp.decode.pixels.one_exposure.lay_over", lambda *_: None)
     (told,) = zone_scan(1, STILL, 5).processing
     assert "lit by this zone alone" in told
@@ -145,9 +149,9 @@ def test_what_other_zones_add_to_the_common_picture_moves_nothing(overlap: float
 
 def test_scans_are_compared_in_linear_light(monkeypatch: pytest.MonkeyPatch) -> None:
     """What daylight adds is the same in the dark and the bright of a stripe there, unlike in codes."""
-    assert FIRST.plaid is not None
-    table = FIRST.response.table()
-    brighter = np.searchsorted(table, table[FIRST.plaid] + 0.05).clip(0, 254).astype(np.uint8)
+    assert first().plaid is not None
+    table = first().response.table()
+    brighter = np.searchsorted(table, table[first().plaid] + 0.05).clip(0, 254).astype(np.uint8)
     compared = []
 
     def lay_over(*pictures: np.ndarray) -> Placed:
@@ -155,14 +159,14 @@ def test_scans_are_compared_in_linear_light(monkeypatch: pytest.MonkeyPatch) -> 
         return Placed(fields=np.zeros(MOTION), shift_px=0.0, sigma_px=0.01, left=0.0, alike=True)
 
     monkeypatch.setattr(sys.modules["rigwarp.table_map.zone_places"], "lay_over", lay_over)
-    zone_places([FIRST, replace(FIRST, plaid=brighter)])
+    zone_places([first(), replace(first(), plaid=brighter)])
     ((before, after, usable),) = compared
     step = np.diff(table).max()
     np.testing.assert_allclose((after - before)[usable & (brighter < 254)], 0.05, atol=1.01 * step)
 
 
 def test_without_a_common_picture_it_is_said_or_refused() -> None:
-    old = replace(FIRST, plaid=None)
+    old = replace(first(), plaid=None)
     assert "nothing tells whether the camera moved" in zone_places([old, old]).not_proven
     assert zone_places([old]).not_proven == ""
     with pytest.raises(MeasurementError, match=r"camera moved by 0\.30 px during the scan of a zone"):
@@ -170,10 +174,10 @@ def test_without_a_common_picture_it_is_said_or_refused() -> None:
 
 
 def test_another_picture_is_refused() -> None:
-    assert FIRST.plaid is not None
-    other = replace(FIRST, plaid=np.ascontiguousarray(FIRST.plaid[::-1]))
+    assert first().plaid is not None
+    other = replace(first(), plaid=np.ascontiguousarray(first().plaid[::-1]))
     with pytest.raises(MeasurementError, match="camera moved between them by more than can be put right"):
-        zone_places([FIRST, other])
+        zone_places([first(), other])
 
 
 def test_samples_lie_where_the_camera_saw_them_before_it_moved() -> None:
@@ -188,7 +192,7 @@ def test_samples_lie_where_the_camera_saw_them_before_it_moved() -> None:
     table = Table(shape="rectangle", size_mm=(2000.0, 2000.0), height_mm=0.0)
     fields = np.zeros(8)
     fields[:2] = KNOCK
-    still, moved = samples_from_scan(FIRST, camera, table), samples_from_scan(FIRST, camera, table, moved=fields)
+    still, moved = samples_from_scan(first(), camera, table), samples_from_scan(first(), camera, table, moved=fields)
     mm_per_px = 600.0 / 300.0
     expected = np.broadcast_to(mm_per_px * np.array([-KNOCK[0], KNOCK[1]]), still.table_mm.shape)
     np.testing.assert_allclose(moved.table_mm - still.table_mm, expected, atol=1e-9)

@@ -6,6 +6,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from rigwarp.as_built.solve.figure_basis import DEGREE, FigureBasis
 from rigwarp.as_built.solve.ray_geometry import Deviation, SpotMap, ZoneRays, mounting_jacobian, with_optics, zone_rays
@@ -78,16 +79,16 @@ class Linearised:
         begins = np.flatnonzero(np.diff(self.columns[order, 0], prepend=-1))
         root = np.sqrt(weight[order])[:, None, None]
         rows = np.concatenate([root * self.figure[order], root * self.dense[order]], axis=-1)
-        products = np.empty((len(begins), p, p + n_dense))
-        for product, begin, end in zip(products, begins, [*begins[1:], len(order)], strict=True):
+        squares, others = np.empty((len(begins), p, p)), np.empty((len(begins), p, n_dense))
+        for square, other, begin, end in zip(squares, others, begins, [*begins[1:], len(order)], strict=True):
             own = rows[begin:end].reshape(-1, p + n_dense)
-            np.matmul(own[:, :p].T, own, out=product)
+            np.matmul(own[:, :p].T, own[:, :p], out=square)
+            np.matmul(own[:, :p].T, own[:, p:], out=other)
         at = self.columns[order[begins]]
         pairs = at[:, :, None] * count + at[:, None]
-        figure = np.asarray(np.bincount(pairs.ravel(), products[..., :p].ravel(), count * count), float)
-        others = at[:, :, None] * n_dense + np.arange(n_dense)
-        cross = np.asarray(np.bincount(others.ravel(), products[..., p:].ravel(), count * n_dense), float)
-        return figure.reshape(count, count), cross.reshape(count, n_dense)
+        figure = np.asarray(np.bincount(pairs.ravel(), squares.ravel(), count * count), float)
+        added = sparse.csr_array((np.ones(at.size), (at.ravel(), np.arange(at.size))), shape=(count, at.size))
+        return figure.reshape(count, count), np.asarray(added @ others.reshape(-1, n_dense), float)
 
     def gradient(self, weight: Array, residual_mm: Array, size: int) -> Array:
         """(size,) J^T W r."""

@@ -24,7 +24,6 @@ _SETTLED = 0.5  # a last step above this share, with a gain above the next numbe
 _SETTLED_GAIN = 1.0
 _PROBE = 0.25  # share of a step at which the bend of its way is felt
 _LEAST_DAMPING, _MOST_DAMPING = 1.0, 1e7  # precision per squared tolerance that holds the mounting back in a step
-_HELD = 1e12  # the same, so large that the mounting stays where it is
 _CORRECTIONS = 3  # each leaves about a tenth; ...
 _CORRECTED = 1e-3  # ... at most until one gains less than this in chi square
 _MORE_DAMPING, _LESS_DAMPING = 10.0, 10.0
@@ -132,10 +131,9 @@ class Problem:
         right = state.gradient(weight, residual, self.size) - prior @ unknown
         self.add_lengths(unknown, matrix, right)
         before = self.chi_square(residual, weight, prior, unknown)
-        held = Balanced(self.damped(matrix, _HELD))
         gain = None
         while True:
-            solve = Balanced(self.damped(matrix, self.damping))
+            solve = Balanced(self.damped(matrix, self.damping), aside=len(self.scale))
             ahead = solve(right)
             gain = float(right @ ahead) if gain is None else gain
             curved = -2.0 / _PROBE**2 * (self.misfit(unknown + _PROBE * ahead) - residual + _PROBE * state.apply(ahead))
@@ -146,7 +144,7 @@ class Problem:
                 left = self.misfit(there)
                 reached = np.isfinite(left).all(axis=-1)
                 pull = state.gradient(np.where(reached, weight, 0.0), np.nan_to_num(left), self.size) - prior @ there
-                correction = held(pull)
+                correction = solve.of_rest(pull)
                 there = there + correction
                 if pull @ correction < _CORRECTED:
                     break
@@ -309,22 +307,35 @@ class Problem:
 class Balanced:
     """Solver of a symmetric positive definite system, balanced first: unknowns differ by powers of ten.
 
+    The first `aside` unknowns come last in the Cholesky factor, whose leading part solves for the rest by itself.
+
     Raises
     ------
     MeasurementError
         Where the matrix is not positive definite: the passes have run away from every sensible mounting.
     """
 
-    def __init__(self, matrix: Array) -> None:
+    def __init__(self, matrix: Array, *, aside: int = 0) -> None:
+        self._aside = aside
+        matrix = np.roll(matrix, -aside, axis=(0, 1))
         self._size = 1.0 / np.sqrt(np.diag(matrix))
         try:
-            self._factor = linalg.cho_factor(matrix * self._size * self._size[:, None])
+            self._factor = linalg.cholesky(matrix * self._size * self._size[:, None])
         except (linalg.LinAlgError, ValueError):
             raise not_settled() from None
 
     def __call__(self, right: Array) -> Array:
         """Solution (n,)."""
-        return np.asarray(self._size * linalg.cho_solve(self._factor, self._size * right), float)
+        return self._solved(right, free=len(right))
+
+    def of_rest(self, right: Array) -> Array:
+        """Solution (n,) whose first unknowns, those aside, stay zero."""
+        return self._solved(right, free=len(right) - self._aside)
+
+    def _solved(self, right: Array, *, free: int) -> Array:
+        half = linalg.solve_triangular(self._factor, self._size * np.roll(right, -self._aside), trans="T")
+        half[free:] = 0.0
+        return np.roll(self._size * linalg.solve_triangular(self._factor, half), self._aside)
 
 
 def inverse(matrix: Array) -> Array:
