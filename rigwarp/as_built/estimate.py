@@ -36,7 +36,8 @@ from rigwarp.table_map.ripple import MapRipple
 from rigwarp.tracing import OpticalModel
 
 _MOST_SAMPLES = 16_000  # neighbours share their errors: more of them tell nothing new
-_WARP_MM = 0.01  # rms per axis of all smooth errors of the table plane that the camera's covariance does not know
+PLANE_WARP_MM = 0.01
+"""Rms per axis of all smooth errors of the table plane that the camera's covariance does not know."""
 _WARP_BOARD_MM = 0.01
 """The same on a raised board alone: the camera's lens shows the board at other places of the picture than the table."""
 _MUCH_WIDENED = 2.0  # sigmas wider by so much, by errors that neighbours share, are worth a sentence
@@ -119,8 +120,7 @@ def estimate_as_built(
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
         solved = fit_map(model, data, tolerances, measured)
-        periods_mm = [one.period_mm for one in fit.ripples]
-        return _result(model, solved.data, solved, tolerances, [table, *raised], modulations, measured, periods_mm)
+        return _result(model, solved.data, solved, tolerances, [table, *raised], modulations, measured, fit.ripples)
     except (np.linalg.LinAlgError, QhullError) as error:
         raise MeasurementError(
             f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "
@@ -141,7 +141,7 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
     known = camera.covariance is not None
     measured = np.concatenate([table, cells.camera_px[chosen]], axis=-1)
     place, camera_px = np.split(beside_own_noise(measured, cells.pixels_px[chosen], zone[chosen]), 2, axis=-1)
-    common = [plane_warp(place, _WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
+    common = [plane_warp(place, PLANE_WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
     height = heights_mm(model, scan.board, table)
     if camera.covariance is not None:
         common.append(camera.plane_sensitivity(camera_px, float(height.mean())) @ independent(camera.covariance))
@@ -170,12 +170,12 @@ def _result(
     scans: Sequence[RaisedScan],
     modulations: Sequence[Modulation],
     measured: Sequence[Measured],
-    periods_mm: Sequence[float],
+    followed: Sequence[MapRipple],
 ) -> AsBuilt:
     grid = fit.footprint
     side = grid.side
     ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
-    heights = heights_of(model, fit, _taken(fit, ripple, periods_mm))
+    heights = heights_of(model, fit, _taken(fit, ripple, followed))
     xy = grid.points.point_mm[:, :2]
     disk = enclosing_disk(xy)
     terms, to_terms = fit_matrix(disk, xy)
@@ -288,21 +288,28 @@ def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect
     return tuple(sorted(found, key=lambda defect: -abs(defect.depth_um)))
 
 
-def _taken(fit: MapFit, ripple: Ripple | None, periods_mm: Sequence[float]) -> TakenRipple | None:
-    """The ripple that was taken off the samples before the fit; its period is the map's where no spectrum shows it."""
+def _taken(fit: MapFit, ripple: Ripple | None, followed: Sequence[MapRipple]) -> TakenRipple | None:
+    """The ripple that was taken off the samples before the fit.
+
+    Each wave has as much of the slopes' mean square as of the light's on the table; where no ray told the map's a
+    period, the spectrum's wave has all of it.
+    """
     taken_mm = fit.data.ripple_mm
     good = np.isfinite(fit.residual_mm).all(axis=-1)
-    told = [period for period in (*periods_mm, *([ripple.period_mm] if ripple else [])) if period > 0.0]
-    if not told or not taken_mm[good].any():
+    waves = [(one.zone, one.period_mm, one.amplitude_mm**2 * one.share) for one in followed if one.period_mm > 0.0]
+    if not taken_mm[good].any() or not (waves or ripple):
         return None
     slope = np.linalg.solve(fit.linearised.by_height[good][:, :, 1:], taken_mm[good][:, :, None])
     square, zone = np.sum(slope**2, axis=(1, 2)), fit.data.zone[good]
-    worst = max(float(square[zone == z].mean()) for z in np.unique(zone))  # one panel's is not another's
-    return TakenRipple(
-        mean_square_mm2=worst * (max(told) / (2.0 * np.pi)) ** 2,
-        period_mm=max(told),
-        xy_mm=fit.footprint.points.point_mm[:, :2],
-    )
+
+    def of_zone(number: int) -> tuple[Array, Array]:
+        own = [wave[1:] for wave in waves if wave[0] == number] or [wave[1:] for wave in waves]
+        period, part = np.array(own or [(ripple.period_mm if ripple else np.nan, 1.0)]).T
+        return float(square[zone == number].mean()) * part / part.sum() * (period / (2.0 * np.pi)) ** 2, period
+
+    # one panel's is not another's
+    mean_square_mm2, period_mm = max((of_zone(n) for n in np.unique(zone)), key=lambda one: float(one[0].sum()))
+    return TakenRipple(mean_square_mm2=mean_square_mm2, period_mm=period_mm, xy_mm=fit.footprint.points.point_mm[:, :2])
 
 
 def _zernike(

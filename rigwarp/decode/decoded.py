@@ -67,7 +67,7 @@ class Decoded:
     light_sigma_px, bands_sigma_px : 1-sigma, projector pixels per axis, of changing light and of bands that were taken
         out: neighbours share it.
     curve_sigma_px : 1-sigma, projector pixels per axis, by what is left of the camera's curve where a single period
-        cannot tell it: in the sigma of each pixel, and neighbours share it.
+        cannot tell it: neighbours share it.
     noise_shares : of the usual variance of positions, what is due to mishaps: "processing" for the camera's.
     """
 

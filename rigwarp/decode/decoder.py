@@ -7,8 +7,9 @@ import numpy as np
 
 from rigwarp.decode.decoded import Decoded
 from rigwarp.decode.photographs.order import Order, WrongPhotographs, countable, find_order
+from rigwarp.decode.pixels.camera_response import Codes
 from rigwarp.decode.pixels.exposures import merge_exposures
-from rigwarp.decode.pixels.one_exposure import Codes, ExposureDecoder
+from rigwarp.decode.pixels.one_exposure import ExposureDecoder
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
 

@@ -26,7 +26,7 @@ _SIGMAS = {
 }
 _MORE_SIGMAS = {  # maps made before these were told apart have none of them
     name: Field(kind="f", dtype=np.float64, shape=("H", "W"))
-    for name in ("sigma_ripple_mm", "sigma_border_mm", "sigma_light_mm", "sigma_bands_mm")
+    for name in ("sigma_ripple_mm", "sigma_border_mm", "sigma_light_mm", "sigma_bands_mm", "sigma_curve_mm")
 }
 
 
@@ -81,7 +81,8 @@ def read_map(
 def read_map_sigmas(path: Path, *, make_with: str = "") -> dict[str, Array]:
     """The parts of a measured map's uncertainty: sigma_decode_mm, sigma_random_mm, sigma_common_mm; (H, W) each.
 
-    And, where the map tells them, parts of the random one: sigma_ripple_mm, _border_mm, _light_mm and _bands_mm.
+    And, where the map tells them, parts of the random one: sigma_ripple_mm, _border_mm, _light_mm, _bands_mm and
+    _curve_mm.
 
     Raises
     ------

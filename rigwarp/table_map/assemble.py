@@ -87,9 +87,10 @@ class TableMapFit(MapFacts):
     table_map : the result.
     random_mm, common_mm : (H, W) its two parts of sigma: decoding and fit; camera lens and pose. Sigmas and light are
         float32: a 4K picture has many pixels.
-    decode_mm, ripple_mm, border_mm, light_change_mm, bands_mm : (H, W) of the random part, what decode noise alone
-        explains, what samples cannot tell of a ripple, what the place of the border between zones leaves open, and what
-        is left of light that changed during the scan, and of bands.
+    decode_mm, ripple_mm, border_mm, light_change_mm, bands_mm, curve_mm : (H, W) of the random part, what decode noise
+        alone explains, what samples cannot tell of a ripple, what the place of the border between zones leaves open,
+        and what is left of light that changed during the scan, of bands, and of a camera's curve that a single period
+        of stripes cannot tell.
     light : (H, W) relative light that each projector pixel makes on the table at white; NaN unknown.
     design : the moved design's own map.
     """
@@ -102,6 +103,7 @@ class TableMapFit(MapFacts):
     border_mm: Array
     light_change_mm: Array
     bands_mm: Array
+    curve_mm: Array
     light: Array
     design: PixelMap
 
@@ -204,6 +206,7 @@ def assemble(
         border_mm=_root(border),
         light_change_mm=_root(light_change),
         bands_mm=_root(bands),
+        curve_mm=_root(curve),
         light=light,
         registration=registration,
         design=design,

@@ -52,7 +52,11 @@ def fit_table_map(
     with ThreadPoolExecutor(1) as beside:
         traced = beside.submit(trace_map, moved)
         alone = len(moved.surfaces) == 1
-        borders = _one_zone(moved, samples) if alone else find_borders(moved, traced.result().zone, samples)
+        if alone:
+            borders = _one_zone(moved, samples)
+        else:
+            per_area = isinstance(camera, CameraModel)  # not a view's own scan
+            borders = find_borders(moved, traced.result().zone, samples, per_area=per_area)
         seen = find_seen(samples, borders, (height, width))
         numbers = [moved.surfaces[0].zone] if alone else np.unique(borders.zone[borders.zone >= 0]).tolist()
         found = in_two_threads(lambda number: fit_zone(moved, number, samples, borders, seen), numbers)

@@ -36,7 +36,7 @@ _ALIKE_BINS = 2.5  # between the lines of neighbouring tiles
 _FEWEST_TILES = 6  # overlapping; a dent reaches into four
 _AVERAGED_PX = 24.0  # longer waves show in the averages over cells
 _WHITE = 3.0  # times the noise of shorter waves: what lines' neighbours may have at most
-_LEAST_PX = 0.02  # amplitude in projector pixels: beats and harmonics of the decoding reach 0.015
+_LEAST_PX = 0.01  # amplitude in projector pixels: what else is regular in samples of smooth mirrors reaches 0.007
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -85,7 +85,7 @@ def seen_by_projector(decoded: Decoded, projector_map: PixelMap, table: Table) -
 
 
 def scan_error_mm(decoded: Decoded, table_mm: Array, pitch_mm: Array | float) -> Array:
-    """(H, W) 1-sigma per axis that neighbours share: of changing light, bands and motion that were taken out of a scan.
+    """(H, W) 1-sigma per axis that neighbours share: of changing light, bands, a curve and motion taken out of a scan.
 
     Parameters
     ----------

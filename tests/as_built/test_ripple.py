@@ -64,7 +64,7 @@ def test_sums_of_heights_and_their_sigmas_own_up_to_ripple_that_was_taken_off():
     axis = np.linspace(-8.0, 8.0, 33)
     xy = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
     x, y = xy.T
-    n, amplitude, period_mm = len(xy), 0.002, 7.0
+    n, amplitudes, periods_mm = len(xy), np.array([0.002, 0.003]), np.array([7.0, 4.0])
     shown = np.linalg.qr(np.stack([np.ones(n), x, y], axis=-1))[0]
     zeros = np.zeros((6, n))
     motions = RigidMotions(fields=zeros.T, shown=shown, inverse=zeros, symmetries=zeros[:, :0], hidden=zeros[:, :0])
@@ -76,14 +76,16 @@ def test_sums_of_heights_and_their_sigmas_own_up_to_ripple_that_was_taken_off():
         by_figure=sparse.csr_matrix((n, 4)),
         motions=motions,
         covariance=np.zeros((19, 19)),
-        taken=TakenRipple(mean_square_mm2=amplitude**2 / 2.0, period_mm=period_mm, xy_mm=xy),
+        taken=TakenRipple(mean_square_mm2=amplitudes**2 / 2.0, period_mm=periods_mm, xy_mm=xy),
     )
     inner = np.abs(x) < 5.0
     weights = np.zeros((5, n))
     weights[:, inner] = np.linalg.pinv(np.stack([0 * x + 1, x, y, x * x, y * y, x * y], axis=-1)[inner])[1:]
     _, covariance = heights.linear(weights)
-    angle, phase = rng.uniform(0.0, 2.0 * np.pi, (2, 4000))
-    along = xy @ np.stack([np.cos(angle), np.sin(angle)])
-    waves = amplitude * np.cos(2.0 * np.pi / period_mm * along + phase)
+    waves = np.zeros((n, 4000))
+    for amplitude, period_mm in zip(amplitudes, periods_mm, strict=True):
+        angle, phase = rng.uniform(0.0, 2.0 * np.pi, (2, 4000))
+        along = xy @ np.stack([np.cos(angle), np.sin(angle)])
+        waves += amplitude * np.cos(2.0 * np.pi / period_mm * along + phase)
     drawn = np.std(weights @ (waves - shown @ (shown.T @ waves)), axis=1)
     assert np.sqrt(np.diag(covariance)) == pytest.approx(drawn, rel=0.05)

@@ -35,7 +35,9 @@ from whole_chain import photographed_camera, scanned  # noqa: E402
 
 from rigwarp.as_built import AsBuilt, align_built, estimate_as_built, remove_rigid  # noqa: E402
 from rigwarp.as_built.describe.form import fit_matrix  # noqa: E402
+from rigwarp.as_built.estimate import PLANE_WARP_MM  # noqa: E402
 from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA  # noqa: E402
+from rigwarp.as_built.solve.shared_errors import plane_warp  # noqa: E402
 from rigwarp.camera.boards.board_shape import PLAIN_PRINT  # noqa: E402
 from rigwarp.errors import RigwarpError  # noqa: E402
 from rigwarp.files import RigFolder, open_rig  # noqa: E402
@@ -181,25 +183,39 @@ def _one_thing_wrong(base: VirtualTruth) -> tuple[VirtualTruth, VirtualTruth]:
 
 
 def _estimated(
-    folder: RigFolder, truth: VirtualTruth, lens_shift: tuple[float, float] | None = None
+    folder: RigFolder,
+    truth: VirtualTruth,
+    lens_shift: tuple[float, float] | None = None,
+    warp: np.random.Generator | None = None,
 ) -> tuple[VirtualRig, AsBuilt]:
-    """The whole chain on one rig, whose projector may have another lens shift than rig.toml says."""
+    """The whole chain on one rig, whose projector may have another lens shift than rig.toml says.
+
+    `warp` draws the smooth errors of the table's plane for which the fit has a prior; virtual tables are flat.
+    """
     rig = folder.rig
     if lens_shift is not None:
         rig = replace(rig, projector=replace(rig.projector, lens_shift=lens_shift))
     virtual = VirtualRig(rig, truth, meshes=folder.meshes, profiles=folder.profiles)
     camera = photographed_camera(folder, virtual, sheet_mm=_SHEET_MM)
     samples = samples_from_scan(scanned(folder, virtual), camera, folder.rig.table)
+    if warp is not None:
+        functions = plane_warp(samples.table_mm, PLANE_WARP_MM)
+        samples = replace(samples, table_mm=samples.table_mm + functions @ warp.normal(size=functions.shape[-1]))
     model, tolerances = design_model(folder), rig_tolerances(folder.rig)
     fit = fit_table_map(model, samples, camera, tolerances)
     built = estimate_as_built(model, fit, tolerances, camera)
     return virtual, built
 
 
-def _judged(folder: RigFolder, truth: VirtualTruth, lens_shift: tuple[float, float]) -> dict[str, Any] | None:
+def _judged(
+    folder: RigFolder,
+    truth: VirtualTruth,
+    lens_shift: tuple[float, float],
+    warp: np.random.Generator | None = None,
+) -> dict[str, Any] | None:
     """One rig's errors; None where the estimate was refused."""
     try:
-        virtual, built = _estimated(folder, truth, lens_shift)
+        virtual, built = _estimated(folder, truth, lens_shift, warp)
     except RigwarpError as error:
         sys.stderr.write(f"rig {truth.seed}: {error}\n")
         return None

@@ -8,7 +8,7 @@ import pytest
 from synthetic_scan import photographs, smooth_scene
 
 from rigwarp.decode import Decoded, Decoder, Reason, decode, estimate_response
-from rigwarp.decode.pixels import one_exposure
+from rigwarp.decode.pixels import camera_response
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.signal.position import refine, rough_position
 from rigwarp.decode.signal.signal_model import learn_signal_model, middle_variance, solve_plainly
@@ -213,7 +213,7 @@ def test_the_quick_way_agrees_with_the_plain_formulas() -> None:
 
 def test_stripes_tell_the_response_when_they_have_come(monkeypatch: pytest.MonkeyPatch) -> None:
     """Grey frames are looked at while stripes are still being photographed; what only stripes tell waits for them."""
-    monkeypatch.setattr(one_exposure, "UNSURE_SHAPE", 0.0)
+    monkeypatch.setattr(camera_response, "UNSURE_SHAPE", 0.0)
     u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
     photos = photographs(PATTERNS, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(1))
     decoder = Decoder(PATTERNS)

@@ -97,7 +97,7 @@ def test_one_period_owns_up_to_what_it_cannot_tell_of_the_cameras_curve(gamma: f
         1.3 * decoded.curve_sigma_px
     )
     for found, sigma, true in ((decoded.u_px, decoded.sigma_u_px, u), (decoded.v_px, decoded.sigma_v_px, v)):
-        z = ((found - true) / sigma)[decoded.valid]
+        z = ((found - true) / np.hypot(sigma, decoded.curve_sigma_px))[decoded.valid]
         assert 0.8 < np.sqrt(np.mean(z**2)) < 1.1
 
 

@@ -1,6 +1,6 @@
 """Built borders between zones: the line in closed form, whose light a sample is, and a map that is right up to it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -16,6 +16,7 @@ from folded_scan import (
     twisted,
     with_panels,
 )
+from scipy.optimize import curve_fit
 from scipy.special import ndtr
 
 from rigwarp.geometry import Array
@@ -265,14 +266,35 @@ def profile_of(line_px: float, width_px: float, gap: tuple[float, float]) -> Lig
         stretch=np.zeros(np.count_nonzero(seen), int),
         second=second[seen],
         share=share[seen],
+        sigma_px=np.full(np.count_nonzero(seen), 0.03),
         cut=np.zeros(np.count_nonzero(seen), bool),
     )
 
 
 def test_a_profile_of_light_tells_its_middle_and_a_gap_tells_its_ends() -> None:
-    found, variance, _ = line_by_light(profile_of(3.3, 2.5, (0.0, 0.0)), 1, 16.0, 2.5)
-    assert found[0] == pytest.approx(3.3, abs=0.05)
-    assert variance[0] < 0.1**2
-    found, variance, _ = line_by_light(profile_of(1.0, 0.1, (-4.0, 6.0)), 1, 16.0, 0.1)
-    assert found[0] == pytest.approx(1.0, abs=0.7)  # the middle of the gap
-    assert variance[0] == pytest.approx(10.0**2 / 12.0, rel=0.3)  # of an even distribution over ten pixels
+    found = line_by_light(profile_of(3.3, 2.5, (0.0, 0.0)), 1, 16.0, 2.5)
+    assert found.offset_px[0] == pytest.approx(3.3, abs=0.05)
+    assert found.variance_px2[0] < 0.1**2
+    found = line_by_light(profile_of(1.0, 0.1, (-4.0, 6.0)), 1, 16.0, 0.1)
+    assert found.offset_px[0] == pytest.approx(1.0, abs=0.7)  # the middle of the gap
+    assert found.variance_px2[0] == pytest.approx(10.0**2 / 12.0, rel=0.3)  # of an even distribution over ten pixels
+
+
+def test_the_bound_is_what_least_squares_leave_of_the_line_width_and_gains() -> None:
+    """Against the covariance of scipy.optimize.curve_fit, which knows the noise and nothing of this."""
+    scatter, half_px, width_px = 0.03, 10.0, 2.5
+    clean = profile_of(1.3, width_px, (0.0, 0.0))
+    noise = scatter * np.random.default_rng(8).normal(size=len(clean.share))
+    profile = replace(clean, share=clean.share + noise, sigma_px=np.full(len(noise), 1e-6))
+    bound_px = line_by_light(profile, 1, half_px, width_px).bound_px(np.ones((1, 1)), np.zeros((1, 1)))[0]
+
+    near = np.abs(profile.distance_px - 1.3) < 3.0 * width_px  # further off no light is missing
+    second = profile.second[near]
+
+    def shares(at: Array, line_px: float, log_width: float, by_first: float, by_second: float) -> Array:
+        x = (at - line_px) / (width_px * np.exp(log_width))
+        return np.where(second, (1.0 + by_second) * ndtr(x), (1.0 + by_first) * ndtr(-x))
+
+    sigma, start = np.full(np.count_nonzero(near), scatter), (1.0, 0.0, 0.0, 0.0)
+    _, covariance = curve_fit(shares, profile.distance_px[near], profile.share[near], start, sigma, absolute_sigma=True)
+    assert bound_px == pytest.approx(np.sqrt(covariance[0, 0]), rel=0.05)

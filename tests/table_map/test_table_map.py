@@ -106,7 +106,8 @@ def test_wrong_samples_do_no_harm_and_what_neighbours_share_counts_once(
     assert np.sqrt(np.mean(error**2)) < 0.03  # mm, against 0.02 without
     light, bands = fit.light_change_mm[inside], fit.bands_mm[inside]
     assert light / bands == pytest.approx(0.75)
-    curve = 3.0 * bands  # as the pixels it was told in; no part of its own
+    curve = fit.curve_mm[inside]
+    assert curve / bands == pytest.approx(3.0)  # as the pixels it was told in
     own = np.sqrt(fit.random_mm[inside] ** 2 - light**2 - bands**2 - curve**2)
     assert np.median(own) == pytest.approx(np.median(good.random_mm[inside]), rel=0.05)
 

@@ -144,18 +144,23 @@ def test_each_mishap_has_a_line_of_its_own() -> None:
     assert budget.check is not None
     assert budget.check.predicted_mm == pytest.approx(np.sqrt(25.0 + 32.0 + 256.0) * 1e-3, rel=1e-9)  # mesh: 8^2 / 2
     plain = budget_of(camera_above(), warp)
-    assert {"processing", "motion", "ripple", "border", "light", "bands"}.isdisjoint(
+    assert {"processing", "motion", "ripple", "border", "light", "bands", "curve"}.isdisjoint(
         cause.key for cause in plain.causes
     )
 
 
-def test_light_and_bands_that_were_taken_out_are_no_noise() -> None:
-    """5^2 - 3^2 - 2^2 - 2^2 = 8 um^2 of fit; decoding keeps its 3 um."""
+def test_light_bands_and_a_curve_that_neighbours_share_are_no_noise() -> None:
+    """5^2 - 3^2 - 2^2 - 2^2 - 1^2 = 7 um^2 of fit; decoding keeps its 3 um."""
     warp = warp_sigmas()
     even = 0.002 * np.ones(warp.random_mm.shape)
-    sigma = budget_of(camera_above(), replace(warp, parts_mm={"light": even, "bands": even})).regions[3].sigma_mm
+    sigma = (
+        budget_of(camera_above(), replace(warp, parts_mm={"light": even, "bands": even, "curve": even / 2.0}))
+        .regions[3]
+        .sigma_mm
+    )
     assert sigma["light"] == sigma["bands"] == pytest.approx(0.002, rel=1e-9)
-    assert (sigma["decode"], sigma["map_fit"]) == pytest.approx((0.003, 0.001 * np.sqrt(8.0)), rel=1e-9)
+    assert sigma["curve"] == pytest.approx(0.001, rel=1e-9)
+    assert (sigma["decode"], sigma["map_fit"]) == pytest.approx((0.003, 0.001 * np.sqrt(7.0)), rel=1e-9)
 
 
 def test_what_happened_to_the_photographs_is_read_from_the_fit() -> None:

@@ -70,7 +70,7 @@ def heights_of(model: OpticalModel, fit: MapFit, taken: TakenRipple | None = Non
     sigma = _sigma(motions, by_mounting, rows, fit.covariance)
     return Heights(
         value=value,
-        sigma=sigma if taken is None else np.sqrt(sigma**2 + taken.mean_square_mm2),
+        sigma=sigma if taken is None else np.sqrt(sigma**2 + taken.mean_square_mm2.sum()),
         slope=_slopes(model, fit, zone, motion),
         by_mounting=by_mounting,
         by_figure=rows,

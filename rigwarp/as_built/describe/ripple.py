@@ -51,19 +51,21 @@ class TakenRipple:
 
     Attributes
     ----------
-    mean_square_mm2 : of its height.
-    period_mm : its period, the longest where there are several.
+    mean_square_mm2, period_mm : (k,) of the heights of each of its waves, and their periods.
     xy_mm : (n, 2) where heights are told, mirror frame.
     """
 
-    mean_square_mm2: float
-    period_mm: float
+    mean_square_mm2: Array
+    period_mm: Array
     xy_mm: Array
 
     def covariance_mm2(self, weights: Array) -> Array:
-        """(k, k) of what it may have of sums of the heights with weights (k, n)."""
-        waves = _waves_in(weights, self.xy_mm, self.period_mm)
-        return np.asarray(self.mean_square_mm2 * np.real(waves @ waves.conj().T) / _DIRECTIONS)
+        """(m, m) of what it may have of sums of the heights with weights (m, n)."""
+        covariance = np.zeros((len(weights), len(weights)))
+        for square, period in zip(self.mean_square_mm2, self.period_mm, strict=True):
+            waves = _waves_in(weights, self.xy_mm, float(period))
+            covariance += square * np.real(waves @ waves.conj().T) / _DIRECTIONS
+        return covariance
 
 
 def ripple_in_forms(weights: Array, xy_mm: Array, period_mm: float) -> Array:

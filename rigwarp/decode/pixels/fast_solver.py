@@ -75,7 +75,6 @@ class AxisSolver:
         # rows for amplitudes over periods, which is how they are kept here
         self._rows = learnt.residual_rows * np.asarray(layout.periods_px)
         self._scale = learnt.variance_scale
-        self._curve_px = learnt.curve_px
         self._corrections = _correction_tables(learnt)
         self._index_tables: list[NDArray[np.int32]] = []
         if not layout.bits:
@@ -203,8 +202,6 @@ class AxisSolver:
         cv2.multiply(second, work.array("certainty"), dst=chi2, scale=per_variance)
         cv2.divide(work.array("variance"), weight, dst=sigma, scale=1.0 / per_variance)
         np.sqrt(sigma, out=sigma)
-        if self._curve_px:
-            np.hypot(sigma, np.float32(self._curve_px), out=sigma)
 
     def _judge_amplitudes(self, amplitudes: list[Single], work: Scratch, tag: str) -> None:
         """amplitude = squared length of what blur does not explain, over its variance; `_combine` left the weight."""

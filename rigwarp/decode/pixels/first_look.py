@@ -1,5 +1,6 @@
 """Which pixels the projector reaches, by its black frame and its white one."""
 
+from collections.abc import Sequence
 from typing import Final
 
 import cv2
@@ -8,9 +9,11 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.decoded import Reason
 from rigwarp.decode.pixels.fast_solver import compare
+from rigwarp.decode.pixels.refusals import exchanged_error, unlit_error
 
 MIN_CONTRAST: Final = 0.015
 """(white - black) / full scale below which a pixel is not looked at."""
+_MIN_LIT = 500  # camera pixels; fewer are no scan
 _LIT_WINDOW = 5  # camera pixels, of which most are lit around a lit one
 
 
@@ -29,3 +32,18 @@ def first_look(black: NDArray[np.unsignedinteger], white: NDArray[np.unsignedint
     compare(white, float(full_scale), cv2.CMP_EQ, burnt)
     np.bitwise_and(burnt, np.uint8(Reason.SATURATED), out=burnt)
     return np.maximum(reason, burnt, out=reason)
+
+
+def check_lit(
+    reason: NDArray[np.uint8],
+    black: NDArray[np.unsignedinteger],
+    white: NDArray[np.unsignedinteger],
+    labels: Sequence[str],
+) -> None:
+    """MeasurementError where too few pixels (H, W) are OK; `labels` name the black and the white frame."""
+    usable = int(np.count_nonzero(reason == Reason.OK))
+    if usable >= _MIN_LIT:
+        return
+    exchanged = np.count_nonzero(first_look(white, black) != Reason.TOO_DARK) >= _MIN_LIT
+    saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
+    raise exchanged_error(*labels) if exchanged else unlit_error(usable, saturated, MIN_CONTRAST)

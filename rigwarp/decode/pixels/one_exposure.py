@@ -22,7 +22,8 @@ from rigwarp.decode.photographs.own_light import LightCourse, light_differs
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import Processing, find_processing, uneven_noise
 from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
-from rigwarp.decode.pixels.first_look import MIN_CONTRAST, first_look
+from rigwarp.decode.pixels.camera_response import EIGHT_BITS, Codes, ResponseFinder, pixel_sample
+from rigwarp.decode.pixels.first_look import check_lit, first_look
 from rigwarp.decode.pixels.folds import find_folds
 from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
 from rigwarp.decode.pixels.layout import axis_layout
@@ -30,33 +31,25 @@ from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.passers_by import decode_from_the_rest
 from rigwarp.decode.pixels.refusals import (
     check_waves,
-    exchanged_error,
     exposure_error,
     light_error,
     moved_error,
     share_that_moved,
-    unlit_error,
 )
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
-from rigwarp.decode.signal.response import Response, assumed_response, estimate_response
-from rigwarp.decode.signal.signal_model import UNSURE_SHAPE, SignalModel, learn_signal_model, shape_by_stripes
-from rigwarp.errors import InputError, MeasurementError
+from rigwarp.decode.signal.response import Response
+from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
+from rigwarp.errors import InputError
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import decode_transfer
 
-Codes = NDArray[np.unsignedinteger]
-
-_MIN_LIT = 500  # camera pixels; fewer are no scan
-_SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
 _MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their repeats: less changes nothing
 _LEFT_PX = 0.03  # of them once the camera's way is taken out
 _PLAID_MOVED_PX = 0.03  # camera pixels between the plaid and the stripes after it: less is seen by light on two paths
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
 _MOST_BURNT = 0.05  # of the lit pixels, where the exposure followed the picture: less is left out
-_EIGHT_BITS = 255
-_FEWEST_STEPS = 3  # of a sinusoid: more of them let no second harmonic pass
 _MOST_BANDS_LEFT = 0.4  # of bands that were taken out: else they are of another kind
 _HALF_WAY = 0.5  # of a way that goes on all through a scan: there the picture is on average
 _HARDLY = 0.5  # of the pixels that are lit decode
@@ -108,8 +101,9 @@ class ExposureDecoder:
         self._camera_scale = int(np.iinfo(photo.dtype).max)
         self.photos.append(np.ascontiguousarray(photo))
         if index == max(self._ends):
-            self._reason = first_look(*(self.photos[end] for end in self._ends))
-            self._check_lit(self._reason)
+            black, white = (self.photos[end] for end in self._ends)
+            self._reason = first_look(black, white)
+            check_lit(self._reason, black, white, [self._labels[end] for end in self._ends])
         if index == max(self._patterns.level_indices().values()):
             pool = ThreadPoolExecutor(1)
             self._early = pool.submit(self._look_at_levels)
@@ -119,7 +113,7 @@ class ExposureDecoder:
         levels = sorted(self._patterns.level_indices().values())
         assert self._reason is not None, "black and white are among them"
         usable = self._reason == Reason.OK
-        grey = _Grey(response=self._by_levels(self.photos, usable), lit=self._bright(usable))
+        grey = _Grey(response=self._finder.by_levels(self.photos, usable), lit=self._bright(usable))
         return grey, find_change_of_levels([self.photos[n] for n in levels])
 
     def finish(self) -> Decoded:
@@ -128,7 +122,8 @@ class ExposureDecoder:
         assert self._early is not None, "the grey frames are among them"
         self._check_order()
         grey, self._change = self._early.result()
-        self._grey = replace(grey, response=self._by_stripes(grey.response, self.photos, self._reason == Reason.OK))
+        response = self._finder.by_stripes(grey.response, self.photos, self._reason == Reason.OK, lambda: grey.lit)
+        self._grey = replace(grey, response=response)
         self._check_exposure(self._reason)
         reason, light = self._reason, self._even_out(self._reason == Reason.OK)
         bands_px = self._take_out_bands(self._reason == Reason.OK)
@@ -152,9 +147,9 @@ class ExposureDecoder:
 
     def _as_taken(self, photo: Codes | None) -> Codes | None:
         """A photograph in the camera's own number of bits."""
-        if photo is None or self._camera_scale > _EIGHT_BITS or photo.dtype == np.uint8:
+        if photo is None or self._camera_scale > EIGHT_BITS or photo.dtype == np.uint8:
             return photo
-        return np.rint(photo * (_EIGHT_BITS / self._full_scale)).astype(np.uint8)
+        return np.rint(photo * (EIGHT_BITS / self._full_scale)).astype(np.uint8)
 
     def _check_exposure(self, reason: NDArray[np.uint8]) -> None:
         """Whether the exposure followed the picture; if so, pixels that burn out in the stripes are left out of
@@ -234,7 +229,7 @@ class ExposureDecoder:
         response, lit = grey.response, grey.lit
         with ThreadPoolExecutor(THREADS) as pool:
             pictures, ready = new_pictures(reason.copy(), pool, repeats=bool(self._patterns.repeats()))
-            sample = _sample(self.photos, lit if self._evened else usable, shown_frames(self._layouts))
+            sample = pixel_sample(self.photos, lit if self._evened else usable, shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
             check_waves(sample, self._layouts, chain, self._ends)
             low, high = self._patterns.light_range
@@ -360,26 +355,17 @@ class ExposureDecoder:
         return self._finish(first_look(*(self.photos[end] for end in self._ends)), path)
 
     def _response(self, photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Response:
-        return self._by_stripes(self._by_levels(photos, usable), photos, usable)
+        found = self._finder.by_levels(photos, usable)
+        return self._finder.by_stripes(found, photos, usable, lambda: self._bright(usable))
 
-    def _by_levels(
-        self, photos: Sequence[Codes], usable: NDArray[np.bool_], shape: tuple[float, float] | None = None
-    ) -> Response:
-        levels = {code: photos[index] for code, index in self._patterns.level_indices().items()}
-        full_scale = int(np.iinfo(photos[0].dtype).max)
-        coded = self._camera_scale <= _EIGHT_BITS
-        if self._followed:
-            codes = sorted(levels)
-            light = decode_transfer(np.array(codes) / _EIGHT_BITS, self._patterns.transfer)
-            return assumed_response(codes, light, full_scale, usually_coded=coded)
-        return estimate_response(levels, usable, full_scale, usually_coded=coded, shape=shape)
-
-    def _by_stripes(self, found: Response, photos: Sequence[Codes], usable: NDArray[np.bool_]) -> Response:
-        """The response, told by all photographs where the grey ones alone fit any power law."""
-        if self._followed or found.shape_sigma < UNSURE_SHAPE or self._layouts[0].steps != _FEWEST_STEPS:
-            return found
-        sample = _sample(photos, self._bright(usable), shown_frames(self._layouts))
-        return self._by_levels(photos, usable, shape_by_stripes(found, sample, self._layouts))
+    @property
+    def _finder(self) -> ResponseFinder:
+        return ResponseFinder(
+            patterns=self._patterns,
+            layouts=self._layouts,
+            eight_bits=self._camera_scale <= EIGHT_BITS,
+            followed=bool(self._followed),
+        )
 
     def _processed(self, photos: Sequence[Codes], lit: NDArray[np.bool_], response: Response) -> Processing:
         """What the camera does to the photographs as it took them."""
@@ -397,28 +383,6 @@ class ExposureDecoder:
     @property
     def _full_scale(self) -> int:
         return int(np.iinfo(self.photos[0].dtype).max)
-
-    def _check_lit(self, reason: NDArray[np.uint8]) -> None:
-        usable = int(np.count_nonzero(reason == Reason.OK))
-        if usable >= _MIN_LIT:
-            return
-        black, white = (self.photos[i] for i in self._ends)
-        exchanged = np.count_nonzero(first_look(white, black) != Reason.TOO_DARK) >= _MIN_LIT
-        saturated = np.count_nonzero(reason == Reason.SATURATED) / reason.size
-        names = [self._labels[end] for end in self._ends]
-        raise exchanged_error(*names) if exchanged else unlit_error(usable, saturated, MIN_CONTRAST)
-
-
-def _sample(photos: Sequence[Codes], usable: NDArray[np.bool_], shown: list[int]) -> Codes:
-    """(F, N) usable pixels of evenly spaced rows: whole rows, since memory is read in runs; none that saturates."""
-    step = max(1, int(np.count_nonzero(usable)) // _SAMPLE)
-    rows = slice(step // 2, None, step)
-    kept = usable[rows]
-    sample = np.stack([photo[rows][kept] for photo in photos])
-    burnt = sample[shown].max(axis=0) == np.iinfo(sample.dtype).max
-    if burnt.all():
-        raise MeasurementError("the camera's picture saturates everywhere: expose less and scan again")
-    return sample[:, ~burnt]
 
 
 def _gain(chain: SignalModel, first: Codes, again: Codes) -> float:

@@ -31,7 +31,7 @@ def check_waves(
         if axis.periods_px[0] <= _LONG_PX:
             continue
         solved = solve_plainly(few, axis, learnt, chain, middle_variance(few, ends, chain))
-        sigma_px = float(np.median(solved.sigma_px))
+        sigma_px = float(np.hypot(np.median(solved.sigma_px), learnt.curve_px))
         if not sigma_px <= _LONG_SIGMA_PX:
             raise MeasurementError(
                 f"the shortest waves along {name} are {axis.periods_px[0]:g} px long: with the noise of these "

@@ -190,7 +190,7 @@ def _solve_phases(
         total = np.sum(weight, axis=0)
         position = np.sum(weight * each, axis=0) / total
         chi2 = np.sum(weight * (each - position) ** 2, axis=0)
-        sigma_px = np.hypot(1.0 / np.sqrt(total), learnt.curve_px)
+        sigma_px = 1.0 / np.sqrt(total)
     amplitude = np.stack([p.amplitude for p in phases]) * learnt.error.fade(measured)
     return Solved(
         position_px=position,

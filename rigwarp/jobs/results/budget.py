@@ -26,7 +26,7 @@ from rigwarp.prewarp import Prewarp, content_coordinates
 from rigwarp.rig import Rig, content_to_table
 from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget, thinned
 
-_PARTS = {key: f"sigma_{key}_mm" for key in ("ripple", "border", "light", "bands")}
+_PARTS = {key: f"sigma_{key}_mm" for key in ("ripple", "border", "light", "bands", "curve")}
 
 
 def write_budget(folder: RigFolder, result: Path, warp: WarpSigmas | None = None) -> MapBudget:

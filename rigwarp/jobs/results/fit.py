@@ -297,6 +297,7 @@ def _parts(table_map: TableMapFit) -> dict[str, Array]:
         "sigma_border_mm": table_map.border_mm,
         "sigma_light_mm": table_map.light_change_mm,
         "sigma_bands_mm": table_map.bands_mm,
+        "sigma_curve_mm": table_map.curve_mm,
     }
 
 

@@ -278,7 +278,9 @@ def scan_figures(decoded: Decoded) -> dict[str, object]:
     own_px = np.median(sigma) if sigma.size else np.nan
     return {
         "pixels": {reason.name.lower(): int(counts[reason]) for reason in Reason},
-        "median_sigma_px": float(np.linalg.norm([own_px, decoded.light_sigma_px, decoded.bands_sigma_px])),
+        "median_sigma_px": float(
+            np.linalg.norm([own_px, decoded.light_sigma_px, decoded.bands_sigma_px, decoded.curve_sigma_px])
+        ),
         "response_shape": decoded.response.shape,
         "moved_share": decoded.moved_share,
         "folded": decoded.folded or None,

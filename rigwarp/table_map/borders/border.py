@@ -1,8 +1,8 @@
 """The built border of two zones: whose light each sample is, where the line runs, and how near to it samples are sound.
 
 A sample belongs to the zone whose surface explains its place on the table. The surfaces are fitted to samples well
-inside their zones first and to all that are theirs afterwards. The line is where the light changes over
-(`light_profile`). Near it light mixes: the stripes' blur draws positions towards the brighter side, and where both
+inside their zones first and to all that are theirs afterwards. The line is where a pixel's own light changes over
+(`pixel_light`, `light_profile`). Near it light mixes: blur draws positions to the brighter side, and where both
 pieces light one spot of the table what is decoded is neither's. So a zone's samples are fitted only from where, coming
 from the line, they are as many and as bright as further inside.
 """
@@ -15,27 +15,18 @@ from scipy.spatial import cKDTree
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.geometry.robust import HUBER, huber_weights
 from rigwarp.table_map.borders.band import Band
-from rigwarp.table_map.borders.light_profile import LightProfile, line_by_light
-from rigwarp.table_map.borders.patch import Patch, fit_patch, powers
+from rigwarp.table_map.borders.light_profile import STEPS, LightProfile, line_by_light
+from rigwarp.table_map.borders.patch import Patch, powers
+from rigwarp.table_map.borders.pixel_light import share_of_light
+from rigwarp.table_map.borders.surfaces import FEWEST, clear_of, explained, moved_together_px, pitch_mm, sent_from
 from rigwarp.table_map.registration import trace_zones
 from rigwarp.table_map.ripple import BEAM_MM2, MapRipple
 from rigwarp.table_map.samples import Samples
 from rigwarp.tracing import OpticalModel
 
-_FEWEST = 200  # samples of a zone beside the strip's middle
-_DEGREE, _STIFF_DEGREE = 3, 2
-_AS_GOOD = 1.1  # times the other's spread: a stiffer surface goes on straighter
-_GROSS = 10.0  # times the usual distance from the design: somebody else's light
 _CLEAR = 0.5  # of the half width: from there on the blur draws no position to the light
-_LIGHT_DEGREE = 2
-_ROUNDS = 2
-_RIPPLED_PX = 0.15  # spread of samples beside a stiff surface: a rippled one is followed
-_FRONTS = 14  # steps from half a width inside to half a width outside, and ...
-_DRAWN_PX = 2.5  # by which blur draws a position near the line
-_FOLLOWED = 0.6  # ... how much of the half width behind tells where a surface goes on to
-_SIGMAS = 8.0  # from a surface, or ...
-_STRAY_PX = 1.0  # ... this many pixels' light: what blur and a mask's edge do to positions
-_APART = 3.0  # an explanation counts when the other is so many times as far off
+_WHOLE = 3.5  # beam widths from the line a pixel has all of its light
+_MOVED_PX = 0.3  # by which surfaces leave out crests along the border, where decoded positions tell the line better
 _SEPARABLE = 6.0  # sigmas of the samples that the two surfaces have to be apart
 _LINE_DEGREE = 3
 _LINE_PASSES = 4
@@ -63,7 +54,7 @@ class Border:
         where the design has it.
     line_px : (n, 2) points of the design's border, one per stretch.
     offset_px : (n,) from there to the built border, positive towards the second zone.
-    sigma_px : (n,) 1-sigma of that.
+    sigma_px : (n,) 1-sigma of that; and `bound_px`, the least that the samples' noise allows, 0 where nothing is told.
     offset_mm : (n,) the same on the mirror, NaN beside it; and `line_mm` (n, 3) the points there, mirror frame.
     jump_mm : (n,) how far from each other the two zones send light at the border.
     """
@@ -73,6 +64,7 @@ class Border:
     line_px: Array
     offset_px: Array
     sigma_px: Array
+    bound_px: Array
     offset_mm: Array
     line_mm: Array
     jump_mm: Array
@@ -133,7 +125,9 @@ class Sorted:
     sound: BoolArray
 
 
-def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: BoolArray) -> Sorted | None:
+def sort_samples(
+    model: OpticalModel, band: Band, samples: Samples, elsewhere: BoolArray, *, per_area: bool = True
+) -> Sorted | None:
     """Find a border by the samples of its strip.
 
     Parameters
@@ -142,6 +136,7 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     band : the strip.
     samples : N of them.
     elsewhere : (N,) whether another border comes near, where light is lost to a third zone: these do not tell the line.
+    per_area : whether samples' light is per area of the table.
 
     Returns
     -------
@@ -151,137 +146,57 @@ def sort_samples(model: OpticalModel, band: Band, samples: Samples, elsewhere: B
     off = [samples.table_mm - trace_zones(model, samples.pixels_px, np.full(len(samples), z)) for z in band.zones]
     usable = np.isfinite(distance) & np.isfinite(off[0]).all(axis=-1) & np.isfinite(off[1]).all(axis=-1)
     sides = [usable & (distance < -band.half_px), usable & (distance > band.half_px)]
-    if min(np.count_nonzero(side) for side in sides) < _FEWEST:
+    if min(np.count_nonzero(side) for side in sides) < FEWEST:
         return None
-    own, patches = _explained(samples, off, sides, usable, distance, band.half_px)
+    own, patches = explained(samples, off, sides, usable, distance, band.half_px)
     jump = _jump(model, band, patches)
     if np.median(jump) < _SEPARABLE * max(p.spread for p in patches):
         return _as_designed(model, band, samples, distance, jump)
-    share = _share(samples, own, sides)
     beam_px, stretch = _beam_px(model, band), band.stretch_of(samples.pixels_px)
     telling = [o & ~elsewhere for o in own]
-    profile = LightProfile(
-        distance_px=distance,
-        stretch=stretch,
-        second=telling[1],
-        share=np.where(telling[0] | telling[1], share, np.nan),
-        cut=samples.cut,
-    )
-    terms, sigma_px = _line(band, profile, beam_px)
+
+    def line(pixels_px: Array, distance: Array, sides: list[BoolArray]) -> tuple[Array, tuple[Array, Array, Array]]:
+        """Shares of the samples' light as if they lay at these pixels, and the line that these tell."""
+        there = replace(samples, pixels_px=pixels_px)
+        share = share_of_light(
+            there, stretch, distance, own, sides, step_px=2.0 * band.half_px / STEPS, per_area=per_area
+        )
+        profile = LightProfile(
+            distance_px=distance,
+            stretch=stretch,
+            second=telling[1],
+            share=np.where(telling[0] | telling[1], share, np.nan),
+            sigma_px=np.linalg.norm(band.across(band.centres_px())[stretch] * samples.sigma_px, axis=-1),
+            cut=samples.cut,
+        )
+        return share, _line(band, profile, beam_px)
+
+    share, (terms, sigma_px, bound_px) = line(samples.pixels_px, distance, sides)
     corrections = patches
-    if min(np.count_nonzero(side) for side in telling) >= _FEWEST:
+    if min(np.count_nonzero(side) for side in telling) >= FEWEST:
         margin_px = distance - _line_basis(band, samples.pixels_px) @ terms
         clear_px = _CLEAR * band.half_px
-        clear = _clear_of(margin_px, clear_px, samples, off, telling, patches)
-        sent = band.distance(_sent_from(samples, off, telling, clear, clear_px))
-        terms, sigma_px = _line(band, replace(profile, distance_px=sent), beam_px)
+        clear = clear_of(margin_px, clear_px, samples, off, telling, patches)
         corrections = clear[0]
+        whole = [
+            here & ~samples.cut & (sign * margin_px > _WHOLE * beam_px)
+            for here, sign in zip(telling, (-1.0, 1.0), strict=True)
+        ]
+        sent = sent_from(samples, off, telling, clear, clear_px)
+        sent_px = band.distance(sent)
+        if max(moved_together_px(sent_px - distance, distance, stretch, w) for w in whole) >= _MOVED_PX:
+            # crests run along the border, and the surfaces do not go on as they were fitted
+            sent, sent_px = samples.pixels_px, distance
+        sides = [w if np.count_nonzero(w) >= FEWEST else side for w, side in zip(whole, sides, strict=True)]
+        share, (terms, sigma_px, bound_px) = line(sent, sent_px, sides)
     # ripple moves the light beside the line to and fro, and with it where the line seems to be
-    rippled_px = max(p.spread for p in patches) / _pitch_mm(samples, sides[0])
-    border = _border(model, band, _jump(model, band, corrections), terms, np.hypot(sigma_px, rippled_px))
+    rippled_px = max(p.spread for p in patches) / pitch_mm(samples, sides[0])
+    border = _border(model, band, _jump(model, band, corrections), terms, np.hypot(sigma_px, rippled_px), bound_px)
     return Sorted(
         border=border,
         zone=np.where(own[0], band.zones[0], np.where(own[1], band.zones[1], -1)),
         sound=_sound(border, samples, stretch, own, share),
     )
-
-
-def _explained(
-    samples: Samples, off: list[Array], sides: list[BoolArray], usable: BoolArray, distance: Array, half_px: float
-) -> tuple[list[BoolArray], list[Patch]]:
-    """Which samples each zone's surface explains, and the surfaces."""
-    own = sides
-    at = samples.pixels_px
-    stray_mm = _STRAY_PX * _pitch_mm(samples, sides[0])
-    for _ in range(_ROUNDS):
-        patches = [fit_patch(at, values, here, degree=_DEGREE) for values, here in zip(off, own, strict=True)]
-        left = [np.linalg.norm(v - p.value(at), axis=-1) for v, p in zip(off, patches, strict=True)]
-        near = [x < max(_SIGMAS * p.spread, stray_mm) for x, p in zip(left, patches, strict=True)]
-        own = [
-            usable & near[0] & (_APART * left[0] < left[1]),
-            usable & near[1] & (_APART * left[1] < left[0]),
-        ]
-    if max(p.spread for p in patches) < _RIPPLED_PX * stray_mm / _STRAY_PX:
-        return own, patches
-    for number, (values, sign) in enumerate(zip(off, (-1.0, 1.0), strict=True)):
-        told = usable & (_APART * stray_mm < left[1 - number])
-        own[number] = _followed(at, values, own[number], sign * distance, told, stray_mm, half_px, patches[number])
-    return own, patches
-
-
-def _followed(
-    pixels_px: Array,
-    off_mm: Array,
-    own: BoolArray,
-    depth_px: Array,
-    told: BoolArray,
-    stray_mm: float,
-    half_px: float,
-    patch: Patch,
-) -> BoolArray:
-    """(N,) which samples are a zone's if its surface is followed from well inside, step by step, towards the other.
-
-    A rippled surface goes elsewhere than a stiff one that was fitted further inside: `patch`, which is gone by where
-    samples are too few. `told` are clear of the other's.
-    """
-    found = own & (depth_px > half_px)
-    step = 2.0 * half_px / _FRONTS
-    for front in half_px - step * np.arange(_FRONTS + 1):
-        known = found & (depth_px < front + _FOLLOWED * half_px)
-        if np.count_nonzero(known) >= _FEWEST:
-            patch = fit_patch(pixels_px, off_mm, known, degree=_DEGREE)
-        here = np.flatnonzero(told & (depth_px <= front) & (depth_px > front - step))
-        left = np.linalg.norm(off_mm[here] - patch.value(pixels_px[here]), axis=-1)
-        found[here[left < max(_SIGMAS * patch.spread, _DRAWN_PX * stray_mm)]] = True
-    return own | found
-
-
-def _clear_of(
-    margin_px: Array, clear_px: float, samples: Samples, off: list[Array], own: list[BoolArray], patches: list[Patch]
-) -> tuple[list[Patch], list[Patch]]:
-    """Each zone's surface, as a correction of the design and as places, through its samples clear of a first line.
-
-    `margin_px` (N,) from that line. Near it the blur draws decoded positions to the lit side, and surfaces with them.
-    """
-    corrections, places = [], []
-    for values, here, patch in zip(off, own, patches, strict=True):
-        size_mm = np.linalg.norm(values, axis=-1)
-        clear = here & (np.abs(margin_px) > clear_px)
-        clear &= size_mm < _GROSS * np.median(size_mm[clear]) if clear.any() else False
-        told = np.count_nonzero(clear) >= _FEWEST
-        which = clear if told else here
-        stiff, pliant = (fit_patch(samples.pixels_px, values, which, degree=d) for d in (_STIFF_DEGREE, _DEGREE))
-        better = stiff if stiff.spread < _AS_GOOD * pliant.spread else pliant
-        corrections.append(better if told else patch)
-        places.append(fit_patch(samples.pixels_px, samples.table_mm, which, degree=_DEGREE))
-    return corrections, places
-
-
-def _sent_from(
-    samples: Samples,
-    off: list[Array],
-    own: list[BoolArray],
-    patches: tuple[list[Patch], list[Patch]],
-    most_px: float,
-) -> Array:
-    """(N, 2) pixels that a zone's surface sends to where the zone's samples were seen; further off than that is noise.
-
-    Decoded positions are drawn by the blur's variance times the slope of the logarithm of the light: a pixel and more
-    on a rippled mirror. Places on the table are not.
-    """
-    pixels = samples.pixels_px.copy()
-    for values, here, correction, place in zip(off, own, *patches, strict=True):
-        at = samples.pixels_px[here]
-        slope = np.stack([place.value(at + step) - place.value(at) for step in np.eye(2)], axis=-1)
-        drawn = np.linalg.solve(slope, (values[here] - correction.value(at))[:, :, None])[:, :, 0]
-        pixels[here] = np.where(np.linalg.norm(drawn, axis=-1, keepdims=True) < most_px, at + drawn, at)
-    return pixels
-
-
-def _pitch_mm(samples: Samples, side: BoolArray) -> float:
-    """About how far apart the light of neighbouring projector pixels lies."""
-    plane = fit_patch(samples.pixels_px, samples.table_mm, side, degree=1)
-    return float(np.sqrt(np.abs(np.linalg.det(plane.coefficients[1:] / plane.size_px))))
 
 
 def _beam_px(model: OpticalModel, band: Band) -> float:
@@ -301,34 +216,18 @@ def _jump(model: OpticalModel, band: Band, patches: list[Patch]) -> Array:
     return np.nan_to_num(np.linalg.norm(places[1] - places[0], axis=-1), nan=0.0)
 
 
-def _share(samples: Samples, own: list[BoolArray], sides: list[BoolArray]) -> Array:
-    """(N,) light over what the sample's zone gives further inside, NaN where unknown.
-
-    A camera pixel that saw a zone's light in several scans, each with a part of the picture lit, saw parts of it.
-    """
-    light = np.where(np.isfinite(samples.light), samples.light, 0.0)
-    share = np.full(len(samples), np.nan)
-    for here, side in zip(own, sides, strict=True):
-        seen_at = np.ascontiguousarray(samples.camera_px[here], np.float32).view(np.int64).ravel()  # both in one number
-        _, place = np.unique(seen_at, return_inverse=True)
-        whole = np.zeros(len(samples))
-        whole[here] = np.bincount(place, light[here])[place]
-        plateau = fit_patch(samples.pixels_px, whole[:, None], here & side, degree=_LIGHT_DEGREE)
-        usual = plateau.value(samples.pixels_px[here])[:, 0]
-        share[here] = whole[here] / np.where(usual > 0, usual, np.nan)
-    return share
-
-
 def _as_designed(model: OpticalModel, band: Band, samples: Samples, distance: Array, jump: Array) -> Sorted:
     """What can be said where both zones send light to the same places: hardly anything depends on it."""
     terms = np.zeros(_line_basis(band, band.edge_px[:1]).shape[1])
-    border = _border(model, band, jump, terms, np.full(len(jump), _UNTOLD * band.half_px), told=False)
+    border = _border(
+        model, band, jump, terms, np.full(len(jump), _UNTOLD * band.half_px), np.zeros(len(jump)), told=False
+    )
     zone = np.where(distance < 0, band.zones[0], band.zones[1])
     return Sorted(border=border, zone=zone, sound=~samples.cut)
 
 
 def _border(
-    model: OpticalModel, band: Band, jump: Array, terms: Array, sigma_px: Array, *, told: bool = True
+    model: OpticalModel, band: Band, jump: Array, terms: Array, sigma_px: Array, bound_px: Array, *, told: bool = True
 ) -> Border:
     centres = band.centres_px()
     offset_px = _line_basis(band, centres) @ terms
@@ -341,6 +240,7 @@ def _border(
         line_px=centres,
         offset_px=offset_px,
         sigma_px=sigma_px,
+        bound_px=bound_px,
         offset_mm=np.sign(offset_px) * np.linalg.norm(there - here, axis=-1),
         line_mm=here,
         jump_mm=jump,
@@ -348,22 +248,25 @@ def _border(
     )
 
 
-def _line(band: Band, profile: LightProfile, beam_px: float) -> tuple[Array, Array]:
-    """Terms of the smooth line, and (n,) its 1-sigma at each stretch, px."""
+def _line(band: Band, profile: LightProfile, beam_px: float) -> tuple[Array, Array, Array]:
+    """Terms of the smooth line, (n,) its 1-sigma at each stretch, px, and the least that noise allows."""
     known = np.isfinite(profile.share) & np.isfinite(profile.distance_px)
     profile = LightProfile(**{name: values[known] for name, values in vars(profile).items()})
     centres = band.centres_px()
-    found, variance, drawn_px = line_by_light(profile, len(centres), band.half_px, beam_px)
+    found = line_by_light(profile, len(centres), band.half_px, beam_px)
+    variance = found.variance_px2
     basis = _line_basis(band, centres)
     prior = np.concatenate([np.full(n + 1, s * band.half_px) for n, s in enumerate(_LINE_PRIOR)])
     weight = np.ones(len(centres))
     for _ in range(_LINE_PASSES):
         rows = basis * (weight / variance)[:, None]
         normal = rows.T @ basis + np.diag(prior**-2.0)
-        terms = np.asarray(np.linalg.solve(normal, rows.T @ found), float)
-        weight = huber_weights(np.abs(found - basis @ terms) / np.sqrt(variance + _SYSTEMATIC_PX**2), HUBER)
+        terms = np.asarray(np.linalg.solve(normal, rows.T @ found.offset_px), float)
+        weight = huber_weights(np.abs(found.offset_px - basis @ terms) / np.sqrt(variance + _SYSTEMATIC_PX**2), HUBER)
     smooth = np.sum(basis * np.linalg.solve(normal, basis.T).T, axis=-1)
-    return terms, np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2 + drawn_px**2)
+    bound_px = found.bound_px(basis, np.diag(prior**-2.0))
+    sigma_px = np.sqrt(_TOGETHER * smooth + _SYSTEMATIC_PX**2 + found.drawn_px**2)
+    return terms, np.maximum(sigma_px, bound_px), bound_px
 
 
 def _line_basis(band: Band, pixels_px: Array) -> Array:

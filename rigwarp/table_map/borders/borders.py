@@ -92,13 +92,16 @@ class Borders:
         return found
 
 
-def find_borders(model: OpticalModel, zone_map: NDArray[np.int16], samples: Samples) -> Borders:
+def find_borders(
+    model: OpticalModel, zone_map: NDArray[np.int16], samples: Samples, *, per_area: bool = True
+) -> Borders:
     """Find where the zones meet, and whose light each sample is.
 
     Parameters
     ----------
     model : the registered design, and `zone_map` (H, W) what it says.
     samples : N of them.
+    per_area : whether their light is per area of the table, as a camera above it sees it; a view's is not.
 
     Notes
     -----
@@ -114,7 +117,8 @@ def find_borders(model: OpticalModel, zone_map: NDArray[np.int16], samples: Samp
             continue
         part = samples.only(near)
         met = [other.meets(part.pixels_px) for other in bands if other is not band]
-        one = sort_samples(model, band, part, np.any(met, axis=0) if met else np.zeros(len(near), bool))
+        elsewhere = np.any(met, axis=0) if met else np.zeros(len(near), bool)
+        one = sort_samples(model, band, part, elsewhere, per_area=per_area)
         if one is not None:
             found.append(one)
             members.append(near)

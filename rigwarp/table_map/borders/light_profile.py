@@ -16,7 +16,7 @@ from scipy.special import ndtr
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.geometry.threads import in_two_threads
 
-_STEPS = 100  # from one end of the strip to the other
+STEPS = 100  # from one end of the strip to the other
 _FINE = 5  # times as many for the answer
 _WIDTHS_PX = np.array([0.4, 0.8, 1.5, 2.0, 2.5, 3.2, 4.0, 5.0, 6.5, 9.0, 14.0])
 _SHARE_SIGMA = 0.08  # a beam is no Gaussian, and the table's texture shines through
@@ -43,6 +43,7 @@ class LightProfile:
     stretch : (M,) the piece of border.
     second : (M,) whether the light came by way of the second zone.
     share : (M,) of the pixel's light that did.
+    sigma_px : (M,) 1-sigma of the distance, by noise.
     cut : (M,) whether part of it may have been masked: then the share is the least it can be.
     """
 
@@ -50,20 +51,47 @@ class LightProfile:
     stretch: IntArray
     second: BoolArray
     share: Array
+    sigma_px: Array
     cut: BoolArray
 
 
-def line_by_light(profile: LightProfile, stretches: int, half_px: float, beam_px: float) -> tuple[Array, Array, float]:
-    """(n,) distance of the built border from the designed one at each stretch, its variance, px^2, and by how much, px,
-    light that is uneven alike along the border may draw all of them to one side.
+@dataclass(frozen=True, kw_only=True)
+class LineByLight:
+    """Where the light changes over at each of n stretches.
+
+    Attributes
+    ----------
+    offset_px, variance_px2 : (n,) distance of the built border from the designed one, and its variance.
+    drawn_px : by how much light that is uneven alike along the border may draw all of them to one side.
+    information, crossed, shared : (n,), (n, 3), (3, 3) what the samples can tell at most (Fisher's information) of the
+        offsets, px^-2, together with the logarithms of the beam's width and of both zones' gains, whose priors count.
+    """
+
+    offset_px: Array
+    variance_px2: Array
+    drawn_px: float
+    information: Array
+    crossed: Array
+    shared: Array
+
+    def bound_px(self, basis: Array, precision: Array) -> Array:
+        """(n,) Cramer and Rao's bound: the least 1-sigma of a line basis (n, k) @ terms, whose priors are given."""
+        rows = basis.T * self.information
+        whole = np.block([[rows @ basis + precision, basis.T @ self.crossed], [self.crossed.T @ basis, self.shared]])
+        covariance = np.linalg.inv(whole)[: basis.shape[1], : basis.shape[1]]
+        return np.asarray(np.sqrt(np.sum(basis * (basis @ covariance), axis=-1)))
+
+
+def line_by_light(profile: LightProfile, stretches: int, half_px: float, beam_px: float) -> LineByLight:
+    """Where the light changes over.
 
     Notes
     -----
     Posterior mean and variance over a grid of places; the width of the transition, common to all, is the likeliest,
     beams being about `beam_px` wide (1-sigma).
     """
-    bins = _binned(profile, 2.0 * half_px / _STEPS, half_px)
-    few, places = (np.linspace(-half_px, half_px, n + 1) for n in (_STEPS, _FINE * _STEPS))
+    bins = _binned(profile, 2.0 * half_px / STEPS, half_px)
+    few, places = (np.linspace(-half_px, half_px, n + 1) for n in (STEPS, _FINE * STEPS))
     uneven = _uneven(bins, half_px)
 
     def by_zone(second: bool, where: Array, width: float) -> Array:
@@ -85,7 +113,15 @@ def line_by_light(profile: LightProfile, stretches: int, half_px: float, beam_px
     variance = np.where(torn, apart**2 / 12.0, variance)
     # the zones' lines should be one: where they differ alike all along, the light is uneven in a way not modelled
     unlike = max(float(np.median(apart**2 - each[0][1] - each[1][1])), 0.0) / 4.0
-    return mean, variance, float(np.hypot(_drawn_px(bins, half_px, width, uneven, mean), np.sqrt(unlike)))
+    information, crossed, shared = _information(bins, half_px, width, uneven, mean)
+    return LineByLight(
+        offset_px=mean,
+        variance_px2=variance,
+        drawn_px=float(np.hypot(_drawn_px(bins, half_px, width, uneven, mean), np.sqrt(unlike))),
+        information=information,
+        crossed=crossed,
+        shared=shared,
+    )
 
 
 def _posterior(cost: Array, places: Array) -> tuple[Array, Array]:
@@ -98,7 +134,10 @@ def _posterior(cost: Array, places: Array) -> tuple[Array, Array]:
 
 @dataclass(frozen=True, kw_only=True)
 class _Bins:
-    """Averages over steps of the distance: (K,) each; `lost` is the share of the usual samples that are missing."""
+    """Averages over steps of the distance: (K,) each; `lost` is the share of the usual samples that are missing.
+
+    `scatter`, `position` are the variances, for one sample, of its share and of its distance, px^2.
+    """
 
     distance_px: Array
     stretch: IntArray
@@ -106,6 +145,9 @@ class _Bins:
     share: Array
     cut: BoolArray
     lost: Array
+    count: Array
+    scatter: Array
+    position: Array
 
     def of(self, second: bool) -> "_Bins":
         """Those of one zone."""
@@ -126,7 +168,10 @@ def _binned(profile: LightProfile, step: float, half_px: float) -> _Bins:
     count = np.bincount(number)
     there = np.flatnonzero(count)
     count = count[there]
-    share, distance = (np.bincount(number, v)[there] / count for v in (profile.share, profile.distance_px))
+    share, distance, square, position = (
+        np.bincount(number, v)[there] / count
+        for v in (profile.share, profile.distance_px, profile.share**2, profile.sigma_px**2)
+    )
     known = count >= _FEWEST
     inside = known & (np.abs(distance) > half_px)
     usual = np.median(count[inside]) if inside.any() else 1.0
@@ -138,6 +183,9 @@ def _binned(profile: LightProfile, step: float, half_px: float) -> _Bins:
         share=np.clip(share[known], 0.0, 1.0),
         cut=cut > 0,
         lost=np.clip(1.0 - count[known] / usual, 0.0, 1.0),
+        count=count[known].astype(float),
+        scatter=np.maximum(square - share**2, 0.0)[known] * count[known] / (count[known] - 1.0),
+        position=position[known],
     )
 
 
@@ -171,6 +219,28 @@ def _drawn_px(bins: _Bins, half_px: float, width: float, uneven: float, line_px:
     ]
     errors.append(np.where(bins.second, -_SHAPE, _SHAPE) * slope)  # both zones' light reaches too far: that cancels
     return float(width * np.linalg.norm([weight @ one for one in errors]) / max(float(weight @ slope), 1e-12))
+
+
+def _information(
+    bins: _Bins, half_px: float, width: float, uneven: float, line_px: Array
+) -> tuple[Array, Array, Array]:
+    """See `LineByLight`: shares g F(x / w) with the scatter of single samples where all of the light is one zone's."""
+    inside = (np.abs(bins.distance_px) > half_px) & ~bins.cut
+    scatter = float(np.average(bins.scatter[inside], weights=bins.count[inside])) if inside.any() else 0.0
+    sign = np.where(bins.second, 1.0, -1.0)
+    beyond = sign * (bins.distance_px - line_px[bins.stretch]) / width
+    slope = np.exp(-0.5 * beyond**2) / np.sqrt(2.0 * np.pi)
+    noise = np.maximum(scatter + bins.position * (slope / width) ** 2, 1e-12)
+    weight = np.where(bins.cut | (np.abs(beyond) > _LOCAL), 0.0, bins.count / noise)
+    whole = ndtr(beyond)
+    unknown = np.stack([-beyond * slope, np.where(bins.second, 0.0, whole), np.where(bins.second, whole, 0.0)], axis=-1)
+    moved = -sign * slope / width
+    shape = len(line_px)
+    crossed = [np.bincount(bins.stretch, weight * moved * one, shape) for one in unknown.T]
+    gain = np.hypot(_GAIN, _GAIN_UNEVEN * uneven)
+    shared = (unknown.T * weight) @ unknown + np.diag([_BEAM**-2.0, gain**-2.0, gain**-2.0])
+    information = np.asarray(np.bincount(bins.stretch, weight * moved**2, shape), float)
+    return information, np.stack(crossed, axis=-1), np.asarray(shared, float)
 
 
 def _costs(bins: _Bins, places: Array, width: float, stretches: int, uneven: float) -> Array:

@@ -31,6 +31,7 @@ _TABLE: tuple[tuple[Part, str, str, Kind, str], ...] = (
     ("repeatable", "processing", "what the camera does to its pictures", "A", "noise beyond the sensor's, by places"),
     ("repeatable", "light", "changing light, taken out", "A", "scatter of the photographs' own gains"),
     ("repeatable", "bands", "bands, taken out", "A", "scatter of each photograph's own bands"),
+    ("repeatable", "curve", "camera's curve, by a single period", "B", "what powers of 1.7 to 2.2 leave in stripes"),
     ("repeatable", "motion", "motion of the camera, taken out", "A", "phases of the stripes in each photograph"),
     ("repeatable", "map_fit", "fit of the map", "A", "samples held out of the fit, beyond their noise"),
     ("repeatable", "ripple", "ripple, beyond what samples tell", "B", "the beam's width on the mirror"),
