@@ -121,7 +121,7 @@ def test_where_a_text_file_has_few_decimals_the_slopes_are_honest(rounding_mm):
 
 def test_corners_that_a_kernel_cut_off_the_face_move_nothing(rng, drawn):
     """Those of the rim lie on two faces to a tolerance of 0.00002 mm."""
-    points, rim = _vertices(rng, drawn.ev), np.arange(1000) < 120
+    points, rim = _vertices(rng, drawn.ev, 1800), np.arange(1800) < 120
     points[:60, 0], points[60:120, 1] = np.sign(points[:60, 0]) * 60.0, np.sign(points[60:120, 1]) * 45.0
     points[rim, 2] = drawn.ev(*points[rim, :2].T) + rng.normal(0.0, 2e-5, 120)
     fit = _fit(points, rim=rim, within_mm=1.2e-4)
