@@ -229,7 +229,6 @@ class _Solved:
         for _ in range(3):  # normal equations square the condition number
             weights = weights + linalg.cho_solve(factor, basis.T @ left, check_finite=False)
             left = heights - basis @ weights
-        weights = weights.reshape(axes[0].count, axes[1].count)
         return cls(
             points=points,
             counts=counts,
@@ -237,7 +236,7 @@ class _Solved:
             axes=axes,
             basis=basis,
             factor=factor,
-            weights=weights,
+            weights=weights.reshape(axes[0].count, axes[1].count),
             left_mm=left,
         )
 
