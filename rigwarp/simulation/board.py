@@ -97,7 +97,7 @@ def laid_target(target: Target, sheet: SheetTruth) -> Target:
 
 
 def _black_squares(target: Target) -> Array:
-    """(N, 4) left, top, right, bottom of the chessboard's black squares in nominal mm; OpenCV's old layout begins at the lower left."""
+    """(N, 4) left, top, right, bottom of black squares, nominal mm; OpenCV's old layout begins at the lower left."""
     side = target.square_mm
     first = (target.squares[1] + 1) % 2 if target.layout == "old" else 0
     return np.array(

@@ -38,6 +38,7 @@ _GAIN = 0.8  # of the cost is left after another knot that is worth while where 
 _ROUNDED = 1.3  # times their rounding, that vertices scatter where nothing is missing
 _AS_WELL = 1.5  # times as much may points scatter that were kept out, and sums of neighbours vary
 _TOO_NEAR, _AT_RIM = 1e-4, 4e-3  # of half the face, knots to each other and to the rim
+_MEANING = 1.5  # times the variance for each unknown
 _ROUNDS = 4  # in which points of the rim are found to stray
 _TOGETHER_POINTS = 5  # that count as neighbours
 _APART_STILL = 1e-6  # knots that a step moves towards each other
@@ -122,9 +123,10 @@ def drawn_spline(points_mm: Array, rim: BoolArray, *, rounding_mm: float) -> Dra
     left[order] = solved.left_of(points)
     strays = np.zeros(len(points), bool)
     strays[order] = solved.counts < 1.0
+    further = _settled(_Solved.of(points, _with_more(solved), solved.counts), enough=0.0)
     return DrawnSpline(
         solved=solved,
-        further=_settled(_Solved.of(points, _with_more(solved), solved.counts), enough=0.0),
+        further=further if _tells(further, solved) else solved,
         middle_mm=middle,
         half_mm=half,
         left_mm=left,
@@ -182,6 +184,13 @@ def _without_strays(points: Array, rim: BoolArray, knots: Knots, rounding_mm: fl
 
 def _rms(left_mm: Array) -> float:
     return float(np.sqrt(np.mean(left_mm**2)))
+
+
+def _tells(further: "_Solved", solved: "_Solved") -> bool:
+    """Whether more knots bring the points that do not stray closer than as many unknowns of no meaning would."""
+    near, spent = solved.counts == 1.0, further.weights.size - solved.weights.size
+    gain = np.sum(solved.left_mm[near] ** 2) - np.sum(further.left_mm[near] ** 2)
+    return bool(gain > _MEANING * spent * further.scatter_mm**2)
 
 
 def _together(points: Array, left_mm: Array) -> float:
