@@ -23,7 +23,8 @@ from rigwarp.geometry.nurbs import SplineAxis
 
 _DEGREE = 3
 _LEAST, _PER_UNKNOWN = 300, 5  # points that a stage of the search asks, at least and for each coefficient
-_PROVEN, _MOST = 2.0, 700  # points for each coefficient in the end, and coefficients
+_PROVEN, _MOST = 4.0, 700  # points for each coefficient in the end, with fewer wrong knots fit, too; and coefficients
+_ON_THE_WAY = 2.0  # points for each coefficient while some knots may be too many
 _KEPT_OUT = 8  # one of so many points judges
 _PLACES = 40  # where a new knot may be, along each axis
 _ALSO = 0.5  # of the largest gain: one along the other axis goes in with it
@@ -141,7 +142,7 @@ def _searched(points: Array, rim: BoolArray, rounding_mm: float) -> Knots:
     knots: Knots = (np.zeros(0), np.zeros(0))
     while True:
         unknowns = (len(knots[0]) + _DEGREE + 2) * (len(knots[1]) + _DEGREE + 2)
-        if unknowns > _MOST or unknowns * _PROVEN > len(points):
+        if unknowns > _MOST or unknowns * _ON_THE_WAY > len(points):
             break
         sample = slice(0, max(_LEAST, _PER_UNKNOWN * unknowns))
         solved = _without_strays(points[sample], rim[sample], knots, rounding_mm, enough=_SETTLED)
