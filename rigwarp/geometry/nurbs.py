@@ -59,13 +59,13 @@ class Nurbs:
         return np.stack([point, *((d[:, :3] - d[:, 3:] * point) / weight for d in (by_u, along_v))])
 
     @cached_property
-    def _axes(self) -> tuple["_Axis", "_Axis"]:
-        return _Axis.of(self.knots_u, self.poles.shape[0]), _Axis.of(self.knots_v, self.poles.shape[1])
+    def _axes(self) -> tuple["SplineAxis", "SplineAxis"]:
+        return SplineAxis.of(self.knots_u, self.poles.shape[0]), SplineAxis.of(self.knots_v, self.poles.shape[1])
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Axis:
-    """Basis functions along one parameter: span by span, those that are not 0 there as polynomials from its start on.
+class SplineAxis:
+    """B-splines along one parameter: span by span, those that are not 0 there as polynomials from its start on.
 
     `breaks` (S + 1,); `first` (S,) number of each span's first function; `powers` (S, degree + 1 functions, degree + 1
     powers, the lowest first).
@@ -76,7 +76,7 @@ class _Axis:
     powers: Array
 
     @classmethod
-    def of(cls, knots: Array, count: int) -> "_Axis":
+    def of(cls, knots: Array, count: int) -> "SplineAxis":
         from scipy.interpolate import BSpline  # a fifth of a second, and only CAD faces need it
 
         degree = len(knots) - count - 1
@@ -88,6 +88,18 @@ class _Axis:
         ]
         powers = np.stack(taylor, axis=-1)
         return cls(breaks=np.append(knots[spans], knots[spans[-1] + 1]), first=spans - degree, powers=powers)
+
+    @property
+    def count(self) -> int:
+        """Of the functions."""
+        return int(self.first[-1]) + self.powers.shape[1]
+
+    def jumps(self) -> Array:
+        """(S - 1, count) by how much each function's highest derivative jumps where two spans meet."""
+        degree = self.powers.shape[1] - 1
+        highest = np.zeros((len(self.first), self.count))
+        highest[np.arange(len(self.first))[:, None], self.first[:, None] + np.arange(degree + 1)] = self.powers[..., -1]
+        return np.asarray(factorial(degree) * np.diff(highest, axis=0))
 
     def basis(self, at: Array) -> tuple[IntArray, Array, Array]:
         """(N,) number of the first function that is not 0, and (N, degree + 1) values and derivatives from it on."""

@@ -15,6 +15,7 @@ from rigwarp.jobs.progress import SILENT, Progress
 from rigwarp.reports import judge_coverage, raster_table
 from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.reports.measures.light_paths import LightPaths, judge_light
+from rigwarp.rig import inside_content
 from rigwarp.tracing import (
     ExportCheck,
     FaceNote,
@@ -30,7 +31,7 @@ from rigwarp.tracing import (
 _SEED = 1  # the same rig gets the same analysis
 _ENOUGH_LIGHT = 0.005  # share of the projector's light: with less on the content there is no picture to move
 _STAGES = 3
-_WHOLE = 1.05  # of the content area: pixels on its rim count whole
+_WHOLE = 1.05  # of the content area, at least: pixels on its rim count whole
 _MOST_LAYERS = 3.0  # where light is folded over
 
 
@@ -88,7 +89,7 @@ def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
         coverage = judge_coverage(design, folder.rig)
         light = judge_light(model, design, reason, folder.rig)
         export = check_export(model, design, folder.rig)
-        _check_possible(coverage, light)
+        _check_possible(coverage, light, int(inside_content(folder.rig.content, design.table_mm).sum()))
         advance()
         found = sensitivity(model, folder.rig) if coverage.light_on_content > _ENOUGH_LIGHT and not odd else None
         expected = None if found is None else analyse_tolerances(found, np.random.default_rng(_SEED))
@@ -121,9 +122,11 @@ def _model(folder: RigFolder, odd: tuple[str, ...]) -> OpticalModel:
         raise InputError(" ".join([str(error), *odd])) from error
 
 
-def _check_possible(coverage: Coverage, light: LightPaths) -> None:
-    """InputError if a zone lights more of the content than there is, which no fold explains."""
-    most = _WHOLE + _MOST_LAYERS * coverage.doubled_share
+def _check_possible(coverage: Coverage, light: LightPaths, pixels: int) -> None:
+    """InputError if a zone lights more of the content, of so many pixels, than there is, which no fold explains."""
+    # half of the pixels on the rim of a circle
+    whole = max(_WHOLE, 1.0 + np.sqrt(np.pi / max(pixels, 1)))
+    most = whole + _MOST_LAYERS * coverage.doubled_share
     for zone in light.zones:
         if not zone.content_share <= most:
             raise InputError(

@@ -25,6 +25,7 @@ class PrintedBoard:
         kind = getattr(cv2.aruco, target.dictionary)
         dictionary = cv2.aruco.getPredefinedDictionary(kind)
         board = cv2.aruco.CharucoBoard(target.squares, target.square_mm, target.marker_mm, dictionary)
+        board.setLegacyPattern(target.layout == "old")
         growth = np.array(target.scale) * (1.0 + np.array(sheet.scale_error))
         self.size_mm = np.array(target.squares) * target.square_mm * growth
         self.ink_mm = np.concatenate([_black_squares(target), _black_cells(board, dictionary)]) * np.tile(growth, 2)
@@ -96,14 +97,15 @@ def laid_target(target: Target, sheet: SheetTruth) -> Target:
 
 
 def _black_squares(target: Target) -> Array:
-    """(N, 4) left, top, right, bottom of the chessboard's black squares in nominal mm; the top-left square is black."""
+    """(N, 4) left, top, right, bottom of black squares, nominal mm; OpenCV's old layout begins at the lower left."""
     side = target.square_mm
+    first = (target.squares[1] + 1) % 2 if target.layout == "old" else 0
     return np.array(
         [
             [i * side, j * side, (i + 1) * side, (j + 1) * side]
             for j in range(target.squares[1])
             for i in range(target.squares[0])
-            if (i + j) % 2 == 0
+            if (i + j) % 2 == first
         ]
     )
 

@@ -78,3 +78,10 @@ def test_exchanged_rows_and_columns(target):
     view = detect_board(_photo(target, layout="new"), replace(target, squares=(7, 10)))
     assert view.n == 0
     assert "squares = [10, 7]" in view.oddity
+
+
+@pytest.mark.parametrize(("layout", "said"), [("new", "old"), ("old", "new")])
+def test_a_board_in_the_other_layout_than_said(odd_by_even, layout, said):
+    view = detect_board(_photo(odd_by_even, layout=layout), replace(odd_by_even, layout=said))
+    assert view.n == 0
+    assert f'layout = "{layout}"' in view.oddity

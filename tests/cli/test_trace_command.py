@@ -127,6 +127,50 @@ def test_there_is_no_forecast_from_nonsense(run, tmp_path, right, wrong, named):
     assert (tmp_path / "rig" / "design_pictures" / "tolerances.png").exists() is not bool(named)
 
 
+def test_a_content_area_of_few_pixels_is_no_wrong_mirror(run, counter):
+    """A ball of 60 mm spreads the light so far that 130 pixels make up the content: those on its rim count whole."""
+    (counter / "rig.toml").write_text(_BALL, encoding="utf-8")
+    code, out, err = run("trace", counter, "--json")
+    assert code == 0, err
+    assert 1.05 < json.loads(out)["light"]["zones"][0]["content_share"] < 1.15
+
+
+_BALL = """
+format = "rigwarp rig"
+version = 1
+name = "ball"
+[projector]
+resolution = [160, 90]
+throw_ratio = 0.5
+position_mm = [0, 0, -60]
+rotation_deg = [0, 0, 0]
+[mirror]
+kind = "conic"
+radius_mm = 60.0
+conic_constant = 0.0
+aperture_mm = [0.0, 57.0]
+position_mm = [0, 0, 0]
+rotation_deg = [0, 0, 0]
+[table]
+shape = "circle"
+diameter_mm = 500
+height_mm = -600
+[content]
+shape = "circle"
+diameter_mm = 100
+pixels = [100, 100]
+[camera]
+resolution = [1920, 1080]
+device = "virtual"
+[target]
+kind = "charuco"
+squares = [10, 7]
+square_mm = 36.0
+marker_mm = 27.0
+dictionary = "DICT_5X5_250"
+"""
+
+
 @pytest.fixture
 def moulded(tmp_path: Path) -> Path:
     """The round table with its paraboloid (R = 250 mm, rim towards +z) as an STL solid with a chamfer."""

@@ -1,5 +1,7 @@
 """The printed sheet: the same squares and markers as OpenCV's own picture, seen where the geometry says."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -25,16 +27,19 @@ def _pinhole(focal=1000.0, width=360, height=252):
     )
 
 
-def test_ink_is_where_opencv_prints_it(make_rig):
-    target = make_rig().target
-    target = type(target)(**{**{f: getattr(target, f) for f in target.__dataclass_fields__}, "marker_mm": 28.0})
+@pytest.mark.parametrize(("squares", "layout"), [((10, 7), None), ((10, 7), "old"), ((9, 6), "new"), ((9, 6), "old")])
+def test_ink_is_where_opencv_prints_it(make_rig, squares, layout):
+    target = replace(make_rig().target, marker_mm=28.0, squares=squares, layout=layout)
     board = PrintedBoard(target, PLAIN)
     # square on, one pixel per mm: marker cells of 4 mm lie on the pixel grid
     pose = Placement(position_mm=np.array([-180.0, -126.0, 1000.0]), rotation=np.eye(3))
     _, ink = board.coverage(_pinhole(), pose, (360, 252))
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250)
-    picture = cv2.aruco.CharucoBoard((10, 7), 36, 28, dictionary).generateImage((360, 252), marginSize=0)
-    np.testing.assert_allclose(ink, picture < 128, atol=1e-5)
+    width, height = (36 * n for n in squares)
+    printed = cv2.aruco.CharucoBoard(squares, 36, 28, dictionary)
+    printed.setLegacyPattern(layout == "old")
+    picture = printed.generateImage((width, height), marginSize=0)
+    np.testing.assert_allclose(ink[:height, :width], picture < 128, atol=1e-5)
 
 
 def test_print_scale_stretches_the_sheet(make_rig):

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.camera.boards.board import board_corners_mm, board_size_mm, charuco_board
-from rigwarp.camera.boards.layout import exchanged, known_markers, layouts_differ, markers_in_place
+from rigwarp.camera.boards.layout import decide_layout, exchanged, known_markers, layouts_differ, markers_in_place
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, IntArray, Photo
 from rigwarp.rig.model import Target
@@ -118,6 +118,10 @@ _NEGATIVE = (
     "camera's negative effect"
 )
 _EXCHANGED = "the board has {0} squares across and {1} down: set target.squares = [{0}, {1}] in rig.toml, columns first"
+_OTHER_LAYOUT = (
+    "the board is in OpenCV's {0} layout, the other photos or layout under [target] in rig.toml say otherwise: put "
+    'layout = "{0}" there, or use photos of one board'
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -220,9 +224,12 @@ def _search(picture: NDArray[np.uint8], size: float, target: Target) -> _Found:
     found, numbers, quads = _search_as(picture, size, target)
     if exchanged(target, numbers, quads):
         return _Found.nothing(oddity=_EXCHANGED.format(*target.squares[::-1]))
-    if target.layout is not None or not layouts_differ(target):
+    if not layouts_differ(target):
         return found
     votes = markers_in_place(target, numbers, quads)
+    if target.layout is not None:
+        shown = decide_layout([votes])
+        return found if shown in (None, target.layout) else _Found.nothing(oddity=_OTHER_LAYOUT.format(shown))
     if votes[1] > votes[0]:
         found, _, _ = _search_as(picture, size, replace(target, layout="old"))
     return replace(found, layout_votes=votes)

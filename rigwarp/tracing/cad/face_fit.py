@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rigwarp.geometry import Array, ExactFaces, TriangleMesh
+from rigwarp.geometry import Array, BoolArray, ExactFaces, TriangleMesh
 from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.exact_faces import spline_of
@@ -65,10 +65,13 @@ def patch_surface(
     areas = vectors.sum(axis=0)
     points = patch.vertices_mm[patch.used]
     rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.border))
+    rim = _at_rim(patch)
     if on_surface_mm is not None:
         points = np.concatenate([points, _finite_points(on_surface_mm[patch.numbers])])
-        points = points[np.lexsort(points.T)]
-    points = points[spread_sample(len(points), _MOST_POINTS)]
+        order = np.lexsort(points.T)
+        points, rim = points[order], np.append(rim, np.zeros(len(points) - len(rim), bool))[order]
+    few = spread_sample(len(points), _MOST_POINTS)
+    points, rim = points[few], rim[few]
     flat = _plane_through(points, areas / np.linalg.norm(areas))
     off = (points - flat[:3, 3]) @ flat[:3, 2]
     outline = _outline(patch, flat)
@@ -110,7 +113,7 @@ def patch_surface(
     if fit is None or rim_only:
         fit = _through_rulings(patch, points, flat, allowed) if rim_only else None
         fit = fit_height(local) if fit is None else fit
-    frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, points, flat, vectors, body, allowed)
+    frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, points, rim, flat, vectors, body, allowed)
     return SplineSurface(
         zone=zone,
         name=f"patch {zone}",
@@ -121,16 +124,32 @@ def patch_surface(
     )
 
 
+def _at_rim(patch: Patch) -> BoolArray:
+    """(N,) which of the patch's vertices lie on its rim or share a triangle with one that does."""
+    border = np.zeros(len(patch.vertices_mm), bool)
+    border[patch.border] = True
+    near = np.zeros(len(border), bool)
+    near[patch.faces[border[patch.faces].any(axis=1)]] = True
+    return near[patch.used]
+
+
 def _outline(patch: Patch, frame: Array) -> Outline:
     border = (patch.vertices_mm[patch.border] - frame[:3, 3]) @ frame[:3, :3]
     return Outline(edges_mm=border[..., :2])
 
 
 def _drawn_or_smoothest(
-    fit: PatchFit, points_mm: Array, flat: Array, vectors: Array, body: TriangleMesh | None, within_mm: float
+    fit: PatchFit,
+    points_mm: Array,
+    rim: BoolArray,
+    flat: Array,
+    vectors: Array,
+    body: TriangleMesh | None,
+    within_mm: float,
 ) -> tuple[Array, PatchFit]:
-    """What knows more than the least-squares spline of points (N, 3) in frame `flat`, and the frame that it lies in."""
+    """What knows more than the least-squares spline of points (N, 3) in frame `flat`, and the frame it lies in."""
     best: tuple[Array, PatchFit] | None = None
+    rounding = _rounding_mm(points_mm, vectors)
     for turned in (np.eye(3),) if body is None else own_axes(body):
         up = int(np.argmax(np.abs(flat[:3, 2] @ turned)))
         normal = np.sign(flat[:3, 2] @ turned[:, up]) * turned[:, up]
@@ -140,11 +159,20 @@ def _drawn_or_smoothest(
         frame = np.eye(4)
         frame[:3, :3] = np.stack([x, np.cross(normal, x), normal], axis=1)
         frame[:3, 3] = flat[:3, 3]
-        drawn = drawn_fit((points_mm - frame[:3, 3]) @ frame[:3, :3], within_mm=within_mm)
+        local = (points_mm - frame[:3, 3]) @ frame[:3, :3]
+        drawn = drawn_fit(local, rim, within_mm=within_mm, rounding_mm=rounding)
         # along other axes than its own a spline passes the points closely, too
         if drawn is not None and (best is None or drawn.residual_rms_mm < best[1].residual_rms_mm):
             best = frame, drawn
     return best or (flat, or_smoothest(fit, (points_mm - flat[:3, 3]) @ flat[:3, :3]))
+
+
+def _rounding_mm(points_mm: Array, vectors: Array) -> float:
+    """How far rounding to float32 moves points (N, 3) off a face with area vectors (M, 3), rms."""
+    steps = np.mean(np.spacing(points_mm.astype(np.float32)).astype(float) ** 2, axis=0)
+    areas = lengths(vectors)
+    normals = vectors[areas > 0.0] / areas[areas > 0.0, None]
+    return float(np.sqrt(steps @ np.mean(normals**2, axis=0) / 12.0))
 
 
 def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:

@@ -10,14 +10,14 @@ and the step odd. There one and two cells more are compared, and the largest cha
 """
 
 import functools
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.tracing.surfaces.spline_solve import NormalFactor
 
@@ -64,8 +64,7 @@ def slope_uncertainty(
 
     Parameters
     ----------
-    spline, others : the fit, and fits of the same points with other cells; none for a spline that is known to be the
-        surface's own.
+    spline, others : the fit, and fits of the same points with other cells.
     points_mm : (N, 3)
     factor : of the fit's normal equations.
     scatter_mm : 1-sigma of a point.
@@ -74,24 +73,56 @@ def slope_uncertainty(
     """
     low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
     bins = np.maximum(np.rint((high - low) / spline.cell_mm), 1.0).astype(int)
-    counts = np.maximum(_NODES_PER_CELL * bins, _FEWEST_NODES) + 1
+    left = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
+
+    def noise(x_mm: Array, y_mm: Array) -> Array:
+        return scatter_mm**2 * _noise_variance(spline, factor, x_mm, y_mm)
+
+    found = noise_uncertainty(noise, points_mm, left, cells=(bins[0], bins[1]))
+    into = _Bins.of(points_mm, (bins[0], bins[1]))
+    choose = np.maximum if on_lines else np.minimum
+    changes = [
+        _change_variance(spline, other, points_mm, into) / _share_of_misfit(spline, other) ** 2 for other in others
+    ]
+    misfit = _filled(functools.reduce(choose, changes), (high - low) / bins)
+    # not the sum: the finer fit's change holds about as much noise
+    return replace(found, sigma=np.maximum(found.sigma, np.sqrt(into.between(misfit, found.sigma.shape))))
+
+
+def noise_uncertainty(
+    variance: Callable[[Array, Array], Array],
+    points_mm: Array,
+    left_mm: Array,
+    *,
+    cells: tuple[int, int],
+    bow_mm: float = 0.0,
+    strays: BoolArray | None = None,
+) -> SlopeUncertainty:
+    """Uncertainty by the scatter of points (N, 3) alone.
+
+    Parameters
+    ----------
+    variance : of a slope component at points (K,).
+    points_mm : (N, 3)
+    left_mm : (N,) of their heights, which may be more in some places than in others.
+    cells : of the fit, along x and y.
+    bow_mm : at least a bow as high over the whole face.
+    strays : (N,) points that the fit left out, and which may stand on a bow one cell wide.
+    """
+    low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
+    counts = np.maximum(_NODES_PER_CELL * np.array(cells), _FEWEST_NODES) + 1
     nodes = [np.linspace(a, b, n) for a, b, n in zip(low, high, counts, strict=True)]
     x, y = np.meshgrid(*nodes, indexing="ij")
-    place = [(a - s) / d * n - 0.5 for a, s, d, n in zip((x, y), low, high - low, bins, strict=True)]
-    into = _Bins.of(points_mm, low, (high - low) / bins, bins)
-    variance = scatter_mm**2 * _noise_variance(spline, factor, x.ravel(), y.ravel()).reshape(x.shape)
-    uneven = into.unevenness((points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])) ** 2)
-    variance *= ndimage.map_coordinates(uneven, place, order=1, mode="nearest")
-    if others:
-        choose = np.maximum if on_lines else np.minimum
-        changes = [
-            _change_variance(spline, other, points_mm, into) / _share_of_misfit(spline, other) ** 2 for other in others
-        ]
-        misfit = _filled(functools.reduce(choose, changes), (high - low) / bins)
-        # not the sum: the finer fit's change holds about as much noise
-        variance = np.maximum(variance, ndimage.map_coordinates(misfit, place, order=1, mode="nearest"))
+    found = variance(x.ravel(), y.ravel()).reshape(x.shape)
+    found = np.maximum(found, (bow_mm / float(np.ptp(points_mm, axis=0).max())) ** 2)
+    into = _Bins.of(points_mm, cells)
+    kept = np.ones(len(left_mm), bool) if strays is None else ~strays
+    found *= into.between(into.unevenness(np.where(kept, left_mm, 0.0) ** 2), found.shape)
+    if strays is not None:
+        bow = into.around(np.where(kept, 0.0, left_mm) ** 2) / np.sum(np.square(high - low) / np.square(cells)) * 4.0
+        found += into.between(bow, found.shape)
     step = np.array([n[1] - n[0] for n in nodes])
-    return SlopeUncertainty(start_mm=low, step_mm=step, sigma=np.sqrt(variance))
+    return SlopeUncertainty(start_mm=low, step_mm=step, sigma=np.sqrt(found))
 
 
 def _noise_variance(spline: HeightSpline, factor: NormalFactor, x_mm: Array, y_mm: Array) -> Array:
@@ -118,10 +149,18 @@ class _Bins:
     count: Array
 
     @classmethod
-    def of(cls, points_mm: Array, low: Array, size: Array, bins: NDArray[np.int64]) -> "_Bins":
-        cell = np.minimum(((points_mm[:, :2] - low) / size).astype(int), bins - 1)
+    def of(cls, points_mm: Array, bins: tuple[int, int]) -> "_Bins":
+        low = points_mm[:, :2].min(axis=0)
+        size = np.ptp(points_mm[:, :2], axis=0) / bins
+        cell = np.minimum(((points_mm[:, :2] - low) / size).astype(int), np.array(bins) - 1)
         number = cell[:, 0] * bins[1] + cell[:, 1]
-        return cls(number=number, count=np.bincount(number, minlength=int(bins.prod())).reshape(bins).astype(float))
+        return cls(number=number, count=np.bincount(number, minlength=bins[0] * bins[1]).reshape(bins).astype(float))
+
+    def between(self, values: Array, counts: tuple[int, ...]) -> Array:
+        """Values (nx, ny) of the bins at so many nodes from rim to rim, linear between the bins' middles."""
+        place = [np.linspace(0.0, b, n) - 0.5 for b, n in zip(self.count.shape, counts, strict=True)]
+        at = np.meshgrid(*place, indexing="ij")
+        return np.asarray(ndimage.map_coordinates(values, at, order=1, mode="nearest"))
 
     def mean(self, values: Array) -> Array:
         """(nx, ny) of values (N,), NaN without points."""
@@ -134,13 +173,15 @@ class _Bins:
         Rounding of x and y moves heights by the slope there, and a height's own grows with it: most at the rim.
         """
         usual = float(values.mean())
-        if not usual > 0.0:
-            return np.ones(self.count.shape)
+        return np.maximum(self.around(values) / usual, 1.0) if usual > 0.0 else np.ones(self.count.shape)
+
+    def around(self, values: Array) -> Array:
+        """(nx, ny) mean of the values (N,) there and in the bins around; 0 where there are none."""
         summed, count = (
             ndimage.uniform_filter(part, 3, mode="constant")
             for part in (np.nan_to_num(self.mean(values)) * self.count, self.count)
         )
-        return np.maximum(np.divide(summed, usual * count, out=np.ones_like(count), where=count > 1e-6), 1.0)
+        return np.divide(summed, count, out=np.zeros_like(count), where=count > 1e-6)
 
 
 def _change_variance(spline: HeightSpline, other: HeightSpline, points_mm: Array, into: _Bins) -> Array:

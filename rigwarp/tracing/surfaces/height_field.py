@@ -2,18 +2,19 @@
 
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.height_spline import HeightSpline
-from rigwarp.geometry.robust import robust_sigma
-from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, slope_uncertainty
-from rigwarp.tracing.surfaces.drawn_spline import drawn_knots, settled_knots
+from rigwarp.geometry.knot_spline import KnotSpline
+from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, noise_uncertainty, slope_uncertainty
+from rigwarp.tracing.surfaces.drawn_spline import drawn_spline
 from rigwarp.tracing.surfaces.outline import Outlined
 from rigwarp.tracing.surfaces.polyharmonic import FEWEST, MOST, fit_scattered
-from rigwarp.tracing.surfaces.spline_solve import BOW, DEGREE, KERNEL_MM, solve_on, solve_spline
+from rigwarp.tracing.surfaces.spline_solve import BOW, DEGREE, KERNEL_MM, solve_spline
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,7 +30,7 @@ class PatchFit:
     out_of_cells : the same, or more than there may be.
     """
 
-    spline: HeightSpline
+    spline: HeightSpline | KnotSpline
     residual_rms_mm: float
     uncertainty: SlopeUncertainty
     too_few_points: bool = False
@@ -76,8 +77,6 @@ _GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _SURE = 1e-6  # of a slope: 0.001 mm on a table a metre away
 _TOGETHER = 3  # that count, for each coefficient
-_HARDLY = 1e-3  # of the usual weight of smoothness, which moves what fits to rounding by more than its rounding
-_ROUNDS, _STRAY, _MOSTLY = 4, 5.0, 0.9  # where a mesh kernel cut, corners lie a chord off: some, by so many sigmas
 _ONE_OFF = 10.0  # times what is allowed rms: a CAD kernel's edges lie on their faces to its tolerance
 _WORTH = 0.97  # more cells must lower the predicted error to this share
 
@@ -124,27 +123,29 @@ def or_smoothest(fit: PatchFit, points_mm: Array) -> PatchFit:
     return fit
 
 
-def drawn_fit(points_mm: Array, *, within_mm: float) -> PatchFit | None:
-    """The cubic spline that (N, 3) points were drawn with over x and y; None where none passes them within so much."""
-    if not FEWEST <= len(points_mm) <= MOST or (knots := drawn_knots(points_mm, within_mm=within_mm)) is None:
+def drawn_fit(points_mm: Array, rim: BoolArray, *, within_mm: float, rounding_mm: float) -> PatchFit | None:
+    """The bicubic spline that (N, 3) points were drawn with over x and y; None where none passes them within so much.
+
+    `rim` says which of them (N,) lie on the face's rim, `rounding_mm` how far their file's rounding moved them, rms.
+    """
+    if not FEWEST <= len(points_mm) <= MOST:
         return None
-    on_it = np.ones(len(points_mm), bool)
-    for number in range(_ROUNDS):
-        if number == 1 and not on_it.all():  # what strays moved the knots, too
-            knots = settled_knots(points_mm[on_it], knots)
-        spline, factor = solve_on(knots.flat(points_mm), points_mm[on_it], lighter=_HARDLY)
-        residual = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
-        on_it = np.abs(residual) <= _STRAY * max(robust_sigma(residual), KERNEL_MM)
-    rest = residual[on_it]
-    scatter = float(np.sqrt(rest @ rest / max(len(rest) - spline.coefficients_mm.size, 1)))
-    if scatter > within_mm or np.abs(residual).max() > _ONE_OFF * within_mm or on_it.mean() < _MOSTLY:
+    drawn = drawn_spline(points_mm, rim, rounding_mm=max(rounding_mm, KERNEL_MM))
+    if (
+        drawn is None
+        or (scatter := drawn.solved.scatter_mm) > within_mm
+        or np.abs(drawn.left_mm).max() > _ONE_OFF * within_mm
+    ):
         return None
-    found = slope_uncertainty(spline, (), points_mm, factor=factor, scatter_mm=max(scatter, KERNEL_MM))
-    # vertices of an edge that the kernel found lie on both its faces to a tolerance, which those that stray show
-    tolerance_mm = max(float(np.sqrt(np.mean(residual**2))), KERNEL_MM)
-    least = BOW * tolerance_mm / float(np.ptp(points_mm, axis=0).max())
-    uncertainty = replace(found, sigma=np.maximum(found.sigma, least))
-    return PatchFit(spline=spline, residual_rms_mm=scatter, uncertainty=uncertainty)
+    uncertainty = noise_uncertainty(
+        partial(drawn.slope_variance, least_mm=KERNEL_MM),
+        points_mm,
+        drawn.left_mm,
+        cells=drawn.cells,
+        bow_mm=BOW * KERNEL_MM,
+        strays=drawn.strays,
+    )
+    return PatchFit(spline=drawn.spline, residual_rms_mm=scatter, uncertainty=uncertainty)
 
 
 def _smoothest(points_mm: Array) -> PatchFit:

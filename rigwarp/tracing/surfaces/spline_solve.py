@@ -56,16 +56,12 @@ def solve_spline(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline
     cell = np.maximum((high - low) / cells, 1e-3 * float((high - low).max()))
     low, high = low - _RIM_CELLS * cell, high + _RIM_CELLS * cell
     wider = (cells[0] + 2 * _RIM_CELLS, cells[1] + 2 * _RIM_CELLS)
-    return solve_on(HeightSpline.over(((low[0], high[0]), (low[1], high[1])), cells=wider, degree=DEGREE), points_mm)
-
-
-def solve_on(flat: HeightSpline, points_mm: Array, *, lighter: float = 1.0) -> tuple[HeightSpline, NormalFactor]:
-    """Least-squares spline through (N, 3) points on a given one's knots; `lighter` than `solve_spline` smooths."""
+    flat = HeightSpline.over(((low[0], high[0]), (low[1], high[1])), cells=wider, degree=DEGREE)
     x, y, z = points_mm.T
     normal, right = flat.normal_equations(x, y, z)
     weight = np.trace(normal) / len(normal)
     for order, share in ((3, _SMOOTHING), (2, _STIFFNESS)):
-        normal += lighter * share * weight * _differences(flat.coefficients_mm.shape, order)
+        normal += share * weight * _differences(flat.coefficients_mm.shape, order)
     factor = NormalFactor.of(normal, bandwidth=flat.degree * (flat.coefficients_mm.shape[1] + 1))
     spline = flat.with_coefficients(factor.solve(right))
     # iterative refinement: the normal equations square the condition number
