@@ -23,6 +23,7 @@ from rigwarp.samples.refusals import refuse_no_mirror, refuse_odd, refuse_odd_li
 from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
 from rigwarp.samples.screen_grain import refuse_moved_camera
 from rigwarp.samples.specks import Specks, seen_twice
+from rigwarp.samples.veil import curve_doubt
 
 LEGS = ("R1", "S1", "S2", "R2")
 """What is photographed in a cycle, in this order."""
@@ -39,7 +40,8 @@ _WAVES, _FOCUSED, _MOST_UNLIKE = 0.03, 1.5, 0.2  # of the part that visible wave
 # these and the next four from known pieces (bench_samples.py, the offcut box)
 _COMPANIONS = 1.2  # times what index, thickness and angle leave in doubt: waves part companions unlike the main beam
 _LEAST_MM2 = 0.0002
-_GLARE: Array = np.array([6e-4, 2e-4, 1.3e-4, 1e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
+_EDGES: Array = np.array([6e-4, 2e-4, 1.3e-4, 1e-4, 0.0])  # share of light, in discs of 2 to 32 mrad: not the widest,
+# beyond which noise and the camera's glare are all that is in doubt, and the veil's own 1-sigma has both
 _CROWDED: Array = np.array([0.24, 0.24, 0.12, 0.06, 0.06])  # of the veil, times how waves crowd light around the discs
 
 
@@ -133,7 +135,8 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
     veils, veil_own = (np.array([getattr(pair, key) for pair in pairs]) for key in ("veil", "veil_sigma"))
     crowded = _CROWDED * np.sqrt(pairs[0].crowding) * veils.mean(axis=0)
-    veil_sigma = np.sqrt(_pair_variance(veils, veil_own) + _GLARE**2 + crowded**2)
+    curve = curve_doubt(legs["R1"], _CURVE) * veils.mean(axis=0)
+    veil_sigma = np.sqrt(_pair_variance(veils, veil_own) + _EDGES**2 + crowded**2 + curve**2)
     maps = [slopes_of(bench, pair.landing) for pair in pairs]
     slopes, form = without_form(0.5 * (maps[0] + maps[1]), nodes)
     noise, _ = without_form(0.5 * (maps[0] - maps[1]), nodes)
