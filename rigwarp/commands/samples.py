@@ -73,8 +73,8 @@ def samples(
     if action not in ACTIONS:
         raise UsageError(f'found "{action[:40]}", expected one of: {", ".join(ACTIONS)}')
     if subject is None and action in ("measure", "predict") and export is None:
-        what = "a sample's name" if action == "measure" else "a rig folder"
-        raise UsageError(f"found nothing after the bench, expected {what}: rigwarp samples {action} {bench} ...")
+        what, word = ("a sample's name", "NAME") if action == "measure" else ("a rig folder", "RIG")
+        raise UsageError(f"found nothing after the bench, expected {what}: rigwarp samples {action} {bench} {word}")
     if action == "new":
         _new(console, bench)
     elif action == "check":
@@ -119,6 +119,7 @@ def _measure(
         )
         console.result({"folder": export, "pictures": written})
         return
+    folder.bench.sheet(name)  # a wrong name is told before any device is looked for
     if source is not None:
         found = import_cycle(console, folder, name, source, turned=turned)
     else:

@@ -19,7 +19,7 @@ from rigwarp.samples.optical_slopes import (
     without_form,
 )
 from rigwarp.samples.pair import Pair, compare_pair, log_reflectance
-from rigwarp.samples.refusals import refuse_no_mirror, refuse_odd, refuse_odd_light, refuse_unlike
+from rigwarp.samples.refusals import refuse_moved_seat, refuse_no_mirror, refuse_odd, refuse_odd_light, refuse_unlike
 from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
 from rigwarp.samples.screen_grain import refuse_moved_camera
 from rigwarp.samples.specks import Specks, seen_twice
@@ -171,6 +171,7 @@ def _refuse_by_light(sheet: Sheet, legs: dict[str, Leg], nodes: Nodes, steady: A
     for which in "12":
         sample, reference = legs[f"S{which}"], legs[f"R{which}"]
         refuse_no_mirror(sheet, sample, reference, f"S{which}")
+        refuse_moved_seat(sheet, sample, nodes, f"S{which}")
         logs.append(log_reflectance(sample, reference, nodes)[0])
         refuse_odd_light(sheet, logs[-1], f"S{which}")
     refuse_unlike(sheet, np.array(logs) - steady)

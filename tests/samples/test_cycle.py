@@ -312,6 +312,15 @@ def test_a_moved_bench_is_refused(cycle: MeasuredCycle) -> None:
         cycle_figures(bench, sheet, {**cycle.legs, "R2": moved})
 
 
+def test_a_seat_that_moved_for_one_mirror_alone(cycle: MeasuredCycle) -> None:
+    """Half the sample's picture lies beside the photograph: no figure is made of the other half."""
+    leg = cycle.legs["S2"]
+    half = np.arange(leg.lit.shape[1]) < leg.lit.shape[1] / 2
+    cut = replace(leg, lit=leg.lit & half, position=np.where((leg.lit & half)[..., None], leg.position, np.nan))
+    with pytest.raises(MeasurementError, match=r"\(S2\): found 4. % of the picture .* Did the seat move"):
+        cycle_figures(cycle.folder.bench, cycle.folder.bench.sheet(NAME), {**cycle.legs, "S2": cut})
+
+
 def test_what_a_leg_refuses(cycle: MeasuredCycle) -> None:
     bench = cycle.folder.bench
     shape = bench.camera_resolution[::-1]
