@@ -65,7 +65,7 @@ def stripes_of(bench: SampleBench, leg: Registered, by: Registered, axis: str, b
     bent = stretch - np.eye(2)
     turn = np.linalg.inv(stretch)[..., k, :]
     apart = np.eye(2)[0] + bent[..., 0] / (2.0 * bench.to_mirror)
-    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    per_mm = _per_mm(bench, axis)
     lost = []
     for period, rate in zip(BLUR_PERIODS, per_mm, strict=True):
         contrast = np.maximum(leg.read(leg.leg.contrast[axis, period]), _NOTHING)
@@ -93,7 +93,7 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
         Nowhere two stripe periods keep enough contrast.
     """
     sample, reference = (stripes_of(bench, one, r, axis, side) for one, side in zip((s, r), beams, strict=True))
-    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))[:, None, None]
+    per_mm = _per_mm(bench, axis)[:, None, None]
     # what the bench itself spreads counts by the stripes' frequency on the screen
     own = spread_mm2(bench, -reference.lost.mean(axis=(1, 2)))
     lost = sample.lost - reference.lost
@@ -128,7 +128,7 @@ def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) 
     """(3,) by how much a variance in the plane changes, were index, thickness or angle 1-sigma more than stated."""
     if not sheet.thickness_mm > 0.0:
         return np.zeros(3)
-    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    per_mm = _per_mm(bench, "x")
     middle = middle_px(bench)[:1]
 
     def kept(on: SampleBench, one: Sheet) -> Array:
@@ -141,6 +141,12 @@ def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) 
     ]
     stated, sigma = kept(bench, sheet), np.full(len(per_mm), _NOISE)
     return np.array([added_blur(per_mm, other / stated, sigma).variance_mm2 for other in others])
+
+
+def _per_mm(bench: SampleBench, axis: str) -> Array:
+    """(n,) frequencies of the stripes on the screen by way of the reference, whose sheet makes them longer."""
+    longer = 1.0 + bench.stretch(bench.reference)[0 if axis == "x" else 1]
+    return np.asarray(1.0 / (bench.pixel_mm * longer * np.array(BLUR_PERIODS)))
 
 
 def _beside_normal(stripes: LocalStripes, per_mm: Array) -> Array:

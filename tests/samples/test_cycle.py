@@ -100,6 +100,19 @@ def test_a_beam_spreads_alike_wherever_it_lands(cycle: MeasuredCycle, thickness_
         assert loss == pytest.approx(np.log(np.sinc(1.0 / 4.0) * np.sinc(1.0 / (4 * PER_PIXEL)) ** 3), abs=1e-3)
 
 
+def test_a_sheet_makes_the_picture_larger(cycle: MeasuredCycle) -> None:
+    """By exact rays through 3 mm of glass: what a pixel's light lands further out by, over where it would land."""
+    truth, bench = replace(cycle.truth, opening_mm=(8.0, 8.0)), cycle.folder.bench
+    piece = replace(truth.pieces["glass"], waves=(), bow_radius_mm=None, specks=np.zeros((0, 3)))
+    transport = build_transport(truth, piece, np.zeros(2))
+    places = np.indices(transport.shape).reshape(2, -1)[::-1] / PER_PIXEL
+    light = transport.matrices["main"].T @ np.ones(places.shape[1])
+    for pixels, along, share in zip(transport.pixels, places, bench.stretch(bench.reference), strict=True):
+        scale, _ = np.polyfit(pixels, transport.matrices["main"].T @ along / light, 1)
+        assert scale - 1.0 == pytest.approx(share, rel=0.02)
+    assert not bench.stretch(replace(bench.reference, thickness_mm=0.0)).any()
+
+
 def test_veil(cycle: MeasuredCycle) -> None:
     pieces = [cycle.truth.pieces[name] for name in (NAME, "glass")]
     for mrad, found in zip(cycle.said["veil_beyond_mrad"][1:], cycle.said["veil"][1:], strict=True):
