@@ -9,6 +9,7 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import DisplayOption, JsonOption
+from rigwarp.commands.samples_text import print_compared
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import MeasurementError, UsageError
 from rigwarp.files import open_rig, write_text
@@ -19,7 +20,6 @@ from rigwarp.jobs.samples.compare import (
     compare_samples,
     comparison_csv,
     comparison_json,
-    sentences,
     write_comparison,
 )
 from rigwarp.jobs.samples.figure_rows import cycle_rows
@@ -193,9 +193,7 @@ def _compare(console: Console, root: Path, csv: Path | None) -> None:
     folder = open_bench_folder(root)
     compared = compare_samples(folder)
     report = write_comparison(folder, compared)
-    console.table(compared.rows(), head=compared.heads())
-    for text in sentences(compared):
-        console.say(text)
+    print_compared(console, compared)
     if csv is not None:
         write_text(csv, comparison_csv(compared), replace=True)
     console.say(f"Report {report}")
