@@ -59,17 +59,23 @@ def stripes_of(bench: SampleBench, leg: Registered, by: Registered, axis: str, b
     Waves bend the beam's landing by (J - 1) per millimetre of the picture, J being the stretch. A pixel's light comes
     from a beam whose half-shadow on the screen is D L2/L1 wide, so it is spread over (J - 1) times that disc. The
     companions of a sheet leave it half their distance further along the mirror, and their landing follows J, too.
+    Off the middle row the plane of incidence is turned, and the companions lie beside the beam across its plane, too.
     """
     k = 0 if axis == "x" else 1
     stretch = leg.stretch(by)
     bent = stretch - np.eye(2)
     turn = np.linalg.inv(stretch)[..., k, :]
-    apart = np.eye(2)[0] + bent[..., 0] / (2.0 * bench.to_mirror)
+    off_mm = (leg.nodes.v - middle_px(bench)[1]) * bench.pixel_mm
+    turned = off_mm[:, None] / ((bench.near_mm + bench.far_mm) * np.tan(bench.angle_rad))
+    apart = np.stack(np.broadcast_arrays(1.0, turned + np.zeros(bent.shape[:2])), axis=-1)
+    apart = apart + np.einsum("...ij,...j->...i", bent, apart) / (2.0 * bench.to_mirror)
+    places, strengths = beams
+    away = np.sum(turn * apart, axis=-1)[..., None] * places
     per_mm = _per_mm(bench, axis)
     lost = []
     for period, rate in zip(BLUR_PERIODS, per_mm, strict=True):
         contrast = np.maximum(leg.read(leg.leg.contrast[axis, period]), _NOTHING)
-        lost.append(-np.log(contrast / beams_modulation(*beams, rate * np.sum(turn * apart, axis=-1))))
+        lost.append(-np.log(contrast / beams_modulation(away, strengths, rate)))
     across = np.einsum("...ij,...i->...j", bent, turn)
     return LocalStripes(
         turn=np.asarray(turn, np.float64), lost=np.array(lost), spread=bench.shadow_mm * np.linalg.norm(across, axis=-1)

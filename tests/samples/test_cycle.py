@@ -16,9 +16,10 @@ from rigwarp.jobs.samples.figure_rows import cycle_rows
 from rigwarp.jobs.samples.measure import FRAMES_SHOWN
 from rigwarp.rig import decode_transfer
 from rigwarp.samples.bench import Sheet
+from rigwarp.samples.closed_forms.spread import beams_modulation
 from rigwarp.samples.cycle import LEGS, CycleFigures, cycle_figures
 from rigwarp.samples.double_image import DoubleImage, as_one_face, hidden, mean_of
-from rigwarp.samples.frames import SampleFrame, frame_picture
+from rigwarp.samples.frames import SampleFrame, frame_picture, middle_px
 from rigwarp.samples.leg import Leg, Light, read_leg
 from rigwarp.samples.pair import compare_pair
 from rigwarp.samples.readiness import pupil_by_shadow, readiness_of
@@ -111,6 +112,24 @@ def test_a_sheet_makes_the_picture_larger(cycle: MeasuredCycle) -> None:
         scale, _ = np.polyfit(pixels, transport.matrices["main"].T @ along / light, 1)
         assert scale - 1.0 == pytest.approx(share, rel=0.02)
     assert not bench.stretch(replace(bench.reference, thickness_mm=0.0)).any()
+
+
+def test_companions_lie_across_the_plane_too(cycle: MeasuredCycle) -> None:
+    """By exact rays: level stripes of four pixels by way of glass of 3 mm lose up to 0.5 % far from the middle row."""
+    truth, bench = replace(cycle.truth, opening_mm=(6.0, 30.0)), cycle.folder.bench
+    piece = replace(truth.pieces["glass"], waves=(), bow_radius_mm=None, specks=np.zeros((0, 3)))
+    transport = build_transport(truth, piece, np.zeros(2))
+    along = np.indices(transport.shape)[0].ravel() / (4 * PER_PIXEL)
+    found = {beam: matrix.T @ np.exp(2j * np.pi * along) for beam, matrix in transport.matrices.items()}
+    total = sum(transport.weights[beam][1] * one for beam, one in found.items())
+    whole = np.abs(found["main"]) * sum(weight[1] for weight in transport.weights.values())
+    off_mm = (transport.pixels[1] - middle_px(bench)[1]) * bench.pixel_mm
+    places, strengths = bench.beams(bench.reference, transport.pixels[0].astype(float), 0.9)
+    across = off_mm / ((bench.near_mm + bench.far_mm) * np.tan(bench.angle_rad))
+    kept = beams_modulation(across[:, None] * places, strengths, 1.0 / (4 * bench.pixel_mm))
+    inside = (np.abs(off_mm) < 40.0) & (np.abs(transport.pixels[0] - middle_px(bench)[0]) < 6.0)
+    assert np.ptp(kept[inside]) > 0.004
+    assert np.abs(total / whole)[inside] == pytest.approx(kept[inside], abs=5e-4)
 
 
 def test_veil(cycle: MeasuredCycle) -> None:
