@@ -211,25 +211,30 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
     console.say(
         f"From mirror to table the light goes {np.median(found.path.far_mm):.0f} mm here; medians over the content."
     )
+    console.say("What stays")
     console.table(
         [
             (name, *(f"{mm:.2f} mm, {px:.2f} px" for mm, px in zip(p.blur_mm, p.blur_px, strict=True)),
              "–" if np.isinf(p.contrast) else "not told" if np.isnan(p.contrast) else f"{p.contrast:.0f} : 1",
-             f"{p.moved_mm:.2f} mm, {p.moved_px:.2f} px",
-             f"{p.left_mm:.2f} mm, {p.left_px:.2f} px",
              "–" if np.isnan(p.ghost_mm) else f"{p.ghost_mm:.2f} mm, {p.ghost_px:.1f} px, {100 * p.ghost_share:.1f} %")
             for name, p in found.samples.items()
         ],
-        head=("sample", "blur, plane of incidence", "blur, across", "contrast", "shifts (corrected)", "waves left",
-              "double image"),
+        head=("sample", "blur, plane of incidence", "blur, across", "contrast", "double image"),
     )  # fmt: skip
-    console.say("Blur, contrast and double image stay; the shifts by waves the prewarp takes out.")
-    console.say("Waves left: what they do within the beam, a part of the blur, for a projector with the bench's pupil.")
+    console.say("Waves")
+    console.table(
+        [
+            (name, f"{p.moved_mm:.2f} mm, {p.moved_px:.2f} px", f"{p.left_mm:.2f} mm, {p.left_px:.2f} px")
+            for name, p in found.samples.items()
+        ],
+        head=("sample", "shifts, which the prewarp takes out", "left within the beam"),
+    )
+    console.say("Left within the beam: a part of the blur, for a projector with the bench's pupil.")
     console.say("What forming adds, no flat sample tells.")
     print_step(
         console,
         NextStep(
-            standing='The sample taken, as [mirror] material = "..." in rig.toml, stands beside what fit finds.',
+            standing="Name the sample you take in rig.toml, [mirror] material: fit sets it beside what it finds.",
             command=f"rigwarp check {rig}",
         ),
     )

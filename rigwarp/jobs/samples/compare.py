@@ -76,7 +76,7 @@ class Compared:
         grades = [one.grade_mm or 0.0 for one in last.specks]
         if not grades:
             return f"none above {last.speck_everywhere_mm or last.least_speck_mm or 0.0:.2f} mm"
-        return f"{len(grades)} (≥ {last.least_speck_mm or 0.0:.2f} mm), largest {max(grades):.2f} mm"
+        return f"{len(grades)}, largest {max(grades):.2f} mm"
 
     def parts(self) -> tuple[list[list[str]], list[list[str]]]:
         """The table in two, each with its headings: what no correction takes out, and the rest."""

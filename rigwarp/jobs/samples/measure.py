@@ -112,16 +112,20 @@ def import_cycle(progress: Progress, folder: BenchFolder, name: str, source: Pat
         paths[leg] = read_frames(source / leg, len(FRAMES_SHOWN))
     run = _new_folder(folder, name, turned)
     legs: dict[str, Leg] = {}
-    with progress.stage(len(LEGS), "Reading the photographs") as advance:
-        for leg in LEGS:
-            target = run / leg / FRAMES
-            target.mkdir(parents=True)
-            for path in paths[leg]:
-                write_bytes(target / path.name.lower(), read_bytes(path))
-            photos = [read_photo(path) for path in paths[leg]]
-            mirror = folder.bench.reference.name if leg.startswith("R") else name
-            legs[leg] = _read(folder.bench, run / leg, photos, legs, name=f"{mirror} ({leg})")
-            advance()
+    try:
+        with progress.stage(len(LEGS), "Reading the photographs") as advance:
+            for leg in LEGS:
+                target = run / leg / FRAMES
+                target.mkdir(parents=True)
+                for path in paths[leg]:
+                    write_bytes(target / path.name.lower(), read_bytes(path))
+                photos = [read_photo(path) for path in paths[leg]]
+                mirror = folder.bench.reference.name if leg.startswith("R") else name
+                legs[leg] = _read(folder.bench, run / leg, photos, legs, name=f"{mirror} ({leg})")
+                advance()
+    except (InputError, MeasurementError):
+        _put_aside(run)  # no later cycle goes on with photographs from elsewhere
+        raise
     return _work_out(folder, name, run, legs)
 
 
