@@ -35,7 +35,8 @@ MOST_VEIL_SIGMA = 0.0008
 _CLOSURE_SHARE = 0.25  # of a closure that came as mirrors were changed: between the two bounds of `_drift_variance`
 _MOVED_MM = 10.0  # dust of 0.4 mm under one of three feet; more, and the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_SCALE = 0.008  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
+_SCALE = 0.005  # 1-sigma share of a blur's variance: glass whose waves of 24 to 45 mm have slopes of 0.15 mrad, which
+# tells the camera's scale, stretches 25 mm of its picture by 0.25 % (by the waves' closed form)
 _WAVES, _FOCUSED, _MOST_UNLIKE = 0.03, 1.5, 0.2  # of the part that visible waves make; times how they crowd light
 # these and the next four from known pieces (bench_samples.py, the offcut box)
 _COMPANIONS = 1.2  # times what index, thickness and angle leave in doubt: waves part companions unlike the main beam
