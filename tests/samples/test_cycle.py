@@ -1,5 +1,6 @@
 """A cycle on the virtual bench against its closed-form truth, the sanity laws of comparison, and what is refused."""
 
+import re
 from dataclasses import replace
 
 import cv2
@@ -375,3 +376,13 @@ def test_the_pupil_is_found_by_the_seats_shadow(cycle: MeasuredCycle) -> None:
     assert sigma < 0.3
     points = readiness_of(cycle.folder.bench, cycle.legs["R1"])
     assert all(point.good for point in points), points
+
+
+def test_a_wrong_throw_ratio_is_told_by_the_seats_picture(cycle: MeasuredCycle) -> None:
+    """5 % off, as data sheets are: named with the right one, to 1 %."""
+    wrong = replace(cycle.folder.bench, throw_ratio=1.05 * cycle.folder.bench.throw_ratio)
+    (point,) = (one for one in readiness_of(wrong, cycle.legs["R1"]) if one.what == "size of the seat's picture")
+    assert not point.good
+    told = re.search(r"throw_ratio = ([\d.]+) into", point.advice)
+    assert told is not None
+    assert float(told[1]) == pytest.approx(cycle.folder.bench.throw_ratio, rel=0.01)
