@@ -254,7 +254,7 @@ def _disc_light(
     of the mirror may make the very middle brighter or darker.
     """
     there = away_px < _core_px(bench, radius_mrad)
-    values, count = picture[there] / white[there], max(np.count_nonzero(there), 2)
+    values, count = picture[there] / white[there], max(int(np.count_nonzero(there)), 2)
     # the black picture is in all of them alike, as a mean over a few pixels more: its smoothing's 4 pi s^2
     black = leg.black_noise / float(np.mean(white[there])) / np.sqrt(count + 4.0 * np.pi * BLACK_PX**2)
     return float(np.mean(values)), float(np.hypot(np.std(values) / np.sqrt(count), black))
