@@ -107,8 +107,7 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
     lost += _beside_normal(sample, per_mm) - _beside_normal(reference, per_mm)
     told = (np.pi * per_mm * sample.spread < _WIDEST) & (sample.finer < _FINEST)
     ratio = np.exp(-np.clip(lost, -1.0, 20.0))
-    doubt = np.sqrt(_FLOOR**2 + (_NOISE / np.minimum(ratio, 1.0)) ** 2 + (_FORM * lost**2) ** 2)
-    sigma = ratio * doubt * np.where(told, 1.0, _HARDLY)
+    sigma = ratio * _doubt(ratio, lost) * np.where(told, 1.0, _HARDLY)
     finer = np.broadcast_to(per_mm * sample.finer, lost.shape)
     found = []
     for part in zip(*(tiles(a) for a in (finer, ratio, sigma)), strict=True):
@@ -130,8 +129,11 @@ def spread_mm2(bench: SampleBench, log_contrast: Array) -> float:
     return max(added_blur(1.0 / (bench.pixel_mm * periods), kept, _FLOOR * kept).variance_mm2, 0.0)
 
 
-def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -> Array:
-    """(3,) by how much a variance in the plane changes, were index, thickness or angle 1-sigma more than stated."""
+def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float, variance_mm2: float = 0.0) -> Array:
+    """(3,) by how much a variance in the plane changes, were index, thickness or angle 1-sigma more than stated.
+
+    The more a sample blurs by itself, the more the long stripes count, and of these companions take the most.
+    """
     if not sheet.thickness_mm > 0.0:
         return np.zeros(3)
     per_mm = _per_mm(bench, "x")
@@ -145,8 +147,14 @@ def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) 
         kept(bench, replace(sheet, thickness_mm=sheet.thickness_mm + THICKNESS_SIGMA_MM)),
         kept(replace(bench, angle_rad=bench.angle_rad + ANGLE_SIGMA_RAD), sheet),
     ]
-    stated, sigma = kept(bench, sheet), np.full(len(per_mm), _NOISE)
+    stated, lost = kept(bench, sheet), 2.0 * np.pi**2 * max(variance_mm2, 0.0) * per_mm**2
+    sigma = _doubt(np.exp(-lost), lost)
     return np.array([added_blur(per_mm, other / stated, sigma).variance_mm2 for other in others])
+
+
+def _doubt(ratio: Array, lost: Array) -> Array:
+    """1-sigma of ln(contrast) where so much of it is kept: by the model, the photographs, and the spread's form."""
+    return np.asarray(np.sqrt(_FLOOR**2 + (_NOISE / np.minimum(ratio, 1.0)) ** 2 + (_FORM * lost**2) ** 2))
 
 
 def _per_mm(bench: SampleBench, axis: str) -> Array:

@@ -106,7 +106,8 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         uneven_rms=_beside_plane(smooth) if calm else float("nan"),
         blur=blur,
         companions_mm2=_companions_doubt_mm2(
-            companions_doubts_mm2(bench, sheet, whole_sample), companions_doubts_mm2(bench, bench.reference, whole)
+            companions_doubts_mm2(bench, sheet, whole_sample, blur[0].added.variance_mm2),
+            companions_doubts_mm2(bench, bench.reference, whole, blur[0].added.variance_mm2),
         ),
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,

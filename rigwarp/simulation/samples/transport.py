@@ -203,7 +203,9 @@ def _over_pixel(rays: int) -> Array:
     keep 0.3 % more or less of their contrast by where on the grid a beam lands; from all over a screen point, 0.04 %.
     """
     share = (np.arange(rays)[:, None] + 0.5) * (2.0 * (_PLASTIC * rays // 2.0) + 1.0) / rays % 1.0
-    # an odd number of steps in as many places: along either axis they are all there, and evenly
+    # an odd number of steps in as many places: along either axis they are all there, and evenly; in a drawn order:
+    # their own follows that of places in the pupil, and by way of waves stripes of four pixels lost 0.9 % too much
+    share = share[np.random.default_rng(0).permutation(rays)]
     off, even, sloping = 2.0 * share - 1.0, 1.0 - 1.0 / PER_PIXEL, 1.0 / PER_PIXEL
     beyond = 0.5 * (1.0 + sloping) - np.sqrt((1.0 - np.abs(off)) * sloping)
     return np.asarray(np.sign(off) * np.where(np.abs(off) < even, 0.5 * np.abs(off), beyond))
