@@ -11,7 +11,7 @@ from rigwarp.simulation.samples.sheet import BEAMS, beam_shares, trace_piece
 from rigwarp.simulation.samples.truth import BenchTruth, Piece
 
 _GRID_MM = 0.25  # between the mirror points that are traced exactly
-_RAYS = {"main": 64, "front": 16, "third": 16}
+RAYS = {"main": 64, "front": 16, "third": 16}
 _GOLDEN_ANGLE = np.pi * (3.0 - np.sqrt(5.0))
 _MARGIN_MM = 4.0
 _MOST_WINDOW = 41  # screen points that one pixel's light is spread over
@@ -51,7 +51,7 @@ def build_transport(truth: BenchTruth, piece: Piece, shift_mm: Array) -> Transpo
     incidence = _incidence(truth, chief)
     shares = [beam_shares(piece, colour, incidence) for colour in range(3)]
     matrices = {
-        name: _spread(truth, pixels, places, field, _RAYS[name], shape)
+        name: _spread(truth, pixels, places, field, RAYS[name], shape)
         for name, field in fields.items()
         if name in BEAMS
     }
