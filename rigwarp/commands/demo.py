@@ -11,6 +11,7 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.fit_text import as_built_figures, print_fit
 from rigwarp.commands.next_text import print_next, print_step
 from rigwarp.commands.options import JsonOption
+from rigwarp.commands.samples_text import print_compared
 from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.verify_text import print_verified
 from rigwarp.commands.view_text import print_view_shown, shown_result
@@ -22,8 +23,8 @@ from rigwarp.jobs.checks.verify_record import error_figures
 from rigwarp.jobs.demo import Demonstrated, DemoSteps, demonstrate, free_folder
 from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
-from rigwarp.jobs.samples.compare import sentences
 from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
+from rigwarp.jobs.samples.figure_rows import COLUMNS
 from rigwarp.jobs.view.demo import demonstrate_view, view_alone
 from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.reports.wording import quantity
@@ -100,18 +101,17 @@ def _offcuts(console: Console, root: Path) -> None:
     """The demo of mirror samples; takes some minutes."""
     made = demo_offcuts(console, root)
     console.say(f"A virtual bench with nine pieces, in {made.root}; each measured {SEATINGS} times\n")
-    console.table(made.compared.rows(), head=made.compared.heads())
+    print_compared(console, made.compared)
     console.say("\nAgainst what the pieces really are (only a virtual bench can tell): found / true")
+    words = {column.key: column.words for column in COLUMNS}
     keys = list(next(iter(made.against_truth.values())))
     console.table(
         [
             (name, *(f"{found:.4f} / {true:.4f}" for found, true in (figures[key] for key in keys)))
             for name, figures in made.against_truth.items()
         ],
-        head=("sample", *keys),
+        head=("sample", *(words[key] for key in keys)),
     )
-    for text in sentences(made.compared):
-        console.say(text)
     console.say(f"\nReport {made.report}")
     console.result({"folder": made.root, "report": made.report, "against_truth": made.against_truth})
 

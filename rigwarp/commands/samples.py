@@ -9,6 +9,7 @@ import typer
 from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_step
 from rigwarp.commands.options import DisplayOption, JsonOption
+from rigwarp.commands.samples_text import print_compared
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import MeasurementError, UsageError
 from rigwarp.files import open_rig, write_text
@@ -19,7 +20,6 @@ from rigwarp.jobs.samples.compare import (
     compare_samples,
     comparison_csv,
     comparison_json,
-    sentences,
     write_comparison,
 )
 from rigwarp.jobs.samples.figure_rows import cycle_rows
@@ -73,8 +73,8 @@ def samples(
     if action not in ACTIONS:
         raise UsageError(f'found "{action[:40]}", expected one of: {", ".join(ACTIONS)}')
     if subject is None and action in ("measure", "predict") and export is None:
-        what = "a sample's name" if action == "measure" else "a rig folder"
-        raise UsageError(f"found nothing after the bench, expected {what}: rigwarp samples {action} {bench} ...")
+        what, word = ("a sample's name", "NAME") if action == "measure" else ("a rig folder", "RIG")
+        raise UsageError(f"found nothing after the bench, expected {what}: rigwarp samples {action} {bench} {word}")
     if action == "new":
         _new(console, bench)
     elif action == "check":
@@ -119,6 +119,7 @@ def _measure(
         )
         console.result({"folder": export, "pictures": written})
         return
+    folder.bench.sheet(name)  # a wrong name is told before any device is looked for
     if source is not None:
         found = import_cycle(console, folder, name, source, turned=turned)
     else:
@@ -192,9 +193,7 @@ def _compare(console: Console, root: Path, csv: Path | None) -> None:
     folder = open_bench_folder(root)
     compared = compare_samples(folder)
     report = write_comparison(folder, compared)
-    console.table(compared.rows(), head=compared.heads())
-    for text in sentences(compared):
-        console.say(text)
+    print_compared(console, compared)
     if csv is not None:
         write_text(csv, comparison_csv(compared), replace=True)
     console.say(f"Report {report}")
@@ -212,25 +211,30 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
     console.say(
         f"From mirror to table the light goes {np.median(found.path.far_mm):.0f} mm here; medians over the content."
     )
+    console.say("What stays")
     console.table(
         [
             (name, *(f"{mm:.2f} mm, {px:.2f} px" for mm, px in zip(p.blur_mm, p.blur_px, strict=True)),
              "–" if np.isinf(p.contrast) else "not told" if np.isnan(p.contrast) else f"{p.contrast:.0f} : 1",
-             f"{p.moved_mm:.2f} mm, {p.moved_px:.2f} px",
-             f"{p.left_mm:.2f} mm, {p.left_px:.2f} px",
              "–" if np.isnan(p.ghost_mm) else f"{p.ghost_mm:.2f} mm, {p.ghost_px:.1f} px, {100 * p.ghost_share:.1f} %")
             for name, p in found.samples.items()
         ],
-        head=("sample", "blur, plane of incidence", "blur, across", "contrast", "shifts (corrected)", "waves left",
-              "double image"),
+        head=("sample", "blur, plane of incidence", "blur, across", "contrast", "double image"),
     )  # fmt: skip
-    console.say("Blur, contrast and double image stay; the shifts by waves the prewarp takes out.")
-    console.say("Waves left: what they do within the beam, a part of the blur, for a projector with the bench's pupil.")
+    console.say("Waves")
+    console.table(
+        [
+            (name, f"{p.moved_mm:.2f} mm, {p.moved_px:.2f} px", f"{p.left_mm:.2f} mm, {p.left_px:.2f} px")
+            for name, p in found.samples.items()
+        ],
+        head=("sample", "shifts, which the prewarp takes out", "left within the beam"),
+    )
+    console.say("Left within the beam: a part of the blur, for a projector with the bench's pupil.")
     console.say("What forming adds, no flat sample tells.")
     print_step(
         console,
         NextStep(
-            standing='The sample taken, as [mirror] material = "..." in rig.toml, stands beside what fit finds.',
+            standing="Name the sample you take in rig.toml, [mirror] material: fit sets it beside what it finds.",
             command=f"rigwarp check {rig}",
         ),
     )

@@ -147,6 +147,20 @@ class SampleBench:
         off = (u_px - (self.resolution[0] - 1.0) / 2.0) * self.pixel_mm / (self.near_mm + self.far_mm)
         return np.asarray(self.angle_rad + np.arctan(off))
 
+    def stretch(self, sheet: Sheet) -> Array:
+        """(2,) share by which a sheet makes the picture larger, in the plane of incidence and across it.
+
+        The light goes to the metal and back. What a ray is moved by, d (`ghost_distance_mm`), turns with its incidence
+        in the plane, and with the plane itself across it: d' and d / tan(incidence) a radian.
+        """
+        if not sheet.thickness_mm > 0.0:
+            return np.zeros(2)
+        sine, cosine = np.sin(self.angle_rad), np.cos(self.angle_rad)
+        root = np.sqrt(sheet.index**2 - sine**2)
+        along = (cosine**2 - sine**2) / root + (sine * cosine) ** 2 / root**3
+        length = self.near_mm + self.far_mm
+        return np.asarray(2.0 * sheet.thickness_mm * np.array([along, cosine**2 / root]) / length)
+
     def beams(self, sheet: Sheet, u_px: Array, reflectance: float) -> tuple[Array, Array]:
         """Where a sheet's three beams meet the screen at projector columns, (n, 3) mm, and their strengths (3,).
 

@@ -19,10 +19,11 @@ from rigwarp.samples.optical_slopes import (
     without_form,
 )
 from rigwarp.samples.pair import Pair, compare_pair, log_reflectance
-from rigwarp.samples.refusals import refuse_no_mirror, refuse_odd, refuse_odd_light, refuse_unlike
+from rigwarp.samples.refusals import refuse_moved_seat, refuse_no_mirror, refuse_odd, refuse_odd_light, refuse_unlike
 from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
 from rigwarp.samples.screen_grain import refuse_moved_camera
 from rigwarp.samples.specks import Specks, seen_twice
+from rigwarp.samples.veil import curve_doubt
 
 LEGS = ("R1", "S1", "S2", "R2")
 """What is photographed in a cycle, in this order."""
@@ -34,12 +35,14 @@ MOST_VEIL_SIGMA = 0.0008
 _CLOSURE_SHARE = 0.25  # of a closure that came as mirrors were changed: between the two bounds of `_drift_variance`
 _MOVED_MM = 10.0  # dust of 0.4 mm under one of three feet; more, and the seat or the camera was moved
 _CURVE = 0.005  # 1-sigma of the camera curve's exponent, of what is found from pictures that add up to white
-_SCALE = 0.008  # 1-sigma share of a blur's variance: how flat a reference is tells the camera's scale to half of that
+_SCALE = 0.005  # 1-sigma share of a blur's variance: glass whose waves of 24 to 45 mm have slopes of 0.15 mrad, which
+# tells the camera's scale, stretches 25 mm of its picture by 0.25 % (by the waves' closed form)
 _WAVES, _FOCUSED, _MOST_UNLIKE = 0.03, 1.5, 0.2  # of the part that visible waves make; times how they crowd light
 # these and the next four from known pieces (bench_samples.py, the offcut box)
 _COMPANIONS = 1.2  # times what index, thickness and angle leave in doubt: waves part companions unlike the main beam
 _LEAST_MM2 = 0.0002
-_GLARE: Array = np.array([6e-4, 2e-4, 1.3e-4, 1e-4, 1e-4])  # share of light, in discs of 2 to 32 mrad
+_EDGES: Array = np.array([6e-4, 2e-4, 1.3e-4, 1e-4, 0.0])  # share of light, in discs of 2 to 32 mrad: not the widest,
+# beyond which noise and the camera's glare are all that is in doubt, and the veil's own 1-sigma has both
 _CROWDED: Array = np.array([0.24, 0.24, 0.12, 0.06, 0.06])  # of the veil, times how waves crowd light around the discs
 
 
@@ -133,7 +136,8 @@ def cycle_figures(bench: SampleBench, sheet: Sheet, legs: dict[str, Leg]) -> Cyc
     least = np.sqrt(square_sigma) / bench.far_mm * 1000.0
     veils, veil_own = (np.array([getattr(pair, key) for pair in pairs]) for key in ("veil", "veil_sigma"))
     crowded = _CROWDED * np.sqrt(pairs[0].crowding) * veils.mean(axis=0)
-    veil_sigma = np.sqrt(_pair_variance(veils, veil_own) + _GLARE**2 + crowded**2)
+    curve = curve_doubt(legs["R1"], _CURVE) * veils.mean(axis=0)
+    veil_sigma = np.sqrt(_pair_variance(veils, veil_own) + _EDGES**2 + crowded**2 + curve**2)
     maps = [slopes_of(bench, pair.landing) for pair in pairs]
     slopes, form = without_form(0.5 * (maps[0] + maps[1]), nodes)
     noise, _ = without_form(0.5 * (maps[0] - maps[1]), nodes)
@@ -168,6 +172,7 @@ def _refuse_by_light(sheet: Sheet, legs: dict[str, Leg], nodes: Nodes, steady: A
     for which in "12":
         sample, reference = legs[f"S{which}"], legs[f"R{which}"]
         refuse_no_mirror(sheet, sample, reference, f"S{which}")
+        refuse_moved_seat(sheet, sample, nodes, f"S{which}")
         logs.append(log_reflectance(sample, reference, nodes)[0])
         refuse_odd_light(sheet, logs[-1], f"S{which}")
     refuse_unlike(sheet, np.array(logs) - steady)

@@ -25,7 +25,7 @@ _MOST_PAIRS = 40_000  # pixels that tell the camera's curve
 _FINE_PX = 16  # periods up to here make the position, longer ones only count whole periods
 _KEPT = 0.04  # of the contrast: weaker stripes say nothing about the position
 _OVER_PX = 0.75  # 1-sigma, projector pixels: takes out all but 1e-5 of what repeats in every pixel
-_BLACK_PX, _STANDS_OUT = 2.0, 5.0  # camera pixels that black is smoothed over, and 1-sigmas that are more than noise
+BLACK_PX, _STANDS_OUT = 2.0, 5.0  # camera pixels that black is smoothed over, and 1-sigmas that are more than noise
 _LEAST_AREA = 400  # camera pixels that must be lit
 
 
@@ -44,7 +44,7 @@ class Leg:
         the phase of the finest stripes, which make `position` sharp, is not that of the mean.
     lit : (H, W) camera pixels with light.
     drift : share by which white grew from the first picture to the last.
-    shape : of the camera's response.
+    shape : of the camera's response. black_noise : 1-sigma of the black picture's pixels, before it was smoothed.
     """
 
     white: Light
@@ -60,6 +60,7 @@ class Leg:
     lit: BoolArray
     drift: float
     shape: float
+    black_noise: float
 
 
 def read_leg(
@@ -129,12 +130,13 @@ def read_leg(
         lit=lit,
         drift=drift,
         shape=shape,
+        black_noise=float(np.std((table[photos[black_at]] - black)[lit])),
     )
 
 
 def _without_noise(black: Light) -> Light:
     """A black picture smoothed over a few pixels; what stands out of its noise is the sensor's or the room's own."""
-    smooth = cv2.GaussianBlur(black, (0, 0), _BLACK_PX)
+    smooth = cv2.GaussianBlur(black, (0, 0), BLACK_PX)
     noise = robust_sigma(np.asarray(black - smooth, np.float64).ravel())
     return np.asarray(np.where(np.abs(black - smooth) > _STANDS_OUT * noise, black, smooth), np.float32)
 

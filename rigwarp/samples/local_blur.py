@@ -59,17 +59,23 @@ def stripes_of(bench: SampleBench, leg: Registered, by: Registered, axis: str, b
     Waves bend the beam's landing by (J - 1) per millimetre of the picture, J being the stretch. A pixel's light comes
     from a beam whose half-shadow on the screen is D L2/L1 wide, so it is spread over (J - 1) times that disc. The
     companions of a sheet leave it half their distance further along the mirror, and their landing follows J, too.
+    Off the middle row the plane of incidence is turned, and the companions lie beside the beam across its plane, too.
     """
     k = 0 if axis == "x" else 1
     stretch = leg.stretch(by)
     bent = stretch - np.eye(2)
     turn = np.linalg.inv(stretch)[..., k, :]
-    apart = np.eye(2)[0] + bent[..., 0] / (2.0 * bench.to_mirror)
-    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    off_mm = (leg.nodes.v - middle_px(bench)[1]) * bench.pixel_mm
+    turned = off_mm[:, None] / ((bench.near_mm + bench.far_mm) * np.tan(bench.angle_rad))
+    apart = np.stack(np.broadcast_arrays(1.0, turned + np.zeros(bent.shape[:2])), axis=-1)
+    apart = apart + np.einsum("...ij,...j->...i", bent, apart) / (2.0 * bench.to_mirror)
+    places, strengths = beams
+    away = np.sum(turn * apart, axis=-1)[..., None] * places
+    per_mm = _per_mm(bench, axis)
     lost = []
     for period, rate in zip(BLUR_PERIODS, per_mm, strict=True):
         contrast = np.maximum(leg.read(leg.leg.contrast[axis, period]), _NOTHING)
-        lost.append(-np.log(contrast / beams_modulation(*beams, rate * np.sum(turn * apart, axis=-1))))
+        lost.append(-np.log(contrast / beams_modulation(away, strengths, rate)))
     across = np.einsum("...ij,...i->...j", bent, turn)
     return LocalStripes(
         turn=np.asarray(turn, np.float64), lost=np.array(lost), spread=bench.shadow_mm * np.linalg.norm(across, axis=-1)
@@ -93,7 +99,7 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
         Nowhere two stripe periods keep enough contrast.
     """
     sample, reference = (stripes_of(bench, one, r, axis, side) for one, side in zip((s, r), beams, strict=True))
-    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))[:, None, None]
+    per_mm = _per_mm(bench, axis)[:, None, None]
     # what the bench itself spreads counts by the stripes' frequency on the screen
     own = spread_mm2(bench, -reference.lost.mean(axis=(1, 2)))
     lost = sample.lost - reference.lost
@@ -101,8 +107,7 @@ def stripe_blur(bench: SampleBench, s: Registered, r: Registered, axis: str, bea
     lost += _beside_normal(sample, per_mm) - _beside_normal(reference, per_mm)
     told = (np.pi * per_mm * sample.spread < _WIDEST) & (sample.finer < _FINEST)
     ratio = np.exp(-np.clip(lost, -1.0, 20.0))
-    doubt = np.sqrt(_FLOOR**2 + (_NOISE / np.minimum(ratio, 1.0)) ** 2 + (_FORM * lost**2) ** 2)
-    sigma = ratio * doubt * np.where(told, 1.0, _HARDLY)
+    sigma = ratio * _doubt(ratio, lost) * np.where(told, 1.0, _HARDLY)
     finer = np.broadcast_to(per_mm * sample.finer, lost.shape)
     found = []
     for part in zip(*(tiles(a) for a in (finer, ratio, sigma)), strict=True):
@@ -124,11 +129,14 @@ def spread_mm2(bench: SampleBench, log_contrast: Array) -> float:
     return max(added_blur(1.0 / (bench.pixel_mm * periods), kept, _FLOOR * kept).variance_mm2, 0.0)
 
 
-def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) -> Array:
-    """(3,) by how much a variance in the plane changes, were index, thickness or angle 1-sigma more than stated."""
+def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float, variance_mm2: float = 0.0) -> Array:
+    """(3,) by how much a variance in the plane changes, were index, thickness or angle 1-sigma more than stated.
+
+    The more a sample blurs by itself, the more the long stripes count, and of these companions take the most.
+    """
     if not sheet.thickness_mm > 0.0:
         return np.zeros(3)
-    per_mm = 1.0 / (bench.pixel_mm * np.array(BLUR_PERIODS))
+    per_mm = _per_mm(bench, "x")
     middle = middle_px(bench)[:1]
 
     def kept(on: SampleBench, one: Sheet) -> Array:
@@ -139,8 +147,20 @@ def companions_doubts_mm2(bench: SampleBench, sheet: Sheet, reflectance: float) 
         kept(bench, replace(sheet, thickness_mm=sheet.thickness_mm + THICKNESS_SIGMA_MM)),
         kept(replace(bench, angle_rad=bench.angle_rad + ANGLE_SIGMA_RAD), sheet),
     ]
-    stated, sigma = kept(bench, sheet), np.full(len(per_mm), _NOISE)
+    stated, lost = kept(bench, sheet), 2.0 * np.pi**2 * max(variance_mm2, 0.0) * per_mm**2
+    sigma = _doubt(np.exp(-lost), lost)
     return np.array([added_blur(per_mm, other / stated, sigma).variance_mm2 for other in others])
+
+
+def _doubt(ratio: Array, lost: Array) -> Array:
+    """1-sigma of ln(contrast) where so much of it is kept: by the model, the photographs, and the spread's form."""
+    return np.asarray(np.sqrt(_FLOOR**2 + (_NOISE / np.minimum(ratio, 1.0)) ** 2 + (_FORM * lost**2) ** 2))
+
+
+def _per_mm(bench: SampleBench, axis: str) -> Array:
+    """(n,) frequencies of the stripes on the screen by way of the reference, whose sheet makes them longer."""
+    longer = 1.0 + bench.stretch(bench.reference)[0 if axis == "x" else 1]
+    return np.asarray(1.0 / (bench.pixel_mm * longer * np.array(BLUR_PERIODS)))
 
 
 def _beside_normal(stripes: LocalStripes, per_mm: Array) -> Array:

@@ -94,7 +94,7 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         _beams(bench, sheet, double, nodes.u, whole_sample),
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
     )
-    blur = (stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", _ONE_BEAM))
+    blur = (stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", beams))
     near = (near_light(bench, sample, beams[0]), near_light(bench, reference, beams[1]))
     veil, veil_sigma = veil_of(bench, *near)
     haze, haze_sigma = haze_of(bench, *near)
@@ -106,7 +106,8 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         uneven_rms=_beside_plane(smooth) if calm else float("nan"),
         blur=blur,
         companions_mm2=_companions_doubt_mm2(
-            companions_doubts_mm2(bench, sheet, whole_sample), companions_doubts_mm2(bench, bench.reference, whole)
+            companions_doubts_mm2(bench, sheet, whole_sample, blur[0].added.variance_mm2),
+            companions_doubts_mm2(bench, bench.reference, whole, blur[0].added.variance_mm2),
         ),
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,
@@ -164,9 +165,6 @@ def _beside_plane(values: Array) -> float:
     rows = np.stack([np.ones_like(values), x, y], axis=-1).reshape(-1, 3)
     fit, *_ = np.linalg.lstsq(rows, values.ravel(), rcond=None)
     return float(np.std(values.ravel() - rows @ fit))
-
-
-_ONE_BEAM: tuple[Beams, Beams] = ((np.zeros((1, 1)), np.ones(1)),) * 2  # across the plane of incidence all are one
 
 
 def _beams(bench: SampleBench, sheet: Sheet, found: DoubleImage, u_px: Array, reflectance: float) -> Beams:

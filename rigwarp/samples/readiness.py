@@ -13,6 +13,7 @@ from rigwarp.samples.leg import Leg
 _LOW, _HIGH = 0.2, 0.8  # of the light: where the half-shadow's width is read
 _LEAST_SCALE = 1.5  # camera pixels per projector pixel: six per period of the finest stripes
 _STEADY = 0.01
+_SIZE_OFF = 0.02  # of the seat's picture: blur and waves are as much off
 _PUPIL_OFF = 0.2  # share by which bench.toml's pupil may differ
 _LEAST_CONTRAST = 0.15  # of the finest stripes by way of the reference
 
@@ -31,7 +32,7 @@ def readiness_of(bench: SampleBench, leg: Leg) -> list[Readiness]:
     """All points, in the order in which they should be put right."""
     return [
         _in_view(leg), _in_middle(bench, leg), _scale(leg), _steady(leg), _focus(leg), _large_enough(bench, leg),
-        _pupil(bench, leg),
+        _size(bench, leg), _pupil(bench, leg),
     ]  # fmt: skip
 
 
@@ -99,6 +100,32 @@ def _large_enough(bench: SampleBench, leg: Leg) -> Readiness:
     )
 
 
+def _size(bench: SampleBench, leg: Leg) -> Readiness:
+    found, stated = picture_of_opening_px(bench, leg), _stated_opening_px(bench)
+    off = float(np.mean(found / stated))
+    return Readiness(
+        what="size of the seat's picture",
+        found=f"{found[0]:.0f} x {found[1]:.0f} px; by bench.toml {stated[0]:.0f} x {stated[1]:.0f}",
+        good=abs(off - 1.0) < _SIZE_OFF,
+        advice="Measure the opening and the way from lens to mirror again; if they are right, write "
+        f"throw_ratio = {bench.throw_ratio * off:.3f} into bench.toml. As it is all blur and waves are "
+        f"{100 * abs(off - 1.0):.0f} % off.",
+    )
+
+
+def _stated_opening_px(bench: SampleBench) -> Array:
+    """(2,) projector pixels that the opening has by bench.toml: its edges in the plane are nearer, and further away."""
+    across, down = (0.5 * side for side in bench.opening_mm)
+    ways = bench.near_mm + across * np.sin(bench.angle_rad) * np.array([-1.0, 1.0])
+    halves = np.array([across * np.cos(bench.angle_rad) * np.mean(1.0 / ways), down / bench.near_mm])
+    return np.asarray(2.0 * halves * bench.throw_ratio * bench.resolution[0])
+
+
+def picture_of_opening_px(bench: SampleBench, leg: Leg) -> Array:
+    """(2,) projector pixels between the middles of opposite half-shadows."""
+    return np.array([sum(_crossing(*edge, 0.5) for edge in edges) for edges in _edges(bench, leg)])
+
+
 def _pupil(bench: SampleBench, leg: Leg) -> Readiness:
     found, sigma = pupil_by_shadow(bench, leg)
     return Readiness(
@@ -117,17 +144,25 @@ def pupil_by_shadow(bench: SampleBench, leg: Leg) -> tuple[float, float]:
     """
     reach = [brentq(lambda t, q=q: _disc_share(t) - q, -1.0, 1.0) for q in (_LOW, _HIGH)]
     widths = []
-    rows, columns = np.indices(leg.lit.shape)
-    place = np.stack([columns, rows, np.ones(leg.lit.shape)], axis=-1) @ leg.affine.T - middle_px(bench)
-    for k in (0, 1):
-        near = np.abs(place[..., 1 - k]) < 20
-        for side in (-1.0, 1.0):
-            profile = _profile(side * place[..., k][near], leg.white[near].astype(np.float64))
-            low, high = (_crossing(*profile, q) for q in (_LOW, _HIGH))
+    for edges in _edges(bench, leg):
+        for edge in edges:
+            low, high = (_crossing(*edge, q) for q in (_LOW, _HIGH))
             # in the plane of incidence the two edges lie nearer to and further from the projector: the mean counts
             widths.append((low - high) * bench.pixel_mm / (reach[1] - reach[0]) * 2.0)
     per_edge = np.array(widths) * bench.near_mm / bench.far_mm
     return float(per_edge.mean()), float(per_edge.std(ddof=1) / 2.0)
+
+
+def _edges(bench: SampleBench, leg: Leg) -> list[list[tuple[Array, Array]]]:
+    """Light outwards from the middle to the two edges in the plane, and to the two across it."""
+    rows, columns = np.indices(leg.lit.shape)
+    place = np.stack([columns, rows, np.ones(leg.lit.shape)], axis=-1) @ leg.affine.T - middle_px(bench)
+    found = []
+    for k in (0, 1):
+        near = np.abs(place[..., 1 - k]) < 20
+        along, light = place[..., k][near], leg.white[near].astype(np.float64)
+        found.append([_profile(side * along, light) for side in (-1.0, 1.0)])
+    return found
 
 
 def _disc_share(t: float) -> float:

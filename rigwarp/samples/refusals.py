@@ -7,11 +7,13 @@ from rigwarp.geometry import Array
 from rigwarp.samples.bench import Sheet
 from rigwarp.samples.leg import Leg
 from rigwarp.samples.pair import Pair
+from rigwarp.samples.registered import Nodes
 
 _DULL, _BRIGHT = 0.3, 1.25  # relative reflectance that no mirror has
 _FILM_LOST, _FILM_VEIL = 0.25, 0.75  # of the light beyond 16 mrad and 4 mrad: no mirror, but its film or its back
 _WIDE_PX, _KEPT = 16, 0.25  # stripes of which the worst mirror keeps most, and a film next to nothing
 _UNLIKE = 0.05  # ln of how a sample's reflectance differs when it is laid in again
+_SEEN = 0.75  # of the picture of the seat that the reference shows: waves leave some of it too dark to count
 _ADVICE = "Put that right and measure this cycle again."
 
 
@@ -26,6 +28,17 @@ def refuse_no_mirror(sheet: Sheet, sample: Leg, reference: Leg, which: str) -> N
         raise MeasurementError(
             f"{sheet.name} ({which}) leaves {100 * max(kept):.0f} % of the contrast of {_WIDE_PX}-pixel stripes: found "
             f"no mirror. Is it in upside down, or is its protective film still on? {_ADVICE}"
+        )
+
+
+def refuse_moved_seat(sheet: Sheet, sample: Leg, nodes: Nodes, which: str) -> None:
+    """Refuse a sample whose picture lies partly beside the photograph or the screen; `nodes` are the reference's."""
+    pixels = np.count_nonzero(nodes.inside(sample)) * abs(float(np.linalg.det(sample.affine[:, :2])))
+    seen = pixels / (len(nodes.u) * len(nodes.v))
+    if seen < _SEEN:
+        raise MeasurementError(
+            f"{sheet.name} ({which}): found {100 * seen:.0f} % of the picture that the reference shows, expected all "
+            f"of it. Did the seat move, or does the piece lie askew in it? {_ADVICE}"
         )
 
 

@@ -81,6 +81,7 @@ class Registered:
     """(rows, columns, 2) camera places of the nodes in one leg, and the leg."""
 
     leg: Leg
+    nodes: Nodes
     places: Array
 
     def read(self, picture: Light) -> Array:
@@ -123,7 +124,7 @@ def register(leg: Leg, nodes: Nodes) -> Registered:
         places, step = places + _STEP_SHARE * (onto - places), float(np.abs(onto - places).max())
         if step < _ARRIVED_PX:
             break
-    return Registered(leg=leg, places=places)
+    return Registered(leg=leg, nodes=nodes, places=places)
 
 
 def smoothed_off(leg: Leg, wide_px: float) -> Array:

@@ -7,11 +7,12 @@ import cv2
 import numpy as np
 from scipy.special import ndtr
 
+from rigwarp.decode.signal.response import coded, linearise
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.closed_forms.spread import beams_modulation
 from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_pixels, disc_radius_px, middle_px
-from rigwarp.samples.leg import Leg, Light
+from rigwarp.samples.leg import BLACK_PX, Leg, Light
 from rigwarp.samples.local_blur import BLUR_PERIODS, Beams, spread_mm2
 
 _CORE = 0.6  # of a disc's radius: its middle is read ...
@@ -24,6 +25,7 @@ _RINGS, _TURNS = np.meshgrid(np.sqrt((np.arange(4) + 0.5) / 4.0), (np.arange(12)
 _CORE_POINTS: Array = np.stack([_RINGS * np.cos(_TURNS), _RINGS * np.sin(_TURNS)], axis=-1).reshape(-1, 2)
 """Spread evenly over a disc of radius 1."""
 _ACROSS: Array = np.linspace(-1.0, 1.0, 201)
+_FAINT = 0.01  # of white: where the camera's curve is straight
 _TAIL_MRAD = (6.0, 25.0)  # 1-sigma of what is spread widely: narrower is the core's, wider is even over the picture
 _ANOTHER = 1.15  # times that 1-sigma: the veil is read with both, and what this changes is in doubt
 
@@ -34,21 +36,22 @@ class NearLight:
 
     Attributes
     ----------
-    away_px : (H, W) projector pixels from the discs' middle.
+    away_px : (H, W) projector pixels from the discs' middle. around : (H, W) white, smoothed over a wide surrounding.
     here_mm2, whole_mm2 : (2,) variance by axis on the screen, around the discs and on the whole.
     waves_mm2 : (2,) what waves make of the former, which is no normal spread.
     places_mm, strengths : (n,) of its beams, in the plane of incidence; all strengths together are 1.
-    far : share of white in the middle of the widest dark disc.
+    beyond : share of white in the middle of dark discs of 8 mrad and of the widest.
     """
 
     leg: Leg
     away_px: Array
+    around: Light
     here_mm2: Array
     whole_mm2: Array
     waves_mm2: Array
     places_mm: Array
     strengths: Array
-    far: float
+    beyond: tuple[float, float]
 
 
 def near_light(bench: SampleBench, leg: Leg, beams: Beams) -> NearLight:
@@ -57,15 +60,20 @@ def near_light(bench: SampleBench, leg: Leg, beams: Beams) -> NearLight:
     away_px = np.hypot(*(leg.position - middle_px(bench)).transpose(2, 0, 1))
     within = [np.asarray(away_px < disc_radius_px(bench, mrad)) for mrad in (_HERE_MRAD, DISC_MRAD[-1])]
     here, whole = (_spread_within(bench, leg, there, places, strengths) for there in within)
+    around = white_around(bench, leg, leg.white)
+    near, far = (
+        _disc_light(bench, leg, away_px, leg.dark[mrad], around, mrad)[0] for mrad in (HAZE_MRAD, DISC_MRAD[-1])
+    )
     return NearLight(
         leg=leg,
         away_px=away_px,
+        around=around,
         here_mm2=here,
         whole_mm2=whole,
         waves_mm2=np.minimum(_waves_within(bench, leg, within[0]), here),
         places_mm=places,
         strengths=strengths,
-        far=_disc_light(bench, away_px, leg.dark[DISC_MRAD[-1]], white_around(bench, leg, leg.white), DISC_MRAD[-1])[0],
+        beyond=(near, far),
     )
 
 
@@ -90,8 +98,8 @@ def _waves_within(bench: SampleBench, leg: Leg, there: BoolArray) -> Array:
 def veil_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tuple[Array, Array]:
     """(5,) share of light beyond the discs' radii that a sample sends more than the reference, and its 1-sigma."""
     pair = (sample, reference)
-    whites = [one.leg.white for one in pair]
-    rows = [_more_than(bench, pair, [one.leg.dark[mrad] for one in pair], whites, mrad) for mrad in DISC_MRAD]
+    around = [one.around for one in pair]
+    rows = [_more_than(bench, pair, [one.leg.dark[mrad] for one in pair], around, mrad) for mrad in DISC_MRAD]
     wide = _tail_mrad(np.array(rows)[:, 0])
     found = [_as_of_round_discs(bench, pair, row, mrad, wide) for row, mrad in zip(rows, DISC_MRAD, strict=True)]
     return np.array(found)[:, 0], np.array(found)[:, 1]
@@ -102,8 +110,9 @@ def haze_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tupl
     pair = (sample, reference)
     rows = []
     for colour, k in (("red", 0), ("blue", 2)):
-        pictures, whites = [one.leg.haze[colour] for one in pair], [one.leg.colours[k] for one in pair]
-        row = _more_than(bench, pair, pictures, whites, HAZE_MRAD)
+        pictures = [one.leg.haze[colour] for one in pair]
+        around = [white_around(bench, one.leg, one.leg.colours[k]) for one in pair]
+        row = _more_than(bench, pair, pictures, around, HAZE_MRAD)
         rows.append(_as_of_round_discs(bench, pair, row, HAZE_MRAD, float(np.sqrt(np.prod(_TAIL_MRAD)))))
     return np.array([row[0] for row in rows]), max(row[1] for row in rows)
 
@@ -112,18 +121,24 @@ def _more_than(
     bench: SampleBench,
     pair: tuple[NearLight, NearLight],
     pictures: Sequence[Light],
-    whites: Sequence[Light],
+    around: Sequence[Light],
     radius_mrad: float,
 ) -> tuple[float, float]:
     """Light in a dark disc's middle by a sample, less a reference's and what blur sends there; and its 1-sigma."""
     (h_s, u_s), (h_r, u_r) = (
-        _disc_light(bench, one.away_px, picture, white_around(bench, one.leg, white), radius_mrad)
-        for one, picture, white in zip(pair, pictures, whites, strict=True)
+        _disc_light(bench, one.leg, one.away_px, picture, white, radius_mrad)
+        for one, picture, white in zip(pair, pictures, around, strict=True)
     )
     blurred, blurred_sigma = _by_blur(bench, radius_mrad, *pair)
-    # what the camera spreads over the whole picture is missing in the light of either
-    seen = 1.0 - min(one.far for one in pair)
-    return (h_s - h_r) / seen - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma]))
+    # what the camera spreads over the whole picture is missing in the light of either: more than reaches the middle of
+    # the widest disc, and less than that of a small one, where the mirror's own veil is, too
+    near, far = (min(one.beyond[k] for one in pair) for k in (0, 1))
+    veil = (h_s - h_r) / (1.0 - 0.5 * (near + far))
+    doubt = veil * (near - far) / np.sqrt(12.0)
+    # and it comes from nowhere in particular: from about the disc, or from all over, where waves crowd light otherwise
+    crowded = [np.log(np.mean(one.leg.white) / np.mean(one.around[one.away_px < _MOST_CORE_PX])) for one in pair]
+    elsewhere = far * (crowded[0] - crowded[1]) / np.sqrt(3.0)
+    return veil - blurred, float(np.linalg.norm([u_s, u_r, blurred_sigma, doubt, elsewhere]))
 
 
 def _tail_mrad(veil: Array) -> float:
@@ -146,7 +161,7 @@ def _as_of_round_discs(
     veil, sigma = found
     one, leg = (pair[0], pair[0].leg) if veil > 0.0 else (pair[1], pair[1].leg)
     there = one.away_px < _core_px(bench, radius_mrad)
-    around = float(np.mean(white_around(bench, leg, leg.white)[there]))
+    around = float(np.mean(one.around[there]))
     # where a mirror is bent its own picture is larger or smaller, and the screen is not
     turns = [np.linalg.det(either.leg.affine[:, :2]) for either in pair]
     mm = bench.pixel_mm * float(abs(turns[0] * turns[1])) ** 0.25
@@ -159,6 +174,13 @@ def _as_of_round_discs(
 
     by_this, by_another = times(wide), times(_ANOTHER * wide)
     return veil * by_this, float(np.hypot(sigma * by_this, veil * (by_another - by_this)))
+
+
+def curve_doubt(leg: Leg, sigma: float) -> float:
+    """Share by which faint light is off beside white where the exponent of the camera's curve is 1-sigma off."""
+    light = float(np.median(leg.white[leg.lit])) * np.array([_FAINT, 1.0])
+    found = linearise(coded(light, leg.shape), leg.shape + sigma)
+    return float(abs(found[0] / found[1] / _FAINT - 1.0))
 
 
 def share_beyond(radius_mm: float, variance_mm2: Array) -> float:
@@ -224,7 +246,7 @@ def _over_edge(bench: SampleBench, radius_mrad: float, one: NearLight, variance_
 
 
 def _disc_light(
-    bench: SampleBench, away_px: Array, picture: Light, white: Light, radius_mrad: float
+    bench: SampleBench, leg: Leg, away_px: Array, picture: Light, white: Light, radius_mrad: float
 ) -> tuple[float, float]:
     """Light in the middle of a dark disc, in shares of white, and its standard error.
 
@@ -232,8 +254,10 @@ def _disc_light(
     of the mirror may make the very middle brighter or darker.
     """
     there = away_px < _core_px(bench, radius_mrad)
-    values = picture[there] / white[there]
-    return float(np.mean(values)), float(np.std(values) / np.sqrt(max(len(values), 2)))
+    values, count = picture[there] / white[there], max(int(np.count_nonzero(there)), 2)
+    # the black picture is in all of them alike, as a mean over a few pixels more: its smoothing's 4 pi s^2
+    black = leg.black_noise / float(np.mean(white[there])) / np.sqrt(count + 4.0 * np.pi * BLACK_PX**2)
+    return float(np.mean(values)), float(np.hypot(np.std(values) / np.sqrt(count), black))
 
 
 def white_around(bench: SampleBench, leg: Leg, white: Light, wide_mm: float = _SURROUNDING_MM) -> Light:
@@ -249,5 +273,7 @@ def _smoothed_widely(picture: Light, wide: float) -> Light:
     high, across = picture.shape
     step = max(int(wide / 8.0), 1)
     small = cv2.resize(picture, (-(-across // step), -(-high // step)), interpolation=cv2.INTER_AREA)
-    smooth = cv2.GaussianBlur(small, (0, 0), wide / step)
+    # means over coarse pixels, and straight lines between them, smooth by 1/12 and 1/6 of such a pixel's square
+    own = 0.25 if step > 1 else 0.0
+    smooth = cv2.GaussianBlur(small, (0, 0), float(np.sqrt((wide / step) ** 2 - own)))
     return np.asarray(cv2.resize(smooth, (across, high), interpolation=cv2.INTER_LINEAR), np.float32)

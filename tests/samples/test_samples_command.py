@@ -110,7 +110,7 @@ def test_what_is_written_is_read_back(cycle: MeasuredCycle) -> None:
 
 
 class Replayed:
-    """A seat that shows and photographs again what one leg of a cycle was."""
+    """A seat that shows and photographs again what one leg of a cycle was; Ctrl-C where there is no more."""
 
     def __init__(self, photos: list[Photo]) -> None:
         self.display = self.camera = self
@@ -123,7 +123,10 @@ class Replayed:
     def show(self, frame: Photo) -> None: ...
 
     def grab(self) -> Photo:
-        return next(self._photos)
+        photo = next(self._photos, None)
+        if photo is None:
+            raise KeyboardInterrupt
+        return photo
 
 
 def test_an_interrupted_cycle_goes_on(
@@ -140,8 +143,11 @@ def test_an_interrupted_cycle_goes_on(
     (again / "cycle.json").unlink()
     (again / "slopes.npz").unlink()
     (again / "R2" / "frames" / "0085.png").unlink()
-    seat = Replayed([read_photo(path) for path in read_frames(cycle.run / "R2" / "frames", 86)])
+    seat = Replayed([])
     monkeypatch.setattr(commands, "open_seat", lambda *_, **__: contextlib.nullcontext(seat))
+    code, _, err = run(capsys, "measure", root, "polystyrene-a")
+    assert (code, "photographs of R1 and S1 and S2 are kept; the same command goes on with R2" in err) == (130, True)
+    seat = Replayed([read_photo(path) for path in read_frames(cycle.run / "R2" / "frames", 86)])
     code, out, _ = run(capsys, "measure", root, "polystyrene-a", "--json")
     assert code == 0
     assert seat.laid_in == ["glass"]
@@ -180,7 +186,8 @@ def test_photographs_made_elsewhere(
     code, _, err = run(capsys, "measure", root, "polystyrene-a", "--import", away)
     assert code == 5
     assert "no light on the screen" in err
-    assert len(list((root / "measured" / "polystyrene-a").glob("*/S2-refused/frames/*.png"))) == 86  # nothing is lost
+    assert len(list((root / "measured" / "polystyrene-a").glob("*-refused/S2-refused/frames/*.png"))) == 86
+    # nothing is lost, and no cycle at the bench goes on with it
 
 
 @pytest.fixture
@@ -224,8 +231,11 @@ def test_compare(compared: Path, capsys: pytest.CaptureFixture[str]) -> None:
     ] * 2
     open_ones = [v for v in said["verdicts"] if v["answer"] == "not decided"]
     assert all(v["more_seatings"] is None or v["more_seatings"] > 0 for v in open_ones)
+    for one in (figure for sample in said["samples"] for figure in sample["figures"].values()):
+        # what the table shows: never less than cycles differ by
+        assert one["sigma"] is None or one["standard_error"] is None or one["sigma"] >= one["standard_error"]
     rows = table.read_text(encoding="utf-8").splitlines()
-    assert rows[0].startswith("sample,cycles,blur_in_mrad,")
+    assert rows[0].startswith("sample,cycles,blur_in_mrad,blur_in_mrad_sigma,blur_in_mrad_error,")
     assert len(rows) == 4
     page = Path(said["report"]).read_text(encoding="utf-8")
     first = page.index("<table")

@@ -29,6 +29,7 @@ _ALIKE = 1.15  # the two blurs, beside what is the bench's
 class Compared:
     """The table: samples, columns, means (n, columns) over cycles with standard errors, letters and verdicts by column.
 
+    `sigma` : (n, columns) 1-sigma of the means: what a cycle states, or how cycles differ where that is more.
     `harm` : means (n, columns) in units of what does not matter.
     `turned` : of samples that were also measured turned by 90 degrees.
     """
@@ -37,6 +38,7 @@ class Compared:
     cycles: dict[str, list[CycleRecord]]
     mean: Array
     error: Array
+    sigma: Array
     harm: Array
     letters: dict[str, dict[str, str]]
     turned: dict[str, Turned]
@@ -66,16 +68,21 @@ class Compared:
             return f"{value:.1f} % at {np.mean(seen):.2f} mm {letters}".strip()
         if not np.isfinite(value):
             return "not told"
-        own = float(np.mean([column.sigma(record) for record in self.cycles[name]]))
-        sigma = column.scale * float(np.nanmax([own, self.error[i, j], 0.0]))
-        return f"{_signed(value)} ± {max(sigma, _LAST):.2f} {letters}".strip()
+        sigma = max(column.scale * float(self.sigma[i, j]), _LAST)
+        return f"{_signed(value)} ± {sigma:.2f} {letters}".strip()
 
     def _specks(self, name: str) -> str:
         last = self.cycles[name][-1]
         grades = [one.grade_mm or 0.0 for one in last.specks]
         if not grades:
             return f"none above {last.speck_everywhere_mm or last.least_speck_mm or 0.0:.2f} mm"
-        return f"{len(grades)} (≥ {last.least_speck_mm or 0.0:.2f} mm), largest {max(grades):.2f} mm"
+        return f"{len(grades)}, largest {max(grades):.2f} mm"
+
+    def parts(self) -> tuple[list[list[str]], list[list[str]]]:
+        """The table in two, each with its headings: what no correction takes out, and the rest."""
+        stays = 1 + sum(not COLUMNS[j].mends for j in self._told)
+        whole = [self.heads(), *self.rows()]
+        return [row[:stays] for row in whole], [[row[0], *row[stays:]] for row in whole]
 
     def heads(self) -> list[str]:
         """The rows' headings."""
@@ -113,6 +120,7 @@ def compare_samples(folder: BenchFolder) -> Compared:
     count, mean = count[order], mean[order]
     square = np.nansum((values - mean[..., None]) ** 2, axis=2)
     error = np.where(count > 1, np.sqrt(square / np.maximum(count - 1, 1) / np.maximum(count, 1)), np.nan)
+    own = np.array([[_stated(column, cycles[name]) for column in COLUMNS] for name in names])
     verdicts, letters = {}, {}
     for j, column in enumerate(COLUMNS):
         there = [i for i in range(len(names)) if count[i, j] > 0]
@@ -120,9 +128,14 @@ def compare_samples(folder: BenchFolder) -> Compared:
         verdicts[column.key] = judge_pairs(some, values[there, j], within[j])
         letters[column.key] = groups(some, verdicts[column.key]) if most > 1 else {}
     return Compared(
-        names=names, cycles=cycles, mean=mean, error=error, harm=harm, letters=letters, turned=_turned(folder, cycles),
-        verdicts=verdicts,
+        names=names, cycles=cycles, mean=mean, error=error, sigma=np.fmax(own, error), harm=harm, letters=letters,
+        turned=_turned(folder, cycles), verdicts=verdicts,
     )  # fmt: skip
+
+
+def _stated(column: Column, records: list[CycleRecord]) -> float:
+    """Mean of the 1-sigmas that cycles state."""
+    return float(np.mean([column.sigma(record) for record in records]))
 
 
 def _turned(folder: BenchFolder, cycles: dict[str, list[CycleRecord]]) -> dict[str, Turned]:
@@ -260,15 +273,15 @@ def verdict_rows(compared: Compared) -> list[tuple[str, str, str, str]]:
 
 
 def comparison_csv(compared: Compared) -> str:
-    """The table with a column for each figure and for its standard error."""
+    """The table with columns for each figure, its 1-sigma, the standard error of the cycles alone, and its group."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    keys = [part for column in COLUMNS for part in (column.key, f"{column.key}_error", f"{column.key}_group")]
+    keys = [column.key + part for column in COLUMNS for part in ("", "_sigma", "_error", "_group")]
     writer.writerow(["sample", "cycles", *keys])
     for i, name in enumerate(compared.names):
         cells = []
         for j, column in enumerate(COLUMNS):
-            numbers = [compared.mean[i, j], compared.error[i, j]]
+            numbers = [compared.mean[i, j], compared.sigma[i, j], compared.error[i, j]]
             cells += [f"{n:.6g}" if np.isfinite(n) else "" for n in numbers]
             cells.append(compared.letters[column.key].get(name, ""))
         writer.writerow([name, len(compared.cycles[name]), *cells])
@@ -285,6 +298,7 @@ def comparison_json(compared: Compared) -> dict[str, object]:
                 "figures": {
                     column.key: {
                         "mean": compared.mean[i, j],
+                        "sigma": compared.sigma[i, j],
                         "standard_error": compared.error[i, j],
                         "group": compared.letters[column.key].get(name, ""),
                         "corrected_by_prewarp": column.mends,

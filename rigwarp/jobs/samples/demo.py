@@ -13,6 +13,7 @@ from rigwarp.jobs.samples.bench_folder import BenchFolder, create_bench, open_be
 from rigwarp.jobs.samples.compare import Compared, compare_samples, maps_of, write_comparison
 from rigwarp.jobs.samples.measure import measure_sample
 from rigwarp.jobs.samples.seats import open_seat
+from rigwarp.samples.tile_light import TILES
 from rigwarp.simulation.samples import BenchTruth, parse_bench_truth, true_figures
 from rigwarp.simulation.samples.true_figures import rim_share, seen_variance, veil_beyond
 
@@ -79,7 +80,8 @@ def _against(folder: BenchFolder, compared: Compared, truth: BenchTruth, name: s
     mrad = np.sign(added) * np.sqrt(np.abs(added)) / truth["far_mm"] * 1000.0
     veil = [veil_beyond(truth, truth.pieces[one], _VEIL_RAD) for one in (name, reference)]
     ratio = np.mean(np.array(piece["reflectance"]) / np.array(glass["reflectance"]))
-    ratio *= rim_share(truth, truth.pieces[name], points) / rim_share(truth, truth.pieces[reference], points)
+    inside = points * TILES / (TILES + 1.0)  # reflectance is told by windows that fade out towards the rim
+    ratio *= rim_share(truth, truth.pieces[name], inside) / rim_share(truth, truth.pieces[reference], inside)
     return {
         "blur_in_mrad": (float(found[0]), float(mrad[0])),
         "blur_across_mrad": (float(found[1]), float(mrad[1])),

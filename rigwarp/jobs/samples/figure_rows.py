@@ -96,8 +96,8 @@ def cycle_rows(record: CycleRecord) -> list[tuple[str, str, str, str]]:
     if record.uneven_p95_p5 is not None:
         uneven = f"{100 * record.uneven_p95_p5:.1f} %"
     rows.append(
-        ("unevenness P95 - P5", uneven, "",
-         f"the same by place, finer than {record.uneven_from_mm or 5:.1f} mm smoothed")
+        ("unevenness", uneven, "",
+         f"the same by place, its middle 90 %; finer than {record.uneven_from_mm or 5:.1f} mm smoothed")
     )  # fmt: skip
     for i, side in enumerate(_SIDES):
         rows.append(
@@ -123,6 +123,15 @@ def cycle_rows(record: CycleRecord) -> list[tuple[str, str, str, str]]:
     return rows
 
 
+_VEILS: Final = {
+    (True, False): "slopes, dust or scratches",
+    (False, True): "roughness",
+    (True, True): "slopes and roughness",
+    (False, False): "slopes or roughness, not decided",
+}
+"""By whether roughness alone and slopes alone are further off than two 1-sigmas."""
+
+
 def _haze(record: CycleRecord) -> tuple[str, str, str]:
     red, blue = _pick(record.haze_red_blue, 0), _pick(record.haze_red_blue, 1)
     sigma = record.haze_sigma or float("nan")
@@ -130,8 +139,8 @@ def _haze(record: CycleRecord) -> tuple[str, str, str]:
         return "too little veil to tell", "", "discs in red and blue"
     share = blue / red
     spread = share * float(np.hypot(sigma / red, sigma / blue))
-    kind = "slopes, dust or scratches" if share < 1.5 else "roughness"
     rough = rough_scatter(1.0, _BLUE_NM)[0] / rough_scatter(1.0, _RED_NM)[0]
+    kind = _VEILS[share + 2.0 * spread < rough, share - 2.0 * spread > 1.0]
     return f"blue / red {share:.2f}: {kind}", f"{spread:.2f}", f"discs in red and blue; roughness alone: {rough:.1f}"
 
 

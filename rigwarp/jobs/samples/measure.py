@@ -1,7 +1,8 @@
 """One cycle of a sample: reference, sample, sample laid in again, reference; photographed, kept, and worked out."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.capture.scans.frames_folder import frame_name, read_frames, recorded_frames
-from rigwarp.errors import InputError, MeasurementError
+from rigwarp.errors import DeviceError, InputError, MeasurementError
 from rigwarp.files import read_bytes, read_photo, write_bytes, write_picture
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.names import CYCLE_FILE, FRAMES, MEASURED, SLOPES_FILE
@@ -67,9 +68,25 @@ def measure_sample(progress: Progress, folder: BenchFolder, name: str, seat: Sea
     for leg in LEGS:
         mirror = folder.bench.reference.name if leg.startswith("R") else name
         askew = turned and leg.startswith("S")
-        photos = photograph_leg(progress, run / leg, mirror, seat, pictures, again=leg == "S2", turned=askew)
+        with _kept(list(legs), leg):
+            photos = photograph_leg(progress, run / leg, mirror, seat, pictures, again=leg == "S2", turned=askew)
         legs[leg] = _read(folder.bench, run / leg, photos, legs, name=f"{mirror} ({leg})")
     return _work_out(folder, name, run, legs)
+
+
+@contextmanager
+def _kept(legs: Sequence[str], leg: str) -> Iterator[None]:
+    """Adds to what devices complain of, and to an interruption, what the same command goes on with."""
+    try:
+        yield
+    except (DeviceError, KeyboardInterrupt) as error:
+        if not legs:
+            raise
+        told = f"{error}. " if str(error) else ""
+        kind = DeviceError if isinstance(error, DeviceError) else KeyboardInterrupt
+        raise kind(
+            f"{told}The photographs of {' and '.join(legs)} are kept; the same command goes on with {leg}."
+        ) from error
 
 
 def import_cycle(progress: Progress, folder: BenchFolder, name: str, source: Path, *, turned: bool = False) -> Measured:
@@ -95,16 +112,20 @@ def import_cycle(progress: Progress, folder: BenchFolder, name: str, source: Pat
         paths[leg] = read_frames(source / leg, len(FRAMES_SHOWN))
     run = _new_folder(folder, name, turned)
     legs: dict[str, Leg] = {}
-    with progress.stage(len(LEGS), "Reading the photographs") as advance:
-        for leg in LEGS:
-            target = run / leg / FRAMES
-            target.mkdir(parents=True)
-            for path in paths[leg]:
-                write_bytes(target / path.name.lower(), read_bytes(path))
-            photos = [read_photo(path) for path in paths[leg]]
-            mirror = folder.bench.reference.name if leg.startswith("R") else name
-            legs[leg] = _read(folder.bench, run / leg, photos, legs, name=f"{mirror} ({leg})")
-            advance()
+    try:
+        with progress.stage(len(LEGS), "Reading the photographs") as advance:
+            for leg in LEGS:
+                target = run / leg / FRAMES
+                target.mkdir(parents=True)
+                for path in paths[leg]:
+                    write_bytes(target / path.name.lower(), read_bytes(path))
+                photos = [read_photo(path) for path in paths[leg]]
+                mirror = folder.bench.reference.name if leg.startswith("R") else name
+                legs[leg] = _read(folder.bench, run / leg, photos, legs, name=f"{mirror} ({leg})")
+                advance()
+    except (InputError, MeasurementError):
+        _put_aside(run)  # no later cycle goes on with photographs from elsewhere
+        raise
     return _work_out(folder, name, run, legs)
 
 

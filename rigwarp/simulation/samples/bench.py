@@ -17,7 +17,7 @@ from rigwarp.simulation.samples.truth import BenchTruth, Piece, turned_by_90
 Mishap = Literal["missing", "film on", "upside down", "camera bumped", "seat moved", "overexposed"]
 
 _CAMERA_COLOURS = np.array([0.3, 0.5, 0.2])  # what a grey sensor makes of red, green and blue light
-_COARSE = 8  # wide spreads are worked out on a picture this many times smaller
+_CELLS = 8.0  # 1-sigma of wide spreads, on the coarse picture that they are worked out on: a third made 1 % of veil
 _GLARE_REACH = 0.2  # 1-sigma of the camera's own glare, as a share of the picture's width
 _BUMP_PX = np.array([6.0, 3.0])
 _SEAT_MOVED_RAD = np.radians(2.0)
@@ -214,7 +214,7 @@ class VirtualSampleBench:
 
     def _blurred(self, light: NDArray[np.float32], sigma_mm: Array) -> NDArray[np.float32]:
         sigma = sigma_mm * PER_PIXEL / self._truth.pixel_mm
-        if max(sigma) > 4 * _COARSE:
+        if max(sigma) > 4.0 * _CELLS:
             return _coarsely(light, sigma)
         return np.asarray(_gaussian(light, sigma), np.float32)
 
@@ -281,12 +281,11 @@ def _kernel(sigma: float) -> NDArray[np.float32]:
 def _coarsely(light: NDArray[np.float32], sigma: Array) -> NDArray[np.float32]:
     """Wide spread: exactly kernelled on a coarse grid, whose own averaging is taken off the kernel."""
     rows, columns = light.shape
-    high, wide = -(-rows // _COARSE), -(-columns // _COARSE)
-    padded = cv2.copyMakeBorder(
-        light, 0, high * _COARSE - rows, 0, wide * _COARSE - columns, cv2.BORDER_CONSTANT, value=0.0
-    )
+    step = max(int(float(np.min(sigma)) / _CELLS), 1)
+    high, wide = -(-rows // step), -(-columns // step)
+    padded = cv2.copyMakeBorder(light, 0, high * step - rows, 0, wide * step - columns, cv2.BORDER_CONSTANT, value=0.0)
     small = np.asarray(cv2.resize(padded, (wide, high), interpolation=cv2.INTER_AREA), np.float32)
     # the mean over a cell and the straight lines between cells spread by 1/12 and 1/6 of a cell's square
-    left = np.sqrt(np.maximum((sigma / _COARSE) ** 2 - 0.25, 0.01))
-    spread = cv2.resize(_gaussian(small, left), (wide * _COARSE, high * _COARSE), interpolation=cv2.INTER_LINEAR)
+    left = np.sqrt(np.maximum((sigma / step) ** 2 - 0.25, 0.01))
+    spread = cv2.resize(_gaussian(small, left), (wide * step, high * step), interpolation=cv2.INTER_LINEAR)
     return np.asarray(spread[:rows, :columns], np.float32)

@@ -11,7 +11,7 @@ from rigwarp.simulation.samples.sheet import BEAMS, beam_shares, trace_piece
 from rigwarp.simulation.samples.truth import BenchTruth, Piece
 
 _GRID_MM = 0.25  # between the mirror points that are traced exactly
-_RAYS = {"main": 64, "front": 16, "third": 16}
+RAYS = {"main": 64, "front": 16, "third": 16}
 _GOLDEN_ANGLE = np.pi * (3.0 - np.sqrt(5.0))
 _MARGIN_MM = 4.0
 _MOST_WINDOW = 41  # screen points that one pixel's light is spread over
@@ -51,7 +51,9 @@ def build_transport(truth: BenchTruth, piece: Piece, shift_mm: Array) -> Transpo
     incidence = _incidence(truth, chief)
     shares = [beam_shares(piece, colour, incidence) for colour in range(3)]
     matrices = {
-        name: _spread(truth, places, field, _RAYS[name], shape) for name, field in fields.items() if name in BEAMS
+        name: _spread(truth, pixels, places, field, RAYS[name], shape)
+        for name, field in fields.items()
+        if name in BEAMS
     }
     weights = {name: np.stack([share[name] for share in shares]) * seen for name in matrices}
     return Transport(pixels=pixels.T.astype(int), matrices=matrices, weights=weights, shape=shape)
@@ -161,20 +163,24 @@ def screen_shape(truth: BenchTruth) -> tuple[int, int]:
     return rows, columns
 
 
-def _spread(truth: BenchTruth, places: Array, field: Array, rays: int, shape: tuple[int, int]) -> csc_array:
+def _spread(
+    truth: BenchTruth, pixels: Array, places: Array, field: Array, rays: int, shape: tuple[int, int]
+) -> csc_array:
     """Matrix of where the rays of each pixel land, each shared by the four screen points around it."""
     half = _grid_half(truth)
     field = np.asarray(field, np.float32)
     pitch = truth.pixel_mm / PER_PIXEL
 
+    over = truth.pixel_mm * _over_pixel(rays)
+    # in every other pixel mirrored: where in the pixel a ray starts has nothing to do with where in the pupil
+    side = 1.0 - 2.0 * (pixels.sum(axis=-1, keepdims=True) % 2.0)
+
     def landed(ray: int) -> Array:
         radius = 0.5 * truth["pupil_mm"] * np.sqrt((ray + 0.5) / rays)
         pupil = radius * np.array([np.cos(ray * _GOLDEN_ANGLE), np.sin(ray * _GOLDEN_ANGLE)])
-        # from all over the pixel: sharing light among grid points then spreads it alike, wherever a beam lands
-        inside = truth.pixel_mm * ((ray + 0.5) * _PLASTIC % 1.0 - 0.5)
-        at = _mirror_points(truth, places + inside, pupil) / _GRID_MM + half
-        off = _read(field, at)
-        return (places + inside + off) / pitch + (np.array(shape[::-1]) - 1.0) / 2.0
+        start = places + side * over[ray]
+        off = _read(field, _mirror_points(truth, start, pupil) / _GRID_MM + half)
+        return (start + off) / pitch + (np.array(shape[::-1]) - 1.0) / 2.0
 
     ends = [landed(ray) for ray in range(rays)]
     low = np.floor(np.min(ends, axis=0)).astype(int)
@@ -188,6 +194,21 @@ def _spread(truth: BenchTruth, places: Array, field: Array, rays: int, shape: tu
         for step, share in ((0, (1 - x) * (1 - y)), (1, x * (1 - y)), (wide, (1 - x) * y), (wide + 1, x * y)):
             flat[first + step] += share
     return _sparse(window / np.float32(rays), low, wide, shape)
+
+
+def _over_pixel(rays: int) -> Array:
+    """(rays, 2) where they start, in pixels off its middle: spread evenly over it, and over a screen point about that.
+
+    Light is shared among grid points in straight lines. Where a point alone was shared, stripes of four pixels would
+    keep 0.3 % more or less of their contrast by where on the grid a beam lands; from all over a screen point, 0.04 %.
+    """
+    share = (np.arange(rays)[:, None] + 0.5) * (2.0 * (_PLASTIC * rays // 2.0) + 1.0) / rays % 1.0
+    # an odd number of steps in as many places: along either axis they are all there, and evenly; in a drawn order:
+    # their own follows that of places in the pupil, and by way of waves stripes of four pixels lost 0.9 % too much
+    share = share[np.random.default_rng(0).permutation(rays)]
+    off, even, sloping = 2.0 * share - 1.0, 1.0 - 1.0 / PER_PIXEL, 1.0 / PER_PIXEL
+    beyond = 0.5 * (1.0 + sloping) - np.sqrt((1.0 - np.abs(off)) * sloping)
+    return np.asarray(np.sign(off) * np.where(np.abs(off) < even, 0.5 * np.abs(off), beyond))
 
 
 def _read(field: np.ndarray, at: Array) -> Array:
