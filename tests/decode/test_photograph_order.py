@@ -161,3 +161,31 @@ def test_of_photographs_that_show_no_patterns_no_order_is_told(missing: int) -> 
     for seed in range(6):
         photos = [dark(SHAPE, 100 * seed + n) for n in range(len(PHOTOS) - missing)]
         assert not find_order(photos, PATTERNS).certain
+
+
+@pytest.mark.parametrize("name", ["fast", "short", "gray"])
+def test_rows_shown_before_columns_are_named_and_can_be_put_right(name: str) -> None:
+    """Of nearly all photographs out of place none is told by the others; transposed, they would all but agree."""
+    patterns = make_set(name, RESOLUTION, 2.2)
+    photos = photograph(STILL, patterns, rng=np.random.default_rng(1))
+    assert find_order(photos, patterns).right
+    axis = [getattr(frame, "axis", "") for frame in patterns.frames]
+    places = [n for n, along in enumerate(axis) if along]
+    shown = dict(zip(places, sorted(places, key=lambda n: axis[n], reverse=True), strict=True))
+    shuffled = [photos[shown.get(n, n)] for n in range(len(photos))]
+    with pytest.raises(WrongPhotographs, match="along y are shown before those along x") as found:
+        decode(shuffled, patterns)
+    mended = found.value.order.mended
+    assert mended is not None
+    assert all(shuffled[n] is photo for n, photo in zip(mended, photos, strict=True))
+
+
+@pytest.mark.parametrize("pair", [(20, 30), (14, 40), (10, 12), (25, 35)])
+def test_exchanged_photographs_of_a_gray_code_are_named(pair: tuple[int, int]) -> None:
+    """Half of the places of a coarse bar are as bright as in a uniform frame."""
+    patterns = make_set("gray", RESOLUTION, 2.2)
+    photos = photograph(STILL, patterns, rng=np.random.default_rng(1))
+    photos[pair[0]], photos[pair[1]] = photos[pair[1]], photos[pair[0]]
+    order = find_order(photos, patterns)
+    assert order.certain
+    assert {own: shown for own, shown in enumerate(order.shows) if shown != own} == dict([pair, pair[::-1]])

@@ -6,7 +6,7 @@ early, mirrored ones: each is far from its own pattern and near to another (or n
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rigwarp.decode.signal.position import TURN
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
-from rigwarp.patterns import LevelFrame, PatternFrame, PatternSet, PhaseFrame, PlaidFrame, StripeFrame
+from rigwarp.patterns import GrayFrame, LevelFrame, PatternFrame, PatternSet, PhaseFrame, PlaidFrame, StripeFrame
 from rigwarp.rig import decode_transfer
 
 Codes = NDArray[np.unsignedinteger]
@@ -26,8 +26,9 @@ _GRID_PX = 2.0  # projector pixels: a ninth of the shortest period
 _LIT = 0.3  # of the contrast of the best lit pixels
 _BEST_LIT = 0.01  # of all pixels: a display may be small in the picture
 _MOST_MISFIT = 0.25  # of a photograph at a place, squared, in amplitudes: worse is no worse
+_MOST_PLACES = 0.75  # of the places, where a set has bits of a code: half of them are as bright as a uniform frame
 _WRONG = 0.35  # amplitudes, median over the places: a photograph of its own pattern is nearer
-_NOISE = 0.2  # the same, of most photographs: noise alone is at 0.26 to 0.33, a tenth of the usual light at 0.14
+_NOISE = 0.33  # of the distance to all patterns, own ones' median: noise alone is at 0.37 and more, poor light at 0.30
 _CLEARLY = 0.5  # of that distance: another pattern is this much nearer
 _MOST_WRONG = 0.3  # of the photographs: of more nothing can be said from the others
 _SAME_LIGHT = 0.08  # of white: uniform frames nearer than this are not told apart
@@ -50,11 +51,13 @@ class Order:
     shows : (N,) pattern that each photograph shows; its own number where that fits; -1 where none does.
     turned : photograph -> how it is turned or mirrored against the others.
     patterns : F.
+    columns_last : all patterns along y are shown before those along x.
     """
 
     shows: tuple[int, ...]
     turned: dict[int, str]
     patterns: int
+    columns_last: bool = False
 
     @property
     def right(self) -> bool:
@@ -65,7 +68,7 @@ class Order:
     def certain(self) -> bool:
         """Few photographs are wrong, or just missing or too many, and of all it is known what they show."""
         wrong = [own for own, shown in enumerate(self.shows) if shown != own] + list(self.turned)
-        few = len(wrong) <= _MOST_WRONG * len(self.shows) or len(self.shows) != self.patterns
+        few = self.columns_last or len(wrong) <= _MOST_WRONG * len(self.shows) or len(self.shows) != self.patterns
         return few and all(shown >= 0 for shown in self.shows)
 
     @property
@@ -112,7 +115,7 @@ def find_order(photos: Sequence[Codes], patterns: PatternSet) -> Order:
     every = list(range(len(patterns.frames)))
     kept, shown = _counted(light, patterns) if len(photos) != len(every) else (every, every)
     look = _Look(light[kept], patterns, shown)
-    if look.own > _NOISE:
+    if look.own > _NOISE * float(np.median(look.distance)):
         return Order(shows=(-1,) * len(photos), turned={}, patterns=len(every))
     shows = list(look.shown())
     turned = look.turned(photos, kept, places, shows)
@@ -120,7 +123,21 @@ def find_order(photos: Sequence[Codes], patterns: PatternSet) -> Order:
     for own in range(len(photos)):
         if own not in found:
             found[own] = look.nearest(light[own], before=found.get(own - 1, -1))
-    return Order(shows=tuple(found[own] for own in range(len(photos))), turned=turned, patterns=len(every))
+    order = Order(shows=tuple(found[own] for own in range(len(photos))), turned=turned, patterns=len(every))
+    if not order.right and not order.certain and kept == every:
+        last = _columns_last(patterns)
+        again = _Look(light, replace(patterns, frames=tuple(patterns.frames[n] for n in last)), every)
+        if again.shown() == every:
+            return Order(shows=tuple(last), turned={}, patterns=len(every), columns_last=True)
+    return order
+
+
+def _columns_last(patterns: PatternSet) -> list[int]:
+    """(F,) pattern at each place of a sequence with those along y before those along x, the others where they were."""
+    axis = [frame.axis if isinstance(frame, StripeFrame) else "" for frame in patterns.frames]
+    places = [n for n, name in enumerate(axis) if name]
+    shown = dict(zip(places, sorted(places, key=lambda n: axis[n], reverse=True), strict=True))
+    return [shown.get(n, n) for n in range(len(axis))]
 
 
 class _Look:
@@ -135,7 +152,8 @@ class _Look:
         span = 0.5 * float(np.median(np.ptp(light, axis=0) / np.maximum(self._amplitude, 1e-6)))
         positions = np.stack([_position(seen, patterns, wanted, axis) for axis in range(2)])
         self._signals = np.stack([_signal(frame, positions, patterns, span) for frame in patterns.frames])
-        self.distance = np.median(np.abs(seen[:, None] - self._signals[None]), axis=2)
+        self._share = _MOST_PLACES if any(isinstance(frame, GrayFrame) for frame in self._frames) else 0.5
+        self.distance = np.quantile(np.abs(seen[:, None] - self._signals[None]), self._share, axis=2)
 
     @property
     def own(self) -> float:
@@ -150,7 +168,7 @@ class _Look:
 
     def nearest(self, light: Array, *, before: int) -> int:
         """Pattern that light (P,) of another photograph shows, of two alike the one `before`; -1 where none fits."""
-        off = np.median(np.abs(self._seen(light) - self._signals), axis=1)
+        off = np.quantile(np.abs(self._seen(light) - self._signals), self._share, axis=1)
         best = int(np.argmin(off))
         if before >= 0 and self._frames[best] == self._frames[before]:
             best = before
@@ -234,7 +252,7 @@ class _Look:
                 continue
             for how, way in _TURNED.items():
                 seen = self._seen(_light([photos[numbers[index]][way][places]])[0])
-                if np.median(np.abs(seen - self._signals[self._wanted[index]])) < _WRONG:
+                if np.quantile(np.abs(seen - self._signals[self._wanted[index]]), self._share) < _WRONG:
                     found[numbers[index]] = how
                     shows[index] = self._wanted[index]
                     break
@@ -331,6 +349,8 @@ def _usual(frame: PatternFrame) -> float:
 
 
 def _sentences(order: Order, labels: Sequence[str]) -> list[str]:
+    if order.columns_last:
+        return ["all patterns along y are shown before those along x, where the set has those along x first"]
     told = [f"photograph {labels[own]} is {how}" for own, how in order.turned.items()]
     if len(order.shows) != order.patterns:
         return told + _miscounted(order, labels)
