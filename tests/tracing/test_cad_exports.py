@@ -112,6 +112,8 @@ _RIMS = {
     "rounding of 1 mm in fine rows": {"rim": fillet(1.0, rows=24), "edge_mm": 3.0},
     "fillet of 0.5 mm": {"rim": fillet(0.5, rows=4)},
     "fillet of 1.5 mm in coarse rows": {"rim": fillet(1.5, rows=3)},
+    "rounding of 3 mm": {"rim": fillet(3.0)},
+    "rounding of 5 mm in fine rows": {"rim": fillet(5.0, rows=12)},
 }
 
 

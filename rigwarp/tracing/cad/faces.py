@@ -28,6 +28,7 @@ _STRIP = 3.0  # times the mean width of its triangles: longer edges are those of
 _ENOUGH = 0.98  # share of the light that must lie on faces worth a name, or else curvature is judged anew without them
 _NARROW_MM = 3.0  # chamfers, roundings and engraved walls are narrower,
 _NARROW = 0.05  # and narrower than this share of the mirror
+_ROUND, _ROUND_RAD = 0.1, 0.5  # a wider band, up to this share, is a rounding if it turns so far across
 _PASSES = 3
 _AT_ONCE = 200_000  # edges; what belongs to so many stays in a processor's cache
 LEAST_LIGHT = 0.002
@@ -69,8 +70,24 @@ def faces_of(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[Face]:
 
 def is_stray(face: Face, size_mm: float) -> bool:
     """Whether light on a face is astray: hardly any meets it, or it is the narrow band of a chamfer or rounding."""
-    narrow = face.width_mm < min(_NARROW_MM, _NARROW * size_mm)
-    return face.light <= LEAST_LIGHT or narrow
+    return face.light <= LEAST_LIGHT or _is_band(face, size_mm)
+
+
+def _is_band(face: Face, size_mm: float) -> bool:
+    if face.width_mm < min(_NARROW_MM, _NARROW * size_mm):
+        return True
+    return face.width_mm < _ROUND * size_mm and _curvature(face.patch) * face.width_mm > _ROUND_RAD
+
+
+def _curvature(patch: Patch) -> float:
+    """1/mm, rms over the edges: of a round band about its larger one, since most edges run along it."""
+    edges = patch.edges
+    with np.errstate(invalid="ignore", divide="ignore"):
+        bend = (
+            turns(trusted_normals(patch, 0.0), edges.faces)
+            / _reach_mm(patch.vertices_mm, edges.ends, edges.opposite)[1]
+        )
+    return float(np.sqrt(np.mean(bend[np.isfinite(bend)] ** 2))) if np.isfinite(bend).any() else 0.0
 
 
 def described(
@@ -91,6 +108,7 @@ def described(
         label[astray] = len(mirrors) + np.argsort(order)[group]
     on_facet = np.isin(np.arange(len(label)), np.concatenate([np.empty(0, np.int64), *facets]))
     total = max(float(light.sum()), 1e-300)
+    size_mm = max(float(np.ptp(patch.vertices_mm[patch.used], axis=0).max()) for patch in mirrors)
     notes = []
     for number in range(int(label.max()) + 1):
         stray = number >= len(mirrors)
@@ -100,7 +118,7 @@ def described(
         notes.append(
             FaceNote(
                 number=number,
-                name=_stray_name(face, flat=bool(on_facet[own].all())) if stray else names[number],
+                name=_stray_name(face, size_mm, flat=bool(on_facet[own].all())) if stray else names[number],
                 stray=stray,
                 light=face.light,
                 middle_mm=_middle_mm(face.patch),
@@ -110,10 +128,11 @@ def described(
     return label, tuple(notes)
 
 
-def _stray_name(face: Face, *, flat: bool) -> str:
+def _stray_name(face: Face, size_mm: float, *, flat: bool) -> str:
     if flat:
         return "flat facet in the mirror"
-    return "edge, chamfer or rounding" if face.width_mm < _NARROW_MM else "another part of the body"
+    band = face.width_mm < _NARROW_MM or _is_band(face, size_mm)
+    return "edge, chamfer or rounding" if band else "another part of the body"
 
 
 def _middle_mm(patch: Patch) -> Array:
