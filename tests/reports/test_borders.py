@@ -33,6 +33,7 @@ def straight_border(*, told: bool) -> Border:
         line_px=line_px,
         offset_px=offset_px,
         sigma_px=np.full(20, 0.3),
+        bound_px=np.full(20, 0.01),
         offset_mm=0.25 * offset_px,
         line_mm=np.stack([np.zeros(20), 0.25 * rows, np.zeros(20)], axis=-1),
         jump_mm=np.full(20, 8.0),
