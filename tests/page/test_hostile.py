@@ -12,7 +12,7 @@ import socket
 import time
 
 import pytest
-from page_player import TalkingPlayer, browser_socket, left, until
+from page_player import TalkingPlayer, browser_socket, left, until, with_its_keys
 
 from rigwarp.page.guard import MOST_FROM_ONE, MOST_WAITING
 
@@ -227,7 +227,16 @@ def test_new_keys_turn_everybody_out(player: TalkingPlayer) -> None:
         return connection.close_code, connection.close_reason
 
     assert asyncio.run(turned_out()) == (1008, "key")
-    player.talk.say({"keys": player.keys})
+    asyncio.run(with_its_keys(player))
+
+
+def hear(connection: socket.socket, what: bytes) -> None:
+    """Read until this comes."""
+    heard = b""
+    while what not in heard:
+        part = connection.recv(65536)
+        assert part, f"closed before {what!r}"
+        heard += part
 
 
 def test_whoever_was_turned_out_and_does_not_go_is_not_heard_and_keeps_nothing_from_others(
@@ -250,16 +259,13 @@ def test_whoever_was_turned_out_and_does_not_go_is_not_heard_and_keeps_nothing_f
     with socket.create_connection(("127.0.0.1", player.port), timeout=10.0) as stays:
         stays.sendall(filled(player, SOCKET).encode())
         stays.sendall(masked({"key": player.keys["operate"]}))
-        seen = b""
-        while b'{"hello"' not in seen:
-            seen += stays.recv(65536)
+        hear(stays, b'{"hello"')
         player.talk.say({"keys": new})
-        while b"\x88\x05\x03\xf0key" not in seen:  # the close frame, code 1008
-            seen = seen[-16:] + stays.recv(65536)
+        hear(stays, b"\x88\x05\x03\xf0key")  # the close frame, code 1008
         try:
             asyncio.run(others(stays, new))
         finally:
-            player.talk.say({"keys": player.keys})
+            asyncio.run(with_its_keys(player))
     assert [one["do"] for one in player.asked[before:] if one["do"] in ("dark", "go")] == ["go"]
 
 

@@ -144,6 +144,20 @@ async def until(socket: websocket.WebSocketClientConnection, name: str, seconds:
     raise TimeoutError(name)
 
 
+async def with_its_keys(player: TalkingPlayer) -> None:
+    """Give back the keys that all tests use, and wait until the page goes by them."""
+    player.talk.say({"keys": player.keys})
+    for _ in range(20):
+        socket = await browser_socket(player, player.keys["operate"])
+        try:
+            await until(socket, "hello")
+        except EOFError:
+            await asyncio.sleep(0.2)
+        else:
+            return await left(socket)
+    raise TimeoutError("the page goes by other keys")
+
+
 async def left(*sockets: websocket.WebSocketClientConnection) -> None:
     """Close them, and wait until the server has heard of it."""
     for socket in sockets:
