@@ -139,7 +139,7 @@ def learn_signal_model(
     floor, per_light = _straight_variance(noise, table, quantum)
     raw = tuple(
         AxisSignal(
-            error=no_error(len(axis.periods_px), axis.steps),
+            error=no_error(axis.periods_px, axis.steps),
             variance_scale=1.0,
             residual_rows=axis.amplitude_residuals(),
         )
@@ -275,12 +275,12 @@ def _harmonic_error(
     """The axis's error curves; none where they are lost in their own uncertainty."""
     few = slice(None, None, _HARMONIC_THINNING)
     positions = refine(_rough(sample[:, few], turns[:, few], axis), turns[:, few], axis.periods_px)
-    error = estimate_harmonics(turns[:, few], positions, sigma_px[:, few], np.asarray(axis.periods_px), axis.steps)
+    error = estimate_harmonics(turns[:, few], positions, sigma_px[:, few], axis.periods_px, axis.steps)
     found_px = np.hypot(*error.coefficients_turns.T) * np.asarray(axis.periods_px)
     # a coefficient fitted to n phases is known to sqrt(2 / n) of one phase's sigma
     noise_px = float(np.median(sigma_px)) * np.sqrt(2.0 / max(1, positions.shape[1]))
     if np.max(found_px) < max(_HARMONIC_LIMIT_PX, _HARMONIC_SIGMAS * noise_px):
-        return no_error(len(axis.periods_px), axis.steps)
+        return no_error(axis.periods_px, axis.steps)
     return error
 
 
