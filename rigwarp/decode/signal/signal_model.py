@@ -14,7 +14,7 @@ from rigwarp.decode.pixels.layout import AxisLayout
 from rigwarp.decode.signal.harmonics import HarmonicError, estimate_harmonics, no_error
 from rigwarp.decode.signal.noise import Noise, estimate_noise, scatter_of_means, scatter_of_repeats
 from rigwarp.decode.signal.position import Phase, cell_position, phase_of_steps, refine, rough_position
-from rigwarp.decode.signal.response import Response
+from rigwarp.decode.signal.response import SHAPES, Response
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import chi_squared_limit
 
@@ -97,10 +97,11 @@ def shape_by_stripes(
     """
     sample = sample[:, :: max(1, sample.shape[1] // _SHAPE_PIXELS)]
     aside = found.shape_sigma * np.linspace(-_SHAPE_SIGMAS, _SHAPE_SIGMAS, _SHAPES_TRIED)
-    shapes = np.unique(np.clip(found.shape + aside, 1.0, 3.0))
+    shapes = np.unique(np.clip(found.shape + aside, *SHAPES))
     apart = np.array([_disagreement(replace(found, shape=float(s)).table(), sample, axes) for s in shapes])
     best = int(np.argmin(apart))
-    if not min(apart[0], apart[-1]) > _CLEARLY_WORSE * apart[best]:
+    ends = apart[[0, -1]][shapes[best] != np.array(SHAPES)]  # a camera may well be linear: nothing lies beyond
+    if not ends.min() > _CLEARLY_WORSE * apart[best]:
         return found.shape, found.shape_sigma
     grey, stripes = found.shape_sigma**-2, UNSURE_SHAPE**-2
     return float((grey * found.shape + stripes * shapes[best]) / (grey + stripes)), float((grey + stripes) ** -0.5)
