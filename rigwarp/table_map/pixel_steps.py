@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
-from rigwarp.geometry.threads import in_two_threads
+from rigwarp.geometry.threads import by_parts, in_two_threads
 
 _HARMONICS = (1, 2)
 _DEGREE = 3  # of the polynomials of the place by which it varies
@@ -22,7 +22,6 @@ _FEWEST = 2_000  # samples tell twenty numbers
 _ENOUGH = 40_000
 _KNIGHT = 5  # cells that are picked lie along no row or column
 _LEAST_SEEN = 1e-6  # mean square of the sines within cells: less is rounding, as where all samples lie on centres
-_CHUNK = 1 << 15
 _STRAY = 6.0  # times the usual distance: an outlier
 _STIFF = 1e-6  # of the mean of the normal matrix' diagonal
 
@@ -70,7 +69,7 @@ def without_pixel_steps(pixels_px: Array, residual_mm: Array, slope_mm: Array) -
         for i in (0, 1):
             left_mm[part, i] = residual_mm[part, i] - slope_mm[part, i, 0] * along - slope_mm[part, i, 1] * down
 
-    in_two_threads(without, [slice(i, i + _CHUNK) for i in range(0, len(pixels_px), _CHUNK)])
+    by_parts(without, len(pixels_px))
     return left_mm
 
 

@@ -3,9 +3,8 @@
 import numpy as np
 
 from rigwarp.geometry import Array
-from rigwarp.geometry.threads import in_two_threads
+from rigwarp.geometry.threads import by_parts
 
-_CHUNK = 1 << 15  # what is worked out of so many stays near the processor
 _FEW = 1 << 16  # not worth a thread
 
 
@@ -38,8 +37,7 @@ def sums_over_squares(
         sums = [np.bincount(index[part], None if one is None else one[part], rows * columns) for one in values]
         return [np.asarray(one, float) for one in sums]
 
-    in_two_threads(number, [slice(begin, begin + _CHUNK) for begin in range(0, len(index), _CHUNK)])
-
-    half = max(_FEW, -(-len(pixels_px) // 2))  # no more parts: a picture of sums for each takes memory
-    parts = in_two_threads(of, [slice(begin, begin + half) for begin in range(0, max(len(pixels_px), 1), half)])
+    by_parts(number, len(index))
+    # in halves: a picture of sums for each part takes memory
+    parts = by_parts(of, len(index), at_once=max(_FEW, -(-len(index) // 2))) or [of(slice(0))]
     return [np.asarray(sum(found)).reshape(rows, columns) for found in zip(*parts, strict=True)]
