@@ -55,6 +55,7 @@ def build_prewarp(
         When no projector pixel lands on the content area.
     """
     content_px = np.empty((*table_map.zone.shape, 2))
+    canvas_px = np.empty(content_px.shape, np.float32)
 
     begin, *steps = table_to_content(content, np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
     by_x, by_y = np.array(steps) - begin
@@ -64,7 +65,7 @@ def build_prewarp(
         for i in (0, 1):
             plane = by_x[i] * table_map.x_mm[rows] + by_y[i] * table_map.y_mm[rows] + begin[i]
             plane[dark] = np.nan
-            content_px[rows, :, i] = plane
+            content_px[rows, :, i] = canvas_px[rows, :, i] = plane
 
     by_rows(canvas, table_map.zone.shape)
     coverage = edge_coverage(content_px, content)
@@ -85,10 +86,10 @@ def build_prewarp(
         return bare, smooth, evened(bare, smooth, rim, lowest_gain=flatten_limit, falloff=flatten_falloff)
 
     parts, (bare_gain, smooth, gain) = all_in_two_threads(meshes, gains)
-    made = _assembled(parts, zones, table_map, content, gain, transfer, content_px)
+    made = _assembled(parts, zones, table_map, content, gain, transfer, canvas_px)
     if smooth is None:
         return made
-    return replace(made, light=smooth.astype(np.float32), bare_gain=bare_gain.astype(np.float32))
+    return replace(made, light=smooth, bare_gain=bare_gain.astype(np.float32, copy=False))
 
 
 def _nothing_lit(table_map: PixelMap) -> str:
@@ -193,7 +194,7 @@ def _assembled(
     content: Content,
     gain: Array,
     transfer: Transfer,
-    content_px: Array,
+    canvas_px: NDArray[np.float32],
 ) -> Prewarp:
     """The zones' meshes put side by side, and the map itself."""
     return Prewarp(
@@ -201,10 +202,10 @@ def _assembled(
         content_pixels=content.pixels,
         **joined_meshes(parts, zones),
         zone=table_map.zone,
-        gain=gain.astype(np.float32),
+        gain=gain.astype(np.float32, copy=False),
         transfer=transfer,
         mesh_error_px=max(part[3] for part in parts),
-        canvas_px=content_px.astype(np.float32),
+        canvas_px=canvas_px,
     )
 
 

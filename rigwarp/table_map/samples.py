@@ -1,6 +1,6 @@
 """Samples of the map: which projector position was seen at which place on the table."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any
 
@@ -12,7 +12,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, Reason, shift_px
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.threads import by_parts, by_rows, in_two_threads
+from rigwarp.geometry.threads import by_parts, by_rows
 from rigwarp.rig import Table, inside_table
 from rigwarp.tracing.scan_grid import GridSpread, usual_step_px
 
@@ -125,15 +125,7 @@ def samples_from_scan(
             camera_px[keep],
         ]
 
-    # field by field, so that no more than two of them are there twice
-    columns: list[list[Array]] = [list(column) for column in zip(*by_rows(of_rows, shape), strict=True)]
-
-    def joined(column: list[Array]) -> Array:
-        whole = np.concatenate(column)
-        column.clear()
-        return whole
-
-    pixels_px, sigma_px, table_mm, light, camera_px = in_two_threads(joined, columns)
+    pixels_px, sigma_px, table_mm, light, camera_px = _gathered(of_rows, decoded)
     if len(pixels_px) < _MIN_SAMPLES:
         raise MeasurementError(
             f"{np.count_nonzero(decoded.valid)} camera pixels decode, but only {len(pixels_px)} of them look at the "
@@ -149,6 +141,32 @@ def samples_from_scan(
         count=np.ones(len(pixels_px), np.int32),
         cut=np.zeros(len(pixels_px), bool) if lit is None else _at_the_edge(lit, pixels_px),
     )
+
+
+def _gathered(of_rows: Callable[[slice], list[Array]], decoded: Decoded) -> list[Array]:
+    """What `of_rows` tells of bands of rows, put together; of at most every pixel that is decoded.
+
+    Each band has its place from the start, so that millions of samples are not there twice.
+    """
+    shape = decoded.reason.shape
+    bands = by_rows(lambda rows: (rows.start, np.count_nonzero(decoded.reason[rows] == Reason.OK)), shape)
+    tops, counts = zip(*bands, strict=True)
+    begins = dict(zip(tops, np.cumsum((0, *counts)).tolist(), strict=False))
+    whole = [np.empty((sum(counts), *one.shape[1:]), one.dtype) for one in of_rows(slice(0, 1))]
+
+    def fill(rows: slice) -> tuple[int, int]:
+        begin, found = begins[rows.start], of_rows(rows)
+        for array, part in zip(whole, found, strict=True):
+            array[begin : begin + len(part)] = part
+        return begin, len(found[0])
+
+    end = 0
+    for begin, count in by_rows(fill, shape):
+        if begin > end:
+            for array in whole:
+                array[end : end + count] = array[begin : begin + count]
+        end += count
+    return [array[:end] for array in whole]
 
 
 class _OnPlane:
