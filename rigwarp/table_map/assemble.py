@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.geometry.threads import all_in_two_threads
+from rigwarp.geometry.threads import all_in_two_threads, by_rows
 from rigwarp.table_map.beyond import beyond_samples
 from rigwarp.table_map.borders import Border, Borders
 from rigwarp.table_map.misfit import HeldSamples, join_held
@@ -138,13 +138,13 @@ def assemble(
                 answered &= ~(fit.rims.beyond(shape) & (owner == fit.zone))
         return measured, answered, owner
 
-    (measured, answered, owner), spreads, held_sigma = all_in_two_threads(
+    (measured, answered, owner), spreads, held_sigma, places_mm, (decode, random) = all_in_two_threads(
         owned,
         lambda: [spread_sigma(fit.surface, fit.misfit(shape), fit.ripple, shape) for fit in fits],
         lambda: np.concatenate([fit.judged_sigma(shape) for fit in fits]),
+        lambda: np.full((2, *shape), np.nan),
+        lambda: np.full((2, *shape), np.nan, np.float32),
     )
-    places_mm = np.full((2, *shape), np.nan)
-    decode, random = np.full((2, *shape), np.nan, np.float32)
     ripple, light_change, bands, curve = np.zeros((4, *shape), np.float32)  # variances
 
     def write(fit: ZoneFit, spread: SpreadSigma, here: BoolArray) -> None:
@@ -171,8 +171,13 @@ def assemble(
     del spreads
     answered &= np.isfinite(places_mm[0]) & np.isfinite(places_mm[1])
     border = borders.doubt_mm2(owner).astype(np.float32)
-    if any(part.any() for part in (ripple, light_change, bands, curve, border)):
-        random = np.sqrt(random**2 + ripple + light_change + bands + curve + border)
+    more = [part for part in (ripple, light_change, bands, curve, border) if part.any()]
+
+    def add(rows: slice) -> None:
+        random[rows] = np.sqrt(sum((part[rows] for part in more), random[rows] ** 2))
+
+    if more:
+        by_rows(add, shape)
     table_mm = np.moveaxis(places_mm, 0, -1)
     cells = join_samples([f.cells for f in fits])
     moved_mm = 0.0  # of a view's own scan its common sigma knows
@@ -185,15 +190,21 @@ def assemble(
         return common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
 
     common, light = all_in_two_threads(shared, lambda: light_picture(cells, shape, answered))
-    dark = ~answered
-    sigma_mm = np.hypot(random, common)
-    for whole in (*places_mm, sigma_mm):
-        whole[dark] = np.nan
+    sigma_mm = np.empty(shape, np.float32)
+
+    def darken(rows: slice) -> None:
+        dark = ~answered[rows]
+        np.hypot(random[rows], common[rows], out=sigma_mm[rows])
+        for whole in (*places_mm, sigma_mm):
+            whole[rows][dark] = np.nan
+        owner[rows][dark] = NO_LIGHT
+
+    by_rows(darken, shape)
     table_map = PixelMap(
         x_mm=places_mm[0],
         y_mm=places_mm[1],
         sigma_mm=sigma_mm,
-        zone=np.where(dark, np.int16(NO_LIGHT), owner),
+        zone=owner,
         measured=measured & answered,
     )
     held = join_held([f.surface.held for f in fits])

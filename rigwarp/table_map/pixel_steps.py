@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from rigwarp.decode import CurveWaves
 from rigwarp.geometry import Array
-from rigwarp.geometry.threads import in_two_threads
+from rigwarp.geometry.threads import by_parts, in_two_threads
 
 _HARMONICS = (1, 2)
 _DEGREE = 3  # of the polynomials of the place by which it varies
@@ -30,7 +30,6 @@ _FEWEST = 2_000  # samples tell twenty numbers
 _ENOUGH = 40_000
 _KNIGHT = 5  # cells that are picked lie along no row or column
 _LEAST_SEEN = 1e-6  # mean square of the sines within cells: less is rounding, as where all samples lie on centres
-_CHUNK = 1 << 15
 _STRAY = 6.0  # times the usual distance: an outlier
 _STIFF = 1e-6  # of the mean of the normal matrix' diagonal
 _LEAST_PX = 0.003  # rms of what the curve leaves at one frequency: less is lost in any noise, and no ripple to anybody
@@ -90,7 +89,7 @@ def without_waves_of_pixels(
         for i in (0, 1):
             left_mm[part, i] = residual_mm[part, i] - slope_mm[part, i, 0] * along - slope_mm[part, i, 1] * down
 
-    in_two_threads(without, [slice(i, i + _CHUNK) for i in range(0, len(pixels_px), _CHUNK)])
+    by_parts(without, len(pixels_px))
     return left_mm, curve_told
 
 
