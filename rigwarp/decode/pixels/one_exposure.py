@@ -23,6 +23,7 @@ from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import Processing, find_processing, uneven_noise
 from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
 from rigwarp.decode.pixels.camera_response import EIGHT_BITS, Codes, ResponseFinder, pixel_sample
+from rigwarp.decode.pixels.edges_of_light import widen_at_edges
 from rigwarp.decode.pixels.fast_solver import Single
 from rigwarp.decode.pixels.first_look import check_lit, first_look
 from rigwarp.decode.pixels.folds import find_folds
@@ -273,6 +274,8 @@ class ExposureDecoder:
             for verdict in (folds, smear):
                 if verdict.verdict is not None:
                     take_out(pictures, verdict.verdict, pool)
+            black, white = (self.photos[end] for end in self._ends)
+            widen_at_edges(pictures, (black, white), chain.light_of_code)
             shown = measure_modulation(
                 self.photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
             )
