@@ -280,13 +280,20 @@ def _not_proven(held: HeldSamples, sigma_mm: Array, tile_px: int) -> str:
     names, inverse, count = np.unique(tile, axis=0, return_inverse=True, return_counts=True)
     local = np.sqrt(np.bincount(inverse.ravel(), np.mean(z**2, axis=-1)) / count)
     wrong = np.flatnonzero((local > _TILE_Z) & (count >= _FEW_HELD))
-    if _PROVEN[0] <= whole <= _PROVEN[1] and not len(wrong):
+    low, high = _PROVEN
+    if low <= whole <= high and not len(wrong):
         return ""
+    far = f"sigma not proven: held-out samples scatter {whole:.2f} times as far as stated ({low} to {high} "
+    if whole < low and not len(wrong):
+        return (
+            f"{far}would bear it out): the map is surer than it says. A picture style, compression or smoothing of the "
+            "camera makes the stripes contradict each other, which counts as noise. Set the camera to neutral or "
+            "standard to know more"
+        )
     told = np.where(count >= _FEW_HELD, local, 0.0)
     worst = int(np.argmax(told))
     u, v = names[worst] * tile_px
     return (
-        f"sigma not proven: held-out samples scatter {whole:.2f} times as far as stated ({_PROVEN[0]} to {_PROVEN[1]} "
-        f"would bear it out), at worst {told[worst]:.2f} times about projector pixels ({u} to {u + tile_px}, "
+        f"{far}would bear it out), at worst {told[worst]:.2f} times about projector pixels ({u} to {u + tile_px}, "
         f"{v} to {v + tile_px}). Look there for a defect of the mirror, and scan again"
     )
