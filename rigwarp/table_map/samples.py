@@ -112,17 +112,18 @@ def samples_from_scan(
                 at_px = whole_px - shift_px(moved, at_px, shape)
             table_mm, camera_px = camera.to_plane(at_px, table.height_mm), at_px.astype(np.float32)
         keep = np.flatnonzero(np.isfinite(table_mm).all(axis=-1))
-        keep = keep[inside_table(table, table_mm[keep])]
+        keep = keep[inside_table(table, table_mm.take(keep, axis=0))]  # unlike brackets `take` lets others go on
+        index = index.take(keep)
 
         def picked(*names: str) -> list[Array]:
-            return [getattr(decoded, name)[rows].ravel()[index[keep]] for name in names]
+            return [np.take(getattr(decoded, name)[rows], index) for name in names]
 
         return [
             np.stack(picked("u_px", "v_px"), axis=-1).astype(float),
             np.stack(picked("sigma_u_px", "sigma_v_px"), axis=-1),
-            table_mm[keep],
+            table_mm.take(keep, axis=0),
             *picked("light"),
-            camera_px[keep],
+            camera_px.take(keep, axis=0),
         ]
 
     pixels_px, sigma_px, table_mm, light, camera_px = _gathered(of_rows, decoded)
@@ -186,7 +187,7 @@ class _OnPlane:
         v, u = np.divmod(index, self._camera.resolution[0])
         first, last = int(u.min()), int(u.max()) + 1
         at = v * (last - first) + (u - first)
-        found = np.stack([self._spread.down(a[:, first:last], rows)[at] for a in self._across], axis=-1)
+        found = np.stack([self._spread.down(a[:, first:last], rows).take(at) for a in self._across], axis=-1)
         # where a ray nearby misses the plane, or the lens folds
         lost = np.flatnonzero(np.isnan(found[:, 0]))
         if lost.size:
@@ -289,7 +290,7 @@ def bin_samples(
         count=count[occupied],
     )
     place = np.where(occupied, np.cumsum(occupied) - 1, -1)
-    return cells, mean(residual_mm), 1.0 / np.sqrt(total[occupied]), place[cell]
+    return cells, mean(residual_mm), 1.0 / np.sqrt(total[occupied]), taken(place, cell)
 
 
 def _cell_numbers(pixels_px: Array, cell_px: int) -> tuple[NDArray[np.int64], int]:
