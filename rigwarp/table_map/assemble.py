@@ -189,7 +189,7 @@ def assemble(
         return common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
 
     common, light = all_in_two_threads(shared, lambda: light_picture(cells, shape, answered))
-    sigma_mm = np.empty(shape, np.float32)
+    sigma_mm: NDArray[Any] = np.empty(shape, np.float32)
 
     def darken(rows: slice) -> None:
         dark = ~answered[rows]

@@ -62,7 +62,7 @@ class Samples:
         return Samples(**{one.name: taken(getattr(self, one.name), index) for one in fields(self)})
 
 
-def taken(values: Array, index: NDArray[np.integer]) -> Array:
+def taken(values: NDArray[Any], index: NDArray[np.integer]) -> NDArray[Any]:
     """`values[index]`, in two threads."""
     found = np.empty((len(index), *values.shape[1:]), values.dtype)
 
@@ -238,7 +238,7 @@ def bin_samples(
         def of(part: slice) -> Array:
             share = weight[part]
             if values is None:
-                return np.bincount(cell[part], share, number)[:, None]
+                return np.asarray(np.bincount(cell[part], share, number)[:, None], float)
             columns = values[part].reshape(len(share), -1).T
             return np.stack([np.bincount(cell[part], share * c, number) for c in columns], axis=-1)
 

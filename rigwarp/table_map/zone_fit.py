@@ -175,7 +175,7 @@ def _beside_design(
 
     def subtract(part: slice) -> None:
         np.subtract(table_mm.take(which[part], axis=0), of_design[part], out=of_design[part])
-        np.hypot(*of_design[part].T, out=size_mm[part])
+        np.hypot(of_design[part, 0], of_design[part, 1], out=size_mm[part])
 
     by_parts(subtract, len(which))
     return of_design, size_mm, slope
