@@ -159,7 +159,7 @@ def assemble(
             light_change[here], bands[here], curve[here] = (np.array(light_px) * fit.pitch_mm) ** 2
         random.reshape(-1)[at] = np.sqrt(random.reshape(-1)[at] ** 2 + beyond)
         if fit.rims is not None and fit.rims.drawn_mm:
-            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(centres(here)))
+            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(shape)[here])
         if fit.ripple.waves:
             noise = fit.ripple.noise(centres(here))
             decode[here] = np.sqrt(decode[here] ** 2 + noise)

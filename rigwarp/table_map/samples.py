@@ -252,6 +252,9 @@ def bin_samples(
     def weigh(part: slice) -> None:
         weight[part] = kept[part] / sigma[part] ** 2
 
+    def members(part: slice) -> NDArray[np.int64]:
+        return np.bincount(cell[part].compress(kept[part]), minlength=number)
+
     by_parts(find_sigma, len(samples))
     kept = np.ones(len(samples), bool)
     for _ in range(_PASSES):
@@ -275,7 +278,7 @@ def bin_samples(
 
         if not any(by_parts(judge, len(samples))):
             break  # another pass would find the same
-    count = np.bincount(cell, kept, number).astype(np.int64)
+    count = np.sum(by_parts(members, len(samples), at_once=_CHUNK), axis=0)
     occupied = count > 0
 
     def mean(values: Array) -> Array:
