@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
+from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
 from rigwarp.geometry.threads import all_in_two_threads, by_rows
 from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, straying_points, triangles_of, with_dependants
 from rigwarp.prewarp.edge_blending import blending_weights
@@ -72,7 +73,7 @@ def build_prewarp(
     drawn = coverage > 0
     if not drawn.any():
         raise MeasurementError(_nothing_lit(table_map))
-    zones = np.flatnonzero(np.bincount(table_map.zone[drawn])).astype(table_map.zone.dtype)
+    zones = np.array(zones_lit(np.where(drawn, table_map.zone, np.int16(NO_LIGHT))), np.int16)
 
     def meshes() -> list[ZoneMesh]:
         return [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]

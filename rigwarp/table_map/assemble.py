@@ -160,7 +160,7 @@ def assemble(
             light_change[here], bands[here], curve[here] = _left_mm2(fit, light_px)
         random.reshape(-1)[at] = np.sqrt(random.reshape(-1)[at] ** 2 + beyond)
         if fit.rims is not None and fit.rims.drawn_mm:
-            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(centres(here)))
+            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(shape)[here])
         if fit.ripple.waves:
             noise = fit.ripple.noise(centres(here))
             decode[here] = np.sqrt(decode[here] ** 2 + noise)
@@ -190,7 +190,7 @@ def assemble(
         return common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
 
     common, light = all_in_two_threads(shared, lambda: light_picture(cells, shape, answered))
-    sigma_mm = np.empty(shape, np.float32)
+    sigma_mm: NDArray[Any] = np.empty(shape, np.float32)
 
     def darken(rows: slice) -> None:
         dark = ~answered[rows]
