@@ -101,6 +101,7 @@ from rigwarp.jobs.scans.zones import shown_in, zones_then
 from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
 from rigwarp.rig import Lens, TopView
+from rigwarp.sheets import STANDARD_TARGET
 from rigwarp.simulation.samples.truth import parse_bench_truth
 from rigwarp.view.top import build_top
 
@@ -233,7 +234,7 @@ USES: dict[str, tuple[Use, ...]] = {
     "screen.json": (lambda _, path: ScreenRecord.read(path),),
     "view_lens.json": (lambda _, path: read_view_lens(path),),
     "current_view.json": (lambda root, _: current_view(root),),
-    "sheets.npz": (lambda _, path: read_sheets(path, ()),),
+    "sheets.npz": (lambda _, path: read_sheets(path, (), STANDARD_TARGET),),
     "top.npz": (lambda _, path: read_top(path),),
 }
 """How each file is read; a name may be in the rig several times."""

@@ -39,7 +39,7 @@ from rigwarp.files.records import ScreenRecord, ViewMapFigures, ViewMirrorRecord
 from rigwarp.files.sheets_file import read_sheets
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN, view_settings
+from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN, view_of, view_settings
 from rigwarp.jobs.view.screen import screen_of, screen_record
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
@@ -55,6 +55,7 @@ from rigwarp.view import (
     cover_of,
     fit_view,
     joined_seen,
+    laid_by_sheet,
     lit_by_projector,
     lit_by_screen,
     register_seen,
@@ -64,6 +65,7 @@ from rigwarp.view import (
 )
 
 _STEEP = 1.0  # mm per mm: from this lean on a user should hear of it
+_LAID_MM, _LAID_DEG = 2.0, 0.5  # so far a display lies from where it should without anybody wondering
 _MOST_LIT = 0.98  # of what is seen; the rest is worth a word
 _UNLIT = {
     BY_PROJECTOR: "lies in no light of the projector (in a shadow, or beside its picture) and has no place in the map. "
@@ -147,7 +149,7 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         record = replace(
             record,
             screen=None if found.screen is None else screen_record(found.screen).to_dict(),
-            cautions=(*record.cautions, *make_top(folder, run, fit.view_map)),
+            cautions=(*record.cautions, *_laid_elsewhere(runs[0], found.screen), *make_top(folder, run, fit.view_map)),
         )
         origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
         write_view_map(
@@ -217,24 +219,44 @@ def evidence_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPar
 def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> ViewEvidence:
     """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen.
 
-    With a printed sheet on the table the display is looked at once more, as that tells it.
+    A printed sheet on the table tells where the frame is, and the display, which is looked at once more then.
     """
-    screen = screen_of(ScreenRecord.from_dict(view_settings(runs[0]).screen or {}))
+    screen = _told_screen(runs[0])
     decoded = [read_decoded(run / DECODED_FILE) for run in runs]
     table = folder.rig.table
-    roughly = seen_by_screen(decoded, screen, parts, LEAN_KNOWN, table).seen
-    registered, lean_doubt = register_seen(parts, roughly, table)
+    target, sheets = view_of(folder).target, runs[0] / SHEETS_FILE
+    corners = read_sheets(sheets, parts, target)[0] if sheets.is_file() else []
+    roughly = seen_by_screen(decoded, screen, parts, LEAN_KNOWN, table)
+    if corners:
+        screen = laid_by_sheet(screen, roughly, corners, target)
+        roughly = seen_by_screen(decoded, screen, parts, LEAN_KNOWN, table)
+    registered, lean_doubt = register_seen(parts, roughly.seen, table)
     shown = seen_by_screen(decoded, screen, registered, lean_doubt, table)
-    sheets = runs[0] / SHEETS_FILE
-    if sheets.is_file():
-        assert folder.rig.view is not None
-        target = folder.rig.view.target
+    if corners:
         known = sheet_sigma_of(target)
-        corners = read_sheets(sheets, parts)[0]
         screen, lean_doubt = screen_by_sheet(screen, shown, lean_doubt, corners, target, known)
         shown = seen_by_screen(decoded, screen, registered, lean_doubt, table)
     lit = lit_by_screen(screen, shown.laid, table)
-    return ViewEvidence(seen=shown.seen, lit=lit, screen=screen if sheets.is_file() else None)
+    return ViewEvidence(seen=shown.seen, lit=lit, screen=screen if corners else None)
+
+
+def _told_screen(run: Path) -> Screen:
+    return screen_of(ScreenRecord.from_dict(view_settings(run).screen or {}))
+
+
+def _laid_elsewhere(run: Path, found: Screen | None) -> list[str]:
+    """Words where display and sheet contradict each other about the table's frame by more than careful hands do."""
+    if found is None:
+        return []
+    told = _told_screen(run)
+    x, y = np.subtract(found.centre_mm, told.centre_mm)
+    turn = float(np.degrees(found.rotation_rad - told.rotation_rad))
+    if np.hypot(x, y) <= _LAID_MM and abs(turn) <= _LAID_DEG:
+        return []
+    return [
+        f"By the sheet the display lay ({x:.1f}, {y:.1f}) mm and {turn:.1f} degrees away from its first place: the map "
+        "is in the frame of the sheet, where [view.target] in rig.toml has it"
+    ]
 
 
 def _as_built(

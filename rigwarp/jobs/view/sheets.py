@@ -25,7 +25,7 @@ from rigwarp.files.records import MapOrigin, ViewMapFigures, ViewMirrorRecord, V
 from rigwarp.files.sheets_file import read_sheets, write_sheets
 from rigwarp.geometry import ViewMap
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import seen_folder, view_settings
+from rigwarp.jobs.view.scan import seen_folder, view_of, view_settings
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import ViewCover, ViewPart, cover_of, trace_view
@@ -80,8 +80,7 @@ def look_at_sheets(
     MeasurementError
         A photograph shows the board in no zone.
     """
-    view = seen_folder(folder).rig.view
-    assert view is not None
+    view = view_of(folder)
     corners: list[SheetCorners] = []
     left_out: list[str] = []
     with progress.stage(len(photos), "Looking for the sheet") as advance:
@@ -119,7 +118,7 @@ def scan_sheets(progress: Progress, folder: RigFolder, photos: Sequence[Path]) -
         make_folder(run / FRAMES)
         for number, path in enumerate(photos):
             write_picture(run / FRAMES / f"{number:04d}.png", read_photo(path))
-        write_sheets(run / SHEETS_FILE, corners, photos=names)
+        write_sheets(run / SHEETS_FILE, corners, view_of(folder).target, photos=names)
     return SheetsScanned(run=run, corners=tuple(corners), photos=names, left_out=tuple(left_out))
 
 
@@ -136,10 +135,9 @@ def fit_view_by_sheets(progress: Progress, folder: RigFolder, scan: Path) -> She
     MeasurementError
         They support none.
     """
-    view = seen_folder(folder).rig.view
-    assert view is not None
+    view = view_of(folder)
     start, parts = time.monotonic(), parts_of(folder)
-    corners, photos = read_sheets(scan / SHEETS_FILE, parts)
+    corners, photos = read_sheets(scan / SHEETS_FILE, parts, view.target)
     with (
         new_run(folder.root / VIEWS, "view fit", folder, settings={"scans": [scan.name]}) as run,
         progress.stage(1, "Fitting the view") as advance,

@@ -87,7 +87,7 @@ class Unknowns:
     """The unknowns, what is assumed of them now, and what the corners say then.
 
     Order: shift and turn of the camera; its lens; shift and turn of each mirror; middle and turn of each sheet but the
-    first; both scales, squareness and height of the print.
+    first; three errors of the print (in sigmas: both scales and squareness) and its height.
     """
 
     def __init__(
@@ -97,7 +97,7 @@ class Unknowns:
         self._height_mm = table.height_mm
         self.first = int(corners.photo.min())
         self._photos = [int(n) for n in np.unique(corners.photo) if n != self.first]
-        self._print = np.array([*sheet.printed, sheet.height_mm])
+        self._print = np.array([1.0, 1.0, 1.0, sheet.height_mm])
         self._lens = parts[0].model.projector
         self.prior = np.concatenate(
             [
@@ -109,7 +109,7 @@ class Unknowns:
             ]
         )
         self.now = np.zeros(len(self.prior))
-        self._bends = print_bends(corners.board_mm, board_size_mm(target))
+        self._bends = print_bends(corners.board_mm, board_size_mm(target)) @ sheet.printed
         self._start = {n: self._guess(n) for n in self._photos}
         self.strays = 0
 
@@ -204,15 +204,7 @@ class Unknowns:
 
     def require_first_place(self) -> None:
         """MeasurementError where the design sees the first sheet far from where it should lie."""
-        seen = self._guess(self.first)
-        off = float(np.linalg.norm(seen.centre_mm - self._target.centre_mm))
-        turn = float(np.angle(np.exp(1j * (seen.rotation_rad - self._target.rotation_rad))))
-        if off > _FAR_MM or abs(turn) > _FAR_RAD:
-            raise MeasurementError(
-                f"the first sheet seems to lie {_place_words(seen)}; [view.target] puts it "
-                f"{_place_words(self._target)}: lay it there, or correct centre_mm and rotation_deg; "
-                "further sheets may lie anywhere"
-            )
+        require_near(self._guess(self.first), self._target)
 
     def linearised(self) -> Sightings:
         corners, parts = self.corners, self.moved
@@ -288,6 +280,17 @@ class Unknowns:
 def _turn(angle_rad: float) -> Array:
     c, s = np.cos(angle_rad), np.sin(angle_rad)
     return np.array([[c, -s], [s, c]])
+
+
+def require_near(seen: Target, told: Target) -> None:
+    """MeasurementError where the first sheet is seen far from where it should lie."""
+    off = float(np.linalg.norm(seen.centre_mm - told.centre_mm))
+    turn = float(np.angle(np.exp(1j * (seen.rotation_rad - told.rotation_rad))))
+    if off > _FAR_MM or abs(turn) > _FAR_RAD:
+        raise MeasurementError(
+            f"the first sheet seems to lie {_place_words(seen)}; [view.target] puts it {_place_words(told)}: lay it "
+            "there, or correct centre_mm and rotation_deg; further sheets may lie anywhere"
+        )
 
 
 def _place_words(sheet: Target) -> str:
