@@ -44,6 +44,7 @@ class Screen:
     glass_index : of refraction.
     covariance : (6 + m, 6 + m) of glass_mm, thickness_mm, pitch, centre_mm, rotation_rad and the m errors of the lean
         (in sigmas), where a printed sheet told them together.
+    print_share : of the variance of places that it then shows, what an exactly known print would take away.
     centre_mm, rotation_rad : where the middle of its pixels lay the first time; 0: its top edge towards +y. Without a
         sheet this is what says where the table's frame is.
     """
@@ -57,6 +58,7 @@ class Screen:
     glass_sigma_mm: float = 0.3
     glass_index: float = 1.52
     covariance: Array | None = None
+    print_share: float = 0.0
     centre_mm: tuple[float, float] = (0.0, 0.0)
     rotation_rad: float = 0.0
 

@@ -123,6 +123,13 @@ def screen_by_sheet(
         passes=_PASSES,
         worth=_WORTH * len(looked),
     )
+    exact = solved.precision.copy()
+    exact[range(doubts, doubts + 3), range(doubts, doubts + 3)] = 1e12
+    shown = slope[..., :doubts].reshape(-1, doubts)
+    with_print, without = (
+        float(np.sum((shown @ covariance[:doubts, :doubts]) * shown))
+        for covariance in (solved.covariance, np.linalg.inv(solved.normal + exact))
+    )
     glass, thickness, pitch, x, y, turn = solved.unknowns[:N_DOUBTS].tolist()
     told = replace(
         screen,
@@ -132,6 +139,7 @@ def screen_by_sheet(
         centre_mm=(screen.centre_mm[0] + x, screen.centre_mm[1] + y),
         rotation_rad=screen.rotation_rad + turn,
         covariance=solved.covariance[:doubts, :doubts],
+        print_share=1.0 - without / with_print,
     )
     return told, replace(lean_doubt, found=lean_doubt.found + solved.unknowns[N_DOUBTS:doubts])
 

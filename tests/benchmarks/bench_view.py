@@ -98,6 +98,7 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
     square = {name: float(np.sqrt(np.mean([one[name] ** 2 for one in rigs]))) for name in ("rms_mm", "z_spread")}
     lean = [one["lean_z"] ** 2 for one in rigs if "lean_z" in one]
     told = {n: one["mirrors"] for n, one in by_seed.items() if "mirrors" in one}
+    passed_on = {seed: round(one["passed_on_z"], 2) for seed, one in by_seed.items() if "passed_on_z" in one}
     return {
         **square,
         "p95_mm": float(np.median([one["p95_mm"] for one in rigs])),
@@ -106,7 +107,7 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
         "z_by_seed": {seed: round(one["z_spread"], 2) for seed, one in by_seed.items()},
         "coverage": min(one["coverage"] for one in rigs),
         "wrong_zone_px": max(one["wrong_zone_px"] for one in rigs),
-        **({"as_built": _mirrors(told)} if told else {}),
+        **({"as_built": _mirrors(told), "passed_on_z_by_seed": passed_on} if told else {}),
         **({"lean_z": float(np.sqrt(np.mean(lean)))} if lean else {}),
     }
 
@@ -187,8 +188,16 @@ def _as_built(root: Path, seed: int) -> dict[str, Any]:
     camera = photographed_camera(folder, virtual, sheet_mm=rig.target.thickness_mm)
     write_camera(root / CAMERA_FILE, camera)
     samples = samples_from_scan(scanned(folder, virtual), camera, rig.table)
-    _scan(folder, fit_table_map(design_model(folder), samples, camera, rig_tolerances(rig)).table_map)
-    return {**_fitted(folder), "mirrors": judged_mirrors(folder)}
+    passed_on = fit_table_map(design_model(folder), samples, camera, rig_tolerances(rig)).table_map
+    _scan(folder, passed_on)
+    found, mirrors = _fitted(folder), judged_mirrors(folder)
+    return {**found, "mirrors": mirrors, "passed_on_z": _over_sigma(passed_on, virtual.true_map())}
+
+
+def _over_sigma(found: PixelMap, true: PixelMap) -> float:
+    """Root mean square of a projector's map's errors over its sigma."""
+    both = found.measured & true.answered & (found.zone == true.zone)
+    return float(np.sqrt(np.mean(((found.table_mm - true.table_mm) / found.sigma_mm[..., None])[both] ** 2)))
 
 
 def _scan(folder: RigFolder, known: PixelMap) -> None:

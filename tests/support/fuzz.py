@@ -101,7 +101,7 @@ from rigwarp.jobs.scans.zones import shown_in, zones_then
 from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
 from rigwarp.rig import Lens, TopView
-from rigwarp.sheets import STANDARD_TARGET
+from rigwarp.sheets.pdf import STANDARD_TARGET
 from rigwarp.simulation.samples.truth import parse_bench_truth
 from rigwarp.view.top import build_top
 

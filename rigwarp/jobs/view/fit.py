@@ -72,6 +72,16 @@ _UNLIT = {
     "A display tells places there, too: rigwarp view scan --help",
     BY_SCREEN: "was beside the display wherever it lay, and has no place in the map. Lay it there, too",
 }
+_NO_SHEET = (
+    "A display's places tell neither its glass nor its scale. Photograph the printed sheet, laid where [view.target] "
+    "has it, and scan with that, too: rigwarp view scan --screen DIR --sheet PHOTO"
+)
+_MOSTLY, _ENOUGH = 0.3, 12  # of the variance; readings after which the next one tells little
+_READ_MORE = (
+    "{:.0f} % of the places' variance is how well the sheet was measured: read the four sides and both diagonals of "
+    "its pattern off a steel rule, each twice and from another mark of the rule, write them as along_x_mm, along_y_mm "
+    "and diagonals_mm into [view.target] instead of scale, and fit again"
+)
 _NOT_SURE = "only a scan by the calibrated projector knows places well enough for that"
 _NO_LENS = (
     "the lens is not calibrated, and what it does cannot be told from the mirror's shape. Run: rigwarp view lens, and "
@@ -149,7 +159,11 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         record = replace(
             record,
             screen=None if found.screen is None else screen_record(found.screen).to_dict(),
-            cautions=(*record.cautions, *_laid_elsewhere(runs[0], found.screen), *make_top(folder, run, fit.view_map)),
+            cautions=(
+                *record.cautions,
+                *(_screen_cautions(folder, runs[0], found.screen) if by == BY_SCREEN else ()),
+                *make_top(folder, run, fit.view_map),
+            ),
         )
         origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
         write_view_map(
@@ -244,19 +258,23 @@ def _told_screen(run: Path) -> Screen:
     return screen_of(ScreenRecord.from_dict(view_settings(run).screen or {}))
 
 
-def _laid_elsewhere(run: Path, found: Screen | None) -> list[str]:
-    """Words where display and sheet contradict each other about the table's frame by more than careful hands do."""
+def _screen_cautions(folder: RigFolder, run: Path, found: Screen | None) -> list[str]:
+    """Words on what limits places that a display told, and on a sheet that contradicts where it lay."""
     if found is None:
-        return []
-    told = _told_screen(run)
+        return [_NO_SHEET]
+    told, said = _told_screen(run), []
     x, y = np.subtract(found.centre_mm, told.centre_mm)
     turn = float(np.degrees(found.rotation_rad - told.rotation_rad))
-    if np.hypot(x, y) <= _LAID_MM and abs(turn) <= _LAID_DEG:
-        return []
-    return [
-        f"By the sheet the display lay ({x:.1f}, {y:.1f}) mm and {turn:.1f} degrees away from its first place: the map "
-        "is in the frame of the sheet, where [view.target] in rig.toml has it"
-    ]
+    if np.hypot(x, y) > _LAID_MM or abs(turn) > _LAID_DEG:
+        said.append(
+            f"By the sheet the display lay ({x:.1f}, {y:.1f}) mm and {turn:.1f} degrees away from its first place: the "
+            "map is in the frame of the sheet, where [view.target] in rig.toml has it"
+        )
+    target = view_of(folder).target
+    readings = [*target.along_x_mm, *target.along_y_mm, *target.diagonals_mm]
+    if found.print_share > _MOSTLY and len(readings) < _ENOUGH:
+        said.append(_READ_MORE.format(100.0 * found.print_share))
+    return said
 
 
 def _as_built(
