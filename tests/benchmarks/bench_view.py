@@ -39,8 +39,8 @@ from whole_chain import photographed_camera, scanned  # noqa: E402
 
 from rigwarp.devices import Bench, open_virtual, open_virtual_view  # noqa: E402
 from rigwarp.errors import RigwarpError  # noqa: E402
-from rigwarp.files import RigFolder, make_current, new_run, read_view_map, write_camera, write_map  # noqa: E402
-from rigwarp.files.names import CAMERA_FILE, MAP_FILE, RESULTS, VIEW_MAP_FILE  # noqa: E402
+from rigwarp.files import RigFolder, make_current, new_run, write_camera, write_map  # noqa: E402
+from rigwarp.files.names import CAMERA_FILE, MAP_FILE, RESULTS  # noqa: E402
 from rigwarp.geometry import Array, PixelMap, ViewMap  # noqa: E402
 from rigwarp.jobs.design import design_model  # noqa: E402
 from rigwarp.jobs.progress import SILENT  # noqa: E402
@@ -53,7 +53,7 @@ from rigwarp.jobs.view.sheets import fit_view_by_sheets, scan_sheets  # noqa: E4
 from rigwarp.rig.model import RULER_MM  # noqa: E402
 from rigwarp.simulation.view import ScreenPlace  # noqa: E402
 from rigwarp.table_map import fit_table_map, rig_tolerances, samples_from_scan  # noqa: E402
-from rigwarp.view import Screen, fit_view  # noqa: E402
+from rigwarp.view import LeanDoubt, Lit, Screen, fit_view  # noqa: E402
 
 CELLS = ("places", "patterns", "as_built", "screen", "screen-once", "screen-alone", "sheets", "sheets-200")
 _SHARE = {"places": 0.2, "patterns": 0.4, "as_built": 0.4, "screen": 0.4}
@@ -167,9 +167,18 @@ def _wrong_zone_px(found: ViewMap, true: ViewMap) -> float:
 def _places(root: Path, seed: int) -> dict[str, float]:
     view = sorting_view(root, share=_SHARE["places"], seed=seed, shape=_shape(seed))
     fit = fit_view(view.parts, view.seen, view.folder.rig.table)
-    judged = against_truth(fit.view_map, view.true)
-    lean_z = judged["lean_rms"] / max(fit.registration.lean_sigma)
-    return {**judged, "lean_z": lean_z, "wrong_zone_px": _wrong_zone_px(fit.view_map, view.true)}
+    return _judged(fit.view_map, view.true, fit.registration.lean_doubt)
+
+
+def _judged(found: ViewMap, true: ViewMap, lean_doubt: LeanDoubt, lit: Lit | None = None) -> dict[str, float]:
+    v, u = np.nonzero(found.measured & true.answered & (found.zone == true.zone))
+    slopes = lean_doubt.slopes(np.stack([u, v], axis=-1).astype(float), found.zone[v, u])
+    off = (found.lean - true.lean)[v, u]
+    return {
+        **against_truth(found, true, lit),
+        "lean_z": float(np.sqrt(np.mean(off**2 / np.sum(slopes**2, axis=-1)))),
+        "wrong_zone_px": _wrong_zone_px(found, true),
+    }
 
 
 def _patterns(root: Path, seed: int) -> dict[str, float]:
@@ -212,8 +221,7 @@ def _scan(folder: RigFolder, known: PixelMap) -> None:
 
 def _fitted(folder: RigFolder) -> dict[str, float]:
     made, true = fit_rig_view(SILENT, folder), open_virtual_view(folder).true_map()
-    judged = against_truth(made.fit.view_map, true, made.evidence.lit)
-    return {**judged, "wrong_zone_px": _wrong_zone_px(made.fit.view_map, true)}
+    return _judged(made.fit.view_map, true, made.fit.registration.lean_doubt, made.evidence.lit)
 
 
 def _screen(root: Path, seed: int, *, sheets: tuple[int, ...] = (0, 2, 3), twelve: bool = True) -> dict[str, float]:
@@ -247,9 +255,8 @@ def _sheet_photos(folder: RigFolder, places: tuple[tuple[float, float, float], .
 def _sheets(root: Path, seed: int, *, ruler_mm: float | None = None) -> dict[str, float]:
     folder = drawn_view(root, seed, share=1.0, alone=True, ruler_mm=ruler_mm)
     scanned = scan_sheets(SILENT, folder, _sheet_photos(folder, _SHEETS_AT))
-    found = read_view_map(fit_view_by_sheets(SILENT, folder, scanned.run).run / VIEW_MAP_FILE)[0]
-    true = open_virtual_view(folder).true_map()
-    return {**against_truth(found, true), "wrong_zone_px": _wrong_zone_px(found, true)}
+    made = fit_view_by_sheets(SILENT, folder, scanned.run).fit
+    return _judged(made.view_map, open_virtual_view(folder).true_map(), made.lean_doubt)
 
 
 def _sheets_by_short_rulers(root: Path, seed: int) -> dict[str, float]:

@@ -48,9 +48,8 @@ def test_the_box_is_masked_and_specks_are_bridged(sorting: Sorting, fitted: View
 def test_leans_serve_heights(sorting: Sorting, fitted: ViewFit) -> None:
     """Points 60 mm over the table: the lean's error times the height, owned up to."""
     v, u = (a[::501] for a in np.nonzero(fitted.view_map.measured & sorting.true.answered))
-    lean_sigma = max(fitted.registration.lean_sigma)
     pixels = np.stack([u, v], axis=-1).astype(float)
-    place, sigma = points(fitted.view_map, pixels, height_mm=60.0, lean_sigma=lean_sigma)
+    place, sigma = points(fitted.view_map, pixels, height_mm=60.0, lean_doubt=fitted.registration.lean_doubt)
     true = sorting.true.table_mm[v, u] - 60.0 * sorting.true.lean[v, u]
     known = np.isfinite(sigma)
     assert known.mean() > 0.9

@@ -169,9 +169,9 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         write_view_map(
             run / VIEW_MAP_FILE,
             fit.view_map,
+            fit.registration.lean_doubt,
             rig_hash=folder.rig_hash,
             scans=names,
-            extra={"lean_sigma": max(fit.registration.lean_sigma), "flipped": False},
         )
         for one, shape in built:
             if shape is not None:

@@ -163,8 +163,7 @@ def fit_view_by_sheets(progress: Progress, folder: RigFolder, scan: Path) -> She
             cautions=tuple(cautions),
             seconds={"fit": seconds, "total": seconds},
         )
-        extra = {"lean_sigma": 0.0, "flipped": False}
-        write_view_map(run / VIEW_MAP_FILE, fit.view_map, rig_hash=folder.rig_hash, scans=(scan.name,), extra=extra)
+        write_view_map(run / VIEW_MAP_FILE, fit.view_map, fit.lean_doubt, rig_hash=folder.rig_hash, scans=(scan.name,))
         record.write(run / VIEW_FILE)
     make_view_current(folder.root, run)
     return SheetsFitted(run=run, fit=fit, cover=cover, record=record, photos=tuple(photos))

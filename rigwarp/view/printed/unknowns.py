@@ -93,7 +93,7 @@ class Unknowns:
     def __init__(
         self, parts: Sequence[ViewPart], corners: Corners, target: Target, table: Table, sheet: SheetSigma
     ) -> None:
-        self._parts, self.corners, self._target = tuple(parts), corners, target
+        self.parts, self.corners, self._target = tuple(parts), corners, target
         self._height_mm = table.height_mm
         self.first = int(corners.photo.min())
         self._photos = [int(n) for n in np.unique(corners.photo) if n != self.first]
@@ -115,13 +115,13 @@ class Unknowns:
 
     def shifts(self, part: int) -> Array:
         """(12,) how a part is now assumed to be mounted."""
-        camera = self.now[:CAMERA] * (_MIRRORED if self._parts[part].flipped else 1.0)
+        camera = self.now[:CAMERA] * (_MIRRORED if self.parts[part].flipped else 1.0)
         return np.concatenate([camera, self.now[self._mirror(part)]])
 
     @property
     def moved(self) -> tuple[ViewPart, ...]:
         """The parts as now assumed."""
-        return tuple(mounted_at(part, self.shifts(i)) for i, part in enumerate(self._parts))
+        return tuple(mounted_at(part, self.shifts(i)) for i, part in enumerate(self.parts))
 
     @property
     def tied(self) -> bool:
@@ -142,7 +142,7 @@ class Unknowns:
         return slice(begin, begin + MIRROR)
 
     def _column(self, photo: int) -> int:
-        first: int = self._mirror(len(self._parts)).start
+        first: int = self._mirror(len(self.parts)).start
         return first + _PLACE * self._photos.index(photo)
 
     def _lens_sigma(self) -> Array:
@@ -156,7 +156,7 @@ class Unknowns:
 
     def design_slope(self, part: int, pixels_px: Array, zone: IntArray) -> Array:
         """(N, 2, P) how the places that a part's pixels see move with camera, lens and mirror."""
-        own = self._parts[part]
+        own = self.parts[part]
         slope = np.zeros((len(pixels_px), 2, len(self.prior)))
         mount = mount_slope(own, self.shifts(part), pixels_px, zone)
         slope[..., :CAMERA] = mount[..., :CAMERA] * (_MIRRORED if own.flipped else 1.0)
@@ -174,7 +174,7 @@ class Unknowns:
         """(P,) what `moved` holds already of what is now assumed."""
         held = self.now.copy()
         held[CAMERA : CAMERA + _LENS] = 0.0
-        held[self._mirror(len(self._parts)).start :] = 0.0
+        held[self._mirror(len(self.parts)).start :] = 0.0
         return held
 
     def _laid(self, photo: int) -> Target:
@@ -192,9 +192,7 @@ class Unknowns:
     def _guess(self, photo: int) -> Target:
         """Where the design sees a sheet, by the rigid move that fits best (Kabsch, 1976)."""
         here = self.corners.photo == photo
-        seen = design_places(
-            self._parts, self.corners.pixels_px[here], self.corners.zone[here], self.corners.part[here]
-        )
+        seen = design_places(self.parts, self.corners.pixels_px[here], self.corners.zone[here], self.corners.part[here])
         flat = self._on_table(replace(self._target, centre_mm=np.zeros(2), rotation_rad=0.0), here)
         known = np.isfinite(seen).all(axis=-1)
         a, b = flat[known] @ [1.0, 1.0j], seen[known] @ [1.0, 1.0j]
