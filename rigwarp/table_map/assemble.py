@@ -169,7 +169,8 @@ def assemble(
         write(fit, spread, answered & (owner == fit.zone))
     del spreads
     answered &= np.isfinite(places_mm[0]) & np.isfinite(places_mm[1])
-    border = borders.doubt_mm2(owner).astype(np.float32)
+    unsure = borders if isinstance(camera, CameraModel) else borders.smooth(max(f.pitch_mm for f in fits))
+    border = unsure.doubt_mm2(owner).astype(np.float32)
     if any(part.any() for part in (ripple, light_change, bands, curve, border)):
         random = np.sqrt(random**2 + ripple + light_change + bands + curve + border)
     table_mm = np.moveaxis(places_mm, 0, -1)

@@ -14,7 +14,7 @@ from rigwarp.rig import Table, inside_table
 from rigwarp.view.design import lean_of
 from rigwarp.view.lean import LeanDoubt, mirror_points
 from rigwarp.view.parts import ViewPart
-from rigwarp.view.pieces import find_pieces, nearest_piece, nearest_surface
+from rigwarp.view.pieces import find_pieces, nearest_piece, zone_of
 from rigwarp.view.seen import Seen, mm_per_px, mostly_lit, scan_error_mm
 
 N_DOUBTS: Final = 6
@@ -25,7 +25,6 @@ _LAID_MM = 0.01  # how well one place is known against another
 _AGREE_MM = 0.5  # places that share pixels agree much better, or one of them was decoded wrongly
 _PASSES = 3
 _SIGMAS = 6.0  # usual distances: pixels that disagree by more were decoded wrongly
-_ASKED = 100  # one of so many pixels of a piece says over which surface it is seen
 _GLASS_PASSES = 3  # lean and glass hang together: each pass is off by a hundredth of the one before
 _EDGE_PX = 3.0  # camera pixels that blur and aperture reach
 _CHUNK = 1 << 17
@@ -215,12 +214,10 @@ def _leans(
         here = (nearest == number) & np.isfinite(spot_mm[..., 0])
         if (part := piece.part) is None or not here.any():
             continue
-        asked = piece.here & (np.cumsum(piece.here.ravel()).reshape(piece.here.shape) % _ASKED == 0)
-        surface = nearest_surface(part, part.own_pixels(_pixels(asked)), spot_mm[asked])
-        zone[here] = part.first_zone + surface
+        zone[here] = zone_of(piece, spot_mm)
         at_mirror = np.full((*nearest.shape, 3), np.nan)
         own = part.own_picture(here)
-        at_mirror[own] = mirror_points(part.model, surface, own)
+        at_mirror[own] = mirror_points(part.model, int(zone[here][0]) - part.first_zone, own)
         at_mirror = part.own_picture(at_mirror)[here]
         shift = lean_doubt.shift(_pixels(here), zone[here])
         height_mm = np.full(len(shift), screen.thickness_mm)
