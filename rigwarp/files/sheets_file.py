@@ -52,7 +52,7 @@ def read_sheets(path: Path, parts: Sequence[ViewPart], target: Target) -> tuple[
         The file is missing, damaged or foreign, or names zones that the view has not.
     """
     arrays, header = read_npz(path, _FIELDS, format=FORMAT, optional=_SCALE)
-    known = {part.first_zone + i for part in parts for i in range(len(part.model.surfaces))}
+    known = {zone for part in parts for zone in part.zones}
     if not set(np.unique(arrays["zone"])) <= known:
         raise InputError(
             f"{path}: found zones that the view in rig.toml has not. Look at the photographs again: "

@@ -21,7 +21,7 @@ from rigwarp.rig.model import Target
 from rigwarp.table_map.inverse import bilinear, looked_up
 from rigwarp.view.lean import LEAN_KNOWN, LeanDoubt
 from rigwarp.view.printed.found import SheetCorners
-from rigwarp.view.printed.unknowns import require_near
+from rigwarp.view.printed.unknowns import plane_turn, require_near
 from rigwarp.view.screen import N_DOUBTS, Screen, ScreenSeen, screen_slopes
 from rigwarp.view.seen import filled
 
@@ -68,7 +68,7 @@ def laid_by_sheet(screen: Screen, looked_at: ScreenSeen, corners: Sequence[Sheet
         )
     require_near(found.laid, target)
     turn = target.rotation_rad - found.laid.rotation_rad
-    aside = _turned(turn) @ (np.array(screen.centre_mm) - found.laid.centre_mm)
+    aside = plane_turn(turn) @ (np.array(screen.centre_mm) - found.laid.centre_mm)
     x, y = (target.centre_mm + aside).tolist()
     return replace(screen, centre_mm=(x, y), rotation_rad=screen.rotation_rad + turn)
 
@@ -179,7 +179,7 @@ def _slope(screen: Screen, one: _Sheet, number: int, others: int, sheet: SheetSi
     on_table = one.places_mm + one.laid.thickness_mm * one.lean
     by_display = screen_slopes(screen, on_table, one.lean, one.by_lean)
     by_display[..., N_DOUBTS:] -= one.laid.thickness_mm * one.by_lean
-    upright = _turned(one.laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
+    upright = plane_turn(one.laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
     by_print = upright @ print_bends(one.board_mm, board_size_mm(one.laid)) @ sheet.printed
     by_place = np.zeros((*one.lean.shape, _PLACE * others))
     if number:
@@ -188,8 +188,3 @@ def _slope(screen: Screen, one: _Sheet, number: int, others: int, sheet: SheetSi
         own[..., 2] = np.stack([-from_middle[:, 1], from_middle[:, 0]], axis=-1)
     slope = np.concatenate([-by_display, by_print, one.lean[..., None], by_place], axis=-1)
     return np.asarray(slope / one.mm_per_px[:, None, None])
-
-
-def _turned(angle_rad: float) -> Array:
-    c, s = np.cos(angle_rad), np.sin(angle_rad)
-    return np.array([[c, -s], [s, c]])

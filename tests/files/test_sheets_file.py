@@ -13,10 +13,7 @@ from rigwarp.view.printed.found import SheetCorners
 class Part:
     """Of a view: one surface, zone 0."""
 
-    first_zone = 0
-
-    class model:
-        surfaces = (None,)
+    first_zone, zones = 0, range(1)
 
 
 def test_places_follow_the_print_s_scale(tmp_path):

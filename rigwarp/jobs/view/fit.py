@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -37,10 +37,10 @@ from rigwarp.files.names import (
 )
 from rigwarp.files.records import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
 from rigwarp.files.sheets_file import read_sheets
-from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN, view_of, view_settings
 from rigwarp.jobs.view.screen import screen_of, screen_record
+from rigwarp.jobs.view.told import steep, zone_record
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import (
@@ -64,7 +64,6 @@ from rigwarp.view import (
     seen_by_screen,
 )
 
-_STEEP = 1.0  # mm per mm: from this lean on a user should hear of it
 _LAID_MM, _LAID_DEG = 2.0, 0.5  # so far a display lies from where it should without anybody wondering
 _MOST_LIT = 0.98  # of what is seen; the rest is worth a word
 _UNLIT = {
@@ -155,15 +154,21 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         advance()
         cover = cover_of(fit.view_map, folder.rig.table)
         seconds = {"fit": fitted - start, "as_built": time.monotonic() - fitted, "total": time.monotonic() - start}
-        record = _record(by, names, fit, cover, [one for one, _ in built], seconds)
-        record = replace(
-            record,
+        record = ViewRecord(
+            by=by,
+            scans=names,
+            view_map=ViewMapFigures.of(fit),
+            zones=_zone_records(fit),
+            as_built=tuple(one for one, _ in built),
             screen=None if found.screen is None else screen_record(found.screen).to_dict(),
+            overlap=cover.overlap_share,
+            unseen=1.0 - cover.seen_share,
             cautions=(
-                *record.cautions,
+                *_cautions(by, fit, cover),
                 *(_screen_cautions(folder, runs[0], found.screen) if by == BY_SCREEN else ()),
                 *make_top(folder, run, fit.view_map),
             ),
+            seconds=seconds,
         )
         origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
         write_view_map(
@@ -303,58 +308,23 @@ def _as_built(
     return record, built
 
 
-def _record(
-    by: str,
-    names: tuple[str, ...],
-    fit: ViewFit,
-    cover: ViewCover,
-    built: list[ViewMirrorRecord],
-    seconds: dict[str, float],
-) -> ViewRecord:
-    return ViewRecord(
-        by=by,
-        scans=names,
-        view_map=ViewMapFigures.of(fit),
-        zones=tuple(_zone_records(fit)),
-        as_built=tuple(built),
-        overlap=cover.overlap_share,
-        unseen=1.0 - cover.seen_share,
-        cautions=tuple(_cautions(by, fit, cover)),
-        seconds=seconds,
+def _zone_records(fit: ViewFit) -> tuple[ViewZoneRecord, ...]:
+    moved = fit.registration
+    return tuple(
+        zone_record(
+            one.part,
+            fit.view_map,
+            moved.moved_mm[1 + number],
+            moved.moved_rad[1 + number],
+            design_rms_mm=moved.rms_before_mm[number],
+            registered_rms_mm=moved.rms_after_mm[number],
+        )
+        for number, one in enumerate(fit.parts)
     )
 
 
-def _zone_records(fit: ViewFit) -> list[ViewZoneRecord]:
-    registered = fit.registration
-    records = []
-    for number, one in enumerate(fit.parts):
-        first, last = one.part.first_zone, one.part.first_zone + len(one.part.model.surfaces)
-        here = (fit.view_map.zone >= first) & (fit.view_map.zone < last) & (fit.view_map.zone != NO_LIGHT)
-        lean = np.hypot(fit.view_map.lean_x[here], fit.view_map.lean_y[here])
-        records.append(
-            ViewZoneRecord(
-                zone=first,
-                mirror=one.part.mirror,
-                reversed_=one.part.parity > 0,
-                pixels=one.pixels,
-                lean=float(np.median(lean)) if lean.size else None,
-                moved_mm=float(np.linalg.norm(registered.moved_mm[1 + number])),
-                moved_deg=float(np.degrees(np.linalg.norm(registered.moved_rad[1 + number]))),
-                design_rms_mm=registered.rms_before_mm[number],
-                registered_rms_mm=registered.rms_after_mm[number],
-            )
-        )
-    return records
-
-
 def _cautions(by: str, fit: ViewFit, cover: ViewCover) -> list[str]:
-    steepest = cover.range_of(cover.lean)[1]
-    said = []
-    if steepest > _STEEP:
-        said.append(
-            f"Lines of sight lean by up to {steepest:.1f} mm per mm: a sheet of cardboard 1 mm thick seems to lie "
-            f"{steepest:.1f} mm away from where it does"
-        )
+    said = steep(cover)
     if fit.lit_share < _MOST_LIT:
         said.append(f"{100.0 * (1.0 - fit.lit_share):.0f} % of what the camera sees of the table {_UNLIT[by]}")
     if cover.seen_share < 1.0:

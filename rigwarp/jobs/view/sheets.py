@@ -21,11 +21,12 @@ from rigwarp.files import (
     write_view_map,
 )
 from rigwarp.files.names import FRAMES, SHEETS_FILE, VIEW_DESIGN_FILE, VIEW_FILE, VIEW_MAP_FILE, VIEW_SCANS, VIEWS
-from rigwarp.files.records import MapOrigin, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
+from rigwarp.files.records import MapOrigin, ViewMapFigures, ViewMirrorRecord, ViewRecord
 from rigwarp.files.sheets_file import read_sheets, write_sheets
 from rigwarp.geometry import ViewMap
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.view.scan import seen_folder, view_of, view_settings
+from rigwarp.jobs.view.told import steep, zone_record
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import ViewCover, ViewPart, cover_of, trace_view
@@ -34,7 +35,6 @@ from rigwarp.view.printed.found import SheetCorners, find_sheets
 
 BY_SHEETS: Final = "sheets"
 _BORNE_OUT = (0.7, 1.4)  # held-out corners over their stated sigma
-_STEEP = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,13 +146,16 @@ def fit_view_by_sheets(progress: Progress, folder: RigFolder, scan: Path) -> She
         fit = fit_sheets(parts, corners, view.target, folder.rig.table, known)
         advance()
         cover = cover_of(fit.view_map, folder.rig.table)
-        cautions = [*_cautions(fit, parts), *make_top(folder, run, fit.view_map)]
+        cautions = [*_cautions(fit, parts), *steep(cover), *make_top(folder, run, fit.view_map)]
         seconds = time.monotonic() - start
         record = ViewRecord(
             by=BY_SHEETS,
             scans=(scan.name,),
             view_map=sheet_figures(fit),
-            zones=tuple(_zones(fit)),
+            zones=tuple(
+                zone_record(part, fit.view_map, shifts[6:9], shifts[9:])
+                for part, shifts in zip(fit.parts, fit.shifts, strict=True)
+            ),
             as_built=tuple(
                 ViewMirrorRecord(mirror=part.mirror, not_told="printed sheets tell too few places for that")
                 for part in parts
@@ -186,27 +189,6 @@ def sheet_figures(fit: SheetFit) -> ViewMapFigures:
     )
 
 
-def _zones(fit: SheetFit) -> list[ViewZoneRecord]:
-    records = []
-    for number, part in enumerate(fit.parts):
-        zones = part.first_zone + np.arange(len(part.model.surfaces))
-        here = np.isin(fit.view_map.zone, zones)
-        lean = np.hypot(fit.view_map.lean_x[here], fit.view_map.lean_y[here])
-        shifts = fit.shifts[number]
-        records.append(
-            ViewZoneRecord(
-                zone=part.first_zone,
-                mirror=part.mirror,
-                reversed_=part.parity > 0,
-                pixels=int(np.count_nonzero(here)),
-                lean=float(np.median(lean)) if lean.size else None,
-                moved_mm=float(np.linalg.norm(shifts[6:9])),
-                moved_deg=float(np.degrees(np.linalg.norm(shifts[9:]))),
-            )
-        )
-    return records
-
-
 def _cautions(fit: SheetFit, parts: Sequence[ViewPart]) -> list[str]:
     said = []
     seen = fit.view_map.answered
@@ -217,7 +199,7 @@ def _cautions(fit: SheetFit, parts: Sequence[ViewPart]) -> list[str]:
             f"{100.0 * inferred:.0f} % of what the camera sees lies beside all sheets and is inferred from the design, "
             f"with a sigma of up to {worst:.2g} mm; photograph the sheet there, too"
         )
-    unseen = [part.name for part in parts if not np.isin(fit.zone, _zones_of(part)).any()]
+    unseen = [part.name for part in parts if not np.isin(fit.zone, part.zones).any()]
     if unseen:
         said.append(f"No sheet was seen over {' and '.join(unseen)}: there the design alone tells places")
     if not fit.tied:
@@ -227,14 +209,4 @@ def _cautions(fit: SheetFit, parts: Sequence[ViewPart]) -> list[str]:
         )
     if fit.strays:
         said.append(f"{fit.strays} corners contradict all others and were left out")
-    steepest = float(np.max(np.hypot(fit.view_map.lean_x[seen], fit.view_map.lean_y[seen]), initial=0.0))
-    if steepest > _STEEP:
-        said.append(
-            f"Lines of sight lean by up to {steepest:.1f} mm per mm: a sheet of cardboard 1 mm thick seems to lie "
-            f"{steepest:.1f} mm away from where it does"
-        )
     return said
-
-
-def _zones_of(part: ViewPart) -> list[int]:
-    return [part.first_zone + i for i in range(len(part.model.surfaces))]

@@ -222,7 +222,7 @@ class Unknowns:
                 at = self._column(photo)
                 slope[here, 0, at] = slope[here, 1, at + 1] = -1.0
                 slope[here, :, at + 2] = -np.stack([-from_centre[:, 1], from_centre[:, 0]], axis=-1)
-            turn = _turn(laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
+            turn = plane_turn(laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
             slope[here, :, -4:-1] = -np.einsum("ij,njk->nik", turn, self._bends[here])
         slope[..., -1] = -lean
         # at height t over the table the line of sight of the place P is at P - t lean
@@ -275,7 +275,8 @@ class Unknowns:
         return tuple(found)
 
 
-def _turn(angle_rad: float) -> Array:
+def plane_turn(angle_rad: float) -> Array:
+    """(2, 2) counter-clockwise."""
     c, s = np.cos(angle_rad), np.sin(angle_rad)
     return np.array([[c, -s], [s, c]])
 
