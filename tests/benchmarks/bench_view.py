@@ -1,6 +1,8 @@
 """A view's map over virtual rigs drawn from their tolerances: error, and error over sigma.
 
 * places: rays are the virtual rig's own; places have independent noise, and a smooth error as a projector's map has it.
+* heights: as places, by wings that sink outwards and both see the middle: points 0 to 60 mm above it, told by one wing
+  and their height by both, each pixel off by 0.05.
 * patterns: a whole scan by the projector, whose map is the true one with a smooth error of its stated size.
 * screen: a tablet at three places, its glass drawn from 0.5 to 1.5 mm and its pitch from 0.05 %, and three photographs
   of the printed sheet, side by side, its four sides and both diagonals read twice each, to 0.1 mm; `screen-once` with
@@ -53,13 +55,14 @@ from rigwarp.jobs.view.sheets import fit_view_by_sheets, scan_sheets  # noqa: E4
 from rigwarp.rig.model import RULER_MM  # noqa: E402
 from rigwarp.simulation.view import ScreenPlace  # noqa: E402
 from rigwarp.table_map import fit_table_map, rig_tolerances, samples_from_scan  # noqa: E402
-from rigwarp.view import LeanDoubt, Lit, Screen, fit_view  # noqa: E402
+from rigwarp.view import LeanDoubt, Lit, Screen, fit_view, height_of, pixels_of, points  # noqa: E402
 
-CELLS = ("places", "patterns", "as_built", "screen", "screen-once", "screen-alone", "sheets", "sheets-200")
-_SHARE = {"places": 0.2, "patterns": 0.4, "as_built": 0.4, "screen": 0.4}
+CELLS = ("places", "heights", "patterns", "as_built", "screen", "screen-once", "screen-alone", "sheets", "sheets-200")
+_SHARE = {"places": 0.2, "heights": 0.2, "patterns": 0.4, "as_built": 0.4, "screen": 0.4}
 _P95_MM = {"places": 0.10, "patterns": 0.10, "as_built": 0.10, "screen": 0.15, "sheets": 0.25}
 _TOLD = ("built_um", "off_um", "z", "findings")
 _PROJECTOR_MM = 0.02
+_HEIGHTS_MM, _SPOTS, _OFF_PX = (0.0, 5.0, 20.0, 60.0), 400, 0.05
 _FOLD_PX = 3.0
 _TABLET = Screen(pixels=(512, 320), pitch_mm=0.5175, thickness_mm=7.6)  # as fine to the camera as the demo's
 _TABLET_AT = ((0.0, 0.0, 0.0), (184.0, 6.0, 0.05), (-184.0, -4.0, np.pi - 0.03))
@@ -98,6 +101,7 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
     square = {name: float(np.sqrt(np.mean([one[name] ** 2 for one in rigs]))) for name in ("rms_mm", "z_spread")}
     lean = [one["lean_z"] ** 2 for one in rigs if "lean_z" in one]
     told = {n: one["mirrors"] for n, one in by_seed.items() if "mirrors" in one}
+    over = [one["over_sigma"] for one in rigs if "over_sigma" in one]
     passed_on = {seed: round(one["passed_on_z"], 2) for seed, one in by_seed.items() if "passed_on_z" in one}
     return {
         **square,
@@ -108,6 +112,11 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
         "coverage": min(one["coverage"] for one in rigs),
         "wrong_zone_px": max(one["wrong_zone_px"] for one in rigs),
         **({"as_built": _mirrors(told), "passed_on_z_by_seed": passed_on} if told else {}),
+        **(
+            {"over_sigma": {h: np.sqrt(np.mean([np.square(o[h]) for o in over], axis=0)).tolist() for h in over[0]}}
+            if over
+            else {}
+        ),
         **({"lean_z": float(np.sqrt(np.mean(lean)))} if lean else {}),
     }
 
@@ -144,6 +153,10 @@ def _held(cell: str, figures: dict[str, Any]) -> dict[str, bool]:
         held["98 % of what is seen lit"] = figures["coverage"] >= 0.98
     if "as_built" in figures:
         held["form's error over its sigma 0.8 to 1.2"] = 0.8 <= figures["as_built"].get("z_spread", np.nan) <= 1.2
+    for height_mm, (height, place) in figures.get("over_sigma", {}).items():
+        held[f"{height_mm:.0f} mm above the table: error over sigma 0.8 to 1.2"] = (
+            0.8 <= min(height, place) <= max(height, place) <= 1.2
+        )
     if "lean_z" in figures:
         held["lean's error over its sigma at most 1.2"] = figures["lean_z"] <= 1.2
     return held
@@ -168,6 +181,25 @@ def _places(root: Path, seed: int) -> dict[str, float]:
     view = sorting_view(root, share=_SHARE["places"], seed=seed, shape=_shape(seed))
     fit = fit_view(view.parts, view.seen, view.folder.rig.table)
     return _judged(fit.view_map, view.true, fit.registration.lean_doubt)
+
+
+def _heights(root: Path, seed: int) -> dict[str, Any]:
+    view = sorting_view(root, share=_SHARE["heights"], seed=seed, shape=_shape(seed), sinking=True)
+    fit = fit_view(view.parts, view.seen, view.folder.rig.table)
+    doubt, random, over = fit.registration.lean_doubt, np.random.default_rng(seed), {}
+    for height_mm in _HEIGHTS_MM:
+        spots = random.uniform([-60.0, -90.0], [60.0, 90.0], (_SPOTS, 2))
+        pixels = pixels_of(view.true, spots, height_mm=height_mm).pixels_px + _OFF_PX * random.normal(
+            size=(2, _SPOTS, 2)
+        )
+        height, sigma = height_of(fit.view_map, *pixels, sigma_px=_OFF_PX, lean_doubt=doubt)
+        place, place_sigma = points(fit.view_map, pixels[0], height_mm=height_mm, sigma_px=_OFF_PX, lean_doubt=doubt)
+        over[height_mm] = [_rms((height - height_mm) / sigma), _rms((place - spots) / place_sigma[:, None])]
+    return {**_judged(fit.view_map, view.true, doubt), "over_sigma": over}
+
+
+def _rms(values: Array) -> float:
+    return float(np.sqrt(np.nanmean(values**2)))
 
 
 def _judged(found: ViewMap, true: ViewMap, lean_doubt: LeanDoubt, lit: Lit | None = None) -> dict[str, float]:
@@ -265,6 +297,7 @@ def _sheets_by_short_rulers(root: Path, seed: int) -> dict[str, float]:
 
 _JOBS = {
     "places": _places,
+    "heights": _heights,
     "patterns": _patterns,
     "as_built": _as_built,
     "screen": _screen,
