@@ -3,6 +3,7 @@
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
@@ -83,10 +84,14 @@ def look_at_sheets(
     view = view_of(folder)
     corners: list[SheetCorners] = []
     left_out: list[str] = []
+    pictures: dict[bytes, Path] = {}
     with progress.stage(len(photos), "Looking for the sheet") as advance:
         for number, path in enumerate(photos):
             try:
-                found = find_sheets(read_photo(path), view.target, parts, design, number=number)
+                photo = read_photo(path)
+                if (same := pictures.setdefault(sha256(photo).digest(), path)) is not path:
+                    raise InputError(f"found the same photograph as {same}, expected another one. Leave it out")
+                found = find_sheets(photo, view.target, parts, design, number=number)
             except InputError as error:
                 told = str(error)
                 raise InputError(told if told.startswith(str(path)) else f"{path}: {told}") from None
