@@ -65,6 +65,6 @@ def printed_scale(
     alone = own < 1e-6
     return PrintedScale(
         scale=1.0 + told[:2],
-        covariance=covariance[:2, :2] + _RULE**2,
+        covariance=np.asarray(covariance[:2, :2] + _RULE**2, float),
         off_sigmas=np.where(alone, 0.0, off / np.sqrt(np.where(alone, 1.0, own))),
     )
