@@ -170,7 +170,8 @@ def assemble(
         write(fit, spread, answered & (owner == fit.zone))
     del spreads
     answered &= np.isfinite(places_mm[0]) & np.isfinite(places_mm[1])
-    border = borders.doubt_mm2(owner).astype(np.float32)
+    unsure = borders if isinstance(camera, CameraModel) else borders.smooth(max(f.pitch_mm for f in fits))
+    border = unsure.doubt_mm2(owner).astype(np.float32)
     more = [part for part in (ripple, light_change, bands, curve, border) if part.any()]
 
     def add(rows: slice) -> None:
