@@ -123,7 +123,7 @@ def test_an_even_scene_tells_no_response(noise: float) -> None:
     assert blur_from_stripes(levels, (photos[0], photos[1]), 18.0, high - low) == pytest.approx(1.5, abs=0.15)
 
 
-@pytest.mark.parametrize(("name", "response"), [("fast", "srgb"), ("fast", 1.0), ("gray", "srgb")])
+@pytest.mark.parametrize(("name", "response"), [("fast", "srgb"), ("fast", 1.0), ("gray", 1.0)])
 def test_a_camera_square_on_decodes_pixel_by_pixel(name: str, response: float | str) -> None:
     """A row is one phase of the stripes along it, and rows at equal distances may be few phases: three, for 18 px, if
     every 24th was looked at, as of so many pixels (or every 102nd, of 1280 x 720)."""
