@@ -29,6 +29,7 @@ _MOST_MISFIT = 0.25  # of a photograph at a place, squared, in amplitudes: worse
 _MOST_PLACES = 0.75  # of the places, where a set has bits of a code: half of them are as bright as a uniform frame
 _WRONG = 0.35  # amplitudes, median over the places: a photograph of its own pattern is nearer
 _NOISE = 0.33  # of the distance to all patterns, own ones' median: noise alone is at 0.37 and more, poor light at 0.30
+_AS_NEAR = 2.0  # times the distance of the other photographs from their own patterns
 _CLEARLY = 0.5  # of that distance: another pattern is this much nearer
 _MOST_WRONG = 0.3  # of the photographs: of more nothing can be said from the others
 _SAME_LIGHT = 0.08  # of white: uniform frames nearer than this are not told apart
@@ -184,9 +185,11 @@ class _Look:
                 continue
             off = self.distance[index, own]
             if off > _WRONG and self._frames[nearest] != self._frames[own]:
-                # other zones' light is in a plaid, too: it need not look like its own
-                other = own if isinstance(self._frames[own], PlaidFrame) else -1
-                found[index] = nearest if self.distance[index, nearest] < _CLEARLY * off else other
+                limit, other = _CLEARLY * off, -1
+                if isinstance(self._frames[own], PlaidFrame):
+                    # other zones' light is in a plaid, too: it need not look like its own, and may look like a grey
+                    limit, other = min(limit, _AS_NEAR * self.own), own
+                found[index] = nearest if self.distance[index, nearest] < limit else other
         self._prefer_missing(found)
         self._order_levels(found)
         return found
