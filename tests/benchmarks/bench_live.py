@@ -7,8 +7,8 @@
 whose few drawing units make clearing the target as dear as a plain draw, one look-up of the map and one sample by the
 texture unit already cost 2.1 plain draws, and the exact arithmetic 3.5; its compute units do all of it for 0.2. So the
 renderer races the three. "es" is the same by an OpenGL ES context. Where the CPU computes OpenGL, small frames are
-measured one at a time, in processor time: of several in a row Mesa draws the last alone where it covers the others. Only
-of uploads something is wanted there: one sample with the projector's curve takes 1.7 plain draws, four take 3.5.
+measured one at a time, in processor time: of several in a row Mesa draws the last alone where it covers the others.
+Only of uploads something is wanted there: one sample with the projector's curve takes 1.7 plain draws, four take 3.5.
 The warp is a bent one whose footprint is one content pixel, so that one sample per projector pixel is right; "best"
 has content of 1.6 times that density, as the ready-made rigs do, and averages 2 x 2 samples. `--rig` compares the
 renderers' output on prewarp files as well, in code values.
