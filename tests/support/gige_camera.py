@@ -9,11 +9,13 @@ for, makes photographs with noise of them, and says the exposure time in microse
 import contextlib
 import ctypes
 import ctypes.util
+import fcntl
 import os
 import subprocess
 import sys
 import tempfile
 import threading
+from pathlib import Path
 
 import numpy as np
 
@@ -26,7 +28,7 @@ _FILL = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_uint32
 
 
 class GigeCamera:
-    """Photographs its light 25 times a second; close it at the end.
+    """Photographs its light 25 times a second; close it at the end. Others wait: GigE Vision has a single port.
 
     Parameters
     ----------
@@ -43,6 +45,8 @@ class GigeCamera:
         self.device = f"genicam:Aravis-Fake-{serial}"
         self._light, self._exposure_s, self._sending = light, None, threading.Lock()
         self._mosaic = form.startswith("Bayer")
+        self._lock = open(Path(tempfile.gettempdir()) / "rigwarp-gige.lock", "w")  # noqa: SIM115  # until it is closed
+        fcntl.flock(self._lock, fcntl.LOCK_EX)
         self._process = subprocess.Popen(
             [sys.executable, "-I", __file__, serial, form], stdin=subprocess.PIPE, stdout=subprocess.PIPE
         )
@@ -71,6 +75,7 @@ class GigeCamera:
         self._process.stdout.close()
         with contextlib.suppress(OSError):  # what was not sent any more
             self._process.stdin.close()
+        self._lock.close()
 
     def _follow_exposure(self):
         with contextlib.suppress(OSError, ValueError):  # it has been closed
