@@ -4,8 +4,9 @@ OpenCV and NumPy are kept to a small board's width: SSE2 and SSE3 here, as NEON 
 threads. How much slower than this machine's a board's cores are, "remap_ms" tells: time a bare `cv2.remap` there. The
 rig is "round-table" with a projector of 720p or 1080p, drawn as `play` draws without a GPU; "picture" is a new picture
 for every frame (one that stays costs nothing), "video" 720p MPEG-4, decoded and drawn one after the other (`play` does
-both at once), "large_video" the same of 1080p, "scene" demos/clock.py. The table that `calibrate` sees is simulated in another process, whose memory
-no board needs. "over_remap": a frame's time over that of a bare `cv2.remap` of as many pixels.
+both at once), "large_video" the same of 1080p, "scene" demos/clock.py. The table that `calibrate` sees is simulated in
+another process, whose memory no board needs. "over_remap": a frame's time over that of a bare `cv2.remap` of as many
+pixels.
 For four cores alone:
 
     taskset -c 0-3 python tests/benchmarks/run.py small_board
