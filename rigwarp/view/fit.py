@@ -224,7 +224,7 @@ def _answers(
     zone, own = part.own_picture(fit.table_map.zone), np.zeros(measured.shape, bool)
     for number, piece in enumerate(pieces):
         if piece.part is not None and piece.part.first_zone == part.first_zone:
-            shares = np.bincount(zone[piece.here & measured], minlength=1) / max(np.count_nonzero(piece.here), 1)
+            shares = np.bincount(zone[piece.here & measured], minlength=1) / max(int(piece.here.sum()), 1)
             own |= (nearest == number) & np.isin(zone, np.flatnonzero(shares > _OWN_SHARE))
     return np.asarray((measured | small[holes]) & own)
 
