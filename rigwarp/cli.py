@@ -1,7 +1,7 @@
 """The command line: `rigwarp COMMAND ...`. Here, and only here, exceptions become text and exit codes.
 
 A command is a module of rigwarp.commands with a typed function of the same name. Only the module of the command that
-was asked for is imported; the help texts of the others are read from their source, so that `rigwarp --help` is quick.
+runs is imported, and only then; help texts and options are read from the source, so that `--help` is quick.
 """
 
 import contextlib
@@ -27,6 +27,7 @@ from typing import Annotated, Any, Final
 import typer
 
 import rigwarp
+from rigwarp.commands.declared import declared
 from rigwarp.commands.lines import columns_of, filled
 from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, InputError, RigwarpError
 
@@ -133,7 +134,7 @@ def build_app(requested: str | None) -> typer.Typer:
     app.callback()(_global_options)
     for name, module in available_commands().items():
         if name == requested:
-            function = _load(module)
+            function = declared(_source_of(module) or "", module, functools.partial(_call, module))
             app.command(name, help=_flowing(function.__doc__ or ""))(_interruptible(function))
         else:
             app.command(name, help=_help_of(module))(_not_loaded)
@@ -173,9 +174,9 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-def _load(module: str) -> Callable[..., Any]:
-    function: Callable[..., Any] = getattr(importlib.import_module(f"rigwarp.commands.{module}"), module)
-    return function
+def _call(module: str, *args: Any, **kwargs: Any) -> None:
+    """Load a command's module and run it."""
+    getattr(importlib.import_module(f"rigwarp.commands.{module}"), module)(*args, **kwargs)
 
 
 def _interruptible(function: Callable[..., Any]) -> Callable[..., Any]:

@@ -4,30 +4,13 @@ Bands are stored (n, width + 1): row j holds column j of the lower triangle, the
 order, so that it works in place, where SciPy's `cholesky_banded` copies twice.
 """
 
-import ctypes
-from collections.abc import Callable
-
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
-from scipy.linalg import LinAlgError, cython_lapack, solve_triangular
-from scipy.linalg.lapack import dpbtrs
+from scipy.linalg import LinAlgError, solve_triangular
+from scipy.linalg.lapack import dpbtrf, dpbtrs
 
 from rigwarp.geometry.arrays import Array, IntArray
 
-
-def _lapack_dpbtrf() -> Callable[..., None]:
-    """LAPACK's own, which lets other threads go on meanwhile; SciPy's wrapper of it holds the interpreter."""
-    api = ctypes.pythonapi
-    api.PyCapsule_GetName.restype, api.PyCapsule_GetName.argtypes = ctypes.c_char_p, [ctypes.py_object]
-    api.PyCapsule_GetPointer.restype = ctypes.c_void_p
-    api.PyCapsule_GetPointer.argtypes = [ctypes.py_object, ctypes.c_char_p]
-    capsule = cython_lapack.__pyx_capi__["dpbtrf"]  # SciPy's way for compiled code
-    number = ctypes.POINTER(ctypes.c_int)
-    kind = ctypes.CFUNCTYPE(None, ctypes.c_char_p, number, number, ctypes.c_void_p, number, number)
-    return kind(api.PyCapsule_GetPointer(capsule, api.PyCapsule_GetName(capsule)))
-
-
-_dpbtrf = _lapack_dpbtrf()
 _BLOCK = 32  # columns of the inverse found together: enough for matrix products
 
 
@@ -39,12 +22,10 @@ def cholesky_in_place(band: Array) -> Array:
     LinAlgError
         The matrix is not positive definite to the digits of a float, or holds NaN.
     """
-    rows, room, info = ctypes.c_int(len(band)), ctypes.c_int(band.shape[1]), ctypes.c_int(0)
-    width = ctypes.c_int(band.shape[1] - 1)
-    _dpbtrf(b"L", *(ctypes.byref(n) for n in (rows, width)), band.ctypes.data, ctypes.byref(room), ctypes.byref(info))
-    if info.value or not np.isfinite(band[:, 0]).all():
+    factor, info = dpbtrf(band.T, lower=1, overwrite_ab=1)
+    if info or not np.isfinite(factor[0]).all():
         raise LinAlgError("the banded matrix is not positive definite")
-    return band
+    return np.asarray(factor.T)
 
 
 def solve(factor: Array, right: Array) -> Array:
