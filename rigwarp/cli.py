@@ -134,7 +134,7 @@ def build_app(requested: str | None) -> typer.Typer:
     app.callback()(_global_options)
     for name, module in available_commands().items():
         if name == requested:
-            function = declared(_source_of(module) or "", module, functools.partial(_call, module))
+            function = _load(module)
             app.command(name, help=_flowing(function.__doc__ or ""))(_interruptible(function))
         else:
             app.command(name, help=_help_of(module))(_not_loaded)
@@ -174,9 +174,13 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-def _call(module: str, *args: Any, **kwargs: Any) -> None:
-    """Load a command's module and run it."""
-    getattr(importlib.import_module(f"rigwarp.commands.{module}"), module)(*args, **kwargs)
+def _load(module: str) -> Callable[..., Any]:
+    """A command's function, whose module is imported once it is called."""
+
+    def call(*args: Any, **kwargs: Any) -> None:
+        getattr(importlib.import_module(f"rigwarp.commands.{module}"), module)(*args, **kwargs)
+
+    return declared(_source_of(module) or "", module, call)
 
 
 def _interruptible(function: Callable[..., Any]) -> Callable[..., Any]:
