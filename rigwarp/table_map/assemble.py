@@ -25,6 +25,7 @@ from rigwarp.table_map.zones import zone_owners
 Common = Callable[[Array, BoolArray], Array]
 """(H, W) 1-sigma per axis that neighbouring positions (H, W, 2) share, mm, where they are answered (H, W)."""
 _PROVEN = (0.9, 1.1)  # spread of held-out residuals over sigma
+_CURVE_LEFT = 0.05  # of what the camera's curve does, where the samples tell it: 0.04 was measured
 _TILE_CELLS = 24
 _TILE_Z = 1.3  # in a tile with ...
 _FEW_HELD = 50  # ... so many held-out samples chance gives 1.2 at most
@@ -156,7 +157,7 @@ def assemble(
         if spread.ripple_mm2.any():
             np.copyto(ripple, spread.ripple_mm2, where=here)
         if any(light_px):  # pages of zeros that nothing is written to take no memory
-            light_change[here], bands[here], curve[here] = (np.array(light_px) * fit.pitch_mm) ** 2
+            light_change[here], bands[here], curve[here] = _left_mm2(fit, light_px)
         random.reshape(-1)[at] = np.sqrt(random.reshape(-1)[at] ** 2 + beyond)
         if fit.rims is not None and fit.rims.drawn_mm:
             random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(shape)[here])
@@ -169,7 +170,8 @@ def assemble(
         write(fit, spread, answered & (owner == fit.zone))
     del spreads
     answered &= np.isfinite(places_mm[0]) & np.isfinite(places_mm[1])
-    border = borders.doubt_mm2(owner).astype(np.float32)
+    unsure = borders if isinstance(camera, CameraModel) else borders.smooth(max(f.pitch_mm for f in fits))
+    border = unsure.doubt_mm2(owner).astype(np.float32)
     more = [part for part in (ripple, light_change, bands, curve, border) if part.any()]
 
     def add(rows: slice) -> None:
@@ -227,13 +229,19 @@ def assemble(
         ripples=ripples,
         cells=cells,
         cell_sigma_mm=np.concatenate(
-            [np.hypot(f.sigma_mm, np.hypot(np.linalg.norm(light_px) * f.pitch_mm, moved_mm)) for f in fits]
+            [np.sqrt(f.sigma_mm**2 + sum(_left_mm2(f, light_px)) + moved_mm**2) for f in fits]
         ),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
         cell_ripple_mm=_cell_ripple(fits),
         samples_used=sum(len(f.seen_px) for f in fits),
         samples_offered=offered,
     )
+
+
+def _left_mm2(fit: ZoneFit, light_px: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Variances, per axis, of what is left of changing light, bands and the camera's curve."""
+    light, bands, curve = ((px * fit.pitch_mm) ** 2 for px in light_px)
+    return light, bands, _CURVE_LEFT**2 * curve if fit.curve_told else curve
 
 
 def _root(variance: NDArray[Any]) -> NDArray[Any]:
@@ -273,13 +281,20 @@ def _not_proven(held: HeldSamples, sigma_mm: Array, tile_px: int) -> str:
     names, inverse, count = np.unique(tile, axis=0, return_inverse=True, return_counts=True)
     local = np.sqrt(np.bincount(inverse.ravel(), np.mean(z**2, axis=-1)) / count)
     wrong = np.flatnonzero((local > _TILE_Z) & (count >= _FEW_HELD))
-    if _PROVEN[0] <= whole <= _PROVEN[1] and not len(wrong):
+    low, high = _PROVEN
+    if low <= whole <= high and not len(wrong):
         return ""
+    far = f"sigma not proven: held-out samples scatter {whole:.2f} times as far as stated ({low} to {high} "
+    if whole < low and not len(wrong):
+        return (
+            f"{far}would bear it out): the map is surer than it says. A picture style, compression or smoothing of the "
+            "camera makes the stripes contradict each other, which counts as noise. Set the camera to neutral or "
+            "standard to know more"
+        )
     told = np.where(count >= _FEW_HELD, local, 0.0)
     worst = int(np.argmax(told))
     u, v = names[worst] * tile_px
     return (
-        f"sigma not proven: held-out samples scatter {whole:.2f} times as far as stated ({_PROVEN[0]} to {_PROVEN[1]} "
-        f"would bear it out), at worst {told[worst]:.2f} times about projector pixels ({u} to {u + tile_px}, "
+        f"{far}would bear it out), at worst {told[worst]:.2f} times about projector pixels ({u} to {u + tile_px}, "
         f"{v} to {v + tile_px}). Look there for a defect of the mirror, and scan again"
     )

@@ -5,12 +5,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.decode import CurveWaves
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import by_parts, by_rows
 from rigwarp.table_map.borders import Borders
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.misfit import Misfit, find_misfit, judged_sigma
-from rigwarp.table_map.pixel_steps import without_pixel_steps
+from rigwarp.table_map.pixel_steps import without_waves_of_pixels
 from rigwarp.table_map.rims import Rims, Seen, find_rims
 from rigwarp.table_map.ripple import Ripple, follow_ripple
 from rigwarp.table_map.samples import Samples, bin_samples, taken
@@ -55,6 +56,7 @@ class ZoneFit:
     cell_px: int
     pitch_mm: float  # table mm per projector px
     ripple: Ripple
+    curve_told: bool  # whether what is left of the camera's curve was taken out of the samples
     rims: Rims | None
     seen_px: NDArray[np.float32]  # (N, 2) positions that were decoded, where they agree with the surface
     cells: Samples
@@ -87,7 +89,14 @@ class ZoneFit:
         return judged_sigma(self.surface.held, shape, self.cell_px)
 
 
-def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders, seen: Seen) -> ZoneFit | None:
+def fit_zone(
+    model: OpticalModel,
+    zone: int,
+    everything: Samples,
+    borders: Borders,
+    seen: Seen,
+    curve_waves: CurveWaves = ((), ()),
+) -> ZoneFit | None:
     own = borders.zone == zone
     # millions of samples are hundreds of megabytes: they are picked once, when it is known which
     rim = _on_the_rim(everything.pixels_px, model.projector.resolution) | everything.cut | ~borders.sound
@@ -114,7 +123,7 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
     if len(kept) < _MIN_CELLS:
         return None
     samples = everything if len(kept) == len(everything) else everything.only(kept)
-    residual = without_pixel_steps(samples.pixels_px, residual, slope)
+    residual, curve_told = without_waves_of_pixels(samples.pixels_px, residual, slope, curve_waves)
     cell_px = _CELL_PX * fineness(model.projector.resolution)
     through = _surface_through(field, samples, residual, slope, reach_px, cell_px)
     if through is None:
@@ -154,6 +163,7 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
         cell_px=cell_px,
         pitch_mm=float(np.median(np.sqrt(np.abs(np.linalg.det(slope[:: max(1, len(slope) // _FEW)]))))),
         ripple=ripple,
+        curve_told=curve_told,
         rims=rims,
         seen_px=np.concatenate([*seen_px, everything.pixels_px[arrive].astype(np.float32)]),
         cells=through.cells,
