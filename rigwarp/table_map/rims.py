@@ -45,13 +45,12 @@ class Seen:
         where = np.moveaxis((pixels_px[..., ::-1] + 0.5) / self.square_px - 0.5, -1, 0)
         return np.asarray(map_coordinates(values, where, order=1, mode="nearest"))
 
-    def on_pixels(self, values: Array, shape: tuple[int, ...]) -> NDArray[np.float32]:
+    def on_pixels(self, values: NDArray[Any], shape: tuple[int, ...]) -> NDArray[np.float32]:
         """(H, W) what `at` says at every pixel of the picture, in single precision."""
         side = int(self.square_px)  # a whole number
         size = (values.shape[1] * side, values.shape[0] * side)
-        return np.asarray(cv2.resize(values.astype(np.float32), size, interpolation=cv2.INTER_LINEAR))[
-            : shape[0], : shape[1]
-        ]
+        whole = cv2.resize(values.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+        return np.asarray(whole[: shape[0], : shape[1]], np.float32)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,8 +110,8 @@ def find_seen(samples: Samples, borders: Borders, shape: tuple[int, ...]) -> See
     disk = np.hypot(*np.ogrid[-room : room + 1, -room : room + 1]) <= room
     padded = np.pad(here, room, mode="edge").astype(np.uint8)
     here = np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disk.astype(np.uint8)), bool)[room:-room, room:-room]
-    middles = (pixel_centres(here.shape).reshape(-1, 2) + 0.5) * square - 0.5 if borders.borders else None
     for border in borders.borders:
+        middles = (pixel_centres(here.shape).reshape(-1, 2) + 0.5) * square - 0.5
         here |= (np.abs(border.margin(middles)) <= 2.0 * border.band.half_px).reshape(here.shape)
     return Seen(square_px=square, here=here)
 
