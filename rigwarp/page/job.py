@@ -60,17 +60,17 @@ class Told:
 
 
 class PlayerDisplay:
-    """`Display` that is the player's window: frames go there, and are shown between two pictures of the content."""
+    """`Display` that is the player's window: frames go there, and are shown between two pictures of the content.
+
+    Attributes
+    ----------
+    resolution : (width, height) in native pixels.
+    """
 
     def __init__(self, resolution: tuple[int, int], say: Say) -> None:
-        self._resolution, self._say = resolution, say
+        self.resolution, self._say = resolution, say
         self._answers: Queue[dict[str, Any]] = Queue()
         self._number = 0
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in native pixels."""
-        return self._resolution
 
     def show(self, frame: "Frame") -> None:
         """Show a frame; it is visible when this returns.

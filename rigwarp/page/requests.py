@@ -9,7 +9,7 @@ from tornado import web
 
 import rigwarp
 from rigwarp.page.guard import host_allowed, origin_allowed
-from rigwarp.page.helper import ask_helper
+from rigwarp.page.running import ask_job
 from rigwarp.page.site import Site
 from rigwarp.talk.keys import Role
 from rigwarp.talk.metrics import TYPE, metrics_text
@@ -132,16 +132,9 @@ class State(Guarded):
             raise web.HTTPError(401)
         hub = self.site.hub
         self.set_header("Content-Type", "application/json")
+        current = [one for one in hub.results if one["current"]]
         self.finish(
-            json.dumps(
-                {
-                    "name": hub.name,
-                    "role": role,
-                    "state": hub.state,
-                    "fresh": hub.fresh,
-                    "results": [one for one in hub.results if one["current"]],
-                }
-            )
+            json.dumps({"name": hub.name, "role": role, "state": hub.state, "fresh": hub.fresh, "results": current})
         )
 
 
@@ -155,7 +148,7 @@ class Document(Guarded):
             raise web.HTTPError(404)
         result, what = found
         request = {"rig": str(self.site.root), "job": "document", "result": result, "what": what}
-        made, data = await asyncio.to_thread(ask_helper, request)
+        made, data = await asyncio.to_thread(ask_job, request)
         if "why" in made:
             self.site.hub.note(str(made["why"]), "WARNING")
             raise web.HTTPError(404)

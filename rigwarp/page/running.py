@@ -1,6 +1,7 @@
 """The one job that somebody at the page has started: its process, how far it is, what came of it."""
 
 import contextlib
+import io
 import signal
 import subprocess
 import sys
@@ -9,7 +10,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from rigwarp.talk.pipes import Talk
+from rigwarp.talk.pipes import Talk, packed, read_message
 
 _NOTES: Final = 12
 _STOP_S: Final = 5.0
@@ -17,6 +18,24 @@ _STOP_S: Final = 5.0
 _TIDY_S: Final = 1.0
 """For a job that has to go at once: the camera for another job, all when the page ends."""
 CAMERA: Final = "camera"
+_PROGRAM: Final = (sys.executable, "-m", "rigwarp.page.job")
+_ANSWER_S: Final = 120.0
+
+
+def ask_job(request: Mapping[str, Any]) -> tuple[dict[str, Any], bytes]:
+    """What `rigwarp.page.job` answers to a short question; waits for it.
+
+    A process of its own: the server stays small, and quick to start.
+
+    Returns
+    -------
+    The message, with "why" where it did not work, and the bytes behind it.
+    """
+    found = None
+    with contextlib.suppress(OSError, ValueError, subprocess.TimeoutExpired):
+        done = subprocess.run(_PROGRAM, input=packed(request), stdout=subprocess.PIPE, timeout=_ANSWER_S, check=False)
+        found = read_message(io.BytesIO(done.stdout))
+    return found or ({"why": "the rig folder could not be asked; the terminal may tell more"}, b"")
 
 
 class Running:
@@ -66,7 +85,7 @@ class Running:
         self._facts = {}
         self.name, self._began_s, self._stop_s = job, time.monotonic(), None
         process = subprocess.Popen(
-            [sys.executable, "-m", "rigwarp.page.job"],
+            _PROGRAM,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,
