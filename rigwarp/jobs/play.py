@@ -16,7 +16,7 @@ from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged, 
 from rigwarp.jobs.play_options import PlayOptions, SampleCount
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
-from rigwarp.live.measured_warp import measured_warp
+from rigwarp.live.library import measured_warp
 from rigwarp.live.operate.check_pictures import aim_canvas
 from rigwarp.live.operate.flashes import CHANGES_PER_SECOND
 from rigwarp.live.render.picture import rgb_of

@@ -10,6 +10,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from rigwarp.errors import RigwarpError
 from rigwarp.files import current_result, read_adjustment, read_prewarp, result_before, write_adjustment
@@ -64,14 +65,12 @@ class WarpKeeper:
         self._follow = follow_result
         self._counts = counts or Counts()
         self.prepare: Callable[[SampleMap], None] | None = None
-        self._wanted: tuple[Adjustment, bool] | None = None
-        self._wanted_size: tuple[int, int] | None = None
+        self._asked: dict[str, Any] = {}
         self._hopeless_size: tuple[int, int] | None = None
         self._fresh: Fresh | None = None
         self._revision = 0
         self._known = self._bytes()
         self._spoiled = False
-        self._compared: bool | None = None
         self._changed = threading.Condition()
         self._ended = False
         self._stamps = {name: self._stamp(name) for name in (CURRENT_FILE, ADJUST_FILE)}
@@ -90,28 +89,20 @@ class WarpKeeper:
     def want(self, adjustment: Adjustment, *, save: bool) -> None:
         """Ask for a warp under this adjustment; of several, the newest counts."""
         with self._changed:
-            before_saves = self._wanted is not None and self._wanted[1]
-            self._wanted = (adjustment, save or before_saves)
-            self._changed.notify_all()
+            before_saves = self._asked.get("save", False)
+            self._ask(adjustment=adjustment, save=save or before_saves)
 
     def compare(self, before: bool) -> None:
         """Draw with the result before the current one, or with the current one again."""
-        with self._changed:
-            self._compared = before
-            self._changed.notify_all()
+        self._ask(before=before)
 
     def ready_for(self, size: tuple[int, int], warp: Warp) -> bool:
         """True when pictures of this size (width, height) can be drawn by `warp` at once; else that is prepared."""
         if warp.has_samples(size) or not self._thread.is_alive():
             return True
         if size != self._hopeless_size:
-            self._want_size(size)
+            self._ask(size=size)
         return False
-
-    def _want_size(self, size: tuple[int, int]) -> None:
-        with self._changed:
-            self._wanted_size = size
-            self._changed.notify_all()
 
     def take(self) -> Fresh | None:
         """The newest finished warp, once, when it can draw what is being shown; None when there is nothing new."""
@@ -119,7 +110,7 @@ class WarpKeeper:
             return None
         size = self.picture_size
         if size is not None and not self._fresh.warp.has_samples(size):  # another size came up while it was made
-            self._want_size(size)
+            self._ask(size=size)
             return None
         with self._changed:
             fresh, self._fresh = self._fresh, None
@@ -135,23 +126,26 @@ class WarpKeeper:
         if self._thread.is_alive():
             self._thread.join(timeout=10.0)
 
+    def _ask(self, **what: Any) -> None:
+        """Leave work for the thread; what was asked for before under the same name gives way."""
+        with self._changed:
+            self._asked |= what
+            self._changed.notify_all()
+
     def _keep_on(self) -> None:
         while True:
             with self._changed:
-                if not self._ended and not self._asked():
+                if not self._ended and not self._asked:
                     self._changed.wait(POLL_S)
-                wanted, self._wanted = self._wanted, None
-                size, self._wanted_size = self._wanted_size, None
-                compared, self._compared = self._compared, None
-                ended = self._ended
+                asked, self._asked, ended = self._asked, {}, self._ended
             try:
-                if size is not None:
-                    self._prepare_size(size)
-                if wanted is not None:
-                    self._prepare(wanted[0], save=wanted[1])
-                if compared is not None:
-                    self._compare(compared)
-                if ended and wanted is None:
+                if "size" in asked:
+                    self._prepare_size(asked["size"])
+                if "adjustment" in asked:
+                    self._prepare(asked["adjustment"], save=asked["save"])
+                if "before" in asked:
+                    self._compare(asked["before"])
+                if ended and "adjustment" not in asked:
                     return
                 if not ended:
                     self._look()
@@ -159,28 +153,27 @@ class WarpKeeper:
                 log.exception("the warp could not be brought up to date; the old one stays")
                 self._counts.refused += 1
 
-    def _asked(self) -> bool:
-        return self._wanted is not None or self._wanted_size is not None or self._compared is not None
-
     def _compare(self, before: bool) -> None:
-        warp = self._warp
+        kept = warp = self._warp
         if before and self._root is not None:
             earlier = result_before(self._root)
             if earlier is None:
                 log.warning("there is no result before the current one to compare with")
                 return
-            warp = warp_of(
-                read_prewarp(earlier / PREWARP_FILE),
-                warp.content,
-                adjustment=self._adjustment,
-                sampling=warp.sampling,
-            )
-            if warp.prewarp.projector_resolution != self._warp.prewarp.projector_resolution:
-                log.warning("%s is for a projector of other pixels; it cannot be compared", earlier)
+            found = self._warp_by(earlier, otherwise="it cannot be compared")
+            if found is None:
                 return
-        kept = self._warp
+            warp = found
         self._hand_over(warp, from_file=False)
         self._warp = kept  # corrections and saving go on with the current one
+
+    def _warp_by(self, run: Path, *, otherwise: str) -> Warp | None:
+        """The present warp with the prewarp of another result; None where that is for a projector of other pixels."""
+        prewarp, now = read_prewarp(run / PREWARP_FILE), self._warp
+        if prewarp.projector_resolution != now.prewarp.projector_resolution:
+            log.warning("%s is for a projector of %s pixels; %s", run, prewarp.projector_resolution, otherwise)
+            return None
+        return warp_of(prewarp, now.content, adjustment=self._adjustment, sampling=now.sampling)
 
     def _prepare(self, adjustment: Adjustment, *, save: bool) -> None:
         self._adjustment = adjustment
@@ -238,15 +231,11 @@ class WarpKeeper:
 
     def _take_result(self, root: Path) -> None:
         run = current_result(root)
-        prewarp = read_prewarp(run / PREWARP_FILE)
-        if prewarp.projector_resolution != self._warp.prewarp.projector_resolution:
-            log.warning("%s is for a projector of %s pixels; start again to use it", run, prewarp.projector_resolution)
+        warp = self._warp_by(run, otherwise="start again to use it")
+        if warp is None:
             self._counts.refused += 1
             return
-        old = self._warp
-        self._hand_over(
-            warp_of(prewarp, old.content, adjustment=self._adjustment, sampling=old.sampling), from_file=False
-        )
+        self._hand_over(warp, from_file=False)
         log.info("now drawing with %s", run)
 
     def _bytes(self) -> bytes | None:

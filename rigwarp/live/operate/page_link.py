@@ -2,7 +2,7 @@
 
 The page's process tells what people want (`{"do": NAME, "values": [...], "revision": N, "number": N}`) and how many
 watch; it is told the state ten times a second, small pictures of the content, and what came of each command. Frames of
-a measurement go the same way, see `rigwarp.live.operate.lent_frames`. Nothing of it runs in the frame loop's thread,
+a measurement go the same way, see `LentFrames`. Nothing of it runs in the frame loop's thread,
 and if that process dies or hangs the show goes on, and a spare one takes its place, which has imported everything and
 waits for its first message.
 """
@@ -22,7 +22,7 @@ import cv2
 
 from rigwarp.errors import DeviceError
 from rigwarp.files import plain_json
-from rigwarp.live.operate.lent_frames import LentFrames
+from rigwarp.live.operate.interlude import LentFrames
 from rigwarp.live.render.picture import AnyPicture, small_rgb
 from rigwarp.live.run.unattended import resident_mib
 from rigwarp.talk.commands import Command, Inlet, MalformedCommand, checked_values

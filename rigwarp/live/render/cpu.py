@@ -132,7 +132,7 @@ class CpuRenderer:
         if _NAME not in samples.prepared:
             samples.prepared[_NAME] = layout_of(samples)
 
-    def _encode(self, light: NDArray[np.uint16], tile: Tile | OneTapTile, into: NDArray[np.uint8]) -> None:
+    def _encode(self, light: NDArray[np.uint16], tile: Tile, into: NDArray[np.uint8]) -> None:
         """Write the codes of one tile (h, w, 3)."""
         if self._dither:
             into[...] = cv2.add(cv2.LUT(light, self._codes), tile.threshold) // CODE_PARTS

@@ -8,11 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
+from rigwarp.geometry import Array
 from rigwarp.rig import Transfer
 from rigwarp.rig.transfer import decode_transfer
 
 Picture = NDArray[np.uint8]
 MAX_SIDE_PX = 8192
+DITHER_SIDE = 8
 CONTENT_TRANSFER: Transfer = "srgb"
 """Pictures are taken to be sRGB, as nearly all are."""
 
@@ -118,3 +120,18 @@ def checked(picture: NDArray[Any]) -> Picture:
     if picture.dtype != np.uint8 or picture.ndim != 3 or picture.shape[2] != 3 or 0 in picture.shape:
         raise InputError(f"a picture must be 8-bit RGB (h, w, 3); this one is {picture.dtype} {picture.shape}")
     return picture
+
+
+def thresholds(shape: tuple[int, int]) -> Array:
+    """(H, W) what dithering adds to a code value before it is cut off: above 0, below 1, mean 1/2.
+
+    The fraction of a code value that eight bits cannot show becomes a fine pattern: an 8 x 8 recursive matrix (Bayer,
+    An optimum method for two-level rendition of continuous-tone pictures, 1973). Fixed rather than random: nothing
+    flickers, and all renderers agree.
+    """
+    ranks = np.zeros((1, 1))
+    while len(ranks) < DITHER_SIDE:
+        ranks = np.block([[4 * ranks, 4 * ranks + 2], [4 * ranks + 3, 4 * ranks + 1]])
+    repeats = (-(-shape[0] // DITHER_SIDE), -(-shape[1] // DITHER_SIDE))
+    tiled: Array = np.tile((ranks + 0.5) / DITHER_SIDE**2, repeats)[: shape[0], : shape[1]]
+    return tiled

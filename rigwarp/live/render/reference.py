@@ -4,8 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
-from rigwarp.live.render.dither import thresholds
-from rigwarp.live.render.picture import Picture, checked
+from rigwarp.live.render.picture import Picture, checked, thresholds
 from rigwarp.live.render.sampling import SampleMap, cubic_weights, of_kind, sample_kinds, tap_positions
 from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.live.render.dither import SIDE, thresholds
+from rigwarp.live.render.picture import DITHER_SIDE, thresholds
 from rigwarp.live.render.sampling import SampleMap, of_kind, sample_kinds, tap_positions
 
 Window = tuple[slice, slice]
@@ -95,7 +95,7 @@ def layout_of(samples: SampleMap) -> Layout:
     if not apart:
         found = [(window, picture) for window, _ in _split(samples, frame, _area(picture), _SHAPES[0])]
     single = apart and all(kind == (1, 1, False) for kind in sample_kinds(samples))
-    rows, columns = (max((_length(window[axis]) for window, _ in found), default=0) + SIDE for axis in (0, 1))
+    rows, columns = (max((_length(window[axis]) for window, _ in found), default=0) + DITHER_SIDE for axis in (0, 1))
     pattern = np.floor(thresholds((rows, columns)) * CODE_PARTS).astype(np.uint16)
     pattern = np.repeat(pattern[..., None], 3, axis=2)
     return Layout(
@@ -172,7 +172,7 @@ def products_are_rounded() -> bool:
 
 
 def _tile(samples: SampleMap, window: Window, source: Window, single: bool, pattern: NDArray[np.uint16]) -> Tile:
-    top, left = (part.start % SIDE for part in window)
+    top, left = (part.start % DITHER_SIDE for part in window)
     return Tile(
         window=window,
         source=source,

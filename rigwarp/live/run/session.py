@@ -2,17 +2,16 @@
 
 import json
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
-from rigwarp.live.operate.asked_corrections import correct
 from rigwarp.live.operate.flashes import FlashLimit
 from rigwarp.live.operate.interlude import Interludes, Measurement
 from rigwarp.live.operate.keeper import WarpKeeper
-from rigwarp.live.operate.operator import Input, Operator
+from rigwarp.live.operate.operator import Input, Operator, correct
 from rigwarp.live.operate.overlay import with_overlay
 from rigwarp.live.operate.stand_in import StandIn
 from rigwarp.live.render.picture import AnyPicture, Picture
@@ -102,7 +101,9 @@ class Session:
         self.media.now_s = now_s
         for inlet in self._inlets:
             asked = [command.sender for command in inlet.commands() if self._obey(command, inlet)]
-            self._answer(inlet, asked)
+            text = json.dumps(self.status()) if asked else ""  # once everything that came with the question is done
+            for sender in asked:
+                inlet.answer(sender, text)
         self._take_opened()
         if isinstance(self._source, VideoSource):
             self._source.wants_planes = self.takes_planes
@@ -165,7 +166,7 @@ class Session:
             elif what.key == "b":
                 self.dark = not self.dark
             elif what.key == "k":
-                self._show_code(on=not self._stand_in.name)
+                self.show_code(on=not self._stand_in.name)
             elif what.key == "h":
                 self._help = not self._help
                 self._overlay_until_s = self.media.now_s + (1e9 if self._help else 0.0)
@@ -217,9 +218,9 @@ class Session:
             **self.pacing.as_dict(),
         }
 
-    def show_code(self) -> None:
+    def show_code(self, *, on: bool = True) -> None:
         """The page's code on the table, for a minute."""
-        self._show_code(on=True)
+        self._stand_in.show_code(self.code if on else (), self.media.now_s)
 
     def page_state(self) -> dict[str, Any]:
         """What the page beside the table shows, as JSON values; from another thread than the frame loop's."""
@@ -306,13 +307,6 @@ class Session:
             )
         return self._decorated[1]
 
-    def _answer(self, inlet: Inlet, senders: Sequence[tuple[str, int]]) -> None:
-        """Say what goes on, once everything that came with the question is done."""
-        if senders:
-            text = json.dumps(self.status())
-            for sender in senders:
-                inlet.answer(sender, text)
-
     def _obey(self, command: Command, inlet: Inlet) -> bool:
         """Carry out a command; True when its sender asks for the status."""
         if command.name == "status":
@@ -355,10 +349,7 @@ class Session:
             case "before":
                 self._compare_wanted = on
             case "code":
-                self._show_code(on=on)
-
-    def _show_code(self, *, on: bool) -> None:
-        self._stand_in.show_code(self.code if on else (), self.media.now_s)
+                self.show_code(on=on)
 
     def _compare(self) -> None:
         """Draw with the result before, or the present one again, as soon as the light may change."""
