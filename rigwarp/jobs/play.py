@@ -279,7 +279,7 @@ def _page_of(show: Show) -> "PageLink | None":
 def _wait_for_screen(note: Callable[[str], None], show: Show) -> None:
     """Return once there is a screen that the projector can be; systemd is told READY only after that."""
     from rigwarp.live.run.window import wait_for_projector
-    from rigwarp.talk.service import notify_service
+    from rigwarp.talk.metrics import notify_service
 
     def waiting(reason: str) -> None:
         note(f"waiting for the screen: {reason}")
@@ -299,7 +299,7 @@ def _begin(
     window: "Window",
 ) -> None:
     """What is done once the window is open."""
-    from rigwarp.talk.service import notify_service
+    from rigwarp.talk.metrics import notify_service
 
     if window.notice:
         note(window.notice)

@@ -62,9 +62,7 @@ class Told:
 class PlayerDisplay:
     """`Display` that is the player's window: frames go there, and are shown between two pictures of the content.
 
-    Attributes
-    ----------
-    resolution : (width, height) in native pixels.
+    `resolution` is (width, height) in native pixels.
     """
 
     def __init__(self, resolution: tuple[int, int], say: Say) -> None:

@@ -1,23 +1,74 @@
-"""Requests: each meets the guard first; then files of ours, health, documents."""
+"""Requests: each meets the guard first; then files of ours, health, documents. And what all handlers share."""
 
 import asyncio
 import json
 import time
-from typing import Any, Final
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
 from tornado import web
 
 import rigwarp
-from rigwarp.page.guard import host_allowed, origin_allowed
+from rigwarp.page.guard import Places, WrongKeys, host_allowed, origin_allowed
+from rigwarp.page.hub import Hub
 from rigwarp.page.running import ask_job
-from rigwarp.page.site import Site
 from rigwarp.talk.keys import Role
 from rigwarp.talk.metrics import TYPE, metrics_text
 
+if TYPE_CHECKING:
+    from rigwarp.page.sockets import Socket
+
+_KINDS: Final = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+}
+_STILL_S: Final = 10.0
 _POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'{sockets}; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
+
+
+@dataclass
+class Site:
+    """What the handlers share."""
+
+    hub: Hub
+    places: Places
+    root: Path | None
+    files: Mapping[str, tuple[bytes, str]]
+    wrong: WrongKeys = field(default_factory=WrongKeys)
+    sockets: "set[Socket]" = field(default_factory=set)
+    shown: int = -1
+    shown_s: float = -1e9
+
+    def look_after(self) -> None:
+        """Called twice a second: who has a key that was revoked leaves."""
+        keys = self.hub.keys
+        for one in list(self.sockets):
+            if one.key and keys.role_of(one.key) is None:
+                one.turn_out("key")
+        shown = self.hub.state.get("shown")
+        if isinstance(shown, int) and shown != self.shown:
+            self.shown, self.shown_s = shown, time.monotonic()
+        self.hub.look_after()
+
+    @property
+    def flipping(self) -> bool:
+        """True while frames were shown within the last ten seconds."""
+        return time.monotonic() - self.shown_s < _STILL_S
+
+
+def static_files() -> dict[str, tuple[bytes, str]]:
+    """The page's own files by name, whole: no request ever names a path."""
+    folder = resources.files("rigwarp.page") / "static"
+    found = [(one, Path(one.name).suffix) for one in folder.iterdir()]
+    return {one.name: (one.read_bytes(), _KINDS[kind]) for one, kind in found if kind in _KINDS}
 
 
 class Guarded(web.RequestHandler):

@@ -23,13 +23,9 @@ _ANSWER_S: Final = 120.0
 
 
 def ask_job(request: Mapping[str, Any]) -> tuple[dict[str, Any], bytes]:
-    """What `rigwarp.page.job` answers to a short question; waits for it.
+    """What `rigwarp.page.job` answers to a short question, with "why" where it did not work, and the bytes behind it.
 
-    A process of its own: the server stays small, and quick to start.
-
-    Returns
-    -------
-    The message, with "why" where it did not work, and the bytes behind it.
+    Waits for it. A process of its own: the server stays small, and quick to start.
     """
     found = None
     with contextlib.suppress(OSError, ValueError, subprocess.TimeoutExpired):

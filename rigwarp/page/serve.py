@@ -16,13 +16,12 @@ from tornado import httpserver, ioloop, netutil, web
 from rigwarp.errors import DeviceError
 from rigwarp.page.guard import MESSAGE_BYTES, MOST_CONNECTIONS, MOST_FROM_ONE, places_of
 from rigwarp.page.hub import Hub
-from rigwarp.page.requests import Document, Files, Health, Nothing, State
-from rigwarp.page.site import Site, static_files
+from rigwarp.page.requests import Document, Files, Health, Nothing, Site, State, static_files
 from rigwarp.page.sockets import Socket
 from rigwarp.talk.hosts import EVERYWHERE, http_address, own_names
 from rigwarp.talk.keys import PageKeys
+from rigwarp.talk.metrics import notify_service
 from rigwarp.talk.pipes import Talk
-from rigwarp.talk.service import notify_service
 
 _LOOK_S, _KEYS_S, _TABLES_S, _SERVICE_S = 0.5, 1.0, 2.0, 1.0
 _PING_S: Final = 10

@@ -1,7 +1,6 @@
 """From a table map to the prewarp: mesh, gain, zones."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -70,7 +69,10 @@ def build_prewarp(
     coverage = edge_coverage(content_px, content)
     drawn = coverage > 0
     if not drawn.any():
-        raise MeasurementError(_nothing_lit(table_map))
+        raise MeasurementError(
+            f"none of the {int(table_map.answered.sum())} projector pixels with a table position lands on the content "
+            "area; check centre_mm and the size of [content] in rig.toml against the map"
+        )
     zones = np.flatnonzero(np.bincount(table_map.zone[drawn])).astype(table_map.zone.dtype)
 
     def meshes() -> list[ZoneMesh]:
@@ -85,17 +87,17 @@ def build_prewarp(
         return bare, smooth, evened(bare, smooth, rim, lowest_gain=flatten_limit, falloff=flatten_falloff)
 
     parts, (bare_gain, smooth, gain) = all_in_two_threads(meshes, gains)
-    made = _assembled(parts, zones, table_map, content, gain, transfer, content_px)
-    if smooth is None:
-        return made
-    return replace(made, light=smooth.astype(np.float32), bare_gain=bare_gain.astype(np.float32))
-
-
-def _nothing_lit(table_map: PixelMap) -> str:
-    answered = int(table_map.answered.sum())
-    return (
-        f"none of the {answered} projector pixels with a table position lands on the content area; "
-        "check centre_mm and the size of [content] in rig.toml against the map"
+    return Prewarp(
+        projector_resolution=table_map.resolution,
+        content_pixels=content.pixels,
+        **joined_meshes(parts, zones),
+        zone=table_map.zone,
+        gain=gain.astype(np.float32),
+        transfer=transfer,
+        light=None if smooth is None else smooth.astype(np.float32),
+        bare_gain=None if smooth is None else bare_gain.astype(np.float32),
+        mesh_error_px=max(part[3] for part in parts),
+        canvas_px=content_px.astype(np.float32),
     )
 
 
@@ -185,28 +187,6 @@ def _touching(corners: IntArray, drawn: BoolArray) -> IntArray:
     bottom, right = np.minimum(corners.max(axis=1) + 1, [height, width]).T
     inside = total[bottom, right] - total[top, right] - total[bottom, left] + total[top, left]
     return corners[inside > 0]
-
-
-def _assembled(
-    parts: list[ZoneMesh],
-    zones: NDArray[np.int16],
-    table_map: PixelMap,
-    content: Content,
-    gain: Array,
-    transfer: Transfer,
-    content_px: Array,
-) -> Prewarp:
-    """The zones' meshes put side by side, and the map itself."""
-    return Prewarp(
-        projector_resolution=table_map.resolution,
-        content_pixels=content.pixels,
-        **joined_meshes(parts, zones),
-        zone=table_map.zone,
-        gain=gain.astype(np.float32),
-        transfer=transfer,
-        mesh_error_px=max(part[3] for part in parts),
-        canvas_px=content_px.astype(np.float32),
-    )
 
 
 def joined_meshes(parts: Sequence[ZoneMesh], zones: NDArray[np.int16]) -> dict[str, Any]:

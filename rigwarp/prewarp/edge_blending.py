@@ -15,18 +15,13 @@ _MARGIN_CELLS = 4  # beyond the content, so that its own edge does not count as 
 
 
 def blending_weights(content_px: Array, zone: NDArray[np.integer], content_pixels: tuple[int, int]) -> Array:
-    """Share of the light that each projector pixel may contribute to its table spot.
+    """(H, W) share of the light that each projector pixel may contribute to its table spot; 1 where no other zone lies.
 
     Parameters
     ----------
     content_px : (H, W, 2) content pixel under each projector pixel; NaN where there is none.
     zone : (H, W) zone of each projector pixel; negative where it gives no light.
     content_pixels : (width, height) of the content.
-
-    Returns
-    -------
-    (H, W)
-        0..1; 1 where no other zone reaches the spot.
     """
     from scipy.ndimage import (  # not for the player, see decode/signal/noise.py
         distance_transform_edt,

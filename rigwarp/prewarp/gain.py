@@ -18,16 +18,13 @@ _LIGHT_BLUR_PX = 2.0
 
 
 def edge_coverage(content_px: Array, content: Content) -> NDArray[np.float32]:
-    """Share of a projector pixel inside the content: a one-pixel ramp across the outline; 0 where there is no answer.
+    """(H, W) share of a projector pixel inside the content: a one-pixel ramp across the outline.
 
-    Parameters
-    ----------
-    content_px : (H, W, 2) content pixels at projector pixel centres; NaN where there is no answer.
+    `content_px` (H, W, 2) are content pixels at projector pixel centres; where those are NaN the share is 0.
     """
-    width, height = content.pixels
 
     def depth(rows: slice) -> Array:
-        x, y = ((content_px[rows, :, i] - (n - 1) / 2) / (n / 2) for i, n in enumerate((width, height)))
+        x, y = _off_middle(content_px[rows], content)
         return 1.0 - (np.hypot(x, y) if content.shape == "circle" else np.maximum(np.abs(x), np.abs(y)))
 
     def share(rows: slice) -> NDArray[np.float32]:
@@ -41,6 +38,11 @@ def edge_coverage(content_px: Array, content: Content) -> NDArray[np.float32]:
         return np.minimum(np.fmax(depth_px + 0.5, 0.0), 1.0).astype(np.float32)  # of 0 and NaN fmax takes 0
 
     return np.concatenate(by_rows(share, content_px.shape))
+
+
+def _off_middle(content_px: Array, content: Content) -> list[Array]:
+    """x and y from the content's middle, 1 at its edges."""
+    return [(content_px[..., i] - (n - 1) / 2) / (n / 2) for i, n in enumerate(content.pixels)]
 
 
 def _difference(values: Array, axis: int) -> Array:
@@ -59,10 +61,9 @@ def _difference(values: Array, axis: int) -> Array:
 def rim_share(content_px: Array, content: Content) -> Array:
     """(H, W) squared distance from the content's middle, float32: 0 there, 1 at a circle's rim or a rectangle's
     corners."""
-    width, height = content.pixels
 
     def squared(rows: slice) -> Array:
-        x, y = ((content_px[rows, :, i] - (n - 1) / 2) / (n / 2) for i, n in enumerate((width, height)))
+        x, y = _off_middle(content_px[rows], content)
         total = (x * x + y * y) / (1.0 if content.shape == "circle" else 2.0)
         return np.fmin(total, 1.0).astype(np.float32)  # of 1 and NaN fmin takes 1
 
@@ -70,7 +71,7 @@ def rim_share(content_px: Array, content: Content) -> Array:
 
 
 def smooth_light(light: Array, inside: BoolArray) -> Array | None:
-    """Measured light without gaps and noise.
+    """Measured light (H, W) without gaps and noise, in single precision; None when none is known inside.
 
     Parameters
     ----------
@@ -78,10 +79,6 @@ def smooth_light(light: Array, inside: BoolArray) -> Array | None:
         Irradiance on the table made by each projector pixel at white, any unit; NaN unknown (the nearest known
         pixel's is used), 0 or less counts as unknown.
     inside : (H, W) only these pixels' light is used.
-
-    Returns
-    -------
-    (H, W) in single precision, or None when no light is known inside.
     """
     known = inside & np.isfinite(light) & (light > 0)
     if not known.any():
@@ -95,7 +92,7 @@ def smooth_light(light: Array, inside: BoolArray) -> Array | None:
 def evened(
     bare_gain: Array, smooth: Array, rim: Array, *, lowest_gain: float = LOWEST_GAIN, falloff: float = 0.0
 ) -> Array:
-    """The gain with the light evened out over all pixels that have any.
+    """The gain (H, W) with the light evened out over all pixels that have any: lowest_gain .. 1 times the bare one.
 
     Parameters
     ----------
@@ -104,11 +101,6 @@ def evened(
     rim : (H, W) see `rim_share`.
     lowest_gain : no pixel is dimmed below this share.
     falloff : share of the light by which the rim may stay darker than the middle: less light is given away.
-
-    Returns
-    -------
-    (H, W)
-        lowest_gain .. 1 times the bare gain.
     """
     wanted = 1.0 - falloff * rim
     target = np.percentile((smooth / wanted)[bare_gain > 0], _TARGET_PERCENTILE)

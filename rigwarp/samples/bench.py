@@ -10,8 +10,7 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
 from rigwarp.rig.section import NOT_NEGATIVE, POSITIVE, Limits, TomlSection
-from rigwarp.samples.closed_forms.sheets import ghost_distance_mm, rear_reflectance, sheet_beams
-from rigwarp.samples.closed_forms.spread import footprint_mm, shadow_mm
+from rigwarp.samples.closed_forms import footprint_mm, ghost_distance_mm, rear_reflectance, shadow_mm, sheet_beams
 
 FORMAT: Final = "rigwarp samples bench"
 NAMES: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -164,11 +163,8 @@ class SampleBench:
     def beams(self, sheet: Sheet, u_px: Array, reflectance: float) -> tuple[Array, Array]:
         """Where a sheet's three beams meet the screen at projector columns, (n, 3) mm, and their strengths (3,).
 
-        One beam where nothing is known of the sheet, or its metal is in front.
-
-        Parameters
-        ----------
-        reflectance : of the whole sheet, which tells that of the metal behind it.
+        One beam where nothing is known of the sheet, or its metal is in front. `reflectance` is that of the whole sheet,
+        which tells the metal's behind it.
         """
         if not sheet.thickness_mm > 0.0:
             return np.zeros((len(u_px), 1)), np.ones(1)

@@ -8,7 +8,7 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.samples.bench import SampleBench
-from rigwarp.samples.closed_forms.spread import disc_modulation
+from rigwarp.samples.closed_forms import disc_modulation
 from rigwarp.samples.local_blur import BLUR_PERIODS
 from rigwarp.samples.registered import Nodes
 

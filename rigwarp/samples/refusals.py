@@ -15,6 +15,7 @@ _WIDE_PX, _KEPT = 16, 0.25  # stripes of which the worst mirror keeps most, and 
 _UNLIKE = 0.05  # ln of how a sample's reflectance differs when it is laid in again
 _SEEN = 0.75  # of the picture of the seat that the reference shows: waves leave some of it too dark to count
 _ADVICE = "Put that right and measure this cycle again."
+_NO_MIRROR = f"found no mirror. Is it in upside down, or is its protective film still on? {_ADVICE}"
 
 
 def refuse_no_mirror(sheet: Sheet, sample: Leg, reference: Leg, which: str) -> None:
@@ -26,8 +27,8 @@ def refuse_no_mirror(sheet: Sheet, sample: Leg, reference: Leg, which: str) -> N
     ]
     if max(kept) < _KEPT:
         raise MeasurementError(
-            f"{sheet.name} ({which}) leaves {100 * max(kept):.0f} % of the contrast of {_WIDE_PX}-pixel stripes: found "
-            f"no mirror. Is it in upside down, or is its protective film still on? {_ADVICE}"
+            f"{sheet.name} ({which}) leaves {100 * max(kept):.0f} % of the contrast of {_WIDE_PX}-pixel stripes: "
+            f"{_NO_MIRROR}"
         )
 
 
@@ -47,8 +48,7 @@ def refuse_odd_light(sheet: Sheet, log_ratio: Array, which: str) -> None:
     ratio = float(np.exp(np.mean(log_ratio)))
     if ratio < _DULL:
         raise MeasurementError(
-            f"{sheet.name} ({which}) reflects {100 * ratio:.0f} % of what the reference does: found no mirror. Is it "
-            f"in upside down, or is its protective film still on? {_ADVICE}"
+            f"{sheet.name} ({which}) reflects {100 * ratio:.0f} % of what the reference does: {_NO_MIRROR}"
         )
     if ratio > _BRIGHT:
         raise MeasurementError(
@@ -62,8 +62,8 @@ def refuse_odd(sheet: Sheet, pair: Pair, which: str) -> None:
     """Refuse what spreads light more widely than any mirror, or shows another picture."""
     if pair.veil[3] > _FILM_LOST or pair.veil[1] > _FILM_VEIL:
         raise MeasurementError(
-            f"{sheet.name} ({which}) sends {100 * pair.veil[3]:.0f} % of its light more than 16 mrad aside: found no "
-            f"mirror. Is it in upside down, or is its protective film still on? {_ADVICE}"
+            f"{sheet.name} ({which}) sends {100 * pair.veil[3]:.0f} % of its light more than 16 mrad aside: "
+            f"{_NO_MIRROR}"
         )
     if not np.isfinite(pair.landing).all():
         raise MeasurementError(f"{sheet.name} ({which}): its picture cannot be matched with the reference's.")

@@ -41,7 +41,8 @@ def moved_px(first: Leg, second: Leg) -> Array:
     own; so a grain that does neither has moved, and so has a screen's where nothing stays. Moves by more than a quarter
     of the picture are another check's: the two references' landing.
     """
-    inside = _inside(first, second)
+    both = np.pad((first.lit & second.lit).astype(np.uint8), 1)
+    inside = np.asarray(cv2.distanceTransform(both, cv2.DIST_L2, 5)[1:-1, 1:-1], np.float64)  # camera pixels
     grain = _correlation(first, second, inside)
     shifts = np.stack(np.meshgrid(*(np.fft.fftfreq(size, 1.0 / size) for size in grain.shape[::-1])), axis=-1)
     middle_px = np.nanmedian(first.position.reshape(-1, 2), axis=0)
@@ -54,12 +55,6 @@ def moved_px(first: Leg, second: Leg) -> Array:
         if some.any():
             return _summit(grain, shifts, some)
     return np.full(2, np.nan)
-
-
-def _inside(first: Leg, second: Leg) -> Array:
-    """(H, W) how far each pixel lies inside what is lit in both, camera pixels."""
-    both = np.pad((first.lit & second.lit).astype(np.uint8), 1)
-    return np.asarray(cv2.distanceTransform(both, cv2.DIST_L2, 5)[1:-1, 1:-1], np.float64)
 
 
 def _correlation(first: Leg, second: Leg, inside: Array) -> Array:

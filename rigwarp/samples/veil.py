@@ -10,7 +10,7 @@ from scipy.special import ndtr
 from rigwarp.decode.signal.response import coded, linearise
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
-from rigwarp.samples.closed_forms.spread import beams_modulation
+from rigwarp.samples.closed_forms import beams_modulation
 from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_pixels, disc_radius_px, middle_px
 from rigwarp.samples.leg import BLACK_PX, Leg, Light
 from rigwarp.samples.local_blur import BLUR_PERIODS, Beams, spread_mm2

@@ -34,10 +34,6 @@ class Incidents:
         self._view = TableView(camera, lens, form)
         self._spots: tuple[Array, Array] | None = None
 
-    def shows_the_one_before(self, number: int) -> bool:
-        """Is the photograph taken too early?"""
-        return number in self._mishaps.early
-
     def lamp(self, number: int) -> float:
         """The projector's light, 1 at first."""
         return 1.0 + self._mishaps.lamp_drift * self._mishaps.share(number)
@@ -87,11 +83,10 @@ class Incidents:
         A picture that is sharper than two pixels' sampling allows rings a little, as any picture moved by parts of a
         pixel; beyond the frame it goes on as at its rim.
         """
-        knocked = self._mishaps.knock_at is not None and number >= self._mishaps.knock_at
-        crept = self._mishaps.share(number) > 0.0 and not self._mishaps.creep.none
-        if not crept and not (knocked and not self._mishaps.knock.none):
+        pose, before = self.pose(number), self._camera.placement
+        if np.array_equal(pose.position_mm, before.position_mm) and np.array_equal(pose.rotation, before.rotation):
             return None
-        rows, columns = self._seen_before(self.pose(number))
+        rows, columns = self._seen_before(pose)
 
         def resampled(picture: Picture) -> Picture:
             place = np.stack([rows, columns])

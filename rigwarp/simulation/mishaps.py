@@ -20,11 +20,6 @@ class Motion:
     shift_mm: Array = field(default_factory=lambda: np.zeros(3))
     turn_rad: Array = field(default_factory=lambda: np.zeros(3))
 
-    @property
-    def none(self) -> bool:
-        """Is it no motion at all?"""
-        return not (self.picture_px.any() or self.shift_mm.any() or self.turn_rad.any())
-
 
 @dataclass(frozen=True, kw_only=True)
 class PasserBy:
@@ -208,9 +203,5 @@ def _yes(section: TomlSection, key: str) -> bool:
     return value
 
 
-def _is_whole(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool)
-
-
 def _are_photographs(value: object) -> bool:
-    return isinstance(value, list) and all(_is_whole(number) and 1 <= number <= _MOST for number in value)
+    return isinstance(value, list) and all(type(number) is int and 1 <= number <= _MOST for number in value)

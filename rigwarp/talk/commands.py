@@ -10,26 +10,11 @@ Value = int | float | str | bytes | bool | None
 MOST_WAITING: Final = 256
 TAKES: Final[dict[str, tuple[str, ...]]] = {
     "show": ("text",),
-    "go": (),
-    "hold": (),
-    "seek": ("number",),
-    "dark": ("number",),
-    "brightness": ("number",),
-    "black": ("number",),
-    "shift": ("number", "number"),
-    "turn": ("number",),
-    "scale": ("number",),
-    "even": ("number", "number"),
+    **dict.fromkeys(("go", "hold", "unmask", "undo", "redo", "reset", "status"), ()),
+    **dict.fromkeys(("seek", "dark", "brightness", "black", "turn", "scale", "grid", "before", "code"), ("number",)),
+    **dict.fromkeys(("shift", "even"), ("number", "number")),
     "spot": ("number",) * 5,
     "mask": ("points",),
-    "unmask": (),
-    "grid": ("number",),
-    "before": ("number",),
-    "code": ("number",),
-    "undo": (),
-    "redo": (),
-    "reset": (),
-    "status": (),
 }
 """What stands behind each name; "points" are x and y of three corners or more."""
 LATEST_COUNTS: Final = {"seek", "brightness", "black", "shift", "turn", "scale", "dark", "even"}

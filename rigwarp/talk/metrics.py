@@ -1,12 +1,18 @@
-"""Figures of a player for a monitoring system, in Prometheus's text exposition format 0.0.4, by hand.
+"""How a player is, for a monitoring system and for the service manager.
+
+Figures are in Prometheus's text exposition format 0.0.4, by hand.
 
 Base units, `_total` for counters, a line feed behind each line, the last one too:
 https://prometheus.io/docs/instrumenting/exposition_formats/
 """
 
+import logging
+import os
+import socket
 from collections.abc import Mapping
 from typing import Any, Final
 
+log = logging.getLogger(__name__)
 TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 _OUTCOMES: Final = ("fresh", "repeated", "late", "dropped")
 _MIB: Final = 2**20
@@ -30,6 +36,7 @@ def metrics_text(
     p95_mm, checked_unix_s : how far the picture was off at the last check on the table (95 % of the dots), and when.
     """
     rate = state.get("flips_per_second")
+    escaped = version.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
     outcomes = {f'outcome="{name}"': state.get(name) for name in _OUTCOMES}
     of_frames = "Frames by what became of them; late ones are fresh or repeated as well."
     resident = None if memory_mib is None else memory_mib * _MIB
@@ -37,7 +44,7 @@ def metrics_text(
     return "".join(
         [
             _lines("up", "1 while frames are shown.", float(up)),
-            _lines("build_info", "The version.", {f'version="{_escaped(version)}"': 1.0}),
+            _lines("build_info", "The version.", {f'version="{escaped}"': 1.0}),
             _lines("frames_total", of_frames, outcomes),
             _lines("flip_period_seconds", "Usual time from frame to frame.", 1.0 / rate if rate else None),
             _lines("warp_swaps_total", "New warps taken over.", state.get("swaps")),
@@ -60,5 +67,13 @@ def _lines(name: str, help: str, value: float | Mapping[str, float | None] | Non
     return "".join([head, *lines]) if lines else ""
 
 
-def _escaped(text: str) -> str:
-    return text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+def notify_service(message: str) -> None:
+    """Tell systemd something, if it started us and wants to know (sd_notify's protocol: a datagram to a socket)."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address or not hasattr(socket, "AF_UNIX"):
+        return
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
+        try:
+            channel.sendto(message.encode(), "\0" + address[1:] if address[0] == "@" else address)
+        except OSError as error:
+            log.warning("systemd cannot be told %s: %s", message, error)

@@ -11,15 +11,15 @@ import pytest
 import tmm
 from sample_optics import acceptance, beyond, brightness_ripple, face_weights, ripple_modulation
 
-from rigwarp.samples.added_blur import added_blur, edge_modulation
-from rigwarp.samples.closed_forms import spread
-from rigwarp.samples.closed_forms.sheets import (
+from rigwarp.samples import closed_forms as spread
+from rigwarp.samples.closed_forms import (
     beams_of,
     fresnel,
     ghost_distance_mm,
     rear_reflectance,
     sheet_beams,
 )
+from rigwarp.samples.local_blur import added_blur, edge_modulation
 from rigwarp.simulation.samples.sheet import beam_shares, trace_piece
 from rigwarp.simulation.samples.truth import parse_bench_truth
 

@@ -17,7 +17,7 @@ from rigwarp.jobs.samples.figure_rows import cycle_rows
 from rigwarp.jobs.samples.measure import FRAMES_SHOWN
 from rigwarp.rig import decode_transfer
 from rigwarp.samples.bench import Sheet
-from rigwarp.samples.closed_forms.spread import beams_modulation
+from rigwarp.samples.closed_forms import beams_modulation
 from rigwarp.samples.cycle import LEGS, CycleFigures, cycle_figures
 from rigwarp.samples.double_image import DoubleImage, as_one_face, hidden, mean_of
 from rigwarp.samples.frames import SampleFrame, frame_picture, middle_px

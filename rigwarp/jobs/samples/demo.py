@@ -13,7 +13,7 @@ from rigwarp.jobs.samples.bench_folder import BenchFolder, create_bench, open_be
 from rigwarp.jobs.samples.compare import Compared, compare_samples, maps_of, write_comparison
 from rigwarp.jobs.samples.measure import measure_sample
 from rigwarp.jobs.samples.seats import open_seat
-from rigwarp.samples.tile_light import TILES
+from rigwarp.samples.registered import TILES
 from rigwarp.simulation.samples import BenchTruth, parse_bench_truth, true_figures
 from rigwarp.simulation.samples.true_figures import rim_share, seen_variance, veil_beyond
 

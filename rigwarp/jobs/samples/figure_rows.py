@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from rigwarp.files.records.samples import CycleRecord
-from rigwarp.samples.closed_forms.spread import rough_scatter
+from rigwarp.samples.closed_forms import rough_scatter
 
 _COLOURS: Final = ("red", "green", "blue")
 _SIDES: Final = ("in the plane of incidence", "across it")

@@ -126,16 +126,11 @@ def _greys(drawing: TableDrawing) -> None:
         drawing.polygon([(x, y * reach_y) for x, y in box], colour=(code, code, code))
 
 
-def _white(drawing: TableDrawing) -> None:
-    """All white, to see how even the light is."""
-    drawing.clear((255, 255, 255))
-
-
 PICTURES: dict[str, Callable[[TableDrawing], None]] = {
     "grid": _grid,
     "wedges": _wedges,
     "greys": _greys,
-    "white": _white,
+    "white": lambda drawing: drawing.clear((255, 255, 255)),  # to see how even the light is
 }
 
 

@@ -63,14 +63,6 @@ class _Told:
     sent: dict[str, Any] = field(default_factory=dict)
 
 
-def _none() -> None:
-    """No new keys."""
-
-
-def _keep_camera(_away: bool) -> None:
-    """The player has none."""
-
-
 class PageLink(Inlet):
     """Runs the page's process until closed.
 
@@ -90,7 +82,7 @@ class PageLink(Inlet):
         *,
         sources: Sequence[str],
         every_s: float = 0.0,
-        new_keys: Callable[[], PageKeys | None] = _none,
+        new_keys: Callable[[], PageKeys | None] = lambda: None,
     ) -> None:
         super().__init__()
         self._command, self._hello, self._sources, self._every_s = tuple(command), dict(hello), sources, every_s
@@ -104,7 +96,7 @@ class PageLink(Inlet):
         self._failed = ""
         self._ended, self._gone, self._up = threading.Event(), threading.Event(), threading.Event()
         self.address: Mapping[str, Any] = {}
-        self.give_camera: Callable[[bool], object] = _keep_camera
+        self.give_camera: Callable[[bool], object] = bool  # a player without one gives none
         self._camera: SimpleQueue[bool | None] = SimpleQueue()
         self._spare_s = -_SPARE_S
         self.starts = 0

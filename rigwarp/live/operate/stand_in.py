@@ -19,9 +19,7 @@ _MODULE_MM, _QUIET_MODULES = 3.0, 4
 class StandIn:
     """Which picture stands in for the content; drawn beside the frame loop, and shown when it is there.
 
-    Parameters
-    ----------
-    content : the canvas; None: nothing can be drawn.
+    Without a canvas (`content` None) nothing can be drawn.
     """
 
     def __init__(self, content: Content | None) -> None:

@@ -28,7 +28,10 @@ _NAME = "cpu"
 
 
 class CpuRenderer:
-    """`Renderer` on the CPU; the sampling positions are kept while the picture's size stays the same."""
+    """`Renderer` on the CPU; the sampling positions are kept while the picture's size stays the same.
+
+    `resolution` is (width, height) of the projector's frame.
+    """
 
     def __init__(self, prewarp: Prewarp | Warp, *, dither: bool = False) -> None:
         self._dither = dither
@@ -40,14 +43,9 @@ class CpuRenderer:
         self._workers = ThreadPoolExecutor(self._cores, thread_name_prefix="rigwarp-cpu")
         self.use(as_warp(prewarp))
 
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) of the projector's frame."""
-        return self._warp.prewarp.projector_resolution
-
     def use(self, warp: Warp) -> None:
         """Draw with another warp from now on; the picture's size is looked up anew."""
-        self._warp = warp
+        self._warp, self.resolution = warp, warp.prewarp.projector_resolution
         self._size = None
         self._codes = _encoding_table(warp.prewarp.transfer, parts=CODE_PARTS if self._dither else 1)
         light = warp.light() * FULL

@@ -121,7 +121,8 @@ def sample_map(
         rows = slice(start, min(start + _ROWS_AT_ONCE, lit_rows.stop))
         halo = slice(max(rows.start - 1, 0), rows.stop + 1)  # derivatives look one row and column further
         picture_px = (canvas_px[halo, beside].astype(float) + 0.5 - offset_px) / scale - 0.5
-        footprint = _footprint(picture_px)
+        # d(picture)/d(projector pixel), (H, W, 2, 2), outputs before inputs; zero where no neighbour is known
+        footprint = np.stack([_difference(picture_px, axis) for axis in (1, 0)], axis=-1)
         inner = (
             slice(rows.start - halo.start, rows.stop - halo.start),
             slice(lit_columns.start - beside.start, lit_columns.stop - beside.start),
@@ -133,10 +134,14 @@ def sample_map(
 
 def lit_window(gain: NDArray[np.float32]) -> tuple[slice, slice]:
     """The smallest window of rows and columns that holds all light; empty when there is none."""
-    spans = []
-    for used in (np.nonzero((gain > 0).any(axis=axis))[0] for axis in (1, 0)):
-        spans.append(slice(int(used[0]), int(used[-1]) + 1) if used.size else slice(0, 0))
-    return spans[0], spans[1]
+    lit = gain > 0
+    return span(lit.any(axis=1)) or slice(0, 0), span(lit.any(axis=0)) or slice(0, 0)
+
+
+def span(used: Any) -> slice | None:
+    """From the first True of (N,) to the last; None when there is none."""
+    numbers = np.flatnonzero(used)
+    return slice(int(numbers[0]), int(numbers[-1]) + 1) if numbers.size else None
 
 
 def _fill(
@@ -217,12 +222,6 @@ def _on_grid(values_px: Array, multiple: int) -> NDArray[np.float32]:
     grid = GRID / multiple
     bounded = np.clip(values_px, -2.0 * MAX_SIDE_PX, 2.0 * MAX_SIDE_PX)
     return (np.round(bounded * grid) / grid).astype(np.float32)
-
-
-def _footprint(picture_px: Array) -> Array:
-    """d(picture)/d(projector pixel), (H, W, 2, 2), outputs before inputs; zero where no neighbour is known."""
-    along_u, along_v = _difference(picture_px, 1), _difference(picture_px, 0)
-    return np.stack([along_u, along_v], axis=-1)
 
 
 def _difference(values: Array, axis: int) -> Array:

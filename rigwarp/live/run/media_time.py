@@ -4,10 +4,7 @@
 class MediaTime:
     """What a source is asked for at a moment of the run.
 
-    Attributes
-    ----------
-    now_s : seconds since the run began, as of the last picture.
-    running : False while it is held.
+    `now_s` are seconds since the run began, as of the last picture; `running` is False while it is held.
     """
 
     def __init__(self) -> None:

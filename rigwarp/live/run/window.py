@@ -209,8 +209,16 @@ def open_window(
         ) from error
     try:
         warp = as_warp(prewarp)
-        monitor, notice = projector_monitor(monitors(), warp.prewarp.projector_resolution, display, in_memory=in_memory)
-        return _opened(warp, monitor, drawing, notice, dither)
+        size = warp.prewarp.projector_resolution
+        monitor, notice = projector_monitor(monitors(), size, display, in_memory=in_memory)
+        seat = None if pygame.display.get_driver() in MADE_UP_SCREENS else MonitorSeat(monitor)
+        if drawing != "cpu":
+            window = _gl_window(warp, monitor.number, notice, dither, seat, insist=drawing == "gl")
+            if window is not None:
+                return window
+        pygame.display.set_mode(size, pygame.NOFRAME, display=monitor.number)
+        dress_window()
+        return Window(CpuRenderer(warp, dither=dither), None, notice, seat)
     except BaseException:
         pygame.display.quit()
         raise
@@ -261,13 +269,13 @@ def projector_monitor(
     """
     listed = ", ".join(str(monitor) for monitor in found)
     driver = pygame.display.get_driver()
+    if driver in MADE_UP_SCREENS and not in_memory:
+        raise DeviceError(
+            "no screen here: connect the projector, start it on a desktop, or set DISPLAY; --wait-for-screen waits"
+        )
+    if display is not None and not 0 <= display < len(found):
+        raise DeviceError(f"there is no display {display}; this machine has {listed}. Choose one with --display")
     if driver in MADE_UP_SCREENS:
-        if not in_memory:
-            raise DeviceError(
-                "no screen here: connect the projector, start it on a desktop, or set DISPLAY; --wait-for-screen waits"
-            )
-        if display is not None and not 0 <= display < len(found):
-            raise DeviceError(f"there is no display {display}; this machine has {listed}. Choose one with --display")
         return found[display or 0], f"no screen here: drawing into memory (video driver {driver})"
     if display is None:
         fitting = [monitor for monitor in found[1:] if monitor.size == size] or [found[0]]
@@ -277,10 +285,8 @@ def projector_monitor(
                 f"{listed}): choose one with --display N"
             )
         monitor = fitting[0]
-    elif 0 <= display < len(found):
-        monitor = found[display]
     else:
-        raise DeviceError(f"there is no display {display}; this machine has {listed}. Choose one with --display")
+        monitor = found[display]
     if monitor.size == size:
         return monitor, ""
     here = f"display {monitor.number} is {monitor.size[0]} x {monitor.size[1]}, the projector {size[0]} x {size[1]}"
@@ -288,17 +294,6 @@ def projector_monitor(
         monitor,
         f"{here}: the picture is not where it belongs until that display runs at the projector's native size",
     )
-
-
-def _opened(warp: Warp, monitor: Monitor, drawing: Drawing, notice: str, dither: bool) -> Window:
-    seat = None if pygame.display.get_driver() in MADE_UP_SCREENS else MonitorSeat(monitor)
-    if drawing != "cpu":
-        window = _gl_window(warp, monitor.number, notice, dither, seat, insist=drawing == "gl")
-        if window is not None:
-            return window
-    pygame.display.set_mode(warp.prewarp.projector_resolution, pygame.NOFRAME, display=monitor.number)
-    dress_window()
-    return Window(CpuRenderer(warp, dither=dither), None, notice, seat)
 
 
 def _gl_window(

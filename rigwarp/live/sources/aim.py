@@ -12,6 +12,7 @@ from rigwarp.errors import RigwarpError
 from rigwarp.live.operate.check_pictures import aim_canvas, aim_picture
 from rigwarp.live.operate.table_drawing import TableDrawing
 from rigwarp.live.render.picture import Picture
+from rigwarp.live.sources.source import Source
 from rigwarp.rig import Rig
 
 log = logging.getLogger(__name__)
@@ -21,15 +22,8 @@ _LETTER = 1 / 34  # of the content's height
 _ABOVE = 0.195
 
 
-class AimSource:
-    """`aim_picture`, and below its middle the words that were told last.
-
-    Attributes
-    ----------
-    words : on the table from the next picture on.
-    """
-
-    round_s: float | None = None
+class AimSource(Source):
+    """`aim_picture`, and below its middle `words`: those on the table from the next picture on."""
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
@@ -48,9 +42,6 @@ class AimSource:
             drawing.text((float(at[0]), float(at[1])), words, height_mm=height_mm, middle=True, ground=(0, 0, 0))
             self._shown, self._said = drawing.picture, words
         return self._shown
-
-    def close(self) -> None:
-        """Nothing to free."""
 
 
 class FocusWatch:

@@ -18,12 +18,9 @@ _END_S = 6.0
 
 
 class Doorman:
-    """Opens the source that was asked for last, and closes those that are left.
+    """Opens by `open_named` (None: nothing) the source that was asked for last, and closes those that are left.
 
-    Parameters
-    ----------
-    open_named : opens a source by name; None: nothing can be opened.
-    counts : where refused names are counted.
+    `counts` is where refused names are counted.
     """
 
     def __init__(self, open_named: Callable[[str], Source] | None, counts: Counts) -> None:

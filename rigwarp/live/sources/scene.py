@@ -9,6 +9,7 @@ from pathlib import Path
 from rigwarp.errors import InputError, UsageError
 from rigwarp.live.operate.table_drawing import TableDrawing
 from rigwarp.live.render.picture import Picture
+from rigwarp.live.sources.source import Source
 from rigwarp.rig import Content
 
 log = logging.getLogger(__name__)
@@ -16,10 +17,8 @@ Scene = Callable[[float, TableDrawing], None]
 """Called with the time in seconds and a cleared drawing."""
 
 
-class SceneSource:
+class SceneSource(Source):
     """A scene as a source. When the scene fails, the last picture stays and the reason goes to the log, once."""
-
-    round_s: float | None = None
 
     def __init__(self, scene: Scene, content: Content) -> None:
         self._scene, self._content = scene, content
@@ -43,9 +42,6 @@ class SceneSource:
             return self._shown
         self._shown = drawing.picture
         return self._shown
-
-    def close(self) -> None:
-        """Nothing to free."""
 
 
 def load_scene(name: str) -> Scene:

@@ -24,6 +24,7 @@ class Source(Protocol):
     @property
     def round_s(self) -> float | None:
         """Seconds from one end of a loop or dwell to the next; None when no moment is better than another."""
+        return None
 
     def at(self, time_s: float) -> AnyPicture:
         """The picture to show `time_s` after the start; the same object as before when nothing has changed.
@@ -32,10 +33,11 @@ class Source(Protocol):
         """
 
     def close(self) -> None:
-        """Free what the source holds; calling it twice is fine."""
+        """Free what the source holds, if anything; calling it twice is fine."""
+        return
 
 
-class StillSource:
+class StillSource(Source):
     """One picture, for ever."""
 
     round_s: float | None = None
@@ -46,9 +48,6 @@ class StillSource:
     def at(self, time_s: float) -> Picture:
         """The picture."""
         return self._picture
-
-    def close(self) -> None:
-        """Nothing to free."""
 
 
 class FolderSource:

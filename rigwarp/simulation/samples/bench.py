@@ -38,13 +38,17 @@ class _Seated:
 
 
 class VirtualSampleBench:
-    """A bench of `truth`; every chance comes from `seed`."""
+    """A bench of `truth`; every chance comes from `seed`.
+
+    `resolution` and `camera_resolution` are (width, height) of the projector's picture and of the photographs.
+    """
 
     unlocked: tuple[str, ...] = ()
     exposure_s: float | None = None
 
     def __init__(self, truth: BenchTruth, *, seed: int = 0) -> None:
         self._truth = truth
+        self.resolution, self.camera_resolution = truth.resolution, truth.camera_resolution
         self._random = np.random.default_rng(seed)
         self._known: dict[tuple[str, bytes], Transport] = {}
         self._clock_s = 0.0
@@ -57,16 +61,6 @@ class VirtualSampleBench:
         self._light_of_code = decode_transfer(np.arange(256) / 255.0, truth.gamma)
         self._texture: NDArray[np.float32] | None = None
         self._pattern: NDArray[np.uint8] = np.zeros((1, 1), np.uint8)
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) of the projector's picture."""
-        return self._truth.resolution
-
-    @property
-    def camera_resolution(self) -> tuple[int, int]:
-        """(width, height) of the photographs."""
-        return self._truth.camera_resolution
 
     def seat(self, name: str, *, turned: bool = False, mishaps: Sequence[Mishap] = ()) -> None:
         """Lay a piece into the seat anew, `turned` by 90 degrees; tilt, height and place differ a little every time.
@@ -171,8 +165,9 @@ class VirtualSampleBench:
             return np.zeros((3, 3), np.float32)
         truth, piece = self._truth, seated.piece
         near, wide = self._core_and_tail(seated)
-        sharp = self._blurred(near, self._core_mm(piece))
-        sharp += _coarsely(wide, self._points(piece.tail_rad))
+        sigma = np.hypot(piece.core_rad * truth["far_mm"], truth["lens_blur_mm"]) * PER_PIXEL / truth.pixel_mm
+        sharp = (_coarsely if max(sigma) > 4.0 * _CELLS else _gaussian)(near, sigma)
+        sharp += _coarsely(wide, piece.tail_rad * truth["far_mm"] * PER_PIXEL / truth.pixel_mm)
         # a pixel's light is spread over PER_PIXEL^2 points; light that comes back lights the screen evenly
         sharp *= np.float32(PER_PIXEL**2)
         sharp += np.float32(truth["stray_share"] * float(sharp.mean()))
@@ -205,18 +200,6 @@ class VirtualSampleBench:
         waves = np.array(self._truth.wavelengths_nm)
         phase = 4.0 * np.pi * piece.roughness_nm * np.cos(self._truth.angle_rad) / waves
         return piece.tail_share + (1.0 - piece.tail_share) * (1.0 - np.exp(-(phase**2)))
-
-    def _core_mm(self, piece: Piece) -> Array:
-        return np.hypot(piece.core_rad * self._truth["far_mm"], self._truth["lens_blur_mm"])
-
-    def _points(self, angle_rad: Array) -> Array:
-        return angle_rad * self._truth["far_mm"] * PER_PIXEL / self._truth.pixel_mm
-
-    def _blurred(self, light: NDArray[np.float32], sigma_mm: Array) -> NDArray[np.float32]:
-        sigma = sigma_mm * PER_PIXEL / self._truth.pixel_mm
-        if max(sigma) > 4.0 * _CELLS:
-            return _coarsely(light, sigma)
-        return np.asarray(_gaussian(light, sigma), np.float32)
 
     def _textured(self) -> NDArray[np.float32]:
         """The screen's own unevenness as the camera sees it: a mirror's tilt moves the light, and not the screen."""

@@ -32,10 +32,6 @@ def surface(piece: Piece, x: Array, y: Array) -> tuple[Array, Array, Array]:
     return height, along_x, along_y
 
 
-def _normals(along_x: Array, along_y: Array) -> Array:
-    return normalize(np.stack([-along_x, -along_y, np.ones_like(along_x)], axis=-1))
-
-
 def refract(directions: Array, normals: Array, ratio: float) -> Array:
     """Unit directions (..., 3) behind a boundary of index ratio n1/n2; normals against the light. Snell as vectors."""
     cosine = -np.sum(directions * normals, axis=-1, keepdims=True)
@@ -61,7 +57,8 @@ def _face(piece: Piece, points: Array, directions: Array, *, rear: bool) -> tupl
 
     plane = onto(base)
     height, along_x, along_y = surface(piece, plane[..., 0], plane[..., 1])
-    return onto(base + height + wedge * plane[..., 0]), _normals(along_x + wedge, along_y)
+    normal = normalize(np.stack([-along_x - wedge, -along_y, np.ones_like(along_x)], axis=-1))
+    return onto(base + height + wedge * plane[..., 0]), normal
 
 
 def trace_piece(piece: Piece, points: Array, directions: Array) -> dict[str, Ways]:

@@ -48,7 +48,8 @@ def build_transport(truth: BenchTruth, piece: Piece, shift_mm: Array) -> Transpo
     radius = np.linalg.norm(chief, axis=-1) / (0.5 * min(truth.opening_mm))
     seen *= 1.0 - piece.paler_rim * np.minimum(radius, 1.0) ** 2
     shape = screen_shape(truth)
-    incidence = _incidence(truth, chief)
+    way = np.column_stack([chief, np.zeros(len(chief))]) - _frame(truth)[0]
+    incidence = np.arccos(np.abs(way[:, 2]) / np.linalg.norm(way, axis=-1))
     shares = [beam_shares(piece, colour, incidence) for colour in range(3)]
     matrices = {
         name: _spread(truth, pixels, places, field, RAYS[name], shape)
@@ -74,12 +75,6 @@ def _mirror_points(truth: BenchTruth, places: Array, pupil: Array) -> Array:
     across = end[0] - start[0] + places[:, 0] * x_axis[0]
     share = start[2] / (start[2] - end[2] - places[:, 0] * x_axis[2])
     return np.stack([start[0] + share * across, pupil[1] + share * (places[:, 1] - pupil[1])], axis=-1)
-
-
-def _incidence(truth: BenchTruth, chief: Array) -> Array:
-    place = _frame(truth)[0]
-    way = np.column_stack([chief, np.zeros(len(chief))]) - place
-    return np.arccos(np.abs(way[:, 2]) / np.linalg.norm(way, axis=-1))
 
 
 def _lit_pixels(truth: BenchTruth) -> Array:
