@@ -16,14 +16,14 @@ from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged, 
 from rigwarp.jobs.play_options import PlayOptions, SampleCount
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
-from rigwarp.live.library import measured_warp
+from rigwarp.live.measured_warp import measured_warp
 from rigwarp.live.operate.check_pictures import aim_canvas
 from rigwarp.live.operate.flashes import CHANGES_PER_SECOND
 from rigwarp.live.render.picture import rgb_of
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.aim import AimSource
 from rigwarp.live.sources.opening import open_source
-from rigwarp.live.sources.source import Source
+from rigwarp.live.sources.source import SceneSource, Source, load_scene
 from rigwarp.live.sources.stream import StreamSource
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.rig import Content
@@ -106,8 +106,6 @@ def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> 
 
 def _open(folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
     if options.scene is not None:
-        from rigwarp.live.sources.scene import SceneSource, load_scene
-
         return SceneSource(load_scene(options.scene), folder.rig.content)
     if options.aim:
         return AimSource(folder.rig)

@@ -37,7 +37,7 @@ class _Seat:
 
 
 class Hub:
-    """Everything behind the sockets.
+    """Everything behind the sockets: `name` of the rig, `state` as the player said it last, and what is done.
 
     Parameters
     ----------
@@ -47,10 +47,6 @@ class Hub:
     keys : that open the page, until others are told of.
     later : hands a call over to the server's thread.
     aside : runs a function in a thread of its own and calls another with its result, in the server's.
-
-    Attributes
-    ----------
-    name : of the rig. state : what the player said last.
     """
 
     def __init__(
@@ -225,10 +221,6 @@ class Hub:
         self._tickets = {word: one for word, one in self._tickets.items() if now - one[0] < _TICKET_S}
         found = self._tickets.pop(ticket, None)
         return None if found is None else (found[1], found[2])
-
-    def close(self) -> None:
-        """End the job that runs."""
-        self.running.kill()
 
     def _do(self, client: "Socket", said: Said) -> None:
         if self.link is None or not self.fresh:

@@ -16,7 +16,7 @@ from rigwarp.page.guard import Places, WrongKeys, host_allowed, origin_allowed
 from rigwarp.page.hub import Hub
 from rigwarp.page.running import ask_job
 from rigwarp.talk.keys import Role
-from rigwarp.talk.metrics import TYPE, metrics_text
+from rigwarp.talk.metrics import TYPE, metrics_text, notify_service
 
 if TYPE_CHECKING:
     from rigwarp.page.sockets import Socket
@@ -36,7 +36,7 @@ _POLICY: Final = (
 
 @dataclass
 class Site:
-    """What the handlers share."""
+    """What the handlers share; `told` is what systemd was told last, None: it is told by the player."""
 
     hub: Hub
     places: Places
@@ -46,9 +46,10 @@ class Site:
     sockets: "set[Socket]" = field(default_factory=set)
     shown: int = -1
     shown_s: float = -1e9
+    told: str | None = None
 
     def look_after(self) -> None:
-        """Called twice a second: who has a key that was revoked leaves."""
+        """Called twice a second: who has a key that was revoked leaves, and systemd is told how things are."""
         keys = self.hub.keys
         for one in list(self.sockets):
             if one.key and keys.role_of(one.key) is None:
@@ -57,6 +58,9 @@ class Site:
         if isinstance(shown, int) and shown != self.shown:
             self.shown, self.shown_s = shown, time.monotonic()
         self.hub.look_after()
+        if self.told is not None and self.told != self.hub.in_a_line:
+            self.told = self.hub.in_a_line
+            notify_service(f"STATUS={self.told}")
 
     @property
     def flipping(self) -> bool:

@@ -23,7 +23,7 @@ from rigwarp.talk.keys import PageKeys
 from rigwarp.talk.metrics import notify_service
 from rigwarp.talk.pipes import Talk
 
-_LOOK_S, _KEYS_S, _TABLES_S, _SERVICE_S = 0.5, 1.0, 2.0, 1.0
+_LOOK_S, _KEYS_S, _TABLES_S = 0.5, 1.0, 2.0
 _PING_S: Final = 10
 _HEADER_BYTES, _BODY_BYTES = 16384, 1024
 _SLOW_S: Final = 10.0
@@ -123,7 +123,7 @@ async def _serve(
         looking_at = asyncio.create_task(_look_at_tables(hub, tables))
     if talk is None:  # else the player tells
         notify_service("READY=1")
-        ioloop.PeriodicCallback(_tells_service(hub), 1000 * _SERVICE_S).start()
+        site.told = ""
     on_ready(address_of(host, port, keys, names))
     try:
         await ended.wait()
@@ -132,24 +132,10 @@ async def _serve(
             looking_at.cancel()
         looking.stop()
         server.stop()
-        hub.close()
+        hub.running.kill()
         pool.shutdown(wait=False, cancel_futures=True)
     if talk is None and signal.SIGINT in stopped_by:
         raise KeyboardInterrupt
-
-
-def _tells_service(hub: Hub) -> Callable[[], None]:
-    """A function that tells systemd how things are, whenever that has changed."""
-    told = ""
-
-    def tell() -> None:
-        nonlocal told
-        line = hub.in_a_line
-        if line != told:
-            told = line
-            notify_service(f"STATUS={line}")
-
-    return tell
 
 
 async def _look_at_tables(hub: Hub, look: Callable[[], list[dict[str, Any]]]) -> None:

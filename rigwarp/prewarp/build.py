@@ -11,9 +11,8 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.geometry.threads import all_in_two_threads, by_rows
 from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, own_errors, triangles_of, with_dependants
-from rigwarp.prewarp.edge_blending import blending_weights
 from rigwarp.prewarp.extend import extend_linearly
-from rigwarp.prewarp.gain import LOWEST_GAIN, edge_coverage, evened, rim_share, smooth_light
+from rigwarp.prewarp.gain import LOWEST_GAIN, blending_weights, edge_coverage, evened, rim_share, smooth_light
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate, largest_strays
 from rigwarp.rig import Content, Transfer

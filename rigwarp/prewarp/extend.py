@@ -8,9 +8,17 @@ from rigwarp.geometry import Array, BoolArray
 
 
 def extend_linearly(values: Array, where: BoolArray | None = None) -> Array:
-    """`values` (n, m, C) with NaN, the unknown ones, filled by the value and slope of a known pixel nearby.
+    """Fill NaN by the value and slope of a known pixel nearby.
 
-    Only there, if it is given, where `where` (n, m) is True; where all are NaN they stay.
+    Parameters
+    ----------
+    values : (n, m, C) NaN = unknown; all NaN is returned as it is.
+    where : (n, m), optional: fill here only.
+
+    Returns
+    -------
+    (n, m, C)
+        Known values unchanged.
     """
     known: BoolArray = np.logical_and.reduce([np.isfinite(one) for one in np.moveaxis(values, -1, 0)])
     if known.all() or not known.any():

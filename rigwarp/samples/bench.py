@@ -163,8 +163,8 @@ class SampleBench:
     def beams(self, sheet: Sheet, u_px: Array, reflectance: float) -> tuple[Array, Array]:
         """Where a sheet's three beams meet the screen at projector columns, (n, 3) mm, and their strengths (3,).
 
-        One beam where nothing is known of the sheet, or its metal is in front. `reflectance` is that of the whole sheet,
-        which tells the metal's behind it.
+        One beam where nothing is known of the sheet, or its metal is in front. The whole sheet's `reflectance` tells
+        that of the metal behind it.
         """
         if not sheet.thickness_mm > 0.0:
             return np.zeros((len(u_px), 1)), np.ones(1)

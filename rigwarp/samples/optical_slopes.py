@@ -39,11 +39,6 @@ class SlopeBand:
     rms_rad: Array
     sigma_rad: Array
 
-    @property
-    def total_rad(self) -> float:
-        """Of both directions."""
-        return float(np.hypot(*self.rms_rad))
-
 
 @dataclass(frozen=True, kw_only=True)
 class Form:

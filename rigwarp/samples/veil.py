@@ -54,6 +54,10 @@ class NearLight:
     beyond: tuple[float, float]
 
 
+_Both = tuple[NearLight, NearLight]
+"""Of a sample and of the reference."""
+
+
 def near_light(bench: SampleBench, leg: Leg, beams: Beams) -> NearLight:
     """How a leg spreads light near by; `beams` by projector columns, of which the middle's count."""
     places, strengths = beams[0][len(beams[0]) // 2], beams[1] / np.sum(beams[1])
@@ -118,11 +122,7 @@ def haze_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tupl
 
 
 def _more_than(
-    bench: SampleBench,
-    pair: tuple[NearLight, NearLight],
-    pictures: Sequence[Light],
-    around: Sequence[Light],
-    radius_mrad: float,
+    bench: SampleBench, pair: _Both, pictures: Sequence[Light], around: Sequence[Light], radius_mrad: float
 ) -> tuple[float, float]:
     """Light in a dark disc's middle by a sample, less a reference's and what blur sends there; and its 1-sigma."""
     (h_s, u_s), (h_r, u_r) = (
@@ -150,7 +150,7 @@ def _tail_mrad(veil: Array) -> float:
 
 
 def _as_of_round_discs(
-    bench: SampleBench, pair: tuple[NearLight, NearLight], found: tuple[float, float], radius_mrad: float, wide: float
+    bench: SampleBench, pair: _Both, found: tuple[float, float], radius_mrad: float, wide: float
 ) -> tuple[float, float]:
     """The veil were the disc round, its very middle read and the light around it even; and its 1-sigma.
 

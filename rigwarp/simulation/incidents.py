@@ -12,10 +12,9 @@ from scipy.ndimage import map_coordinates
 from rigwarp.geometry import Array, Placement
 from rigwarp.simulation.lens import Lens, TableView
 from rigwarp.simulation.mishaps import Mishaps, Motion
-from rigwarp.simulation.table_form import TableForm
+from rigwarp.simulation.sensor import Moved, Picture
+from rigwarp.simulation.table import TableForm
 from rigwarp.simulation.truth import CameraTruth
-
-Picture = NDArray[np.float32]
 
 _GRID_PX = 16.0  # the shift of the picture is worked out on this grid: in between a cubic spline is right to 1e-5 px
 _SHADOW_RIM = 0.05  # softness of a shadow's rim, of its radius
@@ -76,7 +75,7 @@ class Incidents:
             shift_mm, turn_rad = shift_mm + self._mishaps.knock.shift_mm, turn_rad + self._turn(self._mishaps.knock)
         return self._camera.placement.moved(shift_mm, turn_rad)
 
-    def moved(self, number: int) -> Callable[[Picture], Picture] | None:
+    def moved(self, number: int) -> Moved | None:
         """What turns the picture (H, W) of the camera where it stood into its picture from where it stands now.
 
         None where nothing has moved. The light comes from the same spots of the table, which each pixel's ray finds.

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rigwarp.geometry import Array
-from rigwarp.simulation.table_form import TableForm
+from rigwarp.simulation.table import TableForm
 from rigwarp.simulation.truth import CameraTruth
 
 _BEYOND = 1.15  # the lens model is followed to this multiple of the picture's corner, then goes on straight

@@ -13,8 +13,7 @@ from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
 from rigwarp.rig import Rig
 from rigwarp.simulation.mirror import NO_PIECE, Piece, reflect_first
 from rigwarp.simulation.projector import RealProjector
-from rigwarp.simulation.table_form import TableForm
-from rigwarp.simulation.table_top import on_table_top
+from rigwarp.simulation.table import TableForm, on_table_top
 
 Blocked = Callable[[Array, Array], BoolArray]
 """Is something between points (3, N) and (3, N), table frame? (N,)"""

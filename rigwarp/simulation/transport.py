@@ -23,7 +23,7 @@ from rigwarp.simulation.light_path import LightPath
 from rigwarp.simulation.mirror import NO_PIECE
 from rigwarp.simulation.overlap import joined, pixel_overlaps, quad_area_px2
 from rigwarp.simulation.sensor import hazed
-from rigwarp.simulation.table_top import TableTop
+from rigwarp.simulation.table import TableTop
 from rigwarp.simulation.truth import RoomTruth
 
 _PIXELS_AT_ONCE = 12_000  # projector pixels per band: a band's arrays stay within the cache

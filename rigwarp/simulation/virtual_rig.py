@@ -20,8 +20,7 @@ from rigwarp.simulation.mirror import height_difference, means_by_piece
 from rigwarp.simulation.pieces import built_pieces, design_pieces
 from rigwarp.simulation.projector import RealProjector
 from rigwarp.simulation.sensor import Sensor, hazed
-from rigwarp.simulation.table_form import TableForm
-from rigwarp.simulation.table_top import TableTop, on_table_top
+from rigwarp.simulation.table import TableForm, TableTop, on_table_top
 from rigwarp.simulation.transport import Scene
 from rigwarp.simulation.truth import VirtualTruth
 
@@ -69,10 +68,7 @@ class VirtualDisplay:
 class VirtualCamera:
     """The virtual camera above the table; nothing about it changes by itself but what [mishaps] says.
 
-    Attributes
-    ----------
-    resolution : (width, height) in pixels.
-    exposure_s : the exposure time; at first the one that puts projected white well into the code range.
+    `resolution` is (width, height) in pixels; `exposure_s` at first puts projected white well into the code range.
     """
 
     unlocked: tuple[str, ...] = ()
@@ -91,16 +87,14 @@ class VirtualCamera:
         """Photograph what the display shows now: (H, W) grey."""
         return self._grab((self.exposure_s or NOMINAL_EXPOSURE_S) / NOMINAL_EXPOSURE_S)
 
-    def look(self) -> NDArray[np.uint8]:
-        """The same: a virtual camera is never late."""
-        return self.grab()
+    look = grab  # a virtual camera is never late
 
     def close(self) -> None:
         """Nothing to give back."""
 
 
 class VirtualRig:
-    """What was really built, as a physical model.
+    """What was really built, as a physical model; `truth` is for judging results only.
 
     Parameters
     ----------
@@ -108,10 +102,6 @@ class VirtualRig:
     truth : what was built instead (virtual.toml).
     meshes : the obstacles' meshes by file name, as rig.toml names them.
     profiles : (N, 2) tables r_mm, z_mm of profile mirrors by file name.
-
-    Attributes
-    ----------
-    path : the projector's way of light, for whatever else looks at the table. truth : for judging results only.
 
     Notes
     -----

@@ -271,8 +271,7 @@ def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
 
 def measure(*, rigs: dict[str, Prewarp] | None = None, quick: bool = False) -> dict[str, Any]:
     """All figures; of an OpenGL that the CPU computes only those of a small frame, of which nothing is wanted."""
-    from rigwarp.live.render.es_context import open_es_context
-    from rigwarp.live.render.gl_context import standalone_context
+    from rigwarp.live.render.gl_context import open_es_context, standalone_context
 
     result: dict[str, Any] = {"cpu": measure_cpu(5 if quick else 60)}
     rigs = scenario_rigs() if rigs is None else rigs

@@ -238,7 +238,7 @@ def _bands(truth: BenchTruth, name: str, nodes: Nodes, figures: CycleFigures) ->
     inside = (rate > (1.0 + 1e-6) / band.longest_mm) & (rate <= 1.0 / band.shortest_mm)
     power = np.abs(np.fft.fft2(slopes * window[..., None], axes=(0, 1)))[inside] ** 2 / kept[inside][:, None] ** 2
     rms = np.sqrt(np.sum(power, axis=0) / (rate.size * np.sum(window**2)))
-    return band.total_rad / float(np.hypot(*rms)) - 1.0, (band.rms_rad - rms) / band.sigma_rad
+    return float(np.hypot(*band.rms_rad)) / float(np.hypot(*rms)) - 1.0, (band.rms_rad - rms) / band.sigma_rad
 
 
 def _told_apart(rows: list[dict[str, Any]]) -> dict[str, Any]:

@@ -15,8 +15,7 @@ from rigwarp.live.operate.table_drawing import TableDrawing
 from rigwarp.live.render.mixing import cross_fade, fitted, reduced
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.opening import open_source
-from rigwarp.live.sources.scene import SceneSource, load_scene
-from rigwarp.live.sources.source import FolderSource
+from rigwarp.live.sources.source import FolderSource, SceneSource, load_scene
 from rigwarp.live.sources.stream import StreamSource
 from rigwarp.live.sources.video import VideoSource
 from rigwarp.rig import Content

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from samples_bench import MeasuredCycle
+from samples_truth import seen_slopes
 
 from rigwarp.capture.scans.frames_folder import read_frames
 from rigwarp.cli import main
@@ -23,7 +24,6 @@ from rigwarp.geometry import Photo
 from rigwarp.jobs.samples.bench_folder import open_bench_folder
 from rigwarp.jobs.samples.compare import compare_samples, comparison_json
 from rigwarp.jobs.samples.demo import judge_offcuts
-from rigwarp.simulation.samples.true_figures import seen_slopes
 from rigwarp.simulation.samples.truth import turned_by_90
 
 commands = import_module("rigwarp.commands.samples")

@@ -9,7 +9,7 @@ import rigwarp
 from rigwarp.errors import InputError
 from rigwarp.files import WARP_FORMATS, RigFolder, new_export, read_adjustment, write_warp_files
 from rigwarp.files.names import ADJUST_FILE
-from rigwarp.live.library import measured_warp
+from rigwarp.live.measured_warp import measured_warp
 from rigwarp.prewarp import UNCHANGED, Adjustment, plain_warp
 
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -258,6 +258,7 @@ def _record_of(
 ) -> CycleRecord:
     """The record of a finished cycle: angles in mrad, bow per metre."""
     double, specks = figures.double, figures.specks
+    alike: dict[str, Any] = {name: _numbers(getattr(figures, name)) for name in _ALIKE}
     edge = [side for pair in figures.pairs for side in pair.edge]
     return CycleRecord(
         sample=sheet.name,
@@ -265,7 +266,7 @@ def _record_of(
         bench_hash=bench_hash,
         formed=sheet.formed,
         turned=turned,
-        **{name: _numbers(getattr(figures, name)) for name in _ALIKE},
+        **alike,
         uneven_p95_p5=_known([pair.uneven_share for pair in figures.pairs]),
         uneven_rms=_known([pair.uneven_rms for pair in figures.pairs]),
         uneven_from_mm=max(bench.footprint_mm, 5.0),

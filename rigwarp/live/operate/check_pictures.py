@@ -113,17 +113,15 @@ def _wedges(drawing: TableDrawing) -> None:
 def _greys(drawing: TableDrawing) -> None:
     """Eleven even steps of code value from black to white, with their percentages, over a smooth ramp."""
     reach_x, reach_y = _reach(drawing)
-    across = np.linspace(-reach_x * 0.7, reach_x * 0.7, GREY_STEPS + 1)
-    for number, (left, right) in enumerate(pairwise(across.tolist())):
-        code = round(255 * number / (GREY_STEPS - 1))
-        box = [(left, 0.05), (right, 0.05), (right, 0.5), (left, 0.5)]
-        drawing.polygon([(x, y * reach_y) for x, y in box], colour=(code, code, code))
-        label = (left + right) / 2, reach_y * 0.55
-        drawing.text(label, str(100 * number // (GREY_STEPS - 1)), height_mm=reach_x / 40, middle=True)
-    shades = np.linspace(-reach_x * 0.7, reach_x * 0.7, 257)
-    for code, (left, right) in enumerate(pairwise(shades.tolist())):
-        box = [(left, -0.5), (right, -0.5), (right, -0.05), (left, -0.05)]
-        drawing.polygon([(x, y * reach_y) for x, y in box], colour=(code, code, code))
+    for steps, low, high in ((GREY_STEPS, 0.05, 0.5), (256, -0.5, -0.05)):
+        across = np.linspace(-reach_x * 0.7, reach_x * 0.7, steps + 1)
+        for number, (left, right) in enumerate(pairwise(across.tolist())):
+            code = round(255 * number / (steps - 1))
+            box = [(left, low), (right, low), (right, high), (left, high)]
+            drawing.polygon([(x, y * reach_y) for x, y in box], colour=(code, code, code))
+            if steps == GREY_STEPS:
+                label = (left + right) / 2, reach_y * 0.55
+                drawing.text(label, str(100 * number // (steps - 1)), height_mm=reach_x / 40, middle=True)
 
 
 PICTURES: dict[str, Callable[[TableDrawing], None]] = {

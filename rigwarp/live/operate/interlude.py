@@ -108,17 +108,13 @@ class Interludes:
 
 
 class LentDisplay:
-    """`Display` on the player's window for the time of one interlude.
+    """`Display` on the player's window, of its `resolution` in native pixels, for the time of one interlude.
 
     Parameters
     ----------
     window : where frames go.
     taken_back : looked at before and after every frame; a reason, in words, ends the interlude.
     shown : called after every frame.
-
-    Attributes
-    ----------
-    resolution : (width, height) in native pixels.
     """
 
     def __init__(self, window: "Window", *, taken_back: Callable[[], str | None], shown: Callable[[], object]) -> None:

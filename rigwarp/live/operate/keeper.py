@@ -101,8 +101,11 @@ class WarpKeeper:
         if warp.has_samples(size) or not self._thread.is_alive():
             return True
         if size != self._hopeless_size:
-            self._ask(size=size)
+            self._want_size(size)
         return False
+
+    def _want_size(self, size: tuple[int, int]) -> None:
+        self._ask(size=size)
 
     def take(self) -> Fresh | None:
         """The newest finished warp, once, when it can draw what is being shown; None when there is nothing new."""
@@ -110,7 +113,7 @@ class WarpKeeper:
             return None
         size = self.picture_size
         if size is not None and not self._fresh.warp.has_samples(size):  # another size came up while it was made
-            self._ask(size=size)
+            self._want_size(size)
             return None
         with self._changed:
             fresh, self._fresh = self._fresh, None

@@ -14,7 +14,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
@@ -60,7 +60,6 @@ class _Told:
     picture: AnyPicture | None = None
     message: int = 0
     frames: LentFrames | None = None
-    sent: dict[str, Any] = field(default_factory=dict)
 
 
 class PageLink(Inlet):

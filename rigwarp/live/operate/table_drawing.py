@@ -111,8 +111,7 @@ class TableDrawing:
         """Picture pixels of (..., 2) table millimetres."""
         canvas = table_to_content(self.content, table_mm)
         free = (np.array(self.picture.shape[1::-1]) - np.array(self.content.pixels) * self._factor) / 2
-        pixels: Array = (canvas + 0.5) * self._factor - 0.5 + free
-        return pixels
+        return np.asarray((canvas + 0.5) * self._factor - 0.5 + free)
 
     def to_table(self, picture_px: Array) -> Array:
         """Table millimetres of (..., 2) picture pixels."""
@@ -121,8 +120,7 @@ class TableDrawing:
 
     def _fixed(self, points: Sequence[Point]) -> IntArray:
         at = self.to_pixels(np.array(points, float).reshape(-1, 2))
-        fixed: IntArray = np.round(np.clip(at, -30000, 30000) * (1 << _SHIFT)).astype(int)
-        return fixed
+        return np.round(np.clip(at, -30000, 30000) * (1 << _SHIFT)).astype(int)
 
     def _thick(self, width_mm: float) -> int:
         return max(1, round(width_mm * self._px_per_mm))

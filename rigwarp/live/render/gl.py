@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.render import shader_parts, shaders
+from rigwarp.live.render import shaders
 from rigwarp.live.render.exactness import mesh_is_exact
 from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_software, standalone_context
 from rigwarp.live.render.gl_mesh import GlMesh
 from rigwarp.live.render.gl_picture import GlPicture, texture_size
-from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, drawing_program, switches
+from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, defined, drawing_program, switches
 from rigwarp.live.render.mesh_tiles import MeshTiles, mesh_tiles
 from rigwarp.live.render.picture import AnyPicture, Picture, YuvPicture
 from rigwarp.live.render.sampling import GRID, SampleMap
@@ -300,7 +300,7 @@ class GlRenderer:
         if self._can("drawn"):
             made["warp_drawn"] = drawing_program(self._context, shaders.WARP_DRAWN, defines=defines)
         if self._can("computed"):
-            text = shader_parts.defined(shaders.WARP_COMPUTED, *defines)
+            text = defined(shaders.WARP_COMPUTED, *defines)
             made["warp_computed"] = self._context.compute_shader(text)
         values = {**UNITS, "rows": self._resolution[1]}
         for program in made.values():

@@ -133,5 +133,4 @@ def thresholds(shape: tuple[int, int]) -> Array:
     while len(ranks) < DITHER_SIDE:
         ranks = np.block([[4 * ranks, 4 * ranks + 2], [4 * ranks + 3, 4 * ranks + 1]])
     repeats = (-(-shape[0] // DITHER_SIDE), -(-shape[1] // DITHER_SIDE))
-    tiled: Array = np.tile((ranks + 0.5) / DITHER_SIDE**2, repeats)[: shape[0], : shape[1]]
-    return tiled
+    return np.tile((ranks + 0.5) / DITHER_SIDE**2, repeats)[: shape[0], : shape[1]]

@@ -84,7 +84,14 @@ class Warp:
     def adjusted(self, adjustment: Adjustment) -> "Warp":
         """The same warp under another correction."""
         changes_shape = _shape_of(adjustment) != _shape_of(self.adjustment)
-        return replace(self, adjustment=adjustment, _samples={} if changes_shape else dict(self._samples))
+        return Warp(
+            prewarp=self.prewarp,
+            content=self.content,
+            adjustment=adjustment,
+            sampling=self.sampling,
+            canvas_px=self.canvas_px,
+            _samples={} if changes_shape else dict(self._samples),
+        )
 
 
 def warp_of(

@@ -326,13 +326,6 @@ class Session:
 
     def _carry_out(self, command: Command) -> None:
         before = self.operator.adjustment
-        if command.name in CORRECTIONS:
-            correct(self.operator, command)
-        else:
-            self._do(command)
-        self._after(before, save=True)
-
-    def _do(self, command: Command) -> None:
         value = command.values[0] if command.values else None
         on = value != 0.0
         match command.name:
@@ -350,6 +343,9 @@ class Session:
                 self._compare_wanted = on
             case "code":
                 self.show_code(on=on)
+            case _:
+                correct(self.operator, command)
+        self._after(before, save=True)
 
     def _compare(self) -> None:
         """Draw with the result before, or the present one again, as soon as the light may change."""

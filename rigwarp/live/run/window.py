@@ -22,7 +22,7 @@ from rigwarp.devices.window_display import MonitorSeat
 from rigwarp.errors import DeviceError, UsageError
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.cpu import CpuRenderer
-from rigwarp.live.render.gl_context import COMPUTE_VERSION, DRAWING_VERSION, gl_missing, is_software
+from rigwarp.live.render.gl_context import COMPUTE_VERSION, DRAWING_VERSION, ES_VERSION, gl_missing, is_software
 from rigwarp.live.render.picture import AnyPicture, Picture, rgb_of
 from rigwarp.live.render.sampling import SampleMap
 from rigwarp.live.render.warp import Warp, as_warp
@@ -45,7 +45,7 @@ _POINTER: dict[int, Literal["press", "move", "release"]] = {
 
 
 class Window:
-    """What the projector shows. Open it with `open_window`."""
+    """What the projector shows; `resolution` is (width, height) in native pixels. Open it with `open_window`."""
 
     def __init__(
         self,
@@ -55,6 +55,7 @@ class Window:
         seat: MonitorSeat | None = None,
     ) -> None:
         self._renderer = renderer
+        self.resolution = renderer.resolution
         self._screen = screen
         self._seat = seat
         self._open = True
@@ -85,11 +86,6 @@ class Window:
             put(self._renderer.render(rgb_of(picture)), pygame.display.get_surface())
             self._picture, self._stale = picture, False
         pygame.display.flip()
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in native pixels."""
-        return self._renderer.resolution
 
     def show_frame(self, frame: NDArray[np.uint8]) -> None:
         """Show a (H, W) grey or (H, W, 3) RGB projector frame as it is; it is on its way out when this returns."""
@@ -320,8 +316,6 @@ def _gl_window(
 def _gl_context(size: tuple[int, int], display: int) -> "moderngl.Context":
     """Set an OpenGL mode: 4.3, which has compute shaders, else 3.3, else OpenGL ES 3.1."""
     import moderngl
-
-    from rigwarp.live.render.es_context import ES_VERSION
 
     for version in (COMPUTE_VERSION, DRAWING_VERSION):
         try:

@@ -48,12 +48,7 @@ class FocusWatch:
     """Photographs the table again and again beside the player, and tells the source how sharp it is; a `with` block.
 
     A job of the page beside the table gets the camera: it is closed here meanwhile, as most cameras serve one program
-    alone.
-
-    Parameters
-    ----------
-    camera : what it looks through; closed at the end.
-    again : opens it anew when it was given back.
+    alone. At the end it is closed, too; `again` opens it anew when it was given back.
     """
 
     def __init__(self, source: AimSource, camera: Camera, *, again: Callable[[], Camera]) -> None:

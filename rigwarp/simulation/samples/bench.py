@@ -109,9 +109,7 @@ class VirtualSampleBench:
         place = np.clip(light * np.float32(_CODES - 1) + np.float32(0.5), 0, _CODES - 1).astype(np.int32)
         return np.asarray(self._codes[place])
 
-    def look(self) -> NDArray[np.uint8]:
-        """The same as `grab`."""
-        return self.grab()
+    look = grab
 
     def set_exposure(self, seconds: float) -> float | None:
         """The exposure is fixed."""

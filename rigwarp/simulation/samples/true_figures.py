@@ -60,7 +60,7 @@ def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
     share = (np.arange(_PUPIL_POINTS) + 0.5) / _PUPIL_POINTS
     turn = np.arange(_PUPIL_POINTS) * np.pi * (3.0 - np.sqrt(5.0))  # a sunflower's seeds
     spiral = 0.5 * wide * np.sqrt(share)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
-    ahead, landed = _ahead_mm(truth, piece), []
+    ahead, landed = ahead_mm(truth, piece), []
     for at in spiral / [np.cos(truth.angle_rad), 1.0] + [ahead, 0.0]:
         slopes = np.zeros(np.shape(points_mm))
         for wave in (wave for band in piece.waves for wave in band):
@@ -77,7 +77,7 @@ def rim_share(truth: BenchTruth, piece: Piece, points_mm: Array) -> float:
     return float(np.mean(1.0 - piece.paler_rim * np.minimum(radius, 1.0) ** 2))
 
 
-def _ahead_mm(truth: BenchTruth, piece: Piece) -> float:
+def ahead_mm(truth: BenchTruth, piece: Piece) -> float:
     """How far along the plane of incidence the main beam meets the rear face behind where it entered the front."""
     return float(piece.thickness_mm * np.tan(np.arcsin(np.sin(truth.angle_rad) / piece.index[1])))
 
@@ -89,11 +89,11 @@ def through_sheet(truth: BenchTruth, piece: Piece, wave: Wave) -> float:
     of the rear: of a short wave, where the slope is not the same.
     """
     k = np.sqrt(piece.index[1] ** 2 - np.sin(truth.angle_rad) ** 2) / np.cos(truth.angle_rad)
-    turn = 2.0 * np.pi / wave.wavelength_mm * np.cos(wave.direction_rad) * _ahead_mm(truth, piece)
+    turn = 2.0 * np.pi / wave.wavelength_mm * np.cos(wave.direction_rad) * ahead_mm(truth, piece)
     return float(1.0 + (k - 1.0) * (1.0 - np.cos(turn)))
 
 
-def _weights(truth: BenchTruth, piece: Piece, wave: Wave) -> tuple[Array, float]:
+def weights(truth: BenchTruth, piece: Piece, wave: Wave) -> tuple[Array, float]:
     """(2,) mm on the screen that its slope moves light by, and H of its projection into the round footprint."""
     direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
     slope = through_sheet(truth, piece, wave) * wave.slope_rad
@@ -108,23 +108,9 @@ def _weights(truth: BenchTruth, piece: Piece, wave: Wave) -> tuple[Array, float]
 def _wave_variance(truth: BenchTruth, piece: Piece) -> Array:
     total = np.zeros(2)
     for wave in (wave for band in piece.waves for wave in band):
-        reach, kept = _weights(truth, piece, wave)
+        reach, kept = weights(truth, piece, wave)
         total += 0.5 * reach**2 * (1.0 - kept**2)
     return total
-
-
-def seen_slopes(
-    truth: BenchTruth, piece: Piece, points_mm: Array, *, shortest_mm: float = 0.0, longest_mm: float = np.inf
-) -> Array:
-    """(..., 2) optical slopes at mirror points (..., 2), as the beam's width leaves them."""
-    found, there = np.zeros(np.shape(points_mm)), np.add(points_mm, [_ahead_mm(truth, piece), 0.0])
-    for wave in (wave for band in piece.waves for wave in band):
-        if shortest_mm <= wave.wavelength_mm <= longest_mm:
-            direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
-            turn = 2.0 * np.pi / wave.wavelength_mm * (there @ direction) + wave.phase_rad
-            slope = through_sheet(truth, piece, wave) * wave.slope_rad
-            found += _weights(truth, piece, wave)[1] * slope * np.cos(turn)[..., None] * direction
-    return found
 
 
 def _beam_distance(truth: BenchTruth, piece: Piece) -> float:

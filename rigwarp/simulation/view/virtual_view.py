@@ -19,7 +19,7 @@ from rigwarp.simulation.overlap import joined
 from rigwarp.simulation.pieces import built_pieces, design_pieces
 from rigwarp.simulation.projector import pupil_points
 from rigwarp.simulation.sensor import Sensor, hazed
-from rigwarp.simulation.table_top import clouds, on_table_top
+from rigwarp.simulation.table import clouds, on_table_top
 from rigwarp.simulation.truth import VirtualTruth
 from rigwarp.simulation.view.eye import Eye, Sights, Wing
 from rigwarp.simulation.view.prints import (
@@ -71,6 +71,7 @@ class VirtualView:
             raise InputError("virtual view: found no [view] in rig.toml, expected one. Add it.")
         self._rig, self._truth, self._view = rig, truth, truth.view
         self.resolution = rig.view.resolution
+        self._shape = self.resolution[::-1]
         camera = truth.view.camera
         self._design: list[tuple[Piece, ...]] = []
         wings: list[Wing] = []
@@ -180,10 +181,6 @@ class VirtualView:
     def true_figure_mm(self, mirror: int, x_mm: Array, y_mm: Array, zone: int = 0) -> Array:
         """Built minus design height along a mirror's z at mirror-frame positions, without the seat's error."""
         return height_difference(self._design[mirror][zone], self._wings[mirror].pieces[zone], x_mm, y_mm)
-
-    @property
-    def _shape(self) -> tuple[int, int]:
-        return self.resolution[1], self.resolution[0]
 
     def _radiance(self, paint: Paint, height_mm: float) -> NDArray[np.float32]:
         def at_height(sights: Sights) -> NDArray[np.float32]:
