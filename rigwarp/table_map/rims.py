@@ -15,6 +15,7 @@ from scipy.ndimage import distance_transform_edt, label, map_coordinates
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur, wide_blur
 from rigwarp.geometry.robust import sigma_per_axis
+from rigwarp.geometry.threads import by_parts
 from rigwarp.table_map.borders import Borders
 from rigwarp.table_map.samples import Samples
 from rigwarp.table_map.squares import spacing_px, sums_over_squares
@@ -112,8 +113,12 @@ def find_rims(seen: Seen, pixels_px: Array, light: Array, slope_mm: Array, shape
     """
     if seen.here.all():
         return None
-    area = slope_mm[:, 0, 0] * slope_mm[:, 1, 1] - slope_mm[:, 0, 1] * slope_mm[:, 1, 0]
-    light = light * np.abs(area)
+
+    def per_area(part: slice) -> Array:
+        (ux, vx), (uy, vy) = np.moveaxis(slope_mm[part], 0, -1)
+        return light[part] * np.abs(ux * vy - vx * uy)
+
+    light = np.concatenate(by_parts(per_area, len(light)))
     told = np.isfinite(light)
     at, light = (pixels_px, light) if told.all() else (pixels_px[told], light[told])
     count, total = sums_over_squares(at, seen.square_px, shape, None, light)

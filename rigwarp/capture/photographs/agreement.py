@@ -29,18 +29,22 @@ class Agreement:
     ----------
     lit : (rows, columns) cells that the projector's light reaches.
     noise : (rows, columns) mean squared difference of two photographs of one picture.
+    bright : (rows, columns) mean value in the brighter test light; beyond it, in a longer exposure above all, noise
+        grows with the light, as that of counted electrons does.
     usual : the largest `difference` between photographs of one picture that was seen.
     ceiling : the largest that can pass for noise.
     """
 
     lit: BoolArray
     noise: Array
+    bright: Array
     usual: float
     ceiling: float
 
     def difference(self, one: Photo, other: Photo) -> float:
         """Mean squared difference of the most different lit cells, as a multiple of the noise; 1 on the average."""
-        ratios = (_cells(one, other) / self.noise)[self.lit]
+        brighter = np.maximum(_averaged(one.astype(np.float32)) / self.bright, 1.0)
+        ratios = (_cells(one, other) / (brighter * self.noise))[self.lit]
         count = min(ratios.size, max(_LEAST_CELLS, int(_WORST_SHARE * ratios.size)))
         return float(np.partition(ratios, -count)[-count:].mean())
 
@@ -82,7 +86,8 @@ def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement
             f"the camera sees hardly any change when the projector's light changes ({np.count_nonzero(lit)} places): "
             "check that the projector is on, that this window is on it, that the camera sees the table, the exposure"
         )
-    first = Agreement(lit=lit, noise=noise, usual=1.0, ceiling=1.0)
+    level = np.maximum(_averaged(bright[-1].astype(np.float32)), 1.0)
+    first = Agreement(lit=lit, noise=noise, bright=level, usual=1.0, ceiling=1.0)
     usual = max(first.difference(*pair) for pair in pairs)
     return replace(first, usual=usual, ceiling=_SLACK * _MOST_SLACK * usual)
 
@@ -90,6 +95,11 @@ def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement
 def _cells(one: Photo, other: Photo) -> Array:
     """Mean squared difference per cell, (rows, columns)."""
     difference: NDArray[np.float32] = one.astype(np.float32) - other.astype(np.float32)
-    rows, columns = (max(1, n // _CELL) for n in difference.shape)
-    inner = difference[: rows * _CELL, : columns * _CELL] ** 2
+    return _averaged(difference**2)
+
+
+def _averaged(picture: NDArray[np.float32]) -> Array:
+    """Mean per cell, (rows, columns)."""
+    rows, columns = (max(1, n // _CELL) for n in picture.shape)
+    inner = picture[: rows * _CELL, : columns * _CELL]
     return np.asarray(cv2.resize(inner, (columns, rows), interpolation=cv2.INTER_AREA), float)

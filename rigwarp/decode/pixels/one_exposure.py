@@ -1,7 +1,7 @@
 """Decoding one exposure of a pattern set."""
 
 from collections.abc import Sequence
-from concurrent.futures import Future, ThreadPoolExecutor, wait
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -23,9 +23,18 @@ from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import Processing, find_processing, uneven_noise
 from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
 from rigwarp.decode.pixels.camera_response import EIGHT_BITS, Codes, ResponseFinder, pixel_sample
+from rigwarp.decode.pixels.edges_of_light import widen_at_edges
+from rigwarp.decode.pixels.fast_solver import Single
 from rigwarp.decode.pixels.first_look import check_lit, first_look
 from rigwarp.decode.pixels.folds import find_folds
-from rigwarp.decode.pixels.full_frame import THREADS, FullFrame, Pictures, new_pictures, shown_frames
+from rigwarp.decode.pixels.full_frame import (
+    THREADS,
+    FullFrame,
+    Pictures,
+    new_pictures,
+    no_answers,
+    shown_frames,
+)
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.neighbours import judge_by_neighbours, take_out
 from rigwarp.decode.pixels.passers_by import decode_from_the_rest
@@ -89,6 +98,7 @@ class ExposureDecoder:
         self._processing: Processing | None = None
         self._reason: NDArray[np.uint8] | None = None  # of each pixel, as far as black and white tell
         self._early: Future[tuple[_Grey, LevelChange | None]] | None = None  # worked out while stripes are shown
+        self._no_answers: Future[list[Single]] | None = None  # made then, too, for the first of the attempts
         self._grey: _Grey | None = None  # of `photos` as they are
         self._change: LevelChange | None = None
         for layout in self._layouts:
@@ -107,6 +117,8 @@ class ExposureDecoder:
         if index == max(self._patterns.level_indices().values()):
             pool = ThreadPoolExecutor(1)
             self._early = pool.submit(self._look_at_levels)
+            # what a new array costs is touching its memory first: at 24 megapixels a second of a slow core
+            self._no_answers = pool.submit(no_answers, photo.shape)
             pool.shutdown(wait=False)
 
     def _look_at_levels(self) -> tuple[_Grey, LevelChange | None]:
@@ -228,7 +240,9 @@ class ExposureDecoder:
         grey = self._told_by_grey(usable)
         response, lit = grey.response, grey.lit
         with ThreadPoolExecutor(THREADS) as pool:
-            pictures, ready = new_pictures(reason.copy(), pool, repeats=bool(self._patterns.repeats()))
+            made, self._no_answers = self._no_answers, None
+            values = no_answers(reason.shape) if made is None else made.result()
+            pictures = new_pictures(reason.copy(), values, repeats=bool(self._patterns.repeats()))
             sample = pixel_sample(self.photos, lit if self._evened else usable, shown_frames(self._layouts))
             chain = learn_signal_model(sample, self._layouts, response, self._ends, self._patterns.repeats(), pool)
             check_waves(sample, self._layouts, chain, self._ends)
@@ -242,7 +256,6 @@ class ExposureDecoder:
                 unseen = seen.compressed or seen.smoothed
                 excess = uneven_noise(self.photos, self._layouts, chain, self._ends, unseen=unseen)
             whole = FullFrame(self.photos, self._layouts, chain, self._ends, repeats, excess)
-            wait(ready)
             whole.run(pictures, pool)
             if self._moved(pictures, lit, chain, path):
                 found = self._path(lit, response)
@@ -261,6 +274,8 @@ class ExposureDecoder:
             for verdict in (folds, smear):
                 if verdict.verdict is not None:
                     take_out(pictures, verdict.verdict, pool)
+            black, white = (self.photos[end] for end in self._ends)
+            widen_at_edges(pictures, (black, white), chain.light_of_code)
             shown = measure_modulation(
                 self.photos, self._layouts, chain, black=self._ends[0], u_px=pictures.u_px, v_px=pictures.v_px
             )

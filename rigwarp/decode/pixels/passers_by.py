@@ -142,17 +142,19 @@ def decode_from_the_rest(
     part = np.s_[max(0, top - _JOIN_PX) : top + height + _JOIN_PX, max(0, left - _JOIN_PX) : left + width + _JOIN_PX]
     joined = cv2.morphologyEx(doubted[part], cv2.MORPH_CLOSE, np.ones((_JOIN_PX, _JOIN_PX), np.uint8))
     count, labels, figures, _ = cv2.connectedComponentsWithStats(joined)
-    figures[:, :2] += (part[1].start, part[0].start)
-    patches, where = np.zeros(reason.shape, np.int32), np.zeros(reason.shape, bool)
-    patches[part] = labels
+    where = np.zeros(reason.shape, bool)
     chain, gained, touched = _chain(frames, model, steps), 0, set[int]()
     for number in range(1, count):
         left, top, width, height, area = figures[number]
         if not _LEAST_PX <= area <= _MOST_PX:
             continue
         room = _REACH_PX + _MARGIN_PX
+        own = labels[top : top + height, left : left + width] == number
+        top, left = top + part[0].start, left + part[1].start
         box = (slice(max(0, top - room), top + height + room), slice(max(0, left - room), left + width + room))
-        found = _Patch(box, patches[box] == number, pictures, photos, chain).decoded()
+        inside = np.zeros(reason[box].shape, bool)
+        inside[top - box[0].start :, left - box[1].start :][:height, :width] = own
+        found = _Patch(box, inside, pictures, photos, chain).decoded()
         if found is not None:
             gained += found.write(pictures, freedom)
             where[found.row[found.good], found.column[found.good]] = True
