@@ -257,8 +257,8 @@ def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
     expected = ReferenceRenderer(warp).render(picture).astype(int)
     found = {"cpu": int(np.abs(CpuRenderer(warp).render(picture) - expected).max())}
     if context is not None:
-        from rigwarp.live.render.exactness import codes_beyond
         from rigwarp.live.render.gl import GlRenderer
+        from rigwarp.live.render.reference import codes_beyond
 
         for way in ways_of(context):
             renderer = GlRenderer(warp, context, way=way)

@@ -218,18 +218,17 @@ class WarpKeeper:
         """Take over files that have changed."""
         if self._root is None:
             return
-        if self._follow and self._is_new(CURRENT_FILE):
+        takes: dict[str, Callable[[Path], None]] = {CURRENT_FILE: self._take_result} if self._follow else {}
+        for name, take in (takes | {ADJUST_FILE: self._take_adjustment}).items():
+            stamp = self._stamp(name)
+            if stamp == self._stamps[name]:
+                continue
+            self._stamps[name] = stamp
             try:
-                self._take_result(self._root)
+                take(self._root)
             except RigwarpError as error:
-                self._refuse(error)
-        if self._is_new(ADJUST_FILE):
-            try:
-                self._take_adjustment(self._root / ADJUST_FILE)
-                self._spoiled = False
-            except RigwarpError as error:
-                self._spoiled = True
-                self._refuse(error)
+                self._counts.refused += 1
+                log.warning("refused, the old one stays: %s", error)
 
     def _take_result(self, root: Path) -> None:
         run = current_result(root)
@@ -247,27 +246,18 @@ class WarpKeeper:
         except OSError:
             return None
 
-    def _take_adjustment(self, path: Path) -> None:
-        self._known = self._bytes()
+    def _take_adjustment(self, root: Path) -> None:
+        path = root / ADJUST_FILE
+        self._known, self._spoiled = self._bytes(), True
         if path.exists():
             adjustment, self._revision = read_adjustment(path)
         else:
             adjustment = UNCHANGED  # somebody removed it: back to the measured map
+        self._spoiled = False
         if adjustment != self._adjustment:
             self._adjustment = adjustment
             self._hand_over(self._warp.adjusted(adjustment), from_file=True)
             log.info("took over %s, revision %d", path, self._revision)
-
-    def _refuse(self, error: RigwarpError) -> None:
-        self._counts.refused += 1
-        log.warning("refused, the old one stays: %s", error)
-
-    def _is_new(self, name: str) -> bool:
-        stamp = self._stamp(name)
-        if stamp == self._stamps[name]:
-            return False
-        self._stamps[name] = stamp
-        return True
 
     def _stamp(self, name: str) -> _Stamp:
         """What tells a new file from the old one: files are replaced whole, so the inode changes too."""
