@@ -10,7 +10,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,8 @@ from rigwarp.simulation.truth import RoomTruth
 
 if TYPE_CHECKING:
     from rigwarp.simulation.view.prints import PlanLight
+
+    LooksDown: TypeAlias = TableView | PlanLight
 
 _PIXELS_AT_ONCE = 12_000  # projector pixels per band: a band's arrays stay within the cache
 _SPLIT = 4  # a pixel across an edge of the mirror is cut into this many squared
@@ -99,7 +101,7 @@ class Scene:
 
 def build_transport(
     path: LightPath,
-    view: "TableView | PlanLight",
+    view: "LooksDown",
     camera_resolution: tuple[int, int],
     *,
     progress: Callable[[float], None] | None = None,
@@ -139,7 +141,7 @@ def _side_by_side(parts: list[sparse.csc_array]) -> sparse.csc_array:
 
 
 def _band_operator(
-    path: LightPath, view: "TableView | PlanLight", camera_resolution: tuple[int, int], top: int, bottom: int
+    path: LightPath, view: "LooksDown", camera_resolution: tuple[int, int], top: int, bottom: int
 ) -> sparse.csc_array:
     """The operator's columns for the projector rows top..bottom-1."""
     width = path.projector.resolution[0]
@@ -160,7 +162,7 @@ def _band_operator(
     return sparse.coo_array(entries, shape=shape).tocsc()  # adds up what several pupil points and pieces bring
 
 
-def _band_quads(path: LightPath, view: "TableView | PlanLight", top: int, bottom: int, pupil: int) -> list[Quads]:
+def _band_quads(path: LightPath, view: "LooksDown", top: int, bottom: int, pupil: int) -> list[Quads]:
     """Quads of a band of projector rows from one pupil point; `pixel` counts from the band's first."""
     width = path.projector.resolution[0]
     rows = bottom - top
@@ -182,13 +184,7 @@ def _band_quads(path: LightPath, view: "TableView | PlanLight", top: int, bottom
 
 
 def _split_quads(
-    path: LightPath,
-    view: "TableView | PlanLight",
-    pixel: NDArray[np.int64],
-    u: Array,
-    v: Array,
-    flux: Array,
-    pupil: int,
+    path: LightPath, view: "LooksDown", pixel: NDArray[np.int64], u: Array, v: Array, flux: Array, pupil: int
 ) -> Quads:
     """Pixels across an edge, cut up; parts that still lie across it are dropped, so no light is invented."""
     step = np.arange(_SPLIT + 1) / _SPLIT - 0.5
