@@ -8,15 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from rigwarp.live.operate.check_pictures import StandIn
 from rigwarp.live.operate.flashes import FlashLimit
 from rigwarp.live.operate.interlude import Interludes, Measurement
 from rigwarp.live.operate.keeper import WarpKeeper
 from rigwarp.live.operate.operator import Input, Operator, correct
 from rigwarp.live.operate.overlay import with_overlay
-from rigwarp.live.operate.stand_in import StandIn
 from rigwarp.live.render.picture import AnyPicture, Picture
 from rigwarp.live.render.warp import Warp
-from rigwarp.live.run.media_time import MediaTime
 from rigwarp.live.run.statistics import Counts, Pacing
 from rigwarp.live.sources.beside import Doorman
 from rigwarp.live.sources.source import Source
@@ -27,6 +26,44 @@ from rigwarp.talk.commands import CORRECTIONS, Command, Inlet
 log = logging.getLogger(__name__)
 OVERLAY_S = 4.0
 """How long the overlay stays after the last key."""
+
+
+class MediaTime:
+    """The source's own time: it runs with the show's, stands still when it is held, and jumps.
+
+    `now_s` are seconds since the run began, as of the last picture; `running` is False while it is held.
+    """
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+        self.running = True
+        self._offset_s = self._held_s = 0.0
+
+    @property
+    def at_s(self) -> float:
+        """The source's time now."""
+        return self.at(self.now_s) if self.running else self._held_s
+
+    def at(self, run_s: float) -> float:
+        """The source's time at a moment of the run, if nobody holds it."""
+        return run_s + self._offset_s
+
+    def run_on(self, on: bool) -> None:
+        """Let it run, or stand still."""
+        if on and not self.running:
+            self._offset_s = self._held_s - self.now_s
+        elif not on and self.running:
+            self._held_s = self.at_s
+        self.running = on
+
+    def seek(self, media_s: float) -> None:
+        """Go to a moment of the source."""
+        self._held_s = max(media_s, 0.0)
+        self._offset_s = self._held_s - self.now_s
+
+    def skip(self, lasted_s: float) -> None:
+        """Leave so much of the run out."""
+        self._offset_s -= lasted_s
 
 
 class Session:
@@ -191,13 +228,13 @@ class Session:
     def about(self) -> dict[str, str]:
         """What plays, whether it does just now, and what the drift watch has said."""
         doing = "dark" if self.dark else "playing" if self.media.running else "standing still"
-        told = {
+        return {
             "source": self._name,
             "doing": "measuring" if self._measuring else doing,
             "watch": self.watch_says,
             "watch_warned": self.watch_warned,
+            **({"page": self.page_address} if self.page_address else {}),
         }
-        return {**told, "page": self.page_address} if self.page_address else told
 
     def status(self) -> dict[str, Any]:
         """What goes on, in numbers."""
@@ -301,10 +338,8 @@ class Session:
         notes = tuple(dict.fromkeys(filter(None, (self.watch_says, self.watch_warned))))
         key = (id(picture), operator.words(), operator.pointer_mm, tuple(operator.corners), self._help, notes)
         if self._decorated is None or self._decorated[0] != key:
-            self._decorated = (
-                key,
-                with_overlay(picture, self.warp.content, operator, help_shown=self._help, notes=notes),
-            )
+            drawn = with_overlay(picture, self.warp.content, operator, help_shown=self._help, notes=notes)
+            self._decorated = (key, drawn)
         return self._decorated[1]
 
     def _obey(self, command: Command, inlet: Inlet) -> bool:

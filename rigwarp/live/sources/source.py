@@ -14,8 +14,7 @@ from typing import Protocol
 
 from rigwarp.errors import InputError, RigwarpError, UsageError
 from rigwarp.live.operate.table_drawing import TableDrawing
-from rigwarp.live.render.mixing import cross_fade, fitted
-from rigwarp.live.render.picture import AnyPicture, Picture, checked
+from rigwarp.live.render.picture import AnyPicture, Picture, checked, cross_fade, fitted
 from rigwarp.live.worker import Worker
 from rigwarp.rig import Content
 

@@ -8,8 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from rigwarp.live.render.mixing import within
-from rigwarp.live.render.picture import Picture
+from rigwarp.live.render.picture import Picture, within
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.source import Source
 from rigwarp.talk.hosts import without_password
