@@ -231,7 +231,7 @@ def _bands(truth: BenchTruth, name: str, nodes: Nodes, figures: CycleFigures) ->
     window = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])
     fx, fy = np.meshgrid(np.fft.fftfreq(columns, figures.pitch_mm[0]), np.fft.fftfreq(rows, figures.pitch_mm[1]))
     rate, band = np.hypot(fx, fy), figures.bands[0]
-    turn = np.pi * truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
+    turn = np.pi * truth.pupil_mm * truth.far_mm / (truth.near_mm + truth.far_mm)
     turn = turn * np.hypot(fx / np.cos(truth.angle_rad), fy)
     # true slopes are as the beam's width leaves them, and the band's are without that
     kept = np.where(turn > 0.0, 2.0 * jv(1, turn) / np.where(turn > 0.0, turn, 1.0), 1.0)

@@ -64,8 +64,8 @@ def test_blur_of_a_sheet_without_waves(cycle: MeasuredCycle) -> None:
     flat = replace(piece, name="flat", waves=(), specks=np.zeros((0, 3)), thickness_mm=0.0)
     sharp = replace(flat, name="sharp", core_rad=np.zeros(2), tail_share=0.0)
     pieces = {**cycle.truth.pieces, "flat": flat, "sharp": sharp}
-    quiet = {**cycle.truth.numbers, "tilt_mrad": 0.0, "piston_mm": 0.0, "read_noise_e": 0.0, "full_well_e": 1e9}
-    virtual = VirtualSampleBench(replace(cycle.truth, pieces=pieces, numbers=quiet, opening_mm=(22.0, 22.0)))
+    quiet = {"tilt_mrad": 0.0, "piston_mm": 0.0, "read_noise_e": 0.0, "full_well_e": 1e9}
+    virtual = VirtualSampleBench(replace(cycle.truth, pieces=pieces, **quiet, opening_mm=(22.0, 22.0)))
     light = decode_transfer(np.arange(256) / 255.0, "srgb")
     found = []
     for name in ("flat", "sharp"):

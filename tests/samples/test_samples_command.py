@@ -272,7 +272,7 @@ def test_a_piece_turned_in_the_virtual_seat(cycle: MeasuredCycle) -> None:
     Left out are the beam's width, since it is no circle, and the sheet's thickness, which the beam crosses along its
     plane of incidence.
     """
-    thin = replace(cycle.truth, numbers={**cycle.truth.numbers, "pupil_mm": 1e-6})
+    thin = replace(cycle.truth, pupil_mm=1e-6)
     piece = replace(cycle.truth.pieces["polystyrene-a"], thickness_mm=0.0)
     there = np.array([[3.0, -2.0], [-7.0, 1.0]])
     before = seen_slopes(thin, piece, there)

@@ -12,7 +12,7 @@ from rigwarp.simulation.samples.truth import Piece
 def mirror_points(truth: BenchTruth, nodes: Nodes) -> Array:
     """(rows, columns, 2) mm where the nodes' rays meet the mirror, by similar triangles about the inclined mirror."""
     x, y = np.moveaxis((nodes.grid - (np.array(truth.resolution) - 1.0) / 2.0) * truth.pixel_mm, -1, 0)
-    length, near = truth["near_mm"] + truth["far_mm"], truth["near_mm"]
+    length, near = truth.near_mm + truth.far_mm, truth.near_mm
     sine, cosine = np.sin(truth.angle_rad), np.cos(truth.angle_rad)
     # the ray is (x, y, length) t; the mirror passes (0, 0, near) and is inclined: z = near + across * sine / cosine
     t = near / (length - x * sine / cosine)

@@ -77,7 +77,7 @@ def _against(folder: BenchFolder, compared: Compared, truth: BenchTruth, name: s
     found = compared.mean[compared.names.index(name)]
     points = _seen(folder, name)
     added = seen_variance(truth, truth.pieces[name], points) - seen_variance(truth, truth.pieces[reference], points)
-    mrad = np.sign(added) * np.sqrt(np.abs(added)) / truth["far_mm"] * 1000.0
+    mrad = np.sign(added) * np.sqrt(np.abs(added)) / truth.far_mm * 1000.0
     veil = [veil_beyond(truth, truth.pieces[one], _VEIL_RAD) for one in (name, reference)]
     ratio = np.mean(np.array(piece["reflectance"]) / np.array(glass["reflectance"]))
     inside = points * TILES / (TILES + 1.0)  # reflectance is told by windows that fade out towards the rim

@@ -32,7 +32,7 @@ def veil_beyond(truth: BenchTruth, piece: Piece, angle_rad: float, colour: int |
     wave = truth.wavelengths_nm[1 if colour is None else colour]
     phase = 4.0 * np.pi * piece.roughness_nm * np.cos(truth.angle_rad) / wave
     share = piece.tail_share + (1.0 - piece.tail_share) * (1.0 - np.exp(-(phase**2)))
-    core = np.hypot(piece.core_rad, np.sqrt(_wave_variance(truth, piece)) / truth["far_mm"])
+    core = np.hypot(piece.core_rad, np.sqrt(_wave_variance(truth, piece)) / truth.far_mm)
     return float(share * outside(angle_rad, piece.tail_rad) + (1.0 - share) * outside(angle_rad, core))
 
 
@@ -48,7 +48,7 @@ def outside(angle_rad: float, sigma_rad: Array) -> float:
 
 def blur_variance(truth: BenchTruth, piece: Piece) -> Array:
     """(2,) mm^2 on the screen, in and out of the plane of incidence: its own and what fine waves add."""
-    return (piece.core_rad * truth["far_mm"]) ** 2 + _wave_variance(truth, piece)
+    return (piece.core_rad * truth.far_mm) ** 2 + _wave_variance(truth, piece)
 
 
 def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
@@ -56,7 +56,7 @@ def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
 
     By brute force, where light from all over the pupil lands: a few waves more or less make a tenth of the blur.
     """
-    wide = truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
+    wide = truth.pupil_mm * truth.far_mm / (truth.near_mm + truth.far_mm)
     share = (np.arange(_PUPIL_POINTS) + 0.5) / _PUPIL_POINTS
     turn = np.arange(_PUPIL_POINTS) * np.pi * (3.0 - np.sqrt(5.0))  # a sunflower's seeds
     spiral = 0.5 * wide * np.sqrt(share)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
@@ -67,8 +67,8 @@ def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
             way = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
             phase = 2.0 * np.pi / wave.wavelength_mm * ((points_mm + at) @ way) + wave.phase_rad
             slopes += through_sheet(truth, piece, wave) * wave.slope_rad * np.cos(phase)[..., None] * way
-        landed.append(2.0 * truth["far_mm"] * slopes * [1.0, np.cos(truth.angle_rad)])
-    return np.asarray(np.var(landed, axis=0).reshape(-1, 2).mean(axis=0) + (piece.core_rad * truth["far_mm"]) ** 2)
+        landed.append(2.0 * truth.far_mm * slopes * [1.0, np.cos(truth.angle_rad)])
+    return np.asarray(np.var(landed, axis=0).reshape(-1, 2).mean(axis=0) + (piece.core_rad * truth.far_mm) ** 2)
 
 
 def rim_share(truth: BenchTruth, piece: Piece, points_mm: Array) -> float:
@@ -97,8 +97,8 @@ def weights(truth: BenchTruth, piece: Piece, wave: Wave) -> tuple[Array, float]:
     """(2,) mm on the screen that its slope moves light by, and H of its projection into the round footprint."""
     direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
     slope = through_sheet(truth, piece, wave) * wave.slope_rad
-    reach = 2.0 * truth["far_mm"] * slope * direction * [1.0, np.cos(truth.angle_rad)]
-    pupil = truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
+    reach = 2.0 * truth.far_mm * slope * direction * [1.0, np.cos(truth.angle_rad)]
+    pupil = truth.pupil_mm * truth.far_mm / (truth.near_mm + truth.far_mm)
     # the footprint is longer in the plane of incidence, by 1 / cosine
     wide = pupil * np.hypot(direction[0] / np.cos(truth.angle_rad), direction[1])
     turn = np.pi * wide / wave.wavelength_mm
