@@ -199,11 +199,8 @@ class Hub:
         """What goes on where nothing plays, for `systemctl status`."""
         job = self.running.facts()
         if self.running.busy:
-            return (
-                f"{job['job']}: {job['stage']}, {job['at']} of {job['of']}"
-                if "stage" in job
-                else f"{job['job']} begins"
-            )
+            far = f": {job['stage']}, {job['at']} of {job['of']}" if "stage" in job else " begins"
+            return f"{job['job']}{far}"
         if self._tables:
             wrong = sum(one["state"] != "well" for one in self._tables)
             return f"tables that need a look: {wrong} of {len(self._tables)}; {len(self._seats)} at the page"

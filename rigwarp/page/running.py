@@ -80,12 +80,7 @@ class Running:
         self._notes.clear()
         self._facts = {}
         self.name, self._began_s, self._stop_s = job, time.monotonic(), None
-        process = subprocess.Popen(
-            _PROGRAM,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            start_new_session=True,
-        )
+        process = subprocess.Popen(_PROGRAM, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True)
         assert process.stdin is not None
         assert process.stdout is not None
         self._process = process
@@ -172,17 +167,14 @@ class Running:
         process.wait()
         if process is self._process:
             self._process = None
-            if self._stop_s is not None:  # before it could say anything
-                self._end({"ended": "stopped"})
-                return
-            self._end({"ended": "failed", "why": "its process ended without a word; the terminal may tell more"})
+            why = "its process ended without a word; the terminal may tell more"
+            stopped = self._stop_s is not None  # before it could say anything
+            self._end({"ended": "stopped"} if stopped else {"ended": "failed", "why": why})
 
     def _end(self, message: dict[str, Any]) -> None:
         self._frame({"release": True}, b"")
         self._frame({"camera": False}, b"")
         name, self.name = self.name, ""
-        if name != CAMERA or message["ended"] == "failed":
-            self._facts = {"last": {**message, "job": name}}
-        else:
-            self._facts = {}
+        told = name != CAMERA or message["ended"] == "failed"
+        self._facts = {"last": {**message, "job": name}} if told else {}
         self._changed()

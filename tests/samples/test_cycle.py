@@ -24,9 +24,8 @@ from rigwarp.samples.frames import SampleFrame, frame_picture, middle_px
 from rigwarp.samples.leg import Leg, Light, read_leg
 from rigwarp.samples.pair import compare_pair
 from rigwarp.samples.readiness import pupil_by_shadow, readiness_of
-from rigwarp.samples.refusals import refuse_no_mirror
+from rigwarp.samples.refusals import moved_px, refuse_moved_camera, refuse_no_mirror
 from rigwarp.samples.registered import nodes_of
-from rigwarp.samples.screen_grain import moved_px, refuse_moved_camera
 from rigwarp.samples.specks import Speck, Specks, seen_twice
 from rigwarp.samples.verdicts import judge_pairs
 from rigwarp.simulation.samples import VirtualSampleBench, true_figures

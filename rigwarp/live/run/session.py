@@ -17,7 +17,7 @@ from rigwarp.live.operate.overlay import with_overlay
 from rigwarp.live.render.picture import AnyPicture, Picture
 from rigwarp.live.render.warp import Warp
 from rigwarp.live.run.statistics import Counts, Pacing
-from rigwarp.live.sources.beside import Doorman
+from rigwarp.live.sources.opening import Doorman
 from rigwarp.live.sources.source import Source
 from rigwarp.live.sources.video import VideoSource
 from rigwarp.rig.canvas import content_to_table
