@@ -243,33 +243,28 @@ def _work_out(folder: BenchFolder, name: str, run: Path, legs: dict[str, Leg]) -
     except MeasurementError:
         _put_aside(run)
         raise
-    measured = datetime.now(UTC).isoformat(timespec="seconds")
-    record = _record_of(
-        folder.bench, sheet, figures, measured_utc=measured, bench_hash=folder.hash, turned=run.name.endswith(TURNED)
-    )
+    record = _record_of(folder, sheet, figures, turned=run.name.endswith(TURNED))
     slopes = {"slope_mrad": 1000.0 * figures.slopes, "ratio": figures.pairs[0].ratio, "pitch_mm": figures.pitch_mm}
     write_npz(run / SLOPES_FILE, slopes, format="rigwarp samples maps")
     record.write(run / CYCLE_FILE)
     return Measured(run=run, figures=figures, record=record)
 
 
-def _record_of(
-    bench: SampleBench, sheet: Sheet, figures: CycleFigures, *, measured_utc: str, bench_hash: str, turned: bool
-) -> CycleRecord:
+def _record_of(folder: BenchFolder, sheet: Sheet, figures: CycleFigures, *, turned: bool) -> CycleRecord:
     """The record of a finished cycle: angles in mrad, bow per metre."""
     double, specks = figures.double, figures.specks
     alike: dict[str, Any] = {name: _numbers(getattr(figures, name)) for name in _ALIKE}
     edge = [side for pair in figures.pairs for side in pair.edge]
     return CycleRecord(
         sample=sheet.name,
-        measured_utc=measured_utc,
-        bench_hash=bench_hash,
+        measured_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+        bench_hash=folder.hash,
         formed=sheet.formed,
         turned=turned,
         **alike,
         uneven_p95_p5=_known([pair.uneven_share for pair in figures.pairs]),
         uneven_rms=_known([pair.uneven_rms for pair in figures.pairs]),
-        uneven_from_mm=max(bench.footprint_mm, 5.0),
+        uneven_from_mm=max(folder.bench.footprint_mm, 5.0),
         blur_variance_mm2=_numbers(figures.variance_mm2),
         blur_variance_sigma_mm2=_numbers(figures.variance_sigma_mm2),
         edge_against_stripes=tuple(float(np.mean([e / s for e, s in edge[k::2]])) for k in (0, 1)),

@@ -32,7 +32,8 @@ _SLACK = {"fine": 0.05, "quick": 1.0}
 cost. Quick: detail finer than a projector pixel may flicker when it moves, one tap serves up to two pixels."""
 _MAGNIFIED = 0.75
 """Footprints narrower than this (pixels, along both axes) get the cubic."""
-_NOWHERE_PX = -16.0
+NOWHERE_PX = -16.0
+"""A position that no picture has, where a pixel shows none."""
 _ROWS_AT_ONCE = 32
 """Bounds the float64 arrays at work to some 12 MB for a 4K projector."""
 
@@ -106,7 +107,7 @@ def sample_map(
     scale, offset_px = fit_to_canvas(picture_size, prewarp.content_pixels)
     height, width = prewarp.gain.shape
     samples = SampleMap(
-        position_px=np.full((height, width, 2), _NOWHERE_PX, np.float32),
+        position_px=np.full((height, width, 2), NOWHERE_PX, np.float32),
         step_px=np.zeros((height, width, 2, 2), np.float32),
         taps=np.ones((height, width, 2), np.uint8),
         cubic=np.zeros((height, width), bool),
@@ -158,8 +159,8 @@ def _fill(
     root = np.round(np.sqrt(np.clip(gain, 0.0, 1.0)) * GAIN_STEPS)
     lit = np.isfinite(picture_px).all(axis=-1) & (root > 0)
     # one pixel past the picture is as black as anywhere: positions stay small enough to be packed for the GPU
-    near = np.clip(picture_px, _NOWHERE_PX + 8, np.array(samples.picture_size) - _NOWHERE_PX - 8)
-    samples.position_px[window] = _on_grid(np.where(lit[..., None], near, _NOWHERE_PX), 1)
+    near = np.clip(picture_px, NOWHERE_PX + 8, np.array(samples.picture_size) - NOWHERE_PX - 8)
+    samples.position_px[window] = _on_grid(np.where(lit[..., None], near, NOWHERE_PX), 1)
     several: BoolArray = np.any(taps > 1, axis=-1)
     if several.any():  # else the memory stays untouched, which is 32 MB at 1080p
         samples.step_px[window] = _on_grid(np.where(several[..., None, None], footprint / taps[..., None, :], 0.0), 2)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.live.render.picture import DITHER_SIDE, thresholds
-from rigwarp.live.render.sampling import SampleMap, of_kind, sample_kinds, span, tap_positions
+from rigwarp.live.render.sampling import NOWHERE_PX, SampleMap, of_kind, sample_kinds, span, tap_positions
 
 Window = tuple[slice, slice]
 FULL = 65535
@@ -34,7 +34,6 @@ _ROW_PIXELS = 250
 """Beginning a row of a tile or of its source costs as much time as turning so many pixels into light."""
 _WORTH = 4.0
 """How many times every pixel of the picture may be turned into light before it is better done once, in memory."""
-_NOWHERE_PX = -16.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,7 +190,7 @@ def _groups(samples: SampleMap, window: Window, origin_px: NDArray[np.float32]) 
         where = own_rows + window[0].start, own_columns + window[1].start
         laid_out = []
         for position in tap_positions(samples, where, kind[:2]):
-            field = np.full((*inner.shape, 2), _NOWHERE_PX, np.float32)
+            field = np.full((*inner.shape, 2), NOWHERE_PX, np.float32)
             field[inner] = position - origin_px  # exact: multiples of 1/256 less whole numbers
             laid_out.append(field)
         found.append(Group(window=(rows, columns), taps=laid_out, cubic=kind[2]))
