@@ -150,7 +150,7 @@ def test_the_virtual_bench_traces_what_the_faces_weigh() -> None:
     for wedge in (0.0, 0.1):
         piece = parse_bench_truth(text.replace("WEDGE", str(wedge))).pieces["sheet"]
         ends.append(trace_piece(piece, np.zeros(3), way))
-    turned = ends[1]["main"].directions - ends[0]["main"].directions
+    turned = ends[1]["main"][1] - ends[0]["main"][1]
     assert np.linalg.norm(turned) * 1000.0 == pytest.approx(0.1 * 3.806, rel=2e-3)
     apart = ends[0]["main"].points - ends[0]["front"].points
     across = np.array([math.cos(angle), 0.0, -math.sin(angle)])

@@ -24,7 +24,7 @@ def seen_slopes(
 ) -> Array:
     """(..., 2) optical slopes at mirror points (..., 2), as the beam's width leaves them."""
     found, there = np.zeros(np.shape(points_mm)), np.add(points_mm, [ahead_mm(truth, piece), 0.0])
-    for wave in (wave for band in piece.waves for wave in band):
+    for wave in piece.waves:
         if shortest_mm <= wave.wavelength_mm <= longest_mm:
             direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
             turn = 2.0 * np.pi / wave.wavelength_mm * (there @ direction) + wave.phase_rad

@@ -142,7 +142,7 @@ def _landing_fields(truth: BenchTruth, piece: Piece, shift_mm: Array) -> dict[st
         return np.stack([hit @ x_axis, hit[..., 1]], axis=-1)
 
     plane = landing(own, ways * np.array([1.0, 1.0, -1.0]))
-    return {name: landing(w.points, w.directions) - plane for name, w in trace_piece(piece, own, ways).items()}
+    return {name: landing(*way) - plane for name, way in trace_piece(piece, own, ways).items()}
 
 
 def _grid_half(truth: BenchTruth) -> tuple[int, int]:

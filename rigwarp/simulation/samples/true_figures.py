@@ -63,7 +63,7 @@ def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
     ahead, landed = ahead_mm(truth, piece), []
     for at in spiral / [np.cos(truth.angle_rad), 1.0] + [ahead, 0.0]:
         slopes = np.zeros(np.shape(points_mm))
-        for wave in (wave for band in piece.waves for wave in band):
+        for wave in piece.waves:
             way = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
             phase = 2.0 * np.pi / wave.wavelength_mm * ((points_mm + at) @ way) + wave.phase_rad
             slopes += through_sheet(truth, piece, wave) * wave.slope_rad * np.cos(phase)[..., None] * way
@@ -107,7 +107,7 @@ def weights(truth: BenchTruth, piece: Piece, wave: Wave) -> tuple[Array, float]:
 
 def _wave_variance(truth: BenchTruth, piece: Piece) -> Array:
     total = np.zeros(2)
-    for wave in (wave for band in piece.waves for wave in band):
+    for wave in piece.waves:
         reach, kept = weights(truth, piece, wave)
         total += 0.5 * reach**2 * (1.0 - kept**2)
     return total

@@ -36,7 +36,7 @@ class Wave:
 
 @dataclass(frozen=True, kw_only=True)
 class Piece:
-    """A mirror as it is. Its waves are in groups, one for each band."""
+    """A mirror as it is."""
 
     name: str = told_key("what the piece is called")
     thickness_mm: float = number_key(
@@ -58,7 +58,7 @@ class Piece:
     paler_rim: float = number_key("the share of light that is missing at the opening's edge", 0.0, SHARE)
     bow_radius_mm: float | None = number_key("of a piece that is not flat", None)
     specks: Array = told_key("[x, y, diameter] in mm of each")
-    waves: tuple[tuple[Wave, ...], ...] = told_key("one table [[piece.waviness]] for each band", name="waviness")
+    waves: tuple[Wave, ...] = told_key("one table [[piece.waviness]] for each band", name="waviness")
     wedge_rad: float = number_key(
         "the slope of the rear face against the front, in the plane of incidence", 0.0, name="wedge_mrad", scale=_MILLI
     )
@@ -156,10 +156,7 @@ def turned_by_90(piece: Piece) -> Piece:
         core_rad=piece.core_rad[::-1].copy(),
         tail_rad=piece.tail_rad[::-1].copy(),
         specks=np.stack([-y, x, wide], axis=-1),
-        waves=tuple(
-            tuple(replace(wave, direction_rad=wave.direction_rad + np.pi / 2.0) for wave in band)
-            for band in piece.waves
-        ),
+        waves=tuple(replace(wave, direction_rad=wave.direction_rad + np.pi / 2.0) for wave in piece.waves),
     )
 
 
@@ -173,7 +170,7 @@ def _piece(section: TomlSection) -> Piece:
         metal=tuple(map(complex, n, k)),
         covered=section.numbers("covered", 3, default=(1.0,) * 3, limits=POSITIVE),
         specks=section.points("specks") if section.has("specks") else np.zeros((0, 3)),
-        waves=tuple(_waves(one) for one in section.sections("waviness", WAVE_KEYS)),
+        waves=tuple(wave for one in section.sections("waviness", WAVE_KEYS) for wave in _waves(one)),
     )
 
 
