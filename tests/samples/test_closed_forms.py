@@ -152,7 +152,7 @@ def test_the_virtual_bench_traces_what_the_faces_weigh() -> None:
         ends.append(trace_piece(piece, np.zeros(3), way))
     turned = ends[1]["main"][1] - ends[0]["main"][1]
     assert np.linalg.norm(turned) * 1000.0 == pytest.approx(0.1 * 3.806, rel=2e-3)
-    apart = ends[0]["main"].points - ends[0]["front"].points
+    apart = ends[0]["main"][0] - ends[0]["front"][0]
     across = np.array([math.cos(angle), 0.0, -math.sin(angle)])
     assert abs(apart @ across) == pytest.approx(2.230, abs=6e-4)
 
