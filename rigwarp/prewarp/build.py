@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
+from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
 from rigwarp.geometry.threads import all_in_two_threads, by_rows
 from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, straying_points, triangles_of, with_dependants
 from rigwarp.prewarp.extend import fill_linearly
@@ -73,7 +74,7 @@ def build_prewarp(
             f"none of the {int(table_map.answered.sum())} projector pixels with a table position lands on the content "
             "area; check centre_mm and the size of [content] in rig.toml against the map"
         )
-    zones = np.flatnonzero(np.bincount(table_map.zone[drawn])).astype(table_map.zone.dtype)
+    zones = np.array(zones_lit(np.where(drawn, table_map.zone, np.int16(NO_LIGHT))), np.int16)
 
     def meshes() -> list[ZoneMesh]:
         return [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.geometry.threads import by_rows
 from rigwarp.prewarp.extend import near_known
 from rigwarp.rig import Content
@@ -129,7 +130,7 @@ def blending_weights(content_px: Array, zone: NDArray[np.integer], content_pixel
         map_coordinates,
     )
 
-    numbers = np.flatnonzero(np.bincount(zone[zone >= 0])).tolist()
+    numbers = zones_lit(zone)
     if len(numbers) < 2:
         return np.broadcast_to(np.float32(1.0), zone.shape)
     weights = np.ones(zone.shape)

@@ -160,7 +160,7 @@ def assemble(
             light_change[here], bands[here], curve[here] = _left_mm2(fit, light_px)
         random.reshape(-1)[at] = np.sqrt(random.reshape(-1)[at] ** 2 + beyond)
         if fit.rims is not None and fit.rims.drawn_mm:
-            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(centres(here)))
+            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(shape)[here])
         if fit.ripple.waves:
             noise = fit.ripple.noise(centres(here))
             decode[here] = np.sqrt(decode[here] ** 2 + noise)
@@ -170,7 +170,8 @@ def assemble(
         write(fit, spread, answered & (owner == fit.zone))
     del spreads
     answered &= np.isfinite(places_mm[0]) & np.isfinite(places_mm[1])
-    border = borders.doubt_mm2(owner).astype(np.float32)
+    unsure = borders if isinstance(camera, CameraModel) else borders.smooth(max(f.pitch_mm for f in fits))
+    border = unsure.doubt_mm2(owner).astype(np.float32)
     more = [part for part in (ripple, light_change, bands, curve, border) if part.any()]
 
     def add(rows: slice) -> None:
@@ -190,7 +191,7 @@ def assemble(
         return common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
 
     common, light = all_in_two_threads(shared, lambda: light_picture(cells, shape, answered))
-    sigma_mm = np.empty(shape, np.float32)
+    sigma_mm: NDArray[Any] = np.empty(shape, np.float32)
 
     def darken(rows: slice) -> None:
         dark = ~answered[rows]
@@ -280,13 +281,20 @@ def _not_proven(held: HeldSamples, sigma_mm: Array, tile_px: int) -> str:
     names, inverse, count = np.unique(tile, axis=0, return_inverse=True, return_counts=True)
     local = np.sqrt(np.bincount(inverse.ravel(), np.mean(z**2, axis=-1)) / count)
     wrong = np.flatnonzero((local > _TILE_Z) & (count >= _FEW_HELD))
-    if _PROVEN[0] <= whole <= _PROVEN[1] and not len(wrong):
+    low, high = _PROVEN
+    if low <= whole <= high and not len(wrong):
         return ""
+    far = f"sigma not proven: held-out samples scatter {whole:.2f} times as far as stated ({low} to {high} "
+    if whole < low and not len(wrong):
+        return (
+            f"{far}would bear it out): the map is surer than it says. A picture style, compression or smoothing of the "
+            "camera makes the stripes contradict each other, which counts as noise. Set the camera to neutral or "
+            "standard to know more"
+        )
     told = np.where(count >= _FEW_HELD, local, 0.0)
     worst = int(np.argmax(told))
     u, v = names[worst] * tile_px
     return (
-        f"sigma not proven: held-out samples scatter {whole:.2f} times as far as stated ({_PROVEN[0]} to {_PROVEN[1]} "
-        f"would bear it out), at worst {told[worst]:.2f} times about projector pixels ({u} to {u + tile_px}, "
+        f"{far}would bear it out), at worst {told[worst]:.2f} times about projector pixels ({u} to {u + tile_px}, "
         f"{v} to {v + tile_px}). Look there for a defect of the mirror, and scan again"
     )

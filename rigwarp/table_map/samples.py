@@ -62,7 +62,7 @@ class Samples:
         return Samples(**{one.name: taken(getattr(self, one.name), index) for one in fields(self)})
 
 
-def taken(values: Array, index: NDArray[np.integer]) -> Array:
+def taken(values: NDArray[Any], index: NDArray[np.integer]) -> NDArray[Any]:
     """`values[index]`, in two threads."""
     found = np.empty((len(index), *values.shape[1:]), values.dtype)
 
@@ -112,17 +112,18 @@ def samples_from_scan(
                 at_px = whole_px - shift_px(moved, at_px, shape)
             table_mm, camera_px = camera.to_plane(at_px, table.height_mm), at_px.astype(np.float32)
         keep = np.flatnonzero(np.isfinite(table_mm).all(axis=-1))
-        keep = keep[inside_table(table, table_mm[keep])]
+        keep = keep[inside_table(table, table_mm.take(keep, axis=0))]  # unlike brackets `take` lets others go on
+        index = index.take(keep)
 
         def picked(*names: str) -> list[Array]:
-            return [getattr(decoded, name)[rows].ravel()[index[keep]] for name in names]
+            return [np.take(getattr(decoded, name)[rows], index) for name in names]
 
         return [
             np.stack(picked("u_px", "v_px"), axis=-1).astype(float),
             np.stack(picked("sigma_u_px", "sigma_v_px"), axis=-1),
-            table_mm[keep],
+            table_mm.take(keep, axis=0),
             *picked("light"),
-            camera_px[keep],
+            camera_px.take(keep, axis=0),
         ]
 
     pixels_px, sigma_px, table_mm, light, camera_px = _gathered(of_rows, decoded)
@@ -186,7 +187,7 @@ class _OnPlane:
         v, u = np.divmod(index, self._camera.resolution[0])
         first, last = int(u.min()), int(u.max()) + 1
         at = v * (last - first) + (u - first)
-        found = np.stack([self._spread.down(a[:, first:last], rows)[at] for a in self._across], axis=-1)
+        found = np.stack([self._spread.down(a[:, first:last], rows).take(at) for a in self._across], axis=-1)
         # where a ray nearby misses the plane, or the lens folds
         lost = np.flatnonzero(np.isnan(found[:, 0]))
         if lost.size:
@@ -237,7 +238,7 @@ def bin_samples(
         def of(part: slice) -> Array:
             share = weight[part]
             if values is None:
-                return np.bincount(cell[part], share, number)[:, None]
+                return np.asarray(np.bincount(cell[part], share, number)[:, None], float)
             columns = values[part].reshape(len(share), -1).T
             return np.stack([np.bincount(cell[part], share * c, number) for c in columns], axis=-1)
 
@@ -250,6 +251,9 @@ def bin_samples(
 
     def weigh(part: slice) -> None:
         weight[part] = kept[part] / sigma[part] ** 2
+
+    def members(part: slice) -> NDArray[np.int64]:
+        return np.bincount(cell[part].compress(kept[part]), minlength=number)
 
     by_parts(find_sigma, len(samples))
     kept = np.ones(len(samples), bool)
@@ -274,7 +278,7 @@ def bin_samples(
 
         if not any(by_parts(judge, len(samples))):
             break  # another pass would find the same
-    count = np.bincount(cell, kept, number).astype(np.int64)
+    count = np.sum(by_parts(members, len(samples), at_once=_CHUNK), axis=0)
     occupied = count > 0
 
     def mean(values: Array) -> Array:
@@ -289,7 +293,7 @@ def bin_samples(
         count=count[occupied],
     )
     place = np.where(occupied, np.cumsum(occupied) - 1, -1)
-    return cells, mean(residual_mm), 1.0 / np.sqrt(total[occupied]), place[cell]
+    return cells, mean(residual_mm), 1.0 / np.sqrt(total[occupied]), taken(place, cell)
 
 
 def _cell_numbers(pixels_px: Array, cell_px: int) -> tuple[NDArray[np.int64], int]:

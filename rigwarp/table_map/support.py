@@ -66,7 +66,8 @@ def light_picture(samples: Samples, shape: tuple[int, ...], answered: BoolArray)
         sums[at, i] = np.bincount(number, weight)
     light, weight = np.moveaxis(wide_blur(sums.reshape(height, width, 2), _LIGHT_BLUR_PX), -1, 0)
     told = weight > _LEAST_WEIGHT
-    light = np.divide(light, weight, out=np.full(shape, np.nan, np.float32), where=told)
     if (answered & ~told).any():
+        light = np.divide(light, weight, out=np.full(shape, np.nan, np.float32), where=told)
         light = light[tuple(distance_transform_edt(~told, return_distances=False, return_indices=True))]
-    return np.where(answered, light, np.float32(np.nan))
+        return np.where(answered, light, np.float32(np.nan))
+    return np.divide(light, weight, out=np.full(shape, np.nan, np.float32), where=answered)

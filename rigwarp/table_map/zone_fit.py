@@ -107,13 +107,12 @@ def fit_zone(
     pixels_px = taken(everything.pixels_px, kept)
     corners_px = [[end(along) for along in pixels_px.T] for end in (np.min, np.max)]
     field = design_field(model, zone, np.concatenate([corners_px, reach_px]))
-    residual, slope = _beside_design(field, everything.table_mm, kept, pixels_px)
-    size = np.hypot(*residual.T)
+    residual, size, slope = _beside_design(field, everything.table_mm, kept, pixels_px)
     usual = float(np.nanmedian(size[:: max(1, len(size) // _FEW)])) if np.isfinite(size).any() else 0.0
     known: BoolArray = np.asarray(size < np.maximum(_GROSS * usual, _GROSS_MM))
     if not known.all():
         kept, pixels_px, residual, slope = kept[known], pixels_px[known], residual[known], slope[known]
-    light = everything.light[kept]
+    light = taken(everything.light, kept)
     rims = find_rims(seen, pixels_px, light, slope, model.projector.resolution[::-1])
     dim = np.zeros(len(kept), bool) if rims is None else ~rims.sound(pixels_px)
     del pixels_px, size, light
@@ -179,15 +178,17 @@ def fit_zone(
 
 def _beside_design(
     field: DesignField, table_mm: Array, which: NDArray[np.intp], pixels_px: Array
-) -> tuple[Array, Array]:
-    """(n, 2) mm from the design's places of pixels (n, 2) to those of (N, 2) that `which` picks; and its slopes."""
+) -> tuple[Array, Array, Array]:
+    """(n, 2) and (n,) mm from the design's places of pixels (n, 2) to (N, 2) places that `which` picks; its slopes."""
     of_design, slope = field.table_and_slope_mm(pixels_px)
+    size_mm = np.empty(len(which))
 
     def subtract(part: slice) -> None:
         np.subtract(table_mm.take(which[part], axis=0), of_design[part], out=of_design[part])
+        np.hypot(of_design[part, 0], of_design[part, 1], out=size_mm[part])
 
     by_parts(subtract, len(which))
-    return of_design, slope
+    return of_design, size_mm, slope
 
 
 def _surface_through(

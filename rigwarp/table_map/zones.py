@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
 from rigwarp.geometry.threads import in_two_threads
 from rigwarp.table_map.registration import trace_zones
 from rigwarp.table_map.samples import Samples
@@ -29,9 +29,9 @@ def assign_zones(
 
     `doubtful` (N,) are those whose place is looked at, by default all.
     """
-    lit = np.unique(zone_map[zone_map != NO_LIGHT])
+    lit = zones_lit(zone_map)
     if len(lit) == 1:
-        return np.full(len(samples), int(lit[0]), np.int64)
+        return np.full(len(samples), lit[0], np.int64)
     filled, away = _filled(zone_map)
     u, v = _indices(samples.pixels_px, zone_map.shape)
     zone = filled[v, u].copy()

@@ -95,8 +95,8 @@ def _in_order(
     """Which photograph shows each pattern, and what had to be put right for it, in words."""
     numbers = list(range(len(photos)))
     # of several zones each has its own 0012.png
-    part = f"{source.name}/" if (source / ZONES_FILE).is_file() else ""
-    labels = [part + path.name for path in paths]
+    folder = f"{source.name}/" if (source / ZONES_FILE).is_file() else ""
+    labels = [folder + path.name for path in paths]
     alike = all(photo.shape == photos[0].shape and photo.dtype == photos[0].dtype for photo in photos)
     if len(patterns.exposures) == 1:
         wholes = [(numbers, patterns)]

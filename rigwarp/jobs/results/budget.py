@@ -3,8 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.errors import InputError
@@ -69,7 +71,7 @@ def warp_sigmas(rig: Rig, table_map: PixelMap, sigmas: Mapping[str, Array], prew
     canvas_px = mesh_coordinates(prewarp) if prewarp.canvas_px is None else prewarp.canvas_px
     lit = thinned(lit & np.isfinite(canvas_px[..., 0]))
 
-    def there(values: Array) -> Array:
+    def there(values: NDArray[Any]) -> Array:
         return values[lit].astype(float)
 
     table_mm = np.stack([there(table_map.x_mm), there(table_map.y_mm)], axis=-1)
