@@ -1,7 +1,7 @@
 """view.npz: which place on the table each raw pixel of the view's camera sees, and the lean of its line of sight."""
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -10,7 +10,9 @@ from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
 from rigwarp.geometry import ViewMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt
+
+if TYPE_CHECKING:
+    from rigwarp.view import LeanDoubt
 
 FORMAT = "rigwarp view map"
 _NUMBERS = ("x_mm", "y_mm", "sigma_mm", "lean_x", "lean_y")
@@ -24,14 +26,14 @@ _LEAN_FIELDS = {
     "first_zones": Field(kind="i", dtype=np.int64, shape=("P",)),
     "middle_px": Field(kind="f", dtype=np.float64, shape=("P", 2)),
     "half_px": Field(kind="f", dtype=np.float64, shape=("P", 2)),
-    "terms": Field(kind="f", dtype=np.float64, shape=("P", SMOOTH_TERMS, 2, "M")),
+    "terms": Field(kind="f", dtype=np.float64, shape=("P", "T", 2, "M")),
 }
 
 
 def write_view_map(
     path: Path,
     view_map: ViewMap,
-    lean_doubt: LeanDoubt | None = None,
+    lean_doubt: "LeanDoubt | None" = None,
     *,
     rig_hash: str,
     scans: tuple[str, ...] = (),
@@ -75,7 +77,7 @@ def read_view_map(
     return view_map, header
 
 
-def read_lean_doubt(path: Path) -> LeanDoubt:
+def read_lean_doubt(path: Path) -> "LeanDoubt":
     """How well the lean in a measured view's map is known.
 
     Raises
@@ -83,11 +85,13 @@ def read_lean_doubt(path: Path) -> LeanDoubt:
     InputError
         The file is missing, damaged or foreign, or does not say.
     """
+    from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt  # bring SciPy, which a player has no room for
+
     fields = {_LEAN + name: field for name, field in _LEAN_FIELDS.items()}
     arrays, _ = read_npz(path, fields, format=FORMAT, make_with="Fit the view again: rigwarp view fit")
     found = {name: arrays[_LEAN + name] for name in _LEAN_FIELDS}
     zones, terms = found["first_zones"], found["terms"]
-    rising = len(zones) > 0 and bool(np.all(np.diff(zones) > 0))
-    if not rising or not np.isfinite(terms).all() or not np.all(found["half_px"] > 0.0):
+    whole = len(zones) > 0 and bool(np.all(np.diff(zones) > 0)) and terms.shape[1] == SMOOTH_TERMS
+    if not whole or not np.isfinite(terms).all() or not np.all(found["half_px"] > 0.0):
         raise InputError(f"{path}: found errors of the lean that are none. Fit the view again: rigwarp view fit")
     return LeanDoubt(**found, found=np.zeros(terms.shape[-1]))

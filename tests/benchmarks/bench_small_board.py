@@ -4,8 +4,9 @@ OpenCV and NumPy are kept to a small board's width: SSE2 and SSE3 here, as NEON 
 threads. How much slower than this machine's a board's cores are, "remap_ms" tells: time a bare `cv2.remap` there. The
 rig is "round-table" with a projector of 720p or 1080p, drawn as `play` draws without a GPU; "picture" is a new picture
 for every frame (one that stays costs nothing), "video" 720p MPEG-4, decoded and drawn one after the other (`play` does
-both at once), "scene" demos/clock.py. The table that `calibrate` sees is simulated in another process, whose memory
-no board needs. "over_remap": a frame's time over that of a bare `cv2.remap` of as many pixels.
+both at once), "large_video" the same of 1080p, "scene" demos/clock.py. The table that `calibrate` sees is simulated in
+another process, whose memory no board needs. "over_remap": a frame's time over that of a bare `cv2.remap` of as many
+pixels.
 For four cores alone:
 
     taskset -c 0-3 python tests/benchmarks/run.py small_board
@@ -169,6 +170,7 @@ def prepared(folder: Path, size: tuple[int, int]) -> None:
     write_camera(root / "camera.json", true_camera(rig, open_virtual(rig)))
     attacked_rig.add_result(root)
     coded_video.write_video(folder / "video.mp4", 60, (1280, 720))
+    coded_video.write_video(folder / "large.mp4", 60, (1920, 1080))
     cv2.imwrite(str(folder / "picture.png"), coded_video.coded_frame(5, (1920, 1080)))
 
 
@@ -187,14 +189,16 @@ def one(cell: str) -> dict[str, Any]:
         if what == "calibrate":
             (folder / "calibrate.py").write_text(_CALIBRATE, encoding="utf-8")
             return {"peak_mib": in_process(["calibrate.py"], folder)[1]}
-        source = {"picture": ["picture.png"], "video": ["video.mp4"], "scene": ["--scene", "clock:draw"]}[what]
+        files = {"picture": "picture.png", "video": "video.mp4", "large_video": "large.mp4"}
+        source = [files[what]] if what in files else ["--scene", "clock:draw"]
         command = ["-m", "rigwarp.cli", "play", "rig", *source, "--draw", "cpu", "--seconds", PLAYED_S, "--json"]
         return {"peak_mib": in_process(command, folder)[1]}
 
 
 def measure(*, cells: list[str] | None = None) -> dict[str, Any]:
     """All figures."""
-    names = [f"{size}/{what}" for size in SIZES for what in ("frames", "picture", "video", "scene", "calibrate")]
+    kinds = ("frames", "picture", "video", "large_video", "scene", "calibrate")
+    names = [f"{size}/{what}" for size in SIZES for what in kinds]
     found = {name: one(name) for name in names if not cells or any(fnmatch(name, pattern) for pattern in cells)}
     held = {}
     for name, figures in found.items():
