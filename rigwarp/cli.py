@@ -1,7 +1,7 @@
 """The command line: `rigwarp COMMAND ...`. Here, and only here, exceptions become text and exit codes.
 
 A command is a module of rigwarp.commands with a typed function of the same name. Only the module of the command that
-was asked for is imported; the help texts of the others are read from their source, so that `rigwarp --help` is quick.
+runs is imported, and only then; help texts and options are read from the source, so that `--help` is quick.
 """
 
 import contextlib
@@ -27,6 +27,7 @@ from typing import Annotated, Any, Final
 import typer
 
 import rigwarp
+from rigwarp.commands.declared import declared
 from rigwarp.commands.lines import columns_of, filled
 from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, InputError, RigwarpError
 
@@ -174,8 +175,12 @@ def _version(wanted: bool) -> None:
 
 
 def _load(module: str) -> Callable[..., Any]:
-    function: Callable[..., Any] = getattr(importlib.import_module(f"rigwarp.commands.{module}"), module)
-    return function
+    """A command's function, whose module is imported once it is called."""
+
+    def call(*args: Any, **kwargs: Any) -> None:
+        getattr(importlib.import_module(f"rigwarp.commands.{module}"), module)(*args, **kwargs)
+
+    return declared(_source_of(module) or "", module, call)
 
 
 def _interruptible(function: Callable[..., Any]) -> Callable[..., Any]:

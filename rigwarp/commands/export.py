@@ -10,7 +10,8 @@ from rigwarp.commands.console import Console
 from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
-from rigwarp.jobs.results.export import THICKNESS_MM, export_current
+from rigwarp.jobs.defaults import THICKNESS_MM
+from rigwarp.jobs.results.export import export_current
 
 
 def export(

@@ -6,7 +6,8 @@ from typing import Any, Final
 
 from rigwarp.commands.console import Console
 from rigwarp.errors import UsageError
-from rigwarp.jobs.page import LANGUAGES, LOCAL, PageOptions
+from rigwarp.jobs.defaults import LOCAL
+from rigwarp.jobs.page import LANGUAGES, PageOptions
 
 _HALVES: Final = {("0", "0"): "█", ("0", "1"): "▀", ("1", "0"): "▄", ("1", "1"): " "}
 """Two rows of a code in a line: light where the terminal's letters are, as most terminals are dark."""

@@ -15,8 +15,8 @@ from rigwarp.commands.page_text import page_options, print_address
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
 from rigwarp.files.records import HeartbeatRecord
+from rigwarp.jobs.defaults import LOCAL, PORT
 from rigwarp.jobs.next_step import NextStep, next_step
-from rigwarp.jobs.page import LOCAL, PORT
 from rigwarp.jobs.play import StillWritten, opened_show, play_show, write_still
 from rigwarp.jobs.play_options import Drawing, PlayOptions, SampleCount, write_play_service
 from rigwarp.jobs.play_status import player_status, require_alive

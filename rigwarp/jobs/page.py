@@ -13,12 +13,11 @@ from rigwarp.errors import RigwarpError, UsageError
 from rigwarp.files import RigFolder
 from rigwarp.files.names import PAGE_KEY_FILE
 from rigwarp.files.page_key_file import page_keys
+from rigwarp.jobs.defaults import LOCAL, PORT
 from rigwarp.live.operate.operator import STEPS
 from rigwarp.prewarp.adjustment import DRAG_REACH_MM, LIMITS
 from rigwarp.talk.keys import PageKeys
 
-PORT: Final = 8373
-LOCAL: Final = "127.0.0.1"
 COMMAND: Final = (sys.executable, "-m", "rigwarp.page")
 LANGUAGES: Final = ("en", "de")
 CHECKS: Final = ("check:grid", "check:wedges", "check:greys", "check:white")

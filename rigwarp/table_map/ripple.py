@@ -96,6 +96,7 @@ def follow_ripple(
     samples: Samples,
     residual_mm: Array,
     slope_mm: Array,
+    surface: Callable[[Array], Array],
     left_of: Callable[[Array], Array],
     *,
     coarseness: float = 1.0,
@@ -108,7 +109,8 @@ def follow_ripple(
     samples : N samples.
     residual_mm : (N, 2) their distance from the registered design.
     slope_mm : (N, 2, 2) d(table mm) / d(projector px).
-    left_of : what the smooth surface through such residuals leaves of them.
+    surface : the smooth one through these residuals, mm (n, 2) at (n, 2) pixels.
+    left_of : what such a surface through others leaves of them.
     coarseness : how many times as long waves are looked for, since that surface follows longer ones only.
     """
     width, height = model.projector.resolution
@@ -116,13 +118,16 @@ def follow_ripple(
     mm_per_px = float(np.median(np.sqrt(np.abs(np.linalg.det(slope_mm[::step])))))
     waves: list[Waves] = []
 
-    def lines_in(values_mm: Array, *, beside_form: bool) -> Lines:
+    def lines_in(
+        values_mm: Array, *, beside_form: bool = False, surface: Callable[[Array], Array] | None = None
+    ) -> Lines:
         return find_lines(
             samples.pixels_px,
             values_mm,
             samples.camera_px,
             mm_per_px,
             picture=(height, width),
+            surface=surface,
             beside_form=beside_form,
             coarseness=coarseness,
         )
@@ -137,7 +142,7 @@ def follow_ripple(
             values_mm = values_mm - found.value(samples.pixels_px)
         return values_mm
 
-    lines = lines_in(left_of(residual_mm), beside_form=False)
+    lines = lines_in(residual_mm, surface=surface)
     alone = Ripple(waves=(), doubts=(), told=(), left=lines)
     if not lines.found.any():
         return alone
@@ -157,7 +162,7 @@ def follow_ripple(
         waves=tuple(waves),
         doubts=doubts,
         told=tuple(sorted(worth, key=lambda one: -one.amplitude_mm)),
-        left=lines_in(last, beside_form=False),
+        left=lines_in(last),
         before=lines,
     )
 

@@ -7,6 +7,7 @@ camera's pixels are a regular lattice, too, and beat with the projector's: frequ
 ripple.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -97,6 +98,7 @@ def find_lines(
     mm_per_px: float,
     *,
     picture: tuple[int, int],
+    surface: Callable[[Array], Array] | None = None,
     beside_form: bool = False,
     coarseness: float = 1.0,
 ) -> Lines:
@@ -107,12 +109,13 @@ def find_lines(
     pixels_px, residual_mm, camera_px : (N, 2) of the samples of one zone.
     mm_per_px : table mm per projector pixel, typical.
     picture : (H, W) of the projector picture.
+    surface : mm (n, 2) at (n, 2) pixels, smooth, which are taken off the residuals first.
     beside_form : whether the residuals still hold the mirror's form; then a line must stand out more.
     coarseness : times the usual length of the waves.
     """
     spacing = spacing_px(pixels_px, picture)
     grid = TileGrid.over(picture, coarseness * max(1.0, np.floor(spacing / coarseness)), coarseness)
-    known, values = _binned(pixels_px, residual_mm, grid.square_px, picture)
+    known, values = _binned(pixels_px, residual_mm, grid.square_px, picture, surface)
     fill, power = _spectra(grid, known, _without_form(known, values, coarseness * _SURROUNDINGS_PX / grid.square_px))
     judged = fill > _LEAST_FILL
     frequency, found, left = np.zeros((*grid.shape, 2)), np.zeros(grid.shape, bool), np.zeros(grid.shape)
@@ -139,11 +142,23 @@ def find_lines(
 
 
 def _binned(
-    pixels_px: Array, residual_mm: Array, square_px: float, picture: tuple[int, int]
+    pixels_px: Array,
+    residual_mm: Array,
+    square_px: float,
+    picture: tuple[int, int],
+    surface: Callable[[Array], Array] | None,
 ) -> tuple[BoolArray, Array]:
-    """Squares that have samples, and their mean residual as x + i y."""
-    count, x, y = sums_over_squares(pixels_px, square_px, picture, None, *residual_mm.T)
-    return count > 0, ((x + 1j * y) / np.maximum(count, 1)).astype(np.complex64)
+    """Squares that have samples, and their mean residual as x + i y.
+
+    A smooth surface's mean over the samples of a square of few pixels is its value at their mean place, to 1e-5 mm.
+    """
+    places = () if surface is None else pixels_px.T
+    count, x, y, *place = sums_over_squares(pixels_px, square_px, picture, None, *residual_mm.T, *places)
+    known, mean = count > 0, (x + 1j * y) / np.maximum(count, 1)
+    if surface is not None:
+        smooth = surface(np.stack([along[known] / count[known] for along in place], axis=-1))
+        mean[known] -= smooth[:, 0] + 1j * smooth[:, 1]
+    return known, mean.astype(np.complex64)
 
 
 def _without_form(known: BoolArray, values: Array, reach: float) -> Array:

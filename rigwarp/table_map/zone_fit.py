@@ -130,16 +130,11 @@ def fit_zone(
         return None
 
     def left_of(residual_mm: Array) -> Array:
-        if residual_mm is residual:
-            found: _Through | None = through
-        else:
-            found = _surface_through(field, samples, residual_mm, slope, reach_px, cell_px)
-        if found is None:
-            return residual_mm
-        surface_mm = found.surface.value(samples.pixels_px)
-        return np.subtract(residual_mm, surface_mm, out=surface_mm)
+        found = _surface_through(field, samples, residual_mm, slope, reach_px, cell_px)
+        return residual_mm if found is None else residual_mm - found.surface.value(samples.pixels_px)
 
-    ripple = follow_ripple(model, zone, samples, residual, slope, left_of, coarseness=cell_px / _CELL_PX)
+    coarseness = cell_px / _CELL_PX
+    ripple = follow_ripple(model, zone, samples, residual, slope, through.surface.value, left_of, coarseness=coarseness)
     if ripple.waves:
         without = residual - ripple.value(samples.pixels_px)
         beside = _surface_through(field, samples, without, slope, reach_px, cell_px)

@@ -9,6 +9,7 @@ import pytest
 from rigwarp.files import open_rig
 from rigwarp.jobs import calibrate
 from rigwarp.jobs.progress import SILENT
+from rigwarp.jobs.results import design_ahead
 from rigwarp.scenarios import create_own_rig
 
 
@@ -26,7 +27,7 @@ def test_ctrl_c_during_the_scan_does_not_wait_for_the_design(tmp_path: Path, mon
         assert begun.wait(20.0)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(calibrate, "design_model", design)
+    monkeypatch.setattr(design_ahead, "design_model", design)
     monkeypatch.setattr(calibrate, "take_scans", scans)
     with pytest.raises(KeyboardInterrupt):
         calibrate.calibrate_rig(SILENT, open_rig(tmp_path / "rig"), None)  # type: ignore[arg-type]

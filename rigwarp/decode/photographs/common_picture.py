@@ -6,7 +6,7 @@ else. They are laid over each other by least squares, from coarse to fine (Baker
 years on), with the eight fields of a camera that looks at a plane, a gain and an offset.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -71,17 +71,27 @@ def lay_over(before: Picture, after: Picture, usable: BoolArray) -> Placed | Non
     `usable` (H, W) are the places that show the same in both, but for a gain and an offset.
     """
 
-    def from_coarse(start: int) -> Placed | None:
+    def level(smoothing_px: float) -> tuple[_Points, list[Picture]] | None:
+        from scipy.ndimage import spline_filter  # not for the player, see decode/signal/noise.py
+
+        first, second = (_smooth(picture, smoothing_px) for picture in (before, after))
+        points = _Points.chosen(first, usable, smoothing_px)
+        if points is None:
+            return None
+        # OpenCV's cubic kernel would shift what it samples by up to 0.04 px
+        return points, [spline_filter(picture, order=3, output=np.float32) for picture in (second, *_slopes(second))]
+
+    levels = in_two_threads(level, _SMOOTHING_PX)
+
+    def through(some: Sequence[tuple[_Points, list[Picture]] | None]) -> Placed | None:
         placed, fields = None, np.zeros(MOTION)
-        for smoothing_px in _SMOOTHING_PX[start:]:
-            first, second = (_smooth(picture, smoothing_px) for picture in (before, after))
-            points = _Points.chosen(first, usable, smoothing_px)
-            placed = None if points is None else points.placed(second, fields)
+        for one in some:
+            placed = None if one is None else one[0].placed(one[1], fields)
             fields = fields if placed is None else placed.fields
         return placed
 
     # the finest alone, too: coarse pictures may be too poor
-    found = [one for one in in_two_threads(from_coarse, (0, len(_SMOOTHING_PX) - 1)) if one is not None]
+    found = [one for one in in_two_threads(through, (levels, levels[-1:])) if one is not None]
     return min(found, key=lambda placed: placed.left) if found else None
 
 
@@ -181,13 +191,14 @@ class _Points:
             shared=max(1.0, 4.0 * np.pi * smoothing_px**2 / step**2),
         )
 
-    def placed(self, after: Picture, fields: Array) -> Placed:
-        """How they lie on another picture, by Gauss and Newton from `fields` (MOTION,) on."""
-        from scipy.ndimage import map_coordinates, spline_filter  # not for the player, see decode/signal/noise.py
+    def placed(self, pictures: list[Picture], fields: Array) -> Placed:
+        """How they lie on another picture, by Gauss and Newton from `fields` (MOTION,) on.
+
+        `pictures` are that one and its slopes, as coefficients of cubic splines.
+        """
+        from scipy.ndimage import map_coordinates  # not for the player, see decode/signal/noise.py
 
         light = np.array([1.0, 0.0])
-        # OpenCV's cubic kernel would shift what it samples by up to 0.04 px
-        pictures = [spline_filter(picture, order=3, output=np.float32) for picture in (after, *_slopes(after))]
         for _ in range(_ROUNDS):
             there = (self.place + shift_px(fields, self.place, self.shape)).T[::-1]
             seen, *slope = (

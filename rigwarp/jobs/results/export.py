@@ -11,6 +11,7 @@ from rigwarp.errors import InputError
 from rigwarp.files import WARP_FORMATS, RigFolder, current_result, read_as_built
 from rigwarp.files.atomic import write_npz, write_text
 from rigwarp.files.records import AsBuiltRecord
+from rigwarp.jobs.defaults import THICKNESS_MM
 from rigwarp.jobs.results.export_mould import export_mould, told
 from rigwarp.jobs.results.export_warp import export_warp
 from rigwarp.jobs.view.mirror_result import mirror_result
@@ -18,8 +19,6 @@ from rigwarp.jobs.view.mirror_result import mirror_result
 _DRAWINGS: Final = {"mould": "svg", "mould-dxf": "dxf"}
 FORMATS: Final = (*_DRAWINGS, "deviation-npz", "deviation-csv")
 """Beside those of the warp."""
-THICKNESS_MM: Final = 6.0
-"""Of the plate under a mould: stiff enough to be printed and clamped."""
 
 
 @dataclass(frozen=True, kw_only=True)
