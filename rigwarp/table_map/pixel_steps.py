@@ -1,11 +1,9 @@
 """What pixels and stripes do to decoded positions, which no mirror does: it repeats with the projector's pixels.
 
-Light is the same all over a pixel, so stripes go in steps.
-
-What a camera pixel decodes is a mean over these steps, and off by a little that repeats with every projector pixel and
-is odd about its centre: sums of sin(2 pi n u) along u, and along v alike, up to 0.05 px. How much goes with the
-camera's resolution and the focus, and so varies slowly. It averages out over many pixels and hardly enters the map; but
-the camera's lattice beats with it, which looks like ripple. The samples tell it: no mirror repeats with the pixels.
+Light is the same all over a pixel, so stripes go in steps. What a camera pixel decodes is a mean over these steps, and
+off by a little that repeats with every projector pixel and is odd about its centre: sums of sin(2 pi n u) along u, and
+along v alike, up to 0.05 px. How much goes with the camera's resolution and the focus, and so varies slowly. It
+averages out over many pixels and hardly enters the map, but the camera's lattice beats with it, like ripple.
 A view's samples lie on the centres of its camera's pixels, where the sums are zero: there is nothing to tell.
 
 What is left of the camera's curve puts a harmonic into the stripes, by which positions err in proportion to

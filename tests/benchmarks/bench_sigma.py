@@ -152,7 +152,9 @@ def _pooled(rigs: list[dict[str, Any]]) -> dict[str, Any]:
     z = float(np.sqrt(square.mean()))
     return {
         "z": z,
-        "z, standard error": float(square.std(ddof=1) / np.sqrt(len(square)) / (2 * z)),
+        "z, standard error": float(np.std(square, ddof=1) / np.sqrt(len(square)) / (2 * z))
+        if len(square) > 1
+        else None,
         "z of single rigs, 10th and 90th percentile": ", ".join(
             f"{q:.2f}" for q in np.sqrt(np.percentile(square, (10, 90)))
         ),

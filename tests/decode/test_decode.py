@@ -123,11 +123,12 @@ def test_an_even_scene_tells_no_response(noise: float) -> None:
     assert blur_from_stripes(levels, (photos[0], photos[1]), 18.0, high - low) == pytest.approx(1.5, abs=0.15)
 
 
-@pytest.mark.parametrize(("name", "response"), [("fast", "srgb"), ("fast", 1.0), ("gray", "srgb")])
+@pytest.mark.parametrize(("name", "response"), [("fast", "srgb"), ("fast", 1.0), ("gray", 1.0)])
 def test_a_camera_square_on_decodes_pixel_by_pixel(name: str, response: float | str) -> None:
-    """A row is one phase of the stripes along it, and rows at equal distances may be few phases: three, for 18 px."""
+    """A row is one phase of the stripes along it, and rows at equal distances may be few phases: three, for 18 px, if
+    every 24th was looked at, as of so many pixels (or every 102nd, of 1280 x 720)."""
     patterns = make_set(name, (1280, 720), 2.2)
-    v, u = np.mgrid[:720, :1280].astype(float)
+    v, u = np.mgrid[:720, 488:792].astype(float)
     even = np.full(u.shape, 0.7)
     photos = photographs(
         patterns, u, v, brightness=even, ambient=0.07 * even, rng=np.random.default_rng(1), response=response

@@ -1,5 +1,6 @@
 """Built borders between zones: the line in closed form, whose light a sample is, and a map that is right up to it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,13 +17,14 @@ from folded_scan import (
     twisted,
     with_panels,
 )
-from scipy.optimize import curve_fit
+from scipy.integrate import quad
+from scipy.optimize import brentq, curve_fit
 from scipy.special import ndtr
 
 from rigwarp.geometry import Array
 from rigwarp.table_map import Samples, fit_table_map, mounting_tolerances
 from rigwarp.table_map.borders import Border, Borders, find_borders
-from rigwarp.table_map.borders.light_profile import LightProfile, line_by_light
+from rigwarp.table_map.borders.light_profile import _SHAPE, LightProfile, line_by_light
 from rigwarp.table_map.fit import _register
 from rigwarp.table_map.ripple import BEAM_MM2, MapRipple
 from rigwarp.tracing import OpticalModel, build_model, trace_map
@@ -83,6 +85,24 @@ def jump_of_planes(scene: Folded, border: Border, fold_deg: float) -> tuple[int,
         landed.append((middle - middle[2] * away / away[2])[:2])
     nearest = int(np.argmin(np.linalg.norm(border.line_px - scene.on_the_line().mean(axis=0), axis=-1)))
     return nearest, float(np.linalg.norm(landed[1] - landed[0]))
+
+
+@pytest.mark.parametrize("covered_from", [-1.0, -0.5, 0.0, 0.5])
+@pytest.mark.parametrize("shaded", [False, True])
+def test_how_far_half_of_a_beam_may_lie_from_its_mean(covered_from: float, shaded: bool) -> None:
+    """A disk of light, of which what lies beyond a chord is left; `shaded`: lit from nothing to full across."""
+
+    def light(x: float) -> float:
+        return float(np.sqrt(max(1.0 - x * x, 0.0)) * (1.0 + x if shaded else 1.0))
+
+    def moment(of: Callable[[float], float], end: float = 1.0) -> float:
+        return float(quad(lambda x: of(x) * light(x), covered_from, end)[0])
+
+    whole = moment(lambda x: 1.0)
+    mean = moment(lambda x: x) / whole
+    width = np.sqrt(moment(lambda x: (x - mean) ** 2) / whole)
+    half = brentq(lambda end: moment(lambda x: 1.0, end) - 0.5 * whole, covered_from, 1.0)
+    assert abs(half - mean) < 1.05 * _SHAPE * width
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,6 @@ EIGHT_BITS = 255
 _SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
 _PIECES, _KNIGHT = 8, 3  # of a row, and how far on the next row's lies
 _GOLDEN = 0.5 * (5.0**0.5 - 1.0)  # its multiples are spread evenly over 0..1 and never repeat
-_FEWEST_STEPS = 3  # of a sinusoid: more of them let no second harmonic pass
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +57,7 @@ class ResponseFinder:
 
         `lit` says which of the usable pixels the projector lights; it is asked only then.
         """
-        if self.followed or found.shape_sigma < UNSURE_SHAPE or self.layouts[0].steps != _FEWEST_STEPS:
+        if self.followed or found.shape_sigma < UNSURE_SHAPE:
             return found
         sample = pixel_sample(photos, lit(), shown_frames(self.layouts))
         return self.by_levels(photos, usable, shape_by_stripes(found, sample, self.layouts))

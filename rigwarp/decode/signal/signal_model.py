@@ -31,8 +31,9 @@ _PASSES = 4
 # in the second harmonic and 0.004 in the third.
 _SECOND_HARMONIC, _NEXT_HARMONIC = 0.02, 0.25
 UNSURE_SHAPE = 0.12
-"""A shape of the camera's response that is known no better is told by three-step stripes, too. They know it no better
+"""A shape of the camera's response that is known no better is told by the stripes, too. They know it no better
 themselves: what shows them may have a gamma that is 5 % off."""
+_FEWEST_STEPS = 3  # of a sinusoid
 _SHAPE_SIGMAS, _SHAPES_TRIED, _SHAPE_PIXELS = 4.0, 21, 4000
 _CLEARLY_WORSE = 2.0  # mean square of the disagreement at the ends of what is tried, over the least
 SHOWN_ROUNDING = 0.002
@@ -90,15 +91,17 @@ class Solved:
 def shape_by_stripes(
     found: Response, sample: NDArray[np.unsignedinteger], axes: tuple[AxisLayout, AxisLayout]
 ) -> tuple[float, float]:
-    """The camera's shape, and its sigma, at which the phases of (F, N) photographs agree best; not far from the found.
+    """The camera's shape, and its sigma, at which the stripes of (F, N) photographs fit best; not far from the found.
 
     Grey frames of places that differ little in brightness, with no other light on them, fit any power law: so does a
-    display in a dark room. A wrong one puts a second harmonic into all stripes, and their phases contradict each other.
+    display in a dark room. A wrong one puts a second harmonic into all stripes. More than three steps show it
+    themselves; of three, the phases of the periods contradict each other.
     """
     sample = sample[:, :: max(1, sample.shape[1] // _SHAPE_PIXELS)]
     aside = found.shape_sigma * np.linspace(-_SHAPE_SIGMAS, _SHAPE_SIGMAS, _SHAPES_TRIED)
     shapes = np.unique(np.clip(found.shape + aside, *SHAPES))
-    apart = np.array([_disagreement(replace(found, shape=float(s)).table(), sample, axes) for s in shapes])
+    misfit = _disagreement if axes[0].steps == _FEWEST_STEPS else _other_waves
+    apart = np.array([misfit(replace(found, shape=float(s)).table(), sample, axes) for s in shapes])
     best = int(np.argmin(apart))
     ends = apart[[0, -1]][shapes[best] != np.array(SHAPES)]  # a camera may well be linear: nothing lies beyond
     if not ends.min() > _CLEARLY_WORSE * apart[best]:
@@ -116,6 +119,16 @@ def _disagreement(table: Array, sample: NDArray[np.unsignedinteger], axes: tuple
         each = refine(_rough(sample, turns, axis), turns, axis.periods_px)
         square = np.mean((each - each.mean(axis=0)) ** 2, axis=0)
         total += float(np.median(np.where(np.isfinite(square), square, axis.extent_px)))
+    return total
+
+
+def _other_waves(table: Array, sample: NDArray[np.unsignedinteger], axes: tuple[AxisLayout, AxisLayout]) -> float:
+    """Usual power in the steps of a period beside a mean and one sinusoid, over that of the sinusoid."""
+    total = 0.0
+    for frames in (one for axis in axes for one in axis.frames):
+        power = np.abs(np.fft.fft(table[sample[list(frames)]], axis=0)[1:]) ** 2
+        once = power[0] + power[-1]
+        total += float(np.median((power.sum(axis=0) - once) / np.maximum(once, np.finfo(float).tiny)))
     return total
 
 

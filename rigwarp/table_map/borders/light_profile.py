@@ -26,7 +26,9 @@ _BEAM = 0.5  # 1-sigma of the logarithm of a beam's width
 _GAINS = np.geomspace(0.4, 2.5, 13)  # of the light beside the line, on which waves longer than the strip leave no trace
 _GAIN, _GAIN_UNEVEN = 0.1, 1.5  # 1-sigma of its logarithm: always, and times the unevenness that is seen
 _LOCAL = 3.0  # transition widths from the line
-_SHAPE = 0.25  # of the width, 1-sigma, by which one zone's half of the light may lie beyond the line
+# Of the width, 1-sigma, by which one zone's half of the light may lie beyond the line, where the beam's mean is: a disk
+# of light has at most 0.1 with up to three quarters of it covered, and 0.1 if it is lit from nothing to full across.
+_SHAPE = 0.1
 _MOST = 3.0  # sigmas: further off is something else
 _TORN, _TORN_PX = 2.0, 3.0  # sigmas and pixels by which the zones may disagree about the line
 _FEWEST = 3  # samples for a mean
