@@ -27,6 +27,7 @@ _OWN_SHARE = 0.05  # of a piece: less of it that the fit gives to another zone i
 _NEAR_PX = 2.0  # from a pixel that saw its place, one is measured: beyond, at a fold, it may be another mirror's
 _FEWEST = 500  # samples of a part
 _STRAINED = 6.0  # times a tolerance, 1-sigma: chance does not go there
+_MISFIT = 0.03  # of the table's size
 _REGISTERED = 2000  # samples of a part tell where it hangs
 
 
@@ -111,7 +112,11 @@ def fit_view(
         **_judged(fits),
         **_coverage(parts, fits, view_map, table, lit),
         not_proven="; ".join(
-            dict.fromkeys(words for words in (_strained(registration), *(fit.not_proven for _, fit in fits)) if words)
+            dict.fromkeys(
+                words
+                for words in (_strained(registration), _misfit(registration, table), *(f.not_proven for _, f in fits))
+                if words
+            )
         ),
     )
 
@@ -126,15 +131,28 @@ def _strained(registration: ViewRegistration) -> str:
     )
 
 
+def _misfit(registration: ViewRegistration, table: Table) -> str:
+    """Words where the design, wherever it hangs, does not see the table as it was seen: bends are far smaller."""
+    off_mm = max(registration.rms_after_mm)
+    if off_mm <= _MISFIT * float(np.hypot(*table.size_mm)):
+        return ""
+    return (
+        f"the design, moved to where it fits best, sees the table {off_mm:.0f} mm beside where it was seen: check that "
+        "the sheet or display lay as it should, top edge away from you, and [view] and its mirrors in rig.toml"
+    )
+
+
 def register_seen(parts: Sequence[ViewPart], seen: Seen, table: Table) -> tuple[tuple[ViewPart, ...], LeanDoubt]:
     """The design moved to where it was seen, and what its lean may be off: for places that are told by way of the lean.
 
     Raises
     ------
     MeasurementError
-        As `fit_view`.
+        As `fit_view`, and where the design does not see the table as it was seen.
     """
     _, _, registration = _registered(parts, seen, table, None)
+    if words := _misfit(registration, table):
+        raise MeasurementError(words)
     moved = {part.first_zone: part for part in registration.parts}
     return tuple(moved.get(part.first_zone, part) for part in parts), registration.lean_doubt
 
@@ -206,7 +224,7 @@ def _answers(
     zone, own = part.own_picture(fit.table_map.zone), np.zeros(measured.shape, bool)
     for number, piece in enumerate(pieces):
         if piece.part is not None and piece.part.first_zone == part.first_zone:
-            shares = np.bincount(zone[piece.here & measured], minlength=1) / max(np.count_nonzero(piece.here), 1)
+            shares = np.bincount(zone[piece.here & measured], minlength=1) / max(int(piece.here.sum()), 1)
             own |= (nearest == number) & np.isin(zone, np.flatnonzero(shares > _OWN_SHARE))
     return np.asarray((measured | small[holes]) & own)
 

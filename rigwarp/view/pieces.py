@@ -81,7 +81,8 @@ def _words(pieces: Sequence[Piece]) -> str:
     found = sum(int(piece.here.sum()) for piece in pieces)
     return (
         f"{found} pixels see the table, and none of them where [view] in rig.toml would have them: check its "
-        "position_mm, rotation_deg and mirrors, or whether the photographs are turned or mirrored"
+        "position_mm, rotation_deg and mirrors, whether a display lay with its top edge away from you, and whether the "
+        "photographs are turned or mirrored"
     )
 
 

@@ -74,7 +74,10 @@ def drawn_view(
     before = _stood_elsewhere(before, np.random.default_rng([seed, 3]))
     random = np.random.default_rng(seed)
     assert folder.rig.view is not None
-    scale = 100.0 * RULE_MM / np.array(folder.rig.view.target.ruler_mm) * white(2)[(seed - 1) % RIGS]
+    read = (
+        folder.rig.view.target if alone else folder.rig.target
+    )  # which sheet there is: by it the camera is calibrated
+    scale = 100.0 * RULE_MM / np.array(read.ruler_mm) * white(2)[(seed - 1) % RIGS]
     if twelve:
         scale = _read_often(root, scale, np.random.default_rng([seed, 12]))
     before += _view(folder, random, share)

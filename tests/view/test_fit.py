@@ -94,6 +94,18 @@ def test_a_design_that_would_have_to_move_too_far_is_told(fitted: ViewFit) -> No
     assert "would have to hang 9 times their tolerance away from where rig.toml has them" in told
 
 
+def test_a_display_that_lay_the_wrong_way_round_is_told(sorting: Sorting) -> None:
+    """Its top edge towards the user: the frame is turned by half, so that each wing sees the other's side."""
+    turned = replace(sorting.seen, table_mm=-sorting.seen.table_mm)
+    with pytest.raises(MeasurementError, match="whether a display lay with its top edge away from you"):
+        register_seen(sorting.parts, turned, sorting.folder.rig.table)
+    small = replace(turned, table_mm=np.where(np.abs(turned.table_mm[..., :1]) < 150.0, turned.table_mm, np.nan))
+    with pytest.raises(
+        MeasurementError, match=r"1[0-9]{2} mm beside where it was seen: check that the sheet or display"
+    ):
+        register_seen(sorting.parts, small, sorting.folder.rig.table)
+
+
 def test_both_wings_may_be_one_mirror() -> None:
     """Two facets in one [[view.mirror]]: whose a pixel beside the fold is tells the jump there, so that sigma stays."""
     exact, random = small_wings(1).view_map(), np.random.default_rng(2)

@@ -89,7 +89,7 @@ def look_at_sheets(
         for number, path in enumerate(photos):
             try:
                 photo = read_photo(path)
-                if (same := pictures.setdefault(sha256(photo).digest(), path)) is not path:
+                if (same := pictures.setdefault(sha256(photo.tobytes()).digest(), path)) is not path:
                     raise InputError(f"found the same photograph as {same}, expected another one. Leave it out")
                 found = find_sheets(photo, view.target, parts, design, number=number)
             except InputError as error:
